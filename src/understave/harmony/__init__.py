@@ -1,0 +1,1 @@
+"""Score to Reading: chords, keys and their reasons."""

@@ -1,0 +1,83 @@
+"""The Reading: what the harmony of a piece is, each claim with the notes it rests on.
+
+A `Reading` is computed; a `Correction` is the teacher's word and is kept apart from it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from understave.theory.key import Key
+from understave.theory.roman import RomanNumeral
+
+
+@dataclass(frozen=True, slots=True)
+class Alternative:
+    """Another label for the same span, with its share of the belief (0..1)."""
+
+    key: Key
+    numeral: RomanNumeral
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of time under one chord in one key.
+
+    `notes` are the ids of the chord's own notes sounding in it, `foreign` those of the others.
+    `alternatives` are the next best labels, best first; `confidence` and theirs sum to at most 1.
+    `fixed` tells that the teacher set it.
+    """
+
+    start: Fraction
+    end: Fraction
+    key: Key
+    numeral: RomanNumeral
+    confidence: float
+    notes: tuple[str, ...] = ()
+    foreign: tuple[str, ...] = ()
+    alternatives: tuple[Alternative, ...] = ()
+    fixed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something worth pointing out: a cadence, a pedal point, a dissonance, a return.
+
+    `kind` names it (``"cadence"``), `label` says which (``"perfect authentic"``), `notes` are the
+    note ids it rests on, `detail` holds what else is needed to explain it.
+    """
+
+    kind: str
+    label: str
+    start: Fraction
+    end: Fraction
+    notes: tuple[str, ...]
+    confidence: float
+    detail: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """The teacher's decision about a stretch of the piece, anchored by printed measure and beat.
+
+    `numeral` None leaves the chord free and fixes the key only; `key` None leaves the key free.
+    A later correction wins over an earlier one wherever they overlap.
+    """
+
+    measure: str
+    beat: Fraction
+    end_measure: str
+    end_beat: Fraction
+    key: Key | None
+    numeral: RomanNumeral | None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Spans in order, without gaps from the first sounding note to the end, and events."""
+
+    spans: tuple[Span, ...]
+    events: tuple[Event, ...] = ()

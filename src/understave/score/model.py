@@ -1,0 +1,175 @@
+"""The Score: one frozen value for a piece, whatever file it came from.
+
+All times are exact ``Fraction`` quarter notes from the start of the piece as written (repeats not
+played out). Notes tied together are one `Note`; the ids of all its written parts are kept, because
+the engraver draws each of them.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass, field
+from fractions import Fraction
+from functools import cached_property
+
+from understave.theory.pitch import Pitch
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """One sounding note.
+
+    `pitch` is as sounded, `written` as printed (they differ in transposing parts and under ottava
+    lines). `duration` is 0 for grace notes and covers the whole tie for tied notes. `staff` counts
+    from 1 at the top over the whole score; `part` indexes `Score.parts`; `measure` indexes
+    `Score.measures` and is where the note begins. `ids` are the ids of every written note in the
+    tie, in order; `id` is the first.
+    """
+
+    id: str
+    onset: Fraction
+    duration: Fraction
+    pitch: Pitch
+    written: Pitch
+    staff: int
+    voice: str
+    part: int
+    measure: int
+    ids: tuple[str, ...]
+    grace: bool = False
+    cue: bool = False
+    ornaments: tuple[str, ...] = ()
+    articulations: tuple[str, ...] = ()
+    fingering: tuple[str, ...] = ()
+    fermata: bool = False
+    arpeggiated: bool = False
+    lyrics: tuple[str, ...] = ()
+
+    @property
+    def end(self) -> Fraction:
+        """Moment at which the written note ends."""
+        return self.onset + self.duration
+
+    @property
+    def midi(self) -> int:
+        """Sounding MIDI number."""
+        return self.pitch.midi
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """One measure as written; `number` is as printed (``"0"`` for a pickup, ``"12a"`` allowed).
+
+    `length` is what the measure holds, `full_length` what its meter says; they differ in pickups
+    and split measures. `offset` is where in the meter the measure begins: 0 except in a pickup or
+    the second half of a split measure, so that beat positions stay right there.
+    """
+
+    id: str
+    index: int
+    number: str
+    start: Fraction
+    length: Fraction
+    beats: int
+    beat_type: int
+    signature: int
+    mode: str | None = None
+    offset: Fraction = Fraction(0)
+    repeat_start: bool = False
+    repeat_end: bool = False
+    ending: tuple[int, ...] = ()
+
+    @property
+    def end(self) -> Fraction:
+        """Start of the next measure."""
+        return self.start + self.length
+
+    @property
+    def full_length(self) -> Fraction:
+        """Length in quarter notes that the meter asks for."""
+        return Fraction(4 * self.beats, self.beat_type)
+
+    @property
+    def beat_length(self) -> Fraction:
+        """Length of the felt beat: a dotted value in compound meters (6/8, 9/8, 12/8)."""
+        unit = Fraction(4, self.beat_type)
+        return 3 * unit if self.beats % 3 == 0 and self.beats > 3 and self.beat_type >= 8 else unit
+
+
+@dataclass(frozen=True, slots=True)
+class Direction:
+    """A printed instruction other than a note.
+
+    `kind` is one of words, tempo, dynamic, wedge, pedal, ottava, fermata, rehearsal, segno, coda,
+    chord-symbol, other. `text` is as printed (``"pp"``, ``"crescendo"``, ``"start"``/``"change"``/
+    ``"stop"`` for pedal). `value` carries a number where there is one: quarter notes a minute for
+    a tempo, pedal depth 0..1 for a pedal mark.
+    """
+
+    id: str
+    kind: str
+    onset: Fraction
+    end: Fraction | None
+    staff: int
+    text: str
+    value: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A printed part: its name and the range of staves (1-based, inclusive) that belong to it."""
+
+    id: str
+    name: str
+    first_staff: int
+    last_staff: int
+
+
+@dataclass(frozen=True)
+class Score:
+    """A whole piece.
+
+    `notes` are sorted by onset, then grace notes first, then pitch. `source` is the MusicXML tree
+    text that engraving and writing back start from, with every id in place; `warnings` say in plain
+    sentences what was guessed or repaired on import.
+    """
+
+    title: str
+    composer: str
+    parts: tuple[Part, ...]
+    measures: tuple[Measure, ...]
+    notes: tuple[Note, ...]
+    directions: tuple[Direction, ...] = ()
+    metadata: dict[str, str] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+    source: bytes = b""
+
+    @cached_property
+    def _starts(self) -> list[Fraction]:
+        return [m.start for m in self.measures]
+
+    @cached_property
+    def note_by_id(self) -> dict[str, Note]:
+        """Every note by every id it has, tied continuations included."""
+        return {i: n for n in self.notes for i in n.ids}
+
+    @property
+    def end(self) -> Fraction:
+        """End of the last measure."""
+        return self.measures[-1].end if self.measures else Fraction(0)
+
+    def measure_at(self, time: Fraction) -> Measure:
+        """Return the measure that holds a moment; moments past the end give the last measure."""
+        return self.measures[max(0, bisect_right(self._starts, time) - 1)]
+
+    def beat_at(self, time: Fraction) -> Fraction:
+        """Return the beat, from 1, counted in felt beats (dotted ones in compound meters)."""
+        m = self.measure_at(time)
+        return 1 + (time - m.start + m.offset) / m.beat_length
+
+    def time_of(self, number: str, beat: Fraction) -> Fraction:
+        """Return the moment of a printed measure number and beat; raise KeyError if absent."""
+        for m in self.measures:
+            if m.number == number:
+                return m.start - m.offset + (beat - 1) * m.beat_length
+        raise KeyError(number)

@@ -1,0 +1,1 @@
+"""Spelled pitch, interval, key, chord, Roman numeral and figured bass. Knows no score."""
