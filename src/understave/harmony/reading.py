@@ -7,8 +7,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import TypeAlias
 
 from understave.theory.key import Key
+from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 
 
@@ -41,12 +43,18 @@ class Span:
     fixed: bool = False
 
 
+Detail: TypeAlias = (
+    str | int | float | Fraction | Key | RomanNumeral | Pitch | PitchClass | Interval | tuple["Detail", ...]
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Event:
     """Something worth pointing out: a cadence, a pedal point, a dissonance, a return.
 
     `kind` names it (``"cadence"``), `label` says which (``"perfect authentic"``), `notes` are the
-    note ids it rests on, `detail` holds what else is needed to explain it.
+    note ids it rests on. `detail` holds, by name, the values a sentence about it needs; they stay
+    values (a Pitch, a Key, a moment as Fraction) so that each language can name them its own way.
     """
 
     kind: str
@@ -55,7 +63,11 @@ class Event:
     end: Fraction
     notes: tuple[str, ...]
     confidence: float
-    detail: tuple[tuple[str, str], ...] = ()
+    detail: tuple[tuple[str, Detail], ...] = ()
+
+    def get(self, name: str) -> Detail | None:
+        """Return a value of `detail` by its name, or None."""
+        return next((value for key, value in self.detail if key == name), None)
 
 
 @dataclass(frozen=True, slots=True)

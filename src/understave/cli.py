@@ -1,0 +1,207 @@
+"""The command line: every command is one call into the rooms."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import webbrowser
+from collections.abc import Callable, Sequence
+from fractions import Fraction
+from pathlib import Path
+
+from rich.console import Console
+from rich.table import Table
+
+from understave import __version__
+from understave.errors import UnderstaveError
+from understave.score.model import Measure, Score
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="understave", description="From a piano score to a checked harmonic reading and a lesson."
+    )
+    parser.add_argument("--version", action="version", version=f"understave {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    lesson = commands.add_parser(
+        "lesson", help="make a lesson folder from a score, or make one again with its corrections"
+    )
+    lesson.add_argument("score", type=Path, help="a score file, or a lesson folder made before")
+    lesson.add_argument(
+        "--out", type=Path, help="where the lesson goes (default: a folder named after the score)"
+    )
+    lesson.add_argument("--paper", choices=("a4", "us-letter"), default="a4", help="paper of the pages")
+    lesson.add_argument("--chord-symbols", action="store_true", help="set chord symbols above the staves too")
+    lesson.add_argument("--open", action="store_true", help="open the result where there is a screen")
+    lesson.set_defaults(run=_lesson)
+
+    show = commands.add_parser("show", help="print the reading of a score, chord by chord")
+    show.add_argument("score", type=Path, help="a score file or a lesson folder")
+    show.add_argument("--bars", help="which bars, such as 12 or 9-16 (printed numbers)")
+    show.set_defaults(run=_show)
+
+    correct = commands.add_parser("correct", help="set a chord or key yourself; it is kept for good")
+    correct.add_argument("lesson", type=Path, help="the lesson folder")
+    correct.add_argument("--from", dest="start", required=True, metavar="BAR[:BEAT]", help="where it begins")
+    correct.add_argument(
+        "--to", dest="end", required=True, metavar="BAR[:BEAT]", help="where it ends (not included)"
+    )
+    correct.add_argument("--chord", help="Roman numeral, such as V65/V")
+    correct.add_argument("--key", help="key, such as Ab or f (lower case for minor)")
+    correct.add_argument("--note", default="", help="why, for yourself")
+    correct.set_defaults(run=_correct)
+    return parser
+
+
+def _steps(console: Console) -> tuple[Callable[[str], None], Callable[[], None]]:
+    """Return a function that shows the step being done, and one that clears the display."""
+    if console.is_terminal:
+        status = console.status("starting")
+        status.start()
+        return (lambda text: status.update(text)), status.stop
+    return (lambda text: console.print(f"  {text}")), (lambda: None)
+
+
+def _lesson(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.lesson.make import LessonOptions, make_lesson
+
+    source: Path = arguments.score
+    out: Path = arguments.out or Path(f"{source.stem or 'score'}-lesson")
+    on_step, done = _steps(console)
+    try:
+        lesson = make_lesson(source, out, LessonOptions(arguments.paper, arguments.chord_symbols), on_step)
+    finally:
+        done()
+    for warning in lesson.score.warnings:
+        console.print(f"Note: {warning}", highlight=False)
+    doubtful = sum(not s.fixed and s.confidence < 0.5 for s in lesson.reading.spans)
+    console.print(
+        f"{lesson.score.title}: {len(lesson.reading.spans)} chords in {len(lesson.score.measures)} bars, "
+        f"{doubtful} of them worth checking first.",
+        highlight=False,
+    )
+    console.print(f"The lesson lies in {lesson.folder.path}:", highlight=False)
+    for path in lesson.files:
+        console.print(f"  {path.relative_to(lesson.folder.path)}", highlight=False)
+    if arguments.open and _has_screen():
+        webbrowser.open((lesson.folder.exports / "handout.pdf").resolve().as_uri())
+        webbrowser.open((lesson.folder.exports / "score.pdf").resolve().as_uri())
+    return 0
+
+
+def _has_screen() -> bool:
+    if sys.platform in ("win32", "darwin"):
+        return True
+    return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+
+
+def _show(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.export.tables import beat_text
+    from understave.harmony.corrections import load_corrections
+    from understave.harmony.engine import read_harmony
+    from understave.lesson.folder import is_lesson_folder, open_folder
+    from understave.score.reader import read_score
+    from understave.theory.names import key_name
+
+    source: Path = arguments.score
+    corrections = ()
+    if is_lesson_folder(source):
+        folder = open_folder(source)
+        source, corrections = folder.score, load_corrections(folder.corrections)
+    score = read_score(source)
+    reading = read_harmony(score, corrections)
+    start, end = Fraction(0), score.end
+    if arguments.bars:
+        first, _, last = arguments.bars.partition("-")
+        start, end = _bar(score, first).start, _bar(score, last or first).end
+    table = Table("bar", "beat", "key", "chord", "notes", "sure", "or", title=score.title)
+    for span in reading.spans:
+        if span.end <= start or span.start >= end:
+            continue
+        chord = span.numeral.chord(span.key)
+        table.add_row(
+            score.measure_at(span.start).number,
+            beat_text(score.beat_at(span.start)),
+            key_name(span.key),
+            str(span.numeral),
+            " ".join(m.name for m in chord.members),
+            "yours" if span.fixed else f"{round(100 * span.confidence)} %",
+            ", ".join(f"{a.numeral} ({a.key.symbol})" for a in span.alternatives[:2]),
+        )
+    console.print(table)
+    return 0
+
+
+def _correct(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.harmony.corrections import append_correction
+    from understave.harmony.reading import Correction
+    from understave.lesson.folder import open_folder
+    from understave.score.reader import read_score
+    from understave.theory.key import Key
+    from understave.theory.roman import RomanNumeral
+
+    folder = open_folder(arguments.lesson)
+    score = read_score(folder.score)
+    if not arguments.chord and not arguments.key:
+        raise UnderstaveError("Say what is right: give --chord, --key or both.")
+    try:
+        key = Key.parse(arguments.key) if arguments.key else None
+        numeral = RomanNumeral.parse(arguments.chord) if arguments.chord else None
+    except ValueError as error:
+        raise UnderstaveError(str(error)) from error
+    start, end = _place(score, arguments.start), _place(score, arguments.end)
+    if score.time_of(*end) <= score.time_of(*start):
+        raise UnderstaveError(
+            f"{arguments.end} does not come after {arguments.start}; exchange --from and --to."
+        )
+    append_correction(folder.corrections, Correction(*start, *end, key, numeral, arguments.note))
+    console.print(
+        f"Kept. Run 'understave lesson {folder.path}' to read everything around it again.", highlight=False
+    )
+    return 0
+
+
+def _bar(score: Score, number: str) -> Measure:
+    for measure in score.measures:
+        if measure.number == number.strip():
+            return measure
+    raise UnderstaveError(
+        f"There is no bar {number}; this score has bars {score.measures[0].number} "
+        f"to {score.measures[-1].number}."
+    )
+
+
+def _place(score: Score, text: str) -> tuple[str, Fraction]:
+    number, _, beat = text.partition(":")
+    measure = _bar(score, number)
+    try:
+        value = Fraction(beat or 1)
+    except (ValueError, ZeroDivisionError) as error:
+        raise UnderstaveError(
+            f"{beat!r} is not a beat; write for example {number}:2 or {number}:2.5."
+        ) from error
+    last = 1 + (measure.offset + measure.length) / measure.beat_length
+    if not 1 <= value <= last:
+        raise UnderstaveError(f"Bar {number} has no beat {beat}; it ends at beat {last}.")
+    return measure.number, value
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a command; return 0, or 2 after one sentence on standard error when the input is at fault."""
+    console = Console(stderr=False, soft_wrap=True)
+    parsed = _parser().parse_args(arguments)
+    run: Callable[[argparse.Namespace, Console], int] = parsed.run
+    try:
+        return run(parsed, console)
+    except UnderstaveError as error:
+        print(f"understave: {error}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("understave: stopped; nothing was changed half way.", file=sys.stderr)
+        return 130
+
+
+if __name__ == "__main__":
+    sys.exit(main())

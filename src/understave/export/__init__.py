@@ -1,0 +1,1 @@
+"""The reading in other forms: data, annotated score, text."""

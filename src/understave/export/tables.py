@@ -1,0 +1,142 @@
+"""The reading as data: JSON for programs, CSV for a spreadsheet.
+
+In: a Score and its Reading. Out: text. Times are given twice: as printed bar and beat for people,
+and as exact quarter notes (``"27/2"``) for programs.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from fractions import Fraction
+from typing import Any
+
+from understave.harmony.reading import Alternative, Detail, Event, Reading, Span
+from understave.score.model import Score
+
+FORMAT = "understave-reading"
+VERSION = 1
+
+
+def beat_text(beat: Fraction) -> str:
+    """Write a beat as people do: ``2``, ``2.5``, or a mixed fraction such as ``1 2/3``."""
+    whole, rest = divmod(beat, 1)
+    if rest == 0:
+        return str(whole)
+    if rest.denominator in (2, 4, 8):
+        return f"{float(beat):g}"
+    return f"{whole} {rest}"
+
+
+def _moment(score: Score, time: Fraction) -> dict[str, Any]:
+    return {
+        "measure": score.measure_at(time).number,
+        "beat": beat_text(score.beat_at(time)),
+        "quarter": str(time),
+    }
+
+
+def _label(item: Span | Alternative) -> dict[str, Any]:
+    chord = item.numeral.chord(item.key)
+    return {
+        "key": item.key.symbol,
+        "numeral": str(item.numeral),
+        "chord": chord.name,
+        "members": [m.name for m in chord.members],
+        "bass": chord.bass.name,
+        "confidence": round(item.confidence, 4),
+    }
+
+
+def _span(score: Score, span: Span) -> dict[str, Any]:
+    return {
+        "start": _moment(score, span.start),
+        "end": _moment(score, span.end),
+        **_label(span),
+        "fixed": span.fixed,
+        "notes": list(span.notes),
+        "foreign": list(span.foreign),
+        "alternatives": [_label(a) for a in span.alternatives],
+    }
+
+
+def _plain(value: Detail) -> Any:
+    if isinstance(value, tuple):
+        return [_plain(v) for v in value]
+    return value if isinstance(value, str | int | float) else str(value)
+
+
+def _event(score: Score, event: Event) -> dict[str, Any]:
+    return {
+        "kind": event.kind,
+        "label": event.label,
+        "start": _moment(score, event.start),
+        "end": _moment(score, event.end),
+        "notes": list(event.notes),
+        "confidence": round(event.confidence, 4),
+        "detail": {name: _plain(value) for name, value in event.detail},
+    }
+
+
+def reading_json(score: Score, reading: Reading) -> str:
+    """Return the whole reading as indented JSON with a stable order of keys."""
+    document = {
+        "format": FORMAT,
+        "version": VERSION,
+        "piece": {
+            "title": score.title,
+            "composer": score.composer,
+            "measures": len(score.measures),
+            "quarters": str(score.end),
+        },
+        "imported": list(score.warnings),
+        "spans": [_span(score, s) for s in reading.spans],
+        "events": [_event(score, e) for e in reading.events],
+    }
+    return json.dumps(document, ensure_ascii=False, indent=1) + "\n"
+
+
+CSV_COLUMNS = (
+    "bar",
+    "beat",
+    "until bar",
+    "until beat",
+    "key",
+    "numeral",
+    "chord",
+    "notes of the chord",
+    "bass",
+    "confidence",
+    "set by teacher",
+    "other notes",
+    "next best",
+)
+
+
+def reading_csv(score: Score, reading: Reading) -> str:
+    """Return one row a span with a header row; fields are plain text for any spreadsheet."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(CSV_COLUMNS)
+    for span in reading.spans:
+        label = _label(span)
+        foreign = [score.note_by_id[i].pitch.name for i in span.foreign]
+        writer.writerow(
+            [
+                score.measure_at(span.start).number,
+                beat_text(score.beat_at(span.start)),
+                score.measure_at(span.end).number,
+                beat_text(score.beat_at(span.end)),
+                span.key.name,
+                label["numeral"],
+                label["chord"],
+                " ".join(label["members"]),
+                label["bass"],
+                f"{span.confidence:.2f}",
+                "yes" if span.fixed else "no",
+                " ".join(foreign),
+                "; ".join(f"{a.numeral} in {a.key.name} ({a.confidence:.2f})" for a in span.alternatives[:3]),
+            ]
+        )
+    return out.getvalue()

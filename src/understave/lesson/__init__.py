@@ -1,0 +1,1 @@
+"""The lesson folder and what is made for teaching from a reading."""

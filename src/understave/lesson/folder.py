@@ -1,0 +1,149 @@
+"""The lesson folder: the score as imported, `lesson.toml`, `corrections.jsonl`, `exports/`.
+
+In: a score file and a folder. Out: a `LessonFolder`, and files written so that a loss of power
+never leaves half of one: to a temporary file, flushed to the disk, then renamed into place.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+
+from understave.errors import UnderstaveError
+
+SETTINGS = "lesson.toml"
+CORRECTIONS = "corrections.jsonl"
+EXPORTS = "exports"
+
+
+@dataclass(frozen=True, slots=True)
+class LessonFolder:
+    """An opened lesson folder; `score` is the imported file inside it."""
+
+    path: Path
+    score: Path
+
+    @property
+    def corrections(self) -> Path:
+        """The teacher's corrections, one JSON object a line, only ever added to."""
+        return self.path / CORRECTIONS
+
+    @property
+    def exports(self) -> Path:
+        """Everything that can be made again from the score and the corrections."""
+        return self.path / EXPORTS
+
+
+def write_atomically(path: Path, data: bytes | str) -> None:
+    """Put `data` at `path` in one step; a reader sees the old file or the new one, never a part.
+
+    Text is written as UTF-8. Raises UnderstaveError if the disk refuses.
+    """
+    content = data.encode() if isinstance(data, str) else data
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+            os.chmod(temporary, 0o644)
+            os.replace(temporary, path)
+        except BaseException:
+            Path(temporary).unlink(missing_ok=True)
+            raise
+        _sync_directory(path.parent)
+    except OSError as error:
+        raise UnderstaveError(
+            f"{path} could not be written ({error.strerror or error}); "
+            "check that the folder may be written to and that the disk is not full."
+        ) from error
+
+
+def _sync_directory(path: Path) -> None:
+    # Only a flushed directory makes the rename itself survive a power cut; Windows has no such call.
+    if os.name == "nt":
+        return
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _toml_string(text: str) -> str:
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(c if c >= " " and c != "\x7f" else f"\\u{ord(c):04x}" for c in escaped) + '"'
+
+
+def open_folder(path: Path) -> LessonFolder:
+    """Open an existing lesson folder; raise UnderstaveError if it is not one."""
+    settings = path / SETTINGS
+    try:
+        values = tomllib.loads(settings.read_text(encoding="utf-8"))
+        score = path / str(values["score"]["file"])
+    except FileNotFoundError as error:
+        raise UnderstaveError(
+            f"{path} is not a lesson folder (it has no {SETTINGS}); make one with "
+            "'understave lesson SCORE --out FOLDER'."
+        ) from error
+    except (tomllib.TOMLDecodeError, KeyError, TypeError, UnicodeDecodeError) as error:
+        raise UnderstaveError(
+            f"{settings} cannot be read ({error}); mend that line, or move the file away and make the "
+            "lesson again: corrections are kept in their own file."
+        ) from error
+    if score.resolve().parent != path.resolve():
+        raise UnderstaveError(
+            f"{settings} names a score outside the lesson folder; "
+            f"copy the score into {path} and name it there."
+        )
+    if not score.is_file():
+        raise UnderstaveError(f"{score} is missing; put the score file back into the lesson folder.")
+    return LessonFolder(path, score)
+
+
+def is_lesson_folder(path: Path) -> bool:
+    """Tell whether a folder holds a lesson."""
+    return (path / SETTINGS).is_file()
+
+
+def create_folder(path: Path, source: Path, title: str, composer: str) -> LessonFolder:
+    """Make the folder for a score, or open it again if it was made from the same file.
+
+    A folder that holds a lesson on another score is left alone and refused, so that no teacher's
+    work is overwritten.
+    """
+    data = source.read_bytes()
+    if is_lesson_folder(path):
+        folder = open_folder(path)
+        if folder.score.read_bytes() != data:
+            raise UnderstaveError(
+                f"{path} already holds a lesson made from another score ({folder.score.name}); "
+                "choose another folder with --out so that nothing of it is lost."
+            )
+        return folder
+    if path.exists() and not path.is_dir():
+        raise UnderstaveError(f"{path} is a file, not a folder; choose another place with --out.")
+    suffix = source.suffix.lower() or ".musicxml"
+    score = path / f"score{suffix}"
+    write_atomically(score, data)
+    settings = "\n".join(
+        [
+            "# What this lesson is made from. Corrections stand in corrections.jsonl.",
+            f"title = {_toml_string(title)}",
+            f"composer = {_toml_string(composer)}",
+            "",
+            "[score]",
+            f"file = {_toml_string(score.name)}",
+            f"imported_from = {_toml_string(source.name)}",
+            f"sha256 = {_toml_string(hashlib.sha256(data).hexdigest())}",
+            "",
+        ]
+    )
+    write_atomically(path / SETTINGS, settings)
+    return LessonFolder(path, score)

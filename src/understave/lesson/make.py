@@ -1,0 +1,98 @@
+"""From a score file to a lesson folder, step by step.
+
+In: a score file (or a lesson folder made before) and where to put the lesson. Out: the folder with
+the engraved score, the data, the annotated score and the handout. Everything is computed before the
+first file is written, so that bad input leaves nothing behind.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from understave.engraving import Options, engrave, to_pdf
+from understave.export.annotated import annotated_musicxml
+from understave.export.tables import reading_csv, reading_json
+from understave.harmony.corrections import load_corrections
+from understave.harmony.engine import read_harmony
+from understave.harmony.reading import Reading
+from understave.harmony.romantext import write_romantext
+from understave.lesson.folder import (
+    CORRECTIONS,
+    LessonFolder,
+    create_folder,
+    is_lesson_folder,
+    open_folder,
+    write_atomically,
+)
+from understave.lesson.handout import Paper, handout_pdf
+from understave.score.model import Score
+from understave.score.reader import read_score
+
+
+@dataclass(frozen=True, slots=True)
+class Lesson:
+    """A lesson as made: where it lies, what it was made from, and the files written (in exports/)."""
+
+    folder: LessonFolder
+    score: Score
+    reading: Reading
+    files: tuple[Path, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LessonOptions:
+    """What the teacher chose: paper of the pages and whether chord symbols stand above the staves."""
+
+    paper: Paper = "a4"
+    chord_symbols: bool = False
+
+
+def make_lesson(
+    source: Path,
+    out: Path,
+    options: LessonOptions = LessonOptions(),
+    on_step: Callable[[str], None] = lambda _: None,
+) -> Lesson:
+    """Make or renew the lesson on `source` in `out`; raise UnderstaveError on bad input.
+
+    `source` may be a lesson folder itself: then it is made again with its corrections. `on_step`
+    hears in a few words what is being done.
+    """
+    if is_lesson_folder(source):
+        existing = open_folder(source)
+        source, out = existing.score, existing.path
+    on_step("reading the score")
+    score = read_score(source)
+    on_step("finding chords and keys")
+    reading = read_harmony(score, load_corrections(out / CORRECTIONS))
+    on_step("engraving")
+    pages = engrave(score, reading, Options(paper=options.paper, chord_symbols=options.chord_symbols))
+    on_step("making the PDF of the score")
+    contents: dict[str, bytes | str] = {
+        f"score-{number:02d}.svg": page for number, page in enumerate(pages, start=1)
+    }
+    contents["score.pdf"] = to_pdf(pages)
+    on_step("writing the reading")
+    contents["reading.json"] = reading_json(score, reading)
+    contents["reading.csv"] = reading_csv(score, reading)
+    contents["reading.romantext.txt"] = write_romantext(reading, score)
+    contents["annotated.musicxml"] = annotated_musicxml(score, reading)
+    contents["handout.pdf"] = handout_pdf(score, reading, source.name, options.paper, on_step)
+    on_step("saving")
+    folder = create_folder(out, source, score.title, score.composer)
+    return Lesson(folder, score, reading, _save(folder, contents))
+
+
+def _save(folder: LessonFolder, contents: dict[str, bytes | str]) -> tuple[Path, ...]:
+    written = []
+    for name, content in contents.items():
+        path = folder.exports / name
+        write_atomically(path, content)
+        written.append(path)
+    for page in folder.exports.glob("score-*.svg"):
+        # A shorter score than last time must not leave old pages behind.
+        if page not in written:
+            page.unlink()
+    return tuple(written)
