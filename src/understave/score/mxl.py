@@ -1,0 +1,94 @@
+"""A compressed MusicXML file (.mxl) in, the bytes of its score out.
+
+The container lists its rootfiles in META-INF/container.xml; the first MusicXML one is the score
+(MusicXML 4.0, "Compressed .mxl files"). Where the list is missing or wrong, the first score found wins.
+"""
+
+from __future__ import annotations
+
+import io
+import zipfile
+import zlib
+
+from understave.errors import UnderstaveError
+from understave.score import xmltree
+
+LARGEST = 256 * 1024 * 1024
+"""Bytes that a file may have after unpacking; far above any real score."""
+_SCORE_TYPES = (
+    "",
+    "application/vnd.recordare.musicxml+xml",
+    "application/vnd.recordare.musicxml",
+    "text/xml",
+)
+
+
+def is_zip(data: bytes) -> bool:
+    """Say whether bytes begin like a zip file."""
+    return data[:4] in (b"PK\x03\x04", b"PK\x05\x06", b"PK\x07\x08")
+
+
+def _read(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, name: str) -> bytes:
+    if entry.flag_bits & 0x1:
+        raise UnderstaveError(f"{name} is protected by a password; save it without one and try again.")
+    if entry.file_size > LARGEST:
+        raise UnderstaveError(f"{name} unpacks to more than {LARGEST >> 20} MiB; that is no real score.")
+    try:
+        with archive.open(entry) as stream:
+            data = stream.read(LARGEST + 1)
+    except NotImplementedError as error:
+        raise UnderstaveError(
+            f"{name} is packed in a way that cannot be read; export it again as plain .musicxml."
+        ) from error
+    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, ValueError) as error:
+        raise UnderstaveError(
+            f"{name} is a damaged .mxl file; export it again from your notation program."
+        ) from error
+    if len(data) > LARGEST:
+        raise UnderstaveError(f"{name} unpacks to more than {LARGEST >> 20} MiB; that is no real score.")
+    return data
+
+
+def unpack(data: bytes, name: str) -> bytes:
+    """Return the score inside .mxl bytes; raise UnderstaveError with one sentence on anything else."""
+    try:
+        archive = zipfile.ZipFile(io.BytesIO(data))
+        entries = {e.filename.replace("\\", "/"): e for e in archive.infolist() if not e.is_dir()}
+    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError, EOFError) as error:
+        raise UnderstaveError(f"{name} is a cut or damaged .mxl file; copy or export it again.") from error
+    for path in _rootfiles(archive, entries, name):
+        content = _read(archive, entries[path], name)
+        if is_score(content):
+            return content
+    for path, entry in entries.items():
+        if path.startswith(("META-INF/", "__MACOSX/")):
+            continue
+        content = _read(archive, entry, name)
+        if is_score(content):
+            return content
+        if is_zip(content):
+            raise UnderstaveError(f"{name} holds another zip file ({path}); unpack it and give that file.")
+    raise UnderstaveError(
+        f"{name} is a zip file without a MusicXML score in it; give the .mxl or .musicxml file itself."
+    )
+
+
+def _rootfiles(archive: zipfile.ZipFile, entries: dict[str, zipfile.ZipInfo], name: str) -> list[str]:
+    entry = next((e for p, e in entries.items() if p.lower() == "meta-inf/container.xml"), None)
+    if entry is None:
+        return []
+    content = _read(archive, entry, name)
+    try:
+        root = xmltree.parse(content, name)
+    except UnderstaveError:
+        return []
+    listed = [e for e in root.iter("{*}rootfile")]
+    fitting = [e for e in listed if e.get("media-type", "").strip().lower() in _SCORE_TYPES]
+    paths = [e.get("full-path", "").replace("\\", "/").lstrip("/") for e in fitting]
+    return [p for p in paths if p in entries]
+
+
+def is_score(data: bytes) -> bool:
+    """Say whether bytes look like a MusicXML score, whatever their encoding."""
+    head = xmltree.decode(data[:20000])
+    return "<score-partwise" in head or "<score-timewise" in head or ":score-partwise" in head

@@ -1,0 +1,86 @@
+"""A path in, a `Score` out: the format is told by what the file holds, then by its name."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from understave.errors import UnderstaveError
+from understave.score import mxl, xmltree
+from understave.score.model import Score
+from understave.score.musicxml import read_musicxml
+
+LARGEST = 128 * 1024 * 1024
+_KINDS = "MusicXML (.musicxml, .xml, .mxl), MEI (.mei), Humdrum (.krn), ABC (.abc) or MIDI (.mid)"
+
+
+def read_bytes(path: Path) -> bytes:
+    """Return a file's bytes; raise UnderstaveError if there is no such readable, non-empty file."""
+    if path.is_dir():
+        raise UnderstaveError(f"{path} is a folder; give the score file in it.")
+    try:
+        if path.exists() and not path.is_file():
+            raise UnderstaveError(f"{path} is not an ordinary file; give a score file.")
+        if path.exists() and path.stat().st_size > LARGEST:
+            raise UnderstaveError(f"{path.name} is larger than {LARGEST >> 20} MiB; that is no score.")
+        data = path.read_bytes()
+    except FileNotFoundError as error:
+        raise UnderstaveError(f"There is no file {path}; check its name and folder.") from error
+    except (OSError, ValueError) as error:
+        raise UnderstaveError(f"{path} cannot be opened; check its name and that you may read it.") from error
+    if not data.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
+        raise UnderstaveError(f"{path.name} is empty; export it again from your notation program.")
+    return data
+
+
+def kind_of(data: bytes, suffix: str) -> str:
+    """Return ``mxl musicxml mei humdrum abc midi xml`` or ``""`` for bytes and a file name's suffix."""
+    if mxl.is_zip(data):
+        return "mxl"
+    if data.startswith((b"MThd", b"RIFF")):
+        return "midi"
+    head = xmltree.decode(data[:20000]).lstrip("\ufeff \t\r\n")
+    if mxl.is_score(data):
+        return "musicxml"
+    if "<mei" in head or ":mei" in head[:2000]:
+        return "mei"
+    if head.startswith("<"):
+        return "xml"
+    if "**kern" in head or head.startswith("!!!"):
+        return "humdrum"
+    if head.startswith(("X:", "%abc")) or "\nX:" in head or (suffix == ".abc" and "K:" in head):
+        return "abc"
+    return ""
+
+
+def read_score(path: str | Path) -> Score:
+    """Read a score file of any kind Understave knows.
+
+    Raises UnderstaveError with one clear sentence for anything that is not a readable score.
+    """
+    path = Path(path)
+    data = read_bytes(path)
+    suffix = path.suffix.lower()
+    kind = kind_of(data, suffix)
+    if kind == "mxl":
+        return read_musicxml(mxl.unpack(data, path.name), path.name)
+    if kind == "musicxml":
+        return read_musicxml(data, path.name)
+    if kind == "mei":
+        from understave.score.mei import read_mei
+
+        return read_mei(data, path.name)
+    if kind == "humdrum":
+        from understave.score.humdrum import read_humdrum
+
+        return read_humdrum(data, path.name)
+    if kind == "abc":
+        from understave.score.abc import read_abc
+
+        return read_abc(data, path.name)
+    if kind == "midi":
+        from understave.score.midi import read_midi
+
+        return read_midi(data, path.name)
+    if kind == "xml":
+        return read_musicxml(data, path.name)
+    raise UnderstaveError(f"{path.name} is not a score that can be read; give {_KINDS}.")

@@ -1,0 +1,129 @@
+"""Bytes of a MusicXML file in, a safe partwise element tree out, and a tree back to bytes.
+
+Entities are never resolved, nothing is fetched, and every failure is one clear sentence. Files whose
+declared encoding is not the one they are written in are read by their byte order mark or as UTF-8.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+from lxml import etree
+
+from understave.errors import UnderstaveError
+
+_DECLARATION = re.compile(r"^\s*<\?xml[^>]*\?>")
+_MARKS = (
+    (b"\xff\xfe\x00\x00", "utf-32"),
+    (b"\x00\x00\xfe\xff", "utf-32"),
+    (b"\xef\xbb\xbf", "utf-8-sig"),
+    (b"\xff\xfe", "utf-16"),
+    (b"\xfe\xff", "utf-16"),
+    (b"<\x00", "utf-16-le"),
+    (b"\x00<", "utf-16-be"),
+)
+
+
+def _parser() -> etree.XMLParser:
+    return etree.XMLParser(
+        resolve_entities=False,
+        no_network=True,
+        huge_tree=False,
+        load_dtd=False,
+        dtd_validation=False,
+        collect_ids=False,
+    )
+
+
+def decode(data: bytes) -> str:
+    """Return the text of an XML or plain text file, trusting its byte order mark before its words.
+
+    Without a mark it is UTF-8 where that fits, else what the declaration says, else Windows-1252.
+    """
+    for mark, encoding in _MARKS:
+        if data.startswith(mark):
+            return data.decode(encoding, errors="replace")
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError:
+        pass
+    declared = re.search(rb"encoding\s*=\s*[\"']([A-Za-z0-9._-]+)[\"']", data[:200])
+    try:
+        return data.decode(declared[1].decode("ascii") if declared else "cp1252", errors="replace")
+    except LookupError:
+        return data.decode("cp1252", errors="replace")
+
+
+def _clean(text: str) -> bytes:
+    return _DECLARATION.sub("", text, count=1).lstrip("\ufeff\x00 \t\r\n").encode("utf-8", errors="replace")
+
+
+def parse(data: bytes, name: str) -> etree._Element:
+    """Return the root element of XML bytes; raise UnderstaveError if they are not well-formed XML."""
+    first: etree.XMLSyntaxError | None = None
+    for attempt in (data, None):
+        try:
+            root = etree.fromstring(_clean(decode(data)) if attempt is None else attempt, _parser())
+        except (etree.XMLSyntaxError, ValueError) as error:
+            if isinstance(error, etree.XMLSyntaxError) and first is None:
+                first = error
+            continue
+        return root
+    where = f" (line {first.lineno})" if first is not None and first.lineno else ""
+    raise UnderstaveError(
+        f"{name} is cut short or damaged: its XML cannot be read{where}; export it again from your notation program."
+    )
+
+
+def strip_namespaces(root: etree._Element) -> None:
+    """Drop a default namespace that some writers put on MusicXML, so that plain names are found."""
+    if not (isinstance(root.tag, str) and root.tag.startswith("{")):
+        return
+    space = root.tag[1:].split("}")[0]
+    for element in root.iter(f"{{{space}}}*"):
+        element.tag = etree.QName(element).localname
+    etree.cleanup_namespaces(root)
+
+
+def elements(parent: etree._Element) -> Iterator[etree._Element]:
+    """Child elements only: no comments, processing instructions or entity references."""
+    return (child for child in parent if isinstance(child.tag, str))
+
+
+def to_partwise(root: etree._Element) -> etree._Element:
+    """Turn a score-timewise tree into score-partwise; a partwise tree is returned as it is."""
+    if root.tag != "score-timewise":
+        return root
+    out = etree.Element("score-partwise", dict(root.attrib))
+    parts: dict[str, etree._Element] = {}
+    order: list[etree._Element] = []
+    for child in list(root):
+        if child.tag != "measure":
+            out.append(child)
+            continue
+        for part in child.findall("part"):
+            key = part.get("id", "")
+            if key not in parts:
+                parts[key] = etree.Element("part", {"id": key})
+                order.append(parts[key])
+            measure = etree.SubElement(parts[key], "measure", dict(child.attrib))
+            if len(order) > 1 and parts[key] is not order[0]:
+                measure.attrib.pop("id", None)
+            measure.text = part.text
+            measure.extend(list(part))
+    out.extend(order)
+    return out
+
+
+def to_bytes(root: etree._Element) -> bytes:
+    """Return UTF-8 bytes with the doctype (its name and public identifier only) kept."""
+    info = root.getroottree().docinfo
+    doctype = None
+    if info.public_id and root.tag == "score-partwise":
+        public = info.public_id.replace("Timewise", "Partwise")
+        system = (info.system_url or "").replace("timewise", "partwise")
+        doctype = f'<!DOCTYPE score-partwise PUBLIC "{public}" "{system}">'
+    body = etree.tostring(root, encoding="UTF-8")
+    head = b'<?xml version="1.0" encoding="UTF-8"?>\n'
+    return head + (doctype.encode() + b"\n" if doctype else b"") + body
