@@ -32,7 +32,6 @@ def _parser() -> etree.XMLParser:
         huge_tree=False,
         load_dtd=False,
         dtd_validation=False,
-        collect_ids=False,
     )
 
 
