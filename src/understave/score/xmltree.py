@@ -26,6 +26,7 @@ _MARKS = (
 
 
 def _parser() -> etree.XMLParser:
+    # Not collect_ids=False: with it lxml tries to load the DTD that a doctype names, and fails.
     return etree.XMLParser(
         resolve_entities=False,
         no_network=True,
