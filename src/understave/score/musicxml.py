@@ -44,7 +44,7 @@ TYPES = {
 
 _STEPS_OF_SEMITONES = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
 _NUMBER = re.compile(r"\s*[+-]?(\d{1,12}(\.\d{0,9})?|\.\d{1,9})\s*")
-_KINDS = {
+KINDS = {
     "major": "",
     "minor": "m",
     "augmented": "aug",
@@ -72,6 +72,7 @@ _KINDS = {
     "power": "5",
     "none": "",
 }
+"""Chord symbol texts of MusicXML harmony kinds."""
 
 
 def _number(text: str | None) -> Fraction | None:
@@ -128,11 +129,11 @@ class _Bar:
     heads: list[_Head] = field(default_factory=list)
     marks: list[_Mark] = field(default_factory=list)
     changes: list[tuple[Fraction, Element]] = field(default_factory=list)
+    places: list[Place] = field(default_factory=list)
     length: Fraction = Fraction(0)
     rounded: bool = False
     filled: bool = False
     percussion: int = 0
-    trouble: list[str] = field(default_factory=list)
 
 
 class _Clock:
@@ -282,6 +283,8 @@ def _walk(measure: Element, state: _State, snap: bool) -> tuple[_Bar, _State]:
             if e.find("notations/fermata") is not None and not in_chord:
                 bar.marks.append(_Mark(e, chord_onset, staff))
             bar.filled = True
+            if not in_chord:
+                bar.places.append(Place(chord_onset, staff, state.divisions, e))
             if not in_chord and not grace:
                 clock.note(raw, exact)
         elif e.tag in ("backup", "forward"):
@@ -313,9 +316,12 @@ def _best_walk(measure: Element, state: _State, full: Fraction | None) -> tuple[
     return bar, after
 
 
+_ON_BARLINES = ("segno", "coda", "fermata")
+
+
 def _add_ids(root: Element, parts: list[Element]) -> None:
     """Give each note, bar and direction without a unique id one that depends only on its place."""
-    kept = ("note", "measure", "direction", "harmony", "figured-bass")
+    kept = ("note", "measure", "direction", "harmony", "figured-bass", "sound", "barline")
     taken: set[str] = set()
     for e in root.iter(etree.Element):
         own = e.get("id")
@@ -342,6 +348,8 @@ def _add_ids(root: Element, parts: list[Element]) -> None:
             if p == 0 and measure.get("id") is None:
                 measure.set("id", new(f"m{i + 1}"))
             for e in measure.iterchildren(*kept):
+                if e.tag == "barline" and not any(e.find(t) is not None for t in _ON_BARLINES):
+                    continue
                 letter = "n" if e.tag == "note" else "d"
                 count = counts[i, letter] = counts.get((i, letter), 0) + 1
                 if e.get("id") is None:
@@ -541,7 +549,7 @@ def harmony_text(harmony: Element) -> str:
         elif e.tag == "kind":
             shown = e.get("text")
             kind = (e.text or "").strip()
-            out.append(_KINDS.get(kind, kind) if shown is None else shown)
+            out.append(KINDS.get(kind, kind) if shown is None else shown)
             if kind == "none" and not out[-1]:
                 out[-1] = "N.C."
         elif e.tag == "degree":
@@ -621,7 +629,7 @@ class _Directions:
             self._add(mark, onset, "fermata", "fermata")
         elif e.tag == "barline":
             for child in elements(e):
-                if child.tag in ("segno", "coda", "fermata"):
+                if child.tag in _ON_BARLINES:
                     self._add(mark, onset, child.tag, child.tag)
         elif e.tag == "harmony":
             text = harmony_text(e)
@@ -1008,6 +1016,46 @@ def read_tree(root: Element, name: str) -> Score:
     )
 
 
-def iter_notes(root: Element) -> Iterator[Element]:
-    """Every note element of a partwise tree."""
-    return root.iterfind("part/measure/note")
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A note or rest that can carry something before it: when, on which staff of its part."""
+
+    onset: Fraction
+    staff: int
+    divisions: Fraction
+    element: Element
+
+
+@dataclass(frozen=True, slots=True)
+class BarPlaces:
+    """The places of one bar of one part in document order; `divisions` are those at its end."""
+
+    element: Element
+    divisions: Fraction
+    places: tuple[Place, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PartPlaces:
+    """The bars of one part and its range of staves counted over the whole score."""
+
+    first_staff: int
+    last_staff: int
+    bars: tuple[BarPlaces, ...]
+
+
+def positions(root: Element) -> Iterator[PartPlaces]:
+    """Time every note and rest of a partwise tree as `read_tree` does, part by part."""
+    parts = [p for p in root.findall("part") if p.find("measure") is not None]
+    meters = _meters(parts, max((len(p.findall("measure")) for p in parts), default=0))
+    staff = 1
+    for part in parts:
+        count = _staff_count(part)
+        state = _State()
+        bars = []
+        for measure, meter in zip(part.iterchildren("measure"), meters, strict=False):
+            full = Fraction(4 * meter[0], meter[1]) if meter else None
+            bar, state = _best_walk(measure, state, full)
+            bars.append(BarPlaces(measure, state.divisions, tuple(bar.places)))
+        yield PartPlaces(staff, staff + count - 1, tuple(bars))
+        staff += count

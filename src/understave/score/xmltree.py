@@ -14,6 +14,7 @@ from lxml import etree
 from understave.errors import UnderstaveError
 
 _DECLARATION = re.compile(r"^\s*<\?xml[^>]*\?>")
+_DOCTYPE = re.compile(r"<!DOCTYPE[^>\[]*(\[.*?\]\s*)?>", re.DOTALL)
 _MARKS = (
     (b"\xff\xfe\x00\x00", "utf-32"),
     (b"\x00\x00\xfe\xff", "utf-32"),
@@ -25,14 +26,14 @@ _MARKS = (
 )
 
 
-def _parser() -> etree.XMLParser:
-    # Not collect_ids=False: with it lxml tries to load the DTD that a doctype names, and fails.
+def _parser(collect_ids: bool = True) -> etree.XMLParser:
     return etree.XMLParser(
         resolve_entities=False,
         no_network=True,
         huge_tree=False,
         load_dtd=False,
         dtd_validation=False,
+        collect_ids=collect_ids,
     )
 
 
@@ -56,24 +57,29 @@ def decode(data: bytes) -> str:
 
 
 def _clean(text: str) -> bytes:
-    return _DECLARATION.sub("", text, count=1).lstrip("\ufeff\x00 \t\r\n").encode("utf-8", errors="replace")
+    text = _DECLARATION.sub("", text.lstrip("\ufeff\x00 \t\r\n"), count=1)
+    return _DOCTYPE.sub("", text, count=1).encode("utf-8", errors="replace")
 
 
 def parse(data: bytes, name: str) -> etree._Element:
-    """Return the root element of XML bytes; raise UnderstaveError if they are not well-formed XML."""
-    first: etree.XMLSyntaxError | None = None
-    for attempt in (data, None):
-        try:
-            root = etree.fromstring(_clean(decode(data)) if attempt is None else attempt, _parser())
-        except (etree.XMLSyntaxError, ValueError) as error:
-            if isinstance(error, etree.XMLSyntaxError) and first is None:
-                first = error
-            continue
-        return root
-    where = f" (line {first.lineno})" if first is not None and first.lineno else ""
-    raise UnderstaveError(
-        f"{name} is cut short or damaged: its XML cannot be read{where}; export it again from your notation program."
-    )
+    """Return the root element of XML bytes; raise UnderstaveError if they are not well-formed XML.
+
+    Bytes that do not parse as they are get a second try as decoded text without declaration and
+    doctype: a wrong encoding, or an xml:id that is used twice, is then no obstacle.
+    """
+    try:
+        return etree.fromstring(data, _parser())
+    except (etree.XMLSyntaxError, ValueError) as error:
+        line = error.lineno if isinstance(error, etree.XMLSyntaxError) else None
+    try:
+        # With a doctype, collect_ids=False would make the parser look for the DTD and fail.
+        return etree.fromstring(_clean(decode(data)), _parser(collect_ids=False))
+    except (etree.XMLSyntaxError, ValueError) as error:
+        where = f" (line {line})" if line else ""
+        raise UnderstaveError(
+            f"{name} is cut short or damaged: its XML cannot be read{where}; "
+            "export it again from your notation program."
+        ) from error
 
 
 def strip_namespaces(root: etree._Element) -> None:

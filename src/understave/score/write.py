@@ -1,0 +1,1073 @@
+"""A `Score` in, MusicXML bytes out; and elements put into a MusicXML tree at a moment and staff.
+
+A score read from MusicXML gives back the tree it came from. For any other score a full MusicXML 4.0
+partwise tree is built: voices, ties over barlines, tuplets, beams, accidentals, clefs, directions.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from itertools import groupby
+from math import lcm
+
+from lxml import etree
+
+from understave.score import xmltree
+from understave.score.model import Direction, Measure, Note, Score
+from understave.score.musicxml import KINDS, TYPES, positions
+from understave.theory.pitch import Interval, Pitch, PitchClass
+
+Element = etree._Element
+_NAMES = {value: name for name, value in TYPES.items()}
+_SHORTEST = Fraction(1, 256)
+_DOCTYPE = (
+    '<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '
+    '"http://www.musicxml.org/dtds/partwise.dtd">\n'
+)
+
+
+# Note values ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """A printed note value: its type's name, dots, and notes played in the time of others (3 in 2)."""
+
+    type: str
+    dots: int = 0
+    actual: int = 1
+    normal: int = 1
+
+
+def value_of(duration: Fraction) -> Value | None:
+    """Return the single printed value of a duration in quarter notes, or None if it needs a tie."""
+    actual = duration.denominator
+    while actual % 2 == 0:
+        actual //= 2
+    normal = 1
+    while normal * 2 < actual:
+        normal *= 2
+    plain = duration * Fraction(actual, normal)
+    for dots in range(4):
+        base = plain / (2 - Fraction(1, 2**dots))
+        if base in _NAMES and base >= _SHORTEST:
+            return Value(_NAMES[base], dots, actual, normal)
+    return None
+
+
+def split_value(start: Fraction, duration: Fraction, limit: int = 12) -> tuple[Fraction, ...]:
+    """Split a duration into printable ones, at the strongest places of the bar.
+
+    `start` is the place in the bar; a place is stronger the smaller its denominator is.
+    """
+    if duration <= 0:
+        return ()
+    if value_of(duration) is not None or limit == 0:
+        return (duration,)
+    unit = Fraction(1, lcm(duration.denominator, start.denominator))
+    best: tuple[int, Fraction] | None = None
+    for base in sorted(TYPES.values(), reverse=True):
+        for piece in (base, base * Fraction(3, 2), base * Fraction(2, 3), base * unit * base.denominator):
+            if 0 < piece < duration and value_of(piece) is not None:
+                rank = ((start + piece).denominator, -piece)
+                if best is None or rank < (best[0], -best[1]):
+                    best = (rank[0], piece)
+    if best is None:
+        return (duration,)
+    return (best[1], *split_value(start + best[1], duration - best[1], limit - 1))
+
+
+# Pieces: notes cut at barlines -------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class _Piece:
+    """A written note of a bar, timed from its start."""
+
+    note: Note
+    id: str
+    onset: Fraction
+    duration: Fraction
+    staff: int
+    tie_start: bool
+    tie_stop: bool
+
+
+@dataclass(slots=True)
+class _Event:
+    """A chord, a grace chord or a rest of one voice."""
+
+    onset: Fraction
+    duration: Fraction
+    pieces: list[_Piece]
+    staff: int
+    grace: bool = False
+    tuplet: str = ""
+    beams: tuple[str, ...] = ()
+
+    @property
+    def end(self) -> Fraction:
+        return self.onset + self.duration
+
+
+def _pieces(note: Note, measures: Sequence[Measure]) -> Iterator[tuple[int, Fraction, Fraction]]:
+    """Bars that a note fills: index, onset in the bar, printable duration."""
+    if note.grace or note.duration == 0:
+        m = measures[note.measure]
+        yield note.measure, min(note.onset - m.start, m.length), Fraction(0)
+        return
+    onset, left, i = note.onset, note.duration, note.measure
+    while left > 0 and i < len(measures):
+        m = measures[i]
+        here = left if i == len(measures) - 1 else min(left, m.end - onset)
+        if here > 0:
+            at = onset - m.start
+            for piece in split_value(at + m.offset, here):
+                yield i, at, piece
+                at += piece
+            onset, left = onset + here, left - here
+        i += 1
+
+
+def _cut(score: Score) -> tuple[dict[tuple[int, int], list[_Piece]], list[tuple[str, ...]]]:
+    """Cut all notes; return the pieces of each (part, measure) and every note's ids as written."""
+    bars: dict[tuple[int, int], list[_Piece]] = {}
+    ids: list[tuple[str, ...]] = []
+    taken = {i for n in score.notes for i in n.ids}
+    for note in score.notes:
+        cut = list(_pieces(note, score.measures))
+        names: list[str] = []
+        for k, (i, at, duration) in enumerate(cut):
+            if k < len(note.ids):
+                name = note.ids[k]
+            else:
+                name, extra = f"{note.id}-t{k + 1}", 1
+                while name in taken:
+                    extra += 1
+                    name = f"{note.id}-t{k + 1}.{extra}"
+                taken.add(name)
+            names.append(name)
+            piece = _Piece(note, name, at, duration, note.staff, k + 1 < len(cut), k > 0)
+            bars.setdefault((note.part, i), []).append(piece)
+        ids.append(tuple(names))
+    return bars, ids
+
+
+def _voices(score: Score) -> dict[tuple[int, int, str], str]:
+    """Name the voice of each (part, staff, voice label): a label shared by staves becomes several.
+
+    A label that only ever sounds once at a time is one voice crossing staves and keeps its name.
+    """
+    spans: dict[tuple[int, str], list[tuple[Fraction, Fraction, int]]] = {}
+    for n in score.notes:
+        if not n.grace:
+            spans.setdefault((n.part, n.voice), []).append((n.onset, n.end, n.staff))
+    out: dict[tuple[int, int, str], str] = {}
+    for p in range(len(score.parts)):
+        used: set[str] = set()
+        pairs = sorted({(n.voice, n.staff) for n in score.notes if n.part == p}, key=_natural)
+        for label, group in groupby(pairs, key=lambda x: x[0]):
+            staves = [s for _, s in group]
+            if len(staves) > 1 and not _clash(spans.get((p, label), [])):
+                for s in staves:
+                    out[p, s, label] = label
+                used.add(label)
+                continue
+            for s in staves:
+                name, k = label, 1
+                while name in used:
+                    k += 1
+                    name = str(k) if label.isdigit() else f"{label}.{k}"
+                out[p, s, label] = name
+                used.add(name)
+    return out
+
+
+def _natural(pair: tuple[str, int]) -> tuple[int, str, int]:
+    return (int(pair[0]) if pair[0].isdigit() and len(pair[0]) < 9 else 0, pair[0], pair[1])
+
+
+def _clash(spans: list[tuple[Fraction, Fraction, int]]) -> bool:
+    """Say whether notes on different staves overlap without being one chord."""
+    last: tuple[Fraction, Fraction, int] | None = None
+    for span in sorted(spans):
+        if last is not None and span[0] < last[1] and span[2] != last[2] and span[:2] != last[:2]:
+            return True
+        if last is None or span[1] >= last[1]:
+            last = span
+    return False
+
+
+def _streams(pieces: list[_Piece], name: str) -> list[tuple[str, list[_Event]]]:
+    """Pack the pieces of one voice in one bar into lines without overlap; chords are one event."""
+    chords: dict[tuple[Fraction, Fraction], _Event] = {}
+    events: list[_Event] = []
+    for p in sorted(pieces, key=lambda p: (p.onset, p.duration > 0, p.staff, p.note.midi)):
+        if p.note.grace or p.duration == 0:
+            events.append(_Event(p.onset, Fraction(0), [p], p.staff, grace=True))
+            continue
+        event = chords.get((p.onset, p.duration))
+        if event is None:
+            event = chords[p.onset, p.duration] = _Event(p.onset, p.duration, [p], p.staff)
+            events.append(event)
+        else:
+            event.pieces.append(p)
+    lines: list[list[_Event]] = []
+    for e in events:
+        for line in lines:
+            if line[-1].end <= e.onset:
+                line.append(e)
+                break
+        else:
+            lines.append([e])
+    return [(name if k == 0 else f"{name}.{k + 1}", line) for k, line in enumerate(lines)]
+
+
+# Filling, tuplets, beams, accidentals, clefs -----------------------------------------------------------
+
+
+def _rests(start: Fraction, end: Fraction, measure: Measure, staff: int) -> list[_Event]:
+    """Rests that fill a gap, cut at the beats."""
+    out: list[_Event] = []
+    beat = measure.beat_length
+    at = start
+    while at < end:
+        place = at + measure.offset
+        stop = min(end, (place // beat + 1) * beat - measure.offset)
+        for piece in split_value(place, stop - at):
+            out.append(_Event(at, piece, [], staff))
+            at += piece
+    return out
+
+
+def _filled(line: list[_Event], measure: Measure, staff: int) -> list[_Event]:
+    out: list[_Event] = []
+    at = Fraction(0)
+    for e in line:
+        if e.onset > at:
+            out += _rests(at, e.onset, measure, staff)
+        out.append(e)
+        at = max(at, e.end)
+    if at < measure.length:
+        out += _rests(at, measure.length, measure, staff)
+    return out
+
+
+def _mark_tuplets(line: list[_Event]) -> None:
+    """Bracket runs of tuplet values that together fill a plain value."""
+    run: list[_Event] = []
+    total = Fraction(0)
+
+    def close() -> None:
+        if len(run) == 1:
+            run[0].tuplet = "both"
+        elif run:
+            run[0].tuplet, run[-1].tuplet = "start", "stop"
+        run.clear()
+
+    for e in line:
+        if e.grace:
+            continue
+        value = value_of(e.duration)
+        if value is None or value.actual == 1 or (run and run[-1].end != e.onset):
+            close()
+            total = Fraction(0)
+            if value is None or value.actual == 1:
+                continue
+        if run:
+            first = value_of(run[0].duration)
+            if first is not None and first.actual != value.actual:
+                close()
+                total = Fraction(0)
+        run.append(e)
+        total += e.duration
+        if total.denominator & (total.denominator - 1) == 0:
+            close()
+            total = Fraction(0)
+    close()
+
+
+def _flags(e: _Event) -> int:
+    value = value_of(e.duration)
+    if e.grace or not e.pieces or value is None:
+        return 0
+    base = TYPES[value.type]
+    flags = 0
+    while base < 1:
+        base *= 2
+        flags += 1
+    return flags
+
+
+def _mark_beams(line: list[_Event], measure: Measure) -> None:
+    """Beam flagged notes within a beat; beams never cross a rest, a voice's gap or the barline."""
+    beat = max(measure.beat_length, Fraction(1))
+    if measure.beat_type >= 8 and measure.beats % 3 == 0:
+        beat = Fraction(12, measure.beat_type)
+    played = [e for e in line if not e.grace]
+    run: list[_Event] = []
+    runs: list[list[_Event]] = []
+    for e in played:
+        place = (e.onset + measure.offset) // beat
+        fits = run and run[-1].end == e.onset and (run[0].onset + measure.offset) // beat == place
+        if not _flags(e):
+            run = []
+        elif fits:
+            run.append(e)
+        else:
+            run = [e]
+            runs.append(run)
+    for run in runs:
+        if len(run) < 2:
+            continue
+        counts = [_flags(e) for e in run]
+        for i, e in enumerate(run):
+            before = counts[i - 1] if i else 0
+            after = counts[i + 1] if i + 1 < len(run) else 0
+            marks = []
+            for level in range(1, counts[i] + 1):
+                left, right = before >= level, after >= level
+                if left and right:
+                    marks.append("continue")
+                elif right:
+                    marks.append("begin")
+                elif left:
+                    marks.append("end")
+                else:
+                    marks.append("backward hook" if i else "forward hook")
+            e.beams = tuple(marks)
+
+
+_ACCIDENTALS = {
+    -3: "triple-flat",
+    -2: "flat-flat",
+    -1: "flat",
+    0: "natural",
+    1: "sharp",
+    2: "double-sharp",
+    3: "triple-sharp",
+}
+
+
+def _accidentals(pieces: Iterable[tuple[_Piece, Pitch]], signature: int) -> dict[int, str]:
+    """Accidentals to print in one bar of one staff, by the piece's identity.
+
+    One holds for its line or space until the barline; a note tied over it prints none.
+    """
+    state: dict[tuple[str, int], int] = {}
+    plain = {
+        PitchClass.from_fifths(f).letter: PitchClass.from_fifths(f).alter
+        for f in range(-1 + signature, 6 + signature)
+    }
+    out: dict[int, str] = {}
+    for piece, pitch in sorted(pieces, key=lambda x: (x[0].onset, x[0].duration > 0)):
+        if piece.tie_stop:
+            continue
+        key = (pitch.letter, pitch.octave)
+        if state.get(key, plain[pitch.letter]) != pitch.alter:
+            out[id(piece)] = _ACCIDENTALS.get(pitch.alter, "natural")
+            state[key] = pitch.alter
+    return out
+
+
+_CLEFS = {"G": ("G", 2, 30, 38), "F": ("F", 4, 18, 26)}
+"""Clef: sign, line, and the bottom and top line of its staff in diatonic steps (C4 is 28)."""
+_CLEF_CHANGE = 12
+
+
+def choose_clefs(bars: Sequence[Sequence[int]], default: str) -> list[str]:
+    """Choose treble (G) or bass (F) for each bar from its notes' diatonic steps: fewest ledger lines.
+
+    A change of clef costs as much as a dozen ledger lines, so that clefs stay where they can.
+    """
+
+    def cost(clef: str, steps: Sequence[int]) -> int:
+        _, _, low, high = _CLEFS[clef]
+        return sum(max(0, low - s) // 2 + max(0, s - high) // 2 for s in steps)
+
+    best = {c: (0 if c == default else 1, [c]) for c in _CLEFS}
+    for i, steps in enumerate(bars):
+        new = {}
+        for clef in _CLEFS:
+            price, path = min(
+                (best[old][0] + (_CLEF_CHANGE if old != clef and i else 0), best[old][1]) for old in _CLEFS
+            )
+            new[clef] = (price + cost(clef, steps), [*path, clef])
+        best = new
+    return min(best.values())[1][1:]
+
+
+# Elements ----------------------------------------------------------------------------------------------
+
+
+def _sub(parent: Element, tag: str, content: object = None, /, **attributes: str) -> Element:
+    e = etree.SubElement(parent, tag, {k.replace("_", "-"): v for k, v in attributes.items()})
+    if content is not None:
+        e.text = str(content)
+    return e
+
+
+def _add_pitch(parent: Element, pitch: Pitch) -> None:
+    p = _sub(parent, "pitch")
+    _sub(p, "step", pitch.letter)
+    if pitch.alter:
+        _sub(p, "alter", pitch.alter)
+    _sub(p, "octave", max(0, min(9, pitch.octave)))
+
+
+_ORNAMENT_TAGS = {
+    "trill": "trill-mark",
+    "turn": "turn",
+    "delayed-turn": "delayed-turn",
+    "inverted-turn": "inverted-turn",
+    "delayed-inverted-turn": "delayed-inverted-turn",
+    "vertical-turn": "vertical-turn",
+    "inverted-vertical-turn": "inverted-vertical-turn",
+    "shake": "shake",
+    "mordent": "mordent",
+    "inverted-mordent": "inverted-mordent",
+    "schleifer": "schleifer",
+    "haydn": "haydn",
+}
+_ARTICULATION_TAGS = frozenset(
+    "accent strong-accent staccato tenuto detached-legato staccatissimo spiccato scoop plop doit falloff "
+    "breath-mark caesura stress unstress soft-accent".split()
+)
+
+
+def _notations(
+    parent: Element, piece: _Piece, first: bool, tuplet: str, slurs: dict[int, list[int]], is_first_part: bool
+) -> None:
+    n = piece.note
+    box = etree.Element("notations")
+    if piece.tie_stop:
+        _sub(box, "tied", type="stop")
+    if piece.tie_start:
+        _sub(box, "tied", type="start")
+    if "let-ring" in n.articulations and not piece.tie_start:
+        _sub(box, "tied", type="let-ring")
+    if is_first_part:
+        for mark in n.articulations:
+            open_slurs = slurs.setdefault(n.part, [])
+            if mark == "slur-start":
+                number = next(k for k in range(1, 99) if k not in open_slurs)
+                open_slurs.append(number)
+                _sub(box, "slur", type="start", number=str(min(number, 16)))
+    if not piece.tie_start:
+        for mark in n.articulations:
+            if mark == "slur-stop" and slurs.get(n.part):
+                _sub(box, "slur", type="stop", number=str(min(slurs[n.part].pop(0), 16)))
+    if first and tuplet in ("start", "both"):
+        _sub(box, "tuplet", type="start", bracket="yes")
+    if first and tuplet in ("stop", "both"):
+        _sub(box, "tuplet", type="stop")
+    if is_first_part:
+        _ornament_elements(box, n)
+        if n.fingering:
+            technical = _sub(box, "technical")
+            for f in n.fingering:
+                _sub(technical, "fingering", f)
+        marks = [a for a in n.articulations if a in _ARTICULATION_TAGS]
+        if marks:
+            group = _sub(box, "articulations")
+            for a in marks:
+                _sub(group, a)
+        if n.arpeggiated:
+            _sub(box, "arpeggiate")
+    if n.fermata and first and not piece.tie_start:
+        _sub(box, "fermata")
+    if len(box):
+        parent.append(box)
+
+
+def _ornament_elements(box: Element, note: Note) -> None:
+    if not note.ornaments:
+        return
+    group = etree.Element("ornaments")
+    for o in note.ornaments:
+        if o.startswith("tremolo-"):
+            words = o.split("-")
+            kind = words[1] if len(words) == 3 else "single"
+            marks = words[-1] if words[-1].isdigit() else "3"
+            _sub(group, "tremolo", min(8, int(marks)), type=kind)
+        elif o.startswith("wavy-line-"):
+            _sub(group, "wavy-line", type=o.removeprefix("wavy-line-"))
+        elif o.startswith("accidental-"):
+            _sub(group, "accidental-mark", o.removeprefix("accidental-"))
+        elif o in _ORNAMENT_TAGS:
+            _sub(group, _ORNAMENT_TAGS[o])
+        else:
+            _sub(group, "other-ornament", o)
+    box.append(group)
+
+
+def _lyrics(parent: Element, note: Note, open_words: dict[tuple[int, int], bool]) -> None:
+    for verse, text in enumerate(note.lyrics):
+        key = (note.part, verse)
+        more = text.endswith("-") and len(text) > 1
+        inside = open_words.get(key, False)
+        open_words[key] = more
+        lyric = _sub(parent, "lyric", number=str(verse + 1))
+        _sub(lyric, "syllabic", ("middle" if more else "end") if inside else ("begin" if more else "single"))
+        _sub(lyric, "text", text[:-1] if more else text)
+
+
+@dataclass(slots=True)
+class _Writer:
+    """What one part's bars have in common while they are written."""
+
+    score: Score
+    part: int
+    divisions: int
+    transposition: Interval
+    slurs: dict[int, list[int]]
+    open_words: dict[tuple[int, int], bool]
+
+    @property
+    def first_staff(self) -> int:
+        return self.score.parts[self.part].first_staff
+
+    @property
+    def staves(self) -> int:
+        p = self.score.parts[self.part]
+        return p.last_staff - p.first_staff + 1
+
+    def printed(self, note: Note) -> Pitch:
+        """Pitch as a MusicXML file has it: sounding, but for the part's own transposition."""
+        t = self.transposition
+        return note.pitch + Interval(-t.steps, -t.semitones) if t.semitones or t.steps else note.pitch
+
+    def ticks(self, duration: Fraction) -> int:
+        return int(duration * self.divisions)
+
+    def event(self, parent: Element, e: _Event, voice: str, accidentals: dict[int, str]) -> None:
+        value = Value("eighth") if e.grace else value_of(e.duration)
+        whole_bar = not e.pieces and value is None
+        for k, piece in enumerate(e.pieces or [None]):
+            note = _sub(parent, "note")
+            if piece is not None:
+                note.set("id", piece.id)
+            if e.grace:
+                _sub(note, "grace")
+            if piece is not None and piece.note.cue:
+                _sub(note, "cue")
+            if k:
+                _sub(note, "chord")
+            if piece is None:
+                _sub(note, "rest", **({"measure": "yes"} if whole_bar else {}))
+            else:
+                _add_pitch(note, self.printed(piece.note))
+            if not e.grace:
+                _sub(note, "duration", self.ticks(e.duration))
+            if piece is not None and not piece.note.cue:
+                for kind, on in (("stop", piece.tie_stop), ("start", piece.tie_start)):
+                    if on:
+                        _sub(note, "tie", type=kind)
+            _sub(note, "voice", voice)
+            if value is not None:
+                _sub(note, "type", value.type)
+                for _ in range(value.dots):
+                    _sub(note, "dot")
+            if piece is not None and id(piece) in accidentals:
+                _sub(note, "accidental", accidentals[id(piece)])
+            if value is not None and value.actual > 1:
+                change = _sub(note, "time-modification")
+                _sub(change, "actual-notes", value.actual)
+                _sub(change, "normal-notes", value.normal)
+            if self.staves > 1:
+                _sub(note, "staff", (piece.staff if piece is not None else e.staff) - self.first_staff + 1)
+            if k == 0:
+                for level, beam in enumerate(e.beams[:8]):
+                    _sub(note, "beam", beam, number=str(level + 1))
+            if piece is None:
+                if e.tuplet:
+                    box = _sub(note, "notations")
+                    for kind in ("start", "stop") if e.tuplet == "both" else (e.tuplet,):
+                        _sub(box, "tuplet", type=kind)
+            else:
+                _notations(note, piece, k == 0, e.tuplet, self.slurs, not piece.tie_stop)
+                if not piece.tie_stop:
+                    _lyrics(note, piece.note, self.open_words)
+
+
+def chord_symbol_element(text: str) -> Element | None:
+    """Return a harmony element for a chord symbol such as ``"Bbm7/Db"``; None if it has no root."""
+    main, _, bass = text.partition("/")
+    size = 1
+    while size < len(main) and main[size] in "#b♯♭":
+        size += 1
+    try:
+        root = PitchClass.parse(main[:size])
+    except ValueError:
+        return None
+    harmony = etree.Element("harmony")
+    box = _sub(harmony, "root")
+    _sub(box, "root-step", root.letter)
+    if root.alter:
+        _sub(box, "root-alter", root.alter)
+    rest = main[size:]
+    kind = next((k for k, t in KINDS.items() if t == rest and k != "none"), "other")
+    _sub(harmony, "kind", kind, **({"text": rest} if kind == "other" else {}))
+    try:
+        low = PitchClass.parse(bass) if bass else None
+    except ValueError:
+        low = None
+    if low is not None:
+        box = _sub(harmony, "bass")
+        _sub(box, "bass-step", low.letter)
+        if low.alter:
+            _sub(box, "bass-alter", low.alter)
+    return harmony
+
+
+_DYNAMICS = frozenset(
+    "p pp ppp pppp ppppp pppppp f ff fff ffff fffff ffffff mp mf sf sfp sfpp fp rf rfz sfz sffz fz n pf sfzp".split()
+)
+
+
+def _line_numbers(directions: Sequence[Direction]) -> dict[int, str]:
+    """Number the lines (wedges, ottavas, dashes) so that those open at once differ; by index."""
+    open_lines: dict[str, list[tuple[Fraction, int]]] = {}
+    out: dict[int, str] = {}
+    for i, d in enumerate(directions):
+        if d.end is None:
+            continue
+        running = [x for x in open_lines.get(d.kind, []) if x[0] >= d.onset]
+        number = next(k for k in range(1, 999) if all(k != used for _, used in running))
+        open_lines[d.kind] = [*running, (d.end, number)]
+        out[i] = str(min(number, 16))
+    return out
+
+
+def _direction_elements(d: Direction, number: str) -> list[tuple[Fraction, Element]]:
+    """MusicXML elements of a direction, each with its moment; `number` tells its line from others."""
+    if d.kind == "fermata":
+        return []
+    if d.kind == "chord-symbol":
+        harmony = chord_symbol_element(d.text)
+        if harmony is not None:
+            return [(d.onset, harmony)]
+    out: list[tuple[Fraction, Element]] = []
+
+    def direction(moment: Fraction, place: str = "below") -> tuple[Element, Element]:
+        e = etree.Element("direction", {"placement": place})
+        out.append((moment, e))
+        return e, _sub(e, "direction-type")
+
+    if d.kind == "dynamic":
+        _, box = direction(d.onset)
+        inner = _sub(box, "dynamics")
+        if d.text in _DYNAMICS:
+            _sub(inner, d.text)
+        else:
+            _sub(inner, "other-dynamics", d.text)
+    elif d.kind == "wedge":
+        _, box = direction(d.onset)
+        _sub(
+            box,
+            "wedge",
+            type="diminuendo" if d.text.startswith(("dim", "decr")) else "crescendo",
+            number=number,
+        )
+        if d.end is not None:
+            _, box = direction(d.end)
+            _sub(box, "wedge", type="stop", number=number)
+    elif d.kind == "pedal":
+        e, box = direction(d.onset)
+        _sub(box, "pedal", type=d.text if d.text in _PEDALS else "start", line="yes")
+        if d.value is not None:
+            _sub(e, "sound", damper_pedal=_decimal(100 * d.value))
+    elif d.kind == "ottava":
+        _, box = direction(d.onset, "above")
+        size = {"8": "8", "1": "15", "2": "22"}.get(d.text[:1], "8")
+        below = d.text.endswith("b")
+        _sub(box, "octave-shift", type="up" if below else "down", size=size, number=number)
+        if d.end is not None:
+            _, box = direction(d.end, "above")
+            _sub(box, "octave-shift", type="stop", size=size, number=number)
+    elif d.kind == "tempo":
+        if d.value and not d.text:
+            return [(d.onset, etree.Element("sound", {"tempo": _decimal(d.value)}))]
+        e, box = direction(d.onset, "above")
+        _sub(box, "words", d.text)
+        if d.value:
+            _sub(e, "sound", tempo=_decimal(d.value))
+    elif d.kind in ("segno", "coda"):
+        _, box = direction(d.onset, "above")
+        _sub(box, d.kind)
+    else:
+        _, box = direction(d.onset, "above" if d.kind in ("rehearsal", "chord-symbol") else "below")
+        _sub(box, "rehearsal" if d.kind == "rehearsal" else "words", d.text)
+        if d.kind == "words" and d.end is not None:
+            e = out[-1][1]
+            _sub(_sub(e, "direction-type"), "dashes", type="start", number=number)
+            _, box = direction(d.end)
+            _sub(box, "dashes", type="stop", number=number)
+    return out
+
+
+_PEDALS = ("start", "stop", "sostenuto", "change", "continue", "discontinue", "resume")
+
+
+def _decimal(value: float) -> str:
+    return f"{value:.6f}".rstrip("0").rstrip(".")
+
+
+# The tree ----------------------------------------------------------------------------------------------
+
+
+def _transposition(score: Score, part: int) -> Interval:
+    """The part's own transposition: the usual interval from written to sounding, octave lines aside."""
+    lines = [d for d in score.directions if d.kind == "ottava"]
+    counts: Counter[tuple[int, int]] = Counter()
+    for n in score.notes:
+        if n.part != part:
+            continue
+        under = any(
+            d.staff == n.staff and d.onset <= n.onset and (d.end is None or n.onset < d.end) for d in lines
+        )
+        if not under:
+            counts[n.pitch.diatonic - n.written.diatonic, n.pitch.midi - n.written.midi] += 1
+    return Interval(*counts.most_common(1)[0][0]) if counts else Interval(0, 0)
+
+
+def _divisions(score: Score) -> int:
+    denominators = {1}
+    for m in score.measures:
+        denominators |= {m.length.denominator, m.offset.denominator, m.beat_length.denominator}
+    for n in score.notes:
+        start = score.measures[n.measure].start
+        denominators |= {(n.onset - start).denominator, n.duration.denominator}
+    for d in score.directions:
+        for moment in (d.onset, d.end):
+            if moment is not None:
+                denominators.add((moment - score.measure_at(moment).start).denominator)
+    return lcm(*denominators, 4)
+
+
+def _attributes(
+    w: _Writer, m: Measure, before: Measure | None, clefs: dict[int, tuple[str, str | None]]
+) -> Element | None:
+    e = etree.Element("attributes")
+    if before is None:
+        _sub(e, "divisions", w.divisions)
+    if before is None or (before.signature, before.mode) != (m.signature, m.mode):
+        key = _sub(e, "key")
+        shift = w.transposition
+        _sub(key, "fifths", m.signature - (shift.fifths if shift.semitones else 0))
+        if m.mode:
+            _sub(key, "mode", m.mode)
+    if before is None or (before.beats, before.beat_type) != (m.beats, m.beat_type):
+        time = _sub(e, "time")
+        _sub(time, "beats", m.beats)
+        _sub(time, "beat-type", m.beat_type)
+    if before is None and w.staves > 1:
+        _sub(e, "staves", w.staves)
+    for staff, (clef, old) in clefs.items():
+        if clef != old:
+            sign, line, _, _ = _CLEFS[clef]
+            c = _sub(e, "clef", **({"number": str(staff - w.first_staff + 1)} if w.staves > 1 else {}))
+            _sub(c, "sign", sign)
+            _sub(c, "line", line)
+    t = w.transposition
+    if before is None and (t.semitones or t.steps):
+        sign = -1 if t.steps < 0 else 1
+        octaves = sign * (abs(t.steps) // 7)
+        box = _sub(e, "transpose")
+        _sub(box, "diatonic", t.steps - 7 * octaves)
+        _sub(box, "chromatic", t.semitones - 12 * octaves)
+        if octaves:
+            _sub(box, "octave-change", octaves)
+    return e if len(e) else None
+
+
+def _barline(parent: Element, m: Measure, before: Measure | None, after: Measure | None, right: bool) -> None:
+    numbers = ", ".join(str(x) for x in m.ending)
+    begins = bool(m.ending) and (before is None or before.ending != m.ending or before.repeat_end)
+    ends = bool(m.ending) and (after is None or after.ending != m.ending or m.repeat_end)
+    if not right and (m.repeat_start or begins):
+        bar = _sub(parent, "barline", location="left")
+        if m.repeat_start:
+            _sub(bar, "bar-style", "heavy-light")
+        if begins:
+            _sub(bar, "ending", number=numbers, type="start")
+        if m.repeat_start:
+            _sub(bar, "repeat", direction="forward")
+    if right and (m.repeat_end or ends or after is None):
+        bar = _sub(parent, "barline", location="right")
+        if m.repeat_end or after is None:
+            _sub(bar, "bar-style", "light-heavy")
+        if ends:
+            _sub(bar, "ending", number=numbers, type="stop" if m.repeat_end else "discontinue")
+        if m.repeat_end:
+            _sub(bar, "repeat", direction="backward")
+
+
+def _part_element(
+    score: Score,
+    part: int,
+    divisions: int,
+    bars: dict[tuple[int, int], list[_Piece]],
+    voice_names: dict[tuple[int, int, str], str],
+) -> tuple[Element, dict[str, str]]:
+    """Write one part; also return the voice under which each piece's id was written."""
+    w = _Writer(score, part, divisions, _transposition(score, part), {}, {})
+    info = score.parts[part]
+    out = etree.Element("part", {"id": f"P{part + 1}"})
+    staves = range(info.first_staff, info.last_staff + 1)
+    clefs: dict[int, list[str]] = {}
+    for staff in staves:
+        steps = [
+            [p.note.written.diatonic for p in bars.get((part, m.index), []) if p.staff == staff]
+            for m in score.measures
+        ]
+        lowest = len(staves) > 1 and staff == info.last_staff
+        clefs[staff] = choose_clefs(steps, "F" if lowest else "G")
+    marks: dict[tuple[int, int], list[tuple[Fraction, Element]]] = {}
+    numbers = _line_numbers(score.directions)
+    for i, d in enumerate(score.directions):
+        if info.first_staff <= d.staff <= info.last_staff:
+            for k, (moment, e) in enumerate(_direction_elements(d, numbers.get(i, "1"))):
+                m = score.measure_at(moment)
+                if moment == m.start and k and m.index and moment > d.onset:
+                    m = score.measures[m.index - 1]
+                if k == 0:
+                    e.set("id", d.id)
+                marks.setdefault((m.index, d.staff), []).append((moment - m.start, e))
+    voice_of: dict[str, str] = {}
+    before: Measure | None = None
+    for m in score.measures:
+        after = score.measures[m.index + 1] if m.index + 1 < len(score.measures) else None
+        e = _sub(out, "measure", number=m.number)
+        if m.offset or m.number == "0" or (before is not None and before.number == m.number):
+            e.set("implicit", "yes")
+        if part == 0:
+            e.set("id", m.id)
+        _barline(e, m, before, after, right=False)
+        shown = {s: (clefs[s][m.index], clefs[s][m.index - 1] if m.index else None) for s in staves}
+        attributes = _attributes(w, m, before, shown)
+        if attributes is not None:
+            e.append(attributes)
+        _measure_content(w, e, m, bars.get((part, m.index), []), voice_names, marks, voice_of)
+        _barline(e, m, before, after, right=True)
+        before = m
+    return out, voice_of
+
+
+def _measure_content(
+    w: _Writer,
+    parent: Element,
+    m: Measure,
+    pieces: list[_Piece],
+    voice_names: dict[tuple[int, int, str], str],
+    marks: dict[tuple[int, int], list[tuple[Fraction, Element]]],
+    voice_of: dict[str, str],
+) -> None:
+    staves = range(w.first_staff, w.first_staff + w.staves)
+    accidentals: dict[int, str] = {}
+    signature = m.signature - (w.transposition.fifths if w.transposition.semitones else 0)
+    for staff in staves:
+        here = [(p, w.printed(p.note)) for p in pieces if p.staff == staff]
+        accidentals.update(_accidentals(here, signature))
+    by_voice: dict[str, list[_Piece]] = {}
+    for p in pieces:
+        by_voice.setdefault(voice_names[w.part, p.note.staff, p.note.voice], []).append(p)
+    lines: list[tuple[int, str, list[_Event]]] = []
+    for name, group in by_voice.items():
+        for voice, line in _streams(group, name):
+            home = Counter(e.staff for e in line).most_common(1)[0][0]
+            lines.append((home, voice, line))
+            for e in line:
+                for p in e.pieces:
+                    voice_of[p.id] = voice
+    for staff in staves:
+        if not any(s == staff for s, _, _ in lines):
+            lines.append((staff, _spare_voice(voice_names, w.part, staff), []))
+    lines.sort(key=lambda x: (x[0], _natural((x[1], 0))))
+    at = Fraction(0)
+    seen: set[int] = set()
+    for staff, voice, line in lines:
+        if at:
+            _sub(_sub(parent, "backup"), "duration", w.ticks(at))
+        first = staff not in seen
+        seen.add(staff)
+        waiting = sorted(marks.get((m.index, staff), []), key=lambda x: x[0]) if first else []
+        if first:
+            whole = [_Event(Fraction(0), m.length, [], staff)] if m.length else []
+            events = _filled(line, m, staff) if line else whole
+        else:
+            events = line
+        _mark_tuplets(events)
+        _mark_beams(events, m)
+        at = Fraction(0)
+        for k, e in enumerate(events):
+            if e.onset > at:
+                _sub(_sub(parent, "forward"), "duration", w.ticks(e.onset - at))
+                at = e.onset
+            following = events[k + 1].onset if k + 1 < len(events) else None
+            while waiting and (following is None or waiting[0][0] < following or waiting[0][0] <= e.onset):
+                if following is None and waiting[0][0] >= e.end and e.duration:
+                    break
+                _put_mark(w, parent, waiting.pop(0), at, staff)
+            if not line and first and not e.pieces:
+                _whole_bar_rest(w, parent, e, voice)
+            else:
+                w.event(parent, e, voice, accidentals)
+            at = max(at, e.end)
+        for mark in waiting:
+            _put_mark(w, parent, mark, at, staff)
+
+
+def _whole_bar_rest(w: _Writer, parent: Element, e: _Event, voice: str) -> None:
+    note = _sub(parent, "note")
+    _sub(note, "rest", measure="yes")
+    _sub(note, "duration", w.ticks(e.duration))
+    _sub(note, "voice", voice)
+    if w.staves > 1:
+        _sub(note, "staff", e.staff - w.first_staff + 1)
+
+
+def _spare_voice(names: dict[tuple[int, int, str], str], part: int, staff: int) -> str:
+    """A voice for the rest of an empty staff: one that the staff uses elsewhere, else a new one."""
+    own = sorted(v for (p, s, _), v in names.items() if p == part and s == staff)
+    used = {v for (p, _, _), v in names.items() if p == part}
+    return own[0] if own else next(str(k) for k in range(1, 999) if str(k) not in used)
+
+
+def _put_mark(w: _Writer, parent: Element, mark: tuple[Fraction, Element], at: Fraction, staff: int) -> None:
+    moment, e = mark
+    _place(e, moment - at, w.divisions, staff - w.first_staff + 1 if w.staves > 1 else None)
+    parent.append(e)
+
+
+_AFTER_OFFSET = ("footnote", "level", "voice", "staff", "sound", "listening")
+_AFTER_STAFF = ("sound", "listening")
+
+
+def _place(e: Element, offset: Fraction, divisions: Fraction | int, staff: int | None) -> None:
+    """Put offset and staff children where the schema wants them in a direction or harmony."""
+    for old in [*e.findall("offset"), *e.findall("staff")]:
+        e.remove(old)
+    if e.tag == "sound":
+        staff = None  # a sound holds for the whole score; only its offset may be written
+
+    def insert(child: Element, before: tuple[str, ...]) -> None:
+        for k, c in enumerate(e):
+            if c.tag in before:
+                e.insert(k, child)
+                return
+        e.append(child)
+
+    if staff is not None:
+        child = etree.Element("staff")
+        child.text = str(staff)
+        insert(child, _AFTER_STAFF)
+    if offset:
+        child = etree.Element("offset")
+        ticks = offset * divisions
+        child.text = str(ticks) if ticks.denominator == 1 else _decimal(float(ticks))
+        insert(child, _AFTER_OFFSET)
+
+
+def build(score: Score) -> tuple[Element, tuple[Note, ...]]:
+    """Build the tree of a score; also return its notes with the ids and voices that were written."""
+    root = etree.Element("score-partwise", {"version": "4.0"})
+    if score.title:
+        _sub(_sub(root, "work"), "work-title", score.title)
+    identification = _sub(root, "identification")
+    if score.composer:
+        _sub(identification, "creator", score.composer, type="composer")
+    for kind in ("lyricist", "arranger", "poet", "translator"):
+        if kind in score.metadata:
+            _sub(identification, "creator", score.metadata[kind], type=kind)
+    if "rights" in score.metadata:
+        _sub(identification, "rights", score.metadata["rights"])
+    _sub(_sub(identification, "encoding"), "software", "Understave")
+    listed = _sub(root, "part-list")
+    for k, part in enumerate(score.parts):
+        p = _sub(listed, "score-part", id=f"P{k + 1}")
+        _sub(p, "part-name", part.name)
+    bars, ids = _cut(score)
+    names = _voices(score)
+    divisions = _divisions(score)
+    voice_of: dict[str, str] = {}
+    for k in range(len(score.parts)):
+        element, written = _part_element(score, k, divisions, bars, names)
+        voice_of.update(written)
+        root.append(element)
+    notes = tuple(
+        replace(n, ids=i, voice=voice_of.get(i[0], n.voice)) if i else n
+        for n, i in zip(score.notes, ids, strict=True)
+    )
+    return root, notes
+
+
+def to_musicxml(score: Score) -> bytes:
+    """Return a score as MusicXML bytes (UTF-8): its source if it has one, else a newly built tree."""
+    if score.source:
+        return score.source
+    root, _ = build(score)
+    return _bytes(root)
+
+
+def _bytes(root: Element) -> bytes:
+    body: bytes = etree.tostring(root, encoding="UTF-8", pretty_print=True)
+    return b'<?xml version="1.0" encoding="UTF-8"?>\n' + _DOCTYPE.encode() + body
+
+
+def with_source(score: Score) -> Score:
+    """Return a score read from another format with its MusicXML `source` built.
+
+    Notes get the ids of all their written parts: one more where a note had to be cut and tied.
+    """
+    root, notes = build(score)
+    return replace(score, notes=notes, source=_bytes(root))
+
+
+# Putting elements into a tree --------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Insertion:
+    """An element (harmony, direction) for a moment: bar index, quarter notes into it, global staff."""
+
+    measure: int
+    offset: Fraction
+    staff: int
+    element: Element
+
+
+def insert_all(root: Element, insertions: Iterable[Insertion]) -> None:
+    """Put elements into a partwise tree, each before the first note at or after its moment.
+
+    Where no note of the staff begins at that moment the element goes before the last earlier one and
+    gets an offset child. Nothing else of the tree is changed. Raises IndexError for a bar or staff
+    that the tree does not have.
+    """
+    wanted: dict[tuple[int, int], list[Insertion]] = {}
+    parts = list(positions(root))
+    for item in insertions:
+        index = next((k for k, p in enumerate(parts) if p.first_staff <= item.staff <= p.last_staff), None)
+        if index is None or not 0 <= item.measure < len(parts[index].bars):
+            raise IndexError(f"no bar {item.measure} on staff {item.staff}")
+        wanted.setdefault((index, item.measure), []).append(item)
+    for (index, measure), items in wanted.items():
+        part = parts[index]
+        bar = part.bars[measure]
+        for item in items:
+            local = item.staff - part.first_staff + 1
+            places = [p for p in bar.places if p.onset <= item.offset]
+            exact = [p for p in places if p.onset == item.offset and p.staff == local]
+            exact = exact or [p for p in places if p.onset == item.offset]
+            earlier = [p for p in places if p.staff == local] or places
+            place = exact[0] if exact else max(earlier, key=lambda p: p.onset, default=None)
+            several = part.last_staff > part.first_staff
+            if place is None:
+                _place(item.element, item.offset, bar.divisions, local if several else None)
+                bar.element.append(item.element)
+                continue
+            _place(item.element, item.offset - place.onset, place.divisions, local if several else None)
+            place.element.addprevious(item.element)
