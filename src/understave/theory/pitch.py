@@ -196,7 +196,9 @@ class Interval:
         perfect = step in (0, 3, 4)
         kind = m[2]
         if (kind in "Mm" and perfect) or (kind == "P" and not perfect):
-            raise ValueError(f"{name!r} is not an interval: no {_size_words(size)} is {_KIND_WORDS[kind[0]]}.")
+            raise ValueError(
+                f"{name!r} is not an interval: no {_size_words(size)} is {_KIND_WORDS[kind[0]]}."
+            )
         if size == 1 and kind[0] == "d":
             raise ValueError(f"{name!r} is not an interval: a unison cannot be diminished; write -A1.")
         bend = {"P": 0, "M": 0, "m": -1, "A": len(kind), "d": -len(kind) - (0 if perfect else 1)}[kind[0]]
