@@ -1,0 +1,290 @@
+"""Score and corrections -> Reading: chords, keys and numerals with the notes they rest on.
+
+The work is split so that any part can be replaced: `timeline` cuts the piece, `membership` and
+`emission` score what every stretch could be, `grammar` scores what may follow what, `decode` finds the
+best whole; here the result becomes spans, and the teacher's corrections become constraints.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+
+from understave.errors import UnderstaveError
+from understave.harmony.decode import Constraints, Decoded, Step, decode
+from understave.harmony.emission import Features, Weights, features, key_scores, lattice
+from understave.harmony.grammar import Statistics, grammar, shipped_statistics
+from understave.harmony.naming import numeral_for
+from understave.harmony.reading import Alternative, Correction, Reading, Span
+from understave.harmony.timeline import Floats, Ints, Timeline, timeline
+from understave.harmony.vocabulary import KEYS, KINDS, REACH, SHAPES, label_index, label_parts
+from understave.harmony.weights import shipped_weights
+from understave.score.model import Measure, Note, Score
+from understave.theory.chord import Chord, Quality
+from understave.theory.key import Key
+from understave.theory.pitch import PitchClass
+from understave.theory.roman import RomanNumeral
+
+PLACES = np.array([0, 1, 1, 2, 2])
+"""Metric level -> downbeat (0), beat (1), off the beat (2)."""
+KEY_WINDOW = 8.0
+"""Felt beats over which a key must be among the likeliest somewhere to be considered at all."""
+KEYS_PER_WINDOW = 5
+TEMPERATURE = 2.0
+MOST_ALTERNATIVES = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Fixed:
+    """A stretch of time the teacher has settled; `key` or `numeral` may be None, not both."""
+
+    start: Fraction
+    end: Fraction
+    key: Key | None
+    numeral: RomanNumeral | None
+
+
+def read_harmony(
+    score: Score,
+    corrections: Iterable[Correction] = (),
+    *,
+    weights: Weights | None = None,
+    statistics: Statistics | None = None,
+) -> Reading:
+    """Read the harmony of a score around the teacher's corrections.
+
+    A correction is kept exactly as it was given, however unlikely; what lies around it is found anew.
+    `weights` and `statistics` replace the shipped ones. Raises UnderstaveError where a correction names
+    a place the score does not have, or where nothing sounds.
+    """
+    weights = weights or shipped_weights()
+    statistics = statistics or shipped_statistics()
+    fixed = settle(score, corrections)
+    try:
+        line = timeline(score, [t for f in fixed for t in (f.start, f.end)])
+    except ValueError:
+        raise UnderstaveError("This score has no sounding notes, so there is no harmony to read.") from None
+    found = features(line, weights.membership)
+    decoded = decode(
+        lattice(found, weights),
+        grammar(statistics, weights, int(found.signature[0])),
+        PLACES[line.level[line.first_frame[:-1]]],
+        _constraints(line, fixed),
+        _likely_keys(line, found, weights, fixed),
+        TEMPERATURE,
+    )
+    return Reading(_spans(line, decoded, fixed))
+
+
+def settle(score: Score, corrections: Iterable[Correction]) -> tuple[Fixed, ...]:
+    """Turn corrections into stretches of time that do not overlap; later ones win over earlier ones."""
+    settled: list[Fixed] = []
+    for c in corrections:
+        if c.key is None and c.numeral is None:
+            continue
+        start = _moment(score, c.measure, c.beat, Fraction(0))
+        end = min(_moment(score, c.end_measure, c.end_beat, start), score.end)
+        if start >= end:
+            raise UnderstaveError(
+                f"The correction at measure {c.measure}, beat {c.beat} ends before it begins;"
+                " give an end after its start and inside the piece."
+            )
+        kept: list[Fixed] = []
+        for f in settled:
+            if f.end <= start or f.start >= end:
+                kept.append(f)
+                continue
+            if f.start < start:
+                kept.append(Fixed(f.start, start, f.key, f.numeral))
+            if f.end > end:
+                kept.append(Fixed(end, f.end, f.key, f.numeral))
+        settled = [*kept, Fixed(start, end, c.key, c.numeral)]
+    return tuple(sorted(settled, key=lambda f: f.start))
+
+
+def _moment(score: Score, number: str, beat: Fraction, after: Fraction) -> Fraction:
+    """Return the time of a printed place, the first one past `after` where numbers come twice."""
+
+    def time(m: Measure) -> Fraction:
+        return max(Fraction(0), m.start - m.offset + (beat - 1) * m.beat_length)
+
+    places = [time(m) for m in score.measures if m.number == number]
+    if not places:
+        raise UnderstaveError(
+            f"A correction names measure {number}, which this score does not have; use a printed measure number."
+        )
+    return next((t for t in places if t > after), places[0])
+
+
+def _key_number(key: Key, centre: int) -> int:
+    """Return the number of the key that is, or else sounds like, the given one."""
+    mode = int(key.mode == "minor")
+    own = key.tonic.fifths - centre
+    same = [i for i, (place, m) in enumerate(KEYS) if m == mode and (place - own) % 12 == 0]
+    return min(same, key=lambda i: abs(KEYS[i][0] - own))
+
+
+def _label(chord: Chord, centre: int) -> int:
+    """Return the label nearest to a chord: the same, or one that sounds alike, or its main members."""
+    place = chord.root.fifths - centre
+    while place > REACH:
+        place -= 12
+    while place < -REACH:
+        place += 12
+    quality = nearest_kind(chord.quality)
+    bass = chord.bass.fifths - chord.root.fifths
+    shape = SHAPES[quality]
+    inversion = shape.index(bass) if bass in shape else 0
+    return label_index(place, quality, min(inversion, 3))
+
+
+def nearest_kind(quality: Quality) -> int:
+    """Return the number of the quality itself, or of the known one that shares most of its members."""
+    if quality in KINDS:
+        return KINDS.index(quality)
+    own = set(quality.fifths)
+
+    def likeness(i: int) -> tuple[float, int]:
+        shape = set(SHAPES[i])
+        return (len(shape & own) - 1.5 * len(shape - own), -i)
+
+    return max(range(len(KINDS)), key=likeness)
+
+
+def _constraints(line: Timeline, fixed: Sequence[Fixed]) -> Constraints:
+    units = len(line.times) - 1
+    allowed = np.ones((units, len(KEYS)))
+    limits: set[int] = set()
+    pinned: dict[tuple[int, int], Ints] = {}
+    for f in fixed:
+        begin, end = line.unit_at(f.start), line.unit_at(f.end)
+        limits |= {begin, end}
+        by_key = np.full(len(KEYS), -1)
+        if f.key is not None:
+            number = _key_number(f.key, line.centre)
+            allowed[begin:end] = 0
+            allowed[begin:end, number] = 1
+            if f.numeral is not None:
+                by_key[number] = _label(f.numeral.chord(f.key), line.centre)
+        elif f.numeral is not None:
+            for i in range(len(KEYS)):
+                by_key[i] = _label(f.numeral.chord(_key(i, line.centre)), line.centre)
+        if f.numeral is not None:
+            pinned[begin, end] = by_key
+    return Constraints(frozenset(limits), allowed, pinned)
+
+
+def _likely_keys(line: Timeline, found: Features, weights: Weights, fixed: Sequence[Fixed]) -> Ints:
+    """Return the numbers of the keys that are likely somewhere, with those the teacher named."""
+    total = key_scores(found, weights)
+    ahead = np.searchsorted(found.place, found.place[:-1] + KEY_WINDOW).clip(0, len(found.place) - 1)
+    best = np.argsort(-(total[ahead] - total[:-1]), axis=1, kind="stable")[:, :KEYS_PER_WINDOW]
+    named = [_key_number(f.key, line.centre) for f in fixed if f.key is not None]
+    return np.unique(np.concatenate((best.ravel(), np.array(named, dtype=np.int64))))
+
+
+def _key(number: int, centre: int) -> Key:
+    place, mode = KEYS[number]
+    return Key(PitchClass.from_fifths(place + centre), "minor" if mode else "major")
+
+
+def _chord(label: int, centre: int) -> Chord:
+    place, quality, inversion = (int(x[0]) for x in label_parts(np.array([label])))
+    return Chord(PitchClass.from_fifths(place + centre), KINDS[quality], inversion)
+
+
+def _joined(path: Sequence[Step], limits: frozenset[int]) -> list[Step]:
+    """Join neighbours that say the same, except at limits the teacher set."""
+    steps: list[Step] = []
+    for s in path:
+        last = steps[-1] if steps else None
+        if last and last.label == s.label and last.key == s.key and s.begin not in limits:
+            steps[-1] = Step(last.begin, s.end, s.label, s.key)
+        else:
+            steps.append(s)
+    return steps
+
+
+def _spans(line: Timeline, decoded: Decoded, fixed: Sequence[Fixed]) -> tuple[Span, ...]:
+    limits = frozenset(line.unit_at(t) for f in fixed for t in (f.start, f.end))
+    steps = _joined(decoded.path, limits)
+    beats = line.unit_beats
+    chords = [_chord(s.label, line.centre) for s in steps]
+    spans = []
+    for i, s in enumerate(steps):
+        start, end = line.times[s.begin], line.times[s.end]
+        own = next((f for f in fixed if f.start <= start and end <= f.end), None)
+        key = own.key if own and own.key else _key(s.key, line.centre)
+        following = chords[i + 1] if i + 1 < len(chords) else None
+        previous = chords[i - 1] if i else None
+        if own and own.numeral:
+            numeral, belief, others = own.numeral, 1.0, ()
+        else:
+            numeral = numeral_for(chords[i], key, previous, following)
+            belief, others = _beliefs(line, decoded, s, beats, numeral, key, previous, following)
+        members, foreign = sort_notes(_sounding(line, start, end), numeral.chord(key))
+        spans.append(
+            Span(
+                start=start,
+                end=end,
+                key=key,
+                numeral=numeral,
+                confidence=belief,
+                notes=members,
+                foreign=foreign,
+                alternatives=others,
+                fixed=bool(own and own.numeral),
+            )
+        )
+    return tuple(spans)
+
+
+def _beliefs(
+    line: Timeline,
+    decoded: Decoded,
+    step: Step,
+    beats: Floats,
+    numeral: RomanNumeral,
+    key: Key,
+    previous: Chord | None,
+    following: Chord | None,
+) -> tuple[float, tuple[Alternative, ...]]:
+    """Return the belief in a span's own label and the next best ones, averaged over its time."""
+    share: dict[tuple[int, int], float] = {}
+    total = float(beats[step.begin : step.end].sum())
+    for unit in range(step.begin, step.end):
+        for name, belief in decoded.belief[unit].items():
+            share[name] = share.get(name, 0.0) + belief * float(beats[unit]) / total
+    named: dict[tuple[Key, RomanNumeral], float] = {}
+    for (label, number), belief in sorted(share.items(), key=lambda x: (-x[1], x[0])):
+        if belief < 0.003:
+            continue
+        there = key if number == step.key else _key(number, line.centre)
+        other = numeral_for(_chord(label, line.centre), there, previous, following)
+        named[there, other] = named.get((there, other), 0.0) + belief
+    own = min(1.0, named.pop((key, numeral), 0.0))
+    best = sorted(named.items(), key=lambda x: -x[1])[:MOST_ALTERNATIVES]
+    spare = 1.0 - own
+    alternatives = []
+    for (there, other), belief in best:
+        if belief < 0.01:
+            break
+        alternatives.append(Alternative(there, other, min(belief, max(0.0, spare))))
+        spare -= belief
+    return own, tuple(alternatives)
+
+
+def _sounding(line: Timeline, start: Fraction, end: Fraction) -> list[Note]:
+    return [n for n in line.notes if n.onset < end and n.end > start]
+
+
+def sort_notes(notes: Iterable[Note], chord: Chord) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the ids of the notes that belong to a chord, by sound, and of those foreign to it."""
+    members: list[str] = []
+    foreign: list[str] = []
+    for n in notes:
+        (members if n.midi % 12 in chord.semitones else foreign).append(n.id)
+    return tuple(members), tuple(foreign)

@@ -1,0 +1,219 @@
+"""Score -> Timeline: the piece cut at every note onset, as plain arrays a harmony can be scored on.
+
+A *frame* runs from one onset to the next. A *unit* is a run of frames between two moments at which a
+chord may change; it is the grain of the reading. Everything that is compared between pieces is in
+felt beats and on the line of fifths relative to the piece's own centre, so that a transposed piece
+gives the same numbers.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from understave.score.model import Measure, Note, Score
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+SPAN = 41
+"""Spelled pitch classes kept: 20 fifths to each side of the centre; stranger spellings are folded in."""
+HALF = SPAN // 2
+LEVELS = ("downbeat", "half bar", "beat", "half beat", "off beat")
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """The arrays. F frames, U units, P pairs of a note and a frame it sounds in.
+
+    `times` has the U+1 unit limits in quarter notes; `frame_times` the F+1 frame limits;
+    `first_frame` (U+1) says at which frame each unit begins. `beats` (F) are frame lengths in felt
+    beats; `level` (F) the metric level of each frame's start, 0 downbeat to 4 off the half beat.
+    `centre` is the place on the line of fifths that column `HALF` stands for.
+    `pair_note`, `pair_frame` (P) index notes and frames; `pair_share` (P) is the part of the frame
+    that the note fills, divided among the notes that sound with it.
+    """
+
+    notes: tuple[Note, ...]
+    times: tuple[Fraction, ...]
+    frame_times: tuple[Fraction, ...]
+    first_frame: Ints
+    beats: Floats
+    level: Ints
+    centre: int
+    signature: Ints
+    column: Ints
+    midi: Ints
+    onset_frame: Ints
+    pair_note: Ints
+    pair_frame: Ints
+    pair_share: Floats
+    pair_fill: Floats
+    bass: Ints
+    top: Ints
+    attacks: Ints
+
+    @property
+    def unit_beats(self) -> Floats:
+        """Length of every unit in felt beats, shape (U,)."""
+        total = np.concatenate(([0.0], np.cumsum(self.beats)))
+        return np.diff(total[self.first_frame])
+
+    def unit_at(self, time: Fraction) -> int:
+        """Return the unit limit nearest to a moment."""
+        i = bisect_left(self.times, time)
+        if i == 0:
+            return 0
+        if i == len(self.times):
+            return len(self.times) - 1
+        return i if self.times[i] - time <= time - self.times[i - 1] else i - 1
+
+
+def metric_level(measure: Measure, time: Fraction) -> int:
+    """Return 0 for a downbeat, 1 half bar (even meters), 2 beat, 3 half (or third) of a beat, 4 else."""
+    at = time - measure.start + measure.offset
+    beat = measure.beat_length
+    beats = measure.full_length / beat
+    if at % measure.full_length == 0:
+        return 0
+    if beats.denominator == 1 and beats % 2 == 0 and beats > 2 and at % (measure.full_length / 2) == 0:
+        return 1
+    if at % beat == 0:
+        return 2
+    compound = beat != Fraction(4, measure.beat_type)
+    return 3 if at % (beat / (3 if compound else 2)) == 0 else 4
+
+
+def fold(fifths: int, centre: int) -> int:
+    """Return the column of a place on the line of fifths, moved by enharmonic steps into the window."""
+    column = fifths - centre + HALF
+    while column < 0:
+        column += 12
+    while column >= SPAN:
+        column -= 12
+    return column
+
+
+def timeline(score: Score, limits: Iterable[Fraction] = ()) -> Timeline:
+    """Cut a score into frames and units; `limits` are moments that must be unit limits besides.
+
+    Grace notes and cue notes do not count. Raises ValueError where nothing else sounds.
+    """
+    notes = tuple(n for n in score.notes if n.duration > 0 and not n.grace and not n.cue)
+    if not notes:
+        raise ValueError("The score has no sounding notes.")
+    forced = set(limits)
+    first, last = notes[0].onset, max(score.end, max(n.end for n in notes))
+    onsets = sorted({n.onset for n in notes} | {t for t in forced if first < t < last})
+    frame_times = (*onsets, last)
+    starts = onsets
+    measures = [score.measure_at(t) for t in starts]
+    level = np.array([metric_level(m, t) for m, t in zip(measures, starts, strict=True)])
+    lengths = np.array([float(b - a) for a, b in zip(frame_times[:-1], frame_times[1:], strict=True)])
+    beat_length = np.array([float(m.beat_length) for m in measures])
+
+    note_onset = [bisect_left(starts, n.onset) for n in notes]
+    note_end = [bisect_left(frame_times, n.end) for n in notes]
+    counts = np.array([max(1, e - s) for s, e in zip(note_onset, note_end, strict=True)])
+    onset_frame = np.array(note_onset)
+    pair_note = np.repeat(np.arange(len(notes)), counts)
+    steps = np.arange(len(pair_note)) - np.repeat(np.cumsum(counts) - counts, counts)
+    pair_frame = onset_frame[pair_note] + steps
+    frame_start = np.array([float(t) for t in frame_times])
+    ends = np.array([float(n.end) for n in notes])
+    overlap = np.minimum(ends[pair_note], frame_start[pair_frame + 1]) - frame_start[pair_frame]
+    fill = np.clip(overlap / lengths[pair_frame], 0.0, 1.0)
+
+    midi = np.array([n.midi for n in notes])
+    fifths = np.array([n.pitch.fifths for n in notes])
+    durations = np.array([float(n.duration) for n in notes])
+    centre = _centre(fifths, durations)
+    column = np.array([fold(int(f), centre) for f in fifths])
+
+    size = len(starts)
+    sounding = np.zeros(size)
+    np.add.at(sounding, pair_frame, fill)
+    share = fill / np.maximum(1.0, sounding[pair_frame])
+    bass, top = _outer(pair_note, pair_frame, fill, midi, size)
+    attacks = np.zeros(size, dtype=np.int64)
+    np.add.at(attacks, onset_frame, 1)
+
+    first_frame = _unit_starts(starts, measures, level, attacks, bass, onset_frame, forced)
+    times = tuple(frame_times[i] for i in (*first_frame, size))
+    return Timeline(
+        notes=notes,
+        times=times,
+        frame_times=frame_times,
+        first_frame=np.array([*first_frame, size]),
+        beats=lengths / beat_length,
+        level=level,
+        centre=centre,
+        signature=np.array([m.signature for m in measures]) - centre,
+        column=column,
+        midi=midi,
+        onset_frame=onset_frame,
+        pair_note=pair_note,
+        pair_frame=pair_frame,
+        pair_share=share,
+        pair_fill=fill,
+        bass=bass,
+        top=top,
+        attacks=attacks,
+    )
+
+
+def _centre(fifths: Ints, durations: Floats) -> int:
+    """Return the weighted median place on the line of fifths; it moves with every transposition."""
+    order = np.argsort(fifths, kind="stable")
+    weight = np.cumsum(durations[order])
+    return int(fifths[order][np.searchsorted(weight, weight[-1] / 2)])
+
+
+def _outer(pair_note: Ints, pair_frame: Ints, fill: Floats, midi: Ints, size: int) -> tuple[Ints, Ints]:
+    """Return the lowest and the highest note index of every frame, -1 where nothing sounds."""
+    keep = fill > 0.3
+    note, frame = pair_note[keep], pair_frame[keep]
+    bass = np.full(size, -1)
+    top = np.full(size, -1)
+    order = np.lexsort((midi[note], frame))
+    note, frame = note[order], frame[order]
+    bass[frame[::-1]] = note[::-1]
+    top[frame] = note
+    return bass, top
+
+
+def _unit_starts(
+    starts: list[Fraction],
+    measures: list[Measure],
+    level: Ints,
+    attacks: Ints,
+    bass: Ints,
+    onset_frame: Ints,
+    forced: set[Fraction],
+) -> list[int]:
+    """Choose the frames at which a chord may change.
+
+    Half beats always; finer places only where a full chord is struck; and the first onset after a beat
+    that has none of its own (syncopation, a rest on the beat).
+    """
+    chosen = [0]
+    for i in range(1, len(starts)):
+        m, t = measures[i], starts[i]
+        if level[i] <= 3 or t in forced or attacks[i] >= 3:
+            chosen.append(i)
+            continue
+        half = m.beat_length / (3 if m.beat_length != Fraction(4, m.beat_type) else 2)
+        at = t - m.start + m.offset
+        if starts[chosen[-1]] < m.start - m.offset + at // half * half:
+            chosen.append(i)
+    return chosen
+
+
+def frame_at(line: Timeline, time: Fraction) -> int:
+    """Return the frame that sounds at a moment."""
+    return min(max(0, bisect_right(line.frame_times, time) - 1), len(line.beats) - 1)

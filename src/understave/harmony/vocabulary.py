@@ -1,0 +1,124 @@
+"""The chords and keys the engine knows, as numbers on the line of fifths.
+
+A *label* is root place, quality and inversion in one integer; a *key* is tonic place and mode. Places are
+relative to the piece's centre (see `timeline`), so nothing here depends on how a piece is transposed.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from understave.harmony.timeline import HALF, SPAN, Floats, Ints
+from understave.theory.chord import Quality
+
+KINDS: tuple[Quality, ...] = (
+    Quality.MAJOR,
+    Quality.MINOR,
+    Quality.DIMINISHED,
+    Quality.AUGMENTED,
+    Quality.DOMINANT7,
+    Quality.MAJOR7,
+    Quality.MINOR7,
+    Quality.HALF_DIMINISHED7,
+    Quality.DIMINISHED7,
+    Quality.MINOR_MAJOR7,
+    Quality.AUGMENTED7,
+    Quality.SUS4,
+    Quality.DOMINANT7_SUS4,
+    Quality.DOMINANT9,
+    Quality.DOMINANT_MINOR9,
+    Quality.ITALIAN,
+    Quality.FRENCH,
+    Quality.GERMAN,
+)
+"""The chord qualities considered; a quality's number is its place here."""
+SHAPES: tuple[tuple[int, ...], ...] = tuple(q.fifths for q in KINDS)
+ROLES = 5
+REACH = 10
+"""Roots lie within so many fifths of the centre."""
+ROOTS = 2 * REACH + 1
+INVERSIONS = 4
+CHORDS = ROOTS * len(KINDS)
+LABELS = CHORDS * INVERSIONS
+
+CLASSES = 2 * ROLES + 12
+"""How a pitch class can stand to a chord: chord tone by role, sounding like one but spelled otherwise,
+or foreign at so many semitones above the root."""
+
+KEYS: tuple[tuple[int, int], ...] = tuple(
+    (place, mode) for mode, low in ((0, -10), (1, -7)) for place in range(low, low + 17)
+)
+"""Every key considered: (tonic place, 0 major or 1 minor)."""
+KEY_PLACE = np.array([k[0] for k in KEYS])
+KEY_MODE = np.array([k[1] for k in KEYS])
+
+
+def chord_index(place: int, quality: int) -> int:
+    """Return the chord number of a root place and quality number."""
+    return (place + REACH) * len(KINDS) + quality
+
+
+def label_index(place: int, quality: int, inversion: int) -> int:
+    """Return the label number of a root place, quality number and inversion."""
+    return chord_index(place, quality) * INVERSIONS + inversion
+
+
+def label_parts(label: Ints) -> tuple[Ints, Ints, Ints]:
+    """Return root places, quality numbers and inversions of label numbers."""
+    chord, inversion = np.divmod(label, INVERSIONS)
+    place, quality = np.divmod(chord, len(KINDS))
+    return place - REACH, quality, inversion
+
+
+def _semitones(fifths: int) -> int:
+    return fifths * 7 % 12
+
+
+def _classes() -> Ints:
+    """Return the class of every pitch-class distance for every quality, shape (Q, 2*SPAN+1)."""
+    table = np.zeros((len(KINDS), 2 * SPAN + 1), dtype=np.int64)
+    for q, shape in enumerate(SHAPES):
+        sounds = {_semitones(f): role for role, f in reversed(list(enumerate(shape)))}
+        for distance in range(-SPAN, SPAN + 1):
+            semis = _semitones(distance)
+            if distance in shape:
+                cls = shape.index(distance)
+            elif semis in sounds:
+                cls = ROLES + sounds[semis]
+            else:
+                cls = 2 * ROLES + semis
+            table[q, distance + SPAN] = cls
+    return table
+
+
+CLASS_OF = _classes()
+
+
+def _template_classes() -> Ints:
+    """Return the class of every column for every chord, shape (SPAN, CHORDS)."""
+    columns = np.arange(SPAN) - HALF
+    table = np.zeros((SPAN, CHORDS), dtype=np.int64)
+    for place in range(-REACH, REACH + 1):
+        for q in range(len(KINDS)):
+            table[:, chord_index(place, q)] = CLASS_OF[q][columns - place + SPAN]
+    return table
+
+
+TEMPLATE_CLASS = _template_classes()
+
+
+def _bass_columns() -> tuple[Ints, Floats]:
+    """Return for every label its bass column, and a mask of the labels that exist."""
+    column = np.zeros(LABELS, dtype=np.int64)
+    exists = np.zeros(LABELS)
+    for place in range(-REACH, REACH + 1):
+        for q, shape in enumerate(SHAPES):
+            for inversion in range(INVERSIONS):
+                label = label_index(place, q, inversion)
+                if inversion < len(shape):
+                    exists[label] = 1
+                    column[label] = np.clip(place + shape[inversion] + HALF, 0, SPAN - 1)
+    return column, exists
+
+
+BASS_COLUMN, LABEL_EXISTS = _bass_columns()
