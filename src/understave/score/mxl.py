@@ -82,7 +82,7 @@ def _rootfiles(archive: zipfile.ZipFile, entries: dict[str, zipfile.ZipInfo], na
         root = xmltree.parse(content, name)
     except UnderstaveError:
         return []
-    listed = [e for e in root.iter("{*}rootfile")]
+    listed = list(root.iter("{*}rootfile"))
     fitting = [e for e in listed if e.get("media-type", "").strip().lower() in _SCORE_TYPES]
     paths = [e.get("full-path", "").replace("\\", "/").lstrip("/") for e in fitting]
     return [p for p in paths if p in entries]

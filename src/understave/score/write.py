@@ -7,397 +7,39 @@ partwise tree is built: voices, ties over barlines, tuplets, beams, accidentals,
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from itertools import groupby
 from math import lcm
 
 from lxml import etree
 
-from understave.score import xmltree
 from understave.score.model import Direction, Measure, Note, Score
-from understave.score.musicxml import KINDS, TYPES, positions
+from understave.score.musicxml_marks import KINDS
+from understave.score.musicxml_time import positions
+from understave.score.notation import (
+    CLEFS,
+    Event,
+    Piece,
+    Value,
+    accidentals_of,
+    choose_clefs,
+    cut,
+    filled,
+    mark_beams,
+    mark_tuplets,
+    name_voices,
+    natural,
+    streams,
+    value_of,
+)
 from understave.theory.pitch import Interval, Pitch, PitchClass
 
 Element = etree._Element
-_NAMES = {value: name for name, value in TYPES.items()}
-_SHORTEST = Fraction(1, 256)
 _DOCTYPE = (
     '<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '
     '"http://www.musicxml.org/dtds/partwise.dtd">\n'
 )
-
-
-# Note values ------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Value:
-    """A printed note value: its type's name, dots, and notes played in the time of others (3 in 2)."""
-
-    type: str
-    dots: int = 0
-    actual: int = 1
-    normal: int = 1
-
-
-def value_of(duration: Fraction) -> Value | None:
-    """Return the single printed value of a duration in quarter notes, or None if it needs a tie."""
-    actual = duration.denominator
-    while actual % 2 == 0:
-        actual //= 2
-    normal = 1
-    while normal * 2 < actual:
-        normal *= 2
-    plain = duration * Fraction(actual, normal)
-    for dots in range(4):
-        base = plain / (2 - Fraction(1, 2**dots))
-        if base in _NAMES and base >= _SHORTEST:
-            return Value(_NAMES[base], dots, actual, normal)
-    return None
-
-
-def split_value(start: Fraction, duration: Fraction, limit: int = 12) -> tuple[Fraction, ...]:
-    """Split a duration into printable ones, at the strongest places of the bar.
-
-    `start` is the place in the bar; a place is stronger the smaller its denominator is.
-    """
-    if duration <= 0:
-        return ()
-    if value_of(duration) is not None or limit == 0:
-        return (duration,)
-    unit = Fraction(1, lcm(duration.denominator, start.denominator))
-    best: tuple[int, Fraction] | None = None
-    for base in sorted(TYPES.values(), reverse=True):
-        for piece in (base, base * Fraction(3, 2), base * Fraction(2, 3), base * unit * base.denominator):
-            if 0 < piece < duration and value_of(piece) is not None:
-                rank = ((start + piece).denominator, -piece)
-                if best is None or rank < (best[0], -best[1]):
-                    best = (rank[0], piece)
-    if best is None:
-        return (duration,)
-    return (best[1], *split_value(start + best[1], duration - best[1], limit - 1))
-
-
-# Pieces: notes cut at barlines -------------------------------------------------------------------------
-
-
-@dataclass(slots=True)
-class _Piece:
-    """A written note of a bar, timed from its start."""
-
-    note: Note
-    id: str
-    onset: Fraction
-    duration: Fraction
-    staff: int
-    tie_start: bool
-    tie_stop: bool
-
-
-@dataclass(slots=True)
-class _Event:
-    """A chord, a grace chord or a rest of one voice."""
-
-    onset: Fraction
-    duration: Fraction
-    pieces: list[_Piece]
-    staff: int
-    grace: bool = False
-    tuplet: str = ""
-    beams: tuple[str, ...] = ()
-
-    @property
-    def end(self) -> Fraction:
-        return self.onset + self.duration
-
-
-def _pieces(note: Note, measures: Sequence[Measure]) -> Iterator[tuple[int, Fraction, Fraction]]:
-    """Bars that a note fills: index, onset in the bar, printable duration."""
-    if note.grace or note.duration == 0:
-        m = measures[note.measure]
-        yield note.measure, min(note.onset - m.start, m.length), Fraction(0)
-        return
-    onset, left, i = note.onset, note.duration, note.measure
-    while left > 0 and i < len(measures):
-        m = measures[i]
-        here = left if i == len(measures) - 1 else min(left, m.end - onset)
-        if here > 0:
-            at = onset - m.start
-            for piece in split_value(at + m.offset, here):
-                yield i, at, piece
-                at += piece
-            onset, left = onset + here, left - here
-        i += 1
-
-
-def _cut(score: Score) -> tuple[dict[tuple[int, int], list[_Piece]], list[tuple[str, ...]]]:
-    """Cut all notes; return the pieces of each (part, measure) and every note's ids as written."""
-    bars: dict[tuple[int, int], list[_Piece]] = {}
-    ids: list[tuple[str, ...]] = []
-    taken = {i for n in score.notes for i in n.ids}
-    for note in score.notes:
-        cut = list(_pieces(note, score.measures))
-        names: list[str] = []
-        for k, (i, at, duration) in enumerate(cut):
-            if k < len(note.ids):
-                name = note.ids[k]
-            else:
-                name, extra = f"{note.id}-t{k + 1}", 1
-                while name in taken:
-                    extra += 1
-                    name = f"{note.id}-t{k + 1}.{extra}"
-                taken.add(name)
-            names.append(name)
-            piece = _Piece(note, name, at, duration, note.staff, k + 1 < len(cut), k > 0)
-            bars.setdefault((note.part, i), []).append(piece)
-        ids.append(tuple(names))
-    return bars, ids
-
-
-def _voices(score: Score) -> dict[tuple[int, int, str], str]:
-    """Name the voice of each (part, staff, voice label): a label shared by staves becomes several.
-
-    A label that only ever sounds once at a time is one voice crossing staves and keeps its name.
-    """
-    spans: dict[tuple[int, str], list[tuple[Fraction, Fraction, int]]] = {}
-    for n in score.notes:
-        if not n.grace:
-            spans.setdefault((n.part, n.voice), []).append((n.onset, n.end, n.staff))
-    out: dict[tuple[int, int, str], str] = {}
-    for p in range(len(score.parts)):
-        used: set[str] = set()
-        pairs = sorted({(n.voice, n.staff) for n in score.notes if n.part == p}, key=_natural)
-        for label, group in groupby(pairs, key=lambda x: x[0]):
-            staves = [s for _, s in group]
-            if len(staves) > 1 and not _clash(spans.get((p, label), [])):
-                for s in staves:
-                    out[p, s, label] = label
-                used.add(label)
-                continue
-            for s in staves:
-                name, k = label, 1
-                while name in used:
-                    k += 1
-                    name = str(k) if label.isdigit() else f"{label}.{k}"
-                out[p, s, label] = name
-                used.add(name)
-    return out
-
-
-def _natural(pair: tuple[str, int]) -> tuple[int, str, int]:
-    return (int(pair[0]) if pair[0].isdigit() and len(pair[0]) < 9 else 0, pair[0], pair[1])
-
-
-def _clash(spans: list[tuple[Fraction, Fraction, int]]) -> bool:
-    """Say whether notes on different staves overlap without being one chord."""
-    last: tuple[Fraction, Fraction, int] | None = None
-    for span in sorted(spans):
-        if last is not None and span[0] < last[1] and span[2] != last[2] and span[:2] != last[:2]:
-            return True
-        if last is None or span[1] >= last[1]:
-            last = span
-    return False
-
-
-def _streams(pieces: list[_Piece], name: str) -> list[tuple[str, list[_Event]]]:
-    """Pack the pieces of one voice in one bar into lines without overlap; chords are one event."""
-    chords: dict[tuple[Fraction, Fraction], _Event] = {}
-    events: list[_Event] = []
-    for p in sorted(pieces, key=lambda p: (p.onset, p.duration > 0, p.staff, p.note.midi)):
-        if p.note.grace or p.duration == 0:
-            events.append(_Event(p.onset, Fraction(0), [p], p.staff, grace=True))
-            continue
-        event = chords.get((p.onset, p.duration))
-        if event is None:
-            event = chords[p.onset, p.duration] = _Event(p.onset, p.duration, [p], p.staff)
-            events.append(event)
-        else:
-            event.pieces.append(p)
-    lines: list[list[_Event]] = []
-    for e in events:
-        for line in lines:
-            if line[-1].end <= e.onset:
-                line.append(e)
-                break
-        else:
-            lines.append([e])
-    return [(name if k == 0 else f"{name}.{k + 1}", line) for k, line in enumerate(lines)]
-
-
-# Filling, tuplets, beams, accidentals, clefs -----------------------------------------------------------
-
-
-def _rests(start: Fraction, end: Fraction, measure: Measure, staff: int) -> list[_Event]:
-    """Rests that fill a gap, cut at the beats."""
-    out: list[_Event] = []
-    beat = measure.beat_length
-    at = start
-    while at < end:
-        place = at + measure.offset
-        stop = min(end, (place // beat + 1) * beat - measure.offset)
-        for piece in split_value(place, stop - at):
-            out.append(_Event(at, piece, [], staff))
-            at += piece
-    return out
-
-
-def _filled(line: list[_Event], measure: Measure, staff: int) -> list[_Event]:
-    out: list[_Event] = []
-    at = Fraction(0)
-    for e in line:
-        if e.onset > at:
-            out += _rests(at, e.onset, measure, staff)
-        out.append(e)
-        at = max(at, e.end)
-    if at < measure.length:
-        out += _rests(at, measure.length, measure, staff)
-    return out
-
-
-def _mark_tuplets(line: list[_Event]) -> None:
-    """Bracket runs of tuplet values that together fill a plain value."""
-    run: list[_Event] = []
-    total = Fraction(0)
-
-    def close() -> None:
-        if len(run) == 1:
-            run[0].tuplet = "both"
-        elif run:
-            run[0].tuplet, run[-1].tuplet = "start", "stop"
-        run.clear()
-
-    for e in line:
-        if e.grace:
-            continue
-        value = value_of(e.duration)
-        if value is None or value.actual == 1 or (run and run[-1].end != e.onset):
-            close()
-            total = Fraction(0)
-            if value is None or value.actual == 1:
-                continue
-        if run:
-            first = value_of(run[0].duration)
-            if first is not None and first.actual != value.actual:
-                close()
-                total = Fraction(0)
-        run.append(e)
-        total += e.duration
-        if total.denominator & (total.denominator - 1) == 0:
-            close()
-            total = Fraction(0)
-    close()
-
-
-def _flags(e: _Event) -> int:
-    value = value_of(e.duration)
-    if e.grace or not e.pieces or value is None:
-        return 0
-    base = TYPES[value.type]
-    flags = 0
-    while base < 1:
-        base *= 2
-        flags += 1
-    return flags
-
-
-def _mark_beams(line: list[_Event], measure: Measure) -> None:
-    """Beam flagged notes within a beat; beams never cross a rest, a voice's gap or the barline."""
-    beat = max(measure.beat_length, Fraction(1))
-    if measure.beat_type >= 8 and measure.beats % 3 == 0:
-        beat = Fraction(12, measure.beat_type)
-    played = [e for e in line if not e.grace]
-    run: list[_Event] = []
-    runs: list[list[_Event]] = []
-    for e in played:
-        place = (e.onset + measure.offset) // beat
-        fits = run and run[-1].end == e.onset and (run[0].onset + measure.offset) // beat == place
-        if not _flags(e):
-            run = []
-        elif fits:
-            run.append(e)
-        else:
-            run = [e]
-            runs.append(run)
-    for run in runs:
-        if len(run) < 2:
-            continue
-        counts = [_flags(e) for e in run]
-        for i, e in enumerate(run):
-            before = counts[i - 1] if i else 0
-            after = counts[i + 1] if i + 1 < len(run) else 0
-            marks = []
-            for level in range(1, counts[i] + 1):
-                left, right = before >= level, after >= level
-                if left and right:
-                    marks.append("continue")
-                elif right:
-                    marks.append("begin")
-                elif left:
-                    marks.append("end")
-                else:
-                    marks.append("backward hook" if i else "forward hook")
-            e.beams = tuple(marks)
-
-
-_ACCIDENTALS = {
-    -3: "triple-flat",
-    -2: "flat-flat",
-    -1: "flat",
-    0: "natural",
-    1: "sharp",
-    2: "double-sharp",
-    3: "triple-sharp",
-}
-
-
-def _accidentals(pieces: Iterable[tuple[_Piece, Pitch]], signature: int) -> dict[int, str]:
-    """Accidentals to print in one bar of one staff, by the piece's identity.
-
-    One holds for its line or space until the barline; a note tied over it prints none.
-    """
-    state: dict[tuple[str, int], int] = {}
-    plain = {
-        PitchClass.from_fifths(f).letter: PitchClass.from_fifths(f).alter
-        for f in range(-1 + signature, 6 + signature)
-    }
-    out: dict[int, str] = {}
-    for piece, pitch in sorted(pieces, key=lambda x: (x[0].onset, x[0].duration > 0)):
-        if piece.tie_stop:
-            continue
-        key = (pitch.letter, pitch.octave)
-        if state.get(key, plain[pitch.letter]) != pitch.alter:
-            out[id(piece)] = _ACCIDENTALS.get(pitch.alter, "natural")
-            state[key] = pitch.alter
-    return out
-
-
-_CLEFS = {"G": ("G", 2, 30, 38), "F": ("F", 4, 18, 26)}
-"""Clef: sign, line, and the bottom and top line of its staff in diatonic steps (C4 is 28)."""
-_CLEF_CHANGE = 12
-
-
-def choose_clefs(bars: Sequence[Sequence[int]], default: str) -> list[str]:
-    """Choose treble (G) or bass (F) for each bar from its notes' diatonic steps: fewest ledger lines.
-
-    A change of clef costs as much as a dozen ledger lines, so that clefs stay where they can.
-    """
-
-    def cost(clef: str, steps: Sequence[int]) -> int:
-        _, _, low, high = _CLEFS[clef]
-        return sum(max(0, low - s) // 2 + max(0, s - high) // 2 for s in steps)
-
-    best = {c: (0 if c == default else 1, [c]) for c in _CLEFS}
-    for i, steps in enumerate(bars):
-        new = {}
-        for clef in _CLEFS:
-            price, path = min(
-                (best[old][0] + (_CLEF_CHANGE if old != clef and i else 0), best[old][1]) for old in _CLEFS
-            )
-            new[clef] = (price + cost(clef, steps), [*path, clef])
-        best = new
-    return min(best.values())[1][1:]
 
 
 # Elements ----------------------------------------------------------------------------------------------
@@ -433,14 +75,23 @@ _ORNAMENT_TAGS = {
     "haydn": "haydn",
 }
 _ARTICULATION_TAGS = frozenset(
-    "accent strong-accent staccato tenuto detached-legato staccatissimo spiccato scoop plop doit falloff "
-    "breath-mark caesura stress unstress soft-accent".split()
+    (
+        *("accent", "strong-accent", "soft-accent", "stress", "unstress"),
+        *("staccato", "staccatissimo", "spiccato", "tenuto", "detached-legato"),
+        *("scoop", "plop", "doit", "falloff", "breath-mark", "caesura"),
+    )
 )
 
 
 def _notations(
-    parent: Element, piece: _Piece, first: bool, tuplet: str, slurs: dict[int, list[int]], is_first_part: bool
+    parent: Element,
+    piece: Piece,
+    first: bool,
+    tuplet: str,
+    slurs: dict[int, list[int]],
+    fermata: bool,
 ) -> None:
+    """Add the notations of a note; `first` for the first note of a chord, which carries its signs."""
     n = piece.note
     box = etree.Element("notations")
     if piece.tie_stop:
@@ -449,7 +100,7 @@ def _notations(
         _sub(box, "tied", type="start")
     if "let-ring" in n.articulations and not piece.tie_start:
         _sub(box, "tied", type="let-ring")
-    if is_first_part:
+    if not piece.tie_stop:
         for mark in n.articulations:
             open_slurs = slurs.setdefault(n.part, [])
             if mark == "slur-start":
@@ -464,7 +115,7 @@ def _notations(
         _sub(box, "tuplet", type="start", bracket="yes")
     if first and tuplet in ("stop", "both"):
         _sub(box, "tuplet", type="stop")
-    if is_first_part:
+    if not piece.tie_stop:
         _ornament_elements(box, n)
         if n.fingering:
             technical = _sub(box, "technical")
@@ -477,7 +128,7 @@ def _notations(
                 _sub(group, a)
         if n.arpeggiated:
             _sub(box, "arpeggiate")
-    if n.fermata and first and not piece.tie_start:
+    if first and fermata:
         _sub(box, "fermata")
     if len(box):
         parent.append(box)
@@ -523,8 +174,9 @@ class _Writer:
     part: int
     divisions: int
     transposition: Interval
-    slurs: dict[int, list[int]]
-    open_words: dict[tuple[int, int], bool]
+    fermatas: Counter[tuple[int, Fraction]]
+    slurs: dict[int, list[int]] = field(default_factory=dict)
+    open_words: dict[tuple[int, int], bool] = field(default_factory=dict)
 
     @property
     def first_staff(self) -> int:
@@ -543,7 +195,18 @@ class _Writer:
     def ticks(self, duration: Fraction) -> int:
         return int(duration * self.divisions)
 
-    def event(self, parent: Element, e: _Event, voice: str, accidentals: dict[int, str]) -> None:
+    def fermata(self, staff: int, moment: Fraction) -> bool:
+        """Take one fermata that stands over a staff at a moment, if there is one left."""
+        if not self.fermatas[staff, moment]:
+            return False
+        self.fermatas[staff, moment] -= 1
+        return True
+
+    def event(
+        self, parent: Element, e: Event, voice: str, start: Fraction, accidentals: dict[int, str]
+    ) -> None:
+        """Write a chord, grace note or rest of a bar that begins at `start`."""
+        fermata = not e.grace and self.fermata(e.staff, start + e.onset)
         value = Value("eighth") if e.grace else value_of(e.duration)
         whole_bar = not e.pieces and value is None
         for k, piece in enumerate(e.pieces or [None]):
@@ -583,12 +246,15 @@ class _Writer:
                 for level, beam in enumerate(e.beams[:8]):
                     _sub(note, "beam", beam, number=str(level + 1))
             if piece is None:
-                if e.tuplet:
-                    box = _sub(note, "notations")
-                    for kind in ("start", "stop") if e.tuplet == "both" else (e.tuplet,):
-                        _sub(box, "tuplet", type=kind)
+                box = etree.Element("notations")
+                for kind in {"": (), "both": ("start", "stop")}.get(e.tuplet, (e.tuplet,)):
+                    _sub(box, "tuplet", type=kind)
+                if fermata:
+                    _sub(box, "fermata")
+                if len(box):
+                    note.append(box)
             else:
-                _notations(note, piece, k == 0, e.tuplet, self.slurs, not piece.tie_stop)
+                _notations(note, piece, k == 0, e.tuplet, self.slurs, fermata)
                 if not piece.tie_stop:
                     _lyrics(note, piece.note, self.open_words)
 
@@ -624,7 +290,10 @@ def chord_symbol_element(text: str) -> Element | None:
 
 
 _DYNAMICS = frozenset(
-    "p pp ppp pppp ppppp pppppp f ff fff ffff fffff ffffff mp mf sf sfp sfpp fp rf rfz sfz sffz fz n pf sfzp".split()
+    (
+        *("p", "pp", "ppp", "pppp", "ppppp", "pppppp", "mp", "mf", "n", "pf", "fp", "sfp", "sfpp", "sfzp"),
+        *("f", "ff", "fff", "ffff", "fffff", "ffffff", "sf", "sfz", "sffz", "fz", "rf", "rfz"),
+    )
 )
 
 
@@ -698,6 +367,13 @@ def _direction_elements(d: Direction, number: str) -> list[tuple[Fraction, Eleme
     elif d.kind in ("segno", "coda"):
         _, box = direction(d.onset, "above")
         _sub(box, d.kind)
+    elif d.kind == "other" and d.text in ("dashes", "bracket"):
+        plain = {"line_end": "none"} if d.text == "bracket" else {}
+        _, box = direction(d.onset)
+        _sub(box, d.text, type="start", number=number, **plain)
+        if d.end is not None:
+            _, box = direction(d.end)
+            _sub(box, d.text, type="stop", number=number, **plain)
     else:
         _, box = direction(d.onset, "above" if d.kind in ("rehearsal", "chord-symbol") else "below")
         _sub(box, "rehearsal" if d.kind == "rehearsal" else "words", d.text)
@@ -734,6 +410,15 @@ def _transposition(score: Score, part: int) -> Interval:
     return Interval(*counts.most_common(1)[0][0]) if counts else Interval(0, 0)
 
 
+def _fermatas(score: Score) -> Counter[tuple[int, Fraction]]:
+    """Fermatas by staff and moment: the printed ones, and those of notes that have none printed."""
+    out = Counter((d.staff, d.onset) for d in score.directions if d.kind == "fermata")
+    for n in score.notes:
+        if n.fermata and not any(n.onset <= t <= n.end for s, t in out if s == n.staff):
+            out[n.staff, n.onset] += 1
+    return out
+
+
 def _divisions(score: Score) -> int:
     denominators = {1}
     for m in score.measures:
@@ -768,9 +453,9 @@ def _attributes(
         _sub(e, "staves", w.staves)
     for staff, (clef, old) in clefs.items():
         if clef != old:
-            sign, line, _, _ = _CLEFS[clef]
+            shape, line, _, _ = CLEFS[clef]
             c = _sub(e, "clef", **({"number": str(staff - w.first_staff + 1)} if w.staves > 1 else {}))
-            _sub(c, "sign", sign)
+            _sub(c, "sign", shape)
             _sub(c, "line", line)
     t = w.transposition
     if before is None and (t.semitones or t.steps):
@@ -810,11 +495,11 @@ def _part_element(
     score: Score,
     part: int,
     divisions: int,
-    bars: dict[tuple[int, int], list[_Piece]],
+    bars: dict[tuple[int, int], list[Piece]],
     voice_names: dict[tuple[int, int, str], str],
 ) -> tuple[Element, dict[str, str]]:
     """Write one part; also return the voice under which each piece's id was written."""
-    w = _Writer(score, part, divisions, _transposition(score, part), {}, {})
+    w = _Writer(score, part, divisions, _transposition(score, part), _fermatas(score))
     info = score.parts[part]
     out = etree.Element("part", {"id": f"P{part + 1}"})
     staves = range(info.first_staff, info.last_staff + 1)
@@ -842,7 +527,8 @@ def _part_element(
     for m in score.measures:
         after = score.measures[m.index + 1] if m.index + 1 < len(score.measures) else None
         e = _sub(out, "measure", number=m.number)
-        if m.offset or m.number == "0" or (before is not None and before.number == m.number):
+        pickup = m.offset and (before is None or before.offset + before.length != m.offset)
+        if m.number == "0" or pickup or (before is not None and before.number == m.number):
             e.set("implicit", "yes")
         if part == 0:
             e.set("id", m.id)
@@ -861,7 +547,7 @@ def _measure_content(
     w: _Writer,
     parent: Element,
     m: Measure,
-    pieces: list[_Piece],
+    pieces: list[Piece],
     voice_names: dict[tuple[int, int, str], str],
     marks: dict[tuple[int, int], list[tuple[Fraction, Element]]],
     voice_of: dict[str, str],
@@ -871,13 +557,13 @@ def _measure_content(
     signature = m.signature - (w.transposition.fifths if w.transposition.semitones else 0)
     for staff in staves:
         here = [(p, w.printed(p.note)) for p in pieces if p.staff == staff]
-        accidentals.update(_accidentals(here, signature))
-    by_voice: dict[str, list[_Piece]] = {}
+        accidentals.update(accidentals_of(here, signature))
+    by_voice: dict[str, list[Piece]] = {}
     for p in pieces:
         by_voice.setdefault(voice_names[w.part, p.note.staff, p.note.voice], []).append(p)
-    lines: list[tuple[int, str, list[_Event]]] = []
+    lines: list[tuple[int, str, list[Event]]] = []
     for name, group in by_voice.items():
-        for voice, line in _streams(group, name):
+        for voice, line in streams(group, name):
             home = Counter(e.staff for e in line).most_common(1)[0][0]
             lines.append((home, voice, line))
             for e in line:
@@ -886,7 +572,7 @@ def _measure_content(
     for staff in staves:
         if not any(s == staff for s, _, _ in lines):
             lines.append((staff, _spare_voice(voice_names, w.part, staff), []))
-    lines.sort(key=lambda x: (x[0], _natural((x[1], 0))))
+    lines.sort(key=lambda x: (x[0], natural((x[1], 0))))
     at = Fraction(0)
     seen: set[int] = set()
     for staff, voice, line in lines:
@@ -896,12 +582,12 @@ def _measure_content(
         seen.add(staff)
         waiting = sorted(marks.get((m.index, staff), []), key=lambda x: x[0]) if first else []
         if first:
-            whole = [_Event(Fraction(0), m.length, [], staff)] if m.length else []
-            events = _filled(line, m, staff) if line else whole
+            whole = [Event(Fraction(0), m.length, [], staff)] if m.length else []
+            events = filled(line, m, staff) if line else whole
         else:
             events = line
-        _mark_tuplets(events)
-        _mark_beams(events, m)
+        mark_tuplets(events)
+        mark_beams(events, m)
         at = Fraction(0)
         for k, e in enumerate(events):
             if e.onset > at:
@@ -913,21 +599,23 @@ def _measure_content(
                     break
                 _put_mark(w, parent, waiting.pop(0), at, staff)
             if not line and first and not e.pieces:
-                _whole_bar_rest(w, parent, e, voice)
+                _whole_bar_rest(w, parent, e, voice, m.start)
             else:
-                w.event(parent, e, voice, accidentals)
+                w.event(parent, e, voice, m.start, accidentals)
             at = max(at, e.end)
         for mark in waiting:
             _put_mark(w, parent, mark, at, staff)
 
 
-def _whole_bar_rest(w: _Writer, parent: Element, e: _Event, voice: str) -> None:
+def _whole_bar_rest(w: _Writer, parent: Element, e: Event, voice: str, start: Fraction) -> None:
     note = _sub(parent, "note")
     _sub(note, "rest", measure="yes")
     _sub(note, "duration", w.ticks(e.duration))
     _sub(note, "voice", voice)
     if w.staves > 1:
         _sub(note, "staff", e.staff - w.first_staff + 1)
+    if w.fermata(e.staff, start):
+        _sub(_sub(note, "notations"), "fermata")
 
 
 def _spare_voice(names: dict[tuple[int, int, str], str], part: int, staff: int) -> str:
@@ -990,8 +678,8 @@ def build(score: Score) -> tuple[Element, tuple[Note, ...]]:
     for k, part in enumerate(score.parts):
         p = _sub(listed, "score-part", id=f"P{k + 1}")
         _sub(p, "part-name", part.name)
-    bars, ids = _cut(score)
-    names = _voices(score)
+    bars, ids = cut(score)
+    names = name_voices(score)
     divisions = _divisions(score)
     voice_of: dict[str, str] = {}
     for k in range(len(score.parts)):

@@ -97,11 +97,15 @@ def elements(parent: etree._Element) -> Iterator[etree._Element]:
     return (child for child in parent if isinstance(child.tag, str))
 
 
+def _attributes(element: etree._Element) -> dict[str, str]:
+    return {str(k): str(v) for k, v in element.attrib.items()}
+
+
 def to_partwise(root: etree._Element) -> etree._Element:
     """Turn a score-timewise tree into score-partwise; a partwise tree is returned as it is."""
     if root.tag != "score-timewise":
         return root
-    out = etree.Element("score-partwise", dict(root.attrib))
+    out = etree.Element("score-partwise", _attributes(root))
     parts: dict[str, etree._Element] = {}
     order: list[etree._Element] = []
     for child in list(root):
@@ -113,9 +117,10 @@ def to_partwise(root: etree._Element) -> etree._Element:
             if key not in parts:
                 parts[key] = etree.Element("part", {"id": key})
                 order.append(parts[key])
-            measure = etree.SubElement(parts[key], "measure", dict(child.attrib))
-            if len(order) > 1 and parts[key] is not order[0]:
-                measure.attrib.pop("id", None)
+            attributes = _attributes(child)
+            if parts[key] is not order[0]:
+                attributes.pop("id", None)
+            measure = etree.SubElement(parts[key], "measure", attributes)
             measure.text = part.text
             measure.extend(list(part))
     out.extend(order)
@@ -128,7 +133,7 @@ def to_bytes(root: etree._Element) -> bytes:
     doctype = None
     if info.public_id and root.tag == "score-partwise":
         public = info.public_id.replace("Timewise", "Partwise")
-        system = (info.system_url or "").replace("timewise", "partwise")
+        system = (info.system_url or "").replace("timewise", "partwise")  # type: ignore[attr-defined]
         doctype = f'<!DOCTYPE score-partwise PUBLIC "{public}" "{system}">'
     body = etree.tostring(root, encoding="UTF-8")
     head = b'<?xml version="1.0" encoding="UTF-8"?>\n'

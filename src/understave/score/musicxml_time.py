@@ -1,0 +1,399 @@
+"""One bar of a MusicXML part in, everything in it timed from its start out.
+
+Positions are exact quarter notes. Where a file rounds its durations (notation editors do, for tuplets)
+they are set back to the note values printed, unless that fills the bar worse. Also the values that
+carry over from bar to bar, the meters, and the places of a tree where elements can be put.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+
+from lxml import etree
+
+from understave.score.xmltree import elements
+from understave.theory.pitch import Interval
+
+Element = etree._Element
+
+TYPES = {
+    "maxima": Fraction(32),
+    "long": Fraction(16),
+    "breve": Fraction(8),
+    "whole": Fraction(4),
+    "half": Fraction(2),
+    "quarter": Fraction(1),
+    "eighth": Fraction(1, 2),
+    "16th": Fraction(1, 4),
+    "32nd": Fraction(1, 8),
+    "64th": Fraction(1, 16),
+    "128th": Fraction(1, 32),
+    "256th": Fraction(1, 64),
+    "512th": Fraction(1, 128),
+    "1024th": Fraction(1, 256),
+}
+"""Note values by their MusicXML names, in quarter notes."""
+
+_STEPS_OF_SEMITONES = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
+_NUMBER = re.compile(r"\s*[+-]?(\d{1,12}(\.\d{0,9})?|\.\d{1,9})\s*")
+
+
+def number(text: str | None) -> Fraction | None:
+    """Read a decimal number of sane length; None for anything else."""
+    if text is None or not _NUMBER.fullmatch(text):
+        return None
+    return Fraction(text.strip())
+
+
+def integer(text: str | None, default: int, low: int = -1000, high: int = 1000) -> int:
+    """Read a whole number held between two bounds; `default` for anything unreadable."""
+    value = number(text)
+    if value is None:
+        return default
+    return max(low, min(high, round(value)))
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """What carries over from bar to bar in one part."""
+
+    divisions: Fraction = Fraction(1)
+    transpositions: tuple[tuple[int, Interval], ...] = ()
+    percussion: frozenset[int] = frozenset()
+
+
+@dataclass(slots=True)
+class Head:
+    """One written note, timed from the start of its bar."""
+
+    element: Element
+    onset: Fraction
+    duration: Fraction
+    staff: int
+    voice: str
+    grace: bool
+    sounding: Interval
+    tie_start: bool = False
+    tie_stop: bool = False
+    fermata: bool = False
+
+
+@dataclass(slots=True)
+class Mark:
+    """A direction, harmony or sound element, timed from the start of its bar."""
+
+    element: Element
+    onset: Fraction
+    staff: int
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A note or rest that can carry something before it: when, on which staff of its part."""
+
+    onset: Fraction
+    staff: int
+    divisions: Fraction
+    element: Element
+
+
+@dataclass(slots=True)
+class Bar:
+    """One bar of one part."""
+
+    heads: list[Head] = field(default_factory=list)
+    marks: list[Mark] = field(default_factory=list)
+    keys: list[tuple[Fraction, Element, Interval]] = field(default_factory=list)
+    places: list[Place] = field(default_factory=list)
+    length: Fraction = Fraction(0)
+    rounded: bool = False
+    percussion: int = 0
+
+
+class _Clock:
+    """Position inside a bar, kept twice: as the file's divisions say and as the note values say.
+
+    A backup leads to a place in the file's count; the exact place that was reached there before is
+    looked up, so that rounded durations never add up.
+    """
+
+    def __init__(self) -> None:
+        self.raw = Fraction(0)
+        self.exact = Fraction(0)
+        self.known: dict[Fraction, Fraction] = {Fraction(0): Fraction(0)}
+        self.furthest = Fraction(0)
+
+    def note(self, raw: Fraction, exact: Fraction) -> None:
+        self.raw += raw
+        self.exact += exact
+        old = self.known.get(self.raw)
+        if old is None or self.exact.denominator < old.denominator:
+            self.known[self.raw] = self.exact
+        self.furthest = max(self.furthest, self.exact)
+
+    def move(self, raw: Fraction) -> None:
+        self.raw = max(Fraction(0), self.raw + raw)
+        known = self.known.get(self.raw)
+        self.exact = max(Fraction(0), self.exact + raw) if known is None else known
+        self.known.setdefault(self.raw, self.exact)
+
+
+def _notated(note: Element) -> Fraction | None:
+    """Length that a note's printed value, dots and tuplet give; None where it is not printed."""
+    value = TYPES.get((note.findtext("type") or "").strip())
+    if value is None:
+        return None
+    dots = len(note.findall("dot"))
+    if dots:
+        value = value * (2 - Fraction(1, 2 ** min(dots, 8)))
+    change = note.find("time-modification")
+    if change is not None:
+        actual = integer(change.findtext("actual-notes"), 1)
+        normal = integer(change.findtext("normal-notes"), 1)
+        if actual > 0 and normal > 0:
+            value = value * Fraction(normal, actual)
+    return value
+
+
+def _length(note: Element, divisions: Fraction, snap: bool) -> tuple[Fraction, Fraction, bool]:
+    """Return a note's or rest's length by the divisions, its exact length, and whether they differ."""
+    given = number(note.findtext("duration"))
+    printed = _notated(note)
+    if given is None or given < 0:
+        value = printed or Fraction(0)
+        return value, value, False
+    raw = given / divisions
+    rest = note.find("rest")
+    if printed is None or printed == raw or not snap or (rest is not None and rest.get("measure") == "yes"):
+        return raw, raw, False
+    if abs(raw - printed) * divisions < 1:
+        return raw, printed, True
+    return raw, raw, False
+
+
+def _attributes(state: State, element: Element) -> State:
+    divisions = number(element.findtext("divisions"))
+    if divisions is not None and divisions > 0:
+        state = replace(state, divisions=divisions)
+    for t in element.findall("transpose"):
+        chromatic = integer(t.findtext("chromatic"), 0)
+        octaves = integer(t.findtext("octave-change"), 0, -9, 9)
+        steps = t.findtext("diatonic")
+        sign = -1 if chromatic < 0 else 1
+        size = abs(chromatic)
+        usual = sign * (_STEPS_OF_SEMITONES[size % 12] + 7 * (size // 12))
+        diatonic = integer(steps, usual)
+        interval = Interval(diatonic + 7 * octaves, chromatic + 12 * octaves)
+        staff = integer(t.get("number"), 0)
+        kept = tuple(x for x in state.transpositions if staff != 0 and x[0] != staff)
+        state = replace(state, transpositions=(*kept, (staff, interval)))
+    for clef in element.findall("clef"):
+        staff = integer(clef.get("number"), 1)
+        if (clef.findtext("sign") or "").strip() == "percussion":
+            state = replace(state, percussion=state.percussion | {staff})
+        else:
+            state = replace(state, percussion=state.percussion - {staff})
+    return state
+
+
+def transposition(state: State, staff: int) -> Interval:
+    """Interval from printed to sounding pitch on one staff of the part."""
+    found = dict(state.transpositions)
+    return found.get(staff) or found.get(0) or Interval(0, 0)
+
+
+def _tie_marks(note: Element) -> tuple[bool, bool]:
+    kinds = {t.get("type") for t in note.findall("tie")}
+    if not kinds:
+        kinds = {t.get("type") for t in note.findall("notations/tied")}
+    return "start" in kinds or "continue" in kinds, "stop" in kinds or "continue" in kinds
+
+
+def _walk(measure: Element, state: State, snap: bool) -> tuple[Bar, State]:
+    """Time everything in one bar of one part."""
+    bar = Bar()
+    clock = _Clock()
+    chord_onset = Fraction(0)
+    chord = (Fraction(0), Fraction(0))
+    chord_value: Fraction | None = None
+    chord_heads: list[Head] = []
+    held = False
+    voice = "1"
+    for e in elements(measure):
+        if e.tag == "note":
+            grace = e.find("grace") is not None
+            in_chord = e.find("chord") is not None
+            if grace:
+                raw = exact = Fraction(0)
+            else:
+                raw, exact, differs = _length(e, state.divisions, snap)
+                bar.rounded |= differs
+                if in_chord:
+                    # A chord is as long as its first note, unless another value is printed for this one.
+                    value = _notated(e)
+                    if value is None or value == chord_value or abs(raw - chord[0]) * state.divisions < 1:
+                        exact = chord[1]
+                else:
+                    chord_onset, chord, chord_value = clock.exact, (raw, exact), _notated(e)
+            if grace and not in_chord:
+                chord_onset = clock.exact
+            if not (in_chord and e.find("voice") is None):
+                voice = (e.findtext("voice") or "1").strip()
+            staff = integer(e.findtext("staff"), 1, 1, 64)
+            if e.find("pitch") is not None and staff not in state.percussion:
+                start, stop = _tie_marks(e)
+                bar.heads.append(
+                    Head(
+                        e,
+                        chord_onset,
+                        exact,
+                        staff,
+                        voice,
+                        grace or exact == 0,
+                        transposition(state, staff),
+                        start,
+                        stop,
+                    )
+                )
+            elif e.find("rest") is None:
+                bar.percussion += 1
+            if not in_chord:
+                chord_heads, held = [], False
+            if bar.heads and bar.heads[-1].element is e:
+                chord_heads.append(bar.heads[-1])
+            if e.find("notations/fermata") is not None and not held:
+                # One fermata holds the whole chord.
+                bar.marks.append(Mark(e, chord_onset, staff))
+                held = True
+            for head in chord_heads if held else ():
+                head.fermata = True
+            if not in_chord:
+                bar.places.append(Place(chord_onset, staff, state.divisions, e))
+            if not in_chord and not grace:
+                clock.note(raw, exact)
+        elif e.tag in ("backup", "forward"):
+            amount = (number(e.findtext("duration")) or Fraction(0)) / state.divisions
+            clock.move(-amount if e.tag == "backup" else amount)
+            if e.tag == "forward":
+                clock.furthest = max(clock.furthest, clock.exact)
+        elif e.tag == "attributes":
+            state = _attributes(state, e)
+            key = e.find("key")
+            if key is not None:
+                bar.keys.append((clock.exact, key, transposition(state, 1)))
+        elif e.tag in ("direction", "harmony", "figured-bass", "sound"):
+            shift = (number(e.findtext("offset")) or Fraction(0)) / state.divisions
+            staff = integer(e.findtext("staff"), 1, 1, 64)
+            bar.marks.append(Mark(e, max(Fraction(0), clock.exact + shift), staff))
+        elif e.tag == "barline":
+            bar.marks.append(Mark(e, clock.furthest, 1))
+    bar.length = clock.furthest
+    return bar, state
+
+
+def walk_bar(measure: Element, state: State, full: Fraction | None) -> tuple[Bar, State]:
+    """Walk a bar with printed values where durations are rounded, unless that fills it worse."""
+    bar, after = _walk(measure, state, snap=True)
+    if not bar.rounded or full is None or bar.length == full:
+        return bar, after
+    plain_bar, _ = _walk(measure, state, snap=False)
+    if abs(plain_bar.length - full) < abs(bar.length - full) - Fraction(1, 64):
+        return plain_bar, after
+    return bar, after
+
+
+def _meter(time: Element) -> tuple[int, int] | None:
+    """Return beats and beat type of a time element; None without a meter (senza misura)."""
+    total = Fraction(0)
+    largest = 1
+    types = time.findall("beat-type")
+    for beats, kind in zip(time.findall("beats"), types, strict=False):
+        unit = integer(kind.text, 4, 1, 512)
+        counts = [int(x[:3]) for x in re.findall(r"\d+", beats.text or "")]
+        total += Fraction(sum(counts), unit)
+        largest = max(largest, unit)
+    if not total:
+        return None
+    count = total * largest
+    return (int(count), largest) if count.denominator == 1 else (count.numerator, largest * count.denominator)
+
+
+def meter_of_length(length: Fraction) -> tuple[int, int]:
+    """Return beats and beat type that hold a length in quarter notes: the meter of a bar without one."""
+    if length <= 0:
+        return (4, 4)
+    unit = 4
+    while (length * unit / 4).denominator != 1 and unit < 1024:
+        unit *= 2
+    count = length * unit / 4
+    return (count.numerator, unit * count.denominator)
+
+
+def staff_count(part: Element) -> int:
+    """Staves of a part: as declared, or as its notes use."""
+    most = 1
+    for e in part.iter("staves"):
+        most = max(most, integer(e.text, 1, 1, 64))
+    for e in part.iterfind("measure/note/staff"):
+        most = max(most, integer(e.text, 1, 1, 64))
+    return most
+
+
+def meters_of(parts: list[Element], count: int) -> list[tuple[int, int] | None]:
+    """The meter of each bar from the first part that prints one; a change inside a bar waits for the next."""
+    changes: dict[int, tuple[int, int] | None] = {}
+    for part in parts:
+        for i, measure in enumerate(part.iterchildren("measure")):
+            begun = False
+            for e in elements(measure):
+                if e.tag == "attributes":
+                    for time in e.findall("time")[:1]:
+                        changes.setdefault(i + 1 if begun else i, _meter(time))
+                elif e.tag in ("note", "forward"):
+                    begun = True
+                elif e.tag == "backup":
+                    begun = False
+    out: list[tuple[int, int] | None] = []
+    now: tuple[int, int] | None = None
+    for i in range(count):
+        now = changes.get(i, now)
+        out.append(now)
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class BarPlaces:
+    """The places of one bar of one part in document order; `divisions` are those at its end."""
+
+    element: Element
+    divisions: Fraction
+    places: tuple[Place, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PartPlaces:
+    """The bars of one part and its range of staves counted over the whole score."""
+
+    first_staff: int
+    last_staff: int
+    bars: tuple[BarPlaces, ...]
+
+
+def positions(root: Element) -> Iterator[PartPlaces]:
+    """Time every note and rest of a partwise tree as `read_tree` does, part by part."""
+    parts = [p for p in root.findall("part") if p.find("measure") is not None]
+    meters = meters_of(parts, max((len(p.findall("measure")) for p in parts), default=0))
+    staff = 1
+    for part in parts:
+        count = staff_count(part)
+        state = State()
+        bars = []
+        for measure, meter in zip(part.iterchildren("measure"), meters, strict=False):
+            full = Fraction(4 * meter[0], meter[1]) if meter else None
+            bar, state = walk_bar(measure, state, full)
+            bars.append(BarPlaces(measure, state.divisions, tuple(bar.places)))
+        yield PartPlaces(staff, staff + count - 1, tuple(bars))
+        staff += count
