@@ -8,7 +8,7 @@ The decoder knows nothing of notes: whatever scores segments can be put before i
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -71,7 +71,7 @@ class _Limit:
 def decode(
     lattice: Lattice,
     rules: Grammar,
-    places: Sequence[int],
+    places: Ints,
     constraints: Constraints = Constraints(),
     keys: Ints | None = None,
     temperature: float = 1.0,
@@ -90,7 +90,7 @@ class _Decoder:
         self,
         lattice: Lattice,
         rules: Grammar,
-        places: Sequence[int],
+        places: Ints,
         constraints: Constraints,
         keys: Ints | None,
         temperature: float,
@@ -163,9 +163,7 @@ class _Decoder:
     def _inversion(self, labels: Ints) -> Floats:
         """Log share of each label's inversion among its token's, shape (labels, K)."""
         token = self.token[labels]
-        return np.asarray(
-            self.rules.inversion[self.mode[None, :], token, (labels % INVERSIONS)[:, None]]
-        )
+        return np.asarray(self.rules.inversion[self.mode[None, :], token, (labels % INVERSIONS)[:, None]])
 
     def _first(self, labels: Ints) -> Floats:
         """Log share of a token with nothing before it: as if a tonic triad had gone before."""
@@ -177,7 +175,9 @@ class _Decoder:
         tokens_before, tokens_after = self.token[before], self.token[after]
         step = self.rules.succession[self.mode, tokens_before[:, None, :], tokens_after[None, :, :]]
         bass = self.rules.bass_motion[
-            (before % INVERSIONS)[:, None], (after % INVERSIONS)[None, :], bass_step(before[:, None], after[None, :])
+            (before % INVERSIONS)[:, None],
+            (after % INVERSIONS)[None, :],
+            bass_step(before[:, None], after[None, :]),
         ]
         return np.asarray(step + bass[:, :, None])
 
@@ -230,7 +230,9 @@ class _Decoder:
             return _Limit(none, np.zeros((0, len(self.keys))), np.zeros((0, len(self.keys))))
         labels = np.concatenate([f[1] for f in found])
         best = np.concatenate([self.at[b].enter_best[rows] + worth for b, _, worth, rows in found])
-        total = np.concatenate([self.at[b].enter_total[rows] + worth * self.cool for b, _, worth, rows in found])
+        total = np.concatenate(
+            [self.at[b].enter_total[rows] + worth * self.cool for b, _, worth, rows in found]
+        )
         order = np.argsort(labels, kind="stable")
         labels = labels[order]
         starts = np.nonzero(np.concatenate(([True], labels[1:] != labels[:-1])))[0]

@@ -10,23 +10,23 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
+from numpy.typing import NDArray
 
-NDArrayF32 = "np.ndarray"
 from understave.harmony.membership import belonging
 from understave.harmony.timeline import HALF, SPAN, Floats, Ints, Timeline
 from understave.harmony.vocabulary import (
     BASS_COLUMN,
     CHORDS,
-    CLASSES,
     INVERSIONS,
     KEY_MODE,
     KEY_PLACE,
-    KEYS,
     KINDS,
     LABEL_EXISTS,
-    SHAPES,
+    ROLES,
     TEMPLATE_CLASS,
 )
+
+Singles = NDArray[np.float32]
 
 LONGEST = 16
 """Most units in one segment; longer chords go on by continuation."""
@@ -51,6 +51,10 @@ PLACES = 31
 """Distances on the line of fifths told apart by key profiles, -15..15."""
 SIGNATURES = 15
 """Distances between key and printed signature told apart, -7..7."""
+SEMITONE = (np.arange(SPAN) - HALF) * 7 % 12
+BASS_SEMITONE = (BASS_COLUMN - HALF) * 7 % 12
+# Bass notes are compared by sound only: the middle column of each pitch class stands for it.
+MIDDLE_CLASS = TEMPLATE_CLASS[HALF + (np.arange(12) * 7 + 6) % 12 - 6]
 
 
 @dataclass(frozen=True)
@@ -128,10 +132,10 @@ def features(line: Timeline, membership: Floats) -> Features:
     struck = line.onset_frame[note] == frame
     accent = np.array([1.0, 0.8, 0.7, 0.5, 0.35])[line.level[frame]]
     views = np.zeros((frames, 3, SPAN))
-    np.add.at(views, (frame, 0, column), mass * chance)
-    np.add.at(views, (frame, 1, column), mass * (1 - chance))
+    np.add.at(views, (frame, np.full_like(frame, 0), column), mass * chance)
+    np.add.at(views, (frame, np.full_like(frame, 1), column), mass * (1 - chance))
     strikes = np.sqrt(np.maximum(1, line.attacks))[frame]
-    np.add.at(views, (frame, 2, column), struck * chance * accent / strikes)
+    np.add.at(views, (frame, np.full_like(frame, 2), column), struck * chance * accent / strikes)
     keys = np.zeros((frames, SPAN))
     np.add.at(keys, (frame, column), mass * (0.3 + 0.7 * chance))
 
@@ -212,21 +216,10 @@ def templates(weights: Weights) -> tuple[Floats, Floats]:
     """Return the tone weights (5*SPAN, CHORDS) and the bass weights (3*12, CHORDS) of every chord."""
     quality = np.arange(CHORDS) % len(KINDS)
     tones = np.concatenate([weights.tones[v][quality[None, :], TEMPLATE_CLASS] for v in range(5)])
-    # Bass notes are compared by sound only: the middle column of each pitch class stands for it.
-    middle = np.array([int(np.argmin(np.abs(np.arange(SPAN) - HALF) + 99 * (SEMITONE != s))) for s in range(12)])
-    classes = TEMPLATE_CLASS[middle]
-    classes = np.where((classes >= CLASSES - 12 - len_roles()) & (classes < CLASSES - 12), classes - len_roles(), classes)
+    bass_class = np.where(MIDDLE_CLASS >= ROLES, MIDDLE_CLASS - ROLES, MIDDLE_CLASS)
+    classes = np.where(MIDDLE_CLASS < 2 * ROLES, bass_class, MIDDLE_CLASS)
     bass = np.concatenate([weights.tones[v][quality[None, :], classes] for v in BASS_VIEWS])
     return tones, bass
-
-
-SEMITONE = (np.arange(SPAN) - HALF) * 7 % 12
-BASS_SEMITONE = (BASS_COLUMN - HALF) * 7 % 12
-
-
-def len_roles() -> int:
-    """Return the number of chord-tone roles."""
-    return (CLASSES - 12) // 2
 
 
 def length_class(beats: Floats) -> Ints:
@@ -281,10 +274,10 @@ def lattice(f: Features, weights: Weights, longest: int = LONGEST, kept: int = K
 
 
 def _best(
-    tones: NDArrayF32,
-    bass: NDArrayF32,
-    tone_weights: NDArrayF32,
-    bass_weights: NDArrayF32,
+    tones: Singles,
+    bass: Singles,
+    tone_weights: Singles,
+    bass_weights: Singles,
     weights: Weights,
     kept: int,
 ) -> tuple[Ints, Floats]:

@@ -114,7 +114,8 @@ def _moment(score: Score, number: str, beat: Fraction, after: Fraction) -> Fract
     places = [time(m) for m in score.measures if m.number == number]
     if not places:
         raise UnderstaveError(
-            f"A correction names measure {number}, which this score does not have; use a printed measure number."
+            f"A correction names measure {number}, which this score does not have;"
+            " use a measure number as printed."
         )
     return next((t for t in places if t > after), places[0])
 
@@ -216,15 +217,15 @@ def _spans(line: Timeline, decoded: Decoded, fixed: Sequence[Fixed]) -> tuple[Sp
     spans = []
     for i, s in enumerate(steps):
         start, end = line.times[s.begin], line.times[s.end]
+        others: tuple[Alternative, ...] = ()
         own = next((f for f in fixed if f.start <= start and end <= f.end), None)
         key = own.key if own and own.key else _key(s.key, line.centre)
         following = chords[i + 1] if i + 1 < len(chords) else None
-        previous = chords[i - 1] if i else None
         if own and own.numeral:
-            numeral, belief, others = own.numeral, 1.0, ()
+            numeral, belief = own.numeral, 1.0
         else:
-            numeral = numeral_for(chords[i], key, previous, following)
-            belief, others = _beliefs(line, decoded, s, beats, numeral, key, previous, following)
+            numeral = numeral_for(chords[i], key, following)
+            belief, others = _beliefs(line, decoded, s, beats, numeral, key, following)
         members, foreign = sort_notes(_sounding(line, start, end), numeral.chord(key))
         spans.append(
             Span(
@@ -249,7 +250,6 @@ def _beliefs(
     beats: Floats,
     numeral: RomanNumeral,
     key: Key,
-    previous: Chord | None,
     following: Chord | None,
 ) -> tuple[float, tuple[Alternative, ...]]:
     """Return the belief in a span's own label and the next best ones, averaged over its time."""
@@ -263,7 +263,7 @@ def _beliefs(
         if belief < 0.003:
             continue
         there = key if number == step.key else _key(number, line.centre)
-        other = numeral_for(_chord(label, line.centre), there, previous, following)
+        other = numeral_for(_chord(label, line.centre), there, following)
         named[there, other] = named.get((there, other), 0.0) + belief
     own = min(1.0, named.pop((key, numeral), 0.0))
     best = sorted(named.items(), key=lambda x: -x[1])[:MOST_ALTERNATIVES]

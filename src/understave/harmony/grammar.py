@@ -81,7 +81,7 @@ def statistics_from(tables: Mapping[str, Any], strength: float = 6.0) -> Statist
     often the second token occurs at all and on how often its root lies so far from the first's.
     """
     names = _names()
-    succession = np.zeros((2, TOKENS, TOKENS), dtype=np.float32)
+    succession = np.zeros((2, TOKENS, TOKENS))
     inversion = np.zeros((2, TOKENS, INVERSIONS))
     kinds = np.arange(TOKENS) % TOKEN_KINDS
     above = np.arange(TOKENS) // TOKEN_KINDS
@@ -169,9 +169,11 @@ def grammar(statistics: Statistics, weights: Weights, signature: int) -> Grammar
     stacked = np.stack([change + s for s in weights.scale[3:6]])
     for plane in stacked:
         np.fill_diagonal(plane, 0.0)
-    away = np.clip(KEY_PLACE - 3 * KEY_MODE - signature, -(SIGNATURES // 2), SIGNATURES // 2) + SIGNATURES // 2
+    away = (
+        np.clip(KEY_PLACE - 3 * KEY_MODE - signature, -(SIGNATURES // 2), SIGNATURES // 2) + SIGNATURES // 2
+    )
     return Grammar(
-        succession=(weights.scale[0] * statistics.succession).astype(np.float32),
+        succession=weights.scale[0] * statistics.succession,
         inversion=weights.scale[1] * statistics.inversion,
         change=stacked,
         bass_motion=weights.bass_motion,

@@ -71,9 +71,7 @@ def signs(line: Timeline) -> Floats:
     stronger_after = moves["level after"][note] < level[note]
     falls = (after < 0) & (after >= -2)
 
-    over_bass = np.where(
-        line.bass[frame] >= 0, (line.midi[note] - line.midi[line.bass[frame]]) % 12, 0
-    )
+    over_bass = np.where(line.bass[frame] >= 0, (line.midi[note] - line.midi[line.bass[frame]]) % 12, 0)
     columns = _columns_per_frame(line)
     semis = _semitone_counts(line)
     pitch = line.midi[note] % 12

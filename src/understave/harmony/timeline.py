@@ -12,6 +12,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,7 +115,7 @@ def timeline(score: Score, limits: Iterable[Fraction] = ()) -> Timeline:
     starts = onsets
     measures = [score.measure_at(t) for t in starts]
     level = np.array([metric_level(m, t) for m, t in zip(measures, starts, strict=True)])
-    lengths = np.array([float(b - a) for a, b in zip(frame_times[:-1], frame_times[1:], strict=True)])
+    lengths = np.array([float(b - a) for a, b in pairwise(frame_times)])
     beat_length = np.array([float(m.beat_length) for m in measures])
 
     note_onset = [bisect_left(starts, n.onset) for n in notes]

@@ -1,0 +1,179 @@
+"""``corrections.jsonl`` <-> the teacher's corrections, oldest first.
+
+The file only ever grows: one JSON object a line, each with its own ``id``. A line ``{"withdraw": id}``
+takes back an earlier entry, and withdrawing a withdrawal brings it back. Every line is flushed to the
+disk before `append` returns, and a last line that a power cut left half-written is set aside on the next
+reading and ended on the next writing, so nothing that was saved is lost.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from understave.errors import UnderstaveError
+from understave.harmony.reading import Correction
+from understave.theory.key import Key
+from understave.theory.roman import RomanNumeral
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One line of the file: a correction, or the withdrawal of the entry named."""
+
+    id: int
+    correction: Correction | None
+    withdraws: int | None = None
+
+
+def read_entries(path: Path) -> tuple[Entry, ...]:
+    """Return every entry in order; none where there is no file. Raises UnderstaveError on a bad line."""
+    try:
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        return ()
+    except OSError as error:
+        raise UnderstaveError(f"{path} cannot be read ({error.strerror}).") from None
+    *whole, rest = raw.split(b"\n")
+    entries: list[Entry] = []
+    for number, line in enumerate([*whole, *([rest] if _complete(rest) else [])], 1):
+        if not line.strip() or (not _complete(line) and _torn(line)):
+            continue
+        try:
+            entries.append(_entry(json.loads(line), {e.id for e in entries}))
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            raise UnderstaveError(
+                f"Line {number} of {path.name} is not a correction ({error}); mend or delete that line."
+            ) from None
+    return tuple(entries)
+
+
+def load(path: Path) -> tuple[Correction, ...]:
+    """Return the corrections that stand, oldest first, withdrawn ones left out."""
+    entries = read_entries(path)
+    standing = standing_ids(entries)
+    return tuple(e.correction for e in entries if e.correction is not None and e.id in standing)
+
+
+def standing_ids(entries: tuple[Entry, ...]) -> frozenset[int]:
+    """Return the ids of entries that have not been withdrawn by an entry that itself stands."""
+    withdrawn: set[int] = set()
+    for e in reversed(entries):
+        if e.withdraws is not None and e.id not in withdrawn:
+            withdrawn.add(e.withdraws)
+    return frozenset(e.id for e in entries if e.id not in withdrawn)
+
+
+def append(path: Path, correction: Correction) -> Entry:
+    """Add a correction at the end of the file and see it onto the disk; return its entry."""
+    entry = Entry(_next_id(path), correction)
+    _write(path, {"id": entry.id, **as_json(correction)})
+    return entry
+
+
+def withdraw(path: Path, entry: int) -> Entry:
+    """Take back an earlier entry by adding one that says so; raise UnderstaveError if there is none."""
+    if entry not in {e.id for e in read_entries(path)}:
+        raise UnderstaveError(f"There is no correction number {entry} in {path.name} to withdraw.")
+    result = Entry(_next_id(path), None, entry)
+    _write(path, {"id": result.id, "withdraw": entry})
+    return result
+
+
+def as_json(c: Correction) -> dict[str, Any]:
+    """Return a correction as plain JSON values; beats are exact text such as ``"5/2"``."""
+    table: dict[str, Any] = {
+        "measure": c.measure,
+        "beat": str(c.beat),
+        "end_measure": c.end_measure,
+        "end_beat": str(c.end_beat),
+        "key": c.key.symbol if c.key else None,
+        "numeral": str(c.numeral) if c.numeral else None,
+    }
+    return {**table, "note": c.note} if c.note else table
+
+
+def from_json(table: Mapping[str, Any]) -> Correction:
+    """Return the correction that `as_json` wrote; raise ValueError or KeyError where it is not one."""
+    key, numeral = table.get("key"), table.get("numeral")
+    return Correction(
+        measure=str(table["measure"]),
+        beat=Fraction(str(table["beat"])),
+        end_measure=str(table["end_measure"]),
+        end_beat=Fraction(str(table["end_beat"])),
+        key=Key.parse(key) if key is not None else None,
+        numeral=RomanNumeral.parse(numeral) if numeral is not None else None,
+        note=str(table.get("note", "")),
+    )
+
+
+def _entry(table: Any, known: set[int]) -> Entry:
+    if not isinstance(table, dict):
+        raise ValueError("a line must be one JSON object")
+    number = int(table["id"])
+    if number in known:
+        raise ValueError(f"number {number} is used twice")
+    if "withdraw" in table:
+        return Entry(number, None, int(table["withdraw"]))
+    return Entry(number, from_json(table))
+
+
+def _complete(line: bytes) -> bool:
+    try:
+        json.loads(line)
+    except ValueError:
+        return False
+    return True
+
+
+def _torn(line: bytes) -> bool:
+    """Whether a line is one that a cut left half-written: it begins as an entry and never closes."""
+    opening = b'{"id"'
+    return line[: len(opening)] == opening[: len(line)] and not line.rstrip().endswith(b"}")
+
+
+def _next_id(path: Path) -> int:
+    return max((e.id for e in read_entries(path)), default=0) + 1
+
+
+def _write(path: Path, table: Mapping[str, Any]) -> None:
+    """Append one line in a single write and wait until the disk has it."""
+    line = json.dumps(table, ensure_ascii=False).encode("utf-8") + b"\n"
+    try:
+        new = not path.exists()
+        with path.open("ab") as stream:
+            if not new and not _ends_whole(path):
+                line = b"\n" + line
+            stream.write(line)
+            stream.flush()
+            os.fsync(stream.fileno())
+        if new:
+            _sync_folder(path.parent)
+    except OSError as error:
+        raise UnderstaveError(f"The correction could not be saved in {path} ({error.strerror}).") from None
+
+
+def _ends_whole(path: Path) -> bool:
+    with path.open("rb") as stream:
+        stream.seek(0, os.SEEK_END)
+        if stream.tell() == 0:
+            return True
+        stream.seek(-1, os.SEEK_END)
+        return stream.read(1) == b"\n"
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make a new file's name last too; systems that cannot open folders keep it by themselves."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
