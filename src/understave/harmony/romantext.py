@@ -1,0 +1,668 @@
+"""RomanText, the plain-text convention for Roman-numeral analyses, read against a score and written.
+
+In: the text of an analysis and the `Score` it speaks of. Out: an `Analysis` (spans in exact score
+time, phrase ends, sections, pedal points, notes, problems), and back from a `Reading` to text.
+
+Convention: Tymoczko, Gotham, Cuthbert and Ariza, "The RomanText Format", ISMIR 2019. Beats are
+counted in the felt beat of the stated time signature: a dotted value where the upper number is a
+multiple of three (3/8 has one beat, 6/8 two, 6/4 two, 9/8 three), unless the signature is marked
+``slow``, as in ``Time Signature: slow 3/8``.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from understave.harmony.reading import Alternative, Reading, Span
+from understave.score.model import Measure, Score
+from understave.theory.key import Key
+from understave.theory.pitch import PitchClass
+from understave.theory.roman import RomanNumeral
+
+_HEADER = re.compile(r"m(\d+)([a-z]?)(?:-m?(\d+)([a-z]?))?\s*(var\d+)?\b[.:]?\s*(.*)")
+_COPY = re.compile(r"=\s*m?(\d+)([a-z]?)(?:-m?(\d+)([a-z]?))?\s*(.*)")
+_TAG = re.compile(r"([A-Za-z][A-Za-z .'-]*?)\s*:\s*(.*)")
+_BEAT = re.compile(r"b(\d+)((?:\.\d+)*)")
+_KEY = re.compile(r"([A-Ga-g](?:[#♯]+|[b♭-]+)?):(.*)")
+_METER = re.compile(r"(slow|fast)?\s*(\d+)\s*/\s*(\d+)", re.IGNORECASE)
+_PEDAL = re.compile(
+    r"([A-Ga-g](?:#+|b+|-+)?)\s*:?\s+m(\d+[a-z]?)(?:\s+b([\d.]+))?(?:\s*-?\s*m(\d+[a-z]?))?(?:\s+b([\d.]+))?"
+)
+_MARKS = {"||", "||:", ":||", ":||:", "|"}
+
+
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """A time signature as RomanText counts it: the number of beats and their length in quarters."""
+
+    beats: int
+    beat_type: int
+    beat_length: Fraction
+
+    @classmethod
+    def parse(cls, text: str) -> Meter | None:
+        """Read ``4/4``, ``C``, ``C|``, ``slow 3/8``; None when the text is no time signature."""
+        plain = text.strip().lower()
+        if plain in ("c", "common"):
+            return cls(4, 4, Fraction(1))
+        if plain in ("c|", "cut", "¢"):
+            return cls(2, 2, Fraction(2))
+        m = _METER.search(plain)
+        if not m or int(m[2]) == 0 or int(m[3]) not in (1, 2, 4, 8, 16, 32, 64):
+            return None
+        beats, beat_type, unit = int(m[2]), int(m[3]), Fraction(4, int(m[3]))
+        if m[1] == "slow":
+            return cls(beats, beat_type, unit)
+        compound = beats % 3 == 0 and (beats > 3 or beat_type >= 8 or m[1] == "fast")
+        return cls(beats, beat_type, 3 * unit if compound else unit)
+
+    @property
+    def length(self) -> Fraction:
+        """Length of a full bar in quarter notes."""
+        return Fraction(4 * self.beats, self.beat_type)
+
+    @property
+    def text(self) -> str:
+        """The time signature as RomanText writes it, ``slow`` where the plain one counts otherwise."""
+        plain = f"{self.beats}/{self.beat_type}"
+        return plain if Meter.parse(plain) == self else f"slow {plain}"
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One thing written in a bar: `kind` is key, numeral, phrase, open or close; `text` as written."""
+
+    beat: Fraction
+    kind: str
+    text: str
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class BarText:
+    """What the text says about one bar. `name` is as written (``"8"``, ``"8a"``).
+
+    `implied` bars are those the text skips, because the chord before goes on; `copied_from` is the
+    name of the bar a copy (``m5 = m3``) was taken from.
+    """
+
+    number: int
+    letter: str
+    meter: Meter | None
+    items: tuple[Item, ...]
+    line: int
+    implied: bool = False
+    copied_from: str = ""
+
+    @property
+    def name(self) -> str:
+        """The bar's name as written."""
+        return f"{self.number}{self.letter}"
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """An analysis as written, before it is laid on a score; `sections` and `pedals` by bar index."""
+
+    bars: tuple[BarText, ...]
+    sections: tuple[tuple[int, str], ...]
+    pedals: tuple[tuple[PitchClass, str, Fraction | None, str, Fraction | None], ...]
+    notes: tuple[tuple[str, str], ...]
+    header: tuple[tuple[str, str], ...]
+    problems: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Pedal:
+    """A pedal point the analyst marked: the held pitch class from `start` to `end`."""
+
+    start: Fraction
+    end: Fraction
+    pitch: PitchClass
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """An analyst's reading laid on a score.
+
+    `spans` carry a pivot chord's second reading as their `Alternative`; `phrase_ends` are moments,
+    `sections` moments with the name of the section that begins there. `notes` are the analyst's
+    remarks and variant readings with the bar they stand before or in. `problems` are plain sentences
+    about what could not be read; what they concern is left out of the spans.
+    """
+
+    spans: tuple[Span, ...]
+    phrase_ends: tuple[Fraction, ...] = ()
+    sections: tuple[tuple[Fraction, str], ...] = ()
+    pedals: tuple[Pedal, ...] = ()
+    notes: tuple[tuple[str, str], ...] = ()
+    problems: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A bar of the score as an analyst counts it: the pieces of a split measure put together.
+
+    `name` is unique in the score. `origin` is where beat 1 falls, before the bar's start in a
+    pickup. `measures` are indices into `Score.measures`.
+    """
+
+    name: str
+    start: Fraction
+    end: Fraction
+    origin: Fraction
+    measures: tuple[int, ...]
+
+
+def read_beat(text: str) -> Fraction:
+    """Read a beat such as ``"1"``, ``"2.67"`` or ``"2.67.5"`` as the exact beat meant.
+
+    Decimals are rounded or cut by whoever wrote them, so the simplest fraction within half a unit of
+    the last digit, or cut at it, is taken. A second decimal counts within the smaller unit
+    (Tymoczko et al. 2019): ``2.67.5`` is half of a third after two thirds.
+    """
+    whole, *decimals = text.split(".")
+    beat, unit = Fraction(int(whole)), Fraction(1)
+    for digits in decimals:
+        part = _snap(digits)
+        beat += unit * part
+        unit *= Fraction(1, part.denominator)
+    return beat
+
+
+def _snap(digits: str) -> Fraction:
+    if not digits.strip("0"):
+        return Fraction(0)
+    exact = Fraction(int(digits), 10 ** len(digits))
+    if len(digits) == 1:
+        # One digit leaves thirds cut or rounded: .3 and .6/.7; the rest are what they say.
+        return {"3": Fraction(1, 3), "6": Fraction(2, 3), "7": Fraction(2, 3), "8": Fraction(5, 6)}.get(
+            digits, exact if digits != "2" else Fraction(1, 4)
+        )
+    reach = Fraction(1, 10 ** len(digits))
+    for denominator in (2, 3, 4, 6, 8, 12, 16, 5, 24, 32, 7, 9, 10, 48, 64):
+        nearest = Fraction(round(exact * denominator), denominator)
+        if abs(nearest - exact) < reach:
+            return nearest
+    return exact
+
+
+def write_beat(beat: Fraction) -> str:
+    """Write a beat so that `read_beat` gives it back: ``"2"``, ``"2.5"``, ``"1.667"``, longer if needed."""
+    whole = beat.numerator // beat.denominator
+    rest = beat - whole
+    if rest == 0:
+        return str(whole)
+    for digits in range(1, 13):
+        scaled = round(rest * 10**digits)
+        if scaled == 10**digits:
+            continue
+        text = f"{whole}.{scaled:0{digits}d}"
+        exact = Fraction(scaled, 10**digits) == rest
+        if (exact or digits >= 3) and read_beat(text) == beat:
+            return text
+    return f"{whole}.{round(rest * 10**12):012d}"
+
+
+def parse(text: str) -> Document:
+    """Read the text into bars, copies filled in, without a score.
+
+    Lines that cannot be read are left out and named in `problems`.
+    """
+    bars: dict[tuple[int, str], BarText] = {}
+    order: list[tuple[int, str]] = []
+    sections: list[tuple[tuple[int, str] | None, str]] = []
+    pending_sections: list[str] = []
+    pedals: list[tuple[PitchClass, str, Fraction | None, str, Fraction | None]] = []
+    notes: list[tuple[str, str]] = []
+    header: list[tuple[str, str]] = []
+    problems: list[str] = []
+    meter: Meter | None = None
+    last = ""
+
+    def put(bar: BarText) -> None:
+        key = (bar.number, bar.letter)
+        if key in bars:
+            # A bar continued on a second line, as some analysts do after a change of section.
+            old = bars[key]
+            bars[key] = replace(old, items=old.items + bar.items)
+            return
+        bars[key] = bar
+        order.append(key)
+        for name in pending_sections:
+            sections.append((key, name))
+        pending_sections.clear()
+
+    for line_number, raw in enumerate(text.lstrip("\ufeff").splitlines(), start=1):
+        line = raw.replace("\xa0", " ").strip()
+        if not line:
+            continue
+        head = _HEADER.fullmatch(line) if re.match(r"m\d", line) else None
+        if head:
+            first, letter, until, variant, body = int(head[1]), head[2], head[3], head[5], head[6]
+            last = f"{first}{letter}"
+            if not variant and body.startswith("var"):
+                variant = "var"
+            if variant:
+                notes.append((last, line))
+                continue
+            copy = _COPY.fullmatch(body)
+            if copy:
+                until_number = int(until) if until else first
+                source_first = int(copy[1])
+                source_last = int(copy[3]) if copy[3] else source_first
+                if until_number - first != source_last - source_first:
+                    problems.append(f"Line {line_number}: {line!r} copies a different number of bars.")
+                for k in range(min(until_number - first, source_last - source_first) + 1):
+                    source = bars.get((source_first + k, copy[2] if k == 0 else ""))
+                    if source is None and source_first + k > min((n for n, _ in bars), default=0):
+                        # The text skips the bar, so the chord before it is what is copied.
+                        before = [key for key in order if key[0] < source_first + k]
+                        source = BarText(source_first + k, "", meter, (), line_number, implied=True)
+                        inherited = _last_label(bars[key] for key in before)
+                        if inherited and k == 0:
+                            source = replace(source, items=inherited)
+                    if source is None:
+                        problems.append(f"Line {line_number}: {line!r} copies a bar that is not there.")
+                        continue
+                    put(
+                        BarText(
+                            first + k,
+                            letter if k == 0 else "",
+                            meter,
+                            source.items,
+                            line_number,
+                            copied_from=source.name,
+                        )
+                    )
+                if copy[5].strip():
+                    target = order[-1] if order else None
+                    items = _items(copy[5], line_number, problems)
+                    if target:
+                        bars[target] = replace(bars[target], items=bars[target].items + items)
+                continue
+            if until:
+                problems.append(f"Line {line_number}: {line!r} names several bars without saying '= m...'.")
+                continue
+            put(BarText(first, letter, meter, _items(body, line_number, problems), line_number))
+            continue
+        if line in _MARKS and order:
+            target = order[-1]
+            bars[target] = replace(
+                bars[target], items=bars[target].items + _items(line, line_number, problems)
+            )
+            continue
+        tag = _TAG.fullmatch(line)
+        if not tag:
+            problems.append(f"Line {line_number}: {line!r} is neither a bar nor a 'Name: text' line.")
+            continue
+        name, value = tag[1].strip().lower(), tag[2].strip()
+        if name == "time signature":
+            found = Meter.parse(value)
+            if found is None:
+                problems.append(f"Line {line_number}: {value!r} is not a time signature.")
+            else:
+                meter = found
+        elif name == "form":
+            pending_sections.append(value)
+        elif name.split()[0] == "pedal" or name.endswith(" pedal"):
+            pitch = tag[1].strip().split()[-1 if name.startswith("pedal ") else 0]
+            found_pedal = _pedal(value if name == "pedal" else f"{pitch} {value}")
+            if found_pedal:
+                pedals.append(found_pedal)
+            else:
+                problems.append(f"Line {line_number}: {line!r} is not 'Pedal: pitch m.. b.. m.. b..'.")
+        elif name == "note":
+            notes.append((last, value))
+        else:
+            header.append((tag[1].strip(), value))
+    filled: list[BarText] = []
+    place: dict[tuple[int, str], int] = {}
+    for key in order:
+        bar = bars[key]
+        if filled and bar.number > filled[-1].number + 1:
+            for number in range(filled[-1].number + 1, bar.number):
+                filled.append(BarText(number, "", filled[-1].meter, (), bar.line, implied=True))
+        place[key] = len(filled)
+        filled.append(bar)
+    return Document(
+        tuple(filled),
+        tuple((place[key], name) for key, name in sections if key is not None),
+        tuple(pedals),
+        tuple(notes),
+        tuple(header),
+        tuple(problems),
+    )
+
+
+def _last_label(bars: Iterable[BarText]) -> tuple[Item, ...]:
+    found: tuple[Item, ...] = ()
+    for bar in bars:
+        for item in bar.items:
+            if item.kind == "numeral":
+                found = (replace(item, beat=Fraction(1)),)
+    return found
+
+
+def _items(body: str, line: int, problems: list[str]) -> tuple[Item, ...]:
+    items: list[Item] = []
+    beat = Fraction(1)
+    for token in body.split():
+        m = _BEAT.fullmatch(token)
+        if m:
+            beat = read_beat(token[1:])
+            continue
+        if token in _MARKS:
+            if token.startswith(":"):
+                items.append(Item(beat, "close", token, line))
+            if token.endswith(":"):
+                items.append(Item(beat, "open", token, line))
+            if token == "||":
+                items.append(Item(beat, "phrase", token, line))
+            continue
+        key = _KEY.fullmatch(token)
+        if key:
+            items.append(Item(beat, "key", key[1], line))
+            token = key[2]
+            if not token:
+                continue
+        items.append(Item(beat, "numeral", token, line))
+    return tuple(items)
+
+
+def _pedal(text: str) -> tuple[PitchClass, str, Fraction | None, str, Fraction | None] | None:
+    m = _PEDAL.match(re.sub(r"\bm\s+(\d)", r"m\1", text))
+    if not m:
+        return None
+    pitch = PitchClass.parse(m[1])
+    end = m[4] or m[2]
+    return (pitch, m[2], read_beat(m[3]) if m[3] else None, end, read_beat(m[5]) if m[5] else None)
+
+
+def bars_of(score: Score) -> tuple[Bar, ...]:
+    """Return the score's bars with unique names: split measures joined, second endings lettered.
+
+    Printed numbers are kept where they are whole numbers that rise; a bar of a second or third
+    ending that repeats a number, or any other repeated number, gets a letter; where that does not
+    make them unique (numbers that start again), bars are counted from the first, from 0 in a pickup.
+    """
+    groups: list[list[Measure]] = []
+    for measure in score.measures:
+        if groups and measure.offset > 0 and _continues(groups[-1], measure):
+            groups[-1].append(measure)
+        else:
+            groups.append([measure])
+    printed = [_number(group) for group in groups]
+    names: list[str] = []
+    if all(p is not None for p in printed) and all(
+        b is not None and a is not None and a <= b <= a + 1 for a, b in itertools.pairwise(printed)
+    ):
+        for index, (number, group) in enumerate(zip(printed, groups, strict=True)):
+            twins = [k for k, other in enumerate(printed) if other == number]
+            own = re.fullmatch(r"\d+[a-z]", group[0].number.strip())
+            letter = "" if len(twins) == 1 else "abcdefghijklmnopqrstuvwxyz"[min(twins.index(index), 25)]
+            names.append(group[0].number.strip() if own else f"{number}{letter}")
+    if len(set(names)) != len(groups):
+        first = 0 if groups and groups[0][0].offset > 0 else 1
+        names = [str(first + k) for k in range(len(groups))]
+    return tuple(
+        Bar(name, g[0].start, g[-1].end, g[0].start - g[0].offset, tuple(m.index for m in g))
+        for name, g in zip(names, groups, strict=True)
+    )
+
+
+def _continues(group: list[Measure], measure: Measure) -> bool:
+    before = group[-1]
+    return (
+        before.offset + before.length == measure.offset
+        and before.full_length == measure.full_length
+        and before.ending == measure.ending
+    )
+
+
+def _number(group: list[Measure]) -> int | None:
+    for measure in group:
+        m = re.fullmatch(r"(\d+)[a-z]?", measure.number.strip())
+        if m:
+            return int(m[1])
+    return None
+
+
+def place_bars(document: Document, score: Score) -> dict[int, tuple[Fraction, Fraction]]:
+    """Lay the text's bars on the score by number: bar index -> (time of beat 1, end of the bar).
+
+    A letter (``m8a``) is looked for as printed, then as the n-th bar with that number; a number that
+    the score lacks is left out.
+    """
+    bars = bars_of(score)
+    by_name = {bar.name: bar for bar in bars}
+    by_number: dict[str, list[Bar]] = {}
+    for bar in bars:
+        by_number.setdefault(bar.name.rstrip("abcdefghijklmnopqrstuvwxyz"), []).append(bar)
+    placed: dict[int, tuple[Fraction, Fraction]] = {}
+    for index, text in enumerate(document.bars):
+        found = by_name.get(text.name)
+        if found is None:
+            same = by_number.get(str(text.number), [])
+            nth = ord(text.letter) - ord("a") if text.letter else 0
+            if nth < len(same):
+                found = same[nth]
+        if found is not None:
+            placed[index] = (found.origin, found.end)
+    return placed
+
+
+def read_romantext(text: str, score: Score) -> tuple[Span, ...]:
+    """Return the spans of a RomanText analysis in the score's exact time; see `read_analysis`."""
+    return read_analysis(text, score).spans
+
+
+def read_analysis(
+    text: str | Document,
+    score: Score,
+    placed: Mapping[int, tuple[Fraction, Fraction]] | None = None,
+) -> Analysis:
+    """Lay an analysis on a score.
+
+    `placed` gives for each bar index of the document the moment of its beat 1 and its end; the
+    default is `place_bars`, which goes by printed numbers. A chord holds until the next one; where
+    given bars leave a hole in the score, chords end at the hole. Bars that say the same moment twice
+    (repeats written out) count once, the first time.
+    """
+    document = parse(text) if isinstance(text, str) else text
+    problems = list(document.problems)
+    where = dict(place_bars(document, score) if placed is None else placed)
+    labels: dict[Fraction, Span] = {}
+    phrase_ends: list[Fraction] = []
+    taken: set[Fraction] = set()
+    key: Key | None = None
+    label_by_bar: dict[int, Fraction] = {}
+    for index, bar in enumerate(document.bars):
+        spot = where.get(index)
+        if spot is None and not bar.implied and bar.items:
+            problems.append(f"Line {bar.line}: the score has no bar {bar.name}.")
+        repeated = spot is not None and spot[0] in taken
+        if spot is not None:
+            taken.add(spot[0])
+        beat_length = _beat_length(bar, document, score, spot)
+        last_time: Fraction | None = None
+        for item in bar.items:
+            time = spot[0] + (item.beat - 1) * beat_length if spot is not None else None
+            if time is not None and spot is not None and not (min(spot) <= time <= spot[1]):
+                if item.kind == "numeral":
+                    problems.append(f"Line {item.line}: bar {bar.name} has no beat {write_beat(item.beat)}.")
+                time = None
+            if item.kind == "key":
+                key = Key.parse(item.text.replace("-", "b"))
+            elif item.kind == "numeral":
+                try:
+                    numeral = parse_numeral(item.text)
+                except ValueError as error:
+                    problems.append(f"Line {item.line}: {error}")
+                    continue
+                if key is None:
+                    problems.append(f"Line {item.line}: {item.text!r} comes before any key.")
+                    continue
+                if time is None or repeated:
+                    continue
+                if last_time == time and time in labels and labels[time].key != key:
+                    old = labels[time]
+                    labels[time] = replace(old, alternatives=(Alternative(key, numeral, 0.0),))
+                else:
+                    labels[time] = Span(time, time, key, numeral, 1.0)
+                last_time = time
+                label_by_bar[index] = time
+            elif item.kind == "phrase" and not repeated and spot is not None:
+                phrase_ends.append(min(spot[1], time if time is not None else spot[1]))
+    spans = _close(labels, where, document, score, clip=placed is not None)
+    ends = tuple(sorted({_phrase_end(time, spans, score) for time in phrase_ends}))
+    sections = tuple((where[i][0], name) for i, name in document.sections if i in where)
+    return Analysis(spans, ends, sections, _pedals(document, where, score), document.notes, tuple(problems))
+
+
+def _beat_length(
+    bar: BarText, document: Document, score: Score, spot: tuple[Fraction, Fraction] | None
+) -> Fraction:
+    meter = bar.meter
+    if meter is None:
+        m = score.measure_at(spot[0] if spot is not None else Fraction(0))
+        meter = Meter.parse(f"{m.beats}/{m.beat_type}") or Meter(m.beats, m.beat_type, m.beat_length)
+    top = max((i.beat for b in document.bars if b.meter == bar.meter for i in b.items), default=Fraction(1))
+    if (top - 1) * meter.beat_length >= meter.length:
+        # Some analysts count a compound bar by its written unit without saying "slow".
+        return Fraction(4, meter.beat_type)
+    return meter.beat_length
+
+
+def _close(
+    labels: dict[Fraction, Span],
+    where: Mapping[int, tuple[Fraction, Fraction]],
+    document: Document,
+    score: Score,
+    *,
+    clip: bool,
+) -> tuple[Span, ...]:
+    """Give every label its end: the next label, the end of the score, or a hole in the bars."""
+    times = sorted(labels)
+    if not times:
+        return ()
+    holes: list[Fraction] = []
+    if clip:
+        reached: Fraction | None = None
+        for start, end in sorted({(max(s, Fraction(0)), e) for s, e in where.values()}):
+            if reached is not None and start > reached:
+                holes.append(reached)
+            reached = end if reached is None else max(reached, end)
+        if reached is not None:
+            holes.append(reached)
+    spans = []
+    for time, following in zip(times, [*times[1:], score.end], strict=True):
+        begin = max(time, Fraction(0))
+        position = bisect_right(holes, begin)
+        end = min(following, holes[position]) if position < len(holes) else following
+        if end > begin:
+            spans.append(replace(labels[time], start=begin, end=end))
+    return tuple(spans)
+
+
+def _phrase_end(time: Fraction, spans: tuple[Span, ...], score: Score) -> Fraction:
+    """Return where the phrase ends: the end of the span in which the mark stands."""
+    for span in spans:
+        if span.start <= time < span.end:
+            return span.end
+    return min(time, score.end)
+
+
+def _pedals(
+    document: Document, where: Mapping[int, tuple[Fraction, Fraction]], score: Score
+) -> tuple[Pedal, ...]:
+    by_name = {bar.name: index for index, bar in reversed(list(enumerate(document.bars)))}
+    found = []
+    for pitch, first, first_beat, last, last_beat in document.pedals:
+        i, j = by_name.get(first), by_name.get(last)
+        if i is None or j is None or i not in where or j not in where:
+            continue
+        length = _beat_length(document.bars[i], document, score, where[i])
+        start = where[i][0] + ((first_beat or Fraction(1)) - 1) * length
+        if last_beat is None:
+            end = where[j][1]
+        else:
+            length = _beat_length(document.bars[j], document, score, where[j])
+            # A last beat that is the first beat as well means that one beat.
+            end = where[j][0] + (last_beat - 1) * length
+            if end <= start:
+                end = start + length
+        found.append(Pedal(max(start, Fraction(0)), end, pitch))
+    return tuple(found)
+
+
+def parse_numeral(text: str) -> RomanNumeral:
+    """Read a numeral in any of the spellings found in published RomanText files.
+
+    Beyond `RomanNumeral.parse`: figures with slashes (``V6/5``), ``/o`` for the half-diminished
+    sign, a leading ``-`` for a flat, ``Vd`` for a minor dominant, several omissions in one bracket.
+    Raise ValueError with one sentence when it cannot be read.
+    """
+    plain = text.strip().rstrip("/;,")
+    plain = plain.replace("/o", "ø")
+    plain = re.sub(r"(?<=\d)/(?=[\d])", "", plain)
+    plain = re.sub(r"(?:^|(?<=/))-(?=[ivIV])", "b", plain)
+    plain = re.sub(r"^Vd(?=/|$)", "v", plain)
+    plain = re.sub(r"\[(no\d)(no\d)\]", r"[\1][\2]", plain)
+    plain = re.sub(r"/([#b]*[ivIV]+[o°]?)\[[^\]]*\]", r"/\1", plain)
+    return RomanNumeral.parse(plain)
+
+
+def write_romantext(reading: Reading, score: Score) -> str:
+    """Write a reading as RomanText; `read_romantext` gives the same spans (times, keys, numerals) back.
+
+    Cadence events become phrase ends. Bars are named by `bars_of`.
+    """
+    bars = bars_of(score)
+    lines = []
+    if score.composer:
+        lines.append(f"Composer: {' '.join(score.composer.split())}")
+    if score.title:
+        lines.append(f"Title: {' '.join(score.title.split())}")
+    if any(bar.name != score.measures[bar.measures[0]].number for bar in bars):
+        lines.append("Note: bars with a repeated or missing printed number are lettered or counted.")
+    meter: Meter | None = None
+    key: Key | None = None
+    cadences = {event.end for event in reading.events if event.kind == "cadence"}
+    spans = sorted(reading.spans, key=lambda s: s.start)
+    position = 0
+    for bar in bars:
+        measure = score.measures[bar.measures[0]]
+        here = _written_meter(measure)
+        if here != meter:
+            meter = here
+            lines += ["", f"Time Signature: {meter.text}", ""]
+        words: list[str] = []
+        while position < len(spans) and spans[position].start < bar.end:
+            span = spans[position]
+            beat = 1 + (span.start - bar.origin) / meter.beat_length
+            if beat != 1:
+                words.append(f"b{write_beat(beat)}")
+            if span.key != key:
+                key = span.key
+                words.append(f"{key.symbol}:")
+            words.append(str(span.numeral))
+            if span.end in cadences:
+                words.append("||")
+            position += 1
+        if words:
+            lines.append(" ".join([f"m{bar.name}", *words]))
+    return "\n".join(lines).strip() + "\n"
+
+
+def _written_meter(measure: Measure) -> Meter:
+    """Return the meter as we write it: beats as printed players count them, 3/8 in three."""
+    if measure.beats == 3:
+        return Meter(3, measure.beat_type, Fraction(4, measure.beat_type))
+    plain = Meter.parse(f"{measure.beats}/{measure.beat_type}")
+    return plain or Meter(measure.beats, measure.beat_type, Fraction(4, measure.beat_type))
