@@ -37,10 +37,10 @@ class Quality(StrEnum):
     AUGMENTED_MAJOR7 = "augmented-major7"
     AUGMENTED7 = "augmented7"
     DIMINISHED_MAJOR7 = "diminished-major7"
-    DOMINANT7_FLAT5 = "dominant7-flat5"
     ITALIAN = "italian"
     FRENCH = "french"
     GERMAN = "german"
+    DOMINANT7_FLAT5 = "dominant7-flat5"
     SUS4 = "sus4"
     SUS2 = "sus2"
     DOMINANT7_SUS4 = "dominant7sus4"
@@ -218,6 +218,8 @@ class Chord:
     omitted: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
+        if set(self.quality.factors) <= set(self.omitted) and not self.added:
+            raise ValueError(f"A {self.quality.words} without all its notes is no chord.")
         if not 0 <= self.inversion < len(_FIFTHS[self.quality]):
             raise ValueError(
                 f"A {self.quality.words} has no inversion {self.inversion}; "
@@ -235,13 +237,16 @@ class Chord:
 
     @cached_property
     def bass(self) -> PitchClass:
-        """The lowest pitch class; where the bass member is omitted, the next one that is there."""
+        """The lowest pitch class: an altered form of the bass member, or the next one up, where it is omitted."""
         stack = _stack(self.root, self.quality)
         present = self.members
-        for p in stack[self.inversion :] + stack[: self.inversion]:
-            if p in present:
-                return p
-        return present[0]
+        if stack[self.inversion] not in present:
+            for p in self.added:
+                if p.letter == stack[self.inversion].letter:
+                    return p
+        return next(
+            (p for p in stack[self.inversion :] + stack[: self.inversion] if p in present), present[0]
+        )
 
     @cached_property
     def semitones(self) -> frozenset[int]:

@@ -20,9 +20,17 @@ _NAME = re.compile(r"([A-Ga-g])(#+|x+#?|b+|-+|♯+|♭+|𝄪♯?|𝄫♭?|♮|)"
 _PITCH = re.compile(r"([A-Ga-g](?:#+|x+#?|b+|♯+|♭+|𝄪♯?|𝄫♭?|♮|))(-?\d+)")
 _INTERVAL = re.compile(r"(-?)(P|M|m|A+|d+)(\d+)")
 _SIZE_WORDS = (
-    "unison second third fourth fifth sixth seventh octave ninth tenth eleventh twelfth thirteenth "
-    "fourteenth fifteenth"
-).split()
+    "unison",
+    "second",
+    "third",
+    "fourth",
+    "fifth",
+    "sixth",
+    "seventh",
+    "octave",
+    "ninth",
+    "tenth",
+) + ("eleventh", "twelfth", "thirteenth", "fourteenth", "fifteenth")
 _TIMES_WORDS = ("", "", "doubly ", "triply ", "quadruply ")
 
 
