@@ -237,7 +237,7 @@ class Chord:
 
     @cached_property
     def bass(self) -> PitchClass:
-        """The lowest pitch class: an altered form of the bass member, or the next one up, where it is omitted."""
+        """The lowest pitch class; where that member is omitted, its altered form or the next one up."""
         stack = _stack(self.root, self.quality)
         present = self.members
         if stack[self.inversion] not in present:

@@ -66,14 +66,14 @@ def numeral_words(n: RomanNumeral) -> str:
 
 
 def numeral_explanation(n: RomanNumeral, key: Key) -> str:
-    """Return the words, the key and the notes: "the dominant seventh in C minor: G B D F, B in the bass"."""
+    """Return words, key and notes: "the dominant seventh, in C minor: G B D F, G in the bass"."""
     chord = n.chord(key)
     notes = " ".join(pitch_class_name(p).replace(" ", "-") for p in chord.members)
     return f"{numeral_words(n)}, in {key_name(key)}: {notes}, {pitch_class_name(chord.bass)} in the bass"
 
 
 def chord_tone_words(n: RomanNumeral, key: Key, note: PitchClass) -> str:
-    """Return what a note is in the chord: ``"the root"``, ``"the seventh"``, ``"an added note"``, or empty."""
+    """Return what a note is in the chord: ``"the root"``, ``"the seventh"``, ``"an added note"``, or ``""``."""
     chord = n.chord(key)
     for number in chord.quality.factors:
         if chord.member(number) == note:

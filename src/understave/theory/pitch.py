@@ -20,17 +20,9 @@ _NAME = re.compile(r"([A-Ga-g])(#+|x+#?|b+|-+|♯+|♭+|𝄪♯?|𝄫♭?|♮|)"
 _PITCH = re.compile(r"([A-Ga-g](?:#+|x+#?|b+|♯+|♭+|𝄪♯?|𝄫♭?|♮|))(-?\d+)")
 _INTERVAL = re.compile(r"(-?)(P|M|m|A+|d+)(\d+)")
 _SIZE_WORDS = (
-    "unison",
-    "second",
-    "third",
-    "fourth",
-    "fifth",
-    "sixth",
-    "seventh",
-    "octave",
-    "ninth",
-    "tenth",
-) + ("eleventh", "twelfth", "thirteenth", "fourteenth", "fifteenth")
+    *("unison", "second", "third", "fourth", "fifth", "sixth", "seventh", "octave", "ninth", "tenth"),
+    *("eleventh", "twelfth", "thirteenth", "fourteenth", "fifteenth"),
+)
 _TIMES_WORDS = ("", "", "doubly ", "triply ", "quadruply ")
 
 
