@@ -1,0 +1,178 @@
+"""Humdrum text in, its rows out, each token with the spine and voice it belongs to.
+
+Follows the spine operations ``*^`` (split), ``*v`` (join), ``*+`` (add), ``*x`` (exchange) and ``*-``
+(end) of D. Huron, "The Humdrum Toolkit: Reference Manual" (1994). Rows whose fields do not fit their
+spines are mended, and what was mended is returned in plain sentences.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from understave.errors import UnderstaveError
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line: its tokens and, for each, its spine (from 0 at the left) and its voice in the spine.
+
+    `sources` gives for each token the fields of the row before that it goes on from: one, or several
+    after a join, or none in a new spine. A global comment or record has one field and no spines.
+    """
+
+    line: int
+    fields: tuple[str, ...]
+    spines: tuple[int, ...] = ()
+    voices: tuple[int, ...] = ()
+    sources: tuple[tuple[int, ...], ...] = ()
+
+
+@dataclass
+class _Tracks:
+    """Spines in force from left to right, and where each one goes on from."""
+
+    spines: list[int]
+    sources: list[tuple[int, ...]]
+    splits: list[int]
+    newest: int
+
+    def plain(self) -> None:
+        self.sources = [(i,) for i in range(len(self.spines))]
+
+    def operate(self, fields: list[str]) -> None:
+        """Follow the spine operations of an interpretation row."""
+        spines: list[int] = []
+        sources: list[tuple[int, ...]] = []
+        joining: int | None = None
+        for i, (field, spine) in enumerate(zip(fields, self.spines, strict=True)):
+            if field == "*v":
+                if joining is None:
+                    joining = len(spines)
+                    spines.append(spine)
+                    sources.append((i,))
+                else:
+                    sources[joining] += (i,)
+                continue
+            joining = None
+            if field == "*-":
+                continue
+            spines.append(spine)
+            sources.append((i,))
+            if field == "*^":
+                spines.append(spine)
+                sources.append((i,))
+                self.splits.append(spine)
+            elif field == "*+":
+                self.newest += 1
+                spines.append(self.newest)
+                sources.append(())
+        swapped = [i for i, f in enumerate(fields) if f == "*x"]
+        if len(swapped) == 2 and len(spines) == len(fields):
+            a, b = swapped
+            spines[a], spines[b] = spines[b], spines[a]
+            sources[a], sources[b] = sources[b], sources[a]
+        self.spines, self.sources = spines, sources
+
+    def join_to(self, wanted: int) -> bool:
+        """Join the voices split last until so many fields are left; False if that cannot be."""
+        while len(self.spines) > wanted:
+            split = [s for s in reversed(self.splits) if self.spines.count(s) > 1]
+            if not split:
+                return False
+            places = [i for i, s in enumerate(self.spines) if s == split[0]]
+            keep, drop = places[-2], places[-1]
+            self.sources[keep] += self.sources[drop]
+            del self.spines[drop], self.sources[drop]
+            self.splits.reverse()
+            self.splits.remove(split[0])
+            self.splits.reverse()
+        return True
+
+    def split_to(self, wanted: int) -> None:
+        """Split the rightmost spine until there are so many fields."""
+        while len(self.spines) < wanted:
+            self.splits.append(self.spines[-1])
+            self.spines.append(self.spines[-1])
+            self.sources.append(self.sources[-1])
+
+
+def rows_of(text: str, name: str) -> tuple[tuple[Row, ...], dict[int, str], tuple[str, ...]]:
+    """Return the rows, the kind of each spine (``"**kern"``) and what was mended.
+
+    Raises UnderstaveError if no spine holds **kern.
+    """
+    lines = text.lstrip("\ufeff").replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    rows: list[Row] = []
+    kinds: dict[int, str] = {}
+    mended: dict[str, list[int]] = {}
+    tracks: _Tracks | None = None
+
+    def mend(what: str, line: int) -> None:
+        mended.setdefault(what, []).append(line)
+
+    for number, raw in enumerate(lines, 1):
+        line = raw.rstrip(" \t\x00\x1a")
+        if not line:
+            continue
+        if line.startswith("!!") or tracks is None:
+            if line.startswith("!!"):
+                rows.append(Row(number, (line,)))
+                continue
+            if not line.lstrip().startswith("**"):
+                if line.startswith("!"):
+                    continue
+                raise UnderstaveError(
+                    f"{name} has data in line {number} before any ** interpretation; it is no Humdrum file."
+                )
+            heads = line.split()
+            kinds = dict(enumerate(heads))
+            tracks = _Tracks(list(kinds), [() for _ in heads], [], len(heads) - 1)
+            continue
+        fields = line.split("\t")
+        if len(fields) != len(tracks.spines) and len(line.split()) == len(tracks.spines):
+            fields = line.split()
+            mend("spaces or doubled tabs stood between fields", number)
+        if fields[0].startswith("**"):
+            mend("a second set of spines begins; it and what follows was left out", number)
+            break
+        if not all(fields):
+            fields = [f or _null(fields) for f in fields]
+            mend("a field was empty", number)
+        if len(fields) < len(tracks.spines):
+            mend("a split spine was not joined again", number)
+            if not tracks.join_to(len(fields)):
+                fields += [_null(fields)] * (len(tracks.spines) - len(fields))
+        elif len(fields) > len(tracks.spines):
+            mend("there were more fields than spines", number)
+            tracks.split_to(len(fields))
+        rows.append(
+            Row(number, tuple(fields), tuple(tracks.spines), _voices(tracks.spines), tuple(tracks.sources))
+        )
+        if fields[0].startswith("*"):
+            tracks.operate(fields)
+            if not tracks.spines:
+                break
+        else:
+            tracks.plain()
+    if tracks is None or "**kern" not in kinds.values():
+        raise UnderstaveError(
+            f"{name} has no **kern spine; only Humdrum files with **kern notes can be read."
+        )
+    for spine in {s for row in rows for s in row.spines} - set(kinds):
+        kinds[spine] = "**added"
+    return tuple(rows), kinds, tuple(_sentence(what, where) for what, where in mended.items())
+
+
+def _sentence(what: str, where: list[int]) -> str:
+    shown = ", ".join(map(str, where[:5])) + (" and others" if len(where) > 5 else "")
+    return f"The Humdrum file was mended: {what} (line {shown})."
+
+
+def _voices(spines: list[int]) -> tuple[int, ...]:
+    return tuple(spines[: i + 1].count(s) for i, s in enumerate(spines))
+
+
+def _null(fields: list[str]) -> str:
+    """Return a token that says nothing in a row such as this one."""
+    kind = next((f[0] for f in fields if f), ".")
+    return {"=": next((f for f in fields if f), "="), "*": "*", "!": "!"}.get(kind, ".")
