@@ -1,0 +1,122 @@
+"""What the lanes say: a Reading turned into typeset labels, each with the room it wants.
+
+In: a Reading, Options and the stretch of time shown. Out: `Annotations`, the entries of the three
+lanes and the `Room`s that the notation must keep free for them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from lxml import etree
+
+from understave.engraving.geometry import Box
+from understave.engraving.labels import (
+    Label,
+    Wording,
+    key_wording,
+    numeral_wording,
+    symbol_wording,
+    typeset_label,
+)
+from understave.engraving.lanes import (
+    KEY_SIZE,
+    NUMERAL_SIZE,
+    SIDE,
+    SYMBOL_SIZE,
+    Entry,
+    key_lane,
+    label_box,
+    numeral_lane,
+    symbol_lane,
+)
+from understave.engraving.lettering import Glyph, typeset
+from understave.engraving.notation import Room, System
+from understave.engraving.options import Options
+from understave.harmony.reading import Reading, Span
+from understave.theory.chord_symbol import chord_symbol
+
+_NUMERALS, _KEYS, _SYMBOLS = "numeral-", "key-", "symbol-"
+_SIZES = {_NUMERALS: NUMERAL_SIZE, _KEYS: KEY_SIZE, _SYMBOLS: SYMBOL_SIZE}
+
+
+@dataclass(frozen=True)
+class Annotations:
+    """The entries of each lane, in order of time."""
+
+    numerals: tuple[Entry, ...]
+    keys: tuple[Entry, ...]
+    symbols: tuple[Entry, ...]
+
+    def rooms(self) -> list[Room]:
+        """The room each label wants, its distance to the next one included."""
+        lanes = {_NUMERALS: self.numerals, _KEYS: self.keys, _SYMBOLS: self.symbols}
+        return [
+            Room(
+                f"{name}{e.index}",
+                e.start,
+                number,
+                label_box(e.label, _SIZES[name]).x1 + SIDE,
+                name == _SYMBOLS,
+            )
+            for number, (name, entries) in enumerate(lanes.items())
+            for e in entries
+        ]
+
+    def draw(self, system: System, glyphs: dict[str, Glyph]) -> tuple[list[etree._Element], Box]:
+        """The lanes of one system and how far they reach; glyphs used are added to `glyphs`."""
+        below = numeral_lane(system, _within(self.numerals, system), _NUMERALS, glyphs)
+        keys = key_lane(system, _within(self.keys, system), below.box, _KEYS, glyphs)
+        above = symbol_lane(system, _within(self.symbols, system), _SYMBOLS, glyphs)
+        lanes = (above, below, keys)
+        return [d.group for d in lanes if len(d.group)], Box.around(d.box for d in lanes)
+
+
+def _within(entries: Sequence[Entry], system: System) -> list[Entry]:
+    return [e for e in entries if e.end > system.start and e.start < system.end]
+
+
+def annotate(reading: Reading, options: Options, start: Fraction, end: Fraction) -> Annotations:
+    """Typeset every label of a stretch of time in one go."""
+
+    def shown(same: Callable[[Span, Span], bool]) -> list[tuple[int, Span, Fraction]]:
+        return [c for c in _changes(reading.spans, same) if c[2] > start and c[1].start < end]
+
+    chords = shown(lambda a, b: (a.key, a.numeral, a.fixed) == (b.key, b.numeral, b.fixed))
+    keys = shown(lambda a, b: a.key == b.key)
+    numerals = [
+        numeral_wording(s, options.colours, s.confidence < options.doubt_below and not s.fixed)
+        for _, s, _ in chords
+        if options.numerals
+    ]
+    names = [key_wording(s.key, options.language) for _, s, _ in keys if options.keys]
+    again = [key_wording(s.key, options.language, continued=True) for _, s, _ in keys if options.keys]
+    symbols = [
+        symbol_wording(chord_symbol(s.numeral.chord(s.key))) for _, s, _ in chords if options.chord_symbols
+    ]
+    runs = typeset(t for w in (*numerals, *names, *again, *symbols) for t in w.texts())
+
+    def entries(
+        owners: Sequence[tuple[int, Span, Fraction]], words: Sequence[Wording], more: Sequence[Wording] = ()
+    ) -> tuple[Entry, ...]:
+        labels: list[Label] = [typeset_label(w, runs) for w in words]
+        repeated: list[Label | None] = [typeset_label(w, runs) for w in more] or [None] * len(labels)
+        return tuple(
+            Entry(index, max(span.start, start), last, label, repeat)
+            for (index, span, last), label, repeat in zip(owners, labels, repeated, strict=False)
+        )
+
+    return Annotations(entries(chords, numerals), entries(keys, names, again), entries(chords, symbols))
+
+
+def _changes(spans: Sequence[Span], same: Callable[[Span, Span], bool]) -> list[tuple[int, Span, Fraction]]:
+    """The spans at which something changes, with their index and the end of what begins there."""
+    found: list[tuple[int, Span, Fraction]] = []
+    for index, span in enumerate(spans):
+        if found and same(found[-1][1], span):
+            found[-1] = (*found[-1][:2], span.end)
+        else:
+            found.append((index, span, span.end))
+    return found

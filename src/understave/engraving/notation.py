@@ -1,0 +1,404 @@
+"""The notation itself: a Score and the room its labels need, laid out in systems by verovio.
+
+In: a Score's MusicXML and `Room`s, each a moment at which a label of some width will stand. Out:
+`System`s, SVG groups with every note and measure id, and where each label's moment fell.
+
+A label's room is reserved by a ``<harm>`` element of about its width in the MEI that verovio makes of
+the score: ``tstamp`` puts it at the right moment even between notes, ``n`` keeps labels of one lane
+apart, and verovio widens the spacing where they are dense. The placeholders are taken out again; the
+labels are drawn by `lanes`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from functools import lru_cache
+from math import ceil
+
+import verovio
+from lxml import etree
+
+from understave.engraving.geometry import Box, Ink, glyph_boxes, ink
+from understave.engraving.outlines import outline_text
+from understave.errors import UnderstaveError
+from understave.score.model import Measure, Score
+
+SVG = "http://www.w3.org/2000/svg"
+MEI = "http://www.music-encoding.org/ns/mei"
+XML_ID = "{http://www.w3.org/XML/1998/namespace}id"
+
+# verovio draws in hundredths of a millimetre for a staff 7.2 mm high; everything is scaled from there.
+SPACE = 180.0
+STAFF_HEIGHT_MM = 7.2
+TEXT_SIZE = 405.0
+_HARM_PREFIX = "room-"
+# The letter l is 569 of 2048 units wide in verovio's table of Times.
+_FILLER, _FILLER_WIDTH = "l", TEXT_SIZE * 569 / 2048
+# A placeholder's right edge to the next one, kept by verovio between labels of one lane.
+_WIDEST_PAGE = 100_000
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """Room wanted for a label: `lane` keeps kinds apart, `width` in hundredths of a millimetre."""
+
+    id: str
+    time: Fraction
+    lane: int
+    width: float
+    above: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A measure in a system: its index in the Score and where its staves begin and end."""
+
+    index: int
+    x0: float
+    x1: float
+
+
+@dataclass(frozen=True)
+class System:
+    """One system: its SVG group, the ink in it, its measures, its staves and the labels' places.
+
+    All in hundredths of a millimetre of the group's own coordinates. `staves` are the top and bottom
+    lines of each staff, `first_note` the x after clef and signature, `places` the x of each Room and
+    the baseline that verovio gave it. `start` and `end` are the moments it spans.
+    """
+
+    group: etree._Element
+    ink: tuple[Ink, ...]
+    bars: tuple[Bar, ...]
+    staves: tuple[tuple[float, float], ...]
+    first_note: float
+    start: Fraction
+    end: Fraction
+    places: dict[str, tuple[float, float]] = field(default_factory=dict)
+
+    @property
+    def x0(self) -> float:
+        """Left end of the staves."""
+        return self.bars[0].x0
+
+    @property
+    def x1(self) -> float:
+        """Right end of the staves."""
+        return self.bars[-1].x1
+
+
+@dataclass(frozen=True)
+class Notation:
+    """Systems in order and the glyph definitions that they use, by id."""
+
+    systems: tuple[System, ...]
+    glyphs: dict[str, etree._Element]
+
+
+@lru_cache(maxsize=8)
+def _mei(source: bytes) -> bytes:
+    """The score as verovio understands it, as MEI with all ids kept."""
+    try:
+        text = etree.tostring(etree.fromstring(source), encoding="unicode")
+    except etree.XMLSyntaxError as e:
+        raise UnderstaveError(f"The score cannot be engraved: its MusicXML is damaged ({e.msg}).") from e
+    # verovio invents ids for what has none. Another seed than the later steps use, or it would invent
+    # the same ids again for other things and draw a slur where an accidental should be.
+    toolkit = _toolkit({"inputFrom": "xml", "xmlIdSeed": 1})
+    if not toolkit.loadData(text):
+        raise UnderstaveError("The score cannot be engraved: verovio could not read its MusicXML.")
+    return toolkit.getMEI().encode()
+
+
+def _toolkit(options: dict[str, object]) -> verovio.toolkit:
+    verovio.enableLog(verovio.LOG_OFF)
+    toolkit = verovio.toolkit()
+    toolkit.setOptions(
+        {
+            "xmlIdSeed": 2,
+            "font": "Bravura",
+            "header": "none",
+            "footer": "none",
+            "condense": "none",
+            "pageMarginLeft": 0,
+            "pageMarginRight": 0,
+            "pageMarginTop": 0,
+            "pageMarginBottom": 0,
+            "pageHeight": 60_000,
+            "adjustPageHeight": True,
+            "svgFormatRaw": True,
+            "svgViewBox": True,
+            **options,
+        }
+    )
+    return toolkit
+
+
+def lay_out(
+    score: Score,
+    rooms: Sequence[Room],
+    width_mm: float,
+    first: int = 0,
+    last: int | None = None,
+    fill_last: float = 0.55,
+) -> Notation:
+    """Lay out the measures from index `first` to `last` in systems of a width.
+
+    Every system is stretched to the width, the last one only if it is at least `fill_last` full.
+    """
+    last = len(score.measures) - 1 if last is None else last
+    whole = (first, last) == (0, len(score.measures) - 1)
+    page_width = width_mm * 10
+    root = _prepared(score, rooms, first, last)
+    natural = _natural_widths(root, score, None if whole else (first, last))
+    breaks, fullness = choose_breaks(natural, page_width * 10)
+    measures = _measures(root)
+    for k in breaks:
+        measures[score.measures[first + k].id].addprevious(etree.Element(f"{{{MEI}}}sb"))
+    toolkit = _toolkit(
+        {
+            "breaks": "encoded",
+            "pageWidth": min(_WIDEST_PAGE, page_width),
+            "minLastJustification": 1.0 if fullness < fill_last else 0.0,
+        }
+    )
+    return _render(toolkit, root, score, None if whole else (first, last))
+
+
+def _prepared(score: Score, rooms: Sequence[Room], first: int, last: int) -> etree._Element:
+    root = etree.fromstring(_mei(score.source))
+    for name in ("pgHead", "pgFoot", "pgHead2", "pgFoot2", "pb", "sb"):
+        for element in list(root.iter(f"{{{MEI}}}{name}")):
+            _drop(element)
+    # Names stand once, before the first system, and only where there is more than one part.
+    for name in ("label", "labelAbbr") if len(score.parts) == 1 else ("labelAbbr",):
+        for element in list(root.iter(f"{{{MEI}}}{name}")):
+            _drop(element)
+    _drop_runaway_ties(root, score)
+    measures = _measures(root)
+    missing = next((m for m in score.measures if m.id not in measures), None)
+    if missing is not None:
+        raise UnderstaveError(
+            f"Measure {missing.number} cannot be engraved: it has no counterpart in the score's MusicXML."
+        )
+    staves = max(part.last_staff for part in score.parts)
+    for room in rooms:
+        measure = score.measure_at(room.time)
+        if first <= measure.index <= last:
+            measures[measure.id].append(_placeholder(room, measure, staves))
+    return root
+
+
+def _drop_runaway_ties(root: etree._Element, score: Score) -> None:
+    """Take out ties that verovio drew to a much later note because the file never closes them."""
+    for tie in list(root.iter(f"{{{MEI}}}tie")):
+        ends = [score.note_by_id.get(tie.get(name, "#")[1:]) for name in ("startid", "endid")]
+        start, end = ends
+        if start is not None and end is not None and start is not end and start.end < end.onset:
+            _drop(tie)
+
+
+def _drop(element: etree._Element) -> None:
+    parent = element.getparent()
+    if parent is not None:
+        parent.remove(element)
+
+
+def _measures(root: etree._Element) -> dict[str, etree._Element]:
+    return {m.get(XML_ID, ""): m for m in root.iter(f"{{{MEI}}}measure")}
+
+
+def _placeholder(room: Room, measure: Measure, staves: int) -> etree._Element:
+    beat = 1 + (room.time - measure.start) * Fraction(measure.beat_type, 4)
+    harm = etree.Element(
+        f"{{{MEI}}}harm",
+        {
+            XML_ID: _HARM_PREFIX + room.id,
+            "staff": "1" if room.above else str(staves),
+            "tstamp": f"{float(beat):.6f}",
+            "place": "above" if room.above else "below",
+            "n": str(90 + room.lane),
+        },
+    )
+    harm.text = _FILLER * max(1, ceil(room.width / _FILLER_WIDTH))
+    return harm
+
+
+def _natural_widths(
+    root: etree._Element, score: Score, span: tuple[int, int] | None
+) -> list[tuple[float, float]]:
+    """Width of each measure before stretching, and the room clef and signature take in a new system."""
+    toolkit = _toolkit(
+        {"breaks": "none", "noJustification": True, "adjustPageWidth": True, "pageWidth": _WIDEST_PAGE}
+    )
+    widths = []
+    for page in _pages(toolkit, root, span):
+        boxes = glyph_boxes(page)
+        for group in _groups(page, "system"):
+            bars, _ = _bars(group, {})
+            prefix = _first_note(group, boxes, bars[0].x0) - bars[0].x0
+            widths += [(bar.x1 - bar.x0, prefix) for bar in bars]
+    return widths
+
+
+def choose_breaks(widths: Sequence[tuple[float, float]], room: float) -> tuple[list[int], float]:
+    """Choose where new systems begin so that all are about equally full.
+
+    `widths` are the natural width of each measure and the room that clef and signature take at the
+    start of a system (already in the first measure's own width). Returns the indices of measures that
+    begin a system, the first one left out, and how full the last system is. After Knuth & Plass
+    (1981): the sum over all systems of the square of how far each must be stretched is least.
+    """
+    count = len(widths)
+    best: list[tuple[float, int]] = [(0.0, 0)]
+    for end in range(1, count + 1):
+        choices = []
+        total = 0.0
+        for start in range(end - 1, -1, -1):
+            total += widths[start][0]
+            full = total + (widths[start][1] if start else 0.0)
+            if full > room and start < end - 1:
+                break
+            stretch = room / full - 1
+            cost = stretch**2 if stretch >= 0 else 100 * stretch**2 + 10
+            if end == count and stretch > 0:
+                # The last system may stay short, but not without need.
+                cost = min(cost, 0.5 + 0.1 * stretch)
+            choices.append((best[start][0] + cost, start))
+        best.append(min(choices))
+    breaks = []
+    end, fullness = count, 0.0
+    while end > 0:
+        start = best[end][1]
+        if end == count:
+            fullness = (sum(w for w, _ in widths[start:]) + (widths[start][1] if start else 0)) / room
+        if start:
+            breaks.append(start)
+        end = start
+    return breaks[::-1], fullness
+
+
+def _pages(
+    toolkit: verovio.toolkit, root: etree._Element, span: tuple[int, int] | None
+) -> list[etree._Element]:
+    if span:
+        toolkit.select({"measureRange": f"{span[0] + 1}-{span[1] + 1}"})
+    toolkit.loadData(etree.tostring(root, encoding="unicode"))
+    count = toolkit.getPageCount()
+    return [etree.fromstring(toolkit.renderToSVG(number).encode()) for number in range(1, count + 1)]
+
+
+def _render(
+    toolkit: verovio.toolkit, root: etree._Element, score: Score, span: tuple[int, int] | None
+) -> Notation:
+    pages = _pages(toolkit, root, span)
+    groups = [group for page in pages for group in _groups(page, "system")]
+    places = [_take_out_rooms(group) for group in groups]
+    outlines = outline_text(pages)
+    definitions = {d.get("id", ""): d for page in pages for defs in page.iter("{*}defs") for d in defs}
+    boxes: dict[str, Box] = {}
+    for page in pages:
+        boxes |= glyph_boxes(page)
+    boxes |= outlines.boxes
+    systems = [_system(g, boxes, score, found) for g, found in zip(groups, places, strict=True)]
+    if not systems:
+        raise UnderstaveError("The score cannot be engraved: verovio drew nothing for it.")
+    return Notation(tuple(systems), definitions | outlines.definitions)
+
+
+def _groups(element: etree._Element, kind: str) -> list[etree._Element]:
+    return [g for g in element.iter(f"{{{SVG}}}g") if g.get("class", "").split(" ")[0] == kind]
+
+
+def _take_out_rooms(system: etree._Element) -> dict[str, tuple[float, float]]:
+    """Remove placeholders, the labels' and verovio's own; return where the labels' began."""
+    places = {}
+    for group in list(system.iter(f"{{{SVG}}}g")):
+        name = group.get("id", "")
+        if name.startswith(_HARM_PREFIX):
+            text = group.find(f"{{{SVG}}}text")
+            if text is not None:
+                place = (float(text.get("x", "0")), float(text.get("y", "0")))
+                places[name.removeprefix(_HARM_PREFIX)] = place
+            _drop(group)
+        elif "placeholder" in group.get("class", ""):
+            _drop(group)
+    return places
+
+
+def _system(
+    group: etree._Element,
+    boxes: dict[str, Box],
+    score: Score,
+    places: dict[str, tuple[float, float]],
+) -> System:
+    bars, staves = _bars(group, {m.id: m.index for m in score.measures})
+    return System(
+        group,
+        tuple(ink(group, boxes)),
+        bars,
+        staves,
+        _first_note(group, boxes, bars[0].x0),
+        score.measures[bars[0].index].start,
+        score.measures[bars[-1].index].end,
+        places,
+    )
+
+
+_STAFF_LINE = re.compile(r"M(-?[\d.]+)[ ,](-?[\d.]+) L(-?[\d.]+)[ ,](-?[\d.]+)")
+
+
+def _bars(
+    group: etree._Element, indices: dict[str, int]
+) -> tuple[tuple[Bar, ...], tuple[tuple[float, float], ...]]:
+    """The measures of a system, and the top and bottom line of each staff at its beginning."""
+    bars: list[Bar] = []
+    staves: list[tuple[float, float]] = []
+    for measure in _groups(group, "measure"):
+        lines = [
+            [tuple(map(float, found)) for p in staff if (found := _staff_line(p))]
+            for staff in measure
+            if staff.get("class", "").split(" ")[0] == "staff"
+        ]
+        drawn = [line for line in lines if line]
+        if not drawn:
+            continue
+        if not bars:
+            staves = sorted((min(y for _, y, _, _ in line), max(y for _, y, _, _ in line)) for line in drawn)
+        bars.append(
+            Bar(
+                indices.get(measure.get("id", ""), -1),
+                min(x for line in drawn for x, _, _, _ in line),
+                max(x for line in drawn for _, _, x, _ in line),
+            )
+        )
+    return tuple(bars), tuple(staves)
+
+
+def _staff_line(path: etree._Element) -> tuple[str, ...] | None:
+    found = _STAFF_LINE.fullmatch(path.get("d", "")) if path.tag == f"{{{SVG}}}path" else None
+    return found.groups() if found else None
+
+
+_SIGNATURES = {"clef", "keySig", "meterSig", "meterSigGrp"}
+_MUSIC = {"notehead", "rest", "mRest", "multiRest"}
+
+
+def _first_note(group: etree._Element, boxes: dict[str, Box], start: float) -> float:
+    """Where the music begins in the first measure of a system, past clef and signatures."""
+    signs, music = [start], []
+    for staff in (s for m in _groups(group, "measure")[:1] for s in _groups(m, "staff")):
+        for child in staff:
+            if child.get("class", "").split(" ")[0] in _SIGNATURES:
+                signs += [i.box.x1 for i in ink(child, boxes)]
+            else:
+                music += [i.box.x0 for i in ink(child, boxes) if i.kind.split(" ")[0] in _MUSIC]
+    return min((x for x in music if x > max(signs)), default=max(signs) + SPACE)
+
+
+def all_ids(elements: Iterable[etree._Element]) -> set[str]:
+    """Every id of a group in some SVG elements."""
+    return {g.get("id", "") for e in elements for g in e.iter(f"{{{SVG}}}g")}

@@ -1,0 +1,44 @@
+"""What a teacher may choose about engraved pages."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from understave.theory.names import Language
+
+Paper = Literal["a4", "us-letter"]
+
+# Width and height in millimetres: ISO 216, and ANSI/ASME Y14.1 size A.
+PAPER_MM: dict[Paper, tuple[float, float]] = {"a4": (210.0, 297.0), "us-letter": (215.9, 279.4)}
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """Choices for pages and excerpts.
+
+    `staff_mm` is the height of a staff. `numerals`, `keys` and `chord_symbols` switch the lanes.
+    `colours` prints numerals in the colour of their function. A label whose confidence is below
+    `doubt_below` carries a question mark, unless the teacher set it. `language` is that of key names.
+    """
+
+    paper: Paper = "a4"
+    landscape: bool = False
+    staff_mm: float = 6.6
+    margin_mm: float = 15.0
+    numerals: bool = True
+    keys: bool = True
+    chord_symbols: bool = False
+    colours: bool = True
+    legend: bool = True
+    doubt_below: float = 0.5
+    language: Language = "en"
+
+    @property
+    def page_mm(self) -> tuple[float, float]:
+        """Width and height of the page in millimetres."""
+        width, height = PAPER_MM[self.paper]
+        return (height, width) if self.landscape else (width, height)
+
+
+DEFAULTS = Options()

@@ -1,0 +1,341 @@
+"""Systems with their lanes put together into pages, or into one tight picture.
+
+In: a Score, a Reading and Options. Out: SVG text, in millimetres, that needs no fonts and no style
+sheet: it looks alike in every browser, in typst and on paper.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import islice
+
+from lxml import etree
+
+from understave.engraving.annotations import annotate
+from understave.engraving.geometry import XLINK_HREF, Box
+from understave.engraving.lanes import halos
+from understave.engraving.lettering import Face, Glyph, typeset
+from understave.engraving.notation import SPACE, STAFF_HEIGHT_MM, SVG, Notation, lay_out
+from understave.engraving.options import DEFAULTS, Options
+from understave.engraving.outlines import draw_run, glyph_definition
+from understave.engraving.palette import INK, SOFT, Function, colour_of, function_of
+from understave.errors import UnderstaveError
+from understave.harmony.reading import Reading
+from understave.score.model import Score
+
+# Everything on a page is measured in hundredths of a millimetre.
+_MM = 100.0
+_POINT = 2540 / 72
+_TITLE, _SUBTITLE, _NAMES, _SMALL = 21 * _POINT, 12 * _POINT, 11 * _POINT, 8.5 * _POINT
+_FOOT = 8 * _MM
+# Least white between two systems, and the most that a page is stretched to, in staff spaces.
+_GAP, _WIDEST_GAP = 4.0, 10.0
+_ROMAN, _ITALIC, _SEMIBOLD = Face(), Face(italic=True), Face(weight=600)
+
+
+@dataclass(frozen=True)
+class _Block:
+    """A system with its lanes: the group to draw and its extent in the group's coordinates."""
+
+    group: etree._Element
+    box: Box
+
+
+@dataclass(frozen=True)
+class _Blocks:
+    """All systems, and the definitions that they use, by id."""
+
+    blocks: list[_Block]
+    definitions: dict[str, etree._Element]
+
+
+@dataclass(frozen=True, slots=True)
+class _Words:
+    """Text on a page: where its baseline begins (or its middle or end lies), and how it is set."""
+
+    text: str
+    x: float
+    y: float
+    size: float
+    anchor: str = "start"
+    face: Face = _ROMAN
+    colour: str = INK
+
+
+def engrave(score: Score, reading: Reading, options: Options = DEFAULTS) -> list[str]:
+    """Engrave the whole score with its lanes; return the pages as SVG documents.
+
+    Every id of a note and of a measure in the score is the id of a group in one of the pages. A score
+    whose systems are taller than the page is engraved smaller than `options.staff_mm`.
+    """
+    scale = options.staff_mm / STAFF_HEIGHT_MM
+    width, height = (_MM * side for side in options.page_mm)
+    margin = _MM * options.margin_mm
+    right, bottom = width - margin, height - margin - _FOOT
+    laid = _blocks(score, reading, options, (right - margin) / _MM)
+    tallest = max(b.box.height for b in laid.blocks) * scale
+    heading, top = _heading(score, margin, right, margin)
+    if tallest > bottom - top:
+        smaller = options.staff_mm * 0.97 * (bottom - top) / tallest
+        return engrave(score, reading, replace(options, staff_mm=smaller))
+    counts = share_out(
+        [b.box.height * scale for b in laid.blocks], bottom - top, bottom - margin, _GAP * SPACE * scale
+    )
+    pages = []
+    rest = iter(laid.blocks)
+    for number, count in enumerate(counts):
+        blocks = list(islice(rest, count))
+        page = etree.Element(f"{{{SVG}}}g")
+        _stack(page, blocks, margin, margin if number else top, bottom, scale)
+        words = [*(heading if number == 0 else ()), *_foot(score, number, margin, right, height - margin)]
+        if number == 0 and options.legend:
+            words += _legend(reading, options, margin, height - margin)
+        definitions = laid.definitions | _write(page, words)
+        name = " ".join([*([score.title] if score.title else []), f"page {number + 1} of {len(counts)}"])
+        pages.append(_document(page, definitions, Box(0, 0, width, height), name))
+    return pages
+
+
+def excerpt(
+    score: Score,
+    reading: Reading,
+    first_measure_index: int,
+    last_measure_index: int,
+    *,
+    highlight: Sequence[str] = (),
+    options: Options = DEFAULTS,
+    width_mm: float = 170.0,
+) -> str:
+    """Engrave some measures, both ends included, as one SVG picture cropped to what is drawn.
+
+    Clef, key signature and meter in force stand at the beginning. `highlight` are ids of notes whose
+    heads get a coloured disc behind them. The systems are at most `width_mm` wide; a stretch too long
+    for one is broken into several. Raises UnderstaveError if there are no such measures.
+    """
+    last_index = len(score.measures) - 1
+    if not 0 <= first_measure_index <= last_measure_index <= last_index:
+        raise UnderstaveError(
+            f"There are no measures {first_measure_index} to {last_measure_index} to show: "
+            f"counted from 0, the score's last measure is {last_index}."
+        )
+    scale = options.staff_mm / STAFF_HEIGHT_MM
+    laid = _blocks(
+        score, reading, options, width_mm, (first_measure_index, last_measure_index), tuple(highlight)
+    )
+    page = etree.Element(f"{{{SVG}}}g")
+    boxes = []
+    y = 0.0
+    for block in laid.blocks:
+        top = y - scale * block.box.y0
+        page.append(_moved(block.group, 0.0, top, scale))
+        boxes.append(block.box.transformed((scale, 0, 0, scale, 0, top)))
+        y += scale * (block.box.height + _GAP * SPACE)
+    first, last = (score.measures[k].number for k in (first_measure_index, last_measure_index))
+    name = f"measure {first}" if first == last else f"measures {first} to {last}"
+    frame = Box.around(boxes).grown(1.5 * _MM, 1.5 * _MM)
+    return _document(page, laid.definitions, frame, f"{score.title} {name}".strip())
+
+
+def _blocks(
+    score: Score,
+    reading: Reading,
+    options: Options,
+    width_mm: float,
+    measures: tuple[int, int] | None = None,
+    highlight: tuple[str, ...] = (),
+) -> _Blocks:
+    """Lay measures out in systems of a width and draw the lanes of each."""
+    first, last = measures or (0, len(score.measures) - 1)
+    annotations = annotate(reading, options, score.measures[first].start, score.measures[last].end)
+    room = width_mm * STAFF_HEIGHT_MM / options.staff_mm
+    notation: Notation = lay_out(score, annotations.rooms(), room, first, last)
+    glyphs: dict[str, Glyph] = {}
+    blocks = []
+    for system in notation.systems:
+        lanes, reach = annotations.draw(system, glyphs)
+        system.group.extend(lanes)
+        if highlight:
+            system.group.insert(0, halos(system, highlight))
+        blocks.append(_Block(system.group, Box.around([*(i.box for i in system.ink), reach])))
+    return _Blocks(blocks, notation.glyphs | {n: glyph_definition(g) for n, g in glyphs.items()})
+
+
+def share_out(heights: Sequence[float], first_room: float, room: float, gap: float) -> list[int]:
+    """Share systems out to the fewest pages they fit on, all about equally full; return their numbers.
+
+    `heights` are those of the systems, `first_room` what the first page holds, `room` what the others
+    hold, `gap` the least white between two systems. The last page may stay emptier.
+    """
+    count = len(heights)
+    best: list[tuple[int, float, int]] = [(0, 0.0, 0)]
+    for end in range(1, count + 1):
+        choices = []
+        needed = -gap
+        for start in range(end - 1, -1, -1):
+            needed += heights[start] + gap
+            capacity = room if start else first_room
+            if needed > capacity and start < end - 1:
+                break
+            slack = max(0.0, 1 - needed / capacity)
+            pages, cost, _ = best[start]
+            choices.append((pages + 1, cost + slack**2 * (0.25 if end == count else 1.0), start))
+        best.append(min(choices))
+    counts: list[int] = []
+    end = count
+    while end > 0:
+        counts.append(end - best[end][2])
+        end = best[end][2]
+    return counts[::-1]
+
+
+def _stack(
+    page: etree._Element, blocks: Sequence[_Block], x: float, top: float, bottom: float, scale: float
+) -> None:
+    """Put systems below each other, spread over the page unless that would tear them apart."""
+    used = scale * sum(b.box.height for b in blocks)
+    between = (bottom - top - used) / (len(blocks) - 1) if len(blocks) > 1 else 0.0
+    if between > _WIDEST_GAP * SPACE * scale:
+        # Far from full: a page that ends early looks better than one torn apart.
+        full = between < 2 * _WIDEST_GAP * SPACE * scale
+        between = (_WIDEST_GAP if full else 1.5 * _GAP) * SPACE * scale
+    y = top
+    for block in blocks:
+        page.append(_moved(block.group, x, y - scale * block.box.y0, scale))
+        y += scale * block.box.height + between
+
+
+def _moved(group: etree._Element, x: float, y: float, scale: float) -> etree._Element:
+    group.set("transform", f"translate({x:.0f},{y:.0f}) scale({scale:.5g})")
+    return group
+
+
+# ------------------------------------------------------------------ words on the page
+
+
+def _heading(score: Score, left: float, right: float, top: float) -> tuple[list[_Words], float]:
+    """Title, subtitle and names over the first page, and where the music may begin below them."""
+    meta = score.metadata
+    middle = (left + right) / 2
+    words: list[_Words] = []
+    y = top
+    if score.title:
+        for line in _wrapped(score.title, _SEMIBOLD, _TITLE, right - left):
+            y += 1.15 * _TITLE
+            words.append(_Words(line, middle, y, _TITLE, "middle", _SEMIBOLD))
+    others = (meta.get(name, "") for name in ("subtitle", "movement", "work"))
+    subtitle = next((words for words in others if words and words != score.title), "")
+    if subtitle:
+        y += 1.6 * _SUBTITLE
+        words.append(_Words(subtitle, middle, y, _SUBTITLE, "middle", _ITALIC))
+    lyricist = meta.get("lyricist") or meta.get("poet", "")
+    if score.composer or lyricist:
+        y += 2.0 * _NAMES
+        words.append(_Words(score.composer, right, y, _NAMES, "end"))
+        words.append(_Words(lyricist, left, y, _NAMES))
+    return [w for w in words if w.text], y + (6 * _MM if words else 0.0)
+
+
+def _wrapped(text: str, face: Face, size: float, width: float) -> list[str]:
+    """Break a text into lines of a width between its words."""
+    words = text.split()
+    runs = typeset(
+        (" ".join(words[a:b]), face) for a in range(len(words)) for b in range(a + 1, len(words) + 1)
+    )
+    lines: list[str] = []
+    start = 0
+    for end in range(1, len(words) + 1):
+        whole = " ".join(words[start:end])
+        if end - start > 1 and runs[whole, face].advance * size / 1000 > width:
+            lines.append(" ".join(words[start : end - 1]))
+            start = end - 1
+    return [*lines, " ".join(words[start:])]
+
+
+def _foot(score: Score, number: int, left: float, right: float, y: float) -> list[_Words]:
+    """The title in small and the page's number, from the second page on."""
+    if number == 0:
+        return []
+    outer, inner = (right, left) if number % 2 == 0 else (left, right)
+    ends = ("end", "start") if number % 2 == 0 else ("start", "end")
+    words = [_Words(str(number + 1), outer, y, _NAMES, ends[0])]
+    if score.title:
+        words.append(_Words(score.title, inner, y, _SMALL, ends[1], _ITALIC, SOFT))
+    return words
+
+
+_MEANINGS = {
+    Function.TONIC: "tonic",
+    Function.PREDOMINANT: "leads to the dominant",
+    Function.DOMINANT: "dominant",
+    Function.APPLIED: "applied to another degree",
+}
+
+
+def _legend(reading: Reading, options: Options, left: float, y: float) -> list[_Words]:
+    """What colours and signs mean, of those that occur."""
+    entries: list[tuple[str, str]] = []
+    if options.numerals and options.colours:
+        used = {function_of(s.numeral) for s in reading.spans}
+        entries = [(text, colour_of(f)) for f, text in _MEANINGS.items() if f in used]
+    if options.numerals and any(s.confidence < options.doubt_below and not s.fixed for s in reading.spans):
+        entries.append(("? uncertain", SOFT))
+    if options.numerals and any(s.fixed for s in reading.spans):
+        entries.append(("underlined: set by the teacher", SOFT))
+    runs = typeset((text, _ROMAN) for text, _ in entries)
+    words = []
+    for text, colour in entries:
+        words.append(_Words(text, left, y, _SMALL, colour=colour))
+        left += _SMALL * (runs[text, _ROMAN].advance / 1000 + 1.4)
+    return words
+
+
+def _write(page: etree._Element, words: Sequence[_Words]) -> dict[str, etree._Element]:
+    """Draw words on a page as outlines; return the glyph definitions they use."""
+    runs = typeset((w.text, w.face) for w in words)
+    glyphs: dict[str, Glyph] = {}
+    for w in words:
+        run = runs[w.text, w.face]
+        width = w.size * run.advance / 1000
+        x = w.x - {"start": 0.0, "middle": width / 2, "end": width}[w.anchor]
+        group = etree.SubElement(
+            page,
+            f"{{{SVG}}}g",
+            {"class": "words", "role": "img", "aria-label": w.text, "fill": w.colour, "stroke": "none"},
+        )
+        if run.complete:
+            group.extend(draw_run(run, x, w.y, w.size, glyphs))
+        else:
+            text = etree.SubElement(group, f"{{{SVG}}}text", {"x": f"{w.x:.0f}", "y": f"{w.y:.0f}"})
+            text.attrib.update(
+                {"font-family": "serif", "font-size": f"{w.size:.0f}", "text-anchor": w.anchor}
+            )
+            text.text = w.text
+    return {name: glyph_definition(g) for name, g in glyphs.items()}
+
+
+# ------------------------------------------------------------------ SVG documents
+
+
+def _document(page: etree._Element, definitions: dict[str, etree._Element], frame: Box, name: str) -> str:
+    """An SVG document showing `frame`, with just the definitions that the page uses."""
+    svg = etree.Element(
+        f"{{{SVG}}}svg",
+        {
+            "version": "1.1",
+            "width": f"{frame.width / _MM:.2f}mm",
+            "height": f"{frame.height / _MM:.2f}mm",
+            "viewBox": f"{frame.x0:.0f} {frame.y0:.0f} {frame.width:.0f} {frame.height:.0f}",
+            "role": "img",
+        },
+        nsmap={None: SVG, "xlink": XLINK_HREF[1:].split("}")[0]},  # type: ignore[dict-item]
+    )
+    etree.SubElement(svg, f"{{{SVG}}}title").text = name
+    used = {u.get(XLINK_HREF, "#")[1:] for u in page.iter(f"{{{SVG}}}use")}
+    defs = etree.SubElement(svg, f"{{{SVG}}}defs")
+    defs.extend(definitions[n] for n in sorted(used) if n in definitions)
+    body = etree.SubElement(
+        svg, f"{{{SVG}}}g", {"color": "#000", "fill": "#000", "stroke": "currentColor", "stroke-width": "1"}
+    )
+    body.extend(page)
+    return etree.tostring(svg, encoding="unicode")
