@@ -1,7 +1,7 @@
 """Every example: its analysis parses, covers the piece, and agrees with the notes it speaks of.
 
-The limit of 90 % of the sounding time explained by chord tones is stricter than the median of the
-open collections of analyses in RomanText (0.81 to 0.93 for piano music; own measurement).
+The limits are common practice, no source: nine tenths of the sounding time explained by chord tones, and
+a floor for the engine well under what it reaches, so that a collapse shows.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from understave.harmony.engine import read_harmony
 from understave.harmony.romantext import Analysis, parse, read_analysis
 from understave.score.model import Score
 from understave.score.reader import read_score
@@ -92,16 +93,12 @@ def test_each_span_holds_a_note_of_its_chord(piece):
 
 
 def test_agreement_with_the_engine(piece, capsys):
-    """Print where the computed reading and the reference differ; hold it to the half that must agree.
+    """Print where the computed reading and the reference differ; at least half the time must agree.
 
     The reading may cut a span elsewhere, so that labels are compared over the time they share.
     """
-    engine = pytest.importorskip("understave.harmony.engine")
     score = score_of(piece)
-    try:
-        reading = engine.read_harmony(score)
-    except FileNotFoundError as error:
-        pytest.skip(f"the engine has no weights yet: {error.filename}")
+    reading = read_harmony(score)
     lines, total, keys, roots, full = [], Fraction(0), Fraction(0), Fraction(0), Fraction(0)
     for span in analysis_of(piece).spans:
         wanted = span.numeral.chord(span.key)
