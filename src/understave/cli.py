@@ -15,6 +15,7 @@ from rich.table import Table
 
 from understave import __version__
 from understave.errors import UnderstaveError
+from understave.harmony.reading import Correction
 from understave.score.model import Measure, Score
 
 
@@ -34,6 +35,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     lesson.add_argument("--paper", choices=("a4", "us-letter"), default="a4", help="paper of the pages")
     lesson.add_argument("--chord-symbols", action="store_true", help="set chord symbols above the staves too")
+    lesson.add_argument(
+        "--replace-score", action="store_true", help="put a newer version of the score into the lesson"
+    )
     lesson.add_argument("--open", action="store_true", help="open the result where there is a screen")
     lesson.set_defaults(run=_lesson)
 
@@ -42,15 +46,18 @@ def _parser() -> argparse.ArgumentParser:
     show.add_argument("--bars", help="which bars, such as 12 or 9-16 (printed numbers)")
     show.set_defaults(run=_show)
 
-    correct = commands.add_parser("correct", help="set a chord or key yourself; it is kept for good")
-    correct.add_argument("lesson", type=Path, help="the lesson folder")
-    correct.add_argument("--from", dest="start", required=True, metavar="BAR[:BEAT]", help="where it begins")
-    correct.add_argument(
-        "--to", dest="end", required=True, metavar="BAR[:BEAT]", help="where it ends (not included)"
+    correct = commands.add_parser(
+        "correct", help="set a chord or key yourself, list what you set, or take it back"
     )
+    correct.add_argument("lesson", type=Path, help="the lesson folder")
+    correct.add_argument("--from", dest="start", metavar="BAR[:BEAT]", help="where it begins")
+    correct.add_argument("--to", dest="end", metavar="BAR[:BEAT]", help="where it ends (not included)")
     correct.add_argument("--chord", help="Roman numeral, such as V65/V")
     correct.add_argument("--key", help="key, such as Ab or f (lower case for minor)")
     correct.add_argument("--note", default="", help="why, for yourself")
+    correct.add_argument(
+        "--take-back", type=int, metavar="NUMBER", help="take back a correction by its number"
+    )
     correct.set_defaults(run=_correct)
     return parser
 
@@ -69,9 +76,10 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
 
     source: Path = arguments.score
     out: Path = arguments.out or Path(f"{source.stem or 'score'}-lesson")
+    options = LessonOptions(arguments.paper, arguments.chord_symbols, arguments.replace_score)
     on_step, done = _steps(console)
     try:
-        lesson = make_lesson(source, out, LessonOptions(arguments.paper, arguments.chord_symbols), on_step)
+        lesson = make_lesson(source, out, options, on_step)
     finally:
         done()
     for warning in lesson.score.warnings:
@@ -99,19 +107,19 @@ def _has_screen() -> bool:
 
 def _show(arguments: argparse.Namespace, console: Console) -> int:
     from understave.export.tables import beat_text
-    from understave.harmony.corrections import load_corrections
+    from understave.harmony import corrections
     from understave.harmony.engine import read_harmony
     from understave.lesson.folder import is_lesson_folder, open_folder
     from understave.score.reader import read_score
     from understave.theory.names import key_name
 
     source: Path = arguments.score
-    corrections = ()
+    decided: tuple[Correction, ...] = ()
     if is_lesson_folder(source):
         folder = open_folder(source)
-        source, corrections = folder.score, load_corrections(folder.corrections)
+        source, decided = folder.score, corrections.load(folder.corrections)
     score = read_score(source)
-    reading = read_harmony(score, corrections)
+    reading = read_harmony(score, decided)
     start, end = Fraction(0), score.end
     if arguments.bars:
         first, _, last = arguments.bars.partition("-")
@@ -135,15 +143,52 @@ def _show(arguments: argparse.Namespace, console: Console) -> int:
 
 
 def _correct(arguments: argparse.Namespace, console: Console) -> int:
-    from understave.harmony.corrections import append_correction
-    from understave.harmony.reading import Correction
+    from understave.harmony import corrections
     from understave.lesson.folder import open_folder
     from understave.score.reader import read_score
+
+    folder = open_folder(arguments.lesson)
+    again = f"Run 'understave lesson {folder.path}' to read everything around it again."
+    if arguments.take_back is not None:
+        corrections.withdraw(folder.corrections, arguments.take_back)
+        console.print(f"Correction {arguments.take_back} is taken back. {again}", highlight=False)
+        return 0
+    if arguments.start is None and arguments.end is None:
+        _list_corrections(folder.corrections, console)
+        return 0
+    if arguments.start is None or arguments.end is None:
+        raise UnderstaveError("Say where it holds: give both --from and --to.")
+    score = read_score(folder.score)
+    entry = corrections.append(folder.corrections, _decision(score, arguments))
+    console.print(f"Kept as correction {entry.id}. {again}", highlight=False)
+    return 0
+
+
+def _list_corrections(path: Path, console: Console) -> None:
+    from understave.harmony import corrections
+    from understave.theory.names import key_name
+
+    entries = corrections.read_entries(path)
+    standing = corrections.standing_ids(entries)
+    table = Table("number", "from", "to", "key", "chord", "note")
+    for entry in entries:
+        c = entry.correction
+        if c is not None and entry.id in standing:
+            table.add_row(
+                str(entry.id),
+                f"{c.measure}:{c.beat}",
+                f"{c.end_measure}:{c.end_beat}",
+                key_name(c.key) if c.key else "",
+                str(c.numeral) if c.numeral else "",
+                c.note,
+            )
+    console.print(table if table.row_count else "No corrections yet.")
+
+
+def _decision(score: Score, arguments: argparse.Namespace) -> Correction:
     from understave.theory.key import Key
     from understave.theory.roman import RomanNumeral
 
-    folder = open_folder(arguments.lesson)
-    score = read_score(folder.score)
     if not arguments.chord and not arguments.key:
         raise UnderstaveError("Say what is right: give --chord, --key or both.")
     try:
@@ -156,11 +201,7 @@ def _correct(arguments: argparse.Namespace, console: Console) -> int:
         raise UnderstaveError(
             f"{arguments.end} does not come after {arguments.start}; exchange --from and --to."
         )
-    append_correction(folder.corrections, Correction(*start, *end, key, numeral, arguments.note))
-    console.print(
-        f"Kept. Run 'understave lesson {folder.path}' to read everything around it again.", highlight=False
-    )
-    return 0
+    return Correction(*start, *end, key, numeral, arguments.note)
 
 
 def _bar(score: Score, number: str) -> Measure:

@@ -18,7 +18,7 @@ from lxml import etree
 from understave.errors import UnderstaveError
 from understave.harmony.reading import Reading, Span
 from understave.score.model import Score
-from understave.theory.chord_symbol import musicxml_kind
+from understave.theory.chord_symbol import musicxml_degrees, musicxml_kind
 from understave.theory.names import key_name
 from understave.theory.pitch import PitchClass
 
@@ -128,6 +128,11 @@ def _harmony(span: Span, offset: Fraction, staff: int) -> etree._Element:
     if chord.inversion:
         etree.SubElement(element, "inversion").text = str(chord.inversion)
         element.append(_name("bass", "bass", chord.bass))
+    for degree in musicxml_degrees(chord):
+        child = etree.SubElement(element, "degree")
+        etree.SubElement(child, "degree-value").text = str(degree.value)
+        etree.SubElement(child, "degree-alter").text = str(degree.alter)
+        etree.SubElement(child, "degree-type").text = degree.type
     _offset_and_staff(element, offset, staff)
     return element
 

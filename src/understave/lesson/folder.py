@@ -112,23 +112,35 @@ def is_lesson_folder(path: Path) -> bool:
     return (path / SETTINGS).is_file()
 
 
-def create_folder(path: Path, source: Path, title: str, composer: str) -> LessonFolder:
-    """Make the folder for a score, or open it again if it was made from the same file.
+def check_place(path: Path, source: Path, replace_score: bool = False) -> None:
+    """Raise UnderstaveError if a lesson on `source` may not go to `path`; touches nothing.
 
-    A folder that holds a lesson on another score is left alone and refused, so that no teacher's
-    work is overwritten.
+    A folder that holds a lesson on another score is refused, so that no teacher's work is overwritten,
+    unless `replace_score` says that the score is a newer version of the same piece.
     """
-    data = source.read_bytes()
     if is_lesson_folder(path):
         folder = open_folder(path)
-        if folder.score.read_bytes() != data:
+        if not replace_score and folder.score.read_bytes() != source.read_bytes():
             raise UnderstaveError(
-                f"{path} already holds a lesson made from another score ({folder.score.name}); "
-                "choose another folder with --out so that nothing of it is lost."
+                f"{path} already holds a lesson made from another score or an earlier version of this one; "
+                "choose another folder with --out, or add --replace-score to put this score in its place "
+                "and keep the corrections."
             )
-        return folder
-    if path.exists() and not path.is_dir():
+    elif path.exists() and not path.is_dir():
         raise UnderstaveError(f"{path} is a file, not a folder; choose another place with --out.")
+
+
+def create_folder(
+    path: Path, source: Path, title: str, composer: str, replace_score: bool = False
+) -> LessonFolder:
+    """Make the folder for a score, or open it again if it holds one already; see `check_place`.
+
+    Corrections stay as they are; a replaced score's settings are written anew.
+    """
+    check_place(path, source, replace_score)
+    data = source.read_bytes()
+    if is_lesson_folder(path) and open_folder(path).score.read_bytes() == data:
+        return open_folder(path)
     suffix = source.suffix.lower() or ".musicxml"
     score = path / f"score{suffix}"
     write_atomically(score, data)

@@ -7,6 +7,7 @@ layout stands in ``handout.typ``.
 from __future__ import annotations
 
 import json
+import re
 import tempfile
 from collections.abc import Callable
 from importlib.resources import files
@@ -20,6 +21,7 @@ from understave.harmony.reading import Reading
 from understave.lesson import story, wording
 from understave.score.model import Score
 from understave.theory.names import key_name
+from understave.theory.roman import RomanNumeral
 
 Paper = Literal["a4", "us-letter"]
 
@@ -51,7 +53,6 @@ def handout_pdf(
                     "place": point.place.capitalize(),
                     "text": point.text,
                     "picture": picture,
-                    "width": 100,
                 }
             )
         used = list(dict.fromkeys(p.device for p in points))
@@ -79,6 +80,7 @@ def handout_pdf(
             "credit": wording.CREDIT.format(file=source_name),
             "copyright": wording.COPYRIGHT,
         }
+        data["numerals"] = _numerals(data)
         (root / "handout.json").write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
         template = files("understave.lesson").joinpath("handout.typ").read_bytes()
         (root / "handout.typ").write_bytes(template)
@@ -86,6 +88,16 @@ def handout_pdf(
         pdf = typst.compile(root / "handout.typ", root=root, ignore_system_fonts=True)
     assert isinstance(pdf, bytes)
     return pdf
+
+
+def _numerals(data: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    """Return how each numeral marked in the texts is set: head, figures top to bottom, what it applies to."""
+    marked = re.findall("⟨[^⟩]*⟩", json.dumps(data, ensure_ascii=False))
+    table = {}
+    for mark in marked:
+        numeral = RomanNumeral.parse(story.plain(mark))
+        table[mark] = {"head": numeral.head, "figures": numeral.figures, "target": numeral.target}
+    return table
 
 
 def _short(symbol: str) -> str:

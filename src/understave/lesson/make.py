@@ -14,13 +14,14 @@ from pathlib import Path
 from understave.engraving import Options, engrave, to_pdf
 from understave.export.annotated import annotated_musicxml
 from understave.export.tables import reading_csv, reading_json
-from understave.harmony.corrections import load_corrections
+from understave.harmony import corrections
 from understave.harmony.engine import read_harmony
 from understave.harmony.reading import Reading
 from understave.harmony.romantext import write_romantext
 from understave.lesson.folder import (
     CORRECTIONS,
     LessonFolder,
+    check_place,
     create_folder,
     is_lesson_folder,
     open_folder,
@@ -43,10 +44,15 @@ class Lesson:
 
 @dataclass(frozen=True, slots=True)
 class LessonOptions:
-    """What the teacher chose: paper of the pages and whether chord symbols stand above the staves."""
+    """What the teacher chose.
+
+    `chord_symbols` sets them above the staves; `replace_score` puts a newer version of the score into
+    a lesson made before.
+    """
 
     paper: Paper = "a4"
     chord_symbols: bool = False
+    replace_score: bool = False
 
 
 def make_lesson(
@@ -65,8 +71,9 @@ def make_lesson(
         source, out = existing.score, existing.path
     on_step("reading the score")
     score = read_score(source)
+    check_place(out, source, options.replace_score)
     on_step("finding chords and keys")
-    reading = read_harmony(score, load_corrections(out / CORRECTIONS))
+    reading = read_harmony(score, corrections.load(out / CORRECTIONS))
     on_step("engraving")
     pages = engrave(score, reading, Options(paper=options.paper, chord_symbols=options.chord_symbols))
     on_step("making the PDF of the score")
@@ -81,7 +88,7 @@ def make_lesson(
     contents["annotated.musicxml"] = annotated_musicxml(score, reading)
     contents["handout.pdf"] = handout_pdf(score, reading, source.name, options.paper, on_step)
     on_step("saving")
-    folder = create_folder(out, source, score.title, score.composer)
+    folder = create_folder(out, source, score.title, score.composer, options.replace_score)
     return Lesson(folder, score, reading, _save(folder, contents))
 
 

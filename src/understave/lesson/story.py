@@ -130,8 +130,16 @@ def place(score: Score, time: Fraction) -> str:
 
 
 def label(item: Span | Alternative) -> str:
-    """Name a chord and its key in one phrase: ``V65/V in F minor``."""
-    return f"{item.numeral} in {key_name(item.key)}"
+    """Name a chord and its key in one phrase: ``⟨V65/V⟩ in F minor``.
+
+    The brackets mark a numeral, so that a page can stack its figures; `plain` takes them out.
+    """
+    return f"⟨{item.numeral}⟩ in {key_name(item.key)}"
+
+
+def plain(text: str) -> str:
+    """Return a sentence without the brackets around its numerals."""
+    return text.replace("⟨", "").replace("⟩", "")
 
 
 def points(score: Score, reading: Reading, at_most: int = 8) -> tuple[Point, ...]:
@@ -150,10 +158,11 @@ def points(score: Score, reading: Reading, at_most: int = 8) -> tuple[Point, ...
 def _point(score: Score, span: Span, device: str, following: Span | None) -> Point:
     chord = span.numeral.chord(span.key)
     sentences = [
+        wording.POINT_WORDS.format(words=span.numeral.words),
         wording.POINT_NOTES.format(
             members=wording.join([pitch_class_name(m) for m in chord.members]),
             bass=pitch_class_name(chord.bass),
-        )
+        ),
     ]
     outside = [pitch_class_name(m) for m in _outside(span)]
     if outside:

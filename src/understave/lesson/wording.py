@@ -59,6 +59,7 @@ HEADINGS = {
 
 KEYS_ONE = "The whole piece stays in {home}."
 KEYS_MANY = "The piece begins in {home} and visits {visits}. It ends in {last}."
+POINT_WORDS = "This is {words}."
 POINT_NOTES = "The notes are {members}, with {bass} in the bass."
 POINT_OUTSIDE = "{notes} {verb} not belong to {key}."
 POINT_NEXT = "It goes on to {next}."

@@ -1,0 +1,96 @@
+import os
+import stat
+import tomllib
+
+import pytest
+
+from understave.errors import UnderstaveError
+from understave.lesson import folder
+
+
+def test_folder_keeps_the_score_as_imported(tmp_path):
+    source = tmp_path / "Étude “no 1”.musicxml"
+    source.write_bytes(b"<score/>")
+    made = folder.create_folder(tmp_path / "lesson", source, 'A "quoted" \\ title\n', "N. N.")
+    assert made.score.read_bytes() == b"<score/>"
+    settings = tomllib.loads((made.path / folder.SETTINGS).read_text(encoding="utf-8"))
+    assert settings["title"] == 'A "quoted" \\ title\n'
+    assert settings["score"]["imported_from"] == source.name
+    assert folder.open_folder(made.path) == made
+
+
+def test_making_it_again_keeps_corrections_and_settings(tmp_path):
+    source = tmp_path / "piece.mei"
+    source.write_bytes(b"<mei/>")
+    made = folder.create_folder(tmp_path / "lesson", source, "t", "c")
+    made.corrections.write_text("{}\n")
+    settings = (made.path / folder.SETTINGS).read_bytes() + b"# mine\n"
+    (made.path / folder.SETTINGS).write_bytes(settings)
+    folder.create_folder(tmp_path / "lesson", source, "other", "c")
+    assert made.corrections.read_text() == "{}\n"
+    assert (made.path / folder.SETTINGS).read_bytes() == settings
+
+
+def test_another_score_never_overwrites_a_lesson(tmp_path):
+    first, second = tmp_path / "a.mei", tmp_path / "b.mei"
+    first.write_bytes(b"<mei/>")
+    second.write_bytes(b"<mei></mei>")
+    made = folder.create_folder(tmp_path / "lesson", first, "t", "c")
+    with pytest.raises(UnderstaveError, match="another score"):
+        folder.create_folder(tmp_path / "lesson", second, "t", "c")
+    assert made.score.read_bytes() == b"<mei/>"
+
+
+def test_a_newer_version_replaces_the_score_on_request_and_keeps_corrections(tmp_path):
+    first, second = tmp_path / "a.mei", tmp_path / "b.mei"
+    first.write_bytes(b"<mei/>")
+    second.write_bytes(b"<mei></mei>")
+    made = folder.create_folder(tmp_path / "lesson", first, "t", "c")
+    made.corrections.write_text("{}\n")
+    again = folder.create_folder(tmp_path / "lesson", second, "new title", "c", replace_score=True)
+    assert again.score.read_bytes() == b"<mei></mei>"
+    assert again.corrections.read_text() == "{}\n"
+    assert 'title = "new title"' in (again.path / folder.SETTINGS).read_text()
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("title = ", "cannot be read"),
+        ("title = 'x'", "cannot be read"),
+        ('[score]\nfile = "../secret.xml"', "outside the lesson folder"),
+        ('[score]\nfile = "gone.xml"', "missing"),
+    ],
+)
+def test_a_damaged_folder_is_explained(tmp_path, text, sentence):
+    (tmp_path / "secret.xml").write_text("x")
+    lesson = tmp_path / "lesson"
+    lesson.mkdir()
+    (lesson / folder.SETTINGS).write_text(text)
+    with pytest.raises(UnderstaveError, match=sentence):
+        folder.open_folder(lesson)
+
+
+def test_no_lesson_folder_is_explained(tmp_path):
+    with pytest.raises(UnderstaveError, match="not a lesson folder"):
+        folder.open_folder(tmp_path)
+
+
+def test_a_failed_write_leaves_the_old_file_and_no_rubbish(tmp_path, monkeypatch):
+    target = tmp_path / "reading.json"
+    folder.write_atomically(target, "old")
+
+    def refuse(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "replace", refuse)
+    with pytest.raises(UnderstaveError, match="No space left"):
+        folder.write_atomically(target, "new")
+    assert target.read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["reading.json"]
+
+
+def test_written_files_are_readable_by_others(tmp_path):
+    folder.write_atomically(tmp_path / "sub" / "x.txt", "text")
+    mode = stat.S_IMODE((tmp_path / "sub" / "x.txt").stat().st_mode)
+    assert mode == 0o644
