@@ -99,7 +99,7 @@ def _duration(element: etree._Element, divisions: Fraction) -> Fraction:
 
 
 def _divisions_before(measure: etree._Element, index: int, divisions: Fraction) -> Fraction:
-    for child in measure[:index]:
+    for child in list(measure)[:index]:
         if child.tag == "attributes":
             divisions = Fraction(child.findtext("divisions") or divisions)
     return divisions
