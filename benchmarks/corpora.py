@@ -171,9 +171,8 @@ def lay(text: str, score: Score) -> tuple[Analysis, float, str]:
     document = parse(text)
     by_number = read_analysis(document, score)
     share = coverage(score, by_number.spans)
-    missing = sum(
-        1 for i, b in enumerate(document.bars) if not b.implied and i not in place_bars(document, score)
-    )
+    found = place_bars(document, score)
+    missing = sum(1 for i, b in enumerate(document.bars) if not b.implied and i not in found)
     if share >= REALIGN_BELOW and missing <= 0.02 * len(document.bars):
         return by_number, share, "numbers"
     placed = fit_bars(document, score)
