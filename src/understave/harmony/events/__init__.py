@@ -1,0 +1,22 @@
+"""Score and spans -> events: the story of a piece, one module per kind of event.
+
+Every module has one function from a Score and the spans of its Reading to events; `find_events` calls
+them all. An event's kind and label are trade terms in lower case; what its `detail` holds is listed, per
+label, in the module that finds it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from understave.harmony.reading import Event, Span
+from understave.score.model import Score
+
+FINDERS: tuple[Callable[[Score, tuple[Span, ...]], tuple[Event, ...]], ...] = ()
+"""The functions that find events, in the order in which simultaneous events are told."""
+
+
+def find_events(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
+    """Return the events of every kind, sorted by start; events that start together keep the finders' order."""
+    found = [event for find in FINDERS for event in find(score, spans)]
+    return tuple(sorted(found, key=lambda event: event.start))
