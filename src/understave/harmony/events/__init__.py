@@ -8,15 +8,19 @@ label, in the module that finds it.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TypeAlias
 
 from understave.harmony.reading import Event, Span
 from understave.score.model import Score
 
-FINDERS: tuple[Callable[[Score, tuple[Span, ...]], tuple[Event, ...]], ...] = ()
+Finder: TypeAlias = Callable[[Score, tuple[Span, ...]], tuple[Event, ...]]
+
+# One line per module, so that each kind of event can be added or taken out alone.
+FINDERS: tuple[Finder, ...] = ()
 """The functions that find events, in the order in which simultaneous events are told."""
 
 
 def find_events(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
-    """Return the events of every kind, sorted by start; events that start together keep the finders' order."""
+    """Return the events of every kind, sorted by start; those that start together keep the finders' order."""
     found = [event for find in FINDERS for event in find(score, spans)]
     return tuple(sorted(found, key=lambda event: event.start))
