@@ -5,6 +5,7 @@ published analyses use. Out: a `RomanNumeral`, or ValueError with one sentence t
 
 Figures count from the bass. Figures that no chord has (``V654``) are read as the nearest chord with added
 notes; a signed figure (``V6b5``) alters the note it stands for, except that 9 always counts from the root.
+A flat seventh on a chord that has a major one in either mode (``IVb7``) makes it a dominant seventh.
 """
 
 from __future__ import annotations
@@ -133,6 +134,9 @@ def _read_head(head: str, text: str) -> RomanNumeral:
         size = "7"
     degree = NUMERALS.index(numeral.upper()) + 1
     alter = m["accidental"].count("#") - m["accidental"].count("b")
+    if small and not sign:
+        # On a minor triad b3 and b7 only confirm what stands there.
+        altered = [a for a in altered if a not in ("b3", "b7")]
     by_key = False
     if size in ("sus", "7sus"):
         quality = Quality.SUS4 if size == "sus" else Quality.DOMINANT7_SUS4

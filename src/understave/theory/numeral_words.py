@@ -73,7 +73,7 @@ def numeral_explanation(n: RomanNumeral, key: Key) -> str:
 
 
 def chord_tone_words(n: RomanNumeral, key: Key, note: PitchClass) -> str:
-    """Return what a note is in the chord: ``"the root"``, ``"the seventh"``, ``"an added note"``, or ``""``."""
+    """Return what a note is in the chord: ``"the root"``, ``"an added note"``, or nothing."""
     chord = n.chord(key)
     for number in chord.quality.factors:
         if chord.member(number) == note:
