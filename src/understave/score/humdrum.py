@@ -21,6 +21,7 @@ from understave.score.humdrum_spines import Row, rows_of
 from understave.score.model import Direction, Measure, Note, Part, Score
 from understave.score.ties import mark_both_ends
 from understave.score.timeline import Written, join_ties, lay_out
+from understave.score.write import with_source
 from understave.theory.pitch import Pitch
 
 _PITCH = re.compile(r"(([a-g])\2*|([A-G])\3*)(#+|-+|n?)([XxyY]*)([<>]?)")
@@ -33,8 +34,8 @@ _OTTAVA = re.compile(r"\*(X?)(8|15)(va|ba|vb|ma|mb)$")
 _ARTICULATIONS = {"'": "staccato", "`": "staccatissimo", "~": "tenuto", ",": "breath-mark"}
 # Named as in MusicXML 4.0, whose "mordent" is the one with the lower note (kern W).
 _ORNAMENTS = {
-    "T": "trill-mark", "t": "trill-mark", "M": "inverted-mordent", "m": "inverted-mordent", "W": "mordent",
-    "w": "mordent", "S": "turn", "$": "inverted-turn", "@": "tremolo",
+    "T": "trill", "t": "trill", "M": "inverted-mordent", "m": "inverted-mordent", "W": "mordent",
+    "w": "mordent", "S": "turn", "$": "inverted-turn",
 }  # fmt: skip
 _DYNAMIC = re.compile(r"p{1,5}|f{1,5}|m[pf]|fp|sf{1,3}z?p?|fz|rfz?")
 _KEYBOARDS = ("piano", "cemba", "organ", "clavi", "forte", "hammk", "harp", "celst", "rh", "lh")
@@ -110,7 +111,7 @@ def read_humdrum(data: bytes, name: str = "score.krn") -> Score:
     composer = records.get("COM", "")
     if composer.count(",") == 1:
         composer = " ".join(reversed([w.strip() for w in composer.split(",")]))
-    return Score(
+    score = Score(
         title=next((records[k] for k in ("OTL", "OPR", "OMD") if k in records), ""),
         composer=composer,
         parts=parts,
@@ -120,6 +121,7 @@ def read_humdrum(data: bytes, name: str = "score.krn") -> Score:
         metadata={k: v for k, v in records.items() if len(k) == 3},
         warnings=(*mended, *warnings),
     )
+    return with_source(score)
 
 
 def _records(text: str) -> dict[str, str]:
@@ -412,8 +414,8 @@ def _notes(reader: _Reader, staff: _Staff, token: str, voice: int, moment: Fract
                     measure=len(reader.bars),
                     ids=(note_id,),
                     grace=grace,
-                    ornaments=tuple(dict.fromkeys(o for c, o in _ORNAMENTS.items() if c in piece)),
-                    articulations=_articulations(piece),
+                    ornaments=_ornaments(piece),
+                    articulations=_articulations(piece) + (_slurs(token) if not sounding else ()),
                     fermata=fermata and not sounding,
                     arpeggiated=":" in token,
                 ),
@@ -422,10 +424,22 @@ def _notes(reader: _Reader, staff: _Staff, token: str, voice: int, moment: Fract
             )
         )
         sounding = True
-    if fermata and not sounding:
-        _direct(reader, "fermata", moment, staff.index, "")
+    if fermata:
+        _direct(reader, "fermata", moment, staff.index, "fermata")
     if "z" in token:
         _direct(reader, "dynamic", moment, staff.index, "sf")
+
+
+def _ornaments(piece: str) -> tuple[str, ...]:
+    marks = [o for c, o in _ORNAMENTS.items() if c in piece]
+    if m := re.search(r"@(\d+)@", piece):
+        # The number is the value the note is repeated in: sixteenths have two strokes, and so on.
+        marks.append(f"tremolo-{max(1, min(int(m[1]).bit_length() - 3, 8))}")
+    return tuple(dict.fromkeys(marks))
+
+
+def _slurs(token: str) -> tuple[str, ...]:
+    return ("slur-stop",) * token.count(")") + ("slur-start",) * token.count("(")
 
 
 def _articulations(piece: str) -> tuple[str, ...]:

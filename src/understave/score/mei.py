@@ -9,6 +9,7 @@ The first `<mdiv>` that holds a `<score>` is read.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
@@ -21,6 +22,7 @@ from understave.score.mei_marks import Mark, Place, apply_marks
 from understave.score.mei_tree import XML_ID, children, number, reference, tag, text_of, whole
 from understave.score.model import Direction, Measure, Note, Part, Score
 from understave.score.timeline import Written, join_ties, lay_out
+from understave.score.write import with_source
 from understave.theory.pitch import Interval, Pitch
 
 _LONG = {"maxima": Fraction(32), "long": Fraction(16), "breve": Fraction(8)}
@@ -29,11 +31,13 @@ _ALTER = {
     "nf": -1, "ns": 1, "su": 1, "sd": 1, "fu": -1, "fd": -1, "nu": 0, "nd": 0, "1qf": 0, "3qf": -1,
     "1qs": 0, "3qs": 1,
 }  # fmt: skip
+_ROUNDING = Fraction(1, 64)  # quarter notes by which ticks may miss the end of a bar
 # Steps for a transposition of which only the semitones are known (common practice, no source).
 _STEPS = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
 _ARTICULATIONS = {
-    "acc": "accent", "stacc": "staccato", "ten": "tenuto", "stacciss": "staccatissimo", "marc": "strong-accent",
-    "spicc": "spiccato", "stress": "stress", "unstress": "unstress", "ten-stacc": "detached-legato",
+    "acc": "accent", "stacc": "staccato", "ten": "tenuto", "stacciss": "staccatissimo",
+    "marc": "strong-accent", "spicc": "spiccato", "stress": "stress", "unstress": "unstress",
+    "ten-stacc": "detached-legato",
     "scoop": "scoop", "plop": "plop", "doit": "doit", "fall": "falloff", "acc-soft": "soft-accent",
 }  # fmt: skip
 
@@ -98,12 +102,11 @@ def read_mei(data: bytes, name: str = "score.mei") -> Score:
     """Read MEI bytes; raise UnderstaveError with one sentence if they hold no readable score."""
     root = xmltree.parse(data, name)
     score, movements = _find_score(root, name)
-    ids = [e.get(XML_ID) for e in score.iter() if isinstance(e.tag, str) and e.get(XML_ID)]
-    seen: set[str] = set()
-    repeated = {i for i in ids if i in seen or seen.add(i)}  # type: ignore[func-returns-value]
+    counts = Counter(i for e in score.iter() if isinstance(e.tag, str) and (i := e.get(XML_ID)))
+    repeated = {i for i, count in counts.items() if count > 1}
     reader = _Reader(
         name=name,
-        used=set(seen),
+        used=set(counts),
         repeated=repeated,
         accidentals_inferred=not any(
             e.get("accid.ges") for e in score.iter("{*}note", "{*}accid") if isinstance(e.tag, str)
@@ -152,7 +155,7 @@ def _finished(reader: _Reader, root: etree._Element) -> Score:
             "the accidentals before in the bar."
         )
     title, composer, metadata = _header(root)
-    return Score(
+    score = Score(
         title=title,
         composer=composer,
         parts=tuple(reader.parts),
@@ -162,6 +165,7 @@ def _finished(reader: _Reader, root: etree._Element) -> Score:
         metadata=metadata,
         warnings=(*reader.warnings, *warnings),
     )
+    return with_source(score)
 
 
 def _with_tempo(directions: tuple[Direction, ...], value: float) -> tuple[Direction, ...]:
@@ -375,7 +379,7 @@ def _measure(reader: _Reader, element: etree._Element, ending: tuple[int, ...]) 
     index = len(reader.bars)
     staves = [c for c in children(element) if tag(c) == "staff"]
     _note_tuplet_spans(reader, element)
-    filled = Fraction(0)
+    ends: list[Fraction] = []
     rests = 0
     for order, staff_element in enumerate(staves, 1):
         n = staff_element.get("n") or str(order)
@@ -389,11 +393,12 @@ def _measure(reader: _Reader, element: etree._Element, ending: tuple[int, ...]) 
                 walk = _Layer(reader, n, voice, index)
                 walk.read(child, Fraction(1), False, "")
                 rests = max(rests, walk.multi_rest)
-                filled = max(filled, walk.at)
+                ends.append(walk.at)
             elif tag(child) == "staffDef":
                 child.set("n", n)
                 _staff_def(reader, child, None)
     _resolve_accidentals(reader)
+    filled = _bar_end(reader, ends)
     meter = _bar_meter(reader, filled)
     length = filled or Fraction(4 * meter[0], meter[1])
     first = next(iter(reader.staves.values()), None)
@@ -415,8 +420,10 @@ def _measure(reader: _Reader, element: etree._Element, ending: tuple[int, ...]) 
         ending=ending,
     )
     reader.pending_repeat = right in ("rptstart", "rptboth")
-    if element.get("metcon") == "false" or not bar.number:
+    if not bar.number:
         reader.implicit.add(index)
+    if element.get("metcon") == "false":
+        reader.fresh.add(index)
     if right in ("dbl", "end", "rptend", "rptboth", "dbldashed", "dbldotted"):
         reader.fresh.add(index + 1)
     reader.bars.append(bar)
@@ -446,6 +453,15 @@ def _staff_index(reader: _Reader, element: etree._Element) -> int | None:
     numbers = re.findall(r"\S+", element.get("staff") or element.get("part.staff") or "")
     staff = reader.staves.get(numbers[0]) if numbers else None
     return staff.index if staff else None
+
+
+def _bar_end(reader: _Reader, ends: list[Fraction]) -> Fraction:
+    """Return where the fullest layer ends; a layer off by rounded ticks does not shift later bars."""
+    latest = max(ends, default=Fraction(0))
+    meters = [s.meter for s in reader.staves.values() if s.meter]
+    near = [Fraction(4 * b, u) for b, u in meters] + ends
+    fits = [e for e in near if abs(e - latest) <= _ROUNDING]
+    return min(fits, key=lambda e: (e.denominator, -e), default=latest)
 
 
 def _bar_meter(reader: _Reader, filled: Fraction) -> tuple[int, int]:
@@ -480,7 +496,6 @@ def _close_repeats(reader: _Reader, index: int) -> None:
         if index >= begin + count:
             del reader.repeats[n, voice]
             continue
-        staff = reader.staves[n]
         source, here = reader.bars[index - count], reader.bars[index]
         if not any(w.note.measure == index and reader.home[w.note.id] == (n, voice) for w in reader.written):
             _copy(reader, (n, voice), source.start, source.end, here.start, index)
@@ -558,6 +573,7 @@ class _Layer:
     at: Fraction = Fraction(0)
     multi_rest: int = 0
     open_spans: list[tuple[Fraction, str]] = field(default_factory=list)
+    tremolo_started: bool = False
 
     def read(self, element: etree._Element, ratio: Fraction, grace: bool, tremolo: str) -> None:
         """Read the events inside `element`, whose written durations are multiplied by `ratio`."""
@@ -576,9 +592,9 @@ class _Layer:
             elif name == "graceGrp":
                 self.read(child, ratio, True, tremolo)
             elif name == "bTrem":
-                self.read(child, ratio, grace, "tremolo")
+                self.read(child, ratio, grace, f"tremolo-{_strokes(child)}")
             elif name == "fTrem":
-                self.read(child, ratio / 2, grace, "tremolo")
+                self.read(child, ratio / 2, grace, f"tremolo-start-{_strokes(child)}")
             elif name in ("mRpt", "mRpt2", "multiRpt"):
                 count = {"mRpt": 1, "mRpt2": 2}.get(name) or whole(child.get("num")) or 1
                 reader.repeats[self.staff, self.voice] = (self.measure, count)
@@ -636,10 +652,9 @@ class _Layer:
             num, base = whole(element.get("num")), whole(element.get("numbase"))
             if num and base:
                 nominal *= Fraction(base, num)
-        if ppq is not None and staff.ppq:
-            # Ticks may be rounded, so the written value stands unless they differ by a whole tick.
-            if nominal is None or abs(nominal * staff.ppq - ppq) >= 1:
-                return Fraction(ppq, staff.ppq)
+        # Ticks may be rounded, so the written value stands unless they differ by a whole tick.
+        if ppq is not None and staff.ppq and (nominal is None or abs(nominal * staff.ppq - ppq) >= 1):
+            return _from_ticks(ppq, staff.ppq)
         if nominal is None:
             reader.warn("Some notes have no duration in the MEI file; they were read as quarter notes.")
             return Fraction(1) * ratio
@@ -657,6 +672,8 @@ class _Layer:
             self.open_spans.append(span)
         for factor, _ in self.open_spans:
             ratio *= factor
+        if self.tremolo_started:
+            tremolo = tremolo.replace("start", "stop")
         grace = grace or element.get("grace") is not None
         if name == "chord" and inside and not grace:
             grace = all(c.get("grace") is not None for c in inside)
@@ -677,6 +694,8 @@ class _Layer:
             if own_id:
                 reader.chord_of[own_id] = tuple(m for m in members if m)
         self.at += duration
+        if tremolo.startswith(("tremolo-start", "tremolo-stop")) and not grace:
+            self.tremolo_started = not self.tremolo_started
         ids = {own_id, *(c.get(XML_ID) or "" for c in inside)}
         self.open_spans = [s for s in self.open_spans if s[1] not in ids]
 
@@ -716,6 +735,8 @@ class _Layer:
         reader.places[note_id] = (onset, onset + duration, staff.index)
         marks = [element] if element is event or not first else [event, element]
         slashes = re.fullmatch(r"(\d)slash", event.get("stem.mod") or element.get("stem.mod") or "")
+        if slashes and not tremolo and not grace:
+            tremolo = f"tremolo-{slashes[1]}"
         reader.written.append(
             Written(
                 Note(
@@ -731,7 +752,7 @@ class _Layer:
                     ids=(note_id,),
                     grace=grace or element.get("grace") is not None,
                     cue="true" in (element.get("cue"), event.get("cue")),
-                    ornaments=("tremolo",) if tremolo or (slashes and not grace) else (),
+                    ornaments=(tremolo,) if tremolo and first else (),
                     articulations=tuple(dict.fromkeys(a for m in marks for a in _articulations(m))),
                     fermata=any(m.get("fermata") is not None for m in marks),
                     lyrics=_lyrics(element) or (_lyrics(event) if first else ()),
@@ -754,6 +775,29 @@ class _Layer:
         if text is not None and text not in _ALTER:
             self.reader.warn(f"The accidental {text!r} is not known; it was read as a natural.")
         return None if text is None else _ALTER.get(text, 0)
+
+
+def _strokes(tremolo: etree._Element) -> int:
+    """Return how many strokes a tremolo has through or between its stems."""
+    beams = whole(tremolo.get("beams"))
+    for e in (tremolo, *tremolo.iter("{*}note", "{*}chord")):
+        m = re.fullmatch(r"(\d)slash", e.get("stem.mod") or "")
+        if m:
+            return int(m[1])
+    unit = whole(tremolo.get("unitdur"))
+    return beams or (max(1, min(unit.bit_length() - 3, 8)) if unit else 3)
+
+
+def _from_ticks(ticks: int, ppq: int) -> Fraction:
+    """Return a duration given in ticks; a fine count that fits no binary value is a rounded tuplet."""
+    exact = Fraction(ticks, ppq)
+    if exact.denominator <= 64:
+        return exact
+    for denominator in range(1, 64):
+        near = Fraction(round(exact * denominator), denominator)
+        if abs(near - exact) * ppq <= 1 and near:
+            return near
+    return exact
 
 
 def _articulations(element: etree._Element) -> list[str]:

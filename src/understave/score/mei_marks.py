@@ -100,6 +100,12 @@ def apply_marks(
             links[reference(mark.element.get("startid"))] = reference(mark.element.get("endid"))
         elif name == "octave":
             _move_octave(notes, mark, line, octave_given)
+        elif name == "slur":
+            last = reference(mark.element.get("endid"))
+            ends = (targets(mark)[:1], (members.get(last) or (last,))[:1])
+            if ends[0] and ends[1][0] in notes:
+                for (i,), sign in zip(ends, ("slur-start", "slur-stop"), strict=True):
+                    notes[i] = replace(notes[i], articulations=(*notes[i].articulations, sign))
         elif name in ("arpeg", "fermata"):
             ids = targets(mark)
             if name == "arpeg":
@@ -107,13 +113,13 @@ def apply_marks(
                 ids = ids + tuple(i for n in named for i in members.get(n, (n,)) if i in notes)
                 for i in ids:
                     notes[i] = replace(notes[i], arpeggiated=True)
-                continue
-            for i in ids:
-                notes[i] = replace(notes[i], fermata=True)
+            else:
+                for i in ids:
+                    notes[i] = replace(notes[i], fermata=True)
         elif name in ("trill", "mordent", "turn", "fing", "fingGrp", "breath", "caesura"):
             for i in targets(mark)[:1]:
                 notes[i] = _marked(notes[i], name, mark.element)
-        direction = _direction(mark, name, line, f"d{number_ + 1}", bool(targets(mark)))
+        direction = _direction(mark, name, line, f"d{number_ + 1}")
         if direction:
             directions.append(direction)
     moved = [replace(w, note=notes[w.note.id]) for w in written]
@@ -124,10 +130,14 @@ def _move_octave(notes: dict[str, Note], mark: Mark, line: _Timeline, octave_giv
     octaves = {8: 1, 15: 2, 22: 3}.get(whole(mark.element.get("dis")) or 8, 1)
     shift = -octaves if mark.element.get("dis.place") == "below" else octaves
     start, end, staff = line.start(mark), line.end(mark, whole_note=True), line.staff(mark)
-    for i, note in notes.items():
-        if note.staff == staff and start <= note.onset and (end is None or note.onset < end):
-            if i not in octave_given and (end is not None or note.measure == mark.measure):
-                notes[i] = replace(note, pitch=replace(note.pitch, octave=note.pitch.octave + shift))
+    if end is None:
+        end = line.measures[mark.measure].end
+    under = [i for i, n in notes.items() if n.staff == staff and start <= n.onset < end]
+    # A file that gives sounding octaves under a line gives them wherever they differ.
+    if not octave_given.intersection(under):
+        for i in under:
+            pitch = notes[i].pitch
+            notes[i] = replace(notes[i], pitch=replace(pitch, octave=pitch.octave + shift))
 
 
 def _marked(note: Note, name: str, element: etree._Element) -> Note:
@@ -140,7 +150,7 @@ def _marked(note: Note, name: str, element: etree._Element) -> Note:
         return replace(note, articulations=(*note.articulations, mark))
     form = element.get("form", "")
     ornament = {
-        "trill": "trill-mark",
+        "trill": "trill",
         "mordent": "inverted-mordent" if form in ("upper", "norm") else "mordent",
         "turn": "inverted-turn" if form in ("lower", "inv") else "turn",
     }[name]
@@ -149,7 +159,7 @@ def _marked(note: Note, name: str, element: etree._Element) -> Note:
     return replace(note, ornaments=(*note.ornaments, ornament))
 
 
-def _direction(mark: Mark, name: str, line: _Timeline, fallback: str, has_notes: bool) -> Direction | None:
+def _direction(mark: Mark, name: str, line: _Timeline, fallback: str) -> Direction | None:
     element = mark.element
     text = text_of(element)
     kind, value = "", None
@@ -170,8 +180,8 @@ def _direction(mark: Mark, name: str, line: _Timeline, fallback: str, has_notes:
         below = element.get("dis.place") == "below"
         kind, text = "ottava", f"{dis}{('vb' if below else 'va') if dis == 8 else 'mb' if below else 'ma'}"
         end = line.end(mark, whole_note=True)
-    elif name == "fermata" and not has_notes:
-        kind = "fermata"
+    elif name == "fermata":
+        kind, text = "fermata", "fermata"
     elif name == "reh":
         kind = "rehearsal"
     elif name == "harm":
