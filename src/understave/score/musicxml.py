@@ -292,10 +292,14 @@ def _frame_meters(
 ) -> None:
     """Give each bar its length, the longest of its parts', and its meter; a bar of silence is full."""
     for i, frame in enumerate(frames):
-        frame.length = max((bars[i].length for bars in bars_of if i < len(bars)), default=Fraction(0))
+        here = [bars[i] for bars in bars_of if i < len(bars)]
+        frame.length = max(b.length for b in here)
         meter = meters[i]
         frame.meter = meter or meter_of_length(frame.length)
         full = Fraction(4 * frame.meter[0], frame.meter[1])
+        if frame.length > full:
+            # Rests alone never make a bar longer than its meter: some files write one twice.
+            frame.length = max(full, *(b.sounding for b in here))
         if not frame.length or abs(frame.length - full) < _SLIP:
             frame.length = full
 

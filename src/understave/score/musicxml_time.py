@@ -102,13 +102,14 @@ class Place:
 
 @dataclass(slots=True)
 class Bar:
-    """One bar of one part."""
+    """One bar of one part; `length` with its rests, `sounding` up to the end of its last note."""
 
     heads: list[Head] = field(default_factory=list)
     marks: list[Mark] = field(default_factory=list)
     keys: list[tuple[Fraction, Element, Interval]] = field(default_factory=list)
     places: list[Place] = field(default_factory=list)
     length: Fraction = Fraction(0)
+    sounding: Fraction = Fraction(0)
     rounded: bool = False
     percussion: int = 0
 
@@ -274,6 +275,8 @@ def _walk(measure: Element, state: State, snap: bool) -> tuple[Bar, State]:
                 bar.places.append(Place(chord_onset, staff, state.divisions, e))
             if not in_chord and not grace:
                 clock.note(raw, exact)
+            if e.find("rest") is None:
+                bar.sounding = max(bar.sounding, chord_onset + exact)
         elif e.tag in ("backup", "forward"):
             amount = (number(e.findtext("duration")) or Fraction(0)) / state.divisions
             clock.move(-amount if e.tag == "backup" else amount)
