@@ -14,8 +14,8 @@ from __future__ import annotations
 import itertools
 import re
 from bisect import bisect_right
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from understave.harmony.reading import Alternative, Reading, Span
@@ -189,7 +189,8 @@ def _snap(digits: str) -> Fraction:
         nearest = Fraction(round(exact * denominator), denominator)
         if abs(nearest - exact) < reach:
             return nearest
-    return exact
+    fine = exact.limit_denominator(1000)
+    return fine if abs(fine - exact) < reach else exact
 
 
 def write_beat(beat: Fraction) -> str:
@@ -214,144 +215,141 @@ def parse(text: str) -> Document:
 
     Lines that cannot be read are left out and named in `problems`.
     """
-    bars: dict[tuple[int, str], BarText] = {}
-    order: list[tuple[int, str]] = []
-    sections: list[tuple[tuple[int, str] | None, str]] = []
-    pending_sections: list[str] = []
-    pedals: list[tuple[PitchClass, str, Fraction | None, str, Fraction | None]] = []
-    notes: list[tuple[str, str]] = []
-    header: list[tuple[str, str]] = []
-    problems: list[str] = []
-    meter: Meter | None = None
-    last = ""
-
-    def put(bar: BarText) -> None:
-        key = (bar.number, bar.letter)
-        if key in bars:
-            # A bar continued on a second line, as some analysts do after a change of section.
-            old = bars[key]
-            bars[key] = replace(old, items=old.items + bar.items)
-            return
-        bars[key] = bar
-        order.append(key)
-        for name in pending_sections:
-            sections.append((key, name))
-        pending_sections.clear()
-
-    for line_number, raw in enumerate(text.lstrip("\ufeff").splitlines(), start=1):
+    draft = _Draft()
+    for number, raw in enumerate(text.lstrip("\ufeff").splitlines(), start=1):
         line = raw.replace("\xa0", " ").strip()
         if not line:
             continue
         head = _HEADER.fullmatch(line) if re.match(r"m\d", line) else None
         if head:
-            first, letter, until, variant, body = int(head[1]), head[2], head[3], head[5], head[6]
-            last = f"{first}{letter}"
-            if not variant and body.startswith("var"):
-                variant = "var"
-            if variant:
-                notes.append((last, line))
-                continue
-            copy = _COPY.fullmatch(body)
-            if copy:
-                until_number = int(until) if until else first
-                source_first = int(copy[1])
-                source_last = int(copy[3]) if copy[3] else source_first
-                if until_number - first != source_last - source_first:
-                    problems.append(f"Line {line_number}: {line!r} copies a different number of bars.")
-                for k in range(min(until_number - first, source_last - source_first) + 1):
-                    source = bars.get((source_first + k, copy[2] if k == 0 else ""))
-                    if source is None and source_first + k > min((n for n, _ in bars), default=0):
-                        # The text skips the bar, so the chord before it is what is copied.
-                        before = [key for key in order if key[0] < source_first + k]
-                        source = BarText(source_first + k, "", meter, (), line_number, implied=True)
-                        inherited = _last_label(bars[key] for key in before)
-                        if inherited and k == 0:
-                            source = replace(source, items=inherited)
-                    if source is None:
-                        problems.append(f"Line {line_number}: {line!r} copies a bar that is not there.")
-                        continue
-                    put(
-                        BarText(
-                            first + k,
-                            letter if k == 0 else "",
-                            meter,
-                            source.items,
-                            line_number,
-                            copied_from=source.name,
-                        )
-                    )
-                if copy[5].strip():
-                    target = order[-1] if order else None
-                    items = _items(copy[5], line_number, problems)
-                    if target:
-                        bars[target] = replace(bars[target], items=bars[target].items + items)
-                continue
-            if until:
-                problems.append(f"Line {line_number}: {line!r} names several bars without saying '= m...'.")
-                continue
-            put(BarText(first, letter, meter, _items(body, line_number, problems), line_number))
-            continue
-        if line in _MARKS and order:
-            target = order[-1]
-            bars[target] = replace(
-                bars[target], items=bars[target].items + _items(line, line_number, problems)
-            )
-            continue
-        tag = _TAG.fullmatch(line)
-        if not tag:
-            problems.append(f"Line {line_number}: {line!r} is neither a bar nor a 'Name: text' line.")
-            continue
-        name, value = tag[1].strip().lower(), tag[2].strip()
-        if name == "time signature":
-            found = Meter.parse(value)
-            if found is None:
-                problems.append(f"Line {line_number}: {value!r} is not a time signature.")
-            else:
-                meter = found
-        elif name == "form":
-            pending_sections.append(value)
-        elif name.split()[0] == "pedal" or name.endswith(" pedal"):
-            pitch = tag[1].strip().split()[-1 if name.startswith("pedal ") else 0]
-            found_pedal = _pedal(value if name == "pedal" else f"{pitch} {value}")
-            if found_pedal:
-                pedals.append(found_pedal)
-            else:
-                problems.append(f"Line {line_number}: {line!r} is not 'Pedal: pitch m.. b.. m.. b..'.")
-        elif name == "note":
-            notes.append((last, value))
+            draft.bar_line(number, line, head)
+        elif line in _MARKS and draft.bars:
+            draft.extend_last(line, number)
+        elif tag := _TAG.fullmatch(line):
+            draft.tag_line(number, line, tag[1].strip(), tag[2].strip())
         else:
-            header.append((tag[1].strip(), value))
-    filled: list[BarText] = []
-    place: dict[tuple[int, str], int] = {}
-    for key in order:
-        bar = bars[key]
-        if filled and bar.number > filled[-1].number + 1:
-            for number in range(filled[-1].number + 1, bar.number):
-                filled.append(BarText(number, "", filled[-1].meter, (), bar.line, implied=True))
-        place[key] = len(filled)
-        filled.append(bar)
-    return Document(
-        tuple(filled),
-        tuple((place[key], name) for key, name in sections if key is not None),
-        tuple(pedals),
-        tuple(notes),
-        tuple(header),
-        tuple(problems),
-    )
+            draft.problems.append(f"Line {number}: {line!r} is neither a bar nor a 'Name: text' line.")
+    return draft.document()
 
 
-def _last_label(bars: Iterable[BarText]) -> tuple[Item, ...]:
-    found: tuple[Item, ...] = ()
-    for bar in bars:
-        for item in bar.items:
-            if item.kind == "numeral":
-                found = (replace(item, beat=Fraction(1)),)
-    return found
+@dataclass
+class _Draft:
+    """What has been read of a document so far; bars by (number, letter) in the order written."""
+
+    bars: dict[tuple[int, str], BarText] = field(default_factory=dict)
+    sections: list[tuple[tuple[int, str], str]] = field(default_factory=list)
+    coming_sections: list[str] = field(default_factory=list)
+    pedals: list[tuple[PitchClass, str, Fraction | None, str, Fraction | None]] = field(default_factory=list)
+    notes: list[tuple[str, str]] = field(default_factory=list)
+    header: list[tuple[str, str]] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+    meter: Meter | None = None
+    last_name: str = ""
+
+    def bar_line(self, number: int, line: str, head: re.Match[str]) -> None:
+        """Read ``m5 ...``, ``m5var1 ...``, ``m5-6 = m3-4``."""
+        first, letter, until, variant, body = int(head[1]), head[2], head[3], head[5], head[6]
+        self.last_name = f"{first}{letter}"
+        copy = _COPY.fullmatch(body)
+        if variant or body.startswith("var"):
+            self.notes.append((self.last_name, line))
+        elif copy:
+            self.copy_bars(number, line, (first, int(until or first), letter), copy)
+        elif until:
+            self.problems.append(f"Line {number}: {line!r} names several bars without saying '= m...'.")
+        else:
+            self.put(BarText(first, letter, self.meter, _items(body, number), number))
+
+    def copy_bars(self, number: int, line: str, to: tuple[int, int, str], copy: re.Match[str]) -> None:
+        """Copy what is written in bars; a key stays in force until the copied text names another."""
+        first, last, letter = to
+        source_first, source_last = int(copy[1]), int(copy[3] or copy[1])
+        if last - first != source_last - source_first:
+            self.problems.append(f"Line {number}: {line!r} copies a different number of bars.")
+        for k in range(min(last - first, source_last - source_first) + 1):
+            source = self.bars.get((source_first + k, copy[2] if k == 0 else ""))
+            if source is not None:
+                items = source.items
+            elif any(key[0] < source_first + k for key in self.bars):
+                # The text skips that bar; what is copied is the chord that holds through it.
+                items = self.held_before(source_first) if k == 0 else ()
+            else:
+                self.problems.append(f"Line {number}: {line!r} copies a bar that is not there.")
+                continue
+            name = f"{source_first + k}{copy[2] if k == 0 else ''}"
+            self.put(
+                BarText(first + k, letter if k == 0 else "", self.meter, items, number, copied_from=name)
+            )
+        if copy[5].strip():
+            self.extend_last(copy[5], number)
+
+    def held_before(self, number: int) -> tuple[Item, ...]:
+        """The last numeral before a bar, as if written on its first beat."""
+        held = [
+            i for key, bar in self.bars.items() if key[0] < number for i in bar.items if i.kind == "numeral"
+        ]
+        return (replace(held[-1], beat=Fraction(1)),) if held else ()
+
+    def extend_last(self, text: str, number: int) -> None:
+        """Add marks that stand on a line of their own, or after a copy, to the end of the last bar."""
+        if self.bars:
+            key, bar = next(reversed(self.bars.items()))
+            beat = bar.items[-1].beat if bar.items else Fraction(1)
+            self.bars[key] = replace(bar, items=bar.items + _items(text, number, beat))
+
+    def put(self, bar: BarText) -> None:
+        """Add a bar; one written on two lines, as some analysts do at a change of section, is joined."""
+        key = (bar.number, bar.letter)
+        old = self.bars.get(key)
+        self.bars[key] = replace(old, items=old.items + bar.items) if old else bar
+        self.sections += [(key, name) for name in self.coming_sections]
+        self.coming_sections.clear()
+
+    def tag_line(self, number: int, line: str, tag: str, value: str) -> None:
+        """Read ``Name: text``."""
+        name = tag.lower()
+        if name == "time signature":
+            meter = Meter.parse(value)
+            self.meter = meter or self.meter
+            if meter is None:
+                self.problems.append(f"Line {number}: {value!r} is not a time signature.")
+        elif name == "form":
+            self.coming_sections.append(value)
+        elif "pedal" in name.split():
+            # Written "Pedal: E m3 m4" and also "Pedal E: m3 m4" and "E pedal: m3 m4".
+            pitch = re.sub(r"(?i)pedal", "", tag).strip()
+            found = _pedal(f"{pitch} {value}".strip())
+            if found:
+                self.pedals.append(found)
+            else:
+                self.problems.append(f"Line {number}: {line!r} is not 'Pedal: pitch m.. b.. m.. b..'.")
+        elif name == "note":
+            self.notes.append((self.last_name, value))
+        else:
+            self.header.append((tag, value))
+
+    def document(self) -> Document:
+        """Return the document, the bars that the text skips put in."""
+        filled: list[BarText] = []
+        place: dict[tuple[int, str], int] = {}
+        for key, bar in self.bars.items():
+            if filled:
+                for number in range(filled[-1].number + 1, bar.number):
+                    filled.append(BarText(number, "", filled[-1].meter, (), bar.line, implied=True))
+            place[key] = len(filled)
+            filled.append(bar)
+        return Document(
+            tuple(filled),
+            tuple((place[key], name) for key, name in self.sections),
+            tuple(self.pedals),
+            tuple(self.notes),
+            tuple(self.header),
+            tuple(self.problems),
+        )
 
 
-def _items(body: str, line: int, problems: list[str]) -> tuple[Item, ...]:
+def _items(body: str, line: int, beat: Fraction = Fraction(1)) -> tuple[Item, ...]:
     items: list[Item] = []
-    beat = Fraction(1)
     for token in body.split():
         m = _BEAT.fullmatch(token)
         if m:
@@ -602,20 +600,10 @@ def _pedals(
 
 
 def parse_numeral(text: str) -> RomanNumeral:
-    """Read a numeral in any of the spellings found in published RomanText files.
-
-    Beyond `RomanNumeral.parse`: figures with slashes (``V6/5``), ``/o`` for the half-diminished
-    sign, a leading ``-`` for a flat, ``Vd`` for a minor dominant, several omissions in one bracket.
-    Raise ValueError with one sentence when it cannot be read.
+    """Read a numeral as published files spell it: `RomanNumeral.parse`, less a stray mark at its end and
+    a bracketed comment on the target of an applied chord. Raise ValueError with one sentence.
     """
-    plain = text.strip().rstrip("/;,")
-    plain = plain.replace("/o", "ø")
-    plain = re.sub(r"(?<=\d)/(?=[\d])", "", plain)
-    plain = re.sub(r"(?:^|(?<=/))-(?=[ivIV])", "b", plain)
-    plain = re.sub(r"^Vd(?=/|$)", "v", plain)
-    plain = re.sub(r"\[(no\d)(no\d)\]", r"[\1][\2]", plain)
-    plain = re.sub(r"/([#b]*[ivIV]+[o°]?)\[[^\]]*\]", r"/\1", plain)
-    return RomanNumeral.parse(plain)
+    return RomanNumeral.parse(re.sub(r"(/[#b]*[ivIV]+)\[[^\]]*\]$", r"\1", text.strip().rstrip("/;,")))
 
 
 def write_romantext(reading: Reading, score: Score) -> str:
