@@ -601,9 +601,12 @@ def _pedals(
 
 def parse_numeral(text: str) -> RomanNumeral:
     """Read a numeral as published files spell it: `RomanNumeral.parse`, less a stray mark at its end and
-    a bracketed comment on the target of an applied chord. Raise ValueError with one sentence.
+    a bracketed comment on the target of an applied chord, and with ``[maj7]`` as ``maj7``.
+
+    Raise ValueError with one sentence when it cannot be read.
     """
-    return RomanNumeral.parse(re.sub(r"(/[#b]*[ivIV]+)\[[^\]]*\]$", r"\1", text.strip().rstrip("/;,")))
+    plain = re.sub(r"(/[#b]*[ivIV]+)\[[^\]]*\]$", r"\1", text.strip().rstrip("/;,"))
+    return RomanNumeral.parse(plain.replace("[maj7]", "maj7"))
 
 
 def write_romantext(reading: Reading, score: Score) -> str:
