@@ -13,15 +13,20 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from understave.harmony.emission import Lattice
+from understave.harmony.emission import Lattice, Singles
 from understave.harmony.grammar import TOKEN, Grammar, bass_step
 from understave.harmony.timeline import Floats, Ints
-from understave.harmony.vocabulary import INVERSIONS, KEY_MODE
+from understave.harmony.vocabulary import INVERSIONS, KEY_MODE, LABELS
 
 BEAM = 24
 """Labels kept at every unit limit, each in every key."""
 ENTRANTS = 48
 """Labels considered for the segments that begin at a limit."""
+
+
+_NEVER = -1e9
+_FAINT = 1e-3
+"""Shares of belief below this are not followed up."""
 
 
 @dataclass(frozen=True)
@@ -49,23 +54,17 @@ class Step:
 
 @dataclass(frozen=True)
 class Decoded:
-    """The best path, and for each unit the belief in (label, key) pairs, and the log of the total."""
+    """The best path and the beliefs.
+
+    `labels`, `keys` (N) name the pairs that are believed anywhere; `belief` (N, U) is the share of each
+    at every unit; each unit's shares add up to at most 1. `score` is the best path's.
+    """
 
     path: tuple[Step, ...]
-    belief: tuple[dict[tuple[int, int], float], ...]
-    score: float
-
-
-@dataclass
-class _Limit:
-    """What is known at one unit limit: arriving labels and entering labels, each by key."""
-
     labels: Ints
-    best: Floats
-    total: Floats
-    entrants: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
-    enter_best: Floats = field(default_factory=lambda: np.zeros((0, 0)))
-    enter_total: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    keys: Ints
+    belief: Floats
+    score: float
 
 
 def decode(
@@ -79,185 +78,217 @@ def decode(
 ) -> Decoded:
     """Find the best path and the beliefs.
 
-    `places` (U) says for each unit start whether it is a downbeat (0), a beat (1) or off the beat (2);
-    `keys` restricts the search to some key numbers. A higher `temperature` flattens the beliefs.
+    `places` (U) says for each unit start whether it is a downbeat (0), a beat (1), off the beat (2), or
+    after a pause (3); `keys` restricts the search to some key numbers. A higher `temperature` flattens the beliefs.
     """
-    return _Decoder(lattice, rules, places, constraints, keys, temperature).run(beliefs)
+    everything = np.arange(len(rules.opening))
+    keys = everything if keys is None else keys
+    return _Decoder(lattice, rules, places, constraints, keys, temperature, beliefs).run()
 
 
 class _Decoder:
+    """The recursions over flat arrays.
+
+    An *entry* is a label that may begin at a limit; a *pair* is a segment with one of its labels, sorted by
+    (end, label). Every pair points to the entry it begins with and to its segment's key scores.
+    """
+
     def __init__(
         self,
         lattice: Lattice,
         rules: Grammar,
         places: Ints,
         constraints: Constraints,
-        keys: Ints | None,
+        keys: Ints,
         temperature: float,
+        beliefs: bool,
     ) -> None:
-        self.lattice, self.rules, self.places = lattice, rules, places
-        self.keys = np.arange(len(rules.opening)) if keys is None else keys
-        self.mode = KEY_MODE[self.keys]
-        self.token = TOKEN[:, self.keys]
-        self.change = rules.change[:, self.keys[:, None], self.keys[None, :]]
+        self.rules, self.places, self.keys, self.beliefs = rules, places, keys, beliefs
+        self.mode = KEY_MODE[keys]
+        self.token = TOKEN[:, keys]
+        self.change = rules.change[:, keys[:, None], keys[None, :]]
         self.cool = 1.0 / temperature
         self.units = len(places)
-        self.pinned = {stretch: label[self.keys] for stretch, label in constraints.pinned.items()}
-        self._arrange(constraints)
+        self._arrange(lattice, constraints)
 
-    def _arrange(self, constraints: Constraints) -> None:
-        """List for each limit the segments that end there, and the labels that may enter."""
-        lat = self.lattice
-        keep = np.ones(len(lat.begin), dtype=bool)
-        limits = set(constraints.limits)
-        for begin, end in self.pinned:
-            limits |= {begin, end}
-        for limit in limits:
-            keep &= ~((lat.begin < limit) & (limit < lat.end))
-        for begin, end in self.pinned:
-            keep &= ~((lat.begin >= begin) & (lat.end <= end))
-        self.key_scores = lat.keys[:, self.keys].copy()
+    def _arrange(self, lattice: Lattice, constraints: Constraints) -> None:
+        """Flatten the lattice into entries and pairs that respect the constraints."""
+        pinned = {stretch: label[self.keys] for stretch, label in constraints.pinned.items()}
+        keep = np.ones(len(lattice.begin), dtype=bool)
+        for limit in constraints.limits | {t for stretch in pinned for t in stretch}:
+            keep &= ~((lattice.begin < limit) & (limit < lattice.end))
+        for first, last in pinned:
+            keep &= ~((lattice.begin >= first) & (lattice.end <= last))
+        key_scores = lattice.keys[keep][:, self.keys]
+        begins, ends = lattice.begin[keep], lattice.end[keep]
         if constraints.keys is not None:
             forbidden = 1.0 - constraints.keys[:, self.keys]
             total = np.concatenate((np.zeros((1, len(self.keys))), np.cumsum(forbidden, 0)))
-            self.key_scores[total[lat.end] - total[lat.begin] > 0] = -1e9
-        self.segments = [np.arange(s.start, s.stop)[keep[s]] for s in lat.by_end]
-        by_begin: list[list[int]] = [[] for _ in range(self.units + 1)]
-        for s in np.nonzero(keep)[0]:
-            by_begin[lat.begin[s]].append(int(s))
-        self.entering: list[Ints] = []
-        for begin in range(self.units + 1):
-            rows = by_begin[begin]
-            found = np.zeros(0, dtype=np.int64)
-            if rows:
-                labels = lat.labels[rows]
-                worth = (lat.scores[rows] - lat.scores[rows][:, :1]).ravel()
-                order = np.argsort(-worth, kind="stable")
-                flat = labels.ravel()[order]
-                _, first = np.unique(flat, return_index=True)
-                found = flat[np.sort(first)[:ENTRANTS]]
-            for (a, _), label in self.pinned.items():
-                if a == begin:
-                    found = np.concatenate((found, np.unique(label[label >= 0])))
-            self.entering.append(np.unique(found))
+            key_scores = np.where(total[ends] - total[begins] > 0, _NEVER, key_scores)
+        labels, scores = lattice.labels[keep], lattice.scores[keep]
+        count, kept = labels.shape
+        begin = np.repeat(begins, kept)
+        end = np.repeat(ends, kept)
+        label, score = labels.ravel(), scores.ravel()
+        row = np.repeat(np.arange(count), kept)
+        worth = (scores - scores[:, :1]).ravel()
+        chosen = self._entries(begin, label, worth)
 
-    def run(self, beliefs: bool) -> Decoded:
-        self.at: list[_Limit] = []
-        opening = self.rules.opening[self.keys]
-        none = np.zeros(0, dtype=np.int64)
-        self.at.append(_Limit(none, np.zeros((0, 0)), np.zeros((0, 0))))
-        entrants = self.entering[0]
-        chance = self._inversion(entrants) + self._first(entrants) + opening[None, :]
-        self.at[0].entrants, self.at[0].enter_best = entrants, chance
-        self.at[0].enter_total = chance * self.cool
+        more = []
+        for (a, b), by_key in pinned.items():
+            for name in np.unique(by_key[by_key >= 0]):
+                more.append((a, b, int(name), np.where(by_key == name, 0.0, _NEVER)))
+        if more:
+            begin = np.concatenate((begin, [m[0] for m in more]))
+            end = np.concatenate((end, [m[1] for m in more]))
+            label = np.concatenate((label, [m[2] for m in more]))
+            score = np.concatenate((score, np.zeros(len(more))))
+            row = np.concatenate((row, count + np.arange(len(more))))
+            key_scores = np.concatenate((key_scores, [m[3] for m in more]))
+            chosen = np.unique(np.concatenate((chosen, [m[0] * LABELS + m[2] for m in more])))
+
+        self.key_scores = key_scores
+        self.entry_label = chosen % LABELS
+        self.entry_at = np.searchsorted(chosen // LABELS, np.arange(self.units + 2))
+        code = begin * LABELS + label
+        entry = np.searchsorted(chosen, code)
+        entry[entry == len(chosen)] = 0
+        known = chosen[entry] == code
+        order = np.nonzero(known)[0]
+        order = order[np.lexsort((label[order], end[order]))]
+        self.pair_begin, self.pair_label = begin[order], label[order]
+        self.pair_entry, self.pair_row, self.pair_score = (
+            entry[order],
+            row[order],
+            score[order],
+        )
+        self.pair_at = np.searchsorted(end[order], np.arange(self.units + 2))
+
+    def _entries(self, begin: Ints, label: Ints, worth: Floats) -> Ints:
+        """Return codes begin * LABELS + label of the best entries of every limit, sorted."""
+        order = np.lexsort((-worth, begin))
+        code = begin[order] * LABELS + label[order]
+        _, first = np.unique(code, return_index=True)
+        first = np.sort(first)
+        at = begin[order][first]
+        rank = np.arange(len(first)) - np.searchsorted(at, at)
+        result: Ints = np.sort(code[first[rank < ENTRANTS]])
+        return result
+
+    def run(self) -> Decoded:
+        size = (len(self.entry_label), len(self.keys))
+        self.enter_best = np.full(size, _NEVER)
+        self.enter_total = np.full(size, _NEVER)
+        self.arrived: list[tuple[Ints, Floats, Floats]] = [_nothing(len(self.keys))]
+        first = slice(0, int(self.entry_at[1]))
+        entrants = self.entry_label[first]
+        chance = self._inversion(entrants) + self._first(entrants) + self.rules.opening[self.keys][None, :]
+        self.enter_best[first], self.enter_total[first] = chance, chance * self.cool
         for end in range(1, self.units + 1):
-            self.at.append(self._arrive(end))
-            if end < self.units and len(self.at[end].labels) and len(self.entering[end]):
+            self.arrived.append(self._arrive(end))
+            if end < self.units and len(self.arrived[end][0]):
                 self._enter(end)
-        final = self.at[self.units]
-        row, key = np.unravel_index(int(np.argmax(final.best)), final.best.shape)
-        path = self._trace(int(final.labels[row]), int(key))
-        score = float(final.best[row, key])
-        return Decoded(path, self._beliefs() if beliefs else (), score)
+        labels, best, _ = self.arrived[self.units]
+        row, key = np.unravel_index(int(np.argmax(best)), best.shape)
+        path = self._trace(int(labels[row]), int(key))
+        none = np.zeros(0, dtype=np.int64)
+        beliefs = self._beliefs() if self.beliefs else (none, none, np.zeros((0, self.units)))
+        return Decoded(path, *beliefs, float(best[row, key]))
 
     def _inversion(self, labels: Ints) -> Floats:
         """Log share of each label's inversion among its token's, shape (labels, K)."""
         token = self.token[labels]
         return np.asarray(self.rules.inversion[self.mode[None, :], token, (labels % INVERSIONS)[:, None]])
 
-    def _first(self, labels: Ints) -> Floats:
-        """Log share of a token with nothing before it: as if a tonic triad had gone before."""
-        tonic = TOKEN_OF_TONIC[self.mode]
-        return np.asarray(self.rules.succession[self.mode[None, :], tonic[None, :], self.token[labels]]) * 0.5
+    def _leave(self, labels: Ints) -> Floats:
+        return np.asarray(self.rules.leave[self.mode[None, :], self.token[labels]])
 
-    def _between(self, before: Ints, after: Ints) -> Floats:
+    def _enter_key(self, labels: Ints) -> Floats:
+        return np.asarray(self.rules.enter[self.mode[None, :], self.token[labels]])
+
+    def _first(self, labels: Ints) -> Floats:
+        """Log share of a token with nothing before it: half as if a tonic triad had gone before."""
+        tonic = TOKEN_OF_TONIC[self.mode]
+        step = self.rules.succession[self.mode[None, :], tonic[None, :], self.token[labels]]
+        return np.asarray(step * 0.5, dtype=float)
+
+    def _between(self, before: Ints, after: Ints) -> Singles:
         """Score of going from label to label in each key, shape (before, after, K)."""
-        tokens_before, tokens_after = self.token[before], self.token[after]
-        step = self.rules.succession[self.mode, tokens_before[:, None, :], tokens_after[None, :, :]]
+        step = self.rules.succession[self.mode, self.token[before][:, None, :], self.token[after][None, :, :]]
         bass = self.rules.bass_motion[
             (before % INVERSIONS)[:, None],
             (after % INVERSIONS)[None, :],
             bass_step(before[:, None], after[None, :]),
         ]
-        return np.asarray(step + bass[:, :, None])
+        return np.asarray(step + bass[:, :, None].astype(np.float32))
 
     def _enter(self, at: int) -> None:
-        limit, labels = self.at[at], self.entering[at]
+        """Carry what arrived at a limit over to the labels that begin there."""
+        rows = slice(int(self.entry_at[at]), int(self.entry_at[at + 1]))
+        labels = self.entry_label[rows]
+        if not len(labels):
+            return
+        before, arrived, total = self.arrived[at]
         change = self.change[self.places[at]]
-        between = self._between(limit.labels, labels)
-        own = self._inversion(labels)
-        moved = (limit.best[:, :, None] + change[None]).max(1)
-        best = (moved[:, None, :] + between).max(0) + own
-        same_before, same_after = np.nonzero(limit.labels[:, None] == labels[None, :])
-        on = limit.best[same_before] + self.rules.continuation
-        best[same_after] = np.maximum(best[same_after], on)
-
-        top = limit.total.max()
-        mixed = np.exp(np.clip(limit.total - top, -700, 0)) @ np.exp(change * self.cool)
-        between = between * self.cool
-        peak = between.max()
-        total = np.log(np.einsum("ck,cnk->nk", mixed, np.exp(between - peak)) + 1e-300) + top + peak
-        total += own * self.cool
-        on = limit.total[same_before] + self.rules.continuation * self.cool
-        total[same_after] = np.logaddexp(total[same_after], on)
-        limit.entrants, limit.enter_best, limit.enter_total = labels, best, total
-
-    def _candidates(self, end: int) -> list[tuple[int, Ints, Floats, Ints]]:
-        """Return for each segment that ends here: begin, labels, their scores by key, entrant rows."""
-        lat, result = self.lattice, []
-        for s in self.segments[end]:
-            begin = int(lat.begin[s])
-            entrants = self.at[begin].entrants
-            if not len(entrants):
-                continue
-            labels = lat.labels[s]
-            row = np.searchsorted(entrants, labels)
-            row[row == len(entrants)] = 0
-            known = entrants[row] == labels
-            worth = lat.scores[s][known][:, None] + self.key_scores[s][None, :]
-            result.append((begin, labels[known], worth, row[known]))
-        for (begin, stop), by_key in self.pinned.items():
-            if stop == end and len(self.at[begin].entrants):
-                labels = np.unique(by_key[by_key >= 0])
-                worth = np.where(by_key[None, :] == labels[:, None], 0.0, -1e9)
-                result.append((begin, labels, worth, np.searchsorted(self.at[begin].entrants, labels)))
-        return result
-
-    def _arrive(self, end: int) -> _Limit:
-        found = self._candidates(end)
-        if not found:
-            none = np.zeros(0, dtype=np.int64)
-            return _Limit(none, np.zeros((0, len(self.keys))), np.zeros((0, len(self.keys))))
-        labels = np.concatenate([f[1] for f in found])
-        best = np.concatenate([self.at[b].enter_best[rows] + worth for b, _, worth, rows in found])
-        total = np.concatenate(
-            [self.at[b].enter_total[rows] + worth * self.cool for b, _, worth, rows in found]
+        between = self._between(before, labels)
+        own, leave, enter = (
+            self._inversion(labels),
+            self._leave(before),
+            self._enter_key(labels),
         )
-        order = np.argsort(labels, kind="stable")
-        labels = labels[order]
+        moved = ((arrived + leave)[:, :, None] + change[None]).max(1)
+        stayed = (arrived[:, None, :] + between).max(0)
+        best = np.maximum(stayed, (moved[:, None, :] + between).max(0) + enter) + own
+        same_before, same_after = np.nonzero(before[:, None] == labels[None, :])
+        on = arrived[same_before] + self.rules.continuation
+        best[same_after] = np.maximum(best[same_after], on)
+        self.enter_best[rows] = best
+        if not self.beliefs:
+            return
+        top, peak = total.max(), between.max() * self.cool
+        here = np.exp(np.clip(total - top, -700, 0))
+        turned = (here * np.exp(leave * self.cool)) @ np.exp(change * self.cool)
+        likely = np.exp(between * self.cool - peak)
+        mass = np.einsum("ck,cnk->nk", here, likely)
+        mass += np.einsum("ck,cnk->nk", turned, likely) * np.exp(enter * self.cool)
+        result = np.log(mass + 1e-300) + top + peak + own * self.cool
+        on = total[same_before] + self.rules.continuation * self.cool
+        result[same_after] = np.logaddexp(result[same_after], on)
+        self.enter_total[rows] = result
+
+    def _pairs(self, end: int) -> tuple[slice, Floats]:
+        """Return the pairs that end at a limit and their own scores by key."""
+        pairs = slice(int(self.pair_at[end]), int(self.pair_at[end + 1]))
+        return pairs, self.pair_score[pairs][:, None] + self.key_scores[self.pair_row[pairs]]
+
+    def _arrive(self, end: int) -> tuple[Ints, Floats, Floats]:
+        """Return the labels that reach a limit with their best and total scores by key."""
+        pairs, worth = self._pairs(end)
+        labels, entry = self.pair_label[pairs], self.pair_entry[pairs]
+        if not len(labels):
+            return _nothing(len(self.keys))
         starts = np.nonzero(np.concatenate(([True], labels[1:] != labels[:-1])))[0]
         names = labels[starts]
-        best = np.maximum.reduceat(best[order], starts)
-        peak = np.maximum.reduceat(total[order], starts)
-        spread = np.repeat(peak, np.diff(np.concatenate((starts, [len(labels)]))), axis=0)
-        total = np.log(np.add.reduceat(np.exp(total[order] - spread), starts)) + peak
+        best = np.maximum.reduceat(self.enter_best[entry] + worth, starts)
+        top = np.arange(len(names))
         if len(names) > BEAM:
             top = np.sort(np.argpartition(-best.max(1), BEAM)[:BEAM])
-            names, best, total = names[top], best[top], total[top]
-        return _Limit(names, best, total)
+        if not self.beliefs:
+            return names[top], best[top], best[top]
+        total = self.enter_total[entry] + worth * self.cool
+        peak = np.maximum.reduceat(total, starts)
+        sizes = np.diff(np.concatenate((starts, [len(labels)])))
+        mass = np.add.reduceat(np.exp(total - np.repeat(peak, sizes, axis=0)), starts)
+        return names[top], best[top], (np.log(mass) + peak)[top]
 
     def _trace(self, label: int, key: int) -> tuple[Step, ...]:
         steps: list[Step] = []
         end = self.units
         while end > 0:
-            choice: tuple[float, int, int] | None = None
-            for begin, labels, worth, rows in self._candidates(end):
-                for i in np.nonzero(labels == label)[0]:
-                    value = float(self.at[begin].enter_best[rows[i], key] + worth[i, key])
-                    if choice is None or value > choice[0]:
-                        choice = (value, begin, int(rows[i]))
-            assert choice is not None
-            _, begin, _ = choice
+            pairs, worth = self._pairs(end)
+            value = self.enter_best[self.pair_entry[pairs], key] + worth[:, key]
+            value = np.where(self.pair_label[pairs] == label, value, -np.inf)
+            begin = int(self.pair_begin[pairs][int(np.argmax(value))])
             steps.append(Step(begin, end, label, int(self.keys[key])))
             if begin > 0:
                 label, key = self._before(begin, label, key)
@@ -265,71 +296,80 @@ class _Decoder:
         return tuple(reversed(steps))
 
     def _before(self, at: int, label: int, key: int) -> tuple[int, int]:
-        limit = self.at[at]
-        between = self._between(limit.labels, np.array([label]))[:, 0, key]
-        value = limit.best + self.change[self.places[at]][:, key][None, :] + between[:, None]
-        value = value + self._inversion(np.array([label]))[0, key]
-        same = np.nonzero(limit.labels == label)[0]
+        """Return the label and key from which an entry was best reached."""
+        labels, arrived, _ = self.arrived[at]
+        one = np.array([label])
+        moved = arrived + self._leave(labels) + self.change[self.places[at]][:, key][None, :]
+        moved = moved + self._enter_key(one)[0, key]
+        moved[:, key] = arrived[:, key]
+        value = moved + self._between(labels, one)[:, 0, key][:, None] + self._inversion(one)[0, key]
+        same = np.nonzero(labels == label)[0]
         if len(same):
-            value[same[0], key] = max(value[same[0], key], limit.best[same[0], key] + self.rules.continuation)
+            value[same[0], key] = max(value[same[0], key], arrived[same[0], key] + self.rules.continuation)
         row, before = np.unravel_index(int(np.argmax(value)), value.shape)
-        return int(limit.labels[row]), int(before)
+        return int(labels[row]), int(before)
 
-    def _beliefs(self) -> tuple[dict[tuple[int, int], float], ...]:
+    def _beliefs(self) -> tuple[Ints, Ints, Floats]:
         k = len(self.keys)
-        after: list[Floats] = [np.zeros((0, k))] * (self.units + 1)
-        after[self.units] = np.zeros_like(self.at[self.units].total)
-        final = self.at[self.units].total
+        final = self.arrived[self.units][2]
         whole = final.max() + np.log(np.exp(final - final.max()).sum())
-        onward: list[list[tuple[Ints, Floats]]] = [[] for _ in range(self.units + 1)]
-        held: list[dict[tuple[int, int], float]] = [{} for _ in range(self.units)]
-        edges: list[tuple[int, int, Ints, Floats]] = []
+        onward = np.full_like(self.enter_total, _NEVER)
+        names: list[Ints] = []
+        shares: list[Floats] = []
+        stretches: list[Ints] = []
         for end in range(self.units, 0, -1):
-            limit = self.at[end]
-            if not len(limit.labels):
+            labels, _, total = self.arrived[end]
+            pairs, worth = self._pairs(end)
+            if not len(labels):
                 continue
-            if end < self.units:
-                after[end] = self._backward(end, onward[end])
-            position = {int(label): i for i, label in enumerate(limit.labels)}
-            for begin, labels, worth, rows in self._candidates(end):
-                live = [i for i, label in enumerate(labels) if int(label) in position]
-                if not live:
-                    continue
-                where = [position[int(labels[i])] for i in live]
-                tail = worth[live] * self.cool + after[end][where]
-                onward[begin].append((rows[live], tail))
-                share = np.exp(np.clip(self.at[begin].enter_total[rows[live]] + tail - whole, -700, 0))
-                edges.append((begin, end, labels[live], share))
-        for begin, end, labels, share in edges:
-            for i, key in zip(*np.nonzero(share > 1e-4), strict=True):
-                name = (int(labels[i]), int(self.keys[key]))
-                for unit in range(begin, end):
-                    held[unit][name] = held[unit].get(name, 0.0) + float(share[i, key])
-        return tuple(held)
+            after = np.zeros_like(total) if end == self.units else self._backward(end, onward)
+            own, entry = self.pair_label[pairs], self.pair_entry[pairs]
+            where = np.searchsorted(labels, own)
+            where[where == len(labels)] = 0
+            live = labels[where] == own
+            entry = entry[live]
+            tail = worth[live] * self.cool + after[where[live]]
+            # One pair at most joins an entry to a limit, so no entry occurs twice here.
+            onward[entry] = np.logaddexp(onward[entry], tail)
+            share = np.exp(np.clip(self.enter_total[entry] + tail - whole, -700, 0))
+            row, key = np.nonzero(share > _FAINT)
+            names.append(own[live][row] * k + key)
+            shares.append(share[row, key])
+            stretches.append(np.stack((self.pair_begin[pairs][live][row], np.full_like(row, end)), axis=1))
+        name, number = np.unique(np.concatenate(names), return_inverse=True)
+        stretch, share = np.concatenate(stretches), np.concatenate(shares)
+        change = np.zeros((len(name), self.units + 1))
+        np.add.at(change, (number, stretch[:, 0]), share)
+        np.add.at(change, (number, stretch[:, 1]), -share)
+        belief = np.clip(np.cumsum(change, 1)[:, :-1], 0.0, 1.0)
+        seen = belief.max(1) > 5 * _FAINT
+        return name[seen] // k, self.keys[name[seen] % k], belief[seen]
 
-    def _backward(self, at: int, onward: list[tuple[Ints, Floats]]) -> Floats:
+    def _backward(self, at: int, onward: Floats) -> Floats:
         """Log total of everything after a limit, for each arriving label and key."""
-        limit = self.at[at]
-        if not onward or not len(limit.entrants):
-            return np.full_like(limit.total, -1e9)
-        entry = np.full((len(limit.entrants), len(self.keys)), -1e9)
-        rows = np.concatenate([r for r, _ in onward])
-        tails = np.concatenate([t for _, t in onward])
-        peak = np.full_like(entry, -1e9)
-        np.maximum.at(peak, rows, tails)
-        total = np.zeros_like(entry)
-        np.add.at(total, rows, np.exp(tails - peak[rows]))
-        entry = np.where(total > 0, np.log(np.maximum(total, 1e-300)) + peak, -1e9)
-        with_own = entry + self._inversion(limit.entrants) * self.cool
-        between = self._between(limit.labels, limit.entrants) * self.cool
-        top, height = with_own.max(), between.max()
-        mass = np.einsum("cnk,nk->ck", np.exp(between - height), np.exp(np.clip(with_own - top, -700, 0)))
-        mass = mass @ np.exp(self.change[self.places[at]] * self.cool).T
+        labels, _, total = self.arrived[at]
+        rows = slice(int(self.entry_at[at]), int(self.entry_at[at + 1]))
+        entrants = self.entry_label[rows]
+        if not len(entrants):
+            return np.full_like(total, _NEVER)
+        entry = onward[rows]
+        ahead = entry + self._inversion(entrants) * self.cool
+        between = self._between(labels, entrants) * self.cool
+        top, height = ahead.max(), between.max()
+        likely, coming = np.exp(between - height), np.exp(np.clip(ahead - top, -700, 0))
+        mass = np.einsum("cnk,nk->ck", likely, coming)
+        turned = np.einsum("cnk,nk->ck", likely, coming * np.exp(self._enter_key(entrants) * self.cool))
+        turned = turned @ np.exp(self.change[self.places[at]] * self.cool).T
+        mass += turned * np.exp(self._leave(labels) * self.cool)
         result = np.log(mass + 1e-300) + top + height
-        before, after = np.nonzero(limit.labels[:, None] == limit.entrants[None, :])
+        before, after = np.nonzero(labels[:, None] == entrants[None, :])
         on = entry[after] + self.rules.continuation * self.cool
         result[before] = np.logaddexp(result[before], on)
         return np.asarray(result)
+
+
+def _nothing(keys: int) -> tuple[Ints, Floats, Floats]:
+    return np.zeros(0, dtype=np.int64), np.zeros((0, keys)), np.zeros((0, keys))
 
 
 def _tonics() -> Ints:

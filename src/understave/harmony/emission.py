@@ -38,13 +38,24 @@ VIEWS = (
     "struck",
     "share of the segment",
     "present",
+    "share of the time",
+    "throughout",
+    "at the end",
     "first bass",
     "lowest note",
     "share of the bass",
+    "first bass over a pedal",
+    "lowest note over a pedal",
+    "share of the bass over a pedal",
+    "lowest note above a pedal",
 )
+TONE_VIEWS = 8
 """The ways a segment's pitch classes are weighed against a chord; the first three grow with its length."""
-BASS_VIEWS = (5, 6, 7)
-START_KINDS = 5 * 2 * 4
+BASS_VIEWS = (8, 9, 10, 11, 12, 13, 14)
+NOVELTY = (0.2, 0.5, 0.8)
+"""Upper limits of the classes of change in pitch content from the beat before to the beat after."""
+PEDAL = 6.0
+"""Felt beats for which a bass must stay to count as a possible pedal point."""
 LENGTHS = (0.3, 0.6, 1.1, 1.6, 2.1, 3.1, 4.1, 6.1)
 """Upper limits, in felt beats, of the segment length classes."""
 PLACES = 31
@@ -64,9 +75,12 @@ class Weights:
     membership (signs of a note); tones (view, quality, class); inversion (view of the bass);
     inversions (quality, inversion); profile (mode, fifths from tonic) per felt beat; signature (mode,
     signature distance) per felt beat; opening (mode, signature distance) once; start (metric level, new
-    bass, notes struck); length (class); change (mode before, fifths between tonics, mode after);
+    bass, notes struck, novelty); length (metric level of the start, class, whether a downbeat
+    lies inside); token, enter, leave (mode, token): a numeral anywhere, first in a new key, last before
+    one; change (mode before, fifths between tonics, mode after);
     bass_motion (inversion before, inversion after, fifths between basses); scale (numeral succession,
-    inversion given numeral, continuation, key change on a downbeat, beat, off the beat).
+    inversion given numeral, continuation, key change on a downbeat, beat, off the beat,
+    after a pause).
     """
 
     membership: Floats
@@ -78,6 +92,9 @@ class Weights:
     opening: Floats
     start: Floats
     length: Floats
+    token: Floats
+    enter: Floats
+    leave: Floats
     change: Floats
     bass_motion: Floats
     scale: Floats
@@ -93,15 +110,24 @@ class Features:
 
     `tones` (U+1, 3, SPAN), `bass` (U+1, 12) and `keys` (U+1, SPAN) are cumulative.
     `first_bass` (U, 12) weighs the bass as the unit begins; `lowest` (U) codes the lowest note as
-    midi * 12 + pitch class; `start` (U) is the start kind; `place` (U+1) the time in felt beats.
+    midi * 12 + pitch class, `above` the lowest that is not a held bass's; `pedal` (U) is 1 where a bass
+    stays; `start` (U) is the start kind, `level` (U) its metric level, `downbeats` (U+1) counts
+    downbeats before each limit; `time` (U+1, SPAN) is cumulative sounding time, `last` (U, SPAN) shares;
+    `place` (U+1) the time in felt beats.
     """
 
     tones: Floats
+    time: Floats
+    last: Floats
     bass: Floats
     keys: Floats
     first_bass: Floats
     lowest: Ints
+    above: Ints
+    pedal: Ints
     start: Ints
+    level: Ints
+    downbeats: Ints
     place: Floats
     signature: Ints
 
@@ -135,7 +161,11 @@ def features(line: Timeline, membership: Floats) -> Features:
     np.add.at(views, (frame, np.full_like(frame, 0), column), mass * chance)
     np.add.at(views, (frame, np.full_like(frame, 1), column), mass * (1 - chance))
     strikes = np.sqrt(np.maximum(1, line.attacks))[frame]
-    np.add.at(views, (frame, np.full_like(frame, 2), column), struck * chance * accent / strikes)
+    np.add.at(
+        views,
+        (frame, np.full_like(frame, 2), column),
+        struck * chance * accent / strikes,
+    )
     keys = np.zeros((frames, SPAN))
     np.add.at(keys, (frame, column), mass * (0.3 + 0.7 * chance))
 
@@ -150,12 +180,19 @@ def features(line: Timeline, membership: Floats) -> Features:
     b = line.bass[sounding_bass]
     low[sounding_bass] = line.midi[b] * 12 + (line.column[b] - HALF) * 7 % 12
 
+    fill = np.zeros((frames, SPAN))
+    np.maximum.at(fill, (frame, column), line.pair_fill)
     cuts = line.first_frame[:-1]
     new_bass = np.zeros(frames, dtype=np.int64)
     new_bass[1:] = (low[1:] % 12) != (low[:-1] % 12)
     attacks = np.minimum(line.attacks, 4) - 1
-    kind = (line.level * 2 + new_bass) * 4 + np.maximum(attacks, 0)
     place = np.concatenate(([0.0], np.cumsum(line.beats)))
+    novelty = np.searchsorted(np.array(NOVELTY), _novelty(views[:, :2].sum(1), place))
+    kind = ((line.level * 2 + new_bass) * 4 + np.maximum(attacks, 0)) * 4 + novelty
+    pedal = _pedal(low, place)
+    high = np.full(frames, 10**6)
+    upper = (line.pair_fill > 0.3) & (pedal[frame] > 0) & (pitch != low[frame] % 12)
+    np.minimum.at(high, frame[upper], (line.midi[note] * 12 + pitch)[upper])
 
     def cumulative(values: Floats) -> Floats:
         total = np.concatenate((np.zeros((1, *values.shape[1:])), np.cumsum(values, 0)))
@@ -163,14 +200,55 @@ def features(line: Timeline, membership: Floats) -> Features:
 
     return Features(
         tones=cumulative(views),
+        time=cumulative(fill * line.beats[:, None]),
+        last=_shares(np.add.reduceat(views[:, :2].sum(1), cuts)),
         bass=cumulative(bass),
         keys=cumulative(keys),
         first_bass=first[cuts],
         lowest=np.minimum.reduceat(low, cuts),
+        above=np.minimum.reduceat(high, cuts),
+        pedal=pedal[cuts],
         start=kind[cuts],
+        level=line.level[cuts],
+        downbeats=np.concatenate(([0], np.cumsum(line.level == 0)))[line.first_frame],
         place=place[line.first_frame],
         signature=line.signature[cuts],
     )
+
+
+def _shares(mass: Floats) -> Floats:
+    result: Floats = mass / np.maximum(mass.sum(-1, keepdims=True), 1e-6)
+    return result
+
+
+def _novelty(mass: Floats, place: Floats) -> Floats:
+    """Return how much the pitch content changes from the beat before each frame to the beat after, 0..1."""
+    total = np.concatenate((np.zeros((1, mass.shape[1])), np.cumsum(mass, 0)))
+    at = np.arange(len(mass))
+    before = np.minimum(np.searchsorted(place, place[:-1] - 1.0 - 1e-6), at)
+    after = np.maximum(np.searchsorted(place, place[:-1] + 1.0 - 1e-6), at + 1).clip(0, len(mass))
+    left, right = total[at] - total[before], total[after] - total[at]
+    size = np.linalg.norm(left, axis=1) * np.linalg.norm(right, axis=1)
+    result: Floats = 1 - (left * right).sum(1) / np.maximum(size, 1e-9)
+    return result
+
+
+def _pedal(low: Ints, place: Floats) -> Ints:
+    """Return 1 for frames in which one bass stays the lowest sound of every beat for `PEDAL` beats."""
+    frames = len(low)
+    beat = np.floor(place[:-1] + 1e-6).astype(np.int64)
+    lowest = np.full(int(beat[-1]) + 1, 10**6)
+    np.minimum.at(lowest, beat, low)
+    pitch = np.where(lowest < 10**6, lowest % 12, -1)
+    held = np.zeros(len(lowest), dtype=np.int64)
+    start = 0
+    for i in range(1, len(lowest) + 1):
+        if i == len(lowest) or (pitch[i] != pitch[start] and pitch[i] >= 0):
+            if i - start >= PEDAL and pitch[start] >= 0:
+                held[start:i] = 1
+            start = i
+    result: Ints = held[beat] if frames else beat
+    return result
 
 
 def segments(units: int, longest: int = LONGEST) -> tuple[Ints, Ints]:
@@ -182,19 +260,34 @@ def segments(units: int, longest: int = LONGEST) -> tuple[Ints, Ints]:
 
 
 def views(f: Features, begin: Ints, end: Ints) -> tuple[Floats, Floats]:
-    """Return tone views (S, 5, SPAN) and bass views (S, 3, 12) of segments; see `VIEWS`."""
+    """Return tone views (S, TONE_VIEWS, SPAN) and bass views (S, 7, 12) of segments; see `VIEWS`."""
     sums = f.tones[end] - f.tones[begin]
     likely, unlikely = sums[:, 0], sums[:, 1]
     total = np.maximum((likely + unlikely).sum(1, keepdims=True), 1e-6)
+    size = np.maximum(f.place[end] - f.place[begin], 1e-6)[:, None]
+    time = (f.time[end] - f.time[begin]) / size
     tones = np.stack(
-        (*(sums[:, v] for v in range(3)), likely / total, 1 - np.exp(-likely / 0.25)),
+        (
+            *(sums[:, v] for v in range(3)),
+            likely / total,
+            1 - np.exp(-likely / 0.25),
+            time,
+            np.clip(2 * time - 1, 0, 1),
+            f.last[end - 1],
+        ),
         axis=1,
     )
-    bass_sum = f.bass[end] - f.bass[begin]
+    rows = np.arange(len(begin))
+    held = (f.pedal[begin] & f.pedal[end - 1]).astype(float)[:, None]
     lowest = np.zeros((len(begin), 12))
-    lowest[np.arange(len(begin)), _lowest(f.lowest, begin, end) % 12] = 1
-    share = bass_sum / np.maximum(f.place[end] - f.place[begin], 1e-6)[:, None]
-    bass = np.stack((f.first_bass[begin], lowest, share), axis=1)
+    lowest[rows, _lowest(f.lowest, begin, end) % 12] = 1
+    above = np.zeros((len(begin), 12))
+    code = _lowest(f.above, begin, end)
+    found = (code < 10**6) & (held[:, 0] > 0)
+    above[rows[found], code[found] % 12] = 1
+    share = (f.bass[end] - f.bass[begin]) / size
+    plain = (f.first_bass[begin], lowest, share)
+    bass = np.stack((*(b * (1 - held) for b in plain), *(b * held for b in plain), above), axis=1)
     return tones, bass
 
 
@@ -204,7 +297,12 @@ def _lowest(lowest: Ints, begin: Ints, end: Ints) -> Ints:
     while 2 ** len(levels) <= max(1, int((end - begin).max())):
         step = 2 ** (len(levels) - 1)
         last = levels[-1]
-        levels.append(np.minimum(last, np.concatenate((last[step:], np.full(min(step, len(last)), 10**6)))))
+        levels.append(
+            np.minimum(
+                last,
+                np.concatenate((last[step:], np.full(min(step, len(last)), 10**6))),
+            )
+        )
     size = end - begin
     power = np.floor(np.log2(size)).astype(np.int64)
     table = np.stack(levels)
@@ -213,18 +311,22 @@ def _lowest(lowest: Ints, begin: Ints, end: Ints) -> Ints:
 
 
 def templates(weights: Weights) -> tuple[Floats, Floats]:
-    """Return the tone weights (5*SPAN, CHORDS) and the bass weights (3*12, CHORDS) of every chord."""
+    """Return the tone weights (TONE_VIEWS*SPAN, CHORDS) and the bass weights (7*12, CHORDS) of every
+    chord.
+    """
     quality = np.arange(CHORDS) % len(KINDS)
-    tones = np.concatenate([weights.tones[v][quality[None, :], TEMPLATE_CLASS] for v in range(5)])
+    tones = np.concatenate([weights.tones[v][quality[None, :], TEMPLATE_CLASS] for v in range(TONE_VIEWS)])
     bass_class = np.where(MIDDLE_CLASS >= ROLES, MIDDLE_CLASS - ROLES, MIDDLE_CLASS)
     classes = np.where(MIDDLE_CLASS < 2 * ROLES, bass_class, MIDDLE_CLASS)
     bass = np.concatenate([weights.tones[v][quality[None, :], classes] for v in BASS_VIEWS])
     return tones, bass
 
 
-def length_class(beats: Floats) -> Ints:
-    """Return the length class of segments of so many felt beats."""
-    result: Ints = np.searchsorted(np.array(LENGTHS), beats)
+def length_class(f: Features, begin: Ints, end: Ints) -> Ints:
+    """Return the class of segments by start level, length in felt beats and a downbeat inside."""
+    beats = np.searchsorted(np.array(LENGTHS), f.place[end] - f.place[begin])
+    inside = f.downbeats[end] - f.downbeats[np.minimum(begin + 1, len(f.downbeats) - 1)] > 0
+    result: Ints = (f.level[begin] * (len(LENGTHS) + 1) + beats) * 2 + inside
     return result
 
 
@@ -248,8 +350,8 @@ def lattice(f: Features, weights: Weights, longest: int = LONGEST, kept: int = K
     tone_weights, bass_weights = (w.astype(np.float32) for w in templates(weights))
     labels = np.empty((len(begin), kept), dtype=np.int64)
     scores = np.empty((len(begin), kept))
-    for low in range(0, len(begin), 4096):
-        part = slice(low, low + 4096)
+    for low in range(0, len(begin), 2048):
+        part = slice(low, low + 2048)
         tones, bass = views(f, begin[part], end[part])
         labels[part], scores[part] = _best(
             tones.reshape(len(tones), -1).astype(np.float32),
@@ -259,8 +361,7 @@ def lattice(f: Features, weights: Weights, longest: int = LONGEST, kept: int = K
             weights,
             kept,
         )
-    beats = f.place[end] - f.place[begin]
-    scores += (weights.start[f.start[begin]] + weights.length[length_class(beats)])[:, None]
+    scores += (weights.start[f.start[begin]] + weights.length[length_class(f, begin, end)])[:, None]
     cumulative = key_scores(f, weights)
     at = np.searchsorted(end, np.arange(units + 2))
     return Lattice(

@@ -20,7 +20,14 @@ from understave.harmony.grammar import Statistics, grammar, shipped_statistics
 from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Alternative, Correction, Reading, Span
 from understave.harmony.timeline import Floats, Ints, Timeline, timeline
-from understave.harmony.vocabulary import KEYS, KINDS, REACH, SHAPES, label_index, label_parts
+from understave.harmony.vocabulary import (
+    KEYS,
+    KINDS,
+    REACH,
+    SHAPES,
+    label_index,
+    label_parts,
+)
 from understave.harmony.weights import shipped_weights
 from understave.score.model import Measure, Note, Score
 from understave.theory.chord import Chord, Quality
@@ -71,12 +78,19 @@ def read_harmony(
     decoded = decode(
         lattice(found, weights),
         grammar(statistics, weights, int(found.signature[0])),
-        PLACES[line.level[line.first_frame[:-1]]],
+        places(line),
         _constraints(line, fixed),
         _likely_keys(line, found, weights, fixed),
         TEMPERATURE,
     )
     return Reading(_spans(line, decoded, fixed))
+
+
+def places(line: Timeline) -> Ints:
+    """Return for every unit start the place that key changes are weighed by; see `decode.decode`."""
+    start = line.first_frame[:-1]
+    result: Ints = np.where(line.paused[start] > 0, 3, PLACES[line.level[start]])
+    return result
 
 
 def settle(score: Score, corrections: Iterable[Correction]) -> tuple[Fixed, ...]:
@@ -226,7 +240,7 @@ def _spans(line: Timeline, decoded: Decoded, fixed: Sequence[Fixed]) -> tuple[Sp
         else:
             numeral = numeral_for(chords[i], key, following)
             belief, others = _beliefs(line, decoded, s, beats, numeral, key, following)
-        members, foreign = sort_notes(_sounding(line, start, end), numeral.chord(key))
+        members, foreign = sort_notes(_sounding(line, s.begin, s.end), numeral.chord(key))
         spans.append(
             Span(
                 start=start,
@@ -253,15 +267,17 @@ def _beliefs(
     following: Chord | None,
 ) -> tuple[float, tuple[Alternative, ...]]:
     """Return the belief in a span's own label and the next best ones, averaged over its time."""
-    share: dict[tuple[int, int], float] = {}
-    total = float(beats[step.begin : step.end].sum())
-    for unit in range(step.begin, step.end):
-        for name, belief in decoded.belief[unit].items():
-            share[name] = share.get(name, 0.0) + belief * float(beats[unit]) / total
+    time = beats[step.begin : step.end]
+    share = decoded.belief[:, step.begin : step.end] @ time / time.sum()
     named: dict[tuple[Key, RomanNumeral], float] = {}
-    for (label, number), belief in sorted(share.items(), key=lambda x: (-x[1], x[0])):
+    for i in np.argsort(-share, kind="stable")[:40]:
+        label, number, belief = (
+            int(decoded.labels[i]),
+            int(decoded.keys[i]),
+            float(share[i]),
+        )
         if belief < 0.003:
-            continue
+            break
         there = key if number == step.key else _key(number, line.centre)
         other = numeral_for(_chord(label, line.centre), there, following)
         named[there, other] = named.get((there, other), 0.0) + belief
@@ -277,8 +293,11 @@ def _beliefs(
     return own, tuple(alternatives)
 
 
-def _sounding(line: Timeline, start: Fraction, end: Fraction) -> list[Note]:
-    return [n for n in line.notes if n.onset < end and n.end > start]
+def _sounding(line: Timeline, begin: int, end: int) -> list[Note]:
+    """Return the notes that sound in units begin..end, in score order."""
+    first, last = line.first_frame[begin], line.first_frame[end]
+    inside = (line.pair_frame >= first) & (line.pair_frame < last)
+    return [line.notes[i] for i in np.unique(line.pair_note[inside])]
 
 
 def sort_notes(notes: Iterable[Note], chord: Chord) -> tuple[tuple[str, ...], tuple[str, ...]]:

@@ -14,7 +14,13 @@ from understave.theory.chord import Chord
 
 _MOST_FOREIGN = 4
 _WHICH = ("root", "third", "fifth", "seventh", "ninth")
-_INVERSIONS = ("root position", "first inversion", "second inversion", "third inversion", "fourth inversion")
+_INVERSIONS = (
+    "root position",
+    "first inversion",
+    "second inversion",
+    "third inversion",
+    "fourth inversion",
+)
 
 
 def explain_span(score: Score, span: Span) -> str:
@@ -69,7 +75,11 @@ def voice_at(score: Score, time: object) -> Sequence[Note]:
 
 
 def _nearest(candidates: Iterable[Note], note: Note) -> Note | None:
-    return min((n for n in candidates if n is not note), key=lambda n: abs(n.midi - note.midi), default=None)
+    return min(
+        (n for n in candidates if n is not note),
+        key=lambda n: abs(n.midi - note.midi),
+        default=None,
+    )
 
 
 def _members(chord: Chord, notes: Sequence[Note]) -> str:

@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from understave.harmony.emission import SIGNATURES, Weights
+from understave.harmony.emission import SIGNATURES, Singles, Weights
 from understave.harmony.timeline import Floats, Ints
 from understave.harmony.vocabulary import (
     BASS_COLUMN,
@@ -142,14 +142,17 @@ def shipped_statistics() -> Statistics:
 class Grammar:
     """What the decoder adds between segments, already weighed.
 
-    `succession` (2, TOKENS, TOKENS); `inversion` (2, TOKENS, INVERSIONS); `change` (3, K, K) by place in
-    the bar (downbeat, beat, off the beat), diagonal 0; `bass_motion` (4, 4, 2*MOTIONS+1);
+    `succession` (2, TOKENS, TOKENS); `inversion` (2, TOKENS, INVERSIONS); `enter`, `leave` (2, TOKENS) weigh
+    numerals first in a new key, last before one; `change` (4, K, K) by place (downbeat, beat,
+    off the beat, after a pause), diagonal minus infinity; `bass_motion` (4, 4, 2*MOTIONS+1);
     `continuation` is the score for going on with the same label in a new segment; `opening` (K,) depends
     on the printed signature.
     """
 
-    succession: Floats
+    succession: Singles
     inversion: Floats
+    enter: Floats
+    leave: Floats
     change: Floats
     bass_motion: Floats
     continuation: float
@@ -166,15 +169,17 @@ def grammar(statistics: Statistics, weights: Weights, signature: int) -> Grammar
     half = CHANGES // 2
     apart = np.clip(KEY_PLACE[None, :] - KEY_PLACE[:, None], -half, half) + half
     change = weights.change[KEY_MODE[:, None], apart, KEY_MODE[None, :]]
-    stacked = np.stack([change + s for s in weights.scale[3:6]])
+    stacked = np.stack([change + s for s in weights.scale[3:7]])
     for plane in stacked:
-        np.fill_diagonal(plane, 0.0)
+        np.fill_diagonal(plane, -1e9)
     away = (
         np.clip(KEY_PLACE - 3 * KEY_MODE - signature, -(SIGNATURES // 2), SIGNATURES // 2) + SIGNATURES // 2
     )
     return Grammar(
-        succession=weights.scale[0] * statistics.succession,
-        inversion=weights.scale[1] * statistics.inversion,
+        succession=(weights.scale[0] * statistics.succession).astype(np.float32),
+        inversion=weights.scale[1] * statistics.inversion + weights.token[:, :, None],
+        enter=weights.enter,
+        leave=weights.leave,
         change=stacked,
         bass_motion=weights.bass_motion,
         continuation=float(weights.scale[2]),

@@ -160,7 +160,10 @@ def _shares(line: Timeline, columns: Floats) -> tuple[Floats, Floats]:
     for reach in (2.0, 0.5):
         low = np.searchsorted(position, middle - reach).clip(0, len(line.beats))
         high = np.searchsorted(position, middle + reach).clip(0, len(line.beats))
-        low, high = np.minimum(low, np.arange(len(middle))), np.maximum(high, np.arange(1, len(middle) + 1))
+        low, high = (
+            np.minimum(low, np.arange(len(middle))),
+            np.maximum(high, np.arange(1, len(middle) + 1)),
+        )
         window = total[high] - total[low]
         share = window / np.maximum(window.sum(1, keepdims=True), 1e-9)
         result.append(share[line.pair_frame, line.column[line.pair_note]])

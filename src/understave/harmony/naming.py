@@ -15,7 +15,13 @@ from understave.theory.key import Key
 from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
 
-_DOMINANT = {Quality.MAJOR, Quality.DOMINANT7, Quality.DOMINANT9, Quality.DOMINANT_MINOR9, Quality.SUS4}
+_DOMINANT = {
+    Quality.MAJOR,
+    Quality.DOMINANT7,
+    Quality.DOMINANT9,
+    Quality.DOMINANT_MINOR9,
+    Quality.SUS4,
+}
 _APPLIED_IF_RESOLVED = {
     ("minor", 0, Quality.MAJOR),
     ("minor", -2, Quality.MAJOR),

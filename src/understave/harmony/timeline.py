@@ -36,6 +36,8 @@ class Timeline:
     `first_frame` (U+1) says at which frame each unit begins. `beats` (F) are frame lengths in felt
     beats; `level` (F) the metric level of each frame's start, 0 downbeat to 4 off the half beat.
     `centre` is the place on the line of fifths that column `HALF` stands for.
+    `paused` (F) is 1 where a phrase may have ended just before: after a fermata, a rest in all voices, a
+    repeat sign or a new signature.
     `pair_note`, `pair_frame` (P) index notes and frames; `pair_share` (P) is the part of the frame
     that the note fills, divided among the notes that sound with it.
     """
@@ -58,6 +60,7 @@ class Timeline:
     bass: Ints
     top: Ints
     attacks: Ints
+    paused: Ints
 
     @property
     def unit_beats(self) -> Floats:
@@ -165,6 +168,7 @@ def timeline(score: Score, limits: Iterable[Fraction] = ()) -> Timeline:
         bass=bass,
         top=top,
         attacks=attacks,
+        paused=_paused(score, starts, measures, frame_times),
     )
 
 
@@ -213,6 +217,41 @@ def _unit_starts(
         if starts[chosen[-1]] < m.start - m.offset + at // half * half:
             chosen.append(i)
     return chosen
+
+
+def _paused(
+    score: Score,
+    starts: list[Fraction],
+    measures: list[Measure],
+    times: tuple[Fraction, ...],
+) -> Ints:
+    """Return 1 for every frame before which the music pauses."""
+    index = {t: i for i, t in enumerate(starts)}
+    paused = np.zeros(len(starts), dtype=np.int64)
+    reach = Fraction(0)
+    by_onset = iter(
+        sorted(
+            (n for n in score.notes if n.duration > 0 and not n.grace),
+            key=lambda n: n.onset,
+        )
+    )
+    note = next(by_onset, None)
+    for i, t in enumerate(starts):
+        paused[i] |= i > 0 and reach < t
+        while note is not None and note.onset <= t:
+            reach = max(reach, note.end)
+            if note.fermata:
+                after = next((index[u] for u in (note.end,) if u in index), None)
+                if after is not None:
+                    paused[after] = 1
+            note = next(by_onset, None)
+    for i in range(1, len(starts)):
+        here, before = measures[i], measures[i - 1]
+        if here.index != before.index and (
+            here.repeat_start or before.repeat_end or here.signature != before.signature
+        ):
+            paused[i] = 1
+    return paused
 
 
 def frame_at(line: Timeline, time: Fraction) -> int:

@@ -1,0 +1,261 @@
+"""The reading of short examples: facts of the harmony textbooks, re-encoded in a few bars each.
+
+The progressions are common property; where a fact is listed in a textbook the chapter is named
+(Hutchinson, *Music Theory for the 21st-Century Classroom*). Voicings are our own.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from itertools import pairwise
+
+import pytest
+from tests.harmony.small_scores import chords, score_of
+
+from understave.errors import UnderstaveError
+from understave.harmony.engine import read_harmony
+from understave.harmony.explain import explain_span
+from understave.score.model import Score
+from understave.theory.pitch import Interval, Pitch
+
+KEYS = {
+    "C": Interval(0, 0),
+    "E flat": Interval(2, 3),
+    "A": Interval(-2, -3),
+    "F sharp": Interval(3, 6),
+    "D flat": Interval(1, 1),
+}
+moved = pytest.mark.parametrize("interval", KEYS.values(), ids=KEYS)
+
+
+def numerals(score: Score) -> list[str]:
+    """Return the numerals in order, neighbours that are equal joined."""
+    labels: list[str] = []
+    for span in read_harmony(score).spans:
+        if not labels or labels[-1] != str(span.numeral):
+            labels.append(str(span.numeral))
+    return labels
+
+
+def keys(score: Score) -> set[str]:
+    return {span.key.symbol for span in read_harmony(score).spans}
+
+
+EXAMPLES = {
+    # Chapter 16.3: the cadential six-four stands over the fifth degree and falls to V.
+    "cadential six-four": (
+        "C3 G3 E4 C5 | F3 A3 D4 C5 | G2 G3 E4 C5 | G2 F3 D4 B4 | C3 E3 C4 C5 | C3 E3 C4 C5",
+        0,
+        ["I", "ii65", "Cad64", "V7", "I"],
+    ),
+    # Chapter 20: the Neapolitan sixth before V in minor.
+    "neapolitan": (
+        "C3 G3 Eb4 C5 | C3 G3 Eb4 C5 | F3 F3 Ab4 Db5 | F3 F3 Ab4 Db5"
+        " | G2 G3 D4 B4 | G2 F3 D4 B4 | C3 G3 Eb4 C5",
+        -3,
+        ["i", "N6", "V", "V7", "i"],
+    ),
+    # Chapter 21: the three augmented sixths, flat sixth degree in the bass, resolving to V.
+    "italian": (
+        "C3 G3 Eb4 C5 | C3 G3 Eb4 C5 | Ab2 C4 C4 F#4 | Ab2 C4 C4 F#4"
+        " | G2 B3 D4 G4 | G2 B3 D4 G4 | C3 G3 Eb4 C5",
+        -3,
+        ["i", "It6", "V", "i"],
+    ),
+    "french": (
+        "C3 G3 Eb4 C5 | C3 G3 Eb4 C5 | Ab2 C4 D4 F#4 | Ab2 C4 D4 F#4"
+        " | G2 B3 D4 G4 | G2 B3 D4 G4 | C3 G3 Eb4 C5",
+        -3,
+        ["i", "Fr43", "V", "i"],
+    ),
+    "german": (
+        "C3 G3 Eb4 C5 | C3 G3 Eb4 C5 | Ab2 C4 Eb4 F#4 | Ab2 C4 Eb4 F#4"
+        "| G2 C4 Eb4 G4 | G2 B3 D4 G4 | C3 G3 Eb4 C5 | C3 G3 Eb4 C5",
+        -3,
+        ["i", "Ger65", "Cad64", "V", "i"],
+    ),
+    # Chapters 17 and 18: secondary dominants and leading-tone chords.
+    "applied dominant of V": (
+        "C3 G3 E4 C5 | F3 A3 C4 C5 | F#3 A3 D4 C5 | G3 G3 D4 B4 | G2 F3 D4 B4 | C3 G3 E4 C5 | C3 G3 E4 C5",
+        0,
+        ["I", "IV", "V65/V", "V", "V7", "I"],
+    ),
+    "applied leading-tone chord": (
+        "C3 G3 E4 C5 | F3 A3 C4 C5 | F#3 A3 C4 Eb5 | G3 G3 B3 D5 | G2 F3 B3 D5 | C3 G3 C4 E5 | C3 G3 C4 E5",
+        0,
+        ["I", "IV", "viio7/V", "V", "V7", "I"],
+    ),
+    # Chapter 19: mode mixture, the minor subdominant in major.
+    "mixture": (
+        "C3 G3 E4 C5 | F3 A3 C4 C5 | F3 Ab3 C4 C5 | G3 G3 D4 B4 | G2 F3 D4 B4 | C3 G3 E4 C5 | C3 G3 E4 C5",
+        0,
+        ["I", "IV", "iv", "V", "V7", "I"],
+    ),
+    # Common practice, no source: a half-diminished second degree in minor.
+    "half-diminished": (
+        "C3 G3 Eb4 C5 | C3 G3 Eb4 C5 | F3 Ab3 D4 C5 | F3 Ab3 D4 C5"
+        " | G2 G3 D4 B4 | G2 F3 D4 B4 | C3 G3 Eb4 C5",
+        -3,
+        ["i", "iiø65", "V", "V7", "i"],
+    ),
+}
+
+
+@moved
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_textbook_examples(name: str, interval: Interval) -> None:
+    text, signature, expected = EXAMPLES[name]
+    assert numerals(chords(text, signature=signature, interval=interval)) == expected
+
+
+FIFTHS = (
+    "C3 G3 E4 C5 | F2 A3 F4 C5 | B2 D4 F4 B4 | E3 B3 E4 G4"
+    "| A2 A3 C4 E4 | D3 A3 D4 F4 | G2 G3 B3 D4 | C3 G3 C4 E4"
+)
+
+
+@moved
+def test_sequence_by_fifths(interval: Interval) -> None:
+    # Check table in the handbooks: I-IV-viio-iii-vi-ii-V-I.
+    assert numerals(chords(FIFTHS, length=4, interval=interval)) == [
+        "I",
+        "IV",
+        "viio",
+        "iii",
+        "vi",
+        "ii",
+        "V",
+        "I",
+    ]
+
+
+@moved
+def test_broken_chords_read_like_struck_ones(interval: Interval) -> None:
+    text = "C3 G3 E4 | F3 A3 C4 | D3 A3 F4 | G2 G3 B3 D4 | G2 F3 B3 D4 | C3 G3 E4"
+    block = numerals(chords(text, length=4, interval=interval))
+    broken = numerals(chords(text, length=4, interval=interval, broken=True))
+    assert block == broken == ["I", "IV", "ii", "V", "V7", "I"]
+
+
+def test_common_tone_diminished_seventh() -> None:
+    # D sharp, F sharp, A, C to C, E, G, with C held: not a dominant of E minor.
+    text = "C3 G3 E4 C5 | C3 G3 E4 C5 | C3 F#3 D#4 A4 | C3 G3 E4 G4 | G2 F3 D4 B4 | C3 G3 E4 C5 | C3 G3 E4 C5"
+    labels = numerals(chords(text))
+    assert labels[0] == "I"
+    assert labels[1].startswith("#iio")
+    assert labels[-2:] == ["V7", "I"]
+
+
+def test_suspension_is_foreign_to_the_chord() -> None:
+    q = Fraction(1)
+    notes = [
+        (0 * q, 4 * q, "C3"), (0 * q, 4 * q, "G3"), (0 * q, 4 * q, "E4"), (0 * q, 6 * q, "C5"),
+        (4 * q, 4 * q, "G2"), (4 * q, 4 * q, "G3"), (4 * q, 4 * q, "D4"), (6 * q, 2 * q, "B4"),
+        (8 * q, 4 * q, "C3"), (8 * q, 4 * q, "G3"), (8 * q, 4 * q, "E4"), (8 * q, 4 * q, "C5"),
+    ]  # fmt: skip
+    score = score_of(notes)
+    reading = read_harmony(score)
+    assert [str(s.numeral) for s in reading.spans][::2] == ["I", "I"]
+    dominant = [s for s in reading.spans if str(s.numeral).startswith("V")]
+    assert dominant
+    assert dominant[-1].end == 8
+    if dominant[0].start == 4:
+        foreign = [str(score.note_by_id[i].pitch) for i in dominant[0].foreign]
+        assert foreign == ["C5"] or str(dominant[0].numeral) == "V54"
+        assert "suspension" in explain_span(score, dominant[0]) or str(dominant[0].numeral) == "V54"
+
+
+def transposed(score: Score, interval: Interval) -> list[tuple[str, str, Fraction]]:
+    reading = read_harmony(score)
+    return [(str((Pitch(s.key.tonic.letter, s.key.tonic.alter, 4) + interval).pitch_class) + s.key.mode,
+             str(s.numeral), s.start) for s in reading.spans]  # fmt: skip
+
+
+@moved
+def test_a_transposed_score_gives_the_transposed_reading(interval: Interval) -> None:
+    for text, signature, _ in EXAMPLES.values():
+        here = transposed(chords(text, signature=signature), interval)
+        there = transposed(chords(text, signature=signature, interval=interval), Interval(0, 0))
+        assert here == there
+
+
+MISSPELLED = {
+    "C": "B#",
+    "F": "E#",
+    "B": "Cb",
+    "F#": "Gb",
+    "Eb": "D#",
+    "Ab": "G#",
+    "Db": "C#",
+    "A": "A",
+    "D": "D",
+}
+
+
+def test_bad_spelling_still_gives_the_right_roots() -> None:
+    # Every black key spelled the other way: the reading sounds the same at least.
+    for name in ("cadential six-four", "applied dominant of V", "mixture", "half-diminished"):
+        text, signature, _ = EXAMPLES[name]
+        names = [n.strip() for n in text.replace("|", " | ").split()]
+        bad = " ".join(_respell(n) for n in names)
+        right = read_harmony(chords(text, signature=signature)).spans
+        wrong = read_harmony(chords(bad, signature=signature)).spans
+        sounds = [(s.start, s.numeral.chord(s.key).root.semitone) for s in right]
+        assert [(s.start, s.numeral.chord(s.key).root.semitone) for s in wrong] == sounds
+
+
+def _respell(name: str) -> str:
+    if name == "|":
+        return name
+    pitch = Pitch.parse(name)
+    other = {"F#": "Gb", "Eb": "D#", "Ab": "G#", "Db": "C#", "Bb": "A#"}
+    return f"{other.get(str(pitch.pitch_class), pitch.pitch_class)}{pitch.octave}"
+
+
+def test_reading_is_the_same_every_time() -> None:
+    score = chords(FIFTHS)
+    assert read_harmony(score) == read_harmony(score)
+
+
+def test_spans_leave_no_gap_and_beliefs_are_shares() -> None:
+    for text, signature, _ in EXAMPLES.values():
+        score = chords(text, signature=signature)
+        spans = read_harmony(score).spans
+        assert spans[0].start == 0
+        assert spans[-1].end == score.end
+        assert all(a.end == b.start for a, b in pairwise(spans))
+        for s in spans:
+            beliefs = [s.confidence, *(a.confidence for a in s.alternatives)]
+            assert all(0 <= b <= 1 for b in beliefs)
+            assert sum(beliefs) <= 1 + 1e-9
+            assert (s.key, s.numeral) not in {(a.key, a.numeral) for a in s.alternatives}
+            sounding = {n.id for n in score.notes if n.onset < s.end and n.end > s.start}
+            assert set(s.notes) | set(s.foreign) == sounding
+
+
+def test_modulation_to_the_dominant() -> None:
+    text = (
+        "C3 G3 E4 C5 | F3 A3 C4 F4 | G3 B3 D4 G4 | C3 G3 E4 C5 | A2 A3 E4 C5"
+        " | D3 A3 D4 F#4 | G2 G3 D4 B4 | E3 G3 E4 B4"
+        "| A2 A3 E4 C5 | D3 A3 D4 F#4 | D3 C4 D4 F#4 | G2 B3 D4 G4"
+        " | C3 G3 E4 C5 | D3 F#3 C4 A4 | G2 G3 B3 G4 | G2 G3 B3 G4"
+    )
+    spans = read_harmony(chords(text)).spans
+    assert spans[0].key.symbol == "C"
+    assert spans[-1].key.symbol == "G"
+    assert str(spans[-1].numeral) == "I"
+
+
+def test_no_sounding_notes_is_one_sentence() -> None:
+    silent = chords("C4 E4 G4")
+    silent = Score(silent.title, silent.composer, silent.parts, silent.measures, ())
+    with pytest.raises(UnderstaveError, match="no sounding notes"):
+        read_harmony(silent)
+
+
+def test_explanation_names_members_and_bass() -> None:
+    score = chords("C3 G3 E4 C5 | F3 A3 D4 C5 | G2 F3 D4 B4 | C3 E3 C4 C5")
+    span = next(s for s in read_harmony(score).spans if str(s.numeral) == "ii65")
+    words = explain_span(score, span)
+    assert "D, F, A and C belong to it" in words
+    assert "lowest note is F3, its third" in words
