@@ -606,7 +606,7 @@ def parse_numeral(text: str) -> RomanNumeral:
     Raise ValueError with one sentence when it cannot be read.
     """
     plain = re.sub(r"(/[#b]*[ivIV]+)\[[^\]]*\]$", r"\1", text.strip().rstrip("/;,"))
-    return RomanNumeral.parse(plain.replace("[maj7]", "maj7"))
+    return RomanNumeral.parse(re.sub(r"7?\[maj7\]", "maj7", plain))
 
 
 def write_romantext(reading: Reading, score: Score) -> str:
