@@ -24,8 +24,8 @@ SCORE = chords(
     "C3 G3 E4 C5 | F3 A3 D4 C5 | G2 F3 D4 B4 | C3 E3 C4 C5 | A2 A3 E4 C5 | D3 A3 F4 | G2 G3 B3 | C3 E4 G4"
 )
 NUMERALS = [
-    "I", "i6", "ii65", "V7", "V65/V", "viio7", "viiø43", "N6", "Ger65", "It6", "Fr43", "Cad64", "bVI", "#iv", "V9",
-    "V54", "viio7/V/V", "I+", "III", "bVII42", "V7[no5]", "vi[add9]", "#viio65", "bbVII", "IV64", "v", "V13",
+    "I", "i6", "ii65", "V7", "V65/V", "viio7", "viiø43", "N6", "Ger65", "It6", "Fr43", "Cad64", "bVI", "#iv",
+    "V9", "V54", "viio7/V/V", "I+", "III", "bVII42", "V7[no5]", "vi[add9]", "#viio65", "bbVII", "IV64", "v", "V13",
 ]  # fmt: skip
 
 

@@ -79,7 +79,8 @@ def decode(
     """Find the best path and the beliefs.
 
     `places` (U) says for each unit start whether it is a downbeat (0), a beat (1), off the beat (2), or
-    after a pause (3); `keys` restricts the search to some key numbers. A higher `temperature` flattens the beliefs.
+    after a pause (3); `keys` restricts the search to some key numbers.
+    A higher `temperature` flattens the beliefs.
     """
     everything = np.arange(len(rules.opening))
     keys = everything if keys is None else keys
