@@ -65,13 +65,28 @@ from understave.theory.roman import RomanNumeral
 
 MEASURES = ("key", "degree", "quality", "inversion", "root", "sound", "full", "chord")
 _SIXTEENTH = Fraction(1, 4)
-_AUGMENTED_SIXTHS = {"It", "Fr", "Ger"}
+_USUAL_FIGURES = {"It": ("6",), "Fr": ("43", "7"), "Ger": ("65", "7")}
 _SAME_QUALITY = {
     "dominant9": "dominant7",
     "dominant-minor9": "dominant7",
     "dominant7sus4": "dominant7",
     "major9": "major7",
     "minor9": "minor7",
+    "minor-flat9": "minor7",
+    "half-diminished9": "half-diminished7",
+    "half-diminished-flat9": "half-diminished7",
+    "minor-major9": "minor-major7",
+    "augmented9": "augmented7",
+    "augmented-major9": "augmented-major7",
+    "diminished9": "diminished7",
+    "diminished-flat9": "diminished7",
+    "dominant11": "dominant7",
+    "major11": "major7",
+    "minor11": "minor7",
+    "dominant13": "dominant7",
+    "major13": "major7",
+    "minor13": "minor7",
+    "dominant7-flat5": "dominant7",
     "major6": "major",
     "minor6": "minor",
 }
@@ -100,9 +115,10 @@ def label_of(key: Key, numeral: RomanNumeral) -> Label:
     root = numeral.root(key)
     quality = str(chord.quality.value)
     inversion = chord.inversion
-    if numeral.special in _AUGMENTED_SIXTHS:
+    if numeral.special in _USUAL_FIGURES:
         quality = {"It": "italian", "Fr": "french", "Ger": "german"}[numeral.special]
-        inversion = 0 if "".join(numeral.figures) in ("", "6", "65", "7", "43") else 1 + inversion
+        usual = _USUAL_FIGURES[numeral.special]
+        inversion = 0 if "".join(f for f in numeral.figures if f.isdigit()) in usual else 1 + inversion
         degree = (6, local.tonic.fifths - key.tonic.fifths)
         return Label(key, degree, quality, inversion, root.fifths)
     if quality in ("sus4", "sus2"):
