@@ -63,7 +63,7 @@ def test_every_chord_is_found_again_from_its_notes():
 
 
 def test_a_chord_without_its_fifth_is_found():
-    notes = [PitchClass.parse(n) for n in "G B F".split()]
+    notes = [PitchClass.parse(n) for n in ["G", "B", "F"]]
     first = Chord.from_pitch_classes(notes, PitchClass("B"))[0]
     assert (first.root.name, first.quality, first.inversion) == ("G", Quality.DOMINANT7, 1)
     assert first.omitted == (5,)
@@ -71,12 +71,12 @@ def test_a_chord_without_its_fifth_is_found():
 
 
 def test_the_plainest_reading_comes_first():
-    notes = [PitchClass.parse(n) for n in "A C E G".split()]
+    notes = [PitchClass.parse(n) for n in ["A", "C", "E", "G"]]
     assert [c.description for c in Chord.from_pitch_classes(notes, PitchClass("C"))] == [
         "minor seventh in first inversion",
         "major triad with added sixth in root position",
     ]
-    assert Chord.from_pitch_classes([PitchClass.parse(n) for n in "C C# D".split()]) == ()
+    assert Chord.from_pitch_classes([PitchClass.parse(n) for n in ["C", "C#", "D"]]) == ()
 
 
 def test_augmented_sixths_come_in_their_usual_position():
@@ -93,7 +93,7 @@ def test_names_in_plain_words():
 
 def test_members_by_number():
     chord = Chord(PitchClass("G"), Quality.DOMINANT_MINOR9)
-    assert [chord.member(n).name for n in (1, 3, 5, 7, 9)] == "G B D F Ab".split()
+    assert [chord.member(n).name for n in (1, 3, 5, 7, 9)] == ["G", "B", "D", "F", "Ab"]
     assert chord.member(4) is None
 
 

@@ -5,9 +5,7 @@ from hypothesis import strategies as st
 from understave.theory.key import Key, all_keys, circle_of_fifths
 from understave.theory.pitch import PitchClass
 
-keys = st.builds(
-    Key, st.integers(-12, 14).map(PitchClass.from_fifths), st.sampled_from(["major", "minor"])
-)
+keys = st.builds(Key, st.integers(-12, 14).map(PitchClass.from_fifths), st.sampled_from(["major", "minor"]))
 
 
 @given(keys)
@@ -19,7 +17,15 @@ def test_a_key_reads_back_its_symbol_and_its_name(key):
 
 @pytest.mark.parametrize(
     ("text", "symbol"),
-    [("F minor", "f"), ("f#", "f#"), ("Ab", "Ab"), ("B- major", "Bb"), ("b-", "bb"), ("c Major", "C"), (" E♭ ", "Eb")],
+    [
+        ("F minor", "f"),
+        ("f#", "f#"),
+        ("Ab", "Ab"),
+        ("B- major", "Bb"),
+        ("b-", "bb"),
+        ("c Major", "C"),
+        (" E♭ ", "Eb"),
+    ],
 )
 def test_keys_are_read_in_their_usual_spellings(text, symbol):
     assert Key.parse(text).symbol == symbol
@@ -34,8 +40,8 @@ def test_what_is_no_key_is_refused(text):
 # Circle of fifths (Hutchinson, Music Theory for the 21st-Century Classroom, chapters on major scales and
 # key signatures; values from memory).
 def test_circle_of_fifths():
-    majors = "Cb Gb Db Ab Eb Bb F C G D A E B F# C#".split()
-    minors = "ab eb bb f c g d a e b f# c# g# d# a#".split()
+    majors = ["Cb", "Gb", "Db", "Ab", "Eb", "Bb", "F", "C", "G", "D", "A", "E", "B", "F#", "C#"]
+    minors = ["ab", "eb", "bb", "f", "c", "g", "d", "a", "e", "b", "f#", "c#", "g#", "d#", "a#"]
     assert [k.symbol for k in circle_of_fifths("major")] == majors
     assert [k.symbol for k in circle_of_fifths("minor")] == minors
     assert [k.signature for k in circle_of_fifths("minor")] == list(range(-7, 8))
@@ -77,8 +83,8 @@ def test_scales(key, scale):
 
 def test_harmonic_and_melodic_minor():
     key = Key.parse("g#")
-    assert [p.name for p in key.harmonic_minor] == "G# A# B C# D# E F##".split()
-    assert [p.name for p in key.melodic_minor] == "G# A# B C# D# E# F##".split()
+    assert [p.name for p in key.harmonic_minor] == ["G#", "A#", "B", "C#", "D#", "E", "F##"]
+    assert [p.name for p in key.melodic_minor] == ["G#", "A#", "B", "C#", "D#", "E#", "F##"]
     assert key.leading_tone.name == "F##"
     assert PitchClass.parse("E#") in key
     assert PitchClass.parse("F") not in key

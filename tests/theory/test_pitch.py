@@ -53,7 +53,30 @@ def test_what_is_no_pitch_is_refused(text):
 # The order of sharps and flats (common practice, no source).
 def test_the_line_of_fifths_is_in_the_order_of_the_signatures():
     assert [PitchClass.from_fifths(i).name for i in range(-8, 14)] == (
-        "Fb Cb Gb Db Ab Eb Bb F C G D A E B F# C# G# D# A# E# B# F##".split()
+        [
+            "Fb",
+            "Cb",
+            "Gb",
+            "Db",
+            "Ab",
+            "Eb",
+            "Bb",
+            "F",
+            "C",
+            "G",
+            "D",
+            "A",
+            "E",
+            "B",
+            "F#",
+            "C#",
+            "G#",
+            "D#",
+            "A#",
+            "E#",
+            "B#",
+            "F##",
+        ]
     )
 
 
@@ -113,8 +136,10 @@ def test_what_is_no_interval_is_refused(text):
 # (common practice, no source).
 @pytest.mark.parametrize(
     ("name", "inverted"),
-    [("P4", "P5"), ("m3", "M6"), ("A6", "d3"), ("d5", "A4"), ("m2", "M7"), ("P1", "P8"), ("P8", "P1")]
-    + [("M10", "m6"), ("P15", "P1"), ("A8", "d8"), ("d8", "A1"), ("-m3", "-M6"), ("AA4", "dd5")],
+    [
+        *(("P4", "P5"), ("m3", "M6"), ("A6", "d3"), ("d5", "A4"), ("m2", "M7"), ("P1", "P8"), ("P8", "P1")),
+        *(("M10", "m6"), ("P15", "P1"), ("A8", "d8"), ("d8", "A1"), ("-m3", "-M6"), ("AA4", "dd5")),
+    ],
 )
 def test_inversion(name, inverted):
     assert Interval.parse(name).inversion.name == inverted

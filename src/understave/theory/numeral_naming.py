@@ -16,7 +16,7 @@ from understave.theory.key import Key, Mode
 from understave.theory.numeral_places import above_root, bare_qualities, degree_alter, degree_fifths
 from understave.theory.numeral_reading import read_numeral
 from understave.theory.pitch import PitchClass, accidental_text
-from understave.theory.roman import RomanNumeral
+from understave.theory.roman import SUSPENDED, RomanNumeral
 
 # Applied chords are written with {}, once for every target below.
 _APPLIED = "V7/{} V/{} viio7/{} viiø7/{} viio/{} V9/{} V+7/{} V+/{}"
@@ -46,7 +46,7 @@ _TARGETS: dict[Mode, tuple[str, ...]] = {
 _STACKED = frozenset(
     q
     for q in Quality
-    if q in (Quality.SUS4, Quality.DOMINANT7_SUS4)
+    if q in SUSPENDED
     or (
         q.factors in ((1, 3, 5), (1, 3, 5, 7), (1, 3, 5, 7, 2))
         and q not in (Quality.ITALIAN, Quality.GERMAN, Quality.FRENCH, Quality.DOMINANT7_FLAT5)
@@ -75,17 +75,24 @@ def _usual(mode: Mode) -> dict[tuple[int, Quality], tuple[RomanNumeral, ...]]:
     return {place: tuple(names) for place, names in found.items()}
 
 
-@lru_cache(maxsize=32768)
 def numerals_of(chord: Chord, key: Key, enharmonic: bool = False) -> tuple[RomanNumeral, ...]:
     """Return the numerals that name a spelled chord in a key, the most usual first.
 
-    The plain numeral on the chord's own degree is always among them. A second inversion on the tonic is
-    also offered as a cadential six-four. With `enharmonic`, names of the chord spelled otherwise follow.
+    The plain numeral on the chord's own degree is always among them; where the bass is a note that the
+    numeral only adds (an eleventh or thirteenth), it stands in root position. A second inversion on the
+    tonic is also offered as a cadential six-four. With `enharmonic`, names of the chord spelled otherwise
+    follow.
     """
+    # A numeral is the same in every key of a mode, so all are looked up in C.
+    return _numerals_in(chord.transpose(-key.tonic.fifths), key.mode, enharmonic)
+
+
+@lru_cache(maxsize=32768)
+def _numerals_in(chord: Chord, mode: Mode, enharmonic: bool) -> tuple[RomanNumeral, ...]:
+    key = Key(PitchClass("C"), mode)
     found: list[RomanNumeral] = []
-    place = chord.root.fifths - key.tonic.fifths
     if not chord.added:
-        for n in _usual(key.mode).get((place, chord.quality), ()):
+        for n in _usual(mode).get((chord.root.fifths, chord.quality), ()):
             found.append(replace(n, inversion=chord.inversion, omitted=chord.omitted))
     if found and found[0].degree == 2 and found[0].alter == -1 and chord.inversion == 1:
         # The Neapolitan is called so in its first inversion; otherwise it is the lowered second degree.
@@ -94,11 +101,15 @@ def numerals_of(chord: Chord, key: Key, enharmonic: bool = False) -> tuple[Roman
     if cadential.chord(key) == chord:
         found.append(cadential)
     plain = _plain(chord, key)
+    if plain.chord(key).bass != chord.bass:
+        # An added note in the bass: the same notes may be a stack of thirds on another root.
+        others = Chord.from_pitch_classes(chord.members, chord.bass)
+        found += [_plain(other, key) for other in others if other.quality in _STACKED]
     if plain not in found:
         found.append(plain)
     if enharmonic:
         for other in _respelled(chord, key):
-            found += [n for n in numerals_of(other, key) if n not in found]
+            found += [n for n in _numerals_in(other, mode, False) if n not in found]
     return tuple(found)
 
 
@@ -123,7 +134,7 @@ def _plain(chord: Chord, key: Key) -> RomanNumeral:
         number = {2: 9, 4: 11}.get(number, number)
         bend = (step - above_root(place, degree, number, key.mode)) // 7
         added.append(accidental_text(bend) + str(number))
-    if chord.quality in (Quality.POWER, Quality.SUS2):
+    if chord.quality is Quality.POWER:
         omitted.add(3)
     n = RomanNumeral(
         degree,
@@ -148,8 +159,6 @@ def _carried(chord: Chord) -> tuple[Quality, list[int], tuple[str, ...]]:
         return Quality.DOMINANT7, loose, ("b5",)
     if chord.quality is Quality.POWER:
         return Quality.MAJOR, loose, ()
-    if chord.quality is Quality.SUS2:
-        return Quality.MAJOR, [2, *loose], ()
     shape = chord.quality.fifths
     for length in range(len(shape) - 1, 2, -1):
         for quality in quality_of_shape(shape[:length]):
@@ -167,7 +176,7 @@ def _inversion(chord: Chord, quality: Quality) -> int:
 def _by_key(n: RomanNumeral, mode: Mode) -> RomanNumeral:
     """Leave the seventh or ninth to the key where the key gives the same chord."""
     size = len(n.quality.fifths) * 2 - 1
-    if size < 7 or n.quality is Quality.DOMINANT7_SUS4:
+    if size < 7 or n.quality in SUSPENDED:
         return n
     major, minor = bare_qualities(n.degree, n.alter, n.style, size)
     if major is not minor and (major if mode == "major" else minor) is n.quality:

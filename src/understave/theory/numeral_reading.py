@@ -17,7 +17,7 @@ from functools import lru_cache
 
 from understave.theory.chord import Quality, quality_of_shape, usual_inversion
 from understave.theory.numeral_places import NUMERALS, TRIAD, Style, bare_qualities
-from understave.theory.roman import RomanNumeral
+from understave.theory.roman import SUSPENDED, RomanNumeral
 
 _HEAD = re.compile(
     r"(?P<accidental>#*|b*)"
@@ -117,7 +117,7 @@ def _read_head(head: str, text: str) -> RomanNumeral:
         raise _complaint(text, "write a numeral from I to VII, its sign and its figures, such as viio65.")
     # A bare d after a numeral is an older sign for the last (third) inversion of its seventh chord.
     figures = [("", 4), ("", 2)] if m["figures"] == "d" else _figures(m["figures"])
-    added, omitted, altered, suspended = _read_brackets(m["brackets"], text)
+    added, omitted, altered, suspension = _read_brackets(m["brackets"], text)
     size, inversion, extra, changed = _read_figures(figures)
     added += extra
     altered += changed
@@ -128,8 +128,10 @@ def _read_head(head: str, text: str) -> RomanNumeral:
         raise _complaint(text, f"{numeral!r} is no degree; use I to VII.")
     sign = m["sign"] or m["late"]
     small = sign in ("o", "ø") or (numeral.islower() and sign != "+")
-    if suspended:
-        size = {"3": "sus", "7": "7sus"}.get(size, size)
+    if suspension:
+        size = {"34": "sus", "32": "sus2", "74": "7sus"}.get(size + suspension, "")
+        if not size:
+            raise _complaint(text, f"[sus{suspension}] stands on a triad, [sus4] also on a seventh chord.")
     if m["seventh"] and size == "3" and inversion == 0:
         size = "7"
     degree = NUMERALS.index(numeral.upper()) + 1
@@ -138,8 +140,9 @@ def _read_head(head: str, text: str) -> RomanNumeral:
         # On a minor triad b3 and b7 only confirm what stands there.
         altered = [a for a in altered if a not in ("b3", "b7")]
     by_key = False
-    if size in ("sus", "7sus"):
-        quality = Quality.SUS4 if size == "sus" else Quality.DOMINANT7_SUS4
+    suspended = {figures: quality for quality, figures in SUSPENDED.items()}
+    if size in suspended:
+        quality = suspended[size]
     elif size == "3":
         quality = quality_of_shape((0, *TRIAD[small, sign]))[0]
     else:
@@ -156,7 +159,7 @@ def _read_head(head: str, text: str) -> RomanNumeral:
         omitted=omitted,
         altered=_ordered(altered),
         by_key=by_key,
-        small=small and size in ("sus", "7sus"),
+        small=small and size in suspended,
     )
 
 
@@ -164,12 +167,12 @@ def _figures(text: str) -> list[tuple[str, int]]:
     return [(sign, int(number)) for sign, number in _FIGURE.findall(text)]
 
 
-def _read_brackets(brackets: str, text: str) -> tuple[list[str], tuple[int, ...], list[str], bool]:
-    """Return added notes, omitted factors, altered factors, and whether the third is suspended."""
+def _read_brackets(brackets: str, text: str) -> tuple[list[str], tuple[int, ...], list[str], str]:
+    """Return added notes, omitted factors, altered factors, and what the third is suspended by."""
     added: list[str] = []
     altered: list[str] = []
     omitted: set[int] = set()
-    suspended = False
+    suspension = ""
     for content in re.findall(r"\[([^\]]+)\]", brackets):
         items = _BRACKET.findall(content)
         if not items or "".join(a + b + c for a, b, c in items) != content:
@@ -179,13 +182,13 @@ def _read_brackets(brackets: str, text: str) -> tuple[list[str], tuple[int, ...]
                 omitted.add((int(number) - 1) % 7 + 1)
             elif word == "add":
                 added.append(accidental + number)
-            elif word == "sus" and number == "4":
-                suspended = True
+            elif word == "sus" and accidental == "" and number in ("2", "4"):
+                suspension = number
             elif word == "" and accidental:
                 altered.append(accidental + number)
             else:
                 raise _complaint(text, f"[{content}] is not understood; use [no3], [add9], [b5] or [sus4].")
-    return added, tuple(sorted(omitted)), altered, suspended
+    return added, tuple(sorted(omitted)), altered, suspension
 
 
 def _read_figures(figures: list[tuple[str, int]]) -> tuple[str, int, list[str], list[str]]:

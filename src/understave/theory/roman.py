@@ -46,6 +46,8 @@ _STYLE_OF_TRIAD: dict[tuple[int, int], Style] = {
     (-3, -6): (True, "o"),
     (4, 8): (False, "+"),
 }
+SUSPENDED = {Quality.SUS4: "sus", Quality.SUS2: "sus2", Quality.DOMINANT7_SUS4: "7sus"}
+"""Chords without a third, and how their figures are set."""
 _TRIAD_FIGURES = ("", "6", "64")
 _SEVENTH_FIGURES = ("7", "65", "43", "42")
 _ROWS: dict[str, tuple[tuple[str, ...], ...]] = {
@@ -53,6 +55,7 @@ _ROWS: dict[str, tuple[tuple[str, ...], ...]] = {
     "7": (("7",), ("6", "5"), ("4", "3"), ("4", "2")),
     "9": (("9",), ("7", "6", "5"), ("6", "5", "4", "3"), ("6", "4", "3", "2"), ("7", "6", "4", "2")),
     "sus": (("5", "4"), ("5", "2"), ("7", "4")),
+    "sus2": (("5", "2"), ("7", "4"), ("5", "4")),
     "7sus": (("7", "4"), ("5", "4", "2"), ("7", "4", "3"), ("6", "5", "2")),
 }
 
@@ -123,7 +126,7 @@ class RomanNumeral:
         if self.special in ("It", "Fr", "Ger"):
             return False, ""
         shape = self.quality.fifths
-        if self._size in ("sus", "7sus"):
+        if self.quality in SUSPENDED:
             return self.small, ""
         small, sign = _STYLE_OF_TRIAD.get((shape[1], shape[2]), (False, ""))
         if sign == "o" and len(shape) > 3 and shape[3] == -2:
@@ -132,10 +135,8 @@ class RomanNumeral:
 
     @cached_property
     def _size(self) -> str:
-        if self.quality is Quality.SUS4:
-            return "sus"
-        if self.quality is Quality.DOMINANT7_SUS4:
-            return "7sus"
+        if self.quality in SUSPENDED:
+            return SUSPENDED[self.quality]
         return {3: "3", 4: "7", 5: "9"}[len(self.quality.fifths)]
 
     @cached_property
@@ -169,6 +170,8 @@ class RomanNumeral:
             return _TRIAD_FIGURES[at]
         if size == "sus":
             return "54" if at == 0 else _TRIAD_FIGURES[at] + "[sus4]"
+        if size == "sus2":
+            return _TRIAD_FIGURES[at] + "[sus2]"
         if size == "7sus":
             return "74" if at == 0 else _SEVENTH_FIGURES[at] + "[sus4]"
         shape = self.quality.fifths
