@@ -297,13 +297,19 @@ CORPUS = (
 
 
 def sets() -> dict[str, list[Path]]:
-    """The MusicXML files of each set that is there."""
+    """The MusicXML files of each set that is there.
+
+    ``suite`` is the unofficial MusicXML test suite (R. Kainhofer and others), one notation a file, as
+    the music21 package carries it; ``corpus`` is that package's corpus; the rest is open data beside
+    the checkout.
+    """
     found: dict[str, list[Path]] = {}
     try:
         import music21
 
-        root = Path(music21.__file__).parent / "corpus"
-        found["corpus"] = sorted(p for name in CORPUS for p in _files(root / name))
+        package = Path(music21.__file__).parent
+        found["suite"] = sorted(_files(package / "musicxml" / "lilypondTestSuite"))
+        found["corpus"] = sorted(p for name in CORPUS for p in _files(package / "corpus" / name))
     except ImportError:
         pass
     data = data_folder()

@@ -105,12 +105,29 @@ def _octave_shift(pitch: Pitch, steps: int) -> Pitch:
     return Pitch(pitch.letter, pitch.alter, pitch.octave + steps)
 
 
+_PRINTED = {
+    "sharp": 1,
+    "double-sharp": 2,
+    "sharp-sharp": 2,
+    "natural-sharp": 1,
+    "triple-sharp": 3,
+    "flat": -1,
+    "flat-flat": -2,
+    "natural-flat": -1,
+    "triple-flat": -3,
+}
+"""Alterations of the MusicXML accidental values that have one in whole semitones."""
+
+
 def _pitch(note: Element, where: str) -> Pitch:
     p = note.find("pitch")
     assert p is not None
     step = (p.findtext("step") or "").strip().upper()
     octave = number(p.findtext("octave"))
-    alter = number(p.findtext("alter")) or Fraction(0)
+    alter = number(p.findtext("alter"))
+    if alter is None:
+        # Some writers leave the alteration to the accidental printed.
+        alter = Fraction(_PRINTED.get((note.findtext("accidental") or "").strip(), 0))
     if step not in LETTERS or len(step) != 1 or octave is None or abs(octave) > 20 or abs(alter) > 20:
         raise UnderstaveError(
             f"{where} has a note without a readable pitch; correct it in your notation program."
@@ -297,9 +314,9 @@ def _frame_meters(
         meter = meters[i]
         frame.meter = meter or meter_of_length(frame.length)
         full = Fraction(4 * frame.meter[0], frame.meter[1])
-        if frame.length > full:
+        if frame.length > full >= max(b.sounding for b in here):
             # Rests alone never make a bar longer than its meter: some files write one twice.
-            frame.length = max(full, *(b.sounding for b in here))
+            frame.length = full
         if not frame.length or abs(frame.length - full) < _SLIP:
             frame.length = full
 

@@ -136,9 +136,9 @@ def harmony_text(harmony: Element) -> str:
         elif e.tag == "kind":
             shown = e.get("text")
             kind = (e.text or "").strip()
+            if kind == "none":
+                return "N.C."
             out.append(KINDS.get(kind, kind) if shown is None else shown)
-            if kind == "none" and not out[-1]:
-                out[-1] = "N.C."
         elif e.tag == "degree":
             value = (e.findtext("degree-value") or "").strip()
             kind = (e.findtext("degree-type") or "").strip()

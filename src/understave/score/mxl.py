@@ -15,6 +15,8 @@ from understave.score import xmltree
 
 LARGEST = 256 * 1024 * 1024
 """Bytes that a file may have after unpacking; far above any real score."""
+_HEAD = 20_000
+"""Bytes at the beginning of a file that show what it is."""
 _SCORE_TYPES = (
     "",
     "application/vnd.recordare.musicxml+xml",
@@ -28,14 +30,15 @@ def is_zip(data: bytes) -> bool:
     return data[:4] in (b"PK\x03\x04", b"PK\x05\x06", b"PK\x07\x08")
 
 
-def _read(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, name: str) -> bytes:
+def _read(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, name: str, most: int = 0) -> bytes:
+    """Return a member's bytes; with `most` only so many of its first ones."""
     if entry.flag_bits & 0x1:
         raise UnderstaveError(f"{name} is protected by a password; save it without one and try again.")
-    if entry.file_size > LARGEST:
+    if entry.file_size > LARGEST and not most:
         raise UnderstaveError(f"{name} unpacks to more than {LARGEST >> 20} MiB; that is no real score.")
     try:
         with archive.open(entry) as stream:
-            data = stream.read(LARGEST + 1)
+            data = stream.read(most or LARGEST + 1)
     except NotImplementedError as error:
         raise UnderstaveError(
             f"{name} is packed in a way that cannot be read; export it again as plain .musicxml."
@@ -56,17 +59,12 @@ def unpack(data: bytes, name: str) -> bytes:
         entries = {e.filename.replace("\\", "/"): e for e in archive.infolist() if not e.is_dir()}
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError, EOFError) as error:
         raise UnderstaveError(f"{name} is a cut or damaged .mxl file; copy or export it again.") from error
-    for path in _rootfiles(archive, entries, name):
-        content = _read(archive, entries[path], name)
-        if is_score(content):
-            return content
-    for path, entry in entries.items():
-        if path.startswith(("META-INF/", "__MACOSX/")):
-            continue
-        content = _read(archive, entry, name)
-        if is_score(content):
-            return content
-        if is_zip(content):
+    others = [p for p in entries if not p.startswith(("META-INF/", "__MACOSX/"))]
+    for path in (*_rootfiles(archive, entries, name), *others):
+        head = _read(archive, entries[path], name, most=_HEAD)
+        if is_score(head):
+            return _read(archive, entries[path], name)
+        if is_zip(head):
             raise UnderstaveError(f"{name} holds another zip file ({path}); unpack it and give that file.")
     raise UnderstaveError(
         f"{name} is a zip file without a MusicXML score in it; give the .mxl or .musicxml file itself."
@@ -90,5 +88,5 @@ def _rootfiles(archive: zipfile.ZipFile, entries: dict[str, zipfile.ZipInfo], na
 
 def is_score(data: bytes) -> bool:
     """Say whether bytes look like a MusicXML score, whatever their encoding."""
-    head = xmltree.decode(data[:20000])
+    head = xmltree.decode(data[:_HEAD])
     return "<score-partwise" in head or "<score-timewise" in head or ":score-partwise" in head

@@ -15,9 +15,9 @@ _KINDS = "MusicXML (.musicxml, .xml, .mxl), MEI (.mei), Humdrum (.krn), ABC (.ab
 
 def read_bytes(path: Path) -> bytes:
     """Return a file's bytes; raise UnderstaveError if there is no such readable, non-empty file."""
-    if path.is_dir():
-        raise UnderstaveError(f"{path} is a folder; give the score file in it.")
     try:
+        if path.is_dir():
+            raise UnderstaveError(f"{path} is a folder; give the score file in it.")
         if path.exists() and not path.is_file():
             raise UnderstaveError(f"{path} is not an ordinary file; give a score file.")
         if path.exists() and path.stat().st_size > LARGEST:
@@ -26,7 +26,10 @@ def read_bytes(path: Path) -> bytes:
     except FileNotFoundError as error:
         raise UnderstaveError(f"There is no file {path}; check its name and folder.") from error
     except (OSError, ValueError) as error:
-        raise UnderstaveError(f"{path} cannot be opened; check its name and that you may read it.") from error
+        shown = str(path)[:80].replace("\0", "")
+        raise UnderstaveError(
+            f"{shown} cannot be opened; check its name and that you may read it."
+        ) from error
     if not data.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
         raise UnderstaveError(f"{path.name} is empty; export it again from your notation program.")
     return data

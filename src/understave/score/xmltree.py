@@ -45,15 +45,13 @@ def decode(data: bytes) -> str:
     for mark, encoding in _MARKS:
         if data.startswith(mark):
             return data.decode(encoding, errors="replace")
-    try:
-        return data.decode("utf-8")
-    except UnicodeDecodeError:
-        pass
     declared = re.search(rb"encoding\s*=\s*[\"']([A-Za-z0-9._-]+)[\"']", data[:200])
-    try:
-        return data.decode(declared[1].decode("ascii") if declared else "cp1252", errors="replace")
-    except LookupError:
-        return data.decode("cp1252", errors="replace")
+    for encoding in ("utf-8", declared[1].decode("ascii") if declared else "cp1252"):
+        try:
+            return data.decode(encoding)
+        except (UnicodeDecodeError, LookupError):
+            continue
+    return data.decode("cp1252", errors="replace")
 
 
 def _clean(text: str) -> bytes:
