@@ -358,9 +358,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     options = parser.parse_args(arguments)
     references = options.references.split(",")
     with open(options.details or os.devnull, "w", encoding="utf-8") as details:
-        print(
-            f"{'set':12} {'reference':10} {'files':>5} {'failed':>6} {'notes':>8} {'agree':>7} {'onset':>7}  disagreements"
-        )
+        heads = f"{'files':>5} {'failed':>6} {'notes':>8} {'agree':>7} {'onset':>7}"
+        print(f"{'set':12} {'reference':10} {heads}  disagreements")
         for name, files in sets().items():
             if options.sets and name not in options.sets.split(","):
                 continue

@@ -8,6 +8,18 @@ ATTRIBUTES = (
 )
 
 
+def ratio(actual, normal):
+    """A time-modification: so many notes in the time of so many."""
+    return (
+        f"<time-modification><actual-notes>{actual}</actual-notes>"
+        f"<normal-notes>{normal}</normal-notes></time-modification>"
+    )
+
+
+def direction(inner, after=""):
+    return f"<direction><direction-type>{inner}</direction-type>{after}</direction>"
+
+
 def attributes(divisions=4, fifths=0, beats=4, beat_type=4, more=""):
     return ATTRIBUTES.format(divisions=divisions, fifths=fifths, beats=beats, beat_type=beat_type, more=more)
 

@@ -5,7 +5,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from musicxml_text import attributes, bar, note, score
+from musicxml_text import attributes, bar, note, ratio, score
 
 from understave.errors import UnderstaveError
 from understave.score.model import Score
@@ -20,6 +20,9 @@ GOOD = score(
     + bar(note("E4", 8, "whole", middle='<tie type="start"/>', staff="2"), "2")
     + bar(note("E4", 8, "whole", middle='<tie type="stop"/>', staff="2"), "3")
 )
+
+
+SIMPLE = bar(attributes() + note("C4", 16))
 
 
 def message(tmp_path, data, name="piece.musicxml"):
@@ -99,7 +102,7 @@ def test_missing_file_and_folder(tmp_path):
         read_score(tmp_path / "nothing.mxl")
     with pytest.raises(UnderstaveError, match="folder"):
         read_score(tmp_path)
-    with pytest.raises(UnderstaveError, match="cannot be opened|no file"):
+    with pytest.raises(UnderstaveError, match=r"cannot be opened|no file"):
         read_score("\0")
     with pytest.raises(UnderstaveError, match=r"cannot be opened|no file"):
         read_score(tmp_path / ("x" * 5000))
@@ -224,6 +227,9 @@ def test_absurd_numbers_are_survived(tmp_path, old, new):
 # Fuzzing -----------------------------------------------------------------------------------------------
 
 
+MARKS = "<notations><ornaments><tremolo>3</tremolo></ornaments><fermata/></notations>"
+
+
 def samples():
     """A small score as XML and as .mxl, and one with every kind of mark."""
     rich = score(
@@ -237,7 +243,7 @@ def samples():
                 "C4",
                 4,
                 "quarter",
-                after="<time-modification><actual-notes>3</actual-notes><normal-notes>2</normal-notes></time-modification>",
+                after=ratio(3, 2),
             )
             + note("R", 20)
             + "<backup><duration>24</duration></backup>"
@@ -249,7 +255,8 @@ def samples():
                 staff="2",
                 after="<notations><ornaments><tremolo>3</tremolo></ornaments><fermata/></notations>",
             )
-            + '<barline location="right"><ending number="1" type="stop"/><repeat direction="backward"/></barline>'
+            + '<barline location="right"><ending number="1" type="stop"/>'
+            '<repeat direction="backward"/></barline>'
         )
     )
     return [GOOD, rich]
@@ -293,9 +300,8 @@ def test_damaged_files_give_a_score_or_one_sentence(tmp_path, seed):
         path.write_bytes(damaged(data, rng))
         try:
             got = read_score(path)
-        except UnderstaveError as error:
-            assert str(error)
-        else:
-            assert isinstance(got, Score)
-            assert got.notes
-            assert got.source
+        except UnderstaveError:
+            continue
+        assert isinstance(got, Score)
+        assert got.notes
+        assert got.source

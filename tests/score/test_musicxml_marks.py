@@ -4,11 +4,11 @@ The meaning of each element is that of the MusicXML 4.0 specification (W3C Music
 Group final report, 2021), named beside each check.
 """
 
-from fractions import Fraction as F
+from fractions import Fraction
 
 import pytest
 from lxml import etree
-from musicxml_text import attributes, bar, note, score
+from musicxml_text import attributes, bar, direction, note, score
 
 from understave.score.musicxml import read_musicxml
 
@@ -23,10 +23,6 @@ def first_note(after="", before="", middle="", more=""):
 def directions(content):
     got = read_musicxml(score(bar(attributes(divisions=4, beats=4, more="<staves>2</staves>") + content)))
     return [(d.kind, d.text, d.onset, d.end, d.staff, d.value) for d in got.directions]
-
-
-def direction(inner, after=""):
-    return f"<direction><direction-type>{inner}</direction-type>{after}</direction>"
 
 
 FOUR = "".join(note(p, 4, "quarter", staff="1") for p in ("C4", "D4", "E4", "F4"))
@@ -228,7 +224,7 @@ def test_words_dynamics_and_their_place():
     assert directions(content) == [
         ("words", "dolce", 0, None, 1, None),
         ("dynamic", "sffpp", 1, None, 1, None),
-        ("dynamic", "pp", F(3, 2), None, 2, None),
+        ("dynamic", "pp", Fraction(3, 2), None, 2, None),
     ]
 
 
@@ -242,7 +238,8 @@ def test_words_dynamics_and_their_place():
             96,
         ),
         (
-            "<metronome><beat-unit>quarter</beat-unit><beat-unit-dot/><per-minute>c. 60</per-minute></metronome>",
+            "<metronome><beat-unit>quarter</beat-unit><beat-unit-dot/>"
+            "<per-minute>c. 60</per-minute></metronome>",
             "",
             "quarter. = c. 60",
             90,

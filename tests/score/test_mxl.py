@@ -48,6 +48,7 @@ def refused(tmp_path, data, name="piece.mxl"):
     return str(caught.value)
 
 
+MUSICXML = "application/vnd.recordare.musicxml+xml"
 CONTAINER = "META-INF/container.xml"
 
 
