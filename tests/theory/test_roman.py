@@ -379,6 +379,14 @@ def test_the_tonic_six_four_is_offered_as_cadential():
     assert "Cad64" not in [str(n) for n in RomanNumeral.of(Chord(PitchClass("C"), Quality.MINOR, 2), C)]
 
 
+@pytest.mark.parametrize(
+    ("root", "key", "text"), [("C", "c", "i54"), ("F", "c", "iv54"), ("G", "c", "V54"), ("A", "C", "vi54")]
+)
+def test_a_suspension_is_printed_like_the_triad_it_gives_way_to(root, key, text):
+    chord = Chord(PitchClass(root), Quality.SUS4)
+    assert str(RomanNumeral.of(chord, Key.parse(key))[0]) == text
+
+
 def test_enharmonic_names_are_offered_when_asked_for():
     flat_six_seventh = Chord(PitchClass("A", -1), Quality.DOMINANT7)
     plain = [str(n) for n in RomanNumeral.of(flat_six_seventh, C)]

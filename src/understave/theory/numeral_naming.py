@@ -24,6 +24,7 @@ _APPLIED_SIXTHS = "It6/{} Fr43/{} Ger65/{} V7[b5]/{} V54/{} V74/{}"
 _ORDER: dict[Mode, tuple[str, ...]] = {
     "major": (
         "I V IV ii vi iii viio V7 ii7 viiø7 viio7 I7 IV7 vi7 iii7 V9 V54 V74 ii9 IV9 I9 vi9 iii9",
+        "I54 ii54 iii54 IV54 vi54",
         "It6 Fr43 Ger65 bII N",
         "i iv bVI bIII bVII v iio iiø7 iv7 bVI7 bIII7 I+",
         _APPLIED,
@@ -33,6 +34,7 @@ _ORDER: dict[Mode, tuple[str, ...]] = {
     "minor": (
         "i V iv VI III iio viio VII v V7 iiø7 viio7 iv7 i7 VI7 III+ V9 V54 V74 v7 IV IV7 I ii vio viø7",
         "III+7 imaj7 ii7 iio7 viiø7 iv9 i9",
+        "i54 III54 iv54 VI54 VII54",
         "It6 Fr43 Ger65 bII N",
         _APPLIED,
         "VII7 III7 iii vi I7 II iv9 bII7",
@@ -43,6 +45,7 @@ _TARGETS: dict[Mode, tuple[str, ...]] = {
     "major": ("V", "IV", "ii", "vi", "iii", "bIII", "bVI", "bVII", "N", "iv", "v", "viio"),
     "minor": ("V", "iv", "III", "VI", "VII", "v", "N", "iio", "ii", "IV", "I"),
 }
+_MINOR_TRIADS: dict[Mode, tuple[int, ...]] = {"major": (2, 3, 6), "minor": (1, 4)}
 _STACKED = frozenset(
     q
     for q in Quality
@@ -121,6 +124,9 @@ def _plain(chord: Chord, key: Key) -> RomanNumeral:
     quality, loose, altered = _carried(chord)
     small = len(quality.fifths) > 2 and quality.fifths[1] == -3
     degree = factor(place)
+    if quality in SUSPENDED:
+        # Printed like the triad it gives way to.
+        small = degree in _MINOR_TRIADS[key.mode] and place == degree_fifths(degree, 0, True, key.mode)
     alter = degree_alter(degree, place, small, key.mode)
     omitted = set(chord.omitted)
     own = {factor(f): f for f in quality.fifths}
@@ -144,6 +150,7 @@ def _plain(chord: Chord, key: Key) -> RomanNumeral:
         added=tuple(added),
         omitted=tuple(sorted(omitted)),
         altered=altered,
+        small=small and quality in SUSPENDED,
     )
     n = _by_key(n, key.mode)
     # Text and value must agree on the order of what is in brackets.
