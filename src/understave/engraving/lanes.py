@@ -24,7 +24,7 @@ NUMERAL_SIZE = 2.35 * SPACE
 KEY_SIZE = 2.05 * SPACE
 SYMBOL_SIZE = 2.1 * SPACE
 # Least clearances: between labels side by side, to the notation, between lanes.
-SIDE = 0.7 * SPACE
+SIDE = 0.8 * SPACE
 _CLEAR = 0.7 * SPACE
 _ROW_GAP = 0.5 * SPACE
 _LANE_GAP = 0.85 * SPACE
@@ -191,7 +191,10 @@ def _found(system: System, entries: Sequence[Entry], name: str, size: float) -> 
     for entry in entries:
         place = system.places.get(name + str(entry.index))
         if place:
-            found.append(_Set(entry, place[0], label_box(entry.label, size).moved(place[0], 0)))
+            box = label_box(entry.label, size)
+            # The last label of a very full system is drawn back from the margin.
+            x = min(place[0], system.x1 + SPACE - box.x1)
+            found.append(_Set(entry, x, box.moved(x, 0)))
     return sorted(found, key=lambda s: (s.x, s.entry.start))
 
 

@@ -14,13 +14,14 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
+from importlib.util import find_spec
 from pathlib import Path
 
 import typst
-import verovio
 from lxml import etree
 
 from understave.engraving.geometry import Box, affine, compose, path_box
+from understave.errors import UnderstaveError
 
 FAMILY = "Libertinus Serif"
 MUSIC_FONT = "Bravura"
@@ -43,7 +44,7 @@ _PROBE = "\U0010fffd"
 
 @dataclass(frozen=True, slots=True, order=True)
 class Face:
-    """One style of the text font; `weight` is 400, 600 or 700."""
+    """One style of the text font; `weight` is 400 or 600."""
 
     italic: bool = False
     weight: int = 400
@@ -129,7 +130,10 @@ def _join(runs: list[Run]) -> Run:
 
 @cache
 def _music_font() -> tuple[Path, dict[str, float]]:
-    folder = Path(verovio.__file__).parent / "data"
+    package = find_spec("verovio")
+    if package is None or package.origin is None:
+        raise UnderstaveError("The package verovio is missing; install Understave again.")
+    folder = Path(package.origin).parent / "data"
     table = etree.parse(str(folder / f"{MUSIC_FONT}.xml")).getroot()
     return folder / MUSIC_FONT, {g.get("c", ""): float(g.get("h-a-x", "0")) for g in table.iter("g")}
 

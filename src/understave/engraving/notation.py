@@ -12,19 +12,19 @@ labels are drawn by `lanes`.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import lru_cache
 from math import ceil
 
-import verovio
 from lxml import etree
 
 from understave.engraving.geometry import Box, Ink, glyph_boxes, ink
 from understave.engraving.outlines import outline_text
 from understave.errors import UnderstaveError
 from understave.score.model import Measure, Score
+from understave.score.notation_worker import shared_worker
 
 SVG = "http://www.w3.org/2000/svg"
 MEI = "http://www.music-encoding.org/ns/mei"
@@ -37,7 +37,8 @@ TEXT_SIZE = 405.0
 _HARM_PREFIX = "room-"
 # The letter l is 569 of 2048 units wide in verovio's table of Times.
 _FILLER, _FILLER_WIDTH = "l", TEXT_SIZE * 569 / 2048
-# A placeholder's right edge to the next one, kept by verovio between labels of one lane.
+# The distance that verovio itself keeps between the texts of one lane.
+_KEPT_APART = 1.2 * SPACE
 _WIDEST_PAGE = 100_000
 
 
@@ -98,6 +99,27 @@ class Notation:
     glyphs: dict[str, etree._Element]
 
 
+_OPTIONS: dict[str, object] = {
+    "xmlIdSeed": 2,
+    "font": "Bravura",
+    "header": "none",
+    "footer": "none",
+    "condense": "none",
+    # Twice the duration, 1.41 times the space: customary, and tight enough to be stretched.
+    "spacingLinear": 0.2,
+    "spacingNonLinear": 0.5,
+    "lyricWordSpace": 2.4,
+    "pageMarginLeft": 0,
+    "pageMarginRight": 0,
+    "pageMarginTop": 0,
+    "pageMarginBottom": 0,
+    "pageHeight": 60_000,
+    "adjustPageHeight": True,
+    "svgFormatRaw": True,
+    "svgViewBox": True,
+}
+
+
 @lru_cache(maxsize=8)
 def _mei(source: bytes) -> bytes:
     """The score as verovio understands it, as MEI with all ids kept."""
@@ -107,34 +129,9 @@ def _mei(source: bytes) -> bytes:
         raise UnderstaveError(f"The score cannot be engraved: its MusicXML is damaged ({e.msg}).") from e
     # verovio invents ids for what has none. Another seed than the later steps use, or it would invent
     # the same ids again for other things and draw a slur where an accidental should be.
-    toolkit = _toolkit({"inputFrom": "xml", "xmlIdSeed": 1})
-    if not toolkit.loadData(text):
-        raise UnderstaveError("The score cannot be engraved: verovio could not read its MusicXML.")
-    return toolkit.getMEI().encode()
-
-
-def _toolkit(options: dict[str, object]) -> verovio.toolkit:
-    verovio.enableLog(verovio.LOG_OFF)
-    toolkit = verovio.toolkit()
-    toolkit.setOptions(
-        {
-            "xmlIdSeed": 2,
-            "font": "Bravura",
-            "header": "none",
-            "footer": "none",
-            "condense": "none",
-            "pageMarginLeft": 0,
-            "pageMarginRight": 0,
-            "pageMarginTop": 0,
-            "pageMarginBottom": 0,
-            "pageHeight": 60_000,
-            "adjustPageHeight": True,
-            "svgFormatRaw": True,
-            "svgViewBox": True,
-            **options,
-        }
-    )
-    return toolkit
+    options = {"inputFrom": "xml", "xmlIdSeed": 1}
+    mei: str = shared_worker().ask(text, [("getMEI", [])], options, "The score")[0]
+    return mei.encode()
 
 
 def lay_out(
@@ -158,14 +155,12 @@ def lay_out(
     measures = _measures(root)
     for k in breaks:
         measures[score.measures[first + k].id].addprevious(etree.Element(f"{{{MEI}}}sb"))
-    toolkit = _toolkit(
-        {
-            "breaks": "encoded",
-            "pageWidth": min(_WIDEST_PAGE, page_width),
-            "minLastJustification": 1.0 if fullness < fill_last else 0.0,
-        }
-    )
-    return _render(toolkit, root, score, None if whole else (first, last))
+    options = {
+        "breaks": "encoded",
+        "pageWidth": min(_WIDEST_PAGE, page_width),
+        "minLastJustification": 1.0 if fullness < fill_last else 0.0,
+    }
+    return _render(root, options, score, None if whole else (first, last))
 
 
 def _prepared(score: Score, rooms: Sequence[Room], first: int, last: int) -> etree._Element:
@@ -177,6 +172,7 @@ def _prepared(score: Score, rooms: Sequence[Room], first: int, last: int) -> etr
     for name in ("label", "labelAbbr") if len(score.parts) == 1 else ("labelAbbr",):
         for element in list(root.iter(f"{{{MEI}}}{name}")):
             _drop(element)
+    _keep_end_spaces(root)
     _drop_runaway_ties(root, score)
     measures = _measures(root)
     missing = next((m for m in score.measures if m.id not in measures), None)
@@ -190,6 +186,18 @@ def _prepared(score: Score, rooms: Sequence[Room], first: int, last: int) -> etr
         if first <= measure.index <= last:
             measures[measure.id].append(_placeholder(room, measure, staves))
     return root
+
+
+def _keep_end_spaces(root: etree._Element) -> None:
+    """Make spaces at the ends of words no-break spaces: verovio trims others, "Lento (" to "Lento("."""
+    for kind in ("tempo", "dir", "dynam"):
+        for words in root.iter(f"{{{MEI}}}{kind}"):
+            for element in words.iter():
+                for name in ("text", "tail") if element is not words else ("text",):
+                    text = getattr(element, name)
+                    if text and text.strip() and "\n" not in text:
+                        ends = re.sub(r"^ +| +$", lambda m: "\u00a0" * len(m[0]), text)
+                        setattr(element, name, ends)
 
 
 def _drop_runaway_ties(root: etree._Element, score: Score) -> None:
@@ -223,7 +231,7 @@ def _placeholder(room: Room, measure: Measure, staves: int) -> etree._Element:
             "n": str(90 + room.lane),
         },
     )
-    harm.text = _FILLER * max(1, ceil(room.width / _FILLER_WIDTH))
+    harm.text = _FILLER * max(1, ceil((room.width - _KEPT_APART) / _FILLER_WIDTH))
     return harm
 
 
@@ -231,11 +239,14 @@ def _natural_widths(
     root: etree._Element, score: Score, span: tuple[int, int] | None
 ) -> list[tuple[float, float]]:
     """Width of each measure before stretching, and the room clef and signature take in a new system."""
-    toolkit = _toolkit(
-        {"breaks": "none", "noJustification": True, "adjustPageWidth": True, "pageWidth": _WIDEST_PAGE}
-    )
+    options = {
+        "breaks": "none",
+        "noJustification": True,
+        "adjustPageWidth": True,
+        "pageWidth": _WIDEST_PAGE,
+    }
     widths = []
-    for page in _pages(toolkit, root, span):
+    for page in _pages(root, options, span):
         boxes = glyph_boxes(page)
         for group in _groups(page, "system"):
             bars, _ = _bars(group, {})
@@ -282,19 +293,30 @@ def choose_breaks(widths: Sequence[tuple[float, float]], room: float) -> tuple[l
 
 
 def _pages(
-    toolkit: verovio.toolkit, root: etree._Element, span: tuple[int, int] | None
+    root: etree._Element, options: Mapping[str, object], span: tuple[int, int] | None
 ) -> list[etree._Element]:
+    """Let verovio draw the MEI, or only the measures of `span`, and return its SVG pages."""
+    text = etree.tostring(root, encoding="unicode")
+    chosen: list[tuple[str, list[object]]] = []
     if span:
-        toolkit.select({"measureRange": f"{span[0] + 1}-{span[1] + 1}"})
-    toolkit.loadData(etree.tostring(root, encoding="unicode"))
-    count = toolkit.getPageCount()
-    return [etree.fromstring(toolkit.renderToSVG(number).encode()) for number in range(1, count + 1)]
+        chosen = [("select", [{"measureRange": f"{span[0] + 1}-{span[1] + 1}"}]), ("redoLayout", [])]
+    pages: list[str] = []
+    count = 1
+    while len(pages) < count:
+        # Nearly always one tall page holds everything, and is asked for before their number is known.
+        wanted = [("renderToSVG", [number]) for number in range(len(pages) + 1, count + 1)]
+        answers = shared_worker().ask(
+            text, [*chosen, ("getPageCount", []), *wanted], {**_OPTIONS, **options}, "The score"
+        )
+        count, drawn = answers[len(chosen)], answers[len(chosen) + 1 :]
+        pages += drawn
+    return [etree.fromstring(page.encode()) for page in pages]
 
 
 def _render(
-    toolkit: verovio.toolkit, root: etree._Element, score: Score, span: tuple[int, int] | None
+    root: etree._Element, options: Mapping[str, object], score: Score, span: tuple[int, int] | None
 ) -> Notation:
-    pages = _pages(toolkit, root, span)
+    pages = _pages(root, options, span)
     groups = [group for page in pages for group in _groups(page, "system")]
     places = [_take_out_rooms(group) for group in groups]
     outlines = outline_text(pages)

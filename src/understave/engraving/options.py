@@ -17,14 +17,15 @@ PAPER_MM: dict[Paper, tuple[float, float]] = {"a4": (210.0, 297.0), "us-letter":
 class Options:
     """Choices for pages and excerpts.
 
-    `staff_mm` is the height of a staff. `numerals`, `keys` and `chord_symbols` switch the lanes.
-    `colours` prints numerals in the colour of their function. A label whose confidence is below
-    `doubt_below` carries a question mark, unless the teacher set it. `language` is that of key names.
+    `staff_mm` is the height of a staff; None chooses one by how many staves a system has. `numerals`,
+    `keys` and `chord_symbols` switch the lanes, `legend` the line that explains them. `colours`
+    prints numerals in the colour of their function. A label whose confidence is below `doubt_below`
+    carries a question mark, unless the teacher set it. `language` is that of key names.
     """
 
     paper: Paper = "a4"
     landscape: bool = False
-    staff_mm: float = 6.6
+    staff_mm: float | None = None
     margin_mm: float = 15.0
     numerals: bool = True
     keys: bool = True
@@ -33,6 +34,12 @@ class Options:
     legend: bool = True
     doubt_below: float = 0.5
     language: Language = "en"
+
+    def staff_height(self, staves: int) -> float:
+        """Height of a staff in millimetres in a score of so many staves; common practice, no source."""
+        if self.staff_mm is not None:
+            return self.staff_mm
+        return next((size for most, size in ((3, 6.6), (4, 6.0), (6, 5.4)) if staves <= most), 4.8)
 
     @property
     def page_mm(self) -> tuple[float, float]:

@@ -20,6 +20,8 @@ _BOLD = {"ending", "fing", "reh", "tempo"}
 _ITALIC = {"dir", "dynam", "mNum"}
 _PLAIN = {"label", "labelAbbr"}
 _ROMAN = Face()
+# Semibold is as wide as the bold face whose widths verovio reckons with.
+_HEAVY = 600
 
 
 @dataclass(frozen=True)
@@ -36,6 +38,7 @@ class _Style:
     size: float = 0.0
     anchor: str = "start"
     fill: str | None = None
+    music: bool = False
 
 
 _Place = tuple[float | None, float | None, float]
@@ -147,7 +150,9 @@ def _segments(element: etree._Element, style: _Style, start: _Place | None) -> I
         pieces += [(None, [child]), (child.tail, [])]
     for words, children in pieces:
         if words and words.strip("\n\t"):
-            yield _Segment(words.replace("\n", " "), style, *place)
+            # A music font's space is a hair; a text font's would tear a note from its dot.
+            words = words.replace(" ", "\u200a") if style.music else words.replace("\n", " ")
+            yield _Segment(words, style, *place)
             place = (None, None, 0.0)
         for child in children:
             inner = list(_segments(child, style, place))
@@ -161,13 +166,17 @@ def _styled(element: etree._Element, style: _Style) -> _Style:
     if element.get("font-style"):
         face = replace(face, italic=element.get("font-style") in ("italic", "oblique"))
     if element.get("font-weight"):
-        face = replace(face, weight=700 if element.get("font-weight") in ("bold", "bolder", "700") else 400)
+        face = replace(
+            face, weight=_HEAVY if element.get("font-weight") in ("bold", "bolder", "700") else 400
+        )
     size = _number(element.get("font-size"))
+    family = element.get("font-family")
     return _Style(
         face,
         size if size is not None else style.size,
         element.get("text-anchor", style.anchor),
         element.get("fill", style.fill),
+        style.music if family is None else "serif" not in family and "Times" not in family,
     )
 
 
@@ -180,7 +189,7 @@ def _inherited(text: etree._Element) -> _Style:
     }
     if classes & _PLAIN:
         return _Style()
-    return _Style(Face(bool(classes & _ITALIC), 700 if classes & _BOLD else 400))
+    return _Style(Face(bool(classes & _ITALIC), _HEAVY if classes & _BOLD else 400))
 
 
 def _keep_as_text(text: etree._Element) -> None:

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import islice
+from itertools import accumulate, islice
+from math import ceil
 
 from lxml import etree
 
@@ -16,7 +17,7 @@ from understave.engraving.annotations import annotate
 from understave.engraving.geometry import XLINK_HREF, Box
 from understave.engraving.lanes import halos
 from understave.engraving.lettering import Face, Glyph, typeset
-from understave.engraving.notation import SPACE, STAFF_HEIGHT_MM, SVG, Notation, lay_out
+from understave.engraving.notation import SPACE, STAFF_HEIGHT_MM, SVG, lay_out
 from understave.engraving.options import DEFAULTS, Options
 from understave.engraving.outlines import draw_run, glyph_definition
 from understave.engraving.palette import INK, SOFT, Function, colour_of, function_of
@@ -30,7 +31,7 @@ _POINT = 2540 / 72
 _TITLE, _SUBTITLE, _NAMES, _SMALL = 21 * _POINT, 12 * _POINT, 11 * _POINT, 8.5 * _POINT
 _FOOT = 8 * _MM
 # Least white between two systems, and the most that a page is stretched to, in staff spaces.
-_GAP, _WIDEST_GAP = 4.0, 10.0
+_GAP, _WIDEST_GAP = 4.0, 11.0
 _ROMAN, _ITALIC, _SEMIBOLD = Face(), Face(italic=True), Face(weight=600)
 
 
@@ -69,15 +70,16 @@ def engrave(score: Score, reading: Reading, options: Options = DEFAULTS) -> list
     Every id of a note and of a measure in the score is the id of a group in one of the pages. A score
     whose systems are taller than the page is engraved smaller than `options.staff_mm`.
     """
-    scale = options.staff_mm / STAFF_HEIGHT_MM
+    staff_mm = options.staff_height(max(p.last_staff for p in score.parts))
+    scale = staff_mm / STAFF_HEIGHT_MM
     width, height = (_MM * side for side in options.page_mm)
     margin = _MM * options.margin_mm
     right, bottom = width - margin, height - margin - _FOOT
-    laid = _blocks(score, reading, options, (right - margin) / _MM)
+    laid = _blocks(score, reading, options, (right - margin) / scale / _MM)
     tallest = max(b.box.height for b in laid.blocks) * scale
     heading, top = _heading(score, margin, right, margin)
     if tallest > bottom - top:
-        smaller = options.staff_mm * 0.97 * (bottom - top) / tallest
+        smaller = staff_mm * 0.97 * (bottom - top) / tallest
         return engrave(score, reading, replace(options, staff_mm=smaller))
     counts = share_out(
         [b.box.height * scale for b in laid.blocks], bottom - top, bottom - margin, _GAP * SPACE * scale
@@ -87,7 +89,8 @@ def engrave(score: Score, reading: Reading, options: Options = DEFAULTS) -> list
     for number, count in enumerate(counts):
         blocks = list(islice(rest, count))
         page = etree.Element(f"{{{SVG}}}g")
-        _stack(page, blocks, margin, margin if number else top, bottom, scale)
+        start, last = margin if number else top, number == len(counts) - 1
+        _stack(page, blocks, margin, start, bottom, scale, last)
         words = [*(heading if number == 0 else ()), *_foot(score, number, margin, right, height - margin)]
         if number == 0 and options.legend:
             words += _legend(reading, options, margin, height - margin)
@@ -119,9 +122,9 @@ def excerpt(
             f"There are no measures {first_measure_index} to {last_measure_index} to show: "
             f"counted from 0, the score's last measure is {last_index}."
         )
-    scale = options.staff_mm / STAFF_HEIGHT_MM
+    scale = options.staff_height(max(p.last_staff for p in score.parts)) / STAFF_HEIGHT_MM
     laid = _blocks(
-        score, reading, options, width_mm, (first_measure_index, last_measure_index), tuple(highlight)
+        score, reading, options, width_mm / scale, (first_measure_index, last_measure_index), tuple(highlight)
     )
     page = etree.Element(f"{{{SVG}}}g")
     boxes = []
@@ -145,11 +148,10 @@ def _blocks(
     measures: tuple[int, int] | None = None,
     highlight: tuple[str, ...] = (),
 ) -> _Blocks:
-    """Lay measures out in systems of a width and draw the lanes of each."""
+    """Lay measures out in systems of a width, before scaling, and draw the lanes of each."""
     first, last = measures or (0, len(score.measures) - 1)
     annotations = annotate(reading, options, score.measures[first].start, score.measures[last].end)
-    room = width_mm * STAFF_HEIGHT_MM / options.staff_mm
-    notation: Notation = lay_out(score, annotations.rooms(), room, first, last)
+    notation = lay_out(score, annotations.rooms(), width_mm, first, last)
     glyphs: dict[str, Glyph] = {}
     blocks = []
     for system in notation.systems:
@@ -179,7 +181,7 @@ def share_out(heights: Sequence[float], first_room: float, room: float, gap: flo
                 break
             slack = max(0.0, 1 - needed / capacity)
             pages, cost, _ = best[start]
-            choices.append((pages + 1, cost + slack**2 * (0.25 if end == count else 1.0), start))
+            choices.append((pages + 1, cost + slack**2 * (0.05 if end == count else 1.0), start))
         best.append(min(choices))
     counts: list[int] = []
     end = count
@@ -190,15 +192,19 @@ def share_out(heights: Sequence[float], first_room: float, room: float, gap: flo
 
 
 def _stack(
-    page: etree._Element, blocks: Sequence[_Block], x: float, top: float, bottom: float, scale: float
+    page: etree._Element,
+    blocks: Sequence[_Block],
+    x: float,
+    top: float,
+    bottom: float,
+    scale: float,
+    last: bool,
 ) -> None:
-    """Put systems below each other, spread over the page unless that would tear them apart."""
+    """Put systems below each other, spread over the page; the last page may end early."""
     used = scale * sum(b.box.height for b in blocks)
     between = (bottom - top - used) / (len(blocks) - 1) if len(blocks) > 1 else 0.0
-    if between > _WIDEST_GAP * SPACE * scale:
-        # Far from full: a page that ends early looks better than one torn apart.
-        full = between < 2 * _WIDEST_GAP * SPACE * scale
-        between = (_WIDEST_GAP if full else 1.5 * _GAP) * SPACE * scale
+    widest = _WIDEST_GAP * SPACE * scale
+    between = 1.5 * _GAP * SPACE * scale if last and between > widest else min(between, widest)
     y = top
     for block in blocks:
         page.append(_moved(block.group, x, y - scale * block.box.y0, scale))
@@ -220,9 +226,10 @@ def _heading(score: Score, left: float, right: float, top: float) -> tuple[list[
     words: list[_Words] = []
     y = top
     if score.title:
-        for line in _wrapped(score.title, _SEMIBOLD, _TITLE, right - left):
-            y += 1.15 * _TITLE
-            words.append(_Words(line, middle, y, _TITLE, "middle", _SEMIBOLD))
+        size, lines = _fitted(score.title, right - left)
+        for line in lines:
+            y += 1.15 * size
+            words.append(_Words(line, middle, y, size, "middle", _SEMIBOLD))
     others = (meta.get(name, "") for name in ("subtitle", "movement", "work"))
     subtitle = next((words for words in others if words and words != score.title), "")
     if subtitle:
@@ -236,20 +243,18 @@ def _heading(score: Score, left: float, right: float, top: float) -> tuple[list[
     return [w for w in words if w.text], y + (6 * _MM if words else 0.0)
 
 
-def _wrapped(text: str, face: Face, size: float, width: float) -> list[str]:
-    """Break a text into lines of a width between its words."""
-    words = text.split()
-    runs = typeset(
-        (" ".join(words[a:b]), face) for a in range(len(words)) for b in range(a + 1, len(words) + 1)
-    )
-    lines: list[str] = []
-    start = 0
-    for end in range(1, len(words) + 1):
-        whole = " ".join(words[start:end])
-        if end - start > 1 and runs[whole, face].advance * size / 1000 > width:
-            lines.append(" ".join(words[start : end - 1]))
-            start = end - 1
-    return [*lines, " ".join(words[start:])]
+def _fitted(title: str, width: float) -> tuple[float, list[str]]:
+    """Set a title on one line if it may be somewhat smaller, else on lines of like length; size first."""
+    words = title.split()
+    runs = typeset((word + " ", _SEMIBOLD) for word in words)
+    widths = [_TITLE * runs[word + " ", _SEMIBOLD].advance / 1000 for word in words]
+    shrunk = max(0.75, min(1.0, width / sum(widths)))
+    count = ceil(shrunk * sum(widths) / width)
+    size = _TITLE * (shrunk if count == 1 else 0.85)
+    lines: list[list[str]] = [[] for _ in range(count)]
+    for word, end in zip(words, accumulate(widths), strict=True):
+        lines[min(count - 1, int(count * (end - 1) / sum(widths)))].append(word)
+    return size, [" ".join(line) for line in lines if line]
 
 
 def _foot(score: Score, number: int, left: float, right: float, y: float) -> list[_Words]:
