@@ -23,6 +23,7 @@ from understave.score.musicxml_time import (
     Element,
     Head,
     Mark,
+    Meter,
     State,
     integer,
     meter_of_length,
@@ -304,21 +305,27 @@ def read_musicxml(data: bytes, name: str = "The file") -> Score:
     return read_tree(root, name)
 
 
-def _frame_meters(
-    frames: list[_Frame], bars_of: list[list[Bar]], meters: list[tuple[int, int] | None]
-) -> None:
-    """Give each bar its length, the longest of its parts', and its meter; a bar of silence is full."""
+def _frame_meters(frames: list[_Frame], bars_of: list[list[Bar]], meters: list[tuple[Meter, ...]]) -> None:
+    """Give each bar its length, the longest of its parts', and its meter; a bar of silence is full.
+
+    Of several meters at once (2/4 against 6/8) the first that the bar fills is taken.
+    """
     for i, frame in enumerate(frames):
         here = [bars[i] for bars in bars_of if i < len(bars)]
         frame.length = max(b.length for b in here)
-        meter = meters[i]
-        frame.meter = meter or meter_of_length(frame.length)
-        full = Fraction(4 * frame.meter[0], frame.meter[1])
+        choice = [m for m in meters[i] if m is not None]
+        filled = [m for m in choice if _full(m) == frame.length]
+        frame.meter = (filled or choice or [meter_of_length(frame.length)])[0]
+        full = _full(frame.meter)
         if frame.length > full >= max(b.sounding for b in here):
             # Rests alone never make a bar longer than its meter: some files write one twice.
             frame.length = full
         if not frame.length or abs(frame.length - full) < _SLIP:
             frame.length = full
+
+
+def _full(meter: tuple[int, int]) -> Fraction:
+    return Fraction(4 * meter[0], meter[1])
 
 
 def _frame_keys(frames: list[_Frame], bars_of: list[list[Bar]]) -> None:
@@ -365,11 +372,11 @@ def _measures(frames: list[_Frame]) -> tuple[tuple[Measure, ...], tuple[str, ...
     )
 
 
-def _walk_part(part: Element, meters: list[tuple[int, int] | None]) -> list[Bar]:
+def _walk_part(part: Element, meters: list[Meter]) -> list[Bar]:
     state = State()
     bars = []
     for measure, meter in zip(part.iterchildren("measure"), meters, strict=False):
-        bar, state = walk_bar(measure, state, Fraction(4 * meter[0], meter[1]) if meter else None)
+        bar, state = walk_bar(measure, state, meter)
         bars.append(bar)
     return bars
 
@@ -382,7 +389,7 @@ def read_tree(root: Element, name: str) -> Score:
     _add_ids(root, parts)
     frames = _frames(parts)
     meters = meters_of(parts, len(frames))
-    bars_of = [_walk_part(part, meters) for part in parts]
+    bars_of = [_walk_part(part, [m[k] for m in meters]) for k, part in enumerate(parts)]
     _frame_meters(frames, bars_of, meters)
     _frame_keys(frames, bars_of)
     for bars in bars_of:

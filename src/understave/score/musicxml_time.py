@@ -297,9 +297,10 @@ def _walk(measure: Element, state: State, snap: bool) -> tuple[Bar, State]:
     return bar, state
 
 
-def walk_bar(measure: Element, state: State, full: Fraction | None) -> tuple[Bar, State]:
+def walk_bar(measure: Element, state: State, meter: Meter) -> tuple[Bar, State]:
     """Walk a bar with printed values where durations are rounded, unless that fills it worse."""
     bar, after = _walk(measure, state, snap=True)
+    full = Fraction(4 * meter[0], meter[1]) if meter else None
     if not bar.rounded or full is None or bar.length == full:
         return bar, after
     plain_bar, _ = _walk(measure, state, snap=False)
@@ -308,7 +309,7 @@ def walk_bar(measure: Element, state: State, full: Fraction | None) -> tuple[Bar
     return bar, after
 
 
-def _meter(time: Element) -> tuple[int, int] | None:
+def _meter(time: Element) -> Meter:
     """Return beats and beat type of a time element; None without a meter (senza misura)."""
     total = Fraction(0)
     largest = 1
@@ -345,25 +346,40 @@ def staff_count(part: Element) -> int:
     return most
 
 
-def meters_of(parts: list[Element], count: int) -> list[tuple[int, int] | None]:
-    """The meter of each bar from the first part that prints one; a change inside a bar waits for the next."""
-    changes: dict[int, tuple[int, int] | None] = {}
-    for part in parts:
-        for i, measure in enumerate(part.iterchildren("measure")):
-            begun = False
-            for e in elements(measure):
-                if e.tag == "attributes":
-                    for time in e.findall("time")[:1]:
-                        changes.setdefault(i + 1 if begun else i, _meter(time))
-                elif e.tag in ("note", "forward"):
-                    begun = True
-                elif e.tag == "backup":
-                    begun = False
-    out: list[tuple[int, int] | None] = []
-    now: tuple[int, int] | None = None
+Meter = tuple[int, int] | None
+"""Beats and beat type; None without a meter (senza misura)."""
+
+
+def _meter_changes(part: Element) -> dict[int, Meter]:
+    """Meters that a part prints, by bar; one printed inside a bar waits for the next."""
+    changes: dict[int, Meter] = {}
+    for i, measure in enumerate(part.iterchildren("measure")):
+        begun = False
+        for e in elements(measure):
+            time = e.find("time") if e.tag == "attributes" else None
+            if time is not None:
+                changes.setdefault(i + 1 if begun else i, _meter(time))
+            elif e.tag in ("note", "forward"):
+                begun = True
+            elif e.tag == "backup":
+                begun = False
+    return changes
+
+
+def meters_of(parts: list[Element], count: int) -> list[tuple[Meter, ...]]:
+    """The meter of each bar in each part.
+
+    A part that prints no change where another does follows the first that does; parts may differ
+    (2/4 against 6/8).
+    """
+    changes = [_meter_changes(part) for part in parts]
+    now: list[Meter] = [None] * len(parts)
+    out = []
     for i in range(count):
-        now = changes.get(i, now)
-        out.append(now)
+        printed = [c[i] for c in changes if i in c]
+        if printed:
+            now = [c.get(i, printed[0]) for c in changes]
+        out.append(tuple(now))
     return out
 
 
@@ -390,13 +406,12 @@ def positions(root: Element) -> Iterator[PartPlaces]:
     parts = [p for p in root.findall("part") if p.find("measure") is not None]
     meters = meters_of(parts, max((len(p.findall("measure")) for p in parts), default=0))
     staff = 1
-    for part in parts:
+    for k, part in enumerate(parts):
         count = staff_count(part)
         state = State()
         bars = []
         for measure, meter in zip(part.iterchildren("measure"), meters, strict=False):
-            full = Fraction(4 * meter[0], meter[1]) if meter else None
-            bar, state = walk_bar(measure, state, full)
+            bar, state = walk_bar(measure, state, meter[k])
             bars.append(BarPlaces(measure, state.divisions, tuple(bar.places)))
         yield PartPlaces(staff, staff + count - 1, tuple(bars))
         staff += count

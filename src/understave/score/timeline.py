@@ -55,7 +55,6 @@ def join_ties(written: Iterable[Written]) -> tuple[Note, ...]:
     """
     order = sorted(written, key=lambda w: (w.note.onset, not w.note.grace))
     done: list[Note] = []
-    place: dict[int, int] = {}
     waiting: dict[tuple[int, int], list[int]] = {}
     for w in order:
         note = w.note
@@ -85,7 +84,6 @@ def join_ties(written: Iterable[Written]) -> tuple[Note, ...]:
             done.append(note)
         if w.tie_start and not note.grace:
             waiting.setdefault(key, []).append(slot)
-    del place
     return tuple(sorted(done, key=sort_key))
 
 
@@ -99,8 +97,9 @@ def lay_out(
     `bars` come in order with `length`, meter and `number` as in the file. `implicit` holds indexes
     whose number is not printed, `fresh` indexes that begin a new section (after a final or double bar,
     or with a new tempo or meter), where a short bar is a pickup. Rules (common practice, no source):
-    a short first bar is a pickup and ends on the barline; a short bar after a short bar goes on where
-    that one stopped if both fit in one meter; a second ending goes on from where the first one began.
+    a short first bar is a pickup and ends on the barline, and so does a later short bar of the same
+    length after a full one; a short bar after a short bar goes on where that one stopped if both fit in
+    one meter; a second ending goes on from where the first one began.
     """
     out: list[Measure] = []
     warnings: list[str] = []
@@ -109,64 +108,77 @@ def lay_out(
     before_ending = Fraction(0)
     number = ""
     for i, bar in enumerate(bars):
-        full = bar.full_length
-        after = bars[i + 1] if i + 1 < len(bars) else None
-        before = out[-1] if out else None
-        if before is not None and full != before.full_length:
+        if i and bar.full_length != bars[i - 1].full_length:
             at = Fraction(0)
-        if before is not None and bar.ending and bar.ending != bars[i - 1].ending:
+        if i and bar.ending and bar.ending != bars[i - 1].ending:
             if bars[i - 1].ending:
                 at = before_ending
             else:
                 before_ending = at
-        offset = Fraction(0)
-        going_on = False
-        if bar.length < full:
-            rest = full - bar.length
-            if at and at + bar.length <= full:
-                offset, going_on = at, True
-            elif before is None:
-                split = (
-                    after is not None
-                    and after.length == rest
-                    and i + 1 in implicit
-                    and i not in implicit
-                    and number_of(bar.number) != "0"
-                )
-                offset = Fraction(0) if split else rest
-            elif after is not None and after.full_length == full and bar.length + after.length == full:
-                offset = Fraction(0)
-            elif (i in implicit or i in fresh) and not bar.repeat_end and after is not None:
-                offset = rest
-        elif bar.length > full:
+        offset = _offset(bars, i, at, implicit, fresh)
+        shown = _shown_number(bars, i, number, bool(offset and offset == at), i in implicit)
+        if number_of(shown) or not number:
+            number = shown
+        if _is_wrong(bars, i, offset, implicit, fresh):
             warnings.append(
-                f"Bar {bar.number} holds {plain(bar.length)} quarter notes where its meter "
-                f"{bar.beats}/{bar.beat_type} asks for {plain(full)}; it is kept as it is."
+                f"Bar {shown} holds {plain(bar.length)} quarter notes where its meter "
+                f"{bar.beats}/{bar.beat_type} asks for {plain(bar.full_length)}; it is kept as it is."
             )
-        shown = bar.number.strip()
-        if going_on and (i in implicit or shown == number or not number_of(shown)) and number:
-            shown = number
-        elif before is None and i in implicit and not (after and after.number.strip() == "2"):
-            shown = "0"
-        elif not number_of(shown):
-            shown = f"{number}a" if number else str(i + 1)
-        else:
-            number = shown
-        if not number:
-            number = shown
         out.append(replace(bar, index=i, number=shown, start=start, offset=offset))
         start += bar.length
         at = offset + bar.length
-        if at >= full:
+        if at >= bar.full_length:
             at = Fraction(0)
-        elif bar.length:
-            complete = after is None or after.length < after.full_length or bar.repeat_end or i == 0
-            if not complete and i not in implicit and not bar.ending and i + 1 not in fresh:
-                warnings.append(
-                    f"Bar {shown} holds {plain(bar.length)} quarter notes where its meter "
-                    f"{bar.beats}/{bar.beat_type} asks for {plain(full)}; it is kept as it is."
-                )
     return tuple(out), tuple(warnings)
+
+
+def _offset(
+    bars: Sequence[Measure], i: int, at: Fraction, implicit: Collection[int], fresh: Collection[int]
+) -> Fraction:
+    """Place in the meter where bar `i` begins, when the bar before stopped at `at` (0 if it was full)."""
+    bar, after = bars[i], bars[i + 1] if i + 1 < len(bars) else None
+    rest = bar.full_length - bar.length
+    if rest <= 0:
+        return Fraction(0)
+    if at and at <= rest:
+        return at
+    halves = after is not None and after.full_length == bar.full_length and after.length == rest
+    if i == 0:
+        numbered = 0 not in implicit and number_of(bar.number) != "0"
+        return Fraction(0) if halves and 1 in implicit and numbered else rest
+    if halves or after is None or bar.repeat_end:
+        return Fraction(0)
+    like_first = bar.length == bars[0].length < bars[0].full_length
+    return rest if i in implicit or i in fresh or like_first else Fraction(0)
+
+
+def _shown_number(bars: Sequence[Measure], i: int, number: str, going_on: bool, implicit: bool) -> str:
+    """Number printed for bar `i`, when the bar before has `number`.
+
+    The second part of a split bar has the number of the first, an unnumbered pickup at the beginning
+    is bar 0, any other bar without a number that of the bar before and an ``a``.
+    """
+    own = bars[i].number.strip()
+    if going_on and number and (implicit or own == number or not number_of(own)):
+        return number
+    if i == 0 and implicit and not (len(bars) > 1 and bars[1].number.strip() == "2"):
+        return "0"
+    if not number_of(own):
+        return f"{number}a" if number else str(i + 1)
+    return own
+
+
+def _is_wrong(
+    bars: Sequence[Measure], i: int, offset: Fraction, implicit: Collection[int], fresh: Collection[int]
+) -> bool:
+    """Say whether bar `i` is longer than its meter, or shorter without being part of a bar."""
+    bar, after = bars[i], bars[i + 1] if i + 1 < len(bars) else None
+    if bar.length > bar.full_length:
+        return True
+    if not bar.length or offset + bar.length == bar.full_length or i == 0 or after is None:
+        return False
+    part = after.length < after.full_length or bar.repeat_end or bar.ending or i + 1 in fresh
+    return not part and i not in implicit
 
 
 def number_of(text: str) -> str:
