@@ -10,13 +10,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TypeAlias
 
+from understave.harmony.events.nonchord import find_nonchord
 from understave.harmony.reading import Event, Span
 from understave.score.model import Score
 
 Finder: TypeAlias = Callable[[Score, tuple[Span, ...]], tuple[Event, ...]]
 
 # One line per module, so that each kind of event can be added or taken out alone.
-FINDERS: tuple[Finder, ...] = ()
+FINDERS: tuple[Finder, ...] = (find_nonchord,)
 """The functions that find events, in the order in which simultaneous events are told."""
 
 
