@@ -257,6 +257,9 @@ def _prepared(
     """Tell suspensions and retardations from pedal tones."""
     note = d.notes[-1]
     goal = _resolution(d, after, harmony, line)
+    if goal is not None and goal.note.midi == note.midi + 2 and goal.note.duration < d.end - d.start:
+        # A short step up by a whole tone, and then down below the suspended note, only adorns its fall.
+        goal = _falls_later(d, harmony, line) or goal
     if goal is not None:
         label = "suspension" if goal.note.midi < note.midi else "retardation"
         return Reading(label, before, goal)
@@ -292,8 +295,14 @@ def _resolution(d: Dissonance, after: Note | None, harmony: Harmony, line: Lines
     return Resolution(after) if after is not None and direct else None
 
 
-def _late(d: Dissonance, harmony: Harmony, line: Lines) -> Resolution | None:
-    """Return the first chord tone a step away that the line comes to by a detour, if it does so soon."""
+def _falls_later(d: Dissonance, harmony: Harmony, line: Lines) -> Resolution | None:
+    """Return the chord tone a step below that the line comes to while the same chord lasts, if it does."""
+    low = _late(d, harmony, line, falling=True)
+    return low if low is not None and low.note.onset < harmony.spans[d.last].end else None
+
+
+def _late(d: Dissonance, harmony: Harmony, line: Lines, falling: bool = False) -> Resolution | None:
+    """Return the first chord tone a step away (or below) that the line comes to by a detour, if soon."""
     note = d.notes[-1]
     beat = line.score.measures[note.measure].beat_length
     until = d.end + max(2 * beat, d.end - d.start)
@@ -301,9 +310,12 @@ def _late(d: Dissonance, harmony: Harmony, line: Lines) -> Resolution | None:
         until = min(until, harmony.spans[d.last + 1].end)
     via: list[Note] = []
     for m in line.following(note, until):
-        if is_step(note, m) and harmony.fits(m, m.onset) and m.onset < until:
+        if falling and m.midi > note.midi:
+            via.append(m)
+        elif is_step(note, m) and harmony.fits(m, m.onset) and m.onset < until:
             return Resolution(m, tuple(via), "ornamented" if via else "late")
-        via.append(m)
+        else:
+            via.append(m)
         if len(via) > _MOST_DETOUR:
             return None
     return None
