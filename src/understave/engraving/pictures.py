@@ -40,12 +40,13 @@ def _size_mm(svg: str) -> tuple[float, float]:
 def _compile(pages: Sequence[str], format: Literal["png", "pdf"], ppi: float | None = None) -> bytes:
     inputs = {f"page{number}": page for number, page in enumerate(pages)}
     title = _TITLE.search(pages[0])
-    lines = ["#set document(title: sys.inputs.title)", "#set page(margin: 0pt, fill: white)"]
+    # Without a date the same pages always give the same bytes.
+    lines = ["#set document(title: sys.inputs.title, date: none)", "#set page(margin: 0pt, fill: white)"]
     for name, page in inputs.items():
         width, height = _size_mm(page)
         lines.append(
             f"#page(width: {width}mm, height: {height}mm, "
-            f'image(bytes(sys.inputs.{name}), format: "svg", width: 100%, height: 100%))'
+            f'image(bytes(sys.inputs.{name}), format: "svg", alt: sys.inputs.title, width: 100%, height: 100%))'
         )
     made = typst.compile(
         "\n".join(lines).encode(),
