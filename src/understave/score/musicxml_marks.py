@@ -81,11 +81,12 @@ def ornaments(note: Element) -> tuple[str, ...]:
 def articulations(note: Element) -> tuple[str, ...]:
     """Articulations by their MusicXML names, and ``"slur-start"``, ``"slur-stop"``, ``"let-ring"``."""
     out = [e.tag for group in note.iterfind("notations/articulations") for e in elements(group)]
-    out += [f"slur-{s.get('type')}" for s in note.iterfind("notations/slur")]
+    ends = [s.get("type") for s in note.iterfind("notations/slur")]
     out += [f"glissando-{s.get('type')}" for s in note.iterfind("notations/glissando")]
     tied = [*note.iterfind("tie"), *note.iterfind("notations/tied")]
     if any(t.get("type") == "let-ring" for t in tied):
         out.append("let-ring")
+    out += [f"slur-{kind}" for kind in ("stop", "start") for end in ends if end == kind]
     return tuple(out)
 
 
@@ -311,7 +312,11 @@ class Directions:
         if what == "stop":
             self._close(kind, number, mark.staff, onset)
         elif what in ("crescendo", "diminuendo"):
-            if (kind, number, mark.staff) in self.open:
+            before = self.open.get((kind, number, mark.staff))
+            if before is not None and self.out[before].onset == onset:
+                # Two lines at once without numbers to tell them apart.
+                number = f"{number}+"
+            elif before is not None:
                 self._close(kind, number, mark.staff, onset)
             self.open[kind, number, mark.staff] = self._add(mark, onset, kind, what)
 

@@ -31,14 +31,21 @@ def sort_key(note: Note) -> tuple[Fraction, bool, int, int, int]:
     return (note.onset, not note.grace, 0 if note.grace else note.midi, note.part, note.staff)
 
 
+def in_order(articulations: Sequence[str]) -> tuple[str, ...]:
+    """Articulations with slurs last, those that end before those that begin."""
+    places = {"slur-stop": 1, "slur-start": 2}
+    return tuple(sorted(articulations, key=lambda a: places.get(a, 0)))
+
+
 def _joined(first: Note, then: Note) -> Note:
     return replace(
         first,
         duration=then.end - first.onset,
         ids=first.ids + then.ids,
         ornaments=first.ornaments + tuple(o for o in then.ornaments if o not in first.ornaments),
-        articulations=first.articulations
-        + tuple(a for a in then.articulations if a not in first.articulations),
+        articulations=in_order(
+            first.articulations + tuple(a for a in then.articulations if a not in first.articulations)
+        ),
         fingering=first.fingering + then.fingering,
         fermata=first.fermata or then.fermata,
         arpeggiated=first.arpeggiated,

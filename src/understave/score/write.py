@@ -100,17 +100,7 @@ def _notations(
         _sub(box, "tied", type="start")
     if "let-ring" in n.articulations and not piece.tie_start:
         _sub(box, "tied", type="let-ring")
-    if not piece.tie_stop:
-        for mark in n.articulations:
-            open_slurs = slurs.setdefault(n.part, [])
-            if mark == "slur-start":
-                number = next(k for k in range(1, 99) if k not in open_slurs)
-                open_slurs.append(number)
-                _sub(box, "slur", type="start", number=str(min(number, 16)))
-    if not piece.tie_start:
-        for mark in n.articulations:
-            if mark == "slur-stop" and slurs.get(n.part):
-                _sub(box, "slur", type="stop", number=str(min(slurs[n.part].pop(0), 16)))
+    _slur_elements(box, piece, slurs)
     if first and tuplet in ("start", "both"):
         _sub(box, "tuplet", type="start", bracket="yes")
     if first and tuplet in ("stop", "both"):
@@ -132,6 +122,28 @@ def _notations(
         _sub(box, "fermata")
     if len(box):
         parent.append(box)
+
+
+def _slur_elements(box: Element, piece: Piece, slurs: dict[int, list[int]]) -> None:
+    """Add the slurs of a note; `slurs` holds the numbers of those open on each staff, latest last.
+
+    Over a tied note a slur reaches its last part and begins at its first; where one ends and another
+    begins on the same tied note, the first ends where the note begins.
+    """
+    marks = piece.note.articulations
+    passing = "slur-stop" in marks and "slur-start" in marks
+    running = slurs.setdefault(piece.staff, [])
+    if not (piece.tie_stop if passing else piece.tie_start):
+        for _ in range(marks.count("slur-stop")):
+            others = [s for s in slurs.values() if s]
+            number = running.pop() if running else others[0].pop() if others else 1
+            _sub(box, "slur", type="stop", number=str(min(number, 16)))
+    if not (piece.tie_start if passing else piece.tie_stop):
+        for _ in range(marks.count("slur-start")):
+            used = [number for s in slurs.values() for number in s]
+            number = next(k for k in range(1, 999) if k not in used)
+            running.append(number)
+            _sub(box, "slur", type="start", number=str(min(number, 16)))
 
 
 def _ornament_elements(box: Element, note: Note) -> None:
@@ -203,10 +215,21 @@ class _Writer:
         return True
 
     def event(
-        self, parent: Element, e: Event, voice: str, start: Fraction, accidentals: dict[int, str]
+        self,
+        parent: Element,
+        e: Event,
+        voice: str,
+        start: Fraction,
+        accidentals: dict[int, str],
+        flagged: set[tuple[int, Fraction]],
     ) -> None:
-        """Write a chord, grace note or rest of a bar that begins at `start`."""
-        fermata = not e.grace and self.fermata(e.staff, start + e.onset)
+        """Write a chord, grace note or rest of a bar that begins at `start`.
+
+        `flagged` holds staves and moments where a note is known to have the fermata that stands there.
+        """
+        own = any(p.note.fermata for p in e.pieces)
+        free = own or (not e.grace and (e.staff, e.onset) not in flagged)
+        fermata = free and self.fermata(e.staff, start + e.onset)
         value = Value("eighth") if e.grace else value_of(e.duration)
         whole_bar = not e.pieces and value is None
         for k, piece in enumerate(e.pieces or [None]):
@@ -527,7 +550,7 @@ def _part_element(
     for m in score.measures:
         after = score.measures[m.index + 1] if m.index + 1 < len(score.measures) else None
         e = _sub(out, "measure", number=m.number)
-        pickup = m.offset and (before is None or before.offset + before.length != m.offset)
+        pickup = m.offset and before is not None and before.offset + before.length != m.offset
         if m.number == "0" or pickup or (before is not None and before.number == m.number):
             e.set("implicit", "yes")
         if part == 0:
@@ -554,6 +577,7 @@ def _measure_content(
 ) -> None:
     staves = range(w.first_staff, w.first_staff + w.staves)
     accidentals: dict[int, str] = {}
+    flagged = {(p.staff, p.onset) for p in pieces if p.note.fermata}
     signature = m.signature - (w.transposition.fifths if w.transposition.semitones else 0)
     for staff in staves:
         here = [(p, w.printed(p.note)) for p in pieces if p.staff == staff]
@@ -601,7 +625,7 @@ def _measure_content(
             if not line and first and not e.pieces:
                 _whole_bar_rest(w, parent, e, voice, m.start)
             else:
-                w.event(parent, e, voice, m.start, accidentals)
+                w.event(parent, e, voice, m.start, accidentals, flagged)
             at = max(at, e.end)
         for mark in waiting:
             _put_mark(w, parent, mark, at, staff)
