@@ -60,10 +60,13 @@ def _add_ids(root: Element, parts: list[Element]) -> None:
         return name
 
     counts: dict[tuple[int, str], int] = {}
-    for p, part in enumerate(parts):
+    bars = 0
+    for part in parts:
         for i, measure in enumerate(part.iterchildren("measure")):
-            if p == 0 and measure.get("id") is None:
+            # One id for each bar, in the first part that has it: engravers take it from there.
+            if i >= bars and measure.get("id") is None:
                 measure.set("id", new(f"m{i + 1}"))
+            bars = max(bars, i + 1)
             for e in measure.iterchildren(*kept):
                 if e.tag == "barline" and not any(e.find(t) is not None for t in ON_BARLINES):
                     continue
