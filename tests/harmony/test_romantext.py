@@ -354,3 +354,32 @@ def _score_of(measures: list[object]) -> Score:
         )
         start += length
     return Score("", "", (), tuple(out), ())
+
+
+@pytest.mark.parametrize("meter", [(4, 4), (3, 4), (6, 8), (9, 8), (3, 8), (2, 2), (6, 4), (12, 8)])
+def test_music21_reads_what_we_write(meter: tuple[int, int]) -> None:
+    """A written reading, pickup and all, means the same to music21: moments, keys, basses, roots."""
+    music21 = pytest.importorskip("music21")
+    full = Fraction(4 * meter[0], meter[1])
+    piece = score(("0", full / 2), ("1", full), ("2", full), ("3", full), meter=meter, pickup=1)
+    step = Fraction(4, meter[1])
+    labels = ["V7", "i", "iio6", "Cad64", "V65/V", "viio43", "VI", "N6", "Ger65", "V", "I"]
+    starts = [k * step for k in range(0, int(piece.end / step), 2)][: len(labels)]
+    spans = tuple(
+        Span(a, b, Key.parse("f#" if k < 6 else "d"), RomanNumeral.parse(labels[k]), 1.0)
+        for k, (a, b) in enumerate(zip(starts, [*starts[1:], piece.end], strict=True))
+    )
+    stream = music21.converter.parse(write_romantext(Reading(spans), piece), format="romanText")
+    found = [
+        (Fraction(r.getOffsetInHierarchy(stream)).limit_denominator(48), r)
+        for r in stream.recurse().getElementsByClass("RomanNumeral")
+    ]
+    assert {s.start for s in spans} <= {t for t, _ in found}
+    for moment, roman in found:
+        (span,) = [s for s in spans if s.start <= moment < s.end]
+        assert roman.key.tonicPitchNameWithCase == span.key.symbol
+        chord = span.numeral.chord(span.key)
+        assert roman.bass().name.replace("-", "b") == chord.bass.name, roman.figure
+        assert {p.name.replace("-", "b") for p in roman.pitches} == {p.name for p in chord.members}, (
+            roman.figure
+        )
