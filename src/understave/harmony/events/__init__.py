@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TypeAlias
 
+from understave.harmony.events.dissonance import find_dissonances
 from understave.harmony.events.nonchord import find_nonchord
 from understave.harmony.reading import Event, Span
 from understave.score.model import Score
@@ -17,7 +18,10 @@ from understave.score.model import Score
 Finder: TypeAlias = Callable[[Score, tuple[Span, ...]], tuple[Event, ...]]
 
 # One line per module, so that each kind of event can be added or taken out alone.
-FINDERS: tuple[Finder, ...] = (find_nonchord,)
+FINDERS: tuple[Finder, ...] = (
+    find_nonchord,
+    find_dissonances,
+)
 """The functions that find events, in the order in which simultaneous events are told."""
 
 

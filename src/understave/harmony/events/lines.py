@@ -112,6 +112,11 @@ class Lines:
             yield current
             current = self.after(current)
 
+    def sounding(self, moment: Fraction) -> list[Note]:
+        """Return the notes of all parts that sound at a moment, lowest first."""
+        found = [n for strand in self.parts.values() for n in strand.sounding(moment)]
+        return sorted(found, key=lambda n: n.midi)
+
     def struck_near(self, note: Note, first: Fraction, last: Fraction) -> Note | None:
         """Return the last other striking of a note's key in its staff between two moments, if any."""
         strand = self.staves[note.staff]

@@ -60,11 +60,12 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 from fractions import Fraction
 from math import exp
 
+from understave.harmony.events.chords_at import Harmony
 from understave.harmony.events.lines import Lines, is_same, is_step, lines
 from understave.harmony.reading import Detail, Event, Span
 from understave.harmony.timeline import metric_level
@@ -128,25 +129,6 @@ class Reading:
     direction: str = ""
 
 
-class Harmony:
-    """Spans with quick look-up by time and their chord tones as sounding pitch classes."""
-
-    def __init__(self, spans: Sequence[Span]) -> None:
-        self.spans = spans
-        self.starts = [s.start for s in spans]
-        self.tones = [s.numeral.chord(s.key).semitones for s in spans]
-
-    def index(self, moment: Fraction) -> int:
-        """Return the number of the span at a moment, -1 where none is."""
-        i = bisect_right(self.starts, moment) - 1
-        return i if i >= 0 and moment < self.spans[i].end else -1
-
-    def fits(self, note: Note, moment: Fraction) -> bool:
-        """Whether a note is a chord tone at a moment; so it is where there is no chord."""
-        i = self.index(moment)
-        return i < 0 or note.midi % 12 in self.tones[i]
-
-
 def find_nonchord(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the non-chord tones of a score under given chords, sorted by start."""
     harmony, line = Harmony(spans), lines(score)
@@ -168,24 +150,37 @@ def find_nonchord(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
 
 def dissonances(score: Score, harmony: Harmony, line: Lines) -> tuple[Dissonance, ...]:
     """Return every stretch in which a note is foreign to the chord, repetitions joined, by start."""
-    stretches: list[Dissonance] = []
-    for note in score.notes:
-        if note.duration == 0 or note.grace or note.cue:
-            continue
-        i = max(0, bisect_right(harmony.starts, note.onset) - 1)
-        run: list[int] = []
-        while i < len(harmony.spans) and harmony.spans[i].start < note.end:
-            span = harmony.spans[i]
-            overlap = min(note.end, span.end) - max(note.onset, span.start)
-            if overlap > 0 and note.midi % 12 not in harmony.tones[i]:
-                run.append(i)
-            elif run:
-                stretches.append(_stretch(note, run, harmony))
-                run = []
-            i += 1
-        if run:
-            stretches.append(_stretch(note, run, harmony))
-    return _joined(stretches, line)
+    single = [
+        d
+        for note in score.notes
+        if note.duration > 0 and not note.grace and not note.cue
+        for d in stretches(note, harmony)
+    ]
+    joined: list[Dissonance] = []
+    taken: set[str] = set()
+    for d in sorted(single, key=lambda d: (d.start, d.notes[0].midi)):
+        if d.held_in or d.notes[0].id not in taken:
+            joined.append(with_repetitions(d, harmony, line, taken))
+            taken.update(n.id for n in joined[-1].notes[1:])
+    return tuple(joined)
+
+
+def stretches(note: Note, harmony: Harmony) -> list[Dissonance]:
+    """Return the stretches in which one note is foreign."""
+    found: list[Dissonance] = []
+    run: list[int] = []
+    for i in range(max(0, bisect_right(harmony.starts, note.onset) - 1), len(harmony.spans)):
+        span = harmony.spans[i]
+        if span.start >= note.end:
+            break
+        if note.midi % 12 not in harmony.tones[i] and span.end > note.onset:
+            run.append(i)
+        elif run:
+            found.append(_stretch(note, run, harmony))
+            run = []
+    if run:
+        found.append(_stretch(note, run, harmony))
+    return found
 
 
 def _stretch(note: Note, run: list[int], harmony: Harmony) -> Dissonance:
@@ -194,25 +189,19 @@ def _stretch(note: Note, run: list[int], harmony: Harmony) -> Dissonance:
     return Dissonance((note,), start, end, run[0], run[-1], start > note.onset, end < note.end)
 
 
-def _joined(stretches: list[Dissonance], line: Lines) -> tuple[Dissonance, ...]:
-    """Join each foreign note with its repetitions."""
-    struck = {d.notes[0].id: d for d in stretches if not d.held_in}
-    joined: list[Dissonance] = []
-    taken: set[str] = set()
-    for d in sorted(stretches, key=lambda d: (d.start, d.notes[0].midi)):
-        if not d.held_in and d.notes[0].id in taken:
-            continue
-        while not d.held_out:
-            after = line.after(d.notes[-1])
-            again = struck.get(after.id) if after is not None and is_same(after, d.notes[-1]) else None
-            if again is None or again.notes[0].id in taken:
-                break
-            taken.add(again.notes[0].id)
-            d = Dissonance(
-                d.notes + again.notes, d.start, again.end, d.first, again.last, d.held_in, again.held_out
-            )
-        joined.append(d)
-    return tuple(joined)
+def with_repetitions(d: Dissonance, harmony: Harmony, line: Lines, taken: Collection[str] = ()) -> Dissonance:
+    """Return a dissonance with the repetitions that follow it, up to one that is `taken` already."""
+    while not d.held_out:
+        after = line.after(d.notes[-1])
+        if after is None or not is_same(after, d.notes[-1]) or after.id in taken:
+            break
+        again = next(iter(stretches(after, harmony)), None)
+        if again is None or again.held_in:
+            break
+        d = Dissonance(
+            d.notes + again.notes, d.start, again.end, d.first, again.last, d.held_in, again.held_out
+        )
+    return d
 
 
 def classify(d: Dissonance, harmony: Harmony, line: Lines) -> Reading:
@@ -257,7 +246,7 @@ def _prepared(
     """Tell suspensions and retardations from pedal tones."""
     note = d.notes[-1]
     goal = _resolution(d, after, harmony, line)
-    if goal is not None and goal.note.midi == note.midi + 2 and goal.note.duration < d.end - d.start:
+    if goal is not None and goal.note.midi == note.midi + 2 and goal.note.duration <= d.end - d.start:
         # A short step up by a whole tone, and then down below the suspended note, only adorns its fall.
         goal = _falls_later(d, harmony, line) or goal
     if goal is not None:
@@ -362,16 +351,10 @@ def _is_accented(d: Dissonance, after: Note | None, harmony: Harmony, line: Line
 
 def _place(d: Dissonance, line: Lines) -> str:
     """Return whether a dissonance is the lowest or the highest note while it sounds."""
-    sounding = [n.midi for n in _sounding(line, d.start)]
+    sounding = [n.midi for n in line.sounding(d.start)]
     if d.notes[0].midi <= min(sounding, default=0):
         return "bass"
     return "top" if d.notes[0].midi >= max(sounding) else "inner"
-
-
-def _sounding(line: Lines, moment: Fraction) -> list[Note]:
-    """Return the notes that sound at a moment, lowest first."""
-    found = [n for strand in line.parts.values() for n in strand.sounding(moment)]
-    return sorted(found, key=lambda n: n.midi)
 
 
 def _figures(d: Dissonance, reading: Reading, line: Lines, harmony: Harmony) -> str:
@@ -380,7 +363,7 @@ def _figures(d: Dissonance, reading: Reading, line: Lines, harmony: Harmony) -> 
     An eleventh is written as a fourth, and so on; the ninth stays one, except next to the bass.
     """
     assert reading.resolution is not None
-    sounding = _sounding(line, d.start)
+    sounding = line.sounding(d.start)
     note = d.notes[0]
     step = -1 if reading.resolution.note.midi < note.midi else 1
     if sounding and note.midi > sounding[0].midi:
@@ -420,7 +403,7 @@ def _event(score: Score, harmony: Harmony, line: Lines, group: list[tuple[Disson
     accented = _is_accented(d, goal, harmony, line)
     key = span.numeral.local_key(span.key)
     diatonic = note.pitch.pitch_class in key or note.pitch.pitch_class in span.key
-    sounding = _sounding(line, d.start)
+    sounding = line.sounding(d.start)
     detail: list[tuple[str, Detail]] = [
         ("note", note.id),
         ("pitch", note.pitch),
