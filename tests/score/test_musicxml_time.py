@@ -352,6 +352,12 @@ def test_all_parts_meet_at_the_barline():
     assert {(p, o) for p, o, _ in timed(score(short, long))} == {("C5", 0), ("C3", 0), ("D5", 4), ("D3", 4)}
 
 
+def test_a_tie_from_a_short_bar_goes_on_at_the_common_barline():
+    short = bar(attributes(divisions=1) + note("C5", 3, middle=START)) + bar(note("C5", 4, middle=STOP), "2")
+    long = bar(attributes(divisions=1) + note("C3", 4)) + bar(note("D3", 4), "2")
+    assert timed(score(short, long)) == [("C3", 0, 4), ("C5", 0, 8), ("D3", 4, 4)]
+
+
 def test_rests_alone_do_not_lengthen_a_bar():
     text = score(bar(attributes(divisions=1) + note("R", 4) + note("R", 4), "1") + bar(note("C4", 4), "2"))
     assert timed(text) == [("C4", 4, 4)]

@@ -188,6 +188,22 @@ def _under_ottavas(notes: list[Written], lines: list[Direction]) -> list[Written
     return out
 
 
+def _reach_barlines(notes: list[Written], measures: tuple[Measure, ...]) -> list[Written]:
+    """Lengthen notes tied over a barline that their own part reaches too early.
+
+    Where one part's bar is short and another's is not, the tie goes on at the common barline.
+    """
+    stops = {(w.note.midi, w.note.onset) for w in notes if w.tie_stop}
+    out = []
+    for w in notes:
+        n, end = w.note, measures[w.note.measure].end
+        short = w.tie_start and not n.grace and n.end < end
+        if short and (n.midi, n.end) not in stops and (n.midi, end) in stops:
+            w = replace(w, note=replace(n, duration=end - n.onset))
+        out.append(w)
+    return out
+
+
 def _check_root(root: Element, name: str) -> None:
     if root.tag == "opus":
         raise UnderstaveError(
@@ -419,6 +435,7 @@ def read_tree(root: Element, name: str) -> Score:
             where = f"Bar {m.number} of {label} in {name}"
             heads += [_note(h, m.start, m.index, p, staff, where) for h in bar.heads]
             lines.read_bar(bar.marks, m.start)
+        heads = _reach_barlines(heads, measures)
         written += _under_ottavas(heads, [d for d in lines.out if d.kind == "ottava"])
         directions += lines.out
         if any(b.percussion for b in bars):
