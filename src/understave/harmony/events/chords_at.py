@@ -15,12 +15,12 @@ class Harmony:
 
     def __init__(self, spans: Sequence[Span]) -> None:
         self.spans = spans
-        self.starts = [s.start for s in spans]
+        self.starts = [float(s.start) for s in spans]
         self.tones = [s.numeral.chord(s.key).semitones for s in spans]
 
     def index(self, moment: Fraction) -> int:
         """Return the number of the span at a moment, -1 where none is."""
-        i = bisect_right(self.starts, moment) - 1
+        i = bisect_right(self.starts, float(moment)) - 1
         return i if i >= 0 and moment < self.spans[i].end else -1
 
     def fits(self, note: Note, moment: Fraction) -> bool:

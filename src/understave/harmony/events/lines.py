@@ -13,6 +13,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 from itertools import pairwise
 from typing import TypeAlias, TypeVar
 
@@ -40,22 +41,24 @@ def is_same(first: Note, second: Note) -> bool:
 class Strand:
     """Notes by onset: `onsets` ascending, `chords` the notes struck at each, lowest first.
 
-    `longest` is the length of the longest note, in quarter notes.
+    Onsets are floats, which compare fast; equal moments give equal floats.
     """
 
-    onsets: tuple[Fraction, ...]
+    onsets: tuple[float, ...]
     chords: tuple[tuple[Note, ...], ...]
-    longest: Fraction
+
+    def index(self, moment: Fraction) -> int:
+        """Return the number of the first onset at or after a moment."""
+        return bisect_left(self.onsets, float(moment))
+
+    def past(self, moment: Fraction) -> int:
+        """Return the number of the first onset after a moment."""
+        return bisect_right(self.onsets, float(moment))
 
     def at(self, moment: Fraction) -> tuple[Note, ...]:
         """Return the notes struck at a moment."""
-        i = bisect_left(self.onsets, moment)
-        return self.chords[i] if i < len(self.onsets) and self.onsets[i] == moment else ()
-
-    def sounding(self, moment: Fraction) -> tuple[Note, ...]:
-        """Return the notes struck at or before a moment that still sound at it, earliest first."""
-        first, last = bisect_left(self.onsets, moment - self.longest), bisect_right(self.onsets, moment)
-        return tuple(n for c in self.chords[first:last] for n in c if n.end > moment)
+        i = self.index(moment)
+        return self.chords[i] if i < len(self.onsets) and self.onsets[i] == float(moment) else ()
 
 
 @dataclass(frozen=True)
@@ -71,8 +74,8 @@ class Lines:
         """Return the next note of a note's line, or None where the line rests for longer than a beat."""
         voice = self.voices[_place(note)]
         beat = self.score.measures[note.measure].beat_length
-        i = bisect_left(voice.onsets, note.end)
-        here = i < len(voice.onsets) and voice.onsets[i] - note.end <= beat
+        i = voice.index(note.end)
+        here = i < len(voice.onsets) and voice.chords[i][0].onset - note.end <= beat
         direct = _match(note, voice.at(note.onset), voice.chords[i]) if here else None
         if direct is not None and _close(note, direct):
             return direct
@@ -89,7 +92,7 @@ class Lines:
         """Return the note before a note in its line, or None where the line rests for longer than a beat."""
         voice = self.voices[_place(note)]
         beat = self.score.measures[note.measure].beat_length
-        i = bisect_left(voice.onsets, note.onset) - 1
+        i = voice.index(note.onset) - 1
         earlier = tuple(m for m in voice.chords[i] if m.end <= note.onset) if i >= 0 else ()
         direct = None
         if earlier and note.onset - max(m.end for m in earlier) <= beat:
@@ -112,21 +115,37 @@ class Lines:
             yield current
             current = self.after(current)
 
+    @cached_property
+    def _frames(self) -> Strand:
+        """Every onset of the score with all notes that sound at it, lowest first."""
+        struck: dict[float, list[Note]] = defaultdict(list)
+        for strand in self.parts.values():
+            for onset, chord in zip(strand.onsets, strand.chords, strict=True):
+                struck[onset] += chord
+        onsets = sorted(struck)
+        frames: list[tuple[Note, ...]] = []
+        active: list[tuple[float, Note]] = []
+        for onset in onsets:
+            active = [(end, n) for end, n in active if end > onset]
+            active += [(float(n.end), n) for n in struck[onset]]
+            frames.append(tuple(sorted((n for _, n in active), key=lambda n: n.midi)))
+        return Strand(tuple(onsets), tuple(frames))
+
     def sounding(self, moment: Fraction) -> list[Note]:
         """Return the notes of all parts that sound at a moment, lowest first."""
-        found = [n for strand in self.parts.values() for n in strand.sounding(moment)]
-        return sorted(found, key=lambda n: n.midi)
+        i = self._frames.past(moment) - 1
+        return [n for n in self._frames.chords[i] if n.end > moment] if i >= 0 else []
 
     def struck_near(self, note: Note, first: Fraction, last: Fraction) -> Note | None:
         """Return the last other striking of a note's key in its staff between two moments, if any."""
         strand = self.staves[note.staff]
-        near = strand.chords[bisect_left(strand.onsets, first) : bisect_right(strand.onsets, last)]
+        near = strand.chords[strand.index(first) : strand.past(last)]
         return next((m for c in reversed(near) for m in c if is_same(m, note) and m.id != note.id), None)
 
     def is_broken(self, note: Note) -> bool:
         """Whether a note is part of a broken chord: single quick notes around it that mostly leap."""
         voice = self.voices[_place(note)]
-        i = bisect_left(voice.onsets, note.onset)
+        i = voice.index(note.onset)
         around = voice.chords[max(0, i - _AROUND) : i + _AROUND + 1]
         if len(around) < _AROUND + 2 or any(len(c) > 1 for c in around):
             return False
@@ -142,13 +161,13 @@ class Lines:
         voice = self.voices[_place(note)]
         if forward:
             return any(_close(note, m) for m in voice.at(note.end))
-        i = bisect_left(voice.onsets, note.onset) - 1
+        i = voice.index(note.onset) - 1
         return i >= 0 and any(m.end == note.onset and _close(note, m) for m in voice.chords[i])
 
     def _ending(self, part: int, moment: Fraction) -> Iterator[Note]:
         strand = self.parts[part]
-        i = bisect_left(strand.onsets, moment) - 1
-        limit = moment - 4
+        i = strand.index(moment) - 1
+        limit = float(moment - 4)
         while i >= 0 and strand.onsets[i] >= limit:
             yield from (m for m in strand.chords[i] if m.end == moment)
             i -= 1
@@ -161,11 +180,11 @@ class Lines:
         staff = self.staves[note.staff]
         near = range(0)
         if forward:
-            near = range(bisect_left(staff.onsets, note.end), bisect_right(staff.onsets, note.end + reach))
+            near = range(staff.index(note.end), staff.past(note.end + reach))
         else:
             near = range(
-                bisect_left(staff.onsets, note.onset) - 1,
-                bisect_left(staff.onsets, note.onset - reach) - 1,
+                staff.index(note.onset) - 1,
+                staff.index(note.onset - reach) - 1,
                 -1,
             )
         for i in near:
@@ -184,7 +203,7 @@ class Lines:
     def _extreme(self, note: Note) -> int:
         """Return 1 for a note above both of its neighbours in the voice, -1 for one below, else 0."""
         voice = self.voices[_place(note)]
-        i = bisect_left(voice.onsets, note.onset)
+        i = voice.index(note.onset)
         if not 0 < i < len(voice.onsets) - 1:
             return 0
         around = (*voice.chords[i - 1], *voice.chords[i + 1])
@@ -196,11 +215,12 @@ class Lines:
 def lines(score: Score) -> Lines:
     """Return the lines of a score."""
     notes = [n for n in score.notes if n.duration > 0 and not n.grace and not n.cue]
+    onsets = [float(n.onset) for n in notes]
     return Lines(
         score,
-        _strands(notes, _place),
-        _strands(notes, lambda n: n.staff),
-        _strands(notes, lambda n: n.part),
+        _strands(notes, onsets, _place),
+        _strands(notes, onsets, lambda n: n.staff),
+        _strands(notes, onsets, lambda n: n.part),
     )
 
 
@@ -208,16 +228,12 @@ def _place(note: Note) -> _Place:
     return note.part, note.staff, note.voice
 
 
-def _strands(notes: list[Note], key: Callable[[Note], _K]) -> dict[_K, Strand]:
-    groups: dict[_K, dict[Fraction, list[Note]]] = defaultdict(lambda: defaultdict(list))
-    for n in notes:
-        groups[key(n)][n.onset].append(n)
+def _strands(notes: list[Note], onsets: list[float], key: Callable[[Note], _K]) -> dict[_K, Strand]:
+    groups: dict[_K, dict[float, list[Note]]] = defaultdict(lambda: defaultdict(list))
+    for n, onset in zip(notes, onsets, strict=True):
+        groups[key(n)][onset].append(n)
     return {
-        k: Strand(
-            tuple(g),
-            tuple(tuple(sorted(c, key=lambda n: n.midi)) for c in g.values()),
-            max(n.duration for c in g.values() for n in c),
-        )
+        k: Strand(tuple(g), tuple(tuple(sorted(c, key=lambda n: n.midi)) for c in g.values()))
         for k, g in groups.items()
     }
 

@@ -58,7 +58,7 @@ Sentences, one per label:
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -169,11 +169,10 @@ def stretches(note: Note, harmony: Harmony) -> list[Dissonance]:
     """Return the stretches in which one note is foreign."""
     found: list[Dissonance] = []
     run: list[int] = []
-    for i in range(max(0, bisect_right(harmony.starts, note.onset) - 1), len(harmony.spans)):
-        span = harmony.spans[i]
-        if span.start >= note.end:
-            break
-        if note.midi % 12 not in harmony.tones[i] and span.end > note.onset:
+    first = max(0, bisect_right(harmony.starts, float(note.onset)) - 1)
+    tone = note.midi % 12
+    for i in range(first, bisect_left(harmony.starts, float(note.end))):
+        if tone not in harmony.tones[i] and harmony.spans[i].end > note.onset:
             run.append(i)
         elif run:
             found.append(_stretch(note, run, harmony))
