@@ -13,10 +13,10 @@ from fractions import Fraction
 
 from lxml import etree
 
-from understave.engraving.geometry import Box, Ink
+from understave.engraving.geometry import SVG, Box, Ink
 from understave.engraving.labels import Label, mark_colour
 from understave.engraving.lettering import Glyph
-from understave.engraving.notation import SPACE, SVG, System
+from understave.engraving.notation import SPACE, System
 from understave.engraving.outlines import glyph_use
 from understave.engraving.palette import HALO, SOFT
 

@@ -12,21 +12,21 @@ labels are drawn by `lanes`.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import lru_cache
+from itertools import pairwise
 from math import ceil
 
 from lxml import etree
 
-from understave.engraving.geometry import Box, Ink, glyph_boxes, ink
+from understave.engraving.geometry import SVG, Box, Ink, glyph_boxes, ink
 from understave.engraving.outlines import outline_text
 from understave.errors import UnderstaveError
 from understave.score.model import Measure, Score
 from understave.score.notation_worker import shared_worker
 
-SVG = "http://www.w3.org/2000/svg"
 MEI = "http://www.music-encoding.org/ns/mei"
 XML_ID = "{http://www.w3.org/XML/1998/namespace}id"
 
@@ -38,8 +38,10 @@ _HARM_PREFIX = "room-"
 # The letter l is 569 of 2048 units wide in verovio's table of Times.
 _FILLER, _FILLER_WIDTH = "l", TEXT_SIZE * 569 / 2048
 # The distance that verovio itself keeps between the texts of one lane.
-_KEPT_APART = 1.2 * SPACE
+_KEPT_APART = SPACE
 _WIDEST_PAGE = 100_000
+# Width of one accidental of a key signature.
+_ACCIDENTAL = SPACE
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,23 +146,29 @@ def lay_out(
 ) -> Notation:
     """Lay out the measures from index `first` to `last` in systems of a width.
 
-    Every system is stretched to the width, the last one only if it is at least `fill_last` full.
+    Every system is stretched to the width, the last one only if it is at least `fill_last` full. A
+    stretch of a score may come out narrower.
     """
     last = len(score.measures) - 1 if last is None else last
-    whole = (first, last) == (0, len(score.measures) - 1)
-    page_width = width_mm * 10
+    span = None if (first, last) == (0, len(score.measures) - 1) else (first, last)
+    width = min(_WIDEST_PAGE * 10.0, 100 * width_mm)
     root = _prepared(score, rooms, first, last)
-    natural = _natural_widths(root, score, None if whole else (first, last))
-    breaks, fullness = choose_breaks(natural, page_width * 10)
-    measures = _measures(root)
-    for k in breaks:
-        measures[score.measures[first + k].id].addprevious(etree.Element(f"{{{MEI}}}sb"))
+    natural = _natural_widths(root, score.measures[first : last + 1], span)
+    breaks, fullest, fullness = choose_breaks(natural, width)
+    if span is None:
+        measures = _measures(root)
+        for k in breaks:
+            measures[score.measures[k].id].addprevious(etree.Element(f"{{{MEI}}}sb"))
+    else:
+        # verovio loses encoded breaks in a selection. Left to itself in a frame just wide enough for the
+        # fullest of the systems chosen, it comes to much the same ones.
+        width = min(width, 1.03 * fullest)
     options = {
-        "breaks": "encoded",
-        "pageWidth": min(_WIDEST_PAGE, page_width),
-        "minLastJustification": 1.0 if fullness < fill_last else 0.0,
+        "breaks": "auto" if span else "encoded",
+        "pageWidth": width / 10,
+        "minLastJustification": 1.0 if fullness * fullest < fill_last * width else 0.0,
     }
-    return _render(root, options, score, None if whole else (first, last))
+    return _render(root, options, score, span)
 
 
 def _prepared(score: Score, rooms: Sequence[Room], first: int, last: int) -> etree._Element:
@@ -201,11 +209,10 @@ def _keep_end_spaces(root: etree._Element) -> None:
 
 
 def _drop_runaway_ties(root: etree._Element, score: Score) -> None:
-    """Take out ties that verovio drew to a much later note because the file never closes them."""
+    """Take out ties to notes that do not follow: verovio pairs what a file leaves open or mixes up."""
     for tie in list(root.iter(f"{{{MEI}}}tie")):
-        ends = [score.note_by_id.get(tie.get(name, "#")[1:]) for name in ("startid", "endid")]
-        start, end = ends
-        if start is not None and end is not None and start is not end and start.end < end.onset:
+        start, end = (score.note_by_id.get(tie.get(name, "#")[1:]) for name in ("startid", "endid"))
+        if start is not None and end is not None and start is not end and start.end != end.onset:
             _drop(tie)
 
 
@@ -236,7 +243,7 @@ def _placeholder(room: Room, measure: Measure, staves: int) -> etree._Element:
 
 
 def _natural_widths(
-    root: etree._Element, score: Score, span: tuple[int, int] | None
+    root: etree._Element, measures: Sequence[Measure], span: tuple[int, int] | None
 ) -> list[tuple[float, float]]:
     """Width of each measure before stretching, and the room clef and signature take in a new system."""
     options = {
@@ -245,23 +252,29 @@ def _natural_widths(
         "adjustPageWidth": True,
         "pageWidth": _WIDEST_PAGE,
     }
-    widths = []
+    bars: list[Bar] = []
+    prefix = 0.0
     for page in _pages(root, options, span):
         boxes = glyph_boxes(page)
         for group in _groups(page, "system"):
-            bars, _ = _bars(group, {})
-            prefix = _first_note(group, boxes, bars[0].x0) - bars[0].x0
-            widths += [(bar.x1 - bar.x0, prefix) for bar in bars]
-    return widths
+            found, _ = _bars(group, {})
+            prefix = prefix or _first_note(group, boxes, found[0].x0) - found[0].x0
+            bars += found
+    plain = prefix - _ACCIDENTAL * abs(measures[0].signature)
+    return [
+        (bar.x1 - bar.x0, plain + _ACCIDENTAL * abs(measure.signature))
+        for bar, measure in zip(bars, measures, strict=True)
+    ]
 
 
-def choose_breaks(widths: Sequence[tuple[float, float]], room: float) -> tuple[list[int], float]:
+def choose_breaks(widths: Sequence[tuple[float, float]], room: float) -> tuple[list[int], float, float]:
     """Choose where new systems begin so that all are about equally full.
 
     `widths` are the natural width of each measure and the room that clef and signature take at the
     start of a system (already in the first measure's own width). Returns the indices of measures that
-    begin a system, the first one left out, and how full the last system is. After Knuth & Plass
-    (1981): the sum over all systems of the square of how far each must be stretched is least.
+    begin a system, the first one left out, the natural width of the fullest system, and that of the
+    last one as a share of it. After Knuth & Plass (1981): the sum over all systems of the square of
+    how far each must be stretched is least.
     """
     count = len(widths)
     best: list[tuple[float, int]] = [(0.0, 0)]
@@ -280,16 +293,15 @@ def choose_breaks(widths: Sequence[tuple[float, float]], room: float) -> tuple[l
                 cost = min(cost, 0.5 + 0.1 * stretch)
             choices.append((best[start][0] + cost, start))
         best.append(min(choices))
-    breaks = []
-    end, fullness = count, 0.0
+    starts: list[int] = []
+    end = count
     while end > 0:
-        start = best[end][1]
-        if end == count:
-            fullness = (sum(w for w, _ in widths[start:]) + (widths[start][1] if start else 0)) / room
-        if start:
-            breaks.append(start)
-        end = start
-    return breaks[::-1], fullness
+        end = best[end][1]
+        starts.insert(0, end)
+    filled = [
+        sum(w for w, _ in widths[a:b]) + (widths[a][1] if a else 0.0) for a, b in pairwise([*starts, count])
+    ]
+    return starts[1:], max(filled), filled[-1] / max(filled)
 
 
 def _pages(
@@ -419,8 +431,3 @@ def _first_note(group: etree._Element, boxes: dict[str, Box], start: float) -> f
             else:
                 music += [i.box.x0 for i in ink(child, boxes) if i.kind.split(" ")[0] in _MUSIC]
     return min((x for x in music if x > max(signs)), default=max(signs) + SPACE)
-
-
-def all_ids(elements: Iterable[etree._Element]) -> set[str]:
-    """Every id of a group in some SVG elements."""
-    return {g.get("id", "") for e in elements for g in e.iter(f"{{{SVG}}}g")}

@@ -12,10 +12,9 @@ from dataclasses import dataclass, replace
 
 from lxml import etree
 
-from understave.engraving.geometry import XLINK_HREF, Box
+from understave.engraving.geometry import SVG, XLINK_HREF, Box
 from understave.engraving.lettering import Face, Glyph, Run, Runs, typeset
 
-SVG = "http://www.w3.org/2000/svg"
 _BOLD = {"ending", "fing", "reh", "tempo"}
 _ITALIC = {"dir", "dynam", "mNum"}
 _PLAIN = {"label", "labelAbbr"}

@@ -14,10 +14,10 @@ from math import ceil
 from lxml import etree
 
 from understave.engraving.annotations import annotate
-from understave.engraving.geometry import XLINK_HREF, Box
+from understave.engraving.geometry import SVG, XLINK_HREF, Box
 from understave.engraving.lanes import halos
 from understave.engraving.lettering import Face, Glyph, typeset
-from understave.engraving.notation import SPACE, STAFF_HEIGHT_MM, SVG, lay_out
+from understave.engraving.notation import SPACE, STAFF_HEIGHT_MM, lay_out
 from understave.engraving.options import DEFAULTS, Options
 from understave.engraving.outlines import draw_run, glyph_definition
 from understave.engraving.palette import INK, SOFT, Function, colour_of, function_of
@@ -149,6 +149,8 @@ def _blocks(
     highlight: tuple[str, ...] = (),
 ) -> _Blocks:
     """Lay measures out in systems of a width, before scaling, and draw the lanes of each."""
+    if not score.measures:
+        raise UnderstaveError("There is nothing to engrave: the score has no measures.")
     first, last = measures or (0, len(score.measures) - 1)
     annotations = annotate(reading, options, score.measures[first].start, score.measures[last].end)
     notation = lay_out(score, annotations.rooms(), width_mm, first, last)
@@ -331,11 +333,11 @@ def _document(page: etree._Element, definitions: dict[str, etree._Element], fram
             "width": f"{frame.width / _MM:.2f}mm",
             "height": f"{frame.height / _MM:.2f}mm",
             "viewBox": f"{frame.x0:.0f} {frame.y0:.0f} {frame.width:.0f} {frame.height:.0f}",
-            "role": "img",
+            "role": "graphics-document",
+            "aria-label": name,
         },
         nsmap={None: SVG, "xlink": XLINK_HREF[1:].split("}")[0]},  # type: ignore[dict-item]
     )
-    etree.SubElement(svg, f"{{{SVG}}}title").text = name
     used = {u.get(XLINK_HREF, "#")[1:] for u in page.iter(f"{{{SVG}}}use")}
     defs = etree.SubElement(svg, f"{{{SVG}}}defs")
     defs.extend(definitions[n] for n in sorted(used) if n in definitions)

@@ -12,7 +12,7 @@ import typst
 from understave.errors import UnderstaveError
 
 _SIZE = re.compile(r'<svg[^>]*? width="([\d.]+)mm" height="([\d.]+)mm"')
-_TITLE = re.compile(r"<title>(.*?)(?: page \d+ of \d+)?</title>")
+_TITLE = re.compile(r'<svg[^>]*? aria-label="(.*?)(?: ?page \d+ of \d+)?"')
 
 
 def to_png(svg: str, width: int) -> bytes:
@@ -41,13 +41,14 @@ def _compile(pages: Sequence[str], format: Literal["png", "pdf"], ppi: float | N
     inputs = {f"page{number}": page for number, page in enumerate(pages)}
     title = _TITLE.search(pages[0])
     # Without a date the same pages always give the same bytes.
-    lines = ["#set document(title: sys.inputs.title, date: none)", "#set page(margin: 0pt, fill: white)"]
+    lines = [
+        "#set document(title: sys.inputs.title, date: none)",
+        "#set page(margin: 0pt, fill: white)",
+        '#let full = image.with(format: "svg", alt: sys.inputs.title, width: 100%, height: 100%)',
+    ]
     for name, page in inputs.items():
         width, height = _size_mm(page)
-        lines.append(
-            f"#page(width: {width}mm, height: {height}mm, "
-            f'image(bytes(sys.inputs.{name}), format: "svg", alt: sys.inputs.title, width: 100%, height: 100%))'
-        )
+        lines.append(f"#page(width: {width}mm, height: {height}mm, full(bytes(sys.inputs.{name})))")
     made = typst.compile(
         "\n".join(lines).encode(),
         format=format,
