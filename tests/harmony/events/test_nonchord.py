@@ -7,13 +7,17 @@ The definitions are those of Hutchinson, "Music Theory for the 21st-Century Clas
 from __future__ import annotations
 
 from fractions import Fraction
+from pathlib import Path
 
 import pytest
 from build import build, spans_of, told
 
 from understave.harmony import read
+from understave.harmony.events.dissonance import find_dissonances
 from understave.harmony.events.nonchord import find_nonchord
 from understave.harmony.reading import Event
+from understave.harmony.romantext import read_romantext
+from understave.score.reader import read_score
 from understave.theory.pitch import Pitch
 
 C_MAJOR = "C3+E3+G3:4"
@@ -231,6 +235,31 @@ def test_every_foreign_note_is_told_once():
     ids = [i for e in find_nonchord(score, spans) for i in e.notes]
     assert len(ids) == len(set(ids))
     assert set(ids) == {i for s in spans for i in s.foreign}
+
+
+def test_pedal_bass_may_enter_under_a_foreign_chord():
+    event = only(
+        build("A4+C5:2 G4+B4 G4+C5:4", "F#4+Eb5:2 F4+D5 E4+C5:4", "staff2 G2:8"), "C: viio7/V:2 V7:2 Cad64:4"
+    )
+    assert (event.label, event.notes) == ("pedal tone", ("v3n1",))
+
+
+def test_slow_study():
+    """What the notes on the slow study say of bars 2 and 26 to 28, under its reference analysis."""
+    folder = Path(__file__).resolve().parents[3] / "examples" / "lock-water"
+    score = read_score(folder / "score.musicxml")
+    spans = read_romantext((folder / "analysis.txt").read_text(encoding="utf-8"), score)
+    bar_2 = [e for e in find_nonchord(score, spans) if score.measure_at(e.start).number == "2"]
+    assert [(e.label, e.get("figures")) for e in bar_2] == [("suspension", "7-6")]
+    sharpest = next(e for e in find_dissonances(score, spans) if e.get("rank") == 1)
+    assert (sharpest.label, sharpest.get("lower_pitch").name, sharpest.get("upper_pitch").name) == (
+        "minor ninth",
+        "Bb4",
+        "Cb6",
+    )
+    assert (score.measure_at(sharpest.start).number, sharpest.get("manner")) == ("26", "ornamented")
+    assert sharpest.get("resolution_time") == score.time_of("28", Fraction(1))
+    assert sharpest.get("resolution_pitch").name == "Bb5"
 
 
 def test_through_the_engine():

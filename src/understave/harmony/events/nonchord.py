@@ -12,7 +12,8 @@ passing tone       by step                    by step, same direction
 neighbour tone     by step                    by step, back
 suspension         held or repeated           by step down
 retardation        held or repeated           by step up
-pedal tone         held or repeated           stays until it fits again, or is a bass held on
+pedal tone         held, repeated, or a bass  stays until it fits again, or is a bass held on
+                   struck with its chord
 anticipation       by step or leap            stays and fits the next chord
 appoggiatura       by leap or out of silence  by step
 escape tone        by step                    by leap or into silence
@@ -212,7 +213,8 @@ def classify(d: Dissonance, harmony: Harmony, line: Lines) -> Reading:
     stays = d.held_out or (after is not None and is_same(after, note))
     if stays:
         goal = d.notes[-1] if d.held_out or after is None else after
-        if prepared:
+        strong = d.start == harmony.spans[d.first].start and _is_accented(d, goal, harmony, line)
+        if prepared or (strong and _place(d, line) == "bass"):
             return Reading("pedal tone", before, Resolution(goal))
         return Reading("anticipation", before, Resolution(goal), _way(before, note))
     if prepared:
