@@ -189,6 +189,19 @@ m4 I
         spans = read_romantext("Time Signature: 4/4\nm1 C: I\nm2a V\nm2b I\nm3 IV", piece)
         assert [s.start for s in spans] == [0, 4, 8, 12]
 
+    @pytest.mark.parametrize(
+        ("printed", "names"),
+        [
+            (["1", "2", "2", "2", "3"], ["1", "2a", "2b", "2c", "3"]),
+            (["1", "2", "2a", "3"], ["1", "2", "2a", "3"]),
+            (["37", "38", "41"], ["37", "38", "41"]),
+            (["1", "2", "1", "2"], ["1", "2", "3", "4"]),
+            (["1", "", "2"], ["1", "2", "3"]),
+        ],
+    )
+    def test_every_bar_has_a_name_of_its_own(self, printed: list[str], names: list[str]) -> None:
+        assert [b.name for b in bars_of(score(*[(p, 4) for p in printed]))] == names
+
     def test_the_parts_of_a_split_measure_are_one_bar(self) -> None:
         parts = [("1", 4, 0), ("2", 3, 0), ("2", 1, 3), ("3", 4, 0)]
         measures, start = [], Fraction(0)

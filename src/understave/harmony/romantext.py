@@ -11,7 +11,6 @@ multiple of three (3/8 has one beat, 6/8 two, 6/4 two, 9/8 three), unless the si
 
 from __future__ import annotations
 
-import itertools
 import re
 from bisect import bisect_right
 from collections.abc import Mapping
@@ -33,6 +32,7 @@ _METER = re.compile(r"(slow|fast)?\s*(\d+)\s*/\s*(\d+)", re.IGNORECASE)
 _PEDAL = re.compile(
     r"([A-Ga-g](?:#+|b+|-+)?)\s*:?\s+m(\d+[a-z]?)(?:\s+b([\d.]+))?(?:\s*-?\s*m(\d+[a-z]?))?(?:\s+b([\d.]+))?"
 )
+_LETTERS = "abcdefghijklmnopqrstuvwxyz"
 _MARKS = {"||", "||:", ":||", ":||:", "|"}
 
 
@@ -385,9 +385,9 @@ def _pedal(text: str) -> tuple[PitchClass, str, Fraction | None, str, Fraction |
 def bars_of(score: Score) -> tuple[Bar, ...]:
     """Return the score's bars with unique names: split measures joined, second endings lettered.
 
-    Printed numbers are kept where they are whole numbers that rise; a bar of a second or third
-    ending that repeats a number, or any other repeated number, gets a letter; where that does not
-    make them unique (numbers that start again), bars are counted from the first, from 0 in a pickup.
+    Printed numbers are kept where they never fall; bars printed with the same number, as some editions
+    do in second endings, are lettered. Where that does not make names unique (numbers missing or starting
+    again), bars are counted from the first, from 0 in a pickup.
     """
     groups: list[list[Measure]] = []
     for measure in score.measures:
@@ -395,16 +395,13 @@ def bars_of(score: Score) -> tuple[Bar, ...]:
             groups[-1].append(measure)
         else:
             groups.append([measure])
-    printed = [_number(group) for group in groups]
+    printed = [_printed(group) for group in groups]
+    order = [int(text.rstrip(_LETTERS)) for text in printed if text]
     names: list[str] = []
-    if all(p is not None for p in printed) and all(
-        b is not None and a is not None and a <= b <= a + 1 for a, b in itertools.pairwise(printed)
-    ):
-        for index, (number, group) in enumerate(zip(printed, groups, strict=True)):
-            twins = [k for k, other in enumerate(printed) if other == number]
-            own = re.fullmatch(r"\d+[a-z]", group[0].number.strip())
-            letter = "" if len(twins) == 1 else "abcdefghijklmnopqrstuvwxyz"[min(twins.index(index), 25)]
-            names.append(group[0].number.strip() if own else f"{number}{letter}")
+    if len(order) == len(groups) and order == sorted(order):
+        for index, text in enumerate(printed):
+            twins = text.isdigit() and printed.count(text) > 1
+            names.append(text + (_LETTERS[min(index - printed.index(text), 25)] if twins else ""))
     if len(set(names)) != len(groups):
         first = 0 if groups and groups[0][0].offset > 0 else 1
         names = [str(first + k) for k in range(len(groups))]
@@ -423,12 +420,10 @@ def _continues(group: list[Measure], measure: Measure) -> bool:
     )
 
 
-def _number(group: list[Measure]) -> int | None:
-    for measure in group:
-        m = re.fullmatch(r"(\d+)[a-z]?", measure.number.strip())
-        if m:
-            return int(m[1])
-    return None
+def _printed(group: list[Measure]) -> str:
+    """The first printed number in a bar that is one (``"12"``, ``"12a"``), else nothing."""
+    texts = (measure.number.strip() for measure in group)
+    return next((text for text in texts if re.fullmatch(r"\d+[a-z]?", text)), "")
 
 
 def place_bars(document: Document, score: Score) -> dict[int, tuple[Fraction, Fraction]]:
@@ -441,7 +436,7 @@ def place_bars(document: Document, score: Score) -> dict[int, tuple[Fraction, Fr
     by_name = {bar.name: bar for bar in bars}
     by_number: dict[str, list[Bar]] = {}
     for bar in bars:
-        by_number.setdefault(bar.name.rstrip("abcdefghijklmnopqrstuvwxyz"), []).append(bar)
+        by_number.setdefault(bar.name.rstrip(_LETTERS), []).append(bar)
     placed: dict[int, tuple[Fraction, Fraction]] = {}
     for index, text in enumerate(document.bars):
         found = by_name.get(text.name)
@@ -475,11 +470,11 @@ def read_analysis(
     document = parse(text) if isinstance(text, str) else text
     problems = list(document.problems)
     where = dict(place_bars(document, score) if placed is None else placed)
+    lengths = _beat_lengths(document, score)
     labels: dict[Fraction, Span] = {}
     phrase_ends: list[Fraction] = []
     taken: set[Fraction] = set()
     key: Key | None = None
-    label_by_bar: dict[int, Fraction] = {}
     for index, bar in enumerate(document.bars):
         spot = where.get(index)
         if spot is None and not bar.implied and bar.items:
@@ -487,7 +482,7 @@ def read_analysis(
         repeated = spot is not None and spot[0] in taken
         if spot is not None:
             taken.add(spot[0])
-        beat_length = _beat_length(bar, document, score, spot)
+        beat_length = lengths[bar.meter]
         last_time: Fraction | None = None
         for item in bar.items:
             time = spot[0] + (item.beat - 1) * beat_length if spot is not None else None
@@ -514,33 +509,37 @@ def read_analysis(
                 else:
                     labels[time] = Span(time, time, key, numeral, 1.0)
                 last_time = time
-                label_by_bar[index] = time
             elif item.kind == "phrase" and not repeated and spot is not None:
                 phrase_ends.append(min(spot[1], time if time is not None else spot[1]))
-    spans = _close(labels, where, document, score, clip=placed is not None)
+    spans = _close(labels, where, score, clip=placed is not None)
     ends = tuple(sorted({_phrase_end(time, spans, score) for time in phrase_ends}))
     sections = tuple((where[i][0], name) for i, name in document.sections if i in where)
-    return Analysis(spans, ends, sections, _pedals(document, where, score), document.notes, tuple(problems))
+    return Analysis(spans, ends, sections, _pedals(document, where, lengths), document.notes, tuple(problems))
 
 
-def _beat_length(
-    bar: BarText, document: Document, score: Score, spot: tuple[Fraction, Fraction] | None
-) -> Fraction:
-    meter = bar.meter
-    if meter is None:
-        m = score.measure_at(spot[0] if spot is not None else Fraction(0))
-        meter = Meter.parse(f"{m.beats}/{m.beat_type}") or Meter(m.beats, m.beat_type, m.beat_length)
-    top = max((i.beat for b in document.bars if b.meter == bar.meter for i in b.items), default=Fraction(1))
-    if (top - 1) * meter.beat_length >= meter.length:
-        # Some analysts count a compound bar by its written unit without saying "slow".
-        return Fraction(4, meter.beat_type)
-    return meter.beat_length
+def _beat_lengths(document: Document, score: Score) -> dict[Meter | None, Fraction]:
+    """Return what one beat lasts under each meter of the text; None is the score's own first meter.
+
+    Where beats go past what the meter has, its written unit is meant: some analysts count 3/8 in
+    three without saying "slow".
+    """
+    first = score.measures[0]
+    plain = Meter(first.beats, first.beat_type, first.beat_length)
+    tops: dict[Meter | None, Fraction] = {}
+    for bar in document.bars:
+        top = max((item.beat for item in bar.items), default=Fraction(1))
+        tops[bar.meter] = max(top, tops.get(bar.meter, Fraction(1)))
+    lengths: dict[Meter | None, Fraction] = {}
+    for named, top in tops.items():
+        meter = named or Meter.parse(f"{first.beats}/{first.beat_type}") or plain
+        over = (top - 1) * meter.beat_length >= meter.length
+        lengths[named] = Fraction(4, meter.beat_type) if over else meter.beat_length
+    return lengths
 
 
 def _close(
     labels: dict[Fraction, Span],
     where: Mapping[int, tuple[Fraction, Fraction]],
-    document: Document,
     score: Score,
     *,
     clip: bool,
@@ -577,7 +576,9 @@ def _phrase_end(time: Fraction, spans: tuple[Span, ...], score: Score) -> Fracti
 
 
 def _pedals(
-    document: Document, where: Mapping[int, tuple[Fraction, Fraction]], score: Score
+    document: Document,
+    where: Mapping[int, tuple[Fraction, Fraction]],
+    lengths: Mapping[Meter | None, Fraction],
 ) -> tuple[Pedal, ...]:
     by_name = {bar.name: index for index, bar in reversed(list(enumerate(document.bars)))}
     found = []
@@ -585,12 +586,12 @@ def _pedals(
         i, j = by_name.get(first), by_name.get(last)
         if i is None or j is None or i not in where or j not in where:
             continue
-        length = _beat_length(document.bars[i], document, score, where[i])
+        length = lengths[document.bars[i].meter]
         start = where[i][0] + ((first_beat or Fraction(1)) - 1) * length
         if last_beat is None:
             end = where[j][1]
         else:
-            length = _beat_length(document.bars[j], document, score, where[j])
+            length = lengths[document.bars[j].meter]
             # A last beat that is the first beat as well means that one beat.
             end = where[j][0] + (last_beat - 1) * length
             if end <= start:
