@@ -291,6 +291,36 @@ def test_excerpt_keeps_signature_and_meter_from_before() -> None:
     assert re.search(r'class="numeral" data-index="16"', etree.tostring(tree, encoding="unicode"))
 
 
+def test_excerpt_keeps_the_clef_from_before() -> None:
+    changed = (
+        quarters(4)
+        .source.decode()
+        .replace(
+            '<measure number="2" id="p0m2">',
+            '<measure number="2" id="p0m2"><attributes>'
+            '<clef number="2"><sign>C</sign><line>3</line></clef></attributes>',
+        )
+    )
+    score = read_musicxml(changed.encode())
+    (tree,) = trees([excerpt(score, reading(score), 3, 3)])
+    clefs = [
+        use.get("{http://www.w3.org/1999/xlink}href")[1:5]
+        for staff in of_class(of_class(tree, "measure")[0], "staff")
+        for clef in of_class(staff, "clef")
+        for use in clef.iter(f"{SVG}use")
+    ]
+    assert clefs == ["E050", "E05C"]  # SMuFL 1.4: gClef, cClef
+
+
+@pytest.mark.parametrize("source", [b"", b"<score", b"<score-partwise/>", b"<html><body/></html>"])
+def test_a_score_whose_source_is_no_score(source: bytes) -> None:
+    score = replace(quarters(), source=source)
+    with pytest.raises(UnderstaveError) as caught:
+        engrave(score, Reading(()))
+    assert str(caught.value).endswith(".")
+    assert "\n" not in str(caught.value)
+
+
 def test_long_excerpt_is_broken_into_even_systems() -> None:
     score = quarters(12)
     (tree,) = trees([excerpt(score, reading(score), 1, 9, width_mm=90)])

@@ -161,8 +161,8 @@ def lay_out(
             measures[score.measures[k].id].addprevious(etree.Element(f"{{{MEI}}}sb"))
     else:
         # verovio loses encoded breaks in a selection. Left to itself in a frame just wide enough for the
-        # fullest of the systems chosen, it comes to much the same ones.
-        width = min(width, 1.03 * fullest)
+        # fullest of the systems chosen, it comes to much the same ones. A lone system gets some air.
+        width = min(width, (1.03 if breaks else 1.15) * fullest)
     options = {
         "breaks": "auto" if span else "encoded",
         "pageWidth": width / 10,
