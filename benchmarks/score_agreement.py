@@ -80,19 +80,14 @@ def _round(value: Any) -> float:
 
 def our_notes(score: Score, as_in_file: bool = False) -> Notes:
     """Our notes at sounding pitch, or with the pitch that stands in the file (a transposing part's)."""
-    printed: dict[str, tuple[str, int, int]] = {}
+    octaves: dict[str, int] = {}
     if as_in_file:
         for e in etree.fromstring(score.source).iterfind("part/measure/note[pitch]"):
-            alter = int(float(e.findtext("pitch/alter") or 0))
-            printed[e.get("id", "")] = (
-                e.findtext("pitch/step") or "",
-                alter,
-                int(e.findtext("pitch/octave") or 0),
-            )
+            octaves[e.get("id", "")] = int(e.findtext("pitch/octave") or 0)
     out = []
     for n in score.notes:
-        p = n.pitch
-        pitch = printed[n.id] if as_in_file else (p.letter, p.alter, p.octave)
+        p = n.written if as_in_file else n.pitch
+        pitch = (p.letter, p.alter, octaves[n.id] if as_in_file else p.octave)
         m = score.measures[n.measure]
         mark = Mark(n.measure, _round(n.onset - m.start), _round(n.duration), *pitch, n.staff, n.grace)
         out.append((mark, _round(n.onset)))

@@ -9,6 +9,7 @@ from musicxml_text import attributes, bar, note, ratio, score
 
 from understave.errors import UnderstaveError
 from understave.score.model import Score
+from understave.score.musicxml import read_musicxml
 from understave.score.reader import read_score
 
 GOOD = score(
@@ -204,7 +205,6 @@ def test_entity_bombs_do_not_explode(tmp_path):
         ("<duration>4<", "<duration>-4<"),
         ("<duration>4<", "<duration>many<"),
         ("<divisions>2<", "<divisions>0<"),
-        ("<divisions>2<", "<divisions>0.000000001<"),
         ("<beats>4<", "<beats>" + "9" * 500 + "<"),
         ("<beats>4<", "<beats>0<"),
         ("<beat-type>4<", "<beat-type>0<"),
@@ -304,4 +304,4 @@ def test_damaged_files_give_a_score_or_one_sentence(tmp_path, seed):
             continue
         assert isinstance(got, Score)
         assert got.notes
-        assert got.source
+        assert read_musicxml(got.source, "its source").notes == got.notes

@@ -402,6 +402,17 @@ def test_the_source_keeps_everything_and_adds_only_ids():
     assert etree.tostring(before, method="c14n") == etree.tostring(after, method="c14n")
 
 
+def test_comments_around_the_score_and_its_doctype_are_kept():
+    text = score(bar(attributes() + note("C4", 16))).decode()
+    doctype = (
+        "<!-- one --><!DOCTYPE score-partwise PUBLIC "
+        '"-//Recordare//DTD MusicXML 4.0 Partwise//EN" "http://www.musicxml.org/dtds/partwise.dtd">'
+    )
+    source = read_musicxml((text.replace("?>", "?>" + doctype, 1) + "<!-- two -->").encode()).source
+    for kept in (b"<!-- one -->", b"<!-- two -->", b"DTD MusicXML 4.0 Partwise"):
+        assert source.count(kept) == 1
+
+
 def test_title_composer_and_other_words():
     head = (
         "<work><work-number>Op. 3</work-number><work-title>Night Ferry</work-title></work>"

@@ -188,18 +188,15 @@ def _under_ottavas(notes: list[Written], lines: list[Direction]) -> list[Written
     return out
 
 
-def _reach_barlines(notes: list[Written], measures: tuple[Measure, ...]) -> list[Written]:
-    """Lengthen notes tied over a barline that their own part reaches too early.
-
-    Where one part's bar is short and another's is not, the tie goes on at the common barline.
-    """
+def _reach_barlines(notes: list[Written], measures: tuple[Measure, ...], bars: list[Bar]) -> list[Written]:
+    """Lengthen notes tied over a barline where their part's bar is shorter than the common one."""
     stops = {(w.note.midi, w.note.onset) for w in notes if w.tie_stop}
     out = []
     for w in notes:
-        n, end = w.note, measures[w.note.measure].end
-        short = w.tie_start and not n.grace and n.end < end
-        if short and (n.midi, n.end) not in stops and (n.midi, end) in stops:
-            w = replace(w, note=replace(n, duration=end - n.onset))
+        n, m = w.note, measures[w.note.measure]
+        last = n.end == m.start + bars[m.index].length and n.end < m.end
+        if last and w.tie_start and not n.grace and (n.midi, m.end) in stops:
+            w = replace(w, note=replace(n, duration=m.end - n.onset))
         out.append(w)
     return out
 
@@ -413,7 +410,10 @@ def read_tree(root: Element, name: str) -> Score:
     _frame_keys(frames, bars_of)
     for bars in bars_of:
         _read_barlines([b.marks for b in bars], frames)
-    measures, said = _measures(frames)
+    try:
+        measures, said = _measures(frames)
+    except UnderstaveError as error:
+        raise UnderstaveError(f"{name} cannot be read: {error}") from error
     warnings = list(said)
 
     names = _part_names(root)
@@ -435,7 +435,7 @@ def read_tree(root: Element, name: str) -> Score:
             where = f"Bar {m.number} of {label} in {name}"
             heads += [_note(h, m.start, m.index, p, staff, where) for h in bar.heads]
             lines.read_bar(bar.marks, m.start)
-        heads = _reach_barlines(heads, measures)
+        heads = _reach_barlines(heads, measures, bars)
         written += _under_ottavas(heads, [d for d in lines.out if d.kind == "ottava"])
         directions += lines.out
         if any(b.percussion for b in bars):

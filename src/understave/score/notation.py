@@ -29,14 +29,25 @@ class Value:
     normal: int = 1
 
 
-def value_of(duration: Fraction) -> Value | None:
-    """Return the single printed value of a duration in quarter notes, or None if it needs a tie."""
-    actual = duration.denominator
-    while actual % 2 == 0:
-        actual //= 2
+def _odd(number: int) -> int:
+    """Largest odd divisor."""
+    while number % 2 == 0:
+        number //= 2
+    return number
+
+
+def _normal(actual: int) -> int:
+    """Notes in whose time a tuplet of so many notes is played: the power of two below (3 in 2, 5 in 4)."""
     normal = 1
     while normal * 2 < actual:
         normal *= 2
+    return normal
+
+
+def value_of(duration: Fraction) -> Value | None:
+    """Return the single printed value of a duration in quarter notes, or None if it needs a tie."""
+    actual = _odd(duration.denominator)
+    normal = _normal(actual)
     plain = duration * Fraction(actual, normal)
     for dots in range(4):
         base = plain / (2 - Fraction(1, 2**dots))
@@ -54,14 +65,20 @@ def split_value(start: Fraction, duration: Fraction, limit: int = 12) -> tuple[F
         return ()
     if value_of(duration) is not None or limit == 0:
         return (duration,)
-    unit = Fraction(1, lcm(duration.denominator, start.denominator))
+    odd = _odd(lcm(duration.denominator, start.denominator))
+    candidates = {
+        base * Fraction(dot, 2) * Fraction(1, actual) * _normal(actual)
+        for base in TYPES.values()
+        for dot in (2, 3)
+        for actual in range(1, odd + 1, 2)
+        if odd % actual == 0
+    }
     best: tuple[int, Fraction] | None = None
-    for base in sorted(TYPES.values(), reverse=True):
-        for piece in (base, base * Fraction(3, 2), base * Fraction(2, 3), base * unit * base.denominator):
-            if 0 < piece < duration and value_of(piece) is not None:
-                rank = ((start + piece).denominator, -piece)
-                if best is None or rank < (best[0], -best[1]):
-                    best = (rank[0], piece)
+    for piece in sorted(candidates, reverse=True):
+        if piece < duration and value_of(piece) is not None:
+            rank = (start + piece).denominator
+            if best is None or rank < best[0]:
+                best = (rank, piece)
     if best is None:
         return (duration,)
     return (best[1], *split_value(start + best[1], duration - best[1], limit - 1))

@@ -11,8 +11,11 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from understave.errors import UnderstaveError
 from understave.score.model import Measure, Note
 
+LONGEST = 2000
+"""Quarter notes that a bar may hold; far above any real one, and low enough to be written out."""
 ROUNDING = Fraction(1, 16)
 """Largest gap, in quarter notes, across which a tie is still joined in files with rounded times."""
 
@@ -106,7 +109,8 @@ def lay_out(
     or with a new tempo or meter), where a short bar is a pickup. Rules (common practice, no source):
     a short first bar is a pickup and ends on the barline, and so does a later short bar of the same
     length after a full one; a short bar after a short bar goes on where that one stopped if both fit in
-    one meter; a second ending goes on from where the first one began.
+    one meter; a second ending goes on from where the first one began. Raises UnderstaveError for a bar
+    of absurd length.
     """
     out: list[Measure] = []
     warnings: list[str] = []
@@ -115,6 +119,11 @@ def lay_out(
     before_ending = Fraction(0)
     number = ""
     for i, bar in enumerate(bars):
+        if max(bar.length, bar.full_length) > LONGEST:
+            raise UnderstaveError(
+                f"Bar {bar.number} would hold {plain(max(bar.length, bar.full_length))} quarter notes, "
+                "which no music does; correct its note values or its meter."
+            )
         if i and bar.full_length != bars[i - 1].full_length:
             at = Fraction(0)
         if i and bar.ending and bar.ending != bars[i - 1].ending:

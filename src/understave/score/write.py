@@ -184,7 +184,6 @@ class _Writer:
 
     score: Score
     part: int
-    divisions: int
     transposition: Interval
     fermatas: Counter[tuple[int, Fraction]]
     slurs: dict[int, list[int]] = field(default_factory=dict)
@@ -203,9 +202,6 @@ class _Writer:
         """Pitch as a MusicXML file has it: sounding, but for the part's own transposition."""
         t = self.transposition
         return note.pitch + Interval(-t.steps, -t.semitones) if t.semitones or t.steps else note.pitch
-
-    def ticks(self, duration: Fraction) -> int:
-        return int(duration * self.divisions)
 
     def fermata(self, staff: int, moment: Fraction) -> bool:
         """Take one fermata that stands over a staff at a moment, if there is one left."""
@@ -247,7 +243,7 @@ class _Writer:
             else:
                 _add_pitch(note, self.printed(piece.note))
             if not e.grace:
-                _sub(note, "duration", self.ticks(e.duration))
+                _sub(note, "duration", e.duration)
             if piece is not None and not piece.note.cue:
                 for kind, on in (("stop", piece.tie_stop), ("start", piece.tie_start)):
                     if on:
@@ -442,18 +438,15 @@ def _fermatas(score: Score) -> Counter[tuple[int, Fraction]]:
     return out
 
 
-def _divisions(score: Score) -> int:
-    denominators = {1}
-    for m in score.measures:
-        denominators |= {m.length.denominator, m.offset.denominator, m.beat_length.denominator}
-    for n in score.notes:
-        start = score.measures[n.measure].start
-        denominators |= {(n.onset - start).denominator, n.duration.denominator}
-    for d in score.directions:
-        for moment in (d.onset, d.end):
-            if moment is not None:
-                denominators.add((moment - score.measure_at(moment).start).denominator)
-    return lcm(*denominators, 4)
+def _set_divisions(root: Element) -> None:
+    """Turn durations and offsets, written as quarter notes, into whole numbers of divisions."""
+    timed = list(root.iter("duration", "offset"))
+    values = [Fraction(e.text or "0") for e in timed]
+    divisions = lcm(*(v.denominator for v in values), 1)
+    for e, value in zip(timed, values, strict=True):
+        e.text = str(int(value * divisions))
+    for e in root.iter("divisions"):
+        e.text = str(divisions)
 
 
 def _attributes(
@@ -461,7 +454,7 @@ def _attributes(
 ) -> Element | None:
     e = etree.Element("attributes")
     if before is None:
-        _sub(e, "divisions", w.divisions)
+        _sub(e, "divisions")
     if before is None or (before.signature, before.mode) != (m.signature, m.mode):
         key = _sub(e, "key")
         shift = w.transposition
@@ -517,12 +510,11 @@ def _barline(parent: Element, m: Measure, before: Measure | None, after: Measure
 def _part_element(
     score: Score,
     part: int,
-    divisions: int,
     bars: dict[tuple[int, int], list[Piece]],
     voice_names: dict[tuple[int, int, str], str],
 ) -> tuple[Element, dict[str, str]]:
     """Write one part; also return the voice under which each piece's id was written."""
-    w = _Writer(score, part, divisions, _transposition(score, part), _fermatas(score))
+    w = _Writer(score, part, _transposition(score, part), _fermatas(score))
     info = score.parts[part]
     out = etree.Element("part", {"id": f"P{part + 1}"})
     staves = range(info.first_staff, info.last_staff + 1)
@@ -601,7 +593,7 @@ def _measure_content(
     seen: set[int] = set()
     for staff, voice, line in lines:
         if at:
-            _sub(_sub(parent, "backup"), "duration", w.ticks(at))
+            _sub(_sub(parent, "backup"), "duration", at)
         first = staff not in seen
         seen.add(staff)
         waiting = sorted(marks.get((m.index, staff), []), key=lambda x: x[0]) if first else []
@@ -615,7 +607,7 @@ def _measure_content(
         at = Fraction(0)
         for k, e in enumerate(events):
             if e.onset > at:
-                _sub(_sub(parent, "forward"), "duration", w.ticks(e.onset - at))
+                _sub(_sub(parent, "forward"), "duration", e.onset - at)
                 at = e.onset
             following = events[k + 1].onset if k + 1 < len(events) else None
             while waiting and (following is None or waiting[0][0] < following or waiting[0][0] <= e.onset):
@@ -634,7 +626,7 @@ def _measure_content(
 def _whole_bar_rest(w: _Writer, parent: Element, e: Event, voice: str, start: Fraction) -> None:
     note = _sub(parent, "note")
     _sub(note, "rest", measure="yes")
-    _sub(note, "duration", w.ticks(e.duration))
+    _sub(note, "duration", e.duration)
     _sub(note, "voice", voice)
     if w.staves > 1:
         _sub(note, "staff", e.staff - w.first_staff + 1)
@@ -651,7 +643,7 @@ def _spare_voice(names: dict[tuple[int, int, str], str], part: int, staff: int) 
 
 def _put_mark(w: _Writer, parent: Element, mark: tuple[Fraction, Element], at: Fraction, staff: int) -> None:
     moment, e = mark
-    _place(e, moment - at, w.divisions, staff - w.first_staff + 1 if w.staves > 1 else None)
+    _place(e, str(moment - at), staff - w.first_staff + 1 if w.staves > 1 else None)
     parent.append(e)
 
 
@@ -659,7 +651,7 @@ _AFTER_OFFSET = ("footnote", "level", "voice", "staff", "sound", "listening")
 _AFTER_STAFF = ("sound", "listening")
 
 
-def _place(e: Element, offset: Fraction, divisions: Fraction | int, staff: int | None) -> None:
+def _place(e: Element, offset: str, staff: int | None) -> None:
     """Put offset and staff children where the schema wants them in a direction or harmony."""
     for old in [*e.findall("offset"), *e.findall("staff")]:
         e.remove(old)
@@ -677,10 +669,9 @@ def _place(e: Element, offset: Fraction, divisions: Fraction | int, staff: int |
         child = etree.Element("staff")
         child.text = str(staff)
         insert(child, _AFTER_STAFF)
-    if offset:
+    if offset != "0":
         child = etree.Element("offset")
-        ticks = offset * divisions
-        child.text = str(ticks) if ticks.denominator == 1 else _decimal(float(ticks))
+        child.text = offset
         insert(child, _AFTER_OFFSET)
 
 
@@ -704,12 +695,12 @@ def build(score: Score) -> tuple[Element, tuple[Note, ...]]:
         _sub(p, "part-name", part.name)
     bars, ids = cut(score)
     names = name_voices(score)
-    divisions = _divisions(score)
     voice_of: dict[str, str] = {}
     for k in range(len(score.parts)):
-        element, written = _part_element(score, k, divisions, bars, names)
+        element, written = _part_element(score, k, bars, names)
         voice_of.update(written)
         root.append(element)
+    _set_divisions(root)
     notes = tuple(
         replace(n, ids=i, voice=voice_of.get(i[0], n.voice)) if i else n
         for n, i in zip(score.notes, ids, strict=True)
@@ -752,6 +743,10 @@ class Insertion:
     element: Element
 
 
+def _ticks(value: Fraction) -> str:
+    return str(value) if value.denominator == 1 else _decimal(float(value))
+
+
 def insert_all(root: Element, insertions: Iterable[Insertion]) -> None:
     """Put elements into a partwise tree, each before the first note at or after its moment.
 
@@ -778,8 +773,9 @@ def insert_all(root: Element, insertions: Iterable[Insertion]) -> None:
             place = exact[0] if exact else max(earlier, key=lambda p: p.onset, default=None)
             several = part.last_staff > part.first_staff
             if place is None:
-                _place(item.element, item.offset, bar.divisions, local if several else None)
+                _place(item.element, _ticks(item.offset * bar.divisions), local if several else None)
                 bar.element.append(item.element)
                 continue
-            _place(item.element, item.offset - place.onset, place.divisions, local if several else None)
+            ticks = _ticks((item.offset - place.onset) * place.divisions)
+            _place(item.element, ticks, local if several else None)
             place.element.addprevious(item.element)

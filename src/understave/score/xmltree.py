@@ -126,13 +126,19 @@ def to_partwise(root: etree._Element) -> etree._Element:
 
 
 def to_bytes(root: etree._Element) -> bytes:
-    """Return UTF-8 bytes with the doctype (its name and public identifier only) kept."""
+    """Return UTF-8 bytes of a whole document: comments around the root and the doctype are kept.
+
+    Of the doctype only the name and the identifiers stay; entities that it declares are gone, as
+    nothing may resolve them.
+    """
     info = root.getroottree().docinfo
-    doctype = None
+    lines = [b'<?xml version="1.0" encoding="UTF-8"?>']
     if info.public_id and root.tag == "score-partwise":
         public = info.public_id.replace("Timewise", "Partwise")
         system = (info.system_url or "").replace("timewise", "partwise")  # type: ignore[attr-defined]
-        doctype = f'<!DOCTYPE score-partwise PUBLIC "{public}" "{system}">'
-    body = etree.tostring(root, encoding="UTF-8")
-    head = b'<?xml version="1.0" encoding="UTF-8"?>\n'
-    return head + (doctype.encode() + b"\n" if doctype else b"") + body
+        quote = "'" if '"' in system else '"'
+        lines.append(f'<!DOCTYPE score-partwise PUBLIC "{public}" {quote}{system}{quote}>'.encode())
+    before = list(root.itersiblings(preceding=True))
+    for node in (*reversed(before), root, *root.itersiblings()):
+        lines.append(etree.tostring(node, encoding="UTF-8", with_tail=False).removeprefix(lines[0]).strip())
+    return b"\n".join(lines) + b"\n"
