@@ -52,6 +52,9 @@ class _Tracks:
                     sources.append((i,))
                 else:
                     sources[joining] += (i,)
+                    # Joined with another spine by mistake: the one that would be lost lives on.
+                    if spine not in spines and spine not in self.spines[i + 1 :]:
+                        spines[joining] = spine
                 continue
             joining = None
             if field == "*-":

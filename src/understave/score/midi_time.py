@@ -1,0 +1,229 @@
+"""Played times in, written onsets and durations out.
+
+Times are in beats (quarter notes) as the file or the beat tracker counts them. A file written by a
+notation program is exact to a tick, and every time is the simplest fraction at hand; a played file is
+quantised beat by beat: of the binary and triplet divisions of a beat the one with the least squared
+error counts, finer ones paying for each part (after D. Temperley, "The Cognition of Basic Musical
+Structures", 2001, ch. 2, and common practice).
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from math import floor, pi
+
+import numpy as np
+
+_EXACT_DIVISIONS = (1, 2, 4, 3, 8, 6, 16, 12, 5, 7, 24, 10, 9, 32, 11, 13, 14, 15, 18, 20, 28, 36, 40, 48, 64)
+_PLAYED_DIVISIONS = {1: 0.0, 2: 0.6, 3: 1.4, 4: 1.6, 6: 3.2, 8: 3.6, 12: 5.0}
+_SPREAD = 0.06  # beats by which playing typically strays from the grid
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """A note as found: start and end in beats, its line (a track or hand), and later its written time."""
+
+    start: float
+    end: float
+    midi: int
+    velocity: int
+    line: int
+    onset: Fraction = Fraction(0)
+    duration: Fraction = Fraction(0)
+    grace: bool = False
+
+
+def simplest(time: float, tolerance: float, finest: int = 64) -> Fraction | None:
+    """Return the simplest fraction within `tolerance` of a time; None if there is none up to 1/`finest`."""
+    beat = floor(time + tolerance)
+    place = time - beat
+    for division in _EXACT_DIVISIONS:
+        if division > finest:
+            continue
+        near = round(place * division)
+        if abs(place - near / division) <= tolerance:
+            return beat + Fraction(near, division)
+    return None
+
+
+def exactness(notes: Sequence[Played], tolerance: float) -> float:
+    """Return the share of starts that lie on a sixteenth or a triplet of their beat to the tick."""
+    hits = sum(simplest(n.start, tolerance, 16) is not None for n in notes)
+    return hits / len(notes)
+
+
+def follows_beats(notes: Sequence[Played]) -> bool:
+    """Say whether starts gather at places of the beat at all.
+
+    Mean resultant length of the starts' phases in the beat, half, third and quarter of it (Fisher,
+    "Statistical Analysis of Circular Data", 1993); far above chance means that the beats are real.
+    """
+    starts = np.array([n.start for n in notes])
+    gathered = max(abs(np.exp(2j * pi * k * starts).mean()) for k in (1, 2, 3, 4))
+    return bool(gathered > max(0.25, 2.5 / np.sqrt(len(starts))))
+
+
+def write_exact(notes: Sequence[Played], tolerance: float) -> list[Played]:
+    """Give written times to notes of a file exact to the tick; returns them in the order given.
+
+    A short note just before another that starts off the grid is a grace note, and the other one stands
+    where the short one began; chords rolled by the writing program are put together again.
+    """
+    out = list(notes)
+    by_line: dict[int, list[int]] = {}
+    for i in sorted(range(len(out)), key=lambda i: (out[i].start, out[i].midi)):
+        by_line.setdefault(out[i].line, []).append(i)
+    for members in by_line.values():
+        anchors: list[int] = []
+        for i in members:
+            n = out[i]
+            near = [k for k in anchors if tolerance < n.start - out[k].start < 0.26]
+            if near and simplest(n.start, tolerance, 16) is None:
+                place = out[near[0]].onset
+                before = [k for k in near if abs(out[k].end - n.start) <= 2 * tolerance]
+                if before and n.end - n.start > 1.5 * (n.start - out[before[0]].start):
+                    for k in before:
+                        out[k] = replace(out[k], grace=True)
+                    out[i] = replace(n, onset=place)
+                    continue
+                if any(abs(out[k].end - n.end) <= 2 * tolerance for k in near):
+                    out[i] = replace(n, onset=place)
+                    continue
+            out[i] = replace(n, onset=simplest(n.start, tolerance) or _rounded(n.start))
+            anchors = [k for k in anchors if n.start - out[k].start < 0.3] + [i]
+    ends = [simplest(n.end, 2 * tolerance, 16) for n in out]
+    gates = _gates(out, by_line)
+    for members in by_line.values():
+        onsets = sorted({out[i].onset for i in members if not out[i].grace})
+        for i in members:
+            n = out[i]
+            if n.grace:
+                continue
+            end = ends[i]
+            after = bisect_right(onsets, n.onset)
+            gap = onsets[after] - n.onset if after < len(onsets) else None
+            length = n.end - n.start
+            if gap and gates and abs(length / float(gap) - gates) < 0.02:
+                # Playback that shortens every note by the same share.
+                end = n.onset + gap
+            elif end is None or end <= n.onset:
+                end = n.onset + _written_length(length, gap)
+            out[i] = replace(n, duration=end - n.onset)
+    return out
+
+
+def _gates(notes: Sequence[Played], by_line: dict[int, list[int]]) -> float | None:
+    """Return the share of their length that notes sound for, if most share one such as 0.95."""
+    ratios: list[float] = []
+    for members in by_line.values():
+        onsets = sorted({notes[i].start for i in members})
+        for i in members:
+            after = bisect_right(onsets, notes[i].start)
+            if after < len(onsets):
+                ratio = (notes[i].end - notes[i].start) / (onsets[after] - notes[i].start)
+                if 0.7 < ratio < 0.995:
+                    ratios.append(round(ratio, 2))
+    if len(ratios) < max(8, len(notes) // 3):
+        return None
+    common = max(set(ratios), key=ratios.count)
+    return common if ratios.count(common) > len(notes) // 4 else None
+
+
+def write_played(notes: Sequence[Played], spread: float = _SPREAD) -> list[Played]:
+    """Give written times to played notes; returns them in the order given."""
+    out = list(notes)
+    lines: dict[int, list[int]] = {}
+    for i in sorted(range(len(out)), key=lambda i: (out[i].start, out[i].midi)):
+        lines.setdefault(out[i].line, []).append(i)
+    for members in lines.values():
+        clusters = _clusters([out[i].start for i in members])
+        places = _quantised([sum(out[members[k]].start for k in c) / len(c) for c in clusters], spread)
+        for cluster, place in zip(clusters, places, strict=True):
+            for k in cluster:
+                i = members[k]
+                out[i] = replace(out[i], onset=place)
+        onsets = sorted(set(places))
+        for i in members:
+            after = bisect_right(onsets, out[i].onset)
+            gap = onsets[after] - out[i].onset if after < len(onsets) else None
+            out[i] = replace(out[i], duration=_played_length(out[i].end - out[i].start, gap))
+        _same_chord_same_length(out, members)
+    return out
+
+
+def _clusters(starts: list[float]) -> list[list[int]]:
+    """Gather notes struck together: starts (sorted) closer than a fifteenth of a beat."""
+    out: list[list[int]] = []
+    for k, start in enumerate(starts):
+        if out and start - starts[out[-1][0]] < 0.067:
+            out[-1].append(k)
+        else:
+            out.append([k])
+    return out
+
+
+def _quantised(times: list[float], spread: float) -> list[Fraction]:
+    """Put sorted times on the grid, beat by beat; they stay in order and apart where they can."""
+    out: list[Fraction] = []
+    k = 0
+    while k < len(times):
+        beat = floor(times[k] + 0.1)
+        inside = [t for t in times[k:] if t < beat + 0.92] if times[k] < beat + 0.92 else [times[k]]
+        inside = inside or [times[k]]
+        best: tuple[float, list[Fraction]] | None = None
+        for division, price in _PLAYED_DIVISIONS.items():
+            places = [beat + Fraction(round((t - beat) * division), division) for t in inside]
+            error = sum(((t - float(p)) / spread) ** 2 for t, p in zip(inside, places, strict=True)) / 2
+            clashes = len(places) - len(set(places))
+            if out and places[0] <= out[-1]:
+                clashes += 1
+            cost = error + price + 4.0 * clashes
+            if best is None or cost < best[0]:
+                best = (cost, places)
+        assert best is not None
+        out += best[1]
+        k += len(inside)
+    for i in range(1, len(out)):
+        out[i] = max(out[i], out[i - 1])
+    return out
+
+
+def _rounded(time: float) -> Fraction:
+    return Fraction(round(time * 48), 48)
+
+
+def _written_length(length: float, gap: Fraction | None) -> Fraction:
+    """Return the printed length of a note that sounds so long before the next one of its line."""
+    if gap is not None and 0.55 * float(gap) <= length <= float(gap) * 1.15 + 0.02:
+        return gap
+    for value in (4, 3, 2, Fraction(3, 2), 1, Fraction(3, 4), Fraction(1, 2), Fraction(1, 3), Fraction(1, 4)):
+        if length >= float(value) * 0.88:
+            return Fraction(value) if length < 4.5 else Fraction(round(length * 2), 2)
+    return Fraction(1, 6) if 0.14 < length < 0.2 else Fraction(1, 8) if length > 0.06 else Fraction(1, 16)
+
+
+def _played_length(length: float, gap: Fraction | None) -> Fraction:
+    """Like `_written_length` for playing, where fingers leave keys early and late."""
+    if gap is not None and gap <= 2 and 0.4 * float(gap) <= length <= float(gap) + 0.35:
+        return gap
+    if gap is not None and length < float(gap):
+        values = (Fraction(n, 4) for n in (1, 2, 3, 4, 6, 8, 12, 16))
+        fits = [v for v in values if v <= gap]
+        return min(fits, key=lambda v: abs(float(v) - length), default=gap)
+    return _written_length(length, None)
+
+
+def _same_chord_same_length(notes: list[Played], members: list[int]) -> None:
+    """Notes struck together and held nearly alike are one chord: the most common length counts."""
+    chords: dict[Fraction, list[int]] = {}
+    for i in members:
+        chords.setdefault(notes[i].onset, []).append(i)
+    for chord in chords.values():
+        lengths = [notes[i].duration for i in chord]
+        common = max(set(lengths), key=lambda d: (lengths.count(d), d))
+        for i in chord:
+            if common / 2 <= notes[i].duration <= common * 2:
+                notes[i] = replace(notes[i], duration=common)
