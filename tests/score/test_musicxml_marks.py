@@ -420,7 +420,7 @@ def test_title_composer_and_other_words():
         '<creator type="lyricist">C. Dee</creator><rights>free</rights></identification>'
     )
     got = read_musicxml(score(bar(attributes() + note("C4", 16)), head=head))
-    assert (got.title, got.composer) == ("Night Ferry", "A. Bee")
+    assert (got.title, got.composer) == ("Night Ferry: Adagio", "A. Bee")
     assert got.metadata["movement"] == "Adagio"
     assert got.metadata["lyricist"] == "C. Dee"
     assert got.metadata["work-number"] == "Op. 3"
@@ -433,6 +433,21 @@ def test_credits_stand_in_for_a_missing_title():
     )
     got = read_musicxml(score(bar(attributes() + note("C4", 16)), head=head))
     assert (got.title, got.composer) == ("Night Ferry", "A. Bee")
+
+
+def test_credits_that_do_not_say_what_they_are():
+    words = "<credit-words font-size='{}' justify='{}' valign='{}'>{}</credit-words>"
+    head = "".join(
+        f"<credit page='{page}'>{words.format(*rest)}</credit>"
+        for page, *rest in (
+            (1, 12, "right", "bottom", "A. Bee"),
+            (1, 14, "center", "top", "Op. 3"),
+            (1, 24, "center", "top", "Ferry"),
+            (2, 30, "center", "top", "2"),
+        )
+    )
+    got = read_musicxml(score(bar(attributes() + note("C4", 16)), head=head))
+    assert (got.title, got.composer) == ("Ferry", "A. Bee")
 
 
 def test_percussion_is_left_out_with_a_word():

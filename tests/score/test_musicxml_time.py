@@ -363,6 +363,19 @@ def test_rests_alone_do_not_lengthen_a_bar():
     assert timed(text) == [("C4", 4, 4)]
 
 
+def test_bars_that_are_only_a_repeat_sign_are_told():
+    sign = '<measure-repeat type="{}">{}</measure-repeat>'
+    sign = f"<attributes><measure-style>{sign}</measure-style></attributes>"
+    text = score(
+        bar(attributes(divisions=1) + note("C4", 4))
+        + bar(sign.format("start", 1) + note("R", 4), "2")
+        + bar(sign.format("stop", "") + note("D4", 4), "3")
+    )
+    (warning,) = read_musicxml(text).warnings
+    assert "bar 2 " in warning
+    assert "repeats another bar" in warning
+
+
 def test_an_empty_bar_has_the_length_of_its_meter():
     text = score(
         bar(attributes(divisions=1, beats=3) + note("C4", 3)) + bar("", "2") + bar(note("D4", 3), "3")

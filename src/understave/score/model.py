@@ -23,7 +23,9 @@ class Note:
     lines). `duration` is 0 for grace notes and covers the whole tie for tied notes. `staff` counts
     from 1 at the top over the whole score; `part` indexes `Score.parts`; `measure` indexes
     `Score.measures` and is where the note begins. `ids` are the ids of every written note in the
-    tie, in order; `id` is the first.
+    tie, in order; `id` is the first. Ornaments and articulations have their MusicXML names
+    (``trill`` for trill-mark, ``tremolo-3`` with its marks), and ``slur-start``, ``slur-stop``,
+    ``let-ring`` besides; a lyric that goes on in the next note ends with a hyphen.
     """
 
     id: str

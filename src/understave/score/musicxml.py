@@ -220,39 +220,61 @@ def _check_root(root: Element, name: str) -> None:
         )
 
 
-def _metadata(root: Element) -> tuple[str, str, dict[str, str]]:
-    def text(path: str) -> str:
-        return " ".join((root.findtext(path) or "").split())
+_HEADER = (
+    ("work", "work/work-title"),
+    ("work-number", "work/work-number"),
+    ("movement", "movement-title"),
+    ("movement-number", "movement-number"),
+    ("rights", "identification/rights"),
+    ("software", "identification/encoding/software"),
+    ("encoding-date", "identification/encoding/encoding-date"),
+    ("source", "identification/source"),
+)
+_CREDITS = ("title", "subtitle", "composer", "lyricist", "arranger")
 
-    title = text("work/work-title") or text("movement-title")
-    meta: dict[str, str] = {}
-    for key, path in (
-        ("work", "work/work-title"),
-        ("work-number", "work/work-number"),
-        ("movement", "movement-title"),
-        ("movement-number", "movement-number"),
-        ("rights", "identification/rights"),
-        ("software", "identification/encoding/software"),
-        ("encoding-date", "identification/encoding/encoding-date"),
-        ("source", "identification/source"),
-    ):
-        if text(path):
-            meta[key] = text(path)
-    composer = ""
+
+def _words(element: Element | None) -> str:
+    return " ".join((element.text or "").split()) if element is not None else ""
+
+
+def _metadata(root: Element) -> tuple[str, str, dict[str, str]]:
+    """Return title, composer and everything the header says about the piece."""
+    meta = {key: words for key, path in _HEADER if (words := _words(root.find(path)))}
     for creator in root.iterfind("identification/creator"):
-        value = " ".join((creator.text or "").split())
-        kind = creator.get("type", "composer")
-        if value:
-            meta.setdefault(kind, value)
-            composer = composer or (value if kind == "composer" else "")
+        if _words(creator):
+            meta.setdefault(creator.get("type", "composer"), _words(creator))
+    printed = _credits(root)
+    for kind, words in printed.items():
+        meta.setdefault(kind, words)
+    names = [meta[key] for key in ("work", "movement") if key in meta]
+    title = ": ".join(dict.fromkeys(names)) or printed.get("title", "")
+    return title, meta.get("composer", ""), meta
+
+
+def _credits(root: Element) -> dict[str, str]:
+    """Words printed at the head of the first page by what they are.
+
+    Where the file does not say what they are, the largest centred words are the title and those at the
+    right the composer (common practice, no source).
+    """
+    found: dict[str, str] = {}
+    largest = Fraction(0)
     for credit in root.iterfind("credit"):
-        kind = (credit.findtext("credit-type") or "").strip()
-        words = " ".join(" ".join((w.text or "").split()) for w in credit.findall("credit-words")).strip()
-        if words and kind in ("title", "composer", "subtitle", "lyricist", "arranger"):
-            meta.setdefault(kind, words)
-            title = title or (words if kind == "title" else "")
-            composer = composer or (words if kind == "composer" else "")
-    return title, composer, meta
+        words = credit.findall("credit-words")
+        text = " ".join(_words(w) for w in words).strip()
+        kind = _words(credit.find("credit-type"))
+        if not text or credit.get("page", "1") != "1":
+            continue
+        if kind in _CREDITS:
+            found.setdefault(kind, text)
+        elif not kind:
+            size = number(words[0].get("font-size")) or Fraction(0)
+            place = words[0].get("justify") or words[0].get("halign")
+            if place == "center" and size > largest and words[0].get("valign") == "top":
+                found["title"], largest = text, size
+            elif place == "right" and words[0].get("valign") == "bottom":
+                found.setdefault("composer", text)
+    return found
 
 
 def _part_names(root: Element) -> dict[str, str]:
@@ -438,6 +460,12 @@ def read_tree(root: Element, name: str) -> Score:
         heads = _reach_barlines(heads, measures, bars)
         written += _under_ottavas(heads, [d for d in lines.out if d.kind == "ottava"])
         directions += lines.out
+        signs = [m.number for m, bar in zip(measures, bars, strict=False) if bar.repeats_another]
+        if signs:
+            warnings.append(
+                f"In {label} bar {', '.join(signs[:8])} is only a sign that repeats another bar; "
+                "write its notes out to have them read."
+            )
         if any(b.percussion for b in bars):
             percussion.append(label)
         staff = last + 1

@@ -63,6 +63,7 @@ class State:
     divisions: Fraction = Fraction(1)
     transpositions: tuple[tuple[int, Interval], ...] = ()
     percussion: frozenset[int] = frozenset()
+    repeating: bool = False
 
 
 @dataclass(slots=True)
@@ -111,6 +112,7 @@ class Bar:
     length: Fraction = Fraction(0)
     sounding: Fraction = Fraction(0)
     rounded: bool = False
+    repeats_another: bool = False
     percussion: int = 0
 
 
@@ -275,7 +277,7 @@ def _walk(measure: Element, state: State, snap: bool) -> tuple[Bar, State]:
                 bar.places.append(Place(chord_onset, staff, state.divisions, e))
             if not in_chord and not grace:
                 clock.note(raw, exact)
-            if e.find("rest") is None:
+            if e.find("rest") is None and e.find("cue") is None:
                 bar.sounding = max(bar.sounding, chord_onset + exact)
         elif e.tag in ("backup", "forward"):
             amount = (number(e.findtext("duration")) or Fraction(0)) / state.divisions
@@ -284,6 +286,9 @@ def _walk(measure: Element, state: State, snap: bool) -> tuple[Bar, State]:
                 clock.furthest = max(clock.furthest, clock.exact)
         elif e.tag == "attributes":
             state = _attributes(state, e)
+            sign = e.find("measure-style/measure-repeat")
+            if sign is not None:
+                state = replace(state, repeating=sign.get("type") == "start")
             key = e.find("key")
             if key is not None:
                 bar.keys.append((clock.exact, key, transposition(state, 1)))
@@ -294,6 +299,7 @@ def _walk(measure: Element, state: State, snap: bool) -> tuple[Bar, State]:
         elif e.tag == "barline":
             bar.marks.append(Mark(e, clock.furthest, 1))
     bar.length = clock.furthest
+    bar.repeats_another = state.repeating and not bar.heads
     return bar, state
 
 
