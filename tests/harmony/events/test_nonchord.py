@@ -194,6 +194,11 @@ def test_broken_chord_carries_a_suspension_in_one_register():
     assert [(e.label, e.get("resolution_pitch")) for e in events] == [("suspension", Pitch.parse("D4"))]
 
 
+def test_line_goes_through_a_grace_note_where_it_would_leap():
+    event = only(build("E5:1 F5 g:E5 D5:2", "C3+E3+G3:2 G2+B2+D3"), "C: I:2 V:2")
+    assert (event.label, event.get("resolution_pitch")) == ("neighbour tone", Pitch.parse("E5"))
+
+
 def test_octave_doubling_is_one_event():
     event = only(build("C5+C6:1 D5+D6 E5+E6:2", C_MAJOR), "C: I:4")
     assert (event.label, set(event.notes)) == ("passing tone", {"v1n3", "v1n4"})

@@ -63,12 +63,16 @@ class Strand:
 
 @dataclass(frozen=True)
 class Lines:
-    """The strands of a score by voice, by staff and by part; grace and cue notes are left out."""
+    """The strands of a score by voice, by staff and by part; grace and cue notes are left out.
+
+    `graces` are the grace notes by voice; a line goes through one only where it would leap without it.
+    """
 
     score: Score
     voices: dict[_Place, Strand]
     staves: dict[int, Strand]
     parts: dict[int, Strand]
+    graces: dict[_Place, Strand]
 
     def after(self, note: Note) -> Note | None:
         """Return the next note of a note's line, or None where the line rests for longer than a beat."""
@@ -86,6 +90,8 @@ class Lines:
         ]
         if handed:
             return min(handed, key=lambda m: (m.staff != note.staff, abs(m.midi - note.midi)))
+        if direct is not None and not note.grace and (grace := self._grace(note, direct.onset)):
+            return grace
         return self._in_register(note, forward=True) or direct
 
     def before(self, note: Note) -> Note | None:
@@ -106,7 +112,7 @@ class Lines:
         ]
         if handed:
             return min(handed, key=lambda m: (m.staff != note.staff, abs(m.midi - note.midi)))
-        return self._in_register(note, forward=False) or direct
+        return self._grace(note, note.onset) or self._in_register(note, forward=False) or direct
 
     def following(self, note: Note, until: Fraction) -> Iterator[Note]:
         """Yield the notes that come after a note in its line, up to those that begin at a moment."""
@@ -151,10 +157,15 @@ class Lines:
             return False
         beat = self.score.measures[note.measure].beat_length
         line = [c[0] for c in around]
-        if max(n.duration for n in line) > beat or line[-1].onset - line[0].onset > len(line) * beat:
+        if 2 * max(n.duration for n in line) > beat or line[-1].onset - line[0].onset > len(line) * beat:
             return False
         leaps = sum(1 for a, b in pairwise(line) if abs(a.midi - b.midi) > 2)
         return 3 * leaps >= 2 * (len(line) - 1)
+
+    def _grace(self, note: Note, moment: Fraction) -> Note | None:
+        """Return a grace note of the voice at a moment, a step from a note."""
+        strand = self.graces.get(_place(note))
+        return next((m for m in strand.at(moment) if is_step(note, m)), None) if strand else None
 
     def _claimed(self, note: Note, forward: bool) -> bool:
         """Whether a note already goes on (or comes) by step or repetition in its own voice."""
@@ -215,12 +226,14 @@ class Lines:
 def lines(score: Score) -> Lines:
     """Return the lines of a score."""
     notes = [n for n in score.notes if n.duration > 0 and not n.grace and not n.cue]
+    graces = [n for n in score.notes if n.grace and not n.cue]
     onsets = [float(n.onset) for n in notes]
     return Lines(
         score,
         _strands(notes, onsets, _place),
         _strands(notes, onsets, lambda n: n.staff),
         _strands(notes, onsets, lambda n: n.part),
+        _strands(graces, [float(n.onset) for n in graces], _place),
     )
 
 
@@ -250,7 +263,7 @@ def _match(note: Note, own: tuple[Note, ...], other: tuple[Note, ...]) -> Note |
     """
     if not other:
         return None
-    ranked = other[own.index(note)] if len(own) == len(other) else None
+    ranked = other[own.index(note)] if len(own) == len(other) and note in own else None
     if ranked is not None and _close(note, ranked):
         return ranked
     return min(other, key=lambda m: (not is_same(note, m), not is_step(note, m), abs(m.midi - note.midi)))
