@@ -6,6 +6,7 @@ The definitions are those of Hutchinson, "Music Theory for the 21st-Century Clas
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -18,7 +19,8 @@ from understave.harmony.events.nonchord import find_nonchord
 from understave.harmony.reading import Event
 from understave.harmony.romantext import read_romantext
 from understave.score.reader import read_score
-from understave.theory.pitch import Pitch
+from understave.theory.key import Key
+from understave.theory.pitch import Interval, Pitch
 
 C_MAJOR = "C3+E3+G3:4"
 
@@ -247,6 +249,20 @@ def test_pedal_bass_may_enter_under_a_foreign_chord():
         build("A4+C5:2 G4+B4 G4+C5:4", "F#4+Eb5:2 F4+D5 E4+C5:4", "staff2 G2:8"), "C: viio7/V:2 V7:2 Cad64:4"
     )
     assert (event.label, event.notes) == ("pedal tone", ("v3n1",))
+
+
+@pytest.mark.parametrize("interval", ["m2", "-P4", "A4"])
+def test_transposition_changes_no_kind(interval):
+    move = Interval.parse(interval)
+    score = build("E5:1/2 F5 D5 G5 A5 G#5 A5 F5 E5:4", "C4:1/2 B3 C4 D4 F3:2 C3:4", "staff2 C2:8")
+    spans = spans_of(score, "C: I:2 IV:2 I:4")
+    moved_notes = tuple(replace(n, pitch=n.pitch + move, written=n.written + move) for n in score.notes)
+    moved_spans = tuple(replace(s, key=Key(s.key.tonic + move, s.key.mode)) for s in spans)
+    there = find_nonchord(replace(score, notes=moved_notes), moved_spans)
+    names = ("metric", "colour", "direction", "preparation", "resolution", "figures", "via")
+    assert [(e.label, e.notes, *map(e.get, names)) for e in there] == [
+        (e.label, e.notes, *map(e.get, names)) for e in find_nonchord(score, spans)
+    ]
 
 
 def test_slow_study():

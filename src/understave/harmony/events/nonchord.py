@@ -35,7 +35,7 @@ where the note becomes foreign to its resolution. Detail, where it applies:
   from), ``"upper"``/``"lower"`` (neighbour tone, appoggiatura: the side of the resolution it lies on).
 - ``preparation`` str, ``preparation_pitch`` Pitch: the note it comes from (for a held note, itself).
 - ``resolution`` str, ``resolution_pitch`` Pitch, ``resolution_time`` Fraction: where it goes.
-- ``manner`` str: ``"direct"``, ``"late"`` (after a rest or a new chord), ``"ornamented"`` (after other
+- ``manner`` str: ``"direct"``, ``"late"`` (after a rest), ``"ornamented"`` (after other
   notes, whose ids are ``via`` tuple of str), ``"none"``.
 - ``figures`` str: ``"4-3"``, ``"7-6"``, ``"9-8"``, ``"2-3"`` (suspension, retardation). ``place`` str:
   ``"bass"``, ``"inner"`` or ``"top"``.
@@ -361,7 +361,7 @@ def _place(d: Dissonance, line: Lines) -> str:
 def _figures(d: Dissonance, reading: Reading, line: Lines, harmony: Harmony) -> str:
     """Return a suspension's or retardation's figures against the bass, or of the bass against the upper.
 
-    An eleventh is written as a fourth, and so on; the ninth stays one, except next to the bass.
+    An eleventh is written as a fourth, and so on; a second above the bass as a ninth.
     """
     assert reading.resolution is not None
     sounding = line.sounding(d.start)
@@ -378,7 +378,7 @@ def _figures(d: Dissonance, reading: Reading, line: Lines, harmony: Harmony) -> 
 def _figure(bass: Pitch, pitch: Pitch, step: int) -> str:
     distance = pitch.diatonic - bass.diatonic
     size = distance % 7 + 1
-    if step < 0 and size == 2 and distance > 1:
+    if step < 0 and size == 2:
         size = 9
     elif step < 0 and size == 1:
         size = 8
