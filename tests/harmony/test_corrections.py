@@ -25,7 +25,8 @@ SCORE = chords(
 )
 NUMERALS = [
     "I", "i6", "ii65", "V7", "V65/V", "viio7", "viiø43", "N6", "Ger65", "It6", "Fr43", "Cad64", "bVI", "#iv",
-    "V9", "V54", "viio7/V/V", "I+", "III", "bVII42", "V7[no5]", "vi[add9]", "#viio65", "bbVII", "IV64", "v", "V13",
+    "V9", "V54", "viio7/V/V", "I+", "III", "bVII42", "V7[no5]", "vi[add9]", "#viio65",
+    "bbVII", "IV64", "v", "V13",
 ]  # fmt: skip
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from understave.harmony.emission import Lattice, Singles
 from understave.harmony.grammar import TOKEN, Grammar, bass_step
 from understave.harmony.timeline import Floats, Ints
-from understave.harmony.vocabulary import INVERSIONS, KEY_MODE, LABELS
+from understave.harmony.vocabulary import INVERSIONS, KEY_MODE, KINDS, LABELS
 
 BEAM = 24
 """Labels kept at every unit limit, each in every key."""
@@ -25,6 +25,7 @@ ENTRANTS = 48
 
 
 _NEVER = -1e9
+_PER_ROOT = INVERSIONS * len(KINDS)
 _FAINT = 1e-3
 """Shares of belief below this are not followed up."""
 
@@ -71,6 +72,7 @@ def decode(
     lattice: Lattice,
     rules: Grammar,
     places: Ints,
+    same_root: Floats,
     constraints: Constraints = Constraints(),
     keys: Ints | None = None,
     temperature: float = 1.0,
@@ -79,12 +81,12 @@ def decode(
     """Find the best path and the beliefs.
 
     `places` (U) says for each unit start whether it is a downbeat (0), a beat (1), off the beat (2), or
-    after a pause (3); `keys` restricts the search to some key numbers.
-    A higher `temperature` flattens the beliefs.
+    after a pause (3); `same_root` (U) is the score of another chord on the same root there; `keys`
+    restricts the search to some key numbers. A higher `temperature` flattens the beliefs.
     """
     everything = np.arange(len(rules.opening))
     keys = everything if keys is None else keys
-    return _Decoder(lattice, rules, places, constraints, keys, temperature, beliefs).run()
+    return _Decoder(lattice, rules, places, same_root, constraints, keys, temperature, beliefs).run()
 
 
 class _Decoder:
@@ -99,12 +101,14 @@ class _Decoder:
         lattice: Lattice,
         rules: Grammar,
         places: Ints,
+        same_root: Floats,
         constraints: Constraints,
         keys: Ints,
         temperature: float,
         beliefs: bool,
     ) -> None:
         self.rules, self.places, self.keys, self.beliefs = rules, places, keys, beliefs
+        self.same_root = same_root
         self.mode = KEY_MODE[keys]
         self.token = TOKEN[:, keys]
         self.change = rules.change[:, keys[:, None], keys[None, :]]
@@ -213,7 +217,7 @@ class _Decoder:
         step = self.rules.succession[self.mode[None, :], tonic[None, :], self.token[labels]]
         return np.asarray(step * 0.5, dtype=float)
 
-    def _between(self, before: Ints, after: Ints) -> Singles:
+    def _between(self, at: int, before: Ints, after: Ints) -> Singles:
         """Score of going from label to label in each key, shape (before, after, K)."""
         step = self.rules.succession[self.mode, self.token[before][:, None, :], self.token[after][None, :, :]]
         bass = self.rules.bass_motion[
@@ -221,7 +225,8 @@ class _Decoder:
             (after % INVERSIONS)[None, :],
             bass_step(before[:, None], after[None, :]),
         ]
-        return np.asarray(step + bass[:, :, None].astype(np.float32))
+        root = (before[:, None] // _PER_ROOT == after[None, :] // _PER_ROOT) * self.same_root[at]
+        return np.asarray(step + (bass + root)[:, :, None].astype(np.float32))
 
     def _enter(self, at: int) -> None:
         """Carry what arrived at a limit over to the labels that begin there."""
@@ -231,7 +236,7 @@ class _Decoder:
             return
         before, arrived, total = self.arrived[at]
         change = self.change[self.places[at]]
-        between = self._between(before, labels)
+        between = self._between(at, before, labels)
         own, leave, enter = (
             self._inversion(labels),
             self._leave(before),
@@ -303,7 +308,7 @@ class _Decoder:
         moved = arrived + self._leave(labels) + self.change[self.places[at]][:, key][None, :]
         moved = moved + self._enter_key(one)[0, key]
         moved[:, key] = arrived[:, key]
-        value = moved + self._between(labels, one)[:, 0, key][:, None] + self._inversion(one)[0, key]
+        value = moved + self._between(at, labels, one)[:, 0, key][:, None] + self._inversion(one)[0, key]
         same = np.nonzero(labels == label)[0]
         if len(same):
             value[same[0], key] = max(value[same[0], key], arrived[same[0], key] + self.rules.continuation)
@@ -355,7 +360,7 @@ class _Decoder:
             return np.full_like(total, _NEVER)
         entry = onward[rows]
         ahead = entry + self._inversion(entrants) * self.cool
-        between = self._between(labels, entrants) * self.cool
+        between = self._between(at, labels, entrants) * self.cool
         top, height = ahead.max(), between.max()
         likely, coming = np.exp(between - height), np.exp(np.clip(ahead - top, -700, 0))
         mass = np.einsum("cnk,nk->ck", likely, coming)

@@ -15,32 +15,22 @@ import numpy as np
 
 from understave.errors import UnderstaveError
 from understave.harmony.decode import Constraints, Decoded, Step, decode
-from understave.harmony.emission import Features, Weights, features, key_scores, lattice
+from understave.harmony.emission import lattice, likely_keys
+from understave.harmony.features import Features, features
 from understave.harmony.grammar import Statistics, grammar, shipped_statistics
 from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Alternative, Correction, Reading, Span
 from understave.harmony.timeline import Floats, Ints, Timeline, timeline
-from understave.harmony.vocabulary import (
-    KEYS,
-    KINDS,
-    REACH,
-    SHAPES,
-    label_index,
-    label_parts,
-)
-from understave.harmony.weights import shipped_weights
+from understave.harmony.vocabulary import KEYS, chord_of, key_of, nearest_key, nearest_label
+from understave.harmony.weights import Weights, shipped_weights
 from understave.score.model import Measure, Note, Score
-from understave.theory.chord import Chord, Quality
+from understave.theory.chord import Chord
 from understave.theory.key import Key
-from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
 
 PLACES = np.array([0, 1, 1, 2, 2])
 """Metric level -> downbeat (0), beat (1), off the beat (2)."""
-KEY_WINDOW = 8.0
-"""Felt beats over which a key must be among the likeliest somewhere to be considered at all."""
-KEYS_PER_WINDOW = 5
-TEMPERATURE = 2.0
+TEMPERATURE = 1.6
 MOST_ALTERNATIVES = 4
 
 
@@ -79,8 +69,9 @@ def read_harmony(
         lattice(found, weights),
         grammar(statistics, weights, int(found.signature[0])),
         places(line),
+        weights.same_root[found.figure],
         _constraints(line, fixed),
-        _likely_keys(line, found, weights, fixed),
+        _considered_keys(line, found, weights, fixed),
         TEMPERATURE,
     )
     return Reading(_spans(line, decoded, fixed))
@@ -134,39 +125,9 @@ def _moment(score: Score, number: str, beat: Fraction, after: Fraction) -> Fract
     return next((t for t in places if t > after), places[0])
 
 
-def _key_number(key: Key, centre: int) -> int:
-    """Return the number of the key that is, or else sounds like, the given one."""
-    mode = int(key.mode == "minor")
-    own = key.tonic.fifths - centre
-    same = [i for i, (place, m) in enumerate(KEYS) if m == mode and (place - own) % 12 == 0]
-    return min(same, key=lambda i: abs(KEYS[i][0] - own))
-
-
-def _label(chord: Chord, centre: int) -> int:
-    """Return the label nearest to a chord: the same, or one that sounds alike, or its main members."""
-    place = chord.root.fifths - centre
-    while place > REACH:
-        place -= 12
-    while place < -REACH:
-        place += 12
-    quality = nearest_kind(chord.quality)
-    bass = chord.bass.fifths - chord.root.fifths
-    shape = SHAPES[quality]
-    inversion = shape.index(bass) if bass in shape else 0
-    return label_index(place, quality, min(inversion, 3))
-
-
-def nearest_kind(quality: Quality) -> int:
-    """Return the number of the quality itself, or of the known one that shares most of its members."""
-    if quality in KINDS:
-        return KINDS.index(quality)
-    own = set(quality.fifths)
-
-    def likeness(i: int) -> tuple[float, int]:
-        shape = set(SHAPES[i])
-        return (len(shape & own) - 1.5 * len(shape - own), -i)
-
-    return max(range(len(KINDS)), key=likeness)
+def _considered_keys(line: Timeline, found: Features, weights: Weights, fixed: Sequence[Fixed]) -> Ints:
+    named = [nearest_key(f.key, line.centre) for f in fixed if f.key is not None]
+    return np.unique(np.concatenate((likely_keys(found, weights), np.array(named, dtype=np.int64))))
 
 
 def _constraints(line: Timeline, fixed: Sequence[Fixed]) -> Constraints:
@@ -179,36 +140,17 @@ def _constraints(line: Timeline, fixed: Sequence[Fixed]) -> Constraints:
         limits |= {begin, end}
         by_key = np.full(len(KEYS), -1)
         if f.key is not None:
-            number = _key_number(f.key, line.centre)
+            number = nearest_key(f.key, line.centre)
             allowed[begin:end] = 0
             allowed[begin:end, number] = 1
             if f.numeral is not None:
-                by_key[number] = _label(f.numeral.chord(f.key), line.centre)
+                by_key[number] = nearest_label(f.numeral.chord(f.key), line.centre)
         elif f.numeral is not None:
             for i in range(len(KEYS)):
-                by_key[i] = _label(f.numeral.chord(_key(i, line.centre)), line.centre)
+                by_key[i] = nearest_label(f.numeral.chord(key_of(i, line.centre)), line.centre)
         if f.numeral is not None:
             pinned[begin, end] = by_key
     return Constraints(frozenset(limits), allowed, pinned)
-
-
-def _likely_keys(line: Timeline, found: Features, weights: Weights, fixed: Sequence[Fixed]) -> Ints:
-    """Return the numbers of the keys that are likely somewhere, with those the teacher named."""
-    total = key_scores(found, weights)
-    ahead = np.searchsorted(found.place, found.place[:-1] + KEY_WINDOW).clip(0, len(found.place) - 1)
-    best = np.argsort(-(total[ahead] - total[:-1]), axis=1, kind="stable")[:, :KEYS_PER_WINDOW]
-    named = [_key_number(f.key, line.centre) for f in fixed if f.key is not None]
-    return np.unique(np.concatenate((best.ravel(), np.array(named, dtype=np.int64))))
-
-
-def _key(number: int, centre: int) -> Key:
-    place, mode = KEYS[number]
-    return Key(PitchClass.from_fifths(place + centre), "minor" if mode else "major")
-
-
-def _chord(label: int, centre: int) -> Chord:
-    place, quality, inversion = (int(x[0]) for x in label_parts(np.array([label])))
-    return Chord(PitchClass.from_fifths(place + centre), KINDS[quality], inversion)
 
 
 def _joined(path: Sequence[Step], limits: frozenset[int]) -> list[Step]:
@@ -227,13 +169,13 @@ def _spans(line: Timeline, decoded: Decoded, fixed: Sequence[Fixed]) -> tuple[Sp
     limits = frozenset(line.unit_at(t) for f in fixed for t in (f.start, f.end))
     steps = _joined(decoded.path, limits)
     beats = line.unit_beats
-    chords = [_chord(s.label, line.centre) for s in steps]
+    chords = [chord_of(s.label, line.centre) for s in steps]
     spans = []
     for i, s in enumerate(steps):
         start, end = line.times[s.begin], line.times[s.end]
         others: tuple[Alternative, ...] = ()
         own = next((f for f in fixed if f.start <= start and end <= f.end), None)
-        key = own.key if own and own.key else _key(s.key, line.centre)
+        key = own.key if own and own.key else key_of(s.key, line.centre)
         following = chords[i + 1] if i + 1 < len(chords) else None
         if own and own.numeral:
             numeral, belief = own.numeral, 1.0
@@ -278,8 +220,8 @@ def _beliefs(
         )
         if belief < 0.003:
             break
-        there = key if number == step.key else _key(number, line.centre)
-        other = numeral_for(_chord(label, line.centre), there, following)
+        there = key if number == step.key else key_of(number, line.centre)
+        other = numeral_for(chord_of(label, line.centre), there, following)
         named[there, other] = named.get((there, other), 0.0) + belief
     own = min(1.0, named.pop((key, numeral), 0.0))
     best = sorted(named.items(), key=lambda x: -x[1])[:MOST_ALTERNATIVES]

@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from understave.harmony.emission import SIGNATURES, Singles, Weights
+from understave.harmony.emission import SIGNATURES, Singles
 from understave.harmony.timeline import Floats, Ints
 from understave.harmony.vocabulary import (
     BASS_COLUMN,
@@ -29,6 +29,7 @@ from understave.harmony.vocabulary import (
     LABELS,
     label_parts,
 )
+from understave.harmony.weights import Weights
 
 LOW, HIGH = -11, 14
 """Root places above the tonic told apart; stranger ones count as the nearest end."""

@@ -69,6 +69,9 @@ def _cadential(chord: Chord, key: Key, following: Chord | None) -> RomanNumeral 
         return None
     if following.quality not in _DOMINANT or following.root != chord.bass or following.inversion:
         return None
+    if chord.bass == key.tonic:
+        # Over the tonic it is the six-four of a pedal point or a plagal turn (iv64-i).
+        return None
     if chord.root == key.tonic:
         name = RomanNumeral.parse("Cad64")
         return name if name.chord(key) == chord else None

@@ -9,7 +9,9 @@ from __future__ import annotations
 import numpy as np
 
 from understave.harmony.timeline import HALF, SPAN, Floats, Ints
-from understave.theory.chord import Quality
+from understave.theory.chord import Chord, Quality
+from understave.theory.key import Key
+from understave.theory.pitch import PitchClass
 
 KINDS: tuple[Quality, ...] = (
     Quality.MAJOR,
@@ -122,3 +124,50 @@ def _bass_columns() -> tuple[Ints, Floats]:
 
 
 BASS_COLUMN, LABEL_EXISTS = _bass_columns()
+
+
+def nearest_kind(quality: Quality) -> int:
+    """Return the number of the quality itself, or of the known one that shares most of its members."""
+    if quality in KINDS:
+        return KINDS.index(quality)
+    own = set(quality.fifths)
+
+    def likeness(i: int) -> tuple[float, int]:
+        shape = set(SHAPES[i])
+        return (len(shape & own) - 1.5 * len(shape - own), -i)
+
+    return max(range(len(KINDS)), key=likeness)
+
+
+def nearest_label(chord: Chord, centre: int) -> int:
+    """Return the label nearest to a chord: the same, or one that sounds alike, or its main members."""
+    place = chord.root.fifths - centre
+    while place > REACH:
+        place -= 12
+    while place < -REACH:
+        place += 12
+    quality = nearest_kind(chord.quality)
+    bass = chord.bass.fifths - chord.root.fifths
+    shape = SHAPES[quality]
+    inversion = shape.index(bass) if bass in shape else 0
+    return label_index(place, quality, min(inversion, 3))
+
+
+def nearest_key(key: Key, centre: int) -> int:
+    """Return the number of the key that is, or else sounds like, the given one."""
+    mode = int(key.mode == "minor")
+    own = key.tonic.fifths - centre
+    same = [i for i, (place, m) in enumerate(KEYS) if m == mode and (place - own) % 12 == 0]
+    return min(same, key=lambda i: abs(KEYS[i][0] - own))
+
+
+def chord_of(label: int, centre: int) -> Chord:
+    """Return the chord of a label in a piece with this centre."""
+    place, quality, inversion = (int(x[0]) for x in label_parts(np.array([label])))
+    return Chord(PitchClass.from_fifths(place + centre), KINDS[quality], inversion)
+
+
+def key_of(number: int, centre: int) -> Key:
+    """Return the key of a number in a piece with this centre."""
+    place, mode = KEYS[number]
+    return Key(PitchClass.from_fifths(place + centre), "minor" if mode else "major")

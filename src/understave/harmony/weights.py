@@ -1,18 +1,59 @@
-"""The engine's weights as a readable file: load and save `emission.Weights`.
+"""The engine's weights: what each feature counts for, and the readable file they travel in.
 
-In: ``weights.json`` beside this module, one nested list for each array. Out: arrays, and back.
+In: ``weights.json`` beside this module, one nested list for each array. Out: `Weights`, and back. They
+were fitted by an averaged structured perceptron on analysed scores (the file's credit line names them).
 """
 
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass, fields
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
 
-from understave.harmony.emission import Weights
+from understave.harmony.timeline import Floats
+
+
+@dataclass(frozen=True)
+class Weights:
+    """Everything the engine weighs by.
+
+    The chance that a note belongs: `membership` (signs of a note). Chords: `tones` (view, quality, class
+    of pitch), `inversion` (view of the bass), `inversions` (quality, inversion). Keys: `profile` (mode,
+    fifths from tonic) and `signature` (mode, distance from the printed signature) per felt beat,
+    `opening` (mode, that distance) once. Boundaries: `start` and `figure` (classes of what happens
+    there), `same_root` (as figure; a new chord on the same root), `length` (class of the segment).
+    Successions: `token`, `enter`, `leave` (mode, token; a numeral anywhere, first in a new key, last
+    before one), `change` (mode before, fifths between tonics, mode after), `bass_motion` (inversion
+    before, after, fifths between basses), and `scale`: what counts for log shares of successions and of
+    inversions, for going on in a new segment, and for a key change on a downbeat, a beat, off the beat,
+    after a pause.
+    """
+
+    membership: Floats
+    tones: Floats
+    inversion: Floats
+    inversions: Floats
+    profile: Floats
+    signature: Floats
+    opening: Floats
+    start: Floats
+    figure: Floats
+    same_root: Floats
+    length: Floats
+    token: Floats
+    enter: Floats
+    leave: Floats
+    change: Floats
+    bass_motion: Floats
+    scale: Floats
+
+    def names(self) -> tuple[str, ...]:
+        """Return the array names in order."""
+        return tuple(f.name for f in fields(self))
 
 
 @lru_cache(maxsize=1)
