@@ -64,12 +64,12 @@ from understave.theory.chord import Quality
 
 CREDIT = (
     "Fitted on, and counted from, the analyses of the sets lieder, preludes, grounds, textbook, variations"
-    " and chorales: When in Rome (Gotham et al., TISMIR 2023), TAVERN (Devaney et al., ISMIR 2015), Napoles Lopez"
-    " et al. (DLfM 2020), Tymoczko and colleagues; all CC BY-SA 4.0."
+    " and chorales: When in Rome (Gotham et al., TISMIR 2023), TAVERN (Devaney et al., ISMIR 2015), Napoles"
+    " Lopez et al. (DLfM 2020), Tymoczko and colleagues; all CC BY-SA 4.0."
 )
 BATCH = 3
-COST, DRAW = 1.5, 6.0
-"""What a beat read wrong costs the fearful reading, and what a beat read right gives the hopeful one."""
+COST, KEY_COST, DRAW = 1.2, 0.4, 6.0
+"""What a beat under a wrong label or key gives the fearful reading, and one read right the hopeful."""
 RATES = {
     "tones": 0.05,
     "inversion": 0.05,
@@ -284,8 +284,8 @@ def hope_and_fear(
     rules = g.grammar(statistics, weights, int(e.found.signature[0]))
     known = np.unique(np.concatenate((likely_keys(e.found, weights), e.keys[e.keys >= 0])))
     paths = []
-    for push in (DRAW, -COST):
-        pushed = replace(lat, scores=lat.scores + push * labels, keys=lat.keys + push * keys)
+    for push, key_push in ((DRAW, DRAW), (-COST, -KEY_COST)):
+        pushed = replace(lat, scores=lat.scores + push * labels, keys=lat.keys + key_push * keys)
         same_root = weights.same_root[e.found.figure]
         read = decode(pushed, rules, places(e.line), same_root, keys=known, beliefs=False)
         paths.append(read.path)

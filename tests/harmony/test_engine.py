@@ -9,7 +9,10 @@ from __future__ import annotations
 from fractions import Fraction
 from itertools import pairwise
 
+import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from tests.harmony.small_scores import chords, score_of
 
 from understave.errors import UnderstaveError
@@ -257,3 +260,35 @@ def test_explanation_names_members_and_bass() -> None:
     words = explain_span(score, span)
     assert "D, F, A and C belong to it" in words
     assert "lowest note is F3, its third" in words
+
+
+NAMES = st.builds(
+    lambda letter, sign, octave: f"{letter}{sign}{octave}",
+    st.sampled_from("CDEFGAB"),
+    st.sampled_from(["", "#", "b", "##", "bb"]),
+    st.integers(1, 7),
+)
+TIMES = st.fractions(0, 12, max_denominator=6)
+LENGTHS = st.sampled_from(
+    [Fraction(1, 6), Fraction(1, 4), Fraction(1, 3), Fraction(1), Fraction(3), Fraction(11)]
+)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(st.tuples(TIMES, LENGTHS, NAMES), min_size=1, max_size=30),
+    st.sampled_from([(4, 4), (3, 4), (6, 8), (5, 8), (2, 2), (1, 8)]),
+    st.integers(-7, 7),
+)
+def test_any_notes_give_a_whole_reading(
+    notes: list[tuple[Fraction, Fraction, str]], meter: tuple[int, int], signature: int
+) -> None:
+    score = score_of(notes, *meter, signature)
+    with np.errstate(over="raise", invalid="raise", divide="raise"):
+        spans = read_harmony(score).spans
+    assert spans[0].start == min(n.onset for n in score.notes)
+    assert spans[-1].end >= max(n.end for n in score.notes)
+    assert all(a.end == b.start for a, b in pairwise(spans))
+    for span in spans:
+        assert set(span.notes).isdisjoint(span.foreign)
+        assert explain_span(score, span)
