@@ -167,9 +167,9 @@ def test_pedal_change_clears_what_was_held():
     assert found(score, "C: IV7:4") == ()
 
 
-def test_pedal_without_release_lasts_to_the_end():
-    score = build("C4:4", pedal=(("start", 1),))
-    assert pedal_stretches(score) == ((1, 4),)
+def test_pedal_without_release_lasts_to_the_end_of_its_bar():
+    score = build("C4:4 C4 C4", pedal=(("start", 1), ("start", 9)))
+    assert pedal_stretches(score) == ((1, 4), (9, 12))
 
 
 def test_through_the_engine():

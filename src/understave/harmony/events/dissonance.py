@@ -122,20 +122,20 @@ def find_dissonances(
 def pedal_stretches(score: Score) -> tuple[Stretch, ...]:
     """Return where the printed marks hold the sustaining pedal down; a change ends one and begins another.
 
-    A stretch without a release lasts to the end of the piece.
+    Without a release the pedal is taken to be lifted at the end of its bar.
     """
     found: list[Stretch] = []
     down: Fraction | None = None
     marks = sorted((d for d in score.directions if d.kind == "pedal"), key=lambda d: d.onset)
     for mark in marks:
-        if down is not None and mark.text in ("start", "change", "stop"):
-            if mark.onset > down:
-                found.append((down, mark.onset))
-            down = None
-        if mark.text in ("start", "change"):
-            down = mark.onset
+        if mark.text not in ("start", "change", "stop"):
+            continue
+        if down is not None and mark.onset > down:
+            released = mark.text != "start"
+            found.append((down, mark.onset if released else min(mark.onset, score.measure_at(down).end)))
+        down = None if mark.text == "stop" else mark.onset
     if down is not None and down < score.end:
-        found.append((down, score.end))
+        found.append((down, score.measure_at(down).end))
     return tuple(found)
 
 

@@ -143,10 +143,11 @@ class Lines:
         return [n for n in self._frames.chords[i] if n.end > moment] if i >= 0 else []
 
     def struck_near(self, note: Note, first: Fraction, last: Fraction) -> Note | None:
-        """Return the last other striking of a note's key in its staff between two moments, if any."""
+        """Return the nearest other striking of a note's key in its staff between two moments, if any."""
         strand = self.staves[note.staff]
         near = strand.chords[strand.index(first) : strand.past(last)]
-        return next((m for c in reversed(near) for m in c if is_same(m, note) and m.id != note.id), None)
+        ordered = reversed(near) if last <= note.onset else near
+        return next((m for c in ordered for m in c if is_same(m, note) and m.id != note.id), None)
 
     def is_broken(self, note: Note) -> bool:
         """Whether a note is part of a broken chord: single quick notes around it that mostly leap."""

@@ -31,8 +31,9 @@ where the note becomes foreign to its resolution. Detail, where it applies:
 - ``note`` str, ``pitch`` Pitch: the (first, highest) foreign note. ``key`` Key, ``chord`` RomanNumeral:
   the harmony it is foreign to. ``interval`` Interval: above the lowest sounding note.
 - ``metric`` str: ``"accented"`` or ``"unaccented"``. ``colour`` str: ``"diatonic"`` or ``"chromatic"``.
-- ``direction`` str: ``"up"``/``"down"`` (passing tone, and where an anticipation or escape tone comes
-  from), ``"upper"``/``"lower"`` (neighbour tone, appoggiatura: the side of the resolution it lies on).
+- ``direction`` str: ``"up"``/``"down"`` (passing tone, and how an anticipation or escape tone is reached),
+  ``"upper"``/``"lower"`` (neighbour tone, appoggiatura: the side of the resolution it lies on; changing
+  tones: the side of the first).
 - ``preparation`` str, ``preparation_pitch`` Pitch: the note it comes from (for a held note, itself).
 - ``resolution`` str, ``resolution_pitch`` Pitch, ``resolution_time`` Fraction: where it goes.
 - ``manner`` str: ``"direct"``, ``"late"`` (after a rest), ``"ornamented"`` (after other
