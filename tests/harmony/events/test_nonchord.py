@@ -129,6 +129,7 @@ def test_anticipation_may_be_held_into_its_chord():
 def test_changing_tones_circle_a_note(turn, side):
     event = only(build(f"C5:1 {turn} C5", C_MAJOR), "C: I:4")
     assert (event.label, event.notes, event.get("direction")) == ("changing tones", ("v1n2", "v1n3"), side)
+    assert event.get("second_pitch").name == turn.split()[1]
 
 
 def test_pedal_tone_stays_while_chords_move():

@@ -34,6 +34,7 @@ where the note becomes foreign to its resolution. Detail, where it applies:
 - ``direction`` str: ``"up"``/``"down"`` (passing tone, and how an anticipation or escape tone is reached),
   ``"upper"``/``"lower"`` (neighbour tone, appoggiatura: the side of the resolution it lies on; changing
   tones: the side of the first).
+- ``second`` str, ``second_pitch`` Pitch: the other of two changing tones.
 - ``preparation`` str, ``preparation_pitch`` Pitch: the note it comes from (for a held note, itself).
 - ``resolution`` str, ``resolution_pitch`` Pitch, ``resolution_time`` Fraction: where it goes.
 - ``manner`` str: ``"direct"``, ``"late"`` (after a rest), ``"ornamented"`` (after other
@@ -122,8 +123,8 @@ class Resolution:
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
-    """The kind of a dissonance with the notes that tell it."""
+class Kind:
+    """What a dissonance is, with the notes that tell it."""
 
     label: str
     preparation: Note | None
@@ -135,7 +136,7 @@ def find_nonchord(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the non-chord tones of a score under given chords, sorted by start."""
     harmony, line = Harmony(spans), lines(score)
     found = dissonances(score, harmony, line)
-    told: list[tuple[Dissonance, Reading]] = []
+    told: list[tuple[Dissonance, Kind]] = []
     used: set[str] = set()
     by_note = {d.notes[0].id: d for d in found if len(d.notes) == 1 and not d.held_in and not d.held_out}
     for d in found:
@@ -205,7 +206,7 @@ def with_repetitions(d: Dissonance, harmony: Harmony, line: Lines, taken: Collec
     return d
 
 
-def classify(d: Dissonance, harmony: Harmony, line: Lines) -> Reading:
+def classify(d: Dissonance, harmony: Harmony, line: Lines) -> Kind:
     """Return the kind of a dissonance."""
     note = d.notes[0]
     before = note if d.held_in else line.before(note)
@@ -216,8 +217,8 @@ def classify(d: Dissonance, harmony: Harmony, line: Lines) -> Reading:
         goal = d.notes[-1] if d.held_out or after is None else after
         strong = d.start == harmony.spans[d.first].start and _is_accented(d, goal, harmony, line)
         if prepared or (strong and _place(d, line) == "bass"):
-            return Reading("pedal tone", before, Resolution(goal))
-        return Reading("anticipation", before, Resolution(goal), _way(before, note))
+            return Kind("pedal tone", before, Resolution(goal))
+        return Kind("anticipation", before, Resolution(goal), _way(before, note))
     if prepared:
         return _prepared(d, before, after, harmony, line)
     stepped = before is not None and is_step(before, note)
@@ -226,25 +227,23 @@ def classify(d: Dissonance, harmony: Harmony, line: Lines) -> Reading:
         if leaves and after is not None:
             into, out = note.midi - before.midi, after.midi - note.midi
             if (into > 0) == (out > 0):
-                return Reading("passing tone", before, Resolution(after), _way(before, note))
+                return Kind("passing tone", before, Resolution(after), _way(before, note))
             side = "upper" if into > 0 else "lower"
-            return Reading("neighbour tone", before, Resolution(after), side)
+            return Kind("neighbour tone", before, Resolution(after), side)
         late = _late(d, harmony, line) if _is_accented(d, after, harmony, line) else None
         if late is not None:
             back = (note.midi > before.midi) == (note.midi > late.note.midi)
             label = "neighbour tone" if back else "passing tone"
-            return Reading(label, before, late, _side(note, late.note) if back else _way(before, note))
+            return Kind(label, before, late, _side(note, late.note) if back else _way(before, note))
         escape = Resolution(after) if after is not None else None
-        return Reading("escape tone", before, escape, _way(before, note))
+        return Kind("escape tone", before, escape, _way(before, note))
     goal_found = _resolution(d, after, harmony, line)
     if goal_found is not None:
-        return Reading("appoggiatura", before, goal_found, _side(note, goal_found.note))
+        return Kind("appoggiatura", before, goal_found, _side(note, goal_found.note))
     return _recurring(d, before, after, line)
 
 
-def _prepared(
-    d: Dissonance, before: Note | None, after: Note | None, harmony: Harmony, line: Lines
-) -> Reading:
+def _prepared(d: Dissonance, before: Note | None, after: Note | None, harmony: Harmony, line: Lines) -> Kind:
     """Tell suspensions and retardations from pedal tones."""
     note = d.notes[-1]
     goal = _resolution(d, after, harmony, line)
@@ -253,13 +252,13 @@ def _prepared(
         goal = _falls_later(d, harmony, line) or goal
     if goal is not None:
         label = "suspension" if goal.note.midi < note.midi else "retardation"
-        return Reading(label, before, goal)
+        return Kind(label, before, goal)
     if _place(d, line) == "bass" or d.last > d.first:
-        return Reading("pedal tone", before, Resolution(after) if after is not None else None)
+        return Kind("pedal tone", before, Resolution(after) if after is not None else None)
     return _recurring(d, before, after, line)
 
 
-def _recurring(d: Dissonance, before: Note | None, after: Note | None, line: Lines) -> Reading:
+def _recurring(d: Dissonance, before: Note | None, after: Note | None, line: Lines) -> Kind:
     """Tell a note that keeps coming back within a bar, such as a drone, from a free one."""
     note = d.notes[0]
     bar = line.score.measures[note.measure].full_length
@@ -270,8 +269,8 @@ def _recurring(d: Dissonance, before: Note | None, after: Note | None, line: Lin
     if (all(struck) or (any(struck) and _place(d, line) == "bass")) and not (
         before and is_step(before, note)
     ):
-        return Reading("pedal tone", struck[0] or before, Resolution(struck[1]) if struck[1] else None)
-    return Reading("free tone", before, Resolution(after) if after is not None else None)
+        return Kind("pedal tone", struck[0] or before, Resolution(struck[1]) if struck[1] else None)
+    return Kind("free tone", before, Resolution(after) if after is not None else None)
 
 
 def _resolution(d: Dissonance, after: Note | None, harmony: Harmony, line: Lines) -> Resolution | None:
@@ -314,7 +313,7 @@ def _late(d: Dissonance, harmony: Harmony, line: Lines, falling: bool = False) -
 
 def _changing_tones(
     d: Dissonance, others: dict[str, Dissonance], line: Lines
-) -> tuple[Dissonance, Reading] | None:
+) -> tuple[Dissonance, Kind] | None:
     """Return the two foreign notes that circle round one note, as one dissonance, where d is the first."""
     first = d.notes[0]
     if others.get(first.id) is not d:
@@ -332,7 +331,7 @@ def _changing_tones(
         return None
     both = Dissonance((first, second), d.start, other.end, d.first, other.last, False, False)
     side = "upper" if first.midi > before.midi else "lower"
-    return both, Reading("changing tones", before, Resolution(after), side)
+    return both, Kind("changing tones", before, Resolution(after), side)
 
 
 def _way(before: Note | None, note: Note) -> str:
@@ -359,15 +358,15 @@ def _place(d: Dissonance, line: Lines) -> str:
     return "top" if d.notes[0].midi >= max(sounding) else "inner"
 
 
-def _figures(d: Dissonance, reading: Reading, line: Lines, harmony: Harmony) -> str:
+def _figures(d: Dissonance, kind: Kind, line: Lines, harmony: Harmony) -> str:
     """Return a suspension's or retardation's figures against the bass, or of the bass against the upper.
 
     An eleventh is written as a fourth, and so on; a second above the bass as a ninth.
     """
-    assert reading.resolution is not None
+    assert kind.resolution is not None
     sounding = line.sounding(d.start)
     note = d.notes[0]
-    step = -1 if reading.resolution.note.midi < note.midi else 1
+    step = -1 if kind.resolution.note.midi < note.midi else 1
     if sounding and note.midi > sounding[0].midi:
         return _figure(sounding[0].pitch, note.pitch, step)
     above = [n for n in sounding if n.midi > note.midi and harmony.fits(n, d.start)]
@@ -387,20 +386,20 @@ def _figure(bass: Pitch, pitch: Pitch, step: int) -> str:
 
 
 def _events(
-    score: Score, harmony: Harmony, line: Lines, told: list[tuple[Dissonance, Reading]]
+    score: Score, harmony: Harmony, line: Lines, told: list[tuple[Dissonance, Kind]]
 ) -> tuple[Event, ...]:
     """Turn dissonances into events; octave doublings that move alike become one."""
-    doubled: dict[tuple[object, ...], list[tuple[Dissonance, Reading]]] = defaultdict(list)
-    for d, reading in told:
+    doubled: dict[tuple[object, ...], list[tuple[Dissonance, Kind]]] = defaultdict(list)
+    for d, kind in told:
         sound = tuple(n.midi % 12 for n in d.notes)
-        doubled[d.start, d.end, sound, reading.label].append((d, reading))
+        doubled[d.start, d.end, sound, kind.label].append((d, kind))
     return tuple(_event(score, harmony, line, group) for group in doubled.values())
 
 
-def _event(score: Score, harmony: Harmony, line: Lines, group: list[tuple[Dissonance, Reading]]) -> Event:
-    d, reading = group[0]
+def _event(score: Score, harmony: Harmony, line: Lines, group: list[tuple[Dissonance, Kind]]) -> Event:
+    d, kind = group[0]
     note, span = d.notes[0], harmony.spans[d.first]
-    resolution = reading.resolution
+    resolution = kind.resolution
     goal = resolution.note if resolution is not None else None
     accented = _is_accented(d, goal, harmony, line)
     key = span.numeral.local_key(span.key)
@@ -418,11 +417,13 @@ def _event(score: Score, harmony: Harmony, line: Lines, group: list[tuple[Disson
     ]
     if sounding and sounding[0].midi < note.midi:
         detail.append(("interval", Interval.between(sounding[0].pitch, note.pitch)))
-    if reading.direction:
-        detail.append(("direction", reading.direction))
-    if reading.preparation is not None:
-        detail.append(("preparation", reading.preparation.id))
-        detail.append(("preparation_pitch", reading.preparation.pitch))
+    if kind.direction:
+        detail.append(("direction", kind.direction))
+    if kind.label == "changing tones":
+        detail += [("second", d.notes[1].id), ("second_pitch", d.notes[1].pitch)]
+    if kind.preparation is not None:
+        detail.append(("preparation", kind.preparation.id))
+        detail.append(("preparation_pitch", kind.preparation.pitch))
     end = d.end
     if resolution is not None and goal is not None:
         end = max(end, goal.onset)
@@ -431,13 +432,13 @@ def _event(score: Score, harmony: Harmony, line: Lines, group: list[tuple[Disson
         detail.append(("resolution_time", max(d.end, goal.onset)))
         if resolution.via:
             detail.append(("via", tuple(n.id for n in resolution.via)))
-    if reading.label in ("suspension", "retardation"):
-        figures = _figures(d, reading, line, harmony)
+    if kind.label in ("suspension", "retardation"):
+        figures = _figures(d, kind, line, harmony)
         if figures:
             detail.append(("figures", figures))
     notes = tuple(dict.fromkeys(n.id for other, _ in group for n in other.notes))
-    belief = _confidence(reading.label, accented, span.confidence)
-    return Event(KIND, reading.label, d.start, end, notes, belief, tuple(detail))
+    belief = _confidence(kind.label, accented, span.confidence)
+    return Event(KIND, kind.label, d.start, end, notes, belief, tuple(detail))
 
 
 def _confidence(label: str, accented: bool, span: float) -> float:
