@@ -4,7 +4,7 @@
 
 Every MusicXML file of a set is read by us, by partitura and by music21. A note agrees if bar, place in
 the bar, duration (ties joined), spelling, octave and staff are all the same, to a thousandth of a
-quarter note, or to two hundredths where the file rounds its durations and the reference keeps them
+quarter note, or to a sixteenth of one where the file rounds its durations and the reference keeps them
 ("rounded"); "onset" also wants the moment from the start of the piece to be the same. The share is
 taken of the larger of the two note counts. What disagrees is counted by class.
 """
@@ -189,18 +189,41 @@ def _join(heads: list[tuple[str, int, float, float, Mark, str]]) -> Notes:
 
 
 CLASSES: tuple[tuple[str, Callable[[Mark], tuple[object, ...]]], ...] = (
-    ("rounded", lambda n: (n.bar, round(n.place * 50), round(n.duration * 50), *n[3:])),
-    ("rounded", lambda n: (n.bar, round(n.place * 50 + 0.4), round(n.duration * 50 + 0.4), *n[3:])),
-    ("rounded", lambda n: (n.bar, round(n.place * 50 + 0.4), round(n.duration * 50), *n[3:])),
-    ("rounded", lambda n: (n.bar, round(n.place * 50), round(n.duration * 50 + 0.4), *n[3:])),
     ("staff", lambda n: (n.bar, n.place, n.duration, n.letter, n.alter, n.octave, n.grace)),
     ("duration", lambda n: (n.bar, n.place, n.letter, n.alter, n.octave, n.staff, n.grace)),
     ("place in bar", lambda n: (n.bar, n.duration, n.letter, n.alter, n.octave, n.staff, n.grace)),
     ("octave", lambda n: (n.bar, n.place, n.duration, n.letter, n.alter, n.staff, n.grace)),
     ("spelling", lambda n: (n.bar, n.place, n.duration, n.staff, n.grace)),
-    ("grace", lambda n: (n.bar, n.letter, n.alter, n.octave, n.staff)),
+    ("place and duration", lambda n: (n.bar, n.letter, n.alter, n.octave, n.staff)),
     ("bar", lambda n: (n.duration, n.letter, n.alter, n.octave, n.staff, n.grace)),
 )
+
+
+ROUNDING = 0.0625
+"""Quarter notes by which a reference may be off where a file rounds its durations."""
+
+
+def _nearly(ours: list[Mark], theirs: list[Mark]) -> tuple[list[Mark], list[Mark], list[tuple[Mark, Mark]]]:
+    """Pair notes that are the same but for the rounding of their times; also return those left over."""
+    table: dict[tuple[object, ...], list[Mark]] = {}
+    for mark in theirs:
+        table.setdefault((mark.bar, *mark[3:]), []).append(mark)
+    left: list[Mark] = []
+    pairs: list[tuple[Mark, Mark]] = []
+    for mark in ours:
+        found = table.get((mark.bar, *mark[3:]), [])
+        near = [
+            o
+            for o in found
+            if abs(o.place - mark.place) <= ROUNDING and abs(o.duration - mark.duration) <= ROUNDING
+        ]
+        if near:
+            best = min(near, key=lambda o: abs(o.place - mark.place) + abs(o.duration - mark.duration))
+            found.remove(best)
+            pairs.append((mark, best))
+        else:
+            left.append(mark)
+    return left, [mark for found in table.values() for mark in found], pairs
 
 
 def _first_drift(notes: Notes) -> int:
@@ -239,6 +262,11 @@ def compare(ours: Notes, theirs: Notes) -> tuple[Tally, list[str]]:
                 lines.append(f"{name}: ours {moment} theirs {near} at {tuple(mark)}")
             told.add(name)
     others = [mark for mark, moments in left.items() for _ in moments]
+    rest, others, rounded = _nearly(rest, others)
+    tally.agree += len(rounded)
+    tally.onset += len(rounded)
+    tally.classes["rounded"] = len(rounded)
+    lines += [f"rounded: ours {tuple(a)} theirs {tuple(b)}" for a, b in rounded]
     for name, key in CLASSES:
         table: dict[tuple[object, ...], list[Mark]] = {}
         for mark in others:
@@ -249,9 +277,6 @@ def compare(ours: Notes, theirs: Notes) -> tuple[Tally, list[str]]:
             if found:
                 other = found.pop()
                 tally.classes[name] += 1
-                if name == "rounded":
-                    tally.agree += 1
-                    tally.onset += 1
                 lines.append(f"{name}: ours {tuple(mark)} theirs {tuple(other)}")
             else:
                 unmatched.append(mark)

@@ -259,6 +259,13 @@ def test_pickup_bar_ends_on_the_barline():
     assert got.warnings == ()
 
 
+def test_a_pickup_may_be_filled_with_empty_time():
+    first = bar(attributes(divisions=1) + note("G4", 1), "0", ' implicit="yes"') + bar(note("C5", 4), "1")
+    rests = note("R", 1) + "<forward><duration>3</duration></forward>"
+    second = bar(attributes(divisions=1) + rests, "0", ' implicit="yes"') + bar(note("C3", 4), "1")
+    assert [m.length for m in read_musicxml(score(first, second)).measures] == [1, 4]
+
+
 def test_split_bar_goes_on_where_it_stopped():
     text = score(
         bar(attributes(divisions=1) + note("C4", 4), "1")

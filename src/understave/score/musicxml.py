@@ -351,6 +351,9 @@ def _frame_meters(frames: list[_Frame], bars_of: list[list[Bar]], meters: list[t
     for i, frame in enumerate(frames):
         here = [bars[i] for bars in bars_of if i < len(bars)]
         frame.length = max(b.length for b in here)
+        if frame.implicit:
+            # A pickup may be filled up with empty time in some parts.
+            frame.length = max(b.written for b in here) or frame.length
         choice = [m for m in meters[i] if m is not None]
         filled = [m for m in choice if _full(m) == frame.length]
         frame.meter = (filled or choice or [meter_of_length(frame.length)])[0]

@@ -103,13 +103,17 @@ class Place:
 
 @dataclass(slots=True)
 class Bar:
-    """One bar of one part; `length` with its rests, `sounding` up to the end of its last note."""
+    """One bar of one part.
+
+    `length` is all it fills, `written` ends with its last note or rest, `sounding` with its last note.
+    """
 
     heads: list[Head] = field(default_factory=list)
     marks: list[Mark] = field(default_factory=list)
     keys: list[tuple[Fraction, Element, Interval]] = field(default_factory=list)
     places: list[Place] = field(default_factory=list)
     length: Fraction = Fraction(0)
+    written: Fraction = Fraction(0)
     sounding: Fraction = Fraction(0)
     rounded: bool = False
     repeats_another: bool = False
@@ -277,6 +281,7 @@ def _walk(measure: Element, state: State, snap: bool) -> tuple[Bar, State]:
                 bar.places.append(Place(chord_onset, staff, state.divisions, e))
             if not in_chord and not grace:
                 clock.note(raw, exact)
+            bar.written = max(bar.written, chord_onset + exact)
             if e.find("rest") is None and e.find("cue") is None:
                 bar.sounding = max(bar.sounding, chord_onset + exact)
         elif e.tag in ("backup", "forward"):
