@@ -10,7 +10,7 @@ Theory, part IV (on cadences): authentic, half, Phrygian half, deceptive, plagal
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from understave.harmony.reading import Span
@@ -52,7 +52,9 @@ class Close:
     `dominant` is the run of the dominant that leads to the goal, or that the goal itself is.
     `rooted` tells that goal and leader are in root position; `prepared` that a cadential six-four or a
     chord of dominant preparation comes before the dominant. `tonicised` tells that `key` is not the key
-    of the goal's label. `strength` is 0..1.
+    of the goal's label. `strength` is 0..1. `led_from` is where the harmony before the goal's begins
+    (the goal's own start where there is none). `seventh` is the moment from which the goal, a dominant,
+    has its seventh and so leads on, or None.
     """
 
     label: str
@@ -66,6 +68,8 @@ class Close:
     prepared: bool
     tonicised: bool
     strength: float
+    led_from: Fraction
+    seventh: Fraction | None = None
 
 
 def degree_of(pitch_class: PitchClass, key: Key) -> tuple[int, int]:
@@ -122,13 +126,12 @@ def cadential(spans: tuple[Span, ...], chords: tuple[Chord, ...], i: int) -> boo
         return True
     if chord.inversion != 2 or not chord.quality.is_triad or i + 1 == len(spans):
         return False
-    key = span.numeral.local_key(span.key)
-    if chord.root != key.tonic:
-        key = Key(chord.root, "major" if 4 in chord.quality.fifths else "minor")
+    after = spans[i + 1]
+    keys = (span.numeral.local_key(span.key), after.numeral.local_key(after.key))
     return (
-        is_root_dominant(chords[i + 1], key)
+        after.start == span.end
         and chords[i + 1].bass == chord.bass
-        and spans[i + 1].start == span.end
+        and any(chord.root == key.tonic and is_root_dominant(chords[i + 1], key) for key in keys)
     )
 
 
@@ -175,7 +178,24 @@ def find_closes(spans: tuple[Span, ...]) -> tuple[Close, ...]:
     """Return one close for every run of one harmony, in order; `OPEN` ones included."""
     chords = chords_of(spans)
     runs = runs_of(spans, chords)
-    return tuple(_close(spans, chords, runs, r) for r in range(len(runs)))
+    found: list[Close] = []
+    for r in range(len(runs)):
+        close = _close(spans, chords, runs, r)
+        if close.label == OPEN and _after_neighbour(chords, runs, r):
+            # The goal went on through a six-four over its own bass: it is still the same ending.
+            earlier = found[r - 2]
+            close = replace(earlier, arrival=close.arrival, reach=close.reach, goal=close.goal)
+        found.append(close)
+    return tuple(found)
+
+
+def _after_neighbour(chords: tuple[Chord, ...], runs: tuple[Run, ...], r: int) -> bool:
+    """Whether a run takes up the harmony before last, and only a six-four over its bass lies between."""
+    if r < 2:
+        return False
+    between = chords[runs[r - 1].goal]
+    goal, earlier = chords[runs[r].goal], chords[runs[r - 2].last]
+    return between.inversion == 2 and between.bass == goal.root == earlier.root == earlier.bass
 
 
 def _close(spans: tuple[Span, ...], chords: tuple[Chord, ...], runs: tuple[Run, ...], r: int) -> Close:
@@ -184,8 +204,10 @@ def _close(spans: tuple[Span, ...], chords: tuple[Chord, ...], runs: tuple[Run, 
     before = runs[r - 1] if r and spans[runs[r - 1].last].end == spans[run.first].start else None
     leader = before.last if before else -1
     rooted = chord.bass == chord.root
+    led_from = spans[before.first].start if before else spans[run.first].start
+    reach = spans[run.last].end
     best = Close(
-        OPEN, span.key, span.start, spans[run.last].end, run.goal, leader, None, rooted, False, False, 0.0
+        OPEN, span.key, span.start, reach, run.goal, leader, None, rooted, False, False, 0.0, led_from
     )
     for key in _keys(spans, run, before):
         label, dominant, at_root, strength = _kind(spans, chords, runs, r, key)
@@ -196,7 +218,7 @@ def _close(spans: tuple[Span, ...], chords: tuple[Chord, ...], runs: tuple[Run, 
                 label,
                 key,
                 span.start,
-                spans[run.last].end,
+                reach,
                 run.goal,
                 leader,
                 None if dominant is None else runs[dominant],
@@ -204,8 +226,15 @@ def _close(spans: tuple[Span, ...], chords: tuple[Chord, ...], runs: tuple[Run, 
                 prepared,
                 tonicised,
                 min(1.0, strength + (0.1 if prepared else 0.0) - (0.1 if tonicised else 0.0)),
+                led_from,
+                _seventh(spans, chords, run) if label in (HALF, PHRYGIAN) else None,
             )
     return best
+
+
+def _seventh(spans: tuple[Span, ...], chords: tuple[Chord, ...], run: Run) -> Fraction | None:
+    members = range(run.goal, run.last + 1)
+    return next((spans[i].start for i in members if -2 in chords[i].quality.fifths), None)
 
 
 def _keys(spans: tuple[Span, ...], run: Run, before: Run | None) -> tuple[Key, ...]:
@@ -242,6 +271,9 @@ def _kind(
         if not in_root:
             return OPEN, None, False, 0.0
         clean = -2 not in goal.quality.fifths
+        if not clean and key.tonic != spans[run.goal].key.tonic:
+            # An applied dominant seventh is on its way; no phrase rests on it.
+            return OPEN, None, True, 0.0
         if lead is not None and clean and _is_phrygian(lead, key):
             return PHRYGIAN, r, True, 0.75
         return HALF, r, True, 0.55 if clean else 0.3

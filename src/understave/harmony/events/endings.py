@@ -42,6 +42,7 @@ NAMES = (
     "authentic close",
     "half close",
     "phrygian close",
+    "dominant seventh",
     "deceptive close",
     "plagal close",
     "prepared dominant",
@@ -52,6 +53,7 @@ NAMES = (
     "slow harmony",
     "downbeat",
     "off the beat",
+    "short upbeat",
     "place of the opening",
     "opening returns",
     "rhythm of the opening",
@@ -63,6 +65,8 @@ _AT = {name: i for i, name in enumerate(NAMES)}
 _STRONG = (1.0, 0.7, 0.35, 0.0, 0.0)
 _OPENING = 4
 """Notes by which one passage is known again."""
+_SHORTEST = Fraction(3, 4)
+"""Beats that a dominant lasts at least, to be heard as leading to a close."""
 _STOPS = ".;:!?…"
 _Figure: TypeAlias = tuple[float, ...]
 _CLOSE_NAMES = {
@@ -80,13 +84,14 @@ class Place:
 
     `bar` is the position in bars from the start of the piece; `last` indexes the last melody note before
     the moment (-1 for none); `close` indexes the harmony's close that the phrase would end on (-1 for
-    none). `values` are in the order of `NAMES`.
+    none), `arrived` where its goal is reached, in bars like `bar`. `values` are in the order of `NAMES`.
     """
 
     time: Fraction
     bar: float
     last: int
     close: int
+    arrived: float
     values: tuple[float, ...]
 
     def get(self, name: str) -> float:
@@ -160,6 +165,7 @@ class _Evidence:
         self.melody = melody
         self.end = float(score.end)
         self.onsets = [float(n.onset) for n in melody]
+        self.moments = set(self.onsets)
         after = [*self.onsets[1:], self.end]
         self.ends = [min(float(n.end), follows) for n, follows in zip(melody, after, strict=True)]
         self.steps = [b - a for a, b in pairwise(self.onsets)]
@@ -220,7 +226,11 @@ class _Evidence:
         put("double bar", float(self._double_bar(t)))
         put("new tempo", float(t in self.tempi))
         put("downbeat", float(level == 0))
-        put("off the beat", float(level > 2))
+        if level > 2:
+            # Off the beat a phrase only begins with an upbeat of less than a beat, straight into the bar.
+            barline = float(measure.start + measure.length)
+            upbeat = following == t and barline - t < beat and barline in self.moments
+            put("short upbeat" if upbeat else "off the beat", 1.0)
         place = moment - measure.start + measure.offset
         put("place of the opening", float(place % measure.full_length == self.first_place))
         if following != t:
@@ -228,8 +238,12 @@ class _Evidence:
         else:
             self._returns(last + 1, float(measure.full_length), put)
         close = self._harmony(t, put)
-        bar = self.bars[measure.index] + float((moment - measure.start) / measure.full_length)
-        return Place(moment, bar, last, close, tuple(values))
+        arrived = self._bar(self.closes[close].arrival) if close >= 0 else -1.0
+        return Place(moment, self._bar(moment), last, close, arrived, tuple(values))
+
+    def _bar(self, moment: Fraction) -> float:
+        measure = self.score.measure_at(moment)
+        return self.bars[measure.index] + float((moment - measure.start) / measure.full_length)
 
     def _text(self, last: int, put: _Put) -> None:
         text = self.melody[last].lyrics[0] if self.melody[last].lyrics else self._syllable(last)
@@ -246,15 +260,21 @@ class _Evidence:
         if i < 0 or t > self.reaches[i]:
             return -1
         close = self.closes[i]
-        if close.label == AUTHENTIC:
+        arrived = self.score.measure_at(close.arrival)
+        led = (
+            close.label in (HALF, PHRYGIAN)
+            or close.arrival - close.led_from >= _SHORTEST * arrived.beat_length
+        )
+        if close.label == AUTHENTIC and led:
             put("rooted authentic close" if close.rooted else "authentic close", 1.0)
-        elif close.label == OPEN:
+        elif close.label == OPEN or not led:
             put("open harmony", 1.0)
+        elif close.seventh is not None and close.seventh < t:
+            put("dominant seventh", 1.0)
         else:
             put(_CLOSE_NAMES[close.label], 1.0)
         put("prepared dominant", float(close.prepared))
         put("inverted goal", float(not close.rooted and close.label in (OPEN, AUTHENTIC)))
-        arrived = self.score.measure_at(close.arrival)
         put("strong arrival", _STRONG[metric_level(arrived, close.arrival)])
         put("change of harmony", float(t == self.reaches[i]))
         put("slow harmony", _ratio(self.lengths[i], statistics.median(self.lengths[max(0, i - 8) : i + 6])))

@@ -10,7 +10,7 @@ Events of kind ``"phrase"``:
   lie end to end through the piece. Detail: ``number`` (int, from 1), ``bars`` (Fraction, its length in
   full bars), ``reasons`` (tuple of str, the evidence for its end, strongest first, from `REASONS`),
   ``arrival`` (Fraction, the moment its last harmony is reached; absent where nothing is labelled), and
-  where they apply ``long note`` (Fraction, felt beats until the melody goes on), ``rest`` (Fraction, felt
+  where they apply ``long_note`` (Fraction, felt beats until the melody goes on), ``rest`` (Fraction, felt
   beats), ``upbeat`` (Fraction, felt beats of upbeat with which the next phrase begins), ``last`` (Pitch
   of the last melody note). The last phrase has the reason ``"end of the piece"``.
 
@@ -34,44 +34,47 @@ from understave.score.model import Note, Score
 # variations whose analysts marked phrase ends (the training folder of the open data), the fermata fitted
 # on top of the rest. Rest and end of slur are set by hand: the chorales that teach most have neither.
 WEIGHTS: dict[str, float] = {
-    "fermata": 4.9,
-    "rest": 0.4,
-    "silence": 0.95,
+    "fermata": 4.85,
+    "rest": 0.9,
+    "silence": 0.9,
     "held over": -0.15,
-    "long value": 1.6,
-    "short value": -0.4,
+    "long value": 1.8,
+    "short value": -0.3,
     "slur end": 0.6,
-    "inside slur": -0.45,
-    "line of text": 2.95,
-    "inside word": -2.45,
-    "double bar": 1.95,
+    "inside slur": -0.4,
+    "line of text": 2.9,
+    "inside word": -2.35,
+    "double bar": 2.0,
     "new tempo": 0.5,
-    "rooted authentic close": 1.3,
-    "authentic close": 0.45,
-    "half close": 0.5,
-    "phrygian close": 1.7,
+    "rooted authentic close": 1.25,
+    "authentic close": 0.4,
+    "half close": 1.1,
+    "phrygian close": 2.1,
+    "dominant seventh": -1.1,
     "deceptive close": 0.2,
     "plagal close": 0.5,
-    "prepared dominant": 0.4,
+    "prepared dominant": 0.5,
     "open harmony": -0.95,
     "inverted goal": -0.35,
-    "change of harmony": 0.45,
-    "slow harmony": 0.75,
-    "downbeat": 0.5,
-    "off the beat": -3.0,
-    "place of the opening": 0.8,
-    "opening returns": 1.4,
-    "rhythm of the opening": 1.05,
-    "new passage": 0.4,
-    "no onset": -1.0,
+    "strong arrival": 0.1,
+    "change of harmony": 0.5,
+    "slow harmony": 0.65,
+    "downbeat": 0.6,
+    "off the beat": -2.8,
+    "short upbeat": -0.8,
+    "place of the opening": 0.7,
+    "opening returns": 1.35,
+    "rhythm of the opening": 1.1,
+    "new passage": 0.35,
+    "no onset": -0.95,
 }
-BIAS = -2.2
+BIAS = -2.4
 FERMATAS_MISSED = -1.5
 """Added everywhere in a piece whose phrases carry fermatas: there a place without one ends none."""
 BARS_PER_FERMATA = 6
 LENGTH_WEIGHT = 1.5
-_LENGTHS = (0.25, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 32.0)
-_LENGTH_COSTS = (6.0, 2.0, 0.2, 0.5, 0.0, 0.7, 0.3, 1.5, 2.5, 5.0)
+_LENGTHS = (0.25, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 12.0, 16.0, 20.0, 32.0)
+_LENGTH_COSTS = (6.0, 2.0, 0.2, 0.6, 0.0, 0.6, 0.6, 0.7, 0.2, 1.0, 1.0, 1.5, 3.0, 5.0)
 _TWO_SHORT_BARS = 1.0
 """Cost of two bars where a bar holds fewer than four beats: there a phrase rather takes four."""
 _PART_OF_A_BAR = 0.5
@@ -91,7 +94,7 @@ REASONS = {
     "rooted authentic close": "authentic close",
     "authentic close": "authentic close",
     "half close": "half close",
-    "phrygian close": "Phrygian close",
+    "phrygian close": "phrygian half close",
     "deceptive close": "deceptive close",
     "plagal close": "plagal close",
     "slow harmony": "harmony stands still",
@@ -137,13 +140,15 @@ def find_endings(score: Score, closes: tuple[Close, ...]) -> tuple[Ending, ...]:
     places = find_places(score, closes, melody)
     length = float(sum(m.length / m.full_length for m in score.measures))
     chosen = segment(places, length, _beats(score)) if places else ()
-    endings = []
+    endings: list[Ending] = []
+    begin = score.notes[0].onset
     for i, confidence in chosen:
         p = places[i]
         following = melody[p.last + 1] if p.last + 1 < len(melody) else None
-        close = closes[p.close] if p.close >= 0 else None
+        close = closes[p.close] if p.close >= 0 and closes[p.close].arrival > begin else None
+        begin = p.time
         endings.append(Ending(p.time, p.bar, close, _reasons(p), confidence, melody[p.last], following))
-    last = next((c for c in reversed(closes) if c.arrival < score.end), None)
+    last = next((c for c in reversed(closes) if begin < c.arrival < score.end), None)
     endings.append(Ending(score.end, length, last, ("end of the piece",), 1.0, melody[-1], None))
     return tuple(endings)
 
@@ -158,12 +163,17 @@ def segment(places: tuple[Place, ...], length: float, beats: float) -> tuple[tup
     bars = np.array([0.0, *(places[i].bar for i in kept), length])
     gain = np.array([0.0, *scores[kept], 0.0])
     n = len(bars)
+    arrived = np.array([-1.0, *(places[i].arrived for i in kept), -1.0])
+    harmony = np.array([0.0, *(_harmony_gain(places[i]) for i in kept), 0.0])
     first = np.minimum(np.searchsorted(bars, bars - _LONGEST), np.arange(n) - 1).clip(0)
     best, forward = np.zeros(n), np.zeros(n)
     back = np.zeros(n, dtype=np.int64)
     links: list[Floats] = [np.zeros(0)]
     for j in range(1, n):
-        links.append(length_scores(bars[j] - bars[first[j] : j], beats))
+        before = bars[first[j] : j]
+        # A close counts only if the motion to its goal lies inside the phrase.
+        cut = np.where(before >= arrived[j] - 1e-9, harmony[j], 0.0)
+        links.append(length_scores(bars[j] - before, beats) - cut)
         reach = best[first[j] : j] + links[j]
         k = int(np.argmax(reach))
         best[j], back[j] = reach[k] + gain[j], first[j] + k
@@ -180,6 +190,24 @@ def segment(places: tuple[Place, ...], length: float, beats: float) -> tuple[tup
         chosen.append((int(kept[j - 1]), min(1.0, share)))
         j = int(back[j])
     return tuple(reversed(chosen))
+
+
+_HARMONIES = (
+    "rooted authentic close",
+    "authentic close",
+    "half close",
+    "phrygian close",
+    "dominant seventh",
+    "deceptive close",
+    "plagal close",
+    "prepared dominant",
+)
+
+
+def _harmony_gain(place: Place) -> float:
+    """Return how much more a place's close speaks for an ending than harmony that closes nothing would."""
+    closed = sum(WEIGHTS[name] * place.get(name) for name in _HARMONIES)
+    return max(0.0, closed - WEIGHTS["open harmony"]) if closed else 0.0
 
 
 def place_scores(places: tuple[Place, ...]) -> Floats:
@@ -235,7 +263,7 @@ def _event(score: Score, number: int, start: Fraction, bar: float, ending: Endin
         if ending.following.onset > ending.last.end:
             detail.append(("rest", (ending.following.onset - ending.last.end) / beat))
         if "long note" in ending.reasons:
-            detail.append(("long note", (ending.following.onset - ending.last.onset) / beat))
+            detail.append(("long_note", (ending.following.onset - ending.last.onset) / beat))
         measure = score.measure_at(ending.time)
         at = ending.time - measure.start + measure.offset
         if at and measure.full_length - at <= measure.full_length / 2:

@@ -1,0 +1,302 @@
+"""Score and spans -> cadences: how phrases end, and endings promised and not given.
+
+A phrase that ends (see `phrases`) on a harmony that closes (see `closes`) ends with a cadence; the melody
+decides between the two authentic ones. Inside a phrase a well prepared dominant in root position that goes
+elsewhere is a deceptive or an evaded cadence, and one that arrives with the melody on the tonic is told as
+an authentic cadence that the phrase runs past.
+
+The kinds follow Hutchinson, Music Theory for the 21st-Century Classroom, chapter 9, and Open Music Theory,
+part IV (authentic, half, deceptive, plagal, Phrygian); the evaded cadence follows Schmalfeldt (1992) as Open
+Music Theory reports it, from memory.
+
+Event: kind ``"cadence"``; it lasts from where the dominant (in a plagal cadence the subdominant) begins
+to the end of the phrase, or of the goal where none ends. `notes` are the bass note of the chord that leads
+to the goal, then the goal's own notes as it arrives. Detail, where it applies:
+
+- ``key`` Key: the key closed in. ``goal`` RomanNumeral: the goal as labelled. ``arrival`` Fraction: when
+  it is reached. ``ends_phrase`` int: 1 or 0. ``phrase_end`` Fraction.
+- ``dominant`` RomanNumeral (as labelled, the last before the goal; in a half cadence the goal itself) and
+  ``dominant_arrival`` Fraction: where the dominant begins, its six-four left out.
+- ``six_four`` Fraction: where a cadential six-four begins.
+- ``leader`` RomanNumeral: the chord right before the goal.
+- ``melody`` Pitch and ``melody_degree`` int: the melody's first chord tone over the goal, its degree in
+  ``key``; ``melody_before`` int: the degree it comes from.
+- ``bass_degree`` int: degree of the goal's bass. ``expected`` RomanNumeral: the tonic promised (deceptive,
+  evaded). ``weak`` tuple of str: why an authentic cadence is imperfect: ``"melody not on the tonic"``,
+  ``"dominant inverted"``, ``"tonic inverted"``, ``"leading-tone chord"``.
+- ``reasons`` tuple of str: what says that the phrase ends here; see `phrases`.
+- ``picardy`` int 1: a minor phrase closes on the major tonic.
+
+Sentences, one per label:
+
+- perfect authentic: "The dominant arrives in bar 7 and leads home: bass and melody both land on the tonic."
+- imperfect authentic: "The dominant leads home, but the melody ends on the third: closed, not yet final."
+- half: "The phrase stops on the dominant: a comma, the answer is still to come."
+- phrygian half: "In minor the bass sinks a semitone from the sixth degree onto the dominant and stops."
+- deceptive: "The dominant promises the tonic, but the bass steps up to the sixth degree instead."
+- plagal: "The subdominant, not the dominant, leads home: an Amen."
+- evaded: "The cadence is prepared, but at the last moment the bass slips away and the music goes on."
+
+Event: kind ``"picardy third"``, label ``"picardy third"``: "The minor phrase ends on a major chord: B natural
+in place of B flat." `notes` are the raised thirds. Detail: ``key`` Key (minor), ``third`` PitchClass,
+``diatonic`` PitchClass (what minor would have), ``goal`` RomanNumeral, ``arrival`` Fraction.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from fractions import Fraction
+
+from understave.harmony.events.closes import (
+    AUTHENTIC,
+    DECEPTIVE,
+    OPEN,
+    PLAGAL,
+    Close,
+    chords_of,
+    find_closes,
+    is_root_dominant,
+    is_tonic,
+)
+from understave.harmony.events.endings import melody_of
+from understave.harmony.events.phrases import Ending, find_endings
+from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.timeline import metric_level
+from understave.score.model import Note, Score
+from understave.theory.chord import Chord
+from understave.theory.key import Key
+from understave.theory.pitch import PitchClass
+from understave.theory.roman import RomanNumeral
+
+EVADED = "evaded"
+_AGAIN = 8
+"""Bars within which an evaded cadence is made good."""
+
+
+def find_cadences(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
+    """Return cadences and Picardy thirds in order of their start."""
+    closes = find_closes(spans)
+    return cadences_of(score, spans, closes, find_endings(score, closes))
+
+
+def cadences_of(
+    score: Score, spans: tuple[Span, ...], closes: tuple[Close, ...], endings: tuple[Ending, ...]
+) -> tuple[Event, ...]:
+    """Return cadences and Picardy thirds, given the closes of the spans and the ends of phrases."""
+    piece = _Piece(score, spans, closes)
+    found: list[Event] = []
+    told: set[Fraction] = set()
+    for ending in endings:
+        close = ending.close
+        if close is None or close.label == OPEN or piece.is_evaded(closes.index(close)):
+            continue
+        told.add(close.arrival)
+        found.append(piece.event(close, ending))
+        found += piece.picardy(close, ending)
+    for i, close in enumerate(closes):
+        if close.arrival not in told:
+            found += piece.within(i)
+    return tuple(sorted(found, key=lambda e: e.start))
+
+
+class _Piece:
+    """A score with its chords, melody and closes, looked up while cadences are told."""
+
+    def __init__(self, score: Score, spans: tuple[Span, ...], closes: tuple[Close, ...]) -> None:
+        self.score = score
+        self.spans = spans
+        self.closes = closes
+        self.chords = chords_of(spans)
+        self.melody = melody_of(score)
+        self.onsets = [n.onset for n in self.melody]
+        self.note_onsets = [n.onset for n in score.notes]
+        self.longest = max((n.duration for n in score.notes), default=Fraction(0))
+
+    def event(self, close: Close, ending: Ending | None) -> Event:
+        """Return the cadence on a close; `ending` is that of the phrase it ends, None inside a phrase."""
+        goal, chord = self.spans[close.goal], self.chords[close.goal]
+        end = ending.time if ending else close.reach
+        over = self.melody_over(close, end)
+        label = close.label
+        detail: list[tuple[str, Detail]] = [
+            ("key", close.key),
+            ("goal", goal.numeral),
+            ("arrival", close.arrival),
+            ("ends_phrase", int(ending is not None)),
+        ]
+        if ending:
+            detail += [("phrase_end", ending.time), ("reasons", ending.reasons)]
+        if close.dominant is not None:
+            run = close.dominant
+            detail.append(
+                ("dominant", self.spans[close.goal if run.goal == close.goal else run.last].numeral)
+            )
+            detail.append(("dominant_arrival", self.spans[run.first + (run.six_four is not None)].start))
+            if run.six_four is not None:
+                detail.append(("six_four", self.spans[run.six_four].start))
+        if close.leader >= 0:
+            detail.append(("leader", self.spans[close.leader].numeral))
+        detail.append(("bass_degree", close.key.degree(chord.bass)[0]))
+        if over is not None:
+            detail.append(("melody", over.pitch))
+            detail.append(("melody_degree", close.key.degree(over.pitch.pitch_class)[0]))
+            before = bisect_left(self.onsets, over.onset) - 1
+            if before >= 0:
+                came = self.melody[before].pitch.pitch_class
+                detail.append(("melody_before", close.key.degree(came)[0]))
+        if label == AUTHENTIC:
+            weak = self.weaknesses(close, over)
+            label = "imperfect authentic" if weak else "perfect authentic"
+            if weak:
+                detail.append(("weak", weak))
+        if label in (DECEPTIVE, EVADED):
+            detail.append(("expected", _tonic(close.key)))
+        if ending and self.is_picardy(close):
+            detail.append(("picardy", 1))
+        return Event(
+            "cadence",
+            label,
+            self.start(close),
+            end,
+            self.notes(close),
+            self.confidence(close, ending),
+            tuple(detail),
+        )
+
+    def start(self, close: Close) -> Fraction:
+        """Return where the motion to the goal begins: with the dominant, else with the chord before."""
+        if close.dominant is not None:
+            return self.spans[close.dominant.first].start
+        return self.spans[close.leader].start if close.leader >= 0 else close.arrival
+
+    def confidence(self, close: Close, ending: Ending | None) -> float:
+        """Return how sure a cadence is: the phrase's end and the labels of the two chords together."""
+        labels = self.spans[close.goal].confidence
+        if close.leader >= 0:
+            labels = min(labels, self.spans[close.leader].confidence)
+        sure = ending.confidence if ending else 0.5
+        if ending is None:
+            sure *= 0.6 + 0.4 * close.prepared
+        return round(sure * (0.4 + 0.6 * labels), 3)
+
+    def melody_over(self, close: Close, end: Fraction) -> Note | None:
+        """Return the melody's first chord tone over the goal, up to a moment; None where it is silent."""
+        tones = self.chords[close.goal].semitones
+        i = max(0, bisect_right(self.onsets, close.arrival) - 1)
+        over = [n for n in self.melody[i : bisect_left(self.onsets, end)] if n.end > close.arrival]
+        return next((n for n in over if n.midi % 12 in tones), None)
+
+    def weaknesses(self, close: Close, over: Note | None) -> tuple[str, ...]:
+        """Return why an authentic cadence is not perfect; empty where it is."""
+        found = []
+        if over is None or over.pitch.pitch_class != close.key.tonic:
+            found.append("melody not on the tonic")
+        leader = self.chords[close.leader]
+        if leader.root == close.key.leading_tone:
+            found.append("leading-tone chord")
+        elif not is_root_dominant(leader, close.key):
+            found.append("dominant inverted")
+        if self.chords[close.goal].inversion:
+            found.append("tonic inverted")
+        return tuple(found)
+
+    def notes(self, close: Close) -> tuple[str, ...]:
+        """Return the bass of the leading chord and the goal's own notes as it arrives."""
+        ids = []
+        if close.leader >= 0:
+            leader = self.spans[close.leader]
+            low = self.sounding(leader.end - Fraction(1, 64), self.chords[close.leader])
+            ids += [n.id for n in low[:1]]
+        return tuple(
+            dict.fromkeys([*ids, *(n.id for n in self.sounding(close.arrival, self.chords[close.goal]))])
+        )
+
+    def sounding(self, moment: Fraction, chord: Chord) -> list[Note]:
+        """Return the chord's notes that sound at a moment, lowest first."""
+        first = bisect_left(self.note_onsets, moment - self.longest)
+        last = bisect_right(self.note_onsets, moment)
+        found = [n for n in self.score.notes[first:last] if n.end > moment and n.midi % 12 in chord.semitones]
+        return sorted(found, key=lambda n: n.midi)
+
+    def within(self, i: int) -> list[Event]:
+        """Return the cadence on a close inside a phrase, if there is one to tell."""
+        close = self.closes[i]
+        if close.leader < 0 or not close.leader < close.goal:
+            return []
+        if close.label == DECEPTIVE and self.is_promised(close):
+            return [self.event(close, None)]
+        if close.label == AUTHENTIC and close.rooted and self.is_promised(close):
+            over = self.melody_over(close, close.reach)
+            return [] if self.weaknesses(close, over) else [self.event(close, None)]
+        if self.is_evaded(i):
+            return [self.evaded(close)]
+        return []
+
+    def is_promised(self, close: Close) -> bool:
+        """Whether a dominant promises a cadence: prepared, a beat long, leading to a strong beat."""
+        run = close.dominant
+        if run is None or not close.prepared:
+            return False
+        begins = self.spans[run.first].start
+        measure = self.score.measure_at(close.arrival)
+        strong = metric_level(measure, close.arrival) <= 1
+        rooted = is_root_dominant(self.chords[run.goal], close.key)
+        return rooted and strong and close.arrival - begins >= measure.beat_length
+
+    def is_evaded(self, i: int) -> bool:
+        """Whether a promised cadence slips to the tonic in first inversion and is made good soon after."""
+        close = self.closes[i]
+        if close.label != AUTHENTIC or not self.is_promised(close) or self.chords[close.goal].inversion != 1:
+            return False
+        limit = close.arrival + _AGAIN * self.score.measure_at(close.arrival).full_length
+        later = (c for c in self.closes[i + 1 :] if c.arrival <= limit)
+        return any(c.label == AUTHENTIC and c.rooted and c.key.tonic == close.key.tonic for c in later)
+
+    def evaded(self, close: Close) -> Event:
+        """Return the event of an evaded cadence."""
+        event = self.event(close, None)
+        detail = [(k, v) for k, v in event.detail if k != "weak"]
+        detail.append(("expected", _tonic(close.key)))
+        return Event(event.kind, EVADED, event.start, event.end, event.notes, event.confidence, tuple(detail))
+
+    def is_picardy(self, close: Close) -> bool:
+        """Whether a minor phrase closes on the major tonic."""
+        chord = self.chords[close.goal]
+        if close.label not in (AUTHENTIC, PLAGAL) or not is_tonic(chord, close.key):
+            return False
+        if 4 not in chord.quality.fifths:
+            return False
+        minor = Key(close.key.tonic, "minor")
+        # The last eight chords before the goal speak for the mode.
+        around = [s.key for s in self.spans[max(0, close.leader - 7) : close.leader + 1]]
+        return close.key.mode == "minor" or 2 * around.count(minor) > len(around)
+
+    def picardy(self, close: Close, ending: Ending) -> list[Event]:
+        """Return the Picardy third of a phrase's end, if it has one."""
+        if not self.is_picardy(close):
+            return []
+        minor = Key(close.key.tonic, "minor")
+        third = close.key.tonic.shift(4)
+        notes = [n for n in self.heard(close.arrival, ending.time) if n.midi % 12 == third.semitone]
+        if not notes:
+            return []
+        detail: tuple[tuple[str, Detail], ...] = (
+            ("key", minor),
+            ("third", third),
+            ("diatonic", PitchClass.from_fifths(minor.tonic.fifths - 3)),
+            ("goal", self.spans[close.goal].numeral),
+            ("arrival", close.arrival),
+        )
+        sure = self.confidence(close, ending)
+        ids = tuple(n.id for n in notes)
+        return [Event("picardy third", "picardy third", close.arrival, ending.time, ids, sure, detail)]
+
+    def heard(self, start: Fraction, end: Fraction) -> list[Note]:
+        """Return the notes that sound between two moments."""
+        first = bisect_left(self.note_onsets, start - self.longest)
+        last = bisect_left(self.note_onsets, end)
+        return [n for n in self.score.notes[first:last] if n.end > start]
+
+
+def _tonic(key: Key) -> RomanNumeral:
+    return RomanNumeral.parse("I" if key.mode == "major" else "i")
