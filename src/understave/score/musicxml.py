@@ -175,16 +175,17 @@ def _note(head: Head, start: Fraction, measure: int, part: int, first_staff: int
 
 def _under_ottavas(notes: list[Written], lines: list[Direction]) -> list[Written]:
     """Set `written` an octave off where an ottava line covers a note of its staff."""
-    if not lines:
-        return notes
+    by_staff: dict[int, list[Direction]] = {}
+    for line in lines:
+        by_staff.setdefault(line.staff, []).append(line)
     out = []
     for w in notes:
         n = w.note
-        for line in lines:
-            if line.staff == n.staff and line.onset <= n.onset and (line.end is None or n.onset < line.end):
-                n = replace(n, written=_octave_shift(n.written, OCTAVES[line.text]))
+        for line in by_staff.get(n.staff, ()):
+            if line.onset <= n.onset and (line.end is None or n.onset < line.end):
+                w = replace(w, note=replace(n, written=_octave_shift(n.written, OCTAVES[line.text])))
                 break
-        out.append(replace(w, note=n))
+        out.append(w)
     return out
 
 

@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import lru_cache
 
 from lxml import etree
 
@@ -41,6 +42,7 @@ _STEPS_OF_SEMITONES = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
 _NUMBER = re.compile(r"\s*[+-]?(\d{1,12}(\.\d{0,9})?|\.\d{1,9})\s*")
 
 
+@lru_cache(maxsize=4096)
 def number(text: str | None) -> Fraction | None:
     """Read a decimal number of sane length; None for anything else."""
     if text is None or not _NUMBER.fullmatch(text):
