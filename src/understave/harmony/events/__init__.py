@@ -10,8 +10,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TypeAlias
 
+from understave.harmony.events.cadences import find_phrases_and_cadences
 from understave.harmony.events.dissonance import find_dissonances
 from understave.harmony.events.nonchord import find_nonchord
+from understave.harmony.events.sixfours import find_sixfours
 from understave.harmony.reading import Event, Span
 from understave.score.model import Score
 
@@ -21,6 +23,8 @@ Finder: TypeAlias = Callable[[Score, tuple[Span, ...]], tuple[Event, ...]]
 FINDERS: tuple[Finder, ...] = (
     find_nonchord,
     find_dissonances,
+    find_phrases_and_cadences,
+    find_sixfours,
 )
 """The functions that find events, in the order in which simultaneous events are told."""
 

@@ -5,9 +5,9 @@ decides between the two authentic ones. Inside a phrase a well prepared dominant
 elsewhere is a deceptive or an evaded cadence, and one that arrives with the melody on the tonic is told as
 an authentic cadence that the phrase runs past.
 
-The kinds follow Hutchinson, Music Theory for the 21st-Century Classroom, chapter 9, and Open Music Theory,
-part IV (authentic, half, deceptive, plagal, Phrygian); the evaded cadence follows Schmalfeldt (1992) as Open
-Music Theory reports it, from memory.
+The kinds follow Hutchinson, Music Theory for the 21st-Century Classroom, chapter 7 (number from memory), and
+Open Music Theory, part IV (authentic, half, deceptive, plagal, Phrygian); the evaded cadence follows
+Schmalfeldt (1992), from memory.
 
 Event: kind ``"cadence"``; it lasts from where the dominant (in a plagal cadence the subdominant) begins
 to the end of the phrase, or of the goal where none ends. `notes` are the bass note of the chord that leads
@@ -59,7 +59,7 @@ from understave.harmony.events.closes import (
     is_tonic,
 )
 from understave.harmony.events.endings import melody_of
-from understave.harmony.events.phrases import Ending, find_endings
+from understave.harmony.events.phrases import Ending, find_endings, phrases_of
 from understave.harmony.reading import Detail, Event, Span
 from understave.harmony.timeline import metric_level
 from understave.score.model import Note, Score
@@ -77,6 +77,13 @@ def find_cadences(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return cadences and Picardy thirds in order of their start."""
     closes = find_closes(spans)
     return cadences_of(score, spans, closes, find_endings(score, closes))
+
+
+def find_phrases_and_cadences(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
+    """Return phrases, cadences and Picardy thirds, found from one search for the ends of phrases."""
+    closes = find_closes(spans)
+    endings = find_endings(score, closes)
+    return (*phrases_of(score, endings), *cadences_of(score, spans, closes, endings))
 
 
 def cadences_of(

@@ -4,8 +4,8 @@ A close is a motion of harmonies to a goal: a dominant to its tonic, anything to
 subdominant to the tonic, a dominant to what stands in for its tonic. Whether a phrase really ends there
 is for `phrases`; what the melody adds, for `cadences`.
 
-The kinds follow Hutchinson, Music Theory for the 21st-Century Classroom, chapter 9, and Open Music
-Theory, part IV (on cadences): authentic, half, Phrygian half, deceptive, plagal.
+The kinds follow Hutchinson, Music Theory for the 21st-Century Classroom, chapter 7 (number from memory), and
+Open Music Theory, part IV: authentic, half, Phrygian half, deceptive, plagal.
 """
 
 from __future__ import annotations

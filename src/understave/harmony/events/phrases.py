@@ -124,9 +124,14 @@ class Ending:
 
 def find_phrases(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the phrases of a piece in order, end to end."""
+    return phrases_of(score, find_endings(score, find_closes(spans)))
+
+
+def phrases_of(score: Score, endings: tuple[Ending, ...]) -> tuple[Event, ...]:
+    """Return the phrases between endings."""
     found = []
     start, bar = (score.notes[0].onset if score.notes else Fraction(0)), 0.0
-    for number, ending in enumerate(find_endings(score, find_closes(spans)), start=1):
+    for number, ending in enumerate(endings, start=1):
         found.append(_event(score, number, start, bar, ending))
         start, bar = ending.time, ending.bar
     return tuple(found)

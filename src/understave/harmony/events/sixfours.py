@@ -1,8 +1,8 @@
 """Score and spans -> six-four chords by kind, and sevenths in the bass with where they lead.
 
 A triad with its fifth in the bass is unstable, and what the bass does tells why it is there (Hutchinson,
-Music Theory for the 21st-Century Classroom, chapter on six-four chords; Open Music Theory, part IV, on
-strengthening endings with the cadential six-four and on other six-fours):
+Music Theory for the 21st-Century Classroom, section 16.3 and the one on types of six-four chords; Open
+Music Theory, part IV, on the cadential six-four and on six-fours that prolong):
 
 * cadential: over the dominant's own bass, on a beat at least as strong as the dominant after it; the
   sixth and the fourth above the bass step down to fifth and third;
@@ -191,11 +191,11 @@ class _Piece:
         if not is_root_dominant(chord, key) or (i and cadential(self.spans, self.chords, i - 1)):
             return None
         here = self.within(span.start, span.end)
-        bass = self.bass(i)
-        if bass is None or bass.onset > span.start:
-            return None
-        tonic, third = key.tonic, (key.scale[2])
         struck = [n for n in here if n.onset <= span.start]
+        lowest = min(struck, key=lambda n: n.midi, default=None)
+        if lowest is None or lowest.midi % 12 != chord.bass.semitone:
+            return None
+        tonic, third = key.tonic, key.scale[2]
         fourths = [n for n in struck if n.midi % 12 == tonic.semitone and n.end < span.end]
         sixths = [n for n in struck if n.midi % 12 == third.semitone and n.end < span.end]
         fifth = key.leading_tone.semitone
@@ -206,11 +206,11 @@ class _Piece:
         if not {"sixth_to", "fourth_to"} <= {name for name, _ in detail}:
             return None
         resolved = min(n.end for n in fourths)
-        ids = (bass.id, *(n.id for n in fourths), *(n.id for n in sixths))
+        ids = (lowest.id, *(n.id for n in fourths), *(n.id for n in sixths))
         known: _Details = [
             ("key", span.key),
             ("chord", span.numeral),
-            ("bass", bass.pitch),
+            ("bass", lowest.pitch),
             ("resolution", resolved),
         ]
         if self.linked(i - 1, i):
