@@ -158,6 +158,73 @@ def cut(score: Score) -> tuple[dict[tuple[int, int], list[Piece]], list[tuple[st
     return bars, ids
 
 
+Slurs = dict[str, list[tuple[str, str]]]
+"""Slurs by the id of the written note that has their end: ``("start", "1")``, ``("stop", "1")``."""
+
+
+_STRAY = "16"
+"""Number of the ends of slurs that begin nowhere; MusicXML has numbers up to 16."""
+
+
+@dataclass(slots=True)
+class _Slur:
+    start: Piece
+    first_bar: int
+    last_bar: int = 1_000_000
+    stop: Piece | None = None
+
+
+def pair_slurs(score: Score, part: int, bars: dict[tuple[int, int], list[Piece]]) -> Slurs:
+    """Pair the ends of slurs in one part and number them, so that those in one bar have different numbers.
+
+    An end belongs to the slur begun last in its voice, else on its staff, else anywhere in the part.
+    Over a tied note a slur reaches its last written note and begins at its first; where one ends and
+    another begins on a tied note, the first ends where the note begins.
+    """
+    ends: list[tuple[Fraction, bool, int, Piece]] = []
+    for (owner, index), pieces in bars.items():
+        for p in pieces if owner == part else ():
+            marks = p.note.articulations
+            passing = "slur-stop" in marks and "slur-start" in marks
+            moment = score.measures[index].start + p.onset
+            if not (p.tie_stop if passing else p.tie_start):
+                ends += [(moment, False, index, p)] * marks.count("slur-stop")
+            if not (p.tie_start if passing else p.tie_stop):
+                ends += [(moment, True, index, p)] * marks.count("slur-start")
+    running: list[_Slur] = []
+    done: list[_Slur] = []
+    out: Slurs = {}
+    for _, begins, index, piece in sorted(ends, key=lambda e: e[:2]):
+        if begins:
+            running.append(_Slur(piece, index))
+            done.append(running[-1])
+            continue
+        best = max(
+            range(len(running)),
+            key=lambda k: (
+                running[k].start.note.voice == piece.note.voice and running[k].start.staff == piece.staff,
+                running[k].start.staff == piece.staff,
+                k,
+            ),
+            default=None,
+        )
+        if best is None:
+            out.setdefault(piece.id, []).append(("stop", _STRAY))
+        else:
+            slur = running.pop(best)
+            slur.stop, slur.last_bar = piece, index
+    taken: list[tuple[int, int]] = []
+    for slur in done:
+        taken = [t for t in taken if t[0] >= slur.first_bar]
+        number = next(k for k in range(1, len(taken) + 2) if all(k != used for _, used in taken))
+        taken.append((slur.last_bar, number))
+        shown = str((number - 1) % 15 + 1)
+        if slur.stop is not None:
+            out.setdefault(slur.stop.id, []).insert(0, ("stop", shown))
+        out.setdefault(slur.start.id, []).append(("start", shown))
+    return out
+
+
 def name_voices(score: Score) -> dict[tuple[int, int, str], str]:
     """Name the voice of each (part, staff, voice label): a label shared by staves becomes several.
 

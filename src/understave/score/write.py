@@ -21,6 +21,7 @@ from understave.score.notation import (
     CLEFS,
     Event,
     Piece,
+    Slurs,
     Value,
     accidentals_of,
     choose_clefs,
@@ -30,6 +31,7 @@ from understave.score.notation import (
     mark_tuplets,
     name_voices,
     natural,
+    pair_slurs,
     streams,
     value_of,
 )
@@ -88,7 +90,7 @@ def _notations(
     piece: Piece,
     first: bool,
     tuplet: str,
-    slurs: dict[int, list[int]],
+    slurs: Slurs,
     fermata: bool,
 ) -> None:
     """Add the notations of a note; `first` for the first note of a chord, which carries its signs."""
@@ -100,7 +102,8 @@ def _notations(
         _sub(box, "tied", type="start")
     if "let-ring" in n.articulations and not piece.tie_start:
         _sub(box, "tied", type="let-ring")
-    _slur_elements(box, piece, slurs)
+    for kind, number in slurs.get(piece.id, ()):
+        _sub(box, "slur", type=kind, number=number)
     if first and tuplet in ("start", "both"):
         _sub(box, "tuplet", type="start", bracket="yes")
     if first and tuplet in ("stop", "both"):
@@ -122,28 +125,6 @@ def _notations(
         _sub(box, "fermata")
     if len(box):
         parent.append(box)
-
-
-def _slur_elements(box: Element, piece: Piece, slurs: dict[int, list[int]]) -> None:
-    """Add the slurs of a note; `slurs` holds the numbers of those open on each staff, latest last.
-
-    Over a tied note a slur reaches its last part and begins at its first; where one ends and another
-    begins on the same tied note, the first ends where the note begins.
-    """
-    marks = piece.note.articulations
-    passing = "slur-stop" in marks and "slur-start" in marks
-    running = slurs.setdefault(piece.staff, [])
-    if not (piece.tie_stop if passing else piece.tie_start):
-        for _ in range(marks.count("slur-stop")):
-            others = [s for s in slurs.values() if s]
-            number = running.pop() if running else others[0].pop() if others else 1
-            _sub(box, "slur", type="stop", number=str(min(number, 16)))
-    if not (piece.tie_start if passing else piece.tie_stop):
-        for _ in range(marks.count("slur-start")):
-            used = [number for s in slurs.values() for number in s]
-            number = next(k for k in range(1, 999) if k not in used)
-            running.append(number)
-            _sub(box, "slur", type="start", number=str(min(number, 16)))
 
 
 def _ornament_elements(box: Element, note: Note) -> None:
@@ -186,7 +167,7 @@ class _Writer:
     part: int
     transposition: Interval
     fermatas: Counter[tuple[int, Fraction]]
-    slurs: dict[int, list[int]] = field(default_factory=dict)
+    slurs: Slurs
     open_words: dict[tuple[int, int], bool] = field(default_factory=dict)
 
     @property
@@ -514,7 +495,7 @@ def _part_element(
     voice_names: dict[tuple[int, int, str], str],
 ) -> tuple[Element, dict[str, str]]:
     """Write one part; also return the voice under which each piece's id was written."""
-    w = _Writer(score, part, _transposition(score, part), _fermatas(score))
+    w = _Writer(score, part, _transposition(score, part), _fermatas(score), pair_slurs(score, part, bars))
     info = score.parts[part]
     out = etree.Element("part", {"id": f"P{part + 1}"})
     staves = range(info.first_staff, info.last_staff + 1)
