@@ -346,7 +346,8 @@ def _direction_elements(d: Direction, number: str) -> list[tuple[Fraction, Eleme
             _sub(box, "wedge", type="stop", number=number)
     elif d.kind == "pedal":
         e, box = direction(d.onset)
-        _sub(box, "pedal", type=d.text if d.text in _PEDALS else "start", line="yes")
+        # Signs, not a line: engravers draw a line with changes incompletely.
+        _sub(box, "pedal", type=d.text if d.text in _PEDALS else "start", line="no", sign="yes")
         if d.value is not None:
             _sub(e, "sound", damper_pedal=_decimal(100 * d.value))
     elif d.kind == "ottava":
@@ -577,7 +578,7 @@ def _measure_content(
             _sub(_sub(parent, "backup"), "duration", at)
         first = staff not in seen
         seen.add(staff)
-        waiting = sorted(marks.get((m.index, staff), []), key=lambda x: x[0]) if first else []
+        waiting = sorted(marks.get((m.index, staff), []), key=_in_time) if first else []
         if first:
             whole = [Event(Fraction(0), m.length, [], staff)] if m.length else []
             events = filled(line, m, staff) if line else whole
@@ -602,6 +603,12 @@ def _measure_content(
             at = max(at, e.end)
         for mark in waiting:
             _put_mark(w, parent, mark, at, staff)
+
+
+def _in_time(mark: tuple[Fraction, Element]) -> tuple[Fraction, bool]:
+    """Order of directions: by moment, and what ends there before what begins."""
+    moment, e = mark
+    return moment, not any(c.get("type") == "stop" for c in e.iterfind("direction-type/*"))
 
 
 def _whole_bar_rest(w: _Writer, parent: Element, e: Event, voice: str, start: Fraction) -> None:
