@@ -166,6 +166,17 @@ def test_suspension_is_foreign_to_the_chord() -> None:
     assert "C5 is a suspension that resolves down by step" in explain_span(score, dominant)
 
 
+def test_a_late_seventh_belongs_to_the_whole_broken_chord() -> None:
+    # Common practice, no source: one harmony to a held bass, though its seventh is struck last.
+    half = Fraction(1, 2)
+    figures = {"C3": "G3 C4 E4 G4 E4 C4", "G2": "D3 G3 B3 D4 F4 D4", "C2": "G3 C4 E4 G4 E4 C4"}
+    notes = []
+    for bar, (bass, figure) in enumerate(figures.items()):
+        notes.append((Fraction(3 * bar), Fraction(3), bass))
+        notes += [(3 * bar + k * half, half, name) for k, name in enumerate(figure.split())]
+    assert numerals(score_of(notes, 3, 4)) == ["I", "V7", "I"]
+
+
 def transposed(score: Score, interval: Interval) -> list[tuple[str, str, Fraction]]:
     reading = read_harmony(score)
     return [(str((Pitch(s.key.tonic.letter, s.key.tonic.alter, 4) + interval).pitch_class) + s.key.mode,

@@ -21,7 +21,7 @@ from understave.harmony.grammar import Statistics, grammar, shipped_statistics
 from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Alternative, Correction, Reading, Span
 from understave.harmony.timeline import Floats, Ints, Timeline, timeline
-from understave.harmony.vocabulary import KEYS, chord_of, key_of, nearest_key, nearest_label
+from understave.harmony.vocabulary import KEYS, adds_seventh, chord_of, key_of, nearest_key, nearest_label
 from understave.harmony.weights import Weights, shipped_weights
 from understave.score.model import Measure, Note, Score
 from understave.theory.chord import Chord
@@ -74,7 +74,9 @@ def read_harmony(
         _considered_keys(line, found, weights, fixed),
         TEMPERATURE,
     )
-    return Reading(_spans(line, decoded, fixed))
+    limits = frozenset(line.unit_at(t) for f in fixed for t in (f.start, f.end))
+    steps = gathered(_joined(decoded.path, limits), line, found, limits)
+    return Reading(_spans(line, decoded, steps, fixed))
 
 
 def places(line: Timeline) -> Ints:
@@ -165,9 +167,36 @@ def _joined(path: Sequence[Step], limits: frozenset[int]) -> list[Step]:
     return steps
 
 
-def _spans(line: Timeline, decoded: Decoded, fixed: Sequence[Fixed]) -> tuple[Span, ...]:
-    limits = frozenset(line.unit_at(t) for f in fixed for t in (f.start, f.end))
-    steps = _joined(decoded.path, limits)
+def gathered(steps: Sequence[Step], line: Timeline, found: Features, limits: frozenset[int]) -> list[Step]:
+    """Join a triad to the seventh chord on its root that follows over the same held bass in the same bar.
+
+    In broken chords the seventh sounds later than the rest and still belongs to the whole figure. Where
+    chords are struck together, as in four-part writing, the seventh's entry is a change of its own.
+    """
+    result: list[Step] = []
+    for step in steps:
+        last = result[-1] if result else None
+        frame = int(line.first_frame[step.begin])
+        bass = int(line.bass[frame])
+        if (
+            last is not None
+            and last.key == step.key
+            and step.begin not in limits
+            and found.texture[step.begin] < 2
+            and line.level[frame] > 0
+            and bass >= 0
+            and line.onset_frame[bass] < frame
+            and adds_seventh(last.label, step.label)
+        ):
+            result[-1] = Step(last.begin, step.end, step.label, step.key)
+        else:
+            result.append(step)
+    return result
+
+
+def _spans(
+    line: Timeline, decoded: Decoded, steps: Sequence[Step], fixed: Sequence[Fixed]
+) -> tuple[Span, ...]:
     beats = line.unit_beats
     chords = [chord_of(s.label, line.centre) for s in steps]
     spans = []

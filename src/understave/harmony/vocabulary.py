@@ -126,6 +126,16 @@ def _bass_columns() -> tuple[Ints, Floats]:
 BASS_COLUMN, LABEL_EXISTS = _bass_columns()
 
 
+def adds_seventh(label: int, after: int) -> bool:
+    """Return whether the second label is the first with a seventh: same root, inversion and triad."""
+    chord, inversion = divmod(label, INVERSIONS)
+    chord_after, inversion_after = divmod(after, INVERSIONS)
+    place, quality = divmod(chord, len(KINDS))
+    place_after, quality_after = divmod(chord_after, len(KINDS))
+    before, now = SHAPES[quality], SHAPES[quality_after]
+    return (place, inversion) == (place_after, inversion_after) and len(now) == 4 and now[:3] == before
+
+
 def nearest_kind(quality: Quality) -> int:
     """Return the number of the quality itself, or of the known one that shares most of its members."""
     if quality in KINDS:
