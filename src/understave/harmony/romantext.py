@@ -625,7 +625,8 @@ def write_romantext(reading: Reading, score: Score) -> str:
         lines.append("Note: bars with a repeated or missing printed number are lettered or counted.")
     meter: Meter | None = None
     key: Key | None = None
-    cadences = {event.end for event in reading.events if event.kind == "cadence"}
+    # A phrase may end inside a chord that goes on under the next upbeat: the mark stands after the chord.
+    ends = [e.end for e in reading.events if e.kind == "cadence" and e.get("ends_phrase") != 0]
     spans = sorted(reading.spans, key=lambda s: s.start)
     position = 0
     for bar in bars:
@@ -644,7 +645,7 @@ def write_romantext(reading: Reading, score: Score) -> str:
                 key = span.key
                 words.append(f"{key.symbol}:")
             words.append(str(span.numeral))
-            if span.end in cadences:
+            if any(span.start < end <= span.end for end in ends):
                 words.append("||")
             position += 1
         if words:
