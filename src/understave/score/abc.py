@@ -407,7 +407,8 @@ def _sign(tune: _Tune, voice: _Voice, m: re.Match[str]) -> None:
         if text[:1] in ("^", "_", "<", ">", "@"):
             voice.marks.append(("words", text[1:].strip(), None))
         elif text:
-            voice.marks.append(("chord-symbol", text, None))
+            # Quoted text that begins with no note name (a fingering, a word) is no chord symbol.
+            voice.marks.append(("chord-symbol" if text[0] in "ABCDEFG" else "words", text, None))
     elif m["decoration"]:
         voice.decorations.append(m["decoration"][1:-1])
     elif m["symbol"]:
@@ -446,10 +447,10 @@ def _length(text: str) -> Fraction:
     """Read a note length: ``""`` 1, ``"3/2"``, ``"/"`` a half, ``"//"`` a quarter."""
     m = re.match(r"(\d*)((?:/\d*)*)", text)
     assert m is not None
-    value = Fraction(int(m[1][:6] or 1))
+    value = Fraction(int(m[1][:4] or 1))
     for step in re.findall(r"/(\d*)", m[2]):
-        value /= int(step[:6]) if step.strip("0") else 2
-    return value or Fraction(1)
+        value /= int(step[:4]) if step.strip("0") else 2
+    return value if value and value.denominator <= 1024 else Fraction(1)
 
 
 def _events(tune: _Tune, voice: _Voice, m: re.Match[str]) -> Iterator[_Event]:
@@ -549,7 +550,7 @@ def _start_tuplet(voice: _Voice, p: int, ratio: str) -> None:
     usual = {2: 3, 3: 2, 4: 3, 6: 2, 8: 3}.get(p, 3 if compound else 2)
     q = (given[0] if given else 0) or usual
     r = (given[1] if len(given) > 1 else 0) or p
-    if 0 < p < 100:
+    if 0 < p < 100 and q < 100:
         voice.tuplet = (Fraction(q, p), r)
 
 
@@ -572,11 +573,11 @@ def _break_rhythm(voice: _Voice, signs: str) -> None:
 
 
 def _rest_bars(tune: _Tune, voice: _Voice, count: int) -> None:
-    for i in range(min(count, 9999)):
+    for i in range(min(count, 999)):
         bar = _bar(voice)
         beats, unit = voice.meter or (4, 4)
         bar.events.append(_Event(Fraction(4 * beats, unit), []))
-        if i + 1 < count:
+        if i + 1 < min(count, 999):
             _close_bar(tune, voice)
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from understave.score.accidentals import key_alteration
+from understave.score.plain_text import printable
 from understave.theory.pitch import PitchClass
 
 # Sharps that a mode adds to those of the major key on its tonic (standard 2.1, section 3.1.14).
@@ -65,7 +66,7 @@ def text_of(raw: str) -> str:
         lambda m: unicodedata.normalize("NFC", m[2] + _DIACRITICS[m[1]]),
         out,
     )
-    return html.unescape(re.sub(r"\\([%&\\])", r"\1", out)).strip()
+    return printable(html.unescape(re.sub(r"\\([%&\\])", r"\1", out))).strip()
 
 
 def fraction_of(text: str) -> Fraction | None:

@@ -19,13 +19,14 @@ from understave.errors import UnderstaveError
 from understave.score import xmltree
 from understave.score.humdrum_spines import Row, rows_of
 from understave.score.model import Direction, Measure, Note, Part, Score
+from understave.score.plain_text import printable
 from understave.score.ties import mark_both_ends
 from understave.score.timeline import Written, join_ties, lay_out
 from understave.score.write import with_source
 from understave.theory.pitch import Pitch
 
 _PITCH = re.compile(r"(([a-g])\2*|([A-G])\3*)(#+|-+|n?)([XxyY]*)([<>]?)")
-_DURATION = re.compile(r"(\d+)(?:%(\d+))?(\.*)")
+_DURATION = re.compile(r"(\d{1,4})(?:%(\d{1,3}))?(\.*)")
 _RECORD = re.compile(r"!!!\s*([A-Za-z0-9_-]+)[^:]*:\s*(.*)")
 _METER = re.compile(r"\*M(\d+(?:\+\d+)*)/(\d+)$")
 _SIGNATURE = re.compile(r"\*k\[([a-gA-G#n-]*)\]")
@@ -84,7 +85,7 @@ class _Reader:
 
 def read_humdrum(data: bytes, name: str = "score.krn") -> Score:
     """Read Humdrum bytes; raise UnderstaveError with one sentence if they hold no **kern notes."""
-    text = xmltree.decode(data)
+    text = printable(xmltree.decode(data))
     rows, kinds, mended = rows_of(text, name)
     staves, numbered = _staves(rows, kinds)
     parts = _parts(staves)
@@ -129,8 +130,12 @@ def _records(text: str) -> dict[str, str]:
     for line in text.splitlines():
         m = _RECORD.match(line)
         if m and m[2].strip():
-            found.setdefault(m[1], html.unescape(m[2].strip()))
+            found.setdefault(m[1], _text(m[2]))
     return found
+
+
+def _text(raw: str) -> str:
+    return printable(html.unescape(raw)).strip()
 
 
 def _signifier(text: str, meaning: str) -> str:
@@ -356,7 +361,7 @@ def _duration_of(token: str) -> Fraction | None:
     if set(m[1]) == {"0"}:
         value = Fraction(4 * 2 ** min(len(m[1]), 4))
     else:
-        value = Fraction(4 * int(m[2] or 1), int(m[1]))
+        value = Fraction(4 * (int(m[2] or 1) or 1), int(m[1]))
     return value * (2 - Fraction(1, 2 ** min(len(m[3]), 8)))
 
 
@@ -371,7 +376,7 @@ def _data(reader: _Reader, row: Row, moment: Fraction) -> None:
         if kind == "**dynam":
             _dynamics(reader, token, _staff_left_of(reader, n), moment)
         elif kind in ("**text", "**silbe", "**lyrics"):
-            _mark_latest(reader, n, moment, lyrics=(html.unescape(token),))
+            _mark_latest(reader, n, moment, lyrics=(_text(token),))
         elif kind == "**fing":
             _mark_latest(reader, n, moment, fingering=tuple(token.split()))
         elif kind in ("**mxhm", "**chord"):
@@ -523,7 +528,7 @@ def _say(reader: _Reader, row: Row, moment: Fraction) -> None:
     if not row.spines:
         line = row.fields[0]
         if line.startswith("!!!OMD") and (m := _RECORD.match(line)) and m[2].strip():
-            _tempo(reader, moment, html.unescape(m[2].strip()), None)
+            _tempo(reader, moment, _text(m[2]), None)
         elif line.startswith("!!LO:TX"):
             _layout_text(reader, line[2:], 1, moment)
         return
@@ -544,7 +549,7 @@ def _say(reader: _Reader, row: Row, moment: Fraction) -> None:
 def _layout_text(reader: _Reader, token: str, staff: int, moment: Fraction) -> None:
     m = re.search(r":t=(.*?)(?=:[a-z]+=|$)", token)
     if m and m[1].strip():
-        _direct(reader, "words", moment, staff, html.unescape(m[1].replace("&colon;", ":")).strip())
+        _direct(reader, "words", moment, staff, _text(m[1].replace("&colon;", ":")))
 
 
 def _label(reader: _Reader, label: str) -> None:

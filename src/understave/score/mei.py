@@ -31,6 +31,7 @@ _ALTER = {
     "nf": -1, "ns": 1, "su": 1, "sd": 1, "fu": -1, "fd": -1, "nu": 0, "nd": 0, "1qf": 0, "3qf": -1,
     "1qs": 0, "3qs": 1,
 }  # fmt: skip
+_SHORT = {str(2**n) for n in range(12)}
 _ROUNDING = Fraction(1, 64)  # quarter notes by which ticks may miss the end of a bar
 # Steps for a transposition of which only the semitones are known (common practice, no source).
 _STEPS = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
@@ -482,10 +483,10 @@ def _bar_meter(reader: _Reader, filled: Fraction) -> tuple[int, int]:
 
 def _note_tuplet_spans(reader: _Reader, measure: etree._Element) -> None:
     for span in measure.iter("{*}tupletSpan"):
-        num, base = whole(span.get("num")), whole(span.get("numbase"))
+        ratio = _tuplet_ratio(span)
         start, end = reference(span.get("startid")), reference(span.get("endid"))
-        if num and base and start and end:
-            reader.spans[start] = (Fraction(base, num), end)
+        if ratio and start and end:
+            reader.spans[start] = (ratio, end)
 
 
 def _close_repeats(reader: _Reader, index: int) -> None:
@@ -585,10 +586,7 @@ class _Layer:
             elif name in ("beam", "ligature"):
                 self.read(child, ratio, grace, tremolo)
             elif name == "tuplet":
-                num, base = whole(child.get("num")), whole(child.get("numbase"))
-                self.read(
-                    child, ratio * (Fraction(base, num) if num and base else Fraction(2, 3)), grace, tremolo
-                )
+                self.read(child, ratio * (_tuplet_ratio(child) or Fraction(2, 3)), grace, tremolo)
             elif name == "graceGrp":
                 self.read(child, ratio, True, tremolo)
             elif name == "bTrem":
@@ -640,7 +638,7 @@ class _Layer:
         nominal = None
         if written in _LONG:
             nominal = _LONG[written]
-        elif written and written.isdigit() and int(written):
+        elif written in _SHORT:
             nominal = Fraction(4, int(written))
         elif written:
             raise UnderstaveError(
@@ -649,9 +647,7 @@ class _Layer:
             )
         if nominal is not None:
             nominal *= (2 - Fraction(1, 2 ** min(int(dots), 8))) * ratio
-            num, base = whole(element.get("num")), whole(element.get("numbase"))
-            if num and base:
-                nominal *= Fraction(base, num)
+            nominal *= _tuplet_ratio(element) or 1
         # Ticks may be rounded, so the written value stands unless they differ by a whole tick.
         if ppq is not None and staff.ppq and (nominal is None or abs(nominal * staff.ppq - ppq) >= 1):
             return _from_ticks(ppq, staff.ppq)
@@ -777,6 +773,12 @@ class _Layer:
         return None if text is None else _ALTER.get(text, 0)
 
 
+def _tuplet_ratio(element: etree._Element) -> Fraction | None:
+    """Return by what `@num` notes in the time of `@numbase` shorten each other; None if not stated."""
+    num, base = whole(element.get("num")), whole(element.get("numbase"))
+    return Fraction(base, num) if num and base and 0 < num < 256 and 0 < base < 256 else None
+
+
 def _strokes(tremolo: etree._Element) -> int:
     """Return how many strokes a tremolo has through or between its stems."""
     beams = whole(tremolo.get("beams"))
@@ -797,7 +799,7 @@ def _from_ticks(ticks: int, ppq: int) -> Fraction:
         near = Fraction(round(exact * denominator), denominator)
         if abs(near - exact) * ppq <= 1 and near:
             return near
-    return exact
+    return exact.limit_denominator(1920)
 
 
 def _articulations(element: etree._Element) -> list[str]:

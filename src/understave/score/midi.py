@@ -20,13 +20,15 @@ from understave.errors import UnderstaveError
 from understave.score.hands import Span, number_voices, split_hands
 from understave.score.midi_beats import gather, track_beats
 from understave.score.midi_meter import guess_meter, is_compound, stretched
-from understave.score.midi_time import Played, exactness, follows_beats, write_exact, write_played
+from understave.score.midi_time import Played, exactness, follows_beats, simplest, write_exact, write_played
 from understave.score.model import Direction, Measure, Note, Part, Score
+from understave.score.plain_text import printable
 from understave.score.spelling import Sounding, estimate_key, spell
 from understave.score.timeline import lay_out, sort_key
 from understave.score.write import with_source
 from understave.theory.key import Key
 
+_LONGEST = 20000  # quarter notes; the longest piano works have far fewer
 _DRUMS = 9  # channel 10, counted from 0
 _SUSTAIN = 64
 _KEYBOARDS = range(8)  # General MIDI level 1: programs 1 to 8 are pianos and other keyboards
@@ -81,7 +83,7 @@ def read_midi(data: bytes, name: str = "score.mid") -> Score:
     warnings.insert(
         0, "MIDI holds no note values, rests, slurs or marks; what is printed for them is a guess."
     )
-    return with_source(_score(file, written, parts, on_beats, seconds_a_beat, warnings))
+    return with_source(_score(file, name, written, parts, on_beats, seconds_a_beat, warnings))
 
 
 # --- the file ------------------------------------------------------------------------------------
@@ -119,7 +121,7 @@ def _events(midi: mido.MidiFile) -> _File:
         lines: dict[int, _Track] = {}
         held: dict[tuple[int, int], list[tuple[int, int]]] = {}
         programs: dict[int, int] = {}
-        name = str(messages.name or "").strip("\x00 ")
+        name = printable(str(messages.name or "")).strip()
         names.append(name)
         for m in messages:
             tick += m.time
@@ -141,7 +143,7 @@ def _events(midi: mido.MidiFile) -> _File:
                 if key and number >= 0:
                     file.keys.append((tick, key))
             elif m.type in ("text", "copyright") and tick == 0 and not file.composer:
-                text = str(getattr(m, "text", ""))
+                text = printable(str(getattr(m, "text", "")))
                 if text.lower().startswith(("composer:", "composed by ")):
                     file.composer = text.split(":", 1)[-1].removeprefix("composed by ").strip()
         for (channel, note), starts in held.items():
@@ -325,19 +327,29 @@ def _part_name(name: str) -> str:
 # --- bars, keys, notes ---------------------------------------------------------------------------
 
 
+def _moment(tick: int, ticks: int) -> Fraction:
+    """Return a tick as quarter notes, at the simplest place it may stand for."""
+    return simplest(tick / ticks, 1.05 / ticks, 16) or Fraction(round(tick * 96 / ticks), 96)
+
+
 def _score(
     file: _File,
+    name: str,
     written: list[Played],
     parts: tuple[Part, ...],
     on_beats: bool,
     seconds_a_beat: float | None,
     warnings: list[str],
 ) -> Score:
-    meters = [(Fraction(t, file.ticks), b, u) for t, b, u in file.meters] if on_beats else []
+    meters = [(_moment(t, file.ticks), b, u) for t, b, u in file.meters] if on_beats else []
     scale = Fraction(1)
     if not meters:
         written, meters, scale = _guessed_meter(written, warnings)
     end = max(n.onset + max(n.duration, Fraction(1, 16)) for n in written)
+    if end > _LONGEST:
+        raise UnderstaveError(
+            f"{name} lasts more than {_LONGEST} quarter notes; check that it is a sound file."
+        )
     bars = _bars(meters, end)
     keys = _keys(file, written, on_beats, warnings)
     starts = [b.start for b in bars]
@@ -490,7 +502,7 @@ def _keys(
     for n in written:
         heard[n.midi % 12] += float(n.duration) + 0.05
     likely = estimate_key(heard)
-    stated = [(Fraction(t, file.ticks), k) for t, k in file.keys] if on_beats else []
+    stated = [(_moment(t, file.ticks), k) for t, k in file.keys] if on_beats else []
     empty = {k.signature for _, k in stated} == {0} and likely.signature != 0
     if empty:
         # Programs that know no key write C major: believe it only if the notes do not speak against it.
@@ -537,7 +549,7 @@ def _directions(
         return (Direction("d1", "tempo", Fraction(0), None, 1, "", float(rate)),)
     last = None
     for tick, tempo in file.tempos:
-        onset, rate_now = Fraction(tick, file.ticks), round(60e6 / tempo, 2)
+        onset, rate_now = _moment(tick, file.ticks), round(60e6 / tempo, 2)
         if rate_now != last and onset < end:
             out.append(Direction(f"d{len(out) + 1}", "tempo", onset, None, 1, "", rate_now))
             last = rate_now

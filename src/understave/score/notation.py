@@ -17,6 +17,7 @@ from understave.theory.pitch import Pitch, PitchClass
 
 _NAMES = {value: name for name, value in TYPES.items()}
 _SHORTEST = Fraction(1, 256)
+_MOST_IN_TUPLET = 255  # notes; without a bound a damaged file keeps the search busy for hours
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +71,7 @@ def split_value(start: Fraction, duration: Fraction, limit: int = 12) -> tuple[F
         base * Fraction(dot, 2) * Fraction(1, actual) * _normal(actual)
         for base in TYPES.values()
         for dot in (2, 3)
-        for actual in range(1, odd + 1, 2)
+        for actual in range(1, min(odd, _MOST_IN_TUPLET) + 1, 2)
         if odd % actual == 0
     }
     best: tuple[int, Fraction] | None = None

@@ -69,12 +69,12 @@ class NotationWorker:
             except TimeoutError as error:
                 self._stop()
                 raise UnderstaveError(
-                    f"{name} took longer than {time_limit:g} seconds to convert; check that it is a sound file."
+                    f"{name} took more than {time_limit:g} seconds to convert; check that it is a sound file."
                 ) from error
             except (OSError, EOFError) as error:
                 self._stop()
                 raise UnderstaveError(
-                    f"{name} is malformed in a way that stops the notation engine; check the file and save it again."
+                    f"{name} is malformed and stops the notation engine; check the file and save it again."
                 ) from error
             except BaseException:
                 # An interrupted exchange leaves an answer behind that must not reach the next request.
