@@ -119,7 +119,8 @@ def main() -> None:
             left_out += 1
             continue
         marks = aligned.analyses[0].pedals
-        if aligned.coverage < corpora.DROP or not marks:
+        # Marks name notes, so they do not fit a score in another key than the analysis.
+        if aligned.coverage < corpora.DROP or aligned.how == "transposed" or not marks:
             left_out += 1
             continue
         readings = [("analyst's chords", aligned.analyses[0].spans)]

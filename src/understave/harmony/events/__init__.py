@@ -13,6 +13,7 @@ from typing import TypeAlias
 from understave.harmony.events.cadences import find_phrases_and_cadences
 from understave.harmony.events.dissonance import find_dissonances
 from understave.harmony.events.nonchord import find_nonchord
+from understave.harmony.events.pedalpoints import find_pedalpoints
 from understave.harmony.events.sixfours import find_sixfours
 from understave.harmony.reading import Event, Span
 from understave.score.model import Score
@@ -25,6 +26,7 @@ FINDERS: tuple[Finder, ...] = (
     find_dissonances,
     find_phrases_and_cadences,
     find_sixfours,
+    find_pedalpoints,
 )
 """The functions that find events, in the order in which simultaneous events are told."""
 

@@ -65,6 +65,8 @@ from understave.theory.roman import RomanNumeral
 PEDAL, DRONE, REPEATED = "pedal point", "drone", "repeated note"
 _REPEATS = {"melody note": 4, "inner note": 6, "bass note": 6, "chord": 6}
 _QUICK = Fraction(1, 4)
+_LEAST = 0.4
+"""Belief below which a tone that stays is not told as a pedal point."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +127,11 @@ def bass_runs(score: Score, sounding: Soundings, harmony: Harmony) -> tuple[Held
         low = chord[0]
         # A bass held on while an octave is struck above it is one tone with it.
         for n in chord:
-            if n.midi % 12 == low.midi % 12 and float(n.onset) == moment and (n is low or n.staff == low.staff):
+            if (
+                n.midi % 12 == low.midi % 12
+                and float(n.onset) == moment
+                and (n is low or n.staff == low.staff)
+            ):
                 struck[low.midi % 12].append(n)
     found: list[Held] = []
     for notes in struck.values():
@@ -186,7 +192,9 @@ def _bass(score: Score, sounding: Soundings, run: Sequence[Note]) -> Held:
     return Held(tuple(run), run[0].onset, limit if end < limit and _broken(run) else end, "bass")
 
 
-def _onsets(sounding: Soundings, start: Fraction, end: Fraction) -> Iterator[tuple[Fraction, tuple[Note, ...]]]:
+def _onsets(
+    sounding: Soundings, start: Fraction, end: Fraction
+) -> Iterator[tuple[Fraction, tuple[Note, ...]]]:
     first = bisect_left(sounding.moments, float(start))
     for i in range(first, bisect_left(sounding.moments, float(end))):
         yield Fraction(sounding.moments[i]).limit_denominator(10**6), sounding.chords[i]
@@ -239,7 +247,10 @@ def _above(run: Sequence[Note], highest: dict[str, bool]) -> Held:
 
 
 def chords_over(harmony: Harmony, held: Held) -> Over | None:
-    """Return the chords through which a tone stays; None where nothing is labelled."""
+    """Return the chords through which a tone stays; None where nothing is labelled.
+
+    On its own root a chord that takes a seventh or changes its mode is still the same chord.
+    """
     first = max(0, bisect_right(harmony.starts, float(held.start)) - 1)
     last = bisect_left(harmony.starts, float(held.end))
     tone = held.notes[0].midi % 12
@@ -261,7 +272,11 @@ def chords_over(harmony: Harmony, held: Held) -> Over | None:
         if tone not in harmony.tones[i]:
             outside += length
             foreign[span.numeral] = None
-        here = (chord.root.semitone, harmony.tones[i] | {tone})
+        root = chord.root.semitone
+        if span.numeral.special == "Cad":
+            # The cadential six-four is the dominant, delayed: no other chord over it.
+            root = (root + 7) % 12
+        here = root, (frozenset() if root == tone else harmony.tones[i] | {tone})
         if here != sounds:
             chords.append(span.numeral)
             times.append(start)
@@ -280,7 +295,7 @@ def _pedals(
         if over is None or over.changes < 1:
             continue
         belief = pedal_belief(bars_of(score, held), over, held)
-        if belief < 0.3:
+        if belief < _LEAST:
             continue
         if held.place != "bass" and any(_doubles(held, other) for other in told):
             continue
@@ -447,7 +462,9 @@ def _keys(chord: Sequence[Note]) -> tuple[int, ...]:
     return tuple(sorted(n.midi for n in chord))
 
 
-def _repeat(score: Score, harmony: Harmony, sounding: Soundings, run: Sequence[list[Note]]) -> Iterator[Event]:
+def _repeat(
+    score: Score, harmony: Harmony, sounding: Soundings, run: Sequence[list[Note]]
+) -> Iterator[Event]:
     if len(run) < min(_REPEATS.values()):
         return
     label = "chord"
