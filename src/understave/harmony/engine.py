@@ -30,7 +30,8 @@ from understave.theory.roman import RomanNumeral
 
 PLACES = np.array([0, 1, 1, 2, 2])
 """Metric level -> downbeat (0), beat (1), off the beat (2)."""
-TEMPERATURE = 1.6
+TEMPERATURE = 1.4
+"""Flattens beliefs until, on analysed scores, spans believed with p are right in about p of the cases."""
 MOST_ALTERNATIVES = 4
 
 

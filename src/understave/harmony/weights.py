@@ -1,7 +1,8 @@
 """The engine's weights: what each feature counts for, and the readable file they travel in.
 
 In: ``weights.json`` beside this module, one nested list for each array. Out: `Weights`, and back. They
-were fitted by an averaged structured perceptron on analysed scores (the file's credit line names them).
+began as hand-set scores, key profiles as those of Albrecht and Shanahan (2013), and were fitted by an
+averaged structured perceptron on analysed scores (the file's credit line names them).
 """
 
 from __future__ import annotations
