@@ -10,10 +10,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TypeAlias
 
+from understave.harmony.events.applied import find_applied
 from understave.harmony.events.cadences import find_phrases_and_cadences
+from understave.harmony.events.chromatic import find_chromatic
 from understave.harmony.events.dissonance import find_dissonances
+from understave.harmony.events.keyplan import find_keys
+from understave.harmony.events.modes import find_mode_switches
 from understave.harmony.events.nonchord import find_nonchord
 from understave.harmony.events.pedalpoints import find_pedalpoints
+from understave.harmony.events.reheard import find_reheard
 from understave.harmony.events.sixfours import find_sixfours
 from understave.harmony.reading import Event, Span
 from understave.score.model import Score
@@ -26,6 +31,11 @@ FINDERS: tuple[Finder, ...] = (
     find_dissonances,
     find_phrases_and_cadences,
     find_sixfours,
+    find_chromatic,
+    find_applied,
+    find_reheard,
+    find_mode_switches,
+    find_keys,
     find_pedalpoints,
 )
 """The functions that find events, in the order in which simultaneous events are told."""

@@ -1,0 +1,150 @@
+"""Spans -> steps: one chord at a time whatever its inversion, with the notes that sound in it.
+
+A step joins neighbouring spans of one key and one function: the same root, the same applied target, the
+same kind of third. `Progression` looks up what sounds in a step and where a note of it goes on to.
+
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+
+from understave.harmony.events.closes import is_dominant
+from understave.harmony.events.lines import Lines, is_step, lines
+from understave.harmony.reading import Span
+from understave.score.model import Note, Score
+from understave.theory.chord import Chord
+from understave.theory.key import Key
+from understave.theory.pitch import PitchClass
+from understave.theory.roman import RomanNumeral
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """Neighbouring spans of one harmony.
+
+    `first` and `last` index the spans (inclusive). `numeral` and `chord` are those of the span with the
+    most members (a triad that takes on its seventh is a seventh chord), `entry` and `exit` the chords as
+    they begin and end. `local` is the key tonicised by an applied numeral, else `key`.
+    """
+
+    first: int
+    last: int
+    start: Fraction
+    end: Fraction
+    key: Key
+    numeral: RomanNumeral
+    chord: Chord
+    entry: Chord
+    exit: Chord
+    confidence: float
+
+    @property
+    def local(self) -> Key:
+        """The tonicised key of an applied numeral, else the key."""
+        return self.numeral.local_key(self.key)
+
+    @property
+    def is_dominant(self) -> bool:
+        """Whether it is a dominant or leading-tone chord of its local key."""
+        return is_dominant(self.chord, self.local)
+
+    def is_six_four_on(self, bass: PitchClass) -> bool:
+        """Whether it is a triad in second inversion over a bass, such as a cadential six-four."""
+        return self.exit.quality.is_triad and self.exit.inversion == 2 and self.exit.bass == bass
+
+
+class Progression:
+    """The steps of a piece with quick look-up of notes; every answer depends on score and spans alone."""
+
+    def __init__(self, score: Score, spans: tuple[Span, ...]) -> None:
+        self.score = score
+        self.spans = spans
+        self.steps = steps_of(spans)
+        self._notes = [n for n in score.notes if n.duration > 0 and not n.grace and not n.cue]
+        self._onsets = [float(n.onset) for n in self._notes]
+        self._longest = max((float(n.duration) for n in self._notes), default=0.0)
+
+    @cached_property
+    def lines(self) -> Lines:
+        """The melodic lines of the score."""
+        return lines(self.score)
+
+    def sounding(self, start: Fraction, end: Fraction) -> list[Note]:
+        """Return the notes that sound between two moments, by onset and pitch."""
+        first = bisect_left(self._onsets, float(start) - self._longest)
+        last = bisect_left(self._onsets, float(end))
+        return [n for n in self._notes[first:last] if n.end > start]
+
+    def notes(self, step: Step, tone: PitchClass) -> list[Note]:
+        """Return the notes of a step that sound as a pitch class, however spelled."""
+        return [n for n in self.sounding(step.start, step.end) if n.midi % 12 == tone.semitone]
+
+    def spelled(self, step: Step, tone: PitchClass) -> list[Note]:
+        """Return the notes of a step with exactly this spelling."""
+        return [n for n in self.notes(step, tone) if n.pitch.pitch_class == tone]
+
+    def follow(self, i: int) -> Step | None:
+        """Return the step right after step `i`, None where nothing follows or the harmony breaks off."""
+        if i + 1 >= len(self.steps) or self.steps[i + 1].start != self.steps[i].end:
+            return None
+        return self.steps[i + 1]
+
+    def goes_to(self, note: Note, after: Fraction, until: Fraction) -> Note | None:
+        """Return where a note goes once its chord is over, begun from `after` and before `until`.
+
+        The next note of its line that is another key of the piano; where that is no step, as in broken
+        chords, the first note a step away in the same part, in the same octave.
+        """
+        direct = next((m for m in self.lines.following(note, until) if m.midi != note.midi), None)
+        if direct is not None and is_step(note, direct):
+            return direct
+        near = [
+            n
+            for n in self.sounding(after, until)
+            if n.onset >= after and n.part == note.part and is_step(note, n)
+        ]
+        if near:
+            return min(near, key=lambda n: (n.onset, n.staff != note.staff, abs(n.midi - note.midi)))
+        return direct
+
+
+def steps_of(spans: tuple[Span, ...]) -> tuple[Step, ...]:
+    """Return the steps of a reading, in order."""
+    groups: list[list[int]] = []
+    chords = [s.numeral.chord(s.key) for s in spans]
+    signs = [_function(s, c) for s, c in zip(spans, chords, strict=True)]
+    for i, span in enumerate(spans):
+        if groups and signs[i] == signs[i - 1] and spans[i - 1].end == span.start:
+            groups[-1].append(i)
+        else:
+            groups.append([i])
+    found = []
+    for group in groups:
+        fullest = max(group, key=lambda i: (len(chords[i].members), -i))
+        a, b = group[0], group[-1]
+        found.append(
+            Step(
+                first=a,
+                last=b,
+                start=spans[a].start,
+                end=spans[b].end,
+                key=spans[a].key,
+                numeral=spans[fullest].numeral,
+                chord=chords[fullest],
+                entry=chords[a],
+                exit=chords[b],
+                confidence=max(spans[i].confidence for i in group),
+            )
+        )
+    return tuple(found)
+
+
+def _function(span: Span, chord: Chord) -> tuple[object, ...]:
+    n = span.numeral
+    shape = chord.quality.fifths
+    altered = 8 in shape, -6 in shape
+    return span.key, n.applied, n.special, chord.root, 4 in shape, altered, 5 in shape
