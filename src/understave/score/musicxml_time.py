@@ -284,7 +284,7 @@ def _walk(measure: Element, state: State, snap: bool) -> tuple[Bar, State]:
             if not in_chord and not grace:
                 clock.note(raw, exact)
             bar.written = max(bar.written, chord_onset + exact)
-            if e.find("rest") is None and e.find("cue") is None:
+            if e.find("rest") is None:
                 bar.sounding = max(bar.sounding, chord_onset + exact)
         elif e.tag in ("backup", "forward"):
             amount = (number(e.findtext("duration")) or Fraction(0)) / state.divisions
