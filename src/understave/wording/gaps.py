@@ -1,0 +1,181 @@
+"""Templates with gaps: how a sentence is filled from values.
+
+In: a template, the values by name and a score. Out: text. Three things stand in a template besides words:
+
+- ``{name}`` or ``{name:way}``: a gap. Pitches, keys, intervals and chords name themselves; a word of ours is
+  looked up in the language's tables; the ways are listed in `name_value`.
+- ``[text]``: only said if every gap in it has a value.
+- ``[name|text]``, ``[!name|text]``, ``[name=value|text]``, ``[name=a/b|text]``, ``[name!=value|text]``:
+  only said if there is (not) such a value, or if it is (one of, none of) these.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from fractions import Fraction
+
+from understave.harmony.reading import Detail
+from understave.score.model import Score
+from understave.theory.key import Key
+from understave.theory.names import interval_name, key_name, pitch_class_name
+from understave.theory.pitch import Interval, Pitch, PitchClass
+from understave.theory.roman import RomanNumeral
+from understave.wording.numerals import chord_words
+from understave.wording.phrasebook import Phrasebook
+
+GAP = re.compile(r"\{(\w+)(?::(\w+)(?: ([^{}]+))?)?\}")
+CHOICE = re.compile(r"\[(?:(!?)(\w+)(?:(!?=)([^|\[\]]*))?\|)?([^\[\]]*)\]")
+WAYS = (
+    "bar",
+    "place",
+    "count",
+    "about",
+    "number",
+    "ordinal",
+    "octave",
+    "words",
+    "pitch",
+    "quote",
+    "of",
+    "percent",
+    "tonic",
+    "or",
+    "first",
+    "bars",
+)
+
+
+def fill(template: str, values: Mapping[str, Detail], score: Score, book: Phrasebook, kind: str = "") -> str:
+    """Return a template with its gaps filled; raise KeyError for a gap outside brackets without a value.
+
+    `kind` is that of the event, whose own words for a value come before the general ones.
+    """
+
+    def gap(m: re.Match[str]) -> str:
+        value = values[m[1]]
+        return name_value(value, m[1], m[2] or "", m[3] or "", score, book, kind)
+
+    def choice(m: re.Match[str]) -> str:
+        negated, name, relation, wanted, text = m[1], m[2], m[3], m[4], m[5]
+        if relation:
+            among = name in values and str(values[name]) in wanted.split("/")
+            chosen = among == (relation == "=")
+        elif name:
+            chosen = (name in values) != bool(negated)
+        else:
+            chosen = all(g[1] in values for g in GAP.finditer(text))
+        return text if chosen else ""
+
+    text = GAP.sub(gap, CHOICE.sub(choice, template))
+    text = re.sub(r"\s+", " ", text).strip()
+    return re.sub(r" ([,.;:!?])", r"\1", text)
+
+
+def name_value(
+    value: Detail, name: str, way: str, unit: str, score: Score, book: Phrasebook, kind: str = ""
+) -> str:
+    """Name a value in the language.
+
+    Ways: moments need ``bar`` (bar 7), ``place`` (bar 7, beat 3); numbers ``number``, ``count`` or ``about`` and a unit
+    (two bars), ``ordinal`` or ``percent``; a Pitch may have its ``octave``, a Key its ``tonic`` alone, a
+    chord its ``words``; a note id needs ``pitch``, printed text ``quote``; a list is joined by and, or by
+    ``or``, or only its ``first`` so many are named; a pair of moments has its ``bars``.
+    """
+    language = book.language
+    if isinstance(value, tuple):
+        if way == "bars":
+            first, last = (v for v in value if isinstance(v, Fraction | int))
+            return book.bars(*printed_bars(score, Fraction(first), Fraction(last)))
+        inner = "" if way in ("or", "first") else way
+        shown = value[: int(unit)] if way == "first" else value
+        named = [name_value(v, name, inner, unit, score, book, kind) for v in shown]
+        return book.join(list(dict.fromkeys(named)), "or" if way == "or" else "and")
+    if isinstance(value, Pitch):
+        return octave_name(value, book) if way == "octave" else pitch_class_name(value.pitch_class, language)
+    if isinstance(value, PitchClass):
+        return pitch_class_name(value, language)
+    if isinstance(value, Key):
+        return pitch_class_name(value.tonic, language) if way == "tonic" else key_name(value, language)
+    if isinstance(value, Interval):
+        return interval_name(value, language)
+    if isinstance(value, RomanNumeral):
+        return chord_words(value, book) if way == "words" else f"⟨{value}⟩"
+    if isinstance(value, str):
+        if way == "pitch":
+            return pitch_class_name(score.note_by_id[value].pitch.pitch_class, language)
+        if way == "quote":
+            return book.phrases["quote"].format(text=value)
+        own = book.values.get(f"{kind}.{name}", {}).get(value)
+        return own if own is not None else book.values.get(name, {}).get(value, value)
+    return _name_number(value, way, unit, score, book)
+
+
+def _name_number(value: int | float | Fraction, way: str, unit: str, score: Score, book: Phrasebook) -> str:
+    if way == "bar":
+        return book.bars(*[score.measure_at(Fraction(value)).number] * 2)
+    if way == "place":
+        return place(score, Fraction(value), book)
+    if way == "count":
+        return counted(value, unit, book)
+    if way == "about":
+        nearest = max(1, round(value))
+        exact = abs(value - nearest) < 0.05
+        named = counted(nearest, unit, book)
+        return named if exact else book.phrases["about"].format(counted=named)
+    if way == "ordinal":
+        return book.ordinals[int(value)] if value < len(book.ordinals) else f"{value}."
+    if way == "percent":
+        return book.phrases["percent"].format(number=round(100 * value))
+    if way == "of":
+        return book.phrases["degree"].format(degree=book.ordinals[int(value)])
+    return number_word(value, book)
+
+
+def number_word(value: int | float | Fraction, book: Phrasebook) -> str:
+    """Return a number in words up to twelve, else in digits with the language's decimal sign."""
+    if value == int(value):
+        whole = int(value)
+        return book.numbers[whole] if 0 <= whole < len(book.numbers) else str(whole)
+    return f"{float(value):.3g}".replace(".", book.phrases["decimal"])
+
+
+def counted(value: int | float | Fraction, unit: str, book: Phrasebook) -> str:
+    """Return a number with what it counts: ``one bar``, ``four bars``, ``2.5 beats``."""
+    one, many = book.units[unit]
+    return one if value == 1 else f"{number_word(value, book)} {many}"
+
+
+def beat_text(beat: Fraction, book: Phrasebook) -> str:
+    """Write a beat as people do: ``2``, ``2.5``, or a mixed fraction such as ``1 2/3``."""
+    whole, rest = divmod(beat, 1)
+    if rest == 0:
+        return str(whole)
+    if rest.denominator in (2, 4, 8):
+        return f"{float(beat):g}".replace(".", book.phrases["decimal"])
+    return f"{whole} {rest}"
+
+
+def place(score: Score, time: Fraction, book: Phrasebook) -> str:
+    """Name a moment as printed: ``bar 12, beat 2``."""
+    return book.phrases["place"].format(
+        bar=score.measure_at(time).number, beat=beat_text(score.beat_at(time), book)
+    )
+
+
+def printed_bars(score: Score, start: Fraction, end: Fraction) -> tuple[str, str]:
+    """Return the printed numbers of the first and last bar that a stretch of time touches."""
+    last = score.measure_at(end)
+    if last.start >= end and last.index > 0 and end > start:
+        last = score.measures[last.index - 1]
+    return score.measure_at(start).number, last.number
+
+
+def octave_name(pitch: Pitch, book: Phrasebook) -> str:
+    """Name a pitch with its octave: ``F sharp 4``, in German ``fis′``."""
+    name = pitch_class_name(pitch.pitch_class, book.language)
+    if book.language != "de":
+        return f"{name} {pitch.octave}"
+    if pitch.octave >= 3:
+        return name.lower() + "′" * (pitch.octave - 3)
+    return name if pitch.octave == 2 else "Kontra-" * (2 - pitch.octave) + name

@@ -1,0 +1,125 @@
+"""The words of one language, read from its TOML file beside this module.
+
+In: a language code. Out: a `Phrasebook`. To add a language, add a file: every table of ``en.toml`` has to
+be there, and `theory.names` has to know the language's notes and keys.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any, Literal, TypeAlias
+
+from understave.theory.vocabulary import Language
+
+Level: TypeAlias = Literal["beginner", "intermediate", "advanced"]
+LEVELS: tuple[Level, ...] = ("beginner", "intermediate", "advanced")
+SPOKEN: tuple[Language, ...] = ("en", "de")
+"""The languages that have a file of words."""
+
+Entry: TypeAlias = Mapping[str, str]
+"""One thing to say: a template for each level, and perhaps ``again``, shorter, for its return."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gloss:
+    """A term of the trade and what it means; `forms` are the ways in which texts write it."""
+
+    term: str
+    meaning: str
+    forms: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Phrasebook:
+    """All words of a language.
+
+    `events` has an entry for each ``kind.label``; `values` a table of words for each detail that holds a
+    word of ours; `units` singular and plural of what is counted; `numerals` the words of chords.
+    """
+
+    language: Language
+    events: Mapping[str, Entry]
+    summaries: Mapping[str, Entry]
+    values: Mapping[str, Mapping[str, str]]
+    units: Mapping[str, tuple[str, str]]
+    numbers: tuple[str, ...]
+    ordinals: tuple[str, ...]
+    headings: Mapping[str, str]
+    phrases: Mapping[str, str]
+    devices: Mapping[str, str]
+    numerals: Mapping[str, Any]
+    glosses: tuple[Gloss, ...]
+
+    def entry(self, kind: str, label: str) -> Entry | None:
+        """Return what to say of events of a kind and label, or None if there are no words for it."""
+        return self.events.get(f"{kind}.{label}")
+
+    def join(self, items: list[str], word: str = "and") -> str:
+        """Join as in a sentence: ``a``, ``a and b``, ``a, b and c``; `word` is ``"and"`` or ``"or"``."""
+        if len(items) < 2:
+            return "".join(items)
+        return f"{', '.join(items[:-1])} {self.phrases[word]} {items[-1]}"
+
+    def bars(self, first: str, last: str) -> str:
+        """Name a stretch of printed bars: ``bar 4``, ``bars 4–7``."""
+        if first == last:
+            return self.phrases["bar"].format(first=first)
+        return self.phrases["bars"].format(first=first, last=last)
+
+    def glosses_in(self, text: str) -> tuple[Gloss, ...]:
+        """Return the terms that a text uses, in order; the longest form wins where two overlap."""
+        found: dict[str, int] = {}
+        taken: set[int] = set()
+        for pattern, gloss in _patterns(self.language):
+            for m in pattern.finditer(text):
+                if taken.isdisjoint(range(*m.span())):
+                    taken.update(range(*m.span()))
+                    found[gloss.term] = min(m.start(), found.get(gloss.term, m.start()))
+        by_term = {g.term: g for g in self.glosses}
+        return tuple(by_term[term] for term in sorted(found, key=lambda t: found[t]))
+
+
+@lru_cache
+def phrasebook(language: Language) -> Phrasebook:
+    """Return the words of a language; raise ValueError for one that has none."""
+    if language not in SPOKEN:
+        raise ValueError(f"There are no words for the language {language!r}; choose {' or '.join(SPOKEN)}.")
+    tables = tomllib.loads(files("understave.wording").joinpath(f"{language}.toml").read_text("utf-8"))
+    return Phrasebook(
+        language=language,
+        events={
+            f"{kind}.{label}": e for kind, labels in tables["events"].items() for label, e in labels.items()
+        },
+        summaries=tables["summaries"],
+        values=tables["values"],
+        units={name: (one, many) for name, (one, many) in tables["units"].items()},
+        numbers=tuple(tables["numbers"]),
+        ordinals=tuple(tables["ordinals"]),
+        headings=tables["headings"],
+        phrases=tables["phrases"],
+        devices=tables["devices"],
+        numerals=tables["numerals"],
+        glosses=tuple(
+            Gloss(term, g["meaning"], tuple(g.get("forms", (term,)))) for term, g in tables["glosses"].items()
+        ),
+    )
+
+
+@lru_cache
+def _patterns(language: Language) -> tuple[tuple[re.Pattern[str], Gloss], ...]:
+    """Return a pattern for each form, longest first; a form that ends in ``*`` may go on."""
+    forms = [(form, g) for g in phrasebook(language).glosses for form in g.forms]
+    forms.sort(key=lambda pair: -len(pair[0]))
+    return tuple((_pattern(form), g) for form, g in forms)
+
+
+def _pattern(form: str) -> re.Pattern[str]:
+    stem = re.escape(form.rstrip("*"))
+    if not form[0].isalpha():
+        return re.compile(stem)
+    return re.compile(rf"\b{stem}{'' if form.endswith('*') else chr(92) + 'b'}", re.IGNORECASE)

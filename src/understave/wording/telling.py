@@ -1,0 +1,238 @@
+"""The story of a piece: which events to tell, in which order, passage by passage.
+
+In: a Score, its Reading, a level and a language, perhaps the bars wanted. Out: paragraphs, one for the piece
+as a whole and one for each passage, each of sentences with their place and the notes they rest on. What
+matters most is told; the many small ornaments of a line are counted.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from understave.harmony.reading import Event, Reading
+from understave.score.model import Score
+from understave.theory.key import Key
+from understave.theory.names import key_name
+from understave.theory.vocabulary import Language
+from understave.wording.gaps import counted, place, printed_bars
+from understave.wording.phrasebook import Gloss, Level, Phrasebook, phrasebook
+from understave.wording.sentences import can_say, say, say_again
+from understave.wording.weights import COUNTED, PIECE_KINDS, weight
+
+MOST: dict[Level, int] = {"beginner": 3, "intermediate": 5, "advanced": 8}
+"""Sentences at most on one passage."""
+MOST_OF_PIECE: dict[Level, int] = {"beginner": 5, "intermediate": 8, "advanced": 14}
+SAME: dict[Level, int] = {"beginner": 1, "intermediate": 1, "advanced": 2}
+"""Sentences at most of one kind and label on one passage."""
+SURE = 0.35
+"""Confidence under which an event is not told."""
+_FEWEST_BARS = 3
+_FALLBACK_BARS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """What is said of one event or several: the text, where, and the ids of the notes it rests on."""
+
+    text: str
+    place: str
+    start: Fraction
+    notes: tuple[str, ...]
+    events: tuple[Event, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Paragraph:
+    """What is said of a passage.
+
+    `heading` names its bars and keys; `first_bar` and `last_bar` are as printed; `glosses` are the terms
+    that are used here for the first time.
+    """
+
+    heading: str
+    start: Fraction
+    end: Fraction
+    first_bar: str
+    last_bar: str
+    sentences: tuple[Sentence, ...]
+    glosses: tuple[Gloss, ...]
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """The ids of all notes that its sentences rest on."""
+        return tuple(dict.fromkeys(i for s in self.sentences for i in s.notes))
+
+    @property
+    def text(self) -> str:
+        """All its sentences in a row."""
+        return " ".join(s.text for s in self.sentences)
+
+
+def tell(
+    score: Score,
+    reading: Reading,
+    level: Level = "intermediate",
+    language: Language = "en",
+    bars: tuple[Fraction, Fraction] | None = None,
+) -> tuple[Paragraph, ...]:
+    """Tell a piece, or only what happens between two moments; passages without anything to tell are left out.
+
+    The paragraph on the whole piece, if there is one, comes first; it is left out where `bars` are given.
+    """
+    book = phrasebook(language)
+    events = [e for e in reading.events if can_say(e, language)]
+    cuts = passages(score, reading)
+    told: list[Paragraph] = []
+    spoken: set[str] = set()
+    if bars is None:
+        wide = [e for e in events if _is_wide(e, score)]
+        chosen = _choose(wide, MOST_OF_PIECE[level], 3)
+        if chosen:
+            sentences = _sentences(chosen, score, level, language, spoken)
+            told.append(_paragraph(book.headings["piece"], Fraction(0), score.end, score, sentences))
+    for start, end in cuts:
+        if bars is not None and (end <= bars[0] or start >= bars[1]):
+            continue
+        lo, hi = (max(start, bars[0]), min(end, bars[1])) if bars else (start, end)
+        here = [e for e in events if not _is_wide(e, score) and lo <= _anchor(e) < hi]
+        chosen = _choose(_worth_telling(here), MOST[level], SAME[level])
+        sentences = _sentences(chosen, score, level, language, spoken)
+        sentences += _counts(here, chosen, score, level, book)
+        if sentences:
+            heading = _heading(score, reading, lo, hi, book)
+            told.append(_paragraph(heading, lo, hi, score, sentences))
+    return _with_glosses(told, book)
+
+
+def passages(score: Score, reading: Reading) -> tuple[tuple[Fraction, Fraction], ...]:
+    """Cut a piece where its phrases end, very short phrases drawn together; without phrases, every eight bars."""
+    phrases = sorted({(e.start, e.end) for e in reading.events if e.kind == "phrase"})
+    if not phrases:
+        starts = [m.start for m in score.measures[::_FALLBACK_BARS]]
+        return tuple(zip(starts, [*starts[1:], score.end], strict=True))
+    cuts: list[tuple[Fraction, Fraction]] = []
+    for start, end in phrases:
+        short = cuts and _bars_in(score, *cuts[-1]) < _FEWEST_BARS
+        if cuts and (short or end - start < score.measure_at(start).full_length):
+            cuts[-1] = (cuts[-1][0], end)
+        else:
+            cuts.append((start, end))
+    return ((Fraction(0), cuts[0][1]), *cuts[1:])
+
+
+def keys_in(reading: Reading, start: Fraction, end: Fraction) -> tuple[Key, ...]:
+    """Return the keys of a stretch of time in order, neighbours that are alike once."""
+    keys: list[Key] = []
+    for span in reading.spans:
+        if span.start < end and span.end > start and (not keys or keys[-1] != span.key):
+            keys.append(span.key)
+    return tuple(keys)
+
+
+def _bars_in(score: Score, start: Fraction, end: Fraction) -> float:
+    return float((end - start) / score.measure_at(start).full_length)
+
+
+def _is_wide(event: Event, score: Score) -> bool:
+    if event.kind in PIECE_KINDS:
+        return True
+    return event.kind != "phrase" and event.end - event.start >= score.end * Fraction(3, 5)
+
+
+def _anchor(event: Event) -> Fraction:
+    """Return where an event is told: at its beginning, a phrase and a cadence where they arrive."""
+    arrival = event.get("arrival")
+    if event.kind in ("phrase", "cadence") and isinstance(arrival, Fraction):
+        return arrival if arrival < event.end else event.start
+    return event.start
+
+
+def _worth_telling(events: Sequence[Event]) -> list[Event]:
+    """Leave out what is only counted, and phrases whose end a cadence tells."""
+    told = {e.get("phrase_end") for e in events if e.kind == "cadence" and e.confidence >= SURE}
+    worth = [e for e in events if e.kind not in COUNTED or weight(e) > 1]
+    return [e for e in worth if e.kind != "phrase" or e.end not in told]
+
+
+def _choose(events: Iterable[Event], most: int, same: int) -> list[Event]:
+    """Return the most telling events in order of time, no more than `same` alike."""
+    ranked = sorted(events, key=lambda e: (-weight(e) * e.confidence, e.start))
+    chosen: list[Event] = []
+    alike: Counter[tuple[str, str]] = Counter()
+    for e in ranked:
+        if len(chosen) == most:
+            break
+        if e.confidence < SURE or weight(e) <= 0 or alike[e.kind, e.label] >= same:
+            continue
+        alike[e.kind, e.label] += 1
+        chosen.append(e)
+    return sorted(chosen, key=lambda e: (_anchor(e), e.end))
+
+
+def _sentences(
+    events: Sequence[Event], score: Score, level: Level, language: Language, spoken: set[str]
+) -> list[Sentence]:
+    book = phrasebook(language)
+    found: list[Sentence] = []
+    for e in events:
+        first = f"{e.kind}.{e.label}" not in spoken
+        text = (say if first else say_again)(e, score, level, language)
+        spoken.add(f"{e.kind}.{e.label}")
+        if text and text not in [s.text for s in found]:
+            found.append(Sentence(text, place(score, _anchor(e), book), _anchor(e), e.notes, (e,)))
+    return found
+
+
+def _counts(
+    events: Sequence[Event], chosen: Sequence[Event], score: Score, level: Level, book: Phrasebook
+) -> list[Sentence]:
+    """Sum up what is not told one by one: so many passing tones, so many suspensions."""
+    found = []
+    for kind in COUNTED:
+        rest = [e for e in events if e.kind == kind and e not in chosen and e.confidence >= SURE]
+        counts = Counter(e.label for e in rest)
+        if not counts or kind not in book.summaries:
+            continue
+        parts = [counted(n, label, book) for label, n in counts.most_common() if label in book.units]
+        if not parts:
+            continue
+        text = book.summaries[kind][level].format(list=book.join(parts))
+        notes = tuple(dict.fromkeys(i for e in rest for i in e.notes))
+        found.append(Sentence(text, "", rest[0].start, notes, tuple(rest)))
+    return found
+
+
+def heading_bars(score: Score, start: Fraction, end: Fraction) -> tuple[str, str]:
+    """Return the printed bars of a passage; an upbeat of less than half a bar counts to the bar after it."""
+    measure = score.measure_at(start)
+    if measure.start < start < measure.end < end and measure.end - start < measure.full_length / 2:
+        start = measure.end
+    return printed_bars(score, start, end)
+
+
+def _heading(score: Score, reading: Reading, start: Fraction, end: Fraction, book: Phrasebook) -> str:
+    bars = book.bars(*heading_bars(score, start, end))
+    keys = " → ".join(key_name(k, book.language) for k in keys_in(reading, start, end))
+    title = f"{bars[0].upper()}{bars[1:]}"
+    return f"{title} · {keys}" if keys else title
+
+
+def _paragraph(
+    heading: str, start: Fraction, end: Fraction, score: Score, sentences: Iterable[Sentence]
+) -> Paragraph:
+    first, last = heading_bars(score, start, end)
+    return Paragraph(heading, start, end, first, last, tuple(sentences), ())
+
+
+def _with_glosses(told: Sequence[Paragraph], book: Phrasebook) -> tuple[Paragraph, ...]:
+    """Give each paragraph the glosses of the terms that it is the first to use."""
+    known: set[str] = set()
+    found = []
+    for p in told:
+        new = [g for g in book.glosses_in(p.text) if g.term not in known]
+        known.update(g.term for g in new)
+        found.append(replace(p, glosses=tuple(new)))
+    return tuple(found)

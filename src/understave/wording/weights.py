@@ -1,0 +1,53 @@
+"""How much an event matters in a story: what a teacher would stop for first.
+
+In: an event. Out: a number, 0 for what is not told by itself. The order is our own judgement: what is rare
+and changes the course of the piece comes before what happens in every bar.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from understave.harmony.reading import Event
+
+COUNTED = ("non-chord tone", "sharp dissonance")
+"""Kinds of which those not told one by one are counted."""
+PIECE_KINDS: frozenset[str] = frozenset()
+"""Kinds that say something of the piece as a whole, whatever bars they cover."""
+
+KINDS: Mapping[str, float] = {
+    "cadence": 5.0,
+    "picardy third": 8.0,
+    "phrase": 2.0,
+    "six-four": 2.0,
+    "seventh in the bass": 2.5,
+    "sharp dissonance": 4.0,
+    "non-chord tone": 0.8,
+}
+DEFAULT = 3.0
+LABELS: Mapping[tuple[str, str], float] = {
+    ("cadence", "deceptive"): 7.0,
+    ("cadence", "evaded"): 7.0,
+    ("cadence", "phrygian half"): 6.0,
+    ("cadence", "plagal"): 6.0,
+    ("six-four", "cadential"): 3.0,
+    ("six-four", "arpeggiated"): 1.2,
+    ("seventh in the bass", "held"): 1.5,
+    ("non-chord tone", "suspension"): 2.6,
+    ("non-chord tone", "retardation"): 2.4,
+    ("non-chord tone", "appoggiatura"): 2.4,
+    ("non-chord tone", "changing tones"): 2.0,
+    ("non-chord tone", "anticipation"): 1.2,
+    ("non-chord tone", "free tone"): 0.0,
+}
+
+
+def weight(event: Event) -> float:
+    """Return how much an event matters, before its confidence: 0 and more."""
+    base = LABELS.get((event.kind, event.label), KINDS.get(event.kind, DEFAULT))
+    exposure = event.get("exposure")
+    if isinstance(exposure, float):
+        base *= exposure
+    if event.get("metric") == "unaccented" and event.kind == "non-chord tone":
+        base *= 0.6
+    return base
