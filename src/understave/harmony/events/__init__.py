@@ -19,7 +19,9 @@ from understave.harmony.events.modes import find_mode_switches
 from understave.harmony.events.nonchord import find_nonchord
 from understave.harmony.events.pedalpoints import find_pedalpoints
 from understave.harmony.events.reheard import find_reheard
+from understave.harmony.events.returns import find_returns
 from understave.harmony.events.sixfours import find_sixfours
+from understave.harmony.events.texture import find_texture
 from understave.harmony.reading import Event, Span
 from understave.score.model import Score
 
@@ -37,6 +39,8 @@ FINDERS: tuple[Finder, ...] = (
     find_mode_switches,
     find_keys,
     find_pedalpoints,
+    find_texture,
+    find_returns,
 )
 """The functions that find events, in the order in which simultaneous events are told."""
 
