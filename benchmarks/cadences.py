@@ -8,6 +8,8 @@ given for each set, with the end of the piece left out:
   in the chord (column "same chord").
 * cadences: events of kind "cadence" that end a phrase, by the moment the phrase ends or the moment
   its last harmony is reached, within one beat of the marked chord's end or start.
+* sections: the share of sections (``Form:`` lines, the first left out) that begin where a phrase ends, from
+  half a bar before their barline, for an upbeat, to one beat after it.
 
 Spans come from the tool's own reading ("engine") and from the analyst ("analyst", the ceiling). With
 ``--no-fermatas`` the printed fermatas are taken out of the score first.
@@ -39,6 +41,7 @@ from understave.harmony.reading import Span
 from understave.score.model import Score
 
 MOVED = ("variations",)
+WAYS = ("end", "chord", "cadence")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +50,16 @@ class Mark:
 
     start: Fraction
     end: Fraction
+
+
+@dataclass(frozen=True, slots=True)
+class Marked:
+    """The analyst's spans, marked phrase ends, starts of sections and the fit of the analysis, 0..1."""
+
+    spans: tuple[Span, ...]
+    marks: tuple[Mark, ...]
+    sections: tuple[Fraction, ...]
+    fit: float
 
 
 @dataclass(slots=True)
@@ -63,16 +76,19 @@ class Counts:
         self.marked += marked
         self.agree += agree
 
-    def cells(self) -> list[str]:
+    def text(self) -> str:
         """Return precision, recall and F1 as text."""
+        if not self.marked:
+            return "-"
         precision = self.agree / self.found if self.found else 0.0
         recall = self.agree / self.marked if self.marked else 0.0
         both = precision + recall
-        return [f"{x:.2f}" for x in (precision, recall, 2 * precision * recall / both if both else 0.0)]
+        f1 = 2 * precision * recall / both if both else 0.0
+        return f"{precision:.2f} / {recall:.2f} / {f1:.2f}"
 
 
-def marks_of(piece: corpora.Piece, score: Score) -> tuple[tuple[Span, ...], tuple[Mark, ...], float]:
-    """Return the analyst's spans, the marked phrase ends and the fit of the analysis."""
+def marks_of(piece: corpora.Piece, score: Score) -> Marked:
+    """Return what the main analyst says of a piece."""
     text = piece.analyses[0].read_text(encoding="utf-8", errors="replace")
     # The end of a repeated part is marked by its repeat sign alone.
     text = text.replace(":||:", " || ").replace(":||", " || ")
@@ -85,7 +101,8 @@ def marks_of(piece: corpora.Piece, score: Score) -> tuple[tuple[Span, ...], tupl
             start, end = measure.start, measure.end
         if end < score.end:
             marks.append(Mark(start, end))
-    return analysis.spans, tuple(marks), fit
+    sections = tuple(sorted({t for t, _ in analysis.sections if score.notes and t > score.notes[0].onset}))
+    return Marked(analysis.spans, tuple(marks), sections, fit)
 
 
 def agreeing(
@@ -116,10 +133,38 @@ def agreeing(
     return count
 
 
+def sections_found(sections: Sequence[Fraction], ends: Sequence[Fraction], score: Score) -> int:
+    """Count sections that begin where a phrase ends."""
+    count = 0
+    for start in sections:
+        measure = score.measure_at(start)
+        early, late = start - measure.full_length / 2, start + measure.beat_length
+        count += any(early <= end <= late for end in ends)
+    return count
+
+
 def without_fermatas(score: Score) -> Score:
     """Return the score with no fermata in it."""
     notes = tuple(replace(n, fermata=False) for n in score.notes)
     return replace(score, notes=notes, directions=tuple(d for d in score.directions if d.kind != "fermata"))
+
+
+def judge(score: Score, spans: tuple[Span, ...], marked: Marked) -> dict[str, tuple[int, int, int]]:
+    """Return, by way of counting, how many were found, how many are marked, and how many agree."""
+    closes = find_closes(spans)
+    endings = find_endings(score, closes)
+    inner = [e for e in endings if e.time < score.end]
+    pairs = [(e.close.arrival if e.close else e.time, e.time) for e in inner]
+    events = cadences_of(score, spans, closes, endings)
+    told = {e.end for e in events if e.kind == "cadence" and e.get("ends_phrase")}
+    result = {}
+    for way in WAYS:
+        found = [pair for pair in pairs if way != "cadence" or pair[1] in told] if marked.marks else []
+        result[way] = (len(found), len(marked.marks), agreeing(marked.marks, found, score, way))
+    ends = [end for _, end in pairs]
+    found_sections = sections_found(marked.sections, ends, score)
+    result["section"] = (len(ends), len(marked.sections), found_sections)
+    return result
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -134,47 +179,46 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--no-fermatas", action="store_true", help="take fermatas out of the scores")
     options = parser.parse_args(arguments)
     console = Console(width=None if sys.stdout.isatty() else 130)
-    table = Table("set", "pieces", "spans", "marks", title="phrase ends and phrase-ending cadences")
-    for group in ("ends", "same chord", "cadences"):
-        for column in ("P", "R", "F1"):
-            table.add_column(f"{group} {column}", justify="right")
+    table = Table("set", "pieces", "spans", title="phrase ends, phrase-ending cadences, sections: P / R / F1")
+    for column in ("marks", "ends", "same chord", "cadences", "sections", "found"):
+        table.add_column(column, justify="right")
     try:
         chosen = {s: list(corpora.pieces(options.split, [s]))[:: options.every] for s in options.sets}
     except corpora.NoDataError as error:
         console.print(str(error), markup=False)
         return 2
     for name, members in chosen.items():
-        counts = {(s, way): Counts() for s in options.spans for way in ("end", "chord", "cadence")}
+        counts = {(s, way): Counts() for s in options.spans for way in (*WAYS, "section")}
         pieces = 0
         for piece in track(members, description=name, console=console, transient=True):
             try:
                 score = corpora.cached_score(piece.score)
-                theirs, marks, fit = marks_of(piece, score)
+                marked = marks_of(piece, score)
             except (UnderstaveError, OSError, ImportError) as error:
                 console.print(f"{piece.set}/{piece.name}: {error}", markup=False)
                 continue
-            if fit < corpora.DROP or not marks:
+            if marked.fit < corpora.DROP or not (marked.marks or marked.sections):
                 continue
             pieces += 1
             if options.no_fermatas:
                 score = without_fermatas(score)
             for source in options.spans:
-                spans = theirs if source == "analyst" else read_harmony(score).spans
-                closes = find_closes(spans)
-                endings = find_endings(score, closes)
-                inner = [e for e in endings if e.time < score.end]
-                pairs = [(e.close.arrival if e.close else e.time, e.time) for e in inner]
-                events = cadences_of(score, spans, closes, endings)
-                told = {e.end for e in events if e.kind == "cadence" and e.get("ends_phrase")}
-                cadences = [pair for pair in pairs if pair[1] in told]
-                for way in ("end", "chord", "cadence"):
-                    found = cadences if way == "cadence" else pairs
-                    agree = agreeing(marks, found, score, way)
-                    counts[source, way].add(len(found), len(marks), agree)
+                spans = marked.spans if source == "analyst" else read_harmony(score).spans
+                for way, (found, total, agree) in judge(score, spans, marked).items():
+                    counts[source, way].add(found, total, agree)
         for source in options.spans:
-            row = [c for way in ("end", "chord", "cadence") for c in counts[source, way].cells()]
-            marked = counts[source, "end"].marked
-            table.add_row(name, str(pieces), source, str(marked), *(row if marked else ["-"] * 9))
+            cells = [counts[source, way].text() for way in WAYS]
+            sections = counts[source, "section"]
+            share = f"{sections.agree / sections.marked:.2f}" if sections.marked else "-"
+            table.add_row(
+                name,
+                str(pieces),
+                source,
+                str(counts[source, "end"].marked),
+                *cells,
+                str(sections.marked),
+                share,
+            )
     console.print(table)
     return 0
 

@@ -9,14 +9,18 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
 
 import pytest
 from tests.harmony.events.build import build, spans_of
 
 from understave.harmony.engine import read_harmony
 from understave.harmony.events.cadences import find_cadences
+from understave.harmony.events.sixfours import find_sixfours
 from understave.harmony.reading import Event, Span
+from understave.harmony.romantext import read_romantext
 from understave.score.model import Score
+from understave.score.reader import read_score
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
@@ -351,3 +355,46 @@ class TestPianoTexture:
         empty = replace(PERFECT, notes=())
         assert find_cadences(empty, ()) == ()
         assert find_cadences(PERFECT, ()) == ()
+
+
+EXAMPLES = Path(__file__).parents[3] / "examples"
+
+
+def example(name: str) -> tuple[Score, tuple[Span, ...]]:
+    """Return an example piece and the spans of its reference analysis."""
+    score = read_score(EXAMPLES / name / "score.musicxml")
+    return score, read_romantext((EXAMPLES / name / "analysis.txt").read_text(encoding="utf-8"), score)
+
+
+class TestExamples:
+    """What the notes of the two example pieces name must be found, by bar of arrival."""
+
+    def arrivals(self, name: str) -> set[tuple[str, str]]:
+        score, spans = example(name)
+        found = set()
+        for event in cadences(score, spans):
+            arrival = event.get("arrival")
+            assert isinstance(arrival, Fraction)
+            found.add((event.label, score.measure_at(arrival).number))
+        return found
+
+    def test_the_barcarolle(self) -> None:
+        named = {("half", "8"), ("deceptive", "28"), ("half", "57"), ("plagal", "83")}
+        named |= {("perfect authentic", bar) for bar in ("20", "33", "73")}
+        assert named <= self.arrivals("chain-ferry")
+
+    def test_the_slow_study(self) -> None:
+        named = {("half", "8"), ("half", "30"), ("perfect authentic", "38")}
+        assert named <= self.arrivals("lock-water")
+
+    def test_the_barcarolles_picardy_third(self) -> None:
+        score, spans = example("chain-ferry")
+        (third,) = [e for e in find_cadences(score, spans) if e.kind == "picardy third"]
+        assert score.measure_at(third.start).number == "83"
+        assert third.get("third") == PitchClass.parse("A")
+
+    def test_the_barcarolles_six_fours_and_seventh_in_the_bass(self) -> None:
+        score, spans = example("chain-ferry")
+        told = {(e.label, score.measure_at(e.start).number) for e in find_sixfours(score, spans)}
+        assert {("cadential", bar) for bar in ("31", "44", "56", "71")} <= told
+        assert {("pedal", "3"), ("resolves", "68")} <= told

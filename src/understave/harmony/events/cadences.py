@@ -3,7 +3,7 @@
 A phrase that ends (see `phrases`) on a harmony that closes (see `closes`) ends with a cadence; the melody
 decides between the two authentic ones. Inside a phrase a well prepared dominant in root position that goes
 elsewhere is a deceptive or an evaded cadence, and one that arrives with the melody on the tonic is told as
-an authentic cadence that the phrase runs past.
+an authentic cadence that the phrase runs past; so is a half cadence across which the melody sings.
 
 The kinds follow Hutchinson, Music Theory for the 21st-Century Classroom, chapter 7 (number from memory), and
 Open Music Theory, part IV (authentic, half, deceptive, plagal, Phrygian); the evaded cadence follows
@@ -50,11 +50,14 @@ from fractions import Fraction
 from understave.harmony.events.closes import (
     AUTHENTIC,
     DECEPTIVE,
+    HALF,
     OPEN,
+    PHRYGIAN,
     PLAGAL,
     Close,
     chords_of,
     find_closes,
+    is_dominant,
     is_root_dominant,
     is_tonic,
 )
@@ -237,7 +240,23 @@ class _Piece:
             return [] if self.weaknesses(close, over) else [self.event(close, None)]
         if self.is_evaded(i):
             return [self.evaded(close)]
+        if close.label in (HALF, PHRYGIAN) and self.is_dominant_reached(i):
+            return [self.event(close, None)]
         return []
+
+    def is_dominant_reached(self, i: int) -> bool:
+        """Whether a dominant triad, led to by its own dominant, stands for a bar and does not go home.
+
+        The melody may sing across such a half cadence.
+        """
+        close = self.closes[i]
+        measure = self.score.measure_at(close.arrival)
+        leader = self.chords[close.leader]
+        own = Key(close.key.tonic.shift(1), "major")
+        led = is_dominant(leader, own) or leader.quality in ("italian", "french", "german")
+        stays = close.reach - close.arrival >= measure.full_length and close.seventh is None
+        goes_home = i + 1 < len(self.closes) and self.closes[i + 1].label == AUTHENTIC
+        return led and stays and not goes_home and metric_level(measure, close.arrival) == 0
 
     def is_promised(self, close: Close) -> bool:
         """Whether a dominant promises a cadence: prepared, a beat long, leading to a strong beat."""

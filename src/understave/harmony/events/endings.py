@@ -34,10 +34,12 @@ NAMES = (
     "short value",
     "slur end",
     "inside slur",
+    "new slur from an upbeat",
     "line of text",
     "inside word",
     "double bar",
     "new tempo",
+    "tempo in flux",
     "rooted authentic close",
     "authentic close",
     "half close",
@@ -58,6 +60,8 @@ NAMES = (
     "opening returns",
     "rhythm of the opening",
     "new passage",
+    "voice enters",
+    "voice rests",
     "no onset",
 )
 """The evidence, in the order of `Place.values`."""
@@ -65,6 +69,8 @@ _AT = {name: i for i, name in enumerate(NAMES)}
 _STRONG = (1.0, 0.7, 0.35, 0.0, 0.0)
 _OPENING = 4
 """Notes by which one passage is known again."""
+_GIVING = ("rit", "rall", "allarg", "slent", "calando", "calmando", "morendo", "accel", "string", "animando")
+"""Beginnings of words for a tempo that gives way or presses on."""
 _SHORTEST = Fraction(3, 4)
 """Beats that a dominant lasts at least, to be heard as leading to a close."""
 _STOPS = ".;:!?…"
@@ -176,9 +182,10 @@ class _Evidence:
         self.bars = _bar_positions(score)
         self.fermatas = self._fermatas()
         slurs = self._slurs()
+        self.slur_starts = {first for first, _ in slurs}
         self.slur_stops = {stop for _, stop in slurs}
         self.inside_slurs = {i for first, stop in slurs for i in range(first, stop)}
-        self.tempi = {float(d.onset) for d in score.directions if d.kind == "tempo"}
+        self.tempi, self.fluxes = _tempi(score)
         self.degrees = [n.pitch.diatonic for n in melody]
         self.silent = _silences(score)
         self.figures, self.rhythms = self._openings()
@@ -222,19 +229,24 @@ class _Evidence:
             put("short value", float(following - onset < 0.7 * beat))
             put("slur end", float(last in self.slur_stops))
         put("inside slur", float(last in self.inside_slurs))
+        if last + 1 < len(self.melody) and t >= end and self.melody[last].part != self.melody[last + 1].part:
+            put("voice enters" if self.melody[last + 1].lyrics else "voice rests", 1.0)
         self._text(last, put)
         put("double bar", float(self._double_bar(t)))
         put("new tempo", float(t in self.tempi))
+        put("tempo in flux", float(t in self.fluxes))
         put("downbeat", float(level == 0))
         if level > 2:
             # Off the beat a phrase only begins with an upbeat of less than a beat, straight into the bar.
             barline = float(measure.start + measure.length)
             upbeat = following == t and barline - t < beat and barline in self.moments
             put("short upbeat" if upbeat else "off the beat", 1.0)
+            if upbeat and last in self.slur_stops and last + 1 in self.slur_starts:
+                put("new slur from an upbeat", 1.0)
         place = moment - measure.start + measure.offset
         put("place of the opening", float(place % measure.full_length == self.first_place))
         if following != t:
-            put("no onset", 1.0)
+            put("no onset", float(t >= end))
         else:
             self._returns(last + 1, float(measure.full_length), put)
         close = self._harmony(t, put)
@@ -393,6 +405,21 @@ def _bar_positions(score: Score) -> list[float]:
     for m in score.measures:
         positions.append(positions[-1] + float(m.length / m.full_length))
     return positions
+
+
+def _tempi(score: Score) -> tuple[set[float], set[float]]:
+    """Return where a tempo begins, and where it gives way or presses on."""
+    tempi: set[float] = set()
+    fluxes: set[float] = set()
+    for d in score.directions:
+        text = d.text.lower().strip()
+        if d.kind not in ("tempo", "words") or not text:
+            continue
+        if any(word in text for word in _GIVING):
+            fluxes.add(float(d.onset))
+        elif d.kind == "tempo" or "tempo" in text:
+            tempi.add(float(d.onset))
+    return tempi, fluxes
 
 
 def _silences(score: Score) -> set[float]:
