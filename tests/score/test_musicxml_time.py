@@ -211,6 +211,28 @@ def test_a_unison_tie_prefers_its_own_voice():
     assert {(n.voice, n.duration) for n in read_musicxml(text).notes} == {("1", 6), ("1", 2), ("2", 8)}
 
 
+def test_a_unison_whose_own_tie_comes_from_nowhere_leaves_the_other_voice_its_tie():
+    # A sixteenth held over by a tie of its own, and a quarter of the same pitch tied in another voice.
+    text = score(
+        bar(
+            attributes(divisions=4)
+            + note("A3", 1, "16th", middle=START, voice="1")
+            + note("C4", 15, voice="1")
+            + "<backup><duration>16</duration></backup>"
+            + note("A3", 16, "whole", middle=START, voice="2")
+        )
+        + bar(
+            note("A3", 1, "16th", middle=STOP, voice="1")
+            + note("C4", 15, voice="1")
+            + "<backup><duration>16</duration></backup>"
+            + note("A3", 16, "whole", middle=STOP, voice="2"),
+            "2",
+        )
+    )
+    held = [(n.onset, n.duration, n.voice) for n in read_musicxml(text).notes if n.pitch.name == "A3"]
+    assert held == [(0, Fraction(1, 4), "1"), (0, 8, "2"), (4, Fraction(1, 4), "1")]
+
+
 def test_tied_notations_alone_are_enough():
     text = score(
         bar(attributes(divisions=1) + note("C4", 4, after='<notations><tied type="start"/></notations>'))

@@ -10,6 +10,7 @@ import re
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import groupby
 
 from understave.errors import UnderstaveError
 from understave.score.model import Measure, Note
@@ -60,41 +61,49 @@ def join_ties(written: Iterable[Written]) -> tuple[Note, ...]:
     """Join tied notes and sort.
 
     A tie ends on the note of the same part and sounding pitch that begins where the tied note ends:
-    in the same voice and staff if there is one, else the same voice, else the same staff, else any.
-    A tie into a second ending has no note right before it; it stays a note of its own.
+    of several the one spelled alike, then in the same voice and staff, the same voice, the same staff,
+    any. A tie into a second ending has no note right before it; it stays a note of its own.
     """
-    order = sorted(written, key=lambda w: (w.note.onset, not w.note.grace))
     done: list[Note] = []
     waiting: dict[tuple[int, int], list[int]] = {}
-    for w in order:
-        note = w.note
-        key = (note.part, note.midi)
-        slot = None
-        if w.tie_stop and not note.grace:
-            waiting_here = waiting.get(key, [])
-            touching = [i for i in waiting_here if done[i].end == note.onset and done[i].onset < note.onset]
-            touching = touching or [
-                i
-                for i in waiting_here
-                if abs(done[i].end - note.onset) <= ROUNDING and done[i].onset < note.onset
-            ]
-            if touching:
-                slot = min(
-                    touching,
-                    key=lambda i: (
-                        done[i].written.letter != note.written.letter,
-                        done[i].voice != note.voice,
-                        done[i].staff != note.staff,
-                    ),
-                )
-                waiting_here.remove(slot)
-                done[slot] = _joined(done[slot], note)
-        if slot is None:
-            slot = len(done)
-            done.append(note)
-        if w.tie_start and not note.grace:
-            waiting.setdefault(key, []).append(slot)
+    for _, group in groupby(sorted(written, key=lambda w: w.note.onset), key=lambda w: w.note.onset):
+        heads = list(group)
+        partners = _tie_partners(heads, done, waiting)
+        for k, w in enumerate(heads):
+            slot = partners.get(k)
+            if slot is None:
+                slot = len(done)
+                done.append(w.note)
+            else:
+                done[slot] = _joined(done[slot], w.note)
+            if w.tie_start and not w.note.grace:
+                waiting.setdefault((w.note.part, w.note.midi), []).append(slot)
     return tuple(sorted(done, key=sort_key))
+
+
+def _tie_partners(
+    heads: list[Written], done: list[Note], waiting: dict[tuple[int, int], list[int]]
+) -> dict[int, int]:
+    """Match notes of one moment with the notes waiting for the end of their tie, best pairs first.
+
+    Returns, for indexes of `heads`, indexes of `done`; takes those that are matched out of `waiting`.
+    """
+    pairs = []
+    for k, w in enumerate(heads):
+        if not w.tie_stop or w.note.grace:
+            continue
+        for slot in waiting.get((w.note.part, w.note.midi), ()):
+            before, note = done[slot], w.note
+            gap = abs(before.end - note.onset)
+            if before.onset < note.onset and gap <= ROUNDING:
+                differs = (before.written.letter != note.written.letter, before.voice != note.voice)
+                pairs.append((gap, *differs, before.staff != note.staff, k, slot))
+    partners: dict[int, int] = {}
+    for *_, k, slot in sorted(pairs):
+        if k not in partners and slot not in partners.values():
+            partners[k] = slot
+            waiting[heads[k].note.part, heads[k].note.midi].remove(slot)
+    return partners
 
 
 def lay_out(
