@@ -7,7 +7,9 @@ given for each set, with the end of the piece left out:
   the chord it stands after, or, where the next phrase's melody begins before that chord is over, anywhere
   in the chord (column "same chord").
 * cadences: events of kind "cadence" that end a phrase, by the moment the phrase ends or the moment
-  its last harmony is reached, within one beat of the marked chord's end or start.
+  its last harmony is reached, within one beat of the marked chord's end or start. (The harmony is reached
+  at the marked chord's end where the analyst cuts before an elided cadence's goal, because the next
+  section begins with it.)
 * sections: the share of sections (``Form:`` lines, the first left out) that begin where a phrase ends, from
   half a bar before their barline, for an upbeat, to one beat after it.
 
@@ -76,33 +78,42 @@ class Counts:
         self.marked += marked
         self.agree += agree
 
+    @property
+    def precision(self) -> float:
+        """Share of what was found that is marked."""
+        return self.agree / self.found if self.found else 0.0
+
+    @property
+    def recall(self) -> float:
+        """Share of what is marked that was found."""
+        return self.agree / self.marked if self.marked else 0.0
+
+    @property
+    def f1(self) -> float:
+        """Harmonic mean of precision and recall."""
+        return 2 * self.agree / (self.found + self.marked) if self.agree else 0.0
+
     def text(self) -> str:
         """Return precision, recall and F1 as text."""
         if not self.marked:
             return "-"
-        precision = self.agree / self.found if self.found else 0.0
-        recall = self.agree / self.marked if self.marked else 0.0
-        both = precision + recall
-        f1 = 2 * precision * recall / both if both else 0.0
-        return f"{precision:.2f} / {recall:.2f} / {f1:.2f}"
+        return f"{self.precision:.2f} / {self.recall:.2f} / {self.f1:.2f}"
 
 
-def marks_of(piece: corpora.Piece, score: Score) -> Marked:
-    """Return what the main analyst says of a piece."""
-    text = piece.analyses[0].read_text(encoding="utf-8", errors="replace")
+def marks_of(text: str, score: Score, moved: bool = False) -> Marked:
+    """Return what an analysis says of a piece; `moved` marks are taken to the end of the bar they open."""
     # The end of a repeated part is marked by its repeat sign alone.
-    text = text.replace(":||:", " || ").replace(":||", " || ")
-    analysis, fit, _ = corpora.lay(text, score)
+    analysis, fit, _ = corpora.lay(text.replace(":||:", " || ").replace(":||", " || "), score)
     marks = []
     for end in analysis.phrase_ends:
         start = max((s.start for s in analysis.spans if s.start < end), default=end)
-        if piece.set in MOVED:
+        if moved:
             measure = score.measure_at(end)
             start, end = measure.start, measure.end
         if end < score.end:
             marks.append(Mark(start, end))
-    sections = tuple(sorted({t for t, _ in analysis.sections if score.notes and t > score.notes[0].onset}))
-    return Marked(analysis.spans, tuple(marks), sections, fit)
+    sections = {t for t, _ in analysis.sections if score.notes and t > score.notes[0].onset}
+    return Marked(analysis.spans, tuple(marks), tuple(sorted(sections)), fit)
 
 
 def agreeing(
@@ -124,7 +135,8 @@ def agreeing(
                 return True
             if way == "chord":
                 return mark.start < end <= mark.end + beat
-            return way == "cadence" and abs(arrival - mark.start) <= beat
+            near = min(abs(arrival - mark.start), abs(arrival - mark.end))
+            return way == "cadence" and near <= beat
 
         near = [pair for pair in free if fits(pair)]
         if near:
@@ -193,7 +205,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         for piece in track(members, description=name, console=console, transient=True):
             try:
                 score = corpora.cached_score(piece.score)
-                marked = marks_of(piece, score)
+                text = piece.analyses[0].read_text(encoding="utf-8", errors="replace")
+                marked = marks_of(text, score, name in MOVED)
             except (UnderstaveError, OSError, ImportError) as error:
                 console.print(f"{piece.set}/{piece.name}: {error}", markup=False)
                 continue
