@@ -10,6 +10,7 @@ given for each set, with the end of the piece left out:
   its last harmony is reached, within one beat of the marked chord's end or start. (The harmony is reached
   at the marked chord's end where the analyst cuts before an elided cadence's goal, because the next
   section begins with it.)
+* kinds: with our spans, the share of phrase-ending cadences that have the same kind with the analyst's.
 * sections: the share of sections (``Form:`` lines, the first left out) that begin where a phrase ends, from
   half a bar before their barline, for an upbeat, to one beat after it.
 
@@ -36,7 +37,7 @@ from rich.table import Table
 from benchmarks import corpora
 from understave.errors import UnderstaveError
 from understave.harmony.engine import read_harmony
-from understave.harmony.events.cadences import cadences_of
+from understave.harmony.events.cadences import cadences_of, find_cadences
 from understave.harmony.events.closes import find_closes
 from understave.harmony.events.phrases import find_endings
 from understave.harmony.reading import Span
@@ -113,6 +114,8 @@ def marks_of(text: str, score: Score, moved: bool = False) -> Marked:
         if end < score.end:
             marks.append(Mark(start, end))
     sections = {t for t, _ in analysis.sections if score.notes and t > score.notes[0].onset}
+    if moved:
+        sections = {score.measure_at(t).end for t in sections}
     return Marked(analysis.spans, tuple(marks), tuple(sorted(sections)), fit)
 
 
@@ -179,6 +182,13 @@ def judge(score: Score, spans: tuple[Span, ...], marked: Marked) -> dict[str, tu
     return result
 
 
+def kinds_of(score: Score, spans: tuple[Span, ...]) -> dict[Fraction, str]:
+    """Return the kind of every phrase-ending cadence by the moment it ends."""
+    return {
+        e.end: e.label for e in find_cadences(score, spans) if e.kind == "cadence" and e.get("ends_phrase")
+    }
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Measure and print the table."""
     parser = argparse.ArgumentParser(
@@ -192,7 +202,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     console = Console(width=None if sys.stdout.isatty() else 130)
     table = Table("set", "pieces", "spans", title="phrase ends, phrase-ending cadences, sections: P / R / F1")
-    for column in ("marks", "ends", "same chord", "cadences", "sections", "found"):
+    for column in ("marks", "ends", "same chord", "cadences", "kinds", "sections", "found"):
         table.add_column(column, justify="right")
     try:
         chosen = {s: list(corpora.pieces(options.split, [s]))[:: options.every] for s in options.sets}
@@ -201,6 +211,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 2
     for name, members in chosen.items():
         counts = {(s, way): Counts() for s in options.spans for way in (*WAYS, "section")}
+        alike = Counts()
         pieces = 0
         for piece in track(members, description=name, console=console, transient=True):
             try:
@@ -215,10 +226,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
             pieces += 1
             if options.no_fermatas:
                 score = without_fermatas(score)
+            kinds: dict[str, dict[Fraction, str]] = {}
             for source in options.spans:
                 spans = marked.spans if source == "analyst" else read_harmony(score).spans
+                kinds[source] = kinds_of(score, spans)
                 for way, (found, total, agree) in judge(score, spans, marked).items():
                     counts[source, way].add(found, total, agree)
+            if len(kinds) == 2:
+                ours, theirs = kinds["engine"], kinds["analyst"]
+                both = [end for end in ours if end in theirs]
+                alike.add(len(both), len(both), sum(ours[end] == theirs[end] for end in both))
         for source in options.spans:
             cells = [counts[source, way].text() for way in WAYS]
             sections = counts[source, "section"]
