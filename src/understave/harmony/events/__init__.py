@@ -16,6 +16,7 @@ from understave.harmony.events.chromatic import find_chromatic
 from understave.harmony.events.dissonance import find_dissonances
 from understave.harmony.events.keyplan import find_keys
 from understave.harmony.events.modes import find_mode_switches
+from understave.harmony.events.motives import find_motives
 from understave.harmony.events.nonchord import find_nonchord
 from understave.harmony.events.pedalpoints import find_pedalpoints
 from understave.harmony.events.reheard import find_reheard
@@ -40,6 +41,7 @@ FINDERS: tuple[Finder, ...] = (
     find_keys,
     find_pedalpoints,
     find_texture,
+    find_motives,
     find_returns,
 )
 """The functions that find events, in the order in which simultaneous events are told."""

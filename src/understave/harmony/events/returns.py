@@ -35,6 +35,7 @@ return that they belong to:
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import Counter, defaultdict
 from dataclasses import dataclass
 from fractions import Fraction
@@ -47,6 +48,7 @@ from understave.harmony.events.texture import BASS, texture_of
 from understave.harmony.reading import Detail, Event, Span
 from understave.harmony.timeline import Floats
 from understave.score.model import Note, Score
+from understave.theory.key import Key
 
 SAME, MELODY_VARIED, ACCOMPANIMENT_VARIED, BOTH_VARIED = (
     "same",
@@ -84,12 +86,14 @@ class Pair:
 @dataclass(frozen=True, slots=True)
 class Passage:
     """A return: pairs of bars in order; by how many steps (0..6) and semitones (0..11) notes move up, octaves
-    apart; and its weight, the similarity in excess of what is needed.
+    apart; the main keys of both passages, if any; and its weight, the similarity in excess of what is needed.
     """
 
     pairs: tuple[Pair, ...]
     steps: int
     semitones: int
+    from_key: Key | None
+    key: Key | None
     weight: float
 
     @property
@@ -107,10 +111,10 @@ class Passage:
 
 @dataclass(frozen=True, slots=True)
 class _Bar:
-    """What a bar holds: place in the bar (in `_GRID`) and MIDI number, for the melody and the rest."""
+    """What a bar holds: place in the bar (in `_GRID`), letter (0..6) and MIDI number, for melody and rest."""
 
-    melody: tuple[tuple[int, int], ...]
-    rest: tuple[tuple[int, int], ...]
+    melody: tuple[tuple[int, int, int], ...]
+    rest: tuple[tuple[int, int, int], ...]
 
 
 def find_returns(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
@@ -217,6 +221,7 @@ def passages_of(score: Score, spans: tuple[Span, ...]) -> tuple[Passage, ...]:
 def _passages(score: Score, spans: tuple[Span, ...]) -> tuple[Passage, ...]:
     alike = similarity(score, spans)
     bars = _contents(score, spans)
+    starts = [*(m.start for m in score.measures), score.end]
     chosen: list[Passage] = []
     covered: set[int] = set()
     for steps, path in _alignments(alike):
@@ -227,10 +232,15 @@ def _passages(score: Score, spans: tuple[Span, ...]) -> tuple[Passage, ...]:
         left = sum(float(alike[steps, i, j]) - _ALIKE for i, j in pairs)
         if left < _LEAST or not _distinct(bars, [j for _, j in pairs]):
             continue
-        compared = _compared(path, bars)
+        by = _semitones(path, bars)
+        first, last = pairs[0], pairs[-1]
+        before = _main_key(spans, starts[first[0]], starts[last[0] + 1])
+        here = _main_key(spans, starts[first[1]], starts[last[1] + 1])
+        inflected = before is not None and here is not None and before.mode != here.mode
+        compared = _compared(path, bars, steps, by, inflected)
         if all(p.how == BOTH_VARIED for p in compared) and left < _SURE * len(pairs):
             continue
-        passage = Passage(compared, steps, _semitones(path, bars), left)
+        passage = Passage(compared, steps, by, before, here, left)
         chosen.append(passage)
         covered.update(range(passage.new[0], passage.new[1] + 1))
         if len(chosen) == _MOST:
@@ -322,29 +332,38 @@ def _distinct(bars: list[_Bar], new: list[int]) -> bool:
 def _contents(score: Score, spans: tuple[Span, ...]) -> list[_Bar]:
     texture = texture_of(score, spans)
     melody = {n.id for n in texture.melody}
-    sung: dict[int, list[tuple[int, int]]] = defaultdict(list)
-    other: dict[int, list[tuple[int, int]]] = defaultdict(list)
+    sung: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
+    other: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
     origins = _origins(score)
     for n in score.notes:
         if not n.grace and not n.cue and n.duration:
             at = round((float(n.onset) - origins[n.measure]) * _GRID)
-            (sung if n.id in melody else other)[n.measure].append((at, n.midi))
+            (sung if n.id in melody else other)[n.measure].append((at, n.pitch.diatonic % _STEPS, n.midi))
     return [
         _Bar(tuple(sorted(sung.get(i, ()))), tuple(sorted(other.get(i, ()))))
         for i in range(len(score.measures))
     ]
 
 
-def _compared(path: list[tuple[int, int]], bars: list[_Bar]) -> tuple[Pair, ...]:
-    """Say of each pair of bars whether the later is the same, once moved as the passage mostly is."""
-    by = _semitones(path, bars)
+def _compared(
+    path: list[tuple[int, int]], bars: list[_Bar], steps: int, by: int, inflected: bool
+) -> tuple[Pair, ...]:
+    """Say of each pair of bars whether the later is the same, once moved by steps and semitones.
+
+    `inflected`: the mode is another, so that the same letters are the same melody.
+    """
+
+    def same(old: tuple[tuple[int, int, int], ...], new: tuple[tuple[int, int, int], ...]) -> bool:
+        if inflected:
+            return {(t, (x + steps) % _STEPS) for t, x, _ in old} == {(t, x) for t, x, _ in new}
+        return {(t, (p + by) % 12) for t, _, p in old} == {(t, p % 12) for t, _, p in new}
+
     pairs = []
     for i, j in path:
         if i < 0 or j < 0:
             pairs.append(Pair(i, j, PUT_IN if i < 0 else LEFT_OUT))
             continue
-        tune = {(t, (p + by) % 12) for t, p in bars[i].melody} == {(t, p % 12) for t, p in bars[j].melody}
-        rest = {(t, (p + by) % 12) for t, p in bars[i].rest} == {(t, p % 12) for t, p in bars[j].rest}
+        tune, rest = same(bars[i].melody, bars[j].melody), same(bars[i].rest, bars[j].rest)
         how = SAME if tune and rest else MELODY_VARIED if rest else ACCOMPANIMENT_VARIED
         pairs.append(Pair(i, j, how if tune or rest else BOTH_VARIED))
     return tuple(pairs)
@@ -355,8 +374,8 @@ def _semitones(path: list[tuple[int, int]], bars: list[_Bar]) -> int:
     moves: Counter[int] = Counter()
     for i, j in path:
         if i >= 0 and j >= 0:
-            at = dict(bars[j].melody)
-            moves.update((at[t] - p) % 12 for t, p in bars[i].melody if t in at)
+            at = {t: p for t, _, p in bars[j].melody}
+            moves.update((at[t] - p) % 12 for t, _, p in bars[i].melody if t in at)
     return min(moves, key=lambda x: (-moves[x], x)) if moves else 0
 
 
@@ -370,7 +389,7 @@ def _told(score: Score, spans: tuple[Span, ...], passage: Passage) -> list[Event
         old = measures[p.old].start if p.old >= 0 else old
         new = measures[p.new].start if p.new >= 0 else new
         pairs.append((old, new, p.how))
-    label, keys = _label(spans, measures[old_first].start, measures[old_last].end, start, end, passage)
+    label, keys = _label(passage)
     detail: list[tuple[str, Detail]] = [
         ("bars", new_last - new_first + 1),
         ("from_start", measures[old_first].start),
@@ -414,20 +433,13 @@ def _told(score: Score, spans: tuple[Span, ...], passage: Passage) -> list[Event
     ]
 
 
-def _label(
-    spans: tuple[Span, ...],
-    old_start: Fraction,
-    old_end: Fraction,
-    start: Fraction,
-    end: Fraction,
-    passage: Passage,
-) -> tuple[str, list[tuple[str, Detail]]]:
+def _label(passage: Passage) -> tuple[str, list[tuple[str, Detail]]]:
     """Name a return by the keys of both passages and by what changed."""
-    before, here = _main_key(spans, old_start, old_end), _main_key(spans, start, end)
+    before, here = passage.from_key, passage.key
     keys: list[tuple[str, Detail]] = []
     if before is not None and here is not None:
-        keys = [("key", here.key), ("from_key", before.key)]
-        if passage.steps == 0 and before.key.tonic == here.key.tonic and before.key.mode != here.key.mode:
+        keys = [("key", here), ("from_key", before)]
+        if passage.steps == 0 and before.tonic == here.tonic and before.mode != here.mode:
             return "in the other mode", keys
     if passage.semitones:
         return "in another key", keys
@@ -435,16 +447,16 @@ def _label(
     return ("literal" if literal else "varied"), keys
 
 
-def _main_key(spans: tuple[Span, ...], start: Fraction, end: Fraction) -> Span | None:
-    """Return a span in the key that lasts longest between two moments."""
-    lasting: dict[str, Fraction] = defaultdict(Fraction)
-    example: dict[str, Span] = {}
-    for s in spans:
-        overlap = min(s.end, end) - max(s.start, start)
-        if overlap > 0:
-            lasting[str(s.key)] += overlap
-            example[str(s.key)] = s
-    return example[max(lasting, key=lambda k: lasting[k])] if lasting else None
+def _main_key(spans: tuple[Span, ...], start: Fraction, end: Fraction) -> Key | None:
+    """Return the key that lasts longest between two moments."""
+    lasting: dict[Key, Fraction] = defaultdict(Fraction)
+    first = max(0, bisect_right(spans, start, key=lambda s: s.start) - 1)
+    for s in spans[first:]:
+        if s.start >= end:
+            break
+        if s.end > start:
+            lasting[s.key] += min(s.end, end) - max(s.start, start)
+    return max(lasting, key=lambda k: lasting[k]) if lasting else None
 
 
 def _difference(
