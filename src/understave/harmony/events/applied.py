@@ -49,13 +49,17 @@ def find_applied(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
 
 
 def applied(piece: Progression, i: int) -> Event | None:
-    """Return the applied chord at a step, if its numeral names one and a note outside the key sounds."""
+    """Return the applied chord at a step, if its numeral names one and its leading tone or chromatic note sounds.
+
+    In minor the dominant of the third degree has only notes of the key, so `changes` may be empty.
+    """
     step = piece.steps[i]
     if not step.numeral.applied or not step.is_dominant:
         return None
     key, target = step.key, step.local
     changes = changed(piece, step)
-    if not changes:
+    leading = piece.notes(step, target.leading_tone)
+    if not changes and not leading:
         return None
     label = LEADING_TONE if step.chord.root == target.leading_tone else DOMINANT
     resolution, answer = resolve(piece, i)
@@ -70,7 +74,6 @@ def applied(piece: Progression, i: int) -> Event | None:
         ("leading_tone", target.leading_tone),
         ("resolution", resolution),
     ]
-    leading = piece.notes(step, target.leading_tone)
     if leading:
         # The last to sound is the one that the answer is heard after.
         note = max(leading, key=lambda n: (n.end, n.midi))

@@ -89,7 +89,8 @@ def neapolitan(piece: Progression, i: int) -> list[Event]:
     """Return the Neapolitan at a step: the major triad on the lowered second degree, on its way to V.
 
     It must be spelled as one, and lead to the dominant or back to the tonic of the same key; on the way
-    elsewhere it counts only where its own dominant came before.
+    elsewhere it counts only where its own dominant came before. In root position after the dominant of the
+    fourth degree it is only that dominant's deceptive answer.
     """
     step = piece.steps[i]
     key = step.local
@@ -102,8 +103,12 @@ def neapolitan(piece: Progression, i: int) -> list[Event]:
         return []
     leads = _leads(piece, i, key)
     sure = step.confidence
+    before = piece.steps[i - 1] if i else None
+    if before is not None and step.entry.inversion == 0:
+        fourth = Key(key.tonic.shift(-1), "minor")
+        if is_dominant(before.chord, fourth) and before.local != key:
+            return []
     if leads == "elsewhere":
-        before = piece.steps[i - 1] if i else None
         if before is None or not is_dominant(before.chord, Key(second, "major")):
             return []
         sure *= 0.6
