@@ -136,6 +136,10 @@ class TestPhrases:
         assert {"rest", "end of a slur"} <= set(first.get("reasons"))  # type: ignore[arg-type]
         assert first.get("rest") == 1
 
+    def test_a_last_chord_held_over_the_bar_is_not_cut(self) -> None:
+        score = build("E5:2 D5:2 | C5:8 |", "G4:2 F4:2 | E4:8 |", "C3:2 G3:2 | C3:8 |")
+        assert ends(find_phrases(score, spans_of(score, "C: I:2 V7:2 | I:8"))) == [12]
+
     def test_nothing_sounding_gives_no_phrase(self) -> None:
         assert find_phrases(replace(PERIOD, notes=()), ()) == ()
 

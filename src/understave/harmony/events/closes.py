@@ -264,7 +264,8 @@ def _kind(
         if is_dominant(lead, key):
             rooted = in_root and is_root_dominant(lead, key)
             return AUTHENTIC, r - 1, rooted, 0.9 if rooted else 0.6 if in_root else 0.35
-        if in_root and _is_subdominant(lead, key):
+        members = range(runs[r - 1].first, runs[r - 1].last + 1)
+        if in_root and any(_is_subdominant(chords[i], key) for i in members):
             return PLAGAL, None, lead.bass == lead.root, 0.45
         return OPEN, None, in_root, 0.0
     if is_dominant(goal, key) and goal.root == key.tonic.shift(1):

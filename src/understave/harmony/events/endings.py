@@ -201,8 +201,10 @@ class _Evidence:
             *(c.reach for c in self.closes),
         }
         found = []
+        # After the last note that is struck nothing begins any more.
+        last = max(float(n.onset) for n in self.score.notes)
         for t in sorted(moments):
-            if self.onsets[0] < t < self.end:
+            if self.onsets[0] < t <= last:
                 measure = self.score.measure_at(t)
                 level = metric_level(measure, t)
                 if level <= 3:
