@@ -228,6 +228,12 @@ class TestPlagal:
         )
         assert told(score, "e: i:4 | iv:4 | i:4") == [("plagal", 8)]
 
+    def test_also_where_the_subdominant_is_labelled_as_a_key_of_its_own(self) -> None:
+        score = build(
+            "F4:4 | F4:4 | F4:4", "C4:4 | Db4:4 | C4:4", "Ab3:4 | Bb3:4 | A3:4", "F3:4 | Bb2:4 | F2:4"
+        )
+        assert told(score, "f: i:4 | bb: i:4 | f: I:4") == [("plagal", 8)]
+
     def test_a_subdominant_over_the_tonics_own_bass_is_none(self) -> None:
         # The cadence was made before; the six-four only decorates its goal.
         score = build(

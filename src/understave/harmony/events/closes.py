@@ -211,6 +211,9 @@ def _close(spans: tuple[Span, ...], chords: tuple[Chord, ...], runs: tuple[Run, 
     )
     for key in _keys(spans, run, before):
         label, dominant, at_root, strength = _kind(spans, chords, runs, r, key)
+        if label in (HALF, PHRYGIAN) and key.tonic != span.key.tonic:
+            # A goal labelled in another key is the old key's dominant only if it closes nothing of its own.
+            strength = min(strength, 0.2)
         if strength > best.strength:
             prepared = _is_prepared(spans, chords, runs, dominant, key)
             tonicised = key.tonic != span.key.tonic
