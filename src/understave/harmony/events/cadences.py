@@ -62,7 +62,7 @@ from understave.harmony.events.closes import (
     is_tonic,
 )
 from understave.harmony.events.endings import melody_of
-from understave.harmony.events.phrases import Ending, find_endings, phrases_of
+from understave.harmony.events.phrases import Ending, endings_of, phrases_of
 from understave.harmony.reading import Detail, Event, Span
 from understave.harmony.timeline import metric_level
 from understave.score.model import Note, Score
@@ -79,13 +79,13 @@ _AGAIN = 8
 def find_cadences(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return cadences and Picardy thirds in order of their start."""
     closes = find_closes(spans)
-    return cadences_of(score, spans, closes, find_endings(score, closes))
+    return cadences_of(score, spans, closes, endings_of(score, spans))
 
 
 def find_phrases_and_cadences(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return phrases, cadences and Picardy thirds, found from one search for the ends of phrases."""
     closes = find_closes(spans)
-    endings = find_endings(score, closes)
+    endings = endings_of(score, spans)
     return (*phrases_of(score, endings), *cadences_of(score, spans, closes, endings))
 
 

@@ -26,6 +26,7 @@ import numpy as np
 
 from understave.harmony.events.closes import Close, find_closes
 from understave.harmony.events.endings import NAMES, Place, find_places, melody_of
+from understave.harmony.events.remembered import remembered
 from understave.harmony.reading import Detail, Event, Span
 from understave.harmony.timeline import Floats
 from understave.score.model import Note, Score
@@ -131,7 +132,13 @@ class Ending:
 
 def find_phrases(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the phrases of a piece in order, end to end."""
-    return phrases_of(score, find_endings(score, find_closes(spans)))
+    return phrases_of(score, endings_of(score, spans))
+
+
+@remembered
+def endings_of(score: Score, spans: tuple[Span, ...]) -> tuple[Ending, ...]:
+    """Return the ends of phrases under given harmony, the end of the piece last."""
+    return find_endings(score, find_closes(spans))
 
 
 def phrases_of(score: Score, endings: tuple[Ending, ...]) -> tuple[Event, ...]:

@@ -39,11 +39,11 @@ from bisect import bisect_right
 from collections import Counter, defaultdict
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from understave.harmony.events.remembered import remembered
 from understave.harmony.events.texture import BASS, texture_of
 from understave.harmony.reading import Detail, Event, Span
 from understave.harmony.timeline import Floats
@@ -128,31 +128,9 @@ def find_returns(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     return tuple(sorted(events, key=lambda e: e.start))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Keyed:
-    """A score and spans compared by identity, as in `texture`."""
-
-    score: Score
-    spans: tuple[Span, ...]
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Keyed) and other.score is self.score and other.spans is self.spans
-
-    def __hash__(self) -> int:
-        return hash((id(self.score), id(self.spans)))
-
-
-@lru_cache(maxsize=4)
-def _similar(key: _Keyed) -> Floats:
-    return _similarity(key.score, key.spans)
-
-
+@remembered
 def similarity(score: Score, spans: tuple[Span, ...]) -> Floats:
     """Return how alike bars are, 0..1, by steps up from the first to the second: shape (7, bars, bars)."""
-    return _similar(_Keyed(score, spans))
-
-
-def _similarity(score: Score, spans: tuple[Span, ...]) -> Floats:
     texture = texture_of(score, spans)
     count = len(score.measures)
     melody = {n.id for n in texture.melody}
@@ -208,17 +186,9 @@ def _table(rows: list[tuple[int, int, int, float]], bars: int, places: int) -> N
     return unit
 
 
-@lru_cache(maxsize=4)
-def _kept(key: _Keyed) -> tuple[Passage, ...]:
-    return _passages(key.score, key.spans)
-
-
+@remembered
 def passages_of(score: Score, spans: tuple[Span, ...]) -> tuple[Passage, ...]:
     """Return the passages that come back, in order, each from its best earlier likeness."""
-    return _kept(_Keyed(score, spans))
-
-
-def _passages(score: Score, spans: tuple[Span, ...]) -> tuple[Passage, ...]:
     alike = similarity(score, spans)
     bars = _contents(score, spans)
     starts = [*(m.start for m in score.measures), score.end]

@@ -48,10 +48,10 @@ from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from itertools import pairwise
 from statistics import median
 
+from understave.harmony.events.remembered import remembered
 from understave.harmony.reading import Detail, Event, Span
 from understave.score.model import Measure, Note, Score
 from understave.theory.pitch import Interval
@@ -116,35 +116,13 @@ def find_texture(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     if not score.measures or not any(n.duration > 0 for n in score.notes):
         return ()
     texture = texture_of(score, spans)
-    events = [*_stretches(score, texture), *_melody_events(score, texture)]
+    events = [*stretches_of(score, spans), *_melody_events(score, texture)]
     return tuple(sorted(events, key=lambda e: e.start))
 
 
-@lru_cache(maxsize=4)
-def _kept(key: _Keyed) -> Texture:
-    return _texture(key.score, key.spans)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Keyed:
-    """A score and spans compared by identity: both are values, and comparing them note by note is slow."""
-
-    score: Score
-    spans: tuple[Span, ...]
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Keyed) and other.score is self.score and other.spans is self.spans
-
-    def __hash__(self) -> int:
-        return hash((id(self.score), id(self.spans)))
-
-
+@remembered
 def texture_of(score: Score, spans: tuple[Span, ...]) -> Texture:
-    """Return the texture of a piece; the last few are remembered, since several kinds of event need it."""
-    return _kept(_Keyed(score, spans))
-
-
-def _texture(score: Score, spans: tuple[Span, ...]) -> Texture:
+    """Return the texture of a piece."""
     notes = [n for n in score.notes if n.duration and not n.grace and not n.cue]
     outlines = _outlines(score, notes)
     places = _melody_places(score, outlines)
@@ -458,7 +436,10 @@ def hand_of(score: Score, staff: int) -> str:
     return "part"
 
 
-def _stretches(score: Score, texture: Texture) -> list[Event]:
+@remembered
+def stretches_of(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
+    """Return the stretches in which a hand keeps to a pattern, hand by hand."""
+    texture = texture_of(score, spans)
     unison = _unison_bars(score)
     found: list[Event] = _runs_to_events(
         score, "both hands", [Pattern("unison") if u else _NOTHING for u in unison], None
@@ -466,7 +447,7 @@ def _stretches(score: Score, texture: Texture) -> list[Event]:
     for staff, patterns in texture.patterns.items():
         shown = [_NOTHING if u else p for p, u in zip(patterns, unison, strict=True)]
         found += _runs_to_events(score, hand_of(score, staff), shown, staff)
-    return found
+    return tuple(found)
 
 
 def _unison_bars(score: Score) -> list[bool]:
