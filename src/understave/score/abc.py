@@ -356,7 +356,7 @@ def _lyrics(voice: _Voice, text: str) -> None:
         if at >= len(heads):
             break
         if token == "|":
-            bar = voice.bar_of_head[at]
+            bar = voice.bar_of_head[max(0, at - 1)]
             while at < len(heads) and voice.bar_of_head[at] == bar:
                 at += 1
         elif token in ("_", "*", "-"):

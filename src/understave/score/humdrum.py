@@ -101,6 +101,11 @@ def read_humdrum(data: bytes, name: str = "score.krn") -> Score:
     _bar(reader, bar)
     if not reader.written:
         raise UnderstaveError(f"{name} has no notes in it; there is nothing to read.")
+    for i in reader.wedges.values():
+        # A hairpin that nobody ends is taken to the end of its bar.
+        opened = reader.directions[i]
+        stop = next((b.start + b.length for b in reader.bars if b.start + b.length > opened.onset), None)
+        reader.directions[i] = replace(opened, end=stop)
     measures, warnings = lay_out(reader.bars, implicit=reader.implicit, fresh=reader.fresh)
     if reader.doubtful:
         shown = ", ".join(reader.doubtful[:8]) + (" and others" if len(reader.doubtful) > 8 else "")
@@ -500,6 +505,7 @@ def _dynamics(reader: _Reader, token: str, staff: int, moment: Fraction) -> None
     while rest:
         m = _DYNAMIC.match(rest)
         if m and not re.match(r"[a-z]", rest[m.end() :]):
+            _end_wedge(reader, staff, moment)
             _direct(reader, "dynamic", moment, staff, m[0])
             rest = rest[m.end() :]
         elif rest[0] in "<>":

@@ -45,7 +45,7 @@ _ARTICULATIONS = {
 
 @dataclass
 class _Staff:
-    """What is known of one staff while walking: where it stands and what is in force on it."""
+    """What is known of one staff while walking: where it stands and what is in force on it, as written."""
 
     index: int
     part: int
@@ -242,7 +242,7 @@ def _score_def(reader: _Reader, element: etree._Element) -> None:
         stated = {s.get("n") for s in element.iter("{*}staffDef") if _key_of(s)}
         for n, staff in reader.staves.items():
             if n not in stated:
-                staff.signature, staff.mode = _sounding_signature(key[0], staff.transposition), key[1]
+                staff.signature, staff.mode = key
     for staff in reader.staves.values():
         staff.ppq = whole(element.get("ppq")) or staff.ppq
         staff.default_duration = element.get("dur.default") or staff.default_duration
@@ -299,7 +299,7 @@ def _staff_def(reader: _Reader, element: etree._Element, part: int | None) -> No
     staff.meter = _meter_of(element) or staff.meter
     key = _key_of(element)
     if key:
-        staff.signature, staff.mode = _sounding_signature(key[0], staff.transposition), key[1]
+        staff.signature, staff.mode = key
     staff.ppq = whole(element.get("ppq")) or staff.ppq
     staff.default_duration = element.get("dur.default") or staff.default_duration
 
@@ -314,10 +314,6 @@ def _transposition(element: etree._Element) -> Interval:
         octave, semitone = divmod(semitones, 12)
         steps = 7 * octave + _STEPS[semitone]
     return Interval(steps, semitones)
-
-
-def _sounding_signature(fifths: int, transposition: Interval) -> int:
-    return fifths + transposition.fifths
 
 
 def _meter_of(element: etree._Element) -> tuple[int, int] | None:
@@ -414,7 +410,7 @@ def _measure(reader: _Reader, element: etree._Element, ending: tuple[int, ...]) 
         length=length,
         beats=meter[0],
         beat_type=meter[1],
-        signature=first.signature if first else 0,
+        signature=first.signature + first.transposition.fifths if first else 0,
         mode=first.mode if first else None,
         repeat_start=reader.pending_repeat or left in ("rptstart", "rptboth"),
         repeat_end=right in ("rptend", "rptboth"),
@@ -538,7 +534,7 @@ def _resolve_accidentals(reader: _Reader) -> None:
             alter = in_force[key]
         else:
             staff = reader.staves[staff_n]
-            alter = key_alteration(staff.signature - staff.transposition.fifths, note.written.letter)
+            alter = key_alteration(staff.signature, note.written.letter)
         change = alter - note.written.alter
         if change:
             note = replace(
@@ -610,7 +606,7 @@ class _Layer:
         staff.meter = _meter_of(element) or staff.meter
         key = _key_of(element)
         if key:
-            staff.signature, staff.mode = _sounding_signature(key[0], staff.transposition), key[1]
+            staff.signature, staff.mode = key
 
     def _repeat_beat(self, element: etree._Element, name: str) -> None:
         reader, staff = self.reader, self.reader.staves[self.staff]

@@ -172,6 +172,7 @@ def _direction(mark: Mark, name: str, line: _Timeline, fallback: str) -> Directi
         kind, value = "tempo", _quarters_a_minute(element)
     elif name == "hairpin":
         kind, text = "wedge", "diminuendo" if element.get("form") == "dim" else "crescendo"
+        end = end or line.measures[mark.measure].end
     elif name == "pedal":
         text = {"up": "stop", "bounce": "change"}.get(element.get("dir", ""), "start")
         kind, value = "pedal", 0.5 if element.get("dir") == "half" else None

@@ -75,7 +75,7 @@ def read_midi(data: bytes, name: str = "score.mid") -> Score:
     if exact:
         written = write_exact(played, tolerance)
     else:
-        written = write_played(played)
+        written = write_played(played) if on_beats else write_played(played, spread=0.09)
         warnings.append(
             "The times are as played, not as written: they were quantised to the nearest binary or triplet "
             "division of each beat, and note values and rests are guesses."
@@ -320,6 +320,8 @@ def _is_thick(track: _Track) -> bool:
 
 
 def _part_name(name: str) -> str:
+    if name.lower().endswith((".mid", ".midi")):
+        return ""
     words = [w for w in name.split() if w.lower().strip(".,()") not in ("right", "left", "hand", "rh", "lh")]
     return " ".join(words)
 
@@ -345,7 +347,7 @@ def _score(
     scale = Fraction(1)
     if not meters:
         written, meters, scale = _guessed_meter(written, warnings)
-    end = max(n.onset + max(n.duration, Fraction(1, 16)) for n in written)
+    end = max(n.onset + (n.duration or Fraction(1, 16)) for n in written)
     if end > _LONGEST:
         raise UnderstaveError(
             f"{name} lasts more than {_LONGEST} quarter notes; check that it is a sound file."
@@ -468,6 +470,10 @@ def _bars(meters: Sequence[tuple[Fraction, int, int]], end: Fraction) -> list[Me
         if open_part >= full:
             open_part = Fraction(0)
         out.append(Measure(f"m{i + 1}", i, label, start, length, b, u, 0))
+    last = out[-1]
+    if out[0].number == "0" and last.start < end == last.end - out[0].length:
+        # The last bar leaves out what the pickup has (common practice, no source).
+        out[-1] = replace(last, length=end - last.start)
     return out
 
 

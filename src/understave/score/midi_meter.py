@@ -19,16 +19,21 @@ def guess_meter(notes: Sequence[Played], beats_in_bar: Sequence[int] = (4, 3, 2)
     because a two-beat bar fits inside a four-beat one.
     """
     last = int(max(float(n.onset) for n in notes)) + 1
-    accents = np.zeros(last + 1)
+    counts, lengths, lowest = np.zeros(last + 1), np.zeros(last + 1), np.full(last + 1, np.nan)
     for n in notes:
         if n.onset.denominator == 1 and n.onset >= 0:
-            low = max(0.0, (60 - n.midi) / 24)
-            accents[int(n.onset)] += 0.3 + 0.5 * min(float(n.duration), 3.0) ** 0.5 + low
-    accents = np.sqrt(accents)
+            at = int(n.onset)
+            counts[at] += 1
+            lengths[at] = max(lengths[at], min(float(n.duration), 3.0))
+            lowest[at] = np.fmin(lowest[at], n.midi)
+    if not counts.any():
+        return 4, 0
+    usual = float(np.nanmedian(lowest))
+    low = np.nan_to_num(np.clip((usual - lowest) / 12, -1.0, 2.0), nan=-1.0)
+    accents = 0.3 * np.sqrt(counts) + 0.5 * np.sqrt(lengths) + 0.8 * low
     if accents.std() == 0:
         return 4, 0
     accents = (accents - accents.mean()) / accents.std()
-    bass = _bass_changes(notes, last + 1)
     best = (-np.inf, 4, 0)
     for length in beats_in_bar:
         for phase in range(length):
@@ -36,23 +41,11 @@ def guess_meter(notes: Sequence[Played], beats_in_bar: Sequence[int] = (4, 3, 2)
             on[phase::length] = True
             if not on.any() or on.all():
                 continue
-            stands_out = accents[on].mean() - accents[~on].mean() + 0.5 * (bass[on].mean() - bass[~on].mean())
+            stands_out = accents[on].mean() - accents[~on].mean()
             value = stands_out * np.sqrt(on.mean() * (1 - on.mean())) * 2 - 0.02 * phase
             if value > best[0]:
                 best = (value, length, phase)
     return best[1], best[2]
-
-
-def _bass_changes(notes: Sequence[Played], beats: int) -> np.ndarray:
-    """Return 1 for beats at which the lowest note changes."""
-    lowest = np.full(beats, 128.0)
-    for n in notes:
-        at = int(n.onset)
-        if 0 <= at < beats:
-            lowest[at] = min(lowest[at], n.midi)
-    out = np.zeros(beats)
-    out[1:] = (lowest[1:] != lowest[:-1]) & (lowest[1:] < 128)
-    return out
 
 
 def is_compound(notes: Sequence[Played]) -> bool:

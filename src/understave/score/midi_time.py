@@ -38,14 +38,14 @@ class Played:
 
 def simplest(time: float, tolerance: float, finest: int = 64) -> Fraction | None:
     """Return the simplest fraction within `tolerance` of a time; None if there is none up to 1/`finest`."""
-    beat = floor(time + tolerance)
-    place = time - beat
-    for division in _EXACT_DIVISIONS:
-        if division > finest:
-            continue
-        near = round(place * division)
-        if abs(place - near / division) <= tolerance:
-            return beat + Fraction(near, division)
+    # Rounding to the tick is off by half a tick; only then may a writer's other slips count.
+    for reach in (0.52 * tolerance, tolerance):
+        beat = floor(time + reach)
+        place = time - beat
+        for division in _EXACT_DIVISIONS:
+            near = round(place * division)
+            if division <= finest and abs(place - near / division) <= reach:
+                return beat + Fraction(near, division)
     return None
 
 
@@ -94,7 +94,7 @@ def write_exact(notes: Sequence[Played], tolerance: float) -> list[Played]:
                     continue
             out[i] = replace(n, onset=simplest(n.start, tolerance) or _rounded(n.start))
             anchors = [k for k in anchors if n.start - out[k].start < 0.3] + [i]
-    ends = [simplest(n.end, 2 * tolerance, 16) for n in out]
+    ends = [simplest(n.end, tolerance, 16) or simplest(n.end, 2 * tolerance, 16) for n in out]
     gates = _gates(out, by_line)
     for members in by_line.values():
         onsets = sorted({out[i].onset for i in members if not out[i].grace})
@@ -207,8 +207,9 @@ def _written_length(length: float, gap: Fraction | None) -> Fraction:
 
 def _played_length(length: float, gap: Fraction | None) -> Fraction:
     """Like `_written_length` for playing, where fingers leave keys early and late."""
-    if gap is not None and gap <= 2 and 0.4 * float(gap) <= length <= float(gap) + 0.35:
-        return gap
+    # Rests within a beat are mostly detached playing, not writing.
+    if gap is not None and (gap <= 1 or (gap <= 2 and length >= 0.4 * float(gap))):
+        return gap if length <= float(gap) + 0.35 else max(gap, _written_length(length, None))
     if gap is not None and length < float(gap):
         values = (Fraction(n, 4) for n in (1, 2, 3, 4, 6, 8, 12, 16))
         fits = [v for v in values if v <= gap]
