@@ -49,7 +49,7 @@ def find_applied(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
 
 
 def applied(piece: Progression, i: int) -> Event | None:
-    """Return the applied chord at a step, if its numeral names one and its leading tone or chromatic note sounds.
+    """Return the applied chord at a step, if its leading tone or a chromatic note of it sounds.
 
     In minor the dominant of the third degree has only notes of the key, so `changes` may be empty.
     """

@@ -22,10 +22,8 @@ RELATIONS = (
     "relative of the subdominant",
     "dominant in the other mode",
     "subdominant in the other mode",
-    "relative of the parallel",
-    "parallel of the relative",
     "chromatic mediant",
-    "third with changed mode",
+    "doubly chromatic mediant",
     "semitone above",
     "semitone below",
     "tone above",
@@ -90,15 +88,13 @@ def _relation(home: Key, key: Key) -> str:
     for far, name in (
         (dominant.parallel, "dominant in the other mode"),
         (subdominant.parallel, "subdominant in the other mode"),
-        (home.parallel.relative, "relative of the parallel"),
-        (home.relative.parallel, "parallel of the relative"),
     ):
         named.setdefault(far, name)
     if key in named:
         return named[key]
     step = (key.tonic.semitone - home.tonic.semitone) % 12
     if step in (3, 4, 8, 9):
-        return "chromatic mediant" if same_mode else "third with changed mode"
+        return "chromatic mediant" if same_mode else "doubly chromatic mediant"
     return {
         1: "semitone above",
         11: "semitone below",

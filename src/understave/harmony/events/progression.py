@@ -147,4 +147,6 @@ def _function(span: Span, chord: Chord) -> tuple[object, ...]:
     n = span.numeral
     shape = chord.quality.fifths
     altered = 8 in shape, -6 in shape
-    return span.key, n.applied, n.special, chord.root, 4 in shape, altered, 5 in shape
+    # The Neapolitan is one chord whether it is labelled N or as the lowered second degree.
+    special = "" if n.special == "N" else n.special
+    return span.key, n.applied, special, chord.root, 4 in shape, altered, 5 in shape
