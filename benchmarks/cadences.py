@@ -1,11 +1,10 @@
 """How far phrase ends and cadences agree with analysts' marks: ``python -m benchmarks.cadences``.
 
-An analyst marks the end of a phrase with ``||`` (and of a repeated part with ``:||``). Two figures are
-given for each set, with the end of the piece left out:
+An analyst marks the end of a phrase with ``||`` (and of a repeated part with ``:||``). What is
+counted, with the end of the piece left out:
 
-* ends: the moment at which a phrase ends, found within one beat of the mark. The mark counts at the end of
-  the chord it stands after, or, where the next phrase's melody begins before that chord is over, anywhere
-  in the chord (column "same chord").
+* ends: the moment at which a phrase ends, found within one beat of the mark, which counts at the end of the
+  chord it stands after.
 * cadences: events of kind "cadence" that end a phrase, by the moment the phrase ends or the moment
   its last harmony is reached, within one beat of the marked chord's end or start. (The harmony is reached
   at the marked chord's end where the analyst cuts before an elided cadence's goal, because the next
@@ -44,7 +43,7 @@ from understave.harmony.reading import Span
 from understave.score.model import Score
 
 MOVED = ("variations",)
-WAYS = ("end", "chord", "cadence")
+WAYS = ("end", "cadence")
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +124,7 @@ def agreeing(
     """Count marks that a found ending agrees with, each ending used once.
 
     `found` are pairs of the moment the last harmony is reached and the moment the phrase ends; `way` is
-    ``"end"``, ``"chord"`` or ``"cadence"``.
+    ``"end"`` or ``"cadence"``.
     """
     free = list(found)
     count = 0
@@ -136,8 +135,6 @@ def agreeing(
             arrival, end = pair
             if abs(end - mark.end) <= beat:
                 return True
-            if way == "chord":
-                return mark.start < end <= mark.end + beat
             near = min(abs(arrival - mark.start), abs(arrival - mark.end))
             return way == "cadence" and near <= beat
 
@@ -202,7 +199,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     console = Console(width=None if sys.stdout.isatty() else 130)
     table = Table("set", "pieces", "spans", title="phrase ends, phrase-ending cadences, sections: P / R / F1")
-    for column in ("marks", "ends", "same chord", "cadences", "kinds", "sections", "found"):
+    for column in ("marks", "ends", "cadences", "kinds", "sections", "found"):
         table.add_column(column, justify="right")
     try:
         chosen = {s: list(corpora.pieces(options.split, [s]))[:: options.every] for s in options.sets}
@@ -240,15 +237,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
             cells = [counts[source, way].text() for way in WAYS]
             sections = counts[source, "section"]
             share = f"{sections.agree / sections.marked:.2f}" if sections.marked else "-"
-            table.add_row(
-                name,
-                str(pieces),
-                source,
-                str(counts[source, "end"].marked),
-                *cells,
-                str(sections.marked),
-                share,
-            )
+            same = f"{alike.recall:.2f}" if source == "engine" and alike.marked else "-"
+            marks = str(counts[source, "end"].marked)
+            table.add_row(name, str(pieces), source, marks, *cells, same, str(sections.marked), share)
     console.print(table)
     return 0
 

@@ -127,6 +127,12 @@ class TestAuthentic:
         assert event.get("dominant_arrival") == 3
         assert event.start == 2
 
+    def test_a_six_four_that_the_label_takes_into_the_dominant_is_told_as_well(self) -> None:
+        score = build("F5:2 E5:1 D5 | C5:4", "A4:2 C5:1 B4 | G4:4", "D4:2 G4:2 | E4:4", "F3:2 G3:2 | C3:4")
+        (event,) = cadences(score, spans_of(score, "C: ii6:2 V:2 | I:4"))
+        assert event.get("six_four") == 2
+        assert event.get("dominant_arrival") == 3
+
     def test_a_modulating_phrase_closes_in_the_new_key(self) -> None:
         score = build(
             "E5:2 E5:2 | A4:2 A4:2 | G4:4",

@@ -55,6 +55,7 @@ from understave.harmony.events.closes import (
     PHRYGIAN,
     PLAGAL,
     Close,
+    Run,
     chords_of,
     find_closes,
     is_dominant,
@@ -63,6 +64,7 @@ from understave.harmony.events.closes import (
 )
 from understave.harmony.events.endings import melody_of
 from understave.harmony.events.phrases import Ending, endings_of, phrases_of
+from understave.harmony.events.sixfours import find_sixfours
 from understave.harmony.reading import Detail, Event, Span
 from understave.harmony.timeline import metric_level
 from understave.score.model import Note, Score
@@ -118,6 +120,7 @@ class _Piece:
         self.closes = closes
         self.chords = chords_of(spans)
         self.melody = melody_of(score)
+        self.six_fours = [e for e in find_sixfours(score, spans) if e.label == "cadential"]
         self.onsets = [n.onset for n in self.melody]
         self.note_onsets = [n.onset for n in score.notes]
         self.longest = max((n.duration for n in score.notes), default=Fraction(0))
@@ -141,9 +144,7 @@ class _Piece:
             detail.append(
                 ("dominant", self.spans[close.goal if run.goal == close.goal else run.last].numeral)
             )
-            detail.append(("dominant_arrival", self.spans[run.first + (run.six_four is not None)].start))
-            if run.six_four is not None:
-                detail.append(("six_four", self.spans[run.six_four].start))
+            detail += self.six_four(run)
         if close.leader >= 0:
             detail.append(("leader", self.spans[close.leader].numeral))
         detail.append(("bass_degree", close.key.degree(chord.bass)[0]))
@@ -172,6 +173,18 @@ class _Piece:
             self.confidence(close, ending),
             tuple(detail),
         )
+
+    def six_four(self, run: Run) -> list[tuple[str, Detail]]:
+        """Return where a dominant arrives, and where the cadential six-four before it begins."""
+        if run.six_four is not None:
+            six = self.spans[run.six_four]
+            return [("dominant_arrival", six.end), ("six_four", six.start)]
+        begin, end = self.spans[run.first].start, self.spans[run.last].end
+        for event in self.six_fours:
+            if begin <= event.start < end:
+                # The label names the dominant from the start, but its six-four still has to resolve.
+                return [("dominant_arrival", event.end), ("six_four", event.start)]
+        return [("dominant_arrival", begin)]
 
     def start(self, close: Close) -> Fraction:
         """Return where the motion to the goal begins: with the dominant, else with the chord before."""

@@ -31,7 +31,7 @@ from understave.harmony.reading import Detail, Event, Span
 from understave.harmony.timeline import Floats
 from understave.score.model import Note, Score
 
-# Log-odds of each kind of evidence: logistic regression on 296 chorales, 50 songs and 19 sets of
+# Log-odds of each kind of evidence: logistic regression on 296 chorales, 21 songs and 19 sets of
 # variations whose analysts marked phrase ends (the training folder of the open data), the fermata fitted
 # on top of the rest. Rests, slurs, upbeats and the voice's rests are set by hand: the chorales that teach
 # most have none of them, and elsewhere the marks stand at barlines.
