@@ -21,7 +21,15 @@ from understave.harmony.grammar import Statistics, grammar, shipped_statistics
 from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Alternative, Correction, Reading, Span
 from understave.harmony.timeline import Floats, Ints, Timeline, timeline
-from understave.harmony.vocabulary import KEYS, adds_seventh, chord_of, key_of, nearest_key, nearest_label
+from understave.harmony.vocabulary import (
+    INVERSIONS,
+    KEYS,
+    adds_seventh,
+    chord_of,
+    key_of,
+    nearest_key,
+    nearest_label,
+)
 from understave.harmony.weights import Weights, shipped_weights
 from understave.score.model import Measure, Note, Score
 from understave.theory.chord import Chord
@@ -169,27 +177,38 @@ def _joined(path: Sequence[Step], limits: frozenset[int]) -> list[Step]:
 
 
 def gathered(steps: Sequence[Step], line: Timeline, found: Features, limits: frozenset[int]) -> list[Step]:
-    """Join a triad to the seventh chord on its root that follows over the same held bass in the same bar.
+    """Join a triad to the seventh chord on its root that grows from it within one bar.
 
-    In broken chords the seventh sounds later than the rest and still belongs to the whole figure. Where
-    chords are struck together, as in four-part writing, the seventh's entry is a change of its own.
+    In broken chords the seventh sounds later than the rest and still belongs to the whole figure: over a
+    bass that is held, or off the beat above the bass that opened the figure. Where chords are struck
+    together, as in four-part writing, the seventh's entry is a change of its own.
     """
     result: list[Step] = []
     for step in steps:
         last = result[-1] if result else None
         frame = int(line.first_frame[step.begin])
-        bass = int(line.bass[frame])
         if (
-            last is not None
-            and last.key == step.key
-            and step.begin not in limits
-            and found.texture[step.begin] < 2
-            and line.level[frame] > 0
-            and bass >= 0
-            and line.onset_frame[bass] < frame
-            and adds_seventh(last.label, step.label)
+            last is None
+            or last.key != step.key
+            or step.begin in limits
+            or found.texture[step.begin] == 2
+            or line.level[frame] == 0
+            or not adds_seventh(last.label, step.label)
         ):
-            result[-1] = Step(last.begin, step.end, step.label, step.key)
+            result.append(step)
+            continue
+        bass = int(line.bass[frame])
+        same_bass = last.label % INVERSIONS == step.label % INVERSIONS
+        held = same_bass and bass >= 0 and line.onset_frame[bass] < frame
+        opened = found.lowest[last.begin] == found.lowest[last.begin : step.end].min()
+        rising = (
+            opened
+            and line.level[frame] >= 3
+            and found.lowest[step.begin : step.end].min() > found.lowest[last.begin]
+        )
+        if held or rising:
+            label = step.label - step.label % INVERSIONS + last.label % INVERSIONS
+            result[-1] = Step(last.begin, step.end, label, step.key)
         else:
             result.append(step)
     return result

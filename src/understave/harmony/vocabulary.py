@@ -127,13 +127,11 @@ BASS_COLUMN, LABEL_EXISTS = _bass_columns()
 
 
 def adds_seventh(label: int, after: int) -> bool:
-    """Return whether the second label is the first with a seventh: same root, inversion and triad."""
-    chord, inversion = divmod(label, INVERSIONS)
-    chord_after, inversion_after = divmod(after, INVERSIONS)
-    place, quality = divmod(chord, len(KINDS))
-    place_after, quality_after = divmod(chord_after, len(KINDS))
+    """Return whether the second label is the first with a seventh, in whatever inversion."""
+    place, quality = divmod(label // INVERSIONS, len(KINDS))
+    place_after, quality_after = divmod(after // INVERSIONS, len(KINDS))
     before, now = SHAPES[quality], SHAPES[quality_after]
-    return (place, inversion) == (place_after, inversion_after) and len(now) == 4 and now[:3] == before
+    return place == place_after and len(now) == 4 and now[:3] == before
 
 
 def nearest_kind(quality: Quality) -> int:
