@@ -51,7 +51,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
@@ -64,6 +64,8 @@ from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 
 SEQUENCE, CHAIN = "sequence", "chain"
+_LEAST = 0.55
+"""Belief below which roots that keep to a pattern are an ordinary progression."""
 # Staff steps that a root moves up, by the semitones it moves up; a tritone is a fourth or a fifth.
 _STEPS: dict[int, tuple[int, ...]] = {
     1: (1,),
@@ -92,7 +94,7 @@ class Pattern:
 
 PATTERNS = (
     Pattern("descending fifths", (3,), 4, "down a fifth"),
-    Pattern("ascending fifths", (4,), 3, "up a fifth"),
+    Pattern("ascending fifths", (4,), 4, "up a fifth"),
     Pattern("descending thirds", (5,), 3, "down a third"),
     Pattern("ascending thirds", (2,), 3, "up a third"),
     Pattern("descending thirds", (4, 1), 4, "down a fourth, up a step"),
@@ -102,7 +104,7 @@ PATTERNS = (
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One root: the spans that share it, and its lowest note, None where nothing sounds.
+    """One root: the spans that share it, its lowest note, and the highest as it begins (None in a rest).
 
     `last_start` is where the last of its spans begins.
     """
@@ -113,6 +115,7 @@ class Step:
     span: Span
     chord: Chord
     bass: Note | None
+    top: Note | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,9 +175,12 @@ def steps_of(spans: Sequence[Span], sounding: Soundings) -> tuple[Step, ...]:
                 richer.span if richer else span,
                 richer.chord if richer else chord,
                 last.bass,
+                last.top,
             )
             continue
-        found.append(Step(span.start, span.start, span.end, span, chord, sounding.lowest(span.start, span.end)))
+        low = sounding.lowest(span.start, span.end)
+        top = sounding.at(span.start)[-1:]
+        found.append(Step(span.start, span.start, span.end, span, chord, low, top[0] if top else None))
     return tuple(found)
 
 
@@ -191,7 +197,7 @@ def root_runs(steps: Sequence[Step]) -> tuple[tuple[Pattern, int, int], ...]:
             i = 0
             while i < len(moves):
                 j = i
-                while j < len(moves) and pattern.moves[(j - i + phase) % period] in moves[j]:
+                while j < len(moves) and _goes_on(pattern.moves[(j - i + phase) % period], moves, i, j):
                     j += 1
                 if j - i >= pattern.least:
                     found.append((pattern, i, j))
@@ -202,6 +208,12 @@ def root_runs(steps: Sequence[Step]) -> tuple[tuple[Pattern, int, int], ...]:
         if all(min(run[2], c[2]) - max(run[1], c[1]) <= 1 for c in chosen):
             chosen.append(run)
     return tuple(sorted(chosen, key=lambda run: run[1]))
+
+
+def _goes_on(move: int, moves: Sequence[tuple[int, ...]], first: int, j: int) -> bool:
+    """Whether a root moves as the pattern asks; a scale has one tritone in seven fifths, so no more."""
+    tritone = len(moves[j]) == 2 and any(len(m) == 2 for m in moves[max(first, j - 5) : j])
+    return move in moves[j] and not tritone
 
 
 def _joined(first: Step, second: Step) -> bool:
@@ -224,7 +236,7 @@ def _sequences(score: Score, steps: Sequence[Step], repeated: Sequence[Repetitio
         used |= {i for i, _ in inside}
         repetition = max((r for _, r in inside), key=_weight, default=None)
         belief = _root_belief(pattern, run, repetition)
-        if belief >= 0.35:
+        if belief >= _LEAST:
             yield _root_event(pattern, run, repetition, belief)
     for i, r in enumerate(repeated):
         if i not in used:
@@ -236,7 +248,7 @@ def _from_model(run: Sequence[Step], pattern: Pattern, repeated: Sequence[Repeti
     for k in range(1, len(run) - pattern.least):
         if any(r.times[0] in (run[k].start, run[k].last_start) for r in repeated):
             first = run[k]
-            begun = Step(first.last_start, first.last_start, first.end, first.span, first.chord, first.bass)
+            begun = replace(first, start=first.last_start)
             return (begun, *run[k + 1 :])
     return run
 
@@ -248,15 +260,19 @@ def _weight(r: Repetition) -> tuple[int, Fraction]:
 def _root_belief(pattern: Pattern, run: Sequence[Step], repetition: Repetition | None) -> float:
     """Return how surely roots that keep to a pattern make a sequence.
 
-    Length, an even pace and a model in the notes speak for it; four chords of an ordinary progression
-    by thirds or fifths without either are none.
+    Length, an even pace, outer voices that repeat with the roots and a model in the notes speak for it;
+    four or five chords of an ordinary progression without these are none.
     """
-    lengths = [s.end - s.start for s in run[:-1]]
+    # What the first root holds before the pace begins does not count.
+    lengths = [s.end - (s.start if i else s.last_start) for i, s in enumerate(run[:-1])]
     period = len(pattern.moves)
     even = all(lengths[i] == lengths[i - period] for i in range(period, len(lengths)))
-    spread = float(max(lengths) / min(lengths))
     over = len(run) - 1 - pattern.least
-    value = 0.3 + 0.1 * min(over, 3) + (0.25 if even else 0.1 if spread <= 2 else -0.05)
+    value = 0.3 + 0.1 * min(over, 4) + (0.2 if even else -0.1 if max(lengths) > 3 * min(lengths) else 0.0)
+    if _follows([s.bass for s in run], period):
+        value += 0.15
+    if _follows([s.top for s in run], period):
+        value += 0.15
     if repetition is not None:
         value += 0.25
     if all(len(s.chord.members) > 3 for s in run[1:-1]):
@@ -264,6 +280,22 @@ def _root_belief(pattern: Pattern, run: Sequence[Step], repetition: Repetition |
     if pattern.label == "ascending 5-6" and _applied(run) >= 2:
         value += 0.25
     return round(max(0.0, min(0.95, value)), 3)
+
+
+def _follows(voice: Sequence[Note | None], period: int) -> bool:
+    """Whether a voice moves through every statement as through the model, by staff steps, octaves aside.
+
+    The model is one pattern, or two of them where voices take turns; two statements are the least.
+    """
+    degrees = [n.pitch.diatonic % 7 if n is not None else None for n in voice]
+    for p in (period, 2 * period):
+        moves = {
+            (b - a) % 7 if a is not None and b is not None else None
+            for a, b in zip(degrees, degrees[p:], strict=False)
+        }
+        if len(moves) == 1 and None not in moves and len(degrees) >= 2 * p:
+            return True
+    return False
 
 
 def _applied(run: Sequence[Step]) -> int:
@@ -277,9 +309,7 @@ def _applied(run: Sequence[Step]) -> int:
     )
 
 
-def _root_event(
-    pattern: Pattern, run: Sequence[Step], repetition: Repetition | None, belief: float
-) -> Event:
+def _root_event(pattern: Pattern, run: Sequence[Step], repetition: Repetition | None, belief: float) -> Event:
     start, end = run[0].start, run[-1].end
     period = len(pattern.moves)
     exact = all(
@@ -618,9 +648,11 @@ def _bass_lines(score: Score, spans: Sequence[Span], sounding: Soundings) -> Ite
             i = max(j, i + 1)
     for i in range(len(line) - 3):
         notes = line[i : i + 4]
-        walks = all(_goes(a[0], b[0], -1, (1, 2)) for a, b in pairwise(notes))
+        walks = all(_goes(a[0], b[0], -1, (k,)) for (a, b), k in zip(pairwise(notes), (2, 2, 1), strict=True))
         covered = any(a <= i and i + 3 <= b for a, b in told)
-        if walks and not covered and _is_lament(line, i, i + 3, spans):
+        beat = score.measures[notes[0][0].measure].beat_length
+        slow = all(end - n.onset >= beat for n, end in notes)
+        if walks and slow and not covered and _is_lament(line, i, i + 3, spans):
             yield _bass_event("lament bass", notes, spans, "diatonic", 0.7)
 
 
@@ -638,12 +670,17 @@ def _near(line: Sequence[tuple[Note, Fraction]], j: int) -> bool:
 def _is_lament(line: Sequence[tuple[Note, Fraction]], first: int, last: int, spans: Sequence[Span]) -> bool:
     """Whether a falling bass goes from the tonic of a minor key to its dominant."""
     start, goal = line[first][0], line[last][0]
-    key = next((s.key for s in spans if s.start <= start.onset < s.end), None)
+    over = [next((s for s in spans if s.start <= n.onset < s.end), None) for n in (start, goal)]
+    if over[0] is None or over[1] is None:
+        return False
+    key = over[0].key
+    tonic, dominant = key.tonic.semitone, (key.tonic.semitone + 7) % 12
+    roots = [s.numeral.chord(s.key).root.semitone for s in over if s is not None]
     return (
-        key is not None
-        and key.mode == "minor"
-        and start.midi % 12 == key.tonic.semitone
-        and goal.midi % 12 == (key.tonic.semitone + 7) % 12
+        key.mode == "minor"
+        and (start.midi % 12, goal.midi % 12) == (tonic, dominant)
+        and roots[0] == tonic
+        and (roots[1] == dominant or over[1].numeral.special == "Cad")
     )
 
 
