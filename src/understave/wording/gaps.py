@@ -43,6 +43,11 @@ WAYS = (
     "or",
     "first",
     "bars",
+    "cap",
+    "digits",
+    "scheme",
+    "instead",
+    "become",
 )
 
 
@@ -77,13 +82,18 @@ def name_value(
 ) -> str:
     """Name a value in the language.
 
-    Ways: moments need ``bar`` (bar 7), ``place`` (bar 7, beat 3); numbers ``number``, ``count`` or ``about`` and a unit
-    (two bars), ``ordinal`` or ``percent``; a Pitch may have its ``octave``, a Key its ``tonic`` alone, a
-    chord its ``words``; a note id needs ``pitch``, printed text ``quote``; a list is joined by and, or by
-    ``or``, or only its ``first`` so many are named; a pair of moments has its ``bars``.
+    Ways: moments need ``bar`` (bar 7) or ``place`` (bar 7, beat 3); numbers ``number``, ``digits``,
+    ``count`` or ``about`` and a unit (two bars), ``ordinal``, ``of`` (second degree) or ``percent``; a Pitch
+    may have its ``octave``, a Key its ``tonic`` alone, a chord its ``words``; a note id needs ``pitch``,
+    printed text ``quote``, a form ``scheme``; a word of ours may have a ``cap``; a list is joined by and, or
+    by ``or``, or only its ``first`` so many are named; a pair of moments has its ``bars``; pairs of notes
+    are told as one ``instead`` of the other or as what they ``become``.
     """
     language = book.language
     if isinstance(value, tuple):
+        if way in ("instead", "become") and len(value) == 2 and not isinstance(value[0], tuple):
+            first, second = (name_value(v, name, "", "", score, book, kind) for v in value)
+            return book.phrases[way].format(first=first, second=second)
         if way == "bars":
             first, last = (v for v in value if isinstance(v, Fraction | int))
             return book.bars(*printed_bars(score, Fraction(first), Fraction(last)))
@@ -104,10 +114,16 @@ def name_value(
     if isinstance(value, str):
         if way == "pitch":
             return pitch_class_name(score.note_by_id[value].pitch.pitch_class, language)
+        if way == "scheme":
+            for word, named in book.values["scheme"].items():
+                value = value.replace(word, named)
+            return value
         if way == "quote":
             return book.phrases["quote"].format(text=value)
-        own = book.values.get(f"{kind}.{name}", {}).get(value)
-        return own if own is not None else book.values.get(name, {}).get(value, value)
+        named = book.values.get(f"{kind}.{name}", {}).get(value) or book.values.get(name, {}).get(
+            value, value
+        )
+        return named[:1].upper() + named[1:] if way == "cap" else named
     return _name_number(value, way, unit, score, book)
 
 
@@ -116,6 +132,8 @@ def _name_number(value: int | float | Fraction, way: str, unit: str, score: Scor
         return book.bars(*[score.measure_at(Fraction(value)).number] * 2)
     if way == "place":
         return place(score, Fraction(value), book)
+    if way == "digits":
+        return str(value)
     if way == "count":
         return counted(value, unit, book)
     if way == "about":

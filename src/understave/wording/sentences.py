@@ -9,18 +9,35 @@ from collections.abc import Mapping
 
 from understave.harmony.reading import Detail, Event
 from understave.score.model import Score
+from understave.theory.pitch import Interval
 from understave.theory.vocabulary import Language
 from understave.wording.gaps import fill
 from understave.wording.phrasebook import Level, phrasebook
 
 RESERVED = ("begins", "ends", "where")
-"""Values that every event has besides its detail: its first and last moment, and the pair of both."""
+"""Values that every event has besides its detail: its first and last moment, and the pair of both.
+
+An interval called ``x`` also gives ``x_way`` (``"up"``, ``"down"``, ``"level"``), a number of ``fifths``
+gives ``fifths_way`` (``"sharps"``, ``"flats"``, ``"none"``) and ``fifths_size``; ``from_start`` and
+``from_end`` give the pair ``from``.
+"""
 
 
 def values_of(event: Event) -> Mapping[str, Detail]:
     """Return the values that the gaps of an event's sentence may use; empty words count as absent."""
     own = {name: value for name, value in event.detail if value != "" and value != ()}
-    return {"begins": event.start, "ends": event.end, "where": (event.start, event.end), **own}
+    derived: dict[str, Detail] = {"begins": event.start, "ends": event.end, "where": (event.start, event.end)}
+    for name, value in own.items():
+        if isinstance(value, Interval):
+            level = value.steps == 0 and value.semitones == 0
+            derived[f"{name}_way"] = "level" if level else "down" if value.falling else "up"
+    if "from_start" in own and "from_end" in own:
+        derived["from"] = (own["from_start"], own["from_end"])
+    fifths = own.get("fifths")
+    if isinstance(fifths, int):
+        derived["fifths_way"] = "sharps" if fifths > 0 else "flats" if fifths < 0 else "none"
+        derived["fifths_size"] = abs(fifths)
+    return {**derived, **own}
 
 
 def can_say(event: Event, language: Language = "en") -> bool:
@@ -37,9 +54,13 @@ def say(event: Event, score: Score, level: Level = "intermediate", language: Lan
 
 
 def say_again(event: Event, score: Score, level: Level = "intermediate", language: Language = "en") -> str:
-    """Tell an event of a kind explained shortly before: briefly, where there are words for that."""
+    """Tell an event of a kind explained before: briefly, where there are words for that.
+
+    Beginners hear the whole again, for the short forms use the terms.
+    """
     entry = phrasebook(language).entry(event.kind, event.label)
-    return _said(event, score, "again" if entry and "again" in entry else level, language)
+    short = level != "beginner" and entry is not None and "again" in entry
+    return _said(event, score, "again" if short else level, language)
 
 
 def _said(event: Event, score: Score, form: str, language: Language) -> str:

@@ -90,8 +90,8 @@ def tell(
     if bars is None:
         wide = [e for e in events if _is_wide(e, score)]
         chosen = _choose(wide, MOST_OF_PIECE[level], 3)
-        if chosen:
-            sentences = _sentences(chosen, score, level, language, spoken)
+        sentences = _key_sentence(score, reading, book) + _sentences(chosen, score, level, language, spoken)
+        if sentences:
             told.append(_paragraph(book.headings["piece"], Fraction(0), score.end, score, sentences))
     for start, end in cuts:
         if bars is not None and (end <= bars[0] or start >= bars[1]):
@@ -108,7 +108,7 @@ def tell(
 
 
 def passages(score: Score, reading: Reading) -> tuple[tuple[Fraction, Fraction], ...]:
-    """Cut a piece where its phrases end, very short phrases drawn together; without phrases, every eight bars."""
+    """Cut a piece where its phrases end, very short ones drawn together; without any, every eight bars."""
     phrases = sorted({(e.start, e.end) for e in reading.events if e.kind == "phrase"})
     if not phrases:
         starts = [m.start for m in score.measures[::_FALLBACK_BARS]]
@@ -132,6 +132,46 @@ def keys_in(reading: Reading, start: Fraction, end: Fraction) -> tuple[Key, ...]
     return tuple(keys)
 
 
+def key_stretches(reading: Reading) -> tuple[tuple[Key, Fraction, Fraction], ...]:
+    """Return the keys with where each begins and ends, neighbouring spans of one key drawn together."""
+    runs: list[tuple[Key, Fraction, Fraction]] = []
+    for span in reading.spans:
+        if runs and runs[-1][0] == span.key:
+            runs[-1] = (span.key, runs[-1][1], span.end)
+        else:
+            runs.append((span.key, span.start, span.end))
+    return tuple(runs)
+
+
+def key_sentence(score: Score, reading: Reading, book: Phrasebook) -> str:
+    """Say where the piece begins, which keys it visits and where it ends; keys only touched are left out."""
+    runs = key_stretches(reading)
+    if not runs:
+        return ""
+    settled = {e.get("key") for e in reading.events if e.kind == "key" and e.label != "tonicization"}
+    home = runs[0][0]
+    visits: dict[Key, str] = {}
+    for key, start, end in runs[1:]:
+        if key != home and (not settled or key in settled):
+            named = key_name(key, book.language)
+            where = book.bars(*heading_bars(score, start, end))
+            visits.setdefault(key, book.phrases["visit"].format(key=named, bars=where))
+    if not visits:
+        return book.phrases["keys_one"].format(home=key_name(home, book.language))
+    return book.phrases["keys_many"].format(
+        home=key_name(home, book.language),
+        visits=book.join(list(visits.values())),
+        last=key_name(runs[-1][0], book.language),
+    )
+
+
+def _key_sentence(score: Score, reading: Reading, book: Phrasebook) -> list[Sentence]:
+    text = key_sentence(score, reading, book)
+    events = tuple(e for e in reading.events if e.kind == "key")
+    notes = tuple(dict.fromkeys(i for e in events for i in e.notes))
+    return [Sentence(text, "", Fraction(0), notes, events)] if text else []
+
+
 def _bars_in(score: Score, start: Fraction, end: Fraction) -> float:
     return float((end - start) / score.measure_at(start).full_length)
 
@@ -151,10 +191,30 @@ def _anchor(event: Event) -> Fraction:
 
 
 def _worth_telling(events: Sequence[Event]) -> list[Event]:
-    """Leave out what is only counted, and phrases whose end a cadence tells."""
-    told = {e.get("phrase_end") for e in events if e.kind == "cadence" and e.confidence >= SURE}
-    worth = [e for e in events if e.kind not in COUNTED or weight(e) > 1]
-    return [e for e in worth if e.kind != "phrase" or e.end not in told]
+    """Leave out what is only counted, and what another event says better."""
+    sure = [e for e in events if e.confidence >= SURE]
+    return [e for e in sure if (e.kind not in COUNTED or weight(e) > 1) and not _is_said(e, sure)]
+
+
+def _is_said(event: Event, others: Sequence[Event]) -> bool:
+    """Whether another event says it better: a phrase is told by its cadence, a drone by its pedal point."""
+    return any(_says(o, event) for o in others if o is not event)
+
+
+def _says(other: Event, event: Event) -> bool:
+    if event.kind == "phrase":
+        return other.kind == "cadence" and other.get("phrase_end") == event.end
+    if event.kind == "key":
+        return other.kind == "mode switch" and other.start == event.start
+    if event.kind == "six-four" and event.label == "pedal":
+        return other.kind == "pedal point" and other.start <= event.start < other.end
+    if event.kind in ("drone", "repeated note", "non-chord tone"):
+        shared = bool(set(other.notes) & set(event.notes))
+        held = event.kind != "non-chord tone" or event.label == "pedal tone"
+        if held and other.kind == "pedal point":
+            return shared and other.start <= event.start < other.end
+        return event.kind == "repeated note" and other.label == "repeated notes" and shared
+    return False
 
 
 def _choose(events: Iterable[Event], most: int, same: int) -> list[Event]:

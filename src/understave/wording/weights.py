@@ -12,7 +12,7 @@ from understave.harmony.reading import Event
 
 COUNTED = ("non-chord tone", "sharp dissonance")
 """Kinds of which those not told one by one are counted."""
-PIECE_KINDS: frozenset[str] = frozenset()
+PIECE_KINDS: frozenset[str] = frozenset({"form"})
 """Kinds that say something of the piece as a whole, whatever bars they cover."""
 
 KINDS: Mapping[str, float] = {
@@ -23,9 +23,42 @@ KINDS: Mapping[str, float] = {
     "seventh in the bass": 2.5,
     "sharp dissonance": 4.0,
     "non-chord tone": 0.8,
+    "chromatic chord": 6.0,
+    "applied chord": 3.0,
+    "enharmonic pivot": 9.0,
+    "mode switch": 7.0,
+    "key": 5.0,
+    "pivot chord": 4.0,
+    "pedal point": 4.5,
+    "drone": 3.5,
+    "repeated note": 1.6,
+    "texture": 1.8,
+    "melody": 2.0,
+    "sequence": 4.0,
+    "chain": 5.0,
+    "return": 4.5,
+    "difference": 1.5,
+    "form": 9.0,
+    "section": 5.5,
+    "motive": 3.0,
+    "harmonic rhythm": 2.0,
 }
 DEFAULT = 3.0
 LABELS: Mapping[tuple[str, str], float] = {
+    ("chromatic chord", "neapolitan"): 8.5,
+    ("chromatic chord", "italian sixth"): 8.5,
+    ("chromatic chord", "french sixth"): 8.5,
+    ("chromatic chord", "german sixth"): 8.5,
+    ("key", "tonicization"): 2.5,
+    ("key", "home"): 3.5,
+    ("melody", "in the left hand"): 4.0,
+    ("melody", "in the bass"): 4.0,
+    ("melody", "in an inner voice"): 3.5,
+    ("melody", "leap"): 1.5,
+    ("difference", "different continuation"): 3.0,
+    ("chain", "lament bass"): 6.0,
+    ("motive", "statement"): 4.0,
+    ("harmonic rhythm", "quickens before a cadence"): 3.0,
     ("cadence", "deceptive"): 7.0,
     ("cadence", "evaded"): 7.0,
     ("cadence", "phrygian half"): 6.0,
@@ -50,4 +83,7 @@ def weight(event: Event) -> float:
         base *= exposure
     if event.get("metric") == "unaccented" and event.kind == "non-chord tone":
         base *= 0.6
+    number = event.get("number")
+    if event.kind == "motive" and isinstance(number, int):
+        base /= number
     return base
