@@ -155,9 +155,10 @@ def _list(console: Console, aligned: corpora.Aligned, events: Sequence[Event]) -
         console.print(f"  {'found ' if hit else 'missed'} {m.pitch} {at(m.start)} - {at(m.end)}")
     for e in events:
         if not any(_matches(m, e) for m in aligned.analyses[0].pedals):
+            chords = e.get("chords")
             console.print(
-                f"  extra  {e.label} {e.get('pitch')} {e.get('manner')} {at(e.start)} - {at(e.end)} {e.confidence}"
-                f" {' '.join(map(str, e.get('chords') or ()))}",
+                f"  extra  {e.label} {e.get('pitch')} {e.get('manner')} {at(e.start)} - {at(e.end)} "
+                f"{e.confidence} {' '.join(map(str, chords)) if isinstance(chords, tuple) else ''}",
                 markup=False,
                 soft_wrap=True,
             )

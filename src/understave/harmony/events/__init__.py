@@ -14,6 +14,7 @@ from understave.harmony.events.applied import find_applied
 from understave.harmony.events.cadences import find_phrases_and_cadences
 from understave.harmony.events.chromatic import find_chromatic
 from understave.harmony.events.dissonance import find_dissonances
+from understave.harmony.events.instructions import find_instructions
 from understave.harmony.events.keyplan import find_keys
 from understave.harmony.events.modes import find_mode_switches
 from understave.harmony.events.motives import find_motives
@@ -21,6 +22,8 @@ from understave.harmony.events.nonchord import find_nonchord
 from understave.harmony.events.pedalpoints import find_pedalpoints
 from understave.harmony.events.reheard import find_reheard
 from understave.harmony.events.returns import find_returns
+from understave.harmony.events.rhythm import find_rhythm
+from understave.harmony.events.sequences import find_sequences
 from understave.harmony.events.sixfours import find_sixfours
 from understave.harmony.events.texture import find_texture
 from understave.harmony.reading import Event, Span
@@ -43,6 +46,9 @@ FINDERS: tuple[Finder, ...] = (
     find_texture,
     find_motives,
     find_returns,
+    find_sequences,
+    find_rhythm,
+    find_instructions,
 )
 """The functions that find events, in the order in which simultaneous events are told."""
 

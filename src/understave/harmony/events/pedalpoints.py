@@ -59,7 +59,6 @@ from understave.harmony.events.soundings import Soundings, soundings
 from understave.harmony.reading import Detail, Event, Span
 from understave.score.model import Measure, Note, Score
 from understave.theory.key import Key
-from understave.theory.pitch import Pitch
 from understave.theory.roman import RomanNumeral
 
 PEDAL, DRONE, REPEATED = "pedal point", "drone", "repeated note"

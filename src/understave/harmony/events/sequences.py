@@ -13,8 +13,8 @@ texture comes back higher or lower), ``"melodic"`` (only the melody does, three 
 
 - ``key`` Key: where it begins. ``pattern`` str: the root motion, ``"down a fifth"``,
   ``"down a fourth, up a step"`` ... (by roots). ``inversions`` str: ``"root position"``, ``"alternating"``
-  or ``"mixed"`` (by roots). ``sevenths`` int: how many of the chords are seventh chords; ``applied`` int: how many are the applied dominant of
-  the next (by roots).
+  or ``"mixed"`` (by roots). ``sevenths`` int: how many of the chords are seventh chords; ``applied`` int: how
+  many are the applied dominant of the next (by roots).
 - ``chords`` tuple of RomanNumeral, ``roots`` tuple of PitchClass, ``times`` tuple of Fraction: each step
   (by roots).
 - ``model_start``, ``model_end`` Fraction: the model; ``statements`` int: how often it is stated, the model
@@ -35,7 +35,7 @@ Sentences, one per label:
 - ascending fifths: "The roots climb by fifths: I, V, ii, vi."
 - descending thirds: "The model of bar 1 comes back a third lower: roots down a fourth, up a step."
 - ascending thirds: "The roots climb by thirds."
-- ascending 5-6: "Each step is prepared by a chord a third below its last: the line climbs I, vi, ii, vii°, iii."
+- ascending 5-6: "Each step up is prepared by a chord a fourth below it: I, vi, ii, vii°, iii."
 - rising: "The model of bars 5 to 6 is repeated a second higher."
 - falling: "The model of bars 5 to 6 is repeated a second lower."
 - melodic: "The melody's figure is repeated a step lower three times, while the bass goes its own way."
