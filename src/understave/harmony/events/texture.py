@@ -390,6 +390,11 @@ def _roles(
     for n, figure in zip(notes, figures, strict=True):
         if n.staff == bottom:
             figure_low[figure] = min(figure_low.get(figure, 200), n.midi)
+    # Chords spread over voices of one note each are part-writing: their middle notes are inner voices.
+    struck: dict[tuple[int, int, str, float], int] = defaultdict(int)
+    for n, t in zip(notes, onsets, strict=True):
+        struck[n.measure, n.staff, n.voice, t] += 1
+    chordal = {(bar, staff, voice) for (bar, staff, voice, _), size in struck.items() if size > 1}
     active: list[tuple[float, int]] = []
     i = 0
     while i < len(notes):
@@ -406,7 +411,7 @@ def _roles(
                 found[n.id] = MELODY
             elif n.midi == lowest and n.midi <= low and (n.staff == bottom or len(patterns) == 1):
                 found[n.id] = BASS
-            elif name in _PATTERNED:
+            elif name in _FIGURED or (name in _PATTERNED and (n.measure, n.staff, n.voice) in chordal):
                 found[n.id] = ACCOMPANIMENT
             else:
                 found[n.id] = INNER
