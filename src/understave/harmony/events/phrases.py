@@ -8,7 +8,8 @@ Events of kind ``"phrase"``:
 
 * label ``"phrase"``: "Bars 5 to 8 are one phrase: it ends with a rest, on a half cadence." Start and end
   lie end to end through the piece. Detail: ``number`` (int, from 1), ``bars`` (Fraction, its length in
-  full bars), ``reasons`` (tuple of str, the evidence for its end, strongest first, from `REASONS`),
+  full bars), ``reasons`` (tuple of str, the evidence for its end, strongest first, from `REASONS`; where
+  nothing else speaks, ``"change of harmony"`` or ``"regular length"``),
   ``arrival`` (Fraction, the moment its last harmony is reached; absent where nothing is labelled), and
   where they apply ``long_note`` (Fraction, felt beats until the melody goes on), ``rest`` (Fraction, felt
   beats), ``upbeat`` (Fraction, felt beats of upbeat with which the next phrase begins), ``last`` (Pitch
@@ -166,7 +167,11 @@ def find_endings(score: Score, closes: tuple[Close, ...]) -> tuple[Ending, ...]:
         following = melody[p.last + 1] if p.last + 1 < len(melody) else None
         close = closes[p.close] if p.close >= 0 and closes[p.close].arrival > begin else None
         begin = p.time
-        endings.append(Ending(p.time, p.bar, close, _reasons(p), confidence, melody[p.last], following))
+        endings.append(
+            Ending(
+                p.time, p.bar, close, _reasons(p, close is not None), confidence, melody[p.last], following
+            )
+        )
     last = next((c for c in reversed(closes) if begin < c.arrival < score.end), None)
     endings.append(Ending(score.end, length, last, ("end of the piece",), 1.0, melody[-1], None))
     return tuple(endings)
@@ -255,14 +260,20 @@ def _beats(score: Score) -> float:
     return lengths[len(lengths) // 2]
 
 
-def _reasons(place: Place) -> tuple[str, ...]:
+def _reasons(place: Place, closed: bool) -> tuple[str, ...]:
+    """Return what says that a phrase ends at a place; `closed` tells whether its close lies in the phrase."""
     given = sorted(
         ((WEIGHTS[name] * place.get(name), said) for name, said in REASONS.items() if place.get(name) > 0),
         reverse=True,
     )
     named = [said for weight, said in given if weight >= 0.3 or said in ("rest", "end of a slur")]
+    if not closed:
+        named = [said for said in named if not said.endswith("close")]
     # A note of a quarter of the longest is no long note.
-    return tuple(dict.fromkeys(s for s in named if s != "long note" or place.get("long value") >= 0.5))
+    strong = tuple(dict.fromkeys(s for s in named if s != "long note" or place.get("long value") >= 0.5))
+    if strong:
+        return strong
+    return ("change of harmony",) if place.get("change of harmony") else ("regular length",)
 
 
 def _event(score: Score, number: int, start: Fraction, bar: float, ending: Ending) -> Event:
