@@ -200,7 +200,14 @@ class _Piece:
         sure = ending.confidence if ending else 0.5
         if ending is None:
             sure *= 0.6 + 0.4 * close.prepared
+        if close.label == AUTHENTIC and self.chords[close.goal].inversion and not self.is_led_by_root(close):
+            # With both basses off their roots it is hardly a cadence.
+            sure *= 0.6
         return round(sure * (0.4 + 0.6 * labels), 3)
+
+    def is_led_by_root(self, close: Close) -> bool:
+        """Whether the chord right before the goal is the dominant in root position."""
+        return close.leader >= 0 and is_root_dominant(self.chords[close.leader], close.key)
 
     def melody_over(self, close: Close, end: Fraction) -> Note | None:
         """Return the melody's first chord tone over the goal, up to a moment; None where it is silent."""

@@ -81,7 +81,7 @@ FERMATAS_MISSED = -1.5
 BARS_PER_FERMATA = 6
 LENGTH_WEIGHT = 1.5
 _LENGTHS = (0.25, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 12.0, 16.0, 20.0, 32.0)
-_LENGTH_COSTS = (6.0, 2.0, 0.2, 0.6, 0.0, 0.6, 0.6, 0.7, 0.2, 1.0, 1.0, 1.5, 3.0, 5.0)
+_LENGTH_COSTS = (6.0, 2.0, 0.2, 0.6, 0.0, 0.6, 0.6, 0.7, 0.2, 1.2, 1.8, 2.5, 4.0, 7.0)
 _TWO_SHORT_BARS = 1.0
 """Cost of two bars where a bar holds fewer than four beats: there a phrase rather takes four."""
 _PART_OF_A_BAR = 0.5
@@ -266,7 +266,8 @@ def _reasons(place: Place, closed: bool) -> tuple[str, ...]:
         ((WEIGHTS[name] * place.get(name), said) for name, said in REASONS.items() if place.get(name) > 0),
         reverse=True,
     )
-    named = [said for weight, said in given if weight >= 0.3 or said in ("rest", "end of a slur")]
+    always = ("rest", "end of a slur", *(said for said in REASONS.values() if said.endswith("close")))
+    named = [said for weight, said in given if weight >= 0.3 or said in always]
     if not closed:
         named = [said for said in named if not said.endswith("close")]
     # A note of a quarter of the longest is no long note.
