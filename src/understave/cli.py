@@ -11,11 +11,13 @@ from fractions import Fraction
 from pathlib import Path
 
 from rich.console import Console
+from rich.padding import Padding
 from rich.table import Table
+from rich.text import Text
 
 from understave import __version__
 from understave.errors import UnderstaveError
-from understave.harmony.reading import Correction
+from understave.harmony.reading import Correction, Reading
 from understave.score.model import Measure, Score
 
 
@@ -38,6 +40,7 @@ def _parser() -> argparse.ArgumentParser:
     lesson.add_argument(
         "--replace-score", action="store_true", help="put a newer version of the score into the lesson"
     )
+    _add_words(lesson)
     lesson.add_argument("--open", action="store_true", help="open the result where there is a screen")
     lesson.set_defaults(run=_lesson)
 
@@ -45,6 +48,12 @@ def _parser() -> argparse.ArgumentParser:
     show.add_argument("score", type=Path, help="a score file or a lesson folder")
     show.add_argument("--bars", help="which bars, such as 12 or 9-16 (printed numbers)")
     show.set_defaults(run=_show)
+
+    explain = commands.add_parser("explain", help="tell what happens in a score, passage by passage")
+    explain.add_argument("score", type=Path, help="a score file or a lesson folder")
+    explain.add_argument("--bars", help="which bars, such as 12 or 9-16 (printed numbers)")
+    _add_words(explain)
+    explain.set_defaults(run=_explain)
 
     correct = commands.add_parser(
         "correct", help="set a chord or key yourself, list what you set, or take it back"
@@ -62,6 +71,13 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _add_words(command: argparse.ArgumentParser) -> None:
+    from understave.wording import LEVELS, SPOKEN
+
+    command.add_argument("--level", choices=LEVELS, default="intermediate", help="for whom the words are")
+    command.add_argument("--language", choices=SPOKEN, default="en", help="language of the words")
+
+
 def _steps(console: Console) -> tuple[Callable[[str], None], Callable[[], None]]:
     """Return a function that shows the step being done, and one that clears the display."""
     if console.is_terminal:
@@ -76,7 +92,13 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
 
     source: Path = arguments.score
     out: Path = arguments.out or Path(f"{source.stem or 'score'}-lesson")
-    options = LessonOptions(arguments.paper, arguments.chord_symbols, arguments.replace_score)
+    options = LessonOptions(
+        arguments.paper,
+        arguments.chord_symbols,
+        arguments.replace_score,
+        arguments.level,
+        arguments.language,
+    )
     on_step, done = _steps(console)
     try:
         lesson = make_lesson(source, out, options, on_step)
@@ -107,23 +129,10 @@ def _has_screen() -> bool:
 
 def _show(arguments: argparse.Namespace, console: Console) -> int:
     from understave.export.tables import beat_text
-    from understave.harmony import corrections
-    from understave.harmony.engine import read_harmony
-    from understave.lesson.folder import is_lesson_folder, open_folder
-    from understave.score.reader import read_score
     from understave.theory.names import key_name
 
-    source: Path = arguments.score
-    decided: tuple[Correction, ...] = ()
-    if is_lesson_folder(source):
-        folder = open_folder(source)
-        source, decided = folder.score, corrections.load(folder.corrections)
-    score = read_score(source)
-    reading = read_harmony(score, decided)
-    start, end = Fraction(0), score.end
-    if arguments.bars:
-        first, _, last = arguments.bars.partition("-")
-        start, end = _bar(score, first).start, _bar(score, last or first).end
+    score, reading = _read(arguments.score)
+    start, end = _stretch(score, arguments.bars) or (Fraction(0), score.end)
     table = Table("bar", "beat", "key", "chord", "notes", "sure", "or", title=score.title)
     for span in reading.spans:
         if span.end <= start or span.start >= end:
@@ -139,6 +148,62 @@ def _show(arguments: argparse.Namespace, console: Console) -> int:
             ", ".join(f"{a.numeral} ({a.key.symbol})" for a in span.alternatives[:2]),
         )
     console.print(table)
+    return 0
+
+
+def _read(source: Path) -> tuple[Score, Reading]:
+    """Read a score file, or the score of a lesson folder with its corrections."""
+    from understave.harmony import corrections, read
+    from understave.lesson.folder import is_lesson_folder, open_folder
+    from understave.score.reader import read_score
+
+    decided: tuple[Correction, ...] = ()
+    if is_lesson_folder(source):
+        folder = open_folder(source)
+        source, decided = folder.score, corrections.load(folder.corrections)
+    score = read_score(source)
+    return score, read(score, decided)
+
+
+def _stretch(score: Score, bars: str | None) -> tuple[Fraction, Fraction] | None:
+    """Return where the bars asked for begin and end, or None if none were asked for."""
+    if not bars:
+        return None
+    first, _, last = bars.partition("-")
+    start, end = _bar(score, first).start, _bar(score, last or first).end
+    if end <= start:
+        raise UnderstaveError(
+            f"Bar {last.strip()} comes before bar {first.strip()}; exchange them in --bars."
+        )
+    return start, end
+
+
+_TEXT_WIDTH = 96
+"""Columns at most of running text in the terminal: longer lines are hard to read."""
+
+
+def _explain(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.wording import in_a_line, phrasebook, tell
+
+    score, reading = _read(arguments.score)
+    told = tell(score, reading, arguments.level, arguments.language, _stretch(score, arguments.bars))
+    page = Console(highlight=False)
+    page.width = min(page.width, _TEXT_WIDTH)
+    page.print(Text(score.title, style="bold"), Text(score.composer, style="dim"))
+    for paragraph in told:
+        page.print()
+        page.print(Text(paragraph.heading, style="bold cyan"))
+        table = Table.grid(padding=(0, 2, 0, 0))
+        table.add_column(style="dim", width=max(len(s.place) for p in told for s in p.sentences))
+        table.add_column(ratio=1)
+        for sentence in paragraph.sentences:
+            table.add_row(Text(sentence.place), Text(in_a_line(sentence.text)))
+        page.print(table)
+        for gloss in paragraph.glosses:
+            line = Text.assemble((gloss.term, "italic"), f": {in_a_line(gloss.meaning)}", style="dim")
+            page.print(Padding(line, (0, 0, 0, 2)))
+    if not told:
+        page.print(phrasebook(arguments.language).phrases["nothing"])
     return 0
 
 

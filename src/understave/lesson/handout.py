@@ -1,7 +1,7 @@
 """The handout: a PDF to give to a student, set by typst from the reading.
 
-In: a Score and its Reading. Out: PDF bytes. Every text comes from `story` and `wording`; the
-layout stands in ``handout.typ``.
+In: a Score, its Reading, a level and a language. Out: PDF bytes. Every text comes from `story` and
+`understave.wording`; the layout stands in ``handout.typ``.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import re
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal
@@ -18,10 +18,14 @@ import typst
 
 from understave.engraving import excerpt
 from understave.harmony.reading import Reading
-from understave.lesson import story, wording
+from understave.lesson import story
 from understave.score.model import Score
-from understave.theory.names import key_name
+from understave.theory.names import key_name, pitch_class_name
+from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
+from understave.theory.vocabulary import Language
+from understave.wording import Gloss, Level, Paragraph, Phrasebook, phrasebook, tell
+from understave.wording.telling import key_sentence
 
 Paper = Literal["a4", "us-letter"]
 
@@ -32,54 +36,53 @@ def handout_pdf(
     source_name: str,
     paper: Paper = "a4",
     on_step: Callable[[str], None] = lambda _: None,
+    level: Level = "intermediate",
+    language: Language = "en",
 ) -> bytes:
     """Return the handout as PDF bytes; `on_step` hears which excerpt is being engraved."""
-    points = story.points(score, reading)
-    plan = story.key_plan(score, reading)
+    book = phrasebook(language)
+    points = story.points(score, reading, language)
     with tempfile.TemporaryDirectory(prefix="understave-") as folder:
         root = Path(folder)
         entries: list[dict[str, Any]] = []
         for number, point in enumerate(points, start=1):
             on_step(f"handout: excerpt {number} of {len(points)}")
-            first = score.measure_at(point.span.start).index
-            last = min(first + 1, len(score.measures) - 1)
-            first = max(0, first - 1)
             picture = f"excerpt-{number}.svg"
-            svg = excerpt(score, reading, first, last, highlight=point.span.notes)
-            (root / picture).write_text(svg, encoding="utf-8")
+            (root / picture).write_text(_excerpt(score, reading, point), encoding="utf-8")
             entries.append(
                 {
                     "heading": point.heading,
-                    "place": point.place.capitalize(),
+                    "place": point.place[0].upper() + point.place[1:],
                     "text": point.text,
                     "picture": picture,
                 }
             )
-        used = list(dict.fromkeys(p.device for p in points))
         data = {
             "title": score.title,
-            "composer": score.composer or wording.UNKNOWN_COMPOSER,
+            "composer": score.composer or book.phrases["unknown_composer"],
             "paper": paper,
-            "headings": wording.HEADINGS,
-            "key_sentence": story.key_sentence(plan),
+            "language": language,
+            "headings": book.headings,
+            "key_sentence": key_sentence(score, reading, book),
             "keys": [
                 {
-                    "name": key_name(k.key),
-                    "short": _short(k.key.symbol),
+                    "name": key_name(k.key, language),
+                    "short": _short(k.key.tonic, k.key.mode == "minor", language),
                     "first_bar": k.first_bar,
                     "share": k.share,
                 }
-                for k in plan
+                for k in story.key_plan(score, reading)
             ],
             "points": entries,
-            "check_intro": wording.CHECK_INTRO,
-            "doubts": [d.text for d in story.doubts(score, reading)],
-            "glossary": [
-                {"term": wording.GLOSSARY[d][0], "meaning": wording.GLOSSARY[d][1]} for d in sorted(used)
-            ],
-            "credit": wording.CREDIT.format(file=source_name),
-            "copyright": wording.COPYRIGHT,
+            "check_intro": book.phrases["check_intro"],
+            "doubts": [d.text for d in story.doubts(score, reading, language)],
+            "credit": book.phrases["credit"].format(file=source_name),
+            "copyright": book.phrases["copyright"],
         }
+        paragraphs = tell(score, reading, level, language)
+        said = [p.text for p in paragraphs] + [str(e["heading"]) + " " + str(e["text"]) for e in entries]
+        data["glossary"] = [{"term": g.term, "meaning": g.meaning} for g in _glossary(said, book)]
+        data["story"] = [_passage(p, book) for p in paragraphs]
         data["numerals"] = _numerals(data)
         (root / "handout.json").write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
         template = files("understave.lesson").joinpath("handout.typ").read_bytes()
@@ -88,6 +91,39 @@ def handout_pdf(
         pdf = typst.compile(root / "handout.typ", root=root, ignore_system_fonts=True)
     assert isinstance(pdf, bytes)
     return pdf
+
+
+def _excerpt(score: Score, reading: Reading, point: story.Point) -> str:
+    at = score.measure_at(point.span.start).index
+    last = min(at + 1, len(score.measures) - 1)
+    return excerpt(score, reading, max(0, at - 1), last, highlight=point.span.notes)
+
+
+def _passage(paragraph: Paragraph, book: Phrasebook) -> dict[str, Any]:
+    """Return a passage for the page; where a term is used for the first time, it stands between ‹ and ›."""
+    new = {g.term for g in paragraph.glosses}
+    sentences = []
+    for s in paragraph.sentences:
+        text, shift = s.text, 0
+        for start, end, gloss in book.terms_in(s.text):
+            if gloss.term in new and s.text[start] != "⟨":
+                new.discard(gloss.term)
+                text = f"{text[: start + shift]}‹{text[start + shift : end + shift]}›{text[end + shift :]}"
+                shift += 2
+        sentences.append({"place": s.place, "text": text})
+    return {"heading": paragraph.heading, "sentences": sentences}
+
+
+def _glossary(texts: Iterable[str], book: Phrasebook) -> list[Gloss]:
+    """Return the terms used in the texts and in each other's meaning, in alphabetical order."""
+    found: dict[str, Gloss] = {}
+    waiting = list(texts)
+    while waiting:
+        for gloss in book.glosses_in(waiting.pop()):
+            if gloss.term not in found:
+                found[gloss.term] = gloss
+                waiting.append(gloss.meaning)
+    return sorted(found.values(), key=lambda g: g.term.casefold())
 
 
 def _numerals(data: dict[str, Any]) -> dict[str, dict[str, Any]]:
@@ -100,5 +136,9 @@ def _numerals(data: dict[str, Any]) -> dict[str, dict[str, Any]]:
     return table
 
 
-def _short(symbol: str) -> str:
-    return symbol[0] + symbol[1:].replace("#", "♯").replace("b", "♭")
+def _short(tonic: PitchClass, minor: bool, language: Language) -> str:
+    """Return a key in the fewest letters: ``A♭``, small for minor; in German ``As``, ``as``."""
+    name = pitch_class_name(tonic, language)
+    for word, sign in ((" sharp", "♯"), (" flat", "♭"), (" double", "")):
+        name = name.replace(word, sign)
+    return name[0].lower() + name[1:] if minor else name

@@ -14,8 +14,7 @@ from pathlib import Path
 from understave.engraving import Options, engrave, to_pdf
 from understave.export.annotated import annotated_musicxml
 from understave.export.tables import reading_csv, reading_json
-from understave.harmony import corrections
-from understave.harmony.engine import read_harmony
+from understave.harmony import corrections, read
 from understave.harmony.reading import Reading
 from understave.harmony.romantext import write_romantext
 from understave.lesson.folder import (
@@ -30,6 +29,8 @@ from understave.lesson.folder import (
 from understave.lesson.handout import Paper, handout_pdf
 from understave.score.model import Score
 from understave.score.reader import read_score
+from understave.theory.vocabulary import Language
+from understave.wording import Level
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,12 +48,14 @@ class LessonOptions:
     """What the teacher chose.
 
     `chord_symbols` sets them above the staves; `replace_score` puts a newer version of the score into
-    a lesson made before.
+    a lesson made before; `level` and `language` are those of the handout's words.
     """
 
     paper: Paper = "a4"
     chord_symbols: bool = False
     replace_score: bool = False
+    level: Level = "intermediate"
+    language: Language = "en"
 
 
 def make_lesson(
@@ -73,7 +76,7 @@ def make_lesson(
     score = read_score(source)
     check_place(out, source, options.replace_score)
     on_step("finding chords and keys")
-    reading = read_harmony(score, corrections.load(out / CORRECTIONS))
+    reading = read(score, corrections.load(out / CORRECTIONS))
     on_step("engraving")
     pages = engrave(score, reading, Options(paper=options.paper, chord_symbols=options.chord_symbols))
     on_step("making the PDF of the score")
@@ -86,7 +89,9 @@ def make_lesson(
     contents["reading.csv"] = reading_csv(score, reading)
     contents["reading.romantext.txt"] = write_romantext(reading, score)
     contents["annotated.musicxml"] = annotated_musicxml(score, reading)
-    contents["handout.pdf"] = handout_pdf(score, reading, source.name, options.paper, on_step)
+    contents["handout.pdf"] = handout_pdf(
+        score, reading, source.name, options.paper, on_step, options.level, options.language
+    )
     on_step("saving")
     folder = create_folder(out, source, score.title, score.composer, options.replace_score)
     return Lesson(folder, score, reading, _save(folder, contents))

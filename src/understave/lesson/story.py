@@ -1,7 +1,8 @@
 """What is worth telling about a reading, in a teacher's plain words.
 
-In: a Score and its Reading. Out: the plan of keys, the points to stop at and the places to check,
-each tied to its span and so to its notes. Nothing here is said that the reading does not say.
+In: a Score, its Reading and a language. Out: the plan of keys, the points to stop at and the places to
+check, each tied to its span and so to its notes. Nothing here is said that the reading does not say; the
+words come from `understave.wording`.
 """
 
 from __future__ import annotations
@@ -9,13 +10,29 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
-from understave.export.tables import beat_text
 from understave.harmony.reading import Alternative, Reading, Span
-from understave.lesson import wording
 from understave.score.model import Score
 from understave.theory.key import Key
 from understave.theory.names import key_name, pitch_class_name
 from understave.theory.pitch import PitchClass
+from understave.theory.vocabulary import Language
+from understave.wording import Phrasebook, phrasebook, plain
+from understave.wording.gaps import place, printed_bars
+from understave.wording.numerals import chord_words
+from understave.wording.telling import key_stretches
+
+__all__ = ["Doubt", "KeyStretch", "Point", "device_of", "doubts", "key_plan", "label", "plain", "points"]
+
+DEVICE_ORDER = (
+    "neapolitan",
+    "augmented-sixth",
+    "borrowed",
+    "diminished-seventh",
+    "applied",
+    "suspended",
+    "cadential",
+)
+"""Devices, the rarest first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,45 +68,11 @@ class Doubt:
 
 def key_plan(score: Score, reading: Reading) -> tuple[KeyStretch, ...]:
     """Return the keys in order, neighbouring spans of one key drawn together."""
-    runs: list[list[Span]] = []
-    for span in reading.spans:
-        if runs and runs[-1][0].key == span.key:
-            runs[-1].append(span)
-        else:
-            runs.append([span])
-    total = float(sum((s.end - s.start for s in reading.spans), Fraction(0))) or 1.0
+    runs = key_stretches(reading)
+    total = float(sum((end - start for _, start, end in runs), Fraction(0))) or 1.0
     return tuple(
-        KeyStretch(
-            key=run[0].key,
-            start=run[0].start,
-            end=run[-1].end,
-            first_bar=score.measure_at(run[0].start).number,
-            last_bar=_last_bar(score, run[-1].end),
-            share=float(run[-1].end - run[0].start) / total,
-        )
-        for run in runs
-    )
-
-
-def _last_bar(score: Score, end: Fraction) -> str:
-    measure = score.measure_at(end)
-    if measure.start == end and measure.index > 0:
-        measure = score.measures[measure.index - 1]
-    return measure.number
-
-
-def key_sentence(plan: tuple[KeyStretch, ...]) -> str:
-    """Say in one or two sentences where the piece begins, what it visits and where it ends."""
-    home = plan[0].key
-    visits: dict[Key, KeyStretch] = {}
-    for stretch in plan[1:]:
-        if stretch.key != home:
-            visits.setdefault(stretch.key, stretch)
-    if not visits:
-        return wording.KEYS_ONE.format(home=key_name(home))
-    named = [f"{key_name(k)} ({wording.bars(s.first_bar, s.last_bar)})" for k, s in visits.items()]
-    return wording.KEYS_MANY.format(
-        home=key_name(home), visits=wording.join(named), last=key_name(plan[-1].key)
+        KeyStretch(key, start, end, *printed_bars(score, start, end), share=float(end - start) / total)
+        for key, start, end in runs
     )
 
 
@@ -124,80 +107,75 @@ def _outside(span: Span) -> list[PitchClass]:
     return [m for m in span.numeral.chord(span.key).members if m not in inside]
 
 
-def place(score: Score, time: Fraction) -> str:
-    """Name a moment as printed: ``bar 12, beat 2``."""
-    return f"bar {score.measure_at(time).number}, beat {beat_text(score.beat_at(time))}"
-
-
-def label(item: Span | Alternative) -> str:
+def label(item: Span | Alternative, book: Phrasebook) -> str:
     """Name a chord and its key in one phrase: ``⟨V65/V⟩ in F minor``.
 
     The brackets mark a numeral, so that a page can stack its figures; `plain` takes them out.
     """
-    return f"⟨{item.numeral}⟩ in {key_name(item.key)}"
+    return book.phrases["label"].format(numeral=item.numeral, key=key_name(item.key, book.language))
 
 
-def plain(text: str) -> str:
-    """Return a sentence without the brackets around its numerals."""
-    return text.replace("⟨", "").replace("⟩", "")
-
-
-def points(score: Score, reading: Reading, at_most: int = 8) -> tuple[Point, ...]:
+def points(score: Score, reading: Reading, language: Language = "en", at_most: int = 8) -> tuple[Point, ...]:
     """Choose the chords most worth a stop: rare devices first, then spread over the piece."""
+    book = phrasebook(language)
     found = [(s, d) for s in reading.spans if (d := device_of(s))]
     chosen: list[tuple[Span, str]] = []
-    for device in wording.DEVICE_ORDER:
+    for device in DEVICE_ORDER:
         of_kind = sorted((s for s, d in found if d == device), key=lambda s: (-s.confidence, s.start))
         limit = 1 if device in ("applied", "suspended", "cadential", "diminished-seventh") else 2
         chosen += [(s, device) for s in of_kind[:limit]]
     chosen = sorted(chosen[:at_most], key=lambda pair: pair[0].start)
     following = {s.start: s for s in reading.spans}
-    return tuple(_point(score, s, d, following.get(s.end)) for s, d in chosen)
+    return tuple(_point(score, s, d, following.get(s.end), book) for s, d in chosen)
 
 
-def _point(score: Score, span: Span, device: str, following: Span | None) -> Point:
+def _point(score: Score, span: Span, device: str, following: Span | None, book: Phrasebook) -> Point:
     chord = span.numeral.chord(span.key)
+    language, words = book.language, book.phrases
     sentences = [
-        wording.POINT_WORDS.format(words=span.numeral.words),
-        wording.POINT_NOTES.format(
-            members=wording.join([pitch_class_name(m) for m in chord.members]),
-            bass=pitch_class_name(chord.bass),
+        words["point_words"].format(words=chord_words(span.numeral, book)),
+        words["point_notes"].format(
+            members=book.join([pitch_class_name(m, language) for m in chord.members]),
+            bass=pitch_class_name(chord.bass, language),
         ),
     ]
-    outside = [pitch_class_name(m) for m in _outside(span)]
+    outside = [pitch_class_name(m, language) for m in _outside(span)]
     if outside:
-        verb = "do" if len(outside) > 1 else "does"
-        sentences.append(
-            wording.POINT_OUTSIDE.format(notes=wording.join(outside), verb=verb, key=key_name(span.key))
-        )
+        form = words["point_outside_many" if len(outside) > 1 else "point_outside_one"]
+        sentences.append(form.format(notes=book.join(outside), key=key_name(span.key, language)))
     if following:
-        sentences.append(wording.POINT_NEXT.format(next=label(following)))
+        sentences.append(words["point_next"].format(next=label(following, book)))
+    device_name = book.devices[device]
     return Point(
         span=span,
         device=device,
-        place=place(score, span.start),
-        heading=f"{wording.GLOSSARY[device][0]}: {label(span)}",
+        place=place(score, span.start, book),
+        heading=words["point_heading"].format(
+            device=device_name[0].upper() + device_name[1:], label=label(span, book)
+        ),
         text=" ".join(sentences),
     )
 
 
-def doubts(score: Score, reading: Reading, at_most: int = 6) -> tuple[Doubt, ...]:
+def doubts(score: Score, reading: Reading, language: Language = "en", at_most: int = 6) -> tuple[Doubt, ...]:
     """Return the least certain spans that the teacher has not settled, least certain first."""
+    book = phrasebook(language)
     open_spans = sorted((s for s in reading.spans if not s.fixed), key=lambda s: (s.confidence, s.start))
     result = []
     for span in open_spans[:at_most]:
         if span.confidence > 0.9:
             break
-        others = [label(a) for a in span.alternatives[:2]]
-        result.append(
-            Doubt(
-                span,
-                wording.CHECK_ITEM.format(
-                    place=place(score, span.start).capitalize(),
-                    label=label(span),
-                    percent=round(100 * span.confidence),
-                    others=wording.CHECK_OTHERS.format(labels=wording.join(others, "or")) if others else "",
-                ),
-            )
-        )
+        result.append(Doubt(span, _doubt(score, span, book)))
     return tuple(result)
+
+
+def _doubt(score: Score, span: Span, book: Phrasebook) -> str:
+    others = [label(a, book) for a in span.alternatives[:2]]
+    where = place(score, span.start, book)
+    more = book.phrases["check_others"].format(labels=book.join(others, "or")) if others else ""
+    return book.phrases["check_item"].format(
+        place=where[0].upper() + where[1:],
+        label=label(span, book),
+        percent=book.phrases["percent"].format(number=round(100 * span.confidence)),
+        others=more,
+    )

@@ -6,6 +6,7 @@ In: events and readings. Out: sentences and paragraphs. The words themselves sta
 
 from __future__ import annotations
 
+from understave.wording.numerals import in_a_line
 from understave.wording.phrasebook import LEVELS, SPOKEN, Gloss, Level, Phrasebook, phrasebook
 from understave.wording.sentences import can_say, plain, say
 from understave.wording.telling import Paragraph, Sentence, tell
@@ -19,6 +20,7 @@ __all__ = [
     "Phrasebook",
     "Sentence",
     "can_say",
+    "in_a_line",
     "phrasebook",
     "plain",
     "say",

@@ -92,15 +92,19 @@ def name_value(
     language = book.language
     if isinstance(value, tuple):
         if way in ("instead", "become") and len(value) == 2 and not isinstance(value[0], tuple):
-            first, second = (name_value(v, name, "", "", score, book, kind) for v in value)
-            return book.phrases[way].format(first=first, second=second)
+            one, other = (name_value(v, name, "", "", score, book, kind) for v in value)
+            return book.phrases[way].format(first=one, second=other)
         if way == "bars":
-            first, last = (v for v in value if isinstance(v, Fraction | int))
-            return book.bars(*printed_bars(score, Fraction(first), Fraction(last)))
+            start, end = (v for v in value if isinstance(v, Fraction | int))
+            return book.bars(*printed_bars(score, Fraction(start), Fraction(end)))
         inner = "" if way in ("or", "first") else way
         shown = value[: int(unit)] if way == "first" else value
-        named = [name_value(v, name, inner, unit, score, book, kind) for v in shown]
-        return book.join(list(dict.fromkeys(named)), "or" if way == "or" else "and")
+        names = [name_value(v, name, inner, unit, score, book, kind) for v in shown]
+        if all(isinstance(v, str) for v in value):
+            names = list(dict.fromkeys(names))
+        elif len(shown) < len(value):
+            return f"{', '.join(names)} …"
+        return book.join(names, "or" if way == "or" else "and")
     if isinstance(value, Pitch):
         return octave_name(value, book) if way == "octave" else pitch_class_name(value.pitch_class, language)
     if isinstance(value, PitchClass):
@@ -138,7 +142,7 @@ def _name_number(value: int | float | Fraction, way: str, unit: str, score: Scor
         return counted(value, unit, book)
     if way == "about":
         nearest = max(1, round(value))
-        exact = abs(value - nearest) < 0.05
+        exact = abs(float(value) - nearest) < 0.05
         named = counted(nearest, unit, book)
         return named if exact else book.phrases["about"].format(counted=named)
     if way == "ordinal":
@@ -160,7 +164,9 @@ def number_word(value: int | float | Fraction, book: Phrasebook) -> str:
 
 def counted(value: int | float | Fraction, unit: str, book: Phrasebook) -> str:
     """Return a number with what it counts: ``one bar``, ``four bars``, ``2.5 beats``."""
-    one, many = book.units[unit]
+    one, many, *two = book.units[unit]
+    if value == 2 and two:
+        return two[0]
     return one if value == 1 else f"{number_word(value, book)} {many}"
 
 

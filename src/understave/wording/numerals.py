@@ -1,16 +1,35 @@
-"""Chords in plain words: ``the dominant seventh of the dominant, in first inversion``.
+"""Chords in plain words, and numerals as a line of plain text can show them.
 
-In: a Roman numeral and a language's words. Out: a phrase in the nominative; English has its article,
-German none. English comes from `theory.numeral_words`, other languages from their own tables.
+In: a Roman numeral and a language's words. Out: a phrase such as ``the dominant seventh of the dominant,
+in first inversion`` in the nominative; English has its article, German none. English comes from
+`theory.numeral_words`, other languages from their own tables.
 """
 
 from __future__ import annotations
+
+import re
 
 from understave.theory.chord import usual_inversion
 from understave.theory.names import quality_name
 from understave.theory.numeral_words import numeral_words
 from understave.theory.roman import RomanNumeral
 from understave.wording.phrasebook import Phrasebook
+
+_RAISED = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
+_LOWERED = str.maketrans("0123456789", "₀₁₂₃₄₅₆₇₈₉")
+
+
+def in_a_line(text: str) -> str:
+    """Return a text with its marked numerals as plain text shows them: ⟨viio65/V⟩ as ``vii°⁶₅/V``."""
+    return re.sub("⟨([^⟩]*)⟩", lambda m: _line(RomanNumeral.parse(m[1])), text)
+
+
+def _line(n: RomanNumeral) -> str:
+    rows = n.figures
+    if len(rows) > 2 or not all(row.isdigit() for row in rows):
+        return f"{n.head}{''.join(rows)}{n.target}"
+    figures = "".join(r.translate(t) for r, t in zip(rows, (_RAISED, _LOWERED), strict=False))
+    return f"{n.head}{figures}{n.target}"
 
 
 def chord_words(n: RomanNumeral, book: Phrasebook) -> str:

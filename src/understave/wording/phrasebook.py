@@ -39,14 +39,15 @@ class Phrasebook:
     """All words of a language.
 
     `events` has an entry for each ``kind.label``; `values` a table of words for each detail that holds a
-    word of ours; `units` singular and plural of what is counted; `numerals` the words of chords.
+    word of ours; `units` singular and plural of what is
+    counted (and perhaps a form for two); `numerals` the words of chords.
     """
 
     language: Language
     events: Mapping[str, Entry]
     summaries: Mapping[str, Entry]
     values: Mapping[str, Mapping[str, str]]
-    units: Mapping[str, tuple[str, str]]
+    units: Mapping[str, tuple[str, ...]]
     numbers: tuple[str, ...]
     ordinals: tuple[str, ...]
     headings: Mapping[str, str]
@@ -71,17 +72,20 @@ class Phrasebook:
             return self.phrases["bar"].format(first=first)
         return self.phrases["bars"].format(first=first, last=last)
 
-    def glosses_in(self, text: str) -> tuple[Gloss, ...]:
-        """Return the terms that a text uses, in order; the longest form wins where two overlap."""
-        found: dict[str, int] = {}
+    def terms_in(self, text: str) -> tuple[tuple[int, int, Gloss], ...]:
+        """Return where a text uses a term, by place; the longest form wins where two overlap."""
+        found: list[tuple[int, int, Gloss]] = []
         taken: set[int] = set()
         for pattern, gloss in _patterns(self.language):
             for m in pattern.finditer(text):
                 if taken.isdisjoint(range(*m.span())):
                     taken.update(range(*m.span()))
-                    found[gloss.term] = min(m.start(), found.get(gloss.term, m.start()))
-        by_term = {g.term: g for g in self.glosses}
-        return tuple(by_term[term] for term in sorted(found, key=lambda t: found[t]))
+                    found.append((m.start(), m.end(), gloss))
+        return tuple(sorted(found, key=lambda f: f[0]))
+
+    def glosses_in(self, text: str) -> tuple[Gloss, ...]:
+        """Return the terms that a text uses, each once, in order."""
+        return tuple({gloss.term: gloss for _, _, gloss in self.terms_in(text)}.values())
 
 
 @lru_cache
@@ -97,7 +101,7 @@ def phrasebook(language: Language) -> Phrasebook:
         },
         summaries=tables["summaries"],
         values=tables["values"],
-        units={name: (one, many) for name, (one, many) in tables["units"].items()},
+        units={name: tuple(forms) for name, forms in tables["units"].items()},
         numbers=tuple(tables["numbers"]),
         ordinals=tuple(tables["ordinals"]),
         headings=tables["headings"],

@@ -259,7 +259,10 @@ def _counts(
         parts = [counted(n, label, book) for label, n in counts.most_common() if label in book.units]
         if not parts:
             continue
-        text = book.summaries[kind][level].format(list=book.join(parts))
+        total = counted(sum(counts.values()), "note", book)
+        text = book.summaries[kind][level].format(list=book.join(parts), count=total)
+        if not text:
+            continue
         notes = tuple(dict.fromkeys(i for e in rest for i in e.notes))
         found.append(Sentence(text, "", rest[0].start, notes, tuple(rest)))
     return found
