@@ -124,13 +124,10 @@ def bass_runs(score: Score, sounding: Soundings, harmony: Harmony) -> tuple[Held
     struck: dict[int, list[Note]] = defaultdict(list)
     for moment, chord in zip(sounding.moments, sounding.chords, strict=True):
         low = chord[0]
-        # A bass held on while an octave is struck above it is one tone with it.
         for n in chord:
-            if (
-                n.midi % 12 == low.midi % 12
-                and float(n.onset) == moment
-                and (n is low or n.staff == low.staff)
-            ):
+            # Octaves in the bass's own voice are one tone with it; another voice may pass over the tone.
+            own = n is low or (n.midi % 12 == low.midi % 12 and (n.staff, n.voice) == (low.staff, low.voice))
+            if own and float(n.onset) == moment:
                 struck[low.midi % 12].append(n)
     found: list[Held] = []
     for notes in struck.values():
