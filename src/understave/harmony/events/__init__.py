@@ -14,6 +14,7 @@ from understave.harmony.events.applied import find_applied
 from understave.harmony.events.cadences import find_phrases_and_cadences
 from understave.harmony.events.chromatic import find_chromatic
 from understave.harmony.events.dissonance import find_dissonances
+from understave.harmony.events.form import find_form
 from understave.harmony.events.instructions import find_instructions
 from understave.harmony.events.keyplan import find_keys
 from understave.harmony.events.modes import find_mode_switches
@@ -43,6 +44,7 @@ FINDERS: tuple[Finder, ...] = (
     find_mode_switches,
     find_keys,
     find_pedalpoints,
+    find_form,
     find_texture,
     find_motives,
     find_returns,

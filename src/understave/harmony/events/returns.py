@@ -204,8 +204,8 @@ def passages_of(score: Score, spans: tuple[Span, ...]) -> tuple[Passage, ...]:
             continue
         by = _semitones(path, bars)
         first, last = pairs[0], pairs[-1]
-        before = _main_key(spans, starts[first[0]], starts[last[0] + 1])
-        here = _main_key(spans, starts[first[1]], starts[last[1] + 1])
+        before = main_key(spans, starts[first[0]], starts[last[0] + 1])
+        here = main_key(spans, starts[first[1]], starts[last[1] + 1])
         inflected = before is not None and here is not None and before.mode != here.mode
         compared = _compared(path, bars, steps, by, inflected)
         if all(p.how == BOTH_VARIED for p in compared) and left < _SURE * len(pairs):
@@ -417,7 +417,7 @@ def _label(passage: Passage) -> tuple[str, list[tuple[str, Detail]]]:
     return ("literal" if literal else "varied"), keys
 
 
-def _main_key(spans: tuple[Span, ...], start: Fraction, end: Fraction) -> Key | None:
+def main_key(spans: tuple[Span, ...], start: Fraction, end: Fraction) -> Key | None:
     """Return the key that lasts longest between two moments."""
     lasting: dict[Key, Fraction] = defaultdict(Fraction)
     first = max(0, bisect_right(spans, start, key=lambda s: s.start) - 1)
