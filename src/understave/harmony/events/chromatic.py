@@ -19,7 +19,7 @@ chord, where there is one. Besides, by label:
 - italian sixth, french sixth, german sixth: ``lower`` str, ``lower_pitch`` Pitch, ``upper`` str,
   ``upper_pitch`` Pitch: the two notes of the sixth; ``interval`` Interval (A6, or d3 when inverted);
   ``lower_goes``, ``upper_goes`` Pitch; ``outward`` int 1 where both reach ``target`` PitchClass, the
-  octave outside; ``leads`` str: ``"dominant"``, ``"six-four"``, ``"elsewhere"``; ``spelling`` str:
+  octave outside; ``leads`` str as for the Neapolitan; ``spelling`` str:
   ``"augmented sixth"`` or ``"minor seventh"`` (written as a dominant seventh).
 - common-tone diminished seventh: ``common`` PitchClass: the tone held; ``held`` tuple of str: its notes
   before and after; ``around`` int 1 where the chord it adorns also came before.
@@ -41,6 +41,7 @@ Sentences, one per label:
   slide off by a step and come back."
 - borrowed chord: "F minor in C major, borrowed from C minor: A flat in place of A."
 - altered dominant: "The dominant with a raised fifth: D sharp in place of D, pulling up to E."
+
 
 """
 
@@ -71,7 +72,7 @@ SIXTHS = {
     Quality.FRENCH: "french sixth",
     Quality.GERMAN: "german sixth",
 }
-_AHEAD = 3
+_AHEAD = 4
 """Chords within which a Neapolitan or an augmented sixth reaches its dominant."""
 
 
@@ -144,13 +145,11 @@ def augmented_sixth(piece: Progression, i: int) -> list[Event]:
     upper, lower = max(uppers, key=lambda n: (n.end, n.midi)), min(lowers, key=lambda n: (-n.end, n.midi))
     reach = _reach(piece, i)
     goes = [piece.goes_to(n, step.end, reach) for n in (lower, upper)]
-    outward = all(g is not None and g.midi % 12 == target.semitone for g in goes)
+    reached = [g is not None and g.midi % 12 == target.semitone for g in goes]
+    outward = all(reached)
     leads = _leads(piece, i, Key(target.shift(-1), step.local.mode))
-    if leads not in ("dominant", "six-four"):
-        leads = "elsewhere"
-    if leads == "elsewhere" and not outward:
-        return []
-    if not spelled and not outward:
+    led = leads != "elsewhere" or any(reached)
+    if not outward and not (spelled and led):
         return []
     detail: list[tuple[str, Detail]] = [
         ("lower", lower.id),
@@ -291,29 +290,32 @@ def _all_heard(piece: Progression, step: Step, changes: _Changes) -> bool:
 
 
 def _leads(piece: Progression, i: int, key: Key) -> str:
-    """Return what a chord of dominant preparation leads to in a key: see the module's ``leads``."""
-    fifth = key.tonic.shift(1)
+    """Return what a chord of dominant preparation leads to in a key: see the module's ``leads``.
+
+    On the way to the dominant the tonic, other chords of preparation, the sixth degree and the dominant of
+    the fourth may come between, as long as the key stays.
+    """
+    fifth, fourth = key.tonic.shift(1), Key(key.tonic.shift(-1), "minor")
+    between = {key.tonic.shift(f) for f in (0, -1, 2, -4)} | {piece.steps[i].chord.root}
+    first = "elsewhere"
     for j in range(i + 1, min(len(piece.steps), i + 1 + _AHEAD)):
         step = piece.steps[j]
-        if step.is_six_four_on(fifth) and step.chord.root == key.tonic:
-            return "six-four"
-        if step.numeral.special == "Cad" and step.chord.bass == fifth:
+        six_four = step.is_six_four_on(fifth) and step.chord.root == key.tonic
+        if six_four or (step.numeral.special == "Cad" and step.chord.bass == fifth):
             return "six-four"
         if is_dominant(step.chord, key):
             return "dominant"
-        if is_dominant(step.chord, Key(fifth, "major")) and step.chord.root.semitone != fifth.semitone:
+        if is_dominant(step.chord, Key(fifth, "major")):
             if j == i + 1:
                 return "applied"
             continue
-        if step.chord.root == key.tonic and step.chord.quality.is_triad and j == i + 1:
-            continue_to = _leads(piece, j, key) if j == i + 1 else "elsewhere"
-            return "tonic" if continue_to == "elsewhere" else continue_to
-        if step.chord.quality in SIXTHS or step.chord.root in (key.tonic.shift(-1), key.tonic.shift(2)):
-            continue
-        if step.chord.root == piece.steps[i].chord.root:
-            continue
-        return "elsewhere"
-    return "elsewhere"
+        if j == i + 1 and step.chord.root == key.tonic and step.chord.quality.is_triad:
+            first = "tonic"
+        stays = step.key.tonic == key.tonic or j == i + 1
+        prepares = step.chord.quality in SIXTHS or step.chord.root in between
+        if not stays or not (prepares or is_dominant(step.chord, fourth)):
+            break
+    return first
 
 
 def _goes(piece: Progression, i: int, note: Note) -> list[tuple[str, Detail]]:
