@@ -82,7 +82,9 @@ def handout_pdf(
         paragraphs = tell(score, reading, level, language)
         said = [p.text for p in paragraphs] + [str(e["heading"]) + " " + str(e["text"]) for e in entries]
         data["glossary"] = [{"term": g.term, "meaning": g.meaning} for g in _glossary(said, book)]
-        data["story"] = [_passage(p, book) for p in paragraphs]
+        # The keys have their own heading above the story.
+        story_passages = [_passage(p, book, leave_out=str(data["key_sentence"])) for p in paragraphs]
+        data["story"] = [p for p in story_passages if p["sentences"]]
         data["numerals"] = _numerals(data)
         (root / "handout.json").write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
         template = files("understave.lesson").joinpath("handout.typ").read_bytes()
@@ -99,11 +101,13 @@ def _excerpt(score: Score, reading: Reading, point: story.Point) -> str:
     return excerpt(score, reading, max(0, at - 1), last, highlight=point.span.notes)
 
 
-def _passage(paragraph: Paragraph, book: Phrasebook) -> dict[str, Any]:
+def _passage(paragraph: Paragraph, book: Phrasebook, leave_out: str = "") -> dict[str, Any]:
     """Return a passage for the page; where a term is used for the first time, it stands between ‹ and ›."""
     new = {g.term for g in paragraph.glosses}
     sentences = []
     for s in paragraph.sentences:
+        if s.text == leave_out:
+            continue
         text, shift = s.text, 0
         for start, end, gloss in book.terms_in(s.text):
             if gloss.term in new and s.text[start] != "⟨":

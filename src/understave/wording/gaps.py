@@ -15,6 +15,7 @@ import re
 from collections.abc import Mapping
 from fractions import Fraction
 
+from understave.harmony.events.instructions import gloss, on_instruments
 from understave.harmony.reading import Detail
 from understave.score.model import Score
 from understave.theory.key import Key
@@ -46,6 +47,10 @@ WAYS = (
     "cap",
     "digits",
     "scheme",
+    "gloss",
+    "early",
+    "modern",
+    "rounded",
     "instead",
     "become",
 )
@@ -85,7 +90,8 @@ def name_value(
     Ways: moments need ``bar`` (bar 7) or ``place`` (bar 7, beat 3); numbers ``number``, ``digits``,
     ``count`` or ``about`` and a unit (two bars), ``ordinal``, ``of`` (second degree) or ``percent``; a Pitch
     may have its ``octave``, a Key its ``tonic`` alone, a chord its ``words``; a note id needs ``pitch``,
-    printed text ``quote``, a form ``scheme``; a word of ours may have a ``cap``; a list is joined by and, or
+    printed text ``quote``, a form ``scheme``; printed terms need ``gloss``, or ``early`` or ``modern`` for
+    what they ask of an instrument; a word of ours may have a ``cap``; a list is joined by and, or
     by ``or``, or only its ``first`` so many are named; a pair of moments has its ``bars``; pairs of notes
     are told as one ``instead`` of the other or as what they ``become``.
     """
@@ -94,6 +100,8 @@ def name_value(
         if way in ("instead", "become") and len(value) == 2 and not isinstance(value[0], tuple):
             one, other = (name_value(v, name, "", "", score, book, kind) for v in value)
             return book.phrases[way].format(first=one, second=other)
+        if way == "gloss":
+            return ", ".join(gloss(v, language) for v in value if isinstance(v, str))
         if way == "bars":
             start, end = (v for v in value if isinstance(v, Fraction | int))
             return book.bars(*printed_bars(score, Fraction(start), Fraction(end)))
@@ -122,6 +130,9 @@ def name_value(
             for word, named in book.values["scheme"].items():
                 value = value.replace(word, named)
             return value
+        if way in ("early", "modern"):
+            asked = on_instruments(value, language)
+            return asked[way == "modern"] if asked else ""
         if way == "quote":
             return book.phrases["quote"].format(text=value)
         named = book.values.get(f"{kind}.{name}", {}).get(value) or book.values.get(name, {}).get(
@@ -136,8 +147,8 @@ def _name_number(value: int | float | Fraction, way: str, unit: str, score: Scor
         return book.bars(*[score.measure_at(Fraction(value)).number] * 2)
     if way == "place":
         return place(score, Fraction(value), book)
-    if way == "digits":
-        return str(value)
+    if way in ("digits", "rounded"):
+        return str(round(value))
     if way == "count":
         return counted(value, unit, book)
     if way == "about":

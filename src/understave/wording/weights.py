@@ -39,6 +39,8 @@ KINDS: Mapping[str, float] = {
     "return": 4.5,
     "difference": 1.5,
     "form": 9.0,
+    "instruction": 1.7,
+    "pedal mark": 2.2,
     "section": 5.5,
     "motive": 3.0,
     "harmonic rhythm": 2.0,
@@ -57,6 +59,13 @@ LABELS: Mapping[tuple[str, str], float] = {
     ("melody", "leap"): 1.5,
     ("difference", "different continuation"): 3.0,
     ("chain", "lament bass"): 6.0,
+    ("instruction", "tempo"): 3.2,
+    ("instruction", "tempo change"): 2.0,
+    ("instruction", "character"): 2.4,
+    ("instruction", "soft pedal"): 2.6,
+    ("instruction", "dynamic"): 0.6,
+    ("instruction", "how much"): 0.3,
+    ("pedal mark", "with the harmony"): 3.0,
     ("motive", "statement"): 4.0,
     ("harmonic rhythm", "quickens before a cadence"): 3.0,
     ("cadence", "deceptive"): 7.0,
@@ -83,6 +92,8 @@ def weight(event: Event) -> float:
         base *= exposure
     if event.get("metric") == "unaccented" and event.kind == "non-chord tone":
         base *= 0.6
+    if event.kind == "instruction":
+        base *= 2 if event.get("extreme") else 1 if event.get("first") else 0.4
     number = event.get("number")
     if event.kind == "motive" and isinstance(number, int):
         base /= number
