@@ -86,7 +86,8 @@ class TestBass:
     def test_figured_under_a_broken_chord(self) -> None:
         score = build(
             "G5:4 | A5:4 | B5:4 | G5:4",
-            "C3:1/2 E4 G4 E4 C3 E4 G4 E4 | C3 F4 A4 F4 C3 F4 A4 F4 | C3 F4 B4 F4 C3 F4 B4 F4 | C3 E4 G4 E4 C3 E4 G4 E4",
+            "C3:1/2 E4 G4 E4 C3 E4 G4 E4 | C3 F4 A4 F4 C3 F4 A4 F4 | "
+            "C3 F4 B4 F4 C3 F4 B4 F4 | C3 E4 G4 E4 C3 E4 G4 E4",
         )
         (event,) = found(score, OVER_TONIC)
         assert (event.label, event.get("manner")) == ("tonic", "figured")

@@ -13,7 +13,7 @@ Event: kind ``"harmonic rhythm"``; `notes` are the lowest notes of the chords to
   ``around`` Fraction: in the bars around it; ``bars`` int; ``key`` Key; ``chords`` tuple of RomanNumeral;
   ``times`` tuple of Fraction.
 - ``"quickens before a cadence"``: the last two bars before a cadence's goal. ``pace``, ``around``
-  (earlier in the same phrase), ``bars``, ``key``, ``chords``, ``times`` as above; ``cadence`` str: the
+  (earlier in the same phrase, and in four bars at least), ``bars``, ``key``, ``chords``, ``times`` as above; ``cadence`` str: the
   cadence's label; ``arrival`` Fraction.
 
 Sentences, one per label:
@@ -35,12 +35,14 @@ from itertools import pairwise
 from understave.harmony.events.cadences import find_phrases_and_cadences
 from understave.harmony.events.soundings import Soundings, soundings
 from understave.harmony.reading import Detail, Event, Span
-from understave.score.model import Score
+from understave.score.model import Measure, Score
 
 KIND = "harmonic rhythm"
 _AROUND = 8
 _RATIO = Fraction(2)
 _QUICKENS = Fraction(3, 2)
+_BEFORE = 4
+"""Bars at least that the two before a cadence are compared with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +127,8 @@ def _passages(score: Score, changes: Sequence[Change], sounding: Soundings) -> I
             j = k
             while j < len(usable) and _stands_out(label, counts[usable[j]], around[usable[j]]):
                 j += 1
+            if label == "slower" and 0 < k < j and _waits(score.measures[usable[k - 1]], changes):
+                k -= 1
             if j - k >= least and j - k < len(usable) / 2:
                 pace = Fraction(sum(counts[i] for i in usable[k:j]), j - k)
                 outside = _mean_around(counts, usable, k, j)
@@ -134,6 +138,12 @@ def _passages(score: Score, changes: Sequence[Change], sounding: Soundings) -> I
                     first, last = score.measures[usable[k]], score.measures[usable[j - 1]]
                     yield _event(label, first.start, last.end, j - k, pace, outside, changes, sounding)
             k = max(j, k + 1)
+
+
+def _waits(measure: Measure, changes: Sequence[Change]) -> bool:
+    """Whether one chord begins with a bar and lasts beyond it."""
+    i = bisect_left(changes, measure.start, key=lambda c: c.start)
+    return i < len(changes) and changes[i].start == measure.start and changes[i].end > measure.end
 
 
 def _stands_out(label: str, count: int, around: Fraction) -> bool:
@@ -157,10 +167,12 @@ def _before_cadences(
         arrival = cadence.get("arrival")
         if cadence.kind != "cadence" or not isinstance(arrival, Fraction):
             continue
-        begun = max((p.start for p in phrases if p.start < arrival), default=None)
+        begun = max((p.start for p in phrases if p.start < arrival), default=starts[0])
         bar = score.measure_at(max(Fraction(0), arrival - Fraction(1, 8))).full_length
         middle = arrival - 2 * bar
-        if begun is None or middle - begun < Fraction(3, 2) * bar:
+        # A short phrase does not show its pace: what comes before it is taken in.
+        begun = max(starts[0], min(begun, middle - _BEFORE * bar))
+        if middle - begun < Fraction(3, 2) * bar:
             continue
 
         def rate(first: Fraction, last: Fraction, bar: Fraction = bar) -> Fraction:
