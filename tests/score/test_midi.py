@@ -19,7 +19,7 @@ from understave.errors import UnderstaveError
 from understave.score.hands import Span, number_voices, split_hands
 from understave.score.midi import read_midi
 from understave.score.midi_beats import gather, track_beats
-from understave.score.midi_time import simplest
+from understave.score.midi_time import PLAIN, simplest
 from understave.score.model import Score
 from understave.score.spelling import Sounding, estimate_key, spell
 
@@ -80,7 +80,7 @@ def test_grid_finds_the_simplest_place() -> None:
     assert simplest(1.25, tick) == Fraction(5, 4)
     assert simplest(0.2, tick) == Fraction(1, 5)
     assert simplest(2.9999, tick) == 3
-    assert simplest(0.41, tick, 8) is None
+    assert simplest(0.41, tick, PLAIN) is None
 
 
 def test_binary_and_triplet_values_come_back_exactly() -> None:

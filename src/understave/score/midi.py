@@ -20,7 +20,15 @@ from understave.errors import UnderstaveError
 from understave.score.hands import Span, number_voices, split_hands
 from understave.score.midi_beats import gather, track_beats
 from understave.score.midi_meter import guess_meter, is_compound, stretched
-from understave.score.midi_time import Played, exactness, follows_beats, simplest, write_exact, write_played
+from understave.score.midi_time import (
+    PLAIN,
+    Played,
+    exactness,
+    follows_beats,
+    simplest,
+    write_exact,
+    write_played,
+)
 from understave.score.model import Direction, Measure, Note, Part, Score
 from understave.score.plain_text import printable
 from understave.score.spelling import Sounding, estimate_key, spell
@@ -331,7 +339,7 @@ def _part_name(name: str) -> str:
 
 def _moment(tick: int, ticks: int) -> Fraction:
     """Return a tick as quarter notes, at the simplest place it may stand for."""
-    return simplest(tick / ticks, 1.05 / ticks, 16) or Fraction(round(tick * 96 / ticks), 96)
+    return simplest(tick / ticks, 1.05 / ticks, PLAIN) or Fraction(round(tick * 96 / ticks), 96)
 
 
 def _score(

@@ -17,7 +17,9 @@ from math import floor, pi
 
 import numpy as np
 
-_EXACT_DIVISIONS = (1, 2, 4, 3, 8, 6, 16, 12, 5, 7, 24, 10, 9, 32, 11, 13, 14, 15, 18, 20, 28, 36, 40, 48, 64)
+PLAIN = (1, 2, 4, 3, 8, 6, 16, 12, 5, 7)
+"""Divisions of a beat that are written without a second thought."""
+_ALL = (*PLAIN, 24, 10, 9, 32, 11, 13, 14, 15, 18, 20, 28, 36, 40, 48, 64)
 _PLAYED_DIVISIONS = {1: 0.0, 2: 0.6, 3: 1.4, 4: 1.6, 6: 3.2, 8: 3.6, 12: 5.0}
 _SPREAD = 0.06  # beats by which playing typically strays from the grid
 
@@ -36,22 +38,22 @@ class Played:
     grace: bool = False
 
 
-def simplest(time: float, tolerance: float, finest: int = 64) -> Fraction | None:
-    """Return the simplest fraction within `tolerance` of a time; None if there is none up to 1/`finest`."""
+def simplest(time: float, tolerance: float, divisions: Sequence[int] = _ALL) -> Fraction | None:
+    """Return the simplest fraction within `tolerance` of a time; None if no division of the beat has one."""
     # Rounding to the tick is off by half a tick; only then may a writer's other slips count.
     for reach in (0.52 * tolerance, tolerance):
         beat = floor(time + reach)
         place = time - beat
-        for division in _EXACT_DIVISIONS:
+        for division in divisions:
             near = round(place * division)
-            if division <= finest and abs(place - near / division) <= reach:
+            if abs(place - near / division) <= reach:
                 return beat + Fraction(near, division)
     return None
 
 
 def exactness(notes: Sequence[Played], tolerance: float) -> float:
     """Return the share of starts that lie on a sixteenth or a triplet of their beat to the tick."""
-    hits = sum(simplest(n.start, tolerance, 16) is not None for n in notes)
+    hits = sum(simplest(n.start, tolerance, PLAIN) is not None for n in notes)
     return hits / len(notes)
 
 
@@ -81,7 +83,7 @@ def write_exact(notes: Sequence[Played], tolerance: float) -> list[Played]:
         for i in members:
             n = out[i]
             near = [k for k in anchors if tolerance < n.start - out[k].start < 0.26]
-            if near and simplest(n.start, tolerance, 16) is None:
+            if near and simplest(n.start, tolerance, PLAIN) is None:
                 place = out[near[0]].onset
                 before = [k for k in near if abs(out[k].end - n.start) <= 2 * tolerance]
                 if before and n.end - n.start > 1.5 * (n.start - out[before[0]].start):
@@ -94,7 +96,7 @@ def write_exact(notes: Sequence[Played], tolerance: float) -> list[Played]:
                     continue
             out[i] = replace(n, onset=simplest(n.start, tolerance) or _rounded(n.start))
             anchors = [k for k in anchors if n.start - out[k].start < 0.3] + [i]
-    ends = [simplest(n.end, tolerance, 16) or simplest(n.end, 2 * tolerance, 16) for n in out]
+    ends = [simplest(n.end, tolerance, PLAIN) or simplest(n.end, 2 * tolerance, PLAIN) for n in out]
     gates = _gates(out, by_line)
     for members in by_line.values():
         onsets = sorted({out[i].onset for i in members if not out[i].grace})
