@@ -13,12 +13,12 @@ Event: kind ``"cadence"``; it lasts from where the dominant (in a plagal cadence
 to the end of the phrase, or of the goal where none ends. `notes` are the bass note of the chord that leads
 to the goal, then the goal's own notes as it arrives. Detail, where it applies:
 
-- ``key`` Key: the key closed in. ``goal`` RomanNumeral: the goal as labelled. ``arrival`` Fraction: when
+- ``key`` Key: the key closed in. ``goal`` RomanNumeral: the goal, read in ``key``. ``arrival`` Fraction: when
   it is reached. ``ends_phrase`` int: 1 or 0. ``phrase_end`` Fraction.
-- ``dominant`` RomanNumeral (as labelled, the last before the goal; in a half cadence the goal itself) and
+- ``dominant`` RomanNumeral (in ``key``, the last before the goal; in a half cadence the goal itself) and
   ``dominant_arrival`` Fraction: where the dominant begins, its six-four left out.
 - ``six_four`` Fraction: where a cadential six-four begins.
-- ``leader`` RomanNumeral: the chord right before the goal.
+- ``leader`` RomanNumeral: the chord right before the goal, in ``key``.
 - ``melody`` Pitch and ``melody_degree`` int: the melody's first chord tone over the goal, its degree in
   ``key``; ``melody_before`` int: the degree it comes from.
 - ``bass_degree`` int: degree of the goal's bass. ``expected`` RomanNumeral: the tonic promised (deceptive,
@@ -61,6 +61,7 @@ from understave.harmony.events.closes import (
     is_dominant,
     is_root_dominant,
     is_tonic,
+    numeral_in,
 )
 from understave.harmony.events.endings import melody_of
 from understave.harmony.events.phrases import Ending, endings_of, phrases_of
@@ -133,7 +134,7 @@ class _Piece:
         label = close.label
         detail: list[tuple[str, Detail]] = [
             ("key", close.key),
-            ("goal", goal.numeral),
+            ("goal", numeral_in(goal, close.key)),
             ("arrival", close.arrival),
             ("ends_phrase", int(ending is not None)),
         ]
@@ -142,11 +143,14 @@ class _Piece:
         if close.dominant is not None:
             run = close.dominant
             detail.append(
-                ("dominant", self.spans[close.goal if run.goal == close.goal else run.last].numeral)
+                (
+                    "dominant",
+                    numeral_in(self.spans[close.goal if run.goal == close.goal else run.last], close.key),
+                )
             )
             detail += self.six_four(run)
         if close.leader >= 0:
-            detail.append(("leader", self.spans[close.leader].numeral))
+            detail.append(("leader", numeral_in(self.spans[close.leader], close.key)))
         detail.append(("bass_degree", close.key.degree(chord.bass)[0]))
         if over is not None:
             detail.append(("melody", over.pitch))

@@ -17,6 +17,7 @@ from understave.harmony.reading import Span
 from understave.theory.chord import Chord
 from understave.theory.key import Key
 from understave.theory.pitch import PitchClass
+from understave.theory.roman import RomanNumeral
 
 AUTHENTIC = "authentic"
 HALF = "half"
@@ -112,6 +113,13 @@ def is_preparation(chord: Chord, key: Key) -> bool:
         return True
     fifth = key.tonic.shift(1)
     return is_dominant(chord, Key(fifth, "major"))
+
+
+def numeral_in(span: Span, key: Key) -> RomanNumeral:
+    """Return a span's numeral as it reads in a key that need not be its own."""
+    if span.key == key:
+        return span.numeral
+    return next(iter(RomanNumeral.of(span.numeral.chord(span.key), key)), span.numeral)
 
 
 def chords_of(spans: tuple[Span, ...]) -> tuple[Chord, ...]:

@@ -47,7 +47,7 @@ from bisect import bisect_left
 from collections.abc import Sequence
 from fractions import Fraction
 
-from understave.harmony.events.closes import cadential, chords_of, is_root_dominant
+from understave.harmony.events.closes import cadential, chords_of, is_root_dominant, numeral_in
 from understave.harmony.reading import Detail, Event, Span
 from understave.harmony.timeline import metric_level
 from understave.score.model import Note, Score
@@ -113,9 +113,9 @@ class _Piece:
         label, sure = kind
         detail: _Details = [("key", span.key), ("chord", span.numeral), ("bass", bass.pitch)]
         if before is not None:
-            detail += [("before", self.spans[i - 1].numeral), ("before_bass", before.pitch)]
+            detail += [("before", numeral_in(self.spans[i - 1], span.key)), ("before_bass", before.pitch)]
         if after is not None:
-            detail += [("after", self.spans[i + 1].numeral), ("after_bass", after.pitch)]
+            detail += [("after", numeral_in(self.spans[i + 1], span.key)), ("after_bass", after.pitch)]
         end = span.end
         ids = [bass.id]
         upper = [n for n in self.within(span.start, span.end) if n.midi % 12 in chord.semitones]
@@ -214,7 +214,7 @@ class _Piece:
             ("resolution", resolved),
         ]
         if self.linked(i - 1, i):
-            known.append(("before", self.spans[i - 1].numeral))
+            known.append(("before", numeral_in(self.spans[i - 1], span.key)))
         sure = round(0.8 * (0.3 + 0.7 * span.confidence), 3)
         return Event("six-four", "cadential", span.start, resolved, ids, sure, (*known, *detail))
 
@@ -239,7 +239,7 @@ class _Piece:
             ("chord", span.numeral),
             ("seventh", bass.pitch),
             ("to", after.pitch),
-            ("after", following.numeral),
+            ("after", numeral_in(following, span.key)),
         ]
         if label == "leaps":
             below = bass.pitch.diatonic - 1
