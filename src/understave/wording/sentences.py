@@ -9,7 +9,9 @@ from collections.abc import Mapping
 
 from understave.harmony.reading import Detail, Event
 from understave.score.model import Score
+from understave.theory.key import Key
 from understave.theory.pitch import Interval
+from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording.gaps import fill
 from understave.wording.phrasebook import Level, phrasebook
@@ -37,6 +39,10 @@ def values_of(event: Event) -> Mapping[str, Detail]:
     if isinstance(fifths, int):
         derived["fifths_way"] = "sharps" if fifths > 0 else "flats" if fifths < 0 else "none"
         derived["fifths_size"] = abs(fifths)
+    to, key, to_key = own.get("to"), own.get("key"), own.get("to_key")
+    if isinstance(to, RomanNumeral) and isinstance(key, Key) and isinstance(to_key, Key) and key != to_key:
+        # A sentence names one key: the chord that follows is told as it reads there.
+        own["to"] = next(iter(RomanNumeral.of(to.chord(to_key), key)), to)
     return {**derived, **own}
 
 
