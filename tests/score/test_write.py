@@ -555,3 +555,10 @@ def test_the_engraver_keeps_every_id_of_a_written_score(seed):
     made = with_source(random_score(random.Random(200 + seed)))
     wanted = {i for n in made.notes for i in n.ids} | {m.id for m in made.measures}
     assert wanted <= svg_ids(made.source)
+
+
+def test_lengths_that_no_sign_can_print_are_still_written_exactly(schema):
+    odd = Fraction(1, 9_600_007)
+    made = piece([(0, 1 + odd, "C4"), (1 + odd, 1 - odd, "D4"), (2, 2, "E4")])
+    got = round_trip(schema, made)
+    assert [n.duration for n in got.notes] == [1 + odd, 1 - odd, 2]

@@ -17,7 +17,13 @@ from understave.theory.pitch import Pitch, PitchClass
 
 _NAMES = {value: name for name, value in TYPES.items()}
 _SHORTEST = Fraction(1, 256)
-_MOST_IN_TUPLET = 255  # notes; without a bound a damaged file keeps the search busy for hours
+
+
+LARGEST_TUPLET = 127
+"""Most notes that are printed as one tuplet; lengths that would need more have no printed value.
+
+Without a bound a damaged file keeps the search for values busy for hours.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +52,10 @@ def _normal(actual: int) -> int:
 
 
 def value_of(duration: Fraction) -> Value | None:
-    """Return the single printed value of a duration in quarter notes, or None if it needs a tie."""
+    """Return the single printed value of a duration in quarter notes, or None if it has none."""
     actual = _odd(duration.denominator)
+    if actual > LARGEST_TUPLET:
+        return None
     normal = _normal(actual)
     plain = duration * Fraction(actual, normal)
     for dots in range(4):
@@ -71,7 +79,7 @@ def split_value(start: Fraction, duration: Fraction, limit: int = 12) -> tuple[F
         base * Fraction(dot, 2) * Fraction(1, actual) * _normal(actual)
         for base in TYPES.values()
         for dot in (2, 3)
-        for actual in range(1, min(odd, _MOST_IN_TUPLET) + 1, 2)
+        for actual in range(1, min(odd, LARGEST_TUPLET) + 1, 2)
         if odd % actual == 0
     }
     best: tuple[int, Fraction] | None = None
