@@ -49,7 +49,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -81,6 +81,11 @@ class Held:
     place: str
 
     @property
+    def tone(self) -> int:
+        """Sounding pitch class, 0 to 11."""
+        return self.notes[0].midi % 12
+
+    @property
     def low(self) -> Note:
         """The lowest striking, the earliest of equals."""
         return min(self.notes, key=lambda n: n.midi)
@@ -107,10 +112,13 @@ def find_pedalpoints(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]
     harmony = Harmony(spans)
     sounding = soundings(score)
     basses = bass_runs(score, sounding, harmony)
-    others = other_runs(score, sounding)
+    others = [h for h in other_runs(score, sounding) if 4 * bars_of(score, h) >= 3]
+    fifths: dict[int, list[Held]] = defaultdict(list)
+    for h in others:
+        fifths[(h.tone - 7) % 12].append(h)
     events = [
-        *_pedals(score, harmony, basses, others),
-        *_drones(score, harmony, basses, others),
+        *_pedals(score, harmony, basses, others, fifths),
+        *_drones(score, harmony, basses, fifths),
         *_repeated(score, harmony, sounding),
     ]
     return tuple(sorted(events, key=lambda e: e.start))
@@ -249,7 +257,7 @@ def chords_over(harmony: Harmony, held: Held) -> Over | None:
     """
     first = max(0, bisect_right(harmony.starts, float(held.start)) - 1)
     last = bisect_left(harmony.starts, float(held.end))
-    tone = held.notes[0].midi % 12
+    tone = held.tone
     chords: list[RomanNumeral] = []
     times: list[Fraction] = []
     foreign: dict[RomanNumeral, None] = {}
@@ -283,14 +291,19 @@ def chords_over(harmony: Harmony, held: Held) -> Over | None:
 
 
 def _pedals(
-    score: Score, harmony: Harmony, basses: Iterable[Held], others: Sequence[Held]
+    score: Score,
+    harmony: Harmony,
+    basses: Iterable[Held],
+    others: Iterable[Held],
+    fifths: Mapping[int, Sequence[Held]],
 ) -> Iterator[Event]:
     told: list[Held] = []
     for held in (*basses, *others):
-        over = chords_over(harmony, held)
+        bars = bars_of(score, held)
+        over = chords_over(harmony, held) if bars >= 1 else None
         if over is None or over.changes < 1:
             continue
-        belief = pedal_belief(bars_of(score, held), over, held)
+        belief = pedal_belief(bars, over, held)
         if belief < _LEAST:
             continue
         if held.place != "bass" and any(_doubles(held, other) for other in told):
@@ -307,7 +320,8 @@ def _pedals(
             ("chord_times", over.times),
             ("foreign", over.foreign),
         ]
-        second = next((o for o in others if held.place == "bass" and _is_fifth(held, o)), None)
+        above = fifths.get(held.tone, ()) if held.place == "bass" else ()
+        second = next((o for o in above if _lasts_with(held, o)), None)
         if second is not None:
             detail.append(("second", second.low.pitch))
         yield Event(PEDAL, label, held.start, held.end, _ids(held), belief, tuple(detail))
@@ -333,16 +347,14 @@ def pedal_belief(bars: float, over: Over, held: Held) -> float:
 
 def _doubles(held: Held, other: Held) -> bool:
     """Whether a tone only doubles one told before, most of the time."""
-    if held.notes[0].midi % 12 != other.notes[0].midi % 12:
+    if held.tone != other.tone:
         return False
     common = min(held.end, other.end) - max(held.start, other.start)
     return 2 * common >= held.end - held.start
 
 
-def _is_fifth(low: Held, high: Held) -> bool:
-    """Whether a tone lies a fifth above a bass through most of its time."""
-    if (high.notes[0].midi - low.notes[0].midi) % 12 != 7:
-        return False
+def _lasts_with(low: Held, high: Held) -> bool:
+    """Whether a tone sounds on through most of a bass's time."""
     common = min(low.end, high.end) - max(low.start, high.start)
     return 5 * common >= 4 * (low.end - low.start)
 
@@ -376,16 +388,16 @@ def manner_of(score: Score, held: Held) -> str:
     """Return how a tone is kept up: held, re-struck, octave tremolo, broken octaves or figured."""
     if any(o.startswith("tremolo") for n in held.notes for o in n.ornaments):
         return "octave tremolo" if len({n.midi for n in held.notes}) > 1 else "re-struck"
-    single = [n for n in held.notes if sum(m.onset == n.onset for m in held.notes) == 1]
+    together = Counter(n.onset for n in held.notes)
+    single = [n for n in held.notes if together[n.onset] == 1]
     swings = sum(1 for a, b in pairwise(single) if abs(a.midi - b.midi) == 12)
     if len(single) >= 4 and 4 * swings >= 3 * (len(single) - 1):
         return "octave tremolo" if max(n.duration for n in single) <= _QUICK else "broken octaves"
-    onsets = sorted({n.onset for n in held.notes})
     length = held.end - held.start
     if 4 * covered(held) < 3 * length:
         return "figured"
-    slow = len(onsets) * score.measure_at(held.start).full_length <= length
-    return "held" if slow or len(onsets) == 1 else "re-struck"
+    slow = len(together) * score.measure_at(held.start).full_length <= length
+    return "held" if slow or len(together) == 1 else "re-struck"
 
 
 def covered(held: Held) -> float:
@@ -405,7 +417,7 @@ def _ids(held: Held) -> tuple[str, ...]:
 
 
 def _drones(
-    score: Score, harmony: Harmony, basses: Iterable[Held], others: Sequence[Held]
+    score: Score, harmony: Harmony, basses: Iterable[Held], fifths: Mapping[int, Sequence[Held]]
 ) -> Iterator[Event]:
     for held in basses:
         bars = bars_of(score, held)
@@ -414,7 +426,8 @@ def _drones(
         over = chords_over(harmony, held)
         if over is None:
             continue
-        fifth = next((o for o in others if _is_fifth(held, o) and _together(held, o)), None)
+        above = fifths.get(held.tone, ())
+        fifth = next((o for o in above if _lasts_with(held, o) and _together(held, o)), None)
         if fifth is None and bars < 4:
             continue
         detail = _common(score, held, over.key)

@@ -13,8 +13,8 @@ Event: kind ``"harmonic rhythm"``; `notes` are the lowest notes of the chords to
   ``around`` Fraction: in the bars around it; ``bars`` int; ``key`` Key; ``chords`` tuple of RomanNumeral;
   ``times`` tuple of Fraction.
 - ``"quickens before a cadence"``: the last two bars before a cadence's goal. ``pace``, ``around``
-  (earlier in the same phrase, and in four bars at least), ``bars``, ``key``, ``chords``, ``times`` as above; ``cadence`` str: the
-  cadence's label; ``arrival`` Fraction.
+  (earlier in the same phrase, and in four bars at least), ``bars``, ``key``, ``chords``, ``times`` as above;
+  ``cadence`` str: the cadence's label; ``arrival`` Fraction.
 
 Sentences, one per label:
 
