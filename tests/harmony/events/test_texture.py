@@ -122,7 +122,8 @@ class TestRoles:
         score, spans = example("chain-ferry")
         found = roles(score, spans)
         song = [n for n in score.notes if n.staff == 2 and n.voice == "5" and 36 <= n.measure <= 43]
-        assert song and {found[n.id] for n in song} == {"melody"}
+        assert song
+        assert {found[n.id] for n in song} == {"melody"}
         assert {found[n.id] for n in score.notes if n.staff == 1 and 36 <= n.measure <= 43} == {
             "accompaniment"
         }

@@ -64,6 +64,7 @@ NAMES = (
     "new material",
     "last cadence",
     "voice enters",
+    "theme enters",
     "inside a return",
 )
 """The evidence that a section begins with a bar, each 0..1."""
@@ -86,12 +87,14 @@ REASONS = {
     "new material": "new material",
     "last cadence": "the last full cadence in the home key is reached",
     "voice enters": "the voice enters",
+    "theme enters": "the melody enters",
 }
 """Evidence -> what `reasons` call it."""
 
 # Log-odds of each kind of evidence: logistic regression on 51 songs, 19 sets of variations and 2 grounds
 # whose analysts named sections (the training folder of the open data), every set of pieces counting alike.
-# New signature, melody moves, new key and last cadence are set by hand: those sets have too few of them.
+# New signature, melody moves, new key, last cadence and theme enters are set by hand: those sets have too
+# few of them.
 WEIGHTS: dict[str, float] = {
     "repeat sign": 2.0,
     "new signature": 0.3,
@@ -109,6 +112,7 @@ WEIGHTS: dict[str, float] = {
     "new material": 0.3,
     "last cadence": 3.3,
     "voice enters": 0.2,
+    "theme enters": 1.5,
     "inside a return": -0.7,
 }
 BIAS = -2.1
@@ -222,6 +226,8 @@ def evidence(score: Score, spans: tuple[Span, ...]) -> Floats:
     for i in range(1, count):
         if places[i] != places[i - 1]:
             put(i, "melody moves", 1.0)
+    first = min((n.measure for n in texture_of(score, spans).melody), default=0)
+    put(first, "theme enters", 1.0 if first >= 2 else 0.0)
     _from_keys(score, spans, put)
     alike = similarity(score, spans)[0]
     for i in range(2, count - 1):
@@ -311,7 +317,8 @@ def _last_cadence(score: Score, spans: tuple[Span, ...]) -> int | None:
     ]
     if not strong:
         return None
-    bar = score.measure_at(strong[-1].arrival).index
+    # The tonic may be left for a neighbour chord and found again: it counts where the dominant led to it.
+    bar = score.measure_at(next(c for c in strong if c.leader == strong[-1].leader).arrival).index
     rest = len(score.measures) - bar
     return bar if 3 <= rest <= max(3, len(score.measures) // 4) else None
 
