@@ -11,6 +11,7 @@ from fractions import Fraction
 from tests.harmony.events.build import build, spans_of
 from tests.harmony.events.pieces import bar, example, last_bar
 
+from understave.harmony import read
 from understave.harmony.events.returns import find_returns
 from understave.harmony.reading import Event
 from understave.score.model import Score
@@ -158,6 +159,15 @@ class TestExamples:
             "same",
             "accompaniment varied",
         ]
+
+    def test_chain_ferry_read_by_the_engine(self) -> None:
+        score, _ = example("chain-ferry")
+        told = [
+            (bar(score, e.start), bar(score, e.get("from_start")), bar(score, e.get("leaves")))
+            for e in read(score).events
+            if e.kind == "return"
+        ]
+        assert (59, 5, 64) in told
 
     def test_chain_ferry_theme_in_the_left_hand(self) -> None:
         score, spans = example("chain-ferry")

@@ -36,7 +36,7 @@ from typing import TypeAlias
 
 import numpy as np
 
-from understave.harmony.events.closes import AUTHENTIC, Close, find_closes
+from understave.harmony.events.closes import AUTHENTIC, find_closes
 from understave.harmony.events.phrases import Ending, endings_of
 from understave.harmony.events.returns import main_key, passages_of, similarity
 from understave.harmony.events.texture import stretches_of, texture_of
@@ -305,20 +305,20 @@ def _novelty(alike: Floats, bar: int) -> float:
 def _last_cadence(score: Score, spans: tuple[Span, ...]) -> int | None:
     """Return the bar in which the last rooted authentic close of the home key is reached, if more follows."""
     home = _home(spans)
-    closes: list[Close] = [
+    closes = [
         c
         for c in find_closes(spans)
-        if c.label == AUTHENTIC and c.rooted and home is not None and c.key.tonic == home.tonic
+        if c.label == AUTHENTIC
+        and c.rooted
+        and home is not None
+        and c.key.tonic == home.tonic
+        and c.arrival == score.measure_at(c.arrival).start
     ]
-    strong = [
-        c
-        for c in closes
-        if c.arrival == score.measure_at(c.arrival).start and _is_in_bass(score, spans[c.leader])
-    ]
-    if not strong:
+    last = next((c for c in reversed(closes) if _is_in_bass(score, spans[c.leader])), None)
+    if last is None:
         return None
     # The tonic may be left for a neighbour chord and found again: it counts where the dominant led to it.
-    bar = score.measure_at(next(c for c in strong if c.leader == strong[-1].leader).arrival).index
+    bar = score.measure_at(next(c for c in closes if c.leader == last.leader).arrival).index
     rest = len(score.measures) - bar
     return bar if 3 <= rest <= max(3, len(score.measures) // 4) else None
 

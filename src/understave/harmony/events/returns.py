@@ -373,13 +373,17 @@ def _told(score: Score, spans: tuple[Span, ...], passage: Passage) -> list[Event
     if different:
         at = next(p.new for p in (*different, passage.pairs[-1]) if p.new >= 0)
         detail.append(("first_difference", measures[at].start))
+    matched = sum(p.old >= 0 and p.new >= 0 for p in passage.pairs)
+    confidence = matched / len(passage.pairs) * (1 - 0.5 ** (passage.weight / 0.4))
+
+    def difference(how: str, old: tuple[int, int], new: tuple[int, int]) -> Event:
+        return _difference(score, how, old, new, start, confidence)
+
     events = []
     if new_last + 1 < len(measures) and old_last + 1 < new_first:
         detail += [("leaves", end), ("from_leaves", measures[old_last].end)]
         events.append(
-            _difference(
-                score, "different continuation", old_last, old_last, new_last + 1, new_last + 1, start
-            )
+            difference("different continuation", (old_last, old_last), (new_last + 1, new_last + 1))
         )
     i = 0
     while i < len(passage.pairs):
@@ -391,14 +395,11 @@ def _told(score: Score, spans: tuple[Span, ...], passage: Passage) -> list[Event
             near = passage.pairs[i - 1] if i else run[0]
             olds = [p.old for p in run if p.old >= 0] or [near.old]
             news = [p.new for p in run if p.new >= 0] or [near.new]
-            events.append(_difference(score, run[0].how, olds[0], olds[-1], news[0], news[-1], start))
+            events.append(difference(run[0].how, (olds[0], olds[-1]), (news[0], news[-1])))
         i = j
     notes = tuple(n.id for n in texture_of(score, spans).melody if new_first <= n.measure <= new_last)
-    matched = sum(p.old >= 0 and p.new >= 0 for p in passage.pairs)
-    confidence = 1 - 0.5 ** (passage.weight / 0.4)
-    share = matched / len(passage.pairs)
     return [
-        Event("return", label, start, end, notes, round(share * confidence, 3), tuple(detail)),
+        Event("return", label, start, end, notes, round(confidence, 3), tuple(detail)),
         *events,
     ]
 
@@ -430,20 +431,21 @@ def main_key(spans: tuple[Span, ...], start: Fraction, end: Fraction) -> Key | N
 
 
 def _difference(
-    score: Score, label: str, old_first: int, old_last: int, new_first: int, new_last: int, whole: Fraction
+    score: Score, label: str, old: tuple[int, int], new: tuple[int, int], whole: Fraction, confidence: float
 ) -> Event:
+    """Tell one difference, given the first and last bars of both sides and the return it belongs to."""
     measures = score.measures
     return Event(
         "difference",
         label,
-        measures[new_first].start,
-        measures[new_last].end,
-        _struck(score, new_first, new_last),
-        0.8,
+        measures[new[0]].start,
+        measures[new[1]].end,
+        _struck(score, *new),
+        round(0.9 * confidence, 3),
         (
-            ("bars", new_last - new_first + 1),
-            ("from_start", measures[old_first].start),
-            ("from_end", measures[old_last].end),
+            ("bars", new[1] - new[0] + 1),
+            ("from_start", measures[old[0]].start),
+            ("from_end", measures[old[1]].end),
             ("return_start", whole),
         ),
     )
