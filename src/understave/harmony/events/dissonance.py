@@ -20,8 +20,8 @@ relation: from the first note to the second's end). The confidence is that it is
 when the pedal holds it. Detail:
 
 - ``lower``, ``upper`` str and ``lower_pitch``, ``upper_pitch`` Pitch; ``interval`` Interval;
-  ``octaves`` int: whole octaves between them. A false relation has ``first``, ``second`` and their pitches
-  in place of lower and upper.
+  ``octaves`` int: whole octaves between them. A false relation has ``first``, ``second``, ``first_pitch``
+  and ``second_pitch`` in place of lower and upper.
 - ``exposure`` float 0..1, ``rank`` int from 1, the most exposed of the piece.
 - ``length`` Fraction quarter notes together. ``struck`` str: ``"together"`` or ``"one held"``. ``voices``
   str: ``"outer"``, ``"one outer"``, ``"inner"``. ``held_by`` str: ``"keys"`` or ``"pedal"``.
