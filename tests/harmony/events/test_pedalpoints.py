@@ -223,3 +223,33 @@ def test_the_slow_study() -> None:
     _, named = _named("lock-water")
     assert ("pedal point", "dominant", "21", "30") in named
     assert ("pedal point", "tonic", "38", "40") in named
+
+
+@pytest.mark.corpus
+def test_pedal_points_marked_by_analysts_in_songs() -> None:
+    """``Pedal:`` lines of the open song analyses (OpenScore Lieder, When in Rome): most are found."""
+    corpora = pytest.importorskip("benchmarks.corpora")
+    try:
+        folder = corpora.data_folder()
+    except corpora.NoDataError as error:
+        pytest.skip(str(error))
+    marked = [p for p in corpora.pieces("train", ("lieder",)) if "Pedal:" in p.analyses[0].read_text("utf-8")]
+    assert marked, f"no marked songs in {folder}"
+    marks = found = 0
+    for piece in marked[:8]:
+        aligned = corpora.align(piece)
+        if aligned.coverage < corpora.DROP or aligned.how == "transposed":
+            continue
+        events = find_pedalpoints(aligned.score, aligned.analyses[0].spans)
+        tones = [(e.get("pitch"), e) for e in events if e.kind == "pedal point"]
+        for mark in aligned.analyses[0].pedals:
+            marks += 1
+            found += any(
+                isinstance(p, Pitch)
+                and p.pitch_class.is_enharmonic(mark.pitch)
+                and e.start < mark.end
+                and e.end > mark.start
+                for p, e in tones
+            )
+    assert marks >= 10
+    assert found >= 0.7 * marks

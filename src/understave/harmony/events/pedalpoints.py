@@ -143,11 +143,11 @@ def bass_runs(score: Score, sounding: Soundings, harmony: Harmony) -> tuple[Held
         reach = notes[0].end
         for n in notes[1:]:
             if not _stays_bass(score, sounding, harmony, run, reach, n):
-                found.append(_bass(score, sounding, run))
+                found.append(_bass(score, sounding, _from_entry(run, sounding, harmony)))
                 run, reach = [], n.end
             run.append(n)
             reach = max(reach, n.end)
-        found.append(_bass(score, sounding, run))
+        found.append(_bass(score, sounding, _from_entry(run, sounding, harmony)))
     return tuple(sorted(found, key=lambda h: h.start))
 
 
@@ -170,6 +170,16 @@ def _stays_bass(
         if any(n.midi % 12 != tone for n in sounding.at(harmony.spans[i].start)[:1]):
             return False
     return True
+
+
+def _from_entry(run: Sequence[Note], sounding: Soundings, harmony: Harmony) -> Sequence[Note]:
+    """Return a run without the strikings in a chord that began on another bass, where more follow."""
+    span = harmony.at(run[0].onset)
+    first = sounding.at(span.start)[:1] if span is not None else ()
+    if span is None or not first or first[0].midi % 12 == run[0].midi % 12 or first[0].end > run[0].onset:
+        return run
+    later = [n for n in run if n.onset >= span.end]
+    return later or run
 
 
 def _dips(score: Score, harmony: Harmony, run: Sequence[Note], low: Note) -> bool:
