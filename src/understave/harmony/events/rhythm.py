@@ -41,6 +41,8 @@ KIND = "harmonic rhythm"
 _AROUND = 8
 _RATIO = Fraction(2)
 _QUICKENS = Fraction(3, 2)
+_LEAST = 0.25
+"""Belief below which a cadence is too doubtful to tell what comes before it."""
 _BEFORE = 4
 """Bars at least that the two before a cadence are compared with."""
 
@@ -180,7 +182,7 @@ def _before_cadences(
 
         pace, before = rate(middle, arrival), rate(begun, middle)
         if pace >= _QUICKENS * before and pace >= 1 and pace - before >= Fraction(1, 2):
-            yield _event(
+            told_of = _event(
                 "quickens before a cadence",
                 middle,
                 arrival,
@@ -192,6 +194,8 @@ def _before_cadences(
                 (("cadence", cadence.label), ("arrival", arrival)),
                 cadence.confidence,
             )
+            if told_of.confidence >= _LEAST:
+                yield told_of
 
 
 def _event(

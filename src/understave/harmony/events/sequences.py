@@ -245,11 +245,13 @@ def _sequences(score: Score, steps: Sequence[Step], repeated: Sequence[Repetitio
 
 def _from_model(run: Sequence[Step], pattern: Pattern, repeated: Sequence[Repetition]) -> Sequence[Step]:
     """Return a run without the chords before the model, where the notes tell where that begins."""
-    for k in range(1, len(run) - pattern.least):
-        if any(r.times[0] in (run[k].start, run[k].last_start) for r in repeated):
-            first = run[k]
-            begun = replace(first, start=first.last_start)
-            return (begun, *run[k + 1 :])
+    for k in range(len(run) - pattern.least):
+        first = run[k]
+        for r in repeated:
+            inside = min(r.end, run[-1].end) - max(r.times[0], run[0].start)
+            if first.start <= r.times[0] < first.end and 2 * inside >= r.end - r.times[0]:
+                begun = replace(first, start=r.times[0], last_start=max(first.last_start, r.times[0]))
+                return (begun, *run[k + 1 :])
     return run
 
 
