@@ -27,7 +27,7 @@ from rich.table import Table
 
 from benchmarks import corpora
 from understave.errors import UnderstaveError
-from understave.harmony.engine import read_harmony
+from understave.harmony import read
 from understave.harmony.events.applied import find_applied
 from understave.harmony.events.chromatic import SIXTHS, find_chromatic
 from understave.harmony.events.progression import steps_of
@@ -146,7 +146,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         hits = 0
         for path in options.scores:
             score = corpora.cached_score(path)
-            hits += show(console, path.stem, score, read_harmony(score).spans, ())
+            hits += show(console, path.stem, score, read(score).spans, ())
         console.print(f"{len(options.scores)} scores, {hits} Neapolitans and augmented sixths", markup=False)
         return 0
     if options.list and options.split == "dev":
@@ -204,7 +204,7 @@ def _count(
             continue
         spans = theirs
         if source == "engine":
-            spans = read_harmony(score).spans
+            spans = read(score).spans
         elif source == "second":
             spans = aligned.analyses[1].spans
         pieces[source] += 1

@@ -90,7 +90,7 @@ def neapolitan(piece: Progression, i: int) -> list[Event]:
     """Return the Neapolitan at a step: the major triad on the lowered second degree, on its way to V.
 
     It must be spelled as one, and lead to the dominant or back to the tonic of the same key; on the way
-    elsewhere it counts only where its own dominant came before. In root position after the dominant of the
+    elsewhere it counts only where its own dominant seventh came before. In root position after the dominant of the
     fourth degree it is only that dominant's deceptive answer.
     """
     step = piece.steps[i]
@@ -110,7 +110,7 @@ def neapolitan(piece: Progression, i: int) -> list[Event]:
         if is_dominant(before.chord, fourth) and before.local != key:
             return []
     if leads == "elsewhere":
-        if before is None or not is_dominant(before.chord, Key(second, "major")):
+        if before is None or not _tonicises(before, second):
             return []
         sure *= 0.6
     top = max(notes, key=lambda n: n.midi)
@@ -149,6 +149,9 @@ def augmented_sixth(piece: Progression, i: int) -> list[Event]:
     outward = all(reached)
     leads = _leads(piece, i, Key(target.shift(-1), step.local.mode))
     led = leads != "elsewhere" or any(reached)
+    if step.numeral.applied:
+        # The augmented sixth of another degree needs that degree's own dominant after it.
+        led = leads in ("dominant", "six-four")
     if not outward and not (spelled and led):
         return []
     detail: list[tuple[str, Detail]] = [
@@ -287,6 +290,12 @@ def _changes(chord: Chord, key: Key) -> _Changes:
 
 def _all_heard(piece: Progression, step: Step, changes: _Changes) -> bool:
     return all(piece.spelled(step, tone) for tone, _ in changes)
+
+
+def _tonicises(step: Step, tonic: PitchClass) -> bool:
+    """Whether a chord points to a tonic unmistakably: its dominant with a seventh, or labelled as applied."""
+    own = bool(step.numeral.applied) and step.local.tonic == tonic
+    return is_dominant(step.chord, Key(tonic, "major")) and (own or len(step.chord.members) > 3)
 
 
 def _leads(piece: Progression, i: int, key: Key) -> str:
