@@ -448,7 +448,7 @@ def _frames(score: Score, spans: tuple[Span, ...], sections: Sequence[Section]) 
     if _is_introduction(score, spans, head, bars):
         labels[0] = "introduction"
     last = _last_cadence(score, spans)
-    if last is not None and tail.first in (last, last + 1) and len(sections) > 2:
+    if last is not None and tail.first in (last, last + 1):
         labels[-1] = "coda"
     home = _home(spans)
     keys = _bar_keys(score, spans)

@@ -28,7 +28,7 @@ and ``interval`` Interval from the model's first note to theirs.
 from __future__ import annotations
 
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
@@ -47,6 +47,8 @@ _SHORTEST, _LONGEST = 3, 6
 """Notes; what is longer is a passage rather than a motive."""
 _FEWEST_MOVES = 4
 """Moves from which a figure is known again upside down, twice as long or half as long."""
+_SURPRISING = 8.0
+"""Bits from which on no figure is put down to chance."""
 _MOST_MOTIVES, _MOST_RETURNS = 4, 6
 _LEAST = 9.5
 """Salience from which a figure is a motive."""
@@ -94,9 +96,14 @@ def motives_of(score: Score, spans: tuple[Span, ...]) -> tuple[Motive, ...]:
     """Return the motives of a piece, the most salient first."""
     texture = texture_of(score, spans)
     found: dict[_Figure, list[Occurrence]] = defaultdict(list)
+    gaps: Counter[int] = Counter()
+    moves: Counter[int] = Counter()
     for number, line in enumerate(_lines(score, texture)):
         for figure, occurrence in _figures(number, line):
             found[figure].append(occurrence)
+            if len(figure[0]) == _SHORTEST - 1:
+                gaps[figure[0][0]] += 1
+                moves[figure[1][0]] += 1
     ranked: list[tuple[float, _Figure]] = []
     for figure, occurrences in found.items():
         if len(occurrences) < 2:
@@ -105,7 +112,10 @@ def motives_of(score: Score, spans: tuple[Span, ...]) -> tuple[Motive, ...]:
         if len(figure[1]) >= _FEWEST_MOVES:
             others = (_inverted(figure), _stretched(figure))
             count += sum(len(found.get(other, ())) for other in others if other != figure)
-        if count >= 2 and (weight := _salience(figure, count)) >= _LEAST:
+        if count < 2 or (weight := _salience(figure, count)) < _LEAST:
+            continue
+        weight *= min(1.0, _surprise(figure, count, gaps, moves) / _SURPRISING)
+        if weight >= _LEAST:
             ranked.append((weight, figure))
     ranked.sort(key=lambda x: (-x[0], found[x[1]][0].notes[0].onset))
     motives: list[Motive] = []
@@ -117,7 +127,9 @@ def motives_of(score: Score, spans: tuple[Span, ...]) -> tuple[Motive, ...]:
         if 2 * sum(n.id in taken for o in plain for n in o.notes) > sum(len(o.notes) for o in plain):
             continue
         changed = _changes(figure, plain, found, harmony)
-        if not changed and len(plain) < 4:
+        telling = [label for label, _ in changed if label not in ("in another register", "in another key")]
+        # Twice in one voice is a passage that comes back; a motive is woven in.
+        if (len(plain) < 3 and not telling) or (len(plain) < 4 and not changed):
             continue
         motives.append(Motive(figure, plain, changed, weight))
         taken.update(n.id for o in plain for n in o.notes)
@@ -175,6 +187,15 @@ def _salience(figure: _Figure, count: int) -> float:
     if lengths == 1 or not any(moves):
         shape *= 0.4
     return shape * math.pow(len(moves), 0.7) * math.pow(math.log2(1 + min(count, 16)), 1.5)
+
+
+def _surprise(figure: _Figure, count: int, gaps: Counter[int], moves: Counter[int]) -> float:
+    """Return how much more often a figure comes than its values and moves would meet by chance, in bits."""
+    total = gaps.total()
+    expected = math.log2(total)
+    for gap, move in zip(*figure, strict=True):
+        expected += math.log2(max(1, gaps[gap]) * max(1, moves[move]) / total**2)
+    return math.log2(count) - expected
 
 
 def _inverted(figure: _Figure) -> _Figure:

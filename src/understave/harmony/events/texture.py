@@ -68,6 +68,7 @@ _CHANGE_OF_PLACE = 2.0
 _CHANGE_OF_PATTERN = 1.2
 _SHORTEST_STRETCH = 2
 _LEAP, _MOST_LEAPS = 8, 8
+_MOST_REPEATED = 6
 _REPEATED, _REPEATED_WORDS = 4, 6
 """Fewest notes on one pitch that are told; words are often spoken on one note."""
 
@@ -610,7 +611,7 @@ def _places_to_events(score: Score, texture: Texture) -> list[Event]:
                 label = "in the left hand" if not _is_lowest(score, notes) else "in the bass"
             else:
                 label = "in an inner voice"
-        if notes and (label != "back on top" or before):
+        if notes and (label != "back on top" or before not in ("", "on top")):
             low, high = min(notes, key=lambda n: n.midi), max(notes, key=lambda n: n.midi)
             detail: list[tuple[str, Detail]] = [
                 ("hand", hand_of(score, outline.staff)),
@@ -651,7 +652,8 @@ def _is_lowest(score: Score, notes: list[Note]) -> bool:
 
 
 def _repeated_notes(score: Score, melody: tuple[Note, ...]) -> list[Event]:
-    events = []
+    """Tell the longest runs of one note."""
+    runs: list[tuple[Note, ...]] = []
     i = 0
     while i < len(melody):
         j = i + 1
@@ -662,35 +664,41 @@ def _repeated_notes(score: Score, melody: tuple[Note, ...]) -> list[Event]:
         ):
             j += 1
         if j - i >= (_REPEATED_WORDS if any(n.lyrics for n in melody[i:j]) else _REPEATED):
-            run = melody[i:j]
-            events.append(
-                Event(
-                    "melody",
-                    "repeated notes",
-                    run[0].onset,
-                    run[-1].end,
-                    tuple(n.id for n in run),
-                    0.9,
-                    (
-                        ("hand", hand_of(score, run[0].staff)),
-                        ("low", run[0].pitch),
-                        ("high", run[0].pitch),
-                        ("pitch", run[0].pitch),
-                        ("count", j - i),
-                    ),
-                )
-            )
+            runs.append(melody[i:j])
         i = j
-    return events
+    longest = sorted(runs, key=lambda run: -len(run))[:_MOST_REPEATED]
+    return [
+        Event(
+            "melody",
+            "repeated notes",
+            run[0].onset,
+            run[-1].end,
+            tuple(n.id for n in run),
+            0.9,
+            (
+                ("hand", hand_of(score, run[0].staff)),
+                ("low", run[0].pitch),
+                ("high", run[0].pitch),
+                ("pitch", run[0].pitch),
+                ("count", len(run)),
+            ),
+        )
+        for run in longest
+    ]
 
 
 def _leaps(score: Score, melody: tuple[Note, ...]) -> list[Event]:
-    """Tell the widest leaps inside a line, from a minor sixth on, each where it comes first."""
+    """Tell the widest leaps inside a line, from a minor sixth on, each where it comes first.
+
+    Quick notes leap in every broken chord: from half a beat on, leaps are sung.
+    """
     wide: list[tuple[int, int]] = []
     told: set[tuple[int, int]] = set()
     for i, (a, b) in enumerate(pairwise(melody)):
+        slow = score.measures[a.measure].beat_length / 2
         if (
             abs(b.midi - a.midi) >= _LEAP
+            and min(a.duration, b.duration) >= slow
             and (a.midi, b.midi) not in told
             and a.staff == b.staff
             and b.onset == a.end
