@@ -1,0 +1,45 @@
+"""Readings that the tests of the wording share: both examples, and chorales of the music21 corpus."""
+
+from __future__ import annotations
+
+import sys
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from understave.harmony import read
+from understave.harmony.reading import Reading
+from understave.score.model import Score
+from understave.score.reader import read_score
+
+ROOT = Path(__file__).parents[2]
+EXAMPLES = ("chain-ferry", "lock-water")
+CHORALES = (1, 2, 3, 5, 7, 9, 12, 16, 20, 26)
+"""Numbers of Riemenschneider's edition."""
+
+
+@cache
+def example(name: str) -> tuple[Score, Reading]:
+    score = read_score(ROOT / "examples" / name / "score.musicxml")
+    return score, read(score)
+
+
+@cache
+def chorale(number: int) -> tuple[Score, Reading]:
+    sys.path.insert(0, str(ROOT))
+    from benchmarks.corpora import chorale_score
+
+    score = read_score(chorale_score(number))
+    return score, read(score)
+
+
+NAMES = (*EXAMPLES, *(f"chorale-{n}" for n in CHORALES))
+
+
+def piece(name: str) -> tuple[Score, Reading]:
+    """Return a piece by its name in `NAMES`; skip the test where the corpus is absent."""
+    if not name.startswith("chorale-"):
+        return example(name)
+    pytest.importorskip("music21")
+    return chorale(int(name.removeprefix("chorale-")))
