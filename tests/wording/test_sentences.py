@@ -68,8 +68,8 @@ SUSPENSION = event(
             CADENCE,
             "beginner",
             "en",
-            "The music comes home. The chord of tension gives way to the home chord, and the tune lands on B, "
-            "the home note of B minor.",
+            "The music comes home. The chord of tension gives way to the home chord, and the tune lands on "
+            "B, the home note of B minor.",
         ),
         (
             CADENCE,
@@ -131,7 +131,9 @@ def test_pairs_intervals_and_counts_are_named():
     assert say(mixed, score_of(2), "beginner", "de") == (
         "Das Licht wechselt: As statt A, als stünde die Musik für einen Augenblick in c-Moll."
     )
-    model = event("sequence", "falling", 0, 8, statements=2, interval=Interval.parse("-M2"), imitation="exact")
+    model = event(
+        "sequence", "falling", 0, 8, statements=2, interval=Interval.parse("-M2"), imitation="exact"
+    )
     assert say(model, score_of(3), "intermediate", "en") == (
         "Falling sequence: the model is stated twice, each time a major second lower."
     )

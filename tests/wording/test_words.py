@@ -77,7 +77,9 @@ def test_gaps_and_brackets_are_sound_and_name_details_of_the_finder(language):
             assert not set("[]|") & set(GAP.sub("", bare)), (key, text)
             assert not set("{}") & set(GAP.sub("", text)), (key, text)
             names = {g[1] for g in GAP.finditer(text)} | {c[2] for c in CHOICE.finditer(text) if c[2]}
-            assert {n.removesuffix("_way") if n.endswith("_way") else n for n in names} <= known | {"fifths"}, (
+            assert {n.removesuffix("_way") if n.endswith("_way") else n for n in names} <= known | {
+                "fifths"
+            }, (
                 key,
                 text,
             )

@@ -1,0 +1,125 @@
+"""The story of a piece: its order, its choice, its glosses, and what it may rest on."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from itertools import pairwise
+
+import pytest
+from readings import EXAMPLES, NAMES, piece
+
+from understave.harmony.reading import Event, Reading
+from understave.theory.names import key_name
+from understave.wording import LEVELS, SPOKEN, phrasebook, tell
+from understave.wording.gaps import place
+from understave.wording.telling import MOST, SURE, heading_bars, keys_in, passages
+
+F = Fraction
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("language", SPOKEN)
+@pytest.mark.parametrize("level", LEVELS)
+def test_sentences_stand_in_order_and_rest_on_notes_of_the_score(name, language, level):
+    score, reading = piece(name)
+    told = tell(score, reading, level, language)
+    assert told
+    within = [p for p in told if p.heading != phrasebook(language).headings["piece"]]
+    assert [p.start for p in within] == sorted(p.start for p in within)
+    for p in within:
+        placed = [s for s in p.sentences if s.place]
+        assert len(placed) <= MOST[level]
+        assert [s.start for s in placed] == sorted(s.start for s in placed)
+        assert all(p.start <= s.start < p.end for s in placed)
+        assert set(p.notes) <= set(score.note_by_id)
+        assert len({s.text for s in p.sentences}) == len(p.sentences)
+        assert all(s.place == place(score, s.start, phrasebook(language)) for s in placed)
+        assert all(e.confidence >= SURE for s in placed for e in s.events)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_headings_name_the_bars_and_keys_of_the_reading(name):
+    score, reading = piece(name)
+    for p in tell(score, reading)[1:]:
+        keys = " → ".join(key_name(k) for k in keys_in(reading, p.start, p.end))
+        assert p.heading.endswith(f" · {keys}")
+        assert (p.first_bar, p.last_bar) == heading_bars(score, p.start, p.end)
+        assert p.first_bar in p.heading
+        assert p.last_bar in p.heading
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+@pytest.mark.parametrize("language", SPOKEN)
+@pytest.mark.parametrize("level", LEVELS)
+def test_every_term_is_glossed_once_where_it_is_first_used(name, language, level):
+    book = phrasebook(language)
+    known: set[str] = set()
+    for p in tell(*piece(name), level, language):
+        used = {g.term for g in book.glosses_in(p.text)}
+        glossed = [g.term for g in p.glosses]
+        assert len(glossed) == len(set(glossed))
+        assert set(glossed) == used - known
+        known |= used
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_a_beginner_hears_less_than_an_expert(name):
+    words = {level: sum(len(p.text.split()) for p in tell(*piece(name), level)) for level in LEVELS}
+    assert words["beginner"] < words["intermediate"] < words["advanced"]
+    assert not any("⟨" in p.text for p in tell(*piece(name), "beginner"))
+
+
+def test_bars_asked_for_are_told_alone():
+    score, reading = piece("chain-ferry")
+    start, end = score.time_of("9", F(1)), score.time_of("17", F(1))
+    told = tell(score, reading, bars=(start, end))
+    assert told[0].first_bar == "9"
+    assert told[-1].last_bar == "16"
+    assert all(start <= s.start < end for p in told for s in p.sentences if s.place)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_passages_lie_end_to_end(name):
+    score, reading = piece(name)
+    cuts = passages(score, reading)
+    assert cuts[0][0] == 0
+    assert cuts[-1][1] == score.end
+    assert all(a[1] == b[0] for a, b in pairwise(cuts))
+
+
+def test_without_phrases_a_passage_has_eight_bars():
+    score, reading = piece("lock-water")
+    bare = Reading(reading.spans)
+    assert [score.measure_at(start).number for start, _ in passages(score, bare)] == [
+        "1",
+        "9",
+        "17",
+        "25",
+        "33",
+    ]
+    assert tell(score, bare)[0].sentences[0].text.startswith("The piece begins in E flat major")
+
+
+def test_what_is_rare_comes_before_what_is_common():
+    score, reading = piece("lock-water")
+    at = score.measures[4].start
+    common = [
+        Event("non-chord tone", "suspension", at + i, at + i + 1, (), 1.0, reading_detail(reading))
+        for i in range(3)
+    ]
+    rare = next(
+        e
+        for _, r in (piece("chain-ferry"),)
+        for e in r.events
+        if e.kind == "mode switch" or e.label == "home"
+    )
+    moved = Event(rare.kind, rare.label, at, at + 1, (), 1.0, rare.detail)
+    told = tell(score, Reading(reading.spans, (*common, moved)), "beginner")
+    kinds = [s.events[0].kind for p in told for s in p.sentences if s.place]
+    assert moved.kind in kinds
+    # Of three suspensions a beginner hears one; the others are counted.
+    assert kinds.count("non-chord tone") == 1
+
+
+def reading_detail(reading: Reading):
+    return next(e.detail for e in reading.events if e.label == "suspension")
