@@ -12,6 +12,7 @@ import pytest
 from tests.harmony.events.build import build, spans_of
 from tests.harmony.events.pieces import bar, example, last_bar
 
+from understave.harmony.events.melody import find_melody
 from understave.harmony.events.texture import find_texture, roles
 from understave.harmony.reading import Event
 from understave.score.model import Score
@@ -27,7 +28,7 @@ def patterns(score: Score, spans: str, hand: str = "left hand") -> list[str]:
 
 
 def melody(score: Score, spans: str, label: str) -> list[Event]:
-    found = find_texture(score, spans_of(score, spans))
+    found = find_melody(score, spans_of(score, spans))
     return [e for e in found if e.kind == "melody" and e.label == label]
 
 
@@ -167,7 +168,7 @@ class TestMelody:
 class TestExamples:
     def test_chain_ferry_melody_in_the_left_hand(self) -> None:
         score, spans = example("chain-ferry")
-        (event,) = [e for e in find_texture(score, spans) if e.label == "in the left hand"]
+        (event,) = [e for e in find_melody(score, spans) if e.label == "in the left hand"]
         assert (bar(score, event.start), last_bar(score, event.end)) == (37, 44)
 
     def test_chain_ferry_left_hand(self) -> None:

@@ -17,6 +17,7 @@ from understave.harmony.events.dissonance import find_dissonances
 from understave.harmony.events.form import find_form
 from understave.harmony.events.instructions import find_instructions
 from understave.harmony.events.keyplan import find_keys
+from understave.harmony.events.melody import find_melody
 from understave.harmony.events.modes import find_mode_switches
 from understave.harmony.events.motives import find_motives
 from understave.harmony.events.nonchord import find_nonchord
@@ -46,6 +47,7 @@ FINDERS: tuple[Finder, ...] = (
     find_pedalpoints,
     find_form,
     find_texture,
+    find_melody,
     find_motives,
     find_returns,
     find_sequences,

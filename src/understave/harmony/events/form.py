@@ -22,7 +22,7 @@ in the first of its letter), ``alike`` str (``"literal"``, ``"varied"``, ``"in a
 Event ``"form"``, label ``"scheme"``, over the whole piece: "Introduction A B C A' coda." Detail: ``scheme``
 str (letters with spaces, ``"introduction"`` and ``"coda"`` written out), ``sections`` int.
 
-The confidence of a section is that of the place where it begins.
+The confidence of a section is that of the place where it begins, of the first that of its end.
 """
 
 from __future__ import annotations
@@ -119,6 +119,9 @@ BIAS = -2.1
 LENGTH_WEIGHT = 0.6
 _LENGTHS = (1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 32.0, 64.0)
 _LENGTH_COSTS = (6.0, 3.5, 1.6, 1.0, 0.8, 0.0, 0.4, 0.0, 0.6, 0.8, 3.0)
+_LOOSE = ("phrase end", "return begins", "returns later")
+_BESIDE = 0.3
+"""Share at which these count one bar away."""
 _SAME_LETTER = 0.62
 _NEAR = 4
 """Bars by which the beginnings of two sections are compared, at most."""
@@ -150,13 +153,26 @@ def find_form(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
 def sections_of(score: Score, spans: tuple[Span, ...]) -> tuple[Section, ...]:
     """Return the sections of a piece, end to end."""
     table = evidence(score, spans)
-    scores = table @ np.array([WEIGHTS[name] for name in NAMES]) + BIAS
+    scores = _with_neighbours(table) @ np.array([WEIGHTS[name] for name in NAMES]) + BIAS
     starts = segment(scores, bar_positions(score))
     found = []
     for k, (first, confidence) in enumerate(starts):
         last = starts[k + 1][0] - 1 if k + 1 < len(starts) else len(score.measures) - 1
         found.append(Section(first, last, _reasons(table[first]) if first else (), confidence))
     return tuple(found)
+
+
+def _with_neighbours(table: Floats) -> Floats:
+    """Return evidence in which what stands a bar early or late counts a little too.
+
+    A phrase may end and the return begin a bar apart: an upbeat bar, a bar of accompaniment before the voice.
+    """
+    wide = table.copy()
+    for name in _LOOSE:
+        column = table[:, _AT[name]]
+        wide[1:, _AT[name]] = np.maximum(wide[1:, _AT[name]], _BESIDE * column[:-1])
+        wide[:-1, _AT[name]] = np.maximum(wide[:-1, _AT[name]], _BESIDE * column[1:])
+    return wide
 
 
 def bar_positions(score: Score) -> Floats:
@@ -503,9 +519,11 @@ def _told(score: Score, spans: tuple[Span, ...], sections: tuple[Section, ...]) 
                 ("alike", name.alike),
             ]
         notes = tuple(n.id for n in melody if n.measure == section.first)
-        events.append(
-            Event("section", name.label, start, end, notes, round(section.confidence, 3), tuple(detail))
-        )
+        sure = section.confidence
+        if number == 1 and len(sections) > 1:
+            # Where the piece begins is no question; where its first section ends is.
+            sure = sections[1].confidence
+        events.append(Event("section", name.label, start, end, notes, round(sure, 3), tuple(detail)))
     scheme = " ".join(n.letter if n.letter and n.label == "section" else n.label for n in names)
     confidence = round(float(np.mean([s.confidence for s in sections])), 3)
     whole = Event(
