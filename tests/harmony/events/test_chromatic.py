@@ -107,6 +107,14 @@ def test_neapolitan_before_the_applied_chord() -> None:
     assert [(e.label, e.get("leads")) for e in find_chromatic(score, spans)] == [("neapolitan", "applied")]
 
 
+def test_neapolitan_as_the_last_chord_of_another_key() -> None:
+    """Labelled as the subdominant of A flat, it proves a Neapolitan by the dominant of C that follows."""
+    voices = ("C5:1 Db5 C5 B4", "Ab4 Ab4 A4 G4", "Eb4 F4 Eb4 D4", "Ab3 F3 F#3 G3")
+    e = only(find_chromatic(*setting(voices, "Ab: I:1 IV6 c: viio7/V V")))
+    assert (e.label, e.get("key"), str(e.get("chord"))) == ("neapolitan", Key.parse("c"), "N6")
+    assert (e.get("heard_in"), str(e.get("heard_as"))) == (Key.parse("Ab"), "IV6")
+
+
 NOT_NEAPOLITAN = {
     "the subdominant of its own key": (
         ("C5:1 Db5 C5", "Ab4 Ab4 Ab4", "Eb4 F4 Eb4", "Ab3 Db3 Ab3"),
@@ -123,6 +131,10 @@ NOT_NEAPOLITAN = {
     "a chord that leads to its own key": (
         ("C5:1 Db5 C5 Db5", "G4 Ab4 Ab4 Ab4", "Eb4 F4 Gb4 F4", "C3 Db3 Eb3 Db3"),
         "c: i:1 bII Db: V43 I",
+    ),
+    "the subdominant of a key that is left for another": (
+        ("C5:1 Db5 C5 Bb4", "Ab4 Ab4 Ab4 G4", "Eb4 F4 F4 Eb4", "Ab3 F3 F3 Eb3"),
+        "Ab: I:1 IV6 f: i Eb: I",
     ),
     "the submediant": (("C5:1 C5 B4 C5", "G4 Ab4 G4 G4", "Eb4 Eb4 D4 Eb4", "C3 Ab2 G2 C3"), "c: i:1 VI V i"),
 }

@@ -15,7 +15,8 @@ chord, where there is one. Besides, by label:
   ``"root position"``, ``"first inversion"``, ``"second inversion"``. ``leads`` str: ``"dominant"``,
   ``"six-four"``, ``"applied"`` (to a dominant of the dominant), ``"tonic"``, ``"elsewhere"``.
   ``second`` str and ``second_pitch`` Pitch: the lowered second degree, highest sounding; ``goes_to`` Pitch:
-  the next note of its line. ``doubled`` PitchClass: the note that sounds most often.
+  the next note of its line. ``doubled`` PitchClass: the note that sounds most often. ``heard_in`` Key and
+  ``heard_as`` RomanNumeral: where it is also the last chord of another key, what it is there.
 - italian sixth, french sixth, german sixth: ``lower`` str, ``lower_pitch`` Pitch, ``upper`` str,
   ``upper_pitch`` Pitch: the two notes of the sixth; ``interval`` Interval (A6, or d3 when inverted);
   ``lower_goes``, ``upper_goes`` Pitch; ``outward`` int 1 where both reach ``target`` PitchClass, the
@@ -90,20 +91,29 @@ def neapolitan(piece: Progression, i: int) -> list[Event]:
     """Return the Neapolitan at a step: the major triad on the lowered second degree, on its way to V.
 
     It must be spelled as one, and lead to the dominant or back to the tonic of the same key; on the way
-    elsewhere it counts only where its own dominant seventh came before. In root position after the dominant of the
-    fourth degree it is only that dominant's deceptive answer.
+    elsewhere it counts only where its own dominant seventh came before. In root position after the
+    dominant of the fourth degree it is only that dominant's deceptive answer. In first inversion it may
+    also be labelled in another key and turn out to be a Neapolitan by what follows.
     """
     step = piece.steps[i]
+    if step.chord.quality not in (Quality.MAJOR, Quality.MAJOR7):
+        return []
     key = step.local
     second = key.tonic.shift(-5)
-    if step.chord.root != second or step.chord.quality not in (Quality.MAJOR, Quality.MAJOR7):
-        return []
+    pivots = step.chord.root != second
+    if pivots:
+        after = piece.follow(i)
+        if after is None or step.entry.inversion != 1 or step.chord.root != after.key.tonic.shift(-5):
+            return []
+        key, second = after.key, step.chord.root
     notes = piece.spelled(step, second)
     others = [n for m in step.chord.members[1:3] for n in piece.notes(step, m)]
     if not notes or not others:
         return []
     leads = _leads(piece, i, key)
-    sure = step.confidence
+    sure = step.confidence * (0.7 if pivots else 1.0)
+    if pivots and leads in ("tonic", "elsewhere"):
+        return []
     before = piece.steps[i - 1] if i else None
     if before is not None and step.entry.inversion == 0:
         fourth = Key(key.tonic.shift(-1), "minor")
@@ -126,7 +136,11 @@ def neapolitan(piece: Progression, i: int) -> list[Event]:
     ]
     if heard[doubled] > 1:
         detail.append(("doubled", doubled))
-    return [_event(piece, i, NEAPOLITAN, key, sure, detail)]
+    numeral = step.numeral
+    if pivots:
+        numeral = RomanNumeral.parse("N").with_inversion(step.entry.inversion)
+        detail += [("heard_in", step.key), ("heard_as", step.numeral)]
+    return [_event(piece, i, NEAPOLITAN, key, sure, detail, numeral=numeral)]
 
 
 def augmented_sixth(piece: Progression, i: int) -> list[Event]:
@@ -360,6 +374,7 @@ def _event(
     sure: float,
     detail: list[tuple[str, Detail]],
     changes: _Changes | None = None,
+    numeral: RomanNumeral | None = None,
 ) -> Event:
     step, after = piece.steps[i], piece.follow(i)
     if changes is None:
@@ -368,7 +383,7 @@ def _event(
     notes = [n.id for n in piece.sounding(step.start, step.end) if n.midi % 12 in tones]
     common: list[tuple[str, Detail]] = [
         ("key", key),
-        ("chord", step.numeral),
+        ("chord", numeral or step.numeral),
         ("root", step.chord.root),
         ("bass", step.entry.bass),
         ("changes", changes),
