@@ -111,6 +111,18 @@ class TestOthers:
         (event,) = found(score, "C: I:4 vi:4 IV:4 ii:4")
         assert (event.label, event.get("pattern")) == ("descending thirds", "down a third")
 
+    def test_falling_steps(self) -> None:
+        """Roots down a third, up a step, as in i VI VII v VI iv."""
+        score = build(
+            "E5:2 E5 | D5 D5 | C5 C5 | C5:4",
+            "A4:2 A4 | G4 G4 | F4 F4 | E4:4",
+            "C4:2 C4 | B3 B3 | A3 A3 | A3:4",
+            "A2:2 F2 | G2 E2 | F2 D2 | A2:4",
+        )
+        (event,) = found(score, "a: i:2 VI:2 | VII:2 v:2 | VI:2 iv:2 | i:4")
+        assert (event.label, event.get("pattern")) == ("descending steps", "down a third, up a step")
+        assert event.get("interval") == Interval.parse("-M2")
+
     def test_ascending_fifths(self) -> None:
         score = build("E5:2 D5 F5 E5 G5 F#5", "G4:2 B4 A4 C#5 B4 D#5", "C3:2 G2 D3 A2 E3 B2")
         (event,) = found(score, "C: I:2 V:2 ii:2 V/ii:2 iii:2 V/iii:2")
@@ -205,6 +217,12 @@ class TestChains:
         (event,) = [e for e in events if e.label == "parallel six-three chords"]
         assert (event.start, event.end) == (0, 8)
         assert event.get("interval") == Interval.parse("-P8")
+
+    def test_six_threes_as_labelled_under_a_figured_top(self) -> None:
+        score = build("C6:1/2 D6 B5 C6 A5 B5 G5 A5", "G5:1 F5 E5 D5", "E5:1 D5 C5 B4")
+        events = found(score, "C: I6:1 viio6 vi6 V6", "chain")
+        (event,) = [e for e in events if e.label == "parallel six-three chords"]
+        assert event.get("basses") == tuple(Pitch.parse(p) for p in ("E5", "D5", "C5", "B4"))
 
     def test_three_six_threes_are_no_chain(self) -> None:
         score = build("C6:1 B5 A5 G5", "G5:1 F5 E5 D5", "E5:1 D5 C5 G4")

@@ -8,8 +8,9 @@ transposed; where both tell of the same passage they make one event. Roots count
 
 Event: kind ``"sequence"``; `notes` are the lowest note of each step (roots) or the notes of the model.
 Labels by roots: ``"descending fifths"``, ``"ascending fifths"``, ``"descending thirds"``,
-``"ascending thirds"``, ``"ascending 5-6"``. Labels by notes alone: ``"rising"``, ``"falling"`` (the whole
-texture comes back higher or lower), ``"melodic"`` (only the melody does, three times at least). Detail:
+``"ascending thirds"``, ``"descending steps"``, ``"ascending 5-6"``. Labels by notes alone: ``"rising"``,
+``"falling"`` (the whole texture comes back higher or lower), ``"melodic"`` (only the melody does, three
+times at least). Detail:
 
 - ``key`` Key: where it begins. ``pattern`` str: the root motion, ``"down a fifth"``,
   ``"down a fourth, up a step"`` ... (by roots). ``inversions`` str: ``"root position"``, ``"alternating"``
@@ -35,6 +36,7 @@ Sentences, one per label:
 - ascending fifths: "The roots climb by fifths: I, V, ii, vi."
 - descending thirds: "The model of bar 1 comes back a third lower: roots down a fourth, up a step."
 - ascending thirds: "The roots climb by thirds."
+- descending steps: "Roots down a third and up a step: the model comes back a step lower."
 - ascending 5-6: "Each step up is prepared by a chord a fourth below it: I, vi, ii, vii°, iii."
 - rising: "The model of bars 5 to 6 is repeated a second higher."
 - falling: "The model of bars 5 to 6 is repeated a second lower."
@@ -98,6 +100,7 @@ PATTERNS = (
     Pattern("descending thirds", (5,), 3, "down a third"),
     Pattern("ascending thirds", (2,), 3, "up a third"),
     Pattern("descending thirds", (4, 1), 4, "down a fourth, up a step"),
+    Pattern("descending steps", (5, 1), 5, "down a third, up a step"),
     Pattern("ascending 5-6", (5, 3), 4, "down a third, up a fourth"),
 )
 
@@ -147,7 +150,7 @@ def find_sequences(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     events = [
         *_sequences(score, steps, repeated),
         *_diminished(spans, sounding),
-        *_six_threes(score, spans, sounding),
+        *_six_threes(spans, sounding),
         *_bass_lines(score, spans, sounding),
     ]
     return tuple(sorted(events, key=lambda e: e.start))
@@ -235,7 +238,7 @@ def _sequences(score: Score, steps: Sequence[Step], repeated: Sequence[Repetitio
         ]
         used |= {i for i, _ in inside}
         repetition = max((r for _, r in inside), key=_weight, default=None)
-        belief = _root_belief(pattern, run, repetition)
+        belief, run = _best_part(pattern, run, repetition)
         if belief >= _LEAST:
             yield _root_event(pattern, run, repetition, belief)
     for i, r in enumerate(repeated):
@@ -257,6 +260,23 @@ def _from_model(run: Sequence[Step], pattern: Pattern, repeated: Sequence[Repeti
 
 def _weight(r: Repetition) -> tuple[int, Fraction]:
     return len(r.times) + (1 if r.whole else 0), r.end - r.times[0]
+
+
+def _best_part(
+    pattern: Pattern, run: Sequence[Step], repetition: Repetition | None
+) -> tuple[float, Sequence[Step]]:
+    """Return the belief in a run; where it is too small, without chords at its ends that fit by chance."""
+    whole = _root_belief(pattern, run, repetition)
+    if whole >= _LEAST:
+        return whole, run
+    parts = [
+        run[first : len(run) - last]
+        for first in range(3)
+        for last in range(2)
+        if len(run) - first - last > pattern.least
+    ]
+    believed = [(_root_belief(pattern, part, repetition), part) for part in parts]
+    return max(believed, key=lambda x: (x[0], len(x[1])))
 
 
 def _root_belief(pattern: Pattern, run: Sequence[Step], repetition: Repetition | None) -> float:
@@ -547,7 +567,34 @@ def _chain(label: str, run: Sequence[Span], sounding: Soundings, belief: float) 
     return Event(CHAIN, label, run[0].start, run[-1].end, notes, round(belief, 3), tuple(detail))
 
 
-def _six_threes(score: Score, spans: Sequence[Span], sounding: Soundings) -> Iterator[Event]:
+def _six_threes(spans: Sequence[Span], sounding: Soundings) -> Iterator[Event]:
+    """Yield runs of six-three chords over a bass that goes one way by step: as struck, else as labelled."""
+    struck = list(_six_threes_struck(spans, sounding))
+    yield from struck
+    run: list[tuple[Note, ...]] = []
+    labelled: list[list[tuple[Note, ...]]] = []
+    for span in spans:
+        chord = span.numeral.chord(span.key)
+        low = sounding.lowest(span.start, span.end)
+        fits = chord.inversion == 1 and len(chord.members) == 3 and low is not None
+        if not fits or low is None:
+            run = []
+            continue
+        step = low.pitch.diatonic - run[-1][0].pitch.diatonic if run else 0
+        way = run[1][0].pitch.diatonic - run[0][0].pitch.diatonic if len(run) > 1 else step
+        if run and abs(step) == 1 and step == way:
+            run.append((low,))
+        else:
+            run = [run[-1], (low,)] if run and abs(step) == 1 else [(low,)]
+        if len(run) == 4:
+            labelled.append(run)
+    for found in labelled:
+        start, end = found[0][0].onset, found[-1][0].end
+        if not any(e.start < end and e.end > start for e in struck):
+            yield _parallel(spans, found)
+
+
+def _six_threes_struck(spans: Sequence[Span], sounding: Soundings) -> Iterator[Event]:
     """Yield runs of struck chords with a third and a sixth above a bass that goes one way by step."""
     run: list[tuple[Note, ...]] = []
     way = 0
