@@ -8,8 +8,12 @@ checks on the notes take away from the labels, or correct in them). Analysts wri
 key now as applied chords and now as a change of key, so that agreement on applied chords has a low
 ceiling: a second analyst of the same pieces is measured with ``--spans second``, where there is one.
 
+The row "same dominant" does not mind which: an applied chord agrees where the other side has a dominant or
+leading-tone chord of the same tonic, applied or in its own key.
+
 ``--list`` prints every Neapolitan and augmented sixth told (for training pieces, or for scores given as
 files) with the notes that sound from the chord before it to the chord after it, to be judged by hand.
+
 
 """
 
@@ -35,6 +39,7 @@ from understave.harmony.reading import Event, Span
 from understave.score.model import Score
 from understave.theory.chord import Quality
 
+SAME = "same dominant"
 KINDS = (
     "neapolitan",
     "augmented sixth",
@@ -42,6 +47,7 @@ KINDS = (
     "applied dominant",
     "applied leading-tone",
     "applied",
+    SAME,
 )
 _Stretch = tuple[Fraction, Fraction, str]
 
@@ -93,6 +99,23 @@ def agreeing(found: Sequence[_Stretch], wanted: Sequence[_Stretch], which: bool)
             free.remove(hit)
             count += 1
     return count
+
+
+def dominants(spans: tuple[Span, ...]) -> list[_Stretch]:
+    """Return every dominant and leading-tone chord, applied or not, with the name of its tonic's sound."""
+    steps = [s for s in steps_of(spans) if s.is_dominant]
+    return [(s.start, s.end, str(s.local.tonic.semitone)) for s in steps]
+
+
+def applied_only(spans: tuple[Span, ...]) -> list[_Stretch]:
+    """Return those of the dominants that are applied."""
+    steps = [s for s in steps_of(spans) if s.is_dominant and s.numeral.applied]
+    return [(s.start, s.end, str(s.local.tonic.semitone)) for s in steps]
+
+
+def borne_out(some: Sequence[_Stretch], others: Sequence[_Stretch]) -> int:
+    """Count the stretches that overlap one of the same name among others."""
+    return sum(any(a < d and c < b and name == n for c, d, n in others) for a, b, name in some)
 
 
 def show(
@@ -180,7 +203,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 if not c["told"] and not c["labelled"]:
                     continue
                 precision = c["agree"] / c["told"] if c["told"] else 0.0
-                recall = c["agree"] / c["labelled"] if c["labelled"] else 0.0
+                recalled = c["recalled"] if kind == SAME else c["agree"]
+                recall = recalled / c["labelled"] if c["labelled"] else 0.0
                 both = precision + recall
                 rates = (precision, recall, 2 * precision * recall / both if both else 0.0)
                 cells = (str(c["told"]), str(c["labelled"]), *(f"{r:.2f}" for r in rates))
@@ -211,7 +235,13 @@ def _count(
         if options.list:
             show(console, f"{aligned.piece.set}/{aligned.piece.name}", score, spans, theirs)
         found = told(score, spans)
-        for kind in KINDS:
+        c = counts[source, SAME]
+        ours, wants = applied_only(spans), applied_only(theirs)
+        c["told"] += len(ours)
+        c["labelled"] += len(wants)
+        c["agree"] += borne_out(ours, dominants(theirs))
+        c["recalled"] += borne_out(wants, dominants(spans))
+        for kind in KINDS[:-1]:
             c = counts[source, kind]
             c["told"] += len(found[kind])
             c["labelled"] += len(wanted[kind])
