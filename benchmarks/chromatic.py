@@ -13,8 +13,6 @@ leading-tone chord of the same tonic, applied or in its own key.
 
 ``--list`` prints every Neapolitan and augmented sixth told (for training pieces, or for scores given as
 files) with the notes that sound from the chord before it to the chord after it, to be judged by hand.
-
-
 """
 
 from __future__ import annotations

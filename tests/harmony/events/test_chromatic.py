@@ -3,7 +3,6 @@
 The facts are those of Hutchinson, Music Theory for the 21st-Century Classroom, chapters 17 and 18 (applied
 chords), 19 (mode mixture), 20 (Neapolitan), 21 (augmented sixths) and 23 (enharmonic modulation), and of Open
 Music Theory, parts IV and V; the settings are our own.
-
 """
 
 from __future__ import annotations

@@ -3,7 +3,6 @@
 The facts on closely related keys, pivot chords and modulation are those of Hutchinson, Music Theory for the
 21st-Century Classroom, chapter 22, and Open Music Theory, part IV; those on mediants by common tone of Open
 Music Theory, part V. The settings are our own.
-
 """
 
 from __future__ import annotations

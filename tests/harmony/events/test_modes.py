@@ -2,7 +2,6 @@
 
 The facts on parallel keys are those of Hutchinson, Music Theory for the 21st-Century Classroom, chapter
 19; the settings are our own.
-
 """
 
 from __future__ import annotations

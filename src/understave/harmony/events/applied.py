@@ -26,7 +26,6 @@ Sentences, one per label (the second half follows ``resolution``):
 
 Resolutions: "It resolves as promised, to V." "It goes to the dominant by way of the six-four." "Its answer is
 itself a dominant: the chain goes on." "Instead of V its own sixth degree answers." "It is left hanging."
-
 """
 
 from __future__ import annotations

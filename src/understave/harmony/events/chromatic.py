@@ -42,8 +42,6 @@ Sentences, one per label:
   slide off by a step and come back."
 - borrowed chord: "F minor in C major, borrowed from C minor: A flat in place of A."
 - altered dominant: "The dominant with a raised fifth: D sharp in place of D, pulling up to E."
-
-
 """
 
 from __future__ import annotations

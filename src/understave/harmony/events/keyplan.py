@@ -36,7 +36,6 @@ notes. Detail: ``key`` Key and ``numeral`` RomanNumeral in the old key, ``new_ke
 RomanNumeral in the new one, ``chord_root`` PitchClass.
 
 - common chord: "The A minor chord is the sixth degree of C and the second of G: the door between the two."
-
 """
 
 from __future__ import annotations

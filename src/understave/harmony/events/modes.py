@@ -20,7 +20,6 @@ Sentences, one per label:
 
 - major to minor: "E flat major turns to E flat minor; one note does it, G flat in place of G."
 - minor to major: "E flat minor clears to E flat major; one note does it, G in place of G flat."
-
 """
 
 from __future__ import annotations

@@ -2,7 +2,6 @@
 
 Nearness follows the signature, the tonic and the mode (Hutchinson, Music Theory for the 21st-Century
 Classroom, chapter 22, on closely related keys; Open Music Theory, part V, on mediants by common tone).
-
 """
 
 from __future__ import annotations

@@ -2,7 +2,6 @@
 
 A step joins neighbouring spans of one key and one function: the same root, the same applied target, the
 same kind of third. `Progression` looks up what sounds in a step and where a note of it goes on to.
-
 """
 
 from __future__ import annotations

@@ -23,7 +23,6 @@ Sentences, one per label:
   of D flat: F sharp has become G flat."
 - diminished seventh: "It comes as the leading-tone seventh of C and leaves as that of A: A flat has become G
   sharp. The same four keys would also lead to E flat and G flat."
-
 """
 
 from __future__ import annotations
