@@ -87,7 +87,7 @@ def test_points_in_german():
     assert point.heading == "Zwischendominante: ⟨V7/V⟩ in C-Dur"
     assert point.text == (
         "Akkord: Dominantseptakkord zur Dominante. Seine Töne sind D, Fis, A und C, im Bass liegt D. "
-        "Fis gehört nicht zu C-Dur. Es folgt ⟨V⟩ in C-Dur."
+        "Fis gehört nicht zu C-Dur. Darauf folgt ⟨V⟩ in C-Dur."
     )
 
 

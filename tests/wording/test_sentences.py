@@ -95,7 +95,7 @@ SUSPENSION = event(
             SUSPENSION,
             "intermediate",
             "de",
-            "Vorhalt 4-3 in der Oberstimme: B bleibt vom Akkord davor liegen und sinkt zu A.",
+            "Vorhalt 4-3 in der Oberstimme: Der Ton B bleibt vom Akkord davor liegen und sinkt zu A.",
         ),
         (
             SUSPENSION,

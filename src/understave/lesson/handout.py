@@ -16,7 +16,7 @@ from typing import Any, Literal
 
 import typst
 
-from understave.engraving import excerpt
+from understave.engraving import Options, excerpt
 from understave.harmony.reading import Reading
 from understave.lesson import story
 from understave.score.model import Score
@@ -48,7 +48,7 @@ def handout_pdf(
         for number, point in enumerate(points, start=1):
             on_step(f"handout: excerpt {number} of {len(points)}")
             picture = f"excerpt-{number}.svg"
-            (root / picture).write_text(_excerpt(score, reading, point), encoding="utf-8")
+            (root / picture).write_text(_excerpt(score, reading, point, language), encoding="utf-8")
             entries.append(
                 {
                     "heading": point.heading,
@@ -86,7 +86,8 @@ def handout_pdf(
         story_passages = [_passage(p, book, leave_out=str(data["key_sentence"])) for p in paragraphs]
         data["story"] = [p for p in story_passages if p["sentences"]]
         data["numerals"] = _numerals(data)
-        (root / "handout.json").write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
+        text = _unbroken(json.dumps(data, ensure_ascii=False))
+        (root / "handout.json").write_text(text, encoding="utf-8")
         template = files("understave.lesson").joinpath("handout.typ").read_bytes()
         (root / "handout.typ").write_bytes(template)
         on_step("handout: setting the pages")
@@ -95,10 +96,11 @@ def handout_pdf(
     return pdf
 
 
-def _excerpt(score: Score, reading: Reading, point: story.Point) -> str:
+def _excerpt(score: Score, reading: Reading, point: story.Point, language: Language) -> str:
     at = score.measure_at(point.span.start).index
     last = min(at + 1, len(score.measures) - 1)
-    return excerpt(score, reading, max(0, at - 1), last, highlight=point.span.notes)
+    options = Options(language=language)
+    return excerpt(score, reading, max(0, at - 1), last, highlight=point.span.notes, options=options)
 
 
 def _passage(paragraph: Paragraph, book: Phrasebook, leave_out: str = "") -> dict[str, Any]:
@@ -128,6 +130,12 @@ def _glossary(texts: Iterable[str], book: Phrasebook) -> list[Gloss]:
                 found[gloss.term] = gloss
                 waiting.append(gloss.meaning)
     return sorted(found.values(), key=lambda g: g.term.casefold())
+
+
+def _unbroken(text: str) -> str:
+    """Keep the names of notes and keys on one line: ``A flat major`` with spaces that do not break."""
+    name = r"\b[A-G](?: (?:double|flat|sharp|major|minor)\b)+"
+    return re.sub(name, lambda m: m[0].replace(" ", "\u00a0"), text)
 
 
 def _numerals(data: dict[str, Any]) -> dict[str, dict[str, Any]]:

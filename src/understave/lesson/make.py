@@ -48,7 +48,7 @@ class LessonOptions:
     """What the teacher chose.
 
     `chord_symbols` sets them above the staves; `replace_score` puts a newer version of the score into
-    a lesson made before; `level` and `language` are those of the handout's words.
+    a lesson made before; `level` is that of the handout's words, `language` that of all words.
     """
 
     paper: Paper = "a4"
@@ -78,7 +78,11 @@ def make_lesson(
     on_step("finding chords and keys")
     reading = read(score, corrections.load(out / CORRECTIONS))
     on_step("engraving")
-    pages = engrave(score, reading, Options(paper=options.paper, chord_symbols=options.chord_symbols))
+    pages = engrave(
+        score,
+        reading,
+        Options(paper=options.paper, chord_symbols=options.chord_symbols, language=options.language),
+    )
     on_step("making the PDF of the score")
     contents: dict[str, bytes | str] = {
         f"score-{number:02d}.svg": page for number, page in enumerate(pages, start=1)

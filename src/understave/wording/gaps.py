@@ -127,19 +127,25 @@ def name_value(
         if way == "pitch":
             return pitch_class_name(score.note_by_id[value].pitch.pitch_class, language)
         if way == "scheme":
-            for word, named in book.values["scheme"].items():
-                value = value.replace(word, named)
-            return value
+            words = book.values["scheme"]
+            parts = re.findall("|".join([*words, r"\S+"]), value)
+            return " – ".join(words.get(part, _primed(part)) for part in parts)
         if way in ("early", "modern"):
             asked = on_instruments(value, language)
             return asked[way == "modern"] if asked else ""
         if way == "quote":
             return book.phrases["quote"].format(text=value)
+        if name == "letter":
+            return _primed(value)
         named = book.values.get(f"{kind}.{name}", {}).get(value) or book.values.get(name, {}).get(
             value, value
         )
         return named[:1].upper() + named[1:] if way == "cap" else named
     return _name_number(value, way, unit, score, book)
+
+
+def _primed(letter: str) -> str:
+    return letter.replace("'", "′")
 
 
 def _name_number(value: int | float | Fraction, way: str, unit: str, score: Score, book: Phrasebook) -> str:

@@ -20,7 +20,7 @@ from understave.theory.vocabulary import Language
 from understave.wording.gaps import counted, place, printed_bars
 from understave.wording.phrasebook import Gloss, Level, Phrasebook, phrasebook
 from understave.wording.sentences import can_say, say, say_again
-from understave.wording.weights import COUNTED, PIECE_KINDS, weight
+from understave.wording.weights import COUNTED, PASSAGE_KINDS, PIECE_KINDS, weight
 
 MOST: dict[Level, int] = {"beginner": 3, "intermediate": 5, "advanced": 8}
 """Sentences at most on one passage."""
@@ -90,7 +90,9 @@ def tell(
     if bars is None:
         wide = [e for e in events if _is_wide(e, score)]
         chosen = _choose(wide, MOST_OF_PIECE[level], 3)
-        sentences = _key_sentence(score, reading, book) + _sentences(chosen, score, level, language, spoken)
+        sentences = _key_sentence(score, reading, book) + [
+            replace(s, place="") for s in _sentences(chosen, score, level, language, spoken)
+        ]
         if sentences:
             told.append(_paragraph(book.headings["piece"], Fraction(0), score.end, score, sentences))
     for start, end in cuts:
@@ -179,7 +181,7 @@ def _bars_in(score: Score, start: Fraction, end: Fraction) -> float:
 def _is_wide(event: Event, score: Score) -> bool:
     if event.kind in PIECE_KINDS:
         return True
-    return event.kind != "phrase" and event.end - event.start >= score.end * Fraction(3, 5)
+    return event.kind not in PASSAGE_KINDS and event.end - event.start >= score.end * Fraction(3, 5)
 
 
 def _anchor(event: Event) -> Fraction:

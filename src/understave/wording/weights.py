@@ -14,6 +14,8 @@ COUNTED = ("non-chord tone", "sharp dissonance")
 """Kinds of which those not told one by one are counted."""
 PIECE_KINDS: frozenset[str] = frozenset({"form"})
 """Kinds that say something of the piece as a whole, whatever bars they cover."""
+PASSAGE_KINDS = frozenset({"phrase", "section", "instruction"})
+"""Kinds that belong to the passage in which they begin, however long they last."""
 
 KINDS: Mapping[str, float] = {
     "cadence": 5.0,
