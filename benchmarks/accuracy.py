@@ -306,6 +306,13 @@ def engine(score: Score) -> Reading:
     return read_harmony(score)
 
 
+def trained(score: Score) -> Reading:
+    """The trained network under its decoder."""
+    from understave.harmony.trained import read_trained
+
+    return read_trained(score)
+
+
 def tonic(score: Score) -> Reading:
     """The floor: the major key of each key signature and its tonic chord throughout."""
     spans: list[Span] = []
@@ -383,7 +390,7 @@ def library(score: Score) -> Reading:
     return Reading(tuple(spans))
 
 
-READERS: Mapping[str, Reader] = {"engine": engine, "tonic": tonic, "music21": library}
+READERS: Mapping[str, Reader] = {"trained": trained, "engine": engine, "tonic": tonic, "music21": library}
 SECOND = "second analyst"
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from understave.harmony.engine import read_harmony
+from understave.harmony import read
 from understave.harmony.romantext import Analysis, parse, read_analysis
 from understave.score.model import Score
 from understave.score.reader import read_score
@@ -98,7 +98,7 @@ def test_agreement_with_the_engine(piece, capsys):
     The reading may cut a span elsewhere, so that labels are compared over the time they share.
     """
     score = score_of(piece)
-    reading = read_harmony(score)
+    reading = read(score)
     lines, total, keys, roots, full = [], Fraction(0), Fraction(0), Fraction(0), Fraction(0)
     for span in analysis_of(piece).spans:
         wanted = span.numeral.chord(span.key)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from understave.harmony.engine import read_harmony
 from understave.harmony.events import find_events
 from understave.harmony.reading import Correction, Reading
+from understave.harmony.trained import read_trained
 from understave.score.model import Score
 
 
@@ -16,5 +16,5 @@ def read(score: Score, corrections: Iterable[Correction] = ()) -> Reading:
 
     Raises UnderstaveError where a correction does not fit the score, or where nothing sounds.
     """
-    reading = read_harmony(score, corrections)
+    reading = read_trained(score, corrections)
     return replace(reading, events=find_events(score, reading.spans))

@@ -66,26 +66,44 @@ def read_harmony(
     `weights` and `statistics` replace the shipped ones. Raises UnderstaveError where a correction names
     a place the score does not have, or where nothing sounds.
     """
+    fixed = settle(score, corrections)
+    line, found, decoded = judged(score, fixed, weights=weights, statistics=statistics)
+    limits = frozenset(line.unit_at(t) for f in fixed for t in (f.start, f.end))
+    steps = gathered(_joined(decoded.path, limits), line, found, limits)
+    return Reading(_spans(line, decoded, steps, fixed))
+
+
+def judged(
+    score: Score,
+    fixed: Sequence[Fixed],
+    keys: Iterable[Key] = (),
+    *,
+    weights: Weights | None = None,
+    statistics: Statistics | None = None,
+) -> tuple[Timeline, Features, Decoded]:
+    """Return the piece's timeline, what was noticed in it, and the best path with the beliefs.
+
+    `keys` are the only ones considered; when left out, those that look likely somewhere. Raises
+    UnderstaveError where nothing sounds.
+    """
     weights = weights or shipped_weights()
     statistics = statistics or shipped_statistics()
-    fixed = settle(score, corrections)
     try:
         line = timeline(score, [t for f in fixed for t in (f.start, f.end)])
     except ValueError:
         raise UnderstaveError("This score has no sounding notes, so there is no harmony to read.") from None
     found = features(line, weights.membership)
+    named = np.unique([nearest_key(k, line.centre) for k in keys]).astype(np.int64)
     decoded = decode(
         lattice(found, weights),
         grammar(statistics, weights, int(found.signature[0])),
         places(line),
         weights.same_root[found.figure],
         _constraints(line, fixed),
-        _considered_keys(line, found, weights, fixed),
+        named if len(named) else _considered_keys(line, found, weights, fixed),
         TEMPERATURE,
     )
-    limits = frozenset(line.unit_at(t) for f in fixed for t in (f.start, f.end))
-    steps = gathered(_joined(decoded.path, limits), line, found, limits)
-    return Reading(_spans(line, decoded, steps, fixed))
+    return line, found, decoded
 
 
 def places(line: Timeline) -> Ints:

@@ -1,0 +1,1 @@
+"""The trained network: what it sees, its weights and its run time."""

@@ -1,0 +1,232 @@
+"""Score and corrections -> Reading, by the trained network under a structured decoder.
+
+`model.encoding` describes the score, `model.network` judges every frame, `engine` gives a second opinion
+from hand-made features, `model.decoding` finds the best path of keys and numerals around what the
+teacher has settled; here the path becomes spans.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+
+import numpy as np
+
+from understave.errors import UnderstaveError
+from understave.harmony.engine import Fixed, settle, sort_notes
+from understave.harmony.engine import judged as read_by_features
+from understave.harmony.model.decoding import TRUST, Path, Settled, Trust, decode, likely_keys, second_opinion
+from understave.harmony.model.encoding import Encoding, encode
+from understave.harmony.model.labels import KEYS, Reduced, key_index, key_of, reduce
+from understave.harmony.model.network import Numerals, judge, load
+from understave.harmony.naming import numeral_for
+from understave.harmony.reading import Alternative, Correction, Reading, Span
+from understave.harmony.vocabulary import chord_of
+from understave.harmony.vocabulary import key_of as feature_key
+from understave.score.model import Note, Score
+from understave.theory.key import Key
+from understave.theory.roman import RomanNumeral
+
+MOST_ALTERNATIVES = 4
+LEAST_BELIEF = 0.01
+NO_OTHERS: tuple[Alternative, ...] = ()
+# Belief of the decoder -> how often analysts agreed with it, by duration, on 70 pieces of the training
+# split that the judging networks had not seen (pool-adjacent-violators fit; Zadrozny and Elkan 2002).
+BELIEF = (0.0, 0.284, 0.482, 0.639, 0.823, 0.938, 0.972, 0.987, 0.995, 0.999, 0.9999, 1.0)
+AGREEMENT = (0.0, 0.336, 0.457, 0.552, 0.650, 0.700, 0.750, 0.787, 0.812, 0.865, 0.930, 0.960)
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """Frames begin..end under one label; `fixed` is the teacher's word on it, if any."""
+
+    begin: int
+    end: int
+    key: int
+    numeral: int
+    fixed: Fixed | None
+
+
+def read_trained(score: Score, corrections: Iterable[Correction] = (), trust: Trust = TRUST) -> Reading:
+    """Read the harmony of a score around the teacher's corrections.
+
+    A correction is kept exactly as it was given, however unlikely; the network is told of it and what
+    lies around it is found anew. Raises UnderstaveError where a correction names a place the score does
+    not have, where nothing sounds, or where the weights are damaged.
+    """
+    network = load()
+    fixed = settle(score, corrections)
+    try:
+        encoding = encode(score, [t for f in fixed for t in (f.start, f.end) if t < score.end])
+    except ValueError:
+        raise UnderstaveError("This score has no sounding notes, so there is no harmony to read.") from None
+    first = next(t for t, codes in enumerate(encoding.codes) if codes[0, 0] > 0)
+    lengths = np.array(
+        [float(b - a) for a, b in zip(encoding.times, encoding.times[1:], strict=False)], dtype=np.float32
+    )
+    settled, given_key, given_numeral = _settled(encoding, fixed, network.numerals)
+    judged = judge(network, encoding, given_key, given_numeral)
+    keys = likely_keys(judged, settled)
+    rules = _second_opinion(score, fixed, encoding, network.numerals, keys, trust)
+    path = decode(judged, network.numerals, lengths, settled, trust, rules)
+    stretches = _stretches(encoding, path, settled, fixed, first)
+    return Reading(_spans(score, encoding, path, stretches, network.numerals, lengths))
+
+
+def _settled(
+    encoding: Encoding, fixed: Sequence[Fixed], numerals: Numerals
+) -> tuple[Settled, np.ndarray, np.ndarray]:
+    """Turn what the teacher fixed into what each frame may be, and into what the network is told."""
+    frames, count = len(encoding.times) - 1, len(numerals.reduced)
+    index = {r: i for i, r in enumerate(numerals.reduced)}
+    settled = Settled(
+        np.ones((frames, KEYS), dtype=bool),
+        np.ones((frames, count), dtype=bool),
+        np.zeros(frames, dtype=bool),
+    )
+    given_key = np.full(frames, KEYS, dtype=np.int64)
+    given_numeral = np.full(frames, count, dtype=np.int64)
+    for f in fixed:
+        begin, end = bisect_left(encoding.times, f.start), bisect_left(encoding.times, f.end)
+        for limit in (begin, end):
+            if limit < frames:
+                settled.limits[limit] = True
+        key = key_index(f.key) if f.key else None
+        if key is not None:
+            settled.keys[begin:end] = False
+            settled.keys[begin:end, key] = True
+            given_key[begin:end] = key
+        if f.numeral is None:
+            continue
+        for mode in ("major", "minor"):
+            # A numeral may mean different chords in major and minor; both are allowed while the key is open.
+            if f.key and f.key.mode != mode:
+                continue
+            home = f.key or key_of(26 + (mode == "minor"))
+            number = index.get(reduce(home, f.numeral))
+            if number is None:
+                continue
+            if settled.numerals[begin].all():
+                settled.numerals[begin:end] = False
+            settled.numerals[begin:end, number] = True
+            given_numeral[begin:end] = number
+    return settled, given_key, given_numeral
+
+
+def _second_opinion(
+    score: Score,
+    fixed: Sequence[Fixed],
+    encoding: Encoding,
+    numerals: Numerals,
+    keys: np.ndarray,
+    trust: Trust,
+) -> np.ndarray:
+    """Ask the engine of hand-made features, which hears missing and foreign notes more strictly."""
+    considered = [key_of(int(k)) for k in keys] + [f.key for f in fixed if f.key]
+    line, _, decoded = read_by_features(score, fixed, considered)
+    limits = np.array([float(t) for t in line.times])
+    moments = np.array([float(t) for t in encoding.times[:-1]])
+    unit = np.clip(np.searchsorted(limits, moments + 1e-6) - 1, 0, len(limits) - 2)
+    belief = np.asarray(decoded.belief, dtype=np.float32)[:, unit]
+    chords: dict[tuple[int, str, int], np.ndarray] = {}
+    of_key: dict[int, np.ndarray] = {}
+    for label, number, row in zip(decoded.labels, decoded.keys, belief, strict=True):
+        chord = chord_of(int(label), line.centre)
+        name = (chord.root.fifths, str(chord.quality.value), chord.inversion)
+        chords[name] = chords.get(name, 0) + row
+        key = key_index(feature_key(int(number), line.centre))
+        if key is not None:
+            of_key[key] = of_key.get(key, 0) + row
+    return second_opinion(chords, of_key, numerals, keys, trust)
+
+
+def _stretches(
+    encoding: Encoding, path: Path, settled: Settled, fixed: Sequence[Fixed], first: int
+) -> list[_Stretch]:
+    """Join neighbouring frames that say the same, except at limits the teacher set."""
+    frames = len(encoding.times) - 1
+    limits = [
+        t
+        for t in range(first + 1, frames)
+        if settled.limits[t] or path.key[t] != path.key[t - 1] or path.numeral[t] != path.numeral[t - 1]
+    ]
+    result = []
+    for begin, end in zip([first, *limits], [*limits, frames], strict=True):
+        time = encoding.times[begin]
+        own = next((f for f in fixed if f.start <= time < f.end), None)
+        result.append(_Stretch(begin, end, int(path.key[begin]), int(path.numeral[begin]), own))
+    return result
+
+
+@lru_cache(maxsize=4096)
+def _parse(text: str) -> RomanNumeral:
+    return RomanNumeral.parse(text)
+
+
+def _numeral(numerals: Numerals, key: int, number: int) -> RomanNumeral:
+    text = numerals.texts[key % 2][number]
+    return _parse(text if text is not None else numerals.texts[1 - key % 2][number] or "I")
+
+
+def _is_tonic_sixfour(reduced: Reduced) -> bool:
+    return reduced.root == 0 and reduced.inversion == 2 and reduced.tonicised == 0
+
+
+def _spans(
+    score: Score,
+    encoding: Encoding,
+    path: Path,
+    stretches: Sequence[_Stretch],
+    numerals: Numerals,
+    lengths: np.ndarray,
+) -> tuple[Span, ...]:
+    notes = [n for n in score.notes if not n.grace and n.duration > 0]
+    keys = [s.fixed.key if s.fixed and s.fixed.key else key_of(s.key) for s in stretches]
+    labels = [
+        s.fixed.numeral if s.fixed and s.fixed.numeral else _numeral(numerals, s.key, s.numeral)
+        for s in stretches
+    ]
+    chords = [label.chord(key) for label, key in zip(labels, keys, strict=True)]
+    spans = []
+    for i, s in enumerate(stretches):
+        key, label, chord = keys[i], labels[i], chords[i]
+        settled = s.fixed is not None and s.fixed.numeral is not None
+        following = chords[i + 1] if i + 1 < len(chords) and keys[i + 1] == key else None
+        if not settled and _is_tonic_sixfour(numerals.reduced[s.numeral]):
+            label = numeral_for(chord, key, following)
+        own, others = (1.0, NO_OTHERS) if settled else _beliefs(path, s, numerals, lengths, key, label)
+        start, end = encoding.times[s.begin], encoding.times[s.end]
+        members, foreign = sort_notes(_sounding(notes, start, end), chord)
+        spans.append(Span(start, end, key, label, own, members, foreign, others, settled))
+    return tuple(spans)
+
+
+def _beliefs(
+    path: Path, s: _Stretch, numerals: Numerals, lengths: np.ndarray, key: Key, label: RomanNumeral
+) -> tuple[float, tuple[Alternative, ...]]:
+    """Return how sure a span's own label is and the next best ones, averaged over its time."""
+    time = lengths[s.begin : s.end]
+    share = np.tensordot(time / time.sum(), path.beliefs[s.begin : s.end], axes=1)
+    own_row = int(np.flatnonzero(path.keys == s.key)[0])
+    believed = float(share[own_row, s.numeral])
+    sure = float(np.interp(believed, BELIEF, AGREEMENT))
+    # What the label's own belief gives up goes to the others in proportion.
+    stretch = (1 - sure) / max(1 - believed, 1e-6)
+    found: list[Alternative] = []
+    for flat in np.argsort(-share, axis=None, kind="stable")[: MOST_ALTERNATIVES + 1]:
+        row, number = (int(x) for x in np.unravel_index(flat, share.shape))
+        belief = min(float(share[row, number]) * stretch, 1 - sure)
+        if (row, number) == (own_row, s.numeral) or belief < LEAST_BELIEF:
+            continue
+        there = key if row == own_row else key_of(int(path.keys[row]))
+        other = _numeral(numerals, int(path.keys[row]), number)
+        if (there, other) != (key, label):
+            found.append(Alternative(there, other, belief))
+    return sure, tuple(found[:MOST_ALTERNATIVES])
+
+
+def _sounding(notes: Sequence[Note], start: Fraction, end: Fraction) -> list[Note]:
+    return [n for n in notes if n.onset < end and n.end > start]

@@ -1,0 +1,207 @@
+"""The shipped reader: the network under its decoder, and what happens when its weights are damaged."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from tests.harmony.small_scores import chords
+
+from understave.errors import UnderstaveError
+from understave.harmony import read
+from understave.harmony.model import network
+from understave.harmony.model.decoding import TRUST, Settled, decode
+from understave.harmony.model.encoding import encode, frame_times
+from understave.harmony.model.labels import KEYS, key_index, key_of
+from understave.harmony.reading import Correction
+from understave.harmony.trained import read_trained
+from understave.score.reader import read_score
+from understave.theory.key import Key
+from understave.theory.pitch import Interval
+from understave.theory.roman import RomanNumeral
+
+EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
+# I V65 I IV I64 V7 I: the cadence every harmony handbook prints (common practice, no source).
+CADENCE = "C3 E4 G4 C5 | B2 F4 G4 D5 | C3 E4 G4 C5 | F3 F4 A4 C5 | G2 E4 G4 C5 | G2 D4 F4 B4 | C3 E4 G4 C5"
+LABELS = ["I", "V65", "I", "IV", "Cad64", "V7", "I"]
+
+
+@pytest.fixture(scope="module")
+def study():
+    return read_score(EXAMPLES / "lock-water" / "score.musicxml")
+
+
+@pytest.mark.parametrize("name", ["P1", "m2", "P4", "m6", "A4"])
+def test_a_cadence_in_many_keys(name):
+    score = chords(CADENCE, length=2, interval=Interval.parse(name))
+    assert [str(s.numeral) for s in read_trained(score).spans] == LABELS
+
+
+def test_keys_of_the_table_are_themselves():
+    assert [key_index(key_of(i)) for i in range(KEYS)] == list(range(KEYS))
+    assert key_index(Key.parse("B####")) is None
+
+
+def test_frames_begin_at_every_onset_and_beat(study):
+    times = frame_times(study)
+    assert {n.onset for n in study.notes if not n.grace} <= set(times)
+    assert {m.start for m in study.measures} <= set(times)
+    encoding = encode(study)
+    assert encoding.times[-1] == study.end
+    assert encoding.codes.shape[0] == len(times)
+
+
+def test_reading_is_the_same_every_time(study):
+    assert read_trained(study) == read_trained(study)
+
+
+def test_spans_fill_the_piece_and_carry_their_notes(study):
+    spans = read(study).spans
+    assert spans[-1].end == study.end
+    assert all(a.end == b.start for a, b in pairwise(spans))
+    for span in spans:
+        total = span.confidence + sum(a.confidence for a in span.alternatives)
+        assert 0 <= span.confidence <= 1
+        assert total <= 1 + 1e-6
+        members = span.numeral.chord(span.key).semitones
+        assert all(study.note_by_id[i].midi % 12 in members for i in span.notes)
+        assert not any(study.note_by_id[i].midi % 12 in members for i in span.foreign)
+
+
+NUMERALS = ["I", "V7", "viio7", "Ger65", "bII6", "V65/V", "iv", "I64", "V7[no5]", "#ivo7", "IVmaj7"]
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    bar=st.integers(1, 38),
+    length=st.integers(1, 2),
+    key=st.sampled_from([None, "Eb", "c", "F#", "g#", "D", "Cb"]),
+    numeral=st.sampled_from([None, *NUMERALS]),
+)
+def test_a_correction_is_never_overwritten(study, bar, length, key, numeral):
+    given_key = Key.parse(key) if key else None
+    given_numeral = RomanNumeral.parse(numeral) if numeral else None
+    correction = Correction(str(bar), Fraction(1), str(bar + length), Fraction(1), given_key, given_numeral)
+    spans = read_trained(study, [correction]).spans
+    start, end = study.measures[bar - 1].start, study.measures[bar + length - 1].start
+    inside = [s for s in spans if s.start < end and s.end > start]
+    if given_key:
+        assert all(s.key == given_key for s in inside)
+    if given_numeral:
+        assert [(s.start, s.end, s.numeral, s.fixed) for s in inside] == [(start, end, given_numeral, True)]
+    assert spans[-1].end == study.end
+
+
+def test_what_lies_around_a_correction_is_read_anew(study):
+    plain = read_trained(study).spans
+    fixed = read_trained(
+        study, [Correction("10", Fraction(1), "12", Fraction(1), Key.parse("c"), RomanNumeral.parse("V7"))]
+    ).spans
+    before = {(s.start, s.end) for s in plain}
+    assert any((s.start, s.end) not in before or s.confidence != 1 for s in fixed if not s.fixed)
+    assert sum(s.fixed for s in fixed) == 1
+
+
+def _shipped(tmp_path, monkeypatch):
+    for path in Path(network.__file__).parent.glob("*"):
+        if path.suffix in (".onnx", ".json"):
+            (tmp_path / path.name).write_bytes(path.read_bytes())
+    monkeypatch.setattr(network, "files", lambda _: tmp_path)
+    network.load.cache_clear()
+    return tmp_path
+
+
+@pytest.fixture
+def weights(tmp_path, monkeypatch):
+    yield _shipped(tmp_path, monkeypatch)
+    network.load.cache_clear()
+
+
+def test_whole_weights_load(weights):
+    assert len(network.load().sessions) == len(json.loads((weights / "labels.json").read_text())["networks"])
+
+
+def _cut(path):
+    path.write_bytes(path.read_bytes()[:-100])
+
+
+def _remove(path):
+    path.unlink()
+
+
+def _flip(path):
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 255
+    path.write_bytes(bytes(data))
+
+
+@pytest.mark.parametrize("name", ["reader-1.onnx", "labels.json"])
+@pytest.mark.parametrize("damage", [_cut, _remove])
+def test_damaged_weights_are_an_error_and_never_a_worse_reading(weights, study, name, damage):
+    damage(weights / name)
+    with pytest.raises(UnderstaveError, match=r"weights are missing or damaged.*install Understave again"):
+        read_trained(study)
+
+
+def test_a_single_changed_byte_is_noticed(weights, study):
+    _flip(weights / "reader-1.onnx")
+    with pytest.raises(UnderstaveError, match="not the file it should be"):
+        read_trained(study)
+
+
+def test_weights_fit_the_limit():
+    folder = Path(network.__file__).parent
+    assert sum(p.stat().st_size for p in folder.glob("*.onnx")) <= 12_000_000
+
+
+def _judged(frames, rng):
+    sizes = {
+        "key": KEYS,
+        "tonicised": KEYS,
+        "numeral": 0,
+        "root": 49,
+        "bass": 49,
+        "quality": 18,
+        "inversion": 4,
+    }
+    numerals = network.load().numerals
+    sizes["numeral"] = len(numerals.reduced)
+    found = {
+        n: network.log_softmax(rng.normal(size=(frames, k)).astype(np.float32)) for n, k in sizes.items()
+    }
+    found["starts"] = rng.uniform(0.05, 0.95, (frames, 3)).astype(np.float32)
+    return found, numerals
+
+
+def test_pinning_any_frame_of_the_best_path_changes_nothing():
+    rng = np.random.default_rng(5)
+    found, numerals = _judged(3, rng)
+    some = sorted(rng.choice(np.flatnonzero(numerals.seen[0]), 4, replace=False))
+    allowed = np.zeros((3, len(numerals.reduced)), bool)
+    allowed[:, some] = True
+    keys = np.zeros((3, KEYS), bool)
+    keys[:, [key_index(Key.parse("C")), key_index(Key.parse("G"))]] = True
+    settled = Settled(keys, allowed, np.zeros(3, bool))
+    lengths = np.ones(3, np.float32)
+    path = decode(found, numerals, lengths, settled, TRUST)
+    for t in range(3):
+        pinned = allowed.copy()
+        pinned[t] = False
+        pinned[t, path.numeral[t]] = True
+        again = decode(found, numerals, lengths, replace(settled, numerals=pinned), TRUST)
+        assert again.numeral.tolist() == path.numeral.tolist()
+        assert again.key.tolist() == path.key.tolist()
+    assert np.allclose(path.beliefs.reshape(3, -1).sum(1), 1, atol=1e-4)
+
+
+def test_a_score_without_notes_is_refused(study):
+    silent = replace(study, notes=())
+    with pytest.raises(UnderstaveError, match="no sounding notes"):
+        read_trained(silent)

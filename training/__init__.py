@@ -1,0 +1,1 @@
+"""Corpus to examples to network to weights. Not shipped in the wheel."""
