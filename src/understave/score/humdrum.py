@@ -221,6 +221,10 @@ def _bar(reader: _Reader, rows: Sequence[Row]) -> None:
             _data(reader, row, moment)
         else:
             _say(reader, row, moment)
+    if full is not None and best.end - reader.start > full:
+        # Rests beyond the end of the meter are slips; notes beyond it may be meant.
+        sounding = max((w.note.end for w in reader.written[first_note:]), default=best.end)
+        best = replace(best, end=max(reader.start + full, min(sounding, best.end)))
     for i in range(first_note, len(reader.written)):
         note = reader.written[i].note
         if note.end > best.end:
