@@ -9,6 +9,7 @@ import webbrowser
 from collections.abc import Callable, Sequence
 from fractions import Fraction
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.padding import Padding
@@ -17,8 +18,10 @@ from rich.text import Text
 
 from understave import __version__
 from understave.errors import UnderstaveError
-from understave.harmony.reading import Correction, Reading
-from understave.score.model import Measure, Score
+
+if TYPE_CHECKING:
+    from understave.harmony.reading import Correction, Reading
+    from understave.score.model import Measure, Score
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -72,10 +75,34 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _add_words(command: argparse.ArgumentParser) -> None:
-    from understave.wording import LEVELS, SPOKEN
+    command.add_argument(
+        "--level",
+        type=_level,
+        default="intermediate",
+        help="for whom the words are: beginner, intermediate (default) or advanced",
+    )
+    command.add_argument(
+        "--language", type=_language, default="en", help="language of the words: en (default) or de"
+    )
 
-    command.add_argument("--level", choices=LEVELS, default="intermediate", help="for whom the words are")
-    command.add_argument("--language", choices=SPOKEN, default="en", help="language of the words")
+
+# These two read the words' room only for the commands that use it: loading it takes half a second.
+def _level(text: str) -> str:
+    from understave.wording import LEVELS
+
+    return _one_of(text, LEVELS)
+
+
+def _language(text: str) -> str:
+    from understave.wording import SPOKEN
+
+    return _one_of(text, SPOKEN)
+
+
+def _one_of(text: str, allowed: Sequence[str]) -> str:
+    if text not in allowed:
+        raise argparse.ArgumentTypeError(f"{text!r} is not one of {', '.join(allowed)}")
+    return text
 
 
 def _steps(console: Console) -> tuple[Callable[[str], None], Callable[[], None]]:
@@ -251,6 +278,7 @@ def _list_corrections(path: Path, console: Console) -> None:
 
 
 def _decision(score: Score, arguments: argparse.Namespace) -> Correction:
+    from understave.harmony.reading import Correction
     from understave.theory.key import Key
     from understave.theory.roman import RomanNumeral
 

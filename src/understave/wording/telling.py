@@ -27,6 +27,8 @@ MOST: dict[Level, int] = {"beginner": 3, "intermediate": 5, "advanced": 8}
 MOST_OF_PIECE: dict[Level, int] = {"beginner": 5, "intermediate": 8, "advanced": 14}
 SAME: dict[Level, int] = {"beginner": 1, "intermediate": 1, "advanced": 2}
 """Sentences at most of one kind and label on one passage."""
+LEAST = 0.9
+"""Weight times confidence under which an event is not told by itself."""
 SURE = 0.35
 """Confidence under which an event is not told."""
 _FEWEST_BARS = 3
@@ -88,7 +90,7 @@ def tell(
     told: list[Paragraph] = []
     spoken: set[str] = set()
     if bars is None:
-        wide = [e for e in events if _is_wide(e, score)]
+        wide = [e for e in events if _is_wide(e, score) and e.kind != "key"]
         chosen = _choose(wide, MOST_OF_PIECE[level], 3)
         sentences = _key_sentence(score, reading, book) + [
             replace(s, place="") for s in _sentences(chosen, score, level, language, spoken)
@@ -227,7 +229,7 @@ def _choose(events: Iterable[Event], most: int, same: int) -> list[Event]:
     for e in ranked:
         if len(chosen) == most:
             break
-        if e.confidence < SURE or weight(e) <= 0 or alike[e.kind, e.label] >= same:
+        if e.confidence < SURE or weight(e) * e.confidence < LEAST or alike[e.kind, e.label] >= same:
             continue
         alike[e.kind, e.label] += 1
         chosen.append(e)
