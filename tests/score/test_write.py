@@ -1,16 +1,12 @@
 """MusicXML that we write: valid, the same when read back, and read alike by other readers.
 
-The schema is the MusicXML 4.0 XSD (W3C Music Notation Community Group) as the `musicxml` package on the
-Python package index carries it; the two schemas it imports are replaced by the few attributes of
-them that MusicXML uses.
+The schema comes from `tests/conftest.py`.
 """
 
-import importlib.metadata
 import random
 from collections import Counter
 from dataclasses import replace
 from fractions import Fraction
-from pathlib import Path
 
 import pytest
 from lxml import etree
@@ -22,36 +18,6 @@ from understave.score.notation import choose_clefs, split_value, value_of
 from understave.score.timeline import lay_out, sort_key
 from understave.score.write import Insertion, insert_all, to_musicxml, with_source
 from understave.theory.pitch import Interval, Pitch
-
-XLINK = "href role title show actuate"
-ATTRIBUTES = "".join(f'<xs:attribute name="{name}" type="xs:string"/>' for name in XLINK.split())
-HEAD = '<xs:schema xmlns:xs="http://www.w3.org/2001/XMLSchema" targetNamespace="{}">'
-XLINK_SCHEMA = (
-    HEAD.format("http://www.w3.org/1999/xlink")
-    + ATTRIBUTES
-    + '<xs:attribute name="type" type="xs:string" fixed="simple"/></xs:schema>'
-)
-XML_SCHEMA = (
-    HEAD.format("http://www.w3.org/XML/1998/namespace")
-    + '<xs:attribute name="lang" type="xs:language"/>'
-    + '<xs:attribute name="space" type="xs:NCName"/></xs:schema>'
-)
-
-
-@pytest.fixture(scope="session")
-def schema(tmp_path_factory):
-    try:
-        package = importlib.metadata.distribution("musicxml")
-    except importlib.metadata.PackageNotFoundError:
-        pytest.skip("the package that carries the MusicXML schema is not installed")
-    source = Path(str(package.locate_file("musicxml/generate_classes/musicxml_4_0.xsd")))
-    folder = tmp_path_factory.mktemp("schema")
-    (folder / "xlink.xsd").write_text(XLINK_SCHEMA, encoding="utf-8")
-    (folder / "xml.xsd").write_text(XML_SCHEMA, encoding="utf-8")
-    text = source.read_text(encoding="utf-8").replace("http://www.musicxml.org/xsd/", "")
-    assert "Version 4.0" in text[:1500]
-    (folder / "musicxml.xsd").write_text(text, encoding="utf-8")
-    return etree.XMLSchema(etree.parse(str(folder / "musicxml.xsd")))
 
 
 def check(schema, data):
