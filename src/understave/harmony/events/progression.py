@@ -65,7 +65,9 @@ class Progression:
         self.steps = steps_of(spans)
         self._notes = [n for n in score.notes if n.duration > 0 and not n.grace and not n.cue]
         self._onsets = [float(n.onset) for n in self._notes]
-        self._longest = max((float(n.duration) for n in self._notes), default=0.0)
+        # Floats compare fast, and equal moments give equal floats.
+        self._ends = [float(n.end) for n in self._notes]
+        self._longest = max((e - o for o, e in zip(self._onsets, self._ends, strict=True)), default=0.0)
 
     @cached_property
     def lines(self) -> Lines:
@@ -74,9 +76,10 @@ class Progression:
 
     def sounding(self, start: Fraction, end: Fraction) -> list[Note]:
         """Return the notes that sound between two moments, by onset and pitch."""
-        first = bisect_left(self._onsets, float(start) - self._longest)
+        begin = float(start)
+        first = bisect_left(self._onsets, begin - self._longest)
         last = bisect_left(self._onsets, float(end))
-        return [n for n in self._notes[first:last] if n.end > start]
+        return [self._notes[k] for k in range(first, last) if self._ends[k] > begin]
 
     def notes(self, step: Step, tone: PitchClass) -> list[Note]:
         """Return the notes of a step that sound as a pitch class, however spelled."""
