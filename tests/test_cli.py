@@ -1,0 +1,119 @@
+"""The command line as its user meets it: what it makes, what it says, and that bad input is one sentence."""
+
+import csv
+import json
+from pathlib import Path
+
+import pytest
+
+from understave.cli import main
+from understave.theory.key import Key
+from understave.theory.roman import RomanNumeral
+
+EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
+STUDY = EXAMPLES / "lock-water" / "score.musicxml"
+
+
+@pytest.fixture(scope="module")
+def lesson(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("made") / "lesson"
+    assert main(["lesson", str(STUDY), "--out", str(folder)]) == 0
+    return folder
+
+
+def test_the_lesson_holds_all_it_promises(lesson):
+    exports = {p.name for p in (lesson / "exports").iterdir()}
+    assert {
+        "score-01.svg",
+        "score.pdf",
+        "handout.pdf",
+        "reading.json",
+        "reading.csv",
+        "reading.romantext.txt",
+        "annotated.musicxml",
+    } <= exports
+    assert (lesson / "score.musicxml").read_bytes() == STUDY.read_bytes()
+    for name in ("score.pdf", "handout.pdf"):
+        assert (lesson / "exports" / name).read_bytes().startswith(b"%PDF-")
+    assert not [p for p in lesson.rglob(".*") if p.is_file()]
+
+
+def test_every_note_of_the_score_is_in_the_engraved_pages(lesson):
+    pages = "".join(p.read_text() for p in sorted((lesson / "exports").glob("score-*.svg")))
+    reading = json.loads((lesson / "exports" / "reading.json").read_text())
+    ids = {i for s in reading["spans"] for i in (*s["notes"], *s["foreign"])}
+    assert ids
+    assert all(f'id="{i}"' in pages for i in ids)
+
+
+def test_a_correction_wins_and_stays_when_the_lesson_is_made_again(lesson, capsys):
+    assert main(["correct", str(lesson), "--from", "9", "--to", "10", "--chord", "vi7", "--key", "Eb"]) == 0
+    assert main(["lesson", str(lesson)]) == 0
+    reading = json.loads((lesson / "exports" / "reading.json").read_text())
+    fixed = [s for s in reading["spans"] if s["fixed"]]
+    assert [(s["start"]["measure"], s["numeral"], s["key"]) for s in fixed] == [("9", "vi7", "Eb")]
+    assert main(["correct", str(lesson)]) == 0
+    assert "vi7" in capsys.readouterr().out
+    assert main(["correct", str(lesson), "--take-back", "1"]) == 0
+    assert main(["show", str(lesson), "--bars", "9"]) == 0
+    assert "yours" not in capsys.readouterr().out.splitlines()[-2]
+    assert len((lesson / "corrections.jsonl").read_text().splitlines()) == 2
+
+
+def test_csv_rows_can_be_read_back(lesson):
+    with (lesson / "exports" / "reading.csv").open(newline="") as file:
+        for row in csv.DictReader(file):
+            key = Key.parse(row["key"].replace(" flat", "b").replace(" sharp", "#"))
+            members = RomanNumeral.parse(row["numeral"]).chord(key).members
+            assert " ".join(m.name for m in members) == row["notes of the chord"]
+
+
+BAD = {
+    "empty.musicxml": b"",
+    "notes.txt": b"a shopping list",
+    "cut.musicxml": STUDY.read_bytes()[:5000],
+    "broken.mxl": b"PK\x03\x04 not a zip",
+    "none.musicxml": b'<?xml version="1.0"?><score-partwise version="4.0"><part-list>'
+    b'<score-part id="P1"><part-name/></score-part></part-list><part id="P1"><measure number="1"/></part>'
+    b"</score-partwise>",
+}
+
+
+@pytest.mark.parametrize("name", [*BAD, "missing.mei"])
+def test_bad_input_is_one_sentence_and_leaves_nothing(tmp_path, capsys, name):
+    path = tmp_path / name
+    if name in BAD:
+        path.write_bytes(BAD[name])
+    assert main(["lesson", str(path), "--out", str(tmp_path / "out")]) == 2
+    message = capsys.readouterr().err
+    assert message.startswith("understave: ")
+    assert message.count("\n") == 1
+    assert "Traceback" not in message
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        (["--from", "9"], "both --from and --to"),
+        (["--from", "9", "--to", "8", "--chord", "I"], "does not come after"),
+        (["--from", "99", "--to", "100", "--chord", "I"], "There is no bar 99"),
+        (["--from", "9:7", "--to", "10", "--chord", "I"], "has no beat 7"),
+        (["--from", "9:x", "--to", "10", "--chord", "I"], "is not a beat"),
+        (["--from", "9", "--to", "10"], "give --chord, --key or both"),
+        (["--from", "9", "--to", "10", "--chord", "Q7"], "not a Roman numeral"),
+        (["--from", "9", "--to", "10", "--key", "H#"], "not a"),
+        (["--take-back", "55"], "no correction number 55"),
+    ],
+)
+def test_a_wrong_correction_is_explained(lesson, capsys, arguments, sentence):
+    before = (lesson / "corrections.jsonl").read_text() if (lesson / "corrections.jsonl").exists() else ""
+    assert main(["correct", str(lesson), *arguments]) == 2
+    assert sentence in capsys.readouterr().err
+    after = (lesson / "corrections.jsonl").read_text() if (lesson / "corrections.jsonl").exists() else ""
+    assert after == before
+
+
+def test_explain_tells_the_story(capsys):
+    assert main(["explain", str(STUDY), "--bars", "15-17"]) == 0
+    assert "minor" in capsys.readouterr().out
