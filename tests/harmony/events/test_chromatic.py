@@ -12,6 +12,7 @@ from fractions import Fraction
 import pytest
 from build import build, spans_of
 
+from understave.harmony import read
 from understave.harmony.events.applied import find_applied
 from understave.harmony.events.chromatic import find_chromatic
 from understave.harmony.events.reheard import find_reheard
@@ -458,3 +459,45 @@ def test_times_are_exact() -> None:
     )
     e = only(find_chromatic(*setting(voices, "c: i:1 N6:1 bII:1 V:2 i:3")))
     assert (e.start, e.end) == (Fraction(1), Fraction(3))
+
+
+ENGINE = [
+    (
+        (
+            "C5:2 C5 B4 C5 | C5:2 Db5 B4 C5",
+            "G4:2 Ab4 G4 G4 | G4:2 Ab4 G4 G4",
+            "Eb4:2 F4 D4 Eb4 | Eb4:2 F4 D4 Eb4",
+            "C3:2 F3 G3 C3 | C3:2 F3 G3 C3",
+        ),
+        ("neapolitan", 10),
+    ),
+    (
+        (
+            "C5:2 C5 B4 C5 | C5:2 C5 C5 B4 | C5:4",
+            "G4:2 Ab4 G4 G4 | G4:2 F#4 G4 G4 | G4:4",
+            "Eb4:2 F4 D4 Eb4 | Eb4:2 Eb4 Eb4 D4 | Eb4:4",
+            "C3:2 F3 G3 C3 | C3:2 Ab2 G2 G2 | C3:4",
+        ),
+        ("german sixth", 10),
+    ),
+    (
+        (
+            "G4:2 A4 G4 G4 | G4:2 Ab4 G4 F4 | E4:4",
+            "E4:2 F4 F4 E4 | E4:2 F4 E4 D4 | C4:4",
+            "C4:2 C4 B3 C4 | C4:2 C4 C4 B3 | C4:4",
+            "C3:2 F3 G3 C3 | C3:2 F3 G3 G3 | C3:4",
+        ),
+        ("borrowed chord", 10),
+    ),
+]
+
+
+@pytest.mark.parametrize("interval", ["P1", "M2", "-m3"])
+@pytest.mark.parametrize(("voices", "expected"), ENGINE)
+def test_through_the_tools_own_reading(
+    voices: tuple[str, ...], expected: tuple[str, int], interval: str
+) -> None:
+    """The same chords where nobody gives the labels, and nothing else chromatic."""
+    score = build(*(moved(v, interval) for v in voices))
+    found = [e for e in read(score).events if e.kind == "chromatic chord"]
+    assert [(e.label, e.start) for e in found] == [expected]
