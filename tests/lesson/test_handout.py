@@ -52,6 +52,11 @@ def test_the_glossary_holds_the_terms_used_and_those_of_their_meanings():
     assert found == sorted(found, key=str.casefold)
 
 
+def test_umlauts_are_sorted_among_their_letters():
+    terms = ("Tonika", "übermäßiger Sextakkord", "Umspielung", "Vorhalt")
+    assert sorted(terms, key=handout._alphabetical) == [terms[0], terms[1], terms[2], terms[3]]
+
+
 def test_numerals_are_set_with_stacked_figures():
     table = handout._numerals({"text": "From ⟨V65/V⟩ to ⟨viio7⟩."})
     assert table["⟨V65/V⟩"]["figures"] == ("6", "5")

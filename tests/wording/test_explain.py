@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from understave.cli import main
+from understave.lesson.folder import create_folder
 
 SCORE = "examples/lock-water/score.musicxml"
 
@@ -30,6 +33,16 @@ def test_german_for_beginners(capsys):
     assert "Takt 16" in out
     assert "es-Moll" in out
     assert "bar " not in out
+
+
+def test_a_lesson_is_told_with_its_corrections(capsys, tmp_path):
+    folder = create_folder(tmp_path / "lesson", Path(SCORE), "Lock-Water", "")
+    assert main(["correct", str(folder.path), "--from", "7", "--to", "7:3", "--chord", "I6"]) == 0
+    capsys.readouterr()
+    assert main(["explain", str(folder.path), "--bars", "7"]) == 0
+    out = capsys.readouterr().out
+    # Without the correction the dominant of bar 6 is led astray to vi here.
+    assert "Deceptive" not in out
 
 
 @pytest.mark.parametrize(

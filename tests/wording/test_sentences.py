@@ -160,6 +160,32 @@ def test_numerals_in_a_line_of_plain_text():
     assert plain("⟨V65/V⟩") == "V65/V"
 
 
+@pytest.mark.parametrize(
+    ("pace", "english", "german"),
+    [
+        (F(3), "three changes to a bar", "drei Wechsel je Takt"),
+        (F(1), "one change to a bar", "ein Wechsel je Takt"),
+        (F(9, 8), "one change to a bar", "ein Wechsel je Takt"),
+        (F(3, 2), "1.5 changes to a bar", "1,5 Wechsel je Takt"),
+        (F(1, 3), "one change in three bars", "ein Wechsel in drei Takten"),
+        (F(0), "no change at all", "gar kein Wechsel"),
+    ],
+)
+def test_paces_are_named_as_people_do(pace, english, german):
+    told = event("harmonic rhythm", "slower", 0, 8, pace=pace, around=F(2), bars=2)
+    assert english in say(told, score_of(2), "advanced", "en")
+    assert german in say(told, score_of(2), "advanced", "de")
+
+
+def test_a_tempo_is_told_in_felt_beats():
+    measure = Measure("m", 0, "1", F(0), F(3), 6, 8, 0)
+    score = Score("", "", (), (measure,), ())
+    told = event("instruction", "tempo", 0, 3, text="Andante", terms=("andante",), per_minute=75.0)
+    assert say(told, score, "intermediate", "en") == (
+        "“Andante”: at a walking pace. About 50 beats a minute are given."
+    )
+
+
 def test_what_has_no_words_is_refused():
     with pytest.raises(KeyError):
         say(event("cadence", "unheard of", 0, 4), score_of(2))

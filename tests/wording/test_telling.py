@@ -75,7 +75,25 @@ def test_bars_asked_for_are_told_alone():
     told = tell(score, reading, bars=(start, end))
     assert told[0].first_bar == "9"
     assert told[-1].last_bar == "16"
-    assert all(start <= s.start < end for p in told for s in p.sentences if s.place)
+    placed = [s for p in told for s in p.sentences if s.place]
+    assert all(s.start < end and s.events[0].end > start for s in placed)
+    assert any(s.start >= start for s in placed)
+
+
+def test_what_began_earlier_and_goes_on_is_told_where_bars_are_asked_for():
+    score, reading = piece("lock-water")
+    # The dominant pedal point of the examples' analysis lasts from bar 21 to bar 30.
+    told = tell(score, reading, "advanced", bars=(score.time_of("25", F(1)), score.time_of("27", F(1))))
+    held = [s for p in told for s in p.sentences if s.events[0].kind == "pedal point"]
+    assert [s.place for s in held] == ["bar 21, beat 1"]
+
+
+def test_in_a_bar_asked_for_the_ornaments_are_told_one_by_one():
+    score, reading = piece("lock-water")
+    start = score.time_of("14", F(1))
+    told = tell(score, reading, bars=(start, start + score.measure_at(start).length))
+    kinds = [s.events[0].label for p in told for s in p.sentences if s.place]
+    assert "passing tone" in kinds
 
 
 @pytest.mark.parametrize("name", NAMES)

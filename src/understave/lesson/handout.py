@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import re
 import tempfile
+import unicodedata
 from collections.abc import Callable, Iterable
 from importlib.resources import files
 from pathlib import Path
@@ -129,7 +130,13 @@ def _glossary(texts: Iterable[str], book: Phrasebook) -> list[Gloss]:
             if gloss.term not in found:
                 found[gloss.term] = gloss
                 waiting.append(gloss.meaning)
-    return sorted(found.values(), key=lambda g: g.term.casefold())
+    return sorted(found.values(), key=lambda g: _alphabetical(g.term))
+
+
+def _alphabetical(term: str) -> str:
+    """Return what a term is sorted by: small letters without their marks, ü among the u."""
+    letters = unicodedata.normalize("NFD", term.casefold())
+    return "".join(c for c in letters if not unicodedata.combining(c))
 
 
 def _unbroken(text: str) -> str:

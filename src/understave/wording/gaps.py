@@ -51,6 +51,7 @@ WAYS = (
     "early",
     "modern",
     "rounded",
+    "pace",
     "instead",
     "become",
 )
@@ -87,13 +88,14 @@ def name_value(
 ) -> str:
     """Name a value in the language.
 
-    Ways: moments need ``bar`` (bar 7) or ``place`` (bar 7, beat 3); numbers ``number``, ``digits``,
-    ``count`` or ``about`` and a unit (two bars), ``ordinal``, ``of`` (second degree) or ``percent``; a Pitch
-    may have its ``octave``, a Key its ``tonic`` alone, a chord its ``words``; a note id needs ``pitch``,
-    printed text ``quote``, a form ``scheme``; printed terms need ``gloss``, or ``early`` or ``modern`` for
-    what they ask of an instrument; a word of ours may have a ``cap``; a list is joined by and, or
-    by ``or``, or only its ``first`` so many are named; a pair of moments has its ``bars``; pairs of notes
-    are told as one ``instead`` of the other or as what they ``become``.
+    Ways: moments need ``bar`` (bar 7) or ``place`` (bar 7, beat 3). Numbers take ``number``,
+    ``digits``, ``rounded``, ``ordinal``, ``of`` (second degree), ``pace`` (changes to a bar),
+    ``percent``, or ``count`` or ``about`` and a unit (two bars). A Pitch may have its ``octave``, a Key
+    its ``tonic`` alone, a chord its ``words``. A note id needs ``pitch``, printed text ``quote``, a
+    form ``scheme``; printed terms need ``gloss``, or ``early`` or ``modern`` for what they ask of an
+    instrument; a word of ours may have a ``cap``. A list is joined by and, or by ``or``, or only its
+    ``first`` so many are named. A pair of moments has its ``bars``; pairs of notes are told as one
+    ``instead`` of the other or as what they ``become``.
     """
     language = book.language
     if isinstance(value, tuple):
@@ -151,6 +153,8 @@ def _primed(letter: str) -> str:
 def _name_number(value: int | float | Fraction, way: str, unit: str, score: Score, book: Phrasebook) -> str:
     if way == "bar":
         return book.bars(*[score.measure_at(Fraction(value)).number] * 2)
+    if way == "pace":
+        return pace_words(float(value), book)
     if way == "place":
         return place(score, Fraction(value), book)
     if way in ("digits", "rounded"):
@@ -176,7 +180,7 @@ def number_word(value: int | float | Fraction, book: Phrasebook) -> str:
     if value == int(value):
         whole = int(value)
         return book.numbers[whole] if 0 <= whole < len(book.numbers) else str(whole)
-    return f"{float(value):.3g}".replace(".", book.phrases["decimal"])
+    return f"{float(value):.2f}".rstrip("0").rstrip(".").replace(".", book.phrases["decimal"])
 
 
 def counted(value: int | float | Fraction, unit: str, book: Phrasebook) -> str:
@@ -185,6 +189,16 @@ def counted(value: int | float | Fraction, unit: str, book: Phrasebook) -> str:
     if value == 2 and two:
         return two[0]
     return one if value == 1 else f"{number_word(value, book)} {many}"
+
+
+def pace_words(changes: float, book: Phrasebook) -> str:
+    """Return how often chords change: so many times to a bar, or once in so many bars."""
+    if changes <= 0:
+        return book.phrases["pace_none"]
+    if changes < 0.75:
+        return book.phrases["pace_few"].format(bars=counted(round(1 / changes), "pace bar", book))
+    nearest = round(2 * changes) / 2
+    return book.phrases["pace_many"].format(changes=counted(nearest, "change", book))
 
 
 def beat_text(beat: Fraction, book: Phrasebook) -> str:

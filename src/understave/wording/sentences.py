@@ -21,7 +21,7 @@ RESERVED = ("begins", "ends", "where")
 
 An interval called ``x`` also gives ``x_way`` (``"up"``, ``"down"``, ``"level"``), a number of ``fifths``
 gives ``fifths_way`` (``"sharps"``, ``"flats"``, ``"none"``) and ``fifths_size``; ``from_start`` and
-``from_end`` give the pair ``from``.
+``from_end`` give the pair ``from``; quarters ``per_minute`` also give ``beats_per_minute``.
 """
 
 
@@ -74,7 +74,12 @@ def _said(event: Event, score: Score, form: str, language: Language) -> str:
     entry = book.entry(event.kind, event.label)
     if entry is None:
         raise KeyError(f"{event.kind}.{event.label}")
-    return fill(entry[form], values_of(event), score, book, event.kind)
+    values = dict(values_of(event))
+    per_minute = values.get("per_minute")
+    if isinstance(per_minute, float):
+        # Players count felt beats, which are dotted in compound meters.
+        values["beats_per_minute"] = per_minute / float(score.measure_at(event.start).beat_length)
+    return fill(entry[form], values, score, book, event.kind)
 
 
 def plain(text: str) -> str:

@@ -20,7 +20,7 @@ from understave.theory.vocabulary import Language
 from understave.wording.gaps import counted, place, printed_bars
 from understave.wording.phrasebook import Gloss, Level, Phrasebook, phrasebook
 from understave.wording.sentences import can_say, say, say_again
-from understave.wording.weights import COUNTED, PASSAGE_KINDS, PIECE_KINDS, weight
+from understave.wording.weights import COUNTED, LASTING, PASSAGE_KINDS, PIECE_KINDS, weight
 
 MOST: dict[Level, int] = {"beginner": 3, "intermediate": 5, "advanced": 8}
 """Sentences at most on one passage."""
@@ -32,6 +32,8 @@ LEAST = 0.9
 SURE = 0.35
 """Confidence under which an event is not told."""
 _FEWEST_BARS = 3
+_FEW_BARS = 2
+"""Bars asked for of which every note may be told."""
 _FALLBACK_BARS = 8
 
 
@@ -83,6 +85,7 @@ def tell(
     """Tell a piece, or only what happens between two moments; passages without anything to tell are left out.
 
     The paragraph on the whole piece, if there is one, comes first; it is left out where `bars` are given.
+    Then what began earlier and still goes on is told too, and in one bar or two the ornaments one by one.
     """
     book = phrasebook(language)
     events = [e for e in reading.events if can_say(e, language)]
@@ -91,7 +94,7 @@ def tell(
     spoken: set[str] = set()
     if bars is None:
         wide = [e for e in events if _is_wide(e, score) and e.kind != "key"]
-        chosen = _choose(wide, MOST_OF_PIECE[level], 3)
+        chosen = _choose(wide, MOST_OF_PIECE[level], 3, LEAST)
         sentences = _key_sentence(score, reading, book) + [
             replace(s, place="") for s in _sentences(chosen, score, level, language, spoken)
         ]
@@ -102,7 +105,10 @@ def tell(
             continue
         lo, hi = (max(start, bars[0]), min(end, bars[1])) if bars else (start, end)
         here = [e for e in events if not _is_wide(e, score) and lo <= _anchor(e) < hi]
-        chosen = _choose(_worth_telling(here), MOST[level], SAME[level])
+        if bars and start <= bars[0]:
+            here += [e for e in events if e.kind in LASTING and e.start < lo < e.end]
+        close = bars is not None and _bars_in(score, *bars) <= _FEW_BARS
+        chosen = _choose(_worth_telling(here, close), MOST[level], SAME[level], 0.0 if close else LEAST)
         sentences = _sentences(chosen, score, level, language, spoken)
         sentences += _counts(here, chosen, score, level, book)
         if sentences:
@@ -194,10 +200,10 @@ def _anchor(event: Event) -> Fraction:
     return event.start
 
 
-def _worth_telling(events: Sequence[Event]) -> list[Event]:
-    """Leave out what is only counted, and what another event says better."""
+def _worth_telling(events: Sequence[Event], close: bool) -> list[Event]:
+    """Leave out what is only counted, unless we look close, and what another event says better."""
     sure = [e for e in events if e.confidence >= SURE]
-    return [e for e in sure if (e.kind not in COUNTED or weight(e) > 1) and not _is_said(e, sure)]
+    return [e for e in sure if (close or e.kind not in COUNTED or weight(e) > 1) and not _is_said(e, sure)]
 
 
 def _is_said(event: Event, others: Sequence[Event]) -> bool:
@@ -221,15 +227,15 @@ def _says(other: Event, event: Event) -> bool:
     return False
 
 
-def _choose(events: Iterable[Event], most: int, same: int) -> list[Event]:
-    """Return the most telling events in order of time, no more than `same` alike."""
+def _choose(events: Iterable[Event], most: int, same: int, least: float) -> list[Event]:
+    """Return the most telling events in order of time, no more than `same` alike, none under `least`."""
     ranked = sorted(events, key=lambda e: (-weight(e) * e.confidence, e.start))
     chosen: list[Event] = []
     alike: Counter[tuple[str, str]] = Counter()
     for e in ranked:
         if len(chosen) == most:
             break
-        if e.confidence < SURE or weight(e) * e.confidence < LEAST or alike[e.kind, e.label] >= same:
+        if e.confidence < SURE or weight(e) * e.confidence < least or alike[e.kind, e.label] >= same:
             continue
         alike[e.kind, e.label] += 1
         chosen.append(e)

@@ -16,6 +16,8 @@ PIECE_KINDS: frozenset[str] = frozenset({"form"})
 """Kinds that say something of the piece as a whole, whatever bars they cover."""
 PASSAGE_KINDS = frozenset({"phrase", "section", "instruction"})
 """Kinds that belong to the passage in which they begin, however long they last."""
+LASTING = frozenset({"pedal point", "drone", "texture", "sequence", "chain", "return", "key"})
+"""Kinds that still matter in the bars after their first."""
 
 KINDS: Mapping[str, float] = {
     "cadence": 5.0,
