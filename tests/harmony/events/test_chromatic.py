@@ -204,6 +204,20 @@ def test_german_sixth_written_as_a_dominant_seventh() -> None:
     assert (e.get("spelling"), e.get("outward")) == ("minor seventh", 1)
 
 
+@pytest.mark.parametrize(
+    ("example", "label"), [(ITALIAN, "italian sixth"), (FRENCH, "french sixth"), (GERMAN, "german sixth")]
+)
+@pytest.mark.parametrize("numeral", ["It6", "Fr43", "Ger65"])
+def test_the_notes_decide_which_augmented_sixth(
+    example: tuple[tuple[str, ...], str], label: str, numeral: str
+) -> None:
+    """D beside C makes it French, E flat German, C alone Italian, whatever the label says."""
+    voices, spans = example
+    given = next(t for t in spans.split() if t[:2] in ("It", "Fr", "Ge"))
+    e = only(find_chromatic(*setting(voices, spans.replace(given, numeral))))
+    assert e.label == label
+
+
 def test_no_german_sixth_where_a_seventh_chord_resolves() -> None:
     """The same sound, spelled and resolved as the dominant seventh of D flat."""
     voices = ("C5:1 C5 Db5", "G4 Gb4 F4", "Eb4 Eb4 Db4", "C3 Ab2 Db3")

@@ -90,8 +90,8 @@ def neapolitan(piece: Progression, i: int) -> list[Event]:
 
     It must be spelled as one, and lead to the dominant or back to the tonic of the same key; on the way
     elsewhere it counts only where its own dominant seventh came before. In root position after the
-    dominant of the fourth degree it is only that dominant's deceptive answer. In first inversion it may
-    also be labelled in another key and turn out to be a Neapolitan by what follows.
+    dominant of the fourth degree it is only that dominant's deceptive answer. In first inversion it may,
+    if it lasts for a beat, be labelled in another key and turn out to be a Neapolitan by what follows.
     """
     step = piece.steps[i]
     if step.chord.quality not in (Quality.MAJOR, Quality.MAJOR7):
@@ -102,6 +102,8 @@ def neapolitan(piece: Progression, i: int) -> list[Event]:
     if pivots:
         after = piece.follow(i)
         if after is None or step.entry.inversion != 1 or step.chord.root != after.key.tonic.shift(-5):
+            return []
+        if step.end - step.start < piece.score.measure_at(step.start).beat_length:
             return []
         key, second = after.key, step.chord.root
     notes = piece.spelled(step, second)
@@ -166,6 +168,7 @@ def augmented_sixth(piece: Progression, i: int) -> list[Event]:
         led = leads in ("dominant", "six-four")
     if not outward and not (spelled and led):
         return []
+    label = _nationality(piece, step, sharp, label)
     detail: list[tuple[str, Detail]] = [
         ("lower", lower.id),
         ("lower_pitch", lower.pitch),
@@ -302,6 +305,23 @@ def _changes(chord: Chord, key: Key) -> _Changes:
 
 def _all_heard(piece: Progression, step: Step, changes: _Changes) -> bool:
     return all(piece.spelled(step, tone) for tone, _ in changes)
+
+
+def _nationality(piece: Progression, step: Step, sharp: PitchClass, label: str) -> str:
+    """Return which augmented sixth sounds: the second degree makes it French, the third German.
+
+    The note that sounds for half of the chord or longer decides; where neither does, the label, if its note
+    sounds at all.
+    """
+    times = {}
+    for tone, name in ((sharp.shift(-4), "french sixth"), (sharp.shift(-9), "german sixth")):
+        notes = piece.notes(step, tone)
+        held = (min(n.end, step.end) - max(n.onset, step.start) for n in notes)
+        times[name] = min(sum(held, Fraction(0)), step.end - step.start)
+    longest = max(times, key=lambda name: (times[name], name == label))
+    if 2 * times[longest] >= step.end - step.start:
+        return longest
+    return label if times.get(label) else "italian sixth"
 
 
 def _tonicises(step: Step, tonic: PitchClass) -> bool:
