@@ -20,7 +20,7 @@ LASTING = frozenset({"pedal point", "drone", "texture", "sequence", "chain", "re
 """Kinds that still matter in the bars after their first."""
 
 KINDS: Mapping[str, float] = {
-    "cadence": 5.0,
+    "cadence": 6.5,
     "picardy third": 8.0,
     "phrase": 2.0,
     "six-four": 2.0,
@@ -72,10 +72,10 @@ LABELS: Mapping[tuple[str, str], float] = {
     ("pedal mark", "with the harmony"): 3.0,
     ("motive", "statement"): 4.0,
     ("harmonic rhythm", "quickens before a cadence"): 3.0,
-    ("cadence", "deceptive"): 7.0,
-    ("cadence", "evaded"): 7.0,
-    ("cadence", "phrygian half"): 6.0,
-    ("cadence", "plagal"): 6.0,
+    ("cadence", "deceptive"): 8.0,
+    ("cadence", "evaded"): 8.0,
+    ("cadence", "phrygian half"): 7.5,
+    ("cadence", "plagal"): 7.5,
     ("six-four", "cadential"): 3.0,
     ("six-four", "arpeggiated"): 1.2,
     ("seventh in the bass", "held"): 1.5,
