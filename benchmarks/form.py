@@ -8,9 +8,9 @@ bar after it. Several analysts' words at one bar are one boundary.
 Out: precision, recall and F1 of our sections' beginnings, for the very bar and with one bar of tolerance,
 for each set; and, for orientation, what a section every eight bars would reach. With the analyst's
 chords unless ``--own`` asks for our own reading. What analysts call a section differs from set to set: a
-verse of a song, each strain (of four to eight bars) of a set of variations, each turn of a ground. The variations' lines
-were converted by machine and put nearly every strain on the last bar of the one before: there only the
-figure with one bar of tolerance tells something.
+verse of a song, each strain (of four to eight bars) of a set of variations, each turn of a ground. The
+lines of the variations were converted by machine and put nearly every strain on the last bar of the one
+before: there only the figure with one bar of tolerance tells something.
 """
 
 from __future__ import annotations
