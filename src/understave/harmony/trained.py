@@ -10,7 +10,6 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from functools import lru_cache
 
 import numpy as np
@@ -26,12 +25,13 @@ from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Alternative, Correction, Reading, Span
 from understave.harmony.vocabulary import chord_of
 from understave.harmony.vocabulary import key_of as feature_key
-from understave.score.model import Note, Score
+from understave.score.model import Score
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
 MOST_ALTERNATIVES = 4
 LEAST_BELIEF = 0.01
+MARGIN = 1e-6
 NO_OTHERS: tuple[Alternative, ...] = ()
 # Belief of the decoder -> how often analysts agreed with it, by duration, on 70 pieces of the training
 # split that the judging networks had not seen (pool-adjacent-violators fit; Zadrozny and Elkan 2002).
@@ -184,6 +184,9 @@ def _spans(
     lengths: np.ndarray,
 ) -> tuple[Span, ...]:
     notes = [n for n in score.notes if not n.grace and n.duration > 0]
+    # Floats only to find the notes fast; a note that ends where a span begins is well over the margin.
+    onsets = np.array([float(n.onset) for n in notes])
+    ends = np.array([float(n.end) for n in notes])
     keys = [s.fixed.key if s.fixed and s.fixed.key else key_of(s.key) for s in stretches]
     labels = [
         s.fixed.numeral if s.fixed and s.fixed.numeral else _numeral(numerals, s.key, s.numeral)
@@ -199,7 +202,8 @@ def _spans(
             label = numeral_for(chord, key, following)
         own, others = (1.0, NO_OTHERS) if settled else _beliefs(path, s, numerals, lengths, key, label)
         start, end = encoding.times[s.begin], encoding.times[s.end]
-        members, foreign = sort_notes(_sounding(notes, start, end), chord)
+        there = np.flatnonzero((onsets < float(end) - MARGIN) & (ends > float(start) + MARGIN))
+        members, foreign = sort_notes([notes[k] for k in there], chord)
         spans.append(Span(start, end, key, label, own, members, foreign, others, settled))
     return tuple(spans)
 
@@ -226,7 +230,3 @@ def _beliefs(
         if (there, other) != (key, label):
             found.append(Alternative(there, other, belief))
     return sure, tuple(found[:MOST_ALTERNATIVES])
-
-
-def _sounding(notes: Sequence[Note], start: Fraction, end: Fraction) -> list[Note]:
-    return [n for n in notes if n.onset < end and n.end > start]
