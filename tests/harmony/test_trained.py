@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from tests.harmony.small_scores import chords
 
@@ -78,13 +78,14 @@ def test_spans_fill_the_piece_and_carry_their_notes(study):
 NUMERALS = ["I", "V7", "viio7", "Ger65", "bII6", "V65/V", "iv", "I64", "V7[no5]", "#ivo7", "IVmaj7"]
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     bar=st.integers(1, 38),
     length=st.integers(1, 2),
     key=st.sampled_from([None, "Eb", "c", "F#", "g#", "D", "Cb"]),
     numeral=st.sampled_from([None, *NUMERALS]),
 )
+@example(bar=1, length=2, key=None, numeral="#ivo7")
 def test_a_correction_is_never_overwritten(study, bar, length, key, numeral):
     given_key = Key.parse(key) if key else None
     given_numeral = RomanNumeral.parse(numeral) if numeral else None

@@ -148,10 +148,18 @@ def _stretches(
 ) -> list[_Stretch]:
     """Join neighbouring frames that say the same, except at limits the teacher set."""
     frames = len(encoding.times) - 1
+    # A chord that the teacher gave without a key stays one span, whatever keys the path goes through.
+    whole = {
+        t
+        for f in fixed
+        if f.numeral is not None
+        for t in range(bisect_left(encoding.times, f.start) + 1, bisect_left(encoding.times, f.end))
+    }
     limits = [
         t
         for t in range(first + 1, frames)
         if settled.limits[t] or path.key[t] != path.key[t - 1] or path.numeral[t] != path.numeral[t - 1]
+        if t not in whole
     ]
     result = []
     for begin, end in zip([first, *limits], [*limits, frames], strict=True):
