@@ -117,3 +117,20 @@ def test_a_wrong_correction_is_explained(lesson, capsys, arguments, sentence):
 def test_explain_tells_the_story(capsys):
     assert main(["explain", str(STUDY), "--bars", "15-17"]) == 0
     assert "minor" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("name", "begin"), [("a.svg", b"<svg"), ("b.png", b"\x89PNG")])
+def test_an_excerpt_is_a_picture(tmp_path, name, begin):
+    out = tmp_path / name
+    assert main(["excerpt", str(STUDY), "--bars", "4-6", "--out", str(out)]) == 0
+    assert out.read_bytes().startswith(begin)
+
+
+@pytest.mark.parametrize(
+    ("bars", "name", "sentence"),
+    [("4-99", "a.svg", "no bar 99"), ("6-4", "a.svg", "comes before"), ("4", "a.jpg", "must end in")],
+)
+def test_a_wrong_excerpt_is_explained(tmp_path, capsys, bars, name, sentence):
+    assert main(["excerpt", str(STUDY), "--bars", bars, "--out", str(tmp_path / name)]) == 2
+    assert sentence in capsys.readouterr().err
+    assert not list(tmp_path.iterdir())

@@ -178,6 +178,27 @@ def _show(arguments: argparse.Namespace, console: Console) -> int:
     return 0
 
 
+def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.engraving import Options, excerpt, to_png
+    from understave.lesson.folder import write_atomically
+
+    out: Path = arguments.out
+    if out.suffix.lower() not in (".svg", ".png"):
+        raise UnderstaveError(f"{out.name} must end in .svg or .png; say with --out which picture you want.")
+    if not 100 <= arguments.width <= 10_000:
+        raise UnderstaveError("The width must lie between 100 and 10000 pixels; choose another --width.")
+    score, reading = _read(arguments.score)
+    first, _, last = arguments.bars.partition("-")
+    begin, end = _bar(score, first).index, _bar(score, last or first).index
+    if end < begin:
+        raise UnderstaveError(f"Bar {last} comes before bar {first}; exchange them in --bars.")
+    options = Options(chord_symbols=arguments.chord_symbols)
+    picture = excerpt(score, reading, begin, end, options=options)
+    write_atomically(out, picture if out.suffix.lower() == ".svg" else to_png(picture, arguments.width))
+    console.print(f"{out}", highlight=False)
+    return 0
+
+
 def _read(source: Path) -> tuple[Score, Reading]:
     """Read a score file, or the score of a lesson folder with its corrections."""
     from understave.harmony import corrections, read
