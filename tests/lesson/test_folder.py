@@ -1,5 +1,3 @@
-import os
-import stat
 import tomllib
 
 import pytest
@@ -74,23 +72,3 @@ def test_a_damaged_folder_is_explained(tmp_path, text, sentence):
 def test_no_lesson_folder_is_explained(tmp_path):
     with pytest.raises(UnderstaveError, match="not a lesson folder"):
         folder.open_folder(tmp_path)
-
-
-def test_a_failed_write_leaves_the_old_file_and_no_rubbish(tmp_path, monkeypatch):
-    target = tmp_path / "reading.json"
-    folder.write_atomically(target, "old")
-
-    def refuse(*_):
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(os, "replace", refuse)
-    with pytest.raises(UnderstaveError, match="No space left"):
-        folder.write_atomically(target, "new")
-    assert target.read_text() == "old"
-    assert [p.name for p in tmp_path.iterdir()] == ["reading.json"]
-
-
-def test_written_files_are_readable_by_others(tmp_path):
-    folder.write_atomically(tmp_path / "sub" / "x.txt", "text")
-    mode = stat.S_IMODE((tmp_path / "sub" / "x.txt").stat().st_mode)
-    assert mode == 0o644

@@ -16,6 +16,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+from understave.disk import sync_folder
 from understave.errors import UnderstaveError
 from understave.harmony.reading import Correction
 from understave.theory.key import Key
@@ -153,7 +154,7 @@ def _write(path: Path, table: Mapping[str, Any]) -> None:
             stream.flush()
             os.fsync(stream.fileno())
         if new:
-            _sync_folder(path.parent)
+            sync_folder(path.parent)
     except OSError as error:
         raise UnderstaveError(f"The correction could not be saved in {path} ({error.strerror}).") from None
 
@@ -165,15 +166,3 @@ def _ends_whole(path: Path) -> bool:
             return True
         stream.seek(-1, os.SEEK_END)
         return stream.read(1) == b"\n"
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make a new file's name last too; systems that cannot open folders keep it by themselves."""
-    try:
-        handle = os.open(folder, os.O_RDONLY)
-    except OSError:
-        return
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -1,18 +1,16 @@
 """The lesson folder: the score as imported, `lesson.toml`, `corrections.jsonl`, `exports/`.
 
-In: a score file and a folder. Out: a `LessonFolder`, and files written so that a loss of power
-never leaves half of one: to a temporary file, flushed to the disk, then renamed into place.
+In: a score file and a folder. Out: a `LessonFolder`, its score and settings written.
 """
 
 from __future__ import annotations
 
 import hashlib
-import os
-import tempfile
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
+from understave.disk import write_atomically
 from understave.errors import UnderstaveError
 
 SETTINGS = "lesson.toml"
@@ -36,44 +34,6 @@ class LessonFolder:
     def exports(self) -> Path:
         """Everything that can be made again from the score and the corrections."""
         return self.path / EXPORTS
-
-
-def write_atomically(path: Path, data: bytes | str) -> None:
-    """Put `data` at `path` in one step; a reader sees the old file or the new one, never a part.
-
-    Text is written as UTF-8. Raises UnderstaveError if the disk refuses.
-    """
-    content = data.encode() if isinstance(data, str) else data
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(content)
-                file.flush()
-                os.fsync(file.fileno())
-            os.chmod(temporary, 0o644)
-            os.replace(temporary, path)
-        except BaseException:
-            Path(temporary).unlink(missing_ok=True)
-            raise
-        _sync_directory(path.parent)
-    except OSError as error:
-        raise UnderstaveError(
-            f"{path} could not be written ({error.strerror or error}); "
-            "check that the folder may be written to and that the disk is not full."
-        ) from error
-
-
-def _sync_directory(path: Path) -> None:
-    # Only a flushed directory makes the rename itself survive a power cut; Windows has no such call.
-    if os.name == "nt":
-        return
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 def _toml_string(text: str) -> str:

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from understave.disk import write_atomically
 from understave.engraving import Options, engrave, to_pdf
 from understave.export.annotated import annotated_musicxml
 from understave.export.tables import reading_csv, reading_json
@@ -24,7 +25,6 @@ from understave.lesson.folder import (
     create_folder,
     is_lesson_folder,
     open_folder,
-    write_atomically,
 )
 from understave.lesson.handout import Paper, handout_pdf
 from understave.score.model import Score
