@@ -58,6 +58,16 @@ def _parser() -> argparse.ArgumentParser:
     _add_words(explain)
     explain.set_defaults(run=_explain)
 
+    excerpt = commands.add_parser("excerpt", help="engrave some bars as a picture, SVG or PNG")
+    excerpt.add_argument("score", type=Path, help="a score file or a lesson folder")
+    excerpt.add_argument("--bars", required=True, help="which bars, such as 12 or 9-16 (printed numbers)")
+    excerpt.add_argument("--out", type=Path, required=True, help="the picture, ending in .svg or .png")
+    excerpt.add_argument("--width", type=int, default=1600, help="width of a PNG in pixels")
+    excerpt.add_argument(
+        "--chord-symbols", action="store_true", help="set chord symbols above the staves too"
+    )
+    excerpt.set_defaults(run=_excerpt)
+
     correct = commands.add_parser(
         "correct", help="set a chord or key yourself, list what you set, or take it back"
     )
@@ -189,9 +199,8 @@ def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
         raise UnderstaveError("The width must lie between 100 and 10000 pixels; choose another --width.")
     score, reading = _read(arguments.score)
     first, _, last = arguments.bars.partition("-")
+    _stretch(score, arguments.bars)
     begin, end = _bar(score, first).index, _bar(score, last or first).index
-    if end < begin:
-        raise UnderstaveError(f"Bar {last} comes before bar {first}; exchange them in --bars.")
     options = Options(chord_symbols=arguments.chord_symbols)
     picture = excerpt(score, reading, begin, end, options=options)
     write_atomically(out, picture if out.suffix.lower() == ".svg" else to_png(picture, arguments.width))
