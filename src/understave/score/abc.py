@@ -28,7 +28,7 @@ from understave.score.abc_fields import (
 )
 from understave.score.model import Direction, Measure, Note, Part, Score
 from understave.score.ties import mark_both_ends
-from understave.score.timeline import Written, join_ties, lay_out
+from understave.score.timeline import Written, join_ties, lay_out, meter_filled_by
 from understave.score.write import with_source
 from understave.theory.pitch import Interval, Pitch
 
@@ -684,7 +684,7 @@ def _trim_endings(voice: _Voice) -> None:
 
 def _measure(here: list[_Bar], index: int, start: Fraction, length: Fraction) -> Measure:
     first = here[0]
-    beats, unit = first.meter or _free_meter(length)
+    beats, unit = first.meter or meter_filled_by(length)
     return Measure(
         id=f"m{index + 1}",
         index=index,
@@ -699,13 +699,6 @@ def _measure(here: list[_Bar], index: int, start: Fraction, length: Fraction) ->
         repeat_end=any(b.repeat_end for b in here),
         ending=next((b.ending for b in here if b.ending), ()),
     )
-
-
-def _free_meter(length: Fraction) -> tuple[int, int]:
-    unit = 4
-    while (length * unit / 4).denominator > 1 and unit < 64:
-        unit *= 2
-    return max(1, int(length * unit / 4)), unit
 
 
 def _number(bars: list[Measure]) -> set[int]:

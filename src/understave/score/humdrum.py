@@ -21,7 +21,7 @@ from understave.score.humdrum_spines import Row, rows_of
 from understave.score.model import Direction, Measure, Note, Part, Score
 from understave.score.plain_text import printable
 from understave.score.ties import mark_both_ends
-from understave.score.timeline import Written, join_ties, lay_out
+from understave.score.timeline import Written, join_ties, lay_out, meter_filled_by
 from understave.score.write import with_source
 from understave.theory.pitch import Pitch
 
@@ -236,7 +236,7 @@ def _bar(reader: _Reader, rows: Sequence[Row]) -> None:
     if not length:
         return
     top = min(reader.staves.values(), key=lambda s: s.index)
-    beats, unit = top.meter or _meter_from(length)
+    beats, unit = top.meter or meter_filled_by(length)
     index = len(reader.bars)
     reader.bars.append(
         Measure(
@@ -260,13 +260,6 @@ def _bar(reader: _Reader, rows: Sequence[Row]) -> None:
     reader.repeat_start = False
     reader.number = ""
     reader.start = reader.now = best.end
-
-
-def _meter_from(length: Fraction) -> tuple[int, int]:
-    unit = 4
-    while (length * unit / 4).denominator > 1 and unit < 64:
-        unit *= 2
-    return max(1, int(length * unit / 4)), unit
 
 
 def _meter_ahead(reader: _Reader, rows: Sequence[Row]) -> tuple[int, int] | None:

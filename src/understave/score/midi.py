@@ -32,7 +32,7 @@ from understave.score.midi_time import (
 from understave.score.model import Direction, Measure, Note, Part, Score
 from understave.score.plain_text import printable
 from understave.score.spelling import Sounding, estimate_key, spell
-from understave.score.timeline import lay_out, sort_key
+from understave.score.timeline import lay_out, meter_filled_by, sort_key
 from understave.score.write import with_source
 from understave.theory.key import Key
 
@@ -428,18 +428,11 @@ def _guessed_meter(
     pickup = (phase * scale) % bar
     meters = [(Fraction(0), *meter)]
     if pickup and first < pickup:
-        meters = [(Fraction(0), *_meter_of(pickup)), (pickup, *meter)]
+        meters = [(Fraction(0), *meter_filled_by(pickup)), (pickup, *meter)]
     warnings.append(
         f"The file states no meter that can be trusted; {meter[0]}/{meter[1]} and its downbeats were guessed."
     )
     return moved, meters, scale
-
-
-def _meter_of(length: Fraction) -> tuple[int, int]:
-    unit = 4
-    while (length * unit / 4).denominator > 1 and unit < 64:
-        unit *= 2
-    return max(1, int(length * unit / 4)), unit
 
 
 def _bars(meters: Sequence[tuple[Fraction, int, int]], end: Fraction) -> list[Measure]:

@@ -44,7 +44,7 @@ KINDS = {
 ON_BARLINES = ("segno", "coda", "fermata")
 """What a barline carries that is a direction."""
 
-_ORNAMENTS = {
+ORNAMENTS = {
     "trill-mark": "trill",
     "turn": "turn",
     "delayed-turn": "delayed-turn",
@@ -58,6 +58,7 @@ _ORNAMENTS = {
     "schleifer": "schleifer",
     "haydn": "haydn",
 }
+"""Ornament elements of MusicXML and what a `Note` calls them."""
 
 
 def ornaments(note: Element) -> tuple[str, ...]:
@@ -74,7 +75,7 @@ def ornaments(note: Element) -> tuple[str, ...]:
             elif e.tag == "accidental-mark":
                 out.append(f"accidental-{(e.text or '').strip()}")
             elif e.tag != "other-ornament":
-                out.append(_ORNAMENTS.get(e.tag, e.tag))
+                out.append(ORNAMENTS.get(e.tag, e.tag))
     return tuple(out)
 
 

@@ -106,6 +106,14 @@ def _tie_partners(
     return partners
 
 
+def meter_filled_by(length: Fraction) -> tuple[int, int]:
+    """Return beats and beat unit of a meter that a bar without one fills, in quarters or shorter units."""
+    unit = 4
+    while (length * unit / 4).denominator > 1 and unit < 64:
+        unit *= 2
+    return max(1, int(length * unit / 4)), unit
+
+
 def lay_out(
     bars: Sequence[Measure],
     implicit: Collection[int] = (),

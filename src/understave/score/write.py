@@ -15,7 +15,7 @@ from math import lcm
 from lxml import etree
 
 from understave.score.model import Direction, Measure, Note, Score
-from understave.score.musicxml_marks import KINDS
+from understave.score.musicxml_marks import KINDS, ORNAMENTS
 from understave.score.musicxml_time import positions
 from understave.score.notation import (
     CLEFS,
@@ -62,20 +62,7 @@ def _add_pitch(parent: Element, pitch: Pitch) -> None:
     _sub(p, "octave", max(0, min(9, pitch.octave)))
 
 
-_ORNAMENT_TAGS = {
-    "trill": "trill-mark",
-    "turn": "turn",
-    "delayed-turn": "delayed-turn",
-    "inverted-turn": "inverted-turn",
-    "delayed-inverted-turn": "delayed-inverted-turn",
-    "vertical-turn": "vertical-turn",
-    "inverted-vertical-turn": "inverted-vertical-turn",
-    "shake": "shake",
-    "mordent": "mordent",
-    "inverted-mordent": "inverted-mordent",
-    "schleifer": "schleifer",
-    "haydn": "haydn",
-}
+_ORNAMENT_TAGS = {name: tag for tag, name in ORNAMENTS.items()}
 _ARTICULATION_TAGS = frozenset(
     (
         *("accent", "strong-accent", "soft-accent", "stress", "unstress"),

@@ -15,7 +15,7 @@ from functools import lru_cache
 from typing import Literal
 
 from understave.theory.chord import Chord, Quality, factor, quality_of_shape
-from understave.theory.pitch import PitchClass
+from understave.theory.pitch import PitchClass, accidental_text
 
 _Q = Quality
 # The first spelling is the one that is written.
@@ -111,10 +111,6 @@ def _as_dominant(chord: Chord) -> Chord:
     return Chord(root, Quality.DOMINANT7, {0: 3, 1: 0, 2: 1}[chord.inversion], chord.added, (5,))
 
 
-def _accidental(steps: int) -> str:
-    return "#" * steps if steps > 0 else "b" * -steps
-
-
 def _suffix(chord: Chord) -> str:
     suffix = _SUFFIXES[chord.quality][0]
     tall = len(chord.quality.fifths) >= 4
@@ -125,7 +121,7 @@ def _suffix(chord: Chord) -> str:
         if number in (2, 4, 6) and (tall or number == 2):
             number += 7
         bend = (above - _PLAIN[number]) // 7
-        extras += f"(add{_accidental(bend)}{number})"
+        extras += f"(add{accidental_text(bend)}{number})"
     return suffix + extras + "".join(f"(no{o})" for o in chord.omitted)
 
 
