@@ -191,19 +191,6 @@ def test_a_transposed_score_gives_the_transposed_reading(interval: Interval) -> 
         assert here == there
 
 
-MISSPELLED = {
-    "C": "B#",
-    "F": "E#",
-    "B": "Cb",
-    "F#": "Gb",
-    "Eb": "D#",
-    "Ab": "G#",
-    "Db": "C#",
-    "A": "A",
-    "D": "D",
-}
-
-
 def test_bad_spelling_still_gives_the_right_roots() -> None:
     # Every black key spelled the other way: the reading sounds the same at least.
     for name in ("cadential six-four", "applied dominant of V", "mixture", "half-diminished"):

@@ -253,7 +253,7 @@ def samples():
                 "whole",
                 voice="2",
                 staff="2",
-                after="<notations><ornaments><tremolo>3</tremolo></ornaments><fermata/></notations>",
+                after=MARKS,
             )
             + '<barline location="right"><ending number="1" type="stop"/>'
             '<repeat direction="backward"/></barline>'

@@ -46,7 +46,6 @@ PLACES = 31
 """Distances on the line of fifths told apart by key profiles, -15..15."""
 SIGNATURES = 15
 """Distances between key and printed signature told apart, -7..7."""
-SEMITONE = (np.arange(SPAN) - HALF) * 7 % 12
 BASS_SEMITONE = (BASS_COLUMN - HALF) * 7 % 12
 # Bass notes are compared by sound only: the middle column of each pitch class stands for it.
 MIDDLE_CLASS = TEMPLATE_CLASS[HALF + (np.arange(12) * 7 + 6) % 12 - 6]
