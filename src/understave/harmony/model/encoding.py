@@ -14,11 +14,13 @@ from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
+from understave.harmony.ticks import ticks, ticks_per_quarter
 from understave.score.model import Note, Score
 
 NOTES = 14
@@ -53,63 +55,75 @@ class Encoding:
 
 def fifths_index(fifths: int) -> int:
     """Place of a pitch class in the input's table, clipped at its ends (1..FIFTHS-1)."""
-    return int(np.clip(fifths - 2 + CENTRE, 1, FIFTHS - 1))
+    return max(1, min(FIFTHS - 1, fifths - 2 + CENTRE))
 
 
 def frame_times(score: Score, also: Iterable[Fraction] = ()) -> list[Fraction]:
     """Return the moments at which a frame begins: every onset, every beat, every bar, and those in `also`."""
-    times = {n.onset for n in score.notes if not n.grace} | set(also)
+    per_quarter, times = _frame_ticks(score, tuple(also))
+    return [Fraction(t, per_quarter) for t in times]
+
+
+def _frame_ticks(score: Score, also: tuple[Fraction, ...]) -> tuple[int, list[int]]:
+    """Return how many ticks make a quarter note, and the ticks at which a frame begins."""
+    per_quarter = ticks_per_quarter(score, also)
+    end = ticks(score.end, per_quarter)
+    times = {ticks(n.onset, per_quarter) for n in score.notes if not n.grace}
+    times.update(ticks(t, per_quarter) for t in also)
     for measure in score.measures:
-        beat = measure.beat_length
-        time = measure.start - measure.offset % beat if measure.offset else measure.start
-        while time < measure.end:
-            if time >= measure.start:
-                times.add(time)
-            time += beat
-        times.add(measure.start)
-    return sorted(t for t in times if t < score.end)
+        beat = ticks(measure.beat_length, per_quarter)
+        start = ticks(measure.start, per_quarter)
+        stop = start + ticks(measure.length, per_quarter)
+        first = start + -ticks(measure.offset, per_quarter) % beat
+        times.update(range(first, stop, beat))
+        times.add(start)
+    return per_quarter, sorted(t for t in times if t < end)
 
 
-def _melodic_steps(notes: list[Note]) -> tuple[dict[str, int], dict[str, int]]:
+def _melodic_steps(notes: list[Note], onsets: list[int], ends: list[int], far: int) -> tuple[Ints, Ints]:
     """Staff steps from the nearest note before and to the nearest after, in the same staff and voice.
 
-    Codes: 0 none, 1 + STEP_LIMIT + step otherwise. In chords the note nearest in pitch counts.
+    Codes: 0 none, 1 + STEP_LIMIT + step otherwise. In chords the note nearest in pitch counts. A rest
+    longer than `far` ticks breaks the line.
     """
-    arriving: dict[str, int] = {}
-    leaving: dict[str, int] = {}
-    voices: dict[tuple[int, str], list[list[Note]]] = {}
-    for note in notes:
+    arriving = np.zeros(len(notes), dtype=np.int16)
+    leaving = np.zeros(len(notes), dtype=np.int16)
+    midi = [n.midi for n in notes]
+    height = [n.pitch.diatonic for n in notes]
+    voices: dict[tuple[int, str], list[list[int]]] = {}
+    for i, note in enumerate(notes):
         groups = voices.setdefault((note.staff, note.voice), [])
-        if groups and groups[-1][0].onset == note.onset:
-            groups[-1].append(note)
+        if groups and onsets[groups[-1][0]] == onsets[i]:
+            groups[-1].append(i)
         else:
-            groups.append([note])
+            groups.append([i])
+
+    def code(i: int, others: list[int], sign: int) -> int:
+        own = midi[i]
+        nearest = others[0] if len(others) == 1 else min(others, key=lambda o: (abs(midi[o] - own), midi[o]))
+        step = sign * (height[nearest] - height[i])
+        return 1 + STEP_LIMIT + max(-STEP_LIMIT, min(STEP_LIMIT, step))
+
     for groups in voices.values():
         for before, after in pairwise(groups):
-            # A rest longer than a half note breaks the line.
-            if after[0].onset - max(n.end for n in before) > 2:
+            if onsets[after[0]] - max(ends[i] for i in before) > far:
                 continue
-            for note in after:
-                arriving[note.id] = _code(note, before, -1)
-            for note in before:
-                leaving[note.id] = _code(note, after, 1)
+            for i in after:
+                arriving[i] = code(i, before, -1)
+            for i in before:
+                leaving[i] = code(i, after, 1)
     return arriving, leaving
 
 
-def _code(note: Note, others: list[Note], sign: int) -> int:
-    nearest = min(others, key=lambda o: (abs(o.midi - note.midi), o.midi))
-    step = sign * (nearest.pitch.diatonic - note.pitch.diatonic)
-    return 1 + STEP_LIMIT + max(-STEP_LIMIT, min(STEP_LIMIT, step))
-
-
-def _strength(offset: Fraction, beat: Fraction, bar: Fraction) -> float:
+@lru_cache(maxsize=4096)
+def _strength(offset: int, beat: int, bar: int) -> float:
     if offset % bar == 0:
         return 1.0
-    if bar / beat == 4 and offset % (2 * beat) == 0:
+    if bar == 4 * beat and offset % (2 * beat) == 0:
         return 0.75
     if offset % beat == 0:
         return 0.5
-    if offset % (beat / 2) == 0 or offset % (beat / 3) == 0:
+    if 2 * offset % beat == 0 or 3 * offset % beat == 0:
         return 0.25
     return 0.0
 
@@ -122,66 +136,105 @@ def encode(score: Score, also: Iterable[Fraction] = ()) -> Encoding:
     notes = [n for n in score.notes if not n.grace and n.duration > 0]
     if not notes:
         raise ValueError("A score without notes cannot be read.")
-    times = frame_times(score, also)
+    # Whole ticks are exact like fractions and many times faster; shares of ticks round as fractions do.
+    unit, times = _frame_ticks(score, tuple(also))
     count = len(times)
-    codes = np.zeros((count, NOTES, NOTE_CODES), dtype=np.int16)
-    values = np.zeros((count, NOTES, NOTE_VALUES), dtype=np.float32)
+    end = ticks(score.end, unit)
+    onsets = [ticks(n.onset, unit) for n in notes]
+    durations = [ticks(n.duration, unit) for n in notes]
+    ends = [a + b for a, b in zip(onsets, durations, strict=True)]
+    midi = [n.midi for n in notes]
+    fifths = np.array([n.pitch.fifths for n in notes])
+    meters = [
+        (
+            ticks(m.start, unit) - ticks(m.offset, unit),
+            ticks(m.beat_length, unit),
+            ticks(m.full_length, unit),
+        )
+        for m in score.measures
+    ]
+    starts = [ticks(m.start, unit) for m in score.measures]
+    sounding: list[list[int]] = [[] for _ in range(count)]
+    for i, onset in enumerate(onsets):
+        index = bisect_right(times, onset) - 1
+        stop = ends[i]
+        while index < count and times[index] < stop:
+            sounding[index].append(i)
+            index += 1
+
     frames = np.zeros((count, FRAME_VALUES), dtype=np.float32)
     signature = np.zeros(count, dtype=np.int16)
-    arriving, leaving = _melodic_steps(notes)
-    sounding: list[list[Note]] = [[] for _ in range(count)]
-    for note in notes:
-        index = bisect_right(times, note.onset) - 1
-        while index < count and times[index] < note.end:
-            sounding[index].append(note)
-            index += 1
-    staves = max(n.staff for n in notes)
-    end = score.end
+    cells: list[tuple[int, int, int]] = []
+    spread: list[tuple[int, int, int]] = []
+    since: list[float] = []
+    left: list[float] = []
     for t, time in enumerate(times):
         following = times[t + 1] if t + 1 < count else end
-        measure = score.measure_at(time)
-        offset = time - measure.start + measure.offset
-        beat, bar = measure.beat_length, measure.full_length
-        strength = _strength(offset, beat, bar)
-        signature[t] = fifths_index(measure.signature)
-        here = sorted(sounding[t], key=lambda n: n.midi)
+        number = max(0, bisect_right(starts, time) - 1)
+        start, beat, bar = meters[number]
+        offset = time - start
+        signature[t] = fifths_index(score.measures[number].signature)
+        here = sorted(sounding[t], key=midi.__getitem__)
+        length = (following - time) / unit
         frames[t] = (
-            float(following - time),
-            np.log1p(float(following - time)),
-            strength,
-            float(offset % bar / bar),
-            float(offset % beat / beat),
-            float(bar) / 4,
-            float(beat),
-            float(any(n.onset == time for n in here)),
+            length,
+            np.log1p(length),
+            _strength(offset, beat, bar),
+            offset % bar / bar,
+            offset % beat / beat,
+            bar / unit / 4,
+            beat / unit,
+            any(onsets[i] == time for i in here),
             len(here) / NOTES,
-            float(beat % Fraction(3, 2) == 0),
+            2 * beat % (3 * unit) == 0,
         )
         if len(here) > NOTES:
             here = here[: NOTES // 2] + here[-(NOTES - NOTES // 2) :]
-        low = here[0] if here else None
-        for k, note in enumerate(here):
-            assert low is not None
-            onset_measure = score.measures[note.measure]
-            at = note.onset - onset_measure.start + onset_measure.offset
-            codes[t, k] = (
-                fifths_index(note.pitch.fifths),
-                max(1, min(9, note.pitch.octave + 1)),
-                arriving.get(note.id, 0),
-                leaving.get(note.id, 0),
-                max(1, min(FIFTHS - 1, note.pitch.fifths - low.pitch.fifths + CENTRE)),
-            )
-            values[t, k] = (
-                float(note.onset == time),
-                np.log1p(float(note.duration)),
-                np.log1p(float(time - note.onset)),
-                np.log1p(float(note.end - time)),
-                float(note is low),
-                float(k == len(here) - 1),
-                k / max(1, len(here) - 1),
-                (staves - note.staff) / max(1, staves - 1),
-                _strength(at, onset_measure.beat_length, onset_measure.full_length),
-                (note.midi - 60) / 24,
-                float(note.staff == staves),
-            )
-    return Encoding((*times, end), codes, values, frames, signature)
+        for k, i in enumerate(here):
+            cells.append((t, k, i))
+            spread.append((here[0], k == len(here) - 1, max(1, len(here) - 1)))
+            since.append((time - onsets[i]) / unit)
+            left.append((ends[i] - time) / unit)
+
+    codes = np.zeros((count, NOTES, NOTE_CODES), dtype=np.int16)
+    values = np.zeros((count, NOTES, NOTE_VALUES), dtype=np.float32)
+    if cells:
+        frame, place, note = np.array(cells).T
+        low, last, steps = np.array(spread).T
+        arriving, leaving = _melodic_steps(notes, onsets, ends, 2 * unit)
+        staff = np.array([n.staff for n in notes])
+        staves = int(staff.max())
+        strength = [
+            _strength(onset - start, beat, bar)
+            for onset, (start, beat, bar) in zip(onsets, (meters[n.measure] for n in notes), strict=True)
+        ]
+        length_of = np.log1p(np.array([d / unit for d in durations]))
+        octave = np.clip([n.pitch.octave + 1 for n in notes], 1, 9)
+        codes[frame, place] = np.stack(
+            (
+                np.clip(fifths - 2 + CENTRE, 1, FIFTHS - 1)[note],
+                octave[note],
+                arriving[note],
+                leaving[note],
+                np.clip(fifths[note] - fifths[low] + CENTRE, 1, FIFTHS - 1),
+            ),
+            axis=1,
+        )
+        values[frame, place] = np.stack(
+            (
+                np.array(since) == 0,
+                length_of[note],
+                np.log1p(since),
+                np.log1p(left),
+                place == 0,
+                last,
+                place / steps,
+                ((staves - staff) / max(1, staves - 1))[note],
+                np.array(strength)[note],
+                ((np.array(midi) - 60) / 24)[note],
+                (staff == staves)[note],
+            ),
+            axis=1,
+        )
+    moments = (*(Fraction(t, unit) for t in times), score.end)
+    return Encoding(moments, codes, values, frames, signature)
