@@ -27,6 +27,7 @@ from pathlib import Path
 import numpy as np
 
 import understave
+from benchmarks import data
 from understave.errors import UnderstaveError
 from understave.harmony.reading import Span
 from understave.harmony.romantext import (
@@ -46,7 +47,6 @@ from understave.theory.key import Key
 from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
 
-ROOT = Path(__file__).resolve().parent.parent
 DROP = 0.70
 REALIGN_BELOW = 0.88
 # Sets whose statistics and weights may ship with the tool (see the data's own SOURCES.md).
@@ -86,8 +86,8 @@ class NoDataError(Exception):
 
 
 def data_folder() -> Path:
-    """Return the data folder; raise NoDataError with one sentence when it is absent."""
-    folder = Path(os.environ.get("UNDERSTAVE_DATA", ROOT.parent / "shared" / "data"))
+    """Return the folder of open data; raise NoDataError with one sentence if it has no analyses."""
+    folder = data.data_folder()
     if not (folder / "harmony").is_dir():
         raise NoDataError(
             f"There is no harmony folder in {folder}; set UNDERSTAVE_DATA to where the data lies."

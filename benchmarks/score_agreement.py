@@ -53,6 +53,7 @@ from typing import Any, NamedTuple
 
 from lxml import etree
 
+from benchmarks.data import data_folder
 from understave.errors import UnderstaveError
 from understave.score.model import Score
 from understave.score.reader import read_score
@@ -345,12 +346,6 @@ def agreement(path: Path, reference: str, score: Score) -> tuple[Tally, list[str
     except Exception as error:
         return Tally(failed=1), [f"{reference} failed: {type(error).__name__}: {error}"]
     return compare(our_notes(score, as_in_file=reference == "partitura"), theirs)
-
-
-def data_folder() -> Path:
-    """The open data beside the checkout, or where the environment says."""
-    given = os.environ.get("UNDERSTAVE_DATA")
-    return Path(given) if given else Path(__file__).resolve().parents[2] / "shared" / "data"
 
 
 CORPUS = (

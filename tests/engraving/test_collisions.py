@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from benchmarks.data import data_folder
 from engraved_collisions import SVG, lanes_of, touching, touching_ink
 from engraving_scores import THREE_ROWS, crowded, held, quarters, reading_of, song
 from lxml import etree
@@ -78,11 +78,6 @@ def test_checks_see_a_collision() -> None:
     starts = [float(g[0].get("transform").split("(")[1].split(",")[0]) for g in numerals]
     numerals[1].set("transform", f"translate({starts[0] - starts[1]},0)")
     assert any("of V" in t for t in touching(etree.tostring(shuffled, encoding="unicode")))
-
-
-def data_folder() -> Path:
-    beside = Path(__file__).parents[3] / "shared" / "data"
-    return Path(os.environ.get("UNDERSTAVE_DATA", beside))
 
 
 REAL = (

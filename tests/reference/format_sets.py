@@ -9,10 +9,11 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from benchmarks.data import data_folder
 
 from understave.score.model import Score
 
-DATA = Path(os.environ.get("UNDERSTAVE_DATA", Path(__file__).parents[3] / "shared" / "data"))
+DATA = data_folder()
 ALL = bool(os.environ.get("UNDERSTAVE_ALL"))
 """Set UNDERSTAVE_ALL=1 to run over every piece instead of every few."""
 

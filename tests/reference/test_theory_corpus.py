@@ -4,18 +4,16 @@ Source: When in Rome (Gotham et al., TISMIR 2023), TAVERN (Devaney et al., ISMIR
 of Tymoczko and colleagues and the textbook examples of Nápoles López et al. (DLfM 2020), all CC BY-SA 4.0.
 """
 
-import os
 import re
 from collections import Counter
-from pathlib import Path
 
 import pytest
+from benchmarks.data import data_folder
 
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
-DATA = Path(os.environ.get("UNDERSTAVE_DATA", Path(__file__).parents[3] / "shared" / "data"))
-ANALYSES = DATA / "harmony" / "train"
+ANALYSES = data_folder() / "harmony" / "train"
 NO_NUMERAL = re.compile(r"b\d+(\.\d+)*|:?\|\|:?|var\d+")
 
 pytestmark = [
