@@ -12,11 +12,13 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import pairwise
+from math import lcm
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from understave.harmony.ticks import ticks, ticks_per_quarter
 from understave.score.model import Measure, Note, Score
 
 Floats = NDArray[np.float64]
@@ -78,19 +80,45 @@ class Timeline:
         return i if self.times[i] - time <= time - self.times[i - 1] else i - 1
 
 
+class _Meter(NamedTuple):
+    """A measure's start, the start of its meter, its beat, its full length, and parts of a beat; in ticks."""
+
+    start: int
+    origin: int
+    beat: int
+    full: int
+    parts: int
+
+
+def _meter(m: Measure, unit: int) -> _Meter:
+    beat = m.beat_length
+    start = ticks(m.start, unit)
+    return _Meter(
+        start,
+        start - ticks(m.offset, unit),
+        ticks(beat, unit),
+        ticks(m.full_length, unit),
+        3 if beat != Fraction(4, m.beat_type) else 2,
+    )
+
+
 def metric_level(measure: Measure, time: Fraction) -> int:
     """Return 0 for a downbeat, 1 half bar (even meters), 2 beat, 3 half (or third) of a beat, 4 else."""
-    at = time - measure.start + measure.offset
-    beat = measure.beat_length
-    beats = measure.full_length / beat
-    if at % measure.full_length == 0:
+    own = (measure.start, measure.offset, measure.beat_length, measure.full_length)
+    unit = lcm(time.denominator, *(t.denominator for t in own))
+    return _level(_meter(measure, unit), ticks(time, unit))
+
+
+def _level(m: _Meter, time: int) -> int:
+    at = time - m.origin
+    if at % m.full == 0:
         return 0
-    if beats.denominator == 1 and beats % 2 == 0 and beats > 2 and at % (measure.full_length / 2) == 0:
+    beats, over = divmod(m.full, m.beat)
+    if over == 0 and beats % 2 == 0 and beats > 2 and 2 * at % m.full == 0:
         return 1
-    if at % beat == 0:
+    if at % m.beat == 0:
         return 2
-    compound = beat != Fraction(4, measure.beat_type)
-    return 3 if at % (beat / (3 if compound else 2)) == 0 else 4
+    return 3 if m.parts * at % m.beat == 0 else 4
 
 
 def fold(fifths: int, centre: int) -> int:
@@ -111,26 +139,37 @@ def timeline(score: Score, limits: Iterable[Fraction] = ()) -> Timeline:
     notes = tuple(n for n in score.notes if n.duration > 0 and not n.grace and not n.cue)
     if not notes:
         raise ValueError("The score has no sounding notes.")
+    # Whole ticks are as exact as fractions and many times faster.
     forced = set(limits)
-    first, last = notes[0].onset, max(score.end, max(n.end for n in notes))
-    onsets = sorted({n.onset for n in notes} | {t for t in forced if first < t < last})
-    frame_times = (*onsets, last)
-    starts = onsets
-    measures = [score.measure_at(t) for t in starts]
-    level = np.array([metric_level(m, t) for m, t in zip(measures, starts, strict=True)])
-    lengths = np.array([float(b - a) for a, b in pairwise(frame_times)])
-    beat_length = np.array([float(m.beat_length) for m in measures])
+    unit = ticks_per_quarter(score, forced)
+    begins = [ticks(n.onset, unit) for n in notes]
+    stops = [b + ticks(n.duration, unit) for b, n in zip(begins, notes, strict=True)]
+    first, last = begins[0], max(ticks(score.end, unit), *stops)
+    limit_ticks = {ticks(t, unit) for t in forced}
+    starts = sorted({*begins, *(t for t in limit_ticks if first < t < last)})
+    ends = [*starts[1:], last]
+    frame_times = (*(Fraction(t, unit) for t in starts), Fraction(last, unit))
+    meters = [_meter(m, unit) for m in score.measures]
+    barlines = [m.start for m in meters]
+    bars = [max(0, bisect_right(barlines, t) - 1) for t in starts]
+    measures = [score.measures[i] for i in bars]
+    level = np.array([_level(meters[i], t) for i, t in zip(bars, starts, strict=True)])
+    lengths = np.array([(b - a) / unit for a, b in zip(starts, ends, strict=True)])
+    beat_length = np.array([meters[i].beat / unit for i in bars])
 
-    note_onset = [bisect_left(starts, n.onset) for n in notes]
-    note_end = [bisect_left(frame_times, n.end) for n in notes]
+    index = {t: i for i, t in enumerate(starts)}
+    note_onset = [index[t] for t in begins]
+    note_end = [bisect_left(ends, t) + 1 for t in stops]
     counts = np.array([max(1, e - s) for s, e in zip(note_onset, note_end, strict=True)])
     onset_frame = np.array(note_onset)
     pair_note = np.repeat(np.arange(len(notes)), counts)
     steps = np.arange(len(pair_note)) - np.repeat(np.cumsum(counts) - counts, counts)
     pair_frame = onset_frame[pair_note] + steps
-    frame_start = np.array([float(t) for t in frame_times])
-    ends = np.array([float(n.end) for n in notes])
-    overlap = np.minimum(ends[pair_note], frame_start[pair_frame + 1]) - frame_start[pair_frame]
+    frame_start = np.array([t / unit for t in (*starts, last)])
+    overlap = (
+        np.minimum(np.array([t / unit for t in stops])[pair_note], frame_start[pair_frame + 1])
+        - frame_start[pair_frame]
+    )
     fill = np.clip(overlap / lengths[pair_frame], 0.0, 1.0)
 
     midi = np.array([n.midi for n in notes])
@@ -147,7 +186,7 @@ def timeline(score: Score, limits: Iterable[Fraction] = ()) -> Timeline:
     attacks = np.zeros(size, dtype=np.int64)
     np.add.at(attacks, onset_frame, 1)
 
-    first_frame = _unit_starts(starts, measures, level, attacks, bass, onset_frame, forced)
+    first_frame = _unit_starts(starts, [meters[i] for i in bars], level, attacks, limit_ticks)
     times = tuple(frame_times[i] for i in (*first_frame, size))
     return Timeline(
         notes=notes,
@@ -168,7 +207,7 @@ def timeline(score: Score, limits: Iterable[Fraction] = ()) -> Timeline:
         bass=bass,
         top=top,
         attacks=attacks,
-        paused=_paused(score, starts, measures, frame_times),
+        paused=_paused(score, starts, measures, unit),
     )
 
 
@@ -193,13 +232,7 @@ def _outer(pair_note: Ints, pair_frame: Ints, fill: Floats, midi: Ints, size: in
 
 
 def _unit_starts(
-    starts: list[Fraction],
-    measures: list[Measure],
-    level: Ints,
-    attacks: Ints,
-    bass: Ints,
-    onset_frame: Ints,
-    forced: set[Fraction],
+    starts: list[int], meters: list[_Meter], level: Ints, attacks: Ints, forced: set[int]
 ) -> list[int]:
     """Choose the frames at which a chord may change.
 
@@ -208,42 +241,40 @@ def _unit_starts(
     """
     chosen = [0]
     for i in range(1, len(starts)):
-        m, t = measures[i], starts[i]
+        m, t = meters[i], starts[i]
         if level[i] <= 3 or t in forced or attacks[i] >= 3:
             chosen.append(i)
             continue
-        half = m.beat_length / (3 if m.beat_length != Fraction(4, m.beat_type) else 2)
-        at = t - m.start + m.offset
-        if starts[chosen[-1]] < m.start - m.offset + at // half * half:
+        # The last half (or third) of a beat before here, in as many times a tick as a beat has parts.
+        part = (t - m.origin) * m.parts // m.beat * m.beat
+        if (starts[chosen[-1]] - m.origin) * m.parts < part:
             chosen.append(i)
     return chosen
 
 
-def _paused(
-    score: Score,
-    starts: list[Fraction],
-    measures: list[Measure],
-    times: tuple[Fraction, ...],
-) -> Ints:
+def _paused(score: Score, starts: list[int], measures: list[Measure], unit: int) -> Ints:
     """Return 1 for every frame before which the music pauses."""
     index = {t: i for i, t in enumerate(starts)}
     paused = np.zeros(len(starts), dtype=np.int64)
-    reach = Fraction(0)
+    reach = 0
     by_onset = iter(
         sorted(
-            (n for n in score.notes if n.duration > 0 and not n.grace),
-            key=lambda n: n.onset,
+            (
+                (ticks(n.onset, unit), ticks(n.duration, unit), n.fermata)
+                for n in score.notes
+                if n.duration > 0 and not n.grace
+            ),
+            key=lambda n: n[0],
         )
     )
     note = next(by_onset, None)
     for i, t in enumerate(starts):
         paused[i] |= i > 0 and reach < t
-        while note is not None and note.onset <= t:
-            reach = max(reach, note.end)
-            if note.fermata:
-                after = next((index[u] for u in (note.end,) if u in index), None)
-                if after is not None:
-                    paused[after] = 1
+        while note is not None and note[0] <= t:
+            end = note[0] + note[1]
+            reach = max(reach, end)
+            if note[2] and end in index:
+                paused[index[end]] = 1
             note = next(by_onset, None)
     for i in range(1, len(starts)):
         here, before = measures[i], measures[i - 1]
