@@ -155,10 +155,17 @@ def test_slips_are_mended_and_said() -> None:
     assert any("not joined" in w for w in unjoined.warnings)
     spaces = read_humdrum(b"**kern **kern\n=1 =1\n1C 1c\n=2\t=2\n1D 1d\n*-\t*-\n", "x")
     assert len(spaces.notes) == 4
-    unended = read("**kern", "=1", "1c", "=2", "1d")
-    assert unended.end == 8
     blank = read_humdrum(b"**kern\t**kern\n\n=1\t=1\n1C\t\n=2\t=2\n1D\t1d\n*-\t*-\n", "x")
     assert [(n.onset, n.staff) for n in blank.notes] == [(0, 2), (4, 2), (4, 1)]
+
+
+def test_a_file_that_stops_before_its_spines_end_is_called_cut_short() -> None:
+    # Huron, "Spine paths": every spine is ended by *-, so a file without it has lost its end.
+    whole = "**kern\t**kern\n=1\t=1\n1C\t1c\n=2\t=2\n1D\t1d\n==\t==\n*-\t*-\n"
+    assert read_humdrum(whole.encode(), "x.krn").end == 8
+    for end in (whole.index("==\t"), whole.index("1d\n"), whole.index("*-")):
+        with pytest.raises(UnderstaveError, match=r"x\.krn is cut short: it stops in line \d"):
+            read_humdrum(whole[:end].encode(), "x.krn")
 
 
 def test_one_wrong_value_does_not_shift_later_bars() -> None:

@@ -102,7 +102,8 @@ class _Tracks:
 def rows_of(text: str, name: str) -> tuple[tuple[Row, ...], dict[int, str], tuple[str, ...]]:
     """Return the rows, the kind of each spine (``"**kern"``) and what was mended.
 
-    Raises UnderstaveError if no spine holds **kern.
+    Raises UnderstaveError if no spine holds **kern, or if the file stops before its spines are ended by
+    ``*-`` (Huron 1994, "Spine paths": every spine ends so), for then music is missing.
     """
     lines = text.lstrip("\ufeff").replace("\r\n", "\n").replace("\r", "\n").split("\n")
     rows: list[Row] = []
@@ -137,6 +138,7 @@ def rows_of(text: str, name: str) -> tuple[tuple[Row, ...], dict[int, str], tupl
             mend("spaces or doubled tabs stood between fields", number)
         if fields[0].startswith("**"):
             mend("a second set of spines begins; it and what follows was left out", number)
+            tracks.spines.clear()
             break
         if not all(fields):
             fields = [f or _null(fields) for f in fields]
@@ -160,6 +162,11 @@ def rows_of(text: str, name: str) -> tuple[tuple[Row, ...], dict[int, str], tupl
     if tracks is None or "**kern" not in kinds.values():
         raise UnderstaveError(
             f"{name} has no **kern spine; only Humdrum files with **kern notes can be read."
+        )
+    if tracks.spines:
+        raise UnderstaveError(
+            f"{name} is cut short: it stops in line {rows[-1].line} before its spines end with *-; "
+            "copy it again, or write *- in every spine if nothing is missing."
         )
     for spine in {s for row in rows for s in row.spines} - set(kinds):
         kinds[spine] = "**added"
