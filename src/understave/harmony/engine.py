@@ -1,8 +1,10 @@
-"""Score and corrections -> Reading: chords, keys and numerals with the notes they rest on.
+"""Score and corrections -> Reading, by an engine of hand-made features with fitted weights.
 
-The work is split so that any part can be replaced: `timeline` cuts the piece, `membership` and
-`emission` score what every stretch could be, `grammar` scores what may follow what, `decode` finds the
-best whole; here the result becomes spans, and the teacher's corrections become constraints.
+It gives the second opinion that `trained` weighs against its networks (`judged`), and is the reference
+that benchmarks compare with (`read_harmony`); users get `harmony.read`. The work is split so that any
+part can be replaced: `timeline` cuts the piece, `membership` and `emission` score what every stretch
+could be, `grammar` scores what may follow what, `decode` finds the best whole; here the result becomes
+spans, and the teacher's corrections become constraints.
 """
 
 from __future__ import annotations
