@@ -133,12 +133,13 @@ def second_opinion(
     frames = len(next(iter(chords.values())))
     result = np.full((frames, len(keys), len(numerals.reduced)), np.log(DOUBT), dtype=np.float32)
     result *= trust.rules_chord
+    worth = {name: trust.rules_chord * np.log(DOUBT + belief) for name, belief in chords.items()}
     for row, key in enumerate(keys):
         tonic = int(key) // 2 + LOWEST_TONIC
         for number, r in enumerate(numerals.reduced):
-            belief = chords.get((tonic + r.root, r.quality, r.inversion))
-            if belief is not None:
-                result[:, row, number] = trust.rules_chord * np.log(DOUBT + belief)
+            own = worth.get((tonic + r.root, r.quality, r.inversion))
+            if own is not None:
+                result[:, row, number] = own
         there = of_key.get(int(key), np.zeros(frames, dtype=np.float32))
         result[:, row] += trust.rules_key * np.log(DOUBT + there)[:, None]
     return result
@@ -169,9 +170,11 @@ def decode(
     keys = likely_keys(judged, settled)
     scores = label_scores(judged, numerals, keys, lengths, trust)
     if rules is not None:
-        scores += rules * _weights(lengths, trust)[:, None, None]
-    scores += np.where(settled.keys[:, keys], 0.0, -1e6)[:, :, None].astype(np.float32)
-    scores += np.where(settled.numerals, 0.0, -1e5)[:, None, :].astype(np.float32)
+        rules = rules * _weights(lengths, trust)[:, None, None]
+        scores += rules
+    for t in np.flatnonzero(~(settled.keys.all(1) & settled.numerals.all(1))):
+        scores[t] += np.where(settled.keys[t, keys], 0.0, -1e6).astype(np.float32)[:, None]
+        scores[t] += np.where(settled.numerals[t], 0.0, -1e5).astype(np.float32)[None, :]
     starts = np.clip(judged["starts"], 1e-6, 1 - 1e-6)
     starts = np.where(settled.limits[:, None], [1 - 1e-6, 0.5, 0.5], starts)
     going = trust.start * np.log(1 - starts[:, 0]) - np.where(settled.limits, 1e3, 0.0)
@@ -182,7 +185,7 @@ def decode(
         same_key=(trust.key_start * np.log(1 - starts[:, 1])).astype(np.float32),
     )
     best = _best_path(scores, steps)
-    beliefs = _beliefs(scores / trust.temperature, steps)
+    beliefs = _beliefs(scores if trust.temperature == 1 else scores / trust.temperature, steps)
     return Path(keys[best[:, 0]], best[:, 1], keys, beliefs)
 
 
@@ -214,34 +217,39 @@ def _best_path(scores: Floats, steps: Steps) -> Ints:
     return np.array(path[::-1], dtype=np.int64)
 
 
-def _log_sum(values: Floats) -> Floats:
-    top = values.max(-1, keepdims=True)
-    result: Floats = (top + np.log(np.exp(values - top).sum(-1, keepdims=True)))[..., 0]
-    return result
-
-
 def _beliefs(scores: Floats, steps: Steps) -> Floats:
-    begin, go_on, new_key, same_key = steps.begin, steps.go_on, steps.new_key, steps.same_key
-    frames, count, _ = scores.shape
-    same = np.eye(count, dtype=bool)
-    forward = np.empty_like(scores)
-    forward[0] = scores[0]
+    """Return the share of belief of every label in every frame, (T, K, N).
+
+    Chances are summed as they are, not as logarithms, and brought to the same size in every frame. They
+    cannot run out: any label can follow any other at a cost bounded by the clipped chances of a start.
+    """
+    frames = len(scores)
+    likely = np.exp(scores - scores.max((1, 2), keepdims=True))
+    stay = np.exp(steps.go_on + steps.same_key)
+    same = np.exp(steps.begin + steps.same_key).astype(np.float64)
+    new = np.exp(steps.begin + steps.new_key).astype(np.float64)
+
+    def crossing(mass: Floats, t: int) -> Floats:
+        by_key = mass.sum(1, dtype=np.float64)
+        others = by_key.sum() - by_key
+        result: Floats = (same[t] * by_key + new[t] * others).astype(np.float32)
+        return result[:, None]
+
+    beliefs = np.empty_like(likely)
+    beliefs[0] = likely[0]
     for t in range(1, frames):
-        step = np.where(same, begin[t] + same_key[t], begin[t] + new_key[t]).astype(np.float32)
-        entering = _log_sum((_log_sum(forward[t - 1])[:, None] + step).T)
-        staying = forward[t - 1] + (go_on[t] + same_key[t])
-        forward[t] = np.logaddexp(staying, entering[:, None]) + scores[t]
-        forward[t] -= forward[t].max()
-    backward = np.zeros_like(scores[0])
-    beliefs = np.empty_like(scores)
+        here = np.multiply(beliefs[t - 1], stay[t], out=beliefs[t])
+        here += crossing(beliefs[t - 1], t)
+        here *= likely[t]
+        here /= here.max()
+    backward = np.ones_like(likely[0])
     for t in range(frames - 1, -1, -1):
-        total = forward[t] + backward
-        chance = np.exp(total - total.max())
-        beliefs[t] = chance / chance.sum()
+        beliefs[t] *= backward
+        beliefs[t] /= beliefs[t].sum()
         if t:
-            step = np.where(same, begin[t] + same_key[t], begin[t] + new_key[t]).astype(np.float32)
-            ahead = scores[t] + backward
-            leaving = _log_sum(_log_sum(ahead)[None, :] + step)
-            backward = np.logaddexp(ahead + (go_on[t] + same_key[t]), leaving[:, None])
-            backward -= backward.max()
+            backward *= likely[t]
+            onward = crossing(backward, t)
+            backward *= stay[t]
+            backward += onward
+            backward /= backward.max()
     return beliefs
