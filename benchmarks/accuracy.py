@@ -300,14 +300,14 @@ Reader = Callable[[Score], Reading]
 
 
 def engine(score: Score) -> Reading:
-    """The tool's own reading."""
+    """The engine of hand-made features alone."""
     from understave.harmony.engine import read_harmony
 
     return read_harmony(score)
 
 
 def trained(score: Score) -> Reading:
-    """The trained network under its decoder."""
+    """The tool's own reading: trained networks and the engine's opinion under one decoder."""
     from understave.harmony.trained import read_trained
 
     return read_trained(score)
@@ -552,7 +552,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--every", type=int, default=1, help="take every n-th piece of a set")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
     parser.add_argument(
-        "--readers", nargs="*", default=["engine"], choices=[*READERS, "second"], help="engine when left out"
+        "--readers",
+        nargs="*",
+        default=["trained"],
+        choices=[*READERS, "second"],
+        help="trained when left out",
     )
     parser.add_argument(
         "--confusions", action="store_true", help="print the costliest confusions (train only)"

@@ -13,7 +13,7 @@ counted, with the end of the piece left out:
 * sections: the share of sections (``Form:`` lines, the first left out) that begin where a phrase ends, from
   half a bar before their barline, for an upbeat, to one beat after it.
 
-Spans come from the tool's own reading ("engine") and from the analyst ("analyst", the ceiling). With
+Spans come from the tool's own reading ("own") and from the analyst ("analyst", the ceiling). With
 ``--no-fermatas`` the printed fermatas are taken out of the score first.
 
 Songs are marked sparingly, mostly at the ends of stanzas, so that precision there says little. In the
@@ -35,11 +35,11 @@ from rich.table import Table
 
 from benchmarks import corpora
 from understave.errors import UnderstaveError
-from understave.harmony.engine import read_harmony
 from understave.harmony.events.cadences import cadences_of, find_cadences
 from understave.harmony.events.closes import find_closes
 from understave.harmony.events.phrases import find_endings
 from understave.harmony.reading import Span
+from understave.harmony.trained import read_trained
 from understave.score.model import Score
 
 MOVED = ("variations",)
@@ -194,7 +194,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--split", choices=["dev", "train"], default="dev")
     parser.add_argument("--sets", nargs="*", default=["chorales", "lieder", "quartets", "variations"])
     parser.add_argument("--every", type=int, default=1, help="take every n-th piece of a set")
-    parser.add_argument("--spans", nargs="*", default=["engine", "analyst"], choices=["engine", "analyst"])
+    parser.add_argument("--spans", nargs="*", default=["own", "analyst"], choices=["own", "analyst"])
     parser.add_argument("--no-fermatas", action="store_true", help="take fermatas out of the scores")
     options = parser.parse_args(arguments)
     console = Console(width=None if sys.stdout.isatty() else 130)
@@ -225,19 +225,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 score = without_fermatas(score)
             kinds: dict[str, dict[Fraction, str]] = {}
             for source in options.spans:
-                spans = marked.spans if source == "analyst" else read_harmony(score).spans
+                spans = marked.spans if source == "analyst" else read_trained(score).spans
                 kinds[source] = kinds_of(score, spans)
                 for way, (found, total, agree) in judge(score, spans, marked).items():
                     counts[source, way].add(found, total, agree)
             if len(kinds) == 2:
-                ours, theirs = kinds["engine"], kinds["analyst"]
+                ours, theirs = kinds["own"], kinds["analyst"]
                 both = [end for end in ours if end in theirs]
                 alike.add(len(both), len(both), sum(ours[end] == theirs[end] for end in both))
         for source in options.spans:
             cells = [counts[source, way].text() for way in WAYS]
             sections = counts[source, "section"]
             share = f"{sections.agree / sections.marked:.2f}" if sections.marked else "-"
-            same = f"{alike.recall:.2f}" if source == "engine" and alike.marked else "-"
+            same = f"{alike.recall:.2f}" if source == "own" and alike.marked else "-"
             marks = str(counts[source, "end"].marked)
             table.add_row(name, str(pieces), source, marks, *cells, same, str(sections.marked), share)
     console.print(table)

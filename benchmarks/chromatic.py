@@ -3,7 +3,7 @@
 For each set: how many Neapolitans, augmented sixths (all, and with the right nationality), applied
 dominants and applied leading-tone chords the tool tells, how many the analyst labels, and precision,
 recall and F1. A told chord agrees with a labelled one of its kind where the two overlap in time; each
-counts once. Spans come from the tool's own reading ("engine") or from the analyst ("analyst": what the
+counts once. Spans come from the tool's own reading ("own") or from the analyst ("analyst": what the
 checks on the notes take away from the labels, or correct in them). Analysts write a short stay in another
 key now as applied chords and now as a change of key, so that agreement on applied chords has a low
 ceiling: a second analyst of the same pieces is measured with ``--spans second``, where there is one.
@@ -158,7 +158,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--sets", nargs="*", default=[])
     parser.add_argument("--every", type=int, default=1, help="take every n-th piece of a set")
     parser.add_argument("--limit", type=int, default=0, help="pieces per set at most")
-    parser.add_argument("--spans", nargs="*", default=["engine"], choices=["engine", "analyst", "second"])
+    parser.add_argument("--spans", nargs="*", default=["own"], choices=["own", "analyst", "second"])
     parser.add_argument("--list", action="store_true", help="print the notes of every hit (train)")
     parser.add_argument("--scores", nargs="*", type=Path, default=[], help="score files to list instead")
     options = parser.parse_args(arguments)
@@ -225,7 +225,7 @@ def _count(
         if source == "second" and len(aligned.analyses) < 2:
             continue
         spans = theirs
-        if source == "engine":
+        if source == "own":
             spans = read(score).spans
         elif source == "second":
             spans = aligned.analyses[1].spans

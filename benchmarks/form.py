@@ -26,8 +26,8 @@ from rich.table import Table
 from benchmarks import corpora
 from benchmarks.nonchord import Counts
 from understave.errors import UnderstaveError
-from understave.harmony.engine import read_harmony
 from understave.harmony.events.form import nearest_bar, sections_of
+from understave.harmony.trained import read_trained
 
 EVERY = 8
 
@@ -88,7 +88,7 @@ def measure(set_name: str, split: str, limit: int, own: bool, console: Console) 
             result.left_out += 1
             continue
         score = aligned.score
-        spans = read_harmony(score).spans if own else aligned.analyses[0].spans
+        spans = read_trained(score).spans if own else aligned.analyses[0].spans
         found = {s.first for s in sections_of(score, spans)} - {0}
         result.pieces += 1
         add(result.exact, reference, found, 0)

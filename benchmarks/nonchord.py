@@ -25,9 +25,9 @@ from rich.table import Table
 
 from benchmarks import corpora
 from understave.errors import UnderstaveError
-from understave.harmony.engine import read_harmony
 from understave.harmony.events.nonchord import find_nonchord
 from understave.harmony.reading import Event, Span
+from understave.harmony.trained import read_trained
 from understave.score.model import Score
 
 UNNAMED = "free tone"
@@ -113,7 +113,7 @@ def measure(set_name: str, split: str, limit: int, console: Console) -> Result:
         counted = labelled_notes(score, reference)
         result.notes += len(counted)
         expected = find_nonchord(score, reference)
-        found = find_nonchord(score, read_harmony(score).spans)
+        found = find_nonchord(score, read_trained(score).spans)
         for event in expected:
             result.kinds[event.label] += len(event.notes)
         truth = notes_of(expected, counted)

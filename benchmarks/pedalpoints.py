@@ -22,10 +22,10 @@ from rich.table import Table
 
 from benchmarks import corpora
 from understave.errors import UnderstaveError
-from understave.harmony.engine import read_harmony
 from understave.harmony.events.pedalpoints import PEDAL, find_pedalpoints
 from understave.harmony.reading import Event
 from understave.harmony.romantext import Pedal
+from understave.harmony.trained import read_trained
 from understave.theory.pitch import Pitch
 
 
@@ -125,7 +125,7 @@ def main() -> None:
             continue
         readings = [("analyst's chords", aligned.analyses[0].spans)]
         if options.own:
-            readings.append(("own chords", read_harmony(aligned.score).spans))
+            readings.append(("own chords", read_trained(aligned.score).spans))
         for title, spans in readings:
             events = [
                 e

@@ -18,9 +18,9 @@ from rich.table import Table
 
 from benchmarks import corpora
 from understave.errors import UnderstaveError
-from understave.harmony.engine import read_harmony
 from understave.harmony.events.sequences import find_sequences
 from understave.harmony.reading import Event
+from understave.harmony.trained import read_trained
 from understave.score.model import Score
 
 _SAYS = re.compile(r"note:.*sequenc", re.IGNORECASE)
@@ -72,7 +72,7 @@ def main() -> None:
             continue
         readings = [("analyst's chords", aligned.analyses[0].spans)]
         if options.own:
-            readings.append(("own chords", read_harmony(aligned.score).spans))
+            readings.append(("own chords", read_trained(aligned.score).spans))
         for title, spans in readings:
             events = [
                 e
