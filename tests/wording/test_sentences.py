@@ -132,10 +132,10 @@ def test_pairs_intervals_and_counts_are_named():
         "Das Licht wechselt: As statt A, als stünde die Musik für einen Augenblick in c-Moll."
     )
     model = event(
-        "sequence", "falling", 0, 8, statements=2, interval=Interval.parse("-M2"), imitation="exact"
+        "sequence", "falling", 0, 12, statements=3, interval=Interval.parse("-M2"), imitation="exact"
     )
     assert say(model, score_of(3), "intermediate", "en") == (
-        "Falling sequence: the model is stated twice, each time a major second lower."
+        "Falling sequence: the model is stated three times, each time a major second lower."
     )
 
 
@@ -182,7 +182,7 @@ def test_a_tempo_is_told_in_felt_beats():
     score = Score("", "", (), (measure,), ())
     told = event("instruction", "tempo", 0, 3, text="Andante", terms=("andante",), per_minute=75.0)
     assert say(told, score, "intermediate", "en") == (
-        "“Andante”: at a walking pace. About 50 beats a minute are given."
+        "“Andante”: at a walking pace. About 50 dotted quarter notes a minute are given."
     )
 
 

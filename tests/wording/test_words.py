@@ -18,7 +18,7 @@ from understave.wording.gaps import CHOICE, GAP, WAYS
 from understave.wording.sentences import RESERVED
 
 FINDERS = sorted((Path(phrases.__file__).parent).glob("*.py"))
-DERIVED = {*RESERVED, "from", "fifths_way", "fifths_size", "beats_per_minute"}
+DERIVED = {*RESERVED, "from", "fifths_way", "fifths_size", "beats_per_minute", "beat_note"}
 AT_EASE = {
     "en": {"coda", "semitone"},
     "de": {"Coda", "Halbton"},

@@ -212,10 +212,13 @@ def beat_text(beat: Fraction, book: Phrasebook) -> str:
 
 
 def place(score: Score, time: Fraction, book: Phrasebook) -> str:
-    """Name a moment as printed: ``bar 12, beat 2``."""
-    return book.phrases["place"].format(
-        bar=score.measure_at(time).number, beat=beat_text(score.beat_at(time), book)
-    )
+    """Name a moment as printed: ``bar 12, beat 2``, within a dotted beat ``bar 12, eighth note 3``."""
+    measure = score.measure_at(time)
+    beat = score.beat_at(time)
+    eighth = 1 + 3 * (beat - 1)
+    if measure.beat_length == Fraction(3, 2) and beat.denominator == 3:
+        return book.phrases["place_eighth"].format(bar=measure.number, eighth=eighth)
+    return book.phrases["place"].format(bar=measure.number, beat=beat_text(beat, book))
 
 
 def printed_bars(score: Score, start: Fraction, end: Fraction) -> tuple[str, str]:

@@ -6,6 +6,7 @@ In: an event, its score, a level and a language. Out: its sentences, with numera
 from __future__ import annotations
 
 from collections.abc import Mapping
+from fractions import Fraction
 
 from understave.harmony.reading import Detail, Event
 from understave.score.model import Score
@@ -21,8 +22,19 @@ RESERVED = ("begins", "ends", "where")
 
 An interval called ``x`` also gives ``x_way`` (``"up"``, ``"down"``, ``"level"``), a number of ``fifths``
 gives ``fifths_way`` (``"sharps"``, ``"flats"``, ``"none"``) and ``fifths_size``; ``from_start`` and
-``from_end`` give the pair ``from``; quarters ``per_minute`` also give ``beats_per_minute``.
+``from_end`` give the pair ``from``; quarters ``per_minute`` also give ``beats_per_minute`` and what note the
+beat is, ``beat_note``.
 """
+
+BEAT_NOTES = {
+    Fraction(1, 2): "eighth",
+    Fraction(3, 4): "dotted eighth",
+    Fraction(1): "quarter",
+    Fraction(3, 2): "dotted quarter",
+    Fraction(2): "half",
+    Fraction(3): "dotted half",
+}
+"""The note that lasts a beat of so many quarters."""
 
 
 def values_of(event: Event) -> Mapping[str, Detail]:
@@ -43,6 +55,9 @@ def values_of(event: Event) -> Mapping[str, Detail]:
     if isinstance(to, RomanNumeral) and isinstance(key, Key) and isinstance(to_key, Key) and key != to_key:
         # A sentence names one key: the chord that follows is told as it reads there.
         own["to"] = next(iter(RomanNumeral.of(to.chord(to_key), key)), to)
+    if own.get("first_difference") == event.start:
+        # "With changes from its own first bar on" says no more than "with changes".
+        del own["first_difference"]
     return {**derived, **own}
 
 
@@ -78,7 +93,10 @@ def _said(event: Event, score: Score, form: str, language: Language) -> str:
     per_minute = values.get("per_minute")
     if isinstance(per_minute, float):
         # Players count felt beats, which are dotted in compound meters.
-        values["beats_per_minute"] = per_minute / float(score.measure_at(event.start).beat_length)
+        beat = score.measure_at(event.start).beat_length
+        if beat in BEAT_NOTES:
+            values["beats_per_minute"] = per_minute / float(beat)
+            values["beat_note"] = BEAT_NOTES[beat]
     return fill(entry[form], values, score, book, event.kind)
 
 

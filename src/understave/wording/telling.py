@@ -89,6 +89,9 @@ def tell(
     """
     book = phrasebook(language)
     events = [e for e in reading.events if can_say(e, language)]
+    if sum(e.kind == "section" for e in events) < 2:
+        # A single section is no form.
+        events = [e for e in events if e.kind not in ("form", "section")]
     cuts = passages(score, reading)
     told: list[Paragraph] = []
     spoken: set[str] = set()
@@ -154,20 +157,31 @@ def key_stretches(reading: Reading) -> tuple[tuple[Key, Fraction, Fraction], ...
 
 
 def key_sentence(score: Score, reading: Reading, book: Phrasebook) -> str:
-    """Say where the piece begins, which keys it visits and where it ends; keys only touched are left out."""
+    """Say where the piece begins, which keys it visits and where it ends.
+
+    Keys that it only touches are told where it visits none.
+    """
     runs = key_stretches(reading)
     if not runs:
         return ""
     settled = {e.get("key") for e in reading.events if e.kind == "key" and e.label != "tonicization"}
     home = runs[0][0]
     visits: dict[Key, str] = {}
+    touched: dict[Key, str] = {}
     for key, start, end in runs[1:]:
-        if key != home and (not settled or key in settled):
+        if key != home:
             named = key_name(key, book.language)
             where = book.bars(*heading_bars(score, start, end))
-            visits.setdefault(key, book.phrases["visit"].format(key=named, bars=where))
-    if not visits:
+            told = visits if not settled or key in settled else touched
+            told.setdefault(key, book.phrases["visit"].format(key=named, bars=where))
+    if not visits and not touched:
         return book.phrases["keys_one"].format(home=key_name(home, book.language))
+    if not visits:
+        return book.phrases["keys_touched"].format(
+            home=key_name(home, book.language),
+            visits=book.join(list(touched.values())),
+            last=key_name(runs[-1][0], book.language),
+        )
     return book.phrases["keys_many"].format(
         home=key_name(home, book.language),
         visits=book.join(list(visits.values())),

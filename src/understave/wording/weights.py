@@ -98,6 +98,12 @@ def weight(event: Event) -> float:
         base *= 0.6
     if event.kind == "instruction":
         base *= 2 if event.get("extreme") else 1 if event.get("first") else 0.4
+    if event.label == "appoggiatura" and event.get("manner") == "late":
+        # Resolved only after a rest it is as likely a note of the chord.
+        base *= 0.3
+    if event.kind == "sequence" and event.get("statements") == 2:
+        # One repetition makes no sequence yet.
+        base *= 0.5
     number = event.get("number")
     if event.kind == "motive" and isinstance(number, int):
         base /= number

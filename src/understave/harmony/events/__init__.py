@@ -1,8 +1,8 @@
 """Score and spans -> events: the story of a piece, one module per kind of event.
 
 Every module has one function from a Score and the spans of its Reading to events; `find_events` calls
-them all. An event's kind and label are trade terms in lower case; what its `detail` holds is listed, per
-label, in the module that finds it.
+them all, and `agreement` settles where they contradict one another. An event's kind and label are trade
+terms in lower case; what its `detail` holds is listed, per label, in the module that finds it.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TypeAlias
 
+from understave.harmony.events.agreement import settle
 from understave.harmony.events.applied import find_applied
 from understave.harmony.events.cadences import find_phrases_and_cadences
 from understave.harmony.events.chromatic import find_chromatic
@@ -60,4 +61,4 @@ FINDERS: tuple[Finder, ...] = (
 def find_events(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the events of every kind, sorted by start; those that start together keep the finders' order."""
     found = [event for find in FINDERS for event in find(score, spans)]
-    return tuple(sorted(found, key=lambda event: event.start))
+    return settle(tuple(sorted(found, key=lambda event: event.start)), spans)
