@@ -114,6 +114,32 @@ def test_a_wrong_correction_is_explained(lesson, capsys, arguments, sentence):
     assert after == before
 
 
+def test_a_score_without_a_title_is_called_after_its_file_now_and_later(tmp_path, capsys):
+    tune = tmp_path / "Evening tune.abc"
+    tune.write_text("X:1\nM:3/4\nL:1/4\nK:D\nDFA|dAF|GEC|D3|]\n")
+    assert main(["lesson", str(tune), "--out", str(tmp_path / "out")]) == 0
+    assert "Evening tune: " in capsys.readouterr().out
+    assert main(["show", str(tmp_path / "out")]) == 0
+    assert "Evening tune" in capsys.readouterr().out
+    assert main(["lesson", str(tmp_path / "out")]) == 0
+    assert (
+        json.loads((tmp_path / "out" / "exports" / "reading.json").read_text())["score"]["title"]
+        == "Evening tune"
+    )
+
+
+def test_stopping_it_at_any_time_is_one_sentence(tmp_path, capsys, monkeypatch):
+    def stop(*_):
+        raise KeyboardInterrupt
+
+    for place in ("understave.cli._level", "understave.score.reader.read_bytes"):
+        with monkeypatch.context() as patch:
+            patch.setattr(place, stop)
+            assert main(["lesson", str(STUDY), "--out", str(tmp_path / "out")]) == 130
+        assert capsys.readouterr().err.count("\n") == 1
+        assert not (tmp_path / "out").exists()
+
+
 def test_explain_tells_the_story(capsys):
     assert main(["explain", str(STUDY), "--bars", "15-17"]) == 0
     assert "minor" in capsys.readouterr().out

@@ -189,8 +189,8 @@ def _show(arguments: argparse.Namespace, console: Console) -> int:
 
 
 def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.disk import write_atomically
     from understave.engraving import Options, excerpt, to_png
-    from understave.lesson.folder import write_atomically
 
     out: Path = arguments.out
     if out.suffix.lower() not in (".svg", ".png"):
@@ -211,14 +211,15 @@ def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
 def _read(source: Path) -> tuple[Score, Reading]:
     """Read a score file, or the score of a lesson folder with its corrections."""
     from understave.harmony import corrections, read
-    from understave.lesson.folder import is_lesson_folder, open_folder
+    from understave.lesson.folder import is_lesson_folder, open_folder, titled
     from understave.score.reader import read_score
 
+    name = source.name
     decided: tuple[Correction, ...] = ()
     if is_lesson_folder(source):
         folder = open_folder(source)
-        source, decided = folder.score, corrections.load(folder.corrections)
-    score = read_score(source)
+        source, name, decided = folder.score, folder.imported_from, corrections.load(folder.corrections)
+    score = titled(read_score(source), name)
     return score, read(score, decided)
 
 
@@ -355,9 +356,9 @@ def _place(score: Score, text: str) -> tuple[str, Fraction]:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command; return 0, or 2 after one sentence on standard error when the input is at fault."""
     console = Console(stderr=False, soft_wrap=True)
-    parsed = _parser().parse_args(arguments)
-    run: Callable[[argparse.Namespace, Console], int] = parsed.run
     try:
+        parsed = _parser().parse_args(arguments)
+        run: Callable[[argparse.Namespace, Console], int] = parsed.run
         return run(parsed, console)
     except UnderstaveError as error:
         print(f"understave: {error}", file=sys.stderr)

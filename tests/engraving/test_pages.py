@@ -82,6 +82,17 @@ def test_ids_of_scores_of_a_reference_corpus(name: str) -> None:
     assert len(found) == len(set(found))
 
 
+def test_a_title_is_not_said_again_under_itself() -> None:
+    titled = replace(
+        song(), title="Six Songs: Evening", metadata={"work": "Six Songs", "movement": "Evening"}
+    )
+    with_more = replace(titled, metadata={**titled.metadata, "subtitle": "for a low voice"})
+    once, more = (engrave(s, reading(s))[0].count("<g") for s in (titled, with_more))
+    bare = engrave(replace(titled, metadata={}), reading(titled))[0].count("<g")
+    assert once == bare
+    assert more > once
+
+
 def test_nothing_is_left_to_the_readers_fonts() -> None:
     score = song()
     for page in [
@@ -155,7 +166,9 @@ def test_systems_are_justified_and_inside_the_margins() -> None:
 
 def test_lanes_lie_below_the_lowest_staff_in_order() -> None:
     score = song()
-    for page in trees(engrave(score, reading(score), Options(chord_symbols=True))):
+    pages = trees(engrave(score, reading(score), Options(chord_symbols=True)))
+    assert all(systems(page) for page in pages)
+    for page in pages:
         glyphs = glyph_boxes(page)
         for system, staves, m in systems(page):
             lane = {
@@ -443,6 +456,7 @@ def test_an_orchestra_of_staves_still_fits_the_page() -> None:
         for k in range(26)
     ]
     score = document(parts)
-    for page in trees(engrave(score, reading_of(score, Fraction(4), THREE_ROWS))):
-        for _, box, _ in systems(page):
-            assert box.y1 < 29700 - 1500
+    pages = trees(engrave(score, reading_of(score, Fraction(4), THREE_ROWS)))
+    boxes = [box for page in pages for _, box, _ in systems(page)]
+    assert boxes
+    assert all(box.y1 < 29700 - 1500 for box in boxes)

@@ -1,9 +1,13 @@
 import tomllib
+from dataclasses import replace
 
 import pytest
 
 from understave.errors import UnderstaveError
 from understave.lesson import folder
+from understave.score.model import Score
+
+A_CHORD = Score("A Chord", "", (), (), ())
 
 
 def test_folder_keeps_the_score_as_imported(tmp_path):
@@ -72,3 +76,25 @@ def test_a_damaged_folder_is_explained(tmp_path, text, sentence):
 def test_no_lesson_folder_is_explained(tmp_path):
     with pytest.raises(UnderstaveError, match="not a lesson folder"):
         folder.open_folder(tmp_path)
+
+
+@pytest.mark.parametrize("below", ["", "lesson", "lesson/of/mine"])
+def test_a_place_under_a_file_is_refused(tmp_path, below):
+    (tmp_path / "notes").write_text("mine")
+    with pytest.raises(UnderstaveError, match=r"notes is a file, not a folder"):
+        folder.check_place(tmp_path / "notes" / below, tmp_path / "score.mei")
+
+
+def test_a_place_that_may_not_be_written_to_is_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr(folder.os, "access", lambda place, mode: place != tmp_path)
+    with pytest.raises(UnderstaveError, match="may not be written to"):
+        folder.check_place(tmp_path / "new" / "lesson", tmp_path / "score.mei")
+    assert not (tmp_path / "new").exists()
+
+
+def test_a_score_without_a_title_is_called_after_its_file():
+    nameless = replace(A_CHORD, title="")
+    assert folder.titled(nameless, "Evening_piece no 2.mid").title == "Evening piece no 2"
+    assert folder.titled(replace(A_CHORD, title="Untitled"), "tune.abc").title == "tune"
+    named = replace(A_CHORD, title="Lock-Water")
+    assert folder.titled(named, "score.mid") is named

@@ -233,7 +233,7 @@ def _heading(score: Score, left: float, right: float, top: float) -> tuple[list[
             y += 1.15 * size
             words.append(_Words(line, middle, y, size, "middle", _SEMIBOLD))
     others = (meta.get(name, "") for name in ("subtitle", "movement", "work"))
-    subtitle = next((words for words in others if words and words != score.title), "")
+    subtitle = next((words for words in others if words and words not in score.title), "")
     if subtitle:
         y += 1.6 * _SUBTITLE
         words.append(_Words(subtitle, middle, y, _SUBTITLE, "middle", _ITALIC))

@@ -6,12 +6,14 @@ In: a score file and a folder. Out: a `LessonFolder`, its score and settings wri
 from __future__ import annotations
 
 import hashlib
+import os
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from understave.disk import write_atomically
 from understave.errors import UnderstaveError
+from understave.score.model import Score
 
 SETTINGS = "lesson.toml"
 CORRECTIONS = "corrections.jsonl"
@@ -20,10 +22,11 @@ EXPORTS = "exports"
 
 @dataclass(frozen=True, slots=True)
 class LessonFolder:
-    """An opened lesson folder; `score` is the imported file inside it."""
+    """An opened lesson folder: `score` is the imported file inside it, `imported_from` its name before."""
 
     path: Path
     score: Path
+    imported_from: str
 
     @property
     def corrections(self) -> Path:
@@ -47,12 +50,13 @@ def open_folder(path: Path) -> LessonFolder:
     try:
         values = tomllib.loads(settings.read_text(encoding="utf-8"))
         score = path / str(values["score"]["file"])
+        imported_from = str(values["score"].get("imported_from", score.name))
     except FileNotFoundError as error:
         raise UnderstaveError(
             f"{path} is not a lesson folder (it has no {SETTINGS}); make one with "
             "'understave lesson SCORE --out FOLDER'."
         ) from error
-    except (tomllib.TOMLDecodeError, KeyError, TypeError, UnicodeDecodeError) as error:
+    except (tomllib.TOMLDecodeError, KeyError, TypeError, AttributeError, UnicodeDecodeError) as error:
         raise UnderstaveError(
             f"{settings} cannot be read ({error}); mend that line, or move the file away and make the "
             "lesson again: corrections are kept in their own file."
@@ -64,12 +68,19 @@ def open_folder(path: Path) -> LessonFolder:
         )
     if not score.is_file():
         raise UnderstaveError(f"{score} is missing; put the score file back into the lesson folder.")
-    return LessonFolder(path, score)
+    return LessonFolder(path, score, imported_from)
 
 
 def is_lesson_folder(path: Path) -> bool:
     """Tell whether a folder holds a lesson."""
     return (path / SETTINGS).is_file()
+
+
+def titled(score: Score, file_name: str) -> Score:
+    """Return the score with a title to print: its own, or the file's name where it has none."""
+    if score.title.strip().casefold() not in ("", "title", "untitled"):
+        return score
+    return replace(score, title=" ".join(Path(file_name).stem.replace("_", " ").split()))
 
 
 def check_place(path: Path, source: Path, replace_score: bool = False) -> None:
@@ -86,8 +97,12 @@ def check_place(path: Path, source: Path, replace_score: bool = False) -> None:
                 "choose another folder with --out, or add --replace-score to put this score in its place "
                 "and keep the corrections."
             )
-    elif path.exists() and not path.is_dir():
-        raise UnderstaveError(f"{path} is a file, not a folder; choose another place with --out.")
+    # Asked before the work is done, not after: nobody waits for a lesson that has no place to go.
+    there = next((p for p in (path, *path.absolute().parents) if p.exists()), path)
+    if not there.is_dir():
+        raise UnderstaveError(f"{there} is a file, not a folder; choose another place with --out.")
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise UnderstaveError(f"{there} may not be written to; choose another place with --out.")
 
 
 def create_folder(
@@ -118,4 +133,4 @@ def create_folder(
         ]
     )
     write_atomically(path / SETTINGS, settings)
-    return LessonFolder(path, score)
+    return LessonFolder(path, score, source.name)

@@ -25,6 +25,7 @@ from understave.lesson.folder import (
     create_folder,
     is_lesson_folder,
     open_folder,
+    titled,
 )
 from understave.lesson.handout import Paper, handout_pdf
 from understave.score.model import Score
@@ -69,11 +70,12 @@ def make_lesson(
     `source` may be a lesson folder itself: then it is made again with its corrections. `on_step`
     hears in a few words what is being done.
     """
+    name = source.name
     if is_lesson_folder(source):
         existing = open_folder(source)
-        source, out = existing.score, existing.path
+        source, out, name = existing.score, existing.path, existing.imported_from
     on_step("reading the score")
-    score = read_score(source)
+    score = titled(read_score(source), name)
     check_place(out, source, options.replace_score)
     on_step("finding chords and keys")
     reading = read(score, corrections.load(out / CORRECTIONS))
@@ -94,7 +96,7 @@ def make_lesson(
     contents["reading.romantext.txt"] = write_romantext(reading, score)
     contents["annotated.musicxml"] = annotated_musicxml(score, reading)
     contents["handout.pdf"] = handout_pdf(
-        score, reading, source.name, options.paper, on_step, options.level, options.language
+        score, reading, name, options.paper, on_step, options.level, options.language
     )
     on_step("saving")
     folder = create_folder(out, source, score.title, score.composer, options.replace_score)
