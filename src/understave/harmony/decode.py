@@ -109,10 +109,24 @@ class _Decoder:
     ) -> None:
         self.rules, self.places, self.keys, self.beliefs = rules, places, keys, beliefs
         self.same_root = same_root
-        self.mode = KEY_MODE[keys]
-        self.token = TOKEN[:, keys]
-        self.change = rules.change[:, keys[:, None], keys[None, :]]
+        mode, token = KEY_MODE[keys][None, :], TOKEN[:, keys]
         self.cool = 1.0 / temperature
+        self.change = rules.change[:, keys[:, None], keys[None, :]]
+        self.change_mass = np.exp(self.change * self.cool)
+        # Of every label in every key, (LABELS, K): the log share of its inversion among its token's; what
+        # it is worth as the first and the last in a key; with nothing before it, half as if a tonic
+        # triad had gone before; and its row and column in the flattened table of successions.
+        label = np.arange(LABELS)[:, None]
+        self.inversion = rules.inversion[mode, token, label % INVERSIONS]
+        self.enter_key, self.leave_key = rules.enter[mode, token], rules.leave[mode, token]
+        self.enter_mass, self.leave_mass = (
+            np.exp(self.enter_key * self.cool),
+            np.exp(self.leave_key * self.cool),
+        )
+        self.first = 0.5 * rules.succession[mode, TOKEN_OF_TONIC[mode], token].astype(float)
+        tokens = rules.succession.shape[-1]
+        self.succession = rules.succession.ravel()
+        self.row, self.column = (mode * tokens + token) * tokens, token
         self.units = len(places)
         self._arrange(lattice, constraints)
 
@@ -185,9 +199,12 @@ class _Decoder:
         self.enter_best = np.full(size, _NEVER)
         self.enter_total = np.full(size, _NEVER)
         self.arrived: list[tuple[Ints, Floats, Floats]] = [_nothing(len(self.keys))]
+        # Of every limit: how likely each step from label to label is, (K, before, after), and the logarithm
+        # it was divided by; the way back needs what the way forward has worked out.
+        self.likely: dict[int, tuple[Singles, float]] = {}
         first = slice(0, int(self.entry_at[1]))
         entrants = self.entry_label[first]
-        chance = self._inversion(entrants) + self._first(entrants) + self.rules.opening[self.keys][None, :]
+        chance = self.inversion[entrants] + self.first[entrants] + self.rules.opening[self.keys][None, :]
         self.enter_best[first], self.enter_total[first] = chance, chance * self.cool
         for end in range(1, self.units + 1):
             self.arrived.append(self._arrive(end))
@@ -200,33 +217,18 @@ class _Decoder:
         beliefs = self._beliefs() if self.beliefs else (none, none, np.zeros((0, self.units)))
         return Decoded(path, *beliefs, float(best[row, key]))
 
-    def _inversion(self, labels: Ints) -> Floats:
-        """Log share of each label's inversion among its token's, shape (labels, K)."""
-        token = self.token[labels]
-        return np.asarray(self.rules.inversion[self.mode[None, :], token, (labels % INVERSIONS)[:, None]])
-
-    def _leave(self, labels: Ints) -> Floats:
-        return np.asarray(self.rules.leave[self.mode[None, :], self.token[labels]])
-
-    def _enter_key(self, labels: Ints) -> Floats:
-        return np.asarray(self.rules.enter[self.mode[None, :], self.token[labels]])
-
-    def _first(self, labels: Ints) -> Floats:
-        """Log share of a token with nothing before it: half as if a tonic triad had gone before."""
-        tonic = TOKEN_OF_TONIC[self.mode]
-        step = self.rules.succession[self.mode[None, :], tonic[None, :], self.token[labels]]
-        return np.asarray(step * 0.5, dtype=float)
-
     def _between(self, at: int, before: Ints, after: Ints) -> Singles:
-        """Score of going from label to label in each key, shape (before, after, K)."""
-        step = self.rules.succession[self.mode, self.token[before][:, None, :], self.token[after][None, :, :]]
+        """Score of going from label to label in each key, shape (K, before, after)."""
+        rows, columns = self.row.T[:, before], self.column.T[:, after]
+        step: Singles = self.succession.take(rows[:, :, None] + columns[:, None, :])
         bass = self.rules.bass_motion[
             (before % INVERSIONS)[:, None],
             (after % INVERSIONS)[None, :],
             bass_step(before[:, None], after[None, :]),
         ]
         root = (before[:, None] // _PER_ROOT == after[None, :] // _PER_ROOT) * self.same_root[at]
-        return np.asarray(step + (bass + root)[:, :, None].astype(np.float32))
+        step += (bass + root).astype(np.float32)
+        return step
 
     def _enter(self, at: int) -> None:
         """Carry what arrived at a limit over to the labels that begin there."""
@@ -237,14 +239,10 @@ class _Decoder:
         before, arrived, total = self.arrived[at]
         change = self.change[self.places[at]]
         between = self._between(at, before, labels)
-        own, leave, enter = (
-            self._inversion(labels),
-            self._leave(before),
-            self._enter_key(labels),
-        )
+        own, leave, enter = self.inversion[labels], self.leave_key[before], self.enter_key[labels]
         moved = ((arrived + leave)[:, :, None] + change[None]).max(1)
-        stayed = (arrived[:, None, :] + between).max(0)
-        best = np.maximum(stayed, (moved[:, None, :] + between).max(0) + enter) + own
+        stayed = (arrived.T[:, :, None] + between).max(1).T
+        best = np.maximum(stayed, (moved.T[:, :, None] + between).max(1).T + enter) + own
         same_before, same_after = np.nonzero(before[:, None] == labels[None, :])
         on = arrived[same_before] + self.rules.continuation
         best[same_after] = np.maximum(best[same_after], on)
@@ -252,11 +250,12 @@ class _Decoder:
         if not self.beliefs:
             return
         top, peak = total.max(), between.max() * self.cool
-        here = np.exp(np.clip(total - top, -700, 0))
-        turned = (here * np.exp(leave * self.cool)) @ np.exp(change * self.cool)
+        here = np.exp(np.maximum(total - top, -700))
+        turned = (here * self.leave_mass[before]) @ self.change_mass[self.places[at]]
         likely = np.exp(between * self.cool - peak)
-        mass = np.einsum("ck,cnk->nk", here, likely)
-        mass += np.einsum("ck,cnk->nk", turned, likely) * np.exp(enter * self.cool)
+        self.likely[at] = (likely, float(peak))
+        in_key, turning = np.moveaxis(np.stack((here.T, turned.T), axis=1) @ likely, 0, -1)
+        mass = in_key + turning * self.enter_mass[labels]
         result = np.log(mass + 1e-300) + top + peak + own * self.cool
         on = total[same_before] + self.rules.continuation * self.cool
         result[same_after] = np.logaddexp(result[same_after], on)
@@ -305,10 +304,10 @@ class _Decoder:
         """Return the label and key from which an entry was best reached."""
         labels, arrived, _ = self.arrived[at]
         one = np.array([label])
-        moved = arrived + self._leave(labels) + self.change[self.places[at]][:, key][None, :]
-        moved = moved + self._enter_key(one)[0, key]
+        moved = arrived + self.leave_key[labels] + self.change[self.places[at]][:, key][None, :]
+        moved = moved + self.enter_key[label, key]
         moved[:, key] = arrived[:, key]
-        value = moved + self._between(at, labels, one)[:, 0, key][:, None] + self._inversion(one)[0, key]
+        value = moved + self._between(at, labels, one)[key, :, 0][:, None] + self.inversion[label, key]
         same = np.nonzero(labels == label)[0]
         if len(same):
             value[same[0], key] = max(value[same[0], key], arrived[same[0], key] + self.rules.continuation)
@@ -359,14 +358,13 @@ class _Decoder:
         if not len(entrants):
             return np.full_like(total, _NEVER)
         entry = onward[rows]
-        ahead = entry + self._inversion(entrants) * self.cool
-        between = self._between(at, labels, entrants) * self.cool
-        top, height = ahead.max(), between.max()
-        likely, coming = np.exp(between - height), np.exp(np.clip(ahead - top, -700, 0))
-        mass = np.einsum("cnk,nk->ck", likely, coming)
-        turned = np.einsum("cnk,nk->ck", likely, coming * np.exp(self._enter_key(entrants) * self.cool))
-        turned = turned @ np.exp(self.change[self.places[at]] * self.cool).T
-        mass += turned * np.exp(self._leave(labels) * self.cool)
+        ahead = entry + self.inversion[entrants] * self.cool
+        likely, height = self.likely[at]
+        top = ahead.max()
+        coming = np.exp(np.maximum(ahead - top, -700))
+        entering = coming * self.enter_mass[entrants]
+        in_key, turning = np.moveaxis(likely @ np.stack((coming.T, entering.T), axis=2), (2, 0), (0, 2))
+        mass = in_key + (turning @ self.change_mass[self.places[at]].T) * self.leave_mass[labels]
         result = np.log(mass + 1e-300) + top + height
         before, after = np.nonzero(labels[:, None] == entrants[None, :])
         on = entry[after] + self.rules.continuation * self.cool
