@@ -1,4 +1,4 @@
-"""Pages as PNG and PDF, made by typst, which travels as a wheel and needs no other program."""
+"""SVG pages in, PNG or PDF bytes out, made by typst, which travels as a wheel and needs no other program."""
 
 from __future__ import annotations
 

@@ -1,9 +1,9 @@
-"""How chords follow each other and keys change, as arrays the decoder adds up.
+"""Statistics and Weights -> Grammar: what chord may follow what and where keys change, as arrays to add up.
 
 A *token* is what a numeral is to the ear: root place above the tonic and quality, triads in second
 inversion apart (the cadential six-four behaves unlike its root position). Counts of tokens and of their
 successions come from published analyses (see `statistics.json` and its credit line); the logarithms of
-smoothed shares are weighed by `emission.Weights`.
+smoothed shares are weighed by `weights.Weights`.
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 A *label* is root place, quality and inversion in one integer; a *key* is tonic place and mode. Places are
 relative to the piece's centre (see `timeline`), so nothing here depends on how a piece is transposed.
+In: a `Chord` or `Key` and a centre. Out: their numbers, and back.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The vocabulary of each language: notes, modes, intervals and chord qualities.
+"""A language in, its words out: notes, modes, intervals and chord qualities.
 
 Common practice in the five languages; no single published source. `names` puts the words together.
 """
