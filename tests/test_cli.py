@@ -123,7 +123,7 @@ def test_a_score_without_a_title_is_called_after_its_file_now_and_later(tmp_path
     assert "Evening tune" in capsys.readouterr().out
     assert main(["lesson", str(tmp_path / "out")]) == 0
     assert (
-        json.loads((tmp_path / "out" / "exports" / "reading.json").read_text())["score"]["title"]
+        json.loads((tmp_path / "out" / "exports" / "reading.json").read_text())["piece"]["title"]
         == "Evening tune"
     )
 
