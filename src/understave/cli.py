@@ -165,7 +165,7 @@ def _has_screen() -> bool:
 
 
 def _show(arguments: argparse.Namespace, console: Console) -> int:
-    from understave.export.tables import beat_text
+    from understave.score.model import beat_text
     from understave.theory.names import key_name
 
     score, reading = _read(arguments.score)

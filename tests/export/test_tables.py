@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from understave.export.tables import CSV_COLUMNS, beat_text, reading_csv, reading_json
+from understave.export.tables import CSV_COLUMNS, reading_csv, reading_json
 from understave.harmony import read
+from understave.score.model import beat_text
 from understave.score.reader import read_score
 from understave.theory.chord import Chord
 from understave.theory.key import Key

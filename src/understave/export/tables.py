@@ -13,20 +13,10 @@ from fractions import Fraction
 from typing import Any
 
 from understave.harmony.reading import Alternative, Detail, Event, Reading, Span
-from understave.score.model import Score
+from understave.score.model import Score, beat_text
 
 FORMAT = "understave-reading"
 VERSION = 1
-
-
-def beat_text(beat: Fraction) -> str:
-    """Write a beat as people do: ``2``, ``2.5``, or a mixed fraction such as ``1 2/3``."""
-    whole, rest = divmod(beat, 1)
-    if rest == 0:
-        return str(whole)
-    if rest.denominator in (2, 4, 8):
-        return f"{float(beat):g}"
-    return f"{whole} {rest}"
 
 
 def _moment(score: Score, time: Fraction) -> dict[str, Any]:

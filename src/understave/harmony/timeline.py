@@ -283,8 +283,3 @@ def _paused(score: Score, starts: list[int], measures: list[Measure], unit: int)
         ):
             paused[i] = 1
     return paused
-
-
-def frame_at(line: Timeline, time: Fraction) -> int:
-    """Return the frame that sounds at a moment."""
-    return min(max(0, bisect_right(line.frame_times, time) - 1), len(line.beats) - 1)

@@ -175,3 +175,13 @@ class Score:
             if m.number == number:
                 return m.start - m.offset + (beat - 1) * m.beat_length
         raise KeyError(number)
+
+
+def beat_text(beat: Fraction) -> str:
+    """Write a beat as people do: ``2``, ``2.5``, or a mixed fraction such as ``1 2/3``."""
+    whole, rest = divmod(beat, 1)
+    if rest == 0:
+        return str(whole)
+    if rest.denominator in (2, 4, 8):
+        return f"{float(beat):g}"
+    return f"{whole} {rest}"

@@ -12,16 +12,17 @@ In: a template, the values by name and a score. Out: text. Three things stand in
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
-from understave.harmony.events.instructions import gloss, on_instruments
+from understave.harmony.events.instructions import DICTIONARY, gloss, on_instruments
 from understave.harmony.reading import Detail
-from understave.score.model import Score
+from understave.score.model import Score, beat_text
 from understave.theory.key import Key
 from understave.theory.names import interval_name, key_name, pitch_class_name
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
+from understave.theory.vocabulary import Language
 from understave.wording.numerals import chord_words
 from understave.wording.phrasebook import Phrasebook
 
@@ -103,7 +104,7 @@ def name_value(
             one, other = (name_value(v, name, "", "", score, book, kind) for v in value)
             return book.phrases[way].format(first=one, second=other)
         if way == "gloss":
-            return ", ".join(gloss(v, language) for v in value if isinstance(v, str))
+            return _glosses([v for v in value if isinstance(v, str)], language)
         if way == "bars":
             start, end = (v for v in value if isinstance(v, Fraction | int))
             return book.bars(*printed_bars(score, Fraction(start), Fraction(end)))
@@ -144,6 +145,15 @@ def name_value(
         )
         return named[:1].upper() + named[1:] if way == "cap" else named
     return _name_number(value, way, unit, score, book)
+
+
+def _glosses(terms: Sequence[str], language: Language) -> str:
+    """Return the meanings of printed terms; one that says how much leads into the next: very slow."""
+    text = ""
+    for term, before in zip(terms, ["", *terms], strict=False):
+        joint = "" if not before else " " if DICTIONARY[before].kind == "how much" else ", "
+        text += joint + gloss(term, language)
+    return text
 
 
 def _primed(letter: str) -> str:
@@ -201,16 +211,6 @@ def pace_words(changes: float, book: Phrasebook) -> str:
     return book.phrases["pace_many"].format(changes=counted(nearest, "change", book))
 
 
-def beat_text(beat: Fraction, book: Phrasebook) -> str:
-    """Write a beat as people do: ``2``, ``2.5``, or a mixed fraction such as ``1 2/3``."""
-    whole, rest = divmod(beat, 1)
-    if rest == 0:
-        return str(whole)
-    if rest.denominator in (2, 4, 8):
-        return f"{float(beat):g}".replace(".", book.phrases["decimal"])
-    return f"{whole} {rest}"
-
-
 def place(score: Score, time: Fraction, book: Phrasebook) -> str:
     """Name a moment as printed: ``bar 12, beat 2``, within a dotted beat ``bar 12, eighth note 3``."""
     measure = score.measure_at(time)
@@ -218,7 +218,8 @@ def place(score: Score, time: Fraction, book: Phrasebook) -> str:
     eighth = 1 + 3 * (beat - 1)
     if measure.beat_length == Fraction(3, 2) and beat.denominator == 3:
         return book.phrases["place_eighth"].format(bar=measure.number, eighth=eighth)
-    return book.phrases["place"].format(bar=measure.number, beat=beat_text(beat, book))
+    said = beat_text(beat).replace(".", book.phrases["decimal"])
+    return book.phrases["place"].format(bar=measure.number, beat=said)
 
 
 def printed_bars(score: Score, start: Fraction, end: Fraction) -> tuple[str, str]:

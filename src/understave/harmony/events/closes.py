@@ -73,11 +73,6 @@ class Close:
     seventh: Fraction | None = None
 
 
-def degree_of(pitch_class: PitchClass, key: Key) -> tuple[int, int]:
-    """Return degree and alteration in a key; see `Key.degree`."""
-    return key.degree(pitch_class)
-
-
 def is_dominant(chord: Chord, key: Key) -> bool:
     """Whether a chord is the dominant of a key: on the fifth degree with the leading tone, or on the
     leading tone itself.

@@ -7,8 +7,6 @@ bracketed additions are dropped and a ninth counts as its seventh chord.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import NamedTuple
 
 from understave.theory.key import Key
@@ -91,11 +89,3 @@ def reduce(key: Key, numeral: RomanNumeral) -> Reduced:
         local.tonic.fifths - key.tonic.fifths,
         local.mode == "minor",
     )
-
-
-@dataclass(frozen=True)
-class NumeralTable:
-    """The numerals the network can say; `texts[mode][index]` is RomanText, or absent in that mode."""
-
-    reduced: tuple[Reduced, ...]
-    texts: Mapping[str, tuple[str | None, ...]]
