@@ -98,6 +98,29 @@ def test_the_bar_with_the_bad_pitch_is_named(tmp_path):
     assert "Piano" in text
 
 
+def bars_of(quarters, beats=4):
+    """A score whose bars hold so many quarters under one meter."""
+    first = attributes(divisions=1, beats=beats)
+    return read_musicxml(
+        score(
+            "".join(bar((first if not k else "") + note("C4", q), str(k + 1)) for k, q in enumerate(quarters))
+        )
+    )
+
+
+def test_each_bar_of_a_wrong_length_is_told():
+    warnings = bars_of([4, 3, 4, 6, 4]).warnings
+    assert [w.split(" quarter")[0] for w in warnings] == ["Bar 2 holds 3", "Bar 4 holds 6"]
+    # Two short bars that make up one are a split bar, as before and after a repeat.
+    assert not bars_of([4, 3, 1, 4]).warnings
+
+
+def test_many_bars_of_a_wrong_length_are_told_in_one_sentence():
+    (warning,) = bars_of([5, *[3] * 20, 5], beats=5).warnings
+    assert warning.startswith("Bar 2 holds 3 quarter notes where its meter 5/4 asks for 5, and 19 more bars")
+    assert len(warning) < 220
+
+
 def test_missing_file_and_folder(tmp_path):
     with pytest.raises(UnderstaveError, match="no file"):
         read_score(tmp_path / "nothing.mxl")

@@ -130,7 +130,7 @@ def lay_out(
     of absurd length.
     """
     out: list[Measure] = []
-    warnings: list[str] = []
+    wrong: list[Measure] = []
     start = Fraction(0)
     at = Fraction(0)  # place in the meter where the bar before stopped; 0 after a full bar
     before_ending = Fraction(0)
@@ -152,17 +152,34 @@ def lay_out(
         shown = _shown_number(bars, i, number, bool(offset and offset == at), i in implicit)
         if number_of(shown) or not number:
             number = shown
-        if _is_wrong(bars, i, offset, implicit, fresh):
-            warnings.append(
-                f"Bar {shown} holds {plain(bar.length)} quarter notes where its meter "
-                f"{bar.beats}/{bar.beat_type} asks for {plain(bar.full_length)}; it is kept as it is."
-            )
         out.append(replace(bar, index=i, number=shown, start=start, offset=offset))
+        if _is_wrong(bars, i, offset, implicit, fresh):
+            wrong.append(out[-1])
         start += bar.length
         at = offset + bar.length
         if at >= bar.full_length:
             at = Fraction(0)
-    return tuple(out), tuple(warnings)
+    return tuple(out), _about_wrong(wrong)
+
+
+_TOLD = 4
+"""Wrong bars told one by one; of more only the first is, and the numbers of some: nobody reads forty."""
+
+
+def _about_wrong(wrong: Sequence[Measure]) -> tuple[str, ...]:
+    told = [
+        f"Bar {bar.number} holds {plain(bar.length)} quarter notes where its meter "
+        f"{bar.beats}/{bar.beat_type} asks for {plain(bar.full_length)}"
+        for bar in wrong
+    ]
+    if len(wrong) <= _TOLD:
+        return tuple(f"{sentence}; it is kept as it is." for sentence in told)
+    others = [bar.number for bar in wrong[1:]]
+    shown = ", ".join(others[:8]) + (" and so on" if len(others) > 8 else "")
+    return (
+        f"{told[0]}, and {len(others)} more bars do not fit their meter ({shown}); "
+        "they are kept as they are.",
+    )
 
 
 def _offset(
@@ -210,8 +227,8 @@ def _is_wrong(
         return True
     if not bar.length or offset + bar.length == bar.full_length or i == 0 or after is None:
         return False
-    part = after.length < after.full_length or bar.repeat_end or bar.ending or i + 1 in fresh
-    return not part and i not in implicit
+    goes_on = after.length < after.full_length and bar.length + after.length <= bar.full_length
+    return not (goes_on or bar.repeat_end or bar.ending or i + 1 in fresh or i in implicit)
 
 
 def number_of(text: str) -> str:
