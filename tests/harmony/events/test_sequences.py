@@ -22,6 +22,7 @@ from understave.harmony.reading import Event
 from understave.harmony.romantext import parse, read_analysis
 from understave.score.model import Score
 from understave.score.reader import read_score
+from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
 
 EXAMPLES = Path(__file__).resolve().parents[3] / "examples"
@@ -68,6 +69,14 @@ class TestFifths:
         )
         (event,) = found(score, "C: I6:2 IV:2 viio6:2 iii:2 vi6:2 ii:2 V6:2 V:2 I:4")
         assert event.label == "descending fifths"
+
+    def test_chords_are_named_in_one_key(self) -> None:
+        """A sequence that is read through its relative key is still told in the key of its first chord."""
+        (event,) = found(FIFTHS, "C: I:4 IV:4 viio:4 iii:4 a: i:4 iv:4 C: V:4 I:4")
+        assert event.get("key") == Key.parse("C")
+        chords = event.get("chords")
+        assert isinstance(chords, tuple)
+        assert [str(c) for c in chords] == ["I", "IV", "viio", "iii", "vi", "ii", "V", "I"]
 
     def test_applied_dominants(self) -> None:
         """Chromatic sequence of dominant sevenths: III7 VI7 II7 V7 I."""

@@ -6,8 +6,9 @@ Each module looks at one thing. Here the claims that contradict one another are 
   dominant there is none; nor in the midst of a sequence of roots, whose chords lead on (Caplin, Classical
   Form, 1998, chapters 2 and 3, from memory: sequences and pedal points weaken cadence to mere progression).
 - A key that only a sequence of roots passes through is a tonicization, and has no pivot chord of its own.
-- ``cadence`` of a key is the arrival of its first authentic cadence that ends a phrase with both chords in
-  root position; else it is left out, as where a half cadence ends one phrase and the tonic begins the next.
+- ``cadence`` of a key is the arrival of its first authentic cadence with both chords in root position that
+  ends a phrase or is well heard inside one; else it is left out, as where a half cadence ends one phrase
+  and the tonic begins the next.
 - A single tone within one standing chord and the next is no drone, nor one that a pedal point tells of.
 """
 
@@ -21,6 +22,8 @@ from understave.harmony.reading import Event, Span
 _AUTHENTIC = ("perfect authentic", "imperfect authentic")
 _FOLLOWING = 2
 """Chords of a sequence after a goal by which it is seen to lead on."""
+_HEARD = 0.4
+"""Confidence from which a cadence inside a phrase is heard as one."""
 _CHANGING = 3
 """Chords that a single tone must outlast to be a drone."""
 
@@ -69,7 +72,8 @@ def _confirms(cadence: Event) -> bool:
     """Whether a cadence confirms its key: authentic, at the end of a phrase, both chords in root position."""
     weak = cadence.get("weak")
     rooted = not isinstance(weak, tuple) or set(weak) <= {"melody not on the tonic"}
-    return cadence.label in _AUTHENTIC and cadence.get("ends_phrase") == 1 and rooted
+    heard = cadence.get("ends_phrase") == 1 or cadence.confidence >= _HEARD
+    return cadence.label in _AUTHENTIC and heard and rooted
 
 
 def _within(event: Event, sequences: list[Event]) -> bool:

@@ -55,6 +55,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from understave.harmony.events.chords_at import Harmony
+from understave.harmony.events.closes import numeral_in
 from understave.harmony.events.soundings import Soundings, soundings
 from understave.harmony.reading import Detail, Event, Span
 from understave.score.model import Measure, Note, Score
@@ -268,9 +269,9 @@ def chords_over(harmony: Harmony, held: Held) -> Over | None:
     first = max(0, bisect_right(harmony.starts, float(held.start)) - 1)
     last = bisect_left(harmony.starts, float(held.end))
     tone = held.tone
-    chords: list[RomanNumeral] = []
+    chords: list[Span] = []
     times: list[Fraction] = []
-    foreign: dict[RomanNumeral, None] = {}
+    foreign: dict[Span, None] = {}
     keys: Counter[Key] = Counter()
     outside = total = 0.0
     sounds: object = None
@@ -285,19 +286,22 @@ def chords_over(harmony: Harmony, held: Held) -> Over | None:
         chord = span.numeral.chord(span.key)
         if tone not in harmony.tones[i]:
             outside += length
-            foreign[span.numeral] = None
+            foreign[span] = None
         root = chord.root.semitone
         if span.numeral.special == "Cad":
             # The cadential six-four is the dominant, delayed: no other chord over it.
             root = (root + 7) % 12
         here = root, (frozenset() if root == tone else harmony.tones[i] | {tone})
         if here != sounds:
-            chords.append(span.numeral)
+            chords.append(span)
             times.append(start)
             sounds = here
     if not total:
         return None
-    return Over(tuple(chords), tuple(times), tuple(foreign), outside / total, keys.most_common(1)[0][0])
+    key = keys.most_common(1)[0][0]
+    above = tuple(numeral_in(s, key) for s in chords)
+    against = tuple(dict.fromkeys(numeral_in(s, key) for s in foreign))
+    return Over(above, tuple(times), against, outside / total, key)
 
 
 def _pedals(

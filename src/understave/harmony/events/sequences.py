@@ -57,6 +57,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
+from understave.harmony.events.closes import numeral_in
 from understave.harmony.events.soundings import Soundings, soundings
 from understave.harmony.reading import Detail, Event, Span
 from understave.score.model import Note, Score
@@ -353,7 +354,7 @@ def _root_event(pattern: Pattern, run: Sequence[Step], repetition: Repetition | 
         ("inversions", placed),
         ("sevenths", sum(1 for s in run if len(s.chord.members) > 3)),
         ("applied", _applied(run)),
-        ("chords", tuple(s.span.numeral for s in run)),
+        ("chords", tuple(numeral_in(s.span, run[0].span.key) for s in run)),
         ("roots", tuple(s.chord.root for s in run)),
         ("times", tuple(s.start for s in run)),
     ]
@@ -557,7 +558,7 @@ def _chain(label: str, run: Sequence[Span], sounding: Soundings, belief: float) 
     found = [b for b in basses if b is not None]
     detail: list[tuple[str, Detail]] = [
         ("key", run[0].key),
-        ("chords", tuple(s.numeral for s in run)),
+        ("chords", tuple(numeral_in(s, run[0].key) for s in run)),
         ("times", tuple(s.start for s in run)),
         ("basses", tuple(b.pitch for b in found)),
     ]
@@ -628,7 +629,7 @@ def _parallel(spans: Sequence[Span], run: Sequence[tuple[Note, ...]]) -> Event:
     end = max(n.end for n in run[-1])
     chords = [s for s in spans if s.start < end and s.end > start]
     detail: list[tuple[str, Detail]] = [
-        ("chords", tuple(s.numeral for s in chords)),
+        ("chords", tuple(numeral_in(s, chords[0].key) for s in chords)),
         ("times", tuple(c[0].onset for c in run)),
         ("basses", tuple(c[0].pitch for c in run)),
         ("interval", Interval.between(run[0][0].pitch, run[-1][0].pitch)),
@@ -740,7 +741,7 @@ def _bass_event(
     under = [s for s in spans if s.start < end and s.end > start]
     first, last = line[0][0].pitch, line[-1][0].pitch
     key: Key = under[0].key
-    chords: tuple[RomanNumeral, ...] = tuple(s.numeral for s in under)
+    chords: tuple[RomanNumeral, ...] = tuple(numeral_in(s, key) for s in under)
     basses: tuple[Pitch, ...] = tuple(n.pitch for n, _ in line)
     detail: list[tuple[str, Detail]] = [
         ("key", key),
