@@ -260,6 +260,20 @@ def test_the_first_of_several_tunes_is_read() -> None:
     assert any("2 tunes" in w and "First" in w for w in score.warnings)
 
 
+@pytest.mark.parametrize("field", ["K:Zz", "M:waltz", "L:1/0"])
+def test_a_field_that_says_nothing_known_is_told(field: str) -> None:
+    fields = {"M": "M:4/4", "L": "L:1/4", "K": "K:G"} | {field[0]: field}
+    score = read_abc(f"X:1\n{fields['M']}\n{fields['L']}\n{fields['K']}\nGABc|\n".encode(), "t.abc")
+    assert [w for w in score.warnings if field in w]
+
+
+@pytest.mark.parametrize("field", ["K:none", "K:clef=bass", "K:bass", "K:Hp", "M:none", "M:C|", "L:1/8"])
+def test_fields_of_the_standard_are_not_complained_of(field: str) -> None:
+    fields = {"M": "M:4/4", "L": "L:1/4", "K": "K:G"} | {field[0]: field}
+    score = read_abc(f"X:1\n{fields['M']}\n{fields['L']}\n{fields['K']}\nGABc|\n".encode(), "t.abc")
+    assert not [w for w in score.warnings if field in w]
+
+
 @pytest.mark.parametrize(
     ("data", "says"),
     [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from fractions import Fraction
 
 import pytest
@@ -320,6 +321,19 @@ def test_ids_are_kept_where_they_are_unique() -> None:
     assert len(set(ids)) == 4
     assert "x" not in ids
     assert any("more than once" in w for w in score.warnings)
+
+
+@pytest.mark.parametrize("version", ["2013", "3.0.0", "4.0.1", "5.1", "5.0+basic", ""])
+def test_known_versions_are_read(version: str) -> None:
+    whole = OPEN + bar(note("C4")) + TAIL_OF_SECTION
+    read_mei(re.sub('meiversion="[^"]*"', f'meiversion="{version}"', whole).encode(), "x.mei")
+
+
+@pytest.mark.parametrize("version", ["99.0", "next", "51"])
+def test_an_unknown_version_is_refused(version: str) -> None:
+    whole = OPEN + bar(note("C4")) + TAIL_OF_SECTION
+    with pytest.raises(UnderstaveError, match=rf"x\.mei says it is MEI version '{version}'"):
+        read_mei(re.sub('meiversion="[^"]*"', f'meiversion="{version}"', whole).encode(), "x.mei")
 
 
 @pytest.mark.parametrize(

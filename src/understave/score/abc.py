@@ -269,9 +269,11 @@ def _field(tune: _Tune, name: str, value: str) -> None:
         _meter_field(tune, value)
     elif name == "L":
         unit = fraction_of(value)
-        if unit and tune.in_body:
+        if not unit:
+            _not_understood(tune, name, value)
+        elif tune.in_body:
             _voice(tune).unit = unit
-        elif unit:
+        else:
             tune.unit = unit
     elif name == "Q":
         if tune.in_body:
@@ -293,6 +295,11 @@ def _field(tune: _Tune, name: str, value: str) -> None:
             tune.metadata[name] = (
                 f"{tune.metadata[name]} {text_of(value)}" if name in tune.metadata else text_of(value)
             )
+
+
+def _not_understood(tune: _Tune, name: str, value: str) -> None:
+    what = {"K": "key", "L": "note length", "M": "meter"}[name]
+    tune.warnings[f"The {what} {name}:{value[:20]} could not be understood; correct it in the file."] = None
 
 
 def _voice_field(tune: _Tune, value: str) -> None:
@@ -317,6 +324,8 @@ def _voice_field(tune: _Tune, value: str) -> None:
 
 def _key_field(tune: _Tune, value: str) -> None:
     key = key_of(value)
+    if not key and layout_of(value, tune.layout) == tune.layout and "=" not in value:
+        _not_understood(tune, "K", value)
     if tune.in_body:
         voice = _voice(tune)
         if key:
@@ -339,6 +348,8 @@ def _key_field(tune: _Tune, value: str) -> None:
 
 def _meter_field(tune: _Tune, value: str) -> None:
     meter = meter_of(value)
+    if not meter and value.strip().lower() not in ("", "none"):
+        _not_understood(tune, "M", value)
     if not tune.in_body:
         tune.meter = meter
         return

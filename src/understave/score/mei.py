@@ -99,9 +99,23 @@ class _Reader:
         self.warnings[text] = None
 
 
+_VERSIONS = (*range(1, 7), *range(2010, 2014))
+"""What ``@meiversion`` may begin with: the years of the releases up to 2013, then 3.0 and so on."""
+
+
+def _check_version(root: etree._Element, name: str) -> None:
+    version = (root.get("meiversion") or "").strip()
+    m = re.match(r"\d{1,4}(?!\d)", version)
+    if version and not (m and int(m[0]) in _VERSIONS):
+        raise UnderstaveError(
+            f"{name} says it is MEI version {version[:20]!r}, which is not known here; export it as MEI 5."
+        )
+
+
 def read_mei(data: bytes, name: str = "score.mei") -> Score:
     """Read MEI bytes; raise UnderstaveError with one sentence if they hold no readable score."""
     root = xmltree.parse(data, name)
+    _check_version(root, name)
     score, movements = _find_score(root, name)
     counts = Counter(i for e in score.iter() if isinstance(e.tag, str) and (i := e.get(XML_ID)))
     repeated = {i for i, count in counts.items() if count > 1}
