@@ -17,6 +17,7 @@ from understave.theory.pitch import Interval
 from understave.theory.roman import RomanNumeral
 from understave.wording import phrasebook, say, tell
 from understave.wording.gaps import place
+from understave.wording.sentences import say_again
 from understave.wording.telling import key_sentence
 from understave.wording.weights import weight
 
@@ -139,3 +140,16 @@ def test_a_single_section_is_no_form():
     section = event("section", "section", 0, 32, letter="A", bars=8, key=Key.parse("C"))
     told = tell(score_of(8), reading_of(*["C"] * 8, events=(form, section)))
     assert "section" not in " ".join(p.text for p in told).lower()
+
+
+def test_beginners_hear_the_same_thing_in_other_words_the_second_time():
+    half = event("cadence", "half", 8, 16, key=Key.parse("C"), goal=RomanNumeral.parse("V"), arrival=F(12))
+    first, second = (f(half, score_of(4), "beginner") for f in (say, say_again))
+    assert len(second) < len(first)
+    assert phrasebook("en").glosses_in(second) == phrasebook("en").glosses_in(first)
+
+
+def test_that_the_last_phrase_ends_with_the_piece_is_not_told():
+    last = event("phrase", "phrase", 8, 16, bars=F(2), reasons=("end of the piece",))
+    assert weight(last) == 0
+    assert weight(event("phrase", "phrase", 0, 8, bars=F(2), reasons=("a rest",))) > 0

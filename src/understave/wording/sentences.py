@@ -77,11 +77,11 @@ def say(event: Event, score: Score, level: Level = "intermediate", language: Lan
 def say_again(event: Event, score: Score, level: Level = "intermediate", language: Language = "en") -> str:
     """Tell an event of a kind explained before: briefly, where there are words for that.
 
-    Beginners hear the whole again, for the short forms use the terms.
+    Beginners have short forms of their own, for the others use the terms; without one they hear the whole.
     """
     entry = phrasebook(language).entry(event.kind, event.label)
-    short = level != "beginner" and entry is not None and "again" in entry
-    return _said(event, score, "again" if short else level, language)
+    short = "beginner_again" if level == "beginner" else "again"
+    return _said(event, score, short if entry is not None and short in entry else level, language)
 
 
 def _said(event: Event, score: Score, form: str, language: Language) -> str:

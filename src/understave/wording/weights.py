@@ -104,6 +104,9 @@ def weight(event: Event) -> float:
     if event.kind == "sequence" and event.get("statements") == 2:
         # One repetition makes no sequence yet.
         base *= 0.5
+    if event.kind == "phrase" and event.get("reasons") == ("end of the piece",):
+        # That the last phrase ends with the piece needs no telling.
+        base = 0.0
     number = event.get("number")
     if event.kind == "motive" and isinstance(number, int):
         base /= number
