@@ -232,6 +232,15 @@ def coverage(score: Score, spans: Sequence[Span]) -> float:
     return inside / total if total else 0.0
 
 
+def fitting(piece: Piece) -> Aligned | None:
+    """Return a piece aligned, or None where its score cannot be read or its analysis does not fit it."""
+    try:
+        aligned = align(piece)
+    except (UnderstaveError, ImportError):
+        return None
+    return aligned if aligned.coverage >= DROP else None
+
+
 def fit_bars(document: Document, score: Score) -> dict[int, tuple[Fraction, Fraction]]:
     """Lay the text's bars on the score's bars so that chord tones cover most of what sounds.
 

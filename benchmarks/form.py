@@ -25,7 +25,6 @@ from rich.table import Table
 
 from benchmarks import corpora
 from benchmarks.nonchord import Counts
-from understave.errors import UnderstaveError
 from understave.harmony.events.form import nearest_bar, sections_of
 from understave.harmony.trained import read_trained
 
@@ -78,13 +77,9 @@ def measure(set_name: str, split: str, limit: int, own: bool, console: Console) 
         if p.analyses[0].read_text(encoding="utf-8", errors="replace").count("Form:") > 1
     ]
     for piece in track(chosen[: limit or None], description=set_name, console=console, transient=True):
-        try:
-            aligned = corpora.align(piece)
-        except (UnderstaveError, ImportError):
-            result.left_out += 1
-            continue
-        reference = boundaries(aligned)
-        if aligned.coverage < corpora.DROP or not reference:
+        aligned = corpora.fitting(piece)
+        reference = boundaries(aligned) if aligned else set()
+        if aligned is None or not reference:
             result.left_out += 1
             continue
         score = aligned.score

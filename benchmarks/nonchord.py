@@ -24,7 +24,6 @@ from rich.progress import track
 from rich.table import Table
 
 from benchmarks import corpora
-from understave.errors import UnderstaveError
 from understave.harmony.events.nonchord import find_nonchord
 from understave.harmony.reading import Event, Span
 from understave.harmony.trained import read_trained
@@ -100,12 +99,8 @@ def measure(set_name: str, split: str, limit: int, console: Console) -> Result:
     result = Result()
     chosen = list(corpora.pieces(split, (set_name,)))[: limit or None]
     for piece in track(chosen, description=set_name, console=console, transient=True):
-        try:
-            aligned = corpora.align(piece)
-        except (UnderstaveError, ImportError):
-            result.left_out += 1
-            continue
-        if aligned.coverage < corpora.DROP:
+        aligned = corpora.fitting(piece)
+        if aligned is None:
             result.left_out += 1
             continue
         score, reference = aligned.score, aligned.analyses[0].spans

@@ -21,7 +21,6 @@ from rich.progress import track
 from rich.table import Table
 
 from benchmarks import corpora
-from understave.errors import UnderstaveError
 from understave.harmony.events.pedalpoints import PEDAL, find_pedalpoints
 from understave.harmony.reading import Event
 from understave.harmony.romantext import Pedal
@@ -113,14 +112,10 @@ def main() -> None:
     except corpora.NoDataError as error:
         raise SystemExit(str(error)) from None
     for piece in track(chosen, description="pieces", console=console, transient=True):
-        try:
-            aligned = corpora.align(piece)
-        except (UnderstaveError, ImportError):
-            left_out += 1
-            continue
-        marks = aligned.analyses[0].pedals
+        aligned = corpora.fitting(piece)
+        marks = aligned.analyses[0].pedals if aligned else ()
         # Marks name notes, so they do not fit a score in another key than the analysis.
-        if aligned.coverage < corpora.DROP or aligned.how == "transposed" or not marks:
+        if aligned is None or aligned.how == "transposed" or not marks:
             left_out += 1
             continue
         readings = [("analyst's chords", aligned.analyses[0].spans)]

@@ -17,7 +17,6 @@ from rich.progress import track
 from rich.table import Table
 
 from benchmarks import corpora
-from understave.errors import UnderstaveError
 from understave.harmony.events.sequences import find_sequences
 from understave.harmony.reading import Event
 from understave.harmony.trained import read_trained
@@ -64,11 +63,8 @@ def main() -> None:
         raise SystemExit(str(error)) from None
     counts: dict[str, list[int]] = {}
     for piece, said in track(chosen, description="pieces", console=console, transient=True):
-        try:
-            aligned = corpora.align(piece)
-        except (UnderstaveError, ImportError):
-            continue
-        if aligned.coverage < corpora.DROP:
+        aligned = corpora.fitting(piece)
+        if aligned is None:
             continue
         readings = [("analyst's chords", aligned.analyses[0].spans)]
         if options.own:

@@ -21,6 +21,7 @@ from understave.score.reader import read_score
 ROOT = Path(__file__).parents[2] / "examples"
 PIECES = sorted(p.parent.name for p in ROOT.glob("*/score.musicxml"))
 EXPLAINED = Fraction(9, 10)
+AGREED = Fraction(8, 10)
 
 pytestmark = pytest.mark.parametrize("piece", PIECES)
 
@@ -92,8 +93,8 @@ def test_each_span_holds_a_note_of_its_chord(piece):
         assert len(members & sounding) >= 2, f"{place(score, span.start)} {span.numeral}"
 
 
-def test_agreement_with_the_engine(piece, capsys):
-    """Print where the computed reading and the reference differ; at least half the time must agree.
+def test_agreement_with_the_reading(piece, capsys):
+    """Print where the computed reading and the reference differ; most of the time they must agree.
 
     The reading may cut a span elsewhere, so that labels are compared over the time they share.
     """
@@ -118,7 +119,7 @@ def test_agreement_with_the_engine(piece, capsys):
         if not all(same for same, _ in answers):
             lines.append(
                 f"{place(score, span.start):>10}  {span.key}: {span.numeral!s:10} "
-                f"engine {', '.join(text for _, text in answers)}"
+                f"reading {', '.join(text for _, text in answers)}"
             )
     with capsys.disabled():
         print(
@@ -127,4 +128,4 @@ def test_agreement_with_the_engine(piece, capsys):
             f"key, root, quality and inversion in {100 * float(full / total):.1f} %"
         )
         print("\n".join(lines))
-    assert full >= total / 2
+    assert full >= AGREED * total
