@@ -114,6 +114,26 @@ def test_optional_parts_fall_away_without_their_values():
     assert say(bare, score_of(2), "advanced", "en") == "Half cadence in G major–⟨V⟩."
 
 
+@pytest.mark.parametrize("language", SPOKEN)
+@pytest.mark.parametrize("level", LEVELS)
+def test_a_close_under_a_silent_melody_is_told_at_every_level(level, language):
+    silent = event(
+        "cadence",
+        "imperfect authentic",
+        0,
+        4,
+        key=Key.parse("G"),
+        goal=RomanNumeral.parse("I"),
+        leader=RomanNumeral.parse("V"),
+        arrival=F(0),
+        weak=("melody silent",),
+    )
+    told = say(silent, score_of(2), level, language)
+    assert not GAP.search(told)
+    if level == "beginner" and language == "en":
+        assert told == "The music comes home to G major, but not quite for good: the tune is silent."
+
+
 def test_pairs_intervals_and_counts_are_named():
     mixed = event(
         "chromatic chord",

@@ -72,7 +72,8 @@ def fill(template: str, values: Mapping[str, Detail], score: Score, book: Phrase
         negated, name, relation, wanted, text = m[1], m[2], m[3], m[4], m[5]
         if relation:
             among = name in values and str(values[name]) in wanted.split("/")
-            chosen = among == (relation == "=")
+            # What is absent differs from everything, but nothing can be said of it.
+            chosen = among == (relation == "=") and all(g[1] in values for g in GAP.finditer(text))
         elif name:
             chosen = (name in values) != bool(negated)
         else:
