@@ -199,9 +199,6 @@ class _Decoder:
         self.enter_best = np.full(size, _NEVER)
         self.enter_total = np.full(size, _NEVER)
         self.arrived: list[tuple[Ints, Floats, Floats]] = [_nothing(len(self.keys))]
-        # Of every limit: how likely each step from label to label is, (K, before, after), and the logarithm
-        # it was divided by; the way back needs what the way forward has worked out.
-        self.likely: dict[int, tuple[Singles, float]] = {}
         first = slice(0, int(self.entry_at[1]))
         entrants = self.entry_label[first]
         chance = self.inversion[entrants] + self.first[entrants] + self.rules.opening[self.keys][None, :]
@@ -230,6 +227,13 @@ class _Decoder:
         step += (bass + root).astype(np.float32)
         return step
 
+    def _likely(self, between: Singles) -> tuple[Singles, float]:
+        """How likely each step from label to label is beside the likeliest, and that one's logarithm."""
+        between *= self.cool
+        peak = float(between.max())
+        between -= peak
+        return np.exp(between, out=between), peak
+
     def _enter(self, at: int) -> None:
         """Carry what arrived at a limit over to the labels that begin there."""
         rows = slice(int(self.entry_at[at]), int(self.entry_at[at + 1]))
@@ -249,11 +253,10 @@ class _Decoder:
         self.enter_best[rows] = best
         if not self.beliefs:
             return
-        top, peak = total.max(), between.max() * self.cool
+        top = total.max()
         here = np.exp(np.maximum(total - top, -700))
         turned = (here * self.leave_mass[before]) @ self.change_mass[self.places[at]]
-        likely = np.exp(between * self.cool - peak)
-        self.likely[at] = (likely, float(peak))
+        likely, peak = self._likely(between)
         in_key, turning = np.moveaxis(np.stack((here.T, turned.T), axis=1) @ likely, 0, -1)
         mass = in_key + turning * self.enter_mass[labels]
         result = np.log(mass + 1e-300) + top + peak + own * self.cool
@@ -359,7 +362,7 @@ class _Decoder:
             return np.full_like(total, _NEVER)
         entry = onward[rows]
         ahead = entry + self.inversion[entrants] * self.cool
-        likely, height = self.likely[at]
+        likely, height = self._likely(self._between(at, labels, entrants))
         top = ahead.max()
         coming = np.exp(np.maximum(ahead - top, -700))
         entering = coming * self.enter_mass[entrants]

@@ -64,14 +64,18 @@ def read_trained(score: Score, corrections: Iterable[Correction] = (), trust: Tr
     except ValueError:
         raise UnderstaveError("This score has no sounding notes, so there is no harmony to read.") from None
     first = next(t for t, codes in enumerate(encoding.codes) if codes[0, 0] > 0)
-    lengths = np.array(
-        [float(b - a) for a, b in zip(encoding.times, encoding.times[1:], strict=False)], dtype=np.float32
-    )
+    lengths = encoding.frames[:, 0]
     settled, given_key, given_numeral = _settled(encoding, fixed, network.numerals)
     judged = judge(network, encoding, given_key, given_numeral)
     keys = likely_keys(judged, settled)
-    rules = _second_opinion(score, fixed, encoding, network.numerals, keys, trust)
-    path = decode(judged, network.numerals, lengths, settled, trust, rules)
+    path = decode(
+        judged,
+        network.numerals,
+        lengths,
+        settled,
+        trust,
+        _second_opinion(score, fixed, encoding, network.numerals, keys, trust),
+    )
     stretches = _stretches(encoding, path, settled, fixed, first)
     return Reading(_spans(score, encoding, path, stretches, network.numerals, lengths))
 
@@ -194,7 +198,7 @@ def _spans(
     notes = [n for n in score.notes if not n.grace and n.duration > 0]
     # Floats only to find the notes fast; a note that ends where a span begins is well over the margin.
     onsets = np.array([float(n.onset) for n in notes])
-    ends = np.array([float(n.end) for n in notes])
+    ends = onsets + np.array([float(n.duration) for n in notes])
     keys = [s.fixed.key if s.fixed and s.fixed.key else key_of(s.key) for s in stretches]
     labels = [
         s.fixed.numeral if s.fixed and s.fixed.numeral else _numeral(numerals, s.key, s.numeral)
@@ -228,7 +232,9 @@ def _beliefs(
     # What the label's own belief gives up goes to the others in proportion.
     stretch = (1 - sure) / max(1 - believed, 1e-6)
     found: list[Alternative] = []
-    for flat in np.argsort(-share, axis=None, kind="stable")[: MOST_ALTERNATIVES + 1]:
+    least = np.partition(share, -MOST_ALTERNATIVES - 1, axis=None)[-MOST_ALTERNATIVES - 1]
+    best = np.flatnonzero(share >= least)
+    for flat in best[np.argsort(-share.ravel()[best], kind="stable")][: MOST_ALTERNATIVES + 1]:
         row, number = (int(x) for x in np.unravel_index(flat, share.shape))
         belief = min(float(share[row, number]) * stretch, 1 - sure)
         if (row, number) == (own_row, s.numeral) or belief < LEAST_BELIEF:

@@ -170,8 +170,10 @@ def decode(
     keys = likely_keys(judged, settled)
     scores = label_scores(judged, numerals, keys, lengths, trust)
     if rules is not None:
-        rules = rules * _weights(lengths, trust)[:, None, None]
-        scores += rules
+        for here, opinion, weight in zip(scores, rules, _weights(lengths, trust), strict=True):
+            here += opinion * weight
+        # It is as large as the scores; where the caller keeps none, its memory is free from here on.
+        del rules
     for t in np.flatnonzero(~(settled.keys.all(1) & settled.numerals.all(1))):
         scores[t] += np.where(settled.keys[t, keys], 0.0, -1e6).astype(np.float32)[:, None]
         scores[t] += np.where(settled.numerals[t], 0.0, -1e5).astype(np.float32)[None, :]
@@ -185,7 +187,10 @@ def decode(
         same_key=(trust.key_start * np.log(1 - starts[:, 1])).astype(np.float32),
     )
     best = _best_path(scores, steps)
-    beliefs = _beliefs(scores if trust.temperature == 1 else scores / trust.temperature, steps)
+    # The scores are not needed as they were, and make the largest array: they become chances in place.
+    scores -= scores.max((1, 2), keepdims=True)
+    scores /= trust.temperature
+    beliefs = _beliefs(np.exp(scores, out=scores), steps)
     return Path(keys[best[:, 0]], best[:, 1], keys, beliefs)
 
 
@@ -217,14 +222,14 @@ def _best_path(scores: Floats, steps: Steps) -> Ints:
     return np.array(path[::-1], dtype=np.int64)
 
 
-def _beliefs(scores: Floats, steps: Steps) -> Floats:
+def _beliefs(likely: Floats, steps: Steps) -> Floats:
     """Return the share of belief of every label in every frame, (T, K, N).
 
-    Chances are summed as they are, not as logarithms, and brought to the same size in every frame. They
-    cannot run out: any label can follow any other at a cost bounded by the clipped chances of a start.
+    `likely` (T, K, N) is how likely each is by its frame alone, the likeliest 1. Chances are summed as
+    they are, not as logarithms, and brought to the same size in every frame. They cannot run out: any
+    label can follow any other at a cost bounded by the clipped chances of a start.
     """
-    frames = len(scores)
-    likely = np.exp(scores - scores.max((1, 2), keepdims=True))
+    frames = len(likely)
     stay = np.exp(steps.go_on + steps.same_key)
     same = np.exp(steps.begin + steps.same_key).astype(np.float64)
     new = np.exp(steps.begin + steps.new_key).astype(np.float64)
