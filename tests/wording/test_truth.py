@@ -13,7 +13,7 @@ import pytest
 from understave.harmony.reading import Detail, Event, Reading, Span
 from understave.score.model import Measure, Score
 from understave.theory.key import Key
-from understave.theory.pitch import Interval
+from understave.theory.pitch import Interval, Pitch
 from understave.theory.roman import RomanNumeral
 from understave.wording import phrasebook, say, tell
 from understave.wording.gaps import place
@@ -153,3 +153,20 @@ def test_that_the_last_phrase_ends_with_the_piece_is_not_told():
     last = event("phrase", "phrase", 8, 16, bars=F(2), reasons=("end of the piece",))
     assert weight(last) == 0
     assert weight(event("phrase", "phrase", 0, 8, bars=F(2), reasons=("a rest",))) > 0
+
+
+def test_a_range_of_more_than_two_octaves_is_not_called_by_its_remainder():
+    """From D sharp 3 to F 5 is two octaves and a diminished third, not a diminished third."""
+    low, high = Pitch.parse("D#3"), Pitch.parse("F5")
+    wide = event(
+        "melody",
+        "range",
+        0,
+        16,
+        low=low,
+        high=high,
+        interval=Interval.between(low, high),
+        low_time=F(0),
+        high_time=F(4),
+    )
+    assert say(wide, score_of(4), "advanced") == ("Range of the melody: D sharp 3 (bar 1) to F 5 (bar 2).")

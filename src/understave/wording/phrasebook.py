@@ -22,7 +22,7 @@ SPOKEN: tuple[Language, ...] = ("en", "de")
 """The languages that have a file of words."""
 
 Entry: TypeAlias = Mapping[str, str]
-"""One thing to say: a template for each level; perhaps ``again`` and ``beginner_again``, shorter, for later."""
+"""One thing to say: a template for each level; perhaps ``again`` and ``beginner_again``, shorter."""
 
 
 @dataclass(frozen=True, slots=True)
