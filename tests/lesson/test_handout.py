@@ -29,6 +29,8 @@ def test_it_is_a_pdf_and_tells_its_steps(level, language):
     pdf = handout.handout_pdf(*example(), "score.musicxml", "a4", steps.append, level, language)
     assert pdf.startswith(b"%PDF")
     assert len(pdf) > 20_000
+    # The same lesson made another day is the same file.
+    assert b"CreationDate" not in pdf
     assert steps[-1] == "handout: setting the pages"
 
 
