@@ -119,6 +119,9 @@ def test_many_bars_of_a_wrong_length_are_told_in_one_sentence():
     (warning,) = bars_of([5, *[3] * 20, 5], beats=5).warnings
     assert warning.startswith("Bar 2 holds 3 quarter notes where its meter 5/4 asks for 5, and 19 more bars")
     assert len(warning) < 220
+    # A whole piece under a wrong meter is no row of pickups.
+    (warning,) = bars_of([3] * 20, beats=5).warnings
+    assert "17 more bars" in warning
 
 
 def test_missing_file_and_folder(tmp_path):

@@ -198,7 +198,8 @@ def _offset(
         return Fraction(0) if halves and 1 in implicit and numbered else rest
     if halves or after is None or bar.repeat_end:
         return Fraction(0)
-    like_first = bar.length == bars[0].length < bars[0].full_length
+    after_full = bars[i - 1].length >= bars[i - 1].full_length
+    like_first = after_full and bar.length == bars[0].length < bars[0].full_length
     return rest if i in implicit or i in fresh or like_first else Fraction(0)
 
 
