@@ -22,19 +22,10 @@ from training.network import HEADS
 from training.train import Pieces, given, inputs
 from understave.harmony.model.decoding import Settled, Trust, decode
 from understave.harmony.model.encoding import CENTRE, FIFTHS
-from understave.harmony.model.labels import KEYS, LOWEST_TONIC, Reduced
+from understave.harmony.model.labels import KEYS, LOWEST_TONIC
 from understave.harmony.model.network import Numerals
 
 WINDOW, STRIDE = 512, 384
-
-
-def numerals_of(table: dict) -> Numerals:  # type: ignore[type-arg]
-    """The table of numerals as the decoder takes it."""
-    return Numerals(
-        tuple(Reduced(*item) for item in table["numerals"]),
-        (tuple(table["texts"]["major"]), tuple(table["texts"]["minor"])),
-        np.array([table["counts"]["major"], table["counts"]["minor"]]) > 0,
-    )
 
 
 @torch.no_grad()
@@ -97,7 +88,7 @@ def main() -> None:
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     networks = [load(path).to(device) for path in arguments.teachers]
     pieces = Pieces(arguments.examples / "songs.npz", device)
-    numerals = numerals_of(complete(json.loads((arguments.examples / "tables.json").read_text())))
+    numerals = Numerals.from_table(complete(json.loads((arguments.examples / "tables.json").read_text())))
     source = dict(np.load(arguments.examples / "songs.npz").items())
     lengths = source["frames"][:, 0].astype(np.float32)
     count = len(pieces.offsets) - 1

@@ -198,11 +198,9 @@ def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
     if not 100 <= arguments.width <= 10_000:
         raise UnderstaveError("The width must lie between 100 and 10000 pixels; choose another --width.")
     score, reading = _read(arguments.score)
-    first, _, last = arguments.bars.partition("-")
-    _stretch(score, arguments.bars)
-    begin, end = _bar(score, first).index, _bar(score, last or first).index
+    first, last = _bars(score, arguments.bars)
     options = Options(chord_symbols=arguments.chord_symbols)
-    picture = excerpt(score, reading, begin, end, options=options)
+    picture = excerpt(score, reading, first.index, last.index, options=options)
     write_atomically(out, picture if out.suffix.lower() == ".svg" else to_png(picture, arguments.width))
     console.print(f"{out}", highlight=False)
     return 0
@@ -227,13 +225,17 @@ def _stretch(score: Score, bars: str | None) -> tuple[Fraction, Fraction] | None
     """Return where the bars asked for begin and end, or None if none were asked for."""
     if not bars:
         return None
-    first, _, last = bars.partition("-")
-    start, end = _bar(score, first).start, _bar(score, last or first).end
-    if end <= start:
-        raise UnderstaveError(
-            f"Bar {last.strip()} comes before bar {first.strip()}; exchange them in --bars."
-        )
-    return start, end
+    first, last = _bars(score, bars)
+    return first.start, last.end
+
+
+def _bars(score: Score, text: str) -> tuple[Measure, Measure]:
+    """Return the first and the last bar of ``12`` or ``9-16``."""
+    begin, _, end = text.partition("-")
+    first, last = _bar(score, begin), _bar(score, end or begin)
+    if last.end <= first.start:
+        raise UnderstaveError(f"Bar {end.strip()} comes before bar {begin.strip()}; exchange them in --bars.")
+    return first, last
 
 
 _TEXT_WIDTH = 96

@@ -26,9 +26,11 @@ from understave.harmony.reading import Alternative, Correction, Reading, Span
 from understave.harmony.vocabulary import chord_of
 from understave.harmony.vocabulary import key_of as feature_key
 from understave.score.model import Score
-from understave.theory.key import Key
+from understave.theory.key import Key, Mode
+from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
 
+MODES: tuple[Mode, ...] = ("major", "minor")
 MOST_ALTERNATIVES = 4
 LEAST_BELIEF = 0.01
 MARGIN = 1e-6
@@ -105,11 +107,11 @@ def _settled(
             given_key[begin:end] = key
         if f.numeral is None:
             continue
-        for mode in ("major", "minor"):
+        for mode in MODES:
             # A numeral may mean different chords in major and minor; both are allowed while the key is open.
             if f.key and f.key.mode != mode:
                 continue
-            home = f.key or key_of(26 + (mode == "minor"))
+            home = f.key or Key(PitchClass("C"), mode)
             number = index.get(reduce(home, f.numeral))
             if number is None:
                 continue

@@ -25,6 +25,18 @@ from understave.harmony.events.closes import AUTHENTIC, DECEPTIVE, HALF, OPEN, P
 from understave.harmony.timeline import metric_level
 from understave.score.model import Measure, Note, Score
 
+CLOSES = (
+    "rooted authentic close",
+    "authentic close",
+    "half close",
+    "phrygian close",
+    "dominant seventh",
+    "deceptive close",
+    "plagal close",
+    "prepared dominant",
+)
+"""Names of the evidence that a close of the harmony gives."""
+
 NAMES = (
     "fermata",
     "rest",
@@ -40,14 +52,7 @@ NAMES = (
     "double bar",
     "new tempo",
     "tempo in flux",
-    "rooted authentic close",
-    "authentic close",
-    "half close",
-    "phrygian close",
-    "dominant seventh",
-    "deceptive close",
-    "plagal close",
-    "prepared dominant",
+    *CLOSES,
     "open harmony",
     "inverted goal",
     "strong arrival",

@@ -26,7 +26,7 @@ from fractions import Fraction
 import numpy as np
 
 from understave.harmony.events.closes import Close, find_closes
-from understave.harmony.events.endings import NAMES, Place, find_places, melody_of
+from understave.harmony.events.endings import CLOSES, NAMES, Place, find_places, melody_of
 from understave.harmony.events.remembered import remembered
 from understave.harmony.reading import Detail, Event, Span
 from understave.harmony.timeline import Floats
@@ -216,21 +216,9 @@ def segment(places: tuple[Place, ...], length: float, beats: float) -> tuple[tup
     return tuple(reversed(chosen))
 
 
-_HARMONIES = (
-    "rooted authentic close",
-    "authentic close",
-    "half close",
-    "phrygian close",
-    "dominant seventh",
-    "deceptive close",
-    "plagal close",
-    "prepared dominant",
-)
-
-
 def _harmony_gain(place: Place) -> float:
     """Return how much more a place's close speaks for an ending than harmony that closes nothing would."""
-    closed = sum(WEIGHTS[name] * place.get(name) for name in _HARMONIES)
+    closed = sum(WEIGHTS[name] * place.get(name) for name in CLOSES)
     return max(0.0, closed - WEIGHTS["open harmony"]) if closed else 0.0
 
 

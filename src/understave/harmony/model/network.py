@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from importlib.resources import files
@@ -47,6 +48,15 @@ class Numerals:
     texts: tuple[tuple[str | None, ...], tuple[str | None, ...]]
     seen: npt.NDArray[np.bool_]
 
+    @classmethod
+    def from_table(cls, table: Mapping[str, Any]) -> Numerals:
+        """Take the table from ``labels.json`` (or the training's ``tables.json``, completed)."""
+        return cls(
+            tuple(Reduced(*item) for item in table["numerals"]),
+            (tuple(table["texts"]["major"]), tuple(table["texts"]["minor"])),
+            np.array([table["counts"]["major"], table["counts"]["minor"]]) > 0,
+        )
+
     @cached_property
     def places(self) -> npt.NDArray[np.int64]:
         """Columns: root, bass, tonicised tonic (fifths above the tonic), quality, inversion, minor."""
@@ -81,11 +91,7 @@ def load() -> Network:
     folder = files("understave.harmony.model")
     try:
         table: dict[str, Any] = json.loads(folder.joinpath("labels.json").read_text(encoding="utf-8"))
-        numerals = Numerals(
-            tuple(Reduced(*item) for item in table["numerals"]),
-            (tuple(table["texts"]["major"]), tuple(table["texts"]["minor"])),
-            np.array([table["counts"]["major"], table["counts"]["minor"]]) > 0,
-        )
+        numerals = Numerals.from_table(table)
         if table["keys"] != KEYS or tuple(table["qualities"]) != QUALITIES:
             raise ValueError("labels.json belongs to another version")
         sessions = []
