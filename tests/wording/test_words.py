@@ -13,11 +13,12 @@ import pytest
 
 from understave.harmony.events import form, phrases
 from understave.harmony.events.nearness import RELATIONS
+from understave.interpretation import plan
 from understave.wording import LEVELS, SPOKEN, phrasebook
 from understave.wording.gaps import CHOICE, GAP, WAYS
 from understave.wording.sentences import RESERVED
 
-FINDERS = sorted((Path(phrases.__file__).parent).glob("*.py"))
+FINDERS = sorted(path for room in (phrases, plan) for path in Path(room.__file__).parent.glob("*.py"))
 DERIVED = {*RESERVED, "from", "fifths_way", "fifths_size", "beats_per_minute", "beat_note"}
 AT_EASE = {
     "en": {"coda", "semitone"},
