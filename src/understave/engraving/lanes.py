@@ -94,7 +94,7 @@ def numeral_lane(system: System, entries: Sequence[Entry], name: str, glyphs: di
         baseline = max(_under(system.ink, s.box) - s.box.y0 for s in members)
         baseline = max(baseline, floor - min(s.box.y0 for s in members))
         for s in members:
-            group.append(_draw(s.entry, s.x, baseline, NUMERAL_SIZE, "numeral", glyphs))
+            group.append(draw_label(s.entry, s.x, baseline, NUMERAL_SIZE, "numeral", glyphs))
             # Every row reaches as deep as one of two figures, so that lanes keep the same distance.
             drawn.append(Box.around((s.box, Box(s.x, 0, s.x, 0.22 * NUMERAL_SIZE))).moved(0, baseline))
         floor = max(b.y1 for b in drawn) + _ROW_GAP
@@ -133,7 +133,7 @@ def key_lane(
         for k in members:
             s, following = found[k], found[k + 1] if k + 1 < len(found) else None
             if s.entry.label.marks:
-                group.append(_draw(s.entry, s.x, baseline, KEY_SIZE, "key", glyphs))
+                group.append(draw_label(s.entry, s.x, baseline, KEY_SIZE, "key", glyphs))
                 drawn.append(s.box.moved(0, baseline))
             x0 = s.box.x1 + (0.5 * SIDE if s.box.width else 0.0)
             x1 = following.x - SIDE if following else system.x1
@@ -167,7 +167,7 @@ def symbol_lane(system: System, entries: Sequence[Entry], name: str, glyphs: dic
             kept = min(_over(system.ink, s.box) - s.box.y1 for s in members)
             kept = min(kept, ceiling - max(s.box.y1 for s in members))
         for s in members:
-            group.append(_draw(s.entry, s.x, kept, SYMBOL_SIZE, "symbol", glyphs))
+            group.append(draw_label(s.entry, s.x, kept, SYMBOL_SIZE, "symbol", glyphs))
             drawn.append(s.box.moved(0, kept))
         ceiling = min(b.y0 for b in drawn) - _ROW_GAP
     return Drawn(group, Box.around(drawn))
@@ -213,9 +213,10 @@ def _lane(kind: str) -> etree._Element:
     return etree.Element(f"{{{SVG}}}g", {"class": f"lane {kind}", "stroke": "none"})
 
 
-def _draw(
+def draw_label(
     entry: Entry, x: float, baseline: float, size: float, kind: str, glyphs: dict[str, Glyph]
 ) -> etree._Element:
+    """Draw the label of an entry as a group of class `kind`; the glyphs used are added to `glyphs`."""
     label, k = entry.label, size / 1000
     group = etree.Element(
         f"{{{SVG}}}g",

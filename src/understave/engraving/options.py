@@ -20,7 +20,8 @@ class Options:
     `staff_mm` is the height of a staff; None chooses one by how many staves a system has. `numerals`,
     `keys` and `chord_symbols` switch the lanes, `legend` the line that explains them. `colours`
     prints numerals in the colour of their function. A label whose confidence is below `doubt_below`
-    carries a question mark, unless the teacher set it. `language` is that of key names.
+    carries a question mark, unless the teacher set it. `language` is that of key names and of the names
+    of lanes. `tension`, `dynamics` and `pedal` switch the lanes that a plan adds where one is given.
     """
 
     paper: Paper = "a4"
@@ -34,6 +35,9 @@ class Options:
     legend: bool = True
     doubt_below: float = 0.5
     language: Language = "en"
+    tension: bool = True
+    dynamics: bool = True
+    pedal: bool = True
 
     def staff_height(self, staves: int) -> float:
         """Height of a staff in millimetres in a score of so many staves; common practice, no source."""

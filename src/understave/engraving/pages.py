@@ -1,7 +1,7 @@
 """Systems with their lanes put together into pages, or into one tight picture.
 
-In: a Score, a Reading and Options. Out: SVG text, in millimetres, that needs no fonts and no style
-sheet: it looks alike in every browser, in typst and on paper.
+In: a Score, a Reading, Options and perhaps a Plan. Out: SVG text, in millimetres, that needs no fonts
+and no style sheet: it looks alike in every browser, in typst and on paper.
 """
 
 from __future__ import annotations
@@ -20,9 +20,11 @@ from understave.engraving.lettering import Face, Glyph, typeset
 from understave.engraving.notation import SPACE, STAFF_HEIGHT_MM, lay_out
 from understave.engraving.options import DEFAULTS, Options
 from understave.engraving.outlines import draw_run, glyph_definition
-from understave.engraving.palette import INK, SOFT, Function, colour_of, function_of
+from understave.engraving.palette import INK, PROPOSED, SOFT, TENSION, Function, colour_of, function_of
+from understave.engraving.planned import plan_lanes
 from understave.errors import UnderstaveError
 from understave.harmony.reading import Reading
+from understave.interpretation.plan import Plan
 from understave.score.model import Score
 
 # Everything on a page is measured in hundredths of a millimetre.
@@ -64,8 +66,10 @@ class _Words:
     colour: str = INK
 
 
-def engrave(score: Score, reading: Reading, options: Options = DEFAULTS) -> list[str]:
-    """Engrave the whole score with its lanes; return the pages as SVG documents.
+def engrave(
+    score: Score, reading: Reading, options: Options = DEFAULTS, plan: Plan | None = None
+) -> list[str]:
+    """Engrave the whole score with its lanes, those of a plan too; return the pages as SVG documents.
 
     Every id of a note and of a measure in the score is the id of a group in one of the pages. A score
     whose systems are taller than the page is engraved smaller than `options.staff_mm`.
@@ -75,12 +79,12 @@ def engrave(score: Score, reading: Reading, options: Options = DEFAULTS) -> list
     width, height = (_MM * side for side in options.page_mm)
     margin = _MM * options.margin_mm
     right, bottom = width - margin, height - margin - _FOOT
-    laid = _blocks(score, reading, options, (right - margin) / scale / _MM)
+    laid = _blocks(score, reading, options, (right - margin) / scale / _MM, plan=plan)
     tallest = max(b.box.height for b in laid.blocks) * scale
     heading, top = _heading(score, margin, right, margin)
     if tallest > bottom - top:
         smaller = staff_mm * 0.97 * (bottom - top) / tallest
-        return engrave(score, reading, replace(options, staff_mm=smaller))
+        return engrave(score, reading, replace(options, staff_mm=smaller), plan)
     counts = share_out(
         [b.box.height * scale for b in laid.blocks], bottom - top, bottom - margin, _GAP * SPACE * scale
     )
@@ -94,6 +98,8 @@ def engrave(score: Score, reading: Reading, options: Options = DEFAULTS) -> list
         words = [*(heading if number == 0 else ()), *_foot(score, number, margin, right, height - margin)]
         if number == 0 and options.legend:
             words += _legend(reading, options, margin, height - margin)
+            if plan is not None:
+                words += _plan_legend(plan, options, margin, height - margin - 1.5 * _SMALL)
         definitions = laid.definitions | _write(page, words)
         name = " ".join([*([score.title] if score.title else []), f"page {number + 1} of {len(counts)}"])
         pages.append(_document(page, definitions, Box(0, 0, width, height), name))
@@ -109,6 +115,7 @@ def excerpt(
     highlight: Sequence[str] = (),
     options: Options = DEFAULTS,
     width_mm: float = 170.0,
+    plan: Plan | None = None,
 ) -> str:
     """Engrave some measures, both ends included, as one SVG picture cropped to what is drawn.
 
@@ -124,7 +131,13 @@ def excerpt(
         )
     scale = options.staff_height(max(p.last_staff for p in score.parts)) / STAFF_HEIGHT_MM
     laid = _blocks(
-        score, reading, options, width_mm / scale, (first_measure_index, last_measure_index), tuple(highlight)
+        score,
+        reading,
+        options,
+        width_mm / scale,
+        (first_measure_index, last_measure_index),
+        tuple(highlight),
+        plan,
     )
     page = etree.Element(f"{{{SVG}}}g")
     boxes = []
@@ -147,6 +160,7 @@ def _blocks(
     width_mm: float,
     measures: tuple[int, int] | None = None,
     highlight: tuple[str, ...] = (),
+    plan: Plan | None = None,
 ) -> _Blocks:
     """Lay measures out in systems of a width, before scaling, and draw the lanes of each."""
     if not score.measures:
@@ -154,11 +168,16 @@ def _blocks(
     first, last = measures or (0, len(score.measures) - 1)
     annotations = annotate(reading, options, score.measures[first].start, score.measures[last].end)
     notation = lay_out(score, annotations.rooms(), width_mm, first, last)
+    planned = plan_lanes(score, plan, options) if plan is not None else None
     glyphs: dict[str, Glyph] = {}
     blocks = []
     for system in notation.systems:
         lanes, reach = annotations.draw(system, glyphs)
         system.group.extend(lanes)
+        if planned is not None:
+            lanes, deeper = planned.draw(system, reach, glyphs)
+            system.group.extend(lanes)
+            reach = Box.around((reach, deeper))
         if highlight:
             system.group.insert(0, halos(system, highlight))
         blocks.append(_Block(system.group, Box.around([*(i.box for i in system.ink), reach])))
@@ -289,6 +308,23 @@ def _legend(reading: Reading, options: Options, left: float, y: float) -> list[_
         entries.append(("? uncertain", SOFT))
     if options.numerals and any(s.fixed for s in reading.spans):
         entries.append(("underlined: set by the teacher", SOFT))
+    return _in_line(entries, left, y)
+
+
+def _plan_legend(plan: Plan, options: Options, left: float, y: float) -> list[_Words]:
+    """What the lines of the plan's lanes mean, of those that occur."""
+    entries: list[tuple[str, str]] = []
+    if options.tension and plan.tension:
+        entries.append(("filled curve: tension, ○ release", TENSION))
+    origins = {h.origin for h in plan.hairpins} | {m.origin for m in plan.marks}
+    if options.dynamics and "proposed" in origins:
+        entries.append(("broken lines and [brackets]: proposed", PROPOSED))
+    if options.pedal and plan.pedal:
+        entries.append(("pedal: the lower the line, the deeper; notch: change", PROPOSED))
+    return _in_line(entries, left, y)
+
+
+def _in_line(entries: Sequence[tuple[str, str]], left: float, y: float) -> list[_Words]:
     runs = typeset((text, _ROMAN) for text, _ in entries)
     words = []
     for text, colour in entries:

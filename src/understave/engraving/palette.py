@@ -3,7 +3,9 @@
 In: a numeral. Out: its harmonic function and the colour that stands for it. The hues are those of
 Okabe & Ito, "Color Universal Design" (2008); each is darkened, hue kept, until its contrast against
 white is at least 4.5:1, the level that the Web Content Accessibility Guidelines 2.2 ask of text
-(success criterion 1.4.3). Colour is never the only sign: the numeral itself says the same.
+(success criterion 1.4.3). Colour is never the only sign: the numeral itself says the same. Lines of
+the plan's lanes have at least the 3:1 that success criterion 1.4.11 asks of graphics; what they fill is
+a tint of the same hue.
 """
 
 from __future__ import annotations
@@ -89,3 +91,10 @@ def _linear(colour: str) -> tuple[float, float, float]:
     values = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
     red, green, blue = (v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in values)
     return red, green, blue
+
+
+# The plan's own colours: the two hues of the palette that no function has.
+PROPOSED = darkened("#56B4E9", 4.6)
+PROPOSED_TINT = "#DDEDF8"
+TENSION = darkened("#E69F00", 3.2)
+TENSION_TINT = "#FBEBCB"

@@ -1,0 +1,137 @@
+"""Lanes of the plan: nothing touches, everything stands under its moment, proposals look like proposals."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from fractions import Fraction
+
+import pytest
+from engraved_collisions import SVG, touching, touching_ink
+from engraving_scores import THREE_ROWS, crowded, held, quarters, reading_of, song
+from lxml import etree
+from plans import plan_of
+
+from understave.engraving import Options, engrave, excerpt
+from understave.engraving.geometry import ink
+from understave.engraving.palette import PROPOSED, TENSION, contrast
+from understave.interpretation.plan import PedalMove, Plan
+
+READING = (Fraction(1), THREE_ROWS, ("Ab", "f"), 3, 0.4, 4)
+
+
+def groups(root: etree._Element, kind: str) -> list[etree._Element]:
+    return [g for g in root.iter(f"{SVG}g") if g.get("class", "") == kind]
+
+
+def heads(group: etree._Element) -> float:
+    head = next(g for g in group.iter(f"{SVG}g") if "notehead" in g.get("class", ""))
+    return float(re.search(r"translate\(([-\d.]+)", head[0].get("transform"))[1])
+
+
+def strokes(root: etree._Element, lane: str) -> list[etree._Element]:
+    return [p for g in groups(root, lane) for p in g.iter(f"{SVG}path") if p.get("stroke")]
+
+
+def points(path: etree._Element) -> list[tuple[float, float]]:
+    numbers = [float(n) for n in re.findall(r"-?[\d.]+", path.get("d"))]
+    return list(zip(numbers[::2], numbers[1::2], strict=True))
+
+
+@pytest.mark.parametrize("make", [crowded, held, quarters, song], ids=lambda f: f.__name__)
+@pytest.mark.parametrize("hairpin", [Fraction(3), Fraction(1)], ids=["long", "short"])
+def test_nothing_touches(make, hairpin) -> None:
+    score = make()
+    plan = plan_of(score, Fraction(1, 2), hairpin)
+    pages = engrave(score, reading_of(score, *READING), Options(chord_symbols=True), plan)
+    for page in pages:
+        assert touching(page, 20.0) == []
+        assert touching_ink(page) == 0
+    picture = excerpt(score, reading_of(score, *READING), 1, 2, plan=plan)
+    assert touching(picture, 20.0) == []
+    assert touching_ink(picture) == 0
+
+
+def test_every_part_of_the_plan_is_drawn_once() -> None:
+    score = crowded(8)
+    plan = plan_of(score)
+    pages = [
+        etree.fromstring(p.encode()) for p in engrave(score, reading_of(score, *READING), Options(), plan)
+    ]
+    drawn = {int(g.get("data-index")) for p in pages for g in groups(p, "hairpin")}
+    assert drawn == set(range(len(plan.hairpins)))
+    assert sum(len(groups(p, "dynamic")) for p in pages) == len(plan.marks)
+    rings = [c for p in pages for c in p.iter(f"{SVG}circle") if c.get("class") == "release"]
+    assert len(rings) == sum(t.release for t in plan.tension)
+
+
+def test_pedal_changes_stand_under_their_notes() -> None:
+    score = quarters(1)
+    plan = Plan(
+        pedal=tuple(PedalMove(Fraction(k), d, "proposed") for k, d in enumerate((1.0, 1.0, 0.5, 0.0)))
+    )
+    picture = etree.fromstring(excerpt(score, reading_of(score, *READING), 0, 0, plan=plan).encode())
+    lines = [points(p) for p in strokes(picture, "pedal")]
+    assert len(lines) == 3
+    starts = [line[0][0] for line in lines]
+    for start, name in zip(starts[1:], ("m1r1", "m1r2"), strict=True):
+        head = next(g for g in picture.iter(f"{SVG}g") if g.get("id") == name)
+        assert start == pytest.approx(heads(head), abs=30)
+    top = lines[0][0][1]
+    depths = [max(y for _, y in line) - top for line in lines]
+    assert depths[0] == depths[1]
+    assert depths[2] == pytest.approx(depths[0] / 2, abs=1)
+    # A change comes all the way up between two stretches.
+    assert lines[0][-1] == lines[1][0]
+    assert lines[1][0][1] == top
+
+
+def test_the_curve_is_as_high_as_the_tension() -> None:
+    score = quarters(2)
+    plan = plan_of(score)
+    picture = etree.fromstring(excerpt(score, reading_of(score, *READING), 0, 1, plan=plan).encode())
+    base, curve = (points(p) if p.get("d").count("L") else p for p in strokes(picture, "tension"))
+    bottom = float(re.search(r"M-?[\d.]+ (-?[\d.]+)", base.get("d"))[1])
+    values = [t.value for t in plan.tension]
+    heights = [bottom - y for _, y in curve][: len(values)]
+    assert [h / max(heights) for h in heights] == pytest.approx([v / max(values) for v in values], abs=0.01)
+    xs = [x for x, _ in curve]
+    assert xs == sorted(xs)
+
+
+def test_proposals_differ_from_what_is_printed_by_more_than_colour() -> None:
+    score = quarters(3)
+    plan = plan_of(score)
+    proposed = [h.origin == "proposed" for h in plan.hairpins]
+    picture = etree.fromstring(excerpt(score, reading_of(score, *READING), 0, 2, plan=plan).encode())
+    for g in groups(picture, "hairpin"):
+        dashed = all(p.get("stroke-dasharray") for p in g.iter(f"{SVG}path"))
+        assert dashed == proposed[int(g.get("data-index"))]
+    words = [g.get("aria-label") for g in groups(picture, "dynamic")]
+    assert words == [m.mark + (", proposed" if m.origin == "proposed" else "") for m in plan.marks]
+
+
+def test_lanes_can_be_left_out() -> None:
+    score = quarters(2)
+    plan = plan_of(score)
+    for name in ("tension", "dynamics", "pedal"):
+        options = replace(Options(), **{name: False})
+        picture = excerpt(score, reading_of(score, *READING), 0, 1, options=options, plan=plan)
+        assert f"lane {name}-lane" not in picture
+        assert picture.count('class="lane ') == 4
+    bare = excerpt(score, reading_of(score, *READING), 0, 1, plan=Plan())
+    assert bare == excerpt(score, reading_of(score, *READING), 0, 1)
+
+
+def test_a_held_pedal_goes_on_in_the_next_system() -> None:
+    score = crowded(8)
+    plan = Plan(pedal=(PedalMove(Fraction(0), 1.0, "proposed"),))
+    page = "".join(engrave(score, reading_of(score, *READING), Options(), plan))
+    assert page.count('class="system"') > 1
+    assert page.count('data-depth="1"') == page.count('class="system"')
+
+
+def test_lines_can_be_seen() -> None:
+    """WCAG 2.2, success criterion 1.4.11: 3:1 for graphics; 1.4.3: 4.5:1 for the marks, which are text."""
+    assert contrast(TENSION) >= 3
+    assert contrast(PROPOSED) >= 4.5
