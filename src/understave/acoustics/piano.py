@@ -1,0 +1,260 @@
+"""The partial model of the piano: an Instrument, a key and a touch in; the partials that sound out.
+
+One table serves all: `sound` renders it, `ringing` and `blur` ask it what sounds and how rough it is. A
+partial of a key rings as
+
+    a · exp(-prompt·t)  +  a · after_ratio · exp(-after·t)        (the two stages of Weinreich 1977)
+
+in two components a few tenths of a hertz apart (the unison strings), each further damped by
+exp(-damping·s) once the damper has lain on the string with full weight for s seconds.
+
+Frequencies are in Hz, decay rates in nepers a second (8.686 dB = 1 neper), amplitudes linear with 1.0
+as full scale, velocities 1..127, keys MIDI numbers (A4 = 69).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from understave.acoustics.loudness import k_weight
+
+Array = NDArray[np.float64]
+
+NEPER = math.log(10) / 20
+"""One dB in nepers."""
+MOST_PARTIALS = 96
+HIGHEST_PARTIAL = 10_000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """What makes one kind of piano differ from another; factors are relative to the concert grand.
+
+    `lowest` and `highest` are its outer keys; `last_damper` is the highest key with a damper. A key
+    beyond the compass still sounds in the model, as if the keyboard went on.
+    """
+
+    name: str
+    a4: float = 440.0
+    lowest: int = 21
+    highest: int = 108
+    last_damper: int = 89
+    inharmonicity: float = 1.0
+    bass_inharmonicity: float = 1.0
+    decay: float = 1.0
+    """Rate of decay: above 1 it dies away sooner."""
+    after_db: float = -15.0
+    """Level of the after-sound below the prompt sound."""
+    after_slowness: float = 3.6
+    """How many times slower the after-sound decays."""
+    contact: float = 1.0
+    """Time the hammer stays on the string: below 1 it is brighter."""
+    damping: float = 1.0
+    """How fast the dampers work."""
+    detuning: float = 1.0
+    halo_db: float = -27.0
+    """Level of the sympathetic strings when all dampers are up, below the strings that are struck."""
+    knock: float = 1.0
+    """Noise of the key bed and the case at the blow."""
+
+    def has_key(self, midi: int) -> bool:
+        """Whether the keyboard has the key."""
+        return self.lowest <= midi <= self.highest
+
+    def has_damper(self, midi: int) -> bool:
+        """Whether the key's strings are ever damped."""
+        return midi <= self.last_damper
+
+
+GRAND = Instrument("concert grand")
+UPRIGHT = Instrument(
+    "upright",
+    inharmonicity=1.25,
+    bass_inharmonicity=2.2,
+    decay=1.4,
+    after_db=-14.0,
+    after_slowness=3.2,
+    contact=1.08,
+    damping=0.75,
+    last_damper=90,
+    detuning=1.4,
+    halo_db=-30.0,
+    knock=1.5,
+)
+EARLY = Instrument(
+    "early piano",
+    a4=430.0,
+    lowest=29,
+    highest=89,
+    last_damper=108,
+    inharmonicity=0.35,
+    bass_inharmonicity=0.35,
+    decay=2.3,
+    after_db=-20.0,
+    after_slowness=2.6,
+    contact=0.72,
+    damping=1.25,
+    detuning=0.7,
+    halo_db=-33.0,
+    knock=1.8,
+)
+INSTRUMENTS: dict[str, Instrument] = {i.name: i for i in (GRAND, UPRIGHT, EARLY)}
+
+
+def inharmonicity(midi: ArrayLike, instrument: Instrument = GRAND) -> Array:
+    """Coefficient B of f(n) = n·f1·sqrt(1 + B·n²).
+
+    Sum of a bass and a treble line on a logarithmic scale: the form of Rigaud, David & Daudet 2013; the
+    treble line doubles every 8.4 semitones, near Young 1952.
+    """
+    key = np.asarray(midi, float)
+    bass = instrument.bass_inharmonicity * np.exp(-0.0847 * key - 6.6)
+    treble = instrument.inharmonicity * 3.1e-4 * 2 ** ((key - 60) / 8.4)
+    return bass + treble
+
+
+def fundamental(midi: ArrayLike, instrument: Instrument = GRAND) -> Array:
+    """First partial in Hz: equal temperament, the octaves stretched up to about 20 cents at the ends."""
+    steps = np.asarray(midi, float) - 69
+    cents = 100 * steps + 1.8e-4 * steps**3
+    return instrument.a4 * 2 ** (cents / 1200)
+
+
+def prompt_decay(midi: float, number: Array, frequency: Array, instrument: Instrument = GRAND) -> Array:
+    """Decay of the prompt sound in dB a second: faster towards the treble and for the upper partials."""
+    first = _by_key(
+        midi, (21, 36, 48, 60, 72, 84, 96, 108), (3.5, 5.5, 7.5, 10, 16, 32, 75, 140), geometric=True
+    )
+    return instrument.decay * (first * (1 + 0.05 * (number - 1)) + 0.9 * (frequency / 1000) ** 1.5)
+
+
+def damper_rate(midi: int, instrument: Instrument = GRAND) -> float:
+    """Extra decay in dB a second of the first partial under a resting damper; 0 for keys without one."""
+    if not instrument.has_damper(midi):
+        return 0.0
+    keys, rates = (21, 29, 36, 48, 60, 72, 84, 89), (42, 55, 75, 100, 130, 165, 200, 210)
+    return instrument.damping * _by_key(midi, keys, rates, geometric=True)
+
+
+def damper_contact(depth: ArrayLike, midi: int) -> Array:
+    """How much of its weight the damper lays on the string, 1..0, with the pedal at `depth` 0..1.
+
+    The dampers begin to lift after a fifth of the way and are free at 0.72. Half down, they still stop
+    the light treble strings but hardly the heavy bass (common practice, no source).
+    """
+    lying = np.clip((0.72 - np.asarray(depth, float)) / 0.5, 0.0, 1.0)
+    return lying ** _by_key(midi, (21, 40, 60, 84), (4.0, 3.2, 2.0, 1.0))
+
+
+def contact_time(midi: float, velocity: float, instrument: Instrument = GRAND) -> float:
+    """Seconds the hammer touches the string: 4 to 5 ms in the bass, under 1 ms at the top (Chaigne).
+
+    Shorter the harder the blow.
+    """
+    milliseconds = _by_key(midi, (21, 60, 84, 108), (4.6, 2.3, 1.1, 0.5), geometric=True)
+    return instrument.contact * milliseconds * (1.9 - 1.25 * velocity / 127) / 1000
+
+
+def touch_db(velocity: ArrayLike) -> Array:
+    """Level of a blow below the hardest one: about 34 dB from the softest to the loudest playable."""
+    return -36 * (1 - np.asarray(velocity, float) / 127) ** 1.15
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Strings:
+    """The strings of one key: an entry for each partial, shape (partials,), lowest first."""
+
+    midi: int
+    number: Array
+    frequency: Array
+    prompt: Array
+    after: Array
+    after_ratio: Array
+    damping: Array
+    detuning: Array
+    """Hz between the two components of a partial."""
+    phase: Array
+    unevenness: Array
+    """Factor on each partial's strength: strike point, bridge and soundboard."""
+
+
+@lru_cache(maxsize=512)
+def strings(midi: int, instrument: Instrument = GRAND) -> Strings:
+    """All partials of a key below 10 kHz, whatever the touch. The small irregularities are always the same."""
+    b = float(inharmonicity(midi, instrument))
+    number = np.arange(1.0, MOST_PARTIALS + 1)
+    frequency = number * float(fundamental(midi, instrument)) * np.sqrt((1 + b * number**2) / (1 + b))
+    kept = frequency < HIGHEST_PARTIAL
+    kept[0] = True
+    number, frequency = number[kept], frequency[kept]
+    chance = np.random.default_rng(1000 + midi)
+    strike_point = _by_key(midi, (21, 60, 90, 108), (0.115, 0.12, 0.09, 0.06))
+    strike = 0.45 + 0.55 * np.abs(np.sin(np.pi * number * strike_point))
+    board = (frequency / (frequency + 50)) ** 1.2 / np.sqrt(1 + (frequency / 6500) ** 4)
+    prompt = prompt_decay(midi, number, frequency, instrument) * 10 ** chance.normal(0, 0.055, number.size)
+    slowness = max(1.2, instrument.after_slowness * _by_key(midi, (21, 60, 96), (0.8, 1.0, 0.75)))
+    after_db = instrument.after_db + chance.normal(0, 2.5, number.size) - (3 if midi < 30 else 0)
+    spread = _by_key(midi, (21, 36, 60, 72, 84, 99), (0.01, 0.05, 0.11, 0.15, 0.25, 0.5))
+    return Strings(
+        midi=midi,
+        number=number,
+        frequency=frequency,
+        prompt=prompt * NEPER,
+        after=prompt / slowness * NEPER,
+        after_ratio=10 ** (after_db / 20),
+        damping=damper_rate(midi, instrument) * (1 + 0.12 * (number - 1)) * NEPER,
+        detuning=instrument.detuning * number * spread * chance.uniform(0.5, 1.3, number.size),
+        phase=chance.normal(0, 0.35, number.size),
+        unevenness=strike * board * 10 ** (chance.normal(0, 1.8, number.size) / 20),
+    )
+
+
+def spectrum(midi: int, velocity: float, instrument: Instrument = GRAND, *, soft: bool = False) -> Array:
+    """Amplitudes of the partials of `strings(midi)` just after the blow, shape (partials,).
+
+    The harder the blow, the shorter the contact and the flatter the spectrum. The level is set so that
+    equal touch is equally loud over the keyboard (K-weighted, first 150 ms), falling a little at the top.
+    `soft` is the soft pedal: weaker and duller.
+    """
+    return _spectrum(midi, round(min(127.0, max(1.0, velocity)), 1), instrument, soft)
+
+
+@lru_cache(maxsize=4096)
+def _spectrum(midi: int, velocity: float, instrument: Instrument, soft: bool) -> Array:
+    wire = strings(midi, instrument)
+    softened = 0.85 * velocity if soft else velocity
+    touch = softened / 127
+    corner = contact_time(midi, 89, instrument) / 1.35
+    slope = (2.7 - 1.75 * touch) / 2
+    limit = contact_time(midi, softened, instrument) / 18
+    hammer = (1 + (wire.frequency * corner) ** 2) ** -slope / np.sqrt(1 + (wire.frequency * limit) ** 4)
+    shape = hammer * wire.unevenness
+    window = 0.15
+    energy = np.sum(
+        0.5
+        * shape**2
+        * k_weight(wire.frequency)
+        * (1 - np.exp(-2 * wire.prompt * window))
+        / (2 * wire.prompt)
+    )
+    level = float(touch_db(velocity)) - (2.5 if soft else 0.0) + LOUDEST_DB
+    level += _by_key(midi, (21, 33, 84, 96, 108), (-1.0, 0.0, 0.0, -1.0, -4.0))
+    return shape * math.sqrt(10 ** (level / 10) * window / energy)
+
+
+LOUDEST_DB = -14.0
+"""K-weighted level of the hardest blow on one key, dB below full scale."""
+
+
+def _by_key(
+    midi: float, keys: tuple[float, ...], values: tuple[float, ...], *, geometric: bool = False
+) -> float:
+    """The value at a key, between the given ones; in equal ratios instead of equal steps if `geometric`."""
+    if geometric:
+        return float(np.exp(np.interp(midi, keys, np.log(values))))
+    return float(np.interp(midi, keys, values))
