@@ -13,7 +13,6 @@ from lxml import etree
 from plans import plan_of
 
 from understave.engraving import Options, engrave, excerpt
-from understave.engraving.geometry import ink
 from understave.engraving.palette import PROPOSED, TENSION, contrast
 from understave.interpretation.plan import PedalMove, Plan
 

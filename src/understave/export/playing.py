@@ -1,0 +1,249 @@
+"""The plan as marks in MusicXML, and a performance as a MIDI file.
+
+In: MusicXML bytes of a Score (its `source`, or that with the harmony written in) and a `Plan`. Out: the
+same with wedges, dynamics, pedal marks with their depth, and accents on the notes to lean on. Each of
+these carries an id that begins with ``understave-plan-`` and a `<level>` that says it is a proposal, as
+MusicXML 4.0 provides for editorial additions; what the composer printed is not touched. `remove_plan`
+takes them out again and leaves every byte as it was.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from fractions import Fraction
+
+import mido
+from lxml import etree
+
+from understave.acoustics.performance import Performance
+from understave.errors import UnderstaveError
+from understave.interpretation.plan import Hairpin, PedalMove, Plan
+from understave.score.model import Score
+from understave.score.write import Insertion, insert_all
+from understave.score.xmltree import parse, to_bytes
+
+PREFIX = "understave-plan-"
+_TARGET = "understave-plan"
+_LEVEL = "proposed"
+_DYNAMICS = frozenset(
+    (
+        "p",
+        "pp",
+        "ppp",
+        "pppp",
+        "mp",
+        "mf",
+        "f",
+        "ff",
+        "fff",
+        "ffff",
+        "fp",
+        "sf",
+        "sfz",
+        "sffz",
+        "fz",
+        "rf",
+        "rfz",
+    )
+)
+# Numbers 1 to 3 are what notation programs give the composer's own hairpins.
+_WEDGE_NUMBERS = ("5", "6")
+_ACCENTS = ("accent", "strong-accent", "soft-accent", "stress", "tenuto")
+# What may stand after the notations of a note (MusicXML 4.0, note type).
+_AFTER_NOTATIONS = ("lyric", "play", "listen")
+
+
+def with_plan(xml: bytes, score: Score, plan: Plan) -> bytes:
+    """Write a plan into the MusicXML of a score; marks that the composer printed are not repeated.
+
+    `xml` may carry a plan already: it is replaced. Raises UnderstaveError if it is not a score with the
+    notes and bars of `score`.
+    """
+    if not xml:
+        raise UnderstaveError("This score cannot be written as MusicXML: no notation was kept on import.")
+    root = parse(remove_plan(xml), score.title or "the score")
+    top, bottom = score.parts[-1].first_staff, score.parts[-1].last_staff
+    marks: list[tuple[Fraction, bool, int, etree._Element]] = []
+    for k, mark in enumerate(plan.marks):
+        if mark.origin == "proposed":
+            inner = etree.Element("dynamics")
+            name = mark.mark if mark.mark in _DYNAMICS else "other-dynamics"
+            child = etree.SubElement(inner, name)
+            if name == "other-dynamics":
+                child.text = mark.mark
+            marks.append((mark.moment, True, top, _direction(inner, f"dynamic-{k}")))
+    open_until = [Fraction(-1)] * len(_WEDGE_NUMBERS)
+    for k, hairpin in enumerate(plan.hairpins):
+        if hairpin.origin == "proposed":
+            free = next((n for n, t in enumerate(open_until) if t <= hairpin.start), None)
+            if free is not None:
+                open_until[free] = hairpin.end
+                marks += [(t, on, top, e) for t, on, e in _wedges(hairpin, k, _WEDGE_NUMBERS[free])]
+    marks += [(t, True, bottom, e) for t, e in _pedal_marks(plan.pedal)]
+    # At one moment lines end before others begin.
+    marks.sort(key=lambda m: (m[0], m[1]))
+    insert_all(root, [_insertion(score, moment, staff, e) for moment, _, staff, e in marks])
+    _accent(root, score, plan)
+    _raise_version(root)
+    return to_bytes(root)
+
+
+def remove_plan(xml: bytes) -> bytes:
+    """Take everything that `with_plan` wrote out of MusicXML again; other bytes come back unchanged."""
+    if _TARGET.encode() not in xml:
+        return xml
+    root = parse(xml, "the score")
+    for element in [e for e in root.iter("*") if str(e.get("id", "")).startswith(PREFIX)]:
+        _take_out(element)
+    for instruction in [c for c in root if isinstance(c, etree._ProcessingInstruction)]:
+        if instruction.target != _TARGET:
+            continue
+        version = instruction.get("version") or "none"
+        if version == "none":
+            root.attrib.pop("version", "")
+        else:
+            root.set("version", version)
+        _take_out(instruction)
+    return to_bytes(root)
+
+
+def _take_out(element: etree._Element) -> None:
+    parent = element.getparent()
+    assert parent is not None
+    if element.tail:
+        before = element.getprevious()
+        if before is None:
+            parent.text = (parent.text or "") + element.tail
+        else:
+            before.tail = (before.tail or "") + element.tail
+    parent.remove(element)
+
+
+def _raise_version(root: etree._Element) -> None:
+    """Call the file MusicXML 4.0, and keep what it was called before beside it."""
+    before = root.get("version", "none")
+    root.insert(0, etree.ProcessingInstruction(_TARGET, f'version="{before}"'))
+    root.set("version", "4.0")
+
+
+def _direction(inner: etree._Element, name: str, depth: float | None = None) -> etree._Element:
+    element = etree.Element("direction", placement="below", id=PREFIX + name)
+    etree.SubElement(element, "direction-type").append(inner)
+    etree.SubElement(element, "level", bracket="yes").text = _LEVEL
+    if depth is not None:
+        etree.SubElement(element, "sound", {"damper-pedal": f"{100 * max(0.0, min(1.0, depth)):.0f}"})
+    return element
+
+
+def _wedges(h: Hairpin, index: int, number: str) -> Iterator[tuple[Fraction, bool, etree._Element]]:
+    """The ends of a hairpin's wedges, each with its moment and whether it begins there."""
+    peak = h.end if h.kind == "crescendo" else h.start if h.kind == "diminuendo" else h.peak
+    peak = (h.start + h.end) / 2 if peak is None else min(h.end, max(h.start, peak))
+    for kind, start, end in (("crescendo", h.start, peak), ("diminuendo", peak, h.end)):
+        if start < end:
+            for what, moment in ((kind, start), ("stop", end)):
+                wedge = etree.Element("wedge", type=what, number=number)
+                yield moment, what != "stop", _direction(wedge, f"wedge-{index}-{kind[:3]}-{what[:4]}")
+
+
+def _pedal_marks(moves: tuple[PedalMove, ...]) -> Iterator[tuple[Fraction, etree._Element]]:
+    """Pedal marks of the proposed moves, each with the depth to press to in its sound element."""
+    down = False
+    for k, move in enumerate(moves):
+        kind = ("change" if down else "start") if move.depth > 0 else "stop" if down else ""
+        down = move.depth > 0
+        if kind and move.origin == "proposed":
+            pedal = etree.Element("pedal", type=kind, line="yes", sign="no")
+            yield move.moment, _direction(pedal, f"pedal-{k}", move.depth)
+
+
+def _insertion(score: Score, moment: Fraction, staff: int, element: etree._Element) -> Insertion:
+    measure = score.measure_at(moment)
+    return Insertion(measure.index, min(moment, score.end) - measure.start, staff, element)
+
+
+def _accent(root: etree._Element, score: Score, plan: Plan) -> None:
+    """Put accents over the notes to lean on, unless the composer did; in notations of their own."""
+    written = {e.get("id"): e for e in root.iter("note")}
+    for voice in plan.voices:
+        note = score.note_by_id.get(voice.note)
+        element = written.get(note.id) if note is not None and voice.lean else None
+        if note is None or element is None or any(a in _ACCENTS for a in note.articulations):
+            continue
+        box = etree.Element("notations", id=f"{PREFIX}accent-{note.id}")
+        etree.SubElement(box, "level", bracket="yes").text = _LEVEL
+        etree.SubElement(etree.SubElement(box, "articulations"), "accent")
+        after = next((c for c in element if c.tag in _AFTER_NOTATIONS), None)
+        if after is None:
+            element.append(box)
+        else:
+            after.addprevious(box)
+
+
+# MIDI ------------------------------------------------------------------------------------------------
+
+_TICKS = 480
+_BEAT = 500_000  # microseconds of a quarter note at 120 a minute
+_PEDAL_STEP = 0.015  # seconds between two pedal messages while the foot moves
+_SUSTAIN, _SOFT = 64, 67  # controller numbers, MIDI 1.0, table of control change messages
+
+
+def midi(performance: Performance, title: str = "") -> bytes:
+    """Return a performance as a Standard MIDI File, format 1, with the pedal as a continuous controller.
+
+    480 ticks to a quarter at 120 a minute: a tick is about a millisecond, and bars are not told. A key
+    that is struck again before it came up is let go just before.
+    """
+    events: list[tuple[int, int, mido.Message]] = []
+    next_start: dict[int, float] = {}
+    for strike in reversed(performance.strikes):
+        start, end = _tick(strike.start), _tick(min(strike.end, next_start.get(strike.midi, strike.end)))
+        next_start[strike.midi] = strike.start
+        velocity = max(1, min(127, round(strike.velocity)))
+        events.append((start, 2, mido.Message("note_on", note=strike.midi, velocity=velocity)))
+        events.append((max(end, start + 1), 0, mido.Message("note_off", note=strike.midi, velocity=64)))
+    events += [
+        (tick, 1, mido.Message("control_change", control=_SUSTAIN, value=value))
+        for tick, value in _pedal_values(performance.pedal)
+    ]
+    if performance.soft:
+        events.append((0, 1, mido.Message("control_change", control=_SOFT, value=127)))
+    events.sort(key=lambda e: e[:2])
+    file = mido.MidiFile(type=1, ticks_per_beat=_TICKS, charset="utf-8")
+    file.tracks.append(
+        mido.MidiTrack(
+            [mido.MetaMessage("track_name", name=title), mido.MetaMessage("set_tempo", tempo=_BEAT)]
+        )
+    )
+    track = mido.MidiTrack([mido.Message("program_change", program=0)])
+    now = 0
+    for tick, _, message in events:
+        track.append(message.copy(time=tick - now))
+        now = tick
+    file.tracks.append(track)
+    out = io.BytesIO()
+    file.save(file=out)
+    return out.getvalue()
+
+
+def _tick(seconds: float) -> int:
+    return max(0, round(seconds * 1_000_000 / _BEAT * _TICKS))
+
+
+def _pedal_values(line: tuple[tuple[float, float], ...]) -> Iterator[tuple[int, int]]:
+    """Controller values along the pedal's line, only where they change."""
+    last = 0
+    for k, (seconds, depth) in enumerate(line):
+        points = [(seconds, depth)]
+        if k and seconds > line[k - 1][0]:
+            t0, d0 = line[k - 1]
+            steps = 1 if d0 == depth else max(1, round((seconds - t0) / _PEDAL_STEP))
+            points = [
+                (t0 + j / steps * (seconds - t0), d0 + j / steps * (depth - d0)) for j in range(1, steps + 1)
+            ]
+        for t, d in points:
+            value = max(0, min(127, round(127 * d)))
+            if value != last:
+                yield _tick(t), value
+                last = value

@@ -1,0 +1,234 @@
+"""Marks of the plan in MusicXML and MIDI: valid, told apart, taken out again, read alike by others."""
+
+import io
+from dataclasses import replace
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+
+import mido
+import numpy as np
+import pytest
+from lxml import etree
+from music21 import converter, dynamics
+
+from understave.acoustics.performance import Performance, Strike
+from understave.errors import UnderstaveError
+from understave.export.annotated import annotated_musicxml
+from understave.export.playing import PREFIX, midi, remove_plan, with_plan
+from understave.harmony import read
+from understave.harmony.reading import Event
+from understave.interpretation.plan import DynamicMark, Hairpin, PedalMove, Plan, Voice
+from understave.score.reader import read_score
+
+EXAMPLES = sorted((Path(__file__).resolve().parents[2] / "examples").glob("*/score.musicxml"))
+WHY = Event("dynamics", "", Fraction(0), Fraction(0), (), 1.0)
+
+
+def plan_for(score):
+    """Something of everything, also between notes, over barlines and at the very end."""
+    moves, depth = [], (1.0, 0.5, 1.0, 0.0, 0.35)
+    at = Fraction(0)
+    while at < score.end:
+        moves.append(PedalMove(at, depth[len(moves) % 5], "printed" if len(moves) % 11 == 10 else "proposed"))
+        at += Fraction(5, 7)
+    third = score.end / 3
+    hairpins = (
+        Hairpin(Fraction(1, 3), third / 2, third, "swell", "proposed", WHY),
+        Hairpin(third / 2, None, third + 1, "crescendo", "proposed", WHY),
+        Hairpin(third + 1, None, 2 * third, "diminuendo", "printed", WHY),
+        Hairpin(2 * third, None, score.end, "diminuendo", "proposed", WHY),
+    )
+    marks = (
+        DynamicMark(Fraction(0), "mf", "printed", WHY),
+        DynamicMark(third, "pp", "proposed", WHY),
+        DynamicMark(2 * third, "mezza voce", "proposed", WHY),
+    )
+    voices = tuple(Voice(n.id, "melody", 5.0, k % 17 == 0) for k, n in enumerate(score.notes))
+    return Plan(hairpins=hairpins, marks=marks, voices=voices, pedal=tuple(moves))
+
+
+@pytest.fixture(scope="module", params=EXAMPLES, ids=lambda p: p.parent.name)
+def made(request):
+    score = read_score(request.param)
+    plan = plan_for(score)
+    return score, plan, with_plan(score.source, score, plan)
+
+
+def ours(tree, path):
+    return [e for e in tree.iter(path) if e.get("id", "").startswith(PREFIX)]
+
+
+def test_it_is_valid_musicxml_4(made, schema):
+    tree = etree.fromstring(made[2])
+    assert schema.validate(tree), schema.error_log.last_error
+    assert tree.get("version") == "4.0"
+
+
+def test_removing_it_gives_back_every_byte(made):
+    score, plan, data = made
+    assert data != score.source
+    assert remove_plan(data) == score.source
+    assert remove_plan(score.source) == score.source
+    assert with_plan(data, score, plan) == data
+
+
+def test_beside_the_harmony_it_is_valid_and_comes_out_alone(made, schema):
+    score, plan, _ = made
+    annotated = annotated_musicxml(score, read(score))
+    both = with_plan(annotated, score, plan)
+    tree = etree.fromstring(both)
+    assert schema.validate(tree), schema.error_log.last_error
+    assert remove_plan(both) == annotated
+
+
+@pytest.mark.parametrize("version", ['version="3.1"', "", 'version="2.0"'])
+def test_the_version_and_the_layout_of_the_file_come_back(version):
+    text = EXAMPLES[0].read_bytes().replace(b'version="4.0"', version.encode(), 1)
+    score = read_score(EXAMPLES[0])
+    spaced = text.replace(b"<note ", b"\n\t  <note ").replace(b"</note>", b"  </note>\n")
+    score = replace(score, source=spaced)
+    once = remove_plan(with_plan(spaced, score, plan_for(score)))
+    assert etree.tostring(etree.fromstring(once), method="c14n") == etree.tostring(
+        etree.fromstring(spaced), method="c14n"
+    )
+
+
+def test_every_mark_is_called_a_proposal_and_what_is_printed_is_not_repeated(made):
+    _, _, data = made
+    tree = etree.fromstring(data)
+    added = [e for tag in ("direction", "notations") for e in ours(tree, tag)]
+    assert added
+    assert all(e.findtext("level") == "proposed" for e in added)
+    assert len([e for e in added if e.find("direction-type/dynamics") is not None]) == 2
+    wedges = [e.get("type") for d in added for e in d.iterfind("direction-type/wedge")]
+    assert wedges.count("stop") == len(wedges) / 2 == 4
+
+
+def test_the_depth_of_the_pedal_stands_in_its_sound(made):
+    """MusicXML 4.0, `damper-pedal`: yes, no, or 0 to 100 for a pedal partly down."""
+    _, plan, data = made
+    tree = etree.fromstring(data)
+    found = [
+        (d.find("direction-type/pedal").get("type"), d.find("sound").get("damper-pedal"))
+        for d in ours(tree, "direction")
+        if d.find("direction-type/pedal") is not None
+    ]
+    assert found[:5] == [
+        ("start", "100"),
+        ("change", "50"),
+        ("change", "100"),
+        ("stop", "0"),
+        ("start", "35"),
+    ]
+    assert len(found) == sum(m.origin == "proposed" for m in plan.pedal)
+
+
+def test_our_reader_finds_pedal_and_dynamics_where_they_were_put(made, tmp_path):
+    score, plan, data = made
+    (tmp_path / "a.musicxml").write_bytes(data)
+    again = read_score(tmp_path / "a.musicxml")
+    assert [(n.id, n.onset, n.duration, n.pitch) for n in again.notes] == [
+        (n.id, n.onset, n.duration, n.pitch) for n in score.notes
+    ]
+    pedal = [d for d in again.directions if d.kind == "pedal" and d.id.startswith(PREFIX)]
+    wanted = [m for m in plan.pedal if m.origin == "proposed"]
+    assert [float(d.onset) for d in pedal] == pytest.approx([float(m.moment) for m in wanted], abs=1e-3)
+    assert [d.value for d in pedal] == [m.depth for m in wanted]
+    wedges = [d for d in again.directions if d.kind == "wedge" and d.id.startswith(PREFIX)]
+    swell = plan.hairpins[0]
+    legs = [(swell.start, swell.peak), (swell.peak, swell.end)]
+    legs += [(plan.hairpins[k].start, plan.hairpins[k].end) for k in (1, 3)]
+    assert sorted((float(d.onset), float(d.end)) for d in wedges) == [
+        (pytest.approx(float(a), abs=1e-3), pytest.approx(float(b), abs=1e-3)) for a, b in sorted(legs)
+    ]
+
+
+def test_accents_are_on_the_notes_to_lean_on(made):
+    score, plan, data = made
+    tree = etree.fromstring(data)
+    found = {e.getparent().get("id") for e in ours(tree, "notations")}
+    own = ("accent", "strong-accent", "soft-accent", "stress", "tenuto")
+    wanted = {
+        v.note for v in plan.voices if v.lean and not set(own) & set(score.note_by_id[v.note].articulations)
+    }
+    assert found == wanted
+
+
+def test_music21_reads_the_marks(made, tmp_path):
+    _, _, data = made
+    (tmp_path / "a.musicxml").write_bytes(data)
+    found = converter.parse(tmp_path / "a.musicxml")
+    before = converter.parse(remove_plan(data))
+    count = [len(list(s.recurse().getElementsByClass(dynamics.Dynamic))) for s in (found, before)]
+    assert count[0] - count[1] == 2
+    wedges = [len(list(s.recurse().getElementsByClass(dynamics.DynamicWedge))) for s in (found, before)]
+    assert wedges[0] - wedges[1] == 4
+
+
+def test_a_score_without_notation_is_refused():
+    score = read_score(EXAMPLES[0])
+    with pytest.raises(UnderstaveError, match="no notation"):
+        with_plan(b"", score, Plan())
+
+
+# MIDI: read back by mido and by a library that knows performances, both apart from what wrote it.
+
+PERFORMANCE = Performance(
+    (
+        Strike(60, 0.0, 1.0, 64.4),
+        Strike(64, 0.25, 2.0, 90.0),
+        Strike(60, 0.5, 1.5, 127.0),
+        Strike(67, 1.75, 2.0, 1.0),
+    ),
+    ((0.1, 0.0), (0.15, 1.0), (1.0, 1.0), (1.1, 0.5), (1.8, 0.5), (1.9, 0.0)),
+)
+
+
+def timed(data):
+    now, out = 0.0, []
+    for message in mido.MidiFile(file=io.BytesIO(data)):
+        now += message.time
+        out.append((now, message))
+    return out
+
+
+def test_midi_has_every_strike_at_its_time_and_velocity():
+    found = timed(midi(PERFORMANCE, "Étude"))
+    on = [(t, m.note, m.velocity) for t, m in found if m.type == "note_on"]
+    assert on == [(pytest.approx(s.start, abs=1e-3), s.midi, round(s.velocity)) for s in PERFORMANCE.strikes]
+    off = [(t, m.note) for t, m in found if m.type == "note_off"]
+    # The first C is let go when it is struck again.
+    assert sorted((round(t, 2), n) for t, n in off) == [(0.5, 60), (1.5, 60), (2.0, 64), (2.0, 67)]
+
+
+def test_midi_pedal_follows_the_line_within_one_step():
+    found = [(t, m.value) for t, m in timed(midi(PERFORMANCE)) if m.type == "control_change"]
+    times, depths = zip(*PERFORMANCE.pedal, strict=True)
+    for t, value in found:
+        assert value / 127 == pytest.approx(float(np.interp(t, times, depths)), abs=0.02)
+    assert [v for _, v in found][-1] == 0
+    assert 64 in [v for _, v in found]
+    assert len(found) > 8  # continuous, not a switch
+    steps = [b - a for (a, _), (b, _) in pairwise(found)]
+    assert all(s > 0 for s in steps)
+
+
+def test_partitura_reads_the_performance(tmp_path):
+    partitura = pytest.importorskip("partitura")
+    (tmp_path / "a.mid").write_bytes(midi(PERFORMANCE))
+    part = partitura.load_performance_midi(str(tmp_path / "a.mid"))
+    notes = part.note_array()
+    assert sorted(notes["pitch"]) == sorted(s.midi for s in PERFORMANCE.strikes)
+    controls = [c["number"] for p in part.performedparts for c in p.controls]
+    assert set(controls) == {64}
+
+
+def test_the_soft_pedal_is_told():
+    found = [m for _, m in timed(midi(replace(PERFORMANCE, soft=True))) if m.type == "control_change"]
+    assert (found[0].control, found[0].value) == (67, 127)
+
+
+def test_an_empty_plan_changes_no_music(made):
+    score, _, _ = made
+    assert remove_plan(with_plan(score.source, score, Plan())) == score.source
