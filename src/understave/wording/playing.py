@@ -1,0 +1,153 @@
+"""The plan in words, bar by bar: what to do, when, and why.
+
+In: a Score and its Plan, a level and a language. Out: `Advice`, in order of time. What to do is said in
+a few words of ours (``play_...`` in the phrasebook), why in the sentences of the plan's own reasons.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import groupby
+from typing import Literal
+
+from understave.harmony.reading import Event
+from understave.interpretation.plan import Plan, Tension, Voice
+from understave.score.model import Score
+from understave.theory.vocabulary import Language
+from understave.wording.gaps import octave_name, place
+from understave.wording.phrasebook import Level, Phrasebook, phrasebook
+from understave.wording.sentences import can_say, plain, say, say_again
+
+Aspect = Literal["tension", "dynamics", "voicing", "timing", "pedal"]
+_ORDER: tuple[Aspect, ...] = ("dynamics", "voicing", "timing", "pedal", "tension")
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One thing to do at a moment; `why` may be empty. `notes` are the ids it is about."""
+
+    moment: Fraction
+    aspect: Aspect
+    what: str
+    why: str
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Item:
+    moment: Fraction
+    aspect: Aspect
+    what: str
+    why: Event | None
+    notes: tuple[str, ...] = ()
+
+
+def tell_plan(
+    score: Score,
+    plan: Plan,
+    level: Level = "intermediate",
+    language: Language = "en",
+    stretch: tuple[Fraction, Fraction] | None = None,
+) -> tuple[Advice, ...]:
+    """Tell a plan in order of time, or what of it begins in a stretch of the piece.
+
+    Of tension each bar's highest span is told, and every release. A reason of a kind told before is
+    told briefly, and left out where it is the same as the one before it.
+    """
+    book = phrasebook(language)
+    start, end = stretch or (Fraction(0), score.end)
+    items = [i for i in _items(score, plan, book) if start <= i.moment < end]
+    items.sort(key=lambda i: (i.moment, _ORDER.index(i.aspect)))
+    told: set[tuple[str, str]] = set()
+    last: dict[Aspect, str] = {}
+    advice = []
+    for item in items:
+        why, reason = "", item.why
+        if reason is not None and can_say(reason, language):
+            again = (reason.kind, reason.label) in told
+            told.add((reason.kind, reason.label))
+            why = plain((say_again if again else say)(reason, score, level, language))
+            if last.get(item.aspect) == why:
+                why = ""
+            else:
+                last[item.aspect] = why
+        advice.append(Advice(item.moment, item.aspect, item.what, why, item.notes))
+    return tuple(advice)
+
+
+def _items(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
+    words = book.phrases
+    for mark in plan.marks:
+        what = mark.mark if mark.origin == "proposed" else words["play_printed"].format(what=mark.mark)
+        yield _Item(mark.moment, "dynamics", what, mark.why)
+    for h in plan.hairpins:
+        peak = place(score, h.peak, book) if h.peak is not None else ""
+        what = words[f"play_{h.kind}"].format(place=_end_place(score, h.end, book), peak=peak)
+        if h.origin == "printed":
+            what = words["play_printed"].format(what=what)
+        yield _Item(h.start, "dynamics", what, h.why)
+    yield from _voices(score, plan.voices, book)
+    for bend in plan.timing:
+        if bend.why is not None:
+            share = words["percent"].format(number=round(100 * bend.factor))
+            name = "play_slower" if bend.factor < 1 else "play_faster" if bend.factor > 1 else "play_in_tempo"
+            yield _Item(bend.moment, "timing", words[name].format(percent=share), bend.why)
+    depth = 0.0
+    for move in plan.pedal:
+        what = _pedal_words(depth, move.depth, book)
+        if what and move.origin == "printed":
+            what = words["play_printed"].format(what=what)
+        if what:
+            yield _Item(move.moment, "pedal", what, move.why)
+        depth = move.depth
+    yield from _tension(score, plan.tension, book)
+
+
+def _end_place(score: Score, moment: Fraction, book: Phrasebook) -> str:
+    """Where something ends: the last bar's end is no bar's beginning."""
+    if moment >= score.end:
+        return book.bars(score.measures[-1].number, score.measures[-1].number)
+    return place(score, moment, book)
+
+
+def _pedal_words(before: float, after: float, book: Phrasebook) -> str:
+    if after <= 0:
+        return book.phrases["play_pedal_up"] if before > 0 else ""
+    share = book.phrases["percent"].format(number=round(100 * after))
+    depth = "down" if after >= 0.9 else "half" if 0.4 <= after <= 0.6 else "part"
+    change = "change" if before > 0 else "press"
+    return book.phrases[f"play_pedal_{change}_{depth}"].format(percent=share)
+
+
+def _voices(score: Score, voices: tuple[Voice, ...], book: Phrasebook) -> Iterator[_Item]:
+    """Notes to lean on one by one; other notes that have a reason, those of one bar and label together."""
+    known = [(score.note_by_id[v.note], v) for v in voices if v.note in score.note_by_id]
+    for note, voice in known:
+        if voice.lean:
+            name = octave_name(note.pitch, book)
+            yield _Item(
+                note.onset, "voicing", book.phrases["play_lean"].format(notes=name), voice.why, (note.id,)
+            )
+    rest = [(n, v, v.why) for n, v in known if v.why is not None and not v.lean and round(v.amount)]
+    rest.sort(key=lambda r: (r[0].measure, r[2].label, r[1].amount > 0, r[0].onset))
+    for (_, _, louder), group in groupby(rest, key=lambda r: (r[0].measure, r[2].label, r[1].amount > 0)):
+        found = list(group)
+        names = list(dict.fromkeys(octave_name(n.pitch, book) for n, _, _ in found))
+        what = book.phrases["play_out" if louder else "play_back"].format(
+            notes=book.join(names) if len(names) < 5 else f"{names[0]} … {names[-1]}"
+        )
+        ids = tuple(n.id for n, _, _ in found)
+        yield _Item(found[0][0].onset, "voicing", what, found[0][2], ids)
+
+
+def _tension(score: Score, spans: tuple[Tension, ...], book: Phrasebook) -> Iterator[_Item]:
+    bars = [list(g) for _, g in groupby(spans, key=lambda t: score.measure_at(t.start).index)]
+    for bar in bars:
+        highest = max(bar, key=lambda t: t.value)
+        for t in bar:
+            if t is highest or t.release:
+                share = book.phrases["percent"].format(number=round(100 * t.value))
+                name = "play_release" if t.release else "play_tension"
+                yield _Item(t.start, "tension", book.phrases[name].format(percent=share), t.why, t.why.notes)
