@@ -1,0 +1,424 @@
+"""Score, reading and tension -> the line of loudness, hairpins and marks.
+
+The line begins with what is printed (`printed`) and adds what players add to it: each phrase swells and
+fades in an arch (Todd, "The dynamics of dynamics", Journal of the Acoustical Society of America 91, 1992;
+the phrase arch of Friberg, Bresin & Sundberg, "Overview of the KTH rule system for musical performance",
+Advances in Cognitive Psychology 2, 2006), tense harmony is louder than its release (harmonic charge, ibid.),
+high melody louder than low (high loud, ibid.; Repp, "The dynamics of expressive piano performance", Journal
+of the Acoustical Society of America 100, 1996), full texture louder than thin (common practice, no source).
+The amounts are ours. All of it stays within one mark's step of what is printed, and along a printed hairpin
+the line never turns against it.
+
+A hairpin is proposed where the line swells or fades clearly within a phrase and nothing is printed. Where no
+mark is printed at all, one is proposed for the beginning, and others where the music changes its size.
+
+Events of kind ``"dynamics"``. Detail: ``mark`` str (p, mf, ...), ``peak`` Fraction (the loudest moment),
+``peak_pitch`` Pitch (the melody's note there), ``chord`` RomanNumeral and ``key`` Key (the harmony there, or
+at the release), ``reason`` str: ``"tension"``, ``"height"``, ``"texture"`` or ``"phrase"``, whichever speaks
+most for it, ``steps`` int (velocity steps between its softest and its loudest moment).
+
+- printed mark: "The score asks for p here."
+- printed crescendo: "The printed swell: save the most for its end."
+- printed diminuendo: "The printed fading: begin it loud enough to have room."
+- swell: "Grow to bar 3, beat 1, then let go."
+- crescendo: "Grow towards the end of this phrase."
+- diminuendo: "Let the sound fall as the tension does."
+- opening: "Nothing is printed; begin at mf."
+- louder: "From here the music is bigger: f."
+- softer: "From here the music is smaller: p."
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from understave.harmony.events.texture import texture_of
+from understave.harmony.reading import Detail, Event, Reading, Span
+from understave.interpretation.plan import DynamicMark, Hairpin, Level, Tension
+from understave.interpretation.printed import (
+    MARKS,
+    STEP,
+    VELOCITIES,
+    PrintedLoudness,
+    nearest_mark,
+    printed_loudness,
+)
+from understave.score.model import Note, Score
+
+Floats = npt.NDArray[np.float64]
+
+KIND = "dynamics"
+ARCH = 6.0
+"""Velocity between the edge of a phrase and its peak."""
+PEAK = 0.6
+"""Where in a phrase its arch culminates, from 0 (start) to 1 (end)."""
+TENSE = 16.0
+"""Velocity between no tension and the most."""
+HIGH = 0.35
+"""Velocity for each semitone that the melody lies above its middle."""
+THICK = 2.5
+"""Velocity for each doubling of how many notes are struck in a bar."""
+MOST = 1.2 * STEP
+"""How far the line may leave what is printed."""
+_CLEAR = 5.0
+"""Least velocity between the foot and the peak of a proposed hairpin."""
+_PLAIN = 1.0
+"""How far a point of the line may be moved when it is drawn with fewer points."""
+_SETTLED = 8.0
+"""Least change of mean velocity from phrase to phrase that proposes another mark."""
+
+
+@dataclass(frozen=True)
+class _Line:
+    """The line before it is drawn: moments, what is printed there, and what each reason adds."""
+
+    moments: tuple[Fraction, ...]
+    printed: Floats
+    parts: dict[str, Floats]
+
+    @property
+    def added(self) -> Floats:
+        return np.asarray(np.clip(sum(self.parts.values(), np.zeros(len(self.moments))), -MOST, MOST))
+
+
+def dynamics(
+    score: Score, reading: Reading, tension: Sequence[Tension] = ()
+) -> tuple[tuple[Level, ...], tuple[Hairpin, ...], tuple[DynamicMark, ...]]:
+    """Plan the loudness of a piece: its line, its hairpins and its marks, each in order of time."""
+    printed = printed_loudness(score)
+    if not score.notes or not score.measures:
+        return (), (), ()
+    phrases = _phrases(score, reading)
+    line = _reckoned(score, reading, tension, printed, phrases)
+    velocities = _along_printed(line, printed)
+    marks = _printed_marks(score, printed)
+    if not printed.marks:
+        marks = _proposed_marks(score, line, velocities, phrases)
+    hairpins = _printed_hairpins(printed) + _proposed_hairpins(
+        score, reading, line, velocities, phrases, printed
+    )
+    return (
+        _levels(line, velocities, printed),
+        tuple(sorted(hairpins, key=lambda h: h.start)),
+        tuple(sorted(marks, key=lambda m: m.moment)),
+    )
+
+
+# --- the line --------------------------------------------------------------------------------------------
+
+
+def _phrases(score: Score, reading: Reading) -> list[tuple[Fraction, Fraction]]:
+    """Return the phrases; a piece without any is one."""
+    found = [(e.start, e.end) for e in reading.events if (e.kind, e.label) == ("phrase", "phrase")]
+    return [(a, b) for a, b in found if b > a] or [(score.notes[0].onset, score.end)]
+
+
+def _grid(score: Score) -> tuple[Fraction, ...]:
+    """Return every beat of the piece, and its end."""
+    found: list[Fraction] = []
+    for m in score.measures:
+        first = -(-m.offset // m.beat_length) * m.beat_length - m.offset
+        t = m.start + first
+        if not found or found[-1] < m.start:
+            found.append(m.start)
+        while t < m.end:
+            if t > found[-1]:
+                found.append(t)
+            t += m.beat_length
+    return (*found, score.end) if score.end > found[-1] else tuple(found)
+
+
+def _reckoned(
+    score: Score,
+    reading: Reading,
+    tension: Sequence[Tension],
+    printed: PrintedLoudness,
+    phrases: Sequence[tuple[Fraction, Fraction]],
+) -> _Line:
+    grid = _grid(score)
+    at = np.array([float(t) for t in grid])
+    bar = float(np.median([float(m.full_length) for m in score.measures]))
+    parts = {
+        "phrase": ARCH * _arch(at, phrases),
+        "height": HIGH * _height(score, reading.spans, at, bar),
+        "texture": THICK * _thickness(score, at, bar),
+    }
+    if tension:
+        parts["tension"] = TENSE * _tense(tension, at)
+    return _Line(grid, np.array([printed.at(t) for t in grid]), parts)
+
+
+def _arch(at: Floats, phrases: Sequence[tuple[Fraction, Fraction]]) -> Floats:
+    """Return a parabola over each phrase, 0 at its mean."""
+    starts = np.array([float(a) for a, _ in phrases])
+    ends = np.array([float(b) for _, b in phrases])
+    k = np.clip(np.searchsorted(starts, at, side="right") - 1, 0, len(phrases) - 1)
+    x = np.clip((at - starts[k]) / (ends[k] - starts[k]), 0, 1)
+    return np.asarray(1 - np.where(x < PEAK, (PEAK - x) / PEAK, (x - PEAK) / (1 - PEAK)) ** 2 - 2 / 3)
+
+
+def _height(score: Score, spans: tuple[Span, ...], at: Floats, bar: float) -> Floats:
+    """Return how many semitones the melody lies above its middle, followed over half a bar."""
+    melody = texture_of(score, spans).melody or tuple(n for n in score.notes if n.duration)
+    if not melody:
+        return np.zeros(len(at))
+    onsets = np.array([float(n.onset) for n in melody])
+    heights = np.array([float(n.midi) for n in melody])
+    lengths = np.array([max(0.125, float(n.duration)) for n in melody])
+    middle = float(np.average(heights, weights=np.minimum(lengths, bar)))
+    above = _followed(onsets, heights, lengths, at, bar / 4, middle) - middle
+    return np.asarray(np.clip(above, -18, 18))
+
+
+def _followed(
+    onsets: Floats, values: Floats, weights: Floats, at: Floats, width: float, otherwise: float
+) -> Floats:
+    """Return a weighted mean of the values round each moment, a bell `width` quarter notes wide."""
+    found = np.full(len(at), otherwise)
+    for i, t in enumerate(at):
+        low, high = np.searchsorted(onsets, (t - 3 * width, t + 3 * width))
+        if high > low:
+            bell = weights[low:high] * np.exp(-0.5 * ((onsets[low:high] - t) / width) ** 2)
+            # Far from any note the value comes back to the middle.
+            found[i] = (bell @ values[low:high] + 1e-3 * otherwise) / (bell.sum() + 1e-3)
+    return found
+
+
+def _thickness(score: Score, at: Floats, bar: float) -> Floats:
+    """Return how much more is struck than usual, in doublings."""
+    onsets = np.array([float(n.onset) for n in score.notes])
+    struck = np.array(
+        [np.searchsorted(onsets, t + bar / 2) - np.searchsorted(onsets, t - bar / 2) for t in at], dtype=float
+    )
+    doublings = np.log2(1 + struck)
+    return np.asarray(np.clip(doublings - doublings.mean(), -2, 2))
+
+
+def _tense(tension: Sequence[Tension], at: Floats) -> Floats:
+    """Return the tension at each moment, 0 at its mean by time."""
+    starts = np.array([float(t.start) for t in tension])
+    lengths = np.array([float(t.end - t.start) for t in tension])
+    values = np.array([t.value for t in tension])
+    k = np.clip(np.searchsorted(starts, at, side="right") - 1, 0, len(values) - 1)
+    mean = float(np.average(values, weights=lengths)) if lengths.sum() else float(values.mean())
+    return np.asarray(values[k] - mean)
+
+
+def _along_printed(line: _Line, printed: PrintedLoudness) -> Floats:
+    """Return the whole line; along a printed hairpin it does not turn against it."""
+    velocities = np.clip(line.printed + line.added, 12, 124)
+    at = np.array([float(t) for t in line.moments])
+    for swell in printed.swells:
+        inside = np.flatnonzero((at >= float(swell.start)) & (at <= float(swell.end)))
+        if len(inside) < 2:
+            continue
+        part = velocities[inside]
+        if swell.kind == "crescendo":
+            velocities[inside] = np.maximum.accumulate(part)
+        else:
+            velocities[inside] = np.maximum.accumulate(part[::-1])[::-1]
+    return velocities
+
+
+def _levels(line: _Line, velocities: Floats, printed: PrintedLoudness) -> tuple[Level, ...]:
+    """Draw the line with few points; a printed mark is a jump, two points at its moment."""
+    at = np.array([float(t) for t in line.moments])
+    jumps = {m.moment for m in printed.marks} | {p[0] for p in printed.line}
+    points: list[tuple[Fraction, float]] = []
+    for t in sorted({*line.moments, *(j for j in jumps if j <= line.moments[-1])}):
+        value = float(np.interp(float(t), at, velocities))
+        if t in jumps:
+            # The grid's slope runs across the jump: what is added goes on straight, what is printed jumps.
+            added = float(np.interp(float(t), at, velocities - line.printed))
+            before = printed.at(float(t) - 1e-6)
+            if abs(before - printed.at(t)) > _PLAIN and points:
+                points.append((t, before + added))
+            value = printed.at(t) + added
+        points.append((t, min(124.0, max(12.0, value))))
+    return tuple(Level(t, round(v, 2)) for t, v in _simplified(points))
+
+
+def _simplified(points: list[tuple[Fraction, float]]) -> list[tuple[Fraction, float]]:
+    """Leave out points that lie on the straight line between others (Douglas & Peucker, 1973)."""
+    keep = {0, len(points) - 1}
+    keep |= {i for i in range(1, len(points)) if points[i][0] == points[i - 1][0]}
+    keep |= {i - 1 for i in keep if i}
+    corners = sorted(keep)
+    stack = list(pairwise(corners))
+    times = np.array([float(t) for t, _ in points])
+    values = np.array([v for _, v in points])
+    while stack:
+        a, b = stack.pop()
+        if b - a < 2 or times[b] == times[a]:
+            continue
+        straight = values[a] + (values[b] - values[a]) * (times[a:b] - times[a]) / (times[b] - times[a])
+        off = np.abs(values[a:b] - straight)
+        worst = int(off.argmax())
+        if off[worst] > _PLAIN:
+            keep.add(a + worst)
+            stack += [(a, a + worst), (a + worst, b)]
+    return [points[i] for i in sorted(keep)]
+
+
+# --- marks -----------------------------------------------------------------------------------------------
+
+
+def _printed_marks(score: Score, printed: PrintedLoudness) -> list[DynamicMark]:
+    ends = [m.moment for m in printed.marks[1:]] + [score.end]
+    return [
+        DynamicMark(
+            m.moment,
+            m.mark,
+            "printed",
+            Event(KIND, "printed mark", m.moment, max(end, m.moment), (), 1.0, (("mark", m.mark),)),
+        )
+        for m, end in zip(printed.marks, ends, strict=True)
+    ]
+
+
+def _proposed_marks(
+    score: Score, line: _Line, velocities: Floats, phrases: Sequence[tuple[Fraction, Fraction]]
+) -> list[DynamicMark]:
+    """Propose a mark for the beginning, and one for each phrase that is clearly louder or softer."""
+    at = np.array([float(t) for t in line.moments])
+    means = []
+    for a, b in phrases:
+        inside = (at >= float(a)) & (at < float(b))
+        means.append(float(velocities[inside].mean()) if inside.any() else float(velocities.mean()))
+    held = means[0]
+    mark = nearest_mark(held)
+    marks = [_mark(phrases[0], "opening", mark)]
+    for phrase, mean in zip(phrases[1:], means[1:], strict=True):
+        if abs(mean - held) >= _SETTLED:
+            louder = mean > held
+            step = MARKS.index(mark) + (1 if louder else -1)
+            near = nearest_mark(mean)
+            mark = near if near != mark else MARKS[min(len(MARKS) - 1, max(0, step))]
+            marks.append(_mark(phrase, "louder" if louder else "softer", mark))
+            held = mean
+    return marks
+
+
+def _mark(phrase: tuple[Fraction, Fraction], label: str, mark: str) -> DynamicMark:
+    event = Event(KIND, label, phrase[0], phrase[1], (), 0.6, (("mark", mark),))
+    return DynamicMark(phrase[0], mark, "proposed", event)
+
+
+# --- hairpins --------------------------------------------------------------------------------------------
+
+
+def _printed_hairpins(printed: PrintedLoudness) -> list[Hairpin]:
+    return [
+        Hairpin(
+            s.start,
+            None,
+            s.end,
+            s.kind,
+            "printed",
+            Event(
+                KIND,
+                f"printed {s.kind}",
+                s.start,
+                s.end,
+                (),
+                1.0,
+                (("steps", round(abs(s.after - s.before))),),
+            ),
+        )
+        for s in printed.swells
+    ]
+
+
+def _proposed_hairpins(
+    score: Score,
+    reading: Reading,
+    line: _Line,
+    velocities: Floats,
+    phrases: Sequence[tuple[Fraction, Fraction]],
+    printed: PrintedLoudness,
+) -> list[Hairpin]:
+    """Propose swells where the line rises and falls within a phrase, between what is printed."""
+    at = np.array([float(t) for t in line.moments])
+    added = velocities - line.printed
+    busy = [(float(s.start), float(s.end)) for s in printed.swells]
+    cuts = sorted({*(float(m.moment) for m in printed.marks), *(t for pair in busy for t in pair)})
+    found: list[Hairpin] = []
+    for a, b in phrases:
+        edges = [float(a), *(c for c in cuts if float(a) < c < float(b)), float(b)]
+        for low, high in pairwise(edges):
+            if any(s < high and low < e for s, e in busy):
+                continue
+            inside = np.flatnonzero((at >= low) & (at <= high))
+            hairpin = _swell(score, reading, line, added, inside) if len(inside) >= 3 else None
+            if hairpin is not None:
+                found.append(hairpin)
+    return found
+
+
+def _swell(
+    score: Score, reading: Reading, line: _Line, added: Floats, inside: npt.NDArray[np.int64]
+) -> Hairpin | None:
+    """Return the hairpin that a stretch of the line asks for, None where it stays nearly level."""
+    part = added[inside]
+    top = int(part.argmax())
+    foot, end = int(part[: top + 1].argmin()), top + int(part[top:].argmin())
+    up, down = part[top] - part[foot], part[top] - part[end]
+    rises, falls = up >= _CLEAR and top > foot, down >= _CLEAR and end > top
+    if not rises and not falls:
+        return None
+    start = inside[foot] if rises else inside[top]
+    stop = inside[end] if falls else inside[top]
+    peak = line.moments[inside[top]]
+    label: Literal["swell", "crescendo", "diminuendo"] = (
+        "swell" if rises and falls else "crescendo" if rises else "diminuendo"
+    )
+    swing = {name: float(v[inside[top]] - min(v[start], v[stop])) for name, v in line.parts.items()}
+    reason = max(swing, key=lambda name: swing[name])
+    detail: list[tuple[str, Detail]] = [
+        ("reason", reason),
+        ("steps", round(max(up if rises else 0, down if falls else 0))),
+        ("peak", peak),
+    ]
+    note = _melody_at(score, reading.spans, peak)
+    if note is not None:
+        detail.append(("peak_pitch", note.pitch))
+    span = _span_at(reading.spans, peak if label != "diminuendo" else line.moments[stop])
+    if span is not None:
+        detail += [("chord", span.numeral), ("key", span.key)]
+    first, last = line.moments[start], line.moments[stop]
+    why = Event(KIND, label, first, last, (note.id,) if note else (), 0.6, tuple(detail))
+    return Hairpin(first, peak if label == "swell" else None, last, label, "proposed", why)
+
+
+def _melody_at(score: Score, spans: tuple[Span, ...], moment: Fraction) -> Note | None:
+    melody = texture_of(score, spans).melody
+    i = bisect_right(melody, moment, key=lambda n: n.onset) - 1
+    return melody[i] if i >= 0 else None
+
+
+def _span_at(spans: Sequence[Span], moment: Fraction) -> Span | None:
+    i = bisect_right(spans, moment, key=lambda s: s.start) - 1
+    return spans[i] if i >= 0 and moment < spans[i].end else None
+
+
+def level_at(levels: Sequence[Level], moment: Fraction | float) -> float:
+    """Return the velocity of a line of levels at a moment; of two points at one moment the later holds."""
+    if not levels:
+        return VELOCITIES["mf"]
+    i = bisect_right(levels, float(moment), key=lambda p: float(p.moment))
+    if i == 0:
+        return levels[0].velocity
+    if i == len(levels):
+        return levels[-1].velocity
+    a, b = levels[i - 1], levels[i]
+    return a.velocity + (b.velocity - a.velocity) * (float(moment) - float(a.moment)) / float(
+        b.moment - a.moment
+    )

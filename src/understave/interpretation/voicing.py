@@ -1,0 +1,281 @@
+"""Score and reading -> how much each note is brought out: melody, bass, dissonance, and what stays behind.
+
+Every note gets a `Voice`, in the score's order. The melody, wherever `texture` finds it, carries the line of
+loudness; the rest stays behind it, as measured on pianists (Repp, "The dynamics of expressive piano
+performance", Journal of the Acoustical Society of America 100, 1996; Goebl, "Melody lead in piano
+performance: expressive device or artifact?", ibid. 110, 2001: the melody is struck clearly harder than what
+sounds with it). The bass comes forward where it brings a new harmony; a dissonance is leant on and its
+resolution softer (Türk, "Klavierschule", 1789, on appoggiaturas; from memory); long notes and those on strong
+beats get more, since a piano's tone fades (common practice, no source). Repeated melody notes lead on, none
+like the one before. The amounts are ours.
+
+`lean` marks the expressive dissonances: those prepared or leapt to on the beat, and the most exposed clashes.
+
+Events of kind ``"voicing"``. Detail: ``pitch`` Pitch, ``hand`` str (what plays it), ``key`` Key and ``chord``
+RomanNumeral (the harmony), ``interval`` Interval (a dissonance above the lowest note), ``resolution_pitch``
+Pitch and ``resolution_time`` Fraction, ``count`` int (how many repeated), ``way`` str (``"on"`` or
+``"away"``: repeated notes grow or fade), ``goal`` Pitch (the note they lead to).
+
+- melody on top: "Bring out the top line."
+- melody in the left hand: "The left hand has the melody here."
+- melody in the bass: "The melody lies in the bass."
+- melody inside: "The melody lies inside the chords."
+- bass at a change: "The bass D brings the new chord: let it be heard."
+- bass: "The bass carries the rest, a little behind the melody."
+- dissonance: "Lean on F sharp."
+- resolution: "Play G softer than the note before."
+- repeated: "F four times: let each lead to the next."
+- accompaniment: "Keep the left hand well behind the melody."
+- inner: "The inner voices stay behind."
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from understave.harmony.events.texture import (
+    ACCOMPANIMENT,
+    BASS,
+    INNER,
+    MELODY,
+    Texture,
+    hand_of,
+    texture_of,
+)
+from understave.harmony.reading import Detail, Event, Reading, Span
+from understave.interpretation.plan import Voice
+from understave.score.model import Note, Score
+
+KIND = "voicing"
+BEHIND = {MELODY: 0.0, BASS: -8.0, INNER: -12.0, ACCOMPANIMENT: -14.0}
+"""Velocity of each role against the line of loudness."""
+DOUBLED = -5.0
+"""A melody's doubling at the octave, against the melody."""
+BURIED = 3.0
+"""More for a melody that does not lie on top."""
+CHANGE = 4.0
+"""More for the bass that brings a new harmony."""
+LEAN, RUB = 5.0, 2.5
+"""More for a dissonance that is leant on, and for one that passes on the beat."""
+LET_GO = -4.0
+"""Less for a resolution; at least this much below its dissonance."""
+STRONG, WEAK = 2.0, -1.5
+"""More for the first beat of a bar, less for a note off the beat."""
+LONG = 1.5
+"""More for each doubling of a melody note's length over the beat, at most twice."""
+REPEATED = 4.0
+"""From the softest to the loudest of a run of repeated notes."""
+_LEANT = frozenset(("suspension", "appoggiatura", "retardation"))
+_BELIEVED = 0.5
+_EXPOSED = 0.6
+_PLACES = {
+    "in the left hand": "melody in the left hand",
+    "in the bass": "melody in the bass",
+    "in an inner voice": "melody inside",
+    "back on top": "melody on top",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Rub:
+    """A dissonance to bring out: its notes, where it goes, how much, and whether to lean on it."""
+
+    notes: tuple[str, ...]
+    resolution: str
+    amount: float
+    lean: bool
+    event: Event
+
+
+def voicing(score: Score, reading: Reading) -> tuple[Voice, ...]:
+    """Return how much each note of the score is brought out, with the reasons."""
+    if not score.notes or not score.measures:
+        return ()
+    texture = texture_of(score, reading.spans)
+    voices = _by_role(score, reading, texture)
+    _repeated(score, texture, voices)
+    _dissonances(score, reading, voices)
+    return tuple(voices[n.id] for n in score.notes)
+
+
+# --- roles -----------------------------------------------------------------------------------------------
+
+
+def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voice]:
+    """Give every note the weight of its role, its beat and its length."""
+    sung = {n.id for n in texture.melody}
+    places = [
+        (e.start, _PLACES[e.label]) for e in reading.events if e.kind == "melody" and e.label in _PLACES
+    ]
+    changes = {s.start: s for s in reading.spans}
+    told: dict[tuple[str, str, Fraction], Event] = {}
+    voices: dict[str, Voice] = {}
+    for n in score.notes:
+        role = texture.roles.get(n.id, INNER)
+        amount = BEHIND[role] + _metric(score, n)
+        label, since, span = role, Fraction(0), None
+        if role == MELODY:
+            since, label = max(
+                ((t, p) for t, p in places if t <= n.onset), default=(Fraction(0), "melody on top")
+            )
+            amount += _length(score, n) if n.id in sung else DOUBLED
+            amount += BURIED if label != "melody on top" else 0.0
+        elif role == BASS:
+            span = changes.get(n.onset)
+            if span is not None:
+                amount += CHANGE
+                label, since = "bass at a change", n.onset
+        hand = hand_of(score, n.staff)
+        key = (label, hand, since)
+        if key not in told:
+            told[key] = _role_event(score, n, label, hand, span)
+        voices[n.id] = Voice(n.id, role, round(amount, 2), False, told[key])
+    return voices
+
+
+def _metric(score: Score, note: Note) -> float:
+    """Return what the beat gives a note."""
+    beat = score.beat_at(note.onset)
+    if note.grace or beat.denominator != 1:
+        return WEAK
+    return STRONG if beat == 1 else 0.0
+
+
+def _length(score: Score, note: Note) -> float:
+    """Return what its length gives a melody note."""
+    if note.grace or note.duration <= 0:
+        return 0.0
+    beats = float(note.duration / score.measures[note.measure].beat_length)
+    doublings = 0.0
+    while beats >= 2 and doublings < 2:
+        beats, doublings = beats / 2, doublings + 1
+    while beats <= 0.5 and doublings > -1:
+        beats, doublings = beats * 2, doublings - 1
+    return LONG * doublings
+
+
+def _role_event(score: Score, note: Note, label: str, hand: str, span: Span | None) -> Event:
+    detail: list[tuple[str, Detail]] = [("hand", hand)]
+    if span is not None:
+        detail += [("pitch", note.pitch), ("chord", span.numeral), ("key", span.key)]
+    end = note.end if span is not None else score.end
+    return Event(KIND, label, note.onset, max(end, note.onset), (note.id,), 0.7, tuple(detail))
+
+
+# --- repeated notes --------------------------------------------------------------------------------------
+
+
+def _repeated(score: Score, texture: Texture, voices: dict[str, Voice]) -> None:
+    """Shape runs of one melody note: they grow to a higher or stronger goal, else they fade."""
+    melody = texture.melody
+    i = 0
+    while i < len(melody):
+        j = i + 1
+        while (
+            j < len(melody)
+            and melody[j].midi == melody[i].midi
+            and melody[j].onset - melody[j - 1].end <= score.measures[melody[j].measure].beat_length
+        ):
+            j += 1
+        if j - i >= 2:
+            goal = melody[j] if j < len(melody) else None
+            follows = goal is not None and goal.onset - melody[j - 1].end <= (
+                score.measures[goal.measure].beat_length
+            )
+            on = follows and goal is not None and goal.midi > melody[i].midi
+            on = on or (follows and goal is not None and score.beat_at(goal.onset) == 1 and j - i > 2)
+            _shape(score, melody[i:j], goal if follows else None, on, voices)
+        i = j
+
+
+def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voices: dict[str, Voice]) -> None:
+    detail: list[tuple[str, Detail]] = [
+        ("pitch", run[0].pitch),
+        ("hand", hand_of(score, run[0].staff)),
+        ("count", len(run)),
+        ("way", "on" if on else "away"),
+    ]
+    if goal is not None:
+        detail.append(("goal", goal.pitch))
+    why = Event(KIND, "repeated", run[0].onset, run[-1].end, tuple(n.id for n in run), 0.8, tuple(detail))
+    steps = len(run) - 1
+    for k, n in enumerate(run):
+        share = k / steps - 0.5
+        voice = voices[n.id]
+        amount = voice.amount + REPEATED * (share if on else -share)
+        # Two notes need no lesson; they are only not played alike.
+        told = len(run) > 2
+        voices[n.id] = replace(
+            voice,
+            amount=round(amount, 2),
+            role="repeated" if told else voice.role,
+            why=why if told else voice.why,
+        )
+
+
+# --- dissonances -----------------------------------------------------------------------------------------
+
+
+def _dissonances(score: Score, reading: Reading, voices: dict[str, Voice]) -> None:
+    """Bring out the dissonances, and let their resolutions go."""
+    rubs = [r for e in reading.events if (r := _rub(score, e)) is not None]
+    done: dict[str, Voice] = {}
+    resolved: list[tuple[str, str, Event]] = []
+    for rub in sorted(rubs, key=lambda r: -r.amount):
+        for i in rub.notes:
+            note = score.note_by_id.get(i)
+            if note is None or note.id in done:
+                continue
+            voice = voices[note.id]
+            done[note.id] = replace(
+                voice,
+                role="dissonance",
+                amount=round(voice.amount + rub.amount, 2),
+                lean=rub.lean,
+                why=_told(score, "dissonance", note, rub.event),
+            )
+        goal = score.note_by_id.get(rub.resolution)
+        first = score.note_by_id.get(rub.notes[0])
+        if goal is not None and first is not None and goal.id != first.id:
+            resolved.append((goal.id, first.id, rub.event))
+    voices.update(done)
+    for goal_id, first_id, event in resolved:
+        if goal_id in done:
+            continue
+        voice = voices[goal_id]
+        amount = min(voice.amount + LET_GO, voices[first_id].amount + LET_GO)
+        why = _told(score, "resolution", score.note_by_id[goal_id], event)
+        voices[goal_id] = replace(voice, role="resolution", amount=round(amount, 2), why=why)
+
+
+def _rub(score: Score, event: Event) -> _Rub | None:
+    """Return what an event says about a dissonance to bring out, None where it says nothing."""
+    resolution = event.get("resolution")
+    goal = resolution if isinstance(resolution, str) else ""
+    if event.kind == "non-chord tone" and event.confidence >= _BELIEVED:
+        note = event.get("note")
+        struck = score.note_by_id.get(note) if isinstance(note, str) else None
+        # A note tied over is struck before it rubs: it is leant on when it is struck.
+        if struck is None or event.get("metric") != "accented" or event.label in ("pedal tone", "free tone"):
+            return None
+        lean = event.label in _LEANT
+        return _Rub((struck.id, *event.notes), goal, LEAN if lean else RUB, lean, event)
+    if event.kind == "sharp dissonance" and event.get("held_by") != "pedal":
+        note, exposure = event.get("dissonant"), event.get("exposure")
+        if isinstance(note, str) and isinstance(exposure, float) and exposure >= _EXPOSED and goal:
+            return _Rub((note,), goal, LEAN, True, event)
+    return None
+
+
+def _told(score: Score, label: str, note: Note, event: Event) -> Event:
+    """Return the reason told at a dissonance or its resolution."""
+    detail: list[tuple[str, Detail]] = [("pitch", note.pitch), ("hand", hand_of(score, note.staff))]
+    for name in ("chord", "key", "interval", "resolution_pitch", "resolution_time"):
+        value = event.get(name)
+        if value is not None:
+            detail.append((name, value))
+    return Event(
+        KIND, label, note.onset, max(note.end, note.onset), (note.id,), event.confidence, tuple(detail)
+    )
