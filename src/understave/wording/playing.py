@@ -13,7 +13,9 @@ from itertools import groupby
 from typing import Literal
 
 from understave.harmony.reading import Event
+from understave.interpretation.dynamics import level_at
 from understave.interpretation.plan import Plan, Tension, Voice
+from understave.interpretation.printed import nearest_mark
 from understave.score.model import Score
 from understave.theory.vocabulary import Language
 from understave.wording.gaps import octave_name, place
@@ -75,6 +77,36 @@ def tell_plan(
                 last[item.aspect] = why
         advice.append(Advice(item.moment, item.aspect, item.what, why, item.notes))
     return tuple(advice)
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """A bar of the plan: its name, how loud and tense it begins, and from when to when it lasts."""
+
+    bar: str
+    state: str
+    start: Fraction
+    end: Fraction
+
+
+def headings(
+    score: Score,
+    plan: Plan,
+    language: Language = "en",
+    stretch: tuple[Fraction, Fraction] | None = None,
+) -> tuple[Heading, ...]:
+    """Name each bar, or those of a stretch, with its loudness as the nearest mark and its tension."""
+    book = phrasebook(language)
+    start, end = stretch or (Fraction(0), score.end)
+    found = []
+    for m in score.measures:
+        if start <= m.start < end:
+            loudness = nearest_mark(level_at(plan.levels, m.start)) if plan.levels else "?"
+            value = next((t.value for t in plan.tension if t.start <= m.start < t.end), 0.0)
+            share = book.phrases["percent"].format(number=round(100 * value))
+            state = book.phrases["play_heading"].format(loudness=loudness, tension=share)
+            found.append(Heading(book.bars(m.number, m.number), state, m.start, m.end))
+    return tuple(found)
 
 
 def _items(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:

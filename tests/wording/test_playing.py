@@ -1,0 +1,123 @@
+"""The plan in words: what to do at its moment, reasons once, in both languages (common practice)."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+
+from understave.harmony.reading import Event
+from understave.interpretation.plan import (
+    Bend,
+    DynamicMark,
+    Hairpin,
+    Level,
+    PedalMove,
+    Plan,
+    Tension,
+    Voice,
+)
+from understave.score.model import Measure, Note, Score
+from understave.theory.pitch import Pitch
+from understave.wording.playing import headings, tell_plan
+
+F = Fraction
+SILENT = Event("no words", "for this", F(0), F(4), (), 1.0)
+
+
+def score_of(bars: int) -> Score:
+    measures = tuple(Measure(f"m{i}", i, str(i + 1), F(4 * i), F(4), 4, 4, 0) for i in range(bars))
+    notes = tuple(
+        Note(f"n{k}", F(k), F(1), p, p, 1, "1", 0, k // 4, (f"n{k}",))
+        for k, p in enumerate(Pitch.parse(t) for t in ("C5", "D5", "E5", "F5", "G5", "F5", "E5", "D5"))
+    )
+    return Score("", "", (), measures, notes)
+
+
+def said(plan: Plan, language: str = "en", **more) -> list[tuple[Fraction, str, str]]:
+    found = tell_plan(score_of(3), plan, "intermediate", language, **more)  # type: ignore[arg-type]
+    return [(a.moment, a.aspect, a.what) for a in found]
+
+
+PEDAL = Plan(
+    pedal=tuple(
+        PedalMove(F(k), depth, "printed" if k == 5 else "proposed", SILENT)
+        for k, depth in enumerate((0.0, 1.0, 1.0, 0.5, 0.3, 0.0, 0.5))
+    )
+)
+
+
+def test_pedal_moves_are_named_by_what_the_foot_does() -> None:
+    assert said(PEDAL) == [
+        (F(1), "pedal", "pedal down"),
+        (F(2), "pedal", "change the pedal"),
+        (F(3), "pedal", "change to half pedal"),
+        (F(4), "pedal", "change to pedal 30 % down"),
+        (F(5), "pedal", "pedal up (printed)"),
+        (F(6), "pedal", "pedal half down"),
+    ]
+    assert [what for _, _, what in said(PEDAL, "de")][:2] == ["Pedal treten", "Pedal wechseln"]
+
+
+def test_only_what_begins_in_the_bars_is_told() -> None:
+    assert [m for m, _, _ in said(PEDAL, stretch=(F(4), F(8)))] == [F(4), F(5), F(6)]
+
+
+def test_hairpins_marks_and_time_are_told_with_their_places() -> None:
+    plan = Plan(
+        marks=(DynamicMark(F(0), "p", "printed", SILENT), DynamicMark(F(4), "mf", "proposed", SILENT)),
+        hairpins=(
+            Hairpin(F(0), F(4), F(6), "swell", "proposed", SILENT),
+            Hairpin(F(6), None, F(12), "diminuendo", "printed", SILENT),
+        ),
+        timing=(Bend(F(7), 0.9, SILENT), Bend(F(8), 1.0)),
+    )
+    assert said(plan) == [
+        (F(0), "dynamics", "p (printed)"),
+        (F(0), "dynamics", "grow until bar 2, beat 1, then fade until bar 2, beat 3"),
+        (F(4), "dynamics", "mf"),
+        (F(6), "dynamics", "fade until bar 3 (printed)"),
+        (F(7), "timing", "slower: 90 % of the tempo"),
+    ]
+
+
+def test_notes_to_lean_on_stand_alone_and_others_go_together() -> None:
+    plan = Plan(
+        voices=(
+            *(Voice(f"n{k}", "melody", 8.0, why=SILENT) for k in (0, 1, 3)),
+            Voice("n2", "dissonance", 10.0, True, SILENT),
+            Voice("n5", "inner", -6.0, why=SILENT),
+            Voice("n6", "inner", -6.0),
+        )
+    )
+    assert said(plan) == [
+        (F(0), "voicing", "bring out C 5, D 5 and F 5"),
+        (F(2), "voicing", "lean on E 5"),
+        (F(5), "voicing", "hold back F 5"),
+    ]
+
+
+def test_each_bar_tells_its_highest_tension_and_every_release() -> None:
+    values = ((0, 0.2, False), (1, 0.7, False), (2, 0.3, False), (4, 0.5, False), (6, 0.1, True))
+    plan = Plan(
+        tension=tuple(Tension(F(t), F(t + 1), v, (), release, SILENT) for t, v, release in values),
+        levels=(Level(F(0), 40.0), Level(F(8), 100.0)),
+    )
+    assert said(plan) == [
+        (F(1), "tension", "70 %"),
+        (F(4), "tension", "50 %"),
+        (F(6), "tension", "release (10 %)"),
+    ]
+    bars = headings(score_of(3), plan)
+    assert [b.bar for b in bars] == ["bar 1", "bar 2", "bar 3"]
+    assert bars[0].state.endswith("tension 20 %")
+    assert [(b.start, b.end) for b in headings(score_of(3), plan, stretch=(F(4), F(8)))] == [(F(4), F(8))]
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_a_reason_is_told_once_in_a_row(language) -> None:
+    why = Event("tension", "density", F(0), F(4), (), 1.0)
+    plan = Plan(pedal=tuple(PedalMove(F(k), 1.0, "proposed", why) for k in range(3)))
+    reasons = [a.why for a in tell_plan(score_of(3), plan, "beginner", language)]
+    assert reasons[0]
+    assert not reasons[2]
