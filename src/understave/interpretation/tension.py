@@ -1,0 +1,755 @@
+"""Score and Reading -> Tension: how strongly each span pulls, what the pull is made of, and where it lets go.
+
+Seven parts, each 0..1, are added with the open weights of `WEIGHTS`:
+
+* local distance: from the tonic of the span's own key to its chord, in tonal pitch space (Lerdahl 2001);
+* home distance: from the home key to the span's key, in the same space;
+* dissonance: the clashes within the chord and those of foreign notes with it, each by its interval (Huron
+  1994, the dyads' consonance after Hutchinson and Knopoff; from memory), for as long as they sound;
+* bass: what the inversion takes from the chord's firmness, and a melody on its third or fifth;
+* expectation: how strongly its notes are drawn to others, by Lerdahl's melodic attraction: those of the
+  chord to the tonic of its key, foreign ones to the chord;
+* register: how high the melody lies and how far the hands are apart, within the piece;
+* density: how many notes are struck and sound, within the piece.
+
+A cadential six-four is heard as the dominant with two notes held back, an augmented sixth chord and an
+applied dominant in the key they lead to. A release is a span in which tension has fallen clearly since its
+last peak and the music rests on a triad in root position: a cadence has arrived or a phrase ends (where no
+phrases are known: something has gone home).
+
+Event: kind ``"tension"``; the reason of a span, by the part that raises it most above the piece's average.
+`notes` are those that make it; the confidence is that of the span. Detail, where it applies:
+
+- ``key`` Key, ``chord`` RomanNumeral; ``value`` float 0..1; ``parts`` tuple of str: names of the two parts
+  that count most here. ``home`` Key (home distance).
+- ``pitch`` Pitch: the note that makes it unstable (bass), is drawn most (expectation, dissonance, six-four)
+  or stands highest (register); ``aim`` PitchClass: where it wants to go, ``direction`` str ``"up"`` or
+  ``"down"``; ``met`` int 1 if the next chord has that note, ``unmet`` int 1 if it has not; ``found`` int 1
+  if the note itself goes there (dissonance).
+- ``against`` Pitch: the note it rubs against (dissonance). ``bass`` Pitch, ``pitch_two`` Pitch and
+  ``aim_two`` PitchClass: the other leaning note (six-four).
+
+Sentences, one per label:
+
+- local distance: "This chord lies far from the tonic of its key."
+- home distance: "The key itself is far from home; all of it stands on tiptoe."
+- dissonance: "F and E rub against each other; F wants to fall to E."
+- bass: "The bass note makes this chord unstable; it wants to fall to E."
+- six-four: "Over this bass the notes above lean: C wants to fall to B, E to D."
+- expectation: "B pulls to C, and the next chord brings it."
+- register: "The melody stands high here, and the hands far apart."
+- density: "Many notes press on here."
+- rest: "Nothing pulls here."
+- release: "The tension lets go here."
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections import defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+from itertools import combinations
+from math import log2
+from typing import NamedTuple, TypeAlias
+
+from understave.harmony.events.closes import cadential, chords_of
+from understave.harmony.events.endings import melody_of
+from understave.harmony.events.soundings import Soundings, soundings
+from understave.harmony.reading import Detail, Event, Reading, Span
+from understave.harmony.timeline import metric_level
+from understave.interpretation.plan import Tension
+from understave.interpretation.tonal_pitch_space import (
+    anchoring,
+    attraction,
+    distance,
+    region_distance,
+    scale_under,
+    tonic_of,
+)
+from understave.score.model import Note, Score
+from understave.theory.chord import Chord, Quality
+from understave.theory.key import Key
+from understave.theory.pitch import Pitch, PitchClass
+
+KIND = "tension"
+
+
+class Weight(NamedTuple):
+    """The share of a part in tension, and why."""
+
+    share: float
+    reason: str
+
+
+WEIGHTS: dict[str, Weight] = {
+    "local distance": Weight(
+        0.14,
+        "Distance from the tonic and place in the hierarchy weigh as much together as dissonance in ratings "
+        "of chords (Navarro-Cáceres and others 2020: .202 and .246; second-hand); parted between the chord "
+        "in its key and the key.",
+    ),
+    "home distance": Weight(
+        0.10,
+        "The same; less than the chord's own distance, since listeners keep a key in mind for some twenty "
+        "seconds only (Farbood and Upham 2013).",
+    ),
+    "dissonance": Weight(
+        0.22,
+        "The strongest single factor for chords (Navarro-Cáceres and others 2020: .402; second-hand); parted "
+        "with the bass, on which much of it depends.",
+    ),
+    "bass": Weight(
+        0.11, "An inversion adds 2 to Lerdahl's surface tension where a seventh adds 1 (2001; from memory)."
+    ),
+    "expectation": Weight(0.18, "Voice leading: .193 (Navarro-Cáceres and others 2020; second-hand)."),
+    "register": Weight(
+        0.15, "Pitch height raises tension in listeners' ratings (Farbood 2012); our own share."
+    ),
+    "density": Weight(0.10, "So does the number of onsets, less surely (Farbood 2012); our own share."),
+}
+"""The parts in order. The shares add up to 1."""
+
+FULL = {"local distance": 12.0, "home distance": 20.0, "dissonance": 2.4, "expectation": 5.5}
+"""The raw value that counts as 1: a Neapolitan's distance and a bit; a key two steps beyond the neighbours; a
+diminished seventh with a suspension in it; a leading-tone seventh in minor."""
+
+_CLASH = {1: 1.428, 2: 0.582, 6: 0.453}
+"""How dissonant an interval class is, where it is: the negative values of Huron's index (1994)."""
+_AUGMENTED_FIFTH = 8
+_IMAGINED = 0.5
+"""What a clash with a chord tone counts that is not sounding: it is in the ear, or in the pedal."""
+_OFF_THE_BEAT = 0.5
+"""What a foreign note counts that is struck off the beat: it passes."""
+_BASS = {3: (0.0, 0.35, 1.0), 4: (0.0, 0.35, 0.6, 0.9)}
+"""Instability by number of chord notes and inversion: a six-four is a dissonance, a seventh in the bass wants
+to fall (handbook rules); the numbers are our own."""
+_SOPRANO = 1 / 3
+"""Share of the melody's place in the part "bass": Lerdahl adds 1 for it and 2 for an inversion."""
+_WIDEST_AT_LEAST = 24
+"""Semitones that count as the range of a melody or of the hands in a piece that moves less."""
+_LEAST_RANGE_STRUCK = 2.0
+"""Doublings of the number of notes struck, that count as the range of a piece that changes less."""
+_LEAST_RANGE_SOUNDING = 4.0
+"""The same for the notes that sound together."""
+_BEAT = 2
+"""Metric level down to which a note is on a beat; see `timeline.metric_level`."""
+_USUAL = 0.7
+"""How much of a part's average over the piece is not worth telling."""
+_STILL = 0.25
+"""What neither dissonance nor expectation may exceed in a span at rest."""
+_TOLD = {"local distance": 0.55, "home distance": 0.3, "register": 0.6, "density": 0.6}
+"""What a part must reach to be told as the reason."""
+_FAR = 0.7
+"""Local distance that is told even where a note pulls; nearer chords are told by their pull."""
+_PULLING = 0.4
+"""Dissonance or expectation that is told before a chord's distance."""
+_WITHIN = 0.5
+"""How much a clash within the chord counts against one of a foreign note, when one of them is told."""
+_BY_A_SEMITONE = 1.0
+"""Pull from which a chord's note is said to want to move against a pedal point."""
+_REST = 0.22
+"""Tension under which a span is told as at rest, if nothing pulls in it."""
+_FALL = 0.3
+"""Share of the piece's range by which tension must have fallen since its last peak to be a release."""
+_LEAST_FALL = 0.06
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A span as it is heard: its chord and the key that this points to, whatever the label says.
+
+    A cadential six-four is its dominant; `six_four` tells so.
+    """
+
+    span: Span
+    chord: Chord
+    region: Key
+    six_four: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Pull:
+    """One note drawn to another, both as sounding pitch classes; `own` tells that it belongs to the chord."""
+
+    strength: float
+    note: int
+    goal: int
+    own: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Slice:
+    """What sounds from one moment to the next within a span, as a share of the span's length."""
+
+    share: float
+    notes: tuple[Note, ...]
+
+
+def tension(score: Score, reading: Reading) -> tuple[Tension, ...]:
+    """Return the tension of every span, in order; an empty tuple where nothing is read."""
+    spans = reading.spans
+    if not spans:
+        return ()
+    heard = hear(spans)
+    home = home_of(reading)
+    sound = soundings(score)
+    slices = [_slices(sound, span) for span in spans]
+    melody = _melody(score, spans)
+    foreign = [_foreign(score, h, here) for h, here in zip(heard, slices, strict=True)]
+    pulls = [own_pulls(h.chord, h.region) + _foreign_pulls(h, f) for h, f in zip(heard, foreign, strict=True)]
+    raw: dict[str, list[float]] = {
+        "local distance": [_local_distance(h) for h in heard],
+        "home distance": [region_distance(home, span.key) for span in spans],
+        "dissonance": [
+            _dissonance(h.chord, here, f) for h, here, f in zip(heard, slices, foreign, strict=True)
+        ],
+        "bass": [_instability(h, m) for h, m in zip(heard, melody, strict=True)],
+        "expectation": [sum(p.strength for p in pull) for pull in pulls],
+        "register": _registers(slices, melody),
+        "density": _densities(score, spans, slices),
+    }
+    parts = {name: [min(1.0, v / FULL.get(name, 1.0)) for v in raw[name]] for name in WEIGHTS}
+    values = [sum(parts[name][i] * w.share for name, w in WEIGHTS.items()) for i in range(len(spans))]
+    releases = _releases(reading, heard, values)
+    scene = _Scene(
+        score, heard, slices, melody, foreign, pulls, home, *_resolutions(reading), parts, values, releases
+    )
+    return tuple(
+        Tension(
+            start=span.start,
+            end=span.end,
+            value=values[i],
+            parts=tuple((name, parts[name][i], w.share) for name, w in WEIGHTS.items()),
+            release=releases[i],
+            why=scene.why(i),
+        )
+        for i, span in enumerate(spans)
+    )
+
+
+def curve(spans: Sequence[Tension]) -> tuple[tuple[Fraction, float], ...]:
+    """Return tension as a line through (moment, value): held for the first half of a span, then on its way.
+
+    The last value is held to the end. Moments are in quarter notes, ascending.
+    """
+    points: list[tuple[Fraction, float]] = []
+    for span in spans:
+        points += [(span.start, span.value), ((span.start + span.end) / 2, span.value)]
+    if spans:
+        points.append((spans[-1].end, spans[-1].value))
+    return tuple(points)
+
+
+def home_of(reading: Reading) -> Key:
+    """Return the home key: as the plan of keys says, without one the key that lasts longest."""
+    for event in reading.events:
+        home = event.get("home") if event.kind == "key" else None
+        if isinstance(home, Key):
+            return home
+    length: dict[Key, Fraction] = defaultdict(Fraction)
+    for span in reading.spans:
+        length[span.key] += span.end - span.start
+    return max(length, key=lambda key: length[key])
+
+
+def hear(spans: tuple[Span, ...]) -> tuple[Heard, ...]:
+    """Return every span as it is heard."""
+    chords = chords_of(spans)
+    found = []
+    for i, (span, chord) in enumerate(zip(spans, chords, strict=True)):
+        region = span.numeral.local_key(span.key)
+        six_four = cadential(spans, chords, i)
+        if six_four:
+            tonic = chord.bass.shift(-1)
+            region = next((key for key in (span.key, region) if key.tonic == tonic), Key(tonic, region.mode))
+            chord = Chord(chord.bass, Quality.MAJOR)
+        elif chord.quality in (Quality.ITALIAN, Quality.FRENCH, Quality.GERMAN):
+            region = Key(region.tonic.shift(1), region.mode)
+        found.append(Heard(span, chord, region, six_four))
+    return tuple(found)
+
+
+# ---------------------------------------------------------------------- what sounds
+
+
+def _slices(sound: Soundings, span: Span) -> tuple[_Slice, ...]:
+    start, end = float(span.start), float(span.end)
+    first = bisect_left(sound.moments, start)
+    last = bisect_left(sound.moments, end)
+    moments = list(sound.moments[first:last])
+    chords = list(sound.chords[first:last])
+    if not moments or moments[0] > start:
+        moments.insert(0, start)
+        chords.insert(0, sound.at(span.start))
+    ends = [*moments[1:], end]
+    return tuple(
+        _Slice((until - moment) / (end - start), notes)
+        for moment, until, notes in zip(moments, ends, chords, strict=True)
+        if until > moment
+    )
+
+
+def _melody(score: Score, spans: Sequence[Span]) -> list[tuple[Note, ...]]:
+    """Return the melody's notes that sound in each span."""
+    line = melody_of(score)
+    onsets = [float(n.onset) for n in line]
+    found = []
+    for span in spans:
+        first = bisect_right(onsets, float(span.start)) - 1
+        last = bisect_left(onsets, float(span.end))
+        found.append(tuple(n for n in line[max(0, first) : last] if n.end > span.start))
+    return found
+
+
+def _foreign(score: Score, h: Heard, slices: Sequence[_Slice]) -> tuple[tuple[float, Note, _Slice], ...]:
+    """Return foreign notes with how much each counts in a slice: its share, less where it only passes."""
+    found = []
+    weights: dict[str, float] = {}
+    for here in slices:
+        for n in here.notes:
+            if n.midi % 12 in h.chord.semitones:
+                continue
+            if n.id not in weights:
+                held = n.onset < h.span.start
+                stressed = held or metric_level(score.measures[n.measure], n.onset) <= _BEAT
+                weights[n.id] = 1.0 if stressed else _OFF_THE_BEAT
+            found.append((here.share * weights[n.id], n, here))
+    return tuple(found)
+
+
+def _resolutions(reading: Reading) -> tuple[dict[str, Pitch], frozenset[str]]:
+    """Return where foreign notes resolve, and which of them stay as pedal points, by their ids."""
+    goes: dict[str, Pitch] = {}
+    stays: set[str] = set()
+    for e in reading.events:
+        goal = e.get("resolution_pitch")
+        if e.kind == "non-chord tone" and e.label == "pedal tone":
+            stays.update(e.notes)
+        elif e.kind == "non-chord tone" and isinstance(goal, Pitch):
+            goes.update(dict.fromkeys(e.notes, goal))
+    return goes, frozenset(stays)
+
+
+# ---------------------------------------------------------------------- the parts
+
+
+def _local_distance(h: Heard) -> float:
+    key = h.span.key
+    return distance(tonic_of(key), key, h.chord, h.region)
+
+
+def clash(one: int, other: int) -> float:
+    """Return how dissonant two sounding pitches are by their interval class; 0 for consonances."""
+    apart = (one - other) % 12
+    return _CLASH.get(min(apart, 12 - apart), 0.0)
+
+
+@lru_cache(maxsize=4096)
+def chord_clash(chord: Chord) -> float:
+    """Return how dissonant a chord is in itself: the sum over its pairs of notes, 0 for a plain triad."""
+    total = 0.0
+    for one, other in combinations(chord.members, 2):
+        augmented = abs(one.fifths - other.fifths) == _AUGMENTED_FIFTH
+        total += _CLASH[6] if augmented else clash(one.semitone, other.semitone)
+    return total
+
+
+def _dissonance(
+    chord: Chord, slices: Sequence[_Slice], foreign: Sequence[tuple[float, Note, _Slice]]
+) -> float:
+    total = chord_clash(chord)
+    strongest: dict[tuple[int, int], float] = {}
+    for weight, note, here in foreign:
+        # Octave doublings are one note.
+        key = (id(here), note.midi % 12)
+        strongest[key] = max(weight, strongest.get(key, 0.0))
+    sounding = {id(here): frozenset(n.midi % 12 for n in here.notes) for here in slices}
+    for (where, semitone), weight in strongest.items():
+        total += weight * _rub(semitone, sounding[where], chord.semitones)
+    return total
+
+
+@lru_cache(maxsize=65536)
+def _rub(note: int, sounding: frozenset[int], chord: frozenset[int]) -> float:
+    """Return how a foreign note clashes with what sounds and with the chord tones it hides or replaces."""
+    heard = sum(clash(note, s) for s in sounding & chord)
+    imagined = sum(clash(note, s) for s in chord - sounding)
+    # Two foreign notes meet twice, once from each side.
+    others = sum(clash(note, s) for s in sounding - chord) / 2
+    return heard + _IMAGINED * imagined + others
+
+
+def _instability(h: Heard, melody: Sequence[Note]) -> float:
+    size = 3 if len(h.chord.quality.fifths) == 3 else 4
+    grades = _BASS[size]
+    bass = 1.0 if h.six_four else grades[min(h.chord.inversion, len(grades) - 1)]
+    length: dict[int, Fraction] = defaultdict(Fraction)
+    for n in melody:
+        length[n.midi % 12] += min(n.end, h.span.end) - max(n.onset, h.span.start)
+    own = {s: length[s] for s in length if s in h.chord.semitones}
+    soft = bool(own) and max(own, key=lambda s: own[s]) != h.chord.root.semitone
+    return (1 - _SOPRANO) * bass + _SOPRANO * soft
+
+
+@lru_cache(maxsize=4096)
+def own_pulls(chord: Chord, region: Key) -> tuple[Pull, ...]:
+    """Return how the notes of a chord are drawn to the tonic triad of a key, each to its strongest goal."""
+    tonic, scale = tonic_of(region), scale_under(chord, region)
+    found = []
+    for note in dict.fromkeys(p.semitone for p in chord.members):
+        best = _strongest(note, tonic, scale)
+        if best is not None:
+            found.append(Pull(best[0], note, best[1], True))
+    return tuple(found)
+
+
+def _foreign_pulls(h: Heard, foreign: Sequence[tuple[float, Note, _Slice]]) -> tuple[Pull, ...]:
+    """Return how foreign notes are drawn into the chord, each as long as it sounds."""
+    shares: dict[int, dict[int, float]] = defaultdict(dict)
+    for weight, note, here in foreign:
+        one = shares[note.midi % 12]
+        one[id(here)] = max(weight, one.get(id(here), 0.0))
+    scale = scale_under(h.chord, h.region)
+    found = []
+    for semitone, where in shares.items():
+        best = _strongest(semitone, h.chord, scale)
+        if best is not None:
+            found.append(Pull(best[0] * sum(where.values()), semitone, best[1], False))
+    return tuple(found)
+
+
+def _strongest(note: int, chord: Chord, scale: frozenset[int]) -> tuple[float, int] | None:
+    """Return the strongest attraction by step to a chord tone that stands more firmly, and that tone."""
+    own = anchoring(note, chord, scale)
+    goals = [g for g in chord.semitones if step_between(note, g) and anchoring(g, chord, scale) > max(own, 2)]
+    return max(((attraction(note, g, chord, scale), g) for g in goals), default=None)
+
+
+def step_between(note: int, goal: int) -> int:
+    """Return semitones from a note to the nearest one of a goal's class, up positive; 0 if it is no step."""
+    apart = (goal - note) % 12
+    return {1: 1, 2: 2, 10: -2, 11: -1}.get(apart, 0)
+
+
+def _registers(slices: Sequence[Sequence[_Slice]], melody: Sequence[Sequence[Note]]) -> list[float]:
+    height: list[float | None] = []
+    spread: list[float | None] = []
+    for here, line in zip(slices, melody, strict=True):
+        sounding = [s for s in here if s.notes]
+        top = [n.midi for n in line] or [s.notes[-1].midi for s in sounding]
+        height.append(sum(top) / len(top) if top else None)
+        wide = [s.notes[-1].midi - s.notes[0].midi for s in sounding]
+        spread.append(max(wide) if wide else None)
+    tall = _within(height, _WIDEST_AT_LEAST)
+    wide_apart = _within(spread, _WIDEST_AT_LEAST)
+    return [0.7 * a + 0.3 * b for a, b in zip(tall, wide_apart, strict=True)]
+
+
+def _densities(score: Score, spans: Sequence[Span], slices: Sequence[Sequence[_Slice]]) -> list[float]:
+    onsets = [float(n.onset) for n in score.notes if not n.cue]
+    struck: list[float | None] = []
+    sounding: list[float | None] = []
+    for span, here in zip(spans, slices, strict=True):
+        count = bisect_left(onsets, float(span.end)) - bisect_left(onsets, float(span.start))
+        struck.append(log2(1 + count / float(span.end - span.start)))
+        sounding.append(sum(s.share * len(s.notes) for s in here))
+    one = _within(struck, _LEAST_RANGE_STRUCK)
+    other = _within(sounding, _LEAST_RANGE_SOUNDING)
+    return [(a + b) / 2 for a, b in zip(one, other, strict=True)]
+
+
+def _within(values: Sequence[float | None], least: float) -> list[float]:
+    """Place values between the piece's lowest and highest twentieth, 0..1; 0 for what is absent.
+
+    A piece that moves less than `least` fills only a part of 0..1, around the middle.
+    """
+    known = sorted(v for v in values if v is not None)
+    if not known:
+        return [0.0] * len(values)
+    low, high = known[len(known) // 20], known[-1 - len(known) // 20]
+    middle, half = (low + high) / 2, max(high - low, least) / 2
+    return [0.0 if v is None else min(1.0, max(0.0, 0.5 + (v - middle) / (2 * half))) for v in values]
+
+
+# ---------------------------------------------------------------------- where it lets go
+
+
+def _releases(reading: Reading, heard: Sequence[Heard], values: Sequence[float]) -> list[bool]:
+    ordered = sorted(values)
+    spread = ordered[-1 - len(ordered) // 10] - ordered[len(ordered) // 10]
+    enough = max(_LEAST_FALL, _FALL * spread)
+    usual = ordered[len(ordered) // 2]
+    rests = _rests(reading, heard)
+    found = []
+    peak = values[0]
+    for value, rest in zip(values, rests, strict=True):
+        release = rest and peak - value >= enough and value <= usual
+        peak = value if release else max(peak, value)
+        found.append(release)
+    return found
+
+
+def _rests(reading: Reading, heard: Sequence[Heard]) -> list[bool]:
+    """Tell for each span whether the music comes to rest in it."""
+    phrased = any(e.kind == "phrase" for e in reading.events)
+    arrivals: set[Fraction] = set()
+    refused: set[Fraction] = set()
+    for e in reading.events:
+        arrival = e.get("arrival")
+        if isinstance(arrival, Fraction) and e.kind in ("phrase", "cadence"):
+            if e.label in ("deceptive", "evaded"):
+                refused.add(arrival)
+            elif e.kind == "phrase" or e.get("ends_phrase") == 1:
+                arrivals.add(arrival)
+    arrivals -= refused
+    found = []
+    for i, h in enumerate(heard):
+        firm = h.chord.bass == h.chord.root and h.chord.quality.is_triad and not h.six_four
+        if phrased:
+            found.append(firm and any(h.span.start <= a < h.span.end for a in arrivals))
+        else:
+            home = i > 0 and heard[i - 1].region.tonic == h.chord.root
+            found.append(firm and home and not own_pulls(h.chord, h.region))
+    return found
+
+
+# ---------------------------------------------------------------------- in words
+
+
+@dataclass(frozen=True, slots=True)
+class _Scene:
+    """All that is known of the piece, to say of a span what makes its tension."""
+
+    score: Score
+    heard: Sequence[Heard]
+    slices: Sequence[tuple[_Slice, ...]]
+    melody: Sequence[tuple[Note, ...]]
+    foreign: Sequence[tuple[tuple[float, Note, _Slice], ...]]
+    pulls: Sequence[tuple[Pull, ...]]
+    home: Key
+    resolutions: Mapping[str, Pitch]
+    """Where foreign notes are known to go, by their ids."""
+    held_on: frozenset[str]
+    """Foreign notes that stay: pedal points."""
+    parts: Mapping[str, Sequence[float]]
+    values: Sequence[float]
+    releases: Sequence[bool]
+
+    def why(self, i: int) -> Event:
+        """Return the reason of a span's tension."""
+        order = self._order(i)
+        label, (notes, about) = self._reason(i, order)
+        h = self.heard[i]
+        named = label if label in WEIGHTS else order[0]
+        detail: tuple[tuple[str, Detail], ...] = (
+            ("key", h.span.key),
+            ("chord", h.span.numeral),
+            ("value", round(self.values[i], 3)),
+            ("parts", (named, next(name for name in order if name != named))),
+            *about,
+        )
+        ids = tuple(dict.fromkeys(n.id for n in notes)) or tuple(
+            n.id for n in (self.slices[i][0].notes if self.slices[i] else ())
+        )
+        return Event(KIND, label, h.span.start, h.span.end, ids, h.span.confidence, detail)
+
+    def _reason(self, i: int, order: Sequence[str]) -> tuple[str, _Told]:
+        if self.releases[i]:
+            return "release", _NOTHING
+        if self._at_rest(i):
+            return "rest", _NOTHING
+        h = self.heard[i]
+        leaning = h.six_four or (h.chord.inversion == 2 and h.chord.quality.is_triad)
+        for name in order:
+            if (h.six_four or (leaning and name == "bass")) and (told := self._six_four(i)) is not None:
+                return "six-four", told
+            enough = self.parts[name][i] >= _TOLD.get(name, 0.0)
+            if enough and (told := _ABOUT[name](self, i)) is not None:
+                return name, told
+        return "rest", _NOTHING
+
+    def _order(self, i: int) -> list[str]:
+        """Return the parts by how far they raise this span above most others."""
+
+        def weight(name: str) -> float:
+            row = self.parts[name]
+            return WEIGHTS[name].share * (row[i] - _USUAL * sum(row) / len(row))
+
+        return sorted(WEIGHTS, key=weight, reverse=True)
+
+    def _at_rest(self, i: int) -> bool:
+        pulling = max(self.parts[name][i] for name in ("dissonance", "expectation"))
+        return self.values[i] < _REST and pulling <= _STILL and self.heard[i].chord.inversion < 2
+
+    def _next_chord(self, i: int) -> Chord | None:
+        if i + 1 == len(self.heard):
+            return None
+        span = self.heard[i + 1].span
+        return span.numeral.chord(span.key)
+
+    def _note(self, i: int, semitone: int, lowest: bool = False) -> Note | None:
+        """Return a note of a span that has a sounding pitch class, the highest or the lowest."""
+        notes = {n.id: n for here in self.slices[i] for n in here.notes if n.midi % 12 == semitone}
+        pick = min if lowest else max
+        return pick(notes.values(), key=lambda n: n.midi, default=None)
+
+    def _spelled(self, i: int, note: Note, goal: int) -> PitchClass:
+        """Return a goal as a note a step away is spelled: as in the chords at hand, else by the letter."""
+        h = self.heard[i]
+        after = self._next_chord(i)
+        members = (
+            *tonic_of(h.region).members,
+            *h.chord.members,
+            *(after.members if after else ()),
+            *h.span.key.scale,
+        )
+        found = [p for p in members if p.semitone == goal]
+        steps = [p for p in found if p.letter != note.pitch.letter]
+        return next(iter(steps or found), note.pitch.pitch_class.shift(7 * step_between(note.midi, goal)))
+
+    def _drawn(self, i: int, note: Note, least: float = 0.0) -> PitchClass | None:
+        """Return where a note of a span is drawn, if anywhere."""
+        drawn = (p.goal for p in self.pulls[i] if p.note == note.midi % 12 and p.strength >= least)
+        goal = next(drawn, None)
+        return None if goal is None else self._spelled(i, note, goal)
+
+    def _wants(self, i: int, note: Note, aim: PitchClass) -> _Details:
+        after = self._next_chord(i)
+        up = step_between(note.midi, aim.semitone) > 0
+        way: _Details = (("pitch", note.pitch), ("aim", aim), ("direction", "up" if up else "down"))
+        if after is None:
+            return way
+        return (*way, ("met" if aim.semitone in after.semitones else "unmet", 1))
+
+    def _six_four(self, i: int) -> _Told | None:
+        """Name the notes that lean over the bass of a six-four: those held back, or those of the chord."""
+        h = self.heard[i]
+        falling = [p for p in self.pulls[i] if step_between(p.note, p.goal) < 0 and p.own != h.six_four]
+        falling.sort(key=lambda p: -p.strength)
+        found = [(n, p.goal) for p in falling if (n := self._note(i, p.note)) is not None][:2]
+        root = h.chord.root if h.six_four else h.chord.bass
+        bass = self._note(i, root.semitone, lowest=True)
+        if not found or bass is None:
+            return None
+        note, goal = found[0]
+        about = (*self._wants(i, note, self._spelled(i, note, goal)), ("bass", bass.pitch))
+        if len(found) > 1:
+            note, goal = found[1]
+            about += (("pitch_two", note.pitch), ("aim_two", self._spelled(i, note, goal)))
+        return (bass, *(n for n, _ in found)), about
+
+    def _bass(self, i: int) -> _Told | None:
+        h = self.heard[i]
+        if h.chord.bass == h.chord.root:
+            return None
+        note = self._note(i, h.chord.bass.semitone, lowest=True)
+        if note is None:
+            return None
+        aim = self._drawn(i, note)
+        return (note,), (("pitch", note.pitch),) if aim is None else self._wants(i, note, aim)
+
+    def _dissonance(self, i: int) -> _Told | None:
+        """Name the clash that counts most: of a foreign note with what sounds, else within the chord."""
+        foreign, within = self._clash_of_foreign(i), self._clash_within(i)
+        both = [c for c in (foreign, within) if c is not None]
+        if not both:
+            return None
+        _, note, other, aim, resolved = max(both, key=lambda c: c[0] * (_WITHIN if c is within else 1.0))
+        against: _Details = (("against", other.pitch),)
+        if aim is None:
+            return (note, other), (("pitch", note.pitch), *against)
+        about = (*self._wants(i, note, aim), *against)
+        if resolved:
+            about = (*(d for d in about if d[0] not in ("met", "unmet")), ("found", 1))
+        return (note, other), about
+
+    def _clash_of_foreign(self, i: int) -> _Clashing | None:
+        counts: dict[tuple[int, int], float] = defaultdict(float)
+        notes: dict[tuple[int, int], tuple[Note, Note]] = {}
+        for weight, note, here in self.foreign[i]:
+            for other in here.notes:
+                pair = note.midi % 12, other.midi % 12
+                if clash(*pair) and (other.midi % 12 in self.heard[i].chord.semitones):
+                    counts[pair] += weight * clash(*pair)
+                    notes.setdefault(pair, (note, other))
+        if not counts:
+            return None
+        pair = max(counts, key=lambda p: counts[p])
+        count = counts[pair]
+        note, other = notes[pair]
+        known = self.resolutions.get(note.id)
+        if known is None and note.id in self.held_on:
+            # A held bass stays; what moves is the chord above it.
+            return count, other, note, self._drawn(i, other, _BY_A_SEMITONE), False
+        if known is not None and step_between(note.midi, known.midi):
+            return count, note, other, known.pitch_class, True
+        return count, note, other, self._drawn(i, note), False
+
+    def _clash_within(self, i: int) -> _Clashing | None:
+        """Return the chord's own sharpest clash: its seventh wants to fall, else a note goes where it pulls."""
+        h = self.heard[i]
+        drawn = {p.note: p.strength for p in self.pulls[i]}
+        seventh = h.chord.member(7)
+        best: _Clashing | None = None
+        for one, other in combinations(h.chord.members, 2):
+            count = clash(one.semitone, other.semitone)
+            first, second = self._note(i, one.semitone), self._note(i, other.semitone)
+            if not count or first is None or second is None or (best and count <= best[0]):
+                continue
+            if seventh in (one, other):
+                note, still = (first, second) if seventh == one else (second, first)
+                best = count, note, still, self._step_down(i, note), False
+            else:
+                swap = drawn.get(other.semitone, 0.0) > drawn.get(one.semitone, 0.0)
+                note, still = (second, first) if swap else (first, second)
+                best = count, note, still, self._drawn(i, note), False
+        return best
+
+    def _step_down(self, i: int, note: Note) -> PitchClass:
+        """Return the note on the letter below: as in the next chord, else as in the key pointed to."""
+        letter = "CDEFGAB"["CDEFGAB".index(note.pitch.letter) - 1]
+        after = self._next_chord(i)
+        near = (*(after.members if after else ()), *self.heard[i].region.scale)
+        return next(p for p in near if p.letter == letter)
+
+    def _expectation(self, i: int) -> _Told | None:
+        for pull in sorted(self.pulls[i], key=lambda p: -p.strength):
+            note = self._note(i, pull.note)
+            if note is not None:
+                return (note,), self._wants(i, note, self._spelled(i, note, pull.goal))
+        return None
+
+    def _local(self, i: int) -> _Told | None:
+        pulling = max(self.parts["dissonance"][i], self.parts["expectation"][i])
+        return _NOTHING if self.parts["local distance"][i] >= _FAR or pulling < _PULLING else None
+
+    def _home(self, i: int) -> _Told | None:
+        pulling = max(self.parts["dissonance"][i], self.parts["expectation"][i])
+        return ((), (("home", self.home),)) if pulling < _PULLING else None
+
+    def _register(self, i: int) -> _Told | None:
+        note = max(self.melody[i], key=lambda n: n.midi, default=None)
+        return ((note,), (("pitch", note.pitch),)) if note is not None else None
+
+    def _density(self, i: int) -> _Told | None:
+        return _NOTHING
+
+
+_Details: TypeAlias = tuple[tuple[str, Detail], ...]
+_Told: TypeAlias = tuple[tuple[Note, ...], _Details]
+_Clashing: TypeAlias = tuple[float, Note, Note, PitchClass | None, bool]
+"""How much a clash counts, the restless note, what it rubs against, where it wants to go, and whether it is known to go there."""
+_NOTHING: _Told = ((), ())
+_ABOUT: dict[str, Callable[[_Scene, int], _Told | None]] = {
+    "local distance": _Scene._local,
+    "home distance": _Scene._home,
+    "dissonance": _Scene._dissonance,
+    "bass": _Scene._bass,
+    "expectation": _Scene._expectation,
+    "register": _Scene._register,
+    "density": _Scene._density,
+}
+"""What can be said of each part in a span: notes and values, or None where there is nothing to say."""
