@@ -1,0 +1,173 @@
+"""A folder of scores in, an index out: what is new is read, what is known stays, what is gone goes.
+
+A file's piece is named by its bytes and the reader's version (`READER`), so that a renamed or copied file costs
+nothing, a changed one is read again, and a better reader reads everything again. Pieces are written in parts
+as they come; a run that is stopped, by the user or by a loss of power, goes on where the last part ended.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from pathlib import Path
+
+from understave import __version__
+from understave.errors import UnderstaveError
+from understave.repertoire.readers import Job, Outcome, read_all
+from understave.repertoire.store import (
+    Store,
+    known_pieces,
+    make_catalogue,
+    merge_small_parts,
+    open_store,
+    write_files,
+    write_part,
+)
+from understave.repertoire.tables import Piece
+
+FOLDER_NAME = "understave-index"
+"""Where the index lies if nothing is said: a folder of this name in the folder that is indexed."""
+ROWS_VERSION = 1
+"""Raised whenever the rows of a piece come to hold something else."""
+SUFFIXES = (".musicxml", ".xml", ".mxl", ".mei", ".krn", ".abc", ".mid", ".midi")
+PIECES_AT_ONCE = 64
+SECONDS_AT_ONCE = 60.0
+"""A part is written after so many pieces or seconds, whichever comes first: what a crash can cost."""
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a run is: pieces read and to be read, files found, failures so far, seconds left (None at first)."""
+
+    done: int
+    total: int
+    files: int
+    failed: int
+    seconds_left: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """What a run did: files found, pieces known before, read now, and the failures among the files."""
+
+    index: Path
+    files: int
+    known: int
+    read: int
+    failures: tuple[tuple[str, str], ...]
+    seconds: float
+    cpu_seconds: float
+    most_memory: int
+
+
+@lru_cache(maxsize=1)
+def reader_version() -> str:
+    """Return what a piece's rows depend on besides its file: our version, the rows' and the networks' weights."""
+    table = files("understave.harmony.model").joinpath("labels.json").read_bytes()
+    return f"{__version__}.{ROWS_VERSION}.{hashlib.sha256(table).hexdigest()[:12]}"
+
+
+def scores_below(folder: Path, index: Path) -> list[Path]:
+    """Return the score files below a folder by path; hidden ones and the index itself are left out."""
+    if not folder.is_dir():
+        raise UnderstaveError(f"{folder} is not a folder; give the folder that your scores lie in.")
+    inside = index.resolve()
+    found = []
+    for path in folder.rglob("*"):
+        if path.suffix.lower() not in SUFFIXES or not path.is_file():
+            continue
+        relative = path.relative_to(folder)
+        if any(p.startswith(".") for p in relative.parts) or inside in path.resolve().parents:
+            continue
+        found.append(path)
+    return sorted(found)
+
+
+def piece_id(path: Path) -> str:
+    """Return the id of a file's piece; a file that cannot be opened is named by its path."""
+    digest = hashlib.sha256(reader_version().encode() + b"\0" + path.suffix.lower().encode() + b"\0")
+    try:
+        with path.open("rb") as file:
+            while block := file.read(1 << 20):
+                digest.update(block)
+    except OSError:
+        digest.update(b"\0unreadable\0" + str(path).encode("utf-8", "surrogateescape"))
+    return digest.hexdigest()[:32]
+
+
+def index_folder(
+    folder: Path,
+    out: Path | None = None,
+    workers: int = 0,
+    on_progress: Callable[[Progress], None] | None = None,
+    read: Callable[[Store, Sequence[Job]], Iterator[Outcome]] | None = None,
+) -> Summary:
+    """Bring the index of a folder up to date and return what was done.
+
+    `workers` are the processes to use, 0 for one a core. `read` replaces the local processes (see `cluster`).
+    When it is interrupted, what was read so far is kept, and the catalogue stays that of the last
+    finished run. Raises UnderstaveError if the folder or the index cannot be used.
+    """
+    begun = time.monotonic()
+    store = open_store(out or folder / FOLDER_NAME, make=True)
+    paths = scores_below(folder, store.folder)
+    pieces = {path.relative_to(folder).as_posix(): piece_id(path) for path in paths}
+    known = known_pieces(store)
+    jobs: dict[str, Job] = {}
+    for name, piece in pieces.items():
+        if piece not in known:
+            jobs.setdefault(piece, Job(folder / name, piece))
+    outcomes = read(store, list(jobs.values())) if read else read_all(list(jobs.values()), workers)
+    cpu, memory, done, failures = 0.0, 0, 0, 0
+    for outcome in keep(store, outcomes) if read is None else outcomes:
+        done += 1
+        cpu += outcome.seconds
+        memory = max(memory, outcome.memory)
+        failures += bool(outcome.piece.error)
+        if on_progress:
+            each = (time.monotonic() - begun) / done
+            on_progress(Progress(done, len(jobs), len(paths), failures, each * (len(jobs) - done)))
+    write_files(store, pieces)
+    merge_small_parts(store)
+    make_catalogue(store, folder)
+    return Summary(
+        store.folder,
+        len(paths),
+        len(set(pieces.values()) & known),
+        len(jobs),
+        failures_in(store),
+        time.monotonic() - begun,
+        cpu,
+        memory,
+    )
+
+
+def keep(store: Store, outcomes: Iterable[Outcome]) -> Iterator[Outcome]:
+    """Pass outcomes on and write their pieces in parts, the last ones also when the run is stopped."""
+    waiting: list[Piece] = []
+    written = time.monotonic()
+    try:
+        for outcome in outcomes:
+            waiting.append(outcome.piece)
+            if len(waiting) >= PIECES_AT_ONCE or time.monotonic() - written > SECONDS_AT_ONCE:
+                write_part(store, waiting)
+                waiting, written = [], time.monotonic()
+            yield outcome
+    finally:
+        if waiting:
+            write_part(store, waiting)
+
+
+def failures_in(store: Store) -> tuple[tuple[str, str], ...]:
+    """Return the files that could not be read, each with the sentence that says why."""
+    from understave.repertoire.search import connect
+
+    with connect(store.folder) as db:
+        rows = db.execute(
+            "SELECT path, error FROM files JOIN pieces USING (piece) WHERE error <> '' ORDER BY path"
+        )
+        return tuple((str(path), str(error)) for path, error in rows.fetchall())

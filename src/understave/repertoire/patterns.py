@@ -1,0 +1,158 @@
+"""What is asked for -> a pattern to look for in a stretch's text; and the text of a stretch.
+
+A stretch is a run of chords in one key. Its `chords` text has for every chord ``head.size.inversion/target``
+and a space: V65/V is ``V.7.1/V``. Its `basses` text has the bass as a degree of the key (``1 7 b6 5``; in
+minor the natural scale counts, so the leading tone is ``#7``). Both are searched by regular expressions, which
+the database and Python understand alike, so that a pattern is written here once.
+
+What can be asked for:
+
+- progressions: RomanText numerals with spaces. ``?`` is any one chord, ``*`` any number of them, ``ii|IV`` one
+  or the other. Without inversions, ``V`` is V, V7 and V9 in any position and ``V7`` any position of the seventh, and the
+  same chord may be struck again; with inversions every figure counts and so does every chord.
+- bass lines: degrees with spaces, ``?``, ``*`` and ``|`` alike; a bass note that stays counts once.
+- key plans: the keys as numerals seen from home, ``I V ? I``.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+from understave.errors import UnderstaveError
+from understave.theory.chord import Quality
+from understave.theory.key import Key
+from understave.theory.pitch import PitchClass, accidental_text
+from understave.theory.roman import RomanNumeral
+
+_ANY_ONE, _ANY = r"[^ ]+ ", r"(?:[^ ]+ )*"
+_START = r"(?:^| )"
+_DEGREE = re.compile(r"[b#]{0,2}[1-7]")
+
+
+def chord_text(numeral: RomanNumeral) -> str:
+    """Return how a chord stands in a stretch's text: ``"V.7.1/V"``."""
+    return f"{_head(numeral)}.{_size(numeral)}.{numeral.inversion}{_target(numeral)}"
+
+
+def bass_text(numeral: RomanNumeral, key: Key) -> str:
+    """Return the bass of a chord as a degree of the key: ``"b6"``, ``"#7"``."""
+    return degree_text(numeral.chord(key).bass, key)
+
+
+def degree_text(note: PitchClass, key: Key) -> str:
+    """Return a note as a degree of a key: ``"1"``, ``"#4"``."""
+    degree, alter = key.degree(note)
+    return f"{accidental_text(alter)}{degree}"
+
+
+def key_text(key: Key, home: Key) -> str:
+    """Return a key as the numeral of its tonic chord seen from home: ``"V"``, ``"bVI"``, ``"i"``.
+
+    Counted from the home key's own scale; a key spelled from the far side of the circle is respelled.
+    """
+    away = key.tonic.fifths - home.tonic.fifths
+    degree, alter = home.degree(PitchClass.from_fifths(home.tonic.fifths + (away + 5) % 12 - 5))
+    numeral = ("I", "II", "III", "IV", "V", "VI", "VII")[degree - 1]
+    return accidental_text(alter) + (numeral if key.mode == "major" else numeral.lower())
+
+
+def joined(texts: Iterable[str]) -> str:
+    """Return a stretch's text: every chord followed by a space."""
+    return "".join(f"{t} " for t in texts)
+
+
+def progression(text: str, inversions: bool = False) -> str:
+    """Return the pattern of a progression; raise UnderstaveError where a numeral cannot be read."""
+    return _START + "".join(_chord_pattern(word, inversions) for word in _words(text, "progression"))
+
+
+def bass_line(text: str) -> str:
+    """Return the pattern of a bass line; raise UnderstaveError where a degree cannot be read."""
+    parts = []
+    for word in _words(text, "bass line"):
+        if word in ("?", "*"):
+            parts.append(_ANY_ONE if word == "?" else _ANY)
+            continue
+        for degree in word.split("|"):
+            if not _DEGREE.fullmatch(degree):
+                raise UnderstaveError(
+                    f"{degree!r} is not a degree of the scale; write a bass line like '1 7 b6 5', with ? for any note."
+                )
+        parts.append(f"(?:(?:{word}) )+")
+    return _START + "".join(parts)
+
+
+def key_plan(text: str) -> str:
+    """Return the pattern of a whole key plan; raise UnderstaveError where a numeral cannot be read."""
+    parts = []
+    for word in _words(text, "key plan"):
+        if word in ("?", "*"):
+            parts.append(_ANY_ONE if word == "?" else _ANY)
+            continue
+        for key in word.split("|"):
+            if not re.fullmatch(r"[b#]{0,2}(?:I|II|III|IV|V|VI|VII|i|ii|iii|iv|v|vi|vii)", key):
+                raise UnderstaveError(
+                    f"{key!r} is not a key of a plan; write keys as seen from home, like 'I V vi ? I'."
+                )
+        parts.append(f"(?:{word}) ")
+    return "^" + "".join(parts) + "$"
+
+
+def _words(text: str, what: str) -> list[str]:
+    words = text.replace(",", " ").replace("-", " ").replace(">", " ").split()
+    if not any(w not in ("?", "*") for w in words):
+        raise UnderstaveError(f"The {what} is empty; give at least one name besides wildcards.")
+    return words
+
+
+def _chord_pattern(word: str, inversions: bool) -> str:
+    if word == "?":
+        return _ANY_ONE
+    if word == "*":
+        return _ANY
+    names = []
+    for name in word.split("|"):
+        try:
+            numeral = RomanNumeral.parse(name)
+        except ValueError as error:
+            raise UnderstaveError(
+                f"{error} In a progression ? stands for any chord, * for any number."
+            ) from error
+        names.append(_one_chord(numeral, inversions))
+    one = f"(?:{'|'.join(names)}) "
+    return one if inversions else f"(?:{one})+"
+
+
+def _one_chord(n: RomanNumeral, inversions: bool) -> str:
+    head, size, target = re.escape(_head(n)), _size(n), re.escape(_target(n))
+    if inversions:
+        if n.degree == 1 and n.inversion == 2 and size == "3" and not n.special:
+            head = rf"(?:{head}|Cad)"
+        return rf"{head}\.{size}\.{n.inversion}{target}"
+    if size == "3" and not n.special:
+        # A plain numeral is the chord with or without its seventh; viio has two kinds of seventh.
+        head = head.removesuffix("o") + "[oø]" if head.endswith("o") else head
+        return rf"{head}\.[379]\.\d{target}"
+    return rf"{head}\.{size}\.\d{target}"
+
+
+def _head(n: RomanNumeral) -> str:
+    if n.special:
+        return n.special
+    if n.degree == 2 and n.alter == -1 and n.quality is Quality.MAJOR:
+        return "N"
+    small, sign = n.style
+    numeral = ("I", "II", "III", "IV", "V", "VI", "VII")[n.degree - 1]
+    alter = 0 if (n.degree in (6, 7) and n.alter == 1 and small) else n.alter
+    return accidental_text(alter) + (numeral.lower() if small else numeral) + sign
+
+
+def _size(n: RomanNumeral) -> str:
+    if n.special == "It":
+        return "3"
+    return {3: "3", 4: "7", 5: "9"}[len(n.quality.fifths)]
+
+
+def _target(n: RomanNumeral) -> str:
+    return "".join(f"/{_head(t)}" for t in n.applied)

@@ -1,0 +1,234 @@
+"""The index on the disk: Parquet files that are the truth, and a DuckDB catalogue made from them.
+
+::
+
+    index/
+      parts/<name>/pieces.parquet, spans.parquet, ...   what was read, some hundred pieces in a part
+      files.parquet                                     which file holds which piece, after the last run
+      catalogue.duckdb                                  all tables in one file, to search; made anew from the rest
+
+A part comes into being by renaming a finished folder, so it is there whole or not at all. Parts are never changed.
+The same piece may be in two parts (a task that was done twice, a merge that was cut off): the catalogue takes each
+piece from one of them. The catalogue too is made beside the old one and renamed, so a search never sees half of it.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+import uuid
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from understave.disk import sync_folder
+from understave.errors import UnderstaveError
+from understave.repertoire.periods import lives, period_of
+from understave.repertoire.tables import SCHEMAS, Piece, arrow
+
+MOST_SMALL_PARTS = 32
+"""Parts below `PIECES_IN_PART` that may lie about before they are merged."""
+PIECES_IN_PART = 10_000
+_FILES = pa.schema([("path", pa.string()), ("piece", pa.string())])
+_COMPRESSION = "zstd"
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    """Where an index lies."""
+
+    folder: Path
+
+    @property
+    def parts(self) -> Path:
+        """The folder of parts."""
+        return self.folder / "parts"
+
+    @property
+    def catalogue(self) -> Path:
+        """The database file that is searched."""
+        return self.folder / "catalogue.duckdb"
+
+    @property
+    def files(self) -> Path:
+        """The list of files and their pieces."""
+        return self.folder / "files.parquet"
+
+
+def open_store(folder: Path, make: bool = False) -> Store:
+    """Return the index in a folder; raise UnderstaveError if there is none and none is to be made."""
+    store = Store(folder)
+    if make:
+        try:
+            store.parts.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UnderstaveError(
+                f"{folder} cannot hold the index ({error.strerror or error}); say with --out where it may lie."
+            ) from error
+    elif not store.catalogue.exists():
+        raise UnderstaveError(f"There is no index in {folder}; make one with 'understave index FOLDER'.")
+    return store
+
+
+def known_pieces(store: Store) -> set[str]:
+    """Return the ids of all pieces in the parts; unfinished parts are swept away."""
+    for left in store.parts.glob(".part-*"):
+        shutil.rmtree(left, ignore_errors=True)
+    found: set[str] = set()
+    for part in parts_of(store):
+        table = pq.read_table(part / "pieces.parquet", columns=["piece"])
+        found.update(table.column("piece").to_pylist())
+    return found
+
+
+def parts_of(store: Store) -> list[Path]:
+    """Return the finished parts by name."""
+    return sorted(p for p in store.parts.iterdir() if p.is_dir() and not p.name.startswith("."))
+
+
+def write_part(store: Store, pieces: Sequence[Piece], name: str = "") -> Path:
+    """Write pieces as one part in one step and return it; a part of that name stays as it is."""
+    ordered = sorted(pieces, key=lambda p: p.id)
+    return _put(store, {table: arrow(table, ordered) for table in SCHEMAS}, name or uuid.uuid4().hex)
+
+
+def _put(store: Store, tables: Mapping[str, pa.Table], name: str) -> Path:
+    target = store.parts / name
+    try:
+        if target.exists():
+            return target
+        making = Path(tempfile.mkdtemp(dir=store.parts, prefix=".part-"))
+        making.chmod(0o755)
+        for table, rows in tables.items():
+            path = making / f"{table}.parquet"
+            pq.write_table(rows, path, compression=_COMPRESSION)
+            with open(path, "rb") as written:
+                os.fsync(written.fileno())
+        try:
+            making.rename(target)
+        except OSError:
+            # Another process wrote the same part meanwhile.
+            shutil.rmtree(making, ignore_errors=True)
+            if not target.exists():
+                raise
+        sync_folder(store.parts)
+    except OSError as error:
+        raise UnderstaveError(
+            f"{store.folder} could not be written ({error.strerror or error}); check that the disk is not full."
+        ) from error
+    return target
+
+
+def write_files(store: Store, files: Mapping[str, str]) -> None:
+    """Write which file (path below the folder that was indexed) holds which piece."""
+    paths = sorted(files)
+    table = pa.Table.from_arrays([pa.array(paths), pa.array([files[p] for p in paths])], schema=_FILES)
+    making = store.folder / f".files-{uuid.uuid4().hex}"
+    pq.write_table(table, making, compression=_COMPRESSION)
+    os.replace(making, store.files)
+
+
+def merge_small_parts(store: Store) -> None:
+    """Merge small parts into large ones once there are many; the pieces of dropped files go."""
+    small = [p for p in parts_of(store) if pq.read_metadata(p / "pieces.parquet").num_rows < PIECES_IN_PART]
+    if len(small) <= MOST_SMALL_PARTS:
+        return
+    wanted = set(pq.read_table(store.files).column("piece").to_pylist())
+    group: list[Path] = []
+    size = 0
+    for part in small:
+        group.append(part)
+        size += pq.read_metadata(part / "pieces.parquet").num_rows
+        if size >= PIECES_IN_PART:
+            _merge(store, group, wanted)
+            group, size = [], 0
+    if len(group) > 1:
+        _merge(store, group, wanted)
+
+
+def _merge(store: Store, group: Sequence[Path], wanted: set[str]) -> None:
+    tables: dict[str, list[pa.Table]] = {name: [] for name in SCHEMAS}
+    left = set(wanted)
+    for part in group:
+        own = (
+            set(pq.read_table(part / "pieces.parquet", columns=["piece"]).column("piece").to_pylist()) & left
+        )
+        left -= own
+        if own:
+            keep = pa.array(sorted(own))
+            for name in SCHEMAS:
+                rows = pq.read_table(part / f"{name}.parquet")
+                tables[name].append(rows.filter(pa.compute.is_in(rows.column("piece"), value_set=keep)))
+    _put(
+        store,
+        {n: pa.concat_tables(t) if t else SCHEMAS[n].empty_table() for n, t in tables.items()},
+        uuid.uuid4().hex,
+    )
+    for part in group:
+        shutil.rmtree(part)
+
+
+def make_catalogue(store: Store, indexed: Path | None = None) -> None:
+    """Make the catalogue from the parts and the list of files.
+
+    `indexed` is the folder the files lie in; it is kept, so that excerpts can be engraved, and a
+    ``composers.toml`` in it adds to the lives that periods are told by.
+    """
+    making = store.folder / f".catalogue-{uuid.uuid4().hex}.duckdb"
+    try:
+        with duckdb.connect(str(making)) as db:
+            fill(db, store, indexed)
+        os.replace(making, store.catalogue)
+    except duckdb.Error as error:
+        raise UnderstaveError(
+            f"The catalogue in {store.folder} could not be made ({str(error).splitlines()[0]}); delete the index and "
+            "make it again."
+        ) from error
+    finally:
+        making.unlink(missing_ok=True)
+
+
+def fill(db: duckdb.DuckDBPyConnection, store: Store, indexed: Path | None) -> None:
+    """Fill an empty database with the tables of an index, each sorted by piece."""
+    parts = [p.name for p in parts_of(store)]
+    db.execute("CREATE TABLE about (name VARCHAR, value VARCHAR)")
+    db.execute("INSERT INTO about VALUES ('folder', ?)", [str(indexed.resolve()) if indexed else ""])
+    db.execute("CREATE TABLE files AS SELECT path, piece FROM read_parquet(?)", [str(store.files)])
+    if not parts:
+        for name, schema in SCHEMAS.items():
+            db.register("empty", schema.empty_table())
+            db.execute(f"CREATE TABLE {name} AS SELECT * FROM empty")
+            db.unregister("empty")
+    else:
+        # Each piece from the first part that has it, and only pieces that some file still holds.
+        db.execute(
+            "CREATE TEMP TABLE chosen AS SELECT piece, min(parse_path(filename)[-2]) AS part"
+            " FROM read_parquet(?, filename = true) WHERE piece IN (SELECT piece FROM files) GROUP BY piece",
+            [_paths(store, parts, "pieces")],
+        )
+        for name, schema in SCHEMAS.items():
+            columns = ", ".join(f'r."{c}"' for c in schema.names)
+            order = "r.piece, r.number" if "number" in schema.names else "r.piece"
+            db.execute(
+                f"CREATE TABLE {name} AS SELECT {columns} FROM read_parquet(?, filename = true) r"
+                " JOIN chosen c ON r.piece = c.piece AND parse_path(r.filename)[-2] = c.part"
+                f" ORDER BY {order}",
+                [_paths(store, parts, name)],
+            )
+    # Few kinds of events, many events: what can be asked for is kept apart.
+    db.execute("CREATE TABLE event_names AS SELECT kind, label, count(*) AS count FROM events GROUP BY ALL")
+    composers = [str(c[0]) for c in db.execute("SELECT DISTINCT composer FROM pieces").fetchall() if c[0]]
+    known = lives(indexed)
+    rows = [(c, *period_of(c, known)) for c in composers]
+    db.execute("CREATE TABLE composers (composer VARCHAR, period VARCHAR, born INTEGER, died INTEGER)")
+    if rows:
+        db.executemany("INSERT INTO composers VALUES (?, ?, ?, ?)", rows)
+
+
+def _paths(store: Store, parts: Iterable[str], table: str) -> list[str]:
+    return [str(store.parts / p / f"{table}.parquet") for p in parts]
