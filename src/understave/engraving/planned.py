@@ -23,6 +23,7 @@ from understave.engraving.notation import SPACE, System
 from understave.engraving.options import Options
 from understave.engraving.palette import INK, PROPOSED, PROPOSED_TINT, SOFT, TENSION, TENSION_TINT
 from understave.interpretation.plan import Hairpin, Origin, PedalMove, Plan
+from understave.interpretation.tension import curve
 from understave.score.model import Score
 from understave.theory.vocabulary import Language
 
@@ -122,9 +123,7 @@ class PlannedLanes:
     def _tension(self, system: System, at: Moments, floor: float, glyphs: dict[str, Glyph]) -> Drawn:
         spans = self.plan.tension if self.options.tension else ()
         group = _lane("tension-lane")
-        ends = [(t.start, t.value) for t in spans] + [(t.end, t.value) for t in spans[-1:]]
-        ends = [e for e in ends if e[0] <= spans[-1].end]
-        inside = _clipped(ends, system.start, system.end)
+        inside = _clipped(curve(spans), system.start, system.end)
         if len(inside) < 2:
             return Drawn(group, _NOTHING)
         bottom = floor + _TENSION_HEIGHT
@@ -133,13 +132,13 @@ class PlannedLanes:
             return bottom - _TENSION_HEIGHT * max(0.0, min(1.0, value))
 
         places = [(self._x(at, system, t), height(v)) for t, v in inside]
-        curve = " L".join(f"{x:.0f} {y:.0f}" for x, y in places)
+        line = " L".join(f"{x:.0f} {y:.0f}" for x, y in places)
         drawing = etree.SubElement(group, _tag("g"), {"class": "tension", "role": "img"})
         drawing.set("aria-label", self.names[0].words)
-        around = f"M{places[0][0]:.0f} {bottom:.0f} L{curve} L{places[-1][0]:.0f} {bottom:.0f} Z"
+        around = f"M{places[0][0]:.0f} {bottom:.0f} L{line} L{places[-1][0]:.0f} {bottom:.0f} Z"
         _path(drawing, around, TENSION_TINT, None)
         _path(drawing, f"M{places[0][0]:.0f} {bottom:.0f} H{places[-1][0]:.0f}", None, TENSION, _THIN)
-        _path(drawing, f"M{curve}", None, TENSION, _LINE)
+        _path(drawing, f"M{line}", None, TENSION, _LINE)
         for index, t in enumerate(spans):
             if t.release and system.start <= t.start < system.end:
                 ring = {"cx": self._x(at, system, t.start), "cy": height(t.value), "r": _RELEASE}
