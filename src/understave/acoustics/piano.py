@@ -57,7 +57,7 @@ class Instrument:
     damping: float = 1.0
     """How fast the dampers work."""
     detuning: float = 1.0
-    halo_db: float = -27.0
+    halo_db: float = -35.0
     """Level of the sympathetic strings when all dampers are up, below the strings that are struck."""
     knock: float = 1.0
     """Noise of the key bed and the case at the blow."""
@@ -83,7 +83,7 @@ UPRIGHT = Instrument(
     damping=0.75,
     last_damper=90,
     detuning=1.4,
-    halo_db=-30.0,
+    halo_db=-37.0,
     knock=1.5,
 )
 EARLY = Instrument(
@@ -100,7 +100,7 @@ EARLY = Instrument(
     contact=0.72,
     damping=1.25,
     detuning=0.7,
-    halo_db=-33.0,
+    halo_db=-39.0,
     knock=1.8,
 )
 INSTRUMENTS: dict[str, Instrument] = {i.name: i for i in (GRAND, UPRIGHT, EARLY)}
@@ -177,7 +177,7 @@ class Strings:
     after_ratio: Array
     damping: Array
     detuning: Array
-    """Hz between the two components of a partial."""
+    """Hz from the prompt to the after-sound component of a partial: their beats."""
     phase: Array
     unevenness: Array
     """Factor on each partial's strength: strike point, bridge and soundboard."""
@@ -185,7 +185,7 @@ class Strings:
 
 @lru_cache(maxsize=512)
 def strings(midi: int, instrument: Instrument = GRAND) -> Strings:
-    """All partials of a key below 10 kHz, whatever the touch. The small irregularities are always the same."""
+    """All partials of a key below 10 kHz, whatever the touch. Its small irregularities never change."""
     b = float(inharmonicity(midi, instrument))
     number = np.arange(1.0, MOST_PARTIALS + 1)
     frequency = number * float(fundamental(midi, instrument)) * np.sqrt((1 + b * number**2) / (1 + b))
@@ -200,6 +200,8 @@ def strings(midi: int, instrument: Instrument = GRAND) -> Strings:
     slowness = max(1.2, instrument.after_slowness * _by_key(midi, (21, 60, 96), (0.8, 1.0, 0.75)))
     after_db = instrument.after_db + chance.normal(0, 2.5, number.size) - (3 if midi < 30 else 0)
     spread = _by_key(midi, (21, 36, 60, 72, 84, 99), (0.01, 0.05, 0.11, 0.15, 0.25, 0.5))
+    # Slower and faster than the prompt sound in turn, so that a note's beats do not all dip together.
+    beating = chance.uniform(0.5, 1.3, number.size) * np.where(np.arange(number.size) % 2, -1, 1)
     return Strings(
         midi=midi,
         number=number,
@@ -208,7 +210,7 @@ def strings(midi: int, instrument: Instrument = GRAND) -> Strings:
         after=prompt / slowness * NEPER,
         after_ratio=10 ** (after_db / 20),
         damping=damper_rate(midi, instrument) * (1 + 0.12 * (number - 1)) * NEPER,
-        detuning=instrument.detuning * number * spread * chance.uniform(0.5, 1.3, number.size),
+        detuning=instrument.detuning * number * spread * beating,
         phase=chance.normal(0, 0.35, number.size),
         unevenness=strike * board * 10 ** (chance.normal(0, 1.8, number.size) / 20),
     )
@@ -229,7 +231,9 @@ def _spectrum(midi: int, velocity: float, instrument: Instrument, soft: bool) ->
     wire = strings(midi, instrument)
     softened = 0.85 * velocity if soft else velocity
     touch = softened / 127
-    corner = contact_time(midi, 89, instrument) / 1.35
+    # The corner of the force spectrum lies near the inverse of the contact time. Half of its shift with
+    # touch is in the slope already.
+    corner = math.sqrt(contact_time(midi, 89, instrument) * contact_time(midi, softened, instrument)) / 1.35
     slope = (2.7 - 1.75 * touch) / 2
     limit = contact_time(midi, softened, instrument) / 18
     hammer = (1 + (wire.frequency * corner) ** 2) ** -slope / np.sqrt(1 + (wire.frequency * limit) ** 4)
@@ -247,7 +251,7 @@ def _spectrum(midi: int, velocity: float, instrument: Instrument, soft: bool) ->
     return shape * math.sqrt(10 ** (level / 10) * window / energy)
 
 
-LOUDEST_DB = -14.0
+LOUDEST_DB = -12.0
 """K-weighted level of the hardest blow on one key, dB below full scale."""
 
 

@@ -98,7 +98,7 @@ def select(table: StringTable, rows: slice | NDArray[np.intp]) -> StringTable:
 
 
 def free_amplitudes(table: StringTable, times: ArrayLike) -> Array:
-    """Amplitudes (strikes, partials, times) if no damper ever fell; 0 before the strike and after the next."""
+    """Amplitudes (strikes, partials, times) if no damper ever fell; 0 outside the strike's own time."""
     moments = np.asarray(times, float)
     age = moments[None, :] - table.start[:, None]
     alive = (age >= 0) & (moments[None, :] < table.stop[:, None])

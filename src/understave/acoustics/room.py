@@ -1,0 +1,110 @@
+"""The soft room around the piano: sound from three places along the soundboard in, stereo out.
+
+Each place reaches each ear straight, by a few early reflections and by a diffuse tail that fades within
+a second, sooner in the treble than in the bass. The numbers are those of a carpeted music room, set by
+measurement of what comes out; no source.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+Samples = NDArray[np.float32]
+
+PLACES = (-0.45, 0.0, 0.45)
+"""Bass, middle and treble, from left (-1) to right (1) as the player hears them."""
+EARLY_DB, LATE_DB = -17.0, -14.0
+"""Energy of the early reflections and of the tail, relative to the straight sound."""
+SECONDS = 1.15
+_BLOCK = 1 << 17
+
+
+def reverberate(places: Samples, halo: Samples, rate: int, always: Samples) -> Samples:
+    """Stereo (frames, 2) of what sounds at the places (places, frames) and of a halo (frames,) all around.
+
+    `always` is a short answer (frames,) of strings that no damper stops; it colours all that sounds.
+    """
+    frames = halo.size
+    sources = np.concatenate([places, halo[None]])
+    answers = _with(_answers(rate), always)
+    step = _BLOCK - answers.shape[2] + 1
+    turned = np.fft.rfft(answers, _BLOCK, axis=2)
+    out = np.zeros((2, frames + _BLOCK), np.float32)
+    for first in range(0, frames, step):
+        part = sources[:, first : first + step]
+        spectra = np.fft.rfft(part, _BLOCK, axis=1)
+        for ear in (0, 1):
+            mixed = np.sum(spectra * turned[:, ear], axis=0)
+            out[ear, first : first + _BLOCK] += np.fft.irfft(mixed, _BLOCK)
+    return np.ascontiguousarray(out[:, :frames].T)
+
+
+def answer_at(frequency: NDArray[np.float64], rate: int, always: Samples) -> NDArray[np.complex128]:
+    """Response (places, 2 ears, frequencies) to steady tones at the places, with `always` as above."""
+    answers = _with(_answers(rate), always)[: len(PLACES)].astype(np.float64)
+    turns = np.exp(-2j * np.pi * np.outer(np.arange(answers.shape[2]) / rate, frequency))
+    return np.asarray(answers @ turns)
+
+
+def _with(answers: Samples, always: Samples) -> Samples:
+    """The room's answers with that of the strings that always ring added at each place."""
+    if not always.size:
+        return answers
+    length = min(always.size, answers.shape[2])
+    answers = answers.copy()
+    answers[: len(PLACES), :, :length] += always[:length]
+    return answers
+
+
+@lru_cache(maxsize=4)
+def _answers(rate: int) -> Samples:
+    """Impulse responses (places and halo, 2 ears, frames)."""
+    length = int(SECONDS * rate)
+    result = np.zeros((len(PLACES) + 1, 2, length))
+    for index, place in enumerate((*PLACES, None)):
+        for ear in (0, 1):
+            chance = np.random.default_rng(17 + 2 * index + ear)
+            answer = result[index, ear]
+            if place is None:
+                answer += 0.8 * _tail(chance, rate, length, start=0.0, bass=0.05, treble=0.05)
+            else:
+                angle = (1 + place) * np.pi / 4
+                delay = round(max(0.0, place if ear == 0 else -place) * 3.5e-4 * rate)
+                answer[delay] += np.sqrt(2) * (np.cos(angle) if ear == 0 else np.sin(angle))
+            answer += 10 ** (EARLY_DB / 20) * _early(chance, rate, length)
+            answer += 10 ** (LATE_DB / 20) * _tail(chance, rate, length, start=0.018, bass=1.0, treble=0.42)
+    return result.astype(np.float32)
+
+
+def _early(chance: np.random.Generator, rate: int, length: int) -> NDArray[np.float64]:
+    """Nine reflections between 6 and 45 ms, each spread over a millisecond by rough walls; unit energy."""
+    answer = np.zeros(length)
+    spread = np.hanning(int(0.0012 * rate) | 1)
+    for seconds in np.geomspace(0.006, 0.045, 9) * chance.uniform(0.9, 1.1, 9):
+        first = int(seconds * rate)
+        answer[first : first + spread.size] += chance.choice((-1, 1)) * spread * (0.006 / seconds) ** 0.6
+    return np.asarray(answer / np.sqrt(np.sum(answer**2)))
+
+
+def _tail(
+    chance: np.random.Generator, rate: int, length: int, *, start: float, bass: float, treble: float
+) -> NDArray[np.float64]:
+    """Noise that fades 60 dB within `bass` seconds below 250 Hz and `treble` above 5 kHz; unit energy."""
+    time = np.arange(length) / rate
+    noise = np.fft.rfft(chance.normal(0, 1, length))
+    hertz = np.fft.rfftfreq(length, 1 / rate)
+    edges = np.array([0.0, 250, 700, 1600, 3200, 6000])
+    answer = np.zeros(length)
+    for band, low in enumerate(edges):
+        high = edges[band + 1] if band + 1 < edges.size else rate
+        share = band / (edges.size - 1)
+        seconds = bass ** (1 - share) * treble**share
+        part = np.fft.irfft(np.where((hertz >= low) & (hertz < high), noise, 0), length)
+        answer += part * np.exp(-6.91 * time / seconds) / (1 + (low / 3000) ** 2)
+    answer *= np.clip((time - start) / 0.012, 0, 1)
+    softened = np.fft.rfft(answer) * (hertz / (hertz + 90))
+    answer = np.fft.irfft(softened, length)
+    return np.asarray(answer / np.sqrt(np.sum(answer**2)))

@@ -1,0 +1,373 @@
+"""The sound of a performance: strikes and a pedal in, stereo audio out.
+
+Every strike is rendered from the partials of `piano`, under the same dampers that `ringing` computes; then
+come the knock of the blow, the halo of the strings that the pedal leaves open, the small noises of the
+pedal, and the room. Loudness is absolute: full scale is the same for every performance, so that variants
+can be compared; `files` finds one gain for all when they are written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import lru_cache, partial
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from understave.acoustics.loudness import k_weight
+from understave.acoustics.performance import Performance, Strike
+from understave.acoustics.piano import (
+    LOUDEST_DB,
+    NEPER,
+    Instrument,
+    contact_time,
+    damper_contact,
+    spectrum,
+    strings,
+    touch_db,
+)
+from understave.acoustics.ringing import LANDING, contact_integral, pedal_depth
+from understave.acoustics.room import answer_at, reverberate
+
+Samples = NDArray[np.float32]
+Progress = Callable[[float], None]
+Shares = Callable[[int], tuple[float, ...]]
+
+TAIL = 3.0
+"""Seconds of sound after the last key goes up, the last `FADE` of them fading out."""
+FADE = 0.8
+BLOCK = 256
+"""Samples rendered from one state of the partials; damping bends in straight lines between the blocks."""
+RANGE_DB, FLOOR_DB = -72.0, -92.0
+"""A partial is left out when it is this far below the strongest of its blow, or below full scale."""
+ABSORBED = 0.03
+"""Seconds in which the hammer of the next blow stops the old motion of a string."""
+HALO_DAMPING = 110.0
+"""dB a second at which dampers stop the halo."""
+FELT_DB = -42.0
+"""Level of the pedal's own noise in a quick movement, below the hardest blow on one key."""
+
+
+def render(
+    performance: Performance,
+    instrument: Instrument,
+    rate: int = 44_100,
+    progress: Progress | None = None,
+) -> Samples:
+    """Stereo audio, shape (frames, 2), `rate` frames a second, from second 0 of the performance.
+
+    `progress` is called with the share done, 0..1. Values can exceed 1 in very thick fortissimo;
+    `files.common_gain` brings any sound to a safe level.
+    """
+    tell = progress or (lambda share: None)
+    shares = partial(_shares, instrument=instrument, rate=rate)
+    places = _struck(performance, instrument, rate, shares, lambda share: tell(0.85 * share))
+    halo = _halo(performance, instrument, rate, places.sum(axis=0))
+    tell(0.92)
+    _add_noises(performance, instrument, rate, shares, places)
+    sound = reverberate(places, halo, rate, _open_strings(instrument, rate, undamped=True))
+    faded = min(int(FADE * rate), sound.shape[0])
+    sound[sound.shape[0] - faded :] *= (
+        np.cos(np.linspace(0, np.pi / 2, faded, dtype=np.float32))[:, None] ** 2
+    )
+    tell(1.0)
+    return sound
+
+
+def strings_alone(performance: Performance, instrument: Instrument, rate: int = 44_100) -> Samples:
+    """Only the struck strings, mono (frames,): no knock, halo, pedal noise or room."""
+    alone = _struck(performance, instrument, rate, lambda key: (1.0,), lambda share: None)
+    return np.asarray(alone[0])
+
+
+def _struck(
+    performance: Performance, instrument: Instrument, rate: int, shares: Shares, tell: Progress
+) -> Samples:
+    """The struck strings, each shared out among the places as `shares` says, shape (places, frames)."""
+    frames = int((performance.length + TAIL) * rate) + 1
+    places = np.zeros((len(shares(60)), frames), np.float32)
+    again: dict[int, float] = {}
+    strikes = sorted(performance.strikes, key=lambda s: -s.start)
+    lying: dict[int, Callable[[NDArray[np.float64]], NDArray[np.float64]]] = {}
+    for done, strike in enumerate(strikes):
+        key = strike.midi
+        if instrument.has_damper(key) and key not in lying:
+            lying[key] = contact_integral(performance.pedal, key)
+        stop = again.get(key, np.inf)
+        again[key] = strike.start
+        first = round(strike.start * rate)
+        if stop <= strike.start or first >= frames:
+            continue
+        note = _note(strike, stop, instrument, rate, frames - first, lying.get(key), performance.soft)
+        _put(places, first, note, shares(key))
+        if done % 8 == 0:
+            tell(done / len(strikes))
+    return places
+
+
+def _put(places: Samples, first: int, sound: Samples, shares: tuple[float, ...]) -> None:
+    """Add a sound to the places from a frame on; what goes past the end is left out."""
+    sound = sound[: max(0, places.shape[1] - first)]
+    for place, share in enumerate(shares):
+        if share > 0:
+            places[place, first : first + sound.size] += np.float32(share) * sound
+
+
+@lru_cache(maxsize=512)
+def _shares(midi: int, instrument: Instrument, rate: int) -> tuple[float, ...]:
+    """How much of a key sounds from each place: bass on the left.
+
+    Set so that its power is the same in the room as on its strings, as a technician evens out a piano
+    where it stands: the places add up, and the room favours some frequencies.
+    """
+    across = min(1.0, max(-1.0, (midi - 62) / 34))
+    shares = np.array([max(0.0, -across), 1 - abs(across), max(0.0, across)])
+    wire, strength = strings(midi, instrument), spectrum(midi, 70, instrument)
+    heard = answer_at(wire.frequency, rate, _open_strings(instrument, rate, undamped=True))
+    weight = strength**2 * k_weight(wire.frequency)
+    power = np.sum(weight * np.mean(np.abs(np.einsum("p,pef->ef", shares, heard)) ** 2, axis=0))
+    return tuple(float(x) for x in shares * np.sqrt(np.sum(weight) / power))
+
+
+def _note(
+    strike: Strike,
+    stop: float,
+    instrument: Instrument,
+    rate: int,
+    frames: int,
+    lying: Callable[[NDArray[np.float64]], NDArray[np.float64]] | None,
+    soft: bool,
+) -> Samples:
+    """One blow, mono, at most `frames` long.
+
+    The state of every component at the start of each block, times its course within a block, is one
+    matrix product; where damping acts, a second one bends each block towards the state of the next.
+    """
+    wire = strings(strike.midi, instrument)
+    strength = spectrum(strike.midi, strike.velocity, instrument, soft=soft)
+    amplitude = np.concatenate([strength, strength * wire.after_ratio])
+    rates = np.concatenate([wire.prompt, wire.after])
+    damping = np.concatenate([wire.damping, wire.damping])
+    phase = np.concatenate([wire.phase, wire.phase + np.pi / 2])
+    course = _course(strike.midi, instrument, rate)
+    turn = course.turn
+
+    blocks = -(-frames // BLOCK)
+    edges = strike.start + np.arange(blocks + 1) * (BLOCK / rate)
+    contact = np.zeros(blocks + 1)
+    if lying is not None:
+        release = max(strike.start, strike.end + LANDING)
+        contact = lying(np.maximum(edges, release)) - lying(np.array([release]))
+    factor = np.clip(1 - (edges - stop) / ABSORBED, 0, 1) if np.isfinite(stop) else np.ones(blocks + 1)
+    floor = max(strength.max() * 10 ** (RANGE_DB / 20), 10 ** (FLOOR_DB / 20))
+    reach = np.log(np.maximum(amplitude, 1e-30) / floor)
+    order = np.argsort(-reach / rates, kind="stable")
+
+    pieces: list[Samples] = []
+    first, size = 0, 6
+    alive = order[reach[order] > 0]
+    ended = int(np.searchsorted(-factor, 0.0)) if np.isfinite(stop) else blocks
+    while first < blocks and alive.size and first <= ended:
+        size = min(size, blocks - first)
+        rows = slice(first, first + size + 1)
+        left = (
+            reach[alive] - rates[alive] * (first + size) * BLOCK / rate - damping[alive] * contact[rows][-1]
+        )
+        state = (amplitude[alive] * np.exp(1j * phase[alive])) * _powers(turn[alive], first, size)
+        held = factor[rows][:, None] * np.exp(-np.outer(contact[rows], damping[alive]))
+        held[-1, left <= 0] = 0.0
+        pieces.append(_blocks(state, held, course, alive))
+        alive = alive[left > 0]
+        first, size = first + size, min(2 * size, 96)
+    if not pieces:
+        return np.zeros(0, np.float32)
+    note = np.concatenate(pieces)[:frames]
+    rise = min(note.size, max(10, int(0.6 * contact_time(strike.midi, strike.velocity, instrument) * rate)))
+    note[:rise] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(rise, dtype=np.float32) / rise)
+    return note
+
+
+def _blocks(
+    state: NDArray[np.complex128], held: NDArray[np.float64], course: _Course, alive: NDArray[np.intp]
+) -> Samples:
+    """Samples from the undamped states (blocks, components) and the factors on them at block edges."""
+    within = course.within[:, alive].reshape(2 * alive.size, BLOCK)
+
+    def sound(states: NDArray[np.complex128]) -> Samples:
+        sides = np.concatenate([states.real, states.imag], axis=1).astype(np.float32)
+        return np.asarray(sides @ within)
+
+    samples = sound(state * held[:-1])
+    change = held[1:] - held[:-1]
+    bent = np.flatnonzero(np.any(np.abs(change) > 1e-7, axis=1))
+    if bent.size:
+        samples[bent] += sound(state[bent] * change[bent]) * (np.arange(BLOCK, dtype=np.float32) / BLOCK)
+    return samples.ravel()
+
+
+def _powers(turn: NDArray[np.complex128], first: int, count: int) -> NDArray[np.complex128]:
+    """Turn ** (first + 0 .. count-1), shape (count, components), in few exponentials."""
+    logs = np.log(turn)
+    coarse = np.exp(np.outer(first + np.arange(0, count, 16), logs))
+    fine = np.exp(np.outer(np.arange(16), logs))
+    return np.asarray((coarse[:, None, :] * fine[None, :, :]).reshape(-1, turn.size)[:count])
+
+
+class _Course:
+    """How the components of a key move: over one block (`turn`), and within it (`within`)."""
+
+    def __init__(self, midi: int, instrument: Instrument, rate: int) -> None:
+        wire = strings(midi, instrument)
+        hertz = np.concatenate([wire.frequency, wire.frequency + wire.detuning])
+        motion = (-np.concatenate([wire.prompt, wire.after]) + 2j * np.pi * hertz) / rate
+        course = np.exp(np.outer(motion, np.arange(BLOCK)))
+        # The imaginary part of state x course: real parts meet imaginary ones and the other way round.
+        self.within = np.stack([course.imag, course.real]).astype(np.float32)
+        # Of the logarithm's many values only the turn itself matters: powers of it are whole numbers.
+        self.turn = np.exp(motion * BLOCK)
+
+
+@lru_cache(maxsize=128)
+def _course(midi: int, instrument: Instrument, rate: int) -> _Course:
+    return _Course(midi, instrument, rate)
+
+
+def _add_noises(
+    performance: Performance, instrument: Instrument, rate: int, shares: Shares, places: Samples
+) -> None:
+    """Add the knock of each blow and the felt of the pedal to what sounds at the places."""
+    loudest = 10 ** (LOUDEST_DB / 20)
+    for strike in performance.strikes:
+        level = -20 + 6 * min(1.0, max(0.0, (strike.midi - 76) / 32)) + 1.1 * float(touch_db(strike.velocity))
+        knock = _knock(strike.midi % 7, strike.midi // 22, rate)
+        knock = knock * np.float32(loudest * instrument.knock * 10 ** (level / 20))
+        _put(places, round(strike.start * rate), knock, shares(strike.midi))
+    for moment, speed in _pedal_turns(performance):
+        felt = _felt(rate, speed > 0) * np.float32(loudest * 10 ** (FELT_DB / 20) * min(1.0, abs(speed) / 8))
+        _put(places, round(moment * rate), felt, (0.5, 0.5, 0.0))
+
+
+def _pedal_turns(performance: Performance) -> list[tuple[float, float]]:
+    """(second, depth a second) where the dampers leave the strings (positive) or come back (negative)."""
+    turns = []
+    points = [(performance.pedal[0][0], 0.0), *performance.pedal] if performance.pedal else []
+    for (t0, d0), (t1, d1) in pairwise(points):
+        if (d0 < 0.4) != (d1 < 0.4) and t1 > 0:
+            turns.append((max(0.0, t0 + (t1 - t0) * (0.4 - d0) / (d1 - d0)), (d1 - d0) / max(t1 - t0, 0.02)))
+    return turns
+
+
+@lru_cache(maxsize=64)
+def _knock(variant: int, region: int, rate: int) -> Samples:
+    """Knock of key and case, 0.3 s: some 45 quickly damped modes of the board, power 1 over 50 ms."""
+    chance = np.random.default_rng(300 + 10 * region + variant)
+    hertz = np.geomspace(70 * 1.15**region, 1500 * 1.2**region, 46) * chance.uniform(0.96, 1.04, 46)
+    seconds = np.arange(int(0.3 * rate)) / rate
+    fading = chance.uniform(0.06, 0.22, 46) * (200 / (200 + 0.35 * hertz))
+    strength = chance.uniform(0.4, 1, 46) * (hertz / 180) ** -0.7
+    waves = np.sin(2 * np.pi * np.outer(seconds, hertz) + chance.uniform(0, 0.5, 46))
+    knock = (waves * np.exp(-6.91 * np.outer(seconds, 1 / fading))) @ strength
+    rise = int(0.003 * rate)
+    knock[:rise] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(rise) / rise)
+    knock *= np.minimum(1, (0.3 - seconds) / 0.05)
+    return np.asarray(knock / np.sqrt(np.sum(knock**2) / (0.05 * rate)), dtype=np.float32)
+
+
+@lru_cache(maxsize=8)
+def _felt(rate: int, leaving: bool) -> Samples:
+    """Felt leaving the strings (a soft breath, 180 ms) or landing on them (a dull thud, 120 ms)."""
+    chance = np.random.default_rng(5 if leaving else 6)
+    length = int((0.18 if leaving else 0.12) * rate)
+    white = np.fft.rfft(chance.normal(0, 1, length))
+    hertz = np.fft.rfftfreq(length, 1 / rate)
+    low, high = (180, 1400) if leaving else (60, 450)
+    noise = np.fft.irfft(white * (hertz / (hertz + low)) ** 2 / (1 + (hertz / high) ** 2), length)
+    phase = np.arange(length) / length
+    noise *= np.sin(np.pi * phase ** (0.8 if leaving else 0.4)) ** 2
+    return np.asarray(noise / np.sqrt(np.mean(noise**2)), dtype=np.float32)
+
+
+def _halo(performance: Performance, instrument: Instrument, rate: int, struck: Samples) -> Samples:
+    """What the strings that the pedal leaves open answer to those that are struck, mono (frames,).
+
+    For every stretch with the pedal down: what is fed in at second s and heard at t is damped by the
+    contact between the two, so dividing the input and multiplying the output by the damping so far is
+    exact for one common rate of damping.
+    """
+    halo = np.zeros(struck.size, np.float32)
+    for start, end in _open_stretches(performance, struck.size / rate):
+        first, last = int(start * rate), min(struck.size, int((end + 60 / HALO_DAMPING) * rate))
+        if last - first < BLOCK:
+            continue
+        coarse = first / rate + np.arange(0, last - first + BLOCK, BLOCK) / rate
+        contact = contact_integral(performance.pedal, 62)(coarse)
+        damped = np.minimum(HALO_DAMPING * NEPER * (contact - contact[0]), 60 * NEPER)
+        lifted = 1 - damper_contact(pedal_depth(performance.pedal, coarse), 62)
+        lifted[coarse > end] = 0.0
+        fine = np.arange(last - first) / BLOCK
+        places = np.arange(coarse.size)
+        fed = struck[first:last] * np.interp(fine, places, lifted * np.exp(damped)).astype(np.float32)
+        size = 1 << (2 * (last - first) - 1).bit_length()
+        turned = np.fft.rfft(fed, size) * _open_turned(instrument, rate, size)
+        answer = np.fft.irfft(turned, size)[: last - first].astype(np.float32)
+        answer *= np.interp(fine, places, np.exp(-damped)).astype(np.float32)
+        fade = min(answer.size, int(0.05 * rate))
+        answer[answer.size - fade :] *= np.linspace(1, 0, fade, dtype=np.float32)
+        halo[first:last] += answer
+    return halo
+
+
+def _open_stretches(performance: Performance, end: float) -> list[tuple[float, float]]:
+    """Stretches of seconds in which the pedal holds the dampers off at least a little."""
+    if not performance.pedal:
+        return []
+    times = np.array([t for t, _ in performance.pedal], float)
+    grid = np.unique(np.concatenate([times, times + 1e-6, np.arange(0, end, 0.01), [end]]))
+    grid = grid[(grid >= 0) & (grid <= end)]
+    lifted = damper_contact(pedal_depth(performance.pedal, grid), 62) < 0.98
+    changes = np.flatnonzero(np.diff(np.concatenate([[False], lifted, [False]]).astype(int)))
+    return [(float(grid[a]), float(grid[min(b, grid.size - 1)])) for a, b in changes.reshape(-1, 2)]
+
+
+@lru_cache(maxsize=12)
+def _open_turned(instrument: Instrument, rate: int, size: int) -> NDArray[np.complexfloating]:
+    answer = _open_strings(instrument, rate, undamped=False)[: size // 2]
+    return np.asarray(np.fft.rfft(answer, size), dtype=np.complex64)
+
+
+@lru_cache(maxsize=12)
+def _open_strings(instrument: Instrument, rate: int, *, undamped: bool) -> Samples:
+    """What open strings answer to one short push: all with dampers, or those that never have one.
+
+    The first eight partials of every key, each with its own decay; energy `halo_db` below the push, for
+    the undamped top in proportion to its number of strings.
+    """
+    keys = [
+        key
+        for key in range(instrument.lowest, instrument.highest + 1)
+        if instrument.has_damper(key) != undamped
+    ]
+    if not keys:
+        return np.zeros(0, np.float32)
+    chance = np.random.default_rng(7)
+    hertz, fading, strength = [], [], []
+    for key in keys:
+        wire = strings(key, instrument)
+        used = (wire.number <= 8) & (wire.frequency < 5000)
+        hertz.append(wire.frequency[used])
+        fading.append(np.sqrt(wire.prompt * wire.after)[used])
+        strength.append(wire.number[used] ** -0.7)
+    motion = (-np.concatenate(fading) + 2j * np.pi * np.concatenate(hertz)) / rate
+    length = int((1.0 if undamped else 4.0) * rate)
+    blocks = -(-length // 512)
+    start = np.concatenate(strength) * np.exp(2j * np.pi * chance.random(motion.size))
+    states = start * np.exp(np.outer(np.arange(blocks) * 512, motion))
+    course = np.exp(np.outer(motion, np.arange(512)))
+    answer = (states.real @ course.imag + states.imag @ course.real).ravel()[:length]
+    rise, fall = int(0.012 * rate), int(0.3 * rate)
+    answer[:rise] *= np.linspace(0, 1, rise)
+    answer[-fall:] *= np.linspace(1, 0, fall)
+    share = len(keys) / (instrument.highest - instrument.lowest + 1)
+    energy = share * 10 ** (instrument.halo_db / 10)
+    return np.asarray(answer * np.sqrt(energy / np.sum(answer**2)), dtype=np.float32)
