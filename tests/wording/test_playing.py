@@ -81,19 +81,29 @@ def test_hairpins_marks_and_time_are_told_with_their_places() -> None:
     ]
 
 
-def test_notes_to_lean_on_stand_alone_and_others_go_together() -> None:
+def test_layers_are_told_where_they_come_or_move_and_single_notes_one_by_one() -> None:
+    def why(label: str) -> Event:
+        return Event("voicing", label, F(0), F(4), (), 1.0)
+
+    on_top, inside, run = why("melody on top"), why("melody inside"), why("repeated")
     plan = Plan(
         voices=(
-            *(Voice(f"n{k}", "melody", 8.0, why=SILENT) for k in (0, 1, 3)),
-            Voice("n2", "dissonance", 10.0, True, SILENT),
-            Voice("n5", "inner", -6.0, why=SILENT),
-            Voice("n6", "inner", -6.0),
+            Voice("n0", "melody", 0.0, why=on_top),
+            Voice("n1", "melody", 2.0, why=on_top),
+            Voice("n2", "dissonance", 10.0, True, why("dissonance")),
+            Voice("n3", "resolution", -4.0, False, why("resolution")),
+            Voice("n4", "repeated", 0.0, False, run),
+            Voice("n5", "repeated", 1.0, False, run),
+            Voice("n6", "melody", 3.0, why=inside),
+            Voice("n7", "inner", -6.0),
         )
     )
     assert said(plan) == [
-        (F(0), "voicing", "bring out C 5, D 5 and F 5"),
+        (F(0), "voicing", "bring out the melody"),
         (F(2), "voicing", "lean on E 5"),
-        (F(5), "voicing", "hold back F 5"),
+        (F(3), "voicing", "F 5 softer"),
+        (F(4), "voicing", "shape the repeated G 5"),
+        (F(6), "voicing", "bring out the melody"),
     ]
 
 

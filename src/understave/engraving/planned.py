@@ -127,9 +127,11 @@ class PlannedLanes:
         if len(inside) < 2:
             return Drawn(group, _NOTHING)
         bottom = floor + _TENSION_HEIGHT
+        # The lane is as high as the piece's highest tension: what matters is where it rises and falls.
+        highest = max(t.value for t in spans) or 1.0
 
         def height(value: float) -> float:
-            return bottom - _TENSION_HEIGHT * max(0.0, min(1.0, value))
+            return bottom - _TENSION_HEIGHT * max(0.0, value / highest)
 
         places = [(self._x(at, system, t), height(v)) for t, v in inside]
         line = " L".join(f"{x:.0f} {y:.0f}" for x, y in places)

@@ -23,6 +23,8 @@ from understave.wording.phrasebook import Level, Phrasebook, phrasebook
 from understave.wording.sentences import can_say, plain, say, say_again
 
 Aspect = Literal["tension", "dynamics", "voicing", "timing", "pedal"]
+_NOTES = ("dissonance", "resolution", "repeated")
+"""Roles of a `Voice` that single notes have; the others are layers of the texture."""
 _ORDER: tuple[Aspect, ...] = ("dynamics", "voicing", "timing", "pedal", "tension")
 
 
@@ -154,24 +156,27 @@ def _pedal_words(before: float, after: float, book: Phrasebook) -> str:
 
 
 def _voices(score: Score, voices: tuple[Voice, ...], book: Phrasebook) -> Iterator[_Item]:
-    """Notes to lean on one by one; other notes that have a reason, those of one bar and label together."""
+    """What to do with single notes; and with the layers of the texture, where each first comes or moves."""
     known = [(score.note_by_id[v.note], v) for v in voices if v.note in score.note_by_id]
-    for note, voice in known:
-        if voice.lean:
+    layers: dict[str, str] = {}
+    runs: set[Event] = set()
+    for note, voice in sorted(known, key=lambda n: n[0].onset):
+        why = voice.why
+        if voice.lean or (why is not None and voice.role in _NOTES):
+            if voice.role == "dissonance" and not voice.lean:
+                continue
+            if voice.role == "repeated" and why is not None:
+                if why in runs:
+                    continue
+                runs.add(why)
             name = octave_name(note.pitch, book)
-            yield _Item(
-                note.onset, "voicing", book.phrases["play_lean"].format(notes=name), voice.why, (note.id,)
-            )
-    rest = [(n, v, v.why) for n, v in known if v.why is not None and not v.lean and round(v.amount)]
-    rest.sort(key=lambda r: (r[0].measure, r[2].label, r[1].amount > 0, r[0].onset))
-    for (_, _, louder), group in groupby(rest, key=lambda r: (r[0].measure, r[2].label, r[1].amount > 0)):
-        found = list(group)
-        names = list(dict.fromkeys(octave_name(n.pitch, book) for n, _, _ in found))
-        what = book.phrases["play_out" if louder else "play_back"].format(
-            notes=book.join(names) if len(names) < 5 else f"{names[0]} … {names[-1]}"
-        )
-        ids = tuple(n.id for n, _, _ in found)
-        yield _Item(found[0][0].onset, "voicing", what, found[0][2], ids)
+            what = book.phrases["play_lean" if voice.lean else f"play_{voice.role}"].format(note=name)
+            yield _Item(note.onset, "voicing", what, why, why.notes if why is not None else (note.id,))
+        elif why is not None and layers.get(voice.role) != why.label:
+            told = voice.role in layers and voice.role != "melody"
+            layers[voice.role] = why.label
+            if not told:
+                yield _Item(note.onset, "voicing", book.phrases[f"play_{voice.role}"], why, (note.id,))
 
 
 def _tension(score: Score, spans: tuple[Tension, ...], book: Phrasebook) -> Iterator[_Item]:
