@@ -1,0 +1,208 @@
+"""Score -> the tempo it asks for, in quarter notes a minute: metronome marks, else words, else a guess.
+
+Words are guessed at what the old metronome's dial gives them (largo 40-60, larghetto 60-66, adagio 66-76,
+andante 76-108, moderato 108-120, allegro 120-168, presto 168-200; from memory), counted in felt beats; German
+and French words at the Italian ones they stand for (common practice, no source). Words such as ritardando
+bend the tempo until the next mark, at most two bars; how far is our own choice.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+from fractions import Fraction
+
+from understave.harmony.events.instructions import DICTIONARY, read_text
+from understave.score.model import Direction, Score
+
+ORDINARY = 90.0
+"""Felt beats a minute where nothing is printed."""
+BEATS = {
+    "grave": 42.0,
+    "largo": 48.0,
+    "larghetto": 62.0,
+    "lento": 54.0,
+    "adagio": 66.0,
+    "adagietto": 72.0,
+    "andante": 80.0,
+    "andantino": 88.0,
+    "moderato": 108.0,
+    "allegretto": 112.0,
+    "allegro": 132.0,
+    "vivace": 148.0,
+    "vivacissimo": 164.0,
+    "presto": 176.0,
+    "prestissimo": 200.0,
+    "lent": 54.0,
+    "tres-lent": 46.0,
+    "modere": 100.0,
+    "anime": 126.0,
+    "vif": 144.0,
+    "vite": 160.0,
+    "langsam": 56.0,
+    "massig": 96.0,
+    "bewegt": 108.0,
+    "lebhaft": 138.0,
+    "munter": 126.0,
+    "schnell": 152.0,
+    "rasch": 150.0,
+    "breit": 50.0,
+    "gehend": 80.0,
+    "slow": 58.0,
+    "moderately": 100.0,
+    "lively": 132.0,
+    "fast": 150.0,
+}
+"""Felt beats a minute that a tempo word stands for."""
+_MORE = frozenset(("molto", "assai", "tres", "sehr", "very"))
+_LESS = frozenset(("non-troppo", "nicht-zu", "poco", "peu", "etwas", "quasi"))
+_NEUTRAL, _DEGREE = 92.0, 1.12
+_GRADUAL = {
+    "ritardando": 0.72,
+    "rallentando": 0.7,
+    "allargando": 0.75,
+    "slargando": 0.75,
+    "calando": 0.8,
+    "morendo": 0.75,
+    "smorzando": 0.8,
+    "perdendosi": 0.75,
+    "mancando": 0.8,
+    "calmando": 0.85,
+    "poco-ritardando": 0.85,
+    "molto-ritardando": 0.55,
+    "cedez": 0.85,
+    "ralentir": 0.72,
+    "zuruckhaltend": 0.8,
+    "accelerando": 1.25,
+    "stringendo": 1.25,
+    "animando": 1.15,
+    "affrettando": 1.2,
+    "serrez": 1.15,
+    "drangend": 1.15,
+}
+_AT_ONCE = {
+    "ritenuto": 0.8,
+    "retenu": 0.85,
+    "piu-mosso": 1.15,
+    "poco-piu-mosso": 1.08,
+    "poco-meno-mosso": 0.92,
+    "meno-mosso": 0.87,
+    "mosso": 1.1,
+    "con-moto": 1.05,
+    "doppio-movimento": 2.0,
+    "langsamer": 0.87,
+    "schneller": 1.15,
+    "slower": 0.87,
+    "faster": 1.15,
+}
+_PASSING = frozenset(("ritenuto", "retenu"))
+"""Held back at once, and only for a while."""
+_BACK = frozenset(("a-tempo", "au-mouvement", "in-time", "im-tempo"))
+_FIRST = frozenset(("tempo-primo",))
+_LONGEST_BEND = 2
+SLOWEST, FASTEST = 10.0, 600.0
+
+
+@dataclass(frozen=True, slots=True)
+class TempoPoint:
+    """Quarter notes a minute at a moment; straight to the next point, two points at one moment are a jump."""
+
+    moment: Fraction
+    per_minute: float
+
+
+def basic_tempo(score: Score) -> float:
+    """Return the first tempo of a piece in quarter notes a minute."""
+    return printed_tempo(score)[0].per_minute
+
+
+def printed_tempo(score: Score) -> tuple[TempoPoint, ...]:
+    """Return the printed tempo as a line through the piece; it has at least one point, at 0."""
+    marks = sorted(
+        (d for d in score.directions if d.kind in ("tempo", "words", "dynamic")), key=lambda d: d.onset
+    )
+    read = [(d, terms) for d in marks if (terms := _tempo_terms(d)) or (d.kind == "tempo" and d.value)]
+    opening = next((d for d, terms in read if _steady(score, d, terms) is not None), None)
+    first = _steady(score, opening, _tempo_terms(opening)) if opening is not None else None
+    felt = float(score.measures[0].beat_length) if score.measures else 1.0
+    if opening is None or first is None or opening.onset > _within(score):
+        first = ORDINARY * felt
+    steady, now = first, first
+    points = [TempoPoint(Fraction(0), first)]
+    for k, (d, terms) in enumerate(read):
+        then = next((e.onset for e, _ in read[k + 1 :] if e.onset > d.onset), score.end)
+        bend = next((t for t in terms if t in _GRADUAL or t in _AT_ONCE), None)
+        if d.onset < points[-1].moment and bend is not None:
+            continue
+        new = _steady(score, d, terms)
+        if bend in _AT_ONCE and bend not in _PASSING:
+            new = steady * _AT_ONCE[bend]
+        elif bend is not None:
+            until = _bend_end(score, d, then)
+            goal = steady * (_GRADUAL.get(bend) or _AT_ONCE[bend])
+            points += [TempoPoint(d.onset, now), TempoPoint(d.onset if bend in _PASSING else until, goal)]
+            points.append(TempoPoint(until, goal))
+            if until < score.end:
+                points.append(TempoPoint(until, steady))
+            now = steady
+            continue
+        elif set(terms) & _BACK:
+            new = steady
+        elif set(terms) & _FIRST:
+            new = first
+        if new is None:
+            continue
+        points += [TempoPoint(d.onset, now), TempoPoint(d.onset, new)] if d.onset > 0 else []
+        now = steady = new
+    return tuple(sorted(points, key=lambda p: p.moment))
+
+
+def tempo_at(points: tuple[TempoPoint, ...], moment: Fraction | float) -> float:
+    """Return the tempo of a line at a moment; of two points at one moment the later holds."""
+    i = bisect_right(points, float(moment), key=lambda p: float(p.moment))
+    if i == 0:
+        return points[0].per_minute
+    if i == len(points):
+        return points[-1].per_minute
+    a, b = points[i - 1], points[i]
+    share = (float(moment) - float(a.moment)) / float(b.moment - a.moment)
+    return a.per_minute + (b.per_minute - a.per_minute) * share
+
+
+def _within(score: Score) -> Fraction:
+    """Return until when a tempo counts as the piece's first: the second bar's end."""
+    return score.measures[min(1, len(score.measures) - 1)].end if score.measures else Fraction(0)
+
+
+def _tempo_terms(d: Direction | None) -> tuple[str, ...]:
+    """Return the terms of a text that are about tempo, with the degrees beside them."""
+    if d is None:
+        return ()
+    terms = read_text(d.text)[0]
+    about = [t for t in terms if DICTIONARY[t].kind in ("tempo", "tempo change") or t in _GRADUAL]
+    return terms if about else ()
+
+
+def _steady(score: Score, d: Direction, terms: tuple[str, ...]) -> float | None:
+    """Return the tempo a mark sets in quarter notes a minute, None where it only bends the one before."""
+    if any(t in _GRADUAL or t in _AT_ONCE or t in _BACK or t in _FIRST for t in terms):
+        return None
+    if d.kind == "tempo" and d.value:
+        return min(FASTEST, max(SLOWEST, d.value))
+    words = [BEATS[t] for t in terms if t in BEATS]
+    if not words:
+        return None
+    beats = sum(words) / len(words)
+    if set(terms) & _MORE:
+        beats *= _DEGREE if beats > _NEUTRAL else 1 / _DEGREE
+    if set(terms) & _LESS:
+        beats /= _DEGREE if beats > _NEUTRAL else 1 / _DEGREE
+    return beats * float(score.measure_at(d.onset).beat_length)
+
+
+def _bend_end(score: Score, d: Direction, then: Fraction) -> Fraction:
+    """Return where a bend ends: where its line ends, at the next tempo mark, at most two bars on."""
+    measure = score.measure_at(d.onset)
+    last = score.measures[min(measure.index + _LONGEST_BEND, len(score.measures)) - 1]
+    end = d.end if d.end is not None and d.end > d.onset else last.end
+    return max(min(end, then, score.end), d.onset)
