@@ -1,0 +1,118 @@
+"""Sound files: audio in, WAV, FLAC, MP3 or Opus on the disk out, chosen by the suffix of the path."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Iterable
+from math import gcd
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from understave.disk import write_atomically
+from understave.errors import UnderstaveError
+
+Samples = NDArray[np.float32]
+
+FORMATS = {
+    ".wav": ("WAV", "PCM_16"),
+    ".flac": ("FLAC", "PCM_16"),
+    ".mp3": ("MP3", "MPEG_LAYER_III"),
+    ".opus": ("OGG", "OPUS"),
+}
+PEAK_DB = -1.0
+"""Where the loudest moment of a file lies, dB below full scale."""
+MOST_GAIN_DB = 12.0
+"""Soft playing is raised by no more than this, so that it stays softer than loud playing."""
+OPUS_RATE = 48_000
+_BLOCK = 16_384  # libsndfile overflows its stack when long arrays go to Vorbis or Opus at once
+
+
+def common_gain(sounds: Iterable[Samples]) -> float:
+    """One gain for several sounds that will be compared: the loudest of them just below full scale."""
+    peak = max((float(np.max(np.abs(s), initial=0.0)) for s in sounds), default=0.0)
+    if peak <= 0:
+        return 1.0
+    return float(min(10 ** (PEAK_DB / 20) / peak, 10 ** (MOST_GAIN_DB / 20)))
+
+
+def write_audio(
+    path: Path | str,
+    sound: Samples,
+    rate: int = 44_100,
+    *,
+    gain: float | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> None:
+    """Write audio (frames,) or (frames, channels) in the format of the path's suffix.
+
+    `gain` is a factor from `common_gain`; None finds it for this sound alone. Opus is resampled to 48 kHz,
+    the rate it is defined at. `progress` is called with the share done. The file appears whole or not at
+    all. Raises UnderstaveError for another suffix, or if the disk refuses.
+    """
+    import soundfile
+
+    target = Path(path)
+    container, subtype = _format(target)
+    if container == "OGG" and rate != OPUS_RATE:
+        sound, rate = resample(sound, rate, OPUS_RATE), OPUS_RATE
+    level = common_gain([sound]) if gain is None else gain
+    channels = 1 if sound.ndim == 1 else sound.shape[1]
+    memory = io.BytesIO()
+    with soundfile.SoundFile(
+        memory, "w", samplerate=rate, channels=channels, format=container, subtype=subtype
+    ) as file:
+        for first in range(0, sound.shape[0], _BLOCK):
+            file.write(np.clip(sound[first : first + _BLOCK] * np.float32(level), -1, 1))
+            if progress:
+                progress(min(1.0, (first + _BLOCK) / sound.shape[0]))
+    write_atomically(target, memory.getvalue())
+
+
+def known_suffix(path: Path | str) -> None:
+    """Raise UnderstaveError unless `write_audio` knows the suffix; before rendering takes its time."""
+    _format(Path(path))
+
+
+def read_audio(source: Path | str | BinaryIO) -> tuple[Samples, int]:
+    """Audio (frames, channels) of a file or a stream, and its rate."""
+    import soundfile
+
+    name = source if hasattr(source, "read") else str(source)
+    sound, rate = soundfile.read(name, dtype="float32", always_2d=True)
+    return np.asarray(sound, dtype=np.float32), int(rate)
+
+
+def resample(sound: Samples, rate: int, wanted: int) -> Samples:
+    """The same audio at another rate, by a windowed sinc (Kaiser, some 90 dB) of 64 taps for each phase."""
+    common = gcd(rate, wanted)
+    up, down = wanted // common, rate // common
+    audio = sound[:, None] if sound.ndim == 1 else sound
+    frames = -(-audio.shape[0] * up // down)
+    half = 32
+    cutoff = min(1.0, up / down) * 0.94
+    groups = -(-frames // up)
+    padded = np.pad(audio, ((half, groups * down - audio.shape[0] + 2 * half + down), (0, 0)))
+    result = np.zeros((groups * up, audio.shape[1]), np.float32)
+    taps = np.arange(1 - half, half + 1)
+    for phase in range(up):
+        whole, part = divmod(phase * down, up)
+        distance = taps - part / up
+        window = np.i0(9.0 * np.sqrt(np.maximum(0, 1 - (distance / (half + 0.5)) ** 2))) / np.i0(9.0)
+        kernel = (cutoff * np.sinc(cutoff * distance) * window).astype(np.float32)
+        start = half + whole + 1 - half
+        view = np.lib.stride_tricks.sliding_window_view(padded, taps.size, axis=0)[start::down][:groups]
+        result[phase::up] = view @ kernel
+    result = result[:frames]
+    return np.asarray(result[:, 0] if sound.ndim == 1 else result)
+
+
+def _format(path: Path) -> tuple[str, str]:
+    if path.suffix.lower() not in FORMATS:
+        raise UnderstaveError(
+            f"{path.name} has no ending that tells a sound format; "
+            f"let the name end in {', '.join(list(FORMATS)[:-1])} or {list(FORMATS)[-1]}."
+        )
+    return FORMATS[path.suffix.lower()]

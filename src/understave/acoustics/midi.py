@@ -1,0 +1,60 @@
+"""A performance as a Standard MIDI File: strikes and pedal in, bytes out.
+
+One tick is a millisecond (500 ticks to a quarter note at 120 a minute). The pedal is controller 64 in
+steps of its depth, the soft pedal controller 67 (MIDI 1.0).
+"""
+
+from __future__ import annotations
+
+import io
+from itertools import pairwise
+
+import mido
+
+from understave.acoustics.performance import Performance
+
+SUSTAIN, SOFT = 64, 67
+
+
+def midi_bytes(performance: Performance) -> bytes:
+    """The performance as a one-track MIDI file for a piano."""
+    events: list[tuple[float, int, mido.Message]] = []
+    if performance.soft:
+        events.append((0.0, 0, mido.Message("control_change", control=SOFT, value=127)))
+    events += [
+        (seconds, 1, mido.Message("control_change", control=SUSTAIN, value=value))
+        for seconds, value in pedal_steps(performance)
+    ]
+    for strike in performance.strikes:
+        velocity = min(127, max(1, round(strike.velocity)))
+        events.append((strike.start, 2, mido.Message("note_on", note=strike.midi, velocity=velocity)))
+        events.append((strike.end, 0, mido.Message("note_off", note=strike.midi, velocity=0)))
+    events.sort(key=lambda event: (event[0], event[1]))
+    track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=500_000)])
+    now = 0
+    for seconds, _, message in events:
+        tick = max(now, round(1000 * seconds))
+        track.append(message.copy(time=tick - now))
+        now = tick
+    track.append(mido.MetaMessage("end_of_track", time=2000))
+    file = mido.MidiFile(type=0, ticks_per_beat=500)
+    file.tracks.append(track)
+    memory = io.BytesIO()
+    file.save(file=memory)
+    return memory.getvalue()
+
+
+def pedal_steps(performance: Performance) -> list[tuple[float, int]]:
+    """The pedal line as (second, controller value 0..127), slopes in steps of at most 8."""
+    if not performance.pedal:
+        return []
+    points = [(performance.pedal[0][0], 0.0), *performance.pedal]
+    steps: list[tuple[float, int]] = []
+    for (t0, d0), (t1, d1) in pairwise(points):
+        count = max(1, round(abs(d1 - d0) * 16))
+        for i in range(1, count + 1):
+            depth = d0 + (d1 - d0) * i / count
+            value = min(127, max(0, round(127 * depth)))
+            if not steps or steps[-1][1] != value:
+                steps.append((max(0.0, t0 + (t1 - t0) * i / count), value))
+    return steps
