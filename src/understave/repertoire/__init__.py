@@ -1,8 +1,8 @@
 """A folder of scores in, an index to search out, and answers from it.
 
-`index_folder` reads scores and keeps what was found in an index; `find` answers a question about places in them;
-`counts` tells how often, in which keys and what follows what; `excerpt_of` engraves a place. See ``docs/million-scores.md``
-for more scores than one machine can read.
+`index_folder` reads scores and keeps what was found in an index; `find` answers a question about places in
+them; `counts` tells how often, in which keys and what follows what; `excerpt_of` engraves a place. See
+``docs/million-scores.md`` for more scores than one machine can read.
 """
 
 from understave.repertoire.counts import (

@@ -106,8 +106,8 @@ def plot(counts: tuple[Count, ...], title: str, most: int = 20) -> str:
     height = _TOP + _ROW * len(shown) + 12
     width = _LABEL + _BARS + 110
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" '
-        'font-family="sans-serif" font-size="13" role="img">',
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" '
+        f'height="{height}" font-family="sans-serif" font-size="13" role="img">',
         f"<title>{escape(title)}</title>",
         f'<rect width="{width}" height="{height}" fill="#ffffff"/>',
         f'<text x="12" y="26" font-size="16" font-weight="bold" fill="#1a1a1a">{escape(title)}</text>',
@@ -119,6 +119,7 @@ def plot(counts: tuple[Count, ...], title: str, most: int = 20) -> str:
         parts.append(
             f'<text x="{_LABEL - 8}" y="{y + 14}" text-anchor="end" fill="#1a1a1a">{escape(name)}</text>'
             f'<rect x="{_LABEL}" y="{y + 3}" width="{length:.1f}" height="{_ROW - 7}" fill="#2f5d8a"/>'
-            f'<text x="{_LABEL + length + 6:.1f}" y="{y + 14}" fill="#444444">{c.count} ({c.share:.0%})</text>'
+            f'<text x="{_LABEL + length + 6:.1f}" y="{y + 14}" fill="#444444">'
+            f"{c.count} ({c.share:.0%})</text>"
         )
     return "\n".join([*parts, "</svg>\n"])

@@ -1,7 +1,7 @@
 """A device as a teacher names it -> which events or which progression it is, and in which key.
 
-``"Neapolitan sixth in minor"``, ``"deceptive cadences in E flat major"``: a name of ``devices.toml``, or the label or
-kind of an event as the index has it, with ``in minor``, ``in major`` or ``in`` a key behind it.
+``"Neapolitan sixth in minor"``, ``"deceptive cadences in E flat major"``: a name of ``devices.toml``, or
+the label or kind of an event as the index has it, with ``in minor``, ``in major`` or ``in`` a key after it.
 """
 
 from __future__ import annotations

@@ -23,6 +23,7 @@ from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import ceil
 
 from understave.score.hands import Span, split_hands
@@ -219,7 +220,7 @@ def _scaled(name: str, amount: float) -> float:
     scale = _SCALES[name]
     if amount <= scale[0][0]:
         return scale[0][1]
-    for (a, low), (b, high) in zip(scale, scale[1:], strict=False):
+    for (a, low), (b, high) in pairwise(scale):
         if amount <= b:
             return round(low + (high - low) * (amount - a) / (b - a), 2)
     return scale[-1][1]
@@ -238,7 +239,7 @@ def _spans(score: Score, strokes: Mapping[str, list[_Stroke]]) -> list[_Found]:
 def _leaps(score: Score, strokes: Mapping[str, list[_Stroke]], tempo: _Tempo) -> list[_Found]:
     found = []
     for hand, own in strokes.items():
-        for before, after in zip(own, own[1:], strict=False):
+        for before, after in pairwise(own):
             # The hand stays where it is as long as all that it plays lies within its reach.
             beyond = max(before.high, after.high) - min(before.low, after.low) - REACH
             moved = abs((before.high + before.low) - (after.high + after.low)) / 2

@@ -1,4 +1,4 @@
-"""A place that was found -> its bars engraved with their reading, from the file and what the index kept of it.
+"""A place that was found -> its bars engraved with their reading, from the file and what the index kept.
 
 The chords come from the index, not from a new reading, so that a place looks as it was found, and at once.
 """

@@ -1,15 +1,17 @@
 """A folder of scores in, an index out: what is new is read, what is known stays, what is gone goes.
 
-A file's piece is named by its bytes and the reader's version (`READER`), so that a renamed or copied file costs
-nothing, a changed one is read again, and a better reader reads everything again. Pieces are written in parts
-as they come; a run that is stopped, by the user or by a loss of power, goes on where the last part ended.
+A file's piece is named by its bytes and the `reader_version`, so that a renamed or copied file costs
+nothing, a changed one is read again, and a better reader reads everything again. Pieces are written in
+parts as they come; a run that is stopped, by the user or by a loss of power, goes on where the last part
+ended.
 """
 
 from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
@@ -40,14 +42,23 @@ SECONDS_AT_ONCE = 60.0
 
 
 @dataclass(frozen=True, slots=True)
+class Done:
+    """A piece that lies in a part or soon will: its error if any, seconds of CPU, bytes its reader holds."""
+
+    error: str
+    seconds: float
+    memory: int
+
+
+@dataclass(frozen=True, slots=True)
 class Progress:
-    """How far a run is: pieces read and to be read, files found, failures so far, seconds left (None at first)."""
+    """How far a run is: pieces read and to be read, files found, failures so far, seconds left."""
 
     done: int
     total: int
     files: int
     failed: int
-    seconds_left: float | None
+    seconds_left: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +77,7 @@ class Summary:
 
 @lru_cache(maxsize=1)
 def reader_version() -> str:
-    """Return what a piece's rows depend on besides its file: our version, the rows' and the networks' weights."""
+    """Return what a piece's rows depend on besides its file: our version, the rows' and the weights'."""
     table = files("understave.harmony.model").joinpath("labels.json").read_bytes()
     return f"{__version__}.{ROWS_VERSION}.{hashlib.sha256(table).hexdigest()[:12]}"
 
@@ -104,7 +115,7 @@ def index_folder(
     out: Path | None = None,
     workers: int = 0,
     on_progress: Callable[[Progress], None] | None = None,
-    read: Callable[[Store, Sequence[Job]], Iterator[Outcome]] | None = None,
+    read: Callable[[Store, Sequence[Job]], Generator[Done, None, None]] | None = None,
 ) -> Summary:
     """Bring the index of a folder up to date and return what was done.
 
@@ -121,16 +132,17 @@ def index_folder(
     for name, piece in pieces.items():
         if piece not in known:
             jobs.setdefault(piece, Job(folder / name, piece))
-    outcomes = read(store, list(jobs.values())) if read else read_all(list(jobs.values()), workers)
-    cpu, memory, done, failures = 0.0, 0, 0, 0
-    for outcome in keep(store, outcomes) if read is None else outcomes:
-        done += 1
-        cpu += outcome.seconds
-        memory = max(memory, outcome.memory)
-        failures += bool(outcome.piece.error)
-        if on_progress:
-            each = (time.monotonic() - begun) / done
-            on_progress(Progress(done, len(jobs), len(paths), failures, each * (len(jobs) - done)))
+    cpu, memory, failures = 0.0, 0, 0
+    # Closed at once when the run is stopped, so that what was read is written before anything else happens.
+    todo = list(jobs.values())
+    with closing(read(store, todo) if read else keep(store, read_all(todo, workers))) as kept:
+        for done, outcome in enumerate(kept, start=1):
+            cpu += outcome.seconds
+            memory = max(memory, outcome.memory)
+            failures += bool(outcome.error)
+            if on_progress:
+                each = (time.monotonic() - begun) / done
+                on_progress(Progress(done, len(jobs), len(paths), failures, each * (len(jobs) - done)))
     write_files(store, pieces)
     merge_small_parts(store)
     make_catalogue(store, folder)
@@ -146,7 +158,7 @@ def index_folder(
     )
 
 
-def keep(store: Store, outcomes: Iterable[Outcome]) -> Iterator[Outcome]:
+def keep(store: Store, outcomes: Iterable[Outcome]) -> Generator[Done, None, None]:
     """Pass outcomes on and write their pieces in parts, the last ones also when the run is stopped."""
     waiting: list[Piece] = []
     written = time.monotonic()
@@ -156,7 +168,7 @@ def keep(store: Store, outcomes: Iterable[Outcome]) -> Iterator[Outcome]:
             if len(waiting) >= PIECES_AT_ONCE or time.monotonic() - written > SECONDS_AT_ONCE:
                 write_part(store, waiting)
                 waiting, written = [], time.monotonic()
-            yield outcome
+            yield Done(outcome.piece.error, outcome.seconds, outcome.memory)
     finally:
         if waiting:
             write_part(store, waiting)

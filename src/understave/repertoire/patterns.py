@@ -2,14 +2,15 @@
 
 A stretch is a run of chords in one key. Its `chords` text has for every chord ``head.size.inversion/target``
 and a space: V65/V is ``V.7.1/V``. Its `basses` text has the bass as a degree of the key (``1 7 b6 5``; in
-minor the natural scale counts, so the leading tone is ``#7``). Both are searched by regular expressions, which
-the database and Python understand alike, so that a pattern is written here once.
+minor the natural scale counts, so the leading tone is ``#7``). Both are searched by regular expressions,
+which the database and Python understand alike, so that a pattern is written here once.
 
 What can be asked for:
 
-- progressions: RomanText numerals with spaces. ``?`` is any one chord, ``*`` any number of them, ``ii|IV`` one
-  or the other. Without inversions, ``V`` is V, V7 and V9 in any position and ``V7`` any position of the seventh, and the
-  same chord may be struck again; with inversions every figure counts and so does every chord.
+- progressions: RomanText numerals with spaces. ``?`` is any one chord, ``*`` any number of them, ``ii|IV``
+  one or the other. Without inversions, ``V`` is V, V7 and V9 in any position and ``V7`` any position of the
+  seventh, and the same chord may be struck again; with inversions every figure counts and so does every
+  chord.
 - bass lines: degrees with spaces, ``?``, ``*`` and ``|`` alike; a bass note that stays counts once.
 - key plans: the keys as numerals seen from home, ``I V ? I``.
 """
@@ -77,7 +78,8 @@ def bass_line(text: str) -> str:
         for degree in word.split("|"):
             if not _DEGREE.fullmatch(degree):
                 raise UnderstaveError(
-                    f"{degree!r} is not a degree of the scale; write a bass line like '1 7 b6 5', with ? for any note."
+                    f"{degree!r} is not a degree of the scale; write a bass line like '1 7 b6 5', with ? for "
+                    "any note."
                 )
         parts.append(f"(?:(?:{word}) )+")
     return _START + "".join(parts)

@@ -1,10 +1,10 @@
 """A composer's name -> the years of their life and the period they are counted to.
 
-The lives in ``composers.toml`` are from memory. A ``composers.toml`` in the folder that is indexed adds to them or
-replaces them: ``"Surname, First names" = [born, died]``. Years in brackets after a name in the score itself, such as
-``(1797-1828)``, win over both. The period is that of the composer's fortieth year, or of their last where
-they did not reach it: baroque to 1750, classical to 1820, romantic to 1900, modern after (common practice, no source; every handbook
-draws these lines a little differently).
+The lives in ``composers.toml`` are from memory. A ``composers.toml`` in the folder that is indexed adds to
+them or replaces them: ``"Surname, First names" = [born, died]``. Years in brackets after a name in the
+score itself, such as ``(1797-1828)``, win over both. The period is that of the composer's fortieth year, or
+of their last where they did not reach it: baroque to 1750, classical to 1820, romantic to 1900, modern
+after (common practice, no source; every handbook draws these lines a little differently).
 """
 
 from __future__ import annotations

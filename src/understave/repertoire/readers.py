@@ -1,8 +1,8 @@
 """Score files in, pieces out as they are read, by several reader processes that may crash.
 
-Every thread here looks after one `worker` process: hands it a path, waits for the piece, replaces the process when
-it dies, hangs or holds too much memory. A file that killed its reader is tried once more in a fresh one; when that
-dies too, the file is kept as a piece with an error.
+Every thread here looks after one `worker` process: hands it a path, waits for the piece, replaces the
+process when it dies, hangs or holds too much memory. A file that killed its reader is tried once more in a
+fresh one; when that dies too, the file is kept as a piece with an error.
 """
 
 from __future__ import annotations

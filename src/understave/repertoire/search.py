@@ -1,7 +1,8 @@
 """A question and an index -> the places that answer it, best first and spread over the pieces.
 
-A question may join several things: places have to answer the device, progression or bass line, and their pieces the
-rest. The database narrows; where a progression begins and ends is told afterwards, only for the places that are shown.
+A question may join several things: places have to answer the device, progression or bass line, and their
+pieces the rest. The database narrows; where a progression begins and ends is told afterwards, only for the
+places that are shown.
 """
 
 from __future__ import annotations
@@ -32,10 +33,11 @@ MOST_CANDIDATES = 400
 class Question:
     """What is looked for; everything left empty is left open.
 
-    `device`, `progression`, `bass` and `texture` are about places, one of the first three at most; with one of them,
-    `texture` must be heard there. `key` is a key symbol (``"Ab"``, ``"f"``) and `mode` ``"major"`` or ``"minor"``, of the place. `pace` (chords a
-    bar, usually) and `difficulty` (0..10) are ranges of the piece; `components` limits components of the difficulty
-    from above. `each` is the most places of one piece.
+    `device`, `progression`, `bass` and `texture` are about places, one of the first three at most; with one
+    of them, `texture` must be heard there. `key` is a key symbol (``"Ab"``, ``"f"``) and `mode` ``"major"``
+    or ``"minor"``, of the place. `pace` (chords a bar, usually) and `difficulty` (0..10) are ranges of the
+    piece; `components` limits components of the difficulty from above. `each` is the most places of one
+    piece.
     """
 
     device: str = ""
@@ -59,8 +61,8 @@ class Question:
 class Place:
     """A place in a piece: `path` below the indexed folder, bars counted from 0 and as printed.
 
-    `what` names it (``"neapolitan"``, ``"ii6 V7 I"``), `confidence` is the reading's (0..1), `score` what places
-    are ordered by within their piece.
+    `what` names it (``"neapolitan"``, ``"ii6 V7 I"``), `confidence` is the reading's (0..1), `score` what
+    places are ordered by within their piece.
     """
 
     path: str
@@ -129,8 +131,8 @@ def find(index: Path, question: Question) -> Answer:
 def ask(db: duckdb.DuckDBPyConnection, question: Question) -> Answer:
     """Return the places that answer a question, best first and spread over pieces and composers.
 
-    Every piece gives its best place before any gives its second. Raises UnderstaveError where the question cannot be
-    understood, with what could be asked instead.
+    Every piece gives its best place before any gives its second. Raises UnderstaveError where the question
+    cannot be understood, with what could be asked instead.
     """
     asked = [n for n in ("device", "progression", "bass") if getattr(question, n)]
     if len(asked) > 1:
@@ -194,7 +196,7 @@ def _texture(db: duckdb.DuckDBPyConnection, text: str) -> str:
     wanted = device(text, textures)
     if wanted.kind != "texture" or not wanted.labels:
         raise UnderstaveError(
-            f"{text!r} is no texture; choose from {', '.join(sorted(v for _, v in textures)) or 'none in this index'}."
+            f"{text!r} is no texture; this index has {', '.join(sorted(v for _, v in textures)) or 'none'}."
         )
     return wanted.labels[0]
 
@@ -244,21 +246,16 @@ def _events(db: duckdb.DuckDBPyConnection, q: Question, wanted: Device, pieces: 
         ), once AS (SELECT *, {_SPREAD[0]} FROM found),
         spread AS (SELECT *, {_SPREAD[1]} FROM once WHERE nth <= ?),
         shown AS (SELECT * FROM spread ORDER BY nth, of_composer, score DESC, piece LIMIT ?)
-        SELECT {_FILE}, piece, title, composer, difficulty, label, numeral, key, bar, last_bar, bar_number,
-               last_bar_number, confidence, score, (SELECT count(*) FROM found), (SELECT count(DISTINCT piece) FROM found)
+        SELECT {_FILE}, piece, title, composer, difficulty,
+               CASE WHEN numeral = '' THEN label ELSE label || ' (' || numeral || ')' END,
+               key, bar, last_bar, bar_number, last_bar_number, confidence, score,
+               (SELECT count(*) FROM found), (SELECT count(DISTINCT piece) FROM found)
         FROM shown s ORDER BY nth, of_composer, score DESC, piece
     """
     rows = db.execute(query, [*where.values, *pieces.values, q.each, q.limit]).fetchall()
-    places = [
-        Place(
-            str(path), piece, title, composer, hard, f"{label} ({numeral})" if numeral else label, key,
-            bar, last, number, last_number, sure, score,
-        )
-        for path, piece, title, composer, hard, label, numeral, key, bar, last, number, last_number, sure, score, *_
-        in rows
-    ]  # fmt: skip
-    count, of = (rows[0][-2], rows[0][-1]) if rows else (0, 0)
-    return Answer(tuple(places), int(count), int(of), _folder(db))
+    # The columns of a place in its own order, then the two counts.
+    count, of = rows[0][-2:] if rows else (0, 0)
+    return Answer(tuple(Place(*row[:-2]) for row in rows), int(count), int(of), _folder(db))
 
 
 def _in_stretches(
@@ -277,7 +274,8 @@ def _in_stretches(
         spread AS (SELECT *, {_SPREAD[1]} FROM once),
         shown AS (SELECT * FROM spread ORDER BY nth, of_composer, score DESC, piece LIMIT {MOST_CANDIDATES})
         SELECT piece, text, first_span, key,
-               (SELECT sum(len(regexp_extract_all(text, ?))) FROM found), (SELECT count(DISTINCT piece) FROM found)
+               (SELECT sum(len(regexp_extract_all(text, ?))) FROM found),
+               (SELECT count(DISTINCT piece) FROM found)
         FROM shown ORDER BY nth, of_composer, score DESC, piece
     """
     rows = db.execute(query, [*where.values, *pieces.values, pattern]).fetchall()
@@ -323,7 +321,8 @@ def _located(
     textures: dict[str, list[tuple[int, int]]] = {}
     if q.texture:
         for piece, bar, last_bar in db.execute(
-            "SELECT piece, bar, last_bar FROM textures WHERE pattern = ? AND piece IN (SELECT unnest(?::VARCHAR[]))",
+            "SELECT piece, bar, last_bar FROM textures"
+            " WHERE pattern = ? AND piece IN (SELECT unnest(?::VARCHAR[]))",
             [_texture(db, q.texture), list(used)],
         ).fetchall():
             textures.setdefault(piece, []).append((bar, last_bar))
@@ -337,23 +336,9 @@ def _located(
         sure = min(row[4] for row in own)
         title, composer, hard, path = about[piece]
         score = sure / (1 + 0.02 * max(0, last_bar - bar - 3))
-        what = " ".join(row[3] for row in own)
+        what, numbers = " ".join(row[3] for row in own), (own[0][1], own[-1][1])
         found.setdefault(piece, []).append(
-            Place(
-                str(path),
-                piece,
-                title,
-                composer,
-                hard,
-                what,
-                own[0][2],
-                bar,
-                last_bar,
-                own[0][1],
-                own[-1][1],
-                sure,
-                score,
-            )  # fmt: skip
+            Place(path, piece, title, composer, hard, what, own[0][2], bar, last_bar, *numbers, sure, score)
         )
     return _spread(found, q)
 
@@ -381,12 +366,15 @@ def _whole_pieces(db: duckdb.DuckDBPyConnection, q: Question, pieces: _Condition
         pieces.values += where.values
     if len(pieces.parts) == 1:
         raise UnderstaveError(
-            "Say what to look for: a device, --chords, --bass, --texture, --key-plan, --pace, --period or --difficulty."
+            "Say what to look for: a device, --chords, --bass, --texture, --key-plan, --pace, --period or "
+            "--difficulty."
         )
     rows = db.execute(
         f"""
         WITH found AS (SELECT p.* FROM pieces p WHERE {pieces.text}),
-        spread AS (SELECT *, row_number() OVER (PARTITION BY composer ORDER BY difficulty, piece) AS nth FROM found)
+        spread AS (
+            SELECT *, row_number() OVER (PARTITION BY composer ORDER BY difficulty, piece) AS nth FROM found
+        )
         SELECT {_FILE}, piece, title, composer, difficulty, key_plan, home, bars, (SELECT count(*) FROM found)
         FROM spread s ORDER BY nth, difficulty, piece LIMIT ?
         """,

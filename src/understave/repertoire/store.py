@@ -5,11 +5,12 @@
     index/
       parts/<name>/pieces.parquet, spans.parquet, ...   what was read, some hundred pieces in a part
       files.parquet                                     which file holds which piece, after the last run
-      catalogue.duckdb                                  all tables in one file, to search; made anew from the rest
+      catalogue.duckdb                                  all tables in one file, to search
 
-A part comes into being by renaming a finished folder, so it is there whole or not at all. Parts are never changed.
-The same piece may be in two parts (a task that was done twice, a merge that was cut off): the catalogue takes each
-piece from one of them. The catalogue too is made beside the old one and renamed, so a search never sees half of it.
+A part comes into being by renaming a finished folder, so it is there whole or not at all. Parts are never
+changed. The same piece may be in two parts (a task that was done twice, a merge that was cut off): the
+catalogue takes each piece from one of them. The catalogue too is made beside the old one and renamed, so a
+search never sees half of it.
 """
 
 from __future__ import annotations
@@ -68,7 +69,7 @@ def open_store(folder: Path, make: bool = False) -> Store:
             store.parts.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise UnderstaveError(
-                f"{folder} cannot hold the index ({error.strerror or error}); say with --out where it may lie."
+                f"{folder} cannot hold the index ({error.strerror or error}); choose another --out."
             ) from error
     elif not store.catalogue.exists():
         raise UnderstaveError(f"There is no index in {folder}; make one with 'understave index FOLDER'.")
@@ -119,7 +120,7 @@ def _put(store: Store, tables: Mapping[str, pa.Table], name: str) -> Path:
         sync_folder(store.parts)
     except OSError as error:
         raise UnderstaveError(
-            f"{store.folder} could not be written ({error.strerror or error}); check that the disk is not full."
+            f"{store.folder} could not be written ({error.strerror or error}); is the disk full?"
         ) from error
     return target
 
@@ -186,8 +187,8 @@ def make_catalogue(store: Store, indexed: Path | None = None) -> None:
         os.replace(making, store.catalogue)
     except duckdb.Error as error:
         raise UnderstaveError(
-            f"The catalogue in {store.folder} could not be made ({str(error).splitlines()[0]}); delete the index and "
-            "make it again."
+            f"The catalogue in {store.folder} could not be made ({str(error).splitlines()[0]}); "
+            "delete the index and make it again."
         ) from error
     finally:
         making.unlink(missing_ok=True)

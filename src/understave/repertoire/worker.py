@@ -1,8 +1,8 @@
 """A process that reads scores: paths in on standard input, pieces out on standard output, one at a time.
 
-Started by `readers` as ``python -m understave.repertoire.worker``. A request is one JSON line ``{"path", "piece"}``;
-an answer is eight bytes of length and a pickled (Piece, seconds of CPU, bytes of memory held). Whatever kills this
-process costs one piece and nobody else anything.
+Started by `readers` as ``python -m understave.repertoire.worker``. A request is one JSON line ``{"path",
+"piece"}``; an answer is eight bytes of length and a pickled (Piece, seconds of CPU, bytes of memory held).
+Whatever kills this process costs one piece and nobody else anything.
 """
 
 from __future__ import annotations

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
@@ -100,6 +101,8 @@ def load() -> Network:
         # Threads that wait busily take two thirds of all the time spent, and the arena is never given back.
         options.add_session_config_entry("session.intra_op.allow_spinning", "0")
         options.enable_cpu_mem_arena = False
+        # What other numeric libraries keep to as well: one thread each where many processes share a machine.
+        options.intra_op_num_threads = int(os.environ.get("OMP_NUM_THREADS") or 0)
         for name, checksum in table["networks"].items():
             data = folder.joinpath(name).read_bytes()
             if hashlib.sha256(data).hexdigest() != checksum:
