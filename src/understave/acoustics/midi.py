@@ -16,8 +16,11 @@ from understave.acoustics.performance import Performance
 SUSTAIN, SOFT = 64, 67
 
 
-def midi_bytes(performance: Performance) -> bytes:
-    """The performance as a one-track MIDI file for a piano."""
+def midi_bytes(performance: Performance, title: str = "") -> bytes:
+    """The performance as a one-track MIDI file for a piano.
+
+    A key that is struck again before it came up is let go at that moment, as MIDI has no second key.
+    """
     events: list[tuple[float, int, mido.Message]] = []
     if performance.soft:
         events.append((0.0, 0, mido.Message("control_change", control=SOFT, value=127)))
@@ -25,19 +28,23 @@ def midi_bytes(performance: Performance) -> bytes:
         (seconds, 1, mido.Message("control_change", control=SUSTAIN, value=value))
         for seconds, value in pedal_steps(performance)
     ]
-    for strike in performance.strikes:
+    again: dict[int, float] = {}
+    for strike in sorted(performance.strikes, key=lambda s: -s.start):
         velocity = min(127, max(1, round(strike.velocity)))
+        end = min(strike.end, again.get(strike.midi, strike.end))
+        again[strike.midi] = strike.start
         events.append((strike.start, 2, mido.Message("note_on", note=strike.midi, velocity=velocity)))
-        events.append((strike.end, 0, mido.Message("note_off", note=strike.midi, velocity=0)))
+        events.append((end, 0, mido.Message("note_off", note=strike.midi, velocity=0)))
     events.sort(key=lambda event: (event[0], event[1]))
-    track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=500_000)])
+    named = [mido.MetaMessage("track_name", name=title)] if title else []
+    track = mido.MidiTrack([*named, mido.MetaMessage("set_tempo", tempo=500_000)])
     now = 0
     for seconds, _, message in events:
         tick = max(now, round(1000 * seconds))
         track.append(message.copy(time=tick - now))
         now = tick
     track.append(mido.MetaMessage("end_of_track", time=2000))
-    file = mido.MidiFile(type=0, ticks_per_beat=500)
+    file = mido.MidiFile(type=0, ticks_per_beat=500, charset="utf-8")
     file.tracks.append(track)
     memory = io.BytesIO()
     file.save(file=memory)

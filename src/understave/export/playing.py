@@ -1,4 +1,4 @@
-"""The plan as marks in MusicXML, and a performance as a MIDI file.
+"""The plan as marks in MusicXML, which can be taken out again.
 
 In: MusicXML bytes of a Score (its `source`, or that with the harmony written in) and a `Plan`. Out: the
 same with wedges, dynamics, pedal marks with their depth, and accents on the notes to lean on. Each of
@@ -9,14 +9,11 @@ takes them out again and leaves every byte as it was.
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator
 from fractions import Fraction
 
-import mido
 from lxml import etree
 
-from understave.acoustics.performance import Performance
 from understave.errors import UnderstaveError
 from understave.interpretation.plan import Hairpin, PedalMove, Plan
 from understave.score.model import Score
@@ -179,71 +176,3 @@ def _accent(root: etree._Element, score: Score, plan: Plan) -> None:
             element.append(box)
         else:
             after.addprevious(box)
-
-
-# MIDI ------------------------------------------------------------------------------------------------
-
-_TICKS = 480
-_BEAT = 500_000  # microseconds of a quarter note at 120 a minute
-_PEDAL_STEP = 0.015  # seconds between two pedal messages while the foot moves
-_SUSTAIN, _SOFT = 64, 67  # controller numbers, MIDI 1.0, table of control change messages
-
-
-def midi(performance: Performance, title: str = "") -> bytes:
-    """Return a performance as a Standard MIDI File, format 1, with the pedal as a continuous controller.
-
-    480 ticks to a quarter at 120 a minute: a tick is about a millisecond, and bars are not told. A key
-    that is struck again before it came up is let go just before.
-    """
-    events: list[tuple[int, int, mido.Message]] = []
-    next_start: dict[int, float] = {}
-    for strike in reversed(performance.strikes):
-        start, end = _tick(strike.start), _tick(min(strike.end, next_start.get(strike.midi, strike.end)))
-        next_start[strike.midi] = strike.start
-        velocity = max(1, min(127, round(strike.velocity)))
-        events.append((start, 2, mido.Message("note_on", note=strike.midi, velocity=velocity)))
-        events.append((max(end, start + 1), 0, mido.Message("note_off", note=strike.midi, velocity=64)))
-    events += [
-        (tick, 1, mido.Message("control_change", control=_SUSTAIN, value=value))
-        for tick, value in _pedal_values(performance.pedal)
-    ]
-    if performance.soft:
-        events.append((0, 1, mido.Message("control_change", control=_SOFT, value=127)))
-    events.sort(key=lambda e: e[:2])
-    file = mido.MidiFile(type=1, ticks_per_beat=_TICKS, charset="utf-8")
-    file.tracks.append(
-        mido.MidiTrack(
-            [mido.MetaMessage("track_name", name=title), mido.MetaMessage("set_tempo", tempo=_BEAT)]
-        )
-    )
-    track = mido.MidiTrack([mido.Message("program_change", program=0)])
-    now = 0
-    for tick, _, message in events:
-        track.append(message.copy(time=tick - now))
-        now = tick
-    file.tracks.append(track)
-    out = io.BytesIO()
-    file.save(file=out)
-    return out.getvalue()
-
-
-def _tick(seconds: float) -> int:
-    return max(0, round(seconds * 1_000_000 / _BEAT * _TICKS))
-
-
-def _pedal_values(line: tuple[tuple[float, float], ...]) -> Iterator[tuple[int, int]]:
-    """Controller values along the pedal's line, only where they change."""
-    last = 0
-    for k, (seconds, depth) in enumerate(line):
-        points = [(seconds, depth)]
-        if k and seconds > line[k - 1][0]:
-            t0, d0 = line[k - 1]
-            steps = 1 if d0 == depth else max(1, round((seconds - t0) / _PEDAL_STEP))
-            points = [
-                (t0 + j / steps * (seconds - t0), d0 + j / steps * (depth - d0)) for j in range(1, steps + 1)
-            ]
-        for t, d in points:
-            value = max(0, min(127, round(127 * d)))
-            if value != last:
-                yield _tick(t), value
-                last = value
