@@ -14,7 +14,7 @@ like the one before. The amounts are ours.
 Events of kind ``"voicing"``. Detail: ``pitch`` Pitch, ``hand`` str (what plays it), ``key`` Key and ``chord``
 RomanNumeral (the harmony), ``interval`` Interval (a dissonance above the lowest note), ``resolution_pitch``
 Pitch and ``resolution_time`` Fraction, ``count`` int (how many repeated), ``way`` str (``"on"`` or
-``"away"``: repeated notes grow or fade), ``goal`` Pitch (the note they lead to).
+``"away"``: repeated notes grow or fade), ``aim`` Pitch (the note they lead to).
 
 - melody on top: "Bring out the top line."
 - melody in the left hand: "The left hand has the melody here."
@@ -198,7 +198,7 @@ def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voice
         ("way", "on" if on else "away"),
     ]
     if goal is not None:
-        detail.append(("goal", goal.pitch))
+        detail.append(("aim", goal.pitch))
     why = Event(KIND, "repeated", run[0].onset, run[-1].end, tuple(n.id for n in run), 0.8, tuple(detail))
     steps = len(run) - 1
     for k, n in enumerate(run):
