@@ -1,0 +1,399 @@
+"""Score, Reading and Instrument -> what every possible hold of the sustaining pedal would cost.
+
+A hold goes from one onset to a later one. Notes that the fingers let go while it lasts ring on under it.
+Each ringing note blurs what is struck later, by itself and without regard to the others, so that the blur
+of every hold is a sum over notes and all sums are found in two sweeps. Times are seconds at the tempo
+given, blur is 1 for a C and C♯ of the middle octave that sound together for one second.
+
+- `grounds(score, reading, instrument, tempo)` gives `Grounds`: the onsets and the tables of costs.
+
+Roughness of two keys is that of `acoustics.blur`, foreign notes are weighed by their share of the loudness,
+loudness being power to 0.3 (Stevens, "The measurement of loudness", J. Acoust. Soc. Am. 27, 1955).
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from understave.acoustics.blur import pair_table
+from understave.acoustics.piano import Instrument, damper_contact, damper_rate, spectrum, strings
+from understave.harmony.events.dissonance import pedal_stretches
+from understave.harmony.reading import Reading, Span
+from understave.interpretation.perform import clock
+from understave.interpretation.plan import Plan
+from understave.score.model import Note, Score
+
+Array = NDArray[np.float64]
+
+REACH, LONGEST = 48, 14.0
+"""Onsets and seconds that a hold lasts at most (one onset, if that takes longer)."""
+MIXED = 0.2
+"""Blur of a chord that comes while the pedal holds the one before, beside what its notes do."""
+FOREIGN = 0.5
+"""Blur of a foreign note that is all one hears, beside its roughness."""
+TOUCH = 64.0
+HALF_SECONDS = 0.3
+"""How long a note has lain under a half-raised damper when its blur is judged."""
+STACCATO = frozenset({"staccato", "staccatissimo", "spiccato"})
+SHORTENED = 0.5
+"""Share of its value that a staccato note is held."""
+QUICK = 0.17
+"""Seconds between onsets of passage work, at most."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Grounds:
+    """Everything the plan is decided on; n onsets, tables by onset and number of onsets held (n, REACH + 1).
+
+    `blur` and `half_blur` are those of a hold with the pedal down and half down, `cut` the loudness that a
+    release at its end takes from the chord that goes on, against `fresh` (n,), that of the notes struck
+    there. `bass` (n,) tells before which onset a hold must have begun to lose the bass by releasing here
+    (-1 for none), `bass_left` how much of it still sounds. `clear` and `dry` (n,) are reasons, 0..1, to keep
+    the pedal up and down from this onset to the next. `arrives` tells where a chord begins, `new_bass` where
+    a bass is struck, `printed` what the printed marks ask: 1 a change, -1 none, 0 nothing.
+    """
+
+    moments: tuple[Fraction, ...]
+    seconds: Array
+    spans: tuple[Span, ...]
+    span: NDArray[np.intp]
+    arrives: NDArray[np.bool_]
+    on_beat: NDArray[np.bool_]
+    downbeat: NDArray[np.bool_]
+    new_bass: NDArray[np.bool_]
+    printed: Array
+    blur: Array
+    half_blur: Array
+    cut: Array
+    fresh: Array
+    bass: NDArray[np.intp]
+    bass_left: Array
+    clear: Array
+    dry: Array
+    why_clear: tuple[str, ...]
+    lowest: tuple[Note | None, ...]
+
+
+def played(score: Score) -> tuple[Note, ...]:
+    """Return the notes that a pianist plays: those of parts with two staves, or all if there is none."""
+    pianos = {i for i, p in enumerate(score.parts) if p.last_staff > p.first_staff}
+    return tuple(
+        n
+        for n in score.notes
+        if n.duration > 0 and not n.grace and not n.cue and (not pianos or n.part in pianos)
+    )
+
+
+def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float) -> Grounds:
+    """Weigh every possible hold; the score must have notes and the reading spans."""
+    notes = played(score)
+    moments = _moments(notes)
+    count = len(moments)
+    at = np.array([float(m) for m in moments])
+    end = float(max(n.end for n in notes))
+    time = clock(score, Plan(tempo=tempo))
+    seconds = np.array([time.at(q) for q in (*at, end)])
+    spans = reading.spans
+    starts = [s.start for s in spans]
+    span = np.array([max(0, bisect_right(starts, m) - 1) for m in moments], dtype=np.intp)
+    arrives = np.append(True, span[1:] != span[:-1])
+
+    onset = np.array([float(n.onset) for n in notes])
+    short = np.array([bool(STACCATO.intersection(n.articulations)) for n in notes])
+    held = np.array([float(n.duration) for n in notes]) * np.where(short, SHORTENED, 1.0)
+    key = np.array([n.midi for n in notes], dtype=np.intp)
+    struck = np.searchsorted(at, onset)
+    # The last onset before the fingers let go: a hold that begins there, or earlier, takes the note over.
+    caught = np.maximum(struck, np.searchsorted(at, onset + held - 1e-6) - 1)
+    stopped = _struck_again(key, struck, count)
+
+    member = np.zeros((count, 12), dtype=bool)
+    for index in range(count):
+        chord = spans[span[index]]
+        tones = {p.semitone for p in chord.numeral.chord(chord.key).members}
+        member[index, list(tones)] = True
+
+    scene = _Scene(seconds, key, seconds[struck], struck, caught, stopped, member, instrument)
+    blur, half_blur, cut = scene.tables()
+    mixed = MIXED * _passed(arrives)
+    blur, half_blur = blur + mixed, half_blur + 0.5 * mixed
+    bass, left = _bass(scene, span, arrives)
+    clear, why = _reasons_to_clear(score, notes, short, moments, seconds, struck)
+    lowest: list[Note | None] = [None] * count
+    for n, s in zip(notes, struck, strict=True):
+        low = lowest[s]
+        if low is None or n.midi < low.midi:
+            lowest[s] = n
+    return Grounds(
+        moments=moments,
+        seconds=seconds,
+        spans=spans,
+        span=span,
+        arrives=arrives,
+        on_beat=np.array([score.beat_at(m).denominator == 1 for m in moments]),
+        downbeat=np.array([score.beat_at(m) == 1 for m in moments]),
+        new_bass=_new_bass(score, moments, lowest, notes),
+        printed=_printed(score, moments),
+        blur=blur,
+        half_blur=half_blur,
+        cut=cut,
+        fresh=scene.fresh(),
+        bass=bass,
+        bass_left=left,
+        clear=clear,
+        dry=_dryness(onset + held, struck, at, clear),
+        why_clear=why,
+        lowest=tuple(lowest),
+    )
+
+
+def _moments(notes: Sequence[Note]) -> tuple[Fraction, ...]:
+    """Return all onsets and the beginnings of general rests."""
+    found = {n.onset for n in notes}
+    until = Fraction(0)
+    for n in notes:
+        if n.onset > until > 0:
+            found.add(until)
+        until = max(until, n.end)
+    return tuple(sorted(found))
+
+
+def _struck_again(key: NDArray[np.intp], struck: NDArray[np.intp], count: int) -> NDArray[np.intp]:
+    """Return the onset at which each note's key is struck again; `count` where it is not."""
+    result = np.full(key.size, count, dtype=np.intp)
+    following: dict[int, int] = {}
+    for i in range(key.size - 1, -1, -1):
+        result[i] = following.get(int(key[i]), count)
+        following[int(key[i])] = int(struck[i])
+    return result
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Scene:
+    """The notes as arrays: onsets by index (`struck`, `caught`, `stopped`), strike in seconds (`start`)."""
+
+    seconds: Array
+    key: NDArray[np.intp]
+    start: Array
+    struck: NDArray[np.intp]
+    caught: NDArray[np.intp]
+    stopped: NDArray[np.intp]
+    member: NDArray[np.bool_]
+    instrument: Instrument
+
+    @property
+    def count(self) -> int:
+        return self.seconds.size - 1
+
+    def fresh(self) -> Array:
+        """Loudness struck at each onset, one for each note."""
+        return np.bincount(self.struck, minlength=self.count).astype(float)
+
+    def left(self, notes: NDArray[np.intp], when: Array) -> Array:
+        """Amplitude of notes at a time, 1 when struck, if no damper falls."""
+        prompt, after, ratio = _decay(self.instrument)
+        k = self.key[notes]
+        age = np.maximum(0.0, when - self.start[notes])
+        return np.asarray(np.hypot(np.exp(-prompt[k] * age), ratio[k] * np.exp(-after[k] * age)))
+
+    def _sounding(self) -> Array:
+        """Amplitude that the fingers keep sounding at each onset, by key (count, 128)."""
+        under = np.zeros((self.count, 128))
+        for ahead in range(REACH):
+            mine = np.flatnonzero((self.struck + ahead <= self.caught) & (self.struck + ahead < self.stopped))
+            if not mine.size:
+                break
+            index = self.struck[mine] + ahead
+            np.maximum.at(under, (index, self.key[mine]), self.left(mine, self.seconds[index]))
+        return under
+
+    def tables(self) -> tuple[Array, Array, Array]:
+        """Return the blur of a hold, of a half hold, and what its release cuts, each (count, REACH + 1)."""
+        under = self._sounding()
+        rough = under @ pair_table(self.instrument, TOUCH)
+        total = np.maximum(1.0, under.sum(axis=1))
+        loud = np.maximum(1.0, (under**0.6).sum(axis=1))
+        lasts = np.diff(self.seconds)
+        half = _half_way(self.instrument)
+        prompt, _, _ = _decay(self.instrument)
+        shape = (self.count + 1, REACH + 1)
+        blur, half_blur, cut = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+        for ahead in range(REACH + 1):
+            index = self.caught + ahead
+            mine = np.flatnonzero((index > self.struck) & (index < np.minimum(self.count, self.stopped)))
+            if not mine.size:
+                continue
+            now, k = index[mine], self.key[mine]
+            left = self.left(mine, self.seconds[now])
+            chordal = self.member[now, k % 12]
+            cuts = np.where(chordal, left**0.6, 0.0)
+            np.add.at(cut, (self.caught[mine], ahead), cuts)
+            if not ahead:
+                continue
+            # Over a long onset the note dies away: its mean, not its beginning, blurs.
+            fading = prompt[k] * lasts[now]
+            mean = lasts[now] * -np.expm1(-fading) / np.maximum(fading, 1e-9)
+            share = left**0.6 / (loud[now] + left**0.6)
+            cost = np.where(chordal, 0.0, left * rough[now, k] / total[now] + FOREIGN * share) * mean
+            np.add.at(blur, (self.caught[mine], ahead), cost)
+            np.add.at(half_blur, (self.caught[mine], ahead), cost * half[k])
+        return _held(blur), _held(half_blur), _from_all(cut)
+
+
+def _passed(arrives: NDArray[np.bool_]) -> Array:
+    """How many chords begin within a hold, by its first onset and the number of onsets (n + 1, REACH + 1)."""
+    count = np.append(np.cumsum(arrives), np.full(REACH + 1, int(arrives.sum())))
+    first = np.arange(arrives.size + 1)[:, None]
+    last = first + np.arange(REACH + 1)[None, :] - 1
+    return np.asarray(np.maximum(0, count[last] - count[first]), dtype=float)
+
+
+def _from_all(table: Array) -> Array:
+    """(caught at, onsets ahead) -> (hold begun at, onsets ahead): the sum over all notes caught since."""
+    result = table.copy()
+    for begin in range(table.shape[0] - 2, -1, -1):
+        result[begin, 1:] += result[begin + 1, :-1]
+    return result
+
+
+def _held(table: Array) -> Array:
+    """Return the same summed over the onsets of the hold before its last."""
+    at_onset = _from_all(table)
+    result = np.zeros_like(at_onset)
+    result[:, 1:] = np.cumsum(at_onset, axis=1)[:, :-1]
+    return result
+
+
+@lru_cache(maxsize=8)
+def _decay(instrument: Instrument) -> tuple[Array, Array, Array]:
+    """Return decay in nepers a second, prompt and after, and the after-sound's share, by key (128,)."""
+    prompt, after, ratio = np.zeros(128), np.zeros(128), np.zeros(128)
+    for key in range(128):
+        wire = strings(key, instrument)
+        weight = spectrum(key, TOUCH, instrument) ** 2
+        prompt[key] = np.average(wire.prompt, weights=weight)
+        after[key] = np.average(wire.after, weights=weight)
+        ratio[key] = np.average(wire.after_ratio, weights=weight)
+    return prompt, after, ratio
+
+
+@lru_cache(maxsize=8)
+def _half_way(instrument: Instrument) -> Array:
+    """Amplitude that a key keeps `HALF_SECONDS` after it is left to a pedal half down, by key (128,)."""
+    lying = np.array([float(damper_contact(0.5, key)) * damper_rate(key, instrument) for key in range(128)])
+    return np.asarray(10 ** (-lying * HALF_SECONDS / 20))
+
+
+def _bass(
+    scene: _Scene, span: NDArray[np.intp], arrives: NDArray[np.bool_]
+) -> tuple[NDArray[np.intp], Array]:
+    """For each onset within a chord, the bass of that chord, if a release here would lose it."""
+    bass = np.full(scene.count, -1, dtype=np.intp)
+    left = np.zeros(scene.count)
+    order = np.searchsorted(scene.struck, np.arange(scene.count + 1))
+    low = -1
+    for index in range(scene.count):
+        mine = range(order[index], order[index + 1])
+        lowest = min(mine, key=lambda i: int(scene.key[i]), default=-1)
+        if arrives[index]:
+            low = lowest
+            continue
+        if low >= 0 and (lowest < 0 or scene.key[lowest] > scene.key[low]):
+            if scene.caught[low] < index and scene.stopped[low] > index:
+                bass[index] = scene.caught[low]
+                left[index] = scene.left(np.array([low]), scene.seconds[index : index + 1])[0]
+        elif lowest >= 0:
+            low = lowest
+    return bass, left
+
+
+def _new_bass(
+    score: Score, moments: Sequence[Fraction], lowest: Sequence[Note | None], notes: Sequence[Note]
+) -> NDArray[np.bool_]:
+    """Whether the note struck at each onset is the lowest within the beat before and after, held ones too."""
+    found = np.zeros(len(moments), dtype=bool)
+    midi = np.array([n.midi if n else 999 for n in lowest])
+    at = np.array([float(m) for m in moments])
+    onset = np.array([float(n.onset) for n in notes])
+    end = onset + np.array([float(n.duration) for n in notes])
+    keys = np.array([n.midi for n in notes])
+    longest = float((end - onset).max())
+    for index, moment in enumerate(at):
+        beat = float(score.measure_at(moments[index]).beat_length)
+        around = slice(np.searchsorted(at, moment - beat + 1e-6), np.searchsorted(at, moment + beat - 1e-6))
+        if midi[index] > midi[around].min():
+            continue
+        under = slice(np.searchsorted(onset, moment - longest), np.searchsorted(onset, moment))
+        held = keys[under][end[under] > moment + 1e-6]
+        found[index] = midi[index] < 999 and (not held.size or midi[index] <= held.min())
+    return found
+
+
+def _printed(score: Score, moments: Sequence[Fraction]) -> Array:
+    """Return 1 where the print changes the pedal, -1 where it holds it, 0 where it says nothing."""
+    asked = np.zeros(len(moments))
+    at = np.array([float(m) for m in moments])
+    for start, end in pedal_stretches(score):
+        inside = (at > float(start) + 0.01) & (at < float(end) - 0.01)
+        asked[inside] = -1.0
+        nearest = int(np.argmin(np.abs(at - float(start))))
+        asked[nearest] = 1.0
+    return asked
+
+
+def _reasons_to_clear(
+    score: Score,
+    notes: Sequence[Note],
+    short: NDArray[np.bool_],
+    moments: Sequence[Fraction],
+    seconds: Array,
+    struck: NDArray[np.intp],
+) -> tuple[Array, tuple[str, ...]]:
+    """How much each onset asks for a raised pedal, 0..1, and why: staccato, rest or passage."""
+    count = len(moments)
+    clear = np.zeros(count)
+    why = [""] * count
+    number = np.bincount(struck, minlength=count)
+    detached = np.bincount(struck, weights=short.astype(float), minlength=count)
+    order = np.searchsorted(struck, np.arange(count + 1))
+    for index in range(count):
+        if not number[index]:
+            clear[index], why[index] = 1.0, "rest"
+        elif detached[index]:
+            clear[index], why[index] = float(detached[index] / number[index]), "staccato"
+    # Passage work: single quick notes that move by step, and nothing else sounding.
+    quick = np.diff(seconds) <= QUICK
+    run = 0
+    for index in range(1, count + 1):
+        single = (
+            index < count
+            and quick[index - 1]
+            and number[index] == 1 == number[index - 1]
+            and 1 <= abs(notes[order[index]].midi - notes[order[index - 1]].midi) <= 2
+        )
+        if single:
+            run += 1
+            continue
+        if run >= 6:
+            for i in range(index - run - 1, index):
+                if clear[i] < 0.9:
+                    clear[i], why[i] = 0.9, "passage"
+        run = 0
+    return clear, tuple(why)
+
+
+def _dryness(until: Array, struck: NDArray[np.intp], at: Array, clear: Array) -> Array:
+    """How much each onset asks for the pedal, 0..1: most where fingers let go and nothing joins the notes."""
+    count = at.size
+    following = np.append(at[1:], at[-1] + 1.0)
+    longest = np.zeros(count)
+    np.maximum.at(longest, struck, until)
+    gap = np.clip((following - np.maximum.accumulate(longest)) / (following - at), 0.0, 1.0)
+    return np.asarray((0.5 + 0.5 * gap) * (1.0 - clear))

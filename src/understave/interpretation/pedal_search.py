@@ -1,0 +1,139 @@
+"""Grounds -> the best row of holds, by dynamic programming over where each begins and how deep it is.
+
+Six things are weighed against each other: blur; resonance and bass that a release takes away; effort, which
+grows with the pace of the foot; how well a change falls in with harmony, bass and metre; dryness where the
+pedal is up; sounds that want to be short where it is down. The best row is exact for these costs. Since only
+blur is multiplied by `Wishes.blur`, a player who minds it less never gets a plan with less of it (the lower
+envelope of straight lines is concave).
+
+The costs are in units of blur (`pedal_costs`). They were set by reasoning and rounded, with a look at sums
+over half of the recorded pieces (how often a foot changes, how seldom it stays up); see `benchmarks/pedal`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from understave.interpretation.pedal_costs import LONGEST, REACH, Array, Grounds
+
+UP, DOWN, HALF = 0, 1, 2
+DEPTHS = (0.0, 1.0, 0.5)
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What counts for how much.
+
+    A change costs `press`, `quick` times (half a second / time since the last)², `within` inside a chord,
+    `off_beat` and half as much off the downbeat, `no_bass` where no new bass comes with it, up to `resonance`
+    for what the chord loses, `bass` for its bass. Per second: `dry` for a raised pedal, `clear` for one that
+    is down where it should be up, `half` for the care that half a pedal asks for. `print` is for leaving the
+    printed marks.
+    """
+
+    blur: float = 3.0
+    press: float = 0.05
+    quick: float = 0.1
+    within: float = 0.8
+    off_beat: float = 0.3
+    no_bass: float = 0.3
+    resonance: float = 0.4
+    bass: float = 0.5
+    dry: float = 8.0
+    clear: float = 1.0
+    half: float = 0.5
+    print: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """One state of the pedal from an onset to before another: `depth` is UP, DOWN or HALF."""
+
+    first: int
+    last: int
+    depth: int
+
+
+def best_holds(g: Grounds, wishes: Wishes) -> tuple[Hold, ...]:
+    """Return the cheapest row of holds from the first onset to the end."""
+    n = len(g.moments)
+    seconds = g.seconds
+    lasts = np.diff(seconds)
+    dry, clear = _summed(g.dry * lasts), _summed(g.clear * lasts)
+    place = _place(g, wishes)
+    best = np.full((n + 1, 3), np.inf)
+    back = np.zeros((n + 1, 3, 2), dtype=np.intp)
+    best[0] = (0.0, wishes.press, wishes.press)
+    for k in range(1, n + 1):
+        j = np.arange(max(0, k - REACH), k)
+        j = j[(seconds[k] - seconds[j] <= LONGEST) | (j == k - 1)]
+        m = k - j
+        gap = seconds[k] - seconds[j]
+        dryness = wishes.dry * (dry[k] - dry[j])
+        unclear = wishes.clear * (clear[k] - clear[j])
+        cost = np.empty((j.size, 3))
+        cost[:, UP] = dryness
+        cost[:, DOWN] = wishes.blur * g.blur[j, m] + unclear
+        cost[:, HALF] = wishes.blur * g.half_blur[j, m] + 0.5 * unclear + wishes.half * gap + 0.1 * dryness
+        cost += best[j]
+        if k == n:
+            best[n, 0], back[n, 0] = _cheapest(cost, j)
+            break
+        cut = g.cut[j, m]
+        lost = wishes.resonance * cut / (cut + g.fresh[k] + 1e-9)
+        lost_bass = wishes.bass * g.bass_left[k] * (j <= g.bass[k])
+        effort = wishes.press + wishes.quick * (0.5 / gap) ** 2 + place[k]
+        # Half a release leaves the bass and much of the chord, and so takes less away.
+        change = np.zeros((j.size, 3))
+        for depth, kept in ((UP, 1.0), (DOWN, 1.0), (HALF, 0.4)):
+            change[:, UP] = 0.0 if depth == UP else wishes.press + 0.5 * place[k]
+            change[:, DOWN] = effort + kept * lost + (lost_bass if depth != HALF else 0.0)
+            change[:, HALF] = effort + 0.4 * lost + (lost_bass if depth != HALF else 0.0)
+            best[k, depth], back[k, depth] = _cheapest(cost + change, j)
+    return tuple(_holds(back, n))
+
+
+def blur_of(g: Grounds, holds: tuple[Hold, ...]) -> float:
+    """Return the blur of a row of holds, in units of blur times seconds."""
+    tables = {DOWN: g.blur, HALF: g.half_blur}
+    return float(sum(tables[h.depth][h.first, h.last - h.first] for h in holds if h.depth != UP))
+
+
+def _place(g: Grounds, wishes: Wishes) -> Array:
+    """What it costs to change at each onset, for its place in harmony, metre and print."""
+    place = np.where(g.arrives, 0.0, wishes.within)
+    place += wishes.off_beat * np.where(g.on_beat, np.where(g.downbeat, 0.0, 0.5), 1.0)
+    place += np.where(g.new_bass, 0.0, wishes.no_bass)
+    return np.asarray(place - wishes.print * g.printed)
+
+
+def _summed(values: Array) -> Array:
+    return np.append(0.0, np.cumsum(values))
+
+
+def _cheapest(cost: Array, begun: np.ndarray) -> tuple[float, tuple[int, int]]:
+    row, depth = np.unravel_index(int(np.argmin(cost)), cost.shape)
+    return float(cost[row, depth]), (int(begun[row]), int(depth))
+
+
+def _holds(back: np.ndarray, n: int) -> list[Hold]:
+    found: list[Hold] = []
+    last, (first, depth) = n, back[n, 0]
+    while True:
+        found.append(Hold(int(first), int(last), int(depth)))
+        if first == 0:
+            return _joined(found[::-1])
+        last, (first, depth) = first, back[first, depth]
+
+
+def _joined(holds: list[Hold]) -> list[Hold]:
+    """Join holds with the pedal up that follow each other."""
+    joined: list[Hold] = []
+    for hold in holds:
+        if joined and joined[-1].depth == UP == hold.depth:
+            joined[-1] = Hold(joined[-1].first, hold.last, UP)
+        else:
+            joined.append(hold)
+    return joined
