@@ -16,7 +16,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from understave import __version__
+from understave import __version__, cli_repertoire
 from understave.errors import UnderstaveError
 
 if TYPE_CHECKING:
@@ -81,6 +81,7 @@ def _parser() -> argparse.ArgumentParser:
         "--take-back", type=int, metavar="NUMBER", help="take back a correction by its number"
     )
     correct.set_defaults(run=_correct)
+    cli_repertoire.add_commands(commands)
     return parser
 
 

@@ -53,20 +53,22 @@ def cluster_at(address: str) -> Iterator[Reading]:
 def read_on(
     client: Any, store: Store, jobs: Sequence[Job], at_once: int = PIECES_AT_ONCE
 ) -> Generator[Done, None, None]:
-    """Read jobs on the cluster behind a Dask client and yield as they are done; all parts are then
-    written.""" from distributed import as_completed
+    """Read jobs on the cluster behind a Dask client; yield them as they are done and written."""
+    from distributed import as_completed
 
     # Tasks get plain names, and absolute ones: their worker runs elsewhere.
     folder = str(store.folder.resolve())
     plain = [(str(job.path.resolve()), job.piece) for job in jobs]
     batches = [plain[i : i + at_once] for i in range(0, len(plain), at_once)]
 
+    batch_of: dict[str, list[tuple[str, str]]] = {}
+
     def submitted(batch: list[tuple[str, str]]) -> Any:
         name = part_name([piece for _, piece in batch])
-        future = client.submit(read_batch, folder, name, batch, key=f"read-{name}", retries=RETRIES,
-        pure=False) batch_of[future.key] = batch return future
+        key = f"read-{name}"
+        batch_of[key] = batch
+        return client.submit(read_batch, folder, name, batch, key=key, retries=RETRIES, pure=False)
 
-    batch_of: dict[str, list[tuple[str, str]]] = {}
     running = as_completed([submitted(batch) for batch in batches])
     for future in running:
         batch = batch_of.pop(future.key)

@@ -1,0 +1,241 @@
+"""The commands about many scores, ``index`` and ``find``: one call into `repertoire`, a table out."""
+
+from __future__ import annotations
+
+import argparse
+from contextlib import ExitStack
+from datetime import timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+from rich.table import Table
+
+from understave.errors import UnderstaveError
+
+if TYPE_CHECKING:
+    from understave.repertoire import Answer, Question
+    from understave.repertoire import Progress as Reached
+
+_MOST_FAILURES = 20
+_SHOWN_EVERY = 100
+"""Pieces between two lines of progress where there is no terminal."""
+
+
+def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
+    """Add ``index`` and ``find`` to the commands."""
+    index = commands.add_parser("index", help="read every score below a folder, so that places can be found")
+    index.add_argument("folder", type=Path, help="the folder your scores lie in")
+    index.add_argument("--out", type=Path, help="where the index lies (default: in the folder itself)")
+    index.add_argument("--processes", type=int, default=0, help="processes to use (default: one a core)")
+    index.add_argument("--cluster", metavar="ADDRESS", help="read on a Dask cluster: its scheduler's address")
+    index.set_defaults(run=_index)
+
+    find = commands.add_parser(
+        "find", help="find a device, a progression or a bass line in the scores of an index"
+    )
+    find.add_argument("index", type=Path, help="the indexed folder, or the index itself")
+    find.add_argument("device", nargs="?", default="", help='such as "Neapolitan sixth in minor"')
+    find.add_argument(
+        "--chords", default="", help='a progression in any key, such as "ii ? V I" or "IV|ii * I"'
+    )
+    find.add_argument("--inversions", action="store_true", help="figures count: I6 is not I")
+    find.add_argument("--bass", default="", help='degrees of a bass line, such as "1 b7 b6 5"')
+    find.add_argument("--texture", default="", help='such as "broken chords"')
+    find.add_argument("--key-plan", default="", help='keys seen from home, such as "I V * I"')
+    find.add_argument("--key", default="", help="key of the place, such as Ab or f (lower case for minor)")
+    find.add_argument("--mode", default="", help="major or minor")
+    find.add_argument("--pace", type=_range, help="chords a bar the piece usually has, such as 1-2")
+    find.add_argument("--period", default="", help="renaissance, baroque, classical, romantic or modern")
+    find.add_argument("--composer", default="", help="part of the composer's name")
+    find.add_argument("--difficulty", type=_range, help="from 0 to 10, such as 0-4")
+    find.add_argument(
+        "--at-most",
+        action="append",
+        default=[],
+        type=_component,
+        metavar="SIDE=VALUE",
+        help='one side of the difficulty, such as "hand span=4" (may be given several times)',
+    )
+    find.add_argument("--limit", type=int, default=20, help="places shown at most")
+    find.add_argument("--each", type=int, default=2, help="places of one piece at most")
+    find.add_argument("--excerpts", type=Path, metavar="FOLDER", help="engrave the places into this folder")
+    find.add_argument(
+        "--count",
+        choices=("devices", "keys", "next", "textures"),
+        help="count instead: devices, keys of the device, what follows --chords, textures",
+    )
+    find.add_argument("--plot", type=Path, help="draw the counts as a picture ending in .svg")
+    find.set_defaults(run=_find)
+
+
+def _range(text: str) -> tuple[float, float]:
+    low, _, high = text.partition("-")
+    try:
+        first, last = float(low), float(high or low)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no range; write for example 2-4") from None
+    return min(first, last), max(first, last)
+
+
+def _component(text: str) -> tuple[str, float]:
+    name, _, value = text.partition("=")
+    try:
+        return name.strip(), float(value)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f'{text!r} is no limit; write for example "leaps=3"') from None
+
+
+def _index(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.repertoire import index_folder
+
+    if arguments.processes < 0:
+        raise UnderstaveError(
+            "The number of processes cannot be negative; leave --processes out for one a core."
+        )
+    with ExitStack() as stack:
+        read = None
+        if arguments.cluster:
+            from understave.repertoire.cluster import cluster_at
+
+            read = stack.enter_context(cluster_at(arguments.cluster))
+        shown = stack.enter_context(_Shown(console))
+        done = index_folder(arguments.folder, arguments.out, arguments.processes, shown.show, read)
+    console.print(
+        f"{done.files} files: {done.read} pieces read in {timedelta(seconds=round(done.seconds))}, "
+        f"{done.known} known before, {len(done.failures)} files that cannot be read.",
+        highlight=False,
+    )
+    for path, why in done.failures[:_MOST_FAILURES]:
+        console.print(f"  {path}: {why}", highlight=False, markup=False)
+    if len(done.failures) > _MOST_FAILURES:
+        console.print(f"  and {len(done.failures) - _MOST_FAILURES} more.")
+    console.print(f"The index lies in {done.index}.", highlight=False, markup=False)
+    return 0
+
+
+class _Shown:
+    """Progress with the time left: a bar in a terminal, now and then a line elsewhere; a context manager."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._bar = Progress(
+            TextColumn("reading"), BarColumn(), MofNCompleteColumn(), TextColumn("{task.description}"),
+            console=console, transient=True,
+        )  # fmt: skip
+        self._task = self._bar.add_task("", total=None)
+
+    def __enter__(self) -> _Shown:
+        if self._console.is_terminal:
+            self._bar.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._console.is_terminal:
+            self._bar.stop()
+
+    def show(self, now: Reached) -> None:
+        """Show how far the run is."""
+        left = f"{timedelta(seconds=round(now.seconds_left))} left"
+        if now.failed:
+            left += f", {now.failed} cannot be read"
+        if self._console.is_terminal:
+            self._bar.update(self._task, completed=now.done, total=now.total, description=left)
+        elif now.done % _SHOWN_EVERY == 0 or now.done == now.total:
+            self._console.print(f"  {now.done} of {now.total}, {left}", highlight=False)
+
+
+def _find(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.repertoire import Question, ask, connect
+    from understave.repertoire.indexing import FOLDER_NAME
+
+    inside = arguments.index / FOLDER_NAME
+    index = inside if inside.is_dir() else arguments.index
+    if arguments.limit < 1 or arguments.each < 1:
+        raise UnderstaveError("--limit and --each must be 1 or more.")
+    with connect(index) as db:
+        if arguments.count:
+            return _count(db, arguments, console)
+        if arguments.plot:
+            raise UnderstaveError("--plot draws counts; say with --count what to count.")
+        question = Question(
+            arguments.device,
+            arguments.chords,
+            arguments.inversions,
+            arguments.bass,
+            arguments.texture,
+            arguments.key_plan,
+            arguments.key,
+            arguments.mode,
+            arguments.pace,
+            arguments.period,
+            arguments.composer,
+            arguments.difficulty,
+            tuple(arguments.at_most),
+            arguments.limit,
+            arguments.each,
+        )
+        answer = ask(db, question)
+        _print_places(answer, question, console)
+        if arguments.excerpts:
+            # An index that moved with its folder has its files beside it.
+            folder = arguments.index if inside.is_dir() else Path(answer.folder)
+            _engrave(db, answer, folder, arguments.excerpts, console)
+    return 0
+
+
+def _print_places(answer: Answer, question: Question, console: Console) -> None:
+    if not answer.places:
+        console.print("Nothing found; leave a condition out, or try 'understave find ... --count devices'.")
+        return
+    table = Table("piece", "composer", "bars", "key", "what", "sure", "difficulty", "file")
+    for p in answer.places:
+        bars = p.bar_number if p.bar_number == p.last_bar_number else f"{p.bar_number}-{p.last_bar_number}"
+        sure = f"{round(100 * p.confidence)} %" if p.bar_number else ""
+        table.add_row(p.title, p.composer, bars, p.key, p.what, sure, f"{p.difficulty:.1f}", p.path)
+    console.print(table)
+    console.print(
+        f"{answer.count} found in {answer.pieces} pieces, {len(answer.places)} shown.", highlight=False
+    )
+
+
+def _engrave(db: Any, answer: Answer, folder: Path, out: Path, console: Console) -> None:
+    from understave.disk import write_atomically
+    from understave.repertoire import excerpt_of
+
+    for number, place in enumerate(answer.places, start=1):
+        path = out / f"{number:03}-{Path(place.path).stem[:60]}-bar-{place.bar_number or 1}.svg"
+        try:
+            write_atomically(path, excerpt_of(db, place, folder))
+        except UnderstaveError as error:
+            console.print(f"Note: {error}", highlight=False, markup=False)
+            continue
+        console.print(f"  {path}", highlight=False, markup=False)
+
+
+def _count(db: Any, arguments: argparse.Namespace, console: Console) -> int:
+    from understave.disk import write_atomically
+    from understave.repertoire import count_devices, count_keys, count_next, count_textures, plot
+
+    if arguments.count == "devices":
+        counts, title = count_devices(db), "Devices"
+    elif arguments.count == "keys":
+        counts = count_keys(db, arguments.device)
+        title = f"Keys of {arguments.device}" if arguments.device else "Home keys"
+    elif arguments.count == "next":
+        if not arguments.chords:
+            raise UnderstaveError("Say with --chords after which chord to look, such as --chords V7.")
+        counts, title = count_next(db, arguments.chords, arguments.mode), f"After {arguments.chords}"
+    else:
+        counts, title = count_textures(db), "Bars of each texture"
+    table = Table("what", "how often", "pieces", "share", title=title)
+    for c in counts[: 3 * arguments.limit]:
+        table.add_row(c.name, str(c.count), str(c.pieces), f"{c.share:.1%}")
+    console.print(table)
+    if arguments.plot:
+        if arguments.plot.suffix.lower() != ".svg":
+            raise UnderstaveError(f"{arguments.plot.name} must end in .svg; give --plot such a name.")
+        write_atomically(arguments.plot, plot(counts, title, arguments.limit))
+        console.print(f"{arguments.plot}", highlight=False, markup=False)
+    return 0
