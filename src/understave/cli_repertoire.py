@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 from rich.table import Table
+from rich.text import Text
 
 from understave.errors import UnderstaveError
 
@@ -189,11 +190,13 @@ def _print_places(answer: Answer, question: Question, console: Console) -> None:
     if not answer.places:
         console.print("Nothing found; leave a condition out, or try 'understave find ... --count devices'.")
         return
-    table = Table("piece", "composer", "bars", "key", "what", "sure", "difficulty", "file")
+    table = Table("bars", "key", "what", "sure", "level", "piece")
     for p in answer.places:
         bars = p.bar_number if p.bar_number == p.last_bar_number else f"{p.bar_number}-{p.last_bar_number}"
         sure = f"{round(100 * p.confidence)} %" if p.bar_number else ""
-        table.add_row(p.title, p.composer, bars, p.key, p.what, sure, f"{p.difficulty:.1f}", p.path)
+        whose = f"{p.title}, {p.composer}" if p.composer else p.title
+        piece = Text.assemble(whose, "\n", (p.path, "dim"))
+        table.add_row(bars or "all", p.key, p.what, sure, f"{p.difficulty:.1f}", piece)
     console.print(table)
     console.print(
         f"{answer.count} found in {answer.pieces} pieces, {len(answer.places)} shown.", highlight=False
