@@ -112,9 +112,9 @@ WEIGHTS: dict[str, Weight] = {
 }
 """The parts in order. The shares add up to 1."""
 
-FULL = {"local distance": 12.0, "home distance": 20.0, "dissonance": 2.4, "expectation": 5.5}
+FULL = {"local distance": 12.0, "home distance": 20.0, "dissonance": 3.0, "expectation": 5.5}
 """The raw value that counts as 1: a Neapolitan's distance and a bit; a key two steps beyond the neighbours; a
-diminished seventh with a suspension in it; a leading-tone seventh in minor."""
+dominant seventh with two suspensions in it; a leading-tone seventh in minor."""
 
 _CLASH = {1: 1.428, 2: 0.582, 6: 0.453}
 """How dissonant an interval class is, where it is: the negative values of Huron's index (1994)."""
@@ -563,6 +563,8 @@ class _Scene:
             return "rest", _NOTHING
         h = self.heard[i]
         leaning = h.six_four or (h.chord.inversion == 2 and h.chord.quality.is_triad)
+        if h.chord.inversion == 3 and (told := self._bass(i)) is not None:
+            return "bass", told
         for name in order:
             if (h.six_four or (leaning and name == "bass")) and (told := self._six_four(i)) is not None:
                 return "six-four", told
@@ -689,7 +691,7 @@ class _Scene:
         return count, note, other, self._drawn(i, note), False
 
     def _clash_within(self, i: int) -> _Clashing | None:
-        """Return the chord's own sharpest clash: its seventh wants to fall, else a note goes where it pulls."""
+        """Return the chord's own sharpest clash: its seventh wants to fall, others go where they pull."""
         h = self.heard[i]
         drawn = {p.note: p.strength for p in self.pulls[i]}
         seventh = h.chord.member(7)
@@ -741,7 +743,7 @@ class _Scene:
 _Details: TypeAlias = tuple[tuple[str, Detail], ...]
 _Told: TypeAlias = tuple[tuple[Note, ...], _Details]
 _Clashing: TypeAlias = tuple[float, Note, Note, PitchClass | None, bool]
-"""How much a clash counts, the restless note, what it rubs against, where it wants to go, and whether it is known to go there."""
+"""How much a clash counts, the restless note, the other, where it wants to go, whether it does so."""
 _NOTHING: _Told = ((), ())
 _ABOUT: dict[str, Callable[[_Scene, int], _Told | None]] = {
     "local distance": _Scene._local,

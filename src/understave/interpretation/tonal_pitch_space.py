@@ -10,8 +10,8 @@ scale; all twelve. The distance from chord x to chord y is i + j + k:
 
 The rule holds between regions that lie next to each other: from a major key its ii, iii, IV, V, vi and i,
 from a minor key its III, iv, v, VI, VII and I. Elsewhere the path goes from tonic to tonic through such
-regions, and the shortest counts. Notes of a chord from outside the scale take the place of the scale's note on
-the same letter, so that every level lies within the next.
+regions, and the shortest counts. Notes of a chord from outside the scale take the place of the scale's note
+on the same letter, so that every level lies within the next.
 """
 
 from __future__ import annotations

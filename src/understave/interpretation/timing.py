@@ -1,0 +1,248 @@
+"""Score, Reading and its tension -> Bends: a modest rubato, and the reason of each turn.
+
+Phrases slow at their ends and make up for it in the middle (phrase arch; Todd, "The dynamics of dynamics",
+1992; from memory), a clear fall of tension is waited for a moment, and the piece slows to its end. Slowing
+follows one curve, v(x) = (1 + (w^q - 1) x)^(1/q), from 1 to w over the stretch x = 0..1 of written time, with
+q = 3, as runners stop (Friberg and Sundberg, "Does music performance allude to locomotion?", J. Acoust. Soc.
+Am. 105, 1999; formula and q from memory). How far is our own choice, smaller than what they measured. Where
+the composer prints a change of tempo, nothing is added.
+
+Two bends at one moment are a jump: the tempo before, then the tempo from there on.
+
+Event: kind ``"timing"``. `notes` are those struck where the bend arrives. Detail: ``beats`` Fraction: felt
+beats over which it goes; ``slower`` float 0..1: by how much at its slowest; ``key`` Key and ``chord``
+RomanNumeral (resolution: the chord waited for).
+
+Sentences, one per label:
+
+- phrase end: "The phrase ends here; take a little time over its end and begin the next in time."
+- resolution: "Wait a moment before V lets the tension go."
+- final ritard: "Slow down bit by bit to the end, as a runner comes to a stop."
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+
+from understave.harmony.reading import Detail, Event, Reading
+from understave.interpretation.plan import Bend, Tension
+from understave.interpretation.tempo import printed_tempo
+from understave.score.model import Note, Score
+
+KIND = "timing"
+CURVATURE = 3.0
+"""q of the curve: 3 is braking at constant power."""
+FINAL = 0.62
+"""Share of the tempo that is left at the last note; measured final ritards go down to between 0.3 and 0.5."""
+_FINAL_BARS = 2
+_END = {
+    "perfect authentic": 0.11,
+    "imperfect authentic": 0.09,
+    "half": 0.08,
+    "phrygian half": 0.09,
+    "plagal": 0.09,
+}
+_PLAIN_END, _SECTION_END = 0.06, 0.16
+"""By how much a phrase slows at its end: with a cadence, without one, and at the end of a section."""
+_ARCH = 0.02
+"""By how much the middle of a phrase is faster."""
+_WAIT = 0.06
+"""By how much the beat before a clear fall of tension is slower."""
+_CLEAR_FALL = 0.15
+_STEPS = 4
+"""Straight pieces that draw the curve at a phrase's end; the final ritard has one for each half beat."""
+_LEAST = 0.02
+"""Slowing under which an unsure phrase end is let go by."""
+_SLOWEST = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """A change of tempo: a line through (moment, factor), 1 before and after it; it may end with a jump."""
+
+    points: tuple[tuple[Fraction, float], ...]
+    why: Event | None
+
+    @property
+    def slowest(self) -> Fraction:
+        return min(self.points, key=lambda p: p[1])[0]
+
+
+def timing(
+    score: Score, reading: Reading, tension: Sequence[Tension], amount: float = 1.0
+) -> tuple[Bend, ...]:
+    """Return the bends of the tempo in order of time; none with an `amount` of 0, twice as much with 2."""
+    if amount <= 0 or not score.measures:
+        return ()
+    piece = _Piece(score, amount)
+    final = _final(piece)
+    until = final.points[0][0] if final is not None else score.end
+    shapes = [s for s in _phrases(piece, reading, until) if s is not None]
+    shapes += _resolutions(piece, tension, [s for s in shapes if s.why is not None], until)
+    if final is not None:
+        shapes.append(final)
+    return _together(shapes)
+
+
+def slowing(x: float, left: float, q: float = CURVATURE) -> float:
+    """Return the tempo at x = 0..1 of a slowing from 1 to `left`; see the module for the formula."""
+    return float((1 + (left**q - 1) * x) ** (1 / q))
+
+
+class _Piece:
+    """A score with what is struck when, and where its tempo is bent in print."""
+
+    def __init__(self, score: Score, amount: float) -> None:
+        self.score = score
+        self.amount = amount
+        self.notes = [n for n in score.notes if n.duration > 0 and not n.grace and not n.cue]
+        self.onsets = [float(n.onset) for n in self.notes]
+        line = printed_tempo(score)
+        self.printed = [(a.moment, b.moment) for a, b in pairwise(line) if a.per_minute != b.per_minute]
+
+    def is_bent(self, start: Fraction, end: Fraction) -> bool:
+        """Whether print changes the tempo within a stretch, bit by bit or at once before its end."""
+        return any((s < end and e > start) or start < s == e < end for s, e in self.printed)
+
+    def struck(self, moment: Fraction) -> tuple[Note, ...]:
+        first = bisect_left(self.onsets, float(moment))
+        return tuple(self.notes[first : bisect_right(self.onsets, float(moment))])
+
+    def left(self, by: float) -> float:
+        """Return the share of the tempo that is left when it slows by so much."""
+        return max(_SLOWEST, 1 - by * self.amount)
+
+    def event(
+        self,
+        label: str,
+        start: Fraction,
+        end: Fraction,
+        at: Fraction,
+        slower: float,
+        sure: float,
+        *more: tuple[str, Detail],
+    ) -> Event:
+        beat = self.score.measure_at(start).beat_length
+        detail: tuple[tuple[str, Detail], ...] = (
+            ("beats", (end - start) / beat),
+            ("slower", round(slower, 3)),
+            *more,
+        )
+        return Event(KIND, label, start, end, tuple(n.id for n in self.struck(at)), sure, detail)
+
+
+def _final(piece: _Piece) -> _Shape | None:
+    """Return the slowing to the end, down to the last onset; None where print sees to it."""
+    score = piece.score
+    if not piece.notes:
+        return None
+    last = piece.notes[-1].onset
+    bars = score.measures
+    first = score.measure_at(last).index - _FINAL_BARS + 1
+    start = max(
+        last - _FINAL_BARS * score.measure_at(last).full_length, bars[max(0, first)].start, score.end / 2
+    )
+    half = score.measure_at(last).beat_length / 2
+    steps = int((last - start) / half)
+    if steps < 1 or piece.is_bent(start, score.end):
+        return None
+    left = piece.left(1 - FINAL)
+    length = last - start
+    points = [(start + length * k / steps, slowing(k / steps, left)) for k in range(steps + 1)]
+    why = piece.event("final ritard", start, last, last, 1 - left, 1.0)
+    return _Shape((*points, (score.end, left)), why)
+
+
+def _phrases(piece: _Piece, reading: Reading, until: Fraction) -> list[_Shape | None]:
+    cadences = {e.end: e.label for e in reading.events if e.kind == "cadence" and e.get("ends_phrase") == 1}
+    sections = {e.end for e in reading.events if e.kind == "section"}
+    found: list[_Shape | None] = []
+    for e in reading.events:
+        if e.kind != "phrase":
+            continue
+        bar = piece.score.measure_at(e.start).full_length
+        slow_from = e.end - min(bar, (e.end - e.start) / 3)
+        if e.end <= until and e.end < piece.score.end:
+            by = _SECTION_END if e.end in sections else _END.get(cadences.get(e.end, ""), _PLAIN_END)
+            found.append(_phrase_end(piece, slow_from, e.end, by * e.confidence, e.confidence))
+        arch_end = min(slow_from, until)
+        if arch_end - e.start >= bar and not piece.is_bent(e.start, arch_end):
+            faster = 1 + _ARCH * min(piece.amount, 2.0)
+            middle = (e.start + arch_end) / 2
+            found.append(_Shape(((e.start, 1.0), (middle, faster), (arch_end, 1.0)), None))
+    return found
+
+
+def _phrase_end(piece: _Piece, start: Fraction, end: Fraction, by: float, sure: float) -> _Shape | None:
+    if by < _LEAST or piece.is_bent(start, end):
+        return None
+    left = piece.left(by)
+    length = end - start
+    points = tuple((start + length * k / _STEPS, slowing(k / _STEPS, left)) for k in range(_STEPS + 1))
+    sounding = [n.onset for n in piece.notes[: bisect_left(piece.onsets, float(end))]]
+    arrival = sounding[-1] if sounding else start
+    return _Shape(points, piece.event("phrase end", start, end, arrival, 1 - left, sure))
+
+
+def _resolutions(
+    piece: _Piece, tension: Sequence[Tension], ends: Sequence[_Shape], until: Fraction
+) -> list[_Shape]:
+    """Return a moment's waiting before each clear fall of tension that no phrase end covers already."""
+    found: list[_Shape] = []
+    taken = [(s.points[0][0], s.points[-1][0]) for s in ends]
+    for before, span in pairwise(tension):
+        beat = piece.score.measure_at(before.start).beat_length
+        fall = before.value - span.value
+        start, end = span.start - beat, span.start + beat
+        if (
+            fall < _CLEAR_FALL
+            or before.end != span.start
+            or span.end - before.start < 2 * beat
+            or end > until
+        ):
+            continue
+        if before.end - before.start < beat or span.end - span.start < beat or piece.is_bent(start, end):
+            continue
+        if any(s < end and start < e for s, e in taken):
+            continue
+        left = piece.left(_WAIT * min(1.0, fall / (2 * _CLEAR_FALL)))
+        key, chord = span.why.get("key"), span.why.get("chord")
+        more: tuple[tuple[str, Detail], ...] = tuple(
+            (name, v) for name, v in (("key", key), ("chord", chord)) if v is not None
+        )
+        why = piece.event("resolution", start, span.start, span.start, 1 - left, span.why.confidence, *more)
+        found.append(_Shape(((start, 1.0), (span.start, left), (end, 1.0)), why))
+        taken.append((start, end))
+    return found
+
+
+def _together(shapes: Sequence[_Shape]) -> tuple[Bend, ...]:
+    """Multiply shapes into one line: a bend at each of their points, two at one moment where it jumps."""
+    moments = sorted({moment for s in shapes for moment, _ in s.points})
+    reasons = {s.slowest: s.why for s in reversed(shapes) if s.why is not None}
+    left = dict.fromkeys(moments, 1.0)
+    right = dict.fromkeys(moments, 1.0)
+    for s in shapes:
+        first, last = s.points[0][0], s.points[-1][0]
+        for moment in moments[bisect_left(moments, first) : bisect_right(moments, last)]:
+            value = _value(s.points, moment)
+            left[moment] *= value if moment > first else 1.0
+            right[moment] *= value if moment < last else 1.0
+    bends: list[Bend] = []
+    for moment in moments:
+        bends.append(Bend(moment, left[moment], reasons.get(moment)))
+        if abs(right[moment] - left[moment]) > 1e-9:
+            bends.append(Bend(moment, right[moment]))
+    return tuple(bends)
+
+
+def _value(points: Sequence[tuple[Fraction, float]], moment: Fraction) -> float:
+    i = bisect_right(points, moment, key=lambda p: p[0])
+    if i == len(points):
+        return points[-1][1]
+    (a, low), (b, high) = points[i - 1], points[i]
+    return low + (high - low) * float((moment - a) / (b - a))

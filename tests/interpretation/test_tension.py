@@ -1,0 +1,244 @@
+"""Tension: what is tense is tenser than what is not, and every reason can be told.
+
+That a cadential six-four leans on its dominant, a dominant seventh is tenser than the tonic, a Neapolitan
+than the subdominant, a remote key than home: handbook rules (Hutchinson, Music Theory for the 21st-Century
+Classroom, chapters 16 and 20; Lerdahl, Tonal Pitch Space). The rest is arithmetic.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from understave.harmony.reading import Event, Reading
+from understave.interpretation.plan import Tension
+from understave.interpretation.tension import WEIGHTS, chord_clash, curve, home_of, tension
+from understave.theory.chord import Chord, Quality
+from understave.theory.key import Key
+from understave.theory.pitch import Pitch, PitchClass
+from understave.wording import LEVELS, SPOKEN, say
+
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1] / "wording"))
+
+from readings import EXAMPLES, example
+from small_readings import read_as, score_of
+
+F = Fraction
+
+
+def values(music: str, labels: str) -> list[float]:
+    return [t.value for t in tension(*read_as(music, labels))]
+
+
+def part(one: Tension, name: str) -> float:
+    return next(value for n, value, _ in one.parts if n == name)
+
+
+def test_a_cadential_six_four_is_tenser_than_its_resolution_and_that_than_the_tonic():
+    six_four, dominant, tonic = values("G2 G3 C4 E4 | G2 G3 B3 D4 | C3 G3 C4 E4", "C: Cad64 | V | I")
+    assert six_four > dominant > tonic
+
+
+def test_a_six_four_labelled_as_an_inversion_is_heard_as_the_same():
+    labelled = values("G2 G3 C4 E4 | G2 G3 B3 D4 | C3 G3 C4 E4", "C: Cad64 | V | I")
+    plain = values("G2 G3 C4 E4 | G2 G3 B3 D4 | C3 G3 C4 E4", "C: I64 | V | I")
+    assert labelled == plain
+
+
+@pytest.mark.parametrize(
+    ("music", "labels"),
+    [
+        ("C3 G3 C4 E4 | G2 G3 B3 D4", "C: I | V"),
+        ("G2 G3 B3 D4 | G2 F3 B3 D4", "C: V | V7"),
+        ("C3 Eb3 G3 C4 | B2 D3 F3 Ab3", "c: i | viio7"),
+        ("F2 F3 Ab3 C4 | F2 F3 Ab3 Db4", "c: iv | N6"),
+        ("C3 G3 C4 E4 | E2 G3 C4 E4", "C: I | I6"),
+        ("E2 G3 C4 E4 | G2 G3 C4 E4", "C: I6 | I64"),
+        ("G2 F3 B3 D4 | F2 G3 B3 D4", "C: V7 | V42"),
+        ("C3 Eb3 G3 C4 | Ab2 Eb3 F#3 C4", "c: i | Ger65"),
+        ("G2 F3 B3 D4 | D3 F#3 C4 D4", "C: V7 | V7/V"),
+        ("C3 E3 G3 C4 | C3 E3 G#3 C4", "C: I | I+"),
+    ],
+)
+def test_the_second_chord_is_tenser(music, labels):
+    first, second = values(music, labels)
+    assert first < second
+
+
+def test_the_home_key_is_calmer_than_a_remote_one():
+    """The same chord, I, in C with C as home, in G and in F sharp."""
+    music = "C3 E3 G3 C4 | C3 E3 G3 C4 | G2 D3 G3 B3 | F#2 C#3 F#3 A#3 | C3 E3 G3 C4"
+    spans = tension(*read_as(music, "C: I | I | G: I | F#: I | C: I"))
+    home, _, near, far, _ = (part(t, "home distance") for t in spans)
+    assert home == 0 < near < far
+    assert spans[0].value < spans[2].value < spans[3].value
+
+
+def test_a_suspension_adds_to_the_chord_and_its_resolution_is_named():
+    notes = [(F(0), F(4), n) for n in ("C3", "G3", "C4")]
+    held = score_of([*notes, (F(0), F(2), "F4"), (F(2), F(2), "E4")])
+    plain = score_of([*notes, (F(0), F(4), "E4")])
+    _, reading = read_as("C3 E3", "C: I")
+    one, other = tension(held, reading)[0], tension(plain, reading)[0]
+    assert part(one, "dissonance") > part(other, "dissonance") == 0
+    assert one.value > other.value
+    assert (one.why.label, one.why.get("pitch")) == ("dissonance", Pitch.parse("F4"))
+    assert one.why.get("aim") == PitchClass.parse("E")
+    assert say(one.why, held) == "F rubs against G; it wants to fall to E."
+
+
+def test_a_foreign_note_off_the_beat_counts_less_than_on_it():
+    chord = [(F(0), F(4), n) for n in ("C3", "G3", "C4")]
+    on = score_of([*chord, (F(0), F(1, 2), "D5"), (F(1, 2), F(7, 2), "E5")])
+    off = score_of([*chord, (F(0), F(1, 2), "E5"), (F(1, 2), F(1, 2), "D5"), (F(1), F(3), "E5")])
+    _, reading = read_as("C3 E3", "C: I")
+    assert part(tension(on, reading)[0], "dissonance") > part(tension(off, reading)[0], "dissonance") > 0
+
+
+def test_height_is_tension():
+    music = "C3 E4 G4 C5 | C3 E5 G5 C6 | C3 E3 G3 C4"
+    high = [part(t, "register") for t in tension(*read_as(music, "C: I | I | I"))]
+    assert high[1] > high[0] > high[2]
+
+
+def test_parts_make_up_the_value_and_the_shares_are_open():
+    assert sum(w.share for w in WEIGHTS.values()) == pytest.approx(1)
+    assert all(w.reason.endswith(".") for w in WEIGHTS.values())
+    for t in tension(*read_as("C3 G3 C4 E4 | G2 F3 B3 D4 | C3 G3 C4 E4", "C: I | V7 | I")):
+        assert [name for name, _, _ in t.parts] == list(WEIGHTS)
+        assert all(0 <= value <= 1 for _, value, _ in t.parts)
+        assert t.value == pytest.approx(sum(v * w for _, v, w in t.parts))
+
+
+@pytest.mark.parametrize(
+    ("quality", "expected"),
+    [
+        (Quality.MAJOR, 0),
+        (Quality.MINOR, 0),
+        (Quality.DIMINISHED, 0.453),
+        (Quality.AUGMENTED, 0.453),
+        (Quality.DOMINANT7, 0.582 + 0.453),
+        (Quality.MAJOR7, 1.428),
+        (Quality.DIMINISHED7, 2 * 0.453),
+    ],
+)
+def test_clashes_within_chords(quality, expected):
+    """Huron 1994: interval classes 1, 2 and 6 at -1.428, -0.582 and -0.453; from memory."""
+    assert chord_clash(Chord(PitchClass.parse("C"), quality)) == pytest.approx(expected)
+
+
+def test_a_dominant_that_goes_home_is_a_release():
+    music = "C3 G3 C4 E4 | F2 A3 C4 F4 | G2 F3 B3 D4 | C3 G3 C4 E4"
+    found = [t.release for t in tension(*read_as(music, "C: I | IV | V7 | I"))]
+    assert found == [False, False, False, True]
+
+
+def test_a_deceptive_goal_is_no_release():
+    music = "C3 G3 C4 E4 | F2 A3 C4 F4 | G2 F3 B3 D4 | A2 A3 C4 E4"
+    phrase = Event("phrase", "phrase", F(0), F(16), (), 1.0, (("arrival", F(12)),))
+    deceptive = Event("cadence", "deceptive", F(8), F(16), (), 1.0, (("arrival", F(12)), ("ends_phrase", 1)))
+    score, reading = read_as(music, "C: I | IV | V7 | vi")
+    assert tension(score, replace(reading, events=(phrase,)))[3].release
+    assert not any(t.release for t in tension(score, replace(reading, events=(phrase, deceptive))))
+
+
+def test_reasons_in_plain_words():
+    music = "C3 G3 C4 E4 | F2 G3 B3 D4 | E2 G3 C4 E4 | G2 G3 C4 E4 | G2 G3 B3 D4 | C3 G3 C4 E4"
+    score, reading = read_as(music, "C: I | V42 | I6 | Cad64 | V | I")
+    told = [say(t.why, score) for t in tension(score, reading)]
+    assert told[1] == "The bass note F makes this chord unstable; it wants to fall to E."
+    assert told[3] == "The bass note G makes this chord unstable: C wants to fall to B, and E to D."
+    assert told[4] == "B pulls up to C, and the next chord brings it."
+    assert told[0] == "Nothing pulls here: ⟨I⟩ in C major is at rest."
+
+
+def test_a_pull_that_is_not_met_is_told():
+    score, reading = read_as("G2 G3 B3 D4 | A2 A3 D4 F#4 | G2 G3 B3 D4", "C: V | G: V | I")
+    first = tension(score, reading)[0].why
+    assert (first.label, first.get("aim"), first.get("unmet")) == ("expectation", PitchClass.parse("C"), 1)
+    assert say(first, score).endswith("but the next chord holds it back.")
+
+
+def test_home_is_what_the_plan_of_keys_says_else_the_longest():
+    _, reading = read_as("C3 E3 | G3 B3 | G3 B3", "C: I | G: I | I")
+    assert home_of(reading) == Key.parse("G")
+    told = Event("key", "home", F(0), F(4), (), 1.0, (("home", Key.parse("C")),))
+    assert home_of(replace(reading, events=(told,))) == Key.parse("C")
+
+
+def test_nothing_read_is_no_tension():
+    score, _ = read_as("C3 E3", "C: I")
+    assert tension(score, Reading(())) == ()
+    assert curve(()) == ()
+
+
+def test_a_curve_passes_through_every_span_in_order():
+    spans = tension(*read_as("C3 G3 C4 E4 | G2 F3 B3 D4 | C3 G3 C4 E4", "C: I | V7 | I"))
+    points = curve(spans)
+    assert [m for m, _ in points] == sorted(m for m, _ in points)
+    assert {t.start: t.value for t in spans}.items() <= dict(points).items()
+    assert points[-1] == (F(12), spans[-1].value)
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_every_span_of_an_example_has_a_reason_that_can_be_told(name):
+    score, reading = example(name)
+    found = tension(score, reading)
+    assert [(t.start, t.end) for t in found] == [(s.start, s.end) for s in reading.spans]
+    for t in found:
+        assert t.why.notes
+        assert set(t.why.notes) <= set(score.note_by_id)
+        for level in LEVELS:
+            for language in SPOKEN:
+                assert say(t.why, score, level, language)
+
+
+def value_at(found: tuple[Tension, ...], moment: Fraction) -> float:
+    return next(t.value for t in found if t.start <= moment < t.end)
+
+
+def in_bars(name: str, first: int, last: int) -> list[Tension]:
+    """Return the tension of the spans that begin in bars; both examples have no pickup."""
+    score, reading = example(name)
+    start, end = score.measures[first - 1].start, score.measures[last - 1].end
+    return [t for t in tension(score, reading) if start <= t.start < end]
+
+
+def test_the_ferry_is_tensest_where_its_author_says_it_climaxes():
+    """about.md: the climax on the Neapolitan sixth and the leading-tone chord after it, bars 69-71."""
+    climax = max(t.value for t in in_bars("chain-ferry", 69, 71))
+    others = [t.value for t in in_bars("chain-ferry", 1, 68) + in_bars("chain-ferry", 73, 86)]
+    assert climax >= max(others)
+
+
+def test_the_lock_is_tensest_over_its_dominant_pedal():
+    """about.md: diminished sevenths and the minor ninth over the pedal, bars 21-27."""
+    found = in_bars("lock-water", 1, 40)
+    peak = max(found, key=lambda t: t.value)
+    assert peak in in_bars("lock-water", 21, 27)
+
+
+@pytest.mark.parametrize(("name", "last"), [("chain-ferry", 83), ("lock-water", 38)])
+def test_the_last_cadence_of_an_example_is_a_release(name, last):
+    score, _ = example(name)
+    assert any(t.release for t in in_bars(name, last, len(score.measures)))
+
+
+def test_two_hundred_bars_take_less_than_a_third_of_a_second():
+    music = " | ".join(["C3 G3 C4 E4 | F2 A3 C4 F4 | G2 F3 B3 D4 | A2 A3 C4 E4"] * 58)
+    labels = "C: " + " | ".join(["I | IV | V7 | vi"] * 58)
+    score, reading = read_as(music, labels, broken=True)
+    best = min(_seconds(lambda: tension(score, reading)) for _ in range(3))
+    assert best < 0.3
+
+
+def _seconds(call) -> float:
+    start = time.process_time()
+    call()
+    return time.process_time() - start

@@ -1,0 +1,119 @@
+"""Timing: modest bends at phrase ends and before resolutions, none on request, and one curve for slowing.
+
+The curve is Friberg and Sundberg's (1999, formula from memory); what a phrase end asks for, common practice.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from understave.harmony.reading import Event, Reading
+from understave.interpretation.tension import tension
+from understave.interpretation.timing import FINAL, slowing, timing
+from understave.score.model import Direction, Score
+from understave.wording import LEVELS, SPOKEN, say
+
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1] / "wording"))
+
+from readings import EXAMPLES, example
+from small_readings import read_as
+
+F = Fraction
+MUSIC = (
+    "C3 G3 C4 E4 | F2 A3 C4 F4 | G2 G3 B3 D4 | G2 F3 B3 D4 | "
+    "C3 G3 C4 E4 | F2 A3 C4 F4 | G2 F3 B3 D4 | C3 G3 C4 E4"
+)
+LABELS = "C: I | IV | V | V7 | I | IV | V7 | I"
+
+
+def piece(*directions: Direction) -> tuple[Score, Reading]:
+    score, reading = read_as(MUSIC, LABELS)
+    events = (
+        Event("phrase", "phrase", F(0), F(16), (), 1.0, (("arrival", F(8)),)),
+        Event("cadence", "half", F(8), F(16), (), 1.0, (("arrival", F(8)), ("ends_phrase", 1))),
+        Event("phrase", "phrase", F(16), F(32), (), 1.0, (("arrival", F(28)),)),
+    )
+    return replace(score, directions=directions), replace(reading, events=events)
+
+
+def bends(score: Score, reading: Reading, amount: float = 1.0):
+    return timing(score, reading, tension(score, reading), amount)
+
+
+def test_none_by_request():
+    assert bends(*piece(), amount=0) == ()
+
+
+def test_a_phrase_end_slows_and_the_next_phrase_is_in_time():
+    found = bends(*piece())
+    before, after = (b for b in found if b.moment == 16)
+    assert 0.85 < before.factor < 1
+    assert after.factor == 1
+    assert before.why is not None
+    assert before.why.label == "phrase end"
+
+
+def test_the_end_slows_most_and_only_at_the_end():
+    found = bends(*piece())
+    slowest = min(found, key=lambda b: b.factor)
+    assert slowest.factor == pytest.approx(FINAL)
+    assert slowest.moment >= 28
+    assert all(b.factor > 0.85 for b in found if b.moment < 20)
+    final = [b.factor for b in found if b.moment >= 20 and b.factor < 0.98]
+    assert final == sorted(final, reverse=True)
+
+
+@pytest.mark.parametrize("amount", [0.5, 1.0, 1.5])
+def test_more_is_more(amount):
+    less, more = bends(*piece(), amount=amount), bends(*piece(), amount=amount * 1.2)
+    assert min(b.factor for b in more) < min(b.factor for b in less)
+
+
+def test_print_comes_first():
+    """Where a ritardando is printed over the end, we add none."""
+    printed = Direction("d1", "words", F(24), F(32), 1, "rit.")
+    found = bends(*piece(printed))
+    assert all(b.factor > 0.9 for b in found if b.moment > 20)
+    assert any(b.why is not None and b.why.label == "phrase end" for b in found)
+
+
+def test_the_curve_brakes_gently_at_first_and_hardest_at_the_end():
+    assert slowing(0, 0.5) == 1
+    assert slowing(1, 0.5) == pytest.approx(0.5)
+    steps = [slowing(k / 10, 0.5) - slowing((k + 1) / 10, 0.5) for k in range(10)]
+    assert steps == sorted(steps)
+    # q = 1 is a straight line; q = 2, v² falling evenly, braking by a constant force.
+    assert slowing(0.5, 0.5, q=1) == pytest.approx(0.75)
+    assert slowing(0.5, 0.5, q=2) ** 2 == pytest.approx((1 + 0.25) / 2)
+
+
+def test_a_resolution_is_waited_for():
+    score, reading = read_as(
+        "C3 G3 C4 E4 | D3 F#3 C4 A4 | G2 F3 B3 G4 | C3 G3 C4 E4 | "
+        "A2 A3 C4 E4 | F2 A3 C4 F4 | C3 G3 C4 E4 | C3 G3 C4 E4",
+        "C: I | V7/V | V7 | I | vi | IV | I | I",
+    )
+    found = [b for b in bends(score, reading) if b.why is not None and b.why.label == "resolution"]
+    assert [b.moment for b in found] == [12]
+    assert found[0].factor < 1
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_bends_of_the_examples_are_modest_in_order_and_can_be_told(name):
+    score, reading = example(name)
+    found = bends(score, reading)
+    assert found
+    assert all(a.moment <= b.moment for a, b in pairwise(found))
+    assert all(0.5 < b.factor < 1.05 for b in found)
+    assert sum(b.why is not None for b in found) >= 4
+    for b in found:
+        for level in LEVELS:
+            for language in SPOKEN:
+                assert b.why is None or say(b.why, score, level, language)
