@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import sys
 import webbrowser
@@ -20,13 +21,17 @@ from understave import __version__, cli_repertoire
 from understave.errors import UnderstaveError
 
 if TYPE_CHECKING:
+    from understave.acoustics.performance import Performance
+    from understave.acoustics.piano import Instrument
     from understave.harmony.reading import Correction, Reading
+    from understave.interpretation.plan import Plan
     from understave.score.model import Measure, Score
 
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog="understave", description="From a piano score to a checked harmonic reading and a lesson."
+        prog="understave",
+        description="From a piano score to a checked harmonic reading, playing decisions and a lesson.",
     )
     parser.add_argument("--version", action="version", version=f"understave {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
@@ -66,7 +71,29 @@ def _parser() -> argparse.ArgumentParser:
     excerpt.add_argument(
         "--chord-symbols", action="store_true", help="set chord symbols above the staves too"
     )
+    excerpt.add_argument(
+        "--plan", action="store_true", help="draw the plan's lanes below: tension, dynamics, pedal"
+    )
     excerpt.set_defaults(run=_excerpt)
+
+    play = commands.add_parser("play-plan", help="tell how to play a score, bar by bar, and why")
+    play.add_argument("score", type=Path, help="a score file or a lesson folder")
+    play.add_argument("--bars", help="which bars, such as 12 or 9-16 (printed numbers)")
+    _add_playing(play)
+    _add_words(play)
+    play.set_defaults(run=_play_plan)
+
+    sound = commands.add_parser("sound", help="let some bars sound: MP3, FLAC, Opus, WAV or MIDI")
+    sound.add_argument("score", type=Path, help="a score file or a lesson folder")
+    sound.add_argument("--bars", help="which bars, such as 12 or 9-16 (printed numbers; default: all)")
+    _add_playing(sound)
+    sound.add_argument(
+        "--out", type=Path, required=True, help="the sound, ending in .mp3, .flac, .opus, .wav or .mid"
+    )
+    sound.add_argument(
+        "--soundfont", type=Path, metavar="FILE", help="play on a SoundFont (.sf2) of your own"
+    )
+    sound.set_defaults(run=_sound)
 
     correct = commands.add_parser(
         "correct", help="set a chord or key yourself, list what you set, or take it back"
@@ -83,6 +110,26 @@ def _parser() -> argparse.ArgumentParser:
     correct.set_defaults(run=_correct)
     cli_repertoire.add_commands(commands)
     return parser
+
+
+def _add_playing(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--pedal",
+        default="balanced",
+        metavar="STYLE",
+        help="how to pedal: balanced (default), printed, each-harmony, melting or none",
+    )
+    command.add_argument(
+        "--blur", default="0.5", metavar="0..1", help="how much blur you like, from 0 (dry) to 1"
+    )
+    command.add_argument(
+        "--instrument",
+        default="concert-grand",
+        metavar="PIANO",
+        help="concert-grand (default), upright or early-piano",
+    )
+    command.add_argument("--tempo", metavar="BEATS", help="beats a minute (default: as printed)")
+    command.add_argument("--no-rubato", action="store_true", help="keep the tempo steady")
 
 
 def _add_words(command: argparse.ArgumentParser) -> None:
@@ -201,7 +248,12 @@ def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
     score, reading = _read(arguments.score)
     first, last = _bars(score, arguments.bars)
     options = Options(chord_symbols=arguments.chord_symbols)
-    picture = excerpt(score, reading, first.index, last.index, options=options)
+    plan = None
+    if arguments.plan:
+        from understave.interpretation.make import make_plan
+
+        plan = make_plan(score, reading)
+    picture = excerpt(score, reading, first.index, last.index, options=options, plan=plan)
     write_atomically(out, picture if out.suffix.lower() == ".svg" else to_png(picture, arguments.width))
     console.print(f"{out}", highlight=False)
     return 0
@@ -266,6 +318,134 @@ def _explain(arguments: argparse.Namespace, console: Console) -> int:
     if not told:
         page.print(phrasebook(arguments.language).phrases["nothing"])
     return 0
+
+
+def _planned(arguments: argparse.Namespace, score: Score, reading: Reading) -> tuple[Plan, Instrument]:
+    """Make the plan that the options ask for, and return the instrument with it."""
+    from understave.acoustics.piano import INSTRUMENTS
+    from understave.interpretation.make import PlanOptions, make_plan
+    from understave.interpretation.pedal import STYLES
+
+    style = _chosen(arguments.pedal, STYLES, "pedal")
+    instrument = INSTRUMENTS[_chosen(arguments.instrument, tuple(INSTRUMENTS), "instrument")]
+    tempo = None
+    if arguments.tempo is not None:
+        first = _bars(score, arguments.bars)[0] if arguments.bars else score.measures[0]
+        tempo = _between(arguments.tempo, 10, 400, "tempo") * float(first.beat_length)
+    options = PlanOptions(
+        style=style,
+        blur=_between(arguments.blur, 0, 1, "blur"),
+        instrument=instrument,
+        rubato=0.0 if arguments.no_rubato else 1.0,
+        tempo=tempo,
+    )
+    return make_plan(score, reading, options), instrument
+
+
+def _chosen(text: str, allowed: Sequence[str], option: str) -> str:
+    name = " ".join(text.replace("-", " ").split()).casefold()
+    if name not in allowed:
+        names = [a.replace(" ", "-") for a in allowed]
+        raise UnderstaveError(
+            f"{text!r} is no choice for --{option}; choose {', '.join(names[:-1])} or {names[-1]}."
+        )
+    return name
+
+
+def _between(text: str, low: float, high: float, option: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not low <= value <= high:
+        raise UnderstaveError(f"--{option} {text} does not lie between {low} and {high}; give such a number.")
+    return value
+
+
+def _play_plan(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.score.model import beat_text
+    from understave.wording.phrasebook import phrasebook
+    from understave.wording.playing import headings, tell_plan
+
+    score, reading = _read(arguments.score)
+    stretch = _stretch(score, arguments.bars)
+    plan, _ = _planned(arguments, score, reading)
+    words = phrasebook(arguments.language).phrases
+    advice = tell_plan(score, plan, arguments.level, arguments.language, stretch)
+    page = Console(highlight=False)
+    page.width = min(page.width, _TEXT_WIDTH)
+    page.print(Text(score.title, style="bold"), Text(score.composer, style="dim"))
+    for heading in headings(score, plan, arguments.language, stretch):
+        page.print()
+        page.print(Text(heading.bar, style="bold cyan"), Text(heading.state, style="dim"))
+        table = Table.grid(padding=(0, 2, 0, 0))
+        for width in (6, 11):
+            table.add_column(style="dim", width=width)
+        table.add_column(ratio=1)
+        for item in advice:
+            if heading.start <= item.moment < heading.end:
+                aspect = words[f"play_aspect_{item.aspect}"]
+                said = Text(item.what, style="bold")
+                if item.why:
+                    said = Text.assemble((f"{item.what}. ", "bold"), item.why)
+                table.add_row(Text(beat_text(score.beat_at(item.moment))), Text(aspect), said)
+        page.print(table)
+    return 0
+
+
+_AUDIO = (".mp3", ".flac", ".opus", ".wav")
+_RATE = 44_100
+
+
+def _sound(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.acoustics.midi import midi_bytes
+    from understave.disk import write_atomically
+    from understave.interpretation.perform import perform
+    from understave.wording.phrasebook import phrasebook
+
+    out: Path = arguments.out
+    suffix = out.suffix.lower()
+    if suffix not in (*_AUDIO, ".mid"):
+        raise UnderstaveError(
+            f"{out.name} must end in {', '.join(_AUDIO)} or .mid; say with --out which sound you want."
+        )
+    score, reading = _read(arguments.score)
+    bars = _bars(score, arguments.bars) if arguments.bars else (score.measures[0], score.measures[-1])
+    plan, instrument = _planned(arguments, score, reading)
+    performance = perform(score, plan, first=bars[0].index, last=bars[1].index)
+    if suffix == ".mid":
+        write_atomically(out, midi_bytes(performance, score.title))
+    else:
+        _write_sound(out, performance, instrument, arguments.soundfont, console)
+    first, last = (bar.number for bar in bars)
+    where = "" if arguments.soundfont or suffix == ".mid" else f" on the {instrument.name}"
+    console.print(
+        f"{out}: {'bar ' + first if first == last else f'bars {first}-{last}'}, "
+        f"{performance.length:.0f} seconds{where}.",
+        highlight=False,
+    )
+    console.print(phrasebook("en").phrases["caution_loud"], highlight=False)
+    return 0
+
+
+def _write_sound(
+    out: Path, performance: Performance, instrument: Instrument, soundfont: Path | None, console: Console
+) -> None:
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from understave.acoustics.files import write_audio
+    from understave.acoustics.sound import render
+    from understave.acoustics.soundfont import render_soundfont
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
+        task = progress.add_task("playing", total=1.0)
+        if soundfont is not None:
+            sound = render_soundfont(performance, soundfont, _RATE)
+        else:
+            sound = render(performance, instrument, _RATE, lambda s: progress.update(task, completed=s))
+        progress.reset(task, description="writing", total=1.0)
+        write_audio(out, sound, _RATE, progress=lambda share: progress.update(task, completed=share))
 
 
 def _correct(arguments: argparse.Namespace, console: Console) -> int:
