@@ -7,6 +7,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
+from benchmarks.data import data_folder
 from engraved_collisions import SVG, touching, touching_ink
 from engraving_scores import THREE_ROWS, crowded, held, quarters, reading_of, song
 from lxml import etree
@@ -15,6 +16,7 @@ from plans import plan_of
 from understave.engraving import Options, engrave, excerpt
 from understave.engraving.palette import PROPOSED, TENSION, contrast
 from understave.interpretation.plan import PedalMove, Plan
+from understave.score.reader import read_score
 
 READING = (Fraction(1), THREE_ROWS, ("Ab", "f"), 3, 0.4, 4)
 
@@ -134,3 +136,22 @@ def test_lines_can_be_seen() -> None:
     """WCAG 2.2, success criterion 1.4.11: 3:1 for graphics; 1.4.3: 4.5:1 for the marks, which are text."""
     assert contrast(TENSION) >= 3
     assert contrast(PROPOSED) >= 4.5
+
+
+@pytest.mark.corpus
+@pytest.mark.parametrize(
+    "name",
+    [
+        "performance/schumann-arabeske/xml_score.musicxml",
+        "songs/hensel-fanny-5-lieder-op-10-2-vorwurf.mxl",
+    ],
+)
+def test_nothing_touches_in_real_scores(name: str) -> None:
+    path = data_folder() / name
+    if not path.exists():
+        pytest.skip(f"needs {name} of the open data set")
+    score = read_score(path)
+    reading = reading_of(score, Fraction(1), THREE_ROWS, ("C", "g", "Ab"), 7)
+    for page in engrave(score, reading, Options(), plan_of(score, Fraction(1, 2), Fraction(2))):
+        assert touching(page) == []
+        assert touching_ink(page, 1400) == 0
