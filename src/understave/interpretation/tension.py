@@ -47,7 +47,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
@@ -399,10 +399,12 @@ def own_pulls(chord: Chord, region: Key) -> tuple[Pull, ...]:
     """Return how the notes of a chord are drawn to the tonic triad of a key, each to its strongest goal."""
     tonic, scale = tonic_of(region), scale_under(chord, region)
     found = []
-    for note in dict.fromkeys(p.semitone for p in chord.members):
-        best = _strongest(note, tonic, scale)
+    for p in chord.members:
+        # Another shade of the same letter, as in a major tonic in minor, is no step.
+        same = {t.semitone for t in tonic.members if t.letter == p.letter}
+        best = _strongest(p.semitone, tonic, scale, same)
         if best is not None:
-            found.append(Pull(best[0], note, best[1], True))
+            found.append(Pull(best[0], p.semitone, best[1], True))
     return tuple(found)
 
 
@@ -421,10 +423,16 @@ def _foreign_pulls(h: Heard, foreign: Sequence[tuple[float, Note, _Slice]]) -> t
     return tuple(found)
 
 
-def _strongest(note: int, chord: Chord, scale: frozenset[int]) -> tuple[float, int] | None:
+def _strongest(
+    note: int, chord: Chord, scale: frozenset[int], but: Collection[int] = ()
+) -> tuple[float, int] | None:
     """Return the strongest attraction by step to a chord tone that stands more firmly, and that tone."""
     own = anchoring(note, chord, scale)
-    goals = [g for g in chord.semitones if step_between(note, g) and anchoring(g, chord, scale) > max(own, 2)]
+    goals = [
+        g
+        for g in chord.semitones - set(but)
+        if step_between(note, g) and anchoring(g, chord, scale) > max(own, 2)
+    ]
     return max(((attraction(note, g, chord, scale), g) for g in goals), default=None)
 
 
