@@ -12,9 +12,10 @@ like the one before. The amounts are ours.
 `lean` marks the expressive dissonances: those prepared or leapt to on the beat, and the most exposed clashes.
 
 Events of kind ``"voicing"``. Detail: ``pitch`` Pitch, ``hand`` str (what plays it), ``key`` Key and ``chord``
-RomanNumeral (the harmony), ``interval`` Interval (a dissonance above the lowest note), ``resolution_pitch``
-Pitch and ``resolution_time`` Fraction, ``count`` int (how many repeated), ``way`` str (``"on"`` or
-``"away"``: repeated notes grow or fade), ``aim`` Pitch (the note they lead to).
+RomanNumeral (the harmony), ``interval`` Interval (a dissonance above the lowest note, octaves aside),
+``resolution_pitch`` Pitch and ``resolution_time`` Fraction, ``since`` Fraction (when a note struck before
+begins to rub), ``count`` int (how many repeated), ``way`` str (``"on"`` or ``"away"``: repeated notes grow or
+fade), ``aim`` Pitch (the note they lead to).
 
 - melody on top: "Bring out the top line."
 - melody in the left hand: "The left hand has the melody here."
@@ -47,6 +48,7 @@ from understave.harmony.events.texture import (
 from understave.harmony.reading import Detail, Event, Reading, Span
 from understave.interpretation.plan import Voice
 from understave.score.model import Note, Score
+from understave.theory.pitch import Interval
 
 KIND = "voicing"
 BEHIND = {MELODY: 0.0, BASS: -8.0, INNER: -12.0, ACCOMPANIMENT: -14.0}
@@ -272,7 +274,12 @@ def _rub(score: Score, event: Event) -> _Rub | None:
 def _told(score: Score, label: str, note: Note, event: Event) -> Event:
     """Return the reason told at a dissonance or its resolution."""
     detail: list[tuple[str, Detail]] = [("pitch", note.pitch), ("hand", hand_of(score, note.staff))]
-    for name in ("chord", "key", "interval", "resolution_pitch", "resolution_time"):
+    if label == "dissonance" and event.start > note.onset:
+        detail.append(("since", event.start))
+    interval = event.get("interval")
+    if isinstance(interval, Interval):
+        detail.append(("interval", interval.simple))
+    for name in ("chord", "key", "resolution_pitch", "resolution_time"):
         value = event.get(name)
         if value is not None:
             detail.append((name, value))

@@ -1,0 +1,51 @@
+"""Score and Reading -> Plan: tension, loudness, voicing, timing and pedal, under one set of wishes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from understave.acoustics.piano import GRAND, Instrument
+from understave.harmony.reading import Reading
+from understave.interpretation.dynamics import dynamics
+from understave.interpretation.pedal import pedal
+from understave.interpretation.plan import Plan
+from understave.interpretation.tempo import basic_tempo
+from understave.interpretation.tension import tension
+from understave.interpretation.timing import timing
+from understave.interpretation.voicing import voicing
+from understave.score.model import Score
+
+
+@dataclass(frozen=True, slots=True)
+class PlanOptions:
+    """What the teacher asks of a plan.
+
+    `style` and `blur` (0 clear .. 1 as much as can be borne) are for the pedal, `instrument` is what it is
+    played on; `rubato` scales the bends of tempo, 0 for none; `tempo` is in quarter notes a minute, None for
+    what the score asks for.
+    """
+
+    style: str = "balanced"
+    blur: float = 0.5
+    instrument: Instrument = GRAND
+    rubato: float = 1.0
+    tempo: float | None = None
+
+
+def make_plan(score: Score, reading: Reading, options: PlanOptions = PlanOptions()) -> Plan:
+    """Return the plan for playing a score as its reading says."""
+    strain = tension(score, reading)
+    levels, hairpins, marks = dynamics(score, reading, strain)
+    pace = options.tempo if options.tempo is not None else basic_tempo(score)
+    return Plan(
+        tension=strain,
+        levels=levels,
+        hairpins=hairpins,
+        marks=marks,
+        voices=voicing(score, reading),
+        timing=timing(score, reading, strain, options.rubato),
+        pedal=pedal(
+            score, reading, style=options.style, blur=options.blur, instrument=options.instrument, tempo=pace
+        ),
+        tempo=pace,
+    )
