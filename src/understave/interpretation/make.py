@@ -8,7 +8,7 @@ from understave.acoustics.piano import GRAND, Instrument
 from understave.harmony.reading import Reading
 from understave.interpretation.dynamics import dynamics
 from understave.interpretation.pedal import pedal
-from understave.interpretation.plan import Plan
+from understave.interpretation.plan import PedalStyle, Plan
 from understave.interpretation.tempo import basic_tempo
 from understave.interpretation.tension import tension
 from understave.interpretation.timing import timing
@@ -25,7 +25,7 @@ class PlanOptions:
     what the score asks for.
     """
 
-    style: str = "balanced"
+    style: PedalStyle = "planned"
     blur: float = 0.5
     instrument: Instrument = GRAND
     rubato: float = 1.0

@@ -13,11 +13,12 @@ loudness being power to 0.3 (Stevens, "The measurement of loudness", J. Acoust. 
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Sequence
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,8 @@ MIXED = 0.2
 FOREIGN = 0.5
 """Blur of a foreign note that is all one hears, beside its roughness."""
 TOUCH = 64.0
+LEAST_ROUGH = 0.1
+"""Roughness from which on two notes are said to clash; 1 for a C and C♯ of the middle octave."""
 HALF_SECONDS = 0.3
 """How long a note has lain under a half-raised damper when its blur is judged."""
 STACCATO = frozenset({"staccato", "staccatissimo", "spiccato"})
@@ -46,6 +49,98 @@ SHORTENED = 0.5
 """Share of its value that a staccato note is held."""
 QUICK = 0.17
 """Seconds between onsets of passage work, at most."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """The notes as arrays: onsets by index (`struck`, `caught`, `stopped`), strike in seconds (`start`).
+
+    `chord` (count,) is the onset with which the chord of an onset began.
+    """
+
+    seconds: Array
+    key: NDArray[np.intp]
+    start: Array
+    struck: NDArray[np.intp]
+    caught: NDArray[np.intp]
+    stopped: NDArray[np.intp]
+    chord: NDArray[np.intp]
+    member: NDArray[np.bool_]
+    instrument: Instrument
+
+    @property
+    def count(self) -> int:
+        """How many onsets there are."""
+        return self.seconds.size - 1
+
+    def fresh(self) -> Array:
+        """Loudness struck at each onset, one for each note."""
+        return np.bincount(self.struck, minlength=self.count).astype(float)
+
+    def left(self, notes: NDArray[np.intp], when: Array | float) -> Array:
+        """Amplitude of notes at a time, 1 when struck, if no damper falls."""
+        prompt, after, ratio = _decay(self.instrument)
+        k = self.key[notes]
+        age = np.maximum(0.0, when - self.start[notes])
+        return np.asarray(np.hypot(np.exp(-prompt[k] * age), ratio[k] * np.exp(-after[k] * age)))
+
+    def _sounding(self) -> Array:
+        """Amplitude that the fingers keep sounding at each onset, by key (count, 128)."""
+        under = np.zeros((self.count, 128))
+        for ahead in range(REACH):
+            mine = np.flatnonzero((self.struck + ahead <= self.caught) & (self.struck + ahead < self.stopped))
+            if not mine.size:
+                break
+            index = self.struck[mine] + ahead
+            np.maximum.at(under, (index, self.key[mine]), self.left(mine, self.seconds[index]))
+        return under
+
+    def _ringing(self) -> tuple[Array, Array]:
+        """Amplitude and loudness (count,) of what a pedal pressed with the chord would have kept by then."""
+        amplitude, loudness = np.zeros(self.count), np.zeros(self.count)
+        for ahead in range(1, REACH + 1):
+            index = self.caught + ahead
+            mine = np.flatnonzero(index < np.minimum(self.count, self.stopped))
+            mine = mine[self.struck[mine] >= self.chord[index[mine]]]
+            if not mine.size:
+                continue
+            left = self.left(mine, self.seconds[index[mine]])
+            np.add.at(amplitude, index[mine], left)
+            np.add.at(loudness, index[mine], left**0.6)
+        return amplitude, loudness
+
+    def tables(self) -> tuple[Array, Array, Array]:
+        """Return the blur of a hold, of a half hold, and what its release cuts, each (count, REACH + 1)."""
+        under = self._sounding()
+        rough = under @ pair_table(self.instrument, TOUCH)
+        ringing, loud_ringing = self._ringing()
+        total = np.maximum(1.0, under.sum(axis=1) + ringing)
+        loud = np.maximum(1.0, (under**0.6).sum(axis=1) + loud_ringing)
+        lasts = np.diff(self.seconds)
+        half = _half_way(self.instrument)
+        prompt, _, _ = _decay(self.instrument)
+        shape = (self.count + 1, REACH + 1)
+        blur, half_blur, cut = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+        for ahead in range(REACH + 1):
+            index = self.caught + ahead
+            mine = np.flatnonzero((index > self.struck) & (index < np.minimum(self.count, self.stopped)))
+            if not mine.size:
+                continue
+            now, k = index[mine], self.key[mine]
+            left = self.left(mine, self.seconds[now])
+            chordal = self.member[now, k % 12]
+            cuts = np.where(chordal, left**0.6, 0.0)
+            np.add.at(cut[:, ahead], self.caught[mine], cuts)
+            if not ahead:
+                continue
+            # Over a long onset the note dies away: its mean, not its beginning, blurs.
+            fading = prompt[k] * lasts[now]
+            mean = lasts[now] * -np.expm1(-fading) / np.maximum(fading, 1e-9)
+            share = left**0.6 / (loud[now] + left**0.6)
+            cost = np.where(chordal, 0.0, left * rough[now, k] / total[now] + FOREIGN * share) * mean
+            np.add.at(blur[:, ahead], self.caught[mine], cost)
+            np.add.at(half_blur[:, ahead], self.caught[mine], cost * half[k])
+        return _held(blur), _held(half_blur), _from_all(cut)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,6 +174,8 @@ class Grounds:
     dry: Array
     why_clear: tuple[str, ...]
     lowest: tuple[Note | None, ...]
+    notes: tuple[Note, ...]
+    scene: Scene
 
 
 def played(score: Score) -> tuple[Note, ...]:
@@ -94,7 +191,7 @@ def played(score: Score) -> tuple[Note, ...]:
 def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float) -> Grounds:
     """Weigh every possible hold; the score must have notes and the reading spans."""
     notes = played(score)
-    moments = _moments(notes)
+    moments = _moments(score, notes)
     count = len(moments)
     at = np.array([float(m) for m in moments])
     end = float(max(n.end for n in notes))
@@ -120,7 +217,8 @@ def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float
         tones = {p.semitone for p in chord.numeral.chord(chord.key).members}
         member[index, list(tones)] = True
 
-    scene = _Scene(seconds, key, seconds[struck], struck, caught, stopped, member, instrument)
+    chord_began = np.maximum.accumulate(np.where(arrives, np.arange(count), 0))
+    scene = Scene(seconds, key, seconds[struck], struck, caught, stopped, chord_began, member, instrument)
     blur, half_blur, cut = scene.tables()
     mixed = MIXED * _passed(arrives)
     blur, half_blur = blur + mixed, half_blur + 0.5 * mixed
@@ -151,15 +249,36 @@ def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float
         dry=_dryness(onset + held, struck, at, clear),
         why_clear=why,
         lowest=tuple(lowest),
+        notes=notes,
+        scene=scene,
     )
 
 
-def _moments(notes: Sequence[Note]) -> tuple[Fraction, ...]:
-    """Return all onsets and the beginnings of general rests."""
+def clash(g: Grounds, first: int, index: int) -> tuple[Note, Note] | None:
+    """Return the foreign note that a hold from `first` brings to onset `index`, and what it rubs against.
+
+    None if nothing foreign would ring, or only where it disturbs nobody.
+    """
+    scene = g.scene
+    ringing = np.flatnonzero((scene.caught >= first) & (scene.caught < index) & (scene.stopped > index))
+    ringing = ringing[~scene.member[index, scene.key[ringing] % 12]]
+    under = np.flatnonzero((scene.struck <= index) & (scene.caught >= index) & (scene.stopped > index))
+    if not ringing.size or not under.size:
+        return None
+    left = scene.left(ringing, g.seconds[index])
+    rough = pair_table(scene.instrument, TOUCH)[np.ix_(scene.key[ringing], scene.key[under])] * left[:, None]
+    old, new = np.unravel_index(int(np.argmax(rough)), rough.shape)
+    if rough[old, new] < LEAST_ROUGH:
+        return None
+    return g.notes[ringing[old]], g.notes[under[new]]
+
+
+def _moments(score: Score, notes: Sequence[Note]) -> tuple[Fraction, ...]:
+    """Return all onsets and the beginnings of general rests of half a beat or more."""
     found = {n.onset for n in notes}
     until = Fraction(0)
     for n in notes:
-        if n.onset > until > 0:
+        if until > 0 and n.onset - until >= score.measure_at(until).beat_length / 2:
             found.add(until)
         until = max(until, n.end)
     return tuple(sorted(found))
@@ -173,78 +292,6 @@ def _struck_again(key: NDArray[np.intp], struck: NDArray[np.intp], count: int) -
         result[i] = following.get(int(key[i]), count)
         following[int(key[i])] = int(struck[i])
     return result
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Scene:
-    """The notes as arrays: onsets by index (`struck`, `caught`, `stopped`), strike in seconds (`start`)."""
-
-    seconds: Array
-    key: NDArray[np.intp]
-    start: Array
-    struck: NDArray[np.intp]
-    caught: NDArray[np.intp]
-    stopped: NDArray[np.intp]
-    member: NDArray[np.bool_]
-    instrument: Instrument
-
-    @property
-    def count(self) -> int:
-        return self.seconds.size - 1
-
-    def fresh(self) -> Array:
-        """Loudness struck at each onset, one for each note."""
-        return np.bincount(self.struck, minlength=self.count).astype(float)
-
-    def left(self, notes: NDArray[np.intp], when: Array) -> Array:
-        """Amplitude of notes at a time, 1 when struck, if no damper falls."""
-        prompt, after, ratio = _decay(self.instrument)
-        k = self.key[notes]
-        age = np.maximum(0.0, when - self.start[notes])
-        return np.asarray(np.hypot(np.exp(-prompt[k] * age), ratio[k] * np.exp(-after[k] * age)))
-
-    def _sounding(self) -> Array:
-        """Amplitude that the fingers keep sounding at each onset, by key (count, 128)."""
-        under = np.zeros((self.count, 128))
-        for ahead in range(REACH):
-            mine = np.flatnonzero((self.struck + ahead <= self.caught) & (self.struck + ahead < self.stopped))
-            if not mine.size:
-                break
-            index = self.struck[mine] + ahead
-            np.maximum.at(under, (index, self.key[mine]), self.left(mine, self.seconds[index]))
-        return under
-
-    def tables(self) -> tuple[Array, Array, Array]:
-        """Return the blur of a hold, of a half hold, and what its release cuts, each (count, REACH + 1)."""
-        under = self._sounding()
-        rough = under @ pair_table(self.instrument, TOUCH)
-        total = np.maximum(1.0, under.sum(axis=1))
-        loud = np.maximum(1.0, (under**0.6).sum(axis=1))
-        lasts = np.diff(self.seconds)
-        half = _half_way(self.instrument)
-        prompt, _, _ = _decay(self.instrument)
-        shape = (self.count + 1, REACH + 1)
-        blur, half_blur, cut = np.zeros(shape), np.zeros(shape), np.zeros(shape)
-        for ahead in range(REACH + 1):
-            index = self.caught + ahead
-            mine = np.flatnonzero((index > self.struck) & (index < np.minimum(self.count, self.stopped)))
-            if not mine.size:
-                continue
-            now, k = index[mine], self.key[mine]
-            left = self.left(mine, self.seconds[now])
-            chordal = self.member[now, k % 12]
-            cuts = np.where(chordal, left**0.6, 0.0)
-            np.add.at(cut, (self.caught[mine], ahead), cuts)
-            if not ahead:
-                continue
-            # Over a long onset the note dies away: its mean, not its beginning, blurs.
-            fading = prompt[k] * lasts[now]
-            mean = lasts[now] * -np.expm1(-fading) / np.maximum(fading, 1e-9)
-            share = left**0.6 / (loud[now] + left**0.6)
-            cost = np.where(chordal, 0.0, left * rough[now, k] / total[now] + FOREIGN * share) * mean
-            np.add.at(blur, (self.caught[mine], ahead), cost)
-            np.add.at(half_blur, (self.caught[mine], ahead), cost * half[k])
-        return _held(blur), _held(half_blur), _from_all(cut)
 
 
 def _passed(arrives: NDArray[np.bool_]) -> Array:
@@ -291,9 +338,7 @@ def _half_way(instrument: Instrument) -> Array:
     return np.asarray(10 ** (-lying * HALF_SECONDS / 20))
 
 
-def _bass(
-    scene: _Scene, span: NDArray[np.intp], arrives: NDArray[np.bool_]
-) -> tuple[NDArray[np.intp], Array]:
+def _bass(scene: Scene, span: NDArray[np.intp], arrives: NDArray[np.bool_]) -> tuple[NDArray[np.intp], Array]:
     """For each onset within a chord, the bass of that chord, if a release here would lose it."""
     bass = np.full(scene.count, -1, dtype=np.intp)
     left = np.zeros(scene.count)
@@ -348,6 +393,14 @@ def _printed(score: Score, moments: Sequence[Fraction]) -> Array:
     return asked
 
 
+def _printed_gaps(score: Score) -> Iterator[tuple[Fraction, Fraction]]:
+    """Where the print wants the pedal up: from a release to the next mark, if that is a beat to two bars."""
+    for (_, released), (pressed, _) in pairwise(pedal_stretches(score)):
+        measure = score.measure_at(released)
+        if measure.beat_length <= pressed - released <= 2 * measure.full_length:
+            yield released, pressed
+
+
 def _reasons_to_clear(
     score: Score,
     notes: Sequence[Note],
@@ -368,6 +421,10 @@ def _reasons_to_clear(
             clear[index], why[index] = 1.0, "rest"
         elif detached[index]:
             clear[index], why[index] = float(detached[index] / number[index]), "staccato"
+    for start, end in _printed_gaps(score):
+        for index in range(bisect_left(moments, start), bisect_left(moments, end)):
+            if clear[index] < 0.9:
+                clear[index], why[index] = 0.9, "print"
     # Passage work: single quick notes that move by step, and nothing else sounding.
     quick = np.diff(seconds) <= QUICK
     run = 0

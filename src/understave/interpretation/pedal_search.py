@@ -33,7 +33,7 @@ class Wishes:
     printed marks.
     """
 
-    blur: float = 3.0
+    blur: float = 6.0
     press: float = 0.05
     quick: float = 0.1
     within: float = 0.8
@@ -41,7 +41,7 @@ class Wishes:
     no_bass: float = 0.3
     resonance: float = 0.4
     bass: float = 0.5
-    dry: float = 8.0
+    dry: float = 12.0
     clear: float = 1.0
     half: float = 0.5
     print: float = 1.0

@@ -14,6 +14,7 @@ from typing import Literal
 from understave.harmony.reading import Event
 
 Origin = Literal["printed", "proposed"]
+PedalStyle = Literal["planned", "printed", "each harmony", "melting", "none"]
 
 
 @dataclass(frozen=True, slots=True)

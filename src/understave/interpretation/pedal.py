@@ -1,0 +1,99 @@
+"""Score and Reading -> the plan of the sustaining pedal: moves with depth, moment and reason.
+
+A move from down to down is a change: released with the new harmony, pressed again just after (the foot after
+the finger: "syncopated" pedalling; Schmitt, "Das Pedal des Klavieres", 1875, and Banowetz, "The Pianist's
+Guide to Pedaling", 1985; from memory). Styles:
+
+- ``planned``: the best compromise of `pedal_search`, printed marks weighing in.
+- ``printed``: what the composer or the edition prints, nothing else.
+- ``each harmony``: a change with every chord of the reading.
+- ``melting``: a slower foot; near chords may run into each other.
+- ``none``: no pedal at all.
+
+`blur` is the teacher's one scale: 0 dry, 1 as blurred as can be borne. In the planned and melting styles more
+of it never gives a plan with less blur.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from typing import get_args
+
+from understave.acoustics.piano import GRAND, Instrument
+from understave.errors import UnderstaveError
+from understave.harmony.events.dissonance import pedal_stretches
+from understave.harmony.reading import Reading
+from understave.interpretation.pedal_costs import Grounds, grounds, played
+from understave.interpretation.pedal_reasons import reason, reason_of_print
+from understave.interpretation.pedal_search import DEPTHS, DOWN, UP, Hold, Wishes, best_holds
+from understave.interpretation.plan import PedalMove, PedalStyle
+from understave.interpretation.tempo import basic_tempo
+from understave.score.model import Score
+
+STYLES: tuple[PedalStyle, ...] = get_args(PedalStyle)
+SPREAD = 10.0
+"""How many times more (less) blur counts at 0 (at 1) on the teacher's scale than in the middle."""
+
+
+def pedal(
+    score: Score,
+    reading: Reading,
+    *,
+    style: str = "planned",
+    blur: float = 0.5,
+    instrument: Instrument = GRAND,
+    tempo: float | None = None,
+) -> tuple[PedalMove, ...]:
+    """Return the moves of the pedal in order of time; `tempo` is in quarter notes a minute.
+
+    Raise UnderstaveError for a style or an amount of blur that there is not.
+    """
+    if style not in STYLES:
+        raise UnderstaveError(f"There is no pedal style “{style}”; choose one of: {', '.join(STYLES)}.")
+    if not 0.0 <= blur <= 1.0:
+        raise UnderstaveError(f"Blur goes from 0 (dry) to 1 (very blurred), not {blur:g}.")
+    if style == "none" or not reading.spans or not played(score):
+        return ()
+    g = grounds(score, reading, instrument, basic_tempo(score) if tempo is None else tempo)
+    if style == "printed":
+        return _as_printed(score, g)
+    holds = _with_each_harmony(g) if style == "each harmony" else best_holds(g, wishes_for(style, blur))
+    return _moves(g, holds)
+
+
+def wishes_for(style: str, blur: float) -> Wishes:
+    """Return what counts in a style for a teacher who likes so much blur, 0..1."""
+    plain = Wishes()
+    count = plain.blur * SPREAD ** (1.0 - 2.0 * blur)
+    if style == "melting":
+        return replace(plain, blur=count / 4, quick=4 * plain.quick, press=4 * plain.press)
+    return replace(plain, blur=count)
+
+
+def _with_each_harmony(g: Grounds) -> tuple[Hold, ...]:
+    begins = [i for i in range(len(g.moments)) if g.arrives[i]]
+    return tuple(Hold(a, b, DOWN) for a, b in zip(begins, [*begins[1:], len(g.moments)], strict=True))
+
+
+def _moves(g: Grounds, holds: tuple[Hold, ...]) -> tuple[PedalMove, ...]:
+    moves: list[PedalMove] = []
+    before: Hold | None = None
+    for hold in holds:
+        if before is not None or hold.depth != UP:
+            origin, why = reason(g, before, hold)
+            moves.append(PedalMove(g.moments[hold.first], DEPTHS[hold.depth], origin, why))
+        before = hold
+    return tuple(moves)
+
+
+def _as_printed(score: Score, g: Grounds) -> tuple[PedalMove, ...]:
+    depths = {d.onset: d.value for d in score.directions if d.kind == "pedal" and d.value}
+    stretches = pedal_stretches(score)
+    moves: dict[Fraction, PedalMove] = {}
+    for start, end in stretches:
+        depth = min(1.0, max(0.0, float(depths.get(start) or 1.0)))
+        moves[start] = PedalMove(start, depth, "printed", reason_of_print(g, start, end))
+        if end < score.end:
+            moves[end] = PedalMove(end, 0.0, "printed", reason_of_print(g, end, None))
+    return tuple(sorted(moves.values(), key=lambda m: m.moment))

@@ -1,0 +1,137 @@
+"""Why the pedal moves: grounds and holds in, the reason of each move out.
+
+Event of kind ``"pedalling"``; `notes` are the notes that clash or that are caught; it lasts until the next
+move. Detail:
+
+- ``chord`` RomanNumeral, ``key`` Key: what the pedal takes in; ``before`` RomanNumeral: the chord it leaves.
+- ``bass`` Pitch: the lowest note struck (kept, where the pedal goes half down).
+- ``old`` Pitch, ``new`` Pitch: what would ring on, and what it would clash with.
+- ``chords`` tuple of RomanNumeral: those that the printed pedal holds together.
+
+Labels:
+
+- begin: "Pedal down just after the chord."
+- new harmony: "Change with V: the C of before would clash with the B."
+- new bass: "The bass C is struck again: change with it and the sound is fresh."
+- clear: "Change within the chord: the D would stay in it."
+- renew: "The sound has faded: change and take the chord anew."
+- half: "Half a pedal: the bass C sounds on, the rest clears."
+- staccato: "Up: these notes want to be short."
+- rest: "Up: the rest is meant to be heard."
+- passage: "Up: quick steps would run together."
+- printed release: "Up, as printed."
+- dry: "Up: fingers are enough here."
+- as printed: "The pedal is printed here."
+- held by print: "The print holds I and V together: the C and the B clash."
+- against the print: "The print holds on here; on this piano the C and the B would clash."
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections import defaultdict
+from fractions import Fraction
+
+import numpy as np
+
+from understave.harmony.reading import Detail, Event
+from understave.interpretation.pedal_costs import REACH, Grounds, clash
+from understave.interpretation.pedal_search import DOWN, HALF, UP, Hold
+from understave.interpretation.plan import Origin
+from understave.score.model import Note
+
+KIND = "pedalling"
+_AUDIBLE = 0.05
+"""Blur, in units of a second, from which on it is told as a reason."""
+_LIFTS = {"staccato": "staccato", "rest": "rest", "passage": "passage", "print": "printed release", "": "dry"}
+
+
+def reason(g: Grounds, before: Hold | None, hold: Hold) -> tuple[Origin, Event]:
+    """Return where a move comes from and why it is made; `before` is the hold it ends."""
+    first = hold.first
+    pair = None
+    if before is not None and before.depth != UP:
+        pair = clash(g, before.first, first)
+    if hold.depth == UP:
+        label = _lift(g, hold)
+        return ("printed" if label == "printed release" else "proposed"), _event(g, hold, label, None)
+    if g.printed[first] > 0 and hold.depth == DOWN:
+        return "printed", _event(g, hold, "as printed", pair)
+    if before is None or before.depth == UP:
+        return "proposed", _event(g, hold, "half" if hold.depth == HALF else "begin", None)
+    if hold.depth == HALF:
+        return "proposed", _event(g, hold, "half", pair)
+    if g.printed[first] < 0 and pair is not None:
+        return "proposed", _event(g, hold, "against the print", pair)
+    if g.arrives[first]:
+        return "proposed", _event(g, hold, "new harmony", pair)
+    if pair is not None and _saved(g, before, hold) >= _AUDIBLE:
+        return "proposed", _event(g, hold, "clear", pair)
+    return "proposed", _event(g, hold, "new bass" if g.new_bass[first] else "renew", None)
+
+
+def reason_of_print(g: Grounds, start: Fraction, end: Fraction | None) -> Event:
+    """Return what there is to say of a printed pedal from `start` to `end`; None tells of a release."""
+    first = min(len(g.moments) - 1, bisect_left(g.moments, start))
+    if end is None:
+        return Event(KIND, "printed release", start, start, (), 1.0)
+    last = max(first + 1, bisect_left(g.moments, end))
+    hold = Hold(first, last, DOWN)
+    through = [i for i in range(first + 1, last) if g.arrives[i]]
+    found = ((i, clash(g, first, i)) for i in through)
+    worst = next((pair for _, pair in found if pair is not None), None)
+    if worst is None:
+        return _event(g, hold, "as printed", None)
+    spans = [g.spans[g.span[i]] for i in (first, *through)]
+    return _event(g, hold, "held by print", worst, (("chords", tuple(s.numeral for s in spans)),))
+
+
+def _lift(g: Grounds, hold: Hold) -> str:
+    """Return the label of what asks for a raised pedal through most of a hold."""
+    told: dict[str, float] = defaultdict(float)
+    for i in range(hold.first, hold.last):
+        told[g.why_clear[i]] += float(g.clear[i] * (g.seconds[i + 1] - g.seconds[i]))
+    why, much = max(told.items(), key=lambda item: item[1])
+    return _LIFTS[why if much > 0 else ""]
+
+
+def _saved(g: Grounds, before: Hold, hold: Hold) -> float:
+    """Return the blur that a change spares: what the earlier hold would bring if it went on."""
+    whole = min(hold.last - before.first, REACH)
+    here = min(hold.last - hold.first, REACH)
+    kept = min(hold.first - before.first, REACH)
+    return float(g.blur[before.first, whole] - g.blur[before.first, kept] - g.blur[hold.first, here])
+
+
+def _event(
+    g: Grounds,
+    hold: Hold,
+    label: str,
+    pair: tuple[Note, Note] | None,
+    more: tuple[tuple[str, Detail], ...] = (),
+) -> Event:
+    span = g.spans[g.span[hold.first]]
+    detail: list[tuple[str, Detail]] = [("chord", span.numeral), ("key", span.key)]
+    notes: list[str] = []
+    index = int(g.span[hold.first])
+    if label in ("new harmony", "against the print") and index and g.spans[index - 1].key == span.key:
+        detail.append(("before", g.spans[index - 1].numeral))
+    low = g.lowest[hold.first]
+    if label == "half":
+        low = _kept(g, hold) or low
+    if low is not None:
+        detail.append(("bass", low.pitch))
+        notes.append(low.id)
+    if pair is not None:
+        old, new = pair
+        detail += [("old", old.pitch), ("new", new.pitch)]
+        notes = [old.id, new.id]
+    end = g.moments[hold.last] if hold.last < len(g.moments) else max(n.end for n in g.notes)
+    return Event(KIND, label, g.moments[hold.first], end, tuple(notes), span.confidence, (*detail, *more))
+
+
+def _kept(g: Grounds, hold: Hold) -> Note | None:
+    """Return the bass that a half pedal carries on: the lowest note still ringing there."""
+    since = int(np.flatnonzero(g.arrives[: hold.first + 1])[-1])
+    struck = [n for n in (g.lowest[i] for i in range(since, hold.first + 1)) if n is not None]
+    return min(struck, key=lambda n: n.midi, default=None)
