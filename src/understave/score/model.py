@@ -46,16 +46,15 @@ class Note:
     fermata: bool = False
     arpeggiated: bool = False
     lyrics: tuple[str, ...] = ()
+    # Asked for so often that working them out each time took an eighth of a reading.
+    end: Fraction = field(init=False, repr=False, compare=False)
+    """Moment at which the written note ends."""
+    midi: int = field(init=False, repr=False, compare=False)
+    """Sounding MIDI number."""
 
-    @property
-    def end(self) -> Fraction:
-        """Moment at which the written note ends."""
-        return self.onset + self.duration
-
-    @property
-    def midi(self) -> int:
-        """Sounding MIDI number."""
-        return self.pitch.midi
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "end", self.onset + self.duration)
+        object.__setattr__(self, "midi", self.pitch.midi)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ In spans, ``G:`` or ``e:`` sets the key and ``V65:2`` is a numeral with its leng
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 from understave.harmony.engine import sort_notes
@@ -68,7 +69,7 @@ def build(
     for voice, _, _ in read:
         for note in voice:
             index = max(m.index for m in measures if m.start <= note.onset)
-            notes.append(_in_measure(note, index))
+            notes.append(replace(note, measure=index))
     notes.sort(key=lambda n: (n.onset, not n.grace, n.midi))
     staves = max(n.staff for n in notes)
     marks = tuple(
@@ -122,11 +123,6 @@ def _voice(text: str, number: int, voices: int) -> tuple[list[Note], Fraction, l
         if not grace:
             moment += length
     return notes, moment, bars
-
-
-def _in_measure(note: Note, measure: int) -> Note:
-    values = {name: getattr(note, name) for name in Note.__slots__}
-    return Note(**{**values, "measure": measure})
 
 
 def spans_of(score: Score, text: str) -> tuple[Span, ...]:

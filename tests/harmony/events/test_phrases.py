@@ -18,7 +18,7 @@ from understave.harmony.events.closes import find_closes
 from understave.harmony.events.endings import find_places, melody_of
 from understave.harmony.events.phrases import find_phrases, length_scores, segment
 from understave.harmony.reading import Event
-from understave.score.model import Note, Score
+from understave.score.model import Score
 
 
 def ends(events: tuple[Event, ...]) -> list[Fraction]:
@@ -27,13 +27,8 @@ def ends(events: tuple[Event, ...]) -> list[Fraction]:
 
 def marked(score: Score, note: str, **marks: object) -> Score:
     """Return the score with marks (fermata, lyrics, articulations) set on one note."""
-    notes = tuple(_with(n, marks) if n.id == note else n for n in score.notes)
+    notes = tuple(replace(n, **marks) if n.id == note else n for n in score.notes)
     return replace(score, notes=notes)
-
-
-def _with(note: Note, marks: dict[str, object]) -> Note:
-    values = {name: getattr(note, name) for name in Note.__slots__}
-    return Note(**{**values, **marks})
 
 
 PERIOD = build(
