@@ -99,9 +99,11 @@ def dynamics(
     phrases = _phrases(score, reading)
     line = _reckoned(score, reading, tension, printed, phrases)
     velocities = _along_printed(line, printed)
-    marks = _printed_marks(score, printed)
-    if not printed.marks:
-        marks = _proposed_marks(score, line, velocities, phrases)
+    marks = (
+        _printed_marks(score, printed)
+        if printed.marks
+        else _proposed_marks(score, line, velocities, phrases)
+    )
     hairpins = _printed_hairpins(printed) + _proposed_hairpins(
         score, reading, line, velocities, phrases, printed
     )

@@ -203,10 +203,11 @@ def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voice
         detail.append(("aim", goal.pitch))
     why = Event(KIND, "repeated", run[0].onset, run[-1].end, tuple(n.id for n in run), 0.8, tuple(detail))
     steps = len(run) - 1
+    middle = sum(voices[n.id].amount for n in run) / len(run)
     for k, n in enumerate(run):
         share = k / steps - 0.5
         voice = voices[n.id]
-        amount = voice.amount + REPEATED * (share if on else -share)
+        amount = middle + REPEATED * (share if on else -share)
         # Two notes need no lesson; they are only not played alike.
         told = len(run) > 2
         voices[n.id] = replace(

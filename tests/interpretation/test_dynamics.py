@@ -1,0 +1,171 @@
+"""Loudness: what is printed is kept, phrases swell, tension is louder; hairpins and marks have their reasons.
+
+64 between mp and mf: MIDI 1.0 Detailed Specification, 1996, "Note On". The rest is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from understave.harmony.reading import Event, Reading
+from understave.interpretation.dynamics import dynamics, level_at
+from understave.interpretation.printed import MARKS, VELOCITIES, nearest_mark, printed_loudness
+from understave.interpretation.tension import tension
+from understave.score.model import Direction, Score
+from understave.wording import LEVELS, SPOKEN, say
+
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1] / "wording"))
+
+from readings import EXAMPLES, example
+from small_readings import read_as
+
+F = Fraction
+# A melody that climbs and sinks again over plain chords, one phrase.
+MUSIC = "C3 G3 E4 C5 | F3 A3 F4 D5 | G3 B3 D4 G5 | C3 G3 E4 A5 | F3 A3 D4 F5 | G3 B3 F4 D5 | C3 G3 E4 C5 | C3 G3 E4 C5"
+LABELS = "C: I | IV6 | V | vi | ii | V7 | I | I"
+
+
+def mark(onset: int, text: str, kind: str = "dynamic", end: int | None = None) -> Direction:
+    return Direction(f"d{onset}{text}", kind, F(onset), None if end is None else F(end), 1, text)
+
+
+def piece(*directions: Direction) -> tuple[Score, Reading]:
+    score, reading = read_as(MUSIC, LABELS, 2)
+    events = (Event("phrase", "phrase", F(0), score.end, (), 1.0),)
+    return replace(score, directions=directions), Reading(reading.spans, events)
+
+
+def test_marks_are_in_order_round_the_middle_that_midi_sets():
+    assert [VELOCITIES[m] for m in MARKS] == sorted(VELOCITIES.values())
+    assert VELOCITIES["mp"] < 64 < VELOCITIES["mf"]
+    assert all(nearest_mark(v) == m for m, v in VELOCITIES.items())
+    assert 1 <= min(VELOCITIES.values()) and max(VELOCITIES.values()) <= 127
+
+
+def test_without_print_the_line_is_level_at_mezzo_forte():
+    printed = printed_loudness(piece()[0])
+    assert printed.marks == ()
+    assert printed.at(F(0)) == printed.at(F(9)) == VELOCITIES["mf"]
+
+
+def test_a_mark_holds_from_its_moment_until_the_next():
+    printed = printed_loudness(piece(mark(0, "p"), mark(8, "ff"))[0])
+    assert printed.at(0) == printed.at(7.9) == VELOCITIES["p"]
+    assert printed.at(8) == printed.at(12) == VELOCITIES["ff"]
+
+
+def test_a_hairpin_leads_to_the_mark_at_its_end():
+    printed = printed_loudness(piece(mark(0, "p"), mark(4, "crescendo", "wedge", 8), mark(8, "f"))[0])
+    assert printed.at(4) == VELOCITIES["p"]
+    assert printed.at(6) == pytest.approx((VELOCITIES["p"] + VELOCITIES["f"]) / 2)
+    assert printed.at(8) == VELOCITIES["f"]
+
+
+def test_a_hairpin_without_a_goal_moves_a_step_and_never_more_than_two():
+    wedges = [mark(t, "crescendo", "wedge", t + 2) for t in range(2, 14, 2)]
+    printed = printed_loudness(piece(mark(0, "p"), *wedges)[0])
+    assert printed.at(4) == VELOCITIES["mp"]
+    assert printed.at(15) == VELOCITIES["mf"]
+
+
+def test_words_swell_until_the_next_mark():
+    printed = printed_loudness(piece(mark(0, "mf"), mark(4, "dim.", "words"), mark(10, "pp"))[0])
+    (swell,) = printed.swells
+    assert (swell.kind, swell.start, swell.end, swell.words) == ("diminuendo", 4, 10, True)
+    assert printed.at(7) == pytest.approx((VELOCITIES["mf"] + VELOCITIES["pp"]) / 2)
+
+
+def test_sudden_accents_are_no_level_and_forte_piano_goes_on_softly():
+    printed = printed_loudness(piece(mark(0, "mf"), mark(4, "sf"), mark(8, "fp"))[0])
+    assert printed.at(5) == VELOCITIES["mf"]
+    assert printed.at(9) == VELOCITIES["p"]
+    assert [(a.moment, a.text) for a in printed.accents] == [(4, "sf"), (8, "fp")]
+
+
+def test_the_line_rises_to_the_height_of_the_phrase_and_falls():
+    score, reading = piece()
+    levels, hairpins, _ = dynamics(score, reading, tension(score, reading))
+    middle = max(level_at(levels, t) for t in range(3, 9))
+    assert middle > level_at(levels, 0) + 5
+    assert middle > level_at(levels, 15) + 5
+    (swell,) = [h for h in hairpins if h.kind == "swell"]
+    assert swell.origin == "proposed"
+    assert swell.start < swell.peak < swell.end
+    # Between the melody's height and the last dominant.
+    assert 4 <= swell.peak <= 12
+
+
+def test_tense_harmony_is_louder_than_the_same_without_tension():
+    score, reading = piece()
+    plain, _, _ = dynamics(score, reading, ())
+    strain = tension(score, reading)
+    tense, _, _ = dynamics(score, reading, strain)
+    mean = sum(t.value * float(t.end - t.start) for t in strain) / float(score.end)
+    high = max(strain, key=lambda t: t.value)
+    low = min(strain, key=lambda t: t.value)
+    assert high.value > mean > low.value
+    assert level_at(tense, high.start) > level_at(plain, high.start)
+    assert level_at(tense, low.start + F(1, 2)) < level_at(plain, low.start + F(1, 2))
+
+
+def test_printed_marks_and_hairpins_are_kept_and_nothing_is_proposed_against_them():
+    score, reading = piece(mark(0, "p"), mark(4, "diminuendo", "wedge", 8), mark(8, "pp"))
+    levels, hairpins, marks = dynamics(score, reading, tension(score, reading))
+    assert [(m.mark, m.moment, m.origin) for m in marks] == [("p", 0, "printed"), ("pp", 8, "printed")]
+    printed = [h for h in hairpins if h.origin == "printed"]
+    assert [(h.start, h.end, h.kind) for h in printed] == [(4, 8, "diminuendo")]
+    # The melody climbs to its height at 4 and stays high: the line falls there all the same.
+    along = [level_at(levels, F(t, 2)) for t in range(8, 16)]
+    assert all(b <= a + 1e-6 for a, b in pairwise(along))
+    for h in hairpins:
+        assert h.origin == "printed" or h.end <= 4 or h.start >= 8
+    for t in range(16):
+        assert abs(level_at(levels, t) - printed_loudness(score).at(t)) <= 2 * (
+            VELOCITIES["f"] - VELOCITIES["mf"]
+        )
+
+
+def test_a_printed_jump_stays_a_jump():
+    score, reading = piece(mark(0, "p"), mark(8, "ff"))
+    levels, _, _ = dynamics(score, reading)
+    jump = VELOCITIES["ff"] - VELOCITIES["p"]
+    assert level_at(levels, 8) - level_at(levels, F(8) - F(1, 100)) == pytest.approx(jump, abs=4)
+
+
+def test_a_score_without_marks_gets_one_to_begin_with():
+    score, reading = piece()
+    _, _, marks = dynamics(score, reading, tension(score, reading))
+    assert marks[0].moment == 0
+    assert marks[0].origin == "proposed"
+    assert marks[0].why.label == "opening"
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_a_whole_piece_is_planned_in_range_in_order_and_in_words(name):
+    score, reading = example(name)
+    levels, hairpins, marks = dynamics(score, reading, tension(score, reading))
+    assert all(a.moment <= b.moment for a, b in pairwise(levels))
+    assert all(1 <= level.velocity <= 127 for level in levels)
+    assert len(levels) < 6 * len(score.measures)
+    for h in hairpins:
+        assert h.start < h.end
+        assert h.peak is None or h.start < h.peak < h.end
+    for event in [h.why for h in hairpins] + [m.why for m in marks]:
+        for language in SPOKEN:
+            for level in LEVELS:
+                assert say(event, score, level, language)
+    wedges = {(d.onset, d.end) for d in score.directions if d.kind == "wedge"}
+    assert {(h.start, h.end) for h in hairpins if h.origin == "printed"} >= wedges
+
+
+def test_silence_and_an_empty_score_have_no_line():
+    score, _ = piece()
+    empty = replace(score, notes=(), measures=())
+    assert dynamics(empty, Reading(())) == ((), (), ())

@@ -1,0 +1,159 @@
+"""Voicing: the melody before the rest wherever it lies, the bass at changes, dissonance before resolution.
+
+That the melody is struck harder than what sounds with it: Goebl, "Melody lead in piano performance", J. Acoust.
+Soc. Am. 110, 2001. That a suspension or appoggiatura is stronger than its resolution: Türk, "Klavierschule",
+1789 (from memory). The rest is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import sys
+from fractions import Fraction
+from pathlib import Path
+from statistics import mean
+
+import pytest
+
+from understave.harmony.events import find_events
+from understave.harmony.events.texture import texture_of
+from understave.harmony.reading import Event, Reading
+from understave.interpretation.voicing import voicing
+from understave.score.model import Score
+from understave.wording import LEVELS, SPOKEN, say
+
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1] / "wording"))
+
+from readings import EXAMPLES, example
+from small_readings import read_as, score_of
+
+F = Fraction
+
+
+def amounts(score: Score, reading: Reading) -> dict[str, float]:
+    return {v.note: v.amount for v in voicing(score, reading)}
+
+
+def note_at(score: Score, onset: Fraction | int, name: str) -> str:
+    return next(n.id for n in score.notes if n.onset == onset and n.pitch.name == name)
+
+
+def test_every_note_has_a_voice_in_the_scores_order():
+    score, reading = read_as("C3 E4 C5 | G2 D4 B4 | C3 E4 C5", "C: I | V | I")
+    assert [v.note for v in voicing(score, reading)] == [n.id for n in score.notes]
+
+
+def test_the_top_line_is_brought_out_and_the_bass_comes_before_the_middle():
+    score, reading = read_as("C3 G3 E4 C5 | F3 A3 F4 D5 | G3 B3 D4 G5 | C3 G3 E4 C5", "C: I | IV | V | I")
+    amount = amounts(score, reading)
+    for onset in (0, 4, 8, 12):
+        struck = sorted((n for n in score.notes if n.onset == onset), key=lambda n: n.midi)
+        low, *middle, top = (amount[n.id] for n in struck)
+        assert top > low > max(middle)
+
+
+def test_a_bass_that_brings_a_new_chord_is_heard_more_than_one_that_does_not():
+    notes = [(F(t), F(2), name) for t, name in ((0, "C3"), (2, "C3"), (4, "G2"), (6, "G2"))]
+    notes += [(F(t), F(1), name) for t, name in enumerate(("E5", "G5", "E5", "C5", "D5", "G5", "F5", "D5"))]
+    score = score_of(notes)
+    _, reading = read_as("C3 | G2", "C: I | V")
+    voices = {v.note: v for v in voicing(score, reading)}
+    change, held = voices[note_at(score, 4, "G2")], voices[note_at(score, 6, "G2")]
+    assert change.why.label == "bass at a change"
+    assert change.why.get("pitch").name == "G2"
+    assert change.amount > held.amount
+
+
+def test_a_melody_in_the_left_hand_is_brought_out_there():
+    notes = [
+        (F(t), F(1), name) for t, name in enumerate("C3 D3 E3 F3 G3 A3 B3 G3 A3 F3 D3 B2 C3 G3 E3 C3".split())
+    ]
+    for t in range(16):
+        notes += [(F(2 * t + 1, 2), F(1, 2), name) for name in ("G4", "C5", "E5")]
+    score = score_of(notes)
+    _, reading = read_as("C3 G3 E4 | C3 G3 E4 | F3 A3 | C3 E4 G3", "C: I | I | IV | I")
+    reading = Reading(reading.spans, find_events(score, reading.spans))
+    amount = amounts(score, reading)
+    left = mean(amount[n.id] for n in score.notes if n.staff == 2)
+    right = mean(amount[n.id] for n in score.notes if n.staff == 1)
+    assert left > right + 8
+
+
+def suspended() -> tuple[Score, Reading]:
+    """A 4-3 suspension in the melody: F5 is struck, held into C major and falls to E5."""
+    notes = [(F(0), F(4), "G2"), (F(0), F(4), "B3"), (F(0), F(2), "D5"), (F(2), F(2), "F5")]
+    notes += [(F(4), F(4), "C3"), (F(4), F(4), "G3"), (F(4), F(2), "F5"), (F(6), F(2), "E5")]
+    notes += [(F(8), F(4), "C3"), (F(8), F(4), "C5")]
+    score = score_of(notes)
+    _, reading = read_as("G2 | C3 | C3", "C: V7 | I | I")
+    return score, Reading(reading.spans, find_events(score, reading.spans))
+
+
+def test_a_suspension_is_leant_on_and_its_resolution_is_softer():
+    score, reading = suspended()
+    voices = {v.note: v for v in voicing(score, reading)}
+    rub, goal = voices[note_at(score, 4, "F5")], voices[note_at(score, 6, "E5")]
+    assert (rub.role, rub.lean) == ("dissonance", True)
+    assert (goal.role, goal.lean) == ("resolution", False)
+    assert goal.amount <= rub.amount - 4
+    assert rub.why.get("resolution_pitch").name == "E5"
+    assert rub.amount > voices[note_at(score, 0, "D5")].amount
+
+
+def test_a_passing_tone_off_the_beat_is_not_leant_on():
+    notes = [(F(0), F(4), "C3"), (F(0), F(4), "G3"), (F(0), F(1), "E5"), (F(1), F(1, 2), "F5")]
+    notes += [(F(3, 2), F(1, 2), "F5"), (F(2), F(2), "G5")]
+    score = score_of(notes)
+    _, reading = read_as("C3 G3 E4", "C: I")
+    reading = Reading(reading.spans, find_events(score, reading.spans))
+    voices = {v.note: v for v in voicing(score, reading)}
+    assert not voices[note_at(score, F(3, 2), "F5")].lean
+
+
+@pytest.mark.parametrize(("goal", "way"), [("C6", "on"), ("D5", "away")])
+def test_repeated_notes_are_never_equal(goal, way):
+    names = ["C5", "E5", "G5", "G5", "G5", "G5", goal, "E5"] if way == "on" else []
+    names = names or ["C5", "E5", "G5", "G5", "G5", goal, "E5", "C5"]
+    notes = [(F(t), F(1), name) for t, name in enumerate(names)] + [(F(0), F(4), "C3"), (F(4), F(4), "C3")]
+    score = score_of(notes)
+    _, reading = read_as("C3 | C3", "C: I | I")
+    run = [v for v in voicing(score, reading) if score.note_by_id[v.note].pitch.name == "G5"]
+    assert {v.role for v in run} == {"repeated"}
+    assert len({v.amount for v in run}) == len(run)
+    assert run[0].why.get("way") == way
+    assert run[0].why.get("aim").name == goal
+    assert run[0].why.get("count") == len(run)
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_examples_are_voiced_with_reasons_that_can_be_told(name):
+    score, reading = example(name)
+    voices = voicing(score, reading)
+    melody = {n.id for n in texture_of(score, reading.spans).melody}
+    assert mean(v.amount for v in voices if v.note in melody) > 6 + mean(
+        v.amount for v in voices if v.note not in melody
+    )
+    assert any(v.lean for v in voices)
+    assert all(abs(v.amount) <= 30 for v in voices)
+    reasons = list({(v.why.label, *v.why.detail): v.why for v in voices if v.why}.values())
+    for event in reasons[:60]:
+        for language in SPOKEN:
+            for level in LEVELS:
+                assert say(event, score, level, language)
+
+
+def test_resolutions_of_real_suspensions_are_softer():
+    score, reading = example("lock-water")
+    voices = {v.note: v for v in voicing(score, reading)}
+    checked = 0
+    for e in reading.events:
+        if _is_suspension(e):
+            rub, goal = (score.note_by_id[str(e.get(k))].id for k in ("note", "resolution"))
+            if voices[rub].role == "dissonance" and voices[goal].role == "resolution":
+                checked += 1
+                assert voices[goal].amount < voices[rub].amount
+    assert checked
+
+
+def _is_suspension(event: Event) -> bool:
+    return event.kind == "non-chord tone" and event.label == "suspension" and bool(event.get("resolution"))
