@@ -47,6 +47,8 @@ HALF_SECONDS = 0.3
 STACCATO = frozenset({"staccato", "staccatissimo", "spiccato"})
 SHORTENED = 0.5
 """Share of its value that a staccato note is held."""
+UNMARKED = 0.6
+"""How far a gap between printed pedals asks for none; often it only leaves the matter to the player."""
 QUICK = 0.17
 """Seconds between onsets of passage work, at most."""
 
@@ -179,12 +181,15 @@ class Grounds:
 
 
 def played(score: Score) -> tuple[Note, ...]:
-    """Return the notes that a pianist plays: those of parts with two staves, or all if there is none."""
+    """Return the notes that a pianist plays: those of parts with two staves, or all if there is none.
+
+    Small print in a piano part is figuration, which engravers write as cue notes, and is played.
+    """
     pianos = {i for i, p in enumerate(score.parts) if p.last_staff > p.first_staff}
     return tuple(
         n
         for n in score.notes
-        if n.duration > 0 and not n.grace and not n.cue and (not pianos or n.part in pianos)
+        if n.duration > 0 and not n.grace and (n.part in pianos if pianos else not n.cue)
     )
 
 
@@ -394,10 +399,13 @@ def _printed(score: Score, moments: Sequence[Fraction]) -> Array:
 
 
 def _printed_gaps(score: Score) -> Iterator[tuple[Fraction, Fraction]]:
-    """Where the print wants the pedal up: from a release to the next mark, if that is a beat to two bars."""
+    """Where the print wants the pedal up: from a release to the next mark, half a bar to two bars on.
+
+    Shorter gaps belong to how releases are engraved (common practice, no source).
+    """
     for (_, released), (pressed, _) in pairwise(pedal_stretches(score)):
         measure = score.measure_at(released)
-        if measure.beat_length <= pressed - released <= 2 * measure.full_length:
+        if measure.full_length / 2 < pressed - released <= 2 * measure.full_length:
             yield released, pressed
 
 
@@ -423,8 +431,8 @@ def _reasons_to_clear(
             clear[index], why[index] = float(detached[index] / number[index]), "staccato"
     for start, end in _printed_gaps(score):
         for index in range(bisect_left(moments, start), bisect_left(moments, end)):
-            if clear[index] < 0.9:
-                clear[index], why[index] = 0.9, "print"
+            if clear[index] < UNMARKED:
+                clear[index], why[index] = UNMARKED, "print"
     # Passage work: single quick notes that move by step, and nothing else sounding.
     quick = np.diff(seconds) <= QUICK
     run = 0

@@ -479,6 +479,11 @@ def _pedal_line(
             depth = move.depth if not line else depth
             continue
         line.append((t, depth))
+        if 0.0 < move.depth < depth:
+            # Down to half is half a release: the heavy bass strings ring through it.
+            line.append((t + share * _UP, move.depth))
+            depth = move.depth
+            continue
         if depth:
             line.append((t + share * _UP, 0.0))
         if move.depth:
