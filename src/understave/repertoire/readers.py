@@ -28,6 +28,7 @@ TIME_LIMIT = 300.0
 MEMORY_LIMIT = 380 << 20
 """Bytes after which a reader is replaced before the next score."""
 ATTEMPTS = 2
+COMMAND = (sys.executable, "-m", "understave.repertoire.worker")
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
 
@@ -110,7 +111,7 @@ def _started() -> subprocess.Popen[bytes]:
         "PYTHONPATH": package + (os.pathsep + known if known else ""),
     }
     return subprocess.Popen(
-        [sys.executable, "-m", "understave.repertoire.worker"],
+        COMMAND,
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,

@@ -1,0 +1,202 @@
+"""Indexing: nothing lost, nothing twice, whatever happens on the way."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from repertoire_scores import CADENCE, LAMENT, folder_of_scores, piano, put
+
+from understave.errors import UnderstaveError
+from understave.repertoire import connect, index_folder
+from understave.repertoire import readers as readers_room
+from understave.repertoire import store as store_room
+from understave.repertoire.readers import Job, Reader
+from understave.repertoire.store import (
+    Store,
+    known_pieces,
+    make_catalogue,
+    merge_small_parts,
+    parts_of,
+    write_part,
+)
+from understave.repertoire.tables import SCHEMAS, failed
+
+CRASHING = (sys.executable, str(Path(__file__).with_name("crashing_worker.py")))
+
+
+def everything(index):
+    """All rows of an index, in an order that does not depend on how they got there."""
+    with connect(index) as db:
+        found = {}
+        for table in ("files", *SCHEMAS):
+            rows = db.execute(f"SELECT * FROM {table}").fetchall()
+            found[table] = sorted(rows, key=repr)
+        return found
+
+
+def test_every_table_is_filled(indexed):
+    _, done = indexed
+    assert (done.files, done.read, done.known, done.failures) == (8, 8, 0, ())
+    rows = everything(done.index)
+    assert len(rows["pieces"]) == len(rows["files"]) == 8
+    for table in ("spans", "stretches", "events", "keys", "cadences", "textures", "ranges", "difficulty"):
+        assert rows[table], table
+    assert len(rows["difficulty"]) == 8 * 6
+
+
+def test_what_is_known_is_not_read_again(indexed, monkeypatch):
+    folder, done = indexed
+    before = everything(done.index)
+    monkeypatch.setattr(readers_room, "COMMAND", ("does-not-exist",))
+    again = index_folder(folder, workers=1)
+    assert (again.read, again.known) == (0, 8)
+    assert everything(done.index) == before
+
+
+def test_changes_renames_and_removals(tmp_path):
+    folder = tmp_path / "scores"
+    one = put(folder, "one.musicxml", piano(CADENCE))
+    two = put(folder, "two.musicxml", piano(LAMENT, signature=-3))
+    index_folder(folder, workers=1)
+    put(folder, "one.musicxml", piano(CADENCE, up="M2"))
+    two.rename(folder / "renamed.musicxml")
+    done = index_folder(folder, workers=1)
+    assert (done.read, done.known) == (1, 1)
+    rows = everything(done.index)
+    assert [path for path, _ in rows["files"]] == ["one.musicxml", "renamed.musicxml"]
+    assert {row[9] for row in rows["pieces"]} == {"D", "c"}
+    one.unlink()
+    assert len(everything(index_folder(folder, workers=1).index)["pieces"]) == 1
+
+
+def test_the_same_bytes_twice_are_one_piece_in_two_files(tmp_path):
+    folder = tmp_path / "scores"
+    for name in ("a.musicxml", "deeper/b.musicxml"):
+        put(folder, name, piano(CADENCE))
+    done = index_folder(folder, workers=1)
+    assert (done.files, done.read) == (2, 1)
+    assert len(everything(done.index)["pieces"]) == 1
+
+
+def test_broken_files_crashes_and_hangs_cost_only_themselves(tmp_path, monkeypatch):
+    folder = tmp_path / "scores"
+    put(folder, "good.musicxml", piano(CADENCE))
+    for name in ("crash", "hang", "crash-once", "chatty"):
+        put(folder, f"{name}.musicxml", piano(CADENCE, title=name))
+    (folder / "torn.musicxml").write_bytes(b"<score-partwise><part")
+    (folder / "empty.mid").write_bytes(b"")
+    (folder / "notes.txt").write_text("not a score at all")
+    monkeypatch.setattr(readers_room, "COMMAND", CRASHING)
+    monkeypatch.setattr(readers_room.read_all, "__defaults__", (0, 8.0))
+    done = index_folder(folder, workers=2)
+    failures = dict(done.failures)
+    assert set(failures) == {"crash.musicxml", "hang.musicxml", "torn.musicxml", "empty.mid"}
+    assert "stop without an answer" in failures["crash.musicxml"]
+    assert "longer than 8 seconds" in failures["hang.musicxml"]
+    assert "Traceback" not in " ".join(failures.values())
+    with connect(done.index) as db:
+        assert db.execute("SELECT count(*) FROM pieces WHERE error = ''").fetchone() == (3,)
+    # What cannot be read is not tried again until it changes.
+    assert index_folder(folder, workers=1).read == 0
+
+
+def test_a_stopped_run_goes_on_where_it_was(tmp_path, indexed):
+    whole = everything(indexed[1].index)
+    folder = folder_of_scores(tmp_path / "scores")
+    seen = []
+
+    def stop(progress):
+        seen.append(progress)
+        if len(seen) == 3:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        index_folder(folder, workers=1, on_progress=stop)
+    assert not (folder / "understave-index" / "catalogue.duckdb").exists()
+    done = index_folder(folder, workers=1)
+    assert done.known == 3
+    assert done.read == 5
+    assert everything(done.index) == whole
+    assert seen[-1].total == 8
+    assert seen[-1].seconds_left > 0
+
+
+def test_a_killed_run_goes_on_where_the_last_part_ended(tmp_path, indexed):
+    folder = folder_of_scores(tmp_path / "scores")
+    program = (
+        "import understave.repertoire.indexing as i; i.PIECES_AT_ONCE = 2\n"
+        f"from pathlib import Path; i.index_folder(Path({str(folder)!r}), workers=1)"
+    )
+    process = subprocess.Popen([sys.executable, "-c", program], env={**os.environ, "PYTHONPATH": "src"})
+    parts = folder / "understave-index" / "parts"
+    until = time.monotonic() + 60
+    while time.monotonic() < until and not (parts.exists() and any(parts.glob("[!.]*"))):
+        time.sleep(0.05)
+    process.send_signal(signal.SIGKILL)
+    process.wait()
+    done = index_folder(folder, workers=1)
+    assert done.known >= 2
+    assert done.known + done.read == 8
+    assert everything(done.index) == everything(indexed[1].index)
+
+
+def test_two_processes_find_what_one_finds(tmp_path, indexed):
+    folder = folder_of_scores(tmp_path / "scores")
+    assert everything(index_folder(folder, workers=2).index) == everything(indexed[1].index)
+
+
+def test_a_reader_is_replaced_when_it_holds_too_much(tmp_path):
+    path = put(tmp_path, "a.musicxml", piano(CADENCE))
+    reader = Reader(memory_limit=1)
+    assert reader.read(Job(path, "a")).memory > 50 << 20
+    assert reader.pid is None
+    reader.close()
+
+
+def test_merged_parts_hold_the_same_and_twice_is_once(tmp_path, indexed, monkeypatch):
+    folder = folder_of_scores(tmp_path / "scores")
+    monkeypatch.setattr("understave.repertoire.indexing.PIECES_AT_ONCE", 1)
+    done = index_folder(folder, workers=1)
+    store = Store(done.index)
+    assert len(parts_of(store)) == 8
+    whole = everything(done.index)
+    # A second copy of one part: a task that ran twice.
+    first = parts_of(store)[0]
+    import shutil
+
+    shutil.copytree(first, first.with_name("twice"))
+    make_catalogue(store, folder)
+    assert everything(done.index) == whole
+    monkeypatch.setattr(store_room, "MOST_SMALL_PARTS", 3)
+    merge_small_parts(store)
+    make_catalogue(store, folder)
+    assert len(parts_of(store)) == 1
+    assert everything(done.index) == whole == everything(indexed[1].index)
+
+
+def test_parts_are_whole_or_absent(tmp_path):
+    store = store_room.open_store(tmp_path / "index", make=True)
+    write_part(store, [failed("a", "why")], "one")
+    (store.parts / ".part-left").mkdir()
+    (store.parts / ".part-left" / "pieces.parquet").write_bytes(b"half a fi")
+    assert known_pieces(store) == {"a"}
+    assert [p.name for p in store.parts.iterdir()] == ["one"]
+    # A part of the same name is the same part.
+    write_part(store, [failed("b", "why")], "one")
+    assert known_pieces(store) == {"a"}
+
+
+def test_an_empty_folder_gives_an_empty_index(tmp_path):
+    (tmp_path / "scores").mkdir()
+    done = index_folder(tmp_path / "scores", tmp_path / "index", workers=1)
+    assert done.files == 0
+    assert all(not rows for rows in everything(done.index).values())
+
+
+def test_no_folder_is_one_sentence(tmp_path):
+    with pytest.raises(UnderstaveError, match="is not a folder"):
+        index_folder(tmp_path / "nowhere", tmp_path / "index")
