@@ -47,18 +47,19 @@ _PAIRS = tuple(combinations(range(4), 2))
 @dataclass(frozen=True, slots=True)
 class Layout:
     """Where the voices may lie: lowest and highest MIDI number of each, and pairs of voices with the
-    most semitones between them.
+    most semitones between them. `distinct` keeps two voices from one key.
     """
 
     ranges: tuple[tuple[int, int], tuple[int, int], tuple[int, int], tuple[int, int]]
     spans: tuple[tuple[int, int, int], ...]
+    distinct: bool = False
 
 
 CHORALE = Layout(((40, 62), (47, 67), (55, 74), (60, 81)), ((0, 1, 16), (1, 2, 12), (2, 3, 12)))
 """The usual ranges of the choir, a little wider."""
 TWO_HANDS = Layout(((36, 60), (45, 67), (55, 74), (60, 81)), ((0, 1, 14), (1, 2, 12), (2, 3, 12)))
 """Two notes to each hand: the left spans a ninth at most, the right an octave."""
-CLOSE = Layout(((45, 62), (48, 67), (52, 72), (60, 84)), ((0, 2, 12), (2, 3, 16)))
+CLOSE = Layout(((43, 62), (47, 67), (50, 72), (60, 84)), ((0, 2, 12), (2, 3, 19)), distinct=True)
 """The three lower voices in one hand, within an octave, the soprano above them."""
 KEYBOARD = Layout(((36, 60), (52, 72), (55, 76), (60, 81)), ((0, 1, 24), (1, 3, 12)))
 """The bass in the left hand and three voices within an octave in the right."""
@@ -187,6 +188,8 @@ def _voicings(harmony: Harmony, layout: Layout) -> tuple[list[Voicing], _Costs]:
         voicing = (bass, tenor, alto, soprano)
         m = [p.midi for p in voicing]
         if not m[0] <= m[1] <= m[2] <= m[3] or any(m[b] - m[a] > most for a, b, most in layout.spans):
+            continue
+        if layout.distinct and len(set(m)) < 4:
             continue
         classes = tuple(members.index(p.pitch_class) if p.pitch_class in members else 0 for p in voicing)
         cost = prices(classes)

@@ -18,8 +18,9 @@ from fractions import Fraction
 from understave.harmony.events.instructions import DICTIONARY, gloss, on_instruments
 from understave.harmony.reading import Detail
 from understave.score.model import Score, beat_text
+from understave.theory.chord import Quality
 from understave.theory.key import Key
-from understave.theory.names import interval_name, key_name, pitch_class_name
+from understave.theory.names import interval_name, key_name, pitch_class_name, quality_name
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
@@ -127,6 +128,8 @@ def name_value(
         return interval_name(value, language)
     if isinstance(value, RomanNumeral):
         return chord_words(value, book) if way == "words" else f"⟨{value}⟩"
+    if isinstance(value, Quality):
+        return quality_name(value, language)
     if isinstance(value, str):
         if way == "pitch":
             return pitch_class_name(score.note_by_id[value].pitch.pitch_class, language)

@@ -40,7 +40,9 @@ class Phrasebook:
 
     `events` has an entry for each ``kind.label``; `values` a table of words for each detail that holds a
     word of ours; `units` singular and plural of what is
-    counted (and perhaps a form for two); `numerals` the words of chords.
+    counted (and perhaps a form for two); `numerals` the words of chords. `exercises` have for each kind a
+    ``prompt`` and an ``answer``, `contrasts` for each label what to listen for, `patterns` for each device how
+    to make it (``recipe``) and what to ``try``.
     """
 
     language: Language
@@ -54,6 +56,9 @@ class Phrasebook:
     phrases: Mapping[str, str]
     devices: Mapping[str, str]
     numerals: Mapping[str, Any]
+    exercises: Mapping[str, Mapping[str, Entry]]
+    contrasts: Mapping[str, Entry]
+    patterns: Mapping[str, Mapping[str, str]]
     glosses: tuple[Gloss, ...]
 
     def entry(self, kind: str, label: str) -> Entry | None:
@@ -108,6 +113,9 @@ def phrasebook(language: Language) -> Phrasebook:
         phrases=tables["phrases"],
         devices=tables["devices"],
         numerals=tables["numerals"],
+        exercises=tables["exercises"],
+        contrasts=tables["contrasts"],
+        patterns=tables["patterns"],
         glosses=tuple(
             Gloss(term, g["meaning"], tuple(g.get("forms", (term,)))) for term, g in tables["glosses"].items()
         ),
