@@ -1,8 +1,8 @@
 """Voicing: the melody before the rest wherever it lies, the bass at changes, dissonance before resolution.
 
-That the melody is struck harder than what sounds with it: Goebl, "Melody lead in piano performance", J. Acoust.
-Soc. Am. 110, 2001. That a suspension or appoggiatura is stronger than its resolution: Türk, "Klavierschule",
-1789 (from memory). The rest is common practice, no source.
+That the melody is struck harder than what sounds with it: Goebl, "Melody lead in piano performance", J.
+Acoust. Soc. Am. 110, 2001. That a suspension or appoggiatura is stronger than its resolution: Türk,
+"Klavierschule", 1789 (from memory). The rest is common practice, no source.
 """
 
 from __future__ import annotations
@@ -65,9 +65,8 @@ def test_a_bass_that_brings_a_new_chord_is_heard_more_than_one_that_does_not():
 
 
 def test_a_melody_in_the_left_hand_is_brought_out_there():
-    notes = [
-        (F(t), F(1), name) for t, name in enumerate("C3 D3 E3 F3 G3 A3 B3 G3 A3 F3 D3 B2 C3 G3 E3 C3".split())
-    ]
+    line = "C3 D3 E3 F3 G3 A3 B3 G3 A3 F3 D3 B2 C3 G3 E3 C3"
+    notes = [(F(t), F(1), name) for t, name in enumerate(line.split())]
     for t in range(16):
         notes += [(F(2 * t + 1, 2), F(1, 2), name) for name in ("G4", "C5", "E5")]
     score = score_of(notes)

@@ -44,7 +44,9 @@ from understave.harmony.events.texture import texture_of
 from understave.harmony.reading import Detail, Event, Reading, Span
 from understave.interpretation.plan import DynamicMark, Hairpin, Level, Tension
 from understave.interpretation.printed import (
+    LOUDEST,
     MARKS,
+    SOFTEST,
     STEP,
     VELOCITIES,
     PrintedLoudness,
@@ -100,9 +102,7 @@ def dynamics(
     line = _reckoned(score, reading, tension, printed, phrases)
     velocities = _along_printed(line, printed)
     marks = (
-        _printed_marks(score, printed)
-        if printed.marks
-        else _proposed_marks(score, line, velocities, phrases)
+        _printed_marks(score, printed) if printed.marks else _proposed_marks(score, line, velocities, phrases)
     )
     hairpins = _printed_hairpins(printed) + _proposed_hairpins(
         score, reading, line, velocities, phrases, printed
@@ -216,7 +216,7 @@ def _tense(tension: Sequence[Tension], at: Floats) -> Floats:
 
 def _along_printed(line: _Line, printed: PrintedLoudness) -> Floats:
     """Return the whole line; along a printed hairpin it does not turn against it."""
-    velocities = np.clip(line.printed + line.added, 12, 124)
+    velocities = np.clip(line.printed + line.added, SOFTEST, LOUDEST)
     at = np.array([float(t) for t in line.moments])
     for swell in printed.swells:
         inside = np.flatnonzero((at >= float(swell.start)) & (at <= float(swell.end)))
@@ -244,7 +244,7 @@ def _levels(line: _Line, velocities: Floats, printed: PrintedLoudness) -> tuple[
             if abs(before - printed.at(t)) > _PLAIN and points:
                 points.append((t, before + added))
             value = printed.at(t) + added
-        points.append((t, min(124.0, max(12.0, value))))
+        points.append((t, min(LOUDEST, max(SOFTEST, value))))
     return tuple(Level(t, round(v, 2)) for t, v in _simplified(points))
 
 

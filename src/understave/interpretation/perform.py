@@ -39,7 +39,8 @@ _STEP = Fraction(1, 8)
 """Quarter notes between points of the clock; between them time runs evenly."""
 FERMATA = 1.8
 """How many times its value the last beat of a note under a fermata lasts."""
-SOFTEST, LOUDEST = 5.0, 127.0
+SOFTEST, LOUDEST = 14.0, 127.0
+"""Velocities between which a piano speaks."""
 ACCENTS = {"accent": 8.0, "strong-accent": 14.0, "tenuto": 2.0}
 """Velocity that a printed sign adds to its note."""
 _TOUCH = (
@@ -493,4 +494,4 @@ def _pedal_line(
     if depth:
         over = max(end, time.at(finish))
         line += [(over, depth), (over + _UP, 0.0)]
-    return tuple(line)
+    return tuple(dict.fromkeys(line))

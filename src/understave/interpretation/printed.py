@@ -26,7 +26,8 @@ MIDDLE, STEP = 64.0, 10.0
 """Velocity between mp and mf, and from one mark to the next."""
 MARKS = ("pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff")
 VELOCITIES = {mark: MIDDLE + STEP * (i - 4.5) for i, mark in enumerate(MARKS)}
-SOFTEST, LOUDEST = VELOCITIES["pppp"], 122.0
+SOFTEST, LOUDEST = 20.0, 122.0
+"""Ends of the line: below, a piano hardly speaks; above, nothing is left for accents."""
 
 ACCENTS = {
     "sforzato": STEP,
