@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from understave.cli import main
+from understave.export.playing import remove_plan
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
@@ -31,11 +32,22 @@ def test_the_lesson_holds_all_it_promises(lesson):
         "reading.csv",
         "reading.romantext.txt",
         "annotated.musicxml",
+        "plan.pdf",
+        "plan.musicxml",
+        "plan.mid",
     } <= exports
     assert (lesson / "score.musicxml").read_bytes() == STUDY.read_bytes()
-    for name in ("score.pdf", "handout.pdf"):
+    for name in ("score.pdf", "handout.pdf", "plan.pdf"):
         assert (lesson / "exports" / name).read_bytes().startswith(b"%PDF-")
     assert not [p for p in lesson.rglob(".*") if p.is_file()]
+
+
+def test_the_plan_comes_out_of_the_annotated_score_again(lesson):
+    exports = lesson / "exports"
+    with_marks = (exports / "plan.musicxml").read_bytes()
+    assert remove_plan(with_marks) == (exports / "annotated.musicxml").read_bytes() != with_marks
+    assert b"understave-plan-" in with_marks
+    assert (exports / "plan.mid").read_bytes().startswith(b"MThd")
 
 
 def test_every_note_of_the_score_is_in_the_engraved_pages(lesson):

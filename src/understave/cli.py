@@ -10,7 +10,7 @@ import webbrowser
 from collections.abc import Callable, Sequence
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from rich.console import Console
 from rich.padding import Padding
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from understave.harmony.reading import Correction, Reading
     from understave.interpretation.plan import Plan
     from understave.score.model import Measure, Score
+
+_Name = TypeVar("_Name", bound=str)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -115,9 +117,9 @@ def _parser() -> argparse.ArgumentParser:
 def _add_playing(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--pedal",
-        default="balanced",
+        default="planned",
         metavar="STYLE",
-        help="how to pedal: balanced (default), printed, each-harmony, melting or none",
+        help="how to pedal: planned (default), printed, each-harmony, melting or none",
     )
     command.add_argument(
         "--blur", default="0.5", metavar="0..1", help="how much blur you like, from 0 (dry) to 1"
@@ -342,14 +344,16 @@ def _planned(arguments: argparse.Namespace, score: Score, reading: Reading) -> t
     return make_plan(score, reading, options), instrument
 
 
-def _chosen(text: str, allowed: Sequence[str], option: str) -> str:
+def _chosen(text: str, allowed: Sequence[_Name], option: str) -> _Name:
+    """Find a name whose words may be joined by hyphens; raise UnderstaveError if it is not allowed."""
     name = " ".join(text.replace("-", " ").split()).casefold()
-    if name not in allowed:
+    found = next((a for a in allowed if a == name), None)
+    if found is None:
         names = [a.replace(" ", "-") for a in allowed]
         raise UnderstaveError(
             f"{text!r} is no choice for --{option}; choose {', '.join(names[:-1])} or {names[-1]}."
         )
-    return name
+    return found
 
 
 def _between(text: str, low: float, high: float, option: str) -> float:

@@ -9,9 +9,9 @@ from fractions import Fraction
 import pytest
 from benchmarks.data import data_folder
 from engraved_collisions import SVG, touching, touching_ink
+from engraving_plans import plan_of
 from engraving_scores import THREE_ROWS, crowded, held, quarters, reading_of, song
 from lxml import etree
-from plans import plan_of
 
 from understave.engraving import Options, engrave, excerpt
 from understave.engraving.palette import PROPOSED, TENSION, contrast

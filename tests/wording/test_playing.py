@@ -83,7 +83,7 @@ def test_hairpins_marks_and_time_are_told_with_their_places() -> None:
 
 def test_layers_are_told_where_they_come_or_move_and_single_notes_one_by_one() -> None:
     def why(label: str) -> Event:
-        return Event("voicing", label, F(0), F(4), (), 1.0)
+        return Event("no words", label, F(0), F(4), (), 1.0)
 
     on_top, inside, run = why("melody on top"), why("melody inside"), why("repeated")
     plan = Plan(

@@ -1,8 +1,8 @@
 """From a score file to a lesson folder, step by step.
 
 In: a score file (or a lesson folder made before) and where to put the lesson. Out: the folder with
-the engraved score, the data, the annotated score and the handout. Everything is computed before the
-first file is written, so that bad input leaves nothing behind.
+the engraved score, the data, the annotated score, the playing plan and the handout. Everything is
+computed before the first file is written, so that bad input leaves nothing behind.
 """
 
 from __future__ import annotations
@@ -11,13 +11,17 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from understave.acoustics.midi import midi_bytes
 from understave.disk import write_atomically
 from understave.engraving import Options, engrave, to_pdf
 from understave.export.annotated import annotated_musicxml
+from understave.export.playing import with_plan
 from understave.export.tables import reading_csv, reading_json
 from understave.harmony import corrections, read
 from understave.harmony.reading import Reading
 from understave.harmony.romantext import write_romantext
+from understave.interpretation.make import make_plan
+from understave.interpretation.perform import perform
 from understave.lesson.folder import (
     CORRECTIONS,
     LessonFolder,
@@ -80,21 +84,24 @@ def make_lesson(
     on_step("finding chords and keys")
     reading = read(score, corrections.load(out / CORRECTIONS))
     on_step("engraving")
-    pages = engrave(
-        score,
-        reading,
-        Options(paper=options.paper, chord_symbols=options.chord_symbols, language=options.language),
-    )
+    look = Options(paper=options.paper, chord_symbols=options.chord_symbols, language=options.language)
+    pages = engrave(score, reading, look)
     on_step("making the PDF of the score")
     contents: dict[str, bytes | str] = {
         f"score-{number:02d}.svg": page for number, page in enumerate(pages, start=1)
     }
     contents["score.pdf"] = to_pdf(pages)
+    on_step("planning how to play it")
+    plan = make_plan(score, reading)
+    annotated = annotated_musicxml(score, reading)
+    contents["plan.pdf"] = to_pdf(engrave(score, reading, look, plan))
+    contents["plan.musicxml"] = with_plan(annotated, score, plan)
+    contents["plan.mid"] = midi_bytes(perform(score, plan), score.title)
     on_step("writing the reading")
     contents["reading.json"] = reading_json(score, reading)
     contents["reading.csv"] = reading_csv(score, reading)
     contents["reading.romantext.txt"] = write_romantext(reading, score)
-    contents["annotated.musicxml"] = annotated_musicxml(score, reading)
+    contents["annotated.musicxml"] = annotated
     contents["handout.pdf"] = handout_pdf(
         score, reading, name, options.paper, on_step, options.level, options.language
     )
