@@ -15,6 +15,7 @@ from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -157,6 +158,18 @@ def arrays_of(encodings: list[Encoding]) -> dict[str, np.ndarray]:
     }
 
 
+def plain_name(name: str) -> str:
+    """Return a file name without the noughts before its numbers, which differ between editions."""
+    return re.sub(r"(?<!\d)0+(?=\d)", "", name)
+
+
+@cache
+def measured() -> frozenset[str]:
+    """Return the names of the songs that are measured on, so that not even their notes are seen."""
+    folder = corpora.data_folder() / "harmony" / "dev" / "lieder"
+    return frozenset(plain_name(path.name) for path in folder.iterdir())
+
+
 def main() -> None:
     """Make the examples and print what was left out."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -190,7 +203,9 @@ def main() -> None:
         (arguments.out / "tables.json").write_text(json.dumps(table, ensure_ascii=False, indent=1))
         print(f"{len(names)} pieces, {len(examples)} analyses, {data['offsets'][-1]} frames")
         print(f"{len(dropped)} pieces left out:", *dropped, sep="\n  ")
-        songs = sorted((corpora.data_folder() / "songs").glob("*.mxl"))[: arguments.songs]
+        found = sorted((corpora.data_folder() / "songs").glob("*.mxl"))
+        songs = [s for s in found if plain_name(s.stem) not in measured()][: arguments.songs]
+        print(f"{len(found) - len(songs)} songs are left out: they belong to the measuring split")
         encodings = []
         for number, encoding in enumerate(pool.map(song_encoding, songs, chunksize=8), start=1):
             if encoding is not None:

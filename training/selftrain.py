@@ -1,8 +1,9 @@
 """Label the songs by trained networks: ``python -m training.selftrain FILE.pt ... --examples FOLDER``.
 
 In: ``songs.npz`` and networks made by `training.train`. Out: ``songs-labelled.npz``: for each frame the
-label of the best path where the teachers together believe it enough, else none. Self-training of this
-kind is described by Xie et al., "Self-training with Noisy Student", CVPR 2020.
+label of the best path and how far the teachers together believe it, which is the weight it gets in
+training. Self-training of this kind is described by Xie et al., "Self-training with Noisy Student",
+CVPR 2020.
 """
 
 from __future__ import annotations
@@ -51,14 +52,15 @@ def judged(networks: list, pieces: Pieces, piece: int) -> dict[str, np.ndarray]:
 def label(
     found: dict[str, np.ndarray], lengths: np.ndarray, numerals: Numerals, belief: float
 ) -> dict[str, np.ndarray]:
-    """Return the labels of one song: those of the best path, -1 where the belief in them is less."""
+    """Return the labels of one song, -1 where they are believed less than `belief`, and the belief."""
     count = len(lengths)
     free = Settled(
         np.ones((count, KEYS), bool), np.ones((count, len(numerals.reduced)), bool), np.zeros(count, bool)
     )
     path = decode(found, numerals, lengths, free, Trust())
     rows = np.searchsorted(path.keys, path.key)
-    sure = path.beliefs[np.arange(count), rows, path.numeral] >= belief
+    believed = path.beliefs[np.arange(count), rows, path.numeral]
+    sure = believed >= belief
     place = numerals.places[path.numeral]
     tonic = path.key // 2 + LOWEST_TONIC
     values = {
@@ -71,6 +73,7 @@ def label(
         "numeral": path.numeral,
     }
     labels = {name: np.where(sure, value, -1).astype(np.int16) for name, value in values.items()}
+    labels["belief"] = believed.astype(np.float32)
     change = (np.diff(path.key, prepend=-1) != 0) | (np.diff(path.numeral, prepend=-1) != 0)
     new_key = np.diff(path.key, prepend=path.key[0]) != 0
     labels["starts"] = np.stack([change, new_key, found["starts"][:, 2]], 1).astype(np.float32)
@@ -82,7 +85,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("teachers", type=Path, nargs="+")
     parser.add_argument("--examples", type=Path, required=True)
-    parser.add_argument("--belief", type=float, default=0.5, help="least belief in a label that is kept")
+    parser.add_argument("--belief", type=float, default=0.2, help="least belief in a label that is kept")
     parser.add_argument("--jobs", type=int, default=2)
     arguments = parser.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")

@@ -41,6 +41,8 @@ class Pieces:
                 continue
             dtype = kinds.get(name, torch.float32 if data[name].dtype.kind == "f" else torch.int16)
             self.arrays[name] = torch.from_numpy(data[name]).to(dtype).to(device)
+        if "belief" not in self.arrays:
+            self.arrays["belief"] = torch.ones(int(self.offsets[-1]), device=device)
         self.device = device
         self.labelled = "key" in self.arrays
 
@@ -186,11 +188,12 @@ def loss_of(
 ) -> Tensor:
     """Weighted sum of the heads' cross-entropies over labelled frames, longer frames counting more."""
     total = outputs[0].new_zeros(())
-    length = batch["frames"][..., 0].clamp(0.02, 4.0).sqrt() * batch["mask"] * weight[:, None]
+    weight = weight[:, None] * batch["belief"]
+    length = batch["frames"][..., 0].clamp(0.02, 4.0).sqrt() * batch["mask"] * weight
     for name, logits in zip(HEADS, outputs, strict=True):
         logits = logits.float()
         if name == "starts":
-            known = (batch["key"] >= 0) * batch["mask"] * weight[:, None]
+            known = (batch["key"] >= 0) * batch["mask"] * weight
             bce = functional.binary_cross_entropy_with_logits(logits, batch["starts"], reduction="none").mean(
                 -1
             )
