@@ -39,8 +39,10 @@ Harmony = Sequence[tuple[float, float, frozenset[int]]]
 PARTIALS = 14
 SHARE_WEIGHT = 0.5
 """What the whole loudness being foreign counts for, beside roughness."""
-FULL_DB, GONE_DB = -45.0, -65.0
+FULL_DB, GONE_DB = -43.0, -63.0
 """Blur counts in full while all together sounds above the first level; below the second, nothing is heard."""
+NOTICED = 0.2
+"""Seconds that blur must last to be one of the worst moments."""
 HELD_ON = 0.02
 """Seconds after the key's going up in which the finger still counts as holding."""
 
@@ -209,16 +211,20 @@ def worst_moments(
     least: float = 0.15,
     step: float = 0.05,
 ) -> tuple[WorstMoment, ...]:
-    """The peaks of the blur above `least`, at most one in each span of the harmony, worst first."""
+    """The peaks of the blur above `least`, at most one in each span of the harmony, worst first.
+
+    What is over within a fifth of a second, as when dampers need their time at a change, is none.
+    """
     curve = blur_curve(performance, instrument, harmony, step=step)
+    lasting = _lasting(curve.blur, max(1, round(NOTICED / step)))
     peaks: list[int] = []
     for start, end, _ in harmony:
         inside = np.flatnonzero((curve.times >= start - 1e-6) & (curve.times < end - 1e-6))
         if inside.size:
-            peak = int(inside[np.argmax(curve.blur[inside])])
-            if curve.blur[peak] >= least:
+            peak = int(inside[np.argmax(lasting[inside])])
+            if lasting[peak] >= least:
                 peaks.append(peak)
-    peaks = sorted(peaks, key=lambda i: -curve.blur[i])[:most]
+    peaks = sorted(peaks, key=lambda i: -lasting[i])[:most]
     return tuple(_worst(performance, instrument, harmony, curve, peak) for peak in peaks)
 
 
@@ -274,6 +280,12 @@ def _windows(
         struck = (table.start >= window[0]) & (table.start <= window[-1])
         strikes = [performance.strikes[i] for i in np.flatnonzero(ringing | struck)]
         yield Clashes(strikes, instrument, harmony, window, soft=performance.soft)
+
+
+def _lasting(blur: Array, width: int) -> Array:
+    """At each step the least blur of the `width` steps that begin there: what stays so long."""
+    padded = np.concatenate([blur, np.zeros(width - 1)])
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, width).min(axis=1))
 
 
 def _worst(

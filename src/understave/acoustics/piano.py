@@ -50,8 +50,8 @@ class Instrument:
     """Rate of decay: above 1 it dies away sooner."""
     after_db: float = -15.0
     """Level of the after-sound below the prompt sound."""
-    after_slowness: float = 3.6
-    """How many times slower the after-sound decays."""
+    after_slowness: float = 4.2
+    """How many times slower the after-sound decays at C4; less in the bass, more in the treble."""
     contact: float = 1.0
     """Time the hammer stays on the string: below 1 it is brighter."""
     damping: float = 1.0
@@ -78,7 +78,7 @@ UPRIGHT = Instrument(
     bass_inharmonicity=2.2,
     decay=1.4,
     after_db=-14.0,
-    after_slowness=3.2,
+    after_slowness=3.8,
     contact=1.08,
     damping=0.75,
     last_damper=90,
@@ -94,9 +94,9 @@ EARLY = Instrument(
     last_damper=108,
     inharmonicity=0.35,
     bass_inharmonicity=0.35,
-    decay=2.3,
+    decay=1.8,
     after_db=-20.0,
-    after_slowness=2.6,
+    after_slowness=3.0,
     contact=0.72,
     damping=1.25,
     detuning=0.7,
@@ -127,10 +127,9 @@ def fundamental(midi: ArrayLike, instrument: Instrument = GRAND) -> Array:
 
 def prompt_decay(midi: float, number: Array, frequency: Array, instrument: Instrument = GRAND) -> Array:
     """Decay of the prompt sound in dB a second: faster towards the treble and for the upper partials."""
-    first = _by_key(
-        midi, (21, 36, 48, 60, 72, 84, 96, 108), (3.5, 5.5, 7.5, 10, 16, 32, 75, 140), geometric=True
-    )
-    return instrument.decay * (first * (1 + 0.05 * (number - 1)) + 0.9 * (frequency / 1000) ** 1.5)
+    keys, rates = (21, 33, 45, 60, 72, 84, 96, 108), (3.5, 6.0, 11.0, 18.0, 25.0, 42.0, 80.0, 110.0)
+    first = _by_key(midi, keys, rates, geometric=True)
+    return instrument.decay * (first * (1 + 0.03 * (number - 1)) + 0.9 * (frequency / 1000) ** 1.5)
 
 
 def damper_rate(midi: int, instrument: Instrument = GRAND) -> float:
@@ -156,7 +155,7 @@ def contact_time(midi: float, velocity: float, instrument: Instrument = GRAND) -
 
     Shorter the harder the blow.
     """
-    milliseconds = _by_key(midi, (21, 60, 84, 108), (4.6, 2.3, 1.1, 0.5), geometric=True)
+    milliseconds = _by_key(midi, (21, 60, 84, 108), (4.6, 2.4, 1.35, 0.7), geometric=True)
     return instrument.contact * milliseconds * (1.9 - 1.25 * velocity / 127) / 1000
 
 
@@ -195,13 +194,13 @@ def strings(midi: int, instrument: Instrument = GRAND) -> Strings:
     chance = np.random.default_rng(1000 + midi)
     strike_point = _by_key(midi, (21, 60, 90, 108), (0.115, 0.12, 0.09, 0.06))
     strike = 0.45 + 0.55 * np.abs(np.sin(np.pi * number * strike_point))
-    board = (frequency / (frequency + 50)) ** 1.2 / np.sqrt(1 + (frequency / 6500) ** 4)
+    board = 1 / (1 + (88 / frequency) ** 4) / np.sqrt(1 + (frequency / 4500) ** 8)
     prompt = prompt_decay(midi, number, frequency, instrument) * 10 ** chance.normal(0, 0.055, number.size)
-    slowness = max(1.2, instrument.after_slowness * _by_key(midi, (21, 60, 96), (0.8, 1.0, 0.75)))
+    slowness = max(1.2, instrument.after_slowness * _by_key(midi, (21, 36, 60, 72, 96), (0.4, 0.5, 1.0, 1.3, 1.6)))
     after_db = instrument.after_db + chance.normal(0, 2.5, number.size) - (3 if midi < 30 else 0)
-    spread = _by_key(midi, (21, 36, 60, 72, 84, 99), (0.01, 0.05, 0.11, 0.15, 0.25, 0.5))
+    spread = _by_key(midi, (21, 36, 60, 72, 84, 99), (0.01, 0.05, 0.11, 0.15, 0.22, 0.3))
     # Slower and faster than the prompt sound in turn, so that a note's beats do not all dip together.
-    beating = chance.uniform(0.5, 1.3, number.size) * np.where(np.arange(number.size) % 2, -1, 1)
+    beating = chance.uniform(0.5, 1.3, number.size) * np.where((number + midi) % 2, 1, -1)
     return Strings(
         midi=midi,
         number=number,
@@ -211,8 +210,8 @@ def strings(midi: int, instrument: Instrument = GRAND) -> Strings:
         after_ratio=10 ** (after_db / 20),
         damping=damper_rate(midi, instrument) * (1 + 0.12 * (number - 1)) * NEPER,
         detuning=instrument.detuning * number * spread * beating,
-        phase=chance.normal(0, 0.35, number.size),
-        unevenness=strike * board * 10 ** (chance.normal(0, 1.8, number.size) / 20),
+        phase=chance.normal(0, 0.9, number.size),
+        unevenness=strike * board * 10 ** (chance.normal(0, 2.3, number.size) / 20),
     )
 
 
@@ -233,8 +232,8 @@ def _spectrum(midi: int, velocity: float, instrument: Instrument, soft: bool) ->
     touch = softened / 127
     # The corner of the force spectrum lies near the inverse of the contact time. Half of its shift with
     # touch is in the slope already.
-    corner = math.sqrt(contact_time(midi, 89, instrument) * contact_time(midi, softened, instrument)) / 1.35
-    slope = (2.7 - 1.75 * touch) / 2
+    corner = math.sqrt(contact_time(midi, 89, instrument) * contact_time(midi, softened, instrument)) / 0.6
+    slope = (2.6 - 1.6 * touch) / 2 * _by_key(midi, (72, 96), (1.0, 1.4))
     limit = contact_time(midi, softened, instrument) / 18
     hammer = (1 + (wire.frequency * corner) ** 2) ** -slope / np.sqrt(1 + (wire.frequency * limit) ** 4)
     shape = hammer * wire.unevenness
