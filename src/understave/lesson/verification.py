@@ -40,7 +40,8 @@ INTERVALS = {
     "french": "M3 A4 A6",
     "german": "M3 P5 A6",
 }
-_SIXTHS = ("italian", "french", "german")
+_SIXTHS = {"italian": "A6", "french": "A4", "german": "A6"}
+"""Augmented sixths, and where above the lowest note the note is that their numerals are counted from."""
 
 
 def verify(exercise: Exercise, score: Score, reading: Reading) -> tuple[str, ...]:
@@ -52,6 +53,17 @@ def verify(exercise: Exercise, score: Score, reading: Reading) -> tuple[str, ...
     if exercise.choices:
         faults += _choice_faults(exercise)
     return tuple(faults)
+
+
+def _chord_on(root: PitchClass, bass: PitchClass, quality: str) -> frozenset[PitchClass] | None:
+    """The notes of a chord with a root and a bass; None where the two do not go together."""
+    if quality not in _SIXTHS:
+        notes = stacked(root, quality)
+    else:
+        low = Pitch(bass.letter, bass.alter, 4)
+        fits = (low + Interval.parse(_SIXTHS[quality])).pitch_class == root
+        notes = stacked(bass, quality) if fits else None
+    return notes if notes is not None and bass in notes else None
 
 
 def stacked(base: PitchClass, quality: str) -> frozenset[PitchClass] | None:
@@ -105,7 +117,7 @@ def _name(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
     if not isinstance(root, PitchClass) or not isinstance(quality, str) or not isinstance(bass, PitchClass):
         yield "root, quality or bass is missing"
         return
-    wanted = stacked(bass if quality in _SIXTHS else root, str(quality))
+    wanted = _chord_on(root, bass, str(quality))
     if wanted is None or heard != wanted:
         yield f"the marked notes are not a {quality} chord on {root}"
     if set(_classes(e.get("members"))) != heard or {p.pitch_class for p in e.notes} != heard:
@@ -125,7 +137,7 @@ def _spell(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
     if not (isinstance(root, PitchClass) and isinstance(key, Key) and isinstance(bass, PitchClass)):
         yield "root, key or bass is missing"
         return
-    wanted = stacked(bass if quality in _SIXTHS else root, str(quality))
+    wanted = _chord_on(root, bass, str(quality))
     spelled = {p.pitch_class for p in e.notes}
     if wanted is None or spelled != wanted or set(_classes(e.get("members"))) != wanted:
         yield f"these notes do not spell a {quality} chord on {root}"
@@ -149,7 +161,7 @@ def _foreign(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
         yield "the note is not in the score"
         return
     root, quality, bass = e.get("root"), str(e.get("quality")), s.numeral.chord(s.key).bass
-    chord = stacked(bass if quality in _SIXTHS else root, quality) if isinstance(root, PitchClass) else None
+    chord = _chord_on(root, bass, quality) if isinstance(root, PitchClass) else None
     if chord is None or e.get("chord") != s.numeral:
         yield "the chord is not the one read"
         return
@@ -178,6 +190,8 @@ def _dissonance(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
     if note is None or goal is None or e.notes != (goal.pitch,) or e.get("goal") != goal.pitch:
         yield "the answer is not the note of the score"
         return
+    if e.get("pitch") != note.pitch or e.marked[:1] != (e.get("note"),):
+        yield "the dissonance asked about is not the note of the score"
     if goal.onset != e.end or note.end > e.end or note.end < e.start:
         yield "the notes do not follow one another there"
     distance = goal.midi - note.midi
