@@ -1,4 +1,4 @@
-"""Recorded performances laid on their scores, and planned loudness against them (open data, evaluation only)."""
+"""Recorded performances laid on their scores, and planned loudness against them (open data, evaluation)."""
 
 from __future__ import annotations
 
