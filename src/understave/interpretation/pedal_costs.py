@@ -344,7 +344,7 @@ def _half_way(instrument: Instrument) -> Array:
 
 
 def _bass(scene: Scene, span: NDArray[np.intp], arrives: NDArray[np.bool_]) -> tuple[NDArray[np.intp], Array]:
-    """For each onset within a chord, the bass of that chord, if a release here would lose it."""
+    """For each onset the bass of its chord, be it from the chord before, if a release here would lose it."""
     bass = np.full(scene.count, -1, dtype=np.intp)
     left = np.zeros(scene.count)
     order = np.searchsorted(scene.struck, np.arange(scene.count + 1))
@@ -353,8 +353,10 @@ def _bass(scene: Scene, span: NDArray[np.intp], arrives: NDArray[np.bool_]) -> t
         mine = range(order[index], order[index + 1])
         lowest = min(mine, key=lambda i: int(scene.key[i]), default=-1)
         if arrives[index]:
-            low = lowest
-            continue
+            kept = low >= 0 and scene.member[index, scene.key[low] % 12]
+            if not kept or (lowest >= 0 and scene.key[lowest] <= scene.key[low]):
+                low = lowest
+                continue
         if low >= 0 and (lowest < 0 or scene.key[lowest] > scene.key[low]):
             if scene.caught[low] < index and scene.stopped[low] > index:
                 bass[index] = scene.caught[low]

@@ -7,6 +7,7 @@ move. Detail:
 - ``bass`` Pitch: the lowest note struck (kept, where the pedal goes half down).
 - ``old`` Pitch, ``new`` Pitch: what would ring on, and what it would clash with.
 - ``chords`` tuple of RomanNumeral: those that the printed pedal holds together.
+- ``blur`` float, ``piano`` str (the name of an instrument): how murky a clash is, and where.
 
 Labels:
 
@@ -24,6 +25,7 @@ Labels:
 - as printed: "The pedal is printed here."
 - held by print: "The print holds I and V together: the C and the B clash."
 - against the print: "The print holds on here; on this piano the C and the B would clash."
+- clash: "Held through bar 3, the C and the B clash."
 """
 
 from __future__ import annotations
@@ -34,7 +36,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from understave.harmony.reading import Detail, Event
+from understave.harmony.reading import Detail, Event, Span
 from understave.interpretation.pedal_costs import REACH, Grounds, clash
 from understave.interpretation.pedal_search import DOWN, HALF, UP, Hold
 from understave.interpretation.plan import Origin
@@ -84,6 +86,15 @@ def reason_of_print(g: Grounds, start: Fraction, end: Fraction | None) -> Event:
         return _event(g, hold, "as printed", None)
     spans = [g.spans[g.span[i]] for i in (first, *through)]
     return _event(g, hold, "held by print", worst, (("chords", tuple(s.numeral for s in spans)),))
+
+
+def tell_clash(
+    old: Note, new: Note, span: Span, where: tuple[Fraction, Fraction], blur: float, piano: str
+) -> Event:
+    """Return what there is to say of a murky moment: `old` rings on into `new`, in the bars of `where`."""
+    detail: list[tuple[str, Detail]] = [("chord", span.numeral), ("key", span.key)]
+    detail += [("old", old.pitch), ("new", new.pitch), ("blur", blur), ("piano", piano)]
+    return Event(KIND, "clash", *where, (old.id, new.id), span.confidence, tuple(detail))
 
 
 def _lift(g: Grounds, hold: Hold) -> str:

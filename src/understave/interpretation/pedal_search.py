@@ -35,15 +35,15 @@ class Wishes:
 
     blur: float = 6.0
     press: float = 0.05
-    quick: float = 0.1
-    within: float = 0.8
+    quick: float = 0.05
+    within: float = 0.5
     off_beat: float = 0.3
-    no_bass: float = 0.3
+    no_bass: float = 0.5
     resonance: float = 0.4
     bass: float = 0.5
     dry: float = 12.0
     clear: float = 1.0
-    half: float = 0.5
+    half: float = 1.5
     print: float = 1.0
 
 
@@ -65,7 +65,7 @@ def best_holds(g: Grounds, wishes: Wishes) -> tuple[Hold, ...]:
     place = _place(g, wishes)
     best = np.full((n + 1, 3), np.inf)
     back = np.zeros((n + 1, 3, 2), dtype=np.intp)
-    best[0] = (0.0, wishes.press, wishes.press)
+    best[0] = (0.0, wishes.press, np.inf)
     for k in range(1, n + 1):
         j = np.arange(max(0, k - REACH), k)
         j = j[(seconds[k] - seconds[j] <= LONGEST) | (j == k - 1)]
@@ -91,6 +91,10 @@ def best_holds(g: Grounds, wishes: Wishes) -> tuple[Hold, ...]:
             change[:, UP] = 0.0 if depth == UP else wishes.press + 0.5 * place[k]
             change[:, DOWN] = effort + kept * lost + (lost_bass if depth != HALF else 0.0)
             change[:, HALF] = effort + 0.4 * lost + (lost_bass if depth != HALF else 0.0)
+            if depth == HALF:
+                # Half a pedal is for a bass that fingers have let go; without one it only muddles.
+                change[j > g.bass[k], DOWN] = np.inf
+                change[:, UP] = change[:, HALF] = np.inf
             best[k, depth], back[k, depth] = _cheapest(cost + change, j)
     return tuple(_holds(back, n))
 
