@@ -78,7 +78,8 @@ def engrave(
     scale = staff_mm / STAFF_HEIGHT_MM
     width, height = (_MM * side for side in options.page_mm)
     margin = _MM * options.margin_mm
-    right, bottom = width - margin, height - margin - _FOOT
+    foot = _FOOT if plan is None else _FOOT + 1.2 * _SMALL  # a second line of the legend
+    right, bottom = width - margin, height - margin - foot
     laid = _blocks(score, reading, options, (right - margin) / scale / _MM, plan=plan)
     tallest = max(b.box.height for b in laid.blocks) * scale
     heading, top = _heading(score, margin, right, margin)
