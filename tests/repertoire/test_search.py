@@ -189,7 +189,7 @@ def test_the_stored_reading_is_the_reading(indexed, db):
     from understave.score.reader import read_score
 
     folder, _ = indexed
-    (piece,) = db.execute("SELECT piece FROM files WHERE path = 'fast.musicxml'").fetchone()
+    (piece,) = db.execute("SELECT name FROM pieces WHERE path = 'fast.musicxml'").fetchone()
     own = read(read_score(folder / "fast.musicxml")).spans
     kept = stored_reading(db, piece).spans
     assert [(s.start, s.end, s.key, str(s.numeral)) for s in kept] == [

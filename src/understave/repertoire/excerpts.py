@@ -57,7 +57,9 @@ def score_of(place: Place, folder: Path) -> Score:
 def stored_reading(db: duckdb.DuckDBPyConnection, piece: str) -> Reading:
     """Return the chords of a piece as the index has them; without notes, alternatives and events."""
     rows = db.execute(
-        'SELECT start, "end", key, numeral, confidence FROM spans WHERE piece = ? ORDER BY number', [piece]
+        'SELECT start, "end", key, numeral, confidence FROM spans'
+        " WHERE piece = (SELECT piece FROM pieces WHERE name = ?) ORDER BY number",
+        [piece],
     ).fetchall()
     return Reading(
         tuple(

@@ -180,6 +180,6 @@ def failures_in(store: Store) -> tuple[tuple[str, str], ...]:
 
     with connect(store.folder) as db:
         rows = db.execute(
-            "SELECT path, error FROM files JOIN pieces USING (piece) WHERE error <> '' ORDER BY path"
+            "SELECT f.path, p.error FROM files f JOIN pieces p USING (piece) WHERE p.error <> '' ORDER BY ALL"
         )
         return tuple((str(path), str(error)) for path, error in rows.fetchall())

@@ -59,7 +59,7 @@ class Question:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A place in a piece: `path` below the indexed folder, bars counted from 0 and as printed.
+    """A place in a piece: `path` below the indexed folder, `piece` its id, bars from 0 and as printed.
 
     `what` names it (``"neapolitan"``, ``"ii6 V7 I"``), `confidence` is the reading's (0..1), `score` what
     places are ordered by within their piece.
@@ -218,11 +218,9 @@ def _place(q: Question, table: str, mode: str = "", key: str = "") -> _Condition
     return where
 
 
-_SPREAD = (
-    "row_number() OVER (PARTITION BY piece ORDER BY score DESC, place) AS nth",
-    "row_number() OVER (PARTITION BY composer, nth ORDER BY score DESC, piece) AS of_composer",
-)
-_FILE = "(SELECT min(f.path) FROM files f WHERE f.piece = s.piece)"
+_ONCE = "row_number() OVER (PARTITION BY piece ORDER BY score DESC, place) AS nth"
+_SPREAD = "row_number() OVER (PARTITION BY composer_number, nth ORDER BY score DESC, piece) AS of_composer"
+_TOTALS = "(SELECT count(*) FROM once WHERE nth = 1)"
 
 
 def _events(db: duckdb.DuckDBPyConnection, q: Question, wanted: Device, pieces: _Condition) -> Answer:
@@ -239,18 +237,18 @@ def _events(db: duckdb.DuckDBPyConnection, q: Question, wanted: Device, pieces: 
     # What is told surely and fills few bars shows best what it is.
     query = f"""
         WITH found AS (
-            SELECT e.piece, p.composer, p.title, p.difficulty, e.number AS place, e.label, e.numeral, e.key,
+            SELECT e.piece, p.composer_number, e.number AS place, e.label, e.numeral, e.key,
                    e.bar, e.last_bar, e.bar_number, e.last_bar_number, e.confidence,
                    e.confidence / (1 + 0.02 * greatest(0, e.last_bar - e.bar - 3)) AS score
             FROM events e JOIN pieces p USING (piece) WHERE {where.text} AND {pieces.text}
-        ), once AS (SELECT *, {_SPREAD[0]} FROM found),
-        spread AS (SELECT *, {_SPREAD[1]} FROM once WHERE nth <= ?),
+        ), once AS (SELECT *, {_ONCE} FROM found),
+        spread AS (SELECT *, {_SPREAD} FROM once WHERE nth <= ?),
         shown AS (SELECT * FROM spread ORDER BY nth, of_composer, score DESC, piece LIMIT ?)
-        SELECT {_FILE}, piece, title, composer, difficulty,
+        SELECT p.path, p.name, p.title, p.composer, p.difficulty,
                CASE WHEN numeral = '' THEN label ELSE label || ' (' || numeral || ')' END,
                key, bar, last_bar, bar_number, last_bar_number, confidence, score,
-               (SELECT count(*) FROM found), (SELECT count(DISTINCT piece) FROM found)
-        FROM shown s ORDER BY nth, of_composer, score DESC, piece
+               (SELECT count(*) FROM once), {_TOTALS}
+        FROM shown s JOIN pieces p USING (piece) ORDER BY nth, of_composer, score DESC, piece
     """
     rows = db.execute(query, [*where.values, *pieces.values, q.each, q.limit]).fetchall()
     # The columns of a place in its own order, then the two counts.
@@ -267,15 +265,13 @@ def _in_stretches(
         where.add("t.piece IN (SELECT piece FROM textures WHERE pattern = ?)", _texture(db, q.texture))
     query = f"""
         WITH found AS (
-            SELECT t.piece, p.composer, t.number AS place, t.{column} AS text, t.first_span, t.key,
+            SELECT t.piece, p.composer_number, t.number AS place, t.{column} AS text, t.first_span,
                    t.confidence AS score
             FROM stretches t JOIN pieces p USING (piece) WHERE {where.text} AND {pieces.text}
-        ), once AS (SELECT *, {_SPREAD[0]} FROM found),
-        spread AS (SELECT *, {_SPREAD[1]} FROM once),
+        ), once AS (SELECT *, {_ONCE} FROM found),
+        spread AS (SELECT *, {_SPREAD} FROM once),
         shown AS (SELECT * FROM spread ORDER BY nth, of_composer, score DESC, piece LIMIT {MOST_CANDIDATES})
-        SELECT piece, text, first_span, key,
-               (SELECT sum(len(regexp_extract_all(text, ?))) FROM found),
-               (SELECT count(DISTINCT piece) FROM found)
+        SELECT piece, text, first_span, (SELECT sum(len(regexp_extract_all(text, ?))) FROM found), {_TOTALS}
         FROM shown ORDER BY nth, of_composer, score DESC, piece
     """
     rows = db.execute(query, [*where.values, *pieces.values, pattern]).fetchall()
@@ -289,8 +285,8 @@ def _located(
     db: duckdb.DuckDBPyConnection, q: Question, pattern: re.Pattern[str], rows: Sequence[tuple[Any, ...]]
 ) -> list[Place]:
     """Find where in their stretches the pattern is met; keep the best places, spread over the pieces."""
-    kept: list[tuple[str, int, int]] = []
-    used: dict[str, int] = {}
+    kept: list[tuple[int, int, int]] = []
+    used: dict[int, int] = {}
     # Twice as many as are shown: the surest of a piece are chosen among them.
     for piece, text, first_span, *_ in rows:
         starts = [0, *accumulate(len(word) + 1 for word in text.split())]
@@ -306,27 +302,27 @@ def _located(
             break
     spans = db.execute(
         "SELECT s.piece, s.number, s.bar, s.bar_number, s.key, s.numeral, s.confidence FROM spans s"
-        " WHERE s.piece IN (SELECT unnest(?::VARCHAR[]))",
+        " WHERE s.piece IN (SELECT unnest(?::INTEGER[]))",
         [list(used)],
     ).fetchall()
     by_place = {(row[0], row[1]): row[2:] for row in spans}
     about = {
         row[0]: row[1:]
         for row in db.execute(
-            f"SELECT s.piece, title, composer, difficulty, {_FILE} FROM pieces s"
-            " WHERE s.piece IN (SELECT unnest(?::VARCHAR[]))",
+            "SELECT piece, name, title, composer, difficulty, path FROM pieces"
+            " WHERE piece IN (SELECT unnest(?::INTEGER[]))",
             [list(used)],
         ).fetchall()
     }
-    textures: dict[str, list[tuple[int, int]]] = {}
+    textures: dict[int, list[tuple[int, int]]] = {}
     if q.texture:
         for piece, bar, last_bar in db.execute(
             "SELECT piece, bar, last_bar FROM textures"
-            " WHERE pattern = ? AND piece IN (SELECT unnest(?::VARCHAR[]))",
+            " WHERE pattern = ? AND piece IN (SELECT unnest(?::INTEGER[]))",
             [_texture(db, q.texture), list(used)],
         ).fetchall():
             textures.setdefault(piece, []).append((bar, last_bar))
-    found: dict[str, list[Place]] = {}
+    found: dict[int, list[Place]] = {}
     for piece, first, last in kept:
         own = [by_place[piece, i] for i in range(first, last + 1)]
         # The last chord is heard at least where it begins.
@@ -334,16 +330,16 @@ def _located(
         if q.texture and not any(a <= last_bar and b >= bar for a, b in textures.get(piece, ())):
             continue
         sure = min(row[4] for row in own)
-        title, composer, hard, path = about[piece]
+        name, title, composer, hard, path = about[piece]
         score = sure / (1 + 0.02 * max(0, last_bar - bar - 3))
         what, numbers = " ".join(row[3] for row in own), (own[0][1], own[-1][1])
         found.setdefault(piece, []).append(
-            Place(path, piece, title, composer, hard, what, own[0][2], bar, last_bar, *numbers, sure, score)
+            Place(path, name, title, composer, hard, what, own[0][2], bar, last_bar, *numbers, sure, score)
         )
     return _spread(found, q)
 
 
-def _spread(found: dict[str, list[Place]], q: Question) -> list[Place]:
+def _spread(found: dict[int, list[Place]], q: Question) -> list[Place]:
     """Order places: every piece's best first, and among these every composer's best."""
     ranked = []
     for places in found.values():
@@ -375,7 +371,7 @@ def _whole_pieces(db: duckdb.DuckDBPyConnection, q: Question, pieces: _Condition
         spread AS (
             SELECT *, row_number() OVER (PARTITION BY composer ORDER BY difficulty, piece) AS nth FROM found
         )
-        SELECT {_FILE}, piece, title, composer, difficulty, key_plan, home, bars, (SELECT count(*) FROM found)
+        SELECT path, name, title, composer, difficulty, key_plan, home, bars, (SELECT count(*) FROM found)
         FROM spread s ORDER BY nth, difficulty, piece LIMIT ?
         """,
         [*pieces.values, q.limit],

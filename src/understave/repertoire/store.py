@@ -195,32 +195,42 @@ def make_catalogue(store: Store, indexed: Path | None = None) -> None:
 
 
 def fill(db: duckdb.DuckDBPyConnection, store: Store, indexed: Path | None) -> None:
-    """Fill an empty database with the tables of an index, each sorted by piece."""
+    """Fill an empty database with the tables of an index.
+
+    Pieces are numbered here, in the order of their ids, since numbers are compared much faster: `piece` is
+    that number in every table, and `pieces` has the id as `name`.
+    """
+    if not parts_of(store):
+        write_part(store, [])
     parts = [p.name for p in parts_of(store)]
+    # Each piece from the first part that has it, and only pieces that some file still holds.
+    db.execute(
+        "CREATE TEMP TABLE chosen AS SELECT p.piece AS name, min(parse_path(p.filename)[-2]) AS part,"
+        " row_number() OVER (ORDER BY p.piece)::INTEGER AS piece, min(f.path) AS path"
+        " FROM read_parquet(?, filename = true) p JOIN read_parquet(?) f ON p.piece = f.piece"
+        " GROUP BY p.piece",
+        [_paths(store, parts, "pieces"), str(store.files)],
+    )
+    for name, schema in SCHEMAS.items():
+        columns = ", ".join(["c.piece", *(f'r."{c}"' for c in schema.names if c != "piece")])
+        if name == "pieces":
+            columns += ", c.name, c.path, dense_rank() OVER (ORDER BY r.composer)::INTEGER AS composer_number"
+        # Sorted as they are asked for, so that a question reads only a few blocks of a large table.
+        order = "c.piece, r.number" if "number" in schema.names else "c.piece"
+        order = {"events": "r.kind, r.label, c.piece, r.number"}.get(name, order)
+        db.execute(
+            f"CREATE TABLE {name} AS SELECT {columns} FROM read_parquet(?, filename = true) r"
+            " JOIN chosen c ON r.piece = c.name AND parse_path(r.filename)[-2] = c.part"
+            f" ORDER BY {order}",
+            [_paths(store, parts, name)],
+        )
+    db.execute(
+        "CREATE TABLE files AS SELECT f.path, c.piece FROM read_parquet(?) f"
+        " JOIN chosen c ON f.piece = c.name ORDER BY f.path",
+        [str(store.files)],
+    )
     db.execute("CREATE TABLE about (name VARCHAR, value VARCHAR)")
     db.execute("INSERT INTO about VALUES ('folder', ?)", [str(indexed.resolve()) if indexed else ""])
-    db.execute("CREATE TABLE files AS SELECT path, piece FROM read_parquet(?)", [str(store.files)])
-    if not parts:
-        for name, schema in SCHEMAS.items():
-            db.register("empty", schema.empty_table())
-            db.execute(f"CREATE TABLE {name} AS SELECT * FROM empty")
-            db.unregister("empty")
-    else:
-        # Each piece from the first part that has it, and only pieces that some file still holds.
-        db.execute(
-            "CREATE TEMP TABLE chosen AS SELECT piece, min(parse_path(filename)[-2]) AS part"
-            " FROM read_parquet(?, filename = true) WHERE piece IN (SELECT piece FROM files) GROUP BY piece",
-            [_paths(store, parts, "pieces")],
-        )
-        for name, schema in SCHEMAS.items():
-            columns = ", ".join(f'r."{c}"' for c in schema.names)
-            order = "r.piece, r.number" if "number" in schema.names else "r.piece"
-            db.execute(
-                f"CREATE TABLE {name} AS SELECT {columns} FROM read_parquet(?, filename = true) r"
-                " JOIN chosen c ON r.piece = c.piece AND parse_path(r.filename)[-2] = c.part"
-                f" ORDER BY {order}",
-                [_paths(store, parts, name)],
-            )
     # Few kinds of events, many events: what can be asked for is kept apart.
     db.execute("CREATE TABLE event_names AS SELECT kind, label, count(*) AS count FROM events GROUP BY ALL")
     composers = [str(c[0]) for c in db.execute("SELECT DISTINCT composer FROM pieces").fetchall() if c[0]]
