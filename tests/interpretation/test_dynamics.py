@@ -143,6 +143,13 @@ def test_a_printed_jump_stays_a_jump():
     assert level_at(levels, 8) - level_at(levels, F(8) - F(1, 100)) == pytest.approx(jump, abs=4)
 
 
+def test_where_a_mark_stands_the_line_is_nearest_to_it():
+    score, reading = piece(mark(0, "p"), mark(8, "mf"))
+    levels, _, _ = dynamics(score, reading, tension(score, reading))
+    assert nearest_mark(level_at(levels, 0)) == "p"
+    assert nearest_mark(level_at(levels, 8)) == "mf"
+
+
 def test_a_score_without_marks_gets_one_to_begin_with():
     score, reading = piece()
     _, _, marks = dynamics(score, reading, tension(score, reading))

@@ -6,8 +6,8 @@ the phrase arch of Friberg, Bresin & Sundberg, "Overview of the KTH rule system 
 Advances in Cognitive Psychology 2, 2006), tense harmony is louder than its release (harmonic charge, ibid.),
 high melody louder than low (high loud, ibid.; Repp, "The dynamics of expressive piano performance", Journal
 of the Acoustical Society of America 100, 1996), full texture louder than thin (common practice, no source).
-The amounts are ours. All of it stays within one mark's step of what is printed, and along a printed hairpin
-the line never turns against it.
+The amounts are ours. Where a mark is printed the line stays at it, later within little more than a step of
+it, and along a printed hairpin it never turns against it.
 
 A hairpin is proposed where the line swells or fades clearly within a phrase and nothing is printed. Where no
 mark is printed at all, one is proposed for the beginning, and others where the music changes its size.
@@ -68,8 +68,8 @@ HIGH = 0.35
 """Velocity for each semitone that the melody lies above its middle."""
 THICK = 2.5
 """Velocity for each doubling of how many notes are struck in a bar."""
-MOST = 1.2 * STEP
-"""How far the line may leave what is printed."""
+CLOSE, MOST = 0.45 * STEP, 1.2 * STEP
+"""How far the line may leave what is printed: where a mark stands, and from a bar later on."""
 _CLEAR = 5.0
 """Least velocity between the foot and the peak of a proposed hairpin."""
 _PLAIN = 1.0
@@ -80,15 +80,19 @@ _SETTLED = 8.0
 
 @dataclass(frozen=True)
 class _Line:
-    """The line before it is drawn: moments, what is printed there, and what each reason adds."""
+    """The line before it is drawn: moments, what is printed there, how far it may leave that, and what each
+    reason adds.
+    """
 
     moments: tuple[Fraction, ...]
     printed: Floats
+    room: Floats
     parts: dict[str, Floats]
 
     @property
     def added(self) -> Floats:
-        return np.asarray(np.clip(sum(self.parts.values(), np.zeros(len(self.moments))), -MOST, MOST))
+        whole = sum(self.parts.values(), np.zeros(len(self.moments)))
+        return np.asarray(np.clip(whole, -self.room, self.room))
 
 
 def dynamics(
@@ -155,7 +159,17 @@ def _reckoned(
     }
     if tension:
         parts["tension"] = TENSE * _tense(tension, at)
-    return _Line(grid, np.array([printed.at(t) for t in grid]), parts)
+    return _Line(grid, np.array([printed.at(t) for t in grid]), _room(printed, at, bar), parts)
+
+
+def _room(printed: PrintedLoudness, at: Floats, bar: float) -> Floats:
+    """Return how far the line may leave print: where a mark stands it is meant, after a bar there is room."""
+    marks = np.array([float(m.moment) for m in printed.marks])
+    if not len(marks):
+        return np.full(len(at), MOST)
+    k = np.searchsorted(marks, at, side="right") - 1
+    since = np.where(k >= 0, at - marks[np.maximum(k, 0)], bar)
+    return np.asarray(CLOSE + (MOST - CLOSE) * np.clip(since / bar, 0, 1))
 
 
 def _arch(at: Floats, phrases: Sequence[tuple[Fraction, Fraction]]) -> Floats:
