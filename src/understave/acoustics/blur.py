@@ -276,7 +276,7 @@ def _windows(
     level = levels(free_amplitudes(table, times[::size]) * damping_factor(table, contact))
     for index, first in enumerate(range(0, times.size, size)):
         window = times[first : first + size]
-        ringing = (table.start < window[0]) & (level[:, index] > GONE_DB)
+        ringing = (table.start < window[0]) & (level[:, index] > GONE_DB - 20)
         struck = (table.start >= window[0]) & (table.start <= window[-1])
         strikes = [performance.strikes[i] for i in np.flatnonzero(ringing | struck)]
         yield Clashes(strikes, instrument, harmony, window, soft=performance.soft)

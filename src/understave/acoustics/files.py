@@ -52,23 +52,41 @@ def write_audio(
     the rate it is defined at. `progress` is called with the share done. The file appears whole or not at
     all. Raises UnderstaveError for another suffix, or if the disk refuses.
     """
+    target = Path(path)
+    write_atomically(target, audio_bytes(target.suffix, sound, rate, gain=gain, progress=progress))
+
+
+def audio_bytes(
+    suffix: str,
+    sound: Samples,
+    rate: int = 44_100,
+    *,
+    gain: float | None = None,
+    steady: bool = False,
+    progress: Callable[[float], None] | None = None,
+) -> bytes:
+    """Return the bytes of a sound file of the format of a suffix (``.mp3``); for the rest see `write_audio`.
+
+    `steady` asks MP3 for one bit rate throughout (96 kbit/s in stereo), so that players which reckon places in
+    the file by its length land where they should.
+    """
     import soundfile
 
-    target = Path(path)
-    container, subtype = _format(target)
+    container, subtype = _format(Path(f"sound{suffix}"))
     if container == "OGG" and rate != OPUS_RATE:
         sound, rate = resample(sound, rate, OPUS_RATE), OPUS_RATE
     level = common_gain([sound]) if gain is None else gain
     channels = 1 if sound.ndim == 1 else sound.shape[1]
+    even = {"bitrate_mode": "CONSTANT", "compression_level": 0.75} if steady and container == "MP3" else {}
     memory = io.BytesIO()
     with soundfile.SoundFile(
-        memory, "w", samplerate=rate, channels=channels, format=container, subtype=subtype
+        memory, "w", samplerate=rate, channels=channels, format=container, subtype=subtype, **even
     ) as file:
         for first in range(0, sound.shape[0], _BLOCK):
             file.write(np.clip(sound[first : first + _BLOCK] * np.float32(level), -1, 1))
             if progress:
                 progress(min(1.0, (first + _BLOCK) / sound.shape[0]))
-    write_atomically(target, memory.getvalue())
+    return memory.getvalue()
 
 
 def known_suffix(path: Path | str) -> None:

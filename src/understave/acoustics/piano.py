@@ -196,7 +196,9 @@ def strings(midi: int, instrument: Instrument = GRAND) -> Strings:
     strike = 0.45 + 0.55 * np.abs(np.sin(np.pi * number * strike_point))
     board = 1 / (1 + (88 / frequency) ** 4) / np.sqrt(1 + (frequency / 4500) ** 8)
     prompt = prompt_decay(midi, number, frequency, instrument) * 10 ** chance.normal(0, 0.055, number.size)
-    slowness = max(1.2, instrument.after_slowness * _by_key(midi, (21, 36, 60, 72, 96), (0.4, 0.5, 1.0, 1.3, 1.6)))
+    slowness = max(
+        1.2, instrument.after_slowness * _by_key(midi, (21, 36, 60, 72, 96), (0.4, 0.5, 1.0, 1.3, 1.6))
+    )
     after_db = instrument.after_db + chance.normal(0, 2.5, number.size) - (3 if midi < 30 else 0)
     spread = _by_key(midi, (21, 36, 60, 72, 84, 99), (0.01, 0.05, 0.11, 0.15, 0.22, 0.3))
     # Slower and faster than the prompt sound in turn, so that a note's beats do not all dip together.

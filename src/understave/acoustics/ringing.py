@@ -219,7 +219,7 @@ def _fine(pedal: PedalLine) -> tuple[Array, Array]:
         return np.array([0.0, 1.0]), np.zeros(2)
     seconds = np.array([pedal[0][0], *(p[0] for p in pedal)], float)
     depth = np.array([0.0, *(p[1] for p in pedal)], float)
-    parts = np.linspace(0, 1, 13)[1:]
+    parts = np.linspace(0, 1, 25)[1:]
     moved = np.abs(np.diff(depth)) > 1e-9
     moments, depths = [seconds[:1]], [depth[:1]]
     for i, moving in enumerate(moved):

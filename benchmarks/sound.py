@@ -1,0 +1,137 @@
+"""The modelled piano measured: ``python -m benchmarks.sound``.
+
+Prints, for each instrument: how many times faster than real time a dense passage is rendered (seconds of sound
+by seconds of CPU time of all threads, so on one core), without pedal, with it changed and held; the loudness
+of equal touch in each octave, K-weighted (ITU-R BS.1770-4) and A-weighted (IEC 61672-1), over the first 150 ms;
+the brightness of soft, middling and loud touch (centre of the spectrum in Hz); the loudest trace above 12.5 kHz
+(where no partial lies, so any click would show) at the blows and away from them; and how far the rendered
+level is from the predicted one. What is measured comes from `render` and `strings_alone` alone.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+from rich.console import Console
+from rich.table import Table
+
+from understave.acoustics.loudness import a_weight, k_weight
+from understave.acoustics.performance import Performance, Strike
+from understave.acoustics.piano import INSTRUMENTS, Instrument
+from understave.acoustics.ringing import sounding_level
+from understave.acoustics.sound import render, strings_alone
+
+Array = NDArray[np.float64]
+
+RATE = 44_100
+KEYS = (21, 24, 36, 48, 60, 72, 84, 96, 108)
+HARMONIES = ((48, 60, 64, 67), (43, 59, 62, 67), (45, 60, 64, 69), (41, 60, 65, 69))
+UP: tuple[tuple[float, float], ...] = ()
+
+
+def main() -> int:
+    """Print the tables."""
+    console = Console(width=110)
+    speed = Table(title="times real time on one core (eight notes a second)")
+    for heading in ("instrument", "pedal up", "changed", "held"):
+        speed.add_column(heading, justify="left" if heading == "instrument" else "right")
+    quality = Table(title="clicks (dB below the passage's level) and rendered against predicted level (dB)")
+    for heading in ("instrument", "at blows", "elsewhere", "mean difference", "largest in 300 ms"):
+        quality.add_column(heading, justify="left" if heading == "instrument" else "right")
+    for name, instrument in INSTRUMENTS.items():
+        speed.add_row(
+            name, *(f"{_speed(instrument, pedal):.0f}" for pedal in (UP, _changed(), ((0.0, 1.0),)))
+        )
+        quality.add_row(name, *(f"{value:.2f}" for value in (*_clicks(instrument), *_agreement(instrument))))
+    console.print(speed)
+    console.print(_evenness())
+    console.print(quality)
+    return 0
+
+
+def _passage(seconds: float = 32.0) -> tuple[Strike, ...]:
+    """Broken chords, eight notes a second."""
+    count = int(seconds * 8)
+    chords = [HARMONIES[i // 16 % 4] for i in range(count)]
+    return tuple(
+        Strike(chord[i % 4] + (12 if i % 8 > 3 else 0), i / 8, i / 8 + 0.12, 55 + 5 * (i % 4))
+        for i, chord in enumerate(chords)
+    )
+
+
+def _changed() -> tuple[tuple[float, float], ...]:
+    """A pedal changed every two seconds."""
+    turns = ((0.0, 1.0), (0.03, 0.0), (0.15, 0.0), (0.2, 1.0))
+    return tuple((2.0 * i + t, depth) for i in range(16) for t, depth in turns)
+
+
+def _speed(instrument: Instrument, pedal: tuple[tuple[float, float], ...]) -> float:
+    performance = Performance(_passage(), pedal)
+    render(performance, instrument)
+    start = time.process_time()
+    sound = render(performance, instrument)
+    return sound.shape[0] / RATE / (time.process_time() - start)
+
+
+def _evenness() -> Table:
+    table = Table(
+        title="equal touch (velocity 70): dB over the first 150 ms; brightness in Hz at 20, 70, 120"
+    )
+    table.add_column("key")
+    for name in INSTRUMENTS:
+        table.add_column(name, justify="right")
+    for key in KEYS:
+        cells = []
+        for instrument in INSTRUMENTS.values():
+            if not instrument.has_key(key):
+                cells.append("")
+                continue
+            sounds = [render(Performance((Strike(key, 0, 0.5, v),)), instrument) for v in (20, 70, 120)]
+            k, a = (_level(sounds[1], weight) for weight in (k_weight, a_weight))
+            bright = " ".join(f"{_centre(s):.0f}" for s in sounds)
+            cells.append(f"K {k:.1f}  A {a:.1f}  {bright}")
+        table.add_row(str(key), *cells)
+    return table
+
+
+def _level(sound: NDArray[np.float32], weight: Callable[[Array], Array]) -> float:
+    part = sound[: int(0.15 * RATE)].astype(float)
+    power = np.sum(np.abs(np.fft.rfft(part, axis=0)) ** 2, axis=1) / part.shape[0] ** 2
+    return float(10 * np.log10(np.sum(power * weight(np.fft.rfftfreq(part.shape[0], 1 / RATE)))))
+
+
+def _centre(sound: NDArray[np.float32]) -> float:
+    power = np.abs(np.fft.rfft(sound[: RATE // 2].mean(axis=1))) ** 2
+    return float(np.sum(power * np.fft.rfftfreq(RATE // 2, 1 / RATE)) / np.sum(power))
+
+
+def _clicks(instrument: Instrument) -> tuple[float, float]:
+    """Highest level above 12.5 kHz in 5 ms, at the blows and elsewhere, below the level of the whole."""
+    strikes = _passage(8.0)
+    pedal = ((1.0, 0.0), (1.02, 1.0), (2.5, 1.0), (2.5, 0.0), (3.0, 0.5), (3.6, 1.0), (5.0, 0.0))
+    sound = strings_alone(Performance(strikes, pedal), instrument).astype(float)
+    spectrum = np.fft.rfft(sound)
+    spectrum[np.fft.rfftfreq(sound.size, 1 / RATE) < 12_500] = 0
+    frames = np.fft.irfft(spectrum, sound.size)[: sound.size // 220 * 220].reshape(-1, 220)
+    moments = (np.arange(frames.shape[0]) + 0.5) * 220 / RATE
+    blows = np.min(np.abs(moments[:, None] - np.array([s.start for s in strikes])), axis=1) < 0.02
+    level = 10 * np.log10(np.mean(frames**2, axis=1) + 1e-30) - 10 * np.log10(np.mean(sound**2))
+    return float(level[blows].max()), float(level[~blows].max())
+
+
+def _agreement(instrument: Instrument) -> tuple[float, float]:
+    performance = Performance(_passage(8.0), _changed()[:16])
+    sound = strings_alone(performance, instrument).astype(float)
+    starts = np.arange(0.05, 7.5, 0.3)
+    moments = starts[:, None] + np.linspace(0, 0.3, 60)
+    predicted = 10 ** (sounding_level(performance, instrument, moments.ravel()) / 10)
+    rendered = np.array([np.mean(sound[int(s * RATE) : int((s + 0.3) * RATE)] ** 2) for s in starts])
+    difference = 10 * np.log10(rendered / predicted.reshape(moments.shape).mean(axis=1))
+    return float(np.mean(difference)), float(np.max(np.abs(difference)))
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,72 @@
+"""Sound files: every format read back by a general-purpose library, one gain for variants, clear errors."""
+
+import numpy as np
+import pytest
+import soundfile
+
+from understave.acoustics.files import FORMATS, common_gain, read_audio, resample, write_audio
+from understave.errors import UnderstaveError
+
+RATE = 44_100
+
+
+def tone(hertz=440.0, seconds=3.0, strength=0.5, rate=RATE):
+    wave = strength * np.sin(2 * np.pi * hertz * np.arange(int(seconds * rate)) / rate)
+    return np.stack([wave, 0.5 * wave], 1).astype(np.float32)
+
+
+@pytest.mark.parametrize("suffix", FORMATS)
+def test_each_format_keeps_the_tone(tmp_path, suffix):
+    path = tmp_path / f"tone{suffix}"
+    write_audio(path, tone(), RATE, gain=1.0)
+    sound, rate = soundfile.read(path)
+    assert sound.shape[0] / rate == pytest.approx(3.0, abs=0.06)
+    middle = sound[rate : 2 * rate]
+    peak = np.argmax(np.abs(np.fft.rfft(middle[:, 0])))
+    assert peak * rate / middle.shape[0] == pytest.approx(440, abs=1)
+    assert np.sqrt(np.mean(middle**2, axis=0)) == pytest.approx([0.3536, 0.1768], rel=0.03)
+
+
+@pytest.mark.parametrize("suffix", [".opus", ".mp3"])
+def test_long_sounds_are_written_whole(tmp_path, suffix):
+    told = []
+    write_audio(tmp_path / f"long{suffix}", tone(seconds=40), RATE, progress=told.append)
+    sound, rate = read_audio(tmp_path / f"long{suffix}")
+    assert sound.shape[0] / rate == pytest.approx(40.0, abs=0.1)
+    assert told[-1] == 1.0
+    assert told == sorted(told)
+
+
+def test_one_gain_keeps_variants_comparable(tmp_path):
+    loud, soft = tone(strength=0.8), tone(strength=0.2)
+    gain = common_gain([loud, soft])
+    for name, sound in (("loud", loud), ("soft", soft)):
+        write_audio(tmp_path / f"{name}.wav", sound, RATE, gain=gain)
+    peaks = [np.max(np.abs(read_audio(tmp_path / f"{n}.wav")[0])) for n in ("loud", "soft")]
+    assert peaks == pytest.approx([0.891, 0.223], abs=0.002)
+
+
+def test_soft_sounds_are_raised_by_twelve_decibels_at_most_and_silence_not_at_all():
+    assert common_gain([tone(strength=0.001)]) == pytest.approx(3.98, abs=0.01)
+    assert common_gain([np.zeros((10, 2), np.float32)]) == 1.0
+
+
+@pytest.mark.parametrize(("rate", "wanted"), [(44_100, 48_000), (48_000, 44_100), (22_050, 48_000)])
+@pytest.mark.parametrize("hertz", [100.0, 1000.0, 9000.0])
+def test_resampling_keeps_tones_to_a_ten_thousandth(rate, wanted, hertz):
+    given = tone(hertz, 0.5, 1.0, rate)
+    found = resample(given, rate, wanted)[:, 0]
+    expected = np.sin(2 * np.pi * hertz * np.arange(found.size) / wanted)
+    assert np.max(np.abs(found - expected)[200:-200]) < 1e-4
+
+
+def test_unknown_ending_is_one_sentence(tmp_path):
+    with pytest.raises(UnderstaveError, match=r"lesson\.xyz has no ending .* \.wav, \.flac, \.mp3 or \.opus"):
+        write_audio(tmp_path / "lesson.xyz", tone(), RATE)
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_path_that_cannot_be_written_is_one_sentence(tmp_path):
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    with pytest.raises(UnderstaveError, match="could not be written"):
+        write_audio(tmp_path / "file" / "sound.wav", tone(), RATE)

@@ -1,0 +1,118 @@
+"""The rendered sound, measured: evenness, clicks, pedal, room."""
+
+import numpy as np
+import pytest
+
+from understave.acoustics.loudness import k_weight
+from understave.acoustics.performance import Performance, Strike
+from understave.acoustics.piano import EARLY, GRAND, INSTRUMENTS
+from understave.acoustics.sound import render, strings_alone
+
+RATE = 44_100
+
+
+def weighted(sound, start, end):
+    """K-weighted level in dB of a stretch (seconds) of stereo sound."""
+    part = sound[int(start * RATE) : int(end * RATE)].astype(float)
+    power = np.abs(np.fft.rfft(part, axis=0)) ** 2
+    weight = k_weight(np.fft.rfftfreq(part.shape[0], 1 / RATE))
+    return 10 * np.log10(2 * np.sum(power * weight[:, None]) / part.shape[0] ** 2 / 2)
+
+
+def level(sound, start, end):
+    return 10 * np.log10(np.mean(sound[int(start * RATE) : int(end * RATE)].astype(float) ** 2) + 1e-20)
+
+
+@pytest.mark.parametrize("name", INSTRUMENTS)
+def test_equal_touch_is_equally_loud_over_the_keyboard(name):
+    instrument = INSTRUMENTS[name]
+    keys = [k for k in range(24, 97, 6) if instrument.has_key(k)]
+    loud = [weighted(render(Performance((Strike(k, 0, 0.5, 70),)), instrument), 0, 0.15) for k in keys]
+    assert max(loud) - min(loud) < 4
+
+
+def test_nothing_clicks():
+    """A click has energy above all partials, which end at 10 kHz: none is found away from the blows."""
+    chance = np.random.default_rng(4)
+    strikes = tuple(
+        Strike(
+            int(midi),
+            0.2 + 0.4 * i,
+            0.2 + 0.4 * i + chance.uniform(0.05, 1.0),
+            float(chance.uniform(20, 125)),
+        )
+        for i in range(12)
+        for midi in chance.choice(np.arange(21, 109), 3, replace=False)
+    )
+    repeated = tuple(Strike(60, 0.2 + 0.1 * i, 0.28 + 0.1 * i, 80) for i in range(40))
+    pedal = ((1, 0), (1.02, 1), (2.5, 1), (2.5, 0), (3, 0.5), (3.5, 1), (4.2, 0))
+    performance = Performance(tuple(sorted(strikes + repeated, key=lambda s: s.start)), pedal)
+    sound = strings_alone(performance, GRAND).astype(float)
+    spectrum = np.fft.rfft(sound)
+    spectrum[np.fft.rfftfreq(sound.size, 1 / RATE) < 12_500] = 0
+    high = np.fft.irfft(spectrum, sound.size)
+    frames = high[: high.size // 220 * 220].reshape(-1, 220)
+    middle = (np.arange(frames.shape[0]) + 0.5) * 220 / RATE
+    starts = np.array([s.start for s in performance.strikes])
+    away = np.min(np.abs(middle[:, None] - starts[None, :]), axis=1) > 0.02
+    loudest = level(sound, 0, sound.size / RATE)
+    assert 10 * np.log10(np.max(np.mean(frames[away] ** 2, axis=1))) < loudest - 85
+    assert 10 * np.log10(np.max(np.mean(frames**2, axis=1))) < loudest - 45
+
+
+def test_pedal_is_heard_when_it_goes_down_and_up():
+    strikes = (Strike(48, 0, 0.3, 80), Strike(55, 0, 0.3, 80), Strike(64, 0, 0.3, 80))
+    dry = render(Performance(strikes), GRAND)
+    held = render(Performance(strikes, ((0.1, 0.0), (0.15, 1.0))), GRAND)
+    lifted = render(Performance(strikes, ((0.1, 0.0), (0.15, 1.0), (1.5, 1.0), (1.55, 0.0))), GRAND)
+    assert level(held, 1.0, 1.4) > level(dry, 1.0, 1.4) + 25
+    assert level(lifted, 1.0, 1.4) == pytest.approx(level(held, 1.0, 1.4), abs=0.1)
+    assert level(lifted, 2.2, 2.6) < level(held, 2.2, 2.6) - 15
+
+
+def test_open_strings_answer_under_the_pedal():
+    """With the pedal down, a key held by the finger is joined by other strings; they go when it comes up."""
+    held_key = (Strike(60, 0.5, 3.0, 90),)
+    alone, open_strings = (
+        render(Performance(held_key, pedal), GRAND).mean(axis=1).astype(float)
+        for pedal in ((), ((0.0, 1.0), (2.0, 1.0), (2.05, 0.0)))
+    )
+    halo = open_strings - alone
+    assert -35 < level(halo, 0.8, 1.8) - level(alone, 0.8, 1.8) < -8
+    assert level(halo, 2.6, 3.0) < level(halo, 0.8, 1.8) - 20
+
+
+def test_bass_comes_from_the_left_and_treble_from_the_right():
+    for midi, louder in ((33, 0), (93, 1)):
+        sound = render(Performance((Strike(midi, 0, 0.5, 70),)), GRAND)
+        power = np.mean(sound.astype(float) ** 2, axis=0)
+        assert power[louder] > 1.3 * power[1 - louder]
+
+
+def test_room_is_soft_and_short():
+    sound = render(Performance((Strike(72, 0, 0.15, 80),)), EARLY)
+    assert level(sound, 0, 0.15) - level(sound, 0.5, 0.6) > 25
+    assert level(sound, 1.6, 1.8) < level(sound, 0, 0.15) - 60
+
+
+def test_progress_rises_to_one_and_shape_is_stereo():
+    told = []
+    sound = render(
+        Performance(tuple(Strike(60 + i, i * 0.1, i * 0.1 + 0.1, 60) for i in range(20))),
+        GRAND,
+        22_050,
+        told.append,
+    )
+    assert sound.dtype == np.float32
+    assert sound.shape[1] == 2
+    assert told == sorted(told)
+    assert told[-1] == 1.0
+
+
+def test_the_same_performance_sounds_the_same():
+    performance = Performance((Strike(60, 0, 0.5, 70), Strike(64, 0.2, 0.9, 50)), ((0.1, 1.0),))
+    assert np.array_equal(render(performance, GRAND), render(performance, GRAND))
+
+
+def test_silence_is_silent():
+    assert not np.any(render(Performance(()), GRAND))
