@@ -59,7 +59,9 @@ def device(text: str, found: Iterable[tuple[str, str]] = ()) -> Device:
     hit = known.get(plain) or next((d for n, d in known.items() if _plain(n) == plain), None)
     if hit is None:
         near = get_close_matches(plain, list(known), n=3, cutoff=0.5)
-        advice = f"nearest are {', '.join(near)}" if near else "'understave find --devices' lists the names"
+        advice = (
+            f"nearest are {', '.join(near)}" if near else "'understave find INDEX --count devices' lists all"
+        )
         raise UnderstaveError(f"No device is called {name!r}; {advice}.")
     return Device(hit.name, hit.kind, hit.labels, hit.chords, mode, key)
 

@@ -1,0 +1,59 @@
+"""The commands ``index`` and ``find`` as a user meets them: what they print, make and refuse."""
+
+import pytest
+from repertoire_scores import CADENCE, piano, put
+
+from understave.cli import main
+
+
+def test_index_twice_then_find(tmp_path, capsys):
+    folder = tmp_path / "scores"
+    put(folder, "a.musicxml", piano(CADENCE, title="A little close", composer="Franz Schubert"))
+    (folder / "torn.abc").write_text("X:", encoding="utf-8")
+    assert main(["index", str(folder), "--processes", "1"]) == 0
+    out = capsys.readouterr().out
+    assert "2 files: 2 pieces read" in out
+    assert "torn.abc" in out
+    assert main(["index", str(folder), "--processes", "1"]) == 0
+    assert "0 pieces read" in capsys.readouterr().out
+    excerpts = tmp_path / "excerpts"
+    assert main(["find", str(folder), "--chords", "IV V I", "--excerpts", str(excerpts)]) == 0
+    out = capsys.readouterr().out
+    assert "1 found in 1 pieces, 1 shown." in out
+    assert [p.suffix for p in excerpts.iterdir()] == [".svg"]
+    assert main(["find", str(folder / "understave-index"), "--chords", "IV V I", "--period", "modern"]) == 0
+    assert "Nothing found" in capsys.readouterr().out
+
+
+def test_counts_and_their_plot(indexed, tmp_path, capsys):
+    folder, _ = indexed
+    plot = tmp_path / "after.svg"
+    assert main(["find", str(folder), "--count", "next", "--chords", "V", "--plot", str(plot)]) == 0
+    assert "After V" in capsys.readouterr().out
+    assert plot.read_text(encoding="utf-8").startswith("<svg")
+    for what in ("devices", "keys", "textures"):
+        assert main(["find", str(folder), "--count", what]) == 0
+        assert "how often" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["find", "{index}", "nothing like this"],
+        ["find", "{index}"],
+        ["find", "{index}", "--chords", "V I", "--limit", "0"],
+        ["find", "{index}", "--count", "next"],
+        ["find", "{index}", "--plot", "x.svg"],
+        ["find", "{index}", "--count", "keys", "--plot", "x.png"],
+        ["find", "/nowhere", "cadence"],
+        ["index", "/nowhere", "--out", "{index}/more"],
+        ["index", "{index}", "--processes", "-1"],
+    ],
+)
+def test_what_cannot_be_done_is_one_sentence(indexed, capsys, arguments):
+    folder, _ = indexed
+    assert main([a.replace("{index}", str(folder)) for a in arguments]) == 2
+    error = capsys.readouterr().err
+    assert error.startswith("understave: ")
+    assert error.count("\n") == 1
+    assert "Traceback" not in error
