@@ -1,7 +1,7 @@
 """A pedal plan on an instrument -> its blur over time and its worst moments, in words.
 
-The plan is performed evenly (no rubato, all notes alike) and measured by `acoustics.blur`, which knows dampers,
-decay and roughness of the instrument. Reasons are Events as in `pedal_reasons`.
+The plan is performed evenly (no rubato) and measured by `acoustics.blur`, which knows dampers, decay and
+roughness of the instrument. Reasons are Events as in `pedal_reasons`.
 """
 
 from __future__ import annotations
@@ -19,6 +19,9 @@ from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import PedalMove, Plan
 from understave.interpretation.tempo import basic_tempo
 from understave.score.model import Measure, Note, Score
+
+STEP = 0.2
+"""Seconds between points of the curve."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +54,8 @@ def pedal_blur(
     time = clock(score, plan, first=first, last=last)
     performance = perform(score, plan, first=first, last=last)
     harmony = tuple(_harmony(reading, time))
-    curve = blur_curve(performance, instrument, harmony, step=0.1)
-    peaks = worst_moments(performance, instrument, harmony, most=2 * most, step=0.1)
+    curve = blur_curve(performance, instrument, harmony, step=STEP)
+    peaks = worst_moments(performance, instrument, harmony, most=2 * most, step=STEP)
     told = (_told(score, reading, time, peak, instrument) for peak in peaks if peak.pairs)
     mean = float(curve.blur.mean()) if curve.blur.size else 0.0
     points = tuple((time.moment(float(t)), float(b)) for t, b in zip(curve.times, curve.blur, strict=True))
@@ -69,10 +72,12 @@ def _told(
     score: Score, reading: Reading, time: Clock, peak: WorstMoment, instrument: Instrument
 ) -> Event | None:
     """Tell a peak of the blur by its worst pair of written notes, from the older one's strike on."""
-    old, new, _ = peak.pairs[0]
-    held, rubbed = _written(score, old), _written(score, new)
-    if held is None or rubbed is None or held.pitch.pitch_class == rubbed.pitch.pitch_class:
+    pairs = [(_written(score, old), _written(score, new)) for old, new, _ in peak.pairs]
+    written = [(old, new) for old, new in pairs if old and new and old.midi % 12 != new.midi % 12]
+    if not written:
         return None
+    # Of the roughest pairs one that a musician calls a clash, a second, before a low third.
+    held, rubbed = next((p for p in written if (p[0].midi - p[1].midi) % 12 in (1, 2, 10, 11)), written[0])
     moment = Fraction(time.moment(peak.moment)).limit_denominator(48)
     span = next((s for s in reading.spans if s.start <= moment < s.end), reading.spans[-1])
     bar = score.measure_at(moment)

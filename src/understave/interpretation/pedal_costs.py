@@ -262,7 +262,7 @@ def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float
 def clash(g: Grounds, first: int, index: int) -> tuple[Note, Note] | None:
     """Return the foreign note that a hold from `first` brings to onset `index`, and what it rubs against.
 
-    None if nothing foreign would ring, or only where it disturbs nobody.
+    Both are a second apart, octaves aside. None if nothing foreign would ring there to be heard.
     """
     scene = g.scene
     ringing = np.flatnonzero((scene.caught >= first) & (scene.caught < index) & (scene.stopped > index))
@@ -271,7 +271,10 @@ def clash(g: Grounds, first: int, index: int) -> tuple[Note, Note] | None:
     if not ringing.size or not under.size:
         return None
     left = scene.left(ringing, g.seconds[index])
+    apart = (scene.key[ringing][:, None] - scene.key[under][None, :]) % 12
+    seconds = np.isin(apart, (1, 2, 10, 11))
     rough = pair_table(scene.instrument, TOUCH)[np.ix_(scene.key[ringing], scene.key[under])] * left[:, None]
+    rough = np.where(seconds, rough, 0.0)
     old, new = np.unravel_index(int(np.argmax(rough)), rough.shape)
     if rough[old, new] < LEAST_ROUGH:
         return None
@@ -304,7 +307,7 @@ def _passed(arrives: NDArray[np.bool_]) -> Array:
     count = np.append(np.cumsum(arrives), np.full(REACH + 1, int(arrives.sum())))
     first = np.arange(arrives.size + 1)[:, None]
     last = first + np.arange(REACH + 1)[None, :] - 1
-    return np.asarray(np.maximum(0, count[last] - count[first]), dtype=float)
+    return np.asarray(np.maximum(0, count[np.maximum(first, last)] - count[first]), dtype=float)
 
 
 def _from_all(table: Array) -> Array:

@@ -63,7 +63,7 @@ def reason(g: Grounds, before: Hold | None, hold: Hold) -> tuple[Origin, Event]:
         return "proposed", _event(g, hold, "half" if hold.depth == HALF else "begin", None)
     if hold.depth == HALF:
         return "proposed", _event(g, hold, "half", pair)
-    if g.printed[first] < 0 and pair is not None:
+    if g.printed[first] < 0 and (pair is not None or g.arrives[first]):
         return "proposed", _event(g, hold, "against the print", pair)
     if g.arrives[first]:
         return "proposed", _event(g, hold, "new harmony", pair)
@@ -93,7 +93,7 @@ def tell_clash(
 ) -> Event:
     """Return what there is to say of a murky moment: `old` rings on into `new`, in the bars of `where`."""
     detail: list[tuple[str, Detail]] = [("chord", span.numeral), ("key", span.key)]
-    detail += [("old", old.pitch), ("new", new.pitch), ("blur", blur), ("piano", piano)]
+    detail += [("old", old.pitch), ("new", new.pitch), ("blur", round(blur, 1)), ("piano", piano)]
     return Event(KIND, "clash", *where, (old.id, new.id), span.confidence, tuple(detail))
 
 

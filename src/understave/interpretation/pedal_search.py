@@ -84,17 +84,20 @@ def best_holds(g: Grounds, wishes: Wishes) -> tuple[Hold, ...]:
         cut = g.cut[j, m]
         lost = wishes.resonance * cut / (cut + g.fresh[k] + 1e-9)
         lost_bass = wishes.bass * g.bass_left[k] * (j <= g.bass[k])
-        effort = wishes.press + wishes.quick * (0.5 / gap) ** 2 + place[k]
-        # Half a release leaves the bass and much of the chord, and so takes less away.
+        effort = wishes.press + wishes.quick * (0.5 / gap) ** 2
+        # Half a release leaves the bass and much of the chord, and so takes less away. What wants to be clear
+        # loses nothing, and is no matter of the metre.
         change = np.zeros((j.size, 3))
-        for depth, kept in ((UP, 1.0), (DOWN, 1.0), (HALF, 0.4)):
+        for depth, kept, unwanted in ((UP, 1.0, g.clear[k]), (DOWN, 1.0, 0.0), (HALF, 0.4, 0.0)):
             change[:, UP] = 0.0 if depth == UP else wishes.press + 0.5 * place[k]
-            change[:, DOWN] = effort + kept * lost + (lost_bass if depth != HALF else 0.0)
-            change[:, HALF] = effort + 0.4 * lost + (lost_bass if depth != HALF else 0.0)
+            change[:, DOWN] = effort + (1.0 - unwanted) * (place[k] + kept * lost)
+            change[:, HALF] = effort + (1.0 - unwanted) * (place[k] + 0.4 * lost)
             if depth == HALF:
                 # Half a pedal is for a bass that fingers have let go; without one it only muddles.
                 change[j > g.bass[k], DOWN] = np.inf
                 change[:, UP] = change[:, HALF] = np.inf
+            else:
+                change[:, DOWN:] += ((1.0 - unwanted) * lost_bass)[:, None]
             best[k, depth], back[k, depth] = _cheapest(cost + change, j)
     return tuple(_holds(back, n))
 
