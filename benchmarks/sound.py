@@ -1,11 +1,12 @@
 """The modelled piano measured: ``python -m benchmarks.sound``.
 
-Prints, for each instrument: how many times faster than real time a dense passage is rendered (seconds of sound
-by seconds of CPU time of all threads, so on one core), without pedal, with it changed and held; the loudness
-of equal touch in each octave, K-weighted (ITU-R BS.1770-4) and A-weighted (IEC 61672-1), over the first 150 ms;
-the brightness of soft, middling and loud touch (centre of the spectrum in Hz); the loudest trace above 12.5 kHz
-(where no partial lies, so any click would show) at the blows and away from them; and how far the rendered
-level is from the predicted one. What is measured comes from `render` and `strings_alone` alone.
+Prints, for each instrument: how many times faster than real time a dense passage is rendered (seconds of
+sound by seconds of CPU time of all threads, so on one core), without pedal, with it changed and held; the
+loudness of equal touch in each octave, K-weighted (ITU-R BS.1770-4) and A-weighted (IEC 61672-1), over the
+first 150 ms; the brightness of soft, middling and loud touch (centre of the spectrum in Hz); the loudest
+trace above 12.5 kHz (where no partial lies, so any click would show) at the blows and away from them; and
+how far the rendered level is from the predicted one. All is measured on what `render` and `strings_alone`
+give.
 """
 
 from __future__ import annotations
@@ -23,8 +24,6 @@ from understave.acoustics.performance import Performance, Strike
 from understave.acoustics.piano import INSTRUMENTS, Instrument
 from understave.acoustics.ringing import sounding_level
 from understave.acoustics.sound import render, strings_alone
-
-Array = NDArray[np.float64]
 
 RATE = 44_100
 KEYS = (21, 24, 36, 48, 60, 72, 84, 96, 108)
@@ -73,7 +72,7 @@ def _speed(instrument: Instrument, pedal: tuple[tuple[float, float], ...]) -> fl
     render(performance, instrument)
     start = time.process_time()
     sound = render(performance, instrument)
-    return sound.shape[0] / RATE / (time.process_time() - start)
+    return float(sound.shape[0] / RATE / (time.process_time() - start))
 
 
 def _evenness() -> Table:
@@ -97,10 +96,15 @@ def _evenness() -> Table:
     return table
 
 
-def _level(sound: NDArray[np.float32], weight: Callable[[Array], Array]) -> float:
+def _level(sound: NDArray[np.float32], weight: Callable[[NDArray[np.float64]], NDArray[np.float64]]) -> float:
     part = sound[: int(0.15 * RATE)].astype(float)
     power = np.sum(np.abs(np.fft.rfft(part, axis=0)) ** 2, axis=1) / part.shape[0] ** 2
-    return float(10 * np.log10(np.sum(power * weight(np.fft.rfftfreq(part.shape[0], 1 / RATE)))))
+    return float(
+        10
+        * np.log10(
+            np.sum(power * weight(np.asarray(np.fft.rfftfreq(part.shape[0], 1 / RATE), dtype=np.float64)))
+        )
+    )
 
 
 def _centre(sound: NDArray[np.float32]) -> float:

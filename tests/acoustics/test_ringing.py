@@ -74,7 +74,7 @@ def test_what_rings_and_why():
     strikes = (
         Strike(48, 0, 0.5, 70),
         Strike(64, 0.5, 2, 70),
-        Strike(100, 0.6, 0.7, 70),
+        Strike(100, 0.55, 0.6, 70),
         Strike(50, 3, 4, 70),
     )
     found = {r.strike.midi: r.by for r in ringing(Performance(strikes, ((0.2, 1.0),)), GRAND, 0.65)}

@@ -53,6 +53,7 @@ def write_audio(
     all. Raises UnderstaveError for another suffix, or if the disk refuses.
     """
     target = Path(path)
+    known_suffix(target)
     write_atomically(target, audio_bytes(target.suffix, sound, rate, gain=gain, progress=progress))
 
 
@@ -67,8 +68,8 @@ def audio_bytes(
 ) -> bytes:
     """Return the bytes of a sound file of the format of a suffix (``.mp3``); for the rest see `write_audio`.
 
-    `steady` asks MP3 for one bit rate throughout (96 kbit/s in stereo), so that players which reckon places in
-    the file by its length land where they should.
+    `steady` asks MP3 for one bit rate throughout (96 kbit/s in stereo), so that players which reckon places
+    in the file by its length land where they should.
     """
     import soundfile
 

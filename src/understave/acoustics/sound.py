@@ -239,7 +239,7 @@ def _add_noises(
     """Add the knock of each blow and the felt of the pedal to what sounds at the places."""
     loudest = 10 ** (LOUDEST_DB / 20)
     for strike in performance.strikes:
-        level = -20 + 6 * min(1.0, max(0.0, (strike.midi - 76) / 32)) + 1.1 * float(touch_db(strike.velocity))
+        level = -20 + 6 * min(1.0, max(0.0, (strike.midi - 76) / 32)) + float(touch_db(strike.velocity))
         knock = _knock(strike.midi % 7, strike.midi // 22, rate)
         knock = knock * np.float32(loudest * instrument.knock * 10 ** (level / 20))
         _put(places, round(strike.start * rate), knock, shares(strike.midi))
