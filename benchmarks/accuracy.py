@@ -22,7 +22,7 @@ fix/100     expected corrections per 100 reference chords. A reference chord (eq
             in a wrong key so counts once for each chord, which overstates the teacher's work.
 bounds      F1 of the moments where the chord (root, quality, inversion) changes, matched one to one
             within a sixteenth.
-s/piece     seconds per piece spent in the reader.
+s/piece     seconds per piece spent in the reader; s/200 bars the same for 200 bars.
 
 micro is over all time of all sets, macro the mean of the sets.
 
@@ -172,6 +172,7 @@ class Tally:
     reference_bounds: int = 0
     predicted_bounds: int = 0
     seconds: float = 0.0
+    bars: int = 0
     confusions: Counter[tuple[str, str]] = field(default_factory=Counter)
 
     def add(self, other: Tally) -> None:
@@ -185,6 +186,7 @@ class Tally:
         self.reference_bounds += other.reference_bounds
         self.predicted_bounds += other.predicted_bounds
         self.seconds += other.seconds
+        self.bars += other.bars
         self.confusions.update(other.confusions)
 
     def figures(self) -> dict[str, float]:
@@ -197,6 +199,7 @@ class Tally:
         total = self.reference_bounds + self.predicted_bounds
         out["bounds"] = 200 * self.matched / total if total else 0.0
         out["s/piece"] = self.seconds / self.pieces if self.pieces else 0.0
+        out["s/200 bars"] = 200 * self.seconds / self.bars if self.bars else 0.0
         return out
 
 
@@ -414,6 +417,7 @@ def measure(piece: Piece, readers: Sequence[str]) -> tuple[str, dict[str, Tally]
         seconds = time.perf_counter() - began
         results[name] = compare(found.analyses[0].spans, spans)
         results[name].seconds = seconds
+        results[name].bars = len(bars_of(found.score))
     return "ok", results, ""
 
 
@@ -477,14 +481,14 @@ def print_tables(
             continue
         table = Table(title=name, title_justify="left")
         table.add_column("set")
-        for head in ("pieces", "left out", *MEASURES, "fix/100", "bounds", "s/piece"):
+        for head in ("pieces", "left out", *MEASURES, "fix/100", "bounds", "s/piece", "s/200 bars"):
             table.add_column(head, justify="right")
         for row, figures in summary(by_set).items():
             if row == "micro":
                 table.add_section()
             ok = by_set[row].pieces if row in by_set else sum(t.pieces for t in by_set.values())
             out = sum(v for (s, state), v in states.items() if state != "ok" and row in (s, "micro", "macro"))
-            cells = [f"{v:.2f}" if k == "s/piece" else f"{v:.1f}" for k, v in figures.items()]
+            cells = [f"{v:.2f}" if k.startswith("s/") else f"{v:.1f}" for k, v in figures.items()]
             table.add_row(row, str(ok), str(out), *cells)
         console.print(table)
 
@@ -561,6 +565,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--confusions", action="store_true", help="print the costliest confusions (train only)"
     )
+    parser.add_argument(
+        "--compare",
+        nargs="*",
+        metavar="READER",
+        help="one table of all readers (or those named), and the tool's own by period, texture and chord",
+    )
     parser.add_argument("--json", type=Path, help="write the figures to this file as well")
     parser.add_argument(
         "--piece", type=Path, help="print one piece bar by bar; the folder of a training piece"
@@ -579,6 +589,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
         console.print(str(error), markup=False)
         return 2
     chosen = [p for members in by_set.values() for p in members[:: options.every][: options.limit or None]]
+    if options.compare is not None:
+        from benchmarks import comparison
+
+        unknown = [r for r in options.compare if r not in comparison.READERS]
+        if unknown:
+            console.print(f"There is no reader {unknown[0]!r}; there are: {', '.join(comparison.READERS)}.")
+            return 2
+        found = comparison.run(chosen, options.compare or comparison.READERS, options.jobs, console)
+        if options.json:
+            options.json.write_text(json.dumps(found, indent=1), encoding="utf-8")
+        return 0
     tallies, states = run(chosen, readers, options.jobs, console)
     print_tables(tallies, states, console)
     if options.confusions and options.split == "train":

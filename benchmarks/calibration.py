@@ -3,14 +3,17 @@
 In: the analysed scores of the measuring split. Out: for each set, by duration, the mean confidence and the
 full agreement; the expected calibration error over ten bins (Guo et al., ICML 2017); how often the right
 label is the one given or among the first two alternatives; and which share of the errors lies in the least
-certain fifth of the time. Then a reliability table over all sets.
+certain fifth of the time. Then a reliability table over all sets, and with ``--picture FILE.png`` (or
+``.svg``) the same as a diagram: agreement over confidence for all music and for each set, against the
+diagonal on which a confidence is true, and the share of time that each confidence is given.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +23,7 @@ from rich.table import Table
 
 from benchmarks import corpora
 from benchmarks.accuracy import label_of, labels_of
+from understave.engraving import to_png
 from understave.errors import UnderstaveError
 from understave.harmony.reading import Span
 from understave.harmony.trained import read_trained
@@ -63,12 +67,91 @@ def figures(rows: Rows) -> tuple[float, float, float, float, float]:
     )
 
 
+def reliability(rows: Rows) -> list[tuple[int, float, float, float]]:
+    """Return for each bin that holds any time: its number, share of time, mean confidence, agreement."""
+    length, sure, right, _ = rows.T
+    place = np.clip((sure * BINS).astype(int), 0, BINS - 1)
+    result = []
+    for b in range(BINS):
+        here = place == b
+        weight = length[here].sum()
+        if weight > 0:
+            mean, good = (length * sure)[here].sum() / weight, (length * right)[here].sum() / weight
+            result.append((b, float(weight / length.sum()), float(mean), float(good)))
+    return result
+
+
+COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#8C6D1F", "#666666")
+"""Told apart by colour-blind readers too (Okabe and Ito, 2008), as far as there are names."""
+LEAST_SHARE = 0.02
+"""Share of a set's time under which a bin is left out of its line, being chance."""
+
+
+def picture(by_set: Mapping[str, Rows], every: Rows) -> str:
+    """Return the reliability diagram as an SVG document, 150 mm wide."""
+    side, left, top = 360.0, 62.0, 20.0
+
+    def at(confidence: float, agreement: float) -> tuple[float, float]:
+        return left + side * confidence, top + side * (1 - agreement)
+
+    parts = ['<rect width="600" height="440" fill="white"/>']
+    for k in range(0, 11, 2):
+        x, y = at(k / 10, 0)
+        across = at(0, k / 10)[1]
+        parts.append(
+            f'<path d="M{left},{across:.1f}H{left + side}" stroke="#eeeeee"/>'
+            f'<text x="{x:.1f}" y="{y + 15:.1f}" font-size="11" text-anchor="middle">{k / 10:.1f}</text>'
+            f'<text x="{left - 6}" y="{across + 4:.1f}" font-size="11" text-anchor="end">{k / 10:.1f}</text>'
+        )
+    bins = reliability(every)
+    most = max(share for _, share, _, _ in bins)
+    for b, share, _, _ in bins:
+        height = 0.28 * side * share / most
+        x, y = at(b / BINS, 0)
+        parts.append(
+            f'<rect x="{x + 1:.1f}" y="{y - height:.1f}" width="{side / BINS - 2:.1f}" height="{height:.1f}" '
+            f'fill="#dddddd"/><text x="{x + side / BINS / 2:.1f}" y="{y - height - 3:.1f}" font-size="9" '
+            f'fill="#777777" text-anchor="middle">{100 * share:.0f} %</text>'
+        )
+    (x0, y0), (x1, y1) = at(0, 0), at(1, 1)
+    parts.append(f'<path d="M{x0},{y0}L{x1},{y1}" stroke="#999999" stroke-dasharray="5 4"/>')
+    parts.append(f'<rect x="{left}" y="{top}" width="{side}" height="{side}" fill="none" stroke="black"/>')
+    lines = [*((n, r, c, 1.4) for (n, r), c in zip(by_set.items(), COLOURS, strict=False))]
+    lines.append(("all", every, "black", 3.0))
+    for number, (name, rows, colour, width) in enumerate(lines):
+        points = [at(mean, good) for _, share, mean, good in reliability(rows) if share >= LEAST_SHARE]
+        line = "L".join(f"{x:.1f},{y:.1f}" for x, y in points)
+        parts.append(f'<path d="M{line}" fill="none" stroke="{colour}" stroke-width="{width}"/>')
+        parts += [
+            f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{1.4 + width / 2}" fill="{colour}"/>' for x, y in points
+        ]
+        y = top + 20 + 20 * number
+        error = 100 * figures(rows)[2]
+        parts.append(
+            f'<path d="M{left + side + 16},{y}h20" stroke="{colour}" stroke-width="{width}"/>'
+            f'<text x="{left + side + 42}" y="{y + 4}" font-size="11">{name} ({error:.0f})</text>'
+        )
+    parts.append(
+        f'<text x="{left + side / 2}" y="{top + side + 36}" font-size="12" text-anchor="middle">'
+        "confidence</text>"
+        f'<text transform="translate(18 {top + side / 2}) rotate(-90)" font-size="12" text-anchor="middle">'
+        "agreement with the analyst</text>"
+        f'<text x="{left + side + 16}" y="{top + side}" font-size="10" fill="#555555">'
+        "(calibration error in points)</text>"
+    )
+    return (
+        '<svg xmlns="http://www.w3.org/2000/svg" width="150mm" height="110mm" viewBox="0 0 600 440" '
+        'font-family="Libertinus Serif, serif">' + "".join(parts) + "</svg>"
+    )
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--split", default="dev")
     parser.add_argument("--sets", nargs="*", default=[])
     parser.add_argument("--every", type=int, default=1, help="only every Nth piece")
+    parser.add_argument("--picture", type=Path, help="draw the reliability diagram into this file")
     options = parser.parse_args(arguments)
     console = Console()
     found: dict[str, list[tuple[float, float, bool, bool]]] = {}
@@ -88,20 +171,29 @@ def main(arguments: Sequence[str] | None = None) -> int:
             continue
         found.setdefault(piece.set, []).extend(judged(aligned.analyses[0].spans, spans))
     table = Table("set", "confidence", "agreement", "ECE", "first three", "errors in least sure fifth")
-    every = np.array([row for rows in found.values() for row in rows], dtype=np.float64)
-    for name, rows in [*((n, np.array(r, dtype=np.float64)) for n, r in found.items()), ("all", every)]:
+    if not found:
+        console.print("No piece could be measured.")
+        return 2
+    by_set = {name: np.array(rows, dtype=np.float64) for name, rows in found.items()}
+    every = np.concatenate([*by_set.values()])
+    alike = [rows for name, rows in by_set.items() if name in corpora.SHIPPABLE]
+    together = {"all": every}
+    if 1 < len(alike) < len(by_set):
+        together = {"sets of kinds trained on": np.concatenate(alike), "all": every}
+    for name, rows in [*by_set.items(), *together.items()]:
         table.add_row(name, *(f"{100 * x:.1f}" for x in figures(rows)))
     console.print(table)
-    reliability = Table("confidence", "share of time", "mean confidence", "agreement", title="reliability")
-    length, sure, right, _ = every.T
-    place = np.clip((sure * BINS).astype(int), 0, BINS - 1)
-    for b in range(BINS):
-        here = place == b
-        if weight := length[here].sum():
-            mean, good = (length * sure)[here].sum() / weight, (length * right)[here].sum() / weight
-            name = f"{b / BINS:.1f}-{(b + 1) / BINS:.1f}"
-            reliability.add_row(name, f"{100 * weight / length.sum():.1f}", f"{mean:.2f}", f"{good:.2f}")
-    console.print(reliability)
+    lines = Table("confidence", "share of time", "mean confidence", "agreement", title="reliability")
+    for b, share, mean, good in reliability(every):
+        name = f"{b / BINS:.1f}-{(b + 1) / BINS:.1f}"
+        lines.add_row(name, f"{100 * share:.1f}", f"{mean:.2f}", f"{good:.2f}")
+    console.print(lines)
+    if options.picture:
+        svg = picture(by_set, every)
+        if options.picture.suffix == ".svg":
+            options.picture.write_text(svg, encoding="utf-8")
+        else:
+            options.picture.write_bytes(to_png(svg, 1200))
     return 0
 
 

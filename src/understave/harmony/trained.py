@@ -2,7 +2,7 @@
 
 `model.encoding` describes the score, `model.network` judges every frame, `engine` gives a second opinion
 from hand-made features, `model.decoding` finds the best path of keys and numerals around what the
-teacher has settled; here the path becomes spans.
+teacher has settled, `model.confidence` says how sure each label is; here the path becomes spans.
 """
 
 from __future__ import annotations
@@ -17,10 +17,12 @@ import numpy as np
 from understave.errors import UnderstaveError
 from understave.harmony.engine import Fixed, settle, sort_notes
 from understave.harmony.engine import judged as read_by_features
+from understave.harmony.model.confidence import confidences, evidence
+from understave.harmony.model.confidence import others as other_labels
 from understave.harmony.model.decoding import TRUST, Path, Settled, Trust, decode, likely_keys, second_opinion
 from understave.harmony.model.encoding import Encoding, encode
 from understave.harmony.model.labels import KEYS, Reduced, key_index, key_of, reduce
-from understave.harmony.model.network import Numerals, judge, load
+from understave.harmony.model.network import Floats, Numerals, judge, load
 from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Alternative, Correction, Reading, Span
 from understave.harmony.vocabulary import chord_of
@@ -32,13 +34,19 @@ from understave.theory.roman import RomanNumeral
 
 MODES: tuple[Mode, ...] = ("major", "minor")
 MOST_ALTERNATIVES = 4
-LEAST_BELIEF = 0.01
+LEAST_BELIEF = 0.001
 MARGIN = 1e-6
 NO_OTHERS: tuple[Alternative, ...] = ()
-# Belief of the decoder -> how often analysts agreed with it, by duration, on 70 pieces of the training
-# split that the judging networks had not seen (pool-adjacent-violators fit; Zadrozny and Elkan 2002).
-BELIEF = (0.0, 0.284, 0.482, 0.639, 0.823, 0.938, 0.972, 0.987, 0.995, 0.999, 0.9999, 1.0)
-AGREEMENT = (0.0, 0.336, 0.457, 0.552, 0.650, 0.700, 0.750, 0.787, 0.812, 0.865, 0.930, 0.960)
+
+
+@dataclass(frozen=True, slots=True)
+class Opinion:
+    """What the engine of hand-made features believes of each frame (T,): by chord (root on the line of
+    fifths, quality, inversion), and by key index.
+    """
+
+    chords: dict[tuple[int, str, int], Floats]
+    keys: dict[int, Floats]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,16 +78,18 @@ def read_trained(score: Score, corrections: Iterable[Correction] = (), trust: Tr
     settled, given_key, given_numeral = _settled(encoding, fixed, network.numerals)
     judged = judge(network, encoding, given_key, given_numeral)
     keys = likely_keys(judged, settled)
+    opinion = opinion_of(score, fixed, encoding, keys)
     path = decode(
         judged,
         network.numerals,
         lengths,
         settled,
         trust,
-        _second_opinion(score, fixed, encoding, network.numerals, keys, trust),
+        second_opinion(opinion.chords, opinion.keys, network.numerals, keys, trust),
     )
     stretches = _stretches(encoding, path, settled, fixed, first)
-    return Reading(_spans(score, encoding, path, stretches, network.numerals, lengths))
+    beliefs = _beliefs(path, stretches, judged, opinion, network.numerals, lengths)
+    return Reading(_spans(score, encoding, stretches, network.numerals, beliefs))
 
 
 def _settled(
@@ -122,15 +132,11 @@ def _settled(
     return settled, given_key, given_numeral
 
 
-def _second_opinion(
-    score: Score,
-    fixed: Sequence[Fixed],
-    encoding: Encoding,
-    numerals: Numerals,
-    keys: np.ndarray,
-    trust: Trust,
-) -> np.ndarray:
-    """Ask the engine of hand-made features, which hears missing and foreign notes more strictly."""
+def opinion_of(score: Score, fixed: Sequence[Fixed], encoding: Encoding, keys: np.ndarray) -> Opinion:
+    """Ask the engine of hand-made features, which hears missing and foreign notes more strictly.
+
+    `keys` are those it is to consider, besides what the teacher fixed.
+    """
     considered = [key_of(int(k)) for k in keys] + [f.key for f in fixed if f.key]
     line, _, decoded = read_by_features(score, fixed, considered)
     limits = np.array([float(t) for t in line.times])
@@ -146,7 +152,7 @@ def _second_opinion(
         key = key_index(feature_key(int(number), line.centre))
         if key is not None:
             of_key[key] = of_key.get(key, 0) + row
-    return second_opinion(chords, of_key, numerals, keys, trust)
+    return Opinion(chords, of_key)
 
 
 def _stretches(
@@ -180,7 +186,8 @@ def _parse(text: str) -> RomanNumeral:
     return RomanNumeral.parse(text)
 
 
-def _numeral(numerals: Numerals, key: int, number: int) -> RomanNumeral:
+def numeral_of(numerals: Numerals, key: int, number: int) -> RomanNumeral:
+    """Return a numeral of the table as it is written in a key (by index)."""
     text = numerals.texts[key % 2][number]
     return _parse(text if text is not None else numerals.texts[1 - key % 2][number] or "I")
 
@@ -189,13 +196,20 @@ def _is_tonic_sixfour(reduced: Reduced) -> bool:
     return reduced.root == 0 and reduced.inversion == 2 and reduced.tonicised == 0
 
 
+@dataclass(frozen=True, slots=True)
+class _Belief:
+    """How sure a stretch's label is, and the next best labels (key index, numeral, share), best first."""
+
+    sure: float
+    others: tuple[tuple[int, int, float], ...]
+
+
 def _spans(
     score: Score,
     encoding: Encoding,
-    path: Path,
     stretches: Sequence[_Stretch],
     numerals: Numerals,
-    lengths: np.ndarray,
+    beliefs: Sequence[_Belief],
 ) -> tuple[Span, ...]:
     notes = [n for n in score.notes if not n.grace and n.duration > 0]
     # Floats only to find the notes fast; a note that ends where a span begins is well over the margin.
@@ -203,18 +217,18 @@ def _spans(
     ends = onsets + np.array([float(n.duration) for n in notes])
     keys = [s.fixed.key if s.fixed and s.fixed.key else key_of(s.key) for s in stretches]
     labels = [
-        s.fixed.numeral if s.fixed and s.fixed.numeral else _numeral(numerals, s.key, s.numeral)
+        s.fixed.numeral if s.fixed and s.fixed.numeral else numeral_of(numerals, s.key, s.numeral)
         for s in stretches
     ]
     chords = [label.chord(key) for label, key in zip(labels, keys, strict=True)]
     spans = []
-    for i, s in enumerate(stretches):
+    for i, (s, belief) in enumerate(zip(stretches, beliefs, strict=True)):
         key, label, chord = keys[i], labels[i], chords[i]
         settled = s.fixed is not None and s.fixed.numeral is not None
         following = chords[i + 1] if i + 1 < len(chords) and keys[i + 1] == key else None
         if not settled and _is_tonic_sixfour(numerals.reduced[s.numeral]):
             label = numeral_for(chord, key, following)
-        own, others = (1.0, NO_OTHERS) if settled else _beliefs(path, s, numerals, lengths, key, label)
+        own, others = (1.0, NO_OTHERS) if settled else (belief.sure, _others(s, belief, numerals, key, label))
         start, end = encoding.times[s.begin], encoding.times[s.end]
         there = np.flatnonzero((onsets < float(end) - MARGIN) & (ends > float(start) + MARGIN))
         members, foreign = sort_notes([notes[k] for k in there], chord)
@@ -223,26 +237,41 @@ def _spans(
 
 
 def _beliefs(
-    path: Path, s: _Stretch, numerals: Numerals, lengths: np.ndarray, key: Key, label: RomanNumeral
-) -> tuple[float, tuple[Alternative, ...]]:
-    """Return how sure a span's own label is and the next best ones, averaged over its time."""
-    time = lengths[s.begin : s.end]
-    share = np.tensordot(time / time.sum(), path.beliefs[s.begin : s.end], axes=1)
-    own_row = int(np.flatnonzero(path.keys == s.key)[0])
-    believed = float(share[own_row, s.numeral])
-    sure = float(np.interp(believed, BELIEF, AGREEMENT))
-    # What the label's own belief gives up goes to the others in proportion.
-    stretch = (1 - sure) / max(1 - believed, 1e-6)
+    path: Path,
+    stretches: Sequence[_Stretch],
+    judged: dict[str, Floats],
+    opinion: Opinion,
+    numerals: Numerals,
+    lengths: Floats,
+) -> list[_Belief]:
+    """Return how sure each stretch's own label is and the next best ones, averaged over its time."""
+    labels = [(s.begin, s.end, s.key, s.numeral) for s in stretches]
+    found = evidence(labels, judged, opinion.chords, numerals, lengths)
+    result = []
+    for s, chances, own in zip(stretches, found.chances, confidences(found), strict=True):
+        time = lengths[s.begin : s.end]
+        place = (int(np.flatnonzero(path.keys == s.key)[0]), s.numeral)
+        belief = np.tensordot(time / time.sum(), path.beliefs[s.begin : s.end], axes=1)
+        rest = other_labels(belief, chances, place)
+        # One more than is shown, as one may be written like the label itself.
+        best = np.argpartition(rest, -MOST_ALTERNATIVES - 1, axis=None)[-MOST_ALTERNATIVES - 1 :]
+        rivals = []
+        for flat in best[np.argsort(-rest.ravel()[best], kind="stable")]:
+            place_of_key, number = (int(x) for x in np.unravel_index(flat, rest.shape))
+            rivals.append(
+                (int(path.keys[place_of_key]), number, float(rest[place_of_key, number] * (1 - own)))
+            )
+        result.append(_Belief(float(own), tuple(rivals)))
+    return result
+
+
+def _others(
+    s: _Stretch, belief: _Belief, numerals: Numerals, key: Key, label: RomanNumeral
+) -> tuple[Alternative, ...]:
     found: list[Alternative] = []
-    least = np.partition(share, -MOST_ALTERNATIVES - 1, axis=None)[-MOST_ALTERNATIVES - 1]
-    best = np.flatnonzero(share >= least)
-    for flat in best[np.argsort(-share.ravel()[best], kind="stable")][: MOST_ALTERNATIVES + 1]:
-        row, number = (int(x) for x in np.unravel_index(flat, share.shape))
-        belief = min(float(share[row, number]) * stretch, 1 - sure)
-        if (row, number) == (own_row, s.numeral) or belief < LEAST_BELIEF:
-            continue
-        there = key if row == own_row else key_of(int(path.keys[row]))
-        other = _numeral(numerals, int(path.keys[row]), number)
-        if (there, other) != (key, label):
-            found.append(Alternative(there, other, belief))
-    return sure, tuple(found[:MOST_ALTERNATIVES])
+    for number_of_key, number, share in belief.others:
+        there = key if number_of_key == s.key else key_of(number_of_key)
+        other = numeral_of(numerals, number_of_key, number)
+        if share >= LEAST_BELIEF and (there, other) != (key, label):
+            found.append(Alternative(there, other, share))
+    return tuple(found[:MOST_ALTERNATIVES])
