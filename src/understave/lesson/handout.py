@@ -9,8 +9,7 @@ from __future__ import annotations
 import json
 import re
 import tempfile
-import unicodedata
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal
@@ -21,11 +20,10 @@ from understave.engraving import Options, excerpt
 from understave.harmony.reading import Reading
 from understave.lesson import story
 from understave.score.model import Score
-from understave.theory.names import key_name, pitch_class_name
-from understave.theory.pitch import PitchClass
+from understave.theory.names import key_name
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
-from understave.wording import Gloss, Level, Paragraph, Phrasebook, phrasebook, tell
+from understave.wording import Level, Paragraph, Phrasebook, phrasebook, tell
 from understave.wording.telling import key_sentence
 
 Paper = Literal["a4", "us-letter"]
@@ -68,7 +66,7 @@ def handout_pdf(
             "keys": [
                 {
                     "name": key_name(k.key, language),
-                    "short": _short(k.key.tonic, k.key.mode == "minor", language),
+                    "short": story.short_key(k.key, language),
                     "first_bar": k.first_bar,
                     "share": k.share,
                 }
@@ -82,7 +80,7 @@ def handout_pdf(
         }
         paragraphs = tell(score, reading, level, language)
         said = [p.text for p in paragraphs] + [str(e["heading"]) + " " + str(e["text"]) for e in entries]
-        data["glossary"] = [{"term": g.term, "meaning": g.meaning} for g in _glossary(said, book)]
+        data["glossary"] = [{"term": g.term, "meaning": g.meaning} for g in story.glossary(said, book)]
         # The keys have their own heading above the story.
         story_passages = [_passage(p, book, leave_out=str(data["key_sentence"])) for p in paragraphs]
         data["story"] = [p for p in story_passages if p["sentences"]]
@@ -121,24 +119,6 @@ def _passage(paragraph: Paragraph, book: Phrasebook, leave_out: str = "") -> dic
     return {"heading": paragraph.heading, "sentences": sentences}
 
 
-def _glossary(texts: Iterable[str], book: Phrasebook) -> list[Gloss]:
-    """Return the terms used in the texts and in each other's meaning, in alphabetical order."""
-    found: dict[str, Gloss] = {}
-    waiting = list(texts)
-    while waiting:
-        for gloss in book.glosses_in(waiting.pop()):
-            if gloss.term not in found:
-                found[gloss.term] = gloss
-                waiting.append(gloss.meaning)
-    return sorted(found.values(), key=lambda g: _alphabetical(g.term))
-
-
-def _alphabetical(term: str) -> str:
-    """Return what a term is sorted by: small letters without their marks, ü among the u."""
-    letters = unicodedata.normalize("NFD", term.casefold())
-    return "".join(c for c in letters if not unicodedata.combining(c))
-
-
 def _unbroken(text: str) -> str:
     """Keep the names of notes and keys on one line: ``A flat major`` with spaces that do not break."""
     name = r"\b[A-G](?: (?:double|flat|sharp|major|minor)\b)+"
@@ -153,11 +133,3 @@ def _numerals(data: dict[str, Any]) -> dict[str, dict[str, Any]]:
         numeral = RomanNumeral.parse(story.plain(mark))
         table[mark] = {"head": numeral.head, "figures": numeral.figures, "target": numeral.target}
     return table
-
-
-def _short(tonic: PitchClass, minor: bool, language: Language) -> str:
-    """Return a key in the fewest letters: ``A♭``, small for minor; in German ``As``, ``as``."""
-    name = pitch_class_name(tonic, language)
-    for word, sign in ((" sharp", "♯"), (" flat", "♭"), (" double", "")):
-        name = name.replace(word, sign)
-    return name[0].lower() + name[1:] if minor else name

@@ -7,6 +7,8 @@ words come from `understave.wording`.
 
 from __future__ import annotations
 
+import unicodedata
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -16,12 +18,25 @@ from understave.theory.key import Key
 from understave.theory.names import key_name, pitch_class_name
 from understave.theory.pitch import PitchClass
 from understave.theory.vocabulary import Language
-from understave.wording import Phrasebook, phrasebook, plain
+from understave.wording import Gloss, Phrasebook, phrasebook, plain
 from understave.wording.gaps import place, printed_bars
 from understave.wording.numerals import chord_words
 from understave.wording.telling import key_stretches
 
-__all__ = ["Doubt", "KeyStretch", "Point", "device_of", "doubts", "key_plan", "label", "plain", "points"]
+__all__ = [
+    "Doubt",
+    "KeyStretch",
+    "Point",
+    "device_of",
+    "doubts",
+    "foreign_to_key",
+    "glossary",
+    "key_plan",
+    "label",
+    "plain",
+    "points",
+    "short_key",
+]
 
 DEVICE_ORDER = (
     "neapolitan",
@@ -91,7 +106,7 @@ def device_of(span: Span) -> str | None:
         return "applied"
     if numeral.quality in ("sus4", "dominant7sus4"):
         return "suspended"
-    return "borrowed" if _outside(span) else None
+    return "borrowed" if foreign_to_key(span) else None
 
 
 def _scale_with_leading_tone(key: Key) -> frozenset[PitchClass]:
@@ -102,7 +117,8 @@ def _scale_with_leading_tone(key: Key) -> frozenset[PitchClass]:
     return frozenset(notes)
 
 
-def _outside(span: Span) -> list[PitchClass]:
+def foreign_to_key(span: Span) -> list[PitchClass]:
+    """Return the members of a chord that are not in its key, with what minor raises counted as its own."""
     inside = _scale_with_leading_tone(span.key)
     return [m for m in span.numeral.chord(span.key).members if m not in inside]
 
@@ -139,7 +155,7 @@ def _point(score: Score, span: Span, device: str, following: Span | None, book: 
             bass=pitch_class_name(chord.bass, language),
         ),
     ]
-    outside = [pitch_class_name(m, language) for m in _outside(span)]
+    outside = [pitch_class_name(m, language) for m in foreign_to_key(span)]
     if outside:
         form = words["point_outside_many" if len(outside) > 1 else "point_outside_one"]
         sentences.append(form.format(notes=book.join(outside), key=key_name(span.key, language)))
@@ -179,3 +195,29 @@ def _doubt(score: Score, span: Span, book: Phrasebook) -> str:
         percent=book.phrases["percent"].format(number=round(100 * span.confidence)),
         others=more,
     )
+
+
+def glossary(texts: Iterable[str], book: Phrasebook) -> tuple[Gloss, ...]:
+    """Return the terms used in the texts and in each other's meaning, in alphabetical order."""
+    found: dict[str, Gloss] = {}
+    waiting = list(texts)
+    while waiting:
+        for gloss in book.glosses_in(waiting.pop()):
+            if gloss.term not in found:
+                found[gloss.term] = gloss
+                waiting.append(gloss.meaning)
+    return tuple(sorted(found.values(), key=lambda g: _alphabetical(g.term)))
+
+
+def _alphabetical(term: str) -> str:
+    """Return what a term is sorted by: small letters without their marks, ü among the u."""
+    letters = unicodedata.normalize("NFD", term.casefold())
+    return "".join(c for c in letters if not unicodedata.combining(c))
+
+
+def short_key(key: Key, language: Language) -> str:
+    """Return a key in the fewest letters: ``A♭``, small for minor; in German ``As``, ``as``."""
+    name = pitch_class_name(key.tonic, language)
+    for word, sign in ((" sharp", "♯"), (" flat", "♭"), (" double", "")):
+        name = name.replace(word, sign)
+    return name[0].lower() + name[1:] if key.mode == "minor" else name

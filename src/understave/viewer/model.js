@@ -1,0 +1,80 @@
+/**
+ * The values that the viewer shows, as `export/page.py` writes them. All times are seconds in a sound; bars and
+ * labels are counted from 0 over the whole piece.
+ *
+ * @typedef {readonly [note: string, start: number, end: number]} Sounding  a note id and when it sounds
+ *
+ * @typedef {object} Sound
+ * @property {string} source  where the audio lies: a data URL or a path beside the page
+ * @property {number} length  seconds
+ * @property {Sounding[]} notes
+ *
+ * @typedef {object} Bar
+ * @property {string} id  of the bar's group in the engraved pages
+ * @property {string} number  as printed
+ * @property {number} start
+ * @property {number} end
+ * @property {string} words  the bar's chords for those who listen to the page
+ *
+ * @typedef {object} Label  a chord of the reading; its place in the list is its `data-index` in the pages
+ * @property {number} start
+ * @property {number} end
+ * @property {string} words  such as "⟨V65⟩ in F minor"
+ *
+ * @typedef {object} Layout  the same music, broken for a width
+ * @property {number} width  millimetres at which the music has its natural size
+ * @property {string[]} pages  SVG documents
+ *
+ * @typedef {{name: string, short: string, start: number, end: number}} KeyStretch
+ * @typedef {{text: string, colour: string}} LegendEntry
+ * @typedef {{name: string, sound: Sound}} NamedSound
+ *
+ * @typedef {object} Stop
+ * @property {number} first
+ * @property {number} last  bars, both included
+ * @property {string} place
+ * @property {string} heading
+ * @property {string[]} words  paragraphs
+ * @property {string} question
+ * @property {string} answer
+ * @property {string} suggestion  how to play it
+ * @property {string} excerpt  SVG
+ * @property {NamedSound[]} sounds  besides the bars themselves
+ *
+ * @typedef {object} Side
+ * @property {string} name
+ * @property {string} picture  SVG
+ * @property {Sound} sound
+ *
+ * @typedef {object} Contrast
+ * @property {string} heading
+ * @property {string} place
+ * @property {string} listen  what to listen for
+ * @property {Side[]} sides
+ *
+ * @typedef {{heading: string, text: string}} Passage
+ * @typedef {{term: string, meaning: string}} Term
+ * @typedef {{head: string, figures: string[], target: string}} NumeralParts
+ *
+ * @typedef {object} Lesson
+ * @property {"en"|"de"} language
+ * @property {string} title
+ * @property {string} composer
+ * @property {string} summary
+ * @property {Layout[]} layouts  widest first
+ * @property {Sound|null} sound  of the whole piece
+ * @property {Bar[]} bars
+ * @property {Label[]} labels
+ * @property {KeyStretch[]} keys
+ * @property {[number, number][]} tension  points (second, 0..1)
+ * @property {LegendEntry[]} legend
+ * @property {Stop[]} stops
+ * @property {Contrast[]} contrasts
+ * @property {Passage[]} story
+ * @property {Term[]} glossary
+ * @property {Record<string, NumeralParts>} numerals  how each numeral between ⟨ and ⟩ is set
+ * @property {string[]} credits
+ * @property {string[]} cautions
+ */
+
+export {};
