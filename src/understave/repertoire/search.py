@@ -260,21 +260,23 @@ def _in_stretches(
     db: duckdb.DuckDBPyConnection, q: Question, column: str, pattern: str, pieces: _Condition
 ) -> Answer:
     where = _place(q, "t")
-    where.add(f"regexp_matches(t.{column}, ?)", pattern)
+    where.add("met > 0")
     if q.texture:
         where.add("t.piece IN (SELECT piece FROM textures WHERE pattern = ?)", _texture(db, q.texture))
+    # The texts are long: they are fetched again for the few stretches that are shown.
     query = f"""
         WITH found AS (
-            SELECT t.piece, p.composer_number, t.number AS place, t.{column} AS text, t.first_span,
-                   t.confidence AS score
+            SELECT t.piece, p.composer_number, t.number AS place, t.confidence AS score,
+                   len(regexp_extract_all(t.{column}, ?)) AS met
             FROM stretches t JOIN pieces p USING (piece) WHERE {where.text} AND {pieces.text}
         ), once AS (SELECT *, {_ONCE} FROM found),
         spread AS (SELECT *, {_SPREAD} FROM once),
         shown AS (SELECT * FROM spread ORDER BY nth, of_composer, score DESC, piece LIMIT {MOST_CANDIDATES})
-        SELECT piece, text, first_span, (SELECT sum(len(regexp_extract_all(text, ?))) FROM found), {_TOTALS}
-        FROM shown ORDER BY nth, of_composer, score DESC, piece
+        SELECT s.piece, t.{column}, t.first_span, (SELECT sum(met) FROM once), {_TOTALS}
+        FROM shown s JOIN stretches t ON t.piece = s.piece AND t.number = s.place
+        ORDER BY nth, of_composer, score DESC, s.piece
     """
-    rows = db.execute(query, [*where.values, *pieces.values, pattern]).fetchall()
+    rows = db.execute(query, [pattern, *where.values, *pieces.values]).fetchall()
     if not rows:
         return Answer((), 0, 0, _folder(db))
     places = _located(db, q, re.compile(pattern), rows)
