@@ -64,6 +64,12 @@ class Pieces:
         return batch
 
 
+def held_out(groups: np.ndarray, share: float) -> np.ndarray:
+    """Return which analyses are kept out of training: those of a share of the pieces, always the same."""
+    order = np.random.default_rng(7).permutation(np.unique(groups))
+    return np.isin(groups, order[: int(share * len(order))])
+
+
 def transpose(batch: dict[str, Tensor], shift: Tensor) -> dict[str, Tensor]:
     """Move each example by `shift` (B,) fifths, inputs and labels alike."""
     out = dict(batch)
@@ -257,9 +263,7 @@ def train(arguments: argparse.Namespace) -> None:
     network = Reader(shape).to(device)
     print(f"{sum(p.numel() for p in network.parameters()) / 1e6:.2f} M parameters on {device}", flush=True)
     count = len(pieces.offsets) - 1
-    groups = pieces.groups
-    order = np.random.default_rng(7).permutation(np.unique(groups))
-    held = np.isin(groups, order[: int(arguments.held * len(order))])
+    held = held_out(pieces.groups, arguments.held)
     held_pieces = np.flatnonzero(held & (pieces.weights >= 1))
     train_pieces = np.flatnonzero(~held) if arguments.held else np.arange(count)
     frames = np.diff(pieces.offsets)
