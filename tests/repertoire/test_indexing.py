@@ -1,6 +1,7 @@
 """Indexing: nothing lost, nothing twice, whatever happens on the way."""
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -149,6 +150,34 @@ def test_two_processes_find_what_one_finds(tmp_path, indexed):
     assert everything(index_folder(folder, workers=2).index) == everything(indexed[1].index)
 
 
+@pytest.mark.skipif(not shutil.which("ps"), reason="lists processes with ps")
+def test_stopping_leaves_no_process_behind(tmp_path, monkeypatch):
+    monkeypatch.setattr(readers_room, "COMMAND", CRASHING)
+    jobs = [
+        Job(put(tmp_path, f"{n}.musicxml", piano(CADENCE)), n) for n in ("a", "hang-1", "hang-2", "hang-3")
+    ]
+    outcomes = readers_room.read_all(jobs, workers=2)
+    assert next(outcomes).piece.error == ""
+    outcomes.close()
+    until = time.monotonic() + 20
+    listed = "crashing_worker"
+    while time.monotonic() < until and listed in (left := processes()):
+        time.sleep(0.1)
+    assert listed not in left
+
+
+def processes():
+    """The command lines of the children of this process and of theirs."""
+    table = subprocess.run(["ps", "-eo", "pid,ppid,args"], capture_output=True, text=True, check=True).stdout
+    rows = [line.split(None, 2) for line in table.splitlines()[1:]]
+    own, found = {str(os.getpid())}, []
+    for pid, parent, *command in rows:
+        if parent in own:
+            own.add(pid)
+            found.append(" ".join(command))
+    return "\n".join(found)
+
+
 def test_a_reader_is_replaced_when_it_holds_too_much(tmp_path):
     path = put(tmp_path, "a.musicxml", piano(CADENCE))
     reader = Reader(memory_limit=1)
@@ -166,8 +195,6 @@ def test_merged_parts_hold_the_same_and_twice_is_once(tmp_path, indexed, monkeyp
     whole = everything(done.index)
     # A second copy of one part: a task that ran twice.
     first = parts_of(store)[0]
-    import shutil
-
     shutil.copytree(first, first.with_name("twice"))
     make_catalogue(store, folder)
     assert everything(done.index) == whole

@@ -56,11 +56,14 @@ class Reader:
     def __init__(self, time_limit: float = TIME_LIMIT, memory_limit: int = MEMORY_LIMIT) -> None:
         self._time_limit, self._memory_limit = time_limit, memory_limit
         self._process: subprocess.Popen[bytes] | None = None
+        self._stopped = False
 
     def read(self, job: Job) -> Outcome:
         """Read one score; whatever happens to the process, there is an outcome."""
         why = ""
         for _ in range(ATTEMPTS):
+            if self._stopped:
+                break
             process = self._process = self._process or _started()
             try:
                 piece, seconds, memory = self._asked(process, job)
@@ -84,6 +87,11 @@ class Reader:
             for stream in (process.stdin, process.stdout):
                 if stream:
                     stream.close()
+
+    def stop(self) -> None:
+        """End the process for good, also in the middle of a score; what it was asked for is not read."""
+        self._stopped = True
+        self.close()
 
     @property
     def pid(self) -> int | None:
@@ -179,7 +187,7 @@ def read_all(jobs: Sequence[Job], workers: int = 0, time_limit: float = TIME_LIM
     finally:
         stopped.set()
         for reader in readers:
-            reader.close()
+            reader.stop()
 
 
 def cores() -> int:
