@@ -60,6 +60,19 @@ class _Stretch:
     fixed: Fixed | None
 
 
+@dataclass(frozen=True)
+class Judged:
+    """What networks and engine say of a whole score, kept so that a changed correction is soon answered.
+
+    `fixed` is what the teacher had settled then; `heads` (T, size) are the networks', see `network.judge`.
+    """
+
+    fixed: tuple[Fixed, ...]
+    encoding: Encoding
+    heads: dict[str, Floats]
+    opinion: Opinion
+
+
 def read_trained(score: Score, corrections: Iterable[Correction] = (), trust: Trust = TRUST) -> Reading:
     """Read the harmony of a score around the teacher's corrections.
 
@@ -67,32 +80,49 @@ def read_trained(score: Score, corrections: Iterable[Correction] = (), trust: Tr
     lies around it is found anew. Raises UnderstaveError where a correction names a place the score does
     not have, where nothing sounds, or where the weights are damaged.
     """
+    return read_judged(score, judge_score(score, corrections), trust)
+
+
+def judge_score(score: Score, corrections: Iterable[Correction] = ()) -> Judged:
+    """Ask the networks and the engine about a score; raises what `read_trained` raises."""
     network = load()
     fixed = settle(score, corrections)
     try:
         encoding = encode(score, [t for f in fixed for t in (f.start, f.end) if t < score.end])
     except ValueError:
         raise UnderstaveError("This score has no sounding notes, so there is no harmony to read.") from None
+    settled, given_key, given_numeral = settled_frames(encoding, fixed, network.numerals)
+    heads = judge(network, encoding, given_key, given_numeral)
+    return Judged(fixed, encoding, heads, opinion_of(score, fixed, encoding, likely_keys(heads, settled)))
+
+
+def read_judged(score: Score, judged: Judged, trust: Trust = TRUST) -> Reading:
+    """Find the best reading in what was judged of a score."""
+    encoding, numerals = judged.encoding, load().numerals
     first = next(t for t, codes in enumerate(encoding.codes) if codes[0, 0] > 0)
+    settled, _, _ = settled_frames(encoding, judged.fixed, numerals)
+    return Reading(spans_found(score, judged, settled, first, trust))
+
+
+def spans_found(score: Score, judged: Judged, settled: Settled, first: int, trust: Trust) -> tuple[Span, ...]:
+    """Return the spans of the best path from frame `first` on."""
+    encoding, heads, opinion, numerals = judged.encoding, judged.heads, judged.opinion, load().numerals
     lengths = encoding.frames[:, 0]
-    settled, given_key, given_numeral = _settled(encoding, fixed, network.numerals)
-    judged = judge(network, encoding, given_key, given_numeral)
-    keys = likely_keys(judged, settled)
-    opinion = opinion_of(score, fixed, encoding, keys)
+    keys = likely_keys(heads, settled)
     path = decode(
-        judged,
-        network.numerals,
+        heads,
+        numerals,
         lengths,
         settled,
         trust,
-        second_opinion(opinion.chords, opinion.keys, network.numerals, keys, trust),
+        second_opinion(opinion.chords, opinion.keys, numerals, keys, trust),
     )
-    stretches = _stretches(encoding, path, settled, fixed, first)
-    beliefs = _beliefs(path, stretches, judged, opinion, network.numerals, lengths)
-    return Reading(_spans(score, encoding, stretches, network.numerals, beliefs))
+    stretches = _stretches(encoding, path, settled, judged.fixed, first)
+    beliefs = _beliefs(path, stretches, heads, opinion, numerals, lengths)
+    return _spans(score, encoding, stretches, numerals, beliefs)
 
 
-def _settled(
+def settled_frames(
     encoding: Encoding, fixed: Sequence[Fixed], numerals: Numerals
 ) -> tuple[Settled, np.ndarray, np.ndarray]:
     """Turn what the teacher fixed into what each frame may be, and into what the network is told."""
