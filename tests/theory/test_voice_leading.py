@@ -34,6 +34,7 @@ PROGRESSIONS = (
     ("C", "I IV viio6 I6 ii V V42 I6"),
 )
 KEYS = (0, 5, -3, 6)
+CASES = [(key, text, layout) for layout in LAYOUTS for key, text in PROGRESSIONS]
 
 
 def harmonies(key: str, text: str, move: int = 0) -> list[Harmony]:
@@ -42,8 +43,7 @@ def harmonies(key: str, text: str, move: int = 0) -> list[Harmony]:
     return [Harmony(moved, RomanNumeral.parse(t)) for t in text.split()]
 
 
-@pytest.mark.parametrize("layout", LAYOUTS)
-@pytest.mark.parametrize(("key", "text"), PROGRESSIONS)
+@pytest.mark.parametrize(("key", "text", "layout"), CASES)
 def test_music21_finds_no_parallels_and_no_crossing(key, text, layout):
     music21 = pytest.importorskip("music21")
 
@@ -62,8 +62,7 @@ def test_music21_finds_no_parallels_and_no_crossing(key, text, layout):
                 assert not quartet.voiceCrossing(), (text, one, two)
 
 
-@pytest.mark.parametrize("layout", LAYOUTS)
-@pytest.mark.parametrize(("key", "text"), PROGRESSIONS)
+@pytest.mark.parametrize(("key", "text", "layout"), CASES)
 def test_notes_are_those_of_the_chord_within_the_layout(key, text, layout):
     for move in KEYS:
         progression = harmonies(key, text, move)
@@ -79,8 +78,7 @@ def test_notes_are_those_of_the_chord_within_the_layout(key, text, layout):
                 assert voicing[b].midi - voicing[a].midi <= most
 
 
-@pytest.mark.parametrize("layout", LAYOUTS)
-@pytest.mark.parametrize(("key", "text"), PROGRESSIONS)
+@pytest.mark.parametrize(("key", "text", "layout"), CASES)
 def test_no_rule_is_broken(key, text, layout):
     for move in KEYS:
         progression = harmonies(key, text, move)

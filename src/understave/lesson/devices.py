@@ -21,7 +21,7 @@ from understave.harmony import read
 from understave.harmony.events.keyplan import home_key
 from understave.harmony.events.modes import regions_of
 from understave.harmony.reading import Event, Reading
-from understave.lesson.textures import TEXTURES, Progression, Texture, times_of, write_out
+from understave.lesson.textures import TEXTURES, Progression, Texture, faults_in, times_of, write_out
 from understave.score.model import Score
 from understave.score.transpose import moved_key
 from understave.theory.key import Key, Mode
@@ -215,11 +215,14 @@ def devices_in(reading: Reading) -> tuple[tuple[Device, Event], ...]:
 
 @cache
 def worked_example(device: Device, key: Key, texture: Texture) -> Worked | None:
-    """Return a device worked out in a key and texture, or None where it is not found when read back.
+    """Return a device worked out in a key and texture, or None where its voices cannot be led cleanly or
+    where it is not found when read back.
 
     Raises ValueError for a key of another mode than the device's phrase.
     """
     progression = device.progression(key)
+    if faults_in(progression, texture):
+        return None
     score = write_out(progression, texture)
     reading = read(score)
     times = times_of(progression, texture)

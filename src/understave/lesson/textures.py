@@ -18,9 +18,11 @@ from understave.theory.voice_leading import (
     CHORALE,
     CLOSE,
     KEYBOARD,
+    Fault,
     Harmony,
     Layout,
     Voicing,
+    faults,
     lead,
 )
 
@@ -100,6 +102,12 @@ def write_out(progression: Progression, texture: Texture, title: str = "") -> Sc
     tempo = Direction("tempo", "tempo", Fraction(0), None, 1, "", manner.tempo)
     made = Score(title, "", (Part("P1", "Piano", 1, 2),), measures, tuple(notes), (tempo,))
     return with_source(made)
+
+
+def faults_in(progression: Progression, texture: Texture) -> tuple[Fault, ...]:
+    """Return the rules of voice leading that a progression breaks in a texture, its held bass left aside."""
+    voicings = lead(progression.harmonies, _MANNERS[texture].layout, progression.tops)
+    return faults(progression.harmonies, voicings)
 
 
 def times_of(progression: Progression, texture: Texture) -> tuple[tuple[Fraction, Fraction], ...]:

@@ -47,7 +47,8 @@ _PAIRS = tuple(combinations(range(4), 2))
 @dataclass(frozen=True, slots=True)
 class Layout:
     """Where the voices may lie: lowest and highest MIDI number of each, and pairs of voices with the
-    most semitones between them. `distinct` keeps two voices from one key.
+    most semitones between them. `distinct` makes two voices on one key dear, for figures
+    that run through all of them.
     """
 
     ranges: tuple[tuple[int, int], tuple[int, int], tuple[int, int], tuple[int, int]]
@@ -59,8 +60,8 @@ CHORALE = Layout(((40, 62), (47, 67), (55, 74), (60, 81)), ((0, 1, 16), (1, 2, 1
 """The usual ranges of the choir, a little wider."""
 TWO_HANDS = Layout(((36, 60), (45, 67), (55, 74), (60, 81)), ((0, 1, 14), (1, 2, 12), (2, 3, 12)))
 """Two notes to each hand: the left spans a ninth at most, the right an octave."""
-CLOSE = Layout(((43, 62), (47, 67), (50, 72), (60, 84)), ((0, 2, 12), (2, 3, 19)), distinct=True)
-"""The three lower voices in one hand, within an octave, the soprano above them."""
+CLOSE = Layout(((43, 62), (47, 67), (50, 72), (60, 84)), ((0, 2, 14), (2, 3, 19)), distinct=True)
+"""The three lower voices in one hand, within a ninth, the soprano above them."""
 KEYBOARD = Layout(((36, 60), (52, 72), (55, 76), (60, 81)), ((0, 1, 24), (1, 3, 12)))
 """The bass in the left hand and three voices within an octave in the right."""
 
@@ -189,12 +190,10 @@ def _voicings(harmony: Harmony, layout: Layout) -> tuple[list[Voicing], _Costs]:
         m = [p.midi for p in voicing]
         if not m[0] <= m[1] <= m[2] <= m[3] or any(m[b] - m[a] > most for a, b, most in layout.spans):
             continue
-        if layout.distinct and len(set(m)) < 4:
-            continue
         classes = tuple(members.index(p.pitch_class) if p.pitch_class in members else 0 for p in voicing)
         cost = prices(classes)
         # Two voices on one key are a chord of three notes; a second low down is a growl.
-        cost += 5.0 * sum(a == b for a, b in pairwise(m))
+        cost += (40.0 if layout.distinct else 5.0) * sum(a == b for a, b in pairwise(m))
         cost += 4.0 if 0 < m[1] - m[0] < 3 or (m[1] - m[0] < 5 and m[0] < 48 and m[1] > m[0]) else 0.0
         cost += 0.04 * abs(m[3] - 71) + 0.02 * abs(m[0] - 48)
         found.append(voicing)
@@ -364,7 +363,14 @@ def wishes(a: Harmony, b: Harmony) -> tuple[Wish, ...]:
         tone = a.leading_tone
         # Held where it stays, chromatically down where it becomes the seventh of the next chord.
         rise = (1,) if (tone.semitone + 1) % 12 in sounds else ()
-        if rise:
+        # In a bass that walks down the scale (V6 to vi) it passes.
+        low = b.chord.bass
+        walks = (
+            a.chord.bass == tone
+            and (tone.semitone - low.semitone) % 12 in (1, 2)
+            and low.letter != tone.letter
+        )
+        if rise and not walks:
             held = (0,) if tone.semitone in sounds else ()
             fall = tuple(-1 for p in there if p.letter == tone.letter and p.alter == tone.alter - 1)
             wish(tone, (*rise, *held, *fall), "leading tone", _LEADING)
@@ -377,7 +383,7 @@ def wishes(a: Harmony, b: Harmony) -> tuple[Wish, ...]:
     if a.numeral.special == "Cad" and a.chord.bass == b.chord.root:
         for note in a.chord.members:
             if note != a.chord.bass:
-                wish(note, steps(note, -1), "six-four", 60.0)
+                wish(note, steps(note, -1), "six-four", 200.0)
     tied = {w.note for w in found}
     for note in a.altered - tied:
         degree, alter = a.key.degree(note)
