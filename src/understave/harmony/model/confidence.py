@@ -33,10 +33,10 @@ LEAST_OPINION = 0.02
 class Weighing:
     """Log odds that a label is right: `bias` and the weights of the log odds of what is told of it."""
 
-    bias: float = -0.514
-    numeral: float = 0.515
-    opinion: float = 0.345
-    key: float = 0.246
+    bias: float = -0.526
+    numeral: float = 0.506
+    opinion: float = 0.341
+    key: float = 0.253
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,9 +46,9 @@ class Ordering:
     decoder is too sure.
     """
 
-    belief: float = 0.53
-    numeral: float = 0.2
-    same_key: float = -2.9
+    belief: float = 0.57
+    numeral: float = 0.22
+    same_key: float = -2.58
 
 
 Label: TypeAlias = tuple[int, int, int, int]
