@@ -28,6 +28,7 @@ from understave.theory.key import Key, Mode
 from understave.theory.pitch import Interval, PitchClass
 from understave.theory.roman import RomanNumeral
 from understave.theory.voice_leading import Harmony
+from understave.wording.weights import weight
 
 
 @dataclass(frozen=True)
@@ -257,12 +258,13 @@ def _agrees(
 def examples_for(
     reading: Reading, at_most: int = 8, texture_of_piece: Texture | None = None
 ) -> tuple[Worked, ...]:
-    """Return worked examples of a piece's devices, each in another key than the piece's home and, by
-    turns, in every texture but the piece's own.
+    """Return worked examples of a piece's devices, the rarest where there are too many, each in another
+    key than the piece's home and, by turns, in every texture but the piece's own.
     """
     textures = [t for t in TEXTURES if t != texture_of_piece]
     made: list[Worked] = []
-    for device, event in devices_in(reading):
+    # The rare devices first: nobody needs eight lessons on cadences.
+    for device, event in sorted(devices_in(reading), key=lambda pair: -weight(pair[1])):
         if len(made) >= at_most:
             break
         key = event.get("key")
@@ -275,7 +277,7 @@ def examples_for(
             if worked is not None:
                 made.append(worked)
                 break
-    return tuple(made)
+    return tuple(sorted(made, key=lambda w: DEVICES.index(w.device)))
 
 
 def _other_keys(home: Key, mode: Mode, turn: int) -> tuple[Key, ...]:
