@@ -53,6 +53,8 @@ from understave.wording.telling import key_sentence
 WIDTHS = (180.0, 125.0, 88.0)
 """Millimetres for which the score is engraved: a large screen, a tablet or larger print, a phone."""
 _EXCERPT_WIDTH = 112.0
+_WHOLE = ("block chords", "bass", "melody")
+"""Contrasts in which nearly every note differs, so that marking those would tell nothing."""
 _RATE = 44_100
 _SHORTEST_LIGHT = 0.12
 """Seconds that a note lights up at least, so that the eye can catch it."""
@@ -189,7 +191,7 @@ def _contrast(score: Score, one: Heard, options: PageOptions) -> Contrast:
                     reading,
                     0,
                     len(s.measures) - 1,
-                    highlight=marked,
+                    highlight=() if one.label in _WHOLE else marked,
                     options=drawn,
                     width_mm=_EXCERPT_WIDTH,
                 ),

@@ -52,7 +52,7 @@ export class StaveContrast extends HTMLElement {
       );
       const score = /** @type {import("./score.js").StaveScore} */ (document.createElement("stave-score"));
       score.setAttribute("still", "");
-      score.setAttribute("largest", "4.6");
+      score.setAttribute("largest", "6.5");
       score.setAttribute("role", "img");
       score.setAttribute("aria-label", `${side.name}, ${contrast.place}`);
       score.layouts = [{ width: 100, pages: [side.picture] }];

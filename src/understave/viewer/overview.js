@@ -59,7 +59,11 @@ function curve(points, length) {
   svg.setAttribute("viewBox", "0 0 1000 100");
   svg.setAttribute("preserveAspectRatio", "none");
   const path = svg.appendChild(document.createElementNS(SVG, "path"));
-  const line = points.map(([s, v]) => `${((1000 * s) / length).toFixed(1)} ${(96 - 92 * v).toFixed(1)}`).join(" L");
+  // From the calmest moment of the piece to its tensest: the strip is low, and the shape is what matters.
+  const values = points.map(([, v]) => v);
+  const [least, most] = [Math.min(...values), Math.max(...values)];
+  const height = (/** @type {number} */ v) => 94 - (88 * (v - least)) / (most - least || 1);
+  const line = points.map(([s, v]) => `${((1000 * s) / length).toFixed(1)} ${height(v).toFixed(1)}`).join(" L");
   path.setAttribute("d", `M0 100 L${line} L1000 100 Z`);
   return svg;
 }

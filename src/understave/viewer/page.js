@@ -35,6 +35,7 @@ export function showLesson(lesson, place) {
 
   const chord = make("output", { class: "chord", "aria-live": "off" });
   let [chordShown, barShown] = [-2, -1];
+  let ran = false;
   /** @type {import("./score.js").StaveScore[]} */
   const excerpts = [];
   transport.addEventListener("moment", (event) => {
@@ -51,8 +52,8 @@ export function showLesson(lesson, place) {
       chordShown = now;
     }
     score.mark("sounding", shows ? [bar, bar] : null);
-    if (playing && bar !== barShown) score.reveal(bar);
-    barShown = bar;
+    if (playing && (bar !== barShown || !ran)) score.reveal(bar);
+    [barShown, ran] = [bar, playing];
   });
   transport.addEventListener("passage", (event) => {
     const passage = /** @type {CustomEvent<{first: number, last: number}|null>} */ (event).detail;
@@ -118,7 +119,7 @@ export function showLesson(lesson, place) {
     words.bars(lesson.bars[first].number, lesson.bars[last].number);
   const stops = lesson.stops.map((stop, i) => {
     const excerpt = /** @type {import("./score.js").StaveScore} */ (document.createElement("stave-score"));
-    excerpt.setAttribute("largest", "4.6");
+    excerpt.setAttribute("largest", "6.5");
     excerpt.setAttribute("role", "group");
     excerpt.setAttribute("aria-label", `${lesson.title}, ${barsOf(stop)}`);
     excerpt.bars = lesson.bars;

@@ -40,7 +40,7 @@ const STYLE = `
   .system > svg { display: block; width: 100%; height: auto; filter: var(--sheet-filter, none); overflow: visible; }
   .glyphs { position: absolute; width: 0; height: 0; }
   .lit { fill: var(--lit, #b3125a); color: var(--lit, #b3125a); }
-  .lit > .notehead { stroke: var(--glow, #ffb3d4); stroke-width: 110; paint-order: stroke; stroke-linejoin: round; }
+  .lit > .notehead { stroke: var(--glow, #ff9dc6); stroke-width: 220; paint-order: stroke; stroke-linejoin: round; }
   .marked > .notehead { stroke: var(--marked, #f0b400); stroke-width: 110; paint-order: stroke; stroke-linejoin: round; }
   .now { stroke: var(--now, #ffe08a); stroke-width: 120; paint-order: stroke; stroke-linejoin: round; }
   .now use { stroke: inherit; stroke-width: 260; paint-order: stroke; }

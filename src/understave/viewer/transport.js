@@ -263,10 +263,9 @@ export class StaveTransport extends HTMLElement {
     if (!this.#built || !this.parts) return;
     const { again, from, to } = this.parts;
     again.checked = this.#passage !== null && !this.#once;
-    if (this.#passage) {
-      from.value = String(this.#passage[0]);
-      to.value = String(this.#passage[1]);
-    }
+    const [first, last] = this.#passage ?? [Number(from.value), Math.max(Number(to.value), this.#bars.length - 1)];
+    from.value = String(first);
+    to.value = String(last);
   }
 
   #draw() {

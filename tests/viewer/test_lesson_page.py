@@ -1,0 +1,344 @@
+"""The lesson page in a real browser: it is clicked, played, read by keyboard and checked for accessibility.
+
+What should light up when is reckoned here from the plan's clock, not from the page. The accessibility check
+is axe-core (Deque Systems), the rules of WCAG 2.2 levels A and AA.
+"""
+
+import os
+import shutil
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from understave.acoustics.files import audio_bytes
+from understave.engraving import excerpt
+from understave.export.page import Contrast, NamedSound, Side, Sound, lesson_page
+from understave.harmony import read
+from understave.interpretation.make import make_plan
+from understave.interpretation.perform import clock, perform
+from understave.lesson.webpage import PageOptions, lights, make_page
+from understave.score.reader import read_score
+
+EXAMPLE = Path(__file__).parents[2] / "examples" / "lock-water" / "score.musicxml"
+RATE = 8000
+BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+SCORE = "document.querySelector('#score stave-score').shadowRoot"
+LARGE, PHONE = {"width": 1920, "height": 1080}, {"width": 390, "height": 844}
+
+
+def missing(what):
+    if os.environ.get("UNDERSTAVE_NEEDS_BROWSER"):
+        pytest.fail(what)
+    pytest.skip(what)
+
+
+@pytest.fixture(scope="module")
+def browser():
+    try:
+        from playwright.sync_api import Error, sync_playwright
+    except ImportError:
+        missing("the package playwright is not installed")
+    path = next((found for name in BROWSERS if (found := shutil.which(name))), None)
+    with sync_playwright() as p:
+        try:
+            running = p.chromium.launch(executable_path=path)
+        except Error as error:
+            missing(f"there is no Chromium to test the page in: {str(error).splitlines()[0]}")
+        yield running
+        running.close()
+
+
+def tones(performance):
+    """A short tone for each key struck: quick to make, and long enough to play."""
+    sound = np.zeros(int(RATE * (performance.length + 1)), np.float32)
+    for s in performance.strikes:
+        t = np.arange(int(RATE * 0.2)) / RATE
+        first = int(RATE * s.start)
+        sound[first : first + len(t)] += (
+            0.05 * np.sin(2 * np.pi * 440 * 2 ** ((s.midi - 69) / 12) * t) * np.exp(-12 * t)
+        )
+    return audio_bytes(".wav", sound, RATE, gain=1.0), len(sound) / RATE
+
+
+@pytest.fixture(scope="module")
+def lesson(tmp_path_factory):
+    score = read_score(EXAMPLE)
+    reading = read(score)
+    plan = make_plan(score, reading)
+    page = make_page(score, reading, plan, EXAMPLE.name, PageOptions(sound=False))
+
+    def sound(**bars):
+        performance = perform(score, plan, **bars)
+        data, length = tones(performance)
+        return Sound(data, "audio/wav", length, lights(score, performance))
+
+    first, last = 1, 3
+    picture = excerpt(score, reading, first, last, width_mm=112)
+    heard = sound(first=first, last=last)
+    contrast = Contrast(
+        "One <b>against</b> the other",
+        "bars 2–4",
+        "Listen.",
+        (Side("One", picture, heard), Side("Two", picture, heard)),
+    )
+    stops = (replace(page.stops[0], sounds=(NamedSound("Once more", heard),)), *page.stops[1:])
+    page = replace(page, sound=sound(), contrasts=(contrast,), stops=stops)
+    path = tmp_path_factory.mktemp("page") / "page.html"
+    path.write_text(lesson_page(page), encoding="utf-8")
+    return score, page, clock(score, plan), path
+
+
+@pytest.fixture
+def opened(browser, lesson):
+    """Open the page; at the end nothing may have been asked of the network and nothing complained of."""
+    contexts, requests, complaints = [], [], []
+
+    def go(size=LARGE, **kwargs):
+        context = browser.new_context(viewport=size, **kwargs)
+        contexts.append(context)
+        page = context.new_page()
+        page.on("request", lambda r: requests.append(r.url))
+        page.on("console", lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None)
+        page.on("pageerror", lambda e: complaints.append(str(e)))
+        page.goto(lesson[3].as_uri())
+        until(page, "document.querySelector('#score stave-score').shadowRoot.querySelector('.bar')")
+        until(page, "document.querySelector('stave-transport').audio.readyState >= 3")
+        return page
+
+    yield go
+    for context in contexts:
+        context.close()
+    assert {u for u in requests if not u.startswith(("data:", "blob:"))} == {lesson[3].as_uri()}
+    assert complaints == []
+
+
+def until(page, what, seconds=10):
+    """Wait for an expression to become true; the page's policy forbids the browser to poll strings itself."""
+    last = time.monotonic() + seconds
+    while not page.evaluate(what):
+        assert time.monotonic() < last, what
+        page.wait_for_timeout(30)
+
+
+def player(page, what):
+    return page.evaluate(
+        f"(() => {{ const t = document.querySelector('stave-transport'); return {what}; }})()"
+    )
+
+
+def lit(page, where="#score stave-score"):
+    """The second of the sound and the notes that are lit, taken in one moment."""
+    return page.evaluate(
+        """(where) => [document.querySelector('stave-transport').second,
+        [...document.querySelector(where).shadowRoot.querySelectorAll('.lit')].map((n) => n.id)]""",
+        where,
+    )
+
+
+def bar_button(page, index):
+    return page.locator(f"#score stave-score .bar[data-bar='{index}']")
+
+
+def expected(lesson, second, slack):
+    """Ids of the notes that must be lit at a second, and of those that may be."""
+    rows = lesson[1].sound.notes
+    must = {n for n, a, b in rows if a + slack <= second < b - slack}
+    may = {n for n, a, b in rows if a - slack <= second < b + slack}
+    return must, may
+
+
+def test_every_bar_can_be_reached_and_is_told_in_words(opened, lesson):
+    page = opened()
+    score = lesson[0]
+    buttons = page.locator("#score stave-score .bar")
+    assert buttons.count() == len(score.measures)
+    names = buttons.evaluate_all(
+        "all => all.map((b) => [Number(b.dataset.bar), b.getAttribute('aria-label')])"
+    )
+    for index, name in names:
+        assert name.startswith(f"bar {score.measures[index].number}: ")
+    assert page.title() == lesson[1].title
+
+
+def test_a_click_on_a_note_plays_from_it_and_the_light_moves_on(opened, lesson):
+    score, _, time_of, _ = lesson
+    page = opened()
+    note = next(
+        n for n in score.notes if n.measure == 2 and n.onset > score.measures[2].start and not n.grace
+    )
+    head = page.locator(f"#score stave-score [id='{note.id}'] .notehead").bounding_box()
+    page.mouse.click(head["x"] + head["width"] / 2, head["y"] + head["height"] / 2)
+    until(page, "document.querySelector('stave-transport').playing")
+    second, ids = lit(page)
+    assert time_of.at(note.onset) - 0.05 <= second < time_of.at(note.onset) + 1.5
+    seen = []
+    for _ in range(4):
+        page.wait_for_timeout(450)
+        second, ids = lit(page)
+        must, may = expected(lesson, second, 0.12)
+        assert must <= set(ids) <= may
+        seen.append(frozenset(ids))
+    assert len(set(seen)) > 1
+    page.get_by_role("button", name="Pause").click()
+    assert not player(page, "t.playing")
+
+
+def test_bars_dragged_over_are_repeated(opened, lesson):
+    _, shown, _, _ = lesson
+    page = opened()
+    boxes = [bar_button(page, i).bounding_box() for i in (1, 2)]
+    middles = [(b["x"] + b["width"] / 2, b["y"] + b["height"] / 3) for b in boxes]
+    page.mouse.move(*middles[0])
+    page.mouse.down()
+    page.mouse.move(*middles[1], steps=4)
+    page.mouse.up()
+    assert player(page, "t.passage") == [1, 2]
+    assert page.get_by_role("checkbox", name="Repeat").is_checked()
+    start, end = shown.bars[1].start, shown.bars[2].end
+    player(page, f"t.seek({end - 0.4})")
+    player(page, "t.play()")
+    page.wait_for_timeout(1000)
+    assert start - 0.05 <= player(page, "t.second") < start + 1.5
+    page.get_by_role("checkbox", name="Repeat").uncheck()
+    assert player(page, "t.passage") is None
+
+
+def test_slower_keeps_the_pitch(opened):
+    page = opened()
+    page.get_by_label("Pace").fill("50")
+    assert player(page, "[t.audio.playbackRate, t.audio.preservesPitch]") == [0.5, True]
+    player(page, "t.play()")
+    page.wait_for_timeout(400)
+    started, began = player(page, "t.second"), time.monotonic()
+    page.wait_for_timeout(1500)
+    rate = (player(page, "t.second") - started) / (time.monotonic() - began)
+    assert rate == pytest.approx(0.5, abs=0.12)
+
+
+def test_hearing_a_stop_plays_its_bars_once(opened, lesson):
+    _, shown, _, _ = lesson
+    stop = shown.stops[0]
+    page = opened()
+    page.locator("#stop-1").get_by_role("button", name="Hear these bars").click()
+    until(page, "document.querySelector('stave-transport').playing")
+    assert shown.bars[stop.first].start - 0.05 <= player(page, "t.second") < shown.bars[stop.first].end
+    page.wait_for_timeout(300)
+    second, ids = lit(page, "#stop-1 stave-score")
+    must, _ = expected(lesson, second, 0.12)
+    assert must <= set(ids)
+    assert ids
+    player(page, f"t.seek({shown.bars[stop.last].end - 0.3})")
+    until(page, "!document.querySelector('stave-transport').playing")
+    assert player(page, "t.passage") is None
+
+
+def test_an_answer_is_hidden_until_it_is_asked_for(opened, lesson):
+    page = opened()
+    stop = page.locator("#stop-1")
+    answer = stop.locator("details p")
+    assert not answer.is_visible()
+    stop.get_by_text("Show the answer").click()
+    assert answer.is_visible()
+    assert answer.inner_text() == lesson[1].stops[0].answer
+
+
+def test_a_folded_lane_leaves_no_gap(opened):
+    page = opened()
+    height = f"[...{SCORE}.querySelectorAll('div.system')].map((s) => s.clientHeight)"
+    before = page.evaluate(height)
+    page.get_by_role("checkbox", name="tension").uncheck()
+    folded = page.evaluate(height)
+    assert all(f < b for f, b in zip(folded, before, strict=True))
+    lane = page.locator("#score stave-score .tension-lane").first
+    assert not lane.is_visible()
+    page.get_by_role("checkbox", name="tension").check()
+    assert page.evaluate(height) == before
+
+
+def test_versions_are_heard_at_the_same_place_and_one_at_a_time(opened):
+    page = opened()
+    player(page, "t.play()")
+    one, two = (page.get_by_role("button", name=name, exact=True) for name in ("One", "Two"))
+    one.click()
+    page.wait_for_timeout(900)
+    assert not player(page, "t.playing")
+    assert one.get_attribute("aria-pressed") == "true"
+    lit_there = (
+        "[...document.querySelectorAll('stave-contrast stave-score')]"
+        ".map((s) => s.shadowRoot.querySelectorAll('.lit').length)"
+    )
+    assert page.evaluate(lit_there)[0] > 0
+    assert page.evaluate(lit_there)[1] == 0
+    two.click()
+    page.wait_for_timeout(300)
+    assert [b.get_attribute("aria-pressed") for b in (one, two)] == ["false", "true"]
+    two.click()
+    assert [b.get_attribute("aria-pressed") for b in (one, two)] == ["false", "false"]
+
+
+def test_text_is_never_taken_for_markup(opened):
+    page = opened()
+    assert page.locator("stave-contrast h3").first.inner_text().startswith("One <b>against</b> the other")
+
+
+def test_the_keyboard_alone_is_enough(opened, lesson):
+    _, shown, _, _ = lesson
+    page = opened()
+    page.locator("body").press("Space")
+    until(page, "document.querySelector('stave-transport').playing")
+    page.locator("body").press("Space")
+    assert not player(page, "t.playing")
+    bar_button(page, 0).focus()
+    for _ in range(3):
+        page.keyboard.press("ArrowRight")
+    assert page.evaluate("document.activeElement.shadowRoot.activeElement.dataset.bar") == "3"
+    page.keyboard.press("Enter")
+    until(page, "document.querySelector('stave-transport').playing")
+    assert player(page, "t.second") == pytest.approx(shown.bars[3].start, abs=0.6)
+    page.keyboard.press("Shift+ArrowRight")
+    assert player(page, "t.passage") == [3, 4]
+    # One stop of the Tab key for the whole score, not one for each bar.
+    assert page.locator("#score stave-score .bar[tabindex='0']").count() == 1
+
+
+def test_a_phone_gets_a_layout_of_its_own(opened, lesson):
+    widths = []
+    for size in (LARGE, PHONE):
+        page = opened(size)
+        assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+        bars = page.locator("#score stave-score .system").first.locator(".bar").count()
+        lines = f"[...{SCORE}.querySelector('.staff').querySelectorAll(':scope > path')]"
+        tops = page.evaluate(f"{lines}.map((p) => p.getBoundingClientRect().top)")
+        staff = max(tops) - min(tops)
+        widths.append((bars, staff))
+    (many, large), (few, small) = widths
+    assert few < many
+    assert small >= 18
+    assert large >= 24
+
+
+def test_on_paper_the_answers_stand_by_themselves(opened, lesson):
+    page = opened()
+    page.emulate_media(media="print")
+    assert page.locator("#answers").is_visible()
+    assert page.locator("#answers li").count() == sum(bool(s.answer) for s in lesson[1].stops)
+    assert not page.locator(".dock").is_visible()
+    assert not page.locator("#stop-1 details").is_visible()
+
+
+@pytest.mark.parametrize("size", [LARGE, PHONE], ids=["1920", "390"])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_serious_finding_of_accessibility(opened, size, scheme):
+    try:
+        from axe_playwright_python.sync_playwright import Axe
+    except ImportError:
+        missing("the package axe-playwright-python is not installed")
+    page = opened(size, color_scheme=scheme)
+    page.locator("#stop-1").get_by_text("Show the answer").click()
+    found = Axe().run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]})
+    assert len(found.response["passes"]) > 15
+    serious = [v for v in found.response["violations"] if v["impact"] in ("serious", "critical")]
+    assert [(v["id"], [n["html"][:120] for n in v["nodes"][:3]]) for v in serious] == []
