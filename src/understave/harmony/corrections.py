@@ -1,16 +1,18 @@
 """``corrections.jsonl`` <-> the teacher's corrections, oldest first.
 
 The file only ever grows: one JSON object a line, each with its own ``id``. A line ``{"withdraw": id}``
-takes back an earlier entry, and withdrawing a withdrawal brings it back. Every line is flushed to the
-disk before `append` returns, and a last line that a power cut left half-written is set aside on the next
-reading and ended on the next writing, so nothing that was saved is lost.
+takes back an earlier entry, and withdrawing a withdrawal brings it back. Lines written together as one
+step (moving a boundary sets two chords) carry in ``with`` the id of the first of them. Every line is flushed
+to the disk before `append` returns, and a last line that a power cut left half-written is set aside on the
+next reading and ended on the next writing, so nothing that was saved is lost.
 """
 
 from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -25,11 +27,14 @@ from understave.theory.roman import RomanNumeral
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One line of the file: a correction, or the withdrawal of the entry named."""
+    """One line of the file: a correction, or the withdrawal of the entry named; `step` is the id of the
+    first line of those written together.
+    """
 
     id: int
     correction: Correction | None
     withdraws: int | None = None
+    step: int = 0
 
 
 def read_entries(path: Path) -> tuple[Entry, ...]:
@@ -72,18 +77,38 @@ def standing_ids(entries: tuple[Entry, ...]) -> frozenset[int]:
 
 def append(path: Path, correction: Correction) -> Entry:
     """Add a correction at the end of the file and see it onto the disk; return its entry."""
-    entry = Entry(_next_id(path), correction)
-    _write(path, {"id": entry.id, **as_json(correction)})
-    return entry
+    return append_step(path, [correction])[0]
+
+
+def append_step(path: Path, corrections: Sequence[Correction]) -> tuple[Entry, ...]:
+    """Add corrections that make one step, in one writing, and see them onto the disk."""
+    with _locked(path):
+        first = _next_id(path)
+        entries = tuple(Entry(first + k, c, None, first) for k, c in enumerate(corrections))
+        _write(path, [{"id": e.id, **_joined(e), **as_json(e.correction)} for e in entries if e.correction])
+    return entries
 
 
 def withdraw(path: Path, entry: int) -> Entry:
     """Take back an earlier entry by adding one that says so; raise UnderstaveError if there is none."""
-    if entry not in {e.id for e in read_entries(path)}:
-        raise UnderstaveError(f"There is no correction number {entry} in {path.name} to withdraw.")
-    result = Entry(_next_id(path), None, entry)
-    _write(path, {"id": result.id, "withdraw": entry})
-    return result
+    return withdraw_step(path, [entry])[0]
+
+
+def withdraw_step(path: Path, numbers: Sequence[int]) -> tuple[Entry, ...]:
+    """Take back entries as one step; raise UnderstaveError if one of them is not there."""
+    with _locked(path):
+        known = {e.id for e in read_entries(path)}
+        missing = next((n for n in numbers if n not in known), None)
+        if missing is not None:
+            raise UnderstaveError(f"There is no correction number {missing} in {path.name} to withdraw.")
+        first = _next_id(path)
+        entries = tuple(Entry(first + k, None, n, first) for k, n in enumerate(numbers))
+        _write(path, [{"id": e.id, **_joined(e), "withdraw": e.withdraws} for e in entries])
+    return entries
+
+
+def _joined(entry: Entry) -> dict[str, int]:
+    return {"with": entry.step} if entry.step != entry.id else {}
 
 
 def as_json(c: Correction) -> dict[str, Any]:
@@ -120,8 +145,8 @@ def _entry(table: Any, known: set[int]) -> Entry:
     if number in known:
         raise ValueError(f"number {number} is used twice")
     if "withdraw" in table:
-        return Entry(number, None, int(table["withdraw"]))
-    return Entry(number, from_json(table))
+        return Entry(number, None, int(table["withdraw"]), int(table.get("with", number)))
+    return Entry(number, from_json(table), None, int(table.get("with", number)))
 
 
 def _complete(line: bytes) -> bool:
@@ -142,9 +167,30 @@ def _next_id(path: Path) -> int:
     return max((e.id for e in read_entries(path)), default=0) + 1
 
 
-def _write(path: Path, table: Mapping[str, Any]) -> None:
-    """Append one line in a single write and wait until the disk has it."""
-    line = json.dumps(table, ensure_ascii=False).encode("utf-8") + b"\n"
+@contextmanager
+def _locked(path: Path) -> Iterator[None]:
+    """Let one process at a time choose numbers, where the system can lock files."""
+    try:
+        import fcntl
+    except ImportError:
+        yield
+        return
+    try:
+        handle = os.open(path.parent, os.O_RDONLY)
+    except OSError:
+        # The folder is missing or closed: writing says so in a sentence.
+        yield
+        return
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(handle)
+
+
+def _write(path: Path, tables: Sequence[Mapping[str, Any]]) -> None:
+    """Append lines in a single write and wait until the disk has them."""
+    line = b"".join(json.dumps(t, ensure_ascii=False).encode("utf-8") + b"\n" for t in tables)
     try:
         new = not path.exists()
         with path.open("ab") as stream:

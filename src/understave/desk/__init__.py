@@ -1,0 +1,1 @@
+"""The desk: see, hear, question and correct a reading in the browser, on this machine only."""

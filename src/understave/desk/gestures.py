@@ -1,0 +1,182 @@
+"""What the teacher does at the desk -> corrections.
+
+In: the score, its spans, and a gesture with the exact moments it means. Out: the `Correction`s of one step.
+Every function raises UnderstaveError in words for the page where the gesture makes no sense.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+
+from understave.errors import UnderstaveError
+from understave.harmony.naming import numeral_for
+from understave.harmony.reading import Correction, Span
+from understave.score.model import Score, beat_text
+from understave.theory.chord_symbol import ChordSymbol
+from understave.theory.key import Key
+from understave.theory.roman import RomanNumeral
+
+
+def label(score: Score, spans: Sequence[Span], start: Fraction, text: str) -> tuple[Correction, ...]:
+    """Set the chord of the span that begins at `start`, as a Roman numeral or a chord symbol.
+
+    A key before a colon (``Ab: V7``, ``f: iv``) sets the key too.
+    """
+    span = _span_at(spans, start)
+    before, colon, after = text.partition(":")
+    key = read_key(before) if colon else span.key
+    return (_set(score, span.start, span.end, key, read_chord(after if colon else text, key)),)
+
+
+def take(score: Score, spans: Sequence[Span], start: Fraction, index: int) -> tuple[Correction, ...]:
+    """Set a span to one of its alternatives; -1 confirms the label it has."""
+    span = _span_at(spans, start)
+    if index == -1:
+        return (_set(score, span.start, span.end, span.key, span.numeral),)
+    if not 0 <= index < len(span.alternatives):
+        raise UnderstaveError("This chord has no such alternative any more; look at it again and choose.")
+    other = span.alternatives[index]
+    return (_set(score, span.start, span.end, other.key, other.numeral),)
+
+
+def split(score: Score, spans: Sequence[Span], start: Fraction, at: Fraction) -> tuple[Correction, ...]:
+    """Part a span in two at a moment inside it; both keep its label until one is given another."""
+    span = _span_at(spans, start)
+    if not span.start < at < span.end:
+        raise UnderstaveError("A chord can be parted only at a moment inside it.")
+    return tuple(
+        _set(score, a, b, span.key, span.numeral) for a, b in ((span.start, at), (at, span.end))
+    )
+
+
+def join(score: Score, spans: Sequence[Span], start: Fraction) -> tuple[Correction, ...]:
+    """Let the span that begins at `start` last through the one after it."""
+    span = _span_at(spans, start)
+    following = next((s for s in spans if s.start == span.end), None)
+    if following is None:
+        raise UnderstaveError("No chord comes after the last one, so there is nothing to join it to.")
+    return (_set(score, span.start, following.end, span.key, span.numeral),)
+
+
+def move(score: Score, spans: Sequence[Span], start: Fraction, to: Fraction) -> tuple[Correction, ...]:
+    """Move the boundary at which the span beginning at `start` begins; both neighbours keep their labels."""
+    span = _span_at(spans, start)
+    before = next((s for s in spans if s.end == span.start), None)
+    if before is None:
+        raise UnderstaveError("The first chord begins where the music begins; its start cannot be moved.")
+    if not before.start < to < span.end:
+        raise UnderstaveError("A boundary can be moved only between its two chords; join them instead.")
+    return (
+        _set(score, before.start, to, before.key, before.numeral),
+        _set(score, to, span.end, span.key, span.numeral),
+    )
+
+
+def set_key(
+    score: Score, spans: Sequence[Span], start: Fraction, end: Fraction | None, text: str
+) -> tuple[Correction, ...]:
+    """Set the key from a moment to another, or as far as the key there lasts.
+
+    Chords that the teacher has set inside keep sounding the same and are named in the new key.
+    """
+    key = read_key(text)
+    inside = next((i for i, s in enumerate(spans) if s.start <= start < s.end), None)
+    if inside is None:
+        raise UnderstaveError("Nothing sounds there, so it has no key.")
+    if end is None:
+        last = inside
+        while last + 1 < len(spans) and spans[last + 1].key == spans[inside].key:
+            last += 1
+        end = spans[last].end
+    if end <= start:
+        raise UnderstaveError("A key must last for a while: its end lies before its beginning.")
+    found = [_set(score, start, end, key, None)]
+    for i, s in enumerate(spans):
+        if s.fixed and s.start < end and s.end > start:
+            following = spans[i + 1].numeral.chord(spans[i + 1].key) if i + 1 < len(spans) else None
+            named = numeral_for(s.numeral.chord(s.key), key, following)
+            found.append(_set(score, max(s.start, start), min(s.end, end), key, named))
+    return tuple(found)
+
+
+def move_key(score: Score, spans: Sequence[Span], start: Fraction, to: Fraction) -> tuple[Correction, ...]:
+    """Let the key that begins at `start` begin at `to` instead."""
+    index = next((i for i, s in enumerate(spans) if s.start == start), None)
+    if index is None or index == 0 or spans[index - 1].key == spans[index].key:
+        raise UnderstaveError("No key begins there; set one instead.")
+    if to == start:
+        raise UnderstaveError("The key begins there already.")
+    if to < start:
+        return set_key(score, spans, to, start, spans[index].key.symbol)
+    return set_key(score, spans, start, to, spans[index - 1].key.symbol)
+
+
+def read_key(text: str) -> Key:
+    """Read a key as musicians write it: ``Ab``, ``f`` or ``F# minor``."""
+    written = text.strip().replace("♭", "b").replace("♯", "#")
+    words = written.split()
+    if len(words) == 2 and words[1].casefold() in ("major", "minor"):
+        tonic = words[0][:1].upper() + words[0][1:]
+        written = tonic if words[1].casefold() == "major" else tonic[:1].lower() + tonic[1:]
+    try:
+        return Key.parse(written)
+    except ValueError:
+        raise UnderstaveError(
+            f"“{text.strip()}” is not a key; write A♭ as Ab and minor keys small, such as f or c#."
+        ) from None
+
+
+def read_chord(text: str, key: Key) -> RomanNumeral:
+    """Read a Roman numeral, or a chord symbol whose numeral is then found in the key."""
+    written = text.strip().replace("♭", "b").replace("♯", "#")
+    if not written:
+        raise UnderstaveError("Write a Roman numeral such as V65/V, or a chord symbol such as Eb7/G.")
+    try:
+        numeral = RomanNumeral.parse(written)
+        numeral.chord(key)
+    except ValueError as as_numeral:
+        try:
+            return numeral_for(ChordSymbol.parse(written).chord, key, None)
+        except ValueError:
+            raise UnderstaveError(
+                f"“{text.strip()}” is neither a Roman numeral ({_end(str(as_numeral))}) nor a chord symbol."
+            ) from None
+    return numeral
+
+
+def anchor(score: Score, moment: Fraction) -> tuple[str, Fraction]:
+    """Return the printed bar and beat of a moment, so that `Score.time_of` finds the same moment again."""
+    measure = score.measure_at(moment)
+    number, beat = measure.number, score.beat_at(moment)
+    if score.time_of(number, beat) == moment:
+        return number, beat
+    # Where numbers come twice, the moment is told from the last bar whose number comes for the first time.
+    first = next(
+        m
+        for m in reversed(score.measures[: measure.index + 1])
+        if next(o for o in score.measures if o.number == m.number) is m
+    )
+    return first.number, 1 + (moment - first.start + first.offset) / first.beat_length
+
+
+def place(score: Score, moment: Fraction) -> str:
+    """Say where a moment is, ``bar 12, beat 2.5``."""
+    return f"bar {score.measure_at(moment).number}, beat {beat_text(score.beat_at(moment))}"
+
+
+def _set(
+    score: Score, start: Fraction, end: Fraction, key: Key | None, numeral: RomanNumeral | None
+) -> Correction:
+    return Correction(*anchor(score, start), *anchor(score, end), key, numeral)
+
+
+def _span_at(spans: Sequence[Span], start: Fraction) -> Span:
+    found = next((s for s in spans if s.start == start), None)
+    if found is None:
+        raise UnderstaveError("No chord begins there any more; look at the place again and choose.")
+    return found
+
+
+def _end(sentence: str) -> str:
+    return sentence.rstrip(".")

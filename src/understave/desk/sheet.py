@@ -1,0 +1,173 @@
+"""A score engraved once, its lanes drawn as often as the reading changes.
+
+In: a Score and a Reading. Out: a `Sheet` that can travel between processes, and SVG documents for the
+browser: the systems with their notes, and for any system its lanes alone. A changed chord moves no note:
+its label stands where its moment falls.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from lxml import etree
+
+from understave.engraving.annotations import annotate
+from understave.engraving.event_lane import Told, event_lane
+from understave.engraving.geometry import SVG, XLINK_HREF, Box, Ink
+from understave.engraving.lettering import Glyph
+from understave.engraving.moments import Moments, moments
+from understave.engraving.notation import STAFF_HEIGHT_MM, Bar, System, lay_out
+from understave.engraving.options import Options
+from understave.engraving.outlines import glyph_definition
+from understave.engraving.planned import PlannedLanes
+from understave.harmony.reading import Reading
+from understave.score.model import Score
+
+OPTIONS = Options(legend=False)
+_UNITS = 100.0  # drawing units in a millimetre
+_LABELLED = "numeral-"
+_KEYED = "key-"
+
+
+@dataclass(frozen=True)
+class LaidSystem:
+    """A system as laid out: `picture` is its SVG group, the rest as in `engraving.notation.System`.
+
+    `spots` are the x of the moments for which room was kept, `at` places all others.
+    """
+
+    picture: str = field(repr=False)
+    ink: tuple[Ink, ...] = field(repr=False)
+    bars: tuple[Bar, ...]
+    staves: tuple[tuple[float, float], ...]
+    first_note: float
+    start: Fraction
+    end: Fraction
+    spots: dict[Fraction, float]
+    at: Moments = field(repr=False)
+
+    def system(self, places: dict[str, tuple[float, float]]) -> System:
+        """Return it as the engraver knows it, without its notes."""
+        group = etree.Element(f"{{{SVG}}}g")
+        bounds = (self.first_note, self.start, self.end)
+        return System(group, self.ink, self.bars, self.staves, *bounds, places)
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """All systems for a width in millimetres, and the glyphs that their notes use."""
+
+    width: float
+    scale: float
+    systems: tuple[LaidSystem, ...]
+    glyphs: str = field(repr=False)
+
+
+@dataclass(frozen=True)
+class Lanes:
+    """What is drawn under the notes: the reading, its events in words, and the plan's lanes."""
+
+    reading: Reading
+    told: tuple[Told, ...]
+    planned: PlannedLanes | None
+
+
+def lay_sheet(score: Score, reading: Reading, width: float) -> Sheet:
+    """Engrave the notes of a whole score, with room for the labels of a reading."""
+    scale = OPTIONS.staff_height(max(p.last_staff for p in score.parts)) / STAFF_HEIGHT_MM
+    annotations = annotate(reading, OPTIONS, score.measures[0].start, score.measures[-1].end)
+    notation = lay_out(score, annotations.rooms(), width / scale)
+    starts = {_LABELLED + str(e.index): e.start for e in annotations.numerals}
+    systems = tuple(
+        LaidSystem(
+            etree.tostring(s.group, encoding="unicode"),
+            s.ink,
+            s.bars,
+            s.staves,
+            s.first_note,
+            s.start,
+            s.end,
+            {starts[name]: place[0] for name, place in s.places.items() if name in starts},
+            moments(s, score),
+        )
+        for s in notation.systems
+    )
+    glyphs = "".join(etree.tostring(d, encoding="unicode") for d in notation.glyphs.values())
+    return Sheet(width, scale, systems, glyphs)
+
+
+def pages(sheet: Sheet, lanes: Lanes) -> list[str]:
+    """Return the whole sheet for the browser, one SVG document for each system."""
+    drawn = draw_lanes(sheet, lanes, range(len(sheet.systems)))
+    return [
+        _document(
+            sheet,
+            system.picture.removesuffix("</g>") + drawn[i][0] + "</g>",
+            drawn[i][1] + (sheet.glyphs if i == 0 else ""),
+        )
+        for i, system in enumerate(sheet.systems)
+    ]
+
+
+def lanes_alone(sheet: Sheet, lanes: Lanes, systems: Iterable[int]) -> dict[int, str]:
+    """Return the lanes of some systems, by their index, as SVG documents without the notes."""
+    drawn = draw_lanes(sheet, lanes, systems)
+    return {
+        i: _document(sheet, f'<g class="system">{groups}</g>', glyphs)
+        for i, (groups, glyphs) in drawn.items()
+    }
+
+
+def touched(sheet: Sheet, start: Fraction, end: Fraction) -> list[int]:
+    """Return the systems that show some of a stretch of time, by index."""
+    return [i for i, s in enumerate(sheet.systems) if s.start < end and s.end > start]
+
+
+def draw_lanes(sheet: Sheet, lanes: Lanes, systems: Iterable[int]) -> dict[int, tuple[str, str]]:
+    """Return for each system its lanes and the definitions of the glyphs in them, as SVG text."""
+    wanted = sorted(systems)
+    if not wanted:
+        return {}
+    spans = lanes.reading.spans
+    first, last = sheet.systems[wanted[0]], sheet.systems[wanted[-1]]
+    annotations = annotate(lanes.reading, OPTIONS, first.start, last.end)
+    result = {}
+    for i in wanted:
+        laid = sheet.systems[i]
+        places = {}
+        for name, entries in ((_LABELLED, annotations.numerals), (_KEYED, annotations.keys)):
+            for e in entries:
+                start = spans[e.index].start
+                if laid.start <= start < laid.end:
+                    places[name + str(e.index)] = (laid.spots.get(start, laid.at.x(start)), 0.0)
+        system = laid.system(places)
+        glyphs: dict[str, Glyph] = {}
+        groups, reach = annotations.draw(system, glyphs)
+        happened = event_lane(system, lanes.told, laid.at, reach, glyphs)
+        if len(happened.group):
+            groups.append(happened.group)
+            reach = Box.around((reach, happened.box))
+        if lanes.planned is not None:
+            more, _ = lanes.planned.draw(system, reach, glyphs)
+            groups += more
+        result[i] = (_text(groups), _text(glyph_definition(g) for g in glyphs.values()))
+    return result
+
+
+def _text(elements: Iterable[etree._Element] | Sequence[etree._Element]) -> str:
+    return "".join(etree.tostring(e, encoding="unicode") for e in elements)
+
+
+def _document(sheet: Sheet, system: str, definitions: str) -> str:
+    """One system as a picture; its size only tells the scale, the browser crops it."""
+    width = sheet.width
+    opening, _, rest = system.partition(">")
+    return (
+        f'<svg xmlns="{SVG}" xmlns:xlink="{XLINK_HREF[1:].split("}")[0]}" width="{width:.2f}mm"'
+        f' height="{width:.2f}mm" viewBox="0 0 {width * _UNITS:.0f} {width * _UNITS:.0f}">'
+        f"<defs>{definitions}</defs>"
+        '<g color="#000" fill="#000" stroke="currentColor" stroke-width="1">'
+        f'{opening} transform="translate(0,0) scale({sheet.scale:.5g})">{rest}</g></svg>'
+    )
