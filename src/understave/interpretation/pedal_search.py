@@ -6,8 +6,8 @@ pedal is up; sounds that want to be short where it is down. The best row is exac
 blur is multiplied by `Wishes.blur`, a player who minds it less never gets a plan with less of it (the lower
 envelope of straight lines is concave).
 
-The costs are in units of blur (`pedal_costs`). They were set by reasoning and rounded, with a look at sums
-over half of the recorded pieces (how often a foot changes, how seldom it stays up); see `benchmarks/pedal`.
+The costs are in units of blur (`pedal_costs`): round numbers, set by reasoning and compared by one mean over
+half of the recorded pieces; `benchmarks/pedal` tells how, and what the other half says.
 """
 
 from __future__ import annotations
