@@ -42,7 +42,8 @@ class Phrasebook:
     word of ours; `units` singular and plural of what is
     counted (and perhaps a form for two); `numerals` the words of chords. `exercises` have for each kind a
     ``prompt`` and an ``answer``, `contrasts` for each label what to listen for, `patterns` for each device how
-    to make it (``recipe``) and what to ``try``.
+    to make it (``recipe``) and what to ``try``. `stop_titles` name a stop and `questions` have what to ``ask`` at
+    it and the ``answer``, by ``kind.label`` or by kind.
     """
 
     language: Language
@@ -59,6 +60,8 @@ class Phrasebook:
     exercises: Mapping[str, Mapping[str, Entry]]
     contrasts: Mapping[str, Entry]
     patterns: Mapping[str, Mapping[str, str]]
+    stop_titles: Mapping[str, str]
+    questions: Mapping[str, Mapping[str, str]]
     glosses: tuple[Gloss, ...]
 
     def entry(self, kind: str, label: str) -> Entry | None:
@@ -116,6 +119,8 @@ def phrasebook(language: Language) -> Phrasebook:
         exercises=tables["exercises"],
         contrasts=tables["contrasts"],
         patterns=tables["patterns"],
+        stop_titles=tables["stop_titles"],
+        questions=tables["questions"],
         glosses=tuple(
             Gloss(term, g["meaning"], tuple(g.get("forms", (term,)))) for term, g in tables["glosses"].items()
         ),
