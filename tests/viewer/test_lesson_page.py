@@ -342,3 +342,16 @@ def test_no_serious_finding_of_accessibility(opened, size, scheme):
     assert len(found.response["passes"]) > 15
     serious = [v for v in found.response["violations"] if v["impact"] in ("serious", "critical")]
     assert [(v["id"], [n["html"][:120] for n in v["nodes"][:3]]) for v in serious] == []
+
+
+def test_chords_can_be_picked_one_by_one_where_that_is_asked_for(opened, lesson):
+    page = opened()
+    page.evaluate("document.querySelector('#score stave-score').setAttribute('pick-labels', '')")
+    buttons = page.locator("#score stave-score button.label")
+    assert buttons.count() == len(lesson[1].labels)
+    page.evaluate(f"{SCORE}.host.addEventListener('pick', (e) => (window.picked = e.detail))")
+    name = lesson[1].labels[2].words.replace("⟨", "").replace("⟩", "")
+    button = page.locator("#score stave-score button.label[data-label='2']")
+    assert button.get_attribute("aria-label") == name
+    button.click()
+    assert page.evaluate("window.picked.label") == 2

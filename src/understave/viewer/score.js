@@ -81,6 +81,8 @@ export class StaveScore extends HTMLElement {
   #anchor = 0;
   #dragged = false;
 
+  static observedAttributes = ["still", "largest", "pick-labels"];
+
   constructor() {
     super();
     const root = this.attachShadow({ mode: "open" });
@@ -95,6 +97,10 @@ export class StaveScore extends HTMLElement {
   connectedCallback() {
     this.observer.observe(this);
     this.#show();
+  }
+
+  attributeChangedCallback() {
+    if (this.#shown.length > 0) this.#arrange();
   }
 
   disconnectedCallback() {
@@ -250,7 +256,7 @@ export class StaveScore extends HTMLElement {
       const largest = Number(this.getAttribute("largest") ?? Infinity);
       frame.style.width = largest < Infinity ? `min(100%, ${(natural * largest).toFixed(0)}px)` : "100%";
     }
-    if (!this.hasAttribute("still")) this.#layButtons();
+    this.#layButtons();
   }
 
   #layButtons() {
@@ -258,6 +264,7 @@ export class StaveScore extends HTMLElement {
     this.#buttons.clear();
     for (const { system, frame } of this.#shown) {
       for (const old of frame.querySelectorAll("button")) old.remove();
+      if (this.hasAttribute("still")) continue;
       const whole = system.picture.getBoundingClientRect();
       for (const group of system.group.querySelectorAll(":scope > .measure")) {
         const bar = index.get(group.id);
