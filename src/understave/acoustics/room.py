@@ -20,6 +20,7 @@ EARLY_DB, LATE_DB = -17.0, -14.0
 """Energy of the early reflections and of the tail, relative to the straight sound."""
 SECONDS = 1.15
 _BLOCK = 1 << 17
+_STEP = 256
 
 
 def reverberate(places: Samples, halo: Samples, rate: int, always: Samples) -> Samples:
@@ -45,8 +46,13 @@ def reverberate(places: Samples, halo: Samples, rate: int, always: Samples) -> S
 def answer_at(frequency: NDArray[np.float64], rate: int, always: Samples) -> NDArray[np.complex128]:
     """Response (places, 2 ears, frequencies) to steady tones at the places, with `always` as above."""
     answers = _with(_answers(rate), always)[: len(PLACES)].astype(np.float64)
-    turns = np.exp(-2j * np.pi * np.outer(np.arange(answers.shape[2]) / rate, frequency))
-    return np.asarray(answers @ turns)
+    # exp(-iw(a + b)) = exp(-iwa) exp(-iwb): a row of block starts and one block instead of every frame.
+    blocks = -(-answers.shape[2] // _STEP)
+    answers = np.pad(answers, ((0, 0), (0, 0), (0, blocks * _STEP - answers.shape[2])))
+    within = np.exp(-2j * np.pi * np.outer(np.arange(_STEP) / rate, frequency))
+    starts = np.exp(-2j * np.pi * np.outer(np.arange(blocks) * _STEP / rate, frequency))
+    parts = answers.reshape(-1, blocks, _STEP) @ within
+    return np.asarray(np.sum(parts * starts, axis=1).reshape(*answers.shape[:2], frequency.size))
 
 
 def _with(answers: Samples, always: Samples) -> Samples:
