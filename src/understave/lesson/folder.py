@@ -11,6 +11,8 @@ import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import tomlkit
+
 from understave.disk import write_atomically
 from understave.errors import UnderstaveError
 from understave.score.model import Score
@@ -37,11 +39,6 @@ class LessonFolder:
     def exports(self) -> Path:
         """Everything that can be made again from the score and the corrections."""
         return self.path / EXPORTS
-
-
-def _toml_string(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c >= " " and c != "\x7f" else f"\\u{ord(c):04x}" for c in escaped) + '"'
 
 
 def open_folder(path: Path) -> LessonFolder:
@@ -110,7 +107,7 @@ def create_folder(
 ) -> LessonFolder:
     """Make the folder for a score, or open it again if it holds one already; see `check_place`.
 
-    Corrections stay as they are; a replaced score's settings are written anew.
+    Corrections stay as they are, and so does what the teacher wrote into the settings.
     """
     check_place(path, source, replace_score)
     data = source.read_bytes()
@@ -119,18 +116,22 @@ def create_folder(
     suffix = source.suffix.lower() or ".musicxml"
     score = path / f"score{suffix}"
     write_atomically(score, data)
-    settings = "\n".join(
-        [
-            "# What this lesson is made from. Corrections stand in corrections.jsonl.",
-            f"title = {_toml_string(title)}",
-            f"composer = {_toml_string(composer)}",
-            "",
-            "[score]",
-            f"file = {_toml_string(score.name)}",
-            f"imported_from = {_toml_string(source.name)}",
-            f"sha256 = {_toml_string(hashlib.sha256(data).hexdigest())}",
-            "",
-        ]
+    write_atomically(
+        path / SETTINGS, _settings(path / SETTINGS, title, composer, score.name, source.name, data)
     )
-    write_atomically(path / SETTINGS, settings)
     return LessonFolder(path, score, source.name)
+
+
+def _settings(path: Path, title: str, composer: str, file: str, imported_from: str, data: bytes) -> str:
+    """The text of lesson.toml for a score; what the teacher wrote into an older one stays."""
+    document = tomlkit.document()
+    if path.is_file():
+        document = tomlkit.parse(path.read_text(encoding="utf-8"))
+    else:
+        document.add(tomlkit.comment("What this lesson is made from, and what you changed in it."))
+        document.add(tomlkit.comment("Corrections stand in corrections.jsonl."))
+    document["title"], document["composer"] = title, composer
+    table = document.setdefault("score", tomlkit.table())
+    table["file"], table["imported_from"] = file, imported_from
+    table["sha256"] = hashlib.sha256(data).hexdigest()
+    return tomlkit.dumps(document)

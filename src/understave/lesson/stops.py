@@ -93,8 +93,8 @@ class Stop:
     """A place to pause.
 
     `id` stays the same as long as the bar and what happens there do. `first` to `last` are indexes of
-    measures, both included; `moment` is what it is about, in quarter notes. `say` has a text for each level, in
-    which numerals stand between ⟨ and ⟩, as in all texts. `hear` names sounds: ``"excerpt"`` and those of
+    measures, both included; `moment` is what it is about, in quarter notes. `say` has a text for each level;
+    in all texts numerals stand between ⟨ and ⟩. `hear` names sounds: ``"excerpt"`` and those of
     contrasts (`contrast_name`). `play` says how to play it, from the plan. `notes` are the ids to mark.
     `seconds` is what it takes at its level: words, music, thinking. `interest` is comparable within a piece;
     `why` is a kind of interest and `events` are what it rests on.
@@ -141,11 +141,11 @@ class Timing:
 
     def of(self, score: Score, stop: Stop) -> float:
         """Return the seconds of a stop: its words, its bars before and after them, other sounds, thinking."""
-        music = 2 * self.bars(score, stop.first, stop.last) if EXCERPT in stop.hear else 0.0
+        music = 2 * (self.bars(score, stop.first, stop.last) + TURNING) if EXCERPT in stop.hear else 0.0
         others = [(self.sounds or {}).get(name, 0.0) + TURNING for name in stop.hear if name != EXCERPT]
         thinking = THINKING if stop.question else 0.0
         words = sum(speaking_seconds(t, self.rate) for t in stop.script)
-        return music + 2 * TURNING + sum(others) + thinking + words
+        return music + sum(others) + thinking + words
 
 
 def propose_stops(
