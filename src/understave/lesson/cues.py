@@ -1,8 +1,8 @@
 """The running order of a recorded talk: when each stop and excerpt begins, chapters, captions.
 
-In: a Score, its Reading, the lesson's stops in order and their `Timing` (speaking rate, the plan's tempo). Out:
-`Cue`s without gaps, and from them a cue sheet (CSV), a chapter list, and captions as WebVTT (W3C, *WebVTT: The
-Web Video Text Tracks Format*) and SubRip (SRT).
+In: a Score, its Reading, the lesson's stops in order and their `Timing` (speaking rate, the plan's tempo).
+Out: `Cue`s without gaps, and from them a cue sheet (CSV), a chapter list, and captions as WebVTT (W3C,
+*WebVTT: The Web Video Text Tracks Format*) and SubRip (SRT).
 
 A stop runs: its title, its bars, what is said, how to play it, its bars again, other sounds, the question,
 time to think, the answer.
@@ -34,8 +34,8 @@ class Cue:
     """Something in the talk: from `start`, for `length` seconds.
 
     `words` are spoken, `music` is heard, `turning` is the breath after it, `thinking` the time before an
-    answer. `text` is what is said, with numerals between ⟨ and ⟩, or the name of what is heard; `sound` is the
-    name of a sound that a stop hears, or ``"piece"``. `chapter` is the title of the stop or the opening.
+    answer. `text` is what is said, with numerals between ⟨ and ⟩, or the name of what is heard; `sound` is
+    the name of a sound that a stop hears, or ``"piece"``. `chapter` is the title of the stop or the opening.
     """
 
     start: float
@@ -165,7 +165,7 @@ def chapters_webvtt(cues: Sequence[Cue]) -> str:
 
 
 def captions(cues: Iterable[Cue]) -> tuple[tuple[float, float, str], ...]:
-    """Return captions (start, end, text of at most two lines) of what is said; music is named with a note sign."""
+    """Return captions (start, end, text of at most two lines); music is named between two note signs."""
     found: list[tuple[float, float, str]] = []
     for c in cues:
         if c.kind == "music":
@@ -215,7 +215,7 @@ def _lines(text: str) -> list[str]:
 
 
 def _broken(words: Sequence[str], most: int) -> list[str] | None:
-    """Break words into at most so many lines, none longer than `LINE` where words allow; None if impossible."""
+    """Break words into at most so many lines, none longer than `LINE` where words allow, or None."""
     total = len(" ".join(words))
     aim = min(LINE, max(total / most, LINE / 2))
     lines: list[str] = []
