@@ -84,7 +84,10 @@ def lesson(tmp_path_factory):
         "Listen.",
         (Side("One", picture, heard), Side("Two", picture, heard)),
     )
-    stops = (replace(page.stops[0], sounds=(NamedSound("Once more", heard),)), *page.stops[1:])
+    stops = (
+        replace(page.stops[0], sounds=(NamedSound("Once more", heard),), contrasts=(0,)),
+        *page.stops[1:],
+    )
     page = replace(page, sound=sound(), contrasts=(contrast,), stops=stops)
     path = tmp_path_factory.mktemp("page") / "page.html"
     path.write_text(lesson_page(page), encoding="utf-8")
@@ -355,3 +358,20 @@ def test_chords_can_be_picked_one_by_one_where_that_is_asked_for(opened, lesson)
     assert button.get_attribute("aria-label") == name
     button.click()
     assert page.evaluate("window.picked.label") == 2
+
+
+def test_a_stop_leads_to_the_contrasts_that_belong_to_it(opened):
+    page = opened()
+    page.locator("#stop-1 .differences a").click()
+    assert page.evaluate("location.hash") == "#contrast-1"
+    assert page.locator("stave-contrast:target").count() == 1
+
+
+def test_a_sound_of_a_stop_stops_the_others(opened):
+    page = opened()
+    player(page, "t.play()")
+    button = page.locator("#stop-1").get_by_role("button", name="Once more")
+    button.click()
+    page.wait_for_timeout(400)
+    assert button.get_attribute("aria-pressed") == "true"
+    assert not player(page, "t.playing")

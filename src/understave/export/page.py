@@ -96,7 +96,8 @@ class NamedSound:
 class Stop:
     """A place to pause: bars `first` to `last` (indexes into `Page.bars`, both included).
 
-    `words` are paragraphs, `suggestion` says how to play it, `sounds` are others than the bars themselves.
+    `words` are paragraphs, `suggestion` says how to play it, `sounds` are others than the bars themselves,
+    `contrasts` the places in `Page.contrasts` of those that belong here.
     In all texts numerals stand between ⟨ and ⟩. Empty texts are left out of the page.
     """
 
@@ -110,6 +111,7 @@ class Stop:
     suggestion: str = ""
     excerpt: str = field(default="", repr=False)
     sounds: tuple[NamedSound, ...] = ()
+    contrasts: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,9 +7,8 @@ whole piece and every contrast as sound. Texts come from `story` and `understave
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 
 from understave.acoustics.files import Samples, audio_bytes, common_gain
 from understave.acoustics.performance import Performance
@@ -32,7 +31,7 @@ from understave.export.page import (
     Stop,
     Term,
 )
-from understave.harmony.reading import Reading, Span
+from understave.harmony.reading import Reading
 from understave.interpretation.make import make_plan
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan
@@ -40,14 +39,14 @@ from understave.interpretation.tension import curve
 from understave.lesson import story
 from understave.lesson.contrasts import Contrast as Heard
 from understave.lesson.contrasts import contrasts
+from understave.lesson.stops import Stop as Pause
+from understave.lesson.stops import contrast_name, propose_stops
 from understave.score.model import Score
-from understave.theory.names import key_name, pitch_class_name
+from understave.theory.names import key_name
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording import Level, Phrasebook, phrasebook, tell
 from understave.wording.gaps import place
-from understave.wording.numerals import chord_words
-from understave.wording.playing import tell_plan
 from understave.wording.telling import key_sentence
 
 WIDTHS = (180.0, 125.0, 88.0)
@@ -63,7 +62,7 @@ _SHORTEST_LIGHT = 0.12
 @dataclass(frozen=True, slots=True)
 class PageOptions:
     """What the teacher chose: `level` and `language` of the words, the `instrument`, whether there is
-    `sound`, and how many `contrasts` at most.
+    `sound`; how many `contrasts` at most, and the `minutes` of the lesson, where these are to be proposed.
     """
 
     level: Level = "intermediate"
@@ -71,6 +70,7 @@ class PageOptions:
     instrument: Instrument = GRAND
     sound: bool = True
     contrasts: int = 8
+    minutes: float = 15
 
 
 def make_page(
@@ -80,8 +80,14 @@ def make_page(
     source_name: str,
     options: PageOptions = PageOptions(),
     on_step: Callable[[str], None] = lambda _: None,
+    *,
+    stops: Sequence[Pause] | None = None,
+    heard: Sequence[Heard] | None = None,
 ) -> Page:
-    """Return the lesson page of a piece; `on_step` hears in a few words what is being done."""
+    """Return the lesson page of a piece; `on_step` hears in a few words what is being done.
+
+    `stops` and `heard` are the teacher's choice of places to pause and contrasts; None takes those proposed.
+    """
     book = phrasebook(options.language)
     drawn = Options(language=options.language, legend=False)
     last = len(score.measures) - 1
@@ -94,14 +100,28 @@ def make_page(
     if options.sound:
         on_step("page: playing the piece")
         sound = _sound(score, perform(score, plan), options.instrument)
-    stops = _stops(score, reading, plan, options, on_step)
-    heard = contrasts(score, reading, options.contrasts) if options.sound else ()
+    if heard is None:
+        heard = contrasts(score, reading, options.contrasts)
+    if not options.sound:
+        heard = ()
+    if stops is None:
+        stops = propose_stops(
+            score,
+            reading,
+            plan,
+            minutes=options.minutes,
+            level=options.level,
+            language=options.language,
+            heard=heard,
+        )
+    on_step("page: engraving the stops")
+    pauses = tuple(_stop(score, reading, plan, one, heard, options) for one in stops)
     sides = []
     for number, one in enumerate(heard, start=1):
         on_step(f"page: contrast {number} of {len(heard)}")
         sides.append(_contrast(score, one, options))
     told = [Passage(p.heading, p.text) for p in tell(score, reading, options.level, options.language)]
-    texts = [t for s in stops for t in (s.heading, *s.words, s.question, s.answer, s.suggestion)]
+    texts = [t for s in pauses for t in (s.heading, *s.words, s.question, s.answer, s.suggestion)]
     texts += [c.listen for c in sides] + [p.text for p in told]
     glossary = tuple(Term(g.term, g.meaning) for g in story.glossary(texts, book))
     labels = tuple(Label(time.at(s.start), time.at(s.end), story.label(s, book)) for s in reading.spans)
@@ -127,7 +147,7 @@ def make_page(
         ),
         tension=tuple((time.at(moment), value) for moment, value in curve(plan.tension)),
         legend=_legend(reading, book),
-        stops=stops,
+        stops=pauses,
         contrasts=tuple(sides),
         story=tuple(told),
         glossary=glossary,
@@ -209,82 +229,32 @@ def _phrase(book: Phrasebook, what: str, label: str) -> str:
 # --- words and pictures ----------------------------------------------------------------------------------
 
 
-def _stops(
-    score: Score, reading: Reading, plan: Plan, options: PageOptions, on_step: Callable[[str], None]
-) -> tuple[Stop, ...]:
+def _stop(
+    score: Score, reading: Reading, plan: Plan, one: Pause, heard: Sequence[Heard], options: PageOptions
+) -> Stop:
     book = phrasebook(options.language)
-    points = story.points(score, reading, options.language)
-    found = []
-    for number, point in enumerate(points, start=1):
-        on_step(f"page: stop {number} of {len(points)}")
-        span = point.span
-        at = score.measure_at(span.start).index
-        first, last = max(0, at - 1), min(at + 1, len(score.measures) - 1)
-        stretch = (score.measures[at].start, score.measures[at].end)
-        question, answer = _question(span, book)
-        drawn = Options(language=options.language, legend=False)
-        found.append(
-            Stop(
-                first=first,
-                last=last,
-                place=point.place[0].upper() + point.place[1:],
-                heading=point.heading,
-                words=_said(score, reading, span, stretch, options),
-                question=question,
-                answer=answer,
-                suggestion=_advice(score, plan, stretch, options),
-                excerpt=excerpt(
-                    score,
-                    reading,
-                    first,
-                    last,
-                    highlight=span.notes,
-                    options=drawn,
-                    width_mm=_EXCERPT_WIDTH,
-                    plan=plan,
-                ),
-            )
-        )
-    return tuple(found)
-
-
-def _question(span: Span, book: Phrasebook) -> tuple[str, str]:
-    """Ask for what is foreign to the key in the chord, or for its notes."""
-    chord = span.numeral.chord(span.key)
-    key = key_name(span.key, book.language)
-    outside = [pitch_class_name(m, book.language) for m in story.foreign_to_key(span)]
-    if outside:
-        form = book.phrases["point_outside_many" if len(outside) > 1 else "point_outside_one"]
-        answer = form.format(notes=book.join(outside), key=key)
-        return book.phrases["page_question_outside"].format(key=key), answer[0].upper() + answer[1:]
-    members = book.join([pitch_class_name(m, book.language) for m in chord.members])
-    bass = pitch_class_name(chord.bass, book.language)
-    return book.phrases["page_question_spell"], book.phrases["point_notes"].format(members=members, bass=bass)
-
-
-def _said(
-    score: Score, reading: Reading, span: Span, stretch: tuple[Fraction, Fraction], options: PageOptions
-) -> tuple[str, ...]:
-    book = phrasebook(options.language)
-    following = next((s for s in reading.spans if s.start == span.end), None)
-    sentences = [book.phrases["point_words"].format(words=chord_words(span.numeral, book))]
-    if following:
-        sentences.append(book.phrases["point_next"].format(next=story.label(following, book)))
-    around = tell(score, reading, options.level, options.language, bars=stretch)
-    told = [s.text for p in around for s in p.sentences][:3]
-    return tuple(" ".join(s) for s in (sentences, told) if s)
-
-
-def _advice(score: Score, plan: Plan, stretch: tuple[Fraction, Fraction], options: PageOptions) -> str:
-    """What the plan asks for in a bar and why, in at most three sentences; tension is no instruction."""
-    advice = tell_plan(score, plan, options.level, options.language, stretch)
-    book = phrasebook(options.language)
-    chosen = sorted((a for a in advice if a.aspect != "tension"), key=lambda a: not a.why)[:3]
-    sentences = []
-    for a in sorted(chosen, key=lambda a: a.moment):
-        where = place(score, a.moment, book)
-        sentences.append(f"{where[0].upper()}{where[1:]}: {a.what}.{' ' + a.why if a.why else ''}")
-    return " ".join(sentences)
+    where = place(score, one.moment, book)
+    return Stop(
+        first=one.first,
+        last=one.last,
+        place=where[0].upper() + where[1:],
+        heading=one.title,
+        words=tuple(p for p in one.say[options.level].split("\n\n") if p),
+        question=one.question,
+        answer=one.answer,
+        suggestion=one.play,
+        excerpt=excerpt(
+            score,
+            reading,
+            one.first,
+            one.last,
+            highlight=one.notes,
+            options=Options(language=options.language, legend=False),
+            width_mm=_EXCERPT_WIDTH,
+            plan=plan,
+        ),
+        contrasts=tuple(k for k, c in enumerate(heard) if contrast_name(score, c) in one.hear),
+    )
 
 
 def _bars(score: Score, reading: Reading, time: Clock) -> tuple[Bar, ...]:

@@ -40,6 +40,7 @@
  * @property {string} suggestion  how to play it
  * @property {string} excerpt  SVG
  * @property {NamedSound[]} sounds  besides the bars themselves
+ * @property {number[]} contrasts  which of the lesson's contrasts belong here
  *
  * @typedef {object} Side
  * @property {string} name

@@ -151,6 +151,13 @@ export function showLesson(lesson, place) {
       make("h3", { id: `stop-${i + 1}-name` }, text(stop.heading)),
       make("div", { class: "sheet" }, excerpt),
       buttons,
+      stop.contrasts.length > 0 &&
+        make(
+          "p",
+          { class: "differences" },
+          `${words.contrasts}: `,
+          ...stop.contrasts.flatMap((k, n) => [n > 0 && ", ", make("a", { href: `#contrast-${k + 1}` }, text(lesson.contrasts[k].heading))]),
+        ),
       ...stop.words.map((paragraph) => make("p", {}, text(paragraph))),
       stop.question && question,
       stop.suggestion && make("p", { class: "advice" }, make("strong", {}, `${words.playing}: `), text(stop.suggestion)),
@@ -158,10 +165,11 @@ export function showLesson(lesson, place) {
     );
   });
 
-  const contrasts = lesson.contrasts.map((one) => {
+  const contrasts = lesson.contrasts.map((one, i) => {
     const element = /** @type {import("./contrast.js").StaveContrast} */ (document.createElement("stave-contrast"));
     element.numerals = lesson.numerals;
     element.contrast = one;
+    element.id = `contrast-${i + 1}`;
     return element;
   });
 
