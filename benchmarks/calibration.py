@@ -136,7 +136,7 @@ def picture(by_set: Mapping[str, Rows], every: Rows) -> str:
         "confidence</text>"
         f'<text transform="translate(18 {top + side / 2}) rotate(-90)" font-size="12" text-anchor="middle">'
         "agreement with the analyst</text>"
-        f'<text x="{left + side + 16}" y="{top + side}" font-size="10" fill="#555555">'
+        f'<text x="{left + side + 16}" y="{top + 22 + 20 * len(lines)}" font-size="10" fill="#555555">'
         "(calibration error in points)</text>"
     )
     return (
