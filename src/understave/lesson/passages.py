@@ -1,8 +1,8 @@
 """Passages that come back, set beside what they bring back, with what is different marked.
 
 In: a Score and its Reading. Out: `Parallel`s, one for each return, row by row (some bars of the earlier
-passage and their partners), the ids of notes without an equal on the other side, and the words for them. A note
-has an equal where the same pitch, moved as the whole passage is, begins at the same place in the bar and
+passage and their partners), the ids of notes without an equal on the other side, and the words for them.
+A note has an equal where the same pitch, moved as the whole passage is, begins at the same place in the bar and
 lasts as long.
 """
 
