@@ -9,7 +9,7 @@ import pytest
 
 from understave.harmony import read
 from understave.harmony.reading import Reading
-from understave.lesson import handout
+from understave.lesson import handout, story
 from understave.score.model import Score
 from understave.score.reader import read_score
 from understave.wording import phrasebook, tell
@@ -46,7 +46,7 @@ def test_new_terms_are_marked_once():
 
 def test_the_glossary_holds_the_terms_used_and_those_of_their_meanings():
     book = phrasebook("en")
-    found = [g.term for g in handout._glossary(["A half cadence in F minor."], book)]
+    found = [g.term for g in story.glossary(["A half cadence in F minor."], book)]
     assert "half cadence" in found
     # "a phrase that stops on the dominant" asks for two terms more, and the dominant for the tonic.
     assert {"phrase", "dominant", "tonic"} <= set(found)
@@ -56,7 +56,7 @@ def test_the_glossary_holds_the_terms_used_and_those_of_their_meanings():
 
 def test_umlauts_are_sorted_among_their_letters():
     terms = ("Tonika", "übermäßiger Sextakkord", "Umspielung", "Vorhalt")
-    assert sorted(terms, key=handout._alphabetical) == [terms[0], terms[1], terms[2], terms[3]]
+    assert sorted(terms, key=story._alphabetical) == [terms[0], terms[1], terms[2], terms[3]]
 
 
 def test_numerals_are_set_with_stacked_figures():
@@ -74,5 +74,4 @@ def test_numerals_are_set_with_stacked_figures():
 def test_short_names_of_keys(key, language, short):
     from understave.theory.key import Key
 
-    k = Key.parse(key)
-    assert handout._short(k.tonic, k.mode == "minor", language) == short
+    assert story.short_key(Key.parse(key), language) == short
