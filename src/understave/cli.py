@@ -54,6 +54,12 @@ def _parser() -> argparse.ArgumentParser:
     lesson.add_argument("--open", action="store_true", help="open the result where there is a screen")
     lesson.set_defaults(run=_lesson)
 
+    desk = commands.add_parser("open", help="work on a lesson in the browser: see, hear and correct it")
+    desk.add_argument("score", type=Path, nargs="?", help="a score file or a lesson folder")
+    desk.add_argument("--port", type=int, default=0, help="port on this machine (default: any free one)")
+    desk.add_argument("--no-browser", action="store_true", help="only print the address")
+    desk.set_defaults(run=_open)
+
     show = commands.add_parser("show", help="print the reading of a score, chord by chord")
     show.add_argument("score", type=Path, help="a score file or a lesson folder")
     show.add_argument("--bars", help="which bars, such as 12 or 9-16 (printed numbers)")
@@ -96,6 +102,20 @@ def _parser() -> argparse.ArgumentParser:
         "--soundfont", type=Path, metavar="FILE", help="play on a SoundFont (.sf2) of your own"
     )
     sound.set_defaults(run=_sound)
+
+    clip = commands.add_parser("clip", help="make a film of some bars: notes lighting up, harmony, sound")
+    clip.add_argument("score", type=Path, help="a score file or a lesson folder")
+    clip.add_argument("--bars", required=True, help="which bars, such as 12 or 9-16 (printed numbers)")
+    clip.add_argument(
+        "--shape",
+        default="wide",
+        metavar="SHAPE",
+        help="wide (1920 by 1080, default), or tall (1080 by 1920) for a telephone held upright",
+    )
+    clip.add_argument("--language", type=_language, default="en", help="language of the words: en or de")
+    _add_playing(clip)
+    clip.add_argument("--out", type=Path, required=True, help="the film, ending in .mp4")
+    clip.set_defaults(run=_clip)
 
     correct = commands.add_parser(
         "correct", help="set a chord or key yourself, list what you set, or take it back"
@@ -205,6 +225,21 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
     if arguments.open and _has_screen():
         webbrowser.open((lesson.folder.exports / "handout.pdf").resolve().as_uri())
         webbrowser.open((lesson.folder.exports / "score.pdf").resolve().as_uri())
+    return 0
+
+
+def _open(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.desk.serve import Started, serve
+
+    def on_start(started: Started) -> None:
+        console.print(f"The desk is open at {started.address}", highlight=False)
+        console.print("It answers only on this machine. Stop it with Ctrl-C; nothing is lost.", highlight=False)
+        if not arguments.no_browser and _has_screen():
+            webbrowser.open(started.address)
+
+    if not 0 <= arguments.port <= 65_535:
+        raise UnderstaveError(f"There is no port {arguments.port}; choose one up to 65535 with --port.")
+    serve(arguments.score, arguments.port, on_start)
     return 0
 
 
@@ -428,6 +463,39 @@ def _sound(arguments: argparse.Namespace, console: Console) -> int:
         f"{performance.length:.0f} seconds{where}.",
         highlight=False,
     )
+    console.print(phrasebook("en").phrases["caution_loud"], highlight=False)
+    return 0
+
+
+def _clip(arguments: argparse.Namespace, console: Console) -> int:
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from understave.disk import write_atomically
+    from understave.lesson.clips import SHAPES, ClipOptions, clip
+    from understave.wording.phrasebook import phrasebook
+
+    out: Path = arguments.out
+    if out.suffix.lower() != ".mp4":
+        raise UnderstaveError(f"{out.name} must end in .mp4; say with --out where the film goes.")
+    shape = _chosen(arguments.shape, SHAPES, "shape")
+    score, reading = _read(arguments.score)
+    first, last = _bars(score, arguments.bars)
+    plan, instrument = _planned(arguments, score, reading)
+    options = ClipOptions(shape, instrument, arguments.language)
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
+        task = progress.add_task("playing", total=1.0)
+        film = clip(
+            score,
+            reading,
+            plan,
+            first.index,
+            last.index,
+            options,
+            lambda step, share: progress.update(task, description=step, completed=share),
+        )
+    write_atomically(out, film)
+    console.print(f"{out}: {len(film) / 1e6:.1f} MB.", highlight=False)
     console.print(phrasebook("en").phrases["caution_loud"], highlight=False)
     return 0
 

@@ -17,7 +17,7 @@ from understave.engraving.annotations import annotate
 from understave.engraving.geometry import SVG, XLINK_HREF, Box
 from understave.engraving.lanes import halos
 from understave.engraving.lettering import Face, Glyph, typeset
-from understave.engraving.notation import SPACE, STAFF_HEIGHT_MM, lay_out
+from understave.engraving.notation import SPACE, STAFF_HEIGHT_MM, System, lay_out
 from understave.engraving.options import DEFAULTS, Options
 from understave.engraving.outlines import draw_run, glyph_definition
 from understave.engraving.palette import INK, PROPOSED, SOFT, TENSION, Function, colour_of, function_of
@@ -38,18 +38,19 @@ _ROMAN, _ITALIC, _SEMIBOLD = Face(), Face(italic=True), Face(weight=600)
 
 
 @dataclass(frozen=True)
-class _Block:
-    """A system with its lanes: the group to draw and its extent in the group's coordinates."""
+class Block:
+    """A system with its lanes: the group to draw, its extent in the group's coordinates, and the system."""
 
     group: etree._Element
     box: Box
+    system: System
 
 
 @dataclass(frozen=True)
-class _Blocks:
+class Blocks:
     """All systems, and the definitions that they use, by id."""
 
-    blocks: list[_Block]
+    blocks: list[Block]
     definitions: dict[str, etree._Element]
 
 
@@ -80,7 +81,7 @@ def engrave(
     margin = _MM * options.margin_mm
     foot = _FOOT if plan is None else _FOOT + 1.2 * _SMALL  # a second line of the legend
     right, bottom = width - margin, height - margin - foot
-    laid = _blocks(score, reading, options, (right - margin) / scale / _MM, plan=plan)
+    laid = blocks(score, reading, options, (right - margin) / scale / _MM, plan=plan)
     tallest = max(b.box.height for b in laid.blocks) * scale
     heading, top = _heading(score, margin, right, margin)
     if tallest > bottom - top:
@@ -92,10 +93,10 @@ def engrave(
     pages = []
     rest = iter(laid.blocks)
     for number, count in enumerate(counts):
-        blocks = list(islice(rest, count))
+        here = list(islice(rest, count))
         page = etree.Element(f"{{{SVG}}}g")
         start, last = margin if number else top, number == len(counts) - 1
-        _stack(page, blocks, margin, start, bottom, scale, last)
+        _stack(page, here, margin, start, bottom, scale, last)
         words = [*(heading if number == 0 else ()), *_foot(score, number, margin, right, height - margin)]
         if number == 0 and options.legend:
             words += _legend(reading, options, margin, height - margin)
@@ -103,7 +104,7 @@ def engrave(
                 words += _plan_legend(plan, options, margin, height - margin - 1.5 * _SMALL)
         definitions = laid.definitions | _write(page, words)
         name = " ".join([*([score.title] if score.title else []), f"page {number + 1} of {len(counts)}"])
-        pages.append(_document(page, definitions, Box(0, 0, width, height), name))
+        pages.append(document(page, definitions, Box(0, 0, width, height), name))
     return pages
 
 
@@ -131,7 +132,7 @@ def excerpt(
             f"counted from 0, the score's last measure is {last_index}."
         )
     scale = options.staff_height(max(p.last_staff for p in score.parts)) / STAFF_HEIGHT_MM
-    laid = _blocks(
+    laid = blocks(
         score,
         reading,
         options,
@@ -145,16 +146,16 @@ def excerpt(
     y = 0.0
     for block in laid.blocks:
         top = y - scale * block.box.y0
-        page.append(_moved(block.group, 0.0, top, scale))
+        page.append(moved(block.group, 0.0, top, scale))
         boxes.append(block.box.transformed((scale, 0, 0, scale, 0, top)))
         y += scale * (block.box.height + _GAP * SPACE)
     first, last = (score.measures[k].number for k in (first_measure_index, last_measure_index))
     name = f"measure {first}" if first == last else f"measures {first} to {last}"
     frame = Box.around(boxes).grown(1.5 * _MM, 1.5 * _MM)
-    return _document(page, laid.definitions, frame, f"{score.title} {name}".strip())
+    return document(page, laid.definitions, frame, f"{score.title} {name}".strip())
 
 
-def _blocks(
+def blocks(
     score: Score,
     reading: Reading,
     options: Options,
@@ -162,7 +163,7 @@ def _blocks(
     measures: tuple[int, int] | None = None,
     highlight: tuple[str, ...] = (),
     plan: Plan | None = None,
-) -> _Blocks:
+) -> Blocks:
     """Lay measures out in systems of a width, before scaling, and draw the lanes of each."""
     if not score.measures:
         raise UnderstaveError("There is nothing to engrave: the score has no measures.")
@@ -171,7 +172,7 @@ def _blocks(
     notation = lay_out(score, annotations.rooms(), width_mm, first, last)
     planned = plan_lanes(score, plan, options) if plan is not None else None
     glyphs: dict[str, Glyph] = {}
-    blocks = []
+    drawn = []
     for system in notation.systems:
         lanes, reach = annotations.draw(system, glyphs)
         system.group.extend(lanes)
@@ -181,8 +182,8 @@ def _blocks(
             reach = Box.around((reach, deeper))
         if highlight:
             system.group.insert(0, halos(system, highlight))
-        blocks.append(_Block(system.group, Box.around([*(i.box for i in system.ink), reach])))
-    return _Blocks(blocks, notation.glyphs | {n: glyph_definition(g) for n, g in glyphs.items()})
+        drawn.append(Block(system.group, Box.around([*(i.box for i in system.ink), reach]), system))
+    return Blocks(drawn, notation.glyphs | {n: glyph_definition(g) for n, g in glyphs.items()})
 
 
 def share_out(heights: Sequence[float], first_room: float, room: float, gap: float) -> list[int]:
@@ -215,7 +216,7 @@ def share_out(heights: Sequence[float], first_room: float, room: float, gap: flo
 
 def _stack(
     page: etree._Element,
-    blocks: Sequence[_Block],
+    blocks: Sequence[Block],
     x: float,
     top: float,
     bottom: float,
@@ -229,11 +230,12 @@ def _stack(
     between = 1.5 * _GAP * SPACE * scale if last and between > widest else min(between, widest)
     y = top
     for block in blocks:
-        page.append(_moved(block.group, x, y - scale * block.box.y0, scale))
+        page.append(moved(block.group, x, y - scale * block.box.y0, scale))
         y += scale * block.box.height + between
 
 
-def _moved(group: etree._Element, x: float, y: float, scale: float) -> etree._Element:
+def moved(group: etree._Element, x: float, y: float, scale: float) -> etree._Element:
+    """Put a group at a place of the page, scaled; return it."""
     group.set("transform", f"translate({x:.0f},{y:.0f}) scale({scale:.5g})")
     return group
 
@@ -361,7 +363,7 @@ def _write(page: etree._Element, words: Sequence[_Words]) -> dict[str, etree._El
 # ------------------------------------------------------------------ SVG documents
 
 
-def _document(page: etree._Element, definitions: dict[str, etree._Element], frame: Box, name: str) -> str:
+def document(page: etree._Element, definitions: dict[str, etree._Element], frame: Box, name: str) -> str:
     """An SVG document showing `frame`, with just the definitions that the page uses."""
     svg = etree.Element(
         f"{{{SVG}}}svg",
