@@ -45,9 +45,7 @@ def split(score: Score, spans: Sequence[Span], start: Fraction, at: Fraction) ->
     span = _span_at(spans, start)
     if not span.start < at < span.end:
         raise UnderstaveError("A chord can be parted only at a moment inside it.")
-    return tuple(
-        _set(score, a, b, span.key, span.numeral) for a, b in ((span.start, at), (at, span.end))
-    )
+    return tuple(_set(score, a, b, span.key, span.numeral) for a, b in ((span.start, at), (at, span.end)))
 
 
 def join(score: Score, spans: Sequence[Span], start: Fraction) -> tuple[Correction, ...]:

@@ -14,11 +14,12 @@ from fractions import Fraction
 from lxml import etree
 
 from understave.engraving.annotations import annotate
-from understave.engraving.event_lane import Told, event_lane
+from understave.engraving.event_lane import row_lane
 from understave.engraving.geometry import SVG, XLINK_HREF, Box, Ink
+from understave.engraving.lanes import Entry
 from understave.engraving.lettering import Glyph
 from understave.engraving.moments import Moments, moments
-from understave.engraving.notation import STAFF_HEIGHT_MM, Bar, System, lay_out
+from understave.engraving.notation import SPACE, STAFF_HEIGHT_MM, Bar, System, lay_out
 from understave.engraving.options import Options
 from understave.engraving.outlines import glyph_definition
 from understave.engraving.planned import PlannedLanes
@@ -27,6 +28,7 @@ from understave.score.model import Score
 
 OPTIONS = Options(legend=False)
 _UNITS = 100.0  # drawing units in a millimetre
+_EVENT_SIZE, _SECOND_SIZE = 1.65 * SPACE, 2.0 * SPACE
 _LABELLED = "numeral-"
 _KEYED = "key-"
 
@@ -67,11 +69,12 @@ class Sheet:
 
 @dataclass(frozen=True)
 class Lanes:
-    """What is drawn under the notes: the reading, its events in words, and the plan's lanes."""
+    """What is drawn under the notes: a reading, another one beside it, events in words, a plan."""
 
     reading: Reading
-    told: tuple[Told, ...]
-    planned: PlannedLanes | None
+    told: tuple[Entry, ...] = ()
+    planned: PlannedLanes | None = None
+    second: tuple[Entry, ...] = ()
 
 
 def lay_sheet(score: Score, reading: Reading, width: float) -> Sheet:
@@ -145,10 +148,11 @@ def draw_lanes(sheet: Sheet, lanes: Lanes, systems: Iterable[int]) -> dict[int, 
         system = laid.system(places)
         glyphs: dict[str, Glyph] = {}
         groups, reach = annotations.draw(system, glyphs)
-        happened = event_lane(system, lanes.told, laid.at, reach, glyphs)
-        if len(happened.group):
-            groups.append(happened.group)
-            reach = Box.around((reach, happened.box))
+        for kind, rows, size in (("second", lanes.second, _SECOND_SIZE), ("events", lanes.told, _EVENT_SIZE)):
+            drawn = row_lane(system, rows, laid.at, reach, glyphs, kind, size)
+            if len(drawn.group):
+                groups.append(drawn.group)
+                reach = Box.around((reach, drawn.box))
         if lanes.planned is not None:
             more, _ = lanes.planned.draw(system, reach, glyphs)
             groups += more

@@ -1,24 +1,24 @@
-"""The lane of events under a system: cadences, pedal points, sequences and their kin, in few words.
+"""The lane of events under a system: cadences, pedal points, sequences and their kin, in few words; and the
+lane of another reading of the same music.
 
-In: events of a Reading, a `System` and what stands above. Out: an SVG group and how far it reaches. What
-lasts has a line as long as it lasts; what would not fit in two rows is left to the list beside the score.
+In: events of a Reading (or the labels of another one), a `System` and what stands above. Out: an SVG group
+and how far it reaches. What lasts has a line as long as it lasts; what does not fit in two rows is left out.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from lxml import etree
 
 from understave.engraving.geometry import SVG, Box
-from understave.engraving.labels import Label, Text, Wording, typeset_label
+from understave.engraving.labels import Text, Wording, numeral_wording, typeset_label
 from understave.engraving.lanes import SIDE, Drawn, Entry, draw_label, label_box
 from understave.engraving.lettering import Glyph, typeset
 from understave.engraving.moments import Moments
 from understave.engraving.notation import SPACE, System
 from understave.engraving.palette import SOFT
-from understave.harmony.reading import Event
+from understave.harmony.reading import Event, Span
 
 KINDS = {
     "cadence": "{label} cadence",
@@ -35,6 +35,7 @@ KINDS = {
 }
 """The kinds of event that the lane shows, and how it calls them."""
 LASTING = frozenset({"pedal point", "sequence", "chain"})
+DIFFERENT = "#A3241B"
 _SIZE = 1.65 * SPACE
 _ROWS = 2
 _ROW_HEIGHT = 2.0 * SPACE
@@ -42,63 +43,75 @@ _LANE_GAP = 0.85 * SPACE
 _CLEAR = 0.7 * SPACE
 
 
-@dataclass(frozen=True, slots=True)
-class Told:
-    """An event with its words typeset; `index` is its place among the reading's events."""
-
-    index: int
-    event: Event
-    label: Label
-
-
-def told(events: Sequence[Event]) -> tuple[Told, ...]:
-    """Typeset the words of the events that the lane shows."""
+def told(events: Sequence[Event]) -> tuple[Entry, ...]:
+    """Typeset the words of the events that the lane shows; an entry's index is the event's place."""
     shown = [(i, e) for i, e in enumerate(events) if e.kind in KINDS and e.confidence >= 0.4]
-    words = [Wording((Text(_words(e)),), SOFT, _words(e)) for _, e in shown]
-    runs = typeset({t for w in words for t in w.texts()})
-    return tuple(Told(i, e, typeset_label(w, runs)) for (i, e), w in zip(shown, words, strict=True))
+    words = [KINDS[e.kind].format(label=e.label) for _, e in shown]
+    worded = [Wording((Text(w),), SOFT, w) for w in words]
+    runs = typeset({t for w in worded for t in w.texts()})
+    return tuple(
+        Entry(i, e.start, e.end if e.kind in LASTING else e.start, typeset_label(w, runs))
+        for (i, e), w in zip(shown, worded, strict=True)
+    )
 
 
-def event_lane(
-    system: System, entries: Sequence[Told], at: Moments, above: Box, glyphs: dict[str, Glyph]
+def second(spans: Sequence[Span], different: Sequence[bool]) -> tuple[Entry, ...]:
+    """Typeset the labels of another reading; those that differ from the first are coloured."""
+    worded = []
+    for i, (s, differs) in enumerate(zip(spans, different, strict=True)):
+        plain = numeral_wording(s, False, False)
+        key = f"{s.key.symbol.replace('b', '♭').replace('#', '♯')}: "
+        fresh = i == 0 or spans[i - 1].key != s.key
+        parts = (Text(key, size=0.8), *plain.parts) if fresh else plain.parts
+        words = f"{plain.words}, differs" if differs else plain.words
+        worded.append(Wording(parts, DIFFERENT if differs else SOFT, words, differs))
+    runs = typeset({t for w in worded for t in w.texts()})
+    return tuple(
+        Entry(i, s.start, s.start, typeset_label(w, runs))
+        for i, (s, w) in enumerate(zip(spans, worded, strict=True))
+    )
+
+
+def row_lane(
+    system: System,
+    entries: Sequence[Entry],
+    at: Moments,
+    above: Box,
+    glyphs: dict[str, Glyph],
+    kind: str,
+    size: float = _SIZE,
 ) -> Drawn:
-    """Draw the events that begin in a system, and the lines of those that go on in it."""
-    group = etree.Element(f"{{{SVG}}}g", {"class": "lane events", "stroke": "none"})
+    """Draw the entries that begin in a system, and the lines of those that go on in it.
+
+    `kind` is the class of the lane; an entry whose end is its start has no line.
+    """
+    group = etree.Element(f"{{{SVG}}}g", {"class": f"lane {kind}", "stroke": "none"})
     floor = max((i.box.y1 for i in system.ink), default=0.0) + _CLEAR
     if not above.empty:
         floor = max(floor, above.y1 + _LANE_GAP)
+    height = _ROW_HEIGHT * size / _SIZE
     ends = [float("-inf")] * _ROWS
     drawn: list[Box] = []
-    for one in sorted(entries, key=lambda t: (t.event.start, t.event.end)):
-        event, lasts = one.event, one.event.kind in LASTING
-        begins = system.start <= event.start < system.end
-        if not (begins or (lasts and event.start < system.start < event.end)):
+    for entry in sorted(entries, key=lambda e: (e.start, e.end)):
+        lasts = entry.end > entry.start
+        begins = system.start <= entry.start < system.end
+        if not (begins or (lasts and entry.start < system.start < entry.end)):
             continue
-        box = label_box(one.label, _SIZE)
-        x = at.x(event.start) if begins else system.first_note
+        box = label_box(entry.label, size)
+        x = at.x(entry.start) if begins else system.first_note
         x = max(system.x0, min(x, system.x1 - box.x1))
-        end = max(x + box.x1, min(system.x1, at.x(event.end)) if lasts else 0.0)
+        end = max(x + box.x1, min(system.x1, at.x(entry.end)) if lasts else 0.0)
         row = next((r for r, e in enumerate(ends) if x >= e + SIDE), None)
         if row is None:
             continue
         ends[row] = end
-        baseline = floor + (row + 0.75) * _ROW_HEIGHT
-        group.append(
-            draw_label(
-                Entry(one.index, event.start, event.end, one.label), x, baseline, _SIZE, "event", glyphs
-            )
-        )
+        baseline = floor + (row + 0.75) * height
+        group.append(draw_label(entry, x, baseline, size, kind, glyphs))
         drawn.append(box.moved(x, baseline))
         if end > x + box.x1 + 0.6 * SPACE:
-            y = baseline - 0.23 * _SIZE
+            y = baseline - 0.23 * size
             path = f"M{x + box.x1 + 0.4 * SPACE:.0f} {y:.0f} H{end:.0f}"
             line = {"d": path, "fill": "none", "stroke": SOFT, "stroke-width": f"{0.09 * SPACE:.0f}"}
             group.append(etree.Element(f"{{{SVG}}}path", line))
             drawn.append(Box(x, y, end, y))
     return Drawn(group, Box.around(drawn))
-
-
-def _words(event: Event) -> str:
-    return KINDS[event.kind].format(label=event.label)
-
-

@@ -21,7 +21,7 @@ from understave.harmony.model.confidence import ROUND_ABOUT
 from understave.harmony.model.decoding import TRUST, Settled, Trust
 from understave.harmony.model.encoding import Encoding
 from understave.harmony.model.labels import key_index, reduce
-from understave.harmony.model.network import Numerals, load
+from understave.harmony.model.network import Numerals, shipped_numerals
 from understave.harmony.reading import Correction, Span
 from understave.harmony.trained import Judged, Opinion, settled_frames, spans_found
 from understave.score.model import Score
@@ -67,12 +67,16 @@ def reread(
     inside = tuple(f for f in fixed if f.end > start and f.start < end)
     moments = {t for s in outer for t in (s.start, s.end)} | {t for f in inside for t in (f.start, f.end)}
     window = _window(judged, inside, start, end, moments)
-    numerals = load().numerals
+    numerals = shipped_numerals()
     settled, _, _ = settled_frames(window.encoding, inside, numerals)
     for s in (*spans[outer_first:first], *spans[last + 1 : outer_last + 1]):
         _pin(settled, window.encoding, s, numerals)
     found = spans_found(score, window, settled, 0, _trust_in(window, judged, TRUST))
-    return _spliced(spans, found, outer_first, outer_last, fixed)
+    change = difference(outer, found)
+    new = found[change.first : change.first + change.after]
+    begin = outer_first + change.first
+    whole = (*spans[:begin], *new, *spans[begin + change.before :])
+    return Renewed(whole, fixed, begin, change.before, change.after)
 
 
 def _reach(score: Score, spans: Sequence[Span], changed: Iterable[Fixed], bars: int) -> tuple[int, int]:
@@ -134,22 +138,13 @@ def _trust_in(window: Judged, whole: Judged, trust: Trust) -> Trust:
     return replace(trust, scale=trust.scale * mean(window) / mean(whole))
 
 
-def _spliced(
-    spans: tuple[Span, ...],
-    found: tuple[Span, ...],
-    outer_first: int,
-    outer_last: int,
-    fixed: tuple[Fixed, ...],
-) -> Renewed:
-    """Put the spans found between the others; those that say what they said stay as they were."""
+def difference(before: tuple[Span, ...], after: tuple[Span, ...], fixed: tuple[Fixed, ...] = ()) -> Renewed:
+    """Tell where two readings differ; `confidences alone make no difference."""
 
     def same(a: Span, b: Span) -> bool:
         return (a.start, a.end, a.key, a.numeral, a.fixed) == (b.start, b.end, b.key, b.numeral, b.fixed)
 
-    old = spans[outer_first : outer_last + 1]
-    shorter = min(len(old), len(found))
-    head = next((k for k in range(shorter) if not same(old[k], found[k])), shorter)
-    tail = next((k for k in range(shorter - head) if not same(old[-1 - k], found[-1 - k])), shorter - head)
-    new = found[head : len(found) - tail]
-    first, before = outer_first + head, len(old) - head - tail
-    return Renewed((*spans[:first], *new, *spans[first + before :]), fixed, first, before, len(new))
+    shorter = min(len(before), len(after))
+    head = next((k for k in range(shorter) if not same(before[k], after[k])), shorter)
+    tail = next((k for k in range(shorter - head) if not same(before[-1 - k], after[-1 - k])), shorter - head)
+    return Renewed(after, fixed, head, len(before) - head - tail, len(after) - head - tail)

@@ -22,7 +22,7 @@ from understave.harmony.model.confidence import others as other_labels
 from understave.harmony.model.decoding import TRUST, Path, Settled, Trust, decode, likely_keys, second_opinion
 from understave.harmony.model.encoding import Encoding, encode
 from understave.harmony.model.labels import KEYS, Reduced, key_index, key_of, reduce
-from understave.harmony.model.network import Floats, Numerals, judge, load
+from understave.harmony.model.network import Floats, Numerals, judge, load, shipped_numerals
 from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Alternative, Correction, Reading, Span
 from understave.harmony.vocabulary import chord_of
@@ -98,7 +98,7 @@ def judge_score(score: Score, corrections: Iterable[Correction] = ()) -> Judged:
 
 def read_judged(score: Score, judged: Judged, trust: Trust = TRUST) -> Reading:
     """Find the best reading in what was judged of a score."""
-    encoding, numerals = judged.encoding, load().numerals
+    encoding, numerals = judged.encoding, shipped_numerals()
     first = next(t for t, codes in enumerate(encoding.codes) if codes[0, 0] > 0)
     settled, _, _ = settled_frames(encoding, judged.fixed, numerals)
     return Reading(spans_found(score, judged, settled, first, trust))
@@ -106,7 +106,7 @@ def read_judged(score: Score, judged: Judged, trust: Trust = TRUST) -> Reading:
 
 def spans_found(score: Score, judged: Judged, settled: Settled, first: int, trust: Trust) -> tuple[Span, ...]:
     """Return the spans of the best path from frame `first` on."""
-    encoding, heads, opinion, numerals = judged.encoding, judged.heads, judged.opinion, load().numerals
+    encoding, heads, opinion, numerals = judged.encoding, judged.heads, judged.opinion, shipped_numerals()
     lengths = encoding.frames[:, 0]
     keys = likely_keys(heads, settled)
     path = decode(

@@ -87,6 +87,13 @@ class Network:
 
 
 @lru_cache(maxsize=1)
+def shipped_numerals() -> Numerals:
+    """Return the shipped networks' table of numerals, without the networks."""
+    text = files("understave.harmony.model").joinpath("labels.json").read_text(encoding="utf-8")
+    return Numerals.from_table(json.loads(text))
+
+
+@lru_cache(maxsize=1)
 def load() -> Network:
     """Load the shipped networks once; raise UnderstaveError if a file is missing or damaged."""
     folder = files("understave.harmony.model")

@@ -1,0 +1,468 @@
+"""The desk as an ASGI app: what the page asks for in, JSON, pictures and sound out.
+
+Every path that a request can name is a name of ours: a file of the page, a recent lesson by its number, an
+exported file by its name inside the lesson folder. What is refused is refused in one sentence.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import re
+import secrets
+from collections.abc import AsyncIterator, Awaitable, Callable
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from fractions import Fraction
+from importlib.resources import files
+from multiprocessing import get_context
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
+from starlette.routing import Route
+
+from understave.acoustics.piano import INSTRUMENTS
+from understave.desk import gestures, work
+from understave.desk.guard import Guard
+from understave.desk.opened import Gesture, OpenLesson, StaleError, open_lesson
+from understave.desk.recent import Recent
+from understave.errors import UnderstaveError
+from understave.interpretation.pedal import STYLES
+from understave.lesson.folder import LessonFolder, create_folder, open_folder, titled
+from understave.score.reader import read_score
+
+WIDTHS = (250.0, 180.0, 125.0, 88.0)
+"""Millimetres for which the score is engraved, for screens from a projector to a phone."""
+_MEDIA = {
+    ".js": "text/javascript",
+    ".css": "text/css",
+    ".html": "text/html; charset=utf-8",
+    ".pdf": "application/pdf",
+    ".svg": "image/svg+xml",
+    ".mp3": "audio/mpeg",
+}
+_QUIET = 15.0
+"""Seconds after which a window that hears nothing is told that the desk is still there."""
+
+
+@dataclass
+class Export:
+    """An export under way."""
+
+    process: BaseProcess
+    done: asyncio.Task[None]
+
+
+class Desk:
+    """What the app serves: at most one open lesson, the recent ones, the place where new ones go."""
+
+    def __init__(self, library: Path, recent: Recent, folder: LessonFolder | None = None) -> None:
+        self.library = library
+        self.recent = recent
+        self.wanted = folder
+        self.lesson: OpenLesson | None = None
+        self.opening: asyncio.Task[OpenLesson] | None = None
+        self.ticket = secrets.token_urlsafe(24)
+        self.export: Export | None = None
+        self._pools: list[ProcessPoolExecutor] = []
+
+    def pools(self) -> tuple[ProcessPoolExecutor, ProcessPoolExecutor]:
+        """Return the process that reads and the one that engraves and plays."""
+        if not self._pools:
+            self._pools = [work.workers(), work.workers()]
+        return self._pools[0], self._pools[1]
+
+    def start(self) -> None:
+        """Open the lesson that the desk was started with."""
+        if self.wanted is not None and self.opening is None and self.lesson is None:
+            self.opening = asyncio.create_task(self.open(self.wanted))
+
+    async def open(self, folder: LessonFolder) -> OpenLesson:
+        """Put a lesson on the desk in place of the one that lies there."""
+        lesson = await open_lesson(folder, *self.pools())
+        await lesson.begin()
+        await self.put(lesson)
+        return lesson
+
+    async def put(self, lesson: OpenLesson) -> None:
+        """Put an opened lesson on the desk."""
+        before, self.lesson = self.lesson, lesson
+        self.ticket = secrets.token_urlsafe(24)
+        self.recent.add(lesson.folder.path, lesson.score.title)
+        if before is not None:
+            lesson.listeners |= before.listeners
+            before.listeners.clear()
+            await before.close()
+            lesson.tell({"type": "opened"})
+
+    async def current(self) -> OpenLesson:
+        """Return the open lesson, once it has been read."""
+        if self.lesson is None and self.opening is not None:
+            await asyncio.shield(self.opening)
+        if self.lesson is None:
+            raise NoLessonError("No lesson lies on the desk; drop a score here or choose a recent lesson.")
+        return self.lesson
+
+    async def close(self) -> None:
+        """Stop everything."""
+        self.stop_export()
+        if self.opening is not None:
+            self.opening.cancel()
+        if self.lesson is not None:
+            await self.lesson.close()
+        for pool in self._pools:
+            for process in list((pool._processes or {}).values()):
+                process.terminate()
+            pool.shutdown(wait=False, cancel_futures=True)
+
+    def stop_export(self) -> bool:
+        """End an export; what it had not finished leaves nothing behind."""
+        if self.export is None or not self.export.process.is_alive():
+            return False
+        self.export.process.terminate()
+        return True
+
+
+class NoLessonError(UnderstaveError):
+    """Nothing is open."""
+
+
+def make_app(desk: Desk, token: str, port: int) -> Guard:
+    """Return the app, guarded for a token and a port."""
+
+    @asynccontextmanager
+    async def life(_: Starlette) -> AsyncIterator[None]:
+        desk.start()
+        yield
+        await desk.close()
+
+    def api(path: str, does: Callable[[Desk, Request], Awaitable[Any]], method: str = "POST") -> Route:
+        async def answer(request: Request) -> Response:
+            try:
+                value = await does(desk, request)
+                return value if isinstance(value, Response) else JSONResponse(value)
+            except StaleError as error:
+                return JSONResponse({"error": str(error), "stale": True}, 409)
+            except NoLessonError as error:
+                return JSONResponse({"error": str(error), "empty": True}, 404)
+            except UnderstaveError as error:
+                return JSONResponse({"error": str(error)}, 422)
+            except (KeyError, TypeError, ValueError, ZeroDivisionError, RecursionError):
+                return JSONResponse({"error": "The page sent something that makes no sense here."}, 400)
+
+        return Route(path, answer, methods=[method])
+
+    routes = [
+        Route("/", _page),
+        Route("/{room:str}/{name:str}", _file),
+        Route("/shown/{ticket:str}/{name:path}", _shown(desk)),
+        api("/api/lesson", _lesson, "GET"),
+        api("/api/sheet/{width:int}", _sheet, "GET"),
+        api("/api/why", _why, "GET"),
+        api("/api/sound", _sound, "GET"),
+        api("/api/recent", _recent, "GET"),
+        api("/api/follow", _follow, "GET"),
+        api("/api/edit", _edit),
+        api("/api/compare", _compare),
+        api("/api/import", _import),
+        api("/api/open", _open),
+        api("/api/export", _export),
+        api("/api/export/stop", _stop),
+    ]
+    # The guard's own paths come first: a file of the page never hides one.
+    routes.sort(key=lambda r: r.path == "/{room:str}/{name:str}")
+    return Guard(Starlette(routes=routes, lifespan=life), token, port)
+
+
+# --- the page's own files ----------------------------------------------------------------------------------
+
+
+async def _page(request: Request) -> Response:
+    return _own("desk", "static", "desk.html")
+
+
+async def _file(request: Request) -> Response:
+    room, name = request.path_params["room"], request.path_params["name"]
+    place = {"desk": ("desk", "static"), "viewer": ("viewer",)}.get(room)
+    if place is None or not re.fullmatch(r"[a-z][a-z-]*\.(js|css)", name):
+        return JSONResponse({"error": "There is no such page."}, 404)
+    return _own(*place, name)
+
+
+def _own(*place: str) -> Response:
+    file = files("understave").joinpath(*place)
+    if not file.is_file():
+        return JSONResponse({"error": "There is no such page."}, 404)
+    return Response(file.read_bytes(), media_type=_MEDIA["." + place[-1].rsplit(".", 1)[1]])
+
+
+def _shown(desk: Desk) -> Callable[[Request], Awaitable[Response]]:
+    """Serve what was exported, to whoever knows the ticket."""
+
+    async def answer(request: Request) -> Response:
+        missing = JSONResponse({"error": "There is no such file."}, 404)
+        ticket, name = request.path_params["ticket"], request.path_params["name"]
+        if desk.lesson is None or not secrets.compare_digest(ticket.encode(), desk.ticket.encode()):
+            return missing
+        file = inside(desk.lesson.folder.exports, name)
+        if file is None:
+            return missing
+        return FileResponse(file, media_type=_MEDIA.get(file.suffix, "application/octet-stream"))
+
+    return answer
+
+
+def inside(folder: Path, name: str) -> Path | None:
+    """Return the file of that name in a folder, links followed, or None where it is not inside."""
+    if "\0" in name or "\\" in name or not name or name.startswith("/"):
+        return None
+    try:
+        home, file = folder.resolve(strict=True), (folder / name).resolve(strict=True)
+    except (OSError, RuntimeError):
+        return None
+    return file if file.is_relative_to(home) and file.is_file() else None
+
+
+# --- the lesson --------------------------------------------------------------------------------------------
+
+
+async def _lesson(desk: Desk, request: Request) -> Any:
+    lesson = await desk.current()
+    return {
+        **lesson.whole(),
+        "folder": lesson.folder.path.name,
+        "ticket": desk.ticket,
+        "exports": _exports(lesson),
+        "instruments": list(INSTRUMENTS),
+        "pedals": list(STYLES),
+        "widths": list(WIDTHS),
+    }
+
+
+def _exports(lesson: OpenLesson) -> list[str]:
+    folder = lesson.folder.exports
+    return sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
+
+
+async def _sheet(desk: Desk, request: Request) -> Any:
+    width = float(request.path_params["width"])
+    if width not in WIDTHS:
+        raise UnderstaveError("The score is not engraved for that width.")
+    lesson = await desk.current()
+    drawn = await lesson.sheet(width)
+    return {"width": width, "pages": drawn, "version": lesson.version}
+
+
+async def _why(desk: Desk, request: Request) -> Any:
+    return (await desk.current()).why(Fraction(request.query_params["start"]))
+
+
+async def _sound(desk: Desk, request: Request) -> Any:
+    instrument, style = request.query_params["instrument"], request.query_params["pedal"]
+    if instrument not in INSTRUMENTS or style not in STYLES:
+        raise UnderstaveError("There is no such instrument or way to pedal.")
+    lesson = await desk.current()
+    played = await lesson.sound(instrument, style)
+    times = {
+        "length": round(played.length, 3),
+        "notes": [(i, round(a, 3), round(b, 3)) for i, a, b in played.notes],
+        "bars": [
+            (round(played.time.at(m.start), 3), round(played.time.at(m.end), 3))
+            for m in lesson.score.measures
+        ],
+    }
+    # One answer: the times as a line of JSON, then the sound.
+    head = json.dumps(times, separators=(",", ":")).encode() + b"\n"
+    return Response(head + played.data, media_type="application/octet-stream")
+
+
+async def _follow(desk: Desk, request: Request) -> Any:
+    lesson = await desk.current()
+    queue: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
+    lesson.listeners.add(queue)
+
+    async def stream() -> AsyncIterator[bytes]:
+        try:
+            yield _event({"type": "hello", **lesson.state()})
+            while True:
+                try:
+                    message = await asyncio.wait_for(queue.get(), _QUIET)
+                except TimeoutError:
+                    yield b": still here\n\n"
+                else:
+                    yield _event(message)
+        finally:
+            for one in (lesson, desk.lesson):
+                if one is not None:
+                    one.listeners.discard(queue)
+
+    return StreamingResponse(stream(), media_type="text/event-stream")
+
+
+def _event(message: dict[str, Any]) -> bytes:
+    return b"data: " + json.dumps(message, ensure_ascii=False).encode() + b"\n\n"
+
+
+async def _edit(desk: Desk, request: Request) -> Any:
+    lesson = await desk.current()
+    asked = await _json(request)
+    last, what = int(asked["last"]), str(asked["what"])
+    if what == "undo":
+        return await lesson.undo(last)
+    if what == "redo":
+        return await lesson.redo(last)
+    return await lesson.edit(last, _gesture(what, asked))
+
+
+def _gesture(what: str, asked: dict[str, Any]) -> Gesture:
+    """Return the gesture that the page means; raise KeyError where there is none of that name."""
+    start = Fraction(str(asked["start"]))
+    known: dict[str, Callable[[], Gesture]] = {
+        "label": lambda: lambda score, spans: gestures.label(score, spans, start, _text(asked["text"])),
+        "take": lambda: lambda score, spans: gestures.take(score, spans, start, int(asked["index"])),
+        "split": lambda: lambda score, spans: gestures.split(score, spans, start, Fraction(asked["at"])),
+        "join": lambda: lambda score, spans: gestures.join(score, spans, start),
+        "move": lambda: lambda score, spans: gestures.move(score, spans, start, Fraction(asked["to"])),
+        "key": lambda: (
+            lambda score, spans: gestures.set_key(
+                score,
+                spans,
+                start,
+                Fraction(asked["end"]) if asked.get("end") else None,
+                _text(asked["text"]),
+            )
+        ),
+        "move key": lambda: (
+            lambda score, spans: gestures.move_key(score, spans, start, Fraction(asked["to"]))
+        ),
+    }
+    return known[what]()
+
+
+def _text(value: object) -> str:
+    text = str(value)
+    if len(text) > 60:
+        raise UnderstaveError("That is too long for a chord or a key.")
+    return text
+
+
+async def _compare(desk: Desk, request: Request) -> Any:
+    lesson = await desk.current()
+    asked = await _json(request)
+    text = asked.get("text")
+    return await lesson.compare(str(asked.get("name", ""))[:120], text, int(asked.get("back", 0)))
+
+
+# --- other lessons -----------------------------------------------------------------------------------------
+
+
+async def _recent(desk: Desk, request: Request) -> Any:
+    return [{"title": r.title, "place": r.path.name} for r in desk.recent.lessons()]
+
+
+async def _open(desk: Desk, request: Request) -> Any:
+    lessons = desk.recent.lessons()
+    number = int((await _json(request))["number"])
+    if not 0 <= number < len(lessons):
+        raise UnderstaveError("That lesson is no longer in the list.")
+    await desk.open(open_folder(lessons[number].path))
+    return {}
+
+
+async def _import(desk: Desk, request: Request) -> Any:
+    """Take a dropped score file; its name only suggests the folder's, and says the format."""
+    name = request.query_params.get("name", "score")
+    stem, suffix = re.sub(r"[^\w .-]", "", Path(name).stem).strip(" .")[:60], Path(name).suffix.lower()
+    if not re.fullmatch(r"\.[a-z0-9]{1,8}", suffix):
+        suffix = ".musicxml"
+    data = bytearray()
+    try:
+        async for chunk in request.stream():
+            data += chunk
+    except ClientDisconnect:
+        raise UnderstaveError("The file did not arrive whole; drop it again.") from None
+    with TemporaryDirectory() as temporary:
+        file = Path(temporary) / f"{stem or 'score'}{suffix}"
+        file.write_bytes(data)
+        score = titled(await asyncio.to_thread(read_score, file), file.name)
+        folder = await asyncio.to_thread(
+            create_folder, _fresh(desk.library, stem or "score"), file, score.title, score.composer
+        )
+    await desk.open(folder)
+    return {"title": score.title}
+
+
+def _fresh(library: Path, stem: str) -> Path:
+    number = 1
+    while True:
+        path = library / (f"{stem}-lesson" if number == 1 else f"{stem}-lesson-{number}")
+        if not path.exists():
+            return path
+        number += 1
+
+
+# --- export ------------------------------------------------------------------------------------------------
+
+
+async def _export(desk: Desk, request: Request) -> Any:
+    lesson = await desk.current()
+    asked = await _json(request)
+    if desk.export is not None and desk.export.process.is_alive():
+        raise UnderstaveError("An export is under way; wait for it or stop it.")
+    choices: dict[str, object] = {
+        "paper": _one_of(asked.get("paper", "a4"), ("a4", "us-letter")),
+        "level": _one_of(asked.get("level", "intermediate"), ("beginner", "intermediate", "advanced")),
+        "language": _one_of(asked.get("language", "en"), ("en", "de")),
+    }
+    context = get_context("spawn")
+    here, there = context.Pipe(duplex=False)
+    process = context.Process(target=work.export, args=(lesson.folder.path, choices, there), daemon=True)
+    process.start()
+    there.close()
+
+    async def listen() -> None:
+        steps, ended = 0, False
+        while True:
+            try:
+                kind, what = await asyncio.to_thread(here.recv)
+            except (EOFError, OSError):
+                break
+            if kind == "step":
+                steps += 1
+                lesson.tell({"type": "export", "step": what, "number": steps})
+            else:
+                ended = True
+                files_now = {"exports": _exports(lesson), "ticket": desk.ticket} if kind == "done" else {}
+                key = "error" if kind == "failed" else "done"
+                lesson.tell({"type": "export", key: what, **files_now})
+        if not ended:
+            lesson.tell({"type": "export", "stopped": True})
+
+    desk.export = Export(process, asyncio.create_task(listen()))
+    return {"started": True}
+
+
+async def _stop(desk: Desk, request: Request) -> Any:
+    return {"stopped": desk.stop_export()}
+
+
+def _one_of(value: object, allowed: tuple[str, ...]) -> str:
+    if value not in allowed:
+        raise ValueError(value)
+    return str(value)
+
+
+async def _json(request: Request) -> dict[str, Any]:
+    try:
+        value = json.loads(await request.body())
+    except ClientDisconnect:
+        raise UnderstaveError("The message did not arrive whole.") from None
+    if not isinstance(value, dict):
+        raise ValueError("not an object")
+    return value

@@ -1,0 +1,441 @@
+"""One lesson on the desk: its folder in, a reading that is always what the corrections say out.
+
+The folder is the truth: everything here is told from it and can be told again. An edit is written to the
+disk first, then answered from what was judged before (`harmony.reread`); a full reading, the events and the
+plan follow quietly. Every change of what is shown is a message with the next `version`, the same for all
+windows; an edit names the state of the file that it was made on (`last`) and is refused on any other.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import OrderedDict
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Any
+
+from understave.desk import values, work
+from understave.desk.gestures import place
+from understave.desk.history import history
+from understave.desk.sheet import OPTIONS, Lanes, Sheet, lanes_alone, pages, touched
+from understave.engraving.event_lane import second, told
+from understave.engraving.lanes import Entry
+from understave.engraving.planned import PlannedLanes, plan_lanes
+from understave.errors import UnderstaveError
+from understave.harmony import corrections
+from understave.harmony.engine import Fixed, settle
+from understave.harmony.reading import Correction, Event, Reading, Span
+from understave.harmony.reread import Renewed, difference, reread
+from understave.harmony.romantext import read_romantext
+from understave.harmony.trained import Judged
+from understave.interpretation.perform import clock
+from understave.interpretation.plan import Plan
+from understave.interpretation.tempo import basic_tempo
+from understave.lesson.folder import LessonFolder, titled
+from understave.score.model import Score
+from understave.score.reader import read_score
+
+REMEMBERED = 64
+"""States of the reading that undoing finds again without working them out."""
+SOUNDS_KEPT = 8
+CALM = 0.5
+"""Seconds without an edit after which the full reading begins."""
+
+Gesture = Callable[[Score, Sequence[Span]], tuple[Correction, ...]]
+
+
+class StaleError(UnderstaveError):
+    """The edit was made on a state that another window has changed since."""
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What is on the page: the spans, and events and plan where they are worked out for these spans."""
+
+    spans: tuple[Span, ...]
+    fixed: tuple[Fixed, ...]
+    judged: Judged
+    events: tuple[Event, ...] = ()
+    plan: Plan | None = None
+    settled: bool = False
+    """Whether a full reading has found the spans."""
+
+
+class OpenLesson:
+    """A lesson folder that is open on the desk; use from one event loop."""
+
+    def __init__(
+        self, folder: LessonFolder, score: Score, readers: ProcessPoolExecutor, makers: ProcessPoolExecutor
+    ) -> None:
+        self.folder = folder
+        self.score = score
+        self.readers, self.makers = readers, makers
+        self.entries = corrections.read_entries(folder.corrections)
+        self.history = history(self.entries)
+        self.shown: Shown | None = None
+        self.version = 0
+        self.listeners: set[asyncio.Queue[dict[str, Any]]] = set()
+        self.sheets: dict[float, Sheet] = {}
+        self.laying: dict[float, asyncio.Task[Sheet]] = {}
+        self.second: tuple[str, tuple[Span, ...]] | None = None
+        self.lock = asyncio.Lock()
+        self._remembered: OrderedDict[tuple[Correction, ...], Shown] = OrderedDict()
+        self._sounds: OrderedDict[tuple[Any, ...], asyncio.Task[work.Played]] = OrderedDict()
+        self._renewing: asyncio.Task[None] | None = None
+        self._told: tuple[Entry, ...] = ()
+        self._planned: PlannedLanes | None = None
+        self._clock = clock(score, Plan(tempo=basic_tempo(score)))
+
+    # --- opening ---------------------------------------------------------------------------------------
+
+    async def begin(self) -> None:
+        """Read the score with its corrections; needed before anything is shown."""
+        held = self.standing
+        found = await self._ask(self.readers, work.read_fully, self.score, held)
+        self.begin_with(*found)
+        self._renew(0.0)
+
+    def begin_with(self, judged: Any, spans: tuple[Span, ...]) -> None:
+        """Start from what a full reading has found for the corrections that stand."""
+        self.shown = Shown(spans, settle(self.score, self.standing), judged, settled=True)
+        self._remember()
+        self.version += 1
+
+    async def close(self) -> None:
+        """Stop what is still being worked out."""
+        tasks = [t for t in (self._renewing, *self.laying.values(), *self._sounds.values()) if t]
+        for task in tasks:
+            task.cancel()
+
+    @property
+    def standing(self) -> tuple[Correction, ...]:
+        """The corrections that hold, oldest first."""
+        ids = corrections.standing_ids(self.entries)
+        return tuple(e.correction for e in self.entries if e.correction is not None and e.id in ids)
+
+    @property
+    def reading(self) -> Reading:
+        """The reading as it is shown."""
+        shown = self._now()
+        return Reading(shown.spans, shown.events)
+
+    def _now(self) -> Shown:
+        if self.shown is None:
+            raise UnderstaveError("The score is still being read; wait a moment.")
+        return self.shown
+
+    # --- editing ---------------------------------------------------------------------------------------
+
+    async def edit(self, last: int, gesture: Gesture) -> dict[str, Any]:
+        """Turn a gesture into corrections on the disk and answer with what changed."""
+        async with self.lock:
+            await self._catch_up()
+            self._check(last)
+            step = gesture(self.score, self._now().spans)
+            settle(self.score, (*self.standing, *step))  # refused before it is written
+            new = await asyncio.to_thread(corrections.append_step, self.folder.corrections, step)
+            return await self._written(new)
+
+    async def undo(self, last: int) -> dict[str, Any]:
+        """Take back the last step."""
+        return await self._turn(last, self.history.done, "There is nothing to undo.")
+
+    async def redo(self, last: int) -> dict[str, Any]:
+        """Do again what was undone last."""
+        return await self._turn(last, self.history.undone, "There is nothing to do again.")
+
+    async def _turn(self, last: int, steps: tuple[tuple[int, ...], ...], nothing: str) -> dict[str, Any]:
+        async with self.lock:
+            await self._catch_up()
+            self._check(last)
+            if not steps:
+                raise UnderstaveError(nothing)
+            new = await asyncio.to_thread(corrections.withdraw_step, self.folder.corrections, steps[-1])
+            return await self._written(new)
+
+    async def _written(self, new: tuple[corrections.Entry, ...]) -> dict[str, Any]:
+        self.entries = (*self.entries, *new)
+        self.history = history(self.entries)
+        message = await asyncio.to_thread(self._follow)
+        self._tell(message)
+        self._renew(CALM)
+        return message
+
+    async def _catch_up(self) -> None:
+        """Take in what another program has written to the file meanwhile."""
+        entries = await asyncio.to_thread(corrections.read_entries, self.folder.corrections)
+        if len(entries) != len(self.entries):
+            self.entries = entries
+            self.history = history(entries)
+            self._tell(await asyncio.to_thread(self._follow))
+            self._renew(CALM)
+
+    def _check(self, last: int) -> None:
+        if last != self.history.last:
+            raise StaleError(
+                "Another window has changed this lesson meanwhile; look again and repeat the step."
+            )
+
+    def _follow(self) -> dict[str, Any]:
+        """Bring the spans up to the corrections that stand; return the message about it."""
+        before = self._now()
+        remembered = self._remembered.get(self.standing)
+        if remembered is not None:
+            renewed = difference(before.spans, remembered.spans, remembered.fixed)
+            self.shown = remembered
+            if remembered.plan is not None:
+                self._take_rest(remembered)
+        else:
+            renewed = reread(self.score, before.judged, before.spans, before.fixed, self.standing)
+            self.shown = Shown(renewed.spans, renewed.fixed, before.judged, before.events, before.plan)
+        return self._message(renewed)
+
+    def _remember(self) -> None:
+        shown = self._now()
+        if shown.settled:
+            self._remembered[self.standing] = shown
+            self._remembered.move_to_end(self.standing)
+            if len(self._remembered) > REMEMBERED:
+                self._remembered.popitem(last=False)
+
+    # --- what follows quietly --------------------------------------------------------------------------
+
+    def _renew(self, calm: float) -> None:
+        if self._renewing is not None:
+            self._renewing.cancel()
+        self._renewing = asyncio.create_task(self._read_again(calm))
+
+    async def _read_again(self, calm: float) -> None:
+        await asyncio.sleep(calm)
+        shown, held = self._now(), self.standing
+        try:
+            if not shown.settled:
+                judged, spans = await self._ask(self.readers, work.read_fully, self.score, held)
+                async with self.lock:
+                    if held != self.standing:
+                        return
+                    renewed = difference(self._now().spans, spans, settle(self.score, held))
+                    shown = Shown(renewed.spans, renewed.fixed, judged, shown.events, shown.plan, True)
+                    self.shown = shown
+                    self._remember()
+                    if renewed.before or renewed.after:
+                        self._tell(await asyncio.to_thread(self._message, renewed))
+            events, plan = await self._ask(self.readers, work.find_rest, self.score, shown.spans)
+            async with self.lock:
+                if held != self.standing:
+                    return
+                self.shown = replace(self._now(), events=events, plan=plan)
+                self._remember()
+                await asyncio.to_thread(self._take_rest, self.shown)
+                self._tell(
+                    await asyncio.to_thread(self._message, Renewed(self.shown.spans, self.shown.fixed), True)
+                )
+        except UnderstaveError as error:
+            self._tell({"type": "trouble", "error": str(error)})
+
+    def _take_rest(self, shown: Shown) -> None:
+        assert shown.plan is not None
+        self._told = told(shown.events)
+        self._planned = plan_lanes(self.score, shown.plan, OPTIONS)
+        self._clock = clock(self.score, shown.plan)
+
+    async def _ask(self, where: ProcessPoolExecutor, job: Callable[..., Any], *given: Any) -> Any:
+        return await asyncio.get_running_loop().run_in_executor(where, job, *given)
+
+    # --- messages --------------------------------------------------------------------------------------
+
+    def _message(self, renewed: Renewed, whole: bool = False) -> dict[str, Any]:
+        """Say what changed: rows of the reading, and the lanes of the systems where it shows."""
+        shown = self._now()
+        self.version += 1
+        start, end = _stretch(renewed, shown.spans)
+        lanes = self._lanes()
+        drawn: dict[str, dict[int, str]] = {}
+        for width, sheet in self.sheets.items():
+            systems = list(range(len(sheet.systems))) if whole else touched(sheet, start, end)
+            drawn[f"{width:g}"] = lanes_alone(sheet, lanes, systems)
+        return {
+            "type": "reading",
+            **self.state(),
+            # A whole message renews confidences and seconds everywhere; the labels have been told before.
+            "first": 0 if whole else renewed.first,
+            "before": len(shown.spans) if whole else renewed.before,
+            "rows": self.rows(
+                shown.spans if whole else shown.spans[renewed.first : renewed.first + renewed.after]
+            ),
+            "lanes": drawn,
+            **({"events": values.event_rows(self.score, shown.events)} if whole else {}),
+            "whole": whole,
+        }
+
+    def state(self) -> dict[str, Any]:
+        """Return where the lesson stands: version, state of the file, what can be undone."""
+        shown = self.shown
+        return {
+            "version": self.version,
+            "last": self.history.last,
+            "undo": len(self.history.done),
+            "redo": len(self.history.undone),
+            "settled": bool(shown and shown.settled and shown.plan is not None),
+        }
+
+    def rows(self, spans: Sequence[Span]) -> list[dict[str, Any]]:
+        """Return spans as rows of the page, with their seconds."""
+        return [
+            {**values.span_row(self.score, s), "from": a, "to": b}
+            for s, (a, b) in zip(spans, values.seconds(spans, self._clock), strict=True)
+        ]
+
+    def whole(self) -> dict[str, Any]:
+        """Return everything a window needs to begin, but for the engraved notes."""
+        shown = self._now()
+        return {
+            **self.state(),
+            "title": self.score.title,
+            "composer": self.score.composer,
+            "warnings": list(self.score.warnings),
+            "bars": values.bars(self.score, self._clock),
+            "rows": self.rows(shown.spans),
+            "events": values.event_rows(self.score, shown.events),
+            "second": self.comparison(),
+        }
+
+    def _tell(self, message: dict[str, Any]) -> None:
+        for queue in self.listeners:
+            queue.put_nowait(message)
+
+    def tell(self, message: dict[str, Any]) -> None:
+        """Send a message to every window."""
+        self._tell(message)
+
+    # --- notes, sound, reasons -------------------------------------------------------------------------
+
+    async def sheet(self, width: float) -> list[str]:
+        """Return the engraved score for a width; engraved once, drawn with what is read now."""
+        if width not in self.laying:
+            job = self._ask(self.makers, work.engrave_sheet, self.score, self.reading, width)
+            self.laying[width] = asyncio.create_task(job)
+        self.sheets[width] = await asyncio.shield(self.laying[width])
+        return await asyncio.to_thread(pages, self.sheets[width], self._lanes())
+
+    def _lanes(self) -> Lanes:
+        shown = self._now()
+        other: tuple[Entry, ...] = ()
+        if self.second is not None:
+            other = second(self.second[1], different(self.second[1], shown.spans))
+        return Lanes(Reading(shown.spans, shown.events), self._told, self._planned, other)
+
+    async def sound(self, instrument: str, style: str) -> work.Played:
+        """Return the piece as it sounds with the reading that is shown; rendered once for each choice."""
+        reading = self.reading
+        key = (instrument, style, reading.spans)
+        task = self._sounds.get(key)
+        if task is None or (task.done() and (task.cancelled() or task.exception())):
+            job = self._ask(self.makers, work.play, self.score, reading, instrument, style)
+            task = self._sounds[key] = asyncio.create_task(job)
+            while len(self._sounds) > SOUNDS_KEPT:
+                _, old = self._sounds.popitem(last=False)
+                old.cancel()
+        return await asyncio.shield(task)
+
+    def why(self, start: Fraction) -> dict[str, Any]:
+        """Return why the span that begins at a moment reads as it does."""
+        reading = self.reading
+        span = next((s for s in reading.spans if s.start == start), None)
+        if span is None:
+            raise UnderstaveError("No chord begins there any more; choose again.")
+        return values.why(self.score, reading, span)
+
+    # --- a second reading ------------------------------------------------------------------------------
+
+    async def compare(self, name: str, text: str | None, back: int = 0) -> dict[str, Any]:
+        """Lay another reading beside: a RomanText, or the state so many steps ago; None takes it away."""
+        async with self.lock:
+            if text is not None:
+                spans = tuple(read_romantext(text, self.score))
+                if not spans:
+                    raise UnderstaveError(f"{name} holds no analysis that fits this score.")
+                self.second = (name, spans)
+            elif back > 0:
+                spans = await asyncio.to_thread(self._earlier, back)
+                self.second = (name, spans)
+            else:
+                self.second = None
+            return await self._compared()
+
+    def _earlier(self, back: int) -> tuple[Span, ...]:
+        done = self.history.done
+        if back > len(done):
+            raise UnderstaveError(f"Only {len(done)} steps have been made; none lies further back.")
+        first = done[-back][0]
+        entries = tuple(e for e in self.entries if e.id < first)
+        ids = corrections.standing_ids(entries)
+        held = tuple(e.correction for e in entries if e.correction is not None and e.id in ids)
+        if held in self._remembered:
+            return self._remembered[held].spans
+        shown = self._now()
+        return reread(self.score, shown.judged, shown.spans, shown.fixed, held).spans
+
+    async def _compared(self) -> dict[str, Any]:
+        message = await asyncio.to_thread(self._message, Renewed(self._now().spans, self._now().fixed), True)
+        message["second"] = self.comparison()
+        self._tell(message)
+        return message
+
+    def comparison(self) -> dict[str, Any] | None:
+        """Return where the second reading says something else."""
+        if self.second is None:
+            return None
+        name, spans = self.second
+        ours = self._now().spans
+        rows = []
+        for s, differs in zip(spans, different(spans, ours), strict=True):
+            if differs:
+                mine = next((o for o in ours if o.start <= s.start < o.end), None)
+                rows.append(
+                    {
+                        "bar": self.score.measure_at(s.start).index,
+                        "place": place(self.score, s.start),
+                        "start": str(mine.start) if mine else None,
+                        "theirs": f"{s.key.symbol}: {s.numeral}",
+                        "ours": f"{mine.key.symbol}: {mine.numeral}" if mine else "",
+                    }
+                )
+        return {"name": name, "chords": len(spans), "differences": rows}
+
+
+def different(spans: Sequence[Span], ours: Sequence[Span]) -> list[bool]:
+    """Tell for each span of another reading whether ours says anything else during it."""
+    result, k = [], 0
+    for s in spans:
+        while k < len(ours) and ours[k].end <= s.start:
+            k += 1
+        result.append(
+            any(
+                (o.key, o.numeral) != (s.key, s.numeral)
+                for o in ours[k:]
+                if o.start < s.end and o.end > s.start
+            )
+            if k < len(ours) and ours[k].start < s.end
+            else False
+        )
+    return result
+
+
+def _stretch(renewed: Renewed, spans: Sequence[Span]) -> tuple[Fraction, Fraction]:
+    """Return the time in which labels may have changed, the label after it included."""
+    if not renewed.before and not renewed.after:
+        return Fraction(0), Fraction(0)
+    low = max(0, renewed.first - 1)
+    high = min(len(spans) - 1, renewed.first + renewed.after)
+    return spans[low].start, spans[high].end
+
+
+async def open_lesson(
+    folder: LessonFolder, readers: ProcessPoolExecutor, makers: ProcessPoolExecutor
+) -> OpenLesson:
+    """Read the score of a folder and its corrections; raise UnderstaveError where either is bad."""
+    score = await asyncio.to_thread(read_score, folder.score)
+    return OpenLesson(folder, titled(score, folder.imported_from), readers, makers)

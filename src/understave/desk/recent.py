@@ -1,0 +1,62 @@
+"""The lessons opened lately, in a small file of the user's own."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from understave.disk import write_atomically
+from understave.errors import UnderstaveError
+from understave.lesson.folder import is_lesson_folder
+
+MOST = 12
+
+
+@dataclass(frozen=True, slots=True)
+class RecentLesson:
+    """A lesson folder and the title of its piece."""
+
+    path: Path
+    title: str
+
+
+@dataclass(frozen=True, slots=True)
+class Recent:
+    """The list, kept in `file`; a file that cannot be read or written is no reason to stop."""
+
+    file: Path
+
+    def lessons(self) -> tuple[RecentLesson, ...]:
+        """Return the lessons that are still there, the latest first."""
+        try:
+            rows = json.loads(self.file.read_text(encoding="utf-8"))
+            found = [RecentLesson(Path(str(r["path"])), str(r["title"])) for r in rows]
+        except (OSError, ValueError, KeyError, TypeError):
+            return ()
+        return tuple(r for r in found if is_lesson_folder(r.path))[:MOST]
+
+    def add(self, path: Path, title: str) -> None:
+        """Put a lesson at the head of the list."""
+        own = RecentLesson(path.resolve(), title)
+        rows = [own, *(r for r in self.lessons() if r.path != own.path)][:MOST]
+        try:
+            write_atomically(
+                self.file,
+                json.dumps([{"path": str(r.path), "title": r.title} for r in rows], ensure_ascii=False),
+            )
+        except UnderstaveError:
+            return
+
+
+def own_file() -> Path:
+    """Return where this user's list is kept."""
+    if sys.platform == "win32":
+        base = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
+    elif sys.platform == "darwin":
+        base = Path.home() / "Library" / "Application Support"
+    else:
+        base = Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state")
+    return base / "understave" / "recent.json"

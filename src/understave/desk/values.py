@@ -1,0 +1,129 @@
+"""A reading as the page shows it: values for JSON. Moments are exact texts such as ``"7/2"``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+from typing import Any
+
+from understave.engraving.event_lane import KINDS
+from understave.harmony.explain import explain_span, foreign_kind
+from understave.harmony.reading import Event, Reading, Span
+from understave.interpretation.perform import Clock
+from understave.score.model import Score, beat_text
+from understave.theory.chord_symbol import chord_symbol
+from understave.theory.names import key_name
+from understave.theory.roman import RomanNumeral
+from understave.wording.sentences import can_say, say
+
+DOUBTFUL = 0.5
+
+
+def span_row(score: Score, span: Span) -> dict[str, Any]:
+    """Return one chord of the reading; its notes are asked for with `why`."""
+    return {
+        "start": str(span.start),
+        "end": str(span.end),
+        "bar": score.measure_at(span.start).index,
+        "number": score.measure_at(span.start).number,
+        "beat": beat_text(score.beat_at(span.start)),
+        "key": span.key.symbol,
+        "keyName": key_name(span.key),
+        "numeral": str(span.numeral),
+        "parts": numeral_parts(span.numeral),
+        "symbol": chord_symbol(span.numeral.chord(span.key)),
+        "confidence": round(span.confidence, 3),
+        "fixed": span.fixed,
+        "others": [
+            {
+                "key": a.key.symbol,
+                "keyName": key_name(a.key),
+                "numeral": str(a.numeral),
+                "parts": numeral_parts(a.numeral),
+                "symbol": chord_symbol(a.numeral.chord(a.key)),
+                "confidence": round(a.confidence, 3),
+            }
+            for a in span.alternatives
+        ],
+    }
+
+
+def numeral_parts(numeral: RomanNumeral) -> dict[str, Any]:
+    """Return how a numeral is set: head, figures from top to bottom, what it applies to."""
+    return {"head": numeral.head, "figures": list(numeral.figures), "target": numeral.target}
+
+
+def seconds(spans: Sequence[Span], time: Clock) -> list[tuple[float, float]]:
+    """Return when each chord sounds."""
+    return [(round(time.at(s.start), 3), round(time.at(s.end), 3)) for s in spans]
+
+
+def bars(score: Score, time: Clock) -> list[dict[str, Any]]:
+    """Return the bars with the moments at which a boundary may stand (beats and onsets)."""
+    moments: dict[int, set[Fraction]] = {m.index: {m.start} for m in score.measures}
+    for n in score.notes:
+        if not n.grace:
+            moments[score.measure_at(n.onset).index].add(n.onset)
+    rows = []
+    for m in score.measures:
+        beat = m.start + (-m.offset) % m.beat_length
+        while beat < m.end:
+            moments[m.index].add(beat)
+            beat += m.beat_length
+        rows.append(
+            {
+                "id": m.id,
+                "number": m.number,
+                "start": round(time.at(m.start), 3),
+                "end": round(time.at(m.end), 3),
+                "moments": [
+                    {"at": str(t), "beat": beat_text(score.beat_at(t))} for t in sorted(moments[m.index])
+                ],
+            }
+        )
+    return rows
+
+
+def why(score: Score, reading: Reading, span: Span) -> dict[str, Any]:
+    """Return why a span reads as it does: in words, note by note, and what happens there."""
+    chord = span.numeral.chord(span.key)
+    members = [score.note_by_id[i] for i in span.notes]
+    foreign = [score.note_by_id[i] for i in span.foreign]
+    names = dict.fromkeys(m.name for m in chord.members)
+    sounding = {n.midi % 12 for n in members}
+    told = [
+        {"text": say(e, score), "start": str(e.start)}
+        for e in reading.events
+        if e.start < span.end and e.end > span.start and (e.kind in KINDS or e.kind in _NEAR) and can_say(e)
+    ]
+    return {
+        "start": str(span.start),
+        "sentence": explain_span(score, span),
+        "members": [
+            {"name": name, "sounds": m.semitone in sounding}
+            for name, m in zip(names, chord.members, strict=False)
+        ],
+        "belongs": [i for n in members for i in n.ids],
+        "foreign": [
+            {"ids": list(n.ids), "name": str(n.pitch), "what": foreign_kind(score, span, n)} for n in foreign
+        ],
+        "told": told[:6],
+    }
+
+
+_NEAR = frozenset({"applied chord", "six-four", "key", "sharp dissonance", "seventh in the bass"})
+
+
+def event_rows(score: Score, events: Sequence[Event]) -> list[dict[str, Any]]:
+    """Return the events that the lane shows, each with its sentence."""
+    return [
+        {
+            "index": i,
+            "bar": score.measure_at(e.start).index,
+            "number": score.measure_at(e.start).number,
+            "name": KINDS[e.kind].format(label=e.label),
+            "text": say(e, score),
+        }
+        for i, e in enumerate(events)
+        if e.kind in KINDS and can_say(e)
+    ]
