@@ -375,3 +375,16 @@ def test_a_sound_of_a_stop_stops_the_others(opened):
     page.wait_for_timeout(400)
     assert button.get_attribute("aria-pressed") == "true"
     assert not player(page, "t.playing")
+
+
+def test_hearing_a_stop_on_a_phone_does_not_scroll_away_from_it(opened, lesson):
+    page = opened(PHONE)
+    page.evaluate("document.querySelector('#stop-2').scrollIntoView({behavior: 'instant'})")
+    before = page.evaluate("scrollY")
+    page.locator("#stop-2").get_by_role("button", name="Hear these bars").dispatch_event("click")
+    page.wait_for_timeout(1500)
+    assert page.evaluate("scrollY") == before
+    bar = bar_button(page, player(page, "t.bar")).bounding_box()
+    sheet = page.locator("#score .sheet").bounding_box()
+    assert sheet["y"] <= bar["y"] + 1
+    assert bar["y"] + bar["height"] <= sheet["y"] + sheet["height"] + 1

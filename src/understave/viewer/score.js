@@ -32,6 +32,8 @@ import { wordsOf } from "./words.js";
 
 /** Pixels to a millimetre of paper under which the next narrower layout is taken: a staff of some 20 pixels. */
 const LEGIBLE = 3.1;
+/** Pixels at the foot of the window that a player may cover. */
+const UNDER_PLAYER = 90;
 
 const STYLE = `
   :host { display: block; position: relative; overflow-wrap: normal; }
@@ -203,21 +205,70 @@ export class StaveScore extends HTMLElement {
   }
 
   /**
-   * Bring a bar into view if it is outside.
+   * Bring a bar into view, in the nearest element with `data-scrolls`; the window itself stays where the reader put
+   * it, unless `wholly` asks for the score to be brought up too.
    *
    * @param {number} bar
-   * @param {boolean} [middle]  even if it is in view already
+   * @param {boolean} [wholly]
    */
-  reveal(bar, middle = false) {
+  reveal(bar, wholly = false) {
     const frame = this.#buttons.get(bar)?.parentElement;
     if (!frame) return;
+    const behavior = matchMedia("(prefers-reduced-motion: reduce)").matches ? "auto" : "smooth";
+    const scroller = this.closest("[data-scrolls]");
+    if (!scroller) {
+      frame.scrollIntoView({ block: "center", behavior });
+      return;
+    }
     const box = frame.getBoundingClientRect();
-    const view = this.closest("[data-scrolls]")?.getBoundingClientRect();
-    const top = Math.max(0, view?.top ?? 0);
-    const bottom = Math.min(innerHeight - 90, view?.bottom ?? innerHeight);
-    if (!middle && box.top >= top && box.bottom <= bottom) return;
-    const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
-    frame.scrollIntoView({ block: "center", behavior: still ? "auto" : "smooth" });
+    const view = scroller.getBoundingClientRect();
+    // Only what is on the screen counts, unless the score is off it altogether.
+    let [top, bottom] = [Math.max(0, view.top), Math.min(innerHeight - UNDER_PLAYER, view.bottom)];
+    if (bottom - top < box.height) [top, bottom] = [view.top, view.bottom];
+    if (box.top < top || box.bottom > bottom) {
+      const down = (box.top + box.bottom) / 2 - (top + bottom) / 2;
+      scroller.scrollTo({ top: scroller.scrollTop + down, behavior });
+    }
+    if (wholly) scroller.scrollIntoView({ block: "start", behavior });
+  }
+
+  /**
+   * Draw the lanes of some systems anew; their notes stay as they are.
+   *
+   * @param {ReadonlyMap<number, string>} lanes  by system, from 0: an SVG document with the lanes alone
+   * @param {number} [from]  the first label whose number has changed
+   * @param {number} [by]  by how much
+   */
+  relane(lanes, from = 0, by = 0) {
+    if (by !== 0) {
+      this.#shown.forEach(({ system, frame }, i) => {
+        if (lanes.has(i)) return;
+        for (const one of [...system.group.querySelectorAll(".lane.numerals > .numeral, .lane.keys > .key"), ...frame.querySelectorAll("button.label")]) {
+          const name = one instanceof HTMLElement ? "data-label" : "data-index";
+          const index = Number(one.getAttribute(name));
+          if (index >= from) one.setAttribute(name, String(index + by));
+        }
+      });
+    }
+    /** @type {Shown[]} */
+    const renewed = [];
+    for (const [i, drawing] of lanes) {
+      const shown = this.#shown[i];
+      if (!shown) continue;
+      const root = new DOMParser().parseFromString(drawing, "image/svg+xml").documentElement;
+      const known = this.systems.querySelector(":scope > .glyphs > defs");
+      for (const glyph of root.querySelectorAll(":scope > defs > *")) {
+        if (!this.shadowRoot?.getElementById(glyph.id)) known?.append(document.importNode(glyph, true));
+      }
+      for (const old of shown.system.group.querySelectorAll(":scope > .lane")) old.remove();
+      for (const lane of root.querySelectorAll("g.system > .lane")) shown.system.group.append(document.importNode(lane, true));
+      shown.extent = measured(shown.system);
+      renewed.push(shown);
+    }
+    this.#arrange(renewed);
+    const lit = this.#label;
+    this.#label = -1;
+    this.lightLabel(lit);
   }
 
   // --- showing -------------------------------------------------------------------------------------------
@@ -246,10 +297,11 @@ export class StaveScore extends HTMLElement {
     this.dispatchEvent(new CustomEvent("shown"));
   }
 
-  #arrange() {
+  /** @param {readonly Shown[]} [some]  those that have changed; all of them if left out */
+  #arrange(some = this.#shown) {
     const left = Math.min(...this.#shown.map((s) => s.extent.left));
     const right = Math.max(...this.#shown.map((s) => s.extent.right));
-    for (const { system, extent, frame } of this.#shown) {
+    for (const { system, extent, frame } of some) {
       fold(system, extent, this.#folded, left, right);
       // An excerpt is not blown up to the full width; the score fills it.
       const natural = (right - left) * system.millimetres;
@@ -268,7 +320,7 @@ export class StaveScore extends HTMLElement {
       const whole = system.picture.getBoundingClientRect();
       for (const group of system.group.querySelectorAll(":scope > .measure")) {
         const bar = index.get(group.id);
-        if (bar === undefined || this.#buttons.has(bar)) continue;
+        if (bar === undefined || this.#buttons.get(bar)?.isConnected) continue;
         const lines = [...group.querySelectorAll(":scope > .staff > path")].map((p) => p.getBoundingClientRect());
         if (lines.length === 0 || whole.width === 0) continue;
         const left = Math.min(...lines.map((l) => l.left)) - whole.left;
