@@ -123,7 +123,7 @@ _OPTIONS: dict[str, object] = {
 
 
 @lru_cache(maxsize=8)
-def _mei(source: bytes) -> bytes:
+def to_mei(source: bytes) -> bytes:
     """The score as verovio understands it, as MEI with all ids kept."""
     try:
         text = etree.tostring(etree.fromstring(source), encoding="unicode")
@@ -172,7 +172,7 @@ def lay_out(
 
 
 def _prepared(score: Score, rooms: Sequence[Room], first: int, last: int) -> etree._Element:
-    root = etree.fromstring(_mei(score.source))
+    root = etree.fromstring(to_mei(score.source))
     for name in ("pgHead", "pgFoot", "pgHead2", "pgFoot2", "pb", "sb"):
         for element in list(root.iter(f"{{{MEI}}}{name}")):
             _drop(element)

@@ -19,7 +19,8 @@ FORMAT = "understave-reading"
 VERSION = 1
 
 
-def _moment(score: Score, time: Fraction) -> dict[str, Any]:
+def moment_values(score: Score, time: Fraction) -> dict[str, Any]:
+    """Return a moment as printed measure and beat, and in exact quarter notes from the start."""
     return {
         "measure": score.measure_at(time).number,
         "beat": beat_text(score.beat_at(time)),
@@ -41,8 +42,8 @@ def _label(item: Span | Alternative) -> dict[str, Any]:
 
 def _span(score: Score, span: Span) -> dict[str, Any]:
     return {
-        "start": _moment(score, span.start),
-        "end": _moment(score, span.end),
+        "start": moment_values(score, span.start),
+        "end": moment_values(score, span.end),
         **_label(span),
         "fixed": span.fixed,
         "notes": list(span.notes),
@@ -51,9 +52,10 @@ def _span(score: Score, span: Span) -> dict[str, Any]:
     }
 
 
-def _plain(value: Detail) -> Any:
+def plain_value(value: Detail) -> Any:
+    """Return a value of an event's detail as JSON can hold it."""
     if isinstance(value, tuple):
-        return [_plain(v) for v in value]
+        return [plain_value(v) for v in value]
     return value if isinstance(value, str | int | float) else str(value)
 
 
@@ -61,11 +63,11 @@ def _event(score: Score, event: Event) -> dict[str, Any]:
     return {
         "kind": event.kind,
         "label": event.label,
-        "start": _moment(score, event.start),
-        "end": _moment(score, event.end),
+        "start": moment_values(score, event.start),
+        "end": moment_values(score, event.end),
         "notes": list(event.notes),
         "confidence": round(event.confidence, 4),
-        "detail": {name: _plain(value) for name, value in event.detail},
+        "detail": {name: plain_value(value) for name, value in event.detail},
     }
 
 

@@ -1,0 +1,62 @@
+"""The score as MEI with the reading written into it.
+
+In: a Score and its Reading. Out: MEI bytes, made by verovio from the score's MusicXML, every id kept. Each
+chord becomes a ``<harm>`` with the numeral as its text, each change of key a ``<dir>`` below the staff (MEI
+Guidelines 5, chapters 4.3 and 8.3: a harmony indication is placed by ``tstamp``, its beat in the measure).
+Their ids begin with ``understave-`` so that they can be taken out again.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from lxml import etree
+
+from understave.engraving.notation import MEI, XML_ID, to_mei
+from understave.errors import UnderstaveError
+from understave.export.annotated import PREFIX
+from understave.harmony.reading import Reading
+from understave.score.model import Measure, Score
+from understave.theory.key import Key
+from understave.theory.names import key_name
+
+
+def annotated_mei(score: Score, reading: Reading) -> bytes:
+    """Return the score as MEI with its harmony written in; raise UnderstaveError if it has no notation."""
+    if not score.source:
+        raise UnderstaveError("This score cannot be written as MEI: no notation was kept on import.")
+    root = etree.fromstring(to_mei(score.source))
+    # When it was converted is no part of the music: the same score always gives the same file.
+    for application in root.iter(f"{{{MEI}}}application"):
+        if "isodate" in application.attrib:
+            del application.attrib["isodate"]
+    measures = {m.get(XML_ID): m for m in root.iter(f"{{{MEI}}}measure")}
+    staff = str(score.parts[-1].last_staff)
+    key: Key | None = None
+    for span in reading.spans:
+        measure = score.measure_at(span.start)
+        place = {"staff": staff, "tstamp": _tstamp(measure, span.start), "place": "below"}
+        parent = measures.get(measure.id)
+        if parent is None:
+            raise UnderstaveError(
+                f"Measure {measure.number} cannot be written as MEI: it has no counterpart in the notation."
+            )
+        at = str(span.start).replace("/", "_")
+        if span.key != key:
+            words = etree.SubElement(
+                parent, f"{{{MEI}}}dir", {XML_ID: f"{PREFIX}key-{at}", "type": "key", **place}
+            )
+            words.text = key_name(span.key)
+            key = span.key
+        harm = etree.SubElement(
+            parent, f"{{{MEI}}}harm", {XML_ID: f"{PREFIX}chord-{at}", "type": "roman-numeral", **place}
+        )
+        harm.text = str(span.numeral)
+    made: bytes = etree.tostring(root.getroottree(), xml_declaration=True, encoding="UTF-8")
+    return made
+
+
+def _tstamp(measure: Measure, moment: Fraction) -> str:
+    """The beat in the measure as MEI counts: from 1, in units of the meter's denominator."""
+    beat = 1 + (moment - measure.start) * Fraction(measure.beat_type, 4)
+    return f"{float(beat):.6f}".rstrip("0").rstrip(".")

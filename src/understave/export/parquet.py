@@ -1,0 +1,113 @@
+"""The reading as Parquet tables, for those who count over many pieces.
+
+In: a Score and its Reading. Out: Parquet bytes, one row for each span or event. Times are given as numbers
+(quarter notes from the start) and as printed bar and beat; note ids are lists.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+from fractions import Fraction
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from understave.export.tables import plain_value
+from understave.harmony.reading import Reading
+from understave.score.model import Score, beat_text
+
+_TEXT, _REAL, _FLAG, _TEXTS = pa.string(), pa.float64(), pa.bool_(), pa.list_(pa.string())
+_PLACE = [
+    ("start", _REAL),
+    ("end", _REAL),
+    ("bar", _TEXT),
+    ("beat", _TEXT),
+    ("until_bar", _TEXT),
+    ("until_beat", _TEXT),
+]
+SPANS = pa.schema(
+    [
+        *_PLACE,
+        ("key", _TEXT),
+        ("mode", _TEXT),
+        ("numeral", _TEXT),
+        ("chord", _TEXT),
+        ("members", _TEXTS),
+        ("bass", _TEXT),
+        ("confidence", _REAL),
+        ("fixed", _FLAG),
+        ("notes", _TEXTS),
+        ("foreign", _TEXTS),
+    ]
+)
+"""Columns of a table of spans; `key` is the tonic's name, `fixed` tells that the teacher set it."""
+EVENTS = pa.schema(
+    [
+        *_PLACE,
+        ("kind", _TEXT),
+        ("label", _TEXT),
+        ("confidence", _REAL),
+        ("notes", _TEXTS),
+        ("detail", _TEXT),
+    ]
+)
+"""Columns of a table of events; `detail` is a JSON object."""
+
+
+def spans_parquet(score: Score, reading: Reading) -> bytes:
+    """Return the spans of a reading as a Parquet file with the columns of `SPANS`."""
+    rows = []
+    for s in reading.spans:
+        chord = s.numeral.chord(s.key)
+        rows.append(
+            {
+                **_place(score, s.start, s.end),
+                "key": s.key.tonic.name,
+                "mode": s.key.mode,
+                "numeral": str(s.numeral),
+                "chord": chord.name,
+                "members": [m.name for m in chord.members],
+                "bass": chord.bass.name,
+                "confidence": s.confidence,
+                "fixed": s.fixed,
+                "notes": list(s.notes),
+                "foreign": list(s.foreign),
+            }
+        )
+    return _bytes(rows, SPANS, score)
+
+
+def events_parquet(score: Score, reading: Reading) -> bytes:
+    """Return the events of a reading as a Parquet file with the columns of `EVENTS`."""
+    rows = [
+        {
+            **_place(score, e.start, e.end),
+            "kind": e.kind,
+            "label": e.label,
+            "confidence": e.confidence,
+            "notes": list(e.notes),
+            "detail": json.dumps({n: plain_value(v) for n, v in e.detail}, ensure_ascii=False),
+        }
+        for e in reading.events
+    ]
+    return _bytes(rows, EVENTS, score)
+
+
+def _place(score: Score, start: Fraction, end: Fraction) -> dict[str, Any]:
+    return {
+        "start": float(start),
+        "end": float(end),
+        "bar": score.measure_at(start).number,
+        "beat": beat_text(score.beat_at(start)),
+        "until_bar": score.measure_at(end).number,
+        "until_beat": beat_text(score.beat_at(end)),
+    }
+
+
+def _bytes(rows: list[dict[str, Any]], schema: pa.Schema, score: Score) -> bytes:
+    named = schema.with_metadata({"title": score.title, "composer": score.composer})
+    out = io.BytesIO()
+    pq.write_table(pa.Table.from_pylist(rows, schema=named), out, compression="zstd")
+    return out.getvalue()

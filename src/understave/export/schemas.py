@@ -1,0 +1,14 @@
+"""The published JSON Schemas (draft 2020-12) of the JSON files in a lesson; they stand beside this module."""
+
+from __future__ import annotations
+
+import json
+from importlib.resources import files
+from typing import Any, Literal
+
+
+def schema(name: Literal["reading", "plan", "lesson"]) -> dict[str, Any]:
+    """Return the schema of ``reading.json``, ``plan.json`` or ``lesson.json``."""
+    text = files("understave.export").joinpath(f"{name}.schema.json").read_text(encoding="utf-8")
+    found: dict[str, Any] = json.loads(text)
+    return found

@@ -1,0 +1,60 @@
+"""Flash cards of a piece: its exercises, the chords of its stops and the terms that its texts use.
+
+In: a Score, its Exercises, the stops of the lesson and the glossary. Out: `export.cards.Card`s. What an
+exercise asks is proved already (`verification`); stops bring the question they have.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+
+from understave.export.cards import Card
+from understave.lesson.exercises import Exercise
+from understave.lesson.stops import Stop
+from understave.score.model import Score
+from understave.theory.vocabulary import Language
+from understave.wording import Gloss, in_a_line, phrasebook
+
+_HEARD = "hear and choose"
+
+
+def flash_cards(
+    score: Score,
+    exercises: Sequence[Exercise],
+    stops: Sequence[Stop] = (),
+    terms: Iterable[Gloss] = (),
+    language: Language = "en",
+    pictures: Mapping[int | str, str] = {},
+) -> tuple[Card, ...]:
+    """Return the cards; `pictures` are paths of excerpts by the step of an exercise or the id of a stop.
+
+    Exercises for the ear are left out: a card cannot sound.
+    """
+    book = phrasebook(language)
+    cards = []
+    for e in exercises:
+        if e.kind == _HEARD:
+            continue
+        bars = book.bars(score.measures[e.first].number, score.measures[e.last].number)
+        question = f"{bars[0].upper()}{bars[1:]}. {e.prompt(score, language)}"
+        cards.append(
+            _card(
+                question, e.answer(score, language), pictures.get(e.step, ""), ("exercise", e.kind, e.level)
+            )
+        )
+    for s in stops:
+        if s.question and s.answer:
+            bars = book.bars(score.measures[s.first].number, score.measures[s.last].number)
+            question = f"{bars[0].upper()}{bars[1:]}. {s.question}"
+            cards.append(_card(question, s.answer, pictures.get(s.id, ""), ("stop", s.why)))
+    for gloss in terms:
+        question = book.phrases["card_term"].format(term=gloss.term)
+        cards.append(_card(question, gloss.meaning, "", ("term",)))
+    return tuple(cards)
+
+
+def _card(question: str, answer: str, picture: str, tags: Iterable[str]) -> Card:
+    return Card(
+        in_a_line(question), in_a_line(answer), picture, tuple(re.sub(r"\W+", "-", tag) for tag in tags)
+    )

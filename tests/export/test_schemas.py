@@ -1,0 +1,96 @@
+"""The JSON files against their published schemas, which are checked as JSON Schema 2020-12 themselves."""
+
+from __future__ import annotations
+
+import copy
+import json
+from fractions import Fraction
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from understave.export.plan_data import plan_json
+from understave.export.schemas import schema
+from understave.export.tables import reading_json
+from understave.harmony import read
+from understave.harmony.reading import Correction
+from understave.interpretation.make import PlanOptions, make_plan
+from understave.lesson.data import lesson_json
+from understave.lesson.stops import propose_stops
+from understave.score.reader import read_score
+from understave.theory.key import Key
+
+EXAMPLES = sorted((Path(__file__).resolve().parents[2] / "examples").glob("*/score.musicxml"))
+
+
+@pytest.fixture(scope="module", params=EXAMPLES, ids=lambda p: p.parent.name)
+def made(request):
+    score = read_score(request.param)
+    fixed = Correction("2", Fraction(1), "3", Fraction(1), Key.parse("c"), None)
+    reading = read(score, (fixed,))
+    plan = make_plan(score, reading)
+    stops = propose_stops(score, reading, plan, minutes=10)
+    return {
+        "reading": json.loads(reading_json(score, reading)),
+        "plan": json.loads(plan_json(score, plan)),
+        "lesson": json.loads(lesson_json(score, stops, "intermediate", "en")),
+        "values": (score, reading, plan, stops),
+    }
+
+
+@pytest.mark.parametrize("name", ["reading", "plan", "lesson"])
+def test_what_is_written_keeps_to_its_schema(made, name):
+    jsonschema.Draft202012Validator.check_schema(schema(name))
+    jsonschema.validate(made[name], schema(name), jsonschema.Draft202012Validator)
+
+
+@pytest.mark.parametrize(
+    ("name", "path", "wrong"),
+    [
+        ("reading", ("spans", 0, "confidence"), 1.5),
+        ("reading", ("spans", 0, "start", "quarter"), "soon"),
+        ("reading", ("spans", 0, "unheard of"), 1),
+        ("reading", ("version",), 2),
+        ("plan", ("loudness", 0, "velocity"), 300),
+        ("plan", ("pedal", 0, "depth"), -1),
+        ("plan", ("voices", 0, "note"), ""),
+        ("lesson", ("stops", 0, "seconds"), "long"),
+        ("lesson", ("level",), "genius"),
+    ],
+)
+def test_what_is_wrong_is_refused(made, name, path, wrong):
+    document = copy.deepcopy(made[name])
+    place = document
+    for step in path[:-1]:
+        place = place[step]
+    place[path[-1]] = wrong
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(document, schema(name), jsonschema.Draft202012Validator)
+
+
+def test_the_plan_is_written_whole(made):
+    _, _, plan, _ = made["values"]
+    document = made["plan"]
+    assert [len(document[n]) for n in ("tension", "loudness", "hairpins", "marks", "voices")] == [
+        len(x) for x in (plan.tension, plan.levels, plan.hairpins, plan.marks, plan.voices)
+    ]
+    assert [Fraction(p["moment"]["quarter"]) for p in document["pedal"]] == [p.moment for p in plan.pedal]
+    assert [p["depth"] for p in document["pedal"]] == pytest.approx([p.depth for p in plan.pedal], abs=1e-3)
+
+
+def test_the_lesson_is_written_in_its_order(made):
+    score, _, _, stops = made["values"]
+    document = made["lesson"]
+    assert [s["id"] for s in document["stops"]] == [s.id for s in stops]
+    assert all(
+        s["first_measure"] == score.measures[stop.first].number
+        for s, stop in zip(document["stops"], stops, strict=True)
+    )
+    assert document["seconds"] == pytest.approx(sum(s.seconds for s in stops), abs=0.1)
+
+
+def test_a_plan_without_pedal_is_a_plan(made):
+    score, reading, _, _ = made["values"]
+    plan = make_plan(score, reading, PlanOptions(style="none", rubato=0.0))
+    jsonschema.validate(json.loads(plan_json(score, plan)), schema("plan"))
