@@ -308,13 +308,14 @@ export class StaveScore extends HTMLElement {
       const largest = Number(this.getAttribute("largest") ?? Infinity);
       frame.style.width = largest < Infinity ? `min(100%, ${(natural * largest).toFixed(0)}px)` : "100%";
     }
-    this.#layButtons();
+    this.#layButtons(some);
   }
 
-  #layButtons() {
+  /** @param {readonly Shown[]} some */
+  #layButtons(some) {
     const index = new Map(this.#bars.map((bar, i) => [bar.id, i]));
-    this.#buttons.clear();
-    for (const { system, frame } of this.#shown) {
+    if (some === this.#shown) this.#buttons.clear();
+    for (const { system, frame } of some) {
       for (const old of frame.querySelectorAll("button")) old.remove();
       if (this.hasAttribute("still")) continue;
       const whole = system.picture.getBoundingClientRect();
