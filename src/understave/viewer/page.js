@@ -226,7 +226,7 @@ export function showLesson(lesson, place) {
         "score",
         words.score,
         make("div", { class: "choices" }, lanes, sizes),
-        make("p", { class: "hint" }, words.scoreHint, make("span", { class: "unseen" }, ` ${words.scoreHelp}`)),
+        lesson.sound && make("p", { class: "hint" }, words.scoreHint, make("span", { class: "unseen" }, ` ${words.scoreHelp}`)),
         make("div", { class: "sheet main", "data-scrolls": true }, score),
         legend,
       ),
