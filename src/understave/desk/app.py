@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import re
 import secrets
+import signal
 from collections.abc import AsyncIterator, Awaitable, Callable
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import asynccontextmanager
@@ -35,6 +37,7 @@ from understave.desk.recent import Recent
 from understave.errors import UnderstaveError
 from understave.interpretation.pedal import STYLES
 from understave.lesson.folder import LessonFolder, create_folder, open_folder, titled
+from understave.lesson.stops import MINUTES
 from understave.score.reader import read_score
 
 WIDTHS = (250.0, 180.0, 125.0, 88.0)
@@ -125,7 +128,11 @@ class Desk:
         """End an export; what it had not finished leaves nothing behind."""
         if self.export is None or not self.export.process.is_alive():
             return False
-        self.export.process.terminate()
+        process = self.export.process
+        try:
+            os.killpg(process.pid or 0, signal.SIGTERM)
+        except (AttributeError, ProcessLookupError, PermissionError):
+            process.terminate()
         return True
 
 
@@ -172,6 +179,9 @@ def make_app(desk: Desk, token: str, port: int) -> Guard:
         api("/api/compare", _compare),
         api("/api/import", _import),
         api("/api/open", _open),
+        api("/api/stops", _stops, "GET"),
+        api("/api/contrast", _contrast, "GET"),
+        api("/api/stops/edit", _stops_edit),
         api("/api/export", _export),
         api("/api/export/stop", _stop),
     ]
@@ -415,27 +425,22 @@ async def _export(desk: Desk, request: Request) -> Any:
     asked = await _json(request)
     if desk.export is not None and desk.export.process.is_alive():
         raise UnderstaveError("An export is under way; wait for it or stop it.")
-    choices: dict[str, object] = {
-        "paper": _one_of(asked.get("paper", "a4"), ("a4", "us-letter")),
-        "level": _one_of(asked.get("level", "intermediate"), ("beginner", "intermediate", "advanced")),
-        "language": _one_of(asked.get("language", "en"), ("en", "de")),
-    }
+    choices = _choices(asked)
     context = get_context("spawn")
     here, there = context.Pipe(duplex=False)
-    process = context.Process(target=work.export, args=(lesson.folder.path, choices, there), daemon=True)
+    process = context.Process(target=work.export, args=(lesson.folder.path, choices, there))
     process.start()
     there.close()
 
     async def listen() -> None:
-        steps, ended = 0, False
+        ended = False
         while True:
             try:
                 kind, what = await asyncio.to_thread(here.recv)
             except (EOFError, OSError):
                 break
-            if kind == "step":
-                steps += 1
-                lesson.tell({"type": "export", "step": what, "number": steps})
+            if kind in ("step", "share"):
+                lesson.tell({"type": "export", kind: what})
             else:
                 ended = True
                 files_now = {"exports": _exports(lesson), "ticket": desk.ticket} if kind == "done" else {}
@@ -450,6 +455,40 @@ async def _export(desk: Desk, request: Request) -> Any:
 
 async def _stop(desk: Desk, request: Request) -> Any:
     return {"stopped": desk.stop_export()}
+
+
+def _choices(asked: dict[str, Any]) -> dict[str, Any]:
+    """Return what the teacher chose of a lesson's paper, level, language and minutes."""
+    allowed = {
+        "paper": ("a4", "us-letter"),
+        "level": ("beginner", "intermediate", "advanced"),
+        "language": ("en", "de"),
+    }
+    found: dict[str, Any] = {k: _one_of(asked[k], v) for k, v in allowed.items() if k in asked}
+    if "minutes" in asked:
+        minutes = float(asked["minutes"])
+        if not MINUTES[0] <= minutes <= MINUTES[1]:
+            raise UnderstaveError(
+                f"A lesson lasts {MINUTES[0]:g} to {MINUTES[1]:g} minutes; choose such a length."
+            )
+        found["minutes"] = minutes
+    return found
+
+
+async def _stops(desk: Desk, request: Request) -> Any:
+    return await (await desk.current()).stops()
+
+
+async def _stops_edit(desk: Desk, request: Request) -> Any:
+    lesson = await desk.current()
+    asked = await _json(request)
+    if asked["what"] == "ask":
+        return await lesson.ask_for(_choices(asked))
+    return await lesson.edit_stops(asked)
+
+
+async def _contrast(desk: Desk, request: Request) -> Any:
+    return await (await desk.current()).contrast(request.query_params["name"])
 
 
 def _one_of(value: object, allowed: tuple[str, ...]) -> str:

@@ -17,6 +17,7 @@ from fractions import Fraction
 from typing import Any
 
 from understave.desk import values, work
+from understave.desk.builder import changed
 from understave.desk.gestures import place
 from understave.desk.history import history
 from understave.desk.sheet import OPTIONS, Lanes, Sheet, lanes_alone, pages, touched
@@ -33,7 +34,9 @@ from understave.harmony.trained import Judged
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.tempo import basic_tempo
-from understave.lesson.folder import LessonFolder, titled
+from understave.lesson import edits
+from understave.lesson.folder import SETTINGS, LessonFolder, titled
+from understave.lesson.make import asked_of
 from understave.score.model import Score
 from understave.score.reader import read_score
 
@@ -300,6 +303,7 @@ class OpenLesson:
             "rows": self.rows(shown.spans),
             "events": values.event_rows(self.score, shown.events),
             "second": self.comparison(),
+            "onsets": {i: str(n.onset) for n in self.score.notes if not n.grace for i in n.ids[:1]},
         }
 
     def _tell(self, message: dict[str, Any]) -> None:
@@ -347,6 +351,44 @@ class OpenLesson:
         if span is None:
             raise UnderstaveError("No chord begins there any more; choose again.")
         return values.why(self.score, reading, span)
+
+    # --- the lesson ------------------------------------------------------------------------------------
+
+    async def stops(self) -> dict[str, Any]:
+        """Return the stops of the lesson, those that could be taken, and the contrasts."""
+        plan = self._now().plan
+        if plan is None:
+            raise UnderstaveError("The plan for playing is still being made; wait a moment.")
+        path = self.folder.path / SETTINGS
+        found: dict[str, Any] = await self._ask(self.makers, work.stops, self.score, self.reading, plan, path)
+        return found
+
+    async def edit_stops(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """Write one change of the stops into lesson.toml, tell the other windows, return the stops."""
+        async with self.lock:
+            path = self.folder.path / SETTINGS
+            before = await asyncio.to_thread(edits.read_edits, path)
+            level = (await asyncio.to_thread(asked_of, path)).level
+            shown = [str(name) for name in asked.get("shown", [])]
+            now = changed(self.score, before, asked, shown, level)
+            await asyncio.to_thread(edits.keep, path, now)
+        self._tell({"type": "stops"})
+        return await self.stops()
+
+    async def ask_for(self, choices: dict[str, Any]) -> dict[str, Any]:
+        """Keep what is asked of the lesson: minutes, level, language, paper."""
+        async with self.lock:
+            await asyncio.to_thread(edits.keep_asked, self.folder.path / SETTINGS, choices)
+        self._tell({"type": "stops"})
+        return await self.stops()
+
+    async def contrast(self, name: str) -> dict[str, Any]:
+        """Return a contrast to hear, by its name."""
+        path = self.folder.path / SETTINGS
+        found: dict[str, Any] = await self._ask(
+            self.makers, work.contrast, self.score, self.reading, name, path
+        )
+        return found
 
     # --- a second reading ------------------------------------------------------------------------------
 

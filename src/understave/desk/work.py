@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from pathlib import Path
+from typing import Any
 
 from understave.acoustics.files import audio_bytes
 from understave.acoustics.piano import INSTRUMENTS
@@ -90,14 +91,40 @@ def play(score: Score, reading: Reading, instrument: str, style: str) -> Played:
     return Played(data, len(samples) / RATE, lights(score, performance), clock(score, plan))
 
 
-def export(folder: Path, choices: dict[str, object], told: Connection) -> None:
-    """Make everything in a lesson folder again; `told` hears ``("step", words)`` and how it ended."""
+def stops(score: Score, reading: Reading, plan: Plan, settings: Path) -> dict[str, Any]:
+    """Return the lesson's stops for the page; see `builder.stop_rows`."""
+    from understave.desk.builder import stop_rows
+
+    return stop_rows(score, reading, plan, settings)
+
+
+def contrast(score: Score, reading: Reading, name: str, settings: Path) -> dict[str, Any]:
+    """Return both sides of a contrast, engraved and sounding, as values for the page."""
+    from understave.desk.builder import heard
+    from understave.export.page import plain_values
+    from understave.lesson.make import asked_of
+
+    return plain_values(heard(score, reading, name, asked_of(settings)))
+
+
+def export(folder: Path, choices: dict[str, Any], told: Connection) -> None:
+    """Make everything in a lesson folder again; `told` hears ``("step", words)``, ``("share", 0..1)`` and how
+    it ended. It leads a group of processes, so that it can be stopped with all its helpers.
+    """
+    if hasattr(os, "setsid"):
+        os.setsid()
     _behave(os.getppid())
     from understave.lesson.make import LessonOptions, make_lesson
 
     try:
-        lesson = make_lesson(folder, folder, LessonOptions(**choices), lambda t: told.send(("step", t)))  # type: ignore[arg-type]
-        told.send(("done", [str(f.relative_to(lesson.folder.exports)) for f in lesson.files]))
+        lesson = make_lesson(
+            folder,
+            folder,
+            LessonOptions(**choices),
+            lambda text: told.send(("step", text)),
+            lambda share: told.send(("share", share)),
+        )
+        told.send(("done", list(lesson.changes)))
     except UnderstaveError as error:
         told.send(("failed", str(error)))
     except Exception as error:

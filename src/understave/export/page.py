@@ -214,6 +214,11 @@ def page_values(page: Page, source: Callable[[Sound], str]) -> dict[str, Any]:
     return values
 
 
+def plain_values(part: Any) -> Any:
+    """Return a part of a page as values for JSON, with its sounds inside."""
+    return _values(part, _inside)
+
+
 def bundled(entry: str = "page.js") -> str:
     """Return a module of the viewer and all it imports as one script, each once, in the order they need.
 

@@ -1,29 +1,43 @@
-"""From a score file to a lesson folder, step by step.
+"""From a score file to a lesson folder, part by part.
 
-In: a score file (or a lesson folder made before) and where to put the lesson. Out: the folder with
-the engraved score, the data, the annotated score, the playing plan and the handout. Everything is
+In: a score file (or a lesson folder made before) and where to put the lesson. Out: the folder, with its files
+in ``exports/``. Every part of it is made from named inputs (`_parts`) and made again only where one of them
+has changed; corrections and the teacher's edits (``lesson.toml``) are read, never written. Everything is
 computed before the first file is written, so that bad input leaves nothing behind.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, fields, replace
+from functools import partial
 from pathlib import Path
+from typing import Any, get_args
 
 from understave.acoustics.midi import midi_bytes
-from understave.disk import write_atomically
 from understave.engraving import Options, engrave, to_pdf
+from understave.errors import UnderstaveError
 from understave.export.annotated import annotated_musicxml
+from understave.export.page import Contrast as PageContrast
+from understave.export.page import Layout, Side, Sound, lesson_page
 from understave.export.playing import with_plan
 from understave.export.tables import reading_csv, reading_json
 from understave.harmony import corrections, read
-from understave.harmony.reading import Reading
+from understave.harmony.reading import Event, Reading
 from understave.harmony.romantext import write_romantext
 from understave.interpretation.make import make_plan
-from understave.interpretation.perform import perform
+from understave.interpretation.perform import clock, perform
+from understave.interpretation.plan import Plan
+from understave.lesson import cues, edits, webpage
+from understave.lesson.build import Files, Part, build, digest, program_digest, remembered
+from understave.lesson.checking import Fault, check_stops, check_story
+from understave.lesson.contrasts import Contrast, contrasts
+from understave.lesson.exercises import Exercise, exercises
 from understave.lesson.folder import (
     CORRECTIONS,
+    EXPORTS,
+    SETTINGS,
     LessonFolder,
     check_place,
     create_folder,
@@ -32,35 +46,94 @@ from understave.lesson.folder import (
     titled,
 )
 from understave.lesson.handout import Paper, handout_pdf
-from understave.score.model import Score
+from understave.lesson.passages import Parallel, parallels, parallels_pdf
+from understave.lesson.speech import RATE, check_rate
+from understave.lesson.stops import (
+    Stop,
+    Timing,
+    choose,
+    contrast_name,
+    contrast_seconds,
+    possible_stops,
+)
+from understave.lesson.worksheet import exercise_sounds, worksheet_pdf
+from understave.score.model import Score, beat_text
 from understave.score.reader import read_score
 from understave.theory.vocabulary import Language
-from understave.wording import Level
+from understave.wording import LEVELS, SPOKEN, Level
+
+CONTRASTS = 8
+"""Contrasts on the page at most."""
 
 
 @dataclass(frozen=True, slots=True)
 class Lesson:
-    """A lesson as made: where it lies, what it was made from, and the files written (in exports/)."""
+    """A lesson as made: where it lies, what it was made from, the files (in exports/), and what is new.
+
+    `made` are the parts made this time and why, `kept` those that could stay; `changes` says in sentences
+    what is different from last time and what wants a look; `faults` are texts that say what the reading does not.
+    """
 
     folder: LessonFolder
     score: Score
     reading: Reading
     files: tuple[Path, ...]
+    plan: Plan
+    stops: tuple[Stop, ...] = ()
+    made: tuple[tuple[str, str], ...] = ()
+    kept: tuple[str, ...] = ()
+    changes: tuple[str, ...] = ()
+    faults: tuple[Fault, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class LessonOptions:
-    """What the teacher chose.
+    """What the teacher chose; None is what they chose last time, or else what stands in `DEFAULTS`.
 
     `chord_symbols` sets them above the staves; `replace_score` puts a newer version of the score into
-    a lesson made before; `level` is that of the handout's words, `language` that of all words.
+    a lesson made before; `level` is that of the words, `language` that of all words; `minutes` is how long
+    the lesson may be, `rate` how many words a minute the teacher speaks.
     """
 
-    paper: Paper = "a4"
+    paper: Paper | None = None
     chord_symbols: bool = False
     replace_score: bool = False
+    level: Level | None = None
+    language: Language | None = None
+    minutes: float | None = None
+    rate: float | None = None
+    sound: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The choices of a lesson, all of them made."""
+
+    paper: Paper = "a4"
     level: Level = "intermediate"
     language: Language = "en"
+    minutes: float = 15.0
+    rate: float = RATE
+
+
+DEFAULTS = Asked()
+_ALLOWED: Mapping[str, Sequence[str]] = {"paper": get_args(Paper), "level": LEVELS, "language": SPOKEN}
+
+
+@dataclass(frozen=True)
+class Work:
+    """What all parts are made from."""
+
+    score: Score
+    reading: Reading
+    plan: Plan
+    stops: tuple[Stop, ...]
+    heard: tuple[Contrast, ...]
+    timing: Timing
+    asked: Asked
+    name: str
+    chord_symbols: bool = False
+    sound: bool = True
 
 
 def make_lesson(
@@ -68,11 +141,14 @@ def make_lesson(
     out: Path,
     options: LessonOptions = LessonOptions(),
     on_step: Callable[[str], None] = lambda _: None,
+    on_progress: Callable[[float], None] = lambda _: None,
+    processes: int = 1,
 ) -> Lesson:
     """Make or renew the lesson on `source` in `out`; raise UnderstaveError on bad input.
 
-    `source` may be a lesson folder itself: then it is made again with its corrections. `on_step`
-    hears in a few words what is being done.
+    `source` may be a lesson folder itself: then it is made again with its corrections and edits. `on_step`
+    hears in a few words what is being done, `on_progress` the share done, 0..1. With two `processes` two
+    parts are made at a time; a script that asks for that needs the usual ``if __name__ == "__main__"``.
     """
     name = source.name
     if is_lesson_folder(source):
@@ -81,43 +157,451 @@ def make_lesson(
     on_step("reading the score")
     score = titled(read_score(source), name)
     check_place(out, source, options.replace_score)
+    asked = _asked(out / SETTINGS, options)
+    wishes = edits.read_edits(out / SETTINGS)
     on_step("finding chords and keys")
+    on_progress(0.02)
     reading = read(score, corrections.load(out / CORRECTIONS))
-    on_step("engraving")
-    look = Options(paper=options.paper, chord_symbols=options.chord_symbols, language=options.language)
-    pages = engrave(score, reading, look)
-    on_step("making the PDF of the score")
-    contents: dict[str, bytes | str] = {
-        f"score-{number:02d}.svg": page for number, page in enumerate(pages, start=1)
-    }
-    contents["score.pdf"] = to_pdf(pages)
     on_step("planning how to play it")
+    on_progress(0.08)
     plan = make_plan(score, reading)
-    annotated = annotated_musicxml(score, reading)
-    contents["plan.pdf"] = to_pdf(engrave(score, reading, look, plan))
-    contents["plan.musicxml"] = with_plan(annotated, score, plan)
-    contents["plan.mid"] = midi_bytes(perform(score, plan), score.title)
-    on_step("writing the reading")
-    contents["reading.json"] = reading_json(score, reading)
-    contents["reading.csv"] = reading_csv(score, reading)
-    contents["reading.romantext.txt"] = write_romantext(reading, score)
-    contents["annotated.musicxml"] = annotated
-    contents["handout.pdf"] = handout_pdf(
-        score, reading, name, options.paper, on_step, options.level, options.language
-    )
-    on_step("saving")
+    on_step("choosing where to stop")
+    on_progress(0.1)
+    work, proposed = _work(score, reading, plan, wishes, asked, name, options)
+    exports = out / EXPORTS
+    before = remembered(exports).get("facts", {})
+    facts = _facts(work)
+
+    def told(share: float, text: str) -> None:
+        on_progress(0.13 + 0.87 * share)
+        if text:
+            on_step(f"making {text}")
+
+    parts = _parts(work)
+    # Settings first: from here on the folder is a lesson, and a second run finds what the first has done.
     folder = create_folder(out, source, score.title, score.composer, options.replace_score)
-    return Lesson(folder, score, reading, _save(folder, contents))
+    edits.keep_asked(folder.path / SETTINGS, _to_keep(asked, options))
+    built = build(exports, parts, told, processes, facts)
+    faults = _faults(work)
+    changes = (
+        *_changes(before, facts),
+        *(f"{path.name} had been changed by hand; your version is now {path}." for path in built.aside),
+        *(
+            f"What you wrote for the stop {n!r} has no stop now; it stays in {SETTINGS}."
+            for n in edits.without_place(work.stops, wishes)
+        ),
+        *(f"Look at {f.where}: {f.sentence}." for f in faults),
+        *_too_long(work, proposed),
+    )
+    return Lesson(
+        folder, score, reading, built.files, plan, work.stops, built.made, built.kept, changes, faults
+    )
 
 
-def _save(folder: LessonFolder, contents: dict[str, bytes | str]) -> tuple[Path, ...]:
-    written = []
-    for name, content in contents.items():
-        path = folder.exports / name
-        write_atomically(path, content)
-        written.append(path)
-    for page in folder.exports.glob("score-*.svg"):
-        # A shorter score than last time must not leave old pages behind.
-        if page not in written:
-            page.unlink()
-    return tuple(written)
+def lesson_stops(
+    score: Score,
+    reading: Reading,
+    plan: Plan,
+    wishes: edits.Edits,
+    asked: Asked,
+    heard: Sequence[Contrast],
+) -> tuple[tuple[Stop, ...], Timing]:
+    """Return the stops of a lesson, proposed and then changed as the teacher wants, and their timing."""
+    timing = Timing(clock(score, plan), check_rate(asked.rate), contrast_seconds(score, plan, heard))
+    possible = possible_stops(
+        score, reading, plan, level=asked.level, language=asked.language, timing=timing, heard=heard
+    )
+    chosen = choose(
+        score, reading, possible, asked.minutes, asked.language, timing, wishes.kept, wishes.leave_out
+    )
+    return edits.apply(score, chosen, wishes, asked.level, timing), timing
+
+
+def _work(
+    score: Score,
+    reading: Reading,
+    plan: Plan,
+    wishes: edits.Edits,
+    asked: Asked,
+    name: str,
+    options: LessonOptions,
+) -> tuple[Work, float]:
+    """Return what the parts are made from, and how many seconds the lesson takes."""
+    heard = contrasts(score, reading, CONTRASTS) if options.sound else ()
+    stops, timing = lesson_stops(score, reading, plan, wishes, asked, heard)
+    work = Work(score, reading, plan, stops, heard, timing, asked, name, options.chord_symbols, options.sound)
+    talk = cues.cue_list(score, reading, stops, timing, asked.minutes, asked.language)
+    return work, talk[-1].end
+
+
+def asked_of(path: Path) -> Asked:
+    """Return the choices kept in a lesson.toml, the defaults for those not made."""
+    return _asked(path, LessonOptions())
+
+
+def _asked(path: Path, options: LessonOptions) -> Asked:
+    """Choices made now, else those kept in the folder, else the defaults."""
+    kept: Mapping[str, Any] = {}
+    if path.is_file():
+        kept = edits.asked_in(path)
+    values: dict[str, Any] = {}
+    for f in fields(Asked):
+        value = getattr(options, f.name)
+        if value is None and f.name in kept:
+            value = kept[f.name]
+            allowed = _ALLOWED.get(f.name)
+            if (allowed is not None and value not in allowed) or (
+                allowed is None and (isinstance(value, bool) or not isinstance(value, int | float))
+            ):
+                choice = f"choose {', '.join(allowed)}" if allowed else "give a number"
+                raise UnderstaveError(
+                    f"{f.name} = {value!r} under [lesson] in {path.name} is wrong; {choice}."
+                )
+        if value is not None:
+            values[f.name] = value
+    return replace(DEFAULTS, **values)
+
+
+def _to_keep(asked: Asked, options: LessonOptions) -> dict[str, Any]:
+    """Of the choices, those that the teacher made now; the others are kept already, or are defaults."""
+    return {name: value for name, value in asdict(asked).items() if getattr(options, name) is not None}
+
+
+# --- what is made ----------------------------------------------------------------------------------------
+
+
+def _parts(work: Work) -> list[Part]:
+    """Name every part of a lesson, what it is made from and who makes it.
+
+    Where to add another: a function from `Work` to files, and its line here.
+    """
+    asked = work.asked
+    program = {"the program": program_digest()}
+    score = {"the score": digest(work.score.source, work.score.title, work.score.composer, work.name)}
+    reading = {**score, "the reading": digest(work.reading)}
+    plan = {**reading, "the plan": digest(work.plan)}
+    words = {"level": asked.level, "language": asked.language}
+    stops = {"the stops": digest([(s, s.say) for s in work.stops], asked.minutes, work.timing.rate)}
+    look = {"paper": asked.paper, "language": asked.language, "chord symbols": str(work.chord_symbols)}
+    lean = replace(work, stops=(), heard=())
+    pictured = [(s.id, s.first, s.last, s.notes) for s in work.stops]
+    pieces = ["screens", "stop pictures"]
+    exercise_list = exercises(work.score, work.reading, asked.level)
+    passage_list = parallels(work.score, work.reading)
+    parts = [
+        Part("score", {**program, **reading, **look}, partial(_score_files, lean), effort=2),
+        Part("plan", {**program, **plan, **look}, partial(_plan_files, lean), effort=2.5),
+        Part("reading", {**program, **reading}, partial(_reading_files, lean), effort=0.5),
+        Part("handout", {**program, **reading, **look, **words}, partial(_handout_files, lean), effort=3),
+        Part(
+            "exercises",
+            {**program, **plan, **words, "paper": asked.paper, "sound": str(work.sound)},
+            partial(_exercise_files, lean, exercise_list),
+            effort=4,
+        ),
+        Part("talk", {**program, **plan, **words, **stops}, partial(_talk_files, work), effort=0.3),
+        Part(
+            "screens",
+            {**program, **plan, "language": asked.language},
+            partial(_screen_files, lean),
+            effort=4,
+        ),
+        Part(
+            "stop pictures",
+            {**program, **plan, "language": asked.language, "the stops": digest(pictured)},
+            partial(_stop_pictures, replace(work, heard=())),
+            effort=0.4 * len(work.stops),
+        ),
+    ]
+    if passage_list:
+        parts.append(
+            Part(
+                "passages",
+                {**program, **reading, **words, "paper": asked.paper},
+                partial(_passage_files, lean, passage_list),
+                effort=2.5,
+            )
+        )
+    if work.sound:
+        length = work.timing.bars(work.score, 0, len(work.score.measures) - 1)
+        parts.append(Part("sound", {**program, **plan}, partial(_sound_files, lean), effort=0.07 * length))
+        pieces.append("sound")
+        for one in work.heard:
+            name = contrast_name(work.score, one)
+            parts.append(
+                Part(
+                    f"contrast {name}",
+                    {**program, **words, "the contrast": digest(one)},
+                    partial(_contrast_files, lean, one),
+                    effort=2,
+                )
+            )
+            pieces.append(f"contrast {name}")
+    # Clips of the stops would be a part of their own here; they are made on request (`lesson.clips`).
+    parts.append(
+        Part(
+            "page",
+            {
+                **program,
+                **plan,
+                **words,
+                **stops,
+                "the contrasts": digest(work.heard),
+                "sound": str(work.sound),
+            },
+            partial(_page_files, work),
+            needs=tuple(pieces),
+            effort=1,
+        )
+    )
+    return parts
+
+
+Given = Mapping[str, bytes]
+
+
+def _look(work: Work) -> Options:
+    asked = work.asked
+    return Options(paper=asked.paper, chord_symbols=work.chord_symbols, language=asked.language)
+
+
+def _score_files(work: Work, given: Given) -> Files:
+    pages = engrave(work.score, work.reading, _look(work))
+    drawn: dict[str, bytes | str] = {f"score-{k:02d}.svg": page for k, page in enumerate(pages, start=1)}
+    return {**drawn, "score.pdf": to_pdf(pages)}
+
+
+def _plan_files(work: Work, given: Given) -> Files:
+    annotated = annotated_musicxml(work.score, work.reading)
+    return {
+        "plan.pdf": to_pdf(engrave(work.score, work.reading, _look(work), work.plan)),
+        "plan.musicxml": with_plan(annotated, work.score, work.plan),
+        "plan.mid": midi_bytes(perform(work.score, work.plan), work.score.title),
+    }
+
+
+def _reading_files(work: Work, given: Given) -> Files:
+    return {
+        "reading.json": reading_json(work.score, work.reading),
+        "reading.csv": reading_csv(work.score, work.reading),
+        "reading.romantext.txt": write_romantext(work.reading, work.score),
+        "annotated.musicxml": annotated_musicxml(work.score, work.reading),
+    }
+
+
+def _handout_files(work: Work, given: Given) -> Files:
+    asked = work.asked
+    pdf = handout_pdf(
+        work.score, work.reading, work.name, asked.paper, level=asked.level, language=asked.language
+    )
+    return {"handout.pdf": pdf}
+
+
+def _exercise_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
+    asked = work.asked
+    pdf = worksheet_pdf(found, work.score, work.reading, asked.paper, asked.level, asked.language)
+    sounds = exercise_sounds(found, work.score, work.plan) if work.sound else {}
+    return {"exercises.pdf": pdf, **sounds}
+
+
+def _passage_files(work: Work, found: Sequence[Parallel], given: Given) -> Files:
+    asked = work.asked
+    return {
+        "passages.pdf": parallels_pdf(
+            work.score, work.reading, found, asked.paper, asked.level, asked.language
+        )
+    }
+
+
+def _talk_files(work: Work, given: Given) -> Files:
+    asked = work.asked
+    talk = cues.cue_list(work.score, work.reading, work.stops, work.timing, asked.minutes, asked.language)
+    return {
+        "stops.json": stops_json(work.score, work.stops),
+        "script.txt": cues.script(talk),
+        "cues.csv": cues.cue_sheet(talk),
+        "chapters.txt": cues.chapter_list(talk),
+        "chapters.vtt": cues.chapters_webvtt(talk),
+        "captions.vtt": cues.webvtt(talk),
+        "captions.srt": cues.srt(talk),
+    }
+
+
+def stops_json(score: Score, stops: Sequence[Stop]) -> str:
+    """Return the stops as JSON, with the names by which ``lesson.toml`` speaks of them."""
+    rows = [
+        {
+            "id": s.id,
+            "bars": [score.measures[s.first].number, score.measures[s.last].number],
+            "why": s.why,
+            "interest": s.interest,
+            "seconds": round(s.seconds, 1),
+            "title": s.title,
+            "say": dict(s.say),
+            "hear": list(s.hear),
+            "play": s.play,
+            "question": s.question,
+            "answer": s.answer,
+            "notes": list(s.notes),
+        }
+        for s in stops
+    ]
+    return json.dumps(rows, ensure_ascii=False, indent=1) + "\n"
+
+
+def _screen_files(work: Work, given: Given) -> Files:
+    made = {}
+    for width in webpage.WIDTHS:
+        layout = webpage.layout(work.score, work.reading, work.plan, width, work.asked.language)
+        made[_screen(width)] = layout.pages[0]
+    return made
+
+
+def _screen(width: float) -> str:
+    return f"pictures/score-{width:g}mm.svg"
+
+
+def _stop_pictures(work: Work, given: Given) -> Files:
+    return {
+        _stop_picture(s): webpage.stop_picture(work.score, work.reading, work.plan, s, work.asked.language)
+        for s in work.stops
+    }
+
+
+def _stop_picture(stop: Stop) -> str:
+    return f"pictures/stop-{stop.id}.svg"
+
+
+def _sound_files(work: Work, given: Given) -> Files:
+    sound = webpage.piece_sound(work.score, work.plan)
+    return {"sounds/piece.mp3": sound.data, "sounds/piece.json": _lights(sound)}
+
+
+def _lights(sound: Sound) -> str:
+    return json.dumps({"media": sound.media, "length": sound.length, "notes": sound.notes})
+
+
+def _sound_from(data: bytes, lights: Mapping[str, Any]) -> Sound:
+    notes = tuple((str(i), float(a), float(b)) for i, a, b in lights["notes"])
+    return Sound(data, str(lights["media"]), float(lights["length"]), notes)
+
+
+def _contrast_files(work: Work, one: Contrast, given: Given) -> Files:
+    made = webpage.contrast_sides(work.score, one, _page_options(work))
+    name = contrast_name(work.score, one)
+    found: dict[str, bytes | str] = {}
+    sides = []
+    for k, side in enumerate(made.sides, start=1):
+        found[f"sounds/{name}-{k}.mp3"] = side.sound.data
+        found[f"pictures/{name}-{k}.svg"] = side.picture
+        sides.append({"name": side.name, "sound": json.loads(_lights(side.sound))})
+    words = {"heading": made.heading, "place": made.place, "listen": made.listen, "sides": sides}
+    found[f"sounds/{name}.json"] = json.dumps(words, ensure_ascii=False)
+    return found
+
+
+def _page_options(work: Work) -> webpage.PageOptions:
+    asked = work.asked
+    return webpage.PageOptions(asked.level, asked.language, sound=work.sound, minutes=asked.minutes)
+
+
+def _page_files(work: Work, given: Given) -> Files:
+    def contrast(one: Contrast) -> PageContrast:
+        name = contrast_name(work.score, one)
+        words = json.loads(given[f"sounds/{name}.json"])
+        sides = tuple(
+            Side(
+                side["name"],
+                given[f"pictures/{name}-{k}.svg"].decode(),
+                _sound_from(given[f"sounds/{name}-{k}.mp3"], side["sound"]),
+            )
+            for k, side in enumerate(words["sides"], start=1)
+        )
+        return PageContrast(words["heading"], words["place"], words["listen"], sides)
+
+    sound = None
+    if work.sound:
+        sound = _sound_from(given["sounds/piece.mp3"], json.loads(given["sounds/piece.json"]))
+    ready = webpage.Ready(
+        layouts=tuple(Layout(w, (given[_screen(w)].decode(),)) for w in webpage.WIDTHS),
+        sound=sound,
+        contrasts=tuple(contrast(one) for one in work.heard),
+        pictures={s.id: given[_stop_picture(s)].decode() for s in work.stops},
+    )
+    page = webpage.make_page(
+        work.score,
+        work.reading,
+        work.plan,
+        work.name,
+        _page_options(work),
+        stops=work.stops,
+        heard=work.heard,
+        ready=ready,
+    )
+    return {"page.html": lesson_page(page)}
+
+
+# --- what is said about it -------------------------------------------------------------------------------
+
+
+def _faults(work: Work) -> tuple[Fault, ...]:
+    asked = work.asked
+    return (
+        *check_stops(work.score, work.reading, work.stops, asked.language, reasons_of(work.plan)),
+        *check_story(work.score, work.reading, asked.level, asked.language),
+    )
+
+
+def reasons_of(plan: Plan) -> tuple[Event, ...]:
+    """Return the reasons of everything in a plan."""
+    rows = (plan.tension, plan.hairpins, plan.marks, plan.voices, plan.timing, plan.pedal)
+    return tuple(item.why for row in rows for item in row if item.why is not None)
+
+
+def _facts(work: Work) -> dict[str, Any]:
+    """What the next build compares itself with: every chord by its place, and the stops."""
+    labels = {}
+    for s in work.reading.spans:
+        bar = work.score.measure_at(s.start).number
+        labels[f"bar {bar}, beat {beat_text(work.score.beat_at(s.start))}"] = f"{s.numeral} ({s.key.symbol})"
+    return {"labels": labels, "stops": [s.id for s in work.stops]}
+
+
+_MOST_TOLD = 6
+
+
+def _changes(before: Any, now: Mapping[str, Any]) -> list[str]:
+    """Say which chords and which stops are not as they were last time."""
+    if not isinstance(before, dict) or not isinstance(before.get("labels"), dict):
+        return []
+    old, new = before["labels"], now["labels"]
+    told = [
+        f"{place[0].upper()}{place[1:]}: {new[place]}, before {old.get(place, 'no chord of its own')}."
+        for place in new
+        if new[place] != old.get(place)
+    ]
+    told += [
+        f"{p[0].upper()}{p[1:]}: no chord of its own any more, before {old[p]}." for p in old if p not in new
+    ]
+    if len(told) > _MOST_TOLD:
+        told = [*told[: _MOST_TOLD - 1], f"{len(told) - _MOST_TOLD + 1} more chords are read differently."]
+    stops = before.get("stops", [])
+    gone = [s for s in stops if s not in now["stops"]]
+    come = [s for s in now["stops"] if s not in stops]
+    if come:
+        told.append(f"New stops: {', '.join(come)}.")
+    if gone:
+        told.append(f"Stops no longer there: {', '.join(gone)}.")
+    if not come and not gone and list(stops) != list(now["stops"]):
+        told.append("The stops are in another order.")
+    return told
+
+
+def _too_long(work: Work, seconds: float) -> list[str]:
+    """Say when what the teacher keeps takes more time than there is."""
+    if seconds <= 60 * work.asked.minutes + 1:
+        return []
+    return [
+        f"With the stops that you keep the lesson takes {seconds / 60:.1f} minutes, more than the "
+        f"{work.asked.minutes:g} asked for; leave some out or ask for more."
+    ]
