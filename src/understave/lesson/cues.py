@@ -264,3 +264,23 @@ def _in_milliseconds(rows: Iterable[tuple[float, float, str]]) -> list[tuple[int
 def _stamp(milliseconds: int, mark: str) -> str:
     seconds, rest = divmod(milliseconds, 1000)
     return f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}{mark}{rest:03d}"
+
+
+def script(cues: Sequence[Cue]) -> str:
+    """Return the talk to read from: chapters with their time, what is said, and what is heard in brackets."""
+    lines: list[str] = []
+    last: tuple[str, str] | None = None
+    for c in cues:
+        if (c.stop, c.chapter) != last:
+            last = (c.stop, c.chapter)
+            name = f" [{c.stop}]" if c.stop else ""
+            lines.append(f"\n{_clock(c.start)}  {in_a_line(c.chapter)}{name}\n")
+            if c.kind == "words" and c.text == f"{c.chapter}.":
+                continue
+        if c.kind == "words":
+            lines.append(in_a_line(c.text))
+        elif c.kind == "music":
+            lines.append(f"(♪ {in_a_line(c.text)}, {c.length:.0f} s)")
+        elif c.kind == "thinking":
+            lines.append("(…)")
+    return "\n".join(lines).lstrip("\n") + "\n"

@@ -410,3 +410,13 @@ def with_text(score: Score, edits: Edits, stop: Stop, field_name: str, text: str
         texts[stop.id] = fields
         places[stop.id] = first if first == last else f"{first}-{last}"
     return replace(edits, texts=texts, places=places)
+
+
+def asked_in(path: Path) -> Mapping[str, Any]:
+    """Return what was asked for in an earlier build, as it stands in the ``[lesson]`` table."""
+    table = _document(path).unwrap().get("lesson", {})
+    if not isinstance(table, dict):
+        raise UnderstaveError(
+            f"[lesson] in {path.name} is no table; write it as [lesson] with entries below."
+        )
+    return table

@@ -71,7 +71,7 @@ class Lesson:
     """A lesson as made: where it lies, what it was made from, the files (in exports/), and what is new.
 
     `made` are the parts made this time and why, `kept` those that could stay; `changes` says in sentences
-    what is different from last time and what wants a look; `faults` are texts that say what the reading does not.
+    what is different from last time and what wants a look; `faults` are texts that the reading denies.
     """
 
     folder: LessonFolder

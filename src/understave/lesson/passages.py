@@ -2,8 +2,8 @@
 
 In: a Score and its Reading. Out: `Parallel`s, one for each return, row by row (some bars of the earlier
 passage and their partners), the ids of notes without an equal on the other side, and the words for them.
-A note has an equal where the same pitch, moved as the whole passage is, begins at the same place in the bar and
-lasts as long.
+A note has an equal where the same pitch, moved as the whole passage is, begins at the same place in the bar
+and lasts as long.
 """
 
 from __future__ import annotations

@@ -7,8 +7,8 @@ whole piece and every contrast as sound. Texts come from `story` and `understave
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 from understave.acoustics.files import Samples, audio_bytes, common_gain
 from understave.acoustics.performance import Performance
@@ -73,6 +73,16 @@ class PageOptions:
     minutes: float = 15
 
 
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """Pieces of a page made before: `contrasts` in the order of those heard, `pictures` by stop id."""
+
+    layouts: tuple[Layout, ...] = ()
+    sound: Sound | None = None
+    contrasts: tuple[Contrast, ...] = ()
+    pictures: Mapping[str, str] = field(default_factory=dict)
+
+
 def make_page(
     score: Score,
     reading: Reading,
@@ -83,23 +93,23 @@ def make_page(
     *,
     stops: Sequence[Pause] | None = None,
     heard: Sequence[Heard] | None = None,
+    ready: Ready = Ready(),
 ) -> Page:
     """Return the lesson page of a piece; `on_step` hears in a few words what is being done.
 
     `stops` and `heard` are the teacher's choice of places to pause and contrasts; None takes those proposed.
+    `ready` has what was made before.
     """
     book = phrasebook(options.language)
-    drawn = Options(language=options.language, legend=False)
-    last = len(score.measures) - 1
-    on_step("page: engraving for screens")
-    layouts = tuple(
-        Layout(w, (excerpt(score, reading, 0, last, options=drawn, width_mm=w, plan=plan),)) for w in WIDTHS
-    )
+    layouts = ready.layouts
+    if not layouts:
+        on_step("page: engraving for screens")
+        layouts = tuple(layout(score, reading, plan, width, options.language) for width in WIDTHS)
     time = clock(score, plan)
-    sound = None
-    if options.sound:
+    sound = ready.sound
+    if options.sound and sound is None:
         on_step("page: playing the piece")
-        sound = _sound(score, perform(score, plan), options.instrument)
+        sound = piece_sound(score, plan, options.instrument)
     if heard is None:
         heard = contrasts(score, reading, options.contrasts)
     if not options.sound:
@@ -115,11 +125,13 @@ def make_page(
             heard=heard,
         )
     on_step("page: engraving the stops")
-    pauses = tuple(_stop(score, reading, plan, one, heard, options) for one in stops)
-    sides = []
-    for number, one in enumerate(heard, start=1):
+    pauses = tuple(
+        _stop(score, reading, plan, one, heard, options, ready.pictures.get(one.id)) for one in stops
+    )
+    sides = list(ready.contrasts)
+    for number, one in enumerate(heard[len(sides) :], start=len(sides) + 1):
         on_step(f"page: contrast {number} of {len(heard)}")
-        sides.append(_contrast(score, one, options))
+        sides.append(contrast_sides(score, one, options))
     told = [Passage(p.heading, p.text) for p in tell(score, reading, options.level, options.language)]
     texts = [t for s in pauses for t in (s.heading, *s.words, s.question, s.answer, s.suggestion)]
     texts += [c.listen for c in sides] + [p.text for p in told]
@@ -164,7 +176,9 @@ def make_page(
 # --- sound -----------------------------------------------------------------------------------------------
 
 
-def _sound(score: Score, performance: Performance, instrument: Instrument) -> Sound:
+def piece_sound(score: Score, plan: Plan, instrument: Instrument = GRAND) -> Sound:
+    """Return the whole piece as the plan plays it."""
+    performance = perform(score, plan)
     return _encoded(score, performance, render(performance, instrument, _RATE), None)
 
 
@@ -188,7 +202,8 @@ def lights(score: Score, performance: Performance) -> tuple[tuple[str, float, fl
     return tuple(sorted(rows, key=lambda row: (row[1], row[0])))
 
 
-def _contrast(score: Score, one: Heard, options: PageOptions) -> Contrast:
+def contrast_sides(score: Score, one: Heard, options: PageOptions) -> Contrast:
+    """Return a contrast for the page: both sides engraved and sounded with one gain."""
     book = phrasebook(options.language)
     sides = (
         (book.phrases["page_written"], one.written, one.written_reading, one.differs),
@@ -229,8 +244,35 @@ def _phrase(book: Phrasebook, what: str, label: str) -> str:
 # --- words and pictures ----------------------------------------------------------------------------------
 
 
+def layout(score: Score, reading: Reading, plan: Plan, width: float, language: Language) -> Layout:
+    """Return the whole piece engraved for a width in millimetres."""
+    drawn = Options(language=language, legend=False)
+    last = len(score.measures) - 1
+    return Layout(width, (excerpt(score, reading, 0, last, options=drawn, width_mm=width, plan=plan),))
+
+
+def stop_picture(score: Score, reading: Reading, plan: Plan, one: Pause, language: Language) -> str:
+    """Return a stop's bars engraved (SVG), the notes in question marked."""
+    return excerpt(
+        score,
+        reading,
+        one.first,
+        one.last,
+        highlight=one.notes,
+        options=Options(language=language, legend=False),
+        width_mm=_EXCERPT_WIDTH,
+        plan=plan,
+    )
+
+
 def _stop(
-    score: Score, reading: Reading, plan: Plan, one: Pause, heard: Sequence[Heard], options: PageOptions
+    score: Score,
+    reading: Reading,
+    plan: Plan,
+    one: Pause,
+    heard: Sequence[Heard],
+    options: PageOptions,
+    picture: str | None = None,
 ) -> Stop:
     book = phrasebook(options.language)
     where = place(score, one.moment, book)
@@ -243,16 +285,7 @@ def _stop(
         question=one.question,
         answer=one.answer,
         suggestion=one.play,
-        excerpt=excerpt(
-            score,
-            reading,
-            one.first,
-            one.last,
-            highlight=one.notes,
-            options=Options(language=options.language, legend=False),
-            width_mm=_EXCERPT_WIDTH,
-            plan=plan,
-        ),
+        excerpt=picture or stop_picture(score, reading, plan, one, options.language),
         contrasts=tuple(k for k, c in enumerate(heard) if contrast_name(score, c) in one.hear),
     )
 

@@ -1,0 +1,264 @@
+"""Parts of a lesson, each made from named inputs, made again only where an input has changed.
+
+In: a folder and its `Part`s. Out: the files in the folder, and what was made, kept and why. What every part
+was made from is remembered in ``made.json``, beside the files. A file that someone has changed by hand is
+put aside into ``kept/`` before it is written anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import multiprocessing
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from typing import Any, TypeAlias
+
+from understave.disk import write_atomically
+from understave.errors import UnderstaveError
+
+MEMORY = "made.json"
+KEPT = "kept"
+_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+
+Files: TypeAlias = Mapping[str, bytes | str]
+
+
+@dataclass(frozen=True)
+class Part:
+    """Files that are made together.
+
+    `inputs` are digests or plain values by name; the part is made again when one of them changes. `make` gets
+    the files of the parts that it `needs`, and returns its own by path; it must be picklable. `effort`
+    is about how many seconds it takes, so that long parts begin first.
+    """
+
+    name: str
+    inputs: Mapping[str, str]
+    make: Callable[[Mapping[str, bytes]], Files]
+    needs: tuple[str, ...] = ()
+    effort: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Built:
+    """What a build did: all files in order of the parts; parts made and why; parts kept; files put aside."""
+
+    files: tuple[Path, ...]
+    made: tuple[tuple[str, str], ...]
+    kept: tuple[str, ...]
+    aside: tuple[Path, ...]
+
+
+def digest(*values: Any) -> str:
+    """Return a short digest of values that have the same `repr` whenever they are equal."""
+    found = hashlib.sha256()
+    for value in values:
+        found.update(value if isinstance(value, bytes) else repr(value).encode())
+        found.update(b"\0")
+    return found.hexdigest()[:32]
+
+
+@cache
+def program_digest() -> str:
+    """Return a digest of the program itself: another version makes everything anew."""
+    found = hashlib.sha256()
+    for path, file in sorted(_files(files("understave"), "")):
+        found.update(path.encode() + b"\0" + file.read_bytes())
+    return found.hexdigest()[:32]
+
+
+def _files(folder: Traversable, path: str) -> Iterator[tuple[str, Traversable]]:
+    for entry in folder.iterdir():
+        if entry.is_dir():
+            if entry.name != "__pycache__":
+                yield from _files(entry, f"{path}{entry.name}/")
+        else:
+            yield f"{path}{entry.name}", entry
+
+
+def remembered(folder: Path) -> dict[str, Any]:
+    """Return what the last build wrote down, nothing where there was none or it cannot be read."""
+    try:
+        values = json.loads((folder / MEMORY).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return values if isinstance(values, dict) else {}
+
+
+def build(
+    folder: Path,
+    parts: Sequence[Part],
+    on_progress: Callable[[float, str], None] = lambda share, text: None,
+    processes: int = 1,
+    facts: Mapping[str, Any] | None = None,
+) -> Built:
+    """Make what must be made; with two `processes`, two parts at a time.
+
+    `on_progress` hears the share done (0..1) and which part is being made. `facts` are written down too, for
+    `remembered`. Nothing is written before all is made, so that an error leaves the old lesson whole.
+    """
+    memory = remembered(folder)
+    before = memory.get("parts", {})
+    before = before if isinstance(before, dict) else {}
+    reasons = {p.name: _why(folder, p, before.get(p.name)) for p in parts}
+    due = [p for p in parts if reasons[p.name]]
+    made = _made(folder, parts, due, before, on_progress, processes)
+    aside: list[Path] = []
+    parts_now: dict[str, Any] = {}
+    written: list[Path] = []
+    for p in parts:
+        old = before.get(p.name, {}) if isinstance(before.get(p.name), dict) else {}
+        if p.name in made:
+            sums = {}
+            for path, content in made[p.name].items():
+                data = content.encode() if isinstance(content, str) else content
+                aside += _put_aside(folder, path, old.get("files", {}).get(path), data)
+                write_atomically(folder / path, data)
+                sums[path] = hashlib.sha256(data).hexdigest()
+            parts_now[p.name] = {"inputs": dict(p.inputs), "files": sums}
+        else:
+            parts_now[p.name] = old
+        written += [folder / path for path in parts_now[p.name]["files"]]
+    aside += _remove_old(folder, before, {path for p in parts_now.values() for path in p["files"]})
+    text = json.dumps({"facts": dict(facts or {}), "parts": parts_now}, ensure_ascii=False, indent=1)
+    write_atomically(folder / MEMORY, text + "\n")
+    on_progress(1.0, "")
+    return Built(
+        tuple(written),
+        tuple((p.name, reasons[p.name]) for p in due),
+        tuple(p.name for p in parts if not reasons[p.name]),
+        tuple(aside),
+    )
+
+
+def _why(folder: Path, part: Part, old: Any) -> str:
+    """Return why a part must be made, "" where it need not be."""
+    if not isinstance(old, dict) or not isinstance(old.get("files"), dict):
+        return "new"
+    inputs = old.get("inputs", {})
+    changed = [n for n in part.inputs if inputs.get(n) != part.inputs[n]]
+    changed += [n for n in inputs if n not in part.inputs]
+    if changed:
+        return ", ".join(dict.fromkeys(changed))
+    if any(_sum(folder / path) != value for path, value in old["files"].items()):
+        return "files missing or changed"
+    return ""
+
+
+def _sum(path: Path) -> str | None:
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return None
+
+
+def _put_aside(folder: Path, path: str, ours: str | None, new: bytes) -> list[Path]:
+    """Move a file that is not as we wrote it out of the way; say where it went."""
+    there = _sum(folder / path)
+    if there is None or ours is None or there in (ours, hashlib.sha256(new).hexdigest()):
+        return []
+    for number in range(1, 1000):
+        goal = folder / KEPT / (path if number == 1 else f"{number}-{path.replace('/', '-')}")
+        if not goal.exists():
+            goal.parent.mkdir(parents=True, exist_ok=True)
+            os.replace(folder / path, goal)
+            return [goal]
+    raise UnderstaveError(f"{folder / KEPT} holds too many files; look through it and empty it.")
+
+
+def _remove_old(folder: Path, before: Mapping[str, Any], now: set[str]) -> list[Path]:
+    """Take away files that no part makes any more; those changed by hand are put aside."""
+    aside: list[Path] = []
+    for old in before.values():
+        for path, value in old.get("files", {}).items() if isinstance(old, dict) else ():
+            if path in now or not (folder / path).resolve().is_relative_to(folder.resolve()):
+                continue
+            aside += _put_aside(folder, path, value, b"")
+            (folder / path).unlink(missing_ok=True)
+    return aside
+
+
+# --- making ----------------------------------------------------------------------------------------------
+
+
+def _made(
+    folder: Path,
+    parts: Sequence[Part],
+    due: Sequence[Part],
+    before: Mapping[str, Any],
+    on_progress: Callable[[float, str], None],
+    processes: int,
+) -> dict[str, Files]:
+    done: dict[str, Files] = {}
+    total = sum(p.effort for p in due) or 1.0
+    names = {p.name for p in due}
+
+    def given(part: Part) -> dict[str, bytes]:
+        """The files of the parts that this one needs, those just made or those on the disk."""
+        found: dict[str, bytes] = {}
+        for name in part.needs:
+            if name in done:
+                found |= {k: v.encode() if isinstance(v, str) else v for k, v in done[name].items()}
+            else:
+                found |= {path: (folder / path).read_bytes() for path in before[name]["files"]}
+        return found
+
+    waiting = sorted(due, key=lambda p: -p.effort)
+    if processes < 2 or len(due) < 2 or total < _WORTH_A_PROCESS:
+        while waiting:
+            part = next(p for p in waiting if not (set(p.needs) & names) - set(done))
+            waiting.remove(part)
+            on_progress(sum(p.effort for p in due if p.name in done) / total, part.name)
+            done[part.name] = part.make(given(part))
+        return done
+    running: dict[Future[Files], Part] = {}
+    with _one_thread_each(), _pool(processes) as pool:
+        while waiting or running:
+            for part in [p for p in waiting if not (set(p.needs) & names) - set(done)]:
+                if len(running) == processes:
+                    break
+                waiting.remove(part)
+                running[pool.submit(part.make, given(part))] = part
+            shown = ", ".join(p.name for p in running.values())
+            on_progress(sum(p.effort for p in due if p.name in done) / total, shown)
+            ready, _ = wait(running, return_when=FIRST_COMPLETED)
+            for future in ready:
+                done[running.pop(future).name] = future.result()
+    return done
+
+
+_WORTH_A_PROCESS = 6.0
+"""Effort under which a second process would take longer to start than it saves."""
+
+
+@contextmanager
+def _pool(processes: int) -> Iterator[ProcessPoolExecutor]:
+    """Processes of their own: a fork would share locks with the threads that networks and engraver have."""
+    pool = ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn"))
+    try:
+        yield pool
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Let each new process calculate on one thread: together they fill the cores without waiting in line."""
+    old = {name: os.environ.get(name) for name in _THREADS}
+    os.environ.update(dict.fromkeys(_THREADS, "1"))
+    try:
+        yield
+    finally:
+        for name, value in old.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
