@@ -217,13 +217,6 @@ def test_a_bass_let_go_is_kept_by_half_a_pedal_only():
                 assert before.first <= g.bass[hold.first]
 
 
-def test_small_print_in_a_piano_part_is_played():
-    score, reading = broken()
-    small = replace(score, notes=tuple(replace(n, cue=True) for n in score.notes))
-    part = replace(score.parts[0], first_staff=1, last_staff=2)
-    assert len(pedal(replace(small, parts=(part,)), reading)) == 4
-
-
 def test_styles():
     score, reading = broken()
     assert pedal(score, reading, style="none") == ()

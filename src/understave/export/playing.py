@@ -17,11 +17,10 @@ from lxml import etree
 from understave.errors import UnderstaveError
 from understave.interpretation.plan import Hairpin, PedalMove, Plan
 from understave.score.model import Score
+from understave.score.proposals import PREFIX, TARGET, take_out_proposals
 from understave.score.write import Insertion, insert_all
 from understave.score.xmltree import parse, to_bytes
 
-PREFIX = "understave-plan-"
-_TARGET = "understave-plan"
 _LEVEL = "proposed"
 _DYNAMICS = frozenset(
     (
@@ -88,39 +87,17 @@ def with_plan(xml: bytes, score: Score, plan: Plan) -> bytes:
 
 def remove_plan(xml: bytes) -> bytes:
     """Take everything that `with_plan` wrote out of MusicXML again; other bytes come back unchanged."""
-    if _TARGET.encode() not in xml:
+    if TARGET.encode() not in xml:
         return xml
     root = parse(xml, "the score")
-    for element in [e for e in root.iter("*") if str(e.get("id", "")).startswith(PREFIX)]:
-        _take_out(element)
-    for instruction in [c for c in root if isinstance(c, etree._ProcessingInstruction)]:
-        if instruction.target != _TARGET:
-            continue
-        version = instruction.get("version") or "none"
-        if version == "none":
-            root.attrib.pop("version", "")
-        else:
-            root.set("version", version)
-        _take_out(instruction)
+    take_out_proposals(root)
     return to_bytes(root)
-
-
-def _take_out(element: etree._Element) -> None:
-    parent = element.getparent()
-    assert parent is not None
-    if element.tail:
-        before = element.getprevious()
-        if before is None:
-            parent.text = (parent.text or "") + element.tail
-        else:
-            before.tail = (before.tail or "") + element.tail
-    parent.remove(element)
 
 
 def _raise_version(root: etree._Element) -> None:
     """Call the file MusicXML 4.0, and keep what it was called before beside it."""
     before = root.get("version", "none")
-    root.insert(0, etree.ProcessingInstruction(_TARGET, f'version="{before}"'))
+    root.insert(0, etree.ProcessingInstruction(TARGET, f'version="{before}"'))
     root.set("version", "4.0")
 
 

@@ -181,15 +181,12 @@ class Grounds:
 
 
 def played(score: Score) -> tuple[Note, ...]:
-    """Return the notes that a pianist plays: those of parts with two staves, or all if there is none.
-
-    Small print in a piano part is figuration, which engravers write as cue notes, and is played.
-    """
+    """Return the notes that a pianist plays: those of parts with two staves, or all if there is none."""
     pianos = {i for i, p in enumerate(score.parts) if p.last_staff > p.first_staff}
     return tuple(
         n
         for n in score.notes
-        if n.duration > 0 and not n.grace and (n.part in pianos if pianos else not n.cue)
+        if n.duration > 0 and not n.grace and not n.cue and (not pianos or n.part in pianos)
     )
 
 

@@ -21,6 +21,7 @@ from understave.score.accidentals import key_alteration
 from understave.score.mei_marks import Mark, Place, apply_marks
 from understave.score.mei_tree import XML_ID, children, number, reference, tag, text_of, whole
 from understave.score.model import Direction, Measure, Note, Part, Score
+from understave.score.small_print import with_small_print
 from understave.score.timeline import Written, join_ties, lay_out
 from understave.score.write import with_source
 from understave.theory.pitch import Interval, Pitch
@@ -175,7 +176,7 @@ def _finished(reader: _Reader, root: etree._Element) -> Score:
         composer=composer,
         parts=tuple(reader.parts),
         measures=measures,
-        notes=join_ties(written),
+        notes=with_small_print(join_ties(written), reader.parts),
         directions=directions,
         metadata=metadata,
         warnings=(*reader.warnings, *warnings),

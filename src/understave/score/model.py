@@ -25,7 +25,8 @@ class Note:
     `Score.measures` and is where the note begins. `ids` are the ids of every written note in the
     tie, in order; `id` is the first. Ornaments and articulations have their MusicXML names
     (``trill`` for trill-mark, ``tremolo-3`` with its marks), and ``slur-start``, ``slur-stop``,
-    ``let-ring`` besides; a lyric that goes on in the next note ends with a hyphen.
+    ``let-ring`` besides; a lyric that goes on in the next note ends with a hyphen. `cue` notes are not
+    played; `small` ones are printed small and played (`small_print` tells which are which).
     """
 
     id: str
@@ -46,6 +47,7 @@ class Note:
     fermata: bool = False
     arpeggiated: bool = False
     lyrics: tuple[str, ...] = ()
+    small: bool = False
     # Asked for so often that working them out each time took an eighth of a reading.
     end: Fraction = field(init=False, repr=False, compare=False)
     """Moment at which the written note ends."""

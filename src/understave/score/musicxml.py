@@ -32,6 +32,8 @@ from understave.score.musicxml_time import (
     staff_count,
     walk_bar,
 )
+from understave.score.proposals import take_out_proposals
+from understave.score.small_print import with_small_print
 from understave.score.timeline import Written, join_ties, lay_out
 from understave.theory.pitch import LETTERS, Pitch
 
@@ -169,6 +171,7 @@ def _note(head: Head, start: Fraction, measure: int, part: int, first_staff: int
         fermata=head.fermata,
         arpeggiated=e.find("notations/arpeggiate") is not None,
         lyrics=lyrics(e),
+        small=e.find("cue") is None and any(t.get("size") == "cue" for t in e.iterfind("type")),
     )
     return Written(note, head.tie_start, head.tie_stop)
 
@@ -424,7 +427,11 @@ def _walk_part(part: Element, meters: list[Meter]) -> list[Bar]:
 
 
 def read_tree(root: Element, name: str) -> Score:
-    """Read a score-partwise tree; ids are added to it. Raises UnderstaveError as `read_musicxml` does."""
+    """Read a score-partwise tree: our proposed marks are taken out of it, ids added.
+
+    Raises UnderstaveError as `read_musicxml` does.
+    """
+    take_out_proposals(root)
     parts = [p for p in root.findall("part") if p.find("measure") is not None]
     if not parts:
         raise UnderstaveError(f"{name} holds no bars; export it again from your notation program.")
@@ -484,7 +491,7 @@ def read_tree(root: Element, name: str) -> Score:
         composer=composer,
         parts=tuple(score_parts),
         measures=measures,
-        notes=join_ties(written),
+        notes=with_small_print(join_ties(written), score_parts),
         directions=tuple(sorted(directions, key=lambda d: (d.onset, d.staff))),
         metadata=metadata,
         warnings=tuple(warnings),

@@ -218,7 +218,12 @@ class _Writer:
                         _sub(note, "tie", type=kind)
             _sub(note, "voice", voice)
             if value is not None:
-                _sub(note, "type", value.type)
+                _sub(
+                    note,
+                    "type",
+                    value.type,
+                    **({"size": "cue"} if piece is not None and piece.note.small else {}),
+                )
                 for _ in range(value.dots):
                     _sub(note, "dot")
             if piece is not None and id(piece) in accidentals:

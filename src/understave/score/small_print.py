@@ -1,0 +1,44 @@
+"""Notes printed small: which of them are played.
+
+MusicXML calls a cue note silent, but engravers also set figuration, cadenzas and whole studies small by
+writing cue notes, and pianists play them. One rule for all rooms: small print in a piano part (one of two
+staves or more) is played, unless an ordinary note of the same pitch sounds there already, in any voice or
+part: then it only says again what another voice does. Small print in other parts is a cue.
+
+- `with_small_print(notes, parts)`: the notes of a score as read in, the same notes out; those that are played
+  are `small`, the others stay `cue`. Common practice, no source.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import replace
+from fractions import Fraction
+
+from understave.score.model import Note, Part
+
+
+def with_small_print(notes: Sequence[Note], parts: Sequence[Part]) -> tuple[Note, ...]:
+    """Return the notes with `cue` left on those alone that are not played; `notes` are in order of time."""
+    if not any(n.cue for n in notes):
+        return tuple(notes)
+    pianos = {i for i, part in enumerate(parts) if part.last_staff > part.first_staff}
+    sounding: dict[int, list[tuple[Fraction, Fraction]]] = defaultdict(list)
+    for n in notes:
+        if not n.cue and n.duration > 0:
+            held = sounding[n.midi]
+            held.append((n.onset, max(n.end, held[-1][1]) if held else n.end))
+    return tuple(
+        replace(n, cue=False, small=True)
+        if n.cue and n.part in pianos and not _sounds(sounding[n.midi], n.onset)
+        else n
+        for n in notes
+    )
+
+
+def _sounds(held: list[tuple[Fraction, Fraction]], moment: Fraction) -> bool:
+    """Whether a key is down at a moment; `held` has onsets in order, each with the latest end so far."""
+    before = bisect_right(held, moment, key=lambda h: h[0])
+    return before > 0 and held[before - 1][1] > moment
