@@ -74,7 +74,7 @@ class Quality(StrEnum):
     @property
     def factors(self) -> tuple[int, ...]:
         """What each member is above the root, counted from 1: (1, 3, 5, 7) for a seventh chord."""
-        return tuple(factor(f) for f in _FIFTHS[self])
+        return _FACTORS[self]
 
     @property
     def words(self) -> str:
@@ -192,6 +192,9 @@ def factor(fifths: int) -> int:
     return _GENERIC[fifths % 7]
 
 
+_FACTORS = {quality: tuple(factor(f) for f in fifths) for quality, fifths in _FIFTHS.items()}
+
+
 def inversion_words(inversion: int) -> str:
     """Return ``"root position"`` for 0, ``"first inversion"`` for 1, and so on up to 6."""
     return (_ORDINALS + _MORE_ORDINALS)[inversion]
@@ -218,7 +221,7 @@ class Chord:
     omitted: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
-        if set(self.quality.factors) <= set(self.omitted) and not self.added:
+        if self.omitted and not self.added and set(self.quality.factors) <= set(self.omitted):
             raise ValueError(f"A {self.quality.words} without all its notes is no chord.")
         if not 0 <= self.inversion < len(_FIFTHS[self.quality]):
             raise ValueError(

@@ -7,6 +7,7 @@ minor key is the RomanText habit (Tymoczko, Gotham, Cuthbert and Ariza, ISMIR 20
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 from understave.theory.pitch import PitchClass
@@ -66,7 +67,7 @@ class Key:
         return self._spell(_MELODIC_MINOR)
 
     def _spell(self, steps: tuple[int, ...]) -> tuple[PitchClass, ...]:
-        return tuple(PitchClass.from_fifths(self.tonic.fifths + s) for s in steps)
+        return _spelled(self.tonic.fifths, steps)
 
     @property
     def leading_tone(self) -> PitchClass:
@@ -148,3 +149,8 @@ def circle_of_fifths(mode: Mode = "major", flats: int = 7, sharps: int = 7) -> t
 def all_keys() -> tuple[Key, ...]:
     """Return the thirty keys with at most seven sharps or flats, majors first."""
     return circle_of_fifths("major") + circle_of_fifths("minor")
+
+
+@lru_cache(maxsize=1024)
+def _spelled(tonic: int, steps: tuple[int, ...]) -> tuple[PitchClass, ...]:
+    return tuple(PitchClass.from_fifths(tonic + s) for s in steps)

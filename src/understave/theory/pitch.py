@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 LETTERS = "CDEFGAB"
+_LETTER_STEPS = {letter: step for step, letter in enumerate(LETTERS)}
 _LETTER_SEMITONES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _LETTER_FIFTHS = {"F": -1, "C": 0, "G": 1, "D": 2, "A": 3, "E": 4, "B": 5}
 _FIFTHS_LETTERS = "FCGDAEB"
@@ -58,8 +59,7 @@ class PitchClass:
     @classmethod
     def from_fifths(cls, fifths: int) -> PitchClass:
         """Return the pitch class at a place on the line of fifths (C=0, G=1, F=-1)."""
-        alter, index = divmod(fifths + 1, 7)
-        return cls(_FIFTHS_LETTERS[index], alter)
+        return _at_fifths(fifths)
 
     @property
     def fifths(self) -> int:
@@ -102,6 +102,12 @@ class PitchClass:
         return self.name
 
 
+@lru_cache(maxsize=1024)
+def _at_fifths(fifths: int) -> PitchClass:
+    alter, index = divmod(fifths + 1, 7)
+    return PitchClass(_FIFTHS_LETTERS[index], alter)
+
+
 @dataclass(frozen=True, slots=True)
 class Pitch:
     """A spelled pitch in scientific octaves: C4 is middle C, MIDI 60."""
@@ -139,7 +145,7 @@ class Pitch:
     @property
     def diatonic(self) -> int:
         """Staff steps above C0; C4 is 28."""
-        return 7 * self.octave + LETTERS.index(self.letter)
+        return 7 * self.octave + _LETTER_STEPS[self.letter]
 
     @property
     def pitch_class(self) -> PitchClass:

@@ -264,7 +264,17 @@ class RomanNumeral:
     def chord(self, key: Key) -> Chord:
         """Return the spelled chord in a key."""
         at = key.tonic.fifths
-        placed = self._in_mode[key.mode]
+        known = self._chords.get((at, key.mode))
+        if known is None:
+            known = self._chords[at, key.mode] = self._chord(self._in_mode[key.mode], at)
+        return known
+
+    @cached_property
+    def _chords(self) -> dict[tuple[int, Mode], Chord]:
+        """The chords asked for so far, by key: a reading asks for the same ones over and over."""
+        return {}
+
+    def _chord(self, placed: _Placed, at: int) -> Chord:
         root = PitchClass.from_fifths(at + placed.root)
         if not placed.added and not placed.omitted:
             return Chord(root, placed.quality, self.inversion)

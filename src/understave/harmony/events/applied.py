@@ -30,7 +30,7 @@ itself a dominant: the chain goes on." "Instead of V its own sixth degree answer
 
 from __future__ import annotations
 
-from understave.harmony.events.progression import Progression, Step
+from understave.harmony.events.progression import Progression, Step, progression_of
 from understave.harmony.reading import Detail, Event, Span
 from understave.score.model import Score
 from understave.theory.key import Key
@@ -43,7 +43,7 @@ LEADING_TONE = "applied leading-tone chord"
 
 def find_applied(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the applied dominants and leading-tone chords of a reading, in order."""
-    piece = Progression(score, spans)
+    piece = progression_of(score, spans)
     return tuple(e for i in range(len(piece.steps)) if (e := applied(piece, i)))
 
 

@@ -65,6 +65,7 @@ from understave.harmony.events.closes import (
 )
 from understave.harmony.events.endings import melody_of
 from understave.harmony.events.phrases import Ending, endings_of, phrases_of
+from understave.harmony.events.remembered import remembered
 from understave.harmony.events.sixfours import find_sixfours
 from understave.harmony.reading import Detail, Event, Span
 from understave.harmony.timeline import metric_level
@@ -85,6 +86,7 @@ def find_cadences(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     return cadences_of(score, spans, closes, endings_of(score, spans))
 
 
+@remembered
 def find_phrases_and_cadences(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return phrases, cadences and Picardy thirds, found from one search for the ends of phrases."""
     closes = find_closes(spans)

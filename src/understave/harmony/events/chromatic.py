@@ -52,7 +52,7 @@ from fractions import Fraction
 from typing import TypeAlias
 
 from understave.harmony.events.closes import is_dominant
-from understave.harmony.events.progression import Progression, Step
+from understave.harmony.events.progression import Progression, Step, progression_of
 from understave.harmony.reading import Detail, Event, Span
 from understave.score.model import Note, Score
 from understave.theory.chord import Chord, Quality, inversion_words
@@ -77,7 +77,7 @@ _AHEAD = 4
 
 def find_chromatic(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the chromatic chords of a reading in order; a chord has one label at most."""
-    piece = Progression(score, spans)
+    piece = progression_of(score, spans)
     finders = (neapolitan, augmented_sixth, common_tone, altered_dominant, borrowed)
     found = []
     for i in range(len(piece.steps)):

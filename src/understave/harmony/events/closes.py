@@ -13,6 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from understave.harmony.events.remembered import remembered
 from understave.harmony.reading import Span
 from understave.theory.chord import Chord
 from understave.theory.key import Key
@@ -117,6 +118,7 @@ def numeral_in(span: Span, key: Key) -> RomanNumeral:
     return next(iter(RomanNumeral.of(span.numeral.chord(span.key), key)), span.numeral)
 
 
+@remembered
 def chords_of(spans: tuple[Span, ...]) -> tuple[Chord, ...]:
     """Return the chord of every span."""
     return tuple(s.numeral.chord(s.key) for s in spans)
@@ -177,6 +179,7 @@ def _together(
     )
 
 
+@remembered
 def find_closes(spans: tuple[Span, ...]) -> tuple[Close, ...]:
     """Return one close for every run of one harmony, in order; `OPEN` ones included."""
     chords = chords_of(spans)

@@ -22,6 +22,7 @@ from itertools import pairwise
 from typing import TypeAlias
 
 from understave.harmony.events.closes import AUTHENTIC, DECEPTIVE, HALF, OPEN, PHRYGIAN, PLAGAL, Close
+from understave.harmony.events.remembered import remembered
 from understave.harmony.timeline import metric_level
 from understave.score.model import Measure, Note, Score
 
@@ -110,6 +111,7 @@ class Place:
         return self.values[_AT[name]]
 
 
+@remembered
 def melody_of(score: Score) -> tuple[Note, ...]:
     """Return the melody as notes that do not overlap: the sung line, elsewhere the top of the upper staff.
 

@@ -48,7 +48,7 @@ from functools import lru_cache
 from understave.harmony.events.closes import AUTHENTIC, Close, find_closes, is_dominant
 from understave.harmony.events.modes import Region, regions_of
 from understave.harmony.events.nearness import nearness
-from understave.harmony.events.progression import Progression, Step
+from understave.harmony.events.progression import Progression, Step, progression_of
 from understave.harmony.events.reheard import find_reheard
 from understave.harmony.reading import Detail, Event, Span
 from understave.score.model import Score
@@ -72,7 +72,7 @@ def find_keys(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the plan of keys and the pivot chords between them, by start."""
     if not spans:
         return ()
-    piece = Progression(score, spans)
+    piece = progression_of(score, spans)
     regions = regions_of(spans)
     home = home_key(regions)
     closes = find_closes(spans)

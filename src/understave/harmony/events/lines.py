@@ -17,6 +17,7 @@ from functools import cached_property
 from itertools import pairwise
 from typing import TypeAlias, TypeVar
 
+from understave.harmony.events.remembered import remembered
 from understave.score.model import Note, Score
 
 _Place: TypeAlias = tuple[int, int, str]
@@ -224,6 +225,7 @@ class Lines:
         return -1 if all(m.midi > note.midi for m in around) else 0
 
 
+@remembered
 def lines(score: Score) -> Lines:
     """Return the lines of a score."""
     notes = [n for n in score.notes if n.duration > 0 and not n.grace and not n.cue]

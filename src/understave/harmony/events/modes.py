@@ -28,7 +28,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
-from understave.harmony.events.progression import Progression
+from understave.harmony.events.progression import Progression, progression_of
 from understave.harmony.reading import Detail, Event, Span
 from understave.score.model import Note, Score
 from understave.theory.key import Key
@@ -67,7 +67,7 @@ def regions_of(spans: tuple[Span, ...]) -> tuple[Region, ...]:
 
 def find_mode_switches(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the switches between parallel keys, in order."""
-    piece = Progression(score, spans)
+    piece = progression_of(score, spans)
     regions = regions_of(spans)
     found: list[Event] = []
     for a, b in pairwise(regions):

@@ -13,6 +13,7 @@ from functools import cached_property
 
 from understave.harmony.events.closes import is_dominant
 from understave.harmony.events.lines import Lines, is_step, lines
+from understave.harmony.events.remembered import remembered
 from understave.harmony.reading import Span
 from understave.score.model import Note, Score
 from understave.theory.chord import Chord
@@ -112,6 +113,12 @@ class Progression:
         if near:
             return min(near, key=lambda n: (n.onset, n.staff != note.staff, abs(n.midi - note.midi)))
         return direct
+
+
+@remembered
+def progression_of(score: Score, spans: tuple[Span, ...]) -> Progression:
+    """Return the steps of a piece with its notes."""
+    return Progression(score, spans)
 
 
 def steps_of(spans: tuple[Span, ...]) -> tuple[Step, ...]:

@@ -31,7 +31,7 @@ from collections.abc import Iterator
 
 from understave.harmony.events.chromatic import SIXTHS
 from understave.harmony.events.closes import is_dominant
-from understave.harmony.events.progression import Progression, Step
+from understave.harmony.events.progression import Progression, Step, progression_of
 from understave.harmony.reading import Detail, Event, Span
 from understave.score.model import Score
 from understave.theory.chord import Chord, Quality
@@ -51,7 +51,7 @@ _DIATONIC = {
 
 def find_reheard(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the enharmonic pivots of a reading, in order."""
-    piece = Progression(score, spans)
+    piece = progression_of(score, spans)
     found: list[Event] = []
     for a, b in _sounds(piece.steps):
         quality = piece.steps[a].chord.quality

@@ -1,4 +1,4 @@
-"""A function of a score and its spans -> the same function, which does not work out the same twice.
+"""A function of a score, its spans or both -> the same function, which does not work out the same twice.
 
 Several kinds of event rest on the same findings (the texture, the phrase ends). Score and spans are frozen
 values, so what was found for them stays true; they are told apart by identity, since comparing them
@@ -9,29 +9,26 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import wraps
-from typing import TypeAlias, TypeVar
-
-from understave.harmony.reading import Span
-from understave.score.model import Score
+from typing import TypeVar, TypeVarTuple
 
 _T = TypeVar("_T")
-_Found: TypeAlias = Callable[[Score, tuple[Span, ...]], _T]
+_Given = TypeVarTuple("_Given")
 _KEPT = 4
 
 
-def remembered(find: _Found[_T]) -> _Found[_T]:
-    """Return a function that keeps the results for the last few pieces."""
-    kept: dict[tuple[int, int], tuple[Score, tuple[Span, ...], _T]] = {}
+def remembered(find: Callable[[*_Given], _T]) -> Callable[[*_Given], _T]:
+    """Return a function that keeps the results for the last few pieces; it is called by position."""
+    kept: dict[tuple[int, ...], tuple[tuple[*_Given], _T]] = {}
 
     @wraps(find)
-    def found(score: Score, spans: tuple[Span, ...]) -> _T:
-        key = (id(score), id(spans))
+    def found(*given: *_Given) -> _T:
+        key = tuple(map(id, given))
         # The values are kept with the result, so that no other can take their identity meanwhile.
         known = kept.get(key)
         if known is None:
-            known = kept[key] = (score, spans, find(score, spans))
+            known = kept[key] = (given, find(*given))
             if len(kept) > _KEPT:
                 kept.pop(next(iter(kept)), None)
-        return known[2]
+        return known[1]
 
     return found

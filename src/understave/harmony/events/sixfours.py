@@ -48,6 +48,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 
 from understave.harmony.events.closes import cadential, chords_of, is_root_dominant, numeral_in
+from understave.harmony.events.remembered import remembered
 from understave.harmony.reading import Detail, Event, Span
 from understave.harmony.timeline import metric_level
 from understave.score.model import Note, Score
@@ -57,6 +58,7 @@ from understave.theory.pitch import Interval, Pitch
 _Details = list[tuple[str, Detail]]
 
 
+@remembered
 def find_sixfours(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return six-four chords and sevenths in the bass, in order."""
     notes = [n for n in score.notes if n.duration > 0 and not n.grace and not n.cue]

@@ -6,6 +6,7 @@ from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 from fractions import Fraction
 
+from understave.harmony.events.remembered import remembered
 from understave.score.model import Note, Score
 
 
@@ -34,6 +35,7 @@ class Soundings:
         return min(sounding, key=lambda n: n.midi, default=None)
 
 
+@remembered
 def soundings(score: Score) -> Soundings:
     """Return what sounds from each onset of a score; grace and cue notes are left out."""
     notes = [n for n in score.notes if n.duration > 0 and not n.grace and not n.cue]
