@@ -12,7 +12,7 @@ labels are drawn by `lanes`.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import lru_cache
@@ -150,9 +150,10 @@ def lay_out(
     stretch of a score may come out narrower.
     """
     last = len(score.measures) - 1 if last is None else last
-    span = None if (first, last) == (0, len(score.measures) - 1) else (first, last)
     width = min(_WIDEST_PAGE * 10.0, 100 * width_mm)
     root = _prepared(score, rooms, first, last)
+    whole = (first, last) == (0, len(score.measures) - 1)
+    span = None if whole else _cut_out(root, score, first, last)
     natural = _natural_widths(root, score.measures[first : last + 1], span)
     breaks, fullest, fullness = choose_breaks(natural, width)
     if span is None:
@@ -194,6 +195,92 @@ def _prepared(score: Score, rooms: Sequence[Room], first: int, last: int) -> etr
         if first <= measure.index <= last:
             measures[measure.id].append(_placeholder(room, measure, staves))
     return root
+
+
+_MARGIN = 2
+"""Measures kept around those that are drawn, so that what reaches into them is drawn as in the whole."""
+
+
+def _cut_out(root: etree._Element, score: Score, first: int, last: int) -> tuple[int, int]:
+    """Take out measures that cannot touch those from `first` to `last`; return where these are now.
+
+    The engraver reads all that it is given, and most of a long score has no bearing on an excerpt: what
+    does are slurs and the like that reach into it, and clefs, keys and meters that still hold there.
+    """
+    measures = list(root.iter(f"{{{MEI}}}measure"))
+    index = {m.get(XML_ID): k for k, m in enumerate(measures)}
+    first, last = index[score.measures[first].id], index[score.measures[last].id]
+    begin, end = first - _MARGIN, last + _MARGIN
+    pedals = _pedals(measures)
+    for k, goal in [*_spanners(measures), *((a, b) for (a, _), (b, _) in pedals)]:
+        if k <= last and goal >= first:
+            begin, end = min(begin, k), max(end, goal)
+    for (k, down), (goal, up) in pedals:
+        # Half a pair that is left without the other would be paired with its neighbour.
+        if k < begin <= goal and up.get("dir") == "up":
+            _drop(up)
+        elif k < begin <= goal:
+            up.set("dir", "down")
+        elif k <= end < goal and down.get("dir") == "down":
+            _drop(down)
+        elif k <= end < goal:
+            down.set("dir", "up")
+    place = 0
+    for k, measure in enumerate(measures):
+        if begin <= k <= end:
+            place += k < first
+        elif k < begin and _only_clefs(measure):
+            place += 1
+        else:
+            _drop(measure)
+    return place, place + last - first
+
+
+def _spanners(measures: Sequence[etree._Element]) -> Iterator[tuple[int, int]]:
+    """In which measures slurs, hairpins and the like begin and end."""
+    where = {e.get(XML_ID): k for k, m in enumerate(measures) for e in m.iter() if e.get(XML_ID)}
+    for k, measure in enumerate(measures):
+        for element in measure:
+            if element.get("endid"):
+                yield k, where.get(element.get("endid", "")[1:], k)
+            elif element.get("tstamp2"):
+                bars = re.match(r"(\d+)m", element.get("tstamp2", ""))
+                yield k, k + (int(bars[1]) if bars else 0)
+
+
+_Moment = tuple[int, etree._Element]
+
+
+def _pedals(measures: Sequence[etree._Element]) -> list[tuple[_Moment, _Moment]]:
+    """Pedal marks in pairs, down and up, with their measures; a change ends one pair and begins the next."""
+    pairs: list[tuple[_Moment, _Moment]] = []
+    held: dict[str, _Moment] = {}
+    for k, measure in enumerate(measures):
+        marks = sorted(measure.iterchildren(f"{{{MEI}}}pedal"), key=lambda p: float(p.get("tstamp") or 0))
+        for mark in marks:
+            staff, direction = mark.get("staff", ""), mark.get("dir", "")
+            if direction in ("up", "bounce") and staff in held:
+                pairs.append((held.pop(staff), (k, mark)))
+            if direction in ("down", "bounce"):
+                held[staff] = (k, mark)
+    return pairs
+
+
+def _only_clefs(measure: etree._Element) -> bool:
+    """Leave only the clefs in a measure; tell whether there are any."""
+    found = False
+    for child in list(measure):
+        clefs = list(child.iter(f"{{{MEI}}}clef"))
+        layer = child.find(f"{{{MEI}}}layer")
+        if not clefs or layer is None:
+            measure.remove(child)
+            continue
+        for other in list(child):
+            child.remove(other)
+        layer[:] = clefs
+        child.append(layer)
+        found = True
+    return found
 
 
 def _keep_end_spaces(root: etree._Element) -> None:
