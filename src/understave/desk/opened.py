@@ -271,6 +271,7 @@ class OpenLesson:
             "lanes": drawn,
             **({"events": values.event_rows(self.score, shown.events)} if whole else {}),
             "whole": whole,
+            **({"second": self.comparison()} if self.second is not None else {}),
         }
 
     def state(self) -> dict[str, Any]:

@@ -1,0 +1,188 @@
+/**
+ * `<desk-chord>`: one chord of the reading: why it is named so, what else it may be, and how to change it.
+ *
+ * In: `reading`. Out: the events `wish` (detail a wish for `Reading.edit`) and `explained` (detail the answer of
+ * the desk, with the notes that belong and those that do not).
+ */
+
+import { make, setText } from "/viewer/elements.js";
+
+/** @typedef {import("./reading.js").Reading} Reading */
+
+export class DeskChord extends HTMLElement {
+  /** @type {Reading|null} */
+  #reading = null;
+  #asked = "";
+  #field = make("input", { type: "text", id: "chord-field", autocomplete: "off", spellcheck: "false", maxlength: 60, "aria-describedby": "chord-field-help" });
+  #key = make("input", { type: "text", id: "key-field", autocomplete: "off", spellcheck: "false", maxlength: 20, "aria-describedby": "key-field-help" });
+
+  set reading(reading) {
+    this.#reading = reading;
+    reading?.addEventListener("chosen", () => this.show());
+    reading?.addEventListener("changed", () => this.show());
+    this.show();
+  }
+
+  get reading() {
+    return this.#reading;
+  }
+
+  /** Put the writing mark into the field for the chord. */
+  write() {
+    this.#field.focus();
+    this.#field.select();
+  }
+
+  /** Put the writing mark into the field for the key. */
+  writeKey() {
+    this.#key.focus();
+    this.#key.select();
+  }
+
+  show() {
+    const reading = this.#reading;
+    const row = reading?.row;
+    if (!reading || !row) {
+      this.replaceChildren(make("p", { class: "hint" }, "Click a chord under the staves, or walk there with the arrow keys, to see why it is named so and to change it."));
+      return;
+    }
+    const typing = this.contains(document.activeElement) ? document.activeElement : null;
+    const focused = typing instanceof HTMLElement ? typing.dataset.place ?? typing.id : "";
+    this.#field.value = this.#field === typing ? this.#field.value : "";
+    this.#field.placeholder = row.numeral;
+    this.#key.placeholder = row.key;
+    const index = reading.chosen;
+    const before = reading.rows[index - 1];
+    const after = reading.rows[index + 1];
+    const inside = reading.bars.flatMap((bar) => bar.moments.map((m) => ({ ...m, number: bar.number }))).filter((m) => inOrder(row.start, m.at, row.end));
+    const place = make("select", { id: "split-at", "aria-label": "Part it at" }, ...inside.map((m) => make("option", { value: m.at }, `bar ${m.number}, beat ${m.beat}`)));
+    const beginsKey = before && before.key !== row.key;
+    const act = (/** @type {string} */ text, /** @type {Record<string, unknown>|null} */ wish, /** @type {string} */ key = "") =>
+      make("button", { type: "button", disabled: wish === null, "data-place": text, onclick: () => wish && this.#wish(wish) }, text, key && make("kbd", {}, key));
+    const move = (/** @type {1|-1} */ way) => {
+      const to = before && reading.beside(row.start, way);
+      return to && inOrder(before.start, to, row.end) ? { what: "move", start: row.start, to } : null;
+    };
+    this.replaceChildren(
+      make(
+        "div",
+        { class: "chord-head" },
+        make("p", { class: "count" }, `bar ${row.number}, beat ${row.beat} · ${row.keyName}`),
+        make("h3", {}, setText("⟨x⟩", { "⟨x⟩": row.parts }), make("span", { class: "symbol" }, row.symbol.replace(/b/g, "♭").replace(/#/g, "♯"))),
+        make("p", { class: "sure" }, row.fixed ? "Set by you" : `${Math.round(100 * row.confidence)} % sure`, meter(row)),
+      ),
+      make("div", { class: "why", "aria-live": "polite" }, make("p", { class: "hint" }, "Looking at the notes.")),
+      make("h4", {}, "It may also be"),
+      make(
+        "ol",
+        { class: "others" },
+        ...row.others.map((other, i) =>
+          make(
+            "li",
+            {},
+            make(
+              "button",
+              { type: "button", "data-place": `other ${i}`, onclick: () => this.#wish({ what: "take", start: row.start, index: i }) },
+              make("kbd", {}, String(i + 1)),
+              make("span", { class: "name" }, setText("⟨x⟩", { "⟨x⟩": other.parts }), other.key !== row.key && make("span", { class: "in" }, ` in ${other.keyName}`)),
+              make("span", { class: "share" }, other.confidence < 0.01 ? "under 1 %" : `${Math.round(100 * other.confidence)} %`),
+            ),
+          ),
+        ),
+        row.others.length === 0 && make("li", { class: "hint" }, row.fixed ? "You have settled this chord." : "Nothing else is likely."),
+      ),
+      !row.fixed && act("It is right as it stands", { what: "take", start: row.start, index: -1 }, "0"),
+      make(
+        "form",
+        { class: "say", onsubmit: (/** @type {Event} */ e) => this.#submitted(e, { what: "label", start: row.start }, this.#field) },
+        make("label", { for: "chord-field" }, "Name it yourself"),
+        make("div", { class: "line" }, this.#field, make("button", { type: "submit" }, "Set")),
+        make("p", { class: "hint", id: "chord-field-help" }, "A numeral (V65/V, viio7, Ger65) or a chord symbol (E♭7/G as Eb7/G). With a key before it: Ab: V7."),
+      ),
+      make("h4", {}, "Where it begins and ends"),
+      make(
+        "div",
+        { class: "hear" },
+        act("Begin earlier", move(-1), "["),
+        act("Begin later", move(1), "]"),
+        act("Join with the next", after ? { what: "join", start: row.start } : null, "J"),
+      ),
+      inside.length > 0 &&
+        make("div", { class: "line" }, make("span", {}, "Part it at "), place, make("button", { type: "button", "data-place": "split", onclick: () => this.#wish({ what: "split", start: row.start, at: place.value }) }, "Part", make("kbd", {}, "S"))),
+      make("h4", {}, "The key"),
+      make(
+        "form",
+        { class: "say", onsubmit: (/** @type {Event} */ e) => this.#submitted(e, { what: "key", start: row.start }, this.#key) },
+        make("label", { for: "key-field" }, "From here on it is"),
+        make("div", { class: "line" }, this.#key, make("button", { type: "submit" }, "Set")),
+        make("p", { class: "hint", id: "key-field-help" }, "Ab for A♭ major, f for F minor. It holds until the next change of key."),
+      ),
+      beginsKey &&
+        make(
+          "div",
+          { class: "hear" },
+          act("New key one chord earlier", index > 1 && before ? { what: "move key", start: row.start, to: before.start } : null),
+          act("New key one chord later", after && after.key === row.key ? { what: "move key", start: row.start, to: after.start } : null),
+        ),
+    );
+    if (focused) {
+      const again = [...this.querySelectorAll("[data-place], input, select")].find((e) => e instanceof HTMLElement && (e.dataset.place ?? e.id) === focused);
+      const button = again instanceof HTMLButtonElement && again.disabled ? null : again;
+      (button instanceof HTMLElement ? button : this.#field).focus({ preventScroll: true });
+    }
+    void this.#explain(row.start);
+  }
+
+  /** @param {string} start */
+  async #explain(start) {
+    const asked = (this.#asked = `${start} ${this.#reading?.version}`);
+    const told = await this.#reading?.why(start).catch(() => null);
+    const place = this.querySelector(".why");
+    if (!told || !place || this.#asked !== asked) return;
+    place.replaceChildren(
+      make("p", {}, told.sentence),
+      make("ul", { class: "notes", "aria-label": "Notes of the chord" }, ...told.members.map((/** @type {any} */ m) => make("li", { class: m.sounds ? "" : "silent" }, pretty(m.name), !m.sounds && make("span", { class: "unseen" }, " (not sounding)")))),
+      ...told.foreign.length > 0 ? [make("ul", { class: "foreign", "aria-label": "Notes that do not belong" }, ...told.foreign.slice(0, 8).map((/** @type {any} */ f) => make("li", {}, make("strong", {}, pretty(f.name)), `: ${f.what}`)))] : [],
+      ...told.told.map((/** @type {any} */ t) => make("p", { class: "told" }, t.text.replace(/[⟨⟩]/g, ""))),
+    );
+    this.dispatchEvent(new CustomEvent("explained", { detail: told }));
+  }
+
+  /** @param {Record<string, unknown>} wish */
+  #wish(wish) {
+    this.dispatchEvent(new CustomEvent("wish", { detail: wish, bubbles: true }));
+  }
+
+  /**
+   * @param {Event} event
+   * @param {Record<string, unknown>} wish
+   * @param {HTMLInputElement} field
+   */
+  #submitted(event, wish, field) {
+    event.preventDefault();
+    const text = field.value.trim();
+    if (text) this.#wish({ ...wish, text });
+    field.select();
+  }
+}
+
+/** @param {import("./reading.js").Row} row */
+function meter(row) {
+  const bar = make("span", { class: "meter", "aria-hidden": "true" }, make("span", {}));
+  const inner = /** @type {HTMLElement} */ (bar.firstChild);
+  inner.style.width = `${row.fixed ? 100 : Math.round(100 * row.confidence)}%`;
+  return bar;
+}
+
+/** @param {string} name */
+function pretty(name) {
+  return name[0] + name.slice(1).replace(/b/g, "♭").replace(/#/g, "♯");
+}
+
+/** @param {string} a @param {string} b @param {string} c @returns {boolean} whether b lies strictly between */
+function inOrder(a, b, c) {
+  const [x, y, z] = [a, b, c].map((m) => m.split("/").map(Number)).map(([p, q = 1]) => p / q);
+  return x < y && y < z;
+}
+
+customElements.define("desk-chord", DeskChord);

@@ -1,0 +1,644 @@
+/** The desk: the score with its lanes in the middle, what can be done with it beside it, the player below. */
+
+import { stretchAt } from "/viewer/clock.js";
+import { make, setText } from "/viewer/elements.js";
+import "/viewer/score.js";
+import "/viewer/transport.js";
+import "./builder.js";
+import "./checks.js";
+import "./chord.js";
+import "./second.js";
+import { Handles } from "./handles.js";
+import { address, follow, get, post, Refused, send, sound } from "./link.js";
+import { Paging } from "./paging.js";
+import { Reading } from "./reading.js";
+
+/** Pixels to a millimetre under which the music is set for a narrower page. */
+const LEGIBLE = 3.1;
+const LANES = { numerals: "chords", keys: "keys", second: "second reading", events: "events", "tension-lane": "tension", "dynamics-lane": "dynamics", "pedal-lane": "pedal" };
+const KEPT = "understave-desk";
+
+/** @type {Record<string, any>} what this browser remembers of the look */
+const look = (() => {
+  try {
+    return JSON.parse(localStorage.getItem(KEPT) ?? "{}");
+  } catch {
+    return {};
+  }
+})();
+const keepLook = () => localStorage.setItem(KEPT, JSON.stringify(look));
+
+const reading = new Reading();
+const page = /** @type {HTMLElement} */ (document.getElementById("desk"));
+const status = make("p", { class: "said", role: "status" });
+const trouble = make("div", { class: "trouble", role: "alert" });
+
+/** @param {unknown} error  shown until the next one, or until it is put away */
+function complain(error) {
+  const sentence = error instanceof Error ? error.message : String(error);
+  trouble.replaceChildren(
+    make("p", {}, sentence),
+    make("button", { type: "button", "aria-label": "Put this message away", onclick: () => trouble.replaceChildren() }, "✕"),
+  );
+}
+/** @param {string} sentence */
+function say(sentence) {
+  status.textContent = sentence;
+}
+
+// --- the parts -----------------------------------------------------------------------------------------------
+
+const score = /** @type {import("/viewer/score.js").StaveScore} */ (document.createElement("stave-score"));
+score.setAttribute("pick-labels", "");
+score.setAttribute("role", "group");
+score.setAttribute("aria-label", "Score with its harmony");
+score.shadowRoot?.append(
+  make(
+    "style",
+    {},
+    `.belongs > .notehead { fill: var(--belongs, #0b6b4f); }
+     .foreign > .notehead { fill: var(--foreign, #b3401a); }
+     button.label:hover { background: var(--hover, rgb(11 85 99 / 0.1)); }
+     button.label.chosen { background: rgb(240 180 0 / 0.25); box-shadow: 0 0 0 2px var(--focus, #0b5563); }`,
+  ),
+);
+const transport = /** @type {import("/viewer/transport.js").StaveTransport} */ (document.createElement("stave-transport"));
+const chord = /** @type {import("./chord.js").DeskChord} */ (document.createElement("desk-chord"));
+const checks = /** @type {import("./checks.js").DeskChecks} */ (document.createElement("desk-checks"));
+const second = /** @type {import("./second.js").DeskSecond} */ (document.createElement("desk-second"));
+const builder = /** @type {import("./builder.js").DeskBuilder} */ (document.createElement("desk-builder"));
+const sheet = make("div", { class: "sheet main", "data-scrolls": true }, score);
+const paging = new Paging(sheet, score);
+const handles = new Handles(score, reading, sheet, (start, to) => wish({ what: "move", start, to }));
+
+/** @type {any} */
+let lesson = null;
+let width = 0;
+let layingFor = "";
+const instrument = make("select", { id: "instrument", onchange: () => void hear(true) });
+const pedal = make("select", { id: "pedal", onchange: () => void hear(true) });
+const soundSaid = make("span", { class: "sound-said", role: "status" });
+const nowChord = make("output", { class: "chord", "aria-live": "off" });
+
+// --- changing ------------------------------------------------------------------------------------------------
+
+/** @param {Record<string, unknown>} what */
+async function wish(what) {
+  try {
+    trouble.replaceChildren();
+    await reading.edit(what);
+    say(what.what === "undo" ? "Undone." : what.what === "redo" ? "Done again." : "Saved.");
+  } catch (error) {
+    if (error instanceof Refused && error.stale) await begin();
+    complain(error);
+  }
+}
+
+chord.addEventListener("wish", (event) => wish(/** @type {CustomEvent} */ (event).detail));
+chord.addEventListener("explained", (event) => {
+  const told = /** @type {CustomEvent} */ (event).detail;
+  score.wear("belongs", new Set(told.belongs));
+  score.wear("foreign", new Set(told.foreign.flatMap((/** @type {any} */ f) => f.ids)));
+});
+for (const part of [second, builder]) part.addEventListener("trouble", (event) => complain(/** @type {CustomEvent} */ (event).detail));
+
+reading.addEventListener("changed", (event) => {
+  const message = /** @type {CustomEvent} */ (event).detail;
+  const lanes = message.lanes[String(width)];
+  const inside = score.shadowRoot?.activeElement;
+  const focused = inside instanceof HTMLElement ? inside.dataset.label ?? null : null;
+  if (lanes) {
+    score.labels = labels();
+    score.relane(new Map(Object.entries(lanes).map(([i, svg]) => [Number(i), String(svg)])), message.after, message.shift);
+    if (focused !== null) {
+      const again = score.shadowRoot?.querySelector(`button.label[data-label="${reading.chosen}"]`);
+      if (again instanceof HTMLElement) again.focus({ preventScroll: true });
+    }
+    if (message.whole) drawLanes();
+  }
+  markChosen();
+  drawTools();
+  if (message.whole) {
+    lesson.settled = message.settled;
+    builder.renew();
+    later(() => void hear(false));
+  } else stale = true;
+});
+reading.addEventListener("chosen", () => {
+  markChosen();
+  const row = reading.row;
+  if (row) {
+    bring(row.bar);
+    open("chord", false);
+  }
+});
+
+let stale = true;
+let waiting = 0;
+/** @param {() => void} what  once nothing has changed for a while */
+function later(what) {
+  clearTimeout(waiting);
+  waiting = window.setTimeout(what, 1200);
+}
+
+/** @param {number} bar */
+function bring(bar) {
+  if (paging.on) paging.show(bar);
+  else score.reveal(bar);
+}
+
+function labels() {
+  return reading.rows.map((row) => ({ start: row.from, end: row.to, words: `${row.numeral} in ${row.keyName}${row.fixed ? ", set by you" : ""}` }));
+}
+
+function markChosen() {
+  for (const one of score.shadowRoot?.querySelectorAll(".chosen") ?? []) one.classList.remove("chosen");
+  for (const one of score.shadowRoot?.querySelectorAll(`button.label[data-label="${reading.chosen}"]`) ?? []) one.classList.add("chosen");
+  if (reading.chosen < 0) for (const name of ["belongs", "foreign"]) score.wear(name, new Set());
+  handles.place();
+}
+
+// --- hearing -------------------------------------------------------------------------------------------------
+
+let playedBars = /** @type {[number, number][]} */ ([]);
+let asked = "";
+
+/** @param {boolean} now  because another instrument or pedal was chosen */
+async function hear(now) {
+  if (!instrument.value) return;
+  const wanted = `${instrument.value}\n${pedal.value}\n${reading.version}`;
+  if (asked === wanted) return;
+  // While it plays, a changed reading waits; a chosen piano does not.
+  if (!now && transport.playing) return later(() => void hear(false));
+  asked = wanted;
+  soundSaid.textContent = transport.sound ? "The sound is being made anew." : "The sound is being made.";
+  try {
+    const found = await sound(instrument.value, pedal.value);
+    if (asked !== wanted) return;
+    stale = false;
+    const { second: at, playing } = transport;
+    const before = transport.sound?.source;
+    playedBars = found.bars;
+    transport.bars = bars();
+    score.bars = bars();
+    transport.sound = found;
+    if (at > 0) transport.seek(at);
+    if (playing) transport.play();
+    if (before) URL.revokeObjectURL(before);
+    soundSaid.textContent = "";
+    document.documentElement.classList.add("sounding");
+  } catch (error) {
+    asked = "";
+    soundSaid.textContent = "";
+    complain(error);
+  }
+}
+
+function bars() {
+  return reading.bars.map((bar, i) => ({
+    id: bar.id,
+    number: bar.number,
+    start: playedBars[i]?.[0] ?? bar.start,
+    end: playedBars[i]?.[1] ?? bar.end,
+    words: reading.rows.filter((r) => r.bar === i).map((r) => r.numeral).join(", "),
+  }));
+}
+
+let [shownChord, shownBar] = [-2, -1];
+transport.addEventListener("moment", (event) => {
+  const { second: at, bar, playing, notes } = /** @type {CustomEvent<import("/viewer/transport.js").Moment>} */ (event).detail;
+  const shows = playing || at > 0;
+  score.light(shows ? notes : new Set());
+  const now = shows ? stretchAt(reading.rows.map((r) => ({ start: r.from, end: r.to })), at + 1e-3) : -1;
+  score.lightLabel(now);
+  if (now !== shownChord) {
+    const row = reading.rows[now];
+    nowChord.replaceChildren(row ? setText("⟨x⟩", { "⟨x⟩": row.parts }) : "");
+    if (row) nowChord.append(` ${row.keyName}`);
+    shownChord = now;
+  }
+  score.mark("sounding", shows ? [bar, bar] : null);
+  if (playing && bar !== shownBar) bring(bar);
+  shownBar = bar;
+});
+transport.addEventListener("passage", (event) => {
+  const passage = /** @type {CustomEvent<{first: number, last: number}|null>} */ (event).detail;
+  score.mark("repeated", passage ? [passage.first, passage.last] : null);
+});
+score.addEventListener("pick", (event) => {
+  const { bar, note, label } = /** @type {CustomEvent<import("/viewer/score.js").Pick>} */ (event).detail;
+  if (label !== null) {
+    reading.choose(label);
+    return;
+  }
+  if (!transport.sound) return say("The sound is still being made.");
+  const passage = transport.passage;
+  if (passage && (bar < passage[0] || bar > passage[1])) transport.release();
+  transport.seek((note !== null ? transport.clock.start(note) : undefined) ?? bars()[bar].start);
+  transport.play();
+});
+score.addEventListener("passage", (event) => {
+  const { first, last } = /** @type {CustomEvent<{first: number, last: number}>} */ (event).detail;
+  if (!transport.sound) return;
+  transport.repeat(first, last);
+  transport.toBar(first);
+});
+builder.addEventListener("show", (event) => {
+  const { first, last, notes } = /** @type {CustomEvent} */ (event).detail;
+  score.mark("shown", [first, last]);
+  score.wear("marked", new Set(notes));
+  bring(first);
+});
+builder.addEventListener("play", (event) => {
+  const { first, last } = /** @type {CustomEvent} */ (event).detail;
+  if (transport.sound) transport.playBars(first, last);
+});
+
+// --- the look ------------------------------------------------------------------------------------------------
+
+const lanes = make("fieldset", { class: "lanes" }, make("legend", {}, "Under the staves"));
+function drawLanes() {
+  const there = score.lanes.filter((lane) => lane in LANES);
+  const before = [...lanes.querySelectorAll("input")].map((i) => i.value);
+  if (there.join() === before.join()) return;
+  lanes.replaceChildren(/** @type {Node} */ (lanes.firstChild));
+  for (const lane of there) {
+    const folded = look.folded?.includes(lane) ?? false;
+    const box = make("input", { type: "checkbox", value: lane, checked: !folded, onchange: () => foldLane(lane, !box.checked) });
+    lanes.append(make("label", {}, box, make("span", {}, LANES[/** @type {keyof typeof LANES} */ (lane)])));
+    if (folded) score.fold(lane, true);
+  }
+}
+/** @param {string} lane @param {boolean} folded */
+function foldLane(lane, folded) {
+  score.fold(lane, folded);
+  look.folded = (look.folded ?? []).filter((/** @type {string} */ l) => l !== lane).concat(folded ? [lane] : []);
+  keepLook();
+  again();
+}
+function again() {
+  paging.lay();
+  markChosen();
+}
+score.addEventListener("shown", () => {
+  drawLanes();
+  again();
+  markChosen();
+});
+
+/** @param {number} steps */
+function zoom(steps) {
+  look.zoom = Math.max(-3, Math.min(3, (look.zoom ?? 0) + steps));
+  keepLook();
+  void lay();
+}
+
+/** The width in millimetres that suits the window and the zoom. */
+function suits() {
+  const widths = /** @type {number[]} */ (lesson.widths);
+  const fits = widths.findIndex((w) => score.clientWidth / w >= LEGIBLE);
+  const index = (fits < 0 ? widths.length - 1 : fits) + (look.zoom ?? 0);
+  return widths[Math.max(0, Math.min(widths.length - 1, index))];
+}
+
+async function lay() {
+  if (!lesson || score.clientWidth === 0) return;
+  const wanted = suits();
+  if (wanted === width && layingFor === "") return;
+  const name = (layingFor = `${wanted} ${lesson.ticket}`);
+  if (width === 0) say("The score is being engraved.");
+  try {
+    const found = await get(`/api/sheet/${wanted}`);
+    if (layingFor !== name) return;
+    layingFor = "";
+    width = wanted;
+    score.layouts = [{ width: found.width, pages: found.pages }];
+    say("");
+    sheet.removeAttribute("aria-busy");
+  } catch (error) {
+    layingFor = "";
+    complain(error);
+  }
+}
+new ResizeObserver(() => {
+  void lay();
+  again();
+}).observe(sheet);
+
+const dark = make("button", { type: "button", "aria-pressed": "false", onclick: () => setDark(!document.documentElement.classList.contains("dark")) }, "Dark");
+/** @param {boolean} on */
+function setDark(on) {
+  document.documentElement.classList.toggle("dark", on);
+  dark.setAttribute("aria-pressed", String(on));
+  look.dark = on;
+  keepLook();
+}
+setDark(look.dark ?? matchMedia("(prefers-color-scheme: dark)").matches);
+const paged = make("button", { type: "button", "aria-pressed": "false", onclick: () => setPaged(!paging.on) }, "Pages");
+/** @param {boolean} on */
+function setPaged(on) {
+  paging.set(on);
+  paged.setAttribute("aria-pressed", String(on));
+  look.paged = on;
+  keepLook();
+  handles.place();
+}
+
+const undo = make("button", { type: "button", title: "Undo (Ctrl+Z)", onclick: () => wish({ what: "undo" }) }, "Undo");
+const redo = make("button", { type: "button", title: "Do again (Ctrl+Shift+Z)", onclick: () => wish({ what: "redo" }) }, "Redo");
+const count = make("p", { class: "count saved" });
+function drawTools() {
+  undo.disabled = reading.undo === 0;
+  redo.disabled = reading.redo === 0;
+  count.textContent = reading.undo === 0 ? "No corrections" : `${reading.undo} ${reading.undo === 1 ? "step" : "steps"} saved`;
+}
+
+// --- panels --------------------------------------------------------------------------------------------------
+
+const PANELS = /** @type {[string, string, HTMLElement][]} */ ([
+  ["chord", "This chord", chord],
+  ["checks", "Worth checking first", checks],
+  ["events", "What happens", make("ol", { class: "happenings" })],
+  ["second", "Second reading", second],
+  ["lesson", "The lesson", builder],
+]);
+const tabs = make("div", { class: "tabs", role: "tablist", "aria-label": "Work on the reading" });
+const panels = make("div", { class: "panels" });
+for (const [name, words, content] of PANELS) {
+  const tab = make("button", { type: "button", role: "tab", id: `tab-${name}`, "aria-controls": `panel-${name}`, "aria-selected": "false", tabindex: -1, onclick: () => open(name, false) }, words);
+  tabs.append(tab);
+  panels.append(make("div", { role: "tabpanel", id: `panel-${name}`, "aria-labelledby": `tab-${name}`, "data-panel": name, hidden: true, tabindex: 0 }, content));
+}
+tabs.addEventListener("keydown", (event) => {
+  const way = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
+  if (!way) return;
+  event.preventDefault();
+  event.stopPropagation();
+  const at = PANELS.findIndex(([name]) => `tab-${name}` === document.activeElement?.id);
+  open(PANELS[(at + way + PANELS.length) % PANELS.length][0], true);
+});
+let openPanel = "";
+/** @param {string} name @param {boolean} focus  on its tab */
+function open(name, focus) {
+  // The list is walked through while it stays open.
+  if (name === "chord" && openPanel === "checks" && checks.contains(document.activeElement)) return;
+  openPanel = name;
+  for (const [other] of PANELS) {
+    const tab = /** @type {HTMLElement} */ (document.getElementById(`tab-${other}`));
+    const is = other === name;
+    tab.setAttribute("aria-selected", String(is));
+    tab.tabIndex = is ? 0 : -1;
+    /** @type {HTMLElement} */ (document.getElementById(`panel-${other}`)).hidden = !is;
+    if (is && focus) tab.focus();
+  }
+  if (name === "lesson") void builder.wake();
+  if (name === "events") drawEvents();
+}
+function drawEvents() {
+  const list = /** @type {HTMLElement} */ (PANELS[2][2]);
+  list.replaceChildren(
+    ...reading.events.map((e) =>
+      make("li", {}, make("button", { type: "button", onclick: () => (score.mark("shown", [e.bar, e.bar]), bring(e.bar)) }, make("span", { class: "where" }, `bar ${e.number}`), make("strong", {}, e.name), make("span", {}, e.text.replace(/[⟨⟩]/g, "")))),
+    ),
+    ...(reading.events.length === 0 ? [make("li", { class: "hint" }, "Still being looked for.")] : []),
+  );
+}
+checks.addEventListener("looked", () => {
+  open("chord", false);
+  document.getElementById("chord-field")?.focus({ preventScroll: true });
+});
+
+// --- keys ----------------------------------------------------------------------------------------------------
+
+addEventListener("keydown", (event) => {
+  if (event.defaultPrevented || !lesson) return;
+  const target = event.composedPath()[0];
+  const writing = target instanceof HTMLElement && target.matches("input:not([type=checkbox], [type=range]), textarea, select");
+  const key = event.key.toLowerCase();
+  if ((event.ctrlKey || event.metaKey) && !writing && (key === "z" || key === "y")) {
+    event.preventDefault();
+    void wish({ what: key === "y" || event.shiftKey ? "redo" : "undo" });
+    return;
+  }
+  if (event.ctrlKey || event.metaKey || event.altKey) return;
+  if (writing) {
+    if (event.key === "Escape" && target instanceof HTMLElement) target.blur();
+    return;
+  }
+  const onButton = target instanceof HTMLElement && target.matches("button, summary, a, [role=tab], input");
+  const onLabel = target instanceof HTMLElement && target.matches("button.label");
+  const row = reading.row;
+  const begin = row?.start;
+  const before = reading.rows[reading.chosen - 1];
+  const move = (/** @type {1|-1} */ way) => {
+    const to = begin && reading.beside(begin, way);
+    if (to && before) void wish({ what: "move", start: begin, to });
+  };
+  if (event.key === " " && !onButton) transport.sound && transport.toggle();
+  else if (event.key === "ArrowRight" && (onLabel || !onButton)) walk(1, onLabel);
+  else if (event.key === "ArrowLeft" && (onLabel || !onButton)) walk(-1, onLabel);
+  else if (event.key === "PageDown" && paging.turn(1)) handles.place();
+  else if (event.key === "PageUp" && paging.turn(-1)) handles.place();
+  else if (key === "n") checks.step(1);
+  else if (key === "p") checks.step(-1);
+  else if (!row) return;
+  else if (/^[1-9]$/.test(key) && row.others[Number(key) - 1]) void wish({ what: "take", start: begin, index: Number(key) - 1 });
+  else if (key === "0" && !row.fixed) void wish({ what: "take", start: begin, index: -1 });
+  else if (key === "[") move(-1);
+  else if (key === "]") move(1);
+  else if (key === "j") void wish({ what: "join", start: begin });
+  else if (key === "s") {
+    const at = reading.beside(row.start, 1);
+    if (at) void wish({ what: "split", start: begin, at });
+  } else if (key === "e") (open("chord", false), chord.write());
+  else if (key === "k") (open("chord", false), chord.writeKey());
+  else return;
+  event.preventDefault();
+});
+/** @param {1|-1} way @param {boolean} focus */
+function walk(way, focus) {
+  reading.choose(Math.max(0, reading.chosen + way));
+  const label = score.shadowRoot?.querySelector(`button.label[data-label="${reading.chosen}"]`);
+  if (focus && label instanceof HTMLElement) label.focus({ preventScroll: true });
+}
+
+// --- files ---------------------------------------------------------------------------------------------------
+
+const input = make("input", { type: "file", id: "score-file", class: "unseen", onchange: () => input.files?.[0] && bringIn(input.files[0]) });
+/** @param {File} file */
+async function bringIn(file) {
+  trouble.replaceChildren();
+  say(`${file.name} is being read.`);
+  page.setAttribute("aria-busy", "true");
+  try {
+    await send(file);
+    await begin();
+  } catch (error) {
+    say("");
+    complain(error);
+  } finally {
+    page.removeAttribute("aria-busy");
+    input.value = "";
+  }
+}
+addEventListener("dragover", (event) => {
+  if (!event.dataTransfer?.types.includes("Files")) return;
+  event.preventDefault();
+  document.documentElement.classList.add("dropping");
+});
+addEventListener("dragleave", (event) => event.relatedTarget === null && document.documentElement.classList.remove("dropping"));
+addEventListener("drop", (event) => {
+  event.preventDefault();
+  document.documentElement.classList.remove("dropping");
+  const file = event.dataTransfer?.files[0];
+  if (file) void bringIn(file);
+});
+
+/** @param {HTMLElement} place */
+async function drawRecent(place) {
+  const lessons = await get("/api/recent").catch(() => []);
+  place.replaceChildren(
+    ...lessons.map((/** @type {any} */ l, /** @type {number} */ number) =>
+      make("li", {}, make("button", { type: "button", onclick: () => openRecent(number) }, make("strong", {}, l.title), make("span", { class: "where" }, l.place))),
+    ),
+    ...(lessons.length === 0 ? [make("li", { class: "hint" }, "None yet.")] : []),
+  );
+}
+/** @param {number} number */
+async function openRecent(number) {
+  say("The lesson is being read.");
+  try {
+    await post("/api/open", { number });
+    await begin();
+  } catch (error) {
+    complain(error);
+  }
+}
+
+// --- the page ------------------------------------------------------------------------------------------------
+
+function drawStart() {
+  const recent = make("ul", { class: "recent" });
+  page.replaceChildren(
+    make(
+      "main",
+      { class: "start" },
+      make("h1", {}, "Understave"),
+      make("p", {}, "Drop a score anywhere on this page, or choose one: MusicXML, MXL, MEI, Humdrum, ABC or MIDI."),
+      make("label", { class: "choose", for: "score-file" }, "Choose a score"),
+      input,
+      make("h2", {}, "Recent lessons"),
+      recent,
+      status,
+      trouble,
+    ),
+  );
+  void drawRecent(recent);
+}
+
+function drawDesk() {
+  const recent = make("ul", { class: "recent" });
+  const files = make(
+    "details",
+    { class: "files", ontoggle: () => files.open && drawRecent(recent) },
+    make("summary", {}, "Lessons"),
+    make("div", { class: "menu" }, make("label", { class: "choose", for: "score-file" }, "Bring in a score"), input, make("h2", {}, "Recent lessons"), recent, make("p", {}, make("a", { href: address, target: "_blank", rel: "noopener" }, "Open a second window"))),
+  );
+  const size = (/** @type {string} */ name, /** @type {number} */ by, /** @type {string} */ sign) =>
+    make("button", { type: "button", "aria-label": name, title: name, onclick: () => zoom(by) }, sign);
+  page.replaceChildren(
+    make("a", { class: "skip", href: "#the-score" }, "Go to the score"),
+    make(
+      "header",
+      { class: "desk-head" },
+      make("div", { class: "titles" }, make("h1", {}, lesson.title || lesson.folder), make("p", { class: "composer" }, lesson.composer)),
+      make("div", { class: "tools" }, count, undo, redo, files),
+    ),
+    trouble,
+    make(
+      "main",
+      { class: "desk-main" },
+      make(
+        "section",
+        { id: "the-score", "aria-label": "Score", tabindex: -1 },
+        make("div", { class: "choices" }, lanes, make("div", { class: "sizes", role: "group", "aria-label": "Look of the score" }, size("Smaller", -1, "A−"), size("Larger", 1, "A+"), paged, dark)),
+        sheet,
+      ),
+      make("aside", { class: "beside", "aria-label": "Work on the reading" }, tabs, panels),
+    ),
+    make(
+      "footer",
+      { class: "dock" },
+      make("div", { class: "dock-left" }, nowChord, status),
+      make("div", { class: "piano" }, make("label", { for: "instrument" }, "Piano"), instrument, make("label", { for: "pedal" }, "Pedal"), pedal, soundSaid),
+      transport,
+    ),
+  );
+  setPaged(look.paged ?? false);
+}
+
+/** Ask for everything and show it. */
+async function begin() {
+  try {
+    const found = await get("/api/lesson");
+    const other = !lesson || lesson.ticket !== found.ticket;
+    lesson = found;
+    reading.begin(found);
+    document.title = `${found.title || found.folder} · Understave`;
+    if (other) {
+      reading.chosen = -1;
+      playedBars = [];
+      asked = "";
+      width = 0;
+      layingFor = "";
+      transport.pause();
+      transport.sound = null;
+      document.documentElement.classList.remove("sounding");
+      instrument.replaceChildren(...found.instruments.map((/** @type {string} */ n) => make("option", { value: n }, n)));
+      pedal.replaceChildren(...found.pedals.map((/** @type {string} */ n) => make("option", { value: n }, n)));
+      drawDesk();
+      if (!openPanel) open("checks", false);
+      builder.begin(found.ticket, found.exports);
+      for (const warning of found.warnings.slice(0, 1)) complain(`Note: ${warning}`);
+    } else {
+      width = 0;
+    }
+    score.labels = labels();
+    score.bars = bars();
+    transport.bars = bars();
+    for (const part of [chord, checks, second]) part.reading === reading ? part.show() : (part.reading = reading);
+    drawTools();
+    await lay();
+    if (found.settled) later(() => void hear(false));
+  } catch (error) {
+    if (error instanceof Refused && error.empty) {
+      lesson = null;
+      drawStart();
+      say("");
+      return;
+    }
+    page.replaceChildren(make("main", { class: "start" }, make("h1", {}, "Understave"), trouble));
+    complain(error);
+  }
+}
+
+/** @param {any} message */
+function heard(message) {
+  if (message.type === "reading") {
+    if (!reading.hear(message)) void begin();
+  } else if (message.type === "opened") void begin();
+  else if (message.type === "hello") {
+    if (message.version !== reading.version) void begin();
+  } else if (message.type === "stops") builder.renew();
+  else if (message.type === "export") builder.exported(message);
+  else if (message.type === "trouble") complain(message.error);
+}
+
+page.replaceChildren(make("main", { class: "start" }, make("h1", {}, "Understave"), make("p", { role: "status" }, "The score is being read."), trouble));
+await begin();
+/** Listening begins once a lesson lies on the desk. */
+async function listen() {
+  while (!lesson) await new Promise((wait) => setTimeout(wait, 300));
+  await follow(heard, (there) => !there && lesson && complain("The desk does not answer. If it was stopped, start it again; everything confirmed is saved."));
+}
+listen().catch(complain);

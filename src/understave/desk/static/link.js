@@ -1,0 +1,111 @@
+/**
+ * The line to the desk on this machine: questions and answers as JSON, and the messages that come by themselves.
+ *
+ * The token stands behind # in the address that the desk printed; it is kept for this tab and taken out of sight.
+ */
+
+const KEPT = "understave-token";
+
+/** @returns {string} */
+function token() {
+  const written = location.hash.slice(1);
+  if (written) {
+    sessionStorage.setItem(KEPT, written);
+    history.replaceState(null, "", location.pathname);
+  }
+  return sessionStorage.getItem(KEPT) ?? "";
+}
+
+const known = token();
+
+/** The address at which another window of this desk can be opened. */
+export const address = `${location.origin}/#${known}`;
+
+export class Refused extends Error {
+  /** @param {string} sentence @param {{stale?: boolean, empty?: boolean, lost?: boolean}} how */
+  constructor(sentence, how = {}) {
+    super(sentence);
+    this.stale = how.stale === true;
+    this.empty = how.empty === true;
+    this.lost = how.lost === true;
+  }
+}
+
+/**
+ * @param {string} path
+ * @param {RequestInit} [how]
+ * @returns {Promise<Response>}
+ */
+async function request(path, how = {}) {
+  let answer;
+  try {
+    answer = await fetch(path, { ...how, headers: { "x-understave-token": known, ...how.headers } });
+  } catch {
+    throw new Refused("The desk does not answer. If it was stopped, start it again; everything confirmed is saved.", { lost: true });
+  }
+  if (!answer.ok) {
+    const { error = `The desk refused (${answer.status}).`, ...more } = await answer.json().catch(() => ({}));
+    throw new Refused(error, more);
+  }
+  return answer;
+}
+
+/** @param {string} path @returns {Promise<any>} */
+export async function get(path) {
+  return (await request(path)).json();
+}
+
+/** @param {string} path @param {unknown} value @returns {Promise<any>} */
+export async function post(path, value) {
+  const how = { method: "POST", body: JSON.stringify(value), headers: { "content-type": "application/json" } };
+  return (await request(path, how)).json();
+}
+
+/** @param {File} file @returns {Promise<any>} */
+export async function send(file) {
+  return (await request(`/api/import?name=${encodeURIComponent(file.name)}`, { method: "POST", body: file })).json();
+}
+
+/**
+ * The piece as it sounds: times and the address of the sound.
+ *
+ * @param {string} instrument
+ * @param {string} pedal
+ * @returns {Promise<import("/viewer/model.js").Sound & {bars: [number, number][]}>}
+ */
+export async function sound(instrument, pedal) {
+  const query = new URLSearchParams({ instrument, pedal });
+  const bytes = new Uint8Array(await (await request(`/api/sound?${query}`)).arrayBuffer());
+  const end = bytes.indexOf(10);
+  const times = JSON.parse(new TextDecoder().decode(bytes.subarray(0, end)));
+  return { ...times, source: URL.createObjectURL(new Blob([bytes.subarray(end + 1)], { type: "audio/mpeg" })) };
+}
+
+/**
+ * Hear every message of the desk, from now on; after a break again.
+ *
+ * @param {(message: any) => void} hear
+ * @param {(there: boolean) => void} connected
+ */
+export async function follow(hear, connected) {
+  for (;;) {
+    try {
+      const body = (await request("/api/follow")).body;
+      if (!body) return;
+      connected(true);
+      const reader = body.pipeThrough(new TextDecoderStream()).getReader();
+      let rest = "";
+      for (;;) {
+        const { value, done } = await reader.read();
+        if (done) break;
+        const parts = (rest + value).split("\n\n");
+        rest = parts.pop() ?? "";
+        for (const part of parts) if (part.startsWith("data: ")) hear(JSON.parse(part.slice(6)));
+      }
+    } catch (error) {
+      if (error instanceof Refused && !error.lost) throw error;
+    }
+    connected(false);
+    await new Promise((wait) => setTimeout(wait, 1500));
+  }
+}
