@@ -10,8 +10,9 @@ Guide to Pedaling", 1985; from memory). Styles:
 - ``melting``: a slower foot; near chords may run into each other.
 - ``none``: no pedal at all.
 
-`blur` is the teacher's one scale: 0 dry, 1 as blurred as can be borne. In the planned and melting styles more
-of it never gives a plan with less blur.
+`blur` is the teacher's one scale: 0 dry, 1 as blurred as can be borne. In the planned and melting styles less
+of it brings more changes, many of them half, over a bass that goes on; from the middle up chords begin to
+join, and printed changes bind as much less as blur counts less.
 """
 
 from __future__ import annotations
@@ -32,8 +33,11 @@ from understave.interpretation.tempo import basic_tempo
 from understave.score.model import Score
 
 STYLES: tuple[PedalStyle, ...] = get_args(PedalStyle)
-SPREAD = 10.0
-"""How many times more (less) blur counts at 0 (at 1) on the teacher's scale than in the middle."""
+SPREAD, LIKED = 10.0, 30.0
+"""How many times more blur counts at 0 on the scale than in the middle, and how many times less at 1.
+
+In the melting style, which begins from less, the first holds for both.
+"""
 
 
 def pedal(
@@ -65,10 +69,15 @@ def pedal(
 def wishes_for(style: str, blur: float) -> Wishes:
     """Return what counts in a style for a teacher who likes so much blur, 0..1."""
     plain = Wishes()
-    count = plain.blur * SPREAD ** (1.0 - 2.0 * blur)
+    count = plain.blur * (SPREAD if style == "melting" or blur < 0.5 else LIKED) ** (1.0 - 2.0 * blur)
     if style == "melting":
-        return replace(plain, blur=count / 4, quick=4 * plain.quick, press=4 * plain.press)
-    return replace(plain, blur=count)
+        count /= 4
+        plain = replace(plain, quick=4 * plain.quick, press=4 * plain.press)
+    # Who likes it clear takes the care that half a pedal asks for; who likes it blurred, fewer printed changes.
+    more = count / plain.blur
+    return replace(
+        plain, blur=count, half=plain.half * min(1.0, 1 / more), marked=plain.marked * min(1.0, more)
+    )
 
 
 def _with_each_harmony(g: Grounds) -> tuple[Hold, ...]:

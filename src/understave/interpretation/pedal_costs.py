@@ -152,7 +152,8 @@ class Grounds:
     `blur` and `half_blur` are those of a hold with the pedal down and half down, `cut` the loudness that a
     release at its end takes from the chord that goes on, against `fresh` (n,), that of the notes struck
     there. `bass` (n,) tells before which onset a hold must have begun to lose the bass by releasing here
-    (-1 for none), `bass_left` how much of it still sounds. `clear` and `dry` (n,) are reasons, 0..1, to keep
+    (-1 for none), `bass_left` how much of it still sounds, `bass_held` whether a finger holds a bass through
+    this onset. `clear` and `dry` (n,) are reasons, 0..1, to keep
     the pedal up and down from this onset to the next. `arrives` tells where a chord begins, `new_bass` where
     a bass is struck, `printed` what the printed marks ask: 1 a change, -1 none, 0 nothing.
     """
@@ -172,6 +173,7 @@ class Grounds:
     fresh: Array
     bass: NDArray[np.intp]
     bass_left: Array
+    bass_held: NDArray[np.bool_]
     clear: Array
     dry: Array
     why_clear: tuple[str, ...]
@@ -247,6 +249,7 @@ def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float
         fresh=scene.fresh(),
         bass=bass,
         bass_left=left,
+        bass_held=_bass_held(scene),
         clear=clear,
         dry=_dryness(onset + held, struck, at, clear),
         why_clear=why,
@@ -364,6 +367,16 @@ def _bass(scene: Scene, span: NDArray[np.intp], arrives: NDArray[np.bool_]) -> t
         elif lowest >= 0:
             low = lowest
     return bass, left
+
+
+def _bass_held(scene: Scene) -> NDArray[np.bool_]:
+    """Whether a finger holds a note through an onset below all that is struck there."""
+    lowest = np.full(scene.count, 999)
+    np.minimum.at(lowest, scene.struck, scene.key)
+    held = np.full(scene.count, 999)
+    for key, begun, caught in zip(scene.key, scene.struck, scene.caught, strict=True):
+        held[begun + 1 : caught + 1] = np.minimum(held[begun + 1 : caught + 1], key)
+    return np.asarray((held < lowest) & (held < 999))
 
 
 def _new_bass(

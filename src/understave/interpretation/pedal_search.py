@@ -4,7 +4,8 @@ Six things are weighed against each other: blur; resonance and bass that a relea
 grows with the pace of the foot; how well a change falls in with harmony, bass and metre; dryness where the
 pedal is up; sounds that want to be short where it is down. The best row is exact for these costs. Since only
 blur is multiplied by `Wishes.blur`, a player who minds it less never gets a plan with less of it (the lower
-envelope of straight lines is concave).
+envelope of straight lines is concave). `interpretation.pedal` scales `half` and `marked` besides; there the
+same is tested, not proved.
 
 The costs are in units of blur (`pedal_costs`): round numbers, set by reasoning and compared by one mean over
 half of the recorded pieces; `benchmarks/pedal` tells how, and what the other half says.
@@ -20,6 +21,8 @@ from understave.interpretation.pedal_costs import LONGEST, REACH, Array, Grounds
 
 UP, DOWN, HALF = 0, 1, 2
 DEPTHS = (0.0, 1.0, 0.5)
+HALF_DRY = 0.05
+"""How dry half a pedal is beside a raised one: basses and open strings go on ringing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,8 +32,8 @@ class Wishes:
     A change costs `press`, `quick` times (half a second / time since the last)², `within` inside a chord,
     `off_beat` and half as much off the downbeat, `no_bass` where no new bass comes with it, up to `resonance`
     for what the chord loses, `bass` for its bass. Per second: `dry` for a raised pedal, `clear` for one that
-    is down where it should be up, `half` for the care that half a pedal asks for. `print` is for leaving the
-    printed marks.
+    is down where it should be up, `half` for the care that half a pedal asks for. `print` is for changing where
+    the print holds the pedal, `marked` for not changing where it does.
     """
 
     blur: float = 6.0
@@ -45,6 +48,7 @@ class Wishes:
     clear: float = 1.0
     half: float = 1.5
     print: float = 1.0
+    marked: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +66,7 @@ def best_holds(g: Grounds, wishes: Wishes) -> tuple[Hold, ...]:
     seconds = g.seconds
     lasts = np.diff(seconds)
     dry, clear = _summed(g.dry * lasts), _summed(g.clear * lasts)
-    place = _place(g, wishes)
+    place, half_place = _place(g, wishes), _place(g, wishes, HALF)
     best = np.full((n + 1, 3), np.inf)
     back = np.zeros((n + 1, 3, 2), dtype=np.intp)
     best[0] = (0.0, wishes.press, np.inf)
@@ -76,7 +80,9 @@ def best_holds(g: Grounds, wishes: Wishes) -> tuple[Hold, ...]:
         cost = np.empty((j.size, 3))
         cost[:, UP] = dryness
         cost[:, DOWN] = wishes.blur * g.blur[j, m] + unclear
-        cost[:, HALF] = wishes.blur * g.half_blur[j, m] + 0.5 * unclear + wishes.half * gap + 0.1 * dryness
+        cost[:, HALF] = (
+            wishes.blur * g.half_blur[j, m] + 0.5 * unclear + wishes.half * gap + HALF_DRY * dryness
+        )
         cost += best[j]
         if k == n:
             best[n, 0], back[n, 0] = _cheapest(cost, j)
@@ -89,12 +95,14 @@ def best_holds(g: Grounds, wishes: Wishes) -> tuple[Hold, ...]:
         # loses nothing, and is no matter of the metre.
         change = np.zeros((j.size, 3))
         for depth, kept, unwanted in ((UP, 1.0, g.clear[k]), (DOWN, 1.0, 0.0), (HALF, 0.4, 0.0)):
-            change[:, UP] = 0.0 if depth == UP else wishes.press + 0.5 * place[k]
-            change[:, DOWN] = effort + (1.0 - unwanted) * (place[k] + kept * lost)
-            change[:, HALF] = effort + (1.0 - unwanted) * (place[k] + 0.4 * lost)
+            there = half_place[k] if depth == HALF else place[k]
+            change[:, UP] = 0.0 if depth == UP else wishes.press + 0.5 * there
+            change[:, DOWN] = effort + (1.0 - unwanted) * (there + kept * lost)
+            change[:, HALF] = effort + (1.0 - unwanted) * (there + 0.4 * lost)
             if depth == HALF:
-                # Half a pedal is for a bass that fingers have let go; without one it only muddles.
-                change[j > g.bass[k], DOWN] = np.inf
+                # Half a pedal is for a bass that goes on under the change; without one it only muddles.
+                if not g.bass_held[k]:
+                    change[j > g.bass[k], DOWN] = np.inf
                 change[:, UP] = change[:, HALF] = np.inf
             else:
                 change[:, DOWN:] += ((1.0 - unwanted) * lost_bass)[:, None]
@@ -108,12 +116,18 @@ def blur_of(g: Grounds, holds: tuple[Hold, ...]) -> float:
     return float(sum(tables[h.depth][h.first, h.last - h.first] for h in holds if h.depth != UP))
 
 
-def _place(g: Grounds, wishes: Wishes) -> Array:
-    """What it costs to change at each onset, for its place in harmony, metre and print."""
+def _place(g: Grounds, wishes: Wishes, depth: int = DOWN) -> Array:
+    """What it costs to change, fully or half, at each onset, for its place in harmony, metre and print.
+
+    A half change is made for a bass that goes on, and half obeys a printed pedal that is held.
+    """
+    printed = np.where(g.printed > 0, wishes.marked, wishes.print) * g.printed
     place = np.where(g.arrives, 0.0, wishes.within)
     place += wishes.off_beat * np.where(g.on_beat, np.where(g.downbeat, 0.0, 0.5), 1.0)
+    if depth == HALF:
+        return np.asarray(place - 0.5 * printed)
     place += np.where(g.new_bass, 0.0, wishes.no_bass)
-    return np.asarray(place - wishes.print * g.printed)
+    return np.asarray(place - printed)
 
 
 def _summed(values: Array) -> Array:
