@@ -201,7 +201,7 @@ def test_the_print_is_honoured_until_it_blurs_too_much():
     dry = {m.moment: m for m in pedal(score, reading, blur=0.2, tempo=60)}
     assert dry[F(8)].origin == "printed"
     assert dry[F(4)].why.label == "against the print"
-    wet = {m.moment: m for m in pedal(score, reading, blur=0.7, tempo=180)}
+    wet = {m.moment: m for m in pedal(score, reading, blur=0.9, tempo=180)}
     assert F(4) not in wet
     assert F(8) in wet
 

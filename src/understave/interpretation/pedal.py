@@ -73,7 +73,7 @@ def wishes_for(style: str, blur: float) -> Wishes:
     if style == "melting":
         count /= 4
         plain = replace(plain, quick=4 * plain.quick, press=4 * plain.press)
-    # Who likes it clear takes the care that half a pedal asks for; who likes it blurred, fewer printed changes.
+    # For clearness one takes the care that half a pedal asks for; for blur one passes over printed changes.
     more = count / plain.blur
     return replace(
         plain, blur=count, half=plain.half * min(1.0, 1 / more), marked=plain.marked * min(1.0, more)

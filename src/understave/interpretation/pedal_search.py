@@ -32,8 +32,8 @@ class Wishes:
     A change costs `press`, `quick` times (half a second / time since the last)², `within` inside a chord,
     `off_beat` and half as much off the downbeat, `no_bass` where no new bass comes with it, up to `resonance`
     for what the chord loses, `bass` for its bass. Per second: `dry` for a raised pedal, `clear` for one that
-    is down where it should be up, `half` for the care that half a pedal asks for. `print` is for changing where
-    the print holds the pedal, `marked` for not changing where it does.
+    is down where it should be up, `half` for the care that half a pedal asks for. `print` is for changing
+    where the print holds the pedal, `marked` for not changing where it does.
     """
 
     blur: float = 6.0
