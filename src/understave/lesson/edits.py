@@ -226,6 +226,11 @@ def apply(
     return (*first, *rest)
 
 
+def own_seconds(score: Score, edits: Edits, level: Level, timing: Timing) -> float:
+    """Return how long the teacher's own stops take."""
+    return sum(timing.of(score, _made(score, own, level)) for own in edits.own)
+
+
 def without_place(stops: Sequence[Stop], edits: Edits) -> tuple[str, ...]:
     """Return the ids in the edits that no stop has; their texts stay in the file all the same."""
     there = {s.id for s in stops}

@@ -167,9 +167,10 @@ def make_lesson(
     plan = make_plan(score, reading)
     on_step("choosing where to stop")
     on_progress(0.1)
-    work, proposed = _work(score, reading, plan, wishes, asked, name, options)
     exports = out / EXPORTS
     before = remembered(exports).get("facts", {})
+    usual = _usual(before, asked)
+    work, seconds = _work(score, reading, plan, wishes, asked, name, options, usual)
     facts = _facts(work)
 
     def told(share: float, text: str) -> None:
@@ -191,7 +192,7 @@ def make_lesson(
             for n in edits.without_place(work.stops, wishes)
         ),
         *(f"Look at {f.where}: {f.sentence}." for f in faults),
-        *_too_long(work, proposed),
+        *_too_long(work, seconds),
     )
     return Lesson(
         folder, score, reading, built.files, plan, work.stops, built.made, built.kept, changes, faults
@@ -205,14 +206,27 @@ def lesson_stops(
     wishes: edits.Edits,
     asked: Asked,
     heard: Sequence[Contrast],
+    usual: Sequence[str] = (),
 ) -> tuple[tuple[Stop, ...], Timing]:
-    """Return the stops of a lesson, proposed and then changed as the teacher wants, and their timing."""
+    """Return the stops of a lesson, proposed and then changed as the teacher wants, and their timing.
+
+    `usual` are the ids of last time's.
+    """
     timing = Timing(clock(score, plan), check_rate(asked.rate), contrast_seconds(score, plan, heard))
     possible = possible_stops(
         score, reading, plan, level=asked.level, language=asked.language, timing=timing, heard=heard
     )
     chosen = choose(
-        score, reading, possible, asked.minutes, asked.language, timing, wishes.kept, wishes.leave_out
+        score,
+        reading,
+        possible,
+        asked.minutes,
+        asked.language,
+        timing,
+        wishes.kept,
+        wishes.leave_out,
+        usual,
+        edits.own_seconds(score, wishes, asked.level, timing),
     )
     return edits.apply(score, chosen, wishes, asked.level, timing), timing
 
@@ -225,10 +239,11 @@ def _work(
     asked: Asked,
     name: str,
     options: LessonOptions,
+    usual: Sequence[str] = (),
 ) -> tuple[Work, float]:
     """Return what the parts are made from, and how many seconds the lesson takes."""
     heard = contrasts(score, reading, CONTRASTS) if options.sound else ()
-    stops, timing = lesson_stops(score, reading, plan, wishes, asked, heard)
+    stops, timing = lesson_stops(score, reading, plan, wishes, asked, heard, usual)
     work = Work(score, reading, plan, stops, heard, timing, asked, name, options.chord_symbols, options.sound)
     talk = cues.cue_list(score, reading, stops, timing, asked.minutes, asked.language)
     return work, talk[-1].end
@@ -564,7 +579,15 @@ def _facts(work: Work) -> dict[str, Any]:
     for s in work.reading.spans:
         bar = work.score.measure_at(s.start).number
         labels[f"bar {bar}, beat {beat_text(work.score.beat_at(s.start))}"] = f"{s.numeral} ({s.key.symbol})"
-    return {"labels": labels, "stops": [s.id for s in work.stops]}
+    return {"labels": labels, "stops": [s.id for s in work.stops], "asked": asdict(work.asked)}
+
+
+def _usual(before: Any, asked: Asked) -> tuple[str, ...]:
+    """The stops of last time, where the same lesson is asked for again."""
+    if not isinstance(before, dict) or not isinstance(before.get("asked"), dict):
+        return ()
+    same = all(before["asked"].get(n) == getattr(asked, n) for n in ("minutes", "level"))
+    return tuple(s for s in before.get("stops", ()) if isinstance(s, str)) if same else ()
 
 
 _MOST_TOLD = 6

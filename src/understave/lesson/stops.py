@@ -29,6 +29,7 @@ from understave.score.model import Score
 from understave.theory.key import Key
 from understave.theory.names import pitch_class_name
 from understave.theory.pitch import PitchClass
+from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, Level, Phrasebook, phrasebook
 from understave.wording.gaps import fill, place
@@ -179,18 +180,27 @@ def choose(
     timing: Timing,
     keep: Collection[str] = (),
     leave_out: Collection[str] = (),
+    usual: Collection[str] = (),
+    taken: float = 0.0,
 ) -> tuple[Stop, ...]:
-    """Choose stops for a lesson of so many minutes, those to `keep` before all others, whatever they take."""
+    """Choose stops for a lesson of so many minutes, those to `keep` before all others, whatever they take.
+
+    Then come the `usual` ones, those of last time, so that a small change does not shuffle a lesson. `taken`
+    are seconds that something else takes, such as the teacher's own stops.
+    """
     if not MINUTES[0] <= minutes <= MINUTES[1]:
         raise UnderstaveError(
             f"A lesson of {minutes:g} minutes cannot be planned; ask for {MINUTES[0]:g} to {MINUTES[1]:g}."
         )
-    left = 60 * minutes - opening_seconds(score, reading, language, timing, minutes)
+    left = 60 * minutes - taken - opening_seconds(score, reading, language, timing, minutes)
     chosen = [s for s in stops if s.id in keep]
     left -= sum(s.seconds for s in chosen)
     waiting = [s for s in stops if s.id not in keep and s.id not in leave_out]
     while waiting:
-        best = max(waiting, key=lambda s: (_gain(s, chosen, len(score.measures), minutes), -s.first))
+        best = max(
+            waiting,
+            key=lambda s: (s.id in usual, _gain(s, chosen, len(score.measures), minutes), -s.first),
+        )
         waiting.remove(best)
         if best.seconds <= left and not any(_covers(c, best) for c in chosen):
             chosen.append(best)
@@ -501,6 +511,15 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
     moment = moment_of(event)
     found: dict[str, Detail] = {}
     span = span_at(reading, moment)
+    key, numeral = event.get("key"), event.get("chord")
+    if (
+        span is not None
+        and event.kind in _CHORDS
+        and isinstance(key, Key)
+        and isinstance(numeral, RomanNumeral)
+    ):
+        # A Neapolitan on the way out of another key is asked about in the key in which it is one.
+        span = replace(span, key=key, numeral=numeral)
     if span is not None:
         chord = span.numeral.chord(span.key)
         found["span_key"] = span.key
@@ -512,7 +531,7 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
             found["outside"] = outside
             if len(outside) > 1:
                 found["outside_many"] = 1
-    key, before = event.get("key"), event.get("came_from")
+    before = event.get("came_from")
     if event.kind == "key" and isinstance(key, Key) and isinstance(before, Key):
         telling = first_new_note(score, event.start, event.end, before, key)
         if telling is not None:

@@ -1,0 +1,170 @@
+"""A lesson made again: only what must be, with every correction and edit kept, and what changed is said."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from understave.errors import UnderstaveError
+from understave.harmony import corrections
+from understave.harmony.reading import Correction
+from understave.lesson import build as builder
+from understave.lesson.build import Part, build, digest
+from understave.lesson.make import LessonOptions, make_lesson
+from understave.theory.roman import RomanNumeral
+
+ROOT = Path(__file__).parents[2]
+PIECE = ROOT / "examples" / "lock-water" / "score.musicxml"
+QUIET = LessonOptions(sound=False)
+
+
+@dataclass(frozen=True)
+class Write:
+    """Makes one file; a class of the module, so that another process can call it."""
+
+    path: str
+    text: str
+
+    def __call__(self, given):
+        return {self.path: self.text + "".join(sorted(d.decode() for d in given.values()))}
+
+
+def parts(a="1", b="2"):
+    return [
+        Part("b", {"x": digest(b), "a": digest(a)}, Write("in/b.txt", b), needs=("a",)),
+        Part("a", {"x": digest(a)}, Write("a.txt", a)),
+    ]
+
+
+@pytest.mark.parametrize("processes", [1, 2])
+def test_parts_get_the_files_they_need(tmp_path, processes, monkeypatch):
+    monkeypatch.setattr(builder, "_WORTH_A_PROCESS", 0)
+    done = build(tmp_path, parts(), processes=processes)
+    assert (tmp_path / "in" / "b.txt").read_text() == "21"
+    assert [name for name, _ in done.made] == ["b", "a"]
+
+
+def test_only_what_changed_is_made_again(tmp_path):
+    build(tmp_path, parts())
+    again = build(tmp_path, parts())
+    assert again.made == ()
+    assert again.kept == ("b", "a")
+    changed = build(tmp_path, parts(b="3"))
+    assert changed.made == (("b", "x"),)
+    assert (tmp_path / "in" / "b.txt").read_text() == "31"
+    (tmp_path / "a.txt").unlink()
+    assert build(tmp_path, parts(b="3")).made == (("a", "files missing or changed"),)
+    assert (tmp_path / "a.txt").read_text() == "1"
+
+
+def test_a_file_changed_by_hand_is_put_aside(tmp_path):
+    build(tmp_path, parts())
+    (tmp_path / "a.txt").write_text("mine")
+    first = build(tmp_path, parts())
+    assert [p.read_text() for p in first.aside] == ["mine"]
+    (tmp_path / "a.txt").write_text("mine too")
+    second = build(tmp_path, parts())
+    assert [p.read_text() for p in (*first.aside, *second.aside)] == ["mine", "mine too"]
+
+
+def test_files_that_no_part_makes_any_more_go_and_others_stay(tmp_path):
+    build(tmp_path, parts())
+    (tmp_path / "notes.txt").write_text("mine")
+    build(tmp_path, parts()[1:])
+    assert not (tmp_path / "in" / "b.txt").exists()
+    assert (tmp_path / "notes.txt").read_text() == "mine"
+
+
+def test_an_error_leaves_the_old_files_whole(tmp_path):
+    build(tmp_path, parts())
+
+    def fails(given):
+        raise UnderstaveError("no")
+
+    broken = [Part("a", {"x": "new"}, Write("a.txt", "new")), Part("c", {}, fails)]
+    with pytest.raises(UnderstaveError):
+        build(tmp_path, broken)
+    assert (tmp_path / "a.txt").read_text() == "1"
+
+
+def test_a_damaged_memory_makes_all_anew(tmp_path):
+    build(tmp_path, parts())
+    (tmp_path / builder.MEMORY).write_text("{")
+    assert len(build(tmp_path, parts()).made) == 2
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("lesson") / "lock-water"
+    return make_lesson(PIECE, folder, QUIET)
+
+
+def test_a_lesson_has_its_files(made):
+    names = {p.relative_to(made.folder.exports).as_posix() for p in made.files}
+    assert {
+        "score.pdf",
+        "handout.pdf",
+        "exercises.pdf",
+        "passages.pdf",
+        "page.html",
+        "stops.json",
+        "script.txt",
+        "cues.csv",
+        "captions.vtt",
+        "captions.srt",
+        "chapters.txt",
+        "reading.json",
+    } <= names
+    assert all(p.stat().st_size > 0 for p in made.files)
+    assert made.faults == ()
+    stops = json.loads((made.folder.exports / "stops.json").read_text(encoding="utf-8"))
+    page = (made.folder.exports / "page.html").read_text(encoding="utf-8")
+    for stop in stops:
+        assert stop["title"] in page
+
+
+def test_made_again_it_keeps_corrections_and_edits_and_says_what_changed(made):
+    folder = made.folder
+    same = make_lesson(folder.path, folder.path, QUIET)
+    assert same.made == ()
+    assert same.changes == ()
+
+    stop = made.stops[0].id
+    settings = folder.path / "lesson.toml"
+    mine = settings.read_text(encoding="utf-8") + (
+        f'\n# mine\n[stops]\nleave_out = ["{made.stops[1].id}"]\n\n'
+        f'[stops.texts.{stop}]\ntitle = "My own title"\nquestion = "Is this B minor?"\n'
+    )
+    settings.write_text(mine, encoding="utf-8")
+    edited = make_lesson(folder.path, folder.path, QUIET)
+    assert settings.read_text(encoding="utf-8") == mine
+    assert {name for name, _ in edited.made} <= {"talk", "page", "stop pictures"}
+    assert "My own title" in (folder.exports / "page.html").read_text(encoding="utf-8")
+    assert any("B minor" in change for change in edited.changes)
+    assert any(made.stops[1].id in change for change in edited.changes)
+
+    key = edited.reading.spans[0].key
+    numeral = RomanNumeral.parse("vi")
+    corrections.append(folder.corrections, Correction("12", 1, "12", 2, key, numeral))
+    before = folder.corrections.read_bytes()
+    corrected = make_lesson(folder.path, folder.path, QUIET)
+    assert folder.corrections.read_bytes() == before
+    assert settings.read_text(encoding="utf-8") == mine
+    assert any(c.startswith("Bar 12, beat 1: vi (Eb), before") for c in corrected.changes)
+    assert "reading" in {name for name, _ in corrected.made}
+    assert next(s for s in corrected.stops if s.id == stop).title == "My own title"
+
+
+def test_choices_are_remembered(tmp_path):
+    options = LessonOptions(sound=False, minutes=5, level="beginner", rate=100, paper="us-letter")
+    first = make_lesson(PIECE, tmp_path / "lesson", options)
+    again = make_lesson(first.folder.path, first.folder.path, QUIET)
+    assert again.made == ()
+    assert {s.level for s in again.stops} == {"beginner"}
+    settings = first.folder.path / "lesson.toml"
+    settings.write_text(settings.read_text().replace('"beginner"', '"expert"'))
+    with pytest.raises(UnderstaveError, match="choose beginner, intermediate, advanced"):
+        make_lesson(first.folder.path, first.folder.path, QUIET)

@@ -1,0 +1,182 @@
+"""Stops: they fit the time, spread over the piece, ask what the reading answers; texts are checked.
+
+The demo pieces' harmony was analysed by hand (examples/*/analysis.txt); what is asserted of it stands there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from understave.errors import UnderstaveError
+from understave.harmony import read
+from understave.harmony.reading import Reading
+from understave.interpretation.make import make_plan
+from understave.interpretation.perform import clock
+from understave.interpretation.plan import Plan
+from understave.lesson import checking
+from understave.lesson.make import reasons_of
+from understave.lesson.speech import speaking_seconds, spoken_words
+from understave.lesson.stops import (
+    KINDS_OF_INTEREST,
+    THINKING,
+    TURNING,
+    Timing,
+    opening_seconds,
+    possible_stops,
+    propose_stops,
+)
+from understave.score.model import Score
+from understave.score.reader import read_score
+from understave.theory.key import Key
+from understave.wording import LEVELS, SPOKEN
+
+ROOT = Path(__file__).parents[2]
+PIECES = ("chain-ferry", "lock-water")
+
+
+@cache
+def example(name: str) -> tuple[Score, Reading, Plan]:
+    score = read_score(ROOT / "examples" / name / "score.musicxml")
+    reading = read(score)
+    return score, reading, make_plan(score, reading)
+
+
+@pytest.mark.parametrize("name", PIECES)
+@pytest.mark.parametrize("minutes", [5, 15, 30])
+def test_a_lesson_fits_its_minutes_and_uses_them(name, minutes):
+    score, reading, plan = example(name)
+    stops = propose_stops(score, reading, plan, minutes=minutes)
+    timing = Timing(clock(score, plan))
+    total = opening_seconds(score, reading, "en", timing, minutes) + sum(s.seconds for s in stops)
+    assert total <= 60 * minutes
+    if minutes < 30:
+        # A stop takes a minute and a half: less than two of them may be left over.
+        assert total >= 60 * minutes - 180
+    assert stops == tuple(sorted(stops, key=lambda s: (s.first, s.moment)))
+
+
+def test_the_seconds_of_a_stop_are_words_music_and_thinking():
+    score, reading, plan = example("lock-water")
+    timing = Timing(clock(score, plan), rate=100)
+    stop = propose_stops(score, reading, plan, minutes=10, rate=100)[0]
+    music = timing.time.at(score.measures[stop.last].end) - timing.time.at(score.measures[stop.first].start)
+    words = sum(speaking_seconds(t, 100) for t in stop.script)
+    assert stop.seconds == pytest.approx(2 * (music + TURNING) + THINKING + words)
+
+
+@pytest.mark.parametrize("name", PIECES)
+def test_stops_are_spread_over_the_piece_and_over_kinds(name):
+    score, reading, plan = example(name)
+    stops = propose_stops(score, reading, plan, minutes=15)
+    thirds = {3 * s.first // len(score.measures) for s in stops}
+    assert thirds == {0, 1, 2}
+    assert len({s.why for s in stops}) >= 3
+    assert {s.why for s in stops} <= set(KINDS_OF_INTEREST)
+    assert all(b.first - a.first > 1 for a, b in pairwise(stops))
+
+
+def test_what_is_rarest_is_chosen_even_in_five_minutes():
+    score, reading, plan = example("chain-ferry")
+    stops = propose_stops(score, reading, plan, minutes=5)
+    # The one enharmonic pivot of the piece, and its German sixth, stand in bars 54 and 55.
+    assert any(score.measures[s.first].number in ("53", "54") for s in stops)
+
+
+def test_names_do_not_depend_on_time_level_or_language():
+    score, reading, plan = example("lock-water")
+    names = [
+        [s.id for s in possible_stops(score, reading, plan, level=level, language=language)]
+        for level in LEVELS
+        for language in SPOKEN
+    ]
+    assert all(n == names[0] for n in names)
+    assert len(set(names[0])) == len(names[0])
+
+
+@pytest.mark.parametrize("name", PIECES)
+def test_answers_are_what_the_score_and_reading_have(name):
+    score, reading, plan = example(name)
+    asked = 0
+    for s in possible_stops(score, reading, plan):
+        lead = s.events[0]
+        assert s.question.endswith("?")
+        assert s.answer.endswith(".")
+        if lead.kind == "chromatic chord":
+            # Worked out here from the key's signature alone: seven neighbours on the line of fifths.
+            key = lead.get("key")
+            home = key if key.mode == "major" else key.relative
+            inside = {home.tonic.fifths + k for k in range(-1, 6)}
+            raised = {key.tonic.fifths + k for k in (3, 5)} if key.mode == "minor" else set()
+            members = lead.get("chord").chord(key).members
+            outside = [p for p in members if p.fifths not in inside | raised]
+            letters = s.answer.rstrip(".").replace(" and ", ", ").split(", ")
+            assert [w[0] for w in letters] == [p.letter for p in outside]
+            asked += 1
+        if lead.kind == "return":
+            start = lead.get("from_start")
+            assert isinstance(start, Fraction)
+            assert score.measure_at(start).number in s.answer
+            asked += 1
+    assert asked >= 2
+
+
+@pytest.mark.parametrize("minutes", [0, -5, 500])
+def test_a_length_that_is_no_lesson_is_refused(minutes):
+    with pytest.raises(UnderstaveError, match="cannot be planned"):
+        propose_stops(*example("lock-water"), minutes=minutes)
+
+
+def test_a_numeral_is_spoken_sign_by_sign():
+    # "five six five of five", as it is read aloud (common practice, no source).
+    assert spoken_words("⟨V65/V⟩") == 5
+    assert spoken_words("It’s a half-close.") == 3
+
+
+# --- texts are checked ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", PIECES)
+@pytest.mark.parametrize("language", SPOKEN)
+def test_every_text_names_what_the_reading_has(name, language):
+    score, reading, plan = example(name)
+    why = reasons_of(plan)
+    for level in LEVELS:
+        stops = possible_stops(score, reading, plan, level=level, language=language)
+        assert not checking.check_stops(score, reading, stops, language, why)
+        assert not checking.check_story(score, reading, level, language)
+
+
+@pytest.mark.parametrize(
+    ("language", "text", "fault"),
+    [
+        ("en", "Hear ⟨Ger65⟩ here.", "the chord Ger65"),
+        ("en", "It turns to B minor.", "B minor"),
+        ("en", "As in bar 999.", "bar 999, which the score has not"),
+        ("en", "As in bars 30–31.", "bar 30, which it is not about"),
+        ("en", "It is ⟨I⟩ in E flat minor.", "I in E flat minor"),
+        ("de", "Es wendet sich nach h-Moll.", "h-Moll"),
+        ("de", "Wie in Takt 999.", "bar 999"),
+    ],
+)
+def test_a_false_text_is_found_out(language, text, fault):
+    score, reading, plan = example("lock-water")
+    stop = possible_stops(score, reading, plan)[0]
+    wrong = replace(stop, say={**stop.say, "beginner": text}, title="", play="", question="", answer="")
+    wrong = replace(wrong, say=dict.fromkeys(LEVELS, text))
+    found = checking.check_stops(score, reading, [wrong], language)
+    assert found
+    assert any(fault in f.sentence for f in found)
+    assert found[0].where.startswith(f"{stop.id}, say.")
+
+
+def test_a_key_within_a_longer_name_is_not_mistaken():
+    known = checking.Facts(frozenset(), frozenset(), frozenset({Key.parse("Eb")}), frozenset())
+    score = example("lock-water")[0]
+    assert not checking.faults_in("in E flat major", known, score, "en")
+    assert checking.faults_in("in B flat major", known, score, "en")
