@@ -45,12 +45,20 @@ def _parser() -> argparse.ArgumentParser:
     lesson.add_argument(
         "--out", type=Path, help="where the lesson goes (default: a folder named after the score)"
     )
-    lesson.add_argument("--paper", choices=("a4", "us-letter"), default="a4", help="paper of the pages")
+    lesson.add_argument("--paper", type=_paper, help="paper of the pages: A4 (default) or Letter")
+    lesson.add_argument(
+        "--minutes", type=float, help="how long the lesson may be, such as 5, 15 (default) or 30"
+    )
+    lesson.add_argument("--rate", type=float, help="words a minute that you speak (default: 130)")
+    lesson.add_argument(
+        "--analysis", type=Path, help="your own analysis as RomanText: where the reading differs, it wins"
+    )
     lesson.add_argument("--chord-symbols", action="store_true", help="set chord symbols above the staves too")
     lesson.add_argument(
         "--replace-score", action="store_true", help="put a newer version of the score into the lesson"
     )
-    _add_words(lesson)
+    _add_words(lesson, remembered=True)
+    lesson.add_argument("--no-sound", action="store_true", help="leave out all sound; much quicker")
     lesson.add_argument("--open", action="store_true", help="open the result where there is a screen")
     lesson.set_defaults(run=_lesson)
 
@@ -154,16 +162,27 @@ def _add_playing(command: argparse.ArgumentParser) -> None:
     command.add_argument("--no-rubato", action="store_true", help="keep the tempo steady")
 
 
-def _add_words(command: argparse.ArgumentParser) -> None:
+def _add_words(command: argparse.ArgumentParser, remembered: bool = False) -> None:
+    """Add level and language; a lesson made again remembers what was chosen, so there is no default."""
     command.add_argument(
         "--level",
         type=_level,
-        default="intermediate",
+        default=None if remembered else "intermediate",
         help="for whom the words are: beginner, intermediate (default) or advanced",
     )
     command.add_argument(
-        "--language", type=_language, default="en", help="language of the words: en (default) or de"
+        "--language",
+        type=_language,
+        default=None if remembered else "en",
+        help="language of the words: en (default) or de",
     )
+
+
+def _paper(text: str) -> str:
+    papers = {"a4": "a4", "letter": "us-letter", "us-letter": "us-letter"}
+    if text.casefold() not in papers:
+        raise argparse.ArgumentTypeError(f"{text!r} is no paper we print on; choose A4 or Letter")
+    return papers[text.casefold()]
 
 
 # These two read the words' room only for the commands that use it: loading it takes half a second.
@@ -185,46 +204,66 @@ def _one_of(text: str, allowed: Sequence[str]) -> str:
     return text
 
 
-def _steps(console: Console) -> tuple[Callable[[str], None], Callable[[], None]]:
-    """Return a function that shows the step being done, and one that clears the display."""
-    if console.is_terminal:
-        status = console.status("starting")
-        status.start()
-        return (lambda text: status.update(text)), status.stop
-    return (lambda text: console.print(f"  {text}")), (lambda: None)
-
-
 def _lesson(arguments: argparse.Namespace, console: Console) -> int:
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
     from understave.lesson.make import LessonOptions, make_lesson
 
     source: Path = arguments.score
     out: Path = arguments.out or Path(f"{source.stem or 'score'}-lesson")
     options = LessonOptions(
-        arguments.paper,
-        arguments.chord_symbols,
-        arguments.replace_score,
-        arguments.level,
-        arguments.language,
+        paper=arguments.paper,
+        chord_symbols=arguments.chord_symbols,
+        replace_score=arguments.replace_score,
+        level=arguments.level,
+        language=arguments.language,
+        minutes=arguments.minutes,
+        rate=arguments.rate,
+        sound=not arguments.no_sound,
+        analysis=arguments.analysis,
     )
-    on_step, done = _steps(console)
-    try:
-        lesson = make_lesson(source, out, options, on_step)
-    finally:
-        done()
+    shown = console.is_terminal
+    columns = (BarColumn(), TimeElapsedColumn(), TextColumn("{task.description}"))
+    with Progress(*columns, console=console, disable=not shown, transient=True) as progress:
+        task = progress.add_task("starting", total=1.0)
+
+        def on_step(text: str) -> None:
+            progress.update(task, description=text)
+            if not shown:
+                console.print(f"  {text}", highlight=False)
+
+        lesson = make_lesson(
+            source,
+            out,
+            options,
+            on_step,
+            lambda share: progress.update(task, completed=share),
+            processes=min(2, os.cpu_count() or 1),
+        )
     for warning in lesson.score.warnings:
         console.print(f"Note: {warning}", highlight=False)
     doubtful = sum(not s.fixed and s.confidence < 0.5 for s in lesson.reading.spans)
     console.print(
         f"{lesson.score.title}: {len(lesson.reading.spans)} chords in {len(lesson.score.measures)} bars, "
-        f"{doubtful} of them worth checking first.",
+        f"{doubtful} of them worth checking first; {len(lesson.stops)} stops.",
         highlight=False,
     )
+    for change in lesson.changes:
+        console.print(f"  {change}", highlight=False)
+    if lesson.kept:
+        again = ", ".join(f"{name} ({why})" for name, why in lesson.made) or "nothing"
+        console.print(f"Made again: {again}. Kept as it was: {', '.join(lesson.kept)}.", highlight=False)
     console.print(f"The lesson lies in {lesson.folder.path}:", highlight=False)
     for path in lesson.files:
-        console.print(f"  {path.relative_to(lesson.folder.path)}", highlight=False)
+        if path.parent == lesson.folder.exports:
+            console.print(f"  {path.relative_to(lesson.folder.path)}", highlight=False)
+    inner = [p for p in lesson.files if p.parent != lesson.folder.exports]
+    for name in dict.fromkeys(p.parent.name for p in inner):
+        count = sum(p.parent.name == name for p in inner)
+        console.print(f"  exports/{name}/ ({count} files)", highlight=False)
     if arguments.open and _has_screen():
-        webbrowser.open((lesson.folder.exports / "handout.pdf").resolve().as_uri())
-        webbrowser.open((lesson.folder.exports / "score.pdf").resolve().as_uri())
+        for name in ("page.html", "handout.pdf"):
+            webbrowser.open((lesson.folder.exports / name).resolve().as_uri())
     return 0
 
 
@@ -233,7 +272,9 @@ def _open(arguments: argparse.Namespace, console: Console) -> int:
 
     def on_start(started: Started) -> None:
         console.print(f"The desk is open at {started.address}", highlight=False)
-        console.print("It answers only on this machine. Stop it with Ctrl-C; nothing is lost.", highlight=False)
+        console.print(
+            "It answers only on this machine. Stop it with Ctrl-C; nothing is lost.", highlight=False
+        )
         if not arguments.no_browser and _has_screen():
             webbrowser.open(started.address)
 
