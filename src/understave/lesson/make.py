@@ -24,7 +24,8 @@ from understave.export.page import Layout, Side, Sound, lesson_page
 from understave.export.playing import with_plan
 from understave.export.tables import reading_csv, reading_json
 from understave.harmony import corrections, read
-from understave.harmony.reading import Event, Reading
+from understave.harmony.adopted import read_as
+from understave.harmony.reading import Correction, Event, Reading
 from understave.harmony.romantext import write_romantext
 from understave.interpretation.make import make_plan
 from understave.interpretation.perform import clock, perform
@@ -92,7 +93,8 @@ class LessonOptions:
 
     `chord_symbols` sets them above the staves; `replace_score` puts a newer version of the score into
     a lesson made before; `level` is that of the words, `language` that of all words; `minutes` is how long
-    the lesson may be, `rate` how many words a minute the teacher speaks.
+    the lesson may be, `rate` how many words a minute the teacher speaks; `analysis` is one written by hand
+    (RomanText): where the reading differs from it, it becomes corrections, beside those made before.
     """
 
     paper: Paper | None = None
@@ -103,6 +105,7 @@ class LessonOptions:
     minutes: float | None = None
     rate: float | None = None
     sound: bool = True
+    analysis: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +164,7 @@ def make_lesson(
     wishes = edits.read_edits(out / SETTINGS)
     on_step("finding chords and keys")
     on_progress(0.02)
-    reading = read(score, corrections.load(out / CORRECTIONS))
+    reading, added = _read(score, out / CORRECTIONS, options.analysis)
     on_step("planning how to play it")
     on_progress(0.08)
     plan = make_plan(score, reading)
@@ -182,10 +185,12 @@ def make_lesson(
     # Settings first: from here on the folder is a lesson, and a second run finds what the first has done.
     folder = create_folder(out, source, score.title, score.composer, options.replace_score)
     edits.keep_asked(folder.path / SETTINGS, _to_keep(asked, options))
+    corrections.append_step(folder.path / CORRECTIONS, added)
     built = build(exports, parts, told, processes, facts)
     faults = _faults(work)
     changes = (
         *_changes(before, facts),
+        *_taken_over(added, options.analysis),
         *(f"{path.name} had been changed by hand; your version is now {path}." for path in built.aside),
         *(
             f"What you wrote for the stop {n!r} has no stop now; it stays in {SETTINGS}."
@@ -197,6 +202,24 @@ def make_lesson(
     return Lesson(
         folder, score, reading, built.files, plan, work.stops, built.made, built.kept, changes, faults
     )
+
+
+def _read(score: Score, kept: Path, analysis: Path | None) -> tuple[Reading, tuple[Correction, ...]]:
+    decided = corrections.load(kept)
+    if analysis is None:
+        return read(score, decided), ()
+    try:
+        text = analysis.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        raise UnderstaveError(f"{analysis} cannot be read; give the analysis as a RomanText file.") from None
+    return read_as(score, decided, text, f"from {analysis.name}")
+
+
+def _taken_over(added: Sequence[Correction], analysis: Path | None) -> tuple[str, ...]:
+    if not added or analysis is None:
+        return ()
+    bars = ", ".join(dict.fromkeys(c.measure for c in added))
+    return (f"{len(added)} chords were corrected from {analysis.name}, in bars {bars}.",)
 
 
 def lesson_stops(
