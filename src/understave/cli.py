@@ -53,9 +53,6 @@ def _parser() -> argparse.ArgumentParser:
     lesson.add_argument(
         "--analysis", type=Path, help="your own analysis as RomanText: where the reading differs, it wins"
     )
-    lesson.add_argument(
-        "--analysis", type=Path, help="your own analysis as RomanText: where the reading differs, it wins"
-    )
     lesson.add_argument("--chord-symbols", action="store_true", help="set chord symbols above the staves too")
     lesson.add_argument(
         "--replace-score", action="store_true", help="put a newer version of the score into the lesson"
