@@ -28,6 +28,7 @@ _NEVER = -1e9
 _PER_ROOT = INVERSIONS * len(KINDS)
 _FAINT = 1e-3
 """Shares of belief below this are not followed up."""
+_LOG_FAINT = float(np.log(_FAINT))
 
 
 @dataclass(frozen=True)
@@ -126,9 +127,10 @@ class _Decoder:
         self.first = 0.5 * rules.succession[mode, TOKEN_OF_TONIC[mode], token].astype(float)
         tokens = rules.succession.shape[-1]
         self.succession = rules.succession.ravel()
-        self.row, self.column = (mode * tokens + token) * tokens, token
+        self.row, self.column = np.ascontiguousarray(((mode * tokens + token) * tokens).T), token.T.copy()
         self.units = len(places)
         self._arrange(lattice, constraints)
+        self._tabulate_basses()
 
     def _arrange(self, lattice: Lattice, constraints: Constraints) -> None:
         """Flatten the lattice into entries and pairs that respect the constraints."""
@@ -182,6 +184,27 @@ class _Decoder:
             score[order],
         )
         self.pair_at = np.searchsorted(end[order], np.arange(self.units + 2))
+        # Every pair's own score by key, and where each group of pairs of one end and one label begins.
+        self.worth = self.pair_score[:, None] + key_scores[self.pair_row]
+        code = end[order] * LABELS + self.pair_label
+        self.group = np.flatnonzero(np.concatenate(([True], code[1:] != code[:-1]))[: len(code)])
+        self.group_at = np.searchsorted(self.group, self.pair_at)
+        self.group_size = np.diff(np.concatenate((self.group, [len(code)])))
+
+    def _tabulate_basses(self) -> None:
+        """Work out once what every two labels of the piece score for the motion of bass and root."""
+        known = np.unique(self.entry_label)
+        self.number = np.zeros(LABELS, dtype=np.int64)
+        self.number[known] = np.arange(len(known))
+        self.known = len(known)
+        before, after = known[:, None], known[None, :]
+        bass = self.rules.bass_motion[before % INVERSIONS, after % INVERSIONS, bass_step(before, after)]
+        same = np.flatnonzero(before // _PER_ROOT == after // _PER_ROOT)
+        on_root = bass.ravel()[same]
+        self.motion: dict[float, Singles] = {}
+        for worth in set(np.asarray(self.same_root, dtype=float).tolist()):
+            self.motion[worth] = bass.astype(np.float32).ravel()
+            self.motion[worth][same] = on_root + worth
 
     def _entries(self, begin: Ints, label: Ints, worth: Floats) -> Ints:
         """Return codes begin * LABELS + label of the best entries of every limit, sorted."""
@@ -199,6 +222,9 @@ class _Decoder:
         self.enter_best = np.full(size, _NEVER)
         self.enter_total = np.full(size, _NEVER)
         self.arrived: list[tuple[Ints, Floats, Floats]] = [_nothing(len(self.keys))]
+        # How likely each step at a limit is, kept for the way back; it takes no more memory than the beliefs
+        # that the callers work out later.
+        self.steps: dict[int, tuple[Singles, float, Ints, Ints]] = {}
         first = slice(0, int(self.entry_at[1]))
         entrants = self.entry_label[first]
         chance = self.inversion[entrants] + self.first[entrants] + self.rules.opening[self.keys][None, :]
@@ -216,15 +242,10 @@ class _Decoder:
 
     def _between(self, at: int, before: Ints, after: Ints) -> Singles:
         """Score of going from label to label in each key, shape (K, before, after)."""
-        rows, columns = self.row.T[:, before], self.column.T[:, after]
+        rows, columns = self.row.take(before, axis=1), self.column.take(after, axis=1)
         step: Singles = self.succession.take(rows[:, :, None] + columns[:, None, :])
-        bass = self.rules.bass_motion[
-            (before % INVERSIONS)[:, None],
-            (after % INVERSIONS)[None, :],
-            bass_step(before[:, None], after[None, :]),
-        ]
-        root = (before[:, None] // _PER_ROOT == after[None, :] // _PER_ROOT) * self.same_root[at]
-        step += (bass + root).astype(np.float32)
+        places = (self.number.take(before) * self.known)[:, None] + self.number.take(after)
+        step += self.motion[float(self.same_root[at])].take(places)
         return step
 
     def _likely(self, between: Singles) -> tuple[Singles, float]:
@@ -247,7 +268,7 @@ class _Decoder:
         moved = ((arrived + leave)[:, :, None] + change[None]).max(1)
         stayed = (arrived.T[:, :, None] + between).max(1).T
         best = np.maximum(stayed, (moved.T[:, :, None] + between).max(1).T + enter) + own
-        same_before, same_after = np.nonzero(before[:, None] == labels[None, :])
+        same_before, same_after = (before[:, None] == labels).nonzero()
         on = arrived[same_before] + self.rules.continuation
         best[same_after] = np.maximum(best[same_after], on)
         self.enter_best[rows] = best
@@ -257,8 +278,11 @@ class _Decoder:
         here = np.exp(np.maximum(total - top, -700))
         turned = (here * self.leave_mass[before]) @ self.change_mass[self.places[at]]
         likely, peak = self._likely(between)
-        in_key, turning = np.moveaxis(np.stack((here.T, turned.T), axis=1) @ likely, 0, -1)
-        mass = in_key + turning * self.enter_mass[labels]
+        self.steps[at] = likely, peak, same_before, same_after
+        both = np.empty((len(self.keys), 2, len(before)))
+        both[:, 0], both[:, 1] = here.T, turned.T
+        ahead = both @ likely
+        mass = ahead[:, 0].T + ahead[:, 1].T * self.enter_mass[labels]
         result = np.log(mass + 1e-300) + top + peak + own * self.cool
         on = total[same_before] + self.rules.continuation * self.cool
         result[same_after] = np.logaddexp(result[same_after], on)
@@ -267,26 +291,27 @@ class _Decoder:
     def _pairs(self, end: int) -> tuple[slice, Floats]:
         """Return the pairs that end at a limit and their own scores by key."""
         pairs = slice(int(self.pair_at[end]), int(self.pair_at[end + 1]))
-        return pairs, self.pair_score[pairs][:, None] + self.key_scores[self.pair_row[pairs]]
+        return pairs, self.worth[pairs]
 
     def _arrive(self, end: int) -> tuple[Ints, Floats, Floats]:
         """Return the labels that reach a limit with their best and total scores by key."""
         pairs, worth = self._pairs(end)
-        labels, entry = self.pair_label[pairs], self.pair_entry[pairs]
-        if not len(labels):
+        entry = self.pair_entry[pairs]
+        if not len(entry):
             return _nothing(len(self.keys))
-        starts = np.nonzero(np.concatenate(([True], labels[1:] != labels[:-1])))[0]
-        names = labels[starts]
+        groups = slice(int(self.group_at[end]), int(self.group_at[end + 1]))
+        starts = self.group[groups] - pairs.start
+        names = self.pair_label[self.group[groups]]
         best = np.maximum.reduceat(self.enter_best[entry] + worth, starts)
         top = np.arange(len(names))
         if len(names) > BEAM:
-            top = np.sort(np.argpartition(-best.max(1), BEAM)[:BEAM])
+            top = (-best.max(1)).argpartition(BEAM)[:BEAM]
+            top.sort()
         if not self.beliefs:
             return names[top], best[top], best[top]
         total = self.enter_total[entry] + worth * self.cool
         peak = np.maximum.reduceat(total, starts)
-        sizes = np.diff(np.concatenate((starts, [len(labels)])))
-        mass = np.add.reduceat(np.exp(total - np.repeat(peak, sizes, axis=0)), starts)
+        mass = np.add.reduceat(np.exp(total - peak.repeat(self.group_size[groups], axis=0)), starts)
         return names[top], best[top], (np.log(mass) + peak)[top]
 
     def _trace(self, label: int, key: int) -> tuple[Step, ...]:
@@ -324,7 +349,8 @@ class _Decoder:
         onward = np.full_like(self.enter_total, _NEVER)
         names: list[Ints] = []
         shares: list[Floats] = []
-        stretches: list[Ints] = []
+        begins: list[Ints] = []
+        ends: list[Ints] = []
         for end in range(self.units, 0, -1):
             labels, _, total = self.arrived[end]
             pairs, worth = self._pairs(end)
@@ -332,23 +358,25 @@ class _Decoder:
                 continue
             after = np.zeros_like(total) if end == self.units else self._backward(end, onward)
             own, entry = self.pair_label[pairs], self.pair_entry[pairs]
-            where = np.searchsorted(labels, own)
+            where = labels.searchsorted(own)
             where[where == len(labels)] = 0
             live = labels[where] == own
             entry = entry[live]
             tail = worth[live] * self.cool + after[where[live]]
             # One pair at most joins an entry to a limit, so no entry occurs twice here.
             onward[entry] = np.logaddexp(onward[entry], tail)
-            share = np.exp(np.clip(self.enter_total[entry] + tail - whole, -700, 0))
-            row, key = np.nonzero(share > _FAINT)
+            belief = self.enter_total[entry] + tail - whole
+            row, key = (belief > _LOG_FAINT).nonzero()
+            share = np.exp(np.minimum(belief[row, key], 0))
             names.append(own[live][row] * k + key)
-            shares.append(share[row, key])
-            stretches.append(np.stack((self.pair_begin[pairs][live][row], np.full_like(row, end)), axis=1))
+            shares.append(share)
+            begins.append(self.pair_begin[pairs][live][row])
+            ends.append(np.full_like(row, end))
         name, number = np.unique(np.concatenate(names), return_inverse=True)
-        stretch, share = np.concatenate(stretches), np.concatenate(shares)
+        share = np.concatenate(shares)
         change = np.zeros((len(name), self.units + 1))
-        np.add.at(change, (number, stretch[:, 0]), share)
-        np.add.at(change, (number, stretch[:, 1]), -share)
+        np.add.at(change, (number, np.concatenate(begins)), share)
+        np.add.at(change, (number, np.concatenate(ends)), -share)
         belief = np.clip(np.cumsum(change, 1)[:, :-1], 0.0, 1.0)
         seen = belief.max(1) > 5 * _FAINT
         return name[seen] // k, self.keys[name[seen] % k], belief[seen]
@@ -362,14 +390,16 @@ class _Decoder:
             return np.full_like(total, _NEVER)
         entry = onward[rows]
         ahead = entry + self.inversion[entrants] * self.cool
-        likely, height = self._likely(self._between(at, labels, entrants))
+        likely, height, before, after = self.steps.pop(at)
         top = ahead.max()
         coming = np.exp(np.maximum(ahead - top, -700))
         entering = coming * self.enter_mass[entrants]
-        in_key, turning = np.moveaxis(likely @ np.stack((coming.T, entering.T), axis=2), (2, 0), (0, 2))
-        mass = in_key + (turning @ self.change_mass[self.places[at]].T) * self.leave_mass[labels]
+        both = np.empty((len(self.keys), len(entrants), 2))
+        both[:, :, 0], both[:, :, 1] = coming.T, entering.T
+        met = likely @ both
+        turning = met[:, :, 1].T @ self.change_mass[self.places[at]].T
+        mass = met[:, :, 0].T + turning * self.leave_mass[labels]
         result = np.log(mass + 1e-300) + top + height
-        before, after = np.nonzero(labels[:, None] == entrants[None, :])
         on = entry[after] + self.rules.continuation * self.cool
         result[before] = np.logaddexp(result[before], on)
         return np.asarray(result)
