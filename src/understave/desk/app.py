@@ -31,7 +31,7 @@ from starlette.routing import Route
 
 from understave.acoustics.piano import INSTRUMENTS
 from understave.desk import gestures, work
-from understave.desk.guard import Guard
+from understave.desk.guard import Guard, TooLargeError
 from understave.desk.opened import Gesture, OpenLesson, StaleError, open_lesson
 from understave.desk.recent import Recent
 from understave.errors import UnderstaveError
@@ -187,7 +187,13 @@ def make_app(desk: Desk, token: str, port: int) -> Guard:
     ]
     # The guard's own paths come first: a file of the page never hides one.
     routes.sort(key=lambda r: r.path == "/{room:str}/{name:str}")
-    return Guard(Starlette(routes=routes, lifespan=life), token, port)
+    return Guard(
+        Starlette(routes=routes, lifespan=life, exception_handlers={TooLargeError: _too_large}), token, port
+    )
+
+
+async def _too_large(request: Request, error: Exception) -> Response:
+    return JSONResponse({"error": str(error)}, 413)
 
 
 # --- the page's own files ----------------------------------------------------------------------------------

@@ -73,13 +73,10 @@ class Guard:
             message = await receive()
             read += len(message.get("body", b""))
             if read > limit:
-                raise TooLargeError
+                raise TooLargeError(f"That is larger than the {limit // 1024} KiB that may be sent.")
             return message
 
-        try:
-            await self.app(scope, limited, sealed)
-        except TooLargeError:
-            await _answer(send, 413, f"That is larger than the {limit // 1024} KiB that may be sent.")
+        await self.app(scope, limited, sealed)
 
     def _refused(self, scope: Scope, headers: Mapping[bytes, bytes], path: str) -> tuple[int, str] | None:
         hosts = [value for name, value in scope["headers"] if name == b"host"]

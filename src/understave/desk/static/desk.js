@@ -14,7 +14,7 @@ import { Paging } from "./paging.js";
 import { Reading } from "./reading.js";
 
 /** Pixels to a millimetre under which the music is set for a narrower page. */
-const LEGIBLE = 3.1;
+const LEGIBLE = 4;
 const LANES = { numerals: "chords", keys: "keys", second: "second reading", events: "events", "tension-lane": "tension", "dynamics-lane": "dynamics", "pedal-lane": "pedal" };
 const KEPT = "understave-desk";
 
