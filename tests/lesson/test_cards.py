@@ -12,7 +12,7 @@ from understave.export.cards import COLUMNS, Card, cards_csv
 from understave.harmony import read
 from understave.interpretation.make import make_plan
 from understave.lesson import story
-from understave.lesson.cards import flash_cards
+from understave.lesson.cards import card_pictures, flash_cards
 from understave.lesson.exercises import exercises
 from understave.lesson.stops import propose_stops
 from understave.score.reader import read_score
@@ -42,6 +42,17 @@ def test_exercises_stops_and_terms_become_cards(piece, language):
     assert terms
     assert [c.picture for c in made].count("cards/1.png") == 1
     assert all(" " not in tag for c in made for tag in c.tags)
+
+
+def test_every_exercise_and_stop_has_its_picture_without_numerals(piece):
+    score, reading, plan = piece
+    asked = exercises(score, reading, "intermediate")
+    stops = propose_stops(score, reading, plan, minutes=5)
+    paths, drawn = card_pictures(score, asked, stops)
+    made = flash_cards(score, asked, stops, (), "en", paths)
+    assert {c.picture for c in made} == set(drawn)
+    assert len(drawn) == len(made) > 5
+    assert not any('class="numeral"' in svg for svg in drawn.values())
 
 
 def test_the_table_reads_back_as_it_was():

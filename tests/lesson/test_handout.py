@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import io
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from pypdf import PdfReader
 
 from understave.harmony import read
 from understave.harmony.reading import Reading
-from understave.lesson import handout, story
+from understave.interpretation.make import make_plan
+from understave.lesson import handout, setting, story
+from understave.lesson.exercises import exercises
+from understave.lesson.stops import propose_stops
 from understave.score.model import Score
 from understave.score.reader import read_score
 from understave.wording import phrasebook, tell
@@ -18,20 +24,107 @@ ROOT = Path(__file__).parents[2]
 
 
 @cache
-def example() -> tuple[Score, Reading]:
-    score = read_score(ROOT / "examples" / "lock-water" / "score.musicxml")
+def example(piece: str = "lock-water") -> tuple[Score, Reading]:
+    score = read_score(ROOT / "examples" / piece / "score.musicxml")
     return score, read(score)
 
 
-@pytest.mark.parametrize(("level", "language"), [("beginner", "en"), ("advanced", "de")])
-def test_it_is_a_pdf_and_tells_its_steps(level, language):
-    steps: list[str] = []
-    pdf = handout.handout_pdf(*example(), "score.musicxml", "a4", steps.append, level, language)
+@cache
+def made(piece: str, paper: str, level: str, language: str) -> bytes:
+    score, reading = example(piece)
+    plan = make_plan(score, reading)
+    stops = propose_stops(score, reading, plan, minutes=10, level=level, language=language)
+    options = handout.HandoutOptions(paper, level, language)
+    found = exercises(score, reading, level)
+    return handout.handout_pdf(score, reading, plan, stops, found, "score.musicxml", options)
+
+
+VARIANTS = [
+    ("lock-water", "a4", "beginner", "en"),
+    ("lock-water", "us-letter", "advanced", "de"),
+    ("chain-ferry", "a4", "intermediate", "de"),
+    ("chain-ferry", "us-letter", "intermediate", "en"),
+]
+
+
+def _text(page) -> str:
+    """The words of a page, with spaces and hyphens as they are typed."""
+    return " ".join(page.extract_text().replace("\u00a0", " ").replace("\u2011", "-").split())
+
+
+@pytest.mark.parametrize("variant", VARIANTS)
+def test_it_is_a_pdf_on_the_paper_asked_for(variant):
+    pdf = made(*variant)
     assert pdf.startswith(b"%PDF")
-    assert len(pdf) > 20_000
     # The same lesson made another day is the same file.
     assert b"CreationDate" not in pdf
-    assert steps[-1] == "handout: setting the pages"
+    # ISO 216 A4 and ANSI A, in points of 1/72 inch.
+    size = {"a4": (595.28, 841.89), "us-letter": (612.0, 792.0)}[variant[1]]
+    pages = PdfReader(io.BytesIO(pdf)).pages
+    assert 5 <= len(pages) <= 18
+    for page in pages:
+        assert (float(page.mediabox.width), float(page.mediabox.height)) == pytest.approx(size, abs=0.5)
+        assert len(_text(page)) > 60, "a page is nearly empty"
+
+
+@pytest.mark.parametrize("variant", VARIANTS)
+def test_it_holds_every_section_in_order_and_answers_last(variant):
+    language = variant[3]
+    book = phrasebook(language)
+    pages = [_text(p) for p in PdfReader(io.BytesIO(made(*variant))).pages]
+    whole = "\n".join(pages)
+    order = ("keys", "story", "points", "advice", "exercises", "glossary", "credits", "answers", "check")
+    places = [whole.index(book.headings[h]) for h in order]
+    assert places == sorted(places)
+    for sentence in ("caution_practice", "copyright"):
+        assert " ".join(book.phrases[sentence].split()[:6]) in whole
+    assert "⟨" not in whole
+    assert "‹" not in whole
+    # Answers begin on a page of their own: a student's copy ends before it.
+    first = next(k for k, p in enumerate(pages) if book.headings["answers"] in p)
+    assert pages[first].startswith(book.headings["answers"])
+    assert all(book.headings["exercises"] not in p or k >= first for k, p in enumerate(pages[first:], first))
+
+
+def test_each_stop_is_shown_and_answered_on_other_pages():
+    score, reading = example("chain-ferry")
+    stops = propose_stops(score, reading, make_plan(score, reading), minutes=10)
+    pages = [_text(p) for p in PdfReader(io.BytesIO(made(*VARIANTS[3]))).pages]
+    first = next(k for k, p in enumerate(pages) if phrasebook("en").headings["answers"] in p)
+    student, teacher = " ".join(pages[:first]), " ".join(pages[first:])
+    assert len(stops) >= 3
+    for s in stops:
+        assert s.title in student
+        if s.question and "⟨" not in s.question + s.answer:
+            assert s.question in student
+            assert s.answer in teacher
+
+
+def test_advice_gives_each_reason_once_and_leaves_out_what_is_printed():
+    score, reading = example("chain-ferry")
+    plan = make_plan(score, reading)
+    advice = handout.playing_advice(score, plan, "intermediate", "en")
+    assert [aspect for aspect, _ in advice] == ["dynamics", "voicing", "timing", "pedal"]
+    for _, items in advice:
+        assert 1 <= len(items) <= 4
+        assert len({a.reason for a in items}) == len(items)
+        assert [a.moment for a in items] == sorted(a.moment for a in items)
+        assert all(a.why and "(printed)" not in a.what for a in items)
+
+
+def test_the_picture_of_keys_covers_the_piece():
+    score, reading = example("chain-ferry")
+    keys = handout._keys(score, reading, "en")
+    assert keys[0]["start"] == 0
+    assert keys[-1]["end"] == pytest.approx(1)
+    assert all(a["end"] == b["start"] for a, b in pairwise(keys))
+    by_name = {k["name"]: k for k in keys}
+    # Circle of fifths: the relative key shares the signature, the parallel major has three flats less.
+    assert by_name["F minor"]["home"]
+    assert (by_name["F minor"]["height"], by_name["A flat major"]["height"]) == (0, 0)
+    assert by_name["F major"]["height"] == 3
+    assert by_name["D flat major"]["height"] == -1
+    assert [t["number"] for t in handout._bar_ticks(score)][:3] == ["1", "8", "16"]
 
 
 def test_new_terms_are_marked_once():
@@ -60,7 +153,7 @@ def test_umlauts_are_sorted_among_their_letters():
 
 
 def test_numerals_are_set_with_stacked_figures():
-    table = handout._numerals({"text": "From ⟨V65/V⟩ to ⟨viio7⟩."})
+    table = setting.numeral_table({"text": "From ⟨V65/V⟩ to ⟨viio7⟩."})
     assert table["⟨V65/V⟩"]["figures"] == ("6", "5")
     assert table["⟨V65/V⟩"]["head"] == "V"
     assert table["⟨V65/V⟩"]["target"] == "/V"
@@ -75,3 +168,7 @@ def test_short_names_of_keys(key, language, short):
     from understave.theory.key import Key
 
     assert story.short_key(Key.parse(key), language) == short
+
+
+def test_names_of_keys_do_not_break():
+    assert setting.unbroken("in A flat major or es-Moll") == "in A\u00a0flat\u00a0major or es\u2011Moll"

@@ -110,7 +110,7 @@ def test_a_lesson_has_its_files(made):
         "exercises.pdf",
         "passages.pdf",
         "page.html",
-        "stops.json",
+        "lesson.json",
         "script.txt",
         "cues.csv",
         "captions.vtt",
@@ -120,7 +120,7 @@ def test_a_lesson_has_its_files(made):
     } <= names
     assert all(p.stat().st_size > 0 for p in made.files)
     assert made.faults == ()
-    stops = json.loads((made.folder.exports / "stops.json").read_text(encoding="utf-8"))
+    stops = json.loads((made.folder.exports / "lesson.json").read_text(encoding="utf-8"))["stops"]
     page = (made.folder.exports / "page.html").read_text(encoding="utf-8")
     for stop in stops:
         assert stop["title"] in page

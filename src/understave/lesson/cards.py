@@ -9,7 +9,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 
+from understave.engraving import Options, excerpt
 from understave.export.cards import Card
+from understave.harmony.reading import Reading
 from understave.lesson.exercises import Exercise
 from understave.lesson.stops import Stop
 from understave.score.model import Score
@@ -17,6 +19,7 @@ from understave.theory.vocabulary import Language
 from understave.wording import Gloss, in_a_line, phrasebook
 
 _HEARD = "hear and choose"
+_WIDTH = 110.0
 
 
 def flash_cards(
@@ -52,6 +55,38 @@ def flash_cards(
         question = book.phrases["card_term"].format(term=gloss.term)
         cards.append(_card(question, gloss.meaning, "", ("term",)))
     return tuple(cards)
+
+
+def card_pictures(
+    score: Score,
+    exercises: Sequence[Exercise],
+    stops: Sequence[Stop] = (),
+    language: Language = "en",
+) -> tuple[dict[int | str, str], dict[str, str]]:
+    """Return the paths of the cards' excerpts, by step or id, and the SVG documents by path.
+
+    No numerals stand under them: a card asks for what they would tell.
+    """
+    bare = Options(language=language, legend=False, numerals=False, keys=False)
+    paths: dict[int | str, str] = {}
+    drawn: dict[str, str] = {}
+
+    def draw(key: int | str, bars: Score, first: int, last: int, marked: tuple[str, ...]) -> None:
+        paths[key] = f"cards/{f'exercise-{key}' if isinstance(key, int) else key}.svg"
+        drawn[paths[key]] = excerpt(
+            bars, Reading(()), first, last, highlight=marked, options=bare, width_mm=_WIDTH
+        )
+
+    for e in exercises:
+        if e.kind != _HEARD:
+            if e.material is None:
+                draw(e.step, score, e.first, e.last, e.marked)
+            else:
+                draw(e.step, e.material, 0, len(e.material.measures) - 1, e.marked)
+    for s in stops:
+        if s.question and s.answer:
+            draw(s.id, score, s.first, s.last, s.notes)
+    return paths, drawn
 
 
 def _card(question: str, answer: str, picture: str, tags: Iterable[str]) -> Card:

@@ -42,6 +42,7 @@ def lesson_json(score: Score, stops: Sequence[Stop], level: Level, language: Lan
                 "notes": list(s.notes),
                 "seconds": round(s.seconds, 1),
                 "why": s.why,
+                "interest": round(s.interest, 3),
             }
             for s in stops
         ],

@@ -1,105 +1,215 @@
-"""The handout: a PDF to give to a student, set by typst from the reading.
+"""The handout: a PDF to give to a student, set by typst from the reading, the plan and the lesson's stops.
 
-In: a Score, its Reading, a level and a language. Out: PDF bytes. Every text comes from `story` and
-`understave.wording`; the layout stands in ``handout.typ``.
+In: a Score, its Reading and Plan, the stops of the lesson, exercises, a level and a language. Out: PDF bytes.
+Every text comes from these, from `story` and from `understave.wording`; the layout stands in ``handout.typ``.
+What is for the teacher alone, answers and places to check, stands on pages of its own at the end.
 """
 
 from __future__ import annotations
 
-import json
 import re
-import tempfile
-from collections.abc import Callable
-from importlib.resources import files
-from pathlib import Path
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
 from typing import Any, Literal
-
-import typst
 
 from understave.engraving import Options, excerpt
 from understave.harmony.reading import Reading
+from understave.interpretation.plan import Plan
+from understave.interpretation.tension import curve, home_of
 from understave.lesson import story
+from understave.lesson.exercises import Exercise
+from understave.lesson.setting import set_pages
+from understave.lesson.stops import Stop
+from understave.lesson.worksheet import exercise_entries
 from understave.score.model import Score
 from understave.theory.names import key_name
-from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording import Level, Paragraph, Phrasebook, phrasebook, tell
+from understave.wording.gaps import place
+from understave.wording.playing import Advice, tell_plan
 from understave.wording.telling import key_sentence
 
 Paper = Literal["a4", "us-letter"]
+
+_ASPECTS = ("dynamics", "voicing", "timing", "pedal")
+_EACH = 4
+"""Pieces of advice of one kind at most."""
+_WIDTH = 165.0
+_STAFF_MM = 5.6
+"""Height of a staff in excerpts: print small enough for three places on a page."""
+_HALF_MM = 78.0
+"""Pictures up to this width stand two in a row."""
+_LONGEST = 5
+"""Bars of an excerpt at most: a longer one would be a score again."""
+
+
+@dataclass(frozen=True, slots=True)
+class HandoutOptions:
+    """What the teacher chose: the paper, and the level and language of the words."""
+
+    paper: Paper = "a4"
+    level: Level = "intermediate"
+    language: Language = "en"
 
 
 def handout_pdf(
     score: Score,
     reading: Reading,
+    plan: Plan,
+    stops: Sequence[Stop],
+    found: Sequence[Exercise],
     source_name: str,
-    paper: Paper = "a4",
+    options: HandoutOptions = HandoutOptions(),
     on_step: Callable[[str], None] = lambda _: None,
-    level: Level = "intermediate",
-    language: Language = "en",
 ) -> bytes:
-    """Return the handout as PDF bytes; `on_step` hears which excerpt is being engraved."""
+    """Return the handout as PDF bytes; `found` are its exercises, `on_step` hears what is being done."""
+    language, level = options.language, options.level
     book = phrasebook(language)
-    points = story.points(score, reading, language)
-    with tempfile.TemporaryDirectory(prefix="understave-") as folder:
-        root = Path(folder)
-        entries: list[dict[str, Any]] = []
-        for number, point in enumerate(points, start=1):
-            on_step(f"handout: excerpt {number} of {len(points)}")
-            picture = f"excerpt-{number}.svg"
-            (root / picture).write_text(_excerpt(score, reading, point, language), encoding="utf-8")
-            entries.append(
-                {
-                    "heading": point.heading,
-                    "place": point.place[0].upper() + point.place[1:],
-                    "text": point.text,
-                    "picture": picture,
-                }
-            )
-        data = {
-            "title": score.title,
-            "composer": score.composer or book.phrases["unknown_composer"],
-            "paper": paper,
-            "language": language,
-            "headings": book.headings,
-            "key_sentence": key_sentence(score, reading, book),
-            "keys": [
-                {
-                    "name": key_name(k.key, language),
-                    "short": story.short_key(k.key, language),
-                    "first_bar": k.first_bar,
-                    "share": k.share,
-                }
-                for k in story.key_plan(score, reading)
-            ],
-            "points": entries,
-            "check_intro": book.phrases["check_intro"],
-            "doubts": [d.text for d in story.doubts(score, reading, language)],
-            "credit": book.phrases["credit"].format(file=source_name),
-            "copyright": book.phrases["copyright"],
-        }
-        paragraphs = tell(score, reading, level, language)
-        said = [p.text for p in paragraphs] + [str(e["heading"]) + " " + str(e["text"]) for e in entries]
-        data["glossary"] = [{"term": g.term, "meaning": g.meaning} for g in story.glossary(said, book)]
-        # The keys have their own heading above the story.
-        story_passages = [_passage(p, book, leave_out=str(data["key_sentence"])) for p in paragraphs]
-        data["story"] = [p for p in story_passages if p["sentences"]]
-        data["numerals"] = _numerals(data)
-        text = _unbroken(json.dumps(data, ensure_ascii=False))
-        (root / "handout.json").write_text(text, encoding="utf-8")
-        template = files("understave.lesson").joinpath("handout.typ").read_bytes()
-        (root / "handout.typ").write_bytes(template)
-        on_step("handout: setting the pages")
-        pdf = typst.compile(root / "handout.typ", root=root, ignore_system_fonts=True)
-    assert isinstance(pdf, bytes)
-    return pdf
+    words = book.phrases
+    paragraphs = tell(score, reading, level, language)
+    keys = key_sentence(score, reading, book)
+    passages = [_passage(p, book, leave_out=keys) for p in paragraphs]
+    on_step("handout: excerpts")
+    pictures = {f"stop-{s.id}.svg": _excerpt(score, reading, s, language) for s in stops}
+    on_step("handout: exercises")
+    exercises, drawn = exercise_entries(found, score, reading, language, _STAFF_MM)
+    for e in exercises:
+        e["narrow"] = all(_width(drawn[name]) <= _HALF_MM for name in e["pictures"])
+        solutions = e["solutions"]
+        e["narrow_answer"] = len(solutions) < 2 and all(_width(drawn[n]) <= _HALF_MM for n in solutions)
+    advice = playing_advice(score, plan, level, language)
+    data: dict[str, Any] = {
+        "title": score.title,
+        "subtitle": _subtitle(score),
+        "composer": score.composer or words["unknown_composer"],
+        "paper": options.paper,
+        "language": language,
+        "level": words["exercises_level"].format(level=words[f"level_{level}"]),
+        "headings": book.headings,
+        "key_sentence": keys,
+        "key_picture": words["handout_key_picture"],
+        "keys": _keys(score, reading, language),
+        "bars": _bar_ticks(score),
+        "tension": _tension(score, plan),
+        "tension_name": words["play_aspect_tension"],
+        "story": [p for p in passages if p["sentences"]],
+        "stops": [
+            {
+                "title": s.title,
+                "question": s.question,
+                "answer": s.answer,
+                "play": s.play,
+                "picture": f"stop-{s.id}.svg",
+            }
+            for s in stops
+        ],
+        "to_play": words["handout_to_play"],
+        "advice": [
+            {
+                "aspect": words[f"play_aspect_{aspect}"],
+                "items": [
+                    {"place": place(score, a.moment, book), "what": a.what, "why": a.why} for a in items
+                ],
+            }
+            for aspect, items in advice
+        ],
+        "exercises": exercises,
+        "check_intro": words["check_intro"],
+        "doubts": [d.text for d in story.doubts(score, reading, language)],
+        "caution": words["caution_practice"],
+        "credit": words["credit"].format(file=source_name),
+        "copyright": words["copyright"],
+    }
+    said = [p.text for p in paragraphs] + [keys]
+    said += [t for s in stops for t in (s.title, s.question, s.answer, s.play)]
+    said += [t for e in exercises for t in (e["prompt"], e["answer"], *e["choices"])]
+    said += [t for _, items in advice for a in items for t in (a.what, a.why)]
+    data["glossary"] = [{"term": g.term, "meaning": g.meaning} for g in story.glossary(said, book)]
+    on_step("handout: setting the pages")
+    return set_pages("handout", data, pictures | drawn)
 
 
-def _excerpt(score: Score, reading: Reading, point: story.Point, language: Language) -> str:
-    at = score.measure_at(point.span.start).index
-    last = min(at + 1, len(score.measures) - 1)
-    options = Options(language=language)
-    return excerpt(score, reading, max(0, at - 1), last, highlight=point.span.notes, options=options)
+def playing_advice(
+    score: Score, plan: Plan, level: Level, language: Language
+) -> tuple[tuple[str, tuple[Advice, ...]], ...]:
+    """Choose of a plan what a student should know most: by aspect, a few items in order, each with a reason.
+
+    Each reason once, where it is told in full; those that take most words first. What is printed needs
+    no advice.
+    """
+    told = tell_plan(score, plan, level, language)
+    printed = phrasebook(language).phrases["play_printed"].format(what="")
+    result = []
+    for aspect in _ASPECTS:
+        chosen: dict[str, Advice] = {}
+        own = [a for a in told if a.aspect == aspect and a.why and printed.strip() not in a.what]
+        for a in sorted(own, key=lambda a: -len(a.why)):
+            chosen.setdefault(a.reason, a)
+        items = sorted(list(chosen.values())[:_EACH], key=lambda a: a.moment)
+        if items:
+            result.append((aspect, tuple(items)))
+    return tuple(result)
+
+
+def _width(svg: str) -> float:
+    """The width of a picture of ours in millimetres."""
+    found = re.search(r'width="([\d.]+)mm"', svg)
+    return float(found[1]) if found else 0.0
+
+
+def _subtitle(score: Score) -> str:
+    others = (score.metadata.get(name, "") for name in ("subtitle", "movement", "work"))
+    return next((words for words in others if words and words not in score.title), "")
+
+
+def _share(score: Score, moment: Fraction) -> float:
+    """Where a moment lies in the piece, 0..1."""
+    return round(float(moment / score.end), 5) if score.end else 0.0
+
+
+def _tension(score: Score, plan: Plan) -> list[list[float]]:
+    """The line of tension as shares of the piece and of its highest point."""
+    line = curve(plan.tension)
+    highest = max((value for _, value in line), default=0.0) or 1.0
+    return [[_share(score, moment), round(value / highest, 4)] for moment, value in line]
+
+
+def _keys(score: Score, reading: Reading, language: Language) -> list[dict[str, Any]]:
+    """The stretches of the key plan with their height: steps on the circle of fifths from the home key."""
+    home = home_of(reading)
+    found = []
+    for k in story.key_plan(score, reading):
+        found.append(
+            {
+                "name": key_name(k.key, language),
+                "short": story.short_key(k.key, language),
+                "minor": k.key.mode == "minor",
+                "home": k.key == home,
+                "start": _share(score, k.start),
+                "end": _share(score, k.end),
+                "height": k.key.simplest.signature - home.simplest.signature,
+            }
+        )
+    return found
+
+
+def _bar_ticks(score: Score) -> list[dict[str, Any]]:
+    """Bars to number below a picture of the whole piece: about ten, at even distances."""
+    count = len(score.measures)
+    step = next(n for n in (1, 2, 4, 5, 8, 10, 16, 20, 25, 50, 100, count) if count / n <= 12 or n == count)
+    numbered = [m for m in score.measures if m.number.isdigit()]
+    return [
+        {"number": m.number, "at": _share(score, m.start)}
+        for m in numbered
+        if int(m.number) % step == 0 or m.number == "1"
+    ]
+
+
+def _excerpt(score: Score, reading: Reading, stop: Stop, language: Language) -> str:
+    options = Options(language=language, legend=False, staff_mm=_STAFF_MM)
+    last = min(stop.last, stop.first + _LONGEST - 1)
+    return excerpt(score, reading, stop.first, last, highlight=stop.notes, options=options, width_mm=_WIDTH)
 
 
 def _passage(paragraph: Paragraph, book: Phrasebook, leave_out: str = "") -> dict[str, Any]:
@@ -117,19 +227,3 @@ def _passage(paragraph: Paragraph, book: Phrasebook, leave_out: str = "") -> dic
                 shift += 2
         sentences.append({"place": s.place, "text": text})
     return {"heading": paragraph.heading, "sentences": sentences}
-
-
-def _unbroken(text: str) -> str:
-    """Keep the names of notes and keys on one line: ``A flat major`` with spaces that do not break."""
-    name = r"\b[A-G](?: (?:double|flat|sharp|major|minor)\b)+"
-    return re.sub(name, lambda m: m[0].replace(" ", "\u00a0"), text)
-
-
-def _numerals(data: dict[str, Any]) -> dict[str, dict[str, Any]]:
-    """Return how each numeral marked in the texts is set: head, figures top to bottom, what it applies to."""
-    marked = re.findall("⟨[^⟩]*⟩", json.dumps(data, ensure_ascii=False))
-    table = {}
-    for mark in marked:
-        numeral = RomanNumeral.parse(story.plain(mark))
-        table[mark] = {"head": numeral.head, "figures": numeral.figures, "target": numeral.target}
-    return table

@@ -19,8 +19,12 @@ from understave.acoustics.midi import midi_bytes
 from understave.engraving import Options, engrave, to_pdf
 from understave.errors import UnderstaveError
 from understave.export.annotated import annotated_musicxml
+from understave.export.annotated_mei import annotated_mei
+from understave.export.cards import cards_csv
 from understave.export.page import Contrast as PageContrast
 from understave.export.page import Layout, Side, Sound, lesson_page
+from understave.export.parquet import events_parquet, spans_parquet
+from understave.export.plan_data import plan_json
 from understave.export.playing import with_plan
 from understave.export.tables import reading_csv, reading_json
 from understave.harmony import corrections, read
@@ -32,8 +36,10 @@ from understave.interpretation.perform import clock, perform
 from understave.interpretation.plan import Plan
 from understave.lesson import cues, edits, webpage
 from understave.lesson.build import Files, Part, build, digest, program_digest, remembered
+from understave.lesson.cards import card_pictures, flash_cards
 from understave.lesson.checking import Fault, check_stops, check_story
 from understave.lesson.contrasts import Contrast, contrasts
+from understave.lesson.data import lesson_json
 from understave.lesson.exercises import Exercise, exercises
 from understave.lesson.folder import (
     CORRECTIONS,
@@ -46,7 +52,7 @@ from understave.lesson.folder import (
     open_folder,
     titled,
 )
-from understave.lesson.handout import Paper, handout_pdf
+from understave.lesson.handout import HandoutOptions, Paper, handout_pdf
 from understave.lesson.passages import Parallel, parallels, parallels_pdf
 from understave.lesson.speech import RATE, check_rate
 from understave.lesson.stops import (
@@ -57,11 +63,12 @@ from understave.lesson.stops import (
     contrast_seconds,
     possible_stops,
 )
+from understave.lesson.story import glossary
 from understave.lesson.worksheet import exercise_sounds, worksheet_pdf
 from understave.score.model import Score, beat_text
 from understave.score.reader import read_score
 from understave.theory.vocabulary import Language
-from understave.wording import LEVELS, SPOKEN, Level
+from understave.wording import LEVELS, SPOKEN, Level, phrasebook
 
 CONTRASTS = 8
 """Contrasts on the page at most."""
@@ -330,7 +337,18 @@ def _parts(work: Work) -> list[Part]:
         Part("score", {**program, **reading, **look}, partial(_score_files, lean), effort=2),
         Part("plan", {**program, **plan, **look}, partial(_plan_files, lean), effort=2.5),
         Part("reading", {**program, **reading}, partial(_reading_files, lean), effort=0.5),
-        Part("handout", {**program, **reading, **look, **words}, partial(_handout_files, lean), effort=3),
+        Part(
+            "handout",
+            {**program, **plan, **stops, **words, "paper": asked.paper},
+            partial(_handout_files, replace(work, heard=()), exercise_list),
+            effort=4,
+        ),
+        Part(
+            "cards",
+            {**program, **reading, **stops, **words},
+            partial(_card_files, replace(work, heard=()), exercise_list),
+            effort=1,
+        ),
         Part(
             "exercises",
             {**program, **plan, **words, "paper": asked.paper, "sound": str(work.sound)},
@@ -414,6 +432,7 @@ def _plan_files(work: Work, given: Given) -> Files:
     return {
         "plan.pdf": to_pdf(engrave(work.score, work.reading, _look(work), work.plan)),
         "plan.musicxml": with_plan(annotated, work.score, work.plan),
+        "plan.json": plan_json(work.score, work.plan),
         "plan.mid": midi_bytes(perform(work.score, work.plan), work.score.title),
     }
 
@@ -423,16 +442,28 @@ def _reading_files(work: Work, given: Given) -> Files:
         "reading.json": reading_json(work.score, work.reading),
         "reading.csv": reading_csv(work.score, work.reading),
         "reading.romantext.txt": write_romantext(work.reading, work.score),
+        "reading.spans.parquet": spans_parquet(work.score, work.reading),
+        "reading.events.parquet": events_parquet(work.score, work.reading),
         "annotated.musicxml": annotated_musicxml(work.score, work.reading),
+        "annotated.mei": annotated_mei(work.score, work.reading),
     }
 
 
-def _handout_files(work: Work, given: Given) -> Files:
+def _handout_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
     asked = work.asked
-    pdf = handout_pdf(
-        work.score, work.reading, work.name, asked.paper, level=asked.level, language=asked.language
-    )
+    options = HandoutOptions(asked.paper, asked.level, asked.language)
+    pdf = handout_pdf(work.score, work.reading, work.plan, work.stops, found, work.name, options)
     return {"handout.pdf": pdf}
+
+
+def _card_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
+    asked = work.asked
+    pictures, drawn = card_pictures(work.score, found, work.stops, asked.language)
+    book = phrasebook(asked.language)
+    texts = [t for s in work.stops for t in (s.title, s.question, s.answer, s.say[asked.level])]
+    terms = glossary([*texts, *(e.prompt(work.score, asked.language) for e in found)], book)
+    cards = flash_cards(work.score, found, work.stops, terms, asked.language, pictures)
+    return {"cards.csv": cards_csv(cards), **drawn}
 
 
 def _exercise_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
@@ -455,7 +486,7 @@ def _talk_files(work: Work, given: Given) -> Files:
     asked = work.asked
     talk = cues.cue_list(work.score, work.reading, work.stops, work.timing, asked.minutes, asked.language)
     return {
-        "stops.json": stops_json(work.score, work.stops),
+        "lesson.json": lesson_json(work.score, work.stops, asked.level, asked.language),
         "script.txt": cues.script(talk),
         "cues.csv": cues.cue_sheet(talk),
         "chapters.txt": cues.chapter_list(talk),
@@ -463,28 +494,6 @@ def _talk_files(work: Work, given: Given) -> Files:
         "captions.vtt": cues.webvtt(talk),
         "captions.srt": cues.srt(talk),
     }
-
-
-def stops_json(score: Score, stops: Sequence[Stop]) -> str:
-    """Return the stops as JSON, with the names by which ``lesson.toml`` speaks of them."""
-    rows = [
-        {
-            "id": s.id,
-            "bars": [score.measures[s.first].number, score.measures[s.last].number],
-            "why": s.why,
-            "interest": s.interest,
-            "seconds": round(s.seconds, 1),
-            "title": s.title,
-            "say": dict(s.say),
-            "hear": list(s.hear),
-            "play": s.play,
-            "question": s.question,
-            "answer": s.answer,
-            "notes": list(s.notes),
-        }
-        for s in stops
-    ]
-    return json.dumps(rows, ensure_ascii=False, indent=1) + "\n"
 
 
 def _screen_files(work: Work, given: Given) -> Files:

@@ -30,13 +30,17 @@ _ORDER: tuple[Aspect, ...] = ("dynamics", "voicing", "timing", "pedal", "tension
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """One thing to do at a moment; `why` may be empty. `notes` are the ids it is about."""
+    """One thing to do at a moment; `why` may be empty. `notes` are the ids it is about.
+
+    `reason` is the label of the plan's reason, the same for all that have the same one.
+    """
 
     moment: Fraction
     aspect: Aspect
     what: str
     why: str
     notes: tuple[str, ...] = ()
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +81,8 @@ def tell_plan(
                 why = ""
             else:
                 last[item.aspect] = why
-        advice.append(Advice(item.moment, item.aspect, item.what, why, item.notes))
+        label = reason.label if reason is not None else ""
+        advice.append(Advice(item.moment, item.aspect, item.what, why, item.notes, label))
     return tuple(advice)
 
 
