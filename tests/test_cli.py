@@ -147,7 +147,7 @@ def test_stopping_it_at_any_time_is_one_sentence(tmp_path, capsys, monkeypatch):
     for place in ("understave.cli._level", "understave.score.reader.read_bytes"):
         with monkeypatch.context() as patch:
             patch.setattr(place, stop)
-            assert main(["lesson", str(STUDY), "--out", str(tmp_path / "out")]) == 130
+            assert main(["lesson", str(STUDY), "--level", "beginner", "--out", str(tmp_path / "out")]) == 130
         assert capsys.readouterr().err.count("\n") == 1
         assert not (tmp_path / "out").exists()
 
