@@ -136,3 +136,23 @@ def test_an_excerpt_shows_the_lanes_of_the_plan(tmp_path):
     assert main(["excerpt", str(STUDY), "--bars", "4-6", "--plan", "--out", str(out)]) == 0
     picture = out.read_text()
     assert all(f"lane {kind}-lane" in picture for kind in ("tension", "pedal"))
+
+
+def test_ways_to_pedal_side_by_side(capsys):
+    assert main(["play-plan", str(STUDY), "--bars", "1-8", "--compare-pedals"]) == 0
+    said = capsys.readouterr().out
+    for words in (
+        "On a concert grand",
+        "On an upright",
+        "On an early piano",
+        "each harmony",
+        "mean blur",
+        "clash",
+    ):
+        assert words in said
+    assert "▃" in said
+
+
+def test_a_plan_ends_with_a_word_on_practising_too_much(capsys):
+    assert main(["play-plan", str(STUDY), "--bars", "1-2"]) == 0
+    assert "hands tire sooner than ears" in " ".join(capsys.readouterr().out.split())

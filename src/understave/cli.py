@@ -96,6 +96,11 @@ def _parser() -> argparse.ArgumentParser:
     play.add_argument("score", type=Path, help="a score file or a lesson folder")
     play.add_argument("--bars", help="which bars, such as 12 or 9-16 (printed numbers)")
     _add_playing(play)
+    play.add_argument(
+        "--compare-pedals",
+        action="store_true",
+        help="compare every way to pedal on every piano: how blurred, when, and what clashes",
+    )
     _add_words(play)
     play.set_defaults(run=_play_plan)
 
@@ -406,18 +411,22 @@ def _planned(arguments: argparse.Namespace, score: Score, reading: Reading) -> t
 
     style = _chosen(arguments.pedal, STYLES, "pedal")
     instrument = INSTRUMENTS[_chosen(arguments.instrument, tuple(INSTRUMENTS), "instrument")]
-    tempo = None
-    if arguments.tempo is not None:
-        first = _bars(score, arguments.bars)[0] if arguments.bars else score.measures[0]
-        tempo = _between(arguments.tempo, 10, 400, "tempo") * float(first.beat_length)
     options = PlanOptions(
         style=style,
         blur=_between(arguments.blur, 0, 1, "blur"),
         instrument=instrument,
         rubato=0.0 if arguments.no_rubato else 1.0,
-        tempo=tempo,
+        tempo=_tempo(arguments, score),
     )
     return make_plan(score, reading, options), instrument
+
+
+def _tempo(arguments: argparse.Namespace, score: Score) -> float | None:
+    """Return the tempo asked for in quarter notes a minute; it is given in beats of the first bar played."""
+    if arguments.tempo is None:
+        return None
+    first = _bars(score, arguments.bars)[0] if arguments.bars else score.measures[0]
+    return _between(arguments.tempo, 10, 400, "tempo") * float(first.beat_length)
 
 
 def _chosen(text: str, allowed: Sequence[_Name], option: str) -> _Name:
@@ -448,6 +457,8 @@ def _play_plan(arguments: argparse.Namespace, console: Console) -> int:
     from understave.wording.playing import headings, tell_plan
 
     score, reading = _read(arguments.score)
+    if arguments.compare_pedals:
+        return _compare_pedals(arguments, score, reading)
     stretch = _stretch(score, arguments.bars)
     plan, _ = _planned(arguments, score, reading)
     words = phrasebook(arguments.language).phrases
@@ -470,6 +481,50 @@ def _play_plan(arguments: argparse.Namespace, console: Console) -> int:
                     said = Text.assemble((f"{item.what}. ", "bold"), item.why)
                 table.add_row(Text(beat_text(score.beat_at(item.moment))), Text(aspect), said)
         page.print(table)
+    page.print()
+    page.print(Text(words["caution_practice"], style="dim"))
+    return 0
+
+
+def _compare_pedals(arguments: argparse.Namespace, score: Score, reading: Reading) -> int:
+    from understave.interpretation.pedal_blur import compare_pedals
+    from understave.wording.pedals import decimal, tell_comparison
+    from understave.wording.phrasebook import phrasebook
+
+    whole = (score.measures[0], score.measures[-1])
+    first, last = _bars(score, arguments.bars) if arguments.bars else whole
+    compared = compare_pedals(
+        score,
+        reading,
+        blur=_between(arguments.blur, 0, 1, "blur"),
+        tempo=_tempo(arguments, score),
+        first=first.index,
+        last=last.index,
+    )
+    book = phrasebook(arguments.language)
+    words = book.phrases
+    pianos, top = tell_comparison(
+        score, compared, (first.start, last.end), arguments.level, arguments.language
+    )
+    page = Console(highlight=False)
+    page.width = min(page.width, _TEXT_WIDTH)
+    page.print(Text(score.title, style="bold"), Text(book.bars(first.number, last.number), style="dim"))
+    for on in pianos:
+        page.print()
+        page.print(Text(words["compare_piano"].format(piano=on.piano), style="bold cyan"))
+        table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
+        table.add_column(words["compare_way"], ratio=1)
+        for name in ("mean", "moves"):
+            table.add_column(words[f"compare_{name}"], justify="right")
+        table.add_column(words["compare_curve"], no_wrap=True)
+        for way in on.ways:
+            table.add_row(way.names, way.mean, way.moves, Text(way.curve, style="cyan"))
+        page.print(table)
+        for way in on.ways:
+            told = " ".join(way.worst) or words["compare_clear"]
+            page.print(Padding(Text.assemble((f"{way.names}: ", "bold"), told), (0, 0, 0, 2)))
+    page.print()
+    page.print(Text(words["compare_scale"].format(top=decimal(top, arguments.language)), style="dim"))
     return 0
 
 

@@ -21,7 +21,7 @@ from understave.acoustics.piano import EARLY, GRAND, INSTRUMENTS
 from understave.errors import UnderstaveError
 from understave.harmony.reading import Reading, Span
 from understave.interpretation.pedal import STYLES, pedal, wishes_for
-from understave.interpretation.pedal_blur import pedal_blur
+from understave.interpretation.pedal_blur import compare_pedals, pedal_blur
 from understave.interpretation.pedal_costs import MIXED, clash, grounds
 from understave.interpretation.pedal_search import DOWN, HALF, UP, Hold, best_holds, blur_of
 from understave.score.model import Direction, Score
@@ -282,3 +282,35 @@ def test_the_plan_changes_where_pianists_do():
     plan = measured.ways["plan: planned"].f1
     assert plan >= 0.9 * measured.ceiling
     assert plan > max(measured.ways[way].f1 for way in ("every beat", "every bar", "every harmony"))
+
+
+def test_ways_to_pedal_are_compared_on_every_instrument():
+    score, reading = broken()
+    score = printed(score, (0, "start"), (16, "stop"))
+    compared = compare_pedals(score, reading)
+    assert {c.instrument for c in compared} == set(INSTRUMENTS.values())
+    for instrument in INSTRUMENTS.values():
+        ways = {s: c for c in compared if c.instrument == instrument for s in c.styles}
+        assert set(ways) == set(STYLES)
+        assert ways["none"].mean <= ways["each harmony"].mean < ways["printed"].mean
+        # Broken chords in which nothing asks for more: the plan is the same as a change with each harmony.
+        assert ways["planned"] is ways["each harmony"]
+        held = ways["printed"]
+        first, later = held.by_time(F(0), F(4), 1)[0], held.by_time(F(4), F(16), 1)[0]
+        assert first < 0.05 < later
+        for event in held.worst:
+            old, new = event.get("old"), event.get("new")
+            assert (old.midi - new.midi) % 12 in (1, 2, 10, 11)
+    means = [
+        next(c for c in compared if c.instrument == i and "printed" in c.styles).mean for i in (GRAND, EARLY)
+    ]
+    assert means[1] < means[0]
+
+
+def test_one_plan_alone_and_among_others_measures_the_same():
+    score, reading = example(EXAMPLES[0])
+    compared = compare_pedals(score, reading, instruments=(GRAND,), first=0, last=7)
+    melting = next(c for c in compared if "melting" in c.styles)
+    alone = pedal_blur(score, reading, pedal(score, reading, style="melting"), first=0, last=7)
+    assert alone.mean == pytest.approx(melting.mean)
+    assert alone.curve == melting.curve

@@ -13,6 +13,7 @@ of the loudness that foreign notes have; what the composer's own dissonances and
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -43,6 +44,8 @@ FULL_DB, GONE_DB = -43.0, -63.0
 """Blur counts in full while all together sounds above the first level; below the second, nothing is heard."""
 NOTICED = 0.2
 """Seconds that blur must last to be one of the worst moments."""
+PAIRS = 8
+"""Clashing pairs that are named at such a moment, at most."""
 HELD_ON = 0.02
 """Seconds after the key's going up in which the finger still counts as holding."""
 
@@ -111,7 +114,7 @@ class Clashes:
 
     def blur_of(self, heard: Array) -> BlurCurve:
         """The blur of given amplitudes (strikes, partials, times)."""
-        rough = np.sum(self._rough(heard), axis=0)
+        rough = np.sum(self._rough(heard, self.foreign), axis=0)
         total = np.sum(heard, axis=(0, 1))
         power = 0.5 * np.sum(heard**2, axis=1)
         loud = power**0.3
@@ -121,23 +124,26 @@ class Clashes:
         audible = np.clip((level - GONE_DB) / (FULL_DB - GONE_DB), 0, 1)
         return BlurCurve(self.times, audible * (rough + SHARE_WEIGHT * share), rough, share, level)
 
-    def clashing(self, heard: Array, index: int, most: int = 3) -> tuple[tuple[Strike, Strike, float], ...]:
-        """The worst pairs at `times[index]`: (foreign note, other note, roughness)."""
+    def clashing(
+        self, pedal: PedalLine, index: int, most: int = 3
+    ) -> tuple[tuple[Strike, Strike, float], ...]:
+        """The worst pairs under a pedal line at `times[index]`: (foreign note, other note, roughness)."""
         moment = slice(index, index + 1)
-        partials = heard.shape[1]
-        rough = self._rough(heard, moment)[:, 0]
-        summed: dict[tuple[int, int], float] = {}
-        unit = max(float(np.sum(heard[:, :, index])), 1e-12) * semitone_roughness()
-        for one, other, value in zip(self._one, self._other, rough, strict=True):
-            if value > 0:
-                pair = (int(one) // partials, int(other) // partials)
-                pair = pair if self.foreign[pair[0], index] else (pair[1], pair[0])
-                summed[pair] = summed.get(pair, 0.0) + float(value) / unit
-        ranked = sorted(summed.items(), key=lambda item: -item[1])[:most]
-        if not ranked:
-            return ()
-        clear = [(pair, value) for pair, value in ranked if value > 0.15 * ranked[0][1]]
-        return tuple((self.strikes[a], self.strikes[b], value) for (a, b), value in clear)
+        contact = damper_seconds(self.table, pedal, self.times[moment])
+        heard = self.free[:, :, moment] * damping_factor(self.table, contact)
+        count, partials, _ = heard.shape
+        rough = self._rough(heard, self.foreign[:, moment])[:, 0]
+        rough /= max(float(np.sum(heard)), 1e-12) * semitone_roughness()
+        one, other = self._one // partials, self._other // partials
+        swapped = ~self.foreign[one, index]
+        one, other = np.where(swapped, other, one), np.where(swapped, one, other)
+        summed = np.bincount(one * count + other, weights=rough) if rough.size else np.zeros(0)
+        ranked = np.argsort(-summed, kind="stable")[:most]
+        return tuple(
+            (self.strikes[k // count], self.strikes[k % count], float(summed[k]))
+            for k in ranked
+            if summed[k] > max(0.0, 0.15 * float(summed[ranked[0]]))
+        )
 
     def _pairs(self) -> Pairs:
         """Pairs of near partials of different keys that sound together and could be foreign."""
@@ -158,11 +164,10 @@ class Clashes:
         )
         return one[kept], other[kept], weight[kept]
 
-    def _rough(self, heard: Array, when: slice = slice(None)) -> Array:
+    def _rough(self, heard: Array, foreign: NDArray[np.bool_]) -> Array:
         """Roughness (pairs, times) of the pairs with a foreign note."""
         count, partials, times = heard.shape
-        flat = heard.reshape(count * partials, times)[:, when]
-        foreign = self.foreign[:, when]
+        flat = heard.reshape(count * partials, times)
         touches = foreign[self._one // partials] | foreign[self._other // partials]
         return np.asarray(self._weight[:, None] * np.minimum(flat[self._one], flat[self._other]) * touches)
 
@@ -194,12 +199,8 @@ def blur_curve(
 
     `harmony` is (start, end, pitch classes 0..11 of the chord) in seconds.
     """
-    parts = [clashes.blur(performance.pedal) for clashes in _windows(performance, instrument, harmony, step)]
-    if not parts:
-        nothing = np.zeros(0)
-        return BlurCurve(nothing, nothing, nothing, nothing, nothing)
-    columns = ([getattr(p, n) for p in parts] for n in ("times", "blur", "roughness", "foreign", "level"))
-    return BlurCurve(*(np.concatenate(c) for c in columns))
+    windows = _windows(performance, instrument, harmony, step)
+    return _joined([clashes.blur(performance.pedal) for clashes in windows])
 
 
 def worst_moments(
@@ -215,8 +216,23 @@ def worst_moments(
 
     What is over within a fifth of a second, as when dampers need their time at a change, is none.
     """
-    curve = blur_curve(performance, instrument, harmony, step=step)
-    lasting = _lasting(curve.blur, max(1, round(NOTICED / step)))
+    return measure_blur(performance, instrument, harmony, most=most, least=least, step=step)[1]
+
+
+def measure_blur(
+    performance: Performance,
+    instrument: Instrument,
+    harmony: Harmony,
+    *,
+    most: int = 5,
+    least: float = 0.15,
+    step: float = 0.05,
+) -> tuple[BlurCurve, tuple[WorstMoment, ...]]:
+    """`blur_curve` and `worst_moments` in one go, in half the time."""
+    windows = list(_windows(performance, instrument, harmony, step))
+    curve = _joined([clashes.blur(performance.pedal) for clashes in windows])
+    width = 1 + math.ceil(NOTICED / step - 1e-9)
+    lasting = _lasting(curve.blur, width)
     peaks: list[int] = []
     for start, end, _ in harmony:
         inside = np.flatnonzero((curve.times >= start - 1e-6) & (curve.times < end - 1e-6))
@@ -225,7 +241,14 @@ def worst_moments(
             if lasting[peak] >= least:
                 peaks.append(peak)
     peaks = sorted(peaks, key=lambda i: -lasting[i])[:most]
-    return tuple(_worst(performance, instrument, harmony, curve, peak) for peak in peaks)
+    size = windows[0].times.size if windows else 1
+    worst = []
+    for peak in peaks:
+        # The middle of what lasts tells what clashes; at its beginning dampers may still be falling.
+        middle = min(peak + width // 2, curve.times.size - 1)
+        pairs = windows[middle // size].clashing(performance.pedal, middle % size, PAIRS)
+        worst.append(_worst(curve, peak, float(lasting[peak]), pairs))
+    return curve, tuple(worst)
 
 
 @lru_cache(maxsize=8)
@@ -288,16 +311,20 @@ def _lasting(blur: Array, width: int) -> Array:
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, width).min(axis=1))
 
 
+def _joined(parts: Sequence[BlurCurve]) -> BlurCurve:
+    if not parts:
+        nothing = np.zeros(0)
+        return BlurCurve(nothing, nothing, nothing, nothing, nothing)
+    columns = ([getattr(p, n) for p in parts] for n in ("times", "blur", "roughness", "foreign", "level"))
+    return BlurCurve(*(np.concatenate(c) for c in columns))
+
+
 def _worst(
-    performance: Performance, instrument: Instrument, harmony: Harmony, curve: BlurCurve, peak: int
+    curve: BlurCurve, peak: int, blur: float, pairs: tuple[tuple[Strike, Strike, float], ...]
 ) -> WorstMoment:
-    moment = float(curve.times[peak])
-    high = curve.blur >= curve.blur[peak] / 2
+    high = curve.blur >= blur / 2
     before = np.flatnonzero(~high[:peak])
     after = np.flatnonzero(~high[peak:])
     start = float(curve.times[before[-1] + 1]) if before.size else float(curve.times[0])
     end = float(curve.times[peak + after[0]]) if after.size else float(curve.times[-1])
-    struck = [s for s in performance.strikes if s.start <= moment]
-    clashes = Clashes(struck, instrument, harmony, np.array([moment]), soft=performance.soft)
-    pairs = clashes.clashing(clashes.heard(performance.pedal), 0)
-    return WorstMoment(moment, start, end, float(curve.blur[peak]), pairs)
+    return WorstMoment(float(curve.times[peak]), start, end, blur, pairs)

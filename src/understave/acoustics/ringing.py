@@ -114,11 +114,12 @@ def damper_seconds(table: StringTable, pedal: PedalLine, times: ArrayLike) -> Ar
     keys, rows = np.unique(table.midi, return_inverse=True)
     release = np.maximum(table.release, table.start)
     result = np.zeros((table.midi.size, moments.size))
+    line = _fine(pedal)
     for index, key in enumerate(keys):
         if not table.instrument.has_damper(int(key)):
             continue
         mine = rows == index
-        lying = contact_integral(pedal, int(key))
+        lying = _integral(line, int(key))
         late = np.maximum(moments[None, :], release[mine][:, None])
         result[mine] = lying(late) - lying(release[mine])[:, None]
     return result
@@ -126,7 +127,11 @@ def damper_seconds(table: StringTable, pedal: PedalLine, times: ArrayLike) -> Ar
 
 def contact_integral(pedal: PedalLine, midi: int) -> Callable[[ArrayLike], Array]:
     """The function from a time to the seconds of damper contact until then, for one key with its own up."""
-    points, depths = _fine(pedal)
+    return _integral(_fine(pedal), midi)
+
+
+def _integral(line: tuple[Array, Array], midi: int) -> Callable[[ArrayLike], Array]:
+    points, depths = line
     contact = damper_contact(depths, midi)
     total = np.concatenate(([0.0], np.cumsum(np.diff(points) * (contact[1:] + contact[:-1]) / 2)))
 

@@ -17,6 +17,7 @@ join, and printed changes bind as much less as blur counts less.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 from typing import get_args
@@ -53,13 +54,33 @@ def pedal(
 
     Raise UnderstaveError for a style or an amount of blur that there is not.
     """
-    if style not in STYLES:
-        raise UnderstaveError(f"There is no pedal style “{style}”; choose one of: {', '.join(STYLES)}.")
+    return pedals(score, reading, (style,), blur=blur, instrument=instrument, tempo=tempo)[style]
+
+
+def pedals(
+    score: Score,
+    reading: Reading,
+    styles: Sequence[str] = STYLES,
+    *,
+    blur: float = 0.5,
+    instrument: Instrument = GRAND,
+    tempo: float | None = None,
+) -> dict[str, tuple[PedalMove, ...]]:
+    """Return the moves of several styles at once, weighed on the same grounds; else as `pedal`."""
+    for style in styles:
+        if style not in STYLES:
+            raise UnderstaveError(f"There is no pedal style “{style}”; choose one of: {', '.join(STYLES)}.")
     if not 0.0 <= blur <= 1.0:
         raise UnderstaveError(f"Blur goes from 0 (dry) to 1 (very blurred), not {blur:g}.")
-    if style == "none" or not reading.spans or not played(score):
-        return ()
+    if set(styles) <= {"none"} or not reading.spans or not played(score):
+        return dict.fromkeys(styles, ())
     g = grounds(score, reading, instrument, basic_tempo(score) if tempo is None else tempo)
+    return {style: _in_style(score, g, style, blur) for style in styles}
+
+
+def _in_style(score: Score, g: Grounds, style: str, blur: float) -> tuple[PedalMove, ...]:
+    if style == "none":
+        return ()
     if style == "printed":
         return _as_printed(score, g)
     holds = _with_each_harmony(g) if style == "each harmony" else best_holds(g, wishes_for(style, blur))

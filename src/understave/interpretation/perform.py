@@ -220,7 +220,7 @@ def perform(
     strikes = _playable(strikes)
     moves = plan.pedal if pedal is None else tuple(pedal)
     end = max((s.end for s in strikes), default=0.0)
-    return Performance(tuple(strikes), _pedal_line(moves, time, begin, finish, end), soft)
+    return Performance(tuple(strikes), pedal_line(moves, time, begin, finish, end), soft)
 
 
 def _heard(note: Note, begin: Fraction, finish: Fraction) -> bool:
@@ -463,7 +463,7 @@ def _playable(strikes: list[Strike]) -> list[Strike]:
     return sorted((s for line in by_key.values() for s in line), key=lambda s: (s.start, s.midi))
 
 
-def _pedal_line(
+def pedal_line(
     moves: Sequence[PedalMove], time: Clock, begin: Fraction, finish: Fraction, end: float
 ) -> tuple[tuple[float, float], ...]:
     """Return the pedal's way: up with the new harmony, down again just after; up when all is over."""

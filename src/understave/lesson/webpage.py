@@ -169,7 +169,7 @@ def make_page(
             *((phrases["page_sound"],) if options.sound else ()),
             phrases["copyright"],
         ),
-        cautions=(phrases["caution_loud"], phrases["caution_practice"]) if options.sound else (),
+        cautions=((phrases["caution_loud"],) if options.sound else ()) + (phrases["caution_practice"],),
     )
 
 
