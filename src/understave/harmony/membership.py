@@ -183,15 +183,18 @@ def _moves(line: Timeline) -> dict[str, Ints]:
     for in the note's own voice, then, where that rests, in its staff.
     """
     groups: dict[object, dict[int, list[int]]] = defaultdict(lambda: defaultdict(list))
-    for i, n in enumerate(line.notes):
-        groups[n.staff, n.voice][int(line.onset_frame[i])].append(i)
-        groups[n.staff][int(line.onset_frame[i])].append(i)
+    for i, (n, frame) in enumerate(zip(line.notes, line.onset_frame.tolist(), strict=True)):
+        groups[n.staff, n.voice][frame].append(i)
+        groups[n.staff][frame].append(i)
     order = {k: sorted(g) for k, g in groups.items()}
-    position = np.concatenate(([0.0], np.cumsum(line.beats)))
-    beats = _note_beats(line)
-    end_frame = np.zeros(len(line.notes), dtype=np.int64)
-    np.maximum.at(end_frame, line.pair_note, line.pair_frame + 1)
-    level = line.level[line.onset_frame]
+    # Plain numbers, as taking them one by one from arrays is slow.
+    position = np.concatenate(([0.0], np.cumsum(line.beats))).tolist()
+    beats = _note_beats(line).tolist()
+    reach = np.zeros(len(line.notes), dtype=np.int64)
+    np.maximum.at(reach, line.pair_note, line.pair_frame + 1)
+    onset_frame, end_frame = line.onset_frame.tolist(), reach.tolist()
+    level = line.level[line.onset_frame].tolist()
+    midi = line.midi.tolist()
     result = {
         "before": np.full(len(line.notes), 99),
         "after": np.full(len(line.notes), 99),
@@ -199,9 +202,8 @@ def _moves(line: Timeline) -> dict[str, Ints]:
         "beats after": np.zeros(len(line.notes)),
         "beats before": np.zeros(len(line.notes)),
     }
-    midi = line.midi
     for i, n in enumerate(line.notes):
-        start, end = int(line.onset_frame[i]), int(end_frame[i])
+        start, end = onset_frame[i], end_frame[i]
         for key in ((n.staff, n.voice), n.staff):
             at = order[key]
             j = bisect_left(at, end)

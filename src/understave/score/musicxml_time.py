@@ -38,6 +38,7 @@ TYPES = {
 }
 """Note values by their MusicXML names, in quarter notes."""
 
+_AS_PRINTED = Interval(0, 0)
 _STEPS_OF_SEMITONES = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
 _NUMBER = re.compile(r"\s*[+-]?(\d{1,12}(\.\d{0,9})?|\.\d{1,9})\s*")
 
@@ -50,6 +51,7 @@ def number(text: str | None) -> Fraction | None:
     return Fraction(text.strip())
 
 
+@lru_cache(maxsize=4096)
 def integer(text: str | None, default: int, low: int = -1000, high: int = 1000) -> int:
     """Read a whole number held between two bounds; `default` for anything unreadable."""
     value = number(text)
@@ -167,10 +169,11 @@ def _notated(note: Element) -> Fraction | None:
     return value
 
 
-def _length(note: Element, divisions: Fraction, snap: bool) -> tuple[Fraction, Fraction, bool]:
+def _length(
+    note: Element, printed: Fraction | None, divisions: Fraction, snap: bool
+) -> tuple[Fraction, Fraction, bool]:
     """Return a note's or rest's length by the divisions, its exact length, and whether they differ."""
     given = number(note.findtext("duration"))
-    printed = _notated(note)
     if given is None or given < 0:
         value = printed or Fraction(0)
         return value, value, False
@@ -210,8 +213,10 @@ def _attributes(state: State, element: Element) -> State:
 
 def transposition(state: State, staff: int) -> Interval:
     """Interval from printed to sounding pitch on one staff of the part."""
+    if not state.transpositions:
+        return _AS_PRINTED
     found = dict(state.transpositions)
-    return found.get(staff) or found.get(0) or Interval(0, 0)
+    return found.get(staff) or found.get(0) or _AS_PRINTED
 
 
 def _tie_marks(note: Element) -> tuple[bool, bool]:
@@ -238,15 +243,15 @@ def _walk(measure: Element, state: State, snap: bool) -> tuple[Bar, State]:
             if grace:
                 raw = exact = Fraction(0)
             else:
-                raw, exact, differs = _length(e, state.divisions, snap)
+                value = _notated(e)
+                raw, exact, differs = _length(e, value, state.divisions, snap)
                 bar.rounded |= differs
                 if in_chord:
                     # A chord is as long as its first note, unless another value is printed for this one.
-                    value = _notated(e)
                     if value is None or value == chord_value or abs(raw - chord[0]) * state.divisions < 1:
                         exact = chord[1]
                 else:
-                    chord_onset, chord, chord_value = clock.exact, (raw, exact), _notated(e)
+                    chord_onset, chord, chord_value = clock.exact, (raw, exact), value
             if grace and not in_chord:
                 chord_onset = clock.exact
             if not (in_chord and e.find("voice") is None):

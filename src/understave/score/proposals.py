@@ -7,15 +7,18 @@ MusicXML the file had called itself before marks were written into it.
 
 from __future__ import annotations
 
+from typing import cast
+
 from lxml import etree
 
 PREFIX = "understave-plan-"
 TARGET = "understave-plan"
+_PROPOSED = etree.XPath(f"descendant-or-self::*[starts-with(@id, '{PREFIX}')]")
 
 
 def take_out_proposals(root: etree._Element) -> bool:
     """Take every proposed mark out of a tree, in place; return whether there was one."""
-    proposed = [e for e in root.iter("*") if str(e.get("id", "")).startswith(PREFIX)]
+    proposed = cast(list[etree._Element], _PROPOSED(root))
     notes = [c for c in root if isinstance(c, etree._ProcessingInstruction) and c.target == TARGET]
     for element in proposed:
         _take_out(element)

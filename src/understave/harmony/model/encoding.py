@@ -10,7 +10,6 @@ no text, no chord symbols.
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
@@ -34,6 +33,7 @@ FRAME_VALUES = 10
 
 Ints = npt.NDArray[np.int16]
 Floats = npt.NDArray[np.float32]
+Counts = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -128,6 +128,17 @@ def _strength(offset: int, beat: int, bar: int) -> float:
     return 0.0
 
 
+def _sounding(begins: Counts, onset: Counts, stop: Counts, midi: Counts) -> tuple[Counts, Counts]:
+    """Return frames and the notes that sound in them, frame by frame, from the lowest note up."""
+    first = np.searchsorted(begins, onset, side="right") - 1
+    reach = np.maximum(np.searchsorted(begins, stop) - first, 0)
+    note = np.repeat(np.arange(len(onset)), reach)
+    step = np.arange(len(note)) - np.repeat(np.cumsum(reach) - reach, reach)
+    frame = first[note] + step
+    order = np.lexsort((midi[note], frame))
+    return frame[order], note[order]
+
+
 def encode(score: Score, also: Iterable[Fraction] = ()) -> Encoding:
     """Describe a score to the network, frames beginning at the moments of `also` too.
 
@@ -143,7 +154,7 @@ def encode(score: Score, also: Iterable[Fraction] = ()) -> Encoding:
     onsets = [ticks(n.onset, unit) for n in notes]
     durations = [ticks(n.duration, unit) for n in notes]
     ends = [a + b for a, b in zip(onsets, durations, strict=True)]
-    midi = [n.midi for n in notes]
+    midi = np.array([n.midi for n in notes])
     fifths = np.array([n.pitch.fifths for n in notes])
     meters = [
         (
@@ -154,59 +165,54 @@ def encode(score: Score, also: Iterable[Fraction] = ()) -> Encoding:
         for m in score.measures
     ]
     starts = [ticks(m.start, unit) for m in score.measures]
-    sounding: list[list[int]] = [[] for _ in range(count)]
-    for i, onset in enumerate(onsets):
-        index = bisect_right(times, onset) - 1
-        stop = ends[i]
-        while index < count and times[index] < stop:
-            sounding[index].append(i)
-            index += 1
+    begins = np.array(times)
+    onset, stop = np.array(onsets), np.array(ends)
+    frame, note = _sounding(begins, onset, stop, midi)
+    size = np.bincount(frame, minlength=count)
 
-    frames = np.zeros((count, FRAME_VALUES), dtype=np.float32)
-    signature = np.zeros(count, dtype=np.int16)
-    cells: list[tuple[int, int, int]] = []
-    spread: list[tuple[int, int, int]] = []
-    since: list[float] = []
-    left: list[float] = []
-    for t, time in enumerate(times):
-        following = times[t + 1] if t + 1 < count else end
-        number = max(0, bisect_right(starts, time) - 1)
-        start, beat, bar = meters[number]
-        offset = time - start
-        signature[t] = fifths_index(score.measures[number].signature)
-        here = sorted(sounding[t], key=midi.__getitem__)
-        length = (following - time) / unit
-        frames[t] = (
+    bars = np.maximum(0, np.searchsorted(starts, begins, side="right") - 1)
+    start, beat, bar = np.array(meters)[bars].T
+    offset = begins - start
+    length = (np.append(begins[1:], end) - begins) / unit
+    strengths = [
+        _strength(o, b, f) for o, b, f in zip(offset.tolist(), beat.tolist(), bar.tolist(), strict=True)
+    ]
+    frames = np.stack(
+        (
             length,
             np.log1p(length),
-            _strength(offset, beat, bar),
+            strengths,
             offset % bar / bar,
             offset % beat / beat,
             bar / unit / 4,
             beat / unit,
-            any(onsets[i] == time for i in here),
-            len(here) / NOTES,
+            np.isin(begins, onset),
+            size / NOTES,
             2 * beat % (3 * unit) == 0,
-        )
-        if len(here) > NOTES:
-            here = here[: NOTES // 2] + here[-(NOTES - NOTES // 2) :]
-        for k, i in enumerate(here):
-            cells.append((t, k, i))
-            spread.append((here[0], k == len(here) - 1, max(1, len(here) - 1)))
-            since.append((time - onsets[i]) / unit)
-            left.append((ends[i] - time) / unit)
+        ),
+        axis=1,
+    ).astype(np.float32)
+    signature = np.array([fifths_index(m.signature) for m in score.measures], dtype=np.int16)[bars]
 
     codes = np.zeros((count, NOTES, NOTE_CODES), dtype=np.int16)
     values = np.zeros((count, NOTES, NOTE_VALUES), dtype=np.float32)
-    if cells:
-        frame, place, note = np.array(cells).T
-        low, last, steps = np.array(spread).T
+    if len(note):
+        first = np.searchsorted(frame, np.arange(count))
+        low = note[first[frame]]
+        place = np.arange(len(note)) - first[frame]
+        # Of more notes than there are places the lowest and the highest are told.
+        cut = np.maximum(size - NOTES, 0)[frame]
+        kept = (place < NOTES // 2) | (place >= NOTES // 2 + cut)
+        place = np.where(place < NOTES // 2, place, place - cut)[kept]
+        frame, note, low = frame[kept], note[kept], low[kept]
+        held = np.minimum(size, NOTES)[frame]
+        since, left = (begins[frame] - onset[note]) / unit, (stop[note] - begins[frame]) / unit
         arriving, leaving = _melodic_steps(notes, onsets, ends, 2 * unit)
         staff = np.array([n.staff for n in notes])
         staves = int(staff.max())
         strength = [
-            _strength(onset - start, beat, bar)
-            for onset, (start, beat, bar) in zip(onsets, (meters[n.measure] for n in notes), strict=True)
+            _strength(o - s, b, f)
+            for o, (s, b, f) in zip(onsets, (meters[n.measure] for n in notes), strict=True)
         ]
         length_of = np.log1p(np.array([d / unit for d in durations]))
         octave = np.clip([n.pitch.octave + 1 for n in notes], 1, 9)
@@ -222,16 +228,16 @@ def encode(score: Score, also: Iterable[Fraction] = ()) -> Encoding:
         )
         values[frame, place] = np.stack(
             (
-                np.array(since) == 0,
+                since == 0,
                 length_of[note],
                 np.log1p(since),
                 np.log1p(left),
                 place == 0,
-                last,
-                place / steps,
+                place == held - 1,
+                place / np.maximum(1, held - 1),
                 ((staves - staff) / max(1, staves - 1))[note],
                 np.array(strength)[note],
-                ((np.array(midi) - 60) / 24)[note],
+                ((midi - 60) / 24)[note],
                 (staff == staves)[note],
             ),
             axis=1,
