@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import shutil
+from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
 from pathlib import Path
 
 from understave.desk.app import Desk, make_app
 from understave.desk.opened import OpenLesson
 from understave.desk.recent import Recent
-from understave.desk.work import workers
+
 from understave.harmony.trained import judge_score, read_judged
 from understave.lesson.folder import LessonFolder, create_folder, titled
 from understave.score.reader import read_score
@@ -35,7 +36,7 @@ def folder_in(place: Path) -> LessonFolder:
 def opened(folder: LessonFolder) -> OpenLesson:
     """The lesson, opened without asking the networks again."""
     score, judged, spans = read_once()
-    lesson = OpenLesson(folder, score, workers(), workers())
+    lesson = OpenLesson(folder, score, ThreadPoolExecutor(1), ThreadPoolExecutor(1))
     held, lesson.entries = lesson.entries, ()
     lesson.history = type(lesson.history)()
     lesson.begin_with(judged, spans)

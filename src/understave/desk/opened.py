@@ -11,7 +11,7 @@ from __future__ import annotations
 import asyncio
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
@@ -70,7 +70,7 @@ class OpenLesson:
     """A lesson folder that is open on the desk; use from one event loop."""
 
     def __init__(
-        self, folder: LessonFolder, score: Score, readers: ProcessPoolExecutor, makers: ProcessPoolExecutor
+        self, folder: LessonFolder, score: Score, readers: Executor, makers: Executor
     ) -> None:
         self.folder = folder
         self.score = score
@@ -244,7 +244,7 @@ class OpenLesson:
         self._planned = plan_lanes(self.score, shown.plan, OPTIONS)
         self._clock = clock(self.score, shown.plan)
 
-    async def _ask(self, where: ProcessPoolExecutor, job: Callable[..., Any], *given: Any) -> Any:
+    async def _ask(self, where: Executor, job: Callable[..., Any], *given: Any) -> Any:
         return await asyncio.get_running_loop().run_in_executor(where, job, *given)
 
     # --- messages --------------------------------------------------------------------------------------
@@ -477,7 +477,7 @@ def _stretch(renewed: Renewed, spans: Sequence[Span]) -> tuple[Fraction, Fractio
 
 
 async def open_lesson(
-    folder: LessonFolder, readers: ProcessPoolExecutor, makers: ProcessPoolExecutor
+    folder: LessonFolder, readers: Executor, makers: Executor
 ) -> OpenLesson:
     """Read the score of a folder and its corrections; raise UnderstaveError where either is bad."""
     score = await asyncio.to_thread(read_score, folder.score)
