@@ -141,7 +141,7 @@ def test_made_again_it_keeps_corrections_and_edits_and_says_what_changed(made):
     settings.write_text(mine, encoding="utf-8")
     edited = make_lesson(folder.path, folder.path, QUIET)
     assert settings.read_text(encoding="utf-8") == mine
-    assert {name for name, _ in edited.made} <= {"talk", "page", "stop pictures"}
+    assert {name for name, _ in edited.made} <= {"talk", "page", "stop pictures", "handout", "cards"}
     assert "My own title" in (folder.exports / "page.html").read_text(encoding="utf-8")
     assert any("B minor" in change for change in edited.changes)
     assert any(made.stops[1].id in change for change in edited.changes)
