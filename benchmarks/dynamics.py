@@ -10,7 +10,11 @@ one performance and
 
 *notes* has one value for each note played and found in the score, *beats* the mean of the notes struck within
 each felt beat, where voicing counts for little. A piece's figure is the mean over its performances, the last
-line the median piece. Nothing in the plan was fitted to these performances.
+line the median piece.
+
+What the data was used for: no amount in the plan was fitted to these performances. One rule of reading print
+was chosen with them in view: that a swell without a mark at its end leaves the music where it led, until the
+next mark, and that many swells together count at most two steps. It serves the printed baseline too.
 
 Run ``python -m benchmarks.dynamics``; ``--without tension`` plans without tension.
 """

@@ -14,8 +14,9 @@ What the data was used for: the weights of `interpretation.pedal_search` are rou
 guesses; of some three hundred rows of them, compared by their mean F1 over the pieces marked ``*`` alone, one
 near the flat top was taken. The other pieces had no say in that, but their figures were seen while the rules
 were made, and led to general ones: small print is played, a short gap between printed pedals is no order to
-lift, a rest shorter than half a beat is none, half a pedal is only for a bass to keep. So no piece is wholly
-unseen. ``--off 64 --on 64`` and the like show how far the figures hang on the thresholds.
+lift, a rest shorter than half a beat is none, half a pedal is only for a bass to keep. So no piece is truly
+held out. A half change of the plan counts as none at these thresholds. ``--off 64 --on 64`` and
+``--off 40 --on 80`` show how far the figures hang on them.
 """
 
 from __future__ import annotations
