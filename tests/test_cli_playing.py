@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from pathlib import Path
 
+import av
 import mido
 import numpy as np
 import pytest
@@ -156,3 +157,30 @@ def test_ways_to_pedal_side_by_side(capsys):
 def test_a_plan_ends_with_a_word_on_practising_too_much(capsys):
     assert main(["play-plan", str(STUDY), "--bars", "1-2"]) == 0
     assert "hands tire sooner than ears" in " ".join(capsys.readouterr().out.split())
+
+
+def test_a_clip_is_a_film_of_the_bars(tmp_path, capsys):
+    out = tmp_path / "bars.mp4"
+    assert (
+        main(["clip", str(STUDY), "--bars", "2", "--shape", "tall", "--tempo", "90", "--out", str(out)]) == 0
+    )
+    assert "bars.mp4" in capsys.readouterr().out
+    with av.open(str(out)) as film:
+        video = film.streams.video[0]
+        assert (video.width, video.height) == (1080, 1920)
+        assert film.streams.audio
+        # One bar of three beats at 90 a minute lasts two seconds, then the sound dies away.
+        assert 2.0 < film.duration / av.time_base < 9.0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["--out", "x.avi"], "must end in .mp4"),
+        (["--shape", "round", "--out", "x.mp4"], "choose wide or tall"),
+        (["--tempo", "0", "--out", "x.mp4"], "does not lie between 10 and 400"),
+    ],
+)
+def test_a_clip_that_cannot_be_made_is_refused(arguments, says, capsys):
+    assert main(["clip", str(STUDY), "--bars", "1-2", *arguments]) == 2
+    assert says in capsys.readouterr().err

@@ -26,6 +26,8 @@ _MM = 100.0
 class Strip:
     """One system with its lanes as an SVG document, `width` by `height` millimetres.
 
+    `left` is where its left edge lies, in millimetres, when the ends of all systems stand in line.
+
     Boxes are in millimetres from the picture's top left corner: `heads` of each written note's head by its
     id, `numerals` of the labels by the index of the span at which they begin, `bars` from the top staff's
     top line to the last one's bottom line, by the index of the measure. `start` and `end` are the moments
@@ -35,6 +37,7 @@ class Strip:
     svg: str = field(repr=False)
     width: float
     height: float
+    left: float
     start: Fraction
     end: Fraction
     heads: dict[str, Box]
@@ -73,6 +76,7 @@ def strips(
                 svg,
                 frame.width / _MM,
                 frame.height / _MM,
+                frame.x0 / _MM,
                 block.system.start,
                 block.system.end,
                 {i: _placed(Box.around(b), frame) for i, b in heads.items()},

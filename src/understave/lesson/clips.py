@@ -48,6 +48,8 @@ _FADE = 0.22
 """Seconds in which a light goes out."""
 _GLIDE = 0.7
 """Seconds in which the score moves on to the next system, half of them before it begins."""
+_EDGE = 56
+"""Pixels over which a score that goes on beyond the window fades out."""
 _LIT = (0xD1, 0x49, 0x00)
 """Colour of the heads of sounding notes, and of the glow behind them."""
 _GLOW = (0xFF, 0xE2, 0x9A)
@@ -112,7 +114,8 @@ def clip(
     on_share("engraving", 0.0)
     scene = set_scene(score, reading, clock(score, plan, first=first, last=last), first, last, options)
     scene.light(lights(score, performance))
-    count = ceil(len(sound) / _RATE * FPS)
+    # Bars that end in rests are shown to their end.
+    count = max(1, ceil(max(len(sound) / _RATE, scene.length) * FPS))
     bars = phrasebook(options.language).bars(score.measures[first].number, score.measures[last].number)
     return film_bytes(
         scene.pictures(count),
@@ -199,6 +202,10 @@ class Scene:
         window[:] = self.roll[top : top + f.room]
         for one in burning:
             _mix(window, one, top, one.strength(second))
+        if top > 0:
+            _fade(window[:_EDGE])
+        if top + f.room < len(self.roll):
+            _fade(window[: -_EDGE - 1 : -1])
         below = f.heading + f.room
         picture[below : below + f.panel] = panel
         bar = picture[below + f.panel :]
@@ -256,7 +263,7 @@ def _engraved(
             break
         # A system taller than the window is printed smaller, and then holds more bars.
         size *= 0.97 * frame.room / tallest
-    widest = max(s.width for s in found)
+    widest = max(s.left + s.width for s in found) - min(s.left for s in found)
     larger = min((frame.width - 2 * frame.margin) / widest, 1.6 * frame.print_size)
     fitting = frame.room / sum(s.height for s in found)
     if len(found) == 1 or larger <= fitting:
@@ -276,9 +283,10 @@ def _roll(
     edge = max(gap, (frame.room - inside) // 2)
     roll = np.full((max(frame.room, inside + 2 * edge), frame.width, 3), 255, np.uint8)
     y, tops, places = edge, [], []
-    for picture in pictures:
-        # The left ends of systems stand in line.
-        x = max(0, (frame.width - max(p.shape[1] for p in pictures)) // 2)
+    left = min(s.left for s in systems)
+    wide = max((s.left - left) * size + p.shape[1] for s, p in zip(systems, pictures, strict=True))
+    for system, picture in zip(systems, pictures, strict=True):
+        x = round(max(0.0, (frame.width - wide) / 2) + (system.left - left) * size)
         drawn = picture[:, : frame.width - x]
         roll[y : y + len(drawn), x : x + drawn.shape[1]] = drawn
         tops.append(y - edge)
@@ -342,6 +350,12 @@ def _label_light(roll: Picture, label: Box, start: float, end: float) -> _Light:
     mask = np.clip(corner - np.hypot(dx, dy) + 0.5, 0, 1)[..., None]
     lit = part * (np.array(_LABEL, np.float32) / 255)
     return _Light(start, end, x, y, lit.astype(np.float32), mask.astype(np.float32))
+
+
+def _fade(rows: Picture) -> None:
+    """Let the score fade into the paper towards the first row, where it goes on beyond the window."""
+    share = np.linspace(0, 1, len(rows), dtype=np.float32)[:, None, None]
+    rows[:] = np.rint(255 - share * (255 - rows.astype(np.float32))).astype(np.uint8)
 
 
 def _mix(window: Picture, one: _Light, top: int, strength: float) -> None:
