@@ -172,3 +172,9 @@ def test_short_names_of_keys(key, language, short):
 
 def test_names_of_keys_do_not_break():
     assert setting.unbroken("in A flat major or es-Moll") == "in A\u00a0flat\u00a0major or es\u2011Moll"
+
+
+def test_brackets_of_a_teachers_own_are_set_as_they_stand():
+    assert setting.numeral_table(["⟨my word⟩"]) == {
+        "⟨my word⟩": {"head": "my word", "figures": (), "target": ""}
+    }

@@ -38,10 +38,17 @@ def set_pages(template: str, data: Mapping[str, Any], pictures: Mapping[str, str
 
 
 def numeral_table(data: Any) -> dict[str, dict[str, Any]]:
-    """Return how each numeral marked in the texts is set: head, figures top to bottom, what it applies to."""
+    """Return how each numeral marked in the texts is set: head, figures top to bottom, what it applies to.
+
+    What a teacher put between the brackets and is no numeral is set as it stands.
+    """
     table = {}
     for mark in sorted(set(re.findall("⟨[^⟩]*⟩", json.dumps(data, ensure_ascii=False)))):
-        numeral = RomanNumeral.parse(mark[1:-1])
+        try:
+            numeral = RomanNumeral.parse(mark[1:-1])
+        except ValueError:
+            table[mark] = {"head": mark[1:-1], "figures": (), "target": ""}
+            continue
         table[mark] = {"head": numeral.head, "figures": numeral.figures, "target": numeral.target}
     return table
 
