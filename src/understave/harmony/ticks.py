@@ -26,4 +26,5 @@ def ticks_per_quarter(score: Score, also: Iterable[Fraction] = ()) -> int:
 
 def ticks(time: Fraction, per_quarter: int) -> int:
     """Return a time in ticks; `per_quarter` must be a multiple of its denominator."""
-    return time.numerator * (per_quarter // time.denominator)
+    numerator, denominator = time.as_integer_ratio()
+    return numerator * (per_quarter // denominator)

@@ -243,7 +243,7 @@ def _spans(
 ) -> tuple[Span, ...]:
     notes = [n for n in score.notes if not n.grace and n.duration > 0]
     # Floats only to find the notes fast; a note that ends where a span begins is well over the margin.
-    onsets = np.array([float(n.onset) for n in notes])
+    onsets = np.array([n.at for n in notes])
     ends = onsets + np.array([float(n.duration) for n in notes])
     keys = [s.fixed.key if s.fixed and s.fixed.key else key_of(s.key) for s in stretches]
     labels = [

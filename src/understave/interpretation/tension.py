@@ -295,7 +295,7 @@ def _slices(sound: Soundings, span: Span) -> tuple[_Slice, ...]:
 def _melody(score: Score, spans: Sequence[Span]) -> list[tuple[Note, ...]]:
     """Return the melody's notes that sound in each span."""
     line = melody_of(score)
-    onsets = [float(n.onset) for n in line]
+    onsets = [n.at for n in line]
     found = []
     for span in spans:
         first = bisect_right(onsets, float(span.start)) - 1
@@ -457,7 +457,7 @@ def _registers(slices: Sequence[Sequence[_Slice]], melody: Sequence[Sequence[Not
 
 
 def _densities(score: Score, spans: Sequence[Span], slices: Sequence[Sequence[_Slice]]) -> list[float]:
-    onsets = [float(n.onset) for n in score.notes if not n.cue]
+    onsets = [n.at for n in score.notes if not n.cue]
     struck: list[float | None] = []
     sounding: list[float | None] = []
     for span, here in zip(spans, slices, strict=True):

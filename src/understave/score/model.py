@@ -54,8 +54,16 @@ class Note:
     midi: int = field(init=False, repr=False, compare=False)
     """Sounding MIDI number."""
 
+    at: float = field(init=False, repr=False, compare=False)
+    """The onset as a float: floats compare fast, and equal moments give equal floats."""
+    until: float = field(init=False, repr=False, compare=False)
+    """The end as a float."""
+
     def __post_init__(self) -> None:
-        object.__setattr__(self, "end", self.onset + self.duration)
+        end = self.onset + self.duration
+        object.__setattr__(self, "end", end)
+        object.__setattr__(self, "at", self.onset.numerator / self.onset.denominator)
+        object.__setattr__(self, "until", end.numerator / end.denominator)
         object.__setattr__(self, "midi", self.pitch.midi)
 
 
@@ -81,22 +89,19 @@ class Measure:
     repeat_start: bool = False
     repeat_end: bool = False
     ending: tuple[int, ...] = ()
+    # Asked for at every turn, like the end of a note.
+    end: Fraction = field(init=False, repr=False, compare=False)
+    """Start of the next measure."""
+    full_length: Fraction = field(init=False, repr=False, compare=False)
+    """Length in quarter notes that the meter asks for."""
+    beat_length: Fraction = field(init=False, repr=False, compare=False)
+    """Length of the felt beat: a dotted value in compound meters (6/8, 9/8, 12/8)."""
 
-    @property
-    def end(self) -> Fraction:
-        """Start of the next measure."""
-        return self.start + self.length
-
-    @property
-    def full_length(self) -> Fraction:
-        """Length in quarter notes that the meter asks for."""
-        return Fraction(4 * self.beats, self.beat_type)
-
-    @property
-    def beat_length(self) -> Fraction:
-        """Length of the felt beat: a dotted value in compound meters (6/8, 9/8, 12/8)."""
-        unit = Fraction(4, self.beat_type)
-        return 3 * unit if self.beats % 3 == 0 and self.beats > 3 and self.beat_type >= 8 else unit
+    def __post_init__(self) -> None:
+        compound = self.beats % 3 == 0 and self.beats > 3 and self.beat_type >= 8
+        object.__setattr__(self, "end", self.start + self.length)
+        object.__setattr__(self, "full_length", Fraction(4 * self.beats, self.beat_type))
+        object.__setattr__(self, "beat_length", Fraction(12 if compound else 4, self.beat_type))
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,8 +153,13 @@ class Score:
     source: bytes = b""
 
     @cached_property
-    def _starts(self) -> list[Fraction]:
-        return [m.start for m in self.measures]
+    def _starts(self) -> list[float]:
+        return [float(m.start) for m in self.measures]
+
+    @cached_property
+    def struck(self) -> tuple[Note, ...]:
+        """The notes that sound in the music's own time: no grace notes, no cues."""
+        return tuple(n for n in self.notes if n.duration and not n.grace and not n.cue)
 
     @cached_property
     def note_by_id(self) -> dict[str, Note]:
@@ -163,7 +173,7 @@ class Score:
 
     def measure_at(self, time: Fraction) -> Measure:
         """Return the measure that holds a moment; moments past the end give the last measure."""
-        return self.measures[max(0, bisect_right(self._starts, time) - 1)]
+        return self.measures[max(0, bisect_right(self._starts, float(time)) - 1)]
 
     def beat_at(self, time: Fraction) -> Fraction:
         """Return the beat, from 1, counted in felt beats (dotted ones in compound meters)."""

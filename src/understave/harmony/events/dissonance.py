@@ -142,14 +142,12 @@ def pedal_stretches(score: Score) -> tuple[Stretch, ...]:
 def clashes(score: Score, line: Lines, pedal: Sequence[Stretch] = ()) -> tuple[Clash, ...]:
     """Return every pair of notes that clash, by start; a pedalled step of one line does not count."""
     found: list[Clash] = []
-    sounding: list[tuple[Fraction, Note]] = []
+    sounding: list[tuple[float, Fraction, Note]] = []
     downs = [start for start, _ in pedal]
-    for note in score.notes:
-        if note.duration == 0 or note.grace or note.cue:
-            continue
+    for note in score.struck:
         end = _held_end(note, pedal, downs)
-        sounding = [(e, n) for e, n in sounding if e > note.onset]
-        for other_end, other in sounding:
+        sounding = [held for held in sounding if held[0] > note.at]
+        for _, other_end, other in sounding:
             if (note.midi - other.midi) % 12 not in (1, 11):
                 continue
             together = min(end, other_end)
@@ -160,7 +158,7 @@ def clashes(score: Score, line: Lines, pedal: Sequence[Stretch] = ()) -> tuple[C
             low, high = sorted((note, other), key=lambda n: n.midi)
             until = together if pedalled else keys
             found.append(Clash(low, high, note.onset, until, pedalled, interval_label(low, high)))
-        sounding.append((end, note))
+        sounding.append((float(end), end, note))
     return tuple(found)
 
 

@@ -118,7 +118,7 @@ def melody_of(score: Score) -> tuple[Note, ...]:
     Where a singer rests for a bar or longer, the instrument's upper staff goes on with the melody. In one
     staff the highest note counts, and a lower note struck under a held one is accompaniment.
     """
-    notes = [n for n in score.notes if n.duration > 0 and not n.grace and not n.cue]
+    notes = list(score.struck)
     sung: dict[int, int] = defaultdict(int)
     for n in notes:
         sung[n.staff] += bool(n.lyrics)
@@ -177,10 +177,10 @@ class _Evidence:
         self.closes = closes
         self.melody = melody
         self.end = float(score.end)
-        self.onsets = [float(n.onset) for n in melody]
+        self.onsets = [n.at for n in melody]
         self.moments = set(self.onsets)
         after = [*self.onsets[1:], self.end]
-        self.ends = [min(float(n.end), follows) for n, follows in zip(melody, after, strict=True)]
+        self.ends = [min(n.until, follows) for n, follows in zip(melody, after, strict=True)]
         self.steps = [b - a for a, b in pairwise(self.onsets)]
         self.arrivals = [float(c.arrival) for c in closes]
         self.reaches = [float(c.reach) for c in closes]
@@ -209,7 +209,7 @@ class _Evidence:
         }
         found = []
         # After the last note that is struck nothing begins any more.
-        last = max(float(n.onset) for n in self.score.notes)
+        last = max(n.at for n in self.score.notes)
         for t in sorted(moments):
             if self.onsets[0] < t <= last:
                 measure = self.score.measure_at(t)
@@ -315,12 +315,12 @@ class _Evidence:
 
     def _fermatas(self) -> set[float]:
         """Return the moments at which a held note or rest ends."""
-        melodic = [(float(n.onset), float(n.end)) for n in self.melody if n.fermata]
+        melodic = [(n.at, n.until) for n in self.melody if n.fermata]
         ends = {end for _, end in melodic}
         held: dict[float, float] = {}
         for n in self.score.notes:
             if n.fermata and not any(a < n.end and n.onset < b for a, b in melodic):
-                held[float(n.onset)] = max(held.get(float(n.onset), 0.0), float(n.end))
+                held[n.at] = max(held.get(n.at, 0.0), n.until)
         ends |= set(held.values())
         for d in self.score.directions:
             if d.kind == "fermata":
@@ -437,7 +437,7 @@ def _silences(score: Score) -> set[float]:
     reached = math.inf
     for n in score.notes:
         if n.duration:
-            onset, end = float(n.onset), float(n.end)
+            onset, end = n.at, n.until
             if onset > reached:
                 found.add(onset)
             reached = end if reached == math.inf else max(reached, end)

@@ -341,7 +341,7 @@ def _last_cadence(score: Score, spans: tuple[Span, ...]) -> int | None:
 
 def _is_in_bass(score: Score, span: Span) -> bool:
     """Whether a chord's root is what sounds lowest under it: over a held tonic a dominant closes nothing."""
-    onsets = [float(n.onset) for n in score.notes]
+    onsets = [n.at for n in score.notes]
     around = range(bisect_left(onsets, float(span.start) - _LONG), bisect_left(onsets, float(span.end)))
     sounding = [score.notes[i] for i in around if score.notes[i].end > span.start]
     lowest = min(sounding, key=lambda n: n.midi, default=None)

@@ -134,14 +134,15 @@ class Lines:
         active: list[tuple[float, Note]] = []
         for onset in onsets:
             active = [(end, n) for end, n in active if end > onset]
-            active += [(float(n.end), n) for n in struck[onset]]
+            active += [(n.until, n) for n in struck[onset]]
             frames.append(tuple(sorted((n for _, n in active), key=lambda n: n.midi)))
         return Strand(tuple(onsets), tuple(frames))
 
     def sounding(self, moment: Fraction) -> list[Note]:
         """Return the notes of all parts that sound at a moment, lowest first."""
         i = self._frames.past(moment) - 1
-        return [n for n in self._frames.chords[i] if n.end > moment] if i >= 0 else []
+        time = float(moment)
+        return [n for n in self._frames.chords[i] if n.until > time] if i >= 0 else []
 
     def struck_near(self, note: Note, first: Fraction, last: Fraction) -> Note | None:
         """Return the nearest other striking of a note's key in its staff between two moments, if any."""
@@ -228,15 +229,15 @@ class Lines:
 @remembered
 def lines(score: Score) -> Lines:
     """Return the lines of a score."""
-    notes = [n for n in score.notes if n.duration > 0 and not n.grace and not n.cue]
+    notes = list(score.struck)
     graces = [n for n in score.notes if n.grace and not n.cue]
-    onsets = [float(n.onset) for n in notes]
+    onsets = [n.at for n in notes]
     return Lines(
         score,
         _strands(notes, onsets, _place),
         _strands(notes, onsets, lambda n: n.staff),
         _strands(notes, onsets, lambda n: n.part),
-        _strands(graces, [float(n.onset) for n in graces], _place),
+        _strands(graces, [n.at for n in graces], _place),
     )
 
 

@@ -116,12 +116,12 @@ def _is_lowest(score: Score, notes: list[Note]) -> bool:
     """Whether nothing sounds below most of a line's notes."""
     if not notes:
         return False
-    onsets = [float(n.onset) for n in score.notes]
+    onsets = [n.at for n in score.notes]
     longest = max(float(n.duration) for n in score.notes)
     under = 0
     for n in notes:
-        first = bisect_left(onsets, float(n.onset) - longest)
-        last = bisect_right(onsets, float(n.onset))
+        first = bisect_left(onsets, n.at - longest)
+        last = bisect_right(onsets, n.at)
         under += any(m.end > n.onset and 0 < n.midi - m.midi != 12 for m in score.notes[first:last])
     return 2 * under < len(notes)
 

@@ -148,7 +148,7 @@ def _lines(score: Score, texture: Texture) -> list[list[Note]]:
         if not n.duration or n.grace or n.cue or n.id in melody or texture.roles[n.id] == ACCOMPANIMENT:
             continue
         voice = by_voice[n.part, n.staff, n.voice]
-        onset = float(n.onset)
+        onset = n.at
         if onset not in voice or voice[onset].midi < n.midi:
             voice[onset] = n
     # A voice that mostly holds the melody's chords together has no line of its own.
@@ -157,8 +157,8 @@ def _lines(score: Score, texture: Texture) -> list[list[Note]]:
 
 def _figures(number: int, line: list[Note]) -> Iterator[tuple[_Figure, Occurrence]]:
     """Yield the figures of a line; none goes through a rest of more than a beat or so."""
-    onsets = [round(float(n.onset) * _GRID) for n in line]
-    ends = [round(float(n.end) * _GRID) for n in line]
+    onsets = [round(n.at * _GRID) for n in line]
+    ends = [round(n.until * _GRID) for n in line]
     letters = [n.pitch.diatonic for n in line]
     gaps = [b - a for a, b in pairwise(onsets)]
     moves = [b - a for a, b in pairwise(letters)]

@@ -172,9 +172,9 @@ def stretches(note: Note, harmony: Harmony) -> list[Dissonance]:
     """Return the stretches in which one note is foreign."""
     found: list[Dissonance] = []
     run: list[int] = []
-    first = max(0, bisect_right(harmony.starts, float(note.onset)) - 1)
+    first = max(0, bisect_right(harmony.starts, note.at) - 1)
     tone = note.midi % 12
-    for i in range(first, bisect_left(harmony.starts, float(note.end))):
+    for i in range(first, bisect_left(harmony.starts, note.until)):
         if tone not in harmony.tones[i] and harmony.spans[i].end > note.onset:
             run.append(i)
         elif run:

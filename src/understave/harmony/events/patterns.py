@@ -39,7 +39,7 @@ def pattern_of(notes: Sequence[Note], measure: Measure) -> Pattern:
     """Return the pattern of the notes that a hand strikes in a bar, the melody left out; `notes` by onset."""
     groups: dict[float, list[Note]] = defaultdict(list)
     for n in notes:
-        groups[float(n.onset)].append(n)
+        groups[n.at].append(n)
     chords = [sorted(c, key=lambda n: n.midi) for c in groups.values()]
     if not chords:
         return NOTHING

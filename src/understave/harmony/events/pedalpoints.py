@@ -136,7 +136,7 @@ def bass_runs(score: Score, sounding: Soundings, harmony: Harmony) -> tuple[Held
         for n in chord:
             # Octaves in the bass's own voice are one tone with it; another voice may pass over the tone.
             own = n is low or (n.midi % 12 == low.midi % 12 and (n.staff, n.voice) == (low.staff, low.voice))
-            if own and float(n.onset) == moment:
+            if own and n.at == moment:
                 struck[low.midi % 12].append(n)
     found: list[Held] = []
     for notes in struck.values():
@@ -167,7 +167,7 @@ def _stays_bass(
     if note.onset <= reach:
         return True
     first = bisect_left(harmony.starts, float(reach))
-    for i in range(first, bisect_left(harmony.starts, float(note.onset))):
+    for i in range(first, bisect_left(harmony.starts, note.at)):
         if any(n.midi % 12 != tone for n in sounding.at(harmony.spans[i].start)[:1]):
             return False
     return True
@@ -226,7 +226,7 @@ def other_runs(score: Score, sounding: Soundings) -> tuple[Held, ...]:
     highest: dict[str, bool] = {}
     for moment, chord in zip(sounding.moments, sounding.chords, strict=True):
         for n in chord[1:]:
-            if float(n.onset) == moment:
+            if n.at == moment:
                 struck[n.midi].append(n)
                 highest[n.id] = n.midi == chord[-1].midi
     found: list[Held] = []
@@ -467,9 +467,8 @@ def _together(low: Held, high: Held) -> bool:
 
 def _repeated(score: Score, harmony: Harmony, sounding: Soundings) -> Iterator[Event]:
     voices: dict[tuple[int, int, str], dict[Fraction, list[Note]]] = defaultdict(dict)
-    for n in score.notes:
-        if n.duration > 0 and not n.grace and not n.cue:
-            voices[n.part, n.staff, n.voice].setdefault(n.onset, []).append(n)
+    for n in score.struck:
+        voices[n.part, n.staff, n.voice].setdefault(n.onset, []).append(n)
     for chords in voices.values():
         run: list[list[Note]] = []
         for chord in chords.values():

@@ -64,10 +64,10 @@ class Progression:
         self.score = score
         self.spans = spans
         self.steps = steps_of(spans)
-        self._notes = [n for n in score.notes if n.duration > 0 and not n.grace and not n.cue]
-        self._onsets = [float(n.onset) for n in self._notes]
+        self._notes = list(score.struck)
+        self._onsets = [n.at for n in self._notes]
         # Floats compare fast, and equal moments give equal floats.
-        self._ends = [float(n.end) for n in self._notes]
+        self._ends = [n.until for n in self._notes]
         self._longest = max((e - o for o, e in zip(self._onsets, self._ends, strict=True)), default=0.0)
 
     @cached_property

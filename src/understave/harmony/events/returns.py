@@ -140,7 +140,7 @@ def similarity(score: Score, spans: tuple[Span, ...]) -> Floats:
     for n in score.notes:
         if n.grace or n.cue or not n.duration:
             continue
-        at = round((float(n.onset) - origins[n.measure]) * _GRID)
+        at = round((n.at - origins[n.measure]) * _GRID)
         place = places.setdefault(at, len(places))
         row = (n.measure, place, n.pitch.diatonic % _STEPS, float(n.duration))
         rows["all"].append(row)
@@ -307,7 +307,7 @@ def _contents(score: Score, spans: tuple[Span, ...]) -> list[_Bar]:
     origins = _origins(score)
     for n in score.notes:
         if not n.grace and not n.cue and n.duration:
-            at = round((float(n.onset) - origins[n.measure]) * _GRID)
+            at = round((n.at - origins[n.measure]) * _GRID)
             (sung if n.id in melody else other)[n.measure].append((at, n.pitch.diatonic % _STEPS, n.midi))
     return [
         _Bar(tuple(sorted(sung.get(i, ()))), tuple(sorted(other.get(i, ()))))

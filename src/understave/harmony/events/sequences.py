@@ -420,8 +420,8 @@ def repetitions(score: Score, sounding: Soundings) -> tuple[Repetition, ...]:
 
     Models are one to four bars, or half a bar where bars halve, and begin with a bar (a half bar).
     """
-    struck = [n for n in score.notes if n.duration > 0 and not n.grace and not n.cue]
-    onsets = [float(n.onset) for n in struck]
+    struck = list(score.struck)
+    onsets = [n.at for n in struck]
     found: list[Repetition] = []
     for bars in (Fraction(1, 2), Fraction(1), Fraction(2), Fraction(3), Fraction(4)):
         grid = _grid(score, bars)
@@ -451,12 +451,13 @@ def _grid(score: Score, bars: Fraction) -> list[tuple[Fraction, Fraction]]:
 
 
 def _window(struck: Sequence[Note], onsets: Sequence[float], start: Fraction, end: Fraction) -> _Window:
-    first = bisect_left(onsets, float(start))
+    begin = float(start)
+    first = bisect_left(onsets, begin)
     last = bisect_left(onsets, float(end))
     top: dict[float, Note] = {}
     everything: Counter[tuple[float, int]] = Counter()
     for n in struck[first:last]:
-        offset = float(n.onset) - float(start)
+        offset = n.at - begin
         everything[offset, n.pitch.diatonic % 7] += 1
         if offset not in top or n.midi > top[offset].midi:
             top[offset] = n

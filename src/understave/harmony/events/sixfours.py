@@ -61,7 +61,7 @@ _Details = list[tuple[str, Detail]]
 @remembered
 def find_sixfours(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return six-four chords and sevenths in the bass, in order."""
-    notes = [n for n in score.notes if n.duration > 0 and not n.grace and not n.cue]
+    notes = list(score.struck)
     piece = _Piece(score, spans, chords_of(spans), notes)
     found = []
     for i in range(len(spans)):
@@ -79,14 +79,15 @@ class _Piece:
         self.spans = spans
         self.chords = chords
         self.notes = notes
-        self.onsets = [float(n.onset) for n in notes]
+        self.onsets = [n.at for n in notes]
         self.longest = max((float(n.duration) for n in notes), default=0.0)
 
     def within(self, start: Fraction, end: Fraction) -> list[Note]:
         """Return the notes that sound between two moments, by onset and pitch."""
-        first = bisect_left(self.onsets, float(start) - self.longest)
+        begin = float(start)
+        first = bisect_left(self.onsets, begin - self.longest)
         last = bisect_left(self.onsets, float(end))
-        return [n for n in self.notes[first:last] if n.end > start]
+        return [n for n in self.notes[first:last] if n.until > begin]
 
     def bass(self, i: int) -> Note | None:
         """Return the note that carries a span's bass: the lowest of the bass's pitch class in it."""

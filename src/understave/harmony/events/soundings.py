@@ -22,8 +22,9 @@ class Soundings:
 
     def at(self, moment: Fraction) -> tuple[Note, ...]:
         """Return the notes that sound at a moment, lowest first."""
-        i = bisect_right(self.moments, float(moment)) - 1
-        return tuple(n for n in self.chords[i] if n.end > moment) if i >= 0 else ()
+        time = float(moment)
+        i = bisect_right(self.moments, time) - 1
+        return tuple(n for n in self.chords[i] if n.until > time) if i >= 0 else ()
 
     def between(self, start: Fraction, end: Fraction) -> tuple[tuple[Note, ...], ...]:
         """Return the chords from every onset at or after `start` and before `end`."""
@@ -38,16 +39,16 @@ class Soundings:
 @remembered
 def soundings(score: Score) -> Soundings:
     """Return what sounds from each onset of a score; grace and cue notes are left out."""
-    notes = [n for n in score.notes if n.duration > 0 and not n.grace and not n.cue]
+    notes = list(score.struck)
     moments: list[float] = []
     chords: list[tuple[Note, ...]] = []
     active: list[tuple[float, Note]] = []
     i = 0
     while i < len(notes):
-        moment = float(notes[i].onset)
+        moment = notes[i].at
         active = [(end, n) for end, n in active if end > moment]
-        while i < len(notes) and float(notes[i].onset) == moment:
-            active.append((float(notes[i].end), notes[i]))
+        while i < len(notes) and notes[i].at == moment:
+            active.append((notes[i].until, notes[i]))
             i += 1
         moments.append(moment)
         chords.append(tuple(sorted((n for _, n in active), key=lambda n: n.midi)))

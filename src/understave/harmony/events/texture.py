@@ -86,7 +86,7 @@ def find_texture(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
 @remembered
 def texture_of(score: Score, spans: tuple[Span, ...]) -> Texture:
     """Return the texture of a piece."""
-    notes = [n for n in score.notes if n.duration and not n.grace and not n.cue]
+    notes = list(score.struck)
     outlines = _outlines(score, notes)
     places = _melody_places(score, outlines)
     melody: list[Note] = []
@@ -104,7 +104,7 @@ def texture_of(score: Score, spans: tuple[Span, ...]) -> Texture:
         for staff in sorted({n.staff for n in notes})
     }
     found = _roles(score, spans, notes, sung, patterns)
-    onsets = [float(n.onset) for n in notes]
+    onsets = [n.at for n in notes]
     for n in score.notes:
         if n.id not in found:
             found[n.id] = _adorned(n, notes, onsets, found)
@@ -134,7 +134,7 @@ def _outline(notes: list[Note], side: int) -> list[Note]:
     """Return the highest (side 1) or lowest (-1) notes, without those struck behind a held one."""
     outer: dict[float, Note] = {}
     for n in notes:
-        onset = float(n.onset)
+        onset = n.at
         if onset not in outer or side * n.midi > side * outer[onset].midi:
             outer[onset] = n
     line: list[Note] = []
@@ -143,7 +143,7 @@ def _outline(notes: list[Note], side: int) -> list[Note]:
         if line and until > onset and side * line[-1].midi > side * n.midi:
             continue
         line.append(n)
-        until = float(n.end)
+        until = n.until
     return line
 
 
@@ -225,10 +225,10 @@ def _singing(
 
 def _doublings(notes: list[Note], melody: list[Note]) -> set[str]:
     """Return the ids of the melody's notes and of those that double them in octaves in the same hand."""
-    by_onset: dict[float, Note] = {float(n.onset): n for n in melody}
+    by_onset: dict[float, Note] = {n.at: n for n in melody}
     sung = {n.id for n in melody}
     for n in notes:
-        m = by_onset.get(float(n.onset))
+        m = by_onset.get(n.at)
         if m is not None and m.staff == n.staff and abs(n.midi - m.midi) in (12, 24):
             sung.add(n.id)
     return sung
@@ -250,7 +250,7 @@ def _roles(
         float(m.start - m.offset + m.full_length / 2) if m.beats % 2 == 0 else float("inf")
         for m in score.measures
     ]
-    onsets = [float(n.onset) for n in notes]
+    onsets = [n.at for n in notes]
     figures = [
         (n.measure, bisect_right(starts, t), t >= middles[n.measure])
         for n, t in zip(notes, onsets, strict=True)
@@ -271,7 +271,7 @@ def _roles(
         while j < len(notes) and onsets[j] == onsets[i]:
             j += 1
         active = [(end, midi) for end, midi in active if end > onsets[i]]
-        active += [(float(n.end), n.midi) for n in notes[i:j]]
+        active += [(n.until, n.midi) for n in notes[i:j]]
         lowest = min(midi for _, midi in active)
         for n, figure in zip(notes[i:j], figures[i:j], strict=True):
             name = patterns[n.staff][n.measure].name
@@ -290,7 +290,7 @@ def _roles(
 
 def _adorned(note: Note, notes: list[Note], onsets: list[float], found: dict[str, str]) -> str:
     """Return the role of the note that a grace (or cue) note stands before."""
-    onset = float(note.onset)
+    onset = note.at
     for n in notes[bisect_left(onsets, onset) : bisect_right(onsets, onset)]:
         if (n.staff, n.voice) == (note.staff, note.voice):
             return found[n.id]
@@ -330,7 +330,7 @@ def _unison_bars(score: Score) -> list[bool]:
     at: dict[int, dict[float, list[Note]]] = defaultdict(lambda: defaultdict(list))
     for n in score.notes:
         if n.duration > 0 and not n.grace and not n.cue:
-            at[n.measure][float(n.onset)].append(n)
+            at[n.measure][n.at].append(n)
     found = []
     for m in score.measures:
         groups = list(at.get(m.index, {}).values())
