@@ -76,20 +76,28 @@ def until(page, expression, seconds=60, argument=None):
         if page.evaluate(expression, argument):
             return
         page.wait_for_timeout(60)
-    raise AssertionError(f"not within {seconds} s: {expression}; {page.evaluate('document.body.innerText')[:600]}")
+    raise AssertionError(
+        f"not within {seconds} s: {expression}; {page.evaluate('document.body.innerText')[:600]}"
+    )
 
 
 def new_page(browser, size="laptop"):
     width, height = SIZES[size]
     page = browser.new_page(viewport={"width": width, "height": height})
+    page.set_default_timeout(15_000)
     page.faults = []
     page.on("pageerror", lambda e: page.faults.append(str(e)))
-    page.on("console", lambda m: page.faults.append(m.text) if m.type == "error" and "status of 4" not in m.text else None)
+    page.on(
+        "console",
+        lambda m: page.faults.append(m.text) if m.type == "error" and "status of 4" not in m.text else None,
+    )
     return page
 
 
 def labels(page):
-    return page.evaluate(f"[...{SHADOW}.querySelectorAll('.lane.numerals > .numeral')].map(g => g.getAttribute('aria-label'))")
+    return page.evaluate(
+        f"[...{SHADOW}.querySelectorAll('.lane.numerals > .numeral')].map(g => g.getAttribute('aria-label'))"
+    )
 
 
 @pytest.fixture(scope="module")
@@ -98,7 +106,11 @@ def page(browser, desk):
     page = new_page(browser)
     page.goto(desk[0])
     page.set_input_files("#score-file", str(EXAMPLE))
-    until(page, f"!!document.querySelector('stave-score') && {SHADOW}.querySelectorAll('button.label').length > 20", 150)
+    until(
+        page,
+        f"!!document.querySelector('stave-score') && {SHADOW}.querySelectorAll('button.label').length > 20",
+        150,
+    )
     # Events and plan follow by themselves.
     until(page, "[...document.querySelectorAll('.lanes input')].length >= 6", 90)
     yield page
@@ -146,7 +158,9 @@ def test_a_chord_is_explained_corrected_and_brought_back(page, folder):
     page.locator("body").press("Control+z")
     at_rest(page, 0)
     assert load(folder / "corrections.jsonl") == ()
-    assert [t.replace(", uncertain", "") for t in labels(page)] == [t.replace(", uncertain", "") for t in before]
+    assert [t.replace(", uncertain", "") for t in labels(page)] == [
+        t.replace(", uncertain", "") for t in before
+    ]
     page.locator("body").press("Control+Shift+z")
     at_rest(page, 1)
     page.locator("text=Undo").first.click()
@@ -224,7 +238,10 @@ def test_what_is_worth_checking_is_walked_through_by_keyboard_alone(page):
 def test_two_windows_show_the_same(page, browser, desk):
     other = new_page(browser)
     other.goto(desk[0])
-    until(other, f"!!document.querySelector('stave-score') && {SHADOW}.querySelectorAll('button.label').length > 20")
+    until(
+        other,
+        f"!!document.querySelector('stave-score') && {SHADOW}.querySelectorAll('button.label').length > 20",
+    )
     other.wait_for_timeout(500)
     choose(page, 4)
     page.locator("#chord-field").fill("Ger65")
@@ -266,7 +283,9 @@ def test_lanes_fold_and_pages_turn(page):
 
 def test_a_second_reading_is_laid_beside(page, tmp_path):
     analysis = tmp_path / "other.txt"
-    analysis.write_text("Composer: x\nTitle: y\nTime Signature: 3/4\n\nm1 b1 C: I\nm2 b1 V7\nm3 b1 I\nm4 b1 IV\n")
+    analysis.write_text(
+        "Composer: x\nTitle: y\nTime Signature: 3/4\n\nm1 b1 C: I\nm2 b1 V7\nm3 b1 I\nm4 b1 IV\n"
+    )
     page.locator("#tab-second").click()
     page.set_input_files("#second-file", str(analysis))
     until(page, "!!document.querySelector('desk-second .differences li')")
@@ -284,10 +303,12 @@ def test_the_lesson_is_built_and_exported_and_can_be_stopped(page, folder):
     card.locator("textarea").nth(1).press("Tab")
     until(page, "document.querySelectorAll('.yours').length > 0", 90)
     assert "Words of my own." in (folder / "lesson.toml").read_text()
-    count = page.locator(".stop-card").count()
-    page.locator(".stop-card").nth(1).locator("summary").click()
-    page.locator(".stop-card").nth(1).get_by_role("button", name="Leave out").click()
-    until(page, "n => document.querySelectorAll('.stop-card').length < n", 90, count)
+    second = page.locator(".stop-card").nth(1)
+    name = second.get_attribute("data-stop")
+    second.locator("summary").click()
+    second.get_by_role("button", name="Leave out").click()
+    until(page, "n => !document.querySelector(`.stop-card[data-stop='${n}']`)", 90, name)
+    assert f'leave_out = ["{name}"]' in (folder / "lesson.toml").read_text()
 
     page.get_by_role("button", name="Make everything").click()
     until(page, "!!document.querySelector('.stop-making')")
@@ -313,7 +334,10 @@ def test_a_reload_shows_what_was_saved(page, folder):
     page.locator("#chord-field").press("Enter")
     at_rest(page, 1)
     page.reload()
-    until(page, f"!!document.querySelector('stave-score') && {SHADOW}.querySelectorAll('button.label').length > 20")
+    until(
+        page,
+        f"!!document.querySelector('stave-score') && {SHADOW}.querySelectorAll('button.label').length > 20",
+    )
     at_rest(page, 1)
     assert any(t.startswith("♭II") or "flat II" in t for t in labels(page))
     assert len(read_entries(folder / "corrections.jsonl")) > 5
@@ -326,7 +350,7 @@ def test_a_bad_file_gets_a_sentence_on_the_page(page, tmp_path):
     page.set_input_files("#score-file", str(bad))
     until(page, "document.querySelector('.trouble').innerText.length > 20")
     page.locator(".trouble button").click()
-    page.locator(".files summary").click()
+    assert page.locator("h1").inner_text() != "Understave"
 
 
 def test_without_the_token_the_page_tells_nothing(browser, desk):
@@ -340,8 +364,10 @@ def test_without_the_token_the_page_tells_nothing(browser, desk):
 @pytest.mark.parametrize("panel", ["chord", "checks", "events", "second", "lesson"])
 @pytest.mark.parametrize("size", SIZES)
 def test_no_serious_finding_and_nothing_off_the_screen(page, size, panel):
-    from axe_playwright_python.base import AXE_PATH
-
+    try:
+        from axe_playwright_python.sync_playwright import Axe
+    except ImportError:
+        missing("the package axe-playwright-python is not installed")
     width, height = SIZES[size]
     page.set_viewport_size({"width": width, "height": height})
     page.locator(f"#tab-{panel}").click()
@@ -349,8 +375,8 @@ def test_no_serious_finding_and_nothing_off_the_screen(page, size, panel):
         until(page, "document.querySelectorAll('.stop-card').length > 1", 90)
     page.wait_for_timeout(400)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
-    page.evaluate(Path(AXE_PATH).read_text())
-    found = page.evaluate("axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa']})")
+    rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+    found = Axe().run(page, options={"runOnly": rules}).response
     serious = [
         (v["id"], [n["target"] for n in v["nodes"]][:3], v["nodes"][0].get("failureSummary", "")[:300])
         for v in found["violations"]

@@ -73,7 +73,12 @@ def test_no_confirmed_edit_is_lost(tmp_path):
             try:
                 while True:
                     what = chance.choice(["label", "label", "label", "undo", "redo", "split"])
-                    wish = {"last": last, "what": what, "start": chance.choice(starts), "text": chance.choice("IV V7 ii6 vi".split())}
+                    wish = {
+                        "last": last,
+                        "what": what,
+                        "start": chance.choice(starts),
+                        "text": chance.choice("IV V7 ii6 vi".split()),
+                    }
                     if what == "split":
                         wish["at"] = "1000"
                     status, answer = window.ask("POST", "/api/edit", wish)

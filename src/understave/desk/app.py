@@ -124,6 +124,11 @@ class Desk:
                 process.terminate()
             pool.shutdown(wait=False, cancel_futures=True)
 
+    def dismiss(self) -> None:
+        """End the lines to all windows."""
+        if self.lesson is not None:
+            self.lesson.tell({"type": "bye"})
+
     def stop_export(self) -> bool:
         """End an export; what it had not finished leaves nothing behind."""
         if self.export is None or not self.export.process.is_alive():
@@ -311,8 +316,10 @@ async def _follow(desk: Desk, request: Request) -> Any:
                     message = await asyncio.wait_for(queue.get(), _QUIET)
                 except TimeoutError:
                     yield b": still here\n\n"
-                else:
-                    yield _event(message)
+                    continue
+                yield _event(message)
+                if message["type"] == "bye":
+                    return
         finally:
             for one in (lesson, desk.lesson):
                 if one is not None:

@@ -69,9 +69,7 @@ class Shown:
 class OpenLesson:
     """A lesson folder that is open on the desk; use from one event loop."""
 
-    def __init__(
-        self, folder: LessonFolder, score: Score, readers: Executor, makers: Executor
-    ) -> None:
+    def __init__(self, folder: LessonFolder, score: Score, readers: Executor, makers: Executor) -> None:
         self.folder = folder
         self.score = score
         self.readers, self.makers = readers, makers
@@ -229,14 +227,18 @@ class OpenLesson:
             async with self.lock:
                 if held != self.standing:
                     return
-                self.shown = replace(self._now(), events=events, plan=plan)
-                self._remember()
-                await asyncio.to_thread(self._take_rest, self.shown)
+                await asyncio.to_thread(self.show_rest, events, plan)
                 self._tell(
                     await asyncio.to_thread(self._message, Renewed(self.shown.spans, self.shown.fixed), True)
                 )
         except UnderstaveError as error:
             self._tell({"type": "trouble", "error": str(error)})
+
+    def show_rest(self, events: tuple[Event, ...], plan: Plan) -> None:
+        """Take in the events and the plan of the spans that are shown."""
+        self.shown = replace(self._now(), events=events, plan=plan)
+        self._remember()
+        self._take_rest(self.shown)
 
     def _take_rest(self, shown: Shown) -> None:
         assert shown.plan is not None
@@ -476,9 +478,7 @@ def _stretch(renewed: Renewed, spans: Sequence[Span]) -> tuple[Fraction, Fractio
     return spans[low].start, spans[high].end
 
 
-async def open_lesson(
-    folder: LessonFolder, readers: Executor, makers: Executor
-) -> OpenLesson:
+async def open_lesson(folder: LessonFolder, readers: Executor, makers: Executor) -> OpenLesson:
     """Read the score of a folder and its corrections; raise UnderstaveError where either is bad."""
     score = await asyncio.to_thread(read_score, folder.score)
     return OpenLesson(folder, titled(score, folder.imported_from), readers, makers)

@@ -65,19 +65,26 @@ def serve(source: Path | None, port: int = 0, on_start: Callable[[Started], None
         config = uvicorn.Config(
             app, log_level="error", access_log=False, timeout_graceful_shutdown=1, server_header=False
         )
-        server = _Server(config, lambda: on_start(started))
+        server = _Server(config, lambda: on_start(started), desk.dismiss)
         server.run([listening])
 
 
 class _Server(uvicorn.Server):
-    """A server that says when it listens."""
+    """A server that says when it listens and when it is about to stop."""
 
-    def __init__(self, config: uvicorn.Config, on_start: Callable[[], None]) -> None:
+    def __init__(
+        self, config: uvicorn.Config, on_start: Callable[[], None], on_stop: Callable[[], None]
+    ) -> None:
         super().__init__(config)
-        self._on_start = on_start
+        self._on_start, self._on_stop = on_start, on_stop
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Begin to listen, then say so."""
         await super().startup(sockets)
         if self.started:
             self._on_start()
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Say goodbye to the windows, whose lines would otherwise never end, then stop."""
+        self._on_stop()
+        await super().shutdown(sockets)

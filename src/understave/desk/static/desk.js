@@ -129,7 +129,8 @@ reading.addEventListener("chosen", () => {
   const row = reading.row;
   if (row) {
     bring(row.bar);
-    open("chord", false);
+    // The list is walked through while it stays open.
+    if (openPanel !== "checks" || !checks.contains(document.activeElement)) open("chord", false);
   }
 });
 
@@ -380,8 +381,6 @@ tabs.addEventListener("keydown", (event) => {
 let openPanel = "";
 /** @param {string} name @param {boolean} focus  on its tab */
 function open(name, focus) {
-  // The list is walked through while it stays open.
-  if (name === "chord" && openPanel === "checks" && checks.contains(document.activeElement)) return;
   openPanel = name;
   for (const [other] of PANELS) {
     const tab = /** @type {HTMLElement} */ (document.getElementById(`tab-${other}`));
@@ -462,11 +461,25 @@ function walk(way, focus) {
   if (focus && label instanceof HTMLElement) label.focus({ preventScroll: true });
 }
 
+/** Fold the menu of lessons; the writing mark goes back to it if it was inside. */
+function closeMenu() {
+  const menu = document.querySelector("details.files");
+  if (!(menu instanceof HTMLDetailsElement) || !menu.open) return;
+  const inside = menu.contains(document.activeElement);
+  menu.open = false;
+  if (inside) menu.querySelector("summary")?.focus();
+}
+addEventListener("pointerdown", (event) => {
+  if (!event.composedPath().some((e) => e instanceof Element && e.matches("details.files"))) closeMenu();
+});
+addEventListener("keydown", (event) => event.key === "Escape" && closeMenu());
+
 // --- files ---------------------------------------------------------------------------------------------------
 
 const input = make("input", { type: "file", id: "score-file", class: "unseen", onchange: () => input.files?.[0] && bringIn(input.files[0]) });
 /** @param {File} file */
 async function bringIn(file) {
+  closeMenu();
   trouble.replaceChildren();
   say(`${file.name} is being read.`);
   page.setAttribute("aria-busy", "true");
@@ -506,6 +519,7 @@ async function drawRecent(place) {
 }
 /** @param {number} number */
 async function openRecent(number) {
+  closeMenu();
   say("The lesson is being read.");
   try {
     await post("/api/open", { number });
