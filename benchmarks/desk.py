@@ -2,8 +2,8 @@
 
 In: a score, by default one of 231 bars of the performance data (or the largest example where that is absent).
 Out: milliseconds from a gesture to the answer, with its parts: the correction on the disk, the reading around
-it, the lanes of the systems that changed; and how much of the quick answer a full reading confirms. The engraver
-and the networks have done their work before, as on the desk; the machine's load is printed beside.
+it, the lanes of the systems that changed; and how much of the quick answer a full reading confirms. Engraver
+and networks have done their work before, as on the desk; the machine's load is printed beside.
 """
 
 from __future__ import annotations

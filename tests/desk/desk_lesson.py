@@ -10,7 +10,6 @@ from pathlib import Path
 from understave.desk.app import Desk, make_app
 from understave.desk.opened import OpenLesson
 from understave.desk.recent import Recent
-
 from understave.harmony.trained import judge_score, read_judged
 from understave.lesson.folder import LessonFolder, create_folder, titled
 from understave.score.reader import read_score

@@ -19,7 +19,6 @@ from understave.desk.app import Desk, make_app
 from understave.desk.history import history
 from understave.desk.opened import OpenLesson
 from understave.desk.recent import Recent
-
 from understave.lesson.folder import open_folder
 
 

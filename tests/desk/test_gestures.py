@@ -1,4 +1,4 @@
-"""What the teacher does -> corrections: held where they were meant, refused in a sentence where they make no sense."""
+"""What the teacher does -> corrections, held where they were meant; nonsense is refused in a sentence."""
 
 from __future__ import annotations
 

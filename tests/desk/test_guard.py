@@ -174,7 +174,8 @@ def test_what_is_too_large_is_refused_announced_or_not(tmp_path):
 @pytest.mark.parametrize(
     "body",
     [b"", b"[]", b"{", b'{"last": "x"}', b'{"last": 0}', b'{"last": 0, "what": "label"}',
-     b'{"last": 0, "what": "no such", "start": "0"}', b'{"last": 0, "what": "split", "start": "1/0", "at": "1"}',
+     b'{"last": 0, "what": "no such", "start": "0"}',
+     b'{"last": 0, "what": "split", "start": "1/0", "at": "1"}',
      b'{"last": 0, "what": "label", "start": "zero", "text": "V"}', b"[" * 100_000],
 )  # fmt: skip
 def test_nonsense_gets_one_sentence(tmp_path, body):

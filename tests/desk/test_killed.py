@@ -77,7 +77,7 @@ def test_no_confirmed_edit_is_lost(tmp_path):
                         "last": last,
                         "what": what,
                         "start": chance.choice(starts),
-                        "text": chance.choice("IV V7 ii6 vi".split()),
+                        "text": chance.choice(["IV", "V7", "ii6", "vi"]),
                     }
                     if what == "split":
                         wish["at"] = "1000"

@@ -93,7 +93,7 @@ def heard(score: Score, reading: Reading, name: str, asked: Asked) -> Any:
 
 
 def changed(score: Score, before: Edits, asked: Mapping[str, Any], shown: Sequence[str], level: str) -> Edits:
-    """Return the edits after one step of the teacher's; `shown` are the ids of the lesson's stops in order."""
+    """Return the edits after one step of the teacher's; `shown` are the ids of the stops in order."""
     what, stop = str(asked["what"]), str(asked.get("stop", ""))
     if what == "leave out":
         if stop in {o.id for o in before.own}:

@@ -229,7 +229,7 @@ class OpenLesson:
                     return
                 await asyncio.to_thread(self.show_rest, events, plan)
                 self._tell(
-                    await asyncio.to_thread(self._message, Renewed(self.shown.spans, self.shown.fixed), True)
+                    await asyncio.to_thread(self._message, Renewed(self._now().spans, ()), True)
                 )
         except UnderstaveError as error:
             self._tell({"type": "trouble", "error": str(error)})

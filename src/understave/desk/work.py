@@ -104,7 +104,8 @@ def contrast(score: Score, reading: Reading, name: str, settings: Path) -> dict[
     from understave.export.page import plain_values
     from understave.lesson.make import asked_of
 
-    return plain_values(heard(score, reading, name, asked_of(settings)))
+    values: dict[str, Any] = plain_values(heard(score, reading, name, asked_of(settings)))
+    return values
 
 
 def export(folder: Path, choices: dict[str, Any], told: Connection) -> None:

@@ -66,6 +66,9 @@ export class DeskChord extends HTMLElement {
     this.replaceChildren(
       make(
         "div",
+        {},
+      make(
+        "div",
         { class: "chord-head" },
         make("p", { class: "count" }, `bar ${row.number}, beat ${row.beat} · ${row.keyName}`),
         make("h3", {}, setText("⟨x⟩", { "⟨x⟩": row.parts }), make("span", { class: "symbol" }, row.symbol.replace(/b/g, "♭").replace(/#/g, "♯"))),
@@ -124,6 +127,7 @@ export class DeskChord extends HTMLElement {
           act("New key one chord earlier", index > 1 && before ? { what: "move key", start: row.start, to: before.start } : null),
           act("New key one chord later", after && after.key === row.key ? { what: "move key", start: row.start, to: after.start } : null),
         ),
+      ),
     );
     if (focused) {
       const again = [...this.querySelectorAll("[data-place], input, select")].find((e) => e instanceof HTMLElement && (e.dataset.place ?? e.id) === focused);

@@ -28,6 +28,9 @@ export class DeskSecond extends HTMLElement {
     const back = make("input", { type: "number", id: "second-back", min: 1, max: Math.max(1, reading.undo), value: Math.min(1, reading.undo) || 1 });
     const second = reading.second;
     this.replaceChildren(
+      make(
+        "div",
+        {},
       make("p", { class: "hint" }, "Lay another reading under this one. What differs is coloured and underlined in the score."),
       make("div", { class: "say" }, make("label", { for: "second-file" }, "An analysis as a RomanText file"), file),
       make(
@@ -48,6 +51,7 @@ export class DeskSecond extends HTMLElement {
           ),
         ),
       second && make("button", { type: "button", onclick: () => this.#ask({}) }, "Take it away"),
+      ),
     );
   }
 
