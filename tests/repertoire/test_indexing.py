@@ -44,7 +44,7 @@ def test_every_table_is_filled(indexed):
     assert (done.files, done.read, done.known, done.failures) == (8, 8, 0, ())
     rows = everything(done.index)
     assert len(rows["pieces"]) == len(rows["files"]) == 8
-    for table in ("spans", "stretches", "events", "keys", "cadences", "textures", "ranges", "difficulty"):
+    for table in ("spans", "events", "keys", "cadences", "textures", "ranges", "difficulty"):
         assert rows[table], table
     assert len(rows["difficulty"]) == 8 * 6
 

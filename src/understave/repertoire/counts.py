@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 from xml.sax.saxutils import escape
 
 import duckdb
+import numpy as np
+import numpy.typing as npt
 
-from understave.errors import UnderstaveError
 from understave.repertoire.devices import device
-from understave.repertoire.patterns import progression
+from understave.repertoire.lines import Lines, open_lines
+from understave.repertoire.matching import Step, locate, struck_again
+from understave.repertoire.patterns import plain, progression
+from understave.repertoire.search import key_and_mode, keys_in
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,12 +47,7 @@ def count_keys(db: duckdb.DuckDBPyConnection, named: str = "") -> tuple[Count, .
     names = [(str(k), str(v)) for k, v in db.execute("SELECT kind, label FROM event_names").fetchall()]
     wanted = device(named, names)
     if wanted.chords:
-        return _counted(
-            db,
-            "SELECT key, sum(len(regexp_extract_all(chords, $1))), count(DISTINCT piece) FROM stretches"
-            " WHERE regexp_matches(chords, $1) GROUP BY ALL",
-            [progression(wanted.chords)],
-        )
+        return _keys_of(open_lines(db), progression(wanted.chords), wanted.key, wanted.mode)
     return _counted(
         db,
         "SELECT key, count(*), count(DISTINCT piece) FROM events WHERE kind = ? AND (len(?) = 0 OR"
@@ -55,28 +56,41 @@ def count_keys(db: duckdb.DuckDBPyConnection, named: str = "") -> tuple[Count, .
     )
 
 
-def count_next(db: duckdb.DuckDBPyConnection, chord: str, mode: str = "") -> tuple[Count, ...]:
-    """Count which chords follow a chord in the same key, the same chord in another position left out."""
-    pattern = progression(chord).removeprefix("(?:^| )")
-    if mode not in ("", "major", "minor"):
-        raise UnderstaveError(f"{mode!r} is no mode; choose major or minor.")
-    return _counted(
-        db,
-        """
-        WITH pairs AS (
-            SELECT piece, key, chord, numeral, mode,
-                   lead(numeral) OVER (PARTITION BY piece ORDER BY number) AS next,
-                   lead(chord) OVER (PARTITION BY piece ORDER BY number) AS next_chord,
-                   lead(key) OVER (PARTITION BY piece ORDER BY number) AS next_key
-            FROM spans
-        )
-        SELECT next, count(*), count(DISTINCT piece) FROM pairs
-        WHERE key = next_key AND ? IN ('', mode) AND regexp_full_match(chord || ' ', ?)
-              AND NOT regexp_full_match(next_chord || ' ', ?)
-        GROUP BY ALL
-        """,
-        [mode, pattern, pattern],
-    )
+def _keys_of(lines: Lines, steps: Sequence[Step], key: str, mode: str) -> tuple[Count, ...]:
+    here = keys_in(lines, key, mode)
+    met: dict[str, list[int]] = {}
+    for block in lines.blocks():
+        first = locate(lines.line("chord", block), steps).first
+        keys, pieces = lines.columns["key"][block][first], lines.columns["piece"][block][first]
+        _tally(met, lines.names["key"], keys[here[keys]], pieces[here[keys]])
+    return _shares((name, *numbers) for name, numbers in met.items())
+
+
+def count_next(db: duckdb.DuckDBPyConnection, chords: str, mode: str = "") -> tuple[Count, ...]:
+    """Count what follows a chord or progression in its key; the last chord struck again is passed over."""
+    steps = progression(chords)
+    lines = open_lines(db)
+    here = keys_in(lines, *key_and_mode("", mode))
+    met: dict[str, list[int]] = {}
+    for block in lines.blocks():
+        line = lines.line("chord", block)
+        last = struck_again(line, steps[-1], locate(line, steps).last)
+        last = last[last + 1 < line.codes.size]
+        last = last[line.stretches[last] == line.stretches[last + 1]]
+        last = last[here[lines.columns["key"][block][last]]]
+        _tally(met, line.names, line.codes[last + 1], lines.columns["piece"][block][last])
+    return _shares((plain(name), *numbers) for name, numbers in met.items())
+
+
+def _tally(
+    met: dict[str, list[int]], names: Sequence[str], codes: npt.NDArray[Any], pieces: npt.NDArray[Any]
+) -> None:
+    """Add to names how often and in how many pieces their codes stand here; blocks hold whole pieces."""
+    for code in np.unique(codes):
+        own = pieces[codes == code]
+        so_far = met.setdefault(names[code], [0, 0])
+        so_far[0] += own.size
+        so_far[1] += np.unique(own).size
 
 
 def count_textures(db: duckdb.DuckDBPyConnection, hand: str = "") -> tuple[Count, ...]:
@@ -90,7 +104,11 @@ def count_textures(db: duckdb.DuckDBPyConnection, hand: str = "") -> tuple[Count
 
 
 def _counted(db: duckdb.DuckDBPyConnection, query: str, values: list[object]) -> tuple[Count, ...]:
-    rows = db.execute(query, values).fetchall()
+    return _shares(db.execute(query, values).fetchall())
+
+
+def _shares(rows: Iterable[tuple[Any, ...]]) -> tuple[Count, ...]:
+    rows = list(rows)
     whole = sum(int(row[1]) for row in rows) or 1
     found = [Count(str(name), int(count), int(pieces), int(count) / whole) for name, count, pieces in rows]
     return tuple(sorted(found, key=lambda c: (-c.count, c.name)))

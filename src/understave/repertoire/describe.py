@@ -43,7 +43,6 @@ def describe(piece: str, score: Score, reading: Reading) -> Piece:
             )
         ],
         "spans": [_span(score, i, span) for i, span in enumerate(reading.spans)],
-        "stretches": list(_stretches(reading.spans)),
         "events": [_event(score, reading, i, e) for i, e in enumerate(reading.events)],
         "keys": list(_keys(score, reading)),
         "cadences": [_cadence(score, e) for e in reading.events if e.kind == "cadence"],
@@ -109,22 +108,6 @@ def _span(score: Score, number: int, s: Span) -> tuple[object, ...]:
         bass_text(s.numeral, s.key),
         round(s.confidence, 4),
     )
-
-
-def _stretches(spans: tuple[Span, ...]) -> Iterator[tuple[object, ...]]:
-    first = 0
-    for number, (key, group) in enumerate(groupby(spans, key=lambda s: s.key)):
-        own = list(group)
-        yield (
-            number,
-            first,
-            key.symbol,
-            key.mode,
-            joined(chord_text(s.numeral) for s in own),
-            joined(bass_text(s.numeral, key) for s in own),
-            round(sum(s.confidence for s in own) / len(own), 4),
-        )
-        first += len(own)
 
 
 def _event(score: Score, reading: Reading, number: int, e: Event) -> tuple[object, ...]:

@@ -33,7 +33,7 @@ from understave.repertoire.tables import Piece
 
 FOLDER_NAME = "understave-index"
 """Where the index lies if nothing is said: a folder of this name in the folder that is indexed."""
-ROWS_VERSION = 2
+ROWS_VERSION = 3
 """Raised whenever the rows of a piece come to hold something else."""
 SUFFIXES = (".musicxml", ".xml", ".mxl", ".mei", ".krn", ".abc", ".mid", ".midi")
 PIECES_AT_ONCE = 64

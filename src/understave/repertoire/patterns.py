@@ -1,38 +1,42 @@
-"""What is asked for -> a pattern to look for in a stretch's text; and the text of a stretch.
+"""What is asked for -> the steps of a pattern; and the names of chords and bass notes they are matched with.
 
-A stretch is a run of chords in one key. Its `chords` text has for every chord ``head.size.inversion/target``
-and a space: V65/V is ``V.7.1/V``. Its `basses` text has the bass as a degree of the key (``1 7 b6 5``; in
-minor the natural scale counts, so the leading tone is ``#7``). Both are searched by regular expressions,
-which the database and Python understand alike, so that a pattern is written here once.
+A chord is called ``head.size.inversion/target``: V65/V is ``V.7.1/V``. A bass note is called by its degree
+of the key (``1``, ``b6``; in minor the natural scale counts, so the leading tone is ``#7``).
 
 What can be asked for:
 
 - progressions: RomanText numerals with spaces. ``?`` is any one chord, ``*`` any number of them, ``ii|IV``
   one or the other. Without inversions, ``V`` is V, V7 and V9 in any position and ``V7`` any position of the
-  seventh, and the same chord may be struck again; with inversions every figure counts and so does every
-  chord.
+  seventh, the same chord may be struck again, and ``?`` is another chord than its neighbours; with
+  inversions every figure counts and so does every chord.
 - bass lines: degrees with spaces, ``?``, ``*`` and ``|`` alike; a bass note that stays counts once.
-- key plans: the keys as numerals seen from home, ``I V ? I``.
+- key plans: the keys as numerals seen from home, ``I V ? I``, matched as one text by a regular expression.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from dataclasses import replace
 
 from understave.errors import UnderstaveError
+from understave.repertoire.matching import Step
 from understave.theory.chord import Quality
 from understave.theory.key import Key
 from understave.theory.pitch import PitchClass, accidental_text
 from understave.theory.roman import RomanNumeral
 
 _ANY_ONE, _ANY = r"[^ ]+ ", r"(?:[^ ]+ )*"
-_START = r"(?:^| )"
+_FIGURES = {
+    "3": ("", "6", "64"),
+    "7": ("7", "65", "43", "42"),
+    "9": ("9", "765", "543", "432", "98765"),
+}
 _DEGREE = re.compile(r"[b#]{0,2}[1-7]")
 
 
 def chord_text(numeral: RomanNumeral) -> str:
-    """Return how a chord stands in a stretch's text: ``"V.7.1/V"``."""
+    """Return what a chord is called here: ``"V.7.1/V"``."""
     return f"{_head(numeral)}.{_size(numeral)}.{numeral.inversion}{_target(numeral)}"
 
 
@@ -59,30 +63,57 @@ def key_text(key: Key, home: Key) -> str:
 
 
 def joined(texts: Iterable[str]) -> str:
-    """Return a stretch's text: every chord followed by a space."""
+    """Return a text of names, each followed by a space."""
     return "".join(f"{t} " for t in texts)
 
 
-def progression(text: str, inversions: bool = False) -> str:
-    """Return the pattern of a progression; raise UnderstaveError where a numeral cannot be read."""
-    return _START + "".join(_chord_pattern(word, inversions) for word in _words(text, "progression"))
+def plain(name: str) -> str:
+    """Return a chord's name as a teacher writes it: ``"V65/V"`` for ``V.7.1/V``."""
+    head, size, rest = name.split(".", 2)
+    inversion, slash, target = rest.partition("/")
+    return head + _FIGURES[size][int(inversion)] + slash + target
 
 
-def bass_line(text: str) -> str:
-    """Return the pattern of a bass line; raise UnderstaveError where a degree cannot be read."""
-    parts = []
-    for word in _words(text, "bass line"):
-        if word in ("?", "*"):
-            parts.append(_ANY_ONE if word == "?" else _ANY)
-            continue
+def root_of(name: str) -> str:
+    """Return a chord's name without size and position, a bass note's as it is."""
+    head, dot, rest = name.partition(".")
+    return head + rest.lstrip("0123456789.") if dot else name
+
+
+def progression(text: str, inversions: bool = False) -> tuple[Step, ...]:
+    """Return the steps of a progression; raise UnderstaveError where a numeral cannot be read."""
+
+    def named(word: str) -> str:
+        return "|".join(_one_chord(_numeral(name), inversions) for name in word.split("|"))
+
+    return _steps(_words(text, "progression"), named, again=not inversions)
+
+
+def bass_line(text: str) -> tuple[Step, ...]:
+    """Return the steps of a bass line; raise UnderstaveError where a degree cannot be read."""
+
+    def named(word: str) -> str:
         for degree in word.split("|"):
             if not _DEGREE.fullmatch(degree):
                 raise UnderstaveError(
-                    f"{degree!r} is not a degree of the scale; write a bass line like '1 7 b6 5', with ? for "
+                    f"{degree!r} is not a degree of the scale; write a bass line like '1 7 6 5', with ? for "
                     "any note."
                 )
-        parts.append(f"(?:(?:{word}) )+")
-    return _START + "".join(parts)
+        return word
+
+    return _steps(_words(text, "bass line"), named, again=True)
+
+
+def _steps(words: list[str], named: Callable[[str], str], again: bool) -> tuple[Step, ...]:
+    found: list[Step] = []
+    for word in words:
+        if word != "*":
+            found.append(Step("" if word == "?" else named(word), again))
+        elif found:
+            found[-1] = replace(found[-1], gap=True)
+    # Any number of chords at the end is what may follow anyway.
+    found[-1] = replace(found[-1], gap=False)
+    return tuple(found)
 
 
 def key_plan(text: str) -> str:
@@ -108,22 +139,13 @@ def _words(text: str, what: str) -> list[str]:
     return words
 
 
-def _chord_pattern(word: str, inversions: bool) -> str:
-    if word == "?":
-        return _ANY_ONE
-    if word == "*":
-        return _ANY
-    names = []
-    for name in word.split("|"):
-        try:
-            numeral = RomanNumeral.parse(name)
-        except ValueError as error:
-            raise UnderstaveError(
-                f"{error} In a progression ? stands for any chord, * for any number."
-            ) from error
-        names.append(_one_chord(numeral, inversions))
-    one = f"(?:{'|'.join(names)}) "
-    return one if inversions else f"(?:{one})+"
+def _numeral(name: str) -> RomanNumeral:
+    try:
+        return RomanNumeral.parse(name)
+    except ValueError as error:
+        raise UnderstaveError(
+            f"{error} In a progression ? stands for any chord, * for any number."
+        ) from error
 
 
 def _one_chord(n: RomanNumeral, inversions: bool) -> str:

@@ -1,32 +1,30 @@
 """A question and an index -> the places that answer it, best first and spread over the pieces.
 
 A question may join several things: places have to answer the device, progression or bass line, and their
-pieces the rest. The database narrows; where a progression begins and ends is told afterwards, only for the
-places that are shown.
+pieces the rest. The database finds events and pieces; progressions and bass lines are matched with the lines
+of all chords (see `lines`), every one of them, so that counts are exact.
 """
 
 from __future__ import annotations
 
-import re
-from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
-from itertools import accumulate
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import duckdb
+import numpy as np
+import numpy.typing as npt
 
 from understave.errors import UnderstaveError
 from understave.repertoire.devices import Device, device
+from understave.repertoire.lines import Lines, open_lines
+from understave.repertoire.matching import Step, locate
 from understave.repertoire.patterns import bass_line, key_plan, progression
 from understave.repertoire.periods import PERIODS
-from understave.repertoire.store import open_store
+from understave.repertoire.store import CATALOGUE_VERSION, open_store
 from understave.theory.key import Key
-
-MOST_CANDIDATES = 400
-"""Stretches in which a progression is located at most, the best ones of as many pieces as possible."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +115,10 @@ def connect(index: Path) -> Iterator[duckdb.DuckDBPyConnection]:
             f"The catalogue {store.catalogue} cannot be opened; run 'understave index' on the folder again."
         ) from error
     try:
+        if _about(db, "version") != str(CATALOGUE_VERSION):
+            raise UnderstaveError(
+                f"The index in {index} was made by another version; run 'understave index' again."
+            )
         yield db
     finally:
         db.close()
@@ -142,15 +144,15 @@ def ask(db: duckdb.DuckDBPyConnection, question: Question) -> Answer:
     pieces = _pieces(question)
     wanted = device(question.device, _event_names(db)) if question.device else None
     if wanted and wanted.chords:
-        text, wanted = wanted.chords, None
-        return _in_stretches(db, question, "chords", progression(text), pieces)
+        question = replace(question, mode=wanted.mode or question.mode, key=wanted.key or question.key)
+        return _in_lines(db, question, "chord", progression(wanted.chords), pieces)
     if wanted:
         return _events(db, question, wanted, pieces)
     if question.progression:
-        pattern = progression(question.progression, question.inversions)
-        return _in_stretches(db, question, "chords", pattern, pieces)
+        steps = progression(question.progression, question.inversions)
+        return _in_lines(db, question, "chord", steps, pieces)
     if question.bass:
-        return _in_stretches(db, question, "basses", bass_line(question.bass), pieces)
+        return _in_lines(db, question, "bass", bass_line(question.bass), pieces)
     if question.texture:
         label = _texture(db, question.texture)
         return _events(db, question, Device(label, "texture", (label,)), pieces)
@@ -201,19 +203,24 @@ def _texture(db: duckdb.DuckDBPyConnection, text: str) -> str:
     return wanted.labels[0]
 
 
-def _place(q: Question, table: str, mode: str = "", key: str = "") -> _Condition:
-    where = _Condition()
-    symbol = key or q.key
-    if symbol:
+def key_and_mode(key: str, mode: str) -> tuple[str, str]:
+    """Return a key's symbol and a mode as the index has them; raise UnderstaveError where they are none."""
+    if key:
         try:
-            symbol = Key.parse(symbol).symbol
+            key = Key.parse(key).symbol
         except ValueError as error:
             raise UnderstaveError(str(error)) from error
+    if mode not in ("", "major", "minor"):
+        raise UnderstaveError(f"{mode!r} is no mode; choose major or minor.")
+    return key, mode
+
+
+def _place(q: Question, table: str, mode: str = "", key: str = "") -> _Condition:
+    where = _Condition()
+    symbol, wanted = key_and_mode(key or q.key, mode or q.mode)
+    if symbol:
         where.add(f"{table}.key = ?", symbol)
-    wanted = mode or q.mode
     if wanted:
-        if wanted not in ("major", "minor"):
-            raise UnderstaveError(f"{wanted!r} is no mode; choose major or minor.")
         where.add(f"{table}.mode = ?", wanted)
     return where
 
@@ -253,107 +260,154 @@ def _events(db: duckdb.DuckDBPyConnection, q: Question, wanted: Device, pieces: 
     rows = db.execute(query, [*where.values, *pieces.values, q.each, q.limit]).fetchall()
     # The columns of a place in its own order, then the two counts.
     count, of = rows[0][-2:] if rows else (0, 0)
-    return Answer(tuple(Place(*row[:-2]) for row in rows), int(count), int(of), _folder(db))
+    return Answer(tuple(Place(*row[:-2]) for row in rows), int(count), int(of), _about(db, "folder"))
 
 
-def _in_stretches(
-    db: duckdb.DuckDBPyConnection, q: Question, column: str, pattern: str, pieces: _Condition
+def _in_lines(
+    db: duckdb.DuckDBPyConnection, q: Question, what: str, steps: Sequence[Step], pieces: _Condition
 ) -> Answer:
-    where = _place(q, "t")
-    where.add("met > 0")
-    if q.texture:
-        where.add("t.piece IN (SELECT piece FROM textures WHERE pattern = ?)", _texture(db, q.texture))
-    # The texts are long: they are fetched again for the few stretches that are shown.
-    query = f"""
-        WITH found AS (
-            SELECT t.piece, p.composer_number, t.number AS place, t.confidence AS score,
-                   len(regexp_extract_all(t.{column}, ?)) AS met
-            FROM stretches t JOIN pieces p USING (piece) WHERE {where.text} AND {pieces.text}
-        ), once AS (SELECT *, {_ONCE} FROM found),
-        spread AS (SELECT *, {_SPREAD} FROM once),
-        shown AS (SELECT * FROM spread ORDER BY nth, of_composer, score DESC, piece LIMIT {MOST_CANDIDATES})
-        SELECT s.piece, t.{column}, t.first_span, (SELECT sum(met) FROM once), {_TOTALS}
-        FROM shown s JOIN stretches t ON t.piece = s.piece AND t.number = s.place
-        ORDER BY nth, of_composer, score DESC, s.piece
-    """
-    rows = db.execute(query, [pattern, *where.values, *pieces.values]).fetchall()
-    if not rows:
-        return Answer((), 0, 0, _folder(db))
-    places = _located(db, q, re.compile(pattern), rows)
-    return Answer(tuple(places), int(rows[0][-2]), int(rows[0][-1]), _folder(db))
+    """Match a progression (`what` is ``chord``) or a bass line (``bass``) with all chords."""
+    lines = open_lines(db)
+    here = keys_in(lines, *key_and_mode(q.key, q.mode))
+    composers = _composers(db, pieces)
+    textures = _Textures(db, _texture(db, q.texture)) if q.texture else None
+    count = of = 0
+    best: list[tuple[npt.NDArray[Any], ...]] = []
+    for block in lines.blocks():
+        column = {name: lines.columns[name][block] for name in ("piece", "bar", "key")}
+        found = locate(lines.line(what, block), steps)
+        keep = here[column["key"][found.first]] & (composers[column["piece"][found.first]] >= 0)
+        first, last, sure = found.first[keep], found.last[keep], found.sure[keep]
+        piece, bar, last_bar = column["piece"][first], column["bar"][first], column["bar"][last]
+        if textures:
+            heard = textures.heard(piece, bar, last_bar)
+            first, last, sure = first[heard], last[heard], sure[heard]
+            piece, bar, last_bar = piece[heard], bar[heard], last_bar[heard]
+        count += first.size
+        of += int(np.count_nonzero(np.diff(piece, prepend=-1)))
+        # What is told surely and fills few bars shows best what it is.
+        score = sure / (1 + 0.02 * np.maximum(0, last_bar - bar - 3))
+        order, nth = _best_first(piece, score)
+        early = nth < q.each
+        order, nth = order[early], nth[early]
+        best.append((piece[order], nth, score[order], block.start + first[order], block.start + last[order]))
+    if not count:
+        return Answer((), 0, 0, _about(db, "folder"))
+    piece, nth, score, first, last = (np.concatenate(column) for column in zip(*best, strict=True))
+    spread = _spread(composers[piece], piece, nth, score)[: q.limit]
+    shown = [column[spread] for column in (piece, score, first, last)]
+    return Answer(tuple(_places(db, lines, *shown)), count, of, _about(db, "folder"))
 
 
-def _located(
-    db: duckdb.DuckDBPyConnection, q: Question, pattern: re.Pattern[str], rows: Sequence[tuple[Any, ...]]
-) -> list[Place]:
-    """Find where in their stretches the pattern is met; keep the best places, spread over the pieces."""
-    kept: list[tuple[int, int, int]] = []
-    used: dict[int, int] = {}
-    # Twice as many as are shown: the surest of a piece are chosen among them.
-    for piece, text, first_span, *_ in rows:
-        starts = [0, *accumulate(len(word) + 1 for word in text.split())]
-        for match in pattern.finditer(text):
-            if used.get(piece, 0) >= 4 * q.each:
-                break
-            begin = match.start() + (match.start() > 0)
-            first = bisect_right(starts, begin) - 1
-            last = bisect_right(starts, match.end() - 1) - 1
-            kept.append((piece, first_span + first, first_span + last))
-            used[piece] = used.get(piece, 0) + 1
-        if len(used) >= 2 * q.limit:
-            break
-    spans = db.execute(
-        "SELECT s.piece, s.number, s.bar, s.bar_number, s.key, s.numeral, s.confidence FROM spans s"
-        " WHERE s.piece IN (SELECT unnest(?::INTEGER[]))",
-        [list(used)],
-    ).fetchall()
-    by_place = {(row[0], row[1]): row[2:] for row in spans}
+def keys_in(lines: Lines, key: str, mode: str) -> npt.NDArray[np.bool_]:
+    """Tell for every key of the lines whether it is the one asked for, if any, and in the mode, if any."""
+    names = lines.names["key"]
+    return np.array([(not key or n == key) and (not mode or Key.parse(n).mode == mode) for n in names], bool)
+
+
+def _composers(db: duckdb.DuckDBPyConnection, pieces: _Condition) -> npt.NDArray[np.int32]:
+    """Return for every piece the number of its composer, -1 where the piece is not asked for."""
+    most = (db.execute("SELECT max(piece) FROM pieces").fetchone() or (0,))[0] or 0
+    rows = db.execute(
+        f"SELECT p.piece, p.composer_number FROM pieces p WHERE {pieces.text}", pieces.values
+    ).fetchnumpy()
+    composers = np.full(most + 1, -1, np.int32)
+    composers[rows["piece"]] = rows["composer_number"]
+    return composers
+
+
+class _Textures:
+    """Where one texture is heard, in all pieces."""
+
+    _BARS = 1 << 24
+
+    def __init__(self, db: duckdb.DuckDBPyConnection, pattern: str) -> None:
+        rows = db.execute(
+            "SELECT piece, bar, last_bar FROM textures WHERE pattern = ? ORDER BY piece, bar", [pattern]
+        ).fetchnumpy()
+        piece = rows["piece"].astype(np.int64) * self._BARS
+        self._begins = piece + rows["bar"]
+        # Up to where it is heard at all once it began; both hands may have it, over different bars.
+        self._until = np.maximum.accumulate(piece + rows["last_bar"])
+
+    def heard(
+        self, piece: npt.NDArray[Any], bar: npt.NDArray[Any], last_bar: npt.NDArray[Any]
+    ) -> npt.NDArray[np.bool_]:
+        """Tell of places whether the texture is heard in one of their bars."""
+        start = piece.astype(np.int64) * self._BARS
+        nearest = np.searchsorted(self._begins, start + last_bar, side="right") - 1
+        if not self._until.size:
+            return np.zeros(piece.shape, bool)
+        return np.asarray((nearest >= 0) & (self._until[nearest] >= start + bar))
+
+
+def _best_first(
+    piece: npt.NDArray[Any], score: npt.NDArray[Any]
+) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
+    """Order places, given piece by piece, by score within their piece; and tell the how-manieth each is."""
+    order = np.argsort(piece + 0.999 * (1 - score.astype(np.float64)), kind="stable")
+    own = piece[order]
+    begins = np.flatnonzero(np.diff(own, prepend=-1))
+    return order, np.arange(own.size) - np.repeat(begins, np.diff(begins, append=own.size))
+
+
+def _spread(
+    composer: npt.NDArray[Any], piece: npt.NDArray[Any], nth: npt.NDArray[Any], score: npt.NDArray[Any]
+) -> npt.NDArray[Any]:
+    """Order places: every piece's best first, and among these every composer's best."""
+    order = np.lexsort((piece, -score, composer, nth))
+    group = composer[order].astype(np.int64) + nth[order] * (int(composer.max()) + 1)
+    begins = np.flatnonzero(np.diff(group, prepend=-1))
+    again = np.empty(order.size, np.int64)
+    again[order] = np.arange(order.size) - np.repeat(begins, np.diff(begins, append=order.size))
+    return np.lexsort((piece, -score, again, nth))
+
+
+def _places(
+    db: duckdb.DuckDBPyConnection,
+    lines: Lines,
+    piece: npt.NDArray[Any],
+    score: npt.NDArray[Any],
+    first: npt.NDArray[Any],
+    last: npt.NDArray[Any],
+) -> Iterator[Place]:
+    """Yield places with what is to be shown of them."""
+    wanted = sorted({int(p) for p in piece})
+    spans: dict[int, list[tuple[Any, ...]]] = {}
+    for own, *span in db.execute(
+        "SELECT piece, bar, bar_number, key, numeral, confidence FROM spans"
+        " WHERE piece IN (SELECT unnest(?::INTEGER[])) ORDER BY piece, number",
+        [wanted],
+    ).fetchall():
+        spans.setdefault(own, []).append(tuple(span))
     about = {
         row[0]: row[1:]
         for row in db.execute(
-            "SELECT piece, name, title, composer, difficulty, path FROM pieces"
+            "SELECT piece, path, name, title, composer, difficulty FROM pieces"
             " WHERE piece IN (SELECT unnest(?::INTEGER[]))",
-            [list(used)],
+            [wanted],
         ).fetchall()
     }
-    textures: dict[int, list[tuple[int, int]]] = {}
-    if q.texture:
-        for piece, bar, last_bar in db.execute(
-            "SELECT piece, bar, last_bar FROM textures"
-            " WHERE pattern = ? AND piece IN (SELECT unnest(?::INTEGER[]))",
-            [_texture(db, q.texture), list(used)],
-        ).fetchall():
-            textures.setdefault(piece, []).append((bar, last_bar))
-    found: dict[int, list[Place]] = {}
-    for piece, first, last in kept:
-        own = [by_place[piece, i] for i in range(first, last + 1)]
-        # The last chord is heard at least where it begins.
-        bar, last_bar = own[0][0], own[-1][0]
-        if q.texture and not any(a <= last_bar and b >= bar for a, b in textures.get(piece, ())):
-            continue
-        sure = min(row[4] for row in own)
-        name, title, composer, hard, path = about[piece]
-        score = sure / (1 + 0.02 * max(0, last_bar - bar - 3))
-        what, numbers = " ".join(row[3] for row in own), (own[0][1], own[-1][1])
-        found.setdefault(piece, []).append(
-            Place(path, name, title, composer, hard, what, own[0][2], bar, last_bar, *numbers, sure, score)
+    begins = np.searchsorted(lines.columns["piece"], piece)
+    for number, value, begin, end in zip(piece, score, first - begins, last - begins, strict=True):
+        own = spans[int(number)][begin : end + 1]
+        bars, numbers, keys, numerals, sure = zip(*own, strict=True)
+        path, name, title, composer, hard = about[int(number)]
+        yield Place(
+            path,
+            name,
+            title,
+            composer,
+            hard,
+            " ".join(numerals),
+            keys[0],
+            bars[0],
+            bars[-1],
+            numbers[0],
+            numbers[-1],
+            min(sure),
+            float(value),
         )
-    return _spread(found, q)
-
-
-def _spread(found: dict[int, list[Place]], q: Question) -> list[Place]:
-    """Order places: every piece's best first, and among these every composer's best."""
-    ranked = []
-    for places in found.values():
-        best = sorted(places, key=lambda p: (-p.score, p.bar))[: q.each]
-        ranked += [(nth, p) for nth, p in enumerate(best)]
-    composers: dict[tuple[int, str], int] = {}
-    ordered = []
-    for nth, place in sorted(ranked, key=lambda r: (r[0], -r[1].score, r[1].piece, r[1].bar)):
-        again = composers[nth, place.composer] = composers.get((nth, place.composer), 0) + 1
-        ordered.append((nth, again, place))
-    ordered.sort(key=lambda r: (r[0], r[1], -r[2].score, r[2].piece))
-    return [place for _, _, place in ordered[: q.limit]]
 
 
 def _whole_pieces(db: duckdb.DuckDBPyConnection, q: Question, pieces: _Condition) -> Answer:
@@ -397,9 +451,12 @@ def _whole_pieces(db: duckdb.DuckDBPyConnection, q: Question, pieces: _Condition
         for path, piece, title, composer, hard, plan, home, bars, _ in rows
     ]
     count = int(rows[0][-1]) if rows else 0
-    return Answer(tuple(places), count, count, _folder(db))
+    return Answer(tuple(places), count, count, _about(db, "folder"))
 
 
-def _folder(db: duckdb.DuckDBPyConnection) -> str:
-    row = db.execute("SELECT value FROM about WHERE name = 'folder'").fetchone()
+def _about(db: duckdb.DuckDBPyConnection, name: str) -> str:
+    try:
+        row = db.execute("SELECT value FROM about WHERE name = ?", [name]).fetchone()
+    except duckdb.Error:
+        return ""
     return str(row[0]) if row else ""

@@ -6,6 +6,7 @@
       parts/<name>/pieces.parquet, spans.parquet, ...   what was read, some hundred pieces in a part
       files.parquet                                     which file holds which piece, after the last run
       catalogue.duckdb                                  all tables in one file, to search
+      lines-<name>/                                     the chords of that catalogue (see `lines`)
 
 A part comes into being by renaming a finished folder, so it is there whole or not at all. Parts are never
 changed. The same piece may be in two parts (a task that was done twice, a merge that was cut off): the
@@ -15,6 +16,7 @@ search never sees half of it.
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 import tempfile
@@ -29,12 +31,15 @@ import pyarrow.parquet as pq
 
 from understave.disk import sync_folder
 from understave.errors import UnderstaveError
+from understave.repertoire.lines import make_lines, sweep_lines
 from understave.repertoire.periods import lives, period_of
 from understave.repertoire.tables import SCHEMAS, Piece, arrow
 
 MOST_SMALL_PARTS = 32
 """Parts below `PIECES_IN_PART` that may lie about before they are merged."""
 PIECES_IN_PART = 10_000
+CATALOGUE_VERSION = 2
+"""Raised whenever the catalogue comes to hold something else; one of another version is made anew."""
 _FILES = pa.schema([("path", pa.string()), ("piece", pa.string())])
 _COMPRESSION = "zstd"
 
@@ -175,23 +180,55 @@ def _merge(store: Store, group: Sequence[Path], wanted: set[str]) -> None:
 
 
 def make_catalogue(store: Store, indexed: Path | None = None) -> None:
-    """Make the catalogue from the parts and the list of files.
+    """Make the catalogue from the parts and the list of files; one that is up to date stays.
 
     `indexed` is the folder the files lie in; it is kept, so that excerpts can be engraved, and a
     ``composers.toml`` in it adds to the lives that periods are told by.
     """
-    making = store.folder / f".catalogue-{uuid.uuid4().hex}.duckdb"
+    state = _state(store, indexed)
+    if store.catalogue.exists() and _made_from(store) == state:
+        return
+    name = uuid.uuid4().hex
+    making, lines = store.folder / f".catalogue-{name}.duckdb", store.folder / f"lines-{name}"
     try:
         with duckdb.connect(str(making)) as db:
             fill(db, store, indexed)
+            make_lines(db, lines)
+            db.executemany(
+                "INSERT INTO about VALUES (?, ?)",
+                [("lines", lines.name), ("made from", state), ("version", str(CATALOGUE_VERSION))],
+            )
         os.replace(making, store.catalogue)
-    except duckdb.Error as error:
+    except (duckdb.Error, OSError) as error:
+        shutil.rmtree(lines, ignore_errors=True)
         raise UnderstaveError(
             f"The catalogue in {store.folder} could not be made ({str(error).splitlines()[0]}); "
-            "delete the index and make it again."
+            "see that the disk is not full, then run 'understave index' again."
         ) from error
     finally:
         making.unlink(missing_ok=True)
+    sweep_lines(store.folder, lines.name)
+
+
+def _state(store: Store, indexed: Path | None) -> str:
+    """Return what a catalogue depends on, as one short text."""
+    digest = hashlib.sha256(f"{CATALOGUE_VERSION} {indexed.resolve() if indexed else ''}\n".encode())
+    if store.files.exists():
+        files = pq.read_table(store.files)
+        for path, piece in zip(*(files.column(c).to_pylist() for c in files.column_names), strict=True):
+            digest.update(f"{piece} {path}\n".encode("utf-8", "surrogateescape"))
+    for name, life in sorted(lives(indexed).items()):
+        digest.update(f"{name} {life}\n".encode())
+    return digest.hexdigest()
+
+
+def _made_from(store: Store) -> str:
+    try:
+        with duckdb.connect(str(store.catalogue), read_only=True) as db:
+            row = db.execute("SELECT value FROM about WHERE name = 'made from'").fetchone()
+    except duckdb.Error:
+        return ""
+    return str(row[0]) if row else ""
 
 
 def fill(db: duckdb.DuckDBPyConnection, store: Store, indexed: Path | None) -> None:

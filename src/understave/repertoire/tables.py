@@ -54,16 +54,6 @@ SCHEMAS: dict[str, pa.Schema] = {
             ("bass", _TEXT),
             ("confidence", _REAL),
         ],
-        # Runs of chords in one key, as text that a progression is looked for in (see `patterns`).
-        "stretches": [
-            ("number", _INT),
-            ("first_span", _INT),
-            ("key", _TEXT),
-            ("mode", _TEXT),
-            ("chords", _TEXT),
-            ("basses", _TEXT),
-            ("confidence", _REAL),
-        ],
         "events": [
             ("number", _INT),
             ("kind", _TEXT),
