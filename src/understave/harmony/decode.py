@@ -29,6 +29,8 @@ _PER_ROOT = INVERSIONS * len(KINDS)
 _FAINT = 1e-3
 """Shares of belief below this are not followed up."""
 _LOG_FAINT = float(np.log(_FAINT))
+_ROOM = 1 << 24
+"""Bytes in which the way back finds what the way forth worked out; beyond them it is worked out again."""
 
 
 @dataclass(frozen=True)
@@ -184,27 +186,22 @@ class _Decoder:
             score[order],
         )
         self.pair_at = np.searchsorted(end[order], np.arange(self.units + 2))
-        # Every pair's own score by key, and where each group of pairs of one end and one label begins.
-        self.worth = self.pair_score[:, None] + key_scores[self.pair_row]
+        # Where each group of pairs of one end and one label begins, and its size.
         code = end[order] * LABELS + self.pair_label
         self.group = np.flatnonzero(np.concatenate(([True], code[1:] != code[:-1]))[: len(code)])
         self.group_at = np.searchsorted(self.group, self.pair_at)
         self.group_size = np.diff(np.concatenate((self.group, [len(code)])))
 
     def _tabulate_basses(self) -> None:
-        """Work out once what every two labels of the piece score for the motion of bass and root."""
+        """Work out once what every two labels of the piece score for the motion of the bass."""
         known = np.unique(self.entry_label)
         self.number = np.zeros(LABELS, dtype=np.int64)
         self.number[known] = np.arange(len(known))
         self.known = len(known)
         before, after = known[:, None], known[None, :]
-        bass = self.rules.bass_motion[before % INVERSIONS, after % INVERSIONS, bass_step(before, after)]
-        same = np.flatnonzero(before // _PER_ROOT == after // _PER_ROOT)
-        on_root = bass.ravel()[same]
-        self.motion: dict[float, Singles] = {}
-        for worth in set(np.asarray(self.same_root, dtype=float).tolist()):
-            self.motion[worth] = bass.astype(np.float32).ravel()
-            self.motion[worth][same] = on_root + worth
+        self.motion = self.rules.bass_motion[
+            before % INVERSIONS, after % INVERSIONS, bass_step(before, after)
+        ].ravel()
 
     def _entries(self, begin: Ints, label: Ints, worth: Floats) -> Ints:
         """Return codes begin * LABELS + label of the best entries of every limit, sorted."""
@@ -222,9 +219,9 @@ class _Decoder:
         self.enter_best = np.full(size, _NEVER)
         self.enter_total = np.full(size, _NEVER)
         self.arrived: list[tuple[Ints, Floats, Floats]] = [_nothing(len(self.keys))]
-        # How likely each step at a limit is, kept for the way back; it takes no more memory than the beliefs
-        # that the callers work out later.
-        self.steps: dict[int, tuple[Singles, float, Ints, Ints]] = {}
+        # How likely each step at a limit is, kept for the way back as far as there is room.
+        self.steps: dict[int, tuple[Singles, float]] = {}
+        self.room = _ROOM
         first = slice(0, int(self.entry_at[1]))
         entrants = self.entry_label[first]
         chance = self.inversion[entrants] + self.first[entrants] + self.rules.opening[self.keys][None, :]
@@ -245,7 +242,8 @@ class _Decoder:
         rows, columns = self.row.take(before, axis=1), self.column.take(after, axis=1)
         step: Singles = self.succession.take(rows[:, :, None] + columns[:, None, :])
         places = (self.number.take(before) * self.known)[:, None] + self.number.take(after)
-        step += self.motion[float(self.same_root[at])].take(places)
+        root = ((before // _PER_ROOT)[:, None] == after // _PER_ROOT) * self.same_root[at]
+        step += (self.motion.take(places) + root).astype(np.float32)
         return step
 
     def _likely(self, between: Singles) -> tuple[Singles, float]:
@@ -278,7 +276,9 @@ class _Decoder:
         here = np.exp(np.maximum(total - top, -700))
         turned = (here * self.leave_mass[before]) @ self.change_mass[self.places[at]]
         likely, peak = self._likely(between)
-        self.steps[at] = likely, peak, same_before, same_after
+        if likely.nbytes <= self.room:
+            self.steps[at] = likely, peak
+            self.room -= likely.nbytes
         both = np.empty((len(self.keys), 2, len(before)))
         both[:, 0], both[:, 1] = here.T, turned.T
         ahead = both @ likely
@@ -291,7 +291,7 @@ class _Decoder:
     def _pairs(self, end: int) -> tuple[slice, Floats]:
         """Return the pairs that end at a limit and their own scores by key."""
         pairs = slice(int(self.pair_at[end]), int(self.pair_at[end + 1]))
-        return pairs, self.worth[pairs]
+        return pairs, self.pair_score[pairs][:, None] + self.key_scores[self.pair_row[pairs]]
 
     def _arrive(self, end: int) -> tuple[Ints, Floats, Floats]:
         """Return the labels that reach a limit with their best and total scores by key."""
@@ -390,7 +390,8 @@ class _Decoder:
             return np.full_like(total, _NEVER)
         entry = onward[rows]
         ahead = entry + self.inversion[entrants] * self.cool
-        likely, height, before, after = self.steps.pop(at)
+        known = self.steps.pop(at, None)
+        likely, height = known or self._likely(self._between(at, labels, entrants))
         top = ahead.max()
         coming = np.exp(np.maximum(ahead - top, -700))
         entering = coming * self.enter_mass[entrants]
@@ -400,6 +401,7 @@ class _Decoder:
         turning = met[:, :, 1].T @ self.change_mass[self.places[at]].T
         mass = met[:, :, 0].T + turning * self.leave_mass[labels]
         result = np.log(mass + 1e-300) + top + height
+        before, after = (labels[:, None] == entrants).nonzero()
         on = entry[after] + self.rules.continuation * self.cool
         result[before] = np.logaddexp(result[before], on)
         return np.asarray(result)
