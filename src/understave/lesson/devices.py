@@ -196,8 +196,8 @@ DEVICES: tuple[Device, ...] = (
         "dominant pedal point",
         (("pedal point", "dominant"),),
         "major",
-        "V7 I64 V7 I64 ii V7 I64 ii V7 V7 V7",
-        tuple(range(11)),
+        "V I64 V7 I64 V IV V7 I64 V7 V",
+        tuple(range(10)),
         held=5,
     ),
 )
