@@ -101,7 +101,7 @@ def test_layers_are_told_where_they_come_or_move_and_single_notes_one_by_one() -
     assert said(plan) == [
         (F(0), "voicing", "bring out the melody"),
         (F(2), "voicing", "lean on E 5"),
-        (F(3), "voicing", "F 5 softer"),
+        (F(3), "voicing", "play F 5 softer"),
         (F(4), "voicing", "shape the repeated G 5"),
         (F(6), "voicing", "bring out the melody"),
     ]

@@ -16,9 +16,10 @@ from understave.errors import UnderstaveError
 from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
 from understave.lesson import edits
-from understave.lesson.contrasts import Contrast, contrasts
+from understave.lesson.contrasts import Contrast
 from understave.lesson.edits import FIELDS, Edits, OwnStop, bars_named
 from understave.lesson.make import CONTRASTS, Asked, asked_of, lesson_stops
+from understave.lesson.soundings import all_contrasts
 from understave.lesson.stops import Stop, contrast_name, possible_stops
 from understave.lesson.webpage import PageOptions, contrast_sides
 from understave.score.model import Score
@@ -30,7 +31,7 @@ LONGEST = 4000
 def stop_rows(score: Score, reading: Reading, plan: Plan, settings: Path) -> dict[str, Any]:
     """Return the stops of the lesson in order, then those that could be taken, and what can be heard."""
     wishes, asked = edits.read_edits(settings), asked_of(settings)
-    heard = contrasts(score, reading, CONTRASTS)
+    heard = all_contrasts(score, reading, CONTRASTS)
     chosen, timing = lesson_stops(score, reading, plan, wishes, asked, heard)
     ids = {s.id for s in chosen}
     others = [
@@ -85,7 +86,7 @@ def _row(score: Score, s: Stop, wishes: Edits, asked: Asked) -> dict[str, Any]:
 
 def heard(score: Score, reading: Reading, name: str, asked: Asked) -> Any:
     """Return a contrast for the page by its name; raise UnderstaveError where there is none."""
-    found: Sequence[Contrast] = contrasts(score, reading, CONTRASTS)
+    found: Sequence[Contrast] = all_contrasts(score, reading, CONTRASTS)
     one = next((c for c in found if contrast_name(score, c) == name), None)
     if one is None:
         raise UnderstaveError("That contrast is no longer there; the reading has changed.")

@@ -19,6 +19,8 @@ Labels (values in brackets; all have ``key``, and ``at``, the moment in the piec
   (``from`` the earlier moment).
 - ``"block chords"``: the figuration against its chords alone.
 - ``"bass"``, ``"melody"``: the bars with one voice alone.
+
+Contrasts of sound, ``"pedal"`` and ``"piano"``, are made in `soundings`.
 """
 
 from __future__ import annotations
@@ -29,6 +31,7 @@ from fractions import Fraction
 
 from understave.harmony.events.texture import texture_of
 from understave.harmony.reading import Detail, Event, Reading, Span
+from understave.interpretation.plan import PedalMove
 from understave.lesson.carried import carry, reading_of, with_notes
 from understave.lesson.reduction import reduced
 from understave.score.model import Note, Score
@@ -55,6 +58,17 @@ LABELS = (
     "bass",
     "melody",
 )
+OF_SOUND = ("pedal", "piano")
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """How one side of a contrast is played: with these moves of the pedal (None: the plan's own), on which
+    piano (a name in `acoustics.piano.INSTRUMENTS`; "" for the one that is asked for).
+    """
+
+    pedal: tuple[PedalMove, ...] | None = None
+    piano: str = ""
 
 
 @dataclass(frozen=True)
@@ -63,7 +77,8 @@ class Contrast:
 
     `written` is as printed (for block chords, bass and melody the whole texture), `other` what it is held
     against. `differs` are the ids of notes of `written` that are changed or silent in `other`; `changed`
-    those of `other`. `shows` is the label of the event that it rests on.
+    those of `other`. `shows` is the label of the event that it rests on. `ways` are how the two are
+    played, where that is what differs.
     """
 
     label: str
@@ -78,6 +93,7 @@ class Contrast:
     changed: tuple[str, ...]
     weight: float = 1.0
     shows: str = ""
+    ways: tuple[Way, Way] = (Way(), Way())
 
     def words(self, score: Score, level: Level = "intermediate", language: Language = "en") -> str:
         """Say what to listen for; numerals stand between ⟨ and ⟩."""
@@ -107,7 +123,12 @@ def contrasts(score: Score, reading: Reading, at_most: int = 12) -> tuple[Contra
         same_place = any(o.first == c.first and o.last == c.last for o in alike)
         if len(alike) < 3 and same_event < 2 and not same_place and len(chosen) < at_most:
             chosen.append(c)
-    return tuple(sorted(chosen, key=lambda c: (c.first, LABELS.index(c.label))))
+    return in_order(chosen)
+
+
+def in_order(found: Iterable[Contrast]) -> tuple[Contrast, ...]:
+    """Return contrasts in order of time."""
+    return tuple(sorted(found, key=lambda c: (c.first, (*LABELS, *OF_SOUND).index(c.label))))
 
 
 # --- parts that all contrasts are made of ------------------------------------------------------------------

@@ -138,7 +138,7 @@ def playing_advice(
     Each reason once, where it is told in full; those that take most words first. What is printed needs
     no advice.
     """
-    told = tell_plan(score, plan, level, language)
+    told = tell_plan(score, plan, level, language, marked=True)
     printed = phrasebook(language).phrases["play_printed"].format(what="")
     result = []
     for aspect in _ASPECTS:

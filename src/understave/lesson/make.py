@@ -38,7 +38,7 @@ from understave.lesson import cues, edits, webpage
 from understave.lesson.build import Files, Part, build, digest, program_digest, remembered
 from understave.lesson.cards import card_pictures, flash_cards
 from understave.lesson.checking import Fault, check_stops, check_story
-from understave.lesson.contrasts import Contrast, contrasts
+from understave.lesson.contrasts import Contrast
 from understave.lesson.data import lesson_json
 from understave.lesson.exercises import Exercise, exercises
 from understave.lesson.folder import (
@@ -54,6 +54,7 @@ from understave.lesson.folder import (
 )
 from understave.lesson.handout import HandoutOptions, Paper, handout_pdf
 from understave.lesson.passages import Parallel, parallels, parallels_pdf
+from understave.lesson.soundings import all_contrasts
 from understave.lesson.speech import RATE, check_rate
 from understave.lesson.stops import (
     Stop,
@@ -71,7 +72,7 @@ from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, SPOKEN, Level, phrasebook
 
 CONTRASTS = 8
-"""Contrasts on the page at most."""
+"""Contrasts of notes on the page at most; those of pedal and piano come besides."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,7 +273,7 @@ def _work(
     usual: Sequence[str] = (),
 ) -> tuple[Work, float]:
     """Return what the parts are made from, and how many seconds the lesson takes."""
-    heard = contrasts(score, reading, CONTRASTS) if options.sound else ()
+    heard = all_contrasts(score, reading, CONTRASTS) if options.sound else ()
     stops, timing = lesson_stops(score, reading, plan, wishes, asked, heard, usual)
     work = Work(score, reading, plan, stops, heard, timing, asked, name, options.chord_symbols, options.sound)
     talk = cues.cue_list(score, reading, stops, timing, asked.minutes, asked.language)

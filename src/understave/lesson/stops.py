@@ -33,7 +33,7 @@ from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, Level, Phrasebook, phrasebook
 from understave.wording.gaps import fill, place
-from understave.wording.playing import tell_plan
+from understave.wording.playing import Advice, tell_plan
 from understave.wording.sentences import can_say, say, values_of
 from understave.wording.telling import heading_bars, key_sentence
 from understave.wording.weights import weight
@@ -85,6 +85,8 @@ _LEAST = 1.6
 _SENTENCES: Mapping[Level, int] = {"beginner": 2, "intermediate": 3, "advanced": 4}
 _LONGEST = 4
 """Bars of a stop at most."""
+_WHOLE_PEDAL = 8
+"""Bars up to which a pedal point is heard whole, so that one can say how long it lasts."""
 _PEAK = 6.0
 """Weight of the highest tension of a piece; less high peaks weigh less."""
 
@@ -375,11 +377,11 @@ def _stop(
     interest = _interest(lead) + 0.25 * sum(_interest(e) for e in events[1:])
     question, answer = _question(score, reading, lead, book)
     at = score.measure_at(moment)
-    advice = _advice(score, plan, (at.start, at.end), level, language)
+    advice = _advice(score, plan, moment, level, language)
     sounds = [
         contrast_name(score, c)
         for c in heard
-        if c.label not in ("block chords", "bass", "melody") and _is_about(c, moment, score)
+        if c.label not in ("block chords", "bass", "melody", "piano") and _is_about(c, first, last, score)
     ]
     return Stop(
         id=f"b{_slug(at.number)}-{_slug(lead.label if lead.kind != lead.label else lead.kind)}",
@@ -407,16 +409,17 @@ def _bars(score: Score, event: Event) -> tuple[int, int]:
     end = max(at, min(end, len(score.measures) - 1))
     if event.kind == "cadence":
         return max(0, at - 2), min(end, at + 1)
+    if event.kind == "pedal point" and end < at + _WHOLE_PEDAL:
+        return at, end
     if _lasts(event):
         return max(0, at - (event.kind == "key")), min(end, at + _LONGEST - 1)
     return max(0, at - 1), min(max(end, at + 1), at + 2, len(score.measures) - 1)
 
 
-def _is_about(one: Contrast, moment: Fraction, score: Score) -> bool:
+def _is_about(one: Contrast, first: int, last: int, score: Score) -> bool:
+    """Whether what a contrast changes stands in some bars."""
     at = dict(one.values).get("at")
-    if isinstance(at, Fraction):
-        return score.measure_at(at).index == score.measure_at(moment).index
-    return score.measures[one.first].start <= moment < score.measures[one.last].end
+    return first <= (score.measure_at(at).index if isinstance(at, Fraction) else one.first) <= last
 
 
 def _marked(reading: Reading, event: Event) -> tuple[str, ...]:
@@ -447,42 +450,64 @@ def _title(score: Score, reading: Reading, event: Event, book: Phrasebook) -> st
 
 
 def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level, language: Language) -> str:
-    """The sentences of the events, the first without its place, the others with it where it is another."""
+    """What the most telling event says, the notes of its chord, then the others in order of time.
+
+    A sentence about another place than the one before it ends with its place.
+    """
     book = phrasebook(language)
-    sentences: list[str] = []
-    here = place(score, moment_of(events[0]), book)
-    for e in events[: _SENTENCES[level]]:
+    lead, *others = events[: _SENTENCES[level]]
+    moment = moment_of(lead)
+    sentences = [text for text in (say(lead, score, level, language),) if text]
+    span = span_at(reading, moment)
+    # Where something lasts, and where two chords make a cadence, one chord's notes explain little.
+    if span is not None and level != "beginner" and not _lasts(lead) and lead.kind != "cadence":
+        form = "stop_members" if f"⟨{span.numeral}⟩" in "".join(sentences) else "stop_chord"
+        names = book.join([pitch_class_name(m, language) for m in span.numeral.chord(span.key).members])
+        sentences.append(book.phrases[form].format(label=story.label(span, book), members=names))
+    here = place(score, moment, book)
+    for e in sorted(others, key=lambda e: (moment_of(e) != moment, moment_of(e))):
         text = say(e, score, level, language)
         if not text or text in sentences:
             continue
         where = place(score, moment_of(e), book)
         if where != here:
-            text = f"{where[0].upper()}{where[1:]}: {text}"
+            text = f"{text.removesuffix('.')} ({where})." if text.endswith(".") else f"{text} ({where})"
             here = where
         sentences.append(text)
-    span = span_at(reading, moment_of(events[0]))
-    if span is not None and level != "beginner":
-        chord = span.numeral.chord(span.key)
-        sentences.append(
-            book.phrases["stop_chord"].format(
-                label=story.label(span, book),
-                members=book.join([pitch_class_name(m, language) for m in chord.members]),
-            )
-        )
     return " ".join(sentences)
 
 
-def _advice(
-    score: Score, plan: Plan, stretch: tuple[Fraction, Fraction], level: Level, language: Language
-) -> str:
-    """What the plan asks for in a bar and why, in at most two sentences; tension is no instruction."""
+_PLAIN_ADVICE = ("as printed", "printed mark")
+"""Reasons that only point to what everyone sees in the score: told where there is nothing else to tell."""
+
+
+def _advice(score: Score, plan: Plan, moment: Fraction, level: Level, language: Language) -> str:
+    """What the plan asks for in the bar of a moment and why: two things at most, the nearest to the moment.
+
+    Tension is no instruction. Beginners are told in whole sentences, which say what and why at once.
+    """
     book = phrasebook(language)
-    advice = [a for a in tell_plan(score, plan, level, language, stretch) if a.aspect != "tension"]
-    chosen = sorted(advice, key=lambda a: not a.why)[:2]
+    bar = score.measure_at(moment)
+    told = tell_plan(score, plan, level, language, (bar.start, bar.end), marked=True)
+    advice = [a for a in told if a.aspect != "tension"]
+    better = [a for a in advice if a.why and a.reason not in _PLAIN_ADVICE]
+    if not better:
+        advice.sort(key=lambda a: (not a.why, a.reason == "printed mark"))
+        advice = advice[:1]
+    chosen: list[Advice] = []
+    for a in sorted(better or advice, key=lambda a: abs(a.moment - moment)):
+        if len(chosen) < 2 and all(a.aspect != c.aspect for c in chosen):
+            chosen.append(a)
     sentences = []
-    for a in sorted(chosen, key=lambda a: a.moment):
+    here = place(score, moment, book)
+    for a in sorted(chosen, key=lambda a: (a.moment, a.aspect == "pedal")):
+        whole = bool(a.why) and (level == "beginner" or a.reason == "printed mark")
+        text = a.why if whole else f"{a.what[0].upper()}{a.what[1:]}.{' ' + a.why if a.why else ''}"
         where = place(score, a.moment, book)
-        sentences.append(f"{where[0].upper()}{where[1:]}: {a.what}.{' ' + a.why if a.why else ''}")
+        if where != here:
+            text = f"{where[0].upper()}{where[1:]}: {text}"
+            here = where
+        sentences.append(text)
     return " ".join(sentences)
 
 
@@ -531,6 +556,10 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
             found["outside"] = outside
             if len(outside) > 1:
                 found["outside_many"] = 1
+    if event.kind == "pedal point":
+        first, last = _bars(score, event)
+        if score.measures[first].start <= event.start and event.end <= score.measures[last].end:
+            found["whole"] = 1
     before = event.get("came_from")
     if event.kind == "key" and isinstance(key, Key) and isinstance(before, Key):
         telling = first_new_note(score, event.start, event.end, before, key)
@@ -546,7 +575,11 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
             and o.label != "different continuation"
         ]
         if hows:
-            found["differences"] = tuple(dict.fromkeys(o.label for o in hows))
+            labels = dict.fromkeys(o.label for o in hows)
+            if "both varied" in labels:
+                # Where both have changed together, each by itself tells nothing more.
+                labels = {n: None for n in labels if n not in ("melody varied", "accompaniment varied")}
+            found["differences"] = tuple(labels)
     return found
 
 

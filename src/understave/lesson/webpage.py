@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from understave.acoustics.files import Samples, audio_bytes, common_gain
 from understave.acoustics.performance import Performance
-from understave.acoustics.piano import GRAND, Instrument
+from understave.acoustics.piano import GRAND, INSTRUMENTS, Instrument
 from understave.acoustics.sound import render
 from understave.engraving import Options, excerpt
 from understave.engraving.palette import Function, colour_of, function_of
@@ -38,7 +38,7 @@ from understave.interpretation.plan import Plan
 from understave.interpretation.tension import curve
 from understave.lesson import story
 from understave.lesson.contrasts import Contrast as Heard
-from understave.lesson.contrasts import contrasts
+from understave.lesson.soundings import all_contrasts
 from understave.lesson.stops import Stop as Pause
 from understave.lesson.stops import contrast_name, propose_stops
 from understave.score.model import Score
@@ -52,7 +52,7 @@ from understave.wording.telling import key_sentence
 WIDTHS = (180.0, 125.0, 88.0)
 """Millimetres for which the score is engraved: a large screen, a tablet or larger print, a phone."""
 _EXCERPT_WIDTH = 112.0
-_WHOLE = ("block chords", "bass", "melody")
+_WHOLE = ("block chords", "bass", "melody", "pedal", "piano")
 """Contrasts in which nearly every note differs, so that marking those would tell nothing."""
 _RATE = 44_100
 _SHORTEST_LIGHT = 0.12
@@ -111,7 +111,7 @@ def make_page(
         on_step("page: playing the piece")
         sound = piece_sound(score, plan, options.instrument)
     if heard is None:
-        heard = contrasts(score, reading, options.contrasts)
+        heard = all_contrasts(score, reading, options.contrasts)
     if not options.sound:
         heard = ()
     if stops is None:
@@ -205,14 +205,26 @@ def lights(score: Score, performance: Performance) -> tuple[tuple[str, float, fl
 def contrast_sides(score: Score, one: Heard, options: PageOptions) -> Contrast:
     """Return a contrast for the page: both sides engraved and sounded with one gain."""
     book = phrasebook(options.language)
+    written = f"page_written_{one.label}"
     sides = (
-        (book.phrases["page_written"], one.written, one.written_reading, one.differs),
+        (
+            book.phrases.get(written, book.phrases["page_written"]),
+            one.written,
+            one.written_reading,
+            one.differs,
+        ),
         (_phrase(book, "other", one.label), one.other, one.other_reading, one.changed),
     )
-    played = [perform(s, make_plan(s, reading)) for _, s, reading, _ in sides]
-    sounds = [render(p, options.instrument, _RATE) for p in played]
+    plans = [
+        p if way.pedal is None else replace(p, pedal=way.pedal)
+        for p, way in zip((make_plan(s, reading) for _, s, reading, _ in sides), one.ways, strict=True)
+    ]
+    played = [perform(s, plan) for (_, s, _, _), plan in zip(sides, plans, strict=True)]
+    pianos = [INSTRUMENTS.get(way.piano, options.instrument) for way in one.ways]
+    sounds = [render(p, piano, _RATE) for p, piano in zip(played, pianos, strict=True)]
     gain = common_gain(sounds)
-    drawn = Options(language=options.language, legend=False)
+    pedalled = any(way.pedal is not None for way in one.ways)
+    drawn = Options(language=options.language, legend=False, tension=False, dynamics=False)
     first, last = (score.measures[i].number for i in (one.first, one.last))
     return Contrast(
         heading=_phrase(book, "contrast", one.label),
@@ -229,10 +241,11 @@ def contrast_sides(score: Score, one: Heard, options: PageOptions) -> Contrast:
                     highlight=() if one.label in _WHOLE else marked,
                     options=drawn,
                     width_mm=_EXCERPT_WIDTH,
+                    plan=plan if pedalled else None,
                 ),
                 _encoded(s, p, samples, gain),
             )
-            for (name, s, reading, marked), p, samples in zip(sides, played, sounds, strict=True)
+            for (name, s, reading, marked), plan, p, samples in zip(sides, plans, played, sounds, strict=True)
         ),
     )
 

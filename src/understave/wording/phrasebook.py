@@ -39,11 +39,11 @@ class Phrasebook:
     """All words of a language.
 
     `events` has an entry for each ``kind.label``; `values` a table of words for each detail that holds a
-    word of ours; `units` singular and plural of what is
-    counted (and perhaps a form for two); `numerals` the words of chords. `exercises` have for each kind a
-    ``prompt`` and an ``answer``, `contrasts` for each label what to listen for, `patterns` for each device how
-    to make it (``recipe``) and what to ``try``. `stop_titles` name a stop and `questions` have what to
-    ``ask`` at it and the ``answer``, by ``kind.label`` or by kind.
+    word of ours; `units` singular and plural of what is counted (and perhaps a form for two); `numerals`
+    the words of chords. `exercises` have for each kind a ``prompt`` and an ``answer``, `contrasts` for each
+    label what to listen for, `patterns` for each device how to make it (``recipe``) and what to ``try``.
+    `stop_titles` name a stop and `questions` have what to ``ask`` at it and the ``answer``, by
+    ``kind.label`` or by kind.
     """
 
     language: Language

@@ -58,8 +58,12 @@ def tell_plan(
     level: Level = "intermediate",
     language: Language = "en",
     stretch: tuple[Fraction, Fraction] | None = None,
+    *,
+    marked: bool = False,
 ) -> tuple[Advice, ...]:
     """Tell a plan in order of time, or what of it begins in a stretch of the piece.
+
+    With `marked`, numerals stand between ⟨ and ⟩, to be set by whoever prints them.
 
     Of tension each bar's highest span is told, and every release. A reason of a kind told before is
     told briefly, and left out where it is the same as the one before it.
@@ -76,7 +80,8 @@ def tell_plan(
         if reason is not None and can_say(reason, language):
             again = (reason.kind, reason.label) in told
             told.add((reason.kind, reason.label))
-            why = plain((say_again if again else say)(reason, score, level, language))
+            why = (say_again if again else say)(reason, score, level, language)
+            why = why if marked else plain(why)
             if last.get(item.aspect) == why:
                 why = ""
             else:
