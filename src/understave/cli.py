@@ -23,6 +23,7 @@ from understave.errors import UnderstaveError
 if TYPE_CHECKING:
     from understave.acoustics.performance import Performance
     from understave.acoustics.piano import Instrument
+    from understave.engraving.options import Paper
     from understave.harmony.reading import Correction, Reading
     from understave.interpretation.plan import Plan
     from understave.score.model import Measure, Score
@@ -91,6 +92,16 @@ def _parser() -> argparse.ArgumentParser:
         "--plan", action="store_true", help="draw the plan's lanes below: tension, dynamics, pedal"
     )
     excerpt.set_defaults(run=_excerpt)
+
+    chords = commands.add_parser("reduce", help="write a piece, or some bars, as block chords in any key")
+    chords.add_argument("score", type=Path, help="a score file or a lesson folder")
+    chords.add_argument("--key", help="key of the first chord, such as g or Bb (small letters for minor)")
+    chords.add_argument("--bars", help="only these bars, such as 9-16 (printed numbers)")
+    chords.add_argument(
+        "--out", type=Path, required=True, help="what to write: .pdf, .musicxml, .mid, .mp3, .svg or .png"
+    )
+    chords.add_argument("--paper", type=_paper, default="a4", help="paper of a PDF: A4 (default) or Letter")
+    chords.set_defaults(run=_reduce)
 
     play = commands.add_parser("play-plan", help="tell how to play a score, bar by bar, and why")
     play.add_argument("score", type=Path, help="a score file or a lesson folder")
@@ -340,6 +351,55 @@ def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
     write_atomically(out, picture if out.suffix.lower() == ".svg" else to_png(picture, arguments.width))
     console.print(f"{out}", highlight=False)
     return 0
+
+
+_CHORDS_AS = (".pdf", ".musicxml", ".mid", ".mp3", ".svg", ".png")
+
+
+def _reduce(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.disk import write_atomically
+    from understave.lesson.reduction import reduced
+    from understave.theory.key import Key
+
+    out: Path = arguments.out
+    if out.suffix.lower() not in _CHORDS_AS:
+        raise UnderstaveError(f"{out.name} must end in one of {', '.join(_CHORDS_AS)}; change --out.")
+    try:
+        key = Key.parse(arguments.key) if arguments.key else None
+    except ValueError:
+        raise UnderstaveError(
+            f"{arguments.key!r} is no key; write capitals for major and small letters for minor, "
+            "such as Bb or f#."
+        ) from None
+    score, reading = _read(arguments.score)
+    first, last = (m.index for m in _bars(score, arguments.bars)) if arguments.bars else (None, None)
+    chords, labels = reduced(score, reading, key=key, first=first, last=last)
+    write_atomically(out, _as_file(chords, labels, out.suffix.lower(), arguments.paper))
+    console.print(f"{out}", highlight=False)
+    return 0
+
+
+def _as_file(score: Score, reading: Reading, suffix: str, paper: Paper) -> bytes | str:
+    """Return a score as the bytes of a file of one of `_CHORDS_AS`."""
+    if suffix == ".musicxml":
+        return score.source
+    if suffix in (".mid", ".mp3"):
+        from understave.acoustics.files import audio_bytes
+        from understave.acoustics.midi import midi_bytes
+        from understave.acoustics.piano import GRAND
+        from understave.acoustics.sound import render
+        from understave.interpretation.make import make_plan
+        from understave.interpretation.perform import perform
+
+        played = perform(score, make_plan(score, reading))
+        return midi_bytes(played, score.title) if suffix == ".mid" else audio_bytes(suffix, render(played, GRAND))
+    from understave.engraving import Options, engrave, excerpt, to_pdf, to_png
+
+    options = Options(paper=paper)
+    if suffix == ".pdf":
+        return to_pdf(engrave(score, reading, options))
+    picture = excerpt(score, reading, 0, len(score.measures) - 1, options=options)
+    return picture if suffix == ".svg" else to_png(picture, 1600)
 
 
 def _read(source: Path) -> tuple[Score, Reading]:

@@ -40,6 +40,7 @@ from understave.lesson.cards import card_pictures, flash_cards
 from understave.lesson.checking import Fault, check_stops, check_story
 from understave.lesson.contrasts import Contrast
 from understave.lesson.data import lesson_json
+from understave.lesson.devices import Worked, examples_for
 from understave.lesson.exercises import Exercise, exercises
 from understave.lesson.folder import (
     CORRECTIONS,
@@ -54,6 +55,9 @@ from understave.lesson.folder import (
 )
 from understave.lesson.handout import HandoutOptions, Paper, handout_pdf
 from understave.lesson.passages import Parallel, parallels, parallels_pdf
+from understave.lesson.reduction import reduced
+from understave.lesson.sketches import AT_MOST as SKETCHES
+from understave.lesson.sketches import sketch_files
 from understave.lesson.soundings import all_contrasts
 from understave.lesson.speech import RATE, check_rate
 from understave.lesson.stops import (
@@ -68,6 +72,7 @@ from understave.lesson.story import glossary
 from understave.lesson.worksheet import exercise_sounds, worksheet_pdf
 from understave.score.model import Score, beat_text
 from understave.score.reader import read_score
+from understave.score.write import with_source
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, SPOKEN, Level, phrasebook
 
@@ -356,6 +361,7 @@ def _parts(work: Work) -> list[Part]:
             partial(_exercise_files, lean, exercise_list),
             effort=4,
         ),
+        Part("reduction", {**program, **reading, **look}, partial(_reduction_files, lean), effort=0.8),
         Part("talk", {**program, **plan, **words, **stops}, partial(_talk_files, work), effort=0.3),
         Part(
             "screens",
@@ -370,6 +376,16 @@ def _parts(work: Work) -> list[Part]:
             effort=0.4 * len(work.stops),
         ),
     ]
+    worked = examples_for(work.reading, SKETCHES)
+    if worked:
+        parts.append(
+            Part(
+                "devices",
+                {**program, **reading, **words, "paper": asked.paper, "sound": str(work.sound)},
+                partial(_device_files, lean, worked),
+                effort=0.3 + 1.0 * len(worked) * work.sound,
+            )
+        )
     if passage_list:
         parts.append(
             Part(
@@ -472,6 +488,23 @@ def _exercise_files(work: Work, found: Sequence[Exercise], given: Given) -> File
     pdf = worksheet_pdf(found, work.score, work.reading, asked.paper, asked.level, asked.language)
     sounds = exercise_sounds(found, work.score, work.plan) if work.sound else {}
     return {"exercises.pdf": pdf, **sounds}
+
+
+def _reduction_files(work: Work, given: Given) -> Files:
+    if not work.reading.spans:
+        return {}
+    chords, labels = reduced(work.score, work.reading)
+    title = phrasebook(work.asked.language).phrases["reduction_title"].format(title=work.score.title)
+    chords = with_source(replace(chords, title=title))
+    pages = engrave(chords, labels, _look(work))
+    return {"reduction.pdf": to_pdf(pages), "reduction.musicxml": chords.source}
+
+
+def _device_files(work: Work, found: Sequence[Worked], given: Given) -> Files:
+    asked = work.asked
+    return sketch_files(
+        found, work.score, work.reading, asked.paper, asked.level, asked.language, sound=work.sound
+    )
 
 
 def _passage_files(work: Work, found: Sequence[Parallel], given: Given) -> Files:
