@@ -228,9 +228,7 @@ class OpenLesson:
                 if held != self.standing:
                     return
                 await asyncio.to_thread(self.show_rest, events, plan)
-                self._tell(
-                    await asyncio.to_thread(self._message, Renewed(self._now().spans, ()), True)
-                )
+                self._tell(await asyncio.to_thread(self._message, Renewed(self._now().spans, ()), True))
         except UnderstaveError as error:
             self._tell({"type": "trouble", "error": str(error)})
 

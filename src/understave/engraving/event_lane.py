@@ -45,7 +45,13 @@ _CLEAR = 0.7 * SPACE
 
 def told(events: Sequence[Event]) -> tuple[Entry, ...]:
     """Typeset the words of the events that the lane shows; an entry's index is the event's place."""
-    shown = [(i, e) for i, e in enumerate(events) if e.kind in KINDS and e.confidence >= 0.4]
+    # What would be said twice at one moment is said once.
+    once = {
+        (e.start, e.kind, e.label): (i, e)
+        for i, e in reversed(list(enumerate(events)))
+        if e.kind in KINDS and e.confidence >= 0.4
+    }
+    shown = sorted(once.values(), key=lambda pair: pair[0])
     words = [KINDS[e.kind].format(label=e.label) for _, e in shown]
     worded = [Wording((Text(w),), SOFT, w) for w in words]
     runs = typeset({t for w in worded for t in w.texts()})
