@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from contextlib import ExitStack
 from datetime import timedelta
 from pathlib import Path
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from understave.repertoire import Answer, Question
     from understave.repertoire import Progress as Reached
 
+_LEAST_MEMORY = 300
+"""Megabytes of a process that has loaded the networks and reads a small score."""
 _MOST_FAILURES = 20
 _SHOWN_EVERY = 100
 """Pieces between two lines of progress where there is no terminal."""
@@ -31,6 +34,10 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     index.add_argument("--out", type=Path, help="where the index lies (default: in the folder itself)")
     index.add_argument("--processes", type=int, default=0, help="processes to use (default: one a core)")
     index.add_argument("--cluster", metavar="ADDRESS", help="read on a Dask cluster: its scheduler's address")
+    index.add_argument(
+        "--memory", type=int, default=500, metavar="MB", help="most memory of a process (default: 500)"
+    )
+    index.add_argument("--again", action="store_true", help="try files again that could not be read before")
     index.set_defaults(run=_index)
 
     find = commands.add_parser(
@@ -95,6 +102,8 @@ def _index(arguments: argparse.Namespace, console: Console) -> int:
         raise UnderstaveError(
             "The number of processes cannot be negative; leave --processes out for one a core."
         )
+    if arguments.memory < _LEAST_MEMORY:
+        raise UnderstaveError(f"Reading takes {_LEAST_MEMORY} MB at least; give --memory that much or more.")
     with ExitStack() as stack:
         read = None
         if arguments.cluster:
@@ -102,16 +111,37 @@ def _index(arguments: argparse.Namespace, console: Console) -> int:
 
             read = stack.enter_context(cluster_at(arguments.cluster))
         shown = stack.enter_context(_Shown(console))
-        done = index_folder(arguments.folder, arguments.out, arguments.processes, shown.show, read)
+        try:
+            done = index_folder(
+                arguments.folder,
+                arguments.out,
+                arguments.processes,
+                shown.show,
+                read,
+                1_000_000 * arguments.memory,
+                arguments.again,
+            )
+        except KeyboardInterrupt:
+            print(
+                "understave: stopped; what was read is kept, the same command goes on from there.",
+                file=sys.stderr,
+            )
+            return 130
     console.print(
         f"{done.files} files: {done.read} pieces read in {timedelta(seconds=round(done.seconds))}, "
         f"{done.known} known before, {len(done.failures)} files that cannot be read.",
         highlight=False,
     )
     for path, why in done.failures[:_MOST_FAILURES]:
-        console.print(f"  {path}: {why}", highlight=False, markup=False)
+        console.print(f"  {path}: {why.removeprefix(Path(path).name + ' ')}", highlight=False, markup=False)
     if len(done.failures) > _MOST_FAILURES:
         console.print(f"  and {len(done.failures) - _MOST_FAILURES} more.")
+    for closed in done.closed:
+        console.print(
+            f"  {closed}: this folder cannot be opened; what lies in it is left out.",
+            highlight=False,
+            markup=False,
+        )
     console.print(f"The index lies in {done.index}.", highlight=False, markup=False)
     return 0
 

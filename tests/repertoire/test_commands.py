@@ -36,6 +36,28 @@ def test_counts_and_their_plot(indexed, tmp_path, capsys):
         assert "how often" in capsys.readouterr().out
 
 
+def test_a_stopped_run_says_that_it_goes_on(tmp_path, capsys, monkeypatch):
+    from understave.repertoire import indexing
+
+    folder = tmp_path / "scores"
+    for n in range(2):
+        put(folder, f"{n}.musicxml", piano(CADENCE, times=n + 1))
+    real = indexing.read_all
+
+    def stopped(*arguments, **named):
+        yield next(real(*arguments, **named))
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(indexing, "read_all", stopped)
+    assert main(["index", str(folder), "--processes", "1"]) == 130
+    assert "what was read is kept" in capsys.readouterr().err
+    assert main(["find", str(folder), "cadence"]) == 2
+    assert "is not finished" in capsys.readouterr().err
+    monkeypatch.undo()
+    assert main(["index", str(folder), "--processes", "1"]) == 0
+    assert "1 pieces read" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     "arguments",
     [
@@ -48,6 +70,7 @@ def test_counts_and_their_plot(indexed, tmp_path, capsys):
         ["find", "/nowhere", "cadence"],
         ["index", "/nowhere", "--out", "{index}/more"],
         ["index", "{index}", "--processes", "-1"],
+        ["index", "{index}", "--memory", "100"],
     ],
 )
 def test_what_cannot_be_done_is_one_sentence(indexed, capsys, arguments):

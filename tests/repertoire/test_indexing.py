@@ -92,7 +92,7 @@ def test_broken_files_crashes_and_hangs_cost_only_themselves(tmp_path, monkeypat
     (folder / "empty.mid").write_bytes(b"")
     (folder / "notes.txt").write_text("not a score at all")
     monkeypatch.setattr(readers_room, "COMMAND", CRASHING)
-    monkeypatch.setattr(readers_room.read_all, "__defaults__", (0, 8.0))
+    monkeypatch.setattr(readers_room.read_all, "__defaults__", (0, 8.0, readers_room.MOST_MEMORY))
     done = index_folder(folder, workers=2)
     failures = dict(done.failures)
     assert set(failures) == {"crash.musicxml", "hang.musicxml", "torn.musicxml", "empty.mid"}
@@ -180,10 +180,72 @@ def processes():
 
 def test_a_reader_is_replaced_when_it_holds_too_much(tmp_path):
     path = put(tmp_path, "a.musicxml", piano(CADENCE))
-    reader = Reader(memory_limit=1)
+    reader = Reader(memory=230 << 20)
     assert reader.read(Job(path, "a")).memory > 50 << 20
     assert reader.pid is None
     reader.close()
+
+
+@pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="memory is watched through /proc")
+def test_no_reader_holds_more_than_500_mb(tmp_path, monkeypatch):
+    folder = tmp_path / "scores"
+    for name in ("good", "greedy", "leap", "other"):
+        put(folder, f"{name}.musicxml", piano(CADENCE, title=name))
+    monkeypatch.setattr(readers_room, "COMMAND", CRASHING)
+    seen = []
+    real = readers_room._held
+    monkeypatch.setattr(readers_room, "_held", lambda pid: seen.append(real(pid)) or seen[-1])
+    done = index_folder(folder, workers=1)
+    failures = dict(done.failures)
+    assert set(failures) == {"greedy.musicxml", "leap.musicxml"}
+    assert all(
+        "needs more than 500 MB to be read; index with --again --memory" in f for f in failures.values()
+    )
+    assert 400_000_000 < max(seen) < 500_000_000
+
+
+def test_what_failed_can_be_tried_again(tmp_path, monkeypatch):
+    folder = tmp_path / "scores"
+    put(folder, "good.musicxml", piano(CADENCE))
+    put(folder, "leap.musicxml", piano(LAMENT, signature=-3))
+    monkeypatch.setattr(readers_room, "COMMAND", CRASHING)
+    assert len(index_folder(folder, workers=1).failures) == 1
+    monkeypatch.undo()
+    assert index_folder(folder, workers=1).read == 0
+    done = index_folder(folder, workers=1, again=True)
+    assert (done.read, done.known, done.failures) == (1, 1, ())
+    whole = everything(done.index)
+    assert len(whole["pieces"]) == 2
+    monkeypatch.setattr(store_room, "MOST_SMALL_PARTS", 1)
+    again = index_folder(folder, workers=1, again=True)
+    assert (again.read, again.failures) == (0, ())
+    assert len(parts_of(Store(done.index))) == 1
+    assert everything(done.index) == whole
+
+
+def test_nothing_new_leaves_the_catalogue_as_it_is(indexed):
+    folder, done = indexed
+    catalogue = Store(done.index).catalogue
+    before = catalogue.stat().st_ino
+    index_folder(folder, workers=1)
+    assert catalogue.stat().st_ino == before
+    assert len(list(done.index.glob("lines-*"))) == 1
+
+
+def test_a_folder_that_cannot_be_opened_is_told(tmp_path, monkeypatch):
+    folder = tmp_path / "scores"
+    put(folder, "good.musicxml", piano(CADENCE))
+    put(folder, "shut/in.musicxml", piano(LAMENT))
+    real = os.scandir
+
+    def scandir(path):
+        if Path(path).name == "shut":
+            raise PermissionError(13, "Permission denied", str(path))
+        return real(path)
+
+    monkeypatch.setattr(os, "scandir", scandir)
+    done = index_folder(folder, workers=1)
+    assert (done.files, done.closed) == (1, ("shut",))
 
 
 def test_merged_parts_hold_the_same_and_twice_is_once(tmp_path, indexed, monkeypatch):

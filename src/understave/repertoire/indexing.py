@@ -9,6 +9,7 @@ ended.
 from __future__ import annotations
 
 import hashlib
+import os
 import time
 from collections.abc import Callable, Generator, Iterable, Sequence
 from contextlib import closing
@@ -30,6 +31,7 @@ from understave.repertoire.store import (
     write_part,
 )
 from understave.repertoire.tables import Piece
+from understave.repertoire.worker import MOST_MEMORY
 
 FOLDER_NAME = "understave-index"
 """Where the index lies if nothing is said: a folder of this name in the folder that is indexed."""
@@ -63,7 +65,10 @@ class Progress:
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """What a run did: files found, pieces known before, read now, and the failures among the files."""
+    """What a run did: files found, pieces known before, read now, and the failures among the files.
+
+    `closed` are the folders that could not be looked into.
+    """
 
     index: Path
     files: int
@@ -73,6 +78,7 @@ class Summary:
     seconds: float
     cpu_seconds: float
     most_memory: int
+    closed: tuple[str, ...] = ()
 
 
 @lru_cache(maxsize=1)
@@ -82,20 +88,29 @@ def reader_version() -> str:
     return f"{__version__}.{ROWS_VERSION}.{hashlib.sha256(table).hexdigest()[:12]}"
 
 
-def scores_below(folder: Path, index: Path) -> list[Path]:
-    """Return the score files below a folder by path; hidden ones and the index itself are left out."""
+def scores_below(folder: Path, index: Path) -> tuple[list[Path], tuple[str, ...]]:
+    """Return the score files below a folder by path, and the folders that cannot be looked into.
+
+    Hidden files and folders and the index itself are left out; links to folders are not followed.
+    """
     if not folder.is_dir():
         raise UnderstaveError(f"{folder} is not a folder; give the folder that your scores lie in.")
     inside = index.resolve()
-    found = []
-    for path in folder.rglob("*"):
-        if path.suffix.lower() not in SUFFIXES or not path.is_file():
-            continue
-        relative = path.relative_to(folder)
-        if any(p.startswith(".") for p in relative.parts) or inside in path.resolve().parents:
-            continue
-        found.append(path)
-    return sorted(found)
+    found, closed = [], []
+
+    def refused(error: OSError) -> None:
+        closed.append(Path(error.filename).relative_to(folder).as_posix())
+
+    for place, below, names in os.walk(folder, onerror=refused):
+        here = Path(place)
+        below[:] = [b for b in below if not b.startswith(".") and (here / b).resolve() != inside]
+        for name in names:
+            path = here / name
+            if not name.startswith(".") and path.suffix.lower() in SUFFIXES and path.is_file():
+                found.append(path)
+    if "." in closed:
+        raise UnderstaveError(f"{folder} cannot be opened; see that you may read it.")
+    return sorted(found), tuple(sorted(closed))
 
 
 def piece_id(path: Path) -> str:
@@ -116,29 +131,32 @@ def index_folder(
     workers: int = 0,
     on_progress: Callable[[Progress], None] | None = None,
     read: Callable[[Store, Sequence[Job]], Generator[Done, None, None]] | None = None,
+    memory: int = MOST_MEMORY,
+    again: bool = False,
 ) -> Summary:
     """Bring the index of a folder up to date and return what was done.
 
-    `workers` are the processes to use, 0 for one a core. `read` replaces the local processes (see `cluster`).
+    `workers` are the processes to use, 0 for one a core; each holds at most `memory` bytes. `read` replaces
+    the local processes (see `cluster`). With `again`, files that could not be read before are tried again.
     When it is interrupted, what was read so far is kept, and the catalogue stays that of the last
     finished run. Raises UnderstaveError if the folder or the index cannot be used.
     """
     begun = time.monotonic()
     store = open_store(out or folder / FOLDER_NAME, make=True)
-    paths = scores_below(folder, store.folder)
+    paths, closed = scores_below(folder, store.folder)
     pieces = {path.relative_to(folder).as_posix(): piece_id(path) for path in paths}
-    known = known_pieces(store)
+    known = known_pieces(store, failed=not again)
     jobs: dict[str, Job] = {}
     for name, piece in pieces.items():
         if piece not in known:
             jobs.setdefault(piece, Job(folder / name, piece))
-    cpu, memory, failures = 0.0, 0, 0
+    cpu, most, failures = 0.0, 0, 0
     # Closed at once when the run is stopped, so that what was read is written before anything else happens.
     todo = list(jobs.values())
-    with closing(read(store, todo) if read else keep(store, read_all(todo, workers))) as kept:
+    with closing(read(store, todo) if read else keep(store, read_all(todo, workers, memory=memory))) as kept:
         for done, outcome in enumerate(kept, start=1):
             cpu += outcome.seconds
-            memory = max(memory, outcome.memory)
+            most = max(most, outcome.memory)
             failures += bool(outcome.error)
             if on_progress:
                 each = (time.monotonic() - begun) / done
@@ -154,7 +172,8 @@ def index_folder(
         failures_in(store),
         time.monotonic() - begun,
         cpu,
-        memory,
+        most,
+        closed,
     )
 
 

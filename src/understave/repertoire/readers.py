@@ -2,7 +2,8 @@
 
 Every thread here looks after one `worker` process: hands it a path, waits for the piece, replaces the
 process when it dies, hangs or holds too much memory. A file that killed its reader is tried once more in a
-fresh one; when that dies too, the file is kept as a piece with an error.
+fresh one; when that dies too, the file is kept as a piece with an error. Memory is watched while a score is
+read, and the system refuses what comes too suddenly for that (see `worker`).
 """
 
 from __future__ import annotations
@@ -22,11 +23,16 @@ from pathlib import Path
 
 from understave.errors import UnderstaveError
 from understave.repertoire.tables import Piece, failed
+from understave.repertoire.worker import MOST_MEMORY, memory_held, too_large
 
 TIME_LIMIT = 300.0
 """Seconds that one score may take."""
-MEMORY_LIMIT = 380 << 20
-"""Bytes after which a reader is replaced before the next score."""
+REPLACED = 0.8
+"""Share of its memory after which a reader is replaced before the next score."""
+ENDED = 0.92
+"""Share of its memory at which a reader is ended in the middle of a score, so that it never takes all."""
+WATCHED = 0.05
+"""Seconds between two looks at the memory of a reader that reads."""
 ATTEMPTS = 2
 COMMAND = (sys.executable, "-m", "understave.repertoire.worker")
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
@@ -53,8 +59,8 @@ class Outcome:
 class Reader:
     """One reader process, started with its first job and replaced after a crash; close it when done."""
 
-    def __init__(self, time_limit: float = TIME_LIMIT, memory_limit: int = MEMORY_LIMIT) -> None:
-        self._time_limit, self._memory_limit = time_limit, memory_limit
+    def __init__(self, time_limit: float = TIME_LIMIT, memory: int = MOST_MEMORY) -> None:
+        self._time_limit, self._memory = time_limit, memory
         self._process: subprocess.Popen[bytes] | None = None
         self._stopped = False
 
@@ -64,15 +70,21 @@ class Reader:
         for _ in range(ATTEMPTS):
             if self._stopped:
                 break
-            process = self._process = self._process or _started()
+            fresh = self._process is None
+            process = self._process = self._process or _started(self._memory)
             try:
                 piece, seconds, memory = self._asked(process, job)
             except TimeoutError:
                 why = f"{job.path.name} took longer than {self._time_limit:.0f} seconds."
+            except MemoryError:
+                why = too_large(job.path, self._memory)
+                if fresh:
+                    self.close()
+                    break
             except (OSError, EOFError, pickle.UnpicklingError):
                 why = f"{job.path.name} made its reader stop without an answer."
             else:
-                if memory > self._memory_limit:
+                if memory > REPLACED * self._memory:
                     self.close()
                 return Outcome(job, piece, seconds, memory)
             self.close()
@@ -105,12 +117,12 @@ class Reader:
         process.stdin.write(request.encode() + b"\n")
         process.stdin.flush()
         until = time.monotonic() + self._time_limit
-        size = int.from_bytes(_exactly(process.stdout.fileno(), 8, until), "big")
-        answer: tuple[Piece, float, int] = pickle.loads(_exactly(process.stdout.fileno(), size, until))
+        size = int.from_bytes(_exactly(process, 8, until, ENDED * self._memory), "big")
+        answer: tuple[Piece, float, int] = pickle.loads(_exactly(process, size, until, ENDED * self._memory))
         return answer
 
 
-def _started() -> subprocess.Popen[bytes]:
+def _started(memory: int) -> subprocess.Popen[bytes]:
     package = str(Path(__file__).resolve().parents[2])
     known = os.environ.get("PYTHONPATH")
     environment = {
@@ -119,7 +131,7 @@ def _started() -> subprocess.Popen[bytes]:
         "PYTHONPATH": package + (os.pathsep + known if known else ""),
     }
     return subprocess.Popen(
-        COMMAND,
+        (*COMMAND, str(memory)),
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
@@ -129,12 +141,17 @@ def _started() -> subprocess.Popen[bytes]:
     )
 
 
-def _exactly(file: int, size: int, until: float) -> bytes:
+def _exactly(process: subprocess.Popen[bytes], size: int, until: float, most: float) -> bytes:
+    assert process.stdout is not None
+    file = process.stdout.fileno()
     parts: list[bytes] = []
     while size:
-        left = until - time.monotonic()
-        if left <= 0 or not select.select([file], [], [], left)[0]:
+        if time.monotonic() >= until:
             raise TimeoutError
+        if not select.select([file], [], [], WATCHED)[0]:
+            if _held(process.pid) > most:
+                raise MemoryError
+            continue
         part = os.read(file, min(size, 1 << 20))
         if not part:
             raise EOFError
@@ -143,17 +160,28 @@ def _exactly(file: int, size: int, until: float) -> bytes:
     return b"".join(parts)
 
 
-def read_all(jobs: Sequence[Job], workers: int = 0, time_limit: float = TIME_LIMIT) -> Iterator[Outcome]:
+def _held(pid: int) -> int:
+    """Return the bytes that a process and its children hold; 0 where the system does not tell."""
+    try:
+        children = Path(f"/proc/{pid}/task/{pid}/children").read_text(encoding="ascii").split()
+    except OSError:
+        children = []
+    return memory_held(pid) + sum(memory_held(child) for child in children)
+
+
+def read_all(
+    jobs: Sequence[Job], workers: int = 0, time_limit: float = TIME_LIMIT, memory: int = MOST_MEMORY
+) -> Iterator[Outcome]:
     """Yield an outcome for every job, in the order in which they are done.
 
-    `workers` are the processes to use, 0 for one a core. Closing the iterator ends them. Raises
-    UnderstaveError where no process can be started.
+    `workers` are the processes to use, 0 for one a core; each holds at most `memory` bytes. Closing
+    the iterator ends them. Raises UnderstaveError where no process can be started.
     """
     waiting: queue.SimpleQueue[Job] = queue.SimpleQueue()
     for job in jobs:
         waiting.put(job)
     done: queue.Queue[Outcome | BaseException] = queue.Queue(maxsize=64)
-    readers = [Reader(time_limit) for _ in range(min(workers or cores(), max(1, len(jobs))))]
+    readers = [Reader(time_limit, memory) for _ in range(min(workers or cores(), max(1, len(jobs))))]
     stopped = threading.Event()
 
     def look_after(reader: Reader) -> None:

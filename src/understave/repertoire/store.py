@@ -76,20 +76,32 @@ def open_store(folder: Path, make: bool = False) -> Store:
             raise UnderstaveError(
                 f"{folder} cannot hold the index ({error.strerror or error}); choose another --out."
             ) from error
+    elif store.parts.is_dir() and not store.catalogue.exists():
+        raise UnderstaveError(
+            f"The index in {folder} is not finished; run the same 'understave index' again, it goes on."
+        )
     elif not store.catalogue.exists():
         raise UnderstaveError(f"There is no index in {folder}; make one with 'understave index FOLDER'.")
     return store
 
 
-def known_pieces(store: Store) -> set[str]:
-    """Return the ids of all pieces in the parts; unfinished parts are swept away."""
+def known_pieces(store: Store, failed: bool = True) -> set[str]:
+    """Return the ids of all pieces in the parts, with or without those that failed.
+
+    Unfinished parts are swept away.
+    """
     for left in store.parts.glob(".part-*"):
         shutil.rmtree(left, ignore_errors=True)
     found: set[str] = set()
     for part in parts_of(store):
-        table = pq.read_table(part / "pieces.parquet", columns=["piece"])
-        found.update(table.column("piece").to_pylist())
+        found.update(piece for piece, error in _errors(part).items() if failed or not error)
     return found
+
+
+def _errors(part: Path) -> dict[str, str]:
+    """Return the pieces of a part and why they could not be read; empty where they could."""
+    table = pq.read_table(part / "pieces.parquet", columns=["piece", "error"])
+    return dict(zip(*(table.column(c).to_pylist() for c in ("piece", "error")), strict=True))
 
 
 def parts_of(store: Store) -> list[Path]:
@@ -160,10 +172,11 @@ def merge_small_parts(store: Store) -> None:
 def _merge(store: Store, group: Sequence[Path], wanted: set[str]) -> None:
     tables: dict[str, list[pa.Table]] = {name: [] for name in SCHEMAS}
     left = set(wanted)
+    # A piece that failed once and was read later stays as it was read.
+    errors = {part: _errors(part) for part in group}
+    read = {piece for own in errors.values() for piece, error in own.items() if not error}
     for part in group:
-        own = (
-            set(pq.read_table(part / "pieces.parquet", columns=["piece"]).column("piece").to_pylist()) & left
-        )
+        own = {piece for piece, error in errors[part].items() if not (error and piece in read)} & left
         left -= own
         if own:
             keep = pa.array(sorted(own))
@@ -213,6 +226,8 @@ def make_catalogue(store: Store, indexed: Path | None = None) -> None:
 def _state(store: Store, indexed: Path | None) -> str:
     """Return what a catalogue depends on, as one short text."""
     digest = hashlib.sha256(f"{CATALOGUE_VERSION} {indexed.resolve() if indexed else ''}\n".encode())
+    for part in parts_of(store):
+        digest.update(f"{part.name}\n".encode())
     if store.files.exists():
         files = pq.read_table(store.files)
         for path, piece in zip(*(files.column(c).to_pylist() for c in files.column_names), strict=True):
@@ -240,9 +255,10 @@ def fill(db: duckdb.DuckDBPyConnection, store: Store, indexed: Path | None) -> N
     if not parts_of(store):
         write_part(store, [])
     parts = [p.name for p in parts_of(store)]
-    # Each piece from the first part that has it, and only pieces that some file still holds.
+    # Each piece from the first part in which it could be read, and only pieces that some file still holds.
     db.execute(
-        "CREATE TEMP TABLE chosen AS SELECT p.piece AS name, min(parse_path(p.filename)[-2]) AS part,"
+        "CREATE TEMP TABLE chosen AS SELECT p.piece AS name,"
+        " min((p.error <> '')::INTEGER || parse_path(p.filename)[-2])[2:] AS part,"
         " row_number() OVER (ORDER BY p.piece)::INTEGER AS piece, min(f.path) AS path"
         " FROM read_parquet(?, filename = true) p JOIN read_parquet(?) f ON p.piece = f.piece"
         " GROUP BY p.piece",

@@ -1,8 +1,8 @@
 """A process that reads scores: paths in on standard input, pieces out on standard output, one at a time.
 
-Started by `readers` as ``python -m understave.repertoire.worker``. A request is one JSON line ``{"path",
-"piece"}``; an answer is eight bytes of length and a pickled (Piece, seconds of CPU, bytes of memory held).
-Whatever kills this process costs one piece and nobody else anything.
+Started by `readers` as ``python -m understave.repertoire.worker BYTES``, the most memory it may hold. A
+request is one JSON line ``{"path", "piece"}``; an answer is eight bytes of length and a pickled (Piece,
+seconds of CPU, bytes of memory held). Whatever kills this process costs one piece and nobody else anything.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ import gc
 import json
 import os
 import pickle
-import resource
 import sys
 import time
 from pathlib import Path
@@ -19,8 +18,13 @@ from pathlib import Path
 from understave.errors import UnderstaveError
 from understave.repertoire.tables import Piece, failed
 
+MOST_MEMORY = 500_000_000
+"""Bytes that a reader holds at most, whatever it reads, unless it is told otherwise."""
+MARGIN = 10_000_000
+"""Bytes kept back for what cannot be foreseen, such as a stack that grows."""
 
-def read_piece(path: Path, piece: str) -> Piece:
+
+def read_piece(path: Path, piece: str, most: int = MOST_MEMORY) -> Piece:
     """Read a score file and describe it; what cannot be read becomes a piece with an `error`."""
     from understave.harmony import read
     from understave.repertoire.describe import describe
@@ -31,21 +35,46 @@ def read_piece(path: Path, piece: str) -> Piece:
         return describe(piece, score, read(score))
     except UnderstaveError as error:
         return failed(piece, str(error))
-    except (MemoryError, RecursionError) as error:
-        return failed(piece, f"{path.name} needs more memory than there is ({type(error).__name__}).")
+    except MemoryError:
+        return failed(piece, too_large(path, most))
+    except RecursionError:
+        return failed(piece, f"{path.name} is nested too deeply to be read; export it again.")
     except Exception as error:
         # A fault of ours in one score must not stop a night's work on the others; the sentence names it.
         return failed(piece, f"{path.name} could not be read: {type(error).__name__}: {error}.")
 
 
-def memory_held() -> int:
-    """Return the bytes of memory this process holds now; where the system does not tell, its peak."""
+def too_large(path: Path, most: int) -> str:
+    """Return the sentence about a score for which `most` bytes do not suffice."""
+    return (
+        f"{path.name} needs more than {most // 1_000_000} MB to be read; index with --again --memory "
+        f"{2 * most // 1_000_000}, or save its movements as files of their own."
+    )
+
+
+def memory_held(pid: int | str = "self") -> int:
+    """Return the bytes of memory a process holds now, 0 if the system does not tell."""
     try:
-        pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+        pages = int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1])
         return pages * os.sysconf("SC_PAGE_SIZE")
     except (OSError, ValueError, IndexError):
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-        return peak if sys.platform == "darwin" else 1024 * peak
+        return 0
+
+
+def bound_memory(most: int) -> None:
+    """Let whatever asks for more than `most` bytes be refused, where the system can do so (Linux)."""
+    try:
+        import resource
+
+        words = Path("/proc/self/status").read_text(encoding="ascii").split()
+        # What is mapped from files counts too, what is set aside and never touched does not.
+        own = {
+            name: 1024 * int(words[words.index(name + ":") + 1]) for name in ("RssFile", "RssAnon", "VmData")
+        }
+        data = most - MARGIN - own["RssFile"] + own["VmData"] - own["RssAnon"]
+        resource.setrlimit(resource.RLIMIT_DATA, (data, resource.getrlimit(resource.RLIMIT_DATA)[1]))
+    except (ImportError, OSError, ValueError):
+        return
 
 
 def serve() -> None:
@@ -60,10 +89,12 @@ def serve() -> None:
     gc.collect()
     gc.freeze()
     gc.disable()
+    most = int(sys.argv[1]) if len(sys.argv) > 1 else MOST_MEMORY
+    bound_memory(most)
     for line in requests:
         request = json.loads(line)
         begun = time.process_time()
-        piece = read_piece(Path(request["path"]), request["piece"])
+        piece = read_piece(Path(request["path"]), request["piece"], most)
         gc.collect()
         answer = pickle.dumps((piece, time.process_time() - begun, memory_held()), pickle.HIGHEST_PROTOCOL)
         answers.write(len(answer).to_bytes(8, "big"))
