@@ -392,7 +392,9 @@ def _as_file(score: Score, reading: Reading, suffix: str, paper: Paper) -> bytes
         from understave.interpretation.perform import perform
 
         played = perform(score, make_plan(score, reading))
-        return midi_bytes(played, score.title) if suffix == ".mid" else audio_bytes(suffix, render(played, GRAND))
+        if suffix == ".mid":
+            return midi_bytes(played, score.title)
+        return audio_bytes(suffix, render(played, GRAND))
     from understave.engraving import Options, engrave, excerpt, to_pdf, to_png
 
     options = Options(paper=paper)

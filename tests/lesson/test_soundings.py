@@ -33,7 +33,9 @@ def test_the_pedal_is_held_where_it_blurs_most_and_the_words_name_notes_that_sou
     one = found["pedal"]
     assert one.written is one.other
     changed, held = (way.pedal for way in one.ways)
-    assert len(held) == 1 and held[0].depth == 1.0 and held[0].moment == 0
+    assert len(held) == 1
+    assert held[0].depth == 1.0
+    assert held[0].moment == 0
     assert sum(m.depth > 0 for m in changed) > 1
     blurs = [
         pedal_blur(
@@ -44,14 +46,15 @@ def test_the_pedal_is_held_where_it_blurs_most_and_the_words_name_notes_that_sou
     assert blurs[1] >= blurs[0] + LEAST_BLUR
     values = dict(one.values)
     sounding = {n.pitch for n in one.written.notes}
-    assert values["old"] in sounding and values["new"] in sounding
+    assert values["old"] in sounding
+    assert values["new"] in sounding
     # A clash is a second, octaves aside.
     assert (values["old"].midi - values["new"].midi) % 12 in (1, 2, 10, 11)
 
 
 def test_the_early_piano_dies_away_sooner_and_blurs_less(piece) -> None:
     """That early pianos ring shorter: common practice, no source; measured on our own model of both."""
-    score, _, found = piece
+    _score, _, found = piece
     one = found["piano"]
     assert [w.piano for w in one.ways] == [GRAND.name, EARLY.name]
     assert all(EARLY.has_key(n.midi) for n in one.written.notes)
@@ -84,7 +87,8 @@ def test_the_page_has_both_sides_with_their_pedal_drawn_and_different_sound(piec
 def test_they_stand_among_the_others_in_order_of_time(piece) -> None:
     score, reading, found = piece
     every = all_contrasts(score, reading, 4)
-    assert {c.label for c in every} >= {"pedal", "piano"} and len(every) == 6
+    assert {c.label for c in every} >= {"pedal", "piano"}
+    assert len(every) == 6
     assert [c.first for c in every] == sorted(c.first for c in every)
     for c in found.values():
         at = dict(c.values)["at"]

@@ -93,6 +93,20 @@ def remembered(folder: Path) -> dict[str, Any]:
     return values if isinstance(values, dict) else {}
 
 
+def untouched(folder: Path) -> dict[str, tuple[Path, ...]] | None:
+    """Return the files of each part as they were last made, None where one is missing or changed."""
+    parts = remembered(folder).get("parts")
+    if not isinstance(parts, dict) or not parts:
+        return None
+    found = {}
+    for name, part in parts.items():
+        sums = part.get("files") if isinstance(part, dict) else None
+        if not isinstance(sums, dict) or any(_sum(folder / path) != value for path, value in sums.items()):
+            return None
+        found[name] = tuple(folder / path for path in sums)
+    return found
+
+
 def build(
     folder: Path,
     parts: Sequence[Part],

@@ -34,8 +34,8 @@ from understave.harmony.romantext import write_romantext
 from understave.interpretation.make import make_plan
 from understave.interpretation.perform import clock, perform
 from understave.interpretation.plan import Plan
-from understave.lesson import cues, edits, webpage
-from understave.lesson.build import Files, Part, build, digest, program_digest, remembered
+from understave.lesson import cues, edits, memory, webpage
+from understave.lesson.build import Files, Part, build, digest, program_digest, remembered, untouched
 from understave.lesson.cards import card_pictures, flash_cards
 from understave.lesson.checking import Fault, check_stops, check_story
 from understave.lesson.contrasts import Contrast
@@ -171,16 +171,27 @@ def make_lesson(
         existing = open_folder(source)
         source, out, name = existing.score, existing.path, existing.imported_from
     on_step("reading the score")
-    score = titled(read_score(source), name)
+    kept = memory.recall(out / EXPORTS) if is_lesson_folder(out) else None
+    if kept is not None:
+        same = _same(kept, source, out, name, options)
+        if same is not None:
+            on_progress(1.0)
+            return same
+    known = kept is not None and kept.reading_of == _reading_of(source, name, out, options.analysis)
+    score = kept.score if kept is not None and known else titled(read_score(source), name)
     check_place(out, source, options.replace_score)
     asked = _asked(out / SETTINGS, options)
     wishes = edits.read_edits(out / SETTINGS)
     on_step("finding chords and keys")
     on_progress(0.02)
-    reading, added = _read(score, out / CORRECTIONS, options.analysis)
-    on_step("planning how to play it")
-    on_progress(0.08)
-    plan = make_plan(score, reading)
+    added: tuple[Correction, ...] = ()
+    if kept is not None and known:
+        reading, plan = kept.reading, kept.plan
+    else:
+        reading, added = _read(score, out / CORRECTIONS, options.analysis)
+        on_step("planning how to play it")
+        on_progress(0.08)
+        plan = make_plan(score, reading)
     on_step("choosing where to stop")
     on_progress(0.1)
     exports = out / EXPORTS
@@ -201,10 +212,7 @@ def make_lesson(
     corrections.append_step(folder.path / CORRECTIONS, added)
     built = build(exports, parts, told, processes, facts)
     faults = _faults(work)
-    changes = (
-        *_changes(before, facts),
-        *_taken_over(added, options.analysis),
-        *(f"{path.name} had been changed by hand; your version is now {path}." for path in built.aside),
+    notes = (
         *(
             f"What you wrote for the stop {n!r} has no stop now; it stays in {SETTINGS}."
             for n in edits.without_place(work.stops, wishes)
@@ -212,8 +220,62 @@ def make_lesson(
         *(f"Look at {f.where}: {f.sentence}." for f in faults),
         *_too_long(work, seconds),
     )
+    changes = (
+        *_changes(before, facts),
+        *_taken_over(added, options.analysis),
+        *(f"{path.name} had been changed by hand; your version is now {path}." for path in built.aside),
+        *notes,
+    )
+    # What an analysis decided stands among the corrections by now: the lesson is the same without it.
+    made_from = tuple(_all_of(source, name, out, options, a) for a in {None, options.analysis})
+    now = _reading_of(source, name, out, None)
+    found = memory.Found(now, made_from, score, reading, plan, work.stops, notes, faults)
+    memory.remember(exports, found)
     return Lesson(
         folder, score, reading, built.files, plan, work.stops, built.made, built.kept, changes, faults
+    )
+
+
+def _bytes(path: Path | None) -> bytes:
+    try:
+        return path.read_bytes() if path is not None else b""
+    except OSError:
+        return b""
+
+
+def _reading_of(source: Path, name: str, out: Path, analysis: Path | None) -> str:
+    """Return a digest of all that a reading is made from."""
+    decided = _bytes(out / CORRECTIONS)
+    return digest(_bytes(source), source.suffix, name, decided, _bytes(analysis), program_digest())
+
+
+def _all_of(source: Path, name: str, out: Path, options: LessonOptions, analysis: Path | None) -> str:
+    """Return a digest of all that a lesson is made from."""
+    asked = _asked(out / SETTINGS, options)
+    own = _bytes(out / SETTINGS)
+    return digest(_reading_of(source, name, out, analysis), own, asked, options.chord_symbols, options.sound)
+
+
+def _same(kept: memory.Found, source: Path, out: Path, name: str, options: LessonOptions) -> Lesson | None:
+    """Return the lesson as it was made last time, None where anything has changed since."""
+    if _all_of(source, name, out, options, options.analysis) not in kept.all_of:
+        return None
+    there = untouched(out / EXPORTS)
+    folder = open_folder(out)
+    if there is None or _bytes(folder.score) != _bytes(source):
+        return None
+    files = tuple(path for paths in there.values() for path in paths)
+    return Lesson(
+        folder,
+        kept.score,
+        kept.reading,
+        files,
+        kept.plan,
+        kept.stops,
+        (),
+        tuple(there),
+        kept.notes,
+        kept.faults,
     )
 
 

@@ -1,0 +1,75 @@
+"""What was found out for a lesson, kept beside its files so that it need not be found out again.
+
+In: the values of a lesson and digests of all they were made from. Out: a file in its folder, and from it
+the same values where the digests are the same. A lesson folder may come from someone else: only values of
+the kinds named here are ever made from the file, and whatever is wrong with it, everything is found anew.
+"""
+
+from __future__ import annotations
+
+import enum
+import io
+import pickle
+from dataclasses import dataclass, is_dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from understave.disk import write_atomically
+from understave.harmony.reading import Reading
+from understave.interpretation.plan import Plan
+from understave.lesson.stops import Stop
+from understave.score.model import Score
+
+FILE = "remembered.bin"
+_ROOMS = (
+    "understave.theory.",
+    "understave.score.model",
+    "understave.harmony.reading",
+    "understave.interpretation.plan",
+    "understave.lesson.stops",
+    "understave.lesson.checking",
+    "understave.lesson.memory",
+)
+
+
+@dataclass(frozen=True)
+class Found:
+    """The values of a lesson; `reading_of` is the digest of what score and reading were made from, `all_of`
+    those of everything. `notes` are sentences that want to be said each time, `faults` are
+    `checking.Fault`s.
+    """
+
+    reading_of: str
+    all_of: tuple[str, ...]
+    score: Score
+    reading: Reading
+    plan: Plan
+    stops: tuple[Stop, ...]
+    notes: tuple[str, ...]
+    faults: tuple[Any, ...]
+
+
+class _OwnValues(pickle.Unpickler):
+    def find_class(self, module: str, name: str) -> Any:
+        if (module, name) == ("fractions", "Fraction"):
+            return Fraction
+        if module.startswith(_ROOMS) and name.isidentifier():
+            found = super().find_class(module, name)
+            if isinstance(found, type) and (is_dataclass(found) or issubclass(found, enum.Enum)):
+                return found
+        raise pickle.UnpicklingError(f"{module}.{name} is no value of a lesson")
+
+
+def remember(folder: Path, found: Found) -> None:
+    """Keep what was found beside the files of a lesson."""
+    write_atomically(folder / FILE, pickle.dumps(found, protocol=5))
+
+
+def recall(folder: Path) -> Found | None:
+    """Return what was kept, None where there is nothing or it cannot be used."""
+    try:
+        found = _OwnValues(io.BytesIO((folder / FILE).read_bytes())).load()
+    except Exception:  # a damaged file can fail in any way; what it held is found anew
+        return None
+    return found if isinstance(found, Found) else None
