@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 from rich.text import Text
 
@@ -69,6 +69,12 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     find.add_argument("--limit", type=int, default=20, help="places shown at most")
     find.add_argument("--each", type=int, default=2, help="places of one piece at most")
     find.add_argument("--excerpts", type=Path, metavar="FOLDER", help="engrave the places into this folder")
+    find.add_argument(
+        "--sounds", type=Path, metavar="FOLDER", help="play the places into this folder, as MP3"
+    )
+    find.add_argument(
+        "--around", type=int, default=0, metavar="BARS", help="bars to show and play on both sides of a place"
+    )
     find.add_argument(
         "--count",
         choices=("devices", "keys", "next", "textures"),
@@ -183,8 +189,8 @@ def _find(arguments: argparse.Namespace, console: Console) -> int:
 
     inside = arguments.index / FOLDER_NAME
     index = inside if inside.is_dir() else arguments.index
-    if arguments.limit < 1 or arguments.each < 1:
-        raise UnderstaveError("--limit and --each must be 1 or more.")
+    if arguments.limit < 1 or arguments.each < 1 or arguments.around < 0:
+        raise UnderstaveError("--limit and --each must be 1 or more, --around 0 or more.")
     with connect(index) as db:
         if arguments.count:
             return _count(db, arguments, console)
@@ -209,10 +215,15 @@ def _find(arguments: argparse.Namespace, console: Console) -> int:
         )
         answer = ask(db, question)
         _print_places(answer, question, console)
+        # An index that moved with its folder has its files beside it.
+        folder = arguments.index if inside.is_dir() else Path(answer.folder)
+        for out in (arguments.excerpts, arguments.sounds):
+            if out:
+                _make_ready(out)
         if arguments.excerpts:
-            # An index that moved with its folder has its files beside it.
-            folder = arguments.index if inside.is_dir() else Path(answer.folder)
-            _engrave(db, answer, folder, arguments.excerpts, console)
+            _write(db, answer, folder, arguments.excerpts, ".svg", arguments.around, console)
+        if arguments.sounds:
+            _write(db, answer, folder, arguments.sounds, ".mp3", arguments.around, console)
     return 0
 
 
@@ -233,18 +244,46 @@ def _print_places(answer: Answer, question: Question, console: Console) -> None:
     )
 
 
-def _engrave(db: Any, answer: Answer, folder: Path, out: Path, console: Console) -> None:
-    from understave.disk import write_atomically
-    from understave.repertoire import excerpt_of
+def _make_ready(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UnderstaveError(
+            f"{folder} cannot be a folder for the places ({error.strerror}); give another."
+        ) from error
 
-    for number, place in enumerate(answer.places, start=1):
-        path = out / f"{number:03}-{Path(place.path).stem[:60]}-bar-{place.bar_number or 1}.svg"
-        try:
-            write_atomically(path, excerpt_of(db, place, folder))
-        except UnderstaveError as error:
-            console.print(f"Note: {error}", highlight=False, markup=False)
-            continue
-        console.print(f"  {path}", highlight=False, markup=False)
+
+def _write(
+    db: Any, answer: Answer, folder: Path, out: Path, suffix: str, around: int, console: Console
+) -> None:
+    """Engrave (.svg) or play (.mp3) every place into a file of a folder, and say which."""
+    from understave.disk import write_atomically
+    from understave.repertoire import excerpt_of, sound_of
+    from understave.wording.phrasebook import phrasebook
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, disable=not console.is_terminal, transient=True) as progress:
+        task = progress.add_task("engraving" if suffix == ".svg" else "playing", total=len(answer.places))
+        for number, place in enumerate(answer.places, start=1):
+            path = out / f"{number:03}-{Path(place.path).stem[:60]}-bar-{place.bar_number or 1}{suffix}"
+
+            def tell(share: float, done: int = number - 1) -> None:
+                progress.update(task, completed=done + share)
+
+            try:
+                made = (
+                    excerpt_of(db, place, folder, around)
+                    if suffix == ".svg"
+                    else sound_of(db, place, folder, around, progress=tell)
+                )
+                write_atomically(path, made)
+            except UnderstaveError as error:
+                console.print(f"Note: {error}", highlight=False, markup=False)
+            else:
+                console.print(f"  {path}", highlight=False, markup=False)
+            tell(1)
+    if suffix == ".mp3" and answer.places:
+        console.print(phrasebook("en").phrases["caution_loud"], highlight=False)
 
 
 def _count(db: Any, arguments: argparse.Namespace, console: Console) -> int:

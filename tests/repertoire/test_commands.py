@@ -25,6 +25,24 @@ def test_index_twice_then_find(tmp_path, capsys):
     assert "Nothing found" in capsys.readouterr().out
 
 
+def test_places_as_they_sound(indexed, tmp_path, capsys):
+    import soundfile
+
+    folder, _ = indexed
+    lengths = []
+    for around in ("0", "2"):
+        out = tmp_path / around
+        found = ["find", str(folder), "--chords", "IV V I", "--composer", "schubert", "--limit", "1"]
+        assert main([*found, "--sounds", str(out), "--around", around]) == 0
+        (file,) = out.iterdir()
+        assert file.suffix == ".mp3"
+        assert str(file) in capsys.readouterr().out
+        sound, rate = soundfile.read(file)
+        assert abs(sound).max() > 0.05
+        lengths.append(len(sound) / rate)
+    assert lengths[1] > lengths[0] + 2
+
+
 def test_counts_and_their_plot(indexed, tmp_path, capsys):
     folder, _ = indexed
     plot = tmp_path / "after.svg"
@@ -66,6 +84,8 @@ def test_a_stopped_run_says_that_it_goes_on(tmp_path, capsys, monkeypatch):
         ["find", "{index}", "--chords", "V I", "--limit", "0"],
         ["find", "{index}", "--count", "next"],
         ["find", "{index}", "--plot", "x.svg"],
+        ["find", "{index}", "--chords", "V I", "--sounds", "{index}/fast.musicxml"],
+        ["find", "{index}", "--chords", "V I", "--around", "-1"],
         ["find", "{index}", "--count", "keys", "--plot", "x.png"],
         ["find", "/nowhere", "cadence"],
         ["index", "/nowhere", "--out", "{index}/more"],

@@ -178,9 +178,10 @@ def processes():
     return "\n".join(found)
 
 
-def test_a_reader_is_replaced_when_it_holds_too_much(tmp_path):
+def test_a_reader_is_replaced_when_it_holds_too_much(tmp_path, monkeypatch):
+    monkeypatch.setattr(readers_room, "REPLACED", 0.1)
     path = put(tmp_path, "a.musicxml", piano(CADENCE))
-    reader = Reader(memory=230 << 20)
+    reader = Reader()
     assert reader.read(Job(path, "a")).memory > 50 << 20
     assert reader.pid is None
     reader.close()

@@ -38,10 +38,15 @@ def excerpt_of(
     `folder` is the one that was indexed. Raises UnderstaveError if the file is gone or is another one now.
     """
     score = score_of(place, folder)
-    first = max(0, place.bar - around)
-    last = min(len(score.measures) - 1, place.last_bar + around, first + MOST_BARS - 1)
+    first, last = bars_of(score, place, around)
     reading = stored_reading(db, place.piece)
     return excerpt(score, reading, first, last, options=options or Options())
+
+
+def bars_of(score: Score, place: Place, around: int = 0) -> tuple[int, int]:
+    """Return the first and last bar to show of a place, with some around it, `MOST_BARS` at most."""
+    first = max(0, place.bar - around)
+    return first, min(len(score.measures) - 1, place.last_bar + around, first + MOST_BARS - 1)
 
 
 def score_of(place: Place, folder: Path) -> Score:

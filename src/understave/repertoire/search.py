@@ -115,7 +115,7 @@ def connect(index: Path) -> Iterator[duckdb.DuckDBPyConnection]:
             f"The catalogue {store.catalogue} cannot be opened; run 'understave index' on the folder again."
         ) from error
     try:
-        if _about(db, "version") != str(CATALOGUE_VERSION):
+        if told(db, "version") != str(CATALOGUE_VERSION):
             raise UnderstaveError(
                 f"The index in {index} was made by another version; run 'understave index' again."
             )
@@ -260,7 +260,7 @@ def _events(db: duckdb.DuckDBPyConnection, q: Question, wanted: Device, pieces: 
     rows = db.execute(query, [*where.values, *pieces.values, q.each, q.limit]).fetchall()
     # The columns of a place in its own order, then the two counts.
     count, of = rows[0][-2:] if rows else (0, 0)
-    return Answer(tuple(Place(*row[:-2]) for row in rows), int(count), int(of), _about(db, "folder"))
+    return Answer(tuple(Place(*row[:-2]) for row in rows), int(count), int(of), told(db, "folder"))
 
 
 def _in_lines(
@@ -292,11 +292,11 @@ def _in_lines(
         order, nth = order[early], nth[early]
         best.append((piece[order], nth, score[order], block.start + first[order], block.start + last[order]))
     if not count:
-        return Answer((), 0, 0, _about(db, "folder"))
+        return Answer((), 0, 0, told(db, "folder"))
     piece, nth, score, first, last = (np.concatenate(column) for column in zip(*best, strict=True))
     spread = _spread(composers[piece], piece, nth, score)[: q.limit]
     shown = [column[spread] for column in (piece, score, first, last)]
-    return Answer(tuple(_places(db, lines, *shown)), count, of, _about(db, "folder"))
+    return Answer(tuple(_places(db, lines, *shown)), count, of, told(db, "folder"))
 
 
 def keys_in(lines: Lines, key: str, mode: str) -> npt.NDArray[np.bool_]:
@@ -451,10 +451,11 @@ def _whole_pieces(db: duckdb.DuckDBPyConnection, q: Question, pieces: _Condition
         for path, piece, title, composer, hard, plan, home, bars, _ in rows
     ]
     count = int(rows[0][-1]) if rows else 0
-    return Answer(tuple(places), count, count, _about(db, "folder"))
+    return Answer(tuple(places), count, count, told(db, "folder"))
 
 
-def _about(db: duckdb.DuckDBPyConnection, name: str) -> str:
+def told(db: duckdb.DuckDBPyConnection, name: str) -> str:
+    """Return what a catalogue says of itself under a name; empty where it says nothing."""
     try:
         row = db.execute("SELECT value FROM about WHERE name = ?", [name]).fetchone()
     except duckdb.Error:
