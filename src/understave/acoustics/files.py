@@ -6,7 +6,7 @@ import io
 from collections.abc import Callable, Iterable
 from math import gcd
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,7 @@ PEAK_DB = -1.0
 MOST_GAIN_DB = 12.0
 """Soft playing is raised by no more than this, so that it stays softer than loud playing."""
 OPUS_RATE = 48_000
+_MONO_LEVEL = 0.88
 _BLOCK = 16_384  # libsndfile overflows its stack when long arrays go to Vorbis or Opus at once
 
 
@@ -68,7 +69,7 @@ def audio_bytes(
 ) -> bytes:
     """Return the bytes of a sound file of the format of a suffix (``.mp3``); for the rest see `write_audio`.
 
-    `steady` asks MP3 for one bit rate throughout (96 kbit/s in stereo), so that players which reckon places
+    `steady` asks MP3 for one bit rate throughout (96 kbit/s in stereo, 64 in mono), so that players which reckon places
     in the file by its length land where they should.
     """
     import soundfile
@@ -78,7 +79,9 @@ def audio_bytes(
         sound, rate = resample(sound, rate, OPUS_RATE), OPUS_RATE
     level = common_gain([sound]) if gain is None else gain
     channels = 1 if sound.ndim == 1 else sound.shape[1]
-    even = {"bitrate_mode": "CONSTANT", "compression_level": 0.75} if steady and container == "MP3" else {}
+    even: dict[str, Any] = {}
+    if steady and container == "MP3":
+        even = {"bitrate_mode": "CONSTANT", "compression_level": 0.75 if channels > 1 else _MONO_LEVEL}
     memory = io.BytesIO()
     with soundfile.SoundFile(
         memory, "w", samplerate=rate, channels=channels, format=container, subtype=subtype, **even

@@ -183,8 +183,11 @@ def piece_sound(score: Score, plan: Plan, instrument: Instrument = GRAND) -> Sou
 
 
 def _encoded(score: Score, performance: Performance, samples: Samples, gain: float | None) -> Sound:
-    """MP3, which every browser plays; at one bit rate, so that a click lands on its note."""
-    data = audio_bytes(".mp3", samples, _RATE, gain=gain, steady=True)
+    """MP3, which every browser plays; at one bit rate, so that a click lands on its note; in mono, which
+    makes a page that still travels by mail.
+    """
+    together = samples.mean(axis=1) if samples.ndim > 1 else samples
+    data = audio_bytes(".mp3", together, _RATE, gain=gain, steady=True)
     return Sound(data, "audio/mpeg", len(samples) / _RATE, lights(score, performance))
 
 
