@@ -67,6 +67,9 @@ def _parser() -> argparse.ArgumentParser:
     desk.add_argument("score", type=Path, nargs="?", help="a score file or a lesson folder")
     desk.add_argument("--port", type=int, default=0, help="port on this machine (default: any free one)")
     desk.add_argument("--no-browser", action="store_true", help="only print the address")
+    desk.add_argument(
+        "--repertoire", type=Path, metavar="FOLDER", help="an indexed folder to search (see 'index')"
+    )
     desk.set_defaults(run=_open)
 
     show = commands.add_parser("show", help="print the reading of a score, chord by chord")
@@ -296,7 +299,11 @@ def _open(arguments: argparse.Namespace, console: Console) -> int:
 
     if not 0 <= arguments.port <= 65_535:
         raise UnderstaveError(f"There is no port {arguments.port}; choose one up to 65535 with --port.")
-    serve(arguments.score, arguments.port, on_start)
+    if arguments.repertoire is not None:
+        from understave.repertoire.asked import choices
+
+        choices(arguments.repertoire)
+    serve(arguments.score, arguments.port, on_start, arguments.repertoire)
     return 0
 
 

@@ -30,7 +30,7 @@ from starlette.responses import FileResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Route
 
 from understave.acoustics.piano import INSTRUMENTS
-from understave.desk import gestures, work
+from understave.desk import elsewhere, gestures, work
 from understave.desk.guard import Guard, TooLargeError
 from understave.desk.opened import Gesture, OpenLesson, StaleError, open_lesson
 from understave.desk.recent import Recent
@@ -65,8 +65,15 @@ class Export:
 class Desk:
     """What the app serves: at most one open lesson, the recent ones, the place where new ones go."""
 
-    def __init__(self, library: Path, recent: Recent, folder: LessonFolder | None = None) -> None:
+    def __init__(
+        self,
+        library: Path,
+        recent: Recent,
+        folder: LessonFolder | None = None,
+        repertoire: Path | None = None,
+    ) -> None:
         self.library = library
+        self.repertoire = repertoire
         self.recent = recent
         self.wanted = folder
         self.lesson: OpenLesson | None = None
@@ -189,6 +196,7 @@ def make_app(desk: Desk, token: str, port: int) -> Guard:
         api("/api/stops/edit", _stops_edit),
         api("/api/export", _export),
         api("/api/export/stop", _stop),
+        *(api(path, does, method) for path, does, method in elsewhere.ROUTES),
     ]
     # The guard's own paths come first: a file of the page never hides one.
     routes.sort(key=lambda r: r.path == "/{room:str}/{name:str}")

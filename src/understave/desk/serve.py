@@ -44,8 +44,13 @@ def lesson_for(source: Path) -> LessonFolder:
     return create_folder(Path(f"{source.stem or 'score'}-lesson"), source, score.title, score.composer)
 
 
-def serve(source: Path | None, port: int = 0, on_start: Callable[[Started], None] = lambda _: None) -> None:
-    """Serve the desk until it is interrupted; `port` 0 takes any free one.
+def serve(
+    source: Path | None,
+    port: int = 0,
+    on_start: Callable[[Started], None] = lambda _: None,
+    repertoire: Path | None = None,
+) -> None:
+    """Serve the desk until it is interrupted; `port` 0 takes any free one, `repertoire` can be searched.
 
     `on_start` hears where once it answers. Raises UnderstaveError where the port is taken or the score bad.
     """
@@ -60,7 +65,7 @@ def serve(source: Path | None, port: int = 0, on_start: Callable[[Started], None
         raise UnderstaveError(f"Port {port} cannot be used ({error}); choose another with --port.") from None
     with listening:
         started = Started(listening.getsockname()[1], secrets.token_urlsafe(32))
-        desk = Desk(library, Recent(own_file()), folder)
+        desk = Desk(library, Recent(own_file()), folder, repertoire)
         app = make_app(desk, started.token, started.port)
         config = uvicorn.Config(
             app, log_level="error", access_log=False, timeout_graceful_shutdown=1, server_header=False

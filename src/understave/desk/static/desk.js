@@ -7,6 +7,7 @@ import "/viewer/transport.js";
 import "./builder.js";
 import "./checks.js";
 import "./chord.js";
+import "./elsewhere.js";
 import "./second.js";
 import { Handles } from "./handles.js";
 import { address, follow, get, post, Refused, send, sound } from "./link.js";
@@ -67,6 +68,8 @@ const chord = /** @type {import("./chord.js").DeskChord} */ (document.createElem
 const checks = /** @type {import("./checks.js").DeskChecks} */ (document.createElement("desk-checks"));
 const second = /** @type {import("./second.js").DeskSecond} */ (document.createElement("desk-second"));
 const builder = /** @type {import("./builder.js").DeskBuilder} */ (document.createElement("desk-builder"));
+const elsewhere = /** @type {import("./elsewhere.js").DeskElsewhere} */ (document.createElement("desk-elsewhere"));
+elsewhere.reading = reading;
 const sheet = make("div", { class: "sheet main", "data-scrolls": true }, score);
 const paging = new Paging(sheet, score);
 const handles = new Handles(score, reading, sheet, (start, to) => wish({ what: "move", start, to }));
@@ -100,7 +103,7 @@ chord.addEventListener("explained", (event) => {
   score.wear("belongs", new Set(told.belongs));
   score.wear("foreign", new Set(told.foreign.flatMap((/** @type {any} */ f) => f.ids)));
 });
-for (const part of [second, builder]) part.addEventListener("trouble", (event) => complain(/** @type {CustomEvent} */ (event).detail));
+for (const part of [second, builder, elsewhere]) part.addEventListener("trouble", (event) => complain(/** @type {CustomEvent} */ (event).detail));
 
 reading.addEventListener("changed", (event) => {
   const message = /** @type {CustomEvent} */ (event).detail;
@@ -362,6 +365,7 @@ const PANELS = /** @type {[string, string, HTMLElement][]} */ ([
   ["events", "What happens", make("ol", { class: "happenings" })],
   ["second", "Second reading", second],
   ["lesson", "The lesson", builder],
+  ["elsewhere", "Elsewhere", elsewhere],
 ]);
 const tabs = make("div", { class: "tabs", role: "tablist", "aria-label": "Work on the reading" });
 const panels = make("div", { class: "panels" });
@@ -391,6 +395,7 @@ function open(name, focus) {
     if (is && focus) tab.focus();
   }
   if (name === "lesson") void builder.wake();
+  if (name === "elsewhere") void elsewhere.wake();
   if (name === "events") drawEvents();
 }
 function drawEvents() {

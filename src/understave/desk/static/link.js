@@ -61,6 +61,11 @@ export async function post(path, value) {
   return (await request(path, how)).json();
 }
 
+/** @param {string} path @returns {Promise<Blob>} a picture or a sound */
+export async function file(path) {
+  return (await request(path)).blob();
+}
+
 /** @param {File} file @returns {Promise<any>} */
 export async function send(file) {
   return (await request(`/api/import?name=${encodeURIComponent(file.name)}`, { method: "POST", body: file })).json();

@@ -1,0 +1,223 @@
+/**
+ * `<desk-elsewhere>`: where else something happens, in the scores that were indexed.
+ *
+ * In: `reading`, whose chosen chord and the next can be taken as a progression. Out: the event `trouble` (a sentence).
+ * Places are engraved one after the other once they are found, and played when asked.
+ */
+
+import { make } from "/viewer/elements.js";
+import { file, get, post } from "./link.js";
+
+/**
+ * @typedef {{piece: string, path: string, title: string, composer: string, difficulty: number, what: string, key: string,
+ *   bar: number, last_bar: number, bar_number: string, last_bar_number: string, confidence: number}} Place
+ */
+
+/** @param {string} id @param {string} words @param {HTMLElement} field */
+const row = (id, words, field) => [make("label", { for: id }, words), field];
+
+/** @param {string} id @param {Record<string, unknown>} [more] */
+const text = (id, more = {}) => make("input", { type: "text", id, autocomplete: "off", spellcheck: "false", maxlength: 200, ...more });
+
+export class DeskElsewhere extends HTMLElement {
+  /** @type {import("./reading.js").Reading|null} */
+  reading = null;
+  #awake = false;
+  /** Which question the pictures that still come belong to. */
+  #asked = 0;
+  /** @type {string[]} addresses of pictures and sounds that are shown now */
+  #shown = [];
+  #said = make("p", { class: "hint", role: "status" });
+  #places = make("ol", { class: "places", "aria-label": "Places" });
+
+  /** Look what can be asked for, once. */
+  async wake() {
+    if (this.#awake) return;
+    this.#awake = true;
+    try {
+      const there = await get("/api/elsewhere");
+      if (there.pieces === 0) {
+        this.#awake = false;
+        this.replaceChildren(
+          make("p", {}, there.why ?? "There is no piece in the index."),
+          make("p", { class: "hint" }, "Read a folder of scores once with “understave index FOLDER”, then start the desk with “understave open --repertoire FOLDER”."),
+        );
+        return;
+      }
+      this.#draw(there);
+    } catch (error) {
+      this.#awake = false;
+      this.#complain(error);
+    }
+  }
+
+  /** @param {{pieces: number, devices: string[], textures: string[], periods: string[], sides: string[]}} there */
+  #draw(there) {
+    const choose = (/** @type {string} */ id, /** @type {string[]} */ names) =>
+      make("select", { id }, make("option", { value: "" }, "any"), ...names.map((n) => make("option", { value: n }, n)));
+    const number = (/** @type {string} */ id, /** @type {string} */ label, /** @type {number} */ max) =>
+      make("input", { type: "number", id, min: 0, max, step: "any", "aria-label": label });
+    const form = make(
+      "form",
+      { class: "ask", onsubmit: (/** @type {Event} */ e) => (e.preventDefault(), void this.#ask()) },
+      make("p", { class: "hint" }, `In ${there.pieces} ${there.pieces === 1 ? "piece" : "pieces"}. Conditions are joined; what is empty is left open.`),
+      make(
+        "div",
+        { class: "conditions" },
+        ...row("else-device", "Device", text("else-device", { list: "else-devices", placeholder: "Neapolitan sixth in minor" })),
+        make("datalist", { id: "else-devices" }, ...there.devices.map((name) => make("option", { value: name }))),
+        ...row("else-progression", "Chords", text("else-progression", { placeholder: "ii|IV ? V I" })),
+        make("span", {}),
+        make(
+          "div",
+          { class: "line" },
+          make("label", {}, make("input", { type: "checkbox", id: "else-inversions" }), " inversions count"),
+          make("button", { type: "button", class: "small", onclick: () => this.#take() }, "As in the chosen chords"),
+        ),
+        ...row("else-bass", "Bass", text("else-bass", { placeholder: "1 b7 b6 5" })),
+        make("span", {}, "Difficulty"),
+        make("div", { class: "line" }, number("else-easiest", "Difficulty from", 10), "to", number("else-hardest", "Difficulty to", 10), make("span", { class: "hint" }, "of 10")),
+      ),
+      make(
+        "details",
+        { class: "more" },
+        make("summary", {}, "More conditions"),
+        make(
+          "div",
+          { class: "conditions" },
+          ...row("else-plan", "Keys of the piece", text("else-plan", { placeholder: "I V * I" })),
+          ...row("else-key", "Key of the place", text("else-key", { placeholder: "Ab, or f for minor" })),
+          ...row("else-texture", "Texture", choose("else-texture", there.textures)),
+          ...row("else-period", "Period", choose("else-period", there.periods)),
+          make("span", {}, "Chords a bar"),
+          make("div", { class: "line" }, number("else-slowest", "Chords a bar from", 99), "to", number("else-fastest", "Chords a bar to", 99)),
+        ),
+      ),
+      make("button", { type: "submit" }, "Search"),
+    );
+    this.replaceChildren(form, this.#said, this.#places);
+    form.addEventListener("keydown", (event) => event.key !== "Escape" && event.stopPropagation());
+  }
+
+  /** @param {string} id */
+  #value(id) {
+    return /** @type {HTMLInputElement} */ (this.querySelector(`#else-${id}`)).value.trim();
+  }
+
+  /** @param {string} low @param {string} high @param {number} most */
+  #range(low, high, most) {
+    const [from, to] = [this.#value(low), this.#value(high)];
+    return from || to ? [Number(from || 0), Number(to || most)] : null;
+  }
+
+  #take() {
+    const { rows = [], chosen = -1 } = this.reading ?? {};
+    if (chosen < 0) {
+      this.#said.textContent = "Choose a chord in the score first.";
+      return;
+    }
+    const field = /** @type {HTMLInputElement} */ (this.querySelector("#else-progression"));
+    field.value = rows.slice(chosen, chosen + 2).map((r) => r.numeral).join(" ");
+    field.focus();
+  }
+
+  async #ask() {
+    const asked = ++this.#asked;
+    this.#said.textContent = "Searching.";
+    try {
+      const answer = await post("/api/elsewhere/search", {
+        device: this.#value("device"),
+        progression: this.#value("progression"),
+        inversions: /** @type {HTMLInputElement} */ (this.querySelector("#else-inversions")).checked,
+        bass: this.#value("bass"),
+        key_plan: this.#value("plan"),
+        key: this.#value("key"),
+        texture: this.#value("texture"),
+        period: this.#value("period"),
+        difficulty: this.#range("easiest", "hardest", 10),
+        pace: this.#range("slowest", "fastest", 99),
+      });
+      if (asked !== this.#asked) return;
+      this.#show(answer);
+      this.#said.scrollIntoView({ block: "start" });
+      for (const item of [...this.#places.children]) {
+        if (asked !== this.#asked || !this.isConnected) return;
+        await /** @type {any} */ (item).engrave();
+      }
+    } catch (error) {
+      if (asked !== this.#asked) return;
+      this.#said.textContent = "";
+      this.#complain(error);
+    }
+  }
+
+  /** @param {{count: number, pieces: number, places: Place[]}} answer */
+  #show({ count, pieces, places }) {
+    for (const address of this.#shown.splice(0)) URL.revokeObjectURL(address);
+    this.#said.textContent =
+      count === 0 ? "Nothing found; leave a condition out." : `${count} found in ${pieces} ${pieces === 1 ? "piece" : "pieces"}, ${places.length} shown.`;
+    this.#places.replaceChildren(...places.map((place) => this.#item(place)));
+  }
+
+  /** @param {Place} place */
+  #item(place) {
+    const whole = place.bar_number === "";
+    const bars = whole ? "the whole piece" : place.bar_number === place.last_bar_number ? `bar ${place.bar_number}` : `bars ${place.bar_number}–${place.last_bar_number}`;
+    const query = new URLSearchParams({ piece: place.piece, bar: String(place.bar), last: String(place.last_bar) });
+    const seen = make("div", { class: "seen", "aria-busy": "true" });
+    const heard = make("div", { class: "heard" });
+    const hear = make("button", { type: "button", class: "small", "aria-label": `Hear ${bars} of ${place.title}`, onclick: () => void play() }, "Hear");
+    const play = async () => {
+      hear.disabled = true;
+      hear.textContent = "The sound is being made.";
+      try {
+        const audio = make("audio", { controls: true, src: await this.#bring(`/api/elsewhere/sound?${query}`), "aria-label": `${bars} of ${place.title}` });
+        audio.addEventListener("keydown", (event) => event.stopPropagation());
+        // One place at a time.
+        audio.addEventListener("play", () => {
+          for (const other of this.querySelectorAll("audio")) if (other !== audio) other.pause();
+        });
+        heard.replaceChildren(audio);
+        audio.focus();
+        await audio.play().catch(() => {});
+      } catch (error) {
+        hear.disabled = false;
+        hear.textContent = "Hear";
+        this.#complain(error);
+      }
+    };
+    heard.append(hear);
+    const item = make(
+      "li",
+      {},
+      make("div", {}, make("strong", {}, place.what), ` in ${place.key}, ${bars}`),
+      make("div", { class: "where" }, place.composer ? `${place.title}, ${place.composer}` : place.title),
+      make("div", { class: "where" }, `difficulty ${place.difficulty}${whole ? "" : `, ${Math.round(100 * place.confidence)} % sure`}, ${place.path}`),
+      seen,
+      heard,
+    );
+    const engrave = async () => {
+      try {
+        seen.replaceChildren(make("img", { src: await this.#bring(`/api/elsewhere/picture?${query}`), alt: `${bars} of ${place.title}, engraved with their chords` }));
+      } catch (error) {
+        seen.replaceChildren(make("p", { class: "hint" }, error instanceof Error ? error.message : String(error)));
+      }
+      seen.removeAttribute("aria-busy");
+    };
+    return Object.assign(item, { engrave });
+  }
+
+  /** @param {string} path @returns {Promise<string>} an address of what the desk made */
+  async #bring(path) {
+    const address = URL.createObjectURL(await file(path));
+    this.#shown.push(address);
+    return address;
+  }
+
+  /** @param {unknown} error */
+  #complain(error) {
+    this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
+  }
+}
+
+customElements.define("desk-elsewhere", DeskElsewhere);

@@ -1,0 +1,155 @@
+"""Where else something happens, asked at the desk: requests, and the panel in a real browser."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from desk_lesson import EXAMPLE, OWN, app_for
+from starlette.testclient import TestClient
+from test_desk_in_browser import SIZES, browser, missing, new_page, until
+
+from understave.desk.app import Desk
+from understave.desk.recent import Recent
+from understave.repertoire import Question, find, index_folder
+
+assert browser  # a fixture, used by name
+
+
+@pytest.fixture(scope="module")
+def scores(tmp_path_factory):
+    """An indexed folder with our example in it."""
+    folder = tmp_path_factory.mktemp("scores")
+    shutil.copy(EXAMPLE, folder / "Lock & water.musicxml")
+    index_folder(folder, workers=1)
+    return folder
+
+
+@pytest.fixture
+def client(scores, tmp_path):
+    desk = Desk(tmp_path, Recent(tmp_path / "recent.json"), None, scores)
+    with TestClient(app_for(desk), base_url="http://" + OWN["host"], headers=OWN) as client:
+        yield client
+
+
+def test_search_picture_and_sound(client, scores):
+    assert client.get("/api/elsewhere").json()["pieces"] == 1
+    answer = client.post("/api/elsewhere/search", json={"progression": "V I|i", "each": 2}).json()
+    own = find(scores / "understave-index", Question(progression="V I|i", each=2))
+    assert answer["count"] == own.count > 0
+    place = answer["places"][0]
+    where = {"piece": place["piece"], "bar": place["bar"], "last": place["last_bar"]}
+    assert b"<svg" in client.get("/api/elsewhere/picture", params=where).content[:200]
+    sound = client.get("/api/elsewhere/sound", params=where)
+    assert sound.headers["content-type"] == "audio/mpeg"
+    assert len(sound.content) > 10_000
+
+
+@pytest.mark.parametrize(
+    ("question", "status"),
+    [
+        ({"progression": "V W"}, 422),
+        ({"path": "/etc/passwd"}, 422),
+        ({}, 422),
+        (["V"], 400),
+    ],
+)
+def test_nonsense_gets_a_sentence(client, question, status):
+    answer = client.post("/api/elsewhere/search", content=json.dumps(question))
+    assert answer.status_code == status
+    assert answer.json()["error"].endswith(".")
+
+
+def test_only_places_of_the_index_are_shown(client):
+    for piece, bar in (("../../etc/passwd", 0), ("", 10**9)):
+        where = {"piece": piece, "bar": bar, "last": bar}
+        assert client.get("/api/elsewhere/picture", params=where).status_code == 422
+    assert client.get("/api/elsewhere/picture").status_code == 400
+
+
+def test_without_an_index_it_says_how_to_make_one(tmp_path):
+    desk = Desk(tmp_path, Recent(tmp_path / "recent.json"))
+    with TestClient(app_for(desk), base_url="http://" + OWN["host"], headers=OWN) as client:
+        assert "understave index" in client.get("/api/elsewhere").json()["why"]
+
+
+@pytest.fixture(scope="module")
+def page(browser, scores, tmp_path_factory):
+    """A desk with our example on it, started with a repertoire."""
+    place = tmp_path_factory.mktemp("desk")
+    source = str(Path(__file__).parents[2] / "src")
+    env = {**os.environ, "XDG_STATE_HOME": str(place / "state"), "PYTHONUNBUFFERED": "1"}
+    env["PYTHONPATH"] = os.pathsep.join([source, env.get("PYTHONPATH", "")])
+    command = [sys.executable, "-m", "understave", "open", str(EXAMPLE), "--no-browser", "--repertoire"]
+    running = subprocess.Popen([*command, str(scores)], cwd=place, env=env, stdout=subprocess.PIPE, text=True)
+    address = re.search(r"http://127\.0\.0\.1:\d+/#\S+", running.stdout.readline())
+    assert address
+    page = new_page(browser)
+    page.goto(address[0])
+    until(page, "!!document.querySelector('stave-score')?.shadowRoot.querySelector('button.label')", 150)
+    page.locator("#tab-elsewhere").click()
+    until(page, "!!document.querySelector('#else-progression')")
+    yield page
+    assert page.faults == []
+    page.close()
+    running.terminate()
+    running.wait(20)
+
+
+def test_places_are_found_engraved_and_heard(page):
+    page.locator("#else-progression").fill("V I|i")
+    page.keyboard.press("Enter")
+    until(page, "document.querySelectorAll('.places img').length > 0", 60)
+    said = page.locator("desk-elsewhere [role=status]").inner_text()
+    assert re.fullmatch(r"\d+ found in 1 piece, \d shown\.", said)
+    until(page, "document.querySelector('.places img').naturalWidth > 100")
+    page.locator(".places .heard button").first.click()
+    until(page, "document.querySelector('.places audio')?.duration > 1", 60)
+    until(page, "document.querySelector('.places audio').currentTime > 0.2")
+    page.evaluate("document.querySelector('.places audio').pause()")
+
+
+def test_chosen_chords_become_a_progression(page):
+    page.locator("stave-score button.label[data-label='1']").first.click()
+    page.locator("#tab-elsewhere").click()
+    page.get_by_role("button", name="As in the chosen chords").click()
+    assert len(page.locator("#else-progression").input_value().split()) == 2
+    page.locator("#else-progression").press("Enter")
+    until(page, "/^[1-9]/.test(document.querySelector('desk-elsewhere [role=status]').innerText)")
+
+
+def test_what_cannot_be_understood_is_said(page):
+    page.locator("#else-progression").fill("V W")
+    page.keyboard.press("Enter")
+    until(page, "document.querySelector('.trouble').innerText.includes('W')")
+    page.locator(".trouble button").click()
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_no_serious_finding_and_nothing_off_the_screen(page, size):
+    try:
+        from axe_playwright_python.sync_playwright import Axe
+    except ImportError:
+        missing("the package axe-playwright-python is not installed")
+    width, height = SIZES[size]
+    page.set_viewport_size({"width": width, "height": height})
+    page.locator("#tab-elsewhere").click()
+    page.locator("#else-progression").fill("V I|i")
+    page.locator("#else-progression").press("Enter")
+    until(page, "document.querySelectorAll('.places img').length > 0", 60)
+    page.locator("desk-elsewhere summary").click()
+    page.wait_for_timeout(400)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+    found = Axe().run(page, options={"runOnly": rules}).response
+    serious = [v["id"] for v in found["violations"] if v["impact"] in ("serious", "critical")]
+    assert serious == []
+    page.locator("desk-elsewhere summary").click()
+    if os.environ.get("UNDERSTAVE_SCREENSHOTS"):
+        page.screenshot(path=str(Path(os.environ["UNDERSTAVE_SCREENSHOTS"]) / f"desk-{size}-elsewhere.png"))
