@@ -7,7 +7,6 @@ What is for the teacher alone, answers and places to check, stands on pages of i
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -38,8 +37,6 @@ _EACH = 4
 _WIDTH = 165.0
 _STAFF_MM = 5.6
 """Height of a staff in excerpts: print small enough for three places on a page."""
-_HALF_MM = 78.0
-"""Pictures up to this width stand two in a row."""
 _LONGEST = 5
 """Bars of an excerpt at most: a longer one would be a score again."""
 
@@ -74,10 +71,6 @@ def handout_pdf(
     pictures = {f"stop-{s.id}.svg": _excerpt(score, reading, s, language) for s in stops}
     on_step("handout: exercises")
     exercises, drawn = exercise_entries(found, score, reading, language, _STAFF_MM)
-    for e in exercises:
-        e["narrow"] = all(_width(drawn[name]) <= _HALF_MM for name in e["pictures"])
-        solutions = e["solutions"]
-        e["narrow_answer"] = len(solutions) < 2 and all(_width(drawn[n]) <= _HALF_MM for n in solutions)
     advice = playing_advice(score, plan, level, language)
     data: dict[str, Any] = {
         "title": score.title,
@@ -150,12 +143,6 @@ def playing_advice(
         if items:
             result.append((aspect, tuple(items)))
     return tuple(result)
-
-
-def _width(svg: str) -> float:
-    """The width of a picture of ours in millimetres."""
-    found = re.search(r'width="([\d.]+)mm"', svg)
-    return float(found[1]) if found else 0.0
 
 
 def _subtitle(score: Score) -> str:

@@ -17,6 +17,8 @@ import typst
 
 from understave.theory.roman import RomanNumeral
 
+_SHARED = "shared.typ"
+
 
 def set_pages(template: str, data: Mapping[str, Any], pictures: Mapping[str, str]) -> bytes:
     """Return the PDF that ``template``.typ makes of `data`; `pictures` are SVG documents by file name.
@@ -31,6 +33,7 @@ def set_pages(template: str, data: Mapping[str, Any], pictures: Mapping[str, str
         (root / f"{template}.json").write_text(text, encoding="utf-8")
         source = files("understave.lesson").joinpath(f"{template}.typ").read_bytes()
         (root / f"{template}.typ").write_bytes(source)
+        (root / _SHARED).write_bytes(files("understave.lesson").joinpath(_SHARED).read_bytes())
         # Only the fonts that travel with typst: pages look alike everywhere.
         pdf = typst.compile(root / f"{template}.typ", root=root, ignore_system_fonts=True)
     assert isinstance(pdf, bytes)

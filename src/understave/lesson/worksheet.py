@@ -6,6 +6,7 @@ it is to be heard. The texts are the exercises' own, the layout stands in ``exer
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -26,6 +27,9 @@ from understave.wording import Level, phrasebook
 
 _RATE = 44_100
 _WIDTH = 150.0
+_STAFF_MM = 5.4
+_HALF_MM = 78.0
+"""Pictures up to this width stand two in a row."""
 HEARD = "hear and choose"
 
 
@@ -59,7 +63,7 @@ def worksheet_pdf(
 ) -> bytes:
     """Return the exercises and their answers as PDF bytes."""
     book = phrasebook(language)
-    entries, pictures = exercise_entries(found, score, reading, language)
+    entries, pictures = exercise_entries(found, score, reading, language, _STAFF_MM)
     data: dict[str, Any] = {
         "title": score.title,
         "heading": book.phrases["exercises_title"],
@@ -108,6 +112,15 @@ def exercise_entries(
                 "correct": e.correct,
                 "pictures": shown,
                 "solutions": solutions,
+                "narrow": all(_width(pictures[name]) <= _HALF_MM for name in shown),
+                "narrow_answer": len(solutions) < 2
+                and all(_width(pictures[name]) <= _HALF_MM for name in solutions),
             }
         )
     return entries, pictures
+
+
+def _width(svg: str) -> float:
+    """The width of a picture of ours in millimetres."""
+    found = re.search(r'width="([\d.]+)mm"', svg)
+    return float(found[1]) if found else 0.0
