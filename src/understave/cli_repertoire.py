@@ -139,7 +139,10 @@ def _index(arguments: argparse.Namespace, console: Console) -> int:
         highlight=False,
     )
     for path, why in done.failures[:_MOST_FAILURES]:
-        console.print(f"  {path}: {why.removeprefix(Path(path).name + ' ')}", highlight=False, markup=False)
+        # The sentence begins with the name of the file, which stands here with its folder.
+        name, said = Path(path).name, why[why.find(Path(path).name) :]
+        line = f"{path}{said.removeprefix(name)}" if said.startswith(name + " ") else f"{path}: {why}"
+        console.print(f"  {line}", highlight=False, markup=False)
     if len(done.failures) > _MOST_FAILURES:
         console.print(f"  and {len(done.failures) - _MOST_FAILURES} more.")
     for closed in done.closed:

@@ -13,7 +13,7 @@ def test_index_twice_then_find(tmp_path, capsys):
     assert main(["index", str(folder), "--processes", "1"]) == 0
     out = capsys.readouterr().out
     assert "2 files: 2 pieces read" in out
-    assert "torn.abc" in out
+    assert "  torn.abc " in out
     assert main(["index", str(folder), "--processes", "1"]) == 0
     assert "0 pieces read" in capsys.readouterr().out
     excerpts = tmp_path / "excerpts"

@@ -195,7 +195,10 @@ def _event_names(db: duckdb.DuckDBPyConnection) -> list[tuple[str, str]]:
 
 def _texture(db: duckdb.DuckDBPyConnection, text: str) -> str:
     textures = [(k, v) for k, v in _event_names(db) if k == "texture"]
-    wanted = device(text, textures)
+    try:
+        wanted = device(text, textures)
+    except UnderstaveError:
+        wanted = Device(text)
     if wanted.kind != "texture" or not wanted.labels:
         raise UnderstaveError(
             f"{text!r} is no texture; this index has {', '.join(sorted(v for _, v in textures)) or 'none'}."
