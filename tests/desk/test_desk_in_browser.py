@@ -361,6 +361,25 @@ def test_without_the_token_the_page_tells_nothing(browser, desk):
     page.close()
 
 
+def inside_score(node):
+    """Whether a finding lies in the shadow of the score: its target is a path through that."""
+    return (
+        "stave-score" in str(node["target"]) or 'class="label' in node["html"] or 'class="bar' in node["html"]
+    )
+
+
+def test_every_chord_can_be_reached_by_buttons_of_full_size(page):
+    choose(page, 4)
+    place = "document.querySelector('desk-chord .count').textContent"
+    first = page.evaluate(place)
+    page.get_by_role("button", name="Next chord →").click()
+    until(page, f"f => {place} !== f", 10, first)
+    page.get_by_role("button", name="← Chord before").click()
+    until(page, f"f => {place} === f", 10, first)
+    box = page.get_by_role("button", name="Next chord →").bounding_box()
+    assert min(box["width"], box["height"]) >= 24
+
+
 @pytest.mark.parametrize("panel", ["chord", "checks", "events", "second", "lesson"])
 @pytest.mark.parametrize("size", SIZES)
 def test_no_serious_finding_and_nothing_off_the_screen(page, size, panel):
@@ -381,6 +400,9 @@ def test_no_serious_finding_and_nothing_off_the_screen(page, size, panel):
         (v["id"], [n["target"] for n in v["nodes"]][:3], v["nodes"][0].get("failureSummary", "")[:300])
         for v in found["violations"]
         if v["impact"] in ("serious", "critical")
+        # Chords stand as close as the music has them. WCAG 2.2, 2.5.8 lets a target be small where another
+        # control of full size does the same: "Chord before", "Next chord" and the list.
+        and not (v["id"] == "target-size" and all(inside_score(n) for n in v["nodes"]))
     ]
     assert serious == []
     if os.environ.get("UNDERSTAVE_SCREENSHOTS"):

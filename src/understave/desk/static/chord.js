@@ -69,6 +69,12 @@ export class DeskChord extends HTMLElement {
         {},
       make(
         "div",
+        { class: "hear steps" },
+        make("button", { type: "button", "data-place": "before", disabled: !before, onclick: () => reading.choose(index - 1) }, "← Chord before"),
+        make("button", { type: "button", "data-place": "after", disabled: !after, onclick: () => reading.choose(index + 1) }, "Next chord →"),
+      ),
+      make(
+        "div",
         { class: "chord-head" },
         make("p", { class: "count" }, `bar ${row.number}, beat ${row.beat} · ${row.keyName}`),
         make("h3", {}, setText("⟨x⟩", { "⟨x⟩": row.parts }), make("span", { class: "symbol" }, row.symbol.replace(/b/g, "♭").replace(/#/g, "♯"))),
