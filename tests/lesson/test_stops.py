@@ -20,7 +20,9 @@ from understave.interpretation.make import make_plan
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.lesson import checking
+from understave.lesson.exercises import exercises
 from understave.lesson.make import reasons_of
+from understave.lesson.soundings import all_contrasts
 from understave.lesson.speech import speaking_seconds, spoken_words
 from understave.lesson.stops import (
     KINDS_OF_INTEREST,
@@ -34,6 +36,7 @@ from understave.lesson.stops import (
 from understave.score.model import Score
 from understave.score.reader import read_score
 from understave.theory.key import Key
+from understave.theory.roman import RomanNumeral
 from understave.wording import LEVELS, SPOKEN
 
 ROOT = Path(__file__).parents[2]
@@ -160,6 +163,10 @@ def test_every_text_names_what_the_reading_has(name, language):
         ("en", "As in bar 999.", "bar 999, which the score has not"),
         ("en", "As in bars 30–31.", "bar 30, which it is not about"),
         ("en", "It is ⟨I⟩ in E flat minor.", "I in E flat minor"),
+        ("en", "Here is the Neapolitan.", "Neapolitan"),
+        ("en", "A German augmented sixth waits.", "German augmented sixth"),
+        ("en", "The diminished seventh pulls.", "diminished seventh"),
+        ("de", "Ein übermäßiger Quintsextakkord.", "übermäßiger Quintsextakkord"),
         ("de", "Es wendet sich nach h-Moll.", "h-Moll"),
         ("de", "Wie in Takt 999.", "bar 999"),
     ],
@@ -173,6 +180,27 @@ def test_a_false_text_is_found_out(language, text, fault):
     assert found
     assert any(fault in f.sentence for f in found)
     assert found[0].where.startswith(f"{stop.id}, say.")
+
+
+@pytest.mark.parametrize("name", ["lock-water", "chain-ferry"])
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_contrasts_and_exercises_say_what_the_reading_says(name, language):
+    score, reading, _ = example(name)
+    heard = all_contrasts(score, reading, 12)
+    assert not checking.check_contrasts(score, reading, heard, language)
+    for level in LEVELS:
+        found = exercises(score, reading, level)
+        assert not checking.check_exercises(score, reading, found, language)
+
+
+def test_a_false_contrast_and_a_false_exercise_are_found_out():
+    score, reading, _ = example("chain-ferry")
+    heard = next(c for c in all_contrasts(score, reading, 12) if dict(c.values).get("chord"))
+    wrong = [(n, RomanNumeral.parse("Fr43") if n == "chord" else v) for n, v in heard.values]
+    assert checking.check_contrasts(score, reading, [replace(heard, values=tuple(wrong))], "en")
+    asked = next(e for e in exercises(score, reading) if e.kind == "find the foreign note")
+    wrong = [(n, RomanNumeral.parse("Fr43") if n == "chord" else v) for n, v in asked.values]
+    assert checking.check_exercises(score, reading, [replace(asked, values=tuple(wrong))], "en")
 
 
 def test_a_key_within_a_longer_name_is_not_mistaken():

@@ -5,6 +5,7 @@ each; none for a true text. A text may name
 
 - a numeral (between ⟨ and ⟩) that a span of its bars, the chord after them, or one of its events has; a
   numeral said to be ``in`` a key must be found in that key;
+- a chord in words (``Neapolitan``, ``German sixth`` ...), for which a numeral there must do;
 - a key that stands in its bars, is tonicised there, or that one of its events names;
 - a bar that the score has and that lies in its bars or that one of its events names.
 
@@ -15,13 +16,15 @@ are checked like ours.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 from itertools import chain
 
 from understave.harmony.reading import Detail, Event, Reading
+from understave.lesson.contrasts import Contrast
+from understave.lesson.exercises import Exercise
 from understave.lesson.stops import Stop
 from understave.score.model import Score
 from understave.theory.key import Key
@@ -31,6 +34,23 @@ from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, Level, phrasebook, tell
 
 _NUMERAL = re.compile("⟨([^⟩]*)⟩")
+_IN_WORDS: Mapping[str, Mapping[str, str]] = {
+    "N": {"en": r"Neapolitan", "de": r"[Nn]eapolitan\w*"},
+    "It": {"en": r"Italian (?:augmented )?sixth", "de": r"[Ii]talienisch\w* übermäßig\w* Sextakkord"},
+    "Fr": {
+        "en": r"French (?:augmented )?sixth",
+        "de": r"(?:[Üü]bermäßig\w* Terzquart|[Ff]ranzösisch\w* übermäßig\w* Sext)akkord",
+    },
+    "Ger": {
+        "en": r"German (?:augmented )?sixth",
+        "de": r"(?:[Üü]bermäßig\w* Quintsext|[Dd]eutsch\w* übermäßig\w* Sext)akkord",
+    },
+    "Cad": {"en": r"[Cc]adential six-four", "de": r"Vorhaltsquartsextakkord"},
+    "dominant7": {"en": r"[Dd]ominant seventh", "de": r"Dominantsept(?:im)?akkord"},
+    "diminished7": {"en": r"(?<!half-)(?<!half )[Dd]iminished seventh", "de": r"[Vv]ermindert\w* Septakkord"},
+    "half-diminished7": {"en": r"[Hh]alf-diminished", "de": r"[Hh]albvermindert"},
+}
+"""Chords that a text may name in words: what a numeral is, by its special name or its quality."""
 _WHERE = {"en": ("bars?", " in "), "de": ("Takte?n?", " in ")}
 
 
@@ -71,6 +91,9 @@ def facts(
         pairs.add((str(s.numeral), s.key))
         keys |= {s.key, s.numeral.local_key(s.key)}
     for e in events:
+        if e.kind == "cadence":
+            # Its approach may lie before the bars: the chords that it is made of count as named by it.
+            numerals |= {str(s.numeral) for s in reading.spans if s.start < e.end and s.end > e.start}
         own = list(_values(e))
         in_event = {v for v in own if isinstance(v, Key)}
         chords = [v for v in own if isinstance(v, RomanNumeral)]
@@ -119,6 +142,11 @@ def faults_in(
     for m in _NUMERAL.finditer(text):
         if m[1] not in known.numerals:
             found.append(f"it names the chord {m[1]}, which the reading has not there")
+    kinds = _kinds(known.numerals)
+    for kind, words in _IN_WORDS.items():
+        named = re.search(rf"\b{words.get(language, words['en'])}", text)
+        if named and kind not in kinds:
+            found.append(f"it names a chord, {named[0]!r}, which the reading has not there")
     for numeral, key in _said_in(text, language):
         if numeral in known.numerals and key is not None and (numeral, key) not in known.pairs:
             found.append(f"it names {numeral} in {key_name(key, language)}, which the reading has not there")
@@ -132,6 +160,21 @@ def faults_in(
         elif number not in known.bars:
             found.append(f"it names bar {number}, which it is not about")
     return tuple(Fault(where, sentence) for sentence in dict.fromkeys(found))
+
+
+def _kinds(numerals: Iterable[str]) -> set[str]:
+    """What some numerals are in words: a chord may be one thing by name and another by sound."""
+    found: set[str] = set()
+    for text in numerals:
+        n = RomanNumeral.parse(text)
+        found |= {n.special, n.quality.value}
+        if n.special == "Ger":
+            found.add("dominant7")
+        if n.quality.value.startswith("dominant") and n.quality.value != "dominant7sus4":
+            found.add("dominant7")
+        if n.degree == 2 and n.alter == -1 and n.quality.value == "major":
+            found.add("N")
+    return found
 
 
 @lru_cache
@@ -204,3 +247,57 @@ def check_story(score: Score, reading: Reading, level: Level, language: Language
             where = f"{words}, {paragraph.heading}"
             found += faults_in(s.text, known, score, language, where)
     return tuple(found)
+
+
+_OWN = ("chord", "home")
+"""Values of contrasts and exercises that must stand in the reading; the others are made from them."""
+
+
+def check_contrasts(
+    score: Score, reading: Reading, found: Iterable[Contrast], language: Language
+) -> tuple[Fault, ...]:
+    """Check what is said to listen for, at every level: what is written against the reading, what is put in
+    its place against what is sounded.
+    """
+    faults: list[Fault] = []
+    for c in found:
+        start, end = score.measures[c.first].start, score.measures[c.last].end
+        values = tuple((name, v) for name, v in c.values if name not in _OWN)
+        put = Event("contrast", c.label, start, end, (), 1.0, values)
+        known = facts(score, reading, start, end, [*_here(reading, start, end), put])
+        sounded = frozenset(str(s.numeral) for s in c.other_reading.spans)
+        known = replace(known, numerals=known.numerals | sounded)
+        for level in LEVELS:
+            bar = score.measures[c.first].number
+            faults += faults_in(
+                c.words(score, level, language), known, score, language, f"bar {bar}, {c.label}"
+            )
+    return tuple(faults)
+
+
+def check_exercises(
+    score: Score, reading: Reading, found: Iterable[Exercise], language: Language
+) -> tuple[Fault, ...]:
+    """Check the question and the answer of every exercise; wrong choices are meant to be wrong."""
+    faults: list[Fault] = []
+    for e in found:
+        values = tuple((name, v) for name, v in e.values if name not in _OWN)
+        own = Event("exercise", e.kind, e.start, e.end, (), 1.0, values)
+        start, end = score.measures[e.first].start, score.measures[e.last].end
+        known = facts(score, reading, start, end, [*_here(reading, start, end), own])
+        # A chord to spell may be asked for in another key than the piece's.
+        shown = {str(s.numeral) for _, r in e.solutions for s in r.spans}
+        known = replace(known, numerals=known.numerals | shown, pairs=known.pairs | _moved(known, e))
+        for text in (e.prompt(score, language), e.answer(score, language)):
+            faults += faults_in(text, known, score, language, f"exercise {e.step}")
+    return tuple(faults)
+
+
+def _here(reading: Reading, start: Fraction, end: Fraction) -> list[Event]:
+    return [e for e in reading.events if e.start < end and e.end > start]
+
+
+def _moved(known: Facts, exercise: Exercise) -> frozenset[tuple[str, Key]]:
+    """The chords of an exercise in the keys that it is to be played in."""
+    keys = [v for _, value in exercise.values for v in (value if isinstance(value, tuple) else (value,))]
+    return frozenset((n, k) for n in known.numerals for k in keys if isinstance(k, Key))

@@ -37,7 +37,7 @@ from understave.interpretation.plan import Plan
 from understave.lesson import cues, edits, memory, webpage
 from understave.lesson.build import Files, Part, build, digest, program_digest, remembered, untouched
 from understave.lesson.cards import card_pictures, flash_cards
-from understave.lesson.checking import Fault, check_stops, check_story
+from understave.lesson.checking import Fault, check_contrasts, check_exercises, check_stops, check_story
 from understave.lesson.contrasts import Contrast
 from understave.lesson.data import lesson_json
 from understave.lesson.devices import Worked, examples_for
@@ -692,6 +692,10 @@ def _faults(work: Work) -> tuple[Fault, ...]:
     return (
         *check_stops(work.score, work.reading, work.stops, asked.language, reasons_of(work.plan)),
         *check_story(work.score, work.reading, asked.level, asked.language),
+        *check_contrasts(work.score, work.reading, work.heard, asked.language),
+        *check_exercises(
+            work.score, work.reading, exercises(work.score, work.reading, asked.level), asked.language
+        ),
     )
 
 
