@@ -340,7 +340,7 @@ def test_a_reload_shows_what_was_saved(page, folder):
     )
     at_rest(page, 1)
     assert any(t.startswith("N 6") and "set by the teacher" in t for t in labels(page))
-    assert len(read_entries(folder / "corrections.jsonl")) > 5
+    assert read_entries(folder / "corrections.jsonl")[-1].correction is not None
 
 
 def test_a_bad_file_gets_a_sentence_on_the_page(page, tmp_path):
