@@ -148,5 +148,6 @@ def test_every_device_has_its_recipe(language):
     patterns = phrasebook(language).patterns
     assert set(patterns) == {d.name for d in DEVICES}
     assert all(
-        set(p) == {"recipe", "try"} and all(t.endswith(".") for t in p.values()) for p in patterns.values()
+        set(p) == {"title", "recipe", "try"} and all(p[part].endswith(".") for part in ("recipe", "try"))
+        for p in patterns.values()
     )
