@@ -115,7 +115,7 @@ def _index(arguments: argparse.Namespace, console: Console) -> int:
         if arguments.cluster:
             from understave.repertoire.cluster import cluster_at
 
-            read = stack.enter_context(cluster_at(arguments.cluster))
+            read = stack.enter_context(cluster_at(arguments.cluster, 1_000_000 * arguments.memory))
         shown = stack.enter_context(_Shown(console))
         try:
             done = index_folder(

@@ -11,6 +11,7 @@ from understave.errors import UnderstaveError
 from understave.repertoire import index_folder
 from understave.repertoire.cluster import cluster_at, read_batch, read_on
 from understave.repertoire.store import open_store
+from understave.repertoire.worker import MOST_MEMORY
 
 distributed = pytest.importorskip("distributed", reason="needs the extra 'cluster'")
 
@@ -61,19 +62,19 @@ def test_a_file_that_takes_its_workers_down_is_kept_as_an_error(tmp_path, cluste
     assert len(everything(done.index)["pieces"]) == 8
 
 
-def deadly(folder, name, batch):
+def deadly(folder, name, batch, memory):
     """The real task, but one file takes the worker with it."""
     if any("fast" in path for path, _ in batch):
         raise MemoryError
-    return read_batch(folder, name, batch)
+    return read_batch(folder, name, batch, memory)
 
 
 def test_a_task_that_runs_twice_leaves_one_part(tmp_path):
     store = open_store(tmp_path / "index", make=True)
     path = put(tmp_path, "a.musicxml", piano("C3 E4 G4 | G2 D4 B4"))
     batch = [(str(path), "a")]
-    first = read_batch(str(store.folder), "part", batch)
-    second = read_batch(str(store.folder), "part", batch)
+    first = read_batch(str(store.folder), "part", batch, MOST_MEMORY)
+    second = read_batch(str(store.folder), "part", batch, MOST_MEMORY)
     assert [error for error, _, _ in first] == [error for error, _, _ in second] == [""]
     assert second[0][1] == 0
     assert [p.name for p in store.parts.iterdir()] == ["part"]

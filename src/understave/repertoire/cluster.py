@@ -22,6 +22,7 @@ from understave.repertoire.indexing import PIECES_AT_ONCE, Done
 from understave.repertoire.readers import Job, Reader
 from understave.repertoire.store import Store, write_part
 from understave.repertoire.tables import failed
+from understave.repertoire.worker import MOST_MEMORY
 
 Reading = Callable[[Store, Sequence[Job]], Generator[Done, None, None]]
 RETRIES = 2
@@ -29,8 +30,10 @@ RETRIES = 2
 
 
 @contextmanager
-def cluster_at(address: str) -> Iterator[Reading]:
+def cluster_at(address: str, memory: int = MOST_MEMORY) -> Iterator[Reading]:
     """Connect to a Dask scheduler (``tcp://host:8786``) and give what `index_folder` takes as `read`.
+
+    Every reader there holds at most `memory` bytes.
 
     Raises UnderstaveError if the extra is not installed or nothing answers at the address.
     """
@@ -47,11 +50,15 @@ def cluster_at(address: str) -> Iterator[Reading]:
             f"No Dask scheduler answers at {address!r}; start one and give its address, like tcp://host:8786."
         ) from error
     with client:
-        yield lambda store, jobs: read_on(client, store, jobs)
+        yield lambda store, jobs: read_on(client, store, jobs, memory=memory)
 
 
 def read_on(
-    client: Any, store: Store, jobs: Sequence[Job], at_once: int = PIECES_AT_ONCE
+    client: Any,
+    store: Store,
+    jobs: Sequence[Job],
+    at_once: int = PIECES_AT_ONCE,
+    memory: int = MOST_MEMORY,
 ) -> Generator[Done, None, None]:
     """Read jobs on the cluster behind a Dask client; yield them as they are done and written."""
     from distributed import as_completed
@@ -67,7 +74,7 @@ def read_on(
         name = part_name([piece for _, piece in batch])
         key = f"read-{name}"
         batch_of[key] = batch
-        return client.submit(read_batch, folder, name, batch, key=key, retries=RETRIES, pure=False)
+        return client.submit(read_batch, folder, name, batch, memory, key=key, retries=RETRIES, pure=False)
 
     running = as_completed([submitted(batch) for batch in batches])
     for future in running:
@@ -90,7 +97,9 @@ def part_name(pieces: Sequence[str]) -> str:
     return hashlib.sha256("\n".join(sorted(pieces)).encode()).hexdigest()[:32]
 
 
-def read_batch(folder: str, name: str, batch: Sequence[tuple[str, str]]) -> list[tuple[str, float, int]]:
+def read_batch(
+    folder: str, name: str, batch: Sequence[tuple[str, str]], memory: int
+) -> list[tuple[str, float, int]]:
     """Read a batch on a worker and write its part; return of each piece error, seconds and memory.
 
     A part that is already there was written by this task on a worker that was lost before it could say so.
@@ -99,7 +108,7 @@ def read_batch(folder: str, name: str, batch: Sequence[tuple[str, str]]) -> list
     there = store.parts / name / "pieces.parquet"
     if there.exists():
         return [(error, 0.0, 0) for error in pq.read_table(there).column("error").to_pylist()]
-    reader = Reader()
+    reader = Reader(memory=memory)
     try:
         outcomes = [reader.read(Job(Path(path), piece)) for path, piece in batch]
     finally:

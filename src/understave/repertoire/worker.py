@@ -53,12 +53,23 @@ def too_large(path: Path, most: int) -> str:
 
 
 def memory_held(pid: int | str = "self") -> int:
-    """Return the bytes of memory a process holds now, 0 if the system does not tell."""
+    """Return the bytes of memory a process holds now; of this process its most so far, where that is all
+    the system tells; else 0.
+    """
     try:
         pages = int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1])
         return pages * os.sysconf("SC_PAGE_SIZE")
     except (OSError, ValueError, IndexError):
+        return _most_so_far() if pid == "self" else 0
+
+
+def _most_so_far() -> int:
+    try:
+        import resource
+    except ImportError:
         return 0
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return peak if sys.platform == "darwin" else 1024 * peak
 
 
 def bound_memory(most: int) -> None:
