@@ -216,12 +216,18 @@ def pace_words(changes: float, book: Phrasebook) -> str:
 
 
 def place(score: Score, time: Fraction, book: Phrasebook) -> str:
-    """Name a moment as printed: ``bar 12, beat 2``, within a dotted beat ``bar 12, eighth note 3``."""
+    """Name a moment as printed: ``bar 12, beat 2``, within a dotted beat ``bar 12, eighth note 3``; what lies
+    between, as nobody would count, ``bar 12, after beat 2``.
+    """
     measure = score.measure_at(time)
     beat = score.beat_at(time)
     eighth = 1 + 3 * (beat - 1)
     if measure.beat_length == Fraction(3, 2) and beat.denominator == 3:
         return book.phrases["place_eighth"].format(bar=measure.number, eighth=eighth)
+    if measure.beat_length == Fraction(3, 2) and eighth.denominator > 1:
+        return book.phrases["place_after_eighth"].format(bar=measure.number, eighth=int(eighth))
+    if beat.denominator not in (1, 2, 3, 4):
+        return book.phrases["place_after"].format(bar=measure.number, beat=int(beat))
     said = beat_text(beat).replace(".", book.phrases["decimal"])
     return book.phrases["place"].format(bar=measure.number, beat=said)
 
