@@ -69,8 +69,8 @@ def audio_bytes(
 ) -> bytes:
     """Return the bytes of a sound file of the format of a suffix (``.mp3``); for the rest see `write_audio`.
 
-    `steady` asks MP3 for one bit rate throughout (96 kbit/s in stereo, 64 in mono), so that players which reckon
-    places in the file by its length land where they should.
+    `steady` asks MP3 for one bit rate throughout (96 kbit/s in stereo, 64 in mono), so that players which
+    reckon places in the file by its length land where they should.
     """
     import soundfile
 
