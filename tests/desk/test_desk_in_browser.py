@@ -7,44 +7,25 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 import subprocess
 import sys
 import time
 from pathlib import Path
 
 import pytest
+from tests.in_browser import accessibility, running_browser
 
 from understave.harmony.corrections import load, read_entries
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "lock-water" / "score.musicxml"
-BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 SIZES = {"phone": (390, 844), "laptop": (1366, 768), "projector": (1920, 1080)}
 SHADOW = "document.querySelector('stave-score').shadowRoot"
 
 
-def missing(what):
-    if os.environ.get("UNDERSTAVE_NEEDS_BROWSER"):
-        pytest.fail(what)
-    pytest.skip(what)
-
-
 @pytest.fixture(scope="module")
 def browser():
-    try:
-        from playwright.sync_api import Error, sync_playwright
-    except ImportError:
-        missing("the package playwright is not installed")
-    path = next((found for name in BROWSERS if (found := shutil.which(name))), None)
-    with sync_playwright() as p:
-        try:
-            running = p.chromium.launch(
-                executable_path=path, args=["--autoplay-policy=no-user-gesture-required"]
-            )
-        except Error as error:
-            missing(f"there is no Chromium to test the desk in: {str(error).splitlines()[0]}")
+    with running_browser(["--autoplay-policy=no-user-gesture-required"]) as running:
         yield running
-        running.close()
 
 
 @pytest.fixture(scope="module")
@@ -383,10 +364,6 @@ def test_every_chord_can_be_reached_by_buttons_of_full_size(page):
 @pytest.mark.parametrize("panel", ["chord", "checks", "events", "second", "lesson"])
 @pytest.mark.parametrize("size", SIZES)
 def test_no_serious_finding_and_nothing_off_the_screen(page, size, panel):
-    try:
-        from axe_playwright_python.sync_playwright import Axe
-    except ImportError:
-        missing("the package axe-playwright-python is not installed")
     width, height = SIZES[size]
     page.set_viewport_size({"width": width, "height": height})
     page.locator(f"#tab-{panel}").click()
@@ -394,15 +371,13 @@ def test_no_serious_finding_and_nothing_off_the_screen(page, size, panel):
         until(page, "document.querySelectorAll('.stop-card').length > 1", 90)
     page.wait_for_timeout(400)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
-    rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
-    found = Axe().run(page, options={"runOnly": rules}).response
+    _, found = accessibility(page)
     serious = [
         (v["id"], [n["target"] for n in v["nodes"]][:3], v["nodes"][0].get("failureSummary", "")[:300])
-        for v in found["violations"]
-        if v["impact"] in ("serious", "critical")
+        for v in found
         # Chords stand as close as the music has them. WCAG 2.2, 2.5.8 lets a target be small where another
         # control of full size does the same: "Chord before", "Next chord" and the list.
-        and not (v["id"] == "target-size" and all(inside_score(n) for n in v["nodes"]))
+        if not (v["id"] == "target-size" and all(inside_score(n) for n in v["nodes"]))
     ]
     assert serious == []
     if os.environ.get("UNDERSTAVE_SCREENSHOTS"):

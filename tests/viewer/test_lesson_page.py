@@ -4,14 +4,13 @@ What should light up when is reckoned here from the plan's clock, not from the p
 is axe-core (Deque Systems), the rules of WCAG 2.2 levels A and AA.
 """
 
-import os
-import shutil
 import time
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from tests.in_browser import accessibility, running_browser
 
 from understave.acoustics.files import audio_bytes
 from understave.engraving import excerpt
@@ -24,31 +23,14 @@ from understave.score.reader import read_score
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "lock-water" / "score.musicxml"
 RATE = 8000
-BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 SCORE = "document.querySelector('#score stave-score').shadowRoot"
 LARGE, PHONE = {"width": 1920, "height": 1080}, {"width": 390, "height": 844}
 
 
-def missing(what):
-    if os.environ.get("UNDERSTAVE_NEEDS_BROWSER"):
-        pytest.fail(what)
-    pytest.skip(what)
-
-
 @pytest.fixture(scope="module")
 def browser():
-    try:
-        from playwright.sync_api import Error, sync_playwright
-    except ImportError:
-        missing("the package playwright is not installed")
-    path = next((found for name in BROWSERS if (found := shutil.which(name))), None)
-    with sync_playwright() as p:
-        try:
-            running = p.chromium.launch(executable_path=path)
-        except Error as error:
-            missing(f"there is no Chromium to test the page in: {str(error).splitlines()[0]}")
+    with running_browser() as running:
         yield running
-        running.close()
 
 
 def tones(performance):
@@ -335,15 +317,10 @@ def test_on_paper_the_answers_stand_by_themselves(opened, lesson):
 @pytest.mark.parametrize("size", [LARGE, PHONE], ids=["1920", "390"])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_no_serious_finding_of_accessibility(opened, size, scheme):
-    try:
-        from axe_playwright_python.sync_playwright import Axe
-    except ImportError:
-        missing("the package axe-playwright-python is not installed")
     page = opened(size, color_scheme=scheme)
     page.locator("#stop-1").get_by_text("Show the answer").click()
-    found = Axe().run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]})
-    assert len(found.response["passes"]) > 15
-    serious = [v for v in found.response["violations"] if v["impact"] in ("serious", "critical")]
+    passes, serious = accessibility(page)
+    assert len(passes) > 15
     assert [(v["id"], [n["html"][:120] for n in v["nodes"][:3]]) for v in serious] == []
 
 

@@ -1,0 +1,47 @@
+"""A real browser for the tests of the pages, and the accessibility check in it.
+
+The check is axe-core (Deque Systems), the rules of WCAG 2.2 levels A and AA.
+"""
+
+import os
+import shutil
+from contextlib import contextmanager
+
+import pytest
+
+NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+
+
+def missing(what):
+    """Skip the test, or fail it where a browser has been promised."""
+    if os.environ.get("UNDERSTAVE_NEEDS_BROWSER"):
+        pytest.fail(what)
+    pytest.skip(what)
+
+
+@contextmanager
+def running_browser(arguments=()):
+    """A headless Chromium, the machine's own where there is one."""
+    try:
+        from playwright.sync_api import Error, sync_playwright
+    except ImportError:
+        missing("the package playwright is not installed")
+    path = next((found for name in NAMES if (found := shutil.which(name))), None)
+    with sync_playwright() as p:
+        try:
+            running = p.chromium.launch(executable_path=path, args=list(arguments))
+        except Error as error:
+            missing(f"there is no Chromium to test the pages in: {str(error).splitlines()[0]}")
+        yield running
+        running.close()
+
+
+def accessibility(page):
+    """What axe-core says of a page: the rules passed, and the serious and critical violations."""
+    try:
+        from axe_playwright_python.sync_playwright import Axe
+    except ImportError:
+        missing("the package axe-playwright-python is not installed")
+    found = Axe().run(page, options={"runOnly": RULES}).response
+    return found["passes"], [v for v in found["violations"] if v["impact"] in ("serious", "critical")]
