@@ -36,6 +36,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from understave.harmony.events.melody import repeated_runs
 from understave.harmony.events.texture import (
     ACCOMPANIMENT,
     BASS,
@@ -172,15 +173,7 @@ def _role_event(score: Score, note: Note, label: str, hand: str, span: Span | No
 def _repeated(score: Score, texture: Texture, voices: dict[str, Voice]) -> None:
     """Shape runs of one melody note: they grow to a higher or stronger goal, else they fade."""
     melody = texture.melody
-    i = 0
-    while i < len(melody):
-        j = i + 1
-        while (
-            j < len(melody)
-            and melody[j].midi == melody[i].midi
-            and melody[j].onset - melody[j - 1].end <= score.measures[melody[j].measure].beat_length
-        ):
-            j += 1
+    for i, j in repeated_runs(score, melody):
         if j - i >= 2:
             goal = melody[j] if j < len(melody) else None
             follows = goal is not None and goal.onset - melody[j - 1].end <= (
@@ -189,7 +182,6 @@ def _repeated(score: Score, texture: Texture, voices: dict[str, Voice]) -> None:
             on = follows and goal is not None and goal.midi > melody[i].midi
             on = on or (follows and goal is not None and score.beat_at(goal.onset) == 1 and j - i > 2)
             _shape(score, melody[i:j], goal if follows else None, on, voices)
-        i = j
 
 
 def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voices: dict[str, Voice]) -> None:

@@ -17,6 +17,7 @@ Events of kind ``"melody"``; ``hand`` str where the melody lies (not for a range
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+from collections.abc import Iterator
 from itertools import pairwise
 
 from understave.harmony.events.texture import Texture, hand_of, texture_of
@@ -126,9 +127,8 @@ def _is_lowest(score: Score, notes: list[Note]) -> bool:
     return 2 * under < len(notes)
 
 
-def _repeated_notes(score: Score, melody: tuple[Note, ...]) -> list[Event]:
-    """Tell the longest runs of one note."""
-    runs: list[tuple[Note, ...]] = []
+def repeated_runs(score: Score, melody: tuple[Note, ...]) -> Iterator[tuple[int, int]]:
+    """Cut a melody into runs of one note, first and end; a run goes on over rests of up to a beat."""
     i = 0
     while i < len(melody):
         j = i + 1
@@ -138,9 +138,17 @@ def _repeated_notes(score: Score, melody: tuple[Note, ...]) -> list[Event]:
             and melody[j].onset - melody[j - 1].end <= score.measures[melody[j].measure].beat_length
         ):
             j += 1
-        if j - i >= (_REPEATED_WORDS if any(n.lyrics for n in melody[i:j]) else _REPEATED):
-            runs.append(melody[i:j])
+        yield i, j
         i = j
+
+
+def _repeated_notes(score: Score, melody: tuple[Note, ...]) -> list[Event]:
+    """Tell the longest runs of one note."""
+    runs = [
+        melody[i:j]
+        for i, j in repeated_runs(score, melody)
+        if j - i >= (_REPEATED_WORDS if any(n.lyrics for n in melody[i:j]) else _REPEATED)
+    ]
     longest = sorted(runs, key=lambda run: -len(run))[:_MOST_REPEATED]
     return [
         Event(
