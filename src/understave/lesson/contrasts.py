@@ -136,9 +136,8 @@ def in_order(found: Iterable[Contrast]) -> tuple[Contrast, ...]:
 
 def _bars(score: Score, start: Fraction, end: Fraction, before: int = 1, after: int = 1) -> tuple[int, int]:
     """The measures around a stretch, some before and after for the context."""
-    first = score.measure_at(start).index
-    last = score.measure_at(max(start, end - Fraction(1, 64))).index
-    return max(0, first - before), min(len(score.measures) - 1, last + after)
+    first, last = score.measures_over(start, end)
+    return max(0, first.index - before), min(len(score.measures) - 1, last.index + after)
 
 
 def _make(

@@ -196,7 +196,8 @@ def _varied(spans: Iterable[Span], name: Callable[[Span], object]) -> list[Span]
 
 
 def _bars_of(score: Score, start: Fraction, end: Fraction) -> tuple[int, int]:
-    return score.measure_at(start).index, score.measure_at(max(start, end - Fraction(1, 64))).index
+    first, last = score.measures_over(start, end)
+    return first.index, last.index
 
 
 def close_position(chord: Chord) -> tuple[Pitch, ...]:
@@ -521,8 +522,7 @@ def _sequence(score: Score, reading: Reading, level: Level) -> Iterator[Exercise
         stop = times[given]
         if not isinstance(stop, Fraction):
             continue
-        first = score.measure_at(e.start).index
-        last = score.measure_at(max(e.start, e.end - Fraction(1, 64))).index
+        first, last = _bars_of(score, e.start, e.end)
         whole, labels = reduced(score, reading, first=first, last=last)
         cut = stop - score.measures[first].start
         asked = with_source(

@@ -405,7 +405,7 @@ def _stop(
 def _bars(score: Score, event: Event) -> tuple[int, int]:
     """The bars to hear: from one bar before, from the start of what lasts, a cadence with its approach."""
     at = score.measure_at(moment_of(event)).index
-    end = score.measure_at(max(event.start, event.end - Fraction(1, 64))).index
+    end = score.measures_over(event.start, event.end)[1].index
     end = max(at, min(end, len(score.measures) - 1))
     if event.kind == "cadence":
         return max(0, at - 2), min(end, at + 1)

@@ -11,7 +11,7 @@ from understave.harmony.reading import Event, Reading, Span
 from understave.repertoire.difficulty import difficulty_of, hands_of
 from understave.repertoire.patterns import bass_text, chord_text, joined, key_text
 from understave.repertoire.tables import SCHEMAS, Piece, Row
-from understave.score.model import Measure, Score
+from understave.score.model import Score
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
@@ -80,16 +80,8 @@ def _meter(score: Score) -> str:
 
 
 def _bars(score: Score, start: Fraction, end: Fraction) -> tuple[int, int, str, str]:
-    first, last = score.measure_at(start), last_measure(score, start, end)
+    first, last = score.measures_over(start, end)
     return first.index, last.index, first.number, last.number
-
-
-def last_measure(score: Score, start: Fraction, end: Fraction) -> Measure:
-    """Return the measure in which something ends; what ends at a barline ends before it."""
-    last = score.measure_at(end)
-    if last.start >= end > start and last.index > 0:
-        return score.measures[last.index - 1]
-    return last
 
 
 def _span(score: Score, number: int, s: Span) -> tuple[object, ...]:

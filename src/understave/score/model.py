@@ -175,6 +175,13 @@ class Score:
         """Return the measure that holds a moment; moments past the end give the last measure."""
         return self.measures[max(0, bisect_right(self._starts, float(time)) - 1)]
 
+    def measures_over(self, start: Fraction, end: Fraction) -> tuple[Measure, Measure]:
+        """Return the first and last measure that a stretch touches; what ends at a barline ends before it."""
+        last = self.measure_at(end)
+        if last.start >= end > start and last.index > 0:
+            last = self.measures[last.index - 1]
+        return self.measure_at(start), last
+
     def beat_at(self, time: Fraction) -> Fraction:
         """Return the beat, from 1, counted in felt beats (dotted ones in compound meters)."""
         m = self.measure_at(time)

@@ -234,10 +234,8 @@ def place(score: Score, time: Fraction, book: Phrasebook) -> str:
 
 def printed_bars(score: Score, start: Fraction, end: Fraction) -> tuple[str, str]:
     """Return the printed numbers of the first and last bar that a stretch of time touches."""
-    last = score.measure_at(end)
-    if last.start >= end and last.index > 0 and end > start:
-        last = score.measures[last.index - 1]
-    return score.measure_at(start).number, last.number
+    first, last = score.measures_over(start, end)
+    return first.number, last.number
 
 
 def octave_name(pitch: Pitch, book: Phrasebook) -> str:
