@@ -598,7 +598,6 @@ def _compare_pedals(arguments: argparse.Namespace, score: Score, reading: Readin
 
 
 _AUDIO = (".mp3", ".flac", ".opus", ".wav")
-_RATE = 44_100
 
 
 def _sound(arguments: argparse.Namespace, console: Console) -> int:
@@ -670,7 +669,7 @@ def _write_sound(
 ) -> None:
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-    from understave.acoustics.files import write_audio
+    from understave.acoustics.files import RATE, write_audio
     from understave.acoustics.sound import render
     from understave.acoustics.soundfont import render_soundfont
 
@@ -678,11 +677,11 @@ def _write_sound(
     with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
         task = progress.add_task("playing", total=1.0)
         if soundfont is not None:
-            sound = render_soundfont(performance, soundfont, _RATE)
+            sound = render_soundfont(performance, soundfont, RATE)
         else:
-            sound = render(performance, instrument, _RATE, lambda s: progress.update(task, completed=s))
+            sound = render(performance, instrument, RATE, lambda s: progress.update(task, completed=s))
         progress.reset(task, description="writing", total=1.0)
-        write_audio(out, sound, _RATE, progress=lambda share: progress.update(task, completed=share))
+        write_audio(out, sound, RATE, progress=lambda share: progress.update(task, completed=share))
 
 
 def _correct(arguments: argparse.Namespace, console: Console) -> int:

@@ -16,6 +16,8 @@ from understave.errors import UnderstaveError
 
 Samples = NDArray[np.float32]
 
+RATE = 44_100
+"""Samples a second of all sound that we make, unless another rate is asked for."""
 FORMATS = {
     ".wav": ("WAV", "PCM_16"),
     ".flac": ("FLAC", "PCM_16"),
@@ -42,7 +44,7 @@ def common_gain(sounds: Iterable[Samples]) -> float:
 def write_audio(
     path: Path | str,
     sound: Samples,
-    rate: int = 44_100,
+    rate: int = RATE,
     *,
     gain: float | None = None,
     progress: Callable[[float], None] | None = None,
@@ -61,7 +63,7 @@ def write_audio(
 def audio_bytes(
     suffix: str,
     sound: Samples,
-    rate: int = 44_100,
+    rate: int = RATE,
     *,
     gain: float | None = None,
     steady: bool = False,

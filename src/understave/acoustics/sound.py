@@ -15,6 +15,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from understave.acoustics.files import RATE
 from understave.acoustics.loudness import k_weight
 from understave.acoustics.performance import Performance, Strike
 from understave.acoustics.piano import (
@@ -52,7 +53,7 @@ FELT_DB = -42.0
 def render(
     performance: Performance,
     instrument: Instrument,
-    rate: int = 44_100,
+    rate: int = RATE,
     progress: Progress | None = None,
 ) -> Samples:
     """Stereo audio, shape (frames, 2), `rate` frames a second, from second 0 of the performance.
@@ -75,7 +76,7 @@ def render(
     return sound
 
 
-def strings_alone(performance: Performance, instrument: Instrument, rate: int = 44_100) -> Samples:
+def strings_alone(performance: Performance, instrument: Instrument, rate: int = RATE) -> Samples:
     """Only the struck strings, mono (frames,): no knock, halo, pedal noise or room."""
     alone = _struck(performance, instrument, rate, lambda key: (1.0,), lambda share: None)
     return np.asarray(alone[0])

@@ -8,13 +8,13 @@ from __future__ import annotations
 import io
 from pathlib import Path
 
-from understave.acoustics.files import Samples, read_audio, resample
+from understave.acoustics.files import RATE, Samples, read_audio, resample
 from understave.acoustics.midi import midi_bytes
 from understave.acoustics.performance import Performance
 from understave.errors import UnderstaveError
 
 
-def render_soundfont(performance: Performance, soundfont: Path | str, rate: int = 44_100) -> Samples:
+def render_soundfont(performance: Performance, soundfont: Path | str, rate: int = RATE) -> Samples:
     """Stereo audio (frames, 2) of the performance on the first instrument of an .sf2 file.
 
     Raises UnderstaveError if the extra is not installed, or the file cannot be used.

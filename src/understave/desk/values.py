@@ -16,8 +16,6 @@ from understave.theory.names import key_name
 from understave.theory.roman import RomanNumeral
 from understave.wording.sentences import can_say, say
 
-DOUBTFUL = 0.5
-
 
 def span_row(score: Score, span: Span) -> dict[str, Any]:
     """Return one chord of the reading; its notes are asked for with `why`."""

@@ -16,7 +16,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
-from understave.acoustics.files import audio_bytes
+from understave.acoustics.files import RATE, audio_bytes
 from understave.acoustics.piano import INSTRUMENTS
 from understave.acoustics.sound import render
 from understave.desk.sheet import Sheet, lay_sheet
@@ -27,8 +27,6 @@ from understave.interpretation.make import PlanOptions, make_plan
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan
 from understave.score.model import Score
-
-RATE = 44_100
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ import numpy as np
 import typst
 from numpy.typing import NDArray
 
-from understave.acoustics.files import common_gain
+from understave.acoustics.files import RATE, common_gain
 from understave.acoustics.piano import GRAND, Instrument
 from understave.acoustics.sound import render
 from understave.engraving import Options, to_png
@@ -43,7 +43,6 @@ from understave.wording.numerals import chord_words
 Shape = Literal["wide", "tall"]
 SHAPES: tuple[Shape, ...] = ("wide", "tall")
 FPS = 30
-_RATE = 44_100
 _FADE = 0.22
 """Seconds in which a light goes out."""
 _GLIDE = 0.7
@@ -109,19 +108,19 @@ def clip(
     """
     on_share("playing", 0.0)
     performance = perform(score, plan, first=first, last=last)
-    sound = render(performance, options.instrument, _RATE, lambda share: on_share("playing", share))
+    sound = render(performance, options.instrument, RATE, lambda share: on_share("playing", share))
     sound = sound * np.float32(common_gain([sound]))
     on_share("engraving", 0.0)
     scene = set_scene(score, reading, clock(score, plan, first=first, last=last), first, last, options)
     scene.light(lights(score, performance))
     # Bars that end in rests are shown to their end.
-    count = max(1, ceil(max(len(sound) / _RATE, scene.length) * FPS))
+    count = max(1, ceil(max(len(sound) / RATE, scene.length) * FPS))
     bars = phrasebook(options.language).bars(score.measures[first].number, score.measures[last].number)
     return film_bytes(
         scene.pictures(count),
         count,
         sound,
-        _RATE,
+        RATE,
         fps=FPS,
         title=f"{score.title}, {bars}" if score.title else bars,
         progress=lambda share: on_share("filming", share),

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from understave.acoustics.files import audio_bytes
+from understave.acoustics.files import RATE, audio_bytes
 from understave.acoustics.piano import GRAND, Instrument
 from understave.acoustics.sound import render
 from understave.engraving import Options, excerpt
@@ -28,7 +28,6 @@ from understave.wording.sentences import say
 
 AT_MOST = 5
 """Devices of a piece that are worked out."""
-_RATE = 44_100
 _WIDTH = 150.0
 
 
@@ -50,7 +49,7 @@ def sketch_files(
         made[f"devices/{_slug(w)}.musicxml"] = w.score.source
         if sound:
             played = perform(w.score, make_plan(w.score, w.reading))
-            made[_sound(w)] = audio_bytes(".mp3", render(played, instrument, _RATE), _RATE)
+            made[_sound(w)] = audio_bytes(".mp3", render(played, instrument, RATE), RATE)
     return made
 
 

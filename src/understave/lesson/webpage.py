@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from understave.acoustics.files import Samples, audio_bytes, common_gain
+from understave.acoustics.files import RATE, Samples, audio_bytes, common_gain
 from understave.acoustics.performance import Performance
 from understave.acoustics.piano import GRAND, INSTRUMENTS, Instrument
 from understave.acoustics.sound import render
@@ -54,7 +54,6 @@ WIDTHS = (180.0, 125.0, 88.0)
 _EXCERPT_WIDTH = 112.0
 _WHOLE = ("block chords", "bass", "melody", "pedal", "piano")
 """Contrasts in which nearly every note differs, so that marking those would tell nothing."""
-_RATE = 44_100
 _SHORTEST_LIGHT = 0.12
 """Seconds that a note lights up at least, so that the eye can catch it."""
 
@@ -179,7 +178,7 @@ def make_page(
 def piece_sound(score: Score, plan: Plan, instrument: Instrument = GRAND) -> Sound:
     """Return the whole piece as the plan plays it."""
     performance = perform(score, plan)
-    return _encoded(score, performance, render(performance, instrument, _RATE), None)
+    return _encoded(score, performance, render(performance, instrument, RATE), None)
 
 
 def _encoded(score: Score, performance: Performance, samples: Samples, gain: float | None) -> Sound:
@@ -187,8 +186,8 @@ def _encoded(score: Score, performance: Performance, samples: Samples, gain: flo
     makes a page that still travels by mail.
     """
     together = samples.mean(axis=1) if samples.ndim > 1 else samples
-    data = audio_bytes(".mp3", together, _RATE, gain=gain, steady=True)
-    return Sound(data, "audio/mpeg", len(samples) / _RATE, lights(score, performance))
+    data = audio_bytes(".mp3", together, RATE, gain=gain, steady=True)
+    return Sound(data, "audio/mpeg", len(samples) / RATE, lights(score, performance))
 
 
 def lights(score: Score, performance: Performance) -> tuple[tuple[str, float, float], ...]:
@@ -224,7 +223,7 @@ def contrast_sides(score: Score, one: Heard, options: PageOptions) -> Contrast:
     ]
     played = [perform(s, plan) for (_, s, _, _), plan in zip(sides, plans, strict=True)]
     pianos = [INSTRUMENTS.get(way.piano, options.instrument) for way in one.ways]
-    sounds = [render(p, piano, _RATE) for p, piano in zip(played, pianos, strict=True)]
+    sounds = [render(p, piano, RATE) for p, piano in zip(played, pianos, strict=True)]
     gain = common_gain(sounds)
     pedalled = any(way.pedal is not None for way in one.ways)
     drawn = Options(language=options.language, legend=False, tension=False, dynamics=False)

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from understave.acoustics.files import audio_bytes
+from understave.acoustics.files import RATE, audio_bytes
 from understave.acoustics.piano import GRAND, Instrument
 from understave.acoustics.sound import render
 from understave.engraving import Options, excerpt
@@ -25,7 +25,6 @@ from understave.score.model import Score
 from understave.theory.vocabulary import Language
 from understave.wording import Level, phrasebook
 
-_RATE = 44_100
 _WIDTH = 150.0
 _STAFF_MM = 5.4
 _HALF_MM = 78.0
@@ -44,7 +43,7 @@ def exercise_sounds(
                 played = perform(score, plan, first=e.first, last=e.last)
             else:
                 played = perform(e.material, Plan(tempo=plan.tempo))
-            sounds[sound_name(e)] = audio_bytes(".mp3", render(played, instrument, _RATE), _RATE)
+            sounds[sound_name(e)] = audio_bytes(".mp3", render(played, instrument, RATE), RATE)
     return sounds
 
 

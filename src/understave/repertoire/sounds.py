@@ -8,15 +8,13 @@ from pathlib import Path
 
 import duckdb
 
-from understave.acoustics.files import audio_bytes
+from understave.acoustics.files import RATE, audio_bytes
 from understave.acoustics.sound import render
 from understave.harmony.events import find_events
 from understave.interpretation.make import PlanOptions, make_plan
 from understave.interpretation.perform import perform
 from understave.repertoire.excerpts import bars_of, score_of, stored_reading
 from understave.repertoire.search import Place
-
-RATE = 44_100
 
 
 def sound_of(

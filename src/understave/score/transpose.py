@@ -66,11 +66,6 @@ def transpose(score: Score, interval: Interval) -> Score:
     return with_source(moved)
 
 
-def fits_the_piano(score: Score, interval: Interval) -> bool:
-    """Whether no note of a score leaves the piano when it is moved by an interval."""
-    return all(LOWEST <= n.midi + interval.semitones <= HIGHEST for n in score.notes)
-
-
 def moved_pitch(pitch: Pitch, interval: Interval, turns: int = 0) -> Pitch:
     """Return a pitch moved by an interval and respelled by so many diminished seconds (negative: down).
 

@@ -34,7 +34,6 @@ from understave.theory.roman import RomanNumeral
 
 Voicing: TypeAlias = tuple[Pitch, Pitch, Pitch, Pitch]
 """Bass, tenor, alto, soprano."""
-VOICES = ("bass", "tenor", "alto", "soprano")
 _Costs: TypeAlias = NDArray[np.float64]
 _Ints: TypeAlias = NDArray[np.int64]
 
