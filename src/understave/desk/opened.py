@@ -113,8 +113,7 @@ class OpenLesson:
     @property
     def standing(self) -> tuple[Correction, ...]:
         """The corrections that hold, oldest first."""
-        ids = corrections.standing_ids(self.entries)
-        return tuple(e.correction for e in self.entries if e.correction is not None and e.id in ids)
+        return corrections.standing(self.entries)
 
     @property
     def reading(self) -> Reading:
@@ -414,8 +413,7 @@ class OpenLesson:
             raise UnderstaveError(f"Only {len(done)} steps have been made; none lies further back.")
         first = done[-back][0]
         entries = tuple(e for e in self.entries if e.id < first)
-        ids = corrections.standing_ids(entries)
-        held = tuple(e.correction for e in entries if e.correction is not None and e.id in ids)
+        held = corrections.standing(entries)
         if held in self._remembered:
             return self._remembered[held].spans
         shown = self._now()

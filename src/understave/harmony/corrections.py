@@ -61,9 +61,13 @@ def read_entries(path: Path) -> tuple[Entry, ...]:
 
 def load(path: Path) -> tuple[Correction, ...]:
     """Return the corrections that stand, oldest first, withdrawn ones left out."""
-    entries = read_entries(path)
-    standing = standing_ids(entries)
-    return tuple(e.correction for e in entries if e.correction is not None and e.id in standing)
+    return standing(read_entries(path))
+
+
+def standing(entries: tuple[Entry, ...]) -> tuple[Correction, ...]:
+    """Return the corrections among entries that stand, oldest first."""
+    ids = standing_ids(entries)
+    return tuple(e.correction for e in entries if e.correction is not None and e.id in ids)
 
 
 def standing_ids(entries: tuple[Entry, ...]) -> frozenset[int]:
