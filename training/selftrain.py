@@ -22,8 +22,9 @@ from pathlib import Path
 import numpy as np
 import torch
 
-from training.export import complete, load
+from training.export import load
 from training.network import HEADS
+from training.tables import complete
 from training.train import Pieces, given, inputs, sizes_of
 from understave.harmony.model.decoding import Settled, Trust, decode, likely_keys, second_opinion
 from understave.harmony.model.encoding import CENTRE, FIFTHS, Encoding, encode
