@@ -758,13 +758,15 @@ def _bar(score: Score, number: str) -> Measure:
 
 
 def _place(score: Score, text: str) -> tuple[str, Fraction]:
+    from understave.score.model import read_exact
+
     number, _, beat = text.partition(":")
     measure = _bar(score, number)
     try:
-        value = Fraction(beat or 1)
-    except (ValueError, ZeroDivisionError) as error:
+        value = read_exact(beat or "1")
+    except ValueError as error:
         raise UnderstaveError(
-            f"{beat!r} is not a beat; write for example {number}:2 or {number}:2.5."
+            f"{beat[:40]!r} is not a beat; write for example {number}:2 or {number}:2.5."
         ) from error
     last = 1 + (measure.offset + measure.length) / measure.beat_length
     if not 1 <= value <= last:

@@ -25,6 +25,7 @@ from understave.engraving.event_lane import second, told
 from understave.engraving.lanes import Entry
 from understave.engraving.planned import PlannedLanes, plan_lanes
 from understave.errors import UnderstaveError
+from understave.faults import fault_sentence, keep_fault
 from understave.harmony import corrections
 from understave.harmony.engine import Fixed, settle
 from understave.harmony.reading import Correction, Event, Reading, Span
@@ -230,6 +231,9 @@ class OpenLesson:
                 self._tell(await asyncio.to_thread(self._message, Renewed(self._now().spans, ()), True))
         except UnderstaveError as error:
             self._tell({"type": "trouble", "error": str(error)})
+        except Exception as error:  # nobody waits for this: what is not told here is never heard of
+            log = await asyncio.to_thread(keep_fault, error, "reading a lesson anew at the desk")
+            self._tell({"type": "trouble", "error": fault_sentence(error, log)})
 
     def show_rest(self, events: tuple[Event, ...], plan: Plan) -> None:
         """Take in the events and the plan of the spans that are shown."""
@@ -318,7 +322,8 @@ class OpenLesson:
 
     async def sheet(self, width: float) -> list[str]:
         """Return the engraved score for a width; engraved once, drawn with what is read now."""
-        if width not in self.laying:
+        task = self.laying.get(width)
+        if task is None or _failed(task):
             job = self._ask(self.makers, work.engrave_sheet, self.score, self.reading, width)
             self.laying[width] = asyncio.create_task(job)
         self.sheets[width] = await asyncio.shield(self.laying[width])
@@ -336,7 +341,7 @@ class OpenLesson:
         reading = self.reading
         key = (instrument, style, reading.spans)
         task = self._sounds.get(key)
-        if task is None or (task.done() and (task.cancelled() or task.exception())):
+        if task is None or _failed(task):
             job = self._ask(self.makers, work.play, self.score, reading, instrument, style)
             task = self._sounds[key] = asyncio.create_task(job)
             while len(self._sounds) > SOUNDS_KEPT:
@@ -369,8 +374,7 @@ class OpenLesson:
             path = self.folder.path / SETTINGS
             before = await asyncio.to_thread(edits.read_edits, path)
             level = (await asyncio.to_thread(asked_of, path)).level
-            shown = [str(name) for name in asked.get("shown", [])]
-            now = changed(self.score, before, asked, shown, level)
+            now = changed(self.score, before, asked, asked["shown"], level)
             await asyncio.to_thread(edits.keep, path, now)
         self._tell({"type": "stops"})
         return await self.stops()
@@ -445,6 +449,10 @@ class OpenLesson:
                     }
                 )
         return {"name": name, "chords": len(spans), "differences": rows}
+
+
+def _failed(task: asyncio.Task[Any]) -> bool:
+    return task.done() and (task.cancelled() or task.exception() is not None)
 
 
 def different(spans: Sequence[Span], ours: Sequence[Span]) -> list[bool]:

@@ -14,13 +14,13 @@ import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 from understave.disk import sync_folder
 from understave.errors import UnderstaveError
 from understave.harmony.reading import Correction
+from understave.score.model import read_exact
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
@@ -52,7 +52,7 @@ def read_entries(path: Path) -> tuple[Entry, ...]:
             continue
         try:
             entries.append(_entry(json.loads(line), {e.id for e in entries}))
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
+        except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
             raise UnderstaveError(
                 f"Line {number} of {path.name} is not a correction ({error}); mend or delete that line."
             ) from None
@@ -133,9 +133,9 @@ def from_json(table: Mapping[str, Any]) -> Correction:
     key, numeral = table.get("key"), table.get("numeral")
     return Correction(
         measure=str(table["measure"]),
-        beat=Fraction(str(table["beat"])),
+        beat=read_exact(str(table["beat"])),
         end_measure=str(table["end_measure"]),
-        end_beat=Fraction(str(table["end_beat"])),
+        end_beat=read_exact(str(table["end_beat"])),
         key=Key.parse(key) if key is not None else None,
         numeral=RomanNumeral.parse(numeral) if numeral is not None else None,
         note=str(table.get("note", "")),

@@ -7,6 +7,7 @@ the engraver draws each of them.
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_right
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -193,6 +194,22 @@ class Score:
             if m.number == number:
                 return m.start - m.offset + (beat - 1) * m.beat_length
         raise KeyError(number)
+
+
+_EXACT = re.compile(r"-?[0-9]{1,12}(\.[0-9]{1,12}|/[0-9]{1,12})?")
+
+
+def read_exact(text: str) -> Fraction:
+    """Read a beat or moment as ``2``, ``2.5`` or ``5/2``; raise ValueError on anything else.
+
+    `Fraction` alone would also take ``1e9999999``, and work on it until the memory is full.
+    """
+    if not _EXACT.fullmatch(text.strip()):
+        raise ValueError(f"{text[:40]!r} is not a number such as 2, 2.5 or 5/2")
+    try:
+        return Fraction(text.strip())
+    except ZeroDivisionError:
+        raise ValueError(f"{text[:40]!r} divides by nothing") from None
 
 
 def beat_text(beat: Fraction) -> str:
