@@ -242,7 +242,7 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
         analysis=arguments.analysis,
     )
     shown = console.is_terminal
-    columns = (BarColumn(), TimeElapsedColumn(), TextColumn("{task.description}"))
+    columns = (BarColumn(), TimeElapsedColumn(), TextColumn("{task.description}", markup=False))
     with Progress(*columns, console=console, disable=not shown, transient=True) as progress:
         task = progress.add_task("starting", total=1.0)
 
@@ -452,7 +452,7 @@ def _explain(arguments: argparse.Namespace, console: Console) -> int:
 
     score, reading = _read(arguments.score)
     told = tell(score, reading, arguments.level, arguments.language, _stretch(score, arguments.bars))
-    page = Console(highlight=False)
+    page = Console(highlight=False, markup=False, emoji=False)
     page.width = min(page.width, _TEXT_WIDTH)
     page.print(Text(score.title, style="bold"), Text(score.composer, style="dim"))
     for paragraph in told:
@@ -532,7 +532,7 @@ def _play_plan(arguments: argparse.Namespace, console: Console) -> int:
     plan, _ = _planned(arguments, score, reading)
     words = phrasebook(arguments.language).phrases
     advice = tell_plan(score, plan, arguments.level, arguments.language, stretch)
-    page = Console(highlight=False)
+    page = Console(highlight=False, markup=False, emoji=False)
     page.width = min(page.width, _TEXT_WIDTH)
     page.print(Text(score.title, style="bold"), Text(score.composer, style="dim"))
     for heading in headings(score, plan, arguments.language, stretch):
@@ -575,7 +575,7 @@ def _compare_pedals(arguments: argparse.Namespace, score: Score, reading: Readin
     pianos, top = tell_comparison(
         score, compared, (first.start, last.end), arguments.level, arguments.language
     )
-    page = Console(highlight=False)
+    page = Console(highlight=False, markup=False, emoji=False)
     page.width = min(page.width, _TEXT_WIDTH)
     page.print(Text(score.title, style="bold"), Text(book.bars(first.number, last.number), style="dim"))
     for on in pianos:
@@ -646,7 +646,7 @@ def _clip(arguments: argparse.Namespace, console: Console) -> int:
     first, last = _bars(score, arguments.bars)
     plan, instrument = _planned(arguments, score, reading)
     options = ClipOptions(shape, instrument, arguments.language)
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
         task = progress.add_task("playing", total=1.0)
         film = clip(
@@ -673,7 +673,7 @@ def _write_sound(
     from understave.acoustics.sound import render
     from understave.acoustics.soundfont import render_soundfont
 
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
         task = progress.add_task("playing", total=1.0)
         if soundfont is not None:
@@ -776,7 +776,8 @@ def _place(score: Score, text: str) -> tuple[str, Fraction]:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command; return 0, or 2 after one sentence on standard error when the input is at fault."""
-    console = Console(stderr=False, soft_wrap=True)
+    # Titles, notes and folder names may hold square brackets and colons; they mean nothing to us.
+    console = Console(stderr=False, soft_wrap=True, markup=False, emoji=False)
     try:
         parsed = _parser().parse_args(arguments)
         run: Callable[[argparse.Namespace, Console], int] = parsed.run

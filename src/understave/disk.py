@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-import tempfile
+import secrets
 from pathlib import Path
 
 from understave.errors import UnderstaveError
@@ -13,28 +13,43 @@ def write_atomically(path: Path, data: bytes | str) -> None:
     """Put `data` at `path` in one step; a reader sees the old file or the new one, never a part.
 
     To a temporary file, flushed to the disk, then renamed into place; missing folders are made. Text is
-    written as UTF-8. Raises UnderstaveError if the disk refuses.
+    written as UTF-8. A link stays a link: the file that it names is written. A file that was there keeps its
+    mode, a new one gets what the user's umask leaves. Raises UnderstaveError if the disk refuses, or if the
+    file is protected against writing.
     """
     content = data.encode() if isinstance(data, str) else data
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        target = Path(os.path.realpath(path)) if path.is_symlink() else path
+        target.parent.mkdir(parents=True, exist_ok=True)
+        mode = target.stat().st_mode & 0o7777 if target.is_file() else None
+        if mode is not None and not os.access(target, os.W_OK):
+            # Renaming would replace it all the same: that asks only whether the folder may be written to.
+            raise UnderstaveError(
+                f"{path} is protected against writing; allow it, or move the file away, and try again."
+            )
+        temporary = target.with_name(f".{target.name[:200]}.{secrets.token_hex(4)}")
         try:
-            with os.fdopen(handle, "wb") as file:
+            with os.fdopen(_created(temporary), "wb") as file:
                 file.write(content)
                 file.flush()
                 os.fsync(file.fileno())
-            os.chmod(temporary, 0o644)
-            os.replace(temporary, path)
+            if mode is not None:
+                os.chmod(temporary, mode)
+            os.replace(temporary, target)
         except BaseException:
-            Path(temporary).unlink(missing_ok=True)
+            temporary.unlink(missing_ok=True)
             raise
-        sync_folder(path.parent)
+        sync_folder(target.parent)
     except OSError as error:
         raise UnderstaveError(
             f"{path} could not be written ({error.strerror or error}); "
             "check that the folder may be written to and that the disk is not full."
         ) from error
+
+
+def _created(path: Path) -> int:
+    """Open a new file for writing; the system takes from 0666 what the user's umask says."""
+    return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
 
 
 def sync_folder(folder: Path) -> None:

@@ -201,6 +201,8 @@ EDIT, STOPS = ("POST", "/api/edit"), ("POST", "/api/stops/edit")
         (*STOPS, {"json": {}}),
         (*STOPS, {"json": {"what": "move", "stop": "b1", "to": "up"}}),
         (*STOPS, {"json": {"what": "text", "stop": "b1", "field": "colour", "text": "", "bars": "1"}}),
+        (*STOPS, {"json": {"what": "text", "stop": "../b1", "field": "say", "text": "x", "bars": "1"}}),
+        (*STOPS, {"json": {"what": "leave out", "stop": "a/b"}}),
         ("GET", "/api/elsewhere/picture", {"params": {"piece": "x", "bar": "one", "last": "2"}}),
     ],
     ids=str,

@@ -174,3 +174,24 @@ def test_a_line_that_is_no_correction_is_named(tmp_path: Path) -> None:
     path.write_text(json.dumps({"id": 1, "measure": "1"}) + "\n")
     with pytest.raises(UnderstaveError, match=r"Line 1 of corrections\.jsonl"):
         read_entries(path)
+
+
+@pytest.mark.parametrize(
+    "beat", ['"1e9999999"', '"1/0"', '"inf"', "Infinity", "NaN", '"9999999999999"', '"1_0"']
+)
+def test_absurd_numbers_in_the_file_are_named_at_once(tmp_path: Path, beat: str) -> None:
+    path = tmp_path / "corrections.jsonl"
+    line = '{"id": 1, "measure": "1", "beat": BEAT, "end_measure": "2", "end_beat": "1", "numeral": "V"}'
+    path.write_text(line.replace("BEAT", beat) + "\n", encoding="utf-8")
+    with pytest.raises(UnderstaveError, match=r"Line 1 of corrections.jsonl"):
+        read_entries(path)
+
+
+@pytest.mark.parametrize(
+    "line", ['{"id": Infinity}', '{"id": 1, "withdraw": Infinity}', "[" * 100_000 + "]" * 100_000]
+)
+def test_lines_that_python_reads_and_json_has_not(tmp_path: Path, line: str) -> None:
+    path = tmp_path / "corrections.jsonl"
+    path.write_text(line + "\n", encoding="utf-8")
+    with pytest.raises(UnderstaveError, match=r"Line 1 of corrections.jsonl"):
+        read_entries(path)

@@ -120,6 +120,8 @@ def test_names_without_a_stop_are_told():
         ('[[stops.own]]\nid = "mine"\ntitle = "x"', "has no bars"),
         ('[[stops.own]]\nid = "My Stop"\nbars = "1"\ntitle = "x"', "cannot be the id"),
         ('[stops.own]\nid = "mine"', "two brackets"),
+        ('[stops.texts."../b1"]\ntitle = "x"', "names no stop"),
+        ('[stops.texts."b1/half"]\ntitle = "x"\nbars = "1"', "names no stop"),
         ("[stops", "cannot be read"),
     ],
 )

@@ -268,3 +268,9 @@ def test_sentences_are_short(name, language):
     for e in reading.events:
         for sentence in re.split(r"(?<=[.?!]) ", plain(say(e, score, "beginner", language))):
             assert len(sentence.split()) <= 34, sentence
+
+
+@pytest.mark.parametrize("text", ["⟨zz⟩", "⟨⟩ and ⟨V7", "⟩⟨", "⟨[/]⟩ {0} %s", "a ⟨⟨V⟩"])
+def test_brackets_that_hold_no_numeral_stand_as_they_are(text):
+    """Titles and the teacher's words may hold the same brackets."""
+    assert in_a_line(text) == text

@@ -12,6 +12,7 @@ import json
 import os
 import re
 import secrets
+import shutil
 import signal
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
@@ -461,7 +462,12 @@ async def _import(desk: Desk, request: Request) -> Any:
         folder = await asyncio.to_thread(
             create_folder, _fresh(desk.library, stem or "score"), file, score.title, score.composer
         )
-    await desk.open(folder)
+    try:
+        await desk.open(folder)
+    except UnderstaveError:
+        # Made for this score alone, a moment ago: what is refused leaves nothing behind.
+        await asyncio.to_thread(shutil.rmtree, folder.path, ignore_errors=True)
+        raise
     return {"title": score.title}
 
 

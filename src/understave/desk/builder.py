@@ -18,7 +18,7 @@ from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
 from understave.lesson import edits
 from understave.lesson.contrasts import Contrast
-from understave.lesson.edits import FIELDS, Edits, OwnStop, bars_named
+from understave.lesson.edits import FIELDS, STOP_ID, Edits, OwnStop, bars_named
 from understave.lesson.make import CONTRASTS, Asked, asked_of, lesson_stops
 from understave.lesson.soundings import all_contrasts
 from understave.lesson.stops import Stop, contrast_name, possible_stops
@@ -101,6 +101,8 @@ def understood(asked: Mapping[str, Any]) -> dict[str, Any]:
     with sense():
         what = str(asked["what"])
         step: dict[str, Any] = {name: read(asked[name]) for name, read in _STEPS[what].items()}
+        if "stop" in step and not STOP_ID.fullmatch(step["stop"]):
+            raise ValueError(step["stop"])
         if "field" in step and step["field"] != "say" and step["field"] not in FIELDS:
             raise KeyError(step["field"])
         return {**step, "what": what, "shown": [str(name) for name in asked.get("shown", [])]}

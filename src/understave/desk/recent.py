@@ -33,7 +33,7 @@ class Recent:
         try:
             rows = json.loads(self.file.read_text(encoding="utf-8"))
             found = [RecentLesson(Path(str(r["path"])), str(r["title"])) for r in rows]
-        except (OSError, ValueError, KeyError, TypeError):
+        except (OSError, ValueError, KeyError, TypeError, RecursionError):
             return ()
         return tuple(r for r in found if is_lesson_folder(r.path))[:MOST]
 

@@ -156,7 +156,7 @@ def _entry(table: Any, known: set[int]) -> Entry:
 def _complete(line: bytes) -> bool:
     try:
         json.loads(line)
-    except ValueError:
+    except (ValueError, RecursionError):
         return False
     return True
 

@@ -45,7 +45,7 @@ from understave.wording import LEVELS, Level
 
 FIELDS = ("title", "play", "question", "answer", *(f"say.{level}" for level in LEVELS))
 """The texts of a stop that a teacher may write."""
-_ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
+STOP_ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _TABLES = {"order", "take", "leave_out", "texts", "own"}
 
 
@@ -111,6 +111,8 @@ def edits_from(values: Mapping[str, Any], name: str = "lesson.toml") -> Edits:
         raise UnderstaveError(f"[stops.texts] in {name} is no table; write [stops.texts.ID] for each stop.")
     for stop, entry in written.items():
         where = f"[stops.texts.{stop}] in {name}"
+        if not STOP_ID.fullmatch(stop):  # it becomes the name of files
+            raise UnderstaveError(f"{where} names no stop; ids are small letters, digits and hyphens.")
         texts[stop] = _texts(entry, where, {"bars"})
         if "bars" in entry:
             places[stop] = _string(entry["bars"], f"bars of {where}")
@@ -137,7 +139,7 @@ def _own(entry: Any, number: int, name: str) -> OwnStop:
         if needed not in entry:
             raise UnderstaveError(f"The {where} has no {needed}; add a line such as {_EXAMPLES[needed]}.")
     identity = _string(entry["id"], f"id of the {where}")
-    if not _ID.fullmatch(identity):
+    if not STOP_ID.fullmatch(identity):
         raise UnderstaveError(
             f"{identity!r} cannot be the id of the {where}; use small letters, digits and hyphens."
         )

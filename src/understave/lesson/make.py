@@ -206,11 +206,15 @@ def make_lesson(
             on_step(f"making {text}")
 
     parts = _parts(work)
-    # Settings first: from here on the folder is a lesson, and a second run finds what the first has done.
-    folder = create_folder(out, source, score.title, score.composer, options.replace_score)
-    edits.keep_asked(folder.path / SETTINGS, _to_keep(asked, options))
-    corrections.append_step(folder.path / CORRECTIONS, added)
-    built = build(exports, parts, told, processes, facts)
+
+    def settle() -> None:
+        """Make the folder a lesson: not before everything is made, so that what is refused leaves nothing."""
+        folder = create_folder(out, source, score.title, score.composer, options.replace_score)
+        edits.keep_asked(folder.path / SETTINGS, _to_keep(asked, options))
+        corrections.append_step(folder.path / CORRECTIONS, added)
+
+    built = build(exports, parts, told, processes, facts, settle)
+    folder = open_folder(out)
     faults = _faults(work)
     notes = (
         *(

@@ -14,8 +14,8 @@ from __future__ import annotations
 import math
 import statistics
 from bisect import bisect_left, bisect_right
-from collections import defaultdict
-from collections.abc import Callable
+from collections import defaultdict, deque
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -191,7 +191,7 @@ class _Evidence:
         slurs = self._slurs()
         self.slur_starts = {first for first, _ in slurs}
         self.slur_stops = {stop for _, stop in slurs}
-        self.inside_slurs = {i for first, stop in slurs for i in range(first, stop)}
+        self.inside_slurs = _covered(slurs)
         self.tempi, self.fluxes = _tempi(score)
         self.degrees = [n.pitch.diatonic for n in melody]
         self.silent = _silences(score)
@@ -332,13 +332,13 @@ class _Evidence:
 
     def _slurs(self) -> list[tuple[int, int]]:
         """Return slurs of the melody as (first note, last note) by index."""
-        open_at: dict[tuple[int, int], list[int]] = defaultdict(list)
+        open_at: dict[tuple[int, int], deque[int]] = defaultdict(deque)
         found = []
         for i, n in enumerate(self.melody):
             place = (n.part, n.staff)
             for mark in n.articulations:
                 if mark == "slur-stop" and open_at[place]:
-                    found.append((open_at[place].pop(0), i))
+                    found.append((open_at[place].popleft(), i))
             for mark in n.articulations:
                 if mark == "slur-start":
                     open_at[place].append(i)
@@ -406,6 +406,16 @@ def _ratio(value: float, usual: float) -> float:
     if value <= usual or usual <= 0:
         return 0.0
     return min(1.0, math.log2(value / usual) / 3)
+
+
+def _covered(slurs: Iterable[tuple[int, int]]) -> set[int]:
+    """Return the notes that lie inside any slur, however many slurs there are."""
+    covered: set[int] = set()
+    reached = 0
+    for first, stop in sorted(slurs):
+        covered.update(range(max(first, reached), stop))
+        reached = max(reached, stop)
+    return covered
 
 
 def _bar_positions(score: Score) -> list[float]:
