@@ -236,7 +236,9 @@ def damaged(kept: Sequence[Sample], seed: int, number: int) -> Damaged:
     chance = random.Random(f"{seed} {number}")
     formats = sorted({s.format for s in kept})
     wanted = chance.choice(formats)
-    sample = chance.choice([s for s in kept if s.format == wanted])
+    fitting = [s for s in kept if s.format == wanted]
+    # The smaller of three, so that most files are short and many can be tried; long ones come too.
+    sample = min(chance.choices(fitting, k=3), key=lambda s: len(s.data))
     data, done = sample.data, []
     inside = sample.format == "mxl" and chance.random() < 0.6
     how = chance.choice(_PACKINGS)

@@ -11,6 +11,8 @@ from understave.score.musicxml import read_musicxml
 
 HIGHEST = 127
 """The highest MIDI number of a note (MIDI 1.0, from 0); written it would be G9, far above any piano."""
+OCTAVES = range(10)
+"""Octaves that MusicXML can write (MusicXML 4.0, octave type: 0 to 9); all goes on from there."""
 LARGEST = 128 * 1024 * 1024
 _KINDS = "MusicXML (.musicxml, .xml, .mxl), MEI (.mei), Humdrum (.krn), ABC (.abc) or MIDI (.mid)"
 
@@ -64,7 +66,7 @@ def read_score(path: str | Path) -> Score:
     """
     path = Path(path)
     score = _read(path)
-    far = next((n for n in score.notes if not 0 <= n.midi <= HIGHEST), None)
+    far = next((n for n in score.notes if not (0 <= n.midi <= HIGHEST and n.written.octave in OCTAVES)), None)
     if far is not None:
         raise UnderstaveError(
             f"{path.name} has a note that no instrument plays, {far.pitch.name} in bar "
