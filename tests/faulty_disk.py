@@ -85,7 +85,7 @@ class FaultyDisk:
         found: list[State] = []
         for names in (self.names, numbers):
             for content in (self._kept, self._half, self._unwritten, lambda n, real: real):
-                found.append({name: content(n, held.get(n, b"")) for name, n in names.items()})
+                found.append({name: content(n, held.get(n, self._kept(n, b""))) for name, n in names.items()})
         return found
 
     def _kept(self, number: int, real: bytes) -> bytes:

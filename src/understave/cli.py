@@ -421,9 +421,18 @@ def _read(source: Path) -> tuple[Score, Reading]:
     decided: tuple[Correction, ...] = ()
     if is_lesson_folder(source):
         folder = open_folder(source)
+        _tell_unfinished(folder.corrections)
         source, name, decided = folder.score, folder.imported_from, corrections.load(folder.corrections)
     score = titled(read_score(source), name)
     return score, read(score, decided)
+
+
+def _tell_unfinished(path: Path) -> None:
+    from understave.harmony import corrections
+
+    said = corrections.set_aside(path)
+    if said:
+        print(f"Note: {said}", file=sys.stderr)
 
 
 def _stretch(score: Score, bars: str | None) -> tuple[Fraction, Fraction] | None:
@@ -690,6 +699,7 @@ def _correct(arguments: argparse.Namespace, console: Console) -> int:
     from understave.score.reader import read_score
 
     folder = open_folder(arguments.lesson)
+    _tell_unfinished(folder.corrections)
     again = f"Run 'understave lesson {folder.path}' to read everything around it again."
     if arguments.take_back is not None:
         corrections.withdraw(folder.corrections, arguments.take_back)
