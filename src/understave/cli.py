@@ -318,7 +318,7 @@ def _open(arguments: argparse.Namespace, console: Console) -> int:
 
         choices(arguments.repertoire)
     with ExitStack() as ways:
-        serve(arguments.score, arguments.port, on_start, arguments.repertoire)
+        serve(arguments.score, arguments.port, on_start, arguments.repertoire, ways.close)
     return 0
 
 
