@@ -71,6 +71,8 @@ LONG = 1.5
 REPEATED = 4.0
 """From the softest to the loudest of a run of repeated notes."""
 _LEANT = frozenset(("suspension", "appoggiatura", "retardation"))
+_RESOLVED = ("direct", "late", "ornamented")
+"""Manners in which the dissonant note itself comes to rest; in the others nothing is to be let go of."""
 _BELIEVED = 0.5
 _EXPOSED = 0.6
 _PLACES = {
@@ -248,7 +250,7 @@ def _dissonances(score: Score, reading: Reading, voices: dict[str, Voice]) -> No
 def _rub(score: Score, event: Event) -> _Rub | None:
     """Return what an event says about a dissonance to bring out, None where it says nothing."""
     resolution = event.get("resolution")
-    goal = resolution if isinstance(resolution, str) else ""
+    goal = resolution if isinstance(resolution, str) and event.get("manner") in _RESOLVED else ""
     if event.kind == "non-chord tone" and event.confidence >= _BELIEVED:
         note = event.get("note")
         struck = score.note_by_id.get(note) if isinstance(note, str) else None
