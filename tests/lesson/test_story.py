@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.harmony.events.build import build
+
 from understave.harmony.engine import read_harmony
 from understave.harmony.reading import Alternative, Reading, Span
 from understave.lesson import story
@@ -81,7 +83,7 @@ def test_points_name_their_chord_and_place(language):
 
 
 def test_points_in_german():
-    score, _ = example()
+    score = build("D4+F#4+A4+C5:4 | G4+B4+D5:4", "D3:4 | G3:4")
     spans = (span("C", "V7/V"), span("C", "V", start=4))
     point = story.points(score, Reading(spans), "de")[0]
     assert point.heading == "Zwischendominante: ⟨V7/V⟩ in C-Dur"

@@ -31,10 +31,13 @@ __all__ = [
     "doubts",
     "foreign_to_key",
     "glossary",
+    "heard_members",
     "key_plan",
     "label",
+    "members_text",
     "plain",
     "points",
+    "scale_with_leading_tone",
     "short_key",
 ]
 
@@ -109,7 +112,8 @@ def device_of(span: Span) -> str | None:
     return "borrowed" if foreign_to_key(span) else None
 
 
-def _scale_with_leading_tone(key: Key) -> frozenset[PitchClass]:
+def scale_with_leading_tone(key: Key) -> frozenset[PitchClass]:
+    """Return the notes of a key, in minor with the raised sixth and seventh."""
     notes = set(key.scale)
     if key.mode == "minor":
         # The raised sixth and seventh belong to minor as players know it (common practice, no source).
@@ -119,8 +123,31 @@ def _scale_with_leading_tone(key: Key) -> frozenset[PitchClass]:
 
 def foreign_to_key(span: Span) -> list[PitchClass]:
     """Return the members of a chord that are not in its key, with what minor raises counted as its own."""
-    inside = _scale_with_leading_tone(span.key)
+    inside = scale_with_leading_tone(span.key)
     return [m for m in span.numeral.chord(span.key).members if m not in inside]
+
+
+def heard_members(score: Score, span: Span) -> tuple[list[PitchClass], list[PitchClass]]:
+    """Return the members of a chord that sound while it lasts, and those that the label only implies."""
+    measures = score.measures_over(span.start, span.end)
+    last = measures[1].index
+    heard = {
+        n.midi % 12
+        for n in score.notes
+        if n.measure <= last and n.onset < span.end and (n.end > span.start or n.onset == span.start)
+    }
+    members = span.numeral.chord(span.key).members
+    return [m for m in members if m.semitone in heard], [m for m in members if m.semitone not in heard]
+
+
+def members_text(score: Score, span: Span, book: Phrasebook) -> str:
+    """Name the members of a chord; those that do not sound are named as left out."""
+    heard, silent = heard_members(score, span)
+    named = book.join([pitch_class_name(m, book.language) for m in heard])
+    if not heard or not silent:
+        return named or book.join([pitch_class_name(m, book.language) for m in silent])
+    left = book.join([pitch_class_name(m, book.language) for m in silent])
+    return book.phrases["members_left_out"].format(members=named, silent=left)
 
 
 def label(item: Span | Alternative, book: Phrasebook) -> str:
@@ -151,11 +178,12 @@ def _point(score: Score, span: Span, device: str, following: Span | None, book: 
     sentences = [
         words["point_words"].format(words=chord_words(span.numeral, book)),
         words["point_notes"].format(
-            members=book.join([pitch_class_name(m, language) for m in chord.members]),
+            members=members_text(score, span, book),
             bass=pitch_class_name(chord.bass, language),
         ),
     ]
-    outside = [pitch_class_name(m, language) for m in foreign_to_key(span)]
+    heard, _ = heard_members(score, span)
+    outside = [pitch_class_name(m, language) for m in foreign_to_key(span) if m in heard]
     if outside:
         form = words["point_outside_many" if len(outside) > 1 else "point_outside_one"]
         sentences.append(form.format(notes=book.join(outside), key=key_name(span.key, language)))

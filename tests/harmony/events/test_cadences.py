@@ -118,7 +118,10 @@ class TestAuthentic:
 
     def test_a_melody_that_sinks_to_the_root_at_the_end_of_the_piece_is_final(self) -> None:
         score = build(
-            "E5:1 F5 D5:2 | E5:1 G4:1 C5:2", "G4:1 A4 B4:2 | G4:4", "C4:1 C4 F4:2 | E4:4", "C3:1 F3 G3:2 | C3:4"
+            "E5:1 F5 D5:2 | E5:1 G4:1 C5:2",
+            "G4:1 A4 B4:2 | G4:4",
+            "C4:1 C4 F4:2 | E4:4",
+            "C3:1 F3 G3:2 | C3:4",
         )
         (event,) = cadences(score, spans_of(score, PERFECT_SPANS))
         assert (event.label, event.get("melody")) == ("perfect authentic", Pitch.parse("C5"))
