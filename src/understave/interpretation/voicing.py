@@ -36,6 +36,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from understave.harmony.events.lines import lines
 from understave.harmony.events.melody import repeated_runs
 from understave.harmony.events.texture import (
     ACCOMPANIMENT,
@@ -217,7 +218,7 @@ def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voice
 
 def _dissonances(score: Score, reading: Reading, voices: dict[str, Voice]) -> None:
     """Bring out the dissonances, and let their resolutions go."""
-    rubs = [r for e in reading.events if (r := _rub(score, e)) is not None]
+    rubs = [r for e in reading.events if (r := _rub(score, e)) is not None and _is_line(score, r, voices)]
     done: dict[str, Voice] = {}
     resolved: list[tuple[str, str, Event]] = []
     for rub in sorted(rubs, key=lambda r: -r.amount):
@@ -245,6 +246,15 @@ def _dissonances(score: Score, reading: Reading, voices: dict[str, Voice]) -> No
         amount = min(voice.amount + LET_GO, voices[first_id].amount + LET_GO)
         why = _told(score, "resolution", score.note_by_id[goal_id], event)
         voices[goal_id] = replace(voice, role="resolution", amount=round(amount, 2), why=why)
+
+
+def _is_line(score: Score, rub: _Rub, voices: dict[str, Voice]) -> bool:
+    """Whether a dissonance lies in a line: what a figure of the accompaniment touches is not leant on."""
+    first = rub.notes[0]
+    role = voices[first].role
+    if role == MELODY:
+        return True
+    return role != ACCOMPANIMENT and not lines(score).is_broken(score.note_by_id[first])
 
 
 def _rub(score: Score, event: Event) -> _Rub | None:

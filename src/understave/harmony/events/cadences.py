@@ -66,7 +66,7 @@ from understave.harmony.events.closes import (
     is_tonic,
     numeral_in,
 )
-from understave.harmony.events.endings import melody_of
+from understave.harmony.events.endings import is_sung, melody_of
 from understave.harmony.events.phrases import Ending, endings_of, phrases_of
 from understave.harmony.events.remembered import remembered
 from understave.harmony.events.sixfours import find_sixfours
@@ -228,6 +228,7 @@ class _Piece:
         tones = self.chords[close.goal].semitones
         i = max(0, bisect_right(self.onsets, close.arrival) - 1)
         over = [n for n in self.melody[i : bisect_left(self.onsets, end)] if n.end > close.arrival]
+        over = [n for n in over if is_sung(self.score, n)]
         return next((n for n in over if n.midi % 12 in tones), None)
 
     def last_over(self, close: Close, first: Note) -> Note:
@@ -236,12 +237,15 @@ class _Piece:
         A melody that sinks through the goal's notes to its root at the end of the piece ends there.
         """
         last = self.melody[-1]
+        if not is_sung(self.score, last):
+            return first
         return last if last.onset > first.onset and last.pitch.pitch_class == close.key.tonic else first
 
     def is_silent(self, start: Fraction, end: Fraction) -> bool:
         """Whether the melody rests between two moments."""
         i = max(0, bisect_right(self.onsets, start) - 1)
-        return all(n.end <= start for n in self.melody[i : bisect_left(self.onsets, end)])
+        here = self.melody[i : bisect_left(self.onsets, end)]
+        return all(n.end <= start or not is_sung(self.score, n) for n in here)
 
     def top_over(self, close: Close, end: Fraction) -> Note | None:
         """Return the highest of the goal's notes at the first moment at which any sounds over it."""
