@@ -13,7 +13,6 @@ from pathlib import Path
 from statistics import mean
 
 import pytest
-
 from tests.harmony.events.build import build, spans_of
 
 from understave.harmony.events import find_events

@@ -8,7 +8,6 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-
 from tests.harmony.events.build import build, spans_of
 
 from understave.harmony.engine import read_harmony

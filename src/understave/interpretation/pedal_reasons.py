@@ -145,7 +145,7 @@ def _event(
 
 
 def _kept(g: Grounds, hold: Hold) -> Note | None:
-    """Return the bass that a half pedal carries on: the lowest note that the fingers have let go, ringing still.
+    """Return the bass that a half pedal carries on: the lowest note let go by the fingers and ringing still.
 
     None where the bass is struck anew or a finger holds it: no pedal is needed to keep that.
     """

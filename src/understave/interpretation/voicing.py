@@ -38,6 +38,7 @@ from fractions import Fraction
 
 from understave.harmony.events.lines import lines
 from understave.harmony.events.melody import repeated_runs
+from understave.harmony.events.patterns import FIGURED
 from understave.harmony.events.texture import (
     ACCOMPANIMENT,
     BASS,
@@ -218,7 +219,8 @@ def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voice
 
 def _dissonances(score: Score, reading: Reading, voices: dict[str, Voice]) -> None:
     """Bring out the dissonances, and let their resolutions go."""
-    rubs = [r for e in reading.events if (r := _rub(score, e)) is not None and _is_line(score, r, voices)]
+    texture = texture_of(score, reading.spans)
+    rubs = [r for e in reading.events if (r := _rub(score, e)) is not None and _is_line(score, r, texture)]
     done: dict[str, Voice] = {}
     resolved: list[tuple[str, str, Event]] = []
     for rub in sorted(rubs, key=lambda r: -r.amount):
@@ -248,13 +250,14 @@ def _dissonances(score: Score, reading: Reading, voices: dict[str, Voice]) -> No
         voices[goal_id] = replace(voice, role="resolution", amount=round(amount, 2), why=why)
 
 
-def _is_line(score: Score, rub: _Rub, voices: dict[str, Voice]) -> bool:
+def _is_line(score: Score, rub: _Rub, texture: Texture) -> bool:
     """Whether a dissonance lies in a line: what a figure of the accompaniment touches is not leant on."""
-    first = rub.notes[0]
-    role = voices[first].role
-    if role == MELODY:
+    first = score.note_by_id.get(rub.notes[0])
+    if first is None or texture.roles.get(first.id) == MELODY:
         return True
-    return role != ACCOMPANIMENT and not lines(score).is_broken(score.note_by_id[first])
+    if texture.roles.get(first.id) == ACCOMPANIMENT:
+        return texture.patterns[first.staff][first.measure].name not in FIGURED
+    return not lines(score).is_broken(first)
 
 
 def _rub(score: Score, event: Event) -> _Rub | None:

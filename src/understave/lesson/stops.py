@@ -28,7 +28,6 @@ from understave.lesson.contrasts import Contrast
 from understave.lesson.speech import RATE, check_rate, speaking_seconds
 from understave.score.model import Score
 from understave.theory.key import Key
-from understave.theory.names import pitch_class_name
 from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language

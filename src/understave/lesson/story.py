@@ -8,11 +8,13 @@ words come from `understave.wording`.
 from __future__ import annotations
 
 import unicodedata
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TypeAlias
 
+from understave.harmony.events.remembered import remembered
 from understave.harmony.reading import Alternative, Reading, Span
 from understave.score.model import Score
 from understave.theory.key import Key
@@ -261,8 +263,9 @@ def twins(score: Score, reading: Reading) -> tuple[Twin, ...]:
     return tuple(found)
 
 
+@remembered
 def _contents(score: Score) -> list[_Content]:
-    """Return of every bar what sounds in it: from when, until when, which key of the piano, on which staff."""
+    """Return what sounds in every bar: from when, until when, which key of the piano, on which staff."""
     bars: list[set[tuple[Fraction, Fraction, int, int]]] = [set() for _ in score.measures]
     for n in score.struck:
         for m in score.measures[n.measure :]:
@@ -277,7 +280,9 @@ def _contents(score: Score) -> list[_Content]:
 def _read_in(score: Score, reading: Reading, index: int) -> _Read:
     """Return the chords of a bar with where in it each begins."""
     m = score.measures[index]
-    inside = (s for s in reading.spans if s.start < m.end and s.end > m.start)
+    first = max(0, bisect_right(reading.spans, m.start, key=lambda s: s.start) - 1)
+    last = bisect_left(reading.spans, m.end, key=lambda s: s.start)
+    inside = (s for s in reading.spans[first:last] if s.end > m.start)
     return [(max(s.start, m.start) - m.start + m.offset, s) for s in inside]
 
 

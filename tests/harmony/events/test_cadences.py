@@ -441,3 +441,15 @@ class TestExamples:
         told = {(e.label, score.measure_at(e.start).number) for e in find_sixfours(score, spans)}
         assert {("cadential", bar) for bar in ("31", "44", "56", "71")} <= told
         assert {("pedal", "3"), ("resolves", "68")} <= told
+
+
+def test_the_pianos_upper_line_is_not_called_the_melody_while_the_singer_rests() -> None:
+    """The song is over; the piano closes with a suspension on top that falls to the tonic."""
+    score = build(
+        "E5:1 F5 B4:2 | r:4", "staff2 C5:2 D5:3 C5:3", "staff2 G4:4 | E4+G4:4", "staff2 C3:2 G3:2 | C3:4"
+    )
+    words = tuple(replace(n, lyrics=("la",)) if n.staff == 1 else n for n in score.notes)
+    score = replace(score, notes=words)
+    (event,) = cadences(score, spans_of(score, "C: I:2 V7:2 | I:4"))
+    assert event.label == "perfect authentic"
+    assert (event.get("melody"), event.get("top")) == (None, Pitch.parse("C5"))

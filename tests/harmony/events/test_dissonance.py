@@ -196,7 +196,7 @@ def test_through_the_engine():
     ],
 )
 def test_passing_and_neighbour_tones_go_by_and_resolve_nothing(upper, lower, chords, manner):
-    """Hutchinson, ch. 10: passing and neighbour tones are left by step as they came; they need no resolution."""
+    """Hutchinson, ch. 10: passing and neighbour tones are left by step as they came."""
     score = build(upper, lower)
     event = next(e for e in found(score, chords) if e.get("dissonant_pitch") == Pitch.parse("B4"))
     assert event.get("manner") == manner

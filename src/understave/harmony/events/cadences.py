@@ -232,7 +232,7 @@ class _Piece:
         return next((n for n in over if n.midi % 12 in tones), None)
 
     def last_over(self, close: Close, first: Note) -> Note:
-        """Return the note on which the melody comes to rest for good: the last of it, where that is the tonic.
+        """Return the note on which the melody comes to rest for good: its last, where that is the tonic.
 
         A melody that sinks through the goal's notes to its root at the end of the piece ends there.
         """
@@ -248,8 +248,16 @@ class _Piece:
         return all(n.end <= start or not is_sung(self.score, n) for n in here)
 
     def top_over(self, close: Close, end: Fraction) -> Note | None:
-        """Return the highest of the goal's notes at the first moment at which any sounds over it."""
+        """Return what stands on top while the melody rests: the instrument's upper line where it takes over.
+
+        Else it is the highest of the goal's notes at the first moment at which any sounds over it.
+        """
         tones = self.chords[close.goal].semitones
+        i = max(0, bisect_right(self.onsets, close.arrival) - 1)
+        line = [n for n in self.melody[i : bisect_left(self.onsets, end)] if n.end > close.arrival]
+        if line and (own := [n for n in line if n.midi % 12 in tones]):
+            home = [n for n in own if end >= self.score.end and n.pitch.pitch_class == close.key.tonic]
+            return (home[-1:] or own)[0]
         over = [n for n in self.heard(close.arrival, end) if n.midi % 12 in tones and n.duration]
         first = max(close.arrival, min((n.onset for n in over), default=close.arrival))
         return max((n for n in over if n.onset <= first), key=lambda n: n.midi, default=None)

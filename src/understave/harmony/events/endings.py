@@ -397,7 +397,7 @@ class _Evidence:
         return (*rhythm, *(d - self.degrees[i] for d in self.degrees[i : i + _OPENING]))
 
     def _leads_on(self, last: int, t: float) -> bool:
-        """Whether the short note of a dotted figure leads straight into a moment: it belongs to what follows."""
+        """Whether the short note of a dotted figure leads straight into a moment, to which it belongs."""
         if last < 1 or last + 1 >= len(self.onsets) or self.onsets[last + 1] != t or self.ends[last] != t:
             return False
         short, dotted = t - self.onsets[last], self.onsets[last] - self.onsets[last - 1]

@@ -161,7 +161,7 @@ def _own(key: Key) -> dict[tuple[int, Quality], RomanNumeral]:
 
 
 def _is_common_tone(piece: Progression, before: Region, region: Region) -> bool:
-    """Whether one pitch class of both tonic chords sounds alone for the beat before a key begins, and on in it."""
+    """Whether one pitch class of both tonics sounds alone for a beat before a key begins, and on in it."""
     beat = piece.score.measure_at(before.end).beat_length
     notes = piece.sounding(region.start - beat, region.start)
     heard = {n.pitch.pitch_class.semitone for n in notes}

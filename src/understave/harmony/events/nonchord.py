@@ -309,7 +309,7 @@ def is_settled(note: Note, moment: Fraction, harmony: Harmony, line: Lines) -> b
 
 
 def _rubs(d: Dissonance, line: Lines) -> bool:
-    """Whether a foreign note is dissonant with what sounds: a second, seventh, tritone, fourth over the bass."""
+    """Whether a foreign note makes a second, seventh or tritone with others, or a fourth with the bass."""
     note = d.notes[0]
     for moment in {d.start, *(n.onset for n in line.struck_between(d.start, d.end))}:
         here = [n for n in line.sounding(moment) if n.id != note.id]
