@@ -14,7 +14,6 @@ from concurrent.futures import CancelledError, Executor, Future, ProcessPoolExec
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from functools import partial
-from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -31,6 +30,7 @@ from understave.harmony.reading import Correction, Event, Reading, Span
 from understave.interpretation.make import PlanOptions, make_plan
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan
+from understave.processes import spawn_context
 from understave.score.model import Score
 
 
@@ -156,7 +156,7 @@ class _Job:
 
 
 def _worker() -> ProcessPoolExecutor:
-    return ProcessPoolExecutor(1, get_context("spawn"), initializer=_behave, initargs=(os.getpid(),))
+    return ProcessPoolExecutor(1, spawn_context(), initializer=_behave, initargs=(os.getpid(),))
 
 
 def _behave(desk: int) -> None:
