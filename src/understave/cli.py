@@ -29,6 +29,9 @@ if TYPE_CHECKING:
     from understave.score.model import Measure, Score
 
 _Name = TypeVar("_Name", bound=str)
+_WHICH_BARS = (
+    "which bars, such as 12 or 9-16, as printed; where numbers start again, 9#2-16 from the second bar 9"
+)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -74,18 +77,22 @@ def _parser() -> argparse.ArgumentParser:
 
     show = commands.add_parser("show", help="print the reading of a score, chord by chord")
     show.add_argument("score", type=Path, help="a score file or a lesson folder")
-    show.add_argument("--bars", help="which bars, such as 12 or 9-16 (printed numbers)")
+    show.add_argument("--bars", help=_WHICH_BARS)
     show.set_defaults(run=_show)
 
     explain = commands.add_parser("explain", help="tell what happens in a score, passage by passage")
     explain.add_argument("score", type=Path, help="a score file or a lesson folder")
-    explain.add_argument("--bars", help="which bars, such as 12 or 9-16 (printed numbers)")
+    explain.add_argument("--bars", help=_WHICH_BARS)
     _add_words(explain)
     explain.set_defaults(run=_explain)
 
     excerpt = commands.add_parser("excerpt", help="engrave some bars as a picture, SVG or PNG")
     excerpt.add_argument("score", type=Path, help="a score file or a lesson folder")
-    excerpt.add_argument("--bars", required=True, help="which bars, such as 12 or 9-16 (printed numbers)")
+    excerpt.add_argument(
+        "--bars",
+        required=True,
+        help=_WHICH_BARS,
+    )
     excerpt.add_argument("--out", type=Path, required=True, help="the picture, ending in .svg or .png")
     excerpt.add_argument("--width", type=int, default=1600, help="width of a PNG in pixels")
     excerpt.add_argument(
@@ -99,7 +106,7 @@ def _parser() -> argparse.ArgumentParser:
     chords = commands.add_parser("reduce", help="write a piece, or some bars, as block chords in any key")
     chords.add_argument("score", type=Path, help="a score file or a lesson folder")
     chords.add_argument("--key", help="key of the first chord, such as g or Bb (small letters for minor)")
-    chords.add_argument("--bars", help="only these bars, such as 9-16 (printed numbers)")
+    chords.add_argument("--bars", help=_WHICH_BARS)
     chords.add_argument(
         "--out", type=Path, required=True, help="what to write: .pdf, .musicxml, .mid, .mp3, .svg or .png"
     )
@@ -108,7 +115,7 @@ def _parser() -> argparse.ArgumentParser:
 
     play = commands.add_parser("play-plan", help="tell how to play a score, bar by bar, and why")
     play.add_argument("score", type=Path, help="a score file or a lesson folder")
-    play.add_argument("--bars", help="which bars, such as 12 or 9-16 (printed numbers)")
+    play.add_argument("--bars", help=_WHICH_BARS)
     _add_playing(play)
     play.add_argument(
         "--compare-pedals",
@@ -120,7 +127,10 @@ def _parser() -> argparse.ArgumentParser:
 
     sound = commands.add_parser("sound", help="let some bars sound: MP3, FLAC, Opus, WAV or MIDI")
     sound.add_argument("score", type=Path, help="a score file or a lesson folder")
-    sound.add_argument("--bars", help="which bars, such as 12 or 9-16 (printed numbers; default: all)")
+    sound.add_argument(
+        "--bars",
+        help=f"{_WHICH_BARS} (default: all)",
+    )
     _add_playing(sound)
     sound.add_argument(
         "--out", type=Path, required=True, help="the sound, ending in .mp3, .flac, .opus, .wav or .mid"
@@ -132,7 +142,11 @@ def _parser() -> argparse.ArgumentParser:
 
     clip = commands.add_parser("clip", help="make a film of some bars: notes lighting up, harmony, sound")
     clip.add_argument("score", type=Path, help="a score file or a lesson folder")
-    clip.add_argument("--bars", required=True, help="which bars, such as 12 or 9-16 (printed numbers)")
+    clip.add_argument(
+        "--bars",
+        required=True,
+        help=_WHICH_BARS,
+    )
     clip.add_argument(
         "--shape",
         default="wide",
@@ -148,8 +162,15 @@ def _parser() -> argparse.ArgumentParser:
         "correct", help="set a chord or key yourself, list what you set, or take it back"
     )
     correct.add_argument("lesson", type=Path, help="the lesson folder")
-    correct.add_argument("--from", dest="start", metavar="BAR[:BEAT]", help="where it begins")
-    correct.add_argument("--to", dest="end", metavar="BAR[:BEAT]", help="where it ends (not included)")
+    correct.add_argument(
+        "--from",
+        dest="start",
+        metavar="BAR[:BEAT]",
+        help="where it begins; where bar numbers start again, 1#2 is the second bar 1",
+    )
+    correct.add_argument(
+        "--to", dest="end", metavar="BAR[:BEAT]", help="where it ends (not included), after --from"
+    )
     correct.add_argument("--chord", help="Roman numeral, such as V65/V")
     correct.add_argument("--key", help="key, such as Ab or f (lower case for minor)")
     correct.add_argument("--note", default="", help="why, for yourself")
@@ -325,7 +346,7 @@ def _show(arguments: argparse.Namespace, console: Console) -> int:
             continue
         chord = span.numeral.chord(span.key)
         table.add_row(
-            score.measure_at(span.start).number,
+            score.bar_name(score.measure_at(span.start)),
             beat_text(score.beat_at(span.start)),
             key_name(span.key),
             str(span.numeral),
@@ -435,9 +456,10 @@ def _stretch(score: Score, bars: str | None) -> tuple[Fraction, Fraction] | None
 
 
 def _bars(score: Score, text: str) -> tuple[Measure, Measure]:
-    """Return the first and the last bar of ``12`` or ``9-16``."""
+    """Return the first and the last bar of ``12``, ``9-16`` or, where numbers start again, ``9#2-16``."""
     begin, _, end = text.partition("-")
-    first, last = _bar(score, begin), _bar(score, end or begin)
+    first = _bar(score, begin)
+    last = _to_barline(score, _bar(score, end, first.start) if end else first)
     if last.end <= first.start:
         raise UnderstaveError(f"Bar {end.strip()} comes before bar {begin.strip()}; exchange them in --bars.")
     return first, last
@@ -739,37 +761,66 @@ def _decision(score: Score, arguments: argparse.Namespace) -> Correction:
         numeral = RomanNumeral.parse(arguments.chord) if arguments.chord else None
     except ValueError as error:
         raise UnderstaveError(str(error)) from error
-    start, end = _place(score, arguments.start), _place(score, arguments.end)
-    if score.time_of(*end) <= score.time_of(*start):
+    start = _place(score, arguments.start)
+    since = score.time_of(*start)
+    end = _place(score, arguments.end, since)
+    if score.time_of(*end) <= since:
         raise UnderstaveError(
             f"{arguments.end} does not come after {arguments.start}; exchange --from and --to."
         )
     return Correction(*start, *end, key, numeral, arguments.note)
 
 
-def _bar(score: Score, number: str) -> Measure:
-    for measure in score.measures:
-        if measure.number == number.strip():
-            return measure
+def _bar(score: Score, name: str, since: Fraction | None = None) -> Measure:
+    """Return the bar of a name; of several the first that ends after `since`, the begin of a stretch.
+
+    Raises UnderstaveError where there is none, or where several have that number and nothing says which.
+    """
+    bars = score.bars_called(name)
+    if not bars:
+        raise UnderstaveError(
+            f"There is no bar {name.strip()}; this score has bars {score.bar_name(score.measures[0])} "
+            f"to {score.bar_name(score.measures[-1])}."
+        )
+    if len(bars) == 1:
+        return bars[0]
+    if since is not None:
+        return next((m for m in bars if m.end > since), bars[0])
+    names = [score.bar_name(m) for m in bars]
+    if len(names) == 2:
+        raise UnderstaveError(
+            f"This score has two bars numbered {bars[0].number}; write {names[0]} for the first or "
+            f"{names[1]} for the second."
+        )
     raise UnderstaveError(
-        f"There is no bar {number}; this score has bars {score.measures[0].number} "
-        f"to {score.measures[-1].number}."
+        f"This score has {len(names)} bars numbered {bars[0].number}; write {names[0]} for the first, "
+        f"{names[1]} for the second, and so on to {names[-1]}."
     )
 
 
-def _place(score: Score, text: str) -> tuple[str, Fraction]:
-    number, _, beat = text.partition(":")
-    measure = _bar(score, number)
+def _to_barline(score: Score, measure: Measure) -> Measure:
+    """Return the last measure of a bar that is split, by a repeat say; else the measure itself."""
+    name = score.bar_name(measure)
+    return next(
+        m for m in reversed(score.measures) if m.number == measure.number and score.bar_name(m) == name
+    )
+
+
+def _place(score: Score, text: str, since: Fraction | None = None) -> tuple[str, Fraction]:
+    """Return the bar's name and the beat of ``12`` or ``12:2.5``; see `_bar` for `since`."""
+    name, _, beat = text.partition(":")
     try:
         value = Fraction(beat or 1)
     except (ValueError, ZeroDivisionError) as error:
-        raise UnderstaveError(
-            f"{beat!r} is not a beat; write for example {number}:2 or {number}:2.5."
-        ) from error
+        raise UnderstaveError(f"{beat!r} is not a beat; write for example {name}:2 or {name}:2.5.") from error
+    names = [score.bar_name(m) for m in score.bars_called(name)]
+    later = [n for n in names if since is not None and score.time_of(n, value) > since]
+    found = later[0] if later else score.bar_name(_bar(score, name, since))
+    measure = _to_barline(score, score.bars_called(found)[0])
     last = 1 + (measure.offset + measure.length) / measure.beat_length
     if not 1 <= value <= last:
-        raise UnderstaveError(f"Bar {number} has no beat {beat}; it ends at beat {last}.")
-    return measure.number, value
+        raise UnderstaveError(f"Bar {found} has no beat {beat}; it ends at beat {last}.")
+    return found, value
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -110,8 +111,17 @@ def test_nonsense_is_refused_in_a_sentence(piece):
 def test_every_moment_of_the_score_has_an_anchor_that_finds_it_again(piece):
     score, _, _ = piece
     for n in score.notes:
-        assert score.time_of(*gestures.anchor(score, n.onset)) == n.onset
+        assert score.time_of(*score.anchor(n.onset)) == n.onset
     assert (
         settle(score, gestures.set_key(score, piece[2], piece[2][0].start, score.end, "C"))[-1].end
         == score.end
     )
+
+
+def test_where_bar_numbers_start_again_a_gesture_holds_the_chord_it_means(piece):
+    score, _, spans = piece
+    twice = replace(score, measures=tuple(replace(m, number=str(m.index % 20 + 1)) for m in score.measures))
+    for span in (spans[0], spans[-1], next(s for s in spans if s.start >= twice.measures[20].start)):
+        (fixed,) = settle(twice, gestures.take(twice, spans, span.start, -1))
+        assert (fixed.start, fixed.end) == (span.start, span.end)
+    assert "bar 1#2" in gestures.place(twice, twice.measures[20].start)

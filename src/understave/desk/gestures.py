@@ -143,30 +143,16 @@ def read_chord(text: str, key: Key) -> RomanNumeral:
     return numeral
 
 
-def anchor(score: Score, moment: Fraction) -> tuple[str, Fraction]:
-    """Return the printed bar and beat of a moment, so that `Score.time_of` finds the same moment again."""
-    measure = score.measure_at(moment)
-    number, beat = measure.number, score.beat_at(moment)
-    if score.time_of(number, beat) == moment:
-        return number, beat
-    # Where numbers come twice, the moment is told from the last bar whose number comes for the first time.
-    first = next(
-        m
-        for m in reversed(score.measures[: measure.index + 1])
-        if next(o for o in score.measures if o.number == m.number) is m
-    )
-    return first.number, 1 + (moment - first.start + first.offset) / first.beat_length
-
-
 def place(score: Score, moment: Fraction) -> str:
     """Say where a moment is, ``bar 12, beat 2.5``."""
-    return f"bar {score.measure_at(moment).number}, beat {beat_text(score.beat_at(moment))}"
+    name, beat = score.anchor(moment)
+    return f"bar {name}, beat {beat_text(beat)}"
 
 
 def _set(
     score: Score, start: Fraction, end: Fraction, key: Key | None, numeral: RomanNumeral | None
 ) -> Correction:
-    return Correction(*anchor(score, start), *anchor(score, end), key, numeral)
+    return Correction(*score.anchor(start), *score.anchor(end), key, numeral)
 
 
 def _span_at(spans: Sequence[Span], start: Fraction) -> Span:

@@ -23,7 +23,7 @@ def span_row(score: Score, span: Span) -> dict[str, Any]:
         "start": str(span.start),
         "end": str(span.end),
         "bar": score.measure_at(span.start).index,
-        "number": score.measure_at(span.start).number,
+        "number": score.bar_name(score.measure_at(span.start)),
         "beat": beat_text(score.beat_at(span.start)),
         "key": span.key.symbol,
         "keyName": key_name(span.key),
@@ -71,7 +71,7 @@ def bars(score: Score, time: Clock) -> list[dict[str, Any]]:
         rows.append(
             {
                 "id": m.id,
-                "number": m.number,
+                "number": score.bar_name(m),
                 "start": round(time.at(m.start), 3),
                 "end": round(time.at(m.end), 3),
                 "moments": [
@@ -118,7 +118,7 @@ def event_rows(score: Score, events: Sequence[Event]) -> list[dict[str, Any]]:
         {
             "index": i,
             "bar": score.measure_at(e.start).index,
-            "number": score.measure_at(e.start).number,
+            "number": score.bar_name(score.measure_at(e.start)),
             "name": KINDS[e.kind].format(label=e.label),
             "text": say(e, score),
         }
