@@ -9,6 +9,7 @@ import sys
 import webbrowser
 from collections.abc import Callable, Sequence
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
     from understave.harmony.reading import Correction, Reading
     from understave.interpretation.plan import Plan
     from understave.score.model import Measure, Score
+    from understave.theory.key import Key
+    from understave.theory.roman import RomanNumeral
 
 _Name = TypeVar("_Name", bound=str)
 _WHICH_BARS = (
@@ -171,8 +174,17 @@ def _parser() -> argparse.ArgumentParser:
     correct.add_argument(
         "--to", dest="end", metavar="BAR[:BEAT]", help="where it ends (not included), after --from"
     )
-    correct.add_argument("--chord", help="Roman numeral, such as V65/V")
-    correct.add_argument("--key", help="key, such as Ab or f (lower case for minor)")
+    correct.add_argument(
+        "--chord", help="Roman numeral, such as V65/V; with --key also figures that move (V64-53) or Eb7/G"
+    )
+    correct.add_argument("--key", help="key, such as Ab, As, f or f-Moll (lower case for minor)")
+    correct.add_argument(
+        "--entry",
+        choices=("english", "german", "functions"),
+        default="english",
+        help="where letters mean two things: B is B natural (english, default) or B flat (german); D7 is the "
+        "chord on D, or with functions the dominant's seventh chord",
+    )
     correct.add_argument("--note", default="", help="why, for yourself")
     correct.add_argument(
         "--take-back", type=int, metavar="NUMBER", help="take back a correction by its number"
@@ -386,19 +398,13 @@ _CHORDS_AS = (".pdf", ".musicxml", ".mid", ".mp3", ".svg", ".png")
 
 def _reduce(arguments: argparse.Namespace, console: Console) -> int:
     from understave.disk import write_atomically
+    from understave.harmony.typed import typed_key
     from understave.lesson.reduction import reduced
-    from understave.theory.key import Key
 
     out: Path = arguments.out
     if out.suffix.lower() not in _CHORDS_AS:
         raise UnderstaveError(f"{out.name} must end in one of {', '.join(_CHORDS_AS)}; change --out.")
-    try:
-        key = Key.parse(arguments.key) if arguments.key else None
-    except ValueError:
-        raise UnderstaveError(
-            f"{arguments.key!r} is no key; write capitals for major and small letters for minor, "
-            "such as Bb or f#."
-        ) from None
+    key = typed_key(arguments.key) if arguments.key else None
     score, reading = _read(arguments.score)
     first, last = (m.index for m in _bars(score, arguments.bars)) if arguments.bars else (None, None)
     chords, labels = reduced(score, reading, key=key, first=first, last=last)
@@ -709,7 +715,9 @@ def _write_sound(
 def _correct(arguments: argparse.Namespace, console: Console) -> int:
     from understave.harmony import corrections
     from understave.lesson.folder import open_folder
+    from understave.score.model import beat_text
     from understave.score.reader import read_score
+    from understave.theory.names import key_name
 
     folder = open_folder(arguments.lesson)
     again = f"Run 'understave lesson {folder.path}' to read everything around it again."
@@ -723,8 +731,17 @@ def _correct(arguments: argparse.Namespace, console: Console) -> int:
     if arguments.start is None or arguments.end is None:
         raise UnderstaveError("Say where it holds: give both --from and --to.")
     score = read_score(folder.score)
-    entry = corrections.append(folder.corrections, _decision(score, arguments))
-    console.print(f"Kept as correction {entry.id}. {again}", highlight=False)
+    decided = _decision(score, arguments)
+    for c in decided:
+        if c.numeral is not None and c.key is not None:
+            notes = " ".join(dict.fromkeys(m.name for m in c.numeral.chord(c.key).members))
+            where = f"bar {c.measure}, beat {beat_text(c.beat)}"
+            console.print(
+                f"{where}: {c.numeral} in {key_name(c.key)}, {notes}", highlight=False, markup=False
+            )
+    entries = corrections.append_step(folder.corrections, decided)
+    names = " and ".join(str(e.id) for e in entries)
+    console.print(f"Kept as correction{'s' if len(entries) > 1 else ''} {names}. {again}", highlight=False)
     return 0
 
 
@@ -749,26 +766,49 @@ def _list_corrections(path: Path, console: Console) -> None:
     console.print(table if table.row_count else "No corrections yet.")
 
 
-def _decision(score: Score, arguments: argparse.Namespace) -> Correction:
+def _decision(score: Score, arguments: argparse.Namespace) -> tuple[Correction, ...]:
+    from understave.harmony.change_points import change_points
     from understave.harmony.reading import Correction
-    from understave.theory.key import Key
-    from understave.theory.roman import RomanNumeral
+    from understave.harmony.typed import typed_key
 
     if not arguments.chord and not arguments.key:
         raise UnderstaveError("Say what is right: give --chord, --key or both.")
-    try:
-        key = Key.parse(arguments.key) if arguments.key else None
-        numeral = RomanNumeral.parse(arguments.chord) if arguments.chord else None
-    except ValueError as error:
-        raise UnderstaveError(str(error)) from error
+    key = typed_key(arguments.key, arguments.entry) if arguments.key else None
     start = _place(score, arguments.start)
     since = score.time_of(*start)
     end = _place(score, arguments.end, since)
-    if score.time_of(*end) <= since:
+    until = score.time_of(*end)
+    if until <= since:
         raise UnderstaveError(
             f"{arguments.end} does not come after {arguments.start}; exchange --from and --to."
         )
-    return Correction(*start, *end, key, numeral, arguments.note)
+    if not arguments.chord:
+        return (Correction(*start, *end, key, None, arguments.note),)
+    numerals = _chords_said(arguments, key)
+    moments: tuple[Fraction, ...] = ()
+    if key is not None:
+        moments = change_points(score, since, until, [n.chord(key) for n in numerals])
+    limits = (start, *(score.anchor(t) for t in moments), end)
+    return tuple(
+        Correction(*a, *b, key, numeral, arguments.note)
+        for (a, b), numeral in zip(pairwise(limits), numerals, strict=True)
+    )
+
+
+def _chords_said(arguments: argparse.Namespace, key: Key | None) -> tuple[RomanNumeral, ...]:
+    """Return the numerals of --chord; all but one plain numeral need a key to be named in."""
+    from understave.harmony.typed import typed_chords
+    from understave.theory.roman import RomanNumeral
+
+    if key is not None:
+        return typed_chords(arguments.chord, key, arguments.entry).numerals
+    try:
+        return (RomanNumeral.parse(arguments.chord),)
+    except ValueError as error:
+        sentence = str(error).rstrip(".")
+        raise UnderstaveError(
+            f"{sentence}; for a chord symbol, a function or figures that move give --key too."
+        ) from None
 
 
 def _bar(score: Score, name: str, since: Fraction | None = None) -> Measure:

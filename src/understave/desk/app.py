@@ -12,7 +12,7 @@ import os
 import re
 import secrets
 import signal
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
@@ -22,7 +22,7 @@ from multiprocessing import get_context
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import Any, cast
 
 from starlette.applications import Starlette
 from starlette.requests import ClientDisconnect, Request
@@ -35,6 +35,7 @@ from understave.desk.guard import Guard, TooLargeError
 from understave.desk.opened import Gesture, OpenLesson, StaleError, open_lesson
 from understave.desk.recent import Recent
 from understave.errors import UnderstaveError
+from understave.harmony.typed import ENTRIES, Entry
 from understave.interpretation.pedal import STYLES
 from understave.lesson.folder import LessonFolder, create_folder, open_folder, titled
 from understave.lesson.stops import MINUTES
@@ -184,6 +185,7 @@ def make_app(desk: Desk, token: str, port: int) -> Guard:
         api("/api/lesson", _lesson, "GET"),
         api("/api/sheet/{width:int}", _sheet, "GET"),
         api("/api/why", _why, "GET"),
+        api("/api/spelled", _spelled, "GET"),
         api("/api/sound", _sound, "GET"),
         api("/api/recent", _recent, "GET"),
         api("/api/follow", _follow, "GET"),
@@ -355,7 +357,9 @@ def _gesture(what: str, asked: dict[str, Any]) -> Gesture:
     """Return the gesture that the page means; raise KeyError where there is none of that name."""
     start = Fraction(str(asked["start"]))
     known: dict[str, Callable[[], Gesture]] = {
-        "label": lambda: lambda score, spans: gestures.label(score, spans, start, _text(asked["text"])),
+        "label": lambda: (
+            lambda score, spans: gestures.label(score, spans, start, _text(asked["text"]), _entry(asked))
+        ),
         "take": lambda: lambda score, spans: gestures.take(score, spans, start, int(asked["index"])),
         "split": lambda: lambda score, spans: gestures.split(score, spans, start, Fraction(asked["at"])),
         "join": lambda: lambda score, spans: gestures.join(score, spans, start),
@@ -367,6 +371,7 @@ def _gesture(what: str, asked: dict[str, Any]) -> Gesture:
                 start,
                 Fraction(asked["end"]) if asked.get("end") else None,
                 _text(asked["text"]),
+                _entry(asked),
             )
         ),
         "move key": lambda: (
@@ -374,6 +379,19 @@ def _gesture(what: str, asked: dict[str, Any]) -> Gesture:
         ),
     }
     return known[what]()
+
+
+def _entry(asked: Mapping[str, Any]) -> Entry:
+    named = asked.get("entry", ENTRIES[0])
+    if named not in ENTRIES:
+        raise UnderstaveError("There is no such way to name chords.")
+    return cast(Entry, named)
+
+
+async def _spelled(desk: Desk, request: Request) -> Any:
+    """Say as notes what a text typed for a chord or a key means; nothing is kept."""
+    lesson, asked = await desk.current(), request.query_params
+    return lesson.spelled(Fraction(asked["start"]), asked["what"], _text(asked["text"]), _entry(asked))
 
 
 def _text(value: object) -> str:

@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from fractions import Fraction
 from typing import Any
 
+from understave.desk import gestures
 from understave.engraving.event_lane import KINDS
 from understave.harmony.explain import explain_span, foreign_kind
 from understave.harmony.reading import Event, Reading, Span
 from understave.interpretation.perform import Clock
 from understave.score.model import Score, beat_text
 from understave.theory.chord_symbol import chord_symbol
+from understave.theory.key import Key
 from understave.theory.names import key_name
 from understave.theory.roman import RomanNumeral
 from understave.wording.sentences import can_say, say
@@ -107,6 +109,28 @@ def why(score: Score, reading: Reading, span: Span) -> dict[str, Any]:
         ],
         "told": told[:6],
     }
+
+
+def spelled(score: Score, meant: gestures.Spelled) -> dict[str, Any]:
+    """Return as notes what was typed for a chord: each chord with its place, names and key."""
+    return {
+        "kind": meant.kind,
+        "chords": [
+            {
+                "place": gestures.place(score, start),
+                "keyName": key_name(key),
+                "parts": numeral_parts(numeral),
+                "symbol": chord_symbol(numeral.chord(key)),
+                "notes": list(dict.fromkeys(m.name for m in numeral.chord(key).members)),
+            }
+            for start, _, key, numeral in meant.chords
+        ],
+    }
+
+
+def key_spelled(key: Key) -> dict[str, Any]:
+    """Return as notes what was typed for a key: its name and its scale."""
+    return {"kind": "key", "keyName": key_name(key), "notes": [p.name for p in key.scale]}
 
 
 _NEAR = frozenset({"applied chord", "six-four", "key", "sharp dissonance", "seventh in the bass"})
