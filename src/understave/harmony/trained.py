@@ -170,10 +170,11 @@ def settled_frames(
 def opinion_of(score: Score, fixed: Sequence[Fixed], encoding: Encoding, keys: np.ndarray) -> Opinion:
     """Ask the engine of hand-made features, which hears missing and foreign notes more strictly.
 
-    `keys` are those it is to consider, besides what the teacher fixed.
+    `keys` are those it is to consider, besides what the teacher fixed. Keys fixed without a chord are held by
+    the decoder alone: its opinion on the chords stays as it was.
     """
     considered = [key_of(int(k)) for k in keys] + [f.key for f in fixed if f.key]
-    line, _, decoded = read_by_features(score, fixed, considered)
+    line, _, decoded = read_by_features(score, [f for f in fixed if f.numeral is not None], considered)
     limits = np.array([float(t) for t in line.times])
     moments = np.array([float(t) for t in encoding.times[:-1]])
     unit = np.clip(np.searchsorted(limits, moments + 1e-6) - 1, 0, len(limits) - 2)
