@@ -347,8 +347,10 @@ def _has_screen() -> bool:
 
 
 def _show(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.lesson import story
     from understave.score.model import beat_text
     from understave.theory.names import key_name
+    from understave.wording import phrasebook
 
     score, reading = _read(arguments.score)
     start, end = _stretch(score, arguments.bars) or (Fraction(0), score.end)
@@ -367,6 +369,10 @@ def _show(arguments: argparse.Namespace, console: Console) -> int:
             ", ".join(f"{a.numeral} ({a.key.symbol})" for a in span.alternatives[:2]),
         )
     console.print(table)
+    book = phrasebook("en")
+    for twin in story.twins(score, reading):
+        if twin.span.end > start and twin.span.start < end:
+            console.print(story.plain(story.twin_text(score, twin, book)), markup=False, highlight=False)
     return 0
 
 

@@ -35,11 +35,12 @@ from understave.harmony.typed import Entry, typed_key
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.tempo import basic_tempo
-from understave.lesson import edits
+from understave.lesson import edits, story
 from understave.lesson.folder import SETTINGS, LessonFolder, titled
 from understave.lesson.make import asked_of
 from understave.score.model import Score
 from understave.score.reader import read_score
+from understave.wording import phrasebook
 
 REMEMBERED = 64
 """States of the reading that undoing finds again without working them out."""
@@ -286,9 +287,14 @@ class OpenLesson:
         }
 
     def rows(self, spans: Sequence[Span]) -> list[dict[str, Any]]:
-        """Return spans as rows of the page, with their seconds."""
+        """Return spans as rows of the page, with their seconds, and where equal bars are read in two ways."""
+        book = phrasebook("en")
+        twins = {
+            t.span.start: {"twin": story.plain(story.twin_text(self.score, t, book))}
+            for t in story.twins(self.score, self.reading)
+        }
         return [
-            {**values.span_row(self.score, s), "from": a, "to": b}
+            {**values.span_row(self.score, s), **twins.get(s.start, {}), "from": a, "to": b}
             for s, (a, b) in zip(spans, values.seconds(spans, self._clock), strict=True)
         ]
 
