@@ -333,7 +333,7 @@ class OpenLesson:
 
     def _lanes(self) -> Lanes:
         shown = self._now()
-        other: tuple[Entry, ...] = ()
+        other: tuple[LaneEntry, ...] = ()
         if self.second is not None:
             other = second(self.second[1], different(self.second[1], shown.spans))
         return Lanes(Reading(shown.spans, shown.events), self._told, self._planned, other)
