@@ -75,6 +75,7 @@ class OpenLesson:
         self.folder = folder
         self.score = score
         self.readers, self.makers = readers, makers
+        self.unfinished = corrections.set_aside(folder.corrections)
         self.entries = corrections.read_entries(folder.corrections)
         self.history = history(self.entries)
         self.shown: Shown | None = None
@@ -305,7 +306,7 @@ class OpenLesson:
             **self.state(),
             "title": self.score.title,
             "composer": self.score.composer,
-            "warnings": list(self.score.warnings),
+            "warnings": [*filter(None, [self.unfinished]), *self.score.warnings],
             "bars": values.bars(self.score, self._clock),
             "rows": self.rows(shown.spans),
             "events": values.event_rows(self.score, shown.events),
@@ -380,11 +381,11 @@ class OpenLesson:
         """Write one change of the stops into lesson.toml, tell the other windows, return the stops."""
         async with self.lock:
             path = self.folder.path / SETTINGS
-            before = await asyncio.to_thread(edits.read_edits, path)
             level = (await asyncio.to_thread(asked_of, path)).level
             shown = [str(name) for name in asked.get("shown", [])]
-            now = changed(self.score, before, asked, shown, level)
-            await asyncio.to_thread(edits.keep, path, now)
+            await asyncio.to_thread(
+                edits.change, path, lambda before: changed(self.score, before, asked, shown, level)
+            )
         self._tell({"type": "stops"})
         return await self.stops()
 
