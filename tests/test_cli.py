@@ -2,12 +2,15 @@
 
 import csv
 import json
+import re
 from pathlib import Path
 
 import pytest
 
 from understave.cli import main
 from understave.export.playing import remove_plan
+from understave.harmony.corrections import load
+from understave.lesson.folder import create_folder
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
@@ -208,3 +211,37 @@ def test_titles_notes_and_folders_may_hold_any_sign(tmp_path, capsys):
     assert "names the chord" not in capsys.readouterr().out
     rows = list(csv.reader((out / "exports" / "cues.csv").open(encoding="utf-8", newline="")))
     assert "'=[/] \u27e8no\u27e9." in {row[5] for row in rows}
+
+
+@pytest.fixture
+def minuet_and_trio(tmp_path):
+    """A lesson folder whose score has its bar numbers twice."""
+    text = STUDY.read_text()
+    half = len(re.findall(r'<measure [^>]*number="\d+"', text)) // 2
+    score = tmp_path / "twice.musicxml"
+    score.write_text(
+        re.sub(
+            r'(<measure [^>]*number=")(\d+)"',
+            lambda m: f'{m[1]}{(int(m[2]) - 1) % half + 1}"',
+            text,
+        )
+    )
+    return create_folder(tmp_path / "lesson", score, "Twice", "")
+
+
+def test_an_ambiguous_bar_is_named_and_asked_for(minuet_and_trio, capsys):
+    folder = minuet_and_trio
+    assert main(["correct", str(folder.path), "--from", "1:1", "--to", "2", "--chord", "I"]) == 2
+    said = capsys.readouterr().err
+    assert "two bars numbered 1; write 1#1 for the first or 1#2 for the second." in said
+    assert not folder.corrections.exists()
+    # The end of a stretch is the next bar of its number.
+    assert main(["correct", str(folder.path), "--from", "1#2", "--to", "2", "--chord", "I"]) == 0
+    assert main(["correct", str(folder.path), "--from", "2#1:2", "--to", "2:1", "--key", "C"]) == 0
+    second, across = load(folder.corrections)
+    assert (second.measure, second.end_measure) == ("1#2", "2#2")
+    assert (across.measure, across.end_measure) == ("2#1", "2#2")
+    assert main(["correct", str(folder.path), "--from", "1#3", "--to", "2", "--chord", "I"]) == 2
+    assert "no bar 1#3" in capsys.readouterr().err
+    assert main(["excerpt", str(folder.path), "--bars", "1-2", "--out", "x.svg"]) == 2
+    assert "two bars numbered 1" in capsys.readouterr().err

@@ -22,7 +22,7 @@ from importlib.resources import files
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import Any, cast
 
 from starlette.applications import Starlette
 from starlette.requests import ClientDisconnect, Request
@@ -38,6 +38,7 @@ from understave.desk.recent import Recent
 from understave.desk.sense import SenselessError, message, sense
 from understave.errors import UnderstaveError
 from understave.faults import fault_sentence, keep_fault
+from understave.harmony.typed import ENTRIES, Entry
 from understave.interpretation.pedal import STYLES
 from understave.lesson.folder import LessonFolder, create_folder, open_folder, titled
 from understave.lesson.stops import MINUTES
@@ -212,6 +213,7 @@ def make_app(desk: Desk, token: str, port: int) -> Guard:
         api("/api/lesson", _lesson, "GET"),
         api("/api/sheet/{width:int}", _sheet, "GET"),
         api("/api/why", _why, "GET"),
+        api("/api/spelled", _spelled, "GET"),
         api("/api/sound", _sound, "GET"),
         api("/api/recent", _recent, "GET"),
         api("/api/follow", _follow, "GET"),
@@ -385,18 +387,18 @@ async def _edit(desk: Desk, request: Request) -> Any:
 def _gesture(what: str, asked: dict[str, Any]) -> Gesture:
     """Return the gesture that the page means; raise KeyError or ValueError where there is none such."""
     known: dict[str, tuple[Callable[..., Any], tuple[tuple[str, Callable[[Any], Any]], ...]]] = {
-        "label": (gestures.label, (("text", _text),)),
+        "label": (gestures.label, (("text", _text), ("entry", _entry))),
         "take": (gestures.take, (("index", int),)),
         "split": (gestures.split, (("at", _moment),)),
         "join": (gestures.join, ()),
         "move": (gestures.move, (("to", _moment),)),
-        "key": (gestures.set_key, (("end", _perhaps), ("text", _text))),
+        "key": (gestures.set_key, (("end", _perhaps), ("text", _text), ("entry", _entry))),
         "move key": (gestures.move_key, (("to", _moment),)),
     }
     does, given = known[what]
     # Taken apart here, while a fault is still the page's.
     start = _moment(asked["start"])
-    values = [read(asked.get(name) if read is _perhaps else asked[name]) for name, read in given]
+    values = [read(asked.get(name) if read in (_perhaps, _entry) else asked[name]) for name, read in given]
     return lambda score, spans: does(score, spans, start, *values)
 
 
@@ -406,6 +408,22 @@ def _moment(value: object) -> Fraction:
 
 def _perhaps(value: object) -> Fraction | None:
     return _moment(value) if value else None
+
+
+def _entry(value: object) -> Entry:
+    named = ENTRIES[0] if value is None else value
+    if named not in ENTRIES:
+        raise UnderstaveError("There is no such way to name chords.")
+    return cast(Entry, named)
+
+
+async def _spelled(desk: Desk, request: Request) -> Any:
+    """Say as notes what a text typed for a chord or a key means; nothing is kept."""
+    lesson, asked = await desk.current(), request.query_params
+    with sense():
+        start, what, text = _moment(asked["start"]), asked["what"], _text(asked["text"])
+        entry = _entry(asked.get("entry"))
+    return lesson.spelled(start, what, text, entry)
 
 
 def _text(value: object) -> str:

@@ -149,7 +149,7 @@ def changed(score: Score, before: Edits, asked: Mapping[str, Any], shown: Sequen
         taken = {o.id for o in before.own} | set(shown)
         base = "my-" + (re.sub(r"[^a-z0-9]+", "-", title.casefold()).strip("-") or "stop")
         name = next(n for n in (base, *(f"{base}-{k}" for k in range(2, 1000))) if n not in taken)
-        bars = first.number if first is last else f"{first.number}-{last.number}"
+        bars = bars_text(score, first.index, last.index)
         return replace(before, own=(*before.own, OwnStop(name, bars, {"title": title})))
     raise KeyError(what)
 
@@ -184,6 +184,6 @@ def _less(names: tuple[str, ...], name: str) -> tuple[str, ...]:
 
 
 def bars_text(score: Score, first: int, last: int) -> str:
-    """Return printed bars as ``12`` or ``9-16``."""
-    a, b = score.measures[first].number, score.measures[last].number
+    """Return bars as ``12`` or ``9-16``, so that `bars_named` finds the same again."""
+    a, b = (score.bar_name(score.measures[i]) for i in (first, last))
     return a if first == last else f"{a}-{b}"

@@ -16,13 +16,13 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
-from understave.desk import values, work
+from understave.desk import gestures, values, work
 from understave.desk.builder import changed
 from understave.desk.gestures import place
 from understave.desk.history import history
 from understave.desk.sheet import OPTIONS, Lanes, Sheet, lanes_alone, pages, touched
 from understave.engraving.event_lane import second, told
-from understave.engraving.lanes import Entry
+from understave.engraving.lanes import Entry as LaneEntry
 from understave.engraving.planned import PlannedLanes, plan_lanes
 from understave.errors import UnderstaveError
 from understave.faults import fault_sentence, keep_fault
@@ -32,6 +32,7 @@ from understave.harmony.reading import Correction, Event, Reading, Span
 from understave.harmony.reread import Renewed, difference, reread
 from understave.harmony.romantext import read_romantext
 from understave.harmony.trained import Judged
+from understave.harmony.typed import Entry, typed_key
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.tempo import basic_tempo
@@ -88,7 +89,7 @@ class OpenLesson:
         self._remembered: OrderedDict[tuple[Correction, ...], Shown] = OrderedDict()
         self._sounds: OrderedDict[tuple[Any, ...], asyncio.Task[work.Played]] = OrderedDict()
         self._renewing: asyncio.Task[None] | None = None
-        self._told: tuple[Entry, ...] = ()
+        self._told: tuple[LaneEntry, ...] = ()
         self._planned: PlannedLanes | None = None
         self._clock = clock(score, Plan(tempo=basic_tempo(score)))
 
@@ -338,7 +339,7 @@ class OpenLesson:
 
     def _lanes(self) -> Lanes:
         shown = self._now()
-        other: tuple[Entry, ...] = ()
+        other: tuple[LaneEntry, ...] = ()
         if self.second is not None:
             other = second(self.second[1], different(self.second[1], shown.spans))
         return Lanes(Reading(shown.spans, shown.events), self._told, self._planned, other)
@@ -363,6 +364,12 @@ class OpenLesson:
         if span is None:
             raise UnderstaveError("No chord begins there any more; choose again.")
         return values.why(self.score, reading, span)
+
+    def spelled(self, start: Fraction, what: str, text: str, entry: Entry) -> dict[str, Any]:
+        """Return as notes what a text typed for a chord, or with `what` ``"key"`` for a key, means."""
+        if what == "key":
+            return values.key_spelled(typed_key(text, entry))
+        return values.spelled(self.score, gestures.spelled(self.score, self._now().spans, start, text, entry))
 
     # --- the lesson ------------------------------------------------------------------------------------
 

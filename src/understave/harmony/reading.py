@@ -74,7 +74,8 @@ class Event:
 class Correction:
     """The teacher's decision about a stretch of the piece, anchored by printed measure and beat.
 
-    `numeral` None leaves the chord free and fixes the key only; `key` None leaves the key free.
+    A measure is named as `Score.bars_called` reads it, ``12`` or ``12#2``. `numeral` None leaves the chord
+    free and fixes the key only; `key` None leaves the key free.
     A later correction wins over an earlier one wherever they overlap.
     """
 

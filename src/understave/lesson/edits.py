@@ -270,15 +270,16 @@ def _made(score: Score, own: OwnStop, level: Level) -> Stop:
 def bars_named(score: Score, text: str, who: str) -> tuple[Measure, Measure]:
     """Return the first and last measure of ``12`` or ``9-16``; raise UnderstaveError for bars not there."""
     begin, _, end = text.replace("–", "-").partition("-")
-    found = []
+    found: list[Measure] = []
     for number in (begin, end or begin):
-        measure = next((m for m in score.measures if m.number == number.strip()), None)
-        if measure is None:
+        bars = score.bars_called(number)
+        if not bars:
             raise UnderstaveError(
                 f"{who} names bar {number.strip()!r}, which the score has not; it has bars "
                 f"{score.measures[0].number} to {score.measures[-1].number}."
             )
-        found.append(measure)
+        # Where numbers start again, a stretch ends with the first bar of that number from its beginning on.
+        found.append(next((m for m in bars if found and m.index >= found[0].index), bars[0]))
     if found[1].index < found[0].index:
         raise UnderstaveError(f"{who} names bars {text}, which run backwards; exchange the two numbers.")
     return found[0], found[1]

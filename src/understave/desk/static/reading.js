@@ -116,6 +116,15 @@ export class Reading extends EventTarget {
   }
 
   /**
+   * What a typed text means, as notes; nothing is kept. Refused in a sentence where it means nothing.
+   *
+   * @param {Record<string, string>} typed  start, what (label or key), text, entry
+   */
+  spelled(typed) {
+    return get(`/api/spelled?${new URLSearchParams(typed)}`);
+  }
+
+  /**
    * The moment at which a boundary can stand next, from one moment on.
    *
    * @param {string} moment
