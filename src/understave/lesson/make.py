@@ -404,7 +404,12 @@ def _parts(work: Work) -> list[Part]:
     parts = [
         Part("score", {**program, **reading, **look}, partial(_score_files, lean), effort=2),
         Part("plan", {**program, **plan, **look}, partial(_plan_files, lean), effort=2.5),
-        Part("reading", {**program, **reading}, partial(_reading_files, lean), effort=0.5),
+        Part(
+            "reading",
+            {**program, **reading, "chord symbols": str(work.chord_symbols)},
+            partial(_reading_files, lean),
+            effort=0.5,
+        ),
         Part(
             "handout",
             {**program, **plan, **stops, **words, "paper": asked.paper},
@@ -507,7 +512,7 @@ def _score_files(work: Work, given: Given) -> Files:
 
 
 def _plan_files(work: Work, given: Given) -> Files:
-    annotated = annotated_musicxml(work.score, work.reading)
+    annotated = annotated_musicxml(work.score, work.reading, work.chord_symbols)
     return {
         "plan.pdf": to_pdf(engrave(work.score, work.reading, _look(work), work.plan)),
         "plan.musicxml": with_plan(annotated, work.score, work.plan),
@@ -523,7 +528,7 @@ def _reading_files(work: Work, given: Given) -> Files:
         "reading.romantext.txt": write_romantext(work.reading, work.score),
         "reading.spans.parquet": spans_parquet(work.score, work.reading),
         "reading.events.parquet": events_parquet(work.score, work.reading),
-        "annotated.musicxml": annotated_musicxml(work.score, work.reading),
+        "annotated.musicxml": annotated_musicxml(work.score, work.reading, work.chord_symbols),
         "annotated.mei": annotated_mei(work.score, work.reading),
     }
 
