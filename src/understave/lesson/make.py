@@ -15,7 +15,6 @@ from functools import partial
 from pathlib import Path
 from typing import Any, get_args
 
-from understave.acoustics.midi import midi_bytes
 from understave.engraving import Options, engrave, to_pdf
 from understave.errors import UnderstaveError
 from understave.export.annotated import annotated_musicxml
@@ -25,6 +24,7 @@ from understave.export.page import Contrast as PageContrast
 from understave.export.page import Layout, Side, Sound, lesson_page
 from understave.export.parquet import events_parquet, spans_parquet
 from understave.export.plan_data import plan_json
+from understave.export.played import played_midi
 from understave.export.playing import with_plan
 from understave.export.tables import reading_csv, reading_json
 from understave.harmony import corrections, read
@@ -32,7 +32,7 @@ from understave.harmony.adopted import read_as
 from understave.harmony.reading import Correction, Event, Reading
 from understave.harmony.romantext import write_romantext
 from understave.interpretation.make import make_plan
-from understave.interpretation.perform import clock, perform
+from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.lesson import cues, edits, memory, webpage
 from understave.lesson.build import Files, Part, build, digest, program_digest, remembered, untouched
@@ -517,7 +517,7 @@ def _plan_files(work: Work, given: Given) -> Files:
         "plan.pdf": to_pdf(engrave(work.score, work.reading, _look(work), work.plan)),
         "plan.musicxml": with_plan(annotated, work.score, work.plan),
         "plan.json": plan_json(work.score, work.plan),
-        "plan.mid": midi_bytes(perform(work.score, work.plan), work.score.title),
+        "plan.mid": played_midi(work.score, work.plan, work.reading),
     }
 
 
