@@ -261,7 +261,7 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
         )
     for warning in lesson.score.warnings:
         console.print(f"Note: {warning}", highlight=False)
-    doubtful = sum(not s.fixed and s.confidence < 0.5 for s in lesson.reading.spans)
+    doubtful = len(lesson.reading.to_check())
     console.print(
         f"{lesson.score.title}: {len(lesson.reading.spans)} chords in {len(lesson.score.measures)} bars, "
         f"{doubtful} of them worth checking first; {len(lesson.stops)} stops.",

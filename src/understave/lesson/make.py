@@ -69,7 +69,7 @@ from understave.lesson.stops import (
     possible_stops,
 )
 from understave.lesson.story import glossary
-from understave.lesson.worksheet import exercise_sounds, worksheet_pdf
+from understave.lesson.worksheet import HEARD, exercise_sounds, worksheet_pdf
 from understave.score.model import Score, beat_text
 from understave.score.reader import read_score
 from understave.score.write import with_source
@@ -399,7 +399,11 @@ def _parts(work: Work) -> list[Part]:
     lean = replace(work, stops=(), heard=())
     pictured = [(s.id, s.first, s.last, s.notes) for s in work.stops]
     pieces = ["screens", "stop pictures"]
-    exercise_list = exercises(work.score, work.reading, asked.level)
+    # What is to be heard is not asked where no sound is made: papers would name files that are not there.
+    exercise_list = tuple(
+        e for e in exercises(work.score, work.reading, asked.level) if work.sound or e.kind != HEARD
+    )
+    heard_or_not = {"sound": str(work.sound)}
     passage_list = parallels(work.score, work.reading)
     parts = [
         Part("score", {**program, **reading, **look}, partial(_score_files, lean), effort=2),
@@ -412,19 +416,19 @@ def _parts(work: Work) -> list[Part]:
         ),
         Part(
             "handout",
-            {**program, **plan, **stops, **words, "paper": asked.paper},
+            {**program, **plan, **stops, **words, **heard_or_not, "paper": asked.paper},
             partial(_handout_files, replace(work, heard=()), exercise_list),
             effort=4,
         ),
         Part(
             "cards",
-            {**program, **reading, **stops, **words},
+            {**program, **reading, **stops, **words, **heard_or_not},
             partial(_card_files, replace(work, heard=()), exercise_list),
             effort=1,
         ),
         Part(
             "exercises",
-            {**program, **plan, **words, "paper": asked.paper, "sound": str(work.sound)},
+            {**program, **plan, **words, **heard_or_not, "paper": asked.paper},
             partial(_exercise_files, lean, exercise_list),
             effort=4,
         ),

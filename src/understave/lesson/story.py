@@ -174,15 +174,10 @@ def _point(score: Score, span: Span, device: str, following: Span | None, book: 
 
 
 def doubts(score: Score, reading: Reading, language: Language = "en", at_most: int = 6) -> tuple[Doubt, ...]:
-    """Return the least certain spans that the teacher has not settled, least certain first."""
+    """Return the first of the spans worth checking (`Reading.to_check`), least certain first."""
     book = phrasebook(language)
-    open_spans = sorted((s for s in reading.spans if not s.fixed), key=lambda s: (s.confidence, s.start))
-    result = []
-    for span in open_spans[:at_most]:
-        if span.confidence > 0.9:
-            break
-        result.append(Doubt(span, _doubt(score, span, book)))
-    return tuple(result)
+    first = (reading.spans[k] for k in reading.to_check()[:at_most])
+    return tuple(Doubt(span, _doubt(score, span, book)) for span in first)
 
 
 def _doubt(score: Score, span: Span, book: Phrasebook) -> str:

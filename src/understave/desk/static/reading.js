@@ -6,7 +6,7 @@
  *
  * @typedef {{head: string, figures: string[], target: string}} Parts
  * @typedef {{key: string, keyName: string, numeral: string, parts: Parts, symbol: string, confidence: number}} Other
- * @typedef {Other & {start: string, end: string, bar: number, number: string, beat: string, fixed: boolean, others: Other[], from: number, to: number}} Row
+ * @typedef {Other & {start: string, end: string, bar: number, number: string, beat: string, fixed: boolean, check: boolean, others: Other[], from: number, to: number}} Row
  * @typedef {{id: string, number: string, start: number, end: number, moments: {at: string, beat: string}[]}} DeskBar
  */
 
@@ -88,10 +88,8 @@ export class Reading extends EventTarget {
 
   /** The chords worth checking first, the least certain first. */
   get doubtful() {
-    const rows = this.rows.map((row, index) => ({ row, index })).filter(({ row }) => !row.fixed);
-    rows.sort((a, b) => a.row.confidence - b.row.confidence);
-    const most = Math.max(8, rows.filter(({ row }) => row.confidence < 0.5).length);
-    return rows.slice(0, Math.min(40, most));
+    const rows = this.rows.map((row, index) => ({ row, index })).filter(({ row }) => row.check);
+    return rows.sort((a, b) => a.row.confidence - b.row.confidence);
   }
 
   /**
