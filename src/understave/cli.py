@@ -5,9 +5,11 @@ from __future__ import annotations
 import argparse
 import math
 import os
+import shlex
 import sys
 import webbrowser
 from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -18,7 +20,9 @@ from rich.table import Table
 from rich.text import Text
 
 from understave import __version__, cli_repertoire
+from understave.doctor import has_screen
 from understave.errors import UnderstaveError
+from understave.faults import fault_sentence, keep_fault
 
 if TYPE_CHECKING:
     from understave.acoustics.performance import Performance
@@ -35,6 +39,8 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="understave",
         description="From a piano score to a checked harmonic reading, playing decisions and a lesson.",
+        epilog="Nothing that lies in the current folder is ever executed by this command. If you start it as "
+        "'python -m understave', Python itself looks there first; write 'python -P -m understave'.",
     )
     parser.add_argument("--version", action="version", version=f"understave {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
@@ -158,6 +164,11 @@ def _parser() -> argparse.ArgumentParser:
     )
     correct.set_defaults(run=_correct)
     cli_repertoire.add_commands(commands)
+
+    doctor = commands.add_parser(
+        "doctor", help="see whether all that is needed is here, and what to send when you ask for help"
+    )
+    doctor.set_defaults(run=_doctor)
     return parser
 
 
@@ -226,6 +237,7 @@ def _one_of(text: str, allowed: Sequence[str]) -> str:
 def _lesson(arguments: argparse.Namespace, console: Console) -> int:
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
+    from understave.lesson import story
     from understave.lesson.make import LessonOptions, make_lesson
 
     source: Path = arguments.score
@@ -261,7 +273,7 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
         )
     for warning in lesson.score.warnings:
         console.print(f"Note: {warning}", highlight=False)
-    doubtful = len(lesson.reading.to_check())
+    doubtful = len(story.worth_checking(lesson.score, lesson.reading))
     console.print(
         f"{lesson.score.title}: {len(lesson.reading.spans)} chords in {len(lesson.score.measures)} bars, "
         f"{doubtful} of them worth checking first; {len(lesson.stops)} stops.",
@@ -280,13 +292,14 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
     for name in dict.fromkeys(p.parent.name for p in inner):
         count = sum(p.parent.name == name for p in inner)
         console.print(f"  exports/{name}/ ({count} files)", highlight=False)
-    if arguments.open and _has_screen():
+    if arguments.open and has_screen():
         for name in ("page.html", "handout.pdf"):
             webbrowser.open((lesson.folder.exports / name).resolve().as_uri())
     return 0
 
 
 def _open(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.desk.doorway import way_to
     from understave.desk.serve import Started, serve
 
     def on_start(started: Started) -> None:
@@ -294,8 +307,10 @@ def _open(arguments: argparse.Namespace, console: Console) -> int:
         console.print(
             "It answers only on this machine. Stop it with Ctrl-C; nothing is lost.", highlight=False
         )
-        if not arguments.no_browser and _has_screen():
-            webbrowser.open(started.address)
+        if not arguments.no_browser and has_screen():
+            # Not the address itself: everybody on this machine may read how programs were started.
+            webbrowser.open(ways.enter_context(way_to(started.address)).as_uri())
+            console.print("If no page appears, open that address yourself.", highlight=False)
 
     if not 0 <= arguments.port <= 65_535:
         raise UnderstaveError(f"There is no port {arguments.port}; choose one up to 65535 with --port.")
@@ -303,19 +318,33 @@ def _open(arguments: argparse.Namespace, console: Console) -> int:
         from understave.repertoire.asked import choices
 
         choices(arguments.repertoire)
-    serve(arguments.score, arguments.port, on_start, arguments.repertoire)
+    with ExitStack() as ways:
+        serve(arguments.score, arguments.port, on_start, arguments.repertoire, ways.close)
     return 0
 
 
-def _has_screen() -> bool:
-    if sys.platform in ("win32", "darwin"):
-        return True
-    return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+def _doctor(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.doctor import WHAT_TO_SEND, examine
+
+    signs = {
+        "fine": Text("fine", "green"),
+        "note": Text("note", "dim"),
+        "trouble": Text("TROUBLE", "bold red"),
+    }
+    found = examine(Path.cwd())
+    for finding in found:
+        line = Text.assemble(f"{finding.what:<12}", signs[finding.state], "  ", finding.words)
+        console.print(line, highlight=False)
+    console.print()
+    console.print(Text(WHAT_TO_SEND), highlight=False)
+    return 1 if any(f.state == "trouble" for f in found) else 0
 
 
 def _show(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.lesson import story
     from understave.score.model import beat_text
     from understave.theory.names import key_name
+    from understave.wording import phrasebook
 
     score, reading = _read(arguments.score)
     start, end = _stretch(score, arguments.bars) or (Fraction(0), score.end)
@@ -334,6 +363,10 @@ def _show(arguments: argparse.Namespace, console: Console) -> int:
             ", ".join(f"{a.numeral} ({a.key.symbol})" for a in span.alternatives[:2]),
         )
     console.print(table)
+    book = phrasebook("en")
+    for twin in story.twins(score, reading):
+        if twin.span.end > start and twin.span.start < end:
+            console.print(story.plain(story.twin_text(score, twin, book)), markup=False, highlight=False)
     return 0
 
 
@@ -421,9 +454,18 @@ def _read(source: Path) -> tuple[Score, Reading]:
     decided: tuple[Correction, ...] = ()
     if is_lesson_folder(source):
         folder = open_folder(source)
+        _tell_unfinished(folder.corrections)
         source, name, decided = folder.score, folder.imported_from, corrections.load(folder.corrections)
     score = titled(read_score(source), name)
     return score, read(score, decided)
+
+
+def _tell_unfinished(path: Path) -> None:
+    from understave.harmony import corrections
+
+    said = corrections.set_aside(path)
+    if said:
+        print(f"Note: {said}", file=sys.stderr)
 
 
 def _stretch(score: Score, bars: str | None) -> tuple[Fraction, Fraction] | None:
@@ -691,6 +733,7 @@ def _correct(arguments: argparse.Namespace, console: Console) -> int:
     from understave.score.reader import read_score
 
     folder = open_folder(arguments.lesson)
+    _tell_unfinished(folder.corrections)
     again = f"Run 'understave lesson {folder.path}' to read everything around it again."
     if arguments.take_back is not None:
         corrections.withdraw(folder.corrections, arguments.take_back)
@@ -774,7 +817,9 @@ def _place(score: Score, text: str) -> tuple[str, Fraction]:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run a command; return 0, or 2 after one sentence on standard error when the input is at fault."""
+    """Run a command; return 0, or 2 after one sentence on standard error when the input is at fault, and 70
+    (EX_SOFTWARE in sysexits.h) when we are: then the log has the details.
+    """
     console = Console(stderr=False, soft_wrap=True)
     try:
         parsed = _parser().parse_args(arguments)
@@ -786,6 +831,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("understave: stopped; nothing was changed half way.", file=sys.stderr)
         return 130
+    except Exception as error:
+        given = list(sys.argv[1:] if arguments is None else arguments)
+        log = keep_fault(error, f"understave {shlex.join(given)}")
+        print(f"understave: {fault_sentence(error, log)}", file=sys.stderr)
+        return 70
 
 
 if __name__ == "__main__":

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 from understave.errors import UnderstaveError
@@ -45,5 +47,67 @@ def sync_folder(folder: Path) -> None:
         return
     try:
         os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def append_whole(path: Path, data: bytes) -> None:
+    """Add bytes at the end of a file, which is made if need be, and see them onto the disk: all or none.
+
+    Raises OSError if the disk refuses; then the file is as it was. Call it under `locked`.
+    """
+    new = not path.exists()
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o666)
+    try:
+        before = os.fstat(handle).st_size
+        try:
+            rest = memoryview(data)
+            while rest:
+                rest = rest[os.write(handle, rest) :]
+            os.fsync(handle)
+            if new:
+                sync_folder(path.parent)
+        except BaseException:
+            # A full disk takes a part; what is half there must not be taken for the whole later.
+            with contextlib.suppress(OSError):
+                os.ftruncate(handle, before)
+                os.fsync(handle)
+            if new:
+                with contextlib.suppress(OSError):
+                    path.unlink()
+            raise
+    finally:
+        os.close(handle)
+
+
+def cut_short(path: Path, size: int) -> None:
+    """Take off what stands in a file beyond `size` bytes, and see that onto the disk. Raises OSError."""
+    handle = os.open(path, os.O_WRONLY | getattr(os, "O_BINARY", 0))
+    try:
+        os.ftruncate(handle, size)
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+@contextlib.contextmanager
+def locked(folder: Path) -> Iterator[None]:
+    """Let one process (and thread) at a time read and then change a folder, where the system can lock.
+
+    Not to be nested. A folder that is missing or closed is no reason to stop: the writing will say so.
+    """
+    try:
+        import fcntl
+    except ImportError:
+        yield
+        return
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        yield
+        return
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
     finally:
         os.close(handle)

@@ -4,7 +4,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from understave.harmony import read
-from understave.interpretation.make import PlanOptions, make_plan
+from understave.interpretation.make import PlanOptions, for_keyboard, make_plan
 from understave.score.model import Part
 from understave.score.passage import passage
 from understave.score.reader import read_score
@@ -20,6 +20,6 @@ def test_a_pedal_is_planned_for_hands_at_a_keyboard_only():
     assert make_plan(replace(score, parts=alone), reading).pedal == ()
     # Two hands written as two parts; a voice over a piano.
     assert make_plan(replace(score, parts=alone[:2]), reading).pedal
-    assert make_plan(replace(score, parts=(*alone[:2], Part("P", "Piano", 3, 4))), reading).pedal
+    assert for_keyboard(replace(score, parts=(*alone[:2], Part("P", "Piano", 3, 4))))
     # Asked for by name, a pedal is planned for any piece.
     assert make_plan(replace(score, parts=alone), reading, PlanOptions(style="each-harmony")).pedal

@@ -18,7 +18,6 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from fractions import Fraction
 from importlib.resources import files
-from multiprocessing import get_context
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -38,6 +37,7 @@ from understave.errors import UnderstaveError
 from understave.interpretation.pedal import STYLES
 from understave.lesson.folder import LessonFolder, create_folder, open_folder, titled
 from understave.lesson.stops import MINUTES
+from understave.processes import spawn_context
 from understave.score.reader import read_score
 
 WIDTHS = (250.0, 180.0, 125.0, 88.0)
@@ -447,7 +447,7 @@ async def _export(desk: Desk, request: Request) -> Any:
     if desk.export is not None and desk.export.process.is_alive():
         raise UnderstaveError("An export is under way; wait for it or stop it.")
     choices = _choices(asked)
-    context = get_context("spawn")
+    context = spawn_context()
     here, there = context.Pipe(duplex=False)
     process = context.Process(target=work.export, args=(lesson.folder.path, choices, there))
     process.start()

@@ -34,11 +34,12 @@ from understave.harmony.trained import Judged
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.tempo import basic_tempo
-from understave.lesson import edits
+from understave.lesson import edits, story
 from understave.lesson.folder import SETTINGS, LessonFolder, titled
 from understave.lesson.make import asked_of
 from understave.score.model import Score
 from understave.score.reader import read_score
+from understave.wording import phrasebook
 
 REMEMBERED = 64
 """States of the reading that undoing finds again without working them out."""
@@ -73,6 +74,7 @@ class OpenLesson:
         self.folder = folder
         self.score = score
         self.readers, self.makers = readers, makers
+        self.unfinished = corrections.set_aside(folder.corrections)
         self.entries = corrections.read_entries(folder.corrections)
         self.history = history(self.entries)
         self.shown: Shown | None = None
@@ -285,9 +287,14 @@ class OpenLesson:
         }
 
     def rows(self, spans: Sequence[Span]) -> list[dict[str, Any]]:
-        """Return spans as rows of the page, with their seconds."""
+        """Return spans as rows of the page, with their seconds, and where equal bars are read in two ways."""
+        book = phrasebook("en")
+        twins = {
+            t.span.start: {"twin": story.plain(story.twin_text(self.score, t, book))}
+            for t in story.twins(self.score, self.reading)
+        }
         return [
-            {**values.span_row(self.score, s), "from": a, "to": b}
+            {**values.span_row(self.score, s), **twins.get(s.start, {}), "from": a, "to": b}
             for s, (a, b) in zip(spans, values.seconds(spans, self._clock), strict=True)
         ]
 
@@ -298,7 +305,7 @@ class OpenLesson:
             **self.state(),
             "title": self.score.title,
             "composer": self.score.composer,
-            "warnings": list(self.score.warnings),
+            "warnings": [*filter(None, [self.unfinished]), *self.score.warnings],
             "bars": values.bars(self.score, self._clock),
             "rows": self.rows(shown.spans),
             "events": values.event_rows(self.score, shown.events),
@@ -367,11 +374,11 @@ class OpenLesson:
         """Write one change of the stops into lesson.toml, tell the other windows, return the stops."""
         async with self.lock:
             path = self.folder.path / SETTINGS
-            before = await asyncio.to_thread(edits.read_edits, path)
             level = (await asyncio.to_thread(asked_of, path)).level
             shown = [str(name) for name in asked.get("shown", [])]
-            now = changed(self.score, before, asked, shown, level)
-            await asyncio.to_thread(edits.keep, path, now)
+            await asyncio.to_thread(
+                edits.change, path, lambda before: changed(self.score, before, asked, shown, level)
+            )
         self._tell({"type": "stops"})
         return await self.stops()
 

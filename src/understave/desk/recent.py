@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-import os
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 
 from understave.disk import write_atomically
 from understave.errors import UnderstaveError
+from understave.faults import own_folder
 from understave.lesson.folder import is_lesson_folder
 
 MOST = 12
@@ -53,10 +52,4 @@ class Recent:
 
 def own_file() -> Path:
     """Return where this user's list is kept."""
-    if sys.platform == "win32":
-        base = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
-    elif sys.platform == "darwin":
-        base = Path.home() / "Library" / "Application Support"
-    else:
-        base = Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state")
-    return base / "understave" / "recent.json"
+    return own_folder() / "recent.json"

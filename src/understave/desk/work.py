@@ -11,7 +11,6 @@ import time
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
-from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
@@ -26,6 +25,7 @@ from understave.harmony.reading import Correction, Event, Reading, Span
 from understave.interpretation.make import PlanOptions, make_plan
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan
+from understave.processes import spawn_context
 from understave.score.model import Score
 
 
@@ -41,7 +41,7 @@ class Played:
 
 def workers() -> ProcessPoolExecutor:
     """Return one worker process with manners: it yields to the desk and does not outlive it."""
-    return ProcessPoolExecutor(1, get_context("spawn"), initializer=_behave, initargs=(os.getpid(),))
+    return ProcessPoolExecutor(1, spawn_context(), initializer=_behave, initargs=(os.getpid(),))
 
 
 def _behave(desk: int) -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import multiprocessing
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
@@ -23,6 +22,7 @@ from typing import Any, TypeAlias
 
 from understave.disk import write_atomically
 from understave.errors import UnderstaveError
+from understave.processes import spawn_context
 
 MEMORY = "made.json"
 KEPT = "kept"
@@ -256,7 +256,7 @@ _WORTH_A_PROCESS = 6.0
 @contextmanager
 def _pool(processes: int) -> Iterator[ProcessPoolExecutor]:
     """Processes of their own: a fork would share locks with the threads that networks and engraver have."""
-    pool = ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn"))
+    pool = ProcessPoolExecutor(processes, mp_context=spawn_context())
     try:
         yield pool
     finally:

@@ -29,7 +29,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, cast
@@ -37,7 +37,7 @@ from typing import Any, cast
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
-from understave.disk import write_atomically
+from understave.disk import locked, write_atomically
 from understave.errors import UnderstaveError
 from understave.lesson.stops import EXCERPT, Stop, Timing
 from understave.score.model import Measure, Score
@@ -285,8 +285,21 @@ def bars_named(score: Score, text: str, who: str) -> tuple[Measure, Measure]:
 # --- writing ---------------------------------------------------------------------------------------------
 
 
+def change(path: Path, how: Callable[[Edits], Edits]) -> None:
+    """Change the edits in a lesson.toml: `how` gets those that stand there, and no other process writes in
+    between, so that what two of them write is all kept.
+    """
+    with locked(path.parent):
+        _keep(path, how(read_edits(path)))
+
+
 def keep(path: Path, edits: Edits) -> None:
     """Write edits into a lesson.toml in one step; all else in the file, comments too, stays as it is."""
+    with locked(path.parent):
+        _keep(path, edits)
+
+
+def _keep(path: Path, edits: Edits) -> None:
     document = _document(path)
     old = document.get("stops")
     table = old if isinstance(old, dict) else tomlkit.table()
@@ -364,6 +377,11 @@ def _same_own(old: Any, new: Any) -> bool:
 
 def keep_asked(path: Path, asked: Mapping[str, Any]) -> None:
     """Write what was asked for (minutes, level ...) into the ``[lesson]`` table; None takes an entry out."""
+    with locked(path.parent):
+        _keep_asked(path, asked)
+
+
+def _keep_asked(path: Path, asked: Mapping[str, Any]) -> None:
     document = _document(path)
     table = document.get("lesson")
     if not isinstance(table, dict):

@@ -170,13 +170,14 @@ def make_lesson(
     if is_lesson_folder(source):
         existing = open_folder(source)
         source, out, name = existing.score, existing.path, existing.imported_from
+    unfinished = tuple(filter(None, [corrections.set_aside(out / CORRECTIONS)]))
     on_step("reading the score")
     kept = memory.recall(out / EXPORTS) if is_lesson_folder(out) else None
     if kept is not None:
         same = _same(kept, source, out, name, options)
         if same is not None:
             on_progress(1.0)
-            return same
+            return replace(same, changes=(*unfinished, *same.changes))
     known = kept is not None and kept.reading_of == _reading_of(source, name, out, options.analysis)
     score = kept.score if kept is not None and known else titled(read_score(source), name)
     check_place(out, source, options.replace_score)
@@ -221,6 +222,7 @@ def make_lesson(
         *_too_long(work, seconds),
     )
     changes = (
+        *unfinished,
         *_changes(before, facts),
         *_taken_over(added, options.analysis),
         *(f"{path.name} had been changed by hand; your version is now {path}." for path in built.aside),

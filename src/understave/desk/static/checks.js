@@ -45,6 +45,7 @@ export class DeskChecks extends HTMLElement {
           make("span", { class: "where" }, `bar ${row.number}, beat ${row.beat}`),
           make("span", { class: "name" }, setText("⟨x⟩", { "⟨x⟩": row.parts }), make("span", { class: "in" }, ` in ${row.keyName}`)),
           make("span", { class: "share" }, `${Math.round(100 * row.confidence)} %`),
+          ...(row.twin ? [make("span", { class: "hint" }, row.twin)] : []),
         ),
       ),
     );
