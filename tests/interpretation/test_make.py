@@ -22,4 +22,4 @@ def test_a_pedal_is_planned_for_hands_at_a_keyboard_only():
     assert make_plan(replace(score, parts=alone[:2]), reading).pedal
     assert for_keyboard(replace(score, parts=(*alone[:2], Part("P", "Piano", 3, 4))))
     # Asked for by name, a pedal is planned for any piece.
-    assert make_plan(replace(score, parts=alone), reading, PlanOptions(style="each-harmony")).pedal
+    assert make_plan(replace(score, parts=alone), reading, PlanOptions(style="each harmony")).pedal
