@@ -270,6 +270,7 @@ def _one_of(text: str, allowed: Sequence[str]) -> str:
 def _lesson(arguments: argparse.Namespace, console: Console) -> int:
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
+    from understave.lesson import story
     from understave.lesson.make import LessonOptions, make_lesson
 
     source: Path = arguments.score
@@ -305,7 +306,7 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
         )
     for warning in lesson.score.warnings:
         console.print(f"Note: {warning}", highlight=False)
-    doubtful = sum(not s.fixed and s.confidence < 0.5 for s in lesson.reading.spans)
+    doubtful = len(story.worth_checking(lesson.score, lesson.reading))
     console.print(
         f"{lesson.score.title}: {len(lesson.reading.spans)} chords in {len(lesson.score.measures)} bars, "
         f"{doubtful} of them worth checking first; {len(lesson.stops)} stops.",
@@ -451,16 +452,16 @@ def _as_file(score: Score, reading: Reading, suffix: str, paper: Paper) -> bytes
         return score.source
     if suffix in (".mid", ".mp3"):
         from understave.acoustics.files import audio_bytes
-        from understave.acoustics.midi import midi_bytes
         from understave.acoustics.piano import GRAND
         from understave.acoustics.sound import render
+        from understave.export.played import played_midi
         from understave.interpretation.make import make_plan
         from understave.interpretation.perform import perform
 
-        played = perform(score, make_plan(score, reading))
+        plan = make_plan(score, reading)
         if suffix == ".mid":
-            return midi_bytes(played, score.title)
-        return audio_bytes(suffix, render(played, GRAND))
+            return played_midi(score, plan, reading)
+        return audio_bytes(suffix, render(perform(score, plan), GRAND))
     from understave.engraving import Options, engrave, excerpt, to_pdf, to_png
 
     options = Options(paper=paper)
@@ -670,8 +671,8 @@ _AUDIO = (".mp3", ".flac", ".opus", ".wav")
 
 
 def _sound(arguments: argparse.Namespace, console: Console) -> int:
-    from understave.acoustics.midi import midi_bytes
     from understave.disk import write_atomically
+    from understave.export.played import played_midi
     from understave.interpretation.perform import perform
     from understave.wording.phrasebook import phrasebook
 
@@ -684,9 +685,10 @@ def _sound(arguments: argparse.Namespace, console: Console) -> int:
     score, reading = _read(arguments.score)
     bars = _bars(score, arguments.bars) if arguments.bars else (score.measures[0], score.measures[-1])
     plan, instrument = _planned(arguments, score, reading)
-    performance = perform(score, plan, first=bars[0].index, last=bars[1].index)
+    begin, end = (bar.index for bar in bars)
+    performance = perform(score, plan, first=begin, last=end)
     if suffix == ".mid":
-        write_atomically(out, midi_bytes(performance, score.title))
+        write_atomically(out, played_midi(score, plan, reading, first=begin, last=end))
     else:
         _write_sound(out, performance, instrument, arguments.soundfont, console)
     first, last = (bar.number for bar in bars)

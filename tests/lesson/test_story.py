@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from tests.harmony.events.build import build, spans_of
 
+from understave.desk.values import span_row
 from understave.harmony.engine import read_harmony
 from understave.harmony.reading import Alternative, Reading, Span
 from understave.lesson import story
@@ -95,14 +96,19 @@ def test_points_in_german():
 def test_doubts_come_least_certain_first_and_leave_out_what_the_teacher_set():
     score, _ = example()
     spans = (
-        span("C", "V", 0, 0.6),
+        span("C", "V", 0, 0.4),
+        span("C", "V", 2, 0.5),
         span("C", "I", 4, 0.3),
         span("C", "ii", 8, 0.1, fixed=True),
         span("C", "I", 12, 0.95),
     )
     found = story.doubts(score, Reading(spans))
-    assert [d.span.confidence for d in found] == [0.3, 0.6]
+    assert [d.span.confidence for d in found] == [0.3, 0.4]
     assert found[0].text.endswith("read as ⟨I⟩ in C major (30 % sure); it could also be ⟨IV⟩ in C major.")
+    # The page, the desk, the sheet's question marks and the command line tell of the same places.
+    assert [Reading(spans).spans[k] for k in Reading(spans).to_check()] == [d.span for d in found]
+    rows = [span_row(score, s)["check"] for s in spans]
+    assert rows == [s.to_check for s in spans] == [True, False, True, False, False]
     german = story.doubts(score, Reading(spans), "de")[0].text
     assert german.endswith("gelesen als ⟨I⟩ in C-Dur (zu 30 % sicher); möglich wäre auch ⟨IV⟩ in C-Dur.")
 

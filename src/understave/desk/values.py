@@ -34,6 +34,7 @@ def span_row(score: Score, span: Span) -> dict[str, Any]:
         "symbol": chord_symbol(span.numeral.chord(span.key)),
         "confidence": round(span.confidence, 3),
         "fixed": span.fixed,
+        "check": span.to_check,
         "others": [
             {
                 "key": a.key.symbol,

@@ -44,6 +44,7 @@ __all__ = [
     "short_key",
     "twin_text",
     "twins",
+    "worth_checking",
 ]
 
 DEVICE_ORDER = (
@@ -211,20 +212,27 @@ def _point(score: Score, span: Span, device: str, following: Span | None, book: 
 
 
 def doubts(score: Score, reading: Reading, language: Language = "en", at_most: int = 6) -> tuple[Doubt, ...]:
-    """Return the least certain spans that the teacher has not settled, least certain first.
+    """Return the first of the spans worth checking (`Reading.to_check`), least certain first.
 
     Bars with the same notes that are read differently come after them, half as many more at most.
     """
     book = phrasebook(language)
-    open_spans = sorted((s for s in reading.spans if not s.fixed), key=lambda s: (s.confidence, s.start))
-    result = []
-    for span in open_spans[:at_most]:
-        if span.confidence > 0.9:
-            break
-        result.append(Doubt(span, _doubt(score, span, book)))
+    first = (reading.spans[k] for k in reading.to_check()[:at_most])
     alike = twins(score, reading)[: max(1, at_most // 2)]
-    result += [Doubt(t.span, twin_text(score, t, book)) for t in alike]
-    return tuple(result)
+    return (
+        *(Doubt(span, _doubt(score, span, book)) for span in first),
+        *(Doubt(t.span, twin_text(score, t, book)) for t in alike),
+    )
+
+
+def worth_checking(score: Score, reading: Reading) -> tuple[Span, ...]:
+    """Return every span worth checking: the unsure, least certain first, then those of unlike twins.
+
+    The desk walks through the same ones, and the command line counts them.
+    """
+    unsure = [reading.spans[k] for k in reading.to_check()]
+    unlike = {t.span.start: t.span for t in twins(score, reading) if not t.span.fixed}
+    return (*unsure, *(s for s in unlike.values() if not s.to_check))
 
 
 @dataclass(frozen=True, slots=True)

@@ -50,7 +50,7 @@ export class DeskChecks extends HTMLElement {
       ),
     );
     this.replaceChildren(
-      make("p", { class: "hint" }, list.length > 0 ? "The least certain chords. Arrow keys walk along, Enter looks at one; N and P do the same from anywhere." : "Every chord has been settled."),
+      make("p", { class: "hint" }, list.length > 0 ? "The least certain chords. Arrow keys walk along, Enter looks at one; N and P do the same from anywhere." : "No chord is left that is worth checking first."),
       make("ol", { class: "doubtful", "aria-label": "Worth checking first" }, ...entries),
     );
     this.#mark();
