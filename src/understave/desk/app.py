@@ -22,7 +22,7 @@ from importlib.resources import files
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any, cast
+from typing import Any
 
 from starlette.applications import Starlette
 from starlette.requests import ClientDisconnect, Request
@@ -414,7 +414,7 @@ def _entry(value: object) -> Entry:
     named = ENTRIES[0] if value is None else value
     if named not in ENTRIES:
         raise UnderstaveError("There is no such way to name chords.")
-    return cast(Entry, named)
+    return named
 
 
 async def _spelled(desk: Desk, request: Request) -> Any:
