@@ -14,7 +14,6 @@ from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +25,6 @@ from understave.errors import UnderstaveError
 from understave.harmony.model.encoding import Encoding, encode, fifths_index
 from understave.harmony.model.labels import KEYS, QUALITIES, Reduced, key_index, quality_name, reduce
 from understave.harmony.reading import Span
-from understave.score.reader import read_score
 
 RARE = 4
 LABELS = ("key", "tonicised", "root", "bass", "quality", "inversion")

@@ -1,11 +1,12 @@
-"""Label works without analyses by trained networks: ``python -m training.selftrain FILE.pt ... --examples FOLDER``.
+"""Label works without analyses: ``python -m training.selftrain FILE.pt ... --examples FOLDER --out FOLDER``.
 
-In: ``songs.npz`` made by `training.unlabelled` and networks made by `training.train`. Out, in the folder ``--out``:
-``soft.npy``, what the networks together think of every frame, and ``labels.npz``: for each frame the label of the
-best path and how far it is believed, which is the weight it gets in training. With ``--shipped`` the networks of the
-package are teachers too, and with ``--engine SECONDS`` the engine of hand-made features gives its second opinion
-on the path of every piece that is begun by then, so that the student learns from both. Self-training of this
-kind is described by Xie et al., "Self-training with Noisy Student", CVPR 2020.
+In: ``songs.npz`` made by `training.unlabelled` and networks made by `training.train`. Out, in the folder
+``--out``: ``soft.npy``, what the networks together think of every frame, and ``labels.npz``: for each frame
+the label of the best path and how far it is believed, which is the weight it gets in training. With
+``--shipped`` the networks of the package are teachers too, and with ``--engine SECONDS`` the engine of
+hand-made features gives its second opinion on the path of every piece that is begun by then, so that the
+student learns from both. Self-training of this kind is described by Xie et al., "Self-training with Noisy
+Student", CVPR 2020.
 """
 
 from __future__ import annotations
@@ -38,7 +39,7 @@ WINDOW, STRIDE, TOGETHER = 512, 384, 48
 
 @torch.no_grad()
 def soft_labels(networks: list, pieces: Pieces) -> torch.Tensor:  # type: ignore[type-arg]
-    """Return what the networks together think of every frame of every piece, (F, sum of the heads' sizes)."""
+    """Return what the networks together think of every frame of every piece, (F, sum of heads' sizes)."""
     shape = networks[0].shape
     sums = torch.zeros((int(pieces.offsets[-1]), sum(sizes_of(shape).values())), device=pieces.device)
     weight = torch.zeros((len(sums), 1), device=pieces.device)
@@ -66,8 +67,8 @@ def soft_labels(networks: list, pieces: Pieces) -> torch.Tensor:  # type: ignore
 
 @dataclass(frozen=True)
 class Help:
-    """Who helps to label: the score's file, how many trained networks there are besides the shipped ones (which
-    are not asked when 0), and until when, in seconds of the clock, the engine is asked.
+    """Who helps to label: the score's file, how many trained networks there are besides the shipped ones
+    (which are not asked when 0), and until when, in seconds of the clock, the engine is asked.
     """
 
     score: Path
@@ -76,7 +77,7 @@ class Help:
 
 
 def shipped_soft(encoding: Encoding, numerals: Numerals) -> tuple[np.ndarray, int]:
-    """Return what the shipped networks think, in this table of numerals, (T, sum of sizes); and their number."""
+    """Return what the shipped networks think, in this table of numerals, (T, sum of sizes), and how many."""
     network = shipped_networks()
     frames = len(encoding.times) - 1
     theirs = {r: i for i, r in enumerate(network.numerals.reduced)}
@@ -151,7 +152,9 @@ def part_of(source: dict[str, np.ndarray], chosen: np.ndarray) -> dict[str, np.n
     """Return the arrays of some of the pieces."""
     begins, ends = source["offsets"][chosen], source["offsets"][chosen + 1]
     frames = np.concatenate([np.arange(a, b) for a, b in zip(begins, ends, strict=True)])
-    result = {n: a[chosen] if n in ("sets", "names") else a[frames] for n, a in source.items() if n != "offsets"}
+    result = {
+        n: a[chosen] if n in ("sets", "names") else a[frames] for n, a in source.items() if n != "offsets"
+    }
     return {**result, "offsets": np.concatenate([[0], np.cumsum(ends - begins)])}
 
 
@@ -162,7 +165,9 @@ def main() -> None:
     parser.add_argument("--examples", type=Path, required=True)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--belief", type=float, default=0.2, help="least belief in a label that is kept")
-    parser.add_argument("--songs", type=int, default=9999, help="how many songs at most, besides the quartets")
+    parser.add_argument(
+        "--songs", type=int, default=9999, help="how many songs at most, besides the quartets"
+    )
     parser.add_argument("--shipped", action="store_true", help="ask the shipped networks too")
     parser.add_argument("--engine", type=float, default=0.0, metavar="SECONDS", help="ask the engine so long")
     parser.add_argument("--jobs", type=int, default=2)

@@ -1,8 +1,8 @@
 """Train the network: ``python -m training.train --examples FOLDER --out FOLDER [--minutes 8]``.
 
-In: ``labelled.npz`` and, if asked for, works without analyses as `training.selftrain` labelled them. Out: a
-network and a log with the measured agreement on pieces held out or on the set left out. A seed makes a run
-repeatable on one kind of machine; without a GPU it runs on the CPU, only slower.
+In: ``labelled.npz`` and, if asked for, works without analyses as `training.selftrain` labelled them. Out:
+a network and a log with the measured agreement on pieces held out or on the set left out. A seed makes a
+run repeatable on one kind of machine; without a GPU it runs on the CPU, only slower.
 """
 
 from __future__ import annotations
@@ -152,7 +152,7 @@ def blur_input(batch: dict[str, Tensor]) -> dict[str, Tensor]:
 
 
 def vary(batch: dict[str, Tensor]) -> dict[str, Tensor]:
-    """Write the same music otherwise: in longer or shorter values, an octave off, spaced anew, on other staves."""
+    """Write the same music otherwise: in other values, an octave off, spaced anew, on other staves."""
     out = dict(batch)
     codes, values, frames = batch["codes"].clone(), batch["values"].clone(), batch["frames"].clone()
     device, b = codes.device, codes.shape[0]
@@ -483,9 +483,7 @@ def train(options: argparse.Namespace) -> None:
         with torch.no_grad():
             torch._foreach_lerp_(kept, now, 1 - min(0.999, (1 + i) / (10 + i)))
         if i % 500 == 0 or int(4 * progress) > quarter:
-            print(
-                f"{options.name} step {i} loss {loss.item():.3f} {time.time() - begin:.0f} s", flush=True
-            )
+            print(f"{options.name} step {i} loss {loss.item():.3f} {time.time() - begin:.0f} s", flush=True)
         if int(4 * progress) > quarter:
             quarter = int(4 * progress)
             if quarter > 1:
@@ -507,7 +505,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--examples", type=Path, required=True)
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--taught", type=Path, help="folder of labels by teachers, made by training.selftrain")
+    parser.add_argument(
+        "--taught", type=Path, help="folder of labels by teachers, made by training.selftrain"
+    )
     parser.add_argument("--name", default="reader")
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--steps", type=int, default=6000)
@@ -519,7 +519,9 @@ def main() -> None:
     parser.add_argument("--bounds", type=float, default=1.0, help="weight of where chords and keys begin")
     parser.add_argument("--reveal", choices=["few", "teacher"], default="teacher")
     parser.add_argument("--eager", action="store_true", help="start every kernel by itself, also on a GPU")
-    parser.add_argument("--taste", action="store_true", help="tell the network of corpus and analyst, at times")
+    parser.add_argument(
+        "--taste", action="store_true", help="tell the network of corpus and analyst, at times"
+    )
     parser.add_argument("--leave-out", nargs="*", default=[], help="sets not trained on, but measured on")
     parser.add_argument("--heads", type=int, default=6)
     parser.add_argument("--batch", type=int, default=32)

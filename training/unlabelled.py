@@ -1,8 +1,8 @@
 """Works without analyses to arrays: ``python -m training.unlabelled --out FOLDER``.
 
-In: the songs and string quartets of the open data. Out: ``songs.npz``, in which `sets` says which is which, and
-a folder ``scores`` with each score as it was read, by the same numbers. Songs that belong to the measuring split
-are left out, so that not even their notes are seen.
+In: the songs and string quartets of the open data. Out: ``songs.npz``, in which `sets` says which is
+which, and a folder ``scores`` with each score as it was read, by name. Songs that belong to the measuring
+split are left out, so that not even their notes are seen.
 """
 
 from __future__ import annotations

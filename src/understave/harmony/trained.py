@@ -127,8 +127,7 @@ def settled_frames(
 ) -> tuple[Settled, np.ndarray, np.ndarray]:
     """Turn what the teacher fixed into what each frame may be, and into what the network is told.
 
-    A key without a chord is held in the decoder only: in training the network was told keys with their
-    numerals, never alone, and a key by itself makes it name worse chords than none.
+    It is told all of it: in training it was given keys without chords, chords without keys, and both.
     """
     frames, count = len(encoding.times) - 1, len(numerals.reduced)
     index = {r: i for i, r in enumerate(numerals.reduced)}
@@ -148,10 +147,9 @@ def settled_frames(
         if key is not None:
             settled.keys[begin:end] = False
             settled.keys[begin:end, key] = True
+            given_key[begin:end] = key
         if f.numeral is None:
             continue
-        if key is not None:
-            given_key[begin:end] = key
         for mode in MODES:
             # A numeral may mean different chords in major and minor; both are allowed while the key is open.
             if f.key and f.key.mode != mode:

@@ -1,7 +1,7 @@
 """The trained network at run time: an encoded score in, log-probabilities per frame out.
 
-The weights travel in the package as ONNX files named, with their checksums, in ``labels.json``. Several
-networks are averaged. Nothing is fetched; a missing or damaged file is an error, never a worse reading.
+The weights travel in the package as ONNX files named, with their checksums, in ``labels.json``; where there are
+several, they are averaged. Nothing is fetched; a missing or damaged file is an error, never a worse reading.
 """
 
 from __future__ import annotations
@@ -143,10 +143,6 @@ def judge(
     and a phrase end begins there. `given_key` and `given_numeral` (T,) hold what is settled, or the
     size of the table where nothing is.
     """
-    return judge_with(network.sessions, encoding, given_key, given_numeral, 10)
-
-
-def judge_with(sessions, encoding, given_key, given_numeral, width):
     frames = len(encoding.times) - 1
     begins = range(0, max(1, frames - WINDOW + STRIDE), STRIDE)
     sums: dict[str, Floats] = {}
@@ -159,21 +155,21 @@ def judge_with(sessions, encoding, given_key, given_numeral, width):
         inputs = {
             "codes": encoding.codes[None, part].astype(np.int64),
             "values": encoding.values[None, part],
-            "frames": encoding.frames[None, part, :width],
+            "frames": encoding.frames[None, part],
             "signature": encoding.signature[None, part].astype(np.int64),
             "times": times[None, part] - times[begin],
             "mask": np.ones((1, part.stop - begin), dtype=bool),
             "given_key": given_key[None, part],
             "given_numeral": given_numeral[None, part],
         }
-        for session in sessions:
+        for session in network.sessions:
             outputs = session.run(HEADS, inputs)
             for name, logits in zip(HEADS, outputs, strict=True):
                 chance = 1 / (1 + np.exp(-logits[0])) if name == "starts" else np.exp(log_softmax(logits[0]))
                 if name not in sums:
                     sums[name] = np.zeros((frames, logits.shape[-1]), dtype=np.float32)
                 sums[name][part] += share * chance
-    total = weight * len(sessions)
+    total = weight * len(network.sessions)
     mean = {name: value / total for name, value in sums.items()}
     return {n: v if n == "starts" else np.log(v + 1e-7) for n, v in mean.items()}
 
