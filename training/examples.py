@@ -1,7 +1,8 @@
 """Make training examples: ``python -m training.examples --out FOLDER``.
 
-In: the analysed scores of the open data's training split (only sets whose weights may ship). Out: ``labelled.npz`` and ``tables.json`` for `training.train`, and a
-report of the pieces left out because analysis and score do not fit.
+In: the analysed scores of the open data's training split (only sets whose weights may ship). Out:
+``labelled.npz`` and ``tables.json`` for `training.train`, and a report of the pieces left out because
+analysis and score do not fit.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from benchmarks import corpora
 from training.arrays import arrays_of
 from understave.errors import UnderstaveError
 from understave.harmony.model.encoding import Encoding, encode, fifths_index
-from understave.harmony.model.labels import KEYS, QUALITIES, Reduced, key_index, quality_name, reduce
+from understave.harmony.model.label_indices import KEYS, QUALITIES, Reduced, key_index, quality_name, reduce
 from understave.harmony.reading import Span
 
 RARE = 4

@@ -29,7 +29,7 @@ from training.tables import complete
 from training.train import Pieces, given, inputs, sizes_of
 from understave.harmony.model.decoding import Settled, Trust, decode, likely_keys, second_opinion
 from understave.harmony.model.encoding import CENTRE, FIFTHS, Encoding, encode
-from understave.harmony.model.labels import KEYS, LOWEST_TONIC
+from understave.harmony.model.label_indices import KEYS, LOWEST_TONIC
 from understave.harmony.model.network import Numerals, judge
 from understave.harmony.model.network import load as shipped_networks
 from understave.harmony.trained import opinion_of

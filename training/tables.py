@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from understave.harmony.model.labels import Reduced, reduce
+from understave.harmony.model.label_indices import Reduced, reduce
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
 from understave.theory.pitch import PitchClass

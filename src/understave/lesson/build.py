@@ -23,7 +23,7 @@ from typing import Any, TypeAlias
 
 from understave.disk import write_atomically
 from understave.errors import UnderstaveError
-from understave.processes import spawn_context
+from understave.jobs.processes import spawn_context
 
 MEMORY = "made.json"
 KEPT = "kept"

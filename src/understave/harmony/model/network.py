@@ -1,7 +1,7 @@
 """The trained network at run time: an encoded score in, log-probabilities per frame out.
 
-The weights travel in the package as ONNX files named, with their checksums, in ``labels.json``; where there are
-several, they are averaged. Nothing is fetched; a missing or damaged file is an error, never a worse reading.
+The weights travel in the package as ONNX files named, with their checksums, in ``labels.json``; of several
+the judgements are averaged. Nothing is fetched; a missing or damaged file is an error, never a worse reading.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ import onnxruntime
 
 from understave.errors import UnderstaveError
 from understave.harmony.model.encoding import Encoding
-from understave.harmony.model.labels import KEYS, QUALITIES, Reduced
+from understave.harmony.model.label_indices import KEYS, QUALITIES, Reduced
 from understave.theory.chord import Chord, Quality
 from understave.theory.pitch import PitchClass
 
