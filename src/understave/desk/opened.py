@@ -99,7 +99,7 @@ class OpenLesson:
     async def begin(self) -> None:
         """Read the score with its corrections; needed before anything is shown."""
         held = self.standing
-        found = await self._ask(self.readers, work.read_fully, self.score, held)
+        found = await self._ask(self.readers, work.read_fully, self.score, held, self.folder.keys_last)
         self.begin_with(*found)
         self._renew(0.0)
 
@@ -217,7 +217,9 @@ class OpenLesson:
         shown, held = self._now(), self.standing
         try:
             if not shown.settled:
-                judged, spans = await self._ask(self.readers, work.read_fully, self.score, held)
+                judged, spans = await self._ask(
+                    self.readers, work.read_fully, self.score, held, self.folder.keys_last
+                )
                 async with self.lock:
                     if held != self.standing:
                         return

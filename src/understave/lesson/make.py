@@ -27,6 +27,7 @@ from understave.export.reading_data import reading_csv, reading_json
 from understave.findings import read, with_events
 from understave.harmony import corrections
 from understave.harmony.adopted import read_as
+from understave.harmony.key_length import trust_for
 from understave.harmony.reading import Correction, Event, Reading
 from understave.harmony.romantext import write_romantext
 from understave.interpretation.perform import clock
@@ -42,6 +43,7 @@ from understave.lesson.folder import (
     check_place,
     create_folder,
     is_lesson_folder,
+    keys_last,
     open_folder,
     titled,
 )
@@ -192,7 +194,7 @@ def make_lesson(
     if kept is not None and known:
         reading, plan = kept.reading, kept.plan
     else:
-        reading, added = _read(score, out / CORRECTIONS, options.analysis)
+        reading, added = _read(score, out, options.analysis)
         on_step("planning how to play it")
         on_progress(0.08)
         plan = make_plan(score, reading)
@@ -255,7 +257,8 @@ def _bytes(path: Path | None) -> bytes:
 def _reading_of(source: Path, name: str, out: Path, analysis: Path | None) -> str:
     """Return a digest of all that a reading is made from."""
     decided = _bytes(out / CORRECTIONS)
-    return digest(_bytes(source), source.suffix, name, decided, _bytes(analysis), program_digest())
+    said = (decided, _bytes(analysis), keys_last(out))
+    return digest(_bytes(source), source.suffix, name, said, program_digest())
 
 
 def _all_of(source: Path, name: str, out: Path, options: LessonOptions, analysis: Path | None) -> str:
@@ -288,15 +291,15 @@ def _same(kept: memory.Found, source: Path, out: Path, name: str, options: Lesso
     )
 
 
-def _read(score: Score, kept: Path, analysis: Path | None) -> tuple[Reading, tuple[Correction, ...]]:
-    decided = corrections.load(kept)
+def _read(score: Score, out: Path, analysis: Path | None) -> tuple[Reading, tuple[Correction, ...]]:
+    decided, length = corrections.load(out / CORRECTIONS), keys_last(out)
     if analysis is None:
-        return read(score, decided), ()
+        return read(score, decided, length), ()
     try:
         text = analysis.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError):
         raise UnderstaveError(f"{analysis} cannot be read; give the analysis as a RomanText file.") from None
-    reading, added = read_as(score, decided, text, f"from {analysis.name}")
+    reading, added = read_as(score, decided, text, f"from {analysis.name}", trust_for(score, length))
     return with_events(score, reading), added
 
 
