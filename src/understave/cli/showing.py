@@ -66,13 +66,16 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
 
 
 def _show(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.harmony.ground import SAID, functional
     from understave.score.model import beat_text
     from understave.teaching import story
+    from understave.theory.chord_symbol import chord_symbol
     from understave.theory.names import key_name
     from understave.wording import phrasebook
 
     score, reading = read_source(arguments.score)
     start, end = stretch_named(score, arguments.bars) or (Fraction(0), score.end)
+    keyed = functional(reading.spans)
     table = Table("bar", "beat", "key", "chord", "notes", "sure", "or", title=score.title)
     for span in reading.spans:
         if span.end <= start or span.start >= end:
@@ -81,13 +84,15 @@ def _show(arguments: argparse.Namespace, console: Console) -> int:
         table.add_row(
             score.bar_name(score.measure_at(span.start)),
             beat_text(score.beat_at(span.start)),
-            key_name(span.key),
-            str(span.numeral),
+            key_name(span.key) if keyed or span.fixed else "",
+            str(span.numeral) if keyed or span.fixed else chord_symbol(chord),
             " ".join(m.name for m in chord.members),
             "yours" if span.fixed else f"{round(100 * span.confidence)} %",
-            ", ".join(f"{a.numeral} ({a.key.symbol})" for a in span.alternatives[:2]),
+            ", ".join(f"{a.numeral} ({a.key.symbol})" for a in span.alternatives[:2]) if keyed else "",
         )
     console.print(table)
+    if not keyed:
+        console.print(SAID, highlight=False)
     book = phrasebook("en")
     for twin in story.twins(score, reading):
         if twin.span.end > start and twin.span.start < end:

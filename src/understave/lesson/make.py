@@ -27,6 +27,7 @@ from understave.export.reading_data import reading_csv, reading_json
 from understave.findings import read, with_events
 from understave.harmony import corrections
 from understave.harmony.adopted import read_as
+from understave.harmony.ground import SAID, functional
 from understave.harmony.key_length import trust_for
 from understave.harmony.reading import Correction, Event, Reading
 from understave.harmony.romantext import write_romantext
@@ -223,6 +224,7 @@ def make_lesson(
     folder = open_folder(out)
     faults = _faults(work)
     notes = (
+        *(() if functional(reading.spans) else (SAID,)),
         *(
             f"What you wrote for the stop {n!r} has no stop now; it stays in {SETTINGS}."
             for n in edits.without_place(work.stops, wishes)
