@@ -21,7 +21,7 @@ SAID = (
 
 
 def mean_confidence(spans: Sequence[Span]) -> float:
-    """Return the mean confidence of spans by time, those the teacher's own left out; 1 where there are none."""
+    """Return the mean confidence of spans by time, without the teacher's own; 1 where there are none."""
     own = [s for s in spans if not s.fixed]
     time = sum(float(s.end - s.start) for s in own)
     return sum(s.confidence * float(s.end - s.start) for s in own) / time if time else 1.0
