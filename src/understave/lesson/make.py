@@ -17,6 +17,7 @@ from typing import Any, get_args
 
 from understave.acoustics.midi import midi_bytes
 from understave.engraving import Options, engrave, to_pdf
+from understave.digests import digest
 from understave.errors import UnderstaveError
 from understave.export.annotated import annotated_musicxml
 from understave.export.annotated_mei import annotated_mei
@@ -35,7 +36,7 @@ from understave.interpretation.make import make_plan
 from understave.interpretation.perform import clock, perform
 from understave.interpretation.plan import Plan
 from understave.lesson import cues, edits, memory, webpage
-from understave.lesson.build import Files, Part, build, digest, program_digest, remembered, untouched
+from understave.lesson.build import Files, Part, build, program_digest, remembered, untouched
 from understave.lesson.cards import card_pictures, flash_cards
 from understave.lesson.checking import Fault, check_contrasts, check_exercises, check_stops, check_story
 from understave.lesson.contrasts import Contrast
