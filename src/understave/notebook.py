@@ -1,4 +1,4 @@
-"""Values -> what a notebook shows of them: engraved bars, the reading as a table, the plan as lanes, a player.
+"""Values -> what a notebook shows of them: engraved bars, a table of the reading, lanes of the plan, sound.
 
 In: a Score, Piece, Reading, Plan or Sound. Out: content by MIME type. Loaded by `shown` when somebody looks.
 """

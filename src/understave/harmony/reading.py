@@ -116,14 +116,14 @@ class Reading:
         return shown(self)
 
     def span_at(self, moment: Fraction) -> Span | None:
-        """Return the span that holds a moment (in quarter notes), None before the first and after the last."""
+        """Return the span that holds a moment (quarter notes), None before the first and after the last."""
         place = bisect_right(self.spans, moment, key=lambda s: s.start) - 1
         if place < 0 or moment >= self.spans[place].end:
             return None
         return self.spans[place]
 
     def to_arrow(self) -> Any:
-        """Return the spans as a pyarrow Table: start, end (quarter notes), key, mode, numeral, chord, members,
+        """Return the spans as a pyarrow Table: start, end (quarters), key, mode, numeral, chord, members,
         bass, confidence, fixed, notes, foreign. Raises UnderstaveError without the package pyarrow.
         """
         return tabled(self)

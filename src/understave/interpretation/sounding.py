@@ -54,8 +54,8 @@ def sound(
 ) -> Sound:
     """Play a score, or its measures `first` to `last` (indexes from 0, both included), under a plan.
 
-    `tempo` is in quarter notes a minute, None for the plan's own. Raises UnderstaveError for measures that are
-    not there. Begin with the volume low, above all with headphones.
+    `tempo` is in quarter notes a minute, None for the plan's own. Raises UnderstaveError for measures
+    that are not there. Begin with the volume low, above all with headphones.
     """
     performance = perform(score, plan, first=first, last=last, tempo=tempo)
     return Sound(np.asarray(render(performance, instrument, RATE), np.float32))

@@ -20,7 +20,6 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any, TypeAlias
 
-from understave.digests import digest
 from understave.disk import write_atomically
 from understave.errors import UnderstaveError
 from understave.processes import spawn_context

@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any, get_args
 
 from understave.acoustics.midi import midi_bytes
-from understave.engraving import Options, engrave, to_pdf
 from understave.digests import digest
+from understave.engraving import Options, engrave, to_pdf
 from understave.errors import UnderstaveError
 from understave.export.annotated import annotated_musicxml
 from understave.export.annotated_mei import annotated_mei
