@@ -142,7 +142,6 @@ class Reader(nn.Module):
             "starts": 3,
         }
         self.heads = nn.ModuleDict({name: nn.Linear(d, size) for name, size in sizes.items()})
-        self.restore_pitch = nn.Linear(d, FIFTHS)
         self.dropout = nn.Dropout(shape.dropout)
 
     def frames(

@@ -29,7 +29,7 @@ from training.tables import complete
 from training.train import Pieces, given, inputs, sizes_of
 from understave.harmony.model.decoding import Settled, Trust, decode, likely_keys, second_opinion
 from understave.harmony.model.encoding import CENTRE, FIFTHS, Encoding, encode
-from understave.harmony.model.label_indices import KEYS, LOWEST_TONIC
+from understave.harmony.model.label_indices import KEYS, LOWEST_TONIC, QUALITIES
 from understave.harmony.model.network import Numerals, judge
 from understave.harmony.model.network import load as shipped_networks
 from understave.harmony.trained import opinion_of
@@ -94,6 +94,13 @@ def shipped_soft(encoding: Encoding, numerals: Numerals) -> tuple[np.ndarray, in
     return np.concatenate(columns, 1), len(network.sessions)
 
 
+def heads_of(soft: np.ndarray, numerals: Numerals) -> dict[str, np.ndarray]:
+    """Part what networks think of frames (T, sum of sizes) into heads, as `model.network.judge` gives them."""
+    ends = np.cumsum([KEYS, KEYS, len(numerals.reduced), FIFTHS, FIFTHS, len(QUALITIES), 4])
+    parts = np.split(soft.astype(np.float32), ends, axis=1)
+    return {n: v if n == "starts" else np.log(v + 1e-7) for n, v in zip(HEADS, parts, strict=True)}
+
+
 def label(
     soft: np.ndarray, lengths: np.ndarray, numerals: Numerals, belief: float, helped: Help
 ) -> dict[str, np.ndarray]:
@@ -112,9 +119,7 @@ def label(
         theirs, number = shipped_soft(encoding, numerals)
         mean = helped.networks * soft.astype(np.float32) + number * theirs
         soft = (mean / (helped.networks + number)).astype(np.float16)
-    ends = np.cumsum([KEYS, KEYS, len(numerals.reduced), FIFTHS, FIFTHS, 18, 4])
-    parts = np.split(soft.astype(np.float32), ends, axis=1)
-    found = {n: v if n == "starts" else np.log(v + 1e-7) for n, v in zip(HEADS, parts, strict=True)}
+    found = heads_of(soft, numerals)
     free = Settled(
         np.ones((count, KEYS), bool), np.ones((count, len(numerals.reduced)), bool), np.zeros(count, bool)
     )
