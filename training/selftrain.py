@@ -95,7 +95,7 @@ def shipped_soft(encoding: Encoding, numerals: Numerals) -> tuple[np.ndarray, in
 
 
 def heads_of(soft: np.ndarray, numerals: Numerals) -> dict[str, np.ndarray]:
-    """Part what networks think of frames (T, sum of sizes) into heads, as `model.network.judge` gives them."""
+    """Part what networks think of frames (T, sum of sizes) into heads, as `network.judge` gives them."""
     ends = np.cumsum([KEYS, KEYS, len(numerals.reduced), FIFTHS, FIFTHS, len(QUALITIES), 4])
     parts = np.split(soft.astype(np.float32), ends, axis=1)
     return {n: v if n == "starts" else np.log(v + 1e-7) for n, v in zip(HEADS, parts, strict=True)}
