@@ -22,8 +22,8 @@ from understave.repertoire.devices import Device, device
 from understave.repertoire.lines import Lines, open_lines
 from understave.repertoire.matching import Step, locate
 from understave.repertoire.patterns import bass_line, key_plan, progression
-from understave.repertoire.periods import PERIODS
 from understave.repertoire.store import CATALOGUE_VERSION, open_store
+from understave.score.composers import PERIODS
 from understave.theory.key import Key
 
 

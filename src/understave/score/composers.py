@@ -33,7 +33,7 @@ Lives = Mapping[str, tuple[int, int]]
 
 def lives(folder: Path | None = None) -> Lives:
     """Return years of birth and death by plain "surname, names"; raise UnderstaveError on a bad file."""
-    found = _read(files("understave.repertoire").joinpath("composers.toml").read_text(encoding="utf-8"), "")
+    found = _read(files("understave.score").joinpath("composers.toml").read_text(encoding="utf-8"), "")
     own = folder / "composers.toml" if folder else None
     if own is not None and own.exists():
         try:
