@@ -2,11 +2,11 @@
 
 In: the recorded performances of `benchmarks.performances`. Out: tables by period.
 
-* **changes**: F1 of the changes of pedal at three pairs of thresholds. A change is a release followed by a new
-  pressing: the controller falls below the first and later rises to the second (50/70 lie either side of 64,
-  where the MIDI 1.0 Detailed Specification divides off from on, with room for a trembling foot). It counts at
-  its release. A planned change is right when a performer's lies within a third of a (marked) beat of it, each
-  used once.
+* **changes**: F1 of the changes of pedal at three pairs of thresholds. A change is a release followed by a
+  new pressing: the controller falls below the first and later rises to the second (50/70 lie either side of
+  64, where the MIDI 1.0 Detailed Specification divides off from on, with room for a trembling foot). It
+  counts at its release. A planned change is right when a performer's lies within a third of a (marked) beat
+  of it, each used once.
 * **depth r**: Pearson's r between the depth that is planned and that a performer has, every twentieth of a
   second, the plan's moves made on the performer's own clock; 0 where the plan never moves.
 * **time down**: share of that time with the controller at 64 or more; and **far off**, the mean distance of a
@@ -21,8 +21,8 @@ pieces of `FITTED` are printed, not counted.
 
 What the data was used for: the weights of `interpretation.pedal_search` are round numbers that began as
 guesses; of some three hundred rows of them, compared by their mean F1 over every second piece of
-``performance``, one near the flat top was taken. The figures of all pieces were seen while rules were made: none
-is truly held out, but no number was fitted to any of them.
+``performance``, one near the flat top was taken. The figures of all pieces were seen while rules were made:
+none is truly held out, but no number was fitted to any of them.
 """
 
 from __future__ import annotations

@@ -1,8 +1,9 @@
 """Three excerpts, each played by 22 pianists, laid on our reading of the score.
 
-In: the folders of ``pianists`` (match files of format 1.0.0 and MIDI with pedal; Goebl, "Numerisch-klassifika-
-torische Interpretationsanalyse mit dem Boesendorfer Computerfluegel", 1999, doi 10.21939/4X22, CC BY 4.0). Out:
-`Performed`, as for the recorded performances. ``python -m benchmarks.pianists`` prints how much was found.
+In: the folders of ``pianists`` (match files of format 1.0.0 and MIDI with pedal; Goebl,
+"Numerisch-klassifika- torische Interpretationsanalyse mit dem Boesendorfer Computerfluegel", 1999, doi
+10.21939/4X22, CC BY 4.0). Out: `Performed`, as for the recorded performances. ``python -m
+benchmarks.pianists`` prints how much was found.
 
 A match line ties a written note (pitch, onset in beats of the signature) to the struck one (ticks, velocity).
 """
@@ -94,9 +95,8 @@ def main() -> None:
         _, performed = read_excerpt(home)
         named = [sum(bool(s.note) for s in p.performance.strikes) for p in performed]
         struck = [len(p.performance.strikes) for p in performed]
-        print(
-            f"{home.name:24} {len(performed)} pianists, {100 * sum(named) / sum(struck):.1f} % of strikes found"
-        )
+        share = 100 * sum(named) / sum(struck)
+        print(f"{home.name:24} {len(performed)} pianists, {share:.1f} % of strikes found")
 
 
 if __name__ == "__main__":

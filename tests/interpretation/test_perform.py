@@ -284,11 +284,33 @@ def test_the_pedal_goes_up_with_the_new_harmony_and_down_just_after():
         return float(np.interp(t, seconds, depths))
 
     assert depth(1) == 1
-    assert depth(1.999) == pytest.approx(1)
-    assert depth(2.07) == 0
-    assert depth(2.3) == 1
+    # The dampers are falling as the new harmony is struck, as 22 pianists have it (`training.playing`).
+    assert depth(1.9) == pytest.approx(1)
+    assert 0.2 < depth(2.0) < 0.5
+    assert depth(2.05) == 0
+    assert depth(2.1) == 0
+    assert depth(2.4) == 1
     assert depth(3.1) == 0
     assert all(a[0] <= b[0] for a, b in pairwise(pedal))
+
+
+def test_a_late_change_comes_after_the_harmony_and_does_not_clear_all():
+    moves = tuple(PedalMove(F(t), 1.0, "proposed", late=t > 0) for t in (0, 2))
+    pedal = perform(line("C4", "D4", "E4", "F4"), replace(STEADY, pedal=moves)).pedal
+    seconds, depths = zip(*pedal, strict=True)
+    assert float(np.interp(2.0, seconds, depths)) == 1
+    dip = min(d for s, d in pedal if 1.5 < s < 3)
+    assert 0.2 < dip < 0.5
+
+
+def test_what_stands_under_una_corda_is_struck_with_the_soft_pedal():
+    score = line("C4", "D4", "E4", "F4", "G4", "A4", "B4", "C5")
+    words = (
+        Direction("w1", "words", F(2), None, 1, "una corda"),
+        Direction("w2", "words", F(5), None, 1, "tre corde"),
+    )
+    strikes = perform(replace(score, directions=words), STEADY).strikes
+    assert [s.soft for s in strikes] == [False, False, True, True, True, False, False, False]
 
 
 def test_the_pedal_held_into_the_first_bar_is_down_from_the_start():

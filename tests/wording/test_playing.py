@@ -52,7 +52,7 @@ def test_pedal_moves_are_named_by_what_the_foot_does() -> None:
         (F(1), "pedal", "pedal down"),
         (F(2), "pedal", "change the pedal"),
         (F(3), "pedal", "change to half pedal"),
-        (F(4), "pedal", "change to pedal 30 % down"),
+        (F(4), "pedal", "let the pedal up to a quarter"),
         (F(5), "pedal", "pedal up (printed)"),
         (F(6), "pedal", "pedal half down"),
     ]

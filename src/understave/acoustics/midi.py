@@ -28,6 +28,10 @@ def midi_bytes(performance: Performance, title: str = "") -> bytes:
         (seconds, 1, mido.Message("control_change", control=SUSTAIN, value=value))
         for seconds, value in pedal_steps(performance)
     ]
+    events += [
+        (seconds, 1, mido.Message("control_change", control=SOFT, value=127 if down else 0))
+        for seconds, down in _shifts(performance)
+    ]
     again: dict[int, float] = {}
     for strike in sorted(performance.strikes, key=lambda s: -s.start):
         velocity = min(127, max(1, round(strike.velocity)))
@@ -49,6 +53,15 @@ def midi_bytes(performance: Performance, title: str = "") -> bytes:
     memory = io.BytesIO()
     file.save(file=memory)
     return memory.getvalue()
+
+
+def _shifts(performance: Performance) -> list[tuple[float, bool]]:
+    """Return where the soft pedal goes down and up, from what is struck with it."""
+    found: list[tuple[float, bool]] = []
+    for strike in performance.strikes if not performance.soft else ():
+        if strike.soft != (found[-1][1] if found else False):
+            found.append((max(0.0, strike.start - 0.001), strike.soft))
+    return found
 
 
 def pedal_steps(performance: Performance) -> list[tuple[float, int]]:

@@ -100,7 +100,9 @@ def _struck(
         first = round(strike.start * rate)
         if stop <= strike.start or first >= frames:
             continue
-        note = _note(strike, stop, instrument, rate, frames - first, lying.get(key), performance.soft)
+        note = _note(
+            strike, stop, instrument, rate, frames - first, lying.get(key), performance.soft or strike.soft
+        )
         _put(places, first, note, shares(key))
         if done % 8 == 0:
             tell(done / len(strikes))

@@ -25,6 +25,8 @@ from understave.wording.sentences import can_say, plain, say, say_again
 Aspect = Literal["tension", "dynamics", "voicing", "timing", "pedal"]
 _NOTES = ("dissonance", "resolution", "repeated")
 """Roles of a `Voice` that single notes have; the others are layers of the texture."""
+_DEPTHS = ((0.37, "little"), (0.62, "half"), (0.87, "most"), (1.0, "down"))
+"""Depth of the pedal up to which it is named so."""
 _ORDER: tuple[Aspect, ...] = ("dynamics", "voicing", "timing", "pedal", "tension")
 
 
@@ -159,10 +161,9 @@ def _end_place(score: Score, moment: Fraction, book: Phrasebook) -> str:
 def _pedal_words(before: float, after: float, book: Phrasebook) -> str:
     if after <= 0:
         return book.phrases["play_pedal_up"] if before > 0 else ""
-    share = book.phrases["percent"].format(number=round(100 * after))
-    depth = "down" if after >= 0.9 else "half" if 0.4 <= after <= 0.6 else "part"
+    depth = next(name for most, name in _DEPTHS if after <= most)
     change = "change" if before > 0 else "press"
-    return book.phrases[f"play_pedal_{change}_{depth}"].format(percent=share)
+    return book.phrases[f"play_pedal_{change}_{depth}"]
 
 
 def _voices(score: Score, voices: tuple[Voice, ...], book: Phrasebook) -> Iterator[_Item]:
