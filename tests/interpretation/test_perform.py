@@ -168,8 +168,6 @@ def test_onsets_agree_with_a_reference_library():
     score = replace(score, notes=tuple(replace(n, fermata=False) for n in score.notes), directions=())
     ours = {(round(s.start, 3), s.midi) for s in perform(score, Plan(tempo=96.0), tempo=90.0).strikes}
     theirs = music21.converter.parse(path).stripTies().flatten().notes
-    scale = basic_tempo(score) / 90.0
-    assert scale == 1.0
     expected = {(round(float(n.offset) * 60 / 90, 3), p.midi) for n in theirs for p in n.pitches}
     assert len(expected) > 150
     assert ours == expected
@@ -270,6 +268,39 @@ def test_a_tremolo_repeats_at_its_written_speed():
 def test_notes_held_into_the_first_bar_are_struck_there():
     score = score_of([(F(2), F(4), "C3"), (F(4), F(2), "E4")])
     assert [(s.midi, s.start) for s in perform(score, STEADY, first=1).strikes] == [(48, 0.0), (64, 0.0)]
+
+
+# --- tempo where none is printed
+
+
+def test_short_values_are_written_for_a_slow_beat():
+    slow, quick = (
+        basic_tempo(score_of([(F(k) * length, length, "C4") for k in range(int(8 / length))]))
+        for length in (F(1, 8), F(1))
+    )
+    assert slow < 70 < 100 < quick
+
+
+def test_degrees_belong_to_the_word_beside_them():
+    """Dictionary meanings; common practice, no source."""
+
+    def tempo(text: str) -> float:
+        score = line(*["C4"] * 8)
+        return basic_tempo(replace(score, directions=(Direction("t", "words", F(0), None, 1, text),)))
+
+    assert tempo("Sehr innig und nicht zu rasch") == tempo("nicht zu rasch") < tempo("rasch")
+    assert tempo("Sehr rasch") > tempo("rasch")
+    assert tempo("Allegro ma non troppo") < tempo("Allegro")
+
+
+def test_a_livelier_section_is_played_faster_and_the_first_tempo_comes_back():
+    score = line(*["C4"] * 16)
+    marks = (("Andante", 0), ("Etwas bewegter", 4), ("Erstes Tempo", 8))
+    made = tuple(Direction(f"t{t}", "words", F(t), None, 1, text) for text, t in marks)
+    points = printed_tempo(replace(score, directions=made))
+    first, livelier, again = (tempo_at(points, F(t)) for t in (1, 5, 9))
+    assert livelier >= 1.25 * first
+    assert again == first
 
 
 # --- pedal
