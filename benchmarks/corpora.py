@@ -113,7 +113,12 @@ def chorale_score(number: int) -> Path:
 
 
 def pieces(split: str, sets: Sequence[str] = ()) -> Iterator[Piece]:
-    """Yield the pieces of ``train`` or ``dev``, in order; `sets` empty means all."""
+    """Yield the pieces of ``train`` or ``dev``, in order; `sets` empty means all.
+
+    A piece of ``dev`` that also stands in ``train`` is left out: Riemenschneider's collection prints four
+    chorales twice, under two numbers each (088, 199, 308 and 349 are 023, 302, 156 and 120).
+    """
+    learnt = frozenset(_works("train")) if split == "dev" else frozenset()
     for folder in sorted((data_folder() / "harmony" / split).iterdir()):
         if not folder.is_dir() or (sets and folder.name not in sets):
             continue
@@ -126,7 +131,21 @@ def pieces(split: str, sets: Sequence[str] = ()) -> Iterator[Piece]:
             else:
                 found = sorted(home.glob("score.*"))
                 score = found[0] if found else home / "score.mxl"
-            yield Piece(split, folder.name, home.name, score, analyses)
+            if _work(folder.name, home.name) not in learnt:
+                yield Piece(split, folder.name, home.name, score, analyses)
+
+
+def _works(split: str) -> Iterator[str]:
+    for folder in (data_folder() / "harmony" / split).iterdir():
+        if folder.is_dir():
+            yield from (_work(folder.name, home.name) for home in folder.iterdir())
+
+
+def _work(set_name: str, piece: str) -> str:
+    """Name the work that a piece is, the same for both numbers of a chorale that is printed twice."""
+    if set_name == "chorales":
+        return str(chorale_score(int(piece.rsplit("-", 1)[1])))
+    return f"{set_name}/{piece}"
 
 
 def cached_score(path: Path) -> Score:

@@ -137,8 +137,7 @@ def _mean(values: Sequence[float | None]) -> float | None:
 
 
 def top_of_chords(score: Score, velocities: Mapping[str, float]) -> float | None:
-    """Return how far the top of what is struck together stands above the mean of the rest; None without
-    chords."""
+    """Return how far tops stand above the mean of what is struck with them; None without chords."""
     struck: dict[Fraction, list[tuple[int, float]]] = defaultdict(list)
     for i, velocity in velocities.items():
         note = score.note_by_id[i]
@@ -197,8 +196,9 @@ def show(rows: Sequence[Figures]) -> None:
             print(_summed(f"median of {len(group)} {period}", group))
     for what in ("notes", "beats"):
         better = sum(getattr(r, what)["plan"] > getattr(r, what)["printed"] for r in counted)
-        print(f"By {what} the plan is nearer to the pianists than print in {better} of {len(counted)}
-        pieces.")
+        print(
+            f"By {what} the plan is nearer to the pianists than print in {better} of {len(counted)} pieces."
+        )
 
 
 def _summed(name: str, rows: Sequence[Figures]) -> str:

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -244,14 +244,15 @@ def _score_beats(home: Path, score: Score) -> tuple[tuple[int, ...], list[tuple[
     and its written moment. Of the ways to take the repeats the one whose pitches fit best is taken.
     """
     onsets, beats = _plain(home)
-    best: tuple[float, tuple[int, ...], list[float]] | None = None
-    for order in _orders(score.measures):
+    repeats = repeats_of(score.measures)
+
+    def fit(taken: tuple[bool, ...]) -> float:
+        order = order_of(score.measures, repeats, taken)
         starts, hits = _place(score, order, onsets)
-        fit = hits - abs(starts[-1] - max(onsets)) - 0.01 * len(order)
-        if best is None or fit > best[0]:
-            best = fit, order, starts
-    assert best is not None
-    _, order, starts = best
+        return hits - abs(starts[-1] - max(onsets)) - 0.01 * len(order)
+
+    order = order_of(score.measures, repeats, best_taken(len(repeats), fit))
+    starts, _ = _place(score, order, onsets)
     found = []
     for beat in beats:
         k = max(0, bisect_right(starts, beat + 1e-6) - 1)
@@ -260,9 +261,12 @@ def _score_beats(home: Path, score: Score) -> tuple[tuple[int, ...], list[tuple[
     return order, found
 
 
-def _orders(measures: Sequence[Measure]) -> list[tuple[int, ...]]:
-    """Return the orders of bars as played, for every way to take or leave the repeats."""
-    repeats: list[tuple[int, int]] = []
+Repeat = tuple[int, int]
+
+
+def repeats_of(measures: Sequence[Measure]) -> list[Repeat]:
+    """Return the first and last bar of each repeated passage, in order."""
+    repeats: list[Repeat] = []
     start = 0
     for m in measures:
         if m.repeat_start:
@@ -270,18 +274,67 @@ def _orders(measures: Sequence[Measure]) -> list[tuple[int, ...]]:
         if m.repeat_end:
             repeats.append((start, m.index))
             start = m.index + 1
-    orders = []
-    for taken in product((True, False), repeat=len(repeats)):
-        order: list[int] = []
-        done = 0
-        for (a, b), take in zip(repeats, taken, strict=True):
-            first_ending = [i for i in range(a, b + 1) if measures[i].ending == (1,)]
-            once = list(range(done, b + 1))
-            again = [i for i in range(a, b + 1) if i not in first_ending]
-            order += once + again if take else [i for i in once if i not in first_ending]
-            done = b + 1
-        orders.append((*order, *range(done, len(measures))))
-    return orders
+    return repeats
+
+
+def order_of(
+    measures: Sequence[Measure], repeats: Sequence[Repeat], taken: Sequence[bool]
+) -> tuple[int, ...]:
+    """Return the bars as played where some repeats are taken; a first ending only where its repeat is."""
+    order: list[int] = []
+    done = 0
+    for (a, b), take in zip(repeats, taken, strict=True):
+        first_ending = {i for i in range(a, b + 1) if measures[i].ending == (1,)}
+        once = range(done, b + 1)
+        again = [i for i in range(a, b + 1) if i not in first_ending]
+        order += [*once, *again] if take else [i for i in once if i not in first_ending]
+        done = b + 1
+    return (*order, *range(done, len(measures)))
+
+
+def best_taken(count: int, fit: Callable[[tuple[bool, ...]], float]) -> tuple[bool, ...]:
+    """Return which of so many repeats are taken so that `fit` is best.
+
+    All ways are tried of few repeats; of more, one repeat after the other is changed, from all taken and from
+    none, until nothing gets better: at most 2 * `_ROUNDS` * `count` ways instead of two to that power.
+    """
+    if count <= _FEW:
+        return max(product((True, False), repeat=count), key=fit)
+    found = []
+    for start in (True, False):
+        taken = (start,) * count
+        best = fit(taken)
+        for _ in range(_ROUNDS):
+            before = taken
+            for i in range(count):
+                other = (*taken[:i], not taken[i], *taken[i + 1 :])
+                if (value := fit(other)) > best:
+                    taken, best = other, value
+            if taken == before:
+                break
+        found.append((best, taken))
+    return max(found, key=lambda f: f[0])[1]
+
+
+_FEW, _ROUNDS = 5, 4
+
+
+def left_out(sizes: Sequence[int], surplus: int) -> tuple[bool, ...] | None:
+    """Return which parts of these sizes to leave out so that `surplus` goes, late ones first; None if none.
+
+    The sums that the parts from each on can reach are kept, so that the work grows with count times surplus.
+    """
+    reach: list[set[int]] = [{0}]
+    for size in reversed(sizes):
+        reach.append(reach[-1] | {r + size for r in reach[-1] if r + size <= surplus})
+    reach.reverse()
+    if surplus not in reach[0]:
+        return None
+    out = []
+    for size, after in zip(sizes, reach[1:], strict=True):
+        out.append(surplus not in after)
+        surplus -= size if out[-1] else 0
+    return tuple(out)
 
 
 def _place(
@@ -327,21 +380,22 @@ def _shorter(
     score: Score, order: tuple[int, ...], moments: list[tuple[int, float]], beats: int, name: str
 ) -> list[tuple[int, float]]:
     """Return the beats of a performance that leaves out repeats which the plain score plays."""
-    for shorter in _orders(score.measures):
-        kept: list[tuple[int, float]] = []
-        k = len(order) - 1
-        # Of a passage played once the last playing is kept: it goes on to what follows.
-        places = set()
-        for index in reversed(shorter):
-            while k >= 0 and order[k] != index:
-                k -= 1
-            if k < 0:
-                break
-            places.add(k)
-            k -= 1
-        kept = [m for m in moments if m[0] in places]
-        if len(places) == len(shorter) and len(kept) == beats:
-            return kept
+    # Where each repeat that is played begins its first time, and how many of its beats are marked there; of a
+    # passage played once the last playing is kept: it goes on to what follows.
+    marked = Counter(k for k, _ in moments)
+    first_times: list[range] = []
+    k = 0
+    for a, b in repeats_of(score.measures):
+        start = order.index(a, k)
+        k = start + b - a + 1
+        if order[start : k + 1] == (*range(a, b + 1), a):
+            first_times.append(range(start, k))
+        else:
+            k = start
+    out = left_out([sum(marked[i] for i in r) for r in first_times], len(moments) - beats)
+    if out is not None:
+        dropped = {i for r, gone in zip(first_times, out, strict=True) if gone for i in r}
+        return [m for m in moments if m[0] not in dropped]
     raise ValueError(f"The {beats} beats marked in a performance of {name} fit no way to play its repeats.")
 
 

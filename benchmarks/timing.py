@@ -2,12 +2,11 @@
 
 In: the recorded performances of `benchmarks.performances`. Out: a table by piece, and means by period.
 
-* **r**: Pearson's r between the logarithms of the local tempo, beat by (marked) beat, of a performance and of the
-  plan, printed changes of tempo, bends and fermatas together; **printed**: without the plan's bends;
+* **r**: Pearson's r between the logarithms of the local tempo, beat by (marked) beat, of a performance and
+  of the plan, printed changes of tempo, bends and fermatas together; **printed**: without the plan's bends;
   **another**: another performer of the same bars.
 * **spread**: standard deviation of these logarithms (0.23 is a tempo that varies by about a quarter).
-* **tempo**: how many times faster than the performers' median the plan's basic tempo is. *Marked* counts pieces
-  with a metronome mark.
+* **tempo**: how many times faster than the performers' median the plan's basic tempo is.
 
 The pieces of `FITTED` are printed, not counted. No amount was fitted to any of these performances.
 """
@@ -97,7 +96,8 @@ def measure(
 def show(rows: Sequence[Figures]) -> None:
     """Print the table."""
     print(
-        f"{'piece':38} {'period':10} {'plan':>6} {'print':>6} {'other':>6} {'spread':>7} {'theirs':>7} {'tempo':>6}"
+        f"{'piece':38} {'period':10} {'plan':>6} {'print':>6} {'other':>6} "
+        f"{'spread':>7} {'theirs':>7} {'tempo':>6}"
     )
     for r in rows:
         print(_line(f"{r.piece}{' (fitted)' if r.piece in FITTED else ''}", r.period, [r]))

@@ -2,12 +2,15 @@
 
 import csv
 import json
+import re
 from pathlib import Path
 
 import pytest
 
 from understave.cli import main
 from understave.export.playing import remove_plan
+from understave.harmony.corrections import load
+from understave.lesson.folder import create_folder
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
@@ -112,6 +115,8 @@ def test_bad_input_is_one_sentence_and_leaves_nothing(tmp_path, capsys, name):
         (["--from", "99", "--to", "100", "--chord", "I"], "There is no bar 99"),
         (["--from", "9:7", "--to", "10", "--chord", "I"], "has no beat 7"),
         (["--from", "9:x", "--to", "10", "--chord", "I"], "is not a beat"),
+        (["--from", "9:1e9999999", "--to", "10", "--chord", "I"], "is not a beat"),
+        (["--from", "9:1/0", "--to", "10", "--chord", "I"], "is not a beat"),
         (["--from", "9", "--to", "10"], "give --chord, --key or both"),
         (["--from", "9", "--to", "10", "--chord", "Q7"], "not a Roman numeral"),
         (["--from", "9", "--to", "10", "--key", "H#"], "not a"),
@@ -172,3 +177,71 @@ def test_a_wrong_excerpt_is_explained(tmp_path, capsys, bars, name, sentence):
     assert main(["excerpt", str(STUDY), "--bars", bars, "--out", str(tmp_path / name)]) == 2
     assert sentence in capsys.readouterr().err
     assert not list(tmp_path.iterdir())
+
+
+ODD = "=[red]x[/red] [/] \u27e8V7\u27e9 \u27e8zz\u27e9 {0} :smile: #let $a$ @b"
+
+
+def test_titles_notes_and_folders_may_hold_any_sign(tmp_path, capsys):
+    """Square brackets mean nothing to the terminal, and angle brackets only mark our own numerals."""
+    folder = tmp_path / "[red] \u27e8x\u27e9 #a :smile:"
+    score = folder / "a [bold]\u27e8q\u27e9.abc"
+    folder.mkdir()
+    score.write_text(f"X:1\nT:{ODD}\nM:3/4\nL:1/4\nK:D\nDFA|dAF|GEC|D3|]\n")
+    title = ODD
+    out = folder / "out [x]"
+    assert main(["lesson", str(score), "--out", str(out), "--no-sound"]) == 0
+    said = capsys.readouterr().out
+    assert f"{title}: " in said
+    assert f"The lesson lies in {out}:" in said
+    note = "[/] \u27e8q\u27e9 [red]"
+    assert main(["correct", str(out), "--from", "2:1", "--to", "3:1", "--chord", "V", "--note", note]) == 0
+    assert f"'understave lesson {out}'" in capsys.readouterr().out
+    assert main(["correct", str(out)]) == 0
+    assert note in capsys.readouterr().out
+    for command in ("show", "explain", "play-plan"):
+        assert main([command, str(out)]) == 0
+        assert title in capsys.readouterr().out
+    own = (
+        '[[stops.own]]\nid = "mine"\nbars = "2"\ntitle = "=[/] \u27e8no\u27e9"\n'
+        'say = "\u27e8no\u27e9 [/b]"\nquestion = "+?"\n'
+    )
+    (out / "lesson.toml").write_text((out / "lesson.toml").read_text() + own)
+    assert main(["lesson", str(out), "--no-sound"]) == 0
+    assert "names the chord" not in capsys.readouterr().out
+    rows = list(csv.reader((out / "exports" / "cues.csv").open(encoding="utf-8", newline="")))
+    assert "'=[/] \u27e8no\u27e9." in {row[5] for row in rows}
+
+
+@pytest.fixture
+def minuet_and_trio(tmp_path):
+    """A lesson folder whose score has its bar numbers twice."""
+    text = STUDY.read_text()
+    half = len(re.findall(r'<measure [^>]*number="\d+"', text)) // 2
+    score = tmp_path / "twice.musicxml"
+    score.write_text(
+        re.sub(
+            r'(<measure [^>]*number=")(\d+)"',
+            lambda m: f'{m[1]}{(int(m[2]) - 1) % half + 1}"',
+            text,
+        )
+    )
+    return create_folder(tmp_path / "lesson", score, "Twice", "")
+
+
+def test_an_ambiguous_bar_is_named_and_asked_for(minuet_and_trio, capsys):
+    folder = minuet_and_trio
+    assert main(["correct", str(folder.path), "--from", "1:1", "--to", "2", "--chord", "I"]) == 2
+    said = capsys.readouterr().err
+    assert "two bars numbered 1; write 1#1 for the first or 1#2 for the second." in said
+    assert not folder.corrections.exists()
+    # The end of a stretch is the next bar of its number.
+    assert main(["correct", str(folder.path), "--from", "1#2", "--to", "2", "--chord", "I"]) == 0
+    assert main(["correct", str(folder.path), "--from", "2#1:2", "--to", "2:1", "--key", "C"]) == 0
+    second, across = load(folder.corrections)
+    assert (second.measure, second.end_measure) == ("1#2", "2#2")
+    assert (across.measure, across.end_measure) == ("2#1", "2#2")
+    assert main(["correct", str(folder.path), "--from", "1#3", "--to", "2", "--chord", "I"]) == 2
+    assert "no bar 1#3" in capsys.readouterr().err
+    assert main(["excerpt", str(folder.path), "--bars", "1-2", "--out", "x.svg"]) == 2
+    assert "two bars numbered 1" in capsys.readouterr().err

@@ -5,10 +5,13 @@ from __future__ import annotations
 import argparse
 import math
 import os
+import shlex
 import sys
 import webbrowser
 from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -18,7 +21,9 @@ from rich.table import Table
 from rich.text import Text
 
 from understave import __version__, cli_repertoire
+from understave.doctor import has_screen
 from understave.errors import UnderstaveError
+from understave.faults import fault_sentence, keep_fault
 
 if TYPE_CHECKING:
     from understave.acoustics.performance import Performance
@@ -27,14 +32,21 @@ if TYPE_CHECKING:
     from understave.harmony.reading import Correction, Reading
     from understave.interpretation.plan import Plan
     from understave.score.model import Measure, Score
+    from understave.theory.key import Key
+    from understave.theory.roman import RomanNumeral
 
 _Name = TypeVar("_Name", bound=str)
+_WHICH_BARS = (
+    "which bars, such as 12 or 9-16, as printed; where numbers start again, 9#2-16 from the second bar 9"
+)
 
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="understave",
         description="From a piano score to a checked harmonic reading, playing decisions and a lesson.",
+        epilog="Nothing that lies in the current folder is ever executed by this command. If you start it as "
+        "'python -m understave', Python itself looks there first; write 'python -P -m understave'.",
     )
     parser.add_argument("--version", action="version", version=f"understave {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
@@ -74,18 +86,22 @@ def _parser() -> argparse.ArgumentParser:
 
     show = commands.add_parser("show", help="print the reading of a score, chord by chord")
     show.add_argument("score", type=Path, help="a score file or a lesson folder")
-    show.add_argument("--bars", help="which bars, such as 12 or 9-16 (printed numbers)")
+    show.add_argument("--bars", help=_WHICH_BARS)
     show.set_defaults(run=_show)
 
     explain = commands.add_parser("explain", help="tell what happens in a score, passage by passage")
     explain.add_argument("score", type=Path, help="a score file or a lesson folder")
-    explain.add_argument("--bars", help="which bars, such as 12 or 9-16 (printed numbers)")
+    explain.add_argument("--bars", help=_WHICH_BARS)
     _add_words(explain)
     explain.set_defaults(run=_explain)
 
     excerpt = commands.add_parser("excerpt", help="engrave some bars as a picture, SVG or PNG")
     excerpt.add_argument("score", type=Path, help="a score file or a lesson folder")
-    excerpt.add_argument("--bars", required=True, help="which bars, such as 12 or 9-16 (printed numbers)")
+    excerpt.add_argument(
+        "--bars",
+        required=True,
+        help=_WHICH_BARS,
+    )
     excerpt.add_argument("--out", type=Path, required=True, help="the picture, ending in .svg or .png")
     excerpt.add_argument("--width", type=int, default=1600, help="width of a PNG in pixels")
     excerpt.add_argument(
@@ -99,7 +115,7 @@ def _parser() -> argparse.ArgumentParser:
     chords = commands.add_parser("reduce", help="write a piece, or some bars, as block chords in any key")
     chords.add_argument("score", type=Path, help="a score file or a lesson folder")
     chords.add_argument("--key", help="key of the first chord, such as g or Bb (small letters for minor)")
-    chords.add_argument("--bars", help="only these bars, such as 9-16 (printed numbers)")
+    chords.add_argument("--bars", help=_WHICH_BARS)
     chords.add_argument(
         "--out", type=Path, required=True, help="what to write: .pdf, .musicxml, .mid, .mp3, .svg or .png"
     )
@@ -108,7 +124,7 @@ def _parser() -> argparse.ArgumentParser:
 
     play = commands.add_parser("play-plan", help="tell how to play a score, bar by bar, and why")
     play.add_argument("score", type=Path, help="a score file or a lesson folder")
-    play.add_argument("--bars", help="which bars, such as 12 or 9-16 (printed numbers)")
+    play.add_argument("--bars", help=_WHICH_BARS)
     _add_playing(play)
     play.add_argument(
         "--compare-pedals",
@@ -120,7 +136,10 @@ def _parser() -> argparse.ArgumentParser:
 
     sound = commands.add_parser("sound", help="let some bars sound: MP3, FLAC, Opus, WAV or MIDI")
     sound.add_argument("score", type=Path, help="a score file or a lesson folder")
-    sound.add_argument("--bars", help="which bars, such as 12 or 9-16 (printed numbers; default: all)")
+    sound.add_argument(
+        "--bars",
+        help=f"{_WHICH_BARS} (default: all)",
+    )
     _add_playing(sound)
     sound.add_argument(
         "--out", type=Path, required=True, help="the sound, ending in .mp3, .flac, .opus, .wav or .mid"
@@ -132,7 +151,11 @@ def _parser() -> argparse.ArgumentParser:
 
     clip = commands.add_parser("clip", help="make a film of some bars: notes lighting up, harmony, sound")
     clip.add_argument("score", type=Path, help="a score file or a lesson folder")
-    clip.add_argument("--bars", required=True, help="which bars, such as 12 or 9-16 (printed numbers)")
+    clip.add_argument(
+        "--bars",
+        required=True,
+        help=_WHICH_BARS,
+    )
     clip.add_argument(
         "--shape",
         default="wide",
@@ -148,16 +171,37 @@ def _parser() -> argparse.ArgumentParser:
         "correct", help="set a chord or key yourself, list what you set, or take it back"
     )
     correct.add_argument("lesson", type=Path, help="the lesson folder")
-    correct.add_argument("--from", dest="start", metavar="BAR[:BEAT]", help="where it begins")
-    correct.add_argument("--to", dest="end", metavar="BAR[:BEAT]", help="where it ends (not included)")
-    correct.add_argument("--chord", help="Roman numeral, such as V65/V")
-    correct.add_argument("--key", help="key, such as Ab or f (lower case for minor)")
+    correct.add_argument(
+        "--from",
+        dest="start",
+        metavar="BAR[:BEAT]",
+        help="where it begins; where bar numbers start again, 1#2 is the second bar 1",
+    )
+    correct.add_argument(
+        "--to", dest="end", metavar="BAR[:BEAT]", help="where it ends (not included), after --from"
+    )
+    correct.add_argument(
+        "--chord", help="Roman numeral, such as V65/V; with --key also figures that move (V64-53) or Eb7/G"
+    )
+    correct.add_argument("--key", help="key, such as Ab, As, f or f-Moll (lower case for minor)")
+    correct.add_argument(
+        "--entry",
+        choices=("english", "german", "functions"),
+        default="english",
+        help="where letters mean two things: B is B natural (english, default) or B flat (german); D7 is the "
+        "chord on D, or with functions the dominant's seventh chord",
+    )
     correct.add_argument("--note", default="", help="why, for yourself")
     correct.add_argument(
         "--take-back", type=int, metavar="NUMBER", help="take back a correction by its number"
     )
     correct.set_defaults(run=_correct)
     cli_repertoire.add_commands(commands)
+
+    doctor = commands.add_parser(
+        "doctor", help="see whether all that is needed is here, and what to send when you ask for help"
+    )
+    doctor.set_defaults(run=_doctor)
     return parser
 
 
@@ -226,6 +270,7 @@ def _one_of(text: str, allowed: Sequence[str]) -> str:
 def _lesson(arguments: argparse.Namespace, console: Console) -> int:
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
+    from understave.lesson import story
     from understave.lesson.make import LessonOptions, make_lesson
 
     source: Path = arguments.score
@@ -242,7 +287,7 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
         analysis=arguments.analysis,
     )
     shown = console.is_terminal
-    columns = (BarColumn(), TimeElapsedColumn(), TextColumn("{task.description}"))
+    columns = (BarColumn(), TimeElapsedColumn(), TextColumn("{task.description}", markup=False))
     with Progress(*columns, console=console, disable=not shown, transient=True) as progress:
         task = progress.add_task("starting", total=1.0)
 
@@ -261,7 +306,7 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
         )
     for warning in lesson.score.warnings:
         console.print(f"Note: {warning}", highlight=False)
-    doubtful = sum(not s.fixed and s.confidence < 0.5 for s in lesson.reading.spans)
+    doubtful = len(story.worth_checking(lesson.score, lesson.reading))
     console.print(
         f"{lesson.score.title}: {len(lesson.reading.spans)} chords in {len(lesson.score.measures)} bars, "
         f"{doubtful} of them worth checking first; {len(lesson.stops)} stops.",
@@ -280,13 +325,14 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
     for name in dict.fromkeys(p.parent.name for p in inner):
         count = sum(p.parent.name == name for p in inner)
         console.print(f"  exports/{name}/ ({count} files)", highlight=False)
-    if arguments.open and _has_screen():
+    if arguments.open and has_screen():
         for name in ("page.html", "handout.pdf"):
             webbrowser.open((lesson.folder.exports / name).resolve().as_uri())
     return 0
 
 
 def _open(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.desk.doorway import way_to
     from understave.desk.serve import Started, serve
 
     def on_start(started: Started) -> None:
@@ -294,8 +340,10 @@ def _open(arguments: argparse.Namespace, console: Console) -> int:
         console.print(
             "It answers only on this machine. Stop it with Ctrl-C; nothing is lost.", highlight=False
         )
-        if not arguments.no_browser and _has_screen():
-            webbrowser.open(started.address)
+        if not arguments.no_browser and has_screen():
+            # Not the address itself: everybody on this machine may read how programs were started.
+            webbrowser.open(ways.enter_context(way_to(started.address)).as_uri())
+            console.print("If no page appears, open that address yourself.", highlight=False)
 
     if not 0 <= arguments.port <= 65_535:
         raise UnderstaveError(f"There is no port {arguments.port}; choose one up to 65535 with --port.")
@@ -303,19 +351,33 @@ def _open(arguments: argparse.Namespace, console: Console) -> int:
         from understave.repertoire.asked import choices
 
         choices(arguments.repertoire)
-    serve(arguments.score, arguments.port, on_start, arguments.repertoire)
+    with ExitStack() as ways:
+        serve(arguments.score, arguments.port, on_start, arguments.repertoire, ways.close)
     return 0
 
 
-def _has_screen() -> bool:
-    if sys.platform in ("win32", "darwin"):
-        return True
-    return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+def _doctor(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.doctor import WHAT_TO_SEND, examine
+
+    signs = {
+        "fine": Text("fine", "green"),
+        "note": Text("note", "dim"),
+        "trouble": Text("TROUBLE", "bold red"),
+    }
+    found = examine(Path.cwd())
+    for finding in found:
+        line = Text.assemble(f"{finding.what:<12}", signs[finding.state], "  ", finding.words)
+        console.print(line, highlight=False)
+    console.print()
+    console.print(Text(WHAT_TO_SEND), highlight=False)
+    return 1 if any(f.state == "trouble" for f in found) else 0
 
 
 def _show(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.lesson import story
     from understave.score.model import beat_text
     from understave.theory.names import key_name
+    from understave.wording import phrasebook
 
     score, reading = _read(arguments.score)
     start, end = _stretch(score, arguments.bars) or (Fraction(0), score.end)
@@ -325,7 +387,7 @@ def _show(arguments: argparse.Namespace, console: Console) -> int:
             continue
         chord = span.numeral.chord(span.key)
         table.add_row(
-            score.measure_at(span.start).number,
+            score.bar_name(score.measure_at(span.start)),
             beat_text(score.beat_at(span.start)),
             key_name(span.key),
             str(span.numeral),
@@ -334,6 +396,10 @@ def _show(arguments: argparse.Namespace, console: Console) -> int:
             ", ".join(f"{a.numeral} ({a.key.symbol})" for a in span.alternatives[:2]),
         )
     console.print(table)
+    book = phrasebook("en")
+    for twin in story.twins(score, reading):
+        if twin.span.end > start and twin.span.start < end:
+            console.print(story.plain(story.twin_text(score, twin, book)), markup=False, highlight=False)
     return 0
 
 
@@ -365,19 +431,13 @@ _CHORDS_AS = (".pdf", ".musicxml", ".mid", ".mp3", ".svg", ".png")
 
 def _reduce(arguments: argparse.Namespace, console: Console) -> int:
     from understave.disk import write_atomically
+    from understave.harmony.typed import typed_key
     from understave.lesson.reduction import reduced
-    from understave.theory.key import Key
 
     out: Path = arguments.out
     if out.suffix.lower() not in _CHORDS_AS:
         raise UnderstaveError(f"{out.name} must end in one of {', '.join(_CHORDS_AS)}; change --out.")
-    try:
-        key = Key.parse(arguments.key) if arguments.key else None
-    except ValueError:
-        raise UnderstaveError(
-            f"{arguments.key!r} is no key; write capitals for major and small letters for minor, "
-            "such as Bb or f#."
-        ) from None
+    key = typed_key(arguments.key) if arguments.key else None
     score, reading = _read(arguments.score)
     first, last = (m.index for m in _bars(score, arguments.bars)) if arguments.bars else (None, None)
     chords, labels = reduced(score, reading, key=key, first=first, last=last)
@@ -392,16 +452,16 @@ def _as_file(score: Score, reading: Reading, suffix: str, paper: Paper) -> bytes
         return score.source
     if suffix in (".mid", ".mp3"):
         from understave.acoustics.files import audio_bytes
-        from understave.acoustics.midi import midi_bytes
         from understave.acoustics.piano import GRAND
         from understave.acoustics.sound import render
+        from understave.export.played import played_midi
         from understave.interpretation.make import make_plan
         from understave.interpretation.perform import perform
 
-        played = perform(score, make_plan(score, reading))
+        plan = make_plan(score, reading)
         if suffix == ".mid":
-            return midi_bytes(played, score.title)
-        return audio_bytes(suffix, render(played, GRAND))
+            return played_midi(score, plan, reading)
+        return audio_bytes(suffix, render(perform(score, plan), GRAND))
     from understave.engraving import Options, engrave, excerpt, to_pdf, to_png
 
     options = Options(paper=paper)
@@ -421,9 +481,18 @@ def _read(source: Path) -> tuple[Score, Reading]:
     decided: tuple[Correction, ...] = ()
     if is_lesson_folder(source):
         folder = open_folder(source)
+        _tell_unfinished(folder.corrections)
         source, name, decided = folder.score, folder.imported_from, corrections.load(folder.corrections)
     score = titled(read_score(source), name)
     return score, read(score, decided)
+
+
+def _tell_unfinished(path: Path) -> None:
+    from understave.harmony import corrections
+
+    said = corrections.set_aside(path)
+    if said:
+        print(f"Note: {said}", file=sys.stderr)
 
 
 def _stretch(score: Score, bars: str | None) -> tuple[Fraction, Fraction] | None:
@@ -435,9 +504,10 @@ def _stretch(score: Score, bars: str | None) -> tuple[Fraction, Fraction] | None
 
 
 def _bars(score: Score, text: str) -> tuple[Measure, Measure]:
-    """Return the first and the last bar of ``12`` or ``9-16``."""
+    """Return the first and the last bar of ``12``, ``9-16`` or, where numbers start again, ``9#2-16``."""
     begin, _, end = text.partition("-")
-    first, last = _bar(score, begin), _bar(score, end or begin)
+    first = _bar(score, begin)
+    last = _to_barline(score, _bar(score, end, first.start) if end else first)
     if last.end <= first.start:
         raise UnderstaveError(f"Bar {end.strip()} comes before bar {begin.strip()}; exchange them in --bars.")
     return first, last
@@ -452,7 +522,7 @@ def _explain(arguments: argparse.Namespace, console: Console) -> int:
 
     score, reading = _read(arguments.score)
     told = tell(score, reading, arguments.level, arguments.language, _stretch(score, arguments.bars))
-    page = Console(highlight=False)
+    page = Console(highlight=False, markup=False, emoji=False)
     page.width = min(page.width, _TEXT_WIDTH)
     page.print(Text(score.title, style="bold"), Text(score.composer, style="dim"))
     for paragraph in told:
@@ -532,7 +602,7 @@ def _play_plan(arguments: argparse.Namespace, console: Console) -> int:
     plan, _ = _planned(arguments, score, reading)
     words = phrasebook(arguments.language).phrases
     advice = tell_plan(score, plan, arguments.level, arguments.language, stretch)
-    page = Console(highlight=False)
+    page = Console(highlight=False, markup=False, emoji=False)
     page.width = min(page.width, _TEXT_WIDTH)
     page.print(Text(score.title, style="bold"), Text(score.composer, style="dim"))
     for heading in headings(score, plan, arguments.language, stretch):
@@ -575,7 +645,7 @@ def _compare_pedals(arguments: argparse.Namespace, score: Score, reading: Readin
     pianos, top = tell_comparison(
         score, compared, (first.start, last.end), arguments.level, arguments.language
     )
-    page = Console(highlight=False)
+    page = Console(highlight=False, markup=False, emoji=False)
     page.width = min(page.width, _TEXT_WIDTH)
     page.print(Text(score.title, style="bold"), Text(book.bars(first.number, last.number), style="dim"))
     for on in pianos:
@@ -601,8 +671,8 @@ _AUDIO = (".mp3", ".flac", ".opus", ".wav")
 
 
 def _sound(arguments: argparse.Namespace, console: Console) -> int:
-    from understave.acoustics.midi import midi_bytes
     from understave.disk import write_atomically
+    from understave.export.played import played_midi
     from understave.interpretation.perform import perform
     from understave.wording.phrasebook import phrasebook
 
@@ -615,9 +685,10 @@ def _sound(arguments: argparse.Namespace, console: Console) -> int:
     score, reading = _read(arguments.score)
     bars = _bars(score, arguments.bars) if arguments.bars else (score.measures[0], score.measures[-1])
     plan, instrument = _planned(arguments, score, reading)
-    performance = perform(score, plan, first=bars[0].index, last=bars[1].index)
+    begin, end = (bar.index for bar in bars)
+    performance = perform(score, plan, first=begin, last=end)
     if suffix == ".mid":
-        write_atomically(out, midi_bytes(performance, score.title))
+        write_atomically(out, played_midi(score, plan, reading, first=begin, last=end))
     else:
         _write_sound(out, performance, instrument, arguments.soundfont, console)
     first, last = (bar.number for bar in bars)
@@ -646,7 +717,7 @@ def _clip(arguments: argparse.Namespace, console: Console) -> int:
     first, last = _bars(score, arguments.bars)
     plan, instrument = _planned(arguments, score, reading)
     options = ClipOptions(shape, instrument, arguments.language)
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
         task = progress.add_task("playing", total=1.0)
         film = clip(
@@ -673,7 +744,7 @@ def _write_sound(
     from understave.acoustics.sound import render
     from understave.acoustics.soundfont import render_soundfont
 
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
         task = progress.add_task("playing", total=1.0)
         if soundfont is not None:
@@ -687,9 +758,12 @@ def _write_sound(
 def _correct(arguments: argparse.Namespace, console: Console) -> int:
     from understave.harmony import corrections
     from understave.lesson.folder import open_folder
+    from understave.score.model import beat_text
     from understave.score.reader import read_score
+    from understave.theory.names import key_name
 
     folder = open_folder(arguments.lesson)
+    _tell_unfinished(folder.corrections)
     again = f"Run 'understave lesson {folder.path}' to read everything around it again."
     if arguments.take_back is not None:
         corrections.withdraw(folder.corrections, arguments.take_back)
@@ -701,8 +775,17 @@ def _correct(arguments: argparse.Namespace, console: Console) -> int:
     if arguments.start is None or arguments.end is None:
         raise UnderstaveError("Say where it holds: give both --from and --to.")
     score = read_score(folder.score)
-    entry = corrections.append(folder.corrections, _decision(score, arguments))
-    console.print(f"Kept as correction {entry.id}. {again}", highlight=False)
+    decided = _decision(score, arguments)
+    for c in decided:
+        if c.numeral is not None and c.key is not None:
+            notes = " ".join(dict.fromkeys(m.name for m in c.numeral.chord(c.key).members))
+            where = f"bar {c.measure}, beat {beat_text(c.beat)}"
+            console.print(
+                f"{where}: {c.numeral} in {key_name(c.key)}, {notes}", highlight=False, markup=False
+            )
+    entries = corrections.append_step(folder.corrections, decided)
+    names = " and ".join(str(e.id) for e in entries)
+    console.print(f"Kept as correction{'s' if len(entries) > 1 else ''} {names}. {again}", highlight=False)
     return 0
 
 
@@ -727,54 +810,113 @@ def _list_corrections(path: Path, console: Console) -> None:
     console.print(table if table.row_count else "No corrections yet.")
 
 
-def _decision(score: Score, arguments: argparse.Namespace) -> Correction:
+def _decision(score: Score, arguments: argparse.Namespace) -> tuple[Correction, ...]:
+    from understave.harmony.change_points import change_points
     from understave.harmony.reading import Correction
-    from understave.theory.key import Key
-    from understave.theory.roman import RomanNumeral
+    from understave.harmony.typed import typed_key
 
     if not arguments.chord and not arguments.key:
         raise UnderstaveError("Say what is right: give --chord, --key or both.")
-    try:
-        key = Key.parse(arguments.key) if arguments.key else None
-        numeral = RomanNumeral.parse(arguments.chord) if arguments.chord else None
-    except ValueError as error:
-        raise UnderstaveError(str(error)) from error
-    start, end = _place(score, arguments.start), _place(score, arguments.end)
-    if score.time_of(*end) <= score.time_of(*start):
+    key = typed_key(arguments.key, arguments.entry) if arguments.key else None
+    start = _place(score, arguments.start)
+    since = score.time_of(*start)
+    end = _place(score, arguments.end, since)
+    until = score.time_of(*end)
+    if until <= since:
         raise UnderstaveError(
             f"{arguments.end} does not come after {arguments.start}; exchange --from and --to."
         )
-    return Correction(*start, *end, key, numeral, arguments.note)
-
-
-def _bar(score: Score, number: str) -> Measure:
-    for measure in score.measures:
-        if measure.number == number.strip():
-            return measure
-    raise UnderstaveError(
-        f"There is no bar {number}; this score has bars {score.measures[0].number} "
-        f"to {score.measures[-1].number}."
+    if not arguments.chord:
+        return (Correction(*start, *end, key, None, arguments.note),)
+    numerals = _chords_said(arguments, key)
+    moments: tuple[Fraction, ...] = ()
+    if key is not None:
+        moments = change_points(score, since, until, [n.chord(key) for n in numerals])
+    limits = (start, *(score.anchor(t) for t in moments), end)
+    return tuple(
+        Correction(*a, *b, key, numeral, arguments.note)
+        for (a, b), numeral in zip(pairwise(limits), numerals, strict=True)
     )
 
 
-def _place(score: Score, text: str) -> tuple[str, Fraction]:
-    number, _, beat = text.partition(":")
-    measure = _bar(score, number)
+def _chords_said(arguments: argparse.Namespace, key: Key | None) -> tuple[RomanNumeral, ...]:
+    """Return the numerals of --chord; all but one plain numeral need a key to be named in."""
+    from understave.harmony.typed import typed_chords
+    from understave.theory.roman import RomanNumeral
+
+    if key is not None:
+        return typed_chords(arguments.chord, key, arguments.entry).numerals
     try:
-        value = Fraction(beat or 1)
-    except (ValueError, ZeroDivisionError) as error:
+        return (RomanNumeral.parse(arguments.chord),)
+    except ValueError as error:
+        sentence = str(error).rstrip(".")
         raise UnderstaveError(
-            f"{beat!r} is not a beat; write for example {number}:2 or {number}:2.5."
+            f"{sentence}; for a chord symbol, a function or figures that move give --key too."
+        ) from None
+
+
+def _bar(score: Score, name: str, since: Fraction | None = None) -> Measure:
+    """Return the bar of a name; of several the first that ends after `since`, the begin of a stretch.
+
+    Raises UnderstaveError where there is none, or where several have that number and nothing says which.
+    """
+    bars = score.bars_called(name)
+    if not bars:
+        raise UnderstaveError(
+            f"There is no bar {name.strip()}; this score has bars {score.bar_name(score.measures[0])} "
+            f"to {score.bar_name(score.measures[-1])}."
+        )
+    if len(bars) == 1:
+        return bars[0]
+    if since is not None:
+        return next((m for m in bars if m.end > since), bars[0])
+    names = [score.bar_name(m) for m in bars]
+    if len(names) == 2:
+        raise UnderstaveError(
+            f"This score has two bars numbered {bars[0].number}; write {names[0]} for the first or "
+            f"{names[1]} for the second."
+        )
+    raise UnderstaveError(
+        f"This score has {len(names)} bars numbered {bars[0].number}; write {names[0]} for the first, "
+        f"{names[1]} for the second, and so on to {names[-1]}."
+    )
+
+
+def _to_barline(score: Score, measure: Measure) -> Measure:
+    """Return the last measure of a bar that is split, by a repeat say; else the measure itself."""
+    name = score.bar_name(measure)
+    return next(
+        m for m in reversed(score.measures) if m.number == measure.number and score.bar_name(m) == name
+    )
+
+
+def _place(score: Score, text: str, since: Fraction | None = None) -> tuple[str, Fraction]:
+    """Return the bar's name and the beat of ``12`` or ``12:2.5``; see `_bar` for `since`."""
+    from understave.score.model import read_exact
+
+    name, _, beat = text.partition(":")
+    try:
+        value = read_exact(beat or "1")
+    except ValueError as error:
+        raise UnderstaveError(
+            f"{beat[:40]!r} is not a beat; write for example {name}:2 or {name}:2.5."
         ) from error
+    names = [score.bar_name(m) for m in score.bars_called(name)]
+    later = [n for n in names if since is not None and score.time_of(n, value) > since]
+    found = later[0] if later else score.bar_name(_bar(score, name, since))
+    measure = _to_barline(score, score.bars_called(found)[0])
     last = 1 + (measure.offset + measure.length) / measure.beat_length
     if not 1 <= value <= last:
-        raise UnderstaveError(f"Bar {number} has no beat {beat}; it ends at beat {last}.")
-    return measure.number, value
+        raise UnderstaveError(f"Bar {found} has no beat {beat}; it ends at beat {last}.")
+    return found, value
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run a command; return 0, or 2 after one sentence on standard error when the input is at fault."""
-    console = Console(stderr=False, soft_wrap=True)
+    """Run a command; return 0, or 2 after one sentence on standard error when the input is at fault, and 70
+    (EX_SOFTWARE in sysexits.h) when we are: then the log has the details.
+    """
+    # Titles, notes and folder names may hold square brackets and colons; they mean nothing to us.
+    console = Console(stderr=False, soft_wrap=True, markup=False, emoji=False)
     try:
         parsed = _parser().parse_args(arguments)
         run: Callable[[argparse.Namespace, Console], int] = parsed.run
@@ -785,6 +927,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("understave: stopped; nothing was changed half way.", file=sys.stderr)
         return 130
+    except Exception as error:
+        given = list(sys.argv[1:] if arguments is None else arguments)
+        log = keep_fault(error, f"understave {shlex.join(given)}")
+        print(f"understave: {fault_sentence(error, log)}", file=sys.stderr)
+        return 70
 
 
 if __name__ == "__main__":

@@ -334,6 +334,38 @@ def test_a_bad_file_gets_a_sentence_on_the_page(page, tmp_path):
     assert page.locator("h1").inner_text() != "Understave"
 
 
+def test_the_notes_of_the_score_before_never_stand_under_the_title_of_this_one(browser, desk, tmp_path):
+    tunes = []
+    for name in ("Morning", "Evening"):
+        tunes.append(tmp_path / f"{name}.abc")
+        tunes[-1].write_text(f"X:1\nT:{name}\nM:3/4\nL:1/4\nK:D\nDFA|dAF|GEC|D3|]\n")
+    page = new_page(browser)
+    page.goto(desk[0])
+    notes = f"document.querySelector('stave-score') && {SHADOW}.querySelectorAll('.note').length > 5"
+    page.set_input_files("#score-file", str(tunes[0]))
+    until(page, f"document.querySelector('h1').textContent === 'Morning' && {notes}", 120)
+    held = []
+    page.route("**/api/sheet/**", held.append)
+    # The sound of the first is still being made, or has just been.
+    page.locator(".files summary").click()
+    page.set_input_files("#score-file", str(tunes[1]))
+    until(page, "document.querySelector('h1').textContent === 'Evening'", 120)
+    until(page, "true")
+    assert not page.evaluate(notes)
+    assert page.evaluate("document.querySelector('.sheet').getAttribute('aria-busy')") == "true"
+    for _ in range(100):
+        if held:
+            break
+        page.wait_for_timeout(50)
+    page.unroute("**/api/sheet/**")
+    for route in held:
+        route.continue_()
+    until(page, notes, 60)
+    assert page.locator(".trouble").inner_text() == ""
+    assert page.faults == []
+    page.close()
+
+
 def test_without_the_token_the_page_tells_nothing(browser, desk):
     page = browser.new_page()
     page.goto(desk[0].split("#")[0])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -11,6 +12,7 @@ from understave.desk import gestures
 from understave.errors import UnderstaveError
 from understave.harmony.engine import settle
 from understave.harmony.reread import reread
+from understave.harmony.typed import typed_chords
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
@@ -44,20 +46,24 @@ def test_a_typed_numeral_is_set_where_the_chord_stands(piece, number):
 )  # fmt: skip
 def test_a_chord_symbol_is_named_in_the_key(symbol, key, numeral):
     """Numerals of common chords: Hutchinson, "Music Theory for the 21st-Century Classroom", ch. 8 to 18."""
-    assert gestures.read_chord(symbol, Key.parse(key)) == RomanNumeral.parse(numeral)
-
-
-@pytest.mark.parametrize(
-    ("text", "key"), [("Ab", "Ab"), ("A♭ major", "Ab"), ("f", "f"), ("F# minor", "f#"), ("bb minor", "bb")]
-)
-def test_keys_as_musicians_write_them(text, key):
-    assert gestures.read_key(text) == Key.parse(key)
+    assert typed_chords(symbol, Key.parse(key)).numerals == (RomanNumeral.parse(numeral),)
 
 
 def test_a_key_before_the_numeral_sets_both(piece):
     score, _, spans = piece
     new = at(after(piece, gestures.label(score, spans, spans[8].start, "Db: V7")), spans[8].start)
     assert (new.key, str(new.numeral)) == (Key.parse("Db"), "V7")
+
+
+def test_figures_that_move_part_the_chord_and_are_told_before(piece):
+    score, _, spans = piece
+    long = next(s for s in spans if s.end - s.start >= 2)
+    meant = gestures.spelled(score, spans, long.start, "V64-53")
+    assert [(key, str(n)) for _, _, key, n in meant.chords] == [(long.key, "Cad64"), (long.key, "V")]
+    new = after(piece, gestures.label(score, spans, long.start, "V64-53"))
+    for begin, end, _, numeral in meant.chords:
+        span = at(new, begin)
+        assert (span.start, span.end, span.numeral, span.fixed) == (begin, end, numeral, True)
 
 
 def test_split_join_and_move_keep_what_they_do_not_mean(piece):
@@ -99,7 +105,7 @@ def test_nonsense_is_refused_in_a_sentence(piece):
         lambda: gestures.join(score, spans, spans[-1].start),
         lambda: gestures.move(score, spans, spans[0].start, spans[0].end),
         lambda: gestures.move(score, spans, spans[3].start, spans[5].end),
-        lambda: gestures.set_key(score, spans, spans[2].start, None, "H"),
+        lambda: gestures.set_key(score, spans, spans[2].start, None, "J"),
         lambda: gestures.move_key(score, spans, spans[0].start, spans[1].start),
     ]
     for gesture in wrong:
@@ -110,8 +116,17 @@ def test_nonsense_is_refused_in_a_sentence(piece):
 def test_every_moment_of_the_score_has_an_anchor_that_finds_it_again(piece):
     score, _, _ = piece
     for n in score.notes:
-        assert score.time_of(*gestures.anchor(score, n.onset)) == n.onset
+        assert score.time_of(*score.anchor(n.onset)) == n.onset
     assert (
         settle(score, gestures.set_key(score, piece[2], piece[2][0].start, score.end, "C"))[-1].end
         == score.end
     )
+
+
+def test_where_bar_numbers_start_again_a_gesture_holds_the_chord_it_means(piece):
+    score, _, spans = piece
+    twice = replace(score, measures=tuple(replace(m, number=str(m.index % 20 + 1)) for m in score.measures))
+    for span in (spans[0], spans[-1], next(s for s in spans if s.start >= twice.measures[20].start)):
+        (fixed,) = settle(twice, gestures.take(twice, spans, span.start, -1))
+        assert (fixed.start, fixed.end) == (span.start, span.end)
+    assert "bar 1#2" in gestures.place(twice, twice.measures[20].start)

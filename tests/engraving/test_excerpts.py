@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from engraving_scores import attributes, document, note
 
 from understave.engraving import excerpt, notation
+from understave.engraving.geometry import SVG, glyph_boxes, ink
 from understave.harmony.reading import Reading
 from understave.score.reader import read_score
 
@@ -37,3 +40,25 @@ def test_clefs_of_bars_left_out_still_hold():
     assert len(list(root.iter(f"{{{notation.MEI}}}clef"))) == before
     assert len(left) < len(score.measures)
     assert [m.get(notation.XML_ID) for m in left[first : last + 1]] == [m.id for m in score.measures[-3:]]
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_names_of_parts_take_no_room_from_the_notes(count):
+    """Notes stand to the right of clef and signature, and in the order of their time."""
+    names = ("A violin with a long name", "Another", "Viola", "Violoncello")
+    bars = [
+        (attributes(-1, 4, 4, 1, "G") if m == 0 else "")
+        + "".join(note(f"{'DFGA'[k]}4", 12, 1, f"PARTm{m}n{k}") for k in range(4))
+        for m in range(4)
+    ]
+    parts = [(name, [b.replace("PART", f"p{p}") for b in bars]) for p, name in enumerate(names)]
+    score = document([(name, [b.replace("<staff>1</staff>", "") for b in each]) for name, each in parts])
+    tree = notation.etree.fromstring(excerpt(score, Reading(()), 1, count).encode())
+    boxes = glyph_boxes(tree)
+    drawn = [i for g in tree.findall(f"{{{SVG}}}g") for i in ink(g, boxes)]
+    heads = {i.id: i.box for i in drawn if i.kind == "notehead"}
+    signature = max(i.box.x1 for i in drawn if i.kind in ("clef", "keyAccid", "keySig", "meterSig"))
+    for p in range(len(names)):
+        row = [heads[f"p{p}m{m}n{k}"] for m in range(1, count + 1) for k in range(4)]
+        assert row[0].x0 > signature
+        assert all(a.x1 < b.x0 for a, b in pairwise(row))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -14,7 +15,7 @@ from tests.harmony.small_scores import chords
 
 from understave.errors import UnderstaveError
 from understave.harmony.corrections import append, load, read_entries, withdraw
-from understave.harmony.engine import read_harmony
+from understave.harmony.engine import read_harmony, settle
 from understave.harmony.reading import Correction
 from understave.theory.key import Key
 from understave.theory.pitch import PitchClass
@@ -174,3 +175,70 @@ def test_a_line_that_is_no_correction_is_named(tmp_path: Path) -> None:
     path.write_text(json.dumps({"id": 1, "measure": "1"}) + "\n")
     with pytest.raises(UnderstaveError, match=r"Line 1 of corrections\.jsonl"):
         read_entries(path)
+
+
+@pytest.mark.parametrize(
+    "beat", ['"1e9999999"', '"1/0"', '"inf"', "Infinity", "NaN", '"9999999999999"', '"1_0"']
+)
+def test_absurd_numbers_in_the_file_are_named_at_once(tmp_path: Path, beat: str) -> None:
+    path = tmp_path / "corrections.jsonl"
+    line = '{"id": 1, "measure": "1", "beat": BEAT, "end_measure": "2", "end_beat": "1", "numeral": "V"}'
+    path.write_text(line.replace("BEAT", beat) + "\n", encoding="utf-8")
+    with pytest.raises(UnderstaveError, match=r"Line 1 of corrections.jsonl"):
+        read_entries(path)
+
+
+@pytest.mark.parametrize(
+    "line", ['{"id": Infinity}', '{"id": 1, "withdraw": Infinity}', "[" * 100_000 + "]" * 100_000]
+)
+def test_lines_that_python_reads_and_json_has_not(tmp_path: Path, line: str) -> None:
+    path = tmp_path / "corrections.jsonl"
+    path.write_text(line + "\n", encoding="utf-8")
+    with pytest.raises(UnderstaveError, match=r"Line 1 of corrections.jsonl"):
+        read_entries(path)
+
+
+# A minuet and its trio in one file: bars 1 and 2 come twice.
+TWICE = replace(SCORE, measures=tuple(replace(m, number=str(m.index % 2 + 1)) for m in SCORE.measures))
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "lasts"),
+    [
+        # As in files written before numbers could say which: the first bar, up to the next of the number.
+        (("1", 1), ("2", 1), (0, 4)),
+        (("2", 1), ("1", 1), (4, 8)),
+        (("2", 3), ("2", 1), (6, 12)),
+        # From the last bar whose number comes for the first time, as the desk wrote then.
+        (("2", 5), ("2", 7), (8, 10)),
+        (("1#1", 1), ("2#1", 1), (0, 4)),
+        (("1#2", 1), ("2#2", 1), (8, 12)),
+        (("1#1", 3), ("1#2", 1), (2, 8)),
+        (("2#2", 1), ("2#2", 5), (12, 16)),
+    ],
+)
+def test_where_bar_numbers_start_again_a_correction_holds_where_it_was_meant(start, end, lasts) -> None:
+    c = Correction(start[0], Fraction(start[1]), end[0], Fraction(end[1]), Key.parse("a"), None)
+    assert [(f.start, f.end) for f in settle(TWICE, [c])] == [lasts]
+
+
+@given(st.fractions(0, 16, max_denominator=8))
+def test_every_moment_has_an_anchor_that_finds_it_again(moment: Fraction) -> None:
+    for score in (SCORE, TWICE):
+        name, beat = score.anchor(moment)
+        assert score.time_of(name, beat) == moment
+        assert ("#" in name) == (score is TWICE)
+
+
+def test_the_halves_of_a_split_bar_are_one_bar_and_a_printed_number_is_itself_first() -> None:
+    first, second, *rest = SCORE.measures
+    split = (
+        replace(first, length=Fraction(2)),
+        replace(first, id="half", index=1, start=Fraction(2), length=Fraction(2), offset=Fraction(2)),
+        replace(second, index=2, number="1#1"),
+        *(replace(m, index=m.index + 1) for m in rest),
+    )
+    score = replace(SCORE, measures=split)
+    assert score.anchor(Fraction(3)) == ("1", 4)
+    assert score.time_of("1#1", Fraction(1)) == 4
+    assert score.bars_called("1#2") == score.bars_called("9") == score.bars_called("1#0") == ()

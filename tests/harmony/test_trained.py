@@ -21,7 +21,7 @@ from understave.harmony.model.decoding import TRUST, Settled, decode
 from understave.harmony.model.encoding import encode, frame_times
 from understave.harmony.model.labels import KEYS, key_index, key_of
 from understave.harmony.reading import Correction
-from understave.harmony.trained import read_trained
+from understave.harmony.trained import judge_score, read_trained
 from understave.score.reader import read_score
 from understave.theory.key import Key
 from understave.theory.pitch import Interval
@@ -206,3 +206,19 @@ def test_a_score_without_notes_is_refused(study):
     silent = replace(study, notes=())
     with pytest.raises(UnderstaveError, match="no sounding notes"):
         read_trained(silent)
+
+
+def test_a_key_alone_is_held_by_the_decoder_and_told_to_nobody_else(study):
+    """In training keys were revealed with their numerals only; alone they make the chords worse."""
+    plain = read_trained(study).spans
+    keys = [Correction(*study.anchor(s.start), *study.anchor(s.end), s.key, None) for s in plain]
+    again = read_trained(study, keys).spans
+    assert [(s.start, s.key, s.numeral) for s in again] == [(s.start, s.key, s.numeral) for s in plain]
+    with_chord = Correction("10", Fraction(1), "12", Fraction(1), Key.parse("c"), RomanNumeral.parse("V7"))
+    alone = Correction("10", Fraction(1), "12", Fraction(1), Key.parse("c"), None)
+    asked = {
+        name: judge_score(study, given).heads["root"]
+        for name, given in (("nothing", ()), ("key", (alone,)), ("both", (with_chord,)))
+    }
+    assert (asked["nothing"] == asked["key"]).all()
+    assert (asked["nothing"] != asked["both"]).any()

@@ -23,6 +23,7 @@ from understave.harmony.reading import Reading, Span
 from understave.interpretation.pedal import STYLES, pedal, wishes_for
 from understave.interpretation.pedal_blur import compare_pedals, pedal_blur
 from understave.interpretation.pedal_costs import MIXED, clash, grounds
+from understave.interpretation.pedal_reasons import reason
 from understave.interpretation.pedal_search import DOWN, HALF, UP, Hold, best_holds, blur_of
 from understave.score.model import Direction, Score
 from understave.theory.key import Key
@@ -331,3 +332,45 @@ def test_one_plan_alone_and_among_others_measures_the_same():
     alone = pedal_blur(score, reading, pedal(score, reading, style="melting"), first=0, last=7)
     assert alone.mean == pytest.approx(melting.mean)
     assert alone.curve == melting.curve
+
+
+def test_a_note_that_is_struck_anew_is_no_leftover_of_the_pedal():
+    """F rings on over G major; struck again in another octave it is there with or without the pedal."""
+    notes = [(F(0), F(1), "F3"), (F(0), F(1), "A3"), (F(0), F(1), "C4")]
+    left = score_of([*notes, (F(1), F(3), "G3"), (F(1), F(3), "B3"), (F(1), F(3), "D4")])
+    again = score_of([*notes, (F(1), F(3), "G3"), (F(1), F(3), "B3"), (F(1), F(3), "D4"), (F(1), F(3), "F4")])
+    spans = tuple(
+        Span(F(a), F(b), Key.parse("C"), RomanNumeral.parse(n), 0.9)
+        for a, b, n in ((0, 1, "IV"), (1, 4, "V"))
+    )
+    pairs = [clash(grounds(s, Reading(spans), GRAND, 60.0), 0, 1) for s in (left, again)]
+    assert pairs[0] is not None
+    assert "F3" in str(pairs[0][0].pitch)
+    assert pairs[1] is None or pairs[1][0].pitch.letter != "F"
+
+
+def test_a_bass_that_a_finger_holds_does_not_ring_by_half_a_pedal():
+    upper = [(F(i), F(1), name) for i, name in enumerate(("E4", "D4", "E4", "D4"))]
+    spans = (Span(F(0), F(4), Key.parse("C"), RomanNumeral.parse("I"), 0.9),)
+    told = {}
+    for name, length in (("held", F(4)), ("let go", F(1))):
+        score = score_of([*upper, (F(0), length, "C2")])
+        g = grounds(score, Reading(spans), GRAND, 60.0)
+        _, why = reason(g, Hold(0, 2, DOWN), Hold(2, 4, HALF))
+        told[name] = why.get("bass")
+    assert told["held"] is None
+    assert str(told["let go"]) == "C2"
+
+
+def test_a_bass_is_struck_again_only_where_it_was_struck_before():
+    spans = (Span(F(0), F(4), Key.parse("C"), RomanNumeral.parse("I"), 0.9),)
+    said = []
+    for second in ("C2", "E2"):
+        notes = [(F(0), F(1), "C2"), (F(0), F(1), "G4"), (F(2), F(1), second), (F(2), F(1), "G4")]
+        g = grounds(score_of(notes), Reading(spans), GRAND, 60.0)
+        at = g.moments.index(F(2))
+        _, why = reason(g, Hold(0, at, DOWN), Hold(at, at + 1, DOWN))
+        assert why.label == "new bass"
+        said.append(say(why, score_of(notes)))
+    assert "struck again" in said[0]
+    assert "again" not in said[1]

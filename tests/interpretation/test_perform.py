@@ -16,6 +16,7 @@ from understave.interpretation.perform import FERMATA, clock, perform, velocitie
 from understave.interpretation.plan import Bend, Level, PedalMove, Plan, Voice
 from understave.interpretation.tempo import BEATS, basic_tempo, printed_tempo, tempo_at
 from understave.score.model import Direction, Score
+from understave.score.passage import passage
 from understave.score.reader import read_score
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -371,3 +372,28 @@ def test_a_whole_piece_is_played_every_note_once(name):
     onset = {n.id: n.onset for n in score.notes}
     plain = [s for s in played.strikes if not score.note_by_id[s.note].arpeggiated]
     assert sum(abs(s.start - c.at(onset[s.note])) < 0.2 for s in plain) > 0.95 * len(plain)
+
+
+@pytest.mark.parametrize("words", ["ten.", "Ten.", "dolce", "sf", "con espressione", "8va"])
+def test_the_speed_of_one_word_is_not_the_tempo_from_there_on(words):
+    """MusicXML 4.0: <sound tempo> may stand in any direction, whatever its words say."""
+    marks = (tempo(0, "Allegro", 120.0), tempo(4, words, 24.0))
+    score = replace(line(*["C4"] * 16), directions=marks)
+    points = printed_tempo(score)
+    assert [tempo_at(points, t) for t in (0, 4, 8, 15)] == [120.0] * 4
+    assert basic_tempo(replace(score, directions=(tempo(0, words, 24.0),))) != 24.0
+
+
+@pytest.mark.parametrize(
+    "words", ["", "quarter = 66", "Adagio", "adagio", "Trio", "Innig", "neu quarter = 66"]
+)
+def test_a_tempo_mark_or_a_heading_holds_from_there_on(words):
+    marks = (tempo(0, "Allegro", 120.0), tempo(4, words, 66.0))
+    points = printed_tempo(replace(line(*["C4"] * 16), directions=marks))
+    assert [tempo_at(points, t) for t in (0, 4, 15)] == [120.0, 66.0, 66.0]
+
+
+def test_a_passage_begins_in_the_standing_tempo():
+    marks = (tempo(0, "Allegro", 120.0), tempo(2, "ten.", 24.0))
+    part = passage(replace(line(*["C4"] * 16), directions=marks), 2, 3)
+    assert basic_tempo(part) == 120.0

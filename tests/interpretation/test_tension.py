@@ -14,12 +14,13 @@ from pathlib import Path
 
 import pytest
 
-from understave.harmony.reading import Event, Reading
+from understave.harmony.reading import Event, Reading, Span
 from understave.interpretation.plan import Tension
 from understave.interpretation.tension import WEIGHTS, chord_clash, curve, home_of, tension
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
 from understave.theory.pitch import Pitch, PitchClass
+from understave.theory.roman import RomanNumeral
 from understave.wording import LEVELS, SPOKEN, say
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -236,3 +237,24 @@ def test_the_lock_is_tensest_over_its_dominant_pedal():
 def test_the_last_cadence_of_an_example_is_a_release(name, last):
     score, _ = example(name)
     assert any(t.release for t in in_bars(name, last, len(score.measures)))
+
+
+def test_a_seventh_in_the_bass_wants_to_fall():
+    """Handbook rule: the seventh resolves down by step; C under D minor seventh goes to B, not up to D."""
+    found = tension(*read_as("C3 D4 F4 A4 | B2 D4 G4 | C3 E4 G4", "C: ii42 | V6 | I"))
+    why = found[0].why
+    assert (why.label, str(why.get("pitch")), why.get("direction")) == ("bass", "C3", "down")
+    assert str(why.get("aim")) == "B"
+
+
+def test_a_peak_in_a_later_bar_than_its_chord_is_told_in_its_own_bar():
+    low = [(F(4 * i), F(4), name) for i in range(4) for name in (("C3", "G3") if i < 2 else ("A2", "E3"))]
+    tune = [(F(0), F(4), "C4"), (F(4), F(4), "C4"), (F(8), F(4), "A5"), (F(12), F(4), "C6")]
+    score = score_of([*low, *tune])
+    spans = tuple(
+        Span(F(a), F(b), Key.parse("C"), RomanNumeral.parse(n), 0.9)
+        for a, b, n in ((0, 4, "I"), (4, 8, "I"), (8, 16, "vi"))
+    )
+    why = tension(score, Reading(spans))[2].why
+    assert (why.label, why.get("later")) == ("register", 12)
+    assert say(why, score) == "The melody climbs to C 6 in bar 4; the height itself is tension."

@@ -13,6 +13,7 @@ from pathlib import Path
 from statistics import mean
 
 import pytest
+from tests.harmony.events.build import build, spans_of
 
 from understave.harmony.events import find_events
 from understave.harmony.events.texture import texture_of
@@ -168,3 +169,12 @@ def test_the_top_of_a_chord_and_what_is_high_are_struck_harder():
         # Pianists' tops stand about 12 above the mean of the rest.
         assert 10 <= amount[chord[-1].id] - below <= 26
     assert amount[high[-1].id] > amount[low[-1].id]
+
+
+def test_a_note_of_the_figuration_is_not_leant_on():
+    """The left hand's broken chord touches D on a beat; the song above is what is leant on, if anything."""
+    score = build("C5:4 | E5:4", "C3:1/2 G3 E4 G3 D3 G3 E4 G3 | C3 G3 E4 G3 C3 G3 E4 G3")
+    spans = spans_of(score, "C: I:4 I:4")
+    reading = Reading(spans, find_events(score, spans))
+    assert any(e.kind == "non-chord tone" for e in reading.events)
+    assert not [v for v in voicing(score, reading) if v.lean]

@@ -5,14 +5,19 @@ What is read back is read by `tomllib`, the standard library's own parser, not b
 
 from __future__ import annotations
 
+import threading
 import tomllib
+from dataclasses import replace
+from multiprocessing import get_context
 
 import pytest
 from tests.lesson.test_stops import example
 
+from understave import disk
 from understave.errors import UnderstaveError
 from understave.interpretation.perform import clock
 from understave.lesson import edits
+from understave.lesson.folder import create_folder
 from understave.lesson.stops import Timing, propose_stops
 from understave.wording import LEVELS
 
@@ -120,6 +125,8 @@ def test_names_without_a_stop_are_told():
         ('[[stops.own]]\nid = "mine"\ntitle = "x"', "has no bars"),
         ('[[stops.own]]\nid = "My Stop"\nbars = "1"\ntitle = "x"', "cannot be the id"),
         ('[stops.own]\nid = "mine"', "two brackets"),
+        ('[stops.texts."../b1"]\ntitle = "x"', "names no stop"),
+        ('[stops.texts."b1/half"]\ntitle = "x"\nbars = "1"', "names no stop"),
         ("[stops", "cannot be read"),
     ],
 )
@@ -148,3 +155,52 @@ def test_a_damaged_file_is_not_written_over(path):
     with pytest.raises(UnderstaveError, match="nothing was changed"):
         edits.keep(path, edits.Edits(order=("b1-x",)))
     assert path.read_text() == "[stops\n"
+
+
+def test_two_who_write_at_the_same_time_lose_no_text(path):
+    """Both read the file as it was before the other wrote, unless they wait for each other."""
+    ids = [f"b{n}-stop" for n in range(40)]
+    context = get_context("fork")
+    writers = [context.Process(target=_write_texts, args=(path, ids[k::2])) for k in (0, 1)]
+    for w in writers:
+        w.start()
+    for w in writers:
+        w.join(60)
+    found = tomllib.loads(path.read_text(encoding="utf-8"))
+    assert set(found["stops"]["texts"]) == set(ids)
+    assert found["title"] == "Lock-Water"
+    assert found["lesson"]["minutes"] in ids
+
+
+def _write_texts(path, ids):
+    for name in ids:
+        with_one = edits.Edits(texts={name: {"title": "mine"}}, places={name: "1"})
+        edits.change(
+            path,
+            lambda before, new=with_one: replace(
+                before, texts={**before.texts, **new.texts}, places={**before.places, **new.places}
+            ),
+        )
+        edits.keep_asked(path, {"minutes": name})
+
+
+@pytest.mark.parametrize("how", ["change", "keep", "keep_asked", "create_folder"])
+def test_every_writer_waits_for_the_one_who_writes(path, how):
+    source = path.with_name("new.musicxml")
+    source.write_bytes(b"<score/>")
+    (path.parent / "score.musicxml").write_bytes(b"<old/>")
+    order = edits.Edits(order=("b1-half",))
+    does = {
+        "change": lambda: edits.change(path, lambda _: order),
+        "keep": lambda: edits.keep(path, order),
+        "keep_asked": lambda: edits.keep_asked(path, {"minutes": 5}),
+        "create_folder": lambda: create_folder(path.parent, source, "New", "", replace_score=True),
+    }[how]
+    writer = threading.Thread(target=does)
+    with disk.locked(path.parent):
+        writer.start()
+        writer.join(0.3)
+        assert writer.is_alive()
+        assert path.read_text(encoding="utf-8") == FILE
+    writer.join(10)
+    assert path.read_text(encoding="utf-8") != FILE

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,6 +15,8 @@ from understave.harmony.reading import Correction
 from understave.lesson import build as builder
 from understave.lesson.build import Part, build, digest
 from understave.lesson.make import LessonOptions, make_lesson
+from understave.score.passage import passage
+from understave.score.reader import read_score
 from understave.theory.roman import RomanNumeral
 
 ROOT = Path(__file__).parents[2]
@@ -168,3 +171,79 @@ def test_choices_are_remembered(tmp_path):
     settings.write_text(settings.read_text().replace('"beginner"', '"expert"'))
     with pytest.raises(UnderstaveError, match="choose beginner, intermediate, advanced"):
         make_lesson(first.folder.path, first.folder.path, QUIET)
+
+
+@pytest.fixture(scope="module")
+def short(tmp_path_factory):
+    """Two bars of the piece, and the same again with another title."""
+    folder = tmp_path_factory.mktemp("short")
+    data = passage(read_score(PIECE), 0, 1).source
+    for name, title in (("one.musicxml", b"Lock-Water"), ("two.musicxml", b"Lock-Water, revised")):
+        (folder / name).write_bytes(data.replace(b"Lock-Water", title))
+    return folder / "one.musicxml", folder / "two.musicxml"
+
+
+def files_in(folder):
+    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+
+
+@pytest.mark.parametrize(
+    "error", [UnderstaveError("The engraver refuses it."), KeyboardInterrupt(), KeyError("x")]
+)
+def test_what_is_refused_while_it_is_made_leaves_nothing_behind(tmp_path, short, monkeypatch, error):
+    def refuse(*_):
+        raise error
+
+    monkeypatch.setattr("understave.lesson.make.annotated_mei", refuse)
+    with pytest.raises(type(error)):
+        make_lesson(short[0], tmp_path / "lesson", QUIET)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_new_version_that_is_refused_leaves_the_old_lesson_as_it_was(tmp_path, short, monkeypatch):
+    folder = tmp_path / "lesson"
+    make_lesson(short[0], folder, QUIET)
+    (folder / "lesson.toml").write_text((folder / "lesson.toml").read_text() + "\n# mine\n")
+    before = files_in(folder)
+
+    def refuse(*_):
+        raise UnderstaveError("The engraver refuses it.")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("understave.lesson.make.annotated_mei", refuse)
+        with pytest.raises(UnderstaveError):
+            make_lesson(short[1], folder, LessonOptions(sound=False, replace_score=True, minutes=5))
+    assert files_in(folder) == before
+    again = make_lesson(short[1], folder, LessonOptions(sound=False, replace_score=True, minutes=5))
+    assert again.folder.score.read_bytes() == short[1].read_bytes()
+    assert "# mine" in (folder / "lesson.toml").read_text()
+
+
+@dataclass(frozen=True)
+class Dies:
+    """Ends its process the first time it is made, as a system short of memory would; a file remembers."""
+
+    mark: Path
+    always: bool = False
+
+    def __call__(self, given):
+        if self.always or not self.mark.exists():
+            self.mark.touch()
+            os._exit(9)
+        return {"c.txt": "made"}
+
+
+def test_a_helper_that_the_system_ends_is_replaced(tmp_path, monkeypatch):
+    monkeypatch.setattr(builder, "_WORTH_A_PROCESS", 0)
+    out = tmp_path / "out"
+    done = build(out, [*parts(), Part("c", {}, Dies(tmp_path / "mark"))], processes=2)
+    assert (out / "c.txt").read_text() == "made"
+    assert (out / "in" / "b.txt").read_text() == "21"
+    assert len(done.made) == 3
+
+
+def test_a_part_that_ends_every_helper_is_one_sentence(tmp_path, monkeypatch):
+    monkeypatch.setattr(builder, "_WORTH_A_PROCESS", 0)
+    with pytest.raises(UnderstaveError, match="ended by the system twice"):
+        build(tmp_path / "out", [*parts(), Part("c", {}, Dies(tmp_path / "mark", True))], processes=2)
+    assert not (tmp_path / "out").exists()

@@ -12,14 +12,16 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from tests.harmony.events.build import build, spans_of
 
 from understave.errors import UnderstaveError
 from understave.harmony import read
+from understave.harmony.events import find_events
 from understave.harmony.reading import Reading
 from understave.interpretation.make import make_plan
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
-from understave.lesson import checking
+from understave.lesson import checking, stops, story
 from understave.lesson.exercises import exercises
 from understave.lesson.make import reasons_of
 from understave.lesson.soundings import all_contrasts
@@ -37,7 +39,7 @@ from understave.score.model import Score
 from understave.score.reader import read_score
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
-from understave.wording import LEVELS, SPOKEN
+from understave.wording import LEVELS, SPOKEN, phrasebook
 
 ROOT = Path(__file__).parents[2]
 PIECES = ("chain-ferry", "lock-water")
@@ -208,3 +210,50 @@ def test_a_key_within_a_longer_name_is_not_mistaken():
     score = example("lock-water")[0]
     assert not checking.faults_in("in E flat major", known, score, "en")
     assert checking.faults_in("in B flat major", known, score, "en")
+
+
+def asked(kind: str, labels: str, *voices: str) -> list[tuple[str, str]]:
+    """Question and answer about every event of a kind, in a small score under a given reading."""
+    score = build(*voices)
+    spans = spans_of(score, labels)
+    reading = Reading(spans, find_events(score, spans))
+    book = phrasebook("en")
+    return [stops._question(score, reading, e, book) for e in reading.events if e.kind == kind]
+
+
+def test_a_chord_is_not_named_with_a_note_that_does_not_sound():
+    """A dominant seventh without its fifth, as every handbook allows: D is not there to be heard."""
+    voices = ("E5:4 | F5:4 | E5:4", "G4:4 | B4:4 | C5:4", "C3:4 | G3:4 | C3:4")
+    score = build(*voices)
+    span = spans_of(score, "C: I:4 V7:4 I:4")[1]
+    assert story.members_text(score, span, phrasebook("en")) == "G, B and F (left out here: D)"
+    assert story.members_text(score, span, phrasebook("de")) == "G, H und F (hier ausgelassen: D)"
+    whole = build(*voices, "staff1 C5:4 | D5:4 | C5:4")
+    assert story.members_text(whole, span, phrasebook("en")) == "G, B, D and F"
+
+
+def test_what_is_foreign_in_an_applied_chord_is_what_the_key_has_not():
+    """In V7/IV the leading tone E is C major's own; B flat is what does not belong to it."""
+    (told,) = asked(
+        "applied chord",
+        "C: I:4 V7/IV:4 IV:4 V7:4 I:4",
+        "G4:4 | Bb4:4 | A4:4 | G4:4 | G4:4",
+        "C4+E4:4 | C4+E4:4 | C4+F4:4 | B3+F4:4 | C4+E4:4",
+        "C3:4 | C3:4 | F3:4 | G3:4 | C3:4",
+    )
+    assert told == (
+        "Which note here is foreign to C major, and where does this chord point?",
+        "B flat; the chord points to F; E goes to F.",
+    )
+
+
+def test_a_six_four_waits_for_the_chord_that_comes_whatever_its_mode():
+    """G minor's six-four over D, then D major and G major: no chord of G minor stands on D."""
+    (told,) = asked(
+        "six-four",
+        "g: i:4 Cad64:2 V:2 G: I:4",
+        "D5:4 | Bb4:2 A4:2 | G4:4",
+        "Bb4:4 | G4:2 F#4:2 | B4:4",
+        "G3:4 | D3:4 | G2:4",
+    )
+    assert told[1] == "D; they wait for the chord that stands on it: G for F sharp, B flat for A."

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+from fractions import Fraction
+from itertools import compress, pairwise, product
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 pytest.importorskip("mido")
 
 from benchmarks import dynamics, performances
+
+from understave.score.model import Measure
 
 SMALL = ("schubert-moment-musical-no-3", "schumann-kreisleriana-4", "schumann-kreisleriana-6")
 
@@ -60,3 +65,33 @@ def test_the_plan_is_nearer_to_pianists_than_print_alone(name):
     assert figures.beats["plan"] > figures.beats["printed"]
     if figures.another_notes is not None:
         assert figures.notes["plan"] < figures.another_notes < 1
+
+
+@given(st.lists(st.integers(0, 9), max_size=8), st.integers(0, 40))
+def test_parts_are_left_out_as_trying_all_ways_would(sizes, surplus):
+    ways = [w for w in product((False, True), repeat=len(sizes)) if sum(compress(sizes, w)) == surplus]
+    assert performances.left_out(sizes, surplus) == (ways[0] if ways else None)
+
+
+@given(st.lists(st.integers(-9, 9).filter(bool), min_size=1, max_size=30))
+def test_the_best_way_to_take_many_repeats_is_found_in_few_tries(gains):
+    tries = []
+
+    def fit(taken):
+        tries.append(taken)
+        return sum(compress(gains, taken))
+
+    assert performances.best_taken(len(gains), fit) == tuple(g > 0 for g in gains)
+    assert len(tries) <= max(32, 8 * len(gains) + 2)
+
+
+def test_repeats_are_played_out_bar_by_bar():
+    bars = tuple(
+        Measure(f"m{i}", i, str(i + 1), Fraction(4 * i), Fraction(4), 4, 4, 0, repeat_end=i in (2, 5),
+                repeat_start=i == 4, ending=(1,) if i == 2 else ())
+        for i in range(7)
+    )  # fmt: skip
+    repeats = performances.repeats_of(bars)
+    assert repeats == [(0, 2), (4, 5)]
+    assert performances.order_of(bars, repeats, (True, False)) == (0, 1, 2, 0, 1, 3, 4, 5, 6)
+    assert performances.order_of(bars, repeats, (False, True)) == (0, 1, 3, 4, 5, 4, 5, 6)

@@ -348,6 +348,19 @@ def test_rehearsal_marks_segno_and_coda():
         ),
         ('<root><root-step text="">C</root-step></root><kind text="N.C.">none</kind>', "N.C."),
         ("<function>V</function><kind>dominant</kind>", "V7"),
+        ('<numeral><numeral-root text="V">5</numeral-root></numeral><kind text="65">dominant</kind>', "V65"),
+        (
+            '<numeral><numeral-root text="">2</numeral-root><numeral-alter>-1</numeral-alter></numeral>'
+            '<kind text="II6">major</kind>',
+            "bII6",
+        ),
+        (
+            '<numeral><numeral-root text="vii">7</numeral-root>'
+            '<numeral-alter print-object="no">1</numeral-alter></numeral>'
+            '<kind text="°7">diminished-seventh</kind>'
+            '<numeral><numeral-root text="V">5</numeral-root></numeral><kind text="">major</kind>',
+            "vii°7/V",
+        ),
     ],
 )
 def test_harmony_elements_are_chord_symbols(inner, text):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -17,7 +18,7 @@ from understave.interpretation.plan import (
     Tension,
     Voice,
 )
-from understave.score.model import Measure, Note, Score
+from understave.score.model import Direction, Measure, Note, Score
 from understave.theory.pitch import Pitch
 from understave.wording.playing import headings, tell_plan
 
@@ -131,3 +132,19 @@ def test_a_reason_is_told_once_in_a_row(language) -> None:
     reasons = [a.why for a in tell_plan(score_of(3), plan, "beginner", language)]
     assert reasons[0]
     assert not reasons[2]
+
+
+def test_printed_accents_are_told_once_and_fp_as_one() -> None:
+    marks = tuple(
+        Direction(f"d{k}", "dynamic", F(at), None, staff, text)
+        for k, (at, staff, text) in enumerate([(1, 1, "sf"), (1, 2, "sf"), (4, 1, "fp"), (6, 1, "fz")])
+    )
+    score = replace(score_of(3), directions=marks)
+    plan = Plan(marks=(DynamicMark(F(4), "p", "printed", SILENT), DynamicMark(F(8), "p", "printed", SILENT)))
+    told = [(a.moment, a.what) for a in tell_plan(score, plan, "intermediate", "en")]
+    assert told == [
+        (F(1), "sf (printed)"),
+        (F(4), "fp (printed)"),
+        (F(6), "fz (printed)"),
+        (F(8), "p (printed)"),
+    ]

@@ -1,4 +1,6 @@
-"""A performance as a Standard MIDI File: strikes and pedal in, bytes out.
+"""A performance as a Standard MIDI File, to be heard: strikes and pedal in, bytes out.
+
+`export.played` writes one for other programs, with bars, keys and hands.
 
 One tick is a millisecond (500 ticks to a quarter note at 120 a minute). The pedal is controller 64 in
 steps of its depth, the soft pedal controller 67 (MIDI 1.0).
@@ -8,12 +10,15 @@ from __future__ import annotations
 
 import io
 from itertools import pairwise
+from typing import TypeAlias
 
 import mido
 
 from understave.acoustics.performance import Performance
 
 SUSTAIN, SOFT = 64, 67
+Timed: TypeAlias = tuple[float, int, mido.Message]
+"""A message with its second, and its place among those of the same moment: what ends comes first."""
 
 
 def midi_bytes(performance: Performance, title: str = "") -> bytes:
@@ -21,24 +26,7 @@ def midi_bytes(performance: Performance, title: str = "") -> bytes:
 
     A key that is struck again before it came up is let go at that moment, as MIDI has no second key.
     """
-    events: list[tuple[float, int, mido.Message]] = []
-    if performance.soft:
-        events.append((0.0, 0, mido.Message("control_change", control=SOFT, value=127)))
-    events += [
-        (seconds, 1, mido.Message("control_change", control=SUSTAIN, value=value))
-        for seconds, value in pedal_steps(performance)
-    ]
-    events += [
-        (seconds, 1, mido.Message("control_change", control=SOFT, value=127 if down else 0))
-        for seconds, down in _shifts(performance)
-    ]
-    again: dict[int, float] = {}
-    for strike in sorted(performance.strikes, key=lambda s: -s.start):
-        velocity = min(127, max(1, round(strike.velocity)))
-        end = min(strike.end, again.get(strike.midi, strike.end))
-        again[strike.midi] = strike.start
-        events.append((strike.start, 2, mido.Message("note_on", note=strike.midi, velocity=velocity)))
-        events.append((end, 0, mido.Message("note_off", note=strike.midi, velocity=0)))
+    events = [*pedal_messages(performance), *(timed for timed, _ in key_messages(performance))]
     events.sort(key=lambda event: (event[0], event[1]))
     named = [mido.MetaMessage("track_name", name=title)] if title else []
     track = mido.MidiTrack([*named, mido.MetaMessage("set_tempo", tempo=500_000)])
@@ -62,6 +50,36 @@ def _shifts(performance: Performance) -> list[tuple[float, bool]]:
         if strike.soft != (found[-1][1] if found else False):
             found.append((max(0.0, strike.start - 0.001), strike.soft))
     return found
+
+
+def pedal_messages(performance: Performance) -> list[Timed]:
+    """Return what the two pedals do."""
+    soft = [mido.Message("control_change", control=SOFT, value=127)] if performance.soft else []
+    return [
+        *((0.0, 0, message) for message in soft),
+        *(
+            (seconds, 1, mido.Message("control_change", control=SUSTAIN, value=value))
+            for seconds, value in pedal_steps(performance)
+        ),
+        *(
+            (seconds, 1, mido.Message("control_change", control=SOFT, value=127 if down else 0))
+            for seconds, down in _shifts(performance)
+        ),
+    ]
+
+
+def key_messages(performance: Performance) -> list[tuple[Timed, str]]:
+    """Return what the keys do, each with the id of the written note it comes from."""
+    events: list[tuple[Timed, str]] = []
+    again: dict[int, float] = {}
+    for strike in sorted(performance.strikes, key=lambda s: -s.start):
+        velocity = min(127, max(1, round(strike.velocity)))
+        end = min(strike.end, again.get(strike.midi, strike.end))
+        again[strike.midi] = strike.start
+        down = mido.Message("note_on", note=strike.midi, velocity=velocity)
+        up = mido.Message("note_off", note=strike.midi, velocity=0)
+        events += [((strike.start, 2, down), strike.note), ((end, 0, up), strike.note)]
+    return events
 
 
 def pedal_steps(performance: Performance) -> list[tuple[float, int]]:

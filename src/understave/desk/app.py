@@ -7,18 +7,18 @@ exported file by its name inside the lesson folder. What is refused is refused i
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import os
 import re
 import secrets
+import shutil
 import signal
 from collections.abc import AsyncIterator, Awaitable, Callable
-from concurrent.futures import ProcessPoolExecutor
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from fractions import Fraction
 from importlib.resources import files
-from multiprocessing import get_context
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -31,13 +31,19 @@ from starlette.routing import Route
 
 from understave.acoustics.piano import INSTRUMENTS
 from understave.desk import elsewhere, gestures, work
+from understave.desk.builder import understood
 from understave.desk.guard import Guard, TooLargeError
 from understave.desk.opened import Gesture, OpenLesson, StaleError, open_lesson
 from understave.desk.recent import Recent
+from understave.desk.sense import SenselessError, message, sense
 from understave.errors import UnderstaveError
+from understave.faults import fault_sentence, keep_fault
+from understave.harmony.typed import ENTRIES, Entry
 from understave.interpretation.pedal import STYLES
 from understave.lesson.folder import LessonFolder, create_folder, open_folder, titled
 from understave.lesson.stops import MINUTES
+from understave.processes import spawn_context
+from understave.score.model import read_exact
 from understave.score.reader import read_score
 
 WIDTHS = (250.0, 180.0, 125.0, 88.0)
@@ -50,6 +56,11 @@ _MEDIA = {
     ".svg": "image/svg+xml",
     ".mp3": "audio/mpeg",
 }
+_REPLACED = (
+    "A part of the desk was ended by the system and has been started again; what it was making is made anew. "
+    "Nothing that was saved is lost."
+)
+_PUT_AWAY = "Another score lies on the desk now; what was being made for the one before it is not needed."
 _QUIET = 15.0
 """Seconds after which a window that hears nothing is told that the desk is still there."""
 
@@ -80,13 +91,23 @@ class Desk:
         self.opening: asyncio.Task[OpenLesson] | None = None
         self.ticket = secrets.token_urlsafe(24)
         self.export: Export | None = None
-        self._pools: list[ProcessPoolExecutor] = []
+        self._pools: list[work.Workers] = []
 
-    def pools(self) -> tuple[ProcessPoolExecutor, ProcessPoolExecutor]:
-        """Return the process that reads and the one that engraves and plays."""
+    def pools(self) -> tuple[work.Workers, work.Workers]:
+        """Return the process that reads and the one that engraves and plays; use from one event loop."""
         if not self._pools:
-            self._pools = [work.workers(), work.workers()]
+            loop = asyncio.get_running_loop()
+
+            def replaced() -> None:
+                with contextlib.suppress(RuntimeError):  # the desk has stopped meanwhile
+                    loop.call_soon_threadsafe(self._say_replaced)
+
+            self._pools = [work.Workers(replaced), work.Workers(replaced)]
         return self._pools[0], self._pools[1]
+
+    def _say_replaced(self) -> None:
+        if self.lesson is not None:
+            self.lesson.tell({"type": "trouble", "error": _REPLACED})
 
     def start(self) -> None:
         """Open the lesson that the desk was started with."""
@@ -127,9 +148,7 @@ class Desk:
         if self.lesson is not None:
             await self.lesson.close()
         for pool in self._pools:
-            for process in list((pool._processes or {}).values()):
-                process.terminate()
-            pool.shutdown(wait=False, cancel_futures=True)
+            pool.shutdown(wait=False)
 
     def dismiss(self) -> None:
         """End the lines to all windows."""
@@ -172,8 +191,18 @@ def make_app(desk: Desk, token: str, port: int) -> Guard:
                 return JSONResponse({"error": str(error), "empty": True}, 404)
             except UnderstaveError as error:
                 return JSONResponse({"error": str(error)}, 422)
-            except (KeyError, TypeError, ValueError, ZeroDivisionError, RecursionError):
+            except SenselessError:
                 return JSONResponse({"error": "The page sent something that makes no sense here."}, 400)
+            except TooLargeError:
+                raise
+            except asyncio.CancelledError:
+                task = asyncio.current_task()
+                if task is None or task.cancelling():
+                    raise  # the window has gone, or the desk stops
+                return JSONResponse({"error": _PUT_AWAY, "gone": True}, 409)
+            except Exception as error:
+                log = await asyncio.to_thread(keep_fault, error, f"answering {method} {path} at the desk")
+                return JSONResponse({"error": fault_sentence(error, log)}, 500)
 
         return Route(path, answer, methods=[method])
 
@@ -184,6 +213,7 @@ def make_app(desk: Desk, token: str, port: int) -> Guard:
         api("/api/lesson", _lesson, "GET"),
         api("/api/sheet/{width:int}", _sheet, "GET"),
         api("/api/why", _why, "GET"),
+        api("/api/spelled", _spelled, "GET"),
         api("/api/sound", _sound, "GET"),
         api("/api/recent", _recent, "GET"),
         api("/api/follow", _follow, "GET"),
@@ -289,11 +319,14 @@ async def _sheet(desk: Desk, request: Request) -> Any:
 
 
 async def _why(desk: Desk, request: Request) -> Any:
-    return (await desk.current()).why(Fraction(request.query_params["start"]))
+    with sense():
+        start = read_exact(request.query_params["start"])
+    return (await desk.current()).why(start)
 
 
 async def _sound(desk: Desk, request: Request) -> Any:
-    instrument, style = request.query_params["instrument"], request.query_params["pedal"]
+    with sense():
+        instrument, style = request.query_params["instrument"], request.query_params["pedal"]
     if instrument not in INSTRUMENTS or style not in STYLES:
         raise UnderstaveError("There is no such instrument or way to pedal.")
     lesson = await desk.current()
@@ -342,38 +375,55 @@ def _event(message: dict[str, Any]) -> bytes:
 
 async def _edit(desk: Desk, request: Request) -> Any:
     lesson = await desk.current()
-    asked = await _json(request)
-    last, what = int(asked["last"]), str(asked["what"])
-    if what == "undo":
-        return await lesson.undo(last)
-    if what == "redo":
-        return await lesson.redo(last)
-    return await lesson.edit(last, _gesture(what, asked))
+    asked = await message(request)
+    with sense():
+        last, what = int(asked["last"]), str(asked["what"])
+        gesture = _gesture(what, asked) if what not in ("undo", "redo") else None
+    if gesture is not None:
+        return await lesson.edit(last, gesture)
+    return await (lesson.undo(last) if what == "undo" else lesson.redo(last))
 
 
 def _gesture(what: str, asked: dict[str, Any]) -> Gesture:
-    """Return the gesture that the page means; raise KeyError where there is none of that name."""
-    start = Fraction(str(asked["start"]))
-    known: dict[str, Callable[[], Gesture]] = {
-        "label": lambda: lambda score, spans: gestures.label(score, spans, start, _text(asked["text"])),
-        "take": lambda: lambda score, spans: gestures.take(score, spans, start, int(asked["index"])),
-        "split": lambda: lambda score, spans: gestures.split(score, spans, start, Fraction(asked["at"])),
-        "join": lambda: lambda score, spans: gestures.join(score, spans, start),
-        "move": lambda: lambda score, spans: gestures.move(score, spans, start, Fraction(asked["to"])),
-        "key": lambda: (
-            lambda score, spans: gestures.set_key(
-                score,
-                spans,
-                start,
-                Fraction(asked["end"]) if asked.get("end") else None,
-                _text(asked["text"]),
-            )
-        ),
-        "move key": lambda: (
-            lambda score, spans: gestures.move_key(score, spans, start, Fraction(asked["to"]))
-        ),
+    """Return the gesture that the page means; raise KeyError or ValueError where there is none such."""
+    known: dict[str, tuple[Callable[..., Any], tuple[tuple[str, Callable[[Any], Any]], ...]]] = {
+        "label": (gestures.label, (("text", _text), ("entry", _entry))),
+        "take": (gestures.take, (("index", int),)),
+        "split": (gestures.split, (("at", _moment),)),
+        "join": (gestures.join, ()),
+        "move": (gestures.move, (("to", _moment),)),
+        "key": (gestures.set_key, (("end", _perhaps), ("text", _text), ("entry", _entry))),
+        "move key": (gestures.move_key, (("to", _moment),)),
     }
-    return known[what]()
+    does, given = known[what]
+    # Taken apart here, while a fault is still the page's.
+    start = _moment(asked["start"])
+    values = [read(asked.get(name) if read in (_perhaps, _entry) else asked[name]) for name, read in given]
+    return lambda score, spans: does(score, spans, start, *values)
+
+
+def _moment(value: object) -> Fraction:
+    return read_exact(str(value))
+
+
+def _perhaps(value: object) -> Fraction | None:
+    return _moment(value) if value else None
+
+
+def _entry(value: object) -> Entry:
+    named = ENTRIES[0] if value is None else value
+    if named not in ENTRIES:
+        raise UnderstaveError("There is no such way to name chords.")
+    return named
+
+
+async def _spelled(desk: Desk, request: Request) -> Any:
+    """Say as notes what a text typed for a chord or a key means; nothing is kept."""
+    lesson, asked = await desk.current(), request.query_params
+    with sense():
+        start, what, text = _moment(asked["start"]), asked["what"], _text(asked["text"])
+        entry = _entry(asked.get("entry"))
+    return lesson.spelled(start, what, text, entry)
 
 
 def _text(value: object) -> str:
@@ -385,9 +435,12 @@ def _text(value: object) -> str:
 
 async def _compare(desk: Desk, request: Request) -> Any:
     lesson = await desk.current()
-    asked = await _json(request)
-    text = asked.get("text")
-    return await lesson.compare(str(asked.get("name", ""))[:120], text, int(asked.get("back", 0)))
+    asked = await message(request)
+    with sense():
+        text, back = asked.get("text"), int(asked.get("back", 0))
+        if text is not None and not isinstance(text, str):
+            raise TypeError("text")
+    return await lesson.compare(str(asked.get("name", ""))[:120], text, back)
 
 
 # --- other lessons -----------------------------------------------------------------------------------------
@@ -399,7 +452,9 @@ async def _recent(desk: Desk, request: Request) -> Any:
 
 async def _open(desk: Desk, request: Request) -> Any:
     lessons = desk.recent.lessons()
-    number = int((await _json(request))["number"])
+    asked = await message(request)
+    with sense():
+        number = int(asked["number"])
     if not 0 <= number < len(lessons):
         raise UnderstaveError("That lesson is no longer in the list.")
     await desk.open(open_folder(lessons[number].path))
@@ -425,7 +480,12 @@ async def _import(desk: Desk, request: Request) -> Any:
         folder = await asyncio.to_thread(
             create_folder, _fresh(desk.library, stem or "score"), file, score.title, score.composer
         )
-    await desk.open(folder)
+    try:
+        await desk.open(folder)
+    except UnderstaveError:
+        # Made for this score alone, a moment ago: what is refused leaves nothing behind.
+        await asyncio.to_thread(shutil.rmtree, folder.path, ignore_errors=True)
+        raise
     return {"title": score.title}
 
 
@@ -443,11 +503,11 @@ def _fresh(library: Path, stem: str) -> Path:
 
 async def _export(desk: Desk, request: Request) -> Any:
     lesson = await desk.current()
-    asked = await _json(request)
+    asked = await message(request)
     if desk.export is not None and desk.export.process.is_alive():
         raise UnderstaveError("An export is under way; wait for it or stop it.")
     choices = _choices(asked)
-    context = get_context("spawn")
+    context = spawn_context()
     here, there = context.Pipe(duplex=False)
     process = context.Process(target=work.export, args=(lesson.folder.path, choices, there))
     process.start()
@@ -485,9 +545,10 @@ def _choices(asked: dict[str, Any]) -> dict[str, Any]:
         "level": ("beginner", "intermediate", "advanced"),
         "language": ("en", "de"),
     }
-    found: dict[str, Any] = {k: _one_of(asked[k], v) for k, v in allowed.items() if k in asked}
-    if "minutes" in asked:
-        minutes = float(asked["minutes"])
+    with sense():
+        found: dict[str, Any] = {k: _one_of(asked[k], v) for k, v in allowed.items() if k in asked}
+        minutes = float(asked["minutes"]) if "minutes" in asked else None
+    if minutes is not None:
         if not MINUTES[0] <= minutes <= MINUTES[1]:
             raise UnderstaveError(
                 f"A lesson lasts {MINUTES[0]:g} to {MINUTES[1]:g} minutes; choose such a length."
@@ -502,27 +563,19 @@ async def _stops(desk: Desk, request: Request) -> Any:
 
 async def _stops_edit(desk: Desk, request: Request) -> Any:
     lesson = await desk.current()
-    asked = await _json(request)
-    if asked["what"] == "ask":
+    asked = await message(request)
+    if asked.get("what") == "ask":
         return await lesson.ask_for(_choices(asked))
-    return await lesson.edit_stops(asked)
+    return await lesson.edit_stops(understood(asked))
 
 
 async def _contrast(desk: Desk, request: Request) -> Any:
-    return await (await desk.current()).contrast(request.query_params["name"])
+    with sense():
+        name = request.query_params["name"]
+    return await (await desk.current()).contrast(name)
 
 
 def _one_of(value: object, allowed: tuple[str, ...]) -> str:
     if value not in allowed:
         raise ValueError(value)
     return str(value)
-
-
-async def _json(request: Request) -> dict[str, Any]:
-    try:
-        value = json.loads(await request.body())
-    except ClientDisconnect:
-        raise UnderstaveError("The message did not arrive whole.") from None
-    if not isinstance(value, dict):
-        raise ValueError("not an object")
-    return value

@@ -7,17 +7,18 @@ file is the truth here too: an edit is written to it before it is answered.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from understave.desk.sense import sense
 from understave.errors import UnderstaveError
 from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
 from understave.lesson import edits
 from understave.lesson.contrasts import Contrast
-from understave.lesson.edits import FIELDS, Edits, OwnStop, bars_named
+from understave.lesson.edits import FIELDS, STOP_ID, Edits, OwnStop, bars_named
 from understave.lesson.make import CONTRASTS, Asked, asked_of, lesson_stops
 from understave.lesson.soundings import all_contrasts
 from understave.lesson.stops import Stop, contrast_name, possible_stops
@@ -93,8 +94,31 @@ def heard(score: Score, reading: Reading, name: str, asked: Asked) -> Any:
     return contrast_sides(score, one, PageOptions(asked.level, asked.language))
 
 
+def understood(asked: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a step of the teacher's as the page sent it, every value there and of its kind; raise
+    SenselessError where it is none.
+    """
+    with sense():
+        what = str(asked["what"])
+        step: dict[str, Any] = {name: read(asked[name]) for name, read in _STEPS[what].items()}
+        if "stop" in step and not STOP_ID.fullmatch(step["stop"]):
+            raise ValueError(step["stop"])
+        if "field" in step and step["field"] != "say" and step["field"] not in FIELDS:
+            raise KeyError(step["field"])
+        return {**step, "what": what, "shown": [str(name) for name in asked.get("shown", [])]}
+
+
+_STEPS: dict[str, dict[str, Callable[[Any], Any]]] = {
+    "leave out": {"stop": str},
+    "take": {"stop": str},
+    "move": {"stop": str, "to": int},
+    "text": {"stop": str, "field": str, "text": str, "bars": str},
+    "own": {"bars": str, "title": str},
+}
+
+
 def changed(score: Score, before: Edits, asked: Mapping[str, Any], shown: Sequence[str], level: str) -> Edits:
-    """Return the edits after one step of the teacher's; `shown` are the ids of the stops in order."""
+    """Return the edits after one step (see `understood`); `shown` are the ids of the stops in order."""
     what, stop = str(asked["what"]), str(asked.get("stop", ""))
     if what == "leave out":
         if stop in {o.id for o in before.own}:
@@ -125,7 +149,7 @@ def changed(score: Score, before: Edits, asked: Mapping[str, Any], shown: Sequen
         taken = {o.id for o in before.own} | set(shown)
         base = "my-" + (re.sub(r"[^a-z0-9]+", "-", title.casefold()).strip("-") or "stop")
         name = next(n for n in (base, *(f"{base}-{k}" for k in range(2, 1000))) if n not in taken)
-        bars = first.number if first is last else f"{first.number}-{last.number}"
+        bars = bars_text(score, first.index, last.index)
         return replace(before, own=(*before.own, OwnStop(name, bars, {"title": title})))
     raise KeyError(what)
 
@@ -134,8 +158,6 @@ def _with_text(before: Edits, stop: str, asked: Mapping[str, Any], level: str) -
     """Write a text of a stop; an empty one gives the proposed text back."""
     field = str(asked["field"])
     field = f"say.{level}" if field == "say" else field
-    if field not in FIELDS:
-        raise KeyError(field)
     text = _text(asked["text"])
     own = next((o for o in before.own if o.id == stop), None)
     texts = dict(own.texts if own else before.texts.get(stop, {}))
@@ -162,6 +184,6 @@ def _less(names: tuple[str, ...], name: str) -> tuple[str, ...]:
 
 
 def bars_text(score: Score, first: int, last: int) -> str:
-    """Return printed bars as ``12`` or ``9-16``."""
-    a, b = score.measures[first].number, score.measures[last].number
+    """Return bars as ``12`` or ``9-16``, so that `bars_named` finds the same again."""
+    a, b = (score.bar_name(score.measures[i]) for i in (first, last))
     return a if first == last else f"{a}-{b}"

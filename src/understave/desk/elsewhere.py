@@ -6,7 +6,6 @@ In: what the page asks for. Out: places with their bars, each engraved and playe
 from __future__ import annotations
 
 import asyncio
-import json
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from starlette.requests import Request
 from starlette.responses import Response
 
+from understave.desk.sense import message, sense
 from understave.errors import UnderstaveError
 from understave.repertoire import asked
 
@@ -36,9 +36,7 @@ async def choices(desk: Desk, request: Request) -> Any:
 
 async def search(desk: Desk, request: Request) -> Any:
     """Answer a question."""
-    question = json.loads(await request.body())
-    if not isinstance(question, dict):
-        raise ValueError("not an object")
+    question = await message(request)
     return await asyncio.to_thread(asked.search, repertoire_of(desk), question)
 
 
@@ -55,7 +53,8 @@ async def sound(desk: Desk, request: Request) -> Any:
 
 async def _made(desk: Desk, request: Request, what: Callable[[Path, str, int, int], Any]) -> Any:
     q = request.query_params
-    where = q["piece"], int(q["bar"]), int(q["last"])
+    with sense():
+        where = q["piece"], int(q["bar"]), int(q["last"])
     _, plays = desk.pools()
     return await asyncio.get_running_loop().run_in_executor(plays, what, repertoire_of(desk), *where)
 

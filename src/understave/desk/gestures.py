@@ -7,26 +7,51 @@ Every function raises UnderstaveError in words for the page where the gesture ma
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 
 from understave.errors import UnderstaveError
+from understave.harmony.change_points import change_points
 from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Correction, Span
+from understave.harmony.typed import Entry, Kind, typed_chords, typed_key
 from understave.score.model import Score, beat_text
-from understave.theory.chord_symbol import ChordSymbol
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
 
-def label(score: Score, spans: Sequence[Span], start: Fraction, text: str) -> tuple[Correction, ...]:
-    """Set the chord of the span that begins at `start`, as a Roman numeral or a chord symbol.
+@dataclass(frozen=True, slots=True)
+class Spelled:
+    """What a typed text means, before it is kept: as what it was read, and each chord from when to when."""
 
-    A key before a colon (``Ab: V7``, ``f: iv``) sets the key too.
-    """
+    kind: Kind
+    chords: tuple[tuple[Fraction, Fraction, Key, RomanNumeral], ...]
+
+
+def spelled(
+    score: Score, spans: Sequence[Span], start: Fraction, text: str, entry: Entry = "english"
+) -> Spelled:
+    """Read a text for the span that begins at `start` as `label` takes it."""
     span = _span_at(spans, start)
     before, colon, after = text.partition(":")
-    key = read_key(before) if colon else span.key
-    return (_set(score, span.start, span.end, key, read_chord(after if colon else text, key)),)
+    key = typed_key(before, entry) if colon else span.key
+    typed = typed_chords(after if colon else text, key, entry)
+    chords = [n.chord(key) for n in typed.numerals]
+    moments = (span.start, *change_points(score, span.start, span.end, chords), span.end)
+    parts = zip(pairwise(moments), typed.numerals, strict=True)
+    return Spelled(typed.kind, tuple((a, b, key, n) for (a, b), n in parts))
+
+
+def label(
+    score: Score, spans: Sequence[Span], start: Fraction, text: str, entry: Entry = "english"
+) -> tuple[Correction, ...]:
+    """Set the chord of the span that begins at `start`, as `harmony.typed` reads it.
+
+    A key before a colon (``Ab: V7``, ``f: iv``) sets the key too. Figures that move make a chord of each,
+    parted where the notes change.
+    """
+    return tuple(_set(score, *part) for part in spelled(score, spans, start, text, entry).chords)
 
 
 def take(score: Score, spans: Sequence[Span], start: Fraction, index: int) -> tuple[Correction, ...]:
@@ -72,13 +97,18 @@ def move(score: Score, spans: Sequence[Span], start: Fraction, to: Fraction) -> 
 
 
 def set_key(
-    score: Score, spans: Sequence[Span], start: Fraction, end: Fraction | None, text: str
+    score: Score,
+    spans: Sequence[Span],
+    start: Fraction,
+    end: Fraction | None,
+    text: str,
+    entry: Entry = "english",
 ) -> tuple[Correction, ...]:
     """Set the key from a moment to another, or as far as the key there lasts.
 
     Chords that the teacher has set inside keep sounding the same and are named in the new key.
     """
-    key = read_key(text)
+    key = typed_key(text, entry)
     inside = next((i for i, s in enumerate(spans) if s.start <= start < s.end), None)
     if inside is None:
         raise UnderstaveError("Nothing sounds there, so it has no key.")
@@ -110,63 +140,16 @@ def move_key(score: Score, spans: Sequence[Span], start: Fraction, to: Fraction)
     return set_key(score, spans, start, to, spans[index - 1].key.symbol)
 
 
-def read_key(text: str) -> Key:
-    """Read a key as musicians write it: ``Ab``, ``f`` or ``F# minor``."""
-    written = text.strip().replace("♭", "b").replace("♯", "#")
-    words = written.split()
-    if len(words) == 2 and words[1].casefold() in ("major", "minor"):
-        tonic = words[0][:1].upper() + words[0][1:]
-        written = tonic if words[1].casefold() == "major" else tonic[:1].lower() + tonic[1:]
-    try:
-        return Key.parse(written)
-    except ValueError:
-        raise UnderstaveError(
-            f"“{text.strip()}” is not a key; write A♭ as Ab and minor keys small, such as f or c#."
-        ) from None
-
-
-def read_chord(text: str, key: Key) -> RomanNumeral:
-    """Read a Roman numeral, or a chord symbol whose numeral is then found in the key."""
-    written = text.strip().replace("♭", "b").replace("♯", "#")
-    if not written:
-        raise UnderstaveError("Write a Roman numeral such as V65/V, or a chord symbol such as Eb7/G.")
-    try:
-        numeral = RomanNumeral.parse(written)
-        numeral.chord(key)
-    except ValueError as as_numeral:
-        try:
-            return numeral_for(ChordSymbol.parse(written).chord, key, None)
-        except ValueError:
-            raise UnderstaveError(
-                f"“{text.strip()}” is neither a Roman numeral ({_end(str(as_numeral))}) nor a chord symbol."
-            ) from None
-    return numeral
-
-
-def anchor(score: Score, moment: Fraction) -> tuple[str, Fraction]:
-    """Return the printed bar and beat of a moment, so that `Score.time_of` finds the same moment again."""
-    measure = score.measure_at(moment)
-    number, beat = measure.number, score.beat_at(moment)
-    if score.time_of(number, beat) == moment:
-        return number, beat
-    # Where numbers come twice, the moment is told from the last bar whose number comes for the first time.
-    first = next(
-        m
-        for m in reversed(score.measures[: measure.index + 1])
-        if next(o for o in score.measures if o.number == m.number) is m
-    )
-    return first.number, 1 + (moment - first.start + first.offset) / first.beat_length
-
-
 def place(score: Score, moment: Fraction) -> str:
     """Say where a moment is, ``bar 12, beat 2.5``."""
-    return f"bar {score.measure_at(moment).number}, beat {beat_text(score.beat_at(moment))}"
+    name, beat = score.anchor(moment)
+    return f"bar {name}, beat {beat_text(beat)}"
 
 
 def _set(
     score: Score, start: Fraction, end: Fraction, key: Key | None, numeral: RomanNumeral | None
 ) -> Correction:
-    return Correction(*anchor(score, start), *anchor(score, end), key, numeral)
+    return Correction(*score.anchor(start), *score.anchor(end), key, numeral)
 
 
 def _span_at(spans: Sequence[Span], start: Fraction) -> Span:
@@ -174,7 +157,3 @@ def _span_at(spans: Sequence[Span], start: Fraction) -> Span:
     if found is None:
         raise UnderstaveError("No chord begins there any more; look at the place again and choose.")
     return found
-
-
-def _end(sentence: str) -> str:
-    return sentence.rstrip(".")

@@ -86,7 +86,9 @@ class Guard:
         if origin is not None and origin not in self.origins and not path.startswith("/shown/"):
             return 403, "Another page asked; the desk answers only its own."
         site = headers.get(b"sec-fetch-site")
-        if site not in (None, b"same-origin", b"none") and not path.startswith("/shown/"):
+        # The private file that leads here counts as another site; an empty page by itself tells nothing.
+        led_here = path == "/" and headers.get(b"sec-fetch-mode") == b"navigate" and origin is None
+        if site not in (None, b"same-origin", b"none") and not path.startswith("/shown/") and not led_here:
             return 403, "Another page asked; the desk answers only its own."
         if path.startswith("/api/"):
             if scope["method"] not in ("GET", "HEAD") and origin is None:

@@ -16,29 +16,32 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
-from understave.desk import values, work
+from understave.desk import gestures, values, work
 from understave.desk.builder import changed
 from understave.desk.gestures import place
 from understave.desk.history import history
 from understave.desk.sheet import OPTIONS, Lanes, Sheet, lanes_alone, pages, touched
 from understave.engraving.event_lane import second, told
-from understave.engraving.lanes import Entry
+from understave.engraving.lanes import Entry as LaneEntry
 from understave.engraving.planned import PlannedLanes, plan_lanes
 from understave.errors import UnderstaveError
+from understave.faults import fault_sentence, keep_fault
 from understave.harmony import corrections
 from understave.harmony.engine import Fixed, settle
 from understave.harmony.reading import Correction, Event, Reading, Span
 from understave.harmony.reread import Renewed, difference, reread
 from understave.harmony.romantext import read_romantext
 from understave.harmony.trained import Judged
+from understave.harmony.typed import Entry, typed_key
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.tempo import basic_tempo
-from understave.lesson import edits
+from understave.lesson import edits, story
 from understave.lesson.folder import SETTINGS, LessonFolder, titled
 from understave.lesson.make import asked_of
 from understave.score.model import Score
 from understave.score.reader import read_score
+from understave.wording import phrasebook
 
 REMEMBERED = 64
 """States of the reading that undoing finds again without working them out."""
@@ -73,6 +76,7 @@ class OpenLesson:
         self.folder = folder
         self.score = score
         self.readers, self.makers = readers, makers
+        self.unfinished = corrections.set_aside(folder.corrections)
         self.entries = corrections.read_entries(folder.corrections)
         self.history = history(self.entries)
         self.shown: Shown | None = None
@@ -85,7 +89,7 @@ class OpenLesson:
         self._remembered: OrderedDict[tuple[Correction, ...], Shown] = OrderedDict()
         self._sounds: OrderedDict[tuple[Any, ...], asyncio.Task[work.Played]] = OrderedDict()
         self._renewing: asyncio.Task[None] | None = None
-        self._told: tuple[Entry, ...] = ()
+        self._told: tuple[LaneEntry, ...] = ()
         self._planned: PlannedLanes | None = None
         self._clock = clock(score, Plan(tempo=basic_tempo(score)))
 
@@ -230,6 +234,9 @@ class OpenLesson:
                 self._tell(await asyncio.to_thread(self._message, Renewed(self._now().spans, ()), True))
         except UnderstaveError as error:
             self._tell({"type": "trouble", "error": str(error)})
+        except Exception as error:  # nobody waits for this: what is not told here is never heard of
+            log = await asyncio.to_thread(keep_fault, error, "reading a lesson anew at the desk")
+            self._tell({"type": "trouble", "error": fault_sentence(error, log)})
 
     def show_rest(self, events: tuple[Event, ...], plan: Plan) -> None:
         """Take in the events and the plan of the spans that are shown."""
@@ -285,9 +292,14 @@ class OpenLesson:
         }
 
     def rows(self, spans: Sequence[Span]) -> list[dict[str, Any]]:
-        """Return spans as rows of the page, with their seconds."""
+        """Return spans as rows of the page, with their seconds, and where equal bars are read in two ways."""
+        book = phrasebook("en")
+        twins = {
+            t.span.start: {"twin": story.plain(story.twin_text(self.score, t, book))}
+            for t in story.twins(self.score, self.reading)
+        }
         return [
-            {**values.span_row(self.score, s), "from": a, "to": b}
+            {**values.span_row(self.score, s), **twins.get(s.start, {}), "from": a, "to": b}
             for s, (a, b) in zip(spans, values.seconds(spans, self._clock), strict=True)
         ]
 
@@ -298,7 +310,7 @@ class OpenLesson:
             **self.state(),
             "title": self.score.title,
             "composer": self.score.composer,
-            "warnings": list(self.score.warnings),
+            "warnings": [*filter(None, [self.unfinished]), *self.score.warnings],
             "bars": values.bars(self.score, self._clock),
             "rows": self.rows(shown.spans),
             "events": values.event_rows(self.score, shown.events),
@@ -318,7 +330,8 @@ class OpenLesson:
 
     async def sheet(self, width: float) -> list[str]:
         """Return the engraved score for a width; engraved once, drawn with what is read now."""
-        if width not in self.laying:
+        task = self.laying.get(width)
+        if task is None or _failed(task):
             job = self._ask(self.makers, work.engrave_sheet, self.score, self.reading, width)
             self.laying[width] = asyncio.create_task(job)
         self.sheets[width] = await asyncio.shield(self.laying[width])
@@ -326,7 +339,7 @@ class OpenLesson:
 
     def _lanes(self) -> Lanes:
         shown = self._now()
-        other: tuple[Entry, ...] = ()
+        other: tuple[LaneEntry, ...] = ()
         if self.second is not None:
             other = second(self.second[1], different(self.second[1], shown.spans))
         return Lanes(Reading(shown.spans, shown.events), self._told, self._planned, other)
@@ -336,7 +349,7 @@ class OpenLesson:
         reading = self.reading
         key = (instrument, style, reading.spans)
         task = self._sounds.get(key)
-        if task is None or (task.done() and (task.cancelled() or task.exception())):
+        if task is None or _failed(task):
             job = self._ask(self.makers, work.play, self.score, reading, instrument, style)
             task = self._sounds[key] = asyncio.create_task(job)
             while len(self._sounds) > SOUNDS_KEPT:
@@ -351,6 +364,12 @@ class OpenLesson:
         if span is None:
             raise UnderstaveError("No chord begins there any more; choose again.")
         return values.why(self.score, reading, span)
+
+    def spelled(self, start: Fraction, what: str, text: str, entry: Entry) -> dict[str, Any]:
+        """Return as notes what a text typed for a chord, or with `what` ``"key"`` for a key, means."""
+        if what == "key":
+            return values.key_spelled(typed_key(text, entry))
+        return values.spelled(self.score, gestures.spelled(self.score, self._now().spans, start, text, entry))
 
     # --- the lesson ------------------------------------------------------------------------------------
 
@@ -367,11 +386,12 @@ class OpenLesson:
         """Write one change of the stops into lesson.toml, tell the other windows, return the stops."""
         async with self.lock:
             path = self.folder.path / SETTINGS
-            before = await asyncio.to_thread(edits.read_edits, path)
             level = (await asyncio.to_thread(asked_of, path)).level
-            shown = [str(name) for name in asked.get("shown", [])]
-            now = changed(self.score, before, asked, shown, level)
-            await asyncio.to_thread(edits.keep, path, now)
+            await asyncio.to_thread(
+                edits.change,
+                path,
+                lambda before: changed(self.score, before, asked, asked["shown"], level),
+            )
         self._tell({"type": "stops"})
         return await self.stops()
 
@@ -445,6 +465,10 @@ class OpenLesson:
                     }
                 )
         return {"name": name, "chords": len(spans), "differences": rows}
+
+
+def _failed(task: asyncio.Task[Any]) -> bool:
+    return task.done() and (task.cancelled() or task.exception() is not None)
 
 
 def different(spans: Sequence[Span], ours: Sequence[Span]) -> list[bool]:

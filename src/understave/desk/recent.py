@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-import os
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 
 from understave.disk import write_atomically
 from understave.errors import UnderstaveError
+from understave.faults import own_folder
 from understave.lesson.folder import is_lesson_folder
 
 MOST = 12
@@ -34,7 +33,7 @@ class Recent:
         try:
             rows = json.loads(self.file.read_text(encoding="utf-8"))
             found = [RecentLesson(Path(str(r["path"])), str(r["title"])) for r in rows]
-        except (OSError, ValueError, KeyError, TypeError):
+        except (OSError, ValueError, KeyError, TypeError, RecursionError):
             return ()
         return tuple(r for r in found if is_lesson_folder(r.path))[:MOST]
 
@@ -53,10 +52,4 @@ class Recent:
 
 def own_file() -> Path:
     """Return where this user's list is kept."""
-    if sys.platform == "win32":
-        base = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
-    elif sys.platform == "darwin":
-        base = Path.home() / "Library" / "Application Support"
-    else:
-        base = Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state")
-    return base / "understave" / "recent.json"
+    return own_folder() / "recent.json"

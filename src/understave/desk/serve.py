@@ -49,10 +49,12 @@ def serve(
     port: int = 0,
     on_start: Callable[[Started], None] = lambda _: None,
     repertoire: Path | None = None,
+    on_stop: Callable[[], None] = lambda: None,
 ) -> None:
     """Serve the desk until it is interrupted; `port` 0 takes any free one, `repertoire` can be searched.
 
-    `on_start` hears where once it answers. Raises UnderstaveError where the port is taken or the score bad.
+    `on_start` hears where once it answers, `on_stop` when it ends, also by a signal. Raises UnderstaveError
+    where the port is taken or the score bad.
     """
     folder = lesson_for(source) if source is not None else None
     library = folder.path.absolute().parent if folder is not None else Path.cwd()
@@ -70,7 +72,12 @@ def serve(
         config = uvicorn.Config(
             app, log_level="error", access_log=False, timeout_graceful_shutdown=1, server_header=False
         )
-        server = _Server(config, lambda: on_start(started), desk.dismiss)
+
+        def stop() -> None:
+            on_stop()
+            desk.dismiss()
+
+        server = _Server(config, lambda: on_start(started), stop)
         server.run([listening])
 
 

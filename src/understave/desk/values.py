@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from fractions import Fraction
 from typing import Any
 
+from understave.desk import gestures
 from understave.engraving.event_lane import KINDS
 from understave.harmony.explain import explain_span, foreign_kind
 from understave.harmony.reading import Event, Reading, Span
 from understave.interpretation.perform import Clock
 from understave.score.model import Score, beat_text
 from understave.theory.chord_symbol import chord_symbol
+from understave.theory.key import Key
 from understave.theory.names import key_name
 from understave.theory.roman import RomanNumeral
 from understave.wording.sentences import can_say, say
@@ -23,7 +25,7 @@ def span_row(score: Score, span: Span) -> dict[str, Any]:
         "start": str(span.start),
         "end": str(span.end),
         "bar": score.measure_at(span.start).index,
-        "number": score.measure_at(span.start).number,
+        "number": score.bar_name(score.measure_at(span.start)),
         "beat": beat_text(score.beat_at(span.start)),
         "key": span.key.symbol,
         "keyName": key_name(span.key),
@@ -32,6 +34,7 @@ def span_row(score: Score, span: Span) -> dict[str, Any]:
         "symbol": chord_symbol(span.numeral.chord(span.key)),
         "confidence": round(span.confidence, 3),
         "fixed": span.fixed,
+        "check": span.to_check,
         "others": [
             {
                 "key": a.key.symbol,
@@ -71,7 +74,7 @@ def bars(score: Score, time: Clock) -> list[dict[str, Any]]:
         rows.append(
             {
                 "id": m.id,
-                "number": m.number,
+                "number": score.bar_name(m),
                 "start": round(time.at(m.start), 3),
                 "end": round(time.at(m.end), 3),
                 "moments": [
@@ -109,6 +112,28 @@ def why(score: Score, reading: Reading, span: Span) -> dict[str, Any]:
     }
 
 
+def spelled(score: Score, meant: gestures.Spelled) -> dict[str, Any]:
+    """Return as notes what was typed for a chord: each chord with its place, names and key."""
+    return {
+        "kind": meant.kind,
+        "chords": [
+            {
+                "place": gestures.place(score, start),
+                "keyName": key_name(key),
+                "parts": numeral_parts(numeral),
+                "symbol": chord_symbol(numeral.chord(key)),
+                "notes": list(dict.fromkeys(m.name for m in numeral.chord(key).members)),
+            }
+            for start, _, key, numeral in meant.chords
+        ],
+    }
+
+
+def key_spelled(key: Key) -> dict[str, Any]:
+    """Return as notes what was typed for a key: its name and its scale."""
+    return {"kind": "key", "keyName": key_name(key), "notes": [p.name for p in key.scale]}
+
+
 _NEAR = frozenset({"applied chord", "six-four", "key", "sharp dissonance", "seventh in the bass"})
 
 
@@ -118,7 +143,7 @@ def event_rows(score: Score, events: Sequence[Event]) -> list[dict[str, Any]]:
         {
             "index": i,
             "bar": score.measure_at(e.start).index,
-            "number": score.measure_at(e.start).number,
+            "number": score.bar_name(score.measure_at(e.start)),
             "name": KINDS[e.kind].format(label=e.label),
             "text": say(e, score),
         }

@@ -8,11 +8,14 @@ from __future__ import annotations
 import os
 import threading
 import time
-from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections import deque
+from collections.abc import Callable, Sequence
+from concurrent.futures import CancelledError, Executor, Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
-from multiprocessing import get_context
+from functools import partial
 from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any
 
@@ -21,11 +24,13 @@ from understave.acoustics.piano import INSTRUMENTS
 from understave.acoustics.sound import render
 from understave.desk.sheet import Sheet, lay_sheet
 from understave.errors import UnderstaveError
+from understave.faults import fault_sentence, keep_fault
 from understave.harmony.events import find_events
 from understave.harmony.reading import Correction, Event, Reading, Span
 from understave.interpretation.make import PlanOptions, make_plan
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan
+from understave.processes import spawn_context
 from understave.score.model import Score
 
 
@@ -39,9 +44,119 @@ class Played:
     time: Clock = field(repr=False)
 
 
-def workers() -> ProcessPoolExecutor:
-    """Return one worker process with manners: it yields to the desk and does not outlive it."""
-    return ProcessPoolExecutor(1, get_context("spawn"), initializer=_behave, initargs=(os.getpid(),))
+ATTEMPTS = 2
+"""Workers that one job may lose before it is given up: one by chance, another is by its own fault."""
+
+
+class Workers(Executor):
+    """One worker process with manners: it yields to the desk and does not outlive it.
+
+    A worker that was ended from outside (by the system when memory is short, by hand) is replaced, and the
+    job that it had is done again; `on_replaced` hears of it, in a thread of its own. Jobs wait here, not in
+    the pool, so that only the one that was being done loses an attempt. A job that loses `ATTEMPTS` workers
+    ends in an UnderstaveError.
+    """
+
+    def __init__(
+        self,
+        on_replaced: Callable[[], None] = lambda: None,
+        start: Callable[[], ProcessPoolExecutor] | None = None,
+    ) -> None:
+        self._on_replaced = on_replaced
+        self._start = start or _worker
+        self._pool: ProcessPoolExecutor | None = None
+        self._lock = threading.RLock()
+        self._waiting: deque[_Job] = deque()
+        self._busy = self._closed = False
+
+    def submit(self, job: Callable[..., Any], /, *given: Any, **named: Any) -> Future[Any]:
+        """Have a job done after those asked for before it."""
+        one = _Job(partial(job, *given, **named))
+        with self._lock:
+            if self._closed:
+                raise RuntimeError("the workers have been sent away")
+            self._waiting.append(one)
+        self._next()
+        return one.future
+
+    def processes(self) -> list[BaseProcess]:
+        """Return the processes that are at work."""
+        with self._lock:
+            return list((self._pool._processes or {}).values()) if self._pool is not None else []
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """End the worker; what waits or is being done is not finished."""
+        with self._lock:
+            self._closed = True
+            waiting, self._waiting = self._waiting, deque()
+            pool, processes = self._pool, self.processes()
+        for one in waiting:
+            if not one.future.cancel():
+                one.future.set_exception(CancelledError())
+        for process in processes:
+            process.terminate()
+        if pool is not None:
+            pool.shutdown(wait=wait, cancel_futures=True)
+
+    def _next(self) -> None:
+        """Give the worker the next job that is still wanted, if it is free."""
+        with self._lock:
+            if self._busy or self._closed:
+                return
+            while self._waiting:
+                one = self._waiting.popleft()
+                if one.attempts or one.future.set_running_or_notify_cancel():
+                    break
+            else:
+                return
+            self._busy = True
+            one.attempts += 1
+            if self._pool is None:
+                self._pool = self._start()
+            try:
+                inner = self._pool.submit(one.work)
+            except BrokenProcessPool:  # it was ended while it had nothing to do; nothing was lost with it
+                self._pool = self._start()
+                inner = self._pool.submit(one.work)
+        inner.add_done_callback(lambda done: self._done(one, done))
+
+    def _done(self, one: _Job, done: Future[Any]) -> None:
+        error = done.exception() if not done.cancelled() else CancelledError()
+        lost = isinstance(error, (BrokenProcessPool, CancelledError))
+        again = False
+        with self._lock:
+            self._busy = False
+            if lost:
+                self._pool = None
+                again = not self._closed and one.attempts < ATTEMPTS
+                if again:
+                    self._waiting.appendleft(one)
+        if not again:
+            if lost:
+                error = UnderstaveError(
+                    "What was being worked out was ended by the system twice, perhaps because memory is "
+                    "short; close other programs and try again."
+                )
+            if error is not None:
+                one.future.set_exception(error)
+            else:
+                one.future.set_result(done.result())
+        if lost and not self._closed:
+            self._on_replaced()
+        self._next()
+
+
+class _Job:
+    """A job that was asked for: what to do, the promise of its result, the workers it was given to."""
+
+    def __init__(self, job: Callable[[], Any]) -> None:
+        self.work = job
+        self.future: Future[Any] = Future()
+        self.attempts = 0
+
+
+def _worker() -> ProcessPoolExecutor:
+    return ProcessPoolExecutor(1, spawn_context(), initializer=_behave, initargs=(os.getpid(),))
 
 
 def _behave(desk: int) -> None:
@@ -127,4 +242,5 @@ def export(folder: Path, choices: dict[str, Any], told: Connection) -> None:
     except UnderstaveError as error:
         told.send(("failed", str(error)))
     except Exception as error:
-        told.send(("failed", f"The lesson could not be made ({type(error).__name__}: {error})."))
+        log = keep_fault(error, "making a lesson at the desk")
+        told.send(("failed", f"The lesson could not be made. {fault_sentence(error, log)}"))

@@ -332,9 +332,14 @@ def _placeholder(room: Room, measure: Measure, staves: int) -> etree._Element:
 def _natural_widths(
     root: etree._Element, measures: Sequence[Measure], span: tuple[int, int] | None
 ) -> list[tuple[float, float]]:
-    """Width of each measure before stretching, and the room clef and signature take in a new system."""
+    """Width of each measure before stretching, and the room clef and signature take in a new system.
+
+    What stands before the first measure counts as part of it.
+    """
+    named = next(root.iter(f"{{{MEI}}}label"), None) is not None
     options = {
-        "breaks": "none",
+        # There are no breaks encoded yet; but without any verovio leaves the names of parts out.
+        "breaks": "encoded" if named else "none",
         "noJustification": True,
         "adjustPageWidth": True,
         "pageWidth": _WIDEST_PAGE,
@@ -348,9 +353,10 @@ def _natural_widths(
             prefix = prefix or _first_note(group, boxes, found[0].x0) - found[0].x0
             bars += found
     plain = prefix - _ACCIDENTAL * abs(measures[0].signature)
+    # Names of parts take their room from the first system.
     return [
-        (bar.x1 - bar.x0, plain + _ACCIDENTAL * abs(measure.signature))
-        for bar, measure in zip(bars, measures, strict=True)
+        (bar.x1 - (bar.x0 if k else 0.0), plain + _ACCIDENTAL * abs(measure.signature))
+        for k, (bar, measure) in enumerate(zip(bars, measures, strict=True))
     ]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from understave.harmony.reading import UNSURE
 from understave.theory.names import Language
 
 Paper = Literal["a4", "us-letter"]
@@ -33,7 +34,7 @@ class Options:
     chord_symbols: bool = False
     colours: bool = True
     legend: bool = True
-    doubt_below: float = 0.5
+    doubt_below: float = UNSURE
     language: Language = "en"
     tension: bool = True
     dynamics: bool = True

@@ -3,7 +3,7 @@
 In: a Score and its Reading. Out: MEI bytes, made by verovio from the score's MusicXML, every id kept. Each
 chord becomes a ``<harm>`` with the numeral as its text, each change of key a ``<dir>`` below the staff (MEI
 Guidelines 5, chapters 4.3 and 8.3: a harmony indication is placed by ``tstamp``, its beat in the measure).
-Their ids begin with ``understave-`` so that they can be taken out again.
+Their ids begin as those of `score.proposals.HARMONY`, so that every reading takes them out again.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from lxml import etree
 
 from understave.engraving.notation import MEI, XML_ID, to_mei
 from understave.errors import UnderstaveError
-from understave.export.annotated import PREFIX
+from understave.export.annotated import CHORD, KEY, labelled_part
 from understave.harmony.reading import Reading
 from understave.score.model import Measure, Score
 from understave.theory.key import Key
@@ -31,7 +31,7 @@ def annotated_mei(score: Score, reading: Reading) -> bytes:
         if "isodate" in application.attrib:
             del application.attrib["isodate"]
     measures = {m.get(XML_ID): m for m in root.iter(f"{{{MEI}}}measure")}
-    staff = str(score.parts[-1].last_staff)
+    staff = str(labelled_part(score).last_staff)
     key: Key | None = None
     for span in reading.spans:
         measure = score.measure_at(span.start)
@@ -43,13 +43,11 @@ def annotated_mei(score: Score, reading: Reading) -> bytes:
             )
         at = str(span.start).replace("/", "_")
         if span.key != key:
-            words = etree.SubElement(
-                parent, f"{{{MEI}}}dir", {XML_ID: f"{PREFIX}key-{at}", "type": "key", **place}
-            )
+            words = etree.SubElement(parent, f"{{{MEI}}}dir", {XML_ID: f"{KEY}{at}", "type": "key", **place})
             words.text = key_name(span.key)
             key = span.key
         harm = etree.SubElement(
-            parent, f"{{{MEI}}}harm", {XML_ID: f"{PREFIX}chord-{at}", "type": "roman-numeral", **place}
+            parent, f"{{{MEI}}}harm", {XML_ID: f"{CHORD}{at}", "type": "roman-numeral", **place}
         )
         harm.text = str(span.numeral)
     made: bytes = etree.tostring(root.getroottree(), xml_declaration=True, encoding="UTF-8")

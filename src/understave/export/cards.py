@@ -5,10 +5,10 @@ In: `Card`s (`lesson.cards` makes them). Out: CSV text (RFC 4180, UTF-8) with a 
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterable
 from dataclasses import dataclass
+
+from understave.export.spreadsheet import csv_text
 
 COLUMNS = ("question", "answer", "picture", "tags")
 
@@ -25,9 +25,5 @@ class Card:
 
 def cards_csv(cards: Iterable[Card]) -> str:
     """Return one row a card; tags stand side by side, parted by spaces."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
-    for card in cards:
-        writer.writerow((card.question, card.answer, card.picture, " ".join(card.tags)))
-    return out.getvalue()
+    rows = ((card.question, card.answer, card.picture, " ".join(card.tags)) for card in cards)
+    return csv_text((COLUMNS, *rows), "\r\n")

@@ -17,10 +17,11 @@ from lxml import etree
 from understave.errors import UnderstaveError
 from understave.interpretation.plan import Hairpin, PedalMove, Plan
 from understave.score.model import Score
-from understave.score.proposals import PREFIX, TARGET, take_out_proposals
+from understave.score.proposals import PLAN
 from understave.score.write import Insertion, insert_all
 from understave.score.xmltree import parse, to_bytes
 
+PREFIX = PLAN.prefixes[0]
 _LEVEL = "proposed"
 _DYNAMICS = frozenset(
     (
@@ -81,24 +82,17 @@ def with_plan(xml: bytes, score: Score, plan: Plan) -> bytes:
     marks.sort(key=lambda m: (m[0], m[1]))
     insert_all(root, [_insertion(score, moment, staff, e) for moment, _, staff, e in marks])
     _accent(root, score, plan)
-    _raise_version(root)
+    PLAN.call_version_4(root)
     return to_bytes(root)
 
 
 def remove_plan(xml: bytes) -> bytes:
     """Take everything that `with_plan` wrote out of MusicXML again; other bytes come back unchanged."""
-    if TARGET.encode() not in xml:
+    if PLAN.target.encode() not in xml:
         return xml
     root = parse(xml, "the score")
-    take_out_proposals(root)
+    PLAN.take_out(root)
     return to_bytes(root)
-
-
-def _raise_version(root: etree._Element) -> None:
-    """Call the file MusicXML 4.0, and keep what it was called before beside it."""
-    before = root.get("version", "none")
-    root.insert(0, etree.ProcessingInstruction(TARGET, f'version="{before}"'))
-    root.set("version", "4.0")
 
 
 def _direction(inner: etree._Element, name: str, depth: float | None = None) -> etree._Element:

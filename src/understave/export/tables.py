@@ -6,12 +6,12 @@ and as exact quarter notes (``"27/2"``) for programs.
 
 from __future__ import annotations
 
-import csv
-import io
 import json
+from collections.abc import Sequence
 from fractions import Fraction
 from typing import Any
 
+from understave.export.spreadsheet import csv_text
 from understave.harmony.reading import Alternative, Detail, Event, Reading, Span
 from understave.score.model import Score, beat_text
 
@@ -108,13 +108,11 @@ CSV_COLUMNS = (
 
 def reading_csv(score: Score, reading: Reading) -> str:
     """Return one row a span with a header row; fields are plain text for any spreadsheet."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(CSV_COLUMNS)
+    rows: list[Sequence[object]] = [CSV_COLUMNS]
     for span in reading.spans:
         label = _label(span)
         foreign = [score.note_by_id[i].pitch.name for i in span.foreign]
-        writer.writerow(
+        rows.append(
             [
                 score.measure_at(span.start).number,
                 beat_text(score.beat_at(span.start)),
@@ -131,4 +129,4 @@ def reading_csv(score: Score, reading: Reading) -> str:
                 "; ".join(f"{a.numeral} in {a.key.name} ({a.confidence:.2f})" for a in span.alternatives[:3]),
             ]
         )
-    return out.getvalue()
+    return csv_text(rows)

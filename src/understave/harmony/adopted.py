@@ -6,8 +6,6 @@ what the teacher has corrected already stays as it is.
 
 from __future__ import annotations
 
-from fractions import Fraction
-
 from understave.errors import UnderstaveError
 from understave.harmony import read
 from understave.harmony.reading import Correction, Reading, Span
@@ -32,7 +30,9 @@ def adopt(score: Score, reading: Reading, analysis: str, note: str = "") -> tupl
             "The analysis names no chord in a bar of this score; write lines such as 'm1 C: I'."
         )
     return tuple(
-        Correction(*_begins(score, span.start), *_ends(score, span.end), span.key, span.numeral, note)
+        Correction(
+            *score.anchor(span.start), *score.anchor(min(span.end, score.end)), span.key, span.numeral, note
+        )
         for span in wanted
         if any(not s.fixed and (s.key, s.numeral) != (span.key, span.numeral) for s in _over(reading, span))
     )
@@ -69,14 +69,3 @@ def _joined(spans: tuple[Span, ...]) -> list[Span]:
         else:
             joined.append(span)
     return joined
-
-
-def _begins(score: Score, moment: Fraction) -> tuple[str, Fraction]:
-    return score.measure_at(moment).number, score.beat_at(moment)
-
-
-def _ends(score: Score, moment: Fraction) -> tuple[str, Fraction]:
-    if moment < score.end:
-        return _begins(score, moment)
-    last = score.measures[-1]
-    return last.number, 1 + (last.offset + last.length) / last.beat_length

@@ -2,25 +2,24 @@
 
 The file only ever grows: one JSON object a line, each with its own ``id``. A line ``{"withdraw": id}``
 takes back an earlier entry, and withdrawing a withdrawal brings it back. Lines written together as one
-step (moving a boundary sets two chords) carry in ``with`` the id of the first of them. Every line is flushed
-to the disk before `append` returns, and a last line that a power cut left half-written is set aside on the
-next reading and ended on the next writing, so nothing that was saved is lost.
+step (moving a boundary sets two chords) carry in ``with`` the id of the first of them, which says in ``of``
+how many they are. Every step is on the disk before `append_step` returns, whole or not at all; what a loss of
+power leaves of one is passed over and put into a file beside this one, so nothing that was saved is lost.
 """
 
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from understave.disk import sync_folder
+from understave.disk import append_whole, cut_short, locked, write_atomically
 from understave.errors import UnderstaveError
 from understave.harmony.reading import Correction
+from understave.score.model import read_exact
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
@@ -38,25 +37,83 @@ class Entry:
 
 
 def read_entries(path: Path) -> tuple[Entry, ...]:
-    """Return every entry in order; none where there is no file. Raises UnderstaveError on a bad line."""
-    try:
-        raw = path.read_bytes()
-    except FileNotFoundError:
-        return ()
-    except OSError as error:
-        raise UnderstaveError(f"{path} cannot be read ({error.strerror}).") from None
-    *whole, rest = raw.split(b"\n")
+    """Return every entry in order; none where there is no file. Raises UnderstaveError on a bad line.
+
+    What a loss of power left unfinished at the end is passed over; `set_aside` takes it away.
+    """
+    return _parted(_bytes(path), path.name)[0]
+
+
+def set_aside(path: Path) -> str:
+    """Move what a loss of power or a full disk left unfinished at the end of the file to a file of its own.
+
+    Returns the sentence that tells the user, "" where all is well. Never stops for a folder that cannot be
+    written to: what is unfinished is passed over by all who read.
+    """
+    with locked(path.parent):
+        try:
+            return _set_aside(path)
+        except (OSError, UnderstaveError) as error:
+            why = getattr(error, "strerror", None) or error
+            return f"The end of {path.name} was never finished and is passed over ({why})."
+
+
+def _set_aside(path: Path) -> str:
+    whole = _bytes(path)
+    sound = _parted(whole, path.name)[1]
+    tail = whole[sound:]
+    if not tail.strip():
+        return ""
+    number = 1
+    while _bytes(aside := path.with_name(f"{path.stem}.unfinished-{number}")) not in (b"", tail):
+        number += 1
+    # First the copy, then the cut: whatever happens between, the tail is somewhere.
+    write_atomically(aside, tail)
+    cut_short(path, sound)
+    return (
+        f"The last step in {path.name} was never finished (the power may have failed, or the disk was full); "
+        f"it is kept in {aside.name}, and all that was saved before it stands."
+    )
+
+
+def _parted(whole: bytes, name: str) -> tuple[tuple[Entry, ...], int]:
+    """Return the entries, and how many bytes from the start are finished; the rest is a step that was not."""
     entries: list[Entry] = []
-    for number, line in enumerate([*whole, *([rest] if _complete(rest) else [])], 1):
-        if not line.strip() or (not _complete(line) and _torn(line)):
+    known: set[int] = set()
+    # Of the step being read: where it begins, its number, and how many lines of it are still to come.
+    begin, step, wanting = 0, 0, 0
+    done, place = 0, 0
+    lines = whole.split(b"\n")
+    for number, line in enumerate(lines, 1):
+        last = number == len(lines)
+        start, place = place, place + len(line) + (not last)
+        if not line.strip() or _damaged(line, last):
             continue
         try:
-            entries.append(_entry(json.loads(line), {e.id for e in entries}))
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            table = json.loads(line.decode("utf-8-sig"))
+            entry = _entry(table, known)
+            lines_of_step = int(table.get("of", 1))
+        except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
             raise UnderstaveError(
-                f"Line {number} of {path.name} is not a correction ({error}); mend or delete that line."
+                f"Line {number} of {name} is not a correction ({error}); mend or delete that line."
             ) from None
-    return tuple(entries)
+        known.add(entry.id)
+        entries.append(entry)
+        if entry.step == step:
+            wanting = max(0, wanting - 1)
+        else:
+            begin, step, wanting = start, entry.step, lines_of_step - 1
+        done = place
+    if wanting:
+        return tuple(e for e in entries if e.step != step), begin
+    return tuple(entries), done
+
+
+def _damaged(line: bytes, last: bool) -> bool:
+    """Whether a loss of power damaged a line: pages that were never written read as NULs, which JSON cannot
+    hold, and a line without its end is none.
+    """
+    return b"\0" in line or (not _complete(line) and (last or _torn(line)))
 
 
 def load(path: Path) -> tuple[Correction, ...]:
@@ -85,11 +142,15 @@ def append(path: Path, correction: Correction) -> Entry:
 
 
 def append_step(path: Path, corrections: Sequence[Correction]) -> tuple[Entry, ...]:
-    """Add corrections that make one step, in one writing, and see them onto the disk."""
-    with _locked(path):
+    """Add corrections that make one step and see them onto the disk, all of them or none.
+
+    Raises UnderstaveError if the disk refuses; then none of them is there.
+    """
+    with _ready(path):
         first = _next_id(path)
         entries = tuple(Entry(first + k, c, None, first) for k, c in enumerate(corrections))
-        _write(path, [{"id": e.id, **_joined(e), **as_json(e.correction)} for e in entries if e.correction])
+        rows = [(e, as_json(e.correction)) for e in entries if e.correction is not None]
+        _write(path, [{"id": e.id, **_joined(e, len(rows)), **row} for e, row in rows])
     return entries
 
 
@@ -100,19 +161,36 @@ def withdraw(path: Path, entry: int) -> Entry:
 
 def withdraw_step(path: Path, numbers: Sequence[int]) -> tuple[Entry, ...]:
     """Take back entries as one step; raise UnderstaveError if one of them is not there."""
-    with _locked(path):
+    with _ready(path):
         known = {e.id for e in read_entries(path)}
         missing = next((n for n in numbers if n not in known), None)
         if missing is not None:
             raise UnderstaveError(f"There is no correction number {missing} in {path.name} to withdraw.")
         first = _next_id(path)
         entries = tuple(Entry(first + k, None, n, first) for k, n in enumerate(numbers))
-        _write(path, [{"id": e.id, **_joined(e), "withdraw": e.withdraws} for e in entries])
+        joined = [(e, _joined(e, len(entries))) for e in entries]
+        _write(path, [{"id": e.id, **more, "withdraw": e.withdraws} for e, more in joined])
     return entries
 
 
-def _joined(entry: Entry) -> dict[str, int]:
-    return {"with": entry.step} if entry.step != entry.id else {}
+def _joined(entry: Entry, lines: int) -> dict[str, int]:
+    """Return what ties the lines of a step together; the first says how many there must be."""
+    if entry.step != entry.id:
+        return {"with": entry.step}
+    return {"of": lines} if lines > 1 else {}
+
+
+@contextmanager
+def _ready(path: Path) -> Iterator[None]:
+    """Let one process at a time choose numbers, in a file that ends with a finished step."""
+    with locked(path.parent):
+        try:
+            _set_aside(path)
+        except OSError as error:
+            raise UnderstaveError(
+                f"The correction could not be saved in {path} ({error.strerror})."
+            ) from None
+        yield
 
 
 def as_json(c: Correction) -> dict[str, Any]:
@@ -133,9 +211,9 @@ def from_json(table: Mapping[str, Any]) -> Correction:
     key, numeral = table.get("key"), table.get("numeral")
     return Correction(
         measure=str(table["measure"]),
-        beat=Fraction(str(table["beat"])),
+        beat=read_exact(str(table["beat"])),
         end_measure=str(table["end_measure"]),
-        end_beat=Fraction(str(table["end_beat"])),
+        end_beat=read_exact(str(table["end_beat"])),
         key=Key.parse(key) if key is not None else None,
         numeral=RomanNumeral.parse(numeral) if numeral is not None else None,
         note=str(table.get("note", "")),
@@ -155,8 +233,8 @@ def _entry(table: Any, known: set[int]) -> Entry:
 
 def _complete(line: bytes) -> bool:
     try:
-        json.loads(line)
-    except ValueError:
+        json.loads(line.decode("utf-8-sig"))
+    except (ValueError, RecursionError):
         return False
     return True
 
@@ -171,48 +249,23 @@ def _next_id(path: Path) -> int:
     return max((e.id for e in read_entries(path)), default=0) + 1
 
 
-@contextmanager
-def _locked(path: Path) -> Iterator[None]:
-    """Let one process at a time choose numbers, where the system can lock files."""
-    try:
-        import fcntl
-    except ImportError:
-        yield
-        return
-    try:
-        handle = os.open(path.parent, os.O_RDONLY)
-    except OSError:
-        # The folder is missing or closed: writing says so in a sentence.
-        yield
-        return
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX)
-        yield
-    finally:
-        os.close(handle)
-
-
 def _write(path: Path, tables: Sequence[Mapping[str, Any]]) -> None:
-    """Append lines in a single write and wait until the disk has them."""
-    line = b"".join(json.dumps(t, ensure_ascii=False).encode("utf-8") + b"\n" for t in tables)
+    """Append the lines of one step, all or none, and wait until the disk has them."""
+    lines = b"".join(json.dumps(t, ensure_ascii=False).encode("utf-8") + b"\n" for t in tables)
+    if not lines:
+        return
     try:
-        new = not path.exists()
-        with path.open("ab") as stream:
-            if not new and not _ends_whole(path):
-                line = b"\n" + line
-            stream.write(line)
-            stream.flush()
-            os.fsync(stream.fileno())
-        if new:
-            sync_folder(path.parent)
+        whole = _bytes(path)
+        append_whole(path, lines if not whole or whole.endswith(b"\n") else b"\n" + lines)
     except OSError as error:
         raise UnderstaveError(f"The correction could not be saved in {path} ({error.strerror}).") from None
 
 
-def _ends_whole(path: Path) -> bool:
-    with path.open("rb") as stream:
-        stream.seek(0, os.SEEK_END)
-        if stream.tell() == 0:
-            return True
-        stream.seek(-1, os.SEEK_END)
-        return stream.read(1) == b"\n"
+def _bytes(path: Path) -> bytes:
+    """Return what a file holds, nothing where there is none; raise UnderstaveError if it cannot be read."""
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        return b""
+    except OSError as error:
+        raise UnderstaveError(f"{path} cannot be read ({error.strerror}).") from None

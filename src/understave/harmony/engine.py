@@ -33,7 +33,7 @@ from understave.harmony.vocabulary import (
     nearest_label,
 )
 from understave.harmony.weights import Weights, shipped_weights
-from understave.score.model import Measure, Note, Score
+from understave.score.model import Note, Score
 from understave.theory.chord import Chord
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
@@ -121,7 +121,7 @@ def settle(score: Score, corrections: Iterable[Correction]) -> tuple[Fixed, ...]
     for c in corrections:
         if c.key is None and c.numeral is None:
             continue
-        start = _moment(score, c.measure, c.beat, Fraction(0))
+        start = _moment(score, c.measure, c.beat)
         end = min(_moment(score, c.end_measure, c.end_beat, start), score.end)
         if start >= end:
             raise UnderstaveError(
@@ -141,19 +141,14 @@ def settle(score: Score, corrections: Iterable[Correction]) -> tuple[Fixed, ...]
     return tuple(sorted(settled, key=lambda f: f.start))
 
 
-def _moment(score: Score, number: str, beat: Fraction, after: Fraction) -> Fraction:
-    """Return the time of a printed place, the first one past `after` where numbers come twice."""
-
-    def time(m: Measure) -> Fraction:
-        return max(Fraction(0), m.start - m.offset + (beat - 1) * m.beat_length)
-
-    places = [time(m) for m in score.measures if m.number == number]
-    if not places:
+def _moment(score: Score, name: str, beat: Fraction, after: Fraction | None = None) -> Fraction:
+    try:
+        return score.time_of(name, beat, after)
+    except KeyError:
         raise UnderstaveError(
-            f"A correction names measure {number}, which this score does not have;"
+            f"A correction names measure {name}, which this score does not have;"
             " use a measure number as printed."
-        )
-    return next((t for t in places if t > after), places[0])
+        ) from None
 
 
 def _considered_keys(line: Timeline, found: Features, weights: Weights, fixed: Sequence[Fixed]) -> Ints:

@@ -13,6 +13,9 @@ from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 
+UNSURE = 0.5
+"""Confidence below which a label is rather wrong than right, and worth checking."""
+
 
 @dataclass(frozen=True, slots=True)
 class Alternative:
@@ -41,6 +44,11 @@ class Span:
     foreign: tuple[str, ...] = ()
     alternatives: tuple[Alternative, ...] = ()
     fixed: bool = False
+
+    @property
+    def to_check(self) -> bool:
+        """Whether it is worth checking: unsure, and not settled by the teacher."""
+        return self.confidence < UNSURE and not self.fixed
 
 
 Detail: TypeAlias = (
@@ -74,7 +82,8 @@ class Event:
 class Correction:
     """The teacher's decision about a stretch of the piece, anchored by printed measure and beat.
 
-    `numeral` None leaves the chord free and fixes the key only; `key` None leaves the key free.
+    A measure is named as `Score.bars_called` reads it, ``12`` or ``12#2``. `numeral` None leaves the chord
+    free and fixes the key only; `key` None leaves the key free.
     A later correction wins over an earlier one wherever they overlap.
     """
 
@@ -93,3 +102,8 @@ class Reading:
 
     spans: tuple[Span, ...]
     events: tuple[Event, ...] = ()
+
+    def to_check(self) -> tuple[int, ...]:
+        """Return the indices of the spans worth checking, least certain first."""
+        found = [k for k, s in enumerate(self.spans) if s.to_check]
+        return tuple(sorted(found, key=lambda k: (self.spans[k].confidence, self.spans[k].start)))

@@ -76,8 +76,8 @@ class Judged:
 def read_trained(score: Score, corrections: Iterable[Correction] = (), trust: Trust = TRUST) -> Reading:
     """Read the harmony of a score around the teacher's corrections.
 
-    A correction is kept exactly as it was given, however unlikely; the network is told of it and what
-    lies around it is found anew. Raises UnderstaveError where a correction names a place the score does
+    A correction is kept exactly as it was given, however unlikely; the network is told of its chords, and
+    what lies around it is found anew. Raises UnderstaveError where a correction names a place the score does
     not have, where nothing sounds, or where the weights are damaged.
     """
     return read_judged(score, judge_score(score, corrections), trust)
@@ -125,7 +125,11 @@ def spans_found(score: Score, judged: Judged, settled: Settled, first: int, trus
 def settled_frames(
     encoding: Encoding, fixed: Sequence[Fixed], numerals: Numerals
 ) -> tuple[Settled, np.ndarray, np.ndarray]:
-    """Turn what the teacher fixed into what each frame may be, and into what the network is told."""
+    """Turn what the teacher fixed into what each frame may be, and into what the network is told.
+
+    A key without a chord is held in the decoder only: in training the network was told keys with their
+    numerals, never alone, and a key by itself makes it name worse chords than none.
+    """
     frames, count = len(encoding.times) - 1, len(numerals.reduced)
     index = {r: i for i, r in enumerate(numerals.reduced)}
     settled = Settled(
@@ -144,9 +148,10 @@ def settled_frames(
         if key is not None:
             settled.keys[begin:end] = False
             settled.keys[begin:end, key] = True
-            given_key[begin:end] = key
         if f.numeral is None:
             continue
+        if key is not None:
+            given_key[begin:end] = key
         for mode in MODES:
             # A numeral may mean different chords in major and minor; both are allowed while the key is open.
             if f.key and f.key.mode != mode:
@@ -165,10 +170,11 @@ def settled_frames(
 def opinion_of(score: Score, fixed: Sequence[Fixed], encoding: Encoding, keys: np.ndarray) -> Opinion:
     """Ask the engine of hand-made features, which hears missing and foreign notes more strictly.
 
-    `keys` are those it is to consider, besides what the teacher fixed.
+    `keys` are those it is to consider, besides what the teacher fixed. Keys fixed without a chord are held by
+    the decoder alone: its opinion on the chords stays as it was.
     """
     considered = [key_of(int(k)) for k in keys] + [f.key for f in fixed if f.key]
-    line, _, decoded = read_by_features(score, fixed, considered)
+    line, _, decoded = read_by_features(score, [f for f in fixed if f.numeral is not None], considered)
     limits = np.array([float(t) for t in line.times])
     moments = np.array([float(t) for t in encoding.times[:-1]])
     unit = np.clip(np.searchsorted(limits, moments + 1e-6) - 1, 0, len(limits) - 2)

@@ -32,6 +32,15 @@ class PlanOptions:
     tempo: float | None = None
 
 
+def for_keyboard(score: Score) -> bool:
+    """Whether a piece has a part for two hands: two staves, or two parts that are all there is.
+
+    Others, a string quartet say, are played on the piano to be heard; a pedal planned for them would be
+    nobody's.
+    """
+    return len(score.parts) <= 2 or any(p.last_staff > p.first_staff for p in score.parts)
+
+
 def make_plan(score: Score, reading: Reading, options: PlanOptions = PlanOptions()) -> Plan:
     """Return the plan for playing a score as its reading says."""
     strain = tension(score, reading)
@@ -44,7 +53,9 @@ def make_plan(score: Score, reading: Reading, options: PlanOptions = PlanOptions
         marks=marks,
         voices=voicing(score, reading),
         timing=timing(score, reading, strain, options.rubato),
-        pedal=pedal(
+        pedal=()
+        if options.style == "planned" and not for_keyboard(score)
+        else pedal(
             score, reading, style=options.style, blur=options.blur, instrument=options.instrument, tempo=pace
         ),
         tempo=pace,

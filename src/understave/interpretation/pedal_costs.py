@@ -291,6 +291,8 @@ def clash(g: Grounds, first: int, index: int) -> tuple[Note, Note] | None:
     ringing = np.flatnonzero((scene.caught >= first) & (scene.caught < index) & (scene.stopped > index))
     ringing = ringing[~scene.member[index, scene.key[ringing] % 12]]
     under = np.flatnonzero((scene.struck <= index) & (scene.caught >= index) & (scene.stopped > index))
+    # What is held or struck anew, be it in another octave, is no leftover of the pedal.
+    ringing = ringing[~np.isin(scene.key[ringing] % 12, scene.key[under] % 12)]
     if not ringing.size or not under.size:
         return None
     left = scene.left(ringing, g.seconds[index])

@@ -4,7 +4,8 @@ Event of kind ``"pedalling"``; `notes` are the notes that clash or that are caug
 move. Detail:
 
 - ``chord`` RomanNumeral, ``key`` Key: what the pedal takes in; ``before`` RomanNumeral: the chord it leaves.
-- ``bass`` Pitch: the lowest note struck (kept, where the pedal goes half down).
+- ``bass`` Pitch: the lowest note struck (where the pedal goes half down: the lowest that rings on, let go by
+  the fingers). ``struck_again`` int 1 (new bass): it was struck before in this chord.
 - ``old`` Pitch, ``new`` Pitch: what would ring on, and what it would clash with.
 - ``chords`` tuple of RomanNumeral: those that the printed pedal holds together.
 - ``blur`` float, ``piano`` str (the name of an instrument): how murky a clash is, and where.
@@ -132,7 +133,9 @@ def _event(
         detail.append(("before", g.spans[index - 1].numeral))
     low = g.lowest[hold.first]
     if label == "half":
-        low = _kept(g, hold) or low
+        low = _kept(g, hold)
+    if label == "new bass" and low is not None and _was_struck(g, hold, low):
+        detail.append(("struck_again", 1))
     if low is not None:
         detail.append(("bass", low.pitch))
         notes.append(low.id)
@@ -145,7 +148,25 @@ def _event(
 
 
 def _kept(g: Grounds, hold: Hold) -> Note | None:
-    """Return the bass that a half pedal carries on: the lowest note still ringing there."""
+    """Return the bass that a half pedal carries on: the lowest note let go by the fingers and ringing still.
+
+    None where the bass is struck anew or a finger holds it: no pedal is needed to keep that.
+    """
+    scene, first = g.scene, hold.first
+    sounding = np.flatnonzero((scene.struck <= first) & (scene.stopped > first))
+    under = sounding[(scene.struck[sounding] == first) | (scene.caught[sounding] >= first)]
+    rings = np.setdiff1d(sounding, under)
+    rings = rings[(scene.struck[rings] >= max(0, first - REACH)) & scene.member[first, scene.key[rings] % 12]]
+    since = int(np.flatnonzero(g.arrives[: first + 1])[-1])
+    rings = rings[scene.struck[rings] >= since]
+    if not rings.size or (under.size and scene.key[under].min() <= scene.key[rings].min()):
+        return None
+    return g.notes[int(rings[np.argmin(scene.key[rings])])]
+
+
+def _was_struck(g: Grounds, hold: Hold, note: Note) -> bool:
+    """Whether a note was struck before while the chord has lasted."""
     since = int(np.flatnonzero(g.arrives[: hold.first + 1])[-1])
-    struck = [n for n in (g.lowest[i] for i in range(since, hold.first + 1)) if n is not None]
-    return min(struck, key=lambda n: n.midi, default=None)
+    scene = g.scene
+    before = (scene.struck >= since) & (scene.struck < hold.first) & (scene.key == note.midi)
+    return bool(before.any())

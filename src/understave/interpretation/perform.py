@@ -303,14 +303,18 @@ def _slurs(notes: Iterable[Note]) -> tuple[set[str], set[str]]:
     for line in lines.values():
         groups = [line[t] for t in sorted(line)]
         opened: list[int] = []
+        closed: list[tuple[int, int]] = []
         for k, group in enumerate(groups):
             marks = [a for n in group for a in n.articulations]
             for _ in range(min(marks.count("slur-stop"), len(opened))):
-                begun = opened.pop()
-                legato.update(n.id for g in groups[begun:k] for n in g)
+                closed.append((opened.pop(), k))
                 if not opened:
                     closing.update(n.id for n in group)
             opened += [k] * marks.count("slur-start")
+        reached = -1
+        for begun, end in sorted(closed):
+            legato.update(n.id for g in groups[max(begun, reached) : end] for n in g)
+            reached = max(reached, end)
     return legato, closing - legato
 
 

@@ -212,7 +212,7 @@ def _steady(score: Score, d: Direction, terms: tuple[str, ...]) -> float | None:
     """Return the tempo a mark sets in quarter notes a minute, None where it only bends the one before."""
     if any(t in _GRADUAL or t in _AT_ONCE or t in _BACK or t in _FIRST for t in terms):
         return None
-    if d.kind == "tempo" and d.value:
+    if d.kind == "tempo" and d.value and _stands(d, terms):
         return min(FASTEST, max(SLOWEST, d.value))
     words = [_by_degree(BEATS[t], _degrees(terms, i)) for i, t in enumerate(terms) if t in BEATS]
     if not words:
@@ -247,6 +247,18 @@ def _by_degree(beats: float, degrees: frozenset[str]) -> float:
     if degrees & _LESS:
         beats /= _DEGREE**away
     return beats
+
+
+def _stands(d: Direction, terms: tuple[str, ...]) -> bool:
+    """Tell whether the speed that a file gives beside printed words holds from there on.
+
+    A metronome mark does, words about tempo do, and headings, which are printed with a capital (Trio, Innig;
+    common practice, no source). Beside other words (ten., dolce) it is that of the place alone.
+    """
+    if not d.text or "=" in d.text or terms:
+        return True
+    kinds = {DICTIONARY[t].kind for t in read_text(d.text)[0]}
+    return kinds <= {"character", "how much"} and d.text[0].isupper()
 
 
 def _bend_end(score: Score, d: Direction, then: Fraction) -> Fraction:

@@ -26,6 +26,8 @@ Event: kind ``"tension"``; the reason of a span, by the part that raises it most
   or stands highest (register); ``aim`` PitchClass: where it wants to go, ``direction`` str ``"up"`` or
   ``"down"``; ``met`` int 1 if the next chord has that note, ``unmet`` int 1 if it has not; ``found`` int 1
   if the note itself goes there (dissonance).
+- ``later`` Fraction (register): when the highest note comes, in a later bar than the span's first; ``line``
+  str ``"top"``: it belongs to the accompaniment, while the singer rests.
 - ``against`` Pitch: the note it rubs against (dissonance). ``bass`` Pitch, ``pitch_two`` Pitch and
   ``aim_two`` PitchClass: the other leaning note (six-four).
 
@@ -56,7 +58,7 @@ from math import log2
 from typing import NamedTuple, TypeAlias
 
 from understave.harmony.events.closes import cadential, chords_of
-from understave.harmony.events.endings import melody_of
+from understave.harmony.events.endings import is_sung, melody_of
 from understave.harmony.events.soundings import Soundings, soundings
 from understave.harmony.reading import Detail, Event, Reading, Span
 from understave.harmony.timeline import metric_level
@@ -658,7 +660,8 @@ class _Scene:
         note = self._note(i, h.chord.bass.semitone, lowest=True)
         if note is None:
             return None
-        aim = self._drawn(i, note)
+        seventh = h.chord.inversion == 3
+        aim = self._step_down(i, note) if seventh else self._drawn(i, note)
         return (note,), (("pitch", note.pitch),) if aim is None else self._wants(i, note, aim)
 
     def _dissonance(self, i: int) -> _Told | None:
@@ -726,8 +729,16 @@ class _Scene:
         return next(p for p in near if p.letter == letter)
 
     def _expectation(self, i: int) -> _Told | None:
+        seventh = self.heard[i].chord.member(7)
         for pull in sorted(self.pulls[i], key=lambda p: -p.strength):
             note = self._note(i, pull.note)
+            if (
+                seventh is not None
+                and pull.note == seventh.semitone
+                and step_between(pull.note, pull.goal) > 0
+            ):
+                # A seventh wants to fall (handbook rule), whatever lies nearer above.
+                continue
             if note is not None:
                 return (note,), self._wants(i, note, self._spelled(i, note, pull.goal))
         return None
@@ -742,7 +753,16 @@ class _Scene:
 
     def _register(self, i: int) -> _Told | None:
         note = max(self.melody[i], key=lambda n: n.midi, default=None)
-        return ((note,), (("pitch", note.pitch),)) if note is not None else None
+        if note is None:
+            return None
+        about: _Details = (("pitch", note.pitch),)
+        here, there = (self.score.measure_at(t) for t in (self.heard[i].span.start, note.onset))
+        if there.index > here.index:
+            # A chord of several bars is told where it begins; its highest note may come later.
+            about = (*about, ("later", note.onset))
+        if not is_sung(self.score, note):
+            about = (*about, ("line", "top"))
+        return (note,), about
 
     def _density(self, i: int) -> _Told | None:
         return _NOTHING

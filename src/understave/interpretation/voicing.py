@@ -38,7 +38,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from understave.harmony.events.lines import lines
 from understave.harmony.events.melody import repeated_runs
+from understave.harmony.events.patterns import FIGURED
 from understave.harmony.events.texture import (
     ACCOMPANIMENT,
     BASS,
@@ -59,7 +61,8 @@ BEHIND = {MELODY: 0.0, BASS: -12.0, INNER: -16.0, ACCOMPANIMENT: -18.0}
 TOP = 4.0
 """More for the highest of what is struck together."""
 ABOVE, BELOW = 0.5, 0.2
-"""Velocity for each semitone above and below middle C; well under half of what `training.playing` finds in three excerpts."""
+"""Velocity for each semitone above and below middle C; well under half of what `training.playing` finds in
+three excerpts."""
 MIDDLE_C = 60
 FARTHEST = 30.0
 """Velocity that a note is moved from the line of loudness, at most."""
@@ -80,6 +83,8 @@ LONG = 1.5
 REPEATED = 4.0
 """From the softest to the loudest of a run of repeated notes."""
 _LEANT = frozenset(("suspension", "appoggiatura", "retardation"))
+_RESOLVED = ("direct", "late", "ornamented")
+"""Manners in which the dissonant note itself comes to rest; in the others nothing is to be let go of."""
 _BELIEVED = 0.5
 _EXPOSED = 0.6
 _PLACES = {
@@ -247,7 +252,8 @@ def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voice
 
 def _dissonances(score: Score, reading: Reading, voices: dict[str, Voice]) -> None:
     """Bring out the dissonances, and let their resolutions go."""
-    rubs = [r for e in reading.events if (r := _rub(score, e)) is not None]
+    texture = texture_of(score, reading.spans)
+    rubs = [r for e in reading.events if (r := _rub(score, e)) is not None and _is_line(score, r, texture)]
     done: dict[str, Voice] = {}
     resolved: list[tuple[str, str, Event]] = []
     for rub in sorted(rubs, key=lambda r: -r.amount):
@@ -277,10 +283,20 @@ def _dissonances(score: Score, reading: Reading, voices: dict[str, Voice]) -> No
         voices[goal_id] = replace(voice, role="resolution", amount=round(amount, 2), why=why)
 
 
+def _is_line(score: Score, rub: _Rub, texture: Texture) -> bool:
+    """Whether a dissonance lies in a line: what a figure of the accompaniment touches is not leant on."""
+    first = score.note_by_id.get(rub.notes[0])
+    if first is None or texture.roles.get(first.id) == MELODY:
+        return True
+    if texture.roles.get(first.id) == ACCOMPANIMENT:
+        return texture.patterns[first.staff][first.measure].name not in FIGURED
+    return not lines(score).is_broken(first)
+
+
 def _rub(score: Score, event: Event) -> _Rub | None:
     """Return what an event says about a dissonance to bring out, None where it says nothing."""
     resolution = event.get("resolution")
-    goal = resolution if isinstance(resolution, str) else ""
+    goal = resolution if isinstance(resolution, str) and event.get("manner") in _RESOLVED else ""
     if event.kind == "non-chord tone" and event.confidence >= _BELIEVED:
         note = event.get("note")
         struck = score.note_by_id.get(note) if isinstance(note, str) else None

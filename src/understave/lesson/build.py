@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import hashlib
 import json
-import multiprocessing
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from contextlib import contextmanager
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -23,6 +23,7 @@ from typing import Any, TypeAlias
 
 from understave.disk import write_atomically
 from understave.errors import UnderstaveError
+from understave.processes import spawn_context
 
 MEMORY = "made.json"
 KEPT = "kept"
@@ -88,7 +89,7 @@ def remembered(folder: Path) -> dict[str, Any]:
     """Return what the last build wrote down, nothing where there was none or it cannot be read."""
     try:
         values = json.loads((folder / MEMORY).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     return values if isinstance(values, dict) else {}
 
@@ -113,11 +114,13 @@ def build(
     on_progress: Callable[[float, str], None] = lambda share, text: None,
     processes: int = 1,
     facts: Mapping[str, Any] | None = None,
+    before_writing: Callable[[], None] = lambda: None,
 ) -> Built:
     """Make what must be made; with two `processes`, two parts at a time.
 
     `on_progress` hears the share done (0..1) and which part is being made. `facts` are written down too, for
-    `remembered`. Nothing is written before all is made, so that an error leaves the old lesson whole.
+    `remembered`. Nothing is written before all is made, so that an error leaves the old lesson whole;
+    `before_writing` is called then.
     """
     memory = remembered(folder)
     before = memory.get("parts", {})
@@ -125,6 +128,7 @@ def build(
     reasons = {p.name: _why(folder, p, before.get(p.name)) for p in parts}
     due = [p for p in parts if reasons[p.name]]
     made = _made(folder, parts, due, before, on_progress, processes)
+    before_writing()
     aside: list[Path] = []
     parts_now: dict[str, Any] = {}
     written: list[Path] = []
@@ -225,28 +229,50 @@ def _made(
                 found |= {path: (folder / path).read_bytes() for path in before[name]["files"]}
         return found
 
+    def tell(shown: str) -> None:
+        on_progress(sum(p.effort for p in due if p.name in done) / total, shown)
+
     waiting = sorted(due, key=lambda p: -p.effort)
     if processes < 2 or len(due) < 2 or total < _WORTH_A_PROCESS:
         while waiting:
             part = next(p for p in waiting if not (set(p.needs) & names) - set(done))
             waiting.remove(part)
-            on_progress(sum(p.effort for p in due if p.name in done) / total, part.name)
+            tell(part.name)
             done[part.name] = part.make(given(part))
         return done
+    # A helper that the system ends (memory is short) takes the others with it; one alone needs less.
+    for number in (processes, 1):
+        with suppress(BrokenProcessPool), _one_thread_each(), _pool(number) as pool:
+            _in_pool(pool, number, [p for p in due if p.name not in done], done, given, tell)
+            return done
+    raise UnderstaveError(
+        "A part of the lesson was ended by the system twice, perhaps because memory is short; "
+        "close other programs and make the lesson again."
+    )
+
+
+def _in_pool(
+    pool: ProcessPoolExecutor,
+    processes: int,
+    due: Sequence[Part],
+    done: dict[str, Files],
+    given: Callable[[Part], dict[str, bytes]],
+    tell: Callable[[str], None],
+) -> None:
+    """Make parts, so many at a time, into `done`."""
+    names = {p.name for p in due}
+    waiting = sorted(due, key=lambda p: -p.effort)
     running: dict[Future[Files], Part] = {}
-    with _one_thread_each(), _pool(processes) as pool:
-        while waiting or running:
-            for part in [p for p in waiting if not (set(p.needs) & names) - set(done)]:
-                if len(running) == processes:
-                    break
-                waiting.remove(part)
-                running[pool.submit(part.make, given(part))] = part
-            shown = ", ".join(p.name for p in running.values())
-            on_progress(sum(p.effort for p in due if p.name in done) / total, shown)
-            ready, _ = wait(running, return_when=FIRST_COMPLETED)
-            for future in ready:
-                done[running.pop(future).name] = future.result()
-    return done
+    while waiting or running:
+        for part in [p for p in waiting if not (set(p.needs) & names) - set(done)]:
+            if len(running) == processes:
+                break
+            waiting.remove(part)
+            running[pool.submit(part.make, given(part))] = part
+        tell(", ".join(p.name for p in running.values()))
+        ready, _ = wait(running, return_when=FIRST_COMPLETED)
+        for future in ready:
+            done[running.pop(future).name] = future.result()
 
 
 _WORTH_A_PROCESS = 6.0
@@ -256,7 +282,7 @@ _WORTH_A_PROCESS = 6.0
 @contextmanager
 def _pool(processes: int) -> Iterator[ProcessPoolExecutor]:
     """Processes of their own: a fork would share locks with the threads that networks and engraver have."""
-    pool = ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn"))
+    pool = ProcessPoolExecutor(processes, mp_context=spawn_context())
     try:
         yield pool
     finally:

@@ -140,7 +140,7 @@ def faults_in(
     """Return what a text names that is not in the facts."""
     found: list[str] = []
     for m in _NUMERAL.finditer(text):
-        if m[1] not in known.numerals:
+        if m[1] not in known.numerals and _is_numeral(m[1]):
             found.append(f"it names the chord {m[1]}, which the reading has not there")
     kinds = _kinds(known.numerals)
     for kind, words in _IN_WORDS.items():
@@ -160,6 +160,15 @@ def faults_in(
         elif number not in known.bars:
             found.append(f"it names bar {number}, which it is not about")
     return tuple(Fault(where, sentence) for sentence in dict.fromkeys(found))
+
+
+def _is_numeral(text: str) -> bool:
+    """Whether brackets hold a numeral; in a title or a teacher's text they may hold anything."""
+    try:
+        RomanNumeral.parse(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _kinds(numerals: Iterable[str]) -> set[str]:

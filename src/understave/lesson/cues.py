@@ -10,14 +10,13 @@ time to think, the answer.
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
+from understave.export.spreadsheet import csv_text
 from understave.harmony.reading import Reading
 from understave.lesson.speech import SENTENCE_PAUSE, speaking_seconds, spoken_words
 from understave.lesson.stops import EXCERPT, THINKING, TURNING, Stop, Timing, opening_words, plays_whole
@@ -121,13 +120,13 @@ def _of_stop(score: Score, stop: Stop, timing: Timing, book: Phrasebook) -> Iter
 
 def cue_sheet(cues: Iterable[Cue]) -> str:
     """Return the cues as CSV: start and end (h:mm:ss.s), what, which stop, which sound, text."""
-    out = io.StringIO()
-    sheet = csv.writer(out, lineterminator="\n")
-    sheet.writerow(("start", "end", "kind", "stop", "sound", "text"))
-    for c in cues:
-        if c.kind != "turning":
-            sheet.writerow((_clock(c.start), _clock(c.end), c.kind, c.stop, c.sound, in_a_line(c.text)))
-    return out.getvalue()
+    head = ("start", "end", "kind", "stop", "sound", "text")
+    rows = (
+        (_clock(c.start), _clock(c.end), c.kind, c.stop, c.sound, in_a_line(c.text))
+        for c in cues
+        if c.kind != "turning"
+    )
+    return csv_text((head, *rows))
 
 
 def _clock(seconds: float) -> str:

@@ -29,7 +29,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, cast
@@ -37,7 +37,7 @@ from typing import Any, cast
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
-from understave.disk import write_atomically
+from understave.disk import locked, write_atomically
 from understave.errors import UnderstaveError
 from understave.lesson.stops import EXCERPT, Stop, Timing
 from understave.score.model import Measure, Score
@@ -45,7 +45,7 @@ from understave.wording import LEVELS, Level
 
 FIELDS = ("title", "play", "question", "answer", *(f"say.{level}" for level in LEVELS))
 """The texts of a stop that a teacher may write."""
-_ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
+STOP_ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _TABLES = {"order", "take", "leave_out", "texts", "own"}
 
 
@@ -111,6 +111,8 @@ def edits_from(values: Mapping[str, Any], name: str = "lesson.toml") -> Edits:
         raise UnderstaveError(f"[stops.texts] in {name} is no table; write [stops.texts.ID] for each stop.")
     for stop, entry in written.items():
         where = f"[stops.texts.{stop}] in {name}"
+        if not STOP_ID.fullmatch(stop):  # it becomes the name of files
+            raise UnderstaveError(f"{where} names no stop; ids are small letters, digits and hyphens.")
         texts[stop] = _texts(entry, where, {"bars"})
         if "bars" in entry:
             places[stop] = _string(entry["bars"], f"bars of {where}")
@@ -137,7 +139,7 @@ def _own(entry: Any, number: int, name: str) -> OwnStop:
         if needed not in entry:
             raise UnderstaveError(f"The {where} has no {needed}; add a line such as {_EXAMPLES[needed]}.")
     identity = _string(entry["id"], f"id of the {where}")
-    if not _ID.fullmatch(identity):
+    if not STOP_ID.fullmatch(identity):
         raise UnderstaveError(
             f"{identity!r} cannot be the id of the {where}; use small letters, digits and hyphens."
         )
@@ -268,15 +270,16 @@ def _made(score: Score, own: OwnStop, level: Level) -> Stop:
 def bars_named(score: Score, text: str, who: str) -> tuple[Measure, Measure]:
     """Return the first and last measure of ``12`` or ``9-16``; raise UnderstaveError for bars not there."""
     begin, _, end = text.replace("–", "-").partition("-")
-    found = []
+    found: list[Measure] = []
     for number in (begin, end or begin):
-        measure = next((m for m in score.measures if m.number == number.strip()), None)
-        if measure is None:
+        bars = score.bars_called(number)
+        if not bars:
             raise UnderstaveError(
                 f"{who} names bar {number.strip()!r}, which the score has not; it has bars "
                 f"{score.measures[0].number} to {score.measures[-1].number}."
             )
-        found.append(measure)
+        # Where numbers start again, a stretch ends with the first bar of that number from its beginning on.
+        found.append(next((m for m in bars if found and m.index >= found[0].index), bars[0]))
     if found[1].index < found[0].index:
         raise UnderstaveError(f"{who} names bars {text}, which run backwards; exchange the two numbers.")
     return found[0], found[1]
@@ -285,8 +288,21 @@ def bars_named(score: Score, text: str, who: str) -> tuple[Measure, Measure]:
 # --- writing ---------------------------------------------------------------------------------------------
 
 
+def change(path: Path, how: Callable[[Edits], Edits]) -> None:
+    """Change the edits in a lesson.toml: `how` gets those that stand there, and no other process writes in
+    between, so that what two of them write is all kept.
+    """
+    with locked(path.parent):
+        _keep(path, how(read_edits(path)))
+
+
 def keep(path: Path, edits: Edits) -> None:
     """Write edits into a lesson.toml in one step; all else in the file, comments too, stays as it is."""
+    with locked(path.parent):
+        _keep(path, edits)
+
+
+def _keep(path: Path, edits: Edits) -> None:
     document = _document(path)
     old = document.get("stops")
     table = old if isinstance(old, dict) else tomlkit.table()
@@ -364,6 +380,11 @@ def _same_own(old: Any, new: Any) -> bool:
 
 def keep_asked(path: Path, asked: Mapping[str, Any]) -> None:
     """Write what was asked for (minutes, level ...) into the ``[lesson]`` table; None takes an entry out."""
+    with locked(path.parent):
+        _keep_asked(path, asked)
+
+
+def _keep_asked(path: Path, asked: Mapping[str, Any]) -> None:
     document = _document(path)
     table = document.get("lesson")
     if not isinstance(table, dict):

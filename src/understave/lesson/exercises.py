@@ -416,6 +416,7 @@ def _resolve_chord(score: Score, reading: Reading, level: Level) -> Iterator[Exe
         whole = block_chords(times, led, measures)
         asked = with_source(replace(whole, notes=tuple(n for n in whole.notes if n.onset < bar), source=b""))
         first, last = _bars_of(score, s.start, t.end)
+        leading = s.numeral.local_key(s.key).leading_tone
         yield Exercise(
             "resolve the chord",
             level,
@@ -430,6 +431,7 @@ def _resolve_chord(score: Score, reading: Reading, level: Level) -> Iterator[Exe
                 ("to", t.numeral),
                 ("to_key", t.key),
                 ("members", t.numeral.chord(t.key).members),
+                *((("leading_tone", leading),) if leading in s.numeral.chord(s.key).members else ()),
             ),
             material=asked,
             notes=led[1],

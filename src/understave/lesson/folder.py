@@ -13,7 +13,7 @@ from pathlib import Path
 
 import tomlkit
 
-from understave.disk import write_atomically
+from understave.disk import locked, write_atomically
 from understave.errors import UnderstaveError
 from understave.score.model import Score
 
@@ -116,9 +116,9 @@ def create_folder(
     suffix = source.suffix.lower() or ".musicxml"
     score = path / f"score{suffix}"
     write_atomically(score, data)
-    write_atomically(
-        path / SETTINGS, _settings(path / SETTINGS, title, composer, score.name, source.name, data)
-    )
+    with locked(path):
+        settings = _settings(path / SETTINGS, title, composer, score.name, source.name, data)
+        write_atomically(path / SETTINGS, settings)
     return LessonFolder(path, score, source.name)
 
 

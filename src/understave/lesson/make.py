@@ -15,7 +15,6 @@ from functools import partial
 from pathlib import Path
 from typing import Any, get_args
 
-from understave.acoustics.midi import midi_bytes
 from understave.engraving import Options, engrave, to_pdf
 from understave.errors import UnderstaveError
 from understave.export.annotated import annotated_musicxml
@@ -25,6 +24,7 @@ from understave.export.page import Contrast as PageContrast
 from understave.export.page import Layout, Side, Sound, lesson_page
 from understave.export.parquet import events_parquet, spans_parquet
 from understave.export.plan_data import plan_json
+from understave.export.played import played_midi
 from understave.export.playing import with_plan
 from understave.export.tables import reading_csv, reading_json
 from understave.harmony import corrections, read
@@ -32,7 +32,7 @@ from understave.harmony.adopted import read_as
 from understave.harmony.reading import Correction, Event, Reading
 from understave.harmony.romantext import write_romantext
 from understave.interpretation.make import make_plan
-from understave.interpretation.perform import clock, perform
+from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.lesson import cues, edits, memory, webpage
 from understave.lesson.build import Files, Part, build, digest, program_digest, remembered, untouched
@@ -69,7 +69,7 @@ from understave.lesson.stops import (
     possible_stops,
 )
 from understave.lesson.story import glossary
-from understave.lesson.worksheet import exercise_sounds, worksheet_pdf
+from understave.lesson.worksheet import HEARD, exercise_sounds, worksheet_pdf
 from understave.score.model import Score, beat_text
 from understave.score.reader import read_score
 from understave.score.write import with_source
@@ -170,13 +170,14 @@ def make_lesson(
     if is_lesson_folder(source):
         existing = open_folder(source)
         source, out, name = existing.score, existing.path, existing.imported_from
+    unfinished = tuple(filter(None, [corrections.set_aside(out / CORRECTIONS)]))
     on_step("reading the score")
     kept = memory.recall(out / EXPORTS) if is_lesson_folder(out) else None
     if kept is not None:
         same = _same(kept, source, out, name, options)
         if same is not None:
             on_progress(1.0)
-            return same
+            return replace(same, changes=(*unfinished, *same.changes))
     known = kept is not None and kept.reading_of == _reading_of(source, name, out, options.analysis)
     score = kept.score if kept is not None and known else titled(read_score(source), name)
     check_place(out, source, options.replace_score)
@@ -206,11 +207,15 @@ def make_lesson(
             on_step(f"making {text}")
 
     parts = _parts(work)
-    # Settings first: from here on the folder is a lesson, and a second run finds what the first has done.
-    folder = create_folder(out, source, score.title, score.composer, options.replace_score)
-    edits.keep_asked(folder.path / SETTINGS, _to_keep(asked, options))
-    corrections.append_step(folder.path / CORRECTIONS, added)
-    built = build(exports, parts, told, processes, facts)
+
+    def settle() -> None:
+        """Make the folder a lesson: not before everything is made, so that what is refused leaves nothing."""
+        folder = create_folder(out, source, score.title, score.composer, options.replace_score)
+        edits.keep_asked(folder.path / SETTINGS, _to_keep(asked, options))
+        corrections.append_step(folder.path / CORRECTIONS, added)
+
+    built = build(exports, parts, told, processes, facts, settle)
+    folder = open_folder(out)
     faults = _faults(work)
     notes = (
         *(
@@ -221,6 +226,7 @@ def make_lesson(
         *_too_long(work, seconds),
     )
     changes = (
+        *unfinished,
         *_changes(before, facts),
         *_taken_over(added, options.analysis),
         *(f"{path.name} had been changed by hand; your version is now {path}." for path in built.aside),
@@ -399,27 +405,36 @@ def _parts(work: Work) -> list[Part]:
     lean = replace(work, stops=(), heard=())
     pictured = [(s.id, s.first, s.last, s.notes) for s in work.stops]
     pieces = ["screens", "stop pictures"]
-    exercise_list = exercises(work.score, work.reading, asked.level)
+    # What is to be heard is not asked where no sound is made: papers would name files that are not there.
+    exercise_list = tuple(
+        e for e in exercises(work.score, work.reading, asked.level) if work.sound or e.kind != HEARD
+    )
+    heard_or_not = {"sound": str(work.sound)}
     passage_list = parallels(work.score, work.reading)
     parts = [
         Part("score", {**program, **reading, **look}, partial(_score_files, lean), effort=2),
         Part("plan", {**program, **plan, **look}, partial(_plan_files, lean), effort=2.5),
-        Part("reading", {**program, **reading}, partial(_reading_files, lean), effort=0.5),
+        Part(
+            "reading",
+            {**program, **reading, "chord symbols": str(work.chord_symbols)},
+            partial(_reading_files, lean),
+            effort=0.5,
+        ),
         Part(
             "handout",
-            {**program, **plan, **stops, **words, "paper": asked.paper},
+            {**program, **plan, **stops, **words, **heard_or_not, "paper": asked.paper},
             partial(_handout_files, replace(work, heard=()), exercise_list),
             effort=4,
         ),
         Part(
             "cards",
-            {**program, **reading, **stops, **words},
+            {**program, **reading, **stops, **words, **heard_or_not},
             partial(_card_files, replace(work, heard=()), exercise_list),
             effort=1,
         ),
         Part(
             "exercises",
-            {**program, **plan, **words, "paper": asked.paper, "sound": str(work.sound)},
+            {**program, **plan, **words, **heard_or_not, "paper": asked.paper},
             partial(_exercise_files, lean, exercise_list),
             effort=4,
         ),
@@ -507,12 +522,12 @@ def _score_files(work: Work, given: Given) -> Files:
 
 
 def _plan_files(work: Work, given: Given) -> Files:
-    annotated = annotated_musicxml(work.score, work.reading)
+    annotated = annotated_musicxml(work.score, work.reading, work.chord_symbols)
     return {
         "plan.pdf": to_pdf(engrave(work.score, work.reading, _look(work), work.plan)),
         "plan.musicxml": with_plan(annotated, work.score, work.plan),
         "plan.json": plan_json(work.score, work.plan),
-        "plan.mid": midi_bytes(perform(work.score, work.plan), work.score.title),
+        "plan.mid": played_midi(work.score, work.plan, work.reading),
     }
 
 
@@ -523,7 +538,7 @@ def _reading_files(work: Work, given: Given) -> Files:
         "reading.romantext.txt": write_romantext(work.reading, work.score),
         "reading.spans.parquet": spans_parquet(work.score, work.reading),
         "reading.events.parquet": events_parquet(work.score, work.reading),
-        "annotated.musicxml": annotated_musicxml(work.score, work.reading),
+        "annotated.musicxml": annotated_musicxml(work.score, work.reading, work.chord_symbols),
         "annotated.mei": annotated_mei(work.score, work.reading),
     }
 

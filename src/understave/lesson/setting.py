@@ -50,7 +50,7 @@ def numeral_table(data: Any) -> dict[str, dict[str, Any]]:
         try:
             numeral = RomanNumeral.parse(mark[1:-1])
         except ValueError:
-            table[mark] = {"head": mark[1:-1], "figures": (), "target": ""}
+            table[mark] = {"head": mark, "figures": (), "target": ""}
             continue
         table[mark] = {"head": numeral.head, "figures": numeral.figures, "target": numeral.target}
     return table

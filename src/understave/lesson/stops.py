@@ -19,6 +19,7 @@ from fractions import Fraction
 from math import sqrt
 
 from understave.errors import UnderstaveError
+from understave.harmony.events.soundings import soundings
 from understave.harmony.reading import Detail, Event, Reading, Span
 from understave.interpretation.perform import Clock, clock
 from understave.interpretation.plan import Plan
@@ -27,7 +28,6 @@ from understave.lesson.contrasts import Contrast
 from understave.lesson.speech import RATE, check_rate, speaking_seconds
 from understave.score.model import Score
 from understave.theory.key import Key
-from understave.theory.names import pitch_class_name
 from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
@@ -462,7 +462,7 @@ def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level,
     # Where something lasts, and where two chords make a cadence, one chord's notes explain little.
     if span is not None and level != "beginner" and not _lasts(lead) and lead.kind != "cadence":
         form = "stop_members" if f"⟨{span.numeral}⟩" in "".join(sentences) else "stop_chord"
-        names = book.join([pitch_class_name(m, language) for m in span.numeral.chord(span.key).members])
+        names = story.members_text(score, span, book)
         sentences.append(book.phrases[form].format(label=story.label(span, book), members=names))
     here = place(score, moment, book)
     for e in sorted(others, key=lambda e: (moment_of(e) != moment, moment_of(e))):
@@ -546,16 +546,23 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
         # A Neapolitan on the way out of another key is asked about in the key in which it is one.
         span = replace(span, key=key, numeral=numeral)
     if span is not None:
-        chord = span.numeral.chord(span.key)
+        heard, silent = story.heard_members(score, span)
         found["span_key"] = span.key
         found["span_chord"] = span.numeral
-        found["members"] = chord.members
-        found["chord_bass"] = chord.bass
-        outside = tuple(story.foreign_to_key(span))
+        found["members"] = tuple(heard)
+        if silent:
+            found["silent"] = tuple(silent)
+        lowest = soundings(score).lowest(span.start, span.end)
+        bass = span.numeral.chord(span.key).bass
+        if lowest is not None and lowest.midi % 12 == bass.semitone:
+            found["chord_bass"] = bass
+        outside = tuple(m for m in story.foreign_to_key(span) if m in heard)
         if outside and event.kind in _CHORDS:
             found["outside"] = outside
             if len(outside) > 1:
                 found["outside_many"] = 1
+    if event.kind == "applied chord" and isinstance(key, Key):
+        found |= _foreign_in(event, key)
     if event.kind == "pedal point":
         first, last = _bars(score, event)
         if score.measures[first].start <= event.start and event.end <= score.measures[last].end:
@@ -580,6 +587,23 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
                 # Where both have changed together, each by itself tells nothing more.
                 labels = {n: None for n in labels if n not in ("melody varied", "accompaniment varied")}
             found["differences"] = tuple(labels)
+    return found
+
+
+def _foreign_in(event: Event, key: Key) -> dict[str, Detail]:
+    """Return what is foreign to the key in an applied chord, and whether its leading tone is among it."""
+    changes = event.get("changes")
+    inside = story.scale_with_leading_tone(key)
+    pairs = changes if isinstance(changes, tuple) else ()
+    tones = [pair[0] for pair in pairs if isinstance(pair, tuple)]
+    foreign = tuple(t for t in tones if isinstance(t, PitchClass) and t not in inside)
+    if not foreign:
+        return {}
+    found: dict[str, Detail] = {"foreign": foreign}
+    if len(foreign) > 1:
+        found["foreign_many"] = 1
+    if event.get("leading_tone") in foreign:
+        found["leads"] = 1
     return found
 
 

@@ -8,10 +8,13 @@ words come from `understave.wording`.
 from __future__ import annotations
 
 import unicodedata
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import TypeAlias
 
+from understave.harmony.events.remembered import remembered
 from understave.harmony.reading import Alternative, Reading, Span
 from understave.score.model import Score
 from understave.theory.key import Key
@@ -31,11 +34,17 @@ __all__ = [
     "doubts",
     "foreign_to_key",
     "glossary",
+    "heard_members",
     "key_plan",
     "label",
+    "members_text",
     "plain",
     "points",
+    "scale_with_leading_tone",
     "short_key",
+    "twin_text",
+    "twins",
+    "worth_checking",
 ]
 
 DEVICE_ORDER = (
@@ -48,6 +57,10 @@ DEVICE_ORDER = (
     "cadential",
 )
 """Devices, the rarest first."""
+
+
+_Content: TypeAlias = frozenset[tuple[Fraction, Fraction, int, int]]
+_Read: TypeAlias = list[tuple[Fraction, Span]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +122,8 @@ def device_of(span: Span) -> str | None:
     return "borrowed" if foreign_to_key(span) else None
 
 
-def _scale_with_leading_tone(key: Key) -> frozenset[PitchClass]:
+def scale_with_leading_tone(key: Key) -> frozenset[PitchClass]:
+    """Return the notes of a key, in minor with the raised sixth and seventh."""
     notes = set(key.scale)
     if key.mode == "minor":
         # The raised sixth and seventh belong to minor as players know it (common practice, no source).
@@ -119,8 +133,31 @@ def _scale_with_leading_tone(key: Key) -> frozenset[PitchClass]:
 
 def foreign_to_key(span: Span) -> list[PitchClass]:
     """Return the members of a chord that are not in its key, with what minor raises counted as its own."""
-    inside = _scale_with_leading_tone(span.key)
+    inside = scale_with_leading_tone(span.key)
     return [m for m in span.numeral.chord(span.key).members if m not in inside]
+
+
+def heard_members(score: Score, span: Span) -> tuple[list[PitchClass], list[PitchClass]]:
+    """Return the members of a chord that sound while it lasts, and those that the label only implies."""
+    measures = score.measures_over(span.start, span.end)
+    last = measures[1].index
+    heard = {
+        n.midi % 12
+        for n in score.notes
+        if n.measure <= last and n.onset < span.end and (n.end > span.start or n.onset == span.start)
+    }
+    members = span.numeral.chord(span.key).members
+    return [m for m in members if m.semitone in heard], [m for m in members if m.semitone not in heard]
+
+
+def members_text(score: Score, span: Span, book: Phrasebook) -> str:
+    """Name the members of a chord; those that do not sound are named as left out."""
+    heard, silent = heard_members(score, span)
+    named = book.join([pitch_class_name(m, book.language) for m in heard])
+    if not heard or not silent:
+        return named or book.join([pitch_class_name(m, book.language) for m in silent])
+    left = book.join([pitch_class_name(m, book.language) for m in silent])
+    return book.phrases["members_left_out"].format(members=named, silent=left)
 
 
 def label(item: Span | Alternative, book: Phrasebook) -> str:
@@ -151,11 +188,12 @@ def _point(score: Score, span: Span, device: str, following: Span | None, book: 
     sentences = [
         words["point_words"].format(words=chord_words(span.numeral, book)),
         words["point_notes"].format(
-            members=book.join([pitch_class_name(m, language) for m in chord.members]),
+            members=members_text(score, span, book),
             bass=pitch_class_name(chord.bass, language),
         ),
     ]
-    outside = [pitch_class_name(m, language) for m in foreign_to_key(span)]
+    heard, _ = heard_members(score, span)
+    outside = [pitch_class_name(m, language) for m in foreign_to_key(span) if m in heard]
     if outside:
         form = words["point_outside_many" if len(outside) > 1 else "point_outside_one"]
         sentences.append(form.format(notes=book.join(outside), key=key_name(span.key, language)))
@@ -174,15 +212,106 @@ def _point(score: Score, span: Span, device: str, following: Span | None, book: 
 
 
 def doubts(score: Score, reading: Reading, language: Language = "en", at_most: int = 6) -> tuple[Doubt, ...]:
-    """Return the least certain spans that the teacher has not settled, least certain first."""
+    """Return the first of the spans worth checking (`Reading.to_check`), least certain first.
+
+    Bars with the same notes that are read differently come after them, half as many more at most.
+    """
     book = phrasebook(language)
-    open_spans = sorted((s for s in reading.spans if not s.fixed), key=lambda s: (s.confidence, s.start))
-    result = []
-    for span in open_spans[:at_most]:
-        if span.confidence > 0.9:
-            break
-        result.append(Doubt(span, _doubt(score, span, book)))
-    return tuple(result)
+    first = (reading.spans[k] for k in reading.to_check()[:at_most])
+    alike = twins(score, reading)[: max(1, at_most // 2)]
+    return (
+        *(Doubt(span, _doubt(score, span, book)) for span in first),
+        *(Doubt(t.span, twin_text(score, t, book)) for t in alike),
+    )
+
+
+def worth_checking(score: Score, reading: Reading) -> tuple[Span, ...]:
+    """Return every span worth checking: the unsure, least certain first, then those of unlike twins.
+
+    The desk walks through the same ones, and the command line counts them.
+    """
+    unsure = [reading.spans[k] for k in reading.to_check()]
+    unlike = {t.span.start: t.span for t in twins(score, reading) if not t.span.fixed}
+    return (*unsure, *(s for s in unlike.values() if not s.to_check))
+
+
+@dataclass(frozen=True, slots=True)
+class Twin:
+    """Two bars with the same notes that are read differently: `span` is the later's first chord that differs.
+
+    `earlier` and `later` are the measures' indices, `other` the earlier bar's chord at the same place.
+    """
+
+    earlier: int
+    later: int
+    span: Span
+    other: Span
+
+
+def twins(score: Score, reading: Reading) -> tuple[Twin, ...]:
+    """Return bars that hold note for note what an earlier bar holds but are read as other chords or keys.
+
+    Each bar is compared with the nearest earlier one of the same notes, what is held into it included; what
+    the teacher has set on both sides is no doubt.
+    """
+    latest: dict[_Content, int] = {}
+    found = []
+    bars = _contents(score)
+    for m in score.measures:
+        content = bars[m.index]
+        if not content:
+            continue
+        before = latest.get(content)
+        latest[content] = m.index
+        if before is None:
+            continue
+        pair = _difference(_read_in(score, reading, before), _read_in(score, reading, m.index))
+        if pair is not None and not (pair[0].fixed and pair[1].fixed):
+            found.append(Twin(before, m.index, pair[1], pair[0]))
+    return tuple(found)
+
+
+@remembered
+def _contents(score: Score) -> list[_Content]:
+    """Return what sounds in every bar: from when, until when, which key of the piano, on which staff."""
+    bars: list[set[tuple[Fraction, Fraction, int, int]]] = [set() for _ in score.measures]
+    for n in score.struck:
+        for m in score.measures[n.measure :]:
+            if m.start >= n.end:
+                break
+            origin = m.start - m.offset
+            since, until = max(n.onset, m.start) - origin, min(n.end, m.end) - origin
+            bars[m.index].add((since, until, n.midi, n.staff))
+    return [frozenset(b) for b in bars]
+
+
+def _read_in(score: Score, reading: Reading, index: int) -> _Read:
+    """Return the chords of a bar with where in it each begins."""
+    m = score.measures[index]
+    first = max(0, bisect_right(reading.spans, m.start, key=lambda s: s.start) - 1)
+    last = bisect_left(reading.spans, m.end, key=lambda s: s.start)
+    inside = (s for s in reading.spans[first:last] if s.end > m.start)
+    return [(max(s.start, m.start) - m.start + m.offset, s) for s in inside]
+
+
+def _difference(first: _Read, second: _Read) -> tuple[Span, Span] | None:
+    """Return the first two chords that sound at the same place of two bars and are read differently."""
+    for at in sorted({t for t, _ in (*first, *second)}):
+        one, other = (next((s for t, s in reversed(read) if t <= at), None) for read in (first, second))
+        if one is not None and other is not None and (one.key, one.numeral) != (other.key, other.numeral):
+            return one, other
+    return None
+
+
+def twin_text(score: Score, twin: Twin, book: Phrasebook) -> str:
+    """Say of two bars with the same notes how differently they are read."""
+    numbers = [score.measures[i].number for i in (twin.earlier, twin.later)]
+    return book.phrases["check_twin"].format(
+        first=book.bars(numbers[0], numbers[0]),
+        second=book.bars(numbers[1], numbers[1]),
+        one=label(twin.other, book),
+        other=label(twin.span, book),
+    )
 
 
 def _doubt(score: Score, span: Span, book: Phrasebook) -> str:

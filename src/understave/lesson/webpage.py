@@ -329,6 +329,10 @@ def _legend(reading: Reading, book: Phrasebook) -> tuple[LegendEntry, ...]:
 def _numerals(texts: Iterable[str]) -> dict[str, Numeral]:
     found: dict[str, Numeral] = {}
     for mark in sorted({m for t in texts for m in re.findall("⟨[^⟩]*⟩", t)}):
-        numeral = RomanNumeral.parse(story.plain(mark))
+        try:
+            numeral = RomanNumeral.parse(story.plain(mark))
+        except ValueError:  # a title's or a teacher's own brackets
+            found[mark] = Numeral(mark, (), "")
+            continue
         found[mark] = Numeral(numeral.head, tuple(numeral.figures), numeral.target)
     return found

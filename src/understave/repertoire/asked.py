@@ -75,7 +75,7 @@ def question_of(values: Mapping[str, Any]) -> Question:
             continue
         try:
             asked[name] = _value(name, value)
-        except (TypeError, ValueError, AttributeError):
+        except (TypeError, ValueError, AttributeError, OverflowError):
             raise UnderstaveError(f"{value!r} cannot be understood as {name.replace('_', ' ')}.") from None
     question = Question(**asked)
     return replace(question, limit=max(1, min(question.limit, MOST_PLACES)), each=max(1, question.each))

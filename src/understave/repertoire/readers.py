@@ -14,7 +14,6 @@ import pickle
 import queue
 import select
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterator, Sequence
@@ -22,6 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from understave.errors import UnderstaveError
+from understave.processes import worker_command, worker_environment
 from understave.repertoire.tables import Piece, failed
 from understave.repertoire.worker import MOST_MEMORY, memory_held, too_large
 
@@ -34,7 +34,7 @@ ENDED = 0.92
 WATCHED = 0.05
 """Seconds between two looks at the memory of a reader that reads."""
 ATTEMPTS = 2
-COMMAND = (sys.executable, "-m", "understave.repertoire.worker")
+COMMAND = tuple(worker_command("understave.repertoire.worker"))
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
 
@@ -123,19 +123,12 @@ class Reader:
 
 
 def _started(memory: int) -> subprocess.Popen[bytes]:
-    package = str(Path(__file__).resolve().parents[2])
-    known = os.environ.get("PYTHONPATH")
-    environment = {
-        **os.environ,
-        **dict.fromkeys(_ONE_THREAD, "1"),
-        "PYTHONPATH": package + (os.pathsep + known if known else ""),
-    }
     return subprocess.Popen(
         (*COMMAND, str(memory)),
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
-        env=environment,
+        env=worker_environment(**dict.fromkeys(_ONE_THREAD, "1")),
         # A Ctrl-C in the terminal is for the parent; it ends its readers itself.
         start_new_session=True,
     )

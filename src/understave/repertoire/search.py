@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from understave.errors import UnderstaveError
+from understave.harmony.typed import typed_key
 from understave.repertoire.devices import Device, device
 from understave.repertoire.lines import Lines, open_lines
 from understave.repertoire.matching import Step, locate
@@ -209,10 +210,7 @@ def _texture(db: duckdb.DuckDBPyConnection, text: str) -> str:
 def key_and_mode(key: str, mode: str) -> tuple[str, str]:
     """Return a key's symbol and a mode as the index has them; raise UnderstaveError where they are none."""
     if key:
-        try:
-            key = Key.parse(key).symbol
-        except ValueError as error:
-            raise UnderstaveError(str(error)) from error
+        key = typed_key(key).symbol
     if mode not in ("", "major", "minor"):
         raise UnderstaveError(f"{mode!r} is no mode; choose major or minor.")
     return key, mode

@@ -16,6 +16,7 @@ import time
 from pathlib import Path
 
 from understave.errors import UnderstaveError
+from understave.faults import keep_fault
 from understave.repertoire.tables import Piece, failed
 
 MOST_MEMORY = 500_000_000
@@ -41,6 +42,7 @@ def read_piece(path: Path, piece: str, most: int = MOST_MEMORY) -> Piece:
         return failed(piece, f"{path.name} is nested too deeply to be read; export it again.")
     except Exception as error:
         # A fault of ours in one score must not stop a night's work on the others; the sentence names it.
+        keep_fault(error, f"reading {path.name} into an index")
         return failed(piece, f"{path.name} could not be read: {type(error).__name__}: {error}.")
 
 

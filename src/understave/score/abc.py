@@ -118,10 +118,22 @@ class _Bar:
     fresh: bool = False
     marks: list[tuple[str, str, float | None]] = field(default_factory=list)
 
+    filled: dict[int, Fraction] = field(default_factory=dict)
+    """How much each layer holds; kept as it grows, for a bar may go on over many lines."""
+
     @property
     def length(self) -> Fraction:
-        layers = {e.layer for e in self.events} or {0}
-        return max(sum((e.duration for e in self.events if e.layer == n), Fraction(0)) for n in layers)
+        return max(self.filled.values(), default=Fraction(0))
+
+    def add(self, event: _Event) -> None:
+        """Let an event follow in its layer."""
+        self.events.append(event)
+        self.filled[event.layer] = self.filled.get(event.layer, Fraction(0)) + event.duration
+
+    def stretch(self, event: _Event, factor: Fraction) -> None:
+        """Make an event that is there longer or shorter."""
+        self.filled[event.layer] += (factor - 1) * event.duration
+        event.duration *= factor
 
 
 @dataclass
@@ -549,7 +561,7 @@ def _put(tune: _Tune, voice: _Voice, event: _Event) -> None:
         if event.heads:
             voice.line.append(event.heads[0])
             voice.bar_of_head.append(len(voice.bars))
-    bar.events.append(event)
+    bar.add(event)
 
 
 def _start_tuplet(voice: _Voice, p: int, ratio: str) -> None:
@@ -566,20 +578,16 @@ def _start_tuplet(voice: _Voice, p: int, ratio: str) -> None:
 
 
 def _break_rhythm(voice: _Voice, signs: str) -> None:
-    last = next(
-        (
-            e
-            for e in reversed(voice.bar.events if voice.bar else [])
-            if not e.grace and e.layer == voice.layer
-        ),
-        None,
-    )
+    bar = voice.bar
+    if bar is None:
+        return
+    last = next((e for e in reversed(bar.events) if not e.grace and e.layer == voice.layer), None)
     if last is None:
         return
     short = Fraction(1, 2 ** min(len(signs), 6))
     long = 2 - short
     before, after = (long, short) if signs[0] == ">" else (short, long)
-    last.duration *= before
+    bar.stretch(last, before)
     voice.next_factor = after
 
 
@@ -587,7 +595,7 @@ def _rest_bars(tune: _Tune, voice: _Voice, count: int) -> None:
     for i in range(min(count, 999)):
         bar = _bar(voice)
         beats, unit = voice.meter or (4, 4)
-        bar.events.append(_Event(Fraction(4 * beats, unit), []))
+        bar.add(_Event(Fraction(4 * beats, unit), []))
         if i + 1 < min(count, 999):
             _close_bar(tune, voice)
 

@@ -227,7 +227,11 @@ def _bar(reader: _Reader, rows: Sequence[Row]) -> None:
         best = replace(best, end=max(reader.start + full, min(sounding, best.end)))
     for i in range(first_note, len(reader.written)):
         note = reader.written[i].note
-        if note.end > best.end:
+        if note.onset >= best.end and not note.grace:
+            # Its row lies past the bar's end and no time is left for it: it is kept without one.
+            late = replace(note, onset=best.end, duration=Fraction(0), grace=True)
+            reader.written[i] = replace(reader.written[i], note=late)
+        elif note.end > best.end:
             reader.written[i] = replace(
                 reader.written[i], note=replace(note, duration=max(best.end - note.onset, Fraction(0)))
             )

@@ -164,8 +164,9 @@ def rows_of(text: str, name: str) -> tuple[tuple[Row, ...], dict[int, str], tupl
             f"{name} has no **kern spine; only Humdrum files with **kern notes can be read."
         )
     if tracks.spines:
+        last = max((number for number, line in enumerate(lines, 1) if line.strip()), default=1)
         raise UnderstaveError(
-            f"{name} is cut short: it stops in line {rows[-1].line} before its spines end with *-; "
+            f"{name} is cut short: it stops in line {last} before its spines end with *-; "
             "copy it again, or write *- in every spine if nothing is missing."
         )
     for spine in {s for row in rows for s in row.spines} - set(kinds):

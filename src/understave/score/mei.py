@@ -21,6 +21,7 @@ from understave.score.accidentals import key_alteration
 from understave.score.mei_marks import Mark, Place, apply_marks
 from understave.score.mei_tree import XML_ID, children, number, reference, tag, text_of, whole
 from understave.score.model import Direction, Measure, Note, Part, Score
+from understave.score.proposals import take_out_proposals
 from understave.score.small_print import with_small_print
 from understave.score.timeline import Written, join_ties, lay_out
 from understave.score.write import with_source
@@ -117,6 +118,7 @@ def read_mei(data: bytes, name: str = "score.mei") -> Score:
     """Read MEI bytes; raise UnderstaveError with one sentence if they hold no readable score."""
     root = xmltree.parse(data, name)
     _check_version(root, name)
+    ours = take_out_proposals(root)
     score, movements = _find_score(root, name)
     counts = Counter(i for e in score.iter() if isinstance(e.tag, str) and (i := e.get(XML_ID)))
     repeated = {i for i, count in counts.items() if count > 1}
@@ -128,6 +130,8 @@ def read_mei(data: bytes, name: str = "score.mei") -> Score:
             e.get("accid.ges") for e in score.iter("{*}note", "{*}accid") if isinstance(e.tag, str)
         ),
     )
+    for said in ours:
+        reader.warn(said)
     if repeated & {e.get(XML_ID) for e in score.iter("{*}note", "{*}measure")}:
         reader.warn("Some ids occur more than once in the MEI file; those notes and bars got new ones.")
     if movements > 1:

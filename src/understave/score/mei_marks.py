@@ -166,6 +166,7 @@ def _direction(mark: Mark, name: str, line: _Timeline, fallback: str) -> Directi
     end = line.end(mark, whole_note=False)
     if name == "dynam":
         kind = "dynamic" if _DYNAMIC.fullmatch(text) else "words"
+        text = text.lower() if kind == "dynamic" else text
     elif name == "dir":
         kind = "words"
     elif name == "tempo":

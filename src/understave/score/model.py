@@ -7,6 +7,7 @@ the engraver draws each of them.
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_right
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -187,12 +188,77 @@ class Score:
         m = self.measure_at(time)
         return 1 + (time - m.start + m.offset) / m.beat_length
 
-    def time_of(self, number: str, beat: Fraction) -> Fraction:
-        """Return the moment of a printed measure number and beat; raise KeyError if absent."""
+    @cached_property
+    def _numbered(self) -> dict[str, list[Measure]]:
+        """The bars of each printed number; the halves of a split bar are one."""
+        found: dict[str, list[Measure]] = {}
         for m in self.measures:
-            if m.number == number:
-                return m.start - m.offset + (beat - 1) * m.beat_length
-        raise KeyError(number)
+            same = found.setdefault(m.number, [])
+            if not same or _barline(same[-1]) != _barline(m):
+                same.append(m)
+        return found
+
+    def bars_called(self, name: str) -> tuple[Measure, ...]:
+        """Return every bar that a name may mean, in order.
+
+        A name is a printed number. Where numbers start again (a trio, a second movement) `12` is each of
+        them, and `12#2` the second alone.
+        """
+        name = name.strip()
+        if name in self._numbered:
+            return tuple(self._numbered[name])
+        number, _, which = name.rpartition("#")
+        if not (which.isascii() and which.isdigit() and len(which) < 6):
+            return ()
+        return tuple(
+            self._numbered.get(number.strip(), ())[int(which) - 1 : int(which)] if int(which) else ()
+        )
+
+    def bar_name(self, measure: Measure) -> str:
+        """Return the printed number of a bar, with ``#1``, ``#2`` where the score has several of it."""
+        same = self._numbered[measure.number]
+        if len(same) == 1:
+            return measure.number
+        which = next(i for i, m in enumerate(same, 1) if _barline(m) == _barline(measure))
+        return f"{measure.number}#{which}"
+
+    def anchor(self, moment: Fraction) -> tuple[str, Fraction]:
+        """Return the name of the bar and the beat of a moment; `time_of` gives the moment again."""
+        return self.bar_name(self.measure_at(moment)), self.beat_at(moment)
+
+    def time_of(self, name: str, beat: Fraction, after: Fraction | None = None) -> Fraction:
+        """Return the moment of a bar's name (see `bars_called`) and a beat; raise KeyError if absent.
+
+        Of several bars of that name the first is meant, or where a stretch began at `after`, the first in
+        which the moment comes later than that.
+        """
+        bars = self.bars_called(name)
+        if not bars:
+            raise KeyError(name)
+        # What stands before an upbeat is where the upbeat begins.
+        times = [max(self.measures[0].start, _barline(m)[0] + (beat - 1) * m.beat_length) for m in bars]
+        return next((t for t in times if after is not None and t > after), times[0])
+
+
+def _barline(measure: Measure) -> tuple[Fraction, Fraction]:
+    """Where the whole bar begins of which a measure may be the second half, and its beat."""
+    return measure.start - measure.offset, measure.beat_length
+
+
+_EXACT = re.compile(r"-?[0-9]{1,12}(\.[0-9]{1,12}|/[0-9]{1,12})?")
+
+
+def read_exact(text: str) -> Fraction:
+    """Read a beat or moment as ``2``, ``2.5`` or ``5/2``; raise ValueError on anything else.
+
+    `Fraction` alone would also take ``1e9999999``, and work on it until the memory is full.
+    """
+    if not _EXACT.fullmatch(text.strip()):
+        raise ValueError(f"{text[:40]!r} is not a number such as 2, 2.5 or 5/2")
+    try:
+        return Fraction(text.strip())
+    except ZeroDivisionError:
+        raise ValueError(f"{text[:40]!r} divides by nothing") from None
 
 
 def beat_text(beat: Fraction) -> str:

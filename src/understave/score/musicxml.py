@@ -427,11 +427,11 @@ def _walk_part(part: Element, meters: list[Meter]) -> list[Bar]:
 
 
 def read_tree(root: Element, name: str) -> Score:
-    """Read a score-partwise tree: our proposed marks are taken out of it, ids added.
+    """Read a score-partwise tree: what we wrote into it is taken out, ids added.
 
     Raises UnderstaveError as `read_musicxml` does.
     """
-    take_out_proposals(root)
+    ours = take_out_proposals(root)
     parts = [p for p in root.findall("part") if p.find("measure") is not None]
     if not parts:
         raise UnderstaveError(f"{name} holds no bars; export it again from your notation program.")
@@ -447,7 +447,7 @@ def read_tree(root: Element, name: str) -> Score:
         measures, said = _measures(frames)
     except UnderstaveError as error:
         raise UnderstaveError(f"{name} cannot be read: {error}") from error
-    warnings = list(said)
+    warnings = [*ours, *said]
 
     names = _part_names(root)
     score_parts: list[Part] = []

@@ -114,6 +114,14 @@ def _alter_text(text: str | None) -> str:
     return "#" * alter if alter > 0 else "b" * -alter
 
 
+def _numeral_text(numeral: Element) -> str:
+    """What is printed of a numeral, for example ``"bII"``; an empty text hides the degree alone."""
+    root, alter = numeral.find("numeral-root"), numeral.find("numeral-alter")
+    text = "" if root is None else root.get("text", (root.text or "").strip())
+    hidden = alter is None or alter.get("print-object") == "no"
+    return ("" if alter is None or hidden else _alter_text(alter.text)) + text
+
+
 def harmony_text(harmony: Element) -> str:
     """Return a harmony element as a chord symbol, for example ``"Bbm7/Db"``."""
     out = []
@@ -124,17 +132,9 @@ def harmony_text(harmony: Element) -> str:
             name = shown or (e.findtext("root-step") or "").strip()
             out.append(name + _alter_text(e.findtext("root-alter")))
         elif e.tag in ("function", "numeral"):
-            root = e.find("numeral-root")
-            out.append(
-                (
-                    e.text
-                    if e.tag == "function"
-                    else (root.get("text") or root.text)
-                    if root is not None
-                    else ""
-                )
-                or ""
-            )
+            shown = (e.text or "").strip() if e.tag == "function" else _numeral_text(e)
+            # A further chord is the one that those before are applied to, unless their text names it.
+            out.append("/" + shown if out and shown else shown)
         elif e.tag == "kind":
             shown = e.get("text")
             kind = (e.text or "").strip()

@@ -7,6 +7,8 @@ The container lists its rootfiles in META-INF/container.xml; the first MusicXML 
 from __future__ import annotations
 
 import io
+import lzma
+import struct
 import zipfile
 import zlib
 
@@ -15,6 +17,7 @@ from understave.score import xmltree
 
 LARGEST = 256 * 1024 * 1024
 """Bytes that a file may have after unpacking; far above any real score."""
+_DAMAGED = (EOFError, OSError, RuntimeError, ValueError, struct.error)
 _HEAD = 20_000
 """Bytes at the beginning of a file that show what it is."""
 _SCORE_TYPES = (
@@ -43,7 +46,7 @@ def _read(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, name: str, most: int
         raise UnderstaveError(
             f"{name} is packed in a way that cannot be read; export it again as plain .musicxml."
         ) from error
-    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, ValueError) as error:
+    except (zipfile.BadZipFile, zlib.error, lzma.LZMAError, *_DAMAGED) as error:
         raise UnderstaveError(
             f"{name} is a damaged .mxl file; export it again from your notation program."
         ) from error
@@ -57,7 +60,7 @@ def unpack(data: bytes, name: str) -> bytes:
     try:
         archive = zipfile.ZipFile(io.BytesIO(data))
         entries = {e.filename.replace("\\", "/"): e for e in archive.infolist() if not e.is_dir()}
-    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError, EOFError) as error:
+    except (zipfile.BadZipFile, NotImplementedError, *_DAMAGED) as error:
         raise UnderstaveError(f"{name} is a cut or damaged .mxl file; copy or export it again.") from error
     others = [p for p in entries if not p.startswith(("META-INF/", "__MACOSX/"))]
     for path in (*_rootfiles(archive, entries, name), *others):

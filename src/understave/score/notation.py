@@ -5,9 +5,11 @@ Nothing here knows a file format. Rules of notation are common practice (no sour
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from heapq import heappop, heappush
 from itertools import groupby
 from math import lcm
 
@@ -200,38 +202,47 @@ def pair_slurs(score: Score, part: int, bars: dict[tuple[int, int], list[Piece]]
                 ends += [(moment, False, index, p)] * marks.count("slur-stop")
             if not (p.tie_start if passing else p.tie_stop):
                 ends += [(moment, True, index, p)] * marks.count("slur-start")
-    running: list[_Slur] = []
+    # Every running slur waits in three places; where it has been closed from another, it is passed over.
+    running: dict[tuple[object, ...], list[_Slur]] = defaultdict(list)
     done: list[_Slur] = []
-    out: Slurs = {}
+    stops: Slurs = {}
+    stray: Slurs = {}
+    starts: Slurs = {}
     for _, begins, index, piece in sorted(ends, key=lambda e: e[:2]):
+        places = ((piece.staff, piece.note.voice), (piece.staff,), ())
         if begins:
-            running.append(_Slur(piece, index))
-            done.append(running[-1])
+            done.append(_Slur(piece, index))
+            for place in places:
+                running[place].append(done[-1])
             continue
-        best = max(
-            range(len(running)),
-            key=lambda k: (
-                running[k].start.note.voice == piece.note.voice and running[k].start.staff == piece.staff,
-                running[k].start.staff == piece.staff,
-                k,
-            ),
-            default=None,
-        )
-        if best is None:
-            out.setdefault(piece.id, []).append(("stop", _STRAY))
+        slur = next((s for place in places if (s := _latest(running[place])) is not None), None)
+        if slur is None:
+            stray.setdefault(piece.id, []).append(("stop", _STRAY))
         else:
-            slur = running.pop(best)
             slur.stop, slur.last_bar = piece, index
+    # Numbers in use, those free first at the head: a slur takes the smallest that no slur in its bars has.
     taken: list[tuple[int, int]] = []
+    free: list[int] = []
+    most = 0
     for slur in done:
-        taken = [t for t in taken if t[0] >= slur.first_bar]
-        number = next(k for k in range(1, len(taken) + 2) if all(k != used for _, used in taken))
-        taken.append((slur.last_bar, number))
+        while taken and taken[0][0] < slur.first_bar:
+            heappush(free, heappop(taken)[1])
+        most += not free
+        number = heappop(free) if free else most
+        heappush(taken, (slur.last_bar, number))
         shown = str((number - 1) % 15 + 1)
         if slur.stop is not None:
-            out.setdefault(slur.stop.id, []).insert(0, ("stop", shown))
-        out.setdefault(slur.start.id, []).append(("start", shown))
-    return out
+            stops.setdefault(slur.stop.id, []).append(("stop", shown))
+        starts.setdefault(slur.start.id, []).append(("start", shown))
+    found = dict.fromkeys((*stray, *stops, *starts))
+    return {i: [*reversed(stops.get(i, [])), *stray.get(i, []), *starts.get(i, [])] for i in found}
+
+
+def _latest(running: list[_Slur]) -> _Slur | None:
+    """Return the slur begun last that is still open, and forget those that are not."""
+    while running and running[-1].stop is not None:
+        running.pop()
+    return running[-1] if running else None
 
 
 def name_voices(score: Score) -> dict[tuple[int, int, str], str]:

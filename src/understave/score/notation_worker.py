@@ -23,6 +23,7 @@ from collections.abc import Mapping, Sequence
 from typing import IO, Any
 
 from understave.errors import UnderstaveError
+from understave.processes import worker_command, worker_environment
 
 TIME_LIMIT = 60.0
 """Seconds that one request may take unless the caller says otherwise."""
@@ -94,11 +95,11 @@ class NotationWorker:
     def _running(self) -> subprocess.Popen[bytes]:
         if self._process is None or self._process.poll() is not None:
             self._process = subprocess.Popen(
-                [sys.executable, "-m", "understave.score.notation_worker"],
+                worker_command("understave.score.notation_worker"),
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
-                env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+                env=worker_environment(),
             )
         return self._process
 

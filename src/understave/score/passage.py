@@ -90,12 +90,17 @@ def _with_whole_slurs(notes: list[Note]) -> list[Note]:
     ]
 
 
+def _standing(d: Direction) -> bool:
+    """Whether a speed goes on: beside words in small letters (ten.) it is that of one place."""
+    return not d.text or "=" in d.text or d.text[0].isupper()
+
+
 def _directions(score: Score, start: Fraction, end: Fraction) -> tuple[Direction, ...]:
     found: list[Direction] = []
     in_force: dict[tuple[str, int], Direction] = {}
     for d in score.directions:
         if d.onset < start:
-            if d.kind == "tempo" or (d.kind == "dynamic" and _LASTING.fullmatch(d.text)):
+            if (d.kind == "tempo" and _standing(d)) or (d.kind == "dynamic" and _LASTING.fullmatch(d.text)):
                 in_force[d.kind, d.staff] = d
             elif d.kind == "pedal":
                 in_force[d.kind, 0] = d

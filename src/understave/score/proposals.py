@@ -1,40 +1,82 @@
-"""Marks that we proposed in a MusicXML tree: told by their ids, and taken out so that no trace is left.
+"""What we wrote into a tree of notation: told by its ids, and taken out so that no trace is left.
 
-In: the root of a partwise or timewise tree. Out: the same tree with what its composer printed, and no more.
-Each proposed mark carries an id that begins with `PREFIX`; a processing instruction keeps which version of
-MusicXML the file had called itself before marks were written into it.
+In: the root of a MusicXML (partwise or timewise) or MEI tree. Out: the same tree with what its composer
+printed, and no more. There are two layers, each with its own ids: the plan (dynamics, pedal, accents) and the
+harmony (numerals, chord symbols, keys). In MusicXML a processing instruction keeps, for each layer, which
+version the file had called itself before it was written in.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
 from typing import cast
 
 from lxml import etree
 
-PREFIX = "understave-plan-"
-TARGET = "understave-plan"
-_PROPOSED = etree.XPath(f"descendant-or-self::*[starts-with(@id, '{PREFIX}')]")
+
+@dataclass(frozen=True)
+class Layer:
+    """Elements of ours: how their ids begin, and the target of the processing instruction beside them."""
+
+    target: str
+    prefixes: tuple[str, ...]
+
+    @cached_property
+    def _find(self) -> etree.XPath:
+        tests = [f"starts-with(@{a}, '{p}')" for p in self.prefixes for a in ("id", "xml:id")]
+        return etree.XPath(f"descendant-or-self::*[{' or '.join(tests)}]")
+
+    def elements(self, root: etree._Element) -> list[etree._Element]:
+        """Return the elements of this layer in a tree."""
+        return cast(list[etree._Element], self._find(root))
+
+    def take_out(self, root: etree._Element) -> int:
+        """Take the layer out of a tree, in place; return how many elements it had."""
+        ours = self.elements(root)
+        notes = [c for c in root if isinstance(c, etree._ProcessingInstruction) and c.target == self.target]
+        for element in ours:
+            _take_out(element)
+        for note in notes:
+            version = note.get("version") or "none"
+            if version == "none":
+                root.attrib.pop("version", "")
+            else:
+                root.set("version", version)
+            _take_out(note)
+        return len(ours)
+
+    def call_version_4(self, root: etree._Element) -> None:
+        """Call a MusicXML tree version 4.0, and keep what it was called before beside it."""
+        before = root.get("version", "none")
+        root.insert(0, etree.ProcessingInstruction(self.target, f'version="{before}"'))
+        root.set("version", "4.0")
 
 
-def take_out_proposals(root: etree._Element) -> bool:
-    """Take every proposed mark out of a tree, in place; return whether there was one."""
-    proposed = cast(list[etree._Element], _PROPOSED(root))
-    notes = [c for c in root if isinstance(c, etree._ProcessingInstruction) and c.target == TARGET]
-    for element in proposed:
-        _take_out(element)
-    for note in notes:
-        version = note.get("version") or "none"
-        if version == "none":
-            root.attrib.pop("version", "")
-        else:
-            root.set("version", version)
-        _take_out(note)
-    return bool(proposed or notes)
+PLAN = Layer("understave-plan", ("understave-plan-",))
+HARMONY = Layer("understave-harmony", ("understave-chord-", "understave-symbol-", "understave-key-"))
+
+
+def take_out_proposals(root: etree._Element) -> tuple[str, ...]:
+    """Take all that we wrote out of a tree, in place; return what there is to say of it.
+
+    Marks of a plan are proposals, made again from the score; labels may have been changed by hand in another
+    program, which is then said.
+    """
+    PLAN.take_out(root)
+    labels = HARMONY.take_out(root)
+    if not labels:
+        return ()
+    return (
+        f"The {labels} chord and key labels that Understave had written into this file were left out; "
+        "a label changed in another program has to be given as a correction.",
+    )
 
 
 def _take_out(element: etree._Element) -> None:
     parent = element.getparent()
-    assert parent is not None
+    if parent is None:
+        return
     if element.tail:
         before = element.getprevious()
         if before is None:

@@ -9,6 +9,10 @@ from understave.score import mxl, xmltree
 from understave.score.model import Score
 from understave.score.musicxml import read_musicxml
 
+HIGHEST = 127
+"""The highest MIDI number of a note (MIDI 1.0, from 0); written it would be G9, far above any piano."""
+OCTAVES = range(10)
+"""Octaves that MusicXML can write (MusicXML 4.0, octave type: 0 to 9); all goes on from there."""
 LARGEST = 128 * 1024 * 1024
 _KINDS = "MusicXML (.musicxml, .xml, .mxl), MEI (.mei), Humdrum (.krn), ABC (.abc) or MIDI (.mid)"
 
@@ -61,6 +65,17 @@ def read_score(path: str | Path) -> Score:
     Raises UnderstaveError with one clear sentence for anything that is not a readable score.
     """
     path = Path(path)
+    score = _read(path)
+    far = next((n for n in score.notes if not (0 <= n.midi <= HIGHEST and n.written.octave in OCTAVES)), None)
+    if far is not None:
+        raise UnderstaveError(
+            f"{path.name} has a note that no instrument plays, {far.pitch.name} in bar "
+            f"{score.measures[far.measure].number}; correct its octave."
+        )
+    return score
+
+
+def _read(path: Path) -> Score:
     data = read_bytes(path)
     suffix = path.suffix.lower()
     kind = kind_of(data, suffix)

@@ -83,8 +83,8 @@ class ChordSymbol:
     @property
     def text(self) -> str:
         """The symbol. An augmented sixth is written as the dominant seventh it sounds like."""
-        chord = _as_dominant(self.chord)
-        head = chord.root.name + _suffix(chord)
+        chord = symbol_chord(self.chord)
+        head = chord.root.name + symbol_suffix(chord)
         bass = self.bass or (None if chord.bass == chord.root else chord.bass)
         return head if bass is None else f"{head}/{bass.name}"
 
@@ -97,8 +97,8 @@ def chord_symbol(chord: Chord) -> str:
     return ChordSymbol(chord).text
 
 
-def _as_dominant(chord: Chord) -> Chord:
-    """Turn an augmented sixth into the seventh chord on its lowered sixth degree."""
+def symbol_chord(chord: Chord) -> Chord:
+    """Return what a symbol can name: for an augmented sixth the seventh chord on the lowered sixth degree."""
     if chord.quality not in (Quality.ITALIAN, Quality.FRENCH, Quality.GERMAN):
         return chord
     if chord.quality is Quality.FRENCH:
@@ -111,7 +111,8 @@ def _as_dominant(chord: Chord) -> Chord:
     return Chord(root, Quality.DOMINANT7, {0: 3, 1: 0, 2: 1}[chord.inversion], chord.added, (5,))
 
 
-def _suffix(chord: Chord) -> str:
+def symbol_suffix(chord: Chord) -> str:
+    """Return what a symbol says after the root, without the bass: ``"m7b5"``, ``"(add9)"`` or nothing."""
     suffix = _SUFFIXES[chord.quality][0]
     tall = len(chord.quality.fifths) >= 4
     extras = ""

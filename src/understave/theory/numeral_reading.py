@@ -28,6 +28,8 @@ _HEAD = re.compile(
     r"(?P<late>\+?)"
     r"(?P<brackets>(?:\[[^\[\]]+\])*)"
 )
+# A hyphen after a figure is no flat: V6-5 is two chords, which `harmony.figure_moves` tells apart.
+_MOVED = re.compile(r"\d[-–][#b]?\d")
 _FIGURE = re.compile(r"(#+|b+|M|)(1[13]|[2-9])")
 _BRACKET = re.compile(r"(no|add|sus|)([#b]*)(1[13]|[1-9])")
 
@@ -92,6 +94,10 @@ def _clean(text: str) -> str:
 @lru_cache(maxsize=16384)
 def read_numeral(text: str) -> RomanNumeral:
     """Read one numeral; raise ValueError with one sentence where it is none."""
+    if _MOVED.search(text):
+        raise _complaint(
+            text, "figures that move over a bass are chords of their own; give each its numeral."
+        )
     plain = _clean(text.strip())
     if not plain:
         raise ValueError("There is no Roman numeral here; write for example V65/V.")

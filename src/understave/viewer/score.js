@@ -274,6 +274,11 @@ export class StaveScore extends HTMLElement {
   // --- showing -------------------------------------------------------------------------------------------
 
   #show() {
+    if (this.#layouts.length === 0 && this.#shown.length > 0) {
+      this.#elements.clear();
+      this.#shown = [];
+      this.systems.replaceChildren();
+    }
     if (!this.isConnected || this.#layouts.length === 0 || this.clientWidth === 0) return;
     const fits = this.#layouts.findIndex((l) => this.clientWidth / l.width >= LEGIBLE);
     const suits = (fits < 0 ? this.#layouts.length - 1 : fits) + this.#steps;

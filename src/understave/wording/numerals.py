@@ -20,8 +20,18 @@ _LOWERED = str.maketrans("0123456789", "₀₁₂₃₄₅₆₇₈₉")
 
 
 def in_a_line(text: str) -> str:
-    """Return a text with its marked numerals as plain text shows them: ⟨viio65/V⟩ as ``vii°⁶₅/V``."""
-    return re.sub("⟨([^⟩]*)⟩", lambda m: _line(RomanNumeral.parse(m[1])), text)
+    """Return a text with its marked numerals as plain text shows them: ⟨viio65/V⟩ as ``vii°⁶₅/V``.
+
+    What someone else put between the brackets (in a title, a note of the teacher's) stands as it is.
+    """
+    return re.sub("⟨([^⟩]*)⟩", _shown, text)
+
+
+def _shown(mark: re.Match[str]) -> str:
+    try:
+        return _line(RomanNumeral.parse(mark[1]))
+    except ValueError:
+        return mark[0]
 
 
 def _line(n: RomanNumeral) -> str:

@@ -15,7 +15,7 @@ from typing import Literal
 from understave.harmony.reading import Event
 from understave.interpretation.dynamics import level_at
 from understave.interpretation.plan import Plan, Tension, Voice
-from understave.interpretation.printed import nearest_mark
+from understave.interpretation.printed import nearest_mark, printed_loudness
 from understave.score.model import Score
 from understave.theory.vocabulary import Language
 from understave.wording.gaps import octave_name, place
@@ -125,7 +125,13 @@ def headings(
 
 def _items(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
     words = book.phrases
+    accents = {a.moment: a.text for a in printed_loudness(score).accents}
+    for moment, text in accents.items():
+        yield _Item(moment, "dynamics", words["play_printed"].format(what=text), None)
     for mark in plan.marks:
+        if mark.origin == "printed" and accents.get(mark.moment, "").endswith(mark.mark):
+            # The soft part of fp is told with it.
+            continue
         what = mark.mark if mark.origin == "proposed" else words["play_printed"].format(what=mark.mark)
         yield _Item(mark.moment, "dynamics", what, mark.why)
     for h in plan.hairpins:

@@ -24,6 +24,7 @@ from understave.score.reader import read_score
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
+from understave.wording import say
 
 
 def cadences(score: Score, spans: tuple[Span, ...]) -> list[Event]:
@@ -94,6 +95,36 @@ class TestAuthentic:
         assert event.label == "imperfect authentic"
         assert event.get("weak") == ("melody not on the tonic",)
         assert event.get("melody_degree") == 3
+
+    def test_a_melody_that_rests_leaves_nothing_open(self) -> None:
+        """The tune has said its last note; the tonic stands on top of what sounds (common practice)."""
+        sung = build(
+            "E5:1 F5 B4:1 r:1 | r:4",
+            "staff2 G4:1 A4 D4+G4+B4:2 | E4+G4+C5:4",
+            "staff2 C3:1 F3 G3:2 | C3:4",
+        )
+        (event,) = cadences(sung, spans_of(sung, PERFECT_SPANS))
+        assert event.label == "perfect authentic"
+        assert event.get("melody") is None
+        assert event.get("top") == Pitch.parse("C5")
+        assert "while the melody rests" in say(event, sung)
+
+    def test_a_third_on_top_of_a_resting_melody_is_told_as_the_top_not_as_the_melody(self) -> None:
+        score = build("E5:1 F5 B4:1 r:1 | r:4", "staff2 C3+G3:1 F3+A3 G3:2 | C3+G3+E4:4")
+        (event,) = cadences(score, spans_of(score, PERFECT_SPANS))
+        assert event.get("weak") == ("top not on the tonic",)
+        assert "the highest voice is not on the tonic" in say(event, score)
+        assert "silent" not in say(event, score, "beginner")
+
+    def test_a_melody_that_sinks_to_the_root_at_the_end_of_the_piece_is_final(self) -> None:
+        score = build(
+            "E5:1 F5 D5:2 | E5:1 G4:1 C5:2",
+            "G4:1 A4 B4:2 | G4:4",
+            "C4:1 C4 F4:2 | E4:4",
+            "C3:1 F3 G3:2 | C3:4",
+        )
+        (event,) = cadences(score, spans_of(score, PERFECT_SPANS))
+        assert (event.label, event.get("melody")) == ("perfect authentic", Pitch.parse("C5"))
 
     def test_an_inverted_dominant_is_imperfect(self) -> None:
         score = build("E5:2 D5:2 | C5:4", "G4:2 G4:2 | G4:4", "C4:2 D4:2 | E4:4", "C3:2 B2:2 | C3:4")
@@ -410,3 +441,15 @@ class TestExamples:
         told = {(e.label, score.measure_at(e.start).number) for e in find_sixfours(score, spans)}
         assert {("cadential", bar) for bar in ("31", "44", "56", "71")} <= told
         assert {("pedal", "3"), ("resolves", "68")} <= told
+
+
+def test_the_pianos_upper_line_is_not_called_the_melody_while_the_singer_rests() -> None:
+    """The song is over; the piano closes with a suspension on top that falls to the tonic."""
+    score = build(
+        "E5:1 F5 B4:2 | r:4", "staff2 C5:2 D5:3 C5:3", "staff2 G4:4 | E4+G4:4", "staff2 C3:2 G3:2 | C3:4"
+    )
+    words = tuple(replace(n, lyrics=("la",)) if n.staff == 1 else n for n in score.notes)
+    score = replace(score, notes=words)
+    (event,) = cadences(score, spans_of(score, "C: I:2 V7:2 | I:4"))
+    assert event.label == "perfect authentic"
+    assert (event.get("melody"), event.get("top")) == (None, Pitch.parse("C5"))

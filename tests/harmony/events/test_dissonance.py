@@ -17,6 +17,7 @@ from understave.harmony.events.dissonance import find_dissonances, interval_labe
 from understave.harmony.reading import Event
 from understave.score.model import Direction, Score
 from understave.theory.pitch import Pitch
+from understave.wording import say
 
 
 def found(score: Score, chords: str, **options) -> tuple[Event, ...]:
@@ -184,3 +185,47 @@ def test_through_the_engine():
     ninth = next(e for e in events if e.label == "minor ninth")
     assert (ninth.start, ninth.get("resolution_pitch")) == (8, Pitch.parse("E5"))
     assert ninth.get("rank") == 1
+
+
+@pytest.mark.parametrize(
+    ("upper", "lower", "chords", "manner"),
+    [
+        # B passes over held Cs; B leaves C and turns back to it: neither waits for a resolution.
+        ("E5:2 A4:1 B4:1 | C5:4", "C3+C4:4 | C3+C4:4", "C: vi6:4 I:4", "passing"),
+        ("E5:2 C5:1 B4:1 | C5:4", "C3+C4:4 | C3+C4:4", "C: I:4 I:4", "turning"),
+    ],
+)
+def test_passing_and_neighbour_tones_go_by_and_resolve_nothing(upper, lower, chords, manner):
+    """Hutchinson, ch. 10: passing and neighbour tones are left by step as they came."""
+    score = build(upper, lower)
+    event = next(e for e in found(score, chords) if e.get("dissonant_pitch") == Pitch.parse("B4"))
+    assert event.get("manner") == manner
+    assert "resolves" not in say(event, score)
+    assert say(event, score).endswith(
+        {"passing": "B passes on to C.", "turning": "B turns back to C."}[manner]
+    )
+
+
+def test_a_step_to_a_note_that_is_dissonant_too_resolves_nothing():
+    """F sinks to E, but F sharp has come below: E is no chord tone there and the clash is not over."""
+    score = build("F5:2 E5:2 | D5:4", "E3+G3:2 F#3+D4:2 | F#3+D4:4")
+    events = found(score, "C: I6:2 V/V:2 | V/V:4")
+    event = next(e for e in events if e.start == 0)
+    assert event.get("dissonant_pitch") == Pitch.parse("F5")
+    assert event.get("manner") not in ("direct", "late", "ornamented")
+    assert "resolves" not in say(event, score)
+
+
+def test_what_a_broken_chord_touches_does_not_resolve():
+    """The B of a broken major seventh chord rubs against the held C and is touched again and again."""
+    score = build("C5:4 | C5:4", "C3:1/2 G3 B3 E4 C3 G3 B3 E4 | C3 G3 B3 E4 C3 G3 B3 E4")
+    events = found(score, "C: I7:4 I7:4")
+    assert events
+    assert {e.get("manner") for e in events} == {"figured"}
+    assert not any("resolves" in say(e, score) for e in events)
+
+
+def test_a_clash_dissolves_only_while_the_dissonant_note_still_sounds():
+    score = build("F4:1 r:3", "E3+G3:2 D3+F3:2")
+    (event,) = found(score, "C: I6:2 ii6:2")
+    assert event.get("manner") == "none"

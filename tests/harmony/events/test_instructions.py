@@ -184,3 +184,24 @@ def test_the_slow_study() -> None:
     shift = next(e for e in events if e.label == "soft pedal")
     assert (score.measure_at(shift.start).number, score.measure_at(shift.end).number) == ("29", "33")
     assert [e for e in events if e.get("unread")] == []
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["Sonate in F", "F. Hensel", "P. Anders", "J. F. Reichardt", "(F. Liszt)", "Op. 3 No. 2 in F",
+     "Sonata in f",     "f-Moll", "Rondo f moll", "Prélude en f mineur", "F", "F minor"],
+)  # fmt: skip
+def test_a_letter_in_a_title_or_credit_is_no_dynamic(text):
+    """Dynamics are printed in small letters, keys and initials are not: common practice, no source."""
+    terms, unread = read_text(text)
+    assert not {"forte", "piano"} & set(terms)
+    assert unread == plain(text.translate(str.maketrans("()", "  ")))
+
+
+@pytest.mark.parametrize(
+    ("text", "terms"),
+    [("f", ["forte"]), ("p dolce", ["piano", "dolce"]), ("subito p", ["subito", "piano"]), ("p.", ["piano"]),
+     ("(f)", ["forte"]), ("f, p", ["forte", "piano"])],
+)  # fmt: skip
+def test_small_letters_are_dynamics(text, terms):
+    assert [t for t in read_text(text)[0] if t in terms] == terms

@@ -190,6 +190,13 @@ def test_common_tone_modulation() -> None:
     assert found[-1].get("relation") in ("chromatic mediant", "same")
 
 
+def test_a_lone_note_that_the_new_key_lets_go_is_no_common_tone() -> None:
+    """E alone, then the dominant of E, which has no E: nothing is held over the door."""
+    score = build("E4:4 E4:2 E4:2 D#4:4 E4:4", "G4:4 r:4 F#4:4 G#4:4", "C4:4 r:4 B3:4 B3:4")
+    found = find_keys(score, spans_of(score, "C: I:8 E: V:4 I"))
+    assert "common tone" not in [e.get("by") for e in found if e.kind == "key"]
+
+
 @pytest.mark.parametrize(
     ("spans", "home"),
     [("G: I:4 C: I:12", "C"), ("C: I:12 G: I:4", "C"), ("c: i:12 C: I:4", "c"), ("C: I:8 G: I:8", "G")],

@@ -21,6 +21,7 @@ from understave.harmony.romantext import read_romantext
 from understave.score.reader import read_score
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch
+from understave.wording import say
 
 C_MAJOR = "C3+E3+G3:4"
 
@@ -296,3 +297,38 @@ def test_through_the_engine():
     assert [(e.notes, e.get("figures"), e.get("resolution")) for e in suspensions] == [
         (("v2n3",), "4-3", "v2n4")
     ]
+
+
+def test_a_suspension_that_sinks_into_another_clash_has_not_resolved():
+    """F sinks to E, but a second F has come below it: handbooks call resolved what is consonant."""
+    score = build("F4:6 E4:2", "F3+A3:4 C3+G3:2 C3+F3:2")
+    events = find_nonchord(score, spans_of(score, "C: IV:4 I:4"))
+    held = next(e for e in events if e.label == "suspension")
+    assert held.get("manner") == "unsettled"
+    assert "not yet at rest" in say(held, score)
+    plain = only(build("F4:6 E4:2", "F3+A3:4 C3+G3:4"), "C: IV:4 I:4")
+    assert (plain.get("manner"), plain.get("rubs")) == ("direct", 1)
+    assert "rubs" in say(plain, score, "beginner")
+
+
+def test_a_note_that_is_foreign_to_the_label_alone_does_not_rub():
+    """A over C and E is a sixth and a fourth: the ear hears no dissonance before it sinks to G."""
+    score = build("A4:6 G4:2", "F3+C4:4 C3+E3:4")
+    event = only(score, "C: IV:4 I:4")
+    assert (event.label, event.get("rubs")) == ("suspension", None)
+    assert "rubs" not in say(event, score, "beginner")
+
+
+def test_a_suspension_struck_again_is_not_called_held():
+    score = build("F4:4 F4:2 E4:2", "F3+A3:4 C3+G3:4")
+    event = only(score, "C: IV:4 I:4")
+    assert event.get("repeated") == 1
+    assert "held over" not in say(event, score)
+
+
+def test_a_turn_to_another_note_is_no_coming_back():
+    score = build("C5:1 D5 C#5 D5", "C3+G3:2 A3+E4:1 D3+F3:1")
+    events = find_nonchord(score, spans_of(score, "C: I:2 V/ii:1 ii:1"))
+    turned = next(e for e in events if e.label == "neighbour tone")
+    assert turned.get("returns") is None
+    assert say(turned, score) == "Neighbour tone: D leans away from C and turns back to C sharp."

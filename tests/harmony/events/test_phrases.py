@@ -182,3 +182,18 @@ class TestLengths:
         ((index, share),) = segment(places, 8.0, 4.0)
         assert places[index].time == 16
         assert 0.5 < share <= 1
+
+
+def test_a_dotted_upbeat_begins_the_next_phrase():
+    """The sixteenth of a dotted figure leads on to the downbeat: no phrase ends between the two."""
+    up = "G4:3/4 A4:1/4"
+    half = f"C5:1 B4 A4 G4 | F4:1 E4 D4 {up} | C5:1 D5 E5 D5"
+    tune = f"r:3 {up} | {half} | C5:3 {up} | {half} | C5:4"
+    low = "C3+E3:4 | F3+A3:3 G3+B3:1 | C3+E3:2 G3+B3:2 | C3+E3:4"
+    score = build(tune, f"r:4 | {low} | {low}")
+    spans = spans_of(score, "C: I:8 IV:3 V:1 I:2 V:2 I:4 I:4 IV:3 V:1 I:2 V:2 I:4")
+    ends = {e.end for e in find_phrases(score, spans)}
+    assert 19 in ends
+    assert ends.isdisjoint({4, 12, 20, 28})
+    places = {p.time: p for p in find_places(score, find_closes(spans), melody_of(score))}
+    assert [places[Fraction(t)].get("dotted before") for t in (19, 20, 28, 32)] == [0.0, 1.0, 1.0, 0.0]

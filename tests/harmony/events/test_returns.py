@@ -16,6 +16,7 @@ from understave.harmony.events.returns import find_returns
 from understave.harmony.reading import Event
 from understave.score.model import Score
 from understave.theory.key import Key
+from understave.wording import say
 
 # A tune of four bars with its bass, and four bars that have nothing to do with it.
 TUNE = ["E5:2 D5:1 C5:1", "D5:1 G5:2 F5:1", "E5:1 A5:1 G5:2", "F5:1 D5:1 C5:2"]
@@ -79,6 +80,16 @@ class TestKinds:
         assert (event.get("from_key"), event.get("key")) == (Key.parse("C"), Key.parse("G"))
         assert (event.get("steps"), event.get("semitones")) == (4, 7)
         assert event.get("first_difference") is None
+
+    def test_keys_that_lie_otherwise_than_the_notes_are_not_told(self) -> None:
+        """The tune comes back a fifth higher; a label that says D minor there is no key of that return."""
+        up = ["B5:2 A5:1 G5:1", "A5:1 D6:2 C6:1", "B5:1 E6:1 D6:2", "C6:1 A5:1 G5:2"]
+        low = ["G3:4", "F#3:4", "G3:2 B3:2", "D3:2 G3:2"]
+        score = piece(TUNE + OTHER + up, BASS + LOW + low)
+        (event,) = returns(score, "C: I:16 a: i:16 d: iv:16")
+        assert (event.label, event.get("semitones")) == ("in another key", 7)
+        assert (event.get("from_key"), event.get("key")) == (None, None)
+        assert "at another height" in say(event, score)
 
     def test_other_mode(self) -> None:
         minor = ["Eb5:2 D5:1 C5:1", "D5:1 G5:2 F5:1", "Eb5:1 Ab5:1 G5:2", "F5:1 D5:1 C5:2"]

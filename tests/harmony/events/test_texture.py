@@ -13,7 +13,7 @@ from tests.harmony.events.build import build, spans_of
 from tests.harmony.events.pieces import bar, example, last_bar
 
 from understave.harmony.events.melody import find_melody
-from understave.harmony.events.texture import find_texture, roles
+from understave.harmony.events.texture import find_texture, roles, texture_of
 from understave.harmony.reading import Event
 from understave.score.model import Score
 from understave.theory.pitch import Interval, Pitch
@@ -196,3 +196,11 @@ class TestExamples:
     def test_times_are_exact(self) -> None:
         score, spans = example("lock-water")
         assert all(isinstance(e.start, Fraction) for e in find_texture(score, spans))
+
+
+def test_a_vamp_before_the_tune_is_no_melody_in_the_bass():
+    """Two bars of accompaniment alone, then the tune: nothing in the left hand is sung."""
+    vamp = "C3:1 E4+G4 C3 E4+G4 | C3 E4+G4 C3 E4+G4 | C3 E4+G4 C3 E4+G4 | C3 E4+G4 C3 E4+G4"
+    score = build("r:4 | r:4 | C5:1 D5 E5 F5 | G5:2 E5:2", f"staff2 {vamp}")
+    assert not [e for label in ("in the bass", "in the left hand") for e in melody(score, "C: I:16", label)]
+    assert {n.staff for n in texture_of(score, spans_of(score, "C: I:16")).melody} == {1}

@@ -45,11 +45,12 @@ export class DeskChecks extends HTMLElement {
           make("span", { class: "where" }, `bar ${row.number}, beat ${row.beat}`),
           make("span", { class: "name" }, setText("⟨x⟩", { "⟨x⟩": row.parts }), make("span", { class: "in" }, ` in ${row.keyName}`)),
           make("span", { class: "share" }, `${Math.round(100 * row.confidence)} %`),
+          ...(row.twin ? [make("span", { class: "hint" }, row.twin)] : []),
         ),
       ),
     );
     this.replaceChildren(
-      make("p", { class: "hint" }, list.length > 0 ? "The least certain chords. Arrow keys walk along, Enter looks at one; N and P do the same from anywhere." : "Every chord has been settled."),
+      make("p", { class: "hint" }, list.length > 0 ? "The least certain chords. Arrow keys walk along, Enter looks at one; N and P do the same from anywhere." : "No chord is left that is worth checking first."),
       make("ol", { class: "doubtful", "aria-label": "Worth checking first" }, ...entries),
     );
     this.#mark();

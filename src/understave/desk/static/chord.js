@@ -7,7 +7,25 @@
 
 import { make, setText } from "/viewer/elements.js";
 
+/** @type {Record<string, string>} */
+const HELP = {
+  english: "A numeral (V65/V, viio7, Ger65), figures that move (V64-53, I5-6) or a chord symbol (E♭7/G as Eb7/G; D7 is the chord on D). With a key before it: Ab: V7.",
+  german: "A numeral (V65/V, viio7, Ger65), figures that move (V64-53, I5-6) or a chord symbol (Es7/G, H7; D7 is the chord on D). With a key before it: As: V7.",
+  functions: "A function (T, Sp, tG, D7, DD7, s6, D64, D7/3; D7 is the dominant's seventh chord), or a numeral. With a key before it: As: D7.",
+};
+/** @type {Record<string, string>} */
+const KINDS = { numeral: "As a numeral", "moving figures": "As figures that move over one bass", "chord symbol": "As a chord symbol", function: "As a function" };
+
+/** How the teacher names chords: where the same letters mean two things, this decides. */
+const ENTRIES = {
+  english: "Numerals, chord symbols (B is B natural)",
+  german: "Numerals, chord symbols (B is B flat, H is B natural)",
+  functions: "Functions (T, Sp, D7); B is B flat",
+};
+
 /** @typedef {import("./reading.js").Reading} Reading */
+
+const ENTRY = "understave-entry";
 
 export class DeskChord extends HTMLElement {
   /** @type {Reading|null} */
@@ -15,6 +33,27 @@ export class DeskChord extends HTMLElement {
   #asked = "";
   #field = make("input", { type: "text", id: "chord-field", autocomplete: "off", spellcheck: "false", maxlength: 60, "aria-describedby": "chord-field-help" });
   #key = make("input", { type: "text", id: "key-field", autocomplete: "off", spellcheck: "false", maxlength: 20, "aria-describedby": "key-field-help" });
+  #entry = make("select", { id: "entry" }, ...Object.entries(ENTRIES).map(([value, name]) => make("option", { value }, name)));
+  #meant = { label: make("p", { class: "meant", "aria-live": "polite" }), key: make("p", { class: "meant", "aria-live": "polite" }) };
+  /** The text that each field's notes are shown for. @type {Record<string, string>} */
+  #shown = {};
+  #waiting = 0;
+
+  constructor() {
+    super();
+    this.#entry.value = keptEntry();
+    this.#entry.addEventListener("change", () => {
+      keepEntry(this.#entry.value);
+      void this.#spell("label", this.#field);
+      void this.#spell("key", this.#key);
+    });
+    for (const [what, field] of /** @type {const} */ ([["label", this.#field], ["key", this.#key]])) {
+      field.addEventListener("input", () => {
+        clearTimeout(this.#waiting);
+        this.#waiting = setTimeout(() => void this.#spell(what, field), 150);
+      });
+    }
+  }
 
   set reading(reading) {
     this.#reading = reading;
@@ -51,6 +90,10 @@ export class DeskChord extends HTMLElement {
     this.#field.value = this.#field === typing ? this.#field.value : "";
     this.#field.placeholder = row.numeral;
     this.#key.placeholder = row.key;
+    for (const [what, field] of /** @type {const} */ ([["label", this.#field], ["key", this.#key]])) {
+      if (field === typing) void this.#spell(what, field);
+      else this.#meant[what].replaceChildren();
+    }
     const index = reading.chosen;
     const before = reading.rows[index - 1];
     const after = reading.rows[index + 1];
@@ -100,13 +143,17 @@ export class DeskChord extends HTMLElement {
         ),
         row.others.length === 0 && make("li", { class: "hint" }, row.fixed ? "You have settled this chord." : "Nothing else is likely."),
       ),
+      !row.fixed && row.others.some((other) => other.confidence > row.confidence) &&
+        make("p", { class: "hint" }, "By itself another name is likelier; the chords around speak for this one."),
       !row.fixed && act("It is right as it stands", { what: "take", start: row.start, index: -1 }, "0"),
       make(
         "form",
         { class: "say", onsubmit: (/** @type {Event} */ e) => this.#submitted(e, { what: "label", start: row.start }, this.#field) },
         make("label", { for: "chord-field" }, "Name it yourself"),
         make("div", { class: "line" }, this.#field, make("button", { type: "submit" }, "Set")),
-        make("p", { class: "hint", id: "chord-field-help" }, "A numeral (V65/V, viio7, Ger65) or a chord symbol (E♭7/G as Eb7/G). With a key before it: Ab: V7."),
+        this.#meant.label,
+        make("p", { class: "hint", id: "chord-field-help" }, HELP[this.#entry.value]),
+        make("div", { class: "line" }, make("label", { for: "entry" }, "I write"), this.#entry),
       ),
       make("h4", {}, "Where it begins and ends"),
       make(
@@ -124,7 +171,8 @@ export class DeskChord extends HTMLElement {
         { class: "say", onsubmit: (/** @type {Event} */ e) => this.#submitted(e, { what: "key", start: row.start }, this.#key) },
         make("label", { for: "key-field" }, "From here on it is"),
         make("div", { class: "line" }, this.#key, make("button", { type: "submit" }, "Set")),
-        make("p", { class: "hint", id: "key-field-help" }, "Ab for A♭ major, f for F minor. It holds until the next change of key."),
+        this.#meant.key,
+        make("p", { class: "hint", id: "key-field-help" }, "Ab or As for A♭ major, f, fm or f-Moll for F minor. It holds until the next change of key."),
       ),
       beginsKey &&
         make(
@@ -164,16 +212,74 @@ export class DeskChord extends HTMLElement {
   }
 
   /**
+   * Show as notes what a field says, before it is kept.
+   *
+   * @param {"label"|"key"} what
+   * @param {HTMLInputElement} field
+   */
+  async #spell(what, field) {
+    const text = field.value.trim();
+    const place = this.#meant[what];
+    const help = this.querySelector("#chord-field-help");
+    if (help) help.textContent = HELP[this.#entry.value];
+    const row = this.#reading?.row;
+    if (!text || !row) return place.replaceChildren();
+    const asked = (this.#shown[what] = `${row.start} ${this.#entry.value} ${text}`);
+    /** @type {(Node|string)[]} */
+    let said;
+    try {
+      const meant = await this.#reading?.spelled({ start: row.start, what, text, entry: this.#entry.value });
+      said = what === "key" ? [`${meant.keyName}: ${meant.notes.map(pretty).join(" ")}`] : chordsMeant(meant);
+    } catch (error) {
+      said = [error instanceof Error ? error.message : String(error)];
+    }
+    if (this.#shown[what] === asked) place.replaceChildren(...said);
+  }
+
+  /**
    * @param {Event} event
    * @param {Record<string, unknown>} wish
    * @param {HTMLInputElement} field
    */
-  #submitted(event, wish, field) {
+  async #submitted(event, wish, field) {
     event.preventDefault();
     const text = field.value.trim();
-    if (text) this.#wish({ ...wish, text });
+    if (!text) return;
+    clearTimeout(this.#waiting);
+    await this.#spell(wish.what === "key" ? "key" : "label", field);
+    this.#wish({ ...wish, text, entry: this.#entry.value });
     field.select();
   }
+}
+
+/** @returns {string} */
+function keptEntry() {
+  try {
+    const kept = localStorage.getItem(ENTRY) ?? "english";
+    return kept in ENTRIES ? kept : "english";
+  } catch {
+    return "english";
+  }
+}
+
+/** @param {string} entry */
+function keepEntry(entry) {
+  try {
+    localStorage.setItem(ENTRY, entry);
+  } catch {
+    // A browser that keeps nothing asks again next time.
+  }
+}
+
+/** @param {any} meant @returns {(Node|string)[]} */
+function chordsMeant(meant) {
+  const several = meant.chords.length > 1;
+  return meant.chords.flatMap((/** @type {any} */ chord, /** @type {number} */ i) => [
+    i === 0 ? `${KINDS[meant.kind]}: ` : ", then ",
+    setText("⟨x⟩", { "⟨x⟩": chord.parts }),
+    ` in ${chord.keyName}, ${chord.notes.map(pretty).join(" ")}`,
+    several ? ` (${chord.place})` : "",
+  ]);
 }
 
 /** @param {import("./reading.js").Row} row */

@@ -92,7 +92,7 @@ async function wish(what) {
     await reading.edit(what);
     say(what.what === "undo" ? "Undone." : what.what === "redo" ? "Done again." : "Saved.");
   } catch (error) {
-    if (error instanceof Refused && error.stale) await begin();
+    if (error instanceof Refused && (error.stale || error.gone)) await begin();
     complain(error);
   }
 }
@@ -170,7 +170,7 @@ let asked = "";
 /** @param {boolean} now  because another instrument or pedal was chosen */
 async function hear(now) {
   if (!instrument.value) return;
-  const wanted = `${instrument.value}\n${pedal.value}\n${reading.version}`;
+  const wanted = `${lesson.ticket}\n${instrument.value}\n${pedal.value}\n${reading.version}`;
   if (asked === wanted) return;
   // While it plays, a changed reading waits; a chosen piano does not.
   if (!now && transport.playing) return later(() => void hear(false));
@@ -192,9 +192,11 @@ async function hear(now) {
     soundSaid.textContent = "";
     document.documentElement.classList.add("sounding");
   } catch (error) {
+    // Another score, piano or reading has been asked for since: its own answer follows.
+    if (asked !== wanted) return;
     asked = "";
     soundSaid.textContent = "";
-    complain(error);
+    if (!(error instanceof Refused && error.gone)) complain(error);
   }
 }
 
@@ -320,8 +322,9 @@ async function lay() {
     say("");
     sheet.removeAttribute("aria-busy");
   } catch (error) {
+    if (layingFor !== name) return;
     layingFor = "";
-    complain(error);
+    if (!(error instanceof Refused && error.gone)) complain(error);
   }
 }
 new ResizeObserver(() => {
@@ -612,6 +615,10 @@ async function begin() {
       layingFor = "";
       transport.pause();
       transport.sound = null;
+      // Never the notes of the score before under the title of this one.
+      score.layouts = [];
+      sheet.setAttribute("aria-busy", "true");
+      soundSaid.textContent = "";
       document.documentElement.classList.remove("sounding");
       instrument.replaceChildren(...found.instruments.map((/** @type {string} */ n) => make("option", { value: n }, n)));
       pedal.replaceChildren(...found.pedals.map((/** @type {string} */ n) => make("option", { value: n }, n)));

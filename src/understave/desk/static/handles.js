@@ -35,11 +35,22 @@ export class Handles {
       const handle = this.handles[which];
       handle.hidden = at === null;
       if (!at) return;
-      const box = this.sheet.getBoundingClientRect();
-      handle.style.left = `${at.x - box.left - this.sheet.clientLeft}px`;
-      handle.style.top = `${at.top - box.top - this.sheet.clientTop}px`;
+      this.#put(handle, at);
       handle.style.height = `${at.bottom - at.top}px`;
     });
+  }
+
+  /**
+   * Set a handle to a place on the screen. The sheet scrolls under it, and handles lie in what is scrolled.
+   *
+   * @param {HTMLElement} handle
+   * @param {{x: number, top: number}} at
+   */
+  #put(handle, at) {
+    const { sheet } = this;
+    const box = sheet.getBoundingClientRect();
+    handle.style.left = `${at.x - box.left - sheet.clientLeft + sheet.scrollLeft}px`;
+    handle.style.top = `${at.top - box.top - sheet.clientTop + sheet.scrollTop}px`;
   }
 
   /**
@@ -95,14 +106,12 @@ export class Handles {
     event.preventDefault();
     handle.setPointerCapture(event.pointerId);
     let goal = row.start;
-    const box = () => this.sheet.getBoundingClientRect();
     const moved = (/** @type {PointerEvent} */ e) => {
       const spots = this.reading.bars.flatMap((bar) => this.#near(bar, e));
       const best = spots.sort((a, b) => Math.abs(a.x - e.clientX) - Math.abs(b.x - e.clientX))[0];
       if (!best) return;
       goal = best.at;
-      handle.style.left = `${best.x - box().left}px`;
-      handle.style.top = `${best.top - box().top}px`;
+      this.#put(handle, best);
     };
     const done = () => {
       handle.removeEventListener("pointermove", moved);

@@ -22,12 +22,13 @@ const known = token();
 export const address = `${location.origin}/#${known}`;
 
 export class Refused extends Error {
-  /** @param {string} sentence @param {{stale?: boolean, empty?: boolean, lost?: boolean}} how */
+  /** @param {string} sentence @param {{stale?: boolean, empty?: boolean, lost?: boolean, gone?: boolean}} how */
   constructor(sentence, how = {}) {
     super(sentence);
     this.stale = how.stale === true;
     this.empty = how.empty === true;
     this.lost = how.lost === true;
+    this.gone = how.gone === true;
   }
 }
 

@@ -6,7 +6,7 @@
  *
  * @typedef {{head: string, figures: string[], target: string}} Parts
  * @typedef {{key: string, keyName: string, numeral: string, parts: Parts, symbol: string, confidence: number}} Other
- * @typedef {Other & {start: string, end: string, bar: number, number: string, beat: string, fixed: boolean, others: Other[], from: number, to: number}} Row
+ * @typedef {Other & {start: string, end: string, bar: number, number: string, beat: string, fixed: boolean, check: boolean, others: Other[], from: number, to: number, twin?: string}} Row
  * @typedef {{id: string, number: string, start: number, end: number, moments: {at: string, beat: string}[]}} DeskBar
  */
 
@@ -86,12 +86,11 @@ export class Reading extends EventTarget {
     this.dispatchEvent(new CustomEvent("chosen"));
   }
 
-  /** The chords worth checking first, the least certain first. */
+  /** The chords worth checking first: the least certain, then those of bars whose notes are read in two ways. */
   get doubtful() {
-    const rows = this.rows.map((row, index) => ({ row, index })).filter(({ row }) => !row.fixed);
-    rows.sort((a, b) => a.row.confidence - b.row.confidence);
-    const most = Math.max(8, rows.filter(({ row }) => row.confidence < 0.5).length);
-    return rows.slice(0, Math.min(40, most));
+    const open = this.rows.map((row, index) => ({ row, index })).filter(({ row }) => !row.fixed);
+    const unsure = open.filter(({ row }) => row.check).sort((a, b) => a.row.confidence - b.row.confidence);
+    return [...unsure, ...open.filter(({ row }) => row.twin && !row.check)];
   }
 
   /**
@@ -112,6 +111,15 @@ export class Reading extends EventTarget {
   /** @param {string} start */
   why(start) {
     return get(`/api/why?start=${encodeURIComponent(start)}`);
+  }
+
+  /**
+   * What a typed text means, as notes; nothing is kept. Refused in a sentence where it means nothing.
+   *
+   * @param {Record<string, string>} typed  start, what (label or key), text, entry
+   */
+  spelled(typed) {
+    return get(`/api/spelled?${new URLSearchParams(typed)}`);
   }
 
   /**

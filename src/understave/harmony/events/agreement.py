@@ -71,7 +71,7 @@ def _arrival(event: Event) -> Fraction:
 def _confirms(cadence: Event) -> bool:
     """Whether a cadence confirms its key: authentic, at the end of a phrase, both chords in root position."""
     weak = cadence.get("weak")
-    rooted = not isinstance(weak, tuple) or set(weak) <= {"melody not on the tonic"}
+    rooted = not isinstance(weak, tuple) or set(weak) <= {"melody not on the tonic", "top not on the tonic"}
     heard = cadence.get("ends_phrase") == 1 or cadence.confidence >= _HEARD
     return cadence.label in _AUTHENTIC and heard and rooted
 

@@ -20,10 +20,13 @@ to the goal, then the goal's own notes as it arrives. Detail, where it applies:
 - ``six_four`` Fraction: where a cadential six-four begins.
 - ``leader`` RomanNumeral: the chord right before the goal, in ``key``.
 - ``melody`` Pitch and ``melody_degree`` int: the melody's first chord tone over the goal, its degree in
-  ``key``; ``melody_before`` int: the degree it comes from.
+  ``key``; ``melody_before`` int: the degree it comes from. Where the melody rests over the goal, as a singer
+  does whose last word is said, all three are absent and ``top`` Pitch and ``top_degree`` int, the
+  highest note of the goal that sounds, are judged in its place: a silent voice is not an unfinished one.
 - ``bass_degree`` int: degree of the goal's bass. ``expected`` RomanNumeral: the tonic promised (deceptive,
   evaded). ``weak`` tuple of str: why an authentic cadence is imperfect: ``"melody not on the tonic"``,
-  ``"dominant inverted"``, ``"tonic inverted"``, ``"leading-tone chord"``.
+  ``"top not on the tonic"`` (the melody rests), ``"dominant inverted"``, ``"tonic inverted"``,
+  ``"leading-tone chord"``.
 - ``reasons`` tuple of str: what says that the phrase ends here; see `phrases`.
 - ``picardy`` int 1: a minor phrase closes on the major tonic.
 
@@ -63,7 +66,7 @@ from understave.harmony.events.closes import (
     is_tonic,
     numeral_in,
 )
-from understave.harmony.events.endings import melody_of
+from understave.harmony.events.endings import is_sung, melody_of
 from understave.harmony.events.phrases import Ending, endings_of, phrases_of
 from understave.harmony.events.remembered import remembered
 from understave.harmony.events.sixfours import find_sixfours
@@ -133,6 +136,8 @@ class _Piece:
         goal, chord = self.spans[close.goal], self.chords[close.goal]
         end = ending.time if ending else close.reach
         over = self.melody_over(close, end)
+        if over is not None and end >= self.score.end:
+            over = self.last_over(close, over)
         label = close.label
         detail: list[tuple[str, Detail]] = [
             ("key", close.key),
@@ -161,8 +166,11 @@ class _Piece:
             if before >= 0:
                 came = self.melody[before].pitch.pitch_class
                 detail.append(("melody_before", close.key.degree(came)[0]))
+        elif self.is_silent(close.arrival, end) and (top := self.top_over(close, end)) is not None:
+            detail.append(("top", top.pitch))
+            detail.append(("top_degree", close.key.degree(top.pitch.pitch_class)[0]))
         if label == AUTHENTIC:
-            weak = self.weaknesses(close, over)
+            weak = self.weaknesses(close, over, end)
             label = "imperfect authentic" if weak else "perfect authentic"
             if weak:
                 detail.append(("weak", weak))
@@ -220,12 +228,48 @@ class _Piece:
         tones = self.chords[close.goal].semitones
         i = max(0, bisect_right(self.onsets, close.arrival) - 1)
         over = [n for n in self.melody[i : bisect_left(self.onsets, end)] if n.end > close.arrival]
+        over = [n for n in over if is_sung(self.score, n)]
         return next((n for n in over if n.midi % 12 in tones), None)
 
-    def weaknesses(self, close: Close, over: Note | None) -> tuple[str, ...]:
+    def last_over(self, close: Close, first: Note) -> Note:
+        """Return the note on which the melody comes to rest for good: its last, where that is the tonic.
+
+        A melody that sinks through the goal's notes to its root at the end of the piece ends there.
+        """
+        last = self.melody[-1]
+        if not is_sung(self.score, last):
+            return first
+        return last if last.onset > first.onset and last.pitch.pitch_class == close.key.tonic else first
+
+    def is_silent(self, start: Fraction, end: Fraction) -> bool:
+        """Whether the melody rests between two moments."""
+        i = max(0, bisect_right(self.onsets, start) - 1)
+        here = self.melody[i : bisect_left(self.onsets, end)]
+        return all(n.end <= start or not is_sung(self.score, n) for n in here)
+
+    def top_over(self, close: Close, end: Fraction) -> Note | None:
+        """Return what stands on top while the melody rests: the instrument's upper line where it takes over.
+
+        Else it is the highest of the goal's notes at the first moment at which any sounds over it.
+        """
+        tones = self.chords[close.goal].semitones
+        i = max(0, bisect_right(self.onsets, close.arrival) - 1)
+        line = [n for n in self.melody[i : bisect_left(self.onsets, end)] if n.end > close.arrival]
+        if line and (own := [n for n in line if n.midi % 12 in tones]):
+            home = [n for n in own if end >= self.score.end and n.pitch.pitch_class == close.key.tonic]
+            return (home[-1:] or own)[0]
+        over = [n for n in self.heard(close.arrival, end) if n.midi % 12 in tones and n.duration]
+        first = max(close.arrival, min((n.onset for n in over), default=close.arrival))
+        return max((n for n in over if n.onset <= first), key=lambda n: n.midi, default=None)
+
+    def weaknesses(self, close: Close, over: Note | None, end: Fraction) -> tuple[str, ...]:
         """Return why an authentic cadence is not perfect; empty where it is."""
         found = []
-        if over is None or over.pitch.pitch_class != close.key.tonic:
+        top = self.top_over(close, end) if over is None else None
+        if over is None and self.is_silent(close.arrival, end):
+            if top is None or top.pitch.pitch_class != close.key.tonic:
+                found.append("top not on the tonic")
+        elif over is None or over.pitch.pitch_class != close.key.tonic:
             found.append("melody not on the tonic")
         leader = self.chords[close.leader]
         if leader.root == close.key.leading_tone:
@@ -263,7 +307,7 @@ class _Piece:
             return [self.event(close, None)]
         if close.label == AUTHENTIC and close.rooted and self.is_promised(close):
             over = self.melody_over(close, close.reach)
-            return [] if self.weaknesses(close, over) else [self.event(close, None)]
+            return [] if self.weaknesses(close, over, close.reach) else [self.event(close, None)]
         if self.is_evaded(i):
             return [self.evaded(close)]
         if close.label in (HALF, PHRYGIAN) and self.is_dominant_reached(i):

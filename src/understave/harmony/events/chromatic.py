@@ -176,7 +176,7 @@ def augmented_sixth(piece: Progression, i: int) -> list[Event]:
         ("upper_pitch", upper.pitch),
         ("interval", _interval(lower, upper)),
         ("target", target),
-        ("outward", int(outward)),
+        *((("outward", 1),) if outward else ()),
         ("leads", leads),
         ("spelling", "augmented sixth" if spelled else "minor seventh"),
     ]
@@ -213,7 +213,7 @@ def common_tone(piece: Progression, i: int) -> list[Event]:
     detail: list[tuple[str, Detail]] = [
         ("common", chord.root),
         ("held", tuple(dict.fromkeys(n.id for n in held))),
-        ("around", int(around)),
+        *((("around", 1),) if around else ()),
     ]
     return [_event(piece, i, COMMON_TONE, after.local, step.confidence * (0.95 if around else 0.7), detail)]
 

@@ -13,7 +13,9 @@ register's loudness on the piano (the middle and upper octaves) and with the pri
 holds fades with time. It is our own measure. Clashes below `LEAST` are not told.
 
 One of the two is the dissonant one: the note foreign to the chord, else the chord's own seventh or ninth.
-It resolves by step to a chord tone, at once or by a detour; or the clash dissolves because the other moves.
+It resolves by step to a chord tone that is consonant with what then sounds, at once or by a detour; or the
+clash dissolves because the other moves. Passing and neighbour tones, and what a broken chord touches, resolve
+nothing.
 
 Event: kind ``"sharp dissonance"``; `notes` are all that clash; it lasts while they sound together (a false
 relation: from the first note to the second's end). The confidence is that it is heard: 1 for keys, less
@@ -27,8 +29,10 @@ when the pedal holds it. Detail:
   str: ``"outer"``, ``"one outer"``, ``"inner"``. ``held_by`` str: ``"keys"`` or ``"pedal"``.
 - ``key`` Key, ``chord`` RomanNumeral at its start.
 - ``dissonant`` str, ``dissonant_pitch`` Pitch; ``resolution`` str, ``resolution_pitch`` Pitch,
-  ``resolution_time`` Fraction; ``manner`` str: ``"direct"``, ``"late"``, ``"ornamented"``,
-  ``"dissolved"``, ``"none"``.
+  ``resolution_time`` Fraction; ``manner`` str: ``"direct"``, ``"late"``, ``"ornamented"`` (it resolves),
+  ``"passing"``, ``"turning"`` (a passing or neighbour tone: it only goes by, ``resolution`` is the note after
+  it), ``"dissolved"`` (``resolution`` is where the other note goes), ``"figured"`` (a note of a broken chord:
+  nothing is said of where it goes), ``"none"``.
 
 Sentences, one per label:
 
@@ -50,7 +54,7 @@ from typing import TypeAlias
 
 from understave.harmony.events.chords_at import Harmony
 from understave.harmony.events.lines import Lines, is_same, is_step, lines
-from understave.harmony.events.nonchord import classify, stretches, with_repetitions
+from understave.harmony.events.nonchord import classify, is_settled, stretches, with_repetitions
 from understave.harmony.reading import Detail, Event, Span
 from understave.harmony.timeline import metric_level
 from understave.score.model import Note, Score
@@ -78,6 +82,8 @@ _FADE = Fraction(4)
 """Quarter notes after which what the pedal holds counts half."""
 _MOST_DETOUR = 4
 """Notes at most between a dissonant note and the step that resolves it."""
+_GOING_BY = {"passing tone": "passing", "neighbour tone": "turning"}
+"""Kinds of foreign notes that need no resolution, and how they go on."""
 _LONG = Fraction(2)
 """Beats from which a clash counts as fully long."""
 
@@ -349,15 +355,24 @@ class Scene:
             told = classify(with_repetitions(here[0], self.harmony, self.line), self.harmony, self.line)
             goal = told.resolution
             if goal is not None and is_step(goal.note, dissonant):
-                return _resolved(goal.note, goal.note.onset, goal.manner)
+                way = _GOING_BY.get(told.label)
+                if way is not None:
+                    return _resolved(goal.note, goal.note.onset, way)
+                if is_settled(goal.note, goal.note.onset, self.harmony, self.line):
+                    return _resolved(goal.note, goal.note.onset, goal.manner)
+        return self._led_on(clash, dissonant, other)
+
+    def _led_on(self, clash: Clash, dissonant: Note, other: Note) -> list[tuple[str, Detail]]:
+        """Follow the line of the dissonant note, then that of the other, to where the clash is over."""
+        if self.line.is_broken(dissonant):
+            return [("manner", "figured")]
         beat = self.score.measure_at(clash.start).beat_length
         until = max(clash.end, dissonant.end) + 2 * beat
         via = 0
         for m in self.line.following(dissonant, until):
             if is_same(m, dissonant):
                 continue
-            rubs = other.end > m.onset and (m.midi - other.midi) % 12 in (1, 11)
-            if is_step(m, dissonant) and self.harmony.fits(m, m.onset) and not rubs:
+            if is_step(m, dissonant) and is_settled(m, m.onset, self.harmony, self.line):
                 return _resolved(m, m.onset, "ornamented" if via else "direct")
             via += 1
             if via > _MOST_DETOUR:
@@ -365,6 +380,7 @@ class Scene:
         moved = self.line.after(other)
         if (
             moved is not None
+            and other.end <= dissonant.end
             and not is_same(moved, other)
             and (moved.midi - dissonant.midi) % 12 not in (1, 11)
         ):

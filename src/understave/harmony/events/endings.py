@@ -14,8 +14,8 @@ from __future__ import annotations
 import math
 import statistics
 from bisect import bisect_left, bisect_right
-from collections import defaultdict
-from collections.abc import Callable
+from collections import defaultdict, deque
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -69,6 +69,7 @@ NAMES = (
     "voice enters",
     "voice rests",
     "no onset",
+    "dotted before",
 )
 """The evidence, in the order of `Place.values`."""
 _AT = {name: i for i, name in enumerate(NAMES)}
@@ -112,6 +113,27 @@ class Place:
 
 
 @remembered
+def singer_of(score: Score) -> int:
+    """Return the staff that a singer reads, the upper of several that have words; 0 where nothing is sung."""
+    sung = _sung(score)
+    return min((s for s, count in sung.items() if count >= 0.6 * max(sung.values()) > 0), default=0)
+
+
+def is_sung(score: Score, note: Note) -> bool:
+    """Whether a note belongs to the singer's line; in a score without words every note may."""
+    singer = singer_of(score)
+    return not singer or note.staff == singer
+
+
+def _sung(score: Score) -> dict[int, int]:
+    """Return how many notes of each staff carry words."""
+    sung: dict[int, int] = defaultdict(int)
+    for n in score.struck:
+        sung[n.staff] += bool(n.lyrics)
+    return sung
+
+
+@remembered
 def melody_of(score: Score) -> tuple[Note, ...]:
     """Return the melody as notes that do not overlap: the sung line, elsewhere the top of the upper staff.
 
@@ -119,12 +141,8 @@ def melody_of(score: Score) -> tuple[Note, ...]:
     staff the highest note counts, and a lower note struck under a held one is accompaniment.
     """
     notes = list(score.struck)
-    sung: dict[int, int] = defaultdict(int)
-    for n in notes:
-        sung[n.staff] += bool(n.lyrics)
-    singer = min(
-        (s for s, count in sung.items() if count >= 0.6 * max(sung.values(), default=0) > 0), default=0
-    )
+    sung = _sung(score)
+    singer = singer_of(score)
     voice = _top([n for n in notes if n.staff == singer]) if singer else []
     top = min((n.staff for n in notes if not sung[n.staff]), default=0)
     other = _top([n for n in notes if n.staff == top])
@@ -191,7 +209,7 @@ class _Evidence:
         slurs = self._slurs()
         self.slur_starts = {first for first, _ in slurs}
         self.slur_stops = {stop for _, stop in slurs}
-        self.inside_slurs = {i for first, stop in slurs for i in range(first, stop)}
+        self.inside_slurs = _covered(slurs)
         self.tempi, self.fluxes = _tempi(score)
         self.degrees = [n.pitch.diatonic for n in melody]
         self.silent = _silences(score)
@@ -237,6 +255,7 @@ class _Evidence:
             put("long value", min(4.0, (following - onset) / beat) / 4)
             put("short value", float(following - onset < 0.7 * beat))
             put("slur end", float(last in self.slur_stops))
+            put("dotted before", float(self._leads_on(last, t)))
         put("inside slur", float(last in self.inside_slurs))
         if last + 1 < len(self.melody) and t >= end and self.melody[last].part != self.melody[last + 1].part:
             put("voice enters" if self.melody[last + 1].lyrics else "voice rests", 1.0)
@@ -332,13 +351,13 @@ class _Evidence:
 
     def _slurs(self) -> list[tuple[int, int]]:
         """Return slurs of the melody as (first note, last note) by index."""
-        open_at: dict[tuple[int, int], list[int]] = defaultdict(list)
+        open_at: dict[tuple[int, int], deque[int]] = defaultdict(deque)
         found = []
         for i, n in enumerate(self.melody):
             place = (n.part, n.staff)
             for mark in n.articulations:
                 if mark == "slur-stop" and open_at[place]:
-                    found.append((open_at[place].pop(0), i))
+                    found.append((open_at[place].popleft(), i))
             for mark in n.articulations:
                 if mark == "slur-start":
                     open_at[place].append(i)
@@ -377,6 +396,14 @@ class _Evidence:
     def _figure(self, i: int, rhythm: _Figure) -> _Figure:
         return (*rhythm, *(d - self.degrees[i] for d in self.degrees[i : i + _OPENING]))
 
+    def _leads_on(self, last: int, t: float) -> bool:
+        """Whether the short note of a dotted figure leads straight into a moment, to which it belongs."""
+        if last < 1 or last + 1 >= len(self.onsets) or self.onsets[last + 1] != t or self.ends[last] != t:
+            return False
+        short, dotted = t - self.onsets[last], self.onsets[last] - self.onsets[last - 1]
+        joined = self.ends[last - 1] == self.onsets[last]
+        return joined and dotted in (3 * short, 7 * short)
+
     def _returns(self, i: int, bar: float, put: _Put) -> None:
         """Weigh whether what begins at a melody note is heard elsewhere in the piece too."""
         if i >= len(self.rhythms):
@@ -406,6 +433,16 @@ def _ratio(value: float, usual: float) -> float:
     if value <= usual or usual <= 0:
         return 0.0
     return min(1.0, math.log2(value / usual) / 3)
+
+
+def _covered(slurs: Iterable[tuple[int, int]]) -> set[int]:
+    """Return the notes that lie inside any slur, however many slurs there are."""
+    covered: set[int] = set()
+    reached = 0
+    for first, stop in sorted(slurs):
+        covered.update(range(max(first, reached), stop))
+        reached = max(reached, stop)
+    return covered
 
 
 def _bar_positions(score: Score) -> list[float]:

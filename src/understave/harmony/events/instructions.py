@@ -150,7 +150,7 @@ def read_text(text: str) -> tuple[tuple[str, ...], str]:
 
     The longest printed form wins; words that only join are passed over.
     """
-    words = plain(re.sub(r"[,;:()\[\]/!\"–—]", " ", _METRONOME.sub(" ", text))).split()
+    words = plain(re.sub(r"[,;:()\[\]/!\"–—]", " ", _letters_told_apart(_METRONOME.sub(" ", text)))).split()
     terms: list[str] = []
     unread: list[str] = []
     i = 0
@@ -166,7 +166,27 @@ def read_text(text: str) -> tuple[tuple[str, ...], str]:
             i += 1
     # Joining words are only passed over where they join known terms; in a sentence they stay.
     rest = [w for w in unread if w not in _JOINING]
-    return tuple(terms), " ".join(unread) if rest else ""
+    return tuple(terms), " ".join(unread).replace(_NO_SIGN, "") if rest else ""
+
+
+_NO_SIGN = "\N{WORD JOINER}"
+_LETTER = re.compile(r"(?<![^\W_])[FfPp](?![^\W_])")
+_KEY_BEFORE = re.compile(r"\b(?:in|en)\s+$", re.IGNORECASE)
+_KEY_AFTER = re.compile(r"[\s-]*(?:minor|major|moll|dur|mineur|majeur|flat|sharp)\b", re.IGNORECASE)
+
+
+def _letters_told_apart(text: str) -> str:
+    """Mark the letters F and P that are no dynamics, as titles and credits have them.
+
+    Dynamics are printed small; a capital is an initial or a key (F. Hensel, Sonata in F), and so is a small
+    letter after "in" or before a mode (in f, f-Moll). Common practice, no source.
+    """
+
+    def kept(m: re.Match[str]) -> str:
+        key = _KEY_BEFORE.search(text[: m.start()]) or _KEY_AFTER.match(text[m.end() :])
+        return m[0] + _NO_SIGN if m[0].isupper() or key else m[0]
+
+    return _LETTER.sub(kept, text)
 
 
 def find_instructions(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:

@@ -161,12 +161,15 @@ def _own(key: Key) -> dict[tuple[int, Quality], RomanNumeral]:
 
 
 def _is_common_tone(piece: Progression, before: Region, region: Region) -> bool:
-    """Whether one pitch class of both tonic chords sounds alone for the beat before a key begins."""
+    """Whether one pitch class of both tonics sounds alone for a beat before a key begins, and on in it."""
     beat = piece.score.measure_at(before.end).beat_length
     notes = piece.sounding(region.start - beat, region.start)
     heard = {n.pitch.pitch_class.semitone for n in notes}
     shared = nearness(before.key, region.key).common_chord
-    return len(heard) == 1 and heard <= {p.semitone for p in shared}
+    if len(heard) != 1 or not heard <= {p.semitone for p in shared}:
+        return False
+    goes_on = piece.sounding(region.start, region.start + beat)
+    return any(n.pitch.pitch_class.semitone in heard and n.onset <= region.start for n in goes_on)
 
 
 def _key_event(

@@ -144,6 +144,11 @@ class Lines:
         time = float(moment)
         return [n for n in self._frames.chords[i] if n.until > time] if i >= 0 else []
 
+    def struck_between(self, start: Fraction, end: Fraction) -> list[Note]:
+        """Return the notes of all parts that are struck from a moment on and before another."""
+        strands = self.parts.values()
+        return [n for s in strands for c in s.chords[s.index(start) : s.index(end)] for n in c]
+
     def struck_near(self, note: Note, first: Fraction, last: Fraction) -> Note | None:
         """Return the nearest other striking of a note's key in its staff between two moments, if any."""
         strand = self.staves[note.staff]

@@ -20,6 +20,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from itertools import pairwise
 
+from understave.harmony.events.endings import is_sung
 from understave.harmony.events.texture import Texture, hand_of, texture_of
 from understave.harmony.reading import Detail, Event, Span
 from understave.score.model import Note, Score
@@ -40,6 +41,8 @@ def find_melody(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     if len(melody) < 2:
         return ()
     events = _places_to_events(score, texture)
+    # Where there is a singer, what the piano plays meanwhile is not the melody's range.
+    melody = tuple(n for n in melody if is_sung(score, n)) or melody
     low = min(melody, key=lambda n: n.midi)
     high = max(melody, key=lambda n: n.midi)
     if low.midi != high.midi:

@@ -38,7 +38,11 @@ where the note becomes foreign to its resolution. Detail, where it applies:
 - ``preparation`` str, ``preparation_pitch`` Pitch: the note it comes from (for a held note, itself).
 - ``resolution`` str, ``resolution_pitch`` Pitch, ``resolution_time`` Fraction: where it goes.
 - ``manner`` str: ``"direct"``, ``"late"`` (after a rest), ``"ornamented"`` (after other
-  notes, whose ids are ``via`` tuple of str), ``"none"``.
+  notes, whose ids are ``via`` tuple of str), ``"unsettled"`` (the step leads to a note that is itself no
+  chord tone, or dissonant with what then sounds), ``"none"``.
+- ``rubs`` int 1 if it is dissonant with something that sounds meanwhile, and not with the label alone.
+- ``repeated`` int 1 (suspension, retardation): struck again, not held. ``returns`` int 1 (neighbour tone):
+  it comes back to the very note it left.
 - ``figures`` str: ``"4-3"``, ``"7-6"``, ``"9-8"``, ``"2-3"`` (suspension, retardation). ``place`` str:
   ``"bass"``, ``"inner"`` or ``"top"``.
 
@@ -285,6 +289,37 @@ def _resolution(d: Dissonance, after: Note | None, harmony: Harmony, line: Lines
     return Resolution(after) if after is not None and direct else None
 
 
+def is_settled(note: Note, moment: Fraction, harmony: Harmony, line: Lines) -> bool:
+    """Whether a note reached at a moment is at rest there: a chord tone, consonant with what then sounds.
+
+    A semitone is a dissonance with any note, a second or seventh with the lowest, a tritone above the lowest;
+    those between upper voices are taken as they come, as in a dominant seventh (handbook rules).
+    """
+    if not harmony.fits(note, moment):
+        return False
+    others = [n for n in line.sounding(moment) if n.id != note.id]
+    if any((n.midi - note.midi) % 12 in (1, 11) for n in others):
+        return False
+    lowest = min(others, key=lambda n: n.midi, default=None)
+    if lowest is None:
+        return True
+    if note.midi < lowest.midi:
+        return not any((n.midi - note.midi) % 12 in (2, 10) for n in others)
+    return (note.midi - lowest.midi) % 12 not in (2, 6, 10)
+
+
+def _rubs(d: Dissonance, line: Lines) -> bool:
+    """Whether a foreign note makes a second, seventh or tritone with others, or a fourth with the bass."""
+    note = d.notes[0]
+    for moment in {d.start, *(n.onset for n in line.struck_between(d.start, d.end))}:
+        here = [n for n in line.sounding(moment) if n.id != note.id]
+        if any((n.midi - note.midi) % 12 in (1, 2, 6, 10, 11) for n in here):
+            return True
+        if here and (note.midi - here[0].midi) % 12 == 5 and here[0].midi < note.midi:
+            return True
+    return False
+
+
 def _falls_later(d: Dissonance, harmony: Harmony, line: Lines) -> Resolution | None:
     """Return the chord tone a step below that the line comes to while the same chord lasts, if it does."""
     low = _late(d, harmony, line, falling=True)
@@ -413,8 +448,11 @@ def _event(score: Score, harmony: Harmony, line: Lines, group: list[tuple[Disson
         ("metric", "accented" if accented else "unaccented"),
         ("colour", "diatonic" if diatonic else "chromatic"),
         ("place", _place(d, line)),
-        ("manner", resolution.manner if resolution is not None else "none"),
+        ("manner", _manner(kind, harmony, line)),
     ]
+    if any(_rubs(other, line) for other, _ in group):
+        detail.append(("rubs", 1))
+    detail += _coming_back(d, kind)
     if sounding and sounding[0].midi < note.midi:
         detail.append(("interval", Interval.between(sounding[0].pitch, note.pitch)))
     if kind.direction:
@@ -439,6 +477,28 @@ def _event(score: Score, harmony: Harmony, line: Lines, group: list[tuple[Disson
     notes = tuple(dict.fromkeys(n.id for other, _ in group for n in other.notes))
     belief = _confidence(kind.label, accented, span.confidence)
     return Event(KIND, kind.label, d.start, end, notes, belief, tuple(detail))
+
+
+def _manner(kind: Kind, harmony: Harmony, line: Lines) -> str:
+    """Return how a foreign note goes where it goes; a step to a note that is not at rest resolves nothing."""
+    resolution = kind.resolution
+    if resolution is None:
+        return "none"
+    goal = resolution.note
+    resolving = kind.label in ("suspension", "retardation", "appoggiatura")
+    if resolving and not is_settled(goal, goal.onset, harmony, line):
+        return "unsettled"
+    return resolution.manner
+
+
+def _coming_back(d: Dissonance, kind: Kind) -> list[tuple[str, Detail]]:
+    """Say of a suspension that it is struck again, of a neighbour that it comes back to its very note."""
+    if kind.label in ("suspension", "retardation") and not d.held_in:
+        return [("repeated", 1)]
+    before, goal = kind.preparation, kind.resolution
+    if kind.label == "neighbour tone" and before is not None and goal is not None:
+        return [("returns", 1)] if is_same(before, goal.note) else []
+    return []
 
 
 def _confidence(label: str, accented: bool, span: float) -> float:

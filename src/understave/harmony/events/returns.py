@@ -413,9 +413,16 @@ def _label(passage: Passage) -> tuple[str, list[tuple[str, Detail]]]:
         if passage.steps == 0 and before.tonic == here.tonic and before.mode != here.mode:
             return "in the other mode", keys
     if passage.semitones:
-        return "in another key", keys
+        # Keys that lie otherwise than the notes, as where both passages wander, are not told as theirs.
+        moved = before is not None and here is not None and _moves(before, here) == passage.semitones
+        return "in another key", (keys if moved else [])
     literal = all(p.how == SAME for p in passage.pairs)
     return ("literal" if literal else "varied"), keys
+
+
+def _moves(before: Key, here: Key) -> int:
+    """Return by how many semitones (0..11) a tonic lies above another."""
+    return (here.tonic.semitone - before.tonic.semitone) % 12
 
 
 def main_key(spans: tuple[Span, ...], start: Fraction, end: Fraction) -> Key | None:

@@ -48,6 +48,9 @@ MELODY, BASS, INNER, ACCOMPANIMENT = "melody", "bass", "inner", "accompaniment"
 _SINGING = ("cant", "melod", "il canto", "dolce", "espress", "marcato")
 """Beginnings of words that are printed where a melody begins."""
 _CHANGE_OF_PLACE = 2.0
+_FIGURE = 2.0
+"""What speaks against a melody in the lowest staff where all that it plays is a figure of accompaniment."""
+_ACCOMPANYING = frozenset(PATTERNED) - {"block chords"}
 _SHORTEST_STRETCH = 2
 
 
@@ -166,11 +169,17 @@ def _melody_places(score: Score, outlines: tuple[Outline, ...]) -> tuple[int, ..
             words[d.staff, score.measure_at(d.onset).index] = True
     best = [0.0] * len(outlines)
     back: list[list[int]] = []
+    under: dict[int, list[Note]] = defaultdict(list)
+    for n in score.struck:
+        if n.staff == bottom != top:
+            under[n.measure].append(n)
     for m in score.measures:
         gain = [
             _singing(o.bars.get(m.index, ()), m, o, top, bottom, words.get((o.staff, m.index), False))
             for o in outlines
         ]
+        if m.index in under and pattern_of(under[m.index], m).name in _ACCOMPANYING:
+            gain = [g - _FIGURE if o.staff == bottom else g for g, o in zip(gain, outlines, strict=True)]
         source = max(range(len(outlines)), key=lambda i: best[i])
         came = [i if best[i] >= best[source] - _CHANGE_OF_PLACE else source for i in range(len(outlines))]
         best = [(best[c] - (_CHANGE_OF_PLACE if c != i else 0.0)) + gain[i] for i, c in enumerate(came)]

@@ -1,0 +1,141 @@
+"""What corrections do to the rest of a reading: ``python -m benchmarks.corrections``.
+
+In: the analysed scores of `benchmarks.corpora` and the `TEACHERS`, each a function from a piece with its
+analysis and the tool's own reading to the corrections that such a teacher would give. Out: a table for each
+teacher with the agreement before and after, set by set, measured as in `benchmarks.accuracy`.
+
+confirms the tool's own keys    every stretch in one key of the tool's own reading, that key and no chord: a
+                                teacher who agrees with the keys must not find the chords worse for it.
+gives the analyst's keys        every stretch in one key of the analysis, that key and no chord: knowing the
+                                right keys must help.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from fractions import Fraction
+
+from rich.console import Console
+from rich.table import Table
+
+from benchmarks import corpora
+from benchmarks.accuracy import Tally, compare
+from benchmarks.corpora import Aligned, Piece
+from understave.harmony.reading import Correction, Reading, Span
+from understave.harmony.trained import read_trained
+from understave.score.model import Score
+from understave.theory.key import Key
+
+Teacher = Callable[[Aligned, Reading], tuple[Correction, ...]]
+SHOWN = ("key", "chord", "full")
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """The agreement with an analysis before and after the corrections, and how many there were."""
+
+    corrections: int
+    before: Tally
+    after: Tally
+
+
+def confirms_keys(piece: Aligned, reading: Reading) -> tuple[Correction, ...]:
+    """Say of every key that the tool found that it is right."""
+    return _keys_only(piece.score, reading.spans)
+
+
+def gives_keys(piece: Aligned, reading: Reading) -> tuple[Correction, ...]:
+    """Say every key of the analysis."""
+    return _keys_only(piece.score, piece.analyses[0].spans)
+
+
+TEACHERS: Mapping[str, Teacher] = {
+    "confirms the tool's own keys": confirms_keys,
+    "gives the analyst's keys": gives_keys,
+}
+
+
+def _keys_only(score: Score, spans: Sequence[Span]) -> tuple[Correction, ...]:
+    return tuple(
+        Correction(*score.anchor(start), *score.anchor(end), key, None)
+        for start, end, key in _in_one_key(spans)
+    )
+
+
+def _in_one_key(spans: Sequence[Span]) -> Iterator[tuple[Fraction, Fraction, Key]]:
+    start = 0
+    for i, span in enumerate(spans):
+        following = spans[i + 1] if i + 1 < len(spans) else None
+        if following is None or (following.start, following.key) != (span.end, span.key):
+            yield spans[start].start, span.end, span.key
+            start = i + 1
+
+
+def measure(piece: Piece, teachers: Sequence[str]) -> dict[str, Effect]:
+    """Let each teacher correct the tool's reading of a piece; nothing where its analysis does not fit."""
+    found = corpora.fitting(piece)
+    if found is None:
+        return {}
+    reference = found.analyses[0].spans
+    reading = read_trained(found.score)
+    before = compare(reference, reading.spans)
+    effects = {}
+    for name in teachers:
+        given = TEACHERS[name](found, reading)
+        effects[name] = Effect(len(given), before, compare(reference, read_trained(found.score, given).spans))
+    return effects
+
+
+def tables(effects: Sequence[tuple[str, dict[str, Effect]]], teachers: Sequence[str]) -> Iterator[Table]:
+    """One table for each teacher, from the effects (set, by teacher) on every piece."""
+    for name in teachers:
+        table = Table(title=name, title_justify="left")
+        table.add_column("set")
+        for head in ("pieces", "corrections", *(f"{m} {w}" for m in SHOWN for w in ("before", "after"))):
+            table.add_column(head, justify="right")
+        sets = dict.fromkeys(s for s, by_name in effects if name in by_name)
+        for row in (*sets, "all, by time"):
+            here = [e[name] for s, e in effects if name in e and row in (s, "all, by time")]
+            before, after = Tally(), Tally()
+            for effect in here:
+                before.add(effect.before)
+                after.add(effect.after)
+            old, new = before.figures(), after.figures()
+            cells = [f"{figures[m]:.1f}" for m in SHOWN for figures in (old, new)]
+            table.add_row(row, str(len(here)), str(sum(e.corrections for e in here)), *cells)
+        yield table
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the benchmark from the command line."""
+    parser = argparse.ArgumentParser(
+        prog="python -m benchmarks.corrections", description="What corrections do to the rest of a reading."
+    )
+    parser.add_argument("--sets", nargs="*", default=[], help="sets to measure; all when left out")
+    parser.add_argument("--split", choices=["dev", "train"], default="dev")
+    parser.add_argument("--every", type=int, default=1, help="take every n-th piece of a set")
+    parser.add_argument("--jobs", type=int, default=1, help="processes")
+    options = parser.parse_args(arguments)
+    console = Console(width=None if sys.stdout.isatty() else 140)
+    try:
+        by_set: dict[str, list[Piece]] = {}
+        for piece in corpora.pieces(options.split, options.sets):
+            by_set.setdefault(piece.set, []).append(piece)
+    except corpora.NoDataError as error:
+        console.print(str(error), markup=False)
+        return 2
+    chosen = [p for members in by_set.values() for p in members[:: options.every]]
+    teachers = tuple(TEACHERS)
+    with ProcessPoolExecutor(options.jobs) as pool:
+        found = list(pool.map(measure, chosen, [teachers] * len(chosen)))
+    for table in tables([(p.set, e) for p, e in zip(chosen, found, strict=True)], teachers):
+        console.print(table)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,144 @@
+"""What a teacher types for a key or a chord -> a key, and the numerals that are meant.
+
+Names of notes that can mean one thing only are read in every entry: ``Es``, ``As``, ``Fis`` and ``H`` beside
+``Eb``, ``F#``; ``f-Moll``, ``fm`` and ``f`` are F minor. Where the same letters mean two things the chosen
+`Entry` decides: ``B`` is B natural, or with German names B flat; ``D7`` is the chord on D, or with functions
+the seventh chord of the dominant. Names of notes: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+from understave.errors import UnderstaveError
+from understave.harmony.figure_moves import is_move, read_moves
+from understave.harmony.naming import numeral_for
+from understave.theory.chord_symbol import ChordSymbol
+from understave.theory.functions import read_function
+from understave.theory.key import Key, Mode
+from understave.theory.roman import RomanNumeral
+
+Entry = Literal["english", "german", "functions"]
+ENTRIES: tuple[Entry, ...] = get_args(Entry)
+Kind = Literal["numeral", "moving figures", "chord symbol", "function"]
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """What was typed for a chord: as what it was read, and the numerals of the chords in order."""
+
+    kind: Kind
+    numerals: tuple[RomanNumeral, ...]
+
+
+_MODES: dict[str, Mode] = {
+    **dict.fromkeys(("major", "maj", "dur"), "major"),
+    **dict.fromkeys(("minor", "min", "moll", "m"), "minor"),
+}
+_KEY = re.compile(r"([A-Ha-h](?:##?|bb?|(?:is)+|(?:es)+|s(?:es)?|))[\s-]*([A-Za-z]*)")
+
+
+def typed_key(text: str, entry: Entry = "english") -> Key:
+    """Read a key as musicians write it: ``Ab``, ``As``, ``f``, ``fm``, ``F# minor`` or ``f-Moll``.
+
+    Raises UnderstaveError in a sentence for the one who typed it.
+    """
+    m = _KEY.fullmatch(_plain(text))
+    mode = _MODES.get(m[2].casefold()) if m and m[2] else None
+    name = _in_english(m[1], entry) if m else None
+    if m is None or name is None or (m[2] and mode is None):
+        raise UnderstaveError(
+            f"“{text.strip()}” is not a key; write A♭ as Ab or As and minor keys small, such as f or c#."
+        )
+    if mode is None:
+        return Key.parse(name)
+    return Key.parse(f"{name[0].upper()}{name[1:]} {mode}")
+
+
+def typed_chords(text: str, key: Key, entry: Entry = "english") -> Typed:
+    """Read a numeral, figures that move (``V64-53``), a chord symbol, or with functions a function, in a key.
+
+    Raises UnderstaveError in a sentence for the one who typed it.
+    """
+    written = _plain(text)
+    if not written:
+        raise UnderstaveError("Write a Roman numeral such as V65/V, or a chord symbol such as Eb7/G.")
+    try:
+        if entry == "functions" and not re.match(r"[#b]*[ivIV]|Ger|It|Fr|N|Cad", written):
+            chord = read_function(written, key)
+            # The six-four of a dominant is one whatever comes next.
+            numeral = RomanNumeral.parse("Cad64") if written == "D64" else numeral_for(chord, key, None)
+            return Typed("function", (numeral,))
+        if is_move(written):
+            return Typed("moving figures", read_moves(written, key))
+        numeral = RomanNumeral.parse(written)
+        numeral.chord(key)
+        return Typed("numeral", (numeral,))
+    except ValueError as as_numeral:
+        symbol = _symbol(written, entry)
+        if entry == "functions" or is_move(written) or symbol is None:
+            raise UnderstaveError(_refused(text, as_numeral, entry)) from None
+        if symbol.bass is not None:
+            raise UnderstaveError(
+                f"In “{text.strip()}” the bass {symbol.bass.name} is no note of the chord; name the chord "
+                "that sounds with it, or leave the bass out."
+            ) from None
+        return Typed("chord symbol", (numeral_for(symbol.chord, key, None),))
+
+
+def _refused(text: str, error: ValueError, entry: Entry) -> str:
+    sentence = str(error).rstrip(".")
+    if entry == "functions" or is_move(text):
+        return sentence + "."
+    return f"“{text.strip()}” is neither a Roman numeral ({sentence}) nor a chord symbol."
+
+
+def _symbol(written: str, entry: Entry) -> ChordSymbol | None:
+    """Read a chord symbol; a small letter alone, or before m, is the minor chord on it."""
+    head, slash, low = written.partition("/")
+    m = re.match(r"[A-Ha-h](?:##?|bb?|(?:is)+(?!u)|(?:es)+|s(?:es)?(?!us)|)", head)
+    name = _in_english(m[0], entry) if m else None
+    if m is None or name is None:
+        return None
+    rest = head[m.end() :]
+    if name[0].islower():
+        if rest not in ("", "m", "min"):
+            return None
+        name, rest = name[0].upper() + name[1:], "m"
+    bass = _in_english(low, entry) if low else ""
+    if low and (bass is None or not re.fullmatch(r"[A-H][#b]*", bass)):
+        bass = low
+    try:
+        return ChordSymbol.parse(name + rest + slash + (bass or ""))
+    except ValueError:
+        return None
+
+
+def _in_english(name: str, entry: Entry) -> str | None:
+    """Return a note's name as ``Eb`` or ``f#``, or None where it is none.
+
+    ``Es`` and ``As`` are shortened from ``Ees`` and ``Aes``; ``H`` is B natural. With German names ``B`` is
+    B flat, and ``Bb`` too.
+    """
+    m = re.fullmatch(r"([A-Ha-h])(##?|bb?|(?:is)+|(?:es)+|s(?:es)?|)", name)
+    if m is None:
+        return None
+    letter, bend = m[1], m[2]
+    if bend.startswith("s"):
+        if letter not in "AEae":
+            return None
+        bend = "e" + bend
+    bend = bend.replace("is", "#").replace("es", "b")
+    if letter in "Hh" and bend == "b":
+        return None
+    if letter in "Hh":
+        letter = "B" if letter == "H" else "b"
+    elif letter in "Bb" and entry != "english" and bend != "b":
+        bend = bend + "b" if "#" not in bend else "x"
+    return None if "x" in bend else letter + bend
+
+
+def _plain(text: str) -> str:
+    return text.strip().replace("♭", "b").replace("♯", "#").replace("–", "-")

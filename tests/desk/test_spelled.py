@@ -1,0 +1,53 @@
+"""What is typed at the desk is shown as notes, and nothing is kept by asking; through the guarded app."""
+
+from __future__ import annotations
+
+import httpx
+import pytest
+from tests.desk.desk_lesson import OWN, PORT, app_for, desk_in
+
+
+@pytest.fixture
+def desk(tmp_path):
+    return desk_in(tmp_path)
+
+
+async def ask(desk, **query):
+    transport = httpx.ASGITransport(app_for(desk[0]))
+    async with httpx.AsyncClient(transport=transport, base_url=f"http://127.0.0.1:{PORT}") as client:
+        return await client.get("/api/spelled", params=query, headers=OWN)
+
+
+def asked(desk, **query):
+    import asyncio
+
+    found = asyncio.run(ask(desk, **query))
+    return found.status_code, found.json()
+
+
+def test_the_same_letters_are_shown_as_the_chosen_entry_reads_them(desk):
+    start = str(desk[1].shown.spans[0].start)
+    shown = {
+        entry: asked(desk, start=start, what="label", text="C: D7", entry=entry)[1]
+        for entry in ("english", "functions")
+    }
+    assert (shown["english"]["kind"], shown["english"]["chords"][0]["notes"]) == (
+        "chord symbol",
+        ["D", "F#", "A", "C"],
+    )
+    assert (shown["functions"]["kind"], shown["functions"]["chords"][0]["notes"]) == (
+        "function",
+        ["G", "B", "D", "F"],
+    )
+    keys = [
+        asked(desk, start=start, what="key", text="B", entry=e)[1]["keyName"] for e in ("english", "german")
+    ]
+    assert keys[0] != keys[1]
+    assert not desk[1].folder.corrections.exists()
+
+
+def test_what_means_nothing_is_refused_in_a_sentence(desk):
+    start = str(desk[1].shown.spans[0].start)
+    for query in ({"text": "Q"}, {"text": "V6-65"}, {"text": "V", "entry": "french"}, {"text": "x" * 99}):
+        code, said = asked(desk, start=start, what="label", **query)
+        assert (code, said["error"][-1]) == (422, ".")

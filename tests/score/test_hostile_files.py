@@ -1,0 +1,172 @@
+"""Files that are damaged or made to harm: each case once slipped through, or took too long."""
+
+import time
+import zipfile
+from dataclasses import replace
+
+import pytest
+from lxml import etree
+from musicxml_text import attributes, bar, note, score
+from tests.score.test_mxl import container, one_note, packed
+
+from understave.errors import UnderstaveError
+from understave.score.musicxml import read_musicxml
+from understave.score.passage import passage
+from understave.score.reader import read_score
+from understave.score.write import with_source
+
+
+def written(tmp_path, data, name):
+    path = tmp_path / name
+    path.write_bytes(data)
+    return path
+
+
+def refused(tmp_path, data, name):
+    with pytest.raises(UnderstaveError) as caught:
+        read_score(written(tmp_path, data, name))
+    assert str(caught.value).endswith(".")
+    return str(caught.value)
+
+
+@pytest.mark.parametrize("method", [zipfile.ZIP_DEFLATED, zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA])
+def test_a_zip_damaged_inside_is_refused_whatever_it_was_packed_with(tmp_path, method):
+    data = bytearray(
+        packed(("META-INF/container.xml", container(("s.xml", ""))), ("s.xml", one_note("C4")), method=method)
+    )
+    start = data.index(b"s.xml", data.index(b"container.xml") + 13) + 5
+    at = data.index(b"s.xml", start - 5) + 5
+    for k in range(at + 8, at + 60):
+        data[k] ^= 0x5A
+    assert "damaged" in refused(tmp_path, bytes(data), "piece.mxl")
+
+
+def test_a_kern_file_of_one_line_is_cut_short(tmp_path):
+    said = refused(tmp_path, b"**kern\t**kern\n", "piece.krn")
+    assert "cut short: it stops in line 1 " in said
+    assert "stops in line 4 " in refused(tmp_path, b"!!!COM: x\n\n!! y\n**kern\n\n", "piece.krn")
+
+
+@pytest.mark.parametrize(
+    ("octave", "alter", "refuses"), [(9, 0, False), (9, 1, True), (10, 0, True), (0, 0, False), (-1, 0, True)]
+)
+def test_pitches_that_no_instrument_plays_are_named(tmp_path, octave, alter, refuses):
+    """MIDI 1.0 numbers notes from 0 to 127, G9 in the octaves of MusicXML; G sharp 9 would be 128."""
+    data = score(bar(attributes(divisions=1) + note("C4", 4)) + bar(note("G4", 4), "7")).decode()
+    data = data.replace(
+        "<step>G</step><octave>4", f"<step>G</step><alter>{alter}</alter><octave>{octave}"
+    ).encode()
+    path = written(tmp_path, data, "piece.musicxml")
+    if not refuses:
+        assert {n.midi for n in read_score(path).notes} <= {60, 19, 127}
+        return
+    with pytest.raises(UnderstaveError) as caught:
+        read_score(path)
+    assert "bar 7" in str(caught.value) or "Bar 7" in str(caught.value)
+
+
+def test_a_bar_that_goes_on_over_many_lines_takes_its_time_once(tmp_path):
+    tune = "X:1\nM:4/4\nL:1/8\nK:C\n" + "CDEFGAB\n" * 1500
+    start = time.process_time()
+    with pytest.raises(UnderstaveError, match="Bar 1 would hold"):
+        read_score(written(tmp_path, tune.encode(), "tune.abc"))
+    assert time.process_time() - start < 8
+
+
+def test_a_row_past_the_end_of_its_bar_is_read_as_it_is_written(tmp_path):
+    """A breve in 6/8: what comes after it in the bar has no time, and the engraved page says the same."""
+    rows = ["**kern\t**kern", "*M6/8\t*M6/8", "=1\t=1", "8FF\t4.r", "8C\t.", "8F\t.", "0.1A-\t4.cc", "8F\t."]
+    rows += ["8C\t.", "*M6/8\t*M6/8", "=2\t=2", "2.F\t2.d", "==\t==", "*-\t*-"]
+    got = read_score(written(tmp_path, "\n".join(rows).encode(), "piece.krn"))
+    again = read_musicxml(got.source, "its source")
+    assert [(n.ids, n.onset, n.duration) for n in got.notes] == [
+        (n.ids, n.onset, n.duration) for n in again.notes
+    ]
+    assert all(n.onset <= got.measures[n.measure].end for n in got.notes)
+
+
+def slurred(count, closed):
+    """Bars of quarter notes with so many slurs on each, begun on the first, closed on the last or never."""
+    begin = "<notations>" + '<slur type="start" number="1"/>' * count + "</notations>"
+    end = "<notations>" + '<slur type="stop" number="1"/>' * count + "</notations>"
+    bars = "".join(
+        bar((attributes(divisions=1) if not k else "") + note("C4", 4, after=begin), str(k + 1))
+        for k in range(40)
+    )
+    last = (
+        "".join(bar(note("C4", 4, after=end), str(k + 41)) for k in range(40))
+        if closed
+        else bar(note("C4", 4), "41")
+    )
+    return score(bars + last)
+
+
+def seconds(tmp_path, count, closed):
+    path = written(tmp_path, slurred(count, closed), f"{count}-{closed}.musicxml")
+    got = read_score(path)
+    start = time.process_time()
+    passage(got, 0, len(got.measures) - 2)
+    with_source(replace(got, source=b""))
+    return time.process_time() - start
+
+
+def ends(*kinds):
+    return "<notations>" + "".join(f'<slur type="{kind}"/>' for kind in kinds) + "</notations>"
+
+
+def numbers(*notes):
+    """The slurs of a bar that is read and written again: type and number at each note in the file's order."""
+    data = score(bar(attributes(divisions=1) + "".join(notes)) + bar(note("C4", 4), "2"))
+    root = etree.fromstring(with_source(replace(read_musicxml(data, "piece"), source=b"")).source)
+    return [[(s.get("type"), s.get("number")) for s in n.iter("slur")] for n in root.iter("note")][:-1]
+
+
+def test_slurs_pair_inside_each_other():
+    found = numbers(
+        note("C4", 1, after=ends("start")),
+        note("D4", 1, after=ends("start")),
+        note("E4", 1, after=ends("stop", "start")),
+        note("F4", 1, after=ends("stop", "stop")),
+    )
+    assert found[0] == [("start", "1")]
+    assert found[1] == [("start", "2")]
+    # One ends where another begins: both lie in this bar, so their numbers differ.
+    assert found[2] == [("stop", "2"), ("start", "3")]
+    assert sorted(found[3]) == [("stop", "1"), ("stop", "3")]
+
+
+def test_slurs_of_two_voices_pair_each_in_its_own():
+    back = "<backup><duration>4</duration></backup>"
+    found = numbers(
+        note("C5", 1, after=ends("start")),
+        note("D5", 3, after=ends("stop")),
+        back,
+        note("C4", 1, voice="2"),
+        note("D4", 1, voice="2", after=ends("start")),
+        note("E4", 2, voice="2", after=ends("stop")),
+    )
+    starts = {number for one in found for kind, number in one if kind == "start"}
+    assert len(starts) == 2
+    crossing = numbers(
+        note("C5", 2, after=ends("start")),
+        note("D5", 2, after=ends("stop")),
+        back,
+        note("C4", 1, voice="2", after=ends("start")),
+        note("D4", 3, voice="2", after=ends("stop")),
+    )
+    begun = [one[0] for one in crossing if one and one[0][0] == "start"]
+    ended = [one[0] for one in crossing if one and one[0][0] == "stop"]
+    assert [n for _, n in begun] == [n for _, n in ended]
+    assert begun[0] != begun[1]
+
+
+def test_ends_of_slurs_that_begin_nowhere_pair_with_none():
+    found = numbers(note("C4", 2, after=ends("stop")), note("D4", 2, after=ends("start")))
+    assert found == [[("stop", "16")], [("start", "1")]]
+
+
+@pytest.mark.parametrize("closed", [True, False])
+def test_the_time_that_slurs_take_grows_as_their_number_does(tmp_path, closed):
+    seconds(tmp_path, 5, closed)
+    few, many = seconds(tmp_path, 25, closed), seconds(tmp_path, 200, closed)
+    assert many < 8 * 4 * max(few, 0.01)
