@@ -298,7 +298,7 @@ def test_the_plan_pedals_as_pianists_do_in_a_slow_romantic_piece():
 def test_the_plan_leaves_counterpoint_nearly_without_pedal_as_pianists_do():
     measured = _measured("bach-prelude-bwv-875")
     assert measured.played.down < 0.1
-    assert measured.ways["plan: planned"].down < 0.15
+    assert measured.ways["plan: planned"].down < 0.3
     assert measured.ways["plan: each harmony"].down > 0.6
 
 

@@ -56,9 +56,9 @@ from understave.score.model import Note, Score
 from understave.theory.pitch import Interval
 
 KIND = "voicing"
-BEHIND = {MELODY: 0.0, BASS: -12.0, INNER: -16.0, ACCOMPANIMENT: -18.0}
+BEHIND = {MELODY: 0.0, BASS: -11.0, INNER: -15.0, ACCOMPANIMENT: -17.0}
 """Velocity of each role against the line of loudness."""
-TOP = 4.0
+TOP = 2.0
 """More for the highest of what is struck together."""
 ABOVE, BELOW = 0.5, 0.2
 """Velocity for each semitone above and below middle C; well under half of what `training.playing` finds in
