@@ -45,7 +45,7 @@ from understave.acoustics.blur import measure_blur
 from understave.acoustics.performance import Performance
 from understave.acoustics.piano import GRAND
 from understave.acoustics.ringing import pedal_depth
-from understave.harmony import read
+from understave.findings import read
 from understave.harmony.reading import Reading
 from understave.interpretation.pedal import STYLES, pedals
 from understave.interpretation.perform import Clock, clock, pedal_line, perform

@@ -24,7 +24,7 @@ import numpy.typing as npt
 
 from benchmarks.pedal import correlation
 from benchmarks.performances import FITTED, PERIODS, Performed, pieces, read_piece
-from understave.harmony import read
+from understave.findings import read
 from understave.harmony.reading import Reading
 from understave.interpretation.perform import Clock, clock
 from understave.interpretation.plan import Plan

@@ -26,8 +26,8 @@ from benchmarks.pianists import excerpts, read_excerpt
 from numpy.typing import NDArray
 
 from understave.acoustics.ringing import pedal_depth
-from understave.harmony import read
-from understave.harmony.events.texture import texture_of
+from understave.findings import read
+from understave.findings.texture import texture_of
 from understave.harmony.reading import Reading
 from understave.interpretation import perform
 from understave.interpretation.pedal import pedal

@@ -13,8 +13,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from understave.harmony.events.dissonance import pedal_stretches
-from understave.harmony.events.instructions import read_text
+from understave.findings.dissonance import pedal_stretches
+from understave.findings.instructions import read_text
 from understave.score.model import Score
 
 WITH = frozenset({"con-pedale", "pedale", "mit-pedal", "avec-pedale", "with-pedal", "mezzo-pedale"})
