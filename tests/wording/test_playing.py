@@ -9,7 +9,6 @@ import pytest
 from readings import EXAMPLES, example
 
 from understave.harmony.reading import Event
-from understave.interpretation.make import make_plan
 from understave.interpretation.plan import (
     Bend,
     DynamicMark,
@@ -20,6 +19,7 @@ from understave.interpretation.plan import (
     Tension,
     Voice,
 )
+from understave.interpretation.planning import make_plan
 from understave.score.model import Direction, Measure, Note, Score
 from understave.theory.pitch import Pitch
 from understave.wording.playing import headings, tell_plan
