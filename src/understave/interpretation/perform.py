@@ -32,6 +32,7 @@ from understave.interpretation.printed import PrintedAccent, printed_loudness
 from understave.interpretation.printed_pedal import printed_pedal, within
 from understave.interpretation.tempo import FASTEST, SLOWEST, basic_tempo, printed_tempo, tempo_at
 from understave.score.model import Measure, Note, Score
+from understave.stored import Stored
 from understave.theory.pitch import Pitch
 
 Floats: TypeAlias = npt.NDArray[np.float64]
@@ -70,7 +71,7 @@ for the pedal to go up, to stay up in a change, and to go down. Fitted by `train
 
 
 @dataclass(frozen=True)
-class Clock:
+class Clock(Stored):
     """Seconds for written moments: points in order, time running evenly between them."""
 
     moments: tuple[Fraction, ...]
