@@ -14,7 +14,9 @@ each felt beat, where voicing counts for little. *top* is how far the highest no
 piece's figure is the mean over its performances; then come median pieces, by period, without those in
 `FITTED`.
 
-What the data was used for: no amount in the plan was fitted to these performances. One rule of reading print
+What the data was used for: what height, roles and the top of a chord add
+(`interpretation.voicing`) was chosen from some twenty rows with these pieces in view, in the direction that
+`training.playing` gives. One rule of reading print
 was chosen with them in view: that a swell without a mark at its end leaves the music where it led, until the
 next mark, and that many swells together count at most two steps. It serves the printed baseline too.
 

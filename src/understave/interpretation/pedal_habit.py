@@ -11,7 +11,8 @@ joined by it: broken chords, a bass under chords out of its reach (common practi
 - `texture(...)`: what the fingers can join and what not.
 - `wanted(...)`: 0 (fingers alone) .. 1 (pedal throughout) at each onset.
 
-The weights are round numbers set by reasoning; their sign is common practice.
+The weights are round numbers; their sign is common practice, their size was chosen from some twenty rows
+with the means by period of `benchmarks.pedal` in view.
 """
 
 from __future__ import annotations
