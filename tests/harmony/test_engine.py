@@ -225,6 +225,7 @@ def test_spans_leave_no_gap_and_beliefs_are_shares() -> None:
         assert all(a.end == b.start for a, b in pairwise(spans))
         for s in spans:
             beliefs = [s.confidence, *(a.confidence for a in s.alternatives)]
+            assert max(beliefs) == s.confidence
             assert all(0 <= b <= 1 for b in beliefs)
             assert sum(beliefs) <= 1 + 1e-9
             assert (s.key, s.numeral) not in {(a.key, a.numeral) for a in s.alternatives}

@@ -29,6 +29,7 @@ _PITCH = re.compile(r"(([a-g])\2*|([A-G])\3*)(#+|-+|n?)([XxyY]*)([<>]?)")
 _DURATION = re.compile(r"(\d{1,4})(?:%(\d{1,3}))?(\.*)")
 _RECORD = re.compile(r"!!!\s*([A-Za-z0-9_-]+)[^:]*:\s*(.*)")
 _METER = re.compile(r"\*M(\d+(?:\+\d+)*)/(\d+)$")
+_SIGN = re.compile(r"\*met\([cC](\|)?\)")
 _SIGNATURE = re.compile(r"\*k\[([a-gA-G#n-]*)\]")
 _KEY = re.compile(r"\*([A-Ga-g])[#-]*:")
 _OTTAVA = re.compile(r"\*(X?)(8|15)(va|ba|vb|ma|mb)$")
@@ -54,6 +55,8 @@ class _Staff:
     signature: int = 0
     mode: str | None = None
     meter: tuple[int, int] | None = None
+    symbol: str = ""
+    symbol_from: Fraction | None = None
     octave: int = 0
     ottava_start: Fraction = Fraction(0)
 
@@ -255,6 +258,7 @@ def _bar(reader: _Reader, rows: Sequence[Row]) -> None:
             mode=top.mode,
             repeat_start=reader.repeat_start,
             ending=reader.ending,
+            symbol=top.symbol if top.meter else "",
         )
     )
     if best.slips:
@@ -578,6 +582,10 @@ def _tempo(reader: _Reader, moment: Fraction, text: str, value: float | None) ->
 def _interpretation(reader: _Reader, staff: _Staff, token: str, moment: Fraction) -> None:
     if m := _METER.match(token):
         staff.meter = _meter(m) or staff.meter
+        # Figures end the sign that stood before, unless it comes with them, in the row before or after.
+        staff.symbol = staff.symbol if staff.symbol_from == moment else ""
+    elif m := _SIGN.fullmatch(token):
+        staff.symbol, staff.symbol_from = "cut" if m[1] else "common", moment
     elif m := _SIGNATURE.match(token):
         staff.signature = m[1].count("#") - m[1].count("-")
         staff.mode = None

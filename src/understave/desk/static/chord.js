@@ -143,8 +143,6 @@ export class DeskChord extends HTMLElement {
         ),
         row.others.length === 0 && make("li", { class: "hint" }, row.fixed ? "You have settled this chord." : "Nothing else is likely."),
       ),
-      !row.fixed && row.others.some((other) => other.confidence > row.confidence) &&
-        make("p", { class: "hint" }, "By itself another name is likelier; the chords around speak for this one."),
       !row.fixed && act("It is right as it stands", { what: "take", start: row.start, index: -1 }, "0"),
       make(
         "form",
