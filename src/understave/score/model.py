@@ -13,10 +13,11 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import cached_property
 
+from understave.shown import shown
 from understave.theory.pitch import Pitch
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Note:
     """One sounding note.
 
@@ -67,12 +68,15 @@ class Note:
         object.__setattr__(self, "until", end.numerator / end.denominator)
         object.__setattr__(self, "midi", self.pitch.midi)
 
+    def __repr__(self) -> str:
+        return f"<Note {self.id} {self.pitch} at {self.onset} for {self.duration}>"
+
 
 SYMBOLS = ("common", "cut")
 """Signs that stand for a meter, named as in MusicXML 4.0 (``time-symbol``) and MEI 5 (``data.METERSIGN``)."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Measure:
     """One measure as written; `number` is as printed (``"0"`` for a pickup, ``"12a"`` allowed).
 
@@ -110,6 +114,9 @@ class Measure:
         object.__setattr__(self, "full_length", Fraction(4 * self.beats, self.beat_type))
         object.__setattr__(self, "beat_length", Fraction(12 if compound else 4, self.beat_type))
 
+    def __repr__(self) -> str:
+        return f"<Measure {self.number} at {self.start}, {self.beats}/{self.beat_type}>"
+
 
 @dataclass(frozen=True, slots=True)
 class Direction:
@@ -144,7 +151,7 @@ class Part:
     hidden: bool = False
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Score:
     """A whole piece.
 
@@ -162,6 +169,13 @@ class Score:
     metadata: dict[str, str] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     source: bytes = b""
+
+    def __repr__(self) -> str:
+        title = self.title or "untitled"
+        return f"<Score {title!r}, {len(self.measures)} measures, {len(self.notes)} notes>"
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, str]:
+        return shown(self)
 
     @cached_property
     def _starts(self) -> list[float]:
