@@ -17,6 +17,8 @@ from understave.score.model import Measure, Note
 
 LONGEST = 2000
 """Quarter notes that a bar may hold; far above any real one, and low enough to be written out."""
+MOST_BEATS, SMALLEST_BEAT = 1000, 512
+"""A meter has fewer beats, none smaller than this part of a whole note; any other is damaged."""
 ROUNDING = Fraction(1, 16)
 """Largest gap, in quarter notes, across which a tie is still joined in files with rounded times."""
 

@@ -21,7 +21,14 @@ from understave.score.model import Direction, Measure, Note, Part, Score
 from understave.score.plain_text import printable
 from understave.score.readers.humdrum_spines import Row, rows_of
 from understave.score.ties import mark_both_ends
-from understave.score.timeline import Written, join_ties, lay_out, meter_filled_by
+from understave.score.timeline import (
+    MOST_BEATS,
+    SMALLEST_BEAT,
+    Written,
+    join_ties,
+    lay_out,
+    meter_filled_by,
+)
 from understave.score.write import with_source
 from understave.theory.pitch import Pitch
 
@@ -278,7 +285,7 @@ def _meter_ahead(reader: _Reader, rows: Sequence[Row]) -> tuple[int, int] | None
 
 def _meter(m: re.Match[str]) -> tuple[int, int] | None:
     beats, unit = sum(map(int, m[1].split("+"))), int(m[2])
-    return (beats, unit) if beats and unit else None
+    return (beats, unit) if 0 < beats < MOST_BEATS and 0 < unit <= SMALLEST_BEAT else None
 
 
 def _is_data(row: Row) -> bool:

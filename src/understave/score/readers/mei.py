@@ -24,7 +24,7 @@ from understave.score.proposals import take_out_proposals
 from understave.score.readers.mei_marks import Mark, Place, apply_marks
 from understave.score.readers.mei_tree import XML_ID, children, number, reference, tag, text_of, whole
 from understave.score.small_print import with_small_print
-from understave.score.timeline import Written, join_ties, lay_out
+from understave.score.timeline import MOST_BEATS, SMALLEST_BEAT, Written, join_ties, lay_out
 from understave.score.write import with_source
 from understave.theory.pitch import Interval, Pitch
 
@@ -366,7 +366,7 @@ def _meter(count: str | None, unit: str | None, symbol: str | None) -> Meter | N
     sign = symbol if symbol in SYMBOLS else ""
     numbers = [int(x) for x in re.findall(r"\d+", count or "")]
     base = whole(unit)
-    if numbers and base and sum(numbers) > 0 and base > 0:
+    if numbers and base and 0 < sum(numbers) < MOST_BEATS and 0 < base <= SMALLEST_BEAT:
         return sum(numbers), base, sign
     return {"common": (4, 4, sign), "cut": (2, 2, sign)}.get(sign)
 
@@ -650,13 +650,14 @@ class _Layer:
         gestural = element.get("dur.ges", "")
         written = element.get("dur") or staff.default_duration
         ppq = whole(element.get("dur.ppq"))
-        dots = element.get("dots") or len([c for c in element if tag(c) == "dot"])
+        dots = whole(element.get("dots")) or len([c for c in element if tag(c) == "dot"])
         if gestural.endswith("p"):
             ppq = whole(gestural[:-1])
         elif re.fullmatch(r"\d+r", gestural):
             return Fraction(4, int(gestural[:-1]) or 1)
         elif gestural in _LONG or gestural.isdigit():
-            written, dots = gestural, element.get("dots.ges") or dots
+            written, dots = gestural, whole(element.get("dots.ges")) or dots
+        dots = max(0, min(dots, 8))
         nominal = None
         if written in _LONG:
             nominal = _LONG[written]
@@ -668,7 +669,7 @@ class _Layer:
                 "mensural and tablature files cannot be read."
             )
         if nominal is not None:
-            nominal *= (2 - Fraction(1, 2 ** min(int(dots), 8))) * ratio
+            nominal *= (2 - Fraction(1, 2**dots)) * ratio
             nominal *= _tuplet_ratio(element) or 1
         # Ticks may be rounded, so the written value stands unless they differ by a whole tick.
         if ppq is not None and staff.ppq and (nominal is None or abs(nominal * staff.ppq - ppq) >= 1):
