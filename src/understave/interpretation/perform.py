@@ -31,6 +31,7 @@ from understave.interpretation.plan import Bend, PedalMove, Plan
 from understave.interpretation.printed import PrintedAccent, printed_loudness
 from understave.interpretation.tempo import FASTEST, SLOWEST, basic_tempo, printed_tempo, tempo_at
 from understave.score.model import Measure, Note, Score
+from understave.stored import Stored
 from understave.theory.pitch import Pitch
 
 Floats: TypeAlias = npt.NDArray[np.float64]
@@ -64,7 +65,7 @@ _UP, _CLEAR, _DOWN = 0.05, 0.06, 0.10
 
 
 @dataclass(frozen=True)
-class Clock:
+class Clock(Stored):
     """Seconds for written moments: points in order, time running evenly between them."""
 
     moments: tuple[Fraction, ...]
