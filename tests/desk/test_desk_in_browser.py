@@ -219,8 +219,10 @@ def test_handles_stand_at_the_chord_where_the_sheet_is_scrolled_and_can_be_dragg
     page.mouse.up()
     at_rest(page, 1)
     assert page.evaluate("document.querySelector('desk-chord .count').textContent") != place
-    bars = {c.measure for c in load(folder / "corrections.jsonl")}
-    assert bars <= {str(n) for n in range(60, 120)}, bars
+    # What is moved is the chord at the end of the piece, not one a screenful above.
+    bars = {int(c.measure) for c in load(folder / "corrections.jsonl")}
+    assert bars
+    assert min(bars) >= int(re.search(r"bar (\d+)", place)[1]) - 1
     page.locator("body").press("Control+z")
     at_rest(page, 0)
 
