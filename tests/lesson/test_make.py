@@ -11,11 +11,12 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
+from understave.digests import digest
 from understave.errors import UnderstaveError
 from understave.harmony import corrections
 from understave.harmony.reading import Correction
 from understave.lesson import build as builder
-from understave.lesson.build import Part, build, digest
+from understave.lesson.build import Part, build
 from understave.lesson.make import LessonOptions, make_lesson
 from understave.score.passage import passage
 from understave.score.reader import read_score
