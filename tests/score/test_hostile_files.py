@@ -99,6 +99,11 @@ def test_a_midi_meter_of_bars_without_length_is_not_taken(tmp_path, unit, expect
     assert all(m.length >= Fraction(1, 4) for m in score.measures)
 
 
+def test_a_bar_of_absurd_length_is_refused_in_a_sentence_that_can_be_read(tmp_path):
+    tune = "X:1\nM:4/4\nL:1/4\nK:C\nC4|" + "D999999/7>" * 300 + "E|F4|\n"
+    assert len(refused(tmp_path, tune.encode(), "tune.abc")) < 300
+
+
 @pytest.mark.parametrize("dots", ["0.1", "NaN", "up", "-3", "999999999999", ""])
 def test_dots_of_an_mei_note_that_are_no_number_are_left_out(tmp_path, dots):
     text = (
