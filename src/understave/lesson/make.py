@@ -561,7 +561,7 @@ def _card_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
     texts = [t for s in work.stops for t in (s.title, s.question, s.answer, s.say[asked.level])]
     terms = glossary([*texts, *(e.prompt(work.score, asked.language) for e in found)], book)
     cards = flash_cards(work.score, found, work.stops, terms, asked.language, pictures)
-    return {"cards.csv": cards_csv(cards), **drawn}
+    return {"cards.csv": cards_csv(cards, asked.language), **drawn}
 
 
 def _exercise_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
@@ -603,7 +603,7 @@ def _talk_files(work: Work, given: Given) -> Files:
     return {
         "lesson.json": lesson_json(work.score, work.stops, asked.level, asked.language),
         "script.txt": cues.script(talk),
-        "cues.csv": cues.cue_sheet(talk),
+        "cues.csv": cues.cue_sheet(talk, asked.language),
         "chapters.txt": cues.chapter_list(talk),
         "chapters.vtt": cues.chapters_webvtt(talk),
         "captions.vtt": cues.webvtt(talk),
