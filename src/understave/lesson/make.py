@@ -526,7 +526,7 @@ def _score_files(work: Work, given: Given) -> Files:
 
 
 def _plan_files(work: Work, given: Given) -> Files:
-    annotated = annotated_musicxml(work.score, work.reading, work.chord_symbols)
+    annotated = annotated_musicxml(work.score, work.reading, work.chord_symbols, work.asked.language)
     return {
         "plan.pdf": to_pdf(engrave(work.score, work.reading, _look(work), work.plan)),
         "plan.musicxml": with_plan(annotated, work.score, work.plan),
@@ -542,7 +542,9 @@ def _reading_files(work: Work, given: Given) -> Files:
         "reading.romantext.txt": write_romantext(work.reading, work.score),
         "reading.spans.parquet": spans_parquet(work.score, work.reading),
         "reading.events.parquet": events_parquet(work.score, work.reading),
-        "annotated.musicxml": annotated_musicxml(work.score, work.reading, work.chord_symbols),
+        "annotated.musicxml": annotated_musicxml(
+            work.score, work.reading, work.chord_symbols, work.asked.language
+        ),
         "annotated.mei": annotated_mei(work.score, work.reading),
     }
 

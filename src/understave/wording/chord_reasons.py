@@ -39,7 +39,7 @@ def explain_span(score: Score, span: Span, language: Language = "en") -> str:
         _bass(chord, members + foreign, book),
         _foreign(score, span, foreign, book),
     )
-    return " ".join(book.sentence(s) for s in (first, *rest) if s)
+    return " ".join([first, *(book.sentence(s) for s in rest if s)])
 
 
 def foreign_words(score: Score, span: Span, note: Note, language: Language = "en") -> str:

@@ -10,7 +10,7 @@ from understave.wording.language_files import folders, lacking
 
 
 def main(arguments: Sequence[str]) -> int:
-    """Print what the named languages lack, all languages if none is named; return 1 if any lacks something."""
+    """Print what the named languages lack, all if none is named; return 1 if any lacks something."""
     lacks = 0
     for language in arguments or folders():
         try:

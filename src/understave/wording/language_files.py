@@ -1,9 +1,9 @@
 """The words of a language as they stand in its files, completed from English where they are not whole.
 
-In: a language code. Out: its tables. A language is a folder of TOML files: ``languages/<code>`` beside this module,
-or one that another installed package offers as an entry point of the group ``understave.languages`` (the name is the
-code, the value a package with the files). A table may be spread over several files. What a language lacks is said
-in English, and `lacking` lists it; nothing crashes for want of a word.
+In: a language code. Out: its tables. A language is a folder of TOML files: ``languages/<code>`` beside this
+module, or one that another installed package offers as an entry point of the group ``understave.languages`` (the
+name is the code, the value a package with the files). A table may be spread over several files. What a language
+lacks is said in English, and `lacking` lists it; nothing crashes for want of a word.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ def whole_tables(language: Language) -> Mapping[str, Any]:
     own = own_tables(language)
     return {
         name: own[name] if name in WHOLE and name in own else _completed(table, own.get(name), (name,))
-        for name, table in {**dict.fromkeys(own, {}), **english}.items()
+        for name, table in {**{name: {} for name in own}, **english}.items()
     }
 
 

@@ -1,7 +1,7 @@
 """The words of one language, read from the TOML files in its folder.
 
-In: a language code. Out: a `Phrasebook`. To add a language, add a folder: `language_files` says how, and what a
-language lacks is said in English. `theory.names` knows the notes and keys of five languages.
+In: a language code. Out: a `Phrasebook`. To add a language, add a folder: `language_files` says how, and what
+a language lacks is said in English. `theory.names` knows the notes and keys of five languages.
 """
 
 from __future__ import annotations
@@ -39,10 +39,10 @@ class Gloss:
 class Grammar:
     """How a language builds sentences from words.
 
-    `plurals` are its rules (see `plurals`). `raise_first`: names of notes and keys are written small, and a sentence
-    that begins with one needs a capital. `joins` are patterns and what takes their place once a sentence is filled
-    (French ``de`` before a vowel). `middle_octave` is the number of the octave that middle C begins, None where
-    octaves are told by strokes (German).
+    `plurals` are its rules (see `plurals`). `raise_first`: names of notes and keys are written small, and a
+    sentence that begins with one needs a capital. `joins` are patterns and what takes their place once a sentence
+    is filled (French ``de`` before a vowel). `middle_octave` is the number of the octave that middle C begins,
+    None where octaves are told by strokes (German).
     """
 
     plurals: Mapping[Category, Rule]
@@ -60,9 +60,10 @@ class Phrasebook:
     `numerals` the words of chords; `instructions` what printed terms mean (``gloss``) and what they ask of an
     ``early`` and a ``modern`` piano; `page` and `desk` what stands on the lesson page and the desk; `lanes` the
     words under the staves; `spoken` what screen readers say; `checking` how texts name chords and bars;
-    `lane_events` what the lane of events calls them, by kind and label; `columns` and `cells` the heads and entries
-    of tables; `pianos` our instruments; `reasons` why a chord is named as it is. `exercises` have for each kind a ``prompt`` and an ``answer``, `contrasts` for each
-    label what to listen for, `patterns` for each device how to make it (``recipe``) and what to ``try``.
+    `lane_events` what the lane of events calls them, by kind and label; `columns` and `cells` the heads and
+    entries of tables; `pianos` our instruments; `reasons` why a chord is named as it is.
+    `exercises` have for each kind a ``prompt`` and an ``answer``, `contrasts` for each label what to listen for,
+    `patterns` for each device how to make it (``recipe``) and what to ``try``.
     `stop_titles` name a stop and `questions` have what to ``ask`` at it and the ``answer``, by
     ``kind.label`` or by kind.
     """
@@ -112,7 +113,7 @@ class Phrasebook:
         return chosen_form(forms, self.grammar.plurals, written)
 
     def sentence(self, text: str) -> str:
-        """Return a text as a sentence of its own begins: with a capital, where the language needs one raised."""
+        """Return a text as a sentence begins: with a capital, where the language needs one raised."""
         return raised(text) if self.grammar.raise_first else text
 
     def bars(self, first: str, last: str) -> str:
@@ -144,7 +145,7 @@ def raised(text: str) -> str:
 
 @lru_cache
 def phrasebook(language: Language) -> Phrasebook:
-    """Return the words of a language; raise UnderstaveError for one that has none or whose files are broken."""
+    """Return the words of a language; raise UnderstaveError if it has none or its files are broken."""
     tables = whole_tables(language)
     return Phrasebook(
         language=language,

@@ -2,8 +2,8 @@
 
 In: rules as the CLDR has them in ``plurals.xml`` (Unicode Technical Standard #35, Part 3, *Language Plural
 Rules*), such as ``{"one": "i = 1 and v = 0"}``, and a number as it is written. Out: the category whose words
-the number takes: ``zero``, ``one``, ``two``, ``few``, ``many`` or ``other``. Compact exponents (operands ``c``
-and ``e``) are always 0: we write no "1.2 M".
+the number takes: ``zero``, ``one``, ``two``, ``few``, ``many`` or ``other``. Compact exponents (operands
+``c`` and ``e``) are always 0: we write no "1.2 M".
 """
 
 from __future__ import annotations
@@ -64,9 +64,7 @@ def _rule(text: str) -> Rule:
 def _relation(part: str, text: str) -> Rule:
     m = _RELATION.fullmatch(part)
     if m is None:
-        raise UnderstaveError(
-            f"{text!r} is no plural rule; CLDR writes them such as 'i = 1 and v = 0'."
-        )
+        raise UnderstaveError(f"{text!r} is no plural rule; CLDR writes them such as 'i = 1 and v = 0'.")
     name, modulus, relation, listed = m.groups()
     ranges = [tuple(map(Fraction, item.strip().split(".."))) for item in listed.split(",")]
     return lambda written: _within(operand(name, written), modulus, ranges) == (relation == "=")
