@@ -1,8 +1,8 @@
 """Languages are folders: whole ones say the same, half ones crash nothing, numbers take their own forms.
 
 Plural categories: samples of the CLDR (Unicode Common Locale Data Repository, ``plurals.xml``, Unicode
-Technical Standard #35 Part 3) for English, French, Polish, Russian, Arabic, Slovenian and Latvian; from memory
-of the rules' ``@integer`` and ``@decimal`` samples.
+Technical Standard #35 Part 3) for English, French, Polish, Russian, Arabic, Slovenian and Latvian; from
+memory of the rules' ``@integer`` and ``@decimal`` samples.
 """
 
 from __future__ import annotations
@@ -16,14 +16,27 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.wording.readings import example
 
+from understave.engraving.event_lane import KINDS, event_name
 from understave.errors import UnderstaveError
+from understave.export.annotated import annotated_musicxml
 from understave.findings.instructions import DICTIONARY
-from understave.wording import SPOKEN, language_files, phrasebook
-from understave.wording.gaps import CHOICE, counted
+from understave.interpretation.perform import clock
+from understave.interpretation.planning import make_plan
+from understave.media.cards import flash_cards
+from understave.media.cards_csv import cards_csv
+from understave.teaching import cues
+from understave.teaching.exercises import exercises
+from understave.teaching.stops import Timing, propose_stops
+from understave.theory.pitch import Pitch
+from understave.wording import LEVELS, SPOKEN, language_files, phrasebook, tell
+from understave.wording.chord_reasons import explain_span
+from understave.wording.gaps import CHOICE, counted, fill
 from understave.wording.lacking import main
 from understave.wording.language_files import lacking, own_tables, whole_tables
 from understave.wording.phrasebook import Phrasebook
+from understave.wording.playing import tell_plan
 from understave.wording.plurals import category, plural_rules
 
 OTHERS = [code for code in SPOKEN if code != "en"]
@@ -180,7 +193,8 @@ def test_the_browser_finds_every_word_that_it_asks_for(language: str) -> None:
 # --- one form of address ---------------------------------------------------------------------------------
 
 FAMILIAR = {
-    "de": r"\b(?:[Dd]u|[Dd]ich|[Dd]ir|[Dd]eine?[mnrs]?)\b|(?:^|[.?!] )(?:Spiele?|Höre?|Nenne|Schreibe?|Nimm|Sieh)\b",
+    "de": r"\b(?:[Dd]u|[Dd]ich|[Dd]ir|[Dd]eine?[mnrs]?)\b"
+    r"|(?:^|[.?!] )(?:Spiele?|Höre?|Nenne|Schreibe?|Nimm|Sieh)\b",
     # French "ton" is also a key.
     "fr": r"\b(?:[Tt]u|[Tt]oi|[Tt]a|[Tt]es)\b|(?:^|[.?!] )(?:Joue|Écoute|Nomme|Écris|Prends|Regarde)\b",
 }
@@ -248,3 +262,79 @@ def test_a_broken_file_is_named(half: Path) -> None:
 def test_an_unknown_language_is_refused_in_a_sentence() -> None:
     with pytest.raises(UnderstaveError, match="no words for the language 'zz'; choose en or de or fr"):
         phrasebook("zz")
+
+
+# --- nothing left in English -----------------------------------------------------------------------------
+
+ENGLISH = re.compile(
+    r"\b(?:the|and|with|from|which|that|this|those|these|its|into|here|there|where|when|what|while|"
+    r"bars?|beats?|chords?|keys?|major|minor|flat|sharp|notes? of|listen|voice|tune|bass line|set by|is|are)"
+    r"\b",
+    re.IGNORECASE,
+)
+"""Function words of English, and words of the trade, that neither German nor French has."""
+SAME = re.compile(r"\b(?:sont|note de|notes de|Neapolitan sixth in minor|Ii|these)\b")
+
+
+def english_in(text: str) -> list[str]:
+    bare = re.sub(r"⟨[^⟩]*⟩|{[^}]*}|understave \w+", " ", text)
+    return [m[0] for m in ENGLISH.finditer(SAME.sub(" ", bare))]
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_no_english_is_left_in_the_words_themselves(language: str) -> None:
+    left = {
+        (path, word)
+        for path, text in texts(own_tables(language))
+        if path[0] not in ("checking", "grammar")
+        for part in (text.values() if isinstance(text, dict) else text if isinstance(text, list) else [text])
+        if isinstance(part, str)
+        for word in english_in(CHOICE.sub(r"\5", part))
+    }
+    assert left == set()
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_no_english_is_left_in_a_lesson(language: str) -> None:
+    score, reading = example("lock-water")
+    plan = make_plan(score, reading)
+    stops = propose_stops(score, reading, plan, language=language)
+    found = exercises(score, reading, "intermediate")
+    talk = cues.cue_list(score, reading, stops, Timing(clock(score, plan)), 15, language)
+    told = [
+        *(s.text for level in LEVELS for p in tell(score, reading, level, language) for s in p.sentences),
+        *(f"{a.what}. {a.why}" for level in LEVELS for a in tell_plan(score, plan, level, language)),
+        *(t for s in stops for t in (s.title, s.play, s.question, s.answer, *s.say.values())),
+        *(t for e in found for t in (e.prompt(score, language), e.answer(score, language))),
+        *(c.text for c in talk),
+        *(line.split(",")[2] for line in cues.cue_sheet(talk, language).splitlines()),
+        cues.cue_sheet(talk, language).splitlines()[0],
+        cards_csv(flash_cards(score, found, stops, (), language), language),
+        *(explain_span(score, s, language) for s in reading.spans),
+        *(event_name(e, language) for e in reading.events if e.kind in KINDS),
+        *re.findall(r"<words>([^<]*)</words>", annotated_musicxml(score, reading, False, language).decode()),
+    ]
+    own = re.compile("|".join({re.escape(score.title), re.escape(score.composer)}))
+    assert len(told) > 300
+    assert {word for text in told for word in english_in(own.sub("", text))} == set()
+
+
+def test_a_french_sentence_begins_with_a_capital() -> None:
+    score, reading = example("lock-water")
+    for level in LEVELS:
+        for paragraph in tell(score, reading, level, "fr"):
+            for sentence in paragraph.sentences:
+                for begin in re.findall(r"(?:^|[.?!] )([a-zéèêà])\w*", sentence.text):
+                    raise AssertionError((begin, sentence.text))
+
+
+def test_french_contracts_and_elides() -> None:
+    score, _ = example("lock-water")
+    book = phrasebook("fr")
+    at = {"t": Fraction(0), "x": "octave", "y": "le relatif"}
+    assert fill("Ré vient de {x}.", at, score, book) == "Ré vient d’octave."
+    assert fill("Le retour de {y}, à {y}.", at, score, book) == "Le retour du relatif, au relatif."
+    assert fill("La musique de {t:bar} jusqu’à {t:bar}.", at, score, book) == (
+        "La musique de la mesure 1 jusqu’à la mesure 1."
+    )
+    assert fill("{p:octave} reste.", {"p": Pitch.parse("F#4")}, score, book) == "Fa dièse 3 reste."

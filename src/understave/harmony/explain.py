@@ -1,7 +1,8 @@
 """What a note foreign to its chord most likely is.
 
-In: a score, one of its spans and a note. Out: the kind of the note, as English has it; other
-languages have words for each (Hutchinson, "Music Theory for the 21st-Century Classroom", ch. 10, for the kinds of non-chord tone).
+In: a score, one of its spans and a note. Out: the kind of the note, as English has it; other languages have
+words for each (Hutchinson, "Music Theory for the 21st-Century Classroom", ch. 10, for the kinds of non-
+chord tone).
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """The words of a language as they stand in its files, completed from English where they are not whole.
 
 In: a language code. Out: its tables. A language is a folder of TOML files: ``languages/<code>`` beside this
-module, or one that another installed package offers as an entry point of the group ``understave.languages`` (the
-name is the code, the value a package with the files). A table may be spread over several files. What a language
-lacks is said in English, and `lacking` lists it; nothing crashes for want of a word.
+module, or one that another installed package offers as an entry point of the group ``understave.languages``
+(the name is the code, the value a package with the files). A table may be spread over several files. What a
+language lacks is said in English, and `lacking` lists it; nothing crashes for want of a word.
 """
 
 from __future__ import annotations

@@ -40,9 +40,9 @@ class Grammar:
     """How a language builds sentences from words.
 
     `plurals` are its rules (see `plurals`). `raise_first`: names of notes and keys are written small, and a
-    sentence that begins with one needs a capital. `joins` are patterns and what takes their place once a sentence
-    is filled (French ``de`` before a vowel). `middle_octave` is the number of the octave that middle C begins,
-    None where octaves are told by strokes (German).
+    sentence that begins with one needs a capital. `joins` are patterns and what takes their place once a
+    sentence is filled (French ``de`` before a vowel). `middle_octave` is the number of the octave that
+    middle C begins, None where octaves are told by strokes (German).
     """
 
     plurals: Mapping[Category, Rule]
@@ -57,15 +57,14 @@ class Phrasebook:
 
     `events` has an entry for each ``kind.label``; `values` a table of words for each detail that holds a
     word of ours; `units` the forms of what is counted, by plural category or for just one number (``"2"``);
-    `numerals` the words of chords; `instructions` what printed terms mean (``gloss``) and what they ask of an
-    ``early`` and a ``modern`` piano; `page` and `desk` what stands on the lesson page and the desk; `lanes` the
-    words under the staves; `spoken` what screen readers say; `checking` how texts name chords and bars;
-    `lane_events` what the lane of events calls them, by kind and label; `columns` and `cells` the heads and
-    entries of tables; `pianos` our instruments; `reasons` why a chord is named as it is.
-    `exercises` have for each kind a ``prompt`` and an ``answer``, `contrasts` for each label what to listen for,
-    `patterns` for each device how to make it (``recipe``) and what to ``try``.
-    `stop_titles` name a stop and `questions` have what to ``ask`` at it and the ``answer``, by
-    ``kind.label`` or by kind.
+    `numerals` the words of chords; `instructions` what printed terms mean (``gloss``) and what they ask of
+    an ``early`` and a ``modern`` piano; `page` and `desk` what stands on the lesson page and the desk;
+    `lanes` the words under the staves; `spoken` what screen readers say; `checking` how texts name chords
+    and bars; `lane_events` what the lane of events calls them, by kind and label; `columns` and `cells` the
+    heads and entries of tables; `pianos` our instruments; `reasons` why a chord is named as it is.
+    `exercises` have for each kind a ``prompt`` and an ``answer``, `contrasts` for each label what to listen
+    for, `patterns` for each device how to make it (``recipe``) and what to ``try``. `stop_titles` name a
+    stop and `questions` have what to ``ask`` at it and the ``answer``, by ``kind.label`` or by kind.
     """
 
     language: Language
