@@ -14,17 +14,17 @@ PACKAGE = ROOT / "src" / "understave"
 
 # From the top down; what stands in one line may not know one another.
 ROOMS: tuple[tuple[str, ...], ...] = (
-    ("errors", "viewer"),
+    ("errors", "digests", "shown", "stored", "viewer"),
     ("disk", "faults", "theory"),
     ("jobs",),
     ("score",),
     ("harmony",),
-    ("findings",),
+    ("findings", "piece"),
     ("acoustics",),
     ("interpretation",),
     ("wording",),
     ("engraving",),
-    ("export",),
+    ("export", "notebook"),
     ("teaching",),
     ("media",),
     ("lesson",),

@@ -12,6 +12,7 @@ from fractions import Fraction
 from typing import Literal
 
 from understave.harmony.reading import Event
+from understave.shown import shown
 
 Origin = Literal["printed", "proposed"]
 PedalStyle = Literal["planned", "printed", "each harmony", "melting", "none"]
@@ -89,18 +90,21 @@ class Bend:
 
 @dataclass(frozen=True, slots=True)
 class PedalMove:
-    """The pedal from `moment` on: depth 0 (up) .. 1 (down); 0.5 is half.
+    """The pedal from `moment` on: depth 0 (up) .. 1 (down); 0.75 is three quarters, 0.5 half, 0.25 a quarter.
 
-    A move from down to down is a change: released with the new harmony and pressed again just after.
+    A move from down to down is a change: released with the new harmony and pressed again just after; a move
+    from deeper to half or less only lets the pedal up to there. A `late` change comes after the new harmony
+    has begun and does not clear it wholly: the old sound melts into the new.
     """
 
     moment: Fraction
     depth: float
     origin: Origin
     why: Event | None = None
+    late: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Plan:
     """Everything together; each tuple is in order of time (voices in order of the score's notes)."""
 
@@ -113,3 +117,12 @@ class Plan:
     pedal: tuple[PedalMove, ...] = ()
     tempo: float = 90.0
     """Basic tempo in quarter notes a minute."""
+
+    def __repr__(self) -> str:
+        return (
+            f"<Plan at {self.tempo:g} quarter notes a minute: {len(self.marks)} marks, "
+            f"{len(self.hairpins)} hairpins, {len(self.pedal)} moves of the pedal>"
+        )
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, str]:
+        return shown(self)

@@ -58,15 +58,6 @@ class Built:
     aside: tuple[Path, ...]
 
 
-def digest(*values: Any) -> str:
-    """Return a short digest of values that have the same `repr` whenever they are equal."""
-    found = hashlib.sha256()
-    for value in values:
-        found.update(value if isinstance(value, bytes) else repr(value).encode())
-        found.update(b"\0")
-    return found.hexdigest()[:32]
-
-
 @cache
 def program_digest() -> str:
     """Return a digest of the program itself: another version makes everything anew."""

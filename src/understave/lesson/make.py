@@ -15,6 +15,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, get_args
 
+from understave.digests import digest
 from understave.engraving import Options, engrave, to_pdf
 from understave.errors import UnderstaveError
 from understave.export.annotated import annotated_musicxml
@@ -33,7 +34,7 @@ from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.planning import make_plan
 from understave.lesson import edits, memory
-from understave.lesson.build import Files, Part, build, digest, program_digest, remembered, untouched
+from understave.lesson.build import Files, Part, build, program_digest, remembered, untouched
 from understave.lesson.folder import (
     CORRECTIONS,
     EXPORTS,

@@ -13,10 +13,12 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import cached_property
 
+from understave.shown import shown
+from understave.stored import Stored
 from understave.theory.pitch import Pitch
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Note:
     """One sounding note.
 
@@ -67,8 +69,11 @@ class Note:
         object.__setattr__(self, "until", end.numerator / end.denominator)
         object.__setattr__(self, "midi", self.pitch.midi)
 
+    def __repr__(self) -> str:
+        return f"<Note {self.id} {self.pitch} at {self.onset} for {self.duration}>"
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(frozen=True, slots=True, repr=False)
 class Measure:
     """One measure as written; `number` is as printed (``"0"`` for a pickup, ``"12a"`` allowed).
 
@@ -104,6 +109,9 @@ class Measure:
         object.__setattr__(self, "full_length", Fraction(4 * self.beats, self.beat_type))
         object.__setattr__(self, "beat_length", Fraction(12 if compound else 4, self.beat_type))
 
+    def __repr__(self) -> str:
+        return f"<Measure {self.number} at {self.start}, {self.beats}/{self.beat_type}>"
+
 
 @dataclass(frozen=True, slots=True)
 class Direction:
@@ -134,8 +142,8 @@ class Part:
     last_staff: int
 
 
-@dataclass(frozen=True)
-class Score:
+@dataclass(frozen=True, repr=False)
+class Score(Stored):
     """A whole piece.
 
     `notes` are sorted by onset, then grace notes first, then pitch. `source` is the MusicXML tree
@@ -152,6 +160,13 @@ class Score:
     metadata: dict[str, str] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     source: bytes = b""
+
+    def __repr__(self) -> str:
+        title = self.title or "untitled"
+        return f"<Score {title!r}, {len(self.measures)} measures, {len(self.notes)} notes>"
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, str]:
+        return shown(self)
 
     @cached_property
     def _starts(self) -> list[float]:
