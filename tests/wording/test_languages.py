@@ -22,6 +22,7 @@ from understave.engraving.event_lane import KINDS, event_name
 from understave.errors import UnderstaveError
 from understave.export.annotated import annotated_musicxml
 from understave.findings.instructions import DICTIONARY
+from understave.harmony.reading import Detail
 from understave.interpretation.perform import clock
 from understave.interpretation.planning import make_plan
 from understave.media.cards import flash_cards
@@ -331,7 +332,7 @@ def test_a_french_sentence_begins_with_a_capital() -> None:
 def test_french_contracts_and_elides() -> None:
     score, _ = example("lock-water")
     book = phrasebook("fr")
-    at = {"t": Fraction(0), "x": "octave", "y": "le relatif"}
+    at: dict[str, Detail] = {"t": Fraction(0), "x": "octave", "y": "le relatif"}
     assert fill("Ré vient de {x}.", at, score, book) == "Ré vient d’octave."
     assert fill("Le retour de {y}, à {y}.", at, score, book) == "Le retour du relatif, au relatif."
     assert fill("La musique de {t:bar} jusqu’à {t:bar}.", at, score, book) == (
