@@ -1,4 +1,4 @@
-"""The command ``doctor``: see whether all that is needed is here."""
+"""The commands ``doctor`` and ``languages``: is all that is needed here, and what does a language lack?"""
 
 from __future__ import annotations
 
@@ -16,6 +16,16 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
         "doctor", help="see whether all that is needed is here, and what to send when you ask for help"
     )
     doctor.set_defaults(run=_doctor)
+
+    languages = commands.add_parser("languages", help="list the languages, and what words each of them lacks")
+    languages.add_argument("language", nargs="*", metavar="CODE", help="which, such as fr (default: all)")
+    languages.set_defaults(run=_languages)
+
+
+def _languages(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.wording.lacking import main
+
+    return main(arguments.language)
 
 
 def _doctor(arguments: argparse.Namespace, console: Console) -> int:
