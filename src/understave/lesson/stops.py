@@ -32,6 +32,7 @@ from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, Level, Phrasebook, phrasebook
+from understave.wording.claiming import is_true, is_true_of
 from understave.wording.gaps import fill, place
 from understave.wording.playing import Advice, tell_plan
 from understave.wording.sentences import can_say, say, values_of
@@ -309,7 +310,11 @@ def _groups(score: Score, reading: Reading, plan: Plan, language: Language) -> l
     """Return events that belong together, the most telling first: those in one bar, or in the bar after it
     where they are about the same notes.
     """
-    events = [e for e in (*reading.events, *_peaks(plan)) if _is_reason(e) and can_say(e, language)]
+    events = [
+        e
+        for e in (*reading.events, *_peaks(plan))
+        if _is_reason(e) and can_say(e, language) and is_true(e, score, reading.spans, LEVELS, language)
+    ]
     events.sort(key=lambda e: (-_interest(e), e.start))
     groups: list[list[Event]] = []
     for e in events:
@@ -524,6 +529,8 @@ def _question(score: Score, reading: Reading, event: Event, book: Phrasebook) ->
             answer = fill(form["answer"], values, score, book, event.kind)
         except KeyError:
             # A value that this event does not carry: the next, more general question is asked.
+            continue
+        if not is_true_of(event, score, reading.spans, f"{form['ask']} {form['answer']}", values):
             continue
         return ask, answer[0].upper() + answer[1:]
     return "", ""

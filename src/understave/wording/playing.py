@@ -12,12 +12,16 @@ from fractions import Fraction
 from itertools import groupby
 from typing import Literal
 
-from understave.harmony.reading import Event
+from understave.harmony.events.remembered import remembered
+from understave.harmony.reading import Event, Span
 from understave.interpretation.dynamics import level_at
 from understave.interpretation.plan import Plan, Tension, Voice
 from understave.interpretation.printed import nearest_mark, printed_loudness
 from understave.score.model import Score
+from understave.theory.key import Key
+from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
+from understave.wording.claiming import is_true
 from understave.wording.gaps import octave_name, place
 from understave.wording.phrasebook import Level, Phrasebook, phrasebook
 from understave.wording.sentences import can_say, plain, say, say_again
@@ -77,6 +81,11 @@ def tell_plan(
     advice = []
     for item in items:
         why, reason = "", item.why
+        if reason is not None and not is_borne_out(score, plan, reason, level, language):
+            if item.aspect == "voicing":
+                # Without its reason there is nothing to lean on or to hold back.
+                continue
+            reason = None
         if reason is not None and can_say(reason, language):
             again = (reason.kind, reason.label) in told
             told.add((reason.kind, reason.label))
@@ -89,6 +98,23 @@ def tell_plan(
         label = reason.label if reason is not None else ""
         advice.append(Advice(item.moment, item.aspect, item.what, why, item.notes, label))
     return tuple(advice)
+
+
+@remembered
+def chords_of(plan: Plan) -> tuple[Span, ...]:
+    """Return the chords that a plan was made for, as the reasons of its tension carry them."""
+    found = []
+    for t in plan.tension:
+        key, numeral = t.why.get("key"), t.why.get("chord")
+        if isinstance(key, Key) and isinstance(numeral, RomanNumeral):
+            found.append(Span(t.start, t.end, key, numeral, t.why.confidence))
+    return tuple(found)
+
+
+def is_borne_out(score: Score, plan: Plan, reason: Event, level: Level, language: Language) -> bool:
+    """Whether the notes bear out a reason of a plan; one made for no chords cannot be tested."""
+    spans = chords_of(plan)
+    return not spans or is_true(reason, score, spans, (level,), language)
 
 
 @dataclass(frozen=True, slots=True)

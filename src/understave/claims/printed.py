@@ -1,0 +1,163 @@
+"""Claims on what is printed: words, marks, signs, rests, fermatas; and on how a phrase ends."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import ClassVar
+
+from understave.claims.claim import Claim
+from understave.claims.facts import Facts
+from understave.score.model import Direction
+
+_LOUDNESS = ("pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff")
+
+
+@dataclass(frozen=True, slots=True)
+class Printed(Claim):
+    """These words or this mark are printed where it is said, to the moment; lower and upper case are one."""
+
+    kind: ClassVar[str] = "printed"
+    text: str
+    sort: str = ""
+
+    def holds(self, facts: Facts) -> bool:
+        wanted = _plainly(self.text)
+        return any(
+            wanted in _plainly(d.text) or (self.sort and d.kind == self.sort)
+            for d in facts.score.directions
+            if abs(d.onset - self.start) <= Fraction(1, 4) and (not self.sort or d.kind == self.sort)
+        )
+
+
+def _plainly(text: str) -> str:
+    return " ".join(text.casefold().split())
+
+
+@dataclass(frozen=True, slots=True)
+class Extreme(Claim):
+    """A printed mark is the softest or the loudest of the piece."""
+
+    kind: ClassVar[str] = "softest or loudest mark"
+    mark: str
+    which: str
+
+    def holds(self, facts: Facts) -> bool:
+        levels = [_LOUDNESS.index(m) for m in map(_mark, facts.score.directions) if m in _LOUDNESS]
+        if self.mark not in _LOUDNESS or not levels:
+            return False
+        level = _LOUDNESS.index(self.mark)
+        return level == (min(levels) if self.which == "softest" else max(levels))
+
+
+def _mark(direction: Direction) -> str:
+    return direction.text.strip() if direction.kind == "dynamic" else ""
+
+
+@dataclass(frozen=True, slots=True)
+class Tempo(Claim):
+    """So many quarter notes a minute are given at a moment."""
+
+    kind: ClassVar[str] = "tempo"
+    per_minute: float
+
+    def holds(self, facts: Facts) -> bool:
+        return any(
+            d.kind == "tempo" and d.value is not None and abs(d.value - self.per_minute) < 0.51
+            for d in facts.score.directions
+            if abs(d.onset - self.start) <= Fraction(1, 2)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class PhraseEnds(Claim):
+    """A phrase ends at a moment for a reason that is in the score.
+
+    A rest or silence: the voice on top (or the singer, or everyone) is silent right before or after it. A long
+    note: the last note struck in the top line lasts longer than that line's usual note. A fermata, slur, double
+    bar: printed there. Other reasons are the reading's (cadences) and are claimed as such.
+    """
+
+    kind: ClassVar[str] = "phrase end"
+    why: str
+
+    def holds(self, facts: Facts) -> bool:
+        bar = facts.bar(max(Fraction(0), self.end - Fraction(1, 64)))
+        from_ = self.end - bar.full_length
+        check = {
+            "fermata": lambda: self._fermata(facts, from_),
+            "rest": lambda: self._rest(facts, from_, bar.beat_length),
+            "silence": lambda: self._silence(facts, from_, bar.beat_length),
+            "long note": lambda: self._long(facts, from_),
+            "double bar": lambda: self._double_bar(facts),
+            "end of the piece": lambda: self.end >= facts.score.measures[-1].start,
+            "the voice enters": lambda: bool(facts.singers),
+        }.get(self.why)
+        return True if check is None else check()
+
+    def _fermata(self, facts: Facts, start: Fraction) -> bool:
+        printed = any(d.kind == "fermata" and start <= d.onset <= self.end for d in facts.score.directions)
+        return printed or any(n.fermata for n in facts.heard(start, self.end + Fraction(1, 64)))
+
+    def _gaps(self, facts: Facts, start: Fraction, beat: Fraction, parts: frozenset[int] | None) -> bool:
+        """Whether some staff (of the parts) is silent at some moment about the end."""
+        until = self.end + beat
+        staves = {n.staff for n in facts.struck if parts is None or n.part in parts}
+        for staff in staves:
+            reach = start
+            for n in facts.heard(start, until):
+                if n.staff != staff:
+                    continue
+                if n.onset > reach:
+                    return True
+                reach = max(reach, n.end)
+            if reach < until:
+                return True
+        return False
+
+    def _rest(self, facts: Facts, start: Fraction, beat: Fraction) -> bool:
+        return self._gaps(facts, start, beat, None)
+
+    def _silence(self, facts: Facts, start: Fraction, beat: Fraction) -> bool:
+        reach = start
+        for n in facts.heard(start, self.end + beat):
+            if n.onset > reach:
+                return True
+            reach = max(reach, n.end)
+        return reach < self.end + beat
+
+    def _long(self, facts: Facts, start: Fraction) -> bool:
+        here = facts.heard(start - facts.bar(start).full_length if start else start, self.end)
+        tops = [n for n in here if n.part in facts.singers] or list(here)
+        usual = sorted(n.duration for n in facts.struck)[len(facts.struck) // 2]
+        return any(n.duration > usual and n.end > start for n in tops)
+
+    def _double_bar(self, facts: Facts) -> bool:
+        source = facts.score.source
+        return (
+            any(
+                m.repeat_end or m.repeat_start
+                for m in facts.score.measures
+                if abs(m.end - self.end) < m.full_length or abs(m.start - self.end) < m.full_length
+            )
+            or b"bar-style" in source
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Times(Claim):
+    """The printed pedal goes down so many times in the piece."""
+
+    kind: ClassVar[str] = "printed pedal"
+    count: int
+
+    def holds(self, facts: Facts) -> bool:
+        marks = [d for d in facts.score.directions if d.kind == "pedal" and d.text in ("start", "change")]
+        return len(marks) == self.count
+
+    def subject(self) -> Hashable:
+        return "printed pedal"
+
+    def answer(self) -> Hashable:
+        return self.count
