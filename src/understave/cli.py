@@ -201,6 +201,12 @@ def _parser() -> argparse.ArgumentParser:
     doctor = commands.add_parser(
         "doctor", help="see whether all that is needed is here, and what to send when you ask for help"
     )
+    doctor.add_argument(
+        "--claims",
+        type=Path,
+        metavar="LESSON",
+        help="test on the notes all that could be said of a lesson or a score, and list what is not so",
+    )
     doctor.set_defaults(run=_doctor)
     return parser
 
@@ -356,8 +362,36 @@ def _open(arguments: argparse.Namespace, console: Console) -> int:
     return 0
 
 
+def _claims(source: Path, console: Console) -> int:
+    """Print claims by kind, then what is not told because the notes deny it, then what contradicts itself."""
+    from understave.interpretation.make import make_plan
+    from understave.lesson.account import contradictions, counted_claims, failures, statements
+    from understave.lesson.exercises import exercises
+
+    score, reading = _read(source)
+    found = statements(score, reading, make_plan(score, reading), exercises=exercises(score, reading))
+    table = Table("kind of claim", "made", "failed", "told", title=score.title)
+    for kind, count in counted_claims(found).items():
+        table.add_row(kind, str(count.claims), str(count.failed), str(count.told))
+    console.print(table)
+    told = sum(s.told for s in found)
+    console.print(
+        f"{len(found)} statements, {told} told. Not told, since the notes deny it:", highlight=False
+    )
+    for line in failures(score, found):
+        console.print(f"  {line}", highlight=False, markup=False)
+    for pair in (twice := contradictions(found)):
+        console.print(
+            f"  two answers, {pair.told[0]} and {pair.told[1]}: {pair.one} / {pair.other}", markup=False
+        )
+    return 1 if twice else 0
+
+
 def _doctor(arguments: argparse.Namespace, console: Console) -> int:
     from understave.doctor import WHAT_TO_SEND, examine
+
+    if arguments.claims is not None:
+        return _claims(arguments.claims, console)
 
     signs = {
         "fine": Text("fine", "green"),

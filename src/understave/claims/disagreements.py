@@ -18,7 +18,7 @@ class Disagreement:
 
 
 def disagreements(claims: Iterable[tuple[str, Claim]]) -> tuple[Disagreement, ...]:
-    """Return the pairs of claims, each given with where it is told, that answer the same question otherwise."""
+    """Return the pairs of claims, given with where they are told, that answer the same question otherwise."""
     known: dict[Hashable, tuple[str, Claim]] = {}
     found: list[Disagreement] = []
     for where, claim in claims:

@@ -91,7 +91,7 @@ class Facts:
         return found
 
     def next_in_voice(self, note: Note, after: Fraction | None = None) -> tuple[Note, ...]:
-        """Return the notes struck next in a note's own printed voice once it has ended (or after a moment)."""
+        """Return the notes struck next in a note's printed voice once it has ended (or after a moment)."""
         onsets, notes = self._voices[voice(note)]
         i = bisect_left(onsets, float(after) if after is not None else note.until)
         return _together(onsets, notes, i)
@@ -127,12 +127,6 @@ class Facts:
         """Return the highest note that sounds at a moment."""
         here = self.sounding(moment)
         return here[-1] if here else None
-
-    @cached_property
-    def tops(self) -> tuple[int, ...]:
-        """MIDI numbers of the highest note at every onset, sorted."""
-        moments, frames = self._frames
-        return tuple(sorted(max(n.midi for n in frame) for frame in frames))
 
     # --- the reading -------------------------------------------------------------------------------------
 

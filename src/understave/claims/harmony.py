@@ -91,14 +91,16 @@ class NextChord(Claim):
     numeral: RomanNumeral
 
     def holds(self, facts: Facts) -> bool:
-        wanted = tones(self.key, self.numeral)
+        wanted = self.numeral.chord(self.key)
         here = facts.span(self.start)
         for span in facts.spans_in(self.start, facts.score.end):
             if here is None or span.start == here.start:
                 continue
-            if tones(span.key, span.numeral) == wanted:
-                return True
-            if tones(span.key, span.numeral) != tones(here.key, here.numeral):
+            chord = span.numeral.chord(span.key)
+            if chord.root.semitone == wanted.root.semitone:
+                # A triad that takes its seventh later is the same answer.
+                return len(chord.semitones & wanted.semitones) >= min(3, len(wanted.semitones))
+            if chord.semitones != tones(here.key, here.numeral):
                 return False
         return False
 
@@ -226,6 +228,12 @@ def _lowest_is(facts: Facts, span: Span, tone: PitchClass) -> bool:
     return low is not None and low.midi % 12 == tone.semitone
 
 
+def _stands_on(facts: Facts, moment: Fraction, tone: PitchClass) -> bool:
+    """Whether the lowest note that sounds at a moment is this one."""
+    here = facts.sounding(moment)
+    return bool(here) and here[0].midi % 12 == tone.semitone
+
+
 def _is_dominant(span: Span, key: Key) -> bool:
     """Whether a span is the dominant triad or seventh (or on its leading tone) of a key."""
     chord = span.numeral.chord(span.key)
@@ -260,9 +268,9 @@ class Confirmed(Claim):
 
     def _at(self, facts: Facts, moment: Fraction, firmly: bool = False) -> bool:
         goal = facts.span(moment)
-        if goal is None or not _on_tonic(goal, self.key) or not _lowest_is(facts, goal, self.key.tonic):
+        if goal is None or not _on_tonic(goal, self.key) or not _stands_on(facts, moment, self.key.tonic):
             return False
-        before = [s for s in facts.spans_in(moment - 2 * facts.bar(moment).full_length, moment)]
+        before = list(facts.spans_in(moment - 2 * facts.bar(moment).full_length, moment))
         root = PitchClass.from_fifths(self.key.tonic.fifths + 1)
         for span in reversed(before[-3:]):
             if _is_dominant(span, self.key):
@@ -476,7 +484,7 @@ class Roots(Claim):
 
 @dataclass(frozen=True, slots=True)
 class Quick(Claim):
-    """How often chords change, in changes to a bar, within a fifth or a half of one; `against`: and slower there.
+    """How often chords change, in changes to a bar, within a fourth or a half; `against`: and slower there.
 
     Another position of the same chord is no change.
     """
@@ -539,7 +547,10 @@ class MelodyNote(Claim):
 
 @dataclass(frozen=True, slots=True)
 class Top(Claim):
-    """The highest note of a stretch; with `rests`, while the singer is silent as it begins."""
+    """The highest note of the chord that a moment brings; with `rests`, while the singer is silent.
+
+    Where the chord comes with a note leaning over it, its own highest note is the one that counts.
+    """
 
     kind: ClassVar[str] = "top note"
     pitch: Pitch
@@ -549,7 +560,13 @@ class Top(Claim):
         here = facts.sounding(self.start)
         if self.rests and facts.singers and any(n.part in facts.singers for n in here):
             return False
-        return bool(here) and max(here, key=lambda n: n.midi).pitch == self.pitch
+        span = facts.span(self.start)
+        inside = tones(span.key, span.numeral) if span is not None else frozenset(range(12))
+        for moment in facts.moments(self.start, self.start + facts.bar(self.start).full_length):
+            here = facts.sounding(moment)
+            if here and here[-1].midi % 12 in inside:
+                return here[-1].pitch == self.pitch
+        return False
 
 
 @dataclass(frozen=True, slots=True)
@@ -572,8 +589,8 @@ class Cadence(Claim):
         goal = facts.span(self.start)
         if goal is None:
             return False
-        before = [s for s in facts.spans_in(self.start - 4 * facts.bar(self.start).full_length, self.start)]
-        before = [s for s in before if s.end <= self.start][::-1]
+        bars = 4 * facts.bar(self.start).full_length
+        before = [s for s in facts.spans_in(self.start - bars, self.start) if s.end <= self.start][::-1]
         check = {
             "perfect authentic": self._perfect,
             "imperfect authentic": self._authentic,
@@ -601,7 +618,7 @@ class Cadence(Claim):
         rooted = any(n.midi % 12 == fifth.semitone and n.midi == min(m.midi for m in late) for n in late)
         if not rooted and not _lowest_is(facts, led, fifth):
             return False
-        if not _lowest_is(facts, goal, self.key.tonic):
+        if not _stands_on(facts, self.start, self.key.tonic):
             return False
         top = facts.heard(self.start, min(goal.end, self.start + facts.bar(self.start).full_length))
         if self.melody is not None:
@@ -682,10 +699,10 @@ class NotFinal(Claim):
         if self.why == "dominant inverted":
             return (
                 _is_dominant(led, self.key)
-                and not led.numeral.chord(led.key).bass.semitone == (tonic.semitone + 7) % 12
+                and led.numeral.chord(led.key).bass.semitone != (tonic.semitone + 7) % 12
             )
         if self.why == "tonic inverted":
-            return not _lowest_is(facts, goal, tonic) or goal.numeral.chord(goal.key).bass != tonic
+            return not _stands_on(facts, self.start, tonic) or goal.numeral.chord(goal.key).bass != tonic
         return led.numeral.chord(led.key).root.semitone == self.key.leading_tone.semitone
 
 

@@ -92,8 +92,7 @@ class Named(Claim):
 class Apart(Claim):
     """Two notes sound together at the interval named; where the pedal holds one, the first has ended.
 
-    The interval is measured as spelled; one that only sounds like it (A sharp and B flat's neighbours) counts
-    for minor seconds, major sevenths and minor ninths, which are told by their sound.
+    Two shades of one letter are measured as spelled; the others are told by their sound.
     """
 
     kind: ClassVar[str] = "interval"
@@ -172,6 +171,24 @@ class Rub(Claim):
 
 
 @dataclass(frozen=True, slots=True)
+class GoesOn(Claim):
+    """A pitch that sounds in a stretch is followed in its line by this note, a step away, within a bar."""
+
+    kind: ClassVar[str] = "goes on to"
+    pitch: Pitch
+    aim: PitchClass
+
+    def holds(self, facts: Facts) -> bool:
+        ones = [n for n in facts.heard(self.start, self.end) if n.pitch == self.pitch]
+        for one in ones:
+            until = one.end + facts.bar(one.onset).full_length
+            for to in facts.struck_in(one.end, until):
+                if same(self.aim, to) and is_step(one, to) and goes_on(one, to, facts, detour=True):
+                    return True
+        return False
+
+
+@dataclass(frozen=True, slots=True)
 class SettlesOn(Claim):
     """A note goes by step to a pitch that is struck at a moment, in its part, and is consonant there."""
 
@@ -233,7 +250,7 @@ def goes_on(note: Note, to: Note, facts: Facts, detour: bool = False) -> bool:
 
 
 def _passing(note: Note, to: Note, facts: Facts) -> bool:
-    """Whether a note only goes by: reached by step, left by step onward or back, and no heavier than its goal."""
+    """Whether a note only goes by: come to by step, left by step, and no heavier than its goal."""
     before = [
         n
         for n in facts.last_in_voice(note)

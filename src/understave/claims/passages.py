@@ -1,4 +1,4 @@
-"""Claims on passages: what stays, is repeated, comes back, moves in sequence; how long, how high, how thick."""
+"""Claims on passages: what stays, is repeated, comes back or moves in sequence; how long, how high."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import ClassVar
 
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts
-from understave.claims.notes import is_step, same
+from understave.claims.notes import is_step
 from understave.score.model import Note
 from understave.theory.pitch import Interval, Pitch, PitchClass
 
@@ -18,6 +18,8 @@ _ALIKE = 0.5
 """Share of the notes of a varied return that must be found again. Set by ear."""
 _EXACT = 0.97
 """Share of the notes of a literal return that must be found again: a tie or a grace note may differ."""
+_HIGH = 0.6
+"""Share of a melody's notes that are no higher than one that stands high. Set by ear."""
 _MOVED = 0.6
 """Share of the top line's notes that come back moved in a sequence or a return in another key. Set by ear."""
 
@@ -79,7 +81,7 @@ class Stays(Claim):
 
 @dataclass(frozen=True, slots=True)
 class Repeated(Claim):
-    """A note is struck so many times in a stretch, at least and in one part, with nothing else between.
+    """A note is struck so many times in a stretch on one staff, with nothing else between.
 
     What sounds with it may change; in its own voice no other note comes between two strikings (`strict`).
     """
@@ -90,16 +92,19 @@ class Repeated(Claim):
     strict: bool = True
 
     def holds(self, facts: Facts) -> bool:
-        here = [n for n in facts.struck_in(self.start, self.end) if n.pitch == self.tone]
+        staves: dict[int, list[Note]] = {}
+        for n in facts.struck_in(self.start, self.end):
+            if n.pitch == self.tone:
+                staves.setdefault(n.staff, []).append(n)
+        return any(self._counts(facts, here) for here in staves.values())
+
+    def _counts(self, facts: Facts, here: list[Note]) -> bool:
         moments = {n.onset for n in here}
         if len(moments) != self.count:
             return False
-        if not self.strict or not here:
-            return True
-        first = min(here, key=lambda n: n.onset)
-        last = max(n.onset for n in here)
-        line = [n for n in facts.in_voice(first, first.onset, last) if n.onset not in moments]
-        return len(line) <= max(1, self.count // 4)
+        last = max(moments)
+        line = [n for n in facts.in_voice(here[0], here[0].onset, last) if n.onset not in moments]
+        return not self.strict or len(line) <= max(1, self.count // 4)
 
     def subject(self) -> Hashable:
         return "repeated note", self.start, self.tone
@@ -146,19 +151,18 @@ class Peak(Claim):
 
 @dataclass(frozen=True, slots=True)
 class High(Claim):
-    """A pitch stands high in the piece: at least three quarters of the top notes lie below it. Set by ear."""
+    """A pitch of a stretch stands high in the piece: so many of the melody's notes lie no higher."""
 
     kind: ClassVar[str] = "stands high"
     pitch: Pitch
 
     def holds(self, facts: Facts) -> bool:
-        moments = [n for n in _melody_like(facts, Fraction(0), facts.score.end)]
         tops: dict[float, int] = {}
-        for n in moments:
+        for n in _melody_like(facts, Fraction(0), facts.score.end):
             tops[n.at] = max(tops.get(n.at, 0), n.midi)
         lower = sum(v <= self.pitch.midi for v in tops.values())
         sounds = any(n.pitch == self.pitch for n in facts.heard(self.start, self.end))
-        return sounds and bool(tops) and lower >= 0.7 * len(tops)
+        return sounds and bool(tops) and lower >= _HIGH * len(tops)
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,8 +216,8 @@ def _line(facts: Facts, start: Fraction, end: Fraction) -> dict[Fraction, Note]:
 class ComesBack(Claim):
     """A passage is an earlier one again: ``"literal"``, ``"varied"``, moved, or in the other mode.
 
-    Bars are compared from both starts; of a literal return nearly all notes are found again in their place, of
-    a varied or moved one so many letters of any voice (see the constants of this module).
+    Bars are compared from both starts; of a literal return nearly all notes are found again in their place,
+    of a varied or moved one so many letters of any voice (see the constants of this module).
     """
 
     kind: ClassVar[str] = "comes back"
@@ -390,7 +394,7 @@ def _hand_notes(facts: Facts, hand: str, start: Fraction, end: Fraction) -> list
 
 @dataclass(frozen=True, slots=True)
 class Pattern(Claim):
-    """What a hand does in a stretch, in at least two thirds of it (see `_PATTERNS`; common practice, no source)."""
+    """What a hand does in a stretch, in at least half of it (see `_share`; common practice, no source)."""
 
     kind: ClassVar[str] = "texture"
     hand: str
@@ -469,7 +473,7 @@ class MelodyIn(Claim):
             n for n in (facts.score.note_by_id.get(i) for i in self.notes) if n is not None and n.duration
         ]
         if facts.singers and found:
-            sung = any(n.part in facts.singers for n in facts.heard(self.start, self.end))
+            sung = any(n.part in facts.singers for n in facts.sounding(found[0].onset))
             if sung and not any(n.part in facts.singers for n in found):
                 return False
         if not found or self.place == "in the left hand":

@@ -74,9 +74,9 @@ class Tempo(Claim):
 class PhraseEnds(Claim):
     """A phrase ends at a moment for a reason that is in the score.
 
-    A rest or silence: the voice on top (or the singer, or everyone) is silent right before or after it. A long
-    note: the last note struck in the top line lasts longer than that line's usual note. A fermata, slur, double
-    bar: printed there. Other reasons are the reading's (cadences) and are claimed as such.
+    A rest: some staff is silent right before or after it; a silence: all are. A long note: one that sounds
+    there lasts longer than the piece's usual note. Fermata, double bar: printed there. Other reasons are the
+    reading's (cadences) and are claimed as such.
     """
 
     kind: ClassVar[str] = "phrase end"

@@ -125,9 +125,7 @@ def claims_of(
 
     A `template` of its own takes the place of the form's, such as that of an answer, with `more` values.
     """
-    make = _MAKERS.get(event.kind)
-    if make is None:
-        return ()
+    make = _MAKERS.get(event.kind, _nothing)
     if template is None:
         entry = phrasebook(language).entry(event.kind, event.label)
         if entry is None or form not in entry:
@@ -135,7 +133,17 @@ def claims_of(
         template = entry[form]
     values = {**values_of(event), **(more or {})}
     said = chosen(template, values)[1]
-    return tuple(dict.fromkeys(make(Told(event, score, values, said))))
+    told = Told(event, score, values, said)
+    return tuple(dict.fromkeys((*make(told), *_chord_asked(told))))
+
+
+def exercise_claims(
+    score: Score, kind: str, values: Sequence[tuple[str, Detail]], stretch: tuple[Fraction, Fraction]
+) -> tuple[Claim, ...]:
+    """Return what an exercise's values claim of the piece itself, all of them taken as said."""
+    event = Event(kind, "", *stretch, (), 1.0, tuple(values))
+    told = Told(event, score, dict(values), frozenset(name for name, _ in values))
+    return tuple(dict.fromkeys(_EXERCISES.get(kind, _nothing)(told)))
 
 
 def is_true(
@@ -145,7 +153,7 @@ def is_true(
     levels: Sequence[Level] = ("intermediate",),
     language: Language = "en",
 ) -> bool:
-    """Whether all that an event's sentences claim at some levels is borne out by the notes and the chords read.
+    """Whether all that an event's sentences claim at some levels is so, by the notes and the chords read.
 
     The short forms that tell it again are tested too: nobody knows beforehand which will be used.
     """
@@ -161,6 +169,10 @@ def is_true_of(
     """Whether what a template of its own, such as a question with its answer, claims of an event is so."""
     known = facts(score, spans)
     return all(c.holds(known) for c in claims_of(event, score, template=said, more=values))
+
+
+def _nothing(t: Told) -> Iterator[Claim]:
+    yield from ()
 
 
 # --- chords and keys shared by several kinds ---------------------------------------------------------------
@@ -188,7 +200,32 @@ def _changes(t: Told, key: Key) -> Iterator[Claim]:
                 yield h.Instead(t.start, t.end, tone, plain, key)
 
 
-# --- non-chord tones ------------------------------------------------------------------------------------------
+def _chord_asked(t: Told) -> Iterator[Claim]:
+    """What a question on a chord says: its notes sound but for those called silent, and which is lowest."""
+    start, end, key, numeral = (
+        t.moment("span_start"),
+        t.moment("span_end"),
+        t.key("span_key"),
+        t.chord("span_chord"),
+    )
+    if start is None or end is None or key is None or numeral is None:
+        return
+    if t.says("members"):
+        yield h.ChordIs(start, start, key, numeral)
+        yield from (n.Sounds(start, end, m) for m in t.listed("members") if isinstance(m, PitchClass))
+    if t.says("silent"):
+        yield from (n.Silent(start, end, m) for m in t.listed("silent") if isinstance(m, PitchClass))
+    bass = t.tone("chord_bass")
+    if bass is not None and t.says("chord_bass"):
+        yield n.BassIs(start, end, bass)
+    if t.says("outside"):
+        for tone in t.listed("outside"):
+            if isinstance(tone, PitchClass):
+                yield n.Sounds(start, end, tone)
+                yield h.ForeignTo(start, end, tone, key)
+
+
+# --- non-chord tones ---------------------------------------------------------------------------------------
 
 
 def _nonchord(t: Told) -> Iterator[Claim]:
@@ -285,7 +322,7 @@ def _leaning(t: Told, note: Note, last: Note) -> Iterator[Claim]:
         yield n.Lies(t.start, t.end, note.id, t.text("place"))
 
 
-# --- sharp dissonances -------------------------------------------------------------------------------------------
+# --- sharp dissonances -------------------------------------------------------------------------------------
 
 
 def _sharp(t: Told) -> Iterator[Claim]:
@@ -322,7 +359,7 @@ def _clash_ends(t: Told) -> Iterator[Claim]:
             yield n.Moves(t.start, t.end, other.id, to.id, detour=True)
 
 
-# --- cadences ----------------------------------------------------------------------------------------------------
+# --- cadences ----------------------------------------------------------------------------------------------
 
 
 def _cadence(t: Told) -> Iterator[Claim]:
@@ -367,8 +404,7 @@ def _phrase(t: Told) -> Iterator[Claim]:
     if bars is not None and t.says("bars"):
         yield p.Lasts(t.start, t.event.end, bars, about=True)
     if t.says("reasons"):
-        most = {"intermediate": 3}.get("", 3)
-        for why in t.listed("reasons")[:most]:
+        for why in t.listed("reasons")[:3]:
             if isinstance(why, str):
                 yield pr.PhraseEnds(t.start, t.event.end, why)
 
@@ -418,7 +454,7 @@ def _seventh(t: Told) -> Iterator[Claim]:
         yield n.Sounds(t.start, t.end, taken)
 
 
-# --- chromatic and applied chords ------------------------------------------------------------------------------
+# --- chromatic and applied chords --------------------------------------------------------------------------
 
 
 def _chromatic(t: Told) -> Iterator[Claim]:
@@ -431,7 +467,7 @@ def _chromatic(t: Told) -> Iterator[Claim]:
     yield from _changes(t, key)
     to, to_key = t.chord("to"), t.key("to_key")
     if to is not None and t.says("to"):
-        yield h.NextChord(t.start, t.end, key if to_key is None else key, to)
+        yield h.NextChord(t.start, t.end, to_key or key, to)
     for name in ("lower_pitch", "upper_pitch", "second_pitch"):
         pitch = t.pitch(name)
         if pitch is not None and t.says(name):
@@ -556,7 +592,7 @@ def _pivot(t: Told) -> Iterator[Claim]:
         yield h.SameChord(t.start, t.end, key, numeral, new_key, new)
 
 
-# --- what stays ------------------------------------------------------------------------------------------------
+# --- what stays --------------------------------------------------------------------------------------------
 
 
 def _pedal_point(t: Told) -> Iterator[Claim]:
@@ -604,7 +640,7 @@ def _repeated(t: Told) -> Iterator[Claim]:
         yield p.MelodyIn(t.start, t.end, "inside", t.event.notes)
 
 
-# --- texture and melody ----------------------------------------------------------------------------------------
+# --- texture and melody ------------------------------------------------------------------------------------
 
 
 def _texture(t: Told) -> Iterator[Claim]:
@@ -636,7 +672,7 @@ def _melody(t: Told) -> Iterator[Claim]:
         yield p.MelodyIn(t.start, t.end, _PLACES.get(label, label), t.event.notes)
 
 
-# --- patterns and returns --------------------------------------------------------------------------------------
+# --- patterns and returns ----------------------------------------------------------------------------------
 
 
 def _sequence(t: Told) -> Iterator[Claim]:
@@ -645,9 +681,10 @@ def _sequence(t: Told) -> Iterator[Claim]:
         yield h.Roots(t.start, t.end, roots)
     times = tuple(Fraction(x) for x in t.listed("statement_times") if isinstance(x, Fraction | int))
     first, last, interval = t.moment("model_start"), t.moment("model_end"), t.interval()
-    if first is not None and last is not None and interval is not None and len(times) > 1:
-        if t.event.label in ("rising", "falling", "melodic"):
-            yield p.InSequence(first, t.end, last - first, interval, times)
+    if t.event.label not in ("rising", "falling", "melodic") or len(times) < 2:
+        return
+    if first is not None and last is not None and interval is not None:
+        yield p.InSequence(first, t.end, last - first, interval, times)
 
 
 _BY = {"chromatic bass descent": "semitones", "chromatic bass ascent": "semitones", "lament bass": "steps"}
@@ -709,7 +746,7 @@ def _section(t: Told) -> Iterator[Claim]:
         yield p.ComesBack(t.start, t.start + length, like, like + length, "varied")
 
 
-# --- what is printed -------------------------------------------------------------------------------------------
+# --- what is printed ---------------------------------------------------------------------------------------
 
 
 def _instruction(t: Told) -> Iterator[Claim]:
@@ -731,7 +768,7 @@ def _pedal_mark(t: Told) -> Iterator[Claim]:
         yield h.ChordsChange(t.start, t.end)
 
 
-# --- reasons of the plan ---------------------------------------------------------------------------------------
+# --- reasons of the plan -----------------------------------------------------------------------------------
 
 
 def _tension(t: Told) -> Iterator[Claim]:
@@ -756,8 +793,8 @@ def _tension(t: Told) -> Iterator[Claim]:
     if aim is not None:
         if t.says("met", "unmet"):
             yield h.Follows(t.start, t.end, aim, has=t.says("met"))
-        if t.says("found"):
-            yield h.Follows(t.start, t.end, aim)
+        if t.says("found") and pitch is not None:
+            yield n.GoesOn(t.start, t.end, pitch, aim)
     if label == "rest" and chord is not None and key is not None:
         yield h.Consonant(t.start, t.start, key, chord)
 
@@ -826,8 +863,7 @@ def _voicing(t: Told) -> Iterator[Claim]:
         yield n.Dissonant(start, max(note.end, start + _INSTANT), note.id)
         goal, at = t.pitch("resolution_pitch"), t.moment("resolution_time")
         if goal is not None and at is not None and t.says("resolution_pitch"):
-            yield n.Sounds(at, at + _INSTANT, goal)
-            yield n.SettlesOn(at, at, note.id, goal)
+            yield n.GoesOn(note.onset, note.end, note.pitch, goal.pitch_class)
     elif label == "resolution":
         yield n.Sounds(t.start, t.end, pitch)
 
@@ -890,4 +926,43 @@ _MAKERS: Mapping[str, Maker] = {
     "voicing": _voicing,
     "pedalling": _pedalling,
     "timing": _timing,
+}
+
+
+# --- exercises ---------------------------------------------------------------------------------------------
+
+
+def _chord_exercise(t: Told) -> Iterator[Claim]:
+    at, key, chord = t.moment("at"), t.key("home") or t.key(), t.chord("chord")
+    if at is not None and key is not None and chord is not None:
+        yield h.ChordIs(at, at, key, chord)
+
+
+def _foreign_exercise(t: Told) -> Iterator[Claim]:
+    yield from _chord_exercise(t)
+    moment, pitch = t.moment("moment"), t.pitch("pitch")
+    if moment is not None and pitch is not None:
+        yield n.Sounds(moment, moment + _INSTANT, pitch)
+        yield h.Member(moment, moment, pitch, belongs=False)
+
+
+def _resolve_exercise(t: Told) -> Iterator[Claim]:
+    pitch, goal, way = t.pitch("pitch"), t.pitch("goal"), t.text("way")
+    if pitch is not None and goal is not None:
+        yield n.Pull(t.start, t.end, pitch, goal.pitch_class, way)
+        yield n.Sounds(t.start, t.end, pitch)
+
+
+def _sequence_exercise(t: Told) -> Iterator[Claim]:
+    roots = tuple(r for name in ("given", "going_on") for r in t.listed(name) if isinstance(r, PitchClass))
+    if roots:
+        yield h.Roots(t.start, t.end, roots)
+
+
+_EXERCISES: Mapping[str, Maker] = {
+    "name the chord": _chord_exercise,
+    "spell the chord": _chord_exercise,
+    "find the foreign note": _foreign_exercise,
+    "resolve the dissonance": _resolve_exercise,
+    "continue the sequence": _sequence_exercise,
 }

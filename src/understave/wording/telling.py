@@ -251,7 +251,7 @@ def _says(other: Event, event: Event) -> bool:
 def _choose(
     events: Iterable[Event], most: int, same: int, least: float, so: Callable[[Event], bool]
 ) -> list[Event]:
-    """Return the most telling events in order of time: no more than `same` alike, none under `least`, and none
+    """Return the most telling events in order of time: no more than `same` alike, none under `least`, none
     that is not `so`.
     """
     ranked = sorted(events, key=lambda e: (-weight(e) * e.confidence, e.start))
