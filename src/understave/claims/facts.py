@@ -135,6 +135,13 @@ class Facts:
         i = bisect_right(self._starts, float(moment)) - 1
         return self.spans[i] if i >= 0 and self.spans[i].end > moment else None
 
+    def before(self, moment: Fraction) -> Span | None:
+        """Return the last chord that ends at a moment or earlier."""
+        i = bisect_right(self._starts, float(moment)) - 1
+        while i >= 0 and self.spans[i].end > moment:
+            i -= 1
+        return self.spans[i] if i >= 0 else None
+
     def spans_in(self, start: Fraction, end: Fraction) -> Iterator[Span]:
         """Yield the chords read in a stretch, in order."""
         i = max(0, bisect_right(self._starts, float(start)) - 1)
@@ -143,6 +150,21 @@ class Facts:
                 return
             if span.end > start:
                 yield span
+
+    @cached_property
+    def _letters(self) -> dict[int, frozenset[tuple[float, int]]]:
+        return {}
+
+    def letters(self, measure: Measure) -> frozenset[tuple[float, int]]:
+        """Return what is struck in a bar: the quarters since its start, and the letter, 0 to 6 for C to B."""
+        known = self._letters.get(measure.index)
+        if known is None:
+            origin = float(measure.start)
+            known = self._letters[measure.index] = frozenset(
+                (round(n.at - origin, 3), n.pitch.diatonic % 7)
+                for n in self.struck_in(measure.start, measure.end)
+            )
+        return known
 
     # --- time ----------------------------------------------------------------------------------------------
 

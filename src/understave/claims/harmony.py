@@ -219,8 +219,8 @@ class KeyBefore(Claim):
     key: Key
 
     def holds(self, facts: Facts) -> bool:
-        before = [s for s in facts.spans if s.end <= self.start]
-        return bool(before) and before[-1].key == self.key
+        before = facts.before(self.start)
+        return before is not None and before.key == self.key
 
 
 def _lowest_is(facts: Facts, span: Span, tone: PitchClass) -> bool:
@@ -685,10 +685,9 @@ class NotFinal(Claim):
 
     def holds(self, facts: Facts) -> bool:
         goal = facts.span(self.start)
-        before = [s for s in facts.spans if s.end <= self.start]
-        if goal is None or not before:
+        led, tonic = facts.before(self.start), self.key.tonic
+        if goal is None or led is None:
             return False
-        led, tonic = before[-1], self.key.tonic
         if self.why == "melody not on the tonic":
             lines = _ends_of_lines(facts, self.start, goal.end)
             known = self.melody is not None and self.melody.pitch_class.semitone != tonic.semitone

@@ -550,13 +550,15 @@ class Figures(Claim):
 
 @dataclass(frozen=True, slots=True)
 class Accented(Claim):
-    """A moment is heavier in its bar than another, or as heavy as any: it begins with the beat."""
+    """A moment is heavier in its bar than another, falls on a beat, or brings a new chord."""
 
     kind: ClassVar[str] = "accented"
     than: Fraction
 
     def holds(self, facts: Facts) -> bool:
-        return facts.weight(self.start) < facts.weight(self.than) or facts.weight(self.start) <= 2
+        span = facts.span(self.start)
+        own = facts.weight(self.start)
+        return own < facts.weight(self.than) or own <= 2 or (span is not None and span.start == self.start)
 
 
 @dataclass(frozen=True, slots=True)

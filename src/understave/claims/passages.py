@@ -11,7 +11,7 @@ from typing import ClassVar
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts
 from understave.claims.notes import is_step
-from understave.score.model import Note
+from understave.score.model import Measure, Note
 from understave.theory.pitch import Interval, Pitch, PitchClass
 
 _ALIKE = 0.5
@@ -121,9 +121,9 @@ def _melody_like(facts: Facts, start: Fraction, end: Fraction) -> list[Note]:
 
 @dataclass(frozen=True, slots=True)
 class Peak(Claim):
-    """A pitch is the highest that the melody (or with `line` the top line) reaches in a stretch, in this bar.
+    """A pitch is the highest that the melody (or with `line` the whole) reaches in a stretch.
 
-    The singers' notes are the melody where there are singers.
+    The singers' notes are the melody where there are singers; elsewhere the staff that has the pitch.
     """
 
     kind: ClassVar[str] = "highest note"
@@ -131,16 +131,13 @@ class Peak(Claim):
     line: str = ""
 
     def holds(self, facts: Facts) -> bool:
-        here = (
-            _melody_like(facts, self.start, self.end)
-            if not self.line
-            else list(facts.struck_in(self.start, self.end))
-        )
-        here += [
-            n for n in facts.sounding(self.start) if not facts.singers or n.part in facts.singers or self.line
-        ]
-        highest = max((n.midi for n in here), default=None)
-        return highest == self.pitch.midi
+        here = facts.heard(self.start, self.end)
+        if self.line:
+            return max((n.midi for n in here), default=None) == self.pitch.midi
+        if facts.singers:
+            here = tuple(n for n in here if n.part in facts.singers)
+        staves = {n.staff for n in here if n.pitch == self.pitch}
+        return any(max(n.midi for n in here if n.staff == s) == self.pitch.midi for s in staves)
 
     def subject(self) -> Hashable:
         return "highest note", self.start, self.end, self.line
@@ -251,7 +248,7 @@ class ComesBack(Claim):
         for k, bar in enumerate(there):
             at = round(k * max(1, len(bars) - 1) / max(1, len(there) - 1)) if len(there) > 1 else 0
             near = bars[max(0, at - 2) : at + 3]
-            total += max((_agree(facts, b.start, bar.start, bar.length, steps) for b in near), default=0.0)
+            total += max((_agree(facts, b, bar, steps) for b in near), default=0.0)
         return total / len(there)
 
     def subject(self) -> Hashable:
@@ -261,14 +258,10 @@ class ComesBack(Claim):
         return self.how == "literal"
 
 
-def _agree(facts: Facts, one: Fraction, two: Fraction, length: Fraction, steps: int) -> float:
-    def letters(start: Fraction, move: int) -> set[tuple[Fraction, int]]:
-        return {
-            (n.onset - start, (n.pitch.diatonic + move) % 7) for n in facts.struck_in(start, start + length)
-        }
-
-    a, b = letters(one, steps), letters(two, 0)
-    return len(a & b) / max(1, min(len(a), len(b)))
+def _agree(facts: Facts, one: Measure, two: Measure, steps: int) -> float:
+    a, b = facts.letters(one), facts.letters(two)
+    moved = {(at, (letter + steps) % 7) for at, letter in a}
+    return len(moved & b) / max(1, min(len(a), len(b)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -564,7 +557,8 @@ class StruckBass(Claim):
 
     def holds(self, facts: Facts) -> bool:
         here = facts.sounding(self.start)
-        if not here or here[0].pitch != self.pitch or here[0].onset != self.start:
+        lowest = [n for n in here if n.midi == here[0].midi]
+        if not any(n.pitch == self.pitch and n.onset == self.start for n in lowest):
             return False
         if not self.again:
             return True
@@ -584,8 +578,8 @@ class ChangesHere(Claim):
         span = facts.span(self.start)
         if span is None or span.start != self.start:
             return False
-        before = [s for s in facts.spans if s.end <= self.start]
-        return not before or (before[-1].key, before[-1].numeral) != (span.key, span.numeral)
+        before = facts.before(self.start)
+        return before is None or (before.key, before.numeral) != (span.key, span.numeral)
 
 
 @dataclass(frozen=True, slots=True)

@@ -248,7 +248,7 @@ def _nonchord(t: Told) -> Iterator[Claim]:
         to = t.note("resolution")
         yield n.Accented(t.start, t.start, to.onset if to is not None else t.event.end)
     if t.event.label == "pedal tone":
-        yield h.ChordsChange(max(Fraction(0), t.start - _INSTANT), t.end)
+        yield h.ChordsChange(max(Fraction(0), t.start - _INSTANT), t.end + _INSTANT)
 
 
 def _last_striking(t: Told, note: Note) -> Note:
