@@ -1,4 +1,4 @@
-"""Whether what is told is so: ``python -m benchmarks.claims [--each N] [--sample N --seed S] [--failed KIND]``.
+"""Whether what is told is so: ``python -m benchmarks.claims [--each N] [--sample N] [--failed KIND]``.
 
 In: the two demo pieces, and sixty pieces of the open data of all kinds (songs, preludes, grounds, textbook
 examples, mazurkas, quartets, romantic and earlier keyboard music), of each the first `BARS` bars, with our
@@ -18,11 +18,12 @@ import pickle
 import random
 import sys
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from tempfile import gettempdir
+from typing import TypeVar
 
 from rich.console import Console
 from rich.table import Table
@@ -34,7 +35,7 @@ from understave.claims.facts import Facts, facts
 from understave.errors import UnderstaveError
 from understave.harmony import read
 from understave.harmony.events import find_events
-from understave.harmony.reading import Reading
+from understave.harmony.reading import Reading, Span
 from understave.interpretation.make import make_plan
 from understave.interpretation.plan import Plan
 from understave.lesson.account import Count, Statement, contradictions, counted_claims, statements
@@ -43,6 +44,7 @@ from understave.score.model import Score, beat_text
 from understave.score.passage import passage
 from understave.score.reader import read_score
 
+T = TypeVar("T")
 BARS = 80
 """Bars of each piece that are looked at: whole songs, the beginnings of long movements."""
 LARGEST = {".mxl": 300_000, ".krn": 300_000, ".musicxml": 2_500_000, ".xml": 2_500_000}
@@ -94,30 +96,39 @@ def pieces(each: int | None) -> Iterator[Piece]:
 
 
 def _piece(sort: str, file: Path) -> Piece:
-    kept = _kept(file)
-    if kept.exists():
-        score, spans = pickle.loads(kept.read_bytes())  # written by ourselves
-    else:
+    """Read and plan a piece, or take up what was kept of it."""
+    own = file.read_bytes()
+
+    def reading() -> tuple[Score, tuple[Span, ...]]:
         score = read_score(file)
         if len(score.measures) > BARS:
             score = passage(score, 0, BARS - 1)
-        spans = read(score).spans
-        kept.parent.mkdir(parents=True, exist_ok=True)
-        kept.write_bytes(pickle.dumps((score, spans)))
-    reading = Reading(spans, find_events(score, spans))
-    return Piece(
-        sort, file.parent.name if sort != "songs" else file.stem, score, reading, make_plan(score, reading)
-    )
+        return score, read(score).spans
+
+    score, spans = _kept(own, ("score", "harmony"), ("events",), reading)
+
+    def planned() -> tuple[Reading, Plan]:
+        found = Reading(spans, find_events(score, spans))
+        return found, make_plan(score, found)
+
+    found, plan = _kept(own, ("score", "harmony", "interpretation", "acoustics"), (), planned)
+    return Piece(sort, file.stem if sort == "songs" else file.parent.name, score, found, plan)
 
 
-def _kept(file: Path) -> Path:
-    """Where a reading is kept: by the file and by all that reads scores and chords."""
-    digest = hashlib.sha256(file.read_bytes())
+def _kept(own: bytes, rooms: Sequence[str], without: Sequence[str], make: Callable[[], T]) -> T:
+    """Return what was made of a file, kept under a digest of it and of the rooms that make it."""
+    digest = hashlib.sha256(own)
     root = Path(understave.__file__).parent
-    for module in sorted((root / "score").glob("*.py")) + sorted((root / "harmony").glob("**/*.*")):
-        if "events" not in module.parts and module.suffix in (".py", ".json", ".npz", ".onnx"):
+    for module in sorted(m for room in rooms for m in (root / room).rglob("*") if m.is_file()):
+        if module.suffix != ".pyc" and module.parent.name not in without:
             digest.update(module.read_bytes())
-    return Path(gettempdir()) / "understave-benchmarks" / f"claims-{digest.hexdigest()[:24]}.pickle"
+    kept = Path(gettempdir()) / "understave-benchmarks" / f"claims-{digest.hexdigest()[:24]}.pickle"
+    if kept.exists():
+        return pickle.loads(kept.read_bytes())  # type: ignore[no-any-return]  # written by ourselves
+    made = make()
+    kept.parent.mkdir(parents=True, exist_ok=True)
+    kept.write_bytes(pickle.dumps(made))
+    return made
 
 
 def found_in(piece: Piece) -> tuple[tuple[Statement, ...], float]:

@@ -39,10 +39,7 @@ def _reads(span: Span | None, key: Key, numeral: RomanNumeral) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class ChordIs(Claim):
-    """The chord of a moment: it is the one read there, by sound and lowest note.
-
-    Notes that it is named by do sound: at least its root or third, and two of its members in all.
-    """
+    """The chord of a moment: the one read there, by sound and lowest note; its root or third sounds."""
 
     kind: ClassVar[str] = "chord"
     key: Key
@@ -54,10 +51,8 @@ class ChordIs(Claim):
             return False
         chord = self.numeral.chord(self.key)
         here = {n.midi % 12 for n in facts.heard(span.start, span.end)}
-        named = {m.semitone for m in chord.members}
-        return len(here & named) >= min(2, len(here)) and bool(
-            here & {chord.root.semitone, *(m.semitone for m in chord.members[1:2])}
-        )
+        third = chord.member(3)
+        return chord.root.semitone in here or (third is not None and third.semitone in here)
 
     def subject(self) -> Hashable:
         return "chord", self.start
@@ -710,8 +705,8 @@ class SixFour(Claim):
     """A six-four: the lowest note is `bass`, and over it sound a sixth and a fourth, by the staff.
 
     ``"cadential"``: the bass is the dominant of the key, and the dominant follows over it. ``"passing"``: the
-    bass goes on by step. ``"pedal"``: the bass is there before and after. ``"arpeggiated"``: the chord before
-    or after has the same root (Hutchinson, section 16.3).
+    bass comes or goes by step. ``"pedal"``: the bass is there before or after. ``"arpeggiated"``: the chord
+    before or after has the same root (Hutchinson, section 16.3).
     """
 
     kind: ClassVar[str] = "six-four"
@@ -732,7 +727,17 @@ class SixFour(Claim):
         if self.label == "cadential":
             on_fifth = self.bass.midi % 12 == (self.key.tonic.semitone + 7) % 12
             return on_fifth and {5, 3} <= steps | {3} and self._dominant_after(facts)
-        return True
+        around = self._around(facts)
+        if self.label == "arpeggiated":
+            own = facts.span(self.start)
+            roots = {s.numeral.chord(s.key).root for s in (around[0], own, around[1]) if s is not None}
+            return len(roots) < 3
+        lows = [facts.lowest(s.start, s.end) for s in around if s is not None]
+        moves = [abs(n.midi - self.bass.midi) % 12 for n in lows if n is not None]
+        return 0 in moves if self.label == "pedal" else bool({1, 2, 10, 11} & set(moves))
+
+    def _around(self, facts: Facts) -> tuple[Span | None, Span | None]:
+        return facts.before(self.start), facts.span(self.end)
 
     def _dominant_after(self, facts: Facts) -> bool:
         until = self.end + facts.bar(self.start).full_length

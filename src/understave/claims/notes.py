@@ -188,26 +188,6 @@ class GoesOn(Claim):
         return False
 
 
-@dataclass(frozen=True, slots=True)
-class SettlesOn(Claim):
-    """A note goes by step to a pitch that is struck at a moment, in its part, and is consonant there."""
-
-    kind: ClassVar[str] = "settles on"
-    note: str
-    to: Pitch
-
-    def holds(self, facts: Facts) -> bool:
-        note = facts.score.note_by_id.get(self.note)
-        if note is None:
-            return False
-        goals = [
-            n
-            for n in facts.struck_in(self.start, self.start + Fraction(1, 64))
-            if n.pitch == self.to and n.part == note.part
-        ]
-        return any(is_step(note, n) and consonant(n, n.onset, facts) for n in goals)
-
-
 def consonant(note: Note, moment: Fraction, facts: Facts) -> bool:
     """Whether a note is at rest among what sounds with it.
 

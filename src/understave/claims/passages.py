@@ -453,8 +453,8 @@ def _is_octave(group: list[Note]) -> bool:
 class MelodyIn(Claim):
     """The melody lies in a place: ``"on top"``, ``"in the left hand"``, ``"in the bass"``, ``"inside"``.
 
-    Where someone sings, the singer has it: on top of nothing else than words. Without singers, the notes
-    said to be melody lie there: `notes` are some of them.
+    `notes` are notes said to be melody; most of them lie there. Where someone sings, the singer has the
+    melody, and no other may be said to; with no place that alone is claimed.
     """
 
     kind: ClassVar[str] = "where the melody lies"
@@ -469,18 +469,20 @@ class MelodyIn(Claim):
             sung = any(n.part in facts.singers for n in facts.sounding(found[0].onset))
             if sung and not any(n.part in facts.singers for n in found):
                 return False
-        if not found or self.place == "in the left hand":
+        if not self.place or not found:
             return True
-        right = sum(self._fits(n, facts) for n in found)
-        return right >= 0.5 * len(found)
+        return 2 * sum(self._fits(n, facts) for n in found) >= len(found)
 
     def _fits(self, note: Note, facts: Facts) -> bool:
-        here = [n.midi for n in facts.sounding(note.onset)]
+        here = [n.midi for n in facts.sounding(note.onset)] or [note.midi]
         if self.place == "on top":
-            return note.midi == max(here, default=note.midi)
+            return note.midi == max(here) or (note.part in facts.singers)
         if self.place == "in the bass":
-            return note.midi == min(here, default=note.midi)
-        return min(here, default=0) <= note.midi <= max(here, default=127)
+            return note.midi == min(here)
+        if self.place == "in the left hand":
+            part = facts.score.parts[note.part]
+            return note.staff == part.last_staff
+        return note.midi < max(here)
 
 
 # --- pedal and time ----------------------------------------------------------------------------------------

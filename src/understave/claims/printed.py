@@ -5,30 +5,36 @@ from __future__ import annotations
 from collections.abc import Hashable
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import ClassVar
+from typing import ClassVar, Literal
 
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts
 from understave.score.model import Direction
 
+Seen = Literal[
+    "fermata", "rest", "silence", "long note", "double bar", "end of the piece", "the voice enters"
+]
+"""Reasons for the end of a phrase that are seen in the score."""
 _LOUDNESS = ("pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff")
 
 
 @dataclass(frozen=True, slots=True)
 class Printed(Claim):
-    """These words or this mark are printed where it is said, to the moment; lower and upper case are one."""
+    """These words or this mark are printed where it is said; lower and upper case are one.
+
+    With a `sort` (``"dynamic"``, ``"pedal"``) it is a sign of that sort, a dynamic of just this loudness.
+    """
 
     kind: ClassVar[str] = "printed"
     text: str
     sort: str = ""
 
     def holds(self, facts: Facts) -> bool:
+        near = [d for d in facts.score.directions if abs(d.onset - self.start) <= Fraction(1, 4)]
         wanted = _plainly(self.text)
-        return any(
-            wanted in _plainly(d.text) or (self.sort and d.kind == self.sort)
-            for d in facts.score.directions
-            if abs(d.onset - self.start) <= Fraction(1, 4) and (not self.sort or d.kind == self.sort)
-        )
+        if self.sort:
+            return any(d.kind == self.sort and wanted in ("", _plainly(d.text)) for d in near)
+        return any(wanted in _plainly(d.text) for d in near)
 
 
 def _plainly(text: str) -> str:
@@ -75,12 +81,12 @@ class PhraseEnds(Claim):
     """A phrase ends at a moment for a reason that is in the score.
 
     A rest: some staff is silent right before or after it; a silence: all are. A long note: one that sounds
-    there lasts longer than the piece's usual note. Fermata, double bar: printed there. Other reasons are the
-    reading's (cadences) and are claimed as such.
+    there lasts longer than the piece's usual note. Fermata, double bar: printed there. Reasons that are the
+    reading's (cadences) are claimed as such.
     """
 
     kind: ClassVar[str] = "phrase end"
-    why: str
+    why: Seen
 
     def holds(self, facts: Facts) -> bool:
         bar = facts.bar(max(Fraction(0), self.end - Fraction(1, 64)))
@@ -93,8 +99,8 @@ class PhraseEnds(Claim):
             "double bar": lambda: self._double_bar(facts),
             "end of the piece": lambda: self.end >= facts.score.measures[-1].start,
             "the voice enters": lambda: bool(facts.singers),
-        }.get(self.why)
-        return True if check is None else check()
+        }[self.why]
+        return check()
 
     def _fermata(self, facts: Facts, start: Fraction) -> bool:
         printed = any(d.kind == "fermata" and start <= d.onset <= self.end for d in facts.score.directions)

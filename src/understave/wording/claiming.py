@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import get_args
 
 from understave.claims import Claim, facts
 from understave.claims import harmony as h
@@ -404,8 +405,8 @@ def _phrase(t: Told) -> Iterator[Claim]:
     if bars is not None and t.says("bars"):
         yield p.Lasts(t.start, t.event.end, bars, about=True)
     if t.says("reasons"):
-        for why in t.listed("reasons")[:3]:
-            if isinstance(why, str):
+        for why in get_args(pr.Seen):
+            if why in t.listed("reasons")[:3]:
                 yield pr.PhraseEnds(t.start, t.event.end, why)
 
 
@@ -413,6 +414,10 @@ def _six_four(t: Told) -> Iterator[Claim]:
     key, bass = t.key(), t.pitch("bass")
     if key is None or bass is None:
         return
+    chord = t.chord("chord")
+    if chord is not None:
+        # In another key for a moment, it leans on that key's dominant.
+        key = chord.local_key(key)
     resolution = t.moment("resolution")
     end = resolution if resolution is not None and resolution > t.start else t.end
     yield h.SixFour(t.start, end, key, t.event.label, bass)
@@ -637,7 +642,7 @@ def _repeated(t: Told) -> Iterator[Claim]:
     if t.says("strikes"):
         yield p.Repeated(t.start, t.event.end, pitch, int(strikes), strict=t.event.label == "melody note")
     if t.event.label == "melody note":
-        yield p.MelodyIn(t.start, t.end, "inside", t.event.notes)
+        yield p.MelodyIn(t.start, t.end, "", t.event.notes)
 
 
 # --- texture and melody ------------------------------------------------------------------------------------
