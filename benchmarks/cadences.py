@@ -35,9 +35,9 @@ from rich.table import Table
 
 from benchmarks import corpora
 from understave.errors import UnderstaveError
-from understave.harmony.events.cadences import cadences_of, find_cadences
-from understave.harmony.events.closes import find_closes
-from understave.harmony.events.phrases import find_endings
+from understave.findings.cadences import cadences_of, find_cadences
+from understave.findings.closes import find_closes
+from understave.findings.phrases import find_endings
 from understave.harmony.reading import Span
 from understave.harmony.trained import read_trained
 from understave.score.model import Score

@@ -29,10 +29,10 @@ from rich.table import Table
 
 from benchmarks import corpora
 from understave.errors import UnderstaveError
-from understave.harmony import read
-from understave.harmony.events.applied import find_applied
-from understave.harmony.events.chromatic import SIXTHS, find_chromatic
-from understave.harmony.events.progression import steps_of
+from understave.findings import read
+from understave.findings.applied import find_applied
+from understave.findings.chromatic import SIXTHS, find_chromatic
+from understave.findings.progression import steps_of
 from understave.harmony.reading import Event, Span
 from understave.score.model import Score
 from understave.theory.chord import Quality

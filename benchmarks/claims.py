@@ -33,16 +33,15 @@ from benchmarks.data import data_folder
 from understave.claims import Claim
 from understave.claims.facts import Facts, facts
 from understave.errors import UnderstaveError
-from understave.harmony import read
-from understave.harmony.events import find_events
+from understave.findings import find_events, read
 from understave.harmony.reading import Reading, Span
-from understave.interpretation.make import make_plan
 from understave.interpretation.plan import Plan
-from understave.lesson.account import Count, Statement, contradictions, counted_claims, statements
-from understave.lesson.exercises import exercises
+from understave.interpretation.planning import make_plan
 from understave.score.model import Score, beat_text
 from understave.score.passage import passage
 from understave.score.reader import read_score
+from understave.teaching.account import Count, Statement, contradictions, counted_claims, statements
+from understave.teaching.exercises import exercises
 
 T = TypeVar("T")
 BARS = 80
@@ -105,13 +104,13 @@ def _piece(sort: str, file: Path) -> Piece:
             score = passage(score, 0, BARS - 1)
         return score, read(score).spans
 
-    score, spans = _kept(own, ("score", "harmony"), ("events",), reading)
+    score, spans = _kept(own, ("score", "harmony"), (), reading)
 
     def planned() -> tuple[Reading, Plan]:
         found = Reading(spans, find_events(score, spans))
         return found, make_plan(score, found)
 
-    found, plan = _kept(own, ("score", "harmony", "interpretation", "acoustics"), (), planned)
+    found, plan = _kept(own, ("score", "harmony", "findings", "interpretation", "acoustics"), (), planned)
     return Piece(sort, file.stem if sort == "songs" else file.parent.name, score, found, plan)
 
 

@@ -16,7 +16,7 @@ own reading gets right by period, by texture and by kind of chord.
 period      by the year of the composer's birth (from memory), as the pieces are not dated: up to 1700, to
             1780, to 1815, and later. Textbook examples, whose authors are no composers of their time, and
             composers missing from the table are "not dated".
-texture     of each bar, from `understave.harmony.events.texture`: "broken chords" where a hand breaks the
+texture     of each bar, from `understave.findings.texture`: "broken chords" where a hand breaks the
             chords, "bass and chords", "whole chords", and "lines" for everything else.
 chord       as the analyst wrote it.
 """
@@ -39,10 +39,10 @@ from benchmarks import accuracy, corpora
 from benchmarks.accuracy import MEASURES, SECOND, Stretch, Tally, agreement, overlaps, stretches
 from benchmarks.corpora import Aligned, Piece
 from understave.errors import UnderstaveError
-from understave.harmony.events.texture import texture_of
+from understave.findings.texture import texture_of
 from understave.harmony.model.decoding import TRUST, Settled, decode
 from understave.harmony.model.encoding import Encoding, encode
-from understave.harmony.model.labels import KEYS, key_of
+from understave.harmony.model.label_indices import KEYS, key_of
 from understave.harmony.model.network import Floats, Numerals, judge, load
 from understave.harmony.reading import Reading, Span
 from understave.harmony.romantext import bars_of

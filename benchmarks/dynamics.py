@@ -32,7 +32,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchmarks.performances import Performed, pieces, read_piece
-from understave.harmony import read
+from understave.findings import read
 from understave.interpretation.dynamics import dynamics
 from understave.interpretation.perform import velocities_of
 from understave.interpretation.plan import Level, Plan

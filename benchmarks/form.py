@@ -25,7 +25,7 @@ from rich.table import Table
 
 from benchmarks import corpora
 from benchmarks.nonchord import Counts
-from understave.harmony.events.form import nearest_bar, sections_of
+from understave.findings.form import nearest_bar, sections_of
 from understave.harmony.trained import read_trained
 
 EVERY = 8

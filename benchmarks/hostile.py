@@ -33,8 +33,8 @@ from rich.table import Table
 from benchmarks.hostile_files import Sample, damaged, samples
 from understave.errors import UnderstaveError
 from understave.score.model import Score
-from understave.score.musicxml import read_musicxml
 from understave.score.reader import read_score
+from understave.score.readers.musicxml import read_musicxml
 
 CPU = 10.0
 """Seconds of CPU time that reading one file may take."""
@@ -182,10 +182,10 @@ def _tried(kept: tuple[Sample, ...], asked: argparse.Namespace, number: int, pla
 
 def _load(lessons: int) -> None:
     """Load once what every worker needs, so that its memory counts only what a file costs."""
-    import understave.score.abc
-    import understave.score.humdrum
-    import understave.score.mei
-    import understave.score.midi
+    import understave.score.readers.abc
+    import understave.score.readers.humdrum
+    import understave.score.readers.mei
+    import understave.score.readers.midi
 
     if lessons:
         import understave.lesson.make  # noqa: F401

@@ -20,8 +20,8 @@ from pathlib import Path
 import mido
 
 from benchmarks.data import data_folder
+from understave.jobs.notation_worker import NotationWorker
 from understave.score.model import Measure, Note, Score
-from understave.score.notation_worker import NotationWorker
 from understave.score.passage import passage
 from understave.score.reader import read_score
 

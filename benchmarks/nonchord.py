@@ -24,7 +24,7 @@ from rich.progress import track
 from rich.table import Table
 
 from benchmarks import corpora
-from understave.harmony.events.nonchord import find_nonchord
+from understave.findings.nonchord import find_nonchord
 from understave.harmony.reading import Event, Span
 from understave.harmony.trained import read_trained
 from understave.score.model import Score

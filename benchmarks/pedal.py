@@ -32,7 +32,7 @@ from rich.progress import track
 from rich.table import Table
 
 from benchmarks.performances import Performed, pieces, read_piece
-from understave.harmony import read
+from understave.findings import read
 from understave.harmony.reading import Reading
 from understave.interpretation.pedal import STYLES, pedal
 from understave.interpretation.perform import clock, perform

@@ -21,7 +21,7 @@ from rich.progress import track
 from rich.table import Table
 
 from benchmarks import corpora
-from understave.harmony.events.pedalpoints import PEDAL, find_pedalpoints
+from understave.findings.pedalpoints import PEDAL, find_pedalpoints
 from understave.harmony.reading import Event
 from understave.harmony.romantext import Pedal
 from understave.harmony.trained import read_trained

@@ -22,8 +22,8 @@ from rich.table import Table
 
 from benchmarks.data import data_folder
 from understave.repertoire import Question, Summary, ask, connect, index_folder
+from understave.repertoire.chord_lines import make_lines
 from understave.repertoire.indexing import SUFFIXES
-from understave.repertoire.lines import make_lines
 from understave.repertoire.store import open_store
 
 LINES = "lines-large"

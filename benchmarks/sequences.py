@@ -17,7 +17,7 @@ from rich.progress import track
 from rich.table import Table
 
 from benchmarks import corpora
-from understave.harmony.events.sequences import find_sequences
+from understave.findings.sequences import find_sequences
 from understave.harmony.reading import Event
 from understave.harmony.trained import read_trained
 from understave.score.model import Score

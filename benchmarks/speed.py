@@ -19,7 +19,7 @@ from rich.console import Console
 from rich.table import Table
 
 from understave.engraving import engrave
-from understave.harmony.events import find_events
+from understave.findings import find_events
 from understave.harmony.reading import Reading
 from understave.harmony.trained import read_trained
 from understave.score.reader import read_score

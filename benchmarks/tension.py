@@ -28,8 +28,8 @@ import numpy.typing as npt
 from rich.console import Console
 from rich.table import Table
 
-from understave.harmony import read
-from understave.harmony.events.endings import melody_of
+from understave.findings import read
+from understave.findings.endings import melody_of
 from understave.harmony.reading import Reading, Span
 from understave.interpretation import spiral_array
 from understave.interpretation.plan import Tension

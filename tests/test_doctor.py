@@ -61,9 +61,9 @@ def test_a_missing_package_is_named_with_what_to_do():
     [
         ("networks", "understave.harmony.model.network", "load"),
         ("sound", "understave.acoustics.files", "audio_bytes"),
-        ("film", "understave.export.film", "film_bytes"),
+        ("film", "understave.media.film", "film_bytes"),
         ("fonts", "understave.engraving.lettering", "typeset"),
-        ("engraver", "understave.score.notation_worker", "worker_command"),
+        ("engraver", "understave.jobs.notation_worker", "worker_command"),
         ("pages", "typst", "compile"),
     ],
 )

@@ -24,7 +24,7 @@ from training.train import Pieces, held_out
 from understave.harmony.model.confidence import evidence, features
 from understave.harmony.model.decoding import TRUST, Settled, decode, likely_keys, second_opinion
 from understave.harmony.model.encoding import encode
-from understave.harmony.model.labels import KEYS
+from understave.harmony.model.label_indices import KEYS
 from understave.harmony.model.network import Numerals
 from understave.harmony.trained import opinion_of
 

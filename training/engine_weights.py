@@ -40,11 +40,9 @@ from understave.harmony.emission import (
     likely_keys,
 )
 from understave.harmony.engine import places
+from understave.harmony.engine_weights import Weights, read_weights, save_weights
 from understave.harmony.features import BASS_VIEWS, TONE_VIEWS, Features, features, length_class, views
-from understave.harmony.membership import signs
-from understave.harmony.reading import Span
-from understave.harmony.timeline import HALF, SPAN, Floats, Ints, Timeline, timeline
-from understave.harmony.vocabulary import (
+from understave.harmony.line_of_fifths import (
     CHORDS,
     INVERSIONS,
     KEY_MODE,
@@ -59,7 +57,9 @@ from understave.harmony.vocabulary import (
     nearest_kind,
     nearest_label,
 )
-from understave.harmony.weights import Weights, read_weights, save_weights
+from understave.harmony.membership import signs
+from understave.harmony.reading import Span
+from understave.harmony.units import HALF, SPAN, Floats, Ints, Timeline, timeline
 from understave.theory.chord import Quality
 
 CREDIT = (

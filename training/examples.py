@@ -24,7 +24,7 @@ from benchmarks import corpora
 
 from understave.errors import UnderstaveError
 from understave.harmony.model.encoding import Encoding, encode, fifths_index
-from understave.harmony.model.labels import KEYS, QUALITIES, Reduced, key_index, quality_name, reduce
+from understave.harmony.model.label_indices import KEYS, QUALITIES, Reduced, key_index, quality_name, reduce
 from understave.harmony.reading import Span
 from understave.score.reader import read_score
 

@@ -21,7 +21,7 @@ from onnx import TensorProto, helper, numpy_helper
 
 from training.network import HEADS, Reader, Shape
 from understave.harmony.model.encoding import FIFTHS, FRAME_VALUES, NOTE_CODES, NOTE_VALUES, NOTES
-from understave.harmony.model.labels import Reduced, reduce
+from understave.harmony.model.label_indices import Reduced, reduce
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
 from understave.theory.pitch import PitchClass

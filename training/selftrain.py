@@ -23,7 +23,7 @@ from training.network import HEADS
 from training.train import Pieces, given, inputs
 from understave.harmony.model.decoding import Settled, Trust, decode
 from understave.harmony.model.encoding import CENTRE, FIFTHS
-from understave.harmony.model.labels import KEYS, LOWEST_TONIC
+from understave.harmony.model.label_indices import KEYS, LOWEST_TONIC
 from understave.harmony.model.network import Numerals
 
 WINDOW, STRIDE = 512, 384

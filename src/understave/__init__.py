@@ -1,3 +1,114 @@
-"""Understave: from a piano score to a checked harmonic reading, playing decisions and a lesson."""
+"""Understave: from a piano score to a checked harmonic reading, playing decisions and a lesson.
+
+>>> import understave
+>>> score = understave.read_score("examples/lock-water/score.musicxml")
+>>> score
+<Score 'Lock-Water', 40 measures, 322 notes>
+>>> reading = understave.read(score)
+>>> print(reading.spans[0].numeral, "in", reading.spans[0].key)
+I in Eb
+>>> understave.plan(score, reading).marks[0].mark
+'p'
+
+What stands here is loaded when it is first asked for; everything else is in the rooms that ARCHITECTURE.md
+names, and may move between versions.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from understave.acoustics.piano import INSTRUMENTS, Instrument
+    from understave.engraving import engrave, excerpt
+    from understave.errors import UnderstaveError
+    from understave.findings import read
+    from understave.harmony.reading import Alternative, Correction, Event, Reading, Span
+    from understave.interpretation.plan import Plan
+    from understave.interpretation.planning import PlanOptions
+    from understave.interpretation.planning import make_plan as plan
+    from understave.interpretation.sounding import Sound, sound
+    from understave.lesson.make import LessonOptions, make_lesson
+    from understave.piece import Piece
+    from understave.score.model import Measure, Note, Score
+    from understave.score.reader import read_score
+    from understave.theory.key import Key
+    from understave.theory.pitch import Pitch, PitchClass
+    from understave.theory.roman import RomanNumeral
+    from understave.wording.telling import tell
 
 __version__ = "0.1.0"
+
+_PLACES = {
+    "INSTRUMENTS": "acoustics.piano",
+    "Alternative": "harmony.reading",
+    "Correction": "harmony.reading",
+    "Event": "harmony.reading",
+    "Instrument": "acoustics.piano",
+    "Key": "theory.key",
+    "LessonOptions": "lesson.make",
+    "Measure": "score.model",
+    "Note": "score.model",
+    "Piece": "piece",
+    "Pitch": "theory.pitch",
+    "PitchClass": "theory.pitch",
+    "Plan": "interpretation.plan",
+    "PlanOptions": "interpretation.planning",
+    "Reading": "harmony.reading",
+    "RomanNumeral": "theory.roman",
+    "Score": "score.model",
+    "Sound": "interpretation.sounding",
+    "Span": "harmony.reading",
+    "UnderstaveError": "errors",
+    "engrave": "engraving",
+    "excerpt": "engraving",
+    "make_lesson": "lesson.make",
+    "plan": "interpretation.planning",
+    "read": "findings",
+    "read_score": "score.reader",
+    "sound": "interpretation.sounding",
+    "tell": "wording.telling",
+}
+_OTHERWISE_CALLED = {"plan": "make_plan"}
+
+__all__ = [
+    "INSTRUMENTS",
+    "Alternative",
+    "Correction",
+    "Event",
+    "Instrument",
+    "Key",
+    "LessonOptions",
+    "Measure",
+    "Note",
+    "Piece",
+    "Pitch",
+    "PitchClass",
+    "Plan",
+    "PlanOptions",
+    "Reading",
+    "RomanNumeral",
+    "Score",
+    "Sound",
+    "Span",
+    "UnderstaveError",
+    "engrave",
+    "excerpt",
+    "make_lesson",
+    "plan",
+    "read",
+    "read_score",
+    "sound",
+    "tell",
+]
+
+
+def __getattr__(name: str) -> object:
+    if name not in _PLACES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    found = getattr(import_module(f"understave.{_PLACES[name]}"), _OTHERWISE_CALLED.get(name, name))
+    globals()[name] = found
+    return found
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

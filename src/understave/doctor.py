@@ -124,7 +124,7 @@ def _networks() -> str:
 
 
 def _engraver() -> str:
-    from understave.score.notation_worker import NotationWorker
+    from understave.jobs.notation_worker import NotationWorker
 
     with NotationWorker() as worker:
         made = worker.ask(_NOTE, [("renderToSVG", [1])], {"inputFrom": "abc"}, "a note")
@@ -172,7 +172,7 @@ def _sound() -> str:
 def _film() -> str:
     import numpy as np
 
-    from understave.export.film import film_bytes
+    from understave.media.film import film_bytes
 
     picture = np.zeros((64, 64, 3), dtype=np.uint8)
     made = film_bytes(iter([picture] * 3), 3, np.zeros((4800, 2), dtype=np.float32), 48_000)

@@ -5,7 +5,7 @@ import io
 import mido
 import pytest
 
-from understave.acoustics.midi import midi_bytes, pedal_steps
+from understave.acoustics.midi_bytes import midi_bytes, pedal_steps
 from understave.acoustics.performance import Performance, Strike
 
 PERFORMANCE = Performance(

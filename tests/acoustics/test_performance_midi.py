@@ -8,7 +8,7 @@ import mido
 import numpy as np
 import pytest
 
-from understave.acoustics.midi import midi_bytes
+from understave.acoustics.midi_bytes import midi_bytes
 from understave.acoustics.performance import Performance, Strike
 
 PERFORMANCE = Performance(

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from fractions import Fraction
 
-from tests.harmony.events.build import build, spans_of
+from tests.findings.build import build, spans_of
 
 from understave.claims import harmony as h
 from understave.claims import notes as n

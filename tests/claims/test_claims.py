@@ -18,11 +18,11 @@ from understave.claims import Claim, disagreements, passages, printed
 from understave.claims import harmony as h
 from understave.claims import notes as n
 from understave.claims.facts import Facts, facts
-from understave.harmony import read
-from understave.interpretation.make import make_plan
-from understave.lesson.account import Statement, contradictions, counted_claims, statements
-from understave.lesson.exercises import exercises
+from understave.findings import read
+from understave.interpretation.planning import make_plan
 from understave.score.reader import read_score
+from understave.teaching.account import Statement, contradictions, counted_claims, statements
+from understave.teaching.exercises import exercises
 from understave.theory.key import Key
 from understave.wording import LEVELS
 

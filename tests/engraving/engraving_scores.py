@@ -7,7 +7,7 @@ from fractions import Fraction
 
 from understave.harmony.reading import Reading, Span
 from understave.score.model import Score
-from understave.score.musicxml import read_musicxml
+from understave.score.readers.musicxml import read_musicxml
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 

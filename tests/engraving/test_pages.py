@@ -20,8 +20,8 @@ from understave.engraving.pages import share_out
 from understave.errors import UnderstaveError
 from understave.harmony.reading import Reading, Span
 from understave.score.model import Score
-from understave.score.musicxml import read_musicxml
 from understave.score.reader import read_score
+from understave.score.readers.musicxml import read_musicxml
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 

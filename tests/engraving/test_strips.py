@@ -14,7 +14,7 @@ from PIL import Image
 
 from understave.engraving import Options, to_png
 from understave.engraving.strips import strips
-from understave.harmony import read
+from understave.findings import read
 from understave.score.reader import read_score
 
 ROOT = Path(__file__).parents[2]

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from understave.harmony import read
+from understave.findings import read
 from understave.harmony.romantext import Analysis, parse, read_analysis
 from understave.score.model import Score
 from understave.score.reader import read_score

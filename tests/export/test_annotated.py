@@ -18,12 +18,12 @@ from music21 import converter, harmony
 from understave.errors import UnderstaveError
 from understave.export.annotated import annotated_musicxml, labelled_part, remove_harmony
 from understave.export.annotated_mei import annotated_mei
-from understave.export.playing import with_plan
-from understave.harmony import read
+from understave.export.plan_marks import with_plan
+from understave.findings import read
 from understave.harmony.reading import Reading, Span
-from understave.interpretation.make import make_plan
+from understave.interpretation.planning import make_plan
+from understave.jobs.notation_worker import shared_worker
 from understave.score.model import Score
-from understave.score.notation_worker import shared_worker
 from understave.score.reader import read_score
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral

@@ -9,7 +9,7 @@ import duckdb
 import pytest
 
 from understave.export.parquet import EVENTS, SPANS, events_parquet, spans_parquet
-from understave.harmony import read
+from understave.findings import read
 from understave.harmony.reading import Reading
 from understave.score.reader import read_score
 

@@ -11,14 +11,14 @@ import jsonschema
 import pytest
 
 from understave.export.plan_data import plan_json
+from understave.export.reading_data import reading_json
 from understave.export.schemas import schema
-from understave.export.tables import reading_json
-from understave.harmony import read
+from understave.findings import read
 from understave.harmony.reading import Correction
-from understave.interpretation.make import PlanOptions, make_plan
-from understave.lesson.data import lesson_json
-from understave.lesson.stops import propose_stops
+from understave.interpretation.planning import PlanOptions, make_plan
+from understave.media.stops_data import lesson_json
 from understave.score.reader import read_score
+from understave.teaching.stops import propose_stops
 from understave.theory.key import Key
 
 EXAMPLES = sorted((Path(__file__).resolve().parents[2] / "examples").glob("*/score.musicxml"))

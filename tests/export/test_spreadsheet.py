@@ -8,9 +8,9 @@ import io
 
 import pytest
 
-from understave.export.cards import Card, cards_csv
 from understave.export.spreadsheet import csv_text
-from understave.lesson.cues import Cue, cue_sheet
+from understave.media.cards_csv import Card, cards_csv
+from understave.teaching.cues import Cue, cue_sheet
 
 
 def cells(text):

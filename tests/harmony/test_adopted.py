@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from understave.errors import UnderstaveError
-from understave.harmony import read
+from understave.findings import read
 from understave.harmony.adopted import adopt, read_as
 from understave.harmony.reading import Correction
 from understave.harmony.romantext import read_romantext

@@ -21,7 +21,7 @@ from understave.harmony.model.confidence import (
     others,
     round_about,
 )
-from understave.harmony.model.labels import key_index, reduce
+from understave.harmony.model.label_indices import key_index, reduce
 from understave.harmony.model.network import load
 from understave.harmony.romantext import read_romantext
 from understave.harmony.trained import read_trained

@@ -12,8 +12,8 @@ from understave.harmony.decode import TOKEN_OF_TONIC, Constraints, Step, decode
 from understave.harmony.emission import Lattice
 from understave.harmony.features import segments
 from understave.harmony.grammar import MOTIONS, TOKEN, TOKEN_KINDS, TOKENS, Grammar, bass_step
-from understave.harmony.timeline import Floats
-from understave.harmony.vocabulary import INVERSIONS, KEY_MODE, KEYS, label_index
+from understave.harmony.line_of_fifths import INVERSIONS, KEY_MODE, KEYS, label_index
+from understave.harmony.units import Floats
 
 UNITS = 4
 LABELS = [label_index(0, 0, 0), label_index(1, 4, 1), label_index(-1, 1, 2)]

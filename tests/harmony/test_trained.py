@@ -15,11 +15,11 @@ from hypothesis import strategies as st
 from tests.harmony.small_scores import chords
 
 from understave.errors import UnderstaveError
-from understave.harmony import read
+from understave.findings import read
 from understave.harmony.model import network
 from understave.harmony.model.decoding import TRUST, Settled, decode
 from understave.harmony.model.encoding import encode, frame_times
-from understave.harmony.model.labels import KEYS, key_index, key_of
+from understave.harmony.model.label_indices import KEYS, key_index, key_of
 from understave.harmony.reading import Correction
 from understave.harmony.trained import judge_score, read_trained
 from understave.score.reader import read_score

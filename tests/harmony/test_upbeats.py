@@ -12,7 +12,6 @@ import pytest
 from understave.cli import main
 from understave.desk import gestures
 from understave.desk.values import bars
-from understave.harmony.adopted import _ends
 from understave.harmony.corrections import load
 from understave.harmony.engine import settle
 from understave.harmony.reading import Correction, Span
@@ -79,11 +78,11 @@ def test_the_desk_offers_the_beats_of_an_upbeat_as_boundaries(tmp_path):
 
 
 def test_the_end_of_a_piece_is_counted_in_its_last_bar(tmp_path, score):
-    assert _ends(score, score.end) == ("4", 4)
+    assert score.anchor(score.end) == ("4", 4)
     (tmp_path / "ending.abc").write_text(ENDING)
     ending = read_score(tmp_path / "ending.abc")
-    assert _ends(ending, ending.end) == ("2", 5)
-    assert _ends(ending, Fraction(8)) == ("2", 4)
+    assert ending.anchor(ending.end) == ("2", 5)
+    assert ending.anchor(Fraction(8)) == ("2", 4)
 
 
 @pytest.fixture

@@ -307,7 +307,7 @@ def test_another_pedal_takes_the_place_of_the_plans():
 @pytest.mark.parametrize("name", EXAMPLES)
 def test_a_whole_piece_is_played_every_note_once(name):
     score, reading = example(name)
-    make = pytest.importorskip("understave.interpretation.make")
+    make = pytest.importorskip("understave.interpretation.planning")
     plan = make.make_plan(score, reading)
     played = perform(score, plan)
     assert {s.note for s in played.strikes} >= {n.id for n in score.notes if not n.cue and not n.grace}

@@ -13,10 +13,10 @@ from pathlib import Path
 from statistics import mean
 
 import pytest
-from tests.harmony.events.build import build, spans_of
+from tests.findings.build import build, spans_of
 
-from understave.harmony.events import find_events
-from understave.harmony.events.texture import texture_of
+from understave.findings import find_events
+from understave.findings.texture import texture_of
 from understave.harmony.reading import Event, Reading
 from understave.interpretation.voicing import voicing
 from understave.score.model import Score

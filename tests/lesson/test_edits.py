@@ -11,14 +11,14 @@ from dataclasses import replace
 from multiprocessing import get_context
 
 import pytest
-from tests.lesson.test_stops import example
+from tests.teaching.test_stops import example
 
 from understave import disk
 from understave.errors import UnderstaveError
 from understave.interpretation.perform import clock
 from understave.lesson import edits
 from understave.lesson.folder import create_folder
-from understave.lesson.stops import Timing, propose_stops
+from understave.teaching.stops import Timing, propose_stops
 from understave.wording import LEVELS
 
 FILE = """# My lesson.

@@ -14,8 +14,8 @@ import pytest
 
 pytest.importorskip("music21")
 
-from understave.harmony import read
-from understave.harmony.events.chromatic import NEAPOLITAN, SIXTHS
+from understave.findings import read
+from understave.findings.chromatic import NEAPOLITAN, SIXTHS
 from understave.score.reader import read_score
 
 TRUE = {

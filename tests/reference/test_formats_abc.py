@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 from format_sets import agreement, music21_notes, sounding
 
-from understave.score.abc import read_abc
+from understave.score.readers.abc import read_abc
 
 # Signs after which music21 goes astray: naturals and other accidentals that hold through a bar, double
 # repeats, shorthand decorations before notes, broken rhythm before a decoration, quoted text, grace notes,

@@ -19,9 +19,9 @@ from pathlib import Path
 import pytest
 from format_sets import Key, agreement, music21_notes, pieces, sounding
 
-from understave.score.humdrum import read_humdrum
-from understave.score.mei import read_mei
-from understave.score.notation_worker import NotationWorker
+from understave.jobs.notation_worker import NotationWorker
+from understave.score.readers.humdrum import read_humdrum
+from understave.score.readers.mei import read_mei
 from understave.theory.pitch import Pitch
 
 pytestmark = pytest.mark.corpus

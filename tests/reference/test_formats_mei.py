@@ -12,10 +12,10 @@ from collections import Counter
 import pytest
 from format_sets import agreement, music21_notes, pieces, sounding
 
-from understave.score.mei import read_mei
+from understave.jobs.notation_worker import NotationWorker
 from understave.score.model import Measure, Note
-from understave.score.notation_worker import NotationWorker
 from understave.score.reader import read_score
+from understave.score.readers.mei import read_mei
 
 pytestmark = pytest.mark.corpus
 OPTIONS = {"inputFrom": "xml", "breaks": "none", "xmlIdSeed": 1}

@@ -12,10 +12,10 @@ import pytest
 from format_sets import pieces
 
 from understave.score.hands import Span, split_hands
-from understave.score.midi import read_midi
-from understave.score.midi_beats import gather, track_beats
 from understave.score.model import Score
 from understave.score.reader import read_score
+from understave.score.readers.midi import read_midi
+from understave.score.readers.midi_beats import gather, track_beats
 from understave.score.spelling import Sounding, estimate_key, spell
 from understave.theory.pitch import PitchClass
 

@@ -18,8 +18,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from benchmarks.corpora import DROP, chorale_score, lay
 from benchmarks.nonchord import UNNAMED, Counts, labelled_notes, notes_of
 
+from understave.findings.nonchord import find_nonchord
 from understave.harmony.engine import read_harmony
-from understave.harmony.events.nonchord import find_nonchord
 from understave.score.reader import read_score
 
 NUMBERS = (1, 3, 5, 7, 12, 16)

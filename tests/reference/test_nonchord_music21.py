@@ -14,8 +14,8 @@ from typing import Any
 
 import pytest
 
+from understave.findings.nonchord import find_nonchord
 from understave.harmony.engine import read_harmony
-from understave.harmony.events.nonchord import find_nonchord
 from understave.score.reader import read_score
 
 pytest.importorskip("music21")

@@ -20,9 +20,10 @@ import music21
 from benchmarks.score_agreement import agreement, compare, our_notes
 from lxml import etree
 
-from understave.score import mxl, xmltree
-from understave.score.musicxml import read_musicxml
+from understave.score import xmltree
 from understave.score.reader import read_score
+from understave.score.readers import mxl
+from understave.score.readers.musicxml import read_musicxml
 
 PACKAGE = Path(music21.__file__).parent
 CORPUS = PACKAGE / "corpus"

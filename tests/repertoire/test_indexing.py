@@ -13,9 +13,9 @@ from repertoire_scores import CADENCE, LAMENT, folder_of_scores, piano, put
 
 from understave.errors import UnderstaveError
 from understave.repertoire import connect, index_folder
-from understave.repertoire import readers as readers_room
+from understave.repertoire import reader_processes as readers_room
 from understave.repertoire import store as store_room
-from understave.repertoire.readers import Job, Reader
+from understave.repertoire.reader_processes import Job, Reader
 from understave.repertoire.store import (
     Store,
     known_pieces,

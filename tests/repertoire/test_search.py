@@ -18,7 +18,7 @@ from understave.repertoire import (
     find,
     plot,
 )
-from understave.repertoire.devices import device, known_devices
+from understave.repertoire.device_names import device, known_devices
 from understave.repertoire.excerpts import score_of, stored_reading
 from understave.repertoire.periods import lives, period_of
 
@@ -143,7 +143,7 @@ def test_every_device_names_an_event_that_some_finder_has():
     """Kinds and labels stand in the docstrings of the modules that find them."""
     from pathlib import Path
 
-    import understave.harmony.events as events
+    import understave.findings as events
 
     text = "\n".join(p.read_text(encoding="utf-8") for p in Path(events.__file__).parent.glob("*.py"))
     for name, d in known_devices().items():
@@ -185,7 +185,7 @@ def test_an_excerpt_shows_the_bars_and_what_was_found(indexed, db):
 
 
 def test_the_stored_reading_is_the_reading(indexed, db):
-    from understave.harmony import read
+    from understave.findings import read
     from understave.score.reader import read_score
 
     folder, _ = indexed

@@ -7,12 +7,12 @@ from dataclasses import replace
 import pytest
 from lxml import etree
 from musicxml_text import attributes, bar, note, score
-from tests.score.test_mxl import container, one_note, packed
+from tests.score.readers.test_mxl import container, one_note, packed
 
 from understave.errors import UnderstaveError
-from understave.score.musicxml import read_musicxml
 from understave.score.passage import passage
 from understave.score.reader import read_score
+from understave.score.readers.musicxml import read_musicxml
 from understave.score.write import with_source
 
 

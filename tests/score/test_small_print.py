@@ -8,11 +8,11 @@ from dataclasses import replace
 
 from musicxml_text import attributes, bar, note, score
 
-from understave.harmony.timeline import timeline
+from understave.harmony.units import timeline
 from understave.interpretation.pedal_costs import played
 from understave.interpretation.perform import perform
 from understave.interpretation.plan import Plan
-from understave.score.musicxml import read_musicxml
+from understave.score.readers.musicxml import read_musicxml
 from understave.score.write import to_musicxml
 
 STAVES = "<staves>2</staves>"

@@ -7,13 +7,13 @@ from fractions import Fraction
 
 import pytest
 from lxml import etree
-from tests.harmony.events.build import build
+from tests.findings.build import build
 from tests.wording.readings import EXAMPLES, example
 
 from understave.errors import UnderstaveError
 from understave.score.model import Direction
-from understave.score.musicxml import read_musicxml
 from understave.score.passage import passage
+from understave.score.readers.musicxml import read_musicxml
 from understave.score.transpose import interval_between, transpose
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch

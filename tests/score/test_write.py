@@ -13,8 +13,8 @@ from lxml import etree
 from musicxml_text import attributes, bar, direction, note, score
 
 from understave.score.model import Direction, Measure, Note, Part, Score
-from understave.score.musicxml import read_musicxml
-from understave.score.notation import choose_clefs, split_value, value_of
+from understave.score.notated import choose_clefs, split_value, value_of
+from understave.score.readers.musicxml import read_musicxml
 from understave.score.timeline import lay_out, sort_key
 from understave.score.write import Insertion, insert_all, to_musicxml, with_source
 from understave.theory.pitch import Interval, Pitch

@@ -14,11 +14,11 @@ from tests.in_browser import accessibility, running_browser
 
 from understave.acoustics.files import audio_bytes
 from understave.engraving import excerpt
-from understave.export.page import Contrast, NamedSound, Side, Sound, lesson_page
-from understave.harmony import read
-from understave.interpretation.make import make_plan
+from understave.findings import read
 from understave.interpretation.perform import clock, perform
-from understave.lesson.webpage import PageOptions, lights, make_page
+from understave.interpretation.planning import make_plan
+from understave.media.page import Contrast, NamedSound, Side, Sound, lesson_page
+from understave.media.webpage import PageOptions, lights, make_page
 from understave.score.reader import read_score
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "lock-water" / "score.musicxml"

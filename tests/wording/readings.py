@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from understave.harmony import read
+from understave.findings import read
 from understave.harmony.reading import Reading
 from understave.score.model import Score
 from understave.score.reader import read_score

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from understave.harmony.events import form, phrases
-from understave.harmony.events.nearness import RELATIONS
+from understave.findings import form, phrases
+from understave.findings.nearness import RELATIONS
 from understave.interpretation import plan
 from understave.wording import LEVELS, SPOKEN, phrasebook
 from understave.wording.gaps import CHOICE, GAP, WAYS

@@ -9,7 +9,7 @@ import io
 from pathlib import Path
 
 from understave.acoustics.files import RATE, Samples, read_audio, resample
-from understave.acoustics.midi import midi_bytes
+from understave.acoustics.midi_bytes import midi_bytes
 from understave.acoustics.performance import Performance
 from understave.errors import UnderstaveError
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import ClassVar, Literal
@@ -91,7 +91,7 @@ class PhraseEnds(Claim):
     def holds(self, facts: Facts) -> bool:
         bar = facts.bar(max(Fraction(0), self.end - Fraction(1, 64)))
         from_ = self.end - bar.full_length
-        check = {
+        checks: dict[str, Callable[[], bool]] = {
             "fermata": lambda: self._fermata(facts, from_),
             "rest": lambda: self._rest(facts, from_, bar.beat_length),
             "silence": lambda: self._silence(facts, from_, bar.beat_length),
@@ -99,8 +99,8 @@ class PhraseEnds(Claim):
             "double bar": lambda: self._double_bar(facts),
             "end of the piece": lambda: self.end >= facts.score.measures[-1].start,
             "the voice enters": lambda: bool(facts.singers),
-        }[self.why]
-        return check()
+        }
+        return checks[self.why]()
 
     def _fermata(self, facts: Facts, start: Fraction) -> bool:
         printed = any(d.kind == "fermata" and start <= d.onset <= self.end for d in facts.score.directions)

@@ -40,11 +40,11 @@ from understave.errors import UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 from understave.harmony.typed import ENTRIES, Entry
 from understave.interpretation.pedal import STYLES
+from understave.jobs.processes import spawn_context
 from understave.lesson.folder import LessonFolder, create_folder, open_folder, titled
-from understave.lesson.stops import MINUTES
-from understave.processes import spawn_context
 from understave.score.model import read_exact
 from understave.score.reader import read_score
+from understave.teaching.stops import MINUTES
 
 WIDTHS = (250.0, 180.0, 125.0, 88.0)
 """Millimetres for which the score is engraved, for screens from a projector to a phone."""

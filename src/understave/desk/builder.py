@@ -17,13 +17,13 @@ from understave.errors import UnderstaveError
 from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
 from understave.lesson import edits
-from understave.lesson.contrasts import Contrast
 from understave.lesson.edits import FIELDS, STOP_ID, Edits, OwnStop, bars_named
 from understave.lesson.make import CONTRASTS, Asked, asked_of, lesson_stops
-from understave.lesson.soundings import all_contrasts
-from understave.lesson.stops import Stop, contrast_name, possible_stops
-from understave.lesson.webpage import PageOptions, contrast_sides
+from understave.media.webpage import PageOptions, contrast_sides
 from understave.score.model import Score
+from understave.teaching.contrasts import Contrast
+from understave.teaching.sound_contrasts import all_contrasts
+from understave.teaching.stops import Stop, contrast_name, possible_stops
 
 LONGEST = 4000
 """Letters of a text at most."""

@@ -36,11 +36,12 @@ from understave.harmony.typed import Entry, typed_key
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.tempo import basic_tempo
-from understave.lesson import edits, story
+from understave.lesson import edits
 from understave.lesson.folder import SETTINGS, LessonFolder, titled
 from understave.lesson.make import asked_of
 from understave.score.model import Score
 from understave.score.reader import read_score
+from understave.teaching import story
 from understave.wording import phrasebook
 
 REMEMBERED = 64

@@ -25,12 +25,12 @@ from understave.acoustics.sound import render
 from understave.desk.sheet import Sheet, lay_sheet
 from understave.errors import UnderstaveError
 from understave.faults import fault_sentence, keep_fault
-from understave.harmony.events import find_events
+from understave.findings import find_events
 from understave.harmony.reading import Correction, Event, Reading, Span
-from understave.interpretation.make import PlanOptions, make_plan
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan
-from understave.processes import spawn_context
+from understave.interpretation.planning import PlanOptions, make_plan
+from understave.jobs.processes import spawn_context
 from understave.score.model import Score
 
 
@@ -194,7 +194,7 @@ def engrave_sheet(score: Score, reading: Reading, width: float) -> Sheet:
 
 def play(score: Score, reading: Reading, instrument: str, style: str) -> Played:
     """Let the piece sound on an instrument with a way to pedal."""
-    from understave.lesson.webpage import lights
+    from understave.media.webpage import lights
 
     piano = INSTRUMENTS[instrument]
     plan = make_plan(score, reading, PlanOptions(style=style, instrument=piano))  # type: ignore[arg-type]
@@ -214,8 +214,8 @@ def stops(score: Score, reading: Reading, plan: Plan, settings: Path) -> dict[st
 def contrast(score: Score, reading: Reading, name: str, settings: Path) -> dict[str, Any]:
     """Return both sides of a contrast, engraved and sounding, as values for the page."""
     from understave.desk.builder import heard
-    from understave.export.page import plain_values
     from understave.lesson.make import asked_of
+    from understave.media.page import plain_values
 
     values: dict[str, Any] = plain_values(heard(score, reading, name, asked_of(settings)))
     return values

@@ -24,8 +24,8 @@ from lxml import etree
 from understave.engraving.geometry import SVG, Box, Ink, glyph_boxes, ink
 from understave.engraving.outlines import outline_text
 from understave.errors import UnderstaveError
+from understave.jobs.notation_worker import shared_worker
 from understave.score.model import Measure, Score
-from understave.score.notation_worker import shared_worker
 
 MEI = "http://www.music-encoding.org/ns/mei"
 XML_ID = "{http://www.w3.org/XML/1998/namespace}id"

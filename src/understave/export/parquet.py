@@ -14,7 +14,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from understave.export.tables import plain_value
+from understave.export.reading_data import plain_value
 from understave.harmony.reading import Reading
 from understave.score.model import Score, beat_text
 

@@ -1,7 +1,7 @@
 """The plan as data: JSON for programs, in the form that ``plan.schema.json`` fixes.
 
-In: a Score and its Plan. Out: text. Moments are given as in the reading's JSON (`tables`): printed bar and
-beat for people, exact quarter notes for programs.
+In: a Score and its Plan. Out: text. Moments are given as in the reading's JSON (`reading_data`): printed bar
+and beat for people, exact quarter notes for programs.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import json
 from fractions import Fraction
 from typing import Any
 
-from understave.export.tables import moment_values, plain_value
+from understave.export.reading_data import moment_values, plain_value
 from understave.harmony.reading import Event
 from understave.interpretation.plan import Plan
 from understave.score.model import Score

@@ -17,7 +17,7 @@ from typing import TypeAlias
 
 import mido
 
-from understave.acoustics.midi import Timed, key_messages, pedal_messages
+from understave.acoustics.midi_bytes import Timed, key_messages, pedal_messages
 from understave.harmony.reading import Reading
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan

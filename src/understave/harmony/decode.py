@@ -15,8 +15,8 @@ import numpy as np
 
 from understave.harmony.emission import Lattice, Singles
 from understave.harmony.grammar import TOKEN, Grammar, bass_step
-from understave.harmony.timeline import Floats, Ints
-from understave.harmony.vocabulary import INVERSIONS, KEY_MODE, KINDS, LABELS
+from understave.harmony.line_of_fifths import INVERSIONS, KEY_MODE, KINDS, LABELS
+from understave.harmony.units import Floats, Ints
 
 BEAM = 24
 """Labels kept at every unit limit, each in every key."""

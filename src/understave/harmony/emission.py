@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from understave.harmony.engine_weights import Weights
 from understave.harmony.features import (
     BASS_VIEWS,
     LONGEST,
@@ -21,8 +22,7 @@ from understave.harmony.features import (
     segments,
     views,
 )
-from understave.harmony.timeline import HALF, SPAN, Floats, Ints
-from understave.harmony.vocabulary import (
+from understave.harmony.line_of_fifths import (
     BASS_COLUMN,
     CHORDS,
     INVERSIONS,
@@ -33,7 +33,7 @@ from understave.harmony.vocabulary import (
     ROLES,
     TEMPLATE_CLASS,
 )
-from understave.harmony.weights import Weights
+from understave.harmony.units import HALF, SPAN, Floats, Ints
 
 Singles = NDArray[np.float32]
 

@@ -1,8 +1,8 @@
 """Score and corrections -> Reading, by an engine of hand-made features with fitted weights.
 
 It gives the second opinion that `trained` weighs against its networks (`judged`), and is the reference
-that benchmarks compare with (`read_harmony`); users get `harmony.read`. The work is split so that any
-part can be replaced: `timeline` cuts the piece, `membership` and `emission` score what every stretch
+that benchmarks compare with (`read_harmony`); users get `findings.read`. The work is split so that any
+part can be replaced: `units` cuts the piece, `membership` and `emission` score what every stretch
 could be, `grammar` scores what may follow what, `decode` finds the best whole; here the result becomes
 spans, and the teacher's corrections become constraints.
 """
@@ -18,12 +18,10 @@ import numpy as np
 from understave.errors import UnderstaveError
 from understave.harmony.decode import Constraints, Decoded, Step, decode
 from understave.harmony.emission import lattice, likely_keys
+from understave.harmony.engine_weights import Weights, shipped_weights
 from understave.harmony.features import Features, features
 from understave.harmony.grammar import Statistics, grammar, shipped_statistics
-from understave.harmony.naming import numeral_for
-from understave.harmony.reading import Alternative, Correction, Reading, Span
-from understave.harmony.timeline import Floats, Ints, Timeline, timeline
-from understave.harmony.vocabulary import (
+from understave.harmony.line_of_fifths import (
     INVERSIONS,
     KEYS,
     adds_seventh,
@@ -32,7 +30,9 @@ from understave.harmony.vocabulary import (
     nearest_key,
     nearest_label,
 )
-from understave.harmony.weights import Weights, shipped_weights
+from understave.harmony.naming import numeral_for
+from understave.harmony.reading import Alternative, Correction, Reading, Span
+from understave.harmony.units import Floats, Ints, Timeline, timeline
 from understave.score.model import Note, Score
 from understave.theory.chord import Chord
 from understave.theory.key import Key

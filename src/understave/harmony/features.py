@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from understave.harmony.membership import belonging
-from understave.harmony.timeline import HALF, SPAN, Floats, Ints, Timeline
+from understave.harmony.units import HALF, SPAN, Floats, Ints, Timeline
 
 LONGEST = 16
 """Most units in one segment; longer chords go on by continuation."""

@@ -3,7 +3,7 @@
 A *token* is what a numeral is to the ear: root place above the tonic and quality, triads in second
 inversion apart (the cadential six-four behaves unlike its root position). Counts of tokens and of their
 successions come from published analyses (see `statistics.json` and its credit line); the logarithms of
-smoothed shares are weighed by `weights.Weights`.
+smoothed shares are weighed by `engine_weights.Weights`.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from typing import Any
 import numpy as np
 
 from understave.harmony.emission import SIGNATURES, Singles
-from understave.harmony.timeline import Floats, Ints
-from understave.harmony.vocabulary import (
+from understave.harmony.engine_weights import Weights
+from understave.harmony.line_of_fifths import (
     BASS_COLUMN,
     INVERSIONS,
     KEY_MODE,
@@ -29,7 +29,7 @@ from understave.harmony.vocabulary import (
     LABELS,
     label_parts,
 )
-from understave.harmony.weights import Weights
+from understave.harmony.units import Floats, Ints
 
 LOW, HIGH = -11, 14
 """Root places above the tonic told apart; stranger ones count as the nearest end."""

@@ -12,7 +12,7 @@ from collections import defaultdict
 
 import numpy as np
 
-from understave.harmony.timeline import HALF, SPAN, Floats, Ints, Timeline
+from understave.harmony.units import HALF, SPAN, Floats, Ints, Timeline
 
 SIGNS = (
     "one",

@@ -5,10 +5,12 @@ A `Reading` is computed; a `Correction` is the teacher's word and is kept apart 
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
+from understave.shown import shown, tabled
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
@@ -26,7 +28,7 @@ class Alternative:
     confidence: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Span:
     """A stretch of time under one chord in one key.
 
@@ -50,13 +52,17 @@ class Span:
         """Whether it is worth checking: unsure, and not settled by the teacher."""
         return self.confidence < UNSURE and not self.fixed
 
+    def __repr__(self) -> str:
+        sure = "set by the teacher" if self.fixed else f"{self.confidence:.0%}"
+        return f"<Span {self.start} to {self.end}: {self.numeral} in {self.key}, {sure}>"
+
 
 Detail: TypeAlias = (
     str | int | float | Fraction | Key | RomanNumeral | Pitch | PitchClass | Interval | tuple["Detail", ...]
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Event:
     """Something worth pointing out: a cadence, a pedal point, a dissonance, a return.
 
@@ -72,6 +78,10 @@ class Event:
     notes: tuple[str, ...]
     confidence: float
     detail: tuple[tuple[str, Detail], ...] = ()
+
+    def __repr__(self) -> str:
+        named = self.kind if self.label == self.kind else f"{self.kind}, {self.label}"
+        return f"<Event {named}: {self.start} to {self.end}, {self.confidence:.0%}>"
 
     def get(self, name: str) -> Detail | None:
         """Return a value of `detail` by its name, or None."""
@@ -96,9 +106,12 @@ class Correction:
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Reading:
-    """Spans in order, without gaps from the first sounding note to the end, and events."""
+    """Spans in order, without gaps from the first sounding note to the end, and events.
+
+    A notebook shows it as a table; `to_arrow` and `to_pandas` give the spans to other programs.
+    """
 
     spans: tuple[Span, ...]
     events: tuple[Event, ...] = ()
@@ -107,3 +120,28 @@ class Reading:
         """Return the indices of the spans worth checking, least certain first."""
         found = [k for k, s in enumerate(self.spans) if s.to_check]
         return tuple(sorted(found, key=lambda k: (self.spans[k].confidence, self.spans[k].start)))
+
+    def __repr__(self) -> str:
+        keys = [s.key for i, s in enumerate(self.spans) if i == 0 or self.spans[i - 1].key != s.key]
+        first = ", ".join(map(str, keys[:3])) + (" ..." if len(keys) > 3 else "")
+        return f"<Reading of {len(self.spans)} spans in {first or 'no key'}, {len(self.events)} events>"
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, str]:
+        return shown(self)
+
+    def span_at(self, moment: Fraction) -> Span | None:
+        """Return the span that holds a moment (quarter notes), None before the first and after the last."""
+        place = bisect_right(self.spans, moment, key=lambda s: s.start) - 1
+        if place < 0 or moment >= self.spans[place].end:
+            return None
+        return self.spans[place]
+
+    def to_arrow(self) -> Any:
+        """Return the spans as a pyarrow Table: start, end (quarters), key, mode, numeral, chord, members,
+        bass, confidence, fixed, notes, foreign. Raises UnderstaveError without the package pyarrow.
+        """
+        return tabled(self)
+
+    def to_pandas(self) -> Any:
+        """Return the same as a pandas DataFrame. Raises UnderstaveError without pyarrow and pandas."""
+        return tabled(self, pandas=True)

@@ -20,7 +20,7 @@ from understave.harmony.engine import Fixed, settle
 from understave.harmony.model.confidence import ROUND_ABOUT
 from understave.harmony.model.decoding import TRUST, Settled, Trust
 from understave.harmony.model.encoding import Encoding
-from understave.harmony.model.labels import key_index, reduce
+from understave.harmony.model.label_indices import key_index, reduce
 from understave.harmony.model.network import Numerals, shipped_numerals
 from understave.harmony.reading import Correction, Span
 from understave.harmony.trained import Judged, Opinion, settled_frames, spans_found

@@ -17,16 +17,16 @@ import numpy as np
 from understave.errors import UnderstaveError
 from understave.harmony.engine import Fixed, settle, sort_notes
 from understave.harmony.engine import judged as read_by_features
+from understave.harmony.line_of_fifths import chord_of
+from understave.harmony.line_of_fifths import key_of as feature_key
 from understave.harmony.model.confidence import confidences, evidence
 from understave.harmony.model.confidence import others as other_labels
 from understave.harmony.model.decoding import TRUST, Path, Settled, Trust, decode, likely_keys, second_opinion
 from understave.harmony.model.encoding import Encoding, encode
-from understave.harmony.model.labels import KEYS, Reduced, key_index, key_of, reduce
+from understave.harmony.model.label_indices import KEYS, Reduced, key_index, key_of, reduce
 from understave.harmony.model.network import Floats, Numerals, judge, load, shipped_numerals
 from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Alternative, Correction, Reading, Span
-from understave.harmony.vocabulary import chord_of
-from understave.harmony.vocabulary import key_of as feature_key
 from understave.score.model import Score
 from understave.theory.key import Key, Mode
 from understave.theory.pitch import PitchClass

@@ -40,7 +40,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from understave.harmony.events.texture import texture_of
+from understave.findings.texture import texture_of
 from understave.harmony.reading import Detail, Event, Reading, Span
 from understave.interpretation.plan import DynamicMark, Hairpin, Level, Tension
 from understave.interpretation.printed import (

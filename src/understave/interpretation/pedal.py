@@ -24,7 +24,7 @@ from typing import get_args
 
 from understave.acoustics.piano import GRAND, Instrument
 from understave.errors import UnderstaveError
-from understave.harmony.events.dissonance import pedal_stretches
+from understave.findings.dissonance import pedal_stretches
 from understave.harmony.reading import Reading
 from understave.interpretation.pedal_costs import Grounds, grounds, played
 from understave.interpretation.pedal_reasons import reason, reason_of_print

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from understave.acoustics.blur import pair_table
 from understave.acoustics.piano import Instrument, damper_contact, damper_rate, spectrum, strings
-from understave.harmony.events.dissonance import pedal_stretches
+from understave.findings.dissonance import pedal_stretches
 from understave.harmony.reading import Reading, Span
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan

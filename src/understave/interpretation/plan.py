@@ -12,6 +12,7 @@ from fractions import Fraction
 from typing import Literal
 
 from understave.harmony.reading import Event
+from understave.shown import shown
 
 Origin = Literal["printed", "proposed"]
 PedalStyle = Literal["planned", "printed", "each harmony", "melting", "none"]
@@ -100,7 +101,7 @@ class PedalMove:
     why: Event | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Plan:
     """Everything together; each tuple is in order of time (voices in order of the score's notes)."""
 
@@ -113,3 +114,12 @@ class Plan:
     pedal: tuple[PedalMove, ...] = ()
     tempo: float = 90.0
     """Basic tempo in quarter notes a minute."""
+
+    def __repr__(self) -> str:
+        return (
+            f"<Plan at {self.tempo:g} quarter notes a minute: {len(self.marks)} marks, "
+            f"{len(self.hairpins)} hairpins, {len(self.pedal)} moves of the pedal>"
+        )
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, str]:
+        return shown(self)

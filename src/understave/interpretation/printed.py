@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
-from understave.harmony.events.instructions import read_text
+from understave.findings.instructions import read_text
 from understave.score.model import Direction, Score
 
 MIDDLE, STEP = 64.0, 10.0

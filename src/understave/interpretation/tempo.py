@@ -12,7 +12,7 @@ from bisect import bisect_right
 from dataclasses import dataclass
 from fractions import Fraction
 
-from understave.harmony.events.instructions import DICTIONARY, read_text
+from understave.findings.instructions import DICTIONARY, read_text
 from understave.score.model import Direction, Score
 
 ORDINARY = 90.0

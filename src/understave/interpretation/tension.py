@@ -57,11 +57,11 @@ from itertools import combinations
 from math import log2
 from typing import NamedTuple, TypeAlias
 
-from understave.harmony.events.closes import cadential, chords_of
-from understave.harmony.events.endings import is_sung, melody_of
-from understave.harmony.events.soundings import Soundings, soundings
+from understave.findings.closes import cadential, chords_of
+from understave.findings.endings import is_sung, melody_of
+from understave.findings.sounding_notes import Soundings, soundings
 from understave.harmony.reading import Detail, Event, Reading, Span
-from understave.harmony.timeline import metric_level
+from understave.harmony.units import metric_level
 from understave.interpretation.plan import Tension
 from understave.interpretation.tonal_pitch_space import (
     anchoring,
@@ -137,7 +137,7 @@ _LEAST_RANGE_STRUCK = 2.0
 _LEAST_RANGE_SOUNDING = 4.0
 """The same for the notes that sound together."""
 _BEAT = 2
-"""Metric level down to which a note is on a beat; see `timeline.metric_level`."""
+"""Metric level down to which a note is on a beat; see `units.metric_level`."""
 _USUAL = 0.7
 """How much of a part's average over the piece is not worth telling."""
 _STILL = 0.25

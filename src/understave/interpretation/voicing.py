@@ -36,10 +36,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from understave.harmony.events.lines import lines
-from understave.harmony.events.melody import repeated_runs
-from understave.harmony.events.patterns import FIGURED
-from understave.harmony.events.texture import (
+from understave.findings.figuration import FIGURED
+from understave.findings.lines import lines
+from understave.findings.melody import repeated_runs
+from understave.findings.texture import (
     ACCOMPANIMENT,
     BASS,
     INNER,

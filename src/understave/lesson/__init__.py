@@ -1,1 +1,1 @@
-"""The lesson folder and what is made for teaching from a reading."""
+"""The lesson folder: made, made again where something changed, and edited by the teacher."""

@@ -23,7 +23,7 @@ from typing import Any, TypeAlias
 
 from understave.disk import write_atomically
 from understave.errors import UnderstaveError
-from understave.processes import spawn_context
+from understave.jobs.processes import spawn_context
 
 MEMORY = "made.json"
 KEPT = "kept"
@@ -56,15 +56,6 @@ class Built:
     made: tuple[tuple[str, str], ...]
     kept: tuple[str, ...]
     aside: tuple[Path, ...]
-
-
-def digest(*values: Any) -> str:
-    """Return a short digest of values that have the same `repr` whenever they are equal."""
-    found = hashlib.sha256()
-    for value in values:
-        found.update(value if isinstance(value, bytes) else repr(value).encode())
-        found.update(b"\0")
-    return found.hexdigest()[:32]
 
 
 @cache

@@ -39,8 +39,8 @@ from tomlkit.exceptions import TOMLKitError
 
 from understave.disk import locked, write_atomically
 from understave.errors import UnderstaveError
-from understave.lesson.stops import EXCERPT, Stop, Timing
 from understave.score.model import Measure, Score
+from understave.teaching.stops import EXCERPT, Stop, Timing
 from understave.wording import LEVELS, Level
 
 FIELDS = ("title", "play", "question", "answer", *(f"say.{level}" for level in LEVELS))

@@ -15,33 +15,26 @@ from functools import partial
 from pathlib import Path
 from typing import Any, get_args
 
+from understave.digests import digest
 from understave.engraving import Options, engrave, to_pdf
 from understave.errors import UnderstaveError
 from understave.export.annotated import annotated_musicxml
 from understave.export.annotated_mei import annotated_mei
-from understave.export.cards import cards_csv
-from understave.export.page import Contrast as PageContrast
-from understave.export.page import Layout, Side, Sound, lesson_page
 from understave.export.parquet import events_parquet, spans_parquet
 from understave.export.plan_data import plan_json
+from understave.export.plan_marks import with_plan
 from understave.export.played import played_midi
-from understave.export.playing import with_plan
-from understave.export.tables import reading_csv, reading_json
-from understave.harmony import corrections, read
+from understave.export.reading_data import reading_csv, reading_json
+from understave.findings import read, with_events
+from understave.harmony import corrections
 from understave.harmony.adopted import read_as
 from understave.harmony.reading import Correction, Event, Reading
 from understave.harmony.romantext import write_romantext
-from understave.interpretation.make import make_plan
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
-from understave.lesson import cues, edits, memory, webpage
-from understave.lesson.build import Files, Part, build, digest, program_digest, remembered, untouched
-from understave.lesson.cards import card_pictures, flash_cards
-from understave.lesson.checking import Fault, check_contrasts, check_exercises, check_stops, check_story
-from understave.lesson.contrasts import Contrast
-from understave.lesson.data import lesson_json
-from understave.lesson.devices import Worked, examples_for
-from understave.lesson.exercises import Exercise, exercises
+from understave.interpretation.planning import make_plan
+from understave.lesson import edits, memory
+from understave.lesson.build import Files, Part, build, program_digest, remembered, untouched
 from understave.lesson.folder import (
     CORRECTIONS,
     EXPORTS,
@@ -53,14 +46,28 @@ from understave.lesson.folder import (
     open_folder,
     titled,
 )
-from understave.lesson.handout import HandoutOptions, Paper, handout_pdf
-from understave.lesson.passages import Parallel, parallels, parallels_pdf
-from understave.lesson.reduction import reduced
-from understave.lesson.sketches import AT_MOST as SKETCHES
-from understave.lesson.sketches import sketch_files
-from understave.lesson.soundings import all_contrasts
-from understave.lesson.speech import RATE, check_rate
-from understave.lesson.stops import (
+from understave.media import webpage
+from understave.media.cards import card_pictures, flash_cards
+from understave.media.cards_csv import cards_csv
+from understave.media.handout import HandoutOptions, Paper, handout_pdf
+from understave.media.page import Contrast as PageContrast
+from understave.media.page import Layout, Side, Sound, lesson_page
+from understave.media.passages import Parallel, parallels, parallels_pdf
+from understave.media.sketches import AT_MOST as SKETCHES
+from understave.media.sketches import sketch_files
+from understave.media.stops_data import lesson_json
+from understave.media.worksheet import HEARD, exercise_sounds, worksheet_pdf
+from understave.score.model import Score, beat_text
+from understave.score.reader import read_score
+from understave.score.write import with_source
+from understave.teaching import cues
+from understave.teaching.checking import Fault, check_contrasts, check_exercises, check_stops, check_story
+from understave.teaching.contrasts import Contrast
+from understave.teaching.exercises import Exercise, exercises
+from understave.teaching.reduction import reduced
+from understave.teaching.sound_contrasts import all_contrasts
+from understave.teaching.speech import RATE, check_rate
+from understave.teaching.stops import (
     Stop,
     Timing,
     choose,
@@ -68,11 +75,8 @@ from understave.lesson.stops import (
     contrast_seconds,
     possible_stops,
 )
-from understave.lesson.story import glossary
-from understave.lesson.worksheet import HEARD, exercise_sounds, worksheet_pdf
-from understave.score.model import Score, beat_text
-from understave.score.reader import read_score
-from understave.score.write import with_source
+from understave.teaching.story import glossary
+from understave.teaching.worked_examples import Worked, examples_for
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, SPOKEN, Level, phrasebook
 
@@ -293,7 +297,8 @@ def _read(score: Score, kept: Path, analysis: Path | None) -> tuple[Reading, tup
         text = analysis.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError):
         raise UnderstaveError(f"{analysis} cannot be read; give the analysis as a RomanText file.") from None
-    return read_as(score, decided, text, f"from {analysis.name}")
+    reading, added = read_as(score, decided, text, f"from {analysis.name}")
+    return with_events(score, reading), added
 
 
 def _taken_over(added: Sequence[Correction], analysis: Path | None) -> tuple[str, ...]:
@@ -487,7 +492,7 @@ def _parts(work: Work) -> list[Part]:
                 )
             )
             pieces.append(f"contrast {name}")
-    # Clips of the stops would be a part of their own here; they are made on request (`lesson.clips`).
+    # Clips of the stops would be a part of their own here; they are made on request (`media.clips`).
     parts.append(
         Part(
             "page",

@@ -18,8 +18,8 @@ from typing import Any
 from understave.disk import write_atomically
 from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
-from understave.lesson.stops import Stop
 from understave.score.model import Score
+from understave.teaching.stops import Stop
 
 FILE = "remembered.bin"
 _ROOMS = (
@@ -27,10 +27,15 @@ _ROOMS = (
     "understave.score.model",
     "understave.harmony.reading",
     "understave.interpretation.plan",
-    "understave.lesson.stops",
-    "understave.lesson.checking",
+    "understave.teaching.stops",
+    "understave.teaching.checking",
     "understave.lesson.memory",
 )
+_MOVED = {
+    "understave.lesson.stops": "understave.teaching.stops",
+    "understave.lesson.checking": "understave.teaching.checking",
+}
+"""Where the modules of older folders went."""
 
 
 @dataclass(frozen=True)
@@ -54,6 +59,7 @@ class _OwnValues(pickle.Unpickler):
     def find_class(self, module: str, name: str) -> Any:
         if (module, name) == ("fractions", "Fraction"):
             return Fraction
+        module = _MOVED.get(module, module)
         if module.startswith(_ROOMS) and name.isidentifier():
             found = super().find_class(module, name)
             if isinstance(found, type) and (is_dataclass(found) or issubclass(found, enum.Enum)):

@@ -37,7 +37,7 @@ def choices(folder: Path) -> dict[str, Any]:
     with connect(index_in(folder)) as db:
         names = db.execute("SELECT kind, label FROM event_names ORDER BY count DESC").fetchall()
         row = db.execute("SELECT count(*) FROM pieces WHERE error = ''").fetchone() or (0,)
-    from understave.repertoire.devices import known_devices
+    from understave.repertoire.device_names import known_devices
 
     there = {(str(k), str(v)) for k, v in names}
     devices = [

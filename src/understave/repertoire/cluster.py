@@ -19,7 +19,7 @@ import pyarrow.parquet as pq
 
 from understave.errors import UnderstaveError
 from understave.repertoire.indexing import PIECES_AT_ONCE, Done
-from understave.repertoire.readers import Job, Reader
+from understave.repertoire.reader_processes import Job, Reader
 from understave.repertoire.store import Store, write_part
 from understave.repertoire.tables import failed
 from understave.repertoire.worker import MOST_MEMORY

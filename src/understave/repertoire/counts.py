@@ -11,8 +11,8 @@ import duckdb
 import numpy as np
 import numpy.typing as npt
 
-from understave.repertoire.devices import device
-from understave.repertoire.lines import Lines, open_lines
+from understave.repertoire.chord_lines import Lines, open_lines
+from understave.repertoire.device_names import device
 from understave.repertoire.matching import Step, locate, struck_again
 from understave.repertoire.patterns import plain, progression
 from understave.repertoire.search import key_and_mode, keys_in

@@ -20,7 +20,7 @@ from pathlib import Path
 
 from understave import __version__
 from understave.errors import UnderstaveError
-from understave.repertoire.readers import Job, Outcome, read_all
+from understave.repertoire.reader_processes import Job, Outcome, read_all
 from understave.repertoire.store import (
     Store,
     known_pieces,

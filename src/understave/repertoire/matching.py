@@ -1,6 +1,6 @@
 """A pattern and a line of chords -> every place where the pattern begins, with its end.
 
-The line is what `lines` keeps: the chords (or bass notes) of many pieces one after the other, as numbers.
+The line is in `chord_lines`: the chords (or bass notes) of many pieces one after the other, as numbers.
 Steps are followed from the last to the first, over arrays, so that a million chords take milliseconds.
 Every beginning counts, so that places may overlap: I V I V I holds I V I twice.
 """

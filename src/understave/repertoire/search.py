@@ -2,7 +2,7 @@
 
 A question may join several things: places have to answer the device, progression or bass line, and their
 pieces the rest. The database finds events and pieces; progressions and bass lines are matched with the lines
-of all chords (see `lines`), every one of them, so that counts are exact.
+of all chords (see `chord_lines`), every one of them, so that counts are exact.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ import numpy.typing as npt
 
 from understave.errors import UnderstaveError
 from understave.harmony.typed import typed_key
-from understave.repertoire.devices import Device, device
-from understave.repertoire.lines import Lines, open_lines
+from understave.repertoire.chord_lines import Lines, open_lines
+from understave.repertoire.device_names import Device, device
 from understave.repertoire.matching import Step, locate
 from understave.repertoire.patterns import bass_line, key_plan, progression
 from understave.repertoire.periods import PERIODS

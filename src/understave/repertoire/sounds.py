@@ -10,9 +10,9 @@ import duckdb
 
 from understave.acoustics.files import RATE, audio_bytes
 from understave.acoustics.sound import render
-from understave.harmony.events import find_events
-from understave.interpretation.make import PlanOptions, make_plan
+from understave.findings import find_events
 from understave.interpretation.perform import perform
+from understave.interpretation.planning import PlanOptions, make_plan
 from understave.repertoire.excerpts import bars_of, score_of, stored_reading
 from understave.repertoire.search import Place
 

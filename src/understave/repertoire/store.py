@@ -6,7 +6,7 @@
       parts/<name>/pieces.parquet, spans.parquet, ...   what was read, some hundred pieces in a part
       files.parquet                                     which file holds which piece, after the last run
       catalogue.duckdb                                  all tables in one file, to search
-      lines-<name>/                                     the chords of that catalogue (see `lines`)
+      lines-<name>/                                     the chords of that catalogue (see `chord_lines`)
 
 A part comes into being by renaming a finished folder, so it is there whole or not at all. Parts are never
 changed. The same piece may be in two parts (a task that was done twice, a merge that was cut off): the
@@ -31,7 +31,7 @@ import pyarrow.parquet as pq
 
 from understave.disk import sync_folder
 from understave.errors import UnderstaveError
-from understave.repertoire.lines import make_lines, sweep_lines
+from understave.repertoire.chord_lines import make_lines, sweep_lines
 from understave.repertoire.periods import lives, period_of
 from understave.repertoire.tables import SCHEMAS, Piece, arrow
 

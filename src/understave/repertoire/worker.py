@@ -1,6 +1,6 @@
 """A process that reads scores: paths in on standard input, pieces out on standard output, one at a time.
 
-Started by `readers` as ``python -m understave.repertoire.worker BYTES``, the most memory it may hold. A
+`reader_processes` runs it as ``python -m understave.repertoire.worker BYTES``, the most memory it may hold. A
 request is one JSON line ``{"path", "piece"}``; an answer is eight bytes of length and a pickled (Piece,
 seconds of CPU, bytes of memory held). Whatever kills this process costs one piece and nobody else anything.
 """
@@ -27,7 +27,7 @@ MARGIN = 10_000_000
 
 def read_piece(path: Path, piece: str, most: int = MOST_MEMORY) -> Piece:
     """Read a score file and describe it; what cannot be read becomes a piece with an `error`."""
-    from understave.harmony import read
+    from understave.findings import read
     from understave.repertoire.describe import describe
     from understave.score.reader import read_score
 

@@ -13,10 +13,11 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import cached_property
 
+from understave.shown import shown
 from understave.theory.pitch import Pitch
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Note:
     """One sounding note.
 
@@ -67,8 +68,11 @@ class Note:
         object.__setattr__(self, "until", end.numerator / end.denominator)
         object.__setattr__(self, "midi", self.pitch.midi)
 
+    def __repr__(self) -> str:
+        return f"<Note {self.id} {self.pitch} at {self.onset} for {self.duration}>"
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(frozen=True, slots=True, repr=False)
 class Measure:
     """One measure as written; `number` is as printed (``"0"`` for a pickup, ``"12a"`` allowed).
 
@@ -104,6 +108,9 @@ class Measure:
         object.__setattr__(self, "full_length", Fraction(4 * self.beats, self.beat_type))
         object.__setattr__(self, "beat_length", Fraction(12 if compound else 4, self.beat_type))
 
+    def __repr__(self) -> str:
+        return f"<Measure {self.number} at {self.start}, {self.beats}/{self.beat_type}>"
+
 
 @dataclass(frozen=True, slots=True)
 class Direction:
@@ -134,7 +141,7 @@ class Part:
     last_staff: int
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Score:
     """A whole piece.
 
@@ -152,6 +159,13 @@ class Score:
     metadata: dict[str, str] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     source: bytes = b""
+
+    def __repr__(self) -> str:
+        title = self.title or "untitled"
+        return f"<Score {title!r}, {len(self.measures)} measures, {len(self.notes)} notes>"
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, str]:
+        return shown(self)
 
     @cached_property
     def _starts(self) -> list[float]:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from understave.errors import UnderstaveError
-from understave.score import mxl, xmltree
+from understave.score import xmltree
 from understave.score.model import Score
-from understave.score.musicxml import read_musicxml
+from understave.score.readers import mxl
+from understave.score.readers.musicxml import read_musicxml
 
 HIGHEST = 127
 """The highest MIDI number of a note (MIDI 1.0, from 0); written it would be G9, far above any piano."""
@@ -84,19 +85,19 @@ def _read(path: Path) -> Score:
     if kind == "musicxml":
         return read_musicxml(data, path.name)
     if kind == "mei":
-        from understave.score.mei import read_mei
+        from understave.score.readers.mei import read_mei
 
         return read_mei(data, path.name)
     if kind == "humdrum":
-        from understave.score.humdrum import read_humdrum
+        from understave.score.readers.humdrum import read_humdrum
 
         return read_humdrum(data, path.name)
     if kind == "abc":
-        from understave.score.abc import read_abc
+        from understave.score.readers.abc import read_abc
 
         return read_abc(data, path.name)
     if kind == "midi":
-        from understave.score.midi import read_midi
+        from understave.score.readers.midi import read_midi
 
         return read_midi(data, path.name)
     if kind == "xml":

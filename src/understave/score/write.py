@@ -15,9 +15,7 @@ from math import lcm
 from lxml import etree
 
 from understave.score.model import Direction, Measure, Note, Score
-from understave.score.musicxml_marks import KINDS, ORNAMENTS
-from understave.score.musicxml_time import positions
-from understave.score.notation import (
+from understave.score.notated import (
     CLEFS,
     Event,
     Piece,
@@ -35,6 +33,8 @@ from understave.score.notation import (
     streams,
     value_of,
 )
+from understave.score.readers.musicxml_marks import KINDS, ORNAMENTS
+from understave.score.readers.musicxml_time import positions
 from understave.theory.pitch import Interval, Pitch, PitchClass
 
 Element = etree._Element

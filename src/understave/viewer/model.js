@@ -1,5 +1,5 @@
 /**
- * The values that the viewer shows, as `export/page.py` writes them. All times are seconds in a sound; bars and
+ * The values that the viewer shows, as `media/page.py` writes them. All times are seconds in a sound; bars and
  * labels are counted from 0 over the whole piece.
  *
  * @typedef {readonly [note: string, start: number, end: number]} Sounding  a note id and when it sounds

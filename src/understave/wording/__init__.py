@@ -1,7 +1,7 @@
 """Every word a reader sees about the music, in English or German, at three levels.
 
-In: events and readings. Out: sentences and paragraphs. The words themselves stand in ``en.toml`` and
-``de.toml``; how a gap is filled, in `gaps`; which events a story tells, in `telling` and `weights`.
+In: events and readings. Out: sentences and paragraphs. The words themselves stand in the folders
+of ``languages``; how a gap is filled, in `gaps`; which events a story tells, in `telling` and `weights`.
 """
 
 from __future__ import annotations

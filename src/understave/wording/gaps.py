@@ -15,7 +15,7 @@ import re
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
-from understave.harmony.events.instructions import DICTIONARY, gloss, on_instruments
+from understave.findings.instructions import DICTIONARY, gloss, on_instruments
 from understave.harmony.reading import Detail
 from understave.score.model import Score, beat_text
 from understave.theory.chord import Quality

@@ -1,7 +1,7 @@
-"""The words of one language, read from its TOML file beside this module.
+"""The words of one language, read from the TOML files in its folder.
 
-In: a language code. Out: a `Phrasebook`. To add a language, add a file: every table of ``en.toml`` has to
-be there, and `theory.names` has to know the language's notes and keys.
+In: a language code. Out: a `Phrasebook`. To add a language, add a folder:
+every table of ``languages/en`` has to be there, and `theory.names` has to know the language's notes and keys.
 """
 
 from __future__ import annotations
@@ -101,7 +101,7 @@ def phrasebook(language: Language) -> Phrasebook:
     """Return the words of a language; raise ValueError for one that has none."""
     if language not in SPOKEN:
         raise ValueError(f"There are no words for the language {language!r}; choose {' or '.join(SPOKEN)}.")
-    tables = tomllib.loads(files("understave.wording").joinpath(f"{language}.toml").read_text("utf-8"))
+    tables = _tables(language)
     return Phrasebook(
         language=language,
         events={
@@ -125,6 +125,26 @@ def phrasebook(language: Language) -> Phrasebook:
             Gloss(term, g["meaning"], tuple(g.get("forms", (term,)))) for term, g in tables["glosses"].items()
         ),
     )
+
+
+def _tables(language: Language) -> dict[str, Any]:
+    """Return the tables of all files of a language; a table may be spread over several."""
+    tables: dict[str, Any] = {}
+    folder = files("understave.wording").joinpath("languages", language)
+    for file in sorted(folder.iterdir(), key=lambda entry: entry.name):
+        if file.name.endswith(".toml"):
+            _put_in(tables, tomllib.loads(file.read_text("utf-8")), file.name)
+    return tables
+
+
+def _put_in(tables: dict[str, Any], more: Mapping[str, Any], name: str) -> None:
+    for key, value in more.items():
+        if isinstance(value, dict) and isinstance(tables.setdefault(key, {}), dict):
+            _put_in(tables[key], value, name)
+        elif key in tables:
+            raise ValueError(f"{name} says again what {key!r} is; take one of them out.")
+        else:
+            tables[key] = value
 
 
 @lru_cache

@@ -12,7 +12,7 @@ from fractions import Fraction
 from itertools import groupby
 from typing import Literal
 
-from understave.harmony.events.remembered import remembered
+from understave.findings.remembered import remembered
 from understave.harmony.reading import Event, Span
 from understave.interpretation.dynamics import level_at
 from understave.interpretation.plan import Plan, Tension, Voice

@@ -20,7 +20,7 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from understave.harmony.model.labels import LOWEST_TONIC
+from understave.harmony.model.label_indices import LOWEST_TONIC
 from understave.harmony.model.network import Floats, Numerals
 
 ROUND_ABOUT = 6

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from understave.harmony.model.encoding import CENTRE, FIFTHS
-from understave.harmony.model.labels import HIGHEST_TONIC, KEYS, LOWEST_TONIC
+from understave.harmony.model.label_indices import HIGHEST_TONIC, KEYS, LOWEST_TONIC
 from understave.harmony.model.network import Floats, Numerals
 
 Ints = npt.NDArray[np.int64]

@@ -21,7 +21,7 @@ import onnxruntime
 
 from understave.errors import UnderstaveError
 from understave.harmony.model.encoding import Encoding
-from understave.harmony.model.labels import KEYS, QUALITIES, Reduced
+from understave.harmony.model.label_indices import KEYS, QUALITIES, Reduced
 from understave.theory.chord import Chord, Quality
 from understave.theory.pitch import PitchClass
 

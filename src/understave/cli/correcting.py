@@ -1,0 +1,154 @@
+"""The command ``correct``: set a chord or key, list what was set, take it back."""
+
+from __future__ import annotations
+
+import argparse
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rich.console import Console
+from rich.table import Table
+
+from understave.cli.sources import place_named, tell_unfinished
+from understave.errors import UnderstaveError
+
+if TYPE_CHECKING:
+    from understave.harmony.reading import Correction
+    from understave.score.model import Score
+    from understave.theory.key import Key
+    from understave.theory.roman import RomanNumeral
+
+
+def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
+    """Add ``correct`` to the commands."""
+    correct = commands.add_parser(
+        "correct", help="set a chord or key yourself, list what you set, or take it back"
+    )
+    correct.add_argument("lesson", type=Path, help="the lesson folder")
+    correct.add_argument(
+        "--from",
+        dest="start",
+        metavar="BAR[:BEAT]",
+        help="where it begins; where bar numbers start again, 1#2 is the second bar 1",
+    )
+    correct.add_argument(
+        "--to", dest="end", metavar="BAR[:BEAT]", help="where it ends (not included), after --from"
+    )
+    correct.add_argument(
+        "--chord", help="Roman numeral, such as V65/V; with --key also figures that move (V64-53) or Eb7/G"
+    )
+    correct.add_argument("--key", help="key, such as Ab, As, f or f-Moll (lower case for minor)")
+    correct.add_argument(
+        "--entry",
+        choices=("english", "german", "functions"),
+        default="english",
+        help="where letters mean two things: B is B natural (english, default) or B flat (german); D7 is the "
+        "chord on D, or with functions the dominant's seventh chord",
+    )
+    correct.add_argument("--note", default="", help="why, for yourself")
+    correct.add_argument(
+        "--take-back", type=int, metavar="NUMBER", help="take back a correction by its number"
+    )
+    correct.set_defaults(run=_correct)
+
+
+def _correct(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.harmony import corrections
+    from understave.lesson.folder import open_folder
+    from understave.score.model import beat_text
+    from understave.score.reader import read_score
+    from understave.theory.names import key_name
+
+    folder = open_folder(arguments.lesson)
+    tell_unfinished(folder.corrections)
+    again = f"Run 'understave lesson {folder.path}' to read everything around it again."
+    if arguments.take_back is not None:
+        corrections.withdraw(folder.corrections, arguments.take_back)
+        console.print(f"Correction {arguments.take_back} is taken back. {again}", highlight=False)
+        return 0
+    if arguments.start is None and arguments.end is None:
+        _list_corrections(folder.corrections, console)
+        return 0
+    if arguments.start is None or arguments.end is None:
+        raise UnderstaveError("Say where it holds: give both --from and --to.")
+    score = read_score(folder.score)
+    decided = _decision(score, arguments)
+    for c in decided:
+        if c.numeral is not None and c.key is not None:
+            notes = " ".join(dict.fromkeys(m.name for m in c.numeral.chord(c.key).members))
+            where = f"bar {c.measure}, beat {beat_text(c.beat)}"
+            console.print(
+                f"{where}: {c.numeral} in {key_name(c.key)}, {notes}", highlight=False, markup=False
+            )
+    entries = corrections.append_step(folder.corrections, decided)
+    names = " and ".join(str(e.id) for e in entries)
+    console.print(f"Kept as correction{'s' if len(entries) > 1 else ''} {names}. {again}", highlight=False)
+    return 0
+
+
+def _list_corrections(path: Path, console: Console) -> None:
+    from understave.harmony import corrections
+    from understave.theory.names import key_name
+
+    entries = corrections.read_entries(path)
+    standing = corrections.standing_ids(entries)
+    table = Table("number", "from", "to", "key", "chord", "note")
+    for entry in entries:
+        c = entry.correction
+        if c is not None and entry.id in standing:
+            table.add_row(
+                str(entry.id),
+                f"{c.measure}:{c.beat}",
+                f"{c.end_measure}:{c.end_beat}",
+                key_name(c.key) if c.key else "",
+                str(c.numeral) if c.numeral else "",
+                c.note,
+            )
+    console.print(table if table.row_count else "No corrections yet.")
+
+
+def _decision(score: Score, arguments: argparse.Namespace) -> tuple[Correction, ...]:
+    from understave.harmony.change_points import change_points
+    from understave.harmony.reading import Correction
+    from understave.harmony.typed import typed_key
+
+    if not arguments.chord and not arguments.key:
+        raise UnderstaveError("Say what is right: give --chord, --key or both.")
+    key = typed_key(arguments.key, arguments.entry) if arguments.key else None
+    start = place_named(score, arguments.start)
+    since = score.time_of(*start)
+    end = place_named(score, arguments.end, since)
+    until = score.time_of(*end)
+    if until <= since:
+        raise UnderstaveError(
+            f"{arguments.end} does not come after {arguments.start}; exchange --from and --to."
+        )
+    if not arguments.chord:
+        return (Correction(*start, *end, key, None, arguments.note),)
+    numerals = _chords_said(arguments, key)
+    moments: tuple[Fraction, ...] = ()
+    if key is not None:
+        moments = change_points(score, since, until, [n.chord(key) for n in numerals])
+    limits = (start, *(score.anchor(t) for t in moments), end)
+    return tuple(
+        Correction(*a, *b, key, numeral, arguments.note)
+        for (a, b), numeral in zip(pairwise(limits), numerals, strict=True)
+    )
+
+
+def _chords_said(arguments: argparse.Namespace, key: Key | None) -> tuple[RomanNumeral, ...]:
+    """Return the numerals of --chord; all but one plain numeral need a key to be named in."""
+    from understave.harmony.typed import typed_chords
+    from understave.theory.roman import RomanNumeral
+
+    if key is not None:
+        return typed_chords(arguments.chord, key, arguments.entry).numerals
+    try:
+        return (RomanNumeral.parse(arguments.chord),)
+    except ValueError as error:
+        sentence = str(error).rstrip(".")
+        raise UnderstaveError(
+            f"{sentence}; for a chord symbol, a function or figures that move give --key too."
+        ) from None

@@ -1,0 +1,141 @@
+"""The commands ``lesson`` and ``open``: make a lesson folder, work on it in the browser."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import webbrowser
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+
+from understave.cli.arguments import add_words, paper_named
+from understave.doctor import has_screen
+from understave.errors import UnderstaveError
+
+
+def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
+    """Add ``lesson`` and ``open`` to the commands."""
+    lesson = commands.add_parser(
+        "lesson", help="make a lesson folder from a score, or make one again with its corrections"
+    )
+    lesson.add_argument("score", type=Path, help="a score file, or a lesson folder made before")
+    lesson.add_argument(
+        "--out", type=Path, help="where the lesson goes (default: a folder named after the score)"
+    )
+    lesson.add_argument("--paper", type=paper_named, help="paper of the pages: A4 (default) or Letter")
+    lesson.add_argument(
+        "--minutes", type=float, help="how long the lesson may be, such as 5, 15 (default) or 30"
+    )
+    lesson.add_argument("--rate", type=float, help="words a minute that you speak (default: 130)")
+    lesson.add_argument(
+        "--analysis", type=Path, help="your own analysis as RomanText: where the reading differs, it wins"
+    )
+    lesson.add_argument("--chord-symbols", action="store_true", help="set chord symbols above the staves too")
+    lesson.add_argument(
+        "--replace-score", action="store_true", help="put a newer version of the score into the lesson"
+    )
+    add_words(lesson, remembered=True)
+    lesson.add_argument("--no-sound", action="store_true", help="leave out all sound; much quicker")
+    lesson.add_argument("--open", action="store_true", help="open the result where there is a screen")
+    lesson.set_defaults(run=_lesson)
+
+    desk = commands.add_parser("open", help="work on a lesson in the browser: see, hear and correct it")
+    desk.add_argument("score", type=Path, nargs="?", help="a score file or a lesson folder")
+    desk.add_argument("--port", type=int, default=0, help="port on this machine (default: any free one)")
+    desk.add_argument("--no-browser", action="store_true", help="only print the address")
+    desk.add_argument(
+        "--repertoire", type=Path, metavar="FOLDER", help="an indexed folder to search (see 'index')"
+    )
+    desk.set_defaults(run=_open)
+
+
+def _lesson(arguments: argparse.Namespace, console: Console) -> int:
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    from understave.lesson.make import LessonOptions, make_lesson
+    from understave.teaching import story
+
+    source: Path = arguments.score
+    out: Path = arguments.out or Path(f"{source.stem or 'score'}-lesson")
+    options = LessonOptions(
+        paper=arguments.paper,
+        chord_symbols=arguments.chord_symbols,
+        replace_score=arguments.replace_score,
+        level=arguments.level,
+        language=arguments.language,
+        minutes=arguments.minutes,
+        rate=arguments.rate,
+        sound=not arguments.no_sound,
+        analysis=arguments.analysis,
+    )
+    shown = console.is_terminal
+    columns = (BarColumn(), TimeElapsedColumn(), TextColumn("{task.description}", markup=False))
+    with Progress(*columns, console=console, disable=not shown, transient=True) as progress:
+        task = progress.add_task("starting", total=1.0)
+
+        def on_step(text: str) -> None:
+            progress.update(task, description=text)
+            if not shown:
+                console.print(f"  {text}", highlight=False)
+
+        lesson = make_lesson(
+            source,
+            out,
+            options,
+            on_step,
+            lambda share: progress.update(task, completed=share),
+            processes=min(2, os.cpu_count() or 1),
+        )
+    for warning in lesson.score.warnings:
+        console.print(f"Note: {warning}", highlight=False)
+    doubtful = len(story.worth_checking(lesson.score, lesson.reading))
+    console.print(
+        f"{lesson.score.title}: {len(lesson.reading.spans)} chords in {len(lesson.score.measures)} bars, "
+        f"{doubtful} of them worth checking first; {len(lesson.stops)} stops.",
+        highlight=False,
+    )
+    for change in lesson.changes:
+        console.print(f"  {change}", highlight=False)
+    if lesson.kept:
+        again = ", ".join(f"{name} ({why})" for name, why in lesson.made) or "nothing"
+        console.print(f"Made again: {again}. Kept as it was: {', '.join(lesson.kept)}.", highlight=False)
+    console.print(f"The lesson lies in {lesson.folder.path}:", highlight=False)
+    for path in lesson.files:
+        if path.parent == lesson.folder.exports:
+            console.print(f"  {path.relative_to(lesson.folder.path)}", highlight=False)
+    inner = [p for p in lesson.files if p.parent != lesson.folder.exports]
+    for name in dict.fromkeys(p.parent.name for p in inner):
+        count = sum(p.parent.name == name for p in inner)
+        console.print(f"  exports/{name}/ ({count} files)", highlight=False)
+    if arguments.open and has_screen():
+        for name in ("page.html", "handout.pdf"):
+            webbrowser.open((lesson.folder.exports / name).resolve().as_uri())
+    return 0
+
+
+def _open(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.desk.doorway import way_to
+    from understave.desk.serve import Started, serve
+
+    def on_start(started: Started) -> None:
+        console.print(f"The desk is open at {started.address}", highlight=False)
+        console.print(
+            "It answers only on this machine. Stop it with Ctrl-C; nothing is lost.", highlight=False
+        )
+        if not arguments.no_browser and has_screen():
+            # Not the address itself: everybody on this machine may read how programs were started.
+            webbrowser.open(ways.enter_context(way_to(started.address)).as_uri())
+            console.print("If no page appears, open that address yourself.", highlight=False)
+
+    if not 0 <= arguments.port <= 65_535:
+        raise UnderstaveError(f"There is no port {arguments.port}; choose one up to 65535 with --port.")
+    if arguments.repertoire is not None:
+        from understave.repertoire.asked import choices
+
+        choices(arguments.repertoire)
+    with ExitStack() as ways:
+        serve(arguments.score, arguments.port, on_start, arguments.repertoire, ways.close)
+    return 0

@@ -1,0 +1,270 @@
+"""The commands ``play-plan``, ``sound`` and ``clip``: how to play, as words, sound and film."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from understave.cli.arguments import (
+    TEXT_WIDTH,
+    WHICH_BARS,
+    add_playing,
+    add_words,
+    between,
+    chosen,
+    language_named,
+)
+from understave.cli.sources import bars_named, read_source, stretch_named
+from understave.errors import UnderstaveError
+
+if TYPE_CHECKING:
+    from understave.acoustics.performance import Performance
+    from understave.acoustics.piano import Instrument
+    from understave.harmony.reading import Reading
+    from understave.interpretation.plan import Plan
+    from understave.score.model import Score
+
+
+def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
+    """Add ``play-plan``, ``sound`` and ``clip`` to the commands."""
+    play = commands.add_parser("play-plan", help="tell how to play a score, bar by bar, and why")
+    play.add_argument("score", type=Path, help="a score file or a lesson folder")
+    play.add_argument("--bars", help=WHICH_BARS)
+    add_playing(play)
+    play.add_argument(
+        "--compare-pedals",
+        action="store_true",
+        help="compare every way to pedal on every piano: how blurred, when, and what clashes",
+    )
+    add_words(play)
+    play.set_defaults(run=_play_plan)
+
+    sound = commands.add_parser("sound", help="let some bars sound: MP3, FLAC, Opus, WAV or MIDI")
+    sound.add_argument("score", type=Path, help="a score file or a lesson folder")
+    sound.add_argument(
+        "--bars",
+        help=f"{WHICH_BARS} (default: all)",
+    )
+    add_playing(sound)
+    sound.add_argument(
+        "--out", type=Path, required=True, help="the sound, ending in .mp3, .flac, .opus, .wav or .mid"
+    )
+    sound.add_argument(
+        "--soundfont", type=Path, metavar="FILE", help="play on a SoundFont (.sf2) of your own"
+    )
+    sound.set_defaults(run=_sound)
+
+    clip = commands.add_parser("clip", help="make a film of some bars: notes lighting up, harmony, sound")
+    clip.add_argument("score", type=Path, help="a score file or a lesson folder")
+    clip.add_argument(
+        "--bars",
+        required=True,
+        help=WHICH_BARS,
+    )
+    clip.add_argument(
+        "--shape",
+        default="wide",
+        metavar="SHAPE",
+        help="wide (1920 by 1080, default), or tall (1080 by 1920) for a telephone held upright",
+    )
+    clip.add_argument("--language", type=language_named, default="en", help="language of the words: en or de")
+    add_playing(clip)
+    clip.add_argument("--out", type=Path, required=True, help="the film, ending in .mp4")
+    clip.set_defaults(run=_clip)
+
+
+def _planned(arguments: argparse.Namespace, score: Score, reading: Reading) -> tuple[Plan, Instrument]:
+    """Make the plan that the options ask for, and return the instrument with it."""
+    from understave.acoustics.piano import INSTRUMENTS
+    from understave.interpretation.pedal import STYLES
+    from understave.interpretation.planning import PlanOptions, make_plan
+
+    style = chosen(arguments.pedal, STYLES, "pedal")
+    instrument = INSTRUMENTS[chosen(arguments.instrument, tuple(INSTRUMENTS), "instrument")]
+    options = PlanOptions(
+        style=style,
+        blur=between(arguments.blur, 0, 1, "blur"),
+        instrument=instrument,
+        rubato=0.0 if arguments.no_rubato else 1.0,
+        tempo=_tempo(arguments, score),
+    )
+    return make_plan(score, reading, options), instrument
+
+
+def _tempo(arguments: argparse.Namespace, score: Score) -> float | None:
+    """Return the tempo asked for in quarter notes a minute; it is given in beats of the first bar played."""
+    if arguments.tempo is None:
+        return None
+    first = bars_named(score, arguments.bars)[0] if arguments.bars else score.measures[0]
+    return between(arguments.tempo, 10, 400, "tempo") * float(first.beat_length)
+
+
+def _play_plan(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.score.model import beat_text
+    from understave.wording.phrasebook import phrasebook
+    from understave.wording.playing import headings, tell_plan
+
+    score, reading = read_source(arguments.score)
+    if arguments.compare_pedals:
+        return _compare_pedals(arguments, score, reading)
+    stretch = stretch_named(score, arguments.bars)
+    plan, _ = _planned(arguments, score, reading)
+    words = phrasebook(arguments.language).phrases
+    advice = tell_plan(score, plan, arguments.level, arguments.language, stretch)
+    page = Console(highlight=False, markup=False, emoji=False)
+    page.width = min(page.width, TEXT_WIDTH)
+    page.print(Text(score.title, style="bold"), Text(score.composer, style="dim"))
+    for heading in headings(score, plan, arguments.language, stretch):
+        page.print()
+        page.print(Text(heading.bar, style="bold cyan"), Text(heading.state, style="dim"))
+        table = Table.grid(padding=(0, 2, 0, 0))
+        for width in (6, 11):
+            table.add_column(style="dim", width=width)
+        table.add_column(ratio=1)
+        for item in advice:
+            if heading.start <= item.moment < heading.end:
+                aspect = words[f"play_aspect_{item.aspect}"]
+                said = Text(item.what, style="bold")
+                if item.why:
+                    said = Text.assemble((f"{item.what}. ", "bold"), item.why)
+                table.add_row(Text(beat_text(score.beat_at(item.moment))), Text(aspect), said)
+        page.print(table)
+    page.print()
+    page.print(Text(words["caution_practice"], style="dim"))
+    return 0
+
+
+def _compare_pedals(arguments: argparse.Namespace, score: Score, reading: Reading) -> int:
+    from understave.interpretation.pedal_blur import compare_pedals
+    from understave.wording.pedals import decimal, tell_comparison
+    from understave.wording.phrasebook import phrasebook
+
+    whole = (score.measures[0], score.measures[-1])
+    first, last = bars_named(score, arguments.bars) if arguments.bars else whole
+    compared = compare_pedals(
+        score,
+        reading,
+        blur=between(arguments.blur, 0, 1, "blur"),
+        tempo=_tempo(arguments, score),
+        first=first.index,
+        last=last.index,
+    )
+    book = phrasebook(arguments.language)
+    words = book.phrases
+    pianos, top = tell_comparison(
+        score, compared, (first.start, last.end), arguments.level, arguments.language
+    )
+    page = Console(highlight=False, markup=False, emoji=False)
+    page.width = min(page.width, TEXT_WIDTH)
+    page.print(Text(score.title, style="bold"), Text(book.bars(first.number, last.number), style="dim"))
+    for on in pianos:
+        page.print()
+        page.print(Text(words["compare_piano"].format(piano=on.piano), style="bold cyan"))
+        table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
+        table.add_column(words["compare_way"], ratio=1)
+        for name in ("mean", "moves"):
+            table.add_column(words[f"compare_{name}"], justify="right")
+        table.add_column(words["compare_curve"], no_wrap=True)
+        for way in on.ways:
+            table.add_row(way.names, way.mean, way.moves, Text(way.curve, style="cyan"))
+        page.print(table)
+        for way in on.ways:
+            told = " ".join(way.worst) or words["compare_clear"]
+            page.print(Padding(Text.assemble((f"{way.names}: ", "bold"), told), (0, 0, 0, 2)))
+    page.print()
+    page.print(Text(words["compare_scale"].format(top=decimal(top, arguments.language)), style="dim"))
+    return 0
+
+
+_AUDIO = (".mp3", ".flac", ".opus", ".wav")
+
+
+def _sound(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.disk import write_atomically
+    from understave.export.played import played_midi
+    from understave.interpretation.perform import perform
+    from understave.wording.phrasebook import phrasebook
+
+    out: Path = arguments.out
+    suffix = out.suffix.lower()
+    if suffix not in (*_AUDIO, ".mid"):
+        raise UnderstaveError(
+            f"{out.name} must end in {', '.join(_AUDIO)} or .mid; say with --out which sound you want."
+        )
+    score, reading = read_source(arguments.score)
+    bars = bars_named(score, arguments.bars) if arguments.bars else (score.measures[0], score.measures[-1])
+    plan, instrument = _planned(arguments, score, reading)
+    begin, end = (bar.index for bar in bars)
+    performance = perform(score, plan, first=begin, last=end)
+    if suffix == ".mid":
+        write_atomically(out, played_midi(score, plan, reading, first=begin, last=end))
+    else:
+        _write_sound(out, performance, instrument, arguments.soundfont, console)
+    first, last = (bar.number for bar in bars)
+    where = "" if arguments.soundfont or suffix == ".mid" else f" on the {instrument.name}"
+    console.print(
+        f"{out}: {'bar ' + first if first == last else f'bars {first}-{last}'}, "
+        f"{performance.length:.0f} seconds{where}.",
+        highlight=False,
+    )
+    console.print(phrasebook("en").phrases["caution_loud"], highlight=False)
+    return 0
+
+
+def _clip(arguments: argparse.Namespace, console: Console) -> int:
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from understave.disk import write_atomically
+    from understave.media.clips import SHAPES, ClipOptions, clip
+    from understave.wording.phrasebook import phrasebook
+
+    out: Path = arguments.out
+    if out.suffix.lower() != ".mp4":
+        raise UnderstaveError(f"{out.name} must end in .mp4; say with --out where the film goes.")
+    shape = chosen(arguments.shape, SHAPES, "shape")
+    score, reading = read_source(arguments.score)
+    first, last = bars_named(score, arguments.bars)
+    plan, instrument = _planned(arguments, score, reading)
+    options = ClipOptions(shape, instrument, arguments.language)
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
+        task = progress.add_task("playing", total=1.0)
+        film = clip(
+            score,
+            reading,
+            plan,
+            first.index,
+            last.index,
+            options,
+            lambda step, share: progress.update(task, description=step, completed=share),
+        )
+    write_atomically(out, film)
+    console.print(f"{out}: {len(film) / 1e6:.1f} MB.", highlight=False)
+    console.print(phrasebook("en").phrases["caution_loud"], highlight=False)
+    return 0
+
+
+def _write_sound(
+    out: Path, performance: Performance, instrument: Instrument, soundfont: Path | None, console: Console
+) -> None:
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from understave.acoustics.files import RATE, write_audio
+    from understave.acoustics.sound import render
+    from understave.acoustics.soundfont import render_soundfont
+
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
+        task = progress.add_task("playing", total=1.0)
+        if soundfont is not None:
+            sound = render_soundfont(performance, soundfont, RATE)
+        else:
+            sound = render(performance, instrument, RATE, lambda s: progress.update(task, completed=s))
+        progress.reset(task, description="writing", total=1.0)
+        write_audio(out, sound, RATE, progress=lambda share: progress.update(task, completed=share))

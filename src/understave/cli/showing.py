@@ -1,0 +1,188 @@
+"""The commands ``show``, ``explain``, ``excerpt`` and ``reduce``: a reading in the terminal or as a file."""
+
+from __future__ import annotations
+
+import argparse
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from understave.cli.arguments import TEXT_WIDTH, WHICH_BARS, add_words, paper_named
+from understave.cli.sources import bars_named, read_source, stretch_named
+from understave.errors import UnderstaveError
+
+if TYPE_CHECKING:
+    from understave.engraving.options import Paper
+    from understave.harmony.reading import Reading
+    from understave.score.model import Score
+
+
+def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
+    """Add ``show``, ``explain``, ``excerpt`` and ``reduce`` to the commands."""
+    show = commands.add_parser("show", help="print the reading of a score, chord by chord")
+    show.add_argument("score", type=Path, help="a score file or a lesson folder")
+    show.add_argument("--bars", help=WHICH_BARS)
+    show.set_defaults(run=_show)
+
+    explain = commands.add_parser("explain", help="tell what happens in a score, passage by passage")
+    explain.add_argument("score", type=Path, help="a score file or a lesson folder")
+    explain.add_argument("--bars", help=WHICH_BARS)
+    add_words(explain)
+    explain.set_defaults(run=_explain)
+
+    excerpt = commands.add_parser("excerpt", help="engrave some bars as a picture, SVG or PNG")
+    excerpt.add_argument("score", type=Path, help="a score file or a lesson folder")
+    excerpt.add_argument(
+        "--bars",
+        required=True,
+        help=WHICH_BARS,
+    )
+    excerpt.add_argument("--out", type=Path, required=True, help="the picture, ending in .svg or .png")
+    excerpt.add_argument("--width", type=int, default=1600, help="width of a PNG in pixels")
+    excerpt.add_argument(
+        "--chord-symbols", action="store_true", help="set chord symbols above the staves too"
+    )
+    excerpt.add_argument(
+        "--plan", action="store_true", help="draw the plan's lanes below: tension, dynamics, pedal"
+    )
+    excerpt.set_defaults(run=_excerpt)
+
+    chords = commands.add_parser("reduce", help="write a piece, or some bars, as block chords in any key")
+    chords.add_argument("score", type=Path, help="a score file or a lesson folder")
+    chords.add_argument("--key", help="key of the first chord, such as g or Bb (small letters for minor)")
+    chords.add_argument("--bars", help=WHICH_BARS)
+    chords.add_argument(
+        "--out", type=Path, required=True, help="what to write: .pdf, .musicxml, .mid, .mp3, .svg or .png"
+    )
+    chords.add_argument(
+        "--paper", type=paper_named, default="a4", help="paper of a PDF: A4 (default) or Letter"
+    )
+    chords.set_defaults(run=_reduce)
+
+
+def _show(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.score.model import beat_text
+    from understave.teaching import story
+    from understave.theory.names import key_name
+    from understave.wording import phrasebook
+
+    score, reading = read_source(arguments.score)
+    start, end = stretch_named(score, arguments.bars) or (Fraction(0), score.end)
+    table = Table("bar", "beat", "key", "chord", "notes", "sure", "or", title=score.title)
+    for span in reading.spans:
+        if span.end <= start or span.start >= end:
+            continue
+        chord = span.numeral.chord(span.key)
+        table.add_row(
+            score.bar_name(score.measure_at(span.start)),
+            beat_text(score.beat_at(span.start)),
+            key_name(span.key),
+            str(span.numeral),
+            " ".join(m.name for m in chord.members),
+            "yours" if span.fixed else f"{round(100 * span.confidence)} %",
+            ", ".join(f"{a.numeral} ({a.key.symbol})" for a in span.alternatives[:2]),
+        )
+    console.print(table)
+    book = phrasebook("en")
+    for twin in story.twins(score, reading):
+        if twin.span.end > start and twin.span.start < end:
+            console.print(story.plain(story.twin_text(score, twin, book)), markup=False, highlight=False)
+    return 0
+
+
+def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.disk import write_atomically
+    from understave.engraving import Options, excerpt, to_png
+
+    out: Path = arguments.out
+    if out.suffix.lower() not in (".svg", ".png"):
+        raise UnderstaveError(f"{out.name} must end in .svg or .png; say with --out which picture you want.")
+    if not 100 <= arguments.width <= 10_000:
+        raise UnderstaveError("The width must lie between 100 and 10000 pixels; choose another --width.")
+    score, reading = read_source(arguments.score)
+    first, last = bars_named(score, arguments.bars)
+    options = Options(chord_symbols=arguments.chord_symbols)
+    plan = None
+    if arguments.plan:
+        from understave.interpretation.planning import make_plan
+
+        plan = make_plan(score, reading)
+    picture = excerpt(score, reading, first.index, last.index, options=options, plan=plan)
+    write_atomically(out, picture if out.suffix.lower() == ".svg" else to_png(picture, arguments.width))
+    console.print(f"{out}", highlight=False)
+    return 0
+
+
+_CHORDS_AS = (".pdf", ".musicxml", ".mid", ".mp3", ".svg", ".png")
+
+
+def _reduce(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.disk import write_atomically
+    from understave.harmony.typed import typed_key
+    from understave.teaching.reduction import reduced
+
+    out: Path = arguments.out
+    if out.suffix.lower() not in _CHORDS_AS:
+        raise UnderstaveError(f"{out.name} must end in one of {', '.join(_CHORDS_AS)}; change --out.")
+    key = typed_key(arguments.key) if arguments.key else None
+    score, reading = read_source(arguments.score)
+    first, last = (m.index for m in bars_named(score, arguments.bars)) if arguments.bars else (None, None)
+    chords, labels = reduced(score, reading, key=key, first=first, last=last)
+    write_atomically(out, _as_file(chords, labels, out.suffix.lower(), arguments.paper))
+    console.print(f"{out}", highlight=False)
+    return 0
+
+
+def _as_file(score: Score, reading: Reading, suffix: str, paper: Paper) -> bytes | str:
+    """Return a score as the bytes of a file of one of `_CHORDS_AS`."""
+    if suffix == ".musicxml":
+        return score.source
+    if suffix in (".mid", ".mp3"):
+        from understave.acoustics.files import audio_bytes
+        from understave.acoustics.piano import GRAND
+        from understave.acoustics.sound import render
+        from understave.export.played import played_midi
+        from understave.interpretation.perform import perform
+        from understave.interpretation.planning import make_plan
+
+        plan = make_plan(score, reading)
+        if suffix == ".mid":
+            return played_midi(score, plan, reading)
+        return audio_bytes(suffix, render(perform(score, plan), GRAND))
+    from understave.engraving import Options, engrave, excerpt, to_pdf, to_png
+
+    options = Options(paper=paper)
+    if suffix == ".pdf":
+        return to_pdf(engrave(score, reading, options))
+    picture = excerpt(score, reading, 0, len(score.measures) - 1, options=options)
+    return picture if suffix == ".svg" else to_png(picture, 1600)
+
+
+def _explain(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.wording import in_a_line, phrasebook, tell
+
+    score, reading = read_source(arguments.score)
+    told = tell(score, reading, arguments.level, arguments.language, stretch_named(score, arguments.bars))
+    page = Console(highlight=False, markup=False, emoji=False)
+    page.width = min(page.width, TEXT_WIDTH)
+    page.print(Text(score.title, style="bold"), Text(score.composer, style="dim"))
+    for paragraph in told:
+        page.print()
+        page.print(Text(paragraph.heading, style="bold cyan"))
+        table = Table.grid(padding=(0, 2, 0, 0))
+        table.add_column(style="dim", width=max(len(s.place) for p in told for s in p.sentences))
+        table.add_column(ratio=1)
+        for sentence in paragraph.sentences:
+            table.add_row(Text(sentence.place), Text(in_a_line(sentence.text)))
+        page.print(table)
+        for gloss in paragraph.glosses:
+            line = Text.assemble((gloss.term, "italic"), f": {in_a_line(gloss.meaning)}", style="dim")
+            page.print(Padding(line, (0, 0, 0, 2)))
+    if not told:
+        page.print(phrasebook(arguments.language).phrases["nothing"])
+    return 0

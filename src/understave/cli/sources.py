@@ -1,0 +1,114 @@
+"""What a command works on: a score with its reading, and bars in it."""
+
+from __future__ import annotations
+
+import sys
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from understave.errors import UnderstaveError
+
+if TYPE_CHECKING:
+    from understave.harmony.reading import Correction, Reading
+    from understave.score.model import Measure, Score
+
+
+def read_source(source: Path) -> tuple[Score, Reading]:
+    """Read a score file, or the score of a lesson folder with its corrections."""
+    from understave.findings import read
+    from understave.harmony import corrections
+    from understave.lesson.folder import is_lesson_folder, open_folder, titled
+    from understave.score.reader import read_score
+
+    name = source.name
+    decided: tuple[Correction, ...] = ()
+    if is_lesson_folder(source):
+        folder = open_folder(source)
+        tell_unfinished(folder.corrections)
+        source, name, decided = folder.score, folder.imported_from, corrections.load(folder.corrections)
+    score = titled(read_score(source), name)
+    return score, read(score, decided)
+
+
+def tell_unfinished(path: Path) -> None:
+    """Say on standard error which corrections in a file were never finished."""
+    from understave.harmony import corrections
+
+    said = corrections.set_aside(path)
+    if said:
+        print(f"Note: {said}", file=sys.stderr)
+
+
+def stretch_named(score: Score, bars: str | None) -> tuple[Fraction, Fraction] | None:
+    """Return where the bars asked for begin and end, or None if none were asked for."""
+    if not bars:
+        return None
+    first, last = bars_named(score, bars)
+    return first.start, last.end
+
+
+def bars_named(score: Score, text: str) -> tuple[Measure, Measure]:
+    """Return the first and the last bar of ``12``, ``9-16`` or, where numbers start again, ``9#2-16``."""
+    begin, _, end = text.partition("-")
+    first = bar_named(score, begin)
+    last = _to_barline(score, bar_named(score, end, first.start) if end else first)
+    if last.end <= first.start:
+        raise UnderstaveError(f"Bar {end.strip()} comes before bar {begin.strip()}; exchange them in --bars.")
+    return first, last
+
+
+def bar_named(score: Score, name: str, since: Fraction | None = None) -> Measure:
+    """Return the bar of a name; of several the first that ends after `since`, the begin of a stretch.
+
+    Raises UnderstaveError where there is none, or where several have that number and nothing says which.
+    """
+    bars = score.bars_called(name)
+    if not bars:
+        raise UnderstaveError(
+            f"There is no bar {name.strip()}; this score has bars {score.bar_name(score.measures[0])} "
+            f"to {score.bar_name(score.measures[-1])}."
+        )
+    if len(bars) == 1:
+        return bars[0]
+    if since is not None:
+        return next((m for m in bars if m.end > since), bars[0])
+    names = [score.bar_name(m) for m in bars]
+    if len(names) == 2:
+        raise UnderstaveError(
+            f"This score has two bars numbered {bars[0].number}; write {names[0]} for the first or "
+            f"{names[1]} for the second."
+        )
+    raise UnderstaveError(
+        f"This score has {len(names)} bars numbered {bars[0].number}; write {names[0]} for the first, "
+        f"{names[1]} for the second, and so on to {names[-1]}."
+    )
+
+
+def _to_barline(score: Score, measure: Measure) -> Measure:
+    """Return the last measure of a bar that is split, by a repeat say; else the measure itself."""
+    name = score.bar_name(measure)
+    return next(
+        m for m in reversed(score.measures) if m.number == measure.number and score.bar_name(m) == name
+    )
+
+
+def place_named(score: Score, text: str, since: Fraction | None = None) -> tuple[str, Fraction]:
+    """Return the bar's name and the beat of ``12`` or ``12:2.5``; see `bar_named` for `since`."""
+    from understave.score.model import read_exact
+
+    name, _, beat = text.partition(":")
+    try:
+        value = read_exact(beat or "1")
+    except ValueError as error:
+        raise UnderstaveError(
+            f"{beat[:40]!r} is not a beat; write for example {name}:2 or {name}:2.5."
+        ) from error
+    names = [score.bar_name(m) for m in score.bars_called(name)]
+    later = [n for n in names if since is not None and score.time_of(n, value) > since]
+    found = later[0] if later else score.bar_name(bar_named(score, name, since))
+    measure = _to_barline(score, score.bars_called(found)[0])
+    last = 1 + (measure.offset + measure.length) / measure.beat_length
+    if not 1 <= value <= last:
+        raise UnderstaveError(f"Bar {found} has no beat {beat}; it ends at beat {last}.")
+    return found, value

@@ -1,0 +1,398 @@
+"""Score and spans -> cadences: how phrases end, and endings promised and not given.
+
+A phrase that ends (see `phrases`) on a harmony that closes (see `closes`) ends with a cadence; the melody
+decides between the two authentic ones. Inside a phrase a well prepared dominant in root position that goes
+elsewhere is a deceptive or an evaded cadence, and one that arrives with the melody on the tonic is told as
+an authentic cadence that the phrase runs past; so is a half cadence across which the melody sings.
+
+The kinds follow Hutchinson, Music Theory for the 21st-Century Classroom, chapter 7 (number from memory), and
+Open Music Theory, part IV (authentic, half, deceptive, plagal, Phrygian); the evaded cadence follows
+Schmalfeldt (1992), from memory.
+
+Event: kind ``"cadence"``; it lasts from where the dominant (in a plagal cadence the subdominant) begins
+to the end of the phrase, or of the goal where none ends. `notes` are the bass note of the chord that leads
+to the goal, then the goal's own notes as it arrives. Detail, where it applies:
+
+- ``key`` Key: the key closed in. ``goal`` RomanNumeral: the goal, read in ``key``. ``arrival`` Fraction: when
+  it is reached. ``ends_phrase`` int: 1 or 0. ``phrase_end`` Fraction.
+- ``dominant`` RomanNumeral (in ``key``, the last before the goal; in a half cadence the goal itself) and
+  ``dominant_arrival`` Fraction: where the dominant begins, its six-four left out.
+- ``six_four`` Fraction: where a cadential six-four begins.
+- ``leader`` RomanNumeral: the chord right before the goal, in ``key``.
+- ``melody`` Pitch and ``melody_degree`` int: the melody's first chord tone over the goal, its degree in
+  ``key``; ``melody_before`` int: the degree it comes from. Where the melody rests over the goal, as a singer
+  does whose last word is said, all three are absent and ``top`` Pitch and ``top_degree`` int, the
+  highest note of the goal that sounds, are judged in its place: a silent voice is not an unfinished one.
+- ``bass_degree`` int: degree of the goal's bass. ``expected`` RomanNumeral: the tonic promised (deceptive,
+  evaded). ``weak`` tuple of str: why an authentic cadence is imperfect: ``"melody not on the tonic"``,
+  ``"top not on the tonic"`` (the melody rests), ``"dominant inverted"``, ``"tonic inverted"``,
+  ``"leading-tone chord"``.
+- ``reasons`` tuple of str: what says that the phrase ends here; see `phrases`.
+- ``picardy`` int 1: a minor phrase closes on the major tonic.
+
+Sentences, one per label:
+
+- perfect authentic: "The dominant arrives in bar 7 and leads home: bass and melody both land on the tonic."
+- imperfect authentic: "The dominant leads home, but the melody ends on the third: closed, not yet final."
+- half: "The phrase stops on the dominant: a comma, the answer is still to come."
+- phrygian half: "In minor the bass sinks a semitone from the sixth degree onto the dominant and stops."
+- deceptive: "The dominant promises the tonic, but the bass steps up to the sixth degree instead."
+- plagal: "The subdominant, not the dominant, leads home: an Amen."
+- evaded: "The cadence is prepared, but at the last moment the bass slips away and the music goes on."
+
+Event: kind ``"picardy third"``, label ``"picardy third"``: "The minor phrase ends on a major chord: B natural
+in place of B flat." `notes` are the raised thirds. Detail: ``key`` Key (minor), ``third`` PitchClass,
+``diatonic`` PitchClass (what minor would have), ``goal`` RomanNumeral, ``arrival`` Fraction.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from fractions import Fraction
+
+from understave.findings.closes import (
+    AUTHENTIC,
+    DECEPTIVE,
+    HALF,
+    OPEN,
+    PHRYGIAN,
+    PLAGAL,
+    Close,
+    Run,
+    chords_of,
+    find_closes,
+    is_dominant,
+    is_root_dominant,
+    is_tonic,
+    numeral_in,
+)
+from understave.findings.endings import is_sung, melody_of
+from understave.findings.phrases import Ending, endings_of, phrases_of
+from understave.findings.remembered import remembered
+from understave.findings.sixfours import find_sixfours
+from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.units import metric_level
+from understave.score.model import Note, Score
+from understave.theory.chord import Chord
+from understave.theory.key import Key
+from understave.theory.pitch import PitchClass
+from understave.theory.roman import RomanNumeral
+
+EVADED = "evaded"
+_AGAIN = 8
+"""Bars within which an evaded cadence is made good."""
+
+
+def find_cadences(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
+    """Return cadences and Picardy thirds in order of their start."""
+    closes = find_closes(spans)
+    return cadences_of(score, spans, closes, endings_of(score, spans))
+
+
+@remembered
+def find_phrases_and_cadences(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
+    """Return phrases, cadences and Picardy thirds, found from one search for the ends of phrases."""
+    closes = find_closes(spans)
+    endings = endings_of(score, spans)
+    return (*phrases_of(score, endings), *cadences_of(score, spans, closes, endings))
+
+
+def cadences_of(
+    score: Score, spans: tuple[Span, ...], closes: tuple[Close, ...], endings: tuple[Ending, ...]
+) -> tuple[Event, ...]:
+    """Return cadences and Picardy thirds, given the closes of the spans and the ends of phrases."""
+    piece = _Piece(score, spans, closes)
+    found: list[Event] = []
+    told: set[Fraction] = set()
+    for ending in endings:
+        close = ending.close
+        if close is None or close.label == OPEN or piece.is_evaded(closes.index(close)):
+            continue
+        told.add(close.arrival)
+        found.append(piece.event(close, ending))
+        found += piece.picardy(close, ending)
+    for i, close in enumerate(closes):
+        if close.arrival not in told:
+            found += piece.within(i)
+    return tuple(sorted(found, key=lambda e: e.start))
+
+
+class _Piece:
+    """A score with its chords, melody and closes, looked up while cadences are told."""
+
+    def __init__(self, score: Score, spans: tuple[Span, ...], closes: tuple[Close, ...]) -> None:
+        self.score = score
+        self.spans = spans
+        self.closes = closes
+        self.chords = chords_of(spans)
+        self.melody = melody_of(score)
+        self.six_fours = [e for e in find_sixfours(score, spans) if e.label == "cadential"]
+        self.onsets = [n.onset for n in self.melody]
+        self.note_onsets = [n.onset for n in score.notes]
+        self.longest = max((n.duration for n in score.notes), default=Fraction(0))
+
+    def event(self, close: Close, ending: Ending | None) -> Event:
+        """Return the cadence on a close; `ending` is that of the phrase it ends, None inside a phrase."""
+        goal, chord = self.spans[close.goal], self.chords[close.goal]
+        end = ending.time if ending else close.reach
+        over = self.melody_over(close, end)
+        if over is not None and end >= self.score.end:
+            over = self.last_over(close, over)
+        label = close.label
+        detail: list[tuple[str, Detail]] = [
+            ("key", close.key),
+            ("goal", numeral_in(goal, close.key)),
+            ("arrival", close.arrival),
+            ("ends_phrase", int(ending is not None)),
+        ]
+        if ending:
+            detail += [("phrase_end", ending.time), ("reasons", ending.reasons)]
+        if close.dominant is not None:
+            run = close.dominant
+            detail.append(
+                (
+                    "dominant",
+                    numeral_in(self.spans[close.goal if run.goal == close.goal else run.last], close.key),
+                )
+            )
+            detail += self.six_four(run)
+        if close.leader >= 0:
+            detail.append(("leader", numeral_in(self.spans[close.leader], close.key)))
+        detail.append(("bass_degree", close.key.degree(chord.bass)[0]))
+        if over is not None:
+            detail.append(("melody", over.pitch))
+            detail.append(("melody_degree", close.key.degree(over.pitch.pitch_class)[0]))
+            before = bisect_left(self.onsets, over.onset) - 1
+            if before >= 0:
+                came = self.melody[before].pitch.pitch_class
+                detail.append(("melody_before", close.key.degree(came)[0]))
+        elif self.is_silent(close.arrival, end) and (top := self.top_over(close, end)) is not None:
+            detail.append(("top", top.pitch))
+            detail.append(("top_degree", close.key.degree(top.pitch.pitch_class)[0]))
+        if label == AUTHENTIC:
+            weak = self.weaknesses(close, over, end)
+            label = "imperfect authentic" if weak else "perfect authentic"
+            if weak:
+                detail.append(("weak", weak))
+        if label in (DECEPTIVE, EVADED):
+            detail.append(("expected", _tonic(close.key)))
+        if ending and self.is_picardy(close):
+            detail.append(("picardy", 1))
+        return Event(
+            "cadence",
+            label,
+            self.start(close),
+            end,
+            self.notes(close),
+            self.confidence(close, ending),
+            tuple(detail),
+        )
+
+    def six_four(self, run: Run) -> list[tuple[str, Detail]]:
+        """Return where a dominant arrives, and where the cadential six-four before it begins."""
+        if run.six_four is not None:
+            six = self.spans[run.six_four]
+            return [("dominant_arrival", six.end), ("six_four", six.start)]
+        begin, end = self.spans[run.first].start, self.spans[run.last].end
+        for event in self.six_fours:
+            if begin <= event.start < end:
+                # The label names the dominant from the start, but its six-four still has to resolve.
+                return [("dominant_arrival", event.end), ("six_four", event.start)]
+        return [("dominant_arrival", begin)]
+
+    def start(self, close: Close) -> Fraction:
+        """Return where the motion to the goal begins: with the dominant, else with the chord before."""
+        if close.dominant is not None:
+            return self.spans[close.dominant.first].start
+        return self.spans[close.leader].start if close.leader >= 0 else close.arrival
+
+    def confidence(self, close: Close, ending: Ending | None) -> float:
+        """Return how sure a cadence is: the phrase's end and the labels of the two chords together."""
+        labels = self.spans[close.goal].confidence
+        if close.leader >= 0:
+            labels = min(labels, self.spans[close.leader].confidence)
+        sure = ending.confidence if ending else 0.5
+        if ending is None:
+            sure *= 0.6 + 0.4 * close.prepared
+        if close.label == AUTHENTIC and self.chords[close.goal].inversion and not self.is_led_by_root(close):
+            # With both basses off their roots it is hardly a cadence.
+            sure *= 0.6
+        return round(sure * (0.4 + 0.6 * labels), 3)
+
+    def is_led_by_root(self, close: Close) -> bool:
+        """Whether the chord right before the goal is the dominant in root position."""
+        return close.leader >= 0 and is_root_dominant(self.chords[close.leader], close.key)
+
+    def melody_over(self, close: Close, end: Fraction) -> Note | None:
+        """Return the melody's first chord tone over the goal, up to a moment; None where it is silent."""
+        tones = self.chords[close.goal].semitones
+        i = max(0, bisect_right(self.onsets, close.arrival) - 1)
+        over = [n for n in self.melody[i : bisect_left(self.onsets, end)] if n.end > close.arrival]
+        over = [n for n in over if is_sung(self.score, n)]
+        return next((n for n in over if n.midi % 12 in tones), None)
+
+    def last_over(self, close: Close, first: Note) -> Note:
+        """Return the note on which the melody comes to rest for good: its last, where that is the tonic.
+
+        A melody that sinks through the goal's notes to its root at the end of the piece ends there.
+        """
+        last = self.melody[-1]
+        if not is_sung(self.score, last):
+            return first
+        return last if last.onset > first.onset and last.pitch.pitch_class == close.key.tonic else first
+
+    def is_silent(self, start: Fraction, end: Fraction) -> bool:
+        """Whether the melody rests between two moments."""
+        i = max(0, bisect_right(self.onsets, start) - 1)
+        here = self.melody[i : bisect_left(self.onsets, end)]
+        return all(n.end <= start or not is_sung(self.score, n) for n in here)
+
+    def top_over(self, close: Close, end: Fraction) -> Note | None:
+        """Return what stands on top while the melody rests: the instrument's upper line where it takes over.
+
+        Else it is the highest of the goal's notes at the first moment at which any sounds over it.
+        """
+        tones = self.chords[close.goal].semitones
+        i = max(0, bisect_right(self.onsets, close.arrival) - 1)
+        line = [n for n in self.melody[i : bisect_left(self.onsets, end)] if n.end > close.arrival]
+        if line and (own := [n for n in line if n.midi % 12 in tones]):
+            home = [n for n in own if end >= self.score.end and n.pitch.pitch_class == close.key.tonic]
+            return (home[-1:] or own)[0]
+        over = [n for n in self.heard(close.arrival, end) if n.midi % 12 in tones and n.duration]
+        first = max(close.arrival, min((n.onset for n in over), default=close.arrival))
+        return max((n for n in over if n.onset <= first), key=lambda n: n.midi, default=None)
+
+    def weaknesses(self, close: Close, over: Note | None, end: Fraction) -> tuple[str, ...]:
+        """Return why an authentic cadence is not perfect; empty where it is."""
+        found = []
+        top = self.top_over(close, end) if over is None else None
+        if over is None and self.is_silent(close.arrival, end):
+            if top is None or top.pitch.pitch_class != close.key.tonic:
+                found.append("top not on the tonic")
+        elif over is None or over.pitch.pitch_class != close.key.tonic:
+            found.append("melody not on the tonic")
+        leader = self.chords[close.leader]
+        if leader.root == close.key.leading_tone:
+            found.append("leading-tone chord")
+        elif not is_root_dominant(leader, close.key):
+            found.append("dominant inverted")
+        if self.chords[close.goal].inversion:
+            found.append("tonic inverted")
+        return tuple(found)
+
+    def notes(self, close: Close) -> tuple[str, ...]:
+        """Return the bass of the leading chord and the goal's own notes as it arrives."""
+        ids = []
+        if close.leader >= 0:
+            leader = self.spans[close.leader]
+            low = self.sounding(leader.end - Fraction(1, 64), self.chords[close.leader])
+            ids += [n.id for n in low[:1]]
+        return tuple(
+            dict.fromkeys([*ids, *(n.id for n in self.sounding(close.arrival, self.chords[close.goal]))])
+        )
+
+    def sounding(self, moment: Fraction, chord: Chord) -> list[Note]:
+        """Return the chord's notes that sound at a moment, lowest first."""
+        first = bisect_left(self.note_onsets, moment - self.longest)
+        last = bisect_right(self.note_onsets, moment)
+        found = [n for n in self.score.notes[first:last] if n.end > moment and n.midi % 12 in chord.semitones]
+        return sorted(found, key=lambda n: n.midi)
+
+    def within(self, i: int) -> list[Event]:
+        """Return the cadence on a close inside a phrase, if there is one to tell."""
+        close = self.closes[i]
+        if close.leader < 0 or not close.leader < close.goal:
+            return []
+        if close.label == DECEPTIVE and self.is_promised(close):
+            return [self.event(close, None)]
+        if close.label == AUTHENTIC and close.rooted and self.is_promised(close):
+            over = self.melody_over(close, close.reach)
+            return [] if self.weaknesses(close, over, close.reach) else [self.event(close, None)]
+        if self.is_evaded(i):
+            return [self.evaded(close)]
+        if close.label in (HALF, PHRYGIAN) and self.is_dominant_reached(i):
+            return [self.event(close, None)]
+        return []
+
+    def is_dominant_reached(self, i: int) -> bool:
+        """Whether a dominant triad, led to by its own dominant, stands for a bar and does not go home.
+
+        The melody may sing across such a half cadence.
+        """
+        close = self.closes[i]
+        measure = self.score.measure_at(close.arrival)
+        leader = self.chords[close.leader]
+        own = Key(close.key.tonic.shift(1), "major")
+        led = is_dominant(leader, own) or leader.quality in ("italian", "french", "german")
+        stays = close.reach - close.arrival >= measure.full_length and close.seventh is None
+        goes_home = i + 1 < len(self.closes) and self.closes[i + 1].label == AUTHENTIC
+        return led and stays and not goes_home and metric_level(measure, close.arrival) == 0
+
+    def is_promised(self, close: Close) -> bool:
+        """Whether a dominant promises a cadence: prepared, a beat long, leading to a strong beat."""
+        run = close.dominant
+        if run is None or not close.prepared:
+            return False
+        begins = self.spans[run.first].start
+        measure = self.score.measure_at(close.arrival)
+        strong = metric_level(measure, close.arrival) <= 1
+        rooted = is_root_dominant(self.chords[run.goal], close.key)
+        return rooted and strong and close.arrival - begins >= measure.beat_length
+
+    def is_evaded(self, i: int) -> bool:
+        """Whether a promised cadence slips to the tonic in first inversion and is made good soon after."""
+        close = self.closes[i]
+        if close.label != AUTHENTIC or not self.is_promised(close) or self.chords[close.goal].inversion != 1:
+            return False
+        limit = close.arrival + _AGAIN * self.score.measure_at(close.arrival).full_length
+        later = (c for c in self.closes[i + 1 :] if c.arrival <= limit)
+        return any(c.label == AUTHENTIC and c.rooted and c.key.tonic == close.key.tonic for c in later)
+
+    def evaded(self, close: Close) -> Event:
+        """Return the event of an evaded cadence."""
+        event = self.event(close, None)
+        detail = [(k, v) for k, v in event.detail if k != "weak"]
+        detail.append(("expected", _tonic(close.key)))
+        return Event(event.kind, EVADED, event.start, event.end, event.notes, event.confidence, tuple(detail))
+
+    def is_picardy(self, close: Close) -> bool:
+        """Whether a minor phrase closes on the major tonic."""
+        chord = self.chords[close.goal]
+        if close.label not in (AUTHENTIC, PLAGAL) or not is_tonic(chord, close.key):
+            return False
+        if 4 not in chord.quality.fifths:
+            return False
+        minor = Key(close.key.tonic, "minor")
+        # The last eight chords before the goal speak for the mode.
+        around = [s.key for s in self.spans[max(0, close.leader - 7) : close.leader + 1]]
+        return close.key.mode == "minor" or 2 * around.count(minor) > len(around)
+
+    def picardy(self, close: Close, ending: Ending) -> list[Event]:
+        """Return the Picardy third of a phrase's end, if it has one."""
+        if not self.is_picardy(close):
+            return []
+        minor = Key(close.key.tonic, "minor")
+        third = close.key.tonic.shift(4)
+        notes = [n for n in self.heard(close.arrival, ending.time) if n.midi % 12 == third.semitone]
+        if not notes:
+            return []
+        detail: tuple[tuple[str, Detail], ...] = (
+            ("key", minor),
+            ("third", third),
+            ("diatonic", PitchClass.from_fifths(minor.tonic.fifths - 3)),
+            ("goal", self.spans[close.goal].numeral),
+            ("arrival", close.arrival),
+        )
+        sure = self.confidence(close, ending)
+        ids = tuple(n.id for n in notes)
+        return [Event("picardy third", "picardy third", close.arrival, ending.time, ids, sure, detail)]
+
+    def heard(self, start: Fraction, end: Fraction) -> list[Note]:
+        """Return the notes that sound between two moments."""
+        first = bisect_left(self.note_onsets, start - self.longest)
+        last = bisect_left(self.note_onsets, end)
+        return [n for n in self.score.notes[first:last] if n.end > start]
+
+
+def _tonic(key: Key) -> RomanNumeral:
+    return RomanNumeral.parse("I" if key.mode == "major" else "i")

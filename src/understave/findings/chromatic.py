@@ -1,0 +1,411 @@
+"""Score and spans -> chromatic chords: which notes are foreign to the key, and what they do.
+
+The kinds follow Hutchinson, Music Theory for the 21st-Century Classroom, chapters 19 (mode mixture), 20
+(Neapolitan) and 21 (augmented sixths), and Open Music Theory, part V (common-tone diminished sevenths,
+altered dominants). A label alone is not believed: the notes that make a chord what it is must sound, and
+a Neapolitan or an augmented sixth must be spelled as one or move as one.
+
+Event: kind ``"chromatic chord"``; it lasts as long as the chord, whatever its inversions. `notes` are the
+chromatic ones. Detail of every label: ``key`` Key, ``chord`` RomanNumeral, ``root`` PitchClass, ``bass``
+PitchClass, ``changes`` tuple of (PitchClass, PitchClass): each chromatic note of the chord with the note
+the key has in its place. ``to`` RomanNumeral, ``to_key`` Key and ``resolution_time`` Fraction: the next
+chord, where there is one. Besides, by label:
+
+- neapolitan: ``replaces`` RomanNumeral: the diatonic chord (ii or iio). ``position`` str:
+  ``"root position"``, ``"first inversion"``, ``"second inversion"``. ``leads`` str: ``"dominant"``,
+  ``"six-four"``, ``"applied"`` (to a dominant of the dominant), ``"tonic"``, ``"elsewhere"``.
+  ``second`` str and ``second_pitch`` Pitch: the lowered second degree, highest sounding; ``goes_to`` Pitch:
+  the next note of its line. ``doubled`` PitchClass: the note that sounds most often. ``heard_in`` Key and
+  ``heard_as`` RomanNumeral: where it is also the last chord of another key, what it is there.
+- italian sixth, french sixth, german sixth: ``lower`` str, ``lower_pitch`` Pitch, ``upper`` str,
+  ``upper_pitch`` Pitch: the two notes of the sixth; ``interval`` Interval (A6, or d3 when inverted);
+  ``lower_goes``, ``upper_goes`` Pitch; ``outward`` int 1 where both reach ``target`` PitchClass, the
+  octave outside; ``leads`` str as for the Neapolitan; ``spelling`` str:
+  ``"augmented sixth"`` or ``"minor seventh"`` (written as a dominant seventh).
+- common-tone diminished seventh: ``common`` PitchClass: the tone held; ``held`` tuple of str: its notes
+  before and after; ``around`` int 1 where the chord it adorns also came before.
+- borrowed chord: ``source`` Key: the parallel key it is borrowed from; ``replaces`` RomanNumeral: the same
+  degree in the key.
+- altered dominant: ``fifth`` PitchClass, ``plain`` PitchClass: the fifth as it is and as the key has it;
+  ``way`` str: ``"raised"`` or ``"lowered"``; ``goes_to`` Pitch: where the altered fifth leads.
+
+Sentences, one per label:
+
+- neapolitan: "A Neapolitan: D flat major, where C minor would have its second-degree chord; D flat in
+  place of D."
+- italian sixth: "An Italian sixth: A flat below and F sharp above push outward to the octave on G."
+- french sixth: "A French sixth: A flat and F sharp push outward to G, with D, the second degree, between
+  them."
+- german sixth: "A German sixth: it sounds like a seventh chord on A flat, but F sharp rises, and both
+  reach G."
+- common-tone diminished seventh: "A diminished seventh that only colours C major: C stays, the others
+  slide off by a step and come back."
+- borrowed chord: "F minor in C major, borrowed from C minor: A flat in place of A."
+- altered dominant: "The dominant with a raised fifth: D sharp in place of D, pulling up to E."
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from fractions import Fraction
+from typing import TypeAlias
+
+from understave.findings.closes import is_dominant
+from understave.findings.progression import Progression, Step, progression_of
+from understave.harmony.reading import Detail, Event, Span
+from understave.score.model import Note, Score
+from understave.theory.chord import Chord, Quality, inversion_words
+from understave.theory.key import Key
+from understave.theory.pitch import Interval, PitchClass
+from understave.theory.roman import RomanNumeral
+
+_Changes: TypeAlias = tuple[tuple[PitchClass, PitchClass], ...]
+KIND = "chromatic chord"
+NEAPOLITAN = "neapolitan"
+COMMON_TONE = "common-tone diminished seventh"
+BORROWED = "borrowed chord"
+ALTERED = "altered dominant"
+SIXTHS = {
+    Quality.ITALIAN: "italian sixth",
+    Quality.FRENCH: "french sixth",
+    Quality.GERMAN: "german sixth",
+}
+_AHEAD = 4
+"""Chords within which a Neapolitan or an augmented sixth reaches its dominant."""
+
+
+def find_chromatic(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
+    """Return the chromatic chords of a reading in order; a chord has one label at most."""
+    piece = progression_of(score, spans)
+    finders = (neapolitan, augmented_sixth, common_tone, altered_dominant, borrowed)
+    found = []
+    for i in range(len(piece.steps)):
+        found += next((e for find in finders if (e := find(piece, i))), [])
+    return tuple(found)
+
+
+def neapolitan(piece: Progression, i: int) -> list[Event]:
+    """Return the Neapolitan at a step: the major triad on the lowered second degree, on its way to V.
+
+    It must be spelled as one, and lead to the dominant or back to the tonic of the same key; on the way
+    elsewhere it counts only where its own dominant seventh came before. In root position after the
+    dominant of the fourth degree it is only that dominant's deceptive answer. In first inversion it may,
+    if it lasts for a beat, be labelled in another key and turn out to be a Neapolitan by what follows.
+    """
+    step = piece.steps[i]
+    if step.chord.quality not in (Quality.MAJOR, Quality.MAJOR7):
+        return []
+    key = step.local
+    second = key.tonic.shift(-5)
+    pivots = step.chord.root != second
+    if pivots:
+        after = piece.follow(i)
+        if after is None or step.entry.inversion != 1 or step.chord.root != after.key.tonic.shift(-5):
+            return []
+        if step.end - step.start < piece.score.measure_at(step.start).beat_length:
+            return []
+        key, second = after.key, step.chord.root
+    notes = piece.spelled(step, second)
+    others = [n for m in step.chord.members[1:3] for n in piece.notes(step, m)]
+    if not notes or not others:
+        return []
+    leads = _leads(piece, i, key)
+    sure = step.confidence * (0.7 if pivots else 1.0)
+    if pivots and leads in ("tonic", "elsewhere"):
+        return []
+    before = piece.steps[i - 1] if i else None
+    if before is not None and step.entry.inversion == 0:
+        fourth = Key(key.tonic.shift(-1), "minor")
+        if is_dominant(before.chord, fourth) and before.local != key:
+            return []
+    if leads == "elsewhere":
+        if before is None or not _tonicises(before, second):
+            return []
+        sure *= 0.6
+    top = max(notes, key=lambda n: n.midi)
+    heard = Counter(n.pitch.pitch_class for n in piece.sounding(step.start, step.end))
+    doubled = max(step.chord.members, key=lambda m: heard[m])
+    detail: list[tuple[str, Detail]] = [
+        ("replaces", RomanNumeral.parse("iio" if key.mode == "minor" else "ii")),
+        ("position", inversion_words(step.entry.inversion)),
+        ("leads", leads),
+        ("second", top.id),
+        ("second_pitch", top.pitch),
+        *_goes(piece, i, top),
+    ]
+    if heard[doubled] > 1:
+        detail.append(("doubled", doubled))
+    numeral = step.numeral
+    if pivots:
+        numeral = RomanNumeral.parse("N").with_inversion(step.entry.inversion)
+        detail += [("heard_in", step.key), ("heard_as", step.numeral)]
+    return [_event(piece, i, NEAPOLITAN, key, sure, detail, numeral=numeral)]
+
+
+def augmented_sixth(piece: Progression, i: int) -> list[Event]:
+    """Return the augmented sixth at a step, if its two notes are spelled so or move outward."""
+    step = piece.steps[i]
+    label = SIXTHS.get(step.chord.quality)
+    if label is None or (step.chord.quality is Quality.FRENCH and step.numeral.special != "Fr"):
+        return []
+    root = step.chord.root
+    sharp = root.shift(4) if step.chord.quality is Quality.FRENCH else root
+    flat, target = sharp.shift(-10), sharp.shift(-5)
+    spelled = piece.spelled(step, sharp)
+    uppers, lowers = spelled or piece.notes(step, sharp), piece.notes(step, flat)
+    if not uppers or not lowers:
+        return []
+    upper, lower = max(uppers, key=lambda n: (n.end, n.midi)), min(lowers, key=lambda n: (-n.end, n.midi))
+    reach = _reach(piece, i)
+    goes = [piece.goes_to(n, step.end, reach) for n in (lower, upper)]
+    reached = [g is not None and g.midi % 12 == target.semitone for g in goes]
+    outward = all(reached)
+    leads = _leads(piece, i, Key(target.shift(-1), step.local.mode))
+    led = leads != "elsewhere" or any(reached)
+    if step.numeral.applied:
+        # The augmented sixth of another degree needs that degree's own dominant after it.
+        led = leads in ("dominant", "six-four")
+    if not outward and not (spelled and led):
+        return []
+    label = _nationality(piece, step, sharp, label)
+    detail: list[tuple[str, Detail]] = [
+        ("lower", lower.id),
+        ("lower_pitch", lower.pitch),
+        ("upper", upper.id),
+        ("upper_pitch", upper.pitch),
+        ("interval", _interval(lower, upper)),
+        ("target", target),
+        *((("outward", 1),) if outward else ()),
+        ("leads", leads),
+        ("spelling", "augmented sixth" if spelled else "minor seventh"),
+    ]
+    names = ("lower_goes", "upper_goes")
+    detail += [(name, g.pitch) for name, g in zip(names, goes, strict=True) if g is not None]
+    sure = step.confidence * (1.0 if outward and spelled else 0.8)
+    return [_event(piece, i, label, step.local, sure, detail)]
+
+
+def common_tone(piece: Progression, i: int) -> list[Event]:
+    """Return the common-tone diminished seventh at a step.
+
+    The chord after it has one of its notes as root, which is held, and is no six-four: a diminished seventh
+    before a cadential six-four belongs to the dominant that follows.
+    """
+    step, after = piece.steps[i], piece.follow(i)
+    if step.chord.quality is not Quality.DIMINISHED7 or after is None:
+        return []
+    chord = after.chord
+    shape = chord.quality.fifths
+    if 4 not in shape or 8 in shape or after.entry.inversion == 2 or chord.quality in SIXTHS:
+        return []
+    if chord.root.semitone not in step.chord.semitones:
+        return []
+    before = piece.steps[i - 1] if i and piece.follow(i - 1) is step else None
+    around = before is not None and before.chord.root.semitone == chord.root.semitone
+    # Without the adorned chord on both sides only the tonic and the dominant triad are believed.
+    plain = chord.quality is Quality.MAJOR and after.local.mode == "major" and chord.root == after.local.tonic
+    if not around and not plain:
+        return []
+    held = _held(piece, step, after, chord.root)
+    if not held:
+        return []
+    detail: list[tuple[str, Detail]] = [
+        ("common", chord.root),
+        ("held", tuple(dict.fromkeys(n.id for n in held))),
+        *((("around", 1),) if around else ()),
+    ]
+    return [_event(piece, i, COMMON_TONE, after.local, step.confidence * (0.95 if around else 0.7), detail)]
+
+
+def altered_dominant(piece: Progression, i: int) -> list[Event]:
+    """Return the dominant with a raised or lowered fifth at a step; it must sound."""
+    step, after = piece.steps[i], piece.follow(i)
+    key, root = step.local, step.chord.root
+    if root != key.tonic.shift(1) or 4 not in step.chord.quality.fifths or step.numeral.special:
+        return []
+    plain = root.shift(1)
+    for tone, way in ((root.shift(8), "raised"), (root.shift(-6), "lowered")):
+        notes = piece.notes(step, tone) if tone in step.chord.members else []
+        if not notes or tone in key.scale:
+            continue
+        note = notes[-1]
+        detail: list[tuple[str, Detail]] = [("fifth", tone), ("plain", plain), ("way", way)]
+        going = piece.goes_to(note, step.end, after.end if after else step.end)
+        detail += [("goes_to", going.pitch)] if going else []
+        return [_event(piece, i, ALTERED, key, step.confidence, detail, ((tone, plain),))]
+    return []
+
+
+def borrowed(piece: Progression, i: int) -> list[Event]:
+    """Return the chord at a step that is borrowed from the parallel key.
+
+    In major: a chord of the parallel minor with its lowered third, sixth or seventh degree sounding. In
+    minor: a major tonic that does not serve the subdominant and was not reached by a cadence (which makes it
+    a Picardy third or a change of mode).
+    """
+    step = piece.steps[i]
+    if step.numeral.applied or step.numeral.special or step.chord.quality in SIXTHS:
+        return []
+    key = step.key
+    changes = _changes(step.chord, key)
+    if not changes or not _all_heard(piece, step, changes):
+        return []
+    if key.mode == "major":
+        allowed = {*key.parallel.scale, key.leading_tone}
+        # The lowered seventh over the tonic makes it the dominant of the fourth degree.
+        if not set(step.chord.members) <= allowed or step.chord.root.semitone in _foreign_roots(key):
+            return []
+    elif not _borrowed_in_minor(piece, i, changes):
+        return []
+    plain = next(iter(_diatonic(step, key)), None)
+    detail: list[tuple[str, Detail]] = [("source", key.parallel)]
+    if plain is not None:
+        detail.append(("replaces", plain))
+    return [_event(piece, i, BORROWED, key, step.confidence, detail, changes)]
+
+
+def _borrowed_in_minor(piece: Progression, i: int, changes: _Changes) -> bool:
+    step, after = piece.steps[i], piece.follow(i)
+    key = step.key
+    third = (key.tonic.shift(4), key.tonic.shift(-3))
+    if step.chord.root != key.tonic or not step.chord.quality.is_triad or changes != (third,):
+        return False
+    fourth = key.tonic.shift(-1)
+    if after is None or after.chord.root == fourth or after.local.tonic == fourth:
+        return False
+    before = piece.steps[i - 1] if i else None
+    return before is not None and not is_dominant(before.chord, key) and before.chord.root != fourth
+
+
+def _foreign_roots(key: Key) -> set[int]:
+    """Sounding roots on which a major key's chord is not told as borrowed: none of the scale of its minor."""
+    allowed = {p.semitone for p in (*key.parallel.scale, key.leading_tone)}
+    return set(range(12)) - allowed
+
+
+def _diatonic(step: Step, key: Key) -> Iterable[RomanNumeral]:
+    """Return the key's own chord on the degree of a borrowed chord."""
+    heads = {
+        "major": ("I", "ii", "iii", "IV", "V", "vi", "viio"),
+        "minor": ("i", "iio", "III", "iv", "V", "VI", "viio"),
+    }
+    return (RomanNumeral.parse(heads[key.mode][key.degree(step.chord.root)[0] - 1]),)
+
+
+def _changes(chord: Chord, key: Key) -> _Changes:
+    """Return each note of a chord that the key does not have, with the key's note on that letter."""
+    found = []
+    for member in chord.members:
+        if member not in key:
+            own = next(p for p in key.scale if p.letter == member.letter)
+            found.append((member, own))
+    return tuple(found)
+
+
+def _all_heard(piece: Progression, step: Step, changes: _Changes) -> bool:
+    return all(piece.spelled(step, tone) for tone, _ in changes)
+
+
+def _nationality(piece: Progression, step: Step, sharp: PitchClass, label: str) -> str:
+    """Return which augmented sixth sounds: the second degree makes it French, the third German.
+
+    The note that sounds for half of the chord or longer decides; where neither does, the label, if its note
+    sounds at all.
+    """
+    times = {}
+    for tone, name in ((sharp.shift(-4), "french sixth"), (sharp.shift(-9), "german sixth")):
+        notes = piece.notes(step, tone)
+        held = (min(n.end, step.end) - max(n.onset, step.start) for n in notes)
+        times[name] = min(sum(held, Fraction(0)), step.end - step.start)
+    longest = max(times, key=lambda name: (times[name], name == label))
+    if 2 * times[longest] >= step.end - step.start:
+        return longest
+    return label if times.get(label) else "italian sixth"
+
+
+def _tonicises(step: Step, tonic: PitchClass) -> bool:
+    """Whether a chord points to a tonic unmistakably: its dominant with a seventh, or labelled as applied."""
+    own = bool(step.numeral.applied) and step.local.tonic == tonic
+    return is_dominant(step.chord, Key(tonic, "major")) and (own or len(step.chord.members) > 3)
+
+
+def _leads(piece: Progression, i: int, key: Key) -> str:
+    """Return what a chord of dominant preparation leads to in a key: see the module's ``leads``.
+
+    On the way to the dominant the tonic, other chords of preparation, the sixth degree and the dominant of
+    the fourth may come between, as long as the key stays.
+    """
+    fifth, fourth = key.tonic.shift(1), Key(key.tonic.shift(-1), "minor")
+    between = {key.tonic.shift(f) for f in (0, -1, 2, -4)} | {piece.steps[i].chord.root}
+    first = "elsewhere"
+    for j in range(i + 1, min(len(piece.steps), i + 1 + _AHEAD)):
+        step = piece.steps[j]
+        six_four = step.is_six_four_on(fifth) and step.chord.root == key.tonic
+        if six_four or (step.numeral.special == "Cad" and step.chord.bass == fifth):
+            return "six-four"
+        if is_dominant(step.chord, key):
+            return "dominant"
+        if is_dominant(step.chord, Key(fifth, "major")):
+            if j == i + 1:
+                return "applied"
+            continue
+        if j == i + 1 and step.chord.root == key.tonic and step.chord.quality.is_triad:
+            first = "tonic"
+        stays = step.key.tonic == key.tonic or j == i + 1
+        prepares = step.chord.quality in SIXTHS or step.chord.root in between
+        if not stays or not (prepares or is_dominant(step.chord, fourth)):
+            break
+    return first
+
+
+def _goes(piece: Progression, i: int, note: Note) -> list[tuple[str, Detail]]:
+    going = piece.goes_to(note, piece.steps[i].end, _reach(piece, i))
+    return [("goes_to", going.pitch)] if going else []
+
+
+def _reach(piece: Progression, i: int) -> Fraction:
+    """Return the moment until which a note of a step is followed: the end of the second chord after it."""
+    last = min(len(piece.steps) - 1, i + 2)
+    return piece.steps[last].end
+
+
+def _held(piece: Progression, step: Step, after: Step, tone: PitchClass) -> list[Note]:
+    """Return the notes of a tone that lie or are struck again from one step to the next."""
+    now, then = piece.notes(step, tone), piece.notes(after, tone)
+    keys = {n.midi for n in now} & {n.midi for n in then}
+    return [n for n in (*now, *then) if n.midi in keys]
+
+
+def _interval(lower: Note, upper: Note) -> Interval:
+    """Return the sixth within the octave, or the third where the sharpened note lies below."""
+    if lower.midi <= upper.midi:
+        return Interval.between(lower.pitch, upper.pitch).simple
+    return Interval.between(upper.pitch, lower.pitch).simple
+
+
+def _event(
+    piece: Progression,
+    i: int,
+    label: str,
+    key: Key,
+    sure: float,
+    detail: list[tuple[str, Detail]],
+    changes: _Changes | None = None,
+    numeral: RomanNumeral | None = None,
+) -> Event:
+    step, after = piece.steps[i], piece.follow(i)
+    if changes is None:
+        changes = _changes(step.chord, key)
+    tones = {tone.semitone for tone, _ in changes} or step.chord.semitones
+    notes = [n.id for n in piece.sounding(step.start, step.end) if n.midi % 12 in tones]
+    common: list[tuple[str, Detail]] = [
+        ("key", key),
+        ("chord", numeral or step.numeral),
+        ("root", step.chord.root),
+        ("bass", step.entry.bass),
+        ("changes", changes),
+    ]
+    if after is not None:
+        common += [("to", after.numeral), ("to_key", after.key), ("resolution_time", after.start)]
+    return Event(KIND, label, step.start, step.end, tuple(notes), round(sure, 3), (*common, *detail))

@@ -1,0 +1,414 @@
+"""Score and spans -> sharp dissonances: the clashes of a semitone, at any distance, and false relations.
+
+Two notes clash when they lie a semitone apart after octaves are taken off: minor second, major seventh,
+minor ninth and their compounds, and, where both have the same letter, augmented unison, diminished and
+augmented octave. A clash lasts while both sound; with `pedal`, also while the pedal holds what the fingers
+have let go. The same clash in several octaves is told once. A false relation is the same letter with
+another alteration in another voice straight after (common practice, no source); it is none where one of the
+voices makes the chromatic step itself.
+
+Exposure, 0..1, orders them: it grows with the sharpness of the interval (less with each octave between),
+the time both sound, the weight of the beat, with both being struck together, with outer voices, with the
+register's loudness on the piano (the middle and upper octaves) and with the printed dynamics; what the pedal
+holds fades with time. It is our own measure. Clashes below `LEAST` are not told.
+
+One of the two is the dissonant one: the note foreign to the chord, else the chord's own seventh or ninth.
+It resolves by step to a chord tone that is consonant with what then sounds, at once or by a detour; or the
+clash dissolves because the other moves. Passing and neighbour tones, and what a broken chord touches, resolve
+nothing.
+
+Event: kind ``"sharp dissonance"``; `notes` are all that clash; it lasts while they sound together (a false
+relation: from the first note to the second's end). The confidence is that it is heard: 1 for keys, less
+when the pedal holds it. Detail:
+
+- ``lower``, ``upper`` str and ``lower_pitch``, ``upper_pitch`` Pitch; ``interval`` Interval;
+  ``octaves`` int: whole octaves between them. A false relation has ``first``, ``second``, ``first_pitch``
+  and ``second_pitch`` in place of lower and upper.
+- ``exposure`` float 0..1, ``rank`` int from 1, the most exposed of the piece.
+- ``length`` Fraction quarter notes together. ``struck`` str: ``"together"`` or ``"one held"``. ``voices``
+  str: ``"outer"``, ``"one outer"``, ``"inner"``. ``held_by`` str: ``"keys"`` or ``"pedal"``.
+- ``key`` Key, ``chord`` RomanNumeral at its start.
+- ``dissonant`` str, ``dissonant_pitch`` Pitch; ``resolution`` str, ``resolution_pitch`` Pitch,
+  ``resolution_time`` Fraction; ``manner`` str: ``"direct"``, ``"late"``, ``"ornamented"`` (it resolves),
+  ``"passing"``, ``"turning"`` (a passing or neighbour tone: it only goes by, ``resolution`` is the note after
+  it), ``"dissolved"`` (``resolution`` is where the other note goes), ``"figured"`` (a note of a broken chord:
+  nothing is said of where it goes), ``"none"``.
+
+Sentences, one per label:
+
+- minor second: "E4 and F4 rub against each other, a semitone apart; F4 resolves to E4."
+- major seventh: "F3 and E4 form a major seventh; E4 resolves to D4."
+- minor ninth: "E3 and F4 form a minor ninth, the sharpest of wide intervals; F4 resolves to E4."
+- augmented unison, diminished octave, augmented octave: "C3 and C#5 sound together: the same letter, twice."
+- false relation: "C4 in one voice is answered by C#5 in another."
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import TypeAlias
+
+from understave.findings.chords_at import Harmony
+from understave.findings.lines import Lines, is_same, is_step, lines
+from understave.findings.nonchord import classify, is_settled, stretches, with_repetitions
+from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.units import metric_level
+from understave.score.model import Note, Score
+from understave.theory.pitch import Interval
+
+KIND = "sharp dissonance"
+LEAST = 0.3
+"""The exposure from which a clash is told."""
+Stretch: TypeAlias = tuple[Fraction, Fraction]
+
+_SHARPNESS = {
+    "minor second": 1.0,
+    "augmented unison": 1.0,
+    "augmented octave": 1.0,
+    "minor ninth": 1.0,
+    "diminished octave": 0.85,
+    "major seventh": 0.8,
+    "false relation": 0.7,
+}
+_PER_OCTAVE = 0.85
+_SHARES = {"length": 0.3, "beat": 0.2, "struck": 0.15, "voices": 0.15, "register": 0.1, "dynamics": 0.1}
+_DYNAMICS = {"ppp": 0.1, "pp": 0.2, "p": 0.35, "mp": 0.5, "mf": 0.6, "f": 0.8, "ff": 0.95, "fff": 1.0}
+_ACCENTED = {"sf": 1.0, "sfz": 1.0, "fz": 0.95, "fp": 0.8, "rf": 0.85, "rfz": 0.85, "sfp": 0.9, "ffz": 1.0}
+_FADE = Fraction(4)
+"""Quarter notes after which what the pedal holds counts half."""
+_MOST_DETOUR = 4
+"""Notes at most between a dissonant note and the step that resolves it."""
+_GOING_BY = {"passing tone": "passing", "neighbour tone": "turning"}
+"""Kinds of foreign notes that need no resolution, and how they go on."""
+_LONG = Fraction(2)
+"""Beats from which a clash counts as fully long."""
+
+
+@dataclass(frozen=True, slots=True)
+class Clash:
+    """Two notes and the time they sound together; `pedalled` if the fingers alone would not do it."""
+
+    lower: Note
+    upper: Note
+    start: Fraction
+    end: Fraction
+    pedalled: bool
+    label: str
+
+
+def find_dissonances(
+    score: Score, spans: tuple[Span, ...], pedal: Sequence[Stretch] | None = None
+) -> tuple[Event, ...]:
+    """Return the sharp dissonances of a score, sorted by start.
+
+    `pedal` are the stretches, in quarter notes, in which the sustaining pedal is down; None takes the
+    printed pedal marks, an empty tuple leaves the pedal out.
+    """
+    stretches = pedal_stretches(score) if pedal is None else tuple(pedal)
+    scene = Scene(score, Harmony(spans), lines(score), _loudness(score))
+    told: list[tuple[float, Event]] = []
+    for group in _grouped(clashes(score, scene.line, stretches)):
+        exposed = max(group, key=scene.exposure)
+        exposure = scene.exposure(exposed)
+        if exposure >= LEAST:
+            told.append((exposure, scene.event(exposed, group, exposure)))
+    for first, second in false_relations(scene.harmony, scene.line):
+        exposure = scene.exposure_of_relation(first, second)
+        if exposure >= LEAST:
+            told.append((exposure, scene.relation(first, second, exposure)))
+    told.sort(key=lambda x: (-x[0], x[1].start))
+    ranked = [_with_rank(event, rank) for rank, (_, event) in enumerate(told, start=1)]
+    return tuple(sorted(ranked, key=lambda e: e.start))
+
+
+def pedal_stretches(score: Score) -> tuple[Stretch, ...]:
+    """Return where the printed marks hold the sustaining pedal down; a change ends one and begins another.
+
+    Without a release the pedal is taken to be lifted at the end of its bar.
+    """
+    found: list[Stretch] = []
+    down: Fraction | None = None
+    marks = sorted((d for d in score.directions if d.kind == "pedal"), key=lambda d: d.onset)
+    for mark in marks:
+        if mark.text not in ("start", "change", "stop"):
+            continue
+        if down is not None and mark.onset > down:
+            released = mark.text != "start"
+            found.append((down, mark.onset if released else min(mark.onset, score.measure_at(down).end)))
+        down = None if mark.text == "stop" else mark.onset
+    if down is not None and down < score.end:
+        found.append((down, score.measure_at(down).end))
+    return tuple(found)
+
+
+def clashes(score: Score, line: Lines, pedal: Sequence[Stretch] = ()) -> tuple[Clash, ...]:
+    """Return every pair of notes that clash, by start; a pedalled step of one line does not count."""
+    found: list[Clash] = []
+    sounding: list[tuple[float, Fraction, Note]] = []
+    downs = [start for start, _ in pedal]
+    for note in score.struck:
+        end = _held_end(note, pedal, downs)
+        sounding = [held for held in sounding if held[0] > note.at]
+        for _, other_end, other in sounding:
+            if (note.midi - other.midi) % 12 not in (1, 11):
+                continue
+            together = min(end, other_end)
+            keys = min(note.end, other.end)
+            pedalled = keys <= note.onset
+            if pedalled and is_step(note, other) and line.before(note) in (other, None):
+                continue
+            low, high = sorted((note, other), key=lambda n: n.midi)
+            until = together if pedalled else keys
+            found.append(Clash(low, high, note.onset, until, pedalled, interval_label(low, high)))
+        sounding.append((float(end), end, note))
+    return tuple(found)
+
+
+def _held_end(note: Note, pedal: Sequence[Stretch], downs: Sequence[Fraction]) -> Fraction:
+    """Return where a note stops sounding: at the release of the key, or of a pedal that is down then."""
+    i = bisect_left(downs, note.end) - 1
+    return max(note.end, pedal[i][1]) if i >= 0 and pedal[i][1] >= note.end else note.end
+
+
+def interval_label(low: Note, high: Note) -> str:
+    """Return the name of a clash of two notes, compounds named as the interval within two octaves."""
+    distance = high.midi - low.midi
+    same_letter = high.pitch.letter == low.pitch.letter
+    if distance % 12 == 11:
+        return "diminished octave" if same_letter else "major seventh"
+    if distance == 1:
+        return "augmented unison" if same_letter else "minor second"
+    return "augmented octave" if same_letter else "minor ninth"
+
+
+def _grouped(found: Sequence[Clash]) -> list[list[Clash]]:
+    """Join clashes of the same two pitch classes that overlap or follow at once."""
+    groups: list[list[Clash]] = []
+    latest: dict[frozenset[int], tuple[list[Clash], Fraction]] = {}
+    for clash in found:
+        key = frozenset((clash.lower.midi % 12, clash.upper.midi % 12))
+        group, end = latest.get(key, ([], Fraction(-1)))
+        if clash.start > end:
+            group = []
+            groups.append(group)
+        group.append(clash)
+        latest[key] = (group, max(end, clash.end))
+    return groups
+
+
+def false_relations(harmony: Harmony, line: Lines) -> tuple[tuple[Note, Note], ...]:
+    """Return pairs of chord tones, in adjacent chords and different lines, that contradict each other.
+
+    The first ends where the second is struck; both have one letter but not one alteration.
+    """
+    found: dict[tuple[Fraction, str], tuple[Note, Note]] = {}
+    ending: dict[Fraction, list[Note]] = defaultdict(list)
+    notes = [n for strand in line.parts.values() for chord in strand.chords for n in chord]
+    for n in notes:
+        ending[n.end].append(n)
+    for second in notes:
+        ended = sorted(ending.get(second.onset, ()), key=lambda n: -n.midi)
+        for first in ended:
+            if (
+                first.pitch.letter == second.pitch.letter
+                and first.pitch.alter != second.pitch.alter
+                and harmony.fits(first, first.onset)
+                and harmony.fits(second, second.onset)
+                and not _led(first, second, ended, line)
+            ):
+                found.setdefault((second.onset, second.pitch.letter), (first, second))
+    return tuple(found.values())
+
+
+def _led(first: Note, second: Note, ended: Sequence[Note], line: Lines) -> bool:
+    """Whether some line itself goes from the first note's pitch class to the second's."""
+    from_class, to_class = first.midi % 12, second.midi % 12
+    before = line.before(second)
+    if before is not None and before.midi % 12 in (from_class, to_class):
+        return True
+    afters = (line.after(n) for n in ended if n.midi % 12 == from_class)
+    return any(n is not None and n.midi % 12 == to_class for n in afters)
+
+
+@dataclass(frozen=True)
+class Scene:
+    """What a clash is judged against: the score, its chords, its lines and its printed dynamics by moment."""
+
+    score: Score
+    harmony: Harmony
+    line: Lines
+    dynamics: tuple[tuple[Fraction, float], ...]
+
+    def exposure(self, clash: Clash) -> float:
+        """Return how exposed a clash is, 0..1."""
+        distance = clash.upper.midi - clash.lower.midi
+        further = distance // 12 - (1 if distance % 12 == 1 and distance > 1 else 0)
+        sharpness = _SHARPNESS[clash.label] * _PER_OCTAVE**further
+        if clash.pedalled:
+            sharpness *= self._fade(clash)
+        together = clash.lower.onset == clash.upper.onset
+        return self._exposure(clash, sharpness, 1.0 if together else 0.4)
+
+    def exposure_of_relation(self, first: Note, second: Note) -> float:
+        """Return how exposed a false relation is, 0..1, judged at its second note."""
+        low, high = sorted((first, second), key=lambda n: n.midi)
+        both = Clash(low, high, second.onset, second.end, False, "false relation")
+        return self._exposure(both, _SHARPNESS["false relation"], 0.7)
+
+    def _exposure(self, clash: Clash, sharpness: float, struck: float) -> float:
+        measure = self.score.measure_at(clash.start)
+        beats = (clash.end - clash.start) / measure.beat_length
+        middle = (clash.lower.midi + clash.upper.midi) / 2
+        grades = {
+            "length": min(1.0, float(beats / _LONG)),
+            "beat": (4 - metric_level(measure, clash.start)) / 4,
+            "struck": struck,
+            "voices": {"outer": 1.0, "one outer": 0.6, "inner": 0.3}[self._voices(clash)],
+            "register": min(1.0, max(0.0, (middle - 36) / 48)),
+            "dynamics": self._loudness(clash.start),
+        }
+        return round(sharpness * sum(_SHARES[name] * grade for name, grade in grades.items()), 3)
+
+    def _fade(self, clash: Clash) -> float:
+        waited = clash.start - min(clash.lower.onset, clash.upper.onset)
+        return float(0.5 ** float(waited / _FADE))
+
+    def _loudness(self, moment: Fraction) -> float:
+        i = bisect_right(self.dynamics, (moment, 2.0)) - 1
+        return self.dynamics[i][1] if i >= 0 else _DYNAMICS["mf"]
+
+    def _voices(self, clash: Clash) -> str:
+        sounding = [n.midi for n in self.line.sounding(clash.start)] or [clash.lower.midi]
+        low, high = clash.lower.midi <= sounding[0], clash.upper.midi >= sounding[-1]
+        return "outer" if low and high else "one outer" if low or high else "inner"
+
+    def event(self, clash: Clash, group: Sequence[Clash], exposure: float) -> Event:
+        """Return the event of a clash; `group` are the clashes of the same two pitch classes."""
+        low, high = clash.lower, clash.upper
+        dissonant, other = self._dissonant(clash)
+        detail: list[tuple[str, Detail]] = [
+            ("lower", low.id),
+            ("upper", high.id),
+            ("lower_pitch", low.pitch),
+            ("upper_pitch", high.pitch),
+            ("interval", Interval.between(low.pitch, high.pitch)),
+            ("octaves", (high.midi - low.midi) // 12),
+            ("exposure", exposure),
+            ("length", clash.end - clash.start),
+            ("struck", "together" if low.onset == high.onset else "one held"),
+            ("voices", self._voices(clash)),
+            ("held_by", "pedal" if clash.pedalled else "keys"),
+            *self._chord(clash.start),
+            ("dissonant", dissonant.id),
+            ("dissonant_pitch", dissonant.pitch),
+            *self._goal(clash, dissonant, other),
+        ]
+        notes = tuple(dict.fromkeys(n.id for c in group for n in (c.lower, c.upper)))
+        belief = round(self._fade(clash), 3) if clash.pedalled else 1.0
+        start, end = min(c.start for c in group), max(c.end for c in group)
+        return Event(KIND, clash.label, start, end, notes, belief, tuple(detail))
+
+    def relation(self, first: Note, second: Note, exposure: float) -> Event:
+        """Return the event of a false relation."""
+        low, high = sorted((first, second), key=lambda n: n.midi)
+        both = Clash(low, high, second.onset, second.end, False, "false relation")
+        detail: list[tuple[str, Detail]] = [
+            ("first", first.id),
+            ("second", second.id),
+            ("first_pitch", first.pitch),
+            ("second_pitch", second.pitch),
+            ("interval", Interval.between(low.pitch, high.pitch)),
+            ("octaves", (high.midi - low.midi) // 12),
+            ("exposure", exposure),
+            ("voices", self._voices(both)),
+            *self._chord(second.onset),
+        ]
+        ids = (first.id, second.id)
+        return Event(KIND, "false relation", first.onset, second.end, ids, 0.8, tuple(detail))
+
+    def _chord(self, moment: Fraction) -> list[tuple[str, Detail]]:
+        span = self.harmony.at(moment)
+        return [("key", span.key), ("chord", span.numeral)] if span is not None else []
+
+    def _dissonant(self, clash: Clash) -> tuple[Note, Note]:
+        """Return the dissonant note and the other: the foreign one is, else the chord's upper member."""
+
+        def weight(n: Note) -> tuple[bool, int, int]:
+            span = self.harmony.at(clash.start)
+            members = [p.semitone for p in span.numeral.chord(span.key).members] if span else []
+            place = members.index(n.midi % 12) if n.midi % 12 in members else len(members)
+            after = self.line.after(n)
+            steps = after is not None and is_step(n, after) and self.harmony.fits(after, after.onset)
+            return not self.harmony.fits(n, clash.start), place + steps, n.midi
+
+        dissonant = max((clash.lower, clash.upper), key=weight)
+        return dissonant, clash.lower if dissonant is clash.upper else clash.upper
+
+    def _goal(self, clash: Clash, dissonant: Note, other: Note) -> list[tuple[str, Detail]]:
+        """Say what a clash resolves to: the dissonant note's step to a chord tone, or the other's move."""
+        here = [d for d in stretches(dissonant, self.harmony) if d.start <= clash.start < d.end]
+        if here:
+            told = classify(with_repetitions(here[0], self.harmony, self.line), self.harmony, self.line)
+            goal = told.resolution
+            if goal is not None and is_step(goal.note, dissonant):
+                way = _GOING_BY.get(told.label)
+                if way is not None:
+                    return _resolved(goal.note, goal.note.onset, way)
+                if is_settled(goal.note, goal.note.onset, self.harmony, self.line):
+                    return _resolved(goal.note, goal.note.onset, goal.manner)
+        return self._led_on(clash, dissonant, other)
+
+    def _led_on(self, clash: Clash, dissonant: Note, other: Note) -> list[tuple[str, Detail]]:
+        """Follow the line of the dissonant note, then that of the other, to where the clash is over."""
+        if self.line.is_broken(dissonant):
+            return [("manner", "figured")]
+        beat = self.score.measure_at(clash.start).beat_length
+        until = max(clash.end, dissonant.end) + 2 * beat
+        via = 0
+        for m in self.line.following(dissonant, until):
+            if is_same(m, dissonant):
+                continue
+            if is_step(m, dissonant) and is_settled(m, m.onset, self.harmony, self.line):
+                return _resolved(m, m.onset, "ornamented" if via else "direct")
+            via += 1
+            if via > _MOST_DETOUR:
+                break
+        moved = self.line.after(other)
+        if (
+            moved is not None
+            and other.end <= dissonant.end
+            and not is_same(moved, other)
+            and (moved.midi - dissonant.midi) % 12 not in (1, 11)
+        ):
+            return _resolved(moved, moved.onset, "dissolved")
+        return [("manner", "none")]
+
+
+def _resolved(note: Note, moment: Fraction, manner: str) -> list[tuple[str, Detail]]:
+    return [
+        ("resolution", note.id),
+        ("resolution_pitch", note.pitch),
+        ("resolution_time", moment),
+        ("manner", manner),
+    ]
+
+
+def _loudness(score: Score) -> tuple[tuple[Fraction, float], ...]:
+    """Return printed dynamics as loudness 0..1 by moment; an accent mark lasts for its moment only."""
+    marks: list[tuple[Fraction, float]] = []
+    level = _DYNAMICS["mf"]
+    for d in sorted((d for d in score.directions if d.kind == "dynamic"), key=lambda d: d.onset):
+        if d.text in _ACCENTED:
+            marks += [(d.onset, _ACCENTED[d.text]), (d.onset + Fraction(1, 4), level)]
+        elif d.text in _DYNAMICS:
+            level = _DYNAMICS[d.text]
+            marks.append((d.onset, level))
+    return tuple(sorted(marks))
+
+
+def _with_rank(event: Event, rank: int) -> Event:
+    return replace(event, detail=(*event.detail, ("rank", rank)))

@@ -1,0 +1,347 @@
+"""Score and spans -> printed instructions, read and explained, and what the printed pedal does to chords.
+
+The dictionary is `instructions.toml` beside this module: every term has an id, the forms it is printed in
+(Italian, French, German, English) and short English and German glosses; where an instrument of about 1780
+to 1840 and a modern one ask for different things, it says so (common practice, no source, throughout).
+`TERMS` leads from a printed form, written plainly (no capitals, no accents), to the id.
+
+Event: kind ``"instruction"``; `notes` are those struck at its moment in its staff; it lasts until the next
+of its label (tempo and tempo change end each other), character and touch to the end of their bar unless
+they print their own end. Labels by the first term that is more than a degree: ``"tempo"``,
+``"tempo change"``, ``"character"``, ``"dynamic"``, ``"soft pedal"``, ``"pedal"``, ``"touch"``; ``"how much"``
+where there are only degrees (poco, molto), ``"text"`` where nothing is known. Detail:
+
+- ``text`` str: as printed, without the metronome mark. ``terms`` tuple of str: ids, in order (`gloss` has
+  their texts). ``language`` str: ``"it"``, ``"fr"``, ``"de"`` or ``"en"``. ``unread`` str: words not known.
+- ``per_minute`` float: quarter notes a minute (tempo). ``extreme`` str: ``"loudest"`` or ``"softest"``: the
+  first mark of the piece's greatest or least level (dynamic). ``first`` int: 1 where none of its terms has
+  been printed before.
+- ``instrument`` str: id of the term that early and modern instruments take differently; ``source`` str:
+  where that is known from.
+
+Event: kind ``"pedal mark"``; printed pedal signs and the chords under them. Labels and detail:
+
+- ``"with the harmony"``: one event over all of them. ``marks`` int: how often the pedal goes down;
+  ``at_changes`` int: how many of these fall on a new chord; ``held_through`` int.
+- ``"held through a change"``: one pedal over two chords or more. ``chords`` tuple of RomanNumeral, ``times``
+  tuple of Fraction, ``key`` Key; ``bass`` str: ``"stays"`` (a pedal point: it bears a long pedal) or
+  ``"moves"``; ``clashes`` int: pairs of notes a semitone apart (octaves aside) that the pedal mixes and no
+  single chord contains; ``source`` str.
+- ``"renewed within a chord"``: the pedal is changed while the chord stays. ``chord`` RomanNumeral, ``key``
+  Key, ``marks`` int.
+
+Sentences, one per label:
+
+- tempo: "Andantino cullante: a light walking pace, rocking."
+- tempo change: "Allargando: broader, slower and usually louder."
+- character: "Lontano: as from far away."
+- dynamic: "pp: very soft, the softest of the piece."
+- soft pedal: "Una corda: on a piano of 1820 the shift may reach a single string; on yours it leaves two."
+- pedal: "Con pedale: with the sustaining pedal, changed by ear."
+- touch: "Legatissimo: notes joined as closely as can be."
+- how much: "Sempre: from here on."
+- text: "Printed words: lo stesso suono, un altro nome."
+- with the harmony: "The printed pedal changes with the harmony nearly everywhere."
+- held through a change: "One pedal holds V and I together; an early piano lets the first fade, a modern one
+  needs a half change."
+- renewed within a chord: "The pedal is renewed though the chord stays: to clear the melody."
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+import unicodedata
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from importlib.resources import files
+from itertools import combinations
+
+from understave.findings.dissonance import pedal_stretches
+from understave.findings.rhythm import Change, changes_of
+from understave.findings.sounding_notes import Soundings, soundings
+from understave.harmony.reading import Detail, Event, Span
+from understave.score.model import Direction, Note, Score
+
+KIND, PEDAL_MARK = "instruction", "pedal mark"
+COMMON_PRACTICE = "common practice, no source"
+_DEGREE = "how much"
+_LONGEST = 6
+"""Words at most in a printed form."""
+_LEVELS = {
+    "pppp": 0,
+    "ppp": 1,
+    "pianissimo": 2,
+    "piano": 3,
+    "mezzo-piano": 4,
+    "mezzo-forte": 5,
+    "forte": 6,
+    "fortissimo": 7,
+    "fff": 8,
+}
+# Words that join terms and add nothing of their own.
+_JOINING = frozenset(
+    {"e", "ed", "et", "und", "and", "ma", "mais", "aber", "but", "con", "mit", "avec", "with"}
+    | {"al", "alla", "en", "il", "la", "le", "lo", "di", "in", "a", "un", "una", "the"}
+)
+_METRONOME = re.compile(
+    r"[(\[]?\s*(?:(?:whole|half|quarter|eighth|16th|32nd|breve)\.*|[\U0001D15D-\U0001D164♩♪]\.*|M\.\s?M\.)"
+    r"\s*=?\s*(?:ca?\.?\s*)?[\d.]+(?:\s*[-–]\s*\d+)?\s*[)\]]?"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """A dictionary entry; `early` and `modern` by language are empty where both instruments agree."""
+
+    id: str
+    kind: str
+    language: str
+    printed: tuple[str, ...]
+    gloss: Mapping[str, str]
+    early: Mapping[str, str]
+    modern: Mapping[str, str]
+
+
+def _load() -> dict[str, Term]:
+    table = tomllib.loads(
+        files("understave.findings").joinpath("instructions.toml").read_text(encoding="utf-8")
+    )
+    found: dict[str, Term] = {}
+    for kind, entries in table.items():
+        for name, entry in entries.items():
+            texts = {
+                side: {k[-2:]: v for k, v in entry.items() if k.startswith(side)}
+                for side in ("early", "modern")
+            }
+            glosses = {"en": entry["en"], "de": entry["de"]}
+            printed = tuple(entry["printed"])
+            found[name] = Term(name, kind, entry["lang"], printed, glosses, texts["early"], texts["modern"])
+    return found
+
+
+def plain(text: str) -> str:
+    """Return a text in small letters, without accents and full stops, its spaces made single."""
+    small = unicodedata.normalize("NFKD", text.casefold().replace("’", "'"))
+    bare = "".join(c for c in small if not unicodedata.combining(c)).replace(".", " ")
+    return " ".join(bare.split())
+
+
+DICTIONARY: dict[str, Term] = _load()
+TERMS: dict[str, str] = {plain(form): term.id for term in DICTIONARY.values() for form in term.printed}
+"""Printed form, made plain, to term id."""
+
+
+def gloss(term: str, language: str = "en") -> str:
+    """Return the short explanation of a term by its id; KeyError where there is no such term."""
+    return DICTIONARY[term].gloss[language]
+
+
+def on_instruments(term: str, language: str = "en") -> tuple[str, str] | None:
+    """Return what a term asks of an early and of a modern piano, None where they agree."""
+    entry = DICTIONARY[term]
+    return (entry.early[language], entry.modern[language]) if entry.early else None
+
+
+def read_text(text: str) -> tuple[tuple[str, ...], str]:
+    """Return the ids of the terms in a printed text, and the words that are not in the dictionary.
+
+    The longest printed form wins; words that only join are passed over.
+    """
+    words = plain(re.sub(r"[,;:()\[\]/!\"–—]", " ", _letters_told_apart(_METRONOME.sub(" ", text)))).split()
+    terms: list[str] = []
+    unread: list[str] = []
+    i = 0
+    while i < len(words):
+        for length in range(min(_LONGEST, len(words) - i), 0, -1):
+            term = TERMS.get(" ".join(words[i : i + length]))
+            if term is not None:
+                terms.append(term)
+                i += length
+                break
+        else:
+            unread.append(words[i])
+            i += 1
+    # Joining words are only passed over where they join known terms; in a sentence they stay.
+    rest = [w for w in unread if w not in _JOINING]
+    return tuple(terms), " ".join(unread).replace(_NO_SIGN, "") if rest else ""
+
+
+_NO_SIGN = "\N{WORD JOINER}"
+_LETTER = re.compile(r"(?<![^\W_])[FfPp](?![^\W_])")
+_KEY_BEFORE = re.compile(r"\b(?:in|en)\s+$", re.IGNORECASE)
+_KEY_AFTER = re.compile(r"[\s-]*(?:minor|major|moll|dur|mineur|majeur|flat|sharp)\b", re.IGNORECASE)
+
+
+def _letters_told_apart(text: str) -> str:
+    """Mark the letters F and P that are no dynamics, as titles and credits have them.
+
+    Dynamics are printed small; a capital is an initial or a key (F. Hensel, Sonata in F), and so is a small
+    letter after "in" or before a mode (in f, f-Moll). Common practice, no source.
+    """
+
+    def kept(m: re.Match[str]) -> str:
+        key = _KEY_BEFORE.search(text[: m.start()]) or _KEY_AFTER.match(text[m.end() :])
+        return m[0] + _NO_SIGN if m[0].isupper() or key else m[0]
+
+    return _LETTER.sub(kept, text)
+
+
+def find_instructions(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
+    """Return the printed instructions and what the printed pedal does, sorted by start."""
+    events = [*_instructions(score), *_pedal_marks(score, spans)]
+    return tuple(sorted(events, key=lambda e: e.start))
+
+
+# ---------------------------------------------------------------- words and signs
+
+
+def _instructions(score: Score) -> list[Event]:
+    struck: dict[tuple[Fraction, int], list[str]] = {}
+    for n in score.notes:
+        struck.setdefault((n.onset, n.staff), []).append(n.id)
+    read = [(d, *read_text(_text_of(d))) for d in score.directions if d.kind in _READ and _text_of(d)]
+    read.sort(key=lambda x: x[0].onset)
+    levels = [_LEVELS[t] for d, terms, _ in read for t in terms if d.kind == "dynamic" and t in _LEVELS]
+    extremes = {max(levels): "loudest", min(levels): "softest"} if len(set(levels)) > 1 else {}
+    found: list[tuple[Direction, str, list[tuple[str, Detail]], float]] = []
+    seen: set[tuple[Fraction, str]] = set()
+    met: set[str] = set()
+    for d, terms, unread in read:
+        # The same sign in both staves is one instruction.
+        if (d.onset, plain(d.text)) in seen:
+            continue
+        seen.add((d.onset, plain(d.text)))
+        main = next((t for t in terms if DICTIONARY[t].kind != _DEGREE), terms[0] if terms else None)
+        label = DICTIONARY[main].kind if main is not None else "text"
+        detail: list[tuple[str, Detail]] = [
+            ("text", " ".join(_METRONOME.sub(" ", d.text).split())),
+            ("terms", terms),
+        ]
+        if main is not None:
+            detail.append(("language", DICTIONARY[main].language))
+        if met.isdisjoint(terms):
+            detail.append(("first", 1))
+        met.update(terms)
+        if unread:
+            detail.append(("unread", unread))
+        if d.kind == "tempo" and d.value is not None:
+            detail.append(("per_minute", d.value))
+        level = next((_LEVELS[t] for t in terms if t in _LEVELS), None) if d.kind == "dynamic" else None
+        if level in extremes:
+            detail.append(("extreme", extremes.pop(level)))
+        instrument = next((t for t in terms if DICTIONARY[t].early), None)
+        if instrument is not None:
+            detail += [("instrument", instrument), ("source", COMMON_PRACTICE)]
+        found.append((d, label, detail, 0.95 if not unread else 0.7 if terms else 0.3))
+    events = []
+    for i, (d, label, detail, belief) in enumerate(found):
+        end = d.end if d.end is not None and d.end > d.onset else _until(score, label, d, found[i + 1 :])
+        notes = tuple(struck.get((d.onset, d.staff), ()))
+        events.append(Event(KIND, label, d.onset, max(end, d.onset), notes, belief, tuple(detail)))
+    return events
+
+
+_READ = frozenset(("words", "tempo", "dynamic", "wedge", "fermata"))
+
+
+def _text_of(d: Direction) -> str:
+    """Return the words of a direction; a hairpin says crescendo or diminuendo, a bare tempo nothing."""
+    if d.kind == "fermata":
+        return "fermata"
+    return _METRONOME.sub(" ", d.text).strip() or (d.text.strip() if d.value is not None else "")
+
+
+def _until(
+    score: Score,
+    label: str,
+    direction: Direction,
+    later: Sequence[tuple[Direction, str, list[tuple[str, Detail]], float]],
+) -> Fraction:
+    """Return where an instruction without a printed end stops holding."""
+    if label in ("character", "touch", "text", _DEGREE):
+        return score.measure_at(direction.onset).end
+    same = ("tempo", "tempo change") if label.startswith("tempo") else (label,)
+    return next(
+        (d.onset for d, other, _, _ in later if other in same and d.onset > direction.onset), score.end
+    )
+
+
+# ---------------------------------------------------------------- the printed pedal
+
+
+def _pedal_marks(score: Score, spans: tuple[Span, ...]) -> Iterator[Event]:
+    stretches = pedal_stretches(score)
+    changes = changes_of(spans)
+    if not stretches or not changes:
+        return
+    sounding = soundings(score)
+    starts = [c.start for c in changes]
+    held = [(down, up, _under(changes, starts, down, up)) for down, up in stretches]
+    mixed = [(down, up, chords) for down, up, chords in held if len(chords) > 1]
+    on_change = sum(1 for down, _ in stretches if down in set(starts))
+    detail: tuple[tuple[str, Detail], ...] = (
+        ("marks", len(stretches)),
+        ("at_changes", on_change),
+        ("held_through", len(mixed)),
+    )
+    if 2 * on_change >= len(stretches):
+        yield Event(PEDAL_MARK, "with the harmony", stretches[0][0], stretches[-1][1], (), 0.9, detail)
+    for down, up, chords in mixed:
+        yield _held_through(score, sounding, down, up, chords)
+    yield from _renewed(changes, stretches)
+
+
+def _under(
+    changes: Sequence[Change], starts: Sequence[Fraction], down: Fraction, up: Fraction
+) -> tuple[Change, ...]:
+    """Return the chords under a pedal; one that begins as it is lifted does not count."""
+    first = max(0, bisect_right(starts, down) - 1)
+    return tuple(c for c in changes[first : bisect_left(starts, up)] if c.end > down)
+
+
+def _held_through(
+    score: Score, sounding: Soundings, down: Fraction, up: Fraction, chords: Sequence[Change]
+) -> Event:
+    basses = [sounding.lowest(max(c.start, down), min(c.end, up)) for c in chords]
+    tones = {n.midi % 12 for n in basses if n is not None}
+    struck: list[Note] = list(
+        {n.id: n for c in (sounding.at(down), *sounding.between(down, up)) for n in c}.values()
+    )
+    own = [c.span.numeral.chord(c.span.key).semitones for c in chords]
+    present = sorted({n.midi % 12 for n in struck})
+    clashes = sum(
+        1
+        for a, b in combinations(present, 2)
+        if (b - a) % 12 in (1, 11) and not any(a in tones_ and b in tones_ for tones_ in own)
+    )
+    detail: tuple[tuple[str, Detail], ...] = (
+        ("key", chords[0].span.key),
+        ("chords", tuple(c.span.numeral for c in chords)),
+        ("times", tuple(max(c.start, down) for c in chords)),
+        ("bass", "stays" if len(tones) == 1 else "moves"),
+        ("clashes", clashes),
+        ("source", COMMON_PRACTICE),
+    )
+    notes = tuple(n.id for n in basses if n is not None)
+    belief = min(c.span.confidence for c in chords)
+    return Event(
+        PEDAL_MARK, "held through a change", down, up, tuple(dict.fromkeys(notes)), round(belief, 3), detail
+    )
+
+
+def _renewed(changes: Sequence[Change], stretches: Sequence[tuple[Fraction, Fraction]]) -> Iterator[Event]:
+    """Yield the chords within which the pedal is lifted and put down again."""
+    for change in changes:
+        inside = [down for down, _ in stretches if change.start < down < change.end]
+        if not inside:
+            continue
+        detail: tuple[tuple[str, Detail], ...] = (
+            ("key", change.span.key),
+            ("chord", change.span.numeral),
+            ("marks", len(inside)),
+        )
+        belief = round(change.span.confidence, 3)
+        yield Event(PEDAL_MARK, "renewed within a chord", change.start, change.end, (), belief, detail)

@@ -1,0 +1,285 @@
+"""Score and spans -> the plan of keys: where each begins and ends, how near home it is, how it is reached.
+
+Tonicization is set apart from modulation (Hutchinson, Music Theory for the 21st-Century Classroom,
+chapter 22; Open Music Theory, part IV): a key that lasts and closes with a cadence is a modulation; one
+that is only touched, a stretch of a few chords or several chords applied to one degree, is a
+tonicization. A single applied dominant with its answer is told by `applied` alone.
+
+Event: kind ``"key"``, one for every stretch of one key, so that the stretches cover the piece;
+tonicizations made of applied chords lie inside the key they are heard from. `notes` are those struck with
+the first chord. Labels:
+
+- home: the home key, or its return. modulation. tonicization. parallel: the home tonic in the other mode.
+
+Detail of every label, where it applies:
+
+- ``key`` Key, ``home`` Key. ``relation`` str (see `nearness.RELATIONS`), ``fifths`` int, ``common_scale``
+  int, ``common_chord`` tuple of PitchClass, ``interval`` Interval, ``respelled`` int: how near the key is to
+  home, see `nearness.Nearness`. ``degree`` RomanNumeral: its tonic chord seen from home.
+- ``bars`` Fraction: its length. ``chords`` int: how many different chords in a row.
+- ``came_from`` Key and ``from_relation`` str, ``from_fifths`` int: the key before it and how near that is.
+- ``goes_to`` Key: the key after it; ``returns`` int 1 where that is the one before it.
+- ``cadence`` Fraction: the arrival of its first authentic close with tonic and dominant in root position.
+- ``by`` str: how it is reached: ``"common chord"``, ``"common tone"`` (one note alone leads over),
+  ``"enharmonic"`` (a chord is reheard), ``"same tonic"``, ``"direct"``.
+- ``within`` int 1: a tonicization that lies within a key (applied chords). ``target`` RomanNumeral.
+
+Sentences, one per label:
+
+- home: "F minor is home: the piece begins in it." / "Home again in bar 59."
+- modulation: "The music moves to A flat major, the relative, and closes there in bar 12."
+- tonicization: "G major is touched for three chords and left again."
+- parallel: "E flat minor: the same tonic, the other mode; three flats more."
+
+Event: kind ``"pivot chord"``, label ``"common chord"``; it lasts as long as the chord, `notes` are its own
+notes. Detail: ``key`` Key and ``numeral`` RomanNumeral in the old key, ``new_key`` Key and ``new_numeral``
+RomanNumeral in the new one, ``chord_root`` PitchClass.
+
+- common chord: "The A minor chord is the sixth degree of C and the second of G: the door between the two."
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections import defaultdict
+from fractions import Fraction
+from functools import lru_cache
+
+from understave.findings.closes import AUTHENTIC, Close, find_closes, is_dominant
+from understave.findings.modes import Region, regions_of
+from understave.findings.nearness import nearness
+from understave.findings.progression import Progression, Step, progression_of
+from understave.findings.reheard import find_reheard
+from understave.harmony.reading import Detail, Event, Span
+from understave.score.model import Score
+from understave.theory.chord import Chord, Quality
+from understave.theory.key import Key, Mode
+from understave.theory.roman import RomanNumeral
+
+KIND = "key"
+PIVOT = "pivot chord"
+_LONG = 4
+"""Bars after which a key counts as reached even without a cadence."""
+_SHORT = Fraction(3, 2)
+"""Bars below which a cadence does not make a modulation."""
+_OWN: dict[Mode, str] = {
+    "major": "I ii iii IV V vi viio I7 ii7 iii7 IV7 V7 vi7 viiø7",
+    "minor": "i iio III iv v V VI VII viio i7 iiø7 III7 iv7 V7 VI7 VII7 viio7",
+}
+
+
+def find_keys(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
+    """Return the plan of keys and the pivot chords between them, by start."""
+    if not spans:
+        return ()
+    piece = progression_of(score, spans)
+    regions = regions_of(spans)
+    home = home_key(regions)
+    closes = find_closes(spans)
+    reheard = {e.get("new_key"): e for e in find_reheard(score, spans)}
+    found: list[Event] = []
+    for i, region in enumerate(regions):
+        before = regions[i - 1] if i else None
+        pivot = pivot_chord(piece, before, region) if before else None
+        by = ""
+        if before is not None:
+            turned = reheard.get(region.key)
+            if before.key.parallel == region.key:
+                by = "same tonic"
+            elif turned is not None and turned.start <= region.start <= turned.end:
+                by = "enharmonic"
+            elif _is_common_tone(piece, before, region):
+                by = "common tone"
+            else:
+                by = "common chord" if pivot is not None else "direct"
+        found.append(_key_event(piece, regions, i, home, closes, by))
+        if pivot is not None and by == "common chord":
+            found.append(pivot)
+    found += _tonicizations(piece, home)
+    return tuple(sorted(found, key=lambda e: (e.start, -e.end)))
+
+
+def home_key(regions: tuple[Region, ...]) -> Key:
+    """Return the key that first or last sounds, whichever holds more of the piece; the last where equal.
+
+    A last chord in the other mode of its tonic does not change the mode of home.
+    """
+    total: dict[Key, Fraction] = defaultdict(Fraction)
+    for region in regions:
+        total[region.key] += region.length
+    first, last = regions[0].key, regions[-1].key
+    if total[last] < total[last.parallel]:
+        last = last.parallel
+    return first if total[first] > total[last] else last
+
+
+def pivot_chord(piece: Progression, before: Region, region: Region) -> Event | None:
+    """Return the chord that belongs to both of two neighbouring keys and leads from one to the other.
+
+    The first chord of the new key or the last of the old one, whichever is no dominant of the new key; where
+    both serve, the first of the new, unless it is the new tonic and the old one leads to it as a preparation.
+    """
+    if before.key.tonic == region.key.tonic:
+        return None
+    steps = piece.steps
+    b = bisect_left([s.first for s in steps], region.first)
+    candidates = [steps[b], *(steps[b - 1 : b] if b else [])]
+    for step in candidates:
+        old, new = own_numeral(step.exit, before.key), own_numeral(step.exit, region.key)
+        if old is None or new is None or is_dominant(step.exit, region.key):
+            continue
+        if step is not steps[b] and step.end != region.start:
+            continue
+        notes = tuple(
+            n.id for n in piece.sounding(step.start, step.end) if n.midi % 12 in step.chord.semitones
+        )
+        detail: tuple[tuple[str, Detail], ...] = (
+            ("key", before.key),
+            ("numeral", old),
+            ("new_key", region.key),
+            ("new_numeral", new),
+            ("chord_root", step.chord.root),
+        )
+        return Event(PIVOT, "common chord", step.start, step.end, notes, round(step.confidence, 3), detail)
+    return None
+
+
+def own_numeral(chord: Chord, key: Key) -> RomanNumeral | None:
+    """Return a chord's numeral among the chords of a key's own scale, None where it is none of them."""
+    numeral = _own(key).get((chord.root.fifths, chord.quality))
+    return numeral.with_inversion(chord.inversion) if numeral is not None else None
+
+
+@lru_cache(maxsize=64)
+def _own(key: Key) -> dict[tuple[int, Quality], RomanNumeral]:
+    found: dict[tuple[int, Quality], RomanNumeral] = {}
+    for text in _OWN[key.mode].split():
+        numeral = RomanNumeral.parse(text)
+        chord = numeral.chord(key)
+        found[chord.root.fifths, chord.quality] = numeral
+    return found
+
+
+def _is_common_tone(piece: Progression, before: Region, region: Region) -> bool:
+    """Whether one pitch class of both tonics sounds alone for a beat before a key begins, and on in it."""
+    beat = piece.score.measure_at(before.end).beat_length
+    notes = piece.sounding(region.start - beat, region.start)
+    heard = {n.pitch.pitch_class.semitone for n in notes}
+    shared = nearness(before.key, region.key).common_chord
+    if len(heard) != 1 or not heard <= {p.semitone for p in shared}:
+        return False
+    goes_on = piece.sounding(region.start, region.start + beat)
+    return any(n.pitch.pitch_class.semitone in heard and n.onset <= region.start for n in goes_on)
+
+
+def _key_event(
+    piece: Progression,
+    regions: tuple[Region, ...],
+    i: int,
+    home: Key,
+    closes: tuple[Close, ...],
+    by: str,
+) -> Event:
+    region = regions[i]
+    spans = piece.spans
+    before = regions[i - 1] if i else None
+    after = regions[i + 1] if i + 1 < len(regions) else None
+    bars = region.length / piece.score.measure_at(region.start).full_length
+    own = [
+        c
+        for c in closes
+        if c.label == AUTHENTIC and c.rooted and c.key == region.key and region.first < c.goal <= region.last
+    ]
+    prepared = [c for c in own if c.prepared]
+    reached = bars >= _LONG or (bool(own) and bars >= 2) or (bool(prepared) and bars >= _SHORT)
+    if region.key == home:
+        label = "home"
+    elif region.key == home.parallel:
+        label = "parallel"
+    else:
+        label = "modulation" if reached else "tonicization"
+    detail = [
+        *_near(home, region.key),
+        ("bars", bars),
+        ("chords", sum(1 for s in piece.steps if region.first <= s.first <= region.last)),
+    ]
+    if before is not None:
+        step = nearness(before.key, region.key)
+        detail += [("came_from", before.key), ("from_relation", step.relation), ("from_fifths", step.fifths)]
+    if after is not None:
+        detail.append(("goes_to", after.key))
+        if before is not None and before.key == after.key:
+            detail.append(("returns", 1))
+    if own:
+        detail.append(("cadence", own[0].arrival))
+    if by:
+        detail.append(("by", by))
+    weights = [(float(s.end - s.start), s.confidence) for s in spans[region.first : region.last + 1]]
+    sure = sum(w * c for w, c in weights) / max(sum(w for w, _ in weights), 1e-9)
+    struck = [n.id for n in piece.sounding(region.start, spans[region.first].end) if n.onset == region.start]
+    return Event(KIND, label, region.start, region.end, tuple(struck), round(sure, 3), tuple(detail))
+
+
+def _near(home: Key, key: Key) -> list[tuple[str, Detail]]:
+    near = nearness(home, key)
+    quality = Quality.MAJOR if key.mode == "major" else Quality.MINOR
+    named = RomanNumeral.of(Chord(home.tonic + near.interval, quality), home)
+    degree = next(n for n in named if not n.applied and not n.special)
+    return [
+        ("key", key),
+        ("home", home),
+        ("relation", near.relation),
+        ("fifths", near.fifths),
+        ("common_scale", near.common_scale),
+        ("common_chord", near.common_chord),
+        ("interval", near.interval),
+        ("respelled", int(near.respelled)),
+        ("degree", degree),
+    ]
+
+
+def _tonicizations(piece: Progression, home: Key) -> list[Event]:
+    """Return stretches of two or more chords applied to one degree, with the chord they lead to."""
+    found: list[Event] = []
+    steps = piece.steps
+    i = 0
+    while i < len(steps):
+        if not steps[i].numeral.applied:
+            i += 1
+            continue
+        j = i
+        while piece.follow(j) is not None and _same_target(steps[i], steps[j + 1]):
+            j += 1
+        answer = piece.follow(j)
+        answers = answer is not None and answer.chord.root == steps[i].local.tonic
+        if j > i and any(s.is_dominant for s in steps[i : j + 1]):
+            end = answer.end if answers and answer is not None else steps[j].end
+            found.append(_tonicization(piece, steps[i : j + 1], end, answers, home))
+        i = j + 1
+    return found
+
+
+def _same_target(a: Step, b: Step) -> bool:
+    return bool(b.numeral.applied) and a.key == b.key and a.local == b.local
+
+
+def _tonicization(
+    piece: Progression, steps: tuple[Step, ...], end: Fraction, answers: bool, home: Key
+) -> Event:
+    first = steps[0]
+    bars = (end - first.start) / piece.score.measure_at(first.start).full_length
+    detail = [
+        *_near(home, first.local),
+        ("bars", bars),
+        ("chords", len(steps) + int(answers)),
+        ("came_from", first.key),
+        ("from_relation", nearness(first.key, first.local).relation),
+        ("from_fifths", nearness(first.key, first.local).fifths),
+        ("goes_to", first.key),
+        ("returns", 1),
+        ("within", 1),
+        ("target", first.numeral.applied[0]),
+    ]
+    sure = min(s.confidence for s in steps)
+    struck = [n.id for n in piece.sounding(first.start, first.end) if n.onset == first.start]
+    return Event(KIND, "tonicization", first.start, end, tuple(struck), round(sure, 3), tuple(detail))

@@ -1,0 +1,221 @@
+"""Score and spans -> the course of the melody: where it lies, how far it reaches, where it leaps or stays.
+
+Which notes are the melody is for `texture` to say.
+
+Events of kind ``"melody"``; ``hand`` str where the melody lies (not for a range), ``low`` and ``high`` Pitch:
+
+- in the left hand, in the bass, in an inner voice: "From bar 37 the melody lies in the left hand." Also
+  ``before`` str, the place it comes from.
+- back on top: "From bar 45 the melody is back on top." Also ``before``.
+- range: "The melody spans from C4 to A5." Also ``interval`` Interval, ``low_time`` and ``high_time``
+  Fraction; `notes` are the lowest and the highest.
+- repeated notes: "The melody repeats F4 six times." Also ``pitch`` Pitch, ``count`` int.
+- leap: "The melody leaps up a seventh." Also ``first`` and ``second`` Pitch, ``interval`` Interval,
+  ``direction`` str (``"up"``/``"down"``), ``filled`` int (1 where it then turns back by step).
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator
+from itertools import pairwise
+
+from understave.findings.endings import is_sung
+from understave.findings.texture import Texture, hand_of, texture_of
+from understave.harmony.reading import Detail, Event, Span
+from understave.score.model import Note, Score
+from understave.theory.pitch import Interval
+
+_LEAP, _MOST_LEAPS = 8, 8
+_MOST_REPEATED = 6
+_REPEATED, _REPEATED_WORDS = 4, 6
+"""Fewest notes on one pitch that are told; words are often spoken on one note."""
+
+
+def find_melody(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
+    """Return where the melody changes its place, its range, its leaps and repeated notes, by start."""
+    if not score.measures:
+        return ()
+    texture = texture_of(score, spans)
+    melody = texture.melody
+    if len(melody) < 2:
+        return ()
+    events = _places_to_events(score, texture)
+    # Where there is a singer, what the piano plays meanwhile is not the melody's range.
+    melody = tuple(n for n in melody if is_sung(score, n)) or melody
+    low = min(melody, key=lambda n: n.midi)
+    high = max(melody, key=lambda n: n.midi)
+    if low.midi != high.midi:
+        events.append(
+            Event(
+                "melody",
+                "range",
+                melody[0].onset,
+                melody[-1].end,
+                (low.id, high.id),
+                0.8,
+                (
+                    ("low", low.pitch),
+                    ("high", high.pitch),
+                    ("low_time", low.onset),
+                    ("high_time", high.onset),
+                    ("interval", Interval.between(low.pitch, high.pitch)),
+                ),
+            )
+        )
+    events += _repeated_notes(score, melody) + _leaps(score, melody)
+    return tuple(sorted(events, key=lambda e: e.start))
+
+
+def _places_to_events(score: Score, texture: Texture) -> list[Event]:
+    """Tell where the melody leaves the top line and where it comes back."""
+    events: list[Event] = []
+    places = texture.places
+    top = min(o.staff for o in texture.outlines)
+    bottom = max(o.staff for o in texture.outlines)
+    before = ""
+    i = 0
+    while i < len(places):
+        j = i
+        while j < len(places) and places[j] == places[i]:
+            j += 1
+        outline = texture.outlines[places[i]]
+        notes = [n for k in range(i, j) for n in outline.bars.get(k, ())]
+        label = "back on top"
+        silent = not any(
+            k in o.bars for o in texture.outlines if o.staff < outline.staff for k in range(i, j)
+        )
+        if not outline.upper or (outline.staff != top and not silent):
+            if outline.staff == bottom and top != bottom:
+                label = "in the left hand" if not _is_lowest(score, notes) else "in the bass"
+            else:
+                label = "in an inner voice"
+        if notes and (label != "back on top" or before not in ("", "on top")):
+            low, high = min(notes, key=lambda n: n.midi), max(notes, key=lambda n: n.midi)
+            detail: list[tuple[str, Detail]] = [
+                ("hand", hand_of(score, outline.staff)),
+                ("low", low.pitch),
+                ("high", high.pitch),
+            ]
+            if before:
+                detail.append(("before", before))
+            events.append(
+                Event(
+                    "melody",
+                    label,
+                    notes[0].onset,
+                    notes[-1].end,
+                    tuple(n.id for n in notes),
+                    0.75 if j - i > 1 else 0.5,
+                    tuple(detail),
+                )
+            )
+        if notes:
+            before = "on top" if label == "back on top" else label
+        i = j
+    return events
+
+
+def _is_lowest(score: Score, notes: list[Note]) -> bool:
+    """Whether nothing sounds below most of a line's notes."""
+    if not notes:
+        return False
+    onsets = [n.at for n in score.notes]
+    longest = max(float(n.duration) for n in score.notes)
+    under = 0
+    for n in notes:
+        first = bisect_left(onsets, n.at - longest)
+        last = bisect_right(onsets, n.at)
+        under += any(m.end > n.onset and 0 < n.midi - m.midi != 12 for m in score.notes[first:last])
+    return 2 * under < len(notes)
+
+
+def repeated_runs(score: Score, melody: tuple[Note, ...]) -> Iterator[tuple[int, int]]:
+    """Cut a melody into runs of one note, first and end; a run goes on over rests of up to a beat."""
+    i = 0
+    while i < len(melody):
+        j = i + 1
+        while (
+            j < len(melody)
+            and melody[j].midi == melody[i].midi
+            and melody[j].onset - melody[j - 1].end <= score.measures[melody[j].measure].beat_length
+        ):
+            j += 1
+        yield i, j
+        i = j
+
+
+def _repeated_notes(score: Score, melody: tuple[Note, ...]) -> list[Event]:
+    """Tell the longest runs of one note."""
+    runs = [
+        melody[i:j]
+        for i, j in repeated_runs(score, melody)
+        if j - i >= (_REPEATED_WORDS if any(n.lyrics for n in melody[i:j]) else _REPEATED)
+    ]
+    longest = sorted(runs, key=lambda run: -len(run))[:_MOST_REPEATED]
+    return [
+        Event(
+            "melody",
+            "repeated notes",
+            run[0].onset,
+            run[-1].end,
+            tuple(n.id for n in run),
+            0.9,
+            (
+                ("hand", hand_of(score, run[0].staff)),
+                ("low", run[0].pitch),
+                ("high", run[0].pitch),
+                ("pitch", run[0].pitch),
+                ("count", len(run)),
+            ),
+        )
+        for run in longest
+    ]
+
+
+def _leaps(score: Score, melody: tuple[Note, ...]) -> list[Event]:
+    """Tell the widest leaps inside a line, from a minor sixth on, each where it comes first.
+
+    Quick notes leap in every broken chord: from half a beat on, leaps are sung.
+    """
+    wide: list[tuple[int, int]] = []
+    told: set[tuple[int, int]] = set()
+    for i, (a, b) in enumerate(pairwise(melody)):
+        slow = score.measures[a.measure].beat_length / 2
+        if (
+            abs(b.midi - a.midi) >= _LEAP
+            and min(a.duration, b.duration) >= slow
+            and (a.midi, b.midi) not in told
+            and a.staff == b.staff
+            and b.onset == a.end
+        ):
+            told.add((a.midi, b.midi))
+            wide.append((abs(b.midi - a.midi), i))
+    events = []
+    for size, i in sorted(sorted(wide, key=lambda x: (-x[0], x[1]))[:_MOST_LEAPS], key=lambda x: x[1]):
+        a, b = melody[i], melody[i + 1]
+        up = b.midi > a.midi
+        after = melody[i + 2] if i + 2 < len(melody) else None
+        filled = after is not None and (after.midi > b.midi) != up and 0 < abs(after.midi - b.midi) <= 2
+        low, high = (a, b) if up else (b, a)
+        events.append(
+            Event(
+                "melody",
+                "leap",
+                a.onset,
+                b.end,
+                (a.id, b.id),
+                round(min(0.9, 0.4 + 0.04 * size), 3),
+                (
+                    ("hand", hand_of(score, a.staff)),
+                    ("low", low.pitch),
+                    ("high", high.pitch),
+                    ("first", a.pitch),
+                    ("second", b.pitch),
+                    ("interval", Interval.between(low.pitch, high.pitch)),
+                    ("direction", "up" if up else "down"),
+                    ("filled", int(filled)),
+                ),
+            )
+        )
+    return events

@@ -1,0 +1,463 @@
+"""Score and spans -> passages that come back, aligned bar to bar, and what is different the second time.
+
+Bars are compared by where in the bar which letter sounds, on the melody, the bass and the whole, at every
+distance of steps, so that another octave, another mode and another key still match; long notes weigh more,
+so an adorned melody matches its plain form. Passages are found by local alignment (Smith and Waterman,
+"Identification of Common Molecular Subsequences", 1981): bars may be put in or left out on the way.
+
+Events of kind ``"return"``, over the later passage: label ``"literal"``, ``"varied"``,
+``"in another key"``, ``"in the other mode"`` (of the same tonic). Detail: ``bars`` int; ``from_start``,
+``from_end`` Fraction, the earlier passage; ``pairs`` tuple of (Fraction start of the earlier bar, Fraction
+start of the later bar, str how the later compares: ``"same"``, ``"melody varied"``,
+``"accompaniment varied"``, ``"both varied"``, ``"put in"``, ``"left out"``; where a bar has no partner its
+partner's moment is that of the bar before it); ``first_difference``
+Fraction, the later bar that first is not the same (absent where none is); ``key`` and ``from_key`` Key,
+``steps`` int and ``semitones`` int by which the melody is moved (0 = same letters, up to the octave);
+``leaves`` and ``from_leaves`` Fraction where both go on differently (absent at the end of the piece).
+
+- literal: "Bars 31 to 34 are bars 1 to 4 again."
+- varied: "Bars 59 to 63 bring back bars 5 to 9, with changes from bar 59 on."
+- in another key: "Bars 45 to 52 bring back bars 9 to 16, now in D flat major."
+- in the other mode: "Bars 16 to 20 bring back bars 1 to 5, now in the minor."
+
+Events of kind ``"difference"``, over the bars in which the return differs, with ``from_start`` and
+``from_end`` Fraction (the earlier bars) and ``bars`` int; ``return_start`` Fraction is the start of the
+return that they belong to:
+
+- melody varied: "The melody is changed against bar 6."
+- accompaniment varied: "The melody is as in bar 5, what goes with it is new."
+- both varied: "Melody and accompaniment are both changed."
+- put in: "These bars are new; nothing stood here the first time."
+- left out: "Bars 11 and 12 are left out here."
+- different continuation: "From here the music goes another way than after bar 9." (``from_end`` is the end
+  of the earlier bar, the event is the first bar of the new way).
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import Counter, defaultdict
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from understave.findings.remembered import remembered
+from understave.findings.texture import BASS, texture_of
+from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.units import Floats
+from understave.score.model import Note, Score
+from understave.theory.key import Key
+
+SAME, MELODY_VARIED, ACCOMPANIMENT_VARIED, BOTH_VARIED = (
+    "same",
+    "melody varied",
+    "accompaniment varied",
+    "both varied",
+)
+PUT_IN, LEFT_OUT = "put in", "left out"
+_STEPS = 7
+_GRID = 12
+"""Places in a quarter note that are told apart."""
+_MELODY, _BASS, _ALL = 0.55, 0.2, 0.25
+_ALIKE = 0.6
+"""Similarity from which two bars speak for a return, 0..1."""
+_GAP = 0.55
+_FEWEST = 3
+_TUNE_ALONE = 0.12
+"""What is taken off where only the melody speaks for a return."""
+_LEAST = 0.55
+"""Summed excess of similarity over `_ALIKE` that makes a return."""
+_MOST = 16
+_SURE = 0.25
+"""Excess for each bar from which a passage counts though no bar keeps its melody or accompaniment."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Two bars that correspond; `old` or `new` is -1 where a bar is put in or left out."""
+
+    old: int
+    new: int
+    how: str
+
+
+@dataclass(frozen=True, slots=True)
+class Passage:
+    """A return: pairs of bars in order; by how many steps (0..6) and semitones (0..11) notes move up, octaves
+    apart; the main keys of both passages, if any; and its weight, the similarity in excess of what is needed.
+    """
+
+    pairs: tuple[Pair, ...]
+    steps: int
+    semitones: int
+    from_key: Key | None
+    key: Key | None
+    weight: float
+
+    @property
+    def old(self) -> tuple[int, int]:
+        """First and last bar of the earlier passage."""
+        bars = [p.old for p in self.pairs if p.old >= 0]
+        return bars[0], bars[-1]
+
+    @property
+    def new(self) -> tuple[int, int]:
+        """First and last bar of the return."""
+        bars = [p.new for p in self.pairs if p.new >= 0]
+        return bars[0], bars[-1]
+
+
+@dataclass(frozen=True, slots=True)
+class _Bar:
+    """What a bar holds: place in the bar (in `_GRID`), letter (0..6) and MIDI number, for melody and rest."""
+
+    melody: tuple[tuple[int, int, int], ...]
+    rest: tuple[tuple[int, int, int], ...]
+
+
+def find_returns(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
+    """Return the passages that come back and their differences, by start."""
+    if len(score.measures) < 2 * _FEWEST or not any(n.duration > 0 for n in score.notes):
+        return ()
+    passages = passages_of(score, spans)
+    events: list[Event] = []
+    for p in passages:
+        events += _told(score, spans, p)
+    return tuple(sorted(events, key=lambda e: e.start))
+
+
+@remembered
+def similarity(score: Score, spans: tuple[Span, ...]) -> Floats:
+    """Return how alike bars are, 0..1, by steps up from the first to the second: shape (7, bars, bars)."""
+    texture = texture_of(score, spans)
+    count = len(score.measures)
+    melody = {n.id for n in texture.melody}
+    places: dict[int, int] = {}
+    rows: dict[str, list[tuple[int, int, int, float]]] = {"melody": [], "bass": [], "all": []}
+    origins = _origins(score)
+    for n in score.notes:
+        if n.grace or n.cue or not n.duration:
+            continue
+        at = round((n.at - origins[n.measure]) * _GRID)
+        place = places.setdefault(at, len(places))
+        row = (n.measure, place, n.pitch.diatonic % _STEPS, float(n.duration))
+        rows["all"].append(row)
+        if n.id in melody:
+            rows["melody"].append(row)
+        elif texture.roles[n.id] == BASS:
+            rows["bass"].append(row)
+    tables = {name: _table(found, count, max(1, len(places))) for name, found in rows.items()}
+    weights = {"melody": _MELODY, "bass": _BASS, "all": _ALL}
+    total = np.zeros((_STEPS, count, count))
+    tune = np.zeros((_STEPS, count, count))
+    share = np.zeros((count, count))
+    for name, table in tables.items():
+        filled: NDArray[np.bool_] = (table > 0).sum(axis=(1, 2)) > 0
+        either = filled[:, None] | filled[None, :]
+        share += weights[name] * either
+        flat = table.reshape(count, -1)
+        # One product for all steps: many small ones would wait for each other's threads.
+        moved = np.concatenate([np.roll(table, k, axis=2).reshape(count, -1) for k in range(_STEPS)])
+        alike = (moved @ flat.T).reshape(_STEPS, count, count)
+        total += weights[name] * alike
+        if name == "melody":
+            tune += alike
+    several = (tables["melody"] > 0).sum(axis=(1, 2)) >= _FEWEST
+    tune = np.where(several[:, None] & several[None, :], tune - _TUNE_ALONE, 0.0)
+    result: Floats = np.maximum(total / np.maximum(share, 1e-9), tune)
+    return result
+
+
+def _origins(score: Score) -> list[float]:
+    """Return where the first beat of every measure is or would be, in quarters: floats, for speed."""
+    return [float(m.start - m.offset) for m in score.measures]
+
+
+def _table(rows: list[tuple[int, int, int, float]], bars: int, places: int) -> NDArray[np.float32]:
+    """Return unit rows of where which letter begins, weighted by the root of its length."""
+    table = np.zeros((bars, places, _STEPS), dtype=np.float32)
+    for bar, place, letter, length in rows:
+        table[bar, place, letter] = max(table[bar, place, letter], length)
+    table = np.sqrt(table)
+    norm = np.sqrt((table**2).sum(axis=(1, 2), keepdims=True))
+    unit: NDArray[np.float32] = table / np.maximum(norm, 1e-6)
+    return unit
+
+
+@remembered
+def passages_of(score: Score, spans: tuple[Span, ...]) -> tuple[Passage, ...]:
+    """Return the passages that come back, in order, each from its best earlier likeness."""
+    alike = similarity(score, spans)
+    bars = _contents(score, spans)
+    starts = [*(m.start for m in score.measures), score.end]
+    chosen: list[Passage] = []
+    covered: set[int] = set()
+    for steps, path in _alignments(alike):
+        path = _trimmed([(i, j) for i, j in path if j not in covered], alike[steps])
+        pairs = [(i, j) for i, j in path if i >= 0 and j >= 0]
+        if len(pairs) < _FEWEST or _is_sequence(pairs, steps):
+            continue
+        left = sum(float(alike[steps, i, j]) - _ALIKE for i, j in pairs)
+        if left < _LEAST or not _distinct(bars, [j for _, j in pairs]):
+            continue
+        by = _semitones(path, bars)
+        first, last = pairs[0], pairs[-1]
+        before = main_key(spans, starts[first[0]], starts[last[0] + 1])
+        here = main_key(spans, starts[first[1]], starts[last[1] + 1])
+        inflected = before is not None and here is not None and before.mode != here.mode
+        compared = _compared(path, bars, steps, by, inflected)
+        if all(p.how == BOTH_VARIED for p in compared) and left < _SURE * len(pairs):
+            continue
+        passage = Passage(compared, steps, by, before, here, left)
+        chosen.append(passage)
+        covered.update(range(passage.new[0], passage.new[1] + 1))
+        if len(chosen) == _MOST:
+            break
+    return tuple(sorted(chosen, key=lambda p: p.new))
+
+
+def _alignments(alike: Floats) -> list[tuple[int, list[tuple[int, int]]]]:
+    """Return local alignments of the piece with itself, heaviest first: steps, path.
+
+    A path holds pairs of bars, with -1 for a bar that is put in or left out.
+    """
+    steps, count, _ = alike.shape
+    gain = alike - _ALIKE
+    # Moving to another key must be worth it; a passage is not its own return.
+    gain[1:] -= 0.04
+    rows = np.arange(count)
+    gain[:, rows[:, None] + 2 > rows[None, :]] = -9.0
+    height = np.zeros((steps, count + 1, count + 1))
+    came = np.zeros((steps, count + 1, count + 1), dtype=np.int8)
+    slope = _GAP * np.arange(count + 1)
+    for i in range(1, count + 1):
+        diagonal = np.concatenate([np.zeros((steps, 1)), height[:, i - 1, :-1] + gain[:, i - 1, :]], axis=1)
+        up = height[:, i - 1, :] - _GAP
+        here = np.maximum(np.maximum(diagonal, up), 0.0)
+        run = np.maximum.accumulate(here + slope, axis=1) - slope
+        height[:, i, :] = run
+        came[:, i, :] = np.where(run > here + 1e-9, 3, np.where(here <= 0, 0, np.where(diagonal >= up, 1, 2)))
+    ends = np.argwhere(height >= _LEAST)
+    order = np.argsort(-height[tuple(ends.T)], kind="stable")
+    used: set[tuple[int, int, int]] = set()
+    found = []
+    for t, i, j in ends[order].tolist():
+        path, clean = [], True
+        weight = float(height[t, i, j])
+        a, b = i, j
+        while came[t, a, b]:
+            if (t, a, b) in used:
+                clean = False
+                break
+            used.add((t, a, b))
+            move = came[t, a, b]
+            if move == 1:
+                a, b = a - 1, b - 1
+                path.append((a, b))
+            elif move == 2:
+                a -= 1
+                path.append((a, -1))
+            else:
+                b -= 1
+                path.append((-1, b))
+        if clean and path:
+            found.append((t, path[::-1], weight))
+    # A passage that comes a third time is compared with its first statement where that is as good.
+    found.sort(key=lambda x: -x[2] + 0.002 * max(i for i, _ in x[1]))
+    return [(t, path) for t, path, _ in found]
+
+
+def _trimmed(path: list[tuple[int, int]], alike: Floats) -> list[tuple[int, int]]:
+    """Cut a path where the earlier passage would run into the later, and to alike bars at both ends."""
+    pairs = [(i, j) for i, j in path if i >= 0 and j >= 0]
+    if not pairs:
+        return []
+    first = pairs[0][1]
+    path = [(i, j) for i, j in path if i < first]
+
+    def alike_enough(pair: tuple[int, int]) -> bool:
+        return pair[0] >= 0 and pair[1] >= 0 and alike[pair] >= _ALIKE
+
+    while path and not alike_enough(path[0]):
+        path = path[1:]
+    while path and not alike_enough(path[-1]):
+        path = path[:-1]
+    return path
+
+
+def _is_sequence(pairs: list[tuple[int, int]], steps: int) -> bool:
+    """Whether a moved passage follows at once on its model: that is a sequence, not a return."""
+    return steps != 0 and pairs[0][1] - pairs[-1][0] <= 2 and len(pairs) <= 4
+
+
+def _distinct(bars: list[_Bar], new: list[int]) -> bool:
+    """Whether a passage is more than one bar of accompaniment over and over."""
+    return len({(bars[j].melody, bars[j].rest) for j in new}) > 1 and sum(
+        bool(bars[j].melody) for j in new
+    ) * 2 >= len(new)
+
+
+def _contents(score: Score, spans: tuple[Span, ...]) -> list[_Bar]:
+    texture = texture_of(score, spans)
+    melody = {n.id for n in texture.melody}
+    sung: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
+    other: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
+    origins = _origins(score)
+    for n in score.notes:
+        if not n.grace and not n.cue and n.duration:
+            at = round((n.at - origins[n.measure]) * _GRID)
+            (sung if n.id in melody else other)[n.measure].append((at, n.pitch.diatonic % _STEPS, n.midi))
+    return [
+        _Bar(tuple(sorted(sung.get(i, ()))), tuple(sorted(other.get(i, ()))))
+        for i in range(len(score.measures))
+    ]
+
+
+def _compared(
+    path: list[tuple[int, int]], bars: list[_Bar], steps: int, by: int, inflected: bool
+) -> tuple[Pair, ...]:
+    """Say of each pair of bars whether the later is the same, once moved by steps and semitones.
+
+    `inflected`: the mode is another, so that the same letters are the same melody.
+    """
+
+    def same(old: tuple[tuple[int, int, int], ...], new: tuple[tuple[int, int, int], ...]) -> bool:
+        if inflected:
+            return {(t, (x + steps) % _STEPS) for t, x, _ in old} == {(t, x) for t, x, _ in new}
+        return {(t, (p + by) % 12) for t, _, p in old} == {(t, p % 12) for t, _, p in new}
+
+    pairs = []
+    for i, j in path:
+        if i < 0 or j < 0:
+            pairs.append(Pair(i, j, PUT_IN if i < 0 else LEFT_OUT))
+            continue
+        tune, rest = same(bars[i].melody, bars[j].melody), same(bars[i].rest, bars[j].rest)
+        how = SAME if tune and rest else MELODY_VARIED if rest else ACCOMPANIMENT_VARIED
+        pairs.append(Pair(i, j, how if tune or rest else BOTH_VARIED))
+    return tuple(pairs)
+
+
+def _semitones(path: list[tuple[int, int]], bars: list[_Bar]) -> int:
+    """Return by how many semitones (0..11) the later bars are mostly moved up."""
+    moves: Counter[int] = Counter()
+    for i, j in path:
+        if i >= 0 and j >= 0:
+            at = {t: p for t, _, p in bars[j].melody}
+            moves.update((at[t] - p) % 12 for t, _, p in bars[i].melody if t in at)
+    return min(moves, key=lambda x: (-moves[x], x)) if moves else 0
+
+
+def _told(score: Score, spans: tuple[Span, ...], passage: Passage) -> list[Event]:
+    measures = score.measures
+    (old_first, old_last), (new_first, new_last) = passage.old, passage.new
+    start, end = measures[new_first].start, measures[new_last].end
+    pairs: list[Detail] = []
+    old = new = Fraction(0)
+    for p in passage.pairs:
+        old = measures[p.old].start if p.old >= 0 else old
+        new = measures[p.new].start if p.new >= 0 else new
+        pairs.append((old, new, p.how))
+    label, keys = _label(passage)
+    detail: list[tuple[str, Detail]] = [
+        ("bars", new_last - new_first + 1),
+        ("from_start", measures[old_first].start),
+        ("from_end", measures[old_last].end),
+        ("pairs", tuple(pairs)),
+        ("steps", passage.steps),
+        ("semitones", passage.semitones),
+        *keys,
+    ]
+    different = [p for p in passage.pairs if p.how != SAME]
+    if different:
+        at = next(p.new for p in (*different, passage.pairs[-1]) if p.new >= 0)
+        detail.append(("first_difference", measures[at].start))
+    matched = sum(p.old >= 0 and p.new >= 0 for p in passage.pairs)
+    confidence = matched / len(passage.pairs) * (1 - 0.5 ** (passage.weight / 0.4))
+
+    def difference(how: str, old: tuple[int, int], new: tuple[int, int]) -> Event:
+        return _difference(score, how, old, new, start, confidence)
+
+    events = []
+    if new_last + 1 < len(measures) and old_last + 1 < new_first:
+        detail += [("leaves", end), ("from_leaves", measures[old_last].end)]
+        events.append(
+            difference("different continuation", (old_last, old_last), (new_last + 1, new_last + 1))
+        )
+    i = 0
+    while i < len(passage.pairs):
+        j = i
+        while j < len(passage.pairs) and passage.pairs[j].how == passage.pairs[i].how:
+            j += 1
+        run = passage.pairs[i:j]
+        if run[0].how != SAME:
+            near = passage.pairs[i - 1] if i else run[0]
+            olds = [p.old for p in run if p.old >= 0] or [near.old]
+            news = [p.new for p in run if p.new >= 0] or [near.new]
+            events.append(difference(run[0].how, (olds[0], olds[-1]), (news[0], news[-1])))
+        i = j
+    notes = tuple(n.id for n in texture_of(score, spans).melody if new_first <= n.measure <= new_last)
+    return [
+        Event("return", label, start, end, notes, round(confidence, 3), tuple(detail)),
+        *events,
+    ]
+
+
+def _label(passage: Passage) -> tuple[str, list[tuple[str, Detail]]]:
+    """Name a return by the keys of both passages and by what changed."""
+    before, here = passage.from_key, passage.key
+    keys: list[tuple[str, Detail]] = []
+    if before is not None and here is not None:
+        keys = [("key", here), ("from_key", before)]
+        if passage.steps == 0 and before.tonic == here.tonic and before.mode != here.mode:
+            return "in the other mode", keys
+    if passage.semitones:
+        # Keys that lie otherwise than the notes, as where both passages wander, are not told as theirs.
+        moved = before is not None and here is not None and _moves(before, here) == passage.semitones
+        return "in another key", (keys if moved else [])
+    literal = all(p.how == SAME for p in passage.pairs)
+    return ("literal" if literal else "varied"), keys
+
+
+def _moves(before: Key, here: Key) -> int:
+    """Return by how many semitones (0..11) a tonic lies above another."""
+    return (here.tonic.semitone - before.tonic.semitone) % 12
+
+
+def main_key(spans: tuple[Span, ...], start: Fraction, end: Fraction) -> Key | None:
+    """Return the key that lasts longest between two moments."""
+    lasting: dict[Key, Fraction] = defaultdict(Fraction)
+    first = max(0, bisect_right(spans, start, key=lambda s: s.start) - 1)
+    for s in spans[first:]:
+        if s.start >= end:
+            break
+        if s.end > start:
+            lasting[s.key] += min(s.end, end) - max(s.start, start)
+    return max(lasting, key=lambda k: lasting[k]) if lasting else None
+
+
+def _difference(
+    score: Score, label: str, old: tuple[int, int], new: tuple[int, int], whole: Fraction, confidence: float
+) -> Event:
+    """Tell one difference, given the first and last bars of both sides and the return it belongs to."""
+    measures = score.measures
+    return Event(
+        "difference",
+        label,
+        measures[new[0]].start,
+        measures[new[1]].end,
+        _struck(score, *new),
+        round(0.9 * confidence, 3),
+        (
+            ("bars", new[1] - new[0] + 1),
+            ("from_start", measures[old[0]].start),
+            ("from_end", measures[old[1]].end),
+            ("return_start", whole),
+        ),
+    )
+
+
+def _struck(score: Score, first: int, last: int) -> tuple[str, ...]:
+    chosen: list[Note] = [n for n in score.notes if first <= n.measure <= last and not n.grace]
+    return tuple(n.id for n in chosen)

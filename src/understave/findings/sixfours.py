@@ -1,0 +1,289 @@
+"""Score and spans -> six-four chords by kind, and sevenths in the bass with where they lead.
+
+A triad with its fifth in the bass is unstable, and what the bass does tells why it is there (Hutchinson,
+Music Theory for the 21st-Century Classroom, section 16.3 and the one on types of six-four chords; Open
+Music Theory, part IV, on the cadential six-four and on six-fours that prolong):
+
+* cadential: over the dominant's own bass, on a beat at least as strong as the dominant after it; the
+  sixth and the fourth above the bass step down to fifth and third;
+* pedal (or neighbour): the bass stays, the same chord before and after, two voices step up and back;
+* passing: the bass steps on in one direction through it;
+* arpeggiated: the bass moves through the chord's own notes, the same harmony before or after.
+
+A cadential six-four is also found inside a chord labelled as a plain dominant, where the tonic's root and
+third are held or struck over its bass and step down to leading tone and second degree.
+
+Event: kind ``"six-four"``; `notes` are the bass notes and the notes of the six-four above them; it lasts as
+long as the six-four, a cadential one up to its resolution. Detail, where it applies:
+
+- ``key`` Key, ``chord`` RomanNumeral: as labelled. ``bass`` Pitch: its lowest note.
+- ``before``, ``after`` RomanNumeral: the chords around it. ``before_bass``, ``after_bass`` Pitch.
+- ``sixth``, ``fourth`` Pitch and ``sixth_to``, ``fourth_to`` Pitch: the two dissonant notes of a cadential
+  six-four and where they go; absent where a voice does not step down. ``resolution`` Fraction.
+- ``direction`` str: ``"up"``/``"down"``, of the passing bass.
+
+Sentences, one per label:
+
+- cadential: "A cadential six-four: the tonic's notes lean on the dominant's bass, then sink into it."
+- passing: "A passing six-four: the bass walks through D on its way from E to C."
+- pedal: "A pedal six-four: the bass stays on C while two voices step up and come back."
+- arpeggiated: "An arpeggiated six-four: only the bass has moved, to another note of the same chord."
+
+Event: kind ``"seventh in the bass"``; it lasts from the chord to the end of the chord after it. Labels:
+
+- resolves: "The seventh lies in the bass and, as a seventh wants to, sinks a step, to E."
+- held: "The seventh lies in the bass and stays there as the chord above it changes."
+- leaps: "The seventh lies in the bass, but the bass leaps away; listen for who takes over its step down."
+- rises: "The seventh lies in the bass and rises a step instead of falling."
+
+Detail: ``key`` Key, ``chord`` RomanNumeral, ``seventh`` Pitch, ``to`` Pitch (the next bass note),
+``after`` RomanNumeral, ``taken_over`` Pitch (another voice's note a step below the seventh's pitch class,
+label leaps, where there is one).
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Sequence
+from fractions import Fraction
+
+from understave.findings.closes import cadential, chords_of, is_root_dominant, numeral_in
+from understave.findings.remembered import remembered
+from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.units import metric_level
+from understave.score.model import Note, Score
+from understave.theory.chord import Chord
+from understave.theory.pitch import Interval, Pitch
+
+_Details = list[tuple[str, Detail]]
+
+
+@remembered
+def find_sixfours(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
+    """Return six-four chords and sevenths in the bass, in order."""
+    notes = list(score.struck)
+    piece = _Piece(score, spans, chords_of(spans), notes)
+    found = []
+    for i in range(len(spans)):
+        found += [e for e in (piece.six_four(i), piece.hidden(i), piece.seventh(i)) if e is not None]
+    return tuple(found)
+
+
+class _Piece:
+    """Spans with the notes that sound in each, looked up while the chords are gone through."""
+
+    def __init__(
+        self, score: Score, spans: tuple[Span, ...], chords: tuple[Chord, ...], notes: Sequence[Note]
+    ) -> None:
+        self.score = score
+        self.spans = spans
+        self.chords = chords
+        self.notes = notes
+        self.onsets = [n.at for n in notes]
+        self.longest = max((float(n.duration) for n in notes), default=0.0)
+
+    def within(self, start: Fraction, end: Fraction) -> list[Note]:
+        """Return the notes that sound between two moments, by onset and pitch."""
+        begin = float(start)
+        first = bisect_left(self.onsets, begin - self.longest)
+        last = bisect_left(self.onsets, float(end))
+        return [n for n in self.notes[first:last] if n.until > begin]
+
+    def bass(self, i: int) -> Note | None:
+        """Return the note that carries a span's bass: the lowest of the bass's pitch class in it."""
+        span = self.spans[i]
+        here = self.within(span.start, span.end)
+        tone = self.chords[i].bass.semitone
+        return min((n for n in here if n.midi % 12 == tone), key=lambda n: n.midi, default=None)
+
+    def linked(self, i: int, j: int) -> bool:
+        """Whether two spans lie next to each other."""
+        return i >= 0 and j < len(self.spans) and self.spans[i].end == self.spans[j].start
+
+    def six_four(self, i: int) -> Event | None:
+        """Return the event of a span labelled as a six-four, None for any other."""
+        chord, span = self.chords[i], self.spans[i]
+        if chord.inversion != 2 or len(chord.quality.fifths) != 3 or not chord.quality.is_triad:
+            return None
+        bass = self.bass(i)
+        if bass is None:
+            return None
+        before = self.bass(i - 1) if self.linked(i - 1, i) else None
+        after = self.bass(i + 1) if self.linked(i, i + 1) else None
+        kind = self.kind(i, bass, before, after)
+        if kind is None:
+            return None
+        label, sure = kind
+        detail: _Details = [("key", span.key), ("chord", span.numeral), ("bass", bass.pitch)]
+        if before is not None:
+            detail += [("before", numeral_in(self.spans[i - 1], span.key)), ("before_bass", before.pitch)]
+        if after is not None:
+            detail += [("after", numeral_in(self.spans[i + 1], span.key)), ("after_bass", after.pitch)]
+        end = span.end
+        ids = [bass.id]
+        upper = [n for n in self.within(span.start, span.end) if n.midi % 12 in chord.semitones]
+        if label == "cadential":
+            detail.append(("resolution", span.end))
+            detail += self.steps(i, upper)
+        if label == "passing" and before is not None:
+            detail.append(("direction", "up" if bass.midi > before.midi else "down"))
+        ids += [n.id for n in upper if n.id != bass.id]
+        sure = round(sure * (0.3 + 0.7 * span.confidence), 3)
+        return Event("six-four", label, span.start, end, tuple(ids), sure, tuple(detail))
+
+    def kind(self, i: int, bass: Note, before: Note | None, after: Note | None) -> tuple[str, float] | None:
+        """Return the kind of a six-four and how well it fits, None where it fits none."""
+        chord = self.chords[i]
+        is_cadential = cadential(self.spans, self.chords, i) and not self.is_over_held_bass(i, bass, before)
+        if is_cadential and self.is_strong(i):
+            return "cadential", 0.95
+        same_before = before is not None and self.chords[i - 1].root == chord.root
+        same_after = after is not None and self.chords[i + 1].root == chord.root
+        here = bass.pitch.pitch_class
+        if before is not None and after is not None and not same_before and not same_after:
+            stays = before.pitch.pitch_class == here == after.pitch.pitch_class
+            if stays and self.chords[i - 1].root == self.chords[i + 1].root:
+                return "pedal", 0.9
+            first, second = _step(before.pitch, bass.pitch), _step(bass.pitch, after.pitch)
+            if first and first == second:
+                return "passing", 0.9
+        if is_cadential:
+            return "cadential", 0.6
+        if (same_before and before is not None and before.pitch.pitch_class != here) or (
+            same_after and after is not None and after.pitch.pitch_class != here
+        ):
+            return "arpeggiated", 0.8
+        if before is not None and after is not None:
+            stays = before.pitch.pitch_class == here or here == after.pitch.pitch_class
+            if stays and not same_before and not same_after:
+                return "pedal", 0.5
+        return None
+
+    def is_over_held_bass(self, i: int, bass: Note, before: Note | None) -> bool:
+        """Whether the bass was there already, so that the six-four only moves above it."""
+        if before is None or self.spans[i].numeral.special == "Cad":
+            return False
+        same = before.pitch.pitch_class == bass.pitch.pitch_class
+        starts = [self.spans[i - 1].start, self.spans[i].start]
+        level = [metric_level(self.score.measure_at(t), t) for t in starts]
+        dominant = (
+            self.chords[i - 1].root == bass.pitch.pitch_class and 4 in self.chords[i - 1].quality.fifths
+        )
+        return same and not (dominant and level[1] < level[0])
+
+    def is_strong(self, i: int) -> bool:
+        """Whether a six-four is at least as strong in the bar as the dominant after it, or longer."""
+        six, five = self.spans[i], self.spans[i + 1] if i + 1 < len(self.spans) else None
+        if five is None:
+            return True
+        level = [metric_level(self.score.measure_at(s.start), s.start) for s in (six, five)]
+        return level[0] <= level[1] or six.end - six.start >= five.end - five.start
+
+    def steps(self, i: int, upper: Sequence[Note]) -> _Details:
+        """Return the sixth and fourth of a cadential six-four and the notes they step down to."""
+        if i + 1 >= len(self.spans):
+            return []
+        chord, after = self.chords[i], self.spans[i + 1]
+        later = self.within(after.start, after.end)
+        return _falls(chord.root.semitone, chord.members[1].semitone, upper, later)
+
+    def hidden(self, i: int) -> Event | None:
+        """Return a cadential six-four inside a span labelled as the dominant, None where there is none."""
+        span, chord = self.spans[i], self.chords[i]
+        key = span.numeral.local_key(span.key)
+        if not is_root_dominant(chord, key) or (i and cadential(self.spans, self.chords, i - 1)):
+            return None
+        here = self.within(span.start, span.end)
+        struck = [n for n in here if n.onset <= span.start]
+        lowest = min(struck, key=lambda n: n.midi, default=None)
+        if lowest is None or lowest.midi % 12 != chord.bass.semitone:
+            return None
+        tonic, third = key.tonic, key.scale[2]
+        fourths = [n for n in struck if n.midi % 12 == tonic.semitone and n.end < span.end]
+        sixths = [n for n in struck if n.midi % 12 == third.semitone and n.end < span.end]
+        fifth = key.leading_tone.semitone
+        if not fourths or not sixths or any(n.midi % 12 == fifth for n in struck):
+            return None
+        later = [n for n in here if n.onset > span.start]
+        detail = _falls(tonic.semitone, third.semitone, [*fourths, *sixths], later)
+        if not {"sixth_to", "fourth_to"} <= {name for name, _ in detail}:
+            return None
+        resolved = min(n.end for n in fourths)
+        ids = (lowest.id, *(n.id for n in fourths), *(n.id for n in sixths))
+        known: _Details = [
+            ("key", span.key),
+            ("chord", span.numeral),
+            ("bass", lowest.pitch),
+            ("resolution", resolved),
+        ]
+        if self.linked(i - 1, i):
+            known.append(("before", numeral_in(self.spans[i - 1], span.key)))
+        sure = round(0.8 * (0.3 + 0.7 * span.confidence), 3)
+        return Event("six-four", "cadential", span.start, resolved, ids, sure, (*known, *detail))
+
+    def seventh(self, i: int) -> Event | None:
+        """Return the event of a seventh chord with its seventh in the bass."""
+        chord, span = self.chords[i], self.spans[i]
+        if chord.inversion != 3 or not chord.quality.is_seventh or not self.linked(i, i + 1):
+            return None
+        bass, after = self.bass(i), self.bass(i + 1)
+        if bass is None or after is None:
+            return None
+        following = self.spans[i + 1]
+        if self.chords[i + 1].root == chord.root and self.chords[i + 1].bass != chord.bass:
+            # The same chord in another position: the seventh has not led anywhere yet.
+            label = "leaps"
+        elif after.pitch.pitch_class == bass.pitch.pitch_class:
+            label = "held"
+        else:
+            label = {-1: "resolves", 1: "rises"}.get(_step(bass.pitch, after.pitch), "leaps")
+        detail: _Details = [
+            ("key", span.key),
+            ("chord", span.numeral),
+            ("seventh", bass.pitch),
+            ("to", after.pitch),
+            ("after", numeral_in(following, span.key)),
+        ]
+        if label == "leaps":
+            below = bass.pitch.diatonic - 1
+            takes = [
+                n
+                for n in self.within(following.start, following.end)
+                if (n.pitch.diatonic - below) % 7 == 0 and (bass.midi - n.midi) % 12 in (1, 2)
+            ]
+            if takes:
+                detail.append(("taken_over", takes[0].pitch))
+        sure = round(0.3 + 0.65 * min(span.confidence, following.confidence), 3)
+        ids = (bass.id, after.id)
+        return Event("seventh in the bass", label, span.start, following.end, ids, sure, tuple(detail))
+
+
+def _step(first: Pitch, second: Pitch) -> int:
+    """Return 1 or -1 for a step up or down, octaves aside, 0 for anything else."""
+    steps = Interval.between(first, second).steps % 7
+    size = abs(first.midi - second.midi) % 12
+    if steps == 1 and size in (1, 2, 3, 9, 10, 11):
+        return 1
+    if steps == 6 and size in (1, 2, 3, 9, 10, 11):
+        return -1
+    return 0
+
+
+def _falls(fourth: int, sixth: int, upper: Sequence[Note], later: Sequence[Note]) -> _Details:
+    """Return the notes of two pitch classes and those that they step down to, as detail."""
+    detail: _Details = []
+    for name, tone in (("sixth", sixth), ("fourth", fourth)):
+        own = [n for n in upper if n.midi % 12 == tone]
+        if not own:
+            continue
+        highest = max(own, key=lambda n: n.midi)
+        detail.append((name, highest.pitch))
+        for n in later:
+            if n.onset >= highest.end and _fall(highest.pitch, n.pitch):
+                detail.append((f"{name}_to", n.pitch))
+                break
+    return detail
+
+
+def _fall(first: Pitch, second: Pitch) -> bool:
+    return first.diatonic - second.diatonic == 1 and first.midi - second.midi in (1, 2)

@@ -1,0 +1,398 @@
+"""Score and spans -> melody, bass, inner voices and accompaniment, and the patterns of the accompaniment.
+
+`roles` gives every note its role. The melody is looked for bar by bar among the upper and the lower outline
+of every staff: steps, varied rhythm and words speak for it, quick even leaps, chords after the beat and
+repetition against it, and it stays where it is unless another line is clearly better. The bass is what sounds
+lowest, in a broken chord the lowest note of each figure. What is left is accompaniment where its hand plays
+a pattern, an inner voice elsewhere.
+
+The patterns (see `figuration`) are those of the handbooks (*Open Music Theory*, "Texture"; Hutchinson, "Music
+Theory for the 21st-Century Classroom", chapter on accompanying textures; both from memory).
+
+Events of kind ``"texture"``, one for each stretch in which a hand keeps to a pattern. Detail: ``hand`` str
+(``"right hand"``, ``"left hand"``, ``"both hands"``, else the part's name), ``bars`` int (how many),
+``held_bass`` int (1 where the lowest note is held under the pattern), ``per_beat`` int (notes to a felt
+beat), and ``before`` str (the hand's pattern before, where it had one):
+
+- broken chords: "The left hand breaks the chords in quavers."
+- rocking: "The left hand rocks up and down through each chord."
+- arpeggios: "The left hand sweeps through each chord over more than an octave."
+- Alberti-like: "The left hand goes low, high, middle, high through each chord."
+- block chords: "The left hand plays whole chords."
+- repeated chords: "The left hand repeats each chord."
+- bass and chords: "The left hand strikes a bass note, then the chord above it."
+- waltz bass: "Bass note on one, chords on two and three."
+- tremolo: "The left hand trembles between the notes of the chord."
+- octaves: "The left hand moves in octaves."
+- broken octaves: "The left hand alternates the two notes of an octave."
+- repeated notes: "The left hand repeats one note."
+- held notes: "The left hand holds long notes."
+- running line: "The left hand runs by step."
+- unison: "Both hands play the same notes in octaves."
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections import defaultdict
+from dataclasses import dataclass
+from itertools import pairwise
+from statistics import median
+
+from understave.findings.figuration import FIGURED, NOTHING, PATTERNED, Pattern, pattern_of, steady
+from understave.findings.remembered import remembered
+from understave.harmony.reading import Detail, Event, Span
+from understave.score.model import Measure, Note, Score
+
+MELODY, BASS, INNER, ACCOMPANIMENT = "melody", "bass", "inner", "accompaniment"
+_SINGING = ("cant", "melod", "il canto", "dolce", "espress", "marcato")
+"""Beginnings of words that are printed where a melody begins."""
+_CHANGE_OF_PLACE = 2.0
+_FIGURE = 2.0
+"""What speaks against a melody in the lowest staff where all that it plays is a figure of accompaniment."""
+_ACCOMPANYING = frozenset(PATTERNED) - {"block chords"}
+_SHORTEST_STRETCH = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """The upper or lower outline of a staff: notes by bar; `upper` tells which."""
+
+    staff: int
+    upper: bool
+    bars: dict[int, tuple[Note, ...]]
+
+
+@dataclass(frozen=True)
+class Texture:
+    """What is known of a piece's texture: the outlines, which of them is the melody in each bar, the
+    melody's notes in order (one at a time), the pattern of every staff by bar, and the role of every note.
+    """
+
+    outlines: tuple[Outline, ...]
+    places: tuple[int, ...]
+    melody: tuple[Note, ...]
+    patterns: dict[int, tuple[Pattern, ...]]
+    roles: dict[str, str]
+
+
+def roles(score: Score, spans: tuple[Span, ...]) -> dict[str, str]:
+    """Return the role of every note by its (first) id; grace notes have that of the note they adorn."""
+    return texture_of(score, spans).roles
+
+
+def find_texture(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
+    """Return the stretches of accompaniment by start."""
+    return tuple(sorted(stretches_of(score, spans), key=lambda e: e.start))
+
+
+@remembered
+def texture_of(score: Score, spans: tuple[Span, ...]) -> Texture:
+    """Return the texture of a piece."""
+    notes = list(score.struck)
+    outlines = _outlines(score, notes)
+    places = _melody_places(score, outlines)
+    melody: list[Note] = []
+    for m in score.measures:
+        melody += outlines[places[m.index]].bars.get(m.index, ()) if outlines else ()
+    sung = _doublings(notes, melody)
+    by_place: dict[tuple[int, int], list[Note]] = defaultdict(list)
+    for n in notes:
+        by_place[n.staff, n.measure].append(n)
+    patterns = {
+        staff: tuple(
+            pattern_of([n for n in by_place.get((staff, m.index), ()) if n.id not in sung], m)
+            for m in score.measures
+        )
+        for staff in sorted({n.staff for n in notes})
+    }
+    found = _roles(score, spans, notes, sung, patterns)
+    onsets = [n.at for n in notes]
+    for n in score.notes:
+        if n.id not in found:
+            found[n.id] = _adorned(n, notes, onsets, found)
+    return Texture(outlines, places, tuple(melody), patterns, found)
+
+
+# --- where the melody is ---------------------------------------------------------------------------------
+
+
+def _outlines(score: Score, notes: list[Note]) -> tuple[Outline, ...]:
+    """Return the upper outline of every staff, and the lower one where two voices share it."""
+    by_staff: dict[int, list[Note]] = defaultdict(list)
+    for n in notes:
+        by_staff[n.staff].append(n)
+    found = []
+    for staff, members in sorted(by_staff.items()):
+        upper = _outline(members, 1)
+        above = {n.id for n in upper}
+        lower = _outline([n for n in members if n.id not in above], -1)
+        found.append(Outline(staff, True, _by_bar(upper)))
+        if lower:
+            found.append(Outline(staff, False, _by_bar(lower)))
+    return tuple(found)
+
+
+def _outline(notes: list[Note], side: int) -> list[Note]:
+    """Return the highest (side 1) or lowest (-1) notes, without those struck behind a held one."""
+    outer: dict[float, Note] = {}
+    for n in notes:
+        onset = n.at
+        if onset not in outer or side * n.midi > side * outer[onset].midi:
+            outer[onset] = n
+    line: list[Note] = []
+    until = 0.0
+    for onset, n in outer.items():
+        if line and until > onset and side * line[-1].midi > side * n.midi:
+            continue
+        line.append(n)
+        until = n.until
+    return line
+
+
+def _by_bar(notes: list[Note]) -> dict[int, tuple[Note, ...]]:
+    bars: dict[int, list[Note]] = defaultdict(list)
+    for n in notes:
+        bars[n.measure].append(n)
+    return {i: tuple(b) for i, b in bars.items()}
+
+
+def _melody_places(score: Score, outlines: tuple[Outline, ...]) -> tuple[int, ...]:
+    """Return which outline is the melody in each bar: the best path, with a price on every change."""
+    if not outlines:
+        return tuple(0 for _ in score.measures)
+    top = min(o.staff for o in outlines)
+    bottom = max(o.staff for o in outlines)
+    words: dict[tuple[int, int], bool] = {}
+    for d in score.directions:
+        if d.kind == "words" and any(w in d.text.lower() for w in _SINGING):
+            words[d.staff, score.measure_at(d.onset).index] = True
+    best = [0.0] * len(outlines)
+    back: list[list[int]] = []
+    under: dict[int, list[Note]] = defaultdict(list)
+    for n in score.struck:
+        if n.staff == bottom != top:
+            under[n.measure].append(n)
+    for m in score.measures:
+        gain = [
+            _singing(o.bars.get(m.index, ()), m, o, top, bottom, words.get((o.staff, m.index), False))
+            for o in outlines
+        ]
+        if m.index in under and pattern_of(under[m.index], m).name in _ACCOMPANYING:
+            gain = [g - _FIGURE if o.staff == bottom else g for g, o in zip(gain, outlines, strict=True)]
+        source = max(range(len(outlines)), key=lambda i: best[i])
+        came = [i if best[i] >= best[source] - _CHANGE_OF_PLACE else source for i in range(len(outlines))]
+        best = [(best[c] - (_CHANGE_OF_PLACE if c != i else 0.0)) + gain[i] for i, c in enumerate(came)]
+        back.append(came)
+    at = max(range(len(outlines)), key=lambda i: best[i])
+    path = []
+    for came in reversed(back):
+        path.append(at)
+        at = came[at]
+    return tuple(reversed(path))
+
+
+def _singing(
+    line: tuple[Note, ...], measure: Measure, outline: Outline, top: int, bottom: int, word: bool
+) -> float:
+    """Return how much a bar of an outline is like a melody; the weights are set by hand."""
+    score = 0.4 if outline.upper else 0.0
+    if outline.staff == top and outline.upper:
+        score = 1.2
+    if outline.staff == bottom and not outline.upper:
+        score = -0.2
+    if word and outline.upper:
+        score += 1.5
+    if not line:
+        return score - 1.2
+    if any(n.lyrics for n in line):
+        score += 4.0
+    beat = float(measure.beat_length)
+    lengths = [float(n.duration) for n in line]
+    if len(line) == 1:
+        return score - (0.4 if lengths[0] >= float(measure.full_length) else 0.0)
+    moves = [abs(b.midi - a.midi) for a, b in pairwise(line)]
+    steps = sum(1 for x in moves if 0 < x <= 2) / len(moves)
+    quick = median(lengths) <= 0.5 * beat
+    leaps = sum(1 for x in moves if x >= 3) / len(moves)
+    same = sum(1 for x in moves if x == 0) / len(moves)
+    score += 1.5 * steps
+    if quick:
+        score -= 1.5 * leaps
+    if max(lengths) == min(lengths) and quick and len(line) >= 5:
+        score -= 0.8
+    if max(lengths) >= 1.5 * min(lengths):
+        score += 0.6
+    if same == 1 and len(line) >= 3:
+        score -= 0.8
+    if line[0].onset == measure.start:
+        score += 0.3
+    elif all((n.onset - measure.start + measure.offset) % measure.beat_length for n in line):
+        score -= 1.0
+    return score
+
+
+def _doublings(notes: list[Note], melody: list[Note]) -> set[str]:
+    """Return the ids of the melody's notes and of those that double them in octaves in the same hand."""
+    by_onset: dict[float, Note] = {n.at: n for n in melody}
+    sung = {n.id for n in melody}
+    for n in notes:
+        m = by_onset.get(n.at)
+        if m is not None and m.staff == n.staff and abs(n.midi - m.midi) in (12, 24):
+            sung.add(n.id)
+    return sung
+
+
+def _roles(
+    score: Score,
+    spans: tuple[Span, ...],
+    notes: list[Note],
+    sung: set[str],
+    patterns: dict[int, tuple[Pattern, ...]],
+) -> dict[str, str]:
+    """Tell bass from accompaniment and inner voices."""
+    found: dict[str, str] = {}
+    bottom = max((n.staff for n in notes), default=0)
+    starts = [float(s.start) for s in spans]
+    # Halfway through the bar in meters that halve, else past its end.
+    middles = [
+        float(m.start - m.offset + m.full_length / 2) if m.beats % 2 == 0 else float("inf")
+        for m in score.measures
+    ]
+    onsets = [n.at for n in notes]
+    figures = [
+        (n.measure, bisect_right(starts, t), t >= middles[n.measure])
+        for n, t in zip(notes, onsets, strict=True)
+    ]
+    figure_low: dict[tuple[int, int, bool], int] = {}
+    for n, figure in zip(notes, figures, strict=True):
+        if n.staff == bottom:
+            figure_low[figure] = min(figure_low.get(figure, 200), n.midi)
+    # Chords spread over voices of one note each are part-writing: their middle notes are inner voices.
+    struck: dict[tuple[int, int, str, float], int] = defaultdict(int)
+    for n, t in zip(notes, onsets, strict=True):
+        struck[n.measure, n.staff, n.voice, t] += 1
+    chordal = {(bar, staff, voice) for (bar, staff, voice, _), size in struck.items() if size > 1}
+    active: list[tuple[float, int]] = []
+    i = 0
+    while i < len(notes):
+        j = i
+        while j < len(notes) and onsets[j] == onsets[i]:
+            j += 1
+        active = [(end, midi) for end, midi in active if end > onsets[i]]
+        active += [(n.until, n.midi) for n in notes[i:j]]
+        lowest = min(midi for _, midi in active)
+        for n, figure in zip(notes[i:j], figures[i:j], strict=True):
+            name = patterns[n.staff][n.measure].name
+            low = figure_low.get(figure, 200) if name in FIGURED else lowest
+            if n.id in sung:
+                found[n.id] = MELODY
+            elif n.midi == lowest and n.midi <= low and (n.staff == bottom or len(patterns) == 1):
+                found[n.id] = BASS
+            elif name in FIGURED or (name in PATTERNED and (n.measure, n.staff, n.voice) in chordal):
+                found[n.id] = ACCOMPANIMENT
+            else:
+                found[n.id] = INNER
+        i = j
+    return found
+
+
+def _adorned(note: Note, notes: list[Note], onsets: list[float], found: dict[str, str]) -> str:
+    """Return the role of the note that a grace (or cue) note stands before."""
+    onset = note.at
+    for n in notes[bisect_left(onsets, onset) : bisect_right(onsets, onset)]:
+        if (n.staff, n.voice) == (note.staff, note.voice):
+            return found[n.id]
+    return INNER
+
+
+# --- events ----------------------------------------------------------------------------------------------
+
+
+def hand_of(score: Score, staff: int) -> str:
+    """Return what plays a staff: a hand, or a part by its name."""
+    for part in score.parts:
+        if part.first_staff <= staff <= part.last_staff:
+            if part.last_staff == part.first_staff + 1:
+                return "right hand" if staff == part.first_staff else "left hand"
+            return part.name or "part"
+    return "part"
+
+
+@remembered
+def stretches_of(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
+    """Return the stretches in which a hand keeps to a pattern, hand by hand."""
+    texture = texture_of(score, spans)
+    unison = _unison_bars(score)
+    found: list[Event] = _runs_to_events(
+        score, "both hands", [Pattern("unison") if u else NOTHING for u in unison], None
+    )
+    for staff, patterns in texture.patterns.items():
+        shown = [NOTHING if u else p for p, u in zip(patterns, unison, strict=True)]
+        found += _runs_to_events(score, hand_of(score, staff), shown, staff)
+    return tuple(found)
+
+
+def _unison_bars(score: Score) -> list[bool]:
+    """Return for each bar whether all staves play one line in octaves."""
+    staves = {n.staff for n in score.notes if n.duration > 0}
+    at: dict[int, dict[float, list[Note]]] = defaultdict(lambda: defaultdict(list))
+    for n in score.notes:
+        if n.duration > 0 and not n.grace and not n.cue:
+            at[n.measure][n.at].append(n)
+    found = []
+    for m in score.measures:
+        groups = list(at.get(m.index, {}).values())
+        found.append(
+            len(staves) > 1
+            and len(groups) >= 3
+            and all(
+                len({n.staff for n in g}) > 1
+                and len({n.midi % 12 for n in g}) == 1
+                and len({n.midi for n in g}) > 1
+                for g in groups
+            )
+        )
+    return found
+
+
+def _runs_to_events(score: Score, hand: str, patterns: list[Pattern], staff: int | None) -> list[Event]:
+    """Smooth the patterns of a hand and tell each run of them."""
+    smoothed = steady(patterns)
+    events: list[Event] = []
+    before = ""
+    i = 0
+    while i < len(smoothed):
+        j = i
+        while j < len(smoothed) and smoothed[j] == smoothed[i]:
+            j += 1
+        pattern = smoothed[i]
+        if pattern.name and (j - i >= _SHORTEST_STRETCH or len(smoothed) <= _SHORTEST_STRETCH):
+            exact = sum(p.name == pattern.name for p in patterns[i:j]) / (j - i)
+            first = [
+                n.id
+                for n in score.notes
+                if n.measure == i and n.duration > 0 and (staff is None or n.staff == staff)
+            ]
+            detail: list[tuple[str, Detail]] = [
+                ("hand", hand),
+                ("bars", j - i),
+                ("held_bass", int(pattern.held_bass)),
+                ("per_beat", pattern.per_beat),
+            ]
+            if before:
+                detail.append(("before", before))
+            events.append(
+                Event(
+                    "texture",
+                    pattern.name,
+                    score.measures[i].start,
+                    score.measures[j - 1].end,
+                    tuple(first),
+                    round(0.3 + 0.6 * exact, 3),
+                    tuple(detail),
+                )
+            )
+            before = pattern.name
+        i = j
+    return events

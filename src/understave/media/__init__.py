@@ -1,0 +1,1 @@
+"""What turns the values of a lesson into bytes: handout, papers, cards, clips, web page."""

@@ -1,0 +1,95 @@
+"""Flash cards of a piece: its exercises, the chords of its stops and the terms that its texts use.
+
+In: a Score, its Exercises, the stops of the lesson and the glossary. Out: `cards_csv.Card`s. What an
+exercise asks is proved already (`verification`); stops bring the question they have.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+
+from understave.engraving import Options, excerpt
+from understave.harmony.reading import Reading
+from understave.media.cards_csv import Card
+from understave.score.model import Score
+from understave.teaching.exercises import Exercise
+from understave.teaching.stops import Stop
+from understave.theory.vocabulary import Language
+from understave.wording import Gloss, in_a_line, phrasebook
+
+_HEARD = "hear and choose"
+_WIDTH = 110.0
+
+
+def flash_cards(
+    score: Score,
+    exercises: Sequence[Exercise],
+    stops: Sequence[Stop] = (),
+    terms: Iterable[Gloss] = (),
+    language: Language = "en",
+    pictures: Mapping[int | str, str] = {},
+) -> tuple[Card, ...]:
+    """Return the cards; `pictures` are paths of excerpts by the step of an exercise or the id of a stop.
+
+    Exercises for the ear are left out: a card cannot sound.
+    """
+    book = phrasebook(language)
+    cards = []
+    for e in exercises:
+        if e.kind == _HEARD:
+            continue
+        bars = book.bars(score.measures[e.first].number, score.measures[e.last].number)
+        question = f"{bars[0].upper()}{bars[1:]}. {e.prompt(score, language)}"
+        cards.append(
+            _card(
+                question, e.answer(score, language), pictures.get(e.step, ""), ("exercise", e.kind, e.level)
+            )
+        )
+    for s in stops:
+        if s.question and s.answer:
+            bars = book.bars(score.measures[s.first].number, score.measures[s.last].number)
+            question = f"{bars[0].upper()}{bars[1:]}. {s.question}"
+            cards.append(_card(question, s.answer, pictures.get(s.id, ""), ("stop", s.why)))
+    for gloss in terms:
+        question = book.phrases["card_term"].format(term=gloss.term)
+        cards.append(_card(question, gloss.meaning, "", ("term",)))
+    return tuple(cards)
+
+
+def card_pictures(
+    score: Score,
+    exercises: Sequence[Exercise],
+    stops: Sequence[Stop] = (),
+    language: Language = "en",
+) -> tuple[dict[int | str, str], dict[str, str]]:
+    """Return the paths of the cards' excerpts, by step or id, and the SVG documents by path.
+
+    No numerals stand under them: a card asks for what they would tell.
+    """
+    bare = Options(language=language, legend=False, numerals=False, keys=False)
+    paths: dict[int | str, str] = {}
+    drawn: dict[str, str] = {}
+
+    def draw(key: int | str, bars: Score, first: int, last: int, marked: tuple[str, ...]) -> None:
+        paths[key] = f"cards/{f'exercise-{key}' if isinstance(key, int) else key}.svg"
+        drawn[paths[key]] = excerpt(
+            bars, Reading(()), first, last, highlight=marked, options=bare, width_mm=_WIDTH
+        )
+
+    for e in exercises:
+        if e.kind != _HEARD:
+            if e.material is None:
+                draw(e.step, score, e.first, e.last, e.marked)
+            else:
+                draw(e.step, e.material, 0, len(e.material.measures) - 1, e.marked)
+    for s in stops:
+        if s.question and s.answer:
+            draw(s.id, score, s.first, s.last, s.notes)
+    return paths, drawn
+
+
+def _card(question: str, answer: str, picture: str, tags: Iterable[str]) -> Card:
+    return Card(
+        in_a_line(question), in_a_line(answer), picture, tuple(re.sub(r"\W+", "-", tag) for tag in tags)
+    )

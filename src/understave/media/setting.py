@@ -1,0 +1,63 @@
+"""What every page set by typst needs of its texts: numerals taken apart, names that do not break.
+
+In: texts in which numerals stand between ⟨ and ⟩. Out: values for the templates (``*.typ``) beside this file.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import tempfile
+from collections.abc import Mapping
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import typst
+
+from understave.theory.roman import RomanNumeral
+
+_SHARED = "shared.typ"
+
+
+def set_pages(template: str, data: Mapping[str, Any], pictures: Mapping[str, str]) -> bytes:
+    """Return the PDF that ``template``.typ makes of `data`; `pictures` are SVG documents by file name.
+
+    The template reads ``template``.json. Its ``numerals`` are those of all texts in `data`.
+    """
+    with tempfile.TemporaryDirectory(prefix="understave-") as folder:
+        root = Path(folder)
+        for name, svg in pictures.items():
+            (root / name).write_text(svg, encoding="utf-8")
+        text = unbroken(json.dumps({**data, "numerals": numeral_table(data)}, ensure_ascii=False))
+        (root / f"{template}.json").write_text(text, encoding="utf-8")
+        source = files("understave.media").joinpath(f"{template}.typ").read_bytes()
+        (root / f"{template}.typ").write_bytes(source)
+        (root / _SHARED).write_bytes(files("understave.media").joinpath(_SHARED).read_bytes())
+        # Only the fonts that travel with typst: pages look alike everywhere.
+        pdf = typst.compile(root / f"{template}.typ", root=root, ignore_system_fonts=True)
+    assert isinstance(pdf, bytes)
+    return pdf
+
+
+def numeral_table(data: Any) -> dict[str, dict[str, Any]]:
+    """Return how each numeral marked in the texts is set: head, figures top to bottom, what it applies to.
+
+    What a teacher put between the brackets and is no numeral is set as it stands.
+    """
+    table = {}
+    for mark in sorted(set(re.findall("⟨[^⟩]*⟩", json.dumps(data, ensure_ascii=False)))):
+        try:
+            numeral = RomanNumeral.parse(mark[1:-1])
+        except ValueError:
+            table[mark] = {"head": mark, "figures": (), "target": ""}
+            continue
+        table[mark] = {"head": numeral.head, "figures": numeral.figures, "target": numeral.target}
+    return table
+
+
+def unbroken(text: str) -> str:
+    """Keep the names of notes and keys on one line: ``A flat major``, ``Es-Dur`` with what does not break."""
+    name = r"\b[A-G](?: (?:double|flat|sharp|major|minor)\b)+"
+    text = re.sub(name, lambda m: m[0].replace(" ", "\u00a0"), text)
+    return re.sub(r"\b([A-Ha-h](?:is|es|s)?)-(Dur|Moll)\b", "\\1\u2011\\2", text)

@@ -1,0 +1,112 @@
+"""A piece's devices for students who compose: how each is made, and an example of our own to see and hear.
+
+In: worked examples, a Score, its Reading. Out: ``devices.pdf``; ``devices/neapolitan.musicxml``, to go on
+writing in; ``sounds/device-neapolitan.mp3``. The layout stands in ``devices.typ``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from understave.acoustics.files import RATE, audio_bytes
+from understave.acoustics.piano import GRAND, Instrument
+from understave.acoustics.sound import render
+from understave.engraving import Options, excerpt
+from understave.engraving.options import Paper
+from understave.harmony.reading import Reading
+from understave.interpretation.perform import perform
+from understave.interpretation.planning import make_plan
+from understave.media.setting import set_pages
+from understave.score.model import Score
+from understave.teaching.worked_examples import Worked, devices_in
+from understave.theory.names import key_name
+from understave.theory.vocabulary import Language
+from understave.wording import Level, phrasebook
+from understave.wording.gaps import place
+from understave.wording.sentences import say
+
+AT_MOST = 5
+"""Devices of a piece that are worked out."""
+_WIDTH = 150.0
+
+
+def sketch_files(
+    found: Sequence[Worked],
+    score: Score,
+    reading: Reading,
+    paper: Paper = "a4",
+    level: Level = "intermediate",
+    language: Language = "en",
+    sound: bool = True,
+    instrument: Instrument = GRAND,
+) -> dict[str, bytes]:
+    """Return the files on some worked examples by path, empty where there are none."""
+    if not found:
+        return {}
+    made = {"devices.pdf": sketches_pdf(found, score, reading, paper, level, language, sound)}
+    for w in found:
+        made[f"devices/{_slug(w)}.musicxml"] = w.score.source
+        if sound:
+            played = perform(w.score, make_plan(w.score, w.reading))
+            made[_sound(w)] = audio_bytes(".mp3", render(played, instrument, RATE), RATE)
+    return made
+
+
+def sketches_pdf(
+    found: Sequence[Worked],
+    score: Score,
+    reading: Reading,
+    paper: Paper = "a4",
+    level: Level = "intermediate",
+    language: Language = "en",
+    sound: bool = True,
+) -> bytes:
+    """Return one entry for each device: where the piece has it, how it is made, an example, a task."""
+    book = phrasebook(language)
+    words = book.phrases
+    in_piece = {d.name: e for d, e in devices_in(reading)}
+    pictures, entries = {}, []
+    for w in found:
+        pattern = book.patterns[w.device.name]
+        name = f"{_slug(w)}.svg"
+        drawn = Options(language=language, legend=False, doubt_below=0.0)
+        marked = w.event.notes
+        pictures[name] = excerpt(
+            w.score, w.reading, 0, len(w.score.measures) - 1, highlight=marked, options=drawn, width_mm=_WIDTH
+        )
+        entry: dict[str, Any] = {
+            "title": pattern["title"],
+            "recipe": pattern["recipe"],
+            "try": pattern["try"],
+            "picture": name,
+            "example": words["devices_example"].format(
+                key=key_name(w.key, language), texture=words[f"texture_{w.texture.lower()}"]
+            ),
+            "sound": _sound(w) if sound else "",
+            "place": "",
+            "said": "",
+        }
+        event = in_piece.get(w.device.name)
+        if event is not None:
+            entry["place"] = words["devices_in_piece"].format(place=place(score, event.start, book))
+            entry["said"] = say(event, score, level, language)
+        entries.append(entry)
+    data = {
+        "title": score.title,
+        "heading": words["devices_title"],
+        "note": words["devices_note"],
+        "try": words["devices_try"],
+        "paper": paper,
+        "language": language,
+        "entries": entries,
+    }
+    return set_pages("devices", data, pictures)
+
+
+def _slug(worked: Worked) -> str:
+    return worked.device.name.replace(" ", "-")
+
+
+def _sound(worked: Worked) -> str:
+    return f"sounds/device-{_slug(worked)}.mp3"

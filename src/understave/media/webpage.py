@@ -1,0 +1,338 @@
+"""A score, its reading and its plan as the values of a lesson page.
+
+In: a Score, its Reading, a Plan and what the teacher chose. Out: an `media.page.Page`, with the
+whole piece and every contrast as sound. Texts come from `story` and `understave.wording`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from understave.acoustics.files import RATE, Samples, audio_bytes, common_gain
+from understave.acoustics.performance import Performance
+from understave.acoustics.piano import GRAND, INSTRUMENTS, Instrument
+from understave.acoustics.sound import render
+from understave.engraving import Options, excerpt
+from understave.engraving.palette import Function, colour_of, function_of
+from understave.harmony.reading import Reading
+from understave.interpretation.perform import Clock, clock, perform
+from understave.interpretation.plan import Plan
+from understave.interpretation.planning import make_plan
+from understave.interpretation.tension import curve
+from understave.media.page import (
+    Bar,
+    Contrast,
+    KeyStretch,
+    Label,
+    Layout,
+    LegendEntry,
+    Numeral,
+    Page,
+    Passage,
+    Side,
+    Sound,
+    Stop,
+    Term,
+)
+from understave.score.model import Score
+from understave.teaching import story
+from understave.teaching.contrasts import Contrast as Heard
+from understave.teaching.sound_contrasts import all_contrasts
+from understave.teaching.stops import Stop as Pause
+from understave.teaching.stops import contrast_name, propose_stops
+from understave.theory.names import key_name
+from understave.theory.roman import RomanNumeral
+from understave.theory.vocabulary import Language
+from understave.wording import Level, Phrasebook, phrasebook, tell
+from understave.wording.gaps import place
+from understave.wording.telling import key_sentence
+
+WIDTHS = (180.0, 125.0, 88.0)
+"""Millimetres for which the score is engraved: a large screen, a tablet or larger print, a phone."""
+_EXCERPT_WIDTH = 112.0
+_WHOLE = ("block chords", "bass", "melody", "pedal", "piano")
+"""Contrasts in which nearly every note differs, so that marking those would tell nothing."""
+_SHORTEST_LIGHT = 0.12
+"""Seconds that a note lights up at least, so that the eye can catch it."""
+
+
+@dataclass(frozen=True, slots=True)
+class PageOptions:
+    """What the teacher chose: `level` and `language` of the words, the `instrument`, whether there is
+    `sound`; how many `contrasts` at most, and the `minutes` of the lesson, where these are to be proposed.
+    """
+
+    level: Level = "intermediate"
+    language: Language = "en"
+    instrument: Instrument = GRAND
+    sound: bool = True
+    contrasts: int = 8
+    minutes: float = 15
+
+
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """Pieces of a page made before: `contrasts` in the order of those heard, `pictures` by stop id."""
+
+    layouts: tuple[Layout, ...] = ()
+    sound: Sound | None = None
+    contrasts: tuple[Contrast, ...] = ()
+    pictures: Mapping[str, str] = field(default_factory=dict)
+
+
+def make_page(
+    score: Score,
+    reading: Reading,
+    plan: Plan,
+    source_name: str,
+    options: PageOptions = PageOptions(),
+    on_step: Callable[[str], None] = lambda _: None,
+    *,
+    stops: Sequence[Pause] | None = None,
+    heard: Sequence[Heard] | None = None,
+    ready: Ready = Ready(),
+) -> Page:
+    """Return the lesson page of a piece; `on_step` hears in a few words what is being done.
+
+    `stops` and `heard` are the teacher's choice of places to pause and contrasts; None takes those proposed.
+    `ready` has what was made before.
+    """
+    book = phrasebook(options.language)
+    layouts = ready.layouts
+    if not layouts:
+        on_step("page: engraving for screens")
+        layouts = tuple(layout(score, reading, plan, width, options.language) for width in WIDTHS)
+    time = clock(score, plan)
+    sound = ready.sound
+    if options.sound and sound is None:
+        on_step("page: playing the piece")
+        sound = piece_sound(score, plan, options.instrument)
+    if heard is None:
+        heard = all_contrasts(score, reading, options.contrasts)
+    if not options.sound:
+        heard = ()
+    if stops is None:
+        stops = propose_stops(
+            score,
+            reading,
+            plan,
+            minutes=options.minutes,
+            level=options.level,
+            language=options.language,
+            heard=heard,
+        )
+    on_step("page: engraving the stops")
+    pauses = tuple(
+        _stop(score, reading, plan, one, heard, options, ready.pictures.get(one.id)) for one in stops
+    )
+    sides = list(ready.contrasts)
+    for number, one in enumerate(heard[len(sides) :], start=len(sides) + 1):
+        on_step(f"page: contrast {number} of {len(heard)}")
+        sides.append(contrast_sides(score, one, options))
+    told = [Passage(p.heading, p.text) for p in tell(score, reading, options.level, options.language)]
+    texts = [t for s in pauses for t in (s.heading, *s.words, s.question, s.answer, s.suggestion)]
+    texts += [c.listen for c in sides] + [p.text for p in told]
+    glossary = tuple(Term(g.term, g.meaning) for g in story.glossary(texts, book))
+    labels = tuple(Label(time.at(s.start), time.at(s.end), story.label(s, book)) for s in reading.spans)
+    texts += [x.words for x in labels] + [g.meaning for g in glossary]
+    phrases = book.phrases
+    return Page(
+        title=score.title,
+        composer=score.composer or phrases["unknown_composer"],
+        language=options.language,
+        layouts=layouts,
+        bars=_bars(score, reading, time),
+        summary=key_sentence(score, reading, book),
+        sound=sound,
+        labels=labels,
+        keys=tuple(
+            KeyStretch(
+                key_name(k.key, options.language),
+                story.short_key(k.key, options.language),
+                time.at(k.start),
+                time.at(k.end),
+            )
+            for k in story.key_plan(score, reading)
+        ),
+        tension=tuple((time.at(moment), value) for moment, value in curve(plan.tension)),
+        legend=_legend(reading, book),
+        stops=pauses,
+        contrasts=tuple(sides),
+        story=tuple(told),
+        glossary=glossary,
+        numerals=_numerals(texts),
+        credits=(
+            phrases["credit"].format(file=source_name),
+            *((phrases["page_sound"],) if options.sound else ()),
+            phrases["copyright"],
+        ),
+        cautions=((phrases["caution_loud"],) if options.sound else ()) + (phrases["caution_practice"],),
+    )
+
+
+# --- sound -----------------------------------------------------------------------------------------------
+
+
+def piece_sound(score: Score, plan: Plan, instrument: Instrument = GRAND) -> Sound:
+    """Return the whole piece as the plan plays it."""
+    performance = perform(score, plan)
+    return _encoded(score, performance, render(performance, instrument, RATE), None)
+
+
+def _encoded(score: Score, performance: Performance, samples: Samples, gain: float | None) -> Sound:
+    """MP3, which every browser plays; at one bit rate, so that a click lands on its note; in mono, which
+    makes a page that still travels by mail.
+    """
+    together = samples.mean(axis=1) if samples.ndim > 1 else samples
+    data = audio_bytes(".mp3", together, RATE, gain=gain, steady=True)
+    return Sound(data, "audio/mpeg", len(samples) / RATE, lights(score, performance))
+
+
+def lights(score: Score, performance: Performance) -> tuple[tuple[str, float, float], ...]:
+    """Return (note id, start, end) in seconds for every written note that sounds, tied continuations too."""
+    spans: dict[str, tuple[float, float]] = {}
+    for s in performance.strikes:
+        start, end = spans.get(s.note, (s.start, s.end))
+        spans[s.note] = min(start, s.start), max(end, s.end)
+    rows = []
+    for i, (start, end) in spans.items():
+        note = score.note_by_id.get(i)
+        ids = note.ids if note is not None else ()
+        rows += [(one, start, max(end, start + _SHORTEST_LIGHT)) for one in ids]
+    return tuple(sorted(rows, key=lambda row: (row[1], row[0])))
+
+
+def contrast_sides(score: Score, one: Heard, options: PageOptions) -> Contrast:
+    """Return a contrast for the page: both sides engraved and sounded with one gain."""
+    book = phrasebook(options.language)
+    written = f"page_written_{one.label}"
+    sides = (
+        (
+            book.phrases.get(written, book.phrases["page_written"]),
+            one.written,
+            one.written_reading,
+            one.differs,
+        ),
+        (_phrase(book, "other", one.label), one.other, one.other_reading, one.changed),
+    )
+    plans = [
+        p if way.pedal is None else replace(p, pedal=way.pedal)
+        for p, way in zip((make_plan(s, reading) for _, s, reading, _ in sides), one.ways, strict=True)
+    ]
+    played = [perform(s, plan) for (_, s, _, _), plan in zip(sides, plans, strict=True)]
+    pianos = [INSTRUMENTS.get(way.piano, options.instrument) for way in one.ways]
+    sounds = [render(p, piano, RATE) for p, piano in zip(played, pianos, strict=True)]
+    gain = common_gain(sounds)
+    pedalled = any(way.pedal is not None for way in one.ways)
+    drawn = Options(language=options.language, legend=False, tension=False, dynamics=False)
+    first, last = (score.measures[i].number for i in (one.first, one.last))
+    return Contrast(
+        heading=_phrase(book, "contrast", one.label),
+        place=book.bars(first, last),
+        listen=one.words(score, options.level, options.language),
+        sides=tuple(
+            Side(
+                name,
+                excerpt(
+                    s,
+                    reading,
+                    0,
+                    len(s.measures) - 1,
+                    highlight=() if one.label in _WHOLE else marked,
+                    options=drawn,
+                    width_mm=_EXCERPT_WIDTH,
+                    plan=plan if pedalled else None,
+                ),
+                _encoded(s, p, samples, gain),
+            )
+            for (name, s, reading, marked), plan, p, samples in zip(sides, plans, played, sounds, strict=True)
+        ),
+    )
+
+
+def _phrase(book: Phrasebook, what: str, label: str) -> str:
+    return book.phrases[f"page_{what}_{label.replace(' ', '_')}"]
+
+
+# --- words and pictures ----------------------------------------------------------------------------------
+
+
+def layout(score: Score, reading: Reading, plan: Plan, width: float, language: Language) -> Layout:
+    """Return the whole piece engraved for a width in millimetres."""
+    drawn = Options(language=language, legend=False)
+    last = len(score.measures) - 1
+    return Layout(width, (excerpt(score, reading, 0, last, options=drawn, width_mm=width, plan=plan),))
+
+
+def stop_picture(score: Score, reading: Reading, plan: Plan, one: Pause, language: Language) -> str:
+    """Return a stop's bars engraved (SVG), the notes in question marked."""
+    return excerpt(
+        score,
+        reading,
+        one.first,
+        one.last,
+        highlight=one.notes,
+        options=Options(language=language, legend=False),
+        width_mm=_EXCERPT_WIDTH,
+        plan=plan,
+    )
+
+
+def _stop(
+    score: Score,
+    reading: Reading,
+    plan: Plan,
+    one: Pause,
+    heard: Sequence[Heard],
+    options: PageOptions,
+    picture: str | None = None,
+) -> Stop:
+    book = phrasebook(options.language)
+    where = place(score, one.moment, book)
+    return Stop(
+        first=one.first,
+        last=one.last,
+        place=where[0].upper() + where[1:],
+        heading=one.title,
+        words=tuple(p for p in one.say[options.level].split("\n\n") if p),
+        question=one.question,
+        answer=one.answer,
+        suggestion=one.play,
+        excerpt=picture or stop_picture(score, reading, plan, one, options.language),
+        contrasts=tuple(k for k, c in enumerate(heard) if contrast_name(score, c) in one.hear),
+    )
+
+
+def _bars(score: Score, reading: Reading, time: Clock) -> tuple[Bar, ...]:
+    bars = []
+    for m in score.measures:
+        here = [s.numeral for s in reading.spans if s.start < m.end and s.end > m.start]
+        words = ", ".join(dict.fromkeys(_spoken(n) for n in here))
+        bars.append(Bar(m.id, m.number, time.at(m.start), time.at(m.end), words))
+    return tuple(bars)
+
+
+def _spoken(numeral: RomanNumeral) -> str:
+    return " ".join([numeral.head, *numeral.figures]) + numeral.target
+
+
+def _legend(reading: Reading, book: Phrasebook) -> tuple[LegendEntry, ...]:
+    used = {function_of(s.numeral) for s in reading.spans}
+    named = (Function.TONIC, Function.PREDOMINANT, Function.DOMINANT, Function.APPLIED)
+    return tuple(
+        LegendEntry(book.phrases[f"page_colour_{f.value}"], colour_of(f)) for f in named if f in used
+    )
+
+
+def _numerals(texts: Iterable[str]) -> dict[str, Numeral]:
+    found: dict[str, Numeral] = {}
+    for mark in sorted({m for t in texts for m in re.findall("⟨[^⟩]*⟩", t)}):
+        try:
+            numeral = RomanNumeral.parse(story.plain(mark))
+        except ValueError:  # a title's or a teacher's own brackets
+            found[mark] = Numeral(mark, (), "")
+            continue
+        found[mark] = Numeral(numeral.head, tuple(numeral.figures), numeral.target)
+    return found

@@ -1,0 +1,506 @@
+"""Bytes of a MusicXML score (versions 1 to 4, partwise or timewise) in, a `Score` out.
+
+Each bar is walked once per part: positions are exact quarter notes, and where a file rounds its
+durations they are set back to the note values printed. All parts meet again at every barline. Every
+note, bar and direction gets an id, which is written into the tree that becomes `Score.source`.
+Element names and meanings follow the MusicXML 4.0 specification (W3C Music Notation Community Group).
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from lxml import etree
+
+from understave.errors import UnderstaveError
+from understave.score import xmltree
+from understave.score.model import Direction, Measure, Note, Part, Score
+from understave.score.proposals import take_out_proposals
+from understave.score.readers.musicxml_marks import (
+    OCTAVES,
+    ON_BARLINES,
+    Directions,
+    articulations,
+    lyrics,
+    ornaments,
+)
+from understave.score.readers.musicxml_time import (
+    Bar,
+    Element,
+    Head,
+    Mark,
+    Meter,
+    State,
+    integer,
+    meter_of_length,
+    meters_of,
+    number,
+    staff_count,
+    walk_bar,
+)
+from understave.score.small_print import with_small_print
+from understave.score.timeline import Written, join_ties, lay_out
+from understave.theory.pitch import LETTERS, Pitch
+
+
+def _add_ids(root: Element, parts: list[Element]) -> None:
+    """Give each note, bar and direction without a unique id one that depends only on its place."""
+    kept = ("note", "measure", "direction", "harmony", "figured-bass", "sound", "barline")
+    taken: set[str] = set()
+    for e in root.iter(etree.Element):
+        own = e.get("id")
+        if own is None or e.tag in ("part", "score-part", "score-instrument", "midi-instrument"):
+            if own is not None and e.tag != "part":
+                taken.add(own)
+            continue
+        if e.tag in kept and (own in taken or not re.fullmatch(r"[A-Za-z_][\w.-]*", own)):
+            del e.attrib["id"]
+        else:
+            taken.add(own)
+
+    def new(wish: str) -> str:
+        name, k = wish, 1
+        while name in taken:
+            k += 1
+            name = f"{wish}.{k}"
+        taken.add(name)
+        return name
+
+    counts: dict[tuple[int, str], int] = {}
+    bars = 0
+    for part in parts:
+        for i, measure in enumerate(part.iterchildren("measure")):
+            # One id for each bar, in the first part that has it: engravers take it from there.
+            if i >= bars and measure.get("id") is None:
+                measure.set("id", new(f"m{i + 1}"))
+            bars = max(bars, i + 1)
+            for e in measure.iterchildren(*kept):
+                if e.tag == "barline" and not any(e.find(t) is not None for t in ON_BARLINES):
+                    continue
+                letter = "n" if e.tag == "note" else "d"
+                count = counts[i, letter] = counts.get((i, letter), 0) + 1
+                if e.get("id") is None:
+                    e.set("id", new(f"{letter}{i + 1}-{count}"))
+
+
+def _signature(key: Element) -> tuple[int, str | None]:
+    fifths = key.find("fifths")
+    if fifths is not None:
+        mode = (key.findtext("mode") or "").strip().lower() or None
+        return integer(fifths.text, 0, -14, 14), (None if mode == "none" else mode)
+    alters = [integer(a.text, 0, -3, 3) for a in key.findall("key-alter")]
+    return sum(alters), None
+
+
+_SLIP = Fraction(1, 32)
+"""A bar this little off its meter, in quarter notes, is a rounding and not a wrong bar."""
+
+
+@dataclass(slots=True)
+class _Frame:
+    """What all parts together say about one bar."""
+
+    id: str
+    number: str
+    implicit: bool
+    length: Fraction = Fraction(0)
+    meter: tuple[int, int] = (4, 4)
+    signature: tuple[int, str | None] = (0, None)
+    repeat_start: bool = False
+    repeat_end: bool = False
+    ending: tuple[int, ...] = ()
+    fresh: bool = False
+
+
+def _octave_shift(pitch: Pitch, steps: int) -> Pitch:
+    return Pitch(pitch.letter, pitch.alter, pitch.octave + steps)
+
+
+_PRINTED = {
+    "sharp": 1,
+    "double-sharp": 2,
+    "sharp-sharp": 2,
+    "natural-sharp": 1,
+    "triple-sharp": 3,
+    "flat": -1,
+    "flat-flat": -2,
+    "natural-flat": -1,
+    "triple-flat": -3,
+}
+"""Alterations of the MusicXML accidental values that have one in whole semitones."""
+
+
+def _pitch(note: Element, where: str) -> Pitch:
+    p = note.find("pitch")
+    assert p is not None
+    step = (p.findtext("step") or "").strip().upper()
+    octave = number(p.findtext("octave"))
+    alter = number(p.findtext("alter"))
+    if alter is None:
+        # Some writers leave the alteration to the accidental printed.
+        alter = Fraction(_PRINTED.get((note.findtext("accidental") or "").strip(), 0))
+    if step not in LETTERS or len(step) != 1 or octave is None or abs(octave) > 20 or abs(alter) > 20:
+        raise UnderstaveError(
+            f"{where} has a note without a readable pitch; correct it in your notation program."
+        )
+    # A quarter tone is rounded towards the plain note: harmony is read in twelve steps.
+    return Pitch(step, int(alter), int(octave))
+
+
+def _note(head: Head, start: Fraction, measure: int, part: int, first_staff: int, where: str) -> Written:
+    e = head.element
+    pitch = _pitch(e, where)
+    name = e.get("id", "")
+    sounding = pitch + head.sounding if head.sounding.semitones or head.sounding.steps else pitch
+    has_notations = e.find("notations") is not None
+    note = Note(
+        id=name,
+        onset=start + head.onset,
+        duration=Fraction(0) if head.grace else head.duration,
+        pitch=sounding,
+        written=pitch,
+        staff=first_staff + head.staff - 1,
+        voice=head.voice,
+        part=part,
+        measure=measure,
+        ids=(name,),
+        grace=head.grace,
+        cue=e.find("cue") is not None,
+        ornaments=ornaments(e) if has_notations else (),
+        articulations=articulations(e) if has_notations else (),
+        fingering=tuple(
+            (f.text or "").strip()
+            for f in e.iterfind("notations/technical/fingering")
+            if (f.text or "").strip()
+        ),
+        fermata=head.fermata,
+        arpeggiated=e.find("notations/arpeggiate") is not None,
+        lyrics=lyrics(e),
+        small=e.find("cue") is None and any(t.get("size") == "cue" for t in e.iterfind("type")),
+    )
+    return Written(note, head.tie_start, head.tie_stop)
+
+
+def _under_ottavas(notes: list[Written], lines: list[Direction]) -> list[Written]:
+    """Set `written` an octave off where an ottava line covers a note of its staff."""
+    by_staff: dict[int, list[Direction]] = {}
+    for line in lines:
+        by_staff.setdefault(line.staff, []).append(line)
+    out = []
+    for w in notes:
+        n = w.note
+        for line in by_staff.get(n.staff, ()):
+            if line.onset <= n.onset and (line.end is None or n.onset < line.end):
+                w = replace(w, note=replace(n, written=_octave_shift(n.written, OCTAVES[line.text])))
+                break
+        out.append(w)
+    return out
+
+
+def _reach_barlines(notes: list[Written], measures: tuple[Measure, ...], bars: list[Bar]) -> list[Written]:
+    """Lengthen notes tied over a barline where their part's bar is shorter than the common one."""
+    stops = {(w.note.midi, w.note.onset) for w in notes if w.tie_stop}
+    out = []
+    for w in notes:
+        n, m = w.note, measures[w.note.measure]
+        last = n.end == m.start + bars[m.index].length and n.end < m.end
+        if last and w.tie_start and not n.grace and (n.midi, m.end) in stops:
+            w = replace(w, note=replace(n, duration=m.end - n.onset))
+        out.append(w)
+    return out
+
+
+def _check_root(root: Element, name: str) -> None:
+    if root.tag == "opus":
+        raise UnderstaveError(
+            f"{name} is a list of scores (an opus), not a score; give one of the scores it lists."
+        )
+    if root.tag not in ("score-partwise", "score-timewise"):
+        raise UnderstaveError(
+            f"{name} is XML but not a MusicXML score (it begins with <{root.tag}>); "
+            "give a .musicxml or .mxl file."
+        )
+    version = root.get("version", "1.0").strip()
+    m = re.fullmatch(r"(\d{1,3})(\.\d+)*", version)
+    if not m or not 0 < int(m[1]) <= 4:
+        raise UnderstaveError(
+            f"{name} says it is MusicXML version {version[:20]!r}, and only versions 1 to 4 can be read; "
+            "export it as MusicXML 4.0."
+        )
+
+
+_HEADER = (
+    ("work", "work/work-title"),
+    ("work-number", "work/work-number"),
+    ("movement", "movement-title"),
+    ("movement-number", "movement-number"),
+    ("rights", "identification/rights"),
+    ("software", "identification/encoding/software"),
+    ("encoding-date", "identification/encoding/encoding-date"),
+    ("source", "identification/source"),
+)
+_CREDITS = ("title", "subtitle", "composer", "lyricist", "arranger")
+
+
+def _words(element: Element | None) -> str:
+    return " ".join((element.text or "").split()) if element is not None else ""
+
+
+def _metadata(root: Element) -> tuple[str, str, dict[str, str]]:
+    """Return title, composer and everything the header says about the piece."""
+    meta = {key: words for key, path in _HEADER if (words := _words(root.find(path)))}
+    for creator in root.iterfind("identification/creator"):
+        if _words(creator):
+            meta.setdefault(creator.get("type", "composer"), _words(creator))
+    printed = _credits(root)
+    for kind, words in printed.items():
+        meta.setdefault(kind, words)
+    names = [meta[key] for key in ("work", "movement") if key in meta]
+    title = ": ".join(dict.fromkeys(names)) or printed.get("title", "")
+    return title, meta.get("composer", ""), meta
+
+
+def _credits(root: Element) -> dict[str, str]:
+    """Words printed at the head of the first page by what they are.
+
+    Where the file does not say what they are, the largest centred words are the title and those at the
+    right the composer (common practice, no source).
+    """
+    found: dict[str, str] = {}
+    largest = Fraction(0)
+    for credit in root.iterfind("credit"):
+        words = credit.findall("credit-words")
+        text = " ".join(_words(w) for w in words).strip()
+        kind = _words(credit.find("credit-type"))
+        if not text or credit.get("page", "1") != "1":
+            continue
+        if kind in _CREDITS:
+            found.setdefault(kind, text)
+        elif not kind:
+            size = number(words[0].get("font-size")) or Fraction(0)
+            place = words[0].get("justify") or words[0].get("halign")
+            if place == "center" and size > largest and words[0].get("valign") == "top":
+                found["title"], largest = text, size
+            elif place == "right" and words[0].get("valign") == "bottom":
+                found.setdefault("composer", text)
+    return found
+
+
+def _part_names(root: Element) -> dict[str, str]:
+    names = {}
+    for p in root.iterfind("part-list/score-part"):
+        names[p.get("id", "")] = " ".join((p.findtext("part-name") or "").split())
+    return names
+
+
+def _frames(parts: list[Element]) -> list[_Frame]:
+    count = max(len(p.findall("measure")) for p in parts)
+    frames: list[_Frame] = []
+    for i in range(count):
+        frames.append(_Frame(f"m{i + 1}", str(i + 1), False))
+    for part in reversed(parts):
+        for frame, measure in zip(frames, part.iterchildren("measure"), strict=False):
+            frame.id = measure.get("id", frame.id)
+            frame.number = measure.get("number", frame.number)
+            frame.implicit = measure.get("implicit") == "yes"
+    return frames
+
+
+def _read_barlines(measures: list[list[Mark]], frames: list[_Frame]) -> None:
+    """Set repeats, endings and section starts of all bars from the barlines of one part."""
+    now: tuple[int, ...] = ()
+    for i, (marks, frame) in enumerate(zip(measures, frames, strict=False)):
+        stop = False
+        for mark in marks:
+            e = mark.element
+            if e.tag != "barline":
+                continue
+            ending = e.find("ending")
+            if ending is not None:
+                if ending.get("type") == "start":
+                    now = tuple(int(x[:4]) for x in re.findall(r"\d+", ending.get("number", "")))
+                    stop = False
+                else:
+                    stop = True
+            repeat = e.find("repeat")
+            if repeat is not None:
+                if repeat.get("direction") == "forward":
+                    frame.repeat_start = True
+                else:
+                    frame.repeat_end = True
+            style = (e.findtext("bar-style") or "").strip()
+            if (
+                style in ("light-heavy", "light-light", "heavy-heavy")
+                and e.get("location") != "left"
+                and i + 1 < len(frames)
+            ):
+                frames[i + 1].fresh = True
+        frame.ending = frame.ending or now
+        if stop:
+            now = ()
+
+
+def read_musicxml(data: bytes, name: str = "The file") -> Score:
+    """Read MusicXML bytes; `name` is what error sentences call the file.
+
+    Raises UnderstaveError if the bytes are not a MusicXML score of version 1 to 4 with pitched notes.
+    """
+    root = xmltree.parse(data, name)
+    xmltree.strip_namespaces(root)
+    _check_root(root, name)
+    root = xmltree.to_partwise(root)
+    return read_tree(root, name)
+
+
+def _frame_meters(frames: list[_Frame], bars_of: list[list[Bar]], meters: list[tuple[Meter, ...]]) -> None:
+    """Give each bar its length, the longest of its parts', and its meter; a bar of silence is full.
+
+    Of several meters at once (2/4 against 6/8) the first that the bar fills is taken.
+    """
+    for i, frame in enumerate(frames):
+        here = [bars[i] for bars in bars_of if i < len(bars)]
+        frame.length = max(b.length for b in here)
+        if frame.implicit:
+            # A pickup may be filled up with empty time in some parts.
+            frame.length = max(b.written for b in here) or frame.length
+        choice = [m for m in meters[i] if m is not None]
+        filled = [m for m in choice if _full(m) == frame.length]
+        frame.meter = (filled or choice or [meter_of_length(frame.length)])[0]
+        full = _full(frame.meter)
+        if frame.length > full >= max(b.sounding for b in here):
+            # Rests alone never make a bar longer than its meter: some files write one twice.
+            frame.length = full
+        if not frame.length or abs(frame.length - full) < _SLIP:
+            frame.length = full
+
+
+def _full(meter: tuple[int, int]) -> Fraction:
+    return Fraction(4 * meter[0], meter[1])
+
+
+def _frame_keys(frames: list[_Frame], bars_of: list[list[Bar]]) -> None:
+    """Give each bar the key signature it sounds in: from a part at concert pitch where there is one."""
+    found: dict[int, tuple[int, str | None]] = {}
+    at_pitch: dict[int, bool] = {}
+    for bars in bars_of:
+        for i, bar in enumerate(bars):
+            for moment, key, shift in bar.keys:
+                # A new signature inside a bar holds from the next bar on: a bar has one signature.
+                at = i + 1 if moment > 0 else i
+                plain = shift.semitones == 0
+                if at not in found or (plain and not at_pitch[at]):
+                    fifths, mode = _signature(key)
+                    found[at] = (fifths if plain else fifths + shift.fifths, mode)
+                    at_pitch[at] = plain
+    now: tuple[int, str | None] = (0, None)
+    for i, frame in enumerate(frames):
+        now = found.get(i, now)
+        frame.signature = now
+
+
+def _measures(frames: list[_Frame]) -> tuple[tuple[Measure, ...], tuple[str, ...]]:
+    return lay_out(
+        [
+            Measure(
+                id=f.id,
+                index=i,
+                number=f.number,
+                start=Fraction(0),
+                length=f.length,
+                beats=f.meter[0],
+                beat_type=f.meter[1],
+                signature=f.signature[0],
+                mode=f.signature[1],
+                repeat_start=f.repeat_start,
+                repeat_end=f.repeat_end,
+                ending=f.ending,
+            )
+            for i, f in enumerate(frames)
+        ],
+        implicit={i for i, f in enumerate(frames) if f.implicit},
+        fresh={i for i, f in enumerate(frames) if f.fresh},
+    )
+
+
+def _walk_part(part: Element, meters: list[Meter]) -> list[Bar]:
+    state = State()
+    bars = []
+    for measure, meter in zip(part.iterchildren("measure"), meters, strict=False):
+        bar, state = walk_bar(measure, state, meter)
+        bars.append(bar)
+    return bars
+
+
+def read_tree(root: Element, name: str) -> Score:
+    """Read a score-partwise tree: what we wrote into it is taken out, ids added.
+
+    Raises UnderstaveError as `read_musicxml` does.
+    """
+    ours = take_out_proposals(root)
+    parts = [p for p in root.findall("part") if p.find("measure") is not None]
+    if not parts:
+        raise UnderstaveError(f"{name} holds no bars; export it again from your notation program.")
+    _add_ids(root, parts)
+    frames = _frames(parts)
+    meters = meters_of(parts, len(frames))
+    bars_of = [_walk_part(part, [m[k] for m in meters]) for k, part in enumerate(parts)]
+    _frame_meters(frames, bars_of, meters)
+    _frame_keys(frames, bars_of)
+    for bars in bars_of:
+        _read_barlines([b.marks for b in bars], frames)
+    try:
+        measures, said = _measures(frames)
+    except UnderstaveError as error:
+        raise UnderstaveError(f"{name} cannot be read: {error}") from error
+    warnings = [*ours, *said]
+
+    names = _part_names(root)
+    score_parts: list[Part] = []
+    written: list[Written] = []
+    directions: list[Direction] = []
+    percussion: list[str] = []
+    staff = 1
+    for p, (part, bars) in enumerate(zip(parts, bars_of, strict=True)):
+        own = part.get("id") or f"P{p + 1}"
+        label = names.get(own) or f"part {p + 1}"
+        last = staff + staff_count(part) - 1
+        score_parts.append(Part(own, names.get(own, ""), staff, last))
+        if len(bars) != len(frames):
+            warnings.append(f"The {label} stops after {len(bars)} of {len(frames)} bars.")
+        heads: list[Written] = []
+        lines = Directions(staff, last)
+        for m, bar in zip(measures, bars, strict=False):
+            where = f"Bar {m.number} of {label} in {name}"
+            heads += [_note(h, m.start, m.index, p, staff, where) for h in bar.heads]
+            lines.read_bar(bar.marks, m.start)
+        heads = _reach_barlines(heads, measures, bars)
+        written += _under_ottavas(heads, [d for d in lines.out if d.kind == "ottava"])
+        directions += lines.out
+        signs = [m.number for m, bar in zip(measures, bars, strict=False) if bar.repeats_another]
+        if signs:
+            warnings.append(
+                f"In {label} bar {', '.join(signs[:8])} is only a sign that repeats another bar; "
+                "write its notes out to have them read."
+            )
+        if any(b.percussion for b in bars):
+            percussion.append(label)
+        staff = last + 1
+    if not written and percussion:
+        raise UnderstaveError(f"{name} holds only unpitched percussion; harmony needs notes with pitch.")
+    if not written:
+        raise UnderstaveError(f"{name} holds no notes; give a score with notes in it.")
+    warnings += [f"The unpitched percussion of {label} is left out of the reading." for label in percussion]
+    title, composer, metadata = _metadata(root)
+    return Score(
+        title=title,
+        composer=composer,
+        parts=tuple(score_parts),
+        measures=measures,
+        notes=with_small_print(join_ties(written), score_parts),
+        directions=tuple(sorted(directions, key=lambda d: (d.onset, d.staff))),
+        metadata=metadata,
+        warnings=tuple(warnings),
+        source=xmltree.to_bytes(root),
+    )

@@ -1,0 +1,347 @@
+"""Marks of MusicXML notes and the directions of a part in, `Note` fields and `Direction` values out."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from fractions import Fraction
+
+from understave.score.model import Direction
+from understave.score.readers.musicxml_time import TYPES, Element, Mark, integer, number
+from understave.score.xmltree import elements
+
+KINDS = {
+    "major": "",
+    "minor": "m",
+    "augmented": "aug",
+    "diminished": "dim",
+    "dominant": "7",
+    "major-seventh": "maj7",
+    "minor-seventh": "m7",
+    "diminished-seventh": "dim7",
+    "augmented-seventh": "aug7",
+    "half-diminished": "m7b5",
+    "major-minor": "m(maj7)",
+    "major-sixth": "6",
+    "minor-sixth": "m6",
+    "dominant-ninth": "9",
+    "major-ninth": "maj9",
+    "minor-ninth": "m9",
+    "dominant-11th": "11",
+    "major-11th": "maj11",
+    "minor-11th": "m11",
+    "dominant-13th": "13",
+    "major-13th": "maj13",
+    "minor-13th": "m13",
+    "suspended-second": "sus2",
+    "suspended-fourth": "sus4",
+    "power": "5",
+    "none": "",
+}
+"""Chord symbol texts of MusicXML harmony kinds."""
+
+
+ON_BARLINES = ("segno", "coda", "fermata")
+"""What a barline carries that is a direction."""
+
+ORNAMENTS = {
+    "trill-mark": "trill",
+    "turn": "turn",
+    "delayed-turn": "delayed-turn",
+    "inverted-turn": "inverted-turn",
+    "delayed-inverted-turn": "delayed-inverted-turn",
+    "vertical-turn": "vertical-turn",
+    "inverted-vertical-turn": "inverted-vertical-turn",
+    "shake": "shake",
+    "mordent": "mordent",
+    "inverted-mordent": "inverted-mordent",
+    "schleifer": "schleifer",
+    "haydn": "haydn",
+}
+"""Ornament elements of MusicXML and what a `Note` calls them."""
+
+
+def ornaments(note: Element) -> tuple[str, ...]:
+    """Ornaments: ``"trill"``, ``"mordent"``, ``"tremolo-3"`` (three marks), ``"tremolo-start-3"`` ..."""
+    out: list[str] = []
+    for group in note.iterfind("notations/ornaments"):
+        for e in elements(group):
+            if e.tag == "tremolo":
+                kind = e.get("type", "single")
+                marks = (e.text or "").strip() or "3"
+                out.append(f"tremolo-{marks}" if kind == "single" else f"tremolo-{kind}-{marks}")
+            elif e.tag == "wavy-line":
+                out.append(f"wavy-line-{e.get('type', 'start')}")
+            elif e.tag == "accidental-mark":
+                out.append(f"accidental-{(e.text or '').strip()}")
+            elif e.tag != "other-ornament":
+                out.append(ORNAMENTS.get(e.tag, e.tag))
+    return tuple(out)
+
+
+def articulations(note: Element) -> tuple[str, ...]:
+    """Articulations by their MusicXML names, and ``"slur-start"``, ``"slur-stop"``, ``"let-ring"``."""
+    out = [e.tag for group in note.iterfind("notations/articulations") for e in elements(group)]
+    ends = [s.get("type") for s in note.iterfind("notations/slur")]
+    out += [f"glissando-{s.get('type')}" for s in note.iterfind("notations/glissando")]
+    tied = [*note.iterfind("tie"), *note.iterfind("notations/tied")]
+    if any(t.get("type") == "let-ring" for t in tied):
+        out.append("let-ring")
+    out += [f"slur-{kind}" for kind in ("stop", "start") for end in ends if end == kind]
+    return tuple(out)
+
+
+def lyrics(note: Element) -> tuple[str, ...]:
+    """Syllables, one for each verse; one that goes on in the next note ends with a hyphen."""
+    out = []
+    for lyric in note.iterfind("lyric"):
+        text = ""
+        open_end = False
+        for e in elements(lyric):
+            if e.tag == "text":
+                text += e.text or ""
+            elif e.tag == "elision":
+                text += e.text or " "
+            elif e.tag == "syllabic":
+                open_end = (e.text or "").strip() in ("begin", "middle")
+        if text:
+            out.append(text + ("-" if open_end else ""))
+    return tuple(out)
+
+
+def _alter_text(text: str | None) -> str:
+    alter = integer(text, 0, -4, 4)
+    return "#" * alter if alter > 0 else "b" * -alter
+
+
+def _numeral_text(numeral: Element) -> str:
+    """What is printed of a numeral, for example ``"bII"``; an empty text hides the degree alone."""
+    root, alter = numeral.find("numeral-root"), numeral.find("numeral-alter")
+    text = "" if root is None else root.get("text", (root.text or "").strip())
+    hidden = alter is None or alter.get("print-object") == "no"
+    return ("" if alter is None or hidden else _alter_text(alter.text)) + text
+
+
+def harmony_text(harmony: Element) -> str:
+    """Return a harmony element as a chord symbol, for example ``"Bbm7/Db"``."""
+    out = []
+    for e in elements(harmony):
+        if e.tag == "root":
+            step = e.find("root-step")
+            shown = step.get("text") if step is not None else None
+            name = shown or (e.findtext("root-step") or "").strip()
+            out.append(name + _alter_text(e.findtext("root-alter")))
+        elif e.tag in ("function", "numeral"):
+            shown = (e.text or "").strip() if e.tag == "function" else _numeral_text(e)
+            # A further chord is the one that those before are applied to, unless their text names it.
+            out.append("/" + shown if out and shown else shown)
+        elif e.tag == "kind":
+            shown = e.get("text")
+            kind = (e.text or "").strip()
+            if kind == "none":
+                return "N.C."
+            out.append(KINDS.get(kind, kind) if shown is None else shown)
+        elif e.tag == "degree":
+            value = (e.findtext("degree-value") or "").strip()
+            kind = (e.findtext("degree-type") or "").strip()
+            word = {"add": "add", "subtract": "no"}.get(kind, "")
+            accidental = _alter_text(e.findtext("degree-alter"))
+            out.append(f"({'' if accidental and word == 'add' else word}{accidental}{value})")
+        elif e.tag == "bass":
+            out.append("/" + (e.findtext("bass-step") or "").strip() + _alter_text(e.findtext("bass-alter")))
+    return "".join(out)
+
+
+def _metronome(e: Element) -> tuple[str, float | None]:
+    units = e.findall("beat-unit")
+    unit = (e.findtext("beat-unit") or "").strip()
+    value = TYPES.get(unit)
+    dots = len(e.findall("beat-unit-dot"))
+    text = (e.findtext("per-minute") or "").strip()
+    if value is None or len(units) > 1 or not text:
+        return " ".join("".join(str(t) for t in e.itertext()).split()), None
+    value = value * (2 - Fraction(1, 2 ** min(dots, 4)))
+    number = re.search(r"\d{1,4}(\.\d{1,6})?", text)
+    shown = f"{unit}{'.' * dots} = {text}"
+    return shown, (float(value * Fraction(number[0])) if number else None)
+
+
+def _opens_line(e: Element) -> bool:
+    lines = (c for tag in _LINES for c in e.iterfind(f"direction-type/{tag}"))
+    return any(c.get("type") not in ("stop", "continue") for c in lines)
+
+
+_LINES = ("wedge", "dashes", "bracket", "octave-shift")
+
+
+class Directions:
+    """Collects the directions of one part; lines are closed by their number as the file goes on."""
+
+    def __init__(self, first_staff: int, last_staff: int) -> None:
+        self.first_staff = first_staff
+        self.last_staff = last_staff
+        self.out: list[Direction] = []
+        self.open: dict[tuple[str, str, int], int] = {}
+        self.shifts: list[tuple[Fraction, Fraction | None, int, int]] = []
+
+    def _add(
+        self,
+        mark: Mark,
+        onset: Fraction,
+        kind: str,
+        text: str,
+        value: float | None = None,
+        end: Fraction | None = None,
+    ) -> int:
+        own = mark.element.get("id", "") or kind
+        k = sum(1 for d in self.out[-8:] if d.id == own or d.id.startswith(own + "."))
+        staff = min(self.first_staff + mark.staff - 1, self.last_staff)
+        self.out.append(Direction(own if not k else f"{own}.{k + 1}", kind, onset, end, staff, text, value))
+        return len(self.out) - 1
+
+    def _close(self, kind: str, number: str, staff: int, moment: Fraction) -> int | None:
+        index = self.open.pop((kind, number, staff), None)
+        if index is None:
+            same = [k for k in self.open if k[0] == kind and k[1] == number] or [
+                k for k in self.open if k[0] == kind
+            ]
+            if not same:
+                return None
+            index = self.open.pop(same[-1])
+        self.out[index] = replace(self.out[index], end=max(moment, self.out[index].onset))
+        return index
+
+    def read_bar(self, marks: list[Mark], start: Fraction) -> None:
+        """Read the marks of one bar that begins at `start`.
+
+        They are taken in order of time, not of the file (which may hold a line's end in one voice
+        before its beginning in the next); at one moment lines end before new ones begin.
+        """
+        for mark in sorted(marks, key=lambda m: (m.onset, _opens_line(m.element))):
+            self._read(mark, start)
+
+    def _read(self, mark: Mark, start: Fraction) -> None:
+        e = mark.element
+        onset = start + mark.onset
+        if e.tag == "note":
+            self._add(mark, onset, "fermata", "fermata")
+        elif e.tag == "barline":
+            for child in elements(e):
+                if child.tag in ON_BARLINES:
+                    self._add(mark, onset, child.tag, child.tag)
+        elif e.tag == "harmony":
+            text = harmony_text(e)
+            if text:
+                self._add(mark, onset, "chord-symbol", text)
+        elif e.tag == "figured-bass":
+            figures = [
+                "".join((f.findtext(t) or "").strip() for t in ("prefix", "figure-number", "suffix"))
+                for f in e.findall("figure")
+            ]
+            self._add(mark, onset, "other", "figured bass " + " ".join(figures))
+        elif e.tag == "sound":
+            tempo = number(e.get("tempo"))
+            if tempo:
+                self._add(mark, onset, "tempo", "", float(tempo))
+        else:
+            self._direction(mark, e, onset)
+
+    def _direction(self, mark: Mark, e: Element, onset: Fraction) -> None:
+        sound = e.find("sound")
+        tempo = number(sound.get("tempo")) if sound is not None else None
+        depth = _depth(sound.get("damper-pedal")) if sound is not None else None
+        words: list[str] = []
+        metronome = ""
+        rate: float | None = None
+        spoken: int | None = None
+        for child in (c for group in e.findall("direction-type") for c in elements(group)):
+            tag = child.tag
+            if tag in ("words", "symbol"):
+                if tag == "words" and (child.text or "").strip():
+                    words.append(" ".join((child.text or "").split()))
+            elif tag == "metronome":
+                shown, own = _metronome(child)
+                metronome = metronome or shown
+                rate = own if rate is None else rate
+            elif tag == "dynamics":
+                for d in elements(child):
+                    text = (d.text or "").strip() if d.tag == "other-dynamics" else d.tag
+                    self._add(mark, onset, "dynamic", text)
+            elif tag == "wedge":
+                self._line(mark, child, onset, "wedge", child.get("type", ""))
+            elif tag in ("dashes", "bracket"):
+                if child.get("type") == "stop":
+                    self._close(tag, child.get("number", "1"), mark.staff, onset)
+                elif child.get("type") == "start":
+                    if words and spoken is None:
+                        spoken = self._add(mark, onset, "words", " ".join(words))
+                        words = []
+                    index = spoken if spoken is not None else self._words_at(mark, onset)
+                    if index is None:
+                        index = self._add(mark, onset, "other", tag)
+                    self.open[tag, child.get("number", "1"), mark.staff] = index
+            elif tag == "octave-shift":
+                self._ottava(mark, child, onset)
+            elif tag == "pedal":
+                kind = child.get("type", "start")
+                self._add(mark, onset, "pedal", kind, depth)
+            elif tag in ("rehearsal", "segno", "coda"):
+                self._add(mark, onset, tag, (child.text or "").strip() or tag)
+            else:
+                self._add(mark, onset, "other", (child.text or "").strip() or tag)
+        if metronome or (tempo and words):
+            text = " ".join([*words, metronome]).strip()
+            self._add(mark, onset, "tempo", text, rate if rate is not None else float(tempo or 0) or None)
+        elif words:
+            self._add(mark, onset, "words", " ".join(words))
+        elif tempo:
+            self._add(mark, onset, "tempo", "", float(tempo))
+        if depth is not None and e.find("direction-type/pedal") is None:
+            self._add(mark, onset, "pedal", "start" if depth > 0 else "stop", depth)
+
+    def _words_at(self, mark: Mark, onset: Fraction) -> int | None:
+        """Words printed just before on the same staff, which a line of dashes prolongs."""
+        staff = self.first_staff + mark.staff - 1
+        for i in range(len(self.out) - 1, max(-1, len(self.out) - 5), -1):
+            d = self.out[i]
+            if (d.kind, d.onset, d.staff, d.end) == ("words", onset, staff, None):
+                return i
+        return None
+
+    def _line(self, mark: Mark, child: Element, onset: Fraction, kind: str, what: str) -> None:
+        number = child.get("number", "1")
+        if what == "stop":
+            self._close(kind, number, mark.staff, onset)
+        elif what in ("crescendo", "diminuendo"):
+            before = self.open.get((kind, number, mark.staff))
+            if before is not None and self.out[before].onset == onset:
+                # Two lines at once without numbers to tell them apart.
+                number = f"{number}+"
+            elif before is not None:
+                self._close(kind, number, mark.staff, onset)
+            self.open[kind, number, mark.staff] = self._add(mark, onset, kind, what)
+
+    def _ottava(self, mark: Mark, child: Element, onset: Fraction) -> None:
+        number = child.get("number", "1")
+        what = child.get("type", "")
+        if what == "stop":
+            self._close("ottava", number, mark.staff, onset)
+        elif what in ("up", "down"):
+            size = integer(child.get("size"), 8, 8, 22)
+            names = {8: ("8va", "8vb"), 15: ("15ma", "15mb"), 22: ("22ma", "22mb")}
+            above, below = names.get(size, names[8])
+            # type="down" prints the notes lower than they sound: the line stands above the staff.
+            index = self._add(mark, onset, "ottava", above if what == "down" else below)
+            self.open["ottava", number, mark.staff] = index
+
+
+def _depth(text: str | None) -> float | None:
+    if text is None:
+        return None
+    if text.strip() in ("yes", "no"):
+        return 1.0 if text.strip() == "yes" else 0.0
+    value = number(text)
+    return None if value is None else float(max(Fraction(0), min(Fraction(1), value / 100)))
+
+
+OCTAVES = {"8va": -1, "15ma": -2, "22ma": -3, "8vb": 1, "15mb": 2, "22mb": 3}

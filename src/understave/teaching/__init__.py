@@ -1,0 +1,1 @@
+"""What is taught, as values: stops, story, contrasts, exercises, worked examples; no file is known."""

@@ -1,0 +1,312 @@
+"""Whether a text about a piece says what the reading says: every chord, key and bar that it names.
+
+In: a text, the bars it is about, the events it rests on, a Score and its Reading. Out: `Fault`s, one sentence
+each; none for a true text. A text may name
+
+- a numeral (between ⟨ and ⟩) that a span of its bars, the chord after them, or one of its events has; a
+  numeral said to be ``in`` a key must be found in that key;
+- a chord in words (``Neapolitan``, ``German sixth`` ...), for which a numeral there must do;
+- a key that stands in its bars, is tonicised there, or that one of its events names;
+- a bar that the score has and that lies in its bars or that one of its events names.
+
+The rules look only at the text and the reading, not at how the text was made, so that the teacher's own texts
+are checked like ours.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from functools import lru_cache
+from itertools import chain
+
+from understave.harmony.reading import Detail, Event, Reading
+from understave.score.model import Score
+from understave.teaching.contrasts import Contrast
+from understave.teaching.exercises import Exercise
+from understave.teaching.stops import Stop
+from understave.theory.key import Key
+from understave.theory.names import key_name
+from understave.theory.roman import RomanNumeral
+from understave.theory.vocabulary import Language
+from understave.wording import LEVELS, Level, phrasebook, tell
+
+_NUMERAL = re.compile("⟨([^⟩]*)⟩")
+_IN_WORDS: Mapping[str, Mapping[str, str]] = {
+    "N": {"en": r"Neapolitan", "de": r"[Nn]eapolitan\w*"},
+    "It": {"en": r"Italian (?:augmented )?sixth", "de": r"[Ii]talienisch\w* übermäßig\w* Sextakkord"},
+    "Fr": {
+        "en": r"French (?:augmented )?sixth",
+        "de": r"(?:[Üü]bermäßig\w* Terzquart|[Ff]ranzösisch\w* übermäßig\w* Sext)akkord",
+    },
+    "Ger": {
+        "en": r"German (?:augmented )?sixth",
+        "de": r"(?:[Üü]bermäßig\w* Quintsext|[Dd]eutsch\w* übermäßig\w* Sext)akkord",
+    },
+    "Cad": {"en": r"[Cc]adential six-four", "de": r"Vorhaltsquartsextakkord"},
+    "dominant7": {"en": r"[Dd]ominant seventh", "de": r"Dominantsept(?:im)?akkord"},
+    "diminished7": {"en": r"(?<!half-)(?<!half )[Dd]iminished seventh", "de": r"[Vv]ermindert\w* Septakkord"},
+    "half-diminished7": {"en": r"[Hh]alf-diminished", "de": r"[Hh]albvermindert"},
+}
+"""Chords that a text may name in words: what a numeral is, by its special name or its quality."""
+_WHERE = {"en": ("bars?", " in "), "de": ("Takte?n?", " in ")}
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """What a text gets wrong: which text (``"b12-half, say.beginner"``), and a sentence that says so."""
+
+    where: str
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What a text may name: numerals, numerals with their keys, keys, indexes of measures."""
+
+    numerals: frozenset[str]
+    pairs: frozenset[tuple[str, Key]]
+    keys: frozenset[Key]
+    bars: frozenset[str]
+
+
+def facts(
+    score: Score,
+    reading: Reading,
+    start: Fraction,
+    end: Fraction,
+    events: Iterable[Event] = (),
+) -> Facts:
+    """Return what a text about a stretch of the piece, resting on some events, may name."""
+    numerals: set[str] = set()
+    pairs: set[tuple[str, Key]] = set()
+    keys: set[Key] = set()
+    bars = {m.number for m in score.measures if m.start < end and m.end > start}
+    spans = [s for s in reading.spans if s.start < end and s.end > start]
+    following = [s for s in reading.spans if s.start == max((o.end for o in spans), default=end)]
+    for s in (*spans, *following):
+        numerals.add(str(s.numeral))
+        pairs.add((str(s.numeral), s.key))
+        keys |= {s.key, s.numeral.local_key(s.key)}
+    for e in events:
+        if e.kind == "cadence":
+            # Its approach may lie before the bars: the chords that it is made of count as named by it.
+            numerals |= {str(s.numeral) for s in reading.spans if s.start < e.end and s.end > e.start}
+        own = list(_values(e))
+        in_event = {v for v in own if isinstance(v, Key)}
+        chords = [v for v in own if isinstance(v, RomanNumeral)]
+        keys |= in_event
+        numerals |= {str(c) for c in chords}
+        pairs |= {(str(c), k) for c in chords for k in in_event}
+        # Where one numeral is named in the key of the sentence, not in its own: the chord is the same.
+        for c in chords:
+            for a in in_event:
+                for b in in_event - {a}:
+                    renamed = RomanNumeral.of(c.chord(a), b)
+                    numerals |= {str(n) for n in renamed[:1]}
+                    pairs |= {(str(n), b) for n in renamed[:1]}
+        bars |= _bars_of(score, e, own)
+    return Facts(frozenset(numerals), frozenset(pairs), frozenset(keys), frozenset(bars))
+
+
+def _values(event: Event) -> Iterator[Detail]:
+    waiting: list[Detail] = [value for _, value in event.detail]
+    while waiting:
+        value = waiting.pop()
+        if isinstance(value, tuple):
+            waiting += value
+        else:
+            yield value
+
+
+def _bars_of(score: Score, event: Event, values: Sequence[Detail]) -> set[str]:
+    """Bars that an event covers or that one of its moments lies in; a pair of moments gives all between."""
+    moments = [v for v in values if isinstance(v, Fraction)]
+    found = {m.number for m in score.measures if m.start < event.end and m.end > event.start}
+    found |= {score.measure_at(t).number for t in moments}
+    # A passage that ends with a bar is named by that bar, not by the next one.
+    found |= {score.measures[score.measure_at(t).index - 1].number for t in moments if t > 0}
+    start, end = event.get("from_start"), event.get("from_end")
+    if isinstance(start, Fraction) and isinstance(end, Fraction):
+        found |= {m.number for m in score.measures if m.start < end and m.end > start}
+    return found
+
+
+def faults_in(
+    text: str, known: Facts, score: Score, language: Language, where: str = ""
+) -> tuple[Fault, ...]:
+    """Return what a text names that is not in the facts."""
+    found: list[str] = []
+    for m in _NUMERAL.finditer(text):
+        if m[1] not in known.numerals and _is_numeral(m[1]):
+            found.append(f"it names the chord {m[1]}, which the reading has not there")
+    kinds = _kinds(known.numerals)
+    for kind, words in _IN_WORDS.items():
+        named = re.search(rf"\b{words.get(language, words['en'])}", text)
+        if named and kind not in kinds:
+            found.append(f"it names a chord, {named[0]!r}, which the reading has not there")
+    for numeral, key in _said_in(text, language):
+        if numeral in known.numerals and key is not None and (numeral, key) not in known.pairs:
+            found.append(f"it names {numeral} in {key_name(key, language)}, which the reading has not there")
+    for key in _keys_named(text, language):
+        if key not in known.keys:
+            found.append(f"it names {key_name(key, language)}, which the reading has not there")
+    printed = {m.number for m in score.measures}
+    for number in _bars_named(text, language):
+        if number not in printed:
+            found.append(f"it names bar {number}, which the score has not")
+        elif number not in known.bars:
+            found.append(f"it names bar {number}, which it is not about")
+    return tuple(Fault(where, sentence) for sentence in dict.fromkeys(found))
+
+
+def _is_numeral(text: str) -> bool:
+    """Whether brackets hold a numeral; in a title or a teacher's text they may hold anything."""
+    try:
+        RomanNumeral.parse(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _kinds(numerals: Iterable[str]) -> set[str]:
+    """What some numerals are in words: a chord may be one thing by name and another by sound."""
+    found: set[str] = set()
+    for text in numerals:
+        n = RomanNumeral.parse(text)
+        found |= {n.special, n.quality.value}
+        if n.special == "Ger":
+            found.add("dominant7")
+        if n.quality.value.startswith("dominant") and n.quality.value != "dominant7sus4":
+            found.add("dominant7")
+        if n.degree == 2 and n.alter == -1 and n.quality.value == "major":
+            found.add("N")
+    return found
+
+
+@lru_cache
+def _key_pattern(language: Language) -> tuple[re.Pattern[str], dict[str, Key]]:
+    names: dict[str, Key] = {}
+    for signature in range(-12, 13):
+        major = Key.from_signature(signature)
+        for key in (major, major.relative):
+            names.setdefault(key_name(key, language), key)
+    longest = sorted(names, key=len, reverse=True)
+    return re.compile(rf"(?<![\w-])(?:{'|'.join(map(re.escape, longest))})(?!\w)"), names
+
+
+def _keys_named(text: str, language: Language) -> Iterator[Key]:
+    pattern, names = _key_pattern(language)
+    for m in pattern.finditer(text):
+        yield names[m[0]]
+
+
+def _said_in(text: str, language: Language) -> Iterator[tuple[str, Key | None]]:
+    """Numerals said to stand in a key: ``⟨V7⟩ in F minor``."""
+    pattern, names = _key_pattern(language)
+    for m in re.finditer(rf"⟨([^⟩]*)⟩ in (?={pattern.pattern})", text):
+        named = pattern.match(text, m.end())
+        yield m[1], names[named[0]] if named else None
+
+
+def _bars_named(text: str, language: Language) -> Iterator[str]:
+    """Printed numbers of bars that a text names, one by one or as the ends of a stretch."""
+    word = _WHERE[language][0] if language in _WHERE else _WHERE["en"][0]
+    for m in re.finditer(rf"\b(?i:{word}) (\w*\d\w*)(?:[–-](\w*\d\w*))?", text):
+        yield from (n for n in m.groups() if n)
+
+
+# --- the texts of a lesson -------------------------------------------------------------------------------
+
+
+def check_stops(
+    score: Score,
+    reading: Reading,
+    stops: Iterable[Stop],
+    language: Language,
+    plan_events: Iterable[Event] = (),
+) -> tuple[Fault, ...]:
+    """Check every text of every stop, at every level, the teacher's too."""
+    found: list[Fault] = []
+    reasons = tuple(plan_events)
+    for s in stops:
+        start, end = score.measures[s.first].start, score.measures[s.last].end
+        own = [*s.events, *(e for e in reasons if e.start < end and e.end > start)]
+        related = [e for e in reading.events if e.kind == "difference" and e.start < end and e.end > start]
+        known = facts(score, reading, start, end, [*own, *related])
+        texts = {"title": s.title, "question": s.question, "answer": s.answer, "play": s.play}
+        texts.update({f"say.{level}": s.say[level] for level in LEVELS})
+        for name, text in texts.items():
+            found += faults_in(text, known, score, language, f"{s.id}, {name}")
+    return tuple(found)
+
+
+def check_story(score: Score, reading: Reading, level: Level, language: Language) -> tuple[Fault, ...]:
+    """Check every sentence of the story against its own events and passage."""
+    found: list[Fault] = []
+    words = phrasebook(language).headings["story"]
+    for paragraph in tell(score, reading, level, language):
+        for s in paragraph.sentences:
+            whole = not s.place
+            start = min(chain([s.start], (e.start for e in s.events)))
+            end = score.end if whole else max(chain([s.start + Fraction(1, 64)], (e.end for e in s.events)))
+            known = facts(score, reading, Fraction(0) if whole else start, end, s.events)
+            where = f"{words}, {paragraph.heading}"
+            found += faults_in(s.text, known, score, language, where)
+    return tuple(found)
+
+
+_OWN = ("chord", "home")
+"""Values of contrasts and exercises that must stand in the reading; the others are made from them."""
+
+
+def check_contrasts(
+    score: Score, reading: Reading, found: Iterable[Contrast], language: Language
+) -> tuple[Fault, ...]:
+    """Check what is said to listen for, at every level: what is written against the reading, what is put in
+    its place against what is sounded.
+    """
+    faults: list[Fault] = []
+    for c in found:
+        start, end = score.measures[c.first].start, score.measures[c.last].end
+        values = tuple((name, v) for name, v in c.values if name not in _OWN)
+        put = Event("contrast", c.label, start, end, (), 1.0, values)
+        known = facts(score, reading, start, end, [*_here(reading, start, end), put])
+        sounded = frozenset(str(s.numeral) for s in c.other_reading.spans)
+        known = replace(known, numerals=known.numerals | sounded)
+        for level in LEVELS:
+            bar = score.measures[c.first].number
+            faults += faults_in(
+                c.words(score, level, language), known, score, language, f"bar {bar}, {c.label}"
+            )
+    return tuple(faults)
+
+
+def check_exercises(
+    score: Score, reading: Reading, found: Iterable[Exercise], language: Language
+) -> tuple[Fault, ...]:
+    """Check the question and the answer of every exercise; wrong choices are meant to be wrong."""
+    faults: list[Fault] = []
+    for e in found:
+        values = tuple((name, v) for name, v in e.values if name not in _OWN)
+        own = Event("exercise", e.kind, e.start, e.end, (), 1.0, values)
+        start, end = score.measures[e.first].start, score.measures[e.last].end
+        known = facts(score, reading, start, end, [*_here(reading, start, end), own])
+        # A chord to spell may be asked for in another key than the piece's.
+        shown = {str(s.numeral) for _, r in e.solutions for s in r.spans}
+        known = replace(known, numerals=known.numerals | shown, pairs=known.pairs | _moved(known, e))
+        for text in (e.prompt(score, language), e.answer(score, language)):
+            faults += faults_in(text, known, score, language, f"exercise {e.step}")
+    return tuple(faults)
+
+
+def _here(reading: Reading, start: Fraction, end: Fraction) -> list[Event]:
+    return [e for e in reading.events if e.start < end and e.end > start]
+
+
+def _moved(known: Facts, exercise: Exercise) -> frozenset[tuple[str, Key]]:
+    """The chords of an exercise in the keys that it is to be played in."""
+    keys = [v for _, value in exercise.values for v in (value if isinstance(value, tuple) else (value,))]
+    return frozenset((n, k) for n in known.numerals for k in keys if isinstance(k, Key))

@@ -1,0 +1,600 @@
+"""Contrasts to hear: some bars as written, against the same bars as one might have expected them.
+
+In: a Score and its Reading. Out: `Contrast` values: two Scores of the same bars with their readings, the
+notes that differ, and an `Event`-like label with values for the words (`wording`, tables ``contrasts``).
+Both are ordinary Scores: they are engraved, planned and sounded like any other.
+
+Labels (values in brackets; all have ``key``, and ``at``, the moment in the piece that it is about):
+
+- ``"altered notes"``: the notes foreign to the key put back into it (``chord``, ``plain`` the chord that
+  results, ``changes`` pairs of the note written and the note of the key).
+- ``"diatonic neighbour"``: a chord on a foreign root replaced by its diatonic neighbour (the same,
+  ``changes`` only where altered notes alone make the difference).
+- ``"mode"``: the bars after a switch of mode in the mode that was left (``before``).
+- ``"dissonance"``: the note foreign to the chord left out, its resolution at once (``pitch``, ``resolution``,
+  ``kind`` suspension, appoggiatura ...).
+- ``"arrival"``: a deceptive or evaded cadence kept to its promise (``chord`` what comes, ``plain`` the
+  tonic).
+- ``"continuation"``: where a passage that came before goes on differently, the way it took first
+  (``from`` the earlier moment).
+- ``"block chords"``: the figuration against its chords alone.
+- ``"bass"``, ``"melody"``: the bars with one voice alone.
+
+Contrasts of sound, ``"pedal"`` and ``"piano"``, are made in `sound_contrasts`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from understave.findings.texture import texture_of
+from understave.harmony.reading import Detail, Event, Reading, Span
+from understave.interpretation.plan import PedalMove
+from understave.score.model import Note, Score
+from understave.score.passage import passage
+from understave.score.transpose import interval_between, moved_pitch
+from understave.score.write import with_source
+from understave.teaching.carried import carry, reading_of, with_notes
+from understave.teaching.reduction import reduced
+from understave.theory.chord import Chord
+from understave.theory.key import Key
+from understave.theory.pitch import Interval, Pitch, PitchClass
+from understave.theory.roman import RomanNumeral
+from understave.theory.vocabulary import Language
+from understave.wording.gaps import fill
+from understave.wording.phrasebook import Level, phrasebook
+from understave.wording.weights import weight
+
+LABELS = (
+    "altered notes",
+    "diatonic neighbour",
+    "mode",
+    "dissonance",
+    "arrival",
+    "continuation",
+    "block chords",
+    "bass",
+    "melody",
+)
+OF_SOUND = ("pedal", "piano")
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """How one side of a contrast is played: with these moves of the pedal (None: the plan's own), on which
+    piano (a name in `acoustics.piano.INSTRUMENTS`; "" for the one that is asked for).
+    """
+
+    pedal: tuple[PedalMove, ...] | None = None
+    piano: str = ""
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """Two ways to hear bars `first` to `last` (indexes of measures in the piece).
+
+    `written` is as printed (for block chords, bass and melody the whole texture), `other` what it is held
+    against. `differs` are the ids of notes of `written` that are changed or silent in `other`; `changed`
+    those of `other`. `shows` is the label of the event that it rests on. `ways` are how the two are
+    played, where that is what differs.
+    """
+
+    label: str
+    first: int
+    last: int
+    values: tuple[tuple[str, Detail], ...]
+    written: Score
+    written_reading: Reading
+    other: Score
+    other_reading: Reading
+    differs: tuple[str, ...]
+    changed: tuple[str, ...]
+    weight: float = 1.0
+    shows: str = ""
+    ways: tuple[Way, Way] = (Way(), Way())
+
+    def words(self, score: Score, level: Level = "intermediate", language: Language = "en") -> str:
+        """Say what to listen for; numerals stand between ⟨ and ⟩."""
+        book = phrasebook(language)
+        return fill(book.contrasts[self.label][level], dict(self.values), score, book, "contrast")
+
+
+def contrasts(score: Score, reading: Reading, at_most: int = 12) -> tuple[Contrast, ...]:
+    """Return the contrasts of a piece in order of time, those that matter most where there are too many.
+
+    At most three have one label, two of them on one kind of event; block chords, bass and melody are
+    given for the bars where they tell most.
+    """
+    found: list[Contrast] = []
+    for event in reading.events:
+        maker = _MAKERS.get((event.kind, event.label)) or _MAKERS.get((event.kind, ""))
+        if maker is None or event.confidence < 0.4:
+            continue
+        made = maker(score, reading, event)
+        if made is not None:
+            found.append(replace(made, weight=weight(event) * event.confidence, shows=event.label))
+    found += _whole_texture(score, reading)
+    chosen: list[Contrast] = []
+    for c in sorted(found, key=lambda c: (-c.weight, c.first)):
+        alike = [o for o in chosen if o.label == c.label]
+        same_event = sum(o.shows == c.shows for o in alike)
+        same_place = any(o.first == c.first and o.last == c.last for o in alike)
+        if len(alike) < 3 and same_event < 2 and not same_place and len(chosen) < at_most:
+            chosen.append(c)
+    return in_order(chosen)
+
+
+def in_order(found: Iterable[Contrast]) -> tuple[Contrast, ...]:
+    """Return contrasts in order of time."""
+    return tuple(sorted(found, key=lambda c: (c.first, (*LABELS, *OF_SOUND).index(c.label))))
+
+
+# --- parts that all contrasts are made of ------------------------------------------------------------------
+
+
+def _bars(score: Score, start: Fraction, end: Fraction, before: int = 1, after: int = 1) -> tuple[int, int]:
+    """The measures around a stretch, some before and after for the context."""
+    first, last = score.measures_over(start, end)
+    return max(0, first.index - before), min(len(score.measures) - 1, last.index + after)
+
+
+def _make(
+    label: str,
+    score: Score,
+    reading: Reading,
+    bars: tuple[int, int],
+    values: Iterable[tuple[str, Detail]],
+    change: Callable[[Score, Fraction], list[Note]],
+    respan: Callable[[Span], Span] = lambda s: s,
+) -> Contrast | None:
+    """Return a contrast whose other side is made by `change` from the bars, or None where nothing changes.
+
+    `change` gets the excerpt and the moment of the piece at which it begins.
+    """
+    first, last = bars
+    written = passage(score, first, last)
+    start, end = score.measures[first].start, score.measures[last].end
+    notes = change(written, start)
+    notes.sort(key=lambda n: (n.onset, not n.grace, n.midi))
+    other = with_source(replace(written, notes=tuple(notes), source=b""))
+    before = {n.id: n for n in written.notes}
+    after = {n.id: n for n in other.notes}
+    differs = tuple(i for i, n in before.items() if i not in after or not _alike(n, after[i]))
+    changed = tuple(i for i, n in after.items() if i not in before or not _alike(n, before[i]))
+    if not differs and not changed:
+        return None
+    spans = carry(reading.spans, written, start, end)
+    moved = [replace(respan(replace(s, start=s.start + start, end=s.end + start))) for s in spans]
+    moved = [replace(s, start=s.start - start, end=s.end - start) for s in moved]
+    return Contrast(
+        label,
+        first,
+        last,
+        tuple(values),
+        written,
+        reading_of(written, spans),
+        other,
+        reading_of(other, with_notes(other, moved)),
+        differs,
+        changed,
+    )
+
+
+def _alike(a: Note, b: Note) -> bool:
+    return (a.pitch, a.onset, a.duration) == (b.pitch, b.onset, b.duration)
+
+
+def _with_pitch(n: Note, pitch: Pitch) -> Note:
+    written = n.written + Interval.between(n.pitch, pitch)
+    return replace(n, pitch=pitch, written=written)
+
+
+def _near(pitch: Pitch, target: PitchClass) -> Pitch:
+    """The pitch of a class nearest to a pitch, the lower of two at the same distance."""
+    near = [Pitch(target.letter, target.alter, pitch.octave + k) for k in (-1, 0, 1)]
+    return min(near, key=lambda p: (abs(p.midi - pitch.midi), p.midi))
+
+
+def _in_time(n: Note, start: Fraction, end: Fraction) -> bool:
+    return n.onset < end and n.end > start if not n.grace else start <= n.onset < end
+
+
+# --- chromatic chords --------------------------------------------------------------------------------------
+
+
+def _altered(score: Score, reading: Reading, event: Event) -> Contrast | None:
+    """The chord's chromatic notes put back to the key; on a foreign root, the diatonic neighbour instead."""
+    changes = event.get("changes")
+    key, chord = event.get("key"), event.get("chord")
+    if not isinstance(changes, tuple) or not isinstance(key, Key) or not isinstance(chord, RomanNumeral):
+        return None
+    table: dict[PitchClass, PitchClass] = {}
+    for pair in changes:
+        if isinstance(pair, tuple) and isinstance(pair[0], PitchClass) and isinstance(pair[1], PitchClass):
+            table[pair[0]] = pair[1]
+    sounding = chord.chord(key)
+    plain = _named({table.get(p, p) for p in sounding.members}, table.get(sounding.bass, sounding.bass), key)
+    if plain is None or any(p not in key for p in plain.chord(key).members):
+        return _neighbour(score, reading, event, key, chord)
+
+    def change(written: Score, start: Fraction) -> list[Note]:
+        return [
+            _with_pitch(n, _near(n.pitch, table[n.pitch.pitch_class]))
+            if n.pitch.pitch_class in table and _in_time(n, event.start - start, event.end - start)
+            else n
+            for n in written.notes
+        ]
+
+    values: list[tuple[str, Detail]] = [
+        ("key", key),
+        ("at", event.start),
+        ("chord", chord),
+        ("plain", plain),
+        ("changes", tuple(table.items())),
+    ]
+    label = "altered notes" if sounding.root in key else "diatonic neighbour"
+    return _make(
+        label,
+        score,
+        reading,
+        _bars(score, event.start, event.end),
+        values,
+        change,
+        _relabel(event.start, event.end, key, plain),
+    )
+
+
+def _named(members: set[PitchClass], bass: PitchClass, key: Key) -> RomanNumeral | None:
+    chords = Chord.from_pitch_classes(members, bass)
+    names = [n for c in chords for n in RomanNumeral.of(c, key) if not n.applied]
+    return names[0] if names else None
+
+
+def _relabel(start: Fraction, end: Fraction, key: Key, numeral: RomanNumeral) -> Callable[[Span], Span]:
+    def respan(s: Span) -> Span:
+        if start <= s.start < end:
+            return replace(s, key=key, numeral=numeral, alternatives=(), confidence=1.0)
+        return s
+
+    return respan
+
+
+def diatonic_neighbour(chord: RomanNumeral, key: Key) -> RomanNumeral | None:
+    """Return the chord of the key that stands nearest to a chromatic one, or None where there is none.
+
+    It is the triad on a degree of the key with most notes on the same letters, its bass on the letter of the
+    chord's own: ii6 or iio6 for the Neapolitan sixth, vi for flat VI, iv6 for the Italian sixth.
+    """
+    sounding = chord.chord(key)
+    letters = {p.letter for p in sounding.members}
+    numerals = {
+        "major": ("I", "ii", "iii", "IV", "V", "vi", "viio"),
+        "minor": ("i", "iio", "III", "iv", "V", "VI", "viio"),
+    }[key.mode]
+    best: tuple[int, int, RomanNumeral] | None = None
+    for order, text in enumerate(numerals):
+        plain = RomanNumeral.parse(text)
+        members = plain.chord(key).members
+        shared = len(letters & {p.letter for p in members})
+        same_root = members[0].letter == sounding.root.letter
+        bass = next((k for k, p in enumerate(members) if p.letter == sounding.bass.letter), None)
+        if bass is None or shared < 2:
+            continue
+        candidate = (2 * shared + int(same_root), -order, plain.with_inversion(bass))
+        if best is None or candidate[:2] > best[:2]:
+            best = candidate
+    if best is None or set(best[2].chord(key).members) == set(sounding.members):
+        return None
+    return best[2]
+
+
+def _neighbour(
+    score: Score, reading: Reading, event: Event, key: Key, chord: RomanNumeral
+) -> Contrast | None:
+    plain = diatonic_neighbour(chord, key)
+    if plain is None:
+        return None
+    table = _mapping(chord.chord(key), plain.chord(key), key)
+
+    def change(written: Score, start: Fraction) -> list[Note]:
+        return _mapped(written, table, event.start - start, event.end - start)
+
+    return _make(
+        "diatonic neighbour",
+        score,
+        reading,
+        _bars(score, event.start, event.end),
+        [("key", key), ("at", event.start), ("chord", chord), ("plain", plain)],
+        change,
+        _relabel(event.start, event.end, key, plain),
+    )
+
+
+def _mapping(old: Chord, new: Chord, key: Key) -> Mapping[PitchClass, PitchClass]:
+    """Where each note of a chord goes in another: to the same letter, else the nearest member; foreign
+    notes go back into the key.
+    """
+    table: dict[PitchClass, PitchClass] = {}
+    for p in old.members:
+        same = [q for q in new.members if q.letter == p.letter]
+        distance = {
+            q: min((q.semitone - p.semitone) % 12, (p.semitone - q.semitone) % 12) for q in new.members
+        }
+        table[p] = same[0] if same else min(new.members, key=lambda q: distance[q])
+    table[old.bass] = new.bass
+    for degree in key.scale:
+        for alter in (-1, 1):
+            chromatic = PitchClass(degree.letter, degree.alter + alter)
+            if chromatic not in table and chromatic not in key:
+                table[chromatic] = degree
+    return table
+
+
+def _mapped(
+    written: Score, table: Mapping[PitchClass, PitchClass], start: Fraction, end: Fraction
+) -> list[Note]:
+    notes = []
+    for n in written.notes:
+        target = table.get(n.pitch.pitch_class)
+        # A note held in from before stays what it was.
+        here = start <= n.onset < end
+        notes.append(n if target is None or not here else _with_pitch(n, _near(n.pitch, target)))
+    return notes
+
+
+# --- mode ------------------------------------------------------------------------------------------------
+
+
+_MODE_BARS = 4
+
+
+def _mode(score: Score, reading: Reading, event: Event) -> Contrast | None:
+    """The first bars after a switch of mode as they would be without it."""
+    key, before, until = event.get("key"), event.get("before"), event.get("until")
+    if not isinstance(key, Key) or not isinstance(before, Key):
+        return None
+    end_of_region = until if isinstance(until, Fraction) else event.end
+    first = score.measure_at(event.start).index
+    last = min(first + _MODE_BARS - 1, len(score.measures) - 1)
+    end = min(end_of_region, score.measures[last].end)
+    table = {a: b for a, b in zip(key.scale, before.scale, strict=True) if a != b}
+    if before.mode == "minor":
+        # The leading tone is the same in both modes.
+        table.pop(key.leading_tone, None)
+
+    def change(written: Score, start: Fraction) -> list[Note]:
+        return [
+            _with_pitch(n, _near(n.pitch, table[n.pitch.pitch_class]))
+            if n.pitch.pitch_class in table and event.start - start <= n.onset < end - start
+            else n
+            for n in written.notes
+        ]
+
+    def respan(s: Span) -> Span:
+        if not event.start <= s.start < end or s.key != key:
+            return s
+        if s.numeral.special == "Cad":
+            return replace(s, key=before, alternatives=())
+        chord = s.numeral.chord(key)
+        members = {table.get(p, p) for p in chord.members}
+        named = _named(members, table.get(chord.bass, chord.bass), before)
+        if named is None:
+            return replace(s, key=before)
+        return replace(s, key=before, numeral=named, alternatives=(), confidence=1.0)
+
+    values: list[tuple[str, Detail]] = [("key", key), ("before", before), ("at", event.start)]
+    return _make("mode", score, reading, (max(0, first - 2), last), values, change, respan)
+
+
+# --- dissonance ------------------------------------------------------------------------------------------
+
+
+def _dissonance(score: Score, reading: Reading, event: Event) -> Contrast | None:
+    """The note of the resolution in place of the dissonance."""
+    note_id, resolution_id = event.get("note"), event.get("resolution")
+    pitch, resolution = event.get("pitch"), event.get("resolution_pitch")
+    when, chord, key = event.get("resolution_time"), event.get("chord"), event.get("key")
+    if not isinstance(note_id, str) or not isinstance(resolution_id, str):
+        return None
+    if not isinstance(pitch, Pitch) or not isinstance(resolution, Pitch) or not isinstance(when, Fraction):
+        return None
+    if event.get("manner") not in ("direct", None) or event.get("metric") == "unaccented":
+        return None
+    if not isinstance(chord, RomanNumeral) or not isinstance(key, Key):
+        return None
+
+    def change(written: Score, start: Fraction) -> list[Note]:
+        turned = event.start - start
+        goal = next((n for n in written.notes if resolution_id in n.ids), None)
+        joined: set[str] = set()
+        notes: list[Note] = []
+        for n in written.notes:
+            foreign = note_id in n.ids or n.id in event.notes
+            if not foreign or n.end <= turned:
+                notes.append(n)
+                continue
+            other = _with_pitch(n, n.pitch + Interval.between(pitch, resolution))
+            end = n.end
+            if goal is not None and goal.onset == n.end and goal.pitch == other.pitch:
+                # One long note: the resolution is there from the first.
+                end, joined = goal.end, joined | {goal.id}
+            if n.onset >= turned:
+                notes.append(replace(other, duration=end - n.onset))
+                continue
+            # Held over: the note lets go where it turns foreign, and what it resolves to comes at once.
+            name = f"{n.id}-r"
+            measure = written.measure_at(turned).index
+            notes.append(replace(n, duration=turned - n.onset))
+            late = replace(other, id=name, ids=(name,), onset=turned, duration=end - turned, measure=measure)
+            notes.append(replace(late, articulations=(), ornaments=(), fingering=(), lyrics=()))
+        return [n for n in notes if n.id not in joined]
+
+    values: list[tuple[str, Detail]] = [
+        ("key", key),
+        ("at", event.start),
+        ("chord", chord),
+        ("pitch", pitch.pitch_class),
+        ("resolution", resolution.pitch_class),
+        ("kind", event.label),
+    ]
+    return _make("dissonance", score, reading, _bars(score, event.start, when, 1, 0), values, change)
+
+
+# --- what was promised -------------------------------------------------------------------------------------
+
+
+def _arrival(score: Score, reading: Reading, event: Event) -> Contrast | None:
+    """A cadence led astray, with the tonic where it was expected."""
+    key, goal, expected = event.get("key"), event.get("goal"), event.get("expected")
+    arrival = event.get("arrival")
+    if not isinstance(key, Key) or not isinstance(goal, RomanNumeral) or not isinstance(arrival, Fraction):
+        return None
+    if not isinstance(expected, RomanNumeral):
+        expected = RomanNumeral.parse("I" if key.mode == "major" else "i")
+    span = next((s for s in reading.spans if s.start <= arrival < s.end), None)
+    if span is None:
+        return None
+    table = dict(_mapping(span.numeral.chord(span.key), expected.chord(key), key))
+
+    def change(written: Score, start: Fraction) -> list[Note]:
+        return _mapped(written, table, arrival - start, span.end - start)
+
+    return _make(
+        "arrival",
+        score,
+        reading,
+        _bars(score, event.start, min(span.end, arrival + score.measure_at(arrival).length), 1, 0),
+        [("key", key), ("at", arrival), ("chord", goal), ("plain", expected)],
+        change,
+        _relabel(arrival, span.end, key, expected),
+    )
+
+
+_LEAD_BARS, _NEW_BARS = 2, 3
+
+
+def _continuation(score: Score, reading: Reading, event: Event) -> Contrast | None:
+    """The way that the passage took the first time, after the same bars as now."""
+    left, came = event.get("from_end"), event.get("return_start")
+    if not isinstance(left, Fraction) or not isinstance(came, Fraction):
+        return None
+    home = next((e for e in reading.events if e.kind == "return" and e.start == came), None)
+    now = score.measure_at(event.start).index
+    then = score.measure_at(left).index
+    count = min(_NEW_BARS, len(score.measures) - now, now - then)
+    if home is None or count < 1 or then + count > len(score.measures):
+        return None
+    if any(score.measures[now + k].length != score.measures[then + k].length for k in range(count)):
+        return None
+    first, last = max(0, now - _LEAD_BARS), now + count - 1
+    key, old_key = home.get("key"), home.get("from_key")
+    if not isinstance(key, Key) or not isinstance(old_key, Key) or key.mode != old_key.mode:
+        # What came in the other mode would have to be rewritten, not repeated.
+        return None
+    interval = interval_between(old_key, key)
+    earlier = passage(score, then, then + count - 1)
+    old_start = score.measures[then].start
+
+    def moved(n: Note, shift: Fraction, bar: int) -> Note:
+        name = f"then-{n.id}"
+        pitch = moved_pitch(n.pitch, interval)
+        whole = tuple(f"then-{i}" for i in n.ids)
+        return replace(
+            _with_pitch(n, pitch), id=name, ids=whole, onset=n.onset + shift, measure=n.measure + bar
+        )
+
+    def change(written: Score, start: Fraction) -> list[Note]:
+        cut = score.measures[now].start - start
+        kept = [
+            n if n.end <= cut else replace(n, duration=cut - n.onset) for n in written.notes if n.onset < cut
+        ]
+        return kept + [moved(n, cut, now - first) for n in earlier.notes]
+
+    values: list[tuple[str, Detail]] = [("at", event.start), ("from", left)]
+    span = next((s for s in reading.spans if s.start <= event.start < s.end), None)
+    values += [("key", span.key)] if span else []
+    made = _make("continuation", score, reading, (first, last), values, change)
+    if made is None:
+        return None
+    start = score.measures[first].start
+    cut = score.measures[now].start
+    lead = carry(reading.spans, made.other, start, cut)
+    new = carry(reading.spans, earlier, old_start, old_start + earlier.end, interval)
+    shifted = [replace(s, start=s.start + cut - start, end=s.end + cut - start) for s in new]
+    spans = with_notes(made.other, [*lead, *shifted])
+    return replace(made, other_reading=reading_of(made.other, spans))
+
+
+# --- one voice, one chord -----------------------------------------------------------------------------------
+
+
+_TEXTURE_BARS = 4
+_ROLES = {"bass": ("bass",), "melody": ("melody",)}
+
+
+def _whole_texture(score: Score, reading: Reading) -> list[Contrast]:
+    """Block chords against the figuration, the bass alone and the melody alone, for the richest bars."""
+    if not reading.spans:
+        return []
+    first, last = _richest(score, reading)
+    start, end = score.measures[first].start, score.measures[last].end
+    written = passage(score, first, last)
+    spans = carry(reading.spans, written, start, end)
+    whole = reading_of(written, spans)
+    key = spans[0].key if spans else reading.spans[0].key
+    at = ("at", start)
+    found: list[Contrast] = []
+    if spans:
+        blocks, labels = reduced(score, reading, first=first, last=last)
+        differs = tuple(n.id for n in written.notes)
+        changed = tuple(n.id for n in blocks.notes)
+        values: tuple[tuple[str, Detail], ...] = (("key", key), at)
+        sides = (written, whole, blocks, labels)
+        found.append(Contrast("block chords", first, last, values, *sides, differs, changed, 3.0))
+    roles = texture_of(score, reading.spans).roles
+    for label in ("bass", "melody"):
+        own = {n.id for n in written.notes if any(roles.get(_first_id(score, i)) == label for i in n.ids)}
+        others = tuple(n.id for n in written.notes if n.id not in own)
+        if not own or not others:
+            continue
+        alone = with_source(
+            replace(written, notes=tuple(n for n in written.notes if n.id in own), source=b"")
+        )
+        labels = Reading(with_notes(alone, spans))
+        values = (("key", key), at)
+        found.append(Contrast(label, first, last, values, written, whole, alone, labels, others, (), 2.5))
+    return found
+
+
+def _first_id(score: Score, note_id: str) -> str:
+    note = score.note_by_id.get(note_id)
+    return note_id if note is None else note.id
+
+
+def _richest(score: Score, reading: Reading) -> tuple[int, int]:
+    """The bars, four at most, in which most harmonies lie."""
+    size = min(_TEXTURE_BARS, len(score.measures))
+    starts = [s.start for s in reading.spans]
+
+    def changes(first: int) -> int:
+        lo, hi = score.measures[first].start, score.measures[first + size - 1].end
+        return sum(lo <= t < hi for t in starts)
+
+    first = max(range(len(score.measures) - size + 1), key=lambda k: (changes(k), -k))
+    return first, first + size - 1
+
+
+_Maker = Callable[[Score, Reading, Event], Contrast | None]
+_MAKERS: Mapping[tuple[str, str], _Maker] = {
+    ("chromatic chord", ""): _altered,
+    ("applied chord", ""): _altered,
+    ("mode switch", ""): _mode,
+    ("non-chord tone", "suspension"): _dissonance,
+    ("non-chord tone", "retardation"): _dissonance,
+    ("non-chord tone", "appoggiatura"): _dissonance,
+    ("cadence", "deceptive"): _arrival,
+    ("cadence", "evaded"): _arrival,
+    ("difference", "different continuation"): _continuation,
+}

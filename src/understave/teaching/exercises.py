@@ -1,0 +1,698 @@
+"""Exercises on a piece, graded step by step, each with an answer that the reading proves.
+
+In: a Score, its Reading and a level. Out: `Exercise` values: what to ask, on which bars or on which small
+Score, and the answer, in values and in notes. The words are the phrasebook's (tables ``exercises``).
+Every exercise given out has passed `verification.verify`, which works the answer out again from the
+reading and the notes by a way of its own.
+
+Kinds, from easy to hard: ``"hear and choose"``, ``"name the chord"``, ``"spell the chord"``, ``"find the
+foreign note"``, ``"resolve the dissonance"``, ``"continue the sequence"``, ``"resolve the chord"``,
+``"play in other keys"``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from zlib import crc32
+
+from understave.errors import UnderstaveError
+from understave.harmony.reading import Detail, Reading, Span
+from understave.score.model import Measure, Score
+from understave.score.passage import passage
+from understave.score.write import with_source
+from understave.teaching.carried import carry
+from understave.teaching.contrasts import diatonic_neighbour
+from understave.teaching.reduction import block_chords, reduced
+from understave.teaching.verification import verify
+from understave.theory.chord import Chord, Quality
+from understave.theory.key import Key
+from understave.theory.pitch import Pitch
+from understave.theory.roman import RomanNumeral
+from understave.theory.vocabulary import Language
+from understave.theory.voice_leading import TWO_HANDS, Harmony, faults, lead
+from understave.wording.gaps import fill, name_value
+from understave.wording.phrasebook import Level, phrasebook
+
+KINDS = (
+    "hear and choose",
+    "name the chord",
+    "spell the chord",
+    "find the foreign note",
+    "resolve the dissonance",
+    "continue the sequence",
+    "resolve the chord",
+    "play in other keys",
+)
+
+
+@dataclass(frozen=True)
+class Exercise:
+    """One question with its answer.
+
+    It rests on the reading from `start` to `end` and shows bars `first` to `last` (indexes of measures).
+    `values` fill prompt and answer. `marked` are the ids of notes to mark in the excerpt. `material` is a
+    Score to print or to sound in place of the excerpt; print it, as the excerpt, without numerals.
+    `notes` is the answer in notes, lowest first, where there is one; `solutions` are Scores that show or
+    play it, with their readings. `choices` are what there is to choose from and `correct` the index of
+    the right one. `step` counts from 1, easy to hard.
+    """
+
+    kind: str
+    level: Level
+    start: Fraction
+    end: Fraction
+    first: int
+    last: int
+    values: tuple[tuple[str, Detail], ...]
+    marked: tuple[str, ...] = ()
+    material: Score | None = None
+    notes: tuple[Pitch, ...] = ()
+    solutions: tuple[tuple[Score, Reading], ...] = ()
+    choices: tuple[Detail, ...] = ()
+    correct: int | None = None
+    step: int = 0
+    variant: str = ""
+
+    def get(self, name: str) -> Detail | None:
+        """Return a value by its name, or None."""
+        return dict(self.values).get(name)
+
+    @property
+    def entry(self) -> str:
+        """The name of its words in the phrasebook."""
+        return f"{self.kind}, {self.variant}" if self.variant else self.kind
+
+    def prompt(self, score: Score, language: Language = "en") -> str:
+        """Ask the question; numerals stand between ⟨ and ⟩."""
+        book = phrasebook(language)
+        return fill(
+            book.exercises[self.entry]["prompt"][self.level], dict(self.values), score, book, "exercise"
+        )
+
+    def answer(self, score: Score, language: Language = "en") -> str:
+        """Give the answer in words."""
+        book = phrasebook(language)
+        return fill(
+            book.exercises[self.entry]["answer"][self.level], dict(self.values), score, book, "exercise"
+        )
+
+    def choice_words(self, score: Score, language: Language = "en") -> tuple[str, ...]:
+        """Name what there is to choose from."""
+        book = phrasebook(language)
+        return tuple(
+            name_value(
+                c, "choice", "words" if isinstance(c, RomanNumeral) else "", "", score, book, "exercise"
+            )
+            for c in self.choices
+        )
+
+
+def exercises(
+    score: Score, reading: Reading, level: Level = "intermediate", each: int = 2
+) -> tuple[Exercise, ...]:
+    """Return the exercises for a level, at most `each` of a kind, easy ones first; every one is verified."""
+    found: list[Exercise] = []
+    used: set[tuple[int, int]] = set()
+    for kind in KINDS:
+        places: set[tuple[int, int]] = set()
+        spare: list[Exercise] = []
+        own: list[Exercise] = []
+        for exercise in _MAKERS[kind](score, reading, level):
+            if len(own) == each:
+                break
+            place = (exercise.first, exercise.last)
+            if place in places or (place in used and len(spare) >= each) or verify(exercise, score, reading):
+                continue
+            places.add(place)
+            # Bars that another kind has asked about are asked about again only where there are no others.
+            (spare if place in used else own).append(exercise)
+        own += spare[: each - len(own)]
+        used |= {(e.first, e.last) for e in own}
+        found += own
+    return tuple(replace(e, step=k) for k, e in enumerate(found, start=1))
+
+
+# --- which chords are fit to ask about -------------------------------------------------------------------
+
+_SURE = 0.55
+
+
+def _clear(score: Score, reading: Reading) -> list[Span]:
+    """Spans that are sure, long enough to hear, complete, and without foreign notes that last."""
+    result = []
+    for s in reading.spans:
+        beat = score.measure_at(s.start).beat_length
+        chord = s.numeral.chord(s.key)
+        sounding = {score.note_by_id[i].pitch.pitch_class for i in s.notes if i in score.note_by_id}
+        bass = _lowest(score, s)
+        if (
+            s.confidence >= _SURE
+            and s.end - s.start >= beat
+            and sounding == set(chord.members)
+            and bass is not None
+            and bass.pitch_class == chord.bass
+            and len(s.foreign) <= 1
+        ):
+            result.append(s)
+    return result
+
+
+def _lowest(score: Score, s: Span) -> Pitch | None:
+    notes = [score.note_by_id[i] for i in s.notes if i in score.note_by_id]
+    return min((n.pitch for n in notes), key=lambda p: p.midi) if notes else None
+
+
+def _is_plain(s: Span) -> bool:
+    return s.numeral.chord(s.key).quality in (Quality.MAJOR, Quality.MINOR) and not _is_chromatic(s)
+
+
+def _is_chromatic(s: Span) -> bool:
+    return bool(s.numeral.applied or s.numeral.special not in ("", "Cad")) or any(
+        p not in s.key for p in s.numeral.chord(s.key).members
+    )
+
+
+def _fit(s: Span, level: Level) -> bool:
+    chord = s.numeral.chord(s.key)
+    if level == "beginner":
+        return _is_plain(s) and s.numeral.special != "Cad"
+    if level == "intermediate":
+        return not _is_chromatic(s) and (chord.inversion > 0 or chord.quality.is_seventh)
+    return _is_chromatic(s)
+
+
+def _varied(spans: Iterable[Span], name: Callable[[Span], object]) -> list[Span]:
+    """Order spans so that those of a new name come first, surest first."""
+    ordered = sorted(spans, key=lambda s: (-round(s.confidence, 1), s.start))
+    seen: set[object] = set()
+    fresh: list[Span] = []
+    rest: list[Span] = []
+    for s in ordered:
+        (rest if name(s) in seen else fresh).append(s)
+        seen.add(name(s))
+    return fresh + rest
+
+
+def _bars_of(score: Score, start: Fraction, end: Fraction) -> tuple[int, int]:
+    first, last = score.measures_over(start, end)
+    return first.index, last.index
+
+
+def close_position(chord: Chord) -> tuple[Pitch, ...]:
+    """Return a chord's notes from its bass up in close position, the bass in the octave below middle C."""
+    members = list(chord.members)
+    k = members.index(chord.bass)
+    notes = [Pitch(chord.bass.letter, chord.bass.alter, 3)]
+    for p in members[k + 1 :] + members[:k]:
+        notes.append(Pitch.above(notes[-1], p))
+    return tuple(notes)
+
+
+# --- makers: each yields candidates, the best first ------------------------------------------------------
+
+
+def _name(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
+    for s in _varied((s for s in _clear(score, reading) if _fit(s, level)), lambda s: (s.numeral, s.key)):
+        chord = s.numeral.chord(s.key)
+        first, last = _bars_of(score, s.start, s.end)
+        yield Exercise(
+            "name the chord",
+            level,
+            s.start,
+            s.end,
+            first,
+            last,
+            (
+                ("at", s.start),
+                ("key", s.key),
+                ("chord", s.numeral),
+                ("root", chord.root),
+                ("bass", chord.bass),
+                ("quality", chord.quality),
+                ("members", chord.members),
+            ),
+            marked=s.notes,
+            notes=close_position(chord),
+        )
+
+
+def _spell(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
+    """At the first two levels the piece's own chord, at the third the same chord in another key."""
+    for n, s in enumerate(
+        _varied((s for s in _clear(score, reading) if _fit(s, level)), lambda s: s.numeral)
+    ):
+        key = s.key
+        if level == "advanced":
+            move = (2, -3, 5, -1)[n % 4]
+            key = Key(key.tonic.shift(move), key.mode).simplest
+        chord = s.numeral.chord(key)
+        first, last = _bars_of(score, s.start, s.end)
+        yield Exercise(
+            "spell the chord",
+            level,
+            s.start,
+            s.end,
+            first,
+            last,
+            (
+                ("at", s.start),
+                ("key", key),
+                ("home", s.key),
+                ("chord", s.numeral),
+                ("root", chord.root),
+                ("quality", chord.quality),
+                ("members", chord.members),
+                ("bass", chord.bass),
+            ),
+            notes=close_position(chord),
+        )
+
+
+_FOREIGN: dict[Level, tuple[str, ...]] = {
+    "beginner": ("passing tone", "neighbour tone"),
+    "intermediate": ("suspension", "passing tone", "neighbour tone", "appoggiatura"),
+    "advanced": (
+        "appoggiatura",
+        "retardation",
+        "anticipation",
+        "suspension",
+        "escape tone",
+        "changing tones",
+    ),
+}
+
+
+def _foreign(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
+    """One foreign note within the stretch of one chord: which is it, and what is it called?"""
+    events = [
+        e
+        for e in reading.events
+        if e.kind == "non-chord tone" and e.label in _FOREIGN[level] and e.confidence >= _SURE
+    ]
+    events.sort(key=lambda e: (_FOREIGN[level].index(e.label), -e.confidence, e.start))
+    firsts = {e.label: e for e in reversed(events)}
+    for e in [*firsts.values(), *events]:
+        note_id, pitch = e.get("note"), e.get("pitch")
+        s = next((s for s in reading.spans if s.start <= e.start < s.end), None)
+        if s is None or not isinstance(note_id, str) or not isinstance(pitch, Pitch):
+            continue
+        sounds = {score.note_by_id[i].pitch.pitch_class for i in s.foreign if i in score.note_by_id}
+        if sounds != {pitch.pitch_class}:
+            continue
+        first, last = _bars_of(score, s.start, s.end)
+        yield Exercise(
+            "find the foreign note",
+            level,
+            s.start,
+            s.end,
+            first,
+            last,
+            (
+                ("at", s.start),
+                ("moment", e.start),
+                ("key", s.key),
+                ("chord", s.numeral),
+                ("members", s.numeral.chord(s.key).members),
+                ("root", s.numeral.chord(s.key).root),
+                ("quality", s.numeral.chord(s.key).quality),
+                ("pitch", pitch),
+                ("note", note_id),
+                ("kind", e.label),
+            ),
+            notes=(pitch,),
+        )
+
+
+def _resolve_dissonance(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
+    """The bars break off at a dissonance; where does it go?"""
+    wanted = {
+        "beginner": ("suspension", "neighbour tone"),
+        "intermediate": ("suspension", "appoggiatura", "retardation"),
+        "advanced": ("retardation", "appoggiatura", "suspension"),
+    }[level]
+    events = [
+        e
+        for e in reading.events
+        if e.kind == "non-chord tone"
+        and e.label in wanted
+        and e.get("manner") == "direct"
+        and e.confidence >= _SURE
+    ]
+    for e in sorted(events, key=lambda e: (wanted.index(e.label), -e.confidence, e.start)):
+        note_id, pitch = e.get("note"), e.get("pitch")
+        goal, goal_id, when = e.get("resolution_pitch"), e.get("resolution"), e.get("resolution_time")
+        if not isinstance(pitch, Pitch) or not isinstance(goal, Pitch) or not isinstance(when, Fraction):
+            continue
+        if not isinstance(note_id, str) or not isinstance(goal_id, str):
+            continue
+        first, last = _bars_of(score, e.start, when + Fraction(1, 64))
+        first = max(0, first - 1)
+        chord, key = e.get("chord"), e.get("key")
+        if not isinstance(chord, RomanNumeral) or not isinstance(key, Key):
+            continue
+        yield Exercise(
+            "resolve the dissonance",
+            level,
+            e.start,
+            when,
+            first,
+            last,
+            (
+                ("at", e.start),
+                ("key", key),
+                ("chord", chord),
+                ("pitch", pitch),
+                ("note", note_id),
+                ("goal", goal),
+                ("goal_note", goal_id),
+                ("way", "up" if goal.midi > pitch.midi else "down"),
+                ("kind", e.label),
+            ),
+            marked=(note_id,),
+            material=_broken_off(score, first, last, when),
+            notes=(goal,),
+            solutions=(_excerpt(score, reading, first, last),),
+        )
+
+
+def _broken_off(score: Score, first: int, last: int, moment: Fraction) -> Score:
+    """Bars of a score without what begins at a moment or after it."""
+    bars = passage(score, first, last)
+    stop = moment - score.measures[first].start
+    notes = tuple(replace(n, duration=min(n.end, stop) - n.onset) for n in bars.notes if n.onset < stop)
+    return with_source(replace(bars, notes=notes, source=b""))
+
+
+def _excerpt(score: Score, reading: Reading, first: int, last: int) -> tuple[Score, Reading]:
+    bars = passage(score, first, last)
+    start, end = score.measures[first].start, score.measures[last].end
+    return bars, Reading(carry(reading.spans, bars, start, end))
+
+
+def _resolve_chord(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
+    """A chord of tension in four voices; write the chord it goes to. Not for beginners."""
+    if level == "beginner":
+        return
+    pairs = [
+        (s, t)
+        for s, t in zip(reading.spans, reading.spans[1:], strict=False)
+        if min(s.confidence, t.confidence) >= _SURE and _is_tense(s, level) and s.numeral != t.numeral
+    ]
+    following = {s.start: t for s, t in pairs}
+    for s in _varied((p[0] for p in pairs), lambda s: s.numeral):
+        t = following[s.start]
+        two = [Harmony(s.key, s.numeral), Harmony(t.key, t.numeral)]
+        led = lead(two, TWO_HANDS)
+        if faults(two, led):
+            continue
+        measure = score.measure_at(s.start)
+        bar = Fraction(4)
+        signature = s.key.signature if abs(s.key.signature) <= 7 else measure.signature
+        measures = tuple(Measure(f"m{k}", k, str(k + 1), k * bar, bar, 4, 4, signature) for k in range(2))
+        times = [(Fraction(0), bar), (bar, 2 * bar)]
+        spans = tuple(Span(lo, hi, h.key, h.numeral, 1.0) for (lo, hi), h in zip(times, two, strict=True))
+        whole = block_chords(times, led, measures)
+        asked = with_source(replace(whole, notes=tuple(n for n in whole.notes if n.onset < bar), source=b""))
+        first, last = _bars_of(score, s.start, t.end)
+        leading = s.numeral.local_key(s.key).leading_tone
+        yield Exercise(
+            "resolve the chord",
+            level,
+            s.start,
+            t.end,
+            first,
+            last,
+            (
+                ("at", s.start),
+                ("key", s.key),
+                ("chord", s.numeral),
+                ("to", t.numeral),
+                ("to_key", t.key),
+                ("members", t.numeral.chord(t.key).members),
+                *((("leading_tone", leading),) if leading in s.numeral.chord(s.key).members else ()),
+            ),
+            material=asked,
+            notes=led[1],
+            solutions=((whole, Reading(carry(spans, whole, Fraction(0), whole.end))),),
+        )
+
+
+def _is_tense(s: Span, level: Level) -> bool:
+    chord = s.numeral.chord(s.key)
+    tense = chord.quality in (Quality.DOMINANT7, Quality.DIMINISHED7, Quality.HALF_DIMINISHED7)
+    if level == "intermediate":
+        return tense and not _is_chromatic(s)
+    # A plain borrowed triad colours, but it asks for nothing.
+    return (_is_chromatic(s) and not chord.quality.is_triad) or s.numeral.special in ("N", "It")
+
+
+_TARGETS: dict[Level, tuple[int, ...]] = {
+    "beginner": (1,),
+    "intermediate": (1, -1, 3),
+    "advanced": (-4, 6, 5, -5),
+}
+"""Distances, on the line of fifths, of the keys to play in."""
+
+
+def _play(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
+    """The chords of a cadence, or of a phrase's end, in other keys."""
+    events = [e for e in reading.events if e.kind == "cadence" and e.confidence >= 0.5]
+    if level == "advanced":
+        events = [e for e in reading.events if e.kind == "chromatic chord"] + events
+    for e in sorted(events, key=lambda e: (e.kind != "chromatic chord", -e.confidence, e.start)):
+        arrival = e.get("arrival")
+        end = arrival if isinstance(arrival, Fraction) else e.end
+        first = max(0, score.measure_at(e.start).index - (0 if level == "beginner" else 1))
+        last = score.measure_at(end).index
+        start, stop = score.measures[first].start, score.measures[last].end
+        own = [s for s in reading.spans if s.start < stop and s.end > start]
+        if last - first > 4 or not 2 <= len(own) <= 8 or len({s.key for s in own}) > 1:
+            continue
+        if level == "beginner" and any(_is_chromatic(s) for s in own):
+            continue
+        key = own[0].key
+        targets = tuple(Key(key.tonic.shift(move), key.mode).simplest for move in _TARGETS[level])
+        try:
+            made = [reduced(score, reading, key=k, first=first, last=last) for k in targets]
+            plain, _ = reduced(score, reading, first=first, last=last)
+        except UnderstaveError:
+            continue
+        chords = tuple(s.numeral for s in own)
+        yield Exercise(
+            "play in other keys",
+            level,
+            start,
+            stop,
+            first,
+            last,
+            (
+                ("at", start),
+                ("where", (start, stop)),
+                ("key", key),
+                ("targets", targets),
+                ("chords", chords),
+                ("roots", tuple(s.numeral.chord(key).root for s in own)),
+                ("target", targets[0]),
+                ("target_roots", tuple(n.root(targets[0]) for n in chords)),
+            ),
+            material=plain,
+            solutions=tuple(made),
+        )
+
+
+def _sequence(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
+    """The first steps of a sequence; go on. Not for beginners."""
+    if level == "beginner":
+        return
+    for e in reading.events:
+        times, roots, chords = e.get("times"), e.get("roots"), e.get("chords")
+        if e.kind != "sequence" or not isinstance(times, tuple) or not isinstance(roots, tuple):
+            continue
+        key, period = e.get("key"), _PERIODS.get(e.label)
+        if (
+            period is None
+            or len(times) < period + 3
+            or not isinstance(key, Key)
+            or not isinstance(chords, tuple)
+        ):
+            continue
+        given = max(3, period + 1) if level == "intermediate" else max(2, period + 1)
+        if given + 2 > len(times):
+            continue
+        stop = times[given]
+        if not isinstance(stop, Fraction):
+            continue
+        first, last = _bars_of(score, e.start, e.end)
+        whole, labels = reduced(score, reading, first=first, last=last)
+        cut = stop - score.measures[first].start
+        asked = with_source(
+            replace(
+                whole,
+                notes=tuple(
+                    replace(n, duration=min(n.end, cut) - n.onset) for n in whole.notes if n.onset < cut
+                ),
+                source=b"",
+            )
+        )
+        yield Exercise(
+            "continue the sequence",
+            level,
+            e.start,
+            e.end,
+            first,
+            last,
+            (
+                ("at", e.start),
+                ("key", key),
+                ("given", roots[:given]),
+                ("going_on", roots[given:]),
+                ("times", times),
+                ("count", len(roots) - given),
+                ("pattern", e.label),
+            ),
+            material=asked,
+            solutions=((whole, labels),),
+        )
+
+
+_PERIODS = {"descending fifths": 1, "ascending fifths": 1, "descending thirds": 2, "ascending 5-6": 2}
+"""After how many steps the root motion of a sequence comes again."""
+
+
+def _hear(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
+    """Listen and choose: major or minor, which cadence, which chromatic chord."""
+    if level == "beginner":
+        yield from _hear_mode(score, reading)
+    elif level == "intermediate":
+        yield from _hear_cadence(score, reading)
+    else:
+        yield from _hear_chromatic(score, reading)
+
+
+def _shuffled(choices: Sequence[Detail], salt: str) -> tuple[Detail, ...]:
+    """Choices in an order that depends on the place alone, so that the right one is not always first."""
+    return tuple(sorted(choices, key=lambda c: crc32(f"{salt}{c}".encode())))
+
+
+def _hear_mode(score: Score, reading: Reading) -> Iterator[Exercise]:
+    plain = [s for s in _clear(score, reading) if _is_plain(s)]
+    for s in _varied(plain, lambda s: s.numeral.chord(s.key).quality):
+        first, last = _bars_of(score, s.start, s.end)
+        quality = s.numeral.chord(s.key).quality
+        choices = _shuffled(("major", "minor"), str(s.start))
+        right = "major" if quality is Quality.MAJOR else "minor"
+        bars, _ = _excerpt(score, reading, first, last)
+        begin = score.measures[first].start
+        sound = tuple(n for n in bars.notes if s.start - begin <= n.onset < s.end - begin)
+        yield Exercise(
+            "hear and choose",
+            "beginner",
+            s.start,
+            s.end,
+            first,
+            last,
+            (("at", s.start), ("key", s.key), ("root", s.numeral.chord(s.key).root), ("right", right)),
+            material=with_source(replace(bars, notes=sound, source=b"")),
+            choices=choices,
+            correct=choices.index(right),
+            variant="mode",
+        )
+
+
+_CADENCES = ("authentic", "half", "deceptive", "plagal")
+
+
+def cadence_family(label: str) -> str | None:
+    """Return what an ear is asked to tell: authentic, half, deceptive or plagal; None for others."""
+    table = {"perfect authentic": "authentic", "imperfect authentic": "authentic", "phrygian half": "half"}
+    family = table.get(label, label)
+    return family if family in _CADENCES else None
+
+
+def _hear_cadence(score: Score, reading: Reading) -> Iterator[Exercise]:
+    events = [e for e in reading.events if e.kind == "cadence" and cadence_family(e.label)]
+    rare = sorted(events, key=lambda e: (-_CADENCES.index(cadence_family(e.label) or ""), -e.confidence))
+    seen: set[str] = set()
+    for e in [*rare, *rare]:
+        family = cadence_family(e.label)
+        arrival, key = e.get("arrival"), e.get("key")
+        if family is None or not isinstance(arrival, Fraction) or not isinstance(key, Key) or family in seen:
+            continue
+        seen.add(family)
+        first = score.measure_at(e.start).index
+        last = score.measure_at(arrival).index
+        if last - first > 5 or e.confidence < 0.5:
+            continue
+        made, _ = reduced(score, reading, first=first, last=last)
+        choices = _shuffled(_CADENCES, str(e.start))
+        yield Exercise(
+            "hear and choose",
+            "intermediate",
+            e.start,
+            arrival,
+            first,
+            last,
+            (("at", arrival), ("key", key), ("right", family)),
+            material=made,
+            choices=choices,
+            correct=choices.index(family),
+            variant="cadence",
+        )
+
+
+def _hear_chromatic(score: Score, reading: Reading) -> Iterator[Exercise]:
+    events = [
+        e for e in reading.events if e.kind in ("chromatic chord", "applied chord") and e.confidence >= 0.5
+    ]
+    for e in sorted(events, key=lambda e: (e.kind == "applied chord", -e.confidence)):
+        key, chord = e.get("key"), e.get("chord")
+        if not isinstance(key, Key) or not isinstance(chord, RomanNumeral):
+            continue
+        plain = diatonic_neighbour(chord, key)
+        others = _others(chord, key)
+        if plain is None or len(others) < 2:
+            continue
+        first, last = _bars_of(score, e.start, e.end)
+        first, last = max(0, first - 1), min(len(score.measures) - 1, last + 1)
+        if last - first > 5:
+            continue
+        made, _ = reduced(score, reading, first=first, last=last)
+        choices = _shuffled((chord, plain, *others[:2]), str(e.start))
+        yield Exercise(
+            "hear and choose",
+            "advanced",
+            e.start,
+            e.end,
+            first,
+            last,
+            (("at", e.start), ("key", key), ("chord", chord), ("right", chord)),
+            material=made,
+            choices=choices,
+            correct=choices.index(chord),
+            variant="chord",
+        )
+
+
+def _others(chord: RomanNumeral, key: Key) -> list[RomanNumeral]:
+    """Chromatic chords that sound otherwise: what the right one could be taken for."""
+    texts = (
+        ("N6", "Ger65", "V65/V", "viio7/V", "V7/iv")
+        if key.mode == "minor"
+        else ("iv", "V7/V", "V7/IV", "bVI", "viio7/V")
+    )
+    sound = chord.chord(key).semitones
+    return [n for t in texts if (n := RomanNumeral.parse(t)).chord(key).semitones != sound]
+
+
+_MAKERS: dict[str, Callable[[Score, Reading, Level], Iterator[Exercise]]] = {
+    "hear and choose": _hear,
+    "name the chord": _name,
+    "spell the chord": _spell,
+    "find the foreign note": _foreign,
+    "resolve the dissonance": _resolve_dissonance,
+    "continue the sequence": _sequence,
+    "resolve the chord": _resolve_chord,
+    "play in other keys": _play,
+}

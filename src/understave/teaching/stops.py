@@ -1,0 +1,651 @@
+"""Places to pause in a lesson: which bars, what to say, what to hear, what to ask, how to play it.
+
+In: a Score, its Reading and its Plan, the minutes there are, a level and a language. Out: `Stop`s in order
+of the piece. What could be a stop is every event of the reading that a teacher would stop for and every peak
+of the plan's tension; events near each other make one stop. `choose` takes those of most interest, spread
+over the piece and over the kinds of interest, as long as they fit into the time.
+
+Kinds of interest (`Stop.why`): ``"rare chord"``, ``"strong tension"``, ``"change of key"``, ``"sharp
+dissonance"``, ``"return with a difference"``, ``"cadence"``, ``"pedal point"``, ``"pattern"``; ``"own"`` is
+the teacher's. How much each event matters stands in `wording.weights`; the rest is our own judgement.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from math import sqrt
+
+from understave.claims import Claim
+from understave.errors import UnderstaveError
+from understave.findings.sounding_notes import soundings
+from understave.harmony.reading import Detail, Event, Reading, Span
+from understave.interpretation.perform import Clock, clock
+from understave.interpretation.plan import Plan
+from understave.score.model import Score
+from understave.teaching import story
+from understave.teaching.contrasts import Contrast
+from understave.teaching.speech import RATE, check_rate, speaking_seconds
+from understave.theory.key import Key
+from understave.theory.pitch import PitchClass
+from understave.theory.roman import RomanNumeral
+from understave.theory.vocabulary import Language
+from understave.wording import LEVELS, Level, Phrasebook, phrasebook
+from understave.wording.claiming import claims_of, is_true, is_true_of
+from understave.wording.gaps import GAP, chosen, fill, place
+from understave.wording.playing import Advice, tell_plan
+from understave.wording.sentences import can_say, say, values_of
+from understave.wording.telling import heading_bars, key_sentence
+from understave.wording.weights import weight
+
+KINDS_OF_INTEREST = (
+    "rare chord",
+    "strong tension",
+    "change of key",
+    "sharp dissonance",
+    "return with a difference",
+    "cadence",
+    "pedal point",
+    "pattern",
+)
+EXCERPT = "excerpt"
+"""The name of the sound of a stop's own bars, as the plan plays them."""
+THINKING = 8.0
+"""Seconds that a student is given before the answer."""
+TURNING = 1.5
+"""Seconds between speaking and playing."""
+MINUTES = (1.0, 180.0)
+WHOLE_PIECE = 0.3
+"""Share of a lesson that playing the whole piece once may take; a longer piece is not played through."""
+
+_CHORDS = ("chromatic chord", "enharmonic pivot", "applied chord", "picardy third")
+_WHY: Mapping[str, str] = {
+    **dict.fromkeys(_CHORDS, "rare chord"),
+    "tension": "strong tension",
+    "key": "change of key",
+    "mode switch": "change of key",
+    "pivot chord": "change of key",
+    "sharp dissonance": "sharp dissonance",
+    "non-chord tone": "sharp dissonance",
+    "return": "return with a difference",
+    "cadence": "cadence",
+    "six-four": "cadence",
+    "pedal point": "pedal point",
+    "sequence": "pattern",
+    "chain": "pattern",
+}
+_FAMILIAR: Mapping[Level, Mapping[str, float]] = {
+    "beginner": {"strong tension": 1.2, "return with a difference": 1.3, "cadence": 1.2, "pattern": 0.7},
+    "intermediate": {},
+    "advanced": {"cadence": 0.8, "pattern": 1.2},
+}
+"""How much more or less a kind of interest gives at a level."""
+_LEAST = 1.6
+"""Weight times confidence under which an event is no reason to stop."""
+_SENTENCES: Mapping[Level, int] = {"beginner": 2, "intermediate": 3, "advanced": 4}
+_LONGEST = 4
+"""Bars of a stop at most."""
+_WHOLE_PEDAL = 8
+"""Bars up to which a pedal point is heard whole, so that one can say how long it lasts."""
+_PEAK = 6.0
+"""Weight of the highest tension of a piece; less high peaks weigh less."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """A place to pause.
+
+    `id` stays the same as long as the bar and what happens there do. `first` to `last` are indexes of
+    measures, both included; `moment` is what it is about, in quarter notes. `say` has a text for each level;
+    in all texts numerals stand between ⟨ and ⟩. `hear` names sounds: ``"excerpt"`` and those of
+    contrasts (`contrast_name`). `play` says how to play it, from the plan. `notes` are the ids to mark.
+    `seconds` is what it takes at its level: words, music, thinking. `interest` is comparable within a piece;
+    `why` is a kind of interest and `events` are what it rests on.
+    """
+
+    id: str
+    first: int
+    last: int
+    moment: Fraction
+    title: str
+    say: Mapping[Level, str]
+    hear: tuple[str, ...] = (EXCERPT,)
+    play: str = ""
+    question: str = ""
+    answer: str = ""
+    notes: tuple[str, ...] = ()
+    seconds: float = 0.0
+    interest: float = 0.0
+    why: str = "own"
+    events: tuple[Event, ...] = ()
+    level: Level = "intermediate"
+
+    @property
+    def script(self) -> tuple[str, ...]:
+        """What is spoken at the stop's level, in order: title and text, suggestion, question, answer."""
+        return tuple(
+            t for t in (f"{self.title}.", self.say[self.level], self.play, self.question, self.answer) if t
+        )
+
+
+@dataclass(frozen=True)
+class Timing:
+    """What the length of a stop is reckoned from: the clock of the piece, a rate in words a minute, and the
+    seconds that each other sound lasts.
+    """
+
+    time: Clock
+    rate: float = RATE
+    sounds: Mapping[str, float] | None = None
+
+    def bars(self, score: Score, first: int, last: int) -> float:
+        """Return the seconds that some bars last."""
+        return self.time.at(score.measures[last].end) - self.time.at(score.measures[first].start)
+
+    def of(self, score: Score, stop: Stop) -> float:
+        """Return the seconds of a stop: its words, its bars before and after them, other sounds, thinking."""
+        music = 2 * (self.bars(score, stop.first, stop.last) + TURNING) if EXCERPT in stop.hear else 0.0
+        others = [(self.sounds or {}).get(name, 0.0) + TURNING for name in stop.hear if name != EXCERPT]
+        thinking = THINKING if stop.question else 0.0
+        words = sum(speaking_seconds(t, self.rate) for t in stop.script)
+        return music + sum(others) + thinking + words
+
+
+def propose_stops(
+    score: Score,
+    reading: Reading,
+    plan: Plan,
+    *,
+    minutes: float = 15,
+    level: Level = "intermediate",
+    language: Language = "en",
+    rate: float = RATE,
+    heard: Sequence[Contrast] = (),
+    keep: Collection[str] = (),
+    leave_out: Collection[str] = (),
+) -> tuple[Stop, ...]:
+    """Return the stops of a lesson of so many minutes; raise UnderstaveError for a length that is no lesson.
+
+    `heard` are the contrasts that there are to hear; `keep` and `leave_out` are ids that the teacher chose.
+    """
+    timing = Timing(clock(score, plan), rate, contrast_seconds(score, plan, heard))
+    found = possible_stops(score, reading, plan, level=level, language=language, timing=timing, heard=heard)
+    return choose(score, reading, found, minutes, language, timing, keep, leave_out)
+
+
+def choose(
+    score: Score,
+    reading: Reading,
+    stops: Sequence[Stop],
+    minutes: float,
+    language: Language,
+    timing: Timing,
+    keep: Collection[str] = (),
+    leave_out: Collection[str] = (),
+    usual: Collection[str] = (),
+    taken: float = 0.0,
+) -> tuple[Stop, ...]:
+    """Choose stops for a lesson of so many minutes, those to `keep` before all others, whatever they take.
+
+    Then come the `usual` ones, those of last time, so that a small change does not shuffle a lesson. `taken`
+    are seconds that something else takes, such as the teacher's own stops.
+    """
+    if not MINUTES[0] <= minutes <= MINUTES[1]:
+        raise UnderstaveError(
+            f"A lesson of {minutes:g} minutes cannot be planned; ask for {MINUTES[0]:g} to {MINUTES[1]:g}."
+        )
+    left = 60 * minutes - taken - opening_seconds(score, reading, language, timing, minutes)
+    chosen = [s for s in stops if s.id in keep]
+    left -= sum(s.seconds for s in chosen)
+    waiting = [s for s in stops if s.id not in keep and s.id not in leave_out]
+    while waiting:
+        best = max(
+            waiting,
+            key=lambda s: (s.id in usual, _gain(s, chosen, len(score.measures), minutes), -s.first),
+        )
+        waiting.remove(best)
+        if best.seconds <= left and not any(_covers(c, best) for c in chosen):
+            chosen.append(best)
+            left -= best.seconds
+    return tuple(sorted(chosen, key=lambda s: (s.first, s.moment)))
+
+
+def _covers(one: Stop, other: Stop) -> bool:
+    return abs(one.first - other.first) <= 1
+
+
+def _gain(stop: Stop, chosen: Sequence[Stop], bars: int, minutes: float) -> float:
+    """The interest of one more stop: more where none is near, less when its kind was chosen often."""
+    apart = bars / max(3.0, 0.6 * minutes)
+    near = min((abs(stop.first - c.first) for c in chosen), default=apart)
+    alike = sum(c.why == stop.why for c in chosen)
+    return sqrt(max(0.0, stop.interest)) * min(2.5, 0.05 + near / apart) * 0.85**alike
+
+
+# --- the whole lesson -----------------------------------------------------------------------------------
+
+
+def opening_words(score: Score, reading: Reading, language: Language) -> str:
+    """Return what is said before the first stop: the title and the plan of keys."""
+    book = phrasebook(language)
+    by = score.composer
+    named = (
+        book.phrases["lesson_title_by"].format(title=score.title, composer=by) if by else f"{score.title}."
+    )
+    return f"{named} {key_sentence(score, reading, book)}".strip()
+
+
+def plays_whole(score: Score, timing: Timing, minutes: float) -> bool:
+    """Whether the piece is played through before the first stop."""
+    return (
+        bool(score.measures) and timing.bars(score, 0, len(score.measures) - 1) <= WHOLE_PIECE * 60 * minutes
+    )
+
+
+def opening_seconds(
+    score: Score, reading: Reading, language: Language, timing: Timing, minutes: float
+) -> float:
+    """Return the seconds before the first stop: words, and the whole piece where there is time for it."""
+    words = speaking_seconds(opening_words(score, reading, language), timing.rate)
+    whole = (
+        timing.bars(score, 0, len(score.measures) - 1) + TURNING
+        if plays_whole(score, timing, minutes)
+        else 0.0
+    )
+    return words + TURNING + whole
+
+
+def contrast_name(score: Score, one: Contrast) -> str:
+    """Return the name of a contrast's sounds: its bar and what it changes."""
+    return f"b{_slug(score.measures[one.first].number)}-{_slug(one.label)}"
+
+
+def contrast_seconds(score: Score, plan: Plan, heard: Sequence[Contrast]) -> dict[str, float]:
+    """Return how long both sides of each contrast last, one after the other, at the plan's tempo."""
+    time = clock(score, plan)
+    return {
+        contrast_name(score, c): 2
+        * (time.at(score.measures[c.last].end) - time.at(score.measures[c.first].start))
+        for c in heard
+    }
+
+
+# --- what could be a stop --------------------------------------------------------------------------------
+
+
+def possible_stops(
+    score: Score,
+    reading: Reading,
+    plan: Plan,
+    *,
+    level: Level = "intermediate",
+    language: Language = "en",
+    timing: Timing | None = None,
+    heard: Sequence[Contrast] = (),
+) -> tuple[Stop, ...]:
+    """Return every stop that could be made, in order of the piece; see `choose`."""
+    reckoned = timing or Timing(clock(score, plan))
+    check_rate(reckoned.rate)
+    found: list[Stop] = []
+    used: set[str] = set()
+    for group in _groups(score, reading, plan, language):
+        stop = _stop(score, reading, plan, group, level, language, heard)
+        name, number = stop.id, 2
+        while stop.id in used:
+            stop = replace(stop, id=f"{name}-{number}")
+            number += 1
+        used.add(stop.id)
+        found.append(replace(stop, seconds=reckoned.of(score, stop)))
+    return tuple(found)
+
+
+def moment_of(event: Event) -> Fraction:
+    """Return where an event is to be heard: where a cadence arrives, where anything else begins."""
+    arrival = event.get("arrival")
+    return arrival if isinstance(arrival, Fraction) else event.start
+
+
+def _groups(score: Score, reading: Reading, plan: Plan, language: Language) -> list[list[Event]]:
+    """Return events that belong together, the most telling first: those in one bar, or in the bar after it
+    where they are about the same notes.
+    """
+    events = [
+        e
+        for e in (*reading.events, *_peaks(plan))
+        if _is_reason(e) and can_say(e, language) and is_true(e, score, reading.spans, LEVELS, language)
+    ]
+    events.sort(key=lambda e: (-_interest(e), e.start))
+    groups: list[list[Event]] = []
+    for e in events:
+        bar = score.measure_at(moment_of(e)).index
+        for group in groups:
+            lead = group[0]
+            at = score.measure_at(moment_of(lead)).index
+            if at == bar or (abs(at - bar) == 1 and set(lead.notes) & set(e.notes) and not _lasts(e)):
+                if all((o.kind, o.label) != (e.kind, e.label) for o in group):
+                    group.append(e)
+                break
+        else:
+            groups.append([e])
+    return sorted(groups, key=lambda g: moment_of(g[0]))
+
+
+def _is_reason(event: Event) -> bool:
+    if event.kind not in _WHY or event.confidence < 0.35:
+        return False
+    if event.kind == "key" and event.get("came_from") is None:
+        # The key in which a piece begins is no change.
+        return False
+    if event.kind == "return" and event.label == "literal":
+        return False
+    return _interest(event) >= _LEAST
+
+
+def _lasts(event: Event) -> bool:
+    return event.kind in ("key", "pedal point", "sequence", "return", "chain")
+
+
+def _interest(event: Event) -> float:
+    if event.kind == "tension":
+        value = event.get("weight")
+        return value if isinstance(value, float) else 0.0
+    return weight(event) * event.confidence
+
+
+def _peaks(plan: Plan) -> list[Event]:
+    """The reasons of the spans at which tension is highest in their surroundings, with their weight."""
+    highest = max((t.value for t in plan.tension), default=0.0)
+    found = []
+    for k, t in enumerate(plan.tension):
+        around = plan.tension[max(0, k - 3) : k + 4]
+        if highest > 0 and t.value >= 0.6 * highest and t.value == max(o.value for o in around):
+            share = (t.value / highest) ** 3
+            found.append(replace(t.why, detail=(*t.why.detail, ("weight", _PEAK * share))))
+    return found
+
+
+def _stop(
+    score: Score,
+    reading: Reading,
+    plan: Plan,
+    events: Sequence[Event],
+    level: Level,
+    language: Language,
+    heard: Sequence[Contrast],
+) -> Stop:
+    book = phrasebook(language)
+    lead = events[0]
+    moment = moment_of(lead)
+    first, last = _bars(score, lead)
+    why = _WHY[lead.kind]
+    interest = _interest(lead) + 0.25 * sum(_interest(e) for e in events[1:])
+    question, answer = _question(score, reading, lead, book)
+    at = score.measure_at(moment)
+    advice = _advice(score, plan, moment, level, language)
+    sounds = [
+        contrast_name(score, c)
+        for c in heard
+        if c.label not in ("block chords", "bass", "melody", "piano") and _is_about(c, first, last, score)
+    ]
+    return Stop(
+        id=f"b{_slug(at.number)}-{_slug(lead.label if lead.kind != lead.label else lead.kind)}",
+        first=first,
+        last=last,
+        moment=moment,
+        title=_title(score, reading, lead, book),
+        say={v: _said(score, reading, events, v, language) for v in LEVELS},
+        hear=(EXCERPT, *sounds),
+        play=advice,
+        question=question,
+        answer=answer,
+        notes=_marked(reading, lead),
+        interest=round(interest * _FAMILIAR[level].get(why, 1.0), 3),
+        why=why,
+        events=tuple(events),
+        level=level,
+    )
+
+
+def _bars(score: Score, event: Event) -> tuple[int, int]:
+    """The bars to hear: from one bar before, from the start of what lasts, a cadence with its approach."""
+    at = score.measure_at(moment_of(event)).index
+    end = score.measures_over(event.start, event.end)[1].index
+    end = max(at, min(end, len(score.measures) - 1))
+    if event.kind == "cadence":
+        return max(0, at - 2), min(end, at + 1)
+    if event.kind == "pedal point" and end < at + _WHOLE_PEDAL:
+        return at, end
+    if _lasts(event):
+        return max(0, at - (event.kind == "key")), min(end, at + _LONGEST - 1)
+    return max(0, at - 1), min(max(end, at + 1), at + 2, len(score.measures) - 1)
+
+
+def _is_about(one: Contrast, first: int, last: int, score: Score) -> bool:
+    """Whether what a contrast changes stands in some bars."""
+    at = dict(one.values).get("at")
+    return first <= (score.measure_at(at).index if isinstance(at, Fraction) else one.first) <= last
+
+
+def _marked(reading: Reading, event: Event) -> tuple[str, ...]:
+    """The notes in question: the event's own, or the chord's where the event is about a whole passage."""
+    if event.notes and not _lasts(event):
+        return event.notes
+    if event.kind == "pedal point":
+        return event.notes
+    span = span_at(reading, moment_of(event))
+    return span.notes if span is not None else event.notes
+
+
+def span_at(reading: Reading, moment: Fraction) -> Span | None:
+    """Return the chord at a moment."""
+    return next((s for s in reading.spans if s.start <= moment < s.end), None)
+
+
+# --- words -----------------------------------------------------------------------------------------------
+
+
+def _title(score: Score, reading: Reading, event: Event, book: Phrasebook) -> str:
+    """The printed bars and what happens there, in few words."""
+    bars = book.bars(*heading_bars(score, moment_of(event), max(moment_of(event), event.end)))
+    if not _lasts(event):
+        bars = book.bars(*[score.measure_at(moment_of(event)).number] * 2)
+    named = book.stop_titles.get(f"{event.kind}.{event.label}") or book.stop_titles[event.kind]
+    return f"{bars[0].upper()}{bars[1:]}: {fill(named, values_of(event), score, book, event.kind)}"
+
+
+def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level, language: Language) -> str:
+    """What the most telling event says, the notes of its chord, then the others in order of time.
+
+    A sentence about another place than the one before it ends with its place.
+    """
+    book = phrasebook(language)
+    lead, *others = events[: _SENTENCES[level]]
+    moment = moment_of(lead)
+    sentences = [text for text in (say(lead, score, level, language),) if text]
+    span = span_at(reading, moment)
+    # Where something lasts, and where two chords make a cadence, one chord's notes explain little.
+    if span is not None and level != "beginner" and not _lasts(lead) and lead.kind != "cadence":
+        form = "stop_members" if f"⟨{span.numeral}⟩" in "".join(sentences) else "stop_chord"
+        names = story.members_text(score, span, book)
+        sentences.append(book.phrases[form].format(label=story.label(span, book), members=names))
+    here = place(score, moment, book)
+    for e in sorted(others, key=lambda e: (moment_of(e) != moment, moment_of(e))):
+        text = say(e, score, level, language)
+        if not text or text in sentences:
+            continue
+        where = place(score, moment_of(e), book)
+        if where != here:
+            text = f"{text.removesuffix('.')} ({where})." if text.endswith(".") else f"{text} ({where})"
+            here = where
+        sentences.append(text)
+    return " ".join(sentences)
+
+
+_PLAIN_ADVICE = ("as printed", "printed mark")
+"""Reasons that only point to what everyone sees in the score: told where there is nothing else to tell."""
+
+
+def _advice(score: Score, plan: Plan, moment: Fraction, level: Level, language: Language) -> str:
+    """What the plan asks for in the bar of a moment and why: two things at most, the nearest to the moment.
+
+    Tension is no instruction. Beginners are told in whole sentences, which say what and why at once.
+    """
+    book = phrasebook(language)
+    bar = score.measure_at(moment)
+    told = tell_plan(score, plan, level, language, (bar.start, bar.end), marked=True)
+    advice = [a for a in told if a.aspect != "tension"]
+    better = [a for a in advice if a.why and a.reason not in _PLAIN_ADVICE]
+    if not better:
+        advice.sort(key=lambda a: (not a.why, a.reason == "printed mark"))
+        advice = advice[:1]
+    chosen: list[Advice] = []
+    for a in sorted(better or advice, key=lambda a: abs(a.moment - moment)):
+        if len(chosen) < 2 and all(a.aspect != c.aspect for c in chosen):
+            chosen.append(a)
+    sentences = []
+    here = place(score, moment, book)
+    for a in sorted(chosen, key=lambda a: (a.moment, a.aspect == "pedal")):
+        whole = bool(a.why) and (level == "beginner" or a.reason == "printed mark")
+        text = a.why if whole else f"{a.what[0].upper()}{a.what[1:]}.{' ' + a.why if a.why else ''}"
+        where = place(score, a.moment, book)
+        if where != here:
+            text = f"{where[0].upper()}{where[1:]}: {text}"
+            here = where
+        sentences.append(text)
+    return " ".join(sentences)
+
+
+def _question(score: Score, reading: Reading, event: Event, book: Phrasebook) -> tuple[str, str]:
+    """A question about the event and its answer, both filled from the reading."""
+    asked = _asked(score, reading, event, book)
+    if asked is None:
+        return "", ""
+    form, values = asked
+    ask = fill(form["ask"], values, score, book, event.kind)
+    answer = fill(form["answer"], values, score, book, event.kind)
+    return ask, answer[0].upper() + answer[1:]
+
+
+def _asked(
+    score: Score, reading: Reading, event: Event, book: Phrasebook
+) -> tuple[Mapping[str, str], Mapping[str, Detail]] | None:
+    """Return the templates of question and answer and their values: the first of those for the event, its
+    kind and its chord that can be filled and that the notes bear out.
+    """
+    values = dict(values_of(event))
+    values.update(_computed(score, reading, event))
+    for name in (f"{event.kind}.{event.label}", event.kind, "chord"):
+        form = book.questions.get(name)
+        if form is None:
+            continue
+        said = f"{form['ask']} {form['answer']}"
+        filled = {g[1] for g in GAP.finditer(chosen(said, values)[0])} <= values.keys()
+        if filled and is_true_of(event, score, reading.spans, said, values):
+            return form, values
+    return None
+
+
+def asked_claims(score: Score, reading: Reading, event: Event, language: Language) -> tuple[Claim, ...]:
+    """Return what the question about an event and its answer claim."""
+    asked = _asked(score, reading, event, phrasebook(language))
+    if asked is None:
+        return ()
+    form, values = asked
+    return claims_of(event, score, language=language, template=f"{form['ask']} {form['answer']}", more=values)
+
+
+def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
+    """Values for questions that are worked out from the spans: the chord, what is foreign to the key, and the
+    note that first tells a new key.
+    """
+    moment = moment_of(event)
+    found: dict[str, Detail] = {}
+    span = span_at(reading, moment)
+    key, numeral = event.get("key"), event.get("chord")
+    if (
+        span is not None
+        and event.kind in _CHORDS
+        and isinstance(key, Key)
+        and isinstance(numeral, RomanNumeral)
+    ):
+        # A Neapolitan on the way out of another key is asked about in the key in which it is one.
+        span = replace(span, key=key, numeral=numeral)
+    if span is not None:
+        heard, silent = story.heard_members(score, span)
+        found["span_key"] = span.key
+        found["span_start"], found["span_end"] = span.start, span.end
+        found["span_chord"] = span.numeral
+        found["members"] = tuple(heard)
+        if silent:
+            found["silent"] = tuple(silent)
+        lowest = soundings(score).lowest(span.start, span.end)
+        bass = span.numeral.chord(span.key).bass
+        if lowest is not None and lowest.midi % 12 == bass.semitone:
+            found["chord_bass"] = bass
+        outside = tuple(m for m in story.foreign_to_key(span) if m in heard)
+        if outside and event.kind in _CHORDS:
+            found["outside"] = outside
+            if len(outside) > 1:
+                found["outside_many"] = 1
+    if event.kind == "applied chord" and isinstance(key, Key):
+        found |= _foreign_in(event, key)
+    if event.kind == "pedal point":
+        first, last = _bars(score, event)
+        if score.measures[first].start <= event.start and event.end <= score.measures[last].end:
+            found["whole"] = 1
+    before = event.get("came_from")
+    if event.kind == "key" and isinstance(key, Key) and isinstance(before, Key):
+        telling = first_new_note(score, event.start, event.end, before, key)
+        if telling is not None:
+            found["telling"], found["telling_at"] = telling
+    if event.kind == "return":
+        start = event.start
+        hows = [
+            o
+            for o in reading.events
+            if o.kind == "difference"
+            and o.get("return_start") == start
+            and o.label != "different continuation"
+        ]
+        if hows:
+            labels = dict.fromkeys(o.label for o in hows)
+            if "both varied" in labels:
+                # Where both have changed together, each by itself tells nothing more.
+                labels = {n: None for n in labels if n not in ("melody varied", "accompaniment varied")}
+            found["differences"] = tuple(labels)
+    return found
+
+
+def _foreign_in(event: Event, key: Key) -> dict[str, Detail]:
+    """Return what is foreign to the key in an applied chord, and whether its leading tone is among it."""
+    changes = event.get("changes")
+    inside = story.scale_with_leading_tone(key)
+    pairs = changes if isinstance(changes, tuple) else ()
+    tones = [pair[0] for pair in pairs if isinstance(pair, tuple)]
+    foreign = tuple(t for t in tones if isinstance(t, PitchClass) and t not in inside)
+    if not foreign:
+        return {}
+    found: dict[str, Detail] = {"foreign": foreign}
+    if len(foreign) > 1:
+        found["foreign_many"] = 1
+    if event.get("leading_tone") in foreign:
+        found["leads"] = 1
+    return found
+
+
+def first_new_note(
+    score: Score, start: Fraction, end: Fraction, before: Key, key: Key
+) -> tuple[PitchClass, Fraction] | None:
+    """Return the first note struck that the new key has and the old one has not, and when; None for none."""
+    old = set(before.scale) | ({before.leading_tone} if before.mode == "minor" else set())
+    new = (set(key.scale) | ({key.leading_tone} if key.mode == "minor" else set())) - old
+    for n in score.notes:
+        if start <= n.onset < end and n.pitch.pitch_class in new:
+            return n.pitch.pitch_class, n.onset
+    return None
+
+
+def _slug(text: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", text.casefold()).strip("-")

@@ -1,0 +1,401 @@
+"""Whether the answer of an exercise is right, worked out again from the score and its reading.
+
+In: an `Exercise`, the Score and the Reading it was made from. Out: what is wrong with it, in plain words;
+nothing for a right answer. None of it uses the arithmetic by which exercises are made: chords are stacked
+from named intervals, notes are looked up in the score, and voices are compared one by one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from fractions import Fraction
+from itertools import combinations, pairwise
+from typing import TYPE_CHECKING
+
+from understave.harmony.reading import Detail, Reading, Span
+from understave.score.model import Note, Score
+from understave.theory.key import Key
+from understave.theory.pitch import Interval, Pitch, PitchClass
+from understave.theory.roman import RomanNumeral
+
+if TYPE_CHECKING:
+    from understave.teaching.exercises import Exercise
+
+# The chords of a lesson as named intervals above the root, as every theory book has them; the augmented
+# sixths above their lowest note.
+INTERVALS = {
+    "major": "M3 P5",
+    "minor": "m3 P5",
+    "diminished": "m3 d5",
+    "augmented": "M3 A5",
+    "dominant7": "M3 P5 m7",
+    "major7": "M3 P5 M7",
+    "minor7": "m3 P5 m7",
+    "half-diminished7": "m3 d5 m7",
+    "diminished7": "m3 d5 d7",
+    "minor-major7": "m3 P5 M7",
+    "dominant9": "M3 P5 m7 M9",
+    "dominant-minor9": "M3 P5 m7 m9",
+    "italian": "M3 A6",
+    "french": "M3 A4 A6",
+    "german": "M3 P5 A6",
+}
+_SIXTHS = {"italian": "A6", "french": "A4", "german": "A6"}
+"""Augmented sixths, and where above the lowest note the note is that their numerals are counted from."""
+
+
+def verify(exercise: Exercise, score: Score, reading: Reading) -> tuple[str, ...]:
+    """Return what is wrong with an exercise's answer; empty where it is right."""
+    check = _CHECKS.get(exercise.kind)
+    if check is None:
+        return (f"there is no way to check {exercise.kind}",)
+    faults = list(check(exercise, score, reading))
+    if exercise.choices:
+        faults += _choice_faults(exercise)
+    return tuple(faults)
+
+
+def _chord_on(root: PitchClass, bass: PitchClass, quality: str) -> frozenset[PitchClass] | None:
+    """The notes of a chord with a root and a bass; None where the two do not go together."""
+    if quality not in _SIXTHS:
+        notes = stacked(root, quality)
+    else:
+        low = Pitch(bass.letter, bass.alter, 4)
+        fits = (low + Interval.parse(_SIXTHS[quality])).pitch_class == root
+        notes = stacked(bass, quality) if fits else None
+    return notes if notes is not None and bass in notes else None
+
+
+def stacked(base: PitchClass, quality: str) -> frozenset[PitchClass] | None:
+    """Return the notes of a chord on a root (an augmented sixth: on its lowest note); None if it has no
+    entry.
+    """
+    if quality not in INTERVALS:
+        return None
+    low = Pitch(base.letter, base.alter, 4)
+    return frozenset((base, *((low + Interval.parse(i)).pitch_class for i in INTERVALS[quality].split())))
+
+
+# --- looking things up -----------------------------------------------------------------------------------
+
+
+def _span_at(reading: Reading, moment: Fraction) -> Span | None:
+    return next((s for s in reading.spans if s.start <= moment < s.end), None)
+
+
+def _sounding(score: Score, start: Fraction, end: Fraction) -> list[Note]:
+    return [n for n in score.notes if n.duration and n.onset < end and n.end > start]
+
+
+def _classes(value: Detail | None) -> list[PitchClass]:
+    return [p for p in value if isinstance(p, PitchClass)] if isinstance(value, tuple) else []
+
+
+def _choice_faults(e: Exercise) -> list[str]:
+    if e.correct is None or not 0 <= e.correct < len(e.choices):
+        return ["no choice is marked as right"]
+    if len(set(e.choices)) != len(e.choices):
+        return ["two choices are the same"]
+    if e.choices[e.correct] != e.get("right"):
+        return ["the choice marked as right is not the answer"]
+    return []
+
+
+# --- one check for each kind -----------------------------------------------------------------------------
+
+
+def _name(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    s = _span_at(reading, e.start)
+    root, quality, bass, numeral = e.get("root"), e.get("quality"), e.get("bass"), e.get("chord")
+    if s is None or (s.start, s.end) != (e.start, e.end):
+        yield "the reading has no such chord there"
+        return
+    if numeral != s.numeral or e.get("key") != s.key:
+        yield "the numeral or key is not the reading's"
+    notes = [score.note_by_id[i] for i in e.marked if i in score.note_by_id]
+    heard = {n.pitch.pitch_class for n in notes}
+    if not isinstance(root, PitchClass) or not isinstance(quality, str) or not isinstance(bass, PitchClass):
+        yield "root, quality or bass is missing"
+        return
+    wanted = _chord_on(root, bass, str(quality))
+    if wanted is None or heard != wanted:
+        yield f"the marked notes are not a {quality} chord on {root}"
+    if set(_classes(e.get("members"))) != heard or {p.pitch_class for p in e.notes} != heard:
+        yield "the notes of the answer are not those that sound"
+    if not notes or min(notes, key=lambda n: n.midi).pitch.pitch_class != bass:
+        yield "the lowest note is another"
+    if any(not (n.onset < e.end and n.end > e.start) for n in notes):
+        yield "a marked note does not sound in the chord"
+
+
+def _spell(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    s = _span_at(reading, e.start)
+    root, quality, key, bass = e.get("root"), e.get("quality"), e.get("key"), e.get("bass")
+    if s is None or e.get("chord") != s.numeral or e.get("home") != s.key:
+        yield "the reading has no such chord there"
+        return
+    if not (isinstance(root, PitchClass) and isinstance(key, Key) and isinstance(bass, PitchClass)):
+        yield "root, key or bass is missing"
+        return
+    wanted = _chord_on(root, bass, str(quality))
+    spelled = {p.pitch_class for p in e.notes}
+    if wanted is None or spelled != wanted or set(_classes(e.get("members"))) != wanted:
+        yield f"these notes do not spell a {quality} chord on {root}"
+    # The same chord in the piece's own key, found by its sounding notes, is as far away as the keys are.
+    move = key.tonic.semitone - s.key.tonic.semitone
+    here = {n.midi % 12 for n in _sounding(score, s.start, s.end) if n.id in s.notes}
+    if {(m + move) % 12 for m in here} != {p.semitone for p in spelled}:
+        yield "the spelled notes do not sound like the chord of the piece moved to the key"
+    if (
+        not e.notes
+        or e.notes[0].pitch_class != bass
+        or list(e.notes) != sorted(e.notes, key=lambda p: p.midi)
+    ):
+        yield "the notes are not written from the bass up"
+
+
+def _foreign(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    s = _span_at(reading, e.start)
+    note = score.note_by_id.get(str(e.get("note")))
+    if s is None or note is None or e.notes != (note.pitch,) or e.get("pitch") != note.pitch:
+        yield "the note is not in the score"
+        return
+    root, quality, bass = e.get("root"), str(e.get("quality")), s.numeral.chord(s.key).bass
+    chord = _chord_on(root, bass, quality) if isinstance(root, PitchClass) else None
+    if chord is None or e.get("chord") != s.numeral:
+        yield "the chord is not the one read"
+        return
+    if set(_classes(e.get("members"))) != chord:
+        yield "the notes named for the chord are not its notes"
+    sounds = {p.semitone for p in chord}
+    if note.midi % 12 in sounds:
+        yield f"{note.pitch} belongs to the chord"
+    if not (note.onset < s.end and note.end > s.start):
+        yield "the note does not sound in the chord"
+    others = {n.midi % 12 for n in _sounding(score, s.start, s.end)} - {note.midi % 12}
+    if others - sounds:
+        yield "there is another foreign note"
+    told = [
+        v
+        for v in reading.events
+        if v.kind == "non-chord tone" and v.label == e.get("kind") and any(i in note.ids for i in v.notes)
+    ]
+    if not told:
+        yield "the reading calls the note something else"
+
+
+def _dissonance(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    note = score.note_by_id.get(str(e.get("note")))
+    goal = score.note_by_id.get(str(e.get("goal_note")))
+    if note is None or goal is None or e.notes != (goal.pitch,) or e.get("goal") != goal.pitch:
+        yield "the answer is not the note of the score"
+        return
+    if e.get("pitch") != note.pitch or e.marked[:1] != (e.get("note"),):
+        yield "the dissonance asked about is not the note of the score"
+    if goal.onset != e.end or note.end > e.end or note.end < e.start:
+        yield "the notes do not follow one another there"
+    distance = goal.midi - note.midi
+    if not 1 <= abs(distance) <= 3 or abs(goal.pitch.diatonic - note.pitch.diatonic) > 1:
+        yield "the resolution is no step"
+    if e.get("way") != ("up" if distance > 0 else "down"):
+        yield "it goes the other way"
+    s, t = _span_at(reading, e.start), _span_at(reading, e.end)
+    if s is None or t is None:
+        yield "nothing is read there"
+        return
+    if note.midi % 12 in {p.semitone for p in s.numeral.chord(s.key).members}:
+        yield "the note belongs to the chord"
+    if goal.midi % 12 not in {p.semitone for p in t.numeral.chord(t.key).members}:
+        yield "the answer does not belong to the chord"
+    if e.material is not None:
+        stop = e.end - score.measures[e.first].start
+        if any(n.onset >= stop or n.end > stop for n in e.material.notes):
+            yield "the question gives the answer away"
+
+
+def _chord(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    s = _span_at(reading, e.start)
+    t = _span_at(reading, s.end) if s is not None else None
+    if s is None or t is None or (e.get("chord"), e.get("to")) != (s.numeral, t.numeral):
+        yield "the reading has no such two chords"
+        return
+    if not e.solutions or e.material is None:
+        yield "there is no solution"
+        return
+    whole = e.solutions[0][0]
+    chords = _chords(whole)
+    if len(chords) != 2:
+        yield "the solution is not two chords"
+        return
+    for (_, voices), span in zip(chords, (s, t), strict=True):
+        members = set(span.numeral.chord(span.key).members)
+        if {n.pitch.pitch_class for n in voices} - members:
+            yield "a note of the solution is foreign to its chord"
+    if tuple(n.pitch for n in chords[1][1]) != e.notes or set(_classes(e.get("members"))) != set(
+        t.numeral.chord(t.key).members
+    ):
+        yield "the notes of the answer are not those of the solution"
+    yield from _parallels(chords)
+    if {(n.onset, n.pitch) for n in e.material.notes} != {(n.onset, n.pitch) for n in chords[0][1]}:
+        yield "the question is not the first of the two chords"
+
+
+def _play(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    targets = [k for k in _tuple(e.get("targets")) if isinstance(k, Key)]
+    start, stop = score.measures[e.first].start, score.measures[e.last].end
+    own = [s for s in reading.spans if s.start < stop and s.end > start]
+    home = e.get("key")
+    if not own or home != own[0].key or not isinstance(home, Key):
+        yield "the piece is in another key there"
+        return
+    if [c for c in _tuple(e.get("chords")) if isinstance(c, RomanNumeral)] != [s.numeral for s in own]:
+        yield "the chords are not the reading's"
+    if len(targets) != len(e.solutions) or not targets:
+        yield "a key has no solution"
+        return
+    first = _classes(e.get("target_roots"))
+    shift = targets[0].tonic.fifths - home.tonic.fifths
+    if e.get("target") != targets[0] or [p.fifths - shift for p in first] != [
+        p.fifths for p in _classes(e.get("roots"))
+    ]:
+        yield "the roots named for the first key are not those of the piece moved there"
+    for key, (made, _) in zip(targets, e.solutions, strict=True):
+        move = key.tonic.semitone - home.tonic.semitone
+        for s in own:
+            lo, hi = max(s.start, start) - start, min(s.end, stop) - start
+            wanted = {(p.semitone + move) % 12 for p in s.numeral.chord(s.key).members}
+            heard = {n.midi % 12 for n in _sounding(made, lo, hi)}
+            if not heard or heard - wanted:
+                yield f"in {key.name} a chord is not the piece's, moved"
+                break
+        yield from _parallels(_chords(made))
+
+
+def _sequence(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    given, going_on = _classes(e.get("given")), _classes(e.get("going_on"))
+    times = [t for t in _tuple(e.get("times")) if isinstance(t, Fraction)]
+    roots = [*given, *going_on]
+    if len(times) != len(roots) or len(given) < 2 or e.get("count") != len(going_on) or not going_on:
+        yield "the steps are not complete"
+        return
+    for moment, root in zip(times, roots, strict=True):
+        s = _span_at(reading, moment)
+        if s is None or s.numeral.chord(s.key).root != root:
+            yield f"the chord at {moment} has another root"
+    # The pattern, in staff steps from root to root, comes again after one or two chords.
+    letters = ["CDEFGAB".index(p.letter) for p in roots]
+    moves = [(b - a) % 7 for a, b in pairwise(letters)]
+    period = next((k for k in (1, 2) if all(a == b for a, b in zip(moves, moves[k:], strict=False))), 0)
+    if not period or len(given) <= period:
+        yield "the roots do not go on as they began"
+    if e.material is not None:
+        stop = times[len(given)] - score.measures[e.first].start
+        if any(n.onset >= stop for n in e.material.notes):
+            yield "the question gives the answer away"
+
+
+def _hear(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    if e.material is None or not e.material.notes:
+        yield "nothing sounds"
+        return
+    if e.variant == "mode":
+        yield from _hear_mode(e, e.material)
+    elif e.variant == "cadence":
+        yield from _hear_cadence(e, reading)
+    else:
+        yield from _hear_chord(e, score, reading)
+
+
+def _hear_mode(e: Exercise, material: Score) -> Iterable[str]:
+    root = e.get("root")
+    if not isinstance(root, PitchClass):
+        yield "the root is missing"
+        return
+    heard = {n.midi % 12 for n in material.notes}
+    third = {"major": 4, "minor": 3}
+    right = str(e.get("right"))
+    other = "minor" if right == "major" else "major"
+    if (root.semitone + third[right]) % 12 not in heard or (root.semitone + third[other]) % 12 in heard:
+        yield f"what sounds is not {right}"
+
+
+def _hear_cadence(e: Exercise, reading: Reading) -> Iterable[str]:
+    """The kind by the roots of the last two chords, counted in staff steps from the tonic."""
+    arrival, key = e.get("at"), e.get("key")
+    if not isinstance(arrival, Fraction) or not isinstance(key, Key):
+        yield "place or key is missing"
+        return
+    goal = _span_at(reading, arrival)
+    before = _span_at(reading, goal.start - Fraction(1, 64)) if goal is not None else None
+    if goal is None or before is None:
+        yield "nothing is read there"
+        return
+
+    def degree(s: Span) -> int:
+        return key.degree(s.numeral.chord(s.key).root)[0]
+
+    # Over a cadential six-four the dominant has come: its root is the bass.
+    at = 5 if goal.numeral.special == "Cad" else degree(goal)
+    leader = 5 if before.numeral.special == "Cad" else degree(before)
+    kind = {
+        "authentic": at == 1 and leader in (5, 7),
+        "half": at == 5,
+        "deceptive": leader == 5 and at not in (1, 5),
+        "plagal": at == 1 and leader in (2, 4),
+    }
+    if not kind[str(e.get("right"))]:
+        yield f"degrees {leader} to {at} are no {e.get('right')} cadence"
+
+
+def _hear_chord(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    chord, key = e.get("chord"), e.get("key")
+    if not isinstance(chord, RomanNumeral) or not isinstance(key, Key) or e.material is None:
+        yield "chord or key is missing"
+        return
+    start = score.measures[e.first].start
+    members = {p.semitone for p in chord.chord(key).members}
+    heard = {n.midi % 12 for n in _sounding(e.material, e.start - start, e.end - start)}
+    if not heard or heard - members:
+        yield "what sounds there is another chord"
+    for choice in e.choices:
+        if isinstance(choice, RomanNumeral) and choice != chord:
+            other = {p.semitone for p in choice.chord(key).members}
+            if other == members:
+                yield "two choices sound the same"
+
+
+# --- four voices, one by one -----------------------------------------------------------------------------
+
+
+def _tuple(value: Detail | None) -> tuple[Detail, ...]:
+    return value if isinstance(value, tuple) else ()
+
+
+def _chords(score: Score) -> list[tuple[Fraction, list[Note]]]:
+    """The chords of a Score of four voices by moment, each from the bass up by voice."""
+    by_onset: dict[Fraction, list[Note]] = {}
+    for n in score.notes:
+        by_onset.setdefault(n.onset, []).append(n)
+    order = {"b": 0, "t": 1, "a": 2, "s": 3}
+    return [(t, sorted(v, key=lambda n: order[n.id[-1]])) for t, v in sorted(by_onset.items())]
+
+
+def _parallels(chords: list[tuple[Fraction, list[Note]]]) -> Iterable[str]:
+    for (_, one), (moment, two) in pairwise(chords):
+        for low, high in combinations(range(4), 2):
+            a, b = one[high].midi - one[low].midi, two[high].midi - two[low].midi
+            rises = (two[low].midi - one[low].midi, two[high].midi - one[high].midi)
+            if a % 12 == b % 12 and a % 12 in (0, 7) and rises[0] * rises[1] > 0:
+                yield f"two voices move in parallel {'fifths' if a % 12 else 'octaves'} at {moment}"
+
+
+_CHECKS: dict[str, Callable[[Exercise, Score, Reading], Iterable[str]]] = {
+    "hear and choose": _hear,
+    "name the chord": _name,
+    "spell the chord": _spell,
+    "find the foreign note": _foreign,
+    "resolve the dissonance": _dissonance,
+    "continue the sequence": _sequence,
+    "resolve the chord": _chord,
+    "play in other keys": _play,
+}

@@ -1,0 +1,455 @@
+"""Worked examples of cadences: what the handbooks call them, in several keys, both modes, piano textures.
+
+Facts from Hutchinson, *Music Theory for the 21st-Century Classroom*, chapter on Roman numerals and
+cadences (number 7, from memory), and *Open Music Theory*, part IV, chapters on phrase endings, on
+strengthening endings and on plagal motion; the music is ours.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from tests.findings.build import build, spans_of
+
+from understave.findings.cadences import find_cadences
+from understave.findings.sixfours import find_sixfours
+from understave.harmony.engine import read_harmony
+from understave.harmony.reading import Event, Span
+from understave.harmony.romantext import read_romantext
+from understave.score.model import Score
+from understave.score.reader import read_score
+from understave.theory.key import Key
+from understave.theory.pitch import Interval, Pitch, PitchClass
+from understave.theory.roman import RomanNumeral
+from understave.wording import say
+
+
+def cadences(score: Score, spans: tuple[Span, ...]) -> list[Event]:
+    return [e for e in find_cadences(score, spans) if e.kind == "cadence"]
+
+
+def told(score: Score, text: str) -> list[tuple[str, Fraction]]:
+    """Return label and arrival of every cadence."""
+    found = []
+    for event in cadences(score, spans_of(score, text)):
+        arrival = event.get("arrival")
+        assert isinstance(arrival, Fraction)
+        found.append((event.label, arrival))
+    return found
+
+
+def moved(score: Score, spans: tuple[Span, ...], by: str) -> tuple[Score, tuple[Span, ...]]:
+    """Return a score and its spans transposed by an interval."""
+    interval = Interval.parse(by)
+    notes = tuple(replace(n, pitch=n.pitch + interval, written=n.written + interval) for n in score.notes)
+    keys = {s.key: Key(s.key.tonic + interval, s.key.mode) for s in spans}
+    return replace(score, notes=notes), tuple(replace(s, key=keys[s.key]) for s in spans)
+
+
+PERFECT = build("E5:1 F5 D5:2 | C5:4", "G4:1 A4 B4:2 | G4:4", "C4:1 C4 F4:2 | E4:4", "C3:1 F3 G3:2 | C3:4")
+PERFECT_SPANS = "C: I:1 IV:1 V7:2 | I:4"
+
+
+class TestAuthentic:
+    def test_dominant_and_tonic_in_root_position_with_the_melody_on_the_tonic_are_perfect(self) -> None:
+        (event,) = cadences(PERFECT, spans_of(PERFECT, PERFECT_SPANS))
+        assert event.label == "perfect authentic"
+        assert event.get("key") == Key.parse("C")
+        assert event.get("dominant") == RomanNumeral.parse("V7")
+        assert event.get("dominant_arrival") == 2
+        assert event.get("arrival") == 4
+        assert event.get("melody") == Pitch.parse("C5")
+        assert (event.get("melody_before"), event.get("melody_degree")) == (2, 1)
+        assert event.get("ends_phrase") == 1
+        assert (event.start, event.end) == (2, 8)
+        # The dominant's bass, then the goal from the bass up.
+        assert event.notes == ("v4n3", "v4n4", "v3n4", "v2n4", "v1n4")
+
+    @pytest.mark.parametrize("by", ["M2", "m3", "P4", "A4", "P5", "m6", "M6", "m7", "-m2"])
+    def test_in_every_key(self, by: str) -> None:
+        score, spans = moved(PERFECT, spans_of(PERFECT, PERFECT_SPANS), by)
+        (event,) = cadences(score, spans)
+        assert event.label == "perfect authentic"
+        assert event.get("melody_degree") == 1
+        assert event.get("key") == spans[0].key
+
+    def test_in_minor_with_the_raised_leading_tone(self) -> None:
+        score = build(
+            "Bb4:1 C5 A4 | G4:3",
+            "G4:1 G4 F#4 | G4:3",
+            "D4:1 Eb4 C4 | Bb3:3",
+            "G3:1 C3 D3 | G2:3",
+            meter="3/4",
+            signature=-2,
+        )
+        assert told(score, "g: i:1 iv:1 V7:1 | i:3") == [("perfect authentic", 3)]
+
+    def test_the_melody_on_the_third_is_imperfect(self) -> None:
+        score = build(
+            "G4:1 A4 F4:2 | E4:4", "E4:1 F4 D4:2 | C4:4", "C4:1 C4 B3:2 | G3:4", "C3:1 F3 G3:2 | C3:4"
+        )
+        (event,) = cadences(score, spans_of(score, PERFECT_SPANS))
+        assert event.label == "imperfect authentic"
+        assert event.get("weak") == ("melody not on the tonic",)
+        assert event.get("melody_degree") == 3
+
+    def test_a_melody_that_rests_leaves_nothing_open(self) -> None:
+        """The tune has said its last note; the tonic stands on top of what sounds (common practice)."""
+        sung = build(
+            "E5:1 F5 B4:1 r:1 | r:4",
+            "staff2 G4:1 A4 D4+G4+B4:2 | E4+G4+C5:4",
+            "staff2 C3:1 F3 G3:2 | C3:4",
+        )
+        (event,) = cadences(sung, spans_of(sung, PERFECT_SPANS))
+        assert event.label == "perfect authentic"
+        assert event.get("melody") is None
+        assert event.get("top") == Pitch.parse("C5")
+        assert "while the melody rests" in say(event, sung)
+
+    def test_a_third_on_top_of_a_resting_melody_is_told_as_the_top_not_as_the_melody(self) -> None:
+        score = build("E5:1 F5 B4:1 r:1 | r:4", "staff2 C3+G3:1 F3+A3 G3:2 | C3+G3+E4:4")
+        (event,) = cadences(score, spans_of(score, PERFECT_SPANS))
+        assert event.get("weak") == ("top not on the tonic",)
+        assert "the highest voice is not on the tonic" in say(event, score)
+        assert "silent" not in say(event, score, "beginner")
+
+    def test_a_melody_that_sinks_to_the_root_at_the_end_of_the_piece_is_final(self) -> None:
+        score = build(
+            "E5:1 F5 D5:2 | E5:1 G4:1 C5:2",
+            "G4:1 A4 B4:2 | G4:4",
+            "C4:1 C4 F4:2 | E4:4",
+            "C3:1 F3 G3:2 | C3:4",
+        )
+        (event,) = cadences(score, spans_of(score, PERFECT_SPANS))
+        assert (event.label, event.get("melody")) == ("perfect authentic", Pitch.parse("C5"))
+
+    def test_an_inverted_dominant_is_imperfect(self) -> None:
+        score = build("E5:2 D5:2 | C5:4", "G4:2 G4:2 | G4:4", "C4:2 D4:2 | E4:4", "C3:2 B2:2 | C3:4")
+        (event,) = cadences(score, spans_of(score, "C: I:2 V6:2 | I:4"))
+        assert event.label == "imperfect authentic"
+        assert event.get("weak") == ("dominant inverted",)
+
+    def test_the_leading_tone_chord_in_place_of_the_dominant_is_imperfect(self) -> None:
+        score = build("G4:2 Ab4:2 | Bb4:4", "Eb4:2 F4:2 | G4:4", "Bb3:2 D4:2 | Eb4:4", "Eb3:2 F3:2 | Eb3:4")
+        (event,) = cadences(score, spans_of(score, "Eb: I:2 viio6:2 | I:4"))
+        assert event.label == "imperfect authentic"
+        assert "leading-tone chord" in event.get("weak")  # type: ignore[operator]
+
+    def test_the_tonic_in_first_inversion_at_the_end_is_imperfect(self) -> None:
+        score = build("E5:2 D5:2 | C5:4", "G4:2 B4:2 | G4:4", "C4:2 G4:2 | C4:4", "C3:2 G3:2 | E3:4")
+        (event,) = cadences(score, spans_of(score, "C: I:2 V:2 | I6:4"))
+        assert event.label == "imperfect authentic"
+        assert event.get("weak") == ("tonic inverted",)
+
+    def test_a_suspension_before_the_tonic_in_the_melody_does_not_make_it_imperfect(self) -> None:
+        score = build("E5:2 D5:3 C5:3", "G4:2 B4:2 | G4:4", "C4:2 F4:2 | E4:4", "C3:2 G3:2 | C3:4")
+        assert told(score, "C: I:2 V7:2 | I:4") == [("perfect authentic", 4)]
+
+    def test_the_cadential_six_four_is_told_and_the_dominant_arrives_after_it(self) -> None:
+        score = build(
+            "F5:2 E5:1 D5:1 | C5:4", "A4:2 G4:1 G4:1 | G4:4", "D4:2 C4:1 B3:1 | C4:4", "F3:2 G3:1 G2:1 | C3:4"
+        )
+        (event,) = cadences(score, spans_of(score, "C: ii6:2 Cad64:1 V:1 | I:4"))
+        assert event.label == "perfect authentic"
+        assert event.get("six_four") == 2
+        assert event.get("dominant_arrival") == 3
+        assert event.start == 2
+
+    def test_a_six_four_that_the_label_takes_into_the_dominant_is_told_as_well(self) -> None:
+        score = build("F5:2 E5:1 D5 | C5:4", "A4:2 C5:1 B4 | G4:4", "D4:2 G4:2 | E4:4", "F3:2 G3:2 | C3:4")
+        (event,) = cadences(score, spans_of(score, "C: ii6:2 V:2 | I:4"))
+        assert event.get("six_four") == 2
+        assert event.get("dominant_arrival") == 3
+
+    def test_a_modulating_phrase_closes_in_the_new_key(self) -> None:
+        score = build(
+            "E5:2 E5:2 | A4:2 A4:2 | G4:4",
+            "G4:2 G4:2 | E4:2 F#4:2 | D4:4",
+            "C4:2 B3:2 | C4:2 C4:2 | B3:4",
+            "C3:2 E3:2 | A2:2 D3:2 | G2:4",
+        )
+        (event,) = cadences(score, spans_of(score, "C: I:2 G: vi:2 | ii:2 V7:2 | I:4"))
+        assert event.label == "perfect authentic"
+        assert event.get("key") == Key.parse("G")
+
+    def test_a_dominant_inside_a_phrase_is_no_cadence(self) -> None:
+        score = build(
+            "C5:1 B4 C5 D5 | E5:1 D5 C5 E5 | F5:2 D5:2 | C5:4",
+            "E4:1 D4 E4 G4 | G4:1 G4 G4 G4 | A4:2 B4:2 | G4:4",
+            "C3:1 D3 C3 B2 | C3:1 B2 C3 E3 | F3:2 G3:2 | C3:4",
+        )
+        text = "C: I:1 V43:1 I:1 V6:1 | I:1 V6:1 I:1 I6:1 | IV:2 V:2 | I:4"
+        assert told(score, text) == [("perfect authentic", 12)]
+
+
+class TestHalf:
+    def test_a_phrase_that_stops_on_the_dominant(self) -> None:
+        score = build("E5:2 F5:2 | D5:4", "G4:2 A4:2 | B4:4", "C4:2 C4:2 | G4:4", "C3:2 F3:2 | G3:4")
+        (event,) = cadences(score, spans_of(score, "C: I:2 IV:2 | V:4"))
+        assert event.label == "half"
+        assert event.get("leader") == RomanNumeral.parse("IV")
+        assert event.get("melody_degree") == 2
+
+    @pytest.mark.parametrize("by", ["m2", "M3", "P5", "-M3"])
+    def test_in_minor_keys(self, by: str) -> None:
+        score = build("C5:2 D5:2 | B4:4", "A4:2 A4:2 | G#4:4", "E4:2 F4:2 | E4:4", "A3:2 B3:2 | E3:4")
+        moved_score, spans = moved(score, spans_of(score, "a: i:2 iio:2 | V:4"), by)
+        assert [e.label for e in cadences(moved_score, spans)] == ["half"]
+
+    def test_the_dominant_of_the_dominant_does_not_make_it_authentic(self) -> None:
+        score = build("E5:2 D5:2 | D5:4", "G4:2 A4:2 | B4:4", "C4:2 C4:2 | G3:4", "C3:2 F#3:2 | G3:4")
+        assert told(score, "C: I:2 V65/V:2 | V:4") == [("half", 4)]
+
+    def test_after_a_cadential_six_four(self) -> None:
+        score = build(
+            "C5:2 C5:2 | B4:2 A#4:2",
+            "E4:2 E4:2 | E4:2 D#4:2",
+            "G3:2 A3:2 | G3:2 F#3:2",
+            "E3:2 A3:2 | B3:2 B2:2",
+            signature=1,
+        )
+        (event,) = cadences(score, spans_of(score, "e: VI6:2 iv:2 | Cad64:2 V:2"))
+        assert event.label == "half"
+        assert event.get("six_four") == 4
+        assert event.get("arrival") == 6
+
+    def test_phrygian_in_minor_when_the_bass_sinks_a_semitone(self) -> None:
+        score = build(
+            "A4:2 G4:2 | A4:2 G#4:2",
+            "E4:2 D4:2 | D4:2 E4:2",
+            "C4:2 B3:2 | A3:2 B3:2",
+            "A3:2 G3:2 | F3:2 E3:2",
+        )
+        (event,) = cadences(score, spans_of(score, "a: i:2 v6:2 | iv6:2 V:2"))
+        assert event.label == "phrygian half"
+        assert event.get("leader") == RomanNumeral.parse("iv6")
+
+    def test_the_same_bass_in_major_is_a_plain_half_cadence(self) -> None:
+        score = build(
+            "A4:2 G#4:2 | A4:2 G#4:2",
+            "E4:2 E4:2 | D4:2 E4:2",
+            "C#4:2 B3:2 | A3:2 B3:2",
+            "A3:2 G#3:2 | F#3:2 E3:2",
+        )
+        assert told(score, "A: I:2 V6:2 | IV6:2 V:2") == [("half", 6)]
+
+    def test_iv_in_root_position_before_the_dominant_is_not_phrygian(self) -> None:
+        score = build("A4:2 A4:2 | G#4:4", "E4:2 F4:2 | E4:4", "C4:2 A3:2 | B3:4", "A2:2 D3:2 | E3:4")
+        assert told(score, "a: i:2 iv:2 | V:4") == [("half", 4)]
+
+
+class TestPlagal:
+    def test_the_subdominant_leads_home(self) -> None:
+        score = build(
+            "F4:4 | D4:4 | F4:4",
+            "C4:4 | Bb3:4 | C4:4",
+            "A3:4 | F3:4 | A3:4",
+            "F2:4 | Bb2:4 | F2:4",
+            signature=-1,
+        )
+        (event,) = cadences(score, spans_of(score, "F: I:4 | IV:4 | I:4"))
+        assert event.label == "plagal"
+        assert event.start == 4
+        assert event.get("dominant") is None
+
+    def test_the_minor_subdominant_in_minor(self) -> None:
+        score = build(
+            "E4:4 | E4:4 | E4:4",
+            "B3:4 | C4:4 | B3:4",
+            "G3:4 | A3:4 | G3:4",
+            "E3:4 | A2:4 | E3:4",
+            signature=1,
+        )
+        assert told(score, "e: i:4 | iv:4 | i:4") == [("plagal", 8)]
+
+    def test_also_where_the_subdominant_is_labelled_as_a_key_of_its_own(self) -> None:
+        score = build(
+            "F4:4 | F4:4 | F4:4", "C4:4 | Db4:4 | C4:4", "Ab3:4 | Bb3:4 | A3:4", "F3:4 | Bb2:4 | F2:4"
+        )
+        assert told(score, "f: i:4 | bb: i:4 | f: I:4") == [("plagal", 8)]
+
+    def test_a_subdominant_over_the_tonics_own_bass_is_none(self) -> None:
+        # The cadence was made before; the six-four only decorates its goal.
+        score = build(
+            "E5:2 D5:2 | C5:2 C5:1 C5:1",
+            "G4:2 B4:2 | G4:2 A4:1 G4:1",
+            "C4:2 F4:2 | E4:2 F4:1 E4:1",
+            "C3:2 G3:2 | C3:4",
+        )
+        events = cadences(score, spans_of(score, "C: I:2 V7:2 | I:2 IV64:1 I:1"))
+        assert [e.label for e in events] == ["perfect authentic"]
+
+
+class TestDeceptive:
+    def test_the_bass_steps_up_to_the_sixth_degree(self) -> None:
+        score = build(
+            "G4:2 E4:2 | D4:4", "E4:2 C#4:2 | D4:4", "B3:2 A3:2 | F#3:4", "G3:2 A3:2 | B3:4", signature=2
+        )
+        (event,) = cadences(score, spans_of(score, "D: IV:2 V:2 | vi:4"))
+        assert event.label == "deceptive"
+        assert event.get("expected") == RomanNumeral.parse("I")
+        assert event.get("bass_degree") == 6
+
+    def test_in_minor_to_the_major_chord(self) -> None:
+        score = build(
+            "F5:2 D5:2 | C5:4", "Ab4:2 B4:2 | C5:4", "C4:2 G4:2 | Eb4:4", "F3:2 G3:2 | Ab3:4", signature=-3
+        )
+        (event,) = cadences(score, spans_of(score, "c: iv:2 V:2 | VI:4"))
+        assert event.label == "deceptive"
+        assert event.get("expected") == RomanNumeral.parse("i")
+
+    def test_inside_a_phrase_that_goes_on_to_close(self) -> None:
+        score = build(
+            "E5:2 F5:1 E5 | D5:1 C5 D5 B4 | C5:1 D5 E5 F5 | E5:2 D5:2 | C5:4",
+            "G4:2 A4:2 | F4:2 F4:2 | E4:2 A4:2 | F4:2 F4:2 | E4:4",
+            "C3:2 F3:2 | G3:2 G3:2 | A3:2 F3:2 | G3:2 G3:2 | C3:4",
+        )
+        found = told(score, "C: I:2 IV:2 | V7:4 | vi:2 IV:2 | V7:4 | I:4")
+        assert found == [("deceptive", 8), ("perfect authentic", 16)]
+
+    def test_an_inverted_dominant_promises_nothing(self) -> None:
+        score = build("G4:2 G4:2 | E4:4", "E4:2 D4:2 | C4:4", "C4:2 B3:2 | A3:4", "C3:2 B2:2 | A2:4")
+        assert told(score, "C: I:2 V6:2 | vi:4") == []
+
+
+class TestEvaded:
+    SCORE = build(
+        "F5:2 E5:1 D5:1 | G5:1 A5:1/2 G5 F5 E5 D5 E5 | F5:2 E5:1 D5:1 | C5:4",
+        "A4:2 G4:1 G4:1 | G4:4 | A4:2 G4:1 G4:1 | G4:4",
+        "D4:2 C4:1 B3:1 | C4:4 | D4:2 C4:1 B3:1 | C4:4",
+        "F3:2 G3:2 | E3:4 | F3:2 G3:2 | C3:4",
+    )
+
+    def test_the_bass_slips_to_the_tonic_in_first_inversion_and_the_music_tries_again(self) -> None:
+        events = cadences(
+            self.SCORE, spans_of(self.SCORE, "C: ii6:2 Cad64:1 V:1 | I6:4 | ii6:2 Cad64:1 V:1 | I:4")
+        )
+        assert [(e.label, e.get("arrival")) for e in events] == [("evaded", 4), ("perfect authentic", 12)]
+        assert events[0].get("expected") == RomanNumeral.parse("I")
+        assert events[0].get("ends_phrase") == 0
+
+    def test_an_unprepared_dominant_before_the_first_inversion_is_none(self) -> None:
+        score = build(
+            "E5:2 D5:2 | E5:1 D5 E5 C5 | F5:2 D5:2 | C5:4",
+            "G4:2 G4:2 | G4:4 | A4:2 B4:2 | G4:4",
+            "C3:2 G3:2 | E3:4 | F3:2 G3:2 | C3:4",
+        )
+        assert told(score, "C: I:2 V:2 | I6:4 | IV:2 V:2 | I:4") == [("perfect authentic", 12)]
+
+
+class TestPicardy:
+    def test_a_minor_phrase_that_ends_on_the_major_tonic(self) -> None:
+        score = build("C5:2 B4:2 | A4:4", "A4:2 G#4:2 | E4:4", "F4:2 E4:2 | C#4:4", "D3:2 E3:2 | A2:4")
+        events = find_cadences(score, spans_of(score, "a: iv:2 V:2 | I:4"))
+        third = next(e for e in events if e.kind == "picardy third")
+        assert third.notes == ("v3n3",)
+        assert third.get("third") == PitchClass.parse("C#")
+        assert third.get("diatonic") == PitchClass.parse("C")
+        assert third.get("key") == Key.parse("a")
+        (cadence,) = [e for e in events if e.kind == "cadence"]
+        assert cadence.get("picardy") == 1
+        assert cadence.label == "perfect authentic"
+
+    def test_a_plagal_close_may_have_one_too(self) -> None:
+        score = build(
+            "F4:4 | F4:4 | F4:4",
+            "C4:4 | Db4:4 | C4:4",
+            "Ab3:4 | Bb3:4 | A3:4",
+            "F3:4 | Bb2:4 | F2:4",
+            signature=-4,
+        )
+        events = find_cadences(score, spans_of(score, "f: i:4 | iv:4 | I:4"))
+        assert [e.label for e in events] == ["plagal", "picardy third"]
+
+    @pytest.mark.parametrize(("third", "text"), [("C4", "a: iv:2 V:2 | i:4"), ("C#4", "A: iv:2 V:2 | I:4")])
+    def test_none_on_the_minor_tonic_nor_in_a_major_key(self, third: str, text: str) -> None:
+        score = build("C5:2 B4:2 | A4:4", "A4:2 G#4:2 | E4:4", f"F4:2 E4:2 | {third}:4", "D3:2 E3:2 | A2:4")
+        assert not [e for e in find_cadences(score, spans_of(score, text)) if e.kind == "picardy third"]
+
+
+BROKEN = build(
+    "E5:3 F5:1 | G5:4 | A5:2 F5:2 | D5:4 | E5:3 F5:1 | G5:4 | A5:1 F5 E5 D5 | C5:4",
+    "staff2 C3:1/2 G3 E3 G3 C3 G3 E3 G3 | C3 G3 E3 G3 C3 G3 E3 G3 |"
+    " F3 C4 A3 C4 F3 C4 A3 C4 | G3 D4 B3 D4 G3 D4 B3 D4"
+    " | C3 G3 E3 G3 C3 G3 E3 G3 | C3 G3 E3 G3 C3 G3 E3 G3 | F3 C4 A3 C4 G3 D4 B3 D4 | C3 G3 E3 G3 C3:2",
+)
+BROKEN_SPANS = "C: I:4 | I:4 | IV:4 | V:4 | I:4 | I:4 | IV:2 V:2 | I:4"
+
+
+class TestPianoTexture:
+    def test_a_period_over_broken_chords_asks_and_answers(self) -> None:
+        assert told(BROKEN, BROKEN_SPANS) == [("half", 12), ("perfect authentic", 28)]
+
+    def test_the_reader_of_harmony_leads_to_the_same_cadences(self) -> None:
+        events = cadences(BROKEN, read_harmony(BROKEN).spans)
+        ends = [(e.label, e.end) for e in events if e.get("ends_phrase")]
+        assert ends == [("half", 16), ("perfect authentic", 32)]
+
+    def test_through_the_reader_in_four_parts(self) -> None:
+        events = cadences(PERFECT, read_harmony(PERFECT).spans)
+        assert [(e.label, e.get("arrival")) for e in events if e.get("ends_phrase")] == [
+            ("perfect authentic", 4)
+        ]
+
+    def test_no_notes_no_cadence(self) -> None:
+        empty = replace(PERFECT, notes=())
+        assert find_cadences(empty, ()) == ()
+        assert find_cadences(PERFECT, ()) == ()
+
+
+EXAMPLES = Path(__file__).parents[2] / "examples"
+
+
+def example(name: str) -> tuple[Score, tuple[Span, ...]]:
+    """Return an example piece and the spans of its reference analysis."""
+    score = read_score(EXAMPLES / name / "score.musicxml")
+    return score, read_romantext((EXAMPLES / name / "analysis.txt").read_text(encoding="utf-8"), score)
+
+
+class TestExamples:
+    """What the notes of the two example pieces name must be found, by bar of arrival."""
+
+    def arrivals(self, name: str) -> set[tuple[str, str]]:
+        score, spans = example(name)
+        found = set()
+        for event in cadences(score, spans):
+            arrival = event.get("arrival")
+            assert isinstance(arrival, Fraction)
+            found.add((event.label, score.measure_at(arrival).number))
+        return found
+
+    def test_the_barcarolle(self) -> None:
+        named = {("half", "8"), ("deceptive", "28"), ("half", "57"), ("plagal", "83")}
+        named |= {("perfect authentic", bar) for bar in ("20", "33", "73")}
+        assert named <= self.arrivals("chain-ferry")
+
+    def test_the_slow_study(self) -> None:
+        named = {("half", "8"), ("half", "30"), ("perfect authentic", "38")}
+        assert named <= self.arrivals("lock-water")
+
+    def test_the_barcarolles_picardy_third(self) -> None:
+        score, spans = example("chain-ferry")
+        (third,) = [e for e in find_cadences(score, spans) if e.kind == "picardy third"]
+        assert score.measure_at(third.start).number == "83"
+        assert third.get("third") == PitchClass.parse("A")
+
+    def test_the_barcarolles_six_fours_and_seventh_in_the_bass(self) -> None:
+        score, spans = example("chain-ferry")
+        told = {(e.label, score.measure_at(e.start).number) for e in find_sixfours(score, spans)}
+        assert {("cadential", bar) for bar in ("31", "44", "56", "71")} <= told
+        assert {("pedal", "3"), ("resolves", "68")} <= told
+
+
+def test_the_pianos_upper_line_is_not_called_the_melody_while_the_singer_rests() -> None:
+    """The song is over; the piano closes with a suspension on top that falls to the tonic."""
+    score = build(
+        "E5:1 F5 B4:2 | r:4", "staff2 C5:2 D5:3 C5:3", "staff2 G4:4 | E4+G4:4", "staff2 C3:2 G3:2 | C3:4"
+    )
+    words = tuple(replace(n, lyrics=("la",)) if n.staff == 1 else n for n in score.notes)
+    score = replace(score, notes=words)
+    (event,) = cadences(score, spans_of(score, "C: I:2 V7:2 | I:4"))
+    assert event.label == "perfect authentic"
+    assert (event.get("melody"), event.get("top")) == (None, Pitch.parse("C5"))

@@ -1,0 +1,231 @@
+"""Worked examples of sharp dissonances.
+
+Interval sizes follow any handbook (Hutchinson, "Music Theory for the 21st-Century Classroom", ch. 7
+"Intervals": the minor second and the major seventh are sharp dissonances, major second and minor seventh
+mild ones, is common practice). What makes a clash exposed is our own measure; only its order is tested.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+from build import build, spans_of, told
+
+from understave.findings import read
+from understave.findings.dissonance import find_dissonances, interval_label, pedal_stretches
+from understave.harmony.reading import Event
+from understave.score.model import Direction, Score
+from understave.theory.pitch import Pitch
+from understave.wording import say
+
+
+def found(score: Score, chords: str, **options) -> tuple[Event, ...]:
+    return find_dissonances(score, spans_of(score, chords), **options)
+
+
+def only(score: Score, chords: str, **options) -> Event:
+    events = found(score, chords, **options)
+    assert len(events) == 1, told(events)
+    return events[0]
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "label"),
+    [
+        ("E4", "F4", "minor second"),
+        ("F4", "E5", "major seventh"),
+        ("E3", "F4", "minor ninth"),
+        ("E2", "F5", "minor ninth"),
+        ("C2", "B5", "major seventh"),
+        ("C4", "C#4", "augmented unison"),
+        ("C4", "C#5", "augmented octave"),
+        ("C#4", "C5", "diminished octave"),
+    ],
+)
+def test_names_of_clashes(low, high, label):
+    score = build(f"{high}:4", f"{low}:4")
+    notes = [score.note_by_id["v2n1"], score.note_by_id["v1n1"]]
+    assert interval_label(*notes) == label
+    event = only(score, "C: I:4")
+    assert (event.label, event.notes, event.start, event.end) == (label, ("v2n1", "v1n1"), 0, 4)
+    assert event.get("interval").semitones % 12 in (1, 11)
+
+
+@pytest.mark.parametrize(
+    ("low", "high"), [("C4", "D4"), ("C4", "Bb4"), ("C4", "D5"), ("F3", "B4"), ("C3", "C5")]
+)
+def test_mild_dissonances_are_not_told(low, high):
+    assert found(build(f"{high}:4", f"{low}:4"), "C: I:4") == ()
+
+
+def test_suspended_ninth_resolves_at_once():
+    event = only(build("F4:6 E4:2", "F3+A3:4 E3+G3:4"), "C: IV:4 I6:4")
+    assert (event.label, event.start, event.end) == ("minor ninth", 4, 6)
+    assert (event.get("dissonant"), event.get("resolution")) == ("v1n1", "v1n2")
+    assert (event.get("resolution_time"), event.get("manner")) == (6, "direct")
+    assert (event.get("struck"), event.get("voices")) == ("one held", "outer")
+
+
+def test_detour_before_the_resolution_is_followed():
+    event = only(build("F4:5 G4:1 E4:2", "F3+A3:4 E3+G3:4"), "C: IV:4 I6:4")
+    assert (event.get("resolution_time"), event.get("manner")) == (6, "ornamented")
+
+
+def test_clash_dissolves_where_the_other_note_moves():
+    event = only(build("C4+E4:4 C4+F4:2 D4+F4:2", "E3:6 D3:2"), "C: I6:4 IV:2 ii:2")
+    assert event.get("manner") in ("direct", "dissolved")
+    assert event.get("resolution_time") == 6
+
+
+def test_chord_seventh_is_the_dissonant_member():
+    event = only(build("E4:2 D4:2", "F3+A3+C4:2 G3+B3:2"), "C: IV7:2 V:2")
+    assert (event.label, event.get("dissonant_pitch")) == ("major seventh", Pitch.parse("E4"))
+    assert event.get("resolution_pitch") == Pitch.parse("D4")
+
+
+def test_octave_doublings_are_told_once():
+    event = only(build("F4+F5:2 E4+E5:2", "E2+E3:4"), "C: I6:4")
+    assert set(event.notes) == {"v1n1", "v1n2", "v2n1", "v2n2"}
+
+
+def test_exposed_clash_ranks_first():
+    score = build("F5:2 E5:2 | G4:1 A4:1/2 G4:5/2", "C4+E4:4 | G#3+E4:4", "staff2 C3:4 | C3:4")
+    events = found(score, "C: I:4 I:4")
+    ranks = {e.start: e.get("rank") for e in events}
+    assert ranks[Fraction(0)] == 1
+    exposures = [e.get("exposure") for e in sorted(events, key=lambda e: e.get("rank"))]
+    assert exposures == sorted(exposures, reverse=True)
+    assert all(0 <= x <= 1 for x in exposures)
+
+
+@pytest.mark.parametrize(
+    ("sharper", "milder"),
+    [
+        # longer; on a stronger beat; struck together; in outer voices; closer
+        (("F4:4", "E3:4"), ("F4:1 E4:3", "E3:4")),
+        (("F4:1 E4:3", "E3:4"), ("E4:1 F4:1 E4:2", "r:1 E3:3")),
+        (("F4:4", "E3:4"), ("F4:6", "r:2 E3:4")),
+        (("F4:4", "E3:4"), ("C5+F4:4", "E3+C3:4")),
+        (("F4:4", "E3:4"), ("F5:4", "E2:4")),
+    ],
+)
+def test_what_makes_a_clash_more_exposed(sharper, milder):
+    def exposure(voices):
+        score = build(*voices)
+        return max(e.get("exposure") for e in found(score, f"C: I6:{score.end}"))
+
+    assert exposure(sharper) > exposure(milder)
+
+
+def test_printed_dynamics_count():
+    def exposure(mark):
+        direction = Direction("d", "dynamic", Fraction(0), None, 1, mark)
+        return only(build("F4:4", "E3:4", directions=(direction,)), "C: I6:4").get("exposure")
+
+    assert exposure("ff") > exposure("mf") > exposure("pp")
+
+
+def test_quick_unaccented_passing_note_is_not_told():
+    assert found(build("G4:1/4 F4 E4:1/2 E4:3", "C3+E3+G3:4"), "C: I:4") == ()
+
+
+def test_false_relation_between_voices():
+    score = build("C5:2 A4:2", "E4:2 E4:2", "G3:2 C#4:2", "C3:2 A2:2")
+    event = only(score, "C: I:2 V/ii:2")
+    assert (event.label, event.notes) == ("false relation", ("v1n1", "v3n2"))
+    assert (event.get("first_pitch"), event.get("second_pitch")) == (Pitch.parse("C5"), Pitch.parse("C#4"))
+
+
+@pytest.mark.parametrize(
+    "voices",
+    [
+        # One voice makes the chromatic step itself, alone or beside a doubling.
+        ("C5:2 C#5:2", "E4:2 E4:2", "G3:2 G3:2", "C3:2 A2:2"),
+        ("C5:2 A4:2", "E4:2 E4:2", "C4:2 C#4:2", "C3:2 A2:2"),
+        # No contradiction: the letters differ.
+        ("Db5:2 C#5:2", "Ab4:2 A4:2", "F3:2 E3:2", "Db3:2 A2:2"),
+    ],
+)
+def test_chromatic_step_in_one_voice_is_no_false_relation(voices):
+    score = build(*voices)
+    assert [e for e in found(score, "C: I:2 V/ii:2") if e.label == "false relation"] == []
+
+
+def test_pedal_holds_a_clash_that_the_fingers_let_go():
+    score = build("F4:1 r:1 E5:2", "F2:1 r:3", pedal=(("start", 0), ("stop", 4)))
+    held = only(score, "C: IV7:4")
+    assert (held.label, held.get("held_by")) == ("major seventh", "pedal")
+    assert set(held.notes) == {"v1n1", "v1n2", "v2n1"}
+    assert (held.start, held.end) == (2, 4)
+    assert held.confidence < 1
+    assert found(score, "C: IV7:4", pedal=()) == ()
+
+
+def test_pedal_change_clears_what_was_held():
+    score = build("F4:1 r:1 E5:2", "F2:1 r:3", pedal=(("start", 0), ("change", 2), ("stop", 4)))
+    assert pedal_stretches(score) == ((0, 2), (2, 4))
+    assert found(score, "C: IV7:4") == ()
+
+
+def test_pedal_without_release_lasts_to_the_end_of_its_bar():
+    score = build("C4:4 C4 C4", pedal=(("start", 1), ("start", 9)))
+    assert pedal_stretches(score) == ((1, 4), (9, 12))
+
+
+def test_through_the_engine():
+    """A 9-8 suspension over the leading tone's chord shows as a minor ninth in the whole reading."""
+    score = build(
+        "E5:2 F5:2 | D5:2 F5:2 | F5:2 E5:2",
+        "G4:2 A4:2 | B4:2 B4:2 | C5:4",
+        "C4:2 C4:2 | G4:2 D4:2 | G4:4",
+        "C3:2 F3:2 | G3:2 G3:2 | E3:4",
+    )
+    events = [e for e in read(score).events if e.kind == "sharp dissonance"]
+    ninth = next(e for e in events if e.label == "minor ninth")
+    assert (ninth.start, ninth.get("resolution_pitch")) == (8, Pitch.parse("E5"))
+    assert ninth.get("rank") == 1
+
+
+@pytest.mark.parametrize(
+    ("upper", "lower", "chords", "manner"),
+    [
+        # B passes over held Cs; B leaves C and turns back to it: neither waits for a resolution.
+        ("E5:2 A4:1 B4:1 | C5:4", "C3+C4:4 | C3+C4:4", "C: vi6:4 I:4", "passing"),
+        ("E5:2 C5:1 B4:1 | C5:4", "C3+C4:4 | C3+C4:4", "C: I:4 I:4", "turning"),
+    ],
+)
+def test_passing_and_neighbour_tones_go_by_and_resolve_nothing(upper, lower, chords, manner):
+    """Hutchinson, ch. 10: passing and neighbour tones are left by step as they came."""
+    score = build(upper, lower)
+    event = next(e for e in found(score, chords) if e.get("dissonant_pitch") == Pitch.parse("B4"))
+    assert event.get("manner") == manner
+    assert "resolves" not in say(event, score)
+    assert say(event, score).endswith(
+        {"passing": "B passes on to C.", "turning": "B turns back to C."}[manner]
+    )
+
+
+def test_a_step_to_a_note_that_is_dissonant_too_resolves_nothing():
+    """F sinks to E, but F sharp has come below: E is no chord tone there and the clash is not over."""
+    score = build("F5:2 E5:2 | D5:4", "E3+G3:2 F#3+D4:2 | F#3+D4:4")
+    events = found(score, "C: I6:2 V/V:2 | V/V:4")
+    event = next(e for e in events if e.start == 0)
+    assert event.get("dissonant_pitch") == Pitch.parse("F5")
+    assert event.get("manner") not in ("direct", "late", "ornamented")
+    assert "resolves" not in say(event, score)
+
+
+def test_what_a_broken_chord_touches_does_not_resolve():
+    """The B of a broken major seventh chord rubs against the held C and is touched again and again."""
+    score = build("C5:4 | C5:4", "C3:1/2 G3 B3 E4 C3 G3 B3 E4 | C3 G3 B3 E4 C3 G3 B3 E4")
+    events = found(score, "C: I7:4 I7:4")
+    assert events
+    assert {e.get("manner") for e in events} == {"figured"}
+    assert not any("resolves" in say(e, score) for e in events)
+
+
+def test_a_clash_dissolves_only_while_the_dissonant_note_still_sounds():
+    score = build("F4:1 r:3", "E3+G3:2 D3+F3:2")
+    (event,) = found(score, "C: I6:2 ii6:2")
+    assert event.get("manner") == "none"

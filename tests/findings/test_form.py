@@ -1,0 +1,178 @@
+"""Worked examples of form: sections and their letters, introduction, closing section, coda.
+
+The schemes (binary, ternary, rondo, theme with coda) follow *Open Music Theory*, "Binary form",
+"Ternary form" and "Rondo", and Caplin, *Analyzing Classical Form* (2013), on framing functions (all from
+memory); the music is ours.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+from tests.findings.build import build, spans_of
+from tests.findings.pieces import bar, example
+
+from understave.findings.form import find_form
+from understave.harmony.reading import Event
+from understave.score.model import Direction, Score
+
+# Eight bars that end with a full cadence, and eight in another key, rhythm and accompaniment.
+A = [
+    "E5:2 D5:1 C5:1",
+    "D5:1 G5:2 F5:1",
+    "E5:1 A5:1 G5:2",
+    "F5:2 D5:2",
+    "E5:2 D5:1 C5:1",
+    "D5:1 G5:2 A5:1",
+    "G5:1 E5:1 D5:2",
+    "C5:3 r:1",
+]
+A_LOW = ["C3:4", "B2:4", "C3:2 E3:2", "G2:4", "C3:4", "B2:4", "G2:4", "C3:3 r:1"]
+A_SPANS = "C: I:4 V6:4 I:4 V:4 I:4 V6:4 Cad64:2 V7:2 I:4"
+B = [
+    "A4:1/2 B4 C5 A4 B4:2",
+    "G#4:1/2 A4 B4 G#4 E4:2",
+    "F4:3/2 C5:1/2 A4:2",
+    "B4:3 E5:1",
+    "C5:1/2 D5 E5 C5 D5:2",
+    "B4:1/2 C5 D5 B4 G#4:2",
+    "A4:3/2 F4:1/2 D4:1 B4:1",
+    "A4:3 r:1",
+]
+B_LOW = [
+    "A2:1/2 E3 A3 E3 C4 A3 E3 C3",
+    "E2:1/2 B2 E3 B2 G#3 E3 B2 G#2",
+    "F2:1/2 C3 F3 C3 A3 F3 C3 A2",
+    "E2:1/2 B2 G#3 B2 E3 B2 G#2 E2",
+    "A2:1/2 E3 A3 E3 C4 A3 E3 C3",
+    "E2:1/2 B2 E3 B2 G#3 E3 B2 G#2",
+    "D2:1/2 A2 D3 F3 E2 B2 G#3 B2",
+    "A2:3 r:1",
+]
+B_SPANS = "a: i:4 V:4 VI:4 V:4 i:4 V:4 iv:2 V:2 i:4"
+
+
+def piece(tune: list[str], low: list[str]) -> Score:
+    return build(" | ".join(tune), " | ".join(low))
+
+
+def sections(score: Score, spans: str) -> list[Event]:
+    return [e for e in find_form(score, spans_of(score, spans)) if e.kind == "section"]
+
+
+def scheme(score: Score, spans: str) -> object:
+    (event,) = [e for e in find_form(score, spans_of(score, spans)) if e.kind == "form"]
+    return event.get("scheme")
+
+
+class TestSchemes:
+    def test_ternary(self) -> None:
+        score = piece(A + B + A, A_LOW + B_LOW + A_LOW)
+        spans = f"{A_SPANS} {B_SPANS} {A_SPANS}"
+        assert scheme(score, spans) == "A B A"
+        found = sections(score, spans)
+        assert [e.start for e in found] == [0, 32, 64]
+        assert (found[2].get("like"), found[2].get("alike")) == (0, "literal")
+        assert "an earlier passage comes back" in (found[2].get("reasons") or ())
+
+    def test_ternary_with_an_adorned_return(self) -> None:
+        again = ["E5:1 F5:1/2 E5:1/2 D5:1 C5:1", *A[1:4], "E5:1 F5:1/2 E5:1/2 D5:1 C5:1", *A[5:]]
+        score = piece(A + B + again, A_LOW + B_LOW + A_LOW)
+        assert scheme(score, f"{A_SPANS} {B_SPANS} {A_SPANS}") == "A B A'"
+
+    def test_binary_without_return(self) -> None:
+        score = piece(A + B, A_LOW + B_LOW)
+        assert scheme(score, f"{A_SPANS} {B_SPANS}") == "A B"
+
+    def test_rondo(self) -> None:
+        c = [
+            "r:1 Ab5:1/2 G5 F5:2",
+            "r:1 G5:1/2 F5 Eb5:2",
+            "r:1 F5:1/2 Eb5 D5:2",
+            "Eb5:1/4 F5 G5 Eb5 C5:3",
+            "r:1 Ab5:1/2 C6 Bb5:2",
+            "r:1 G5:1/2 Bb5 Ab5:2",
+            "r:1 F5:1/2 Ab5 G5:2",
+            "C5:3 r:1",
+        ]
+        c_low = ["F3+Ab3+C4:1 F3+Ab3+C4 F3+Ab3+C4 F3+Ab3+C4"] * 7 + ["C3+Eb3+G3:3 r:1"]
+        score = piece(A + B + A + c + A, A_LOW + B_LOW + A_LOW + c_low + A_LOW)
+        spans = f"{A_SPANS} {B_SPANS} {A_SPANS} c: iv:28 i:4 {A_SPANS}"
+        assert scheme(score, spans) == "A B A C A"
+
+    def test_one_section_alone(self) -> None:
+        assert scheme(piece(A, A_LOW), A_SPANS) == "A"
+
+    def test_steady_figures_have_no_sections_inside(self) -> None:
+        tune = [f"{x}5:1/2 E5 G5 E5 {x}5 E5 G5 E5" for x in "CDCBCDCC"]
+        score = piece(tune, ["C3:4"] * 8)
+        assert len(sections(score, "C: I:32")) == 1
+
+
+class TestFrames:
+    def test_accompaniment_alone_is_an_introduction(self) -> None:
+        before = ["r:4"] * 2
+        score = piece(before + A + B + A, ["C3:1/2 G3 E3 G3 C3 G3 E3 G3"] * 2 + A_LOW + B_LOW + A_LOW)
+        score = replace(
+            score, directions=(Direction("t", "tempo", score.measures[2].start, None, 1, "Andante", 60.0),)
+        )
+        found = sections(score, f"C: I:8 {A_SPANS} {B_SPANS} {A_SPANS}")
+        assert (found[0].label, found[0].get("letter")) == ("introduction", "")
+        assert (found[1].label, found[1].get("letter"), found[1].start) == ("section", "A", 8)
+
+    def test_a_theme_at_once_is_no_introduction(self) -> None:
+        score = piece(A + B + A, A_LOW + B_LOW + A_LOW)
+        assert "introduction" not in [e.label for e in sections(score, f"{A_SPANS} {B_SPANS} {A_SPANS}")]
+
+    def test_coda_over_the_tonic(self) -> None:
+        after = ["C5:1/2 E5 G5 E5 C6:2", "A5:2 F5:2", "C5:1/2 E5 G5 E5 C6:2", "C5:4"]
+        low = ["C3:1/2 C2 C3 C2 C3 C2 C3 C2", "C2+C3:4", "C3:1/2 C2 C3 C2 C3 C2 C3 C2", "C2+C3:4"]
+        ending = [*A[:7], *after]
+        ending_low = [*A_LOW[:7], *low]
+        score = piece(A + B + ending, A_LOW + B_LOW + ending_low)
+        closing = "C: I:4 V6:4 I:4 V:4 I:4 V6:4 Cad64:2 V7:2 I:4 IV64:4 I:8"
+        found = sections(score, f"{A_SPANS} {B_SPANS} {closing}")
+        assert (found[-1].label, bar(score, found[-1].start)) == ("coda", 24)
+
+    def test_an_ending_on_the_cadence_has_no_coda(self) -> None:
+        score = piece(A + B + A, A_LOW + B_LOW + A_LOW)
+        assert "coda" not in [e.label for e in sections(score, f"{A_SPANS} {B_SPANS} {A_SPANS}")]
+
+    def test_sections_lie_end_to_end(self) -> None:
+        score = piece(A + B + A, A_LOW + B_LOW + A_LOW)
+        found = sections(score, f"{A_SPANS} {B_SPANS} {A_SPANS}")
+        assert found[0].start == 0
+        assert found[-1].end == score.end
+        assert all(a.end == b.start for a, b in pairwise(found))
+
+
+class TestExamples:
+    @pytest.mark.parametrize(
+        ("name", "found"),
+        [
+            (
+                "chain-ferry",
+                [
+                    ("introduction", "", 1),
+                    ("section", "A", 5),
+                    ("section", "B", 21),
+                    ("section", "A'", 37),
+                    ("section", "A''", 59),
+                    ("coda", "A'''", 73),
+                ],
+            ),
+        ],
+    )
+    def test_sections_are_the_composers(self, name: str, found: list[tuple[str, str, int]]) -> None:
+        score, spans = example(name)
+        events = [e for e in find_form(score, spans) if e.kind == "section"]
+        assert [(e.label, e.get("letter"), bar(score, e.start)) for e in events] == found
+
+    def test_lock_water_minor_return_and_coda(self) -> None:
+        score, spans = example("lock-water")
+        starts = {bar(score, e.start): e.label for e in find_form(score, spans) if e.kind == "section"}
+        # The first chain of bars 9 to 15 stays with the opening: no cadence parts them.
+        assert {16, 31, 38} <= set(starts)
+        assert starts[38] == "coda"

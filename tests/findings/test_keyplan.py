@@ -1,0 +1,273 @@
+"""Plans of keys, pivots and nearness in worked examples.
+
+The facts on closely related keys, pivot chords and modulation are those of Hutchinson, Music Theory for the
+21st-Century Classroom, chapter 22, and Open Music Theory, part IV; those on mediants by common tone of Open
+Music Theory, part V. The settings are our own.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from build import build, spans_of
+
+from understave.findings import find_events, read
+from understave.findings.keyplan import find_keys
+from understave.findings.nearness import RELATIONS, nearness
+from understave.harmony.reading import Event
+from understave.harmony.romantext import read_romantext
+from understave.score.model import Score
+from understave.score.reader import read_score
+from understave.theory.key import Key, all_keys
+from understave.theory.pitch import PitchClass
+
+EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
+
+
+def plan(events: tuple[Event, ...]) -> list[tuple[str, str]]:
+    """Return label and key of each stretch."""
+    return [(e.label, str(e.get("key"))) for e in events if e.kind == "key"]
+
+
+NEAR = [
+    # home, key, relation, fifths
+    ("C", "C", "same", 0),
+    ("C", "a", "relative", 0),
+    ("C", "G", "dominant", 1),
+    ("C", "e", "relative of the dominant", 1),
+    ("C", "F", "subdominant", -1),
+    ("C", "d", "relative of the subdominant", -1),
+    ("C", "c", "parallel", -3),
+    ("C", "E", "chromatic mediant", 4),
+    ("C", "Eb", "chromatic mediant", -3),
+    ("C", "Ab", "chromatic mediant", -4),
+    ("C", "A", "chromatic mediant", 3),
+    ("C", "f", "subdominant in the other mode", -4),
+    ("C", "g", "dominant in the other mode", -2),
+    ("C", "eb", "doubly chromatic mediant", -6),
+    ("C", "Db", "semitone above", -5),
+    ("C", "B", "semitone below", 5),
+    ("C", "D", "tone above", 2),
+    ("C", "Bb", "tone below", -2),
+    ("C", "F#", "tritone", 6),
+    ("c", "Eb", "relative", 0),
+    ("c", "g", "dominant", 1),
+    ("c", "Bb", "relative of the dominant", 1),
+    ("c", "f", "subdominant", -1),
+    ("c", "Ab", "relative of the subdominant", -1),
+    ("c", "C", "parallel", 3),
+    ("c", "a", "chromatic mediant", 3),
+    ("f#", "A", "relative", 0),
+    ("Ab", "f", "relative", 0),
+    ("Ab", "E", "chromatic mediant", -4),
+]
+
+
+@pytest.mark.parametrize(("home", "key", "relation", "fifths"), NEAR)
+def test_nearness(home: str, key: str, relation: str, fifths: int) -> None:
+    """Relations and signatures of keys around C major, C minor and elsewhere."""
+    found = nearness(Key.parse(home), Key.parse(key))
+    assert (found.relation, found.fifths) == (relation, fifths)
+    assert found.common_scale == 7 - min(7, abs(fifths))
+
+
+def test_close_keys_are_those_of_the_handbook() -> None:
+    """The five closely related keys of any key, and its own, differ by one accidental at most."""
+    for home in all_keys():
+        close = {k for k in all_keys() if nearness(home, k).is_close and not nearness(home, k).respelled}
+        wanted = {k for k in (home, *home.closely_related) if abs(k.signature) <= 7}
+        assert close == wanted
+
+
+def test_every_pair_of_keys_has_a_relation() -> None:
+    """Whatever the two keys; the enharmonic spelling is no farther."""
+    for home in all_keys():
+        for key in all_keys():
+            found = nearness(home, key)
+            assert found.relation in RELATIONS
+            assert abs(found.fifths) <= 6
+
+
+def test_mediants_share_one_tone() -> None:
+    """The chromatic mediants of a major key share one tone with its tonic triad (Open Music Theory, V)."""
+    for name in ("E", "Eb", "A", "Ab"):
+        assert len(nearness(Key.parse("C"), Key.parse(name)).common_chord) == 1
+    assert nearness(Key.parse("C"), Key.parse("E")).common_chord == (PitchClass.parse("E"),)
+    assert nearness(Key.parse("C"), Key.parse("eb")).common_chord == ()
+
+
+def chords(*names: str, length: int = 2) -> Score:
+    """Return a score of block chords in one voice."""
+    return build(" ".join(f"{n}:{length}" for n in names))
+
+
+C, F, G, AM, D, DM, E7 = (
+    "C3+E4+G4",
+    "F3+F4+A4",
+    "G3+D4+B4",
+    "A3+C4+E4",
+    "D3+F#4+C5",
+    "D3+F4+A4",
+    "E3+G#4+D5",
+)
+MODULATION = "C: I:2 V I G: ii V7 I:4 ii:2 V I:4 C: V:2 I:4"
+MODULATING = (C, G, C, AM, D, G, G, AM, D, G, G, G, C, C)
+
+
+def test_modulation_by_common_chord() -> None:
+    """A minor is the sixth degree of C and the second of G; G is reached and closed in."""
+    score = chords(*MODULATING)
+    found = find_keys(score, spans_of(score, MODULATION))
+    assert plan(found) == [("home", "C"), ("modulation", "G"), ("home", "C")]
+    there = next(e for e in found if e.label == "modulation")
+    assert (there.start, there.end, there.get("bars")) == (6, 22, 4)
+    assert (there.get("relation"), there.get("fifths"), str(there.get("degree"))) == ("dominant", 1, "V")
+    assert (there.get("by"), there.get("returns"), there.get("cadence")) == ("common chord", 1, 10)
+    pivot = next(e for e in found if e.kind == "pivot chord")
+    assert (str(pivot.get("numeral")), str(pivot.get("new_numeral"))) == ("vi", "ii")
+    assert (pivot.start, pivot.end) == (6, 8)
+    assert len(pivot.notes) == 3
+
+
+def test_the_pivot_may_be_the_last_chord_of_the_old_key() -> None:
+    """Where the new key is first named at its dominant, the chord before it is the pivot."""
+    score = chords(*MODULATING)
+    found = find_keys(score, spans_of(score, "C: I:2 V I vi G: V7 I:4 ii:2 V I:4 C: V:2 I:4"))
+    pivot = next(e for e in found if e.kind == "pivot chord")
+    assert (pivot.start, str(pivot.get("numeral")), str(pivot.get("new_numeral"))) == (6, "vi", "ii")
+
+
+def test_no_pivot_across_a_chromatic_step() -> None:
+    """C major to A major, straight: no chord belongs to both keys."""
+    score = chords("C3+E4+G4", "G3+D4+B4", "A3+E4+C#5", "E3+E4+G#4", "A3+E4+C#5", length=4)
+    found = find_keys(score, spans_of(score, "C: I:4 V A: I V I"))
+    assert not [e for e in found if e.kind == "pivot chord"]
+    assert [e.get("by") for e in found if e.kind == "key"] == [None, "direct"]
+
+
+def test_short_stay_is_a_tonicization() -> None:
+    """Two chords of A minor without more are a touch, not a modulation."""
+    score = chords(C, G, E7, AM, F, G, C, C)
+    found = find_keys(score, spans_of(score, "C: I:2 V a: V7 i C: IV V I:4"))
+    assert plan(found) == [("home", "C"), ("tonicization", "a"), ("home", "C")]
+    touched = next(e for e in found if e.label == "tonicization")
+    assert (touched.get("bars"), touched.get("chords"), touched.get("returns")) == (1, 2, 1)
+
+
+def test_applied_chords_in_a_row_are_a_tonicization_within_the_key() -> None:
+    """ii and V of the dominant, then the dominant: still C major around them."""
+    score = chords(C, AM, D, G, C)
+    found = find_keys(score, spans_of(score, "C: I:2 ii/V V7/V V I"))
+    assert plan(found) == [("home", "C"), ("tonicization", "G")]
+    inner = found[1]
+    assert (inner.get("within"), str(inner.get("target")), inner.get("chords")) == (1, "V", 3)
+    assert (inner.start, inner.end) == (2, 8)
+
+
+def test_one_applied_dominant_touches_no_key() -> None:
+    """A single applied dominant with its answer is told as such alone."""
+    score = chords(C, D, G, C)
+    assert plan(find_keys(score, spans_of(score, "C: I:2 V7/V V I"))) == [("home", "C")]
+
+
+def test_parallel_is_not_a_modulation() -> None:
+    """The tonic stays: the other mode has a label of its own."""
+    score = chords(C, G, "C3+Eb4+G4", G, C, G, C)
+    found = find_keys(score, spans_of(score, "C: I:2 V c: i V C: I V I"))
+    assert plan(found) == [("home", "C"), ("parallel", "c"), ("home", "C")]
+    assert [e.get("by") for e in found] == [None, "same tonic", "same tonic"]
+
+
+def test_common_tone_modulation() -> None:
+    """C major, then E alone, then E major: the tone that both tonic chords have leads over."""
+    score = build("E4:4 E4:2 E4:2 E4:4 D#4:4 E4:4", "G4:4 r:4 G#4:4 F#4:4 G#4:4", "C4:4 r:4 B3:4 B3:4 B3:4")
+    found = find_keys(score, spans_of(score, "C: I:8 E: I:4 V I"))
+    assert [e.get("by") for e in found if e.kind == "key"] == [None, "common tone"]
+    assert found[-1].get("relation") in ("chromatic mediant", "same")
+
+
+def test_a_lone_note_that_the_new_key_lets_go_is_no_common_tone() -> None:
+    """E alone, then the dominant of E, which has no E: nothing is held over the door."""
+    score = build("E4:4 E4:2 E4:2 D#4:4 E4:4", "G4:4 r:4 F#4:4 G#4:4", "C4:4 r:4 B3:4 B3:4")
+    found = find_keys(score, spans_of(score, "C: I:8 E: V:4 I"))
+    assert "common tone" not in [e.get("by") for e in found if e.kind == "key"]
+
+
+@pytest.mark.parametrize(
+    ("spans", "home"),
+    [("G: I:4 C: I:12", "C"), ("C: I:12 G: I:4", "C"), ("c: i:12 C: I:4", "c"), ("C: I:8 G: I:8", "G")],
+)
+def test_home(spans: str, home: str) -> None:
+    """The longer of first and last key; a Picardy third does not change it."""
+    score = chords(C, C, C, C, length=4)
+    keys = [e for e in find_keys(score, spans_of(score, spans)) if e.kind == "key"]
+    assert {e.get("home") for e in keys} == {Key.parse(home)}
+
+
+def test_no_spans_no_plan() -> None:
+    """Nothing to plan where nothing is read."""
+    assert find_keys(chords(C), ()) == ()
+
+
+def example(name: str) -> tuple[Score, tuple[Event, ...]]:
+    """Return an example piece with the events on its reference analysis."""
+    score = read_score(EXAMPLES / name / "score.musicxml")
+    spans = read_romantext((EXAMPLES / name / "analysis.txt").read_text(encoding="utf-8"), score)
+    return score, find_events(score, tuple(getattr(spans, "spans", spans)))
+
+
+def places(score: Score, events: tuple[Event, ...], kind: str) -> list[tuple[str, str]]:
+    """Return label and bar of the events of a kind."""
+    return [(e.label, score.measure_at(e.start).number) for e in events if e.kind == kind]
+
+
+def test_chain_ferry_has_what_its_note_tells() -> None:
+    """Every device of these kinds that the piece's own note names, at its bar."""
+    score, events = example("chain-ferry")
+    chromatic = places(score, events, "chromatic chord")
+    assert ("german sixth", "30") in chromatic
+    assert ("german sixth", "55") in chromatic
+    assert ("neapolitan", "69") in chromatic
+    assert ("borrowed chord", "52") in chromatic
+    applied = [bar for _, bar in places(score, events, "applied chord")]
+    assert applied == ["42", "50", "54", "64", "66", "67", "68", "70", "78"]
+    assert places(score, events, "enharmonic pivot") == [("dominant seventh as german sixth", "54")]
+    pivot = next(e for e in events if e.kind == "enharmonic pivot")
+    assert pivot.get("respelled") == ((PitchClass.parse("Cb"), PitchClass.parse("B")),)
+    assert plan(events) == [
+        ("home", "f"),
+        ("modulation", "Ab"),
+        ("home", "f"),
+        ("modulation", "Db"),
+        ("home", "f"),
+    ]
+    by = [e.get("by") for e in events if e.kind == "key"]
+    assert by == [None, "common chord", "common chord", "common tone", "enharmonic"]
+    assert [e.label for e in events if e.kind == "chromatic chord"].count("neapolitan") == 1
+
+
+def test_lock_water_has_what_its_note_tells() -> None:
+    """The switch to the parallel minor by G flat in bar 16, and back in bar 29."""
+    score, events = example("lock-water")
+    assert places(score, events, "mode switch") == [("major to minor", "16"), ("minor to major", "29")]
+    first = next(e for e in events if e.kind == "mode switch")
+    assert str(first.get("pitch")) == "Gb4"
+    assert str(first.get("line_before")) == "Ab4"
+    assert plan(events) == [("home", "Eb"), ("parallel", "eb"), ("home", "Eb")]
+    assert [bar for _, bar in places(score, events, "applied chord")] == ["7", "21", "23", "25"]
+    assert ("borrowed chord", "39") in places(score, events, "chromatic chord")
+
+
+def test_stretches_cover_a_piece_that_the_tool_reads() -> None:
+    """Through the engine: the keys follow on one another without a gap, and home is named."""
+    score = chords(C, F, G, C, C, DM, G, C, AM, D, G, G, AM, D, G, G, C, F, G, C, DM, G, C, C)
+    reading = read(score)
+    keys = [e for e in reading.events if e.kind == "key" and not e.get("within")]
+    assert keys[0].start == reading.spans[0].start
+    assert keys[-1].end == reading.spans[-1].end
+    assert all(a.end <= b.start for a, b in pairwise(keys))
+    assert {e.get("home") for e in keys} == {Key.parse("C")}
+    assert all(isinstance(e.get("bars"), Fraction) for e in keys)

@@ -1,0 +1,334 @@
+"""Worked examples of non-chord tones.
+
+The definitions are those of Hutchinson, "Music Theory for the 21st-Century Classroom", ch. 10
+"Non-Chord Tones", and *Open Music Theory*, "Embellishing Tones"; the notes are our own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from build import build, spans_of, told
+
+from understave.findings import read
+from understave.findings.dissonance import find_dissonances
+from understave.findings.nonchord import find_nonchord
+from understave.harmony.reading import Event
+from understave.harmony.romantext import read_romantext
+from understave.score.reader import read_score
+from understave.theory.key import Key
+from understave.theory.pitch import Interval, Pitch
+from understave.wording import say
+
+C_MAJOR = "C3+E3+G3:4"
+
+
+def only(score, chords: str) -> Event:
+    events = find_nonchord(score, spans_of(score, chords))
+    assert len(events) == 1, told(events)
+    return events[0]
+
+
+def test_passing_tone_fills_a_third_off_the_beat():
+    event = only(build("C5:1 D5 E5:2", C_MAJOR), "C: I:4")
+    assert (event.label, event.notes) == ("passing tone", ("v1n2",))
+    assert event.get("metric") == "unaccented"
+    assert event.get("colour") == "diatonic"
+    assert event.get("direction") == "up"
+    assert event.get("preparation") == "v1n1"
+    assert event.get("resolution") == "v1n3"
+    assert event.get("resolution_time") == 2
+    assert (event.start, event.end) == (1, 2)
+
+
+def test_passing_tone_on_the_beat_is_accented():
+    event = only(build("G4:1 F4 E4:2", "G2+B2:1 C3+E3:3"), "C: V:1 I:3")
+    assert (event.label, event.get("metric"), event.get("direction")) == ("passing tone", "accented", "down")
+
+
+def test_chromatic_passing_tone():
+    event = only(build("D5:1 C#5 C5:2", "G2+B2+F3:2 C3+E3+G3"), "C: V7:2 I:2")
+    assert (event.label, event.get("colour"), event.get("direction")) == ("passing tone", "chromatic", "down")
+
+
+def test_two_passing_tones_fill_a_fourth():
+    score = build("G4:1 A4 B4 C5", C_MAJOR)
+    events = find_nonchord(score, spans_of(score, "C: I:4"))
+    assert told(events) == [("passing tone", 1), ("passing tone", 2)]
+
+
+@pytest.mark.parametrize(
+    ("note", "side", "colour"),
+    [("D5", "upper", "diatonic"), ("B4", "lower", "diatonic"), ("Db5", "upper", "chromatic")],
+)
+def test_neighbour_tone_leaves_and_comes_back(note, side, colour):
+    event = only(build(f"C5:1 {note} C5:2", C_MAJOR), "C: I:4")
+    assert (event.label, event.get("direction"), event.get("colour")) == ("neighbour tone", side, colour)
+
+
+@pytest.mark.parametrize(
+    ("upper", "bass", "chords", "figures"),
+    [
+        # Figures as in the handbook's list of suspensions; the bass is held under each.
+        ("F4:6 E4:2", "F3+A3:4 C3+G3:4", "C: IV:4 I:4", "4-3"),
+        ("C5:6 B4:2", "C3+E3:4 D3+F3:4", "C: I:4 viio6:4", "7-6"),
+        ("D5:6 C5:2", "G3+B3:4 C3+E3:4", "C: V:4 I:4", "9-8"),
+    ],
+)
+def test_suspensions_are_prepared_and_resolve_down(upper, bass, chords, figures):
+    event = only(build(upper, bass), chords)
+    assert (event.label, event.get("figures")) == ("suspension", figures)
+    assert event.get("preparation") == event.notes[0] == "v1n1"
+    assert event.get("resolution") == "v1n2"
+    assert (event.start, event.end) == (4, 6)
+    assert event.get("metric") == "accented"
+
+
+def test_bass_suspension_is_figured_against_the_upper_voice():
+    event = only(build("E4+G4:4 D4+G4:4", "C3:6 B2:2"), "C: I:4 V6:4")
+    assert (event.label, event.get("figures"), event.get("place")) == ("suspension", "2-3", "bass")
+
+
+def test_suspension_struck_again_is_one_dissonance():
+    event = only(build("C5:2 C5:1/2 C5 B4:1", "E3+A3:2 G2+D3:2"), "C: vi64:2 V:2")
+    assert (event.label, event.notes) == ("suspension", ("v1n2", "v1n3"))
+    assert event.get("preparation") == "v1n1"
+    assert event.get("resolution_time") == 3
+
+
+def test_retardation_resolves_up():
+    event = only(build("B4:6 C5:2", "G3+D4:4 C3+E4:4"), "C: V:4 I:4")
+    assert (event.label, event.get("figures")) == ("retardation", "7-8")
+
+
+def test_appoggiatura_is_leapt_to_and_left_by_step():
+    event = only(build("E4:1 A4 G4:2", C_MAJOR), "C: I:4")
+    assert (event.label, event.get("direction")) == ("appoggiatura", "upper")
+    assert event.get("preparation_pitch") == Pitch.parse("E4")
+
+
+def test_escape_tone_is_stepped_to_and_left_by_leap():
+    event = only(build("C5:1/2 D5 B4:1 B4:2", "C3+E3+G3:1 D3+G3:3"), "C: I:1 V64:3")
+    assert (event.label, event.get("direction")) == ("escape tone", "up")
+
+
+@pytest.mark.parametrize("melody", ["D5:3/2 C5:1/2 C5:2", "B4:3/2 C5:1/2 C5:2"])
+def test_anticipation_belongs_to_the_next_chord(melody):
+    event = only(build(melody, "G2+D3+B3:2 C3+E3+G3:2"), "C: V:2 I:2")
+    assert (event.label, event.notes, event.get("resolution")) == ("anticipation", ("v1n2",), "v1n3")
+
+
+def test_anticipation_may_be_held_into_its_chord():
+    event = only(build("D5:3/2 C5:5/2", "G2+D3+B3:2 C3+E3+G3:2"), "C: V:2 I:2")
+    assert (event.label, event.start, event.end) == ("anticipation", Fraction(3, 2), 2)
+
+
+@pytest.mark.parametrize(("turn", "side"), [("D5 B4", "upper"), ("B4 D5", "lower")])
+def test_changing_tones_circle_a_note(turn, side):
+    event = only(build(f"C5:1 {turn} C5", C_MAJOR), "C: I:4")
+    assert (event.label, event.notes, event.get("direction")) == ("changing tones", ("v1n2", "v1n3"), side)
+    assert event.get("second_pitch").name == turn.split()[1]
+
+
+def test_pedal_tone_stays_while_chords_move():
+    event = only(build("E4+G4:2 F4+B4 E4+C5:4", "C3:8"), "C: I:2 viio:2 I:4")
+    assert (event.label, event.notes, event.get("place")) == ("pedal tone", ("v2n1",), "bass")
+    assert (event.start, event.end) == (2, 4)
+
+
+def test_bass_struck_again_every_bar_is_a_pedal_tone():
+    score = build("E4+G4:3 F4+B4 E4+C5", "r:1 G3 G3 r G3 G3 r G3 G3", "staff2 C3:3 C3 C3", meter="3/4")
+    event = only(score, "C: I:3 V7:3 I:3")
+    assert (event.label, event.notes) == ("pedal tone", ("v3n2",))
+
+
+@pytest.mark.parametrize(
+    ("melody", "via"),
+    [
+        ("C5:2 C5:1 G4:1/2 B4", ("v1n3",)),
+        ("C5:2 C5:1 A4:1/2 B4", ("v1n3",)),
+        ("C5:2 C5:1 D5:1/2 B4", ("v1n3",)),
+        ("C5:2 C5:1 E5:1/4 D5 B4:1/2", ("v1n3", "v1n4")),
+    ],
+)
+def test_ornamented_resolution_is_followed(melody, via):
+    """A suspension that takes a chord tone, dips below or overshoots before it resolves."""
+    score = build(melody, "C3+E3:2 G2+D3:2")
+    found = find_nonchord(score, spans_of(score, "C: I:2 V:2"))[0]
+    assert (found.label, found.get("manner"), found.get("via")) == ("suspension", "ornamented", via)
+    assert found.get("resolution_pitch") == Pitch.parse("B4")
+    assert found.end == found.get("resolution_time") == Fraction(7, 2)
+
+
+def test_appoggiatura_that_overshoots_resolves_late():
+    score = build("E4:1 A4:1 F4:1/2 G4:3/2", C_MAJOR)
+    found = find_nonchord(score, spans_of(score, "C: I:4"))[0]
+    assert (found.label, found.get("manner"), found.get("resolution_time")) == (
+        "appoggiatura",
+        "ornamented",
+        Fraction(5, 2),
+    )
+
+
+def test_resolution_after_a_rest_is_late():
+    event = only(build("C5:2 C5:1 r:1/2 B4", "C3+E3:2 G2+D3:2"), "C: I:2 V:2")
+    assert (event.label, event.get("manner"), event.get("resolution_time")) == (
+        "suspension",
+        "late",
+        Fraction(7, 2),
+    )
+
+
+def test_inner_note_of_block_chords_is_followed():
+    event = only(build("E4+C5+G5:2 D4+C5+G5:1 D4+B4+G5", "C3:2 G2:2"), "C: I:2 V:2")
+    assert (event.label, event.get("figures"), event.get("place")) == ("suspension", "4-3", "inner")
+    assert event.get("pitch") == Pitch.parse("C5")
+    assert event.get("resolution_pitch") == Pitch.parse("B4")
+
+
+def test_broken_chord_carries_a_suspension_in_one_register():
+    score = build(
+        "G5:4 G5:4",
+        "C3:1/2 G3 E4 G3 C3 G3 E4 G3 B2 G3 E4 G3 B2 G3 D4 G3",
+    )
+    events = find_nonchord(score, spans_of(score, "C: I:4 V6:4"))
+    assert [(e.label, e.get("resolution_pitch")) for e in events] == [("suspension", Pitch.parse("D4"))]
+
+
+def test_line_goes_through_a_grace_note_where_it_would_leap():
+    event = only(build("E5:1 F5 g:E5 D5:2", "C3+E3+G3:2 G2+B2+D3"), "C: I:2 V:2")
+    assert (event.label, event.get("resolution_pitch")) == ("neighbour tone", Pitch.parse("E5"))
+
+
+def test_octave_doubling_is_one_event():
+    event = only(build("C5+C6:1 D5+D6 E5+E6:2", C_MAJOR), "C: I:4")
+    assert (event.label, set(event.notes)) == ("passing tone", {"v1n3", "v1n4"})
+    assert event.get("pitch") == Pitch.parse("D6")
+
+
+@pytest.mark.parametrize(
+    ("voices", "chords"),
+    [
+        (("C5:1 E5 G5 C6", C_MAJOR), "C: I:4"),
+        (("F5:2 E5:2", "G3+B3+D4:2 C3+G3+C4:2"), "C: V7:2 I:2"),
+        (("C5:2 C5:2", "F3+A3:2 C3+E3+G3:2"), "C: IV:2 I:2"),
+        (("D#5:4", "F#3+A3+C4:4"), "g: viio7:4"),
+        (("r:4", "C4:1 G3 E4 G3"), "C: I:4"),
+    ],
+)
+def test_chord_tones_are_not_told(voices, chords):
+    """Arpeggios, a chord's seventh, a common tone, another spelling of a member, a broken chord."""
+    score = build(*voices)
+    assert find_nonchord(score, spans_of(score, chords)) == ()
+
+
+def test_common_tone_left_by_step_is_no_suspension():
+    score = build("C5:6 B4:2", "E3+G3:4 F3+A3:2 G3+D4")
+    assert find_nonchord(score, spans_of(score, "C: I6:4 IV:2 V:2")) == ()
+
+
+def test_leap_to_and_from_stays_unnamed_and_doubtful():
+    event = only(build("C5:1 F5 C5:2", "C3+E3+G3:4"), "C: I:4")
+    assert event.label == "free tone"
+    assert event.confidence < 0.8
+    passing = only(build("C5:1 D5 E5:2", C_MAJOR), "C: I:4")
+    assert event.confidence < passing.confidence
+
+
+def test_every_foreign_note_is_told_once():
+    score = build("E5:1/2 F5 D5 G5 A5 G#5 A5 F5 E5:4", "C4:1/2 B3 C4 D4 F3:2 C3:4", "staff2 C2:8")
+    spans = spans_of(score, "C: I:2 IV:2 I:4")
+    ids = [i for e in find_nonchord(score, spans) for i in e.notes]
+    assert len(ids) == len(set(ids))
+    assert set(ids) == {i for s in spans for i in s.foreign}
+
+
+def test_pedal_bass_may_enter_under_a_foreign_chord():
+    event = only(
+        build("A4+C5:2 G4+B4 G4+C5:4", "F#4+Eb5:2 F4+D5 E4+C5:4", "staff2 G2:8"), "C: viio7/V:2 V7:2 Cad64:4"
+    )
+    assert (event.label, event.notes) == ("pedal tone", ("v3n1",))
+
+
+@pytest.mark.parametrize("interval", ["m2", "-P4", "A4"])
+def test_transposition_changes_no_kind(interval):
+    move = Interval.parse(interval)
+    score = build("E5:1/2 F5 D5 G5 A5 G#5 A5 F5 E5:4", "C4:1/2 B3 C4 D4 F3:2 C3:4", "staff2 C2:8")
+    spans = spans_of(score, "C: I:2 IV:2 I:4")
+    moved_notes = tuple(replace(n, pitch=n.pitch + move, written=n.written + move) for n in score.notes)
+    moved_spans = tuple(replace(s, key=Key(s.key.tonic + move, s.key.mode)) for s in spans)
+    there = find_nonchord(replace(score, notes=moved_notes), moved_spans)
+    names = ("metric", "colour", "direction", "preparation", "resolution", "figures", "via")
+    assert [(e.label, e.notes, *map(e.get, names)) for e in there] == [
+        (e.label, e.notes, *map(e.get, names)) for e in find_nonchord(score, spans)
+    ]
+
+
+def test_slow_study():
+    """What the notes on the slow study say of bars 2 and 26 to 28, under its reference analysis."""
+    folder = Path(__file__).resolve().parents[2] / "examples" / "lock-water"
+    score = read_score(folder / "score.musicxml")
+    spans = read_romantext((folder / "analysis.txt").read_text(encoding="utf-8"), score)
+    bar_2 = [e for e in find_nonchord(score, spans) if score.measure_at(e.start).number == "2"]
+    assert [(e.label, e.get("figures")) for e in bar_2] == [("suspension", "7-6")]
+    sharpest = next(e for e in find_dissonances(score, spans) if e.get("rank") == 1)
+    assert (sharpest.label, sharpest.get("lower_pitch").name, sharpest.get("upper_pitch").name) == (
+        "minor ninth",
+        "Bb4",
+        "Cb6",
+    )
+    assert (score.measure_at(sharpest.start).number, sharpest.get("manner")) == ("26", "ornamented")
+    assert sharpest.get("resolution_time") == score.time_of("28", Fraction(1))
+    assert sharpest.get("resolution_pitch").name == "Bb5"
+
+
+def test_through_the_engine():
+    """A cadence with a 4-3 suspension over the dominant; the chords are our own reading's."""
+    score = build(
+        "E5:2 F5:2 | D5:4 | C5:4 | G4:2 A4 | G4:4 | E4:4",
+        "G4:2 C5:2 | C5:2 B4:2 | G4:4 | E4:2 F4 | F4:2 D4 | C4:4",
+        "C4:2 A3:2 | G3:4 | E3:4 | C4:2 C4 | B3:4 | G3:4",
+        "C3:2 F3:2 | G2:4 | C3:4 | C3:2 F3 | G2:4 | C3:4",
+    )
+    suspensions = [e for e in read(score).events if e.label == "suspension"]
+    assert [(e.notes, e.get("figures"), e.get("resolution")) for e in suspensions] == [
+        (("v2n3",), "4-3", "v2n4")
+    ]
+
+
+def test_a_suspension_that_sinks_into_another_clash_has_not_resolved():
+    """F sinks to E, but a second F has come below it: handbooks call resolved what is consonant."""
+    score = build("F4:6 E4:2", "F3+A3:4 C3+G3:2 C3+F3:2")
+    events = find_nonchord(score, spans_of(score, "C: IV:4 I:4"))
+    held = next(e for e in events if e.label == "suspension")
+    assert held.get("manner") == "unsettled"
+    assert "not yet at rest" in say(held, score)
+    plain = only(build("F4:6 E4:2", "F3+A3:4 C3+G3:4"), "C: IV:4 I:4")
+    assert (plain.get("manner"), plain.get("rubs")) == ("direct", 1)
+    assert "rubs" in say(plain, score, "beginner")
+
+
+def test_a_note_that_is_foreign_to_the_label_alone_does_not_rub():
+    """A over C and E is a sixth and a fourth: the ear hears no dissonance before it sinks to G."""
+    score = build("A4:6 G4:2", "F3+C4:4 C3+E3:4")
+    event = only(score, "C: IV:4 I:4")
+    assert (event.label, event.get("rubs")) == ("suspension", None)
+    assert "rubs" not in say(event, score, "beginner")
+
+
+def test_a_suspension_struck_again_is_not_called_held():
+    score = build("F4:4 F4:2 E4:2", "F3+A3:4 C3+G3:4")
+    event = only(score, "C: IV:4 I:4")
+    assert event.get("repeated") == 1
+    assert "held over" not in say(event, score)
+
+
+def test_a_turn_to_another_note_is_no_coming_back():
+    score = build("C5:1 D5 C#5 D5", "C3+G3:2 A3+E4:1 D3+F3:1")
+    events = find_nonchord(score, spans_of(score, "C: I:2 V/ii:1 ii:1"))
+    turned = next(e for e in events if e.label == "neighbour tone")
+    assert turned.get("returns") is None
+    assert say(turned, score) == "Neighbour tone: D leans away from C and turns back to C sharp."

@@ -1,0 +1,182 @@
+"""Worked examples of six-four chords by kind and of sevenths in the bass.
+
+Facts from Hutchinson, *Music Theory for the 21st-Century Classroom*, section on the cadential six-four
+(16.3) and on types of six-four chords, and *Open Music Theory*, part IV, chapters on the cadential
+six-four and on six-fours that prolong; the music is ours.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from tests.findings.build import build, spans_of
+
+from understave.findings.sixfours import find_sixfours
+from understave.harmony.engine import read_harmony
+from understave.harmony.reading import Event
+from understave.score.model import Score
+from understave.theory.pitch import Interval, Pitch, PitchClass
+from understave.theory.roman import RomanNumeral
+
+
+def found(score: Score, text: str) -> list[Event]:
+    return list(find_sixfours(score, spans_of(score, text)))
+
+
+def labels(score: Score, text: str) -> list[str]:
+    return [e.label for e in found(score, text)]
+
+
+CADENTIAL = build(
+    "F5:2 E5:1 D5:1 | C5:4", "A4:2 C5:1 B4:1 | G4:4", "D4:2 G4:1 G4:1 | E4:4", "F3:2 G3:1 G2:1 | C3:4"
+)
+
+
+class TestCadential:
+    @pytest.mark.parametrize("label", ["Cad64", "I64"])
+    def test_sixth_and_fourth_step_down_over_the_dominants_bass(self, label: str) -> None:
+        (event,) = found(CADENTIAL, f"C: ii6:2 {label}:1 V:1 | I:4")
+        assert (event.kind, event.label) == ("six-four", "cadential")
+        assert event.get("bass") == Pitch.parse("G3")
+        assert event.get("sixth") == Pitch.parse("E5")
+        assert event.get("sixth_to") == Pitch.parse("D5")
+        assert event.get("fourth") == Pitch.parse("C5")
+        assert event.get("fourth_to") == Pitch.parse("B4")
+        assert event.get("resolution") == 3
+        assert event.notes[0] == "v4n2"
+
+    @pytest.mark.parametrize("by", ["m2", "M2", "m3", "M3", "P4", "A4", "P5", "m6", "M6"])
+    def test_in_every_key(self, by: str) -> None:
+        interval = Interval.parse(by)
+        notes = tuple(
+            replace(n, pitch=n.pitch + interval, written=n.written + interval) for n in CADENTIAL.notes
+        )
+        score = replace(CADENTIAL, notes=notes)
+        key = PitchClass.parse("C") + interval
+        assert labels(score, f"{key}: ii6:2 I64:1 V:1 | I:4") == ["cadential"]
+
+    def test_in_minor(self) -> None:
+        score = build(
+            "A4:2 G4:1 F#4:1 | G4:4",
+            "Eb4:2 Bb4:1 A4:1 | Bb4:4",
+            "C4:2 D4:2 | D4:4",
+            "C3:2 D3:2 | G2:4",
+            signature=-2,
+        )
+        (event,) = found(score, "g: iio6:2 i64:1 V:1 | i:4")
+        assert event.label == "cadential"
+        assert event.get("sixth_to") == Pitch.parse("A4")
+        assert event.get("fourth_to") == Pitch.parse("F#4")
+
+    def test_inside_a_chord_labelled_as_the_dominant(self) -> None:
+        (event,) = found(CADENTIAL, "C: ii6:2 V:2 | I:4")
+        assert event.label == "cadential"
+        assert (event.start, event.end) == (2, 3)
+        assert event.get("fourth_to") == Pitch.parse("B4")
+
+    def test_a_single_suspended_fourth_is_none(self) -> None:
+        score = build("F5:2 D5:2 | C5:4", "A4:2 C5:1 B4:1 | G4:4", "D4:2 G4:2 | E4:4", "F3:2 G3:2 | C3:4")
+        assert labels(score, "C: ii6:2 V:2 | I:4") == []
+
+    def test_a_plain_dominant_is_none(self) -> None:
+        score = build("F5:2 D5:2 | C5:4", "A4:2 B4:2 | G4:4", "D4:2 G4:2 | E4:4", "F3:2 G3:2 | C3:4")
+        assert labels(score, "C: ii6:2 V:2 | I:4") == []
+
+    def test_over_a_broken_chord(self) -> None:
+        score = build(
+            "A4:3 | G4:3 | F#4:3 | G4:3",
+            "staff2 C3:1 G3 Eb4 | D3 Bb3 D4 | D3 A3 C4 | G2 D3 Bb3",
+            meter="3/4",
+            signature=-2,
+        )
+        events = found(score, "g: iv:3 | Cad64:3 | V7:3 | i:3")
+        assert [e.label for e in events] == ["cadential"]
+        assert events[0].get("bass") == Pitch.parse("D3")
+
+
+class TestOtherKinds:
+    def test_passing_between_root_position_and_first_inversion(self) -> None:
+        score = build("C5:1 B4 C5:2", "G4:1 G4 G4:2", "E4:1 D4 C4:2", "C3:1 D3 E3:2")
+        (event,) = found(score, "C: I:1 V64:1 I6:2")
+        assert event.label == "passing"
+        assert event.get("direction") == "up"
+        assert event.get("before_bass") == Pitch.parse("C3")
+        assert event.get("after_bass") == Pitch.parse("E3")
+
+    def test_passing_down_in_a_flat_key(self) -> None:
+        score = build("Bb4:1 Bb4 C5:2", "G4:1 Eb4 Eb4:2", "Eb4:1 G4 Ab4:2", "C4:1 Bb3 Ab3:2", signature=-3)
+        (event,) = found(score, "Eb: vi:1 I64:1 IV:2")
+        assert event.label == "passing"
+        assert event.get("direction") == "down"
+
+    def test_passing_before_the_subdominant_in_minor(self) -> None:
+        score = build("D5:1 C#5 B4:2", "B4:1 F#4 G4:2", "G4:1 F#4 E4:2", "E3:1 F#3 G3:2", signature=2)
+        assert labels(score, "b: iv:1 i64:1 iv6:2") == ["passing"]
+
+    def test_pedal_over_a_bass_that_stays(self) -> None:
+        score = build("G4:1 A4 G4:2", "E4:1 F4 E4:2", "C4:1 C4 C4:2", "C3:4")
+        (event,) = found(score, "C: I:1 IV64:1 I:2")
+        assert event.label == "pedal"
+
+    def test_pedal_over_the_dominant_on_a_weak_beat(self) -> None:
+        score = build("D5:1 E5 D5:2 | C5:4", "B4:1 C5 B4:2 | G4:4", "G3:4 | C3:4")
+        assert labels(score, "C: V:1 I64:1 V:2 | I:4") == ["pedal"]
+
+    def test_arpeggiated_when_only_the_bass_moves(self) -> None:
+        score = build(
+            "A4:1 A4 A4 | F4:3", "F4:1 F4 F4 | D4:3", "C4:1 C4 C4 | Bb3:3", "F3:1 A3 C4 | Bb2:3", meter="3/4"
+        )
+        assert labels(score, "F: I:1 I6:1 I64:1 | IV:3") == ["arpeggiated"]
+
+    def test_arpeggiated_in_a_waltz_bass(self) -> None:
+        score = build(
+            "F#5:3 | D5:3 | E5:3",
+            "D4:1 r D4+F#4 | D4 r D4+F#4 | C#4 r C#4+G4",
+            "staff2 D3:3 | A2:3 | A2:3",
+            meter="3/4",
+            signature=2,
+        )
+        assert labels(score, "D: I:3 | I64:3 | V7:3") == ["cadential"]
+        assert labels(score, "D: I:3 | I64:3 | IV:3") == ["arpeggiated"]
+
+    def test_triads_in_other_positions_and_sevenths_are_none(self) -> None:
+        score = build("C5:1 B4 C5:2", "G4:1 G4 G4:2", "E4:1 F4 C4:2", "C3:1 D3 E3:2")
+        assert labels(score, "C: I:1 V43:1 I6:2") == []
+
+    def test_through_the_reader_of_harmony(self) -> None:
+        events = find_sixfours(CADENTIAL, read_harmony(CADENTIAL).spans)
+        assert [(e.label, e.start) for e in events if e.kind == "six-four"] == [("cadential", 2)]
+
+
+class TestSeventhInTheBass:
+    def test_it_sinks_a_step_to_the_tonic_in_first_inversion(self) -> None:
+        score = build("D5:2 C5:2", "B4:2 C5:2", "G4:2 G4:2", "F3:2 E3:2")
+        (event,) = found(score, "C: V42:2 I6:2")
+        assert (event.kind, event.label) == ("seventh in the bass", "resolves")
+        assert event.get("seventh") == Pitch.parse("F3")
+        assert event.get("to") == Pitch.parse("E3")
+        assert event.get("after") == RomanNumeral.parse("I6")
+        assert event.notes == ("v4n1", "v4n2")
+
+    def test_an_applied_dominant_resolves_too(self) -> None:
+        score = build("G4:2 F4:2", "E4:2 F4:2", "C4:2 C4:2", "Bb3:2 A3:2")
+        assert labels(score, "C: V42/IV:2 IV6:2") == ["resolves"]
+
+    def test_it_stays_while_the_chord_above_changes(self) -> None:
+        score = build("E5:2 F5:2", "C5:2 D5:2", "G4:2 A4:2", "B3:2 B3:2")
+        assert labels(score, "C: Imaj42:2 viiø7:2") == ["held"]
+
+    def test_it_leaps_and_another_voice_takes_over(self) -> None:
+        score = build("D5:2 E5:2", "B4:2 C5:2", "G4:2 G4:2", "F3:2 C3:2")
+        (event,) = found(score, "C: V42:2 I:2")
+        assert event.label == "leaps"
+        assert event.get("taken_over") == Pitch.parse("E5")
+
+    def test_it_rises_against_custom(self) -> None:
+        score = build("D5:2 E5:2", "B4:2 C5:2", "G4:2 C5:2", "F3:2 G3:2")
+        assert labels(score, "C: V42:2 Cad64:2")[0] == "rises"
+
+    def test_other_inversions_are_none(self) -> None:
+        score = build("D5:2 C5:2", "F4:2 E4:2", "G4:2 G4:2", "B3:2 C4:2")
+        assert labels(score, "C: V65:2 I:2") == []

@@ -1,0 +1,206 @@
+"""Worked examples of texture: what each hand plays, where the melody is, its course.
+
+Names and definitions of the patterns follow *Open Music Theory*, "Texture", and Hutchinson, *Music Theory for
+the 21st-Century Classroom*, chapter on accompanying textures (both from memory); the music is ours.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+from tests.findings.build import build, spans_of
+from tests.findings.pieces import bar, example, last_bar
+
+from understave.findings.melody import find_melody
+from understave.findings.texture import find_texture, roles, texture_of
+from understave.harmony.reading import Event
+from understave.score.model import Score
+from understave.theory.pitch import Interval, Pitch
+
+TUNE = "E5:2 D5:1 C5 | D5:3 E5:1 | F5:2 E5:1 D5 | C5:4 |"
+
+
+def patterns(score: Score, spans: str, hand: str = "left hand") -> list[str]:
+    """Return the patterns of a hand in order."""
+    found = find_texture(score, spans_of(score, spans))
+    return [e.label for e in found if e.kind == "texture" and e.get("hand") == hand]
+
+
+def melody(score: Score, spans: str, label: str) -> list[Event]:
+    found = find_melody(score, spans_of(score, spans))
+    return [e for e in found if e.kind == "melody" and e.label == label]
+
+
+def bars(figure: str, times: int) -> str:
+    return " | ".join([figure] * times)
+
+
+class TestPatterns:
+    @pytest.mark.parametrize(
+        ("figure", "name"),
+        [
+            ("C3:1/2 G3 E3 G3 C3 G3 E3 G3", "Alberti-like"),
+            ("C3:1/2 E3 G3 C4 C3 E3 G3 C4", "broken chords"),
+            ("C3:1/2 G3 C4 E4 G4 E4 C4 G3", "rocking"),
+            ("C2:1/4 G2 C3 E3 G3 C4 E4 G4 E4 C4 G3 E3 C3 G2 E2 C2", "arpeggios"),
+            ("C3+E3+G3:1 C3+E3+G3 C3+E3+G3 C3+E3+G3", "repeated chords"),
+            ("C3+E3+G3:2 B2+F3+G3:2", "block chords"),
+            ("C3:1 E3+G3 G2 E3+G3", "bass and chords"),
+            ("C2+C3:1 D2+D3 E2+E3 F2+F3", "octaves"),
+            ("C2:1/2 C3 C2 C3 C2 C3 C2 C3", "broken octaves"),
+            ("C3:1/4 G3 C3 G3 C3 G3 C3 G3 C3 G3 C3 G3 C3 G3 C3 G3", "tremolo"),
+            ("C3:1 C3 C3 C3", "repeated notes"),
+            ("C3+G3:4", "held notes"),
+            ("C3:1/2 D3 E3 F3 G3 F3 E3 D3", "running line"),
+        ],
+    )
+    def test_left_hand_under_a_melody(self, figure: str, name: str) -> None:
+        score = build(TUNE, bars(figure, 4))
+        assert patterns(score, "C: I:16") == [name]
+
+    def test_waltz_bass(self) -> None:
+        tune = "E5:2 D5:1 | C5:3 | D5:2 E5:1 | C5:3"
+        score = build(tune, bars("C3:1 E3+G3 E3+G3", 4), meter="3/4")
+        assert patterns(score, "C: I:12") == ["waltz bass"]
+
+    def test_unison_of_both_hands(self) -> None:
+        line = "C4:1 E4 G4 E4 | F4:1 D4 B3 D4"
+        low = "C3:1 E3 G3 E3 | F3:1 D3 B2 D3"
+        score = build(line, low)
+        assert patterns(score, "C: I:4 V7:4", "both hands") == ["unison"]
+        assert patterns(score, "C: I:4 V7:4") == []
+
+    def test_a_change_is_told_with_what_was_before(self) -> None:
+        low = bars("C3:1/2 G3 E3 G3 C3 G3 E3 G3", 2) + " | " + bars("C3+E3+G3:2 B2+F3+G3:2", 2)
+        score = build(TUNE, low)
+        told = [e for e in find_texture(score, spans_of(score, "C: I:16")) if e.kind == "texture"]
+        assert [(e.label, e.start, e.get("before")) for e in told] == [
+            ("Alberti-like", 0, None),
+            ("block chords", 8, "Alberti-like"),
+        ]
+
+    def test_one_stray_bar_is_no_change(self) -> None:
+        alberti = "C3:1/2 G3 E3 G3 C3 G3 E3 G3"
+        score = build(TUNE, f"{alberti} | {alberti} | C3:2 G3:2 | {alberti}")
+        assert patterns(score, "C: I:16") == ["Alberti-like"]
+
+    def test_a_single_voice_has_no_accompaniment(self) -> None:
+        assert patterns(build(TUNE), "C: I:16") == []
+
+    def test_a_second_singing_voice_is_no_pattern(self) -> None:
+        score = build(TUNE, "C4:1 B3:2 A3:1 | B3:1 G3:2 C4:1 | A3:2 C4:1 B3 | C4:4")
+        assert patterns(score, "C: I:16") == []
+
+
+class TestRoles:
+    def test_chorale_style(self) -> None:
+        score = build("E5:1 D5", "C5:1 B4", "G4:1 G4", "C3:1 G3")
+        found = roles(score, spans_of(score, "C: I:1 V:1"))
+        assert [found[f"v{v}n1"] for v in (1, 2, 3, 4)] == ["melody", "inner", "inner", "bass"]
+
+    def test_only_the_lowest_note_of_a_broken_chord_is_bass(self) -> None:
+        score = build(TUNE, bars("C3:1/2 G3 E3 G3 C3 G3 E3 G3", 4))
+        found = roles(score, spans_of(score, "C: I:16"))
+        assert [found[f"v2n{i}"] for i in (1, 2, 3, 4, 5)] == [
+            "bass",
+            "accompaniment",
+            "accompaniment",
+            "accompaniment",
+            "bass",
+        ]
+
+    def test_octaves_of_the_melody_are_melody(self) -> None:
+        score = build("E4+E5:2 D4+D5:1 C4+C5 | D4+D5:4", "C3:4 | G3:4")
+        found = roles(score, spans_of(score, "C: I:4 V:4"))
+        assert found["v1n1"] == found["v1n2"] == "melody"
+
+    def test_every_note_has_a_role(self) -> None:
+        score = build("g:D5 E5:2 D5:1 C5 | D5:4", "C3+E3:4 | G3:4")
+        assert set(roles(score, spans_of(score, "C: I:4 V:4"))) == {n.id for n in score.notes}
+
+    def test_the_chain_ferrys_left_hand_song_is_melody(self) -> None:
+        score, spans = example("chain-ferry")
+        found = roles(score, spans)
+        song = [n for n in score.notes if n.staff == 2 and n.voice == "5" and 36 <= n.measure <= 43]
+        assert song
+        assert {found[n.id] for n in song} == {"melody"}
+        assert {found[n.id] for n in score.notes if n.staff == 1 and 36 <= n.measure <= 43} == {
+            "accompaniment"
+        }
+
+
+class TestMelody:
+    def test_song_in_the_left_hand_under_broken_chords(self) -> None:
+        top = " | ".join([TUNE.rstrip(" |"), *["C5:1/2 E5 G5 E5 C5 E5 G5 E5"] * 4])
+        low = " | ".join([*["C3+E3+G3:4"] * 4, "E3:2 D3:1 C3", "D3:3 E3:1", "F3:2 E3:1 D3", "C3:4"])
+        (event,) = melody(build(top, low), "C: I:32", "in the bass")
+        assert (event.start, event.get("hand"), event.get("before")) == (16, "left hand", "on top")
+
+    def test_broken_chords_in_the_left_hand_are_no_melody(self) -> None:
+        score = build(TUNE, bars("C3:1/2 G3 C4 E4 G4 E4 C4 G3", 4))
+        assert not melody(score, "C: I:16", "in the bass")
+        assert not melody(score, "C: I:16", "in the left hand")
+
+    def test_range(self) -> None:
+        (event,) = melody(build(TUNE, bars("C3:4", 4)), "C: I:16", "range")
+        assert (event.get("low"), event.get("high")) == (Pitch.parse("C5"), Pitch.parse("F5"))
+        assert event.get("interval") == Interval.parse("P4")
+
+    def test_repeated_notes(self) -> None:
+        score = build("G4:1 G4 G4 G4 | G4:1 A4 B4 C5", "C3:4 | C3:4")
+        (event,) = melody(score, "C: I:8", "repeated notes")
+        assert (event.get("count"), event.get("pitch")) == (5, Pitch.parse("G4"))
+
+    def test_three_are_not_yet_repeated_notes(self) -> None:
+        assert not melody(build("G4:1 G4 G4 A4", "C3:4"), "C: I:4", "repeated notes")
+
+    def test_leap_filled_by_step(self) -> None:
+        (event,) = melody(build("C4:1 A4:2 G4:1", "C3:4"), "C: I:4", "leap")
+        assert event.get("interval") == Interval.parse("M6")
+        assert (event.get("direction"), event.get("filled")) == ("up", 1)
+
+    def test_a_fifth_and_a_jump_over_a_rest_are_no_leap(self) -> None:
+        score = build("C4:1 G4:1 r:1 C4:1 | r:1 C5:3", "C3:4 | C3:4")
+        assert not melody(score, "C: I:8", "leap")
+
+
+class TestExamples:
+    def test_chain_ferry_melody_in_the_left_hand(self) -> None:
+        score, spans = example("chain-ferry")
+        (event,) = [e for e in find_melody(score, spans) if e.label == "in the left hand"]
+        assert (bar(score, event.start), last_bar(score, event.end)) == (37, 44)
+
+    def test_chain_ferry_left_hand(self) -> None:
+        score, spans = example("chain-ferry")
+        told = [
+            (e.label, e.get("held_bass"), bar(score, e.start), last_bar(score, e.end))
+            for e in find_texture(score, spans)
+            if e.kind == "texture" and e.get("hand") == "left hand"
+        ]
+        # The wave with its first note held in the sequence and on the drone; sixteenths at the climax.
+        assert ("rocking", 1, 21, 27) in told
+        assert ("arpeggios", 0, 69, 72) in told
+        assert ("rocking", 1, 73, 80) in told
+        assert ("rocking", 0, 1, 20) in told
+
+    def test_lock_water_breaks_move_to_the_right_hand_in_minor(self) -> None:
+        score, spans = example("lock-water")
+        told = [
+            (e.label, bar(score, e.start), last_bar(score, e.end))
+            for e in find_texture(score, spans)
+            if e.kind == "texture" and e.get("hand") == "right hand"
+        ]
+        assert told[0] == ("broken chords", 16, 20)
+
+    def test_times_are_exact(self) -> None:
+        score, spans = example("lock-water")
+        assert all(isinstance(e.start, Fraction) for e in find_texture(score, spans))
+
+
+def test_a_vamp_before_the_tune_is_no_melody_in_the_bass():
+    """Two bars of accompaniment alone, then the tune: nothing in the left hand is sung."""
+    vamp = "C3:1 E4+G4 C3 E4+G4 | C3 E4+G4 C3 E4+G4 | C3 E4+G4 C3 E4+G4 | C3 E4+G4 C3 E4+G4"
+    score = build("r:4 | r:4 | C5:1 D5 E5 F5 | G5:2 E5:2", f"staff2 {vamp}")
+    assert not [e for label in ("in the bass", "in the left hand") for e in melody(score, "C: I:16", label)]
+    assert {n.staff for n in texture_of(score, spans_of(score, "C: I:16")).melody} == {1}

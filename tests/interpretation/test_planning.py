@@ -1,0 +1,25 @@
+"""The plan as a whole: what is planned at all."""
+
+from dataclasses import replace
+from pathlib import Path
+
+from understave.findings import read
+from understave.interpretation.planning import PlanOptions, for_keyboard, make_plan
+from understave.score.model import Part
+from understave.score.passage import passage
+from understave.score.reader import read_score
+
+EXAMPLE = Path(__file__).parents[2] / "examples" / "lock-water" / "score.musicxml"
+
+
+def test_a_pedal_is_planned_for_hands_at_a_keyboard_only():
+    score = passage(read_score(EXAMPLE), 0, 7)
+    reading = read(score)
+    assert make_plan(score, reading).pedal
+    alone = tuple(Part(f"P{k}", "Violin", k, k) for k in (1, 2, 3, 4))
+    assert make_plan(replace(score, parts=alone), reading).pedal == ()
+    # Two hands written as two parts; a voice over a piano.
+    assert make_plan(replace(score, parts=alone[:2]), reading).pedal
+    assert for_keyboard(replace(score, parts=(*alone[:2], Part("P", "Piano", 3, 4))))
+    # Asked for by name, a pedal is planned for any piece.
+    assert make_plan(replace(score, parts=alone), reading, PlanOptions(style="each harmony")).pedal

@@ -1,0 +1,181 @@
+"""The handout: a PDF in either language and at every level, with a glossary of what it uses."""
+
+from __future__ import annotations
+
+import io
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from pypdf import PdfReader
+
+from understave.findings import read
+from understave.harmony.reading import Reading
+from understave.interpretation.planning import make_plan
+from understave.media import handout, setting
+from understave.score.model import Score
+from understave.score.reader import read_score
+from understave.teaching import story
+from understave.teaching.exercises import exercises
+from understave.teaching.stops import propose_stops
+from understave.wording import phrasebook, tell
+
+ROOT = Path(__file__).parents[2]
+
+
+@cache
+def example(piece: str = "lock-water") -> tuple[Score, Reading]:
+    score = read_score(ROOT / "examples" / piece / "score.musicxml")
+    return score, read(score)
+
+
+@cache
+def made(piece: str, paper: str, level: str, language: str) -> bytes:
+    score, reading = example(piece)
+    plan = make_plan(score, reading)
+    stops = propose_stops(score, reading, plan, minutes=10, level=level, language=language)
+    options = handout.HandoutOptions(paper, level, language)
+    found = exercises(score, reading, level)
+    return handout.handout_pdf(score, reading, plan, stops, found, "score.musicxml", options)
+
+
+VARIANTS = [
+    ("lock-water", "a4", "beginner", "en"),
+    ("lock-water", "us-letter", "advanced", "de"),
+    ("chain-ferry", "a4", "intermediate", "de"),
+    ("chain-ferry", "us-letter", "intermediate", "en"),
+]
+
+
+def _text(page) -> str:
+    """The words of a page, with spaces and hyphens as they are typed."""
+    return " ".join(page.extract_text().replace("\u00a0", " ").replace("\u2011", "-").split())
+
+
+@pytest.mark.parametrize("variant", VARIANTS)
+def test_it_is_a_pdf_on_the_paper_asked_for(variant):
+    pdf = made(*variant)
+    assert pdf.startswith(b"%PDF")
+    # The same lesson made another day is the same file.
+    assert b"CreationDate" not in pdf
+    # ISO 216 A4 and ANSI A, in points of 1/72 inch.
+    size = {"a4": (595.28, 841.89), "us-letter": (612.0, 792.0)}[variant[1]]
+    pages = PdfReader(io.BytesIO(pdf)).pages
+    assert 5 <= len(pages) <= 18
+    for page in pages:
+        assert (float(page.mediabox.width), float(page.mediabox.height)) == pytest.approx(size, abs=0.5)
+        assert len(_text(page)) > 60, "a page is nearly empty"
+
+
+@pytest.mark.parametrize("variant", VARIANTS)
+def test_it_holds_every_section_in_order_and_answers_last(variant):
+    language = variant[3]
+    book = phrasebook(language)
+    pages = [_text(p) for p in PdfReader(io.BytesIO(made(*variant))).pages]
+    whole = "\n".join(pages)
+    order = ("keys", "story", "points", "advice", "exercises", "glossary", "credits", "answers", "check")
+    places = [whole.index(book.headings[h]) for h in order]
+    assert places == sorted(places)
+    for sentence in ("caution_practice", "copyright"):
+        assert " ".join(book.phrases[sentence].split()[:6]) in whole
+    assert "⟨" not in whole
+    assert "‹" not in whole
+    # Answers begin on a page of their own: a student's copy ends before it.
+    first = next(k for k, p in enumerate(pages) if book.headings["answers"] in p)
+    assert pages[first].startswith(book.headings["answers"])
+    assert all(book.headings["exercises"] not in p or k >= first for k, p in enumerate(pages[first:], first))
+
+
+def test_each_stop_is_shown_and_answered_on_other_pages():
+    score, reading = example("chain-ferry")
+    stops = propose_stops(score, reading, make_plan(score, reading), minutes=10)
+    pages = [_text(p) for p in PdfReader(io.BytesIO(made(*VARIANTS[3]))).pages]
+    first = next(k for k, p in enumerate(pages) if phrasebook("en").headings["answers"] in p)
+    student, teacher = " ".join(pages[:first]), " ".join(pages[first:])
+    assert len(stops) >= 3
+    for s in stops:
+        assert s.title in student
+        if s.question and "⟨" not in s.question + s.answer:
+            assert s.question in student
+            assert s.answer in teacher
+
+
+def test_advice_gives_each_reason_once_and_leaves_out_what_is_printed():
+    score, reading = example("chain-ferry")
+    plan = make_plan(score, reading)
+    advice = handout.playing_advice(score, plan, "intermediate", "en")
+    assert [aspect for aspect, _ in advice] == ["dynamics", "voicing", "timing", "pedal"]
+    for _, items in advice:
+        assert 1 <= len(items) <= 4
+        assert len({a.reason for a in items}) == len(items)
+        assert [a.moment for a in items] == sorted(a.moment for a in items)
+        assert all(a.why and "(printed)" not in a.what for a in items)
+
+
+def test_the_picture_of_keys_covers_the_piece():
+    score, reading = example("chain-ferry")
+    keys = handout._keys(score, reading, "en")
+    assert keys[0]["start"] == 0
+    assert keys[-1]["end"] == pytest.approx(1)
+    assert all(a["end"] == b["start"] for a, b in pairwise(keys))
+    by_name = {k["name"]: k for k in keys}
+    # Circle of fifths: the relative key shares the signature, the parallel major has three flats less.
+    assert by_name["F minor"]["home"]
+    assert (by_name["F minor"]["height"], by_name["A flat major"]["height"]) == (0, 0)
+    assert by_name["F major"]["height"] == 3
+    assert by_name["D flat major"]["height"] == -1
+    assert [t["number"] for t in handout._bar_ticks(score)][:3] == ["1", "8", "16"]
+
+
+def test_new_terms_are_marked_once():
+    book = phrasebook("en")
+    passages = [handout._passage(p, book) for p in tell(*example(), "intermediate", "en")]
+    text = " ".join(s["text"] for p in passages for s in p["sentences"])
+    marked = [m.split("›")[0].lower() for m in text.split("‹")[1:]]
+    assert len(marked) == len(set(marked)) > 5
+    plain = [s.text for p in tell(*example(), "intermediate", "en") for s in p.sentences]
+    assert text.replace("‹", "").replace("›", "") == " ".join(plain)
+
+
+def test_the_glossary_holds_the_terms_used_and_those_of_their_meanings():
+    book = phrasebook("en")
+    found = [g.term for g in story.glossary(["A half cadence in F minor."], book)]
+    assert "half cadence" in found
+    # "a phrase that stops on the dominant" asks for two terms more, and the dominant for the tonic.
+    assert {"phrase", "dominant", "tonic"} <= set(found)
+    assert "Neapolitan sixth" not in found
+    assert found == sorted(found, key=str.casefold)
+
+
+def test_umlauts_are_sorted_among_their_letters():
+    terms = ("Tonika", "übermäßiger Sextakkord", "Umspielung", "Vorhalt")
+    assert sorted(terms, key=story._alphabetical) == [terms[0], terms[1], terms[2], terms[3]]
+
+
+def test_numerals_are_set_with_stacked_figures():
+    table = setting.numeral_table({"text": "From ⟨V65/V⟩ to ⟨viio7⟩."})
+    assert table["⟨V65/V⟩"]["figures"] == ("6", "5")
+    assert table["⟨V65/V⟩"]["head"] == "V"
+    assert table["⟨V65/V⟩"]["target"] == "/V"
+    assert table["⟨viio7⟩"]["head"] == "vii°"
+
+
+@pytest.mark.parametrize(
+    ("key", "language", "short"),
+    [("Ab", "en", "A♭"), ("f#", "en", "f♯"), ("Bb", "de", "B"), ("b", "de", "h"), ("eb", "de", "es")],
+)
+def test_short_names_of_keys(key, language, short):
+    from understave.theory.key import Key
+
+    assert story.short_key(Key.parse(key), language) == short
+
+
+def test_names_of_keys_do_not_break():
+    assert setting.unbroken("in A flat major or es-Moll") == "in A\u00a0flat\u00a0major or es\u2011Moll"
+
+
+def test_brackets_of_a_teachers_own_are_set_as_they_stand():
+    assert setting.numeral_table(["⟨my word⟩"]) == {
+        "⟨my word⟩": {"head": "my word", "figures": (), "target": ""}
+    }

@@ -1,0 +1,104 @@
+"""The lesson page as text: nothing in it asks for anything outside, and no text breaks out of its place."""
+
+import json
+import re
+from html.parser import HTMLParser
+
+import pytest
+
+from understave.media.page import (
+    Bar,
+    Contrast,
+    Layout,
+    NamedSound,
+    Page,
+    Side,
+    Sound,
+    Stop,
+    bundled,
+    lesson_page,
+    lesson_page_files,
+    style,
+)
+
+NASTY = "</script><script>alert('1')</script> & <b>\u2028⟨V7⟩"
+SVG = '<svg xmlns="http://www.w3.org/2000/svg" width="10mm" viewBox="0 0 1000 1000"/>'
+
+
+@pytest.fixture
+def page():
+    whole = Sound(b"whole", "audio/mpeg", 2.0, (("n1", 0.0, 0.51234),))
+    part = Sound(b"part", "audio/ogg", 1.0)
+    return Page(
+        title=NASTY,
+        composer=NASTY,
+        language="en",
+        layouts=(Layout(180.0, (SVG,)),),
+        bars=(Bar("m1", "1", 0.0, 2.0, NASTY),),
+        sound=whole,
+        stops=(Stop(0, 0, NASTY, NASTY, (NASTY,), excerpt=SVG, sounds=(NamedSound("again", part),)),),
+        contrasts=(Contrast("x", "bar 1", "y", (Side("a", SVG, whole), Side("b", SVG, part))),),
+    )
+
+
+class Elements(HTMLParser):
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.texts, self.attributes = [], {}, []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes.append((tag, dict(attrs)))
+
+    def handle_data(self, data):
+        self.texts.setdefault(self.tags[-1] if self.tags else "", []).append(data)
+
+
+def test_texts_stay_texts(page):
+    read = Elements(lesson_page(page))
+    assert read.tags.count("script") == 2
+    assert "b" not in read.tags
+    lesson = json.loads(next(t for t in read.texts["script"] if t.startswith("{")))
+    assert lesson["title"] == NASTY
+    assert lesson["stops"][0]["words"] == [NASTY]
+    assert lesson["sound"]["notes"] == [["n1", 0.0, 0.512]]
+
+
+def test_nothing_is_fetched(page):
+    text = lesson_page(page)
+    for tag, attributes in Elements(text).attributes:
+        assert tag not in ("img", "iframe", "object")
+        for name in ("src", "href"):
+            assert (attributes.get(name) or "data:").startswith("data:")
+    # The names of XML languages look like addresses and are none.
+    addresses = set(re.findall(r"https?://[^\s\"'\\)]+", text)) - {"http://www.w3.org/2000/svg"}
+    assert not addresses
+    assert "url(" not in style()
+    assert "@import" not in style()
+    assert "default-src 'none'" in text
+
+
+def test_sounds_can_lie_beside_the_page(page):
+    files = lesson_page_files(page)
+    assert {name: data for name, data in files.items() if name != "page.html"} == {
+        "sounds/1.mp3": b"whole",
+        "sounds/2.opus": b"part",
+    }
+    assert '"source":"sounds/1.mp3"' in files["page.html"]
+    assert "base64" not in files["page.html"]
+
+
+def test_the_script_has_each_module_once_after_what_it_needs():
+    script = bundled()
+    assert not re.search(r"^\s*(import|export)\b(?! ?\()", script, re.MULTILINE)
+    for name in ("stave-score", "stave-transport", "stave-contrast", "stave-question", "stave-overview"):
+        assert script.count(f'customElements.define("{name}"') == 1
+    assert (
+        script.index("class SoundClock") < script.index("class StaveTransport") < script.index("showLesson(")
+    )
+    names = [
+        n for found in re.findall(r"^const \{ ([^}]*)\} = ", script, re.MULTILINE) for n in found.split(",")
+    ]
+    exported = [n.strip() for n in names if n.strip()]
+    assert len(exported) == len(set(exported)) > 8

@@ -1,0 +1,222 @@
+"""Exercises: every answer holds, wrong answers are found out, every level and language has its words.
+
+Worked answers are checked against music21 where it knows them (chord spelling, common names of chords).
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+from lxml import etree
+from tests.wording.readings import EXAMPLES, NAMES, piece
+
+from understave.harmony.reading import Reading
+from understave.score.model import Score
+from understave.teaching.exercises import KINDS, Exercise, close_position, exercises
+from understave.teaching.verification import INTERVALS, stacked, verify
+from understave.theory.chord import Chord, Quality
+from understave.theory.key import Key
+from understave.theory.pitch import Interval, PitchClass
+from understave.theory.roman import RomanNumeral
+from understave.wording import LEVELS, SPOKEN, phrasebook
+from understave.wording.gaps import CHOICE, GAP, WAYS
+
+MADE: dict[tuple[str, str], tuple[Exercise, ...]] = {}
+
+
+def made(name: str, level: str) -> tuple[Score, Reading, tuple[Exercise, ...]]:
+    score, reading = piece(name)
+    if (name, level) not in MADE:
+        MADE[name, level] = exercises(score, reading, level)  # type: ignore[arg-type]
+    return score, reading, MADE[name, level]
+
+
+@pytest.mark.parametrize("level", LEVELS)
+@pytest.mark.parametrize("name", NAMES)
+def test_every_answer_is_proved_by_the_reading(name, level):
+    score, reading, found = made(name, level)
+    assert len(found) >= (8 if name in EXAMPLES else 3)
+    for e in found:
+        assert verify(e, score, reading) == ()
+        assert e.level == level
+    assert [e.step for e in found] == list(range(1, len(found) + 1))
+    assert [KINDS.index(e.kind) for e in found] == sorted(KINDS.index(e.kind) for e in found)
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_the_examples_give_every_kind(name):
+    kinds = {e.kind for level in LEVELS for e in made(name, level)[2]}
+    assert kinds == set(KINDS)
+
+
+def moved(e: Exercise, name: str, interval: Interval) -> Exercise:
+    """Return the exercise with one value, a note, moved by an interval."""
+    return replace(
+        e,
+        values=tuple((k, v + interval if k == name else v) for k, v in e.values),  # type: ignore[operator]
+    )
+
+
+def spoilt(e: Exercise) -> list[Exercise]:
+    """Return the exercise with its answer made wrong in every way that its kind allows."""
+    step = Interval.parse("m2")
+    wrong: list[Exercise] = []
+    values = dict(e.values)
+    if e.notes:
+        wrong.append(replace(e, notes=(*e.notes[:-1], e.notes[-1] + step)))
+    for name in ("root", "bass", "pitch", "goal"):
+        if name in values and not (name == "bass" and e.kind == "find the foreign note"):
+            wrong.append(moved(e, name, step))
+    if "quality" in values:
+        other = Quality.MINOR if values["quality"] is not Quality.MINOR else Quality.MAJOR
+        wrong.append(replace(e, values=tuple((k, other if k == "quality" else v) for k, v in e.values)))
+    if "chord" in values and e.kind not in ("resolve the dissonance",):
+        wrong.append(
+            replace(
+                e, values=tuple((k, RomanNumeral.parse("bVII9") if k == "chord" else v) for k, v in e.values)
+            )
+        )
+    if "way" in values:
+        turned = "up" if values["way"] == "down" else "down"
+        wrong.append(replace(e, values=tuple((k, turned if k == "way" else v) for k, v in e.values)))
+    if "kind" in values and e.kind == "find the foreign note":
+        wrong.append(replace(e, values=tuple((k, "free tone" if k == "kind" else v) for k, v in e.values)))
+    if "going_on" in values:
+        going = values["going_on"]
+        assert isinstance(going, tuple)
+        bad = (PitchClass.parse("F#"), *going[1:])
+        wrong.append(replace(e, values=tuple((k, bad if k == "going_on" else v) for k, v in e.values)))
+        wrong.append(
+            replace(e, values=tuple((k, 1 + len(going) if k == "count" else v) for k, v in e.values))
+        )
+    if e.correct is not None:
+        wrong.append(replace(e, correct=(e.correct + 1) % len(e.choices)))
+        right = e.choices[(e.correct + 1) % len(e.choices)]
+        wrong.append(
+            replace(
+                e,
+                correct=(e.correct + 1) % len(e.choices),
+                values=tuple((k, right if k in ("right", "chord") else v) for k, v in e.values),
+            )
+        )
+    if e.kind == "play in other keys":
+        made, labels = e.solutions[0]
+        low = made.notes[0]
+        off = replace(made, notes=(replace(low, pitch=low.pitch + step), *made.notes[1:]))
+        wrong.append(replace(e, solutions=((off, labels), *e.solutions[1:])))
+        wrong.append(replace(e, solutions=e.solutions[1:]))
+    return wrong
+
+
+@pytest.mark.parametrize("level", LEVELS)
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_a_wrong_answer_is_found_out(name, level):
+    score, reading, found = made(name, level)
+    tried = 0
+    for e in found:
+        ways = spoilt(e)
+        assert ways, e.kind
+        for wrong in ways:
+            changed = [(a, b) for a, b in zip(e.values, wrong.values, strict=True) if a != b]
+            assert verify(wrong, score, reading), f"{e.kind} {changed} {e.notes == wrong.notes}"
+            tried += 1
+    assert tried >= 30
+
+
+def test_parallels_in_a_solution_are_found_out():
+    score, reading, found = made("chain-ferry", "intermediate")
+    e = next(e for e in found if e.kind == "play in other keys")
+    whole, labels = e.solutions[0]
+    # Every voice of every chord in one parallel block, an octave, a fifth and an octave above the bass.
+    bass = {n.onset: n.pitch for n in whole.notes if n.id.endswith("b")}
+    above = {"b": "P1", "t": "P5", "a": "P8", "s": "P15"}
+    block = tuple(replace(n, pitch=bass[n.onset] + Interval.parse(above[n.id[-1]])) for n in whole.notes)
+    faults = verify(
+        replace(e, solutions=((replace(whole, notes=block), labels), *e.solutions[1:])), score, reading
+    )
+    assert any("parallel fifths" in f for f in faults)
+    assert any("parallel octaves" in f for f in faults)
+
+
+NAMELESS = ("italian", "french", "german", "dominant-minor9")
+"""Chords of ours that music21's chord symbols have no kind for."""
+
+
+@pytest.mark.parametrize("quality", [q for q in INTERVALS if q not in NAMELESS])
+@pytest.mark.parametrize("root", ["C", "F#", "Bb", "E"])
+def test_named_intervals_stack_the_chords_that_music21_spells(quality, root):
+    music21 = pytest.importorskip("music21")
+    kinds = {
+        "diminished": "diminished",
+        "augmented": "augmented",
+        "dominant7": "dominant-seventh",
+        "major7": "major-seventh",
+        "minor7": "minor-seventh",
+        "half-diminished7": "half-diminished-seventh",
+        "diminished7": "diminished-seventh",
+        "minor-major7": "minor-major-seventh",
+        "dominant9": "dominant-ninth",
+    }
+    symbol = music21.harmony.ChordSymbol(root=root.replace("b", "-"), kind=kinds.get(quality, quality))
+    assert {p.name for p in (stacked(PitchClass.parse(root), quality) or ())} == {
+        p.name.replace("-", "b") for p in symbol.pitches
+    }
+
+
+def test_close_position_is_stacked_upward_from_the_bass():
+    chord = Chord(PitchClass.parse("C"), Quality.DOMINANT7, 2)
+    assert [p.name for p in close_position(chord)] == ["G3", "Bb3", "C4", "E4"]
+    german = RomanNumeral.parse("Ger65").chord(Key.parse("c"))
+    assert [p.name for p in close_position(german)] == ["Ab3", "C4", "Eb4", "F#4"]
+
+
+@pytest.mark.parametrize("language", SPOKEN)
+@pytest.mark.parametrize("level", LEVELS)
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_prompts_do_not_give_the_answer_away_and_read_well(name, level, language):
+    score, _, found = made(name, level)
+    for e in found:
+        prompt, answer = e.prompt(score, language), e.answer(score, language)
+        for text in (prompt, answer):
+            assert text[0].isupper() or text[0] in "⟨" or language == "de" or e.kind == "spell the chord"
+            assert text.endswith((".", "?"))
+            assert not re.search(r"[{}\[\]|]", text)
+            for numeral in re.findall("⟨([^⟩]*)⟩", text):
+                RomanNumeral.parse(numeral)
+        assert answer not in prompt
+        if level == "beginner":
+            assert "⟨" not in prompt
+        words = e.choice_words(score, language)
+        assert len(set(words)) == len(words)
+
+
+@pytest.mark.parametrize("language", SPOKEN)
+def test_the_files_of_words_are_whole(language):
+    book = phrasebook(language)
+    english = phrasebook("en")
+    assert set(book.exercises) == set(english.exercises)
+    plain = {k for k in KINDS if k != "hear and choose"}
+    assert set(book.exercises) == plain | {f"hear and choose, {v}" for v in ("mode", "cadence", "chord")}
+    for entry in book.exercises.values():
+        assert set(entry) == {"prompt", "answer"}
+        for texts in entry.values():
+            assert set(texts) == set(LEVELS)
+            for text in texts.values():
+                assert not set("{}") & set(GAP.sub("", CHOICE.sub("", text)))
+                assert {g[2] for g in GAP.finditer(text) if g[2]} <= set(WAYS)
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_material_and_solutions_are_scores_like_any_other(name, schema):
+    for level in LEVELS:
+        for e in made(name, level)[2]:
+            for score in [*([e.material] if e.material else []), *(s for s, _ in e.solutions)]:
+                assert score.notes
+                assert schema.validate(etree.fromstring(score.source)), schema.error_log
+
+
+def test_the_same_piece_gives_the_same_exercises():
+    score, reading, found = made("lock-water", "intermediate")
+    assert exercises(score, reading, "intermediate") == found

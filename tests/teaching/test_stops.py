@@ -1,0 +1,258 @@
+"""Stops: they fit the time, spread over the piece, ask what the reading answers; texts are checked.
+
+The demo pieces' harmony was analysed by hand (examples/*/analysis.txt); what is asserted of it stands there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from tests.findings.build import build, spans_of
+
+from understave.errors import UnderstaveError
+from understave.findings import find_events, read
+from understave.harmony.reading import Reading
+from understave.interpretation.perform import clock
+from understave.interpretation.plan import Plan
+from understave.interpretation.planning import make_plan
+from understave.lesson.make import reasons_of
+from understave.score.model import Score
+from understave.score.reader import read_score
+from understave.teaching import checking, stops, story
+from understave.teaching.exercises import exercises
+from understave.teaching.sound_contrasts import all_contrasts
+from understave.teaching.speech import speaking_seconds, spoken_words
+from understave.teaching.stops import (
+    KINDS_OF_INTEREST,
+    THINKING,
+    TURNING,
+    Timing,
+    opening_seconds,
+    possible_stops,
+    propose_stops,
+)
+from understave.theory.key import Key
+from understave.theory.roman import RomanNumeral
+from understave.wording import LEVELS, SPOKEN, phrasebook
+
+ROOT = Path(__file__).parents[2]
+PIECES = ("chain-ferry", "lock-water")
+
+
+@cache
+def example(name: str) -> tuple[Score, Reading, Plan]:
+    score = read_score(ROOT / "examples" / name / "score.musicxml")
+    reading = read(score)
+    return score, reading, make_plan(score, reading)
+
+
+@pytest.mark.parametrize("name", PIECES)
+@pytest.mark.parametrize("minutes", [5, 15, 30])
+def test_a_lesson_fits_its_minutes_and_uses_them(name, minutes):
+    score, reading, plan = example(name)
+    stops = propose_stops(score, reading, plan, minutes=minutes)
+    timing = Timing(clock(score, plan))
+    total = opening_seconds(score, reading, "en", timing, minutes) + sum(s.seconds for s in stops)
+    assert total <= 60 * minutes
+    if minutes < 30:
+        # A stop takes a minute and a half: less than two of them may be left over.
+        assert total >= 60 * minutes - 180
+    assert stops == tuple(sorted(stops, key=lambda s: (s.first, s.moment)))
+
+
+def test_the_seconds_of_a_stop_are_words_music_and_thinking():
+    score, reading, plan = example("lock-water")
+    timing = Timing(clock(score, plan), rate=100)
+    stop = propose_stops(score, reading, plan, minutes=10, rate=100)[0]
+    music = timing.time.at(score.measures[stop.last].end) - timing.time.at(score.measures[stop.first].start)
+    words = sum(speaking_seconds(t, 100) for t in stop.script)
+    assert stop.seconds == pytest.approx(2 * (music + TURNING) + THINKING + words)
+
+
+@pytest.mark.parametrize("name", PIECES)
+def test_stops_are_spread_over_the_piece_and_over_kinds(name):
+    score, reading, plan = example(name)
+    stops = propose_stops(score, reading, plan, minutes=15)
+    thirds = {3 * s.first // len(score.measures) for s in stops}
+    assert thirds == {0, 1, 2}
+    assert len({s.why for s in stops}) >= 3
+    assert {s.why for s in stops} <= set(KINDS_OF_INTEREST)
+    assert all(b.first - a.first > 1 for a, b in pairwise(stops))
+
+
+def test_what_is_rarest_is_chosen_even_in_five_minutes():
+    score, reading, plan = example("chain-ferry")
+    stops = propose_stops(score, reading, plan, minutes=5)
+    # The one enharmonic pivot of the piece, and its German sixth, stand in bars 54 and 55.
+    assert any(score.measures[s.first].number in ("53", "54") for s in stops)
+
+
+def test_names_do_not_depend_on_time_level_or_language():
+    score, reading, plan = example("lock-water")
+    names = [
+        [s.id for s in possible_stops(score, reading, plan, level=level, language=language)]
+        for level in LEVELS
+        for language in SPOKEN
+    ]
+    assert all(n == names[0] for n in names)
+    assert len(set(names[0])) == len(names[0])
+
+
+@pytest.mark.parametrize("name", PIECES)
+def test_answers_are_what_the_score_and_reading_have(name):
+    score, reading, plan = example(name)
+    asked = 0
+    for s in possible_stops(score, reading, plan):
+        lead = s.events[0]
+        assert s.question.endswith("?")
+        assert s.answer.endswith(".")
+        if lead.kind == "chromatic chord":
+            # Worked out here from the key's signature alone: seven neighbours on the line of fifths.
+            key = lead.get("key")
+            home = key if key.mode == "major" else key.relative
+            inside = {home.tonic.fifths + k for k in range(-1, 6)}
+            raised = {key.tonic.fifths + k for k in (3, 5)} if key.mode == "minor" else set()
+            members = lead.get("chord").chord(key).members
+            outside = [p for p in members if p.fifths not in inside | raised]
+            letters = s.answer.rstrip(".").replace(" and ", ", ").split(", ")
+            assert [w[0] for w in letters] == [p.letter for p in outside]
+            asked += 1
+        if lead.kind == "return":
+            start = lead.get("from_start")
+            assert isinstance(start, Fraction)
+            assert score.measure_at(start).number in s.answer
+            asked += 1
+    assert asked >= 2
+
+
+@pytest.mark.parametrize("minutes", [0, -5, 500])
+def test_a_length_that_is_no_lesson_is_refused(minutes):
+    with pytest.raises(UnderstaveError, match="cannot be planned"):
+        propose_stops(*example("lock-water"), minutes=minutes)
+
+
+def test_a_numeral_is_spoken_sign_by_sign():
+    # "five six five of five", as it is read aloud (common practice, no source).
+    assert spoken_words("⟨V65/V⟩") == 5
+    assert spoken_words("It’s a half-close.") == 3
+
+
+# --- texts are checked ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", PIECES)
+@pytest.mark.parametrize("language", SPOKEN)
+def test_every_text_names_what_the_reading_has(name, language):
+    score, reading, plan = example(name)
+    why = reasons_of(plan)
+    for level in LEVELS:
+        stops = possible_stops(score, reading, plan, level=level, language=language)
+        assert not checking.check_stops(score, reading, stops, language, why)
+        assert not checking.check_story(score, reading, level, language)
+
+
+@pytest.mark.parametrize(
+    ("language", "text", "fault"),
+    [
+        ("en", "Hear ⟨Ger65⟩ here.", "the chord Ger65"),
+        ("en", "It turns to B minor.", "B minor"),
+        ("en", "As in bar 999.", "bar 999, which the score has not"),
+        ("en", "As in bars 30–31.", "bar 30, which it is not about"),
+        ("en", "It is ⟨I⟩ in E flat minor.", "I in E flat minor"),
+        ("en", "Here is the Neapolitan.", "Neapolitan"),
+        ("en", "A German augmented sixth waits.", "German augmented sixth"),
+        ("en", "The diminished seventh pulls.", "diminished seventh"),
+        ("de", "Ein übermäßiger Quintsextakkord.", "übermäßiger Quintsextakkord"),
+        ("de", "Es wendet sich nach h-Moll.", "h-Moll"),
+        ("de", "Wie in Takt 999.", "bar 999"),
+    ],
+)
+def test_a_false_text_is_found_out(language, text, fault):
+    score, reading, plan = example("lock-water")
+    stop = possible_stops(score, reading, plan)[0]
+    wrong = replace(stop, say={**stop.say, "beginner": text}, title="", play="", question="", answer="")
+    wrong = replace(wrong, say=dict.fromkeys(LEVELS, text))
+    found = checking.check_stops(score, reading, [wrong], language)
+    assert found
+    assert any(fault in f.sentence for f in found)
+    assert found[0].where.startswith(f"{stop.id}, say.")
+
+
+@pytest.mark.parametrize("name", ["lock-water", "chain-ferry"])
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_contrasts_and_exercises_say_what_the_reading_says(name, language):
+    score, reading, _ = example(name)
+    heard = all_contrasts(score, reading, 12)
+    assert not checking.check_contrasts(score, reading, heard, language)
+    for level in LEVELS:
+        found = exercises(score, reading, level)
+        assert not checking.check_exercises(score, reading, found, language)
+
+
+def test_a_false_contrast_and_a_false_exercise_are_found_out():
+    score, reading, _ = example("chain-ferry")
+    heard = next(c for c in all_contrasts(score, reading, 12) if dict(c.values).get("chord"))
+    wrong = [(n, RomanNumeral.parse("Fr43") if n == "chord" else v) for n, v in heard.values]
+    assert checking.check_contrasts(score, reading, [replace(heard, values=tuple(wrong))], "en")
+    asked = next(e for e in exercises(score, reading) if e.kind == "find the foreign note")
+    wrong = [(n, RomanNumeral.parse("Fr43") if n == "chord" else v) for n, v in asked.values]
+    assert checking.check_exercises(score, reading, [replace(asked, values=tuple(wrong))], "en")
+
+
+def test_a_key_within_a_longer_name_is_not_mistaken():
+    known = checking.Facts(frozenset(), frozenset(), frozenset({Key.parse("Eb")}), frozenset())
+    score = example("lock-water")[0]
+    assert not checking.faults_in("in E flat major", known, score, "en")
+    assert checking.faults_in("in B flat major", known, score, "en")
+
+
+def asked(kind: str, labels: str, *voices: str) -> list[tuple[str, str]]:
+    """Question and answer about every event of a kind, in a small score under a given reading."""
+    score = build(*voices)
+    spans = spans_of(score, labels)
+    reading = Reading(spans, find_events(score, spans))
+    book = phrasebook("en")
+    return [stops._question(score, reading, e, book) for e in reading.events if e.kind == kind]
+
+
+def test_a_chord_is_not_named_with_a_note_that_does_not_sound():
+    """A dominant seventh without its fifth, as every handbook allows: D is not there to be heard."""
+    voices = ("E5:4 | F5:4 | E5:4", "G4:4 | B4:4 | C5:4", "C3:4 | G3:4 | C3:4")
+    score = build(*voices)
+    span = spans_of(score, "C: I:4 V7:4 I:4")[1]
+    assert story.members_text(score, span, phrasebook("en")) == "G, B and F (left out here: D)"
+    assert story.members_text(score, span, phrasebook("de")) == "G, H und F (hier ausgelassen: D)"
+    whole = build(*voices, "staff1 C5:4 | D5:4 | C5:4")
+    assert story.members_text(whole, span, phrasebook("en")) == "G, B, D and F"
+
+
+def test_what_is_foreign_in_an_applied_chord_is_what_the_key_has_not():
+    """In V7/IV the leading tone E is C major's own; B flat is what does not belong to it."""
+    (told,) = asked(
+        "applied chord",
+        "C: I:4 V7/IV:4 IV:4 V7:4 I:4",
+        "G4:4 | Bb4:4 | A4:4 | G4:4 | G4:4",
+        "C4+E4:4 | C4+E4:4 | C4+F4:4 | B3+F4:4 | C4+E4:4",
+        "C3:4 | C3:4 | F3:4 | G3:4 | C3:4",
+    )
+    assert told == (
+        "Which note here is foreign to C major, and where does this chord point?",
+        "B flat; the chord points to F; E goes to F.",
+    )
+
+
+def test_a_six_four_waits_for_the_chord_that_comes_whatever_its_mode():
+    """G minor's six-four over D, then D major and G major: no chord of G minor stands on D."""
+    (told,) = asked(
+        "six-four",
+        "g: i:4 Cad64:2 V:2 G: I:4",
+        "D5:4 | Bb4:2 A4:2 | G4:4",
+        "Bb4:4 | G4:2 F#4:2 | B4:4",
+        "G3:4 | D3:4 | G2:4",
+    )
+    assert told[1] == "D; they wait for the chord that stands on it: G for F sharp, B flat for A."

@@ -1,0 +1,106 @@
+"""Values flow one way: a room imports only rooms above it."""
+
+from __future__ import annotations
+
+import ast
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGE = ROOT / "src" / "understave"
+
+# From the top down; what stands in one line may not know one another.
+ROOMS: tuple[tuple[str, ...], ...] = (
+    ("errors", "digests", "shown", "viewer"),
+    ("disk", "faults", "theory"),
+    ("jobs",),
+    ("score",),
+    ("harmony",),
+    ("claims", "findings", "piece"),
+    ("acoustics",),
+    ("interpretation",),
+    ("wording",),
+    ("engraving",),
+    ("export", "notebook"),
+    ("teaching",),
+    ("media",),
+    ("lesson",),
+    ("repertoire",),
+    ("desk", "doctor"),
+    ("cli",),
+    ("__main__",),
+)
+FLOOR = {room: floor for floor, rooms in enumerate(ROOMS) for room in rooms}
+FACE = "__init__"  # the package's own; whoever asks it for the version knows no room
+SECOND_NAMES = {"__init__"}
+
+
+def modules() -> Iterator[tuple[str, Path]]:
+    """Return every module's room and path."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        first = path.relative_to(PACKAGE).parts[0]
+        yield first.removesuffix(".py"), path
+
+
+def imported(source: str) -> Iterator[tuple[str, int]]:
+    """Return the rooms that a module imports, at whatever depth, and the line."""
+    for node in ast.walk(ast.parse(source)):
+        names: list[str] = []
+        if isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"line {node.lineno} imports relatively"
+            module = node.module or ""
+            names = [f"{module}.{n.name}" for n in node.names] if module == "understave" else [module]
+        elif isinstance(node, ast.Import):
+            names = [n.name for n in node.names]
+        for name in names:
+            parts = name.split(".")
+            if parts[0] == "understave" and len(parts) > 1 and not parts[1].startswith("__version"):
+                yield parts[1], node.lineno
+
+
+def upward(room: str, source: str) -> list[str]:
+    """Return what a module of a room imports from a room that is not above it."""
+    own = FLOOR.get(room, -1)
+    return [
+        f"line {line}: {room} imports {other}"
+        for other, line in imported(source)
+        if other != room and FLOOR.get(other, own) >= own
+    ]
+
+
+def test_every_room_has_its_floor():
+    rooms = {room for room, _ in modules()} - {FACE}
+    rooms |= {p.name for p in PACKAGE.iterdir() if p.is_dir() and any(p.rglob("*.js"))}
+    assert rooms - set(FLOOR) == set()
+
+
+def test_architecture_names_every_room():
+    text = (ROOT / "ARCHITECTURE.md").read_text(encoding="utf-8")
+    table = [line for line in text.splitlines() if line.startswith("| `")]
+    rooms = {room for room, _ in modules()} & set(FLOOR) - {"__main__"}
+    missing = [room for room in sorted(rooms) if not any(f"`{room}" in line for line in table)]
+    assert missing == []
+
+
+@pytest.mark.parametrize(
+    ("room", "path"),
+    [pytest.param(r, p, id=p.relative_to(PACKAGE).as_posix()) for r, p in modules() if r != FACE],
+)
+def test_it_imports_only_rooms_above(room, path):
+    assert upward(room, path.read_text(encoding="utf-8")) == []
+
+
+def test_an_import_from_below_is_seen():
+    inside = "def f():\n    from understave.lesson.make import make_lesson\n"
+    assert upward("score", inside) == ["line 2: score imports lesson"]
+    assert upward("score", "import understave.harmony.reading\n") == ["line 1: score imports harmony"]
+    assert upward("harmony", "from understave import findings\n") == ["line 1: harmony imports findings"]
+    assert upward("lesson", inside) == []
+
+
+def test_a_module_s_name_stands_once():
+    count = Counter(path.stem for _, path in modules() if path.stem not in SECOND_NAMES)
+    assert [name for name, times in count.items() if times > 1] == []
