@@ -34,6 +34,7 @@ SINKING = build("E5:4 | E5:4", "A3:1 G#3 G3 F#3 | F3:2 E3:2")
 MINOR = build("C5:2 B4:2 | C#5:4", "A4:2 G#4:2 | A4:4", "A3:2 E3:2 | A2:4")
 """A minor ends on A major."""
 PEDALLED = build("r:1 E4+G4:1 E4+G4:1 r:1 | r:1 D4+F4:1/2 D4+F4:1/2 B4:1 r:1", "C2:1 r:3 | G2:1 r:3")
+DETACHED = build("E5:1/2 r:1/2 F5:3 | G5:4", "C4:1/2 r:1/2 A3:3 | C4:4")
 LEAPING = build("C5:2 A5:2 | G5:4", "C3:4 | E3:4")
 MARKED = replace(
     LEAPING,
@@ -56,6 +57,7 @@ ON = {
     "sinking": (SINKING, "a: i:4 | i:2 V:2"),
     "minor": (MINOR, "a: i:2 V:2 | I:4"),
     "pedalled": (PEDALLED, "C: I:4 | V7:4"),
+    "detached": (DETACHED, "C: I:1 IV:3 | I:4"),
     "leaping": (LEAPING, "C: I:4 | I6:4"),
     "marked": (MARKED, "C: I:4 | I6:4"),
     "still": (STILL, "C: I:4 | I:4 | ii42:4"),
@@ -100,6 +102,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("pedalled", p.Rests(F(3), F(3))),
     ("pedalled", p.Rests(F(7), F(7))),
     ("pedalled", p.Short(F(5), F(5))),
+    ("detached", p.Short(F(0), F(0))),
     ("pedalled", p.StruckBass(F(4), F(5), P("G2"))),
     ("leaping", n.Leap(F(0), F(2), P("C5"), P("A5"), Interval.parse("M6"), "up")),
     ("leaping", p.Peak(F(0), F(8), P("A5"))),

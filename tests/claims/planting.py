@@ -177,12 +177,56 @@ def _sounding(c: Claim, rng: random.Random, facts: Facts) -> Claim:
 
 def _long_note(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
     long = [m for m in facts.struck if m.duration > 1]
+    if not long:
+        return None
     note = rng.choice(long)
     if any(
         m.articulations or m.duration <= 1 for m in facts.struck_in(note.onset, note.onset + Fraction(1, 64))
     ):
         return None
     return replace(c, start=note.onset, end=note.onset)
+
+
+def _among_others(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    """To a moment before which several notes sound."""
+    chords = [m for m in facts.struck if len({o.midi % 12 for o in facts.sounding(m.onset)}) > 1]
+    note = rng.choice(chords)
+    after = min((m.onset for m in facts.struck if m.onset > note.onset), default=note.end)
+    return replace(c, start=after, end=after)
+
+
+def _beside(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    """To a moment at which nothing is printed."""
+    start = c.start + rng.choice((-1, 1)) * Fraction(rng.choice((3, 5)), 8)
+    if any(abs(d.onset - start) <= Fraction(1, 4) for d in facts.score.directions):
+        return None
+    return replace(c, start=start)
+
+
+def _other_place(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    assert isinstance(c, p.MelodyIn)
+    other = {
+        "on top": "in the bass",
+        "in the bass": "on top",
+        "in the left hand": "on top",
+        "inside": "on top",
+    }
+    return replace(c, place=other[c.place]) if c.place else None
+
+
+def _turned(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    """The line is said to go the other way."""
+    assert isinstance(c, n.Moves)
+    note, to = facts.score.note_by_id[c.note], facts.score.note_by_id[c.to]
+    return replace(c, direction="down" if to.midi > note.midi else "up")
+
+
+def _on_the_tonic(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    """The melody is said not to end on the tonic, though it does, or on a note that is not there."""
+    assert isinstance(c, h.NotFinal)
+    tonic = c.key.tonic if rng.random() < 0.5 else PitchClass.from_fifths(c.key.tonic.fifths + 6)
+    pitch = Pitch(tonic.letter, tonic.alter, rng.choice((4, 5)))
+    return replace(c, why="melody not on the tonic", melody=pitch)
 
 
 def _later_strike(c: Claim, rng: random.Random, facts: Facts) -> Claim:
@@ -195,7 +239,8 @@ def _next_printed(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
     others = [
         d.text
         for d in facts.score.directions
-        if d.text
+        if d.kind in ("words", "dynamic", "tempo")
+        and d.text
         and c.text.casefold() not in d.text.casefold()
         and abs(d.onset - c.start) > 1
         and (not c.sort or d.kind == c.sort)
@@ -244,7 +289,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     n.Named: (_bent("pitch"), _moved("pitch"), _note("note")),
     n.Apart: (_note("lower"), _note("upper"), _word("interval", *n._DISTANCES)),
     n.Dissonant: (),
-    n.Moves: (_note("to"), _word("direction", "up", "down")),
+    n.Moves: (_note("to"), _turned),
     n.Resolved: (_note("to"), _word("manner", "direct", "late")),
     n.Unresolved: (),
     n.Between: (_word("how", "passes", "turns", "escapes"), _note("after")),
@@ -273,7 +318,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     ),
     h.Confirmed: (_key(), _start(-1, 1)),
     h.ForeignTo: (_flip("foreign"),),
-    h.Instead: (_bent("plain"), _key()),
+    h.Instead: (_bent("plain"), lambda c, r, f: replace(c, tone=c.plain, plain=c.tone)),
     h.Related: (_key(), _word("relation", "dominant", "subdominant", "relative", "tritone", "tone above")),
     h.SameChord: (_chord("new_numeral"), _key("new_key")),
     h.ChordsChange: (_within_chord,),
@@ -284,22 +329,22 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     h.MelodyNote: (_bent("pitch"), _moved("pitch")),
     h.Top: (_bent("pitch"), _moved("pitch")),
     h.Cadence: (_key(), _other_label),
-    h.NotFinal: (_word("why", *h._WEAK),),
-    h.SixFour: (_bent("bass"), _start(1, 2, -1)),
+    h.NotFinal: (_on_the_tonic,),
+    h.SixFour: (_bent("bass"), _moved("bass")),
     h.Picardy: (_bent("third"), _key(), lambda c, r, f: replace(c, third=c.plain, plain=c.third)),
     p.Lasts: (_longer,),
     p.Stays: (_bent("tone"), _moved("tone")),
     p.Repeated: (_count("count"),),
     p.Peak: (_moved("pitch"), _bent("pitch")),
     p.High: (_low_note,),
-    p.Range: (_moved("high"), _moved("low")),
+    p.Range: (_moved("high"), _bent("high")),
     p.Dense: (_thin,),
     p.ComesBack: (_half_bar,),
     p.InSequence: (_steps,),
     p.SameFigure: (_one_of("steps", lambda s, r: s + r.choice((-3, -2, 2, 3))), _bent("first")),
     p.FigureCount: (_count("count"),),
     p.Pattern: (_contrasting,),
-    p.MelodyIn: (_word("place", "on top", "in the bass"),),
+    p.MelodyIn: (_other_place,),
     p.RingsAgainst: (_bent("old"), lambda c, r, f: replace(c, new=c.old)),
     p.Short: (_long_note,),
     p.Rests: (_sounding,),
@@ -307,8 +352,8 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     p.ChangesHere: (_to_middle,),
     p.RingsOn: (_bent("pitch"), _moved("pitch")),
     p.FirstTime: (_later_strike,),
-    p.AloneBefore: (_sounding,),
-    pr.Printed: (_next_printed, _start(-2, 2)),
+    p.AloneBefore: (_among_others,),
+    pr.Printed: (_next_printed, _beside),
     pr.Extreme: (_word("which", "softest", "loudest"),),
     pr.Tempo: (lambda c, r, f: replace(c, per_minute=c.per_minute + r.choice((-20, -8, 5, 12))),),
     pr.PhraseEnds: (_word("why", "fermata", "silence", "end of the piece"),),

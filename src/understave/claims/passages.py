@@ -164,7 +164,10 @@ class High(Claim):
 
 @dataclass(frozen=True, slots=True)
 class Range(Claim):
-    """The melody lies between these pitches, and reaches both."""
+    """The melody lies between these pitches and reaches both: the singers' lowest and highest.
+
+    Where nobody sings, both are struck, and the upper is the highest of its staff or of the whole.
+    """
 
     kind: ClassVar[str] = "range"
     low: Pitch
@@ -172,12 +175,13 @@ class Range(Claim):
 
     def holds(self, facts: Facts) -> bool:
         notes = _melody_like(facts, self.start, self.end)
-        pitches = {n.pitch for n in notes}
-        if self.low not in pitches or self.high not in pitches or self.low.midi > self.high.midi:
+        lows = [n for n in notes if n.pitch == self.low]
+        highs = {n.staff for n in notes if n.pitch == self.high}
+        if not lows or self.low.midi > self.high.midi:
             return False
-        return not facts.singers or (
-            min(n.midi for n in notes) == self.low.midi and max(n.midi for n in notes) == self.high.midi
-        )
+        if facts.singers and min(n.midi for n in notes) != self.low.midi:
+            return False
+        return any(max(n.midi for n in notes if n.staff == s) == self.high.midi for s in highs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -440,7 +444,7 @@ def _share(pattern: str, groups: list[list[Note]], facts: Facts, notes: list[Not
         beat = facts.bar(notes[0].onset).beat_length
         return sum(n.duration >= beat for n in notes) / len(notes)
     if pattern == "unison":
-        return sum(len({n.midi % 12 for n in g}) == 1 for g in groups) / len(groups)
+        return sum(len(g) > 1 and len({n.midi % 12 for n in g}) == 1 for g in groups) / len(groups)
     return 1.0
 
 
