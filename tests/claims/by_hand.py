@@ -11,10 +11,10 @@ from fractions import Fraction
 
 from tests.findings.build import build, spans_of
 
-from understave.claims import harmony as h
-from understave.claims import notes as n
-from understave.claims import passages as p
-from understave.claims import printed as pr
+from understave.claims import chords_and_keys as h
+from understave.claims import on_the_page as pr
+from understave.claims import single_notes as n
+from understave.claims import stretches as p
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts
 from understave.score.model import Direction

@@ -15,8 +15,8 @@ from tests.claims.planting import WAYS, plant, unresolved
 
 import understave.claims
 from understave.claims import Claim, disagreements, passages, printed
-from understave.claims import harmony as h
-from understave.claims import notes as n
+from understave.claims import chords_and_keys as h
+from understave.claims import single_notes as n
 from understave.claims.facts import Facts, facts
 from understave.findings import read
 from understave.interpretation.planning import make_plan
@@ -32,7 +32,7 @@ PLANTED, FOUND = 20, 19
 KINDS = sorted(
     {
         c
-        for module in (n, h, passages, printed)
+        for module in (n, h, stretches, on_the_page)
         for _, c in inspect.getmembers(module, inspect.isclass)
         if issubclass(c, Claim) and c is not Claim
     },

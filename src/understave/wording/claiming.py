@@ -14,10 +14,10 @@ from fractions import Fraction
 from typing import get_args
 
 from understave.claims import Claim, facts
-from understave.claims import harmony as h
-from understave.claims import notes as n
-from understave.claims import passages as p
-from understave.claims import printed as pr
+from understave.claims import chords_and_keys as h
+from understave.claims import on_the_page as pr
+from understave.claims import single_notes as n
+from understave.claims import stretches as p
 from understave.harmony.reading import Detail, Event, Span
 from understave.score.model import Note, Score
 from understave.theory.key import Key

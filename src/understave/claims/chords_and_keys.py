@@ -13,7 +13,7 @@ from typing import ClassVar
 
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts
-from understave.claims.notes import same
+from understave.claims.single_notes import same
 from understave.harmony.reading import Span
 from understave.score.model import Note
 from understave.theory.chord import Quality

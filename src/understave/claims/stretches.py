@@ -10,7 +10,7 @@ from typing import ClassVar
 
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts
-from understave.claims.notes import is_step
+from understave.claims.single_notes import is_step
 from understave.score.model import Measure, Note
 from understave.theory.pitch import Interval, Pitch, PitchClass
 
