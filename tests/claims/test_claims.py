@@ -14,7 +14,7 @@ from tests.claims.by_hand import BY_HAND, FALSE_BY_HAND, facts_on
 from tests.claims.planting import WAYS, plant, unresolved
 
 import understave.claims
-from understave.claims import Claim, disagreements, passages, printed
+from understave.claims import Claim, disagreements, on_the_page, stretches
 from understave.claims import chords_and_keys as h
 from understave.claims import single_notes as n
 from understave.claims.facts import Facts, facts
