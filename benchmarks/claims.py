@@ -183,13 +183,13 @@ def main() -> int:
     console = Console(width=150)
     everything: list[tuple[Piece, Statement]] = []
     by_sort: dict[str, list[Statement]] = {}
-    slowest, contradicted = (0.0, ""), 0
+    slowest, contradicted = (0.0, ""), []
     for piece in pieces(arguments.each):
         if arguments.only and piece.sort != arguments.only:
             continue
         found, seconds = found_in(piece)
         slowest = max(slowest, (seconds, piece.name))
-        contradicted += len(contradictions(found))
+        contradicted += [(piece.name, pair) for pair in contradictions(found)]
         everything += [(piece, s) for s in found]
         by_sort.setdefault(piece.sort, []).extend(found)
     all_found = [s for _, s in everything]
@@ -208,7 +208,9 @@ def main() -> int:
             str(sum(c.failed for c in counts)),
         )
     console.print(table)
-    print(f"contradictions among what is told: {contradicted}")
+    print(f"contradictions among what is told: {len(contradicted)}")
+    for name, pair in contradicted:
+        print(f"  {name}, {' and '.join(pair.told)}: {pair.one} / {pair.other}")
     print(f"longest test of all claims of a piece: {slowest[0]:.2f} s ({slowest[1]})")
     if arguments.failed:
         _list_failed(everything, arguments.failed)

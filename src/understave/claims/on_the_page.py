@@ -9,7 +9,7 @@ from typing import ClassVar, Literal
 
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts
-from understave.score.model import Direction
+from understave.score.model import Direction, Note
 
 Seen = Literal[
     "fermata", "rest", "silence", "long note", "double bar", "end of the piece", "the voice enters"
@@ -33,8 +33,16 @@ class Printed(Claim):
         near = [d for d in facts.score.directions if abs(d.onset - self.start) <= Fraction(1, 4)]
         wanted = _plainly(self.text)
         if self.sort:
-            return any(d.kind == self.sort and wanted in ("", _plainly(d.text)) for d in near)
+            return any(_is_sign(d, self.sort, wanted) for d in near)
         return any(wanted in _plainly(d.text) for d in near)
+
+
+def _is_sign(direction: Direction, sort: str, wanted: str) -> bool:
+    """Whether a direction is this sign; the soft part of fp and the first word of "p dolce" are signs too."""
+    text = _plainly(direction.text)
+    if direction.kind == sort:
+        return wanted in ("", text) or (sort == "dynamic" and text.lstrip("sfz") == wanted != "")
+    return sort == "dynamic" and direction.kind == "words" and wanted in text.split()[:1]
 
 
 def _plainly(text: str) -> str:
@@ -81,7 +89,7 @@ class PhraseEnds(Claim):
     """A phrase ends at a moment for a reason that is in the score.
 
     A rest: some staff is silent right before or after it; a silence: all are. A long note: one that sounds
-    there lasts longer than the piece's usual note. Fermata, double bar: printed there. Reasons that are the
+    there lasts, with the rest after it, longer than the piece's usual note. Fermata, double bar: printed there. Reasons that are the
     reading's (cadences) are claimed as such.
     """
 
@@ -137,7 +145,12 @@ class PhraseEnds(Claim):
         here = facts.heard(start - facts.bar(start).full_length if start else start, self.end)
         tops = [n for n in here if n.part in facts.singers] or list(here)
         usual = sorted(n.duration for n in facts.struck)[len(facts.struck) // 2]
-        return any(n.duration > usual and n.end > start for n in tops)
+        return any(n.end > start and self._until_next(facts, n) > usual for n in tops)
+
+    def _until_next(self, facts: Facts, note: Note) -> Fraction:
+        """How long it takes until a note's voice goes on: a long note is one after which it waits."""
+        after = facts.next_in_voice(note)
+        return (after[0].onset if after else facts.score.end) - note.onset
 
     def _double_bar(self, facts: Facts) -> bool:
         source = facts.score.source

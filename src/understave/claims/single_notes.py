@@ -154,20 +154,21 @@ class Dissonant(Claim):
 
 @dataclass(frozen=True, slots=True)
 class Rub(Claim):
-    """Two pitches sound together at some moment of a stretch, a second, seventh or tritone apart."""
+    """Two pitches sound in a stretch, in some octave together, a second, seventh or tritone apart."""
 
     kind: ClassVar[str] = "rubs"
     pitch: Pitch
     against: Pitch
 
     def holds(self, facts: Facts) -> bool:
-        if (self.pitch.midi - self.against.midi) % 12 not in (*ROUGH, _FOURTH, 12 - _FOURTH):
+        one, two = self.pitch.midi % 12, self.against.midi % 12
+        if (one - two) % 12 not in (*ROUGH, _FOURTH, 12 - _FOURTH):
             return False
-        for moment in facts.moments(self.start, self.end):
-            here = {n.pitch for n in facts.sounding(moment)}
-            if {self.pitch, self.against} <= here:
-                return True
-        return False
+        pitches = {n.pitch for n in facts.heard(self.start, self.end)}
+        if self.pitch not in pitches or self.against not in pitches:
+            return False
+        moments = facts.moments(self.start, self.end)
+        return any({one, two} <= {n.midi % 12 for n in facts.sounding(m)} for m in moments)
 
 
 @dataclass(frozen=True, slots=True)
@@ -455,7 +456,7 @@ class BassIs(Claim):
 
 @dataclass(frozen=True, slots=True)
 class BassLine(Claim):
-    """The lowest notes from moment to moment are these, each a step (or the interval) from the last.
+    """The lowest notes from moment to moment are these, whatever their octaves.
 
     ``"semitones"``: each a semitone on, `way` up or down; ``"steps"``: each a step on; ``""``: as they are.
     """
@@ -469,15 +470,15 @@ class BassLine(Claim):
     def holds(self, facts: Facts) -> bool:
         ends = (*self.times[1:], self.end)
         for pitch, start, end in zip(self.basses, self.times, ends, strict=False):
-            here = facts.heard(start, max(end, start + Fraction(1, 64)))
-            low = min((n.midi for n in here), default=None)
-            if low is None or low != pitch.midi:
+            low = facts.lowest(start, max(end, start + Fraction(1, 64)))
+            here = facts.sounding(start)
+            lows = {n.midi % 12 for n in (low, *here[:1]) if n is not None}
+            if pitch.midi % 12 not in lows:
                 return False
-        moves = [b.midi - a.midi for a, b in zip(self.basses, self.basses[1:], strict=False)]
-        if self.way and any((m > 0) != (self.way == "up") for m in moves):
-            return False
+        sign = -1 if self.way == "down" else 1
+        moves = [sign * (b.midi - a.midi) % 12 for a, b in zip(self.basses, self.basses[1:], strict=False)]
         most = {"semitones": 1, "steps": 3}.get(self.by)
-        return most is None or all(0 < abs(m) <= most or abs(m) % 12 in (12 - most, 0) for m in moves)
+        return most is None or all(0 < m <= most for m in moves)
 
 
 @dataclass(frozen=True, slots=True)

@@ -540,30 +540,38 @@ class Short(Claim):
 
 @dataclass(frozen=True, slots=True)
 class Rests(Claim):
-    """Nothing sounds at a moment; with `singers`, in the voice alone."""
+    """Nothing that the hands play sounds at a moment; with `singers`, nothing in the voice."""
 
     kind: ClassVar[str] = "rest"
     singers: bool = False
 
     def holds(self, facts: Facts) -> bool:
         here = facts.sounding(self.start)
-        return not any(n.part in facts.singers for n in here) if self.singers else not here
+        sung = [n.part in facts.singers for n in here]
+        return not any(sung) if self.singers else all(sung)
 
     def subject(self) -> Hashable:
         return "rest", self.start, self.singers
 
 
+def _midi(note: Note) -> int:
+    return note.midi
+
+
 @dataclass(frozen=True, slots=True)
 class StruckBass(Claim):
-    """A note is struck in the bass at a moment; `again`: it was struck before within the chord read there."""
+    """A note is struck in the bass at a moment, before it as a grace note, or an octave above the lowest.
+
+    `again`: it was struck before within the chord read there.
+    """
 
     kind: ClassVar[str] = "bass struck"
     pitch: Pitch
     again: bool = False
 
     def holds(self, facts: Facts) -> bool:
-        here = facts.sounding(self.start)
-        lowest = [n for n in here if n.midi == here[0].midi]
+        here = sorted((*facts.sounding(self.start), *facts.graces.get(float(self.start), ())), key=_midi)
+        lowest = [n for n in here if n.midi % 12 == here[0].midi % 12]
         if not any(n.pitch == self.pitch and n.onset == self.start for n in lowest):
             return False
         if not self.again:

@@ -353,7 +353,7 @@ def _clash_ends(t: Told) -> Iterator[Claim]:
     if manner in _RESOLVING:
         yield n.Resolved(t.start, min(t.end, max(note.end, t.start + _INSTANT)), note.id, to.id, manner)
     elif manner in ("passing", "turning"):
-        yield n.Moves(t.start, t.end, note.id, to.id, step=True, detour=False)
+        yield n.Moves(t.start, t.end, note.id, to.id, step=True, detour=manner == "turning")
     elif manner == "dissolved":
         other = t.note("upper" if t.text("dissonant") == t.text("lower") else "lower")
         if other is not None:
@@ -426,7 +426,7 @@ def _six_four(t: Told) -> Iterator[Claim]:
         if one is not None and to is not None and t.says(f"{name}_to"):
             yield n.Sounds(t.start, end, one)
             after = resolution if resolution is not None else end
-            yield n.Sounds(after, after + t.score.measure_at(after).beat_length, to)
+            yield n.Sounds(after, after + t.score.measure_at(after).full_length, to)
             yield n.Pull(t.start, end, one, to.pitch_class, "down")
     for name, place in (("before_bass", -1), ("after_bass", 1)):
         other = t.pitch(name)
