@@ -89,8 +89,8 @@ class PhraseEnds(Claim):
     """A phrase ends at a moment for a reason that is in the score.
 
     A rest: some staff is silent right before or after it; a silence: all are. A long note: one that sounds
-    there lasts, with the rest after it, longer than the piece's usual note. Fermata, double bar: printed there. Reasons that are the
-    reading's (cadences) are claimed as such.
+    there lasts, with the rest after it, longer than the usual. Fermata, double bar: printed there. Reasons
+    that are the reading's (cadences) are claimed as such.
     """
 
     kind: ClassVar[str] = "phrase end"

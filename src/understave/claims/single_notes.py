@@ -277,7 +277,7 @@ class Moves(Claim):
 class Resolved(Claim):
     """A dissonance resolves: it is dissonant, and goes by step to a note consonant with what then sounds.
 
-    ``"direct"``: in the next note; ``"late"``: after a silence of its line; ``"ornamented"``: after a few
+    With `pedal` what it rubs against is held by the pedal alone. ``"direct"``: in the next note; ``"late"``: after a silence of its line; ``"ornamented"``: after a few
     other notes. What only passes, turns, or belongs to a broken chord resolves nothing (Hutchinson, ch. 10;
     Türk, "Klavierschule", 1789, on appoggiaturas, from memory).
     """
@@ -286,12 +286,15 @@ class Resolved(Claim):
     note: str
     to: str
     manner: str = "direct"
+    pedal: bool = False
 
     def holds(self, facts: Facts) -> bool:
         note, to = (facts.score.note_by_id.get(i) for i in (self.note, self.to))
         if note is None or to is None or not is_step(note, to):
             return False
-        if not consonant(to, to.onset, facts) or not Dissonant(self.start, self.end, self.note).holds(facts):
+        if not consonant(to, to.onset, facts):
+            return False
+        if not self.pedal and not Dissonant(self.start, self.end, self.note).holds(facts):
             return False
         held = note.onset < self.start
         if not held and (_passing(note, to, facts) or _broken(note, facts)):

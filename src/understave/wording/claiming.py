@@ -351,7 +351,9 @@ def _clash_ends(t: Told) -> Iterator[Claim]:
     if note is None or to is None or not t.says(f"manner={manner}"):
         return
     if manner in _RESOLVING:
-        yield n.Resolved(t.start, min(t.end, max(note.end, t.start + _INSTANT)), note.id, to.id, manner)
+        until = min(t.end, max(note.end, t.start + _INSTANT))
+        pedal = t.text("held_by") == "pedal"
+        yield n.Resolved(t.start, until, note.id, to.id, manner, pedal)
     elif manner in ("passing", "turning"):
         yield n.Moves(t.start, t.end, note.id, to.id, step=True, detour=manner == "turning")
     elif manner == "dissolved":
