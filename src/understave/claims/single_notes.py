@@ -125,13 +125,14 @@ class Apart(Claim):
 class Dissonant(Claim):
     """A note makes a second, seventh or tritone with another while it sounds, or a fourth above the lowest.
 
-    `against`: with this note, a semitone or tone (octaves aside) or a tritone apart. `firmly`: whatever it is
-    said to rub against, the two sound together.
+    `against`: with this note, a semitone or tone (octaves aside) or a tritone apart. Without
+    `fourths` one above the lowest is not enough: what is said to rub is heard to.
     """
 
     kind: ClassVar[str] = "dissonant"
     note: str
     against: Pitch | None = None
+    fourths: bool = True
 
     def holds(self, facts: Facts) -> bool:
         note = facts.score.note_by_id.get(self.note)
@@ -147,7 +148,7 @@ class Dissonant(Claim):
                 size = (n.midi - note.midi) % 12
                 low = min(n.midi, note.midi) == min(m.midi for m in (*here, note))
                 up = abs(n.midi - note.midi) % 12
-                if size in ROUGH or (up == _FOURTH and low):
+                if size in ROUGH or (self.fourths and up == _FOURTH and low):
                     return True
         return False
 
@@ -249,7 +250,14 @@ def _broken(note: Note, facts: Facts) -> bool:
         return False
     one, two = before[0], after[0]
     even = one.duration == note.duration == two.duration and one.end == note.onset
-    return even and abs(one.midi - note.midi) > _TONE and abs(two.midi - note.midi) > _TONE
+    if even and abs(one.midi - note.midi) > _TONE and abs(two.midi - note.midi) > _TONE:
+        return True
+    # A figure that climbs or sinks through more than an octave, with one step in it, is a chord all the same.
+    third = facts.next_in_voice(two)
+    if not even or len(third) != 1:
+        return False
+    line = [one.midi, note.midi, two.midi, third[0].midi]
+    return abs(line[-1] - line[0]) > 12 and line in (sorted(line), sorted(line, reverse=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,9 +285,10 @@ class Moves(Claim):
 class Resolved(Claim):
     """A dissonance resolves: it is dissonant, and goes by step to a note consonant with what then sounds.
 
-    With `pedal` what it rubs against is held by the pedal alone. ``"direct"``: in the next note; ``"late"``: after a silence of its line; ``"ornamented"``: after a few
-    other notes. What only passes, turns, or belongs to a broken chord resolves nothing (Hutchinson, ch. 10;
-    Türk, "Klavierschule", 1789, on appoggiaturas, from memory).
+    With `pedal` what it rubs against is held by the pedal alone. ``"direct"``: in the next note; ``"late"``:
+    after a silence of its line; ``"ornamented"``: after a few other notes. What only passes, turns, or
+    belongs to a broken chord resolves nothing (Hutchinson, ch. 10; Türk, "Klavierschule", 1789, on
+    appoggiaturas, from memory).
     """
 
     kind: ClassVar[str] = "resolves"
@@ -359,10 +368,9 @@ class Between(Claim):
         if not (two.grace or goes_on(note, two, facts, detour=True)):
             return False
         into, out = note.midi - one.midi, two.midi - note.midi
-        if self.how == "passes":
-            return is_step(one, note) and is_step(note, two) and (into > 0) == (out > 0)
-        if self.how == "turns":
-            return is_step(one, note) and is_step(note, two) and (into > 0) != (out > 0)
+        if self.how in ("passes", "turns"):
+            small = 0 < abs(into) <= _TONE and 0 < abs(out) <= _TONE
+            return small and ((into > 0) == (out > 0)) == (self.how == "passes")
         if self.how == "returns":
             return is_step(one, note) and two.midi == one.midi
         if self.how == "escapes":

@@ -306,7 +306,7 @@ def _leaning(t: Told, note: Note, last: Note) -> Iterator[Claim]:
     """It leans: dissonant where it rubs, and sinks or rises, to rest or not."""
     to = t.note("resolution")
     if t.event.label != "appoggiatura" or t.says("rubs"):
-        yield n.Dissonant(t.start, t.end, note.id)
+        yield n.Dissonant(t.start, t.end, note.id, fourths=t.event.label != "appoggiatura")
     way = {"suspension": "down", "retardation": "up"}.get(t.event.label, "")
     manner = t.text("manner")
     if to is not None and t.says("resolution_pitch"):
