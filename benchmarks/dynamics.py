@@ -9,10 +9,14 @@ one performance and
 * **another**: another performance of the same piece, note by note; the ceiling.
 
 *notes* has one value for each note played and found in the score, *beats* the mean of the notes struck within
-each felt beat, where voicing counts for little. A piece's figure is the mean over its performances, the last
-line the median piece.
+each felt beat, where voicing counts for little. *top* is how far the highest note of what is struck together
+(three notes or more) stands above the mean of the rest, in MIDI velocity: the plan's, and the performers'. A
+piece's figure is the mean over its performances; then come median pieces, by period, without those in
+`FITTED`.
 
-What the data was used for: no amount in the plan was fitted to these performances. One rule of reading print
+What the data was used for: what height, roles and the top of a chord add
+(`interpretation.voicing`) was chosen from some twenty rows with these pieces in view, in the direction that
+`training.playing` gives. One rule of reading print
 was chosen with them in view: that a swell without a mark at its end leaves the music where it led, until the
 next mark, and that many swells together count at most two steps. It serves the printed baseline too.
 
@@ -23,15 +27,16 @@ from __future__ import annotations
 
 import argparse
 from collections import defaultdict
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
 from itertools import combinations
 from statistics import mean, median
 
 import numpy as np
 import numpy.typing as npt
 
-from benchmarks.performances import Performed, pieces, read_piece
+from benchmarks.performances import FITTED, PERIODS, Performed, pieces, read_piece
 from understave.findings import read
 from understave.interpretation.dynamics import dynamics
 from understave.interpretation.perform import velocities_of
@@ -55,6 +60,9 @@ class Figures:
     beats: Mapping[str, float]
     another_notes: float | None
     another_beats: float | None
+    period: str = ""
+    top: float | None = None
+    performers_top: float | None = None
 
 
 def planned(score: Score, with_tension: bool = True) -> dict[str, dict[str, float]]:
@@ -115,7 +123,30 @@ def measure(
         {k: mean(v) for k, v in beats.items()},
         mean(p[0] for p in pairs) if pairs else None,
         mean(p[1] for p in pairs) if pairs else None,
+        top=top_of_chords(score, plans["plan"]),
+        performers_top=_mean(
+            [
+                top_of_chords(score, {s.note: s.velocity for s in p.performance.strikes if s.note})
+                for p in performed
+            ]
+        ),
     )
+
+
+def _mean(values: Sequence[float | None]) -> float | None:
+    known = [v for v in values if v is not None]
+    return mean(known) if known else None
+
+
+def top_of_chords(score: Score, velocities: Mapping[str, float]) -> float | None:
+    """Return how far tops stand above the mean of what is struck with them; None without chords."""
+    struck: dict[Fraction, list[tuple[int, float]]] = defaultdict(list)
+    for i, velocity in velocities.items():
+        note = score.note_by_id[i]
+        if not note.grace:
+            struck[note.onset].append((note.midi, velocity))
+    chords = [sorted(c) for c in struck.values() if len(c) > 2]
+    return mean(c[-1][1] - mean(v for _, v in c[:-1]) for c in chords) if chords else None
 
 
 def _pair(score: Score, one: Performed, other: Performed) -> tuple[float, float]:
@@ -145,33 +176,42 @@ def main() -> None:
         score, performed = read_piece(recorded)
         if performed:
             plans = planned(score, arguments.without != "tension")
-            rows.append(measure(score, performed, plans, recorded.name))
+            figures = measure(score, performed, plans, recorded.name)
+            rows.append(replace(figures, period=recorded.period))
     if not rows:
         print("There are no recorded performances; set UNDERSTAVE_DATA to where the data lies.")
         return
+    show(rows)
+
+
+def show(rows: Sequence[Figures]) -> None:
+    """Print the table and its medians."""
     heads = "".join(f"{h:>8}" for h in (*PLANS, "another"))
-    print(f"{'':39} {'notes':^32}  {'beats':^32}")
-    print(f"{'piece':34} {'perf':>4} {heads}  {heads}")
+    print(f"{'':39} {'notes':^32}  {'beats':^32}  {'top':^12}")
+    print(f"{'piece':34} {'perf':>4} {heads}  {heads}  {'plan':>6}{'theirs':>7}")
     for r in rows:
-        print(
-            _row(
-                r.piece,
-                str(r.performances),
-                [*(r.notes[k] for k in PLANS), r.another_notes],
-                [*(r.beats[k] for k in PLANS), r.another_beats],
-            )
-        )
-    print(
-        _row(
-            "median piece",
-            str(sum(r.performances for r in rows)),
-            [*(median(r.notes[k] for r in rows) for k in PLANS), _median([r.another_notes for r in rows])],
-            [*(median(r.beats[k] for r in rows) for k in PLANS), _median([r.another_beats for r in rows])],
-        )
-    )
+        print(_summed(f"{r.piece}{' (fitted)' if r.piece in FITTED else ''}", [r]))
+    counted = [r for r in rows if r.piece not in FITTED]
+    for period in ("", *PERIODS):
+        group = [r for r in counted if not period or r.period == period]
+        if group:
+            print(_summed(f"median of {len(group)} {period}", group))
     for what in ("notes", "beats"):
-        better = sum(getattr(r, what)["plan"] > getattr(r, what)["printed"] for r in rows)
-        print(f"By {what} the plan is nearer to the pianists than print in {better} of {len(rows)} pieces.")
+        better = sum(getattr(r, what)["plan"] > getattr(r, what)["printed"] for r in counted)
+        print(
+            f"By {what} the plan is nearer to the pianists than print in {better} of {len(counted)} pieces."
+        )
+
+
+def _summed(name: str, rows: Sequence[Figures]) -> str:
+    tops = (_median([r.top for r in rows]), _median([r.performers_top for r in rows]))
+    row = _row(
+        name,
+        str(sum(r.performances for r in rows)),
+        [*(median(r.notes[k] for r in rows) for k in PLANS), _median([r.another_notes for r in rows])],
+        [*(median(r.beats[k] for r in rows) for k in PLANS), _median([r.another_beats for r in rows])],
+    )
+    return f"{row}  {''.join(f'{t:6.1f} ' if t is not None else '     - ' for t in tops)}"
 
 
 def _median(values: list[float | None]) -> float | None:

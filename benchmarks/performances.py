@@ -18,7 +18,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 from itertools import product
@@ -29,6 +29,7 @@ import numpy as np
 
 from benchmarks.data import data_folder
 from understave.acoustics.performance import Performance, Strike
+from understave.score.composers import life_of, period_of_life
 from understave.score.model import Measure, Score
 from understave.score.reader import read_score
 
@@ -38,13 +39,24 @@ _HELD = 0.03
 """Seconds without a pedal message after which the pedal is taken to have stayed where it was."""
 
 
+FOLDERS = ("performance", "performance-earlier")
+FITTED = frozenset({"chopin-etudes-op-10-3"})
+"""Pieces of which a part served to fit the plan's amounts (`training.playing`); means leave them out."""
+PERIODS = ("romantic", "classical", "baroque")
+
+
 @dataclass(frozen=True, slots=True)
 class Recorded:
-    """Where a piece lies: its score and, in order, the MIDI files of its performances."""
+    """Where a piece lies: its score and, in order, the MIDI files of its performances.
+
+    `composer` is the surname; `period` that of the composer's lifetime (`understave.score.composers`).
+    """
 
     name: str
     score: Path
     performances: tuple[Path, ...]
+    composer: str = ""
+    period: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,19 +88,31 @@ class Performed:
 
 
 def pieces() -> tuple[Recorded, ...]:
-    """Return the recorded pieces by name; none where the data is absent."""
-    folder = data_folder() / "performance"
-    homes = sorted(folder.iterdir()) if folder.is_dir() else []
-    return tuple(
-        Recorded(home.name, home / "xml_score.musicxml", tuple(sorted(home.glob("performance-*.mid"))))
-        for home in homes
-        if (home / "xml_score.musicxml").exists()
+    """Return the recorded pieces by folder and name; none where the data is absent."""
+    folders = (data_folder() / name for name in FOLDERS)
+    homes = [home for folder in folders if folder.is_dir() for home in sorted(folder.iterdir())]
+    return tuple(_recorded(home) for home in homes if (home / "xml_score.musicxml").exists())
+
+
+def _recorded(home: Path) -> Recorded:
+    composer = home.name.partition("-")[0].title()
+    lasting = life_of(composer)
+    return Recorded(
+        home.name,
+        home / "xml_score.musicxml",
+        tuple(sorted(home.glob("performance-*.mid"))),
+        composer,
+        period_of_life(*lasting) if lasting else "",
     )
 
 
-def read_piece(recorded: Recorded) -> tuple[Score, tuple[Performed, ...]]:
-    """Read a score and its performances, each laid on it; those whose beats do not fit it are left out."""
+def read_piece(recorded: Recorded, *, nameless: bool = False) -> tuple[Score, tuple[Performed, ...]]:
+    """Read a score and its performances, each laid on it; those whose beats do not fit it are left out.
+
+    The score is given its composer's name where the file has none; `nameless` takes every name away.
+    """
     score = read_score(recorded.score)
+    score = replace(score, composer="" if nameless else score.composer or recorded.composer)
     laid = []
     for path in recorded.performances:
         try:
@@ -111,6 +135,11 @@ def read_performance(recorded: Recorded, path: Path, score: Score) -> Performed:
         tuple(pedal),
         tuple(float(t) for t in times),
     )
+
+
+def played_pedal(path: Path) -> list[tuple[float, float]]:
+    """Return the pedal of a MIDI recording as a line through (seconds, depth 0..1) points."""
+    return _line(_played(path)[1])
 
 
 def to_score(performed: Performed, seconds: float) -> float | None:

@@ -3,10 +3,10 @@
 Prints, for each instrument: how many times faster than real time a dense passage is rendered (seconds of
 sound by seconds of CPU time of all threads, so on one core), without pedal, with it changed and held; the
 loudness of equal touch in each octave, K-weighted (ITU-R BS.1770-4) and A-weighted (IEC 61672-1), over the
-first 150 ms; the brightness of soft, middling and loud touch (centre of the spectrum in Hz); the loudest
-trace above 12.5 kHz (where no partial lies, so any click would show) at the blows and away from them; and
-how far the rendered level is from the predicted one. All is measured on what `render` and `strings_alone`
-give.
+first 150 ms, and what folding to mono changes; the brightness of soft, middling and loud touch (centre of
+the spectrum in Hz); the loudest trace above 12.5 kHz (where no partial lies, so any click would show) at the
+blows and away from them; and how far the rendered level is from the predicted one. All is measured on what
+`render` and `strings_alone` give.
 """
 
 from __future__ import annotations
@@ -77,7 +77,7 @@ def _speed(instrument: Instrument, pedal: tuple[tuple[float, float], ...]) -> fl
 
 def _evenness() -> Table:
     table = Table(
-        title="equal touch (velocity 70): dB over the first 150 ms; brightness in Hz at 20, 70, 120"
+        title="equal touch (velocity 70): dB over the first 150 ms, in mono; brightness in Hz at 20, 70, 120"
     )
     table.add_column("key")
     for name in INSTRUMENTS:
@@ -91,7 +91,8 @@ def _evenness() -> Table:
             sounds = [render(Performance((Strike(key, 0, 0.5, v),)), instrument) for v in (20, 70, 120)]
             k, a = (_level(sounds[1], weight) for weight in (k_weight, a_weight))
             bright = " ".join(f"{_centre(s):.0f}" for s in sounds)
-            cells.append(f"K {k:.1f}  A {a:.1f}  {bright}")
+            folded = np.repeat(sounds[1].mean(axis=1)[:, None], 2, axis=1)
+            cells.append(f"K {k:.1f}  A {a:.1f}  mono {_level(folded, k_weight) - k:+.1f}  {bright}")
         table.add_row(str(key), *cells)
     return table
 

@@ -89,6 +89,46 @@ def test_bass_comes_from_the_left_and_treble_from_the_right():
         assert power[louder] > 1.3 * power[1 - louder]
 
 
+def test_folding_to_mono_loses_little_and_stays_even():
+    """A telephone plays one channel: no key may sink when both are added (common practice, no source)."""
+    loss, mono = [], []
+    for key in range(24, 97, 6):
+        sound = render(Performance((Strike(key, 0, 0.5, 70),)), GRAND)
+        folded = np.repeat(sound.mean(axis=1)[:, None], 2, axis=1)
+        mono.append(weighted(folded, 0, 0.15))
+        loss.append(weighted(sound, 0, 0.15) - mono[-1])
+    assert max(loss) < 2
+    assert max(mono) - min(mono) < 5
+
+
+def test_the_pedals_noise_is_dull_and_far_below_a_soft_chord():
+    chord = tuple(Strike(k, 0, 2, 30) for k in (60, 64, 67))
+    plain = render(Performance(chord), GRAND).mean(axis=1).astype(float)
+    pressed = render(Performance(chord, ((0.9, 0.0), (1.0, 1.0))), GRAND).mean(axis=1).astype(float)
+    noise = (pressed - plain)[int(0.9 * RATE) : int(1.2 * RATE)]
+    assert level(noise, 0, 0.3) < level(plain, 0.1, 0.6) - 20
+    power = np.abs(np.fft.rfft(noise)) ** 2
+    hertz = np.fft.rfftfreq(noise.size, 1 / RATE)
+    assert power[hertz > 2000].sum() < 0.05 * power.sum()
+    assert power[hertz > 6000].sum() < 1e-4 * power.sum()
+
+
+def _centre(sound):
+    part = sound[: RATE // 2].mean(axis=1).astype(float)
+    power = np.abs(np.fft.rfft(part)) ** 2
+    return float((power * np.fft.rfftfreq(part.size, 1 / RATE)).sum() / power.sum())
+
+
+def test_loud_is_much_brighter_than_soft_and_the_shift_is_darker():
+    """That the spectrum flattens with touch: Askenfelt & Jansson, JASA 93, 1993 (from memory)."""
+    soft, loud = (_centre(render(Performance((Strike(60, 0, 0.5, v),)), GRAND)) for v in (20, 120))
+    assert loud > 2.5 * soft
+    plain = render(Performance((Strike(60, 0, 0.5, 60),)), GRAND)
+    shifted = render(Performance((Strike(60, 0, 0.5, 60, soft=True),)), GRAND)
+    assert _centre(shifted) < 0.93 * _centre(plain)
+    assert 1 < level(plain, 0, 0.3) - level(shifted, 0, 0.3) < 6
+
+
 def test_room_is_soft_and_short():
     sound = render(Performance((Strike(72, 0, 0.15, 80),)), EARLY)
     assert level(sound, 0, 0.15) - level(sound, 0.5, 0.6) > 25

@@ -345,7 +345,7 @@ def test_the_notes_of_the_score_before_never_stand_under_the_title_of_this_one(b
     page.set_input_files("#score-file", str(tunes[0]))
     until(page, f"document.querySelector('h1').textContent === 'Morning' && {notes}", 120)
     held = []
-    page.route("**/api/sheet/**", held.append)
+    page.route("**/api/sheet/**", lambda route: held.append(route))
     # The sound of the first is still being made, or has just been.
     page.locator(".files summary").click()
     page.set_input_files("#score-file", str(tunes[1]))

@@ -169,8 +169,6 @@ def test_onsets_agree_with_a_reference_library():
     score = replace(score, notes=tuple(replace(n, fermata=False) for n in score.notes), directions=())
     ours = {(round(s.start, 3), s.midi) for s in perform(score, Plan(tempo=96.0), tempo=90.0).strikes}
     theirs = music21.converter.parse(path).stripTies().flatten().notes
-    scale = basic_tempo(score) / 90.0
-    assert scale == 1.0
     expected = {(round(float(n.offset) * 60 / 90, 3), p.midi) for n in theirs for p in n.pitches}
     assert len(expected) > 150
     assert ours == expected
@@ -273,6 +271,39 @@ def test_notes_held_into_the_first_bar_are_struck_there():
     assert [(s.midi, s.start) for s in perform(score, STEADY, first=1).strikes] == [(48, 0.0), (64, 0.0)]
 
 
+# --- tempo where none is printed
+
+
+def test_short_values_are_written_for_a_slow_beat():
+    slow, quick = (
+        basic_tempo(score_of([(F(k) * length, length, "C4") for k in range(int(8 / length))]))
+        for length in (F(1, 8), F(1))
+    )
+    assert slow < 70 < 100 < quick
+
+
+def test_degrees_belong_to_the_word_beside_them():
+    """Dictionary meanings; common practice, no source."""
+
+    def tempo(text: str) -> float:
+        score = line(*["C4"] * 8)
+        return basic_tempo(replace(score, directions=(Direction("t", "words", F(0), None, 1, text),)))
+
+    assert tempo("Sehr innig und nicht zu rasch") == tempo("nicht zu rasch") < tempo("rasch")
+    assert tempo("Sehr rasch") > tempo("rasch")
+    assert tempo("Allegro ma non troppo") < tempo("Allegro")
+
+
+def test_a_livelier_section_is_played_faster_and_the_first_tempo_comes_back():
+    score = line(*["C4"] * 16)
+    marks = (("Andante", 0), ("Etwas bewegter", 4), ("Erstes Tempo", 8))
+    made = tuple(Direction(f"t{t}", "words", F(t), None, 1, text) for text, t in marks)
+    points = printed_tempo(replace(score, directions=made))
+    first, livelier, again = (tempo_at(points, F(t)) for t in (1, 5, 9))
+    assert livelier >= 1.25 * first
+    assert again == first
+
+
 # --- pedal
 
 
@@ -285,11 +316,33 @@ def test_the_pedal_goes_up_with_the_new_harmony_and_down_just_after():
         return float(np.interp(t, seconds, depths))
 
     assert depth(1) == 1
-    assert depth(1.999) == pytest.approx(1)
-    assert depth(2.07) == 0
-    assert depth(2.3) == 1
+    # The dampers are falling as the new harmony is struck, as 22 pianists have it (`training.playing`).
+    assert depth(1.9) == pytest.approx(1)
+    assert 0.2 < depth(2.0) < 0.5
+    assert depth(2.05) == 0
+    assert depth(2.1) == 0
+    assert depth(2.4) == 1
     assert depth(3.1) == 0
     assert all(a[0] <= b[0] for a, b in pairwise(pedal))
+
+
+def test_a_late_change_comes_after_the_harmony_and_does_not_clear_all():
+    moves = tuple(PedalMove(F(t), 1.0, "proposed", late=t > 0) for t in (0, 2))
+    pedal = perform(line("C4", "D4", "E4", "F4"), replace(STEADY, pedal=moves)).pedal
+    seconds, depths = zip(*pedal, strict=True)
+    assert float(np.interp(2.0, seconds, depths)) == 1
+    dip = min(d for s, d in pedal if 1.5 < s < 3)
+    assert 0.2 < dip < 0.5
+
+
+def test_what_stands_under_una_corda_is_struck_with_the_soft_pedal():
+    score = line("C4", "D4", "E4", "F4", "G4", "A4", "B4", "C5")
+    words = (
+        Direction("w1", "words", F(2), None, 1, "una corda"),
+        Direction("w2", "words", F(5), None, 1, "tre corde"),
+    )
+    strikes = perform(replace(score, directions=words), STEADY).strikes
+    assert [s.soft for s in strikes] == [False, False, True, True, True, False, False, False]
 
 
 def test_the_pedal_held_into_the_first_bar_is_down_from_the_start():

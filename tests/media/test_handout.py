@@ -177,5 +177,5 @@ def test_names_of_keys_do_not_break():
 
 def test_brackets_of_a_teachers_own_are_set_as_they_stand():
     assert setting.numeral_table(["⟨my word⟩"]) == {
-        "⟨my word⟩": {"head": "my word", "figures": (), "target": ""}
+        "⟨my word⟩": {"head": "⟨my word⟩", "figures": (), "target": ""}
     }

@@ -20,7 +20,7 @@ from understave.repertoire import (
 )
 from understave.repertoire.device_names import device, known_devices
 from understave.repertoire.excerpts import score_of, stored_reading
-from understave.repertoire.periods import lives, period_of
+from understave.score.composers import lives, period_of
 
 
 @pytest.fixture

@@ -6,6 +6,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
+from readings import EXAMPLES, example
 
 from understave.harmony.reading import Event
 from understave.interpretation.plan import (
@@ -18,6 +19,7 @@ from understave.interpretation.plan import (
     Tension,
     Voice,
 )
+from understave.interpretation.planning import make_plan
 from understave.score.model import Direction, Measure, Note, Score
 from understave.theory.pitch import Pitch
 from understave.wording.playing import headings, tell_plan
@@ -53,7 +55,7 @@ def test_pedal_moves_are_named_by_what_the_foot_does() -> None:
         (F(1), "pedal", "pedal down"),
         (F(2), "pedal", "change the pedal"),
         (F(3), "pedal", "change to half pedal"),
-        (F(4), "pedal", "change to pedal 30 % down"),
+        (F(4), "pedal", "let the pedal up to a quarter"),
         (F(5), "pedal", "pedal up (printed)"),
         (F(6), "pedal", "pedal half down"),
     ]
@@ -78,7 +80,7 @@ def test_hairpins_marks_and_time_are_told_with_their_places() -> None:
         (F(0), "dynamics", "grow until bar 2, beat 1, then fade until bar 2, beat 3"),
         (F(4), "dynamics", "mf"),
         (F(6), "dynamics", "fade until bar 3 (printed)"),
-        (F(7), "timing", "slower: 90 % of the tempo"),
+        (F(7), "timing", "slower"),
     ]
 
 
@@ -115,13 +117,13 @@ def test_each_bar_tells_its_highest_tension_and_every_release() -> None:
         levels=(Level(F(0), 40.0), Level(F(8), 100.0)),
     )
     assert said(plan) == [
-        (F(1), "tension", "70 %"),
-        (F(4), "tension", "50 %"),
-        (F(6), "tension", "release (10 %)"),
+        (F(1), "tension", "high"),
+        (F(4), "tension", "high"),
+        (F(6), "tension", "release"),
     ]
     bars = headings(score_of(3), plan)
     assert [b.bar for b in bars] == ["bar 1", "bar 2", "bar 3"]
-    assert bars[0].state.endswith("tension 20 %")
+    assert bars[0].state.endswith("tension low")
     assert [(b.start, b.end) for b in headings(score_of(3), plan, stretch=(F(4), F(8)))] == [(F(4), F(8))]
 
 
@@ -148,3 +150,53 @@ def test_printed_accents_are_told_once_and_fp_as_one() -> None:
         (F(6), "fz (printed)"),
         (F(8), "p (printed)"),
     ]
+
+
+def test_what_the_pedal_does_alike_for_bars_is_one_line_and_its_exception_another() -> None:
+    def why(label: str) -> Event:
+        return Event("no words", label, F(0), F(4), (), 1.0)
+
+    moves = [PedalMove(F(4 * k), 1.0, "proposed", why("new harmony")) for k in range(6)]
+    moves.insert(3, PedalMove(F(10), 0.5, "proposed", why("half")))
+    told = tell_plan(score_of(6), Plan(pedal=tuple(moves)))
+    assert [(a.moment, a.what) for a in told] == [
+        (F(0), "pedal down"),
+        (F(4), "bars 2–6: change the pedal"),
+        (F(10), "change to half pedal"),
+    ]
+
+
+def test_no_bar_has_more_than_four_lines_and_leaning_is_among_them() -> None:
+    def why(label: str) -> Event:
+        return Event("no words", label, F(0), F(4), (), 1.0)
+
+    plan = Plan(
+        tension=tuple(Tension(F(k, 2), F(k + 1, 2), 0.9, (), True, SILENT) for k in range(8)),
+        marks=(DynamicMark(F(0), "mf", "proposed", SILENT),),
+        voices=(Voice("n2", "dissonance", 10.0, True, why("dissonance")),),
+        timing=(Bend(F(3), 0.9, why("phrase end")),),
+        pedal=tuple(PedalMove(F(k), 1.0, "proposed", why(f"reason {k}")) for k in range(4)),
+    )
+    told = said(plan)
+    assert len(told) == 4
+    assert {(F(0), "dynamics", "mf"), (F(2), "voicing", "lean on E 5"), (F(3), "timing", "slower")} <= set(
+        told
+    )
+
+
+def test_what_is_printed_is_not_said_again() -> None:
+    printed = Event("dynamics", "printed mark", F(0), F(4), (), 1.0, (("mark", "p"),))
+    plan = Plan(
+        marks=(DynamicMark(F(0), "p", "printed", printed),),
+        pedal=(PedalMove(F(0), 1.0, "printed", Event("pedalling", "as printed", F(0), F(4), (), 1.0)),),
+    )
+    assert said(plan) == []
+
+
+@pytest.mark.parametrize("level", ["beginner", "intermediate", "advanced"])
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_no_advice_is_a_percentage(level, language) -> None:
+    score, reading = example(EXAMPLES[0])
+    told = tell_plan(score, make_plan(score, reading), level, language)
+    assert told
+    assert not [a for a in told if "%" in a.what + a.why]

@@ -43,6 +43,15 @@ def midi_bytes(performance: Performance, title: str = "") -> bytes:
     return memory.getvalue()
 
 
+def _shifts(performance: Performance) -> list[tuple[float, bool]]:
+    """Return where the soft pedal goes down and up, from what is struck with it."""
+    found: list[tuple[float, bool]] = []
+    for strike in performance.strikes if not performance.soft else ():
+        if strike.soft != (found[-1][1] if found else False):
+            found.append((max(0.0, strike.start - 0.001), strike.soft))
+    return found
+
+
 def pedal_messages(performance: Performance) -> list[Timed]:
     """Return what the two pedals do."""
     soft = [mido.Message("control_change", control=SOFT, value=127)] if performance.soft else []
@@ -51,6 +60,10 @@ def pedal_messages(performance: Performance) -> list[Timed]:
         *(
             (seconds, 1, mido.Message("control_change", control=SUSTAIN, value=value))
             for seconds, value in pedal_steps(performance)
+        ),
+        *(
+            (seconds, 1, mido.Message("control_change", control=SOFT, value=127 if down else 0))
+            for seconds, down in _shifts(performance)
         ),
     ]
 

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 class Strike:
     """One key struck: MIDI number, key down and key up in seconds, velocity 1..127 (a float keeps shades).
 
-    `note` is the id of the written note it comes from ("" if none).
+    `note` is the id of the written note it comes from ("" if none); `soft` tells that it is struck with the
+    soft pedal down.
     """
 
     midi: int
@@ -17,6 +18,7 @@ class Strike:
     end: float
     velocity: float
     note: str = ""
+    soft: bool = False
 
 
 @dataclass(frozen=True, slots=True)

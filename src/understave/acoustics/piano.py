@@ -235,7 +235,7 @@ def _spectrum(midi: int, velocity: float, instrument: Instrument, soft: bool) ->
     # The corner of the force spectrum lies near the inverse of the contact time. Half of its shift with
     # touch is in the slope already.
     corner = math.sqrt(contact_time(midi, 89, instrument) * contact_time(midi, softened, instrument)) / 0.6
-    slope = (2.6 - 1.6 * touch) / 2 * _by_key(midi, (72, 96), (1.0, 1.4))
+    slope = (2.7 - 2.3 * touch + (SHIFTED_SLOPE if soft else 0.0)) / 2 * _by_key(midi, (72, 96), (1.0, 1.4))
     limit = contact_time(midi, softened, instrument) / 18
     hammer = (1 + (wire.frequency * corner) ** 2) ** -slope / np.sqrt(1 + (wire.frequency * limit) ** 4)
     shape = hammer * wire.unevenness
@@ -252,6 +252,9 @@ def _spectrum(midi: int, velocity: float, instrument: Instrument, soft: bool) ->
     return shape * math.sqrt(10 ** (level / 10) * window / energy)
 
 
+SHIFTED_SLOPE = 0.5
+"""How much steeper the spectrum falls with the soft pedal: fresh felt, and a string that only answers. By
+ear."""
 LOUDEST_DB = -12.0
 """K-weighted level of the hardest blow on one key, dB below full scale."""
 

@@ -65,7 +65,7 @@ def string_table(
     for row in sorted(range(count), key=lambda i: -strikes[i].start):
         strike = strikes[row]
         wire = strings(strike.midi, instrument)
-        strength = spectrum(strike.midi, strike.velocity, instrument, soft=soft)
+        strength = spectrum(strike.midi, strike.velocity, instrument, soft=soft or strike.soft)
         kept = np.sort(np.argsort(-strength, kind="stable")[:partials])
         n = kept.size
         frequency[row, :n] = wire.frequency[kept]

@@ -7,6 +7,7 @@ measurement of what comes out; no source.
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 
 import numpy as np
@@ -18,6 +19,10 @@ PLACES = (-0.45, 0.0, 0.45)
 """Bass, middle and treble, from left (-1) to right (1) as the player hears them."""
 EARLY_DB, LATE_DB = -17.0, -14.0
 """Energy of the early reflections and of the tail, relative to the straight sound."""
+SHARED = 0.85
+"""Correlation of the tail between the ears; higher is narrower, and loses less when folded to mono."""
+BETWEEN_EARS = 1.0e-4
+"""Seconds between the ears for a sound from the side: short, so that no partial is cancelled in mono."""
 SECONDS = 1.15
 _BLOCK = 1 << 17
 _STEP = 256
@@ -70,18 +75,26 @@ def _answers(rate: int) -> Samples:
     """Impulse responses (places and halo, 2 ears, frames)."""
     length = int(SECONDS * rate)
     result = np.zeros((len(PLACES) + 1, 2, length))
+    own = math.sqrt(1 - SHARED**2)
     for index, place in enumerate((*PLACES, None)):
+        both = np.random.default_rng(17 + 2 * index)
+        # What both ears hear alike folds to mono without loss; what each hears for itself is the width.
+        early = _early(both, rate, length)
+        tail = _tail(both, rate, length, start=0.018, bass=1.0, treble=0.42)
         for ear in (0, 1):
-            chance = np.random.default_rng(17 + 2 * index + ear)
+            chance = np.random.default_rng(117 + 2 * index + ear)
             answer = result[index, ear]
+            side = 1.0
             if place is None:
                 answer += 0.8 * _tail(chance, rate, length, start=0.0, bass=0.05, treble=0.05)
             else:
                 angle = (1 + place) * np.pi / 4
-                delay = round(max(0.0, place if ear == 0 else -place) * 3.5e-4 * rate)
-                answer[delay] += np.sqrt(2) * (np.cos(angle) if ear == 0 else np.sin(angle))
-            answer += 10 ** (EARLY_DB / 20) * _early(chance, rate, length)
-            answer += 10 ** (LATE_DB / 20) * _tail(chance, rate, length, start=0.018, bass=1.0, treble=0.42)
+                side = np.sqrt(2) * (np.cos(angle) if ear == 0 else np.sin(angle))
+                delay = round(max(0.0, place if ear == 0 else -place) * BETWEEN_EARS * rate)
+                answer[delay] += side
+            answer += 10 ** (EARLY_DB / 20) * side * early
+            apart = _tail(chance, rate, length, start=0.018, bass=1.0, treble=0.42)
+            answer += 10 ** (LATE_DB / 20) * (SHARED * tail + own * apart)
     return result.astype(np.float32)
 
 

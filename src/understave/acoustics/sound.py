@@ -46,8 +46,10 @@ ABSORBED = 0.03
 """Seconds in which the hammer of the next blow stops the old motion of a string."""
 HALO_DAMPING = 110.0
 """dB a second at which dampers stop the halo."""
-FELT_DB = -42.0
-"""Level of the pedal's own noise in a quick movement, below the hardest blow on one key."""
+FELT_DB = -52.0
+"""Level of the pedal's own noise in a quick movement, below the hardest blow on one key; set by ear."""
+BRUSHED_DB = 4.0
+"""How far the strings that its felts brush ring below that noise; set by ear."""
 
 
 def render(
@@ -100,7 +102,9 @@ def _struck(
         first = round(strike.start * rate)
         if stop <= strike.start or first >= frames:
             continue
-        note = _note(strike, stop, instrument, rate, frames - first, lying.get(key), performance.soft)
+        note = _note(
+            strike, stop, instrument, rate, frames - first, lying.get(key), performance.soft or strike.soft
+        )
         _put(places, first, note, shares(key))
         if done % 8 == 0:
             tell(done / len(strikes))
@@ -119,15 +123,17 @@ def _put(places: Samples, first: int, sound: Samples, shares: tuple[float, ...])
 def _shares(midi: int, instrument: Instrument, rate: int) -> tuple[float, ...]:
     """How much of a key sounds from each place: bass on the left.
 
-    Set so that its power is the same in the room as on its strings, as a technician evens out a piano
-    where it stands: the places add up, and the room favours some frequencies.
+    Set so that its power, in stereo and folded to mono, is the same in the room as on its strings, as a
+    technician evens out a piano where it stands: the places add up, and the room favours some frequencies.
     """
     across = min(1.0, max(-1.0, (midi - 62) / 34))
     shares = np.array([max(0.0, -across), 1 - abs(across), max(0.0, across)])
     wire, strength = strings(midi, instrument), spectrum(midi, 70, instrument)
     heard = answer_at(wire.frequency, rate, _open_strings(instrument, rate, undamped=True))
     weight = strength**2 * k_weight(wire.frequency)
-    power = np.sum(weight * np.mean(np.abs(np.einsum("p,pef->ef", shares, heard)) ** 2, axis=0))
+    ears = np.einsum("p,pef->ef", shares, heard)
+    stereo, mono = np.mean(np.abs(ears) ** 2, axis=0), np.abs(np.mean(ears, axis=0)) ** 2
+    power = np.sum(weight * (stereo + mono) / 2)
     return tuple(float(x) for x in shares * np.sqrt(np.sum(weight) / power))
 
 
@@ -247,6 +253,16 @@ def _add_noises(
     for moment, speed in _pedal_turns(performance):
         felt = _felt(rate, speed > 0) * np.float32(loudest * 10 ** (FELT_DB / 20) * min(1.0, abs(speed) / 8))
         _put(places, round(moment * rate), felt, (0.5, 0.5, 0.0))
+        if speed > 0:
+            # The felts brush the strings as they leave: what is heard is the strings.
+            strings_ = _open_strings(instrument, rate, undamped=False)[: int(0.6 * rate)]
+            brushed = strings_ * np.float32(
+                loudest
+                * 10 ** ((FELT_DB - BRUSHED_DB) / 20)
+                * min(1.0, speed / 8)
+                / np.sqrt(np.mean(strings_**2))
+            )
+            _put(places, round(moment * rate), brushed, (0.5, 0.5, 0.0))
 
 
 def _pedal_turns(performance: Performance) -> list[tuple[float, float]]:
@@ -282,8 +298,8 @@ def _felt(rate: int, leaving: bool) -> Samples:
     length = int((0.18 if leaving else 0.12) * rate)
     white = np.fft.rfft(chance.normal(0, 1, length))
     hertz = np.fft.rfftfreq(length, 1 / rate)
-    low, high = (180, 1400) if leaving else (60, 450)
-    noise = np.fft.irfft(white * (hertz / (hertz + low)) ** 2 / (1 + (hertz / high) ** 2), length)
+    low, high = (90, 380) if leaving else (60, 260)
+    noise = np.fft.irfft(white * (hertz / (hertz + low)) ** 2 / (1 + (hertz / high) ** 4), length)
     phase = np.arange(length) / length
     noise *= np.sin(np.pi * phase ** (0.8 if leaving else 0.4)) ** 2
     return np.asarray(noise / np.sqrt(np.mean(noise**2)), dtype=np.float32)

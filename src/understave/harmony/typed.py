@@ -131,7 +131,7 @@ def _in_english(name: str, entry: Entry) -> str | None:
             return None
         bend = "e" + bend
     bend = bend.replace("is", "#").replace("es", "b")
-    if letter in "Hh" and bend == "b":
+    if letter in "Hh" and bend and bend[0] in "b#":
         return None
     if letter in "Hh":
         letter = "B" if letter == "H" else "b"

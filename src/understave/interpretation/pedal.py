@@ -5,9 +5,10 @@ the finger: "syncopated" pedalling; Schmitt, "Das Pedal des Klavieres", 1875, an
 Guide to Pedaling", 1985; from memory). Styles:
 
 - ``planned``: the best compromise of `pedal_search`, printed marks weighing in.
-- ``printed``: what the composer or the edition prints, nothing else.
+- ``printed``: what the composer or the edition prints, nothing else; where words ask for pedal, a change with
+  every chord of the reading.
 - ``each harmony``: a change with every chord of the reading.
-- ``melting``: a slower foot; near chords may run into each other.
+- ``melting``: a slower foot; near chords may run into each other, and changes come late and do not clear all.
 - ``none``: no pedal at all.
 
 `blur` is the teacher's one scale: 0 dry, 1 as blurred as can be borne. In the planned and melting styles less
@@ -22,18 +23,22 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import get_args
 
+import numpy as np
+
 from understave.acoustics.piano import GRAND, Instrument
 from understave.errors import UnderstaveError
-from understave.findings.dissonance import pedal_stretches
 from understave.harmony.reading import Reading
 from understave.interpretation.pedal_costs import Grounds, grounds, played
 from understave.interpretation.pedal_reasons import reason, reason_of_print
 from understave.interpretation.pedal_search import DEPTHS, DOWN, UP, Hold, Wishes, best_holds
 from understave.interpretation.plan import PedalMove, PedalStyle
+from understave.interpretation.printed_pedal import printed_pedal, within
 from understave.interpretation.tempo import basic_tempo
 from understave.score.model import Score
 
 STYLES: tuple[PedalStyle, ...] = get_args(PedalStyle)
+FULL_FROM, THREE_QUARTERS, QUARTER = 0.8, 0.75, 0.25
+"""How far music must ask for the pedal to have it full, and the depths below."""
 SPREAD, LIKED = 10.0, 30.0
 """How many times more blur counts at 0 on the scale than in the middle, and how many times less at 1.
 
@@ -84,7 +89,7 @@ def _in_style(score: Score, g: Grounds, style: str, blur: float) -> tuple[PedalM
     if style == "printed":
         return _as_printed(score, g)
     holds = _with_each_harmony(g) if style == "each harmony" else best_holds(g, wishes_for(style, blur))
-    return _moves(g, holds)
+    return _moves(g, holds, late=style == "melting", plain=style == "each harmony")
 
 
 def wishes_for(style: str, blur: float) -> Wishes:
@@ -106,24 +111,53 @@ def _with_each_harmony(g: Grounds) -> tuple[Hold, ...]:
     return tuple(Hold(a, b, DOWN) for a, b in zip(begins, [*begins[1:], len(g.moments)], strict=True))
 
 
-def _moves(g: Grounds, holds: tuple[Hold, ...]) -> tuple[PedalMove, ...]:
+def _moves(
+    g: Grounds, holds: tuple[Hold, ...], late: bool = False, plain: bool = False
+) -> tuple[PedalMove, ...]:
     moves: list[PedalMove] = []
     before: Hold | None = None
     for hold in holds:
         if before is not None or hold.depth != UP:
             origin, why = reason(g, before, hold)
-            moves.append(PedalMove(g.moments[hold.first], DEPTHS[hold.depth], origin, why))
+            depth = DEPTHS[hold.depth] if plain else _depth(g, hold, why.label)
+            change = before is not None and before.depth != UP
+            melts = change and (late or bool(g.melted[hold.first]))
+            moves.append(PedalMove(g.moments[hold.first], depth, origin, why, melts))
         before = hold
     return tuple(moves)
 
 
+def _depth(g: Grounds, hold: Hold, label: str) -> float:
+    """Return how deep the pedal goes in a hold: as printed, else by how far the music asks for it."""
+    if hold.depth == DOWN and 0 < g.depths[hold.first] < 1:
+        return float(g.depths[hold.first])
+    if label == "quarter":
+        return QUARTER
+    if hold.depth != DOWN:
+        return DEPTHS[hold.depth]
+    inside = slice(hold.first, hold.last)
+    asked = float(np.average(g.wanted[inside], weights=np.diff(g.seconds)[inside]))
+    return DEPTHS[DOWN] if asked >= FULL_FROM and not g.thick[hold.first] else THREE_QUARTERS
+
+
 def _as_printed(score: Score, g: Grounds) -> tuple[PedalMove, ...]:
-    depths = {d.onset: d.value for d in score.directions if d.kind == "pedal" and d.value}
-    stretches = pedal_stretches(score)
+    """Return what print asks for: its signs; where words ask for pedal, a change with every harmony there."""
+    print_ = printed_pedal(score)
     moves: dict[Fraction, PedalMove] = {}
-    for start, end in stretches:
-        depth = min(1.0, max(0.0, float(depths.get(start) or 1.0)))
-        moves[start] = PedalMove(start, depth, "printed", reason_of_print(g, start, end))
-        if end < score.end:
-            moves[end] = PedalMove(end, 0.0, "printed", reason_of_print(g, end, None))
-    return tuple(sorted(moves.values(), key=lambda m: m.moment))
+    for start, end in print_.raised:
+        moves[start] = PedalMove(start, 1.0, "printed", reason_of_print(g, start, end))
+        moves[end] = PedalMove(end, 0.0, "printed", reason_of_print(g, end, None))
+    for start, end in print_.asked:
+        changed = [g.moments[i] for i in np.flatnonzero(g.arrives) if start <= g.moments[i] < end]
+        for here, then in zip(changed, [*changed[1:], end], strict=True):
+            depth = 0.5 if within(print_.half, here) else 1.0
+            moves[here] = PedalMove(here, depth, "printed", reason_of_print(g, here, then))
+        moves[end] = PedalMove(end, 0.0, "printed", reason_of_print(g, end, None))
+    for sign in print_.signs:
+        moves = {m: move for m, move in moves.items() if not sign.start < m < sign.end}
+        moves[sign.start] = PedalMove(
+            sign.start, sign.depth, "printed", reason_of_print(g, sign.start, sign.end)
+        )
+        if sign.end not in moves:
+            moves[sign.end] = PedalMove(sign.end, 0.0, "printed", reason_of_print(g, sign.end, None))
+    return tuple(m for t, m in sorted(moves.items()) if t < score.end)

@@ -25,10 +25,11 @@ from numpy.typing import NDArray
 
 from understave.acoustics.blur import pair_table
 from understave.acoustics.piano import Instrument, damper_contact, damper_rate, spectrum, strings
-from understave.findings.dissonance import pedal_stretches
 from understave.harmony.reading import Reading, Span
+from understave.interpretation.pedal_habit import habit, texture, wanted
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
+from understave.interpretation.printed_pedal import PrintedPedal, Sign, printed_pedal, within
 from understave.score.model import Note, Score
 
 Array = NDArray[np.float64]
@@ -49,6 +50,12 @@ SHORTENED = 0.5
 """Share of its value that a staccato note is held."""
 UNMARKED = 0.6
 """How far a gap between printed pedals asks for none; often it only leaves the matter to the player."""
+HABITUAL = 2.0
+"""Log-odds from which on a period's players keep the dampers a little off the strings even in runs."""
+ASKED = 0.95
+"""How far pedal is wanted where print asks for it."""
+LOW = 48
+"""C3: below it chords in close position are muddy by themselves (common practice, no source)."""
 QUICK = 0.17
 """Seconds between onsets of passage work, at most."""
 
@@ -154,8 +161,11 @@ class Grounds:
     there. `bass` (n,) tells before which onset a hold must have begun to lose the bass by releasing here
     (-1 for none), `bass_left` how much of it still sounds, `bass_held` whether a finger holds a bass through
     this onset. `clear` and `dry` (n,) are reasons, 0..1, to keep
-    the pedal up and down from this onset to the next. `arrives` tells where a chord begins, `new_bass` where
-    a bass is struck, `printed` what the printed marks ask: 1 a change, -1 none, 0 nothing.
+    the pedal up and down from this onset to the next; `wanted` (n,) how far the music asks for pedal at all,
+    0..1 (`pedal_habit`); `by_habit` whether the period never quite leaves it; `thick` (n,) whether a thick
+    low chord is struck. `arrives` tells where a chord begins, `new_bass` where a bass is struck, `printed`
+    what the printed marks ask: 1 a change, -1 none, 0 nothing; `depths` (n,) how deep a printed pedal is
+    there, 0 where none is; `melted` (n,) where print keeps the dampers raised.
     """
 
     moments: tuple[Fraction, ...]
@@ -167,6 +177,8 @@ class Grounds:
     downbeat: NDArray[np.bool_]
     new_bass: NDArray[np.bool_]
     printed: Array
+    depths: Array
+    melted: NDArray[np.bool_]
     blur: Array
     half_blur: Array
     cut: Array
@@ -176,6 +188,9 @@ class Grounds:
     bass_held: NDArray[np.bool_]
     clear: Array
     dry: Array
+    wanted: Array
+    by_habit: bool
+    thick: NDArray[np.bool_]
     why_clear: tuple[str, ...]
     lowest: tuple[Note | None, ...]
     notes: tuple[Note, ...]
@@ -195,6 +210,7 @@ def played(score: Score) -> tuple[Note, ...]:
 def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float) -> Grounds:
     """Weigh every possible hold; the score must have notes and the reading spans."""
     notes = played(score)
+    print_ = printed_pedal(score)
     moments = _moments(score, notes)
     count = len(moments)
     at = np.array([float(m) for m in moments])
@@ -227,7 +243,7 @@ def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float
     mixed = MIXED * _passed(arrives)
     blur, half_blur = blur + mixed, half_blur + 0.5 * mixed
     bass, left = _bass(scene, span, arrives)
-    clear, why = _reasons_to_clear(score, notes, short, moments, seconds, struck)
+    clear, why = _reasons_to_clear(score, notes, short, moments, seconds, struck, print_)
     lowest: list[Note | None] = [None] * count
     for n, s in zip(notes, struck, strict=True):
         low = lowest[s]
@@ -242,7 +258,9 @@ def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float
         on_beat=np.array([score.beat_at(m).denominator == 1 for m in moments]),
         downbeat=np.array([score.beat_at(m) == 1 for m in moments]),
         new_bass=_new_bass(score, moments, lowest, notes),
-        printed=_printed(score, moments),
+        printed=_printed(print_.signs, moments),
+        depths=_depths(print_, moments),
+        melted=np.array([within(print_.raised, m) for m in moments]),
         blur=blur,
         half_blur=half_blur,
         cut=cut,
@@ -252,6 +270,11 @@ def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float
         bass_held=_bass_held(scene),
         clear=clear,
         dry=_dryness(onset + held, struck, at, clear),
+        wanted=wanted(
+            habit(score), texture(notes, struck, onset + held, at, seconds, chord_began), seconds, arrives
+        ),
+        by_habit=habit(score) >= HABITUAL,
+        thick=_thick(scene),
         why_clear=why,
         lowest=tuple(lowest),
         notes=notes,
@@ -381,6 +404,18 @@ def _bass_held(scene: Scene) -> NDArray[np.bool_]:
     return np.asarray((held < lowest) & (held < 999))
 
 
+def _thick(scene: Scene) -> NDArray[np.bool_]:
+    """Whether three notes or more are struck together below `LOW`, or two less than a fifth apart below
+    it.
+    """
+    low = scene.key < LOW
+    number = np.bincount(scene.struck[low], minlength=scene.count)
+    least, most = np.full(scene.count, 999), np.full(scene.count, -999)
+    np.minimum.at(least, scene.struck[low], scene.key[low])
+    np.maximum.at(most, scene.struck[low], scene.key[low])
+    return np.asarray((number >= 3) | ((number == 2) & (most - least < 7)))
+
+
 def _new_bass(
     score: Score, moments: Sequence[Fraction], lowest: Sequence[Note | None], notes: Sequence[Note]
 ) -> NDArray[np.bool_]:
@@ -403,27 +438,49 @@ def _new_bass(
     return found
 
 
-def _printed(score: Score, moments: Sequence[Fraction]) -> Array:
+def _printed(signs: Sequence[Sign], moments: Sequence[Fraction]) -> Array:
     """Return 1 where the print changes the pedal, -1 where it holds it, 0 where it says nothing."""
     asked = np.zeros(len(moments))
     at = np.array([float(m) for m in moments])
-    for start, end in pedal_stretches(score):
-        inside = (at > float(start) + 0.01) & (at < float(end) - 0.01)
+    for sign in signs:
+        inside = (at > float(sign.start) + 0.01) & (at < float(sign.end) - 0.01)
         asked[inside] = -1.0
-        nearest = int(np.argmin(np.abs(at - float(start))))
+        nearest = int(np.argmin(np.abs(at - float(sign.start))))
         asked[nearest] = 1.0
     return asked
 
 
-def _printed_gaps(score: Score) -> Iterator[tuple[Fraction, Fraction]]:
+def _printed_gaps(score: Score, signs: Sequence[Sign]) -> Iterator[tuple[Fraction, Fraction]]:
     """Where the print wants the pedal up: from a release to the next mark, half a bar to two bars on.
 
     Shorter gaps belong to how releases are engraved (common practice, no source).
     """
-    for (_, released), (pressed, _) in pairwise(pedal_stretches(score)):
+    for before, after in pairwise(signs):
+        released, pressed = before.end, after.start
         measure = score.measure_at(released)
         if measure.full_length / 2 < pressed - released <= 2 * measure.full_length:
             yield released, pressed
+
+
+def _depths(print_: PrintedPedal, moments: Sequence[Fraction]) -> Array:
+    """Return how deep the printed pedal is at each onset: by its sign, or half where words say so."""
+    found = np.zeros(len(moments))
+    for sign in print_.signs:
+        found[bisect_left(moments, sign.start) : bisect_left(moments, sign.end)] = sign.depth
+    found[[within(print_.half, m) for m in moments]] = 0.5
+    return found
+
+
+def _as_asked(print_: PrintedPedal, moments: Sequence[Fraction], wanted: Array) -> Array:
+    """Return how far pedal is wanted where print speaks of it: nearly always where it asks, else as it
+    was.
+    """
+    asked = np.array([within((*print_.asked, *print_.raised), m) for m in moments])
+    signed = np.zeros(len(moments), dtype=bool)
+    for sign in print_.signs:
+        signed[bisect_left(moments, sign.start) : bisect_left(moments, sign.end)] = True
+    refused = np.array([within(print_.refused, m) for m in moments])
+    return np.asarray(np.where(refused, 0.0, np.where(asked | signed, np.maximum(ASKED, wanted), wanted)))
 
 
 def _reasons_to_clear(
@@ -433,6 +490,7 @@ def _reasons_to_clear(
     moments: Sequence[Fraction],
     seconds: Array,
     struck: NDArray[np.intp],
+    print_: PrintedPedal,
 ) -> tuple[Array, tuple[str, ...]]:
     """How much each onset asks for a raised pedal, 0..1, and why: staccato, rest or passage."""
     count = len(moments)
@@ -446,7 +504,10 @@ def _reasons_to_clear(
             clear[index], why[index] = 1.0, "rest"
         elif detached[index]:
             clear[index], why[index] = float(detached[index] / number[index]), "staccato"
-    for start, end in _printed_gaps(score):
+    for index, moment in enumerate(moments):
+        if within(print_.refused, moment):
+            clear[index], why[index] = 1.0, "print"
+    for start, end in _printed_gaps(score, print_.signs):
         for index in range(bisect_left(moments, start), bisect_left(moments, end)):
             if clear[index] < UNMARKED:
                 clear[index], why[index] = UNMARKED, "print"

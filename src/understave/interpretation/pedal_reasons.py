@@ -21,6 +21,7 @@ Labels:
 - staccato: "Up: these notes want to be short."
 - rest: "Up: the rest is meant to be heard."
 - passage: "Up: quick steps would run together."
+- quarter: "A quarter of pedal: the line stays clear, the strings open a little."
 - printed release: "Up, as printed."
 - dry: "Up: fingers are enough here."
 - as printed: "The pedal is printed here."
@@ -57,6 +58,8 @@ def reason(g: Grounds, before: Hold | None, hold: Hold) -> tuple[Origin, Event]:
         pair = clash(g, before.first, first)
     if hold.depth == UP:
         label = _lift(g, hold)
+        if label == "dry" and g.by_habit:
+            label = "quarter"
         return ("printed" if label == "printed release" else "proposed"), _event(g, hold, label, None)
     if g.printed[first] > 0 and hold.depth == DOWN:
         return "printed", _event(g, hold, "as printed", pair)

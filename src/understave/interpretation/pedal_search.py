@@ -46,6 +46,7 @@ class Wishes:
     bass: float = 0.5
     dry: float = 12.0
     clear: float = 1.0
+    spare: float = 6.0
     half: float = 1.5
     print: float = 1.0
     marked: float = 1.0
@@ -65,7 +66,11 @@ def best_holds(g: Grounds, wishes: Wishes) -> tuple[Hold, ...]:
     n = len(g.moments)
     seconds = g.seconds
     lasts = np.diff(seconds)
-    dry, clear = _summed(g.dry * lasts), _summed(g.clear * lasts)
+    # Where music asks for pedal more often than not, leaving it up is dry; elsewhere leaving it down is not
+    # asked.
+    asked = 2 * g.wanted - 1
+    dry, clear = _summed(g.dry * np.maximum(0, asked) * lasts), _summed(g.clear * lasts)
+    spare = _summed(np.maximum(0, -asked) * lasts)
     place, half_place = _place(g, wishes), _place(g, wishes, HALF)
     best = np.full((n + 1, 3), np.inf)
     back = np.zeros((n + 1, 3, 2), dtype=np.intp)
@@ -76,7 +81,7 @@ def best_holds(g: Grounds, wishes: Wishes) -> tuple[Hold, ...]:
         m = k - j
         gap = seconds[k] - seconds[j]
         dryness = wishes.dry * (dry[k] - dry[j])
-        unclear = wishes.clear * (clear[k] - clear[j])
+        unclear = wishes.clear * (clear[k] - clear[j]) + wishes.spare * (spare[k] - spare[j])
         cost = np.empty((j.size, 3))
         cost[:, UP] = dryness
         cost[:, DOWN] = wishes.blur * g.blur[j, m] + unclear

@@ -29,8 +29,10 @@ from understave.errors import UnderstaveError
 from understave.interpretation.dynamics import level_at
 from understave.interpretation.plan import Bend, PedalMove, Plan
 from understave.interpretation.printed import PrintedAccent, printed_loudness
+from understave.interpretation.printed_pedal import printed_pedal, within
 from understave.interpretation.tempo import FASTEST, SLOWEST, basic_tempo, printed_tempo, tempo_at
 from understave.score.model import Measure, Note, Score
+from understave.stored import Stored
 from understave.theory.pitch import Pitch
 
 Floats: TypeAlias = npt.NDArray[np.float64]
@@ -59,12 +61,17 @@ _LIFT = 0.04
 _GRACE, _ROLL, _TRILLED, _SHORTEST = 0.08, 0.04, 0.11, 0.03
 """Seconds of a grace note, between the notes of a broken chord, of a note in a trill, of any note."""
 _RINGING_ON = 3.0
-_UP, _CLEAR, _DOWN = 0.05, 0.06, 0.10
-"""Seconds for the pedal to go up, to stay up in a change, and to go down."""
+HALF_WAY = 0.5
+"""Depth to which a pedal that was deeper is only let up, and not released."""
+_MELTED = 0.35
+"""How much of its depth the pedal keeps at the top of a melting change; set by ear."""
+_EARLY, _UP, _CLEAR, _DOWN = 0.08, 0.12, 0.06, 0.25
+"""Seconds by which a release begins before the beat, so that the dampers fall as the new harmony is struck;
+for the pedal to go up, to stay up in a change, and to go down. Fitted by `training.playing`."""
 
 
 @dataclass(frozen=True)
-class Clock:
+class Clock(Stored):
     """Seconds for written moments: points in order, time running evenly between them."""
 
     moments: tuple[Fraction, ...]
@@ -217,6 +224,10 @@ def perform(
         for k, (midi, s, e) in enumerate(played):
             softer = 3.0 if k and midi != n.midi else 0.0
             strikes.append(Strike(midi, s, e, max(SOFTEST, velocity - softer), n.id))
+    shifted = printed_pedal(score).shifted
+    if shifted:
+        soft_notes = {n.id for n in notes if within(shifted, n.onset)}
+        strikes = [replace(s, soft=s.note in soft_notes) for s in strikes]
     strikes = _playable(strikes)
     moves = plan.pedal if pedal is None else tuple(pedal)
     end = max((s.end for s in strikes), default=0.0)
@@ -470,7 +481,11 @@ def _playable(strikes: list[Strike]) -> list[Strike]:
 def pedal_line(
     moves: Sequence[PedalMove], time: Clock, begin: Fraction, finish: Fraction, end: float
 ) -> tuple[tuple[float, float], ...]:
-    """Return the pedal's way: up with the new harmony, down again just after; up when all is over."""
+    """Return the pedal's way: up as the new harmony comes, down again just after; up when all is over.
+
+    A late move begins its release on the beat and takes twice as long, so that the old sound melts into the
+    new.
+    """
     depth = next((m.depth for m in reversed(moves) if m.moment < begin), 0.0)
     inside = [m for m in moves if begin <= m.moment < finish]
     if inside and inside[0].moment == begin:
@@ -479,21 +494,24 @@ def pedal_line(
     for k, move in enumerate(inside):
         t = time.at(move.moment)
         then = time.at(inside[k + 1].moment) if k + 1 < len(inside) else t + 1.0
-        share = min(1.0, max(0.0, then - t) / (_UP + _CLEAR + _DOWN))
+        slower = 2.0 if move.late else 1.0
+        share = slower * min(1.0, max(0.0, then - t) / (slower * (_UP + _CLEAR + _DOWN)))
         if share <= 0:
             depth = move.depth if not line else depth
             continue
-        line.append((t, depth))
-        if 0.0 < move.depth < depth:
+        since = t - line[-1][0] if line else t
+        start = t if move.late or not depth else t - min(_EARLY, max(0.0, since) / 2)
+        line.append((start, depth))
+        if 0.0 < move.depth <= HALF_WAY < depth:
             # Down to half is half a release: the heavy bass strings ring through it.
-            line.append((t + share * _UP, move.depth))
+            line.append((start + share * _UP, move.depth))
             depth = move.depth
             continue
         if depth:
-            line.append((t + share * _UP, 0.0))
+            line.append((start + share * _UP, depth * _MELTED if move.late else 0.0))
         if move.depth:
-            down = t + share * (_UP + _CLEAR if depth else 0.0)
-            line += [(down, 0.0), (down + share * _DOWN, move.depth)]
+            down = start + share * (_UP + _CLEAR if depth else 0.0)
+            line += [(down, line[-1][1] if depth else 0.0), (down + share * _DOWN, move.depth)]
         depth = move.depth
     if depth:
         over = max(end, time.at(finish))

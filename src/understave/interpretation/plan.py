@@ -90,15 +90,18 @@ class Bend:
 
 @dataclass(frozen=True, slots=True)
 class PedalMove:
-    """The pedal from `moment` on: depth 0 (up) .. 1 (down); 0.5 is half.
+    """The pedal from `moment` on: depth 0 (up) .. 1 (down); 0.75 is three quarters, 0.5 half, 0.25 a quarter.
 
-    A move from down to down is a change: released with the new harmony and pressed again just after.
+    A move from down to down is a change: released with the new harmony and pressed again just after; a move
+    from deeper to half or less only lets the pedal up to there. A `late` change comes after the new harmony
+    has begun and does not clear it wholly: the old sound melts into the new.
     """
 
     moment: Fraction
     depth: float
     origin: Origin
     why: Event | None = None
+    late: bool = False
 
 
 @dataclass(frozen=True, slots=True, repr=False)

@@ -1,4 +1,5 @@
-"""Score -> the tempo it asks for, in quarter notes a minute: metronome marks, else words, else a guess.
+"""Score -> the tempo it asks for, in quarter notes a minute: metronome marks, else words, else a guess
+from how much is struck within a beat.
 
 Words are guessed at what the old metronome's dial gives them (largo 40-60, larghetto 60-66, adagio 66-76,
 andante 76-108, moderato 108-120, allegro 120-168, presto 168-200; from memory), counted in felt beats; German
@@ -17,6 +18,11 @@ from understave.score.model import Direction, Score
 
 ORDINARY = 90.0
 """Felt beats a minute where nothing is printed."""
+USUAL_RATE = 4.0
+"""Onsets a second in middling music (set by reasoning: common tempi with eighths and sixteenths give 3 to
+6)."""
+SLOWEST_FELT, QUICKEST = 46.0, 168.0
+"""Felt beats a minute between which a tempo that nobody printed is guessed."""
 BEATS = {
     "grave": 42.0,
     "largo": 48.0,
@@ -55,7 +61,8 @@ BEATS = {
 }
 """Felt beats a minute that a tempo word stands for."""
 _MORE = frozenset(("molto", "assai", "tres", "sehr", "very"))
-_LESS = frozenset(("non-troppo", "nicht-zu", "poco", "peu", "etwas", "quasi"))
+_HARDLY = frozenset(("non-troppo", "nicht-zu"))
+_LESS = frozenset(("poco", "peu", "etwas", "quasi")) | _HARDLY
 _NEUTRAL, _DEGREE = 92.0, 1.12
 _GRADUAL = {
     "ritardando": 0.72,
@@ -75,6 +82,7 @@ _GRADUAL = {
     "zuruckhaltend": 0.8,
     "accelerando": 1.25,
     "stringendo": 1.25,
+    "stretto": 1.15,
     "animando": 1.15,
     "affrettando": 1.2,
     "serrez": 1.15,
@@ -83,15 +91,18 @@ _GRADUAL = {
 _AT_ONCE = {
     "ritenuto": 0.8,
     "retenu": 0.85,
-    "piu-mosso": 1.15,
+    "piu-mosso": 1.25,
+    "piu-animato": 1.25,
+    "bewegter": 1.4,
+    "rascher": 1.25,
     "poco-piu-mosso": 1.08,
     "poco-meno-mosso": 0.92,
-    "meno-mosso": 0.87,
+    "meno-mosso": 0.8,
     "mosso": 1.1,
     "con-moto": 1.05,
     "doppio-movimento": 2.0,
-    "langsamer": 0.87,
-    "schneller": 1.15,
+    "langsamer": 0.8,
+    "schneller": 1.25,
     "slower": 0.87,
     "faster": 1.15,
 }
@@ -124,9 +135,8 @@ def printed_tempo(score: Score) -> tuple[TempoPoint, ...]:
     read = [(d, terms) for d in marks if (terms := _tempo_terms(d)) or (d.kind == "tempo" and d.value)]
     opening = next((d for d, terms in read if _steady(score, d, terms) is not None), None)
     first = _steady(score, opening, _tempo_terms(opening)) if opening is not None else None
-    felt = float(score.measures[0].beat_length) if score.measures else 1.0
     if opening is None or first is None or opening.onset > _within(score):
-        first = ORDINARY * felt
+        first = unprinted_tempo(score)
     steady, now = first, first
     points = [TempoPoint(Fraction(0), first)]
     for k, (d, terms) in enumerate(read):
@@ -155,6 +165,21 @@ def printed_tempo(score: Score) -> tuple[TempoPoint, ...]:
         points += [TempoPoint(d.onset, now), TempoPoint(d.onset, new)] if d.onset > 0 else []
         now = steady = new
     return tuple(sorted(points, key=lambda p: p.moment))
+
+
+def unprinted_tempo(score: Score) -> float:
+    """Return a tempo for a piece that prints none, in quarter notes a minute, from its values and metre.
+
+    At `ORDINARY` so many onsets a second would be struck; the tempo makes up for half of what that is more or
+    less than usual (geometrically), as short values are written for a slow beat and long ones for a quick.
+    """
+    felt = float(score.measures[0].beat_length) if score.measures else 1.0
+    onsets = len({n.onset for n in score.struck})
+    beats = float(score.end) / felt
+    if not onsets or beats <= 0:
+        return ORDINARY * felt
+    rate = onsets / beats * ORDINARY / 60
+    return float(felt * min(QUICKEST, max(SLOWEST_FELT, ORDINARY * (USUAL_RATE / rate) ** 0.5)))
 
 
 def tempo_at(points: tuple[TempoPoint, ...], moment: Fraction | float) -> float:
@@ -189,15 +214,39 @@ def _steady(score: Score, d: Direction, terms: tuple[str, ...]) -> float | None:
         return None
     if d.kind == "tempo" and d.value and _stands(d, terms):
         return min(FASTEST, max(SLOWEST, d.value))
-    words = [BEATS[t] for t in terms if t in BEATS]
+    words = [_by_degree(BEATS[t], _degrees(terms, i)) for i, t in enumerate(terms) if t in BEATS]
     if not words:
         return None
     beats = sum(words) / len(words)
-    if set(terms) & _MORE:
-        beats *= _DEGREE if beats > _NEUTRAL else 1 / _DEGREE
-    if set(terms) & _LESS:
-        beats /= _DEGREE if beats > _NEUTRAL else 1 / _DEGREE
     return beats * float(score.measure_at(d.onset).beat_length)
+
+
+def _degrees(terms: tuple[str, ...], index: int) -> frozenset[str]:
+    """Return the degrees that belong to a tempo word: those just before it and just after it.
+
+    In “sehr innig und nicht zu rasch” what is very is the feeling, not the pace.
+    """
+    known = _MORE | _LESS
+    first, last = index, index + 1
+    while first and terms[first - 1] in known:
+        first -= 1
+    while (
+        last < len(terms) and terms[last] in known and not any(t in BEATS for t in terms[last + 1 : last + 2])
+    ):
+        last += 1
+    return frozenset(terms[first:index] + terms[index + 1 : last])
+
+
+def _by_degree(beats: float, degrees: frozenset[str]) -> float:
+    """Return a word's tempo with its degrees: further from the middle, nearer to it, or half way back."""
+    away = 1.0 if beats > _NEUTRAL else -1.0
+    if degrees & _MORE:
+        beats *= _DEGREE**away
+    if degrees & _HARDLY:
+        return float((beats * _NEUTRAL) ** 0.5)
+    if degrees & _LESS:
+        beats /= _DEGREE**away
+    return beats
 
 
 def _stands(d: Direction, terms: tuple[str, ...]) -> bool:

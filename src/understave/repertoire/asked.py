@@ -17,9 +17,9 @@ from understave.errors import UnderstaveError
 from understave.repertoire.difficulty import COMPONENTS
 from understave.repertoire.excerpts import excerpt_of
 from understave.repertoire.indexing import FOLDER_NAME
-from understave.repertoire.periods import PERIODS
 from understave.repertoire.search import Answer, Place, Question, ask, connect, told
 from understave.repertoire.sounds import sound_of
+from understave.score.composers import PERIODS
 
 LONGEST = 200
 """Characters that one condition of a question may have."""

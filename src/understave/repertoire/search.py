@@ -23,8 +23,8 @@ from understave.repertoire.chord_lines import Lines, open_lines
 from understave.repertoire.device_names import Device, device
 from understave.repertoire.matching import Step, locate
 from understave.repertoire.patterns import bass_line, key_plan, progression
-from understave.repertoire.periods import PERIODS
 from understave.repertoire.store import CATALOGUE_VERSION, open_store
+from understave.score.composers import PERIODS
 from understave.theory.key import Key
 
 

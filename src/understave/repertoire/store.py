@@ -32,8 +32,8 @@ import pyarrow.parquet as pq
 from understave.disk import sync_folder
 from understave.errors import UnderstaveError
 from understave.repertoire.chord_lines import make_lines, sweep_lines
-from understave.repertoire.periods import lives, period_of
 from understave.repertoire.tables import SCHEMAS, Piece, arrow
+from understave.score.composers import lives, period_of
 
 MOST_SMALL_PARTS = 32
 """Parts below `PIECES_IN_PART` that may lie about before they are merged."""

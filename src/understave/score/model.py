@@ -14,6 +14,7 @@ from fractions import Fraction
 from functools import cached_property
 
 from understave.shown import shown
+from understave.stored import Stored
 from understave.theory.pitch import Pitch
 
 
@@ -142,7 +143,7 @@ class Part:
 
 
 @dataclass(frozen=True, repr=False)
-class Score:
+class Score(Stored):
     """A whole piece.
 
     `notes` are sorted by onset, then grace notes first, then pitch. `source` is the MusicXML tree

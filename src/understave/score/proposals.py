@@ -14,9 +14,11 @@ from typing import cast
 
 from lxml import etree
 
+from understave.stored import Stored
+
 
 @dataclass(frozen=True)
-class Layer:
+class Layer(Stored):
     """Elements of ours: how their ids begin, and the target of the processing instruction beside them."""
 
     target: str

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property, lru_cache
 
+from understave.stored import Stored
 from understave.theory.pitch import PitchClass
 
 
@@ -207,7 +208,7 @@ def _stack(root: PitchClass, quality: Quality) -> tuple[PitchClass, ...]:
 
 
 @dataclass(frozen=True)
-class Chord:
+class Chord(Stored):
     """A root, a quality and the index of the member that lies in the bass.
 
     `added` are extra pitch classes that belong to the chord, `omitted` the factors (1, 3, 5, 7) left

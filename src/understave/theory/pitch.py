@@ -12,6 +12,8 @@ import re
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
+from understave.stored import Stored
+
 LETTERS = "CDEFGAB"
 _LETTER_STEPS = {letter: step for step, letter in enumerate(LETTERS)}
 _LETTER_SEMITONES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -176,7 +178,7 @@ class Pitch:
 
 
 @dataclass(frozen=True)
-class Interval:
+class Interval(Stored):
     """A directed spelled interval: staff steps (0 = prime, 1 = second) and semitones, both signed.
 
     It rises when `steps` is positive; a prime rises when `semitones` is not negative. The diminished

@@ -27,6 +27,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+from understave.stored import Stored
 from understave.theory.chord import Chord, Quality, factor, quality_of_shape
 from understave.theory.key import Key, Mode
 from understave.theory.numeral_places import (
@@ -65,7 +66,7 @@ def _glyphs(text: str) -> str:
 
 
 @dataclass(frozen=True)
-class RomanNumeral:
+class RomanNumeral(Stored):
     """A chord's label, free of any key.
 
     `degree` is 1 to 7 and `alter` the accidental printed before the numeral. `quality` is the chord's

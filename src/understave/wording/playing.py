@@ -6,8 +6,9 @@ a few words of ours (``play_...`` in the phrasebook), why in the sentences of th
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import groupby
 from typing import Literal
@@ -29,6 +30,16 @@ from understave.wording.sentences import can_say, plain, say, say_again
 Aspect = Literal["tension", "dynamics", "voicing", "timing", "pedal"]
 _NOTES = ("dissonance", "resolution", "repeated")
 """Roles of a `Voice` that single notes have; the others are layers of the texture."""
+MOST, LONG = 4, 3
+"""Lines that begin in a bar, at most; bars from which on what is alike is told once."""
+_ONLY_PRINT = frozenset({"printed mark", "as printed", "printed release"})
+"""Reasons that say no more than what the score prints."""
+_WEIGHTS: dict[Aspect, float] = {"dynamics": 4.0, "timing": 3.5, "voicing": 3.0, "pedal": 2.5, "tension": 1.0}
+_FIRST = frozenset({"dissonance", "half", "held by print", "against the print", "final ritard", "phrase end"})
+"""Reasons that come before others of their kind (set by reasoning: what is heard most, and what is least
+usual)."""
+_DEPTHS = ((0.37, "little"), (0.62, "half"), (0.87, "most"), (1.0, "down"))
+"""Depth of the pedal up to which it is named so."""
 _ORDER: tuple[Aspect, ...] = ("dynamics", "voicing", "timing", "pedal", "tension")
 
 
@@ -54,6 +65,7 @@ class _Item:
     what: str
     why: Event | None
     notes: tuple[str, ...] = ()
+    lasts: bool = False
 
 
 def tell_plan(
@@ -69,23 +81,24 @@ def tell_plan(
 
     With `marked`, numerals stand between ⟨ and ⟩, to be set by whoever prints them.
 
-    Of tension each bar's highest span is told, and every release. A reason of a kind told before is
-    told briefly, and left out where it is the same as the one before it.
+    At most `MOST` lines begin in a bar, what matters most for the ear first; what a pedal does in the same
+    way for `LONG` bars or more is one line with its bars, and its exceptions keep their own. What is printed
+    and needs no word is not said again. Of tension each bar's highest span is told, and every release. A
+    reason of a kind told before is told briefly, and left out where it is the same as the one before it or
+    where the notes deny it; with it goes the advice on a single voice.
     """
     book = phrasebook(language)
     start, end = stretch or (Fraction(0), score.end)
     items = [i for i in _items(score, plan, book) if start <= i.moment < end]
+    items = [i for i in items if i.why is None or i.why.label not in _ONLY_PRINT]
+    items = [i for i in items if i.aspect != "voicing" or _is_so(i, score, plan, level, language)]
+    items = _fewest(score, _lasting(score, items, book))
     items.sort(key=lambda i: (i.moment, _ORDER.index(i.aspect)))
     told: set[tuple[str, str]] = set()
     last: dict[Aspect, str] = {}
     advice = []
     for item in items:
-        why, reason = "", item.why
-        if reason is not None and not is_borne_out(score, plan, reason, level, language):
-            if item.aspect == "voicing":
-                # Without its reason there is nothing to lean on or to hold back.
-                continue
-            reason = None
+        why, reason = "", item.why if _is_so(item, score, plan, level, language) else None
         if reason is not None and can_say(reason, language):
             again = (reason.kind, reason.label) in told
             told.add((reason.kind, reason.label))
@@ -98,6 +111,11 @@ def tell_plan(
         label = reason.label if reason is not None else ""
         advice.append(Advice(item.moment, item.aspect, item.what, why, item.notes, label))
     return tuple(advice)
+
+
+def _is_so(item: _Item, score: Score, plan: Plan, level: Level, language: Language) -> bool:
+    """Whether the notes bear out the reason of an item; without it there is nothing to lean on or hold back."""
+    return item.why is None or is_borne_out(score, plan, item.why, level, language)
 
 
 @remembered
@@ -115,6 +133,44 @@ def is_borne_out(score: Score, plan: Plan, reason: Event, level: Level, language
     """Whether the notes bear out a reason of a plan; one made for no chords cannot be tested."""
     spans = chords_of(plan)
     return not spans or is_true(reason, score, spans, (level,), language)
+
+
+def _lasting(score: Score, items: list[_Item], book: Phrasebook) -> list[_Item]:
+    """Put what the pedal does alike for bars on end into one item, where it begins."""
+    alike: dict[tuple[str, str], list[_Item]] = defaultdict(list)
+    for item in items:
+        if item.aspect == "pedal" and item.why is not None:
+            alike[item.what, item.why.label].append(item)
+    gone: set[int] = set()
+    whole: list[_Item] = []
+    for group in alike.values():
+        bars = [score.measure_at(i.moment).index for i in group]
+        first = 0
+        for k in range(1, len(group) + 1):
+            if k < len(group) and bars[k] - bars[k - 1] <= 1:
+                continue
+            if bars[k - 1] - bars[first] + 1 >= LONG:
+                numbers = (score.measures[bars[first]].number, score.measures[bars[k - 1]].number)
+                what = book.phrases["play_lasting"].format(bars=book.bars(*numbers), what=group[0].what)
+                whole.append(replace(group[first], what=what, lasts=True))
+                gone.update(id(i) for i in group[first:k])
+            first = k
+    return [i for i in items if id(i) not in gone] + whole
+
+
+def _fewest(score: Score, items: list[_Item]) -> list[_Item]:
+    """Keep the `MOST` items of each bar that matter most."""
+    by_bar: dict[int, list[_Item]] = defaultdict(list)
+    for item in items:
+        by_bar[score.measure_at(item.moment).index].append(item)
+    return [i for bar in by_bar.values() for i in sorted(bar, key=_weight)[:MOST]]
+
+
+def _weight(item: _Item) -> tuple[float, Fraction]:
+    """Return what sorts items of a bar, the most important first."""
+    label = item.why.label if item.why is not None else ""
+    weight = _WEIGHTS[item.aspect] + (2.0 if item.lasts or label in _FIRST else 0.0)
+    return -weight, item.moment
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,8 +197,7 @@ def headings(
         if start <= m.start < end:
             loudness = nearest_mark(level_at(plan.levels, m.start)) if plan.levels else "?"
             value = next((t.value for t in plan.tension if t.start <= m.start < t.end), 0.0)
-            share = book.phrases["percent"].format(number=round(100 * value))
-            state = book.phrases["play_heading"].format(loudness=loudness, tension=share)
+            state = book.phrases["play_heading"].format(loudness=loudness, tension=_strength(value, book))
             found.append(Heading(book.bars(m.number, m.number), state, m.start, m.end))
     return tuple(found)
 
@@ -167,9 +222,7 @@ def _items(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
     yield from _voices(score, plan.voices, book)
     for bend in plan.timing:
         if bend.why is not None:
-            share = words["percent"].format(number=round(100 * bend.factor))
-            name = "play_slower" if bend.factor < 1 else "play_faster" if bend.factor > 1 else "play_in_tempo"
-            yield _Item(bend.moment, "timing", words[name].format(percent=share), bend.why)
+            yield _Item(bend.moment, "timing", words[_pace(bend.factor)], bend.why)
     depth = 0.0
     for move in plan.pedal:
         what = _pedal_words(depth, move.depth, book)
@@ -191,10 +244,9 @@ def _end_place(score: Score, moment: Fraction, book: Phrasebook) -> str:
 def _pedal_words(before: float, after: float, book: Phrasebook) -> str:
     if after <= 0:
         return book.phrases["play_pedal_up"] if before > 0 else ""
-    share = book.phrases["percent"].format(number=round(100 * after))
-    depth = "down" if after >= 0.9 else "half" if 0.4 <= after <= 0.6 else "part"
+    depth = next(name for most, name in _DEPTHS if after <= most)
     change = "change" if before > 0 else "press"
-    return book.phrases[f"play_pedal_{change}_{depth}"].format(percent=share)
+    return book.phrases[f"play_pedal_{change}_{depth}"]
 
 
 def _voices(score: Score, voices: tuple[Voice, ...], book: Phrasebook) -> Iterator[_Item]:
@@ -227,6 +279,19 @@ def _tension(score: Score, spans: tuple[Tension, ...], book: Phrasebook) -> Iter
         highest = max(bar, key=lambda t: t.value)
         for t in bar:
             if t is highest or t.release:
-                share = book.phrases["percent"].format(number=round(100 * t.value))
                 name = "play_release" if t.release else "play_tension"
-                yield _Item(t.start, "tension", book.phrases[name].format(percent=share), t.why, t.why.notes)
+                what = book.phrases[name].format(strength=_strength(t.value, book))
+                yield _Item(t.start, "tension", what, t.why, t.why.notes)
+
+
+def _strength(value: float, book: Phrasebook) -> str:
+    """Return how tense in a word; nobody plays a percentage."""
+    return book.phrases[f"strength_{min(3, int(4 * max(0.0, value)))}"]
+
+
+def _pace(factor: float) -> str:
+    """Return the phrase for a tempo beside the basic one."""
+    if factor < 1:
+        named = ((0.93, "play_slightly_slower"), (0.8, "play_slower"), (0.0, "play_much_slower"))
+        return next(name for least, name in named if factor >= least)
+    return "play_faster" if factor > 1 else "play_in_tempo"

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from understave import cli, faults
+from understave.cli import showing
 
 PIECE = "X:1\nT:Small\nM:4/4\nL:1/4\nK:C\n" + "c e g e | f a g f | e d c2 |\n" * 40
 
@@ -23,7 +24,7 @@ def test_a_fault_of_ours_is_one_sentence_and_an_entry_in_the_log(log, monkeypatc
     def broken(*_):
         raise KeyError("no such span")
 
-    monkeypatch.setattr(cli, "_show", broken)
+    monkeypatch.setattr(showing, "_show", broken)
     assert cli.main(["show", "my score.abc"]) == 70
     shown = capsys.readouterr()
     assert shown.err.count("\n") == 1
@@ -54,7 +55,7 @@ def test_a_fault_in_one_score_of_an_index_is_written_down_too(log, tmp_path, mon
 @pytest.mark.skipif(sys.platform == "win32", reason="pipes")
 def test_a_pipe_that_closes_early_is_no_fault(log, tmp_path):
     (tmp_path / "a.abc").write_text(PIECE)
-    source = Path(cli.__file__).parents[1]
+    source = Path(cli.__file__).parents[2]
     shown = subprocess.Popen(
         [
             sys.executable,

@@ -13,6 +13,7 @@ import re
 import tomllib
 import unicodedata
 from collections.abc import Mapping
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
@@ -31,9 +32,14 @@ _YEARS = re.compile(r"\(?\b(1[3-9]\d\d)\s*[-–—]\s*(1[3-9]\d\d|20\d\d)\b")
 Lives = Mapping[str, tuple[int, int]]
 
 
+@cache
+def _listed() -> Lives:
+    return lives()
+
+
 def lives(folder: Path | None = None) -> Lives:
     """Return years of birth and death by plain "surname, names"; raise UnderstaveError on a bad file."""
-    found = _read(files("understave.repertoire").joinpath("composers.toml").read_text(encoding="utf-8"), "")
+    found = _read(files("understave.score").joinpath("composers.toml").read_text(encoding="utf-8"), "")
     own = folder / "composers.toml" if folder else None
     if own is not None and own.exists():
         try:
@@ -45,12 +51,21 @@ def lives(folder: Path | None = None) -> Lives:
 
 def period_of(composer: str, known: Lives) -> tuple[str, int | None, int | None]:
     """Return a composer's period and years; ``("", None, None)`` where nothing is known of them."""
+    life = life_of(composer, known)
+    return (period_of_life(*life), *life) if life else ("", None, None)
+
+
+def life_of(composer: str, known: Lives | None = None) -> tuple[int, int] | None:
+    """Return the years of birth and death of a composer as a score names them; None where unknown.
+
+    `known` are other lives than the list that comes with this package.
+    """
     years = _YEARS.search(composer)
     if years:
-        return (_named(int(years[1]), int(years[2])), int(years[1]), int(years[2]))
+        return int(years[1]), int(years[2])
     words = set(_plain(composer).replace(",", " ").split())
     best: tuple[int, tuple[int, int]] | None = None
-    for name, life in known.items():
+    for name, life in (_listed() if known is None else known).items():
         surname, _, first = name.partition(",")
         given = first.split()
         if not set(surname.split()) <= words:
@@ -60,10 +75,11 @@ def period_of(composer: str, known: Lives) -> tuple[str, int | None, int | None]
         agree = sum(any(g == o or (len(o.rstrip(".")) == 1 and g[0] == o[0]) for o in others) for g in given)
         if (agree or not others) and (best is None or agree > best[0]):
             best = (agree, life)
-    return (_named(*best[1]), *best[1]) if best else ("", None, None)
+    return best[1] if best else None
 
 
-def _named(born: int, died: int) -> str:
+def period_of_life(born: int, died: int) -> str:
+    """Return the period that a composer of these years is counted to."""
     year = min(born + 40, died)
     return next(name for name, end in PERIODS if year <= end)
 

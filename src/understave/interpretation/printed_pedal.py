@@ -1,0 +1,128 @@
+"""Score -> what is printed about both pedals: signs with their depth, and words that hold for a stretch.
+
+Signs are those of MusicXML's ``pedal``; *simile* after them repeats the places of the last bar that has
+signs, bar by bar, until the next sign or a word about the pedal. Words that ask for pedal (*con pedale*,
+*senza sordini*, *mit Pedal*) hold until words that take it back (*senza pedale*, *con sordini*) or to the
+end; so do *una corda* and its like until *tre corde* (common practice, no source). *Senza sordini* is meant
+literally in print: the dampers stay raised.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from understave.findings.dissonance import pedal_stretches
+from understave.findings.instructions import read_text
+from understave.score.model import Score
+
+WITH = frozenset({"con-pedale", "pedale", "mit-pedal", "avec-pedale", "with-pedal", "mezzo-pedale"})
+RAISED = frozenset({"senza-sordino"})
+WITHOUT = frozenset({"senza-pedale", "con-sordino", "ohne-pedal", "sans-pedale"})
+SHIFTED = frozenset({"una-corda", "due-corde", "mit-verschiebung", "petite-pedale", "soft-pedal"})
+UNSHIFTED = frozenset({"tre-corde", "ohne-verschiebung"})
+HALF = frozenset({"mezzo-pedale"})
+
+Stretch = tuple[Fraction, Fraction]
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """One printed pedal: from when to when it is down, and how deep, 0..1."""
+
+    start: Fraction
+    end: Fraction
+    depth: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class PrintedPedal:
+    """What is printed: `signs`; stretches that words give `asked` (pedal as taste directs), `half`, `raised`
+    (dampers up throughout), `refused` (none) and `shifted` (the left pedal). All in order of time.
+    """
+
+    signs: tuple[Sign, ...]
+    asked: tuple[Stretch, ...]
+    half: tuple[Stretch, ...]
+    raised: tuple[Stretch, ...]
+    refused: tuple[Stretch, ...]
+    shifted: tuple[Stretch, ...]
+
+
+def printed_pedal(score: Score) -> PrintedPedal:
+    """Read everything that a score prints about the pedals."""
+    words = [
+        (d.onset, frozenset(read_text(d.text)[0]))
+        for d in sorted(score.directions, key=lambda d: d.onset)
+        if d.kind in ("words", "tempo", "dynamic", "other") and d.text
+    ]
+    about = WITH | RAISED | WITHOUT
+    return PrintedPedal(
+        signs=tuple(_signs(score, words)),
+        asked=_stretches(score, words, WITH, about - WITH),
+        half=_stretches(score, words, HALF, about - HALF),
+        raised=_stretches(score, words, RAISED, about - RAISED),
+        refused=_stretches(score, words, WITHOUT, about - WITHOUT),
+        shifted=_stretches(score, words, SHIFTED, UNSHIFTED),
+    )
+
+
+def within(stretches: Sequence[Stretch], moment: Fraction | float) -> bool:
+    """Whether a moment lies in one of some stretches."""
+    return any(float(start) <= float(moment) < float(end) for start, end in stretches)
+
+
+def _stretches(
+    score: Score, words: Sequence[tuple[Fraction, frozenset[str]]], begin: frozenset[str], end: frozenset[str]
+) -> tuple[Stretch, ...]:
+    """Return from where words of the first kind are printed to where those of the second are, or to the
+    end.
+    """
+    found: list[Stretch] = []
+    since: Fraction | None = None
+    for moment, terms in words:
+        if since is None and terms & begin:
+            since = moment
+        elif since is not None and terms & end:
+            found.append((since, moment))
+            since = moment if terms & begin else None
+    if since is not None and since < score.end:
+        found.append((since, score.end))
+    return tuple((a, b) for a, b in found if b > a)
+
+
+def _signs(score: Score, words: Sequence[tuple[Fraction, frozenset[str]]]) -> Iterator[Sign]:
+    depths = {d.onset: d.value for d in score.directions if d.kind == "pedal" and d.value}
+    written = [Sign(a, b, min(1.0, max(0.0, float(depths.get(a) or 1.0)))) for a, b in pedal_stretches(score)]
+    stops = [m for m, terms in words if terms & (WITHOUT | RAISED | WITH)]
+    more: list[Sign] = []
+    for moment, terms in words:
+        if "simile" in terms:
+            more += _likewise(score, written, moment, stops)
+    yield from sorted({*written, *more}, key=lambda s: s.start)
+
+
+def _likewise(
+    score: Score, written: Sequence[Sign], moment: Fraction, stops: Sequence[Fraction]
+) -> Iterator[Sign]:
+    """Repeat the signs of the last bar that has some before *simile*; nothing if that is more than a bar
+    ago.
+    """
+    here = score.measure_at(moment).index
+    last = max((score.measure_at(s.start).index for s in written if s.start <= moment), default=-2)
+    if here - last > 1:
+        return
+    model = score.measures[last]
+    pattern = [s for s in written if model.start <= s.start < model.end]
+    until = min(
+        [s.start for s in written if s.start >= model.end] + [m for m in stops if m > moment],
+        default=score.end,
+    )
+    for bar in score.measures[last + 1 :]:
+        if bar.start >= until or bar.full_length != model.full_length:
+            return
+        for s in pattern:
+            start, end = s.start - model.start + bar.start, s.end - model.start + bar.start
+            if start < until:
+                yield Sign(start, min(end, until, score.end), s.depth)

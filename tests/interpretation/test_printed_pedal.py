@@ -1,0 +1,82 @@
+"""What is printed about the pedals is obeyed (common practice, no source): words hold, *simile* repeats."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from understave.interpretation.pedal import pedal
+from understave.interpretation.printed_pedal import Sign, printed_pedal
+from understave.score.model import Direction, Score
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from small_readings import read_as
+
+F = Fraction
+MUSIC = "C3 E3 G3 C4 | D3 F3 A3 D4 | G2 D3 G3 B3 | C3 E3 G3 C4"
+CHORDS = "C: I | ii | V | I"
+
+
+def marked(*marks: tuple[float, str, str]) -> tuple[Score, object]:
+    score, reading = read_as(MUSIC, CHORDS)
+    made = tuple(Direction(f"m{i}", kind, F(t), None, 2, text) for i, (t, kind, text) in enumerate(marks))
+    return replace(score, directions=made), reading
+
+
+def test_words_hold_until_they_are_taken_back():
+    score, _ = marked((0, "words", "con pedale"), (8, "words", "senza ped."), (2, "words", "una corda"))
+    found = printed_pedal(score)
+    assert found.asked == ((F(0), F(8)),)
+    assert found.refused == ((F(8), F(16)),)
+    assert found.shifted == ((F(2), F(16)),)
+    assert not found.raised
+
+
+def test_senza_sordini_raises_the_dampers_until_con_sordini():
+    score, reading = marked((0, "words", "senza sordini"), (12, "words", "con sordini"))
+    assert printed_pedal(score).raised == ((F(0), F(12)),)
+    printed = pedal(score, reading, style="printed")
+    assert [(m.moment, m.depth) for m in printed] == [(F(0), 1.0), (F(12), 0.0)]
+    planned = pedal(score, reading)
+    # On a modern piano the changes melt rather than stay away.
+    assert all(m.late for m in planned if 0 < m.moment < 12 and m.depth > 0)
+    assert all(m.depth == 0 for m in planned if m.moment >= 12)
+
+
+def test_asking_in_words_is_asking():
+    score, reading = marked((4, "words", "con pedale"))
+    moves = pedal(score, reading, style="printed")
+    assert [m.moment for m in moves] == [F(4), F(8), F(12)]
+    assert all(m.origin == "printed" for m in moves)
+
+
+def test_a_refusal_is_obeyed():
+    score, reading = marked((0, "words", "senza pedale"))
+    assert all(m.depth == 0 for m in pedal(score, reading))
+
+
+def test_simile_repeats_the_last_bars_signs():
+    score, _ = marked(
+        (0, "pedal", "start"), (3, "pedal", "stop"), (4, "words", "simile"), (12, "words", "senza ped.")
+    )
+    assert printed_pedal(score).signs == tuple(Sign(F(4 * k), F(4 * k + 3)) for k in range(3))
+
+
+def test_simile_long_after_the_last_sign_means_something_else():
+    score, _ = marked((0, "pedal", "start"), (3, "pedal", "stop"), (12, "words", "simile"))
+    assert printed_pedal(score).signs == (Sign(F(0), F(3)),)
+
+
+@pytest.mark.parametrize("style", ["printed", "planned"])
+def test_a_printed_half_pedal_is_half(style):
+    score, reading = marked()
+    half = Direction("p0", "pedal", F(0), None, 2, "start", 0.5)
+    stop = Direction("p1", "pedal", F(4), None, 2, "stop")
+    score = replace(score, directions=(half, stop))
+    first = pedal(score, reading, style=style)[0]
+    assert (first.moment, first.depth, first.origin) == (F(0), 0.5, "printed")
