@@ -114,7 +114,7 @@ def tell_plan(
 
 
 def _is_so(item: _Item, score: Score, plan: Plan, level: Level, language: Language) -> bool:
-    """Whether the notes bear out the reason of an item; without it there is nothing to lean on or hold back."""
+    """Whether the notes bear out the reason of an item; without it there is nothing to lean on."""
     return item.why is None or is_borne_out(score, plan, item.why, level, language)
 
 
