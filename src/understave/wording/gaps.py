@@ -71,24 +71,40 @@ def fill(template: str, values: Mapping[str, Detail], score: Score, book: Phrase
         starts = not before or before[-1] in ".?!"
         return book.sentence(named) if starts else named
 
-    def choice(m: re.Match[str]) -> str:
-        negated, name, relation, wanted, text = m[1], m[2], m[3], m[4], m[5]
-        if relation:
-            among = name in values and str(values[name]) in wanted.split("/")
-            # What is absent differs from everything, but nothing can be said of it.
-            chosen = among == (relation == "=") and all(g[1] in values for g in GAP.finditer(text))
-        elif name:
-            chosen = (name in values) != bool(negated)
-        else:
-            chosen = all(g[1] in values for g in GAP.finditer(text))
-        return text if chosen else ""
-
-    text = GAP.sub(gap, CHOICE.sub(choice, template))
+    text = GAP.sub(gap, chosen(template, values)[0])
     for pattern, put in book.grammar.joins:
         text = pattern.sub(put, text)
     text = re.sub(r"[^\S\u00a0\u202f]+", " ", text).strip()
     # French sets a space that does not break before high signs; others have none there.
     return re.sub(r" ([,.;:!?])", r"\1", text)
+
+
+def chosen(template: str, values: Mapping[str, Detail]) -> tuple[str, frozenset[str]]:
+    """Return a template with its brackets decided, and what it then says: the names of its gaps, and of the
+    conditions that were met (``name``, ``!name``, ``name=value``), with or without a gap of their own.
+    """
+    met: set[str] = set()
+
+    def choice(m: re.Match[str]) -> str:
+        negated, name, relation, wanted, text = m[1], m[2], m[3], m[4], m[5]
+        if relation:
+            among = name in values and str(values[name]) in wanted.split("/")
+            # What is absent differs from everything, but nothing can be said of it.
+            is_said = among == (relation == "=") and all(g[1] in values for g in GAP.finditer(text))
+        elif name:
+            is_said = (name in values) != bool(negated)
+        else:
+            is_said = all(g[1] in values for g in GAP.finditer(text))
+        if not is_said:
+            return ""
+        if relation == "=":
+            met.add(f"{name}={values[name]}")
+        elif name:
+            met.add(f"{negated}{name}")
+        return text
+
+    text = CHOICE.sub(choice, template)
+    return text, frozenset(met | {g[1] for g in GAP.finditer(text)})
 
 
 def name_value(
