@@ -1,4 +1,4 @@
-"""The command ``doctor``: see whether all that is needed is here."""
+"""The commands ``doctor`` and ``languages``: is all that is needed here, and what does a language lack?"""
 
 from __future__ import annotations
 
@@ -25,6 +25,16 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
         help="test on the notes all that could be said of a lesson or a score, and list what is not so",
     )
     doctor.set_defaults(run=_doctor)
+
+    languages = commands.add_parser("languages", help="list the languages, and what words each of them lacks")
+    languages.add_argument("language", nargs="*", metavar="CODE", help="which, such as fr (default: all)")
+    languages.set_defaults(run=_languages)
+
+
+def _languages(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.wording.lacking import main
+
+    return main(arguments.language)
 
 
 def _doctor(arguments: argparse.Namespace, console: Console) -> int:

@@ -35,6 +35,7 @@ from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, Level, Phrasebook, phrasebook
 from understave.wording.claiming import claims_of, is_true, is_true_of
 from understave.wording.gaps import GAP, chosen, fill, place
+from understave.wording.phrasebook import raised
 from understave.wording.playing import Advice, tell_plan
 from understave.wording.sentences import can_say, say, values_of
 from understave.wording.telling import heading_bars, key_sentence
@@ -452,7 +453,8 @@ def _title(score: Score, reading: Reading, event: Event, book: Phrasebook) -> st
     if not _lasts(event):
         bars = book.bars(*[score.measure_at(moment_of(event)).number] * 2)
     named = book.stop_titles.get(f"{event.kind}.{event.label}") or book.stop_titles[event.kind]
-    return f"{bars[0].upper()}{bars[1:]}: {fill(named, values_of(event), score, book, event.kind)}"
+    what = fill(named, values_of(event), score, book, event.kind)
+    return book.phrases["titled"].format(place=raised(bars), text=what)
 
 
 def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level, language: Language) -> str:
@@ -511,7 +513,7 @@ def _advice(score: Score, plan: Plan, moment: Fraction, level: Level, language: 
         text = a.why if whole else f"{a.what[0].upper()}{a.what[1:]}.{' ' + a.why if a.why else ''}"
         where = place(score, a.moment, book)
         if where != here:
-            text = f"{where[0].upper()}{where[1:]}: {text}"
+            text = book.phrases["titled"].format(place=raised(where), text=text)
             here = where
         sentences.append(text)
     return " ".join(sentences)
