@@ -3,9 +3,11 @@
 In: the analysed scores of the measuring split. Out: for each set, by duration, the mean confidence and the
 full agreement; the expected calibration error over ten bins (Guo et al., ICML 2017); how often the right
 label is the one given or among the first two alternatives; and which share of the errors lies in the least
-certain fifth of the time. Then a reliability table over all sets, and with ``--picture FILE.png`` (or
-``.svg``) the same as a diagram: agreement over confidence for all music and for each set, against the
-diagonal on which a confidence is true, and the share of time that each confidence is given.
+certain fifth of the time. Then the time in which the first alternative is told as likely as the label (its
+share stops there), how likely that is, and how often each is right. Then a reliability table over all sets,
+and with ``--picture FILE.png`` (or ``.svg``) the same as a diagram: agreement over confidence for all music
+and for each set, against the diagonal on which a confidence is true, and the share of time that each
+confidence is given.
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ import argparse
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -29,12 +32,13 @@ from understave.harmony.reading import Span
 from understave.harmony.trained import read_trained
 
 Rows = npt.NDArray[np.float64]
-"""One row a stretch: length, confidence, right, among the first three."""
+"""One row a stretch: length, confidence, right, among the first three, first alternative as likely, right."""
 BINS = 10
+Row: TypeAlias = tuple[float, float, bool, bool, bool, bool]
 
 
-def judged(reference: Sequence[Span], predicted: Sequence[Span]) -> Iterator[tuple[float, float, bool, bool]]:
-    """Yield (length, confidence, right, right among the first three) where the two overlap."""
+def judged(reference: Sequence[Span], predicted: Sequence[Span]) -> Iterator[Row]:
+    """Yield what is known of each stretch (see `Rows`) where the two overlap."""
     first = 0
     for ref in reference:
         labels = labels_of(ref)
@@ -46,12 +50,13 @@ def judged(reference: Sequence[Span], predicted: Sequence[Span]) -> Iterator[tup
             length = float(min(ref.end, span.end) - max(ref.start, span.start))
             offered = [(span.key, span.numeral), *((a.key, a.numeral) for a in span.alternatives[:2])]
             found = [label_of(key, numeral) in labels for key, numeral in offered]
-            yield length, span.confidence, found[0], any(found)
+            rival = span.alternatives[0].confidence if span.alternatives else -1.0
+            yield length, span.confidence, found[0], any(found), rival >= span.confidence, any(found[1:2])
 
 
 def figures(rows: Rows) -> tuple[float, float, float, float, float]:
     """Return mean confidence, agreement, calibration error, first three, errors in the least sure fifth."""
-    length, sure, right, three = rows.T
+    length, sure, right, three, _, _ = rows.T
     total = length.sum()
     place = np.clip((sure * BINS).astype(int), 0, BINS - 1)
     gaps = [abs((length * (sure - right))[place == b].sum()) for b in range(BINS)]
@@ -67,9 +72,21 @@ def figures(rows: Rows) -> tuple[float, float, float, float, float]:
     )
 
 
+def rivalry(rows: Rows) -> tuple[float, float, float, float] | None:
+    """Return of the time in which the first alternative is as likely as the label: its share of all time, the
+    mean confidence, the agreement of label and alternative; None where there is none.
+    """
+    length, sure, right, _, level, other = rows.T
+    time = length * level
+    if not time.any():
+        return None
+    shares = (float((time * x).sum() / time.sum()) for x in (sure, right, other))
+    return (float(time.sum() / length.sum()), *shares)  # type: ignore[return-value]
+
+
 def reliability(rows: Rows) -> list[tuple[int, float, float, float]]:
     """Return for each bin that holds any time: its number, share of time, mean confidence, agreement."""
-    length, sure, right, _ = rows.T
+    length, sure, right, *_ = rows.T
     place = np.clip((sure * BINS).astype(int), 0, BINS - 1)
     result = []
     for b in range(BINS):
@@ -154,7 +171,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--picture", type=Path, help="draw the reliability diagram into this file")
     options = parser.parse_args(arguments)
     console = Console()
-    found: dict[str, list[tuple[float, float, bool, bool]]] = {}
+    found: dict[str, list[Row]] = {}
     try:
         pieces = list(corpora.pieces(options.split, options.sets))[:: options.every]
     except corpora.NoDataError as error:
@@ -183,6 +200,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for name, rows in [*by_set.items(), *together.items()]:
         table.add_row(name, *(f"{100 * x:.1f}" for x in figures(rows)))
     console.print(table)
+    even = Table("set", "share of time", "confidence", "label right", "alternative right", title="as likely")
+    for name, rows in [*by_set.items(), *together.items()]:
+        if values := rivalry(rows):
+            even.add_row(name, *(f"{100 * x:.1f}" for x in values))
+    console.print(even)
     lines = Table("confidence", "share of time", "mean confidence", "agreement", title="reliability")
     for b, share, mean, good in reliability(every):
         name = f"{b / BINS:.1f}-{(b + 1) / BINS:.1f}"

@@ -142,8 +142,8 @@ def _one(kept: tuple[Sample, ...], seed: int, number: int, lessons: int, place: 
 
 
 def _sounding(score: Score) -> list[tuple[object, ...]]:
-    """What is heard of a score, and the ids by which it is drawn."""
-    return [(n.ids, n.onset, n.duration, n.pitch) for n in score.notes]
+    """What is heard of a score, and the ids by which it is drawn; unisons have no order of their own."""
+    return sorted(((n.ids, n.onset, n.duration, n.pitch) for n in score.notes), key=str)
 
 
 def _worker(kept: tuple[Sample, ...], asked: argparse.Namespace, first: int, out: int, place: Path) -> None:

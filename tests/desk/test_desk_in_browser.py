@@ -194,6 +194,39 @@ def test_boundaries_move_by_keys_and_by_dragging(page, folder):
     at_rest(page, 0)
 
 
+def test_handles_stand_at_the_chord_where_the_sheet_is_scrolled_and_can_be_dragged(page, folder):
+    last = page.evaluate(f"{SHADOW}.querySelectorAll('button.label').length") - 4
+    choose(page, last)
+    scrolled = page.evaluate("document.querySelector('#the-score .sheet').scrollTop")
+    assert scrolled > 300
+    label = page.locator(f"stave-score button.label[data-label='{last}']").first.bounding_box()
+    first, second = (h.bounding_box() for h in page.locator(".handle").all())
+    # Over the staves whose numeral this is, the one for the beginning by the numeral, the other after it.
+    for box in (first, second):
+        assert 0 < label["y"] - (box["y"] + box["height"]) + box["height"] / 2 < 250
+    middle = first["x"] + first["width"] / 2
+    assert abs(middle - label["x"]) < 40
+    place = page.evaluate("document.querySelector('desk-chord .count').textContent")
+    y = first["y"] + first["height"] / 2
+    page.mouse.move(middle, y)
+    page.mouse.down()
+    page.mouse.move(middle + 30, y, steps=4)
+    page.mouse.move(middle + 60, y, steps=4)
+    # While it is dragged it stays at the height of its staves and under the pointer, as far as beats go.
+    held = page.locator(".handle").first.bounding_box()
+    assert abs(held["y"] - first["y"]) < 2
+    assert abs(held["x"] + held["width"] / 2 - middle - 60) < 60
+    page.mouse.up()
+    at_rest(page, 1)
+    assert page.evaluate("document.querySelector('desk-chord .count').textContent") != place
+    # What is moved is the chord at the end of the piece, not one a screenful above.
+    bars = {int(c.measure) for c in load(folder / "corrections.jsonl")}
+    assert bars
+    assert min(bars) >= int(re.search(r"bar (\d+)", place)[1]) - 1
+    page.locator("body").press("Control+z")
+    at_rest(page, 0)
+
+
 def test_what_is_worth_checking_is_walked_through_by_keyboard_alone(page):
     page.locator("#tab-checks").focus()
     page.keyboard.press("Enter")

@@ -10,14 +10,17 @@ from benchmarks.data import data_folder
 from tests.harmony.small_scores import score_of
 
 from understave.cli.program import main
-from understave.harmony.ground import SAID, functional, mean_confidence
+from understave.harmony.ground import functional, mean_confidence
 from understave.harmony.reading import Span
 from understave.harmony.trained import read_trained
 from understave.score.reader import read_score
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
+from understave.wording import phrasebook
 
 FERRY = Path(__file__).parents[2] / "examples" / "chain-ferry" / "score.musicxml"
+
+SAID = phrasebook("en").phrases["hardly_keys"]
 
 
 def span(start, end, sure, fixed=False):

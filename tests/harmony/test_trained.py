@@ -70,6 +70,8 @@ def test_spans_fill_the_piece_and_carry_their_notes(study):
         total = span.confidence + sum(a.confidence for a in span.alternatives)
         assert 0 <= span.confidence <= 1
         assert total <= 1 + 1e-6
+        # The label is the best of the whole path: nothing beside it is told as likelier.
+        assert all(a.confidence <= span.confidence for a in span.alternatives)
         members = span.numeral.chord(span.key).semitones
         assert all(study.note_by_id[i].midi % 12 in members for i in span.notes)
         assert not any(study.note_by_id[i].midi % 12 in members for i in span.foreign)

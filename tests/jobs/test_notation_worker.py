@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 
 import pytest
 
 from understave.errors import UnderstaveError
+from understave.jobs import notation_worker
 from understave.jobs.notation_worker import NotationWorker
 
 OPTIONS = {"inputFrom": "humdrum", "breaks": "none", "xmlIdSeed": 1}
@@ -33,6 +35,27 @@ def test_a_crash_is_one_sentence_and_the_next_request_works(worker: NotationWork
     with pytest.raises(UnderstaveError, match=r"fatal\.krn is malformed") as caught:
         worker.ask(FATAL, [("getMEI", [])], OPTIONS, "fatal.krn")
     assert "\n" not in str(caught.value)
+    assert worker.ask(GOOD, [("getPageCount", [])], OPTIONS) == [1]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="processes are ended in another way there")
+def test_a_child_that_is_killed_is_not_told_as_a_fault_of_the_file(
+    worker: NotationWorker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    worker.ask(GOOD, [("getPageCount", [])], OPTIONS)
+    exchange = notation_worker._exchange
+
+    def killed(process: subprocess.Popen[bytes], request: bytes, time_limit: float) -> bytes:
+        process.kill()
+        return exchange(process, request, time_limit)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(notation_worker, "_exchange", killed)
+        with pytest.raises(
+            UnderstaveError, match=r"ended from outside while it worked on good\.krn"
+        ) as caught:
+            worker.ask(GOOD, [("getPageCount", [])], OPTIONS, "good.krn")
+    assert "malformed" not in str(caught.value)
     assert worker.ask(GOOD, [("getPageCount", [])], OPTIONS) == [1]
 
 

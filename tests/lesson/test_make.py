@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from pypdf import PdfReader
 
+from understave.digests import digest
 from understave.errors import UnderstaveError
 from understave.harmony import corrections
 from understave.harmony.reading import Correction
 from understave.lesson import build as builder
-from understave.lesson.build import Part, build, digest
+from understave.lesson.build import Part, build
 from understave.lesson.make import LessonOptions, make_lesson
 from understave.score.passage import passage
 from understave.score.reader import read_score
@@ -103,6 +106,20 @@ def test_a_damaged_memory_makes_all_anew(tmp_path):
 def made(tmp_path_factory):
     folder = tmp_path_factory.mktemp("lesson") / "lock-water"
     return make_lesson(PIECE, folder, QUIET)
+
+
+def test_papers_of_a_quiet_lesson_name_no_sounds(made):
+    """Exercises by ear are left out where no sound is made: nothing asks for a file that is not there."""
+    pages = [p for p in made.files if p.suffix == ".pdf"]
+    texts = {p.name: "".join(page.extract_text() for page in PdfReader(p).pages) for p in pages}
+    texts |= {
+        p.name: p.read_text(encoding="utf-8")
+        for p in made.files
+        if p.suffix in (".txt", ".csv", ".json", ".vtt", ".srt")
+    }
+    assert {"exercises.pdf", "handout.pdf", "cards.csv", "script.txt", "lesson.json"} <= set(texts)
+    named = re.compile(r"sounds/|[\w-]+\.(?:mp3|flac|opus|wav)\b")
+    assert {name: named.findall(text) for name, text in texts.items() if named.search(text)} == {}
 
 
 def test_a_lesson_has_its_files(made):

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import io
+
+import pytest
+import typst
+from PIL import Image
 from tests.teaching.test_stops import example
 
+from understave.media import passages
 from understave.media.passages import engraved, parallels, parallels_pdf
 from understave.theory.pitch import Interval
 
@@ -41,3 +47,40 @@ def test_they_are_engraved_row_by_row_with_marks():
         assert (row.earlier is None) == (one == "")
         assert (row.later is None) == (other == "")
     assert parallels_pdf(score, reading, found[:1]).startswith(b"%PDF")
+
+
+def bar_of(height_mm):
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="82mm" height="{height_mm}mm" viewBox="0 0 82 '
+        f'{height_mm}"><rect width="82" height="{height_mm}"/></svg>'
+    )
+
+
+@pytest.mark.parametrize(("paper", "size"), [("a4", (210, 297)), ("us-letter", (215.9, 279.4))])
+@pytest.mark.parametrize("heights", [(90, 90, 90, 90), (400,), (120, 20, 120, 20, 120)])
+def test_rows_never_run_over_the_footer(paper, size, heights, monkeypatch):
+    """Between the rows and the foot of a page there is nothing, however tall the rows are."""
+    pages = []
+    compile_pages = typst.compile
+
+    def compiled(source, **how):
+        made = compile_pages(source, **how, format="png", ppi=25.4)
+        pages.extend([made] if isinstance(made, bytes) else made)
+        return b"%PDF"
+
+    monkeypatch.setattr(passages, "engraved", lambda *_: [(bar_of(h), bar_of(h)) for h in heights])
+    monkeypatch.setattr(passages.typst, "compile", compiled)
+    score, reading, _ = example("lock-water")
+    parallels_pdf(score, reading, parallels(score, reading)[:1], paper)
+    black = 0
+    for data in pages:
+        picture = Image.open(io.BytesIO(data)).convert("L")  # one pixel a millimetre
+        assert picture.size == pytest.approx(size, abs=1)
+        width, height = picture.size
+        foot = picture.crop((0, height - 19, width, height))
+        # The title and the page number stand at the sides; nothing in between, nothing above them.
+        assert foot.crop((width // 3, 0, 2 * width // 3, 19)).getextrema()[0] > 200
+        assert foot.crop((0, 0, width, 3)).getextrema()[0] > 200
+        black += sum(picture.histogram()[:100])
+    # All rows are there, a page high at most, and none is torn.
+    assert black > 2 * 70 * sum(min(h, 190) for h in heights) * 0.5

@@ -36,9 +36,13 @@ def span(start, end, key, numeral, confidence=1.0, *others):
     )
 
 
+def rows_of(*rows):
+    return np.array([[*row, 0, 0] for row in rows], dtype=np.float64)
+
+
 def test_calibration_error_is_that_of_guo_and_others():
     """Bins (0.2, 0.3] and (0.8, 0.9]: 0.4 |0.25 - 0.5| + 0.6 |0.85 - 1| (Guo et al., ICML 2017, eq. 3)."""
-    rows = np.array([[2, 0.25, 1, 1], [2, 0.25, 0, 1], [6, 0.85, 1, 1]], dtype=np.float64)
+    rows = rows_of([2, 0.25, 1, 1], [2, 0.25, 0, 1], [6, 0.85, 1, 1])
     sure, right, error, three, _ = calibration.figures(rows)
     assert (sure, right, error, three) == pytest.approx((0.61, 0.8, 0.19, 1.0))
     assert calibration.reliability(rows) == [
@@ -48,23 +52,36 @@ def test_calibration_error_is_that_of_guo_and_others():
 
 
 def test_the_least_sure_fifth_holds_its_share_of_the_errors():
-    rows = np.array([[1, 0.1, 0, 0], [1, 0.2, 0, 0], [4, 0.6, 0.5, 1], [4, 0.9, 1, 1]], dtype=np.float64)
+    rows = rows_of([1, 0.1, 0, 0], [1, 0.2, 0, 0], [4, 0.6, 0.5, 1], [4, 0.9, 1, 1])
     assert calibration.figures(rows)[4] == pytest.approx(2 / 4)
 
 
 def test_the_first_three_count_alternatives_and_not_the_fourth():
     reference = [span(0, 4, "C", "V7")]
     offered = [("C", "V"), ("G", "V7"), ("C", "V7")]
-    assert [r[2:] for r in calibration.judged(reference, [span(0, 4, "C", "I", 0.4, *offered)])] == [
+    assert [r[2:4] for r in calibration.judged(reference, [span(0, 4, "C", "I", 0.4, *offered)])] == [
         (False, False)
     ]
-    assert [r[2:] for r in calibration.judged(reference, [span(0, 4, "C", "I", 0.4, *offered[1:])])] == [
+    assert [r[2:4] for r in calibration.judged(reference, [span(0, 4, "C", "I", 0.4, *offered[1:])])] == [
         (False, True)
     ]
 
 
+def test_rivals_as_likely_as_the_label_are_counted_by_their_time():
+    reference = [span(0, 8, "C", "V7")]
+    read = [
+        span(0, 2, "C", "I", 0.1, ("C", "V7")),
+        span(2, 4, "C", "V7", 0.1, ("C", "I")),
+        span(4, 6, "C", "I", 0.1, ("C", "ii")),
+        span(6, 8, "C", "V7", 0.4, ("C", "I")),
+    ]
+    found = calibration.rivalry(np.array([*calibration.judged(reference, read)], dtype=np.float64))
+    assert found == pytest.approx((3 / 4, 0.1, 1 / 3, 1 / 3))
+    assert calibration.rivalry(np.array([*calibration.judged(reference, read[3:])], dtype=np.float64)) is None
+
+
 def test_the_diagram_can_be_made_a_picture():
-    rows = np.array([[2, 0.25, 1, 1], [2, 0.35, 0, 1], [6, 0.85, 1, 1]], dtype=np.float64)
+    rows = rows_of([2, 0.25, 1, 1], [2, 0.35, 0, 1], [6, 0.85, 1, 1])
     svg = calibration.picture({"songs": rows}, rows)
     assert svg.count("<circle") == 2 * 3
     assert to_png(svg, 300).startswith(b"\x89PNG")

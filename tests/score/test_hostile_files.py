@@ -3,7 +3,9 @@
 import time
 import zipfile
 from dataclasses import replace
+from fractions import Fraction
 
+import mido
 import pytest
 from lxml import etree
 from musicxml_text import attributes, bar, note, score
@@ -71,6 +73,48 @@ def test_a_bar_that_goes_on_over_many_lines_takes_its_time_once(tmp_path):
     with pytest.raises(UnderstaveError, match="Bar 1 would hold"):
         read_score(written(tmp_path, tune.encode(), "tune.abc"))
     assert time.process_time() - start < 8
+
+
+@pytest.mark.parametrize("meter", ["*M6/99999999999999999999", "*M99999999/4", "*M6/0"])
+def test_a_meter_that_no_music_has_is_not_taken(tmp_path, meter):
+    rows = ["**kern", "*M3/4", "=1", "4c", "4d", "4e", meter, "=2", "2.c", "==", "*-"]
+    start = time.process_time()
+    score = read_score(written(tmp_path, "\n".join(rows).encode(), "piece.krn"))
+    assert time.process_time() - start < 5
+    assert [(m.beats, m.beat_type) for m in score.measures] == [(3, 4), (3, 4)]
+
+
+@pytest.mark.parametrize(("unit", "expected"), [(262144, (4, 4)), (1 << 30, (4, 4)), (8, (3, 8))])
+def test_a_midi_meter_of_bars_without_length_is_not_taken(tmp_path, unit, expected):
+    track = mido.MidiTrack([mido.MetaMessage("time_signature", numerator=3, denominator=unit)])
+    for pitch in (60, 62, 64, 65, 67, 69, 71, 72) * 6:
+        track += [mido.Message("note_on", note=pitch), mido.Message("note_off", note=pitch, time=480)]
+    file = mido.MidiFile(ticks_per_beat=480)
+    file.tracks.append(track)
+    file.save(tmp_path / "piece.mid")
+    start = time.process_time()
+    score = read_score(tmp_path / "piece.mid")
+    assert time.process_time() - start < 5
+    assert (score.measures[0].beat_type == 8) == (expected == (3, 8))
+    assert all(m.length >= Fraction(1, 4) for m in score.measures)
+
+
+def test_a_bar_of_absurd_length_is_refused_in_a_sentence_that_can_be_read(tmp_path):
+    tune = "X:1\nM:4/4\nL:1/4\nK:C\nC4|" + "D999999/7>" * 300 + "E|F4|\n"
+    assert len(refused(tmp_path, tune.encode(), "tune.abc")) < 300
+
+
+@pytest.mark.parametrize("dots", ["0.1", "NaN", "up", "-3", "999999999999", ""])
+def test_dots_of_an_mei_note_that_are_no_number_are_left_out(tmp_path, dots):
+    text = (
+        '<mei xmlns="http://www.music-encoding.org/ns/mei" meiversion="5.0"><music><body><mdiv><score>'
+        '<scoreDef meter.count="4" meter.unit="4"><staffGrp><staffDef n="1" lines="5"/></staffGrp></scoreDef>'
+        '<section><measure n="1"><staff n="1"><layer n="1">'
+        f'<note pname="c" oct="4" dur="1" dots="{dots}"/></layer></staff></measure></section>'
+        "</score></mdiv></body></music></mei>"
+    )
+    (note,) = read_score(written(tmp_path, text.encode(), "piece.mei")).notes
+    assert note.duration == 4
 
 
 def test_a_row_past_the_end_of_its_bar_is_read_as_it_is_written(tmp_path):

@@ -10,8 +10,10 @@ from dataclasses import replace
 
 import pytest
 from lxml import etree
+from tests.findings.build import build, spans_of
 from tests.wording.readings import EXAMPLES, NAMES, piece
 
+from understave.findings.sequences import find_sequences
 from understave.harmony.reading import Reading
 from understave.score.model import Score
 from understave.teaching.exercises import KINDS, Exercise, close_position, exercises
@@ -220,3 +222,62 @@ def test_material_and_solutions_are_scores_like_any_other(name, schema):
 def test_the_same_piece_gives_the_same_exercises():
     score, reading, found = made("lock-water", "intermediate")
     assert exercises(score, reading, "intermediate") == found
+
+
+def prompts(score: Score, reading: Reading, kind: str, level: str) -> list[tuple[Exercise, str]]:
+    found = exercises(score, reading, level, each=9)  # type: ignore[arg-type]
+    return [(e, e.prompt(score)) for e in found if e.kind == kind]
+
+
+def in_common_time(score: Score) -> Score:
+    return replace(score, measures=tuple(replace(m, symbol="common") for m in score.measures))
+
+
+def test_a_root_is_named_for_every_chord_that_is_printed():
+    """Falling fifths, each root with two chords: a pupil sees, hears and plays each of them."""
+    score = build(
+        "E5:4 | F5:4 | D5:4 | E5:4 | C5:4 | D5:4 | B4:4 | C5:4",
+        "C5:4 | C5:4 | B4:4 | B4:4 | A4:4 | A4:4 | G4:4 | G4:4",
+        "G4:4 | A4:4 | F4:4 | G4:4 | E4:4 | F4:4 | D4:4 | E4:4",
+        "C3:2 E3 | F2 A2 | B2 D3 | E2 G2 | A2 C3 | D2 F2 | G2 B2 | C2:4",
+    )
+    text = "C: I:2 I6 IV IV6 viio viio6 iii iii6 vi vi6 ii ii6 V V6 I:4"
+    spans = spans_of(score, text)
+    reading = Reading(spans, find_sequences(score, spans))
+    score = in_common_time(score)
+    found = prompts(score, reading, "continue the sequence", "intermediate")
+    assert found
+    for e, prompt in found:
+        roots = tuple(s.numeral.chord(s.key).root for s in spans if e.start <= s.start < e.end)
+        assert (*e.get("given"), *e.get("going_on")) == roots
+        assert {m.symbol for m in e.material.measures} == {"common"}
+        assert len(e.get("given")) == len({n.onset for n in e.material.notes})
+        assert "C, C, F, F" in prompt
+        assert f"{e.get('count')} chords more" in prompt.replace("nine", "9")
+        # Drawn together, the roots would be fewer than the chords.
+        fewer = tuple(dict.fromkeys(e.get("going_on")))
+        wrong = {"going_on": fewer, "count": len(fewer), "times": e.get("times")[: len(fewer) - len(roots)]}
+        assert verify(replace(e, values=tuple((k, wrong.get(k, v)) for k, v in e.values)), score, reading)
+
+
+def test_of_a_leading_tone_only_chords_that_have_one_warn():
+    """The seventh chord on the second degree of minor has none; that on the fifth has the raised seventh."""
+    score = build(
+        "C5:4 | C5 | B4 | C5",
+        "G4:4 | Ab4 | F4 | G4",
+        "Eb4:4 | D4 | D4 | Eb4",
+        "C3:4 | F3 | G2 | C3",
+        signature=-3,
+    )
+    reading = Reading(spans_of(score, "c: i:4 iiø65 V7 i"))
+    found = {
+        str(e.get("chord")): prompt
+        for e, prompt in prompts(score, reading, "resolve the chord", "intermediate")
+    }
+    assert set(found) == {"iiø65", "V7"}
+    for symbol, shown in (("", score), ("common", in_common_time(score))):
+        asked = [e for e, _ in prompts(shown, reading, "resolve the chord", "intermediate")]
+        assert {m.symbol for e in asked for m in e.material.measures} == {symbol}
+    assert "leading tone" not in found["iiø65"]
+    assert "seventh" in found["iiø65"]
+    assert found["V7"].endswith("Mind the seventh and the leading tone B.")

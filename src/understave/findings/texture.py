@@ -315,7 +315,7 @@ def hand_of(score: Score, staff: int) -> str:
         if part.first_staff <= staff <= part.last_staff:
             if part.last_staff == part.first_staff + 1:
                 return "right hand" if staff == part.first_staff else "left hand"
-            return part.name or "part"
+            return "part" if part.hidden else part.name or "part"
     return "part"
 
 

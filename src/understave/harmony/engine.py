@@ -294,7 +294,7 @@ def _beliefs(
     for (there, other), belief in best:
         if belief < 0.01:
             break
-        alternatives.append(Alternative(there, other, min(belief, max(0.0, spare))))
+        alternatives.append(Alternative(there, other, min(belief, own, max(0.0, spare))))
         spare -= belief
     return own, tuple(alternatives)
 

@@ -14,10 +14,6 @@ from understave.harmony.reading import Span
 
 LEAST = 0.22
 """Mean confidence, by time, under which keys are not spoken of: between what was seen on either side."""
-SAID = (
-    "This music hardly goes by keys in the sense of the 18th and 19th centuries: take keys and numerals as "
-    "guesses, and only the roots and kinds of the chords as a start."
-)
 
 
 def mean_confidence(spans: Sequence[Span]) -> float:

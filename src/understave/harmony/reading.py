@@ -33,7 +33,8 @@ class Span:
     """A stretch of time under one chord in one key.
 
     `notes` are the ids of the chord's own notes sounding in it, `foreign` those of the others.
-    `alternatives` are the next best labels, best first; `confidence` and theirs sum to at most 1.
+    `alternatives` are the next best labels, best first; `confidence` and theirs sum to at most 1, and none
+    has more than the label.
     `fixed` tells that the teacher set it.
     """
 

@@ -295,9 +295,10 @@ def _beliefs(
         rivals = []
         for flat in best[np.argsort(-rest.ravel()[best], kind="stable")]:
             place_of_key, number = (int(x) for x in np.unravel_index(flat, rest.shape))
-            rivals.append(
-                (int(path.keys[place_of_key]), number, float(rest[place_of_key, number] * (1 - own)))
-            )
+            # Shares of what is left over the label would promise too much where it is unsure: such rivals are
+            # right about as often as the label itself (`benchmarks.calibration`), and are told as no more.
+            share = min(float(own), float(rest[place_of_key, number] * (1 - own)))
+            rivals.append((int(path.keys[place_of_key]), number, share))
         result.append(_Belief(float(own), tuple(rivals)))
     return result
 

@@ -15,6 +15,7 @@ import contextlib
 import json
 import os
 import select
+import signal
 import subprocess
 import sys
 import threading
@@ -29,6 +30,9 @@ TIME_LIMIT = 60.0
 """Seconds that one request may take unless the caller says otherwise."""
 MEMORY_LIMIT = 4 << 30
 """Bytes of address space that the child may use, where the system can limit it."""
+
+
+_KILLED = -getattr(signal, "SIGKILL", 9)
 
 
 class NotationWorker:
@@ -73,7 +77,14 @@ class NotationWorker:
                     f"{name} took more than {time_limit:g} seconds to convert; check that it is a sound file."
                 ) from error
             except (OSError, EOFError) as error:
+                ended = self._ended()
                 self._stop()
+                if ended == _KILLED:
+                    # Nothing in a text does this: the system did, short of memory, or a person.
+                    raise UnderstaveError(
+                        f"The notation engine was ended from outside while it worked on {name}; close other "
+                        "programs if memory is short, and try again."
+                    ) from error
                 raise UnderstaveError(
                     f"{name} is malformed and stops the notation engine; check the file and save it again."
                 ) from error
@@ -102,6 +113,15 @@ class NotationWorker:
                 env=worker_environment(),
             )
         return self._process
+
+    def _ended(self) -> int | None:
+        """Return how the child process ended, as `Popen.returncode` has it; None if it still runs."""
+        if self._process is None:
+            return None
+        try:
+            return self._process.wait(1)
+        except subprocess.TimeoutExpired:
+            return None
 
     def _stop(self) -> None:
         if self._process is None:

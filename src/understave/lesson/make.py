@@ -28,7 +28,7 @@ from understave.export.reading_data import reading_csv, reading_json
 from understave.findings import read, with_events
 from understave.harmony import corrections
 from understave.harmony.adopted import read_as
-from understave.harmony.ground import SAID, functional
+from understave.harmony.ground import functional
 from understave.harmony.key_length import trust_for
 from understave.harmony.reading import Correction, Event, Reading
 from understave.harmony.romantext import write_romantext
@@ -225,7 +225,7 @@ def make_lesson(
     folder = open_folder(out)
     faults = _faults(work)
     notes = (
-        *(() if functional(reading.spans) else (SAID,)),
+        *(() if functional(reading.spans) else (phrasebook(asked.language).phrases["hardly_keys"],)),
         *(
             f"What you wrote for the stop {n!r} has no stop now; it stays in {SETTINGS}."
             for n in edits.without_place(work.stops, wishes)
@@ -532,7 +532,7 @@ def _score_files(work: Work, given: Given) -> Files:
 
 
 def _plan_files(work: Work, given: Given) -> Files:
-    annotated = annotated_musicxml(work.score, work.reading, work.chord_symbols)
+    annotated = annotated_musicxml(work.score, work.reading, work.chord_symbols, work.asked.language)
     return {
         "plan.pdf": to_pdf(engrave(work.score, work.reading, _look(work), work.plan)),
         "plan.musicxml": with_plan(annotated, work.score, work.plan),
@@ -548,7 +548,9 @@ def _reading_files(work: Work, given: Given) -> Files:
         "reading.romantext.txt": write_romantext(work.reading, work.score),
         "reading.spans.parquet": spans_parquet(work.score, work.reading),
         "reading.events.parquet": events_parquet(work.score, work.reading),
-        "annotated.musicxml": annotated_musicxml(work.score, work.reading, work.chord_symbols),
+        "annotated.musicxml": annotated_musicxml(
+            work.score, work.reading, work.chord_symbols, work.asked.language
+        ),
         "annotated.mei": annotated_mei(work.score, work.reading),
     }
 
@@ -567,7 +569,7 @@ def _card_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
     texts = [t for s in work.stops for t in (s.title, s.question, s.answer, s.say[asked.level])]
     terms = glossary([*texts, *(e.prompt(work.score, asked.language) for e in found)], book)
     cards = flash_cards(work.score, found, work.stops, terms, asked.language, pictures)
-    return {"cards.csv": cards_csv(cards), **drawn}
+    return {"cards.csv": cards_csv(cards, asked.language), **drawn}
 
 
 def _exercise_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
@@ -609,7 +611,7 @@ def _talk_files(work: Work, given: Given) -> Files:
     return {
         "lesson.json": lesson_json(work.score, work.stops, asked.level, asked.language),
         "script.txt": cues.script(talk),
-        "cues.csv": cues.cue_sheet(talk),
+        "cues.csv": cues.cue_sheet(talk, asked.language),
         "chapters.txt": cues.chapter_list(talk),
         "chapters.vtt": cues.chapters_webvtt(talk),
         "captions.vtt": cues.webvtt(talk),

@@ -73,13 +73,18 @@ class Note:
         return f"<Note {self.id} {self.pitch} at {self.onset} for {self.duration}>"
 
 
+SYMBOLS = ("common", "cut")
+"""Signs that stand for a meter, named as in MusicXML 4.0 (``time-symbol``) and MEI 5 (``data.METERSIGN``)."""
+
+
 @dataclass(frozen=True, slots=True, repr=False)
 class Measure:
     """One measure as written; `number` is as printed (``"0"`` for a pickup, ``"12a"`` allowed).
 
     `length` is what the measure holds, `full_length` what its meter says; they differ in pickups
     and split measures. `offset` is where in the meter the measure begins: 0 except in a pickup or
-    the second half of a split measure, so that beat positions stay right there.
+    the second half of a split measure, so that beat positions stay right there. `symbol` is the sign
+    that stands for the meter: ``"common"`` (C), ``"cut"`` (C with a stroke), or ``""`` for figures.
     """
 
     id: str
@@ -95,6 +100,7 @@ class Measure:
     repeat_start: bool = False
     repeat_end: bool = False
     ending: tuple[int, ...] = ()
+    symbol: str = ""
     # Asked for at every turn, like the end of a note.
     end: Fraction = field(init=False, repr=False, compare=False)
     """Start of the next measure."""
@@ -134,12 +140,16 @@ class Direction:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A printed part: its name and the range of staves (1-based, inclusive) that belong to it."""
+    """A printed part: its name and the range of staves (1-based, inclusive) that belong to it.
+
+    `hidden` tells that the name is kept in the file and not printed.
+    """
 
     id: str
     name: str
     first_staff: int
     last_staff: int
+    hidden: bool = False
 
 
 @dataclass(frozen=True, repr=False)

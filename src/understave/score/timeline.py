@@ -17,6 +17,8 @@ from understave.score.model import Measure, Note
 
 LONGEST = 2000
 """Quarter notes that a bar may hold; far above any real one, and low enough to be written out."""
+MOST_BEATS, SMALLEST_BEAT = 1000, 512
+"""A meter has fewer beats, none smaller than this part of a whole note; any other is damaged."""
 ROUNDING = Fraction(1, 16)
 """Largest gap, in quarter notes, across which a tie is still joined in files with rounded times."""
 
@@ -238,8 +240,15 @@ def number_of(text: str) -> str:
     return m[1] if m else ""
 
 
+_ROUND_FROM = 10**6
+
+
 def plain(value: Fraction) -> str:
-    """Return a number of quarter notes as people write it: ``"3.5"``, ``"2 2/3"``."""
+    """Return a number of quarter notes as people write it: ``"3.5"``, ``"2 2/3"``; long ones rounded."""
+    if value >= _ROUND_FROM:
+        return f"over {_ROUND_FROM}"
+    if value.denominator > _ROUND_FROM:
+        return f"about {float(value):g}"
     whole, rest = divmod(value, 1)
     if not rest:
         return str(whole)

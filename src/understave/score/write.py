@@ -435,8 +435,8 @@ def _attributes(
         _sub(key, "fifths", m.signature - (shift.fifths if shift.semitones else 0))
         if m.mode:
             _sub(key, "mode", m.mode)
-    if before is None or (before.beats, before.beat_type) != (m.beats, m.beat_type):
-        time = _sub(e, "time")
+    if before is None or (before.beats, before.beat_type, before.symbol) != (m.beats, m.beat_type, m.symbol):
+        time = _sub(e, "time", **({"symbol": m.symbol} if m.symbol else {}))
         _sub(time, "beats", m.beats)
         _sub(time, "beat-type", m.beat_type)
     if before is None and w.staves > 1:
@@ -672,7 +672,7 @@ def build(score: Score) -> tuple[Element, tuple[Note, ...]]:
     listed = _sub(root, "part-list")
     for k, part in enumerate(score.parts):
         p = _sub(listed, "score-part", id=f"P{k + 1}")
-        _sub(p, "part-name", part.name)
+        _sub(p, "part-name", part.name, **({"print-object": "no"} if part.hidden else {}))
     bars, ids = cut(score)
     names = name_voices(score)
     voice_of: dict[str, str] = {}

@@ -24,7 +24,7 @@ from understave.score.passage import passage
 from understave.score.write import with_source
 from understave.teaching.carried import carry
 from understave.teaching.contrasts import diatonic_neighbour
-from understave.teaching.reduction import block_chords, reduced
+from understave.teaching.reduction import block_chords, joined, reduced
 from understave.teaching.verification import verify
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
@@ -410,7 +410,10 @@ def _resolve_chord(score: Score, reading: Reading, level: Level) -> Iterator[Exe
         measure = score.measure_at(s.start)
         bar = Fraction(4)
         signature = s.key.signature if abs(s.key.signature) <= 7 else measure.signature
-        measures = tuple(Measure(f"m{k}", k, str(k + 1), k * bar, bar, 4, 4, signature) for k in range(2))
+        symbol = measure.symbol if (measure.beats, measure.beat_type) == (4, 4) else ""
+        measures = tuple(
+            Measure(f"m{k}", k, str(k + 1), k * bar, bar, 4, 4, signature, symbol=symbol) for k in range(2)
+        )
         times = [(Fraction(0), bar), (bar, 2 * bar)]
         spans = tuple(Span(lo, hi, h.key, h.numeral, 1.0) for (lo, hi), h in zip(times, two, strict=True))
         whole = block_chords(times, led, measures)
@@ -467,7 +470,7 @@ def _play(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
         first = max(0, score.measure_at(e.start).index - (0 if level == "beginner" else 1))
         last = score.measure_at(end).index
         start, stop = score.measures[first].start, score.measures[last].end
-        own = [s for s in reading.spans if s.start < stop and s.end > start]
+        own = joined(reading.spans, start, stop)
         if last - first > 4 or not 2 <= len(own) <= 8 or len({s.key for s in own}) > 1:
             continue
         if level == "beginner" and any(_is_chromatic(s) for s in own):
@@ -521,11 +524,14 @@ def _sequence(score: Score, reading: Reading, level: Level) -> Iterator[Exercise
         given = max(3, period + 1) if level == "intermediate" else max(2, period + 1)
         if given + 2 > len(times):
             continue
-        stop = times[given]
-        if not isinstance(stop, Fraction):
+        begin, stop = times[0], times[given]
+        if not isinstance(stop, Fraction) or not isinstance(begin, Fraction):
             continue
         first, last = _bars_of(score, e.start, e.end)
         whole, labels = reduced(score, reading, first=first, last=last)
+        # Two chords on one root are one step of the pattern, but two chords to see and to play.
+        shown = joined(reading.spans, begin, stop)
+        hidden = joined(reading.spans, stop, e.end)
         cut = stop - score.measures[first].start
         asked = with_source(
             replace(
@@ -546,10 +552,10 @@ def _sequence(score: Score, reading: Reading, level: Level) -> Iterator[Exercise
             (
                 ("at", e.start),
                 ("key", key),
-                ("given", roots[:given]),
-                ("going_on", roots[given:]),
-                ("times", times),
-                ("count", len(roots) - given),
+                ("given", tuple(s.numeral.chord(s.key).root for s in shown)),
+                ("going_on", tuple(s.numeral.chord(s.key).root for s in hidden)),
+                ("times", tuple(s.start for s in (*shown, *hidden))),
+                ("count", len(hidden)),
                 ("pattern", e.label),
             ),
             material=asked,

@@ -48,7 +48,7 @@ def reduce(
     if not spans:
         raise UnderstaveError("These bars cannot be reduced to chords: nothing sounds in them.")
     interval = Interval(0, 0) if key is None else interval_between(spans[0].key, key)
-    steps = _joined(spans, start, end)
+    steps = joined(spans, start, end)
     harmonies = [Harmony(moved_key(s.key, interval), s.numeral) for s in steps]
     voicings = lead(harmonies, TWO_HANDS, *_wishes(score, reading, steps, interval))
     return block_chords(
@@ -96,8 +96,8 @@ def voices_of(reduction: Score) -> tuple[tuple[Fraction, Voicing], ...]:
 
 def faults_of(reduction: Score, reading: Reading) -> tuple[Fault, ...]:
     """Return what is wrong with a reduction's voice leading, by its own reading (see `reduced`)."""
-    joined = _joined(list(reading.spans), Fraction(0), reduction.end)
-    return faults([Harmony(s.key, s.numeral) for s in joined], [v for _, v in voices_of(reduction)])
+    steps = joined(reading.spans, Fraction(0), reduction.end)
+    return faults([Harmony(s.key, s.numeral) for s in steps], [v for _, v in voices_of(reduction)])
 
 
 def block_chords(
@@ -158,10 +158,14 @@ def _measures(score: Score, first: int | None, last: int | None) -> tuple[Measur
     return score.measures[lo : hi + 1]
 
 
-def _joined(spans: Sequence[Span], start: Fraction, end: Fraction) -> list[Span]:
-    """Return spans cut to two moments, neighbours of one label drawn together."""
+def joined(spans: Sequence[Span], start: Fraction, end: Fraction) -> list[Span]:
+    """Return the spans between two moments, cut to them, neighbours of one label drawn together: these are
+    the chords that a reduction of this stretch prints.
+    """
     found: list[Span] = []
     for s in spans:
+        if s.end <= start or s.start >= end:
+            continue
         here = replace(s, start=max(s.start, start), end=min(s.end, end))
         if found and (found[-1].key, found[-1].numeral) == (s.key, s.numeral):
             found[-1] = replace(found[-1], end=here.end)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from fractions import Fraction
-from itertools import combinations, pairwise
+from itertools import combinations, groupby, pairwise
 from typing import TYPE_CHECKING
 
 from understave.harmony.reading import Detail, Reading, Span
@@ -243,7 +243,9 @@ def _chord(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
 def _play(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
     targets = [k for k in _tuple(e.get("targets")) if isinstance(k, Key)]
     start, stop = score.measures[e.first].start, score.measures[e.last].end
-    own = [s for s in reading.spans if s.start < stop and s.end > start]
+    inside = [s for s in reading.spans if s.start < stop and s.end > start]
+    # A label that stands twice running is one chord.
+    own = [next(same) for _, same in groupby(inside, key=lambda s: (s.key, s.numeral))]
     home = e.get("key")
     if not own or home != own[0].key or not isinstance(home, Key):
         yield "the piece is in another key there"
@@ -283,11 +285,17 @@ def _sequence(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
         if s is None or s.numeral.chord(s.key).root != root:
             yield f"the chord at {moment} has another root"
     # The pattern, in staff steps from root to root, comes again after one or two chords.
-    letters = ["CDEFGAB".index(p.letter) for p in roots]
+    letters = [k for k, _ in groupby("CDEFGAB".index(p.letter) for p in roots)]
     moves = [(b - a) % 7 for a, b in pairwise(letters)]
     period = next((k for k in (1, 2) if all(a == b for a, b in zip(moves, moves[k:], strict=False))), 0)
-    if not period or len(given) <= period:
+    if not period or len(list(groupby(given))) <= period:
         yield "the roots do not go on as they began"
+    if e.solutions:
+        # One struck again after a bar line is the same chord: its notes have its number.
+        moved = score.measures[e.first].start
+        printed = {n.id.split(".")[0] for n in e.solutions[0][0].notes if times[0] <= n.onset + moved < e.end}
+        if len(printed) != len(roots):
+            yield "there are not as many roots as chords"
     if e.material is not None:
         stop = times[len(given)] - score.measures[e.first].start
         if any(n.onset >= stop for n in e.material.notes):

@@ -24,6 +24,7 @@ from understave.score.readers.abc_fields import (
     layout_of,
     meter_of,
     staves_of,
+    symbol_of,
     tempo_of,
     text_of,
 )
@@ -116,6 +117,7 @@ class _Bar:
     repeat_end: bool = False
     ending: tuple[int, ...] = ()
     fresh: bool = False
+    symbol: str = ""
     marks: list[tuple[str, str, float | None]] = field(default_factory=list)
 
     filled: dict[int, Fraction] = field(default_factory=dict)
@@ -147,6 +149,7 @@ class _Voice:
     unit: Fraction
     bars: list[_Bar] = field(default_factory=list)
     bar: _Bar | None = None
+    symbol: str = ""
     layer: int = 0
     accidentals: dict[tuple[str, int | None], int] = field(default_factory=dict)
     tied: dict[tuple[str, int], int] = field(default_factory=dict)
@@ -175,6 +178,7 @@ class _Tune:
     key: AbcKey = field(default_factory=AbcKey)
     layout: Layout = field(default_factory=Layout)
     meter: tuple[int, int] | None = None
+    symbol: str = ""
     unit: Fraction | None = None
     tempo: str = ""
     voices: dict[str, _Voice] = field(default_factory=dict)
@@ -255,7 +259,9 @@ def _voice(tune: _Tune) -> _Voice:
     if tune.current not in tune.voices:
         layout = layout_of(tune.layouts.get(tune.current, ""), tune.layout)
         unit = tune.unit or _default_unit(tune.meter)
-        tune.voices[tune.current] = _Voice(tune.current, layout, tune.key, tune.meter, unit)
+        tune.voices[tune.current] = _Voice(
+            tune.current, layout, tune.key, tune.meter, unit, symbol=tune.symbol
+        )
     return tune.voices[tune.current]
 
 
@@ -362,13 +368,14 @@ def _meter_field(tune: _Tune, value: str) -> None:
     meter = meter_of(value)
     if not meter and value.strip().lower() not in ("", "none"):
         _not_understood(tune, "M", value)
+    symbol = symbol_of(value)
     if not tune.in_body:
-        tune.meter = meter
+        tune.meter, tune.symbol = meter, symbol
         return
     voice = _voice(tune)
-    voice.meter = meter
+    voice.meter, voice.symbol = meter, symbol
     if voice.bar and not voice.bar.events:
-        voice.bar.meter = meter
+        voice.bar.meter, voice.bar.symbol = meter, symbol
 
 
 def _lyrics(voice: _Voice, text: str) -> None:
@@ -536,7 +543,12 @@ def _head(tune: _Tune, voice: _Voice, m: re.Match[str]) -> _Head:
 def _bar(voice: _Voice) -> _Bar:
     if voice.bar is None:
         voice.bar = _Bar(
-            voice.meter, voice.key, repeat_start=voice.repeat_start, ending=voice.ending, fresh=voice.fresh
+            voice.meter,
+            voice.key,
+            repeat_start=voice.repeat_start,
+            ending=voice.ending,
+            fresh=voice.fresh,
+            symbol=voice.symbol,
         )
         voice.repeat_start = voice.fresh = False
     return voice.bar
@@ -717,6 +729,7 @@ def _measure(here: list[_Bar], index: int, start: Fraction, length: Fraction) ->
         repeat_start=any(b.repeat_start for b in here),
         repeat_end=any(b.repeat_end for b in here),
         ending=next((b.ending for b in here if b.ending), ()),
+        symbol=first.symbol if first.meter else "",
     )
 
 

@@ -91,6 +91,11 @@ def meter_of(text: str) -> tuple[int, int] | None:
     return (beats, unit) if 0 < beats < 1000 and 0 < unit < 1000 else None
 
 
+def symbol_of(text: str) -> str:
+    """Return the sign that ``M:`` asks for: ``"common"`` for ``C``, ``"cut"`` for ``C|``, else ``""``."""
+    return {"C": "common", "C|": "cut"}.get(text.strip().upper(), "")
+
+
 def tempo_of(text: str, unit: Fraction) -> tuple[str, float | None]:
     """Read ``Q:``; return its words and quarter notes a minute."""
     words = " ".join(text_of(w) for w in re.findall(r'"([^"]*)"', text))

@@ -21,7 +21,14 @@ from understave.score.model import Direction, Measure, Note, Part, Score
 from understave.score.plain_text import printable
 from understave.score.readers.humdrum_spines import Row, rows_of
 from understave.score.ties import mark_both_ends
-from understave.score.timeline import Written, join_ties, lay_out, meter_filled_by
+from understave.score.timeline import (
+    MOST_BEATS,
+    SMALLEST_BEAT,
+    Written,
+    join_ties,
+    lay_out,
+    meter_filled_by,
+)
 from understave.score.write import with_source
 from understave.theory.pitch import Pitch
 
@@ -29,6 +36,7 @@ _PITCH = re.compile(r"(([a-g])\2*|([A-G])\3*)(#+|-+|n?)([XxyY]*)([<>]?)")
 _DURATION = re.compile(r"(\d{1,4})(?:%(\d{1,3}))?(\.*)")
 _RECORD = re.compile(r"!!!\s*([A-Za-z0-9_-]+)[^:]*:\s*(.*)")
 _METER = re.compile(r"\*M(\d+(?:\+\d+)*)/(\d+)$")
+_SIGN = re.compile(r"\*met\([cC](\|)?\)")
 _SIGNATURE = re.compile(r"\*k\[([a-gA-G#n-]*)\]")
 _KEY = re.compile(r"\*([A-Ga-g])[#-]*:")
 _OTTAVA = re.compile(r"\*(X?)(8|15)(va|ba|vb|ma|mb)$")
@@ -54,6 +62,8 @@ class _Staff:
     signature: int = 0
     mode: str | None = None
     meter: tuple[int, int] | None = None
+    symbol: str = ""
+    symbol_from: Fraction | None = None
     octave: int = 0
     ottava_start: Fraction = Fraction(0)
 
@@ -255,6 +265,7 @@ def _bar(reader: _Reader, rows: Sequence[Row]) -> None:
             mode=top.mode,
             repeat_start=reader.repeat_start,
             ending=reader.ending,
+            symbol=top.symbol if top.meter else "",
         )
     )
     if best.slips:
@@ -274,7 +285,7 @@ def _meter_ahead(reader: _Reader, rows: Sequence[Row]) -> tuple[int, int] | None
 
 def _meter(m: re.Match[str]) -> tuple[int, int] | None:
     beats, unit = sum(map(int, m[1].split("+"))), int(m[2])
-    return (beats, unit) if beats and unit else None
+    return (beats, unit) if 0 < beats < MOST_BEATS and 0 < unit <= SMALLEST_BEAT else None
 
 
 def _is_data(row: Row) -> bool:
@@ -578,6 +589,10 @@ def _tempo(reader: _Reader, moment: Fraction, text: str, value: float | None) ->
 def _interpretation(reader: _Reader, staff: _Staff, token: str, moment: Fraction) -> None:
     if m := _METER.match(token):
         staff.meter = _meter(m) or staff.meter
+        # Figures end the sign that stood before, unless it comes with them, in the row before or after.
+        staff.symbol = staff.symbol if staff.symbol_from == moment else ""
+    elif m := _SIGN.fullmatch(token):
+        staff.symbol, staff.symbol_from = "cut" if m[1] else "common", moment
     elif m := _SIGNATURE.match(token):
         staff.signature = m[1].count("#") - m[1].count("-")
         staff.mode = None

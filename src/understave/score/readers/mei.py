@@ -12,18 +12,19 @@ import re
 from collections import Counter
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from typing import TypeAlias
 
 from lxml import etree
 
 from understave.errors import UnderstaveError
 from understave.score import xmltree
 from understave.score.accidentals import key_alteration
-from understave.score.model import Direction, Measure, Note, Part, Score
+from understave.score.model import SYMBOLS, Direction, Measure, Note, Part, Score
 from understave.score.proposals import take_out_proposals
 from understave.score.readers.mei_marks import Mark, Place, apply_marks
 from understave.score.readers.mei_tree import XML_ID, children, number, reference, tag, text_of, whole
 from understave.score.small_print import with_small_print
-from understave.score.timeline import Written, join_ties, lay_out
+from understave.score.timeline import MOST_BEATS, SMALLEST_BEAT, Written, join_ties, lay_out
 from understave.score.write import with_source
 from understave.theory.pitch import Interval, Pitch
 
@@ -45,6 +46,10 @@ _ARTICULATIONS = {
 }  # fmt: skip
 
 
+Meter: TypeAlias = tuple[int, int, str]
+"""Beats, beat unit and symbol (see `Measure`)."""
+
+
 @dataclass
 class _Staff:
     """What is known of one staff while walking: where it stands and what is in force on it, as written."""
@@ -55,7 +60,7 @@ class _Staff:
     ppq: int | None = None
     signature: int = 0
     mode: str | None = None
-    meter: tuple[int, int] | None = None
+    meter: Meter | None = None
     default_duration: str | None = None
 
 
@@ -69,7 +74,7 @@ class _Reader:
     accidentals_inferred: bool
     staves: dict[str, _Staff] = field(default_factory=dict)
     parts: list[Part] = field(default_factory=list)
-    score_meter: tuple[int, int] | None = None
+    score_meter: Meter | None = None
     bars: list[Measure] = field(default_factory=list)
     implicit: set[int] = field(default_factory=set)
     fresh: set[int] = field(default_factory=set)
@@ -335,13 +340,13 @@ def _transposition(element: etree._Element) -> Interval:
     return Interval(steps, semitones)
 
 
-def _meter_of(element: etree._Element) -> tuple[int, int] | None:
+def _meter_of(element: etree._Element) -> Meter | None:
     group = next((c for c in children(element) if tag(c) == "meterSigGrp"), None)
     if group is not None:
         several = [m for m in (_meter_of_sig(s) for s in children(group) if tag(s) == "meterSig") if m]
         if several and group.get("func") in ("mixed", "alternating") and group.get("func") == "mixed":
-            unit = max(u for _, u in several)
-            return sum(b * unit // u for b, u in several), unit
+            unit = max(u for _, u, _ in several)
+            return sum(b * unit // u for b, u, _ in several), unit, ""
         return several[0] if several else None
     own = (
         element
@@ -353,16 +358,17 @@ def _meter_of(element: etree._Element) -> tuple[int, int] | None:
     return _meter(element.get("meter.count"), element.get("meter.unit"), element.get("meter.sym"))
 
 
-def _meter_of_sig(element: etree._Element) -> tuple[int, int] | None:
+def _meter_of_sig(element: etree._Element) -> Meter | None:
     return _meter(element.get("count"), element.get("unit"), element.get("sym"))
 
 
-def _meter(count: str | None, unit: str | None, symbol: str | None) -> tuple[int, int] | None:
+def _meter(count: str | None, unit: str | None, symbol: str | None) -> Meter | None:
+    sign = symbol if symbol in SYMBOLS else ""
     numbers = [int(x) for x in re.findall(r"\d+", count or "")]
     base = whole(unit)
-    if numbers and base and sum(numbers) > 0 and base > 0:
-        return sum(numbers), base
-    return {"common": (4, 4), "cut": (2, 2)}.get(symbol or "")
+    if numbers and base and 0 < sum(numbers) < MOST_BEATS and 0 < base <= SMALLEST_BEAT:
+        return sum(numbers), base, sign
+    return {"common": (4, 4, sign), "cut": (2, 2, sign)}.get(sign)
 
 
 def _key_of(element: etree._Element) -> tuple[int, str | None] | None:
@@ -434,6 +440,7 @@ def _measure(reader: _Reader, element: etree._Element, ending: tuple[int, ...]) 
         repeat_start=reader.pending_repeat or left in ("rptstart", "rptboth"),
         repeat_end=right in ("rptend", "rptboth"),
         ending=ending,
+        symbol=meter[2],
     )
     reader.pending_repeat = right in ("rptstart", "rptboth")
     if not bar.number:
@@ -475,25 +482,25 @@ def _bar_end(reader: _Reader, ends: list[Fraction]) -> Fraction:
     """Return where the fullest layer ends; a layer off by rounded ticks does not shift later bars."""
     latest = max(ends, default=Fraction(0))
     meters = [s.meter for s in reader.staves.values() if s.meter]
-    near = [Fraction(4 * b, u) for b, u in meters] + ends
+    near = [Fraction(4 * b, u) for b, u, _ in meters] + ends
     fits = [e for e in near if abs(e - latest) <= _ROUNDING]
     return min(fits, key=lambda e: (e.denominator, -e), default=latest)
 
 
-def _bar_meter(reader: _Reader, filled: Fraction) -> tuple[int, int]:
+def _bar_meter(reader: _Reader, filled: Fraction) -> Meter:
     meters = [s.meter for s in reader.staves.values() if s.meter] or (
         [reader.score_meter] if reader.score_meter else []
     )
-    for beats, unit in meters:
+    for beats, unit, symbol in meters:
         if Fraction(4 * beats, unit) == filled:
-            return beats, unit
+            return beats, unit, symbol
     if meters:
         return meters[0]
     reader.warn("The score states no meter; each bar was taken to be as long as what it holds.")
     unit = 4
     while filled and (filled * unit / 4).denominator > 1 and unit < 64:
         unit *= 2
-    return (max(1, int(filled * unit / 4)), unit) if filled else (4, 4)
+    return (max(1, int(filled * unit / 4)), unit, "") if filled else (4, 4, "")
 
 
 def _note_tuplet_spans(reader: _Reader, measure: etree._Element) -> None:
@@ -629,7 +636,7 @@ class _Layer:
 
     def _repeat_beat(self, element: etree._Element, name: str) -> None:
         reader, staff = self.reader, self.reader.staves[self.staff]
-        beats, unit = staff.meter or (4, 4)
+        beats, unit, _ = staff.meter or (4, 4, "")
         length = Fraction(2 * beats, unit) if name == "halfmRpt" else Fraction(4, unit)
         if name == "beatRpt" and beats % 3 == 0 and beats > 3 and unit >= 8:
             length *= 3
@@ -643,13 +650,14 @@ class _Layer:
         gestural = element.get("dur.ges", "")
         written = element.get("dur") or staff.default_duration
         ppq = whole(element.get("dur.ppq"))
-        dots = element.get("dots") or len([c for c in element if tag(c) == "dot"])
+        dots = whole(element.get("dots")) or len([c for c in element if tag(c) == "dot"])
         if gestural.endswith("p"):
             ppq = whole(gestural[:-1])
         elif re.fullmatch(r"\d+r", gestural):
             return Fraction(4, int(gestural[:-1]) or 1)
         elif gestural in _LONG or gestural.isdigit():
-            written, dots = gestural, element.get("dots.ges") or dots
+            written, dots = gestural, whole(element.get("dots.ges")) or dots
+        dots = max(0, min(dots, 8))
         nominal = None
         if written in _LONG:
             nominal = _LONG[written]
@@ -661,7 +669,7 @@ class _Layer:
                 "mensural and tablature files cannot be read."
             )
         if nominal is not None:
-            nominal *= (2 - Fraction(1, 2 ** min(int(dots), 8))) * ratio
+            nominal *= (2 - Fraction(1, 2**dots)) * ratio
             nominal *= _tuplet_ratio(element) or 1
         # Ticks may be rounded, so the written value stands unless they differ by a whole tick.
         if ppq is not None and staff.ppq and (nominal is None or abs(nominal * staff.ppq - ppq) >= 1):

@@ -36,6 +36,7 @@ from understave.score.timeline import lay_out, meter_filled_by, sort_key
 from understave.score.write import with_source
 from understave.theory.key import Key
 
+_SHORTEST_BAR = Fraction(1, 16)  # of a whole note; a damaged meter of less would make bars without end
 _LONGEST = 20000  # quarter notes; the longest piano works have far fewer
 _DRUMS = 9  # channel 10, counted from 0
 _SUSTAIN = 64
@@ -144,7 +145,7 @@ def _events(midi: mido.MidiFile) -> _File:
                 file.pedals.append((tick, m.value >= 64))
             elif m.type == "set_tempo" and m.tempo > 0:
                 file.tempos.append((tick, m.tempo))
-            elif m.type == "time_signature" and m.numerator and m.denominator:
+            elif m.type == "time_signature" and Fraction(m.numerator, m.denominator) >= _SHORTEST_BAR:
                 file.meters.append((tick, m.numerator, m.denominator))
             elif m.type == "key_signature":
                 key = _key(m.key)

@@ -106,7 +106,7 @@ class _Frame:
     number: str
     implicit: bool
     length: Fraction = Fraction(0)
-    meter: tuple[int, int] = (4, 4)
+    meter: tuple[int, int, str] = (4, 4, "")
     signature: tuple[int, str | None] = (0, None)
     repeat_start: bool = False
     repeat_end: bool = False
@@ -288,10 +288,14 @@ def _credits(root: Element) -> dict[str, str]:
     return found
 
 
-def _part_names(root: Element) -> dict[str, str]:
+def _part_names(root: Element) -> dict[str, tuple[str, bool]]:
+    """Return each part's name and whether it is hidden; what is displayed in its place decides."""
     names = {}
     for p in root.iterfind("part-list/score-part"):
-        names[p.get("id", "")] = " ".join((p.findtext("part-name") or "").split())
+        name = " ".join((p.findtext("part-name") or "").split())
+        said = p.iterchildren("part-name", "part-name-display")
+        shown = [e for e in said if "".join(str(t) for t in e.itertext()).strip()]
+        names[p.get("id", "")] = name, bool(shown) and shown[-1].get("print-object") == "no"
     return names
 
 
@@ -376,7 +380,7 @@ def _frame_meters(frames: list[_Frame], bars_of: list[list[Bar]], meters: list[t
             frame.length = full
 
 
-def _full(meter: tuple[int, int]) -> Fraction:
+def _full(meter: tuple[int, int, str]) -> Fraction:
     return Fraction(4 * meter[0], meter[1])
 
 
@@ -416,6 +420,7 @@ def _measures(frames: list[_Frame]) -> tuple[tuple[Measure, ...], tuple[str, ...
                 repeat_start=f.repeat_start,
                 repeat_end=f.repeat_end,
                 ending=f.ending,
+                symbol=f.meter[2],
             )
             for i, f in enumerate(frames)
         ],
@@ -464,9 +469,10 @@ def read_tree(root: Element, name: str) -> Score:
     staff = 1
     for p, (part, bars) in enumerate(zip(parts, bars_of, strict=True)):
         own = part.get("id") or f"P{p + 1}"
-        label = names.get(own) or f"part {p + 1}"
+        printed, hidden = names.get(own, ("", False))
+        label = printed or f"part {p + 1}"
         last = staff + staff_count(part) - 1
-        score_parts.append(Part(own, names.get(own, ""), staff, last))
+        score_parts.append(Part(own, printed, staff, last, hidden))
         if len(bars) != len(frames):
             warnings.append(f"The {label} stops after {len(bars)} of {len(frames)} bars.")
         heads: list[Written] = []

@@ -15,6 +15,7 @@ from functools import lru_cache
 
 from lxml import etree
 
+from understave.score.model import SYMBOLS
 from understave.score.xmltree import elements
 from understave.theory.pitch import Interval
 
@@ -328,7 +329,7 @@ def walk_bar(measure: Element, state: State, meter: Meter) -> tuple[Bar, State]:
 
 
 def _meter(time: Element) -> Meter:
-    """Return beats and beat type of a time element; None without a meter (senza misura)."""
+    """Return beats, beat type and symbol of a time element; None without a meter (senza misura)."""
     total = Fraction(0)
     largest = 1
     types = time.findall("beat-type")
@@ -340,18 +341,19 @@ def _meter(time: Element) -> Meter:
     if not total:
         return None
     count = total * largest
-    return (int(count), largest) if count.denominator == 1 else (count.numerator, largest * count.denominator)
+    symbol = time.get("symbol", "") if time.get("symbol") in SYMBOLS else ""
+    return count.numerator, largest * count.denominator, symbol
 
 
-def meter_of_length(length: Fraction) -> tuple[int, int]:
+def meter_of_length(length: Fraction) -> tuple[int, int, str]:
     """Return beats and beat type that hold a length in quarter notes: the meter of a bar without one."""
     if length <= 0:
-        return (4, 4)
+        return (4, 4, "")
     unit = 4
     while (length * unit / 4).denominator != 1 and unit < 1024:
         unit *= 2
     count = length * unit / 4
-    return (count.numerator, unit * count.denominator)
+    return (count.numerator, unit * count.denominator, "")
 
 
 def staff_count(part: Element) -> int:
@@ -364,8 +366,8 @@ def staff_count(part: Element) -> int:
     return most
 
 
-Meter = tuple[int, int] | None
-"""Beats and beat type; None without a meter (senza misura)."""
+Meter = tuple[int, int, str] | None
+"""Beats, beat type and symbol (see `Measure`); None without a meter (senza misura)."""
 
 
 def _meter_changes(part: Element) -> dict[int, Meter]:
