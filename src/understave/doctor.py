@@ -120,7 +120,7 @@ def _networks() -> str:
     from understave.harmony.model.network import load
 
     load()
-    return "the three that read chords and keys are loaded"
+    return "what reads chords and keys is loaded"
 
 
 def _engraver() -> str:

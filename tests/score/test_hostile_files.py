@@ -214,3 +214,21 @@ def test_the_time_that_slurs_take_grows_as_their_number_does(tmp_path, closed):
     seconds(tmp_path, 5, closed)
     few, many = seconds(tmp_path, 25, closed), seconds(tmp_path, 200, closed)
     assert many < 8 * 4 * max(few, 0.01)
+
+
+def test_a_zip_with_an_entry_without_a_name_is_refused(tmp_path):
+    data = packed(("META-INF/container.xml", container(("s.xml", ""))), ("s.xml", one_note("C4")), ("q", b""))
+    # APPNOTE 4.3.12 and 4.3.16: the length of a name and its place in an entry; the size of all entries.
+    entry, end = data.rindex(b"PK\x01\x02"), data.rindex(b"PK\x05\x06")
+    nameless = bytearray(data)
+    size = int.from_bytes(data[end + 12 : end + 16], "little")
+    nameless[end + 12 : end + 16] = (size - 1).to_bytes(4, "little")
+    nameless[entry + 28 : entry + 30] = b"\0\0"
+    del nameless[entry + 46]
+    assert "damaged" in refused(tmp_path, bytes(nameless), "nameless.mxl")
+
+
+def test_a_bar_of_absurd_length_is_told_in_a_line(tmp_path):
+    text = "X:1\nT:Long\nM:4/4\nL:1/4\nK:C\nc4 | " + "c" + "9" * 900 + " | c4 |\n"
+    said = refused(tmp_path, text.encode(), "long.abc")
+    assert len(said) < 200

@@ -139,8 +139,10 @@ def lay_out(
     number = ""
     for i, bar in enumerate(bars):
         if max(bar.length, bar.full_length) > LONGEST:
+            length = max(bar.length, bar.full_length)
+            held = plain(length) if length < 1_000_000 else "over a million"
             raise UnderstaveError(
-                f"Bar {bar.number} would hold {plain(max(bar.length, bar.full_length))} quarter notes, "
+                f"Bar {bar.number} would hold {held} quarter notes, "
                 "which no music does; correct its note values or its meter."
             )
         if i and bar.full_length != bars[i - 1].full_length:

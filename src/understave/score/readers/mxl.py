@@ -60,7 +60,8 @@ def unpack(data: bytes, name: str) -> bytes:
     try:
         archive = zipfile.ZipFile(io.BytesIO(data))
         entries = {e.filename.replace("\\", "/"): e for e in archive.infolist() if not e.is_dir()}
-    except (zipfile.BadZipFile, NotImplementedError, *_DAMAGED) as error:
+    except (zipfile.BadZipFile, NotImplementedError, IndexError, *_DAMAGED) as error:
+        # An entry without a name is an IndexError of zipfile's.
         raise UnderstaveError(f"{name} is a cut or damaged .mxl file; copy or export it again.") from error
     others = [p for p in entries if not p.startswith(("META-INF/", "__MACOSX/"))]
     for path in (*_rootfiles(archive, entries, name), *others):
