@@ -1,5 +1,6 @@
 """Files that are damaged or made to harm: each case once slipped through, or took too long."""
 
+import io
 import time
 import zipfile
 from dataclasses import replace
@@ -102,6 +103,19 @@ def test_a_midi_meter_of_bars_without_length_is_not_taken(tmp_path, unit, expect
 def test_a_bar_of_absurd_length_is_refused_in_a_sentence_that_can_be_read(tmp_path):
     tune = "X:1\nM:4/4\nL:1/4\nK:C\nC4|" + "D999999/7>" * 300 + "E|F4|\n"
     assert len(refused(tmp_path, tune.encode(), "tune.abc")) < 300
+
+
+def test_an_entry_of_a_zip_without_a_name_is_passed_over(tmp_path):
+    data = packed(
+        ("x", b"y"), ("META-INF/container.xml", container(("s.xml", ""))), ("s.xml", one_note("C4"))
+    )
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        parts = [(e, archive.read(e)) for e in archive.infolist()]
+    again = io.BytesIO()
+    with zipfile.ZipFile(again, "w") as archive:
+        for entry, content in parts:
+            archive.writestr(zipfile.ZipInfo("" if entry.filename == "x" else entry.filename), content)
+    assert len(read_score(written(tmp_path, again.getvalue(), "piece.mxl")).notes) == 1
 
 
 @pytest.mark.parametrize("dots", ["0.1", "NaN", "up", "-3", "999999999999", ""])
