@@ -8,6 +8,9 @@ confirms the tool's own keys    every stretch in one key of the tool's own readi
                                 teacher who agrees with the keys must not find the chords worse for it.
 gives the analyst's keys        every stretch in one key of the analysis, that key and no chord: knowing the
                                 right keys must help.
+
+With ``--teacher`` a teacher corrects each piece from the first bar to the last instead, in each of the ways
+that `benchmarks.teaching` describes, and their corrections are counted.
 """
 
 from __future__ import annotations
@@ -22,7 +25,7 @@ from fractions import Fraction
 from rich.console import Console
 from rich.table import Table
 
-from benchmarks import corpora
+from benchmarks import corpora, teaching
 from benchmarks.accuracy import Tally, compare
 from benchmarks.corpora import Aligned, Piece
 from understave.harmony.reading import Correction, Reading, Span
@@ -119,6 +122,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--split", choices=["dev", "train"], default="dev")
     parser.add_argument("--every", type=int, default=1, help="take every n-th piece of a set")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
+    parser.add_argument("--teacher", action="store_true", help="count a teacher's corrections, bar by bar")
     options = parser.parse_args(arguments)
     console = Console(width=None if sys.stdout.isatty() else 140)
     try:
@@ -129,6 +133,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         console.print(str(error), markup=False)
         return 2
     chosen = [p for members in by_set.values() for p in members[:: options.every]]
+    if options.teacher:
+        with ProcessPoolExecutor(options.jobs) as pool:
+            works = list(pool.map(teaching.measure, chosen, [teaching.WAYS] * len(chosen)))
+        for table in teaching.tables([(p.set, w) for p, w in zip(chosen, works, strict=True)], teaching.WAYS):
+            console.print(table)
+        return 0
     teachers = tuple(TEACHERS)
     with ProcessPoolExecutor(options.jobs) as pool:
         found = list(pool.map(measure, chosen, [teachers] * len(chosen)))

@@ -19,7 +19,7 @@ ROOMS: tuple[tuple[str, ...], ...] = (
     ("jobs",),
     ("score",),
     ("harmony",),
-    ("findings", "piece"),
+    ("claims", "findings", "piece"),
     ("acoustics",),
     ("interpretation",),
     ("wording",),

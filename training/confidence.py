@@ -18,8 +18,9 @@ import numpy as np
 import torch
 from benchmarks import corpora
 
-from training.export import complete, load
-from training.selftrain import judged
+from training.export import load
+from training.selftrain import heads_of, soft_labels
+from training.tables import complete
 from training.train import Pieces, held_out
 from understave.harmony.model.confidence import evidence, features
 from understave.harmony.model.decoding import TRUST, Settled, decode, likely_keys, second_opinion
@@ -47,9 +48,10 @@ class Spans:
     others_right: np.ndarray
 
 
-def spans_of(networks: list, pieces: Pieces, piece: int, home: corpora.Piece, numerals: Numerals) -> Spans:  # type: ignore[type-arg]
+def spans_of(
+    found: dict[str, np.ndarray], pieces: Pieces, piece: int, home: corpora.Piece, numerals: Numerals
+) -> Spans:
     """Read one held-out piece as the tool does and compare it with its analysis."""
-    found = judged(networks, pieces, piece)
     score = corpora.cached_score(home.score)
     encoding = encode(score)
     frames = len(encoding.times) - 1
@@ -170,7 +172,12 @@ def main() -> None:
     if len(homes) != pieces.groups.max() + 1:
         parser.error("the examples were made from other pieces than those that fit now; make them again")
     chosen = np.flatnonzero(held_out(pieces.groups, arguments.held) & (pieces.weights >= 1))
-    spans = [spans_of(networks, pieces, int(p), homes[pieces.groups[p]], numerals) for p in chosen]
+    soft = soft_labels(networks, pieces).numpy()
+
+    def heads(piece: int) -> dict[str, np.ndarray]:
+        return heads_of(soft[pieces.offsets[piece] : pieces.offsets[piece + 1]], numerals)
+
+    spans = [spans_of(heads(int(p)), pieces, int(p), homes[pieces.groups[p]], numerals) for p in chosen]
     sets = sorted({s.set for s in spans})
     print("set, left out of the fit: agreement, mean confidence, right among the first three")
     for name in sets:

@@ -1,8 +1,8 @@
 """Make training examples: ``python -m training.examples --out FOLDER``.
 
-In: the analysed scores of the open data's training split (only sets whose weights may ship) and the
-unlabelled songs. Out: ``labelled.npz``, ``songs.npz`` and ``tables.json`` for `training.train`, and a
-report of the pieces left out because analysis and score do not fit.
+In: the analysed scores of the open data's training split (only sets whose weights may ship). Out:
+``labelled.npz`` and ``tables.json`` for `training.train`, and a report of the pieces left out because
+analysis and score do not fit.
 """
 
 from __future__ import annotations
@@ -15,18 +15,17 @@ from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from benchmarks import corpora
 
+from training.arrays import arrays_of
 from understave.errors import UnderstaveError
 from understave.harmony.model.encoding import Encoding, encode, fifths_index
 from understave.harmony.model.label_indices import KEYS, QUALITIES, Reduced, key_index, quality_name, reduce
 from understave.harmony.reading import Span
-from understave.score.reader import read_score
 
 RARE = 4
 LABELS = ("key", "tonicised", "root", "bass", "quality", "inversion")
@@ -108,14 +107,6 @@ def examples_of(piece: corpora.Piece) -> tuple[list[Example], str]:
     return result, ""
 
 
-def song_encoding(path: Path) -> Encoding | None:
-    """Encode an unlabelled song; None if it cannot be read or is empty."""
-    try:
-        return encode(read_score(path))
-    except (UnderstaveError, ValueError):
-        return None
-
-
 def tables(examples: list[Example]) -> tuple[dict[Reduced, int], dict[str, Any]]:
     """Make the table of numerals from what the analysts wrote; rare ones are left out."""
     counts: Counter[Reduced] = Counter()
@@ -145,37 +136,11 @@ def tables(examples: list[Example]) -> tuple[dict[Reduced, int], dict[str, Any]]
     return {r: i for i, r in enumerate(kept)}, table
 
 
-def arrays_of(encodings: list[Encoding]) -> dict[str, np.ndarray]:
-    """Join encodings end to end; `offsets` says where each begins."""
-    counts = [len(e.times) - 1 for e in encodings]
-    return {
-        "offsets": np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
-        "codes": np.concatenate([e.codes for e in encodings]).astype(np.int8),
-        "values": np.concatenate([e.values for e in encodings]).astype(np.float16),
-        "frames": np.concatenate([e.frames for e in encodings]),
-        "signature": np.concatenate([e.signature for e in encodings]).astype(np.int8),
-        "times": np.concatenate([np.array([float(t) for t in e.times[:-1]], np.float32) for e in encodings]),
-    }
-
-
-def plain_name(name: str) -> str:
-    """Return a file name without the noughts before its numbers, which differ between editions."""
-    return re.sub(r"(?<!\d)0+(?=\d)", "", name)
-
-
-@cache
-def measured() -> frozenset[str]:
-    """Return the names of the songs that are measured on, so that not even their notes are seen."""
-    folder = corpora.data_folder() / "harmony" / "dev" / "lieder"
-    return frozenset(plain_name(path.name) for path in folder.iterdir())
-
-
 def main() -> None:
     """Make the examples and print what was left out."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--songs", type=int, default=2000, help="how many unlabelled songs at most")
     arguments = parser.parse_args()
     arguments.out.mkdir(parents=True, exist_ok=True)
     todo = list(corpora.pieces("train", corpora.SHIPPABLE))
@@ -198,23 +163,12 @@ def main() -> None:
         names = {n: i for i, n in enumerate(dict.fromkeys((e.set, e.name) for e in examples))}
         data["groups"] = np.array([names[e.set, e.name] for e in examples])
         data["sets"] = np.array([e.set for e in examples])
+        data["names"] = np.array([e.name for e in examples])
         data["weights"] = np.array([e.weight for e in examples], np.float32)
         np.savez_compressed(arguments.out / "labelled.npz", **data)
         (arguments.out / "tables.json").write_text(json.dumps(table, ensure_ascii=False, indent=1))
         print(f"{len(names)} pieces, {len(examples)} analyses, {data['offsets'][-1]} frames")
         print(f"{len(dropped)} pieces left out:", *dropped, sep="\n  ")
-        found = sorted((corpora.data_folder() / "songs").glob("*.mxl"))
-        songs = [s for s in found if plain_name(s.stem) not in measured()][: arguments.songs]
-        print(f"{len(found) - len(songs)} songs are left out: they belong to the measuring split")
-        encodings = []
-        for number, encoding in enumerate(pool.map(song_encoding, songs, chunksize=8), start=1):
-            if encoding is not None:
-                encodings.append(encoding)
-            if number % 100 == 0:
-                print(f"{number} of {len(songs)} songs", flush=True)
-    if encodings:
-        np.savez_compressed(arguments.out / "songs.npz", **arrays_of(encodings))
-        print(f"{len(encodings)} songs")
 
 
 if __name__ == "__main__":

@@ -11,7 +11,6 @@ import argparse
 import hashlib
 import json
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import onnx
@@ -20,12 +19,8 @@ import torch
 from onnx import TensorProto, helper, numpy_helper
 
 from training.network import HEADS, Reader, Shape
+from training.tables import complete
 from understave.harmony.model.encoding import FIFTHS, FRAME_VALUES, NOTE_CODES, NOTE_VALUES, NOTES
-from understave.harmony.model.label_indices import Reduced, reduce
-from understave.theory.chord import Chord, Quality
-from understave.theory.key import Key
-from understave.theory.pitch import PitchClass
-from understave.theory.roman import RomanNumeral
 
 INPUTS = ("codes", "values", "frames", "signature", "times", "mask", "given_key", "given_numeral")
 
@@ -86,22 +81,6 @@ def export(network: Reader, path: Path) -> None:
     print(f"{path.name}: {path.stat().st_size / 1e6:.2f} MB, differs by at most {worst:.4f}")
     if worst > 0.05:
         raise SystemExit("The exported network does not agree with the original.")
-
-
-def complete(table: dict[str, Any]) -> dict[str, Any]:
-    """Fill in how a numeral is written in the mode in which the analysts never wrote it."""
-    for mode in ("major", "minor"):
-        key = Key(PitchClass("C"), mode)
-        for index, item in enumerate(table["numerals"]):
-            if table["texts"][mode][index] is not None:
-                continue
-            reduced = Reduced(*item)
-            quality = Quality(reduced.quality)
-            inversion = min(reduced.inversion, len(quality.fifths) - 1)
-            chord = Chord(PitchClass.from_fifths(reduced.root), quality, inversion)
-            fitting = [n for n in RomanNumeral.of(chord, key) if reduce(key, n) == reduced]
-            table["texts"][mode][index] = str(fitting[0]) if fitting else None
-    return table
 
 
 def main() -> None:

@@ -29,6 +29,8 @@ class Shape:
     heads: int = 8
     note_width: int = 160
     dropout: float = 0.15
+    tastes: int = 0
+    """Corpora and analysts the network can be told of; none when 0."""
 
 
 class Rotary(nn.Module):
@@ -114,7 +116,11 @@ class Reader(nn.Module):
         self.arriving = nn.Embedding(2 * STEP_LIMIT + 2, n)
         self.leaving = nn.Embedding(2 * STEP_LIMIT + 2, n)
         self.above = nn.Embedding(FIFTHS, n)
+        sizes = torch.tensor([FIFTHS, 10, 2 * STEP_LIMIT + 2, 2 * STEP_LIMIT + 2])
+        begins = torch.cat([torch.zeros(1, dtype=torch.long), sizes.cumsum(0)])
+        self.register_buffer("begins", begins, persistent=False)
         self.note_values = nn.Linear(NOTE_VALUES, n)
+        self.taste = nn.Embedding(shape.tastes + 1, d) if shape.tastes else None
         self.note_hidden = nn.Sequential(nn.GELU(), nn.Linear(n, n), nn.GELU(), nn.Linear(n, n))
         self.note_weight = nn.Linear(n, 4)
         self.frame_values = nn.Linear(FRAME_VALUES, d)
@@ -136,34 +142,40 @@ class Reader(nn.Module):
             "starts": 3,
         }
         self.heads = nn.ModuleDict({name: nn.Linear(d, size) for name, size in sizes.items()})
-        self.restore_pitch = nn.Linear(d, FIFTHS)
         self.dropout = nn.Dropout(shape.dropout)
 
     def frames(
         self, codes: Tensor, values: Tensor, frames: Tensor, signature: Tensor, times: Tensor,
-        mask: Tensor, given_key: Tensor, given_numeral: Tensor,
+        mask: Tensor, given_key: Tensor, given_numeral: Tensor, taste: Tensor | None = None,
     ) -> Tensor:  # fmt: skip
-        """Return the frame vectors (B, T, width)."""
-        note = (
-            self.pitch(codes[..., 0])
-            + self.octave(codes[..., 1])
-            + self.arriving(codes[..., 2])
-            + self.leaving(codes[..., 3])
-            + self.above(codes[..., 4])
-            + self.note_values(values)
-        )
-        note = self.note_hidden(note)
+        """Return the frame vectors (B, T, width); `taste` (B,) names a corpus, 0 or None none."""
+        note = self.note_hidden(self._coded(codes) + self.note_values(values))
         there = (codes[..., 0] > 0)[..., None]
         weight = torch.where(there, self.note_weight(note), -1e4).softmax(dim=2)
         pooled = torch.einsum("btpk,btpn->btkn", weight.to(note.dtype), note * there)
         total = (note * there).sum(dim=2) * 0.25
         x = self.enter(torch.cat([pooled.flatten(2), total], dim=-1)) + self.frame_values(frames)
         x = x + self.signature(signature) + self.given_key(given_key) + self.given_numeral(given_numeral)
+        if self.taste is not None:
+            none = torch.zeros(x.shape[0], dtype=torch.long, device=x.device)
+            x = x + self.taste(none if taste is None else taste)[:, None]
         x = self.dropout(x)
         cos, sin = self.rotary(times)
         for block in self.blocks:
             x = block(x, cos.to(x.dtype), sin.to(x.dtype), mask)
         return self.norm(x)
+
+    def _coded(self, codes: Tensor) -> Tensor:
+        """Return the sum of the embeddings of a note's codes (B, T, P, note_width)."""
+        tables = (self.pitch, self.octave, self.arriving, self.leaving, self.above)
+        if not self.training:
+            return sum(table(codes[..., i]) for i, table in enumerate(tables))  # type: ignore[return-value]
+        # The same as a product with ones and noughts: its gradient is a product too, many times faster.
+        size = sum(table.num_embeddings for table in tables)
+        dtype = torch.get_autocast_dtype(codes.device.type)
+        ones = torch.zeros((*codes.shape[:-1], size), dtype=dtype, device=codes.device)
+        ones.scatter_(-1, codes + self.begins, 1.0)
+        return ones @ torch.cat([table.weight for table in tables]).to(dtype)
 
     def forward(self, *inputs: Tensor) -> tuple[Tensor, ...]:
         """Return logits for each of `HEADS`, each (B, T, size)."""

@@ -18,8 +18,6 @@ from understave.findings.instructions import (
     DICTIONARY,
     TERMS,
     find_instructions,
-    gloss,
-    on_instruments,
     plain,
     read_text,
 )
@@ -49,11 +47,7 @@ class TestDictionary:
     def test_is_large_and_whole(self) -> None:
         assert len(DICTIONARY) >= 150
         assert {t.language for t in DICTIONARY.values()} == {"it", "fr", "de", "en"}
-        for term in DICTIONARY.values():
-            assert term.gloss["en"]
-            assert term.gloss["de"]
-            assert set(term.early) == set(term.modern)
-            assert set(term.early) in (set(), {"en", "de"})
+        assert sum(term.pianos_differ for term in DICTIONARY.values()) >= 15
 
     def test_no_form_stands_for_two_terms(self) -> None:
         forms = [plain(form) for term in DICTIONARY.values() for form in term.printed]
@@ -63,14 +57,6 @@ class TestDictionary:
             if len({TERMS[f]} | {t.id for t in DICTIONARY.values() if f in map(plain, t.printed)}) > 1
         }
         assert doubled == set()
-
-    def test_instruments(self) -> None:
-        pair = on_instruments("una-corda")
-        assert pair is not None
-        assert "single string" in pair[0]
-        assert "two strings" in pair[1]
-        assert on_instruments("allegro") is None
-        assert gloss("langsam", "de") == "langsam"
 
 
 @pytest.mark.parametrize(

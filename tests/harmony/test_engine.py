@@ -17,9 +17,9 @@ from tests.harmony.small_scores import chords, score_of
 
 from understave.errors import UnderstaveError
 from understave.harmony.engine import read_harmony
-from understave.harmony.explain import explain_span
 from understave.score.model import Score
 from understave.theory.pitch import Interval, Pitch
+from understave.wording.chord_reasons import explain_span
 
 KEYS = {
     "C": Interval(0, 0),
@@ -163,7 +163,7 @@ def test_suspension_is_foreign_to_the_chord() -> None:
     first, dominant, last = read_harmony(score).spans
     assert [str(s.numeral) for s in (first, dominant, last)] == ["I", "V", "I"]
     assert [str(score.note_by_id[i].pitch) for i in dominant.foreign] == ["C5"]
-    assert "C5 is a suspension that resolves down by step" in explain_span(score, dominant)
+    assert "C 5 is a suspension that resolves down by step" in explain_span(score, dominant)
 
 
 def test_a_late_seventh_belongs_to_the_whole_broken_chord() -> None:
@@ -258,7 +258,7 @@ def test_explanation_names_members_and_bass() -> None:
     span = next(s for s in read_harmony(score).spans if str(s.numeral) == "ii65")
     words = explain_span(score, span)
     assert "D, F, A and C belong to it" in words
-    assert "lowest note is F3, its third" in words
+    assert "lowest note is F 3, its third" in words
 
 
 NAMES = st.builds(

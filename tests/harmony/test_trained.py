@@ -210,8 +210,8 @@ def test_a_score_without_notes_is_refused(study):
         read_trained(silent)
 
 
-def test_a_key_alone_is_held_by_the_decoder_and_told_to_nobody_else(study):
-    """In training keys were revealed with their numerals only; alone they make the chords worse."""
+def test_a_key_alone_is_told_to_the_network_and_confirming_every_key_changes_no_chord(study):
+    """In training keys were revealed without chords too, so that a key by itself helps."""
     plain = read_trained(study).spans
     keys = [Correction(*study.anchor(s.start), *study.anchor(s.end), s.key, None) for s in plain]
     again = read_trained(study, keys).spans
@@ -222,5 +222,5 @@ def test_a_key_alone_is_held_by_the_decoder_and_told_to_nobody_else(study):
         name: judge_score(study, given).heads["root"]
         for name, given in (("nothing", ()), ("key", (alone,)), ("both", (with_chord,)))
     }
-    assert (asked["nothing"] == asked["key"]).all()
-    assert (asked["nothing"] != asked["both"]).any()
+    assert (asked["nothing"] != asked["key"]).any()
+    assert (asked["key"] != asked["both"]).any()

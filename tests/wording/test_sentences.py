@@ -11,6 +11,7 @@ from fractions import Fraction
 import pytest
 from readings import EXAMPLES, NAMES, piece
 
+from understave.errors import UnderstaveError
 from understave.harmony.reading import Detail, Event
 from understave.score.model import Measure, Score
 from understave.theory.key import Key, all_keys
@@ -211,8 +212,8 @@ def test_a_tempo_is_told_in_felt_beats():
 def test_what_has_no_words_is_refused():
     with pytest.raises(KeyError):
         say(event("cadence", "unheard of", 0, 4), score_of(2))
-    with pytest.raises(ValueError, match="no words"):
-        phrasebook("fr")
+    with pytest.raises(UnderstaveError, match="no words"):
+        phrasebook("zz")
 
 
 def _flat(value: Detail) -> list[Detail]:

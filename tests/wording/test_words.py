@@ -23,6 +23,17 @@ DERIVED = {*RESERVED, "from", "fifths_way", "fifths_size", "beats_per_minute", "
 AT_EASE = {
     "en": {"coda", "semitone"},
     "de": {"Coda", "Halbton"},
+    "fr": {
+        "accompagnement",
+        "cadence",
+        "coda",
+        "degré",
+        "demi-ton",
+        "dominante",
+        "motif",
+        "phrase",
+        "section",
+    },
 }
 """Terms that a beginner's sentence may use: they are glossed like all others."""
 

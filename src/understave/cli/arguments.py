@@ -50,7 +50,17 @@ def add_words(command: argparse.ArgumentParser, remembered: bool = False) -> Non
         "--language",
         type=language_named,
         default=None if remembered else "en",
-        help="language of the words: en (default) or de",
+        help="language of the words: en (default), de, fr ...",
+    )
+
+
+def add_language(command: argparse.ArgumentParser) -> None:
+    """Add the language of what is said about the music."""
+    command.add_argument(
+        "--language",
+        type=language_named,
+        default="en",
+        help="language of the words: en (default), de, fr ...",
     )
 
 

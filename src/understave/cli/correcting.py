@@ -16,6 +16,7 @@ from understave.errors import UnderstaveError
 
 if TYPE_CHECKING:
     from understave.harmony.reading import Correction
+    from understave.lesson.folder import LessonFolder
     from understave.score.model import Score
     from understave.theory.key import Key
     from understave.theory.roman import RomanNumeral
@@ -46,6 +47,11 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
         default="english",
         help="where letters mean two things: B is B natural (english, default) or B flat (german); D7 is the "
         "chord on D, or with functions the dominant's seventh chord",
+    )
+    correct.add_argument(
+        "--carry",
+        action="store_true",
+        help="set it also where the same bars come again, exactly or transposed",
     )
     correct.add_argument("--note", default="", help="why, for yourself")
     correct.add_argument(
@@ -85,7 +91,36 @@ def _correct(arguments: argparse.Namespace, console: Console) -> int:
     entries = corrections.append_step(folder.corrections, decided)
     names = " and ".join(str(e.id) for e in entries)
     console.print(f"Kept as correction{'s' if len(entries) > 1 else ''} {names}. {again}", highlight=False)
+    if arguments.carry:
+        _carry(folder, score, decided, console)
     return 0
+
+
+def _carry(folder: LessonFolder, score: Score, decided: tuple[Correction, ...], console: Console) -> None:
+    """Set what was decided where the same bars come again, as one step of its own."""
+    from understave.cli.sources import read_source
+    from understave.harmony import corrections
+    from understave.harmony.carrying import offers
+
+    _, reading = read_source(folder.path)
+    found = offers(score, reading.spans, decided)
+    if not found:
+        console.print("Nowhere else do these bars come again with this chord still to set.", highlight=False)
+        return
+    entries = corrections.append_step(folder.corrections, [o.correction for o in found])
+    for offer, entry in zip(found, entries, strict=True):
+        moved = "transposed" if offer.fifths else "the same"
+        console.print(
+            f"Also {_said(offer.correction)} ({moved}), correction {entry.id}.", highlight=False, markup=False
+        )
+
+
+def _said(c: Correction) -> str:
+    from understave.score.model import beat_text
+    from understave.theory.names import key_name
+
+    where = f"in bar {c.measure}, beat {beat_text(c.beat)}"
+    return f"{where}: {c.numeral} in {key_name(c.key)}" if c.key else f"{where}: {c.numeral}"
 
 
 def _list_corrections(path: Path, console: Console) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 
 from rich.console import Console
 
-from understave.cli.arguments import add_words, paper_named
+from understave.cli.arguments import add_words, language_named, paper_named
 from understave.doctor import has_screen
 from understave.errors import UnderstaveError
 
@@ -49,6 +49,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     desk.add_argument(
         "--repertoire", type=Path, metavar="FOLDER", help="an indexed folder to search (see 'index')"
     )
+    desk.add_argument("--language", type=language_named, help="language of the desk (default: the lesson's)")
     desk.set_defaults(run=_open)
 
 
@@ -137,5 +138,5 @@ def _open(arguments: argparse.Namespace, console: Console) -> int:
 
         choices(arguments.repertoire)
     with ExitStack() as ways:
-        serve(arguments.score, arguments.port, on_start, arguments.repertoire, ways.close)
+        serve(arguments.score, arguments.port, on_start, arguments.repertoire, ways.close, arguments.language)
     return 0

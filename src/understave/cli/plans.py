@@ -14,11 +14,11 @@ from rich.text import Text
 from understave.cli.arguments import (
     TEXT_WIDTH,
     WHICH_BARS,
+    add_language,
     add_playing,
     add_words,
     between,
     chosen,
-    language_named,
 )
 from understave.cli.sources import bars_named, read_source, stretch_named
 from understave.errors import UnderstaveError
@@ -58,6 +58,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     sound.add_argument(
         "--soundfont", type=Path, metavar="FILE", help="play on a SoundFont (.sf2) of your own"
     )
+    add_language(sound)
     sound.set_defaults(run=_sound)
 
     clip = commands.add_parser("clip", help="make a film of some bars: notes lighting up, harmony, sound")
@@ -73,7 +74,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
         metavar="SHAPE",
         help="wide (1920 by 1080, default), or tall (1080 by 1920) for a telephone held upright",
     )
-    clip.add_argument("--language", type=language_named, default="en", help="language of the words: en or de")
+    add_language(clip)
     add_playing(clip)
     clip.add_argument("--out", type=Path, required=True, help="the film, ending in .mp4")
     clip.set_defaults(run=_clip)
@@ -207,13 +208,11 @@ def _sound(arguments: argparse.Namespace, console: Console) -> int:
     else:
         _write_sound(out, performance, instrument, arguments.soundfont, console)
     first, last = (bar.number for bar in bars)
-    where = "" if arguments.soundfont or suffix == ".mid" else f" on the {instrument.name}"
-    console.print(
-        f"{out}: {'bar ' + first if first == last else f'bars {first}-{last}'}, "
-        f"{performance.length:.0f} seconds{where}.",
-        highlight=False,
-    )
-    console.print(phrasebook("en").phrases["caution_loud"], highlight=False)
+    book = phrasebook(arguments.language)
+    ours = not (arguments.soundfont or suffix == ".mid")
+    where = f", {book.pianos.get(instrument.name, instrument.name)}" if ours else ""
+    console.print(f"{out}: {book.bars(first, last)}, {performance.length:.0f} s{where}.", highlight=False)
+    console.print(phrasebook(arguments.language).phrases["caution_loud"], highlight=False)
     return 0
 
 
@@ -246,7 +245,7 @@ def _clip(arguments: argparse.Namespace, console: Console) -> int:
         )
     write_atomically(out, film)
     console.print(f"{out}: {len(film) / 1e6:.1f} MB.", highlight=False)
-    console.print(phrasebook("en").phrases["caution_loud"], highlight=False)
+    console.print(phrasebook(arguments.language).phrases["caution_loud"], highlight=False)
     return 0
 
 

@@ -12,14 +12,17 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from understave.cli.arguments import TEXT_WIDTH, WHICH_BARS, add_words, paper_named
+from understave.cli.arguments import TEXT_WIDTH, WHICH_BARS, add_language, add_words, paper_named
 from understave.cli.sources import bars_named, read_source, stretch_named
 from understave.errors import UnderstaveError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from understave.engraving.options import Paper
     from understave.harmony.reading import Reading
     from understave.score.model import Score
+    from understave.theory.pitch import PitchClass
 
 
 def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
@@ -27,6 +30,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     show = commands.add_parser("show", help="print the reading of a score, chord by chord")
     show.add_argument("score", type=Path, help="a score file or a lesson folder")
     show.add_argument("--bars", help=WHICH_BARS)
+    add_language(show)
     show.set_defaults(run=_show)
 
     explain = commands.add_parser("explain", help="tell what happens in a score, passage by passage")
@@ -47,6 +51,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     excerpt.add_argument(
         "--chord-symbols", action="store_true", help="set chord symbols above the staves too"
     )
+    add_language(excerpt)
     excerpt.add_argument(
         "--plan", action="store_true", help="draw the plan's lanes below: tension, dynamics, pedal"
     )
@@ -59,6 +64,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     chords.add_argument(
         "--out", type=Path, required=True, help="what to write: .pdf, .musicxml, .mid, .mp3, .svg or .png"
     )
+    add_language(chords)
     chords.add_argument(
         "--paper", type=paper_named, default="a4", help="paper of a PDF: A4 (default) or Letter"
     )
@@ -66,14 +72,19 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
 
 
 def _show(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.harmony.ground import functional
     from understave.score.model import beat_text
     from understave.teaching import story
+    from understave.theory.chord_symbol import chord_symbol
     from understave.theory.names import key_name
     from understave.wording import phrasebook
 
     score, reading = read_source(arguments.score)
     start, end = stretch_named(score, arguments.bars) or (Fraction(0), score.end)
-    table = Table("bar", "beat", "key", "chord", "notes", "sure", "or", title=score.title)
+    keyed = functional(reading.spans)
+    book = phrasebook(arguments.language)
+    heads = ("bar", "beat", "key", "chord", "notes", "sure", "or")
+    table = Table(*(book.columns[head] for head in heads), title=score.title)
     for span in reading.spans:
         if span.end <= start or span.start >= end:
             continue
@@ -81,18 +92,28 @@ def _show(arguments: argparse.Namespace, console: Console) -> int:
         table.add_row(
             score.bar_name(score.measure_at(span.start)),
             beat_text(score.beat_at(span.start)),
-            key_name(span.key),
-            str(span.numeral),
-            " ".join(m.name for m in chord.members),
-            "yours" if span.fixed else f"{round(100 * span.confidence)} %",
-            ", ".join(f"{a.numeral} ({a.key.symbol})" for a in span.alternatives[:2]),
+            key_name(span.key, book.language) if keyed or span.fixed else "",
+            str(span.numeral) if keyed or span.fixed else chord_symbol(chord),
+            " ".join(_note_names(chord.members, book.language)),
+            book.columns["yours"] if span.fixed else f"{round(100 * span.confidence)} %",
+            ", ".join(f"{a.numeral} ({a.key.symbol})" for a in span.alternatives[:2]) if keyed else "",
         )
     console.print(table)
-    book = phrasebook("en")
+    if not keyed:
+        console.print(book.phrases["hardly_keys"], highlight=False)
     for twin in story.twins(score, reading):
         if twin.span.end > start and twin.span.start < end:
             console.print(story.plain(story.twin_text(score, twin, book)), markup=False, highlight=False)
     return 0
+
+
+def _note_names(members: Sequence[PitchClass], language: str) -> list[str]:
+    """Return short names of notes; spelled out where a language has no signs of its own for them."""
+    from understave.theory.names import pitch_class_name
+
+    if language == "en":
+        return [m.name for m in members]
+    return [pitch_class_name(m, language).replace(" ", "\u00a0") for m in members]
 
 
 def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
@@ -106,7 +127,7 @@ def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
         raise UnderstaveError("The width must lie between 100 and 10000 pixels; choose another --width.")
     score, reading = read_source(arguments.score)
     first, last = bars_named(score, arguments.bars)
-    options = Options(chord_symbols=arguments.chord_symbols)
+    options = Options(chord_symbols=arguments.chord_symbols, language=arguments.language)
     plan = None
     if arguments.plan:
         from understave.interpretation.planning import make_plan
@@ -133,12 +154,12 @@ def _reduce(arguments: argparse.Namespace, console: Console) -> int:
     score, reading = read_source(arguments.score)
     first, last = (m.index for m in bars_named(score, arguments.bars)) if arguments.bars else (None, None)
     chords, labels = reduced(score, reading, key=key, first=first, last=last)
-    write_atomically(out, _as_file(chords, labels, out.suffix.lower(), arguments.paper))
+    write_atomically(out, _as_file(chords, labels, out.suffix.lower(), arguments.paper, arguments.language))
     console.print(f"{out}", highlight=False)
     return 0
 
 
-def _as_file(score: Score, reading: Reading, suffix: str, paper: Paper) -> bytes | str:
+def _as_file(score: Score, reading: Reading, suffix: str, paper: Paper, language: str) -> bytes | str:
     """Return a score as the bytes of a file of one of `_CHORDS_AS`."""
     if suffix == ".musicxml":
         return score.source
@@ -156,7 +177,7 @@ def _as_file(score: Score, reading: Reading, suffix: str, paper: Paper) -> bytes
         return audio_bytes(suffix, render(perform(score, plan), GRAND))
     from understave.engraving import Options, engrave, excerpt, to_pdf, to_png
 
-    options = Options(paper=paper)
+    options = Options(paper=paper, language=language)
     if suffix == ".pdf":
         return to_pdf(engrave(score, reading, options))
     picture = excerpt(score, reading, 0, len(score.measures) - 1, options=options)

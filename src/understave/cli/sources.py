@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from understave.errors import UnderstaveError
 
 if TYPE_CHECKING:
+    from understave.harmony.key_length import KeyLength
     from understave.harmony.reading import Correction, Reading
     from understave.score.model import Measure, Score
 
@@ -18,17 +19,20 @@ def read_source(source: Path) -> tuple[Score, Reading]:
     """Read a score file, or the score of a lesson folder with its corrections."""
     from understave.findings import read
     from understave.harmony import corrections
+    from understave.harmony.key_length import USUAL
     from understave.lesson.folder import is_lesson_folder, open_folder, titled
     from understave.score.reader import read_score
 
     name = source.name
     decided: tuple[Correction, ...] = ()
+    keys_last: KeyLength = USUAL
     if is_lesson_folder(source):
         folder = open_folder(source)
         tell_unfinished(folder.corrections)
         source, name, decided = folder.score, folder.imported_from, corrections.load(folder.corrections)
+        keys_last = folder.keys_last
     score = titled(read_score(source), name)
-    return score, read(score, decided)
+    return score, read(score, decided, keys_last)
 
 
 def tell_unfinished(path: Path) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import html
 import json
 import os
 import re
@@ -41,10 +42,14 @@ from understave.faults import fault_sentence, keep_fault
 from understave.harmony.typed import ENTRIES, Entry
 from understave.interpretation.pedal import STYLES
 from understave.jobs.processes import spawn_context
-from understave.lesson.folder import LessonFolder, create_folder, open_folder, titled
+from understave.lesson.folder import SETTINGS, LessonFolder, create_folder, open_folder, titled
+from understave.lesson.make import asked_of
+from understave.media.page import page_words
 from understave.score.model import read_exact
 from understave.score.reader import read_score
 from understave.teaching.stops import MINUTES
+from understave.theory.vocabulary import Language
+from understave.wording import SPOKEN, phrasebook
 
 WIDTHS = (250.0, 180.0, 125.0, 88.0)
 """Millimetres for which the score is engraved, for screens from a projector to a phone."""
@@ -82,8 +87,10 @@ class Desk:
         recent: Recent,
         folder: LessonFolder | None = None,
         repertoire: Path | None = None,
+        language: Language | None = None,
     ) -> None:
         self.library = library
+        self.language = language
         self.repertoire = repertoire
         self.recent = recent
         self.wanted = folder
@@ -92,6 +99,16 @@ class Desk:
         self.ticket = secrets.token_urlsafe(24)
         self.export: Export | None = None
         self._pools: list[work.Workers] = []
+
+    def speaks(self) -> Language:
+        """Return the language of the desk: the one it was started in, or that of the lesson on it."""
+        if self.language is not None:
+            return self.language
+        folder = self.lesson.folder if self.lesson is not None else self.wanted
+        language = asked_of(folder.path / SETTINGS).language if folder is not None else "en"
+        if self.lesson is not None:
+            self.lesson.speak(language)
+        return language
 
     def pools(self) -> tuple[work.Workers, work.Workers]:
         """Return the process that reads and the one that engraves and plays; use from one event loop."""
@@ -207,7 +224,7 @@ def make_app(desk: Desk, token: str, port: int) -> Guard:
         return Route(path, answer, methods=[method])
 
     routes = [
-        Route("/", _page),
+        Route("/", _page(desk)),
         Route("/{room:str}/{name:str}", _file),
         Route("/shown/{ticket:str}/{name:path}", _shown(desk)),
         api("/api/lesson", _lesson, "GET"),
@@ -242,8 +259,24 @@ async def _too_large(request: Request, error: Exception) -> Response:
 # --- the page's own files ----------------------------------------------------------------------------------
 
 
-async def _page(request: Request) -> Response:
-    return _own("desk", "static", "desk.html")
+def _page(desk: Desk) -> Callable[[Request], Awaitable[Response]]:
+    """Serve the desk's page with its words in it."""
+
+    async def answer(request: Request) -> Response:
+        language = await asyncio.to_thread(desk.speaks)
+        book = phrasebook(language)
+        page = files("understave").joinpath("desk", "static", "desk.html").read_text("utf-8")
+        words = {
+            "{language}": html.escape(language),
+            "{setting_up}": html.escape(book.desk["setting_up"]),
+            "{needs_script}": html.escape(book.desk["needs_script"]),
+            "{words}": page_words(book, "desk", "page", "lanes"),
+        }
+        return Response(
+            re.sub("|".join(words), lambda m: words[m[0]], page), media_type="text/html; charset=utf-8"
+        )
+
+    return answer
 
 
 async def _file(request: Request) -> Response:
@@ -293,13 +326,16 @@ def inside(folder: Path, name: str) -> Path | None:
 
 async def _lesson(desk: Desk, request: Request) -> Any:
     lesson = await desk.current()
+    language = await asyncio.to_thread(desk.speaks)
+    book = phrasebook(language)
     return {
         **lesson.whole(),
         "folder": lesson.folder.path.name,
         "ticket": desk.ticket,
         "exports": _exports(lesson),
-        "instruments": list(INSTRUMENTS),
-        "pedals": list(STYLES),
+        "speaks": language,
+        "instruments": [(name, book.pianos.get(name, name)) for name in INSTRUMENTS],
+        "pedals": [(name, book.phrases[f"pedal_way_{name.replace(' ', '_')}"]) for name in STYLES],
         "widths": list(WIDTHS),
     }
 
@@ -543,7 +579,7 @@ def _choices(asked: dict[str, Any]) -> dict[str, Any]:
     allowed = {
         "paper": ("a4", "us-letter"),
         "level": ("beginner", "intermediate", "advanced"),
-        "language": ("en", "de"),
+        "language": SPOKEN,
     }
     with sense():
         found: dict[str, Any] = {k: _one_of(asked[k], v) for k, v in allowed.items() if k in asked}
@@ -558,15 +594,21 @@ def _choices(asked: dict[str, Any]) -> dict[str, Any]:
 
 
 async def _stops(desk: Desk, request: Request) -> Any:
-    return await (await desk.current()).stops()
+    return _in_words(desk, await (await desk.current()).stops())
 
 
 async def _stops_edit(desk: Desk, request: Request) -> Any:
     lesson = await desk.current()
     asked = await message(request)
     if asked.get("what") == "ask":
-        return await lesson.ask_for(_choices(asked))
-    return await lesson.edit_stops(understood(asked))
+        return _in_words(desk, await lesson.ask_for(_choices(asked)))
+    return _in_words(desk, await lesson.edit_stops(understood(asked)))
+
+
+def _in_words(desk: Desk, stops: dict[str, Any]) -> dict[str, Any]:
+    """Add the languages that a lesson can have, and the one that the desk speaks now."""
+    languages = [(code, phrasebook(code).desk["language_name"]) for code in SPOKEN]
+    return {**stops, "languages": languages, "speaks": desk.speaks()}
 
 
 async def _contrast(desk: Desk, request: Request) -> Any:

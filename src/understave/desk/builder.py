@@ -24,6 +24,7 @@ from understave.score.model import Score
 from understave.teaching.contrasts import Contrast
 from understave.teaching.sound_contrasts import all_contrasts
 from understave.teaching.stops import Stop, contrast_name, possible_stops
+from understave.wording import phrasebook
 
 LONGEST = 4000
 """Letters of a text at most."""
@@ -32,6 +33,7 @@ LONGEST = 4000
 def stop_rows(score: Score, reading: Reading, plan: Plan, settings: Path) -> dict[str, Any]:
     """Return the stops of the lesson in order, then those that could be taken, and what can be heard."""
     wishes, asked = edits.read_edits(settings), asked_of(settings)
+    book = phrasebook(asked.language)
     heard = all_contrasts(score, reading, CONTRASTS)
     chosen, timing = lesson_stops(score, reading, plan, wishes, asked, heard)
     ids = {s.id for s in chosen}
@@ -56,7 +58,7 @@ def stop_rows(score: Score, reading: Reading, plan: Plan, settings: Path) -> dic
                 "name": contrast_name(score, c),
                 "bar": c.first,
                 "place": bars_text(score, c.first, c.last),
-                "what": c.label,
+                "what": book.phrases[f"page_contrast_{c.label.replace(' ', '_')}"],
                 "listen": c.words(score, asked.level, asked.language),
             }
             for c in heard
@@ -77,7 +79,7 @@ def _row(score: Score, s: Stop, wishes: Edits, asked: Asked) -> dict[str, Any]:
         "question": s.question,
         "answer": s.answer,
         "hear": [name for name in s.hear if name != "excerpt"],
-        "why": s.why,
+        "why": phrasebook(asked.language).cells.get(s.why, s.why),
         "seconds": round(s.seconds),
         "notes": list(s.notes),
         "edited": sorted(wishes.texts.get(s.id, {})),

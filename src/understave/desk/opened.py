@@ -20,7 +20,7 @@ from understave.desk import gestures, values, work
 from understave.desk.builder import changed
 from understave.desk.gestures import place
 from understave.desk.history import history
-from understave.desk.sheet import OPTIONS, Lanes, Sheet, lanes_alone, pages, touched
+from understave.desk.sheet import Lanes, Sheet, lanes_alone, options, pages, touched
 from understave.engraving.event_lane import second, told
 from understave.engraving.lanes import Entry as LaneEntry
 from understave.engraving.planned import PlannedLanes, plan_lanes
@@ -42,6 +42,7 @@ from understave.lesson.make import asked_of
 from understave.score.model import Score
 from understave.score.reader import read_score
 from understave.teaching import story
+from understave.theory.vocabulary import Language
 from understave.wording import phrasebook
 
 REMEMBERED = 64
@@ -74,6 +75,7 @@ class OpenLesson:
     """A lesson folder that is open on the desk; use from one event loop."""
 
     def __init__(self, folder: LessonFolder, score: Score, readers: Executor, makers: Executor) -> None:
+        self.language: Language = "en"
         self.folder = folder
         self.score = score
         self.readers, self.makers = readers, makers
@@ -99,7 +101,7 @@ class OpenLesson:
     async def begin(self) -> None:
         """Read the score with its corrections; needed before anything is shown."""
         held = self.standing
-        found = await self._ask(self.readers, work.read_fully, self.score, held)
+        found = await self._ask(self.readers, work.read_fully, self.score, held, self.folder.keys_last)
         self.begin_with(*found)
         self._renew(0.0)
 
@@ -114,6 +116,13 @@ class OpenLesson:
         tasks = [t for t in (self._renewing, *self.laying.values(), *self._sounds.values()) if t]
         for task in tasks:
             task.cancel()
+
+    def speak(self, language: Language) -> None:
+        """Say everything in another language from now on."""
+        if language != self.language:
+            self.language = language
+            if self.shown is not None and self.shown.plan is not None:
+                self._take_rest(self.shown)
 
     @property
     def standing(self) -> tuple[Correction, ...]:
@@ -217,7 +226,9 @@ class OpenLesson:
         shown, held = self._now(), self.standing
         try:
             if not shown.settled:
-                judged, spans = await self._ask(self.readers, work.read_fully, self.score, held)
+                judged, spans = await self._ask(
+                    self.readers, work.read_fully, self.score, held, self.folder.keys_last
+                )
                 async with self.lock:
                     if held != self.standing:
                         return
@@ -247,8 +258,8 @@ class OpenLesson:
 
     def _take_rest(self, shown: Shown) -> None:
         assert shown.plan is not None
-        self._told = told(shown.events)
-        self._planned = plan_lanes(self.score, shown.plan, OPTIONS)
+        self._told = told(shown.events, self.language)
+        self._planned = plan_lanes(self.score, shown.plan, options(self.language))
         self._clock = clock(self.score, shown.plan)
 
     async def _ask(self, where: Executor, job: Callable[..., Any], *given: Any) -> Any:
@@ -276,7 +287,7 @@ class OpenLesson:
                 shown.spans if whole else shown.spans[renewed.first : renewed.first + renewed.after]
             ),
             "lanes": drawn,
-            **({"events": values.event_rows(self.score, shown.events)} if whole else {}),
+            **({"events": values.event_rows(self.score, shown.events, self.language)} if whole else {}),
             "whole": whole,
             **({"second": self.comparison()} if self.second is not None else {}),
         }
@@ -294,13 +305,13 @@ class OpenLesson:
 
     def rows(self, spans: Sequence[Span]) -> list[dict[str, Any]]:
         """Return spans as rows of the page, with their seconds, and where equal bars are read in two ways."""
-        book = phrasebook("en")
+        book = phrasebook(self.language)
         twins = {
             t.span.start: {"twin": story.plain(story.twin_text(self.score, t, book))}
             for t in story.twins(self.score, self.reading)
         }
         return [
-            {**values.span_row(self.score, s), **twins.get(s.start, {}), "from": a, "to": b}
+            {**values.span_row(self.score, s, self.language), **twins.get(s.start, {}), "from": a, "to": b}
             for s, (a, b) in zip(spans, values.seconds(spans, self._clock), strict=True)
         ]
 
@@ -314,7 +325,7 @@ class OpenLesson:
             "warnings": [*filter(None, [self.unfinished]), *self.score.warnings],
             "bars": values.bars(self.score, self._clock),
             "rows": self.rows(shown.spans),
-            "events": values.event_rows(self.score, shown.events),
+            "events": values.event_rows(self.score, shown.events, self.language),
             "second": self.comparison(),
             "onsets": {i: str(n.onset) for n in self.score.notes if not n.grace for i in n.ids[:1]},
         }
@@ -342,8 +353,8 @@ class OpenLesson:
         shown = self._now()
         other: tuple[LaneEntry, ...] = ()
         if self.second is not None:
-            other = second(self.second[1], different(self.second[1], shown.spans))
-        return Lanes(Reading(shown.spans, shown.events), self._told, self._planned, other)
+            other = second(self.second[1], different(self.second[1], shown.spans), self.language)
+        return Lanes(Reading(shown.spans, shown.events), self._told, self._planned, other, self.language)
 
     async def sound(self, instrument: str, style: str) -> work.Played:
         """Return the piece as it sounds with the reading that is shown; rendered once for each choice."""
@@ -364,13 +375,14 @@ class OpenLesson:
         span = next((s for s in reading.spans if s.start == start), None)
         if span is None:
             raise UnderstaveError("No chord begins there any more; choose again.")
-        return values.why(self.score, reading, span)
+        return values.why(self.score, reading, span, self.language)
 
     def spelled(self, start: Fraction, what: str, text: str, entry: Entry) -> dict[str, Any]:
         """Return as notes what a text typed for a chord, or with `what` ``"key"`` for a key, means."""
         if what == "key":
-            return values.key_spelled(typed_key(text, entry))
-        return values.spelled(self.score, gestures.spelled(self.score, self._now().spans, start, text, entry))
+            return values.key_spelled(typed_key(text, entry), self.language)
+        meant = gestures.spelled(self.score, self._now().spans, start, text, entry)
+        return values.spelled(self.score, meant, self.language)
 
     # --- the lesson ------------------------------------------------------------------------------------
 

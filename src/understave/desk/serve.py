@@ -19,6 +19,7 @@ from understave.desk.recent import Recent, own_file
 from understave.errors import UnderstaveError
 from understave.lesson.folder import LessonFolder, create_folder, is_lesson_folder, open_folder, titled
 from understave.score.reader import read_score
+from understave.theory.vocabulary import Language
 
 HOST = "127.0.0.1"
 
@@ -50,8 +51,10 @@ def serve(
     on_start: Callable[[Started], None] = lambda _: None,
     repertoire: Path | None = None,
     on_stop: Callable[[], None] = lambda: None,
+    language: Language | None = None,
 ) -> None:
-    """Serve the desk until it is interrupted; `port` 0 takes any free one, `repertoire` can be searched.
+    """Serve the desk until it is interrupted; `port` 0 takes any free one, `repertoire` can be searched;
+    it speaks `language`, or that of the lesson.
 
     `on_start` hears where once it answers, `on_stop` when it ends, also by a signal. Raises UnderstaveError
     where the port is taken or the score bad.
@@ -67,7 +70,7 @@ def serve(
         raise UnderstaveError(f"Port {port} cannot be used ({error}); choose another with --port.") from None
     with listening:
         started = Started(listening.getsockname()[1], secrets.token_urlsafe(32))
-        desk = Desk(library, Recent(own_file()), folder, repertoire)
+        desk = Desk(library, Recent(own_file()), folder, repertoire, language)
         app = make_app(desk, started.token, started.port)
         config = uvicorn.Config(
             app, log_level="error", access_log=False, timeout_graceful_shutdown=1, server_header=False

@@ -8,7 +8,7 @@ its label stands where its moment falls.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from lxml import etree
@@ -25,12 +25,18 @@ from understave.engraving.outlines import glyph_definition
 from understave.engraving.planned import PlannedLanes
 from understave.harmony.reading import Reading
 from understave.score.model import Score
+from understave.theory.vocabulary import Language
 
 OPTIONS = Options(legend=False)
 _UNITS = 100.0  # drawing units in a millimetre
 _EVENT_SIZE, _SECOND_SIZE = 1.65 * SPACE, 2.0 * SPACE
 _LABELLED = "numeral-"
 _KEYED = "key-"
+
+
+def options(language: Language = "en") -> Options:
+    """Return how the desk engraves, with words in a language."""
+    return replace(OPTIONS, language=language)
 
 
 @dataclass(frozen=True)
@@ -75,6 +81,7 @@ class Lanes:
     told: tuple[Entry, ...] = ()
     planned: PlannedLanes | None = None
     second: tuple[Entry, ...] = ()
+    language: Language = "en"
 
 
 def lay_sheet(score: Score, reading: Reading, width: float) -> Sheet:
@@ -135,7 +142,7 @@ def draw_lanes(sheet: Sheet, lanes: Lanes, systems: Iterable[int]) -> dict[int, 
         return {}
     spans = lanes.reading.spans
     first, last = sheet.systems[wanted[0]], sheet.systems[wanted[-1]]
-    annotations = annotate(lanes.reading, OPTIONS, first.start, last.end)
+    annotations = annotate(lanes.reading, options(lanes.language), first.start, last.end)
     result = {}
     for i in wanted:
         laid = sheet.systems[i]

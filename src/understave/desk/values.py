@@ -7,8 +7,7 @@ from fractions import Fraction
 from typing import Any
 
 from understave.desk import gestures
-from understave.engraving.event_lane import KINDS
-from understave.harmony.explain import explain_span, foreign_kind
+from understave.engraving.event_lane import KINDS, event_name
 from understave.harmony.reading import Event, Reading, Span
 from understave.interpretation.perform import Clock
 from understave.score.model import Score, beat_text
@@ -16,10 +15,12 @@ from understave.theory.chord_symbol import chord_symbol
 from understave.theory.key import Key
 from understave.theory.names import key_name
 from understave.theory.roman import RomanNumeral
+from understave.theory.vocabulary import Language
+from understave.wording.chord_reasons import explain_span, foreign_words
 from understave.wording.sentences import can_say, say
 
 
-def span_row(score: Score, span: Span) -> dict[str, Any]:
+def span_row(score: Score, span: Span, language: Language = "en") -> dict[str, Any]:
     """Return one chord of the reading; its notes are asked for with `why`."""
     return {
         "start": str(span.start),
@@ -28,7 +29,7 @@ def span_row(score: Score, span: Span) -> dict[str, Any]:
         "number": score.bar_name(score.measure_at(span.start)),
         "beat": beat_text(score.beat_at(span.start)),
         "key": span.key.symbol,
-        "keyName": key_name(span.key),
+        "keyName": key_name(span.key, language),
         "numeral": str(span.numeral),
         "parts": numeral_parts(span.numeral),
         "symbol": chord_symbol(span.numeral.chord(span.key)),
@@ -38,7 +39,7 @@ def span_row(score: Score, span: Span) -> dict[str, Any]:
         "others": [
             {
                 "key": a.key.symbol,
-                "keyName": key_name(a.key),
+                "keyName": key_name(a.key, language),
                 "numeral": str(a.numeral),
                 "parts": numeral_parts(a.numeral),
                 "symbol": chord_symbol(a.numeral.chord(a.key)),
@@ -85,7 +86,7 @@ def bars(score: Score, time: Clock) -> list[dict[str, Any]]:
     return rows
 
 
-def why(score: Score, reading: Reading, span: Span) -> dict[str, Any]:
+def why(score: Score, reading: Reading, span: Span, language: Language = "en") -> dict[str, Any]:
     """Return why a span reads as it does: in words, note by note, and what happens there."""
     chord = span.numeral.chord(span.key)
     members = [score.note_by_id[i] for i in span.notes]
@@ -93,33 +94,38 @@ def why(score: Score, reading: Reading, span: Span) -> dict[str, Any]:
     names = dict.fromkeys(m.name for m in chord.members)
     sounding = {n.midi % 12 for n in members}
     told = [
-        {"text": say(e, score), "start": str(e.start)}
+        {"text": say(e, score, "intermediate", language), "start": str(e.start)}
         for e in reading.events
         if e.start < span.end and e.end > span.start and (e.kind in KINDS or e.kind in _NEAR) and can_say(e)
     ]
     return {
         "start": str(span.start),
-        "sentence": explain_span(score, span),
+        "sentence": explain_span(score, span, language),
         "members": [
             {"name": name, "sounds": m.semitone in sounding}
             for name, m in zip(names, chord.members, strict=False)
         ],
         "belongs": [i for n in members for i in n.ids],
         "foreign": [
-            {"ids": list(n.ids), "name": str(n.pitch), "what": foreign_kind(score, span, n)} for n in foreign
+            {
+                "ids": list(n.ids),
+                "name": str(n.pitch),
+                "what": foreign_words(score, span, n, language),
+            }
+            for n in foreign
         ],
         "told": told[:6],
     }
 
 
-def spelled(score: Score, meant: gestures.Spelled) -> dict[str, Any]:
+def spelled(score: Score, meant: gestures.Spelled, language: Language = "en") -> dict[str, Any]:
     """Return as notes what was typed for a chord: each chord with its place, names and key."""
     return {
         "kind": meant.kind,
         "chords": [
             {
                 "place": gestures.place(score, start),
-                "keyName": key_name(key),
+                "keyName": key_name(key, language),
                 "parts": numeral_parts(numeral),
                 "symbol": chord_symbol(numeral.chord(key)),
                 "notes": list(dict.fromkeys(m.name for m in numeral.chord(key).members)),
@@ -129,23 +135,23 @@ def spelled(score: Score, meant: gestures.Spelled) -> dict[str, Any]:
     }
 
 
-def key_spelled(key: Key) -> dict[str, Any]:
+def key_spelled(key: Key, language: Language = "en") -> dict[str, Any]:
     """Return as notes what was typed for a key: its name and its scale."""
-    return {"kind": "key", "keyName": key_name(key), "notes": [p.name for p in key.scale]}
+    return {"kind": "key", "keyName": key_name(key, language), "notes": [p.name for p in key.scale]}
 
 
 _NEAR = frozenset({"applied chord", "six-four", "key", "sharp dissonance", "seventh in the bass"})
 
 
-def event_rows(score: Score, events: Sequence[Event]) -> list[dict[str, Any]]:
+def event_rows(score: Score, events: Sequence[Event], language: Language = "en") -> list[dict[str, Any]]:
     """Return the events that the lane shows, each with its sentence."""
     return [
         {
             "index": i,
             "bar": score.measure_at(e.start).index,
             "number": score.bar_name(score.measure_at(e.start)),
-            "name": KINDS[e.kind].format(label=e.label),
-            "text": say(e, score),
+            "name": event_name(e, language),
+            "text": say(e, score, "intermediate", language),
         }
         for i, e in enumerate(events)
         if e.kind in KINDS and can_say(e)

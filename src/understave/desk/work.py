@@ -26,6 +26,7 @@ from understave.desk.sheet import Sheet, lay_sheet
 from understave.errors import UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 from understave.findings import find_events
+from understave.harmony.key_length import USUAL, KeyLength, trust_for
 from understave.harmony.reading import Correction, Event, Reading, Span
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan
@@ -173,11 +174,13 @@ def _behave(desk: int) -> None:
         threading.Thread(target=watch, daemon=True).start()
 
 
-def read_fully(score: Score, corrections: Sequence[Correction]) -> tuple[object, tuple[Span, ...]]:
+def read_fully(
+    score: Score, corrections: Sequence[Correction], keys_last: KeyLength = USUAL
+) -> tuple[object, tuple[Span, ...]]:
     """Ask networks and engine anew; return a `trained.Judged` and the spans."""
     from understave.harmony.trained import judge_score, read_judged
 
-    judged = judge_score(score, corrections)
+    judged = judge_score(score, corrections, trust_for(score, keys_last))
     return judged, read_judged(score, judged).spans
 
 

@@ -87,7 +87,9 @@ def annotate(reading: Reading, options: Options, start: Fraction, end: Fraction)
     chords = shown(lambda a, b: (a.key, a.numeral, a.fixed) == (b.key, b.numeral, b.fixed))
     keys = shown(lambda a, b: a.key == b.key)
     numerals = [
-        numeral_wording(s, options.colours, s.confidence < options.doubt_below and not s.fixed)
+        numeral_wording(
+            s, options.colours, s.confidence < options.doubt_below and not s.fixed, options.language
+        )
         for _, s, _ in chords
         if options.numerals
     ]

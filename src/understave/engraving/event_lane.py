@@ -19,21 +19,11 @@ from understave.engraving.moments import Moments
 from understave.engraving.notation import SPACE, System
 from understave.engraving.palette import SOFT
 from understave.harmony.reading import Event, Span
+from understave.theory.vocabulary import Language
+from understave.wording.phrasebook import phrasebook
 
-KINDS = {
-    "cadence": "{label} cadence",
-    "section": "{label}",
-    "pedal point": "{label} pedal point",
-    "sequence": "sequence: {label}",
-    "chromatic chord": "{label}",
-    "picardy third": "picardy third",
-    "enharmonic pivot": "enharmonic pivot",
-    "pivot chord": "pivot chord",
-    "chain": "{label}",
-    "return": "return, {label}",
-    "mode switch": "change of mode",
-}
-"""The kinds of event that the lane shows, and how it calls them."""
+KINDS = frozenset(phrasebook("en").lane_events)
+"""The kinds of event that the lane shows."""
 LASTING = frozenset({"pedal point", "sequence", "chain"})
 DIFFERENT = "#A3241B"
 _SIZE = 1.65 * SPACE
@@ -43,7 +33,12 @@ _LANE_GAP = 0.85 * SPACE
 _CLEAR = 0.7 * SPACE
 
 
-def told(events: Sequence[Event]) -> tuple[Entry, ...]:
+def event_name(event: Event, language: Language = "en") -> str:
+    """Return what the lane calls an event: ``"half cadence"``."""
+    return phrasebook(language).lane_events[event.kind].get(event.label, event.label)
+
+
+def told(events: Sequence[Event], language: Language = "en") -> tuple[Entry, ...]:
     """Typeset the words of the events that the lane shows; an entry's index is the event's place."""
     # What would be said twice at one moment is said once.
     once = {
@@ -52,7 +47,7 @@ def told(events: Sequence[Event]) -> tuple[Entry, ...]:
         if e.kind in KINDS and e.confidence >= 0.4
     }
     shown = sorted(once.values(), key=lambda pair: pair[0])
-    words = [KINDS[e.kind].format(label=e.label) for _, e in shown]
+    words = [event_name(e, language) for _, e in shown]
     worded = [Wording((Text(w),), SOFT, w) for w in words]
     runs = typeset({t for w in worded for t in w.texts()})
     return tuple(
@@ -61,15 +56,16 @@ def told(events: Sequence[Event]) -> tuple[Entry, ...]:
     )
 
 
-def second(spans: Sequence[Span], different: Sequence[bool]) -> tuple[Entry, ...]:
+def second(spans: Sequence[Span], different: Sequence[bool], language: Language = "en") -> tuple[Entry, ...]:
     """Typeset the labels of another reading; those that differ from the first are coloured."""
     worded = []
     for i, (s, differs) in enumerate(zip(spans, different, strict=True)):
-        plain = numeral_wording(s, False, False)
+        plain = numeral_wording(s, False, False, language)
         key = f"{s.key.symbol.replace('b', '♭').replace('#', '♯')}: "
         fresh = i == 0 or spans[i - 1].key != s.key
         parts = (Text(key, size=0.8), *plain.parts) if fresh else plain.parts
-        words = f"{plain.words}, differs" if differs else plain.words
+        said = phrasebook(language).spoken["differs"].format(label=plain.words)
+        words = said if differs else plain.words
         worded.append(Wording(parts, DIFFERENT if differs else SOFT, words, differs))
     runs = typeset({t for w in worded for t in w.texts()})
     return tuple(

@@ -18,6 +18,7 @@ from understave.harmony.reading import Span
 from understave.theory.key import Key
 from understave.theory.names import Language, key_name
 from understave.theory.roman import RomanNumeral
+from understave.wording.phrasebook import Phrasebook, phrasebook
 
 ROMAN = Face()
 BOLD = Face(weight=600)
@@ -89,15 +90,16 @@ class Wording:
                 yield text.words, text.face
 
 
-def numeral_wording(span: Span, coloured: bool, doubtful: bool) -> Wording:
+def numeral_wording(span: Span, coloured: bool, doubtful: bool, language: Language = "en") -> Wording:
     """The label of a span: its numeral, a raised question mark where the reading is in doubt."""
     parts = [*_numeral_parts(span.numeral)]
-    words = spoken(span.numeral)
+    said = phrasebook(language).spoken
+    words = spoken(span.numeral, language)
     if doubtful:
         parts.append(Text("\u200a?", BOLD, _FIGURE_SIZE, 420.0, soft=True))
-        words += ", uncertain"
+        words = said["uncertain"].format(label=words)
     if span.fixed:
-        words += ", set by the teacher"
+        words = said["set"].format(label=words)
     function = function_of(span.numeral) if coloured else Function.OTHER
     return Wording(tuple(parts), colour_of(function), words, span.fixed)
 
@@ -134,7 +136,8 @@ def key_wording(key: Key, language: Language = "en", continued: bool = False) ->
     """The name of a key; in brackets and grey where it only goes on from the system before."""
     words = key_words(key, language)
     if continued:
-        return Wording((Text(f"({words})", ROMAN, soft=True),), INK, f"{words}, continued")
+        said = phrasebook(language).spoken["continued"].format(label=words)
+        return Wording((Text(f"({words})", ROMAN, soft=True),), INK, said)
     return Wording((Text(words, BOLD),), INK, words)
 
 
@@ -158,17 +161,19 @@ def symbol_wording(symbol: str) -> Wording:
     return Wording(tuple(parts), INK, symbol)
 
 
-_SPOKEN_SIGN = {"°": " diminished", "ø": " half-diminished", "+": " augmented", "♭": "flat ", "♯": "sharp "}
+_SIGN_NAMES = {"°": "diminished", "ø": "half-diminished", "+": "augmented", "♭": "flat", "♯": "sharp"}
 
 
-def spoken(numeral: RomanNumeral) -> str:
+def spoken(numeral: RomanNumeral, language: Language = "en") -> str:
     """The numeral in words for a screen reader: ``"V 6 5 of V"``."""
-    head = "".join(_SPOKEN_SIGN.get(c, c) for c in numeral.head)
+    book = phrasebook(language)
     figures = "".join(f" {f}" for f in numeral.figures)
-    targets = "".join(
-        " of " + "".join(_SPOKEN_SIGN.get(c, c) for c in t.head).strip() for t in numeral.applied
-    )
-    return f"{head}{figures}{targets}"
+    targets = "".join(book.spoken["of"] + _spoken_head(t.head, book).strip() for t in numeral.applied)
+    return f"{_spoken_head(numeral.head, book)}{figures}{targets}"
+
+
+def _spoken_head(head: str, book: Phrasebook) -> str:
+    return "".join(book.spoken[_SIGN_NAMES[c]] if c in _SIGN_NAMES else c for c in head)
 
 
 def typeset_label(wording: Wording, runs: Runs) -> Label:

@@ -25,7 +25,7 @@ from understave.engraving.palette import INK, PROPOSED, PROPOSED_TINT, SOFT, TEN
 from understave.interpretation.plan import Hairpin, Origin, PedalMove, Plan
 from understave.interpretation.tension import curve
 from understave.score.model import Score
-from understave.theory.vocabulary import Language
+from understave.wording.phrasebook import Phrasebook, phrasebook
 
 _LANE_GAP = 0.95 * SPACE
 _CLEAR = 0.8 * SPACE
@@ -48,13 +48,7 @@ _NOTHING = Box(0.0, 0.0, -1.0, -1.0)
 # SMuFL 1.4, range "Dynamics".
 _DYNAMICS = {"p": "\ue520", "m": "\ue521", "f": "\ue522", "r": "\ue523", "s": "\ue524", "z": "\ue525"}
 
-_NAMES: dict[Language, tuple[str, str, str]] = {
-    "en": ("tension", "dynamics", "pedal"),
-    "de": ("Spannung", "Dynamik", "Pedal"),
-    "fr": ("tension", "nuances", "pédale"),
-    "it": ("tensione", "dinamica", "pedale"),
-    "es": ("tensión", "dinámica", "pedal"),
-}
+_NAMED = ("tension-lane", "dynamics-lane", "pedal-lane")
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +187,7 @@ class PlannedLanes:
                 group.append(draw_label(entry, x, middle + _MID, _MARK_SIZE, "dynamic", glyphs))
                 drawn.append(box.moved(0, middle + _MID))
             for leg, x0, x1, _ in pins:
-                group.append(_hairpin(leg, x0, x1, middle))
+                group.append(_hairpin(leg, x0, x1, middle, phrasebook(self.options.language)))
                 drawn.append(Box(x0, middle - _OPENING / 2, x1, middle + _OPENING / 2))
             floor = middle + down + 0.5 * SPACE
         return Drawn(group, Box.around(drawn))
@@ -252,9 +246,10 @@ class PlannedLanes:
 
 def plan_lanes(score: Score, plan: Plan, options: Options) -> PlannedLanes:
     """Typeset the words of a plan's lanes in one go."""
-    names = [Wording((Text(name),), SOFT, name) for name in _NAMES[options.language]]
-    marks = [_mark_wording(m.mark, m.origin) for m in plan.marks]
-    half = Wording((Text("½"),), PROPOSED, "half pedal")
+    book = phrasebook(options.language)
+    names = [Wording((Text(name),), SOFT, name) for name in (book.lanes[lane] for lane in _NAMED)]
+    marks = [_mark_wording(m.mark, m.origin, book) for m in plan.marks]
+    half = Wording((Text("½"),), PROPOSED, book.spoken["half pedal"])
     runs = typeset(t for w in (*names, *marks, half) for t in w.texts())
     return PlannedLanes(
         score,
@@ -266,12 +261,13 @@ def plan_lanes(score: Score, plan: Plan, options: Options) -> PlannedLanes:
     )
 
 
-def _mark_wording(mark: str, origin: Origin) -> Wording:
+def _mark_wording(mark: str, origin: Origin, book: Phrasebook) -> Wording:
     music = all(c in _DYNAMICS for c in mark)
     sign = Text("".join(_DYNAMICS[c] for c in mark)) if music else Text(mark, Face(italic=True), 0.5)
     if origin == "printed":
         return Wording((sign,), INK, mark)
-    return Wording((Text("[", ROMAN, 0.6), sign, Text("]", ROMAN, 0.6)), PROPOSED, f"{mark}, proposed")
+    words = book.spoken["proposed"].format(label=mark)
+    return Wording((Text("[", ROMAN, 0.6), sign, Text("]", ROMAN, 0.6)), PROPOSED, words)
 
 
 def _legs(hairpins: Sequence[Hairpin]) -> Iterable[_Leg]:
@@ -301,12 +297,12 @@ def _between(x0: float, x1: float, rows: Sequence[Sequence[Box]]) -> tuple[int, 
     return len(rows), x0, x1
 
 
-def _hairpin(leg: _Leg, x0: float, x1: float, middle: float) -> etree._Element:
+def _hairpin(leg: _Leg, x0: float, x1: float, middle: float, book: Phrasebook) -> etree._Element:
     proposed = leg.hairpin.origin == "proposed"
     rising = leg.closes > leg.opens
     group = etree.Element(_tag("g"), {"class": "hairpin", "data-index": str(leg.index), "role": "img"})
-    words = "crescendo" if rising else "diminuendo"
-    group.set("aria-label", words + (", proposed" if proposed else ""))
+    words = book.spoken["crescendo" if rising else "diminuendo"]
+    group.set("aria-label", book.spoken["proposed"].format(label=words) if proposed else words)
     a, b = leg.opens * _OPENING / 2, leg.closes * _OPENING / 2
     # The two lines start at their point, so that the dashes of both look alike.
     for side in (-1, 1):

@@ -39,12 +39,15 @@ from understave.theory.names import key_name
 from understave.theory.numeral_places import NUMERALS, RAISED, SCALE
 from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
+from understave.theory.vocabulary import Language
 
 CHORD, SYMBOL, KEY = HARMONY.prefixes
 """How the ids of numerals, chord symbols and names of keys begin."""
 
 
-def annotated_musicxml(score: Score, reading: Reading, chord_symbols: bool = False) -> bytes:
+def annotated_musicxml(
+    score: Score, reading: Reading, chord_symbols: bool = False, language: Language = "en"
+) -> bytes:
     """Return the score with its harmony written in; raise UnderstaveError if it has no MusicXML."""
     if not score.source:
         raise UnderstaveError("This score cannot be written as MusicXML: no notation was kept on import.")
@@ -55,7 +58,7 @@ def annotated_musicxml(score: Score, reading: Reading, chord_symbols: bool = Fal
     key: Key | None = None
     for span in reading.spans:
         measure = score.measure_at(span.start)
-        below = [] if span.key == key else [_key_text(span)]
+        below = [] if span.key == key else [_key_text(span, language)]
         below.append(_numeral_harmony(span, measure))
         key = span.key
         at = (measure.index, span.start - measure.start)
@@ -195,10 +198,10 @@ def _name(tag: str, pitch_class: PitchClass) -> etree._Element:
     return element
 
 
-def _key_text(span: Span) -> etree._Element:
+def _key_text(span: Span, language: Language) -> etree._Element:
     element = etree.Element("direction", placement="below", id=KEY + _at(span))
     words = etree.SubElement(etree.SubElement(element, "direction-type"), "words")
-    words.text = key_name(span.key)
+    words.text = key_name(span.key, language)
     return element
 
 

@@ -30,6 +30,7 @@ from understave.findings.rhythm import find_rhythm
 from understave.findings.sequences import find_sequences
 from understave.findings.sixfours import find_sixfours
 from understave.findings.texture import find_texture
+from understave.harmony.key_length import USUAL, KeyLength, trust_for
 from understave.harmony.reading import Correction, Event, Reading, Span
 from understave.harmony.trained import read_trained
 from understave.score.model import Score
@@ -66,12 +67,13 @@ def find_events(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     return settle(tuple(sorted(found, key=lambda event: event.start)), spans)
 
 
-def read(score: Score, corrections: Iterable[Correction] = ()) -> Reading:
+def read(score: Score, corrections: Iterable[Correction] = (), keys_last: KeyLength = USUAL) -> Reading:
     """Return the whole reading: spans around the teacher's corrections, and the events they show.
 
-    Raises UnderstaveError where a correction does not fit the score, or where nothing sounds.
+    `keys_last` is how long a key must last to count as one. Raises UnderstaveError where a correction does
+    not fit the score, or where nothing sounds.
     """
-    return with_events(score, read_trained(score, corrections))
+    return with_events(score, read_trained(score, corrections, trust_for(score, keys_last)))
 
 
 def with_events(score: Score, reading: Reading) -> Reading:

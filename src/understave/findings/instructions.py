@@ -1,8 +1,8 @@
 """Score and spans -> printed instructions, read and explained, and what the printed pedal does to chords.
 
 The dictionary is `instructions.toml` beside this module: every term has an id, the forms it is printed in
-(Italian, French, German, English) and short English and German glosses; where an instrument of about 1780
-to 1840 and a modern one ask for different things, it says so (common practice, no source, throughout).
+(Italian, French, German, English); where an instrument of about 1780 to 1840 and a modern one ask for
+different things, it says so (common practice, no source, throughout). What terms mean stands with the words.
 `TERMS` leads from a printed form, written plainly (no capitals, no accents), to the id.
 
 Event: kind ``"instruction"``; `notes` are those struck at its moment in its staff; it lasts until the next
@@ -11,8 +11,8 @@ they print their own end. Labels by the first term that is more than a degree: `
 ``"tempo change"``, ``"character"``, ``"dynamic"``, ``"soft pedal"``, ``"pedal"``, ``"touch"``; ``"how much"``
 where there are only degrees (poco, molto), ``"text"`` where nothing is known. Detail:
 
-- ``text`` str: as printed, without the metronome mark. ``terms`` tuple of str: ids, in order (`gloss` has
-  their texts). ``language`` str: ``"it"``, ``"fr"``, ``"de"`` or ``"en"``. ``unread`` str: words not known.
+- ``text`` str: as printed, without the metronome mark. ``terms`` tuple of str: ids, in order.
+  ``language`` str: ``"it"``, ``"fr"``, ``"de"`` or ``"en"``. ``unread`` str: words not known.
 - ``per_minute`` float: quarter notes a minute (tempo). ``extreme`` str: ``"loudest"`` or ``"softest"``: the
   first mark of the piece's greatest or least level (dynamic). ``first`` int: 1 where none of its terms has
   been printed before.
@@ -53,7 +53,7 @@ import re
 import tomllib
 import unicodedata
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from importlib.resources import files
@@ -94,15 +94,13 @@ _METRONOME = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class Term:
-    """A dictionary entry; `early` and `modern` by language are empty where both instruments agree."""
+    """A dictionary entry; `pianos_differ` where it asks different things of early and modern instruments."""
 
     id: str
     kind: str
     language: str
     printed: tuple[str, ...]
-    gloss: Mapping[str, str]
-    early: Mapping[str, str]
-    modern: Mapping[str, str]
+    pianos_differ: bool = False
 
 
 def _load() -> dict[str, Term]:
@@ -112,13 +110,8 @@ def _load() -> dict[str, Term]:
     found: dict[str, Term] = {}
     for kind, entries in table.items():
         for name, entry in entries.items():
-            texts = {
-                side: {k[-2:]: v for k, v in entry.items() if k.startswith(side)}
-                for side in ("early", "modern")
-            }
-            glosses = {"en": entry["en"], "de": entry["de"]}
             printed = tuple(entry["printed"])
-            found[name] = Term(name, kind, entry["lang"], printed, glosses, texts["early"], texts["modern"])
+            found[name] = Term(name, kind, entry["lang"], printed, entry.get("pianos_differ", False))
     return found
 
 
@@ -132,17 +125,6 @@ def plain(text: str) -> str:
 DICTIONARY: dict[str, Term] = _load()
 TERMS: dict[str, str] = {plain(form): term.id for term in DICTIONARY.values() for form in term.printed}
 """Printed form, made plain, to term id."""
-
-
-def gloss(term: str, language: str = "en") -> str:
-    """Return the short explanation of a term by its id; KeyError where there is no such term."""
-    return DICTIONARY[term].gloss[language]
-
-
-def on_instruments(term: str, language: str = "en") -> tuple[str, str] | None:
-    """Return what a term asks of an early and of a modern piano, None where they agree."""
-    entry = DICTIONARY[term]
-    return (entry.early[language], entry.modern[language]) if entry.early else None
 
 
 def read_text(text: str) -> tuple[tuple[str, ...], str]:
@@ -232,7 +214,7 @@ def _instructions(score: Score) -> list[Event]:
         level = next((_LEVELS[t] for t in terms if t in _LEVELS), None) if d.kind == "dynamic" else None
         if level in extremes:
             detail.append(("extreme", extremes.pop(level)))
-        instrument = next((t for t in terms if DICTIONARY[t].early), None)
+        instrument = next((t for t in terms if DICTIONARY[t].pianos_differ), None)
         if instrument is not None:
             detail += [("instrument", instrument), ("source", COMMON_PRACTICE)]
         found.append((d, label, detail, 0.95 if not unread else 0.7 if terms else 0.3))

@@ -284,7 +284,8 @@ def _told(score: Score, harmony: Harmony, motive: Motive, number: int) -> list[E
         event(
             "statement",
             model,
-            [("count", len(motive.plain) + _transformed(motive)), ("times", tuple(every))],
+            # In two voices at once it comes once.
+            [("count", len(every)), ("times", tuple(every))],
         )
     ]
     told: dict[tuple[str, int], int] = defaultdict(int)

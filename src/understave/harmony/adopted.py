@@ -7,6 +7,7 @@ what the teacher has corrected already stays as it is.
 from __future__ import annotations
 
 from understave.errors import UnderstaveError
+from understave.harmony.model.decoding import TRUST, Trust
 from understave.harmony.reading import Correction, Reading, Span
 from understave.harmony.romantext import read_romantext
 from understave.harmony.trained import read_trained
@@ -39,20 +40,24 @@ def adopt(score: Score, reading: Reading, analysis: str, note: str = "") -> tupl
 
 
 def read_as(
-    score: Score, decided: tuple[Correction, ...], analysis: str, note: str = ""
+    score: Score,
+    decided: tuple[Correction, ...],
+    analysis: str,
+    note: str = "",
+    trust: Trust = TRUST,
 ) -> tuple[Reading, tuple[Correction, ...]]:
     """Read a score so that it says what `analysis` says; return its spans and the corrections that took.
 
     A correction changes the reading around it, so that more may differ after the first; a few rounds do.
     """
-    found = read_trained(score, decided)
+    found = read_trained(score, decided, trust)
     added: tuple[Correction, ...] = ()
     for _ in range(MOST_ROUNDS):
         more = adopt(score, found, analysis, note)
         if not more:
             break
         added += more
-        found = read_trained(score, (*decided, *added))
+        found = read_trained(score, (*decided, *added), trust)
     return found, added
 
 

@@ -1,7 +1,8 @@
-"""Why a span reads as it does, in plain sentences.
+"""What a note foreign to its chord most likely is.
 
-In: a score and one of its spans. Out: which notes belong, what the bass is, and what the others likely
-are (Hutchinson, "Music Theory for the 21st-Century Classroom", ch. 10, for the kinds of non-chord tone).
+In: a score, one of its spans and a note. Out: the kind of the note, as English has it; other languages have
+words for each (Hutchinson, "Music Theory for the 21st-Century Classroom", ch. 10, for the kinds of non-
+chord tone).
 """
 
 from __future__ import annotations
@@ -10,32 +11,6 @@ from collections.abc import Iterable, Sequence
 
 from understave.harmony.reading import Span
 from understave.score.model import Note, Score
-from understave.theory.chord import Chord
-
-_MOST_FOREIGN = 4
-_WHICH = ("root", "third", "fifth", "seventh", "ninth")
-_INVERSIONS = (
-    "root position",
-    "first inversion",
-    "second inversion",
-    "third inversion",
-    "fourth inversion",
-)
-
-
-def explain_span(score: Score, span: Span) -> str:
-    """Return two to four sentences saying what the label of a span rests on."""
-    chord = span.numeral.chord(span.key)
-    members = [score.note_by_id[i] for i in span.notes]
-    foreign = [score.note_by_id[i] for i in span.foreign]
-    name = f"{chord.root} {chord.quality.words}, {_INVERSIONS[min(chord.inversion, 4)]}"
-    sentences = [f"{span.numeral} in {span.key.name} is a {name}."]
-    if span.fixed:
-        sentences[0] = f"You set {span.numeral} in {span.key.name} here: a {name}."
-    sentences.append(_members(chord, members))
-    sentences.append(_bass(chord, members + foreign))
-    sentences.append(_foreign(score, span, chord, foreign))
-    return " ".join(s for s in sentences if s)
 
 
 def foreign_kind(score: Score, span: Span, note: Note) -> str:
@@ -80,41 +55,3 @@ def _nearest(candidates: Iterable[Note], note: Note) -> Note | None:
         key=lambda n: abs(n.midi - note.midi),
         default=None,
     )
-
-
-def _members(chord: Chord, notes: Sequence[Note]) -> str:
-    sounding = {n.midi % 12 for n in notes}
-    present = [pc for pc in chord.members if pc.semitone in sounding]
-    missing = [
-        f"the {_WHICH[i]} {pc}"
-        for i, pc in enumerate(chord.members)
-        if pc.semitone not in sounding and i < len(_WHICH)
-    ]
-    if not present:
-        return "None of its notes sounds here."
-    tail = f"; {_listed(missing)} {'is' if len(missing) == 1 else 'are'} left to the ear" if missing else ""
-    belongs = "belongs" if len(present) == 1 else "belong"
-    return f"{_listed([str(pc) for pc in present])} {belongs} to it{tail}."
-
-
-def _bass(chord: Chord, notes: Sequence[Note]) -> str:
-    if not notes:
-        return ""
-    low = min(notes, key=lambda n: n.midi)
-    for i, pc in enumerate(chord.members):
-        if pc.semitone == low.midi % 12 and i < len(_WHICH):
-            return f"The lowest note is {low.pitch}, its {_WHICH[i]}."
-    return f"The lowest note, {low.pitch}, is foreign to it."
-
-
-def _foreign(score: Score, span: Span, chord: Chord, notes: Sequence[Note]) -> str:
-    if not notes:
-        return ""
-    told = [f"{n.pitch} is {foreign_kind(score, span, n)}" for n in notes[:_MOST_FOREIGN]]
-    rest = len(notes) - len(told)
-    more = f", and {rest} more {'is' if rest == 1 else 'are'} foreign" if rest > 0 else ""
-    return f"{', '.join(told)}{more}."
-
-
-def _listed(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

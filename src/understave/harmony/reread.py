@@ -18,7 +18,7 @@ import numpy as np
 
 from understave.harmony.engine import Fixed, settle
 from understave.harmony.model.confidence import ROUND_ABOUT
-from understave.harmony.model.decoding import TRUST, Settled, Trust
+from understave.harmony.model.decoding import Settled, Trust
 from understave.harmony.model.encoding import Encoding
 from understave.harmony.model.label_indices import key_index, reduce
 from understave.harmony.model.network import Numerals, shipped_numerals
@@ -71,7 +71,7 @@ def reread(
     settled, _, _ = settled_frames(window.encoding, inside, numerals)
     for s in (*spans[outer_first:first], *spans[last + 1 : outer_last + 1]):
         _pin(settled, window.encoding, s, numerals)
-    found = spans_found(score, window, settled, 0, _trust_in(window, judged, TRUST))
+    found = spans_found(score, window, settled, 0, _trust_in(window, judged, judged.trust))
     change = difference(outer, found)
     new = found[change.first : change.first + change.after]
     begin = outer_first + change.first
@@ -111,7 +111,7 @@ def _window(
         {name: row[source] for name, row in judged.opinion.chords.items()},
         {key: row[source] for key, row in judged.opinion.keys.items()},
     )
-    return Judged(fixed, encoding, heads, opinion)
+    return Judged(fixed, encoding, heads, opinion, judged.trust)
 
 
 def _pin(settled: Settled, encoding: Encoding, span: Span, numerals: Numerals) -> None:

@@ -64,13 +64,15 @@ class _Stretch:
 class Judged:
     """What networks and engine say of a whole score, kept so that a changed correction is soon answered.
 
-    `fixed` is what the teacher had settled then; `heads` (T, size) are the networks', see `network.judge`.
+    `fixed` is what the teacher had settled then; `heads` (T, size) are the networks', see `network.judge`;
+    `trust` is how the decoder weighs them.
     """
 
     fixed: tuple[Fixed, ...]
     encoding: Encoding
     heads: dict[str, Floats]
     opinion: Opinion
+    trust: Trust = TRUST
 
 
 def read_trained(score: Score, corrections: Iterable[Correction] = (), trust: Trust = TRUST) -> Reading:
@@ -80,10 +82,10 @@ def read_trained(score: Score, corrections: Iterable[Correction] = (), trust: Tr
     what lies around it is found anew. Raises UnderstaveError where a correction names a place the score does
     not have, where nothing sounds, or where the weights are damaged.
     """
-    return read_judged(score, judge_score(score, corrections), trust)
+    return read_judged(score, judge_score(score, corrections, trust))
 
 
-def judge_score(score: Score, corrections: Iterable[Correction] = ()) -> Judged:
+def judge_score(score: Score, corrections: Iterable[Correction] = (), trust: Trust = TRUST) -> Judged:
     """Ask the networks and the engine about a score; raises what `read_trained` raises."""
     network = load()
     fixed = settle(score, corrections)
@@ -93,15 +95,16 @@ def judge_score(score: Score, corrections: Iterable[Correction] = ()) -> Judged:
         raise UnderstaveError("This score has no sounding notes, so there is no harmony to read.") from None
     settled, given_key, given_numeral = settled_frames(encoding, fixed, network.numerals)
     heads = judge(network, encoding, given_key, given_numeral)
-    return Judged(fixed, encoding, heads, opinion_of(score, fixed, encoding, likely_keys(heads, settled)))
+    opinion = opinion_of(score, fixed, encoding, likely_keys(heads, settled))
+    return Judged(fixed, encoding, heads, opinion, trust)
 
 
-def read_judged(score: Score, judged: Judged, trust: Trust = TRUST) -> Reading:
+def read_judged(score: Score, judged: Judged) -> Reading:
     """Find the best reading in what was judged of a score."""
     encoding, numerals = judged.encoding, shipped_numerals()
     first = next(t for t, codes in enumerate(encoding.codes) if codes[0, 0] > 0)
     settled, _, _ = settled_frames(encoding, judged.fixed, numerals)
-    return Reading(spans_found(score, judged, settled, first, trust))
+    return Reading(spans_found(score, judged, settled, first, judged.trust))
 
 
 def spans_found(score: Score, judged: Judged, settled: Settled, first: int, trust: Trust) -> tuple[Span, ...]:
@@ -127,8 +130,7 @@ def settled_frames(
 ) -> tuple[Settled, np.ndarray, np.ndarray]:
     """Turn what the teacher fixed into what each frame may be, and into what the network is told.
 
-    A key without a chord is held in the decoder only: in training the network was told keys with their
-    numerals, never alone, and a key by itself makes it name worse chords than none.
+    It is told all of it: in training it was given keys without chords, chords without keys, and both.
     """
     frames, count = len(encoding.times) - 1, len(numerals.reduced)
     index = {r: i for i, r in enumerate(numerals.reduced)}
@@ -148,10 +150,9 @@ def settled_frames(
         if key is not None:
             settled.keys[begin:end] = False
             settled.keys[begin:end, key] = True
+            given_key[begin:end] = key
         if f.numeral is None:
             continue
-        if key is not None:
-            given_key[begin:end] = key
         for mode in MODES:
             # A numeral may mean different chords in major and minor; both are allowed while the key is open.
             if f.key and f.key.mode != mode:

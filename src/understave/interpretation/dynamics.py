@@ -417,7 +417,8 @@ def _swell(
 def _melody_at(score: Score, spans: tuple[Span, ...], moment: Fraction) -> Note | None:
     melody = texture_of(score, spans).melody
     i = bisect_right(melody, moment, key=lambda n: n.onset) - 1
-    return melody[i] if i >= 0 else None
+    # Where the melody rests it stands on nothing.
+    return melody[i] if i >= 0 and melody[i].end > moment else None
 
 
 def _span_at(spans: Sequence[Span], moment: Fraction) -> Span | None:

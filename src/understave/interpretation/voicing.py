@@ -303,6 +303,9 @@ def _rub(score: Score, event: Event) -> _Rub | None:
         # A note tied over is struck before it rubs: it is leant on when it is struck.
         if struck is None or event.get("metric") != "accented" or event.label in ("pedal tone", "free tone"):
             return None
+        if event.get("rubs") is None:
+            # Foreign to the chord's name alone, it sounds no harsher than its neighbours.
+            return None
         lean = event.label in _LEANT
         return _Rub((struck.id, *event.notes), goal, LEAN if lean else RUB, lean, event)
     if event.kind == "sharp dissonance" and event.get("held_by") != "pedal":

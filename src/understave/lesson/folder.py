@@ -15,6 +15,7 @@ import tomlkit
 
 from understave.disk import locked, write_atomically
 from understave.errors import UnderstaveError
+from understave.harmony.key_length import KEY_LENGTHS, USUAL, KeyLength
 from understave.score.model import Score
 
 SETTINGS = "lesson.toml"
@@ -24,11 +25,14 @@ EXPORTS = "exports"
 
 @dataclass(frozen=True, slots=True)
 class LessonFolder:
-    """An opened lesson folder: `score` is the imported file inside it, `imported_from` its name before."""
+    """An opened lesson folder: `score` is the imported file inside it, `imported_from` its name before,
+    `keys_last` how long a key must last to count as one.
+    """
 
     path: Path
     score: Path
     imported_from: str
+    keys_last: KeyLength = USUAL
 
     @property
     def corrections(self) -> Path:
@@ -48,6 +52,7 @@ def open_folder(path: Path) -> LessonFolder:
         values = tomllib.loads(settings.read_text(encoding="utf-8"))
         score = path / str(values["score"]["file"])
         imported_from = str(values["score"].get("imported_from", score.name))
+        keys_last = values.get("reading", {}).get("keys_last", USUAL)
     except FileNotFoundError as error:
         raise UnderstaveError(
             f"{path} is not a lesson folder (it has no {SETTINGS}); make one with "
@@ -58,6 +63,10 @@ def open_folder(path: Path) -> LessonFolder:
             f"{settings} cannot be read ({error}); mend that line, or move the file away and make the "
             "lesson again: corrections are kept in their own file."
         ) from error
+    if keys_last not in KEY_LENGTHS:
+        raise UnderstaveError(
+            f"{settings} says keys_last = {keys_last!r}; write one of: {', '.join(KEY_LENGTHS)}."
+        )
     if score.resolve().parent != path.resolve():
         raise UnderstaveError(
             f"{settings} names a score outside the lesson folder; "
@@ -65,7 +74,22 @@ def open_folder(path: Path) -> LessonFolder:
         )
     if not score.is_file():
         raise UnderstaveError(f"{score} is missing; put the score file back into the lesson folder.")
-    return LessonFolder(path, score, imported_from)
+    return LessonFolder(path, score, imported_from, keys_last)
+
+
+def keys_last(path: Path) -> KeyLength:
+    """Return how long a key must last in a folder's lesson; the usual length where there is none yet."""
+    return open_folder(path).keys_last if is_lesson_folder(path) else USUAL
+
+
+def set_keys_last(path: Path, length: KeyLength) -> None:
+    """Write into a lesson's settings how long a key must last; all else in them stays as it is."""
+    settings = path / SETTINGS
+    with locked(path):
+        open_folder(path)
+        document = tomlkit.parse(settings.read_text(encoding="utf-8"))
+        document.setdefault("reading", tomlkit.table())["keys_last"] = length
+        write_atomically(settings, tomlkit.dumps(document))
 
 
 def is_lesson_folder(path: Path) -> bool:

@@ -28,6 +28,8 @@ from understave.export.reading_data import reading_csv, reading_json
 from understave.findings import read, with_events
 from understave.harmony import corrections
 from understave.harmony.adopted import read_as
+from understave.harmony.ground import functional
+from understave.harmony.key_length import trust_for
 from understave.harmony.reading import Correction, Event, Reading
 from understave.harmony.romantext import write_romantext
 from understave.interpretation.perform import clock
@@ -43,6 +45,7 @@ from understave.lesson.folder import (
     check_place,
     create_folder,
     is_lesson_folder,
+    keys_last,
     open_folder,
     titled,
 )
@@ -193,7 +196,7 @@ def make_lesson(
     if kept is not None and known:
         reading, plan = kept.reading, kept.plan
     else:
-        reading, added = _read(score, out / CORRECTIONS, options.analysis)
+        reading, added = _read(score, out, options.analysis)
         on_step("planning how to play it")
         on_progress(0.08)
         plan = make_plan(score, reading)
@@ -222,6 +225,7 @@ def make_lesson(
     folder = open_folder(out)
     faults = _faults(work)
     notes = (
+        *(() if functional(reading.spans) else (phrasebook(asked.language).phrases["hardly_keys"],)),
         *(
             f"What you wrote for the stop {n!r} has no stop now; it stays in {SETTINGS}."
             for n in edits.without_place(work.stops, wishes)
@@ -256,7 +260,8 @@ def _bytes(path: Path | None) -> bytes:
 def _reading_of(source: Path, name: str, out: Path, analysis: Path | None) -> str:
     """Return a digest of all that a reading is made from."""
     decided = _bytes(out / CORRECTIONS)
-    return digest(_bytes(source), source.suffix, name, decided, _bytes(analysis), program_digest())
+    said = (decided, _bytes(analysis), keys_last(out))
+    return digest(_bytes(source), source.suffix, name, said, program_digest())
 
 
 def _all_of(source: Path, name: str, out: Path, options: LessonOptions, analysis: Path | None) -> str:
@@ -289,15 +294,15 @@ def _same(kept: memory.Found, source: Path, out: Path, name: str, options: Lesso
     )
 
 
-def _read(score: Score, kept: Path, analysis: Path | None) -> tuple[Reading, tuple[Correction, ...]]:
-    decided = corrections.load(kept)
+def _read(score: Score, out: Path, analysis: Path | None) -> tuple[Reading, tuple[Correction, ...]]:
+    decided, length = corrections.load(out / CORRECTIONS), keys_last(out)
     if analysis is None:
-        return read(score, decided), ()
+        return read(score, decided, length), ()
     try:
         text = analysis.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError):
         raise UnderstaveError(f"{analysis} cannot be read; give the analysis as a RomanText file.") from None
-    reading, added = read_as(score, decided, text, f"from {analysis.name}")
+    reading, added = read_as(score, decided, text, f"from {analysis.name}", trust_for(score, length))
     return with_events(score, reading), added
 
 
@@ -527,7 +532,7 @@ def _score_files(work: Work, given: Given) -> Files:
 
 
 def _plan_files(work: Work, given: Given) -> Files:
-    annotated = annotated_musicxml(work.score, work.reading, work.chord_symbols)
+    annotated = annotated_musicxml(work.score, work.reading, work.chord_symbols, work.asked.language)
     return {
         "plan.pdf": to_pdf(engrave(work.score, work.reading, _look(work), work.plan)),
         "plan.musicxml": with_plan(annotated, work.score, work.plan),
@@ -543,7 +548,9 @@ def _reading_files(work: Work, given: Given) -> Files:
         "reading.romantext.txt": write_romantext(work.reading, work.score),
         "reading.spans.parquet": spans_parquet(work.score, work.reading),
         "reading.events.parquet": events_parquet(work.score, work.reading),
-        "annotated.musicxml": annotated_musicxml(work.score, work.reading, work.chord_symbols),
+        "annotated.musicxml": annotated_musicxml(
+            work.score, work.reading, work.chord_symbols, work.asked.language
+        ),
         "annotated.mei": annotated_mei(work.score, work.reading),
     }
 
@@ -562,7 +569,7 @@ def _card_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
     texts = [t for s in work.stops for t in (s.title, s.question, s.answer, s.say[asked.level])]
     terms = glossary([*texts, *(e.prompt(work.score, asked.language) for e in found)], book)
     cards = flash_cards(work.score, found, work.stops, terms, asked.language, pictures)
-    return {"cards.csv": cards_csv(cards), **drawn}
+    return {"cards.csv": cards_csv(cards, asked.language), **drawn}
 
 
 def _exercise_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
@@ -604,7 +611,7 @@ def _talk_files(work: Work, given: Given) -> Files:
     return {
         "lesson.json": lesson_json(work.score, work.stops, asked.level, asked.language),
         "script.txt": cues.script(talk),
-        "cues.csv": cues.cue_sheet(talk),
+        "cues.csv": cues.cue_sheet(talk, asked.language),
         "chapters.txt": cues.chapter_list(talk),
         "chapters.vtt": cues.chapters_webvtt(talk),
         "captions.vtt": cues.webvtt(talk),

@@ -36,6 +36,10 @@ def flash_cards(
     """
     book = phrasebook(language)
     cards = []
+
+    def tags(*names: str) -> tuple[str, ...]:
+        return tuple(book.cells.get(name, name) for name in names)
+
     for e in exercises:
         if e.kind == _HEARD:
             continue
@@ -43,17 +47,20 @@ def flash_cards(
         question = f"{bars[0].upper()}{bars[1:]}. {e.prompt(score, language)}"
         cards.append(
             _card(
-                question, e.answer(score, language), pictures.get(e.step, ""), ("exercise", e.kind, e.level)
+                question,
+                e.answer(score, language),
+                pictures.get(e.step, ""),
+                tags("exercise", e.kind, e.level),
             )
         )
     for s in stops:
         if s.question and s.answer:
             bars = book.bars(score.measures[s.first].number, score.measures[s.last].number)
             question = f"{bars[0].upper()}{bars[1:]}. {s.question}"
-            cards.append(_card(question, s.answer, pictures.get(s.id, ""), ("stop", s.why)))
+            cards.append(_card(question, s.answer, pictures.get(s.id, ""), tags("stop", s.why)))
     for gloss in terms:
         question = book.phrases["card_term"].format(term=gloss.term)
-        cards.append(_card(question, gloss.meaning, "", ("term",)))
+        cards.append(_card(question, gloss.meaning, "", tags("term")))
     return tuple(cards)
 
 

@@ -9,8 +9,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from understave.export.spreadsheet import csv_text
+from understave.theory.vocabulary import Language
+from understave.wording import phrasebook
 
 COLUMNS = ("question", "answer", "picture", "tags")
+"""The columns, in order; a language heads them with its own words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +26,8 @@ class Card:
     tags: tuple[str, ...] = ()
 
 
-def cards_csv(cards: Iterable[Card]) -> str:
+def cards_csv(cards: Iterable[Card], language: Language = "en") -> str:
     """Return one row a card; tags stand side by side, parted by spaces."""
     rows = ((card.question, card.answer, card.picture, " ".join(card.tags)) for card in cards)
-    return csv_text((COLUMNS, *rows), "\r\n")
+    head = tuple(phrasebook(language).columns[name] for name in COLUMNS)
+    return csv_text((head, *rows), "\r\n")

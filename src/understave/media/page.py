@@ -18,6 +18,7 @@ from importlib.resources import files
 from typing import Any
 
 from understave.theory.vocabulary import Language
+from understave.wording import Phrasebook, phrasebook
 
 SOUNDS = "sounds"
 """The folder beside a page whose sounds are not inside it."""
@@ -257,6 +258,7 @@ _DOCUMENT = """<!doctype html>
 </head>
 <body>
 <div id="page"><main><h1>{title}</h1><p>{composer}</p></main></div>
+<script type="application/json" id="words">{words}</script>
 <script type="application/json" id="lesson">{lesson}</script>
 <script type="module">
 {script}
@@ -266,16 +268,26 @@ _DOCUMENT = """<!doctype html>
 """
 
 
+def page_words(book: Phrasebook, *names: str) -> str:
+    """Return tables of words as JSON for the element `words` of a page."""
+    return _in_element({name: dict(getattr(book, name)) for name in names})
+
+
+def _in_element(values: Any) -> str:
+    """Return values as JSON that can stand in an element: no text of a lesson can end it."""
+    text = json.dumps(values, ensure_ascii=False, separators=(",", ":"))
+    return _ENDING.sub("\\\\u003c", text).replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+
+
 def _html(page: Page, source: Callable[[Sound], str]) -> str:
-    lesson = json.dumps(page_values(page, source), ensure_ascii=False, separators=(",", ":"))
     return _DOCUMENT.format(
         language=page.language,
         policy=_POLICY,
         title=html.escape(page.title),
         composer=html.escape(page.composer),
         style=style(),
-        # No text of a lesson can end the element it stands in.
-        lesson=_ENDING.sub("\\\\u003c", lesson).replace("\u2028", "\\u2028").replace("\u2029", "\\u2029"),
+        words=page_words(phrasebook(page.language), "page", "lanes"),
+        lesson=_in_element(page_values(page, source)),
         script=bundled(),
     )
 

@@ -16,7 +16,7 @@ are checked like ours.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -34,24 +34,8 @@ from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, Level, phrasebook, tell
 
 _NUMERAL = re.compile("⟨([^⟩]*)⟩")
-_IN_WORDS: Mapping[str, Mapping[str, str]] = {
-    "N": {"en": r"Neapolitan", "de": r"[Nn]eapolitan\w*"},
-    "It": {"en": r"Italian (?:augmented )?sixth", "de": r"[Ii]talienisch\w* übermäßig\w* Sextakkord"},
-    "Fr": {
-        "en": r"French (?:augmented )?sixth",
-        "de": r"(?:[Üü]bermäßig\w* Terzquart|[Ff]ranzösisch\w* übermäßig\w* Sext)akkord",
-    },
-    "Ger": {
-        "en": r"German (?:augmented )?sixth",
-        "de": r"(?:[Üü]bermäßig\w* Quintsext|[Dd]eutsch\w* übermäßig\w* Sext)akkord",
-    },
-    "Cad": {"en": r"[Cc]adential six-four", "de": r"Vorhaltsquartsextakkord"},
-    "dominant7": {"en": r"[Dd]ominant seventh", "de": r"Dominantsept(?:im)?akkord"},
-    "diminished7": {"en": r"(?<!half-)(?<!half )[Dd]iminished seventh", "de": r"[Vv]ermindert\w* Septakkord"},
-    "half-diminished7": {"en": r"[Hh]alf-diminished", "de": r"[Hh]albvermindert"},
-}
+_IN_WORDS = ("N", "It", "Fr", "Ger", "Cad", "dominant7", "diminished7", "half-diminished7")
 """Chords that a text may name in words: what a numeral is, by its special name or its quality."""
-_WHERE = {"en": ("bars?", " in "), "de": ("Takte?n?", " in ")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,8 +127,9 @@ def faults_in(
         if m[1] not in known.numerals and _is_numeral(m[1]):
             found.append(f"it names the chord {m[1]}, which the reading has not there")
     kinds = _kinds(known.numerals)
-    for kind, words in _IN_WORDS.items():
-        named = re.search(rf"\b{words.get(language, words['en'])}", text)
+    words = phrasebook(language).checking
+    for kind in _IN_WORDS:
+        named = re.search(rf"\b{words[kind]}", text)
         if named and kind not in kinds:
             found.append(f"it names a chord, {named[0]!r}, which the reading has not there")
     for numeral, key in _said_in(text, language):
@@ -192,7 +177,9 @@ def _key_pattern(language: Language) -> tuple[re.Pattern[str], dict[str, Key]]:
     for signature in range(-12, 13):
         major = Key.from_signature(signature)
         for key in (major, major.relative):
-            names.setdefault(key_name(key, language), key)
+            named = key_name(key, language)
+            names.setdefault(named, key)
+            names.setdefault(phrasebook(language).sentence(named), key)
     longest = sorted(names, key=len, reverse=True)
     return re.compile(rf"(?<![\w-])(?:{'|'.join(map(re.escape, longest))})(?!\w)"), names
 
@@ -206,14 +193,15 @@ def _keys_named(text: str, language: Language) -> Iterator[Key]:
 def _said_in(text: str, language: Language) -> Iterator[tuple[str, Key | None]]:
     """Numerals said to stand in a key: ``⟨V7⟩ in F minor``."""
     pattern, names = _key_pattern(language)
-    for m in re.finditer(rf"⟨([^⟩]*)⟩ in (?={pattern.pattern})", text):
+    joint = phrasebook(language).checking["in"]
+    for m in re.finditer(rf"⟨([^⟩]*)⟩{joint}(?={pattern.pattern})", text):
         named = pattern.match(text, m.end())
         yield m[1], names[named[0]] if named else None
 
 
 def _bars_named(text: str, language: Language) -> Iterator[str]:
     """Printed numbers of bars that a text names, one by one or as the ends of a stretch."""
-    word = _WHERE[language][0] if language in _WHERE else _WHERE["en"][0]
+    word = phrasebook(language).checking["bars"]
     for m in re.finditer(rf"\b(?i:{word}) (\w*\d\w*)(?:[–-](\w*\d\w*))?", text):
         yield from (n for n in m.groups() if n)
 

@@ -118,11 +118,19 @@ def _of_stop(score: Score, stop: Stop, timing: Timing, book: Phrasebook) -> Iter
 # --- what is written -------------------------------------------------------------------------------------
 
 
-def cue_sheet(cues: Iterable[Cue]) -> str:
+def cue_sheet(cues: Iterable[Cue], language: Language = "en") -> str:
     """Return the cues as CSV: start and end (h:mm:ss.s), what, which stop, which sound, text."""
-    head = ("start", "end", "kind", "stop", "sound", "text")
+    book = phrasebook(language)
+    head = tuple(book.columns[name] for name in ("start", "end", "kind", "stop", "sound", "text"))
     rows = (
-        (_clock(c.start), _clock(c.end), c.kind, c.stop, c.sound, in_a_line(c.text))
+        (
+            _clock(c.start),
+            _clock(c.end),
+            book.cells[c.kind],
+            c.stop,
+            book.cells.get(c.sound, c.sound),
+            in_a_line(c.text),
+        )
         for c in cues
         if c.kind != "turning"
     )
@@ -203,7 +211,8 @@ def _sentences(text: str) -> list[str]:
 
 def _lines(text: str) -> list[str]:
     """Break a sentence into captions of at most two lines, as even as its words allow."""
-    words = in_a_line(text).split()
+    # French signs keep their space, which must not break.
+    words = re.split(r"[ \t\n]+", in_a_line(text).strip())
     total = len(" ".join(words))
     count = -(-total // (LINE * LINES))
     while True:

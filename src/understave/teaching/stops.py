@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import sqrt
 
+from understave.claims import Claim
 from understave.errors import UnderstaveError
 from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Detail, Event, Reading, Span
@@ -32,7 +33,9 @@ from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, Level, Phrasebook, phrasebook
-from understave.wording.gaps import fill, place
+from understave.wording.claiming import claims_of, is_true, is_true_of
+from understave.wording.gaps import GAP, chosen, fill, place
+from understave.wording.phrasebook import raised
 from understave.wording.playing import Advice, tell_plan
 from understave.wording.sentences import can_say, say, values_of
 from understave.wording.telling import heading_bars, key_sentence
@@ -309,7 +312,11 @@ def _groups(score: Score, reading: Reading, plan: Plan, language: Language) -> l
     """Return events that belong together, the most telling first: those in one bar, or in the bar after it
     where they are about the same notes.
     """
-    events = [e for e in (*reading.events, *_peaks(plan)) if _is_reason(e) and can_say(e, language)]
+    events = [
+        e
+        for e in (*reading.events, *_peaks(plan))
+        if _is_reason(e) and can_say(e, language) and is_true(e, score, reading.spans, LEVELS, language)
+    ]
     events.sort(key=lambda e: (-_interest(e), e.start))
     groups: list[list[Event]] = []
     for e in events:
@@ -446,7 +453,8 @@ def _title(score: Score, reading: Reading, event: Event, book: Phrasebook) -> st
     if not _lasts(event):
         bars = book.bars(*[score.measure_at(moment_of(event)).number] * 2)
     named = book.stop_titles.get(f"{event.kind}.{event.label}") or book.stop_titles[event.kind]
-    return f"{bars[0].upper()}{bars[1:]}: {fill(named, values_of(event), score, book, event.kind)}"
+    what = fill(named, values_of(event), score, book, event.kind)
+    return book.phrases["titled"].format(place=raised(bars), text=what)
 
 
 def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level, language: Language) -> str:
@@ -505,7 +513,7 @@ def _advice(score: Score, plan: Plan, moment: Fraction, level: Level, language: 
         text = a.why if whole else f"{a.what[0].upper()}{a.what[1:]}.{' ' + a.why if a.why else ''}"
         where = place(score, a.moment, book)
         if where != here:
-            text = f"{where[0].upper()}{where[1:]}: {text}"
+            text = book.phrases["titled"].format(place=raised(where), text=text)
             here = where
         sentences.append(text)
     return " ".join(sentences)
@@ -513,20 +521,41 @@ def _advice(score: Score, plan: Plan, moment: Fraction, level: Level, language: 
 
 def _question(score: Score, reading: Reading, event: Event, book: Phrasebook) -> tuple[str, str]:
     """A question about the event and its answer, both filled from the reading."""
+    asked = _asked(score, reading, event, book)
+    if asked is None:
+        return "", ""
+    form, values = asked
+    ask = fill(form["ask"], values, score, book, event.kind)
+    answer = fill(form["answer"], values, score, book, event.kind)
+    return ask, answer[0].upper() + answer[1:]
+
+
+def _asked(
+    score: Score, reading: Reading, event: Event, book: Phrasebook
+) -> tuple[Mapping[str, str], Mapping[str, Detail]] | None:
+    """Return the templates of question and answer and their values: the first of those for the event, its
+    kind and its chord that can be filled and that the notes bear out.
+    """
     values = dict(values_of(event))
     values.update(_computed(score, reading, event))
     for name in (f"{event.kind}.{event.label}", event.kind, "chord"):
         form = book.questions.get(name)
         if form is None:
             continue
-        try:
-            ask = fill(form["ask"], values, score, book, event.kind)
-            answer = fill(form["answer"], values, score, book, event.kind)
-        except KeyError:
-            # A value that this event does not carry: the next, more general question is asked.
-            continue
-        return ask, answer[0].upper() + answer[1:]
-    return "", ""
+        said = f"{form['ask']} {form['answer']}"
+        filled = {g[1] for g in GAP.finditer(chosen(said, values)[0])} <= values.keys()
+        if filled and is_true_of(event, score, reading.spans, said, values):
+            return form, values
+    return None
+
+
+def asked_claims(score: Score, reading: Reading, event: Event, language: Language) -> tuple[Claim, ...]:
+    """Return what the question about an event and its answer claim."""
+    asked = _asked(score, reading, event, phrasebook(language))
+    if asked is None:
+        return ()
+    form, values = asked
+    return claims_of(event, score, language=language, template=f"{form['ask']} {form['answer']}", more=values)
 
 
 def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
@@ -548,6 +577,7 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
     if span is not None:
         heard, silent = story.heard_members(score, span)
         found["span_key"] = span.key
+        found["span_start"], found["span_end"] = span.start, span.end
         found["span_chord"] = span.numeral
         found["members"] = tuple(heard)
         if silent:

@@ -196,7 +196,9 @@ def _point(score: Score, span: Span, device: str, following: Span | None, book: 
     outside = [pitch_class_name(m, language) for m in foreign_to_key(span) if m in heard]
     if outside:
         form = words["point_outside_many" if len(outside) > 1 else "point_outside_one"]
-        sentences.append(form.format(notes=book.join(outside), key=key_name(span.key, language)))
+        sentences.append(
+            book.sentence(form.format(notes=book.join(outside), key=key_name(span.key, language)))
+        )
     if following:
         sentences.append(words["point_next"].format(next=label(following, book)))
     device_name = book.devices[device]

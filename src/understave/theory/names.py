@@ -14,7 +14,7 @@ import unicodedata
 from understave.theory.chord import Quality
 from understave.theory.key import Key, Mode
 from understave.theory.pitch import LETTERS, Interval, PitchClass
-from understave.theory.vocabulary import LANGUAGES, TIMES, WORDS, Language
+from understave.theory.vocabulary import LANGUAGES, TIMES, Language, words_of
 
 __all__ = [
     "LANGUAGES",
@@ -42,7 +42,7 @@ def _fold(text: str) -> str:
 
 def pitch_class_name(pitch_class: PitchClass, language: Language = "en") -> str:
     """Return a note's name: ``"B flat"``, ``"B"`` in German, ``"si bémol"`` in French."""
-    w = WORDS[language]
+    w = words_of(language)
     letter = w.letters[LETTERS.index(pitch_class.letter)]
     alter = pitch_class.alter
     if alter == 0:
@@ -94,7 +94,7 @@ def _read_german(plain: str) -> PitchClass | None:
 
 
 def _read_words(plain: str, language: Language) -> PitchClass | None:
-    w = WORDS[language]
+    w = words_of(language)
     first, *rest = plain.split() or [""]
     letters = [_fold(letter) for letter in w.letters]
     if first not in letters:
@@ -119,7 +119,7 @@ def _read_words(plain: str, language: Language) -> PitchClass | None:
 
 def mode_name(mode: Mode, language: Language = "en") -> str:
     """Return ``"major"``, ``"Moll"``, ``"maggiore"`` ..."""
-    w = WORDS[language]
+    w = words_of(language)
     return w.major if mode == "major" else w.minor
 
 
@@ -136,7 +136,7 @@ def parse_key(text: str, language: Language = "en") -> Key:
     """Read a key's name in a language; raise ValueError on anything else."""
     plain = _fold(text.replace("-", " ") if language == "de" else text)
     tonic, _, mode = plain.rpartition(" ")
-    w = WORDS[language]
+    w = words_of(language)
     modes: dict[str, Mode] = {_fold(w.major): "major", _fold(w.minor): "minor"}
     if mode in modes and tonic:
         try:
@@ -155,13 +155,13 @@ def interval_name(interval: Interval, language: Language = "en") -> str:
 
     Intervals beyond the fifteenth are named by their size within an octave.
     """
-    w = WORDS[language]
+    w = words_of(language)
     if interval.size > len(w.sizes):
         interval = interval.simple
     size = w.sizes[interval.size - 1]
     kind = w.kinds[interval.kind[0]][1 if interval.size in w.feminine else 0]
     count = len(interval.kind)
-    times = TIMES[language]
+    times = TIMES.get(language, TIMES["en"])
     often = times[count] if count < len(times) else f" ({count}×) "
     if w.kind_first:
         return f"{often}{kind} {size}".strip()
@@ -180,7 +180,7 @@ def parse_interval(text: str, language: Language = "en") -> Interval:
 
 def _interval_table(language: Language) -> dict[str, Interval]:
     table: dict[str, Interval] = {}
-    for size in range(1, len(WORDS[language].sizes) + 1):
+    for size in range(1, len(words_of(language).sizes) + 1):
         perfect = (size - 1) % 7 in (0, 3, 4)
         kinds = ["P"] if perfect else ["M", "m"]
         for count in range(1, 5):
@@ -193,13 +193,13 @@ def _interval_table(language: Language) -> dict[str, Interval]:
 
 def quality_name(quality: Quality, language: Language = "en") -> str:
     """Return a chord quality's name: ``"dominant seventh"``, ``"Dominantseptakkord"``."""
-    return WORDS[language].qualities[quality]
+    return words_of(language).qualities[quality]
 
 
 def parse_quality(text: str, language: Language = "en") -> Quality:
     """Read a chord quality's name in a language; raise ValueError on anything else."""
     wanted = _fold(text)
-    for quality, name in WORDS[language].qualities.items():
+    for quality, name in words_of(language).qualities.items():
         if _fold(name) == wanted:
             return quality
     example = quality_name(Quality.DOMINANT7, language)

@@ -1,16 +1,18 @@
 """A language in, its words out: notes, modes, intervals and chord qualities.
 
-Common practice in the five languages; no single published source. `names` puts the words together.
+Common practice in the five languages; no single published source. `names` puts the words together. Notes in a
+language that is not here are called by their English names.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import TypeAlias
 
 from understave.theory.chord import Quality
 
-Language = Literal["en", "de", "fr", "it", "es"]
+Language: TypeAlias = str
+"""A code as ISO 639-1 has it: ``"en"``."""
 LANGUAGES: tuple[Language, ...] = ("en", "de", "fr", "it", "es")
 
 
@@ -390,3 +392,8 @@ TIMES: dict[Language, tuple[str, ...]] = {
     "es": ("", "", " dos veces", " tres veces", " cuatro veces"),
 }
 """How often something is augmented or diminished, from the second time on."""
+
+
+def words_of(language: Language) -> Words:
+    """Return the words of a language, English ones for a language that is not here."""
+    return WORDS.get(language, WORDS["en"])

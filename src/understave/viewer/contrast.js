@@ -38,7 +38,7 @@ export class StaveContrast extends HTMLElement {
   #build() {
     const contrast = this.#contrast;
     if (!contrast || !this.isConnected || this.#sides.length > 0) return;
-    const words = wordsOf(document.documentElement.lang);
+    const words = wordsOf();
     const panes = contrast.sides.map((side, i) => {
       const audio = new Audio();
       audio.preload = "auto";

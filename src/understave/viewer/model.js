@@ -58,7 +58,7 @@
  * @typedef {{head: string, figures: string[], target: string}} NumeralParts
  *
  * @typedef {object} Lesson
- * @property {"en"|"de"} language
+ * @property {string} language
  * @property {string} title
  * @property {string} composer
  * @property {string} summary

@@ -15,7 +15,7 @@ import { wordsOf } from "./words.js";
  * @param {HTMLElement} place
  */
 export function showLesson(lesson, place) {
-  const words = wordsOf(lesson.language);
+  const words = wordsOf();
   document.documentElement.lang = lesson.language;
   const text = (/** @type {string} */ t) => setText(t, lesson.numerals);
 
@@ -86,7 +86,7 @@ export function showLesson(lesson, place) {
   score.addEventListener("shown", () => {
     if (lanes.childElementCount > 1) return;
     for (const lane of score.lanes) {
-      const name = words.lane[/** @type {keyof typeof words.lane} */ (lane)];
+      const name = words.lane[lane];
       if (!name) continue;
       const box = make("input", { type: "checkbox", checked: true, onchange: () => score.fold(lane, !box.checked) });
       lanes.append(make("label", {}, box, make("span", {}, name)));

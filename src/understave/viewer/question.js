@@ -14,7 +14,7 @@ export class StaveQuestion extends HTMLElement {
   numerals = {};
 
   connectedCallback() {
-    const words = wordsOf(document.documentElement.lang);
+    const words = wordsOf();
     const said = make("span", {}, words.showAnswer);
     const hidden = make(
       "details",

@@ -379,7 +379,7 @@ export class StaveScore extends HTMLElement {
   /** @param {number} bar */
   #saidOf(bar) {
     const { number, words } = this.#bars[bar];
-    const name = wordsOf(document.documentElement.lang).bar(number);
+    const name = wordsOf().bar(number);
     return words ? `${name}: ${plain(words)}` : name;
   }
 

@@ -160,7 +160,7 @@ export class StaveTransport extends HTMLElement {
     this.audio.defaultPlaybackRate = this.audio.playbackRate = percent / 100;
     if (this.parts) {
       this.parts.pace.value = String(percent);
-      this.parts.paceSaid.value = wordsOf(document.documentElement.lang).percent(percent);
+      this.parts.paceSaid.value = wordsOf().percent(percent);
     }
   }
 
@@ -202,7 +202,7 @@ export class StaveTransport extends HTMLElement {
 
   #build() {
     if (!this.isConnected) return;
-    const words = wordsOf(document.documentElement.lang);
+    const words = wordsOf();
     this.setAttribute("role", "region");
     this.setAttribute("aria-label", words.player);
     if (!this.#sound) {
@@ -270,7 +270,7 @@ export class StaveTransport extends HTMLElement {
 
   #draw() {
     if (!this.#built || !this.parts) return;
-    const words = wordsOf(document.documentElement.lang);
+    const words = wordsOf();
     const { play, position, place } = this.parts;
     const name = this.playing ? words.pause : words.play;
     if (play.getAttribute("aria-label") !== name) {

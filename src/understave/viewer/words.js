@@ -1,109 +1,53 @@
-/** The words on buttons and headings, by language. Words about the music come with the lesson. */
+/**
+ * The words on buttons and headings, in the language of the page; words about the music come with the lesson.
+ *
+ * They stand in the document as JSON, in the element `words`: tables of texts by name. A text may have gaps in braces;
+ * what is counted is a table of texts by plural category, or for just one number.
+ */
 
-const ENGLISH = {
-  toScore: "Go to the score",
-  score: "Score",
-  scoreHelp: "Every bar is a button: Enter plays from it, the arrow keys move along, Shift with Enter sets the end of a passage.",
-  scoreHint: "Click anywhere to hear from there. Drag across bars to repeat them.",
-  stops: "Places to stop",
-  contrasts: "Hear the difference",
-  story: "The harmonic story",
-  glossary: "Words used here",
-  credits: "Credits",
-  overview: "Keys and tension over the whole piece",
-  player: "Playing",
-  play: "Play",
-  pause: "Pause",
-  barBack: "One bar back",
-  barOn: "One bar on",
-  position: "Position",
-  pace: "Pace",
-  percent: (/** @type {number} */ n) => `${n} %`,
-  repeat: "Repeat",
-  from: "from bar",
-  to: "to bar",
-  bar: (/** @type {string} */ n) => `bar ${n}`,
-  bars: (/** @type {string} */ a, /** @type {string} */ b) => (a === b ? `bar ${a}` : `bars ${a}–${b}`),
-  noSound: "This page has no sound.",
-  lanes: "Show under the staves",
-  lane: { numerals: "chords", keys: "keys", "tension-lane": "tension", "dynamics-lane": "dynamics", "pedal-lane": "pedal", symbols: "chord symbols" },
-  size: "Size of the score",
-  larger: "Larger",
-  smaller: "Smaller",
-  dark: "Dark",
-  light: "Light",
-  print: "Print",
-  hear: "Hear these bars",
-  repeatThese: "Repeat them",
-  inScore: "Show in the score",
-  stopPlaying: "Stop",
-  question: "Question",
-  showAnswer: "Show the answer",
-  hideAnswer: "Hide the answer",
-  answers: "Answers",
-  playing: "At the piano",
-  previous: "Previous stop",
-  next: "Next stop",
-  stopOf: (/** @type {number} */ n, /** @type {number} */ all) => `Stop ${n} of ${all}`,
-  listen: "Listen for",
-  switchWhile: "Choose a version; while it plays you can go over to the other at the same place.",
-  colours: "Colours of the chords",
-};
+/** @typedef {string|Record<string, string>} Text */
 
-/** @typedef {typeof ENGLISH} Words */
+/** @type {Record<string, Record<string, Text>>} */
+const tables = JSON.parse(document.getElementById("words")?.textContent || "{}");
+const plurals = pluralsOf(document.documentElement.lang);
 
-/** @type {Words} */
-const GERMAN = {
-  toScore: "Zu den Noten",
-  score: "Noten",
-  scoreHelp: "Jeder Takt ist ein Knopf: Die Eingabetaste spielt von dort, die Pfeiltasten gehen weiter, Umschalt mit Eingabe setzt das Ende eines Abschnitts.",
-  scoreHint: "Ein Klick spielt von dieser Stelle. Über Takte ziehen wiederholt sie.",
-  stops: "Stellen zum Innehalten",
-  contrasts: "Den Unterschied hören",
-  story: "Was die Harmonie erzählt",
-  glossary: "Wörter auf dieser Seite",
-  credits: "Nachweise",
-  overview: "Tonarten und Spannung im ganzen Stück",
-  player: "Spielen",
-  play: "Spielen",
-  pause: "Anhalten",
-  barBack: "Einen Takt zurück",
-  barOn: "Einen Takt weiter",
-  position: "Stelle",
-  pace: "Tempo",
-  percent: (n) => `${n} %`,
-  repeat: "Wiederholen",
-  from: "von Takt",
-  to: "bis Takt",
-  bar: (n) => `Takt ${n}`,
-  bars: (a, b) => (a === b ? `Takt ${a}` : `Takte ${a}–${b}`),
-  noSound: "Diese Seite hat keinen Klang.",
-  lanes: "Unter den Systemen zeigen",
-  lane: { numerals: "Akkorde", keys: "Tonarten", "tension-lane": "Spannung", "dynamics-lane": "Dynamik", "pedal-lane": "Pedal", symbols: "Akkordsymbole" },
-  size: "Größe der Noten",
-  larger: "Größer",
-  smaller: "Kleiner",
-  dark: "Dunkel",
-  light: "Hell",
-  print: "Drucken",
-  hear: "Diese Takte hören",
-  repeatThese: "Wiederholen",
-  inScore: "In den Noten zeigen",
-  stopPlaying: "Anhalten",
-  question: "Frage",
-  showAnswer: "Antwort zeigen",
-  hideAnswer: "Antwort verbergen",
-  answers: "Antworten",
-  playing: "Am Klavier",
-  previous: "Vorige Stelle",
-  next: "Nächste Stelle",
-  stopOf: (n, all) => `Stelle ${n} von ${all}`,
-  listen: "Worauf zu hören ist",
-  switchWhile: "Eine Fassung wählen; beim Spielen geht es an derselben Stelle in der anderen weiter.",
-  colours: "Farben der Akkorde",
-};
+/** @param {string} language */
+function pluralsOf(language) {
+  try {
+    return new Intl.PluralRules(language || "en");
+  } catch {
+    return new Intl.PluralRules("en");
+  }
+}
 
-/** @param {string} language @returns {Words} */
-export function wordsOf(language) {
-  return language.startsWith("de") ? GERMAN : ENGLISH;
+/**
+ * @param {string} name  of a table
+ * @returns {Record<string, Text>}
+ */
+export function tableOf(name) {
+  return tables[name] ?? {};
+}
+
+/**
+ * A text with its gaps filled; the gap `n` chooses the form of what is counted.
+ *
+ * @param {Text} text
+ * @param {Record<string, string|number>} [values]
+ */
+export function filled(text, values = {}) {
+  const form = typeof text === "string" ? text : text[String(values.n)] ?? text[plurals.select(Number(values.n))] ?? text.other;
+  return form.replace(/\{(\w+)\}/g, (gap, name) => String(values[name] ?? gap));
+}
+
+/** @returns {Record<string, any>} the words of the lesson page; those with gaps are functions */
+export function wordsOf() {
+  const page = tableOf("page");
+  return {
+    ...page,
+    lane: tableOf("lanes"),
+    percent: (/** @type {number} */ n) => filled(page.percent, { n }),
+    bar: (/** @type {string} */ n) => filled(page.bar, { n }),
+    bars: (/** @type {string} */ first, /** @type {string} */ last) => (first === last ? filled(page.bar, { n: first }) : filled(page.bars, { first, last })),
+    stopOf: (/** @type {number} */ n, /** @type {number} */ all) => filled(page.stopOf, { n, all }),
+  };
 }

@@ -1,4 +1,4 @@
-"""Every word a reader sees about the music, in English or German, at three levels.
+"""Every word a reader sees about the music, in English, German or French, at three levels.
 
 In: events and readings. Out: sentences and paragraphs. The words themselves stand in the folders
 of ``languages``; how a gap is filled, in `gaps`; which events a story tells, in `telling` and `weights`.

@@ -15,7 +15,7 @@ import re
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
-from understave.findings.instructions import DICTIONARY, gloss, on_instruments
+from understave.findings.instructions import DICTIONARY
 from understave.harmony.reading import Detail
 from understave.score.model import Score, beat_text
 from understave.theory.chord import Quality
@@ -23,9 +23,8 @@ from understave.theory.key import Key
 from understave.theory.names import interval_name, key_name, pitch_class_name, quality_name
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
-from understave.theory.vocabulary import Language
 from understave.wording.numerals import chord_words
-from understave.wording.phrasebook import Phrasebook
+from understave.wording.phrasebook import Phrasebook, raised
 
 GAP = re.compile(r"\{(\w+)(?::(\w+)(?: ([^{}]+))?)?\}")
 CHOICE = re.compile(r"\[(?:(!?)(\w+)(?:(!?=)([^|\[\]]*))?\|)?([^\[\]]*)\]")
@@ -67,23 +66,45 @@ def fill(template: str, values: Mapping[str, Detail], score: Score, book: Phrase
 
     def gap(m: re.Match[str]) -> str:
         value = values[m[1]]
-        return name_value(value, m[1], m[2] or "", m[3] or "", score, book, kind)
+        named = name_value(value, m[1], m[2] or "", m[3] or "", score, book, kind)
+        before = m.string[: m.start()].rstrip()
+        starts = not before or before[-1] in ".?!"
+        return book.sentence(named) if starts else named
+
+    text = GAP.sub(gap, chosen(template, values)[0])
+    for pattern, put in book.grammar.joins:
+        text = pattern.sub(put, text)
+    text = re.sub(r"[^\S\u00a0\u202f]+", " ", text).strip()
+    # French sets a space that does not break before high signs; others have none there.
+    return re.sub(r" ([,.;:!?])", r"\1", text)
+
+
+def chosen(template: str, values: Mapping[str, Detail]) -> tuple[str, frozenset[str]]:
+    """Return a template with its brackets decided, and what it then says: the names of its gaps, and of the
+    conditions that were met (``name``, ``!name``, ``name=value``), with or without a gap of their own.
+    """
+    met: set[str] = set()
 
     def choice(m: re.Match[str]) -> str:
         negated, name, relation, wanted, text = m[1], m[2], m[3], m[4], m[5]
         if relation:
             among = name in values and str(values[name]) in wanted.split("/")
             # What is absent differs from everything, but nothing can be said of it.
-            chosen = among == (relation == "=") and all(g[1] in values for g in GAP.finditer(text))
+            is_said = among == (relation == "=") and all(g[1] in values for g in GAP.finditer(text))
         elif name:
-            chosen = (name in values) != bool(negated)
+            is_said = (name in values) != bool(negated)
         else:
-            chosen = all(g[1] in values for g in GAP.finditer(text))
-        return text if chosen else ""
+            is_said = all(g[1] in values for g in GAP.finditer(text))
+        if not is_said:
+            return ""
+        if relation == "=":
+            met.add(f"{name}={values[name]}")
+        elif name:
+            met.add(f"{negated}{name}")
+        return text
 
-    text = GAP.sub(gap, CHOICE.sub(choice, template))
-    text = re.sub(r"\s+", " ", text).strip()
-    return re.sub(r" ([,.;:!?])", r"\1", text)
+    text = CHOICE.sub(choice, template)
+    return text, frozenset(met | {g[1] for g in GAP.finditer(text)})
 
 
 def name_value(
@@ -106,7 +127,7 @@ def name_value(
             one, other = (name_value(v, name, "", "", score, book, kind) for v in value)
             return book.phrases[way].format(first=one, second=other)
         if way == "gloss":
-            return _glosses([v for v in value if isinstance(v, str)], language)
+            return _glosses([v for v in value if isinstance(v, str)], book)
         if way == "bars":
             start, end = (v for v in value if isinstance(v, Fraction | int))
             return book.bars(*printed_bars(score, Fraction(start), Fraction(end)))
@@ -138,8 +159,7 @@ def name_value(
             parts = re.findall("|".join([*words, r"\S+"]), value)
             return " – ".join(words.get(part, _primed(part)) for part in parts)
         if way in ("early", "modern"):
-            asked = on_instruments(value, language)
-            return asked[way == "modern"] if asked else ""
+            return book.instructions[value].get(way, "")
         if way == "quote":
             return book.phrases["quote"].format(text=value)
         if name == "letter":
@@ -147,16 +167,16 @@ def name_value(
         named = book.values.get(f"{kind}.{name}", {}).get(value) or book.values.get(name, {}).get(
             value, value
         )
-        return named[:1].upper() + named[1:] if way == "cap" else named
+        return raised(named) if way == "cap" else named
     return _name_number(value, way, unit, score, book)
 
 
-def _glosses(terms: Sequence[str], language: Language) -> str:
+def _glosses(terms: Sequence[str], book: Phrasebook) -> str:
     """Return the meanings of printed terms; one that says how much leads into the next: very slow."""
     text = ""
     for term, before in zip(terms, ["", *terms], strict=False):
         joint = "" if not before else " " if DICTIONARY[before].kind == "how much" else ", "
-        text += joint + gloss(term, language)
+        text += joint + book.instructions[term]["gloss"]
     return text
 
 
@@ -199,10 +219,8 @@ def number_word(value: int | float | Fraction, book: Phrasebook) -> str:
 
 def counted(value: int | float | Fraction, unit: str, book: Phrasebook) -> str:
     """Return a number with what it counts: ``one bar``, ``four bars``, ``2.5 beats``."""
-    one, many, *two = book.units[unit]
-    if value == 2 and two:
-        return two[0]
-    return one if value == 1 else f"{number_word(value, book)} {many}"
+    written = f"{float(value):.2f}".rstrip("0").rstrip(".")
+    return book.form(book.units[unit], written).format(number=number_word(value, book))
 
 
 def pace_words(changes: float, book: Phrasebook) -> str:
@@ -239,10 +257,10 @@ def printed_bars(score: Score, start: Fraction, end: Fraction) -> tuple[str, str
 
 
 def octave_name(pitch: Pitch, book: Phrasebook) -> str:
-    """Name a pitch with its octave: ``F sharp 4``, in German ``fis′``."""
+    """Name a pitch with its octave: ``F sharp 4``, in German ``fis′``, in French ``fa dièse 3``."""
     name = pitch_class_name(pitch.pitch_class, book.language)
-    if book.language != "de":
-        return f"{name} {pitch.octave}"
+    if book.grammar.middle_octave is not None:
+        return f"{name} {pitch.octave - 4 + book.grammar.middle_octave}"
     if pitch.octave >= 3:
         return name.lower() + "′" * (pitch.octave - 3)
     return name if pitch.octave == 2 else "Kontra-" * (2 - pitch.octave) + name

@@ -44,7 +44,7 @@ def _line(n: RomanNumeral) -> str:
 
 def chord_words(n: RomanNumeral, book: Phrasebook) -> str:
     """Return a chord in words; root position is not mentioned."""
-    if book.language == "en":
+    if "on" not in book.numerals:
         return numeral_words(n)
     phrase = _chord(n, book)
     for target in n.applied:

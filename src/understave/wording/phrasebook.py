@@ -1,25 +1,26 @@
 """The words of one language, read from the TOML files in its folder.
 
-In: a language code. Out: a `Phrasebook`. To add a language, add a folder:
-every table of ``languages/en`` has to be there, and `theory.names` has to know the language's notes and keys.
+In: a language code. Out: a `Phrasebook`. To add a language, add a folder: `language_files` says how, and what
+a language lacks is said in English. `theory.names` knows the notes and keys of five languages.
 """
 
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib.resources import files
 from typing import Any, Literal, TypeAlias
 
+from understave.errors import UnderstaveError
 from understave.theory.vocabulary import Language
+from understave.wording.language_files import folders, whole_tables
+from understave.wording.plurals import Category, Rule, chosen_form, plural_rules
 
 Level: TypeAlias = Literal["beginner", "intermediate", "advanced"]
 LEVELS: tuple[Level, ...] = ("beginner", "intermediate", "advanced")
-SPOKEN: tuple[Language, ...] = ("en", "de")
-"""The languages that have a file of words."""
+SPOKEN: tuple[Language, ...] = tuple(folders())
+"""The languages that have a folder of words, English first."""
 
 Entry: TypeAlias = Mapping[str, str]
 """One thing to say: a template for each level; perhaps ``again`` and ``beginner_again``, shorter."""
@@ -35,22 +36,42 @@ class Gloss:
 
 
 @dataclass(frozen=True)
+class Grammar:
+    """How a language builds sentences from words.
+
+    `plurals` are its rules (see `plurals`). `raise_first`: names of notes and keys are written small, and a
+    sentence that begins with one needs a capital. `joins` are patterns and what takes their place once a
+    sentence is filled (French ``de`` before a vowel). `middle_octave` is the number of the octave that
+    middle C begins, None where octaves are told by strokes (German).
+    """
+
+    plurals: Mapping[Category, Rule]
+    raise_first: bool = False
+    joins: tuple[tuple[re.Pattern[str], str], ...] = ()
+    middle_octave: int | None = 4
+
+
+@dataclass(frozen=True)
 class Phrasebook:
     """All words of a language.
 
     `events` has an entry for each ``kind.label``; `values` a table of words for each detail that holds a
-    word of ours; `units` singular and plural of what is counted (and perhaps a form for two); `numerals`
-    the words of chords. `exercises` have for each kind a ``prompt`` and an ``answer``, `contrasts` for each
-    label what to listen for, `patterns` for each device how to make it (``recipe``) and what to ``try``.
-    `stop_titles` name a stop and `questions` have what to ``ask`` at it and the ``answer``, by
-    ``kind.label`` or by kind.
+    word of ours; `units` the forms of what is counted, by plural category or for just one number (``"2"``);
+    `numerals` the words of chords; `instructions` what printed terms mean (``gloss``) and what they ask of
+    an ``early`` and a ``modern`` piano; `page` and `desk` what stands on the lesson page and the desk;
+    `lanes` the words under the staves; `spoken` what screen readers say; `checking` how texts name chords
+    and bars; `lane_events` what the lane of events calls them, by kind and label; `columns` and `cells` the
+    heads and entries of tables; `pianos` our instruments; `reasons` why a chord is named as it is.
+    `exercises` have for each kind a ``prompt`` and an ``answer``, `contrasts` for each label what to listen
+    for, `patterns` for each device how to make it (``recipe``) and what to ``try``. `stop_titles` name a
+    stop and `questions` have what to ``ask`` at it and the ``answer``, by ``kind.label`` or by kind.
     """
 
     language: Language
     events: Mapping[str, Entry]
     summaries: Mapping[str, Entry]
     values: Mapping[str, Mapping[str, str]]
-    units: Mapping[str, tuple[str, ...]]
+    units: Mapping[str, Mapping[str, str]]
     numbers: tuple[str, ...]
     ordinals: tuple[str, ...]
     headings: Mapping[str, str]
@@ -63,6 +84,18 @@ class Phrasebook:
     stop_titles: Mapping[str, str]
     questions: Mapping[str, Mapping[str, str]]
     glosses: tuple[Gloss, ...]
+    instructions: Mapping[str, Mapping[str, str]]
+    page: Mapping[str, Any]
+    desk: Mapping[str, Any]
+    lanes: Mapping[str, str]
+    spoken: Mapping[str, str]
+    checking: Mapping[str, str]
+    lane_events: Mapping[str, Mapping[str, str]]
+    columns: Mapping[str, str]
+    cells: Mapping[str, str]
+    pianos: Mapping[str, str]
+    reasons: Mapping[str, Any]
+    grammar: Grammar
 
     def entry(self, kind: str, label: str) -> Entry | None:
         """Return what to say of events of a kind and label, or None if there are no words for it."""
@@ -73,6 +106,14 @@ class Phrasebook:
         if len(items) < 2:
             return "".join(items)
         return f"{', '.join(items[:-1])} {self.phrases[word]} {items[-1]}"
+
+    def form(self, forms: Mapping[str, str], written: str) -> str:
+        """Return which of the forms of something counted a number takes, as it is written: ``"2.5"``."""
+        return chosen_form(forms, self.grammar.plurals, written)
+
+    def sentence(self, text: str) -> str:
+        """Return a text as a sentence begins: with a capital, where the language needs one raised."""
+        return raised(text) if self.grammar.raise_first else text
 
     def bars(self, first: str, last: str) -> str:
         """Name a stretch of printed bars: ``bar 4``, ``bars 4–7``."""
@@ -96,12 +137,15 @@ class Phrasebook:
         return tuple({gloss.term: gloss for _, _, gloss in self.terms_in(text)}.values())
 
 
+def raised(text: str) -> str:
+    """Return a text with its first letter raised."""
+    return f"{text[:1].upper()}{text[1:]}"
+
+
 @lru_cache
 def phrasebook(language: Language) -> Phrasebook:
-    """Return the words of a language; raise ValueError for one that has none."""
-    if language not in SPOKEN:
-        raise ValueError(f"There are no words for the language {language!r}; choose {' or '.join(SPOKEN)}.")
-    tables = _tables(language)
+    """Return the words of a language; raise UnderstaveError if it has none or its files are broken."""
+    tables = whole_tables(language)
     return Phrasebook(
         language=language,
         events={
@@ -109,7 +153,7 @@ def phrasebook(language: Language) -> Phrasebook:
         },
         summaries=tables["summaries"],
         values=tables["values"],
-        units={name: tuple(forms) for name, forms in tables["units"].items()},
+        units=tables["units"],
         numbers=tuple(tables["numbers"]),
         ordinals=tuple(tables["ordinals"]),
         headings=tables["headings"],
@@ -124,27 +168,33 @@ def phrasebook(language: Language) -> Phrasebook:
         glosses=tuple(
             Gloss(term, g["meaning"], tuple(g.get("forms", (term,)))) for term, g in tables["glosses"].items()
         ),
+        instructions=tables["instructions"],
+        page=tables["page"],
+        desk=tables["desk"],
+        lanes=tables["lanes"],
+        spoken=tables["spoken"],
+        checking=tables["checking"],
+        lane_events=tables["lane_events"],
+        columns=tables["columns"],
+        cells=tables["cells"],
+        pianos=tables["pianos"],
+        reasons=tables["reasons"],
+        grammar=_grammar(tables["grammar"], language),
     )
 
 
-def _tables(language: Language) -> dict[str, Any]:
-    """Return the tables of all files of a language; a table may be spread over several."""
-    tables: dict[str, Any] = {}
-    folder = files("understave.wording").joinpath("languages", language)
-    for file in sorted(folder.iterdir(), key=lambda entry: entry.name):
-        if file.name.endswith(".toml"):
-            _put_in(tables, tomllib.loads(file.read_text("utf-8")), file.name)
-    return tables
-
-
-def _put_in(tables: dict[str, Any], more: Mapping[str, Any], name: str) -> None:
-    for key, value in more.items():
-        if isinstance(value, dict) and isinstance(tables.setdefault(key, {}), dict):
-            _put_in(tables[key], value, name)
-        elif key in tables:
-            raise ValueError(f"{name} says again what {key!r} is; take one of them out.")
-        else:
-            tables[key] = value
+def _grammar(table: Mapping[str, Any], language: Language) -> Grammar:
+    octave = table.get("middle_octave", 4)
+    try:
+        joins = tuple((re.compile(find), put) for find, put in table.get("joins", ()))
+    except (re.error, ValueError, TypeError) as error:
+        raise UnderstaveError(f"A join in the grammar of {language!r} cannot be read ({error}).") from None
+    return Grammar(
+        plural_rules(table.get("plurals", {})),
+        bool(table.get("raise_first", False)),
+        joins,
+        octave if isinstance(octave, int) else None,
+    )
 
 
 @lru_cache

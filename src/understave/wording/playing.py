@@ -13,12 +13,16 @@ from fractions import Fraction
 from itertools import groupby
 from typing import Literal
 
-from understave.harmony.reading import Event
+from understave.findings.remembered import remembered
+from understave.harmony.reading import Event, Span
 from understave.interpretation.dynamics import level_at
 from understave.interpretation.plan import Plan, Tension, Voice
 from understave.interpretation.printed import nearest_mark, printed_loudness
 from understave.score.model import Score
+from understave.theory.key import Key
+from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
+from understave.wording.claiming import is_true
 from understave.wording.gaps import octave_name, place
 from understave.wording.phrasebook import Level, Phrasebook, phrasebook
 from understave.wording.sentences import can_say, plain, say, say_again
@@ -80,19 +84,21 @@ def tell_plan(
     At most `MOST` lines begin in a bar, what matters most for the ear first; what a pedal does in the same
     way for `LONG` bars or more is one line with its bars, and its exceptions keep their own. What is printed
     and needs no word is not said again. Of tension each bar's highest span is told, and every release. A
-    reason of a kind told before is told briefly, and left out where it is the same as the one before it.
+    reason of a kind told before is told briefly, and left out where it is the same as the one before it or
+    where the notes deny it; with it goes the advice on a single voice.
     """
     book = phrasebook(language)
     start, end = stretch or (Fraction(0), score.end)
     items = [i for i in _items(score, plan, book) if start <= i.moment < end]
     items = [i for i in items if i.why is None or i.why.label not in _ONLY_PRINT]
+    items = [i for i in items if i.aspect != "voicing" or _is_so(i, score, plan, level, language)]
     items = _fewest(score, _lasting(score, items, book))
     items.sort(key=lambda i: (i.moment, _ORDER.index(i.aspect)))
     told: set[tuple[str, str]] = set()
     last: dict[Aspect, str] = {}
     advice = []
     for item in items:
-        why, reason = "", item.why
+        why, reason = "", item.why if _is_so(item, score, plan, level, language) else None
         if reason is not None and can_say(reason, language):
             again = (reason.kind, reason.label) in told
             told.add((reason.kind, reason.label))
@@ -105,6 +111,28 @@ def tell_plan(
         label = reason.label if reason is not None else ""
         advice.append(Advice(item.moment, item.aspect, item.what, why, item.notes, label))
     return tuple(advice)
+
+
+def _is_so(item: _Item, score: Score, plan: Plan, level: Level, language: Language) -> bool:
+    """Whether the notes bear out the reason of an item; without it there is nothing to lean on."""
+    return item.why is None or is_borne_out(score, plan, item.why, level, language)
+
+
+@remembered
+def chords_of(plan: Plan) -> tuple[Span, ...]:
+    """Return the chords that a plan was made for, as the reasons of its tension carry them."""
+    found = []
+    for t in plan.tension:
+        key, numeral = t.why.get("key"), t.why.get("chord")
+        if isinstance(key, Key) and isinstance(numeral, RomanNumeral):
+            found.append(Span(t.start, t.end, key, numeral, t.why.confidence))
+    return tuple(found)
+
+
+def is_borne_out(score: Score, plan: Plan, reason: Event, level: Level, language: Language) -> bool:
+    """Whether the notes bear out a reason of a plan; one made for no chords cannot be tested."""
+    spans = chords_of(plan)
+    return not spans or is_true(reason, score, spans, (level,), language)
 
 
 def _lasting(score: Score, items: list[_Item], book: Phrasebook) -> list[_Item]:

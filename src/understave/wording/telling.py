@@ -2,13 +2,14 @@
 
 In: a Score, its Reading, a level and a language, perhaps the bars wanted. Out: paragraphs, one for the piece
 as a whole and one for each passage, each of sentences with their place and the notes they rest on. What
-matters most is told; the many small ornaments of a line are counted.
+matters most is told; the many small ornaments of a line are counted. What the notes do not bear out is left
+out (`claiming`).
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -17,6 +18,7 @@ from understave.score.model import Score
 from understave.theory.key import Key
 from understave.theory.names import key_name
 from understave.theory.vocabulary import Language
+from understave.wording.claiming import is_true
 from understave.wording.gaps import counted, place, printed_bars
 from understave.wording.phrasebook import Gloss, Level, Phrasebook, phrasebook
 from understave.wording.sentences import can_say, say, say_again
@@ -93,11 +95,15 @@ def tell(
         # A single section is no form.
         events = [e for e in events if e.kind not in ("form", "section")]
     cuts = passages(score, reading)
+
+    def so(event: Event) -> bool:
+        return is_true(event, score, reading.spans, (level,), language)
+
     told: list[Paragraph] = []
     spoken: set[str] = set()
     if bars is None:
         wide = [e for e in events if _is_wide(e, score) and e.kind != "key"]
-        chosen = _choose(wide, MOST_OF_PIECE[level], 3, LEAST)
+        chosen = _choose(wide, MOST_OF_PIECE[level], 3, LEAST, so)
         sentences = _key_sentence(score, reading, book) + [
             replace(s, place="") for s in _sentences(chosen, score, level, language, spoken)
         ]
@@ -111,9 +117,10 @@ def tell(
         if bars and start <= bars[0]:
             here += [e for e in events if e.kind in LASTING and e.start < lo < e.end]
         close = bars is not None and _bars_in(score, *bars) <= _FEW_BARS
-        chosen = _choose(_worth_telling(here, close), MOST[level], SAME[level], 0.0 if close else LEAST)
+        least = 0.0 if close else LEAST
+        chosen = _choose(_worth_telling(here, close), MOST[level], SAME[level], least, so)
         sentences = _sentences(chosen, score, level, language, spoken)
-        sentences += _counts(here, chosen, score, level, book)
+        sentences += _counts([e for e in here if e.kind not in COUNTED or so(e)], chosen, score, level, book)
         if sentences:
             heading = _heading(score, reading, lo, hi, book)
             told.append(_paragraph(heading, lo, hi, score, sentences))
@@ -241,8 +248,12 @@ def _says(other: Event, event: Event) -> bool:
     return False
 
 
-def _choose(events: Iterable[Event], most: int, same: int, least: float) -> list[Event]:
-    """Return the most telling events in order of time, no more than `same` alike, none under `least`."""
+def _choose(
+    events: Iterable[Event], most: int, same: int, least: float, so: Callable[[Event], bool]
+) -> list[Event]:
+    """Return the most telling events in order of time: no more than `same` alike, none under `least`, none
+    that is not `so`.
+    """
     ranked = sorted(events, key=lambda e: (-weight(e) * e.confidence, e.start))
     chosen: list[Event] = []
     alike: Counter[tuple[str, str]] = Counter()
@@ -250,6 +261,8 @@ def _choose(events: Iterable[Event], most: int, same: int, least: float) -> list
         if len(chosen) == most:
             break
         if e.confidence < SURE or weight(e) * e.confidence < least or alike[e.kind, e.label] >= same:
+            continue
+        if not so(e):
             continue
         alike[e.kind, e.label] += 1
         chosen.append(e)

@@ -8,10 +8,10 @@
 import { make, plain, setText } from "/viewer/elements.js";
 import "/viewer/contrast.js";
 import { get, post } from "./link.js";
+import { word } from "./words.js";
 
 const LEVELS = ["beginner", "intermediate", "advanced"];
-/** @type {[string, string][]} */
-const FIELDS = [["title", "Title"], ["say", "What to say"], ["question", "Question"], ["answer", "Answer"], ["play", "At the piano"]];
+const FIELDS = ["title", "say", "question", "answer", "play"];
 
 export class DeskBuilder extends HTMLElement {
   /** @type {any} */
@@ -21,7 +21,7 @@ export class DeskBuilder extends HTMLElement {
   #files = [];
   #open = "";
   #step = make("p", { class: "hint", role: "status" });
-  #bar = make("progress", { max: 1, value: 0, "aria-label": "Making the lesson" });
+  #bar = make("progress", { max: 1, value: 0, "aria-label": word("making_lesson") });
   #making = false;
   #stale = true;
 
@@ -55,8 +55,8 @@ export class DeskBuilder extends HTMLElement {
     if (typeof message.share === "number") this.#bar.value = message.share;
     if (message.step) this.#step.textContent = `${message.step}.`.replace(/^./, (c) => c.toUpperCase());
     if (message.exports) [this.#files, this.#ticket] = [message.exports, message.ticket];
-    if ("done" in message) this.#step.textContent = ["The lesson is made.", ...message.done].join(" ");
-    if (message.stopped) this.#step.textContent = "Stopped. The lesson made before is still whole.";
+    if ("done" in message) this.#step.textContent = [word("made"), ...message.done].join(" ");
+    if (message.stopped) this.#step.textContent = word("making_stopped");
     if (message.error) this.#step.textContent = message.error;
     if (!this.#making || !this.querySelector(".stop-making")) this.#drawExport();
   }
@@ -64,7 +64,7 @@ export class DeskBuilder extends HTMLElement {
   show() {
     const lesson = this.#lesson;
     if (!lesson) {
-      this.replaceChildren(make("p", { class: "hint" }, "The stops are being chosen."), this.#exportPlace());
+      this.replaceChildren(make("p", { class: "hint" }, word("stops_chosen_now")), this.#exportPlace());
       this.#drawExport();
       return;
     }
@@ -78,22 +78,22 @@ export class DeskBuilder extends HTMLElement {
       make(
         "div",
         { class: "wishes" },
-        make("label", { for: "minutes" }, "Minutes"),
+        make("label", { for: "minutes" }, word("ask_minutes")),
         minutes,
-        ...choice("level", "For", LEVELS.map((l) => /** @type {[string, string]} */ ([l, l])), lesson.level),
-        ...choice("language", "In", [["en", "English"], ["de", "German"]], lesson.language),
-        ...choice("paper", "On", [["a4", "A4"], ["us-letter", "Letter"]], lesson.paper),
+        ...choice("level", word("ask_level"), LEVELS.map((l) => /** @type {[string, string]} */ ([l, word(`level_${l}`)])), lesson.level),
+        ...choice("language", word("ask_language"), lesson.languages, lesson.language),
+        ...choice("paper", word("ask_paper"), [["a4", "A4"], ["us-letter", word("letter")]], lesson.paper),
       ),
-      make("h3", {}, `${lesson.chosen.length} stops, about ${Math.max(1, Math.round(lesson.seconds / 60))} minutes`),
+      make("h3", {}, `${word("stops_count", { n: lesson.chosen.length })}, ${word("about_minutes", { n: Math.max(1, Math.round(lesson.seconds / 60)) })}`),
       make("ol", { class: "stops" }, ...lesson.chosen.map((/** @type {any} */ s, /** @type {number} */ i) => make("li", {}, this.#chosen(s, i)))),
       this.#own(),
       make(
         "details",
         { class: "more" },
-        make("summary", {}, `${lesson.others.length} more places to stop`),
-        make("ul", { class: "stops" }, ...lesson.others.map((/** @type {any} */ s) => make("li", {}, make("div", { class: "stop-line" }, make("span", { class: "name" }, plain(s.title)), make("button", { type: "button", onclick: () => this.#show(s) }, "Look"), make("button", { type: "button", onclick: () => this.#change({ what: "take", stop: s.id }) }, "Take"))))),
+        make("summary", {}, word("more_places", { n: lesson.others.length })),
+        make("ul", { class: "stops" }, ...lesson.others.map((/** @type {any} */ s) => make("li", {}, make("div", { class: "stop-line" }, make("span", { class: "name" }, plain(s.title)), make("button", { type: "button", onclick: () => this.#show(s) }, word("look")), make("button", { type: "button", onclick: () => this.#change({ what: "take", stop: s.id }) }, word("take")))))),
       ),
-      make("h3", {}, "Contrasts to hear"),
+      make("h3", {}, word("contrasts_to_hear")),
       make("ul", { class: "stops" }, ...lesson.contrasts.map((/** @type {any} */ c) => this.#contrast(c))),
       this.#exportPlace(),
     );
@@ -106,7 +106,8 @@ export class DeskBuilder extends HTMLElement {
     const shown = lesson.chosen.map((/** @type {any} */ o) => o.id);
     const move = (/** @type {number} */ to, /** @type {string} */ name, /** @type {string} */ sign) =>
       make("button", { type: "button", class: "small", "data-move": name, "aria-label": `${name}: ${plain(s.title)}`, title: name, disabled: to < 0 || to >= shown.length, onclick: () => this.#change({ what: "move", stop: s.id, to, shown }, `[data-stop="${s.id}"] [data-move="${name}"]`) }, sign);
-    const texts = FIELDS.map(([field, name]) => {
+    const texts = FIELDS.map((field) => {
+      const name = word(`field_${field}`);
       const id = `${s.id}-${field}`;
       const key = field === "say" ? `say.${lesson.level}` : field;
       const area = make("textarea", { id, rows: field === "title" ? 1 : 3, maxlength: 4000 });
@@ -116,9 +117,9 @@ export class DeskBuilder extends HTMLElement {
       return make(
         "div",
         { class: "text" },
-        make("label", { for: id }, name, yours && make("span", { class: "yours" }, " (yours)")),
+        make("label", { for: id }, name, yours && make("span", { class: "yours" }, word("yours"))),
         area,
-        yours && make("button", { type: "button", class: "small", onclick: () => this.#change({ what: "text", stop: s.id, field, text: "", bars: s.bars }) }, "Back to the proposed words"),
+        yours && make("button", { type: "button", class: "small", onclick: () => this.#change({ what: "text", stop: s.id, field, text: "", bars: s.bars }) }, word("back_to_proposed")),
       );
     });
     return make(
@@ -128,11 +129,11 @@ export class DeskBuilder extends HTMLElement {
       make(
         "div",
         { class: "hear" },
-        move(i - 1, "Earlier", "↑"),
-        move(i + 1, "Later", "↓"),
-        make("button", { type: "button", class: "small", onclick: () => this.#show(s) }, "Show"),
-        make("button", { type: "button", class: "small", onclick: () => this.dispatchEvent(new CustomEvent("play", { detail: s })) }, "▶ Hear"),
-        make("button", { type: "button", class: "small", onclick: () => this.#change({ what: "leave out", stop: s.id }) }, s.own ? "Delete" : "Leave out"),
+        move(i - 1, word("earlier"), "↑"),
+        move(i + 1, word("later"), "↓"),
+        make("button", { type: "button", class: "small", onclick: () => this.#show(s) }, word("show")),
+        make("button", { type: "button", class: "small", onclick: () => this.dispatchEvent(new CustomEvent("play", { detail: s })) }, `▶ ${word("hear")}`),
+        make("button", { type: "button", class: "small", onclick: () => this.#change({ what: "leave out", stop: s.id }) }, s.own ? word("delete") : word("leave_out")),
       ),
       ...texts,
     );
@@ -140,17 +141,17 @@ export class DeskBuilder extends HTMLElement {
 
   #own() {
     const bars = make("input", { type: "text", id: "own-bars", size: 8, placeholder: "12-14", maxlength: 20 });
-    const title = make("input", { type: "text", id: "own-title", placeholder: "Cross the hands", maxlength: 120 });
+    const title = make("input", { type: "text", id: "own-title", placeholder: word("own_example"), maxlength: 120 });
     const shown = this.#lesson.chosen.map((/** @type {any} */ o) => o.id);
     return make(
       "details",
       { class: "more" },
-      make("summary", {}, "A stop of your own"),
+      make("summary", {}, word("own_stop")),
       make(
         "form",
         { class: "say", onsubmit: (/** @type {Event} */ e) => (e.preventDefault(), this.#change({ what: "own", bars: bars.value, title: title.value, shown })) },
-        make("label", { for: "own-bars" }, "Bars"), bars, make("label", { for: "own-title" }, "Title"), title,
-        make("button", { type: "submit" }, "Add"),
+        make("label", { for: "own-bars" }, word("bars")), bars, make("label", { for: "own-title" }, word("field_title")), title,
+        make("button", { type: "submit" }, word("add")),
       ),
     );
   }
@@ -158,10 +159,10 @@ export class DeskBuilder extends HTMLElement {
   /** @param {any} c */
   #contrast(c) {
     const place = make("div", {});
-    const button = make("button", { type: "button", onclick: () => load() }, "Hear both");
+    const button = make("button", { type: "button", onclick: () => load() }, word("hear_both"));
     const load = async () => {
       button.disabled = true;
-      button.textContent = "Being played";
+      button.textContent = word("being_played");
       try {
         const element = /** @type {import("/viewer/contrast.js").StaveContrast} */ (document.createElement("stave-contrast"));
         element.contrast = await get(`/api/contrast?name=${encodeURIComponent(c.name)}`);
@@ -169,11 +170,11 @@ export class DeskBuilder extends HTMLElement {
         button.remove();
       } catch (error) {
         button.disabled = false;
-        button.textContent = "Hear both";
+        button.textContent = word("hear_both");
         this.#trouble(error);
       }
     };
-    return make("li", {}, make("div", { class: "stop-line" }, make("span", { class: "name" }, `Bars ${c.place}: ${c.what}`), button), make("p", { class: "hint" }, setText(c.listen, {})), place);
+    return make("li", {}, make("div", { class: "stop-line" }, make("span", { class: "name" }, word("contrast_line", { place: c.place, what: c.what })), button), make("p", { class: "hint" }, setText(c.listen, {})), place);
   }
 
   /** @param {any} s */
@@ -184,7 +185,7 @@ export class DeskBuilder extends HTMLElement {
   // --- making ----------------------------------------------------------------------------------------------
 
   #exportPlace() {
-    return make("section", { class: "making", "aria-label": "Make the lesson" }, make("h3", {}, "Make the lesson"), make("div", { class: "making-inside" }));
+    return make("section", { class: "making", "aria-label": word("make_lesson") }, make("h3", {}, word("make_lesson")), make("div", { class: "making-inside" }));
   }
 
   #drawExport() {
@@ -193,27 +194,27 @@ export class DeskBuilder extends HTMLElement {
     const shown = (/** @type {string} */ name, /** @type {string} */ text) =>
       this.#files.includes(name) && make("li", {}, make("a", { href: `/shown/${this.#ticket}/${name}`, target: "_blank", rel: "noopener" }, text));
     place.replaceChildren(
-      make("p", { class: "hint" }, "Handout, lesson page, score, exercises and all the other files, into the folder exports. What has not changed is kept."),
+      make("p", { class: "hint" }, word("making_what")),
       this.#making
-        ? make("div", { class: "line" }, this.#bar, make("button", { type: "button", class: "stop-making", onclick: () => post("/api/export/stop", {}).catch((e) => this.#trouble(e)) }, "Stop"))
-        : make("button", { type: "button", class: "make", onclick: () => this.#export() }, "Make everything"),
+        ? make("div", { class: "line" }, this.#bar, make("button", { type: "button", class: "stop-making", onclick: () => post("/api/export/stop", {}).catch((e) => this.#trouble(e)) }, word("stop")))
+        : make("button", { type: "button", class: "make", onclick: () => this.#export() }, word("make_everything")),
       this.#step,
       make(
         "ul",
-        { class: "made", "aria-label": "What is there" },
-        shown("handout.pdf", "Look at the handout"),
-        shown("page.html", "Look at the lesson page"),
-        shown("score.pdf", "Look at the score"),
-        shown("exercises.pdf", "Look at the exercises"),
+        { class: "made", "aria-label": word("what_is_there") },
+        shown("handout.pdf", word("look_handout")),
+        shown("page.html", word("look_page")),
+        shown("score.pdf", word("look_score")),
+        shown("exercises.pdf", word("look_exercises")),
       ),
-      make("p", { class: "hint" }, this.#files.length > 0 ? `${this.#files.length} files in exports.` : "Nothing has been made yet."),
+      make("p", { class: "hint" }, this.#files.length > 0 ? word("files_count", { n: this.#files.length }) : word("nothing_made")),
     );
   }
 
   async #export() {
     this.#making = true;
     this.#bar.value = 0;
-    this.#step.textContent = "Beginning.";
+    this.#step.textContent = word("beginning");
     this.#drawExport();
     try {
       await post("/api/export", {});
@@ -237,6 +238,8 @@ export class DeskBuilder extends HTMLElement {
   async #take(answer, focus) {
     try {
       this.#lesson = await answer;
+      // The desk speaks the language of the lesson.
+      if (this.#lesson.speaks !== document.documentElement.lang) location.reload();
       const top = this.closest("[data-panel]")?.scrollTop ?? 0;
       this.show();
       const panel = this.closest("[data-panel]");

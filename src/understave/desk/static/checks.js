@@ -4,6 +4,7 @@
  */
 
 import { make, setText } from "/viewer/elements.js";
+import { word } from "./words.js";
 
 export class DeskChecks extends HTMLElement {
   /** @type {import("./reading.js").Reading|null} */
@@ -42,16 +43,16 @@ export class DeskChecks extends HTMLElement {
         make(
           "button",
           { type: "button", "data-index": index, tabindex: i === Math.min(this.#place, list.length - 1) ? 0 : -1, onclick: () => this.#take(i) },
-          make("span", { class: "where" }, `bar ${row.number}, beat ${row.beat}`),
-          make("span", { class: "name" }, setText("⟨x⟩", { "⟨x⟩": row.parts }), make("span", { class: "in" }, ` in ${row.keyName}`)),
+          make("span", { class: "where" }, word("bar_beat", { bar: row.number, beat: row.beat })),
+          make("span", { class: "name" }, setText("⟨x⟩", { "⟨x⟩": row.parts }), make("span", { class: "in" }, word("in_key", { key: row.keyName }))),
           make("span", { class: "share" }, `${Math.round(100 * row.confidence)} %`),
           ...(row.twin ? [make("span", { class: "hint" }, row.twin)] : []),
         ),
       ),
     );
     this.replaceChildren(
-      make("p", { class: "hint" }, list.length > 0 ? "The least certain chords. Arrow keys walk along, Enter looks at one; N and P do the same from anywhere." : "No chord is left that is worth checking first."),
-      make("ol", { class: "doubtful", "aria-label": "Worth checking first" }, ...entries),
+      make("p", { class: "hint" }, list.length > 0 ? word("checks_hint") : word("checks_none")),
+      make("ol", { class: "doubtful", "aria-label": word("checks") }, ...entries),
     );
     this.#mark();
     if (had) this.#button(this.#place)?.focus();

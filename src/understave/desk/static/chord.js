@@ -6,22 +6,11 @@
  */
 
 import { make, setText } from "/viewer/elements.js";
+import { word } from "./words.js";
 
-/** @type {Record<string, string>} */
-const HELP = {
-  english: "A numeral (V65/V, viio7, Ger65), figures that move (V64-53, I5-6) or a chord symbol (E♭7/G as Eb7/G; D7 is the chord on D). With a key before it: Ab: V7.",
-  german: "A numeral (V65/V, viio7, Ger65), figures that move (V64-53, I5-6) or a chord symbol (Es7/G, H7; D7 is the chord on D). With a key before it: As: V7.",
-  functions: "A function (T, Sp, tG, D7, DD7, s6, D64, D7/3; D7 is the dominant's seventh chord), or a numeral. With a key before it: As: D7.",
-};
-/** @type {Record<string, string>} */
-const KINDS = { numeral: "As a numeral", "moving figures": "As figures that move over one bass", "chord symbol": "As a chord symbol", function: "As a function" };
-
-/** How the teacher names chords: where the same letters mean two things, this decides. */
-const ENTRIES = {
-  english: "Numerals, chord symbols (B is B natural)",
-  german: "Numerals, chord symbols (B is B flat, H is B natural)",
-  functions: "Functions (T, Sp, D7); B is B flat",
-};
+/** How chords are typed, and what was typed. */
+const ENTRIES = ["english", "german", "functions"];
+const KINDS = { numeral: "kind_numeral", "moving figures": "kind_moving", "chord symbol": "kind_symbol", function: "kind_function" };
 
 /** @typedef {import("./reading.js").Reading} Reading */
 
@@ -33,7 +22,7 @@ export class DeskChord extends HTMLElement {
   #asked = "";
   #field = make("input", { type: "text", id: "chord-field", autocomplete: "off", spellcheck: "false", maxlength: 60, "aria-describedby": "chord-field-help" });
   #key = make("input", { type: "text", id: "key-field", autocomplete: "off", spellcheck: "false", maxlength: 20, "aria-describedby": "key-field-help" });
-  #entry = make("select", { id: "entry" }, ...Object.entries(ENTRIES).map(([value, name]) => make("option", { value }, name)));
+  #entry = make("select", { id: "entry" }, ...ENTRIES.map((value) => make("option", { value }, word(`entry_${value}`))));
   #meant = { label: make("p", { class: "meant", "aria-live": "polite" }), key: make("p", { class: "meant", "aria-live": "polite" }) };
   /** The text that each field's notes are shown for. @type {Record<string, string>} */
   #shown = {};
@@ -82,7 +71,7 @@ export class DeskChord extends HTMLElement {
     const reading = this.#reading;
     const row = reading?.row;
     if (!reading || !row) {
-      this.replaceChildren(make("p", { class: "hint" }, "Click a chord under the staves, or walk there with the arrow keys, to see why it is named so and to change it."));
+      this.replaceChildren(make("p", { class: "hint" }, word("chord_hint")));
       return;
     }
     const typing = this.contains(document.activeElement) ? document.activeElement : null;
@@ -98,7 +87,7 @@ export class DeskChord extends HTMLElement {
     const before = reading.rows[index - 1];
     const after = reading.rows[index + 1];
     const inside = reading.bars.flatMap((bar) => bar.moments.map((m) => ({ ...m, number: bar.number }))).filter((m) => inOrder(row.start, m.at, row.end));
-    const place = make("select", { id: "split-at", "aria-label": "Part it at" }, ...inside.map((m) => make("option", { value: m.at }, `bar ${m.number}, beat ${m.beat}`)));
+    const place = make("select", { id: "split-at", "aria-label": word("part_it_at") }, ...inside.map((m) => make("option", { value: m.at }, word("bar_beat", { bar: m.number, beat: m.beat }))));
     const beginsKey = before && before.key !== row.key;
     const act = (/** @type {string} */ text, /** @type {Record<string, unknown>|null} */ wish, /** @type {string} */ key = "") =>
       make("button", { type: "button", disabled: wish === null, "data-place": text, onclick: () => wish && this.#wish(wish) }, text, key && make("kbd", {}, key));
@@ -113,18 +102,18 @@ export class DeskChord extends HTMLElement {
       make(
         "div",
         { class: "hear steps" },
-        make("button", { type: "button", "data-place": "before", disabled: !before, onclick: () => reading.choose(index - 1) }, "← Chord before"),
-        make("button", { type: "button", "data-place": "after", disabled: !after, onclick: () => reading.choose(index + 1) }, "Next chord →"),
+        make("button", { type: "button", "data-place": "before", disabled: !before, onclick: () => reading.choose(index - 1) }, word("chord_before")),
+        make("button", { type: "button", "data-place": "after", disabled: !after, onclick: () => reading.choose(index + 1) }, word("chord_next")),
       ),
       make(
         "div",
         { class: "chord-head" },
-        make("p", { class: "count" }, `bar ${row.number}, beat ${row.beat} · ${row.keyName}`),
+        make("p", { class: "count" }, `${word("bar_beat", { bar: row.number, beat: row.beat })} · ${row.keyName}`),
         make("h3", {}, setText("⟨x⟩", { "⟨x⟩": row.parts }), make("span", { class: "symbol" }, row.symbol.replace(/b/g, "♭").replace(/#/g, "♯"))),
-        make("p", { class: "sure" }, row.fixed ? "Set by you" : `${Math.round(100 * row.confidence)} % sure`, meter(row)),
+        make("p", { class: "sure" }, row.fixed ? word("set_by_you") : word("sure", { n: Math.round(100 * row.confidence) }), meter(row)),
       ),
-      make("div", { class: "why", "aria-live": "polite" }, make("p", { class: "hint" }, "Looking at the notes.")),
-      make("h4", {}, "It may also be"),
+      make("div", { class: "why", "aria-live": "polite" }, make("p", { class: "hint" }, word("looking"))),
+      make("h4", {}, word("may_also_be")),
       make(
         "ol",
         { class: "others" },
@@ -136,48 +125,48 @@ export class DeskChord extends HTMLElement {
               "button",
               { type: "button", "data-place": `other ${i}`, onclick: () => this.#wish({ what: "take", start: row.start, index: i }) },
               make("kbd", {}, String(i + 1)),
-              make("span", { class: "name" }, setText("⟨x⟩", { "⟨x⟩": other.parts }), other.key !== row.key && make("span", { class: "in" }, ` in ${other.keyName}`)),
-              make("span", { class: "share" }, other.confidence < 0.01 ? "under 1 %" : `${Math.round(100 * other.confidence)} %`),
+              make("span", { class: "name" }, setText("⟨x⟩", { "⟨x⟩": other.parts }), other.key !== row.key && make("span", { class: "in" }, word("in_key", { key: other.keyName }))),
+              make("span", { class: "share" }, other.confidence < 0.01 ? word("under_one") : `${Math.round(100 * other.confidence)} %`),
             ),
           ),
         ),
-        row.others.length === 0 && make("li", { class: "hint" }, row.fixed ? "You have settled this chord." : "Nothing else is likely."),
+        row.others.length === 0 && make("li", { class: "hint" }, row.fixed ? word("settled") : word("nothing_likely")),
       ),
-      !row.fixed && act("It is right as it stands", { what: "take", start: row.start, index: -1 }, "0"),
+      !row.fixed && act(word("right_as_is"), { what: "take", start: row.start, index: -1 }, "0"),
       make(
         "form",
         { class: "say", onsubmit: (/** @type {Event} */ e) => this.#submitted(e, { what: "label", start: row.start }, this.#field) },
-        make("label", { for: "chord-field" }, "Name it yourself"),
-        make("div", { class: "line" }, this.#field, make("button", { type: "submit" }, "Set")),
+        make("label", { for: "chord-field" }, word("name_it")),
+        make("div", { class: "line" }, this.#field, make("button", { type: "submit" }, word("set"))),
         this.#meant.label,
-        make("p", { class: "hint", id: "chord-field-help" }, HELP[this.#entry.value]),
-        make("div", { class: "line" }, make("label", { for: "entry" }, "I write"), this.#entry),
+        make("p", { class: "hint", id: "chord-field-help" }, word(`help_${this.#entry.value}`)),
+        make("div", { class: "line" }, make("label", { for: "entry" }, word("i_write")), this.#entry),
       ),
-      make("h4", {}, "Where it begins and ends"),
+      make("h4", {}, word("where_begins")),
       make(
         "div",
         { class: "hear" },
-        act("Begin earlier", move(-1), "["),
-        act("Begin later", move(1), "]"),
-        act("Join with the next", after ? { what: "join", start: row.start } : null, "J"),
+        act(word("begin_earlier"), move(-1), "["),
+        act(word("begin_later"), move(1), "]"),
+        act(word("join_next"), after ? { what: "join", start: row.start } : null, "J"),
       ),
       inside.length > 0 &&
-        make("div", { class: "line" }, make("span", {}, "Part it at "), place, make("button", { type: "button", "data-place": "split", onclick: () => this.#wish({ what: "split", start: row.start, at: place.value }) }, "Part", make("kbd", {}, "S"))),
-      make("h4", {}, "The key"),
+        make("div", { class: "line" }, make("span", {}, `${word("part_it_at")} `), place, make("button", { type: "button", "data-place": "split", onclick: () => this.#wish({ what: "split", start: row.start, at: place.value }) }, word("part"), make("kbd", {}, "S"))),
+      make("h4", {}, word("the_key")),
       make(
         "form",
         { class: "say", onsubmit: (/** @type {Event} */ e) => this.#submitted(e, { what: "key", start: row.start }, this.#key) },
-        make("label", { for: "key-field" }, "From here on it is"),
-        make("div", { class: "line" }, this.#key, make("button", { type: "submit" }, "Set")),
+        make("label", { for: "key-field" }, word("from_here")),
+        make("div", { class: "line" }, this.#key, make("button", { type: "submit" }, word("set"))),
         this.#meant.key,
-        make("p", { class: "hint", id: "key-field-help" }, "Ab or As for A♭ major, f, fm or f-Moll for F minor. It holds until the next change of key."),
+        make("p", { class: "hint", id: "key-field-help" }, word("key_help")),
       ),
       beginsKey &&
         make(
           "div",
           { class: "hear" },
-          act("New key one chord earlier", index > 1 && before ? { what: "move key", start: row.start, to: before.start } : null),
-          act("New key one chord later", after && after.key === row.key ? { what: "move key", start: row.start, to: after.start } : null),
+          act(word("key_earlier"), index > 1 && before ? { what: "move key", start: row.start, to: before.start } : null),
+          act(word("key_later"), after && after.key === row.key ? { what: "move key", start: row.start, to: after.start } : null),
         ),
       ),
     );
@@ -197,8 +186,8 @@ export class DeskChord extends HTMLElement {
     if (!told || !place || this.#asked !== asked) return;
     place.replaceChildren(
       make("p", {}, told.sentence),
-      make("ul", { class: "notes", "aria-label": "Notes of the chord" }, ...told.members.map((/** @type {any} */ m) => make("li", { class: m.sounds ? "" : "silent" }, pretty(m.name), !m.sounds && make("span", { class: "unseen" }, " (not sounding)")))),
-      ...told.foreign.length > 0 ? [make("ul", { class: "foreign", "aria-label": "Notes that do not belong" }, ...told.foreign.slice(0, 8).map((/** @type {any} */ f) => make("li", {}, make("strong", {}, pretty(f.name)), `: ${f.what}`)))] : [],
+      make("ul", { class: "notes", "aria-label": word("notes_of_chord") }, ...told.members.map((/** @type {any} */ m) => make("li", { class: m.sounds ? "" : "silent" }, pretty(m.name), !m.sounds && make("span", { class: "unseen" }, word("not_sounding"))))),
+      ...told.foreign.length > 0 ? [make("ul", { class: "foreign", "aria-label": word("notes_foreign") }, ...told.foreign.slice(0, 8).map((/** @type {any} */ f) => make("li", {}, make("strong", {}, pretty(f.name)), `${word("colon")}${f.what}`)))] : [],
       ...told.told.map((/** @type {any} */ t) => make("p", { class: "told" }, t.text.replace(/[⟨⟩]/g, ""))),
     );
     this.dispatchEvent(new CustomEvent("explained", { detail: told }));
@@ -219,7 +208,7 @@ export class DeskChord extends HTMLElement {
     const text = field.value.trim();
     const place = this.#meant[what];
     const help = this.querySelector("#chord-field-help");
-    if (help) help.textContent = HELP[this.#entry.value];
+    if (help) help.textContent = word(`help_${this.#entry.value}`);
     const row = this.#reading?.row;
     if (!text || !row) return place.replaceChildren();
     const asked = (this.#shown[what] = `${row.start} ${this.#entry.value} ${text}`);
@@ -227,7 +216,7 @@ export class DeskChord extends HTMLElement {
     let said;
     try {
       const meant = await this.#reading?.spelled({ start: row.start, what, text, entry: this.#entry.value });
-      said = what === "key" ? [`${meant.keyName}: ${meant.notes.map(pretty).join(" ")}`] : chordsMeant(meant);
+      said = what === "key" ? [`${meant.keyName}${word("colon")}${meant.notes.map(pretty).join(" ")}`] : chordsMeant(meant);
     } catch (error) {
       said = [error instanceof Error ? error.message : String(error)];
     }
@@ -254,7 +243,7 @@ export class DeskChord extends HTMLElement {
 function keptEntry() {
   try {
     const kept = localStorage.getItem(ENTRY) ?? "english";
-    return kept in ENTRIES ? kept : "english";
+    return ENTRIES.includes(kept) ? kept : "english";
   } catch {
     return "english";
   }
@@ -273,9 +262,9 @@ function keepEntry(entry) {
 function chordsMeant(meant) {
   const several = meant.chords.length > 1;
   return meant.chords.flatMap((/** @type {any} */ chord, /** @type {number} */ i) => [
-    i === 0 ? `${KINDS[meant.kind]}: ` : ", then ",
+    i === 0 ? `${word(KINDS[/** @type {keyof typeof KINDS} */ (meant.kind)])}${word("colon")}` : word("then"),
     setText("⟨x⟩", { "⟨x⟩": chord.parts }),
-    ` in ${chord.keyName}, ${chord.notes.map(pretty).join(" ")}`,
+    `${word("in_key", { key: chord.keyName })}, ${chord.notes.map(pretty).join(" ")}`,
     several ? ` (${chord.place})` : "",
   ]);
 }

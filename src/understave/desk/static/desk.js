@@ -13,10 +13,12 @@ import { Handles } from "./handles.js";
 import { address, follow, get, post, Refused, send, sound } from "./link.js";
 import { Paging } from "./paging.js";
 import { Reading } from "./reading.js";
+import { word } from "./words.js";
+import { tableOf } from "/viewer/words.js";
 
 /** Pixels to a millimetre under which the music is set for a narrower page. */
 const LEGIBLE = 4;
-const LANES = { numerals: "chords", keys: "keys", second: "second reading", events: "events", "tension-lane": "tension", "dynamics-lane": "dynamics", "pedal-lane": "pedal" };
+const LANES = tableOf("lanes");
 const KEPT = "understave-desk";
 
 /** @type {Record<string, any>} what this browser remembers of the look */
@@ -39,7 +41,7 @@ function complain(error) {
   const sentence = error instanceof Error ? error.message : String(error);
   trouble.replaceChildren(
     make("p", {}, sentence),
-    make("button", { type: "button", "aria-label": "Put this message away", onclick: () => trouble.replaceChildren() }, "✕"),
+    make("button", { type: "button", "aria-label": word("put_away"), onclick: () => trouble.replaceChildren() }, "✕"),
   );
 }
 /** @param {string} sentence */
@@ -52,7 +54,7 @@ function say(sentence) {
 const score = /** @type {import("/viewer/score.js").StaveScore} */ (document.createElement("stave-score"));
 score.setAttribute("pick-labels", "");
 score.setAttribute("role", "group");
-score.setAttribute("aria-label", "Score with its harmony");
+score.setAttribute("aria-label", word("score_named"));
 score.shadowRoot?.append(
   make(
     "style",
@@ -90,7 +92,7 @@ async function wish(what) {
   try {
     trouble.replaceChildren();
     await reading.edit(what);
-    say(what.what === "undo" ? "Undone." : what.what === "redo" ? "Done again." : "Saved.");
+    say(word(what.what === "undo" ? "undone" : what.what === "redo" ? "done_again" : "saved"));
   } catch (error) {
     if (error instanceof Refused && (error.stale || error.gone)) await begin();
     complain(error);
@@ -152,7 +154,7 @@ function bring(bar) {
 }
 
 function labels() {
-  return reading.rows.map((row) => ({ start: row.from, end: row.to, words: `${row.numeral} in ${row.keyName}${row.fixed ? ", set by you" : ""}` }));
+  return reading.rows.map((row) => ({ start: row.from, end: row.to, words: word(row.fixed ? "chord_set" : "chord_in", { numeral: row.numeral, key: row.keyName }) }));
 }
 
 function markChosen() {
@@ -175,7 +177,7 @@ async function hear(now) {
   // While it plays, a changed reading waits; a chosen piano does not.
   if (!now && transport.playing) return later(() => void hear(false));
   asked = wanted;
-  soundSaid.textContent = transport.sound ? "The sound is being made anew." : "The sound is being made.";
+  soundSaid.textContent = word(transport.sound ? "sound_anew" : "sound_made");
   try {
     const found = await sound(instrument.value, pedal.value);
     if (asked !== wanted) return;
@@ -237,7 +239,7 @@ score.addEventListener("pick", (event) => {
     reading.choose(label);
     return;
   }
-  if (!transport.sound) return say("The sound is still being made.");
+  if (!transport.sound) return say(word("sound_still"));
   const passage = transport.passage;
   if (passage && (bar < passage[0] || bar > passage[1])) transport.release();
   transport.seek((note !== null ? transport.clock.start(note) : undefined) ?? bars()[bar].start);
@@ -262,7 +264,7 @@ builder.addEventListener("play", (event) => {
 
 // --- the look ------------------------------------------------------------------------------------------------
 
-const lanes = make("fieldset", { class: "lanes" }, make("legend", {}, "Under the staves"));
+const lanes = make("fieldset", { class: "lanes" }, make("legend", {}, word("under_staves")));
 function drawLanes() {
   const there = score.lanes.filter((lane) => lane in LANES);
   const before = [...lanes.querySelectorAll("input")].map((i) => i.value);
@@ -271,7 +273,7 @@ function drawLanes() {
   for (const lane of there) {
     const folded = look.folded?.includes(lane) ?? false;
     const box = make("input", { type: "checkbox", value: lane, checked: !folded, onchange: () => foldLane(lane, !box.checked) });
-    lanes.append(make("label", {}, box, make("span", {}, LANES[/** @type {keyof typeof LANES} */ (lane)])));
+    lanes.append(make("label", {}, box, make("span", {}, String(LANES[lane]))));
     if (folded) score.fold(lane, true);
   }
 }
@@ -312,7 +314,7 @@ async function lay() {
   const wanted = suits();
   if (wanted === width && layingFor === "") return;
   const name = (layingFor = `${wanted} ${lesson.ticket}`);
-  if (width === 0) say("The score is being engraved.");
+  if (width === 0) say(word("engraving"));
   try {
     const found = await get(`/api/sheet/${wanted}`);
     if (layingFor !== name) return;
@@ -332,7 +334,7 @@ new ResizeObserver(() => {
   again();
 }).observe(sheet);
 
-const dark = make("button", { type: "button", "aria-pressed": "false", onclick: () => setDark(!document.documentElement.classList.contains("dark")) }, "Dark");
+const dark = make("button", { type: "button", "aria-pressed": "false", onclick: () => setDark(!document.documentElement.classList.contains("dark")) }, word("dark"));
 /** @param {boolean} on */
 function setDark(on) {
   document.documentElement.classList.toggle("dark", on);
@@ -341,7 +343,7 @@ function setDark(on) {
   keepLook();
 }
 setDark(look.dark ?? matchMedia("(prefers-color-scheme: dark)").matches);
-const paged = make("button", { type: "button", "aria-pressed": "false", onclick: () => setPaged(!paging.on) }, "Pages");
+const paged = make("button", { type: "button", "aria-pressed": "false", onclick: () => setPaged(!paging.on) }, word("pages"));
 /** @param {boolean} on */
 function setPaged(on) {
   paging.set(on);
@@ -351,26 +353,26 @@ function setPaged(on) {
   handles.place();
 }
 
-const undo = make("button", { type: "button", title: "Undo (Ctrl+Z)", onclick: () => wish({ what: "undo" }) }, "Undo");
-const redo = make("button", { type: "button", title: "Do again (Ctrl+Shift+Z)", onclick: () => wish({ what: "redo" }) }, "Redo");
+const undo = make("button", { type: "button", title: word("undo_title"), onclick: () => wish({ what: "undo" }) }, word("undo"));
+const redo = make("button", { type: "button", title: word("redo_title"), onclick: () => wish({ what: "redo" }) }, word("redo"));
 const count = make("p", { class: "count saved" });
 function drawTools() {
   undo.disabled = reading.undo === 0;
   redo.disabled = reading.redo === 0;
-  count.textContent = reading.undo === 0 ? "No corrections" : `${reading.undo} ${reading.undo === 1 ? "step" : "steps"} saved`;
+  count.textContent = reading.undo === 0 ? word("no_corrections") : word("steps_saved", { n: reading.undo });
 }
 
 // --- panels --------------------------------------------------------------------------------------------------
 
 const PANELS = /** @type {[string, string, HTMLElement][]} */ ([
-  ["chord", "This chord", chord],
-  ["checks", "Worth checking first", checks],
-  ["events", "What happens", make("ol", { class: "happenings" })],
-  ["second", "Second reading", second],
-  ["lesson", "The lesson", builder],
-  ["elsewhere", "Elsewhere", elsewhere],
+  ["chord", word("tab_chord"), chord],
+  ["checks", word("checks"), checks],
+  ["events", word("tab_events"), make("ol", { class: "happenings" })],
+  ["second", word("second_reading"), second],
+  ["lesson", word("tab_lesson"), builder],
+  ["elsewhere", word("tab_elsewhere"), elsewhere],
 ]);
-const tabs = make("div", { class: "tabs", role: "tablist", "aria-label": "Work on the reading" });
+const tabs = make("div", { class: "tabs", role: "tablist", "aria-label": word("work_on") });
 const panels = make("div", { class: "panels" });
 for (const [name, words, content] of PANELS) {
   const tab = make("button", { type: "button", role: "tab", id: `tab-${name}`, "aria-controls": `panel-${name}`, "aria-selected": "false", tabindex: -1, onclick: () => open(name, false) }, words);
@@ -405,9 +407,9 @@ function drawEvents() {
   const list = /** @type {HTMLElement} */ (PANELS[2][2]);
   list.replaceChildren(
     ...reading.events.map((e) =>
-      make("li", {}, make("button", { type: "button", onclick: () => (score.mark("shown", [e.bar, e.bar]), bring(e.bar)) }, make("span", { class: "where" }, `bar ${e.number}`), make("strong", {}, e.name), make("span", {}, e.text.replace(/[⟨⟩]/g, "")))),
+      make("li", {}, make("button", { type: "button", onclick: () => (score.mark("shown", [e.bar, e.bar]), bring(e.bar)) }, make("span", { class: "where" }, word("bar", { n: e.number })), make("strong", {}, e.name), make("span", {}, e.text.replace(/[⟨⟩]/g, "")))),
     ),
-    ...(reading.events.length === 0 ? [make("li", { class: "hint" }, "Still being looked for.")] : []),
+    ...(reading.events.length === 0 ? [make("li", { class: "hint" }, word("looked_for"))] : []),
   );
 }
 checks.addEventListener("looked", () => {
@@ -489,7 +491,7 @@ const input = make("input", { type: "file", id: "score-file", class: "unseen", o
 async function bringIn(file) {
   closeMenu();
   trouble.replaceChildren();
-  say(`${file.name} is being read.`);
+  say(word("file_read", { name: file.name }));
   page.setAttribute("aria-busy", "true");
   try {
     await send(file);
@@ -522,13 +524,13 @@ async function drawRecent(place) {
     ...lessons.map((/** @type {any} */ l, /** @type {number} */ number) =>
       make("li", {}, make("button", { type: "button", onclick: () => openRecent(number) }, make("strong", {}, l.title), make("span", { class: "where" }, l.place))),
     ),
-    ...(lessons.length === 0 ? [make("li", { class: "hint" }, "None yet.")] : []),
+    ...(lessons.length === 0 ? [make("li", { class: "hint" }, word("none_yet"))] : []),
   );
 }
 /** @param {number} number */
 async function openRecent(number) {
   closeMenu();
-  say("The lesson is being read.");
+  say(word("lesson_read"));
   try {
     await post("/api/open", { number });
     await begin();
@@ -546,10 +548,10 @@ function drawStart() {
       "main",
       { class: "start" },
       make("h1", {}, "Understave"),
-      make("p", {}, "Drop a score anywhere on this page, or choose one: MusicXML, MXL, MEI, Humdrum, ABC or MIDI."),
-      make("label", { class: "choose", for: "score-file" }, "Choose a score"),
+      make("p", {}, word("drop_here")),
+      make("label", { class: "choose", for: "score-file" }, word("choose_score")),
       input,
-      make("h2", {}, "Recent lessons"),
+      make("h2", {}, word("recent")),
       recent,
       status,
       trouble,
@@ -563,13 +565,13 @@ function drawDesk() {
   const files = make(
     "details",
     { class: "files", ontoggle: () => files.open && drawRecent(recent) },
-    make("summary", {}, "Lessons"),
-    make("div", { class: "menu" }, make("label", { class: "choose", for: "score-file" }, "Bring in a score"), input, make("h2", {}, "Recent lessons"), recent, make("p", {}, make("a", { href: address, target: "_blank", rel: "noopener" }, "Open a second window"))),
+    make("summary", {}, word("lessons")),
+    make("div", { class: "menu" }, make("label", { class: "choose", for: "score-file" }, word("bring_in")), input, make("h2", {}, word("recent")), recent, make("p", {}, make("a", { href: address, target: "_blank", rel: "noopener" }, word("second_window")))),
   );
   const size = (/** @type {string} */ name, /** @type {number} */ by, /** @type {string} */ sign) =>
     make("button", { type: "button", "aria-label": name, title: name, onclick: () => zoom(by) }, sign);
   page.replaceChildren(
-    make("a", { class: "skip", href: "#the-score" }, "Go to the score"),
+    make("a", { class: "skip", href: "#the-score" }, word("to_score")),
     make(
       "header",
       { class: "desk-head" },
@@ -582,17 +584,17 @@ function drawDesk() {
       { class: "desk-main" },
       make(
         "section",
-        { id: "the-score", "aria-label": "Score", tabindex: -1 },
-        make("div", { class: "choices" }, lanes, make("div", { class: "sizes", role: "group", "aria-label": "Look of the score" }, size("Smaller", -1, "A−"), size("Larger", 1, "A+"), paged, dark)),
+        { id: "the-score", "aria-label": word("score"), tabindex: -1 },
+        make("div", { class: "choices" }, lanes, make("div", { class: "sizes", role: "group", "aria-label": word("look_of_score") }, size(word("smaller"), -1, "A−"), size(word("larger"), 1, "A+"), paged, dark)),
         sheet,
       ),
-      make("aside", { class: "beside", "aria-label": "Work on the reading" }, tabs, panels),
+      make("aside", { class: "beside", "aria-label": word("work_on") }, tabs, panels),
     ),
     make(
       "footer",
       { class: "dock" },
       make("div", { class: "dock-left" }, nowChord, status),
-      make("div", { class: "piano" }, make("label", { for: "instrument" }, "Piano"), instrument, make("label", { for: "pedal" }, "Pedal"), pedal, soundSaid),
+      make("div", { class: "piano" }, make("label", { for: "instrument" }, word("piano")), instrument, make("label", { for: "pedal" }, word("pedal")), pedal, soundSaid),
       transport,
     ),
   );
@@ -605,6 +607,8 @@ async function begin() {
     const found = await get("/api/lesson");
     const other = !lesson || lesson.ticket !== found.ticket;
     lesson = found;
+    // Another window has chosen another language, or another lesson has one.
+    if (found.speaks !== document.documentElement.lang) return location.reload();
     reading.begin(found);
     document.title = `${found.title || found.folder} · Understave`;
     if (other) {
@@ -620,12 +624,12 @@ async function begin() {
       sheet.setAttribute("aria-busy", "true");
       soundSaid.textContent = "";
       document.documentElement.classList.remove("sounding");
-      instrument.replaceChildren(...found.instruments.map((/** @type {string} */ n) => make("option", { value: n }, n)));
-      pedal.replaceChildren(...found.pedals.map((/** @type {string} */ n) => make("option", { value: n }, n)));
+      instrument.replaceChildren(...found.instruments.map((/** @type {[string, string]} */ [value, name]) => make("option", { value }, name)));
+      pedal.replaceChildren(...found.pedals.map((/** @type {[string, string]} */ [value, name]) => make("option", { value }, name)));
       drawDesk();
       if (!openPanel) open("checks", false);
       builder.begin(found.ticket, found.exports);
-      for (const warning of found.warnings.slice(0, 1)) complain(`Note: ${warning}`);
+      for (const warning of found.warnings.slice(0, 1)) complain(word("note", { warning }));
     } else {
       width = 0;
     }
@@ -660,11 +664,11 @@ function heard(message) {
   else if (message.type === "trouble") complain(message.error);
 }
 
-page.replaceChildren(make("main", { class: "start" }, make("h1", {}, "Understave"), make("p", { role: "status" }, "The score is being read."), trouble));
+page.replaceChildren(make("main", { class: "start" }, make("h1", {}, "Understave"), make("p", { role: "status" }, word("score_read")), trouble));
 await begin();
 /** Listening begins once a lesson lies on the desk. */
 async function listen() {
   while (!lesson) await new Promise((wait) => setTimeout(wait, 300));
-  await follow(heard, (there) => !there && lesson && complain("The desk does not answer. If it was stopped, start it again; everything confirmed is saved."));
+  await follow(heard, (there) => !there && lesson && complain(word("no_answer")));
 }
 listen().catch(complain);

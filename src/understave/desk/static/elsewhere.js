@@ -7,6 +7,7 @@
 
 import { make } from "/viewer/elements.js";
 import { file, get, post } from "./link.js";
+import { word } from "./words.js";
 
 /**
  * @typedef {{piece: string, path: string, title: string, composer: string, difficulty: number, what: string, key: string,
@@ -28,7 +29,7 @@ export class DeskElsewhere extends HTMLElement {
   /** @type {string[]} addresses of pictures and sounds that are shown now */
   #shown = [];
   #said = make("p", { class: "hint", role: "status" });
-  #places = make("ol", { class: "places", "aria-label": "Places" });
+  #places = make("ol", { class: "places", "aria-label": word("places") });
 
   /** Look what can be asked for, once. */
   async wake() {
@@ -39,8 +40,8 @@ export class DeskElsewhere extends HTMLElement {
       if (there.pieces === 0) {
         this.#awake = false;
         this.replaceChildren(
-          make("p", {}, there.why ?? "There is no piece in the index."),
-          make("p", { class: "hint" }, "Read a folder of scores once with “understave index FOLDER”, then start the desk with “understave open --repertoire FOLDER”."),
+          make("p", {}, there.why ?? word("no_piece")),
+          make("p", { class: "hint" }, word("how_to_index")),
         );
         return;
       }
@@ -54,46 +55,46 @@ export class DeskElsewhere extends HTMLElement {
   /** @param {{pieces: number, devices: string[], textures: string[], periods: string[], sides: string[]}} there */
   #draw(there) {
     const choose = (/** @type {string} */ id, /** @type {string[]} */ names) =>
-      make("select", { id }, make("option", { value: "" }, "any"), ...names.map((n) => make("option", { value: n }, n)));
+      make("select", { id }, make("option", { value: "" }, word("any")), ...names.map((n) => make("option", { value: n }, n)));
     const number = (/** @type {string} */ id, /** @type {string} */ label, /** @type {number} */ max) =>
       make("input", { type: "number", id, min: 0, max, step: "any", "aria-label": label });
     const form = make(
       "form",
       { class: "ask", onsubmit: (/** @type {Event} */ e) => (e.preventDefault(), void this.#ask()) },
-      make("p", { class: "hint" }, `In ${there.pieces} ${there.pieces === 1 ? "piece" : "pieces"}. Conditions are joined; what is empty is left open.`),
+      make("p", { class: "hint" }, word("in_pieces", { n: there.pieces })),
       make(
         "div",
         { class: "conditions" },
-        ...row("else-device", "Device", text("else-device", { list: "else-devices", placeholder: "Neapolitan sixth in minor" })),
+        ...row("else-device", word("device"), text("else-device", { list: "else-devices", placeholder: word("device_example") })),
         make("datalist", { id: "else-devices" }, ...there.devices.map((name) => make("option", { value: name }))),
-        ...row("else-progression", "Chords", text("else-progression", { placeholder: "ii|IV ? V I" })),
+        ...row("else-progression", word("chords"), text("else-progression", { placeholder: "ii|IV ? V I" })),
         make("span", {}),
         make(
           "div",
           { class: "line" },
-          make("label", {}, make("input", { type: "checkbox", id: "else-inversions" }), " inversions count"),
-          make("button", { type: "button", class: "small", onclick: () => this.#take() }, "As in the chosen chords"),
+          make("label", {}, make("input", { type: "checkbox", id: "else-inversions" }), word("inversions_count")),
+          make("button", { type: "button", class: "small", onclick: () => this.#take() }, word("as_chosen")),
         ),
-        ...row("else-bass", "Bass", text("else-bass", { placeholder: "1 b7 b6 5" })),
-        make("span", {}, "Difficulty"),
-        make("div", { class: "line" }, number("else-easiest", "Difficulty from", 10), "to", number("else-hardest", "Difficulty to", 10), make("span", { class: "hint" }, "of 10")),
+        ...row("else-bass", word("bass"), text("else-bass", { placeholder: "1 b7 b6 5" })),
+        make("span", {}, word("difficulty")),
+        make("div", { class: "line" }, number("else-easiest", word("difficulty_from"), 10), word("up_to"), number("else-hardest", word("difficulty_to"), 10), make("span", { class: "hint" }, word("of_ten"))),
       ),
       make(
         "details",
         { class: "more" },
-        make("summary", {}, "More conditions"),
+        make("summary", {}, word("more_conditions")),
         make(
           "div",
           { class: "conditions" },
-          ...row("else-plan", "Keys of the piece", text("else-plan", { placeholder: "I V * I" })),
-          ...row("else-key", "Key of the place", text("else-key", { placeholder: "Ab, or f for minor" })),
-          ...row("else-texture", "Texture", choose("else-texture", there.textures)),
-          ...row("else-period", "Period", choose("else-period", there.periods)),
-          make("span", {}, "Chords a bar"),
-          make("div", { class: "line" }, number("else-slowest", "Chords a bar from", 99), "to", number("else-fastest", "Chords a bar to", 99)),
+          ...row("else-plan", word("keys_of_piece"), text("else-plan", { placeholder: "I V * I" })),
+          ...row("else-key", word("key_of_place"), text("else-key", { placeholder: word("key_example") })),
+          ...row("else-texture", word("texture"), choose("else-texture", there.textures)),
+          ...row("else-period", word("period"), choose("else-period", there.periods)),
+          make("span", {}, word("chords_a_bar")),
+          make("div", { class: "line" }, number("else-slowest", word("chords_a_bar_from"), 99), word("up_to"), number("else-fastest", word("chords_a_bar_to"), 99)),
         ),
       ),
-      make("button", { type: "submit" }, "Search"),
+      make("button", { type: "submit" }, word("search")),
     );
     this.replaceChildren(form, this.#said, this.#places);
     form.addEventListener("keydown", (event) => event.key !== "Escape" && event.stopPropagation());
@@ -113,7 +114,7 @@ export class DeskElsewhere extends HTMLElement {
   #take() {
     const { rows = [], chosen = -1 } = this.reading ?? {};
     if (chosen < 0) {
-      this.#said.textContent = "Choose a chord in the score first.";
+      this.#said.textContent = word("choose_first");
       return;
     }
     const field = /** @type {HTMLInputElement} */ (this.querySelector("#else-progression"));
@@ -123,7 +124,7 @@ export class DeskElsewhere extends HTMLElement {
 
   async #ask() {
     const asked = ++this.#asked;
-    this.#said.textContent = "Searching.";
+    this.#said.textContent = word("searching");
     try {
       const answer = await post("/api/elsewhere/search", {
         device: this.#value("device"),
@@ -155,23 +156,23 @@ export class DeskElsewhere extends HTMLElement {
   #show({ count, pieces, places }) {
     for (const address of this.#shown.splice(0)) URL.revokeObjectURL(address);
     this.#said.textContent =
-      count === 0 ? "Nothing found; leave a condition out." : `${count} found in ${pieces} ${pieces === 1 ? "piece" : "pieces"}, ${places.length} shown.`;
+      count === 0 ? word("nothing_found") : word("found", { count, n: pieces, shown: places.length });
     this.#places.replaceChildren(...places.map((place) => this.#item(place)));
   }
 
   /** @param {Place} place */
   #item(place) {
     const whole = place.bar_number === "";
-    const bars = whole ? "the whole piece" : place.bar_number === place.last_bar_number ? `bar ${place.bar_number}` : `bars ${place.bar_number}–${place.last_bar_number}`;
+    const bars = whole ? word("whole_piece") : place.bar_number === place.last_bar_number ? word("bar", { n: place.bar_number }) : word("bars_from_to", { first: place.bar_number, last: place.last_bar_number });
     const query = new URLSearchParams({ piece: place.piece, bar: String(place.bar), last: String(place.last_bar) });
     const seen = make("div", { class: "seen", "aria-busy": "true" });
     const heard = make("div", { class: "heard" });
-    const hear = make("button", { type: "button", class: "small", "aria-label": `Hear ${bars} of ${place.title}`, onclick: () => void play() }, "Hear");
+    const hear = make("button", { type: "button", class: "small", "aria-label": word("hear_place", { bars, title: place.title }), onclick: () => void play() }, word("hear"));
     const play = async () => {
       hear.disabled = true;
-      hear.textContent = "The sound is being made.";
+      hear.textContent = word("sound_made");
       try {
-        const audio = make("audio", { controls: true, src: await this.#bring(`/api/elsewhere/sound?${query}`), "aria-label": `${bars} of ${place.title}` });
+        const audio = make("audio", { controls: true, src: await this.#bring(`/api/elsewhere/sound?${query}`), "aria-label": word("bars_of", { bars, title: place.title }) });
         audio.addEventListener("keydown", (event) => event.stopPropagation());
         // One place at a time.
         audio.addEventListener("play", () => {
@@ -182,7 +183,7 @@ export class DeskElsewhere extends HTMLElement {
         await audio.play().catch(() => {});
       } catch (error) {
         hear.disabled = false;
-        hear.textContent = "Hear";
+        hear.textContent = word("hear");
         this.#complain(error);
       }
     };
@@ -190,15 +191,15 @@ export class DeskElsewhere extends HTMLElement {
     const item = make(
       "li",
       {},
-      make("div", {}, make("strong", {}, place.what), ` in ${place.key}, ${bars}`),
+      make("div", {}, make("strong", {}, place.what), word("found_in", { key: place.key, bars })),
       make("div", { class: "where" }, place.composer ? `${place.title}, ${place.composer}` : place.title),
-      make("div", { class: "where" }, `difficulty ${place.difficulty}${whole ? "" : `, ${Math.round(100 * place.confidence)} % sure`}, ${place.path}`),
+      make("div", { class: "where" }, `${word("difficulty_is", { n: place.difficulty })}${whole ? "" : `, ${word("sure", { n: Math.round(100 * place.confidence) })}`}, ${place.path}`),
       seen,
       heard,
     );
     const engrave = async () => {
       try {
-        seen.replaceChildren(make("img", { src: await this.#bring(`/api/elsewhere/picture?${query}`), alt: `${bars} of ${place.title}, engraved with their chords` }));
+        seen.replaceChildren(make("img", { src: await this.#bring(`/api/elsewhere/picture?${query}`), alt: word("bars_engraved", { bars, title: place.title }) }));
       } catch (error) {
         seen.replaceChildren(make("p", { class: "hint" }, error instanceof Error ? error.message : String(error)));
       }

@@ -6,6 +6,7 @@
 
 import { make } from "/viewer/elements.js";
 import { value } from "./reading.js";
+import { word } from "./words.js";
 
 export class Handles {
   /**
@@ -20,7 +21,7 @@ export class Handles {
     this.sheet = sheet;
     this.onMove = onMove;
     this.handles = [0, 1].map((which) => {
-      const handle = make("div", { class: "handle", "aria-hidden": "true", title: "Drag to move where the chord " + (which ? "ends" : "begins") });
+      const handle = make("div", { class: "handle", "aria-hidden": "true", title: word(which ? "drag_end" : "drag_begin") });
       handle.addEventListener("pointerdown", (event) => this.#dragged(event, which, handle));
       return handle;
     });

@@ -4,6 +4,8 @@
  * The token stands behind # in the address that the desk printed; it is kept for this tab and taken out of sight.
  */
 
+import { word } from "./words.js";
+
 const KEPT = "understave-token";
 
 /** @returns {string} */
@@ -42,10 +44,10 @@ async function request(path, how = {}) {
   try {
     answer = await fetch(path, { ...how, headers: { "x-understave-token": known, ...how.headers } });
   } catch {
-    throw new Refused("The desk does not answer. If it was stopped, start it again; everything confirmed is saved.", { lost: true });
+    throw new Refused(word("no_answer"), { lost: true });
   }
   if (!answer.ok) {
-    const { error = `The desk refused (${answer.status}).`, ...more } = await answer.json().catch(() => ({}));
+    const { error = word("refused", { n: answer.status }), ...more } = await answer.json().catch(() => ({}));
     throw new Refused(error, more);
   }
   return answer;

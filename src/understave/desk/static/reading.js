@@ -11,6 +11,7 @@
  */
 
 import { get, post, Refused } from "./link.js";
+import { word } from "./words.js";
 
 export class Reading extends EventTarget {
   /** @type {Row[]} */
@@ -102,7 +103,7 @@ export class Reading extends EventTarget {
   edit(wish) {
     const done = this.#queue.then(async () => {
       const message = await post("/api/edit", { last: this.last, ...wish });
-      if (!this.hear(message)) throw new Refused("Something was missed; everything is read again.", { stale: true });
+      if (!this.hear(message)) throw new Refused(word("missed"), { stale: true });
     });
     this.#queue = done.catch(() => {});
     return done;

@@ -6,6 +6,7 @@
 
 import { make } from "/viewer/elements.js";
 import { post } from "./link.js";
+import { word } from "./words.js";
 
 export class DeskSecond extends HTMLElement {
   /** @type {import("./reading.js").Reading|null} */
@@ -31,26 +32,26 @@ export class DeskSecond extends HTMLElement {
       make(
         "div",
         {},
-      make("p", { class: "hint" }, "Lay another reading under this one. What differs is coloured and underlined in the score."),
-      make("div", { class: "say" }, make("label", { for: "second-file" }, "An analysis as a RomanText file"), file),
+      make("p", { class: "hint" }, word("second_hint")),
+      make("div", { class: "say" }, make("label", { for: "second-file" }, word("second_file")), file),
       make(
         "form",
-        { class: "say", onsubmit: (/** @type {Event} */ e) => (e.preventDefault(), this.#ask({ name: `${back.value} steps ago`, back: Number(back.value) })) },
-        make("label", { for: "second-back" }, "Or this reading as it was so many steps ago"),
-        make("div", { class: "line" }, back, make("button", { type: "submit", disabled: reading.undo === 0 }, "Compare")),
+        { class: "say", onsubmit: (/** @type {Event} */ e) => (e.preventDefault(), this.#ask({ name: word("steps_ago", { n: Number(back.value) }), back: Number(back.value) })) },
+        make("label", { for: "second-back" }, word("second_back")),
+        make("div", { class: "line" }, back, make("button", { type: "submit", disabled: reading.undo === 0 }, word("compare"))),
       ),
       second && make("h3", {}, second.name),
       second &&
-        make("p", {}, second.differences.length === 0 ? "Both say the same throughout." : `${second.differences.length} of its ${second.chords} chords differ.`),
+        make("p", {}, second.differences.length === 0 ? word("same_throughout") : word("differ", { differing: second.differences.length, n: second.chords })),
       second &&
         make(
           "ol",
-          { class: "differences", "aria-label": "Differences" },
+          { class: "differences", "aria-label": word("differences") },
           ...second.differences.map((/** @type {any} */ d) =>
-            make("li", {}, make("button", { type: "button", onclick: () => d.start && reading.choose(reading.at(d.start)) }, make("span", { class: "where" }, d.place), make("span", {}, `here ${d.ours}`), make("span", { class: "theirs" }, `there ${d.theirs}`))),
+            make("li", {}, make("button", { type: "button", onclick: () => d.start && reading.choose(reading.at(d.start)) }, make("span", { class: "where" }, d.place), make("span", {}, word("here", { label: d.ours })), make("span", { class: "theirs" }, word("there", { label: d.theirs })))),
           ),
         ),
-      second && make("button", { type: "button", onclick: () => this.#ask({}) }, "Take it away"),
+      second && make("button", { type: "button", onclick: () => this.#ask({}) }, word("take_away")),
       ),
     );
   }

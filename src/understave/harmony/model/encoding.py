@@ -29,7 +29,7 @@ CENTRE = 24
 STEP_LIMIT = 9
 NOTE_CODES = 5
 NOTE_VALUES = 11
-FRAME_VALUES = 10
+FRAME_VALUES = 12
 
 Ints = npt.NDArray[np.int16]
 Floats = npt.NDArray[np.float32]
@@ -139,6 +139,22 @@ def _sounding(begins: Counts, onset: Counts, stop: Counts, midi: Counts) -> tupl
     return frame[order], note[order]
 
 
+def held_bass(lowest: Ints, lengths: Floats) -> Floats:
+    """Return since when the lowest sounding pitch class is the same, and how long it stays so, (T, 2).
+
+    `lowest` (T,) is its place on the line of fifths, 0 where nothing sounds, which ends it; `lengths` (T,) in
+    quarter notes. Both columns are log(1 + quarters), counted from the beginning of the frame.
+    """
+    begins = np.flatnonzero(np.diff(lowest, prepend=-1) != 0)
+    run = np.repeat(begins, np.diff(np.append(begins, len(lowest))))
+    after = np.repeat(np.append(begins[1:], len(lowest)), np.diff(np.append(begins, len(lowest))))
+    time = np.concatenate([[0.0], np.cumsum(lengths, dtype=np.float64)])
+    now = time[:-1]
+    held = np.stack((now - time[run], time[after] - now), axis=1) * (lowest > 0)[:, None]
+    result: Floats = np.log1p(held).astype(np.float32)
+    return result
+
+
 def encode(score: Score, also: Iterable[Fraction] = ()) -> Encoding:
     """Describe a score to the network, frames beginning at the moments of `also` too.
 
@@ -242,5 +258,6 @@ def encode(score: Score, also: Iterable[Fraction] = ()) -> Encoding:
             ),
             axis=1,
         )
+    frames = np.concatenate((frames, held_bass(codes[:, 0, 0], frames[:, 0])), axis=1)
     moments = (*(Fraction(t, unit) for t in times), score.end)
     return Encoding(moments, codes, values, frames, signature)

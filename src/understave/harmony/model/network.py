@@ -1,7 +1,7 @@
 """The trained network at run time: an encoded score in, log-probabilities per frame out.
 
-The weights travel in the package as ONNX files named, with their checksums, in ``labels.json``. Several
-networks are averaged. Nothing is fetched; a missing or damaged file is an error, never a worse reading.
+The weights travel in the package as ONNX files named, with their checksums, in ``labels.json``; of several
+the judgements are averaged. Nothing is fetched; a missing or damaged file is an error, never a worse reading.
 """
 
 from __future__ import annotations

@@ -1,0 +1,241 @@
+"""Whether what is told is so: ``python -m benchmarks.claims [--each N] [--sample N] [--failed KIND]``.
+
+In: the two demo pieces, and sixty pieces of the open data of all kinds (songs, preludes, grounds, textbook
+examples, mazurkas, quartets, romantic and earlier keyboard music), of each the first `BARS` bars, with our
+own reading and plan. Out: a table of claims by kind: how many could be made, how many of them the notes
+deny, how many are told; the same by sort of music; how many statements there were and are told; how often
+two things told contradict one another; how long the tests took. ``--sample`` lists claims that are told, at
+random, with the notes around them, to be judged by hand; ``--failed`` lists what fails, by its kind.
+
+Readings are kept in the folder for temporary files under a digest of all that makes them.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import pickle
+import random
+import sys
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from tempfile import gettempdir
+from typing import TypeVar
+
+from rich.console import Console
+from rich.table import Table
+
+import understave
+from benchmarks.data import data_folder
+from understave.claims import Claim
+from understave.claims.facts import Facts, facts
+from understave.errors import UnderstaveError
+from understave.findings import find_events, read
+from understave.harmony.reading import Reading, Span
+from understave.interpretation.plan import Plan
+from understave.interpretation.planning import make_plan
+from understave.score.model import Score, beat_text
+from understave.score.passage import passage
+from understave.score.reader import read_score
+from understave.teaching.account import Count, Statement, contradictions, counted_claims, statements
+from understave.teaching.exercises import exercises
+
+T = TypeVar("T")
+BARS = 80
+"""Bars of each piece that are looked at: whole songs, the beginnings of long movements."""
+LARGEST = {".mxl": 300_000, ".krn": 300_000, ".musicxml": 2_500_000, ".xml": 2_500_000}
+"""Bytes of a file at most by its suffix, so that sixty pieces are read within the hour."""
+EXAMPLES = Path(__file__).resolve().parent.parent / "examples"
+SETS = {
+    "songs": ("songs", 16),
+    "analysed songs": ("harmony/train/lieder", 12),
+    "preludes": ("harmony/train/preludes", 7),
+    "grounds": ("harmony/train/grounds", 2),
+    "textbook": ("harmony/train/textbook", 4),
+    "mazurkas": ("harmony/dev/mazurkas", 4),
+    "quartets": ("quartets-unlabelled", 7),
+    "romantic": ("performance", 5),
+    "earlier": ("performance-earlier", 3),
+}
+"""Folder and how many pieces of each sort: sixty in all."""
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A piece as it was read and planned, and what could be said of it."""
+
+    sort: str
+    name: str
+    score: Score
+    reading: Reading
+    plan: Plan
+
+
+def files(each: int | None) -> Iterator[tuple[str, Path]]:
+    """Yield the sort and the file of every piece, spread evenly over each folder."""
+    yield from (("demo", f / "score.musicxml") for f in sorted(EXAMPLES.iterdir()) if f.is_dir())
+    for sort, (folder, count) in SETS.items():
+        there = sorted(
+            f for f in (data_folder() / folder).rglob("*") if f.stat().st_size <= LARGEST.get(f.suffix, 0)
+        )
+        wanted = min(count if each is None else each, len(there))
+        yield from ((sort, there[k * len(there) // wanted]) for k in range(wanted))
+
+
+def pieces(each: int | None) -> Iterator[Piece]:
+    """Read every piece, from what was kept where the package has not changed its mind about chords."""
+    for sort, file in files(each):
+        try:
+            yield _piece(sort, file)
+        except UnderstaveError as error:
+            print(f"{file.name}: {error}", file=sys.stderr)
+
+
+def _piece(sort: str, file: Path) -> Piece:
+    """Read and plan a piece, or take up what was kept of it."""
+    own = file.read_bytes()
+
+    def reading() -> tuple[Score, tuple[Span, ...]]:
+        score = read_score(file)
+        if len(score.measures) > BARS:
+            score = passage(score, 0, BARS - 1)
+        return score, read(score).spans
+
+    score, spans = _kept(own, ("score", "harmony"), (), reading)
+
+    def planned() -> tuple[Reading, Plan]:
+        found = Reading(spans, find_events(score, spans))
+        return found, make_plan(score, found)
+
+    found, plan = _kept(own, ("score", "harmony", "findings", "interpretation", "acoustics"), (), planned)
+    return Piece(sort, file.stem if sort == "songs" else file.parent.name, score, found, plan)
+
+
+def _kept(own: bytes, rooms: Sequence[str], without: Sequence[str], make: Callable[[], T]) -> T:
+    """Return what was made of a file, kept under a digest of it and of the rooms that make it."""
+    digest = hashlib.sha256(own)
+    root = Path(understave.__file__).parent
+    for module in sorted(m for room in rooms for m in (root / room).rglob("*") if m.is_file()):
+        if module.suffix != ".pyc" and module.parent.name not in without:
+            digest.update(module.read_bytes())
+    kept = Path(gettempdir()) / "understave-benchmarks" / f"claims-{digest.hexdigest()[:24]}.pickle"
+    if kept.exists():
+        return pickle.loads(kept.read_bytes())  # type: ignore[no-any-return]  # written by ourselves
+    made = make()
+    kept.parent.mkdir(parents=True, exist_ok=True)
+    kept.write_bytes(pickle.dumps(made))
+    return made
+
+
+def found_in(piece: Piece) -> tuple[tuple[Statement, ...], float]:
+    """Return what could be said of a piece, and the seconds that testing the claims of a story take."""
+    made = exercises(piece.score, piece.reading)
+    found = statements(piece.score, piece.reading, piece.plan, exercises=made)
+    started = time.perf_counter()
+    known = Facts(piece.score, piece.reading.spans)
+    for s in found:
+        for c in s.claims:
+            c.holds(known)
+    return found, time.perf_counter() - started
+
+
+def by_kind(found: Iterable[Statement], title: str) -> Table:
+    """Return the table of claims by kind."""
+    table = Table("kind", "claims", "fail", "%", "told", title=title)
+    whole = Count(0, 0, 0)
+    for kind, n in counted_claims(found).items():
+        table.add_row(kind, *map(str, (n.claims, n.failed, f"{100 * n.failed / n.claims:.1f}", n.told)))
+        whole = Count(whole.claims + n.claims, whole.failed + n.failed, whole.told + n.told)
+    share = f"{100 * whole.failed / max(1, whole.claims):.1f}"
+    table.add_row("all", str(whole.claims), str(whole.failed), share, str(whole.told), style="bold")
+    return table
+
+
+def notes_around(known: Facts, claim: Claim) -> str:
+    """Return the notes about a claim's place, voice by voice, with bar and beat, for judging it by hand."""
+    score = known.score
+    start = max(Fraction(0), claim.start - score.measure_at(claim.start).beat_length)
+    end = max(min(claim.end, claim.start + 2 * score.measure_at(claim.start).full_length), claim.start) + 2
+    voices: dict[tuple[int, str], list[str]] = {}
+    for n in known.heard(start, end):
+        bar, beat = score.anchor(n.onset)
+        voices.setdefault((n.staff, n.voice), []).append(f"{bar}:{beat_text(beat)} {n.pitch} ({n.duration})")
+    lines = [f"      staff {s} voice {v}: {', '.join(told)}" for (s, v), told in sorted(voices.items())]
+    chords = [
+        f"{score.anchor(s.start)[0]}:{beat_text(score.beat_at(s.start))} {s.key} {s.numeral}"
+        for s in known.spans_in(start, end)
+    ]
+    return "\n".join([f"      chords: {', '.join(chords)}", *lines])
+
+
+def main() -> int:
+    """Print the tables, and what was asked for besides."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--each", type=int, help="pieces of each sort, in place of sixty in all")
+    parser.add_argument("--only", help="one sort alone")
+    parser.add_argument("--sample", type=int, default=0, help="claims that are told, to be judged by hand")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--failed", help="list what fails of this kind of claim")
+    arguments = parser.parse_args()
+    console = Console(width=150)
+    everything: list[tuple[Piece, Statement]] = []
+    by_sort: dict[str, list[Statement]] = {}
+    slowest, contradicted = (0.0, ""), []
+    for piece in pieces(arguments.each):
+        if arguments.only and piece.sort != arguments.only:
+            continue
+        found, seconds = found_in(piece)
+        slowest = max(slowest, (seconds, piece.name))
+        contradicted += [(piece.name, pair) for pair in contradictions(found)]
+        everything += [(piece, s) for s in found]
+        by_sort.setdefault(piece.sort, []).extend(found)
+    all_found = [s for _, s in everything]
+    console.print(by_kind(all_found, "claims by kind"))
+    table = Table(
+        "music", "statements", "with a false claim", "told", "claims", "fail", title="by sort of music"
+    )
+    for sort, found_here in by_sort.items():
+        counts = counted_claims(found_here).values()
+        table.add_row(
+            sort,
+            str(len(found_here)),
+            str(sum(bool(s.failed) for s in found_here)),
+            str(sum(s.told for s in found_here)),
+            str(sum(c.claims for c in counts)),
+            str(sum(c.failed for c in counts)),
+        )
+    console.print(table)
+    print(f"contradictions among what is told: {len(contradicted)}")
+    for name, pair in contradicted:
+        print(f"  {name}, {' and '.join(pair.told)}: {pair.one} / {pair.other}")
+    print(f"longest test of all claims of a piece: {slowest[0]:.2f} s ({slowest[1]})")
+    if arguments.failed:
+        _list_failed(everything, arguments.failed)
+    if arguments.sample:
+        _list_sample(everything, arguments.sample, arguments.seed)
+    return 0
+
+
+def _list_failed(everything: list[tuple[Piece, Statement]], kind: str) -> None:
+    for piece, s in everything:
+        for claim in s.failed:
+            if claim.kind == kind or s.kind == kind:
+                bar, beat = piece.score.anchor(claim.start)
+                print(f"{piece.name} {bar}:{beat_text(beat)} [{s.where}] {s.text}\n    {claim}")
+
+
+def _list_sample(everything: list[tuple[Piece, Statement]], count: int, seed: int) -> None:
+    told = [(piece, s, c) for piece, s in everything if s.told for c in s.claims]
+    chosen = random.Random(seed).sample(told, min(count, len(told)))
+    for k, (piece, s, claim) in enumerate(chosen, 1):
+        bar, beat = piece.score.anchor(claim.start)
+        print(f"\n{k}. {piece.sort}, {piece.name}, {bar}:{beat_text(beat)} [{s.where}] {s.text}")
+        print(f"    {claim.kind}: {claim}")
+        print(notes_around(facts(piece.score, piece.reading.spans), claim))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,769 @@
+"""Claims on chords, keys and cadences, tested on the Reading and on the notes under it.
+
+The reading says which chord and which key; whether what is said of them is so is worked out here: from the
+spelling of keys and chords (`theory`), from the lowest notes, from who sings and from what is silent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import ClassVar
+
+from understave.claims.claim import Claim
+from understave.claims.facts import Facts
+from understave.claims.single_notes import same
+from understave.harmony.reading import Span
+from understave.score.model import Note
+from understave.theory.chord import Quality
+from understave.theory.key import Key
+from understave.theory.pitch import Pitch, PitchClass
+from understave.theory.roman import RomanNumeral
+
+
+def tones(key: Key, numeral: RomanNumeral) -> frozenset[int]:
+    """Return the pitch classes of a chord, by sound."""
+    return numeral.chord(key).semitones
+
+
+def _reads(span: Span | None, key: Key, numeral: RomanNumeral) -> bool:
+    """Whether a span has this chord, named in this key or sounding the same in another name."""
+    if span is None:
+        return False
+    if span.key == key and span.numeral == numeral:
+        return True
+    one, two = span.numeral.chord(span.key), numeral.chord(key)
+    return one.semitones == two.semitones and one.bass.semitone == two.bass.semitone
+
+
+@dataclass(frozen=True, slots=True)
+class ChordIs(Claim):
+    """The chord of a moment: the one read there, by sound and lowest note; its root or third sounds."""
+
+    kind: ClassVar[str] = "chord"
+    key: Key
+    numeral: RomanNumeral
+
+    def holds(self, facts: Facts) -> bool:
+        span = facts.span(self.start)
+        if span is None or not _reads(span, self.key, self.numeral):
+            return False
+        chord = self.numeral.chord(self.key)
+        here = {n.midi % 12 for n in facts.heard(span.start, span.end)}
+        third = chord.member(3)
+        return chord.root.semitone in here or (third is not None and third.semitone in here)
+
+    def subject(self) -> Hashable:
+        return "chord", self.start
+
+    def answer(self) -> Hashable:
+        chord = self.numeral.chord(self.key)
+        return chord.semitones, chord.bass.semitone
+
+
+@dataclass(frozen=True, slots=True)
+class ChordAbout(Claim):
+    """A chord read somewhere in a stretch: what leads, what follows, what passes over a held note."""
+
+    kind: ClassVar[str] = "chord near by"
+    key: Key
+    numeral: RomanNumeral
+
+    def holds(self, facts: Facts) -> bool:
+        return any(
+            tones(s.key, s.numeral) == tones(self.key, self.numeral)
+            for s in facts.spans_in(self.start, max(self.end, self.start + Fraction(1, 64)))
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class NextChord(Claim):
+    """The chord that follows the one of `start` is this, whatever its position; repeated ones count once."""
+
+    kind: ClassVar[str] = "next chord"
+    key: Key
+    numeral: RomanNumeral
+
+    def holds(self, facts: Facts) -> bool:
+        wanted = self.numeral.chord(self.key)
+        here = facts.span(self.start)
+        for span in facts.spans_in(self.start, facts.score.end):
+            if here is None or span.start == here.start:
+                continue
+            chord = span.numeral.chord(span.key)
+            if chord.root.semitone == wanted.root.semitone:
+                # A triad that takes its seventh later is the same answer.
+                return len(chord.semitones & wanted.semitones) >= min(3, len(wanted.semitones))
+            if chord.semitones != tones(here.key, here.numeral):
+                return False
+        return False
+
+
+@dataclass(frozen=True, slots=True)
+class Member(Claim):
+    """A note belongs to the chord read at a moment, or (`belongs` False) is foreign to it, by sound."""
+
+    kind: ClassVar[str] = "belongs to the chord"
+    tone: Pitch | PitchClass
+    belongs: bool = True
+
+    def holds(self, facts: Facts) -> bool:
+        span = facts.span(self.start)
+        if span is None:
+            return False
+        tone = self.tone.midi % 12 if isinstance(self.tone, Pitch) else self.tone.semitone
+        return (tone in tones(span.key, span.numeral)) == self.belongs
+
+    def subject(self) -> Hashable:
+        tone = self.tone
+        return "member", self.start, tone.midi % 12 if isinstance(tone, Pitch) else tone.semitone
+
+    def answer(self) -> Hashable:
+        return self.belongs
+
+
+@dataclass(frozen=True, slots=True)
+class Follows(Claim):
+    """The chord after the one of `start` has a note, or (`has` False) has it not; it sounds if it has it."""
+
+    kind: ClassVar[str] = "next chord has"
+    tone: PitchClass
+    has: bool = True
+
+    def holds(self, facts: Facts) -> bool:
+        here = facts.span(self.start)
+        after = None
+        for span in facts.spans_in(self.start, facts.score.end):
+            if here is not None and span.start >= here.end:
+                after = span
+                break
+        if after is None:
+            return not self.has
+        inside = self.tone.semitone in tones(after.key, after.numeral)
+        heard = any(n.midi % 12 == self.tone.semitone for n in facts.heard(after.start, after.end))
+        return (inside and heard) if self.has else not inside or not heard
+
+    def subject(self) -> Hashable:
+        return "next chord has", self.start, self.tone.semitone
+
+    def answer(self) -> Hashable:
+        return self.has
+
+
+@dataclass(frozen=True, slots=True)
+class KeyIs(Claim):
+    """The key read at a moment."""
+
+    kind: ClassVar[str] = "key"
+    key: Key
+
+    def holds(self, facts: Facts) -> bool:
+        span = facts.span(self.start)
+        return span is not None and span.key == self.key
+
+    def subject(self) -> Hashable:
+        return "key", self.start
+
+    def answer(self) -> Hashable:
+        return self.key
+
+
+@dataclass(frozen=True, slots=True)
+class KeyAbout(Claim):
+    """A key read somewhere in a stretch."""
+
+    kind: ClassVar[str] = "key near by"
+    key: Key
+
+    def holds(self, facts: Facts) -> bool:
+        return any(s.key == self.key for s in facts.spans_in(self.start, self.end))
+
+
+@dataclass(frozen=True, slots=True)
+class Degree(Claim):
+    """A note is a degree of a key's own scale."""
+
+    kind: ClassVar[str] = "degree"
+    tone: PitchClass
+    key: Key
+    degree: int
+
+    def holds(self, facts: Facts) -> bool:
+        return 1 <= self.degree <= 7 and self.key.degree(self.tone)[0] == self.degree
+
+
+@dataclass(frozen=True, slots=True)
+class Consonant(Claim):
+    """A chord at rest: the triad on the tonic or another plain triad in root position."""
+
+    kind: ClassVar[str] = "at rest"
+    key: Key
+    numeral: RomanNumeral
+
+    def holds(self, facts: Facts) -> bool:
+        chord = self.numeral.chord(self.key)
+        return chord.quality in (Quality.MAJOR, Quality.MINOR) and chord.bass != chord.member(5)
+
+
+@dataclass(frozen=True, slots=True)
+class KeyBefore(Claim):
+    """The key read right before a moment."""
+
+    kind: ClassVar[str] = "key before"
+    key: Key
+
+    def holds(self, facts: Facts) -> bool:
+        before = facts.before(self.start)
+        return before is not None and before.key == self.key
+
+
+def _lowest_is(facts: Facts, span: Span, tone: PitchClass) -> bool:
+    low = facts.lowest(span.start, span.end)
+    return low is not None and low.midi % 12 == tone.semitone
+
+
+def _stands_on(facts: Facts, moment: Fraction, tone: PitchClass) -> bool:
+    """Whether the lowest note that sounds at a moment is this one."""
+    here = facts.sounding(moment)
+    return bool(here) and here[0].midi % 12 == tone.semitone
+
+
+def _is_dominant(span: Span, key: Key) -> bool:
+    """Whether a span is the dominant triad or seventh (or on its leading tone) of a key."""
+    chord = span.numeral.chord(span.key)
+    fifth = (key.tonic.semitone + 7) % 12
+    lead = key.leading_tone.semitone
+    return lead in chord.semitones and chord.root.semitone in (fifth, lead)
+
+
+def _on_tonic(span: Span, key: Key) -> bool:
+    return span.numeral.chord(span.key).root.semitone == key.tonic.semitone
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmed(Claim):
+    """A key is confirmed by a cadence at a moment: its dominant, then its tonic, roots in the bass.
+
+    Handbook rule (Hutchinson, chapter 22: a modulation is confirmed by an authentic cadence in the new key).
+    """
+
+    kind: ClassVar[str] = "key confirmed"
+    key: Key
+    confirmed: bool = True
+
+    def holds(self, facts: Facts) -> bool:
+        return self._found(facts) == self.confirmed
+
+    def _found(self, facts: Facts) -> bool:
+        if self.confirmed:
+            return self._at(facts, self.start)
+        spans = list(facts.spans_in(self.start, self.end))
+        return any(self._at(facts, s.start, firmly=True) for s in spans[1:])
+
+    def _at(self, facts: Facts, moment: Fraction, firmly: bool = False) -> bool:
+        goal = facts.span(moment)
+        if goal is None or not _on_tonic(goal, self.key) or not _stands_on(facts, moment, self.key.tonic):
+            return False
+        before = list(facts.spans_in(moment - 2 * facts.bar(moment).full_length, moment))
+        root = PitchClass.from_fifths(self.key.tonic.fifths + 1)
+        for span in reversed(before[-3:]):
+            if _is_dominant(span, self.key):
+                low = facts.sounding(max(span.start, span.end - facts.bar(span.start).beat_length))
+                return any(n.midi % 12 == root.semitone for n in low[:2]) or _lowest_is(facts, span, root)
+            if not _on_tonic(span, self.key) or span.numeral.chord(span.key).bass.semitone != root.semitone:
+                return False
+        return False
+
+    def subject(self) -> Hashable:
+        return "key confirmed", self.start, self.key
+
+    def answer(self) -> Hashable:
+        return self.confirmed
+
+
+@dataclass(frozen=True, slots=True)
+class ForeignTo(Claim):
+    """A note is foreign to a key, or belongs to it; in minor the leading tone is no stranger."""
+
+    kind: ClassVar[str] = "foreign to the key"
+    tone: PitchClass
+    key: Key
+    foreign: bool = True
+
+    def holds(self, facts: Facts) -> bool:
+        inside = self.tone in self.key.scale or (
+            self.key.mode == "minor" and self.tone == self.key.leading_tone
+        )
+        return inside != self.foreign
+
+    def subject(self) -> Hashable:
+        return "foreign to the key", self.tone, self.key
+
+    def answer(self) -> Hashable:
+        return self.foreign
+
+
+@dataclass(frozen=True, slots=True)
+class Instead(Claim):
+    """A note stands in place of the key's own: the same letter, one of them in the scale, the other not.
+
+    In minor both forms of the sixth and seventh degrees are the key's own; a raised one in place of the
+    other is none of its strangers, but may be said of a chord that has it.
+    """
+
+    kind: ClassVar[str] = "in place of"
+    tone: PitchClass
+    plain: PitchClass
+    key: Key
+
+    def holds(self, facts: Facts) -> bool:
+        own = (
+            *self.key.scale,
+            self.key.leading_tone,
+            *(self.key.melodic_minor if self.key.mode == "minor" else ()),
+        )
+        shift = self.tone.alter - self.plain.alter
+        near = self.tone.letter == self.plain.letter and shift != 0
+        return near and self.plain in own and self.tone not in self.key.scale
+
+
+_RELATIONS = {
+    "same": (0, False),
+    "dominant": (7, False),
+    "subdominant": (5, False),
+    "semitone above": (1, None),
+    "semitone below": (11, None),
+    "tone above": (2, None),
+    "tone below": (10, None),
+    "tritone": (6, None),
+    "dominant in the other mode": (7, True),
+    "subdominant in the other mode": (5, True),
+    "parallel": (0, True),
+}
+"""Semitones from home and whether the mode differs (None: either), of relations told by sound alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Related(Claim):
+    """How a key lies to home: by tonic and mode (Hutchinson, chapter 22, on closely related keys)."""
+
+    kind: ClassVar[str] = "how a key is related"
+    key: Key
+    home: Key
+    relation: str
+
+    def holds(self, facts: Facts) -> bool:
+        key, home = self.key.simplest, self.home.simplest
+        up = (key.tonic.semitone - home.tonic.semitone) % 12
+        other = key.mode != home.mode
+
+        def sounds_like(one: Key) -> bool:
+            return one.tonic.semitone == key.tonic.semitone and one.mode == key.mode
+
+        if self.relation == "relative":
+            return sounds_like(home.relative)
+        if self.relation in ("relative of the dominant", "relative of the subdominant"):
+            at = home.signature + (1 if "subdominant" not in self.relation else -1)
+            return other and sounds_like(Key.from_signature(at, home.mode).relative)
+        if "mediant" in self.relation:
+            return up in (3, 4, 8, 9) and not sounds_like(home.relative)
+        semitones, mode = _RELATIONS[self.relation]
+        return up == semitones and (mode is None or other == mode)
+
+
+@dataclass(frozen=True, slots=True)
+class SameChord(Claim):
+    """A chord has two names in two keys: both have the same sound (a pivot: and lie in both keys)."""
+
+    kind: ClassVar[str] = "belongs to two keys"
+    key: Key
+    numeral: RomanNumeral
+    new_key: Key
+    new_numeral: RomanNumeral
+    diatonic: bool = True
+
+    def holds(self, facts: Facts) -> bool:
+        one, two = self.numeral.chord(self.key), self.new_numeral.chord(self.new_key)
+        span = facts.span(self.start)
+        if one.semitones != two.semitones or span is None:
+            return False
+        if one.semitones != tones(span.key, span.numeral):
+            return False
+        if not self.diatonic:
+            return True
+        return all(m in self.key for m in one.members) and all(m in self.new_key for m in two.members)
+
+
+@dataclass(frozen=True, slots=True)
+class ChordsChange(Claim):
+    """Chords change in a stretch: at least so many different ones in a row are read in it."""
+
+    kind: ClassVar[str] = "chords change"
+    least: int = 2
+
+    def holds(self, facts: Facts) -> bool:
+        return len(run(facts, self.start, self.end)) >= self.least
+
+
+@dataclass(frozen=True, slots=True)
+class ChordCount(Claim):
+    """So many different chords in a row are read in a stretch."""
+
+    kind: ClassVar[str] = "number of chords"
+    count: int
+
+    def holds(self, facts: Facts) -> bool:
+        by_name: list[tuple[Key, RomanNumeral]] = []
+        for s in facts.spans_in(self.start, self.end):
+            if not by_name or by_name[-1] != (s.key, s.numeral):
+                by_name.append((s.key, s.numeral))
+        return self.count in (len(run(facts, self.start, self.end)), len(by_name))
+
+
+def run(facts: Facts, start: Fraction, end: Fraction) -> list[frozenset[int]]:
+    """Return the chords of a stretch by sound, those in a row that are alike once."""
+    found: list[frozenset[int]] = []
+    for span in facts.spans_in(start, end):
+        here = tones(span.key, span.numeral)
+        if not found or found[-1] != here:
+            found.append(here)
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class ChordRow(Claim):
+    """These chords are read one after the other in a stretch, whatever their positions."""
+
+    kind: ClassVar[str] = "chords in a row"
+    key: Key
+    numerals: tuple[RomanNumeral, ...]
+
+    def holds(self, facts: Facts) -> bool:
+        wanted: list[frozenset[int]] = []
+        for n in self.numerals:
+            here = tones(self.key, n)
+            if not wanted or wanted[-1] != here:
+                wanted.append(here)
+        read = run(facts, self.start, max(self.end, self.start + Fraction(1, 64)))
+        rest = iter(read)
+        return all(any(w == r for r in rest) for w in wanted)
+
+
+@dataclass(frozen=True, slots=True)
+class Roots(Claim):
+    """The roots of the chords, one after the other, from a moment on."""
+
+    kind: ClassVar[str] = "roots"
+    roots: tuple[PitchClass, ...]
+
+    def holds(self, facts: Facts) -> bool:
+        read: list[int] = []
+        for span in facts.spans_in(self.start, max(self.end, self.start + Fraction(1, 64))):
+            root = span.numeral.chord(span.key).root.semitone
+            if not read or read[-1] != root:
+                read.append(root)
+        wanted: list[int] = []
+        for r in self.roots:
+            if not wanted or wanted[-1] != r.semitone:
+                wanted.append(r.semitone)
+        rest = iter(read)
+        return all(any(w == r for r in rest) for w in wanted)
+
+    def subject(self) -> Hashable:
+        return "roots", self.start
+
+    def answer(self) -> Hashable:
+        return self.roots[:4]
+
+
+@dataclass(frozen=True, slots=True)
+class Quick(Claim):
+    """How often chords change, in changes to a bar, within a fourth or a half; `against`: and slower there.
+
+    Another position of the same chord is no change.
+    """
+
+    kind: ClassVar[str] = "harmonic rhythm"
+    pace: float
+    against: float | None = None
+
+    def holds(self, facts: Facts) -> bool:
+        bars = float((self.end - self.start) / facts.bar(self.start).full_length)
+        if bars <= 0:
+            return False
+        found = len(run(facts, self.start, self.end)) / bars
+        if abs(found - self.pace) > max(0.5, self.pace / 4, 1 / bars):
+            return False
+        return self.against is None or (found > self.against) == (self.pace > self.against)
+
+
+# --- cadences ----------------------------------------------------------------------------------------------
+
+
+def _sung(facts: Facts, start: Fraction, end: Fraction) -> bool:
+    return any(n.part in facts.singers for n in facts.heard(start, end))
+
+
+def _ends_of_lines(facts: Facts, start: Fraction, end: Fraction) -> list[Note]:
+    """The notes that may be the melody's over a goal: the singer's, else the top of every staff."""
+    here = facts.heard(start, end)
+    sung = [n for n in here if n.part in facts.singers]
+    if facts.singers:
+        return sung
+    return [
+        n for n in here if all(m.midi <= n.midi for m in here if m.staff == n.staff and m.onset == n.onset)
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class MelodyNote(Claim):
+    """The melody has this note over a goal: the singer sings it, or it is the highest of its staff there.
+
+    Where a singer rests the piano's top note is no melody (then `Top` is claimed). `degree`: in `key`.
+    """
+
+    kind: ClassVar[str] = "melody note"
+    pitch: Pitch
+    key: Key | None = None
+    degree: int = 0
+
+    def holds(self, facts: Facts) -> bool:
+        if self.key is not None and self.degree and self.key.degree(self.pitch.pitch_class)[0] != self.degree:
+            return False
+        return any(n.pitch == self.pitch for n in _ends_of_lines(facts, self.start, self.end))
+
+    def subject(self) -> Hashable:
+        return "melody note", self.start, self.end
+
+    def answer(self) -> Hashable:
+        return self.pitch
+
+
+@dataclass(frozen=True, slots=True)
+class Top(Claim):
+    """The highest note of the chord that a moment brings; with `rests`, while the singer is silent.
+
+    Where the chord comes with a note leaning over it, its own highest note is the one that counts.
+    """
+
+    kind: ClassVar[str] = "top note"
+    pitch: Pitch
+    rests: bool = False
+
+    def holds(self, facts: Facts) -> bool:
+        here = facts.sounding(self.start)
+        if self.rests and facts.singers and any(n.part in facts.singers for n in here):
+            return False
+        span = facts.span(self.start)
+        inside = tones(span.key, span.numeral) if span is not None else frozenset(range(12))
+        for moment in facts.moments(self.start, self.start + facts.bar(self.start).full_length):
+            here = facts.sounding(moment)
+            if here and here[-1].midi % 12 in inside:
+                return here[-1].pitch == self.pitch
+        return False
+
+
+@dataclass(frozen=True, slots=True)
+class Cadence(Claim):
+    """A cadence in a key at a moment, of a kind.
+
+    Rules (Hutchinson, chapter on cadences; *Open Music Theory*, part IV): authentic, a chord of the key's
+    dominant function before its tonic; perfect, both roots in the bass and the melody (where it sounds; else
+    the highest note) on the tonic; half, the dominant triad in root position is where it stops; Phrygian, in
+    minor with the bass falling a semitone to it; deceptive and evaded, a dominant before something that is
+    not the tonic in root position; plagal, a subdominant before the tonic with no dominant between.
+    """
+
+    kind: ClassVar[str] = "cadence"
+    key: Key
+    label: str
+    melody: Pitch | None = None
+
+    def holds(self, facts: Facts) -> bool:
+        goal = facts.span(self.start)
+        if goal is None:
+            return False
+        bars = 4 * facts.bar(self.start).full_length
+        before = [s for s in facts.spans_in(self.start - bars, self.start) if s.end <= self.start][::-1]
+        check = {
+            "perfect authentic": self._perfect,
+            "imperfect authentic": self._authentic,
+            "half": self._half,
+            "phrygian half": self._phrygian,
+            "deceptive": self._astray,
+            "evaded": self._astray,
+            "plagal": self._plagal,
+        }[self.label]
+        return check(facts, goal, before)
+
+    def _led(self, before: list[Span]) -> Span | None:
+        """The chord before the goal, a six-four over the same bass passed over; None for none."""
+        return next((s for s in before[:2] if _is_dominant(s, self.key)), None)
+
+    def _authentic(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
+        return _on_tonic(goal, self.key) and bool(before) and self._led(before[:1]) is not None
+
+    def _perfect(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
+        led = self._led(before[:1])
+        if led is None or not _on_tonic(goal, self.key):
+            return False
+        fifth = PitchClass.from_fifths(self.key.tonic.fifths + 1)
+        late = facts.heard(max(led.start, led.end - facts.bar(led.start).full_length), led.end)
+        rooted = any(n.midi % 12 == fifth.semitone and n.midi == min(m.midi for m in late) for n in late)
+        if not rooted and not _lowest_is(facts, led, fifth):
+            return False
+        if not _stands_on(facts, self.start, self.key.tonic):
+            return False
+        top = facts.heard(self.start, min(goal.end, self.start + facts.bar(self.start).full_length))
+        if self.melody is not None:
+            return self.melody.pitch_class.semitone == self.key.tonic.semitone
+        return any(n.midi % 12 == self.key.tonic.semitone for n in top)
+
+    def _half(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
+        chord = goal.numeral.chord(goal.key)
+        fifth = (self.key.tonic.semitone + 7) % 12
+        if chord.root.semitone != fifth or self.key.leading_tone.semitone not in chord.semitones:
+            return False
+        return chord.bass.semitone == fifth or _lowest_is(
+            facts, goal, PitchClass.from_fifths(self.key.tonic.fifths + 1)
+        )
+
+    def _phrygian(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
+        if not self._half(facts, goal, before) or not before or self.key.mode != "minor":
+            return False
+        low = facts.lowest(before[0].start, before[0].end)
+        last = [n for n in facts.heard(before[0].start, before[0].end) if n.until <= float(self.start) + 0.01]
+        sixth = (self.key.tonic.semitone + 8) % 12
+        return any(n is not None and n.midi % 12 == sixth for n in (low, *last))
+
+    def _astray(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
+        if self._led(before) is None:
+            return False
+        rooted = goal.numeral.chord(goal.key).bass.semitone == self.key.tonic.semitone
+        plain = goal.numeral.chord(goal.key).quality in (Quality.MAJOR, Quality.MINOR)
+        return not (_on_tonic(goal, self.key) and rooted and plain)
+
+    def _plagal(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
+        if not before or not _on_tonic(goal, self.key):
+            return False
+        chord = before[0].numeral.chord(before[0].key)
+        second, fourth = (self.key.tonic.semitone + 2) % 12, (self.key.tonic.semitone + 5) % 12
+        return (
+            chord.root.semitone in (second, fourth) and self.key.leading_tone.semitone not in chord.semitones
+        )
+
+    def subject(self) -> Hashable:
+        return "cadence", self.start
+
+    def answer(self) -> Hashable:
+        return self.label, self.key
+
+
+_WEAK = (
+    "melody not on the tonic",
+    "top not on the tonic",
+    "dominant inverted",
+    "tonic inverted",
+    "leading-tone chord",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class NotFinal(Claim):
+    """Why an authentic cadence is not final. A silent melody is not an unfinished one."""
+
+    kind: ClassVar[str] = "why not final"
+    key: Key
+    why: str
+    melody: Pitch | None = None
+
+    def holds(self, facts: Facts) -> bool:
+        goal = facts.span(self.start)
+        led, tonic = facts.before(self.start), self.key.tonic
+        if goal is None or led is None:
+            return False
+        if self.why == "melody not on the tonic":
+            lines = _ends_of_lines(facts, self.start, goal.end)
+            known = self.melody is not None and self.melody.pitch_class.semitone != tonic.semitone
+            return known and any(n.pitch == self.melody for n in lines)
+        if self.why == "top not on the tonic":
+            top = facts.top(self.start)
+            return top is not None and top.midi % 12 != tonic.semitone
+        if self.why == "dominant inverted":
+            return (
+                _is_dominant(led, self.key)
+                and led.numeral.chord(led.key).bass.semitone != (tonic.semitone + 7) % 12
+            )
+        if self.why == "tonic inverted":
+            return not _stands_on(facts, self.start, tonic) or goal.numeral.chord(goal.key).bass != tonic
+        return led.numeral.chord(led.key).root.semitone == self.key.leading_tone.semitone
+
+
+@dataclass(frozen=True, slots=True)
+class SixFour(Claim):
+    """A six-four: the lowest note is `bass`, and over it sound a sixth and a fourth, by the staff.
+
+    ``"cadential"``: the bass is the dominant of the key, and the dominant follows over it. ``"passing"``: the
+    bass comes or goes by step. ``"pedal"``: the bass is there before or after. ``"arpeggiated"``: the chord
+    before or after has the same root (Hutchinson, section 16.3).
+    """
+
+    kind: ClassVar[str] = "six-four"
+    key: Key
+    label: str
+    bass: Pitch
+
+    def holds(self, facts: Facts) -> bool:
+        here = facts.heard(self.start, max(self.end, self.start + Fraction(1, 64)))
+        if not any(n.midi == self.bass.midi for n in here):
+            return False
+        low = facts.lowest(self.start, self.end)
+        if low is None or low.midi % 12 != self.bass.midi % 12:
+            return False
+        steps = {(n.pitch.diatonic - self.bass.diatonic) % 7 for n in here if n.midi > self.bass.midi}
+        if not steps & {5, 3}:
+            return False
+        if self.label == "cadential":
+            on_fifth = self.bass.midi % 12 == (self.key.tonic.semitone + 7) % 12
+            return on_fifth and {5, 3} <= steps | {3} and self._dominant_after(facts)
+        around = self._around(facts)
+        if self.label == "arpeggiated":
+            own = facts.span(self.start)
+            roots = {s.numeral.chord(s.key).root for s in (around[0], own, around[1]) if s is not None}
+            return len(roots) < 3
+        lows = [facts.lowest(s.start, s.end) for s in around if s is not None]
+        moves = [abs(n.midi - self.bass.midi) % 12 for n in lows if n is not None]
+        return 0 in moves if self.label == "pedal" else bool({1, 2, 10, 11} & set(moves))
+
+    def _around(self, facts: Facts) -> tuple[Span | None, Span | None]:
+        return facts.before(self.start), facts.span(self.end)
+
+    def _dominant_after(self, facts: Facts) -> bool:
+        until = self.end + facts.bar(self.start).full_length
+        return any(_is_dominant(s, self.key) for s in facts.spans_in(self.start, until))
+
+    def subject(self) -> Hashable:
+        return "six-four", self.start
+
+    def answer(self) -> Hashable:
+        return self.label, self.bass.midi % 12
+
+
+@dataclass(frozen=True, slots=True)
+class Picardy(Claim):
+    """A minor key ends on its major tonic: the major third sounds, the minor one does not."""
+
+    kind: ClassVar[str] = "Picardy third"
+    key: Key
+    third: PitchClass
+    plain: PitchClass
+
+    def holds(self, facts: Facts) -> bool:
+        tonic = self.key.tonic.semitone
+        if self.key.mode != "minor" or (self.third.semitone - tonic) % 12 != 4:
+            return False
+        if (self.plain.semitone - tonic) % 12 != 3:
+            return False
+        here = [n for n in facts.heard(self.start, self.end) if n.onset >= self.start]
+        return any(same(self.third, n) for n in here) and not any(same(self.plain, n) for n in here)

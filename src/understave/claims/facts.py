@@ -1,0 +1,214 @@
+"""Score and the chords of its Reading -> what claims are tested against, indexed by time once.
+
+Nothing here comes from the code that finds events or from the code that words them: what sounds, what is
+struck, how a voice goes on and how heavy a moment is are worked out from the notes alone.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from fractions import Fraction
+from functools import cached_property
+
+from understave.harmony.reading import Span
+from understave.score.model import Measure, Note, Score
+
+_KEPT = 4
+
+
+class Facts:
+    """What sounds and which chord is read, by moment in quarter notes.
+
+    `struck` are the notes in time (no grace notes, no cues), by onset; `spans` are those of the reading.
+    """
+
+    def __init__(self, score: Score, spans: Sequence[Span]) -> None:
+        self.score = score
+        self.struck = score.struck
+        self.spans = tuple(spans)
+        self._onsets = [n.at for n in self.struck]
+        self._starts = [float(s.start) for s in self.spans]
+        self._cache: dict[float, tuple[Note, ...]] = {}
+
+    @cached_property
+    def _frames(self) -> tuple[list[float], list[tuple[Note, ...]]]:
+        """Every onset and the notes that sound from it on."""
+        moments: list[float] = []
+        frames: list[tuple[Note, ...]] = []
+        active: list[Note] = []
+        for note in self.struck:
+            if moments and moments[-1] == note.at:
+                active.append(note)
+                continue
+            if moments:
+                frames.append(tuple(active))
+            active = [n for n in active if n.until > note.at]
+            active.append(note)
+            moments.append(note.at)
+        if moments:
+            frames.append(tuple(active))
+        return moments, frames
+
+    def sounding(self, moment: Fraction) -> tuple[Note, ...]:
+        """Return the notes that sound at a moment, lowest first."""
+        time = float(moment)
+        known = self._cache.get(time)
+        if known is None:
+            moments, frames = self._frames
+            i = bisect_right(moments, time) - 1
+            here = [n for n in frames[i] if n.until > time] if i >= 0 else []
+            known = self._cache[time] = tuple(sorted(here, key=lambda n: n.midi))
+        return known
+
+    def struck_in(self, start: Fraction, end: Fraction) -> tuple[Note, ...]:
+        """Return the notes struck from `start` on and before `end`, by onset."""
+        return self.struck[bisect_left(self._onsets, float(start)) : bisect_left(self._onsets, float(end))]
+
+    def heard(self, start: Fraction, end: Fraction) -> tuple[Note, ...]:
+        """Return the notes that sound at some moment from `start` on and before `end`."""
+        held = tuple(n for n in self.sounding(start) if n.at < float(start))
+        return held + self.struck_in(start, end)
+
+    def moments(self, start: Fraction, end: Fraction) -> tuple[Fraction, ...]:
+        """Return `start` and every onset after it before `end`."""
+        return tuple(dict.fromkeys((start, *(n.onset for n in self.struck_in(start, end)))))
+
+    def lowest(self, start: Fraction, end: Fraction) -> Note | None:
+        """Return the lowest note that sounds in a stretch, the earliest of equals."""
+        return min(self.heard(start, end), key=lambda n: (n.midi, n.at), default=None)
+
+    # --- lines -----------------------------------------------------------------------------------------
+
+    @cached_property
+    def _voices(self) -> dict[tuple[int, int, str], tuple[list[float], list[Note]]]:
+        found: dict[tuple[int, int, str], tuple[list[float], list[Note]]] = defaultdict(lambda: ([], []))
+        for n in self.struck:
+            onsets, notes = found[voice(n)]
+            onsets.append(n.at)
+            notes.append(n)
+        return found
+
+    def next_in_voice(self, note: Note, after: Fraction | None = None) -> tuple[Note, ...]:
+        """Return the notes struck next in a note's printed voice once it has ended (or after a moment)."""
+        onsets, notes = self._voices[voice(note)]
+        i = bisect_left(onsets, float(after) if after is not None else note.until)
+        return _together(onsets, notes, i)
+
+    def last_in_voice(self, note: Note) -> tuple[Note, ...]:
+        """Return the notes struck last before a note in its own printed voice."""
+        onsets, notes = self._voices[voice(note)]
+        i = bisect_left(onsets, note.at) - 1
+        return _together(onsets, notes, bisect_left(onsets, onsets[i])) if i >= 0 else ()
+
+    def in_voice(self, note: Note, start: Fraction, end: Fraction) -> Sequence[Note]:
+        """Return the notes of a note's printed voice struck from `start` on and before `end`."""
+        onsets, notes = self._voices[voice(note)]
+        return notes[bisect_left(onsets, float(start)) : bisect_left(onsets, float(end))]
+
+    @cached_property
+    def graces(self) -> dict[float, list[Note]]:
+        """Grace notes by the moment at which they stand."""
+        found: dict[float, list[Note]] = defaultdict(list)
+        for n in self.score.notes:
+            if n.grace and not n.cue:
+                found[n.at].append(n)
+        return found
+
+    # --- who sings, what is on top -----------------------------------------------------------------------
+
+    @cached_property
+    def singers(self) -> frozenset[int]:
+        """The parts that have words."""
+        return frozenset(n.part for n in self.score.notes if n.lyrics)
+
+    def top(self, moment: Fraction) -> Note | None:
+        """Return the highest note that sounds at a moment."""
+        here = self.sounding(moment)
+        return here[-1] if here else None
+
+    # --- the reading -------------------------------------------------------------------------------------
+
+    def span(self, moment: Fraction) -> Span | None:
+        """Return the chord read at a moment."""
+        i = bisect_right(self._starts, float(moment)) - 1
+        return self.spans[i] if i >= 0 and self.spans[i].end > moment else None
+
+    def before(self, moment: Fraction) -> Span | None:
+        """Return the last chord that ends at a moment or earlier."""
+        i = bisect_right(self._starts, float(moment)) - 1
+        while i >= 0 and self.spans[i].end > moment:
+            i -= 1
+        return self.spans[i] if i >= 0 else None
+
+    def spans_in(self, start: Fraction, end: Fraction) -> Iterator[Span]:
+        """Yield the chords read in a stretch, in order."""
+        i = max(0, bisect_right(self._starts, float(start)) - 1)
+        for span in self.spans[i:]:
+            if span.start >= end:
+                return
+            if span.end > start:
+                yield span
+
+    @cached_property
+    def _letters(self) -> dict[int, frozenset[tuple[float, int]]]:
+        return {}
+
+    def letters(self, measure: Measure) -> frozenset[tuple[float, int]]:
+        """Return what is struck in a bar: the quarters since its start, and the letter, 0 to 6 for C to B."""
+        known = self._letters.get(measure.index)
+        if known is None:
+            origin = float(measure.start)
+            known = self._letters[measure.index] = frozenset(
+                (round(n.at - origin, 3), n.pitch.diatonic % 7)
+                for n in self.struck_in(measure.start, measure.end)
+            )
+        return known
+
+    # --- time ----------------------------------------------------------------------------------------------
+
+    def bar(self, moment: Fraction) -> Measure:
+        """Return the measure of a moment."""
+        return self.score.measure_at(moment)
+
+    def weight(self, moment: Fraction) -> int:
+        """Return how light a moment is in its bar: 0 downbeat, 1 the other half, 2 a beat, 3 half a beat, 4.
+
+        Common practice, no source; a bar of two dotted beats has no middle of its own.
+        """
+        m = self.bar(moment)
+        at = (moment - m.start + m.offset) / m.beat_length
+        beats = m.full_length / m.beat_length
+        if at == 0:
+            return 0
+        if beats >= 4 and beats % 2 == 0 and at * 2 == beats:
+            return 1
+        if at.denominator == 1:
+            return 2
+        return 3 if at.denominator in (2, 3) else 4
+
+
+def voice(note: Note) -> tuple[int, int, str]:
+    """Return what names a printed voice: part, staff and voice."""
+    return note.part, note.staff, note.voice
+
+
+def _together(onsets: Sequence[float], notes: Sequence[Note], i: int) -> tuple[Note, ...]:
+    if not 0 <= i < len(notes):
+        return ()
+    return tuple(notes[i : bisect_right(onsets, onsets[i])])
+
+
+_last: list[tuple[Score, Sequence[Span], Facts]] = []
+
+
+def facts(score: Score, spans: Sequence[Span]) -> Facts:
+    """Return the facts of a score and its chords; those of the last few are kept, told apart by identity."""
+    for known, chords, found in _last:
+        if known is score and chords is spans:
+            return found
+    found = Facts(score, spans)
+    _last.append((score, spans, found))
+    del _last[:-_KEPT]
+    return found

@@ -1,0 +1,645 @@
+"""Claims on passages: what stays, is repeated, comes back or moves in sequence; how long, how high."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+from typing import ClassVar
+
+from understave.claims.claim import Claim
+from understave.claims.facts import Facts
+from understave.claims.single_notes import is_step
+from understave.score.model import Measure, Note
+from understave.theory.pitch import Interval, Pitch, PitchClass
+
+_ALIKE = 0.5
+"""Share of the notes of a varied return that must be found again. Set by ear."""
+_EXACT = 0.97
+"""Share of the notes of a literal return that must be found again: a tie or a grace note may differ."""
+_HIGH = 0.6
+"""Share of a melody's notes that are no higher than one that stands high. Set by ear."""
+_MOVED = 0.6
+"""Share of the top line's notes that come back moved in a sequence or a return in another key. Set by ear."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lasts(Claim):
+    """A stretch is so many bars long, within a tenth or an eighth of a bar (`about`: half a bar)."""
+
+    kind: ClassVar[str] = "length"
+    bars: float
+    about: bool = False
+
+    def holds(self, facts: Facts) -> bool:
+        found = float((self.end - self.start) / facts.bar(self.start).full_length)
+        first, last = facts.score.measures_over(self.start, self.end)
+        printed = last.index - first.index + 1
+        slack = 0.51 if self.about else 0.13
+        return abs(found - self.bars) <= max(slack, 0.1 * self.bars) or abs(printed - self.bars) <= 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Stays(Claim):
+    """A note stays through a stretch, held or struck again at least once a bar.
+
+    ``"bass"``: nothing lower sounds. ``"top"``: it is the highest note on every beat it sounds. ``"inner"``:
+    notes above and below it sound meanwhile.
+    """
+
+    kind: ClassVar[str] = "note that stays"
+    tone: Pitch
+    place: str = "bass"
+
+    def holds(self, facts: Facts) -> bool:
+        here = [n for n in facts.heard(self.start, self.end) if n.midi % 12 == self.tone.midi % 12]
+        if not any(n.midi == self.tone.midi for n in here):
+            return False
+        bar = facts.bar(self.start).full_length
+        reach = self.start
+        for n in here:
+            if n.onset - reach > bar:
+                return False
+            reach = max(reach, n.end)
+        if self.end - reach > bar:
+            return False
+        others = [n for n in facts.heard(self.start, self.end) if n.midi % 12 != self.tone.midi % 12]
+        if self.place == "bass":
+            return all(n.midi > self.tone.midi for n in others)
+        if self.place == "top":
+            high = max(n.midi for n in here)
+            return all(n.midi <= high for n in others)
+        return any(n.midi > self.tone.midi for n in others) and any(n.midi < self.tone.midi for n in others)
+
+    def subject(self) -> Hashable:
+        return "note that stays", self.start, self.place
+
+    def answer(self) -> Hashable:
+        return self.tone.pitch_class
+
+
+@dataclass(frozen=True, slots=True)
+class Repeated(Claim):
+    """A note is struck so many times in a stretch on one staff, with nothing else between.
+
+    What sounds with it may change; in its own voice no other note comes between two strikings (`strict`).
+    """
+
+    kind: ClassVar[str] = "repeated note"
+    tone: Pitch
+    count: int
+    strict: bool = True
+
+    def holds(self, facts: Facts) -> bool:
+        staves: dict[int, list[Note]] = {}
+        for n in facts.struck_in(self.start, self.end):
+            if n.pitch == self.tone:
+                staves.setdefault(n.staff, []).append(n)
+        return any(self._counts(facts, here) for here in staves.values())
+
+    def _counts(self, facts: Facts, here: list[Note]) -> bool:
+        moments = {n.onset for n in here}
+        if len(moments) != self.count:
+            return False
+        last = max(moments)
+        line = [n for n in facts.in_voice(here[0], here[0].onset, last) if n.onset not in moments]
+        return not self.strict or len(line) <= max(1, self.count // 4)
+
+    def subject(self) -> Hashable:
+        return "repeated note", self.start, self.tone
+
+    def answer(self) -> Hashable:
+        return self.count
+
+
+def _melody_like(facts: Facts, start: Fraction, end: Fraction) -> list[Note]:
+    """The notes that may be melody: the singers', where there are singers, else all."""
+    here = facts.struck_in(start, end)
+    return [n for n in here if n.part in facts.singers] if facts.singers else list(here)
+
+
+@dataclass(frozen=True, slots=True)
+class Peak(Claim):
+    """A pitch is the highest that the melody (or with `line` the whole) reaches in a stretch.
+
+    The singers' notes are the melody where there are singers; elsewhere the staff that has the pitch.
+    """
+
+    kind: ClassVar[str] = "highest note"
+    pitch: Pitch
+    line: str = ""
+
+    def holds(self, facts: Facts) -> bool:
+        here = facts.heard(self.start, self.end)
+        if self.line:
+            return max((n.midi for n in here), default=None) == self.pitch.midi
+        if facts.singers:
+            here = tuple(n for n in here if n.part in facts.singers)
+        staves = {n.staff for n in here if n.pitch == self.pitch}
+        return any(max(n.midi for n in here if n.staff == s) == self.pitch.midi for s in staves)
+
+    def subject(self) -> Hashable:
+        return "highest note", self.start, self.end, self.line
+
+    def answer(self) -> Hashable:
+        return self.pitch
+
+
+@dataclass(frozen=True, slots=True)
+class High(Claim):
+    """A pitch of a stretch stands high in the piece: so many of the melody's notes lie no higher."""
+
+    kind: ClassVar[str] = "stands high"
+    pitch: Pitch
+
+    def holds(self, facts: Facts) -> bool:
+        tops: dict[float, int] = {}
+        for n in _melody_like(facts, Fraction(0), facts.score.end):
+            tops[n.at] = max(tops.get(n.at, 0), n.midi)
+        lower = sum(v <= self.pitch.midi for v in tops.values())
+        sounds = any(n.pitch == self.pitch for n in facts.heard(self.start, self.end))
+        return sounds and bool(tops) and lower >= _HIGH * len(tops)
+
+
+@dataclass(frozen=True, slots=True)
+class Range(Claim):
+    """The melody lies between these pitches and reaches both: the singers' lowest and highest.
+
+    Where nobody sings, both are struck, and the upper is the highest of its staff or of the whole.
+    """
+
+    kind: ClassVar[str] = "range"
+    low: Pitch
+    high: Pitch
+
+    def holds(self, facts: Facts) -> bool:
+        notes = _melody_like(facts, self.start, self.end)
+        lows = [n for n in notes if n.pitch == self.low]
+        highs = {n.staff for n in notes if n.pitch == self.high}
+        if not lows or self.low.midi > self.high.midi:
+            return False
+        if facts.singers and min(n.midi for n in notes) != self.low.midi:
+            return False
+        return any(max(n.midi for n in notes if n.staff == s) == self.high.midi for s in highs)
+
+
+@dataclass(frozen=True, slots=True)
+class Dense(Claim):
+    """More notes to a beat are struck in a stretch than in the piece on the whole."""
+
+    kind: ClassVar[str] = "many notes"
+
+    def holds(self, facts: Facts) -> bool:
+        whole = len(facts.struck) / float(max(facts.score.end, Fraction(1)))
+        end = max(self.end, self.start + facts.bar(self.start).beat_length)
+        return len(facts.struck_in(self.start, end)) / float(end - self.start) >= whole
+
+
+# --- what comes back ---------------------------------------------------------------------------------------
+
+
+def _fingerprint(facts: Facts, start: Fraction, end: Fraction) -> list[tuple[Fraction, int]]:
+    return [(n.onset - start, n.midi) for n in facts.struck_in(start, end)]
+
+
+def _line(facts: Facts, start: Fraction, end: Fraction) -> dict[Fraction, Note]:
+    """The highest note struck at each moment of a stretch, by the time since its start."""
+    found: dict[Fraction, Note] = {}
+    for n in facts.struck_in(start, end):
+        at = n.onset - start
+        if at not in found or n.midi > found[at].midi:
+            found[at] = n
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class ComesBack(Claim):
+    """A passage is an earlier one again: ``"literal"``, ``"varied"``, moved, or in the other mode.
+
+    Bars are compared from both starts; of a literal return nearly all notes are found again in their place,
+    of a varied or moved one so many letters of any voice (see the constants of this module).
+    """
+
+    kind: ClassVar[str] = "comes back"
+    from_start: Fraction
+    from_end: Fraction
+    how: str
+
+    def holds(self, facts: Facts) -> bool:
+        length = min(self.end - self.start, self.from_end - self.from_start)
+        if length <= 0 or self.from_start >= self.start:
+            return False
+        one = _fingerprint(facts, self.from_start, self.from_start + length)
+        two = _fingerprint(facts, self.start, self.start + length)
+        if not one or not two:
+            return False
+        if self.how == "literal":
+            both = set(one) & set(two)
+            return len(both) >= _EXACT * max(len(set(one)), len(set(two)))
+        return max(self._moved(facts, length, s) for s in range(7)) >= _ALIKE
+
+    def _moved(self, facts: Facts, length: Fraction, steps: int) -> float:
+        """Share of the moments of either passage whose letters agree when moved by so many steps.
+
+        Measured bar by bar at the best of a few shifts by a bar, since bars may be put in or left out.
+        """
+        bars = [m for m in facts.score.measures if self.from_start <= m.start < self.from_start + length]
+        there = [m for m in facts.score.measures if self.start <= m.start < self.end]
+        if not bars or not there:
+            bars, there = [facts.bar(self.from_start)], [facts.bar(self.start)]
+        total = 0.0
+        for k, bar in enumerate(there):
+            at = round(k * max(1, len(bars) - 1) / max(1, len(there) - 1)) if len(there) > 1 else 0
+            near = bars[max(0, at - 2) : at + 3]
+            total += max((_agree(facts, b, bar, steps) for b in near), default=0.0)
+        return total / len(there)
+
+    def subject(self) -> Hashable:
+        return "comes back", self.start, self.from_start
+
+    def answer(self) -> Hashable:
+        return self.how == "literal"
+
+
+def _agree(facts: Facts, one: Measure, two: Measure, steps: int) -> float:
+    a, b = facts.letters(one), facts.letters(two)
+    moved = {(at, (letter + steps) % 7) for at, letter in a}
+    return len(moved & b) / max(1, min(len(a), len(b)))
+
+
+@dataclass(frozen=True, slots=True)
+class InSequence(Claim):
+    """A model is stated so many times, each time the interval away, step by step.
+
+    Every statement has the rhythm of the top line (or of any voice, letter by letter) of the model, moved by
+    as many staff steps as said each time. `start` is the model's.
+    """
+
+    kind: ClassVar[str] = "sequence"
+    length: Fraction
+    interval: Interval
+    times: tuple[Fraction, ...]
+
+    def holds(self, facts: Facts) -> bool:
+        if len(self.times) < 2 or self.length <= 0 or self.interval.steps == 0:
+            return False
+        for k, moment in enumerate(self.times[1:], 1):
+            if moment <= self.times[k - 1] or not self._stated(facts, moment, k * self.interval.steps):
+                return False
+        return True
+
+    def _stated(self, facts: Facts, moment: Fraction, steps: int) -> bool:
+        def moved(start: Fraction) -> dict[tuple[int, str], list[tuple[Fraction, int]]]:
+            found: dict[tuple[int, str], list[tuple[Fraction, int]]] = {}
+            for n in facts.struck_in(start, start + self.length):
+                found.setdefault((n.staff, n.voice), []).append((n.onset - start, n.pitch.diatonic))
+            return found
+
+        model, here = moved(self.start), moved(moment)
+        best = 0.0
+        for name, line in model.items():
+            if len(line) < 2:
+                continue
+            again = set(here.get(name, ())) | set().union(*map(set, here.values())) if here else set()
+            wanted = {(at, d + steps) for at, d in line}
+            octaves = [{(at, d + 7 * o) for at, d in wanted} for o in (-1, 0, 1)]
+            best = max(best, max(len(w & again) for w in octaves) / len(wanted))
+        return best >= _MOVED
+
+
+@dataclass(frozen=True, slots=True)
+class SameFigure(Claim):
+    """A figure of steps and rhythm stands at `start`, from this pitch on, in some one voice.
+
+    `steps` are the moves from note to note, `rhythm` the quarters between their onsets.
+    """
+
+    kind: ClassVar[str] = "figure"
+    first: Pitch
+    steps: tuple[int, ...]
+    rhythm: tuple[Fraction, ...]
+
+    def holds(self, facts: Facts) -> bool:
+        return self.at(facts, self.start, self.first)
+
+    def at(self, facts: Facts, start: Fraction, first: Pitch | None) -> bool:
+        """Whether the figure stands at a moment; from any pitch where `first` is None."""
+        struck = facts.struck_in(start, start + Fraction(1, 64))
+        for begin in struck:
+            if first is not None and begin.pitch != first:
+                continue
+            moment, diatonic, fits = start, begin.pitch.diatonic, True
+            for step, gap in zip(self.steps, self.rhythm, strict=False):
+                moment, diatonic = moment + gap, diatonic + step
+                near = facts.struck_in(moment, moment + Fraction(1, 64))
+                fits = any(n.pitch.diatonic == diatonic and n.part == begin.part for n in near)
+                if not fits:
+                    break
+            if fits:
+                return True
+        return False
+
+
+@dataclass(frozen=True, slots=True)
+class FigureCount(Claim):
+    """A figure comes so many times: at each of these moments, from some pitch, as it is or changed.
+
+    Upside down, twice or half as long it is still the figure; a step may be larger or smaller by one.
+    """
+
+    kind: ClassVar[str] = "how often a figure comes"
+    times: tuple[Fraction, ...]
+    count: int
+    rhythm: tuple[Fraction, ...]
+
+    def holds(self, facts: Facts) -> bool:
+        if len(self.times) != self.count or list(self.times) != sorted(self.times):
+            return False
+        return all(self._rhythm_at(facts, t) for t in self.times)
+
+    def _rhythm_at(self, facts: Facts, start: Fraction) -> bool:
+        for share in (Fraction(1), Fraction(2), Fraction(1, 2)):
+            moment, fits = start, bool(facts.struck_in(start, start + Fraction(1, 64)))
+            for gap in self.rhythm:
+                moment += gap * share
+                fits = fits and any(
+                    n.onset == moment for n in facts.struck_in(moment, moment + Fraction(1, 64))
+                )
+            if fits:
+                return True
+        return False
+
+
+# --- texture -----------------------------------------------------------------------------------------------
+
+HANDS = {"right hand": 0, "left hand": 1}
+
+
+def _hand_notes(facts: Facts, hand: str, start: Fraction, end: Fraction) -> list[Note]:
+    """The notes of a hand of the keyboard part, of both, or of a part by its name."""
+    notes = facts.struck_in(start, end)
+    part = next((i for i, p in enumerate(facts.score.parts) if p.name == hand), None)
+    if part is not None:
+        return [n for n in notes if n.part == part]
+    if hand not in HANDS:
+        return list(notes)
+    keyboard = [p for p in facts.score.parts if p.last_staff > p.first_staff] or list(facts.score.parts)
+    staff = keyboard[-1].first_staff + HANDS[hand]
+    return [n for n in notes if n.staff == staff]
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern(Claim):
+    """What a hand does in a stretch, in at least half of it (see `_share`; common practice, no source)."""
+
+    kind: ClassVar[str] = "texture"
+    hand: str
+    pattern: str
+
+    def holds(self, facts: Facts) -> bool:
+        notes = _hand_notes(facts, self.hand, self.start, self.end)
+        if not notes:
+            return False
+        chords: dict[Fraction, list[Note]] = {}
+        for n in notes:
+            chords.setdefault(n.onset, []).append(n)
+        groups = [chords[t] for t in sorted(chords)]
+        return _share(self.pattern, groups, facts, notes) >= 0.5
+
+    def subject(self) -> Hashable:
+        return "texture", self.start, self.end, self.hand
+
+    def answer(self) -> Hashable:
+        return self.pattern
+
+
+def _share(pattern: str, groups: list[list[Note]], facts: Facts, notes: list[Note]) -> float:
+    """Share of a hand's strikings that are as a pattern has them, 0..1."""
+    single = sum(len(g) == 1 for g in groups) / len(groups)
+    chordal = sum(len(g) >= 2 for g in groups) / len(groups)
+    octave = sum(_is_octave(g) for g in groups) / len(groups)
+    lows = [min(g, key=lambda n: n.midi) for g in groups]
+    moves = list(pairwise(lows))
+    leaps = sum(abs(a.midi - b.midi) > 2 for a, b in moves) / max(1, len(moves))
+    again = sum({n.midi for n in a} == {n.midi for n in b} for a, b in pairwise(groups)) / max(1, len(moves))
+    if pattern in ("broken chords", "rocking", "arpeggios", "Alberti-like"):
+        return min(1.0, leaps * 1.2) if single + 0.5 * chordal > 0.4 else 0.0
+    if pattern == "block chords":
+        return chordal
+    if pattern == "repeated chords":
+        return min(chordal, again * 1.5)
+    if pattern in ("bass and chords", "waltz bass"):
+        return min(1.0, 2 * chordal) if leaps >= 0.3 else 0.0
+    if pattern == "octaves":
+        return octave
+    if pattern == "running line":
+        steps = sum(is_step(a, b) for a, b in moves) / max(1, len(moves))
+        return min(1.0, steps * 1.2)
+    if pattern == "repeated notes":
+        return again
+    if pattern == "broken octaves":
+        return sum(abs(a.midi - b.midi) == 12 for a, b in moves) / max(1, len(moves))
+    if pattern == "held notes":
+        beat = facts.bar(notes[0].onset).beat_length
+        return sum(n.duration >= beat for n in notes) / len(notes)
+    if pattern == "unison":
+        return sum(len(g) > 1 and len({n.midi % 12 for n in g}) == 1 for g in groups) / len(groups)
+    return 1.0
+
+
+def _is_octave(group: list[Note]) -> bool:
+    midis = {n.midi for n in group}
+    return len(midis) >= 2 and any(m + 12 in midis for m in midis)
+
+
+@dataclass(frozen=True, slots=True)
+class MelodyIn(Claim):
+    """The melody lies in a place: ``"on top"``, ``"in the left hand"``, ``"in the bass"``, ``"inside"``.
+
+    `notes` are notes said to be melody; most of them lie there. Where someone sings, the singer has the
+    melody, and no other may be said to; with no place that alone is claimed.
+    """
+
+    kind: ClassVar[str] = "where the melody lies"
+    place: str
+    notes: tuple[str, ...] = ()
+
+    def holds(self, facts: Facts) -> bool:
+        found = [
+            n for n in (facts.score.note_by_id.get(i) for i in self.notes) if n is not None and n.duration
+        ]
+        if facts.singers and found:
+            sung = any(n.part in facts.singers for n in facts.sounding(found[0].onset))
+            if sung and not any(n.part in facts.singers for n in found):
+                return False
+        if not self.place or not found:
+            return True
+        return 2 * sum(self._fits(n, facts) for n in found) >= len(found)
+
+    def _fits(self, note: Note, facts: Facts) -> bool:
+        here = [n.midi for n in facts.sounding(note.onset)] or [note.midi]
+        if self.place == "on top":
+            return note.midi == max(here) or (note.part in facts.singers)
+        if self.place == "in the bass":
+            return note.midi == min(here)
+        if self.place == "in the left hand":
+            part = facts.score.parts[note.part]
+            return note.staff == part.last_staff
+        return note.midi < max(here)
+
+
+# --- pedal and time ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class RingsAgainst(Claim):
+    """With the pedal kept at a moment a note of before would rub against one struck from then on.
+
+    The old one sounded before and is neither held by its key nor struck anew at the moment; the two are a
+    semitone, a tone or a tritone apart, octaves aside.
+    """
+
+    kind: ClassVar[str] = "would ring on"
+    old: Pitch
+    new: Pitch
+    held: bool = False
+    since: Fraction | None = None
+
+    def holds(self, facts: Facts) -> bool:
+        if (self.old.midi - self.new.midi) % 12 not in (1, 2, 6, 10, 11):
+            return False
+        if self.held:
+            tones = {n.pitch for n in facts.heard(self.start, max(self.end, self.start + Fraction(1, 64)))}
+            return self.old in tones and self.new in tones
+        since = (
+            self.since
+            if self.since is not None
+            else max(Fraction(0), self.start - 2 * facts.bar(self.start).full_length)
+        )
+        before = [n for n in facts.heard(since, self.start) if n.pitch == self.old]
+        if not before:
+            return False
+        if any(n.pitch == self.old for n in facts.sounding(self.start)):
+            return False
+        until = max(self.end, self.start + facts.bar(self.start).full_length)
+        return any(n.pitch == self.new for n in facts.heard(self.start, until))
+
+
+@dataclass(frozen=True, slots=True)
+class Short(Claim):
+    """The notes at a moment are short: marked staccato, or shorter than half the time to the next."""
+
+    kind: ClassVar[str] = "short notes"
+
+    def holds(self, facts: Facts) -> bool:
+        here = facts.struck_in(self.start, max(self.end, self.start + Fraction(1, 64)))
+        marked = [n for n in here if {"staccato", "staccatissimo", "spiccato"} & set(n.articulations)]
+        return bool(marked) or (bool(here) and all(n.duration <= Fraction(1, 2) for n in here))
+
+
+@dataclass(frozen=True, slots=True)
+class Rests(Claim):
+    """Nothing that the hands play sounds at a moment; with `singers`, nothing in the voice."""
+
+    kind: ClassVar[str] = "rest"
+    singers: bool = False
+
+    def holds(self, facts: Facts) -> bool:
+        here = facts.sounding(self.start)
+        sung = [n.part in facts.singers for n in here]
+        return not any(sung) if self.singers else all(sung)
+
+    def subject(self) -> Hashable:
+        return "rest", self.start, self.singers
+
+
+def _midi(note: Note) -> int:
+    return note.midi
+
+
+@dataclass(frozen=True, slots=True)
+class StruckBass(Claim):
+    """A note is struck in the bass at a moment, before it as a grace note, or an octave above the lowest.
+
+    `again`: it was struck before within the chord read there.
+    """
+
+    kind: ClassVar[str] = "bass struck"
+    pitch: Pitch
+    again: bool = False
+
+    def holds(self, facts: Facts) -> bool:
+        here = sorted((*facts.sounding(self.start), *facts.graces.get(float(self.start), ())), key=_midi)
+        lowest = [n for n in here if n.midi % 12 == here[0].midi % 12]
+        if not any(n.pitch == self.pitch and n.onset == self.start for n in lowest):
+            return False
+        if not self.again:
+            return True
+        span = facts.span(self.start)
+        return span is not None and any(
+            n.pitch == self.pitch for n in facts.struck_in(span.start, self.start)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class ChangesHere(Claim):
+    """A new chord is read at a moment: other tones than before."""
+
+    kind: ClassVar[str] = "new chord"
+
+    def holds(self, facts: Facts) -> bool:
+        span = facts.span(self.start)
+        if span is None or span.start != self.start:
+            return False
+        before = facts.before(self.start)
+        return before is None or (before.key, before.numeral) != (span.key, span.numeral)
+
+
+@dataclass(frozen=True, slots=True)
+class RingsOn(Claim):
+    """A low note let go by the finger is kept by the pedal: it sounded before, and no key holds it now."""
+
+    kind: ClassVar[str] = "bass rings on"
+    pitch: Pitch
+
+    def holds(self, facts: Facts) -> bool:
+        bar = facts.bar(self.start).full_length
+        before = any(
+            n.pitch == self.pitch for n in facts.heard(max(Fraction(0), self.start - 4 * bar), self.start)
+        )
+        return before and not any(n.pitch == self.pitch for n in facts.sounding(self.start))
+
+
+@dataclass(frozen=True, slots=True)
+class FirstTime(Claim):
+    """A note name of a stretch is struck in it for the first time at this moment."""
+
+    kind: ClassVar[str] = "for the first time"
+    tone: PitchClass
+    at: Fraction
+
+    def holds(self, facts: Facts) -> bool:
+        here = [n for n in facts.struck_in(self.start, self.end) if n.pitch.pitch_class == self.tone]
+        return bool(here) and here[0].onset == self.at
+
+    def subject(self) -> Hashable:
+        return "for the first time", self.tone, self.start
+
+    def answer(self) -> Hashable:
+        return self.at
+
+
+@dataclass(frozen=True, slots=True)
+class AloneBefore(Claim):
+    """One note alone leads over: right before a moment a single key sounds, and the next chord has it."""
+
+    kind: ClassVar[str] = "one note in common"
+
+    def holds(self, facts: Facts) -> bool:
+        before = [n for n in facts.struck if n.onset < self.start][-1:]
+        if not before:
+            return False
+        here = {n.midi % 12 for n in facts.sounding(before[0].onset)}
+        now = {n.midi % 12 for n in facts.heard(self.start, self.start + facts.bar(self.start).full_length)}
+        return len(here) == 1 and bool(here & now)

@@ -1,0 +1,90 @@
+"""Why a span reads as it does, in plain sentences of any language.
+
+In: a score and one of its spans. Out: which notes belong, what the bass is, and what the others likely are
+(`harmony.explain` finds that).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from understave.harmony.explain import foreign_kind
+from understave.harmony.reading import Span
+from understave.score.model import Note, Score
+from understave.theory.chord import Chord
+from understave.theory.names import key_name, pitch_class_name, quality_name
+from understave.theory.vocabulary import Language
+from understave.wording.gaps import octave_name
+from understave.wording.phrasebook import Phrasebook, phrasebook
+
+_MOST_FOREIGN = 4
+_WHICH = ("root", "third", "fifth", "seventh", "ninth")
+
+
+def explain_span(score: Score, span: Span, language: Language = "en") -> str:
+    """Return two to four sentences saying what the label of a span rests on."""
+    book = phrasebook(language)
+    chord = span.numeral.chord(span.key)
+    members = [score.note_by_id[i] for i in span.notes]
+    foreign = [score.note_by_id[i] for i in span.foreign]
+    first = book.reasons["set" if span.fixed else "is"].format(
+        numeral=span.numeral,
+        key=key_name(span.key, language),
+        root=pitch_class_name(chord.root, language),
+        quality=quality_name(chord.quality, language),
+        inversion=book.reasons["inversions"][str(min(chord.inversion, 4))],
+    )
+    rest = (
+        _members(chord, members, book),
+        _bass(chord, members + foreign, book),
+        _foreign(score, span, foreign, book),
+    )
+    return " ".join([first, *(book.sentence(s) for s in rest if s)])
+
+
+def foreign_words(score: Score, span: Span, note: Note, language: Language = "en") -> str:
+    """Return what a note foreign to its span's chord most likely is: ``"a passing note"``."""
+    kind = foreign_kind(score, span, note)
+    return str(phrasebook(language).reasons["foreign"].get(kind, kind))
+
+
+def _members(chord: Chord, notes: Sequence[Note], book: Phrasebook) -> str:
+    reasons, language = book.reasons, book.language
+    sounding = {n.midi % 12 for n in notes}
+    present = [pitch_class_name(pc, language) for pc in chord.members if pc.semitone in sounding]
+    missing = [
+        reasons["member"].format(which=reasons["members"][_WHICH[i]], note=pitch_class_name(pc, language))
+        for i, pc in enumerate(chord.members)
+        if pc.semitone not in sounding and i < len(_WHICH)
+    ]
+    if not present:
+        return str(reasons["none_sounds"])
+    text = book.form(reasons["belongs"], str(len(present))).format(notes=book.join(present))
+    if missing:
+        text += book.form(reasons["missing"], str(len(missing))).format(notes=book.join(missing))
+    return f"{text}."
+
+
+def _bass(chord: Chord, notes: Sequence[Note], book: Phrasebook) -> str:
+    if not notes:
+        return ""
+    low = min(notes, key=lambda n: n.midi)
+    named = octave_name(low.pitch, book)
+    for i, pc in enumerate(chord.members):
+        if pc.semitone == low.midi % 12 and i < len(_WHICH):
+            return str(book.reasons["lowest"].format(note=named, which=book.reasons["members"][_WHICH[i]]))
+    return str(book.reasons["lowest_foreign"].format(note=named))
+
+
+def _foreign(score: Score, span: Span, notes: Sequence[Note], book: Phrasebook) -> str:
+    if not notes:
+        return ""
+    told = [
+        book.reasons["is_kind"].format(
+            note=octave_name(n.pitch, book), kind=foreign_words(score, span, n, book.language)
+        )
+        for n in notes[:_MOST_FOREIGN]
+    ]
+    rest = len(notes) - len(told)
+    more = book.form(book.reasons["more"], str(rest)).format(n=rest) if rest > 0 else ""
+    return f"{', '.join(told)}{more}."

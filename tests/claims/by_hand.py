@@ -1,0 +1,140 @@
+"""Claims judged by hand on small scores of our own: each is true, and the music shows why.
+
+Handbook facts: Hutchinson, "Music Theory for the 21st-Century Classroom", chapters on cadences, non-chord
+tones and six-fours; *Open Music Theory*, part IV.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+
+from tests.findings.build import build, spans_of
+
+from understave.claims import chords_and_keys as h
+from understave.claims import on_the_page as pr
+from understave.claims import single_notes as n
+from understave.claims import stretches as p
+from understave.claims.claim import Claim
+from understave.claims.facts import Facts
+from understave.score.model import Direction
+from understave.theory.key import Key
+from understave.theory.pitch import Interval, Pitch, PitchClass
+
+F, P, C, K = Fraction, Pitch.parse, PitchClass.parse, Key.parse
+
+CLOSE = build(
+    "F5:2 E5:1 D5:1 | C5:4", "A4:2 C5:1 B4:1 | G4:4", "D4:2 G4:1 G4:1 | E4:4", "F3:2 G3:1 G2:1 | C3:4"
+)
+"""ii6, cadential six-four, V, I in C major."""
+SUSPENDED = build("F5:6 E5:2", "A4:4 | G4:4", "D4:4 | C4:4")
+"""The F of D minor is held over C, a fourth above it, and sinks to E."""
+SINKING = build("E5:4 | E5:4", "A3:1 G#3 G3 F#3 | F3:2 E3:2")
+"""The bass sinks by semitones from A to E."""
+MINOR = build("C5:2 B4:2 | C#5:4", "A4:2 G#4:2 | A4:4", "A3:2 E3:2 | A2:4")
+"""A minor ends on A major."""
+PEDALLED = build("r:1 E4+G4:1 E4+G4:1 r:1 | r:1 D4+F4:1/2 D4+F4:1/2 B4:1 r:1", "C2:1 r:3 | G2:1 r:3")
+DETACHED = build("E5:1/2 r:1/2 F5:3 | G5:4", "C4:1/2 r:1/2 A3:3 | C4:4")
+LEAPING = build("C5:2 A5:2 | G5:4", "C3:4 | E3:4")
+MARKED = replace(
+    LEAPING,
+    directions=(
+        Direction("d1", "tempo", F(0), None, 1, "Andante", 72.0),
+        Direction("d2", "dynamic", F(0), None, 1, "pp"),
+        Direction("d3", "dynamic", F(4), None, 1, "ff"),
+        Direction("d4", "pedal", F(0), None, 2, "start"),
+        Direction("d5", "pedal", F(4), None, 2, "change"),
+    ),
+)
+STILL = build("E5:1 D5 C5 D5 | E5:4 | D5:4", "G4:4 | G4:4 | F4:4", "C3:4 | C3:4 | C3:4")
+"""C stays in the bass for three bars."""
+ROSALIA = build("C5:1 E5 D5 C5 | D5:1 F5 E5 D5 | E5:1 G5 F5 E5", "C3:4 | D3:4 | E3:4")
+"""A figure, twice repeated a step higher."""
+
+ON = {
+    "close": (CLOSE, "C: ii6:2 I64:1 V:1 | I:4"),
+    "suspended": (SUSPENDED, "C: ii:4 | I:4"),
+    "sinking": (SINKING, "a: i:4 | i:2 V:2"),
+    "minor": (MINOR, "a: i:2 V:2 | I:4"),
+    "pedalled": (PEDALLED, "C: I:4 | V7:4"),
+    "detached": (DETACHED, "C: I:1 IV:3 | I:4"),
+    "leaping": (LEAPING, "C: I:4 | I6:4"),
+    "marked": (MARKED, "C: I:4 | I6:4"),
+    "still": (STILL, "C: I:4 | I:4 | ii42:4"),
+    "rosalia": (ROSALIA, "C: I:4 | ii:4 | iii:4"),
+}
+BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("close", n.Sounds(F(0), F(2), P("F5"))),
+    ("close", n.Silent(F(0), F(2), C("B"))),
+    ("close", n.Silent(F(2), F(3), C("D"))),
+    ("close", n.Silent(F(4), F(8), C("F"))),
+    ("close", n.BassIs(F(2), F(3), P("G3"))),
+    ("close", n.Lies(F(0), F(2), "v1n1", "top")),
+    ("close", n.Moves(F(2), F(3), "v1n2", "v1n3", "down", step=True)),
+    ("close", n.Resolved(F(2), F(3), "v2n2", "v2n3")),
+    ("close", h.SixFour(F(2), F(3), K("C"), "cadential", P("G3"))),
+    ("close", h.Cadence(F(4), F(8), K("C"), "perfect authentic", P("C5"))),
+    ("close", h.Confirmed(F(4), F(4), K("C"))),
+    ("close", h.Top(F(4), F(4), P("C5"))),
+    ("close", h.Top(F(2), F(2), P("E5"))),
+    ("close", h.MelodyNote(F(4), F(8), P("C5"), K("C"), 1)),
+    ("suspended", n.Prepared(F(4), F(6), "v1n1", "held")),
+    ("suspended", n.Dissonant(F(4), F(6), "v1n1")),
+    ("suspended", n.Figures(F(4), F(6), "v1n1", "4-3")),
+    ("suspended", n.Resolved(F(4), F(6), "v1n1", "v1n2")),
+    ("suspended", h.Member(F(4), F(4), P("F5"), belongs=False)),
+    (
+        "sinking",
+        n.BassLine(
+            F(0),
+            F(8),
+            tuple(map(P, ("A3", "G#3", "G3", "F#3", "F3", "E3"))),
+            (F(0), F(1), F(2), F(3), F(4), F(6)),
+            "semitones",
+            "down",
+        ),
+    ),
+    ("minor", h.Picardy(F(4), F(8), K("a"), C("C#"), C("C"))),
+    ("minor", h.Cadence(F(4), F(8), K("a"), "imperfect authentic", P("C#5"))),
+    ("minor", h.NotFinal(F(4), F(4), K("a"), "melody not on the tonic", P("C#5"))),
+    ("pedalled", p.RingsOn(F(1), F(2), P("C2"))),
+    ("pedalled", p.RingsOn(F(5), F(6), P("G2"))),
+    ("pedalled", p.Rests(F(3), F(3))),
+    ("pedalled", p.Rests(F(7), F(7))),
+    ("pedalled", p.Short(F(5), F(5))),
+    ("detached", p.Short(F(0), F(0))),
+    ("pedalled", p.StruckBass(F(4), F(5), P("G2"))),
+    ("leaping", n.Leap(F(0), F(2), P("C5"), P("A5"), Interval.parse("M6"), "up")),
+    ("leaping", p.Peak(F(0), F(8), P("A5"))),
+    ("leaping", p.Range(F(0), F(8), P("C5"), P("A5"))),
+    ("marked", pr.Tempo(F(0), F(0), 72.0)),
+    ("marked", pr.Printed(F(0), F(0), "andante")),
+    ("marked", pr.Printed(F(4), F(4), "ff", "dynamic")),
+    ("marked", pr.Extreme(F(0), F(0), "pp", "softest")),
+    ("marked", pr.Times(F(0), F(8), 2)),
+    ("still", p.Stays(F(0), F(12), P("C3"))),
+    ("still", p.Lasts(F(0), F(12), 3)),
+    ("rosalia", p.InSequence(F(0), F(12), F(4), Interval.parse("M2"), (F(0), F(4), F(8)))),
+    ("rosalia", p.SameFigure(F(4), F(8), P("D5"), (2, -1, -1), (F(1), F(1), F(1)))),
+    ("rosalia", h.Roots(F(0), F(12), (C("C"), C("D"), C("E")))),
+)
+"""The name of a score in `ON`, and what is true of it."""
+
+FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("close", h.Cadence(F(4), F(8), K("C"), "half")),
+    ("close", h.Cadence(F(3), F(4), K("C"), "perfect authentic", P("C5"))),
+    ("close", n.Resolved(F(0), F(2), "v1n1", "v1n2")),
+    ("suspended", n.Prepared(F(4), F(6), "v1n1", "struck again")),
+    ("suspended", n.Unresolved(F(4), F(6), "v1n1")),
+    ("suspended", n.Dissonant(F(0), F(4), "v1n1")),
+    ("minor", h.Cadence(F(4), F(8), K("a"), "perfect authentic", P("C#5"))),
+    ("leaping", n.Leap(F(0), F(2), P("C5"), P("A5"), Interval.parse("m6"), "up")),
+    ("marked", pr.Printed(F(4), F(4), "f", "dynamic")),
+    ("still", p.Stays(F(0), F(12), P("G4"))),
+)
+"""What a reader of the score would strike out."""
+
+
+def facts_on(name: str) -> Facts:
+    score, chords = ON[name]
+    return Facts(score, spans_of(score, chords))

@@ -1,0 +1,391 @@
+"""False claims made of true ones by changing one fact: another note, moment, key, number or word."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from dataclasses import replace
+from fractions import Fraction
+
+from understave.claims import chords_and_keys as h
+from understave.claims import on_the_page as pr
+from understave.claims import single_notes as n
+from understave.claims import stretches as p
+from understave.claims.claim import Claim
+from understave.claims.facts import Facts
+from understave.score.model import Note
+from understave.theory.key import Key
+from understave.theory.pitch import Interval, Pitch, PitchClass
+from understave.theory.roman import RomanNumeral
+
+Way = Callable[[Claim, random.Random, Facts], Claim | None]
+
+
+def bent(pitch: Pitch, rng: random.Random) -> Pitch:
+    """The same letter in another shade."""
+    return Pitch(pitch.letter, pitch.alter + rng.choice((-1, 1)), pitch.octave)
+
+
+def moved(pitch: Pitch, rng: random.Random) -> Pitch:
+    """A pitch a step away."""
+    return pitch + Interval(1, 2) if rng.random() < 0.5 else pitch - Interval(1, 2)
+
+
+def tone_bent(tone: PitchClass, rng: random.Random) -> PitchClass:
+    return PitchClass(tone.letter, tone.alter + rng.choice((-1, 1)))
+
+
+def other_key(key: Key, rng: random.Random) -> Key:
+    return Key(PitchClass.from_fifths(key.tonic.fifths + rng.choice((-5, -2, 2, 5))), key.mode)
+
+
+def other_chord(numeral: RomanNumeral, rng: random.Random) -> RomanNumeral:
+    """A plain triad on another degree than the chord's own."""
+    chords = ("ii", "IV", "V", "vi", "bVI", "bII", "iii")
+    return RomanNumeral.parse(
+        rng.choice([c for c in chords if RomanNumeral.parse(c).degree != numeral.degree])
+    )
+
+
+def other_note(one: str, rng: random.Random, facts: Facts) -> Note:
+    """Another note within a bar, of another name."""
+    note = facts.score.note_by_id[one]
+    bar = facts.bar(note.onset).full_length
+    near = facts.struck_in(max(Fraction(0), note.onset - bar), note.onset + bar)
+    others = [m for m in near if m.pitch.pitch_class != note.pitch.pitch_class]
+    return rng.choice(others or [m for m in facts.struck if m.pitch.pitch_class != note.pitch.pitch_class])
+
+
+def _bent(name: str) -> Way:
+    def way(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+        value = getattr(c, name)
+        return replace(c, **{name: bent(value, rng) if isinstance(value, Pitch) else tone_bent(value, rng)})
+
+    return way
+
+
+def _moved(name: str) -> Way:
+    return lambda c, rng, facts: replace(c, **{name: moved(getattr(c, name), rng)})
+
+
+def _note(name: str) -> Way:
+    return lambda c, rng, facts: replace(c, **{name: other_note(getattr(c, name), rng, facts).id})
+
+
+def _key(name: str = "key") -> Way:
+    return lambda c, rng, facts: replace(c, **{name: other_key(getattr(c, name), rng)})
+
+
+def _chord(name: str = "numeral") -> Way:
+    return lambda c, rng, facts: replace(c, **{name: other_chord(getattr(c, name), rng)})
+
+
+def _word(name: str, *words: str) -> Way:
+    def way(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+        return replace(c, **{name: rng.choice([w for w in words if w != getattr(c, name)])})
+
+    return way
+
+
+def _flip(name: str) -> Way:
+    return lambda c, rng, facts: replace(c, **{name: not getattr(c, name)})
+
+
+def _count(name: str, most: int = 2) -> Way:
+    def way(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+        value = getattr(c, name)
+        steps = [s for s in range(-most, most + 1) if s and value + s > 0]
+        return replace(c, **{name: value + rng.choice(steps)})
+
+    return way
+
+
+def _longer(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    return replace(c, bars=c.bars * rng.choice((1.5, 2, 3)) + 1)  # type: ignore[attr-defined]
+
+
+def _start(*bars: int) -> Way:
+    def way(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+        by = rng.choice(bars) * facts.bar(c.start).full_length
+        if c.start + by < 0 or c.start + by >= facts.score.end:
+            return None
+        return replace(c, start=c.start + by, end=max(c.end, c.start) + by)
+
+    return way
+
+
+def _to_middle(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    """To a moment within the chord, after it has begun."""
+    span = facts.span(c.start)
+    assert span is not None
+    return replace(c, start=span.start + (span.end - span.start) * Fraction(rng.randint(1, 5), 6))
+
+
+def _within_chord(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    span = rng.choice(facts.spans)
+    return replace(c, start=span.start, end=span.end - (span.end - span.start) * Fraction(1, 8))
+
+
+def _one_of(name: str, change: Callable[[object, random.Random], object]) -> Way:
+    def way(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+        items = list(getattr(c, name))
+        k = rng.randrange(len(items))
+        items[k] = change(items[k], rng)
+        return replace(c, **{name: tuple(items)})
+
+    return way
+
+
+def _lighter(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    assert isinstance(c, n.Accented)
+    bar = facts.bar(c.start)
+    light = bar.start + bar.beat_length * Fraction(rng.choice((3, 5, 7, 9, 11)), 16)
+    return replace(c, start=light, than=bar.start)
+
+
+def _other_label(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    assert isinstance(c, h.Cadence)
+    rivals = {
+        "perfect authentic": ("half", "deceptive", "plagal", "phrygian half"),
+        "imperfect authentic": ("half", "perfect authentic", "plagal"),
+        "half": ("perfect authentic", "imperfect authentic", "plagal"),
+        "phrygian half": ("perfect authentic", "plagal", "deceptive"),
+        "deceptive": ("perfect authentic", "imperfect authentic", "half"),
+        "evaded": ("perfect authentic", "half", "plagal"),
+        "plagal": ("perfect authentic", "half", "imperfect authentic"),
+    }
+    return replace(c, label=rng.choice(rivals[c.label]))
+
+
+def _thin(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    """To one of the bars in which least is struck."""
+    bars = sorted(facts.score.measures, key=lambda m: len(facts.struck_in(m.start, m.end)))
+    bar = rng.choice(bars[: max(1, len(bars) // 6)])
+    return replace(c, start=bar.start, end=bar.end)
+
+
+def _low_note(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    here = sorted(facts.struck, key=lambda m: m.midi)
+    note = rng.choice(here[: len(here) // 4])
+    return replace(c, pitch=note.pitch, start=note.onset, end=note.end)
+
+
+def _sounding(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    note = rng.choice([m for m in facts.struck if not facts.singers or m.part in facts.singers])
+    return replace(c, start=note.onset, end=note.end)
+
+
+def _long_note(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    long = [m for m in facts.struck if m.duration > 1]
+    if not long:
+        return None
+    note = rng.choice(long)
+    if any(
+        m.articulations or m.duration <= 1 for m in facts.struck_in(note.onset, note.onset + Fraction(1, 64))
+    ):
+        return None
+    return replace(c, start=note.onset, end=note.onset)
+
+
+def _among_others(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    """To a moment before which several notes sound."""
+    chords = [m for m in facts.struck if len({o.midi % 12 for o in facts.sounding(m.onset)}) > 1]
+    note = rng.choice(chords)
+    after = min((m.onset for m in facts.struck if m.onset > note.onset), default=note.end)
+    return replace(c, start=after, end=after)
+
+
+def _beside(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    """To a moment at which nothing is printed."""
+    start = c.start + rng.choice((-1, 1)) * Fraction(rng.choice((3, 5)), 8)
+    if any(abs(d.onset - start) <= Fraction(1, 4) for d in facts.score.directions):
+        return None
+    return replace(c, start=start)
+
+
+def _other_place(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    assert isinstance(c, p.MelodyIn)
+    other = {
+        "on top": "in the bass",
+        "in the bass": "on top",
+        "in the left hand": "on top",
+        "inside": "on top",
+    }
+    return replace(c, place=other[c.place]) if c.place else None
+
+
+def _turned(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    """The line is said to go the other way."""
+    assert isinstance(c, n.Moves)
+    note, to = facts.score.note_by_id[c.note], facts.score.note_by_id[c.to]
+    return replace(c, direction="down" if to.midi > note.midi else "up")
+
+
+def _on_the_tonic(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    """The melody is said not to end on the tonic, though it does, or on a note that is not there."""
+    assert isinstance(c, h.NotFinal)
+    tonic = c.key.tonic if rng.random() < 0.5 else PitchClass.from_fifths(c.key.tonic.fifths + 6)
+    pitch = Pitch(tonic.letter, tonic.alter, rng.choice((4, 5)))
+    return replace(c, why="melody not on the tonic", melody=pitch)
+
+
+def _later_strike(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    assert isinstance(c, p.FirstTime)
+    return replace(c, at=c.at + Fraction(rng.randint(1, 8), 2))
+
+
+def _next_printed(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    assert isinstance(c, pr.Printed)
+    others = [
+        d.text
+        for d in facts.score.directions
+        if d.kind in ("words", "dynamic", "tempo")
+        and d.text
+        and c.text.casefold() not in d.text.casefold()
+        and abs(d.onset - c.start) > 1
+        and (not c.sort or d.kind == c.sort)
+    ]
+    return replace(c, text=rng.choice(others)) if c.text and others else None
+
+
+def _silent_now(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    """To a name that does sound there."""
+    sounding = facts.heard(c.start, c.end)
+    return replace(c, tone=rng.choice(sounding).pitch.pitch_class)
+
+
+def _contrasting(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    assert isinstance(c, p.Pattern)
+    chordal = c.pattern in ("block chords", "repeated chords")
+    others = (
+        ("running line", "broken octaves", "unison") if chordal else ("octaves", "repeated notes", "unison")
+    )
+    return replace(c, pattern=rng.choice([o for o in others if o != c.pattern]))
+
+
+def _half_bar(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    """The passage that is said to come back begins somewhere else."""
+    assert isinstance(c, p.ComesBack)
+    return replace(
+        c, from_start=c.from_start + rng.choice((1, 2, 3)) * facts.bar(c.start).beat_length, how="literal"
+    )
+
+
+def _steps(c: Claim, rng: random.Random, facts: Facts) -> Claim:
+    assert isinstance(c, p.InSequence)
+    return replace(
+        c, interval=Interval(c.interval.steps + rng.choice((-2, -1, 1, 2, 3)), c.interval.semitones)
+    )
+
+
+def _clean(tone: object, rng: random.Random) -> object:
+    assert isinstance(tone, PitchClass)
+    return PitchClass.from_fifths(tone.fifths + rng.choice((-6, 5, 6, -5)))
+
+
+WAYS: dict[type[Claim], tuple[Way, ...]] = {
+    n.Sounds: (_bent("tone"),),
+    n.Silent: (_silent_now,),
+    n.Named: (_bent("pitch"), _moved("pitch"), _note("note")),
+    n.Apart: (_note("lower"), _note("upper"), _word("interval", *n._DISTANCES)),
+    n.Dissonant: (),
+    n.Moves: (_note("to"), _turned),
+    n.Resolved: (_note("to"), _word("manner", "direct", "late")),
+    n.Unresolved: (),
+    n.Between: (_word("how", "passes", "turns", "escapes"), _note("after")),
+    n.Prepared: (_word("how", "held", "struck again", "silence"),),
+    n.Pull: (_word("direction", "up", "down"), lambda c, r, f: replace(c, aim=_clean(c.aim, r))),
+    n.BassIs: (_bent("tone"),),
+    n.BassLine: (_one_of("basses", lambda b, r: bent(b, r)), _word("way", "up", "down")),
+    n.Lies: (_word("place", "bass", "inner", "top"),),
+    n.Figures: (_word("figures", "4-3", "7-6", "9-8", "6-5", "2-3"),),
+    n.Accented: (_lighter,),
+    n.Leap: (_word("direction", "up", "down"), _bent("second"), _moved("first")),
+    n.Contradicted: (_note("second"), _note("first")),
+    n.Rub: (_bent("pitch"), _bent("against")),
+    n.GoesOn: (lambda c, r, f: replace(c, aim=_clean(c.aim, r)), _bent("pitch")),
+    h.ChordIs: (_chord(), _key()),
+    h.ChordAbout: (_chord(),),
+    h.NextChord: (_chord(),),
+    h.Member: (_flip("belongs"),),
+    h.Follows: (_flip("has"),),
+    h.KeyIs: (_key(),),
+    h.KeyAbout: (_key(),),
+    h.KeyBefore: (_key(),),
+    h.Degree: (_count("degree"), _key()),
+    h.Consonant: (
+        lambda c, r, f: replace(c, numeral=RomanNumeral.parse(r.choice(("V7", "viio7", "I64", "V43")))),
+    ),
+    h.Confirmed: (_key(), _start(-1, 1)),
+    h.ForeignTo: (_flip("foreign"),),
+    h.Instead: (_bent("plain"), lambda c, r, f: replace(c, tone=c.plain, plain=c.tone)),
+    h.Related: (_key(), _word("relation", "dominant", "subdominant", "relative", "tritone", "tone above")),
+    h.SameChord: (_chord("new_numeral"), _key("new_key")),
+    h.ChordsChange: (_within_chord,),
+    h.ChordCount: (lambda c, r, f: replace(c, count=c.count + r.choice((3, 4, 5))),),
+    h.ChordRow: (_one_of("numerals", lambda m, r: other_chord(m, r)),),
+    h.Roots: (_one_of("roots", _clean),),
+    h.Quick: (lambda c, r, f: replace(c, pace=c.pace * r.choice((2, 3)) + 1, against=None),),
+    h.MelodyNote: (_bent("pitch"), _moved("pitch")),
+    h.Top: (_bent("pitch"), _moved("pitch")),
+    h.Cadence: (_key(), _other_label),
+    h.NotFinal: (_on_the_tonic,),
+    h.SixFour: (_bent("bass"), _moved("bass")),
+    h.Picardy: (_bent("third"), _key(), lambda c, r, f: replace(c, third=c.plain, plain=c.third)),
+    p.Lasts: (_longer,),
+    p.Stays: (_bent("tone"), _moved("tone")),
+    p.Repeated: (_count("count"),),
+    p.Peak: (_moved("pitch"), _bent("pitch")),
+    p.High: (_low_note,),
+    p.Range: (_moved("high"), _bent("high")),
+    p.Dense: (_thin,),
+    p.ComesBack: (_half_bar,),
+    p.InSequence: (_steps,),
+    p.SameFigure: (_one_of("steps", lambda s, r: s + r.choice((-3, -2, 2, 3))), _bent("first")),
+    p.FigureCount: (_count("count"),),
+    p.Pattern: (_contrasting,),
+    p.MelodyIn: (_other_place,),
+    p.RingsAgainst: (_bent("old"), lambda c, r, f: replace(c, new=c.old)),
+    p.Short: (_long_note,),
+    p.Rests: (_sounding,),
+    p.StruckBass: (_bent("pitch"), _moved("pitch")),
+    p.ChangesHere: (_to_middle,),
+    p.RingsOn: (_bent("pitch"), _moved("pitch")),
+    p.FirstTime: (_later_strike,),
+    p.AloneBefore: (_among_others,),
+    pr.Printed: (_next_printed, _beside),
+    pr.Extreme: (_word("which", "softest", "loudest"),),
+    pr.Tempo: (lambda c, r, f: replace(c, per_minute=c.per_minute + r.choice((-20, -8, 5, 12))),),
+    pr.PhraseEnds: (_word("why", "fermata", "silence", "end of the piece"),),
+    pr.Times: (_count("count"),),
+}
+"""How a true claim of each kind is made false; see `plant` for those that need another one's truth."""
+
+
+def plant(claim: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    """Return a false claim of the same kind, or None where this one gives none."""
+    if isinstance(claim, n.Dissonant):
+        return _consonant_instead(claim, rng, facts)
+    ways = WAYS[type(claim)]
+    return rng.choice(ways)(claim, rng, facts) if ways else None
+
+
+def _consonant_instead(claim: n.Dissonant, rng: random.Random, facts: Facts) -> Claim | None:
+    """Another note, one of a plain triad that sounds alone: nothing rubs."""
+    plain = [
+        note
+        for note in facts.struck
+        if {(m.midi - facts.sounding(note.onset)[0].midi) % 12 for m in facts.heard(note.onset, note.end)}
+        <= {0, 3, 7}
+        or {(m.midi - facts.sounding(note.onset)[0].midi) % 12 for m in facts.heard(note.onset, note.end)}
+        <= {0, 4, 7}
+    ]
+    if not plain:
+        return None
+    note = rng.choice(plain)
+    return replace(claim, note=note.id, start=note.onset, end=note.end, against=None)
+
+
+def unresolved(claim: n.Resolved) -> n.Unresolved:
+    """What is said to be left hanging, though it resolves."""
+    return n.Unresolved(claim.start, claim.end, claim.note)

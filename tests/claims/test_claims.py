@@ -1,0 +1,144 @@
+"""The tests of claims: they pass what is true by hand, find what is planted, share nothing with finders."""
+
+from __future__ import annotations
+
+import ast
+import inspect
+import random
+from collections import defaultdict
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from tests.claims.by_hand import BY_HAND, FALSE_BY_HAND, facts_on
+from tests.claims.planting import WAYS, plant, unresolved
+
+import understave.claims
+from understave.claims import Claim, disagreements, on_the_page, stretches
+from understave.claims import chords_and_keys as h
+from understave.claims import single_notes as n
+from understave.claims.facts import Facts, facts
+from understave.findings import read
+from understave.interpretation.planning import make_plan
+from understave.score.reader import read_score
+from understave.teaching.account import Statement, contradictions, counted_claims, statements
+from understave.teaching.exercises import exercises
+from understave.theory.key import Key
+from understave.wording import LEVELS
+
+ROOT = Path(__file__).resolve().parents[2]
+EXAMPLES = ("lock-water", "chain-ferry")
+PLANTED, FOUND = 20, 19
+KINDS = sorted(
+    {
+        c
+        for module in (n, h, stretches, on_the_page)
+        for _, c in inspect.getmembers(module, inspect.isclass)
+        if issubclass(c, Claim) and c is not Claim
+    },
+    key=lambda c: c.__name__,
+)
+
+
+@pytest.fixture(scope="module")
+def told() -> dict[str, tuple[Facts, dict[str, tuple[Statement, ...]]]]:
+    """The statements of both demo pieces, at every level."""
+    found = {}
+    for name in EXAMPLES:
+        score = read_score(ROOT / "examples" / name / "score.musicxml")
+        reading = read(score)
+        plan = make_plan(score, reading)
+        made = exercises(score, reading)
+        levels = {v: statements(score, reading, plan, v, exercises=made) for v in LEVELS}
+        found[name] = (facts(score, reading.spans), levels)
+    return found
+
+
+@pytest.fixture(scope="module")
+def true_claims(told: dict) -> dict[type[Claim], list[tuple[Facts, Claim]]]:
+    found: dict[type[Claim], list[tuple[Facts, Claim]]] = defaultdict(list)
+    for known, levels in told.values():
+        for c in dict.fromkeys(c for found_ in levels.values() for s in found_ for c in s.claims):
+            if c.holds(known):
+                found[type(c)].append((known, c))
+    for name, claim in BY_HAND:
+        found[type(claim)].append((facts_on(name), claim))
+    return found
+
+
+@pytest.mark.parametrize(("name", "claim"), BY_HAND, ids=lambda x: x if isinstance(x, str) else x.kind)
+def test_what_is_true_by_hand_passes(name: str, claim: Claim) -> None:
+    assert claim.holds(facts_on(name))
+
+
+@pytest.mark.parametrize(("name", "claim"), FALSE_BY_HAND, ids=lambda x: x if isinstance(x, str) else x.kind)
+def test_what_is_false_by_hand_is_found(name: str, claim: Claim) -> None:
+    assert not claim.holds(facts_on(name))
+
+
+@pytest.mark.parametrize("kind", KINDS, ids=lambda c: c.kind)
+def test_planted_falsehoods_are_found(kind: type[Claim], true_claims: dict) -> None:
+    rng = random.Random(kind.__name__)
+    if kind is n.Unresolved:
+        pool = [(known, unresolved(c)) for known, c in true_claims[n.Resolved]]
+        false = [rng.choice(pool) for _ in range(PLANTED)]
+    else:
+        pool = true_claims[kind]
+        assert pool, "no true claim of this kind is known: give one in by_hand.py"
+        false = []
+        for _ in range(50 * PLANTED):
+            known, claim = rng.choice(pool)
+            wrong = plant(claim, rng, known)
+            if wrong is not None and wrong != claim:
+                false.append((known, wrong))
+            if len(false) == PLANTED:
+                break
+        assert len(false) == PLANTED
+    missed = [claim for known, claim in false if claim.holds(known)]
+    assert len(missed) <= PLANTED - FOUND, missed
+
+
+def test_every_kind_has_its_rule_and_its_name() -> None:
+    assert {c.kind for c in KINDS} == {c.kind for c in WAYS}
+    assert len({c.kind for c in KINDS}) == len(KINDS)
+    for c in KINDS:
+        assert c.__doc__, c
+        assert not c.__doc__.startswith(f"{c.__name__}("), c
+
+
+def test_the_room_imports_no_finder_and_no_words() -> None:
+    room = Path(understave.claims.__file__).parent
+    allowed = ("understave.claims", "understave.score.", "understave.theory.", "understave.harmony.reading")
+    for module in room.glob("*.py"):
+        for node in ast.walk(ast.parse(module.read_text(encoding="utf-8"))):
+            names = (
+                [node.module or ""]
+                if isinstance(node, ast.ImportFrom)
+                else [a.name for a in node.names]
+                if isinstance(node, ast.Import)
+                else []
+            )
+            for name in names:
+                assert not name.startswith("understave") or name.startswith(allowed), (module.name, name)
+
+
+@pytest.mark.parametrize("example", EXAMPLES)
+def test_two_statements_of_the_demo_never_disagree(example: str, told: dict) -> None:
+    _, levels = told[example]
+    everything = [s for found in levels.values() for s in found]
+    assert not contradictions(everything)
+    # The same, with one answer turned round, is noticed.
+    first = next(c for s in everything if s.told for c in s.claims if isinstance(c, h.KeyIs))
+    other = replace(first, key=Key.parse("F#" if first.key != Key.parse("F#") else "C"))
+    assert disagreements([("story", first), ("stop", other)])
+
+
+@pytest.mark.parametrize("example", EXAMPLES)
+def test_what_fails_is_counted_and_not_told(example: str, told: dict) -> None:
+    _, levels = told[example]
+    for found in levels.values():
+        assert all(not (s.failed and s.told) for s in found)
+        counts = counted_claims(found)
+        assert sum(c.failed for c in counts.values()) == sum(len(s.failed) for s in found)
+        assert sum(s.told for s in found) >= 0.6 * len(found), "an empty story is no success"
+        assert not [s for s in found if s.where == "exercise" and s.failed]
