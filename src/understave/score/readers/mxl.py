@@ -59,9 +59,10 @@ def unpack(data: bytes, name: str) -> bytes:
     """Return the score inside .mxl bytes; raise UnderstaveError with one sentence on anything else."""
     try:
         archive = zipfile.ZipFile(io.BytesIO(data))
-        entries = {e.filename.replace("\\", "/"): e for e in archive.infolist() if not e.is_dir()}
-    except (zipfile.BadZipFile, NotImplementedError, IndexError, *_DAMAGED) as error:
-        # An entry without a name is an IndexError of zipfile's.
+        # An entry without a name cannot even be asked whether it is a folder.
+        named = [e for e in archive.infolist() if e.filename]
+        entries = {e.filename.replace("\\", "/"): e for e in named if not e.is_dir()}
+    except (zipfile.BadZipFile, NotImplementedError, *_DAMAGED) as error:
         raise UnderstaveError(f"{name} is a cut or damaged .mxl file; copy or export it again.") from error
     others = [p for p in entries if not p.startswith(("META-INF/", "__MACOSX/"))]
     for path in (*_rootfiles(archive, entries, name), *others):
