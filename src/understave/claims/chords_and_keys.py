@@ -463,10 +463,7 @@ class Roots(Claim):
             root = span.numeral.chord(span.key).root.semitone
             if not read or read[-1] != root:
                 read.append(root)
-        wanted: list[int] = []
-        for r in self.roots:
-            if not wanted or wanted[-1] != r.semitone:
-                wanted.append(r.semitone)
+        wanted = [r.semitone for r in self._moving()]
         rest = iter(read)
         return all(any(w == r for r in rest) for w in wanted)
 
@@ -474,7 +471,13 @@ class Roots(Claim):
         return "roots", self.start
 
     def answer(self) -> Hashable:
-        return self.roots[:4]
+        # One who names a root again for another position of its chord does not contradict one who does not.
+        return self._moving()[:4]
+
+    def _moving(self) -> tuple[PitchClass, ...]:
+        """Return the roots without those that only stay."""
+        roots = self.roots
+        return tuple(r for i, r in enumerate(roots) if i == 0 or r.semitone != roots[i - 1].semitone)
 
 
 @dataclass(frozen=True, slots=True)
