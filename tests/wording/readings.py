@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from understave.findings import read
+from understave.findings import read, with_events
+from understave.harmony import adopted
 from understave.harmony.reading import Reading
 from understave.score.model import Score
 from understave.score.reader import read_score
@@ -23,6 +24,14 @@ CHORALES = (1, 2, 3, 5, 7, 9, 12, 16, 20, 26)
 def example(name: str) -> tuple[Score, Reading]:
     score = read_score(ROOT / "examples" / name / "score.musicxml")
     return score, read(score)
+
+
+@cache
+def analysed(name: str) -> tuple[Score, Reading]:
+    """Return an example read as the analysis says that was written by hand, as its demo lesson is."""
+    score, _ = example(name)
+    analysis = (ROOT / "examples" / name / "analysis.txt").read_text(encoding="utf-8")
+    return score, with_events(score, adopted.read_as(score, (), analysis)[0])
 
 
 @cache
