@@ -14,8 +14,9 @@ What stands here is loaded when it is first asked for; everything else is in the
 names, and may move between versions.
 """
 
-from importlib import import_module
-from typing import TYPE_CHECKING
+# What type checkers take for true (PEP 484). Importing it from `typing`, as is usual, would let a file of that
+# name in the current folder run under `python -m understave`, before `__main__` takes the folder off the path.
+TYPE_CHECKING = False
 
 if TYPE_CHECKING:
     from understave.acoustics.piano import INSTRUMENTS, Instrument
@@ -105,6 +106,8 @@ __all__ = [
 def __getattr__(name: str) -> object:
     if name not in _PLACES:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from importlib import import_module
+
     found = getattr(import_module(f"understave.{_PLACES[name]}"), _OTHERWISE_CALLED.get(name, name))
     globals()[name] = found
     return found

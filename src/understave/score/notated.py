@@ -9,6 +9,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from heapq import heappop, heappush
 from itertools import groupby
 from math import lcm
@@ -67,6 +68,7 @@ def value_of(duration: Fraction) -> Value | None:
     return None
 
 
+@lru_cache(maxsize=4096)
 def split_value(start: Fraction, duration: Fraction, limit: int = 12) -> tuple[Fraction, ...]:
     """Split a duration into printable ones, at the strongest places of the bar.
 
