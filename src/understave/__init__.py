@@ -14,8 +14,9 @@ What stands here is loaded when it is first asked for; everything else is in the
 names, and may move between versions.
 """
 
-# What type checkers take for true (PEP 484). Importing it from `typing`, as is usual, would let a file of that
-# name in the current folder run under `python -m understave`, before `__main__` takes the folder off the path.
+# What type checkers take for true (PEP 484). Importing it from `typing`, as is usual, would let a file of
+# that name in the current folder run under `python -m understave`, before `__main__` takes the folder off
+# the path.
 TYPE_CHECKING = False
 
 if TYPE_CHECKING:
