@@ -10,6 +10,7 @@ import re
 import subprocess
 import sys
 import time
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -31,7 +32,12 @@ def browser():
 @pytest.fixture(scope="module")
 def desk(tmp_path_factory):
     """A desk started as a teacher starts it, with nothing on it; its address and its folder."""
-    place = tmp_path_factory.mktemp("desk")
+    with started(tmp_path_factory.mktemp("desk")) as found:
+        yield found
+
+
+@contextmanager
+def started(place):
     env = {**os.environ, "XDG_STATE_HOME": str(place / "state"), "PYTHONUNBUFFERED": "1"}
     source = str(Path(__file__).parents[2] / "src")
     env["PYTHONPATH"] = os.pathsep.join([source, env.get("PYTHONPATH", "")])
@@ -45,9 +51,11 @@ def desk(tmp_path_factory):
     line = running.stdout.readline()
     address = re.search(r"http://127\.0\.0\.1:\d+/#\S+", line)
     assert address, line
-    yield address[0], place
-    running.terminate()
-    running.wait(20)
+    try:
+        yield address[0], place
+    finally:
+        running.terminate()
+        running.wait(20)
 
 
 def until(page, expression, seconds=60, argument=None):
@@ -376,36 +384,37 @@ def test_a_bad_file_gets_a_sentence_on_the_page(page, tmp_path):
     assert page.locator("h1").inner_text() != "Understave"
 
 
-def test_the_notes_of_the_score_before_never_stand_under_the_title_of_this_one(browser, desk, tmp_path):
-    tunes = []
-    for name in ("Morning", "Evening"):
-        tunes.append(tmp_path / f"{name}.abc")
-        tunes[-1].write_text(f"X:1\nT:{name}\nM:3/4\nL:1/4\nK:D\nDFA|dAF|GEC|D3|]\n")
-    page = new_page(browser)
-    page.goto(desk[0])
-    notes = f"document.querySelector('stave-score') && {SHADOW}.querySelectorAll('.note').length > 5"
-    page.set_input_files("#score-file", str(tunes[0]))
-    until(page, f"document.querySelector('h1').textContent === 'Morning' && {notes}", 120)
-    held = []
-    page.route("**/api/sheet/**", lambda route: held.append(route))
-    # The sound of the first is still being made, or has just been.
-    page.locator(".files summary").click()
-    page.set_input_files("#score-file", str(tunes[1]))
-    until(page, "document.querySelector('h1').textContent === 'Evening'", 120)
-    until(page, "true")
-    assert not page.evaluate(notes)
-    assert page.evaluate("document.querySelector('.sheet').getAttribute('aria-busy')") == "true"
-    for _ in range(100):
-        if held:
-            break
-        page.wait_for_timeout(50)
-    page.unroute("**/api/sheet/**")
-    for route in held:
-        route.continue_()
-    until(page, notes, 60)
-    assert page.locator(".trouble").inner_text() == ""
-    assert page.faults == []
-    page.close()
+def test_the_notes_of_the_score_before_never_stand_under_the_title_of_this_one(browser, tmp_path):
+    with started(tmp_path) as (address, _):
+        tunes = []
+        for name in ("Morning", "Evening"):
+            tunes.append(tmp_path / f"{name}.abc")
+            tunes[-1].write_text(f"X:1\nT:{name}\nM:3/4\nL:1/4\nK:D\nDFA|dAF|GEC|D3|]\n")
+        page = new_page(browser)
+        page.goto(address)
+        notes = f"document.querySelector('stave-score') && {SHADOW}.querySelectorAll('.note').length > 5"
+        page.set_input_files("#score-file", str(tunes[0]))
+        until(page, f"document.querySelector('h1').textContent === 'Morning' && {notes}", 120)
+        held = []
+        page.route("**/api/sheet/**", lambda route: held.append(route))
+        # The sound of the first is still being made, or has just been.
+        page.locator(".files summary").click()
+        page.set_input_files("#score-file", str(tunes[1]))
+        until(page, "document.querySelector('h1').textContent === 'Evening'", 120)
+        until(page, "true")
+        assert not page.evaluate(notes)
+        assert page.evaluate("document.querySelector('.sheet').getAttribute('aria-busy')") == "true"
+        for _ in range(100):
+            if held:
+                break
+            page.wait_for_timeout(50)
+        while held:
+            held.pop().continue_()
+        page.unroute("**/api/sheet/**")
+        until(page, notes, 60)
+        assert page.locator(".trouble").inner_text() == ""
+        assert page.faults == []
+        page.close()
 
 
 def test_without_the_token_the_page_tells_nothing(browser, desk):

@@ -57,9 +57,12 @@ class Elements(HTMLParser):
 
 def test_texts_stay_texts(page):
     read = Elements(lesson_page(page))
-    assert read.tags.count("script") == 2
+    # The words, the lesson, and the only one that is executed.
+    assert read.tags.count("script") == 3
+    kinds = [a.get("type") for tag, a in read.attributes if tag == "script"]
+    assert kinds == ["application/json", "application/json", "module"]
     assert "b" not in read.tags
-    lesson = json.loads(next(t for t in read.texts["script"] if t.startswith("{")))
+    lesson = next(v for t in read.texts["script"] if t.startswith("{") if "stops" in (v := json.loads(t)))
     assert lesson["title"] == NASTY
     assert lesson["stops"][0]["words"] == [NASTY]
     assert lesson["sound"]["notes"] == [["n1", 0.0, 0.512]]

@@ -51,7 +51,7 @@ def test_reduce_writes_chords_in_another_key(tmp_path, capsys) -> None:
 @pytest.mark.parametrize(
     ("options", "sentence"),
     [
-        (["--key", "X"], "no key"),
+        (["--key", "X"], "not a key"),
         (["--key", "E"], "keeps the mode"),
         (["--bars", "500"], "500"),
     ],
