@@ -285,3 +285,8 @@ def test_a_zip_that_asks_for_a_dictionary_of_gigabytes_is_refused_before_memory_
     tracemalloc.stop()
     assert "damaged" in said
     assert peak < 64 << 20
+
+
+def test_a_zip_whose_directory_points_before_its_beginning_is_damaged(tmp_path):
+    data = packed(("s.xml", one_note("C4")), method=zipfile.ZIP_LZMA)
+    assert "damaged" in refused(tmp_path, b"PK\x03\x04" + data[20:], "piece.mxl")

@@ -62,7 +62,8 @@ def _read(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, name: str, most: int
 def _dictionary(archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> int:
     """Return the bytes of dictionary that an LZMA entry asks for (ZIP file format 6.3, section 5.8.8)."""
     stored = archive.fp
-    assert stored is not None
+    if stored is None or entry.header_offset < 0:
+        return 0
     stored.seek(entry.header_offset + 26)
     lengths = stored.read(4)
     if len(lengths) < 4:
