@@ -6,10 +6,14 @@ them that MusicXML uses.
 """
 
 import importlib.metadata
+import os
+import shutil
+import tempfile
 from pathlib import Path
 
 import pytest
 from lxml import etree
+from tests.once import FOLDER
 
 XLINK = "href role title show actuate"
 ATTRIBUTES = "".join(f'<xs:attribute name="{name}" type="xs:string"/>' for name in XLINK.split())
@@ -24,6 +28,18 @@ XML_SCHEMA = (
     + '<xs:attribute name="lang" type="xs:language"/>'
     + '<xs:attribute name="space" type="xs:NCName"/></xs:schema>'
 )
+
+
+def pytest_configure(config):
+    """Make the folder in which the workers of a run share what takes long to make."""
+    if FOLDER not in os.environ:
+        os.environ[FOLDER] = config.made_here = tempfile.mkdtemp(prefix="understave-tests-")
+
+
+def pytest_unconfigure(config):
+    if hasattr(config, "made_here"):
+        shutil.rmtree(config.made_here, ignore_errors=True)
+        del os.environ[FOLDER]
 
 
 @pytest.fixture(scope="session")
