@@ -30,6 +30,12 @@ XML_SCHEMA = (
 )
 
 
+# Workers already use every core: more threads in each, and in what they start, only wait for one another.
+# Set before any numeric library is loaded, by what all of them and the networks (`harmony.model.network`) heed.
+for _library in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_library, "1")
+
+
 def pytest_configure(config):
     """Make the folder in which the workers of a run share what takes long to make."""
     if FOLDER not in os.environ:
