@@ -13,7 +13,6 @@ from pathlib import Path
 
 import pytest
 from lxml import etree
-from tests.once import FOLDER
 
 XLINK = "href role title show actuate"
 ATTRIBUTES = "".join(f'<xs:attribute name="{name}" type="xs:string"/>' for name in XLINK.split())
@@ -30,8 +29,10 @@ XML_SCHEMA = (
 )
 
 
+FOLDER = "UNDERSTAVE_TESTS_ONCE"  # named here too: what `once` imports loads numeric libraries
+
 # Workers already use every core: more threads in each, and in what they start, only wait for one another.
-# Set before any numeric library is loaded, by what all of them and the networks (`harmony.model.network`) heed.
+# Set before any numeric library is loaded; the networks (`harmony.model.network`) heed the first as well.
 for _library in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_library, "1")
 

@@ -19,6 +19,7 @@ from typing import Any, ParamSpec, TypeVar
 import understave.findings
 import understave.interpretation.planning
 import understave.score.reader
+import understave.teaching.stops
 from understave.score.model import Score
 
 FOLDER = "UNDERSTAVE_TESTS_ONCE"
@@ -74,6 +75,7 @@ def _alone(lock: Path) -> Iterator[None]:
 _score = once(understave.score.reader.read_score)
 read = once(understave.findings.read)
 make_plan = once(understave.interpretation.planning.make_plan)
+propose_stops = once(understave.teaching.stops.propose_stops)
 
 
 def read_score(path: Path) -> Score:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from tests.once import make_plan, read, read_score
+from tests.once import make_plan, propose_stops, read, read_score
 
 from understave.export.plan_data import plan_json
 from understave.export.reading_data import reading_json
@@ -17,7 +17,6 @@ from understave.export.schemas import schema
 from understave.harmony.reading import Correction
 from understave.interpretation.planning import PlanOptions
 from understave.media.stops_data import lesson_json
-from understave.teaching.stops import propose_stops
 from understave.theory.key import Key
 
 EXAMPLES = sorted((Path(__file__).resolve().parents[2] / "examples").glob("*/score.musicxml"))
