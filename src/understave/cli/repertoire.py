@@ -110,6 +110,8 @@ def _index(arguments: argparse.Namespace, console: Console) -> int:
         raise UnderstaveError(
             "The number of processes cannot be negative; leave --processes out for one a core."
         )
+    if not arguments.folder.is_dir():
+        raise UnderstaveError(f"There is no folder {arguments.folder}; give the one your scores lie in.")
     if arguments.memory < _LEAST_MEMORY:
         raise UnderstaveError(f"Reading takes {_LEAST_MEMORY} MB at least; give --memory that much or more.")
     with ExitStack() as stack:

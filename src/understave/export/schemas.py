@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 from importlib.resources import files
-from typing import Any, Literal
+from typing import Any, Literal, TypeAlias
+
+Name: TypeAlias = Literal["reading", "plan", "lesson", "story", "places"]
+NAMES: tuple[Name, ...] = ("reading", "plan", "lesson", "story", "places")
 
 
-def schema(name: Literal["reading", "plan", "lesson", "story", "places"]) -> dict[str, Any]:
+def schema(name: Name) -> dict[str, Any]:
     """Return the schema of ``reading.json`` (also ``show --json``), ``plan.json`` (``play-plan --json``),
     ``lesson.json``, of a story (``explain --json``) or of places (``find --json``).
     """
