@@ -29,7 +29,8 @@ def call(name, **values):
 def test_a_conversation_over_pipes_has_one_message_a_line(tmp_path):
     messages = [
         {"jsonrpc": "2.0", "id": 1, "method": "initialize",
-         "params": {"protocolVersion": "2025-06-18", "capabilities": {}, "clientInfo": {"name": "t", "version": "1"}}},
+         "params": {"protocolVersion": "2025-06-18", "capabilities": {},
+                    "clientInfo": {"name": "t", "version": "1"}}},
         {"jsonrpc": "2.0", "method": "notifications/initialized"},
         {"jsonrpc": "2.0", "id": "two", "method": "tools/list"},
         {"jsonrpc": "2.0", "id": 3, "method": "tools/call",

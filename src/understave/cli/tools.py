@@ -1,4 +1,4 @@
-"""The command ``serve-tools``: reading, explaining, excerpts and search for an assistant, over standard input.
+"""The command ``serve-tools``: reading, explaining, excerpts and search for an assistant.
 
 The Model Context Protocol, revision 2025-06-18 (from memory), on its stdio transport: one JSON-RPC 2.0
 message a line, on standard output nothing else. All tools only read; none writes a file, so there is
@@ -62,7 +62,7 @@ class Tool:
         }
 
 
-class _Refused(Exception):
+class _RefusedError(Exception):
     """A message that gets an error of JSON-RPC: its code and a sentence."""
 
     def __init__(self, code: int, said: str) -> None:
@@ -113,9 +113,9 @@ def answered(line: str) -> Values | None:
     given = message.get("params", {})
     try:
         if not isinstance(given, dict):
-            raise _Refused(_PARAMETERS, "params must be an object.")
+            raise _RefusedError(_PARAMETERS, "params must be an object.")
         return {"jsonrpc": "2.0", "id": number, "result": _result(str(method), given)}
-    except _Refused as refused:
+    except _RefusedError as refused:
         return _error(number, refused.code, str(refused))
 
 
@@ -130,7 +130,7 @@ def _result(method: str, given: Values) -> Values:
             "protocolVersion": asked if asked in REVISIONS else REVISIONS[0],
             "capabilities": {"tools": {"listChanged": False}},
             "serverInfo": {"name": "understave", "version": __version__},
-            "instructions": "Give paths of score files or lesson folders on this computer. Nothing is written.",
+            "instructions": "Give paths of scores or lesson folders on this computer. Nothing is written.",
         }
     if method == "ping":
         return {}
@@ -138,16 +138,16 @@ def _result(method: str, given: Values) -> Values:
         return {"tools": [tool.shown for tool in TOOLS.values()]}
     if method == "tools/call":
         return _called(given)
-    raise _Refused(_METHOD, f"There is no method {method[:80]!r} here.")
+    raise _RefusedError(_METHOD, f"There is no method {method[:80]!r} here.")
 
 
 def _called(given: Values) -> Values:
     tool = TOOLS.get(str(given.get("name")))
     if tool is None:
-        raise _Refused(_PARAMETERS, f"There is no tool {str(given.get('name'))[:80]!r}; see tools/list.")
+        raise _RefusedError(_PARAMETERS, f"There is no tool {str(given.get('name'))[:80]!r}; see tools/list.")
     values = given.get("arguments", {})
     if not isinstance(values, dict):
-        raise _Refused(_PARAMETERS, "arguments must be an object.")
+        raise _RefusedError(_PARAMETERS, "arguments must be an object.")
     try:
         _check(tool, values)
         return {"content": tool.call(values), "isError": False}
