@@ -248,3 +248,21 @@ def test_a_reader_that_goes_away_is_141_without_a_word(command):
     done = subprocess.run(call, stdout=write, stderr=subprocess.PIPE, text=True)
     os.close(write)
     assert (done.returncode, done.stderr) == (141, "")
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "cp437", "ascii"])
+@pytest.mark.parametrize("command", ["explain --language fr", "explain --language de", "show --language de"])
+def test_a_console_that_lacks_signs_gets_plain_ones(command, encoding, tmp_path):
+    """Consoles of Windows are often cp1252 or cp437, and pipes there are cp1252."""
+    name, *rest = command.split()
+    ferry = EXAMPLES / "chain-ferry" / "score.musicxml"
+    call = [sys.executable, "-P", "-m", "understave", name, str(ferry), "--bars", "1-16", *rest]
+    there = {**os.environ, "PYTHONIOENCODING": encoding, "XDG_STATE_HOME": str(tmp_path)}
+    done = subprocess.run(call, capture_output=True, env=there)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert done.stdout.decode(encoding).strip()
+
+
+def test_an_index_is_not_made_of_a_folder_that_is_not_there(tmp_path, capsys):
+    assert main(["index", str(tmp_path / "none")]) == 2
+    assert "There is no folder" in capsys.readouterr().err

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import codecs
+import io
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,6 +16,27 @@ from understave.errors import UnderstaveError
 STANDARD = Path("-")
 """The name that means standard input, or standard output (POSIX Utility Syntax Guidelines, guideline 13)."""
 SCORE_OR_FOLDER = "a score file, a lesson folder, or - for standard input"
+
+
+_PLAIN = str.maketrans(
+    {"♭": "b", "♯": "#", "♮": "n", "→": "->", "≈": "~", "−": "-", "\u2011": "-", "\u202f": " ", "\u2009": " "}
+)
+
+
+def _plainer(error: UnicodeError) -> tuple[str, int]:
+    """Put plain signs for what a console (cp1252 on Windows, ASCII elsewhere) cannot show."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    plain = error.object[error.start : error.end].translate(_PLAIN)
+    return "".join(c if c.isascii() else "?" for c in plain), error.end
+
+
+def show_what_can_be_shown() -> None:
+    """Let standard output and error show plain signs where their encoding lacks one, and never fail for it."""
+    codecs.register_error("understave", _plainer)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="understave")
 
 
 class Teller(Console):

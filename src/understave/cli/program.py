@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 
 from understave import __version__
 from understave.cli import completion, correcting, keys, lessons, plans, repertoire, showing, tools, upkeep
-from understave.cli.outputs import Teller
+from understave.cli.outputs import Teller, show_what_can_be_shown
 from understave.errors import UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 
@@ -41,6 +41,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     input or an option is at fault; 70 (EX_SOFTWARE in sysexits.h) when we are: then the log has the details;
     130 and 141 as shells count Ctrl-C and a reader that went away (128 and SIGINT, SIGPIPE).
     """
+    show_what_can_be_shown()
     # Titles, notes and folder names may hold square brackets and colons; they mean nothing to us.
     console = Teller(soft_wrap=True, markup=False, emoji=False)
     try:

@@ -51,7 +51,7 @@ def _compile(pages: Sequence[str], format: Literal["png", "pdf"], ppi: float | N
         lines.append(f"#page(width: {width}mm, height: {height}mm, full(bytes(sys.inputs.{name})))")
     titled = format == "pdf" and title is not None and bool(title[1].strip())
 
-    def compiled(standards: list[Literal["ua-1"]]) -> bytes | list[bytes]:
+    def compiled(accessible: bool) -> bytes | list[bytes]:
         return typst.compile(
             "\n".join(lines).encode(),
             format=format,
@@ -59,12 +59,12 @@ def _compile(pages: Sequence[str], format: Literal["png", "pdf"], ppi: float | N
             # Only text that no font of ours covers is left as text; then the machine's fonts may help.
             ignore_system_fonts=not any("<text" in page for page in pages),
             sys_inputs={"title": unescape(title[1]) if title else "", **inputs},
-            pdf_standards=standards,
+            pdf_standards=["ua-1"] if accessible else None,
         )
 
     try:
         # PDF/UA-1 (ISO 14289-1); it wants a title, and characters that some font has.
-        made = compiled(["ua-1"] if titled else [])
+        made = compiled(titled)
     except typst.TypstError:
-        made = compiled([])
+        made = compiled(False)
     return made if isinstance(made, bytes) else made[0]
