@@ -32,7 +32,7 @@ def _plainer(error: UnicodeError) -> tuple[str, int]:
 
 
 def show_what_can_be_shown() -> None:
-    """Let standard output and error show plain signs where their encoding lacks one, and never fail for it."""
+    """Let standard output and error show plain signs where their encoding lacks one."""
     codecs.register_error("understave", _plainer)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
