@@ -14,7 +14,7 @@ from typing import Any
 
 from understave.export.reading_data import plain_value
 from understave.harmony.reading import Reading
-from understave.parquet import Columns, write_parquet
+from understave.parquet_files import Columns, write_parquet
 from understave.score.model import Score, beat_text
 
 _TEXT, _REAL, _FLAG, _TEXTS = "VARCHAR", "DOUBLE", "BOOLEAN", "VARCHAR[]"

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from understave.errors import UnderstaveError
-from understave.parquet import read_rows
+from understave.parquet_files import read_rows
 from understave.repertoire.indexing import PIECES_AT_ONCE, Done
 from understave.repertoire.reader_processes import Job, Reader
 from understave.repertoire.store import Store, write_part

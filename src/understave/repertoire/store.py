@@ -29,7 +29,7 @@ import duckdb
 
 from understave.disk import sync_folder
 from understave.errors import UnderstaveError
-from understave.parquet import Columns, read_rows, write_parquet, write_query
+from understave.parquet_files import Columns, read_rows, write_parquet, write_query
 from understave.repertoire.chord_lines import make_lines, sweep_lines
 from understave.repertoire.tables import SCHEMAS, Piece, rows_of
 from understave.score.composers import lives, period_of

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TypeAlias
 
-from understave.parquet import Columns
+from understave.parquet_files import Columns
 
 Value: TypeAlias = str | int | float | bool | None
 Row: TypeAlias = tuple[Value, ...]
