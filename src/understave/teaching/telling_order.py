@@ -111,7 +111,8 @@ def _is_everyday(event: Event) -> bool:
     if event.kind == "key":
         return event.get("came_from") is None
     if event.kind == "section":
-        return event.start == 0 and event.label == "section"
+        # That a part begins is told by what comes back or is new there, and by the paragraphs.
+        return event.label == "section"
     return event.kind == "instruction" and event.label in ("how much", "dynamic") and not event.get("extreme")
 
 
@@ -201,6 +202,12 @@ def _alone(score: Score, note: Note) -> float:
     return 1.15 if len({n.midi for n in chord}) <= 2 else 1.05 if len(chord) <= 4 else 0.95
 
 
+def anchor(event: Event) -> Fraction:
+    """Return where an event is told: a cadence where it arrives, anything else where it begins."""
+    arrival = event.get("arrival")
+    return arrival if event.kind == "cadence" and isinstance(arrival, Fraction) else event.start
+
+
 # --- neighbours ------------------------------------------------------------------------------------------
 
 
@@ -212,7 +219,7 @@ def spread(score: Score, threads: Sequence[Thread], most: int) -> tuple[Thread, 
     chosen: list[Thread] = []
     taken: set[int] = set()
     for t in threads:
-        bar = score.measure_at(t.lead.event.start).index
+        bar = score.measure_at(anchor(t.lead.event)).index
         if bar in taken:
             continue
         taken.add(bar)

@@ -44,7 +44,7 @@ def idea_of(event: Event, home: Key) -> Idea:
         return ("applied chord",)
     if kind == "sequence":
         return ("sequence",)
-    if kind in ("return", "difference") or (kind == "section" and event.get("like") is not None):
+    if kind == "return":
         return ("return",)
     if kind == "key" and isinstance(key := event.get("key"), Key):
         return ("key", str(key))
