@@ -6,7 +6,8 @@ the tool itself. Out: one JSON file, ``understave/teaching/commonness.json``, pr
     python -m training.commonness --songs 120 --out src/understave/teaching/commonness.json
 
 ``found`` has for each ``kind.label`` (keys by their relation to home) in how many pieces it is found and how
-many times; ``bars`` are those of all pieces together. Events that the reading itself doubts count for nothing.
+many times; ``bars`` are those of all pieces together. Events that the reading itself
+doubts count for nothing.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """A word of mood and its causes: it may be said only where the notes have every one of them.
 
-The causes are those that listeners answer to most reliably, mode, register, pace and loudness (Gabrielsson and
-Lindström, "The role of structure in the musical expression of emotions", in *Handbook of Music and Emotion*,
-Oxford 2010, from memory); where the bounds lie is set by ear.
+The causes are those that listeners answer to most reliably, mode, register, pace and loudness (Gabrielsson
+and Lindström, "The role of structure in the musical expression of emotions", in *Handbook of Music and
+Emotion*, Oxford 2010, from memory); where the bounds lie is set by ear.
 """
 
 from __future__ import annotations

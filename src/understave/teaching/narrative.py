@@ -1,11 +1,11 @@
 """The story of a piece as a fine teacher tells it, in three lengths: a minute, five minutes, the whole.
 
-In: a Score, its Reading, a length, a level and a language. Out: `Chapter`s, paragraphs that flow: where we are,
-what is heard, why it moves us, what follows for the hands, and at the end what to listen for next. What is
-printed for the whole piece leads. Which ideas are told is decided by `telling_order`; the words stand in
-``told.toml``. An idea is told in full once; where it comes back, the story refers to the first time. Numbers
-of bars stand beside the text (`Line.place`), hardly ever in it. What the notes do not bear out is left out:
-every sentence passes `claims`.
+In: a Score, its Reading, a length, a level and a language. Out: `Chapter`s, paragraphs that flow: where we
+are, what is heard, why it moves us, what follows for the hands, and at the end what to listen for next.
+What is printed for the whole piece leads. Which ideas are told is decided by `telling_order`; the words
+stand in ``told.toml``. An idea is told in full once; where it comes back, the story refers to the first
+time. Numbers of bars stand beside the text (`Line.place`), hardly ever in it. What the notes do not bear
+out is left out: every sentence passes `claims`.
 """
 
 from __future__ import annotations
@@ -54,8 +54,8 @@ _PARTS = 4
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One sentence: what part it plays, its text, where it happens (printed bars, ``""`` for the whole piece),
-    and the events it rests on.
+    """One sentence: what part it plays, its text, where it happens (printed bars, ``""`` for the whole
+    piece), and the events it rests on.
     """
 
     role: Role
@@ -193,11 +193,16 @@ def head_events(score: Score, reading: Reading) -> tuple[Event, ...]:
     order = ("pedal", "soft pedal", "tempo", "character", "touch", "text")
     end = score.measures[0].end if score.measures else Fraction(0)
     found = [
-        e for e in reading.events if e.kind == "instruction" and e.start < min(end, _beat(score))
-        and e.label in order
+        e
+        for e in reading.events
+        if e.kind == "instruction" and e.start < min(end, _beat(score)) and e.label in order
     ]
     found += [
-        e for e in reading.events if e.kind == "instruction" and e.start < end and e not in found
+        e
+        for e in reading.events
+        if e.kind == "instruction"
+        and e.start < end
+        and e not in found
         and e.label in ("pedal", "soft pedal", "character")
     ]
     return tuple(sorted(found, key=lambda e: order.index(e.label)))
@@ -284,8 +289,10 @@ def _fitting(voice: _Voice, threads: Sequence[Thread], length: Length, words: in
         more = _AGAIN[length] or int(number == 0)
         for again in dict.fromkeys((more, 0)):
             moments = _moments(voice.score, thread, again, taken)
-            needed = sum(_count(list(_lines(voice, m, "", length))) + _WHEN for m in moments)
-            if moments and needed <= words:
+            counts = [_count(list(_lines(voice, m, "", length))) for m in moments]
+            needed = sum(counts) + _WHEN * len(counts)
+            # What cannot be said, for want of words or of truth, takes no place.
+            if counts and all(counts) and needed <= words:
                 chosen += moments
                 words -= needed
                 taken |= {_bar(voice.score, m.told.event) for m in moments}
@@ -302,7 +309,7 @@ def _bar(score: Score, event: Event) -> int:
 
 
 def _moments(score: Score, thread: Thread, more: int, taken: set[int]) -> list[_Moment]:
-    """The most telling places of a thread in bars not yet taken, so many besides the best, in order of time."""
+    """The most telling places of a thread in bars not yet taken, so many besides the best, by time."""
     good: list[Told] = []
     for p in sorted(thread.places, key=lambda p: -p.worth):
         bar = _bar(score, p.event)

@@ -2,8 +2,8 @@
 
 In: an event and the home key of its piece. Out: the idea that it belongs to, a value that is the same for all
 its relatives. A lowered second degree is one idea as chord, as melody note and as key; a switch of mode and
-the switch back are one; a note that is repeated as a tune and held in the bass is one; so is a motive in every
-voice. What has no relatives is an idea by its kind and label.
+the switch back are one; a note that is repeated as a tune and held in the bass is one; so is a motive in
+every voice. What has no relatives is an idea by its kind and label.
 """
 
 from __future__ import annotations
