@@ -8,7 +8,6 @@ from dataclasses import replace
 from fractions import Fraction
 
 from understave.claims import chords_and_keys as h
-from understave.claims import moods
 from understave.claims import on_the_page as pr
 from understave.claims import single_notes as n
 from understave.claims import stretches as p
@@ -285,8 +284,7 @@ def _clean(tone: object, rng: random.Random) -> object:
 
 
 WAYS: dict[type[Claim], tuple[Way, ...]] = {
-    moods.Mood: (_word("word", *moods.CAUSES),),
-    n.Sounds: ("_bent("tone"),),
+    n.Sounds: (_bent("tone"),),
     n.Silent: (_silent_now,),
     n.Named: (_bent("pitch"), _moved("pitch"), _note("note")),
     n.Apart: (_note("lower"), _note("upper"), _word("interval", *n._DISTANCES)),
