@@ -128,8 +128,8 @@ def show(piece: Remarked, console: Console) -> None:
         text = plain(say(t.lead.event, score))
         sides = f"{t.lead.surprise:4.1f} bits  exposed {t.lead.exposure:4.2f}"
         console.print(f"{k:3} {t.worth:5.2f}  {sides}  bar {bar:>3}  {text}")
-    for bar, text in piece.remarks:
-        console.print(f"      remarked in bar {bar}: {text}", style="dim")
+    for number, remark in piece.remarks:
+        console.print(f"      remarked in bar {number}: {remark}", style="dim")
 
 
 def main() -> int:

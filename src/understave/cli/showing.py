@@ -197,9 +197,10 @@ def _explain(arguments: argparse.Namespace, console: Console) -> int:
             f"The story in {_LENGTHS[arguments.length]} is that of a whole piece; leave out --bars, or "
             f"--{arguments.length} to have all that is found in these bars."
         )
+    stretch = stretch_named(score, arguments.bars)
     page.print(Text(score.title, style="bold"), Text(score.composer, style="dim"))
-    if arguments.all or arguments.bars:
-        _print_log(page, score, reading, arguments)
+    if arguments.all or stretch:
+        _print_log(page, score, reading, arguments, stretch)
     else:
         _print_story(page, score, reading, arguments)
     return 0
@@ -226,11 +227,17 @@ def _print_story(page: Console, score: Score, reading: Reading, arguments: argpa
         page.print(phrasebook(arguments.language).phrases["nothing"])
 
 
-def _print_log(page: Console, score: Score, reading: Reading, arguments: argparse.Namespace) -> None:
+def _print_log(
+    page: Console,
+    score: Score,
+    reading: Reading,
+    arguments: argparse.Namespace,
+    stretch: tuple[Fraction, Fraction] | None,
+) -> None:
     """Print everything that is told, passage by passage, each sentence with its place."""
     from understave.wording import in_a_line, phrasebook, tell
 
-    told = tell(score, reading, arguments.level, arguments.language, stretch_named(score, arguments.bars))
+    told = tell(score, reading, arguments.level, arguments.language, stretch)
     for paragraph in told:
         page.print()
         page.print(Text(paragraph.heading, style="bold cyan"))
