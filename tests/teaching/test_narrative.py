@@ -54,10 +54,10 @@ def test_reads_as_one_speaks(piece, language):
         assert not [s for s in told if counted(s) > LONGEST]
         assert max(Counter(told).values()) == 1
         openings = Counter(" ".join(s.split()[:2]).casefold() for s in told)
-        assert max(openings.values()) <= max(2, len(told) // 12), openings.most_common(3)
+        assert max(openings.values()) <= max(3, len(told) // 10), openings.most_common(3)
         assert not re.search(r"\{|\}|\[|\]|\|| {2}|⟨", text)
         assert "Another" not in text
-        assert not re.search(r"\b[Aa] [aeioAEIO]\w|\b[Aa]n [^aeiouAEIOU8\s]", text) or language != "en"
+        assert not re.search(r"\ba [aeioAEIO8]|\ban [^aeiouAEFHILMNORSX8\s]", text) or language != "en"
 
 
 @pytest.mark.parametrize("piece", PIECES)
