@@ -19,7 +19,7 @@ from understave.claims.moods import CAUSES, Mood, is_so
 from understave.findings import with_events
 from understave.harmony.reading import Event
 from understave.score.model import Direction
-from understave.teaching.narrative import LENGTHS, WORDS, head_events, narrate, words_of
+from understave.teaching.narrative import LENGTHS, WORDS, after_minute, head_events, narrate, words_of
 from understave.theory.pitch import Pitch
 from understave.wording.claiming import is_true
 from understave.wording.phrasebook import SPOKEN, phrasebook
@@ -162,3 +162,12 @@ def test_nothing_to_tell():
     bare = narrate(score, replace(reading, events=()), "five")
     assert [line.role for c in bare for line in c.lines][-1] == "next"
     assert not any(isinstance(e, Event) for c in bare for line in c.lines for e in line.events)
+
+
+def test_below_the_minute_nothing_of_its_opening_is_said_again():
+    score, reading = analysed("chain-ferry")
+    minute, five = (narrate(score, reading, length) for length in ("minute", "five"))
+    below = after_minute(minute, five)
+    assert {line.text for line in minute[0].lines}.isdisjoint(line.text for c in below for line in c.lines)
+    assert below[0].lines
+    assert below[1:] == five[1:]

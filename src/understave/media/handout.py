@@ -21,7 +21,7 @@ from understave.media.worksheet import exercise_entries
 from understave.score.model import Score
 from understave.teaching import story
 from understave.teaching.exercises import Exercise
-from understave.teaching.narrative import narrate
+from understave.teaching.narrative import after_minute, narrate
 from understave.teaching.stops import Stop
 from understave.theory.names import key_name
 from understave.theory.vocabulary import Language
@@ -89,7 +89,7 @@ def handout_pdf(
         "tension": _tension(score, plan),
         "tension_name": words["play_aspect_tension"],
         "minute": lead,
-        "story": [{"bars": c.bars, "text": _marked(c.text, known, book)} for c in five],
+        "story": [{"bars": c.bars, "text": _marked(c.text, known, book)} for c in after_minute(minute, five)],
         "stops": [
             {
                 "title": s.title,

@@ -39,7 +39,7 @@ from understave.media.page import (
 from understave.score.model import Score
 from understave.teaching import story
 from understave.teaching.contrasts import Contrast as Heard
-from understave.teaching.narrative import narrate
+from understave.teaching.narrative import after_minute, narrate
 from understave.teaching.sound_contrasts import all_contrasts
 from understave.teaching.stops import Stop as Pause
 from understave.teaching.stops import contrast_name, propose_stops
@@ -135,7 +135,7 @@ def make_page(
     minute, five = (
         narrate(score, reading, name, options.level, options.language) for name in ("minute", "five")
     )
-    told = [Passage(c.bars, c.text) for c in five]
+    told = [Passage(c.bars, c.text) for c in after_minute(minute, five)]
     texts = [t for s in pauses for t in (s.heading, *s.words, s.question, s.answer, s.suggestion)]
     texts += [c.listen for c in sides] + [c.text for c in (*minute, *five)]
     glossary = tuple(Term(g.term, g.meaning) for g in story.glossary(texts, book))

@@ -156,6 +156,13 @@ def _count(lines: Sequence[Line]) -> int:
     return sum(len(line.text.split()) for line in lines)
 
 
+def after_minute(minute: Sequence[Chapter], longer: Sequence[Chapter]) -> tuple[Chapter, ...]:
+    """Return a longer story as it stands below the minute: its opening says nothing that was just said."""
+    said = {line.text for c in minute[:1] for line in c.lines}
+    first = tuple(replace(c, lines=tuple(x for x in c.lines if x.text not in said)) for c in longer[:1])
+    return tuple(c for c in (*first, *longer[1:]) if c.lines)
+
+
 # --- where we are ----------------------------------------------------------------------------------------
 
 
