@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from rich.console import Console
 
 from understave import __version__
-from understave.cli import correcting, keys, lessons, plans, repertoire, showing, upkeep
+from understave.cli import correcting, keys, lessons, own_playing, plans, repertoire, showing, upkeep
 from understave.errors import UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 
@@ -25,7 +25,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"understave {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     # The order of the help.
-    for group in (lessons, showing, plans, correcting, keys, repertoire, upkeep):
+    for group in (lessons, showing, plans, own_playing, correcting, keys, repertoire, upkeep):
         group.add_commands(commands)
     return parser
 

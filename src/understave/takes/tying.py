@@ -17,14 +17,16 @@ from numpy.typing import NDArray
 from understave.errors import UnderstaveError
 from understave.score.model import Score
 from understave.takes.doubts import other_places, too_little
-from understave.takes.following import Path, follow
+from understave.takes.following import AHEAD, Path, follow
 from understave.takes.take import Match, Ornament, Recording, Run, Take, WrongNote
 from understave.takes.written import Written
 
 REACH = 1.0
 """Most seconds between a strike and where its note is expected."""
-FEWEST = 3
+FEWEST = 5
 """Right strikes, and two moments, that a stretch needs to be a run at all."""
+EXCURSION = 16
+"""Strikes of a stretch below which it is no run where the music before it goes on after it (set by reasoning)."""
 TIGHT = 0.12
 """Seconds of doubt that every expected second has at least."""
 IN_PLACE = 0.35
@@ -77,7 +79,7 @@ def tie(score: Score, recording: Recording, first: int | None = None, last: int 
 
 
 def _stretches(written: Written, keys: Keys, starts: Seconds, path: Path) -> list[_Stretch]:
-    edges = [0, *np.flatnonzero(path.jumped).tolist(), len(keys)]
+    edges = _without_excursions(path, [0, *np.flatnonzero(path.jumped).tolist(), len(keys)])
     found = []
     for a, b in zip(edges, edges[1:], strict=False):
         places = path.places[a:b]
@@ -101,6 +103,26 @@ def _stretches(written: Written, keys: Keys, starts: Seconds, path: Path) -> lis
         if len(at) >= 2:
             found.append(_Stretch(range(a, b), low, high, pairs, at, seconds, bool(path.repeated[a])))
     return found
+
+
+def _without_excursions(path: Path, edges: list[int]) -> list[int]:
+    """Take out jumps that lead away for a few strikes and back to where the player was: nobody plays so."""
+    kept = edges[:1]
+    k = 1
+    while k < len(edges):
+        if (
+            k + 1 < len(edges)
+            and k > 0
+            and edges[k + 1] - edges[k] < EXCURSION
+            and edges[k + 1] < len(path.places)
+        ):
+            before, after = int(path.places[edges[k] - 1]), int(path.places[edges[k + 1]])
+            if 0 <= after - before <= AHEAD:
+                k += 2
+                continue
+        kept.append(edges[k])
+        k += 1
+    return kept
 
 
 def _take(

@@ -80,7 +80,7 @@ def _ways(times: Sequence[Fraction], score: Score, first: int, last: int) -> lis
         if not (low < leave <= high and low <= enter < high):
             continue
         a, b = bisect_left(times, leave) - 1, bisect_left(times, enter)
-        if 0 <= a and b < len(times):
+        if a >= 0 and b < len(times):
             for d in range(min(3, a + 1)):
                 price = REPEAT + 1.5 * d
                 found[a - d, b] = min(price, found.get((a - d, b), price))
