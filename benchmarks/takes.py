@@ -1,12 +1,15 @@
 """How far playing is tied to its score: notes on open match files, beats on recorded performances.
 
 ``python -m benchmarks.takes`` prints note F1 on the 22 pianists of three excerpts (Vienna 4x22, see
-`benchmarks.pianists`), as they played and with slips put in by a seeded generator; ``--beats`` the share of marked
-beats within 50 ms on `performance` and `performance-earlier` (ASAP), for measuring only; ``--others`` what becomes
+`benchmarks.pianists`), as they played and with slips put in by a seeded generator; ``--beats`` the share of
+marked
+beats within 50 ms on `performance` and `performance-earlier` (ASAP), for measuring only; ``--others`` what
+becomes
 of other pieces and other keys; ``--speed`` time and memory. ``--peer PYTHON`` runs a published aligner for
 symbolic music (the package `parangonar`) by the interpreter of an environment that has it, on the same cases.
 
-The seeds of `--seeds tuning` (0 to 2) served to fit the costs; all figures that are claimed use others (from 100 on).
+The seeds of `--seeds tuning` (0 to 2) served to fit the costs; all figures that are claimed use others
+(from 100 on).
 """
 
 from __future__ import annotations
@@ -15,7 +18,6 @@ import argparse
 import json
 import random
 import subprocess
-import sys
 import time
 import tracemalloc
 from collections.abc import Callable, Iterator, Sequence
@@ -346,7 +348,8 @@ def _peer(python: Path, score: Score, case: Sequence[Played], count: Count) -> N
             [str(python), "-I", "-c", _PEER], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
         )
     process = _STARTED[python]
-    assert process.stdin is not None and process.stdout is not None
+    assert process.stdin is not None
+    assert process.stdout is not None
     asked = {
         "score": [(n.id, n.midi, n.at, float(n.duration)) for n in score.notes if not n.cue],
         "played": [(o.strike.midi, o.strike.start, o.strike.end, o.strike.velocity) for o in case],
@@ -365,7 +368,8 @@ def _peer(python: Path, score: Score, case: Sequence[Played], count: Count) -> N
 def beats() -> None:
     """Print the share of marked beats within 50 ms, and the bars of the runs."""
     print(
-        f"{'piece':34} {'take':14} {'strikes':>7} {'within 50':>9} {'100 ms':>7} {'fits':>5} {'runs':>4} {'CPU s':>6}"
+        f"{'piece':34} {'take':14} {'strikes':>7} {'within 50':>9} "
+        f"{'100 ms':>7} {'fits':>5} {'runs':>4} {'CPU s':>6}"
     )
     shares, everything = [], [0, 0]
     for recorded in pieces():
@@ -388,12 +392,14 @@ def beats() -> None:
             everything[1] += len(errors)
             print(
                 f"{recorded.name:34} {p.name:14} {len(strikes):7} {100 * shares[-1]:9.1f} "
-                f"{100 * np.mean([e <= 0.1 for e in errors]):7.1f} {take.sure:5.2f} {len(take.runs):4} {took:6.2f}",
+                f"{100 * np.mean([e <= 0.1 for e in errors]):7.1f} {take.sure:5.2f} "
+                f"{len(take.runs):4} {took:6.2f}",
                 flush=True,
             )
     if shares:
         print(
-            f"within 50 ms: {100 * everything[0] / everything[1]:.1f} % of beats, {100 * np.mean(shares):.1f} % by take"
+            f"within 50 ms: {100 * everything[0] / everything[1]:.1f} % of beats, "
+            f"{100 * np.mean(shares):.1f} % by take"
         )
 
 
@@ -424,7 +430,8 @@ def others() -> None:
                     except UnderstaveError:
                         refused += 1
                 print(
-                    f"{other:22} on the score of {name:22} {shift:+d} semitones: {refused} of 6 refused ({LEAST})"
+                    f"{other:22} on the score of {name:22} {shift:+d} semitones: "
+                    f"{refused} of 6 refused ({LEAST})"
                 )
 
 
@@ -441,7 +448,8 @@ def speed() -> None:
         peak = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
         print(
-            f"{len(p.performance.strikes)} strikes, {len(score.notes)} notes: {took:.2f} s CPU, {peak / 1e6:.0f} MB"
+            f"{len(p.performance.strikes)} strikes, {len(score.notes)} notes: "
+            f"{took:.2f} s CPU, {peak / 1e6:.0f} MB"
         )
 
 
@@ -467,4 +475,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    main()

@@ -62,7 +62,8 @@ def _take(arguments: argparse.Namespace, console: Console) -> int:
     kept = is_lesson_folder(arguments.score)
     if not kept and (arguments.show or arguments.drop or not arguments.file):
         raise UnderstaveError(
-            f"{arguments.score} is not a lesson folder; name a recording after the score, or a lesson to keep takes in."
+            f"{arguments.score} is not a lesson folder; "
+            "name a recording after the score, or a lesson to keep takes in."
         )
     if arguments.drop:
         place = drop_take(arguments.score, arguments.drop)

@@ -89,8 +89,8 @@ FRAMES: dict[Shape, Frame] = {
 class ClipOptions:
     """What the teacher chose: a `wide` screen or a `tall` one (a telephone held upright), and so on.
 
-    `own` is these bars as somebody played them, with their clock (`takes.views.as_played`): then the film follows
-    it instead of the plan.
+    `own` is these bars as somebody played them, with their clock (`takes.views.as_played`): then the film
+    follows it instead of the plan.
     """
 
     shape: Shape = "wide"

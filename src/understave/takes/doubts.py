@@ -13,14 +13,16 @@ from understave.takes.take import Take
 from understave.takes.written import Written
 
 LEAST = 0.6
-"""Share of strikes that must fit; fitted by ``python -m benchmarks.takes --others``: other pieces and keys stay
-under it, takes with a fifth of wrong and left-out notes over it."""
+"""Share of strikes that must fit; fitted by ``python -m benchmarks.takes --others``: other pieces and keys
+stay under it, takes with a fifth of wrong and left-out notes over it."""
 SAME = 0.97
 """Share of a passage's notes that must be written in another place for it to be a place that it could be."""
 
 
 def too_little(written: Written, keys: NDArray[np.intp], take: Take) -> str | None:
-    """Return a sentence, with a gap for the file's ``{name}``, where a take does not fit its score; else None."""
+    """Return a sentence, with a gap for the file's ``{name}``, where a take does not fit its score; else
+    None.
+    """
     fit = fitting(take)
     if fit >= LEAST and take.runs:
         return None
@@ -37,7 +39,9 @@ def too_little(written: Written, keys: NDArray[np.intp], take: Take) -> str | No
 
 
 def fitting(take: Take) -> float:
-    """Return how well a take fits, 0..1: of what was played and what was to be played, the share that agrees."""
+    """Return how well a take fits, 0..1: of what was played and what was to be played, the share that
+    agrees.
+    """
     strikes = len(take.recording.performance.strikes)
     right = round(take.sure * strikes)
     return right / max(1, strikes + len(take.missed))

@@ -1,12 +1,13 @@
 """Which moment of the score each strike stands at: a most-likely-path search over strikes in order of time.
 
-From one strike to the next the player stays, goes on, leaves something out, strikes late what came before, takes
+From one strike to the next the player stays, goes on, leaves something out, strikes late what came before,
+takes
 or leaves a repeat, or (dearly) jumps anywhere. So wrong notes, excerpts, repeats and restarts need no list of
 playing orders. Costs are about minus the logarithm of a likelihood; they were fitted on the 22 pianists of
 `benchmarks.pianists` with slips of ours put in (`python -m benchmarks.takes`).
 
-Of the table of costs only every so many rows are kept, and the rows between are worked out again on the way back:
-memory grows with the moments times the root of the strikes.
+Of the table of costs only every so many rows are kept, and the rows between are worked out again on the way
+back: memory grows with the moments times the root of the strikes.
 """
 
 from __future__ import annotations
@@ -34,7 +35,8 @@ PAUSE, RELIEF = 1.0, 5.0
 TOGETHER, SPREAD = 0.045, 0.012
 """Seconds between strikes at which one chord and two moments are equally likely; how sharp the turn is."""
 SINGLE, HELD_OPEN = 0.5, 0.5
-"""Cost of a second strike at a moment of one key; most that staying costs where strikes may come one by one."""
+"""Cost of a second strike at a moment of one key; most that staying costs where strikes may come one by
+one."""
 
 Row = NDArray[np.float32]
 
@@ -69,7 +71,9 @@ class _Table:
         return np.asarray(total, np.float32)
 
     def stay_and_go(self, t: int) -> tuple[float, float, float]:
-        """Return the costs of staying at the moment and of going on, and the seconds since the last strike."""
+        """Return the costs of staying at the moment and of going on, and the seconds since the last
+        strike.
+        """
         gap = float(self.starts[t] - self.starts[t - 1])
         new = 1 / (1 + exp(-min(30.0, max(-30.0, (gap - TOGETHER) / SPREAD))))
         new = min(0.97, max(0.03, new))
@@ -114,7 +118,9 @@ class _Table:
         np.minimum(after[2:], window[:-2] + self.struck[2:-1] + more, out=after[2:])
 
     def came_from(self, total: Row, t: int, place: int) -> tuple[int, str]:
-        """Return the moment before strike `t` from which `place` is reached most cheaply, and in which way."""
+        """Return the moment before strike `t` from which `place` is reached most cheaply, and in which
+        way.
+        """
         w = self.written
         stay, go, gap = self.stay_and_go(t)
         cost = float(w.cost[self.keys[t], place])

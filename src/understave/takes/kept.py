@@ -1,7 +1,7 @@
 """Takes kept in a lesson folder: a copy of the recording, never altered, and its tie as JSON beside it.
 
-In: the folder, a score, a file. Out: `takes/NAME.mid` and `takes/NAME.tie.json`. The tie carries the digests of
-recording and score; where either is another one, the take is tied again from the copy.
+In: the folder, a score, a file. Out: `takes/NAME.mid` and `takes/NAME.tie.json`. The tie carries the
+digests of recording and score; where either is another one, the take is tied again from the copy.
 """
 
 from __future__ import annotations
@@ -55,7 +55,9 @@ def take_names(folder: Path) -> tuple[str, ...]:
 
 
 def kept_take(folder: Path, score: Score, name: str) -> Take:
-    """Return a kept take; tied again where the score has changed since. Raises UnderstaveError if there is none."""
+    """Return a kept take; tied again where the score has changed since. Raises UnderstaveError if there is
+    none.
+    """
     if name not in take_names(folder):
         names = ", ".join(take_names(folder)) or "none yet"
         raise UnderstaveError(f"There is no take {name!r} in {folder}; it keeps: {names}.")
@@ -106,7 +108,9 @@ def _of(score: Score) -> str:
 
 
 def tie_data(score: Score, take: Take) -> dict[str, Any]:
-    """Return a take as plain values for JSON: seconds, quarter notes, ids of notes, indexes of bars and strikes."""
+    """Return a take as plain values for JSON: seconds, quarter notes, ids of notes, indexes of bars and
+    strikes.
+    """
     return {
         "version": VERSION,
         "kind": take.recording.kind,

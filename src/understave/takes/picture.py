@@ -1,8 +1,11 @@
-"""Takes drawn beside the plan, over written time: loudness, tempo, pedal. Several takes lie over one another."""
+"""Takes drawn beside the plan, over written time: loudness, tempo, pedal. Several takes lie over one
+another.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from xml.sax.saxutils import escape
 
 import numpy as np
@@ -22,7 +25,9 @@ WIDTH, LANE, GAP, LEFT, RIGHT, TOP = 1200.0, 150.0, 44.0, 60.0, 16.0, 52.0
 
 
 def draw_take(score: Score, plan: Plan, takes: Sequence[Take], language: Language = "en") -> str:
-    """Return an SVG document: lanes of loudness, tempo and pedal, the plan's line broken, each take's unbroken."""
+    """Return an SVG document: lanes of loudness, tempo and pedal, the plan's line broken, each take's
+    unbroken.
+    """
     book = phrasebook(language)
     low = min(r.moments[0] for t in takes for r in t.runs)
     high = max(r.moments[-1] for t in takes for r in t.runs)
@@ -42,7 +47,8 @@ def draw_take(score: Score, plan: Plan, takes: Sequence[Take], language: Languag
         least, most = (0.0, 1.0) if number == 2 else (min(values, default=0.0), max(values, default=1.0))
         shapes.append(f'<text x="{LEFT}" y="{top - 8:.0f}" font-size="15" fill="{INK}">{escape(name)}</text>')
         shapes.append(
-            f'<rect x="{LEFT}" y="{top}" width="{WIDTH - LEFT - RIGHT}" height="{LANE}" fill="none" stroke="#CCC"/>'
+            f'<rect x="{LEFT}" y="{top}" width="{WIDTH - LEFT - RIGHT}" height="{LANE}" '
+            'fill="none" stroke="#CCC"/>'
         )
         for kind, line in lines:
             points = " ".join(
@@ -82,7 +88,9 @@ Lines = list[tuple[int, list[tuple[float, float]]]]
 
 
 def _loudness(score: Score, plan: Plan, takes: Sequence[Take]) -> Lines:
-    """The mean at each moment, smoothed over a quarter note, less the median; of the plan at the first take's notes."""
+    """The mean at each moment, smoothed over a quarter note, less the median; of the plan at the first
+    take's notes.
+    """
     found: Lines = []
     for k, take in enumerate(takes):
         rows = sorted(loudness(score, plan, take))
@@ -109,7 +117,7 @@ def _tempo(score: Score, plan: Plan, takes: Sequence[Take], low: float, high: fl
         for i in range(int(m.length / m.beat_length))
     ]
     beats = [b for b in beats if low <= b <= high]
-    planned = [(a, (b - a) / (time.at(b) - time.at(a))) for a, b in zip(beats, beats[1:], strict=False)]
+    planned = [(a, (b - a) / (time.at(b) - time.at(a))) for a, b in pairwise(beats)]
     usual = float(np.median([v for _, v in planned] or [1.0]))
     found.append((-1, [(t, v / usual) for t, v in planned]))
     return found

@@ -58,7 +58,9 @@ def recording_of(data: bytes, name: str) -> Recording:
 
 
 def _messages(midi: mido.MidiFile) -> tuple[list[Strike], list[tuple[float, float]], bool]:
-    """Return strikes in order of start, the sustain pedal's messages, and whether the soft one is down throughout."""
+    """Return strikes in order of start, the sustain pedal's messages, and whether the soft one is down
+    throughout.
+    """
     strikes: list[Strike] = []
     pedal: list[tuple[float, float]] = []
     down: dict[tuple[int, int], list[tuple[float, int, bool]]] = defaultdict(list)

@@ -100,7 +100,7 @@ def _missed(score: Score, take: Take, book: Phrasebook) -> list[tuple[float, str
 
 
 def spelled_beside(midi: int, written: Pitch) -> Pitch:
-    """Return a struck key spelled as a player names it beside the written note: on its own letter, else a neighbour's.
+    """Return a struck key spelled as players name it beside the written note: on its letter or a neighbour's.
 
     >>> from understave.theory.pitch import Pitch
     >>> spelled_beside(71, Pitch("B", -1, 4)).name
@@ -118,7 +118,7 @@ def spelled_beside(midi: int, written: Pitch) -> Pitch:
                 price = 2.0 * abs(alter) + abs(distance) + (0.5 if alter * written.alter < 0 else 0.0)
                 same = distance == 0 and octaves == 0
                 ways.append(
-                    (price - (1.5 if same else 0.0), abs(distance), Pitch(pitch.letter, alter, pitch.octave))
+                    (price - (0.8 if same else 0.0), abs(distance), Pitch(pitch.letter, alter, pitch.octave))
                 )
     return (
         min(ways, key=lambda w: (w[0], w[1]))[2] if ways else Pitch(PitchClass("C").letter, 0, midi // 12 - 1)

@@ -1,6 +1,7 @@
 """Ties what was played to what is written: `tie(score, recording)` -> `Take`.
 
-`following` finds the moment of each strike; that gives runs. In each run strikes are then matched to notes by key
+`following` finds the moment of each strike; that gives runs. In each run strikes are then matched to notes
+by key
 and nearness in time; what is left is paired into wrong notes, told apart as ornaments, or is extra or missed.
 """
 
@@ -10,6 +11,7 @@ from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,13 +28,15 @@ REACH = 1.0
 FEWEST = 5
 """Right strikes, and two moments, that a stretch needs to be a run at all."""
 EXCURSION = 16
-"""Strikes of a stretch below which it is no run where the music before it goes on after it (set by reasoning)."""
+"""Strikes of a stretch below which it is no run where the music before it goes on after it (set by
+reasoning)."""
 TIGHT = 0.12
 """Seconds of doubt that every expected second has at least."""
 IN_PLACE = 0.35
 """Most seconds between a wrong note and where the note that it stands for is expected."""
 ASTRAY = (1, 2, 12, 3, 4, 5, 7)
-"""Semitones between a wrong note and the written one, likeliest first (a neighbour key, a slip of the octave)."""
+"""Semitones between a wrong note and the written one, likeliest first (a neighbour key, a slip of the
+octave)."""
 ADORNING = 0.3
 """Most seconds between the strikes of an ornament that is not printed."""
 
@@ -42,7 +46,9 @@ Seconds = NDArray[np.float64]
 
 @dataclass(slots=True)
 class _Stretch:
-    """Strikes `strikes` between two jumps, their written moments from `low` to `high`, and what was matched."""
+    """Strikes `strikes` between two jumps, their written moments from `low` to `high`, and what was
+    matched.
+    """
 
     strikes: range
     low: int
@@ -56,7 +62,8 @@ class _Stretch:
 def tie(score: Score, recording: Recording, first: int | None = None, last: int | None = None) -> Take:
     """Tie a recording to a score, or to its bars from `first` to `last` (indexes, both included).
 
-    Raises UnderstaveError with one sentence, which says how much fitted, where this is not what the score says.
+    Raises UnderstaveError with one sentence, which says how much fitted, where this is not what the score
+    says.
     """
     low, high = first or 0, len(score.measures) - 1 if last is None else last
     written = Written(score, low, high)
@@ -81,7 +88,7 @@ def tie(score: Score, recording: Recording, first: int | None = None, last: int 
 def _stretches(written: Written, keys: Keys, starts: Seconds, path: Path) -> list[_Stretch]:
     edges = _without_excursions(path, [0, *np.flatnonzero(path.jumped).tolist(), len(keys)])
     found = []
-    for a, b in zip(edges, edges[1:], strict=False):
+    for a, b in pairwise(edges):
         places = path.places[a:b]
         right = (written.cost[keys[a:b], places] == 0) & ~path.beside[a:b]
         if right.sum() < FEWEST or len(set(places[right].tolist())) < 2:
@@ -329,7 +336,7 @@ def _ornaments(
         note = next(n for n in written.notes[i] if n.midi == one.pairs[strike][1])
         if not note.ornaments:
             line = [float(starts[strike]), *(float(starts[s]) for s in group)]
-            quick = all(b - a <= ADORNING for a, b in zip(line, line[1:], strict=False))
+            quick = all(b - a <= ADORNING for a, b in pairwise(line))
             if len(group) < 3 or not quick or note.midi not in {int(keys[s]) for s in group}:
                 continue
         found[note.id] = group
@@ -344,7 +351,9 @@ def _wrong(
     spare: Sequence[int],
     left_out: Sequence[tuple[int, str]],
 ) -> dict[int, str]:
-    """Pair strikes that are no written note with notes that were not struck: {strike: note}, nearest first."""
+    """Pair strikes that are no written note with notes that were not struck: {strike: note}, nearest
+    first.
+    """
     if not spare or not left_out:
         return {}
     expected = _expected(written, one.at, one.seconds, one.low, one.high)

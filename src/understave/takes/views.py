@@ -18,8 +18,9 @@ from understave.score.model import Score
 from understave.takes.take import Run, Take
 
 HESITATION, AROUND = 1.5, 4
-"""A beat so many times longer than the median of so many before and after it is a hesitation; set on pauses of
-0.6 to 1.5 s put into untouched takes, of which it found 61 of 72, with 13 flags in twelve takes without any."""
+"""A beat so many times longer than the median of so many before and after it is a hesitation; set on pauses
+of 0.6 to 1.5 s put into untouched takes, of which it found 61 of 72, with 13 flags in twelve takes without
+any."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +33,9 @@ class Hesitation:
 
 @dataclass(frozen=True, slots=True)
 class PedalBlur:
-    """Mean blur (see `acoustics.blur`) of the same keys under the player's pedal and under the planned one."""
+    """Mean blur (see `acoustics.blur`) of the same keys under the player's pedal and under the planned
+    one.
+    """
 
     own: float
     planned: float
@@ -102,7 +105,9 @@ def loudness(score: Score, plan: Plan, take: Take) -> tuple[tuple[float, float, 
 
 
 def melody_over_rest(score: Score, take: Take) -> float | None:
-    """Return by how much (median velocity) the top notes stand over the notes struck with them; None if none do."""
+    """Return by how much (median velocity) the top notes stand over the notes struck with them; None if
+    none do.
+    """
     together: dict[tuple[int, Fraction], list[tuple[int, float]]] = {}
     for m in take.matches:
         n = score.note_by_id[m.note]
@@ -138,7 +143,7 @@ def pedal_blur(
     return PedalBlur(_mean(own.blur), _mean(under_plan.blur))
 
 
-def _mean(values: np.ndarray) -> float:  # type: ignore[type-arg]
+def _mean(values: np.ndarray) -> float:
     return float(np.mean(values)) if len(values) else 0.0
 
 
@@ -161,7 +166,8 @@ def run_over(score: Score, take: Take, first: int, last: int) -> int:
             for r in take.runs
         )
         raise UnderstaveError(
-            f"{take.recording.media} does not play {names} in one go; it plays {played}: choose bars from these."
+            f"{take.recording.media} does not play {names} in one go; "
+            f"it plays {played}: choose bars from these."
         )
     best = max(fits)[1]
     if take.runs[best].could_be:
@@ -175,9 +181,9 @@ def run_over(score: Score, take: Take, first: int, last: int) -> int:
 def as_played(
     score: Score, take: Take, number: int, first: int | None = None, last: int | None = None
 ) -> tuple[Performance, Clock]:
-    """Return a run, or its bars from `first` to `last`, as it was played: beginning at 0 seconds, and its clock.
+    """Return a run, or its bars from `first` to `last`, as it was played: from 0 seconds, and its clock.
 
-    Strikes carry the ids of the notes that they are, slips and ornaments those of the note that they stand for.
+    Strikes carry the ids of the notes that they are, ornaments those of the note that they adorn.
     """
     run = take.runs[number]
     begin = score.measures[first].start if first is not None else None
@@ -185,13 +191,13 @@ def as_played(
     time = clock_of(run, begin, finish)
     named = {m.strike: m.note for m in take.matches if m.run == number}
     named |= {s: o.note for o in take.ornaments if o.run == number for s in o.strikes}
-    heard = set(named) | {w.strike for w in take.wrong if w.run == number}
+    elsewhere = {m.strike for m in take.matches if m.run != number}
     low, high = time.seconds[0], time.seconds[-1]
     all_strikes = take.recording.performance.strikes
     inside = [
         i
         for i, s in enumerate(all_strikes)
-        if _inside(score, named.get(i), s.start, time, i in heard or i in set(take.extra))
+        if i not in elsewhere and _inside(score, named.get(i), s.start, time, finish is None)
     ]
     zero = min([low, *(all_strikes[i].start for i in inside)])
     strikes = []
@@ -209,10 +215,12 @@ def as_played(
     return Performance(tuple(strikes), tuple(pedal), take.recording.performance.soft), shifted
 
 
-def _inside(score: Score, note: str | None, start: float, time: Clock, heard: bool) -> bool:
-    """Whether a strike belongs to the stretch of a clock: by its note where it has one, else by its second."""
-    if note is not None:
-        return time.moments[0] <= score.note_by_id[note].onset < time.moments[-1] or (
-            score.note_by_id[note].onset == time.moments[-1] and time.moments[-1] < score.end
-        )
-    return heard and time.seconds[0] <= start < time.seconds[-1]
+def _inside(score: Score, note: str | None, start: float, time: Clock, closed: bool) -> bool:
+    """Whether a strike belongs to a clock's stretch: by its note where it has one, else by its second.
+
+    `closed` tells that what is struck at the very end belongs to it, as in a whole run.
+    """
+    if note is None:
+        return time.seconds[0] <= start < time.seconds[-1]
+    onset = score.note_by_id[note].onset
+    return time.moments[0] <= onset < time.moments[-1] or (closed and onset >= time.moments[-1])

@@ -1,4 +1,6 @@
-"""A Score as the moments at which keys are struck, with what a strike costs at each: what `following` walks on."""
+"""A Score as the moments at which keys are struck, with what a strike costs at each: what `following` walks
+on.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +25,8 @@ GRACE = Fraction(1, 24)
 class Written:
     """The moments of a score, or of the bars from `first` to `last` (indexes, both included).
 
-    `times` are the moments; `notes[i]` the notes struck at moment i; `cost` is (128, moments), what a strike of
+    `times` are the moments; `notes[i]` the notes struck at moment i; `cost` is (128, moments), what a
+    strike of
     each key costs there; `size` the number of keys of a moment, `loose` where strikes may come one by one.
     `leave`, `enter` and `price` are the ways that repeats and da capos open.
     """

@@ -99,7 +99,9 @@ def read_midi(data: bytes, name: str = "score.mid") -> Score:
 
 
 def parsed(data: bytes, name: str) -> mido.MidiFile:
-    """Return the messages of MIDI bytes; raise UnderstaveError with one sentence where they cannot be read."""
+    """Return the messages of MIDI bytes; raise UnderstaveError with one sentence where they cannot be
+    read.
+    """
     start = data.find(b"MThd", 0, 4096)
     if start < 0:
         raise UnderstaveError(f"{name} is not a Standard MIDI file: it does not begin with MThd.")
