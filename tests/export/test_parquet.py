@@ -7,11 +7,10 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from tests.once import read, read_score
 
 from understave.export.parquet import EVENTS, SPANS, events_parquet, spans_parquet
-from understave.findings import read
 from understave.harmony.reading import Reading
-from understave.score.reader import read_score
 
 SCORE = Path(__file__).resolve().parents[2] / "examples" / "lock-water" / "score.musicxml"
 

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.once import make_plan
 from tests.wording.readings import example
 
 from understave.engraving.event_lane import KINDS, event_name
@@ -24,7 +25,6 @@ from understave.export.annotated import annotated_musicxml
 from understave.findings.instructions import DICTIONARY
 from understave.harmony.reading import Detail
 from understave.interpretation.perform import clock
-from understave.interpretation.planning import make_plan
 from understave.media.cards import flash_cards
 from understave.media.cards_csv import cards_csv
 from understave.teaching import cues

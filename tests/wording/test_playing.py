@@ -7,6 +7,7 @@ from fractions import Fraction
 
 import pytest
 from readings import EXAMPLES, example
+from tests.once import make_plan
 
 from understave.harmony.reading import Event
 from understave.interpretation.plan import (
@@ -19,7 +20,6 @@ from understave.interpretation.plan import (
     Tension,
     Voice,
 )
-from understave.interpretation.planning import make_plan
 from understave.score.model import Direction, Measure, Note, Score
 from understave.theory.pitch import Pitch
 from understave.wording.playing import headings, tell_plan
