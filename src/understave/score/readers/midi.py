@@ -72,7 +72,7 @@ class _File:
 
 def read_midi(data: bytes, name: str = "score.mid") -> Score:
     """Read MIDI bytes; raise UnderstaveError with one sentence if they hold no notes that can be read."""
-    file = _events(_parsed(data, name), name)
+    file = _events(parsed(data, name), name)
     if not file.tracks:
         raise UnderstaveError(f"{name} has no notes in it (percussion aside); there is nothing to read.")
     warnings: list[str] = []
@@ -107,7 +107,10 @@ def read_midi(data: bytes, name: str = "score.mid") -> Score:
 # --- the file ------------------------------------------------------------------------------------
 
 
-def _parsed(data: bytes, name: str) -> mido.MidiFile:
+def parsed(data: bytes, name: str) -> mido.MidiFile:
+    """Return the messages of MIDI bytes; raise UnderstaveError with one sentence where they cannot be
+    read.
+    """
     start = data.find(b"MThd", 0, 4096)
     if start < 0:
         raise UnderstaveError(f"{name} is not a Standard MIDI file: it does not begin with MThd.")
