@@ -141,9 +141,13 @@ def _one(kept: tuple[Sample, ...], seed: int, number: int, lessons: int, place: 
     return Result(number, file.sample.format, outcome, what, round(time.process_time() - start, 3), peak)
 
 
-def _sounding(score: Score) -> list[tuple[object, ...]]:
-    """What is heard of a score, and the ids by which it is drawn; unisons have no order of their own."""
-    return sorted(((n.ids, n.onset, n.duration, n.pitch) for n in score.notes), key=str)
+def _sounding(score: Score) -> list[object]:
+    """What is heard of a score, and the ids by which it is drawn; unisons have no order."""
+    heard = sorted((n.onset, n.duration, n.midi) for n in score.notes)
+    drawn: dict[str, set[str]] = {}
+    for n in score.notes:
+        drawn.setdefault(f"{n.onset} {n.pitch}", set()).update(n.ids[:1])
+    return [heard, len(score.note_by_id), sorted((k, len(ids)) for k, ids in drawn.items())]
 
 
 def _worker(kept: tuple[Sample, ...], asked: argparse.Namespace, first: int, out: int, place: Path) -> None:

@@ -2,6 +2,7 @@
 
 import io
 import time
+import tracemalloc
 import zipfile
 from dataclasses import replace
 from fractions import Fraction
@@ -234,3 +235,58 @@ def test_a_bar_of_absurd_length_is_told_in_a_line(tmp_path):
     text = "X:1\nT:Long\nM:4/4\nL:1/4\nK:C\nc4 | " + "c" + "9" * 900 + " | c4 |\n"
     said = refused(tmp_path, text.encode(), "long.abc")
     assert len(said) < 200
+
+
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [
+        # Rests that overfill a bar, a bar of nothing, a bar too short between two whole ones.
+        (
+            "rests.abc",
+            b"X:1\nM:6/8\nL:1/4\n%%score {A B}\nK:none\nV:A\nz3>|z3/2 =c3/2 |]\nV:B\nF3 |F3/2 C3/2 |]\n",
+        ),
+        ("uneven.abc", b"X:1\nM:3/4\nL:1/4\nK:C\nc d e |c7/5 d |e5/3 z4 |c3 |]\n"),
+        (
+            "uneven.krn",
+            b"**kern\t**kern\n*M3/4\t*M3/4\n=1\t=1\n4c\t3e\n=2\t=2\n2c\t5e\n4d\t.\n=3\t=3\n2.c\t2.e\n==\t==\n*-\t*-\n",
+        ),
+    ],
+)
+def test_bars_that_do_not_fill_their_meter_are_engraved_in_the_time_they_are_read_in(tmp_path, name, data):
+    read = read_score(written(tmp_path, data, name))
+    again = read_musicxml(read.source, name)
+    assert [(m.start, m.length) for m in read.measures] == [(m.start, m.length) for m in again.measures]
+    assert sorted((n.onset, n.duration, n.midi) for n in read.notes) == sorted(
+        (n.onset, n.duration, n.midi) for n in again.notes
+    )
+
+
+def test_a_note_too_short_to_be_written_is_named_with_its_bar(tmp_path):
+    data = b"X:1\nM:3/4\nL:1/4\nK:C\nc d e |c d " + b"<!--" * 40 + b"e |]\n"
+    assert "a note in bar 2 that is shorter than any that can be written" in refused(tmp_path, data, "s.abc")
+
+
+def test_a_wait_longer_than_midi_can_count_is_damage(tmp_path):
+    """Standard MIDI Files 1.0: a variable-length quantity has at most four bytes."""
+    track = b"\x00\x90\x3c\x40" + b"\xff" * 200 + b"\x00\x80\x3c\x00\x00\xff\x2f\x00"
+    data = b"MThd\0\0\0\6\0\0\0\1\1\xe0" + b"MTrk" + len(track).to_bytes(4, "big") + track
+    assert "damaged" in refused(tmp_path, data, "long.mid")
+
+
+def test_a_zip_that_asks_for_a_dictionary_of_gigabytes_is_refused_before_memory_is_taken(tmp_path):
+    data = bytearray(packed(("s.xml", one_note("C4")), method=zipfile.ZIP_LZMA))
+    # Local header of 30 bytes and the name; then version, size of the settings, settings, dictionary.
+    at = 30 + len("s.xml") + 5
+    assert int.from_bytes(data[at : at + 4], "little") <= 64 << 20
+    data[at : at + 4] = (0xFFFFFFF0).to_bytes(4, "little")
+    tracemalloc.start()
+    said = refused(tmp_path, bytes(data), "piece.mxl")
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert "damaged" in said
+    assert peak < 64 << 20
+
+
+def test_a_zip_whose_directory_points_before_its_beginning_is_damaged(tmp_path):
+    data = packed(("s.xml", one_note("C4")), method=zipfile.ZIP_LZMA)
+    assert "damaged" in refused(tmp_path, b"PK\x03\x04" + data[20:], "piece.mxl")

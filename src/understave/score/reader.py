@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 from understave.errors import UnderstaveError
@@ -14,6 +16,8 @@ HIGHEST = 127
 """The highest MIDI number of a note (MIDI 1.0, from 0); written it would be G9, far above any piano."""
 OCTAVES = range(10)
 """Octaves that MusicXML can write (MusicXML 4.0, octave type: 0 to 9); all goes on from there."""
+SHORTEST = Fraction(1, 512)
+"""Quarter notes of the shortest note read: half a 1024th, MusicXML 4.0's shortest (note-type-value)."""
 LARGEST = 128 * 1024 * 1024
 _KINDS = "MusicXML (.musicxml, .xml, .mxl), MEI (.mei), Humdrum (.krn), ABC (.abc) or MIDI (.mid)"
 
@@ -76,6 +80,42 @@ def read_score(path: str | Path) -> Score:
     return score
 
 
+def as_engraved(score: Score, name: str) -> Score:
+    """Return a score read from another format in the time of its own MusicXML `source`.
+
+    Both agree where bars fill their meters. Where bars are too long or too short (rests that overfill a
+    bar, notes without length), what is read must be what is engraved and exported, so the source rules.
+    """
+    brief = next((n for n in score.notes if not n.grace and 0 < n.duration < SHORTEST), None)
+    if brief is not None:
+        raise UnderstaveError(
+            f"{name} has a note in bar {score.measures[brief.measure].number} that is shorter than any that "
+            "can be written; correct its length."
+        )
+    last = len(score.measures) - 1
+    whole = all(
+        m.length == m.full_length or (m.length < m.full_length and m.index in (0, last))
+        for m in score.measures
+    )
+    if whole and all(n.grace or n.duration > 0 for n in score.notes):
+        return score
+    again = read_musicxml(score.source, name)
+    if _timing(again) == _timing(score):
+        return score
+    return replace(
+        again,
+        title=score.title,
+        composer=score.composer,
+        metadata=score.metadata,
+        warnings=tuple(dict.fromkeys((*score.warnings, *again.warnings))),
+    )
+
+
+def _timing(score: Score) -> tuple[object, ...]:
+    bars = tuple((m.start, m.length) for m in score.measures)
+    return bars, tuple(sorted((n.onset, n.duration, n.midi) for n in score.notes))
+
+
 def _read(path: Path) -> Score:
     data = read_bytes(path)
     suffix = path.suffix.lower()
@@ -87,19 +127,19 @@ def _read(path: Path) -> Score:
     if kind == "mei":
         from understave.score.readers.mei import read_mei
 
-        return read_mei(data, path.name)
+        return as_engraved(read_mei(data, path.name), path.name)
     if kind == "humdrum":
         from understave.score.readers.humdrum import read_humdrum
 
-        return read_humdrum(data, path.name)
+        return as_engraved(read_humdrum(data, path.name), path.name)
     if kind == "abc":
         from understave.score.readers.abc import read_abc
 
-        return read_abc(data, path.name)
+        return as_engraved(read_abc(data, path.name), path.name)
     if kind == "midi":
         from understave.score.readers.midi import read_midi
 
-        return read_midi(data, path.name)
+        return as_engraved(read_midi(data, path.name), path.name)
     if kind == "xml":
         return read_musicxml(data, path.name)
     raise UnderstaveError(f"{path.name} is not a score that can be read; give {_KINDS}.")

@@ -38,6 +38,8 @@ from understave.theory.key import Key
 
 _SHORTEST_BAR = Fraction(1, 16)  # of a whole note; a damaged meter of less would make bars without end
 _LONGEST = 20000  # quarter notes; the longest piano works have far fewer
+LONGEST_WAIT = 0x0FFFFFFF
+"""Ticks that may pass between two events: four bytes of variable length (Standard MIDI Files 1.0)."""
 _DRUMS = 9  # channel 10, counted from 0
 _SUSTAIN = 64
 _KEYBOARDS = range(8)  # General MIDI level 1: programs 1 to 8 are pianos and other keyboards
@@ -68,7 +70,7 @@ class _File:
 
 def read_midi(data: bytes, name: str = "score.mid") -> Score:
     """Read MIDI bytes; raise UnderstaveError with one sentence if they hold no notes that can be read."""
-    file = _events(_parsed(data, name))
+    file = _events(_parsed(data, name), name)
     if not file.tracks:
         raise UnderstaveError(f"{name} has no notes in it (percussion aside); there is nothing to read.")
     warnings: list[str] = []
@@ -122,7 +124,7 @@ def _parsed(data: bytes, name: str) -> mido.MidiFile:
         raise UnderstaveError(f"{name} is a damaged MIDI file; copy or export it again.") from error
 
 
-def _events(midi: mido.MidiFile) -> _File:
+def _events(midi: mido.MidiFile, shown: str) -> _File:
     file = _File(midi.ticks_per_beat)
     names: list[str] = []
     for number, messages in enumerate(midi.tracks):
@@ -133,6 +135,8 @@ def _events(midi: mido.MidiFile) -> _File:
         name = printable(str(messages.name or "")).strip()
         names.append(name)
         for m in messages:
+            if m.time > LONGEST_WAIT:
+                raise UnderstaveError(f"{shown} is a damaged MIDI file; copy or export it again.")
             tick += m.time
             if m.type == "note_on" and m.velocity > 0:
                 held.setdefault((m.channel, m.note), []).append((tick, m.velocity))

@@ -18,6 +18,8 @@ from understave.score import xmltree
 LARGEST = 256 * 1024 * 1024
 """Bytes that a file may have after unpacking; far above any real score."""
 _DAMAGED = (EOFError, OSError, RuntimeError, ValueError, struct.error)
+LARGEST_DICTIONARY = 64 * 1024 * 1024
+"""Bytes of LZMA dictionary that unpacking may set aside (the strongest usual setting has 64 MiB)."""
 _HEAD = 20_000
 """Bytes at the beginning of a file that show what it is."""
 _SCORE_TYPES = (
@@ -39,6 +41,8 @@ def _read(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, name: str, most: int
         raise UnderstaveError(f"{name} is protected by a password; save it without one and try again.")
     if entry.file_size > LARGEST and not most:
         raise UnderstaveError(f"{name} unpacks to more than {LARGEST >> 20} MiB; that is no real score.")
+    if entry.compress_type == zipfile.ZIP_LZMA and _dictionary(archive, entry) > LARGEST_DICTIONARY:
+        raise UnderstaveError(f"{name} is a damaged .mxl file; export it again from your notation program.")
     try:
         with archive.open(entry) as stream:
             data = stream.read(most or LARGEST + 1)
@@ -53,6 +57,21 @@ def _read(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, name: str, most: int
     if len(data) > LARGEST:
         raise UnderstaveError(f"{name} unpacks to more than {LARGEST >> 20} MiB; that is no real score.")
     return data
+
+
+def _dictionary(archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> int:
+    """Return the bytes of dictionary that an LZMA entry asks for (ZIP file format 6.3, section 5.8.8)."""
+    stored = archive.fp
+    if stored is None or entry.header_offset < 0:
+        return 0
+    stored.seek(entry.header_offset + 26)
+    lengths = stored.read(4)
+    if len(lengths) < 4:
+        return 0
+    stored.seek(sum(struct.unpack("<HH", lengths)), 1)
+    # Two bytes of version, two of the length of what follows, one of settings, four of dictionary.
+    properties = stored.read(9)
+    return int.from_bytes(properties[5:9], "little")
 
 
 def unpack(data: bytes, name: str) -> bytes:
