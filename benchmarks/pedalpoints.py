@@ -21,7 +21,7 @@ from rich.progress import track
 from rich.table import Table
 
 from benchmarks import corpora
-from understave.findings.pedalpoints import PEDAL, find_pedalpoints
+from understave.findings.pedalpoints import PEDAL_POINT, find_pedalpoints
 from understave.harmony.reading import Event
 from understave.harmony.romantext import Pedal
 from understave.harmony.trained import read_trained
@@ -125,7 +125,7 @@ def main() -> None:
             events = [
                 e
                 for e in find_pedalpoints(aligned.score, spans)
-                if e.kind == PEDAL and e.confidence >= options.confidence
+                if e in PEDAL_POINT and e.confidence >= options.confidence
             ]
             for name in (title, f"{title}, {piece.set}"):
                 rows.setdefault(name, Counts()).add(marks, events)

@@ -10,8 +10,9 @@ from fractions import Fraction
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from tests.partial import event as made
 
-from understave.harmony.reading import Event, Reading, Span
+from understave.harmony.reading import Reading, Span
 from understave.harmony.romantext import (
     Meter,
     bars_of,
@@ -300,7 +301,7 @@ class TestWriting:
             Span(Fraction(3), Fraction(9), Key.parse("e"), RomanNumeral.parse("viio65/V"), 1.0),
             Span(Fraction(9), Fraction(13), Key.parse("e"), RomanNumeral.parse("i"), 1.0),
         ]
-        cadence = Event("cadence", "half", Fraction(3), Fraction(9), (), 1.0)
+        cadence = made("cadence", "half", Fraction(3), Fraction(9), (), 1.0)
         text = write_romantext(Reading(tuple(spans), (cadence,)), piece)
         assert text.split("\n\n")[-1] == "m0 b4 G: V\nm1 I b3 e: viio65/V ||\nm3 i\n"
         assert "Time Signature: 4/4" in text

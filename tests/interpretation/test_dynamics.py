@@ -13,8 +13,9 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from tests.partial import event as made
 
-from understave.harmony.reading import Event, Reading
+from understave.harmony.reading import Reading
 from understave.interpretation.dynamics import dynamics, level_at
 from understave.interpretation.printed import MARKS, VELOCITIES, nearest_mark, printed_loudness
 from understave.interpretation.tension import tension
@@ -42,7 +43,7 @@ def mark(onset: int, text: str, kind: str = "dynamic", end: int | None = None) -
 
 def piece(*directions: Direction) -> tuple[Score, Reading]:
     score, reading = read_as(MUSIC, LABELS, 2)
-    events = (Event("phrase", "phrase", F(0), score.end, (), 1.0),)
+    events = (made("phrase", "phrase", F(0), score.end, (), 1.0),)
     return replace(score, directions=directions), Reading(reading.spans, events)
 
 

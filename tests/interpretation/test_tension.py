@@ -13,8 +13,9 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from tests.partial import event as made
 
-from understave.harmony.reading import Event, Reading, Span
+from understave.harmony.reading import Reading, Span
 from understave.interpretation.plan import Tension
 from understave.interpretation.tension import WEIGHTS, chord_clash, curve, home_of, tension
 from understave.theory.chord import Chord, Quality
@@ -150,8 +151,8 @@ def test_a_major_tonic_in_minor_pulls_nowhere():
 
 def test_a_deceptive_goal_is_no_release():
     music = "C3 G3 C4 E4 | F2 A3 C4 F4 | G2 F3 B3 D4 | A2 A3 C4 E4"
-    phrase = Event("phrase", "phrase", F(0), F(16), (), 1.0, (("arrival", F(12)),))
-    deceptive = Event("cadence", "deceptive", F(8), F(16), (), 1.0, (("arrival", F(12)), ("ends_phrase", 1)))
+    phrase = made("phrase", "phrase", F(0), F(16), (), 1.0, (("arrival", F(12)),))
+    deceptive = made("cadence", "deceptive", F(8), F(16), (), 1.0, (("arrival", F(12)), ("ends_phrase", 1)))
     score, reading = read_as(music, "C: I | IV | V7 | vi")
     assert tension(score, replace(reading, events=(phrase,)))[3].release
     assert not any(t.release for t in tension(score, replace(reading, events=(phrase, deceptive))))
@@ -177,7 +178,7 @@ def test_a_pull_that_is_not_met_is_told():
 def test_home_is_what_the_plan_of_keys_says_else_the_longest():
     _, reading = read_as("C3 E3 | G3 B3 | G3 B3", "C: I | G: I | I")
     assert home_of(reading) == Key.parse("G")
-    told = Event("key", "home", F(0), F(4), (), 1.0, (("home", Key.parse("C")),))
+    told = made("key", "home", F(0), F(4), (), 1.0, (("home", Key.parse("C")),))
     assert home_of(replace(reading, events=(told,))) == Key.parse("C")
 
 

@@ -12,8 +12,9 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from tests.partial import event as made
 
-from understave.harmony.reading import Event, Reading
+from understave.harmony.reading import Reading
 from understave.interpretation.tension import tension
 from understave.interpretation.timing import FINAL, slowing, timing
 from understave.score.model import Direction, Score
@@ -36,9 +37,9 @@ LABELS = "C: I | IV | V | V7 | I | IV | V7 | I"
 def piece(*directions: Direction) -> tuple[Score, Reading]:
     score, reading = read_as(MUSIC, LABELS)
     events = (
-        Event("phrase", "phrase", F(0), F(16), (), 1.0, (("arrival", F(8)),)),
-        Event("cadence", "half", F(8), F(16), (), 1.0, (("arrival", F(8)), ("ends_phrase", 1))),
-        Event("phrase", "phrase", F(16), F(32), (), 1.0, (("arrival", F(28)),)),
+        made("phrase", "phrase", F(0), F(16), (), 1.0, (("arrival", F(8)),)),
+        made("cadence", "half", F(8), F(16), (), 1.0, (("arrival", F(8)), ("ends_phrase", 1))),
+        made("phrase", "phrase", F(16), F(32), (), 1.0, (("arrival", F(28)),)),
     )
     return replace(score, directions=directions), replace(reading, events=events)
 

@@ -19,9 +19,10 @@ import pytest
 from tests.once import make_plan
 from tests.wording.readings import example
 
-from understave.engraving.event_lane import KINDS, event_name
+from understave.engraving.event_lane import event_name
 from understave.errors import UnderstaveError
 from understave.export.annotated import annotated_musicxml
+from understave.findings.catalogue import kinds
 from understave.findings.instructions import DICTIONARY
 from understave.harmony.reading import Detail
 from understave.interpretation.perform import clock
@@ -312,7 +313,7 @@ def test_no_english_is_left_in_a_lesson(language: str) -> None:
         cues.cue_sheet(talk, language).splitlines()[0],
         cards_csv(flash_cards(score, found, stops, (), language), language),
         *(explain_span(score, s, language) for s in reading.spans),
-        *(event_name(e, language) for e in reading.events if e.kind in KINDS),
+        *(event_name(e, language) for e in reading.events if any(e in k for k in kinds() if k.lane)),
         *re.findall(r"<words>([^<]*)</words>", annotated_musicxml(score, reading, False, language).decode()),
     ]
     own = re.compile("|".join({re.escape(score.title), re.escape(score.composer)}))

@@ -8,6 +8,7 @@ from fractions import Fraction
 import pytest
 from readings import EXAMPLES, example
 from tests.once import make_plan
+from tests.partial import event as made
 
 from understave.harmony.reading import Event
 from understave.interpretation.plan import (
@@ -25,7 +26,7 @@ from understave.theory.pitch import Pitch
 from understave.wording.playing import headings, tell_plan
 
 F = Fraction
-SILENT = Event("no words", "for this", F(0), F(4), (), 1.0)
+SILENT = made("no words", "for this", F(0), F(4), (), 1.0)
 
 
 def score_of(bars: int) -> Score:
@@ -86,7 +87,7 @@ def test_hairpins_marks_and_time_are_told_with_their_places() -> None:
 
 def test_layers_are_told_where_they_come_or_move_and_single_notes_one_by_one() -> None:
     def why(label: str) -> Event:
-        return Event("no words", label, F(0), F(4), (), 1.0)
+        return made("no words", label, F(0), F(4), (), 1.0)
 
     on_top, inside, run = why("melody on top"), why("melody inside"), why("repeated")
     plan = Plan(
@@ -129,7 +130,7 @@ def test_each_bar_tells_its_highest_tension_and_every_release() -> None:
 
 @pytest.mark.parametrize("language", ["en", "de"])
 def test_a_reason_is_told_once_in_a_row(language) -> None:
-    why = Event("tension", "density", F(0), F(4), (), 1.0)
+    why = made("tension", "density", F(0), F(4), (), 1.0)
     plan = Plan(pedal=tuple(PedalMove(F(k), 1.0, "proposed", why) for k in range(3)))
     reasons = [a.why for a in tell_plan(score_of(3), plan, "beginner", language)]
     assert reasons[0]
@@ -154,7 +155,7 @@ def test_printed_accents_are_told_once_and_fp_as_one() -> None:
 
 def test_what_the_pedal_does_alike_for_bars_is_one_line_and_its_exception_another() -> None:
     def why(label: str) -> Event:
-        return Event("no words", label, F(0), F(4), (), 1.0)
+        return made("no words", label, F(0), F(4), (), 1.0)
 
     moves = [PedalMove(F(4 * k), 1.0, "proposed", why("new harmony")) for k in range(6)]
     moves.insert(3, PedalMove(F(10), 0.5, "proposed", why("half")))
@@ -168,7 +169,7 @@ def test_what_the_pedal_does_alike_for_bars_is_one_line_and_its_exception_anothe
 
 def test_no_bar_has_more_than_four_lines_and_leaning_is_among_them() -> None:
     def why(label: str) -> Event:
-        return Event("no words", label, F(0), F(4), (), 1.0)
+        return made("no words", label, F(0), F(4), (), 1.0)
 
     plan = Plan(
         tension=tuple(Tension(F(k, 2), F(k + 1, 2), 0.9, (), True, SILENT) for k in range(8)),
@@ -185,10 +186,10 @@ def test_no_bar_has_more_than_four_lines_and_leaning_is_among_them() -> None:
 
 
 def test_what_is_printed_is_not_said_again() -> None:
-    printed = Event("dynamics", "printed mark", F(0), F(4), (), 1.0, (("mark", "p"),))
+    printed = made("dynamics", "printed mark", F(0), F(4), (), 1.0, (("mark", "p"),))
     plan = Plan(
         marks=(DynamicMark(F(0), "p", "printed", printed),),
-        pedal=(PedalMove(F(0), 1.0, "printed", Event("pedalling", "as printed", F(0), F(4), (), 1.0)),),
+        pedal=(PedalMove(F(0), 1.0, "printed", made("pedalling", "as printed", F(0), F(4), (), 1.0)),),
     )
     assert said(plan) == []
 

@@ -10,6 +10,7 @@ from fractions import Fraction
 
 import pytest
 from readings import EXAMPLES, NAMES, piece
+from tests.partial import event as made
 
 from understave.errors import UnderstaveError
 from understave.harmony.reading import Detail, Event
@@ -31,7 +32,7 @@ def score_of(bars: int) -> Score:
 
 
 def event(kind: str, label: str, start: int, end: int, **detail: Detail) -> Event:
-    return Event(kind, label, F(start), F(end), (), 0.9, tuple(detail.items()))
+    return made(kind, label, F(start), F(end), (), 0.9, tuple(detail.items()))
 
 
 CADENCE = event(

@@ -7,8 +7,9 @@ from itertools import pairwise
 
 import pytest
 from readings import EXAMPLES, NAMES, piece
+from tests.partial import event as made
 
-from understave.harmony.reading import Event, Reading
+from understave.harmony.reading import Reading
 from understave.theory.names import key_name
 from understave.wording import LEVELS, SPOKEN, phrasebook, tell
 from understave.wording.claiming import is_true
@@ -132,7 +133,7 @@ def test_what_is_rare_comes_before_what_is_common():
     common, at = [one] * 3, one.start
     # What the notes deny would not be told at all: the key is the one that is read there.
     key = next(span.key for span in reading.spans if span.start <= at < span.end)
-    moved = Event("key", "home", at, at + 1, (), 1.0, (("key", key),))
+    moved = made("key", "home", at, at + 1, (), 1.0, (("key", key),))
     told = tell(score, Reading(reading.spans, (*common, moved)), "beginner")
     kinds = [s.events[0].kind for p in told for s in p.sentences if s.place]
     assert moved.kind in kinds

@@ -9,7 +9,9 @@ from __future__ import annotations
 from fractions import Fraction
 
 import pytest
+from tests.partial import event as made
 
+from understave.findings.catalogue import weight
 from understave.harmony.reading import Detail, Event, Reading, Span
 from understave.score.model import Measure, Score
 from understave.theory.key import Key
@@ -19,7 +21,6 @@ from understave.wording import phrasebook, say, tell
 from understave.wording.gaps import place
 from understave.wording.sentences import say_again
 from understave.wording.telling import key_sentence
-from understave.wording.weights import weight
 
 F = Fraction
 
@@ -33,7 +34,7 @@ def score_of(bars: int, beats: int = 4, beat_type: int = 4) -> Score:
 
 
 def event(kind: str, label: str, start: int, end: int, **detail: Detail) -> Event:
-    return Event(kind, label, F(start), F(end), (), 0.9, tuple(detail.items()))
+    return made(kind, label, F(start), F(end), (), 0.9, tuple(detail.items()))
 
 
 @pytest.mark.parametrize(

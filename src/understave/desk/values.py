@@ -7,7 +7,8 @@ from fractions import Fraction
 from typing import Any
 
 from understave.desk import gestures
-from understave.engraving.event_lane import KINDS, event_name
+from understave.engraving.event_lane import event_name
+from understave.findings.catalogue import kind_of
 from understave.harmony.reading import Event, Reading, Span
 from understave.interpretation.perform import Clock
 from understave.score.model import Score, beat_text
@@ -86,6 +87,16 @@ def bars(score: Score, time: Clock) -> list[dict[str, Any]]:
     return rows
 
 
+def _is_shown(event: Event) -> bool:
+    kind = kind_of(event)
+    return kind is not None and kind.lane is not None
+
+
+def _is_told(event: Event) -> bool:
+    kind = kind_of(event)
+    return kind is not None and (kind.lane is not None or kind.told_near)
+
+
 def why(score: Score, reading: Reading, span: Span, language: Language = "en") -> dict[str, Any]:
     """Return why a span reads as it does: in words, note by note, and what happens there."""
     chord = span.numeral.chord(span.key)
@@ -96,7 +107,7 @@ def why(score: Score, reading: Reading, span: Span, language: Language = "en") -
     told = [
         {"text": say(e, score, "intermediate", language), "start": str(e.start)}
         for e in reading.events
-        if e.start < span.end and e.end > span.start and (e.kind in KINDS or e.kind in _NEAR) and can_say(e)
+        if e.start < span.end and e.end > span.start and _is_told(e) and can_say(e)
     ]
     return {
         "start": str(span.start),
@@ -140,9 +151,6 @@ def key_spelled(key: Key, language: Language = "en") -> dict[str, Any]:
     return {"kind": "key", "keyName": key_name(key, language), "notes": [p.name for p in key.scale]}
 
 
-_NEAR = frozenset({"applied chord", "six-four", "key", "sharp dissonance", "seventh in the bass"})
-
-
 def event_rows(score: Score, events: Sequence[Event], language: Language = "en") -> list[dict[str, Any]]:
     """Return the events that the lane shows, each with its sentence."""
     return [
@@ -154,5 +162,5 @@ def event_rows(score: Score, events: Sequence[Event], language: Language = "en")
             "text": say(e, score, "intermediate", language),
         }
         for i, e in enumerate(events)
-        if e.kind in KINDS and can_say(e)
+        if _is_shown(e) and can_say(e)
     ]

@@ -18,13 +18,11 @@ from understave.engraving.lettering import Glyph, typeset
 from understave.engraving.moments import Moments
 from understave.engraving.notation import SPACE, System
 from understave.engraving.palette import SOFT
+from understave.findings.catalogue import kinds
 from understave.harmony.reading import Event, Span
 from understave.theory.vocabulary import Language
 from understave.wording.phrasebook import phrasebook
 
-KINDS = frozenset(phrasebook("en").lane_events)
-"""The kinds of event that the lane shows."""
-LASTING = frozenset({"pedal point", "sequence", "chain"})
 DIFFERENT = "#A3241B"
 _SIZE = 1.65 * SPACE
 _ROWS = 2
@@ -35,23 +33,24 @@ _CLEAR = 0.7 * SPACE
 
 def event_name(event: Event, language: Language = "en") -> str:
     """Return what the lane calls an event: ``"half cadence"``."""
-    return phrasebook(language).lane_events[event.kind].get(event.label, event.label)
+    return phrasebook(language).lane_events.get(event.kind, {}).get(event.label, event.label)
 
 
 def told(events: Sequence[Event], language: Language = "en") -> tuple[Entry, ...]:
     """Typeset the words of the events that the lane shows; an entry's index is the event's place."""
     # What would be said twice at one moment is said once.
+    lanes = {k.name: k.lane for k in kinds() if k.lane is not None}
     once = {
         (e.start, e.kind, e.label): (i, e)
         for i, e in reversed(list(enumerate(events)))
-        if e.kind in KINDS and e.confidence >= 0.4
+        if e.kind in lanes and e.confidence >= 0.4
     }
     shown = sorted(once.values(), key=lambda pair: pair[0])
     words = [event_name(e, language) for _, e in shown]
     worded = [Wording((Text(w),), SOFT, w) for w in words]
     runs = typeset({t for w in worded for t in w.texts()})
     return tuple(
-        Entry(i, e.start, e.end if e.kind in LASTING else e.start, typeset_label(w, runs))
+        Entry(i, e.start, e.end if lanes[e.kind].line else e.start, typeset_label(w, runs))
         for (i, e), w in zip(shown, worded, strict=True)
     )
 

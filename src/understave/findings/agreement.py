@@ -15,8 +15,11 @@ Each module looks at one thing. Here the claims that contradict one another are 
 from __future__ import annotations
 
 from dataclasses import replace
-from fractions import Fraction
 
+from understave.findings.cadences import CADENCE, CadenceDetails
+from understave.findings.keyplan import KEY, PIVOT_CHORD
+from understave.findings.pedalpoints import DRONE, PEDAL_POINT
+from understave.findings.sequences import SEQUENCE
 from understave.harmony.reading import Event, Span
 
 _AUTHENTIC = ("perfect authentic", "imperfect authentic")
@@ -30,70 +33,61 @@ _CHANGING = 3
 
 def settle(events: tuple[Event, ...], spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the events without those that others refute, in the same order."""
-    sequences = [e for e in events if e.kind == "sequence" and e.get("pattern") is not None]
-    pedals = [e for e in events if e.kind == "pedal point"]
-    basses = [e for e in pedals if e.get("place") == "bass"]
+    sequences = [e for e, found in SEQUENCE.all(events) if found.pattern is not None]
+    pedals = [e for e in events if e in PEDAL_POINT]
+    basses = [e for e, found in PEDAL_POINT.all(pedals) if found.place == "bass"]
     kept = [e for e in events if not _is_refuted(e, sequences, basses, pedals, spans)]
-    passed = [e for e in kept if e.kind == "key" and e.label == "modulation" and _within(e, sequences)]
-    cadences = [e for e in kept if e.kind == "cadence" and _confirms(e)]
+    passed = [e for e in kept if e in KEY and e.label == "modulation" and _within(e, sequences)]
+    cadences = [found for e, found in CADENCE.all(kept) if _confirms(e, found)]
     settled = []
     for e in kept:
-        if e.kind == "pivot chord" and any(_leads(e, key) for key in passed):
+        if e in PIVOT_CHORD and any(_leads(e, key) for key in passed):
             continue
         if e in passed:
             e = replace(e, label="tonicization")
-        settled.append(_with_own_cadence(e, cadences) if e.kind == "key" else e)
+        settled.append(_with_own_cadence(e, cadences))
     return tuple(settled)
 
 
 def _is_refuted(
     event: Event, sequences: list[Event], basses: list[Event], pedals: list[Event], spans: tuple[Span, ...]
 ) -> bool:
-    if event.kind == "cadence" and event.label in _AUTHENTIC:
-        arrival = _arrival(event)
+    if (cadence := CADENCE.of(event)) is not None and event.label in _AUTHENTIC:
+        arrival = cadence.arrival
         held = any(p.start <= event.start and arrival < p.end for p in basses)
         return held or any(
             s.start < event.start and sum(arrival < c.start < s.end for c in spans) >= _FOLLOWING
             for s in sequences
         )
-    if event.kind == "drone" and event.label == "single tone":
+    if event in DRONE and event.label == "single tone":
         notes = set(event.notes)
         told = any(p.start <= event.start < p.end and notes & set(p.notes) for p in pedals)
         return told or sum(c.start < event.end and c.end > event.start for c in spans) < _CHANGING
     return False
 
 
-def _arrival(event: Event) -> Fraction:
-    arrival = event.get("arrival")
-    return arrival if isinstance(arrival, Fraction) else Fraction(event.start)
-
-
-def _confirms(cadence: Event) -> bool:
+def _confirms(event: Event, cadence: CadenceDetails) -> bool:
     """Whether a cadence confirms its key: authentic, at the end of a phrase, both chords in root position."""
-    weak = cadence.get("weak")
-    rooted = not isinstance(weak, tuple) or set(weak) <= {"melody not on the tonic", "top not on the tonic"}
-    heard = cadence.get("ends_phrase") == 1 or cadence.confidence >= _HEARD
-    return cadence.label in _AUTHENTIC and heard and rooted
+    rooted = set(cadence.weak or ()) <= {"melody not on the tonic", "top not on the tonic"}
+    heard = cadence.ends_phrase == 1 or event.confidence >= _HEARD
+    return event.label in _AUTHENTIC and heard and rooted
 
 
 def _within(event: Event, sequences: list[Event]) -> bool:
     return any(s.start <= event.start and event.end <= s.end for s in sequences)
 
 
-def _leads(pivot: Event, key: Event) -> bool:
+def _leads(event: Event, entered: Event) -> bool:
     """Whether a pivot chord leads into a key or out of it."""
-    return key.start - (pivot.end - pivot.start) <= pivot.start <= key.end and key.get("key") in (
-        pivot.get("key"),
-        pivot.get("new_key"),
-    )
+    pivot, key = PIVOT_CHORD.of(event), KEY.of(entered)
+    near = entered.start - (event.end - event.start) <= event.start <= entered.end
+    return near and pivot is not None and key is not None and key.key in (pivot.key, pivot.new_key)
 
 
-def _with_own_cadence(key: Event, cadences: list[Event]) -> Event:
-    """Return a key's event with its first authentic cadence, or without any."""
-    found = [
-        _arrival(c) for c in cadences if c.get("key") == key.get("key") and key.start < _arrival(c) < key.end
-    ]
-    detail = [(k, v) for k, v in key.detail if k != "cadence"]
-    if found and key.get("cadence") is not None:
-        detail.append(("cadence", min(found)))
-    return replace(key, detail=tuple(detail))
+def _with_own_cadence(event: Event, cadences: list[CadenceDetails]) -> Event:
+    """Return a key's event with its first authentic cadence, or without any; other events as they are."""
+    key = KEY.of(event)
+    if key is None or key.cadence is None:
+        return event
+    found = [c.arrival for c in cadences if c.key == key.key and event.start < c.arrival < event.end]
+    return replace(event, details=replace(key, cadence=min(found, default=None)))

@@ -30,13 +30,39 @@ itself a dominant: the chain goes on." "Instead of V its own sixth degree answer
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from fractions import Fraction
+
+from understave.findings.kinds import Kind, Stop
 from understave.findings.progression import Progression, Step, progression_of
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.score.model import Score
 from understave.theory.key import Key
-from understave.theory.pitch import PitchClass
+from understave.theory.pitch import Pitch, PitchClass
+from understave.theory.roman import RomanNumeral
 
-KIND = "applied chord"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AppliedChordDetails(Details):
+    """The chord, what it is applied to, and its answer."""
+
+    key: Key
+    chord: RomanNumeral
+    root: PitchClass
+    bass: PitchClass
+    target: RomanNumeral
+    target_key: Key
+    changes: tuple[tuple[PitchClass, PitchClass], ...]
+    leading_tone: PitchClass
+    resolution: str
+    leading_note: str | None = None
+    leading_pitch: Pitch | None = None
+    goes_to: Pitch | None = None
+    to: RomanNumeral | None = None
+    to_key: Key | None = None
+    resolution_time: Fraction | None = None
+
+
 DOMINANT = "applied dominant"
 LEADING_TONE = "applied leading-tone chord"
 
@@ -85,7 +111,7 @@ def applied(piece: Progression, i: int) -> Event | None:
     notes = {n.id for n in piece.sounding(step.start, step.end) if n.midi % 12 in tones}
     ids = tuple(dict.fromkeys([*(n.id for n in leading), *sorted(notes)]))
     sure = step.confidence * (1.0 if resolution != "elsewhere" else 0.8)
-    return Event(KIND, label, step.start, step.end, ids, round(sure, 3), tuple(detail))
+    return APPLIED_CHORD.event(label, step.start, step.end, ids, round(sure, 3), tuple(detail))
 
 
 def changed(piece: Progression, step: Step) -> tuple[tuple[PitchClass, PitchClass], ...]:
@@ -121,3 +147,17 @@ def resolve(piece: Progression, i: int) -> tuple[str, Step | None]:
 def _prolongs(step: Step, target: Key) -> bool:
     """Whether a chord of the target key still belongs to its dominant: another dominant or its six-four."""
     return bool(step.numeral.applied) and (step.is_dominant or step.is_six_four_on(target.tonic.shift(1)))
+
+
+APPLIED_CHORD: Kind[AppliedChordDetails] = Kind(
+    "applied chord",
+    AppliedChordDetails,
+    find=find_applied,
+    weight=3.0,
+    told_near=True,
+    stop=Stop("rare chord", chord=True),
+    contrasts={"": "altered"},
+    searched={
+        "secondary dominant": ("applied dominant",),
+    },
+)

@@ -48,6 +48,7 @@ in place of B flat." `notes` are the raised thirds. Detail: ``key`` Key (minor),
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from understave.findings.closes import (
@@ -67,16 +68,54 @@ from understave.findings.closes import (
     numeral_in,
 )
 from understave.findings.endings import is_sung, melody_of
+from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.phrases import Ending, endings_of, phrases_of
 from understave.findings.remembered import remembered
 from understave.findings.sixfours import find_sixfours
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.harmony.units import metric_level
 from understave.score.model import Note, Score
 from understave.theory.chord import Chord
 from understave.theory.key import Key
-from understave.theory.pitch import PitchClass
+from understave.theory.pitch import Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CadenceDetails(Details):
+    """Which keys and chords close, and what the melody does; see above."""
+
+    key: Key
+    goal: RomanNumeral
+    arrival: Fraction
+    ends_phrase: int
+    phrase_end: Fraction | None = None
+    reasons: tuple[str, ...] | None = None
+    dominant: RomanNumeral | None = None
+    dominant_arrival: Fraction | None = None
+    six_four: Fraction | None = None
+    leader: RomanNumeral | None = None
+    bass_degree: int
+    melody: Pitch | None = None
+    melody_degree: int | None = None
+    melody_before: int | None = None
+    top: Pitch | None = None
+    top_degree: int | None = None
+    weak: tuple[str, ...] | None = None
+    expected: RomanNumeral | None = None
+    picardy: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PicardyDetails(Details):
+    """The minor key and its raised third."""
+
+    key: Key
+    third: PitchClass
+    diatonic: PitchClass
+    goal: RomanNumeral
+    arrival: Fraction
+
 
 EVADED = "evaded"
 _AGAIN = 8
@@ -178,8 +217,7 @@ class _Piece:
             detail.append(("expected", _tonic(close.key)))
         if ending and self.is_picardy(close):
             detail.append(("picardy", 1))
-        return Event(
-            "cadence",
+        return CADENCE.event(
             label,
             self.start(close),
             end,
@@ -351,9 +389,9 @@ class _Piece:
     def evaded(self, close: Close) -> Event:
         """Return the event of an evaded cadence."""
         event = self.event(close, None)
-        detail = [(k, v) for k, v in event.detail if k != "weak"]
-        detail.append(("expected", _tonic(close.key)))
-        return Event(event.kind, EVADED, event.start, event.end, event.notes, event.confidence, tuple(detail))
+        found = CADENCE.of(event)
+        assert found is not None
+        return replace(event, label=EVADED, details=replace(found, weak=None, expected=_tonic(close.key)))
 
     def is_picardy(self, close: Close) -> bool:
         """Whether a minor phrase closes on the major tonic."""
@@ -385,7 +423,7 @@ class _Piece:
         )
         sure = self.confidence(close, ending)
         ids = tuple(n.id for n in notes)
-        return [Event("picardy third", "picardy third", close.arrival, ending.time, ids, sure, detail)]
+        return [PICARDY.event("picardy third", close.arrival, ending.time, ids, sure, detail)]
 
     def heard(self, start: Fraction, end: Fraction) -> list[Note]:
         """Return the notes that sound between two moments."""
@@ -396,3 +434,40 @@ class _Piece:
 
 def _tonic(key: Key) -> RomanNumeral:
     return RomanNumeral.parse("I" if key.mode == "major" else "i")
+
+
+CADENCE: Kind[CadenceDetails] = Kind(
+    "cadence",
+    CadenceDetails,
+    find=find_phrases_and_cadences,
+    weight=6.5,
+    labels={
+        "deceptive": 8.0,
+        "evaded": 8.0,
+        "phrygian half": 7.5,
+        "plagal": 7.5,
+    },
+    lane=Lane(),
+    stop=Stop("cadence"),
+    contrasts={"deceptive": "arrival", "evaded": "arrival"},
+    searched={
+        "authentic cadence": ("perfect authentic", "imperfect authentic"),
+        "perfect authentic cadence": ("perfect authentic",),
+        "imperfect authentic cadence": ("imperfect authentic",),
+        "half cadence": ("half", "phrygian half"),
+        "phrygian cadence": ("phrygian half",),
+        "plagal cadence": ("plagal",),
+        "deceptive cadence": ("deceptive",),
+        "interrupted cadence": ("deceptive",),
+        "evaded cadence": ("evaded",),
+    },
+)
+
+
+PICARDY: Kind[PicardyDetails] = Kind(
+    "picardy third",
+    PicardyDetails,
+    weight=8.0,
+    lane=Lane(),
+    stop=Stop("rare chord", chord=True),
+)

@@ -48,20 +48,62 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import TypeAlias
 
 from understave.findings.closes import is_dominant
+from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.progression import Progression, Step, progression_of
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.score.model import Note, Score
 from understave.theory.chord import Chord, Quality, inversion_words
 from understave.theory.key import Key
-from understave.theory.pitch import Interval, PitchClass
+from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChromaticChordDetails(Details):
+    """The chord, what in it is foreign to the key, and what its label asks for."""
+
+    key: Key
+    chord: RomanNumeral
+    root: PitchClass
+    bass: PitchClass
+    changes: tuple[tuple[PitchClass, PitchClass], ...]
+    to: RomanNumeral | None = None
+    to_key: Key | None = None
+    resolution_time: Fraction | None = None
+    lower: str | None = None
+    lower_pitch: Pitch | None = None
+    upper: str | None = None
+    upper_pitch: Pitch | None = None
+    interval: Interval | None = None
+    target: PitchClass | None = None
+    outward: int | None = None
+    source: Key | None = None
+    replaces: RomanNumeral | None = None
+    position: str | None = None
+    leads: str | None = None
+    spelling: str | None = None
+    lower_goes: Pitch | None = None
+    upper_goes: Pitch | None = None
+    second: str | None = None
+    second_pitch: Pitch | None = None
+    common: PitchClass | None = None
+    held: tuple[str, ...] | None = None
+    around: int | None = None
+    fifth: PitchClass | None = None
+    plain: PitchClass | None = None
+    way: str | None = None
+    goes_to: Pitch | None = None
+    doubled: PitchClass | None = None
+    heard_in: Key | None = None
+    heard_as: RomanNumeral | None = None
+
+
 _Changes: TypeAlias = tuple[tuple[PitchClass, PitchClass], ...]
-KIND = "chromatic chord"
 NEAPOLITAN = "neapolitan"
 COMMON_TONE = "common-tone diminished seventh"
 BORROWED = "borrowed chord"
@@ -408,4 +450,30 @@ def _event(
     ]
     if after is not None:
         common += [("to", after.numeral), ("to_key", after.key), ("resolution_time", after.start)]
-    return Event(KIND, label, step.start, step.end, tuple(notes), round(sure, 3), (*common, *detail))
+    return CHROMATIC_CHORD.event(
+        label, step.start, step.end, tuple(notes), round(sure, 3), (*common, *detail)
+    )
+
+
+CHROMATIC_CHORD: Kind[ChromaticChordDetails] = Kind(
+    "chromatic chord",
+    ChromaticChordDetails,
+    find=find_chromatic,
+    weight=6.0,
+    labels={
+        "neapolitan": 8.5,
+        "italian sixth": 8.5,
+        "french sixth": 8.5,
+        "german sixth": 8.5,
+    },
+    lane=Lane(),
+    stop=Stop("rare chord", chord=True),
+    contrasts={"": "altered"},
+    searched={
+        "neapolitan": ("neapolitan",),
+        "neapolitan sixth": ("neapolitan",),
+        "augmented sixth": ("italian sixth", "french sixth", "german sixth"),
+        "borrowed chord": ("borrowed chord",),
+        "modal mixture": ("borrowed chord",),
+    },
+)

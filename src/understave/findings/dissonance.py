@@ -53,14 +53,47 @@ from fractions import Fraction
 from typing import TypeAlias
 
 from understave.findings.chords_at import Harmony
+from understave.findings.kinds import Kind, Stop
 from understave.findings.lines import Lines, is_same, is_step, lines
 from understave.findings.nonchord import classify, is_settled, stretches, with_repetitions
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.harmony.units import metric_level
 from understave.score.model import Note, Score
-from understave.theory.pitch import Interval
+from understave.theory.key import Key
+from understave.theory.pitch import Interval, Pitch
+from understave.theory.roman import RomanNumeral
 
-KIND = "sharp dissonance"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharpDissonanceDetails(Details):
+    """What clashes, how exposed it is, and how it resolves."""
+
+    lower: str | None = None
+    upper: str | None = None
+    lower_pitch: Pitch | None = None
+    upper_pitch: Pitch | None = None
+    first: str | None = None
+    second: str | None = None
+    first_pitch: Pitch | None = None
+    second_pitch: Pitch | None = None
+    interval: Interval
+    octaves: int
+    exposure: float
+    length: Fraction | None = None
+    struck: str | None = None
+    voices: str
+    held_by: str | None = None
+    key: Key | None = None
+    chord: RomanNumeral | None = None
+    dissonant: str | None = None
+    dissonant_pitch: Pitch | None = None
+    resolution: str | None = None
+    resolution_pitch: Pitch | None = None
+    resolution_time: Fraction | None = None
+    manner: str | None = None
+    rank: int | None = None
+
+
 LEAST = 0.3
 """The exposure from which a clash is told."""
 Stretch: TypeAlias = tuple[Fraction, Fraction]
@@ -310,7 +343,7 @@ class Scene:
         notes = tuple(dict.fromkeys(n.id for c in group for n in (c.lower, c.upper)))
         belief = round(self._fade(clash), 3) if clash.pedalled else 1.0
         start, end = min(c.start for c in group), max(c.end for c in group)
-        return Event(KIND, clash.label, start, end, notes, belief, tuple(detail))
+        return SHARP_DISSONANCE.event(clash.label, start, end, notes, belief, tuple(detail))
 
     def relation(self, first: Note, second: Note, exposure: float) -> Event:
         """Return the event of a false relation."""
@@ -328,7 +361,7 @@ class Scene:
             *self._chord(second.onset),
         ]
         ids = (first.id, second.id)
-        return Event(KIND, "false relation", first.onset, second.end, ids, 0.8, tuple(detail))
+        return SHARP_DISSONANCE.event("false relation", first.onset, second.end, ids, 0.8, tuple(detail))
 
     def _chord(self, moment: Fraction) -> list[tuple[str, Detail]]:
         span = self.harmony.at(moment)
@@ -411,4 +444,25 @@ def _loudness(score: Score) -> tuple[tuple[Fraction, float], ...]:
 
 
 def _with_rank(event: Event, rank: int) -> Event:
-    return replace(event, detail=(*event.detail, ("rank", rank)))
+    found = SHARP_DISSONANCE.of(event)
+    return event if found is None else replace(event, details=replace(found, rank=rank))
+
+
+def _weigh(base: float, event: Event, details: SharpDissonanceDetails) -> float:
+    """The more exposed it is, the more it matters."""
+    return base * details.exposure
+
+
+SHARP_DISSONANCE: Kind[SharpDissonanceDetails] = Kind(
+    "sharp dissonance",
+    SharpDissonanceDetails,
+    find=find_dissonances,
+    weight=4.0,
+    weigh=_weigh,
+    counted=True,
+    told_near=True,
+    stop=Stop("sharp dissonance"),
+    searched={
+        "false relation": ("false relation",),
+    },
+)

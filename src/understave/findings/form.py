@@ -37,13 +37,36 @@ from typing import TypeAlias
 import numpy as np
 
 from understave.findings.closes import AUTHENTIC, find_closes
+from understave.findings.kinds import Kind, Lane
 from understave.findings.phrases import Ending, endings_of
 from understave.findings.returns import main_key, passages_of, similarity
 from understave.findings.texture import stretches_of, texture_of
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.harmony.units import Floats
 from understave.score.model import Score
 from understave.theory.key import Key
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FormDetails(Details):
+    """The scheme of the whole piece."""
+
+    scheme: str
+    sections: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SectionDetails(Details):
+    """A section and why it begins here."""
+
+    letter: str
+    number: int
+    bars: int
+    reasons: tuple[str, ...]
+    key: Key | None = None
+    like: Fraction | None = None
+    alike: str | None = None
+
 
 _Put: TypeAlias = Callable[[int, str, float], None]
 
@@ -523,11 +546,10 @@ def _told(score: Score, spans: tuple[Span, ...], sections: tuple[Section, ...]) 
         if number == 1 and len(sections) > 1:
             # Where the piece begins is no question; where its first section ends is.
             sure = sections[1].confidence
-        events.append(Event("section", name.label, start, end, notes, round(sure, 3), tuple(detail)))
+        events.append(SECTION.event(name.label, start, end, notes, round(sure, 3), tuple(detail)))
     scheme = " ".join(n.letter if n.letter and n.label == "section" else n.label for n in names)
     confidence = round(float(np.mean([s.confidence for s in sections])), 3)
-    whole = Event(
-        "form",
+    whole = FORM.event(
         "scheme",
         score.measures[0].start,
         score.end,
@@ -536,3 +558,24 @@ def _told(score: Score, spans: tuple[Span, ...], sections: tuple[Section, ...]) 
         (("scheme", scheme), ("sections", len(sections))),
     )
     return (whole, *events)
+
+
+FORM: Kind[FormDetails] = Kind(
+    "form",
+    FormDetails,
+    find=find_form,
+    weight=9.0,
+    of_piece=True,
+)
+
+
+SECTION: Kind[SectionDetails] = Kind(
+    "section",
+    SectionDetails,
+    weight=5.5,
+    of_passage=True,
+    lane=Lane(),
+    searched={
+        "coda": ("coda",),
+    },
+)

@@ -60,12 +60,46 @@ from importlib.resources import files
 from itertools import combinations
 
 from understave.findings.dissonance import pedal_stretches
+from understave.findings.kinds import Kind
 from understave.findings.rhythm import Change, changes_of
 from understave.findings.sounding_notes import Soundings, soundings
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.score.model import Direction, Note, Score
+from understave.theory.key import Key
+from understave.theory.roman import RomanNumeral
 
-KIND, PEDAL_MARK = "instruction", "pedal mark"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InstructionDetails(Details):
+    """What is printed and how it is read."""
+
+    text: str
+    terms: tuple[str, ...]
+    language: str | None = None
+    first: int | None = None
+    extreme: str | None = None
+    unread: str | None = None
+    per_minute: float | None = None
+    instrument: str | None = None
+    source: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PedalMarkDetails(Details):
+    """The printed pedal and the chords under it."""
+
+    key: Key | None = None
+    chord: RomanNumeral | None = None
+    marks: int | None = None
+    at_changes: int | None = None
+    held_through: int | None = None
+    chords: tuple[RomanNumeral, ...] | None = None
+    times: tuple[Fraction, ...] | None = None
+    bass: str | None = None
+    clashes: int | None = None
+    source: str | None = None
+
+
 COMMON_PRACTICE = "common practice, no source"
 _DEGREE = "how much"
 _LONGEST = 6
@@ -222,7 +256,7 @@ def _instructions(score: Score) -> list[Event]:
     for i, (d, label, detail, belief) in enumerate(found):
         end = d.end if d.end is not None and d.end > d.onset else _until(score, label, d, found[i + 1 :])
         notes = tuple(struck.get((d.onset, d.staff), ()))
-        events.append(Event(KIND, label, d.onset, max(end, d.onset), notes, belief, tuple(detail)))
+        events.append(INSTRUCTION.event(label, d.onset, max(end, d.onset), notes, belief, tuple(detail)))
     return events
 
 
@@ -270,7 +304,7 @@ def _pedal_marks(score: Score, spans: tuple[Span, ...]) -> Iterator[Event]:
         ("held_through", len(mixed)),
     )
     if 2 * on_change >= len(stretches):
-        yield Event(PEDAL_MARK, "with the harmony", stretches[0][0], stretches[-1][1], (), 0.9, detail)
+        yield PEDAL_MARK.event("with the harmony", stretches[0][0], stretches[-1][1], (), 0.9, detail)
     for down, up, chords in mixed:
         yield _held_through(score, sounding, down, up, chords)
     yield from _renewed(changes, stretches)
@@ -309,8 +343,8 @@ def _held_through(
     )
     notes = tuple(n.id for n in basses if n is not None)
     belief = min(c.span.confidence for c in chords)
-    return Event(
-        PEDAL_MARK, "held through a change", down, up, tuple(dict.fromkeys(notes)), round(belief, 3), detail
+    return PEDAL_MARK.event(
+        "held through a change", down, up, tuple(dict.fromkeys(notes)), round(belief, 3), detail
     )
 
 
@@ -326,4 +360,37 @@ def _renewed(changes: Sequence[Change], stretches: Sequence[tuple[Fraction, Frac
             ("marks", len(inside)),
         )
         belief = round(change.span.confidence, 3)
-        yield Event(PEDAL_MARK, "renewed within a chord", change.start, change.end, (), belief, detail)
+        yield PEDAL_MARK.event("renewed within a chord", change.start, change.end, (), belief, detail)
+
+
+def _weigh(base: float, event: Event, details: InstructionDetails) -> float:
+    """What is printed for the first time, and the loudest and softest of all, matter most."""
+    return base * (2 if details.extreme else 1 if details.first else 0.4)
+
+
+INSTRUCTION: Kind[InstructionDetails] = Kind(
+    "instruction",
+    InstructionDetails,
+    find=find_instructions,
+    weight=1.7,
+    labels={
+        "tempo": 3.2,
+        "tempo change": 2.0,
+        "character": 2.4,
+        "soft pedal": 2.6,
+        "dynamic": 0.6,
+        "how much": 0.3,
+    },
+    weigh=_weigh,
+    of_passage=True,
+)
+
+
+PEDAL_MARK: Kind[PedalMarkDetails] = Kind(
+    "pedal mark",
+    PedalMarkDetails,
+    weight=2.2,
+    labels={
+        "with the harmony": 3.0,
+    },
+)

@@ -42,22 +42,61 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import defaultdict
+from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 
 from understave.findings.closes import AUTHENTIC, Close, find_closes, is_dominant
+from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.modes import Region, regions_of
 from understave.findings.nearness import nearness
 from understave.findings.progression import Progression, Step, progression_of
 from understave.findings.reheard import find_reheard
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.score.model import Score
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key, Mode
+from understave.theory.pitch import Interval, PitchClass
 from understave.theory.roman import RomanNumeral
 
-KIND = "key"
-PIVOT = "pivot chord"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeyDetails(Details):
+    """A key, how near it is to home, and how it is reached and left."""
+
+    key: Key
+    home: Key
+    relation: str
+    fifths: int
+    common_scale: int
+    common_chord: tuple[PitchClass, ...]
+    interval: Interval
+    respelled: int
+    degree: RomanNumeral
+    bars: Fraction
+    chords: int
+    came_from: Key | None = None
+    from_relation: str | None = None
+    from_fifths: int | None = None
+    goes_to: Key | None = None
+    returns: int | None = None
+    within: int | None = None
+    target: RomanNumeral | None = None
+    by: str | None = None
+    cadence: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PivotChordDetails(Details):
+    """One chord in two keys."""
+
+    key: Key
+    numeral: RomanNumeral
+    new_key: Key
+    new_numeral: RomanNumeral
+    chord_root: PitchClass
+
+
 _LONG = 4
 """Bars after which a key counts as reached even without a cadence."""
 _SHORT = Fraction(3, 2)
@@ -140,7 +179,9 @@ def pivot_chord(piece: Progression, before: Region, region: Region) -> Event | N
             ("new_numeral", new),
             ("chord_root", step.chord.root),
         )
-        return Event(PIVOT, "common chord", step.start, step.end, notes, round(step.confidence, 3), detail)
+        return PIVOT_CHORD.event(
+            "common chord", step.start, step.end, notes, round(step.confidence, 3), detail
+        )
     return None
 
 
@@ -217,7 +258,7 @@ def _key_event(
     weights = [(float(s.end - s.start), s.confidence) for s in spans[region.first : region.last + 1]]
     sure = sum(w * c for w, c in weights) / max(sum(w for w, _ in weights), 1e-9)
     struck = [n.id for n in piece.sounding(region.start, spans[region.first].end) if n.onset == region.start]
-    return Event(KIND, label, region.start, region.end, tuple(struck), round(sure, 3), tuple(detail))
+    return KEY.event(label, region.start, region.end, tuple(struck), round(sure, 3), tuple(detail))
 
 
 def _near(home: Key, key: Key) -> list[tuple[str, Detail]]:
@@ -282,4 +323,35 @@ def _tonicization(
     ]
     sure = min(s.confidence for s in steps)
     struck = [n.id for n in piece.sounding(first.start, first.end) if n.onset == first.start]
-    return Event(KIND, "tonicization", first.start, end, tuple(struck), round(sure, 3), tuple(detail))
+    return KEY.event("tonicization", first.start, end, tuple(struck), round(sure, 3), tuple(detail))
+
+
+KEY: Kind[KeyDetails] = Kind(
+    "key",
+    KeyDetails,
+    find=find_keys,
+    weight=5.0,
+    labels={
+        "tonicization": 2.5,
+        "home": 3.5,
+    },
+    lasting=True,
+    told_near=True,
+    stop=Stop("change of key", lasts=True),
+    searched={
+        "modulation": ("modulation",),
+        "tonicization": ("tonicization",),
+    },
+)
+
+
+PIVOT_CHORD: Kind[PivotChordDetails] = Kind(
+    "pivot chord",
+    PivotChordDetails,
+    weight=4.0,
+    lane=Lane(),
+    stop=Stop("change of key"),
+    searched={
+        "common chord": (),
+    },
+)

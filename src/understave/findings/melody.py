@@ -18,13 +18,36 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
 from itertools import pairwise
 
 from understave.findings.endings import is_sung
+from understave.findings.kinds import Kind
 from understave.findings.texture import Texture, hand_of, texture_of
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.score.model import Note, Score
-from understave.theory.pitch import Interval
+from understave.theory.pitch import Interval, Pitch
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MelodyDetails(Details):
+    """Where the melody lies, its range, repetitions and leaps."""
+
+    hand: str | None = None
+    low: Pitch
+    high: Pitch
+    before: str | None = None
+    first: Pitch | None = None
+    second: Pitch | None = None
+    pitch: Pitch | None = None
+    count: int | None = None
+    low_time: Fraction | None = None
+    high_time: Fraction | None = None
+    interval: Interval | None = None
+    direction: str | None = None
+    filled: int | None = None
+
 
 _LEAP, _MOST_LEAPS = 8, 8
 _MOST_REPEATED = 6
@@ -47,8 +70,7 @@ def find_melody(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     high = max(melody, key=lambda n: n.midi)
     if low.midi != high.midi:
         events.append(
-            Event(
-                "melody",
+            MELODY.event(
                 "range",
                 melody[0].onset,
                 melody[-1].end,
@@ -100,8 +122,7 @@ def _places_to_events(score: Score, texture: Texture) -> list[Event]:
             if before:
                 detail.append(("before", before))
             events.append(
-                Event(
-                    "melody",
+                MELODY.event(
                     label,
                     notes[0].onset,
                     notes[-1].end,
@@ -154,8 +175,7 @@ def _repeated_notes(score: Score, melody: tuple[Note, ...]) -> list[Event]:
     ]
     longest = sorted(runs, key=lambda run: -len(run))[:_MOST_REPEATED]
     return [
-        Event(
-            "melody",
+        MELODY.event(
             "repeated notes",
             run[0].onset,
             run[-1].end,
@@ -199,8 +219,7 @@ def _leaps(score: Score, melody: tuple[Note, ...]) -> list[Event]:
         filled = after is not None and (after.midi > b.midi) != up and 0 < abs(after.midi - b.midi) <= 2
         low, high = (a, b) if up else (b, a)
         events.append(
-            Event(
-                "melody",
+            MELODY.event(
                 "leap",
                 a.onset,
                 b.end,
@@ -219,3 +238,17 @@ def _leaps(score: Score, melody: tuple[Note, ...]) -> list[Event]:
             )
         )
     return events
+
+
+MELODY: Kind[MelodyDetails] = Kind(
+    "melody",
+    MelodyDetails,
+    find=find_melody,
+    weight=2.0,
+    labels={
+        "in the left hand": 4.0,
+        "in the bass": 4.0,
+        "in an inner voice": 3.5,
+        "leap": 1.5,
+    },
+)

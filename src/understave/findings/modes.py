@@ -28,13 +28,33 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
+from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.progression import Progression, progression_of
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.score.model import Note, Score
 from understave.theory.key import Key
-from understave.theory.pitch import PitchClass
+from understave.theory.pitch import Pitch, PitchClass
+from understave.theory.roman import RomanNumeral
 
-KIND = "mode switch"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModeSwitchDetails(Details):
+    """The two keys and the note that tells them apart."""
+
+    key: Key
+    before: Key
+    chord: RomanNumeral
+    note: str
+    pitch: Pitch
+    moment: Fraction
+    instead: PitchClass
+    degree: int
+    until: Fraction
+    line_before: Pitch | None = None
+    from_note: str | None = None
+    from_pitch: Pitch | None = None
+    back: int | None = None
+    since: Fraction | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +147,7 @@ def _switch(piece: Progression, a: Region, b: Region, earlier: list[Event]) -> l
     sure = max(piece.spans[i].confidence for i in range(b.first, min(b.last, b.first + 2) + 1))
     label = f"{a.key.mode} to {b.key.mode}"
     end = max(proof.end, b.start) if proof.onset <= b.start else proof.onset
-    return [Event(KIND, label, b.start, end, tuple(at_once), round(sure * settled, 3), tuple(detail))]
+    return [MODE_SWITCH.event(label, b.start, end, tuple(at_once), round(sure * settled, 3), tuple(detail))]
 
 
 def _first_proof(piece: Progression, region: Region) -> tuple[Note, PitchClass] | None:
@@ -157,3 +177,14 @@ def _first_proof(piece: Progression, region: Region) -> tuple[Note, PitchClass] 
 
 def _bar(piece: Progression, moment: Fraction) -> Fraction:
     return piece.score.measure_at(moment).full_length
+
+
+MODE_SWITCH: Kind[ModeSwitchDetails] = Kind(
+    "mode switch",
+    ModeSwitchDetails,
+    find=find_mode_switches,
+    weight=7.0,
+    lane=Lane(),
+    stop=Stop("change of key"),
+    contrasts={"": "mode"},
+)

@@ -31,14 +31,37 @@ import math
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
+from fractions import Fraction
 from itertools import pairwise
 from typing import TypeAlias
 
 from understave.findings.chords_at import Harmony
+from understave.findings.kinds import Kind
 from understave.findings.texture import ACCOMPANIMENT, Texture, hand_of, texture_of
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.score.model import Note, Score
-from understave.theory.pitch import Interval
+from understave.theory.key import Key
+from understave.theory.pitch import Interval, Pitch
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MotiveDetails(Details):
+    """A figure, and how it comes back."""
+
+    number: int
+    hand: str
+    first: Pitch
+    steps: tuple[int, ...]
+    rhythm: tuple[Fraction, ...]
+    count: int | None = None
+    times: tuple[Fraction, ...] | None = None
+    model_start: Fraction | None = None
+    model: tuple[str, ...] | None = None
+    from_hand: str | None = None
+    interval: Interval | None = None
+    key: Key | None = None
+    from_key: Key | None = None
+
 
 _Figure: TypeAlias = tuple[tuple[int, ...], tuple[int, ...]]
 """Rhythm in `_GRID` of a quarter from note to note, and moves in steps."""
@@ -275,7 +298,7 @@ def _told(score: Score, harmony: Harmony, motive: Motive, number: int) -> list[E
     def event(label: str, o: Occurrence, more: list[tuple[str, Detail]]) -> Event:
         ids = tuple(n.id for n in o.notes)
         start, end = o.notes[0].onset, o.notes[-1].end
-        return Event("motive", label, start, end, ids, confidence, (*common(o), *more))
+        return MOTIVE.event(label, start, end, ids, confidence, (*common(o), *more))
 
     every = sorted(
         {*(o.notes[0].onset for o in motive.plain), *(o.notes[0].onset for _, o in motive.changed)}
@@ -312,3 +335,20 @@ def _told(score: Score, harmony: Harmony, motive: Motive, number: int) -> list[E
 def _transformed(motive: Motive) -> int:
     """Return how many returns are no plain occurrence: upside down, longer or shorter."""
     return sum(label in _CHANGES[3:] for label, _ in motive.changed)
+
+
+def _weigh(base: float, event: Event, details: MotiveDetails) -> float:
+    """The motive that counts most matters most."""
+    return base / details.number
+
+
+MOTIVE: Kind[MotiveDetails] = Kind(
+    "motive",
+    MotiveDetails,
+    find=find_motives,
+    weight=3.0,
+    labels={
+        "statement": 4.0,
+    },
+    weigh=_weigh,
+)

@@ -73,13 +73,44 @@ from fractions import Fraction
 from math import exp
 
 from understave.findings.chords_at import Harmony
+from understave.findings.kinds import Kind, Stop
 from understave.findings.lines import Lines, is_same, is_step, lines
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.harmony.units import metric_level
 from understave.score.model import Note, Score
+from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch
+from understave.theory.roman import RomanNumeral
 
-KIND = "non-chord tone"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NonChordToneDetails(Details):
+    """The foreign note, how it comes and where it goes."""
+
+    note: str
+    pitch: Pitch
+    key: Key
+    chord: RomanNumeral
+    metric: str
+    colour: str
+    place: str
+    manner: str
+    rubs: int | None = None
+    returns: int | None = None
+    repeated: int | None = None
+    interval: Interval | None = None
+    direction: str | None = None
+    second: str | None = None
+    second_pitch: Pitch | None = None
+    preparation: str | None = None
+    preparation_pitch: Pitch | None = None
+    resolution: str | None = None
+    resolution_pitch: Pitch | None = None
+    resolution_time: Fraction | None = None
+    via: tuple[str, ...] | None = None
+    figures: str | None = None
+
+
 _MOST_DETOUR = 4
 """Notes at most between a dissonance and its late resolution."""
 # How often a note found to be of a kind (accented, unaccented) is foreign to the analyst's chord too, at a
@@ -127,7 +158,7 @@ class Resolution:
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class Sort:
     """What a dissonance is, with the notes that tell it."""
 
     label: str
@@ -140,7 +171,7 @@ def find_nonchord(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the non-chord tones of a score under given chords, sorted by start."""
     harmony, line = Harmony(spans), lines(score)
     found = dissonances(score, harmony, line)
-    told: list[tuple[Dissonance, Kind]] = []
+    told: list[tuple[Dissonance, Sort]] = []
     used: set[str] = set()
     by_note = {d.notes[0].id: d for d in found if len(d.notes) == 1 and not d.held_in and not d.held_out}
     for d in found:
@@ -210,7 +241,7 @@ def with_repetitions(d: Dissonance, harmony: Harmony, line: Lines, taken: Collec
     return d
 
 
-def classify(d: Dissonance, harmony: Harmony, line: Lines) -> Kind:
+def classify(d: Dissonance, harmony: Harmony, line: Lines) -> Sort:
     """Return the kind of a dissonance."""
     note = d.notes[0]
     before = note if d.held_in else line.before(note)
@@ -221,8 +252,8 @@ def classify(d: Dissonance, harmony: Harmony, line: Lines) -> Kind:
         goal = d.notes[-1] if d.held_out or after is None else after
         strong = d.start == harmony.spans[d.first].start and _is_accented(d, goal, harmony, line)
         if prepared or (strong and _place(d, line) == "bass"):
-            return Kind("pedal tone", before, Resolution(goal))
-        return Kind("anticipation", before, Resolution(goal), _way(before, note))
+            return Sort("pedal tone", before, Resolution(goal))
+        return Sort("anticipation", before, Resolution(goal), _way(before, note))
     if prepared:
         return _prepared(d, before, after, harmony, line)
     stepped = before is not None and is_step(before, note)
@@ -231,23 +262,23 @@ def classify(d: Dissonance, harmony: Harmony, line: Lines) -> Kind:
         if leaves and after is not None:
             into, out = note.midi - before.midi, after.midi - note.midi
             if (into > 0) == (out > 0):
-                return Kind("passing tone", before, Resolution(after), _way(before, note))
+                return Sort("passing tone", before, Resolution(after), _way(before, note))
             side = "upper" if into > 0 else "lower"
-            return Kind("neighbour tone", before, Resolution(after), side)
+            return Sort("neighbour tone", before, Resolution(after), side)
         late = _late(d, harmony, line) if _is_accented(d, after, harmony, line) else None
         if late is not None:
             back = (note.midi > before.midi) == (note.midi > late.note.midi)
             label = "neighbour tone" if back else "passing tone"
-            return Kind(label, before, late, _side(note, late.note) if back else _way(before, note))
+            return Sort(label, before, late, _side(note, late.note) if back else _way(before, note))
         escape = Resolution(after) if after is not None else None
-        return Kind("escape tone", before, escape, _way(before, note))
+        return Sort("escape tone", before, escape, _way(before, note))
     goal_found = _resolution(d, after, harmony, line)
     if goal_found is not None:
-        return Kind("appoggiatura", before, goal_found, _side(note, goal_found.note))
+        return Sort("appoggiatura", before, goal_found, _side(note, goal_found.note))
     return _recurring(d, before, after, line)
 
 
-def _prepared(d: Dissonance, before: Note | None, after: Note | None, harmony: Harmony, line: Lines) -> Kind:
+def _prepared(d: Dissonance, before: Note | None, after: Note | None, harmony: Harmony, line: Lines) -> Sort:
     """Tell suspensions and retardations from pedal tones."""
     note = d.notes[-1]
     goal = _resolution(d, after, harmony, line)
@@ -256,13 +287,13 @@ def _prepared(d: Dissonance, before: Note | None, after: Note | None, harmony: H
         goal = _falls_later(d, harmony, line) or goal
     if goal is not None:
         label = "suspension" if goal.note.midi < note.midi else "retardation"
-        return Kind(label, before, goal)
+        return Sort(label, before, goal)
     if _place(d, line) == "bass" or d.last > d.first:
-        return Kind("pedal tone", before, Resolution(after) if after is not None else None)
+        return Sort("pedal tone", before, Resolution(after) if after is not None else None)
     return _recurring(d, before, after, line)
 
 
-def _recurring(d: Dissonance, before: Note | None, after: Note | None, line: Lines) -> Kind:
+def _recurring(d: Dissonance, before: Note | None, after: Note | None, line: Lines) -> Sort:
     """Tell a note that keeps coming back within a bar, such as a drone, from a free one."""
     note = d.notes[0]
     bar = line.score.measures[note.measure].full_length
@@ -273,8 +304,8 @@ def _recurring(d: Dissonance, before: Note | None, after: Note | None, line: Lin
     if (all(struck) or (any(struck) and _place(d, line) == "bass")) and not (
         before and is_step(before, note)
     ):
-        return Kind("pedal tone", struck[0] or before, Resolution(struck[1]) if struck[1] else None)
-    return Kind("free tone", before, Resolution(after) if after is not None else None)
+        return Sort("pedal tone", struck[0] or before, Resolution(struck[1]) if struck[1] else None)
+    return Sort("free tone", before, Resolution(after) if after is not None else None)
 
 
 def _resolution(d: Dissonance, after: Note | None, harmony: Harmony, line: Lines) -> Resolution | None:
@@ -348,7 +379,7 @@ def _late(d: Dissonance, harmony: Harmony, line: Lines, falling: bool = False) -
 
 def _changing_tones(
     d: Dissonance, others: dict[str, Dissonance], line: Lines
-) -> tuple[Dissonance, Kind] | None:
+) -> tuple[Dissonance, Sort] | None:
     """Return the two foreign notes that circle round one note, as one dissonance, where d is the first."""
     first = d.notes[0]
     if others.get(first.id) is not d:
@@ -366,7 +397,7 @@ def _changing_tones(
         return None
     both = Dissonance((first, second), d.start, other.end, d.first, other.last, False, False)
     side = "upper" if first.midi > before.midi else "lower"
-    return both, Kind("changing tones", before, Resolution(after), side)
+    return both, Sort("changing tones", before, Resolution(after), side)
 
 
 def _way(before: Note | None, note: Note) -> str:
@@ -393,7 +424,7 @@ def _place(d: Dissonance, line: Lines) -> str:
     return "top" if d.notes[0].midi >= max(sounding) else "inner"
 
 
-def _figures(d: Dissonance, kind: Kind, line: Lines, harmony: Harmony) -> str:
+def _figures(d: Dissonance, kind: Sort, line: Lines, harmony: Harmony) -> str:
     """Return a suspension's or retardation's figures against the bass, or of the bass against the upper.
 
     An eleventh is written as a fourth, and so on; a second above the bass as a ninth.
@@ -421,17 +452,17 @@ def _figure(bass: Pitch, pitch: Pitch, step: int) -> str:
 
 
 def _events(
-    score: Score, harmony: Harmony, line: Lines, told: list[tuple[Dissonance, Kind]]
+    score: Score, harmony: Harmony, line: Lines, told: list[tuple[Dissonance, Sort]]
 ) -> tuple[Event, ...]:
     """Turn dissonances into events; octave doublings that move alike become one."""
-    doubled: dict[tuple[object, ...], list[tuple[Dissonance, Kind]]] = defaultdict(list)
+    doubled: dict[tuple[object, ...], list[tuple[Dissonance, Sort]]] = defaultdict(list)
     for d, kind in told:
         sound = tuple(n.midi % 12 for n in d.notes)
         doubled[d.start, d.end, sound, kind.label].append((d, kind))
     return tuple(_event(score, harmony, line, group) for group in doubled.values())
 
 
-def _event(score: Score, harmony: Harmony, line: Lines, group: list[tuple[Dissonance, Kind]]) -> Event:
+def _event(score: Score, harmony: Harmony, line: Lines, group: list[tuple[Dissonance, Sort]]) -> Event:
     d, kind = group[0]
     note, span = d.notes[0], harmony.spans[d.first]
     resolution = kind.resolution
@@ -476,10 +507,10 @@ def _event(score: Score, harmony: Harmony, line: Lines, group: list[tuple[Disson
             detail.append(("figures", figures))
     notes = tuple(dict.fromkeys(n.id for other, _ in group for n in other.notes))
     belief = _confidence(kind.label, accented, span.confidence)
-    return Event(KIND, kind.label, d.start, end, notes, belief, tuple(detail))
+    return NON_CHORD_TONE.event(kind.label, d.start, end, notes, belief, tuple(detail))
 
 
-def _manner(kind: Kind, harmony: Harmony, line: Lines) -> str:
+def _manner(kind: Sort, harmony: Harmony, line: Lines) -> str:
     """Return how a foreign note goes where it goes; a step to a note that is not at rest resolves nothing."""
     resolution = kind.resolution
     if resolution is None:
@@ -491,7 +522,7 @@ def _manner(kind: Kind, harmony: Harmony, line: Lines) -> str:
     return resolution.manner
 
 
-def _coming_back(d: Dissonance, kind: Kind) -> list[tuple[str, Detail]]:
+def _coming_back(d: Dissonance, kind: Sort) -> list[tuple[str, Detail]]:
     """Say of a suspension that it is struck again, of a neighbour that it comes back to its very note."""
     if kind.label in ("suspension", "retardation") and not d.held_in:
         return [("repeated", 1)]
@@ -505,3 +536,40 @@ def _confidence(label: str, accented: bool, span: float) -> float:
     chance = _CHANCE[label][0 if accented else 1]
     odds = chance / (1 - chance) * exp(_GROWTH * (span - _MIDDLE))
     return round(odds / (1 + odds), 3)
+
+
+def _weigh(base: float, event: Event, details: NonChordToneDetails) -> float:
+    """What comes off the beat matters less."""
+    if details.metric == "unaccented":
+        base *= 0.6
+    if event.label == "appoggiatura" and details.manner == "late":
+        # Resolved only after a rest it is as likely a note of the chord.
+        base *= 0.3
+    return base
+
+
+NON_CHORD_TONE: Kind[NonChordToneDetails] = Kind(
+    "non-chord tone",
+    NonChordToneDetails,
+    find=find_nonchord,
+    weight=0.8,
+    labels={
+        "suspension": 2.6,
+        "retardation": 2.4,
+        "appoggiatura": 2.4,
+        "changing tones": 2.0,
+        "anticipation": 1.2,
+        "free tone": 0.0,
+    },
+    weigh=_weigh,
+    counted=True,
+    stop=Stop("sharp dissonance"),
+    contrasts={"suspension": "dissonance", "retardation": "dissonance", "appoggiatura": "dissonance"},
+    searched={
+        "suspension": ("suspension",),
+        "appoggiatura": ("appoggiatura",),
+        "anticipation": ("anticipation",),
+        "retardation": ("retardation",),
+        "escape tone": ("escape tone",),
+    },
+)

@@ -56,13 +56,56 @@ from itertools import pairwise
 
 from understave.findings.chords_at import Harmony
 from understave.findings.closes import numeral_in
+from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.sounding_notes import Soundings, soundings
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.score.model import Measure, Note, Score
 from understave.theory.key import Key
+from understave.theory.pitch import Pitch
 from understave.theory.roman import RomanNumeral
 
-PEDAL, DRONE, REPEATED = "pedal point", "drone", "repeated note"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PedalPointDetails(Details):
+    """The tone held and the chords over or under it."""
+
+    pitch: Pitch
+    key: Key
+    degree: int
+    manner: str
+    strikes: int
+    bars: Fraction
+    place: str
+    chords: tuple[RomanNumeral, ...]
+    chord_times: tuple[Fraction, ...]
+    foreign: tuple[RomanNumeral, ...]
+    second: Pitch | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DroneDetails(Details):
+    """The tone, or the open fifth, under everything."""
+
+    pitch: Pitch
+    key: Key
+    degree: int
+    manner: str
+    strikes: int
+    bars: Fraction
+    fifth: Pitch | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RepeatedNoteDetails(Details):
+    """What is struck again and again."""
+
+    pitch: Pitch
+    strikes: int
+    bars: Fraction
+    chords: tuple[RomanNumeral, ...]
+    value: Fraction | None = None
+
+
 _REPEATS = {"melody note": 4, "inner note": 6, "bass note": 6, "chord": 6}
 _QUICK = Fraction(1, 4)
 _LEAST = 0.4
@@ -338,7 +381,7 @@ def _pedals(
         second = next((o for o in above if _lasts_with(held, o)), None)
         if second is not None:
             detail.append(("second", second.low.pitch))
-        yield Event(PEDAL, label, held.start, held.end, _ids(held), belief, tuple(detail))
+        yield PEDAL_POINT.event(label, held.start, held.end, _ids(held), belief, tuple(detail))
 
 
 def pedal_belief(bars: float, over: Over, held: Held) -> float:
@@ -449,10 +492,10 @@ def _drones(
             detail.append(("fifth", fifth.low.pitch))
             notes = (*_ids(held), *(n.id for n in fifth.notes if held.start <= n.onset < held.end))
             belief = round(min(0.95, 0.5 + 0.1 * bars), 3)
-            yield Event(DRONE, "open fifth", held.start, held.end, notes, belief, tuple(detail))
+            yield DRONE.event("open fifth", held.start, held.end, notes, belief, tuple(detail))
         else:
             belief = round(min(0.9, 0.3 + 0.07 * bars), 3)
-            yield Event(DRONE, "single tone", held.start, held.end, _ids(held), belief, tuple(detail))
+            yield DRONE.event("single tone", held.start, held.end, _ids(held), belief, tuple(detail))
 
 
 def _together(low: Held, high: Held) -> bool:
@@ -513,10 +556,40 @@ def _repeat(
     if len(values) == 1:
         detail.append(("value", values.pop()))
     belief = round(min(0.95, 0.4 + 0.05 * len(run)), 3)
-    yield Event(REPEATED, label, start, end, _ids(held), belief, tuple(detail))
+    yield REPEATED_NOTE.event(label, start, end, _ids(held), belief, tuple(detail))
 
 
 def _side(note: Note, chord: Sequence[Note]) -> str:
     if note.midi >= chord[-1].midi:
         return "melody note"
     return "bass note" if note.midi <= chord[0].midi else "inner note"
+
+
+PEDAL_POINT: Kind[PedalPointDetails] = Kind(
+    "pedal point",
+    PedalPointDetails,
+    find=find_pedalpoints,
+    weight=4.5,
+    lasting=True,
+    lane=Lane(line=True),
+    stop=Stop("pedal point", lasts=True),
+    searched={
+        "dominant pedal": ("dominant",),
+        "tonic pedal": ("tonic",),
+    },
+)
+
+
+DRONE: Kind[DroneDetails] = Kind(
+    "drone",
+    DroneDetails,
+    weight=3.5,
+    lasting=True,
+)
+
+
+REPEATED_NOTE: Kind[RepeatedNoteDetails] = Kind(
+    "repeated note",
+    RepeatedNoteDetails,
+    weight=1.6,
+)

@@ -27,10 +27,27 @@ import numpy as np
 
 from understave.findings.closes import Close, find_closes
 from understave.findings.endings import CLOSES, NAMES, Place, find_places, melody_of
+from understave.findings.kinds import Kind
 from understave.findings.remembered import remembered
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.harmony.units import Floats
 from understave.score.model import Note, Score
+from understave.theory.pitch import Pitch
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhraseDetails(Details):
+    """How long a phrase is and what says that it ends."""
+
+    number: int
+    bars: Fraction
+    reasons: tuple[str, ...]
+    arrival: Fraction | None = None
+    last: Pitch | None = None
+    rest: Fraction | None = None
+    long_note: Fraction | None = None
+    upbeat: Fraction | None = None
+
 
 # Log-odds of each kind of evidence: logistic regression on 296 chorales, 21 songs and 19 sets of
 # variations whose analysts marked phrase ends (the training folder of the open data), the fermata fitted
@@ -289,6 +306,20 @@ def _event(score: Score, number: int, start: Fraction, bar: float, ending: Endin
         at = ending.time - measure.start + measure.offset
         if at and measure.full_length - at <= measure.full_length / 2:
             detail.append(("upbeat", (measure.full_length - at) / measure.beat_length))
-    return Event(
-        "phrase", "phrase", start, ending.time, tuple(notes), round(ending.confidence, 3), tuple(detail)
+    return PHRASE.event(
+        "phrase", start, ending.time, tuple(notes), round(ending.confidence, 3), tuple(detail)
     )
+
+
+def _weigh(base: float, event: Event, details: PhraseDetails) -> float:
+    """That the last phrase ends with the piece needs no telling."""
+    return 0.0 if details.reasons == ("end of the piece",) else base
+
+
+PHRASE: Kind[PhraseDetails] = Kind(
+    "phrase",
+    PhraseDetails,
+    weight=2.0,
+    weigh=_weigh,
+    of_passage=True,
+)

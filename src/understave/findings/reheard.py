@@ -28,18 +28,37 @@ Sentences, one per label:
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
 
 from understave.findings.chromatic import SIXTHS
 from understave.findings.closes import is_dominant
+from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.progression import Progression, Step, progression_of
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.score.model import Score
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
 from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
 
-KIND = "enharmonic pivot"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EnharmonicPivotDetails(Details):
+    """How a sound is heard as it comes and as it is left."""
+
+    key: Key
+    chord: RomanNumeral
+    new_key: Key
+    new_chord: RomanNumeral
+    respelled: tuple[tuple[PitchClass, PitchClass], ...]
+    held: tuple[PitchClass, ...]
+    written: str
+    to: RomanNumeral
+    resolution_time: Fraction
+    keys: tuple[Key, ...] | None = None
+
+
 TO_GERMAN = "dominant seventh as german sixth"
 FROM_GERMAN = "german sixth as dominant seventh"
 DIMINISHED = "diminished seventh"
@@ -233,4 +252,19 @@ def _event(
         mode = new[0].mode
         detail.append(("keys", tuple(Key(p.shift(-5), mode).simplest for p in new[2].members)))
     sure = min(piece.steps[i].confidence for i in (a, b)) * (1.0 if written == "both" else 0.8)
-    return Event(KIND, label, start, end, tuple(n.id for n in notes), round(sure, 3), tuple(detail))
+    return ENHARMONIC_PIVOT.event(
+        label, start, end, tuple(n.id for n in notes), round(sure, 3), tuple(detail)
+    )
+
+
+ENHARMONIC_PIVOT: Kind[EnharmonicPivotDetails] = Kind(
+    "enharmonic pivot",
+    EnharmonicPivotDetails,
+    find=find_reheard,
+    weight=9.0,
+    lane=Lane(),
+    stop=Stop("rare chord", chord=True),
+    searched={
+        "enharmonic modulation": (),
+    },
+)

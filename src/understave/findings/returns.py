@@ -43,12 +43,41 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.remembered import remembered
 from understave.findings.texture import BASS, texture_of
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.harmony.units import Floats
 from understave.score.model import Note, Score
 from understave.theory.key import Key
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReturnDetails(Details):
+    """The earlier passage and how the later one compares."""
+
+    bars: int
+    from_start: Fraction
+    from_end: Fraction
+    pairs: tuple[tuple[Fraction, Fraction, str], ...]
+    steps: int
+    semitones: int
+    key: Key | None = None
+    from_key: Key | None = None
+    first_difference: Fraction | None = None
+    leaves: Fraction | None = None
+    from_leaves: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DifferenceDetails(Details):
+    """The earlier bars against which these differ."""
+
+    bars: int
+    from_start: Fraction
+    from_end: Fraction
+    return_start: Fraction
+
 
 SAME, MELODY_VARIED, ACCOMPANIMENT_VARIED, BOTH_VARIED = (
     "same",
@@ -399,7 +428,7 @@ def _told(score: Score, spans: tuple[Span, ...], passage: Passage) -> list[Event
         i = j
     notes = tuple(n.id for n in texture_of(score, spans).melody if new_first <= n.measure <= new_last)
     return [
-        Event("return", label, start, end, notes, round(confidence, 3), tuple(detail)),
+        RETURN.event(label, start, end, notes, round(confidence, 3), tuple(detail)),
         *events,
     ]
 
@@ -442,8 +471,7 @@ def _difference(
 ) -> Event:
     """Tell one difference, given the first and last bars of both sides and the return it belongs to."""
     measures = score.measures
-    return Event(
-        "difference",
+    return DIFFERENCE.event(
         label,
         measures[new[0]].start,
         measures[new[1]].end,
@@ -461,3 +489,25 @@ def _difference(
 def _struck(score: Score, first: int, last: int) -> tuple[str, ...]:
     chosen: list[Note] = [n for n in score.notes if first <= n.measure <= last and not n.grace]
     return tuple(n.id for n in chosen)
+
+
+RETURN: Kind[ReturnDetails] = Kind(
+    "return",
+    ReturnDetails,
+    find=find_returns,
+    weight=4.5,
+    lasting=True,
+    lane=Lane(),
+    stop=Stop("return with a difference", lasts=True),
+)
+
+
+DIFFERENCE: Kind[DifferenceDetails] = Kind(
+    "difference",
+    DifferenceDetails,
+    weight=1.5,
+    labels={
+        "different continuation": 3.0,
+    },
+    contrasts={"different continuation": "continuation"},
+)

@@ -33,11 +33,30 @@ from fractions import Fraction
 from itertools import pairwise
 
 from understave.findings.cadences import find_phrases_and_cadences
+from understave.findings.kinds import Kind
 from understave.findings.sounding_notes import Soundings, soundings
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.score.model import Measure, Score
+from understave.theory.key import Key
+from understave.theory.roman import RomanNumeral
 
-KIND = "harmonic rhythm"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HarmonicRhythmDetails(Details):
+    """How often chords change, here and around."""
+
+    pace: Fraction
+    chord_length: Fraction | None = None
+    changes: tuple[int, ...] | None = None
+    around: Fraction | None = None
+    bars: int | None = None
+    chords: tuple[RomanNumeral, ...] | None = None
+    times: tuple[Fraction, ...] | None = None
+    cadence: str | None = None
+    arrival: Fraction | None = None
+    key: Key | None = None
+
+
 _AROUND = 8
 _RATIO = Fraction(2)
 _QUICKENS = Fraction(3, 2)
@@ -113,7 +132,7 @@ def _usual(score: Score, changes: Sequence[Change], sounding: Soundings) -> Even
         ("chord_length", typical),
         ("changes", counts),
     )
-    return Event(KIND, "usual pace", changes[0].start, changes[-1].end, (), 0.9, detail)
+    return HARMONIC_RHYTHM.event("usual pace", changes[0].start, changes[-1].end, (), 0.9, detail)
 
 
 def _passages(score: Score, changes: Sequence[Change], sounding: Soundings) -> Iterator[Event]:
@@ -224,4 +243,17 @@ def _event(
         detail.append(("key", inside[0].span.key))
     notes = tuple(dict.fromkeys(b.id for b in basses if b is not None))
     trust = min((c.span.confidence for c in inside), default=0.5)
-    return Event(KIND, label, start, end, notes, round(belief * (0.5 + trust / 2), 3), tuple(detail))
+    return HARMONIC_RHYTHM.event(
+        label, start, end, notes, round(belief * (0.5 + trust / 2), 3), tuple(detail)
+    )
+
+
+HARMONIC_RHYTHM: Kind[HarmonicRhythmDetails] = Kind(
+    "harmonic rhythm",
+    HarmonicRhythmDetails,
+    find=find_rhythm,
+    weight=2.0,
+    labels={
+        "quickens before a cadence": 3.0,
+    },
+)

@@ -58,15 +58,48 @@ from fractions import Fraction
 from itertools import pairwise
 
 from understave.findings.closes import numeral_in
+from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.sounding_notes import Soundings, soundings
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.score.model import Note, Score
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 
-SEQUENCE, CHAIN = "sequence", "chain"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SequenceDetails(Details):
+    """The model, its statements, and the roots they stand on."""
+
+    key: Key | None = None
+    pattern: str | None = None
+    inversions: str | None = None
+    sevenths: int | None = None
+    applied: int | None = None
+    chords: tuple[RomanNumeral, ...] | None = None
+    roots: tuple[PitchClass, ...] | None = None
+    times: tuple[Fraction, ...] | None = None
+    model_start: Fraction
+    model_end: Fraction
+    statements: int
+    statement_times: tuple[Fraction, ...]
+    interval: Interval
+    imitation: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChainDetails(Details):
+    """The sonority or the bass that goes on."""
+
+    key: Key
+    chords: tuple[RomanNumeral, ...]
+    times: tuple[Fraction, ...]
+    basses: tuple[Pitch, ...]
+    interval: Interval
+    colour: str | None = None
+
+
 _LEAST = 0.55
 """Belief below which roots that keep to a pattern are an ordinary progression."""
 # Staff steps that a root moves up, by the semitones it moves up; a tritone is a fourth or a fifth.
@@ -371,7 +404,7 @@ def _root_event(pattern: Pattern, run: Sequence[Step], repetition: Repetition | 
             ("imitation", "exact" if exact else "free"),
         ]
     notes = tuple(s.bass.id for s in run if s.bass is not None)
-    return Event(SEQUENCE, pattern.label, start, end, notes, belief, tuple(detail))
+    return SEQUENCE.event(pattern.label, start, end, notes, belief, tuple(detail))
 
 
 def _root_interval(first: PitchClass, second: PitchClass, pattern: Pattern) -> Interval:
@@ -401,7 +434,7 @@ def _note_event(score: Score, steps: Sequence[Step], r: Repetition) -> Event:
     value = (0.45 if r.whole else 0.2) + 0.12 * len(r.times)
     if r.length < score.measure_at(r.times[0]).full_length:
         value -= 0.1
-    return Event(SEQUENCE, label, r.times[0], r.end, r.notes, round(min(0.95, value), 3), tuple(detail))
+    return SEQUENCE.event(label, r.times[0], r.end, r.notes, round(min(0.95, value), 3), tuple(detail))
 
 
 # ---------------------------------------------------------------- notes that come back transposed
@@ -566,7 +599,7 @@ def _chain(label: str, run: Sequence[Span], sounding: Soundings, belief: float) 
     if len(found) > 1:
         detail.append(("interval", Interval.between(found[0].pitch, found[-1].pitch)))
     notes = tuple(b.id for b in found)
-    return Event(CHAIN, label, run[0].start, run[-1].end, notes, round(belief, 3), tuple(detail))
+    return CHAIN.event(label, run[0].start, run[-1].end, notes, round(belief, 3), tuple(detail))
 
 
 def _six_threes(spans: Sequence[Span], sounding: Soundings) -> Iterator[Event]:
@@ -639,7 +672,7 @@ def _parallel(spans: Sequence[Span], run: Sequence[tuple[Note, ...]]) -> Event:
         detail.insert(0, ("key", chords[0].key))
     notes = tuple(dict.fromkeys(n.id for c in run for n in c))
     belief = round(min(0.95, 0.45 + 0.1 * len(run)), 3)
-    return Event(CHAIN, "parallel six-three chords", start, end, notes, belief, tuple(detail))
+    return CHAIN.event("parallel six-three chords", start, end, notes, belief, tuple(detail))
 
 
 # ---------------------------------------------------------------- bass lines
@@ -754,10 +787,48 @@ def _bass_event(
     if label == "lament bass":
         detail.append(("colour", colour))
     notes = tuple(n.id for n, _ in line)
-    return Event(CHAIN, label, start, end, notes, round(min(0.95, belief), 3), tuple(detail))
+    return CHAIN.event(label, start, end, notes, round(min(0.95, belief), 3), tuple(detail))
 
 
 def _within_octave(first: Pitch, last: Pitch, rises: bool) -> Interval:
     """Return the interval between two tones the way the line goes, as if no octave were changed."""
     rising = Interval.from_fifths(last.fifths - first.fifths)
     return rising if rises or rising.steps == 0 else rising - Interval(7, 12)
+
+
+def _weigh(base: float, event: Event, details: SequenceDetails) -> float:
+    """One repetition makes no sequence yet."""
+    return base * 0.5 if details.statements == 2 else base
+
+
+SEQUENCE: Kind[SequenceDetails] = Kind(
+    "sequence",
+    SequenceDetails,
+    find=find_sequences,
+    weight=4.0,
+    weigh=_weigh,
+    lasting=True,
+    lane=Lane(line=True),
+    stop=Stop("pattern", lasts=True),
+    searched={
+        "circle of fifths": ("descending fifths",),
+        "falling fifths": ("descending fifths",),
+    },
+)
+
+
+CHAIN: Kind[ChainDetails] = Kind(
+    "chain",
+    ChainDetails,
+    weight=5.0,
+    labels={
+        "lament bass": 6.0,
+    },
+    lasting=True,
+    lane=Lane(line=True),
+    stop=Stop("pattern", lasts=True),
+    searched={
+        "lament bass": ("lament bass",),
+        "chromatic bass": ("chromatic bass descent", "chromatic bass ascent"),
+    },
+)

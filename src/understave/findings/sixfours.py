@@ -45,15 +45,61 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 
 from understave.findings.closes import cadential, chords_of, is_root_dominant, numeral_in
+from understave.findings.kinds import Kind, Stop
 from understave.findings.remembered import remembered
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.harmony.units import metric_level
 from understave.score.model import Note, Score
 from understave.theory.chord import Chord
+from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch
+from understave.theory.roman import RomanNumeral
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SixFourDetails(Details):
+    """The chord, those around it, and where its dissonant notes go."""
+
+    key: Key
+    chord: RomanNumeral
+    bass: Pitch
+    before: RomanNumeral | None = None
+    before_bass: Pitch | None = None
+    after: RomanNumeral | None = None
+    after_bass: Pitch | None = None
+    resolution: Fraction | None = None
+    sixth: Pitch | None = None
+    sixth_to: Pitch | None = None
+    fourth: Pitch | None = None
+    fourth_to: Pitch | None = None
+    direction: str | None = None
+
+    def as_pairs(self) -> tuple[tuple[str, Detail], ...]:
+        """Return what applies; of a six-four within its dominant, the resolution comes early."""
+        found = Details.as_pairs(self)
+        if self.before is None or self.before_bass is not None:
+            return found
+        return tuple(sorted(found, key=lambda p: _EARLY.index(p[0]) if p[0] in _EARLY else len(_EARLY)))
+
+
+_EARLY = ("key", "chord", "bass", "resolution")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BassSeventhDetails(Details):
+    """The seventh and where the bass goes."""
+
+    key: Key
+    chord: RomanNumeral
+    seventh: Pitch
+    to: Pitch
+    after: RomanNumeral
+    taken_over: Pitch | None = None
+
 
 _Details = list[tuple[str, Detail]]
 
@@ -129,7 +175,7 @@ class _Piece:
             detail.append(("direction", "up" if bass.midi > before.midi else "down"))
         ids += [n.id for n in upper if n.id != bass.id]
         sure = round(sure * (0.3 + 0.7 * span.confidence), 3)
-        return Event("six-four", label, span.start, end, tuple(ids), sure, tuple(detail))
+        return SIX_FOUR.event(label, span.start, end, tuple(ids), sure, tuple(detail))
 
     def kind(self, i: int, bass: Note, before: Note | None, after: Note | None) -> tuple[str, float] | None:
         """Return the kind of a six-four and how well it fits, None where it fits none."""
@@ -219,7 +265,7 @@ class _Piece:
         if self.linked(i - 1, i):
             known.append(("before", numeral_in(self.spans[i - 1], span.key)))
         sure = round(0.8 * (0.3 + 0.7 * span.confidence), 3)
-        return Event("six-four", "cadential", span.start, resolved, ids, sure, (*known, *detail))
+        return SIX_FOUR.event("cadential", span.start, resolved, ids, sure, (*known, *detail))
 
     def seventh(self, i: int) -> Event | None:
         """Return the event of a seventh chord with its seventh in the bass."""
@@ -255,7 +301,7 @@ class _Piece:
                 detail.append(("taken_over", takes[0].pitch))
         sure = round(0.3 + 0.65 * min(span.confidence, following.confidence), 3)
         ids = (bass.id, after.id)
-        return Event("seventh in the bass", label, span.start, following.end, ids, sure, tuple(detail))
+        return BASS_SEVENTH.event(label, span.start, following.end, ids, sure, tuple(detail))
 
 
 def _step(first: Pitch, second: Pitch) -> int:
@@ -287,3 +333,33 @@ def _falls(fourth: int, sixth: int, upper: Sequence[Note], later: Sequence[Note]
 
 def _fall(first: Pitch, second: Pitch) -> bool:
     return first.diatonic - second.diatonic == 1 and first.midi - second.midi in (1, 2)
+
+
+SIX_FOUR: Kind[SixFourDetails] = Kind(
+    "six-four",
+    SixFourDetails,
+    find=find_sixfours,
+    weight=2.0,
+    labels={
+        "cadential": 3.0,
+        "arpeggiated": 1.2,
+    },
+    told_near=True,
+    stop=Stop("cadence"),
+    searched={
+        "cadential six-four": ("cadential",),
+        "passing six-four": ("passing",),
+        "pedal six-four": ("pedal",),
+    },
+)
+
+
+BASS_SEVENTH: Kind[BassSeventhDetails] = Kind(
+    "seventh in the bass",
+    BassSeventhDetails,
+    weight=2.5,
+    labels={
+        "held": 1.5,
+    },
+    told_near=True,
+)

@@ -40,9 +40,22 @@ from itertools import pairwise
 from statistics import median
 
 from understave.findings.figuration import FIGURED, NOTHING, PATTERNED, Pattern, pattern_of, steady
+from understave.findings.kinds import Kind
 from understave.findings.remembered import remembered
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.score.model import Measure, Note, Score
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TextureDetails(Details):
+    """A pattern of accompaniment and the hand that has it."""
+
+    hand: str
+    bars: int
+    held_bass: int
+    per_beat: int
+    before: str | None = None
+
 
 MELODY, BASS, INNER, ACCOMPANIMENT = "melody", "bass", "inner", "accompaniment"
 _SINGING = ("cant", "melod", "il canto", "dolce", "espress", "marcato")
@@ -383,8 +396,7 @@ def _runs_to_events(score: Score, hand: str, patterns: list[Pattern], staff: int
             if before:
                 detail.append(("before", before))
             events.append(
-                Event(
-                    "texture",
+                TEXTURE.event(
                     pattern.name,
                     score.measures[i].start,
                     score.measures[j - 1].end,
@@ -396,3 +408,18 @@ def _runs_to_events(score: Score, hand: str, patterns: list[Pattern], staff: int
             before = pattern.name
         i = j
     return events
+
+
+TEXTURE: Kind[TextureDetails] = Kind(
+    "texture",
+    TextureDetails,
+    find=find_texture,
+    weight=1.8,
+    lasting=True,
+    searched={
+        "alberti bass": ("Alberti-like",),
+        "waltz bass": ("waltz bass",),
+        "arpeggio": ("arpeggios",),
+        "broken chord": ("broken chords",),
+    },
+)

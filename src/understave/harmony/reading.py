@@ -6,7 +6,7 @@ A `Reading` is computed; a `Correction` is the teacher's word and is kept apart 
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from fractions import Fraction
 from typing import Any, TypeAlias
 
@@ -63,13 +63,51 @@ Detail: TypeAlias = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class Details:
+    """What an event of some kind holds besides its place: each kind has a dataclass of its own on this base.
+
+    Fields are values of the types in `Detail`, or None where they do not apply. Their order is the order in
+    which they are written to files.
+    """
+
+    def as_pairs(self) -> tuple[tuple[str, Detail], ...]:
+        """Return what applies, by name, in the order in which it is written."""
+        values = ((f.name, getattr(self, f.name)) for f in fields(self))
+        return tuple((name, value) for name, value in values if value is not None)
+
+    def get(self, name: str) -> Detail | None:
+        """Return a value by its name, or None."""
+        found: Detail | None = getattr(self, name, None)
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class Named(Details):
+    """Values by name, of no kind: what a contrast or an exercise is told from."""
+
+    values: tuple[tuple[str, Detail], ...]
+
+    def as_pairs(self) -> tuple[tuple[str, Detail], ...]:
+        """Return them as they are."""
+        return self.values
+
+    def get(self, name: str) -> Detail | None:
+        """Return a value by its name, or None."""
+        return next((value for known, value in self.values if known == name), None)
+
+
+NO_DETAILS = Details()
+
+
 @dataclass(frozen=True, slots=True, repr=False)
 class Event:
     """Something worth pointing out: a cadence, a pedal point, a dissonance, a return.
 
     `kind` names it (``"cadence"``), `label` says which (``"perfect authentic"``), `notes` are the
-    note ids it rests on. `detail` holds, by name, the values a sentence about it needs; they stay
-    values (a Pitch, a Key, a moment as Fraction) so that each language can name them its own way.
+    note ids it rests on. `details` holds the values a sentence about it needs; they stay values (a Pitch, a
+    Key, a moment as Fraction) so that each language can name them its own way. Its `findings.kinds.Kind`
+    makes an event and gives its details with their type.
     """
 
     kind: str
@@ -78,15 +116,20 @@ class Event:
     end: Fraction
     notes: tuple[str, ...]
     confidence: float
-    detail: tuple[tuple[str, Detail], ...] = ()
+    details: Details = NO_DETAILS
 
     def __repr__(self) -> str:
         named = self.kind if self.label == self.kind else f"{self.kind}, {self.label}"
         return f"<Event {named}: {self.start} to {self.end}, {self.confidence:.0%}>"
 
+    @property
+    def detail(self) -> tuple[tuple[str, Detail], ...]:
+        """What of its details applies, by name: for files and for the gaps of a sentence."""
+        return self.details.as_pairs()
+
     def get(self, name: str) -> Detail | None:
-        """Return a value of `detail` by its name, or None."""
-        return next((value for key, value in self.detail if key == name), None)
+        """Return one of its details by name, or None: for templates and tests, which know no kind."""
+        return self.details.get(name)
 
 
 @dataclass(frozen=True, slots=True)

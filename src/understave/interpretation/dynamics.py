@@ -40,8 +40,9 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from understave.findings.kinds import Kind
 from understave.findings.texture import texture_of
-from understave.harmony.reading import Detail, Event, Reading, Span
+from understave.harmony.reading import Detail, Details, Reading, Span
 from understave.interpretation.plan import DynamicMark, Hairpin, Level, Tension
 from understave.interpretation.printed import (
     LOUDEST,
@@ -54,10 +55,26 @@ from understave.interpretation.printed import (
     printed_loudness,
 )
 from understave.score.model import Note, Score
+from understave.theory.key import Key
+from understave.theory.pitch import Pitch
+from understave.theory.roman import RomanNumeral
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DynamicsDetails(Details):
+    """A mark or a hairpin, and what speaks for it."""
+
+    reason: str | None = None
+    steps: int | None = None
+    peak: Fraction | None = None
+    peak_pitch: Pitch | None = None
+    chord: RomanNumeral | None = None
+    key: Key | None = None
+    mark: str | None = None
+
 
 Floats = npt.NDArray[np.float64]
 
-KIND = "dynamics"
 ARCH = 6.0
 """Velocity between the edge of a phrase and its peak."""
 PEAK = 0.6
@@ -294,7 +311,7 @@ def _printed_marks(score: Score, printed: PrintedLoudness) -> list[DynamicMark]:
             m.moment,
             m.mark,
             "printed",
-            Event(KIND, "printed mark", m.moment, max(end, m.moment), (), 1.0, (("mark", m.mark),)),
+            DYNAMICS.event("printed mark", m.moment, max(end, m.moment), (), 1.0, (("mark", m.mark),)),
         )
         for m, end in zip(printed.marks, ends, strict=True)
     ]
@@ -324,7 +341,7 @@ def _proposed_marks(
 
 
 def _mark(phrase: tuple[Fraction, Fraction], label: str, mark: str) -> DynamicMark:
-    event = Event(KIND, label, phrase[0], phrase[1], (), 0.6, (("mark", mark),))
+    event = DYNAMICS.event(label, phrase[0], phrase[1], (), 0.6, (("mark", mark),))
     return DynamicMark(phrase[0], mark, "proposed", event)
 
 
@@ -339,8 +356,7 @@ def _printed_hairpins(printed: PrintedLoudness) -> list[Hairpin]:
             s.end,
             s.kind,
             "printed",
-            Event(
-                KIND,
+            DYNAMICS.event(
                 f"printed {s.kind}",
                 s.start,
                 s.end,
@@ -410,7 +426,7 @@ def _swell(
     if span is not None:
         detail += [("chord", span.numeral), ("key", span.key)]
     first, last = line.moments[start], line.moments[stop]
-    why = Event(KIND, label, first, last, (note.id,) if note else (), 0.6, tuple(detail))
+    why = DYNAMICS.event(label, first, last, (note.id,) if note else (), 0.6, tuple(detail))
     return Hairpin(first, peak if label == "swell" else None, last, label, "proposed", why)
 
 
@@ -439,3 +455,9 @@ def level_at(levels: Sequence[Level], moment: Fraction | float) -> float:
     return a.velocity + (b.velocity - a.velocity) * (float(moment) - float(a.moment)) / float(
         b.moment - a.moment
     )
+
+
+DYNAMICS: Kind[DynamicsDetails] = Kind(
+    "dynamics",
+    DynamicsDetails,
+)

@@ -34,17 +34,38 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import defaultdict
+from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
 
-from understave.harmony.reading import Detail, Event, Span
+from understave.findings.kinds import Kind
+from understave.harmony.reading import Detail, Details, Event, Span
 from understave.interpretation.pedal_costs import REACH, Grounds, clash
 from understave.interpretation.pedal_search import DOWN, HALF, UP, Hold
 from understave.interpretation.plan import Origin
 from understave.score.model import Note
+from understave.theory.key import Key
+from understave.theory.pitch import Pitch
+from understave.theory.roman import RomanNumeral
 
-KIND = "pedalling"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PedallingDetails(Details):
+    """What the pedal takes in, what it leaves, and what would clash."""
+
+    chord: RomanNumeral | None = None
+    key: Key | None = None
+    before: RomanNumeral | None = None
+    struck_again: int | None = None
+    bass: Pitch | None = None
+    old: Pitch | None = None
+    new: Pitch | None = None
+    chords: tuple[RomanNumeral, ...] | None = None
+    blur: float | None = None
+    piano: str | None = None
+
+
 _AUDIBLE = 0.05
 """Blur, in units of a second, from which on it is told as a reason."""
 _LIFTS = {"staccato": "staccato", "rest": "rest", "passage": "passage", "print": "printed release", "": "dry"}
@@ -80,7 +101,7 @@ def reason_of_print(g: Grounds, start: Fraction, end: Fraction | None) -> Event:
     """Return what there is to say of a printed pedal from `start` to `end`; None tells of a release."""
     first = min(len(g.moments) - 1, bisect_left(g.moments, start))
     if end is None:
-        return Event(KIND, "printed release", start, start, (), 1.0)
+        return PEDALLING.event("printed release", start, start, (), 1.0)
     last = max(first + 1, bisect_left(g.moments, end))
     hold = Hold(first, last, DOWN)
     through = [i for i in range(first + 1, last) if g.arrives[i]]
@@ -98,7 +119,7 @@ def tell_clash(
     """Return what there is to say of a murky moment: `old` rings on into `new`, in the bars of `where`."""
     detail: list[tuple[str, Detail]] = [("chord", span.numeral), ("key", span.key)]
     detail += [("old", old.pitch), ("new", new.pitch), ("blur", round(blur, 1)), ("piano", piano)]
-    return Event(KIND, "clash", *where, (old.id, new.id), span.confidence, tuple(detail))
+    return PEDALLING.event("clash", *where, (old.id, new.id), span.confidence, tuple(detail))
 
 
 def _lift(g: Grounds, hold: Hold) -> str:
@@ -144,7 +165,7 @@ def _event(
         detail += [("old", old.pitch), ("new", new.pitch)]
         notes = [old.id, new.id]
     end = g.moments[hold.last] if hold.last < len(g.moments) else max(n.end for n in g.notes)
-    return Event(KIND, label, g.moments[hold.first], end, tuple(notes), span.confidence, (*detail, *more))
+    return PEDALLING.event(label, g.moments[hold.first], end, tuple(notes), span.confidence, (*detail, *more))
 
 
 def _kept(g: Grounds, hold: Hold) -> Note | None:
@@ -170,3 +191,9 @@ def _was_struck(g: Grounds, hold: Hold, note: Note) -> bool:
     scene = g.scene
     before = (scene.struck >= since) & (scene.struck < hold.first) & (scene.key == note.midi)
     return bool(before.any())
+
+
+PEDALLING: Kind[PedallingDetails] = Kind(
+    "pedalling",
+    PedallingDetails,
+)

@@ -59,8 +59,9 @@ from typing import NamedTuple, TypeAlias
 
 from understave.findings.closes import cadential, chords_of
 from understave.findings.endings import is_sung, melody_of
+from understave.findings.kinds import Kind, Stop
 from understave.findings.sounding_notes import Soundings, soundings
-from understave.harmony.reading import Detail, Event, Reading, Span
+from understave.harmony.reading import Detail, Details, Event, Reading, Span
 from understave.harmony.units import metric_level
 from understave.interpretation.plan import Tension
 from understave.interpretation.tonal_pitch_space import (
@@ -75,8 +76,31 @@ from understave.score.model import Note, Score
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
 from understave.theory.pitch import Pitch, PitchClass
+from understave.theory.roman import RomanNumeral
 
-KIND = "tension"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TensionDetails(Details):
+    """What makes a span tense."""
+
+    key: Key
+    chord: RomanNumeral
+    value: float
+    parts: tuple[str, ...]
+    pitch: Pitch | None = None
+    aim: PitchClass | None = None
+    direction: str | None = None
+    met: int | None = None
+    unmet: int | None = None
+    bass: Pitch | None = None
+    pitch_two: Pitch | None = None
+    aim_two: PitchClass | None = None
+    against: Pitch | None = None
+    found: int | None = None
+    home: Key | None = None
+    later: Fraction | None = None
+    line: str | None = None
+    weight: float | None = None
 
 
 class Weight(NamedTuple):
@@ -564,7 +588,7 @@ class _Scene:
         ids = tuple(dict.fromkeys(n.id for n in notes)) or tuple(
             n.id for n in (self.slices[i][0].notes if self.slices[i] else ())
         )
-        return Event(KIND, label, h.span.start, h.span.end, ids, h.span.confidence, detail)
+        return TENSION.event(label, h.span.start, h.span.end, ids, h.span.confidence, detail)
 
     def _reason(self, i: int, order: Sequence[str]) -> tuple[str, _Told]:
         if self.releases[i]:
@@ -783,3 +807,10 @@ _ABOUT: dict[str, Callable[[_Scene, int], _Told | None]] = {
     "density": _Scene._density,
 }
 """What can be said of each part in a span: notes and values, or None where there is nothing to say."""
+
+
+TENSION: Kind[TensionDetails] = Kind(
+    "tension",
+    TensionDetails,
+    stop=Stop("strong tension"),
+)

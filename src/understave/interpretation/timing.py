@@ -28,12 +28,25 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
-from understave.harmony.reading import Detail, Event, Reading
+from understave.findings.kinds import Kind
+from understave.harmony.reading import Detail, Details, Event, Reading
 from understave.interpretation.plan import Bend, Tension
 from understave.interpretation.tempo import printed_tempo
 from understave.score.model import Note, Score
+from understave.theory.key import Key
+from understave.theory.roman import RomanNumeral
 
-KIND = "timing"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimingDetails(Details):
+    """How long and how far the tempo bends."""
+
+    beats: Fraction
+    slower: float
+    key: Key | None = None
+    chord: RomanNumeral | None = None
+
+
 CURVATURE = 3.0
 """q of the curve: 3 is braking at constant power."""
 FINAL = 0.62
@@ -133,7 +146,7 @@ class _Piece:
             ("slower", round(slower, 3)),
             *more,
         )
-        return Event(KIND, label, start, end, tuple(n.id for n in self.struck(at)), sure, detail)
+        return TIMING.event(label, start, end, tuple(n.id for n in self.struck(at)), sure, detail)
 
 
 def _final(piece: _Piece) -> _Shape | None:
@@ -247,3 +260,9 @@ def _value(points: Sequence[tuple[Fraction, float]], moment: Fraction) -> float:
         return points[-1][1]
     (a, low), (b, high) = points[i - 1], points[i]
     return low + (high - low) * float((moment - a) / (b - a))
+
+
+TIMING: Kind[TimingDetails] = Kind(
+    "timing",
+    TimingDetails,
+)

@@ -39,6 +39,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from understave.findings.figuration import FIGURED
+from understave.findings.kinds import Kind
 from understave.findings.lines import lines
 from understave.findings.melody import repeated_runs
 from understave.findings.texture import (
@@ -50,12 +51,39 @@ from understave.findings.texture import (
     hand_of,
     texture_of,
 )
-from understave.harmony.reading import Detail, Event, Reading, Span
+from understave.harmony.reading import Detail, Details, Event, Reading, Span
 from understave.interpretation.plan import Voice
 from understave.score.model import Note, Score
-from understave.theory.pitch import Interval
+from understave.theory.key import Key
+from understave.theory.pitch import Interval, Pitch
+from understave.theory.roman import RomanNumeral
 
-KIND = "voicing"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VoicingDetails(Details):
+    """What is brought out, or kept behind."""
+
+    pitch: Pitch | None = None
+    hand: str
+    count: int | None = None
+    way: str | None = None
+    aim: Pitch | None = None
+    since: Fraction | None = None
+    interval: Interval | None = None
+    chord: RomanNumeral | None = None
+    key: Key | None = None
+    resolution_pitch: Pitch | None = None
+    resolution_time: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _RoleDetails(VoicingDetails):
+    """The same for a note that has a role throughout: what plays it is written before the note."""
+
+    def as_pairs(self) -> tuple[tuple[str, Detail], ...]:
+        return tuple(sorted(Details.as_pairs(self), key=lambda pair: pair[0] != "hand"))
+
+
 BEHIND = {MELODY: 0.0, BASS: -11.0, INNER: -15.0, ACCOMPANIMENT: -17.0}
 """Velocity of each role against the line of loudness."""
 TOP = 2.0
@@ -197,11 +225,13 @@ def _length(score: Score, note: Note) -> float:
 
 
 def _role_event(score: Score, note: Note, label: str, hand: str, span: Span | None) -> Event:
-    detail: list[tuple[str, Detail]] = [("hand", hand)]
-    if span is not None:
-        detail += [("pitch", note.pitch), ("chord", span.numeral), ("key", span.key)]
+    details = (
+        _RoleDetails(hand=hand)
+        if span is None
+        else _RoleDetails(hand=hand, pitch=note.pitch, chord=span.numeral, key=span.key)
+    )
     end = note.end if span is not None else score.end
-    return Event(KIND, label, note.onset, max(end, note.onset), (note.id,), 0.7, tuple(detail))
+    return VOICING.event(label, note.onset, max(end, note.onset), (note.id,), 0.7, details)
 
 
 # --- repeated notes --------------------------------------------------------------------------------------
@@ -230,7 +260,7 @@ def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voice
     ]
     if goal is not None:
         detail.append(("aim", goal.pitch))
-    why = Event(KIND, "repeated", run[0].onset, run[-1].end, tuple(n.id for n in run), 0.8, tuple(detail))
+    why = VOICING.event("repeated", run[0].onset, run[-1].end, tuple(n.id for n in run), 0.8, tuple(detail))
     steps = len(run) - 1
     middle = sum(voices[n.id].amount for n in run) / len(run)
     for k, n in enumerate(run):
@@ -327,6 +357,12 @@ def _told(score: Score, label: str, note: Note, event: Event) -> Event:
         value = event.get(name)
         if value is not None:
             detail.append((name, value))
-    return Event(
-        KIND, label, note.onset, max(note.end, note.onset), (note.id,), event.confidence, tuple(detail)
+    return VOICING.event(
+        label, note.onset, max(note.end, note.onset), (note.id,), event.confidence, tuple(detail)
     )
+
+
+VOICING: Kind[VoicingDetails] = Kind(
+    "voicing",
+    VoicingDetails,
+)

@@ -16,12 +16,19 @@ from pathlib import Path
 from typing import Any
 
 from understave.disk import write_atomically
+from understave.findings.catalogue import kinds
 from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
+from understave.interpretation.reasons import REASONS
 from understave.score.model import Score
 from understave.teaching.stops import Stop
 
 FILE = "remembered.bin"
+_DETAILS = {
+    (own.__module__, own.__qualname__): own
+    for k in (*kinds(), *REASONS)
+    for own in (k.details, *k.details.__subclasses__())
+}
 _ROOMS = (
     "understave.theory.",
     "understave.score.model",
@@ -60,6 +67,8 @@ class _OwnValues(pickle.Unpickler):
         if (module, name) == ("fractions", "Fraction"):
             return Fraction
         module = _MOVED.get(module, module)
+        if (module, name) in _DETAILS:
+            return _DETAILS[module, name]
         if module.startswith(_ROOMS) and name.isidentifier():
             found = super().find_class(module, name)
             if isinstance(found, type) and (is_dataclass(found) or issubclass(found, enum.Enum)):

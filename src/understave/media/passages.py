@@ -21,12 +21,12 @@ import typst
 
 from understave.engraving import Options, excerpt
 from understave.engraving.options import Paper
+from understave.findings.catalogue import weight
 from understave.harmony.reading import Event, Reading
 from understave.score.model import Note, Score
 from understave.theory.pitch import Interval
 from understave.theory.vocabulary import Language
 from understave.wording import Level, in_a_line, phrasebook, say
-from understave.wording.weights import weight
 
 ROW = 2
 """Bars in one row of a page."""

@@ -1,7 +1,8 @@
 """A device as a teacher names it -> which events or which progression it is, and in which key.
 
-``"Neapolitan sixth in minor"``, ``"deceptive cadences in E flat major"``: a name of ``device_names.toml``, or
-the label or kind of an event as the index has it, with ``in minor``, ``in major`` or ``in`` a key after it.
+``"Neapolitan sixth in minor"``, ``"deceptive cadences in E flat major"``: a name that a kind has
+(`Kind.searched`), a name of ``device_names.toml``, or the label or kind of an event as the index has it, with
+``in minor``, ``in major`` or ``in`` a key after it.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from functools import lru_cache
 from importlib.resources import files
 
 from understave.errors import UnderstaveError
+from understave.findings.catalogue import kinds
 from understave.theory.key import Key
 
 _SPELLED = re.compile(r"^([a-g])[ -]?(flat|sharp)\b", re.IGNORECASE)
@@ -34,14 +36,14 @@ class Device:
 
 @lru_cache(maxsize=1)
 def known_devices() -> dict[str, Device]:
-    """Return the devices of ``device_names.toml`` by name."""
+    """Return the devices by name: those that a kind is asked for by, and those of ``device_names.toml``."""
     table = tomllib.loads(
         files("understave.repertoire").joinpath("device_names.toml").read_text(encoding="utf-8")
     )
-    return {
-        name: Device(name, d.get("kind", ""), tuple(d.get("labels", ())), d.get("chords", ""))
-        for name, d in table.items()
+    found = {
+        name: Device(name, kind.name, labels) for kind in kinds() for name, labels in kind.searched.items()
     }
+    return found | {name: Device(name, chords=d["chords"]) for name, d in table.items()}
 
 
 def device(text: str, found: Iterable[tuple[str, str]] = ()) -> Device:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from understave.claims import Claim, Disagreement, disagreements, facts, failing
+from understave.findings.catalogue import weight
 from understave.harmony.reading import Event, Reading
 from understave.interpretation.plan import Plan
 from understave.score.model import Score
@@ -24,7 +25,6 @@ from understave.wording.claiming import claims_of, exercise_claims
 from understave.wording.gaps import place
 from understave.wording.phrasebook import phrasebook
 from understave.wording.telling import SURE
-from understave.wording.weights import weight
 
 
 @dataclass(frozen=True, slots=True)

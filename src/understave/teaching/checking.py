@@ -24,7 +24,7 @@ from functools import lru_cache
 from itertools import chain
 from operator import attrgetter
 
-from understave.harmony.reading import Detail, Event, Reading
+from understave.harmony.reading import Detail, Event, Named, Reading
 from understave.score.model import Score
 from understave.teaching.contrasts import Contrast
 from understave.teaching.exercises import Exercise
@@ -271,7 +271,7 @@ def check_contrasts(
     for c in found:
         start, end = score.measures[c.first].start, score.measures[c.last].end
         values = tuple((name, v) for name, v in c.values if name not in _OWN)
-        put = Event("contrast", c.label, start, end, (), 1.0, values)
+        put = Event("contrast", c.label, start, end, (), 1.0, Named(values))
         known = facts(score, reading, start, end, [*_here(reading, start, end), put])
         sounded = frozenset(str(s.numeral) for s in c.other_reading.spans)
         known = replace(known, numerals=known.numerals | sounded)
@@ -290,7 +290,7 @@ def check_exercises(
     faults: list[Fault] = []
     for e in found:
         values = tuple((name, v) for name, v in e.values if name not in _OWN)
-        own = Event("exercise", e.kind, e.start, e.end, (), 1.0, values)
+        own = Event("exercise", e.kind, e.start, e.end, (), 1.0, Named(values))
         start, end = score.measures[e.first].start, score.measures[e.last].end
         known = facts(score, reading, start, end, [*_here(reading, start, end), own])
         # A chord to spell may be asked for in another key than the piece's.

@@ -29,6 +29,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from understave.findings.catalogue import kind_of, weight
 from understave.findings.texture import texture_of
 from understave.harmony.reading import Detail, Event, Reading, Span
 from understave.interpretation.plan import PedalMove
@@ -45,7 +46,6 @@ from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording.gaps import fill
 from understave.wording.phrasebook import Level, phrasebook
-from understave.wording.weights import weight
 
 LABELS = (
     "altered notes",
@@ -109,7 +109,9 @@ def contrasts(score: Score, reading: Reading, at_most: int = 12) -> tuple[Contra
     """
     found: list[Contrast] = []
     for event in reading.events:
-        maker = _MAKERS.get((event.kind, event.label)) or _MAKERS.get((event.kind, ""))
+        kind = kind_of(event)
+        offered = {} if kind is None else kind.contrasts
+        maker = _MAKERS.get(offered.get(event.label) or offered.get("", ""))
         if maker is None or event.confidence < 0.4:
             continue
         made = maker(score, reading, event)
@@ -587,14 +589,11 @@ def _richest(score: Score, reading: Reading) -> tuple[int, int]:
 
 
 _Maker = Callable[[Score, Reading, Event], Contrast | None]
-_MAKERS: Mapping[tuple[str, str], _Maker] = {
-    ("chromatic chord", ""): _altered,
-    ("applied chord", ""): _altered,
-    ("mode switch", ""): _mode,
-    ("non-chord tone", "suspension"): _dissonance,
-    ("non-chord tone", "retardation"): _dissonance,
-    ("non-chord tone", "appoggiatura"): _dissonance,
-    ("cadence", "deceptive"): _arrival,
-    ("cadence", "evaded"): _arrival,
-    ("difference", "different continuation"): _continuation,
+_MAKERS: Mapping[str, _Maker] = {
+    "altered": _altered,
+    "mode": _mode,
+    "dissonance": _dissonance,
+    "arrival": _arrival,
+    "continuation": _continuation,
 }
+"""Makers by the names that kinds offer them under (`Kind.contrasts`)."""

@@ -7,7 +7,8 @@ over the piece and over the kinds of interest, as long as they fit into the time
 
 Kinds of interest (`Stop.why`): ``"rare chord"``, ``"strong tension"``, ``"change of key"``, ``"sharp
 dissonance"``, ``"return with a difference"``, ``"cadence"``, ``"pedal point"``, ``"pattern"``; ``"own"`` is
-the teacher's. How much each event matters stands in `wording.weights`; the rest is our own judgement.
+the teacher's. How much each event matters, and which kinds are a reason to stop, stands
+with their entries in `findings` (`kinds.Stop`); the rest is our own judgement.
 """
 
 from __future__ import annotations
@@ -20,17 +21,28 @@ from math import sqrt
 
 from understave.claims import Claim
 from understave.errors import UnderstaveError
+from understave.findings.applied import APPLIED_CHORD, AppliedChordDetails
+from understave.findings.cadences import CADENCE, PICARDY
+from understave.findings.catalogue import kind_of, weight
+from understave.findings.chromatic import CHROMATIC_CHORD
+from understave.findings.keyplan import KEY
+from understave.findings.kinds import Stop as Pause
+from understave.findings.pedalpoints import PEDAL_POINT
+from understave.findings.phrases import PHRASE
+from understave.findings.reheard import ENHARMONIC_PIVOT
+from understave.findings.returns import DIFFERENCE, RETURN
+from understave.findings.rhythm import HARMONIC_RHYTHM
 from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Detail, Event, Reading, Span
 from understave.interpretation.perform import Clock, clock
 from understave.interpretation.plan import Plan
+from understave.interpretation.tension import TENSION
 from understave.score.model import Score
 from understave.teaching import story
 from understave.teaching.contrasts import Contrast
 from understave.teaching.speech import RATE, check_rate, speaking_seconds
 from understave.theory.key import Key
 from understave.theory.pitch import PitchClass
-from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, Level, Phrasebook, phrasebook
 from understave.wording.claiming import claims_of, is_true, is_true_of
@@ -39,7 +51,6 @@ from understave.wording.phrasebook import raised
 from understave.wording.playing import Advice, tell_plan
 from understave.wording.sentences import can_say, say, values_of
 from understave.wording.telling import heading_bars, key_sentence
-from understave.wording.weights import weight
 
 KINDS_OF_INTEREST = (
     "rare chord",
@@ -61,22 +72,6 @@ MINUTES = (1.0, 180.0)
 WHOLE_PIECE = 0.3
 """Share of a lesson that playing the whole piece once may take; a longer piece is not played through."""
 
-_CHORDS = ("chromatic chord", "enharmonic pivot", "applied chord", "picardy third")
-_WHY: Mapping[str, str] = {
-    **dict.fromkeys(_CHORDS, "rare chord"),
-    "tension": "strong tension",
-    "key": "change of key",
-    "mode switch": "change of key",
-    "pivot chord": "change of key",
-    "sharp dissonance": "sharp dissonance",
-    "non-chord tone": "sharp dissonance",
-    "return": "return with a difference",
-    "cadence": "cadence",
-    "six-four": "cadence",
-    "pedal point": "pedal point",
-    "sequence": "pattern",
-    "chain": "pattern",
-}
 _FAMILIAR: Mapping[Level, Mapping[str, float]] = {
     "beginner": {"strong tension": 1.2, "return with a difference": 1.3, "cadence": 1.2, "pattern": 0.7},
     "intermediate": {},
@@ -304,8 +299,9 @@ def possible_stops(
 
 def moment_of(event: Event) -> Fraction:
     """Return where an event is to be heard: where a cadence arrives, where anything else begins."""
-    arrival = event.get("arrival")
-    return arrival if isinstance(arrival, Fraction) else event.start
+    found = CADENCE.of(event) or PICARDY.of(event) or PHRASE.of(event) or HARMONIC_RHYTHM.of(event)
+    arrival = None if found is None else found.arrival
+    return event.start if arrival is None else arrival
 
 
 def _groups(score: Score, reading: Reading, plan: Plan, language: Language) -> list[list[Event]]:
@@ -333,25 +329,31 @@ def _groups(score: Score, reading: Reading, plan: Plan, language: Language) -> l
     return sorted(groups, key=lambda g: moment_of(g[0]))
 
 
+def _pause(event: Event) -> Pause | None:
+    """What the entry of an event's kind says of stopping at it."""
+    kind = TENSION if event in TENSION else kind_of(event)
+    return None if kind is None else kind.stop
+
+
 def _is_reason(event: Event) -> bool:
-    if event.kind not in _WHY or event.confidence < 0.35:
+    if _pause(event) is None or event.confidence < 0.35:
         return False
-    if event.kind == "key" and event.get("came_from") is None:
+    if (key := KEY.of(event)) is not None and key.came_from is None:
         # The key in which a piece begins is no change.
         return False
-    if event.kind == "return" and event.label == "literal":
+    if event in RETURN and event.label == "literal":
         return False
     return _interest(event) >= _LEAST
 
 
 def _lasts(event: Event) -> bool:
-    return event.kind in ("key", "pedal point", "sequence", "return", "chain")
+    pause = _pause(event)
+    return pause is not None and pause.lasts
 
 
 def _interest(event: Event) -> float:
-    if event.kind == "tension":
-        value = event.get("weight")
-        return value if isinstance(value, float) else 0.0
+    if (tension := TENSION.of(event)) is not None:
+        return tension.weight or 0.0
     return weight(event) * event.confidence
 
 
@@ -363,7 +365,9 @@ def _peaks(plan: Plan) -> list[Event]:
         around = plan.tension[max(0, k - 3) : k + 4]
         if highest > 0 and t.value >= 0.6 * highest and t.value == max(o.value for o in around):
             share = (t.value / highest) ** 3
-            found.append(replace(t.why, detail=(*t.why.detail, ("weight", _PEAK * share))))
+            details = TENSION.of(t.why)
+            if details is not None:
+                found.append(replace(t.why, details=replace(details, weight=_PEAK * share)))
     return found
 
 
@@ -380,7 +384,8 @@ def _stop(
     lead = events[0]
     moment = moment_of(lead)
     first, last = _bars(score, lead)
-    why = _WHY[lead.kind]
+    pause = _pause(lead)
+    why = pause.why if pause is not None else "own"
     interest = _interest(lead) + 0.25 * sum(_interest(e) for e in events[1:])
     question, answer = _question(score, reading, lead, book)
     at = score.measure_at(moment)
@@ -414,12 +419,12 @@ def _bars(score: Score, event: Event) -> tuple[int, int]:
     at = score.measure_at(moment_of(event)).index
     end = score.measures_over(event.start, event.end)[1].index
     end = max(at, min(end, len(score.measures) - 1))
-    if event.kind == "cadence":
+    if event in CADENCE:
         return max(0, at - 2), min(end, at + 1)
-    if event.kind == "pedal point" and end < at + _WHOLE_PEDAL:
+    if event in PEDAL_POINT and end < at + _WHOLE_PEDAL:
         return at, end
     if _lasts(event):
-        return max(0, at - (event.kind == "key")), min(end, at + _LONGEST - 1)
+        return max(0, at - (event in KEY)), min(end, at + _LONGEST - 1)
     return max(0, at - 1), min(max(end, at + 1), at + 2, len(score.measures) - 1)
 
 
@@ -433,7 +438,7 @@ def _marked(reading: Reading, event: Event) -> tuple[str, ...]:
     """The notes in question: the event's own, or the chord's where the event is about a whole passage."""
     if event.notes and not _lasts(event):
         return event.notes
-    if event.kind == "pedal point":
+    if event in PEDAL_POINT:
         return event.notes
     span = span_at(reading, moment_of(event))
     return span.notes if span is not None else event.notes
@@ -468,7 +473,7 @@ def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level,
     sentences = [text for text in (say(lead, score, level, language),) if text]
     span = span_at(reading, moment)
     # Where something lasts, and where two chords make a cadence, one chord's notes explain little.
-    if span is not None and level != "beginner" and not _lasts(lead) and lead.kind != "cadence":
+    if span is not None and level != "beginner" and not _lasts(lead) and lead not in CADENCE:
         form = "stop_members" if f"⟨{span.numeral}⟩" in "".join(sentences) else "stop_chord"
         names = story.members_text(score, span, book)
         sentences.append(book.phrases[form].format(label=story.label(span, book), members=names))
@@ -565,15 +570,12 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
     moment = moment_of(event)
     found: dict[str, Detail] = {}
     span = span_at(reading, moment)
-    key, numeral = event.get("key"), event.get("chord")
-    if (
-        span is not None
-        and event.kind in _CHORDS
-        and isinstance(key, Key)
-        and isinstance(numeral, RomanNumeral)
-    ):
+    pause = _pause(event)
+    of_chord = pause is not None and pause.chord
+    chord = CHROMATIC_CHORD.of(event) or APPLIED_CHORD.of(event) or ENHARMONIC_PIVOT.of(event)
+    if span is not None and chord is not None:
         # A Neapolitan on the way out of another key is asked about in the key in which it is one.
-        span = replace(span, key=key, numeral=numeral)
+        span = replace(span, key=chord.key, numeral=chord.chord)
     if span is not None:
         heard, silent = story.heard_members(score, span)
         found["span_key"] = span.key
@@ -587,29 +589,24 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
         if lowest is not None and lowest.midi % 12 == bass.semitone:
             found["chord_bass"] = bass
         outside = tuple(m for m in story.foreign_to_key(span) if m in heard)
-        if outside and event.kind in _CHORDS:
+        if outside and of_chord:
             found["outside"] = outside
             if len(outside) > 1:
                 found["outside_many"] = 1
-    if event.kind == "applied chord" and isinstance(key, Key):
-        found |= _foreign_in(event, key)
-    if event.kind == "pedal point":
+    if (applied := APPLIED_CHORD.of(event)) is not None:
+        found |= _foreign_in(applied)
+    if event in PEDAL_POINT:
         first, last = _bars(score, event)
         if score.measures[first].start <= event.start and event.end <= score.measures[last].end:
             found["whole"] = 1
-    before = event.get("came_from")
-    if event.kind == "key" and isinstance(key, Key) and isinstance(before, Key):
-        telling = first_new_note(score, event.start, event.end, before, key)
+    if (key := KEY.of(event)) is not None and key.came_from is not None:
+        telling = first_new_note(score, event.start, event.end, key.came_from, key.key)
         if telling is not None:
             found["telling"], found["telling_at"] = telling
-    if event.kind == "return":
-        start = event.start
+    if event in RETURN:
+        differences = DIFFERENCE.all(reading.events)
         hows = [
-            o
-            for o in reading.events
-            if o.kind == "difference"
-            and o.get("return_start") == start
-            and o.label != "different continuation"
+            o for o, d in differences if d.return_start == event.start and o.label != "different continuation"
         ]
         if hows:
             labels = dict.fromkeys(o.label for o in hows)
@@ -620,19 +617,16 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
     return found
 
 
-def _foreign_in(event: Event, key: Key) -> dict[str, Detail]:
+def _foreign_in(applied: AppliedChordDetails) -> dict[str, Detail]:
     """Return what is foreign to the key in an applied chord, and whether its leading tone is among it."""
-    changes = event.get("changes")
-    inside = story.scale_with_leading_tone(key)
-    pairs = changes if isinstance(changes, tuple) else ()
-    tones = [pair[0] for pair in pairs if isinstance(pair, tuple)]
-    foreign = tuple(t for t in tones if isinstance(t, PitchClass) and t not in inside)
+    inside = story.scale_with_leading_tone(applied.key)
+    foreign = tuple(tone for tone, _ in applied.changes if tone not in inside)
     if not foreign:
         return {}
     found: dict[str, Detail] = {"foreign": foreign}
     if len(foreign) > 1:
         found["foreign_many"] = 1
-    if event.get("leading_tone") in foreign:
+    if applied.leading_tone in foreign:
         found["leads"] = 1
     return found
 

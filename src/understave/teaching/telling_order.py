@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from understave.findings.catalogue import weight
 from understave.findings.remembered import remembered
 from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Event, Reading
@@ -27,7 +28,6 @@ from understave.theory.vocabulary import Language
 from understave.wording.claiming import is_true
 from understave.wording.sentences import can_say
 from understave.wording.telling import SURE
-from understave.wording.weights import weight
 
 PIECE_WIDE = frozenset({("form", "scheme"), ("melody", "range"), ("harmonic rhythm", "usual pace")})
 """What is said of the whole piece or not at all; it has no place to be pointed at."""
@@ -40,7 +40,7 @@ _LOUD = {"ppp": -3, "pp": -2, "p": -1, "mp": 0, "mf": 0, "f": 1, "ff": 2, "fff":
 class Weighing:
     """How much each side counts: powers of importance, surprise and exposure, and what each relative adds.
 
-    `importance` is that of `wording.weights`, what the trade finds worth a stop.
+    `importance` is that of `findings.catalogue`, what the trade finds worth a stop.
     """
 
     importance: float = 1.0

@@ -18,6 +18,7 @@ from functools import cache
 from itertools import product
 
 from understave.findings import read
+from understave.findings.catalogue import weight
 from understave.findings.keyplan import home_key
 from understave.findings.modes import regions_of
 from understave.harmony.reading import Event, Reading
@@ -28,7 +29,6 @@ from understave.theory.key import Key, Mode
 from understave.theory.pitch import Interval, PitchClass
 from understave.theory.roman import RomanNumeral
 from understave.theory.voice_leading import Harmony
-from understave.wording.weights import weight
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from understave.claims import chords_and_keys as h
 from understave.claims import on_the_page as pr
 from understave.claims import single_notes as n
 from understave.claims import stretches as p
-from understave.harmony.reading import Detail, Event, Span
+from understave.harmony.reading import Detail, Event, Named, Span
 from understave.score.model import Note, Score
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
@@ -142,7 +142,7 @@ def exercise_claims(
     score: Score, kind: str, values: Sequence[tuple[str, Detail]], stretch: tuple[Fraction, Fraction]
 ) -> tuple[Claim, ...]:
     """Return what an exercise's values claim of the piece itself, all of them taken as said."""
-    event = Event(kind, "", *stretch, (), 1.0, tuple(values))
+    event = Event(kind, "", *stretch, (), 1.0, Named(tuple(values)))
     told = Told(event, score, dict(values), frozenset(name for name, _ in values))
     return tuple(dict.fromkeys(_EXERCISES.get(kind, _nothing)(told)))
 

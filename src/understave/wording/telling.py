@@ -13,6 +13,16 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from understave.findings.cadences import CADENCE
+from understave.findings.catalogue import kind_of, kinds, weight
+from understave.findings.form import FORM, SECTION
+from understave.findings.keyplan import KEY
+from understave.findings.melody import MELODY
+from understave.findings.modes import MODE_SWITCH
+from understave.findings.nonchord import NON_CHORD_TONE
+from understave.findings.pedalpoints import DRONE, PEDAL_POINT, REPEATED_NOTE
+from understave.findings.phrases import PHRASE
+from understave.findings.sixfours import SIX_FOUR
 from understave.harmony.reading import Event, Reading
 from understave.score.model import Score
 from understave.theory.key import Key
@@ -22,7 +32,6 @@ from understave.wording.claiming import is_true
 from understave.wording.gaps import counted, place, printed_bars
 from understave.wording.phrasebook import Gloss, Level, Phrasebook, phrasebook
 from understave.wording.sentences import can_say, say, say_again
-from understave.wording.weights import COUNTED, LASTING, PASSAGE_KINDS, PIECE_KINDS, weight
 
 MOST: dict[Level, int] = {"beginner": 3, "intermediate": 5, "advanced": 8}
 """Sentences at most on one passage."""
@@ -91,9 +100,9 @@ def tell(
     """
     book = phrasebook(language)
     events = [e for e in reading.events if can_say(e, language)]
-    if sum(e.kind == "section" for e in events) < 2:
+    if sum(e in SECTION for e in events) < 2:
         # A single section is no form.
-        events = [e for e in events if e.kind not in ("form", "section")]
+        events = [e for e in events if e not in FORM and e not in SECTION]
     cuts = passages(score, reading)
 
     def so(event: Event) -> bool:
@@ -102,7 +111,7 @@ def tell(
     told: list[Paragraph] = []
     spoken: set[str] = set()
     if bars is None:
-        wide = [e for e in events if _is_wide(e, score) and e.kind != "key"]
+        wide = [e for e in events if _is_wide(e, score) and e not in KEY]
         chosen = _choose(wide, MOST_OF_PIECE[level], 3, LEAST, so)
         sentences = _key_sentence(score, reading, book) + [
             replace(s, place="") for s in _sentences(chosen, score, level, language, spoken)
@@ -115,12 +124,12 @@ def tell(
         lo, hi = (max(start, bars[0]), min(end, bars[1])) if bars else (start, end)
         here = [e for e in events if not _is_wide(e, score) and lo <= _anchor(e) < hi]
         if bars and start <= bars[0]:
-            here += [e for e in events if e.kind in LASTING and e.start < lo < e.end]
+            here += [e for e in events if _lasts(e) and e.start < lo < e.end]
         close = bars is not None and _bars_in(score, *bars) <= _FEW_BARS
         least = 0.0 if close else LEAST
         chosen = _choose(_worth_telling(here, close), MOST[level], SAME[level], least, so)
         sentences = _sentences(chosen, score, level, language, spoken)
-        sentences += _counts([e for e in here if e.kind not in COUNTED or so(e)], chosen, score, level, book)
+        sentences += _counts([e for e in here if not _is_counted(e) or so(e)], chosen, score, level, book)
         if sentences:
             heading = _heading(score, reading, lo, hi, book)
             told.append(_paragraph(heading, lo, hi, score, sentences))
@@ -129,7 +138,7 @@ def tell(
 
 def passages(score: Score, reading: Reading) -> tuple[tuple[Fraction, Fraction], ...]:
     """Cut a piece where its phrases end, very short ones drawn together; without any, every eight bars."""
-    phrases = sorted({(e.start, e.end) for e in reading.events if e.kind == "phrase"})
+    phrases = sorted({(e.start, e.end) for e in reading.events if e in PHRASE})
     if not phrases:
         starts = [m.start for m in score.measures[::_FALLBACK_BARS]]
         return tuple(zip(starts, [*starts[1:], score.end], strict=True))
@@ -171,7 +180,7 @@ def key_sentence(score: Score, reading: Reading, book: Phrasebook) -> str:
     runs = key_stretches(reading)
     if not runs:
         return ""
-    settled = {e.get("key") for e in reading.events if e.kind == "key" and e.label != "tonicization"}
+    settled = {found.key for e, found in KEY.all(reading.events) if e.label != "tonicization"}
     home = runs[0][0]
     visits: dict[Key, str] = {}
     touched: dict[Key, str] = {}
@@ -198,7 +207,7 @@ def key_sentence(score: Score, reading: Reading, book: Phrasebook) -> str:
 
 def _key_sentence(score: Score, reading: Reading, book: Phrasebook) -> list[Sentence]:
     text = key_sentence(score, reading, book)
-    events = tuple(e for e in reading.events if e.kind == "key")
+    events = tuple(e for e in reading.events if e in KEY)
     notes = tuple(dict.fromkeys(i for e in events for i in e.notes))
     return [Sentence(text, "", Fraction(0), notes, events)] if text else []
 
@@ -207,16 +216,28 @@ def _bars_in(score: Score, start: Fraction, end: Fraction) -> float:
     return float((end - start) / score.measure_at(start).full_length)
 
 
+def _lasts(event: Event) -> bool:
+    kind = kind_of(event)
+    return kind is not None and kind.lasting
+
+
+def _is_counted(event: Event) -> bool:
+    kind = kind_of(event)
+    return kind is not None and kind.counted
+
+
 def _is_wide(event: Event, score: Score) -> bool:
-    if event.kind in PIECE_KINDS:
+    kind = kind_of(event)
+    if kind is not None and kind.of_piece:
         return True
-    return event.kind not in PASSAGE_KINDS and event.end - event.start >= score.end * Fraction(3, 5)
+    return (kind is None or not kind.of_passage) and event.end - event.start >= score.end * Fraction(3, 5)
 
 
 def _anchor(event: Event) -> Fraction:
     """Return where an event is told: at its beginning, a phrase and a cadence where they arrive."""
-    arrival = event.get("arrival")
-    if event.kind in ("phrase", "cadence") and isinstance(arrival, Fraction):
+    found = PHRASE.of(event) or CADENCE.of(event)
+    arrival = None if found is None else found.arrival
+    if arrival is not None:
         return arrival if arrival < event.end else event.start
     return event.start
 
@@ -224,7 +245,7 @@ def _anchor(event: Event) -> Fraction:
 def _worth_telling(events: Sequence[Event], close: bool) -> list[Event]:
     """Leave out what is only counted, unless we look close, and what another event says better."""
     sure = [e for e in events if e.confidence >= SURE]
-    return [e for e in sure if (close or e.kind not in COUNTED or weight(e) > 1) and not _is_said(e, sure)]
+    return [e for e in sure if (close or not _is_counted(e) or weight(e) > 1) and not _is_said(e, sure)]
 
 
 def _is_said(event: Event, others: Sequence[Event]) -> bool:
@@ -233,18 +254,19 @@ def _is_said(event: Event, others: Sequence[Event]) -> bool:
 
 
 def _says(other: Event, event: Event) -> bool:
-    if event.kind == "phrase":
-        return other.kind == "cadence" and other.get("phrase_end") == event.end
-    if event.kind == "key":
-        return other.kind == "mode switch" and other.start == event.start
-    if event.kind == "six-four" and event.label == "pedal":
-        return other.kind == "pedal point" and other.start <= event.start < other.end
-    if event.kind in ("drone", "repeated note", "non-chord tone"):
+    if event in PHRASE:
+        cadence = CADENCE.of(other)
+        return cadence is not None and cadence.phrase_end == event.end
+    if event in KEY:
+        return other in MODE_SWITCH and other.start == event.start
+    if event in SIX_FOUR and event.label == "pedal":
+        return other in PEDAL_POINT and other.start <= event.start < other.end
+    if event in DRONE or event in REPEATED_NOTE or event in NON_CHORD_TONE:
         shared = bool(set(other.notes) & set(event.notes))
-        held = event.kind != "non-chord tone" or event.label == "pedal tone"
-        if held and other.kind == "pedal point":
+        held = event not in NON_CHORD_TONE or event.label == "pedal tone"
+        if held and other in PEDAL_POINT:
             return shared and other.start <= event.start < other.end
-        return event.kind == "repeated note" and other.label == "repeated notes" and shared
+        return event in REPEATED_NOTE and other in MELODY and other.label == "repeated notes" and shared
     return False
 
 
@@ -288,16 +310,18 @@ def _counts(
 ) -> list[Sentence]:
     """Sum up what is not told one by one: so many passing tones, so many suspensions."""
     found = []
-    for kind in COUNTED:
-        rest = [e for e in events if e.kind == kind and e not in chosen and e.confidence >= SURE]
+    for kind in kinds():
+        if not kind.counted:
+            continue
+        rest = [e for e in events if e in kind and e not in chosen and e.confidence >= SURE]
         counts = Counter(e.label for e in rest)
-        if not counts or kind not in book.summaries:
+        if not counts or kind.name not in book.summaries:
             continue
         parts = [counted(n, label, book) for label, n in counts.most_common() if label in book.units]
         if not parts:
             continue
         total = counted(sum(counts.values()), "note", book)
-        text = book.summaries[kind][level].format(list=book.join(parts), count=total)
+        text = book.summaries[kind.name][level].format(list=book.join(parts), count=total)
         if not text:
             continue
         notes = tuple(dict.fromkeys(i for e in rest for i in e.notes))
