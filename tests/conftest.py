@@ -6,6 +6,9 @@ them that MusicXML uses.
 """
 
 import importlib.metadata
+import os
+import shutil
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -24,6 +27,26 @@ XML_SCHEMA = (
     + '<xs:attribute name="lang" type="xs:language"/>'
     + '<xs:attribute name="space" type="xs:NCName"/></xs:schema>'
 )
+
+
+FOLDER = "UNDERSTAVE_TESTS_ONCE"  # named here too: what `once` imports loads numeric libraries
+
+# Workers already use every core: more threads in each, and in what they start, only wait for one another.
+# Set before any numeric library is loaded; the networks (`harmony.model.network`) heed the first as well.
+for _library in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_library, "1")
+
+
+def pytest_configure(config):
+    """Make the folder in which the workers of a run share what takes long to make."""
+    if FOLDER not in os.environ:
+        os.environ[FOLDER] = config.made_here = tempfile.mkdtemp(prefix="understave-tests-")
+
+
+def pytest_unconfigure(config):
+    if hasattr(config, "made_here"):
+        shutil.rmtree(config.made_here, ignore_errors=True)
+        del os.environ[FOLDER]
 
 
 @pytest.fixture(scope="session")

@@ -15,7 +15,7 @@ PACKAGE = ROOT / "src" / "understave"
 # From the top down; what stands in one line may not know one another.
 ROOMS: tuple[tuple[str, ...], ...] = (
     ("errors", "digests", "shown", "stored", "viewer"),
-    ("disk", "faults", "theory"),
+    ("disk", "faults", "parquet_files", "theory"),
     ("jobs",),
     ("score",),
     ("harmony",),
@@ -25,6 +25,7 @@ ROOMS: tuple[tuple[str, ...], ...] = (
     ("wording",),
     ("engraving",),
     ("export", "notebook"),
+    ("takes",),
     ("teaching",),
     ("media",),
     ("lesson",),

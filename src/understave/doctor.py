@@ -24,7 +24,7 @@ from understave.faults import log_file, own_folder
 
 State = Literal["fine", "note", "trouble"]
 NEEDED = (
-    *("numpy", "lxml", "verovio", "typst", "mido", "rich", "onnxruntime", "soundfile", "duckdb", "pyarrow"),
+    *("numpy", "lxml", "verovio", "typst", "mido", "rich", "onnxruntime", "soundfile", "duckdb"),
     *("tomlkit", "av", "starlette", "uvicorn"),
 )
 """What must be installed; the same list as in ``pyproject.toml``, which a test compares."""

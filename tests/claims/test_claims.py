@@ -12,15 +12,13 @@ from pathlib import Path
 import pytest
 from tests.claims.by_hand import BY_HAND, FALSE_BY_HAND, facts_on
 from tests.claims.planting import WAYS, plant, unresolved
+from tests.once import make_plan, read, read_score
 
 import understave.claims
 from understave.claims import Claim, disagreements, on_the_page, stretches
 from understave.claims import chords_and_keys as h
 from understave.claims import single_notes as n
 from understave.claims.facts import Facts, facts
-from understave.findings import read
-from understave.interpretation.planning import make_plan
-from understave.score.reader import read_score
 from understave.teaching.account import Statement, contradictions, counted_claims, statements
 from understave.teaching.exercises import exercises
 from understave.theory.key import Key

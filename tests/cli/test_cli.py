@@ -190,7 +190,7 @@ def test_titles_notes_and_folders_may_hold_any_sign(tmp_path, capsys):
     score.write_text(f"X:1\nT:{ODD}\nM:3/4\nL:1/4\nK:D\nDFA|dAF|GEC|D3|]\n")
     title = ODD
     out = folder / "out [x]"
-    assert main(["lesson", str(score), "--out", str(out), "--no-sound"]) == 0
+    assert main(["lesson", str(score), "--out", str(out), "--no-sound", "--list"]) == 0
     said = capsys.readouterr().out
     assert f"{title}: " in said
     assert f"The lesson lies in {out}:" in said

@@ -12,7 +12,7 @@ import numpy as np
 from lxml import etree
 from PIL import Image
 
-from understave.engraving.geometry import Ink, affine, glyph_boxes, ink
+from understave.engraving.geometry import Box, Ink, affine, glyph_boxes, ink
 from understave.engraving.pictures import to_png
 
 LABELS = ("numeral", "key", "symbol")
@@ -25,6 +25,17 @@ def lanes_of(root: etree._Element) -> list[etree._Element]:
 
 def labels_of(root: etree._Element) -> list[etree._Element]:
     return [g for lane in lanes_of(root) for g in lane]
+
+
+def _table(boxes: list[Box]) -> np.ndarray:
+    return np.array([(b.x0, b.y0, b.x1, b.y1) for b in boxes]).reshape(-1, 4)
+
+
+def _overlapped(table: np.ndarray, b: Box) -> np.ndarray:
+    """Number the rows of a table that share more than an edge with a box (`Box.overlaps`)."""
+    return np.flatnonzero(
+        (table[:, 0] < b.x1) & (b.x0 < table[:, 2]) & (table[:, 1] < b.y1) & (b.y0 < table[:, 3])
+    )
 
 
 def touching(svg: str, apart: float = 0.0) -> list[str]:
@@ -44,16 +55,17 @@ def touching(svg: str, apart: float = 0.0) -> list[str]:
         for child in system:
             if not child.get("class", "").startswith(("lane ", "halos")):
                 others += ink(child, boxes)
-        table = np.array([(i.box.x0, i.box.y0, i.box.x1, i.box.y1) for i in others])
+        table = _table([i.box for i in others])
+        boxes_of_labels = _table([b for _, _, parts in labels for b in parts])
+        owners = [number for number, (_, _, parts) in enumerate(labels) for _ in parts]
         for number, (words, kind, parts) in enumerate(labels):
             for b in parts:
                 b = b.grown(apart, apart)
-                hit = (
-                    (table[:, 0] < b.x1) & (b.x0 < table[:, 2]) & (table[:, 1] < b.y1) & (b.y0 < table[:, 3])
-                )
-                found += [f"{words} touches {others[k].kind} {others[k].id}" for k in np.flatnonzero(hit)]
-                for other, other_kind, other_parts in labels[:number]:
-                    if any(b.overlaps(o) for o in other_parts) and (kind or other_kind):
+                found += [f"{words} touches {others[k].kind} {others[k].id}" for k in _overlapped(table, b)]
+                hit = {owners[k] for k in _overlapped(boxes_of_labels, b)}
+                for before in sorted(o for o in hit if o < number):
+                    other, other_kind, _ = labels[before]
+                    if kind or other_kind:
                         found.append(f"{words} touches {other}")
     return found
 

@@ -6,6 +6,7 @@ import io
 import re
 import zlib
 from fractions import Fraction
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -80,3 +81,24 @@ def test_bad_requests() -> None:
         to_png("<svg/>", 0)
     with pytest.raises(UnderstaveError, match="engraved by this program"):
         to_png("<svg xmlns='http://www.w3.org/2000/svg'/>", 100)
+
+
+def test_a_score_as_pdf_says_that_it_is_accessible():
+    """PDF/UA-1 (ISO 14289-1) is declared in the XMP packet as ``pdfuaid:part``, tags in the catalog."""
+    import io
+
+    from pypdf import PdfReader
+
+    from understave.engraving import engrave, to_pdf
+    from understave.findings import read
+    from understave.score.reader import read_score
+
+    path = Path(__file__).resolve().parents[2] / "examples" / "lock-water" / "score.musicxml"
+    score = read_score(path)
+    made = PdfReader(io.BytesIO(to_pdf(engrave(score, read(score)))))
+    assert made.metadata.title == "Lock-Water"
+    root = made.trailer["/Root"]
+    assert root["/MarkInfo"]["/Marked"] == True  # noqa: E712 - a PDF's own boolean
+    packet = root["/Metadata"].get_object().get_data()
+    assert b"pdfuaid:part" in packet
+    assert b">1<" in packet[packet.index(b"pdfuaid:part") :][:40] or b'part="1"' in packet

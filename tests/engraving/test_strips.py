@@ -11,11 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
+from tests.once import read, read_score
 
 from understave.engraving import Options, to_png
 from understave.engraving.strips import strips
-from understave.findings import read
-from understave.score.reader import read_score
 
 ROOT = Path(__file__).parents[2]
 

@@ -12,11 +12,10 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from tests.once import read, read_score
 
-from understave.findings import read
 from understave.harmony.romantext import Analysis, parse, read_analysis
 from understave.score.model import Score
-from understave.score.reader import read_score
 
 ROOT = Path(__file__).parents[2] / "examples"
 PIECES = sorted(p.parent.name for p in ROOT.glob("*/score.musicxml"))

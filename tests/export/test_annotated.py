@@ -14,17 +14,15 @@ from pathlib import Path
 import pytest
 from lxml import etree
 from music21 import converter, harmony
+from tests.once import make_plan, read, read_score
 
 from understave.errors import UnderstaveError
 from understave.export.annotated import annotated_musicxml, labelled_part, remove_harmony
 from understave.export.annotated_mei import annotated_mei
 from understave.export.plan_marks import with_plan
-from understave.findings import read
 from understave.harmony.reading import Reading, Span
-from understave.interpretation.planning import make_plan
 from understave.jobs.notation_worker import shared_worker
 from understave.score.model import Score
-from understave.score.reader import read_score
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 

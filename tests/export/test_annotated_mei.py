@@ -13,15 +13,14 @@ from pathlib import Path
 
 import pytest
 from lxml import etree
+from tests.once import read, read_score
 
 from understave.engraving.notation import MEI, XML_ID, to_mei
 from understave.errors import UnderstaveError
 from understave.export.annotated_mei import annotated_mei
-from understave.findings import read
 from understave.harmony.reading import Reading
 from understave.jobs.notation_worker import shared_worker
 from understave.score.model import Score
-from understave.score.reader import read_score
 
 EXAMPLES = sorted((Path(__file__).resolve().parents[2] / "examples").glob("*/score.musicxml"))
 

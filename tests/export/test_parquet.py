@@ -7,11 +7,10 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from tests.once import read, read_score
 
 from understave.export.parquet import EVENTS, SPANS, events_parquet, spans_parquet
-from understave.findings import read
 from understave.harmony.reading import Reading
-from understave.score.reader import read_score
 
 SCORE = Path(__file__).resolve().parents[2] / "examples" / "lock-water" / "score.musicxml"
 
@@ -32,7 +31,7 @@ def test_spans_come_back_from_another_engine(piece, tmp_path):
     rows = _rows(spans_parquet(*piece), tmp_path / "s.parquet", "*")
     assert len(rows) == len(reading.spans)
     for row, s in zip(rows, reading.spans, strict=True):
-        values = dict(zip(SPANS.names, row, strict=True))
+        values = dict(zip(SPANS, row, strict=True))
         assert (values["start"], values["end"]) == (float(s.start), float(s.end))
         assert values["bar"] == score.measure_at(s.start).number
         assert (values["numeral"], values["mode"]) == (str(s.numeral), s.key.mode)
@@ -63,7 +62,7 @@ def test_events_keep_their_detail(piece, tmp_path):
         set(json.loads(d)) == {n for n, _ in e.detail}
         for (_, _, d), e in zip(rows, reading.events, strict=True)
     )
-    assert EVENTS.names[:2] == ["start", "end"]
+    assert list(EVENTS)[:2] == ["start", "end"]
 
 
 def test_a_piece_without_chords_gives_an_empty_table(piece, tmp_path):

@@ -7,14 +7,13 @@ from pathlib import Path
 import pytest
 from lxml import etree
 from music21 import converter, dynamics
+from tests.once import read, read_score
 
 from understave.errors import UnderstaveError
 from understave.export.annotated import annotated_musicxml
 from understave.export.plan_marks import PREFIX, remove_plan, with_plan
-from understave.findings import read
 from understave.harmony.reading import Event
 from understave.interpretation.plan import DynamicMark, Hairpin, PedalMove, Plan, Voice
-from understave.score.reader import read_score
 
 EXAMPLES = sorted((Path(__file__).resolve().parents[2] / "examples").glob("*/score.musicxml"))
 WHY = Event("dynamics", "", Fraction(0), Fraction(0), (), 1.0)

@@ -11,13 +11,11 @@ from pathlib import Path
 
 import mido
 import pytest
+from tests.once import make_plan, read, read_score
 
 from understave.acoustics.midi_bytes import pedal_steps
 from understave.export.played import TICKS, played_midi
-from understave.findings import read
 from understave.interpretation.perform import clock, perform
-from understave.interpretation.planning import make_plan
-from understave.score.reader import read_score
 
 EXAMPLES = sorted((Path(__file__).resolve().parents[2] / "examples").glob("*/score.musicxml"))
 

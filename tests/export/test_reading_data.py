@@ -5,11 +5,10 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from tests.once import read, read_score
 
 from understave.export.reading_data import CSV_COLUMNS, reading_csv, reading_json
-from understave.findings import read
 from understave.score.model import beat_text
-from understave.score.reader import read_score
 from understave.theory.chord import Chord
 from understave.theory.key import Key
 from understave.theory.pitch import PitchClass

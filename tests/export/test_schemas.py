@@ -9,16 +9,14 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from tests.once import make_plan, propose_stops, read, read_score
 
 from understave.export.plan_data import plan_json
 from understave.export.reading_data import reading_json
 from understave.export.schemas import schema
-from understave.findings import read
 from understave.harmony.reading import Correction
-from understave.interpretation.planning import PlanOptions, make_plan
+from understave.interpretation.planning import PlanOptions
 from understave.media.stops_data import lesson_json
-from understave.score.reader import read_score
-from understave.teaching.stops import propose_stops
 from understave.theory.key import Key
 
 EXAMPLES = sorted((Path(__file__).resolve().parents[2] / "examples").glob("*/score.musicxml"))

@@ -6,10 +6,11 @@ from fractions import Fraction
 from functools import cache
 from pathlib import Path
 
+from tests.once import read_score
+
 from understave.harmony.reading import Span
 from understave.harmony.romantext import read_romantext
 from understave.score.model import Score
-from understave.score.reader import read_score
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 

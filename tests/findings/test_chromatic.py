@@ -11,8 +11,8 @@ from fractions import Fraction
 
 import pytest
 from build import build, spans_of
+from tests.once import read
 
-from understave.findings import read
 from understave.findings.applied import find_applied
 from understave.findings.chromatic import find_chromatic
 from understave.findings.reheard import find_reheard

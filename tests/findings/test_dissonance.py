@@ -11,8 +11,8 @@ from fractions import Fraction
 
 import pytest
 from build import build, spans_of, told
+from tests.once import read
 
-from understave.findings import read
 from understave.findings.dissonance import find_dissonances, interval_label, pedal_stretches
 from understave.harmony.reading import Event
 from understave.score.model import Direction, Score

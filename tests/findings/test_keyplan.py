@@ -13,14 +13,14 @@ from pathlib import Path
 
 import pytest
 from build import build, spans_of
+from tests.once import read, read_score
 
-from understave.findings import find_events, read
+from understave.findings import find_events
 from understave.findings.keyplan import find_keys
 from understave.findings.nearness import RELATIONS, nearness
 from understave.harmony.reading import Event
 from understave.harmony.romantext import read_romantext
 from understave.score.model import Score
-from understave.score.reader import read_score
 from understave.theory.key import Key, all_keys
 from understave.theory.pitch import PitchClass
 

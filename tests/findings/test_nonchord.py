@@ -12,13 +12,12 @@ from pathlib import Path
 
 import pytest
 from build import build, spans_of, told
+from tests.once import read, read_score
 
-from understave.findings import read
 from understave.findings.dissonance import find_dissonances
 from understave.findings.nonchord import find_nonchord
 from understave.harmony.reading import Event
 from understave.harmony.romantext import read_romantext
-from understave.score.reader import read_score
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch
 from understave.wording import say

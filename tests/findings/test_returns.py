@@ -10,8 +10,8 @@ from fractions import Fraction
 
 from tests.findings.build import build, spans_of
 from tests.findings.pieces import bar, example, last_bar
+from tests.once import read
 
-from understave.findings import read
 from understave.findings.returns import find_returns
 from understave.harmony.reading import Event
 from understave.score.model import Score

@@ -3,11 +3,11 @@
 from dataclasses import replace
 from pathlib import Path
 
-from understave.findings import read
-from understave.interpretation.planning import PlanOptions, for_keyboard, make_plan
+from tests.once import make_plan, read, read_score
+
+from understave.interpretation.planning import PlanOptions, for_keyboard
 from understave.score.model import Part
 from understave.score.passage import passage
-from understave.score.reader import read_score
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "lock-water" / "score.musicxml"
 

@@ -7,15 +7,12 @@ import io
 from pathlib import Path
 
 import pytest
+from tests.once import make_plan, propose_stops, read, read_score
 
-from understave.findings import read
-from understave.interpretation.planning import make_plan
 from understave.media.cards import card_pictures, flash_cards
 from understave.media.cards_csv import COLUMNS, Card, cards_csv
-from understave.score.reader import read_score
 from understave.teaching import story
 from understave.teaching.exercises import exercises
-from understave.teaching.stops import propose_stops
 from understave.wording import phrasebook
 
 SCORE = Path(__file__).resolve().parents[2] / "examples" / "lock-water" / "score.musicxml"

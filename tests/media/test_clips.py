@@ -14,17 +14,15 @@ from pathlib import Path
 import av
 import numpy as np
 import pytest
+from tests.once import make_plan, read, read_score
 
 from understave.acoustics.files import common_gain
 from understave.acoustics.piano import GRAND
 from understave.acoustics.sound import render
-from understave.findings import read
 from understave.interpretation.perform import clock, perform
-from understave.interpretation.planning import make_plan
 from understave.media.clips import FRAMES, ClipOptions, Scene, clip, set_scene
 from understave.media.film import film_bytes
 from understave.media.webpage import lights
-from understave.score.reader import read_score
 
 ROOT = Path(__file__).parents[2]
 

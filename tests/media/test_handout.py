@@ -9,16 +9,13 @@ from pathlib import Path
 
 import pytest
 from pypdf import PdfReader
+from tests.once import make_plan, propose_stops, read, read_score
 
-from understave.findings import read
 from understave.harmony.reading import Reading
-from understave.interpretation.planning import make_plan
 from understave.media import handout, setting
 from understave.score.model import Score
-from understave.score.reader import read_score
 from understave.teaching import story
 from understave.teaching.exercises import exercises
-from understave.teaching.stops import propose_stops
 from understave.wording import phrasebook, tell
 
 ROOT = Path(__file__).parents[2]

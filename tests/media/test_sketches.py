@@ -5,11 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from tests.once import read, read_score
 
 from understave.cli import main
-from understave.findings import read
 from understave.media.sketches import AT_MOST, sketch_files
-from understave.score.reader import read_score
 from understave.teaching.worked_examples import examples_for
 from understave.wording import phrasebook
 

@@ -14,9 +14,9 @@ import pytest
 
 pytest.importorskip("music21")
 
-from understave.findings import read
+from tests.once import read, read_score
+
 from understave.findings.chromatic import NEAPOLITAN, SIXTHS
-from understave.score.reader import read_score
 
 TRUE = {
     ("bwv2.6", "2", NEAPOLITAN),

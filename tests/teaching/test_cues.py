@@ -11,11 +11,12 @@ import io
 from itertools import pairwise
 
 import pytest
+from tests.once import propose_stops
 from tests.teaching.test_stops import example
 
 from understave.interpretation.perform import clock
 from understave.teaching import cues
-from understave.teaching.stops import Timing, propose_stops
+from understave.teaching.stops import Timing
 
 webvtt = pytest.importorskip("webvtt")
 srt = pytest.importorskip("srt")

@@ -7,15 +7,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from tests.once import make_plan, read, read_score
 
 from understave.acoustics.piano import EARLY, GRAND
 from understave.acoustics.sound import render
-from understave.findings import read
 from understave.interpretation.pedal_blur import pedal_blur
 from understave.interpretation.perform import perform
-from understave.interpretation.planning import make_plan
 from understave.media.webpage import PageOptions, contrast_sides
-from understave.score.reader import read_score
 from understave.teaching.sound_contrasts import LEAST_BLUR, all_contrasts, soundings
 
 PIECE = Path(__file__).parents[2] / "examples" / "chain-ferry" / "score.musicxml"

@@ -13,16 +13,15 @@ from pathlib import Path
 
 import pytest
 from tests.findings.build import build, spans_of
+from tests.once import make_plan, read, read_score
 
 from understave.errors import UnderstaveError
-from understave.findings import find_events, read
+from understave.findings import find_events
 from understave.harmony.reading import Reading
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
-from understave.interpretation.planning import make_plan
 from understave.lesson.make import reasons_of
 from understave.score.model import Score
-from understave.score.reader import read_score
 from understave.teaching import checking, stops, story
 from understave.teaching.exercises import exercises
 from understave.teaching.sound_contrasts import all_contrasts

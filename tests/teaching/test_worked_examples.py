@@ -8,10 +8,9 @@ from itertools import combinations, pairwise
 
 import pytest
 from lxml import etree
+from tests.once import read, read_score
 from tests.wording.readings import EXAMPLES, piece
 
-from understave.findings import read
-from understave.score.reader import read_score
 from understave.teaching.textures import TEXTURES, Progression, times_of, write_out
 from understave.teaching.worked_examples import DEVICES, Device, devices_in, examples_for, worked_example
 from understave.theory.key import Key

@@ -11,15 +11,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from tests.in_browser import accessibility, running_browser
+from tests.once import make_plan, read, read_score
 
 from understave.acoustics.files import audio_bytes
 from understave.engraving import excerpt
-from understave.findings import read
 from understave.interpretation.perform import clock, perform
-from understave.interpretation.planning import make_plan
 from understave.media.page import Contrast, NamedSound, Side, Sound, lesson_page
 from understave.media.webpage import PageOptions, lights, make_page
-from understave.score.reader import read_score
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "lock-water" / "score.musicxml"
 RATE = 8000

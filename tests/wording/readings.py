@@ -7,12 +7,12 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from tests.once import read, read_score
 
-from understave.findings import read, with_events
+from understave.findings import with_events
 from understave.harmony import adopted
 from understave.harmony.reading import Reading
 from understave.score.model import Score
-from understave.score.reader import read_score
 
 ROOT = Path(__file__).parents[2]
 EXAMPLES = ("chain-ferry", "lock-water")

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.once import make_plan
 from tests.wording.readings import example
 
 from understave.engraving.event_lane import event_name
@@ -25,7 +26,6 @@ from understave.findings.catalogue import kinds
 from understave.findings.instructions import DICTIONARY
 from understave.harmony.reading import Detail
 from understave.interpretation.perform import clock
-from understave.interpretation.planning import make_plan
 from understave.media.cards import flash_cards
 from understave.media.cards_csv import cards_csv
 from understave.teaching import cues

@@ -7,6 +7,7 @@ from fractions import Fraction
 
 import pytest
 from readings import EXAMPLES, example
+from tests.once import make_plan
 from tests.partial import event as made
 
 from understave.harmony.reading import Event
@@ -20,7 +21,6 @@ from understave.interpretation.plan import (
     Tension,
     Voice,
 )
-from understave.interpretation.planning import make_plan
 from understave.score.model import Direction, Measure, Note, Score
 from understave.theory.pitch import Pitch
 from understave.wording.playing import headings, tell_plan

@@ -7,13 +7,18 @@ import os
 import webbrowser
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 
-from understave.cli.arguments import add_words, language_named, paper_named
+from understave.cli.arguments import add_words, between, language_named, paper_named
+from understave.cli.outputs import STANDARD
+from understave.cli.sources import given_file
 from understave.doctor import has_screen
 from understave.errors import UnderstaveError
+
+if TYPE_CHECKING:
+    from understave.lesson.make import Lesson
 
 
 def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
@@ -21,7 +26,9 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     lesson = commands.add_parser(
         "lesson", help="make a lesson folder from a score, or make one again with its corrections"
     )
-    lesson.add_argument("score", type=Path, help="a score file, or a lesson folder made before")
+    lesson.add_argument(
+        "score", type=Path, help="a score file, - for standard input, or a lesson folder made before"
+    )
     lesson.add_argument(
         "--out", type=Path, help="where the lesson goes (default: a folder named after the score)"
     )
@@ -39,6 +46,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     )
     add_words(lesson, remembered=True)
     lesson.add_argument("--no-sound", action="store_true", help="leave out all sound; much quicker")
+    lesson.add_argument("--list", action="store_true", help="list every file of the lesson at the end")
     lesson.add_argument("--open", action="store_true", help="open the result where there is a screen")
     lesson.set_defaults(run=_lesson)
 
@@ -58,8 +66,20 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
 
     from understave.lesson.make import LessonOptions, make_lesson
     from understave.teaching import story
+    from understave.teaching.speech import check_rate
+    from understave.teaching.stops import MINUTES
 
     source: Path = arguments.score
+    if source == STANDARD and arguments.out is None:
+        raise UnderstaveError(
+            "A score from standard input has no name; say with --out where the lesson goes."
+        )
+    if arguments.minutes is not None:
+        between(str(arguments.minutes), *MINUTES, "minutes")
+    if arguments.rate is not None:
+        check_rate(arguments.rate)
+    if arguments.analysis is not None and not arguments.analysis.is_file():
+        raise UnderstaveError(f"{arguments.analysis} cannot be read; give the analysis as a RomanText file.")
     out: Path = arguments.out or Path(f"{source.stem or 'score'}-lesson")
     options = LessonOptions(
         paper=arguments.paper,
@@ -82,14 +102,15 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
             if not shown:
                 console.print(f"  {text}", highlight=False)
 
-        lesson = make_lesson(
-            source,
-            out,
-            options,
-            on_step,
-            lambda share: progress.update(task, completed=share),
-            processes=min(2, os.cpu_count() or 1),
-        )
+        with given_file(source) as path:
+            lesson = make_lesson(
+                path,
+                out,
+                options,
+                on_step,
+                lambda share: progress.update(task, completed=share),
+                processes=min(2, os.cpu_count() or 1),
+            )
     for warning in lesson.score.warnings:
         console.print(f"Note: {warning}", highlight=False)
     doubtful = len(story.worth_checking(lesson.score, lesson.reading))
@@ -103,6 +124,18 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
     if lesson.kept:
         again = ", ".join(f"{name} ({why})" for name, why in lesson.made) or "nothing"
         console.print(f"Made again: {again}. Kept as it was: {', '.join(lesson.kept)}.", highlight=False)
+    if arguments.list:
+        _list_files(lesson, console)
+    page = lesson.folder.exports / "page.html"
+    console.print(f"Open {page}", highlight=False)
+    if arguments.open and has_screen():
+        for name in ("page.html", "handout.pdf"):
+            webbrowser.open((lesson.folder.exports / name).resolve().as_uri())
+    return 0
+
+
+def _list_files(lesson: Lesson, console: Console) -> None:
+    """Print the files of a lesson; those of folders within it by their number."""
     console.print(f"The lesson lies in {lesson.folder.path}:", highlight=False)
     for path in lesson.files:
         if path.parent == lesson.folder.exports:
@@ -111,10 +144,6 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
     for name in dict.fromkeys(p.parent.name for p in inner):
         count = sum(p.parent.name == name for p in inner)
         console.print(f"  exports/{name}/ ({count} files)", highlight=False)
-    if arguments.open and has_screen():
-        for name in ("page.html", "handout.pdf"):
-            webbrowser.open((lesson.folder.exports / name).resolve().as_uri())
-    return 0
 
 
 def _open(arguments: argparse.Namespace, console: Console) -> int:

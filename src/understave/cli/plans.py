@@ -20,6 +20,16 @@ from understave.cli.arguments import (
     between,
     chosen,
 )
+from understave.cli.outputs import (
+    SCORE_OR_FOLDER,
+    STANDARD,
+    Teller,
+    add_json,
+    add_out,
+    deliver,
+    kind_asked,
+    teller,
+)
 from understave.cli.sources import bars_named, read_source, stretch_named
 from understave.errors import UnderstaveError
 
@@ -31,10 +41,13 @@ if TYPE_CHECKING:
     from understave.score.model import Score
 
 
+_AUDIO = (".mp3", ".flac", ".opus", ".wav")
+
+
 def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     """Add ``play-plan``, ``sound`` and ``clip`` to the commands."""
     play = commands.add_parser("play-plan", help="tell how to play a score, bar by bar, and why")
-    play.add_argument("score", type=Path, help="a score file or a lesson folder")
+    play.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
     play.add_argument("--bars", help=WHICH_BARS)
     add_playing(play)
     play.add_argument(
@@ -43,18 +56,17 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
         help="compare every way to pedal on every piano: how blurred, when, and what clashes",
     )
     add_words(play)
+    add_json(play, "plan")
     play.set_defaults(run=_play_plan)
 
     sound = commands.add_parser("sound", help="let some bars sound: MP3, FLAC, Opus, WAV or MIDI")
-    sound.add_argument("score", type=Path, help="a score file or a lesson folder")
+    sound.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
     sound.add_argument(
         "--bars",
         help=f"{WHICH_BARS} (default: all)",
     )
     add_playing(sound)
-    sound.add_argument(
-        "--out", type=Path, required=True, help="the sound, ending in .mp3, .flac, .opus, .wav or .mid"
-    )
+    add_out(sound, "the sound, ending in .mp3, .flac, .opus, .wav or .mid", (*_AUDIO, ".mid"))
     sound.add_argument(
         "--soundfont", type=Path, metavar="FILE", help="play on a SoundFont (.sf2) of your own"
     )
@@ -62,7 +74,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     sound.set_defaults(run=_sound)
 
     clip = commands.add_parser("clip", help="make a film of some bars: notes lighting up, harmony, sound")
-    clip.add_argument("score", type=Path, help="a score file or a lesson folder")
+    clip.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
     clip.add_argument(
         "--bars",
         required=True,
@@ -76,8 +88,27 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     )
     add_language(clip)
     add_playing(clip)
-    clip.add_argument("--out", type=Path, required=True, help="the film, ending in .mp4")
+    clip.add_argument(
+        "--take", metavar="TAKE", help="follow your own playing: a take that the lesson keeps, or a MIDI file"
+    )
+    add_out(clip, "the film, ending in .mp4", (".mp4",))
     clip.set_defaults(run=_clip)
+
+
+def _refuse_wrong_options(arguments: argparse.Namespace) -> None:
+    """Raise UnderstaveError for an option about playing that has no such value, before anything is read."""
+    from understave.acoustics.piano import INSTRUMENTS
+    from understave.interpretation.pedal import STYLES
+
+    chosen(arguments.pedal, STYLES, "pedal")
+    chosen(arguments.instrument, tuple(INSTRUMENTS), "instrument")
+    between(arguments.blur, 0, 1, "blur")
+    if arguments.tempo is not None:
+        between(arguments.tempo, *_TEMPO, "tempo")
+
+
+_TEMPO = (10, 400)
+"""Beats a minute, from the slowest to the fastest."""
 
 
 def _planned(arguments: argparse.Namespace, score: Score, reading: Reading) -> tuple[Plan, Instrument]:
@@ -103,7 +134,7 @@ def _tempo(arguments: argparse.Namespace, score: Score) -> float | None:
     if arguments.tempo is None:
         return None
     first = bars_named(score, arguments.bars)[0] if arguments.bars else score.measures[0]
-    return between(arguments.tempo, 10, 400, "tempo") * float(first.beat_length)
+    return between(arguments.tempo, *_TEMPO, "tempo") * float(first.beat_length)
 
 
 def _play_plan(arguments: argparse.Namespace, console: Console) -> int:
@@ -111,14 +142,22 @@ def _play_plan(arguments: argparse.Namespace, console: Console) -> int:
     from understave.wording.phrasebook import phrasebook
     from understave.wording.playing import headings, tell_plan
 
-    score, reading = read_source(arguments.score)
+    if arguments.json and arguments.compare_pedals:
+        raise UnderstaveError("--json writes one plan; leave --compare-pedals out, or --json.")
+    _refuse_wrong_options(arguments)
+    score, reading = read_source(arguments.score, arguments.bars)
     if arguments.compare_pedals:
         return _compare_pedals(arguments, score, reading)
     stretch = stretch_named(score, arguments.bars)
     plan, _ = _planned(arguments, score, reading)
+    if arguments.json:
+        from understave.export.plan_data import plan_json
+
+        deliver(STANDARD, plan_json(score, plan, stretch))
+        return 0
     words = phrasebook(arguments.language).phrases
     advice = tell_plan(score, plan, arguments.level, arguments.language, stretch)
-    page = Console(highlight=False, markup=False, emoji=False)
+    page = Teller(highlight=False, markup=False, emoji=False)
     page.width = min(page.width, TEXT_WIDTH)
     page.print(Text(score.title, style="bold"), Text(score.composer, style="dim"))
     for heading in headings(score, plan, arguments.language, stretch):
@@ -161,7 +200,7 @@ def _compare_pedals(arguments: argparse.Namespace, score: Score, reading: Readin
     pianos, top = tell_comparison(
         score, compared, (first.start, last.end), arguments.level, arguments.language
     )
-    page = Console(highlight=False, markup=False, emoji=False)
+    page = Teller(highlight=False, markup=False, emoji=False)
     page.width = min(page.width, TEXT_WIDTH)
     page.print(Text(score.title, style="bold"), Text(book.bars(first.number, last.number), style="dim"))
     for on in pianos:
@@ -183,35 +222,34 @@ def _compare_pedals(arguments: argparse.Namespace, score: Score, reading: Readin
     return 0
 
 
-_AUDIO = (".mp3", ".flac", ".opus", ".wav")
-
-
 def _sound(arguments: argparse.Namespace, console: Console) -> int:
-    from understave.disk import write_atomically
     from understave.export.played import played_midi
     from understave.interpretation.perform import perform
     from understave.wording.phrasebook import phrasebook
 
     out: Path = arguments.out
-    suffix = out.suffix.lower()
-    if suffix not in (*_AUDIO, ".mid"):
-        raise UnderstaveError(
-            f"{out.name} must end in {', '.join(_AUDIO)} or .mid; say with --out which sound you want."
-        )
-    score, reading = read_source(arguments.score)
+    suffix = kind_asked(arguments, (*_AUDIO, ".mid"), "which sound")
+    _refuse_wrong_options(arguments)
+    if arguments.soundfont is not None:
+        from understave.acoustics.soundfont import check_soundfont
+
+        check_soundfont(arguments.soundfont)
+    console = teller(out, console)
+    score, reading = read_source(arguments.score, arguments.bars)
     bars = bars_named(score, arguments.bars) if arguments.bars else (score.measures[0], score.measures[-1])
     plan, instrument = _planned(arguments, score, reading)
     begin, end = (bar.index for bar in bars)
     performance = perform(score, plan, first=begin, last=end)
     if suffix == ".mid":
-        write_atomically(out, played_midi(score, plan, reading, first=begin, last=end))
+        deliver(out, played_midi(score, plan, reading, first=begin, last=end))
     else:
-        _write_sound(out, performance, instrument, arguments.soundfont, console)
+        deliver(out, _sound_bytes(suffix, performance, instrument, arguments.soundfont, console))
     first, last = (bar.number for bar in bars)
     book = phrasebook(arguments.language)
     ours = not (arguments.soundfont or suffix == ".mid")
+    name = "Standard output" if out == STANDARD else out
     where = f", {book.pianos.get(instrument.name, instrument.name)}" if ours else ""
-    console.print(f"{out}: {book.bars(first, last)}, {performance.length:.0f} s{where}.", highlight=False)
+    console.print(f"{name}: {book.bars(first, last)}, {performance.length:.0f} s{where}.", highlight=False)
     console.print(phrasebook(arguments.language).phrases["caution_loud"], highlight=False)
     return 0
 
@@ -219,18 +257,25 @@ def _sound(arguments: argparse.Namespace, console: Console) -> int:
 def _clip(arguments: argparse.Namespace, console: Console) -> int:
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-    from understave.disk import write_atomically
     from understave.media.clips import SHAPES, ClipOptions, clip
     from understave.wording.phrasebook import phrasebook
 
     out: Path = arguments.out
-    if out.suffix.lower() != ".mp4":
-        raise UnderstaveError(f"{out.name} must end in .mp4; say with --out where the film goes.")
+    kind_asked(arguments, (".mp4",), "which film")
     shape = chosen(arguments.shape, SHAPES, "shape")
-    score, reading = read_source(arguments.score)
+    _refuse_wrong_options(arguments)
+    console = teller(out, console)
+    score, reading = read_source(arguments.score, arguments.bars)
     first, last = bars_named(score, arguments.bars)
     plan, instrument = _planned(arguments, score, reading)
-    options = ClipOptions(shape, instrument, arguments.language)
+    own = None
+    if arguments.take is not None:
+        from understave.cli.own_playing import take_named
+        from understave.takes.views import as_played, run_over
+
+        take = take_named(arguments.score, score, arguments.take)
+        own = as_played(score, take, run_over(score, take, first.index, last.index), first.index, last.index)
+    options = ClipOptions(shape, instrument, arguments.language, own)
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
         task = progress.add_task("playing", total=1.0)
@@ -243,18 +288,19 @@ def _clip(arguments: argparse.Namespace, console: Console) -> int:
             options,
             lambda step, share: progress.update(task, description=step, completed=share),
         )
-    write_atomically(out, film)
-    console.print(f"{out}: {len(film) / 1e6:.1f} MB.", highlight=False)
+    deliver(out, film)
+    name = "Standard output" if out == STANDARD else out
+    console.print(f"{name}: {len(film) / 1e6:.1f} MB.", highlight=False)
     console.print(phrasebook(arguments.language).phrases["caution_loud"], highlight=False)
     return 0
 
 
-def _write_sound(
-    out: Path, performance: Performance, instrument: Instrument, soundfont: Path | None, console: Console
-) -> None:
+def _sound_bytes(
+    suffix: str, performance: Performance, instrument: Instrument, soundfont: Path | None, console: Console
+) -> bytes:
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-    from understave.acoustics.files import RATE, write_audio
+    from understave.acoustics.files import RATE, audio_bytes
     from understave.acoustics.sound import render
     from understave.acoustics.soundfont import render_soundfont
 
@@ -266,4 +312,4 @@ def _write_sound(
         else:
             sound = render(performance, instrument, RATE, lambda s: progress.update(task, completed=s))
         progress.reset(task, description="writing", total=1.0)
-        write_audio(out, sound, RATE, progress=lambda share: progress.update(task, completed=share))
+        return audio_bytes(suffix, sound, RATE, progress=lambda share: progress.update(task, completed=share))

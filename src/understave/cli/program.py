@@ -3,46 +3,80 @@
 from __future__ import annotations
 
 import argparse
+import os
 import shlex
 import sys
 from collections.abc import Callable, Sequence
 
-from rich.console import Console
-
 from understave import __version__
-from understave.cli import correcting, keys, lessons, plans, repertoire, showing, upkeep
+from understave.cli import (
+    completion,
+    correcting,
+    keys,
+    lessons,
+    own_playing,
+    plans,
+    repertoire,
+    showing,
+    tools,
+    upkeep,
+)
+from understave.cli.outputs import Teller, show_what_can_be_shown
 from understave.errors import UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+def parser() -> argparse.ArgumentParser:
+    """Return what reads the command line, with all commands."""
+    reader = argparse.ArgumentParser(
         prog="understave",
         description="From a piano score to a checked harmonic reading, playing decisions and a lesson.",
         epilog="Nothing that lies in the current folder is ever executed by this command. If you start it as "
-        "'python -m understave', Python itself looks there first; write 'python -P -m understave'.",
+        "'python -m understave', Python itself looks there first; write 'python -P -m understave'. "
+        "Exit codes: 0 done; 1 done, and what was examined is not in order (doctor); 2 the input or an "
+        "option is wrong, said in one sentence; 70 a fault of ours, kept in the log; 130 stopped by you; "
+        "141 nobody read on.",
     )
-    parser.add_argument("--version", action="version", version=f"understave {__version__}")
-    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    reader.add_argument("--version", action="version", version=f"understave {__version__}")
+    commands = reader.add_subparsers(dest="command", required=True, metavar="COMMAND")
     # The order of the help.
-    for group in (lessons, showing, plans, correcting, keys, repertoire, upkeep):
+    for group in (
+        lessons,
+        showing,
+        plans,
+        own_playing,
+        correcting,
+        keys,
+        repertoire,
+        upkeep,
+        completion,
+        tools,
+    ):
         group.add_commands(commands)
-    return parser
+    return reader
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run a command; return 0, or 2 after one sentence on standard error when the input is at fault, and 70
-    (EX_SOFTWARE in sysexits.h) when we are: then the log has the details.
+    """Run a command and return its exit code.
+
+    0 done; 1 done, and what was examined is not in order; 2 after one sentence on standard error when the
+    input or an option is at fault; 70 (EX_SOFTWARE in sysexits.h) when we are: then the log has the details;
+    130 and 141 as shells count Ctrl-C and a reader that went away (128 and SIGINT, SIGPIPE).
     """
+    show_what_can_be_shown()
     # Titles, notes and folder names may hold square brackets and colons; they mean nothing to us.
-    console = Console(stderr=False, soft_wrap=True, markup=False, emoji=False)
+    console = Teller(soft_wrap=True, markup=False, emoji=False)
     try:
-        parsed = _parser().parse_args(arguments)
-        run: Callable[[argparse.Namespace, Console], int] = parsed.run
+        parsed = parser().parse_args(arguments)
+        run: Callable[[argparse.Namespace, Teller], int] = parsed.run
         return run(parsed, console)
     except UnderstaveError as error:
         print(f"understave: {error}", file=sys.stderr)
         return 2
+    except BrokenPipeError:
+        # What is still in the buffer would be written at the very end, and fail again.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 141
     except KeyboardInterrupt:
         print("understave: stopped; nothing was changed half way.", file=sys.stderr)
         return 130

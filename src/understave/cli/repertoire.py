@@ -14,6 +14,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from rich.table import Table
 from rich.text import Text
 
+from understave.cli.outputs import STANDARD, Teller, add_json, deliver
 from understave.errors import UnderstaveError
 
 if TYPE_CHECKING:
@@ -81,6 +82,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
         help="count instead: devices, keys of the device, what follows --chords, textures",
     )
     find.add_argument("--plot", type=Path, help="draw the counts as a picture ending in .svg")
+    add_json(find, "places")
     find.set_defaults(run=_find)
 
 
@@ -108,6 +110,8 @@ def _index(arguments: argparse.Namespace, console: Console) -> int:
         raise UnderstaveError(
             "The number of processes cannot be negative; leave --processes out for one a core."
         )
+    if not arguments.folder.is_dir():
+        raise UnderstaveError(f"There is no folder {arguments.folder}; give the one your scores lie in.")
     if arguments.memory < _LEAST_MEMORY:
         raise UnderstaveError(f"Reading takes {_LEAST_MEMORY} MB at least; give --memory that much or more.")
     with ExitStack() as stack:
@@ -189,16 +193,16 @@ class _Shown:
 def _find(arguments: argparse.Namespace, console: Console) -> int:
     from understave.repertoire import Question, ask, connect
     from understave.repertoire.indexing import FOLDER_NAME
+    from understave.repertoire.places_data import places_json
 
     inside = arguments.index / FOLDER_NAME
     index = inside if inside.is_dir() else arguments.index
     if arguments.limit < 1 or arguments.each < 1 or arguments.around < 0:
         raise UnderstaveError("--limit and --each must be 1 or more, --around 0 or more.")
+    _refuse_wrong_options(arguments)
     with connect(index) as db:
         if arguments.count:
             return _count(db, arguments, console)
-        if arguments.plot:
-            raise UnderstaveError("--plot draws counts; say with --count what to count.")
         question = Question(
             arguments.device,
             arguments.chords,
@@ -217,7 +221,12 @@ def _find(arguments: argparse.Namespace, console: Console) -> int:
             arguments.each,
         )
         answer = ask(db, question)
-        _print_places(answer, question, console)
+        if arguments.json:
+            deliver(STANDARD, places_json(answer))
+            # Standard output is the document; what else is said goes beside it.
+            console = Teller(stderr=True, soft_wrap=True, markup=False, emoji=False)
+        else:
+            _print_places(answer, question, console)
         # An index that moved with its folder has its files beside it.
         folder = arguments.index if inside.is_dir() else Path(answer.folder)
         for out in (arguments.excerpts, arguments.sounds):
@@ -228,6 +237,16 @@ def _find(arguments: argparse.Namespace, console: Console) -> int:
         if arguments.sounds:
             _write(db, answer, folder, arguments.sounds, ".mp3", arguments.around, console)
     return 0
+
+
+def _refuse_wrong_options(arguments: argparse.Namespace) -> None:
+    """Raise UnderstaveError for options that do not go together, before the index is opened."""
+    if arguments.plot and not arguments.count:
+        raise UnderstaveError("--plot draws counts; say with --count what to count.")
+    if arguments.plot and arguments.plot.suffix.lower() != ".svg":
+        raise UnderstaveError(f"{arguments.plot.name} must end in .svg; give --plot such a name.")
+    if arguments.count == "next" and not arguments.chords:
+        raise UnderstaveError("Say with --chords after which chord to look, such as --chords V7.")
 
 
 def _print_places(answer: Answer, question: Question, console: Console) -> None:
@@ -299,18 +318,20 @@ def _count(db: Any, arguments: argparse.Namespace, console: Console) -> int:
         counts = count_keys(db, arguments.device)
         title = f"Keys of {arguments.device}" if arguments.device else "Home keys"
     elif arguments.count == "next":
-        if not arguments.chords:
-            raise UnderstaveError("Say with --chords after which chord to look, such as --chords V7.")
         counts, title = count_next(db, arguments.chords, arguments.mode), f"After {arguments.chords}"
     else:
         counts, title = count_textures(db), "Bars of each texture"
+    if arguments.json:
+        from understave.repertoire.places_data import counts_json
+
+        deliver(STANDARD, counts_json(counts, title))
     table = Table("what", "how often", "pieces", "share", title=title)
     for c in counts[: 3 * arguments.limit]:
         table.add_row(c.name, str(c.count), str(c.pieces), f"{c.share:.1%}")
-    console.print(table)
+    if not arguments.json:
+        console.print(table)
     if arguments.plot:
-        if arguments.plot.suffix.lower() != ".svg":
-            raise UnderstaveError(f"{arguments.plot.name} must end in .svg; give --plot such a name.")
         write_atomically(arguments.plot, plot(counts, title, arguments.limit))
-        console.print(f"{arguments.plot}", highlight=False, markup=False)
+        if not arguments.json:
+            console.print(f"{arguments.plot}", highlight=False, markup=False)
     return 0

@@ -13,6 +13,16 @@ from rich.table import Table
 from rich.text import Text
 
 from understave.cli.arguments import TEXT_WIDTH, WHICH_BARS, add_language, add_words, paper_named
+from understave.cli.outputs import (
+    SCORE_OR_FOLDER,
+    STANDARD,
+    Teller,
+    add_json,
+    add_out,
+    deliver,
+    kind_asked,
+    teller,
+)
 from understave.cli.sources import bars_named, read_source, stretch_named
 from understave.errors import UnderstaveError
 
@@ -25,28 +35,38 @@ if TYPE_CHECKING:
     from understave.theory.pitch import PitchClass
 
 
+_PICTURES = (".svg", ".png")
+_CHORDS_AS = (".pdf", ".musicxml", ".mid", ".mp3", ".svg", ".png")
+
+
 def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     """Add ``show``, ``explain``, ``excerpt`` and ``reduce`` to the commands."""
     show = commands.add_parser("show", help="print the reading of a score, chord by chord")
-    show.add_argument("score", type=Path, help="a score file or a lesson folder")
+    show.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
     show.add_argument("--bars", help=WHICH_BARS)
     add_language(show)
+    add_json(show, "reading")
     show.set_defaults(run=_show)
 
-    explain = commands.add_parser("explain", help="tell what happens in a score, passage by passage")
-    explain.add_argument("score", type=Path, help="a score file or a lesson folder")
-    explain.add_argument("--bars", help=WHICH_BARS)
+    explain = commands.add_parser("explain", help="tell a score's story in a minute, in five, or as a whole")
+    explain.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
+    explain.add_argument("--bars", help=f"{WHICH_BARS}; everything found there is listed")
+    length = explain.add_mutually_exclusive_group()
+    length.add_argument("--minute", action="store_const", dest="length", const="minute", help="in 150 words")
+    length.add_argument("--five", action="store_const", dest="length", const="five", help="in five minutes")
+    length.add_argument("--all", action="store_true", help="list everything, passage by passage")
     add_words(explain)
+    add_json(explain, "story")
     explain.set_defaults(run=_explain)
 
     excerpt = commands.add_parser("excerpt", help="engrave some bars as a picture, SVG or PNG")
-    excerpt.add_argument("score", type=Path, help="a score file or a lesson folder")
+    excerpt.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
     excerpt.add_argument(
         "--bars",
         required=True,
         help=WHICH_BARS,
     )
-    excerpt.add_argument("--out", type=Path, required=True, help="the picture, ending in .svg or .png")
+    add_out(excerpt, "the picture, ending in .svg or .png", _PICTURES)
     excerpt.add_argument("--width", type=int, default=1600, help="width of a PNG in pixels")
     excerpt.add_argument(
         "--chord-symbols", action="store_true", help="set chord symbols above the staves too"
@@ -58,12 +78,10 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     excerpt.set_defaults(run=_excerpt)
 
     chords = commands.add_parser("reduce", help="write a piece, or some bars, as block chords in any key")
-    chords.add_argument("score", type=Path, help="a score file or a lesson folder")
+    chords.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
     chords.add_argument("--key", help="key of the first chord, such as g or Bb (small letters for minor)")
     chords.add_argument("--bars", help=WHICH_BARS)
-    chords.add_argument(
-        "--out", type=Path, required=True, help="what to write: .pdf, .musicxml, .mid, .mp3, .svg or .png"
-    )
+    add_out(chords, "what to write: .pdf, .musicxml, .mid, .mp3, .svg or .png", _CHORDS_AS)
     add_language(chords)
     chords.add_argument(
         "--paper", type=paper_named, default="a4", help="paper of a PDF: A4 (default) or Letter"
@@ -79,7 +97,12 @@ def _show(arguments: argparse.Namespace, console: Console) -> int:
     from understave.theory.names import key_name
     from understave.wording import phrasebook
 
-    score, reading = read_source(arguments.score)
+    score, reading = read_source(arguments.score, arguments.bars)
+    if arguments.json:
+        from understave.export.reading_data import reading_json
+
+        deliver(STANDARD, reading_json(score, reading, stretch_named(score, arguments.bars)))
+        return 0
     start, end = stretch_named(score, arguments.bars) or (Fraction(0), score.end)
     keyed = functional(reading.spans)
     book = phrasebook(arguments.language)
@@ -117,15 +140,12 @@ def _note_names(members: Sequence[PitchClass], language: str) -> list[str]:
 
 
 def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
-    from understave.disk import write_atomically
     from understave.engraving import Options, excerpt, to_png
 
-    out: Path = arguments.out
-    if out.suffix.lower() not in (".svg", ".png"):
-        raise UnderstaveError(f"{out.name} must end in .svg or .png; say with --out which picture you want.")
+    kind = kind_asked(arguments, _PICTURES, "which picture")
     if not 100 <= arguments.width <= 10_000:
         raise UnderstaveError("The width must lie between 100 and 10000 pixels; choose another --width.")
-    score, reading = read_source(arguments.score)
+    score, reading = read_source(arguments.score, arguments.bars)
     first, last = bars_named(score, arguments.bars)
     options = Options(chord_symbols=arguments.chord_symbols, language=arguments.language)
     plan = None
@@ -134,29 +154,29 @@ def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
 
         plan = make_plan(score, reading)
     picture = excerpt(score, reading, first.index, last.index, options=options, plan=plan)
-    write_atomically(out, picture if out.suffix.lower() == ".svg" else to_png(picture, arguments.width))
-    console.print(f"{out}", highlight=False)
+    deliver(arguments.out, picture if kind == ".svg" else to_png(picture, arguments.width))
+    _say_where(arguments.out, console)
     return 0
-
-
-_CHORDS_AS = (".pdf", ".musicxml", ".mid", ".mp3", ".svg", ".png")
 
 
 def _reduce(arguments: argparse.Namespace, console: Console) -> int:
-    from understave.disk import write_atomically
     from understave.harmony.typed import typed_key
     from understave.teaching.reduction import reduced
 
-    out: Path = arguments.out
-    if out.suffix.lower() not in _CHORDS_AS:
-        raise UnderstaveError(f"{out.name} must end in one of {', '.join(_CHORDS_AS)}; change --out.")
+    kind = kind_asked(arguments, _CHORDS_AS, "what to write")
     key = typed_key(arguments.key) if arguments.key else None
-    score, reading = read_source(arguments.score)
+    score, reading = read_source(arguments.score, arguments.bars)
     first, last = (m.index for m in bars_named(score, arguments.bars)) if arguments.bars else (None, None)
     chords, labels = reduced(score, reading, key=key, first=first, last=last)
-    write_atomically(out, _as_file(chords, labels, out.suffix.lower(), arguments.paper, arguments.language))
-    console.print(f"{out}", highlight=False)
+    deliver(arguments.out, _as_file(chords, labels, kind, arguments.paper, arguments.language))
+    _say_where(arguments.out, console)
     return 0
+
+
+def _say_where(out: Path, console: Console) -> None:
+    teller(out, console).print(
+        "Written to standard output." if out == STANDARD else f"{out}", highlight=False
+    )
 
 
 def _as_file(score: Score, reading: Reading, suffix: str, paper: Paper, language: str) -> bytes | str:
@@ -185,13 +205,62 @@ def _as_file(score: Score, reading: Reading, suffix: str, paper: Paper, language
 
 
 def _explain(arguments: argparse.Namespace, console: Console) -> int:
-    from understave.wording import in_a_line, phrasebook, tell
+    score, reading = read_source(arguments.score, arguments.bars)
+    if arguments.bars and arguments.length:
+        raise UnderstaveError(
+            f"The story in {_LENGTHS[arguments.length]} is that of a whole piece; leave out --bars, or "
+            f"--{arguments.length} to have all that is found in these bars."
+        )
+    stretch = stretch_named(score, arguments.bars)
+    if arguments.json:
+        from understave.export.story_data import story_json
+        from understave.wording import tell
 
-    score, reading = read_source(arguments.score)
-    told = tell(score, reading, arguments.level, arguments.language, stretch_named(score, arguments.bars))
-    page = Console(highlight=False, markup=False, emoji=False)
+        told = tell(score, reading, arguments.level, arguments.language, stretch)
+        deliver(STANDARD, story_json(score, told, arguments.level, arguments.language))
+        return 0
+    page = Teller(highlight=False, markup=False, emoji=False)
     page.width = min(page.width, TEXT_WIDTH)
     page.print(Text(score.title, style="bold"), Text(score.composer, style="dim"))
+    if arguments.all or stretch:
+        _print_log(page, score, reading, arguments, stretch)
+    else:
+        _print_story(page, score, reading, arguments)
+    return 0
+
+
+_LENGTHS = {"minute": "a minute", "five": "five minutes"}
+
+
+def _print_story(page: Console, score: Score, reading: Reading, arguments: argparse.Namespace) -> None:
+    """Print the story as paragraphs, the bars in the margin."""
+    from understave.teaching.narrative import narrate
+    from understave.wording import in_a_line, phrasebook
+
+    chapters = narrate(score, reading, arguments.length or "whole", arguments.level, arguments.language)
+    width = max((len(c.bars) for c in chapters), default=0)
+    for chapter in chapters:
+        table = Table.grid(padding=(0, 2, 0, 0))
+        table.add_column(style="dim", width=width)
+        table.add_column(ratio=1)
+        table.add_row(Text(chapter.bars), Text(in_a_line(chapter.text)))
+        page.print()
+        page.print(table)
+    if not chapters:
+        page.print(phrasebook(arguments.language).phrases["nothing"])
+
+
+def _print_log(
+    page: Console,
+    score: Score,
+    reading: Reading,
+    arguments: argparse.Namespace,
+    stretch: tuple[Fraction, Fraction] | None,
+) -> None:
+    """Print everything that is told, passage by passage, each sentence with its place."""
+    from understave.wording import in_a_line, phrasebook, tell
+
+    told = tell(score, reading, arguments.level, arguments.language, stretch)
     for paragraph in told:
         page.print()
         page.print(Text(paragraph.heading, style="bold cyan"))
@@ -206,4 +275,3 @@ def _explain(arguments: argparse.Namespace, console: Console) -> int:
             page.print(Padding(line, (0, 0, 0, 2)))
     if not told:
         page.print(phrasebook(arguments.language).phrases["nothing"])
-    return 0

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from understave.cli.outputs import STANDARD
 from understave.errors import UnderstaveError
 
 if TYPE_CHECKING:
@@ -15,8 +19,38 @@ if TYPE_CHECKING:
     from understave.score.model import Measure, Score
 
 
-def read_source(source: Path) -> tuple[Score, Reading]:
-    """Read a score file, or the score of a lesson folder with its corrections."""
+def read_source(source: Path, bars: str | None = None) -> tuple[Score, Reading]:
+    """Read a score file, the score of a lesson folder with its corrections, or standard input (``-``).
+
+    Bars that are asked for and that the score has not are refused before its harmony is read.
+    """
+    with given_file(source) as path:
+        return _read_source(path, bars)
+
+
+@contextmanager
+def given_file(source: Path) -> Iterator[Path]:
+    """Give the file itself or, for ``-``, what comes on standard input as a file that goes away again.
+
+    Raises UnderstaveError where nothing comes, and where standard input is a person at a terminal.
+    """
+    from understave.score.reader import LARGEST
+
+    if source != STANDARD:
+        yield source
+        return
+    if sys.stdin is None or sys.stdin.isatty():
+        raise UnderstaveError(
+            "Nothing comes on standard input; write for example 'understave show - < SCORE'."
+        )
+    data = sys.stdin.buffer.read(LARGEST + 1)
+    with tempfile.TemporaryDirectory(prefix="understave-") as folder:
+        path = Path(folder) / "standard input"
+        path.write_bytes(data)
+        yield path
+
+
+def _read_source(source: Path, bars: str | None) -> tuple[Score, Reading]:
     from understave.findings import read
     from understave.harmony import corrections
     from understave.harmony.key_length import USUAL
@@ -32,6 +66,7 @@ def read_source(source: Path) -> tuple[Score, Reading]:
         source, name, decided = folder.score, folder.imported_from, corrections.load(folder.corrections)
         keys_last = folder.keys_last
     score = titled(read_score(source), name)
+    stretch_named(score, bars)
     return score, read(score, decided, keys_last)
 
 

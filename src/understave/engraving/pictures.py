@@ -49,12 +49,22 @@ def _compile(pages: Sequence[str], format: Literal["png", "pdf"], ppi: float | N
     for name, page in inputs.items():
         width, height = _size_mm(page)
         lines.append(f"#page(width: {width}mm, height: {height}mm, full(bytes(sys.inputs.{name})))")
-    made = typst.compile(
-        "\n".join(lines).encode(),
-        format=format,
-        ppi=ppi,
-        # Only text that no font of ours covers is left as text; then the machine's fonts may help.
-        ignore_system_fonts=not any("<text" in page for page in pages),
-        sys_inputs={"title": unescape(title[1]) if title else "", **inputs},
-    )
+    titled = format == "pdf" and title is not None and bool(title[1].strip())
+
+    def compiled(accessible: bool) -> bytes | list[bytes]:
+        return typst.compile(
+            "\n".join(lines).encode(),
+            format=format,
+            ppi=ppi,
+            # Only text that no font of ours covers is left as text; then the machine's fonts may help.
+            ignore_system_fonts=not any("<text" in page for page in pages),
+            sys_inputs={"title": unescape(title[1]) if title else "", **inputs},
+            pdf_standards=["ua-1"] if accessible else None,
+        )
+
+    try:
+        # PDF/UA-1 (ISO 14289-1); it wants a title, and characters that some font has.
+        made = compiled(titled)
+    except typst.TypstError:
+        made = compiled(False)
     return made if isinstance(made, bytes) else made[0]

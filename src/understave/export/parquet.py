@@ -6,19 +6,18 @@ In: a Score and its Reading. Out: Parquet bytes, one row for each span or event.
 
 from __future__ import annotations
 
-import io
 import json
+import tempfile
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
-
-import pyarrow as pa
-import pyarrow.parquet as pq
 
 from understave.export.reading_data import plain_value
 from understave.harmony.reading import Reading
+from understave.parquet_files import Columns, write_parquet
 from understave.score.model import Score, beat_text
 
-_TEXT, _REAL, _FLAG, _TEXTS = pa.string(), pa.float64(), pa.bool_(), pa.list_(pa.string())
+_TEXT, _REAL, _FLAG, _TEXTS = "VARCHAR", "DOUBLE", "BOOLEAN", "VARCHAR[]"
 _PLACE = [
     ("start", _REAL),
     ("end", _REAL),
@@ -27,7 +26,7 @@ _PLACE = [
     ("until_bar", _TEXT),
     ("until_beat", _TEXT),
 ]
-SPANS = pa.schema(
+SPANS: Columns = dict(
     [
         *_PLACE,
         ("key", _TEXT),
@@ -43,7 +42,7 @@ SPANS = pa.schema(
     ]
 )
 """Columns of a table of spans; `key` is the tonic's name, `fixed` tells that the teacher set it."""
-EVENTS = pa.schema(
+EVENTS: Columns = dict(
     [
         *_PLACE,
         ("kind", _TEXT),
@@ -106,8 +105,9 @@ def _place(score: Score, start: Fraction, end: Fraction) -> dict[str, Any]:
     }
 
 
-def _bytes(rows: list[dict[str, Any]], schema: pa.Schema, score: Score) -> bytes:
-    named = schema.with_metadata({"title": score.title, "composer": score.composer})
-    out = io.BytesIO()
-    pq.write_table(pa.Table.from_pylist(rows, schema=named), out, compression="zstd")
-    return out.getvalue()
+def _bytes(rows: list[dict[str, Any]], columns: Columns, score: Score) -> bytes:
+    about = {"title": score.title, "composer": score.composer}
+    with tempfile.TemporaryDirectory(prefix="understave-") as folder:
+        path = Path(folder) / "rows.parquet"
+        write_parquet(path, columns, ([row[name] for name in columns] for row in rows), about)
+        return path.read_bytes()

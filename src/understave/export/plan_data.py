@@ -19,8 +19,18 @@ FORMAT = "understave-plan"
 VERSION = 1
 
 
-def plan_json(score: Score, plan: Plan) -> str:
-    """Return the whole plan as indented JSON; loudness is MIDI velocity, tempo quarter notes a minute."""
+def plan_json(score: Score, plan: Plan, stretch: tuple[Fraction, Fraction] | None = None) -> str:
+    """Return a plan as indented JSON, whole or of what touches a stretch.
+
+    Loudness is MIDI velocity, tempo quarter notes a minute.
+    """
+    begin, end = stretch or (Fraction(0), score.end)
+
+    def lasts(start: Fraction, until: Fraction) -> bool:
+        return stretch is None or (start < end and until > begin)
+
+    def here(moment: Fraction) -> bool:
+        return stretch is None or begin <= moment < end
 
     def at(moment: Fraction) -> dict[str, Any]:
         return moment_values(score, moment)
@@ -43,8 +53,11 @@ def plan_json(score: Score, plan: Plan) -> str:
                 "why": _why(t.why),
             }
             for t in plan.tension
+            if lasts(t.start, t.end)
         ],
-        "loudness": [{"moment": at(p.moment), "velocity": round(p.velocity, 2)} for p in plan.levels],
+        "loudness": [
+            {"moment": at(p.moment), "velocity": round(p.velocity, 2)} for p in plan.levels if here(p.moment)
+        ],
         "hairpins": [
             {
                 "start": at(h.start),
@@ -55,10 +68,12 @@ def plan_json(score: Score, plan: Plan) -> str:
                 "why": _why(h.why),
             }
             for h in plan.hairpins
+            if lasts(h.start, h.end)
         ],
         "marks": [
             {"moment": at(m.moment), "mark": m.mark, "origin": m.origin, "why": _why(m.why)}
             for m in plan.marks
+            if here(m.moment)
         ],
         "voices": [
             {
@@ -69,13 +84,17 @@ def plan_json(score: Score, plan: Plan) -> str:
                 "why": _why(v.why),
             }
             for v in plan.voices
+            if here(score.note_by_id[v.note].onset)
         ],
         "timing": [
-            {"moment": at(b.moment), "factor": round(b.factor, 4), "why": _why(b.why)} for b in plan.timing
+            {"moment": at(b.moment), "factor": round(b.factor, 4), "why": _why(b.why)}
+            for b in plan.timing
+            if here(b.moment)
         ],
         "pedal": [
             {"moment": at(p.moment), "depth": round(p.depth, 3), "origin": p.origin, "why": _why(p.why)}
             for p in plan.pedal
+            if here(p.moment)
         ],
     }
     return json.dumps(document, ensure_ascii=False, indent=1) + "\n"

@@ -71,8 +71,9 @@ def _event(score: Score, event: Event) -> dict[str, Any]:
     }
 
 
-def reading_json(score: Score, reading: Reading) -> str:
-    """Return the whole reading as indented JSON with a stable order of keys."""
+def reading_json(score: Score, reading: Reading, stretch: tuple[Fraction, Fraction] | None = None) -> str:
+    """Return a reading as indented JSON with a stable order of keys: all, or what touches a stretch."""
+    begin, end = stretch or (Fraction(0), score.end)
     document = {
         "format": FORMAT,
         "version": VERSION,
@@ -83,10 +84,15 @@ def reading_json(score: Score, reading: Reading) -> str:
             "quarters": str(score.end),
         },
         "imported": list(score.warnings),
-        "spans": [_span(score, s) for s in reading.spans],
-        "events": [_event(score, e) for e in reading.events],
+        "spans": [_span(score, s) for s in reading.spans if not stretch or (s.start < end and s.end > begin)],
+        "events": [_event(score, e) for e in reading.events if not stretch or _touches(e, begin, end)],
     }
     return json.dumps(document, ensure_ascii=False, indent=1) + "\n"
+
+
+def _touches(event: Event, begin: Fraction, end: Fraction) -> bool:
+    """Whether any of an event lies in a stretch; one without length lies where it begins."""
+    return event.start < end and (event.end > begin or event.start == event.end >= begin)
 
 
 CSV_COLUMNS = (

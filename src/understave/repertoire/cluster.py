@@ -15,9 +15,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import pyarrow.parquet as pq
-
 from understave.errors import UnderstaveError
+from understave.parquet_files import read_rows
 from understave.repertoire.indexing import PIECES_AT_ONCE, Done
 from understave.repertoire.reader_processes import Job, Reader
 from understave.repertoire.store import Store, write_part
@@ -107,7 +106,7 @@ def read_batch(
     store = Store(Path(folder))
     there = store.parts / name / "pieces.parquet"
     if there.exists():
-        return [(error, 0.0, 0) for error in pq.read_table(there).column("error").to_pylist()]
+        return [(error, 0.0, 0) for (error,) in read_rows(there, "error")]
     reader = Reader(memory=memory)
     try:
         outcomes = [reader.read(Job(Path(path), piece)) for path, piece in batch]

@@ -21,18 +21,17 @@ import os
 import shutil
 import tempfile
 import uuid
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
-import pyarrow as pa
-import pyarrow.parquet as pq
 
 from understave.disk import sync_folder
 from understave.errors import UnderstaveError
+from understave.parquet_files import Columns, read_rows, write_parquet, write_query
 from understave.repertoire.chord_lines import make_lines, sweep_lines
-from understave.repertoire.tables import SCHEMAS, Piece, arrow
+from understave.repertoire.tables import SCHEMAS, Piece, rows_of
 from understave.score.composers import lives, period_of
 
 MOST_SMALL_PARTS = 32
@@ -40,8 +39,7 @@ MOST_SMALL_PARTS = 32
 PIECES_IN_PART = 10_000
 CATALOGUE_VERSION = 2
 """Raised whenever the catalogue comes to hold something else; one of another version is made anew."""
-_FILES = pa.schema([("path", pa.string()), ("piece", pa.string())])
-_COMPRESSION = "zstd"
+_FILES: Columns = {"path": "VARCHAR", "piece": "VARCHAR"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,8 +98,7 @@ def known_pieces(store: Store, failed: bool = True) -> set[str]:
 
 def _errors(part: Path) -> dict[str, str]:
     """Return the pieces of a part and why they could not be read; empty where they could."""
-    table = pq.read_table(part / "pieces.parquet", columns=["piece", "error"])
-    return dict(zip(*(table.column(c).to_pylist() for c in ("piece", "error")), strict=True))
+    return dict(read_rows(part / "pieces.parquet", "piece, error"))
 
 
 def parts_of(store: Store) -> list[Path]:
@@ -112,20 +109,25 @@ def parts_of(store: Store) -> list[Path]:
 def write_part(store: Store, pieces: Sequence[Piece], name: str = "") -> Path:
     """Write pieces as one part in one step and return it; a part of that name stays as it is."""
     ordered = sorted(pieces, key=lambda p: p.id)
-    return _put(store, {table: arrow(table, ordered) for table in SCHEMAS}, name or uuid.uuid4().hex)
+
+    def write(table: str, path: Path) -> None:
+        write_parquet(path, SCHEMAS[table], rows_of(table, ordered))
+
+    return _put(store, write, name or uuid.uuid4().hex)
 
 
-def _put(store: Store, tables: Mapping[str, pa.Table], name: str) -> Path:
+def _put(store: Store, write: Callable[[str, Path], None], name: str) -> Path:
+    """Make a part of the files that `write` makes of a table at a path."""
     target = store.parts / name
     try:
         if target.exists():
             return target
         making = Path(tempfile.mkdtemp(dir=store.parts, prefix=".part-"))
         making.chmod(0o755)
-        for table, rows in tables.items():
+        for table in SCHEMAS:
             path = making / f"{table}.parquet"
-            pq.write_table(rows, path, compression=_COMPRESSION)
-            with open(path, "rb") as written:
+            write(table, path)
+            with open(path, "rb+") as written:
                 os.fsync(written.fileno())
         try:
             making.rename(target)
@@ -145,23 +147,23 @@ def _put(store: Store, tables: Mapping[str, pa.Table], name: str) -> Path:
 def write_files(store: Store, files: Mapping[str, str]) -> None:
     """Write which file (path below the folder that was indexed) holds which piece."""
     paths = sorted(files)
-    table = pa.Table.from_arrays([pa.array(paths), pa.array([files[p] for p in paths])], schema=_FILES)
     making = store.folder / f".files-{uuid.uuid4().hex}"
-    pq.write_table(table, making, compression=_COMPRESSION)
+    write_parquet(making, _FILES, ((p, files[p]) for p in paths))
     os.replace(making, store.files)
 
 
 def merge_small_parts(store: Store) -> None:
     """Merge small parts into large ones once there are many; the pieces of dropped files go."""
-    small = [p for p in parts_of(store) if pq.read_metadata(p / "pieces.parquet").num_rows < PIECES_IN_PART]
+    sizes = {p: _size(p) for p in parts_of(store)}
+    small = [p for p, size in sizes.items() if size < PIECES_IN_PART]
     if len(small) <= MOST_SMALL_PARTS:
         return
-    wanted = set(pq.read_table(store.files).column("piece").to_pylist())
+    wanted = {piece for (piece,) in read_rows(store.files, "piece")}
     group: list[Path] = []
     size = 0
     for part in small:
         group.append(part)
-        size += pq.read_metadata(part / "pieces.parquet").num_rows
+        size += sizes[part]
         if size >= PIECES_IN_PART:
             _merge(store, group, wanted)
             group, size = [], 0
@@ -169,8 +171,12 @@ def merge_small_parts(store: Store) -> None:
         _merge(store, group, wanted)
 
 
+def _size(part: Path) -> int:
+    return int(read_rows(part / "pieces.parquet", "count(*)")[0][0])
+
+
 def _merge(store: Store, group: Sequence[Path], wanted: set[str]) -> None:
-    tables: dict[str, list[pa.Table]] = {name: [] for name in SCHEMAS}
+    keep: list[tuple[str, str]] = []
     left = set(wanted)
     # A piece that failed once and was read later stays as it was read.
     errors = {part: _errors(part) for part in group}
@@ -178,16 +184,21 @@ def _merge(store: Store, group: Sequence[Path], wanted: set[str]) -> None:
     for part in group:
         own = {piece for piece, error in errors[part].items() if not (error and piece in read)} & left
         left -= own
-        if own:
-            keep = pa.array(sorted(own))
-            for name in SCHEMAS:
-                rows = pq.read_table(part / f"{name}.parquet")
-                tables[name].append(rows.filter(pa.compute.is_in(rows.column("piece"), value_set=keep)))
-    _put(
-        store,
-        {n: pa.concat_tables(t) if t else SCHEMAS[n].empty_table() for n, t in tables.items()},
-        uuid.uuid4().hex,
-    )
+        keep += [(part.name, piece) for piece in sorted(own)]
+    names = [part.name for part in group]
+
+    def write(table: str, path: Path) -> None:
+        columns = ", ".join(f'r."{c}"' for c in SCHEMAS[table])
+        write_query(
+            path,
+            f"SELECT {columns} FROM read_parquet(?, filename = true, file_row_number = true) r"
+            " JOIN (SELECT unnest(?::VARCHAR[]) AS part, unnest(?::VARCHAR[]) AS piece) k"
+            " ON r.piece = k.piece AND parse_path(r.filename)[-2] = k.part"
+            " ORDER BY k.part, r.file_row_number",
+            [_paths(store, names, table), [part for part, _ in keep], [piece for _, piece in keep]],
+        )
+
+    _put(store, write, uuid.uuid4().hex)
     for part in group:
         shutil.rmtree(part)
 
@@ -229,8 +240,7 @@ def _state(store: Store, indexed: Path | None) -> str:
     for part in parts_of(store):
         digest.update(f"{part.name}\n".encode())
     if store.files.exists():
-        files = pq.read_table(store.files)
-        for path, piece in zip(*(files.column(c).to_pylist() for c in files.column_names), strict=True):
+        for path, piece in read_rows(store.files, "path, piece"):
             digest.update(f"{piece} {path}\n".encode("utf-8", "surrogateescape"))
     for name, life in sorted(lives(indexed).items()):
         digest.update(f"{name} {life}\n".encode())
@@ -265,11 +275,11 @@ def fill(db: duckdb.DuckDBPyConnection, store: Store, indexed: Path | None) -> N
         [_paths(store, parts, "pieces"), str(store.files)],
     )
     for name, schema in SCHEMAS.items():
-        columns = ", ".join(["c.piece", *(f'r."{c}"' for c in schema.names if c != "piece")])
+        columns = ", ".join(["c.piece", *(f'r."{c}"' for c in schema if c != "piece")])
         if name == "pieces":
             columns += ", c.name, c.path, dense_rank() OVER (ORDER BY r.composer)::INTEGER AS composer_number"
         # Sorted as they are asked for, so that a question reads only a few blocks of a large table.
-        order = "c.piece, r.number" if "number" in schema.names else "c.piece"
+        order = "c.piece, r.number" if "number" in schema else "c.piece"
         order = {"events": "r.kind, r.label, c.piece, r.number"}.get(name, order)
         db.execute(
             f"CREATE TABLE {name} AS SELECT {columns} FROM read_parquet(?, filename = true) r"

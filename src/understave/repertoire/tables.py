@@ -1,6 +1,6 @@
 """The tables of an index: what the columns are called, what they hold, and which rows a piece has.
 
-In and out: plain rows (tuples in the order of the columns), as Arrow tables where they go to the disk. A
+In and out: plain rows (tuples in the order of the columns). A
 *piece* is named by its content: 32 hexadecimal digits of the SHA-256 of the file's bytes and of the
 reader's version, so that the same bytes are one piece wherever they lie and whoever read them.
 """
@@ -11,17 +11,17 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TypeAlias
 
-import pyarrow as pa
+from understave.parquet_files import Columns
 
 Value: TypeAlias = str | int | float | bool | None
 Row: TypeAlias = tuple[Value, ...]
 
-_TEXT, _INT, _REAL, _FLAG = pa.string(), pa.int32(), pa.float64(), pa.bool_()
+_TEXT, _INT, _REAL, _FLAG = "VARCHAR", "INTEGER", "DOUBLE", "BOOLEAN"
 _PLACE = [("bar", _INT), ("last_bar", _INT), ("bar_number", _TEXT), ("last_bar_number", _TEXT)]
 """Bars counted from 0 through the score, and as printed; the last one belongs to the stretch."""
 
-SCHEMAS: dict[str, pa.Schema] = {
-    name: pa.schema([("piece", _TEXT), *columns])
+SCHEMAS: dict[str, Columns] = {
+    name: dict([("piece", _TEXT), *columns])
     for name, columns in {
         # One row for every piece read or tried; `error` is empty where reading went well.
         "pieces": [
@@ -131,11 +131,6 @@ def failed(piece: str, why: str) -> Piece:
     return Piece(piece, {name: (((piece, why, *blank),) if name == "pieces" else ()) for name in SCHEMAS})
 
 
-def arrow(name: str, pieces: Iterable[Piece]) -> pa.Table:
-    """Return one table of many pieces, in the order given."""
-    schema = SCHEMAS[name]
-    rows = [row for piece in pieces for row in piece.rows[name]]
-    columns = zip(*rows, strict=True) if rows else [()] * len(schema)
-    return pa.Table.from_arrays(
-        [pa.array(c, type=f.type) for c, f in zip(columns, schema, strict=True)], schema=schema
-    )
+def rows_of(name: str, pieces: Iterable[Piece]) -> list[Row]:
+    """Return the rows of one table of many pieces, in the order given."""
+    return [row for piece in pieces for row in piece.rows[name]]

@@ -16,11 +16,13 @@ are checked like ours.
 from __future__ import annotations
 
 import re
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 from itertools import chain
+from operator import attrgetter
 
 from understave.harmony.reading import Detail, Event, Named, Reading
 from understave.score.model import Score
@@ -67,7 +69,7 @@ def facts(
     numerals: set[str] = set()
     pairs: set[tuple[str, Key]] = set()
     keys: set[Key] = set()
-    bars = {m.number for m in score.measures if m.start < end and m.end > start}
+    bars = _bars_between(score, start, end)
     spans = [s for s in reading.spans if s.start < end and s.end > start]
     following = [s for s in reading.spans if s.start == max((o.end for o in spans), default=end)]
     for s in (*spans, *following):
@@ -108,14 +110,23 @@ def _values(event: Event) -> Iterator[Detail]:
 def _bars_of(score: Score, event: Event, values: Sequence[Detail]) -> set[str]:
     """Bars that an event covers or that one of its moments lies in; a pair of moments gives all between."""
     moments = [v for v in values if isinstance(v, Fraction)]
-    found = {m.number for m in score.measures if m.start < event.end and m.end > event.start}
+    found = _bars_between(score, event.start, event.end)
     found |= {score.measure_at(t).number for t in moments}
     # A passage that ends with a bar is named by that bar, not by the next one.
     found |= {score.measures[score.measure_at(t).index - 1].number for t in moments if t > 0}
     start, end = event.get("from_start"), event.get("from_end")
     if isinstance(start, Fraction) and isinstance(end, Fraction):
-        found |= {m.number for m in score.measures if m.start < end and m.end > start}
+        found |= _bars_between(score, start, end)
     return found
+
+
+def _bars_between(score: Score, start: Fraction, end: Fraction) -> set[str]:
+    """Printed numbers of the bars of which some time lies between two moments."""
+    # Bars follow one another in time; asked for every event of every text, looking at each takes minutes.
+    first = bisect_right(score.measures, start, key=attrgetter("end"))
+    return {
+        m.number for m in score.measures[first : bisect_left(score.measures, end, key=attrgetter("start"))]
+    }
 
 
 def faults_in(

@@ -202,7 +202,13 @@ def headings(
     return tuple(found)
 
 
-def _items(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
+@remembered
+def _items(score: Score, plan: Plan, book: Phrasebook) -> tuple[_Item, ...]:
+    """All that could be told of a plan; kept, because a lesson asks for it bar by bar."""
+    return tuple(_told(score, plan, book))
+
+
+def _told(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
     words = book.phrases
     accents = {a.moment: a.text for a in printed_loudness(score).accents}
     for moment, text in accents.items():

@@ -1,0 +1,1 @@
+"""The documentation site: written pages, and pages made from the package itself."""

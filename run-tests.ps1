@@ -1,0 +1,14 @@
+# Sets up Understave with what its tests need and runs them; arguments go to pytest.
+$ErrorActionPreference = 'Stop'
+Set-Location -LiteralPath $PSScriptRoot
+$folder = Join-Path $PSScriptRoot '.venv-tests'
+. (Join-Path $PSScriptRoot 'setup-environment.ps1') -Folder $folder -Extras '[dev]'
+$scripts = Join-Path $folder 'Scripts'
+& (Join-Path $scripts 'ruff.exe') format --check .
+if ($LASTEXITCODE -ne 0) { exit $LASTEXITCODE }
+& (Join-Path $scripts 'ruff.exe') check .
+if ($LASTEXITCODE -ne 0) { exit $LASTEXITCODE }
+& (Join-Path $scripts 'mypy.exe')
+if ($LASTEXITCODE -ne 0) { exit $LASTEXITCODE }
+& (Join-Path $scripts 'python.exe') -m pytest -n auto @args
+exit $LASTEXITCODE
