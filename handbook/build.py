@@ -25,7 +25,7 @@ import understave
 from understave.cli.completion import commands_of
 from understave.cli.program import parser
 from understave.export.schemas import NAMES, schema
-from understave.findings import FINDERS
+from understave.findings.catalogue import finders
 from understave.wording.phrasebook import phrasebook
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -84,7 +84,7 @@ def findings_page() -> str:
         "",
     ]
     lines[2] = "What each module of `understave.findings` says of itself, with the source of its rules."
-    for module in dict.fromkeys(find.__module__ for find in FINDERS):
+    for module in dict.fromkeys(find.__module__ for find in finders()):
         title = module.rpartition(".")[2].replace("_", " ")
         text = inspect.getdoc(importlib.import_module(module)) or ""
         lines += [f"## {title}", "", _as_paragraphs(text), ""]

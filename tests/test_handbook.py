@@ -4,7 +4,7 @@ from handbook.build import broken_links, commands_page, findings_page, words_pag
 
 from understave.cli.completion import commands_of
 from understave.cli.program import parser
-from understave.findings import FINDERS
+from understave.findings.catalogue import finders
 from understave.wording.phrasebook import phrasebook
 
 
@@ -24,4 +24,4 @@ def test_generated_pages_are_complete():
     for language in ("en", "de"):
         page = words_page(language)
         assert all(f"**{g.term}**" in page for g in phrasebook(language).glosses)
-    assert findings_page().count("\n## ") >= len({f.__module__ for f in FINDERS})
+    assert findings_page().count("\n## ") >= len({f.__module__ for f in finders()})

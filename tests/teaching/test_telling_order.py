@@ -6,6 +6,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
+from tests.partial import event as made
 from tests.wording.readings import analysed, chorale
 
 from understave.harmony.reading import Event, Span
@@ -53,7 +54,7 @@ def test_what_every_song_has_is_no_surprise():
 
 
 def event(kind: str, label: str, **detail) -> Event:
-    return Event(kind, label, Fraction(0), Fraction(1), (), 1.0, tuple(detail.items()))
+    return made(kind, label, Fraction(0), Fraction(1), (), 1.0, detail.items())
 
 
 def test_relatives_are_one_idea():
@@ -125,7 +126,7 @@ def test_outer_long_and_accented_is_heard_best():
     struck = [n for n in score.notes if n.onset == bar.start]
     top = max(struck, key=lambda n: n.midi)
     inner = sorted(struck, key=lambda n: n.midi)[1]
-    on, inside = (Event("x", "x", bar.start, bar.start + 1, (n.id,), 1.0, ()) for n in (top, inner))
+    on, inside = (Event("x", "x", bar.start, bar.start + 1, (n.id,), 1.0) for n in (top, inner))
     assert exposure(score, on) > exposure(score, inside)
     longer = replace(on, end=bar.start + 3)
     assert exposure(score, longer) > exposure(score, on)

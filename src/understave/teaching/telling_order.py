@@ -16,7 +16,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from understave.findings.cadences import CADENCE
 from understave.findings.catalogue import weight
+from understave.findings.form import SECTION
+from understave.findings.instructions import INSTRUCTION
+from understave.findings.keyplan import KEY
 from understave.findings.remembered import remembered
 from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Event, Reading
@@ -40,7 +44,7 @@ _LOUD = {"ppp": -3, "pp": -2, "p": -1, "mp": 0, "mf": 0, "f": 1, "ff": 2, "fff":
 class Weighing:
     """How much each side counts: powers of importance, surprise and exposure, and what each relative adds.
 
-    `importance` is that of `findings.catalogue`, what the trade finds worth a stop.
+    `importance` is the weight of its kind (`findings.catalogue`), what the trade finds worth a stop.
     """
 
     importance: float = 1.0
@@ -108,12 +112,13 @@ def _weighed(score: Score, reading: Reading, language: Language, weighing: Weigh
 
 def _is_everyday(event: Event) -> bool:
     """Whether it is what every piece begins with or does in every bar."""
-    if event.kind == "key":
-        return event.get("came_from") is None
-    if event.kind == "section":
+    if (key := KEY.of(event)) is not None:
+        return key.came_from is None
+    if event in SECTION:
         # That a part begins is told by what comes back or is new there, and by the paragraphs.
         return event.label == "section"
-    return event.kind == "instruction" and event.label in ("how much", "dynamic") and not event.get("extreme")
+    printed = INSTRUCTION.of(event)
+    return printed is not None and event.label in ("how much", "dynamic") and not printed.extreme
 
 
 def _thread(score: Score, idea: Idea, places: Sequence[Told], weighing: Weighing) -> Thread:
@@ -204,8 +209,8 @@ def _alone(score: Score, note: Note) -> float:
 
 def anchor(event: Event) -> Fraction:
     """Return where an event is told: a cadence where it arrives, anything else where it begins."""
-    arrival = event.get("arrival")
-    return arrival if event.kind == "cadence" and isinstance(arrival, Fraction) else event.start
+    cadence = CADENCE.of(event)
+    return event.start if cadence is None else cadence.arrival
 
 
 # --- neighbours ------------------------------------------------------------------------------------------
