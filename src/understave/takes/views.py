@@ -18,7 +18,8 @@ from understave.score.model import Score
 from understave.takes.take import Run, Take
 
 HESITATION, AROUND = 1.5, 4
-"""A beat so many times longer than the median of so many before and after it is a hesitation (set by reasoning)."""
+"""A beat so many times longer than the median of so many before and after it is a hesitation (set by
+reasoning)."""
 
 
 @dataclass(frozen=True, slots=True)
