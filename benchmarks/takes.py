@@ -8,8 +8,8 @@ becomes
 of other pieces and other keys; ``--speed`` time and memory. ``--peer PYTHON`` runs a published aligner for
 symbolic music (the package `parangonar`) by the interpreter of an environment that has it, on the same cases.
 
-The seeds of `--seeds tuning` (0 to 2) served to fit the costs; all figures that are claimed use others
-(from 100 on).
+Changes are tried on the seeds of `--seeds tuning` (0 to 2); all figures that are claimed use others (from 100
+on). The peer needs `tqdm` beside it.
 """
 
 from __future__ import annotations
@@ -357,6 +357,8 @@ def _peer(python: Path, score: Score, case: Sequence[Played], count: Count) -> N
     process.stdin.write(json.dumps(asked) + "\n")
     process.stdin.flush()
     answer = process.stdout.readline()
+    if not answer:
+        raise SystemExit(f"{python} could not run the package parangonar; what it lacks stands above.")
     mark = {n.id: (n.onset, n.grace, n.midi) for n in score.notes}
     told = {(k, mark[i]) for k, i in json.loads(answer)}
     truth = {(i, mark[o.note]) for i, o in enumerate(case) if o.note}

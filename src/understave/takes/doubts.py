@@ -13,8 +13,8 @@ from understave.takes.take import Take
 from understave.takes.written import Written
 
 LEAST = 0.6
-"""Share of strikes that must fit; fitted by ``python -m benchmarks.takes --others``: other pieces and keys
-stay under it, takes with a fifth of wrong and left-out notes over it."""
+"""Share that must fit (see `fitting`), set by reasoning; ``python -m benchmarks.takes --others`` prints
+that other pieces and keys stay under it and the right ones do not."""
 SAME = 0.97
 """Share of a passage's notes that must be written in another place for it to be a place that it could be."""
 

@@ -18,9 +18,8 @@ from understave.score.model import Score
 from understave.takes.take import Run, Take
 
 HESITATION, AROUND = 1.5, 4
-"""A beat so many times longer than the median of so many before and after it is a hesitation; set on pauses
-of 0.6 to 1.5 s put into untouched takes, of which it found 61 of 72, with 13 flags in twelve takes without
-any."""
+"""A beat so many times longer than the median of so many before and after it is a hesitation (set by
+reasoning)."""
 
 
 @dataclass(frozen=True, slots=True)
