@@ -25,6 +25,7 @@ ROOMS: tuple[tuple[str, ...], ...] = (
     ("wording",),
     ("engraving",),
     ("export", "notebook"),
+    ("takes",),
     ("teaching",),
     ("media",),
     ("lesson",),

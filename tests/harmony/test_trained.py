@@ -17,11 +17,11 @@ from tests.harmony.small_scores import chords
 from understave.errors import UnderstaveError
 from understave.findings import read
 from understave.harmony.model import network
-from understave.harmony.model.decoding import TRUST, Settled, decode
+from understave.harmony.model.decoding import TRUST, Settled, decode, kept_chords
 from understave.harmony.model.encoding import encode, frame_times
-from understave.harmony.model.label_indices import KEYS, key_index, key_of
+from understave.harmony.model.label_indices import KEYS, key_index, key_of, reduce
 from understave.harmony.reading import Correction
-from understave.harmony.trained import judge_score, read_trained
+from understave.harmony.trained import judge_score, read_judged, read_trained
 from understave.score.reader import read_score
 from understave.theory.key import Key
 from understave.theory.pitch import Interval
@@ -202,6 +202,49 @@ def test_pinning_any_frame_of_the_best_path_changes_nothing():
         assert again.numeral.tolist() == path.numeral.tolist()
         assert again.key.tolist() == path.key.tolist()
     assert np.allclose(path.beliefs.reshape(3, -1).sum(1), 1, atol=1e-4)
+
+
+def test_a_given_key_names_the_chord_that_was_found_before():
+    numerals = network.load().numerals
+    keys = np.array([key_index(Key.parse("C")), key_index(Key.parse("G"))])
+
+    def place(name, text):
+        return next(
+            i
+            for i, r in enumerate(numerals.reduced)
+            if r == reduce(Key.parse(name), RomanNumeral.parse(text))
+        )
+
+    dominant, tonic = place("C", "V"), place("G", "I")
+    free = (np.array([keys[0], keys[0]]), np.array([dominant, dominant]))
+    worth = kept_chords(free, np.array([True, False]), numerals, keys, replace(TRUST, kept=1.5))
+    assert worth.shape == (2, 2, len(numerals.reduced))
+    # V of C is I of G; where the key is the one found anyway, its own name counts for more than another.
+    assert worth[0, 0, dominant] == 3.0
+    assert worth[0, 1, tonic] == 1.5
+    assert worth[0, 0, place("C", "V7")] == worth[0, 0, place("C", "V6")] == worth[0, 1, dominant] == 0
+    assert not worth[1].any()
+
+
+def test_only_a_key_without_a_chord_keeps_what_was_found_before(study):
+    key = Correction("5", Fraction(1), "20", Fraction(1), Key.parse("f"), None)
+    both = replace(key, numeral=RomanNumeral.parse("V7"))
+    assert judge_score(study).free is None
+    assert judge_score(study, (both,)).free is None
+    judged = judge_score(study, (key,))
+    assert judged.free is not None
+    plain = read_trained(study).spans
+    found = {(s.start, key_index(s.key)) for s in plain}
+    begins = [judged.encoding.times.index(s.start) for s in plain]
+    assert {(s.start, int(judged.free[0][t])) for s, t in zip(plain, begins, strict=True)} == found
+
+    # The firmer the chord found before is kept, the fewer chords change.
+    def changed(kept):
+        spans = read_judged(study, replace(judged, trust=replace(TRUST, kept=kept))).spans
+        now = {s.start: s.numeral.chord(s.key) for s in spans}
+        return sum(now.get(s.start) != s.numeral.chord(s.key) for s in plain)
+
+    assert changed(30.0) < changed(0.0)
 
 
 def test_a_score_without_notes_is_refused(study):

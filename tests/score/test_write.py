@@ -4,6 +4,7 @@ The schema comes from `tests/conftest.py`.
 """
 
 import random
+import sys
 from collections import Counter
 from dataclasses import replace
 from fractions import Fraction
@@ -389,6 +390,23 @@ def test_values():
     assert value_of(Fraction(5, 4)) is None
     assert split_value(Fraction(0), Fraction(5, 4)) == (1, Fraction(1, 4))
     assert split_value(Fraction(3, 4), Fraction(5, 4)) == (Fraction(1, 4), 1)
+
+
+def test_odd_lengths_are_split_in_few_steps():
+    made = 0
+
+    def count(frame, event, _what):
+        nonlocal made
+        made += event == "call" and frame.f_code.co_filename.endswith("fractions.py")
+
+    split_value(Fraction(1, 17), Fraction(509, 85))
+    sys.setprofile(count)
+    try:
+        for n in range(100):
+            split_value(Fraction(n, 255), Fraction(256 * n + 1, 1020))
+    finally:
+        sys.setprofile(None)
+    assert made < 100 * 600
 
 
 @pytest.mark.parametrize("denominator", [1, 2, 4, 8, 3, 6, 12, 5, 7, 9])

@@ -88,6 +88,9 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     )
     add_language(clip)
     add_playing(clip)
+    clip.add_argument(
+        "--take", metavar="TAKE", help="follow your own playing: a take that the lesson keeps, or a MIDI file"
+    )
     add_out(clip, "the film, ending in .mp4", (".mp4",))
     clip.set_defaults(run=_clip)
 
@@ -265,7 +268,14 @@ def _clip(arguments: argparse.Namespace, console: Console) -> int:
     score, reading = read_source(arguments.score, arguments.bars)
     first, last = bars_named(score, arguments.bars)
     plan, instrument = _planned(arguments, score, reading)
-    options = ClipOptions(shape, instrument, arguments.language)
+    own = None
+    if arguments.take is not None:
+        from understave.cli.own_playing import take_named
+        from understave.takes.views import as_played, run_over
+
+        take = take_named(arguments.score, score, arguments.take)
+        own = as_played(score, take, run_over(score, take, first.index, last.index), first.index, last.index)
+    options = ClipOptions(shape, instrument, arguments.language, own)
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
         task = progress.add_task("playing", total=1.0)

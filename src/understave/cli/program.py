@@ -9,7 +9,18 @@ import sys
 from collections.abc import Callable, Sequence
 
 from understave import __version__
-from understave.cli import completion, correcting, keys, lessons, plans, repertoire, showing, tools, upkeep
+from understave.cli import (
+    completion,
+    correcting,
+    keys,
+    lessons,
+    own_playing,
+    plans,
+    repertoire,
+    showing,
+    tools,
+    upkeep,
+)
 from understave.cli.outputs import Teller, show_what_can_be_shown
 from understave.errors import UnderstaveError
 from understave.faults import fault_sentence, keep_fault
@@ -29,7 +40,18 @@ def parser() -> argparse.ArgumentParser:
     reader.add_argument("--version", action="version", version=f"understave {__version__}")
     commands = reader.add_subparsers(dest="command", required=True, metavar="COMMAND")
     # The order of the help.
-    for group in (lessons, showing, plans, correcting, keys, repertoire, upkeep, completion, tools):
+    for group in (
+        lessons,
+        showing,
+        plans,
+        own_playing,
+        correcting,
+        keys,
+        repertoire,
+        upkeep,
+        completion,
+        tools,
+    ):
         group.add_commands(commands)
     return reader
 

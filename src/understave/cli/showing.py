@@ -48,9 +48,13 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     add_json(show, "reading")
     show.set_defaults(run=_show)
 
-    explain = commands.add_parser("explain", help="tell what happens in a score, passage by passage")
+    explain = commands.add_parser("explain", help="tell a score's story in a minute, in five, or as a whole")
     explain.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
-    explain.add_argument("--bars", help=WHICH_BARS)
+    explain.add_argument("--bars", help=f"{WHICH_BARS}; everything found there is listed")
+    length = explain.add_mutually_exclusive_group()
+    length.add_argument("--minute", action="store_const", dest="length", const="minute", help="in 150 words")
+    length.add_argument("--five", action="store_const", dest="length", const="five", help="in five minutes")
+    length.add_argument("--all", action="store_true", help="list everything, passage by passage")
     add_words(explain)
     add_json(explain, "story")
     explain.set_defaults(run=_explain)
@@ -201,18 +205,62 @@ def _as_file(score: Score, reading: Reading, suffix: str, paper: Paper, language
 
 
 def _explain(arguments: argparse.Namespace, console: Console) -> int:
-    from understave.wording import in_a_line, phrasebook, tell
-
     score, reading = read_source(arguments.score, arguments.bars)
-    told = tell(score, reading, arguments.level, arguments.language, stretch_named(score, arguments.bars))
+    if arguments.bars and arguments.length:
+        raise UnderstaveError(
+            f"The story in {_LENGTHS[arguments.length]} is that of a whole piece; leave out --bars, or "
+            f"--{arguments.length} to have all that is found in these bars."
+        )
+    stretch = stretch_named(score, arguments.bars)
     if arguments.json:
         from understave.export.story_data import story_json
+        from understave.wording import tell
 
+        told = tell(score, reading, arguments.level, arguments.language, stretch)
         deliver(STANDARD, story_json(score, told, arguments.level, arguments.language))
         return 0
     page = Teller(highlight=False, markup=False, emoji=False)
     page.width = min(page.width, TEXT_WIDTH)
     page.print(Text(score.title, style="bold"), Text(score.composer, style="dim"))
+    if arguments.all or stretch:
+        _print_log(page, score, reading, arguments, stretch)
+    else:
+        _print_story(page, score, reading, arguments)
+    return 0
+
+
+_LENGTHS = {"minute": "a minute", "five": "five minutes"}
+
+
+def _print_story(page: Console, score: Score, reading: Reading, arguments: argparse.Namespace) -> None:
+    """Print the story as paragraphs, the bars in the margin."""
+    from understave.teaching.narrative import narrate
+    from understave.wording import in_a_line, phrasebook
+
+    chapters = narrate(score, reading, arguments.length or "whole", arguments.level, arguments.language)
+    width = max((len(c.bars) for c in chapters), default=0)
+    for chapter in chapters:
+        table = Table.grid(padding=(0, 2, 0, 0))
+        table.add_column(style="dim", width=width)
+        table.add_column(ratio=1)
+        table.add_row(Text(chapter.bars), Text(in_a_line(chapter.text)))
+        page.print()
+        page.print(table)
+    if not chapters:
+        page.print(phrasebook(arguments.language).phrases["nothing"])
+
+
+def _print_log(
+    page: Console,
+    score: Score,
+    reading: Reading,
+    arguments: argparse.Namespace,
+    stretch: tuple[Fraction, Fraction] | None,
+) -> None:
+    """Print everything that is told, passage by passage, each sentence with its place."""
+    from understave.wording import in_a_line, phrasebook, tell
+
+    told = tell(score, reading, arguments.level, arguments.language, stretch)
     for paragraph in told:
         page.print()
         page.print(Text(paragraph.heading, style="bold cyan"))
@@ -227,4 +275,3 @@ def _explain(arguments: argparse.Namespace, console: Console) -> int:
             page.print(Padding(line, (0, 0, 0, 2)))
     if not told:
         page.print(phrasebook(arguments.language).phrases["nothing"])
-    return 0

@@ -111,7 +111,10 @@ def _window(
         {name: row[source] for name, row in judged.opinion.chords.items()},
         {key: row[source] for key, row in judged.opinion.keys.items()},
     )
-    return Judged(fixed, encoding, heads, opinion, judged.trust)
+    free = judged.free
+    if free is not None:
+        free = (free[0][source], free[1][source])
+    return Judged(fixed, encoding, heads, opinion, judged.trust, free)
 
 
 def _pin(settled: Settled, encoding: Encoding, span: Span, numerals: Numerals) -> None:

@@ -21,7 +21,18 @@ from understave.harmony.line_of_fifths import chord_of
 from understave.harmony.line_of_fifths import key_of as feature_key
 from understave.harmony.model.confidence import confidences, evidence
 from understave.harmony.model.confidence import others as other_labels
-from understave.harmony.model.decoding import TRUST, Path, Settled, Trust, decode, likely_keys, second_opinion
+from understave.harmony.model.decoding import (
+    TRUST,
+    Bools,
+    Ints,
+    Path,
+    Settled,
+    Trust,
+    decode,
+    kept_chords,
+    likely_keys,
+    second_opinion,
+)
 from understave.harmony.model.encoding import Encoding, encode
 from understave.harmony.model.label_indices import KEYS, Reduced, key_index, key_of, reduce
 from understave.harmony.model.network import Floats, Numerals, judge, load, shipped_numerals
@@ -65,7 +76,8 @@ class Judged:
     """What networks and engine say of a whole score, kept so that a changed correction is soon answered.
 
     `fixed` is what the teacher had settled then; `heads` (T, size) are the networks', see `network.judge`;
-    `trust` is how the decoder weighs them.
+    `trust` is how the decoder weighs them. Where keys without chords are settled, `free` has the key and
+    numeral index (T,) of the path without those keys; see `decoding.kept_chords`.
     """
 
     fixed: tuple[Fixed, ...]
@@ -73,6 +85,7 @@ class Judged:
     heads: dict[str, Floats]
     opinion: Opinion
     trust: Trust = TRUST
+    free: tuple[Ints, Ints] | None = None
 
 
 def read_trained(score: Score, corrections: Iterable[Correction] = (), trust: Trust = TRUST) -> Reading:
@@ -95,8 +108,27 @@ def judge_score(score: Score, corrections: Iterable[Correction] = (), trust: Tru
         raise UnderstaveError("This score has no sounding notes, so there is no harmony to read.") from None
     settled, given_key, given_numeral = settled_frames(encoding, fixed, network.numerals)
     heads = judge(network, encoding, given_key, given_numeral)
-    opinion = opinion_of(score, fixed, encoding, likely_keys(heads, settled))
-    return Judged(fixed, encoding, heads, opinion, trust)
+    if not _key_alone(encoding, fixed).any():
+        opinion = opinion_of(score, fixed, encoding, likely_keys(heads, settled))
+        return Judged(fixed, encoding, heads, opinion, trust)
+    chords = [f for f in fixed if f.numeral is not None]
+    unsettled, free_key, free_numeral = settled_frames(encoding, chords, network.numerals)
+    untold = judge(network, encoding, free_key, free_numeral)
+    keys = likely_keys(untold, unsettled)
+    opinion = opinion_of(score, fixed, encoding, keys)
+    rules = second_opinion(opinion.chords, opinion.keys, network.numerals, keys, trust)
+    path = decode(untold, network.numerals, encoding.frames[:, 0], unsettled, trust, rules)
+    return Judged(fixed, encoding, heads, opinion, trust, (path.key, path.numeral))
+
+
+def _key_alone(encoding: Encoding, fixed: Sequence[Fixed]) -> Bools:
+    """Return in which frames (T,) a key is settled and no chord."""
+    result = np.zeros(len(encoding.times) - 1, dtype=bool)
+    for f in fixed:
+        if f.key is not None:
+            part = slice(bisect_left(encoding.times, f.start), bisect_left(encoding.times, f.end))
+            result[part] = f.numeral is None
+    return result
 
 
 def read_judged(score: Score, judged: Judged) -> Reading:
@@ -112,14 +144,10 @@ def spans_found(score: Score, judged: Judged, settled: Settled, first: int, trus
     encoding, heads, opinion, numerals = judged.encoding, judged.heads, judged.opinion, shipped_numerals()
     lengths = encoding.frames[:, 0]
     keys = likely_keys(heads, settled)
-    path = decode(
-        heads,
-        numerals,
-        lengths,
-        settled,
-        trust,
-        second_opinion(opinion.chords, opinion.keys, numerals, keys, trust),
-    )
+    rules = second_opinion(opinion.chords, opinion.keys, numerals, keys, trust)
+    if judged.free is not None:
+        rules += kept_chords(judged.free, _key_alone(encoding, judged.fixed), numerals, keys, trust)
+    path = decode(heads, numerals, lengths, settled, trust, rules)
     stretches = _stretches(encoding, path, settled, judged.fixed, first)
     beliefs = _beliefs(path, stretches, heads, opinion, numerals, lengths)
     return _spans(score, encoding, stretches, numerals, beliefs)

@@ -23,6 +23,7 @@ import typst
 from numpy.typing import NDArray
 
 from understave.acoustics.files import RATE, common_gain
+from understave.acoustics.performance import Performance
 from understave.acoustics.piano import GRAND, Instrument
 from understave.acoustics.sound import render
 from understave.engraving import Options, to_png
@@ -86,11 +87,16 @@ FRAMES: dict[Shape, Frame] = {
 
 @dataclass(frozen=True, slots=True)
 class ClipOptions:
-    """What the teacher chose: a `wide` screen or a `tall` one (a telephone held upright), and so on."""
+    """What the teacher chose: a `wide` screen or a `tall` one (a telephone held upright), and so on.
+
+    `own` is these bars as somebody played them, with their clock (`takes.views.as_played`): then the film
+    follows it instead of the plan.
+    """
 
     shape: Shape = "wide"
     instrument: Instrument = GRAND
     language: Language = "en"
+    own: tuple[Performance, Clock] | None = None
 
 
 def clip(
@@ -107,11 +113,15 @@ def clip(
     `on_share` hears what is being done and the share of it that is done.
     """
     on_share("playing", 0.0)
-    performance = perform(score, plan, first=first, last=last)
+    if options.own is None:
+        performance = perform(score, plan, first=first, last=last)
+        time = clock(score, plan, first=first, last=last)
+    else:
+        performance, time = options.own
     sound = render(performance, options.instrument, RATE, lambda share: on_share("playing", share))
     sound = sound * np.float32(common_gain([sound]))
     on_share("engraving", 0.0)
-    scene = set_scene(score, reading, clock(score, plan, first=first, last=last), first, last, options)
+    scene = set_scene(score, reading, time, first, last, options)
     scene.light(lights(score, performance))
     # Bars that end in rests are shown to their end.
     count = max(1, ceil(max(len(sound) / RATE, scene.length) * FPS))

@@ -21,10 +21,11 @@ from understave.media.worksheet import exercise_entries
 from understave.score.model import Score
 from understave.teaching import story
 from understave.teaching.exercises import Exercise
+from understave.teaching.narrative import after_minute, narrate
 from understave.teaching.stops import Stop
 from understave.theory.names import key_name
 from understave.theory.vocabulary import Language
-from understave.wording import Level, Paragraph, Phrasebook, phrasebook, tell
+from understave.wording import Level, Phrasebook, phrasebook
 from understave.wording.gaps import place
 from understave.wording.playing import Advice, tell_plan
 from understave.wording.telling import key_sentence
@@ -64,9 +65,10 @@ def handout_pdf(
     language, level = options.language, options.level
     book = phrasebook(language)
     words = book.phrases
-    paragraphs = tell(score, reading, level, language)
     keys = key_sentence(score, reading, book)
-    passages = [_passage(p, book, leave_out=keys) for p in paragraphs]
+    minute, five = (narrate(score, reading, name, level, language) for name in ("minute", "five"))
+    known: set[str] = set()
+    lead = _marked(" ".join(c.text for c in minute), known, book)
     on_step("handout: excerpts")
     pictures = {f"stop-{s.id}.svg": _excerpt(score, reading, s, language) for s in stops}
     on_step("handout: exercises")
@@ -86,7 +88,8 @@ def handout_pdf(
         "bars": _bar_ticks(score),
         "tension": _tension(score, plan),
         "tension_name": words["play_aspect_tension"],
-        "story": [p for p in passages if p["sentences"]],
+        "minute": lead,
+        "story": [{"bars": c.bars, "text": _marked(c.text, known, book)} for c in after_minute(minute, five)],
         "stops": [
             {
                 "title": s.title,
@@ -114,7 +117,7 @@ def handout_pdf(
         "credit": words["credit"].format(file=source_name),
         "copyright": words["copyright"],
     }
-    said = [p.text for p in paragraphs] + [keys]
+    said = [c.text for c in (*minute, *five)] + [keys]
     said += [t for s in stops for t in (s.title, s.question, s.answer, s.play)]
     said += [t for e in exercises for t in (e["prompt"], e["answer"], *e["choices"])]
     said += [t for _, items in advice for a in items for t in (a.what, a.why)]
@@ -199,18 +202,12 @@ def _excerpt(score: Score, reading: Reading, stop: Stop, language: Language) -> 
     return excerpt(score, reading, stop.first, last, highlight=stop.notes, options=options, width_mm=_WIDTH)
 
 
-def _passage(paragraph: Paragraph, book: Phrasebook, leave_out: str = "") -> dict[str, Any]:
-    """Return a passage for the page; where a term is used for the first time, it stands between ‹ and ›."""
-    new = {g.term for g in paragraph.glosses}
-    sentences = []
-    for s in paragraph.sentences:
-        if s.text == leave_out:
-            continue
-        text, shift = s.text, 0
-        for start, end, gloss in book.terms_in(s.text):
-            if gloss.term in new and s.text[start] != "⟨":
-                new.discard(gloss.term)
-                text = f"{text[: start + shift]}‹{text[start + shift : end + shift]}›{text[end + shift :]}"
-                shift += 2
-        sentences.append({"place": s.place, "text": text})
-    return {"heading": paragraph.heading, "sentences": sentences}
+def _marked(text: str, known: set[str], book: Phrasebook) -> str:
+    """Return a text in which a term not `known` yet stands between ‹ and ›; from now on it is known."""
+    shift = 0
+    for start, end, gloss in book.terms_in(text):
+        if gloss.term not in known and text[start + shift] != "⟨":
+            known.add(gloss.term)
+            text = f"{text[: start + shift]}‹{text[start + shift : end + shift]}›{text[end + shift :]}"
+            shift += 2
+    return text

@@ -39,13 +39,14 @@ from understave.media.page import (
 from understave.score.model import Score
 from understave.teaching import story
 from understave.teaching.contrasts import Contrast as Heard
+from understave.teaching.narrative import after_minute, narrate
 from understave.teaching.sound_contrasts import all_contrasts
 from understave.teaching.stops import Stop as Pause
 from understave.teaching.stops import contrast_name, propose_stops
 from understave.theory.names import key_name
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
-from understave.wording import Level, Phrasebook, phrasebook, tell
+from understave.wording import Level, Phrasebook, phrasebook
 from understave.wording.gaps import place
 from understave.wording.telling import key_sentence
 
@@ -131,9 +132,12 @@ def make_page(
     for number, one in enumerate(heard[len(sides) :], start=len(sides) + 1):
         on_step(f"page: contrast {number} of {len(heard)}")
         sides.append(contrast_sides(score, one, options))
-    told = [Passage(p.heading, p.text) for p in tell(score, reading, options.level, options.language)]
+    minute, five = (
+        narrate(score, reading, name, options.level, options.language) for name in ("minute", "five")
+    )
+    told = [Passage(c.bars, c.text) for c in after_minute(minute, five)]
     texts = [t for s in pauses for t in (s.heading, *s.words, s.question, s.answer, s.suggestion)]
-    texts += [c.listen for c in sides] + [p.text for p in told]
+    texts += [c.listen for c in sides] + [c.text for c in (*minute, *five)]
     glossary = tuple(Term(g.term, g.meaning) for g in story.glossary(texts, book))
     labels = tuple(Label(time.at(s.start), time.at(s.end), story.label(s, book)) for s in reading.spans)
     texts += [x.words for x in labels] + [g.meaning for g in glossary]
@@ -144,7 +148,7 @@ def make_page(
         language=options.language,
         layouts=layouts,
         bars=_bars(score, reading, time),
-        summary=key_sentence(score, reading, book),
+        summary=" ".join(c.text for c in minute) or key_sentence(score, reading, book),
         sound=sound,
         labels=labels,
         keys=tuple(

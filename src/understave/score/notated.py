@@ -12,7 +12,7 @@ from fractions import Fraction
 from functools import lru_cache
 from heapq import heappop, heappush
 from itertools import groupby
-from math import lcm
+from math import gcd, lcm
 
 from understave.score.model import Measure, Note, Score
 from understave.score.readers.musicxml_time import TYPES
@@ -56,16 +56,35 @@ def _normal(actual: int) -> int:
 
 def value_of(duration: Fraction) -> Value | None:
     """Return the single printed value of a duration in quarter notes, or None if it has none."""
-    actual = _odd(duration.denominator)
-    if actual > LARGEST_TUPLET:
+    return _value(duration.numerator, duration.denominator)
+
+
+@lru_cache(maxsize=4096)
+def _value(numerator: int, denominator: int) -> Value | None:
+    """The same of a length as a fraction in lowest terms."""
+    actual = _odd(denominator)
+    if numerator <= 0 or actual > LARGEST_TUPLET:
         return None
     normal = _normal(actual)
-    plain = duration * Fraction(actual, normal)
-    for dots in range(4):
-        base = plain / (2 - Fraction(1, 2**dots))
-        if base in _NAMES and base >= _SHORTEST:
-            return Value(_NAMES[base], dots, actual, normal)
+    # Outside its tuplet the length is numerator / plain; of the numerator the odd part tells the dots.
+    plain = denominator // actual * normal
+    dotted = _odd(numerator)
+    dots = dotted.bit_length() - 1
+    if dots > 3 or dotted != 2 ** (dots + 1) - 1:
+        return None
+    base = Fraction(numerator // dotted * 2**dots, plain)
+    if base in _NAMES and base >= _SHORTEST:
+        return Value(_NAMES[base], dots, actual, normal)
     return None
+
+
+@lru_cache(maxsize=LARGEST_TUPLET)
+def _printable(actual: int) -> tuple[tuple[int, int], ...]:
+    """Values, plain and dotted, in a tuplet of so many notes, as (numerator, denominator), shortest first."""
+    lengths = {
+        base * Fraction(dot * _normal(actual), 2 * actual) for base in TYPES.values() for dot in (2, 3)
+    }
+    return tuple((x.numerator, x.denominator) for x in sorted(lengths) if value_of(x) is not None)
 
 
 @lru_cache(maxsize=4096)
@@ -74,27 +93,35 @@ def split_value(start: Fraction, duration: Fraction, limit: int = 12) -> tuple[F
 
     `start` is the place in the bar; a place is stronger the smaller its denominator is.
     """
-    if duration <= 0:
-        return ()
-    if value_of(duration) is not None or limit == 0:
-        return (duration,)
+    pieces: list[Fraction] = []
+    while duration > 0 and value_of(duration) is None and len(pieces) < limit:
+        first = _strongest(start, duration)
+        if first is None:
+            break
+        pieces.append(first)
+        start, duration = start + first, duration - first
+    return (*pieces, duration) if duration > 0 else tuple(pieces)
+
+
+def _strongest(start: Fraction, duration: Fraction) -> Fraction | None:
+    """Return the printable length under `duration` that ends at the strongest place, the longest of several.
+
+    Counts in whole numbers: a damaged file asks for thousands of lengths, each with hundreds of candidates.
+    """
     odd = _odd(lcm(duration.denominator, start.denominator))
-    candidates = {
-        base * Fraction(dot, 2) * Fraction(1, actual) * _normal(actual)
-        for base in TYPES.values()
-        for dot in (2, 3)
-        for actual in range(1, min(odd, LARGEST_TUPLET) + 1, 2)
-        if odd % actual == 0
-    }
-    best: tuple[int, Fraction] | None = None
-    for piece in sorted(candidates, reverse=True):
-        if piece < duration and value_of(piece) is not None:
-            rank = (start + piece).denominator
-            if best is None or rank < best[0]:
-                best = (rank, piece)
-    if best is None:
-        return (duration,)
-    return (best[1], *split_value(start + best[1], duration - best[1], limit - 1))
+    best: tuple[int, int, int] | None = None
+    at, unit = start.numerator, start.denominator
+    length, parts = duration.numerator, duration.denominator
+    for actual in range(1, min(odd, LARGEST_TUPLET) + 1, 2):
+        for numerator, denominator in _printable(actual) if odd % actual == 0 else ():
+            if numerator * parts >= length * denominator:
+                break
+            whole = unit * denominator
+            rank = whole // gcd(at * denominator + numerator * unit, whole)
+            longer = best is None or numerator * best[2] > best[1] * denominator
+            if best is None or rank < best[0] or (rank == best[0] and longer):
+                best = (rank, numerator, denominator)
+    return None if best is None else Fraction(best[1], best[2])
 
 
 @dataclass(slots=True)

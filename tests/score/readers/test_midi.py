@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import random
 import struct
+import sys
 from collections.abc import Iterable
 from fractions import Fraction
 
@@ -221,6 +222,66 @@ def test_drums_are_left_out_and_unended_notes_end() -> None:
     out = io.BytesIO()
     file.save(file=out)
     assert [(n.midi, n.duration) for n in read_midi(out.getvalue(), "t.mid").notes] == [(60, 1)]
+
+
+def without_ends(data: bytes, every: int) -> bytes:
+    """Take every so many ends of notes out of a file."""
+    file = mido.MidiFile(file=io.BytesIO(data))
+    for track in file.tracks:
+        late, kept, count = 0, [], 0
+        for message in track:
+            count += message.type == "note_off"
+            if message.type == "note_off" and count % every == 0:
+                late += message.time
+            else:
+                kept.append(message.copy(time=message.time + late))
+                late = 0
+        track[:] = kept
+    out = io.BytesIO()
+    file.save(file=out)
+    return out.getvalue()
+
+
+def test_a_lost_end_spoils_no_other_note_of_its_key() -> None:
+    notes = [(float(i), 1.0, 60 + 4 * (i % 2)) for i in range(32)]
+    whole = read_midi(midi(notes), "t.mid")
+    damaged = read_midi(without_ends(midi(notes), 3), "t.mid")
+    assert any("10 notes have no end" in w for w in damaged.warnings)
+    assert not any("no end" in w for w in whole.warnings)
+    assert [(n.onset, n.midi) for n in damaged.notes] == [(n.onset, n.midi) for n in whole.notes]
+    # A key is struck again two quarter notes later at the latest.
+    assert {n.duration for n in damaged.notes} <= {1, 2}
+    lost = len([n for n in damaged.notes if n.duration == 2])
+    assert lost == 10
+
+
+def test_a_note_without_an_end_rings_no_longer_than_a_whole_note() -> None:
+    notes = [(0.0, 1.0, 36), *((float(i), 1.0, 60 + i % 12) for i in range(1, 48))]
+    first = read_midi(without_ends(midi(notes), 1), "t.mid").notes[0]
+    assert (first.midi, first.duration) == (36, 4)
+
+
+def test_a_unison_of_two_voices_keeps_its_ends() -> None:
+    notes = [(0.0, 4.0, 60), (1.0, 1.0, 60), *((float(i), 1.0, 72 + i % 3) for i in range(8))]
+    lengths = [n.duration for n in read_midi(midi(notes), "t.mid").notes if n.midi == 60]
+    assert sorted(lengths) == [2, 3]
+
+
+def test_beats_take_few_steps_an_onset() -> None:
+    notes = [(0.05 * i, 0.05 * i + 0.04, 60 + i % 7, 70) for i in range(400)]
+    onsets = gather(notes)
+    calls = 0
+
+    def count(_frame: object, event: str, _what: object) -> None:
+        nonlocal calls
+        calls += event == "c_call"
+
+    sys.setprofile(count)
+    try:
+        track_beats(onsets)
+    finally:
+        sys.setprofile(None)
+    assert calls < 300 * len(onsets)
 
 
 def test_tempo_and_pedal_are_kept() -> None:

@@ -38,6 +38,7 @@ from understave.theory.key import Key
 
 _SHORTEST_BAR = Fraction(1, 16)  # of a whole note; a damaged meter of less would make bars without end
 _LONGEST = 20000  # quarter notes; the longest piano works have far fewer
+_UNENDED = 4  # quarter notes that a note lasts at most whose end is lost
 LONGEST_WAIT = 0x0FFFFFFF
 """Ticks that may pass between two events: four bytes of variable length (Standard MIDI Files 1.0)."""
 _DRUMS = 9  # channel 10, counted from 0
@@ -66,14 +67,20 @@ class _File:
     pedals: list[tuple[int, bool]] = field(default_factory=list)
     title: str = ""
     composer: str = ""
+    endless: int = 0
 
 
 def read_midi(data: bytes, name: str = "score.mid") -> Score:
     """Read MIDI bytes; raise UnderstaveError with one sentence if they hold no notes that can be read."""
-    file = _events(_parsed(data, name), name)
+    file = _events(parsed(data, name), name)
     if not file.tracks:
         raise UnderstaveError(f"{name} has no notes in it (percussion aside); there is nothing to read.")
     warnings: list[str] = []
+    if file.endless:
+        warnings.append(
+            f"{file.endless} notes have no end in the file: they last until their key is struck again, and "
+            f"no longer than {_UNENDED} quarter notes."
+        )
     played = _played(file)
     tolerance = 1.05 / file.ticks
     exact = exactness(played, tolerance) >= 0.8
@@ -100,7 +107,10 @@ def read_midi(data: bytes, name: str = "score.mid") -> Score:
 # --- the file ------------------------------------------------------------------------------------
 
 
-def _parsed(data: bytes, name: str) -> mido.MidiFile:
+def parsed(data: bytes, name: str) -> mido.MidiFile:
+    """Return the messages of MIDI bytes; raise UnderstaveError with one sentence where they cannot be
+    read.
+    """
     start = data.find(b"MThd", 0, 4096)
     if start < 0:
         raise UnderstaveError(f"{name} is not a Standard MIDI file: it does not begin with MThd.")
@@ -160,8 +170,10 @@ def _events(midi: mido.MidiFile, shown: str) -> _File:
                 if text.lower().startswith(("composer:", "composed by ")):
                     file.composer = text.split(":", 1)[-1].removeprefix("composed by ").strip()
         for (channel, note), starts in held.items():
-            for start in starts:
-                _end(lines, programs, name, start, max(tick, start[0] + 1), channel, note)
+            if starts and channel != _DRUMS:
+                file.endless += len(starts)
+                track = lines.setdefault(channel, _Track(name, programs.get(channel, 0)))
+                _end_anew(track, note, starts, tick, _UNENDED * file.ticks)
         file.tracks += [t for _, t in sorted(lines.items()) if t.notes]
     silent = [n for n, t in zip(names, midi.tracks, strict=True) if not any(m.type == "note_on" for m in t)]
     file.title = next((n for n in silent if n), names[0] if names and len(file.tracks) == 1 else "")
@@ -185,6 +197,24 @@ def _end(
         return
     track = lines.setdefault(channel, _Track(name, programs.get(channel, 0)))
     track.notes.append((start[0], tick, note, start[1]))
+
+
+def _end_anew(track: _Track, note: int, unended: list[tuple[int, int]], last: int, longest: int) -> None:
+    """End the notes of a key anew of which some, `unended` (start and velocity), have no end.
+
+    Ends are taken in the order of the starts, so that behind a lost one every note of the key has the end
+    of an earlier one. But a key can only be struck again after it has gone up: a note whose next end lies
+    behind that has lost its own, and lasts until then or until `last`, and no longer than `longest` (ticks).
+    """
+    own = [n for n in track.notes if n[2] == note]
+    track.notes = [n for n in track.notes if n[2] != note]
+    ends = sorted({n[1] for n in own})
+    struck = dict((*((n[0], n[3]) for n in own), *unended))
+    starts = sorted(struck)
+    for start, again in zip(starts, [*starts[1:], max(last, starts[-1] + 1)], strict=True):
+        k = bisect_right(ends, start)
+        end = ends[k] if k < len(ends) and ends[k] <= again else min(again, start + longest)
+        track.notes.append((start, end, note, struck[start]))
 
 
 def _key(text: str) -> Key | None:

@@ -65,23 +65,35 @@ def track_beats(
     score[:, :] = -2.0 * (times - times[0])[:, None]
     for i in range(1, count):
         first = min(int(np.searchsorted(times, times[i] - 4 * _LONGEST)), i - 1)
-        for j in range(i - 1, first - 1, -1):
-            gap = times[i] - times[j]
-            for beats in range(1, max(4, int(gap / _LONGEST) + 1) + 1):
-                period = gap / beats
-                if not _SHORTEST <= period <= _LONGEST:
-                    continue
-                k = int(np.argmin(np.abs(periods - period)))
-                change = tempo_cost * np.log(period / periods) ** 2
-                options = score[j] - change
-                best = int(options.argmax())
-                # Reward by the second, so that slow and fast beats compete evenly.
-                value = options[best] + period * (weights[i] + missed * (beats - 1)) - gap * prior[k]
-                if value > score[i, k]:
-                    score[i, k] = value
-                    back[i, k] = (j, best)
-                    skipped[i, k] = beats
+        before, beats, period = _steps(times, first, i)
+        if not len(before):
+            continue
+        k = np.abs(periods - period[:, None]).argmin(axis=1)
+        options = score[before] - tempo_cost * np.log(period[:, None] / periods) ** 2
+        best = options.argmax(axis=1)
+        # Reward by the second, so that slow and fast beats compete evenly.
+        value = options[np.arange(len(best)), best] + period * (weights[i] + missed * (beats - 1))
+        value -= (times[i] - times[before]) * prior[k]
+        # The best step to each period, the nearest onset of several.
+        order = np.lexsort((-value, k))
+        order = order[np.diff(k[order], prepend=-1) > 0]
+        order = order[value[order] > score[i, k[order]]]
+        score[i, k[order]] = value[order]
+        back[i, k[order]] = np.stack((before[order], best[order]), axis=1)
+        skipped[i, k[order]] = beats[order]
     return _traced(times, periods, score, back, skipped)
+
+
+def _steps(times: np.ndarray, first: int, i: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return what can lead to onset `i`: the onset before (nearest first), beats and seconds a beat."""
+    before = np.arange(i - 1, first - 1, -1)
+    gap = times[i] - times[before]
+    most = np.maximum(4, (gap / _LONGEST).astype(int) + 1)
+    beats = np.arange(1, most.max() + 1)
+    period = gap[:, None] / beats
+    fits = (beats <= most[:, None]) & (period >= _SHORTEST) & (period <= _LONGEST)
+    rows, columns = np.nonzero(fits)
+    return before[rows], beats[columns], period[fits]
 
 
 def _usual_period(times: np.ndarray, weights: np.ndarray) -> float:

@@ -1,0 +1,132 @@
+"""The command ``take``: what somebody played, tied to the score, kept in the lesson, told and drawn."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rich.console import Console
+
+from understave.cli.arguments import WHICH_BARS, add_language
+from understave.cli.sources import bars_named, read_source
+from understave.errors import UnderstaveError
+
+if TYPE_CHECKING:
+    from understave.harmony.reading import Reading
+    from understave.score.model import Score
+    from understave.takes import Take
+
+
+def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
+    """Add ``take`` to the commands."""
+    take = commands.add_parser(
+        "take", help="tie what you played (MIDI) to the score, and see it beside the plan"
+    )
+    take.add_argument("score", type=Path, help="a score file or a lesson folder; a lesson keeps the take")
+    take.add_argument(
+        "file", type=Path, nargs="?", help="the recording, a .mid file (without it: list the takes)"
+    )
+    take.add_argument("--bars", help=f"where it lies, if the notes alone do not tell: {WHICH_BARS}")
+    take.add_argument("--show", metavar="TAKE", help="tell a take that the lesson keeps")
+    take.add_argument("--drop", metavar="TAKE", help="take one out of the lesson; the recording is put aside")
+    take.add_argument("--json", action="store_true", help="print the tie as JSON")
+    take.add_argument("--picture", type=Path, metavar="FILE", help="draw the take beside the plan, as .svg")
+    add_language(take)
+    take.set_defaults(run=_take)
+
+
+def take_named(source: Path, score: Score, name: str) -> Take:
+    """Return a take that a lesson keeps, or one tied from a file."""
+    from understave.lesson.folder import is_lesson_folder
+    from understave.takes import read_take, tie
+    from understave.takes.kept import kept_take, take_names
+
+    if is_lesson_folder(source) and name in take_names(source):
+        return kept_take(source, score, name)
+    if Path(name).is_file():
+        return tie(score, read_take(Path(name)))
+    if is_lesson_folder(source):
+        return kept_take(source, score, name)
+    raise UnderstaveError(f"There is no file {name}; name a MIDI recording of these bars.")
+
+
+def _take(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.lesson.folder import is_lesson_folder
+    from understave.takes import read_take, tie
+    from understave.takes.kept import add_take, drop_take, kept_take, take_names
+    from understave.wording.phrasebook import phrasebook
+
+    said = phrasebook(arguments.language).phrases
+    kept = is_lesson_folder(arguments.score)
+    if not kept and (arguments.show or arguments.drop or not arguments.file):
+        raise UnderstaveError(
+            f"{arguments.score} is not a lesson folder; "
+            "name a recording after the score, or a lesson to keep takes in."
+        )
+    if arguments.drop:
+        place = drop_take(arguments.score, arguments.drop)
+        console.print(said["take_dropped"].format(place=place), highlight=False)
+        return 0
+    if not arguments.file and not arguments.show:
+        names = take_names(arguments.score)
+        if arguments.json:
+            print(json.dumps(list(names)))
+        else:
+            console.print("\n".join(names) or said["take_none"], highlight=False)
+        return 0
+    with console.status("reading"):
+        score, reading = read_source(arguments.score)
+        first, last = (m.index for m in bars_named(score, arguments.bars)) if arguments.bars else (None, None)
+        if arguments.show:
+            take = kept_take(arguments.score, score, arguments.show)
+        elif kept:
+            name, take = add_take(arguments.score, score, arguments.file, first, last)
+            if not arguments.json:
+                console.print(said["take_kept"].format(name=name), highlight=False)
+        else:
+            take = tie(score, read_take(arguments.file), first, last)
+    return _tell(arguments, console, score, reading, take)
+
+
+def _tell(arguments: argparse.Namespace, console: Console, score: Score, reading: Reading, take: Take) -> int:
+    from understave.disk import write_atomically
+    from understave.interpretation.planning import make_plan
+    from understave.takes.kept import tie_data
+    from understave.takes.picture import draw_take
+    from understave.takes.told import tell_take
+    from understave.takes.views import hesitations, melody_over_rest, pedal_blur, tempo_curve
+    from understave.wording.phrasebook import phrasebook
+
+    plan = make_plan(score, reading)
+    if arguments.picture:
+        if arguments.picture.suffix.lower() != ".svg":
+            raise UnderstaveError(
+                f"{arguments.picture.name} must end in .svg; say with --picture where it goes."
+            )
+        write_atomically(arguments.picture, draw_take(score, plan, (take,), arguments.language))
+    longest = max(range(len(take.runs)), key=lambda k: take.runs[k].moments[-1] - take.runs[k].moments[0])
+    blur = pedal_blur(score, plan, reading, take, longest)
+    over = melody_over_rest(score, take)
+    if arguments.json:
+        data = tie_data(score, take)
+        data["told"] = list(tell_take(score, take, arguments.language))
+        data["melody_over_rest"] = over
+        data["blur"] = None if blur is None else {"own": blur.own, "planned": blur.planned, "run": longest}
+        data["tempo"] = [tempo_curve(score, r) for r in take.runs]
+        data["hesitations"] = [[[h.moment, h.times] for h in hesitations(score, r)] for r in take.runs]
+        print(json.dumps(data, ensure_ascii=False))
+        return 0
+    said = phrasebook(arguments.language).phrases
+    *lines, caution = tell_take(score, take, arguments.language)
+    for line in lines:
+        console.print(line, highlight=False)
+    if over is not None:
+        console.print(said["take_melody"].format(amount=f"{over:.0f}"), highlight=False)
+    if blur is not None:
+        console.print(
+            said["take_blur"].format(own=f"{blur.own:.2f}", planned=f"{blur.planned:.2f}"), highlight=False
+        )
+    console.print(caution, style="dim", highlight=False)
+    return 0

@@ -1,0 +1,93 @@
+"""When a tie must not be told: music that fits nowhere, and passages that fit in more than one place."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from understave.score.model import Score
+from understave.takes.take import Take
+from understave.takes.written import Written
+
+LEAST = 0.6
+"""Share of strikes that must fit; fitted by ``python -m benchmarks.takes --others``: other pieces and keys
+stay under it, takes with a fifth of wrong and left-out notes over it."""
+SAME = 0.97
+"""Share of a passage's notes that must be written in another place for it to be a place that it could be."""
+
+
+def too_little(written: Written, keys: NDArray[np.intp], take: Take) -> str | None:
+    """Return a sentence, with a gap for the file's ``{name}``, where a take does not fit its score; else
+    None.
+    """
+    fit = fitting(take)
+    if fit >= LEAST and take.runs:
+        return None
+    share = round(100 * fit)
+    shift = _other_key(written, keys)
+    where = ""
+    if shift:
+        where = f"; it may be this piece {abs(shift)} semitone{'s' if abs(shift) > 1 else ''} "
+        where += "too high" if shift > 0 else "too low"
+    return (
+        "{name} is not tied: only " + f"{share} % of what was played fits this score{where}; "
+        "choose the score that was played, or name the bars if it is a short passage."
+    )
+
+
+def fitting(take: Take) -> float:
+    """Return how well a take fits, 0..1: of what was played and what was to be played, the share that
+    agrees.
+    """
+    strikes = len(take.recording.performance.strikes)
+    right = round(take.sure * strikes)
+    return right / max(1, strikes + len(take.missed))
+
+
+def _other_key(written: Written, keys: NDArray[np.intp]) -> int:
+    """Return by how many semitones what was played lies off the score, 0 where nothing says so.
+
+    How often each key is struck is laid over how often it is written, shifted by up to a tritone.
+    """
+    asked = np.zeros(128)
+    for here in written.notes:
+        for n in here:
+            if 0 <= n.midi < 128:
+                asked[n.midi] += 1
+    played = np.bincount(keys, minlength=128)[:128].astype(float)
+    asked, played = np.sqrt(asked), np.sqrt(played)
+    norm = float(np.linalg.norm(asked) * np.linalg.norm(played)) or 1.0
+    fits = {d: float(asked @ np.roll(played, -d)) / norm for d in range(-6, 7)}
+    best = max(fits, key=lambda d: fits[d])
+    return best if fits[best] > 0.93 and fits[best] > fits[0] + 0.1 else 0
+
+
+def other_places(score: Score, notes: Sequence[str]) -> tuple[int, ...]:
+    """Return the bars (indexes) at which the same passage begins elsewhere in the score."""
+    if not notes:
+        return ()
+    by_id = score.note_by_id
+    played = sorted({(n.onset, n.midi) for n in (by_id[i] for i in notes) if not n.grace})
+    if not played:
+        return ()
+    there = {(n.onset, n.midi) for n in score.notes if not n.grace and not n.cue}
+    begin = score.measure_at(played[0][0])
+    least = SAME * len(played)
+    allowed = len(played) - least
+    found = []
+    for m in score.measures:
+        shift = m.start - begin.start
+        if shift == Fraction(0) or m.length != begin.length:
+            continue
+        lacking = 0
+        for onset, midi in played:
+            if (onset + shift, midi) not in there:
+                lacking += 1
+                if lacking > allowed:
+                    break
+        else:
+            found.append(m.index)
+    return tuple(found)

@@ -1,0 +1,174 @@
+"""Which moment of the score each strike stands at: a most-likely-path search over strikes in order of time.
+
+From one strike to the next the player stays, goes on, leaves something out, strikes late what came before,
+takes
+or leaves a repeat, or (dearly) jumps anywhere. So wrong notes, excerpts, repeats and restarts need no list of
+playing orders. Costs are about minus the logarithm of a likelihood; they were fitted on the 22 pianists of
+`benchmarks.pianists` with slips of ours put in (`python -m benchmarks.takes`).
+
+Of the table of costs only every so many rows are kept, and the rows between are worked out again on the way
+back: memory grows with the moments times the root of the strikes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import exp, isqrt, log
+
+import numpy as np
+from numpy.typing import NDArray
+
+from understave.takes.written import NEAR_KEY, Written
+
+AHEAD, BACK = 12, 2
+"""Most moments left out in one step; most moments a late strike can lie behind."""
+LEFT_OUT, LEAVING = 0.9, 0.3
+"""Cost of each written key that is left out, and of leaving anything out."""
+LATE_SOON, LATE, SOON = 2.0, 6.0, 0.1
+"""Cost of a strike that belongs to an earlier moment, within `SOON` seconds of the last one and later."""
+TO_BAR, TO_ANY, FAR, FAR_BARS = 12.0, 16.0, 5.0, 24.0
+"""Cost of a jump to a barline or anywhere, and of its distance besides, in full from so many bars on."""
+TRILL, BESIDE = 2.5, 4.5
+"""Cost of a strike beside the text, near a written key or not."""
+PAUSE, RELIEF = 1.0, 5.0
+"""A silence of so many seconds makes a jump cheaper by so much."""
+TOGETHER, SPREAD = 0.045, 0.012
+"""Seconds between strikes at which one chord and two moments are equally likely; how sharp the turn is."""
+SINGLE, HELD_OPEN = 0.5, 0.5
+"""Cost of a second strike at a moment of one key; most that staying costs where strikes may come one by
+one."""
+
+Row = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Path:
+    """For each strike its moment (index), whether a jump led to it, and whether it is beside the text."""
+
+    places: NDArray[np.intp]
+    jumped: NDArray[np.bool_]
+    repeated: NDArray[np.bool_]
+    beside: NDArray[np.bool_]
+
+
+class _Table:
+    """The costs of standing at each moment, strike by strike."""
+
+    def __init__(self, written: Written, keys: NDArray[np.intp], starts: NDArray[np.float64]) -> None:
+        self.written, self.keys, self.starts = written, keys, starts
+        self.count = len(written.times)
+        self.struck = np.concatenate([[0.0], np.cumsum(LEFT_OUT * written.size)]).astype(np.float32)
+        self.single = np.where(written.size == 1, np.float32(SINGLE), np.float32(0.0))
+        self.at_bar = np.full(self.count, TO_ANY, np.float32)
+        self.at_bar[written.bars] = TO_BAR
+
+    def first(self) -> Row:
+        """Return the costs after the first strike: anywhere, rather at a barline, best at the beginning."""
+        w = self.written
+        total = w.cost[self.keys[0]] + np.float32(TO_ANY / 3)
+        total[w.bars] -= np.float32(TO_ANY / 6)
+        total[0] = w.cost[self.keys[0], 0]
+        return np.asarray(total, np.float32)
+
+    def stay_and_go(self, t: int) -> tuple[float, float, float]:
+        """Return the costs of staying at the moment and of going on, and the seconds since the last
+        strike.
+        """
+        gap = float(self.starts[t] - self.starts[t - 1])
+        new = 1 / (1 + exp(-min(30.0, max(-30.0, (gap - TOGETHER) / SPREAD))))
+        new = min(0.97, max(0.03, new))
+        return -log(1 - new), -log(new), gap
+
+    def jump(self, total: Row, gap: float) -> tuple[int, Row]:
+        """Return where a jump would start, and what it costs to each moment."""
+        low = int(np.argmin(total))
+        relief = RELIEF * min(1.0, max(0.0, gap - 0.2) / PAUSE)
+        far = np.minimum(1.0, np.abs(self.written.bar_of - self.written.bar_of[low]) / FAR_BARS)
+        return low, np.asarray(self.at_bar + (FAR * far + (float(total[low]) - relief)), np.float32)
+
+    def following(self, total: Row, t: int) -> Row:
+        """Return the costs after strike `t` from those before it."""
+        w = self.written
+        stay, go, gap = self.stay_and_go(t)
+        after = total + np.where(w.loose, np.float32(min(stay, HELD_OPEN)), np.float32(stay)) + self.single
+        np.minimum(after[1:], total[:-1] + np.float32(go), out=after[1:])
+        if self.count > 2:
+            self._ahead(total, after, np.float32(go + LEAVING))
+        late = LATE_SOON if gap < SOON else LATE
+        for step in range(1, min(BACK, self.count - 1) + 1):
+            np.minimum(after[:-step], total[step:] + np.float32(late + step), out=after[:-step])
+        if len(w.leave):
+            np.minimum.at(after, w.enter, total[w.leave] + np.float32(go) + w.price)
+        np.minimum(after, self.jump(total, gap)[1], out=after)
+        cost = w.cost[self.keys[t]]
+        after += cost
+        beside = np.where(cost == np.float32(NEAR_KEY), np.float32(TRILL), np.float32(BESIDE))
+        return np.minimum(after, total + beside, out=after)
+
+    def _ahead(self, total: Row, after: Row, more: np.float32) -> None:
+        """Let two to `AHEAD` steps be made at once: the least of a sliding window, by doubling it."""
+        least = total - self.struck[1:]  # what was left at the moment, and all before it
+        reach, widest = 1, min(AHEAD, self.count - 1) - 1
+        window = least
+        while reach < widest:
+            step = min(reach, widest - reach)
+            wider = window.copy()
+            np.minimum(wider[step:], window[:-step], out=wider[step:])
+            window, reach = wider, reach + step
+        np.minimum(after[2:], window[:-2] + self.struck[2:-1] + more, out=after[2:])
+
+    def came_from(self, total: Row, t: int, place: int) -> tuple[int, str]:
+        """Return the moment before strike `t` from which `place` is reached most cheaply, and in which
+        way.
+        """
+        w = self.written
+        stay, go, gap = self.stay_and_go(t)
+        cost = float(w.cost[self.keys[t], place])
+        held = (min(stay, HELD_OPEN) if w.loose[place] else stay) + float(self.single[place])
+        low, jumping = self.jump(total, gap)
+        ways = [
+            (float(total[place]) + held + cost, place, "stay"),
+            (float(total[place]) + (TRILL if cost == NEAR_KEY else BESIDE), place, "beside"),
+            (float(jumping[place]) + cost, low, "jump"),
+        ]
+        late = LATE_SOON if gap < SOON else LATE
+        for step in range(1, AHEAD + 1):
+            if place >= step:
+                left_out = float(self.struck[place] - self.struck[place - step + 1])
+                more = left_out + LEAVING if step > 1 else 0.0
+                ways.append((float(total[place - step]) + go + more + cost, place - step, "on"))
+            if step <= BACK and place + step < self.count:
+                ways.append((float(total[place + step]) + late + step + cost, place + step, "late"))
+        for k in np.flatnonzero(w.enter == place).tolist():
+            a = int(w.leave[k])
+            ways.append((float(total[a]) + go + float(w.price[k]) + cost, a, "repeat"))
+        _, before, way = min(ways, key=lambda one: one[0])
+        return before, way
+
+
+def follow(written: Written, keys: NDArray[np.intp], starts: NDArray[np.float64]) -> Path:
+    """Return the most likely path of strikes (keys 0..127 and seconds, in order of time) through a score."""
+    table = _Table(written, keys, starts)
+    count = len(keys)
+    every = max(1, isqrt(count))
+    kept: dict[int, Row] = {}
+    total = table.first()
+    for t in range(count):
+        if t:
+            total = table.following(total, t)
+        if t % every == 0:
+            kept[t] = total
+    places = np.zeros(count, np.intp)
+    jumped, repeated, beside = (np.zeros(count, bool) for _ in range(3))
+    places[-1] = int(np.argmin(total))
+    rows: dict[int, Row] = {}
+    for t in range(count - 1, 0, -1):
+        if t - 1 not in rows:
+            start = (t - 1) // every * every
+            rows = {start: kept[start]}
+            for u in range(start + 1, t):
+                rows[u] = table.following(rows[u - 1], u)
+        before, way = table.came_from(rows[t - 1], t, int(places[t]))
+        places[t - 1] = before
+        jumped[t], repeated[t], beside[t] = way in ("jump", "repeat"), way == "repeat", way == "beside"
+    return Path(places, jumped, repeated, beside)

@@ -1,0 +1,157 @@
+"""Takes kept in a lesson folder: a copy of the recording, never altered, and its tie as JSON beside it.
+
+In: the folder, a score, a file. Out: `takes/NAME.mid` and `takes/NAME.tie.json`. The tie carries the
+digests of recording and score; where either is another one, the take is tied again from the copy.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from understave.digests import digest
+from understave.disk import locked, write_atomically
+from understave.errors import UnderstaveError
+from understave.score.model import Score
+from understave.takes.recorded import read_take, recording_of
+from understave.takes.take import Match, Ornament, Recording, Run, Take, WrongNote
+from understave.takes.tying import tie
+
+FOLDER, DROPPED, TIED = "takes", "dropped", ".tie.json"
+VERSION = 1
+
+
+def add_take(
+    folder: Path, score: Score, source: Path, first: int | None = None, last: int | None = None
+) -> tuple[str, Take]:
+    """Tie a recording and keep it in a lesson folder; return its name there and the tie.
+
+    What is there already keeps its name; the same recording again is tied again and not copied twice. Nothing
+    is kept of what cannot be tied.
+    """
+    take = tie(score, read_take(source), first, last)
+    data = source.read_bytes()
+    if hashlib.sha256(data).hexdigest() != take.recording.sha256:
+        raise UnderstaveError(f"{source} changed while it was read; add it again when it is finished.")
+    home = folder / FOLDER
+    home.mkdir(parents=True, exist_ok=True)
+    with locked(home):
+        name = _name_for(home, source, data)
+        path = home / f"{name}.mid"
+        if not path.exists():
+            write_atomically(path, data)
+        write_atomically(home / f"{name}{TIED}", _text(score, take, first, last))
+    return name, take
+
+
+def take_names(folder: Path) -> tuple[str, ...]:
+    """Return the names of the takes that a lesson folder keeps."""
+    home = folder / FOLDER
+    return tuple(sorted(p.stem for p in home.glob("*.mid"))) if home.is_dir() else ()
+
+
+def kept_take(folder: Path, score: Score, name: str) -> Take:
+    """Return a kept take; tied again where the score has changed since. Raises UnderstaveError if there is
+    none.
+    """
+    if name not in take_names(folder):
+        names = ", ".join(take_names(folder)) or "none yet"
+        raise UnderstaveError(f"There is no take {name!r} in {folder}; it keeps: {names}.")
+    path = folder / FOLDER / f"{name}.mid"
+    recording = recording_of(path.read_bytes(), path.name)
+    first: int | None = None
+    last: int | None = None
+    try:
+        values = json.loads((folder / FOLDER / f"{name}{TIED}").read_text(encoding="utf-8"))
+        first, last = values["bars"]
+        if [values["version"], values["sha256"], values["score"]] == [VERSION, recording.sha256, _of(score)]:
+            return _read(values, recording)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, IndexError):
+        pass  # whatever is wrong with it, the copy is tied again
+    bars = [b if isinstance(b, int) and 0 <= b < len(score.measures) else None for b in (first, last)]
+    return tie(score, recording, *bars)
+
+
+def drop_take(folder: Path, name: str) -> Path:
+    """Take a recording out of the lesson, into ``takes/dropped``, where it is kept; return its new place."""
+    home = folder / FOLDER
+    with locked(home):
+        if name not in take_names(folder):
+            raise UnderstaveError(
+                f"There is no take {name!r} in {folder}; 'understave take FOLDER' lists them."
+            )
+        aside = home / DROPPED
+        aside.mkdir(exist_ok=True)
+        place, number = aside / f"{name}.mid", 2
+        while place.exists():
+            place, number = aside / f"{name}-{number}.mid", number + 1
+        (home / f"{name}.mid").rename(place)
+        (home / f"{name}{TIED}").unlink(missing_ok=True)
+    return place
+
+
+def _name_for(home: Path, source: Path, data: bytes) -> str:
+    """Return a name of plain letters that no other recording has."""
+    plain = re.sub(r"[^\w-]+", "-", source.stem).strip("-")[:60] or "take"
+    name, number = plain, 2
+    while (home / f"{name}.mid").exists() and (home / f"{name}.mid").read_bytes() != data:
+        name, number = f"{plain}-{number}", number + 1
+    return name
+
+
+def _of(score: Score) -> str:
+    return digest([(n.id, n.onset, n.midi) for n in score.notes])
+
+
+def tie_data(score: Score, take: Take) -> dict[str, Any]:
+    """Return a take as plain values for JSON: seconds, quarter notes, ids of notes, indexes of bars and
+    strikes.
+    """
+    return {
+        "version": VERSION,
+        "kind": take.recording.kind,
+        "media": take.recording.media,
+        "offset": take.recording.offset,
+        "sha256": take.recording.sha256,
+        "score": _of(score),
+        "sure": round(take.sure, 4),
+        "runs": [asdict(r) for r in take.runs],
+        "matches": [[m.strike, m.note, m.run] for m in take.matches],
+        "wrong": [[w.strike, w.note, w.run] for w in take.wrong],
+        "extra": list(take.extra),
+        "missed": [list(m) for m in take.missed],
+        "ornaments": [[o.note, list(o.strikes), o.run] for o in take.ornaments],
+        "pedal": [[round(t, 4), round(d, 4)] for t, d in take.recording.pedal],
+    }
+
+
+def _text(score: Score, take: Take, first: int | None, last: int | None) -> str:
+    return json.dumps({**tie_data(score, take), "bars": [first, last]}, ensure_ascii=False) + "\n"
+
+
+def _read(values: dict[str, Any], recording: Recording) -> Take:
+    runs = tuple(
+        Run(
+            **{
+                **r,
+                "moments": tuple(r["moments"]),
+                "seconds": tuple(r["seconds"]),
+                "could_be": tuple(r["could_be"]),
+            }
+        )
+        for r in values["runs"]
+    )
+    return Take(
+        recording,
+        runs,
+        tuple(Match(*m) for m in values["matches"]),
+        tuple(WrongNote(*w) for w in values["wrong"]),
+        tuple(values["extra"]),
+        tuple((run, note) for run, note in values["missed"]),
+        tuple(Ornament(note, tuple(strikes), run) for note, strikes, run in values["ornaments"]),
+        float(values["sure"]),
+    )

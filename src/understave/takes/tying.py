@@ -1,0 +1,378 @@
+"""Ties what was played to what is written: `tie(score, recording)` -> `Take`.
+
+`following` finds the moment of each strike; that gives runs. In each run strikes are then matched to notes
+by key
+and nearness in time; what is left is paired into wrong notes, told apart as ornaments, or is extra or missed.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from understave.errors import UnderstaveError
+from understave.score.model import Score
+from understave.takes.doubts import other_places, too_little
+from understave.takes.following import AHEAD, Path, follow
+from understave.takes.take import Match, Ornament, Recording, Run, Take, WrongNote
+from understave.takes.written import Written
+
+REACH = 1.0
+"""Most seconds between a strike and where its note is expected."""
+FEWEST = 5
+"""Right strikes, and two moments, that a stretch needs to be a run at all."""
+EXCURSION = 16
+"""Strikes of a stretch below which it is no run where the music before it goes on after it (set by
+reasoning)."""
+TIGHT = 0.12
+"""Seconds of doubt that every expected second has at least."""
+IN_PLACE = 0.35
+"""Most seconds between a wrong note and where the note that it stands for is expected."""
+ASTRAY = (1, 2, 12, 3, 4, 5, 7)
+"""Semitones between a wrong note and the written one, likeliest first (a neighbour key, a slip of the
+octave)."""
+ADORNING = 0.3
+"""Most seconds between the strikes of an ornament that is not printed."""
+
+Keys = NDArray[np.intp]
+Seconds = NDArray[np.float64]
+
+
+@dataclass(slots=True)
+class _Stretch:
+    """Strikes `strikes` between two jumps, their written moments from `low` to `high`, and what was
+    matched.
+    """
+
+    strikes: range
+    low: int
+    high: int
+    pairs: dict[int, tuple[int, int]]
+    at: NDArray[np.intp]
+    seconds: Seconds
+    chained: bool
+
+
+def tie(score: Score, recording: Recording, first: int | None = None, last: int | None = None) -> Take:
+    """Tie a recording to a score, or to its bars from `first` to `last` (indexes, both included).
+
+    Raises UnderstaveError with one sentence, which says how much fitted, where this is not what the score
+    says.
+    """
+    low, high = first or 0, len(score.measures) - 1 if last is None else last
+    written = Written(score, low, high)
+    if not written.times:
+        raise UnderstaveError("There are no notes in these bars, so nothing played can be tied to them.")
+    order = sorted(
+        range(len(recording.performance.strikes)), key=lambda i: recording.performance.strikes[i].start
+    )
+    strikes = [recording.performance.strikes[i] for i in order]
+    keys = np.array([s.midi for s in strikes], np.intp)
+    starts = np.array([s.start for s in strikes], float)
+    if not len(keys):
+        raise UnderstaveError(f"{recording.media} has no notes in it: nothing was played.")
+    stretches = _stretches(written, keys, starts, follow(written, keys, starts))
+    take = _take(score, recording, written, order, keys, starts, stretches)
+    doubt = too_little(written, keys, take)
+    if doubt is not None:
+        raise UnderstaveError(doubt.format(name=recording.media))
+    return _with_doubts(score, take, stretches)
+
+
+def _stretches(written: Written, keys: Keys, starts: Seconds, path: Path) -> list[_Stretch]:
+    edges = _without_excursions(path, [0, *np.flatnonzero(path.jumped).tolist(), len(keys)])
+    found = []
+    for a, b in pairwise(edges):
+        places = path.places[a:b]
+        right = (written.cost[keys[a:b], places] == 0) & ~path.beside[a:b]
+        if right.sum() < FEWEST or len(set(places[right].tolist())) < 2:
+            continue
+        pairs: dict[int, tuple[int, int]] = {}
+        taken: set[tuple[int, int]] = set()
+        for s in (a + np.flatnonzero(right)).tolist():
+            mark = (int(path.places[s]), int(keys[s]))
+            if mark not in taken:
+                taken.add(mark)
+                pairs[s] = mark
+        low, high = int(places[right].min()), int(places[right].max())
+        at, seconds = _line(pairs, starts)
+        for _ in range(3):
+            pairs = _matched(written, keys, starts, range(a, b), (low, high), at, seconds)
+            at, seconds = _line(pairs, starts)
+            if len(at) < 2:
+                break
+        if len(at) >= 2:
+            found.append(_Stretch(range(a, b), low, high, pairs, at, seconds, bool(path.repeated[a])))
+    return found
+
+
+def _without_excursions(path: Path, edges: list[int]) -> list[int]:
+    """Take out jumps that lead away for a few strikes and back to where the player was: nobody plays so."""
+    kept = edges[:1]
+    k = 1
+    while k < len(edges):
+        if (
+            k + 1 < len(edges)
+            and k > 0
+            and edges[k + 1] - edges[k] < EXCURSION
+            and edges[k + 1] < len(path.places)
+        ):
+            before, after = int(path.places[edges[k] - 1]), int(path.places[edges[k + 1]])
+            if 0 <= after - before <= AHEAD:
+                k += 2
+                continue
+        kept.append(edges[k])
+        k += 1
+    return kept
+
+
+def _take(
+    score: Score,
+    recording: Recording,
+    written: Written,
+    order: Sequence[int],
+    keys: Keys,
+    starts: Seconds,
+    stretches: Sequence[_Stretch],
+) -> Take:
+    runs: list[Run] = []
+    matches: list[Match] = []
+    wrong: list[WrongNote] = []
+    missed: list[tuple[int, str]] = []
+    ornaments: list[Ornament] = []
+    settled: set[int] = set()
+    for k, one in enumerate(stretches):
+        struck = {mark: strike for strike, mark in one.pairs.items()}
+        left_out: list[tuple[int, str]] = []
+        for i in range(one.low, one.high + 1):
+            for n in written.notes[i]:
+                strike = struck.get((i, n.midi))
+                if strike is None:
+                    left_out.append((i, n.id))
+                else:
+                    matches.append(Match(order[strike], n.id, k))
+        spare = [s for s in one.strikes if s not in one.pairs]
+        adorning = _ornaments(written, keys, starts, one, spare)
+        for note, group in adorning.items():
+            ornaments.append(Ornament(note, tuple(order[s] for s in group), k))
+        spare = [s for s in spare if not any(s in group for group in adorning.values())]
+        slips = _wrong(written, keys, starts, one, spare, left_out)
+        wrong += [WrongNote(order[s], note, k) for s, note in slips.items()]
+        missed += [(k, note) for _, note in left_out if note not in set(slips.values())]
+        settled |= set(one.pairs) | {s for g in adorning.values() for s in g} | set(slips)
+        inside = len(one.pairs) + sum(map(len, adorning.values()))
+        sure = inside / max(1, len(one.strikes) + len(left_out) - len(slips))
+        moments = written.quarters[one.at]
+        runs.append(
+            Run(
+                tuple(moments.tolist()),
+                tuple(one.seconds.tolist()),
+                _bar_of(score, written, one.low),
+                _bar_of(score, written, one.high),
+                round(sure, 4),
+            )
+        )
+    fitting = len(matches_of(matches)) + sum(len(o.strikes) for o in ornaments)
+    return Take(
+        recording,
+        tuple(runs),
+        tuple(matches),
+        tuple(wrong),
+        tuple(order[s] for s in range(len(keys)) if s not in settled),
+        tuple(missed),
+        tuple(ornaments),
+        fitting / max(1, len(keys)),
+    )
+
+
+def matches_of(matches: Iterable[Match]) -> frozenset[int]:
+    """Return the strikes that are written notes; two voices on one key are one strike."""
+    return frozenset(m.strike for m in matches)
+
+
+def _bar_of(score: Score, written: Written, place: int) -> int:
+    return score.note_by_id[written.notes[place][0].id].measure
+
+
+def _with_doubts(score: Score, take: Take, stretches: Sequence[_Stretch]) -> Take:
+    """Say of runs that fit elsewhere too where else they could be."""
+    runs = list(take.runs)
+    notes: dict[int, list[str]] = defaultdict(list)
+    for m in take.matches:
+        notes[m.run].append(m.note)
+    k = 0
+    while k < len(runs):
+        # What a repeat leads to is one passage with what was before it.
+        last = k
+        while last + 1 < len(runs) and stretches[last + 1].chained:
+            last += 1
+        played = [note for r in range(k, last + 1) for note in notes[r]]
+        elsewhere = other_places(score, played)
+        if elsewhere:
+            for r in range(k, last + 1):
+                runs[r] = replace(runs[r], could_be=elsewhere)
+        k = last + 1
+    return replace(take, runs=tuple(runs))
+
+
+# --- strikes and notes of a run --------------------------------------------------------------------------
+
+
+def _line(pairs: dict[int, tuple[int, int]], starts: Seconds) -> tuple[NDArray[np.intp], Seconds]:
+    """Moments that were struck and their seconds: the middle of each, outliers and backward ones left out."""
+    by_moment: dict[int, list[float]] = defaultdict(list)
+    for strike, (i, _) in pairs.items():
+        by_moment[i].append(float(starts[strike]))
+    at = np.array(sorted(by_moment), np.intp)
+    seconds = np.array([_middle(by_moment[i]) for i in at.tolist()], float)
+    keep = rising(seconds.tolist())
+    return at[keep], seconds[keep]
+
+
+def _middle(values: list[float]) -> float:
+    values.sort()
+    half = len(values) // 2
+    return values[half] if len(values) % 2 else (values[half - 1] + values[half]) / 2
+
+
+def rising(values: Sequence[float]) -> list[int]:
+    """Return the indices of a longest rising part of a sequence."""
+    tails: list[float] = []
+    index: list[int] = []
+    before = [-1] * len(values)
+    for i, v in enumerate(values):
+        k = bisect_left(tails, v)
+        before[i] = index[k - 1] if k else -1
+        tails[k : k + 1], index[k : k + 1] = [v], [i]
+    kept, i = [], index[-1] if index else -1
+    while i >= 0:
+        kept.append(i)
+        i = before[i]
+    return kept[::-1]
+
+
+def _matched(
+    written: Written,
+    keys: Keys,
+    starts: Seconds,
+    strikes: range,
+    reach: tuple[int, int],
+    at: NDArray[np.intp],
+    seconds: Seconds,
+) -> dict[int, tuple[int, int]]:
+    """Pair strikes and written keys of a run, nearest in time first: {strike: (moment, key)}."""
+    if len(at) < 2:
+        return {}
+    low, high = reach
+    expected = _expected(written, at, seconds, low, high)
+    by_key: dict[int, list[tuple[float, int]]] = defaultdict(list)
+    for i, second in zip(range(low, high + 1), expected.tolist(), strict=True):
+        for key in {n.midi for n in written.notes[i]}:
+            by_key[key].append((second, i))
+    # A strike may be as far off as two moments, but never less than a tenth of a second.
+    wide = (
+        np.clip(2 * np.gradient(expected), TIGHT, REACH) if len(expected) > 1 else np.full(1, REACH)
+    ).tolist()
+    times, struck = starts.tolist(), keys.tolist()
+    nearest: list[tuple[float, int, int]] = []
+    for s in strikes:
+        here = by_key.get(struck[s], [])
+        k = bisect_left(here, (times[s] - REACH, -1))
+        while k < len(here) and here[k][0] <= times[s] + REACH:
+            apart = abs(here[k][0] - times[s])
+            if apart <= wide[here[k][1] - low]:
+                nearest.append((apart, s, here[k][1]))
+            k += 1
+    pairs: dict[int, tuple[int, int]] = {}
+    used: set[tuple[int, int]] = set()
+    for _, s, i in sorted(nearest):
+        mark = (i, struck[s])
+        if s not in pairs and mark not in used:
+            pairs[s] = mark
+            used.add(mark)
+    return pairs
+
+
+def _expected(written: Written, at: NDArray[np.intp], seconds: Seconds, low: int, high: int) -> Seconds:
+    return np.asarray(np.interp(written.quarters[low : high + 1], written.quarters[at], seconds))
+
+
+def _ornaments(
+    written: Written, keys: Keys, starts: Seconds, one: _Stretch, spare: Sequence[int]
+) -> dict[str, list[int]]:
+    """Return what adorns a note, by its id: neighbours and repetitions while it lasts.
+
+    Without a printed sign at least three strikes, quickly one after the other and more than one key with the
+    note itself, make a trill or turn; with a sign any neighbour while the note lasts is part of it.
+    """
+    found: dict[str, list[int]] = {}
+    rest = list(spare)
+    moment = np.interp(starts[rest], one.seconds, written.quarters[one.at]) if rest else np.zeros(0)
+    homes = sorted(one.pairs.items(), key=lambda item: starts[item[0]])
+    times = [float(starts[s]) for s, _ in homes]
+    groups: dict[tuple[int, int], list[int]] = defaultdict(list)
+    for s, now in zip(rest, moment.tolist(), strict=True):
+        k = bisect_left(times, float(starts[s]) + 0.06)
+        # The latest note near this key that was struck and still lasts; printed signs first.
+        best: tuple[bool, int, int] | None = None
+        for strike, (i, key) in homes[max(0, k - 24) : k]:
+            if abs(key - int(keys[s])) > 2:
+                continue
+            notes = [n for n in written.notes[i] if n.midi == key]
+            if not any(float(n.end) > now - 0.01 and not n.grace for n in notes):
+                continue
+            signed = any(n.ornaments for n in notes)
+            if best is None or (signed, strike) > (best[0], best[1]):
+                best = (signed, strike, i)
+        if best is not None:
+            groups[best[1], best[2]].append(s)
+    for (strike, i), group in groups.items():
+        note = next(n for n in written.notes[i] if n.midi == one.pairs[strike][1])
+        if not note.ornaments:
+            line = [float(starts[strike]), *(float(starts[s]) for s in group)]
+            quick = all(b - a <= ADORNING for a, b in pairwise(line))
+            if len(group) < 3 or not quick or note.midi not in {int(keys[s]) for s in group}:
+                continue
+        found[note.id] = group
+    return found
+
+
+def _wrong(
+    written: Written,
+    keys: Keys,
+    starts: Seconds,
+    one: _Stretch,
+    spare: Sequence[int],
+    left_out: Sequence[tuple[int, str]],
+) -> dict[int, str]:
+    """Pair strikes that are no written note with notes that were not struck: {strike: note}, nearest
+    first.
+    """
+    if not spare or not left_out:
+        return {}
+    expected = _expected(written, one.at, one.seconds, one.low, one.high)
+    midi = {n.id: n.midi for i, _ in left_out for n in written.notes[i]}
+    waiting = sorted((float(expected[i - one.low]), note) for i, note in left_out)
+    seconds = [second for second, _ in waiting]
+    ways: list[tuple[float, int, str]] = []
+    for s in spare:
+        now = float(starts[s])
+        for second, note in waiting[bisect_left(seconds, now - IN_PLACE) :]:
+            if second > now + IN_PLACE:
+                break
+            apart = abs(midi[note] - int(keys[s]))
+            if apart in ASTRAY:
+                ways.append((abs(second - now) / IN_PLACE + ASTRAY.index(apart) / len(ASTRAY), s, note))
+    pairs: dict[int, str] = {}
+    used: set[str] = set()
+    for _, s, note in sorted(ways):
+        if s not in pairs and note not in used:
+            pairs[s] = note
+            used.add(note)
+    return pairs

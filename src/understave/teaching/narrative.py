@@ -1,0 +1,497 @@
+"""The story of a piece as a fine teacher tells it, in three lengths: a minute, five minutes, the whole.
+
+In: a Score, its Reading, a length, a level and a language. Out: `Chapter`s, paragraphs that flow: where we
+are, what is heard, why it moves us, what follows for the hands, and at the end what to listen for next.
+What is printed for the whole piece leads. Which ideas are told is decided by `telling_order`; the words
+stand in ``told.toml``. An idea is told in full once; where it comes back, the story refers to the first
+time. Numbers of bars stand beside the text (`Line.place`), hardly ever in it. What the notes do not bear
+out is left out: every sentence passes `claims`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from typing import Any, Literal, TypeAlias
+
+from understave.claims import facts
+from understave.claims.moods import CAUSES, Mood
+from understave.harmony.reading import Detail, Event, Reading
+from understave.score.model import Score
+from understave.teaching.telling_order import Thread, Told, anchor, ranked, spread
+from understave.theory.key import Key
+from understave.theory.names import key_name
+from understave.theory.vocabulary import Language
+from understave.wording.claiming import is_true, is_true_of
+from understave.wording.gaps import GAP, chosen, fill, printed_bars
+from understave.wording.phrasebook import Level, Phrasebook, phrasebook
+from understave.wording.sentences import values_of
+from understave.wording.telling import key_stretches
+
+Length: TypeAlias = Literal["minute", "five", "whole"]
+LENGTHS: tuple[Length, ...] = ("minute", "five", "whole")
+Role: TypeAlias = Literal["where", "heard", "why", "hands", "next"]
+
+WORDS: Mapping[Length, int] = {"minute": 150, "five": 620, "whole": 1500}
+"""Words at most: one speaks about 125 to 150 a minute, and a teacher plays in between."""
+MOMENTS: Mapping[Length, int] = {"minute": 4, "five": 12, "whole": 32}
+"""Ideas at most; words decide first."""
+_FEWER: Mapping[Level, float] = {"beginner": 0.7, "intermediate": 1.0, "advanced": 1.15}
+_AGAIN: Mapping[Length, int] = {"minute": 0, "five": 1, "whole": 2}
+"""How often an idea is taken up again where it comes back."""
+_WORTH_AGAIN = 0.5
+"""Share of its lead's worth that a place needs to be told again."""
+_ENOUGH = 0.12
+"""Share of the best idea's worth under which nothing is told even in the whole story."""
+_APART = 3
+"""Bars between two places of one idea, so that it is a return and no repetition."""
+_OPENING_BARS = 4
+_PARTS = 4
+"""Paragraphs at least into which a story of five minutes or more falls."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One sentence: what part it plays, its text, where it happens (printed bars, ``""`` for the whole
+    piece), and the events it rests on.
+    """
+
+    role: Role
+    text: str
+    place: str
+    start: Fraction
+    events: tuple[Event, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Chapter:
+    """A paragraph of the story; `bars` names the printed bars it is about, ``""`` for the whole piece."""
+
+    bars: str
+    start: Fraction
+    lines: tuple[Line, ...]
+
+    @property
+    def text(self) -> str:
+        """All its sentences in a row."""
+        return " ".join(line.text for line in self.lines)
+
+
+@dataclass(frozen=True, slots=True)
+class _Moment:
+    """A place to tell, its thread, and the earlier place of the same idea that was told before."""
+
+    told: Told
+    thread: Thread
+    before: Told | None = None
+
+    @property
+    def start(self) -> Fraction:
+        return anchor(self.told.event)
+
+
+@dataclass
+class _Voice:
+    """What has been said so far: words of time and sentences, so that none is said twice."""
+
+    score: Score
+    reading: Reading
+    book: Phrasebook
+    used: dict[str, int] = field(default_factory=dict)
+    said: set[str] = field(default_factory=set)
+
+    def when(self, start: Fraction, before: Fraction | None) -> str:
+        """Return a word of time for a moment after the one told before it."""
+        pool = self.book.told["when"]
+        name = _time_of(self.score, start, before)
+        if name in ("start", "middle", "end", "late") and self.used.get(name, 0) >= len(pool[name]):
+            name = "later" if before is None or not _is_near(self.score, start, before) else "soon"
+        words = pool[name]
+        count = self.used.get(name, 0)
+        self.used[name] = count + 1
+        return str(words[count % len(words)])
+
+    def fresh(self, text: str) -> bool:
+        """Whether a sentence has not been said yet; from now on it has."""
+        known = text in self.said
+        self.said.add(text)
+        return bool(text) and not known
+
+
+def narrate(
+    score: Score,
+    reading: Reading,
+    length: Length = "minute",
+    level: Level = "intermediate",
+    language: Language = "en",
+) -> tuple[Chapter, ...]:
+    """Tell a piece in one of three lengths; empty where the reading has nothing to tell."""
+    if not reading.spans:
+        return ()
+    book = phrasebook(language)
+    voice = _Voice(score, reading, book)
+    opening = _opening(voice, length, level)
+    most = int(WORDS[length] * (_FEWER[level] if length != "minute" else 1))
+    threads = _enough(spread(score, ranked(score, reading, language), int(MOMENTS[length] * _FEWER[level])))
+    close = _close(voice, threads, length)
+    left = most - _count(opening) - _count(close)
+    moments = _fitting(voice, threads, length, left)
+    told = _told(voice, moments, length)
+    chapters = [Chapter("", Fraction(0), tuple(opening))] if opening else []
+    chapters += _chapters(score, reading, told, length, book)
+    if close and chapters:
+        last = chapters[-1]
+        chapters[-1] = replace(last, lines=(*last.lines, *close))
+    return tuple(chapters)
+
+
+def words_of(chapters: Sequence[Chapter]) -> int:
+    """Return how many words a story has."""
+    return sum(_count(c.lines) for c in chapters)
+
+
+def _count(lines: Sequence[Line]) -> int:
+    return sum(len(line.text.split()) for line in lines)
+
+
+def after_minute(minute: Sequence[Chapter], longer: Sequence[Chapter]) -> tuple[Chapter, ...]:
+    """Return a longer story as it stands below the minute: its opening says nothing that was just said."""
+    said = {line.text for c in minute[:1] for line in c.lines}
+    first = tuple(replace(c, lines=tuple(x for x in c.lines if x.text not in said)) for c in longer[:1])
+    return tuple(c for c in (*first, *longer[1:]) if c.lines)
+
+
+# --- where we are ----------------------------------------------------------------------------------------
+
+
+def _opening(voice: _Voice, length: Length, level: Level) -> list[Line]:
+    """What is so of the whole piece: key, what is printed at its head, mood, form, the keys it visits."""
+    texts = [
+        *_title(voice),
+        *head_sentences(voice.score, voice.reading, voice.book, modern=level != "beginner"),
+        *_mood(voice),
+        *(_form(voice) if length != "minute" else ()),
+        *(_keys(voice) if length != "minute" else ()),
+    ]
+    return [Line("where", t, "", Fraction(0), e) for t, e in texts if voice.fresh(t)]
+
+
+_Said: TypeAlias = tuple[str, tuple[Event, ...]]
+
+
+def _title(voice: _Voice) -> Iterator[_Said]:
+    words = voice.book.told["open"]
+    runs = key_stretches(voice.reading)
+    first = next((e for e in voice.reading.events if e.kind == "key" and e.start <= runs[0][1]), None)
+    form = words["title_one" if len({r[0] for r in runs}) == 1 else "title"]
+    title = voice.score.title.split(":")[0].strip()
+    text = form.format(title=title, key=key_name(runs[0][0], voice.book.language))
+    yield text, (first,) if first is not None else ()
+
+
+def head_events(score: Score, reading: Reading) -> tuple[Event, ...]:
+    """Return the instructions printed at the head of a piece that hold for all of it, tempo first.
+
+    They stand before the second bar; of how loud it is, and of words that are not understood beyond a few,
+    nothing is said here.
+    """
+    order = ("pedal", "soft pedal", "tempo", "character", "touch", "text")
+    end = score.measures[0].end if score.measures else Fraction(0)
+    found = [
+        e
+        for e in reading.events
+        if e.kind == "instruction" and e.start < min(end, _beat(score)) and e.label in order
+    ]
+    found += [
+        e
+        for e in reading.events
+        if e.kind == "instruction"
+        and e.start < end
+        and e not in found
+        and e.label in ("pedal", "soft pedal", "character")
+    ]
+    return tuple(sorted(found, key=lambda e: order.index(e.label)))
+
+
+def _beat(score: Score) -> Fraction:
+    return score.measures[0].beat_length if score.measures else Fraction(1)
+
+
+def head_sentences(score: Score, reading: Reading, book: Phrasebook, modern: bool = True) -> Iterator[_Said]:
+    """Tell what is printed at the head of a piece: what it means and, of pedals, what a modern piano asks."""
+    words = book.told["open"]
+    count = 0
+    for event in head_events(score, reading):
+        if not is_true(event, score, reading.spans, language=book.language):
+            continue
+        values = values_of(event)
+        if not values.get("text"):
+            continue
+        name = "head_words" if not values.get("terms") else "head" if count == 0 else "head_also"
+        yield fill(words[name], values, score, book, event.kind), (event,)
+        count += 1
+        if modern and event.label in ("pedal", "soft pedal") and "instrument" in values:
+            yield fill(words["instrument"], values, score, book, event.kind), (event,)
+        if count == _HEADS:
+            return
+
+
+_HEADS = 2
+
+
+def _mood(voice: _Voice) -> Iterator[_Said]:
+    """A word of mood for the opening, where all its causes are there."""
+    score, spans = voice.score, voice.reading.spans
+    bars = score.measures[:_OPENING_BARS]
+    known = facts(score, spans)
+    for word in CAUSES:
+        if bars and Mood(bars[0].start, bars[-1].end, word).holds(known):
+            yield voice.book.told["moods"][word], ()
+            return
+
+
+def _form(voice: _Voice) -> Iterator[_Said]:
+    form = next((e for e in voice.reading.events if e.kind == "form"), None)
+    sections = form.get("sections") if form is not None else None
+    if form is not None and isinstance(sections, int) and sections > 1:
+        yield fill(voice.book.told["open"]["form"], values_of(form), voice.score, voice.book, "form"), (form,)
+
+
+def _keys(voice: _Voice) -> Iterator[_Said]:
+    runs = key_stretches(voice.reading)
+    settled = {e.get("key") for e in voice.reading.events if e.kind == "key" and e.label != "tonicization"}
+    home, last = runs[0][0], runs[-1][0]
+    others = list(dict.fromkeys(k for k, _, _ in runs if k in settled and k not in (home, last)))
+    if not others:
+        return
+    names = voice.book.join([key_name(k, voice.book.language) for k in others[:_KEYS_NAMED]])
+    words = voice.book.told["open"]
+    events = tuple(e for e in voice.reading.events if e.kind == "key" and e.get("key") in others)
+    if last == home:
+        yield words["keys_home"].format(keys=names), events
+    else:
+        values: dict[str, Detail] = {"keys": names, "last": last}
+        yield fill(words["keys"], values, voice.score, voice.book), events
+
+
+_KEYS_NAMED = 5
+
+
+# --- what is told, and how much fits -----------------------------------------------------------------------
+
+
+def _enough(threads: Sequence[Thread]) -> tuple[Thread, ...]:
+    best = max((t.worth for t in threads), default=0.0)
+    return tuple(t for t in threads if t.worth >= _ENOUGH * best)
+
+
+def _fitting(voice: _Voice, threads: Sequence[Thread], length: Length, words: int) -> list[_Moment]:
+    """Choose the best moments that fit into the words, no two from one bar, in order of time."""
+    chosen: list[_Moment] = []
+    taken: set[int] = set()
+    for number, thread in enumerate(threads):
+        # In a minute only the best idea is taken up again.
+        more = _AGAIN[length] or int(number == 0)
+        for again in dict.fromkeys((more, 0)):
+            moments = _moments(voice.score, thread, again, taken)
+            counts = [_count(list(_lines(voice, m, "", length))) for m in moments]
+            needed = sum(counts) + _WHEN * len(counts)
+            # What cannot be said, for want of words or of truth, takes no place.
+            if counts and all(counts) and needed <= words:
+                chosen += moments
+                words -= needed
+                taken |= {_bar(voice.score, m.told.event) for m in moments}
+                break
+    return sorted(chosen, key=lambda m: m.start)
+
+
+_WHEN = 3
+"""Words that a word of time takes."""
+
+
+def _bar(score: Score, event: Event) -> int:
+    return score.measure_at(anchor(event)).index
+
+
+def _moments(score: Score, thread: Thread, more: int, taken: set[int]) -> list[_Moment]:
+    """The most telling places of a thread in bars not yet taken, so many besides the best, by time."""
+    good: list[Told] = []
+    for p in sorted(thread.places, key=lambda p: -p.worth):
+        bar = _bar(score, p.event)
+        free = bar not in taken and all(abs(bar - _bar(score, g.event)) >= _APART for g in good)
+        if free and p.worth >= _WORTH_AGAIN * thread.lead.worth and len(good) <= more:
+            good.append(p)
+    good.sort(key=lambda p: anchor(p.event))
+    return [_Moment(p, thread, good[k - 1] if k else None) for k, p in enumerate(good)]
+
+
+# --- one moment in sentences -----------------------------------------------------------------------------
+
+
+def _told(voice: _Voice, moments: Sequence[_Moment], length: Length) -> list[tuple[_Moment, list[Line]]]:
+    found = []
+    before: Fraction | None = None
+    for m in moments:
+        when = voice.when(m.start, before)
+        lines = [line for line in _lines(voice, m, when, length) if voice.fresh(line.text)]
+        if lines:
+            found.append((m, lines))
+            before = m.start
+    return found
+
+
+def _lines(voice: _Voice, moment: _Moment, when: str, length: Length) -> Iterator[Line]:
+    """The sentences on one moment: what is heard, why it moves us, what follows for the hands."""
+    event = moment.told.event
+    entry = entry_of(event, voice.book)
+    place = voice.book.bars(*[voice.score.measure_at(moment.start).number] * 2)
+    for role, text in _texts(voice, moment, entry, when, length):
+        if text:
+            yield Line(role, text, place, moment.start, (event,))
+
+
+def _texts(
+    voice: _Voice, moment: _Moment, entry: Mapping[str, str], when: str, length: Length
+) -> Iterator[tuple[Role, str]]:
+    event, before = moment.told.event, moment.before
+    if before is not None and (before.event.kind, before.event.label) == (event.kind, event.label):
+        yield "heard", _again(voice, moment, before, entry, when)
+        return
+    heard = sentence(voice.score, voice.reading, event, entry.get("hear", ""), voice.book, when)
+    if not heard:
+        return
+    yield "heard", heard
+    kin = voice.book.told["kin"].get(str(moment.thread.idea[0])) if before is not None else None
+    if before is not None and kin:
+        yield "why", _filled(voice, event, kin, {"before": anchor(before.event)})
+        return
+    if "why" in entry:
+        yield "why", _filled(voice, event, entry["why"])
+    if "hands" in entry and (length != "minute" or "why" not in entry or moment.thread.idea[0] == "mode"):
+        yield "hands", _filled(voice, event, entry["hands"])
+
+
+def _filled(voice: _Voice, event: Event, template: str, more: Mapping[str, Detail] | None = None) -> str:
+    values = {**values_of(event), **(more or {})}
+    wanted = {g[1] for g in GAP.finditer(chosen(template, values)[0])}
+    return fill(template, values, voice.score, voice.book, event.kind) if wanted <= values.keys() else ""
+
+
+def _again(voice: _Voice, moment: _Moment, before: Told, entry: Mapping[str, str], when: str) -> str:
+    event = moment.told.event
+    back = voice.book.told["back"]
+    key, earlier = event.get("key"), before.event.get("key")
+    other = isinstance(key, Key) and isinstance(earlier, Key) and key != earlier
+    template = entry.get("again") or back["same_key" if other else "same"]
+    more: dict[str, Detail] = {"before": anchor(before.event)}
+    return sentence(voice.score, voice.reading, event, template, voice.book, when, more)
+
+
+def entry_of(event: Event, book: Phrasebook) -> Mapping[str, str]:
+    """Return the words for an event; an empty mapping where it has none."""
+    found: Mapping[str, str] = book.told["events"].get(event.kind, {}).get(event.label, {})
+    return found
+
+
+def sentence(
+    score: Score,
+    reading: Reading,
+    event: Event,
+    template: str,
+    book: Phrasebook,
+    when: str = "",
+    more: Mapping[str, Detail] | None = None,
+) -> str:
+    """Return a template filled for an event, ``""`` where a value lacks or the notes deny what it claims.
+
+    It begins with `when`; without one with a capital of its own.
+    """
+    values: dict[str, Detail] = {**values_of(event), **(more or {}), "when": when}
+    if values.get("from_start") == 0:
+        values["opening"] = 1
+    wanted = {g[1] for g in GAP.finditer(chosen(template, values)[0])}
+    if not template or not wanted <= values.keys():
+        return ""
+    if not is_true_of(event, score, reading.spans, template, values):
+        return ""
+    text = fill(template, values, score, book, event.kind).strip()
+    text = re.sub(r"\s+", " ", text) if book.language != "fr" else text
+    return f"{text[:1].upper()}{text[1:]}"
+
+
+# --- time -----------------------------------------------------------------------------------------------
+
+
+def _time_of(score: Score, start: Fraction, before: Fraction | None) -> str:
+    """Name the place of a moment in the piece and after the one before it."""
+    share = float(start / score.end) if score.end else 0.0
+    if before is None:
+        return "start" if share < 0.04 else "early" if share < 0.35 else "first"
+    if score.measure_at(start).index - score.measure_at(before).index <= 1:
+        return "next"
+    if share > 0.94:
+        return "end"
+    if share > 0.8 and before / score.end <= 0.8:
+        return "late"
+    if 0.45 <= share <= 0.58 and before / score.end < 0.45:
+        return "middle"
+    return "soon" if _is_near(score, start, before) else "later"
+
+
+def _is_near(score: Score, start: Fraction, before: Fraction) -> bool:
+    bars = score.measure_at(start).index - score.measure_at(before).index
+    return bars <= max(4, len(score.measures) // 12)
+
+
+# --- paragraphs and the close ------------------------------------------------------------------------------
+
+
+def _chapters(
+    score: Score,
+    reading: Reading,
+    told: Sequence[tuple[_Moment, list[Line]]],
+    length: Length,
+    book: Phrasebook,
+) -> list[Chapter]:
+    """Put the moments into paragraphs: one for a minute, else cut where sections begin."""
+    if not told:
+        return []
+    cuts = [] if length == "minute" else _cuts(score, reading)
+    groups: dict[int, list[tuple[_Moment, list[Line]]]] = {}
+    for m, lines in told:
+        groups.setdefault(sum(c <= m.start for c in cuts), []).append((m, lines))
+    found = []
+    for members in groups.values():
+        first, last = members[0][0], members[-1][0]
+        bars = book.bars(*printed_bars(score, first.start, max(last.start, last.told.event.end - _INSTANT)))
+        found.append(Chapter(bars, first.start, tuple(line for _, lines in members for line in lines)))
+    return found
+
+
+_INSTANT = Fraction(1, 64)
+
+
+def _cuts(score: Score, reading: Reading) -> list[Fraction]:
+    sections = [e.start for e in reading.events if e.kind == "section" and e.start > 0]
+    if len(sections) + 1 >= _PARTS:
+        return sections
+    return sorted({*sections, *(score.end * k / _PARTS for k in range(1, _PARTS))})
+
+
+def _close(voice: _Voice, threads: Sequence[Thread], length: Length) -> list[Line]:
+    """What to listen for next, about the best idea; in a longer story about the second best as well."""
+    words: Mapping[str, Any] = voice.book.told["close"]
+    nexts = []
+    for t in threads:
+        text = _filled(voice, t.lead.event, entry_of(t.lead.event, voice.book).get("next", ""))
+        if text and text not in nexts:
+            nexts.append(text)
+    if not nexts:
+        return [Line("next", words["plain"], "", voice.score.end)]
+    if length == "minute" or len(nexts) == 1:
+        text = words["listen"].format(next=nexts[0])
+    else:
+        text = words["listen_two"].format(next=nexts[0], other=nexts[1])
+    return [Line("next", text, "", voice.score.end)]

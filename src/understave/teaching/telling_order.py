@@ -1,0 +1,229 @@
+"""What a teacher would tell first: the findings of a piece, ranked by surprise, exposure and kinship.
+
+In: a Score and its Reading. Out: `Thread`s, the most worth telling first. A thread is one idea (`threads`)
+with all its places: the events that show it, each with what it is worth. `Weighing` has the few numbers that
+are fitted (``python -m benchmarks.toptold --fit``, on marks that analysts made).
+
+Surprise is how unlikely a finding is in its place (`surprise`). Exposure is how clearly it is heard: in an
+outer voice, long, on a strong beat, high or low, loud, with little else sounding (common practice of ear
+training, no source for the shares). What the notes do not bear out is not ranked.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from understave.findings.remembered import remembered
+from understave.findings.sounding_notes import soundings
+from understave.harmony.reading import Event, Reading
+from understave.interpretation.tension import home_of
+from understave.score.model import Note, Score
+from understave.teaching.surprise import MOST_BITS, expectations
+from understave.teaching.threads import Idea, idea_of
+from understave.theory.vocabulary import Language
+from understave.wording.claiming import is_true
+from understave.wording.sentences import can_say
+from understave.wording.telling import SURE
+from understave.wording.weights import weight
+
+PIECE_WIDE = frozenset({("form", "scheme"), ("melody", "range"), ("harmonic rhythm", "usual pace")})
+"""What is said of the whole piece or not at all; it has no place to be pointed at."""
+UNTOLD = frozenset({"phrase", "difference", "pivot chord", "pedal mark"})
+"""Kinds that only serve others: a phrase is told by its cadence, a difference by its return."""
+_LOUD = {"ppp": -3, "pp": -2, "p": -1, "mp": 0, "mf": 0, "f": 1, "ff": 2, "fff": 3}
+
+
+@dataclass(frozen=True, slots=True)
+class Weighing:
+    """How much each side counts: powers of importance, surprise and exposure, and what each relative adds.
+
+    `importance` is that of `wording.weights`, what the trade finds worth a stop.
+    """
+
+    importance: float = 1.0
+    surprise: float = 1.0
+    exposure: float = 0.5
+    kinship: float = 0.12
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """An event with what it is worth: `surprise` in bits, `exposure` about 1, `worth` of both."""
+
+    event: Event
+    surprise: float
+    exposure: float
+    worth: float
+
+
+@dataclass(frozen=True, slots=True)
+class Thread:
+    """One idea with its places in order of time; `lead` is the most telling of them, `worth` that of all."""
+
+    idea: Idea
+    lead: Told
+    places: tuple[Told, ...]
+    worth: float
+
+
+def ranked(
+    score: Score, reading: Reading, language: Language = "en", weighing: Weighing = Weighing()
+) -> tuple[Thread, ...]:
+    """Return the threads of a piece, the most worth telling first; of equal ones the earlier."""
+    return _ranked(score, reading, language, weighing)
+
+
+@remembered
+def _ranked(score: Score, reading: Reading, language: Language, weighing: Weighing) -> tuple[Thread, ...]:
+    home = home_of(reading)
+    groups: dict[Idea, list[Told]] = defaultdict(list)
+    for told in _weighed(score, reading, language, weighing):
+        groups[idea_of(told.event, home)].append(told)
+    threads = [_thread(score, idea, places, weighing) for idea, places in groups.items()]
+    return tuple(sorted(threads, key=lambda t: (-t.worth, t.lead.event.start)))
+
+
+def _weighed(score: Score, reading: Reading, language: Language, weighing: Weighing) -> list[Told]:
+    known = expectations(reading)
+    found = []
+    for e in reading.events:
+        if e.kind in UNTOLD or (e.kind, e.label) in PIECE_WIDE or e.confidence < SURE:
+            continue
+        if not can_say(e, language) or _is_everyday(e):
+            continue
+        bits, heard = known.of(e), exposure(score, e)
+        worth = (
+            weight(e) ** weighing.importance
+            * (bits / MOST_BITS) ** weighing.surprise
+            * heard**weighing.exposure
+            * e.confidence
+        )
+        if worth > 0 and is_true(e, score, reading.spans, language=language):
+            found.append(Told(e, round(bits, 3), round(heard, 3), worth))
+    return found
+
+
+def _is_everyday(event: Event) -> bool:
+    """Whether it is what every piece begins with or does in every bar."""
+    if event.kind == "key":
+        return event.get("came_from") is None
+    if event.kind == "section":
+        # That a part begins is told by what comes back or is new there, and by the paragraphs.
+        return event.label == "section"
+    return event.kind == "instruction" and event.label in ("how much", "dynamic") and not event.get("extreme")
+
+
+def _thread(score: Score, idea: Idea, places: Sequence[Told], weighing: Weighing) -> Thread:
+    in_time = tuple(sorted(places, key=lambda t: (t.event.start, -t.worth)))
+    lead = max(in_time, key=lambda t: (t.worth, -t.event.start))
+    bars = {score.measure_at(t.event.start).index for t in in_time}
+    # The third relative adds less than the second, and what comes everywhere is no event any more.
+    more = min(4, len(bars) - 1)
+    share = len(bars) / max(1, len(score.measures))
+    common = 0.5 if share > _EVERYWHERE else 1.0
+    return Thread(idea, lead, in_time, lead.worth * (1 + weighing.kinship * more) * common)
+
+
+_EVERYWHERE = 0.3
+"""Share of the bars from which on an idea is the texture of the piece, not an event (set by ear)."""
+
+
+# --- exposure --------------------------------------------------------------------------------------------
+
+
+def exposure(score: Score, event: Event) -> float:
+    """Return how clearly an event is heard, about 0.4 to 2; 1 in the middle of everything.
+
+    The six sides are multiplied: outer voice, length, beat, register, loudness, and how little else sounds.
+    """
+    notes = [n for n in (score.note_by_id.get(i) for i in event.notes) if n is not None]
+    if not notes:
+        return 1.0
+    first = min(notes, key=lambda n: (n.onset, -n.midi))
+    return (
+        _outer(score, notes)
+        * _length(score, event)
+        * _beat(score, first)
+        * _register(notes)
+        * _loudness(score, event.start)
+        * _alone(score, first)
+    )
+
+
+def _outer(score: Score, notes: Sequence[Note]) -> float:
+    heard = soundings(score)
+    outer = 0
+    for n in notes[:_FEW]:
+        chord = heard.at(n.onset)
+        outer += bool(chord) and n.midi in (chord[0].midi, chord[-1].midi)
+    return 0.8 + 0.4 * outer / len(notes[:_FEW])
+
+
+_FEW = 8
+
+
+def _length(score: Score, event: Event) -> float:
+    beats = float((event.end - event.start) / score.measure_at(event.start).beat_length)
+    return min(1.25, 0.85 + 0.1 * beats)
+
+
+def _beat(score: Score, note: Note) -> float:
+    beat = score.beat_at(note.onset)
+    return 1.15 if beat == 1 else 1.0 if beat.denominator == 1 else 0.85
+
+
+def _register(notes: Sequence[Note]) -> float:
+    """Far from the middle of the keyboard one hears better: a fifth more at two octaves and a half."""
+    far = max(abs(n.midi - _MIDDLE) for n in notes)
+    return 0.95 + 0.2 * min(1.0, far / 30)
+
+
+_MIDDLE = 62
+
+
+def _loudness(score: Score, moment: Fraction) -> float:
+    """Loud and very soft are both heard; what lies between is not."""
+    marks = [d for d in _dynamics(score) if d[0] <= moment]
+    level = abs(marks[-1][1]) if marks else 0
+    return 0.95 + 0.06 * level
+
+
+@remembered
+def _dynamics(score: Score) -> tuple[tuple[Fraction, int], ...]:
+    found = [(d.onset, _LOUD[d.text]) for d in score.directions if d.kind == "dynamic" and d.text in _LOUD]
+    return tuple(sorted(found))
+
+
+def _alone(score: Score, note: Note) -> float:
+    chord = soundings(score).at(note.onset)
+    return 1.15 if len({n.midi for n in chord}) <= 2 else 1.05 if len(chord) <= 4 else 0.95
+
+
+def anchor(event: Event) -> Fraction:
+    """Return where an event is told: a cadence where it arrives, anything else where it begins."""
+    arrival = event.get("arrival")
+    return arrival if event.kind == "cadence" and isinstance(arrival, Fraction) else event.start
+
+
+# --- neighbours ------------------------------------------------------------------------------------------
+
+
+def spread(score: Score, threads: Sequence[Thread], most: int) -> tuple[Thread, ...]:
+    """Choose the most telling threads, no two led from the same bar; in order of worth.
+
+    Of two that begin together, such as a new key and the cadence into it, the better one is told.
+    """
+    chosen: list[Thread] = []
+    taken: set[int] = set()
+    for t in threads:
+        bar = score.measure_at(anchor(t.lead.event)).index
+        if bar in taken:
+            continue
+        taken.add(bar)
+        chosen.append(t)
+        if len(chosen) == most:
+            break
+    return tuple(chosen)
