@@ -8,7 +8,6 @@ missing values, and needs no further package.
 from __future__ import annotations
 
 import json
-import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeAlias
@@ -29,14 +28,17 @@ def write_parquet(
 ) -> None:
     """Write rows to a Parquet file; `about` goes into its key-value metadata. Raises OSError."""
     names = list(columns)
-    with tempfile.TemporaryDirectory(prefix="understave-") as folder:
-        lines = Path(folder) / "rows.json"
+    # Beside the file itself: where that has room, this has too.
+    lines = path.with_name(f".{path.name}.rows")
+    try:
         with open(lines, "w", encoding="ascii") as file:
             for row in rows:
                 file.write(json.dumps(dict(zip(names, row, strict=True)), allow_nan=False) + "\n")
         types = ", ".join(f"{quoted(n)}: {quoted(t)}" for n, t in columns.items())
         source = f"read_json({quoted(str(lines))}, format = 'newline_delimited', columns = {{{types}}})"
         _copy(f"SELECT * FROM {source}", [], path, about)
+    finally:
+        lines.unlink(missing_ok=True)
 
 
 def write_query(path: Path, query: str, values: Sequence[Any]) -> None:
