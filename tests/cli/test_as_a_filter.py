@@ -215,7 +215,7 @@ def test_wrong_input_is_2_and_one_sentence(command, tmp_path, monkeypatch, capsy
     assert not list(tmp_path.iterdir())
 
 
-@pytest.mark.parametrize("command", [*RIGHT, *OTHERS, *WITHOUT_INPUT - {"serve-tools"}])
+@pytest.mark.parametrize("command", [*RIGHT, *OTHERS, *sorted(WITHOUT_INPUT - {"serve-tools"})])
 def test_an_unknown_option_is_2(command, capsys):
     with pytest.raises(SystemExit) as refused:
         main([command, "--no-such-option"])

@@ -95,7 +95,7 @@ def test_it_warns_gently_of_loud_sound(sounds, tmp_path, capsys):
 def test_a_progress_bar_is_shown_where_there_is_a_terminal(tmp_path, monkeypatch):
     screen = io.StringIO()
     terminal = Console(file=screen, force_terminal=True, width=80)
-    monkeypatch.setattr(program, "Console", lambda **_: terminal)
+    monkeypatch.setattr(program, "Teller", lambda **_: terminal)
     assert main(["sound", str(STUDY), "--bars", "1", "--out", str(tmp_path / "a.wav")]) == 0
     assert "playing" in screen.getvalue()
     assert "━" in screen.getvalue()

@@ -127,11 +127,11 @@ def test_the_picture_of_keys_covers_the_piece():
 
 def test_new_terms_are_marked_once():
     book = phrasebook("en")
-    passages = [handout._passage(p, book) for p in tell(*example(), "intermediate", "en")]
-    text = " ".join(s["text"] for p in passages for s in p["sentences"])
+    known = set()
+    plain = [s.text for p in tell(*example(), "intermediate", "en") for s in p.sentences]
+    text = " ".join(handout._marked(said, known, book) for said in plain)
     marked = [m.split("›")[0].lower() for m in text.split("‹")[1:]]
     assert len(marked) == len(set(marked)) > 5
-    plain = [s.text for p in tell(*example(), "intermediate", "en") for s in p.sentences]
     assert text.replace("‹", "").replace("›", "") == " ".join(plain)
 
 

@@ -17,6 +17,7 @@ from tests.wording.readings import analysed, chorale
 from understave.claims import facts
 from understave.claims.moods import CAUSES, Mood, is_so
 from understave.findings import with_events
+from understave.findings.cadences import PICARDY
 from understave.harmony.reading import Event
 from understave.score.model import Direction
 from understave.teaching.narrative import LENGTHS, WORDS, after_minute, head_events, narrate, words_of
@@ -83,7 +84,7 @@ def test_leaves_out_what_the_notes_deny():
     score, reading = analysed("chain-ferry")
     third = next(e for e in reading.events if e.kind == "picardy third")
     wrong = Pitch.parse("D4").pitch_class
-    false = replace(third, detail=tuple((n, wrong if n == "third" else v) for n, v in third.detail))
+    false = replace(third, details=replace(PICARDY.of(third), third=wrong))
     told = [e for c in narrate(score, reading, "five") for line in c.lines for e in line.events]
     assert third in told
     planted = replace(reading, events=tuple(false if e is third else e for e in reading.events))
