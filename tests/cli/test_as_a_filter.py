@@ -189,6 +189,7 @@ OTHERS = {
     "keys": [],
     "index": [],
     "find": [],
+    "take": ["a.mid"],
 }
 WITHOUT_INPUT = {"open", "doctor", "languages", "completion", "serve-tools"}
 
