@@ -18,10 +18,12 @@ from typing import Any, Literal, TypeAlias
 
 from understave.claims import facts
 from understave.claims.moods import CAUSES, Mood
+from understave.findings.form import FORM, SECTION
+from understave.findings.instructions import INSTRUCTION
+from understave.findings.keyplan import KEY
 from understave.harmony.reading import Detail, Event, Reading
 from understave.score.model import Score
 from understave.teaching.telling_order import Thread, Told, anchor, ranked, spread
-from understave.theory.key import Key
 from understave.theory.names import key_name
 from understave.theory.vocabulary import Language
 from understave.wording.claiming import is_true, is_true_of
@@ -184,10 +186,9 @@ _Said: TypeAlias = tuple[str, tuple[Event, ...]]
 def _title(voice: _Voice) -> Iterator[_Said]:
     words = voice.book.told["open"]
     runs = key_stretches(voice.reading)
-    first = next((e for e in voice.reading.events if e.kind == "key" and e.start <= runs[0][1]), None)
+    first = next((e for e in voice.reading.events if e in KEY and e.start <= runs[0][1]), None)
     form = words["title_one" if len({r[0] for r in runs}) == 1 else "title"]
-    title = voice.score.title.split(":")[0].strip()
-    text = form.format(title=title, key=key_name(runs[0][0], voice.book.language))
+    text = form.format(title=voice.score.title.strip(), key=key_name(runs[0][0], voice.book.language))
     yield text, (first,) if first is not None else ()
 
 
@@ -197,26 +198,14 @@ def head_events(score: Score, reading: Reading) -> tuple[Event, ...]:
     They stand before the second bar; of how loud it is, and of words that are not understood beyond a few,
     nothing is said here.
     """
+    if not score.measures:
+        return ()
+    bar = score.measures[0]
     order = ("pedal", "soft pedal", "tempo", "character", "touch", "text")
-    end = score.measures[0].end if score.measures else Fraction(0)
-    found = [
-        e
-        for e in reading.events
-        if e.kind == "instruction" and e.start < min(end, _beat(score)) and e.label in order
-    ]
-    found += [
-        e
-        for e in reading.events
-        if e.kind == "instruction"
-        and e.start < end
-        and e not in found
-        and e.label in ("pedal", "soft pedal", "character")
-    ]
-    return tuple(sorted(found, key=lambda e: order.index(e.label)))
-
-
-def _beat(score: Score) -> Fraction:
-    return score.measures[0].beat_length if score.measures else Fraction(1)
+    printed = [e for e in reading.events if e in INSTRUCTION and e.start < bar.end and e.label in order]
+    first = [e for e in printed if e.start < bar.beat_length]
+    later = [e for e in printed if e not in first and e.label in ("pedal", "soft pedal", "character")]
+    return tuple(sorted((*first, *later), key=lambda e: order.index(e.label)))
 
 
 def head_sentences(score: Score, reading: Reading, book: Phrasebook, modern: bool = True) -> Iterator[_Said]:
@@ -253,22 +242,23 @@ def _mood(voice: _Voice) -> Iterator[_Said]:
 
 
 def _form(voice: _Voice) -> Iterator[_Said]:
-    form = next((e for e in voice.reading.events if e.kind == "form"), None)
-    sections = form.get("sections") if form is not None else None
-    if form is not None and isinstance(sections, int) and sections > 1:
-        yield fill(voice.book.told["open"]["form"], values_of(form), voice.score, voice.book, "form"), (form,)
+    for form, found in FORM.all(voice.reading.events)[:1]:
+        if found.sections > 1:
+            text = voice.book.told["open"]["form"]
+            yield fill(text, values_of(form), voice.score, voice.book, form.kind), (form,)
 
 
 def _keys(voice: _Voice) -> Iterator[_Said]:
     runs = key_stretches(voice.reading)
-    settled = {e.get("key") for e in voice.reading.events if e.kind == "key" and e.label != "tonicization"}
+    visited = KEY.all(voice.reading.events)
+    settled = {found.key for e, found in visited if e.label != "tonicization"}
     home, last = runs[0][0], runs[-1][0]
     others = list(dict.fromkeys(k for k, _, _ in runs if k in settled and k not in (home, last)))
     if not others:
         return
     names = voice.book.join([key_name(k, voice.book.language) for k in others[:_KEYS_NAMED]])
     words = voice.book.told["open"]
-    events = tuple(e for e in voice.reading.events if e.kind == "key" and e.get("key") in others)
+    events = tuple(e for e, found in visited if found.key in others)
     if last == home:
         yield words["keys_home"].format(keys=names), events
     else:
@@ -357,7 +347,9 @@ def _texts(
 ) -> Iterator[tuple[Role, str]]:
     event, before = moment.told.event, moment.before
     if before is not None and (before.event.kind, before.event.label) == (event.kind, event.label):
-        yield "heard", _again(voice, moment, before, entry, when)
+        more: dict[str, Detail] = {"before": anchor(before.event)}
+        template = entry.get("again", "")
+        yield "heard", sentence(voice.score, voice.reading, event, template, voice.book, when, more)
         return
     heard = sentence(voice.score, voice.reading, event, entry.get("hear", ""), voice.book, when)
     if not heard:
@@ -375,18 +367,12 @@ def _texts(
 
 def _filled(voice: _Voice, event: Event, template: str, more: Mapping[str, Detail] | None = None) -> str:
     values = {**values_of(event), **(more or {})}
-    wanted = {g[1] for g in GAP.finditer(chosen(template, values)[0])}
-    return fill(template, values, voice.score, voice.book, event.kind) if wanted <= values.keys() else ""
+    return fill(template, values, voice.score, voice.book, event.kind) if _has_all(template, values) else ""
 
 
-def _again(voice: _Voice, moment: _Moment, before: Told, entry: Mapping[str, str], when: str) -> str:
-    event = moment.told.event
-    back = voice.book.told["back"]
-    key, earlier = event.get("key"), before.event.get("key")
-    other = isinstance(key, Key) and isinstance(earlier, Key) and key != earlier
-    template = entry.get("again") or back["same_key" if other else "same"]
-    more: dict[str, Detail] = {"before": anchor(before.event)}
-    return sentence(voice.score, voice.reading, event, template, voice.book, when, more)
+def _has_all(template: str, values: Mapping[str, Detail]) -> bool:
+    """Whether there is a value for every gap that a template would fill with these values."""
+    return {g[1] for g in GAP.finditer(chosen(template, values)[0])} <= values.keys()
 
 
 def entry_of(event: Event, book: Phrasebook) -> Mapping[str, str]:
@@ -411,8 +397,7 @@ def sentence(
     values: dict[str, Detail] = {**values_of(event), **(more or {}), "when": when}
     if values.get("from_start") == 0:
         values["opening"] = 1
-    wanted = {g[1] for g in GAP.finditer(chosen(template, values)[0])}
-    if not template or not wanted <= values.keys():
+    if not template or not _has_all(template, values):
         return ""
     if not is_true_of(event, score, reading.spans, template, values):
         return ""
@@ -474,7 +459,7 @@ _INSTANT = Fraction(1, 64)
 
 
 def _cuts(score: Score, reading: Reading) -> list[Fraction]:
-    sections = [e.start for e in reading.events if e.kind == "section" and e.start > 0]
+    sections = [e.start for e in reading.events if e in SECTION and e.start > 0]
     if len(sections) + 1 >= _PARTS:
         return sections
     return sorted({*sections, *(score.end * k / _PARTS for k in range(1, _PARTS))})

@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 from collections import Counter
 from dataclasses import dataclass
+from fractions import Fraction
 from functools import cached_property, lru_cache
 from importlib.resources import files
 from math import log, log2
@@ -132,12 +133,13 @@ class Expectations:
         found = [
             self.chords[k]
             for k, s in enumerate(self.reading.spans)
-            if s.start < max(event.end, event.start) + _HALF_QUARTER and s.end > event.start
+            if s.start < event.end + _AFTER and s.end > event.start
         ]
         return 0.5 * general + 0.5 * max(found[:3], default=general)
 
 
-_HALF_QUARTER = _HALF
+_AFTER = Fraction(1, 2)
+"""Quarter notes after an event in which the chord that it leads to still counts as its own."""
 
 
 @remembered

@@ -1,8 +1,8 @@
 """What a teacher would tell first: the findings of a piece, ranked by surprise, exposure and kinship.
 
 In: a Score and its Reading. Out: `Thread`s, the most worth telling first. A thread is one idea (`threads`)
-with all its places: the events that show it, each with what it is worth. `Weighing` has the few numbers that
-are fitted (``python -m benchmarks.toptold --fit``, on marks that analysts made).
+with all its places: the events that show it, each with what it is worth. `Weighing` has the few numbers, set
+by ear; ``python -m benchmarks.toptold`` prints how many of the marks that analysts made the first ten hold.
 
 Surprise is how unlikely a finding is in its place (`surprise`). Exposure is how clearly it is heard: in an
 outer voice, long, on a strong beat, high or low, loud, with little else sounding (common practice of ear
