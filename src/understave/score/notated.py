@@ -351,9 +351,9 @@ def streams(pieces: list[Piece], name: str) -> list[tuple[str, list[Event]]]:
 
 
 def _rests(start: Fraction, end: Fraction, measure: Measure, staff: int) -> list[Event]:
-    """Rests that fill a gap, cut at the beats."""
+    """Rests that fill a gap, cut at the beats; what a bar holds beyond its meter, in bars of that meter."""
     out: list[Event] = []
-    beat = measure.beat_length
+    beat = measure.beat_length if end - start <= measure.full_length else measure.full_length
     at = start
     while at < end:
         place = at + measure.offset

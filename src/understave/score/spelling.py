@@ -10,6 +10,7 @@ whole-tone step is a major second, and notes heard together lie near each other 
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -64,10 +65,18 @@ def spell(notes: Sequence[Sounding]) -> list[Pitch]:
     choices, costs = _votes(notes)
     picks = [min(range(len(c)), key=c.__getitem__) for c in costs]
     steps, together = _neighbours(notes)
+    chords: dict[int, Counter[int]] = defaultdict(Counter)
+    for i, moment in enumerate(together):
+        if moment >= 0:
+            chords[moment][choices[i][picks[i]]] += 1
     for _ in range(4):
         changed = False
         for i, options in enumerate(choices):
             best = (float("inf"), 0)
+            # How the others of its chord are spelled now; counted, since a chord may have very many notes.
+            chord = chords[together[i]] if together[i] >= 0 else Counter()
+            if together[i] >= 0:
+                chord[options[picks[i]]] -= 1
             for k, fifths in enumerate(options):
                 cost = costs[i][k]
                 for j, semitones in steps[i]:
@@ -76,13 +85,15 @@ def spell(notes: Sequence[Sounding]) -> list[Pitch]:
                         cost += _STEP_COST * (distance == 7) + _CHROMATIC_COST * (distance > 7)
                     else:
                         cost += _STEP_COST * (distance != 2)
-                for j in together[i]:
-                    cost += _FAR_COST * max(0, abs(fifths - choices[j][picks[j]]) - 6)
+                for other, count in chord.items():
+                    cost += _FAR_COST * count * max(0, abs(fifths - other) - 6)
                 if cost < best[0]:
                     best = (cost, k)
             if best[1] != picks[i]:
                 picks[i] = best[1]
                 changed = True
+            if together[i] >= 0:
+                chord[options[picks[i]]] += 1
         if not changed:
             break
     return [_pitch(n.midi, c[k]) for n, c, k in zip(notes, choices, picks, strict=True)]
@@ -116,12 +127,15 @@ def _votes(notes: Sequence[Sounding]) -> tuple[list[list[int]], list[list[float]
     return choices, costs
 
 
-def _neighbours(notes: Sequence[Sounding]) -> tuple[list[list[tuple[int, int]]], list[list[int]]]:
-    """Return for each note the notes a step away just before and after in its line, and those with it."""
+def _neighbours(notes: Sequence[Sounding]) -> tuple[list[list[tuple[int, int]]], list[int]]:
+    """Return for each note the notes a step away just before and after in its line, and its moment's number.
+
+    A grace note has no moment, -1.
+    """
     steps: list[list[tuple[int, int]]] = [[] for _ in notes]
-    together: list[list[int]] = [[] for _ in notes]
+    together = [-1] * len(notes)
     lines: dict[int, list[list[int]]] = {}
-    moments: dict[Fraction, list[int]] = {}
+    moments: dict[Fraction, int] = {}
     for i, n in enumerate(notes):
         groups = lines.setdefault(n.line, [])
         last = notes[groups[-1][-1]] if groups else None
@@ -130,7 +144,7 @@ def _neighbours(notes: Sequence[Sounding]) -> tuple[list[list[tuple[int, int]]],
         else:
             groups.append([i])
         if not n.grace:
-            moments.setdefault(n.onset, []).append(i)
+            together[i] = moments.setdefault(n.onset, len(moments))
     for groups in lines.values():
         for before, after in pairwise(groups):
             for i in before:
@@ -139,9 +153,6 @@ def _neighbours(notes: Sequence[Sounding]) -> tuple[list[list[tuple[int, int]]],
                     if semitones in (1, 2):
                         steps[i].append((j, semitones))
                         steps[j].append((i, semitones))
-    for chord in moments.values():
-        for i in chord:
-            together[i] = [j for j in chord if j != i]
     return steps, together
 
 
