@@ -58,6 +58,8 @@ def _take(arguments: argparse.Namespace, console: Console) -> int:
     from understave.takes.kept import add_take, drop_take, kept_take, take_names
     from understave.wording.phrasebook import phrasebook
 
+    if arguments.picture and arguments.picture.suffix.lower() != ".svg":
+        raise UnderstaveError(f"{arguments.picture.name} must end in .svg; say with --picture where it goes.")
     said = phrasebook(arguments.language).phrases
     kept = is_lesson_folder(arguments.score)
     if not kept and (arguments.show or arguments.drop or not arguments.file):
@@ -101,10 +103,6 @@ def _tell(arguments: argparse.Namespace, console: Console, score: Score, reading
 
     plan = make_plan(score, reading)
     if arguments.picture:
-        if arguments.picture.suffix.lower() != ".svg":
-            raise UnderstaveError(
-                f"{arguments.picture.name} must end in .svg; say with --picture where it goes."
-            )
         write_atomically(arguments.picture, draw_take(score, plan, (take,), arguments.language))
     longest = max(range(len(take.runs)), key=lambda k: take.runs[k].moments[-1] - take.runs[k].moments[0])
     blur = pedal_blur(score, plan, reading, take, longest)

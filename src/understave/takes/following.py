@@ -1,10 +1,10 @@
 """Which moment of the score each strike stands at: a most-likely-path search over strikes in order of time.
 
 From one strike to the next the player stays, goes on, leaves something out, strikes late what came before,
-takes
-or leaves a repeat, or (dearly) jumps anywhere. So wrong notes, excerpts, repeats and restarts need no list of
-playing orders. Costs are about minus the logarithm of a likelihood, set by hand on performances of
-`benchmarks.pianists` and not fitted; ``python -m benchmarks.takes`` measures them with slips of other seeds.
+takes or leaves a repeat, or (dearly) jumps anywhere. So wrong notes, excerpts, repeats and restarts need no
+list of playing orders. Costs are about minus the logarithm of a likelihood, set by hand on performances of
+`benchmarks.pianists` and not fitted; ``python -m benchmarks.takes`` measures them with slips of other
+seeds.
 
 Of the table of costs only every so many rows are kept, and the rows between are worked out again on the way
 back: memory grows with the moments times the root of the strikes.

@@ -6,7 +6,6 @@ digests of recording and score; where either is another one, the take is tied ag
 
 from __future__ import annotations
 
-import hashlib
 import json
 import re
 from dataclasses import asdict
@@ -17,7 +16,7 @@ from understave.digests import digest
 from understave.disk import locked, write_atomically
 from understave.errors import UnderstaveError
 from understave.score.model import Score
-from understave.takes.recorded import read_take, recording_of
+from understave.takes.recorded import bytes_of, recording_of
 from understave.takes.take import Match, Ornament, Recording, Run, Take, WrongNote
 from understave.takes.tying import tie
 
@@ -33,10 +32,8 @@ def add_take(
     What is there already keeps its name; the same recording again is tied again and not copied twice. Nothing
     is kept of what cannot be tied.
     """
-    take = tie(score, read_take(source), first, last)
-    data = source.read_bytes()
-    if hashlib.sha256(data).hexdigest() != take.recording.sha256:
-        raise UnderstaveError(f"{source} changed while it was read; add it again when it is finished.")
+    data = bytes_of(source)
+    take = tie(score, recording_of(data, source.name), first, last)
     home = folder / FOLDER
     home.mkdir(parents=True, exist_ok=True)
     with locked(home):

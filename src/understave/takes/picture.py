@@ -15,7 +15,7 @@ from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.score.model import Score
 from understave.takes.take import Take
-from understave.takes.views import loudness, tempo_curve
+from understave.takes.views import beats_between, loudness, tempo_curve
 from understave.theory.vocabulary import Language
 from understave.wording.phrasebook import phrasebook
 
@@ -111,12 +111,7 @@ def _tempo(score: Score, plan: Plan, takes: Sequence[Take], low: float, high: fl
         middle = float(np.median([v for c in curves for _, v in c] or [1.0]))
         found += [(k, [(t, v / middle) for t, v in curve]) for curve in curves]
     time = clock(score, plan)
-    beats = [
-        float(m.start + i * m.beat_length)
-        for m in score.measures
-        for i in range(int(m.length / m.beat_length))
-    ]
-    beats = [b for b in beats if low <= b <= high]
+    beats = beats_between(score, low, high)
     planned = [(a, (b - a) / (time.at(b) - time.at(a))) for a, b in pairwise(beats)]
     usual = float(np.median([v for _, v in planned] or [1.0]))
     found.append((-1, [(t, v / usual) for t, v in planned]))

@@ -8,15 +8,12 @@ from pathlib import Path
 
 import mido
 
+from understave.acoustics.midi_bytes import SOFT, SUSTAIN
 from understave.acoustics.performance import Performance, Strike
 from understave.errors import UnderstaveError
-from understave.score.readers.midi import parsed
+from understave.score.readers.midi import DRUMS, parsed
 from understave.takes.take import Recording
 
-SUSTAIN, SOFT = 64, 67
-"""Controllers of the two pedals (MIDI 1.0, control change messages)."""
-DRUMS = 9
-"""Channel 10, counted from 0: percussion (General MIDI level 1)."""
 HELD = 0.03
 """Seconds without a message after which the pedal is taken to have stayed where it was (common practice)."""
 LARGEST = 20_000_000
@@ -30,15 +27,19 @@ def read_take(path: Path) -> Recording:
 
     Raises UnderstaveError with one sentence where the file is missing, damaged, empty or no MIDI file.
     """
+    return recording_of(bytes_of(path), path.name)
+
+
+def bytes_of(path: Path) -> bytes:
+    """Return the bytes of a recording; raises UnderstaveError with one sentence if they cannot be read."""
     try:
         if path.stat().st_size > LARGEST:
             raise UnderstaveError(f"{path.name} is larger than any MIDI recording; choose another file.")
-        data = path.read_bytes()
+        return path.read_bytes()
     except OSError as error:
         raise UnderstaveError(
             f"{path} cannot be read ({error.strerror or error}); check the name and that it is a file."
         ) from error
-    return recording_of(data, path.name)
 
 
 def recording_of(data: bytes, name: str) -> Recording:

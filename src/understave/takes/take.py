@@ -1,9 +1,8 @@
 """The values of this room: what was recorded, and what of it is which written note.
 
 `Recording` is what was read from a file; `Take` is the recording tied to a score: runs (stretches played
-without
-a jump), matches, slips, ornaments, and how sure all that is. Times are seconds of the recording, written
-moments quarter notes of the score as printed, repeats not played out.
+without a jump), matches, slips, ornaments, and how sure all that is. Times are seconds of the recording,
+written moments quarter notes of the score as printed, repeats not played out.
 """
 
 from __future__ import annotations
@@ -23,9 +22,8 @@ class Recording:
     """What was read from a file: keys and pedal in seconds, beginning at the file's own zero.
 
     `pedal` holds the raw messages of controller 64, (second, depth 0..1) as they were sent;
-    `performance.pedal`
-    is the same as a line that stays level while nothing was sent. `media` is the file's name, `sha256` its
-    digest, `offset` the second of the file at which the recording's zero lies.
+    `performance.pedal` is the same as a line that stays level while nothing was sent. `media` is the file's
+    name, `sha256` its digest, `offset` the second of the file at which the recording's zero lies.
     """
 
     performance: Performance
@@ -68,9 +66,8 @@ class Run:
     """A stretch played without a jump: written moments (quarter notes) and their seconds, both rising.
 
     `first` and `last` are the bars that it touches, indexes into `Score.measures`. `sure` (0..1) is how
-    much of
-    it fits; `could_be` are the first bars of other places where the same notes are written: where there is
-    one, which of them was played cannot be told from the notes.
+    much of it fits; `could_be` are the first bars of other places where the same notes are written: where
+    there is one, which of them was played cannot be told from the notes.
     """
 
     moments: tuple[float, ...]

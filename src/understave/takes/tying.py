@@ -1,17 +1,18 @@
 """Ties what was played to what is written: `tie(score, recording)` -> `Take`.
 
 `following` finds the moment of each strike; that gives runs. In each run strikes are then matched to notes
-by key
-and nearness in time; what is left is paired into wrong notes, told apart as ornaments, or is extra or missed.
+by key and nearness in time; what is left is paired into wrong notes, told apart as ornaments, or is extra
+or missed.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_left
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,12 +118,7 @@ def _without_excursions(path: Path, edges: list[int]) -> list[int]:
     kept = edges[:1]
     k = 1
     while k < len(edges):
-        if (
-            k + 1 < len(edges)
-            and k > 0
-            and edges[k + 1] - edges[k] < EXCURSION
-            and edges[k + 1] < len(path.places)
-        ):
+        if k + 1 < len(edges) - 1 and edges[k + 1] - edges[k] < EXCURSION:
             before, after = int(path.places[edges[k] - 1]), int(path.places[edges[k + 1]])
             if 0 <= after - before <= AHEAD:
                 k += 2
@@ -178,7 +174,8 @@ def _take(
                 round(sure, 4),
             )
         )
-    fitting = len(matches_of(matches)) + sum(len(o.strikes) for o in ornaments)
+    # Two voices on one key are one strike.
+    fitting = len({m.strike for m in matches}) + sum(len(o.strikes) for o in ornaments)
     return Take(
         recording,
         tuple(runs),
@@ -189,11 +186,6 @@ def _take(
         tuple(ornaments),
         fitting / max(1, len(keys)),
     )
-
-
-def matches_of(matches: Iterable[Match]) -> frozenset[int]:
-    """Return the strikes that are written notes; two voices on one key are one strike."""
-    return frozenset(m.strike for m in matches)
 
 
 def _bar_of(score: Score, written: Written, place: int) -> int:
@@ -230,15 +222,9 @@ def _line(pairs: dict[int, tuple[int, int]], starts: Seconds) -> tuple[NDArray[n
     for strike, (i, _) in pairs.items():
         by_moment[i].append(float(starts[strike]))
     at = np.array(sorted(by_moment), np.intp)
-    seconds = np.array([_middle(by_moment[i]) for i in at.tolist()], float)
+    seconds = np.array([median(by_moment[i]) for i in at.tolist()], float)
     keep = rising(seconds.tolist())
     return at[keep], seconds[keep]
-
-
-def _middle(values: list[float]) -> float:
-    values.sort()
-    half = len(values) // 2
-    return values[half] if len(values) % 2 else (values[half - 1] + values[half]) / 2
 
 
 def rising(values: Sequence[float]) -> list[int]:

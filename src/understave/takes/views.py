@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
@@ -52,14 +52,19 @@ def clock_of(run: Run, begin: Fraction | None = None, finish: Fraction | None = 
     return Clock(points, tuple(whole.at(m) for m in points))
 
 
-def hesitations(score: Score, run: Run) -> tuple[Hesitation, ...]:
-    """Return the beats of a run that are held up far beyond their neighbours."""
+def beats_between(score: Score, low: float, high: float) -> list[float]:
+    """Return the beats of a score, in quarter notes, from one written moment to another, both included."""
     beats = [
         float(m.start + k * m.beat_length)
-        for m in score.measures[run.first : run.last + 1]
+        for m in score.measures
         for k in range(int(m.length / m.beat_length))
     ]
-    beats = [b for b in beats if run.moments[0] <= b <= run.moments[-1]]
+    return [b for b in beats if low <= b <= high]
+
+
+def hesitations(score: Score, run: Run) -> tuple[Hesitation, ...]:
+    """Return the beats of a run that are held up far beyond their neighbours."""
+    beats = beats_between(score, run.moments[0], run.moments[-1])
     if len(beats) < AROUND:
         return ()
     lengths = np.diff([run.second(b) for b in beats]) / np.diff(beats)
@@ -74,12 +79,7 @@ def hesitations(score: Score, run: Run) -> tuple[Hesitation, ...]:
 
 def tempo_curve(score: Score, run: Run) -> tuple[tuple[float, float], ...]:
     """Return (written moment, quarter notes a minute) for each beat of a run but the last."""
-    beats = [
-        float(m.start + k * m.beat_length)
-        for m in score.measures[run.first : run.last + 1]
-        for k in range(int(m.length / m.beat_length))
-        if run.moments[0] <= float(m.start + k * m.beat_length) <= run.moments[-1]
-    ]
+    beats = beats_between(score, run.moments[0], run.moments[-1])
     seconds = [run.second(b) for b in beats]
     pairs = zip(beats, beats[1:], seconds, seconds[1:], strict=False)
     return tuple((a, 60 * (b - a) / (t - s)) for a, b, s, t in pairs if t > s)
@@ -202,7 +202,7 @@ def as_played(
     strikes = []
     for i in inside:
         s = all_strikes[i]
-        strikes.append(type(s)(s.midi, s.start - zero, s.end - zero, s.velocity, named.get(i, ""), s.soft))
+        strikes.append(replace(s, start=s.start - zero, end=s.end - zero, note=named.get(i, "")))
     line = take.recording.performance.pedal
     depth = next((d for t, d in reversed(line) if t <= zero), 0.0)
     end = max([high - zero, *(s.end for s in strikes)])

@@ -26,9 +26,8 @@ class Written:
     """The moments of a score, or of the bars from `first` to `last` (indexes, both included).
 
     `times` are the moments; `notes[i]` the notes struck at moment i; `cost` is (128, moments), what a
-    strike of
-    each key costs there; `size` the number of keys of a moment, `loose` where strikes may come one by one.
-    `leave`, `enter` and `price` are the ways that repeats and da capos open.
+    strike of each key costs there; `size` the number of keys of a moment, `loose` where strikes may come
+    one by one. `leave`, `enter` and `price` are the ways that repeats and da capos open.
     """
 
     def __init__(self, score: Score, first: int = 0, last: int | None = None) -> None:

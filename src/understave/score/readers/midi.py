@@ -41,7 +41,7 @@ _LONGEST = 20000  # quarter notes; the longest piano works have far fewer
 _UNENDED = 4  # quarter notes that a note lasts at most whose end is lost
 LONGEST_WAIT = 0x0FFFFFFF
 """Ticks that may pass between two events: four bytes of variable length (Standard MIDI Files 1.0)."""
-_DRUMS = 9  # channel 10, counted from 0
+DRUMS = 9  # channel 10, counted from 0
 _SUSTAIN = 64
 _KEYBOARDS = range(8)  # General MIDI level 1: programs 1 to 8 are pianos and other keyboards
 
@@ -170,7 +170,7 @@ def _events(midi: mido.MidiFile, shown: str) -> _File:
                 if text.lower().startswith(("composer:", "composed by ")):
                     file.composer = text.split(":", 1)[-1].removeprefix("composed by ").strip()
         for (channel, note), starts in held.items():
-            if starts and channel != _DRUMS:
+            if starts and channel != DRUMS:
                 file.endless += len(starts)
                 track = lines.setdefault(channel, _Track(name, programs.get(channel, 0)))
                 _end_anew(track, note, starts, tick, _UNENDED * file.ticks)
@@ -193,7 +193,7 @@ def _end(
     channel: int,
     note: int,
 ) -> None:
-    if channel == _DRUMS or tick <= start[0]:
+    if channel == DRUMS or tick <= start[0]:
         return
     track = lines.setdefault(channel, _Track(name, programs.get(channel, 0)))
     track.notes.append((start[0], tick, note, start[1]))
