@@ -33,7 +33,7 @@ from understave.wording.sentences import say
 TOP = 10
 SETS = ("lieder", "preludes", "grounds", "variations")
 _NO_REMARK = re.compile(
-    r"pull request|open ?score|musescore|cc0|encoding|repeat|\bsic\b|edition|\bNB$|m\d+ ?=|interpret|analys",
+    r"pull request|open ?score|\w+score\b|cc0|encoding|repeat|\bsic\b|edition|\bNB$|m\d+ ?=|interpret|analys",
     re.I,
 )
 """Remarks on files, editions and doubts of the analyst's own."""
