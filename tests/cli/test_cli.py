@@ -63,7 +63,7 @@ def test_every_note_of_the_score_is_in_the_engraved_pages(lesson):
 
 def test_a_correction_wins_and_stays_when_the_lesson_is_made_again(lesson, capsys):
     assert main(["correct", str(lesson), "--from", "9", "--to", "10", "--chord", "vi7", "--key", "Eb"]) == 0
-    assert main(["lesson", str(lesson)]) == 0
+    assert main(["lesson", str(lesson), "--no-sound"]) == 0
     reading = json.loads((lesson / "exports" / "reading.json").read_text())
     fixed = [s for s in reading["spans"] if s["fixed"]]
     assert [(s["start"]["measure"], s["numeral"], s["key"]) for s in fixed] == [("9", "vi7", "Eb")]
@@ -134,11 +134,11 @@ def test_a_wrong_correction_is_explained(lesson, capsys, arguments, sentence):
 def test_a_score_without_a_title_is_called_after_its_file_now_and_later(tmp_path, capsys):
     tune = tmp_path / "Evening tune.abc"
     tune.write_text("X:1\nM:3/4\nL:1/4\nK:D\nDFA|dAF|GEC|D3|]\n")
-    assert main(["lesson", str(tune), "--out", str(tmp_path / "out")]) == 0
+    assert main(["lesson", str(tune), "--out", str(tmp_path / "out"), "--no-sound"]) == 0
     assert "Evening tune: " in capsys.readouterr().out
     assert main(["show", str(tmp_path / "out")]) == 0
     assert "Evening tune" in capsys.readouterr().out
-    assert main(["lesson", str(tmp_path / "out")]) == 0
+    assert main(["lesson", str(tmp_path / "out"), "--no-sound"]) == 0
     assert (
         json.loads((tmp_path / "out" / "exports" / "reading.json").read_text())["piece"]["title"]
         == "Evening tune"
