@@ -10,5 +10,5 @@ if ($LASTEXITCODE -ne 0) { exit $LASTEXITCODE }
 if ($LASTEXITCODE -ne 0) { exit $LASTEXITCODE }
 & (Join-Path $scripts 'mypy.exe')
 if ($LASTEXITCODE -ne 0) { exit $LASTEXITCODE }
-& (Join-Path $scripts 'python.exe') -m pytest -n auto @args
+& (Join-Path $scripts 'python.exe') -m pytest -n ([Environment]::ProcessorCount + 1) --dist loadfile --no-loadscope-reorder @args
 exit $LASTEXITCODE
