@@ -12,8 +12,8 @@ groups and what their values are:
 - ``understave.readers``: a `understave.score.formats.Reader` of a file format
 - ``understave.exporters``: a `understave.export.exporters.Exporter` of a file format
 - ``understave.instruments``: an `understave.acoustics.piano.Instrument`
-- ``understave.words``: a package with a folder of TOML files for each language (``en``, ``de`` ...): the words
-  of the guests above, in the tables that our own languages have (see `wording.language_files`)
+- ``understave.words``: a package with a folder of TOML files for each language (``en``, ``de`` ...), the
+  words of the guests above (see `wording.guest_words`)
 - ``understave.languages``: a package with the TOML files of a whole language, named by its code
 
 What is ours comes first: a guest that has a name of ours, that cannot be imported, is something else than its
@@ -74,7 +74,7 @@ def guests(
     """
     found: dict[str, Guest[T]] = {}
     for entry in offered(group):
-        package = _package(entry)
+        package = package_of(entry)
         try:
             value = entry.load()
         except (Exception, SystemExit) as error:  # a stranger's module can fail in any way
@@ -95,7 +95,7 @@ def guests(
 
 def offered(group: str) -> tuple[EntryPoint, ...]:
     """Return the entry points of a group, by package and name; none is imported."""
-    return tuple(sorted(entry_points(group=group), key=lambda e: (_package(e), e.name)))
+    return tuple(sorted(entry_points(group=group), key=lambda e: (package_of(e), e.name)))
 
 
 def leave_out(group: str, name: str, package: str, why: str) -> None:
@@ -128,7 +128,7 @@ def installed() -> tuple[str, ...]:
     lines = []
     for group in GROUPS:
         for entry in offered(group):
-            lines.append(f"{group} {entry.name} {entry.value} {_package(entry)} {_digest(entry)}")
+            lines.append(f"{group} {entry.name} {entry.value} {package_of(entry)} {_digest(entry)}")
     return tuple(lines)
 
 
@@ -155,7 +155,8 @@ def _said(error: BaseException) -> str:
     return f"{type(error).__name__}: {text}" if text else type(error).__name__
 
 
-def _package(entry: EntryPoint) -> str:
+def package_of(entry: EntryPoint) -> str:
+    """Return name and version of the package that declares an entry point."""
     return f"{entry.dist.name} {entry.dist.version}" if entry.dist is not None else ""
 
 
