@@ -18,7 +18,7 @@ from functools import lru_cache
 from typing import Any
 
 from understave.errors import UnderstaveError
-from understave.guests import Guest, guests
+from understave.guests import Guest, guests, leave_out_failed
 from understave.score.model import Score
 
 
@@ -87,6 +87,6 @@ def read_by_guest(guest: Guest[Reader], data: bytes, name: str) -> Score:
 def failed(guest: Guest[Reader], name: str, why: str) -> str:
     """Say that a guest could not read a file, and what to do."""
     return (
-        f"{name} could not be read by {guest.package}, which reads {guest.value.name} ({why}); give the piece "
-        "in another format, or tell its makers."
+        f"{name} could not be read by {guest.package}, which reads {guest.value.name} ({why}); give the "
+        "piece in another format, or tell its makers."
     )
