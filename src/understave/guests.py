@@ -45,6 +45,7 @@ GROUPS: Mapping[str, str] = {
 
 T = TypeVar("T")
 _left_out: dict[tuple[str, str, str], str] = {}
+_told: set[tuple[str, str, str]] = set()
 
 
 class GuestWarning(UserWarning):
@@ -116,8 +117,10 @@ def leave_out_failed(guest: Guest[Any], error: BaseException) -> None:
 
 
 def left_out() -> tuple[str, ...]:
-    """Return a sentence for each guest that has been left out since this process began."""
-    return tuple(_left_out.values())
+    """Return a sentence for each guest that has been left out since this was last asked."""
+    fresh = tuple(sentence for place, sentence in _left_out.items() if place not in _told)
+    _told.update(_left_out)
+    return fresh
 
 
 @lru_cache(maxsize=1)

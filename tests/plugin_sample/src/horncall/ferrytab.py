@@ -8,8 +8,8 @@
     E4+C5 G4+D5 C5+E5:2 ; C3:4
 
 After the head each line is a bar: the right hand, a semicolon, the left hand. A chord is pitches joined by
-``+`` (``F#4``), ``r`` is a rest, and ``:`` gives a length in quarters (``1/2``), one where there is none. ``key``
-counts sharps, flats below 0.
+``+`` (``F#4``), ``r`` is a rest, and ``:`` gives a length in quarters (``1/2``), one where there is none.
+``key`` counts sharps, flats below 0.
 """
 
 from __future__ import annotations

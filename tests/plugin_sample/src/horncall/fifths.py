@@ -1,11 +1,11 @@
 """Horn fifths: two voices that move as a pair of natural horns can.
 
-The upper voice steps through the first three degrees of the key, the lower one has the notes of the triad that
-a natural horn can play below them: degrees 3, 5 and 1, so that a sixth, a fifth and a third follow one another
-(or the other way round). Common practice, no source.
+The upper voice steps through the first three degrees of the key, the lower one has the notes of the triad
+that a natural horn can play below them: degrees 3, 5 and 1, so that a sixth, a fifth and a third follow one
+another (or the other way round). Common practice, no source.
 
-Event: kind ``"horn fifths"``, labels ``"rising"`` and ``"falling"``; `notes` are the six notes. Detail: ``key``
-Key, ``upper`` tuple of Pitch: the upper voice.
+Event: kind ``"horn fifths"``, labels ``"rising"`` and ``"falling"``; `notes` are the six notes. Detail:
+``key`` Key, ``upper`` tuple of Pitch: the upper voice.
 """
 
 from __future__ import annotations
