@@ -82,9 +82,9 @@ class TestThePlugin:
     def test_a_lesson_stops_at_it_and_its_lane_shows_it(self, site, tmp_path):
         understave("lesson", TUNE, "--out", tmp_path / "made", "--no-sound", site=site)
         lesson = json.loads((tmp_path / "made/exports/lesson.json").read_text(encoding="utf-8"))
-        stop = next(s for s in lesson["stops"] if "a pair of horns" in s["title"])
+        stop = next(s for s in lesson["stops"] if s["title"] == "Bar 3: a pair of horns")
         assert stop["question"] == "Which notes does the upper horn play?"
-        assert stop["answer"] == "C, D and E."
+        assert stop["answer"] == "E, D and C."
         assert "horn fifths" in (tmp_path / "made/exports/score-01.svg").read_text(encoding="utf-8")
         # Without the plug-in the lesson is made anew, though nothing else has changed.
         _, _ = understave("lesson", tmp_path / "made", "--no-sound", site=tmp_path)

@@ -105,6 +105,11 @@ class CadenceDetails(Details):
     expected: RomanNumeral | None = None
     picardy: int | None = None
 
+    @property
+    def closes_phrase(self) -> bool:
+        """Whether a phrase ends with the cadence."""
+        return self.ends_phrase != 0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PicardyDetails(Details):

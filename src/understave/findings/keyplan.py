@@ -51,7 +51,7 @@ from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.modes import Region, regions_of
 from understave.findings.nearness import nearness
 from understave.findings.progression import Progression, Step, progression_of
-from understave.findings.reheard import find_reheard
+from understave.findings.reheard import ENHARMONIC_PIVOT, find_reheard
 from understave.harmony.reading import Detail, Details, Event, Span
 from understave.score.model import Score
 from understave.theory.chord import Chord, Quality
@@ -115,7 +115,7 @@ def find_keys(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     regions = regions_of(spans)
     home = home_key(regions)
     closes = find_closes(spans)
-    reheard = {e.get("new_key"): e for e in find_reheard(score, spans)}
+    reheard = {found.new_key: e for e, found in ENHARMONIC_PIVOT.all(find_reheard(score, spans))}
     found: list[Event] = []
     for i, region in enumerate(regions):
         before = regions[i - 1] if i else None

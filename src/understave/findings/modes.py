@@ -132,7 +132,9 @@ def _switch(piece: Progression, a: Region, b: Region, earlier: list[Event]) -> l
         detail.append(("line_before", line.pitch))
     if near is not None:
         detail += [("from_note", near.id), ("from_pitch", near.pitch)]
-    origin = next((e for e in reversed(earlier) if e.get("key") == a.key and e.get("before") == b.key), None)
+    origin = next(
+        (e for e, d in reversed(MODE_SWITCH.all(earlier)) if d.key == a.key and d.before == b.key), None
+    )
     if origin is not None:
         detail += [("back", 1), ("since", origin.start)]
     at_once = [

@@ -32,8 +32,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
-from understave.findings.cadences import find_phrases_and_cadences
+from understave.findings.cadences import CADENCE, find_phrases_and_cadences
 from understave.findings.kinds import Kind
+from understave.findings.phrases import PHRASE
 from understave.findings.sounding_notes import Soundings, soundings
 from understave.harmony.reading import Detail, Details, Event, Span
 from understave.score.model import Measure, Score
@@ -182,12 +183,10 @@ def _before_cadences(
 ) -> Iterator[Event]:
     """Yield the cadences before which the chords of the last two bars come faster than in the phrase."""
     told = find_phrases_and_cadences(score, spans)
-    phrases = [e for e in told if e.kind == "phrase"]
+    phrases = [e for e in told if e in PHRASE]
     starts = [c.start for c in changes]
-    for cadence in told:
-        arrival = cadence.get("arrival")
-        if cadence.kind != "cadence" or not isinstance(arrival, Fraction):
-            continue
+    for cadence, details in CADENCE.all(told):
+        arrival = details.arrival
         begun = max((p.start for p in phrases if p.start < arrival), default=starts[0])
         bar = score.measure_at(max(Fraction(0), arrival - Fraction(1, 8))).full_length
         middle = arrival - 2 * bar

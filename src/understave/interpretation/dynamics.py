@@ -41,6 +41,7 @@ import numpy as np
 import numpy.typing as npt
 
 from understave.findings.kinds import Kind
+from understave.findings.phrases import PHRASE
 from understave.findings.texture import texture_of
 from understave.harmony.reading import Detail, Details, Reading, Span
 from understave.interpretation.plan import DynamicMark, Hairpin, Level, Tension
@@ -140,7 +141,7 @@ def dynamics(
 
 def _phrases(score: Score, reading: Reading) -> list[tuple[Fraction, Fraction]]:
     """Return the phrases; a piece without any is one."""
-    found = [(e.start, e.end) for e in reading.events if (e.kind, e.label) == ("phrase", "phrase")]
+    found = [(e.start, e.end) for e in reading.events if e in PHRASE and e.label == "phrase"]
     return [(a, b) for a, b in found if b > a] or [(score.notes[0].onset, score.end)]
 
 

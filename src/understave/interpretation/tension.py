@@ -57,9 +57,13 @@ from itertools import combinations
 from math import log2
 from typing import NamedTuple, TypeAlias
 
+from understave.findings.cadences import CADENCE
 from understave.findings.closes import cadential, chords_of
 from understave.findings.endings import is_sung, melody_of
+from understave.findings.keyplan import KEY
 from understave.findings.kinds import Kind, Stop
+from understave.findings.nonchord import NON_CHORD_TONE
+from understave.findings.phrases import PHRASE
 from understave.findings.sounding_notes import Soundings, soundings
 from understave.harmony.reading import Detail, Details, Event, Reading, Span
 from understave.harmony.units import metric_level
@@ -271,10 +275,9 @@ def curve(spans: Sequence[Tension]) -> tuple[tuple[Fraction, float], ...]:
 
 def home_of(reading: Reading) -> Key:
     """Return the home key: as the plan of keys says, without one the key that lasts longest."""
-    for event in reading.events:
-        home = event.get("home") if event.kind == "key" else None
-        if isinstance(home, Key):
-            return home
+    planned = next((found.home for _, found in KEY.all(reading.events)), None)
+    if planned is not None:
+        return planned
     length: dict[Key, Fraction] = defaultdict(Fraction)
     for span in reading.spans:
         length[span.key] += span.end - span.start
@@ -350,12 +353,11 @@ def _resolutions(reading: Reading) -> tuple[dict[str, Pitch], frozenset[str]]:
     """Return where foreign notes resolve, and which of them stay as pedal points, by their ids."""
     goes: dict[str, Pitch] = {}
     stays: set[str] = set()
-    for e in reading.events:
-        goal = e.get("resolution_pitch")
-        if e.kind == "non-chord tone" and e.label == "pedal tone":
+    for e, found in NON_CHORD_TONE.all(reading.events):
+        if e.label == "pedal tone":
             stays.update(e.notes)
-        elif e.kind == "non-chord tone" and isinstance(goal, Pitch):
-            goes.update(dict.fromkeys(e.notes, goal))
+        elif found.resolution_pitch is not None:
+            goes.update(dict.fromkeys(e.notes, found.resolution_pitch))
     return goes, frozenset(stays)
 
 
@@ -528,16 +530,15 @@ def _releases(reading: Reading, heard: Sequence[Heard], values: Sequence[float])
 
 def _rests(reading: Reading, heard: Sequence[Heard]) -> list[bool]:
     """Tell for each span whether the music comes to rest in it."""
-    phrased = any(e.kind == "phrase" for e in reading.events)
-    arrivals: set[Fraction] = set()
+    phrases = PHRASE.all(reading.events)
+    phrased = bool(phrases)
+    arrivals = {found.arrival for _, found in phrases if found.arrival is not None}
     refused: set[Fraction] = set()
-    for e in reading.events:
-        arrival = e.get("arrival")
-        if isinstance(arrival, Fraction) and e.kind in ("phrase", "cadence"):
-            if e.label in ("deceptive", "evaded"):
-                refused.add(arrival)
-            elif e.kind == "phrase" or e.get("ends_phrase") == 1:
-                arrivals.add(arrival)
+    for e, cadence in CADENCE.all(reading.events):
+        if e.label in ("deceptive", "evaded"):
+            refused.add(cadence.arrival)
+        elif cadence.ends_phrase == 1:
+            arrivals.add(cadence.arrival)
     arrivals -= refused
     found = []
     for i, h in enumerate(heard):

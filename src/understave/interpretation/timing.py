@@ -28,10 +28,14 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
+from understave.findings.cadences import CADENCE
+from understave.findings.form import SECTION
 from understave.findings.kinds import Kind
+from understave.findings.phrases import PHRASE
 from understave.harmony.reading import Detail, Details, Event, Reading
 from understave.interpretation.plan import Bend, Tension
 from understave.interpretation.tempo import printed_tempo
+from understave.interpretation.tension import TENSION
 from understave.score.model import Note, Score
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
@@ -172,11 +176,11 @@ def _final(piece: _Piece) -> _Shape | None:
 
 
 def _phrases(piece: _Piece, reading: Reading, until: Fraction) -> list[_Shape | None]:
-    cadences = {e.end: e.label for e in reading.events if e.kind == "cadence" and e.get("ends_phrase") == 1}
-    sections = {e.end for e in reading.events if e.kind == "section"}
+    cadences = {e.end: e.label for e, found in CADENCE.all(reading.events) if found.ends_phrase == 1}
+    sections = {e.end for e in reading.events if e in SECTION}
     found: list[_Shape | None] = []
     for e in reading.events:
-        if e.kind != "phrase":
+        if e not in PHRASE:
             continue
         bar = piece.score.measure_at(e.start).full_length
         slow_from = e.end - min(bar, (e.end - e.start) / 3)
@@ -224,10 +228,10 @@ def _resolutions(
         if any(s < end and start < e for s, e in taken):
             continue
         left = piece.left(_WAIT * min(1.0, fall / (2 * _CLEAR_FALL)))
-        key, chord = span.why.get("key"), span.why.get("chord")
-        more: tuple[tuple[str, Detail], ...] = tuple(
-            (name, v) for name, v in (("key", key), ("chord", chord)) if v is not None
-        )
+        told = TENSION.of(span.why)
+        more: tuple[tuple[str, Detail], ...] = ()
+        if told is not None:
+            more = (("key", told.key), ("chord", told.chord))
         why = piece.event("resolution", start, span.start, span.start, 1 - left, span.why.confidence, *more)
         found.append(_Shape(((start, 1.0), (span.start, left), (end, 1.0)), why))
         taken.append((start, end))
