@@ -269,7 +269,7 @@ def _nonchord(t: Told) -> Iterator[Claim]:
     yield from _between(t, note, last)
     if t.event.label in ("suspension", "retardation", "appoggiatura"):
         yield from _leaning(t, note, last)
-    if t.says("metric=accented", "Accented") and t.text("metric") == "accented":
+    if t.says("metric=accented") and t.text("metric") == "accented":
         to = t.note("resolution")
         yield n.Accented(t.start, t.start, to.onset if to is not None else t.event.end)
     if t.event.label == "pedal tone":
