@@ -1,8 +1,8 @@
 """Consumers of events know kinds by their entries and details by their dataclasses.
 
 What a type checker cannot see is looked for here: names of kinds written out as texts. That details are read
-by their fields is mypy's to find (`Event.get` is hidden from it); what sentences' claims read by name (`Told`)
-is compared with the fields here.
+by their fields is mypy's to find (`Event.get` is hidden from it); what the claims of sentences read by name
+(`Told`) is compared with the fields here.
 """
 
 from __future__ import annotations
