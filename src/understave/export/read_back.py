@@ -73,14 +73,15 @@ def details_from_json(kind: Kind[D], table: Mapping[str, Any]) -> D:
 
     Raises ValueError for a name that the kind has not, for one that lacks, and for a value of another type.
     """
-    types = _types(kind.details)
+    own: Any = kind.details
+    types = _types(own)
     unknown = sorted(table.keys() - types.keys())
     if unknown:
         raise ValueError(f"a {kind.name} has no detail {unknown[0]!r}")
     lacking = [f.name for f in fields(kind.details) if f.default is MISSING and f.name not in table]
     if lacking:
         raise ValueError(f"a {kind.name} needs its detail {lacking[0]!r}")
-    return kind.made((name, _value(value, types[name], name)) for name, value in table.items())
+    return kind.details(**{name: _value(value, types[name], name) for name, value in table.items()})
 
 
 @cache

@@ -32,7 +32,7 @@ from understave.findings.cadences import CADENCE
 from understave.findings.form import SECTION
 from understave.findings.kinds import Kind
 from understave.findings.phrases import PHRASE
-from understave.harmony.reading import Detail, Details, Event, Reading
+from understave.harmony.reading import Details, Event, Reading
 from understave.interpretation.plan import Bend, Tension
 from understave.interpretation.tempo import printed_tempo
 from understave.interpretation.tension import TENSION
@@ -142,14 +142,11 @@ class _Piece:
         at: Fraction,
         slower: float,
         sure: float,
-        *more: tuple[str, Detail],
+        key: Key | None = None,
+        chord: RomanNumeral | None = None,
     ) -> Event:
         beat = self.score.measure_at(start).beat_length
-        detail: tuple[tuple[str, Detail], ...] = (
-            ("beats", (end - start) / beat),
-            ("slower", round(slower, 3)),
-            *more,
-        )
+        detail = TimingDetails(beats=(end - start) / beat, slower=round(slower, 3), key=key, chord=chord)
         return TIMING.event(label, start, end, tuple(n.id for n in self.struck(at)), sure, detail)
 
 
@@ -229,10 +226,9 @@ def _resolutions(
             continue
         left = piece.left(_WAIT * min(1.0, fall / (2 * _CLEAR_FALL)))
         told = TENSION.of(span.why)
-        more: tuple[tuple[str, Detail], ...] = ()
-        if told is not None:
-            more = (("key", told.key), ("chord", told.chord))
-        why = piece.event("resolution", start, span.start, span.start, 1 - left, span.why.confidence, *more)
+        key, chord = (told.key, told.chord) if told is not None else (None, None)
+        sure = span.why.confidence
+        why = piece.event("resolution", start, span.start, span.start, 1 - left, sure, key, chord)
         found.append(_Shape(((start, 1.0), (span.start, left), (end, 1.0)), why))
         taken.append((start, end))
     return found

@@ -253,15 +253,12 @@ def _repeated(score: Score, texture: Texture, voices: dict[str, Voice]) -> None:
 
 
 def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voices: dict[str, Voice]) -> None:
-    detail: list[tuple[str, Detail]] = [
-        ("pitch", run[0].pitch),
-        ("hand", hand_of(score, run[0].staff)),
-        ("count", len(run)),
-        ("way", "on" if on else "away"),
-    ]
+    detail = VoicingDetails(
+        pitch=run[0].pitch, hand=hand_of(score, run[0].staff), count=len(run), way="on" if on else "away"
+    )
     if goal is not None:
-        detail.append(("aim", goal.pitch))
-    why = VOICING.event("repeated", run[0].onset, run[-1].end, tuple(n.id for n in run), 0.8, tuple(detail))
+        detail = replace(detail, aim=goal.pitch)
+    why = VOICING.event("repeated", run[0].onset, run[-1].end, tuple(n.id for n in run), 0.8, detail)
     steps = len(run) - 1
     middle = sum(voices[n.id].amount for n in run) / len(run)
     for k, n in enumerate(run):
