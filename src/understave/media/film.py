@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from understave.acoustics.files import Samples
-from understave.errors import UnderstaveError
+from understave.errors import MissingError
 
 Picture = NDArray[np.uint8]
 
@@ -51,7 +51,7 @@ def film_bytes(
                     container.metadata["title"] = title
                 _encode(container, pictures, count, sound, rate, fps, tell)
         except av.FFmpegError as error:
-            raise UnderstaveError(
+            raise MissingError(
                 f"The film cannot be encoded here ({error}); install the package av anew and try again."
             ) from error
         tell(1.0)

@@ -19,7 +19,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from understave import __version__
-from understave.errors import UnderstaveError
+from understave.errors import RepertoireError
 from understave.repertoire.reader_processes import Job, Outcome, read_all
 from understave.repertoire.store import (
     Store,
@@ -94,7 +94,7 @@ def scores_below(folder: Path, index: Path) -> tuple[list[Path], tuple[str, ...]
     Hidden files and folders and the index itself are left out; links to folders are not followed.
     """
     if not folder.is_dir():
-        raise UnderstaveError(f"{folder} is not a folder; give the folder that your scores lie in.")
+        raise RepertoireError(f"{folder} is not a folder; give the folder that your scores lie in.")
     inside = index.resolve()
     found, closed = [], []
 
@@ -109,7 +109,7 @@ def scores_below(folder: Path, index: Path) -> tuple[list[Path], tuple[str, ...]
             if not name.startswith(".") and path.suffix.lower() in SUFFIXES and path.is_file():
                 found.append(path)
     if "." in closed:
-        raise UnderstaveError(f"{folder} cannot be opened; see that you may read it.")
+        raise RepertoireError(f"{folder} cannot be opened; see that you may read it.")
     return sorted(found), tuple(sorted(closed))
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 from understave.score import xmltree
 from understave.score.model import Score
 from understave.score.readers import mxl
@@ -26,21 +26,19 @@ def read_bytes(path: Path) -> bytes:
     """Return a file's bytes; raise UnderstaveError if there is no such readable, non-empty file."""
     try:
         if path.is_dir():
-            raise UnderstaveError(f"{path} is a folder; give the score file in it.")
+            raise ScoreError(f"{path} is a folder; give the score file in it.")
         if path.exists() and not path.is_file():
-            raise UnderstaveError(f"{path} is not an ordinary file; give a score file.")
+            raise ScoreError(f"{path} is not an ordinary file; give a score file.")
         if path.exists() and path.stat().st_size > LARGEST:
-            raise UnderstaveError(f"{path.name} is larger than {LARGEST >> 20} MiB; that is no score.")
+            raise ScoreError(f"{path.name} is larger than {LARGEST >> 20} MiB; that is no score.")
         data = path.read_bytes()
     except FileNotFoundError as error:
-        raise UnderstaveError(f"There is no file {path}; check its name and folder.") from error
+        raise ScoreError(f"There is no file {path}; check its name and folder.") from error
     except (OSError, ValueError) as error:
         shown = str(path)[:80].replace("\0", "")
-        raise UnderstaveError(
-            f"{shown} cannot be opened; check its name and that you may read it."
-        ) from error
+        raise ScoreError(f"{shown} cannot be opened; check its name and that you may read it.") from error
     if not data.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
-        raise UnderstaveError(f"{path.name} is empty; export it again from your notation program.")
+        raise ScoreError(f"{path.name} is empty; export it again from your notation program.")
     return data
 
 
@@ -73,7 +71,7 @@ def read_score(path: str | Path) -> Score:
     score = _read(path)
     far = next((n for n in score.notes if not (0 <= n.midi <= HIGHEST and n.written.octave in OCTAVES)), None)
     if far is not None:
-        raise UnderstaveError(
+        raise ScoreError(
             f"{path.name} has a note that no instrument plays, {far.pitch.name} in bar "
             f"{score.measures[far.measure].number}; correct its octave."
         )
@@ -88,7 +86,7 @@ def as_engraved(score: Score, name: str) -> Score:
     """
     brief = next((n for n in score.notes if not n.grace and 0 < n.duration < SHORTEST), None)
     if brief is not None:
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} has a note in bar {score.measures[brief.measure].number} that is shorter than any that "
             "can be written; correct its length."
         )
@@ -142,4 +140,4 @@ def _read(path: Path) -> Score:
         return as_engraved(read_midi(data, path.name), path.name)
     if kind == "xml":
         return read_musicxml(data, path.name)
-    raise UnderstaveError(f"{path.name} is not a score that can be read; give {_KINDS}.")
+    raise ScoreError(f"{path.name} is not a score that can be read; give {_KINDS}.")

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 from understave.score import xmltree
 from understave.score.model import Direction, Measure, Note, Part, Score
 from understave.score.readers.abc_fields import (
@@ -198,14 +198,14 @@ def read_abc(data: bytes, name: str = "score.abc") -> Score:
     for line in lines:
         _line(tune, line)
     if not tune.in_body:
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} has a tune without a key: every ABC tune needs a K: line before its music; add one."
         )
     for voice in tune.voices.values():
         _close_bar(tune, voice)
     voices = [v for v in tune.voices.values() if v.bars]
     if not any(e.heads for v in voices for b in v.bars for e in b.events):
-        raise UnderstaveError(f"{name} has no notes in its first tune; there is nothing to read.")
+        raise ScoreError(f"{name} has no notes in its first tune; there is nothing to read.")
     if tunes > 1:
         title = f" ({tune.titles[0]})" if tune.titles else ""
         tune.warnings[f"The file holds {tunes} tunes; the first one{title} was read."] = None
@@ -219,9 +219,7 @@ def _first_tune(text: str, name: str) -> tuple[list[str], int]:
     if not starts:
         first_key = next((i for i, line in enumerate(lines) if line.startswith("K:")), None)
         if first_key is None:
-            raise UnderstaveError(
-                f"{name} holds no ABC tune: no X: line was found; check that it is an ABC file."
-            )
+            raise ScoreError(f"{name} holds no ABC tune: no X: line was found; check that it is an ABC file.")
         return lines, 1
     head = [line for line in lines[: starts[0]] if re.match(r"[A-Za-z]:|%%", line)]
     body: list[str] = []

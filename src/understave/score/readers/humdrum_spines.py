@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +125,7 @@ def rows_of(text: str, name: str) -> tuple[tuple[Row, ...], dict[int, str], tupl
             if not line.lstrip().startswith("**"):
                 if line.startswith("!"):
                     continue
-                raise UnderstaveError(
+                raise ScoreError(
                     f"{name} has data in line {number} before any ** interpretation; it is no Humdrum file."
                 )
             heads = line.split()
@@ -160,12 +160,10 @@ def rows_of(text: str, name: str) -> tuple[tuple[Row, ...], dict[int, str], tupl
         else:
             tracks.plain()
     if tracks is None or "**kern" not in kinds.values():
-        raise UnderstaveError(
-            f"{name} has no **kern spine; only Humdrum files with **kern notes can be read."
-        )
+        raise ScoreError(f"{name} has no **kern spine; only Humdrum files with **kern notes can be read.")
     if tracks.spines:
         last = max((number for number, line in enumerate(lines, 1) if line.strip()), default=1)
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} is cut short: it stops in line {last} before its spines end with *-; "
             "copy it again, or write *- in every spine if nothing is missing."
         )

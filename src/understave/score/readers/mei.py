@@ -16,7 +16,7 @@ from typing import TypeAlias
 
 from lxml import etree
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 from understave.score import xmltree
 from understave.score.accidentals import key_alteration
 from understave.score.model import SYMBOLS, Direction, Measure, Note, Part, Score
@@ -114,7 +114,7 @@ def _check_version(root: etree._Element, name: str) -> None:
     version = (root.get("meiversion") or "").strip()
     m = re.match(r"\d{1,4}(?!\d)", version)
     if version and not (m and int(m[0]) in _VERSIONS):
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} says it is MEI version {version[:20]!r}, which is not known here; export it as MEI 5."
         )
 
@@ -143,22 +143,22 @@ def read_mei(data: bytes, name: str = "score.mei") -> Score:
         reader.warn(f"The file holds {movements} movements; the first one was read.")
     _walk(reader, score, ())
     if not reader.bars:
-        raise UnderstaveError(f"{name} has no measures; give an MEI file in common music notation.")
+        raise ScoreError(f"{name} has no measures; give an MEI file in common music notation.")
     if not reader.written:
-        raise UnderstaveError(f"{name} has no notes in it; there is nothing to read.")
+        raise ScoreError(f"{name} has no notes in it; there is nothing to read.")
     return _finished(reader, root)
 
 
 def _find_score(root: etree._Element, name: str) -> tuple[etree._Element, int]:
     if tag(root) not in ("mei", "meiCorpus", "music"):
-        raise UnderstaveError(f"{name} is XML but not MEI (its outermost element is <{tag(root)}>).")
+        raise ScoreError(f"{name} is XML but not MEI (its outermost element is <{tag(root)}>).")
     scores = list(root.iter("{*}score"))
     if not scores:
         if next(root.iter("{*}part"), None) is not None:
-            raise UnderstaveError(
+            raise ScoreError(
                 f"{name} holds separate parts and no full score; give an MEI file with a <score>."
             )
-        raise UnderstaveError(f"{name} is an MEI file without a <score>; it holds no music that can be read.")
+        raise ScoreError(f"{name} is an MEI file without a <score>; it holds no music that can be read.")
     return scores[0], len(scores)
 
 
@@ -664,7 +664,7 @@ class _Layer:
         elif written in _SHORT:
             nominal = Fraction(4, int(written))
         elif written:
-            raise UnderstaveError(
+            raise ScoreError(
                 f"{reader.name} uses the note value {written!r}, which is not common music notation; "
                 "mensural and tablature files cannot be read."
             )

@@ -16,7 +16,7 @@ from fractions import Fraction
 import mido
 import numpy as np
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 from understave.score.hands import Span, number_voices, split_hands
 from understave.score.model import Direction, Measure, Note, Part, Score
 from understave.score.plain_text import printable
@@ -74,7 +74,7 @@ def read_midi(data: bytes, name: str = "score.mid") -> Score:
     """Read MIDI bytes; raise UnderstaveError with one sentence if they hold no notes that can be read."""
     file = _events(parsed(data, name), name)
     if not file.tracks:
-        raise UnderstaveError(f"{name} has no notes in it (percussion aside); there is nothing to read.")
+        raise ScoreError(f"{name} has no notes in it (percussion aside); there is nothing to read.")
     warnings: list[str] = []
     if file.endless:
         warnings.append(
@@ -113,25 +113,25 @@ def parsed(data: bytes, name: str) -> mido.MidiFile:
     """
     start = data.find(b"MThd", 0, 4096)
     if start < 0:
-        raise UnderstaveError(f"{name} is not a Standard MIDI file: it does not begin with MThd.")
+        raise ScoreError(f"{name} is not a Standard MIDI file: it does not begin with MThd.")
     data = data[start:]
     if len(data) < 14:
-        raise UnderstaveError(f"{name} is cut short inside its header; copy or export it again.")
+        raise ScoreError(f"{name} is cut short inside its header; copy or export it again.")
     kind, division = int.from_bytes(data[8:10], "big"), int.from_bytes(data[12:14], "big")
     if division & 0x8000:
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} counts time in SMPTE frames and has no beats; export it with ticks per quarter note."
         )
     if kind > 1 or division == 0:
         what = f"of type {kind}, which holds unconnected patterns" if kind > 1 else "without a time division"
-        raise UnderstaveError(f"{name} is a MIDI file {what}; export it as type 0 or 1.")
+        raise ScoreError(f"{name} is a MIDI file {what}; export it as type 0 or 1.")
     try:
         return mido.MidiFile(file=io.BytesIO(data), clip=True)
     except (EOFError, OSError, ValueError, KeyError, IndexError, TypeError, UnicodeDecodeError) as error:
-        raise UnderstaveError(f"{name} is a cut or damaged MIDI file; copy or export it again.") from error
+        raise ScoreError(f"{name} is a cut or damaged MIDI file; copy or export it again.") from error
     except Exception as error:
         # mido reports some broken meta messages with an exception type of its own.
-        raise UnderstaveError(f"{name} is a damaged MIDI file; copy or export it again.") from error
+        raise ScoreError(f"{name} is a damaged MIDI file; copy or export it again.") from error
 
 
 def _events(midi: mido.MidiFile, shown: str) -> _File:
@@ -146,7 +146,7 @@ def _events(midi: mido.MidiFile, shown: str) -> _File:
         names.append(name)
         for m in messages:
             if m.time > LONGEST_WAIT:
-                raise UnderstaveError(f"{shown} is a damaged MIDI file; copy or export it again.")
+                raise ScoreError(f"{shown} is a damaged MIDI file; copy or export it again.")
             tick += m.time
             if m.type == "note_on" and m.velocity > 0:
                 held.setdefault((m.channel, m.note), []).append((tick, m.velocity))
@@ -392,9 +392,7 @@ def _score(
         written, meters, scale = _guessed_meter(written, warnings)
     end = max(n.onset + (n.duration or Fraction(1, 16)) for n in written)
     if end > _LONGEST:
-        raise UnderstaveError(
-            f"{name} lasts more than {_LONGEST} quarter notes; check that it is a sound file."
-        )
+        raise ScoreError(f"{name} lasts more than {_LONGEST} quarter notes; check that it is a sound file.")
     bars = _bars(meters, end)
     keys = _keys(file, written, on_beats, warnings)
     starts = [b.start for b in bars]

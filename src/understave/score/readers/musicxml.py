@@ -14,7 +14,7 @@ from fractions import Fraction
 
 from lxml import etree
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError, UnderstaveError
 from understave.score import xmltree
 from understave.score.model import Direction, Measure, Note, Part, Score
 from understave.score.proposals import take_out_proposals
@@ -142,9 +142,7 @@ def _pitch(note: Element, where: str) -> Pitch:
         # Some writers leave the alteration to the accidental printed.
         alter = Fraction(_PRINTED.get((note.findtext("accidental") or "").strip(), 0))
     if step not in LETTERS or len(step) != 1 or octave is None or abs(octave) > 20 or abs(alter) > 20:
-        raise UnderstaveError(
-            f"{where} has a note without a readable pitch; correct it in your notation program."
-        )
+        raise ScoreError(f"{where} has a note without a readable pitch; correct it in your notation program.")
     # A quarter tone is rounded towards the plain note: harmony is read in twelve steps.
     return Pitch(step, int(alter), int(octave))
 
@@ -214,18 +212,18 @@ def _reach_barlines(notes: list[Written], measures: tuple[Measure, ...], bars: l
 
 def _check_root(root: Element, name: str) -> None:
     if root.tag == "opus":
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} is a list of scores (an opus), not a score; give one of the scores it lists."
         )
     if root.tag not in ("score-partwise", "score-timewise"):
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} is XML but not a MusicXML score (it begins with <{root.tag}>); "
             "give a .musicxml or .mxl file."
         )
     version = root.get("version", "1.0").strip()
     m = re.fullmatch(r"(\d{1,3})(\.\d+)*", version)
     if not m or not 0 < int(m[1]) <= 4:
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} says it is MusicXML version {version[:20]!r}, and only versions 1 to 4 can be read; "
             "export it as MusicXML 4.0."
         )
@@ -446,7 +444,7 @@ def read_tree(root: Element, name: str) -> Score:
     ours = take_out_proposals(root)
     parts = [p for p in root.findall("part") if p.find("measure") is not None]
     if not parts:
-        raise UnderstaveError(f"{name} holds no bars; export it again from your notation program.")
+        raise ScoreError(f"{name} holds no bars; export it again from your notation program.")
     _add_ids(root, parts)
     frames = _frames(parts)
     meters = meters_of(parts, len(frames))
@@ -458,7 +456,7 @@ def read_tree(root: Element, name: str) -> Score:
     try:
         measures, said = _measures(frames)
     except UnderstaveError as error:
-        raise UnderstaveError(f"{name} cannot be read: {error}") from error
+        raise ScoreError(f"{name} cannot be read: {error}") from error
     warnings = [*ours, *said]
 
     names = _part_names(root)
@@ -494,9 +492,9 @@ def read_tree(root: Element, name: str) -> Score:
             percussion.append(label)
         staff = last + 1
     if not written and percussion:
-        raise UnderstaveError(f"{name} holds only unpitched percussion; harmony needs notes with pitch.")
+        raise ScoreError(f"{name} holds only unpitched percussion; harmony needs notes with pitch.")
     if not written:
-        raise UnderstaveError(f"{name} holds no notes; give a score with notes in it.")
+        raise ScoreError(f"{name} holds no notes; give a score with notes in it.")
     warnings += [f"The unpitched percussion of {label} is left out of the reading." for label in percussion]
     title, composer, metadata = _metadata(root)
     return Score(
