@@ -14,7 +14,7 @@ All are kinds of `UnderstaveError`, which takes them all; they are told apart by
     │   ├── NoLessonError         nothing is open
     │   ├── SenselessError        the page sent something that no page of ours sends
     │   └── TooLargeError         more was sent than was announced or allowed
-    ├── ProtocolError             a message of an assistant gets an error of JSON-RPC
+    ├── ProtocolError             a message that gets an error of JSON-RPC
     ├── MissingError              a package, a font or a weight of the network is missing or damaged here
     └── WorkerError               a process that works for us could not be started, or was ended from outside
 
