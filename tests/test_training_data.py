@@ -13,11 +13,11 @@ from pathlib import Path
 
 import pytest
 from benchmarks.data import data_folder
-
-from training import data
 from training.unlabelled import plain_name, works
 
-ROOT = Path(__file__).parents[2]
+from training import data
+
+ROOT = Path(__file__).parents[1]
 SCORE = ROOT / "examples" / "lock-water" / "score.musicxml"
 
 
