@@ -26,7 +26,10 @@ def exceptions() -> list[type[BaseException]]:
         found += [
             value
             for value in vars(module).values()
-            if inspect.isclass(value) and issubclass(value, BaseException) and value.__module__ == entry.name
+            if inspect.isclass(value)
+            and issubclass(value, BaseException)
+            and not issubclass(value, Warning)
+            and value.__module__ == entry.name
         ]
     return found
 

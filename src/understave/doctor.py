@@ -11,8 +11,10 @@ import platform
 import shutil
 import sys
 import tempfile
+import warnings
 import webbrowser
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
@@ -21,6 +23,7 @@ from typing import Literal
 from understave import __version__
 from understave.errors import MissingError, UnderstaveError
 from understave.faults import log_file, own_folder
+from understave.guests import GROUPS, GuestWarning, left_out, offered, package_of
 
 State = Literal["fine", "note", "trouble"]
 NEEDED = (
@@ -59,6 +62,7 @@ def _all(folder: Path) -> Iterator[Finding]:
     yield Finding("system", "fine", f"{platform.system()} {platform.release()}, {platform.machine()}")
     yield packages()
     yield from _extras()
+    yield from plug_ins()
     yield _tried("networks", _networks, "install Understave anew")
     yield _tried("engraver", _engraver, "install verovio anew")
     yield _tried("fonts", _fonts, "install verovio and typst anew")
@@ -111,6 +115,30 @@ def _extras() -> Iterator[Finding]:
             yield Finding("extra", "fine", f"{name} {metadata.version(name)}, for {purpose}")
         except metadata.PackageNotFoundError:
             yield Finding("extra", "note", f"{name} is not installed; {purpose} would need {extra}")
+
+
+def plug_ins() -> Iterator[Finding]:
+    """Tell what other packages add to Understave, and which of it is left out and why."""
+    from understave.acoustics.piano import instruments
+    from understave.export.exporters import exporters
+    from understave.findings.catalogue import guest_kinds
+    from understave.score.formats import guest_readers
+    from understave.wording import SPOKEN
+    from understave.wording.language_files import own_tables
+
+    packages = dict.fromkeys(package_of(entry) for group in GROUPS for entry in offered(group))
+    if not packages:
+        return
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", GuestWarning)
+        for asked in (guest_kinds, guest_readers, exporters, instruments):
+            asked()
+        for language in SPOKEN:
+            with suppress(UnderstaveError):  # it says so where words of that language are asked for
+                own_tables(language)
+    yield Finding("plug-ins", "fine", ", ".join(packages))
+    for sentence in left_out():
+        yield Finding("plug-in", "note", sentence)
 
 
 # --- what works --------------------------------------------------------------------------------------------

@@ -30,7 +30,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from understave.acoustics.piano import INSTRUMENTS
+from understave.acoustics.piano import instruments
 from understave.desk import elsewhere, gestures, work
 from understave.desk.builder import understood
 from understave.desk.guard import Guard, TooLargeError
@@ -334,7 +334,7 @@ async def _lesson(desk: Desk, request: Request) -> Any:
         "ticket": desk.ticket,
         "exports": _exports(lesson),
         "speaks": language,
-        "instruments": [(name, book.pianos.get(name, name)) for name in INSTRUMENTS],
+        "instruments": [(name, book.pianos.get(name, name)) for name in instruments()],
         "pedals": [(name, book.phrases[f"pedal_way_{name.replace(' ', '_')}"]) for name in STYLES],
         "widths": list(WIDTHS),
     }
@@ -363,7 +363,7 @@ async def _why(desk: Desk, request: Request) -> Any:
 async def _sound(desk: Desk, request: Request) -> Any:
     with sense():
         instrument, style = request.query_params["instrument"], request.query_params["pedal"]
-    if instrument not in INSTRUMENTS or style not in STYLES:
+    if instrument not in instruments() or style not in STYLES:
         raise DeskError("There is no such instrument or way to pedal.")
     lesson = await desk.current()
     played = await lesson.sound(instrument, style)

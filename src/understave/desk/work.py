@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from understave.acoustics.files import RATE, audio_bytes
-from understave.acoustics.piano import INSTRUMENTS
+from understave.acoustics.piano import instruments
 from understave.acoustics.sound import render
 from understave.desk.sheet import Sheet, lay_sheet
 from understave.errors import UnderstaveError, WorkerError
@@ -199,7 +199,7 @@ def play(score: Score, reading: Reading, instrument: str, style: str) -> Played:
     """Let the piece sound on an instrument with a way to pedal."""
     from understave.media.webpage import lights
 
-    piano = INSTRUMENTS[instrument]
+    piano = instruments()[instrument]
     plan = make_plan(score, reading, PlanOptions(style=style, instrument=piano))  # type: ignore[arg-type]
     performance = perform(score, plan)
     samples = render(performance, piano, RATE)

@@ -23,6 +23,7 @@ from typing import Any, TypeAlias
 
 from understave.disk import write_atomically
 from understave.errors import LessonError
+from understave.guests import installed
 from understave.jobs.processes import spawn_context
 
 MEMORY = "made.json"
@@ -60,8 +61,10 @@ class Built:
 
 @cache
 def program_digest() -> str:
-    """Return a digest of the program itself: another version makes everything anew."""
-    found = hashlib.sha256()
+    """Return a digest of the program itself and of what other packages add to it: another version makes
+    everything anew.
+    """
+    found = hashlib.sha256("\n".join(installed()).encode())
     for path, file in sorted(_files(files("understave"), "")):
         found.update(path.encode() + b"\0" + file.read_bytes())
     return found.hexdigest()[:32]

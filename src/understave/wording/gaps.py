@@ -15,7 +15,9 @@ import re
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
+from understave.findings.catalogue import guest_kinds
 from understave.findings.instructions import DICTIONARY
+from understave.guests import leave_out_failed
 from understave.harmony.reading import Detail
 from understave.score.model import Score, beat_text
 from understave.theory.chord import Quality
@@ -61,9 +63,20 @@ WAYS = (
 def fill(template: str, values: Mapping[str, Detail], score: Score, book: Phrasebook, kind: str = "") -> str:
     """Return a template with its gaps filled; raise KeyError for a gap outside brackets without a value.
 
-    `kind` is that of the event, whose own words for a value come before the general ones.
+    `kind` is that of the event, whose own words for a value come before the general ones. Where the words of
+    a guest (`findings.catalogue.guest_kinds`) cannot be filled, the guest is left out: its bare name is told.
     """
+    guest = guest_kinds().get(kind)
+    if guest is None:
+        return _filled(template, values, score, book, kind)
+    try:
+        return _filled(template, values, score, book, kind)
+    except Exception as error:  # a stranger's template may ask for anything
+        leave_out_failed(guest, error)
+        return kind
 
+
+def _filled(template: str, values: Mapping[str, Detail], score: Score, book: Phrasebook, kind: str) -> str:
     def gap(m: re.Match[str]) -> str:
         value = values[m[1]]
         named = name_value(value, m[1], m[2] or "", m[3] or "", score, book, kind)
