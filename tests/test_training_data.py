@@ -13,9 +13,8 @@ from pathlib import Path
 
 import pytest
 from benchmarks.data import data_folder
-from training.unlabelled import plain_name, works
-
 from training import data
+from training.unlabelled import plain_name, works
 
 ROOT = Path(__file__).parents[1]
 SCORE = ROOT / "examples" / "lock-water" / "score.musicxml"
