@@ -399,26 +399,8 @@ def _key_of(element: etree._Element) -> tuple[int, str | None] | None:
 
 def _measure(reader: _Reader, element: etree._Element, ending: tuple[int, ...]) -> None:
     index = len(reader.bars)
-    staves = [c for c in children(element) if tag(c) == "staff"]
     _note_tuplet_spans(reader, element)
-    ends: list[Fraction] = []
-    rests = 0
-    for order, staff_element in enumerate(staves, 1):
-        n = staff_element.get("n") or str(order)
-        if n not in reader.staves:
-            _staff_def(reader, etree.Element("staffDef", {"n": n}), None)
-        layer = 0
-        for child in children(staff_element):
-            if tag(child) == "layer":
-                layer += 1
-                voice = _voice(reader, n, whole(child.get("n")) or layer)
-                walk = _Layer(reader, n, voice, index)
-                walk.read(child, Fraction(1), False, "")
-                rests = max(rests, walk.multi_rest)
-                ends.append(walk.at)
-            elif tag(child) == "staffDef":
-                child.set("n", n)
-                _staff_def(reader, child, None)
+    ends, rests = _read_layers(reader, element, index)
     _resolve_accidentals(reader)
     filled = _bar_end(reader, ends)
     meter = _bar_meter(reader, filled)
@@ -463,6 +445,30 @@ def _measure(reader: _Reader, element: etree._Element, ending: tuple[int, ...]) 
             )
         )
         reader.position += length
+
+
+def _read_layers(reader: _Reader, element: etree._Element, index: int) -> tuple[list[Fraction], int]:
+    """Read what stands in the layers of a measure; return where each ends, and how many bars it rests."""
+    ends: list[Fraction] = []
+    rests = 0
+    staves = [c for c in children(element) if tag(c) == "staff"]
+    for order, staff_element in enumerate(staves, 1):
+        n = staff_element.get("n") or str(order)
+        if n not in reader.staves:
+            _staff_def(reader, etree.Element("staffDef", {"n": n}), None)
+        layer = 0
+        for child in children(staff_element):
+            if tag(child) == "layer":
+                layer += 1
+                voice = _voice(reader, n, whole(child.get("n")) or layer)
+                walk = _Layer(reader, n, voice, index)
+                walk.read(child, Fraction(1), False, "")
+                rests = max(rests, walk.multi_rest)
+                ends.append(walk.at)
+            elif tag(child) == "staffDef":
+                child.set("n", n)
+                _staff_def(reader, child, None)
+    return ends, rests
 
 
 def _voice(reader: _Reader, n: str, layer: int) -> str:
@@ -600,7 +606,6 @@ class _Layer:
 
     def read(self, element: etree._Element, ratio: Fraction, grace: bool, tremolo: str) -> None:
         """Read the events inside `element`, whose written durations are multiplied by `ratio`."""
-        reader = self.reader
         for child in children(element):
             name = tag(child)
             if name in ("note", "chord", "rest", "space"):
@@ -615,17 +620,22 @@ class _Layer:
                 self.read(child, ratio, grace, f"tremolo-{_strokes(child)}")
             elif name == "fTrem":
                 self.read(child, ratio / 2, grace, f"tremolo-start-{_strokes(child)}")
-            elif name in ("mRpt", "mRpt2", "multiRpt"):
-                count = {"mRpt": 1, "mRpt2": 2}.get(name) or whole(child.get("num")) or 1
-                reader.repeats[self.staff, self.voice] = (self.measure, count)
-            elif name in ("beatRpt", "halfmRpt"):
-                self._repeat_beat(child, name)
-            elif name == "multiRest":
-                self.multi_rest = max(self.multi_rest, min(whole(child.get("num")) or 1, 999))
-            elif name in ("meterSig", "meterSigGrp", "keySig", "scoreDef", "staffDef"):
-                self._change(child)
-            elif name == "tabGrp":
-                reader.warn("Tablature was left out; only staff notation is read.")
+            else:
+                self._sign(child, name)
+
+    def _sign(self, child: etree._Element, name: str) -> None:
+        """Read what is no event: repeated bars and beats, rests of several bars, changes of key and meter."""
+        if name in ("mRpt", "mRpt2", "multiRpt"):
+            count = {"mRpt": 1, "mRpt2": 2}.get(name) or whole(child.get("num")) or 1
+            self.reader.repeats[self.staff, self.voice] = (self.measure, count)
+        elif name in ("beatRpt", "halfmRpt"):
+            self._repeat_beat(child, name)
+        elif name == "multiRest":
+            self.multi_rest = max(self.multi_rest, min(whole(child.get("num")) or 1, 999))
+        elif name in ("meterSig", "meterSigGrp", "keySig", "scoreDef", "staffDef"):
+            self._change(child)
+        elif name == "tabGrp":
+            self.reader.warn("Tablature was left out; only staff notation is read.")
 
     def _change(self, element: etree._Element) -> None:
         staff = self.reader.staves[self.staff]

@@ -44,21 +44,27 @@ from understave.score.small_print import with_small_print
 from understave.score.timeline import Written, join_ties, lay_out
 from understave.theory.pitch import LETTERS, Pitch
 
+_WITH_ID = ("note", "measure", "direction", "harmony", "figured-bass", "sound", "barline")
+"""What gets an id of its own."""
 
-def _add_ids(root: Element, parts: list[Element]) -> None:
-    """Give each note, bar and direction without a unique id one that depends only on its place."""
-    kept = ("note", "measure", "direction", "harmony", "figured-bass", "sound", "barline")
+
+def _unique_ids(root: Element) -> set[str]:
+    """Take away ids that stand twice or are none, and return those that are left."""
     taken: set[str] = set()
     for e in root.iter(etree.Element):
         own = e.get("id")
-        if own is None or e.tag in ("part", "score-part", "score-instrument", "midi-instrument"):
-            if own is not None and e.tag != "part":
-                taken.add(own)
+        if own is None or e.tag == "part":
             continue
-        if e.tag in kept and (own in taken or not re.fullmatch(r"[A-Za-z_][\w.-]*", own)):
+        if e.tag in _WITH_ID and (own in taken or not re.fullmatch(r"[A-Za-z_][\w.-]*", own)):
             del e.attrib["id"]
         else:
             taken.add(own)
+    return taken
+
+
+def _add_ids(root: Element, parts: list[Element]) -> None:
+    """Give each note, bar and direction without a unique id one that depends only on its place."""
+    taken = _unique_ids(root)
 
     def new(wish: str) -> str:
         name, k = wish, 1
@@ -76,7 +82,7 @@ def _add_ids(root: Element, parts: list[Element]) -> None:
             if i >= bars and measure.get("id") is None:
                 measure.set("id", new(f"m{i + 1}"))
             bars = max(bars, i + 1)
-            for e in measure.iterchildren(*kept):
+            for e in measure.iterchildren(*_WITH_ID):
                 if e.tag == "barline" and not any(e.find(t) is not None for t in ON_BARLINES):
                     continue
                 letter = "n" if e.tag == "note" else "d"
