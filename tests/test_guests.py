@@ -79,23 +79,43 @@ class TestThePlugin:
         told, _ = understave("explain", TUNE, "--language", "de", site=site)
         assert "steigen zwei Stimmen wie Hörner in C-Dur" in " ".join(told.split())
 
-    def test_a_lesson_stops_at_it_and_its_lane_shows_it(self, site, tmp_path):
-        understave("lesson", TUNE, "--out", tmp_path / "made", "--no-sound", site=site)
-        lesson = json.loads((tmp_path / "made/exports/lesson.json").read_text(encoding="utf-8"))
-        stop = next(s for s in lesson["stops"] if "a pair of horns" in s["title"])
+    def test_a_lesson_stops_at_it_and_is_made_anew_without_it(self, site, tmp_path):
+        score, made = tmp_path / "tune.musicxml", tmp_path / "made"
+        understave("export", TUNE, "--out", score, site=site)
+        understave("lesson", score, "--out", made, "--no-sound", site=site)
+        lesson = json.loads((made / "exports/lesson.json").read_text(encoding="utf-8"))
+        stop = next(s for s in lesson["stops"] if s["title"] == "Bar 3: a pair of horns")
         assert stop["question"] == "Which notes does the upper horn play?"
-        assert stop["answer"] == "C, D and E."
-        assert "horn fifths" in (tmp_path / "made/exports/score-01.svg").read_text(encoding="utf-8")
-        # Without the plug-in the lesson is made anew, though nothing else has changed.
-        _, _ = understave("lesson", tmp_path / "made", "--no-sound", site=tmp_path)
-        again = json.loads((tmp_path / "made/exports/lesson.json").read_text(encoding="utf-8"))
+        assert stop["answer"] == "E, D and C."
+        # What was remembered names the plug-in's details; without it all is found anew.
+        understave("lesson", made, "--no-sound", site=tmp_path)
+        again = json.loads((made / "exports/lesson.json").read_text(encoding="utf-8"))
         assert not any("a pair of horns" in s["title"] for s in again["stops"])
+        assert again["stops"]
+
+    def test_the_lane_of_events_names_it_in_each_language(self, site):
+        code = (
+            "import sys; from understave.engraving.event_lane import told;"
+            "from understave.findings import read; from understave.score.reader import read_score;"
+            "events = [e for e in read(read_score(sys.argv[1])).events if e.kind == 'horn fifths'];"
+            "print({entry.label.words for entry in told(events, sys.argv[2])})"
+        )
+        path = os.pathsep.join([str(site), *sys.path])
+        for language, words in (("en", "horn fifths"), ("de", "Hornquinten"), ("fr", "quintes de cors")):
+            shown = subprocess.run(
+                [sys.executable, "-P", "-c", code, str(TUNE), language],
+                env={**os.environ, "PYTHONPATH": path},
+                capture_output=True,
+                encoding="utf-8",
+                check=True,
+            )
+            assert shown.stdout.strip() == repr({words})
 
     def test_it_is_searched_by_its_own_name(self, site, tmp_path):
         (tmp_path / TUNE.name).write_bytes(TUNE.read_bytes())
         understave("index", tmp_path, site=site)
         for device, places in (("hunting horns", 3), ("rising horn fifths", 2), ("falling", 1)):
-            told, _ = understave("find", tmp_path, "--device", device, "--json", site=site)
+            told, _ = understave("find", tmp_path, device, "--each", "5", "--json", site=site)
             assert len(json.loads(told)["places"]) == places, device
 
     def test_its_exporter_writes(self, site, tmp_path):

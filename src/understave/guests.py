@@ -28,10 +28,11 @@ import warnings
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib.metadata import EntryPoint, entry_points
-from importlib.util import find_spec
 from pathlib import Path
-from typing import Any, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
+
+if TYPE_CHECKING:
+    from importlib.metadata import EntryPoint
 
 GROUPS: Mapping[str, str] = {
     "understave.kinds": "kind of finding",
@@ -96,11 +97,15 @@ def guests(
 
 def offered(group: str) -> tuple[EntryPoint, ...]:
     """Return the entry points of a group, by package and name; none is imported."""
+    from importlib.metadata import entry_points  # takes as long as all the rest that a command begins with
+
     return tuple(sorted(entry_points(group=group), key=lambda e: (package_of(e), e.name)))
 
 
 def leave_out(group: str, name: str, package: str, why: str) -> None:
     """Say, once, that a guest is left out and why; `why` is a clause with the guest as ``it``."""
+    from multiprocessing import parent_process
+
     place = group, name, package
     if place not in _left_out:
         sentence = (
@@ -108,7 +113,8 @@ def leave_out(group: str, name: str, package: str, why: str) -> None:
             "mend that package or uninstall it."
         )
         _left_out[place] = sentence
-        warnings.warn(sentence, GuestWarning, stacklevel=3)
+        if parent_process() is None:  # else the process that asked for this one has said so
+            warnings.warn(sentence, GuestWarning, stacklevel=3)
 
 
 def leave_out_failed(guest: Guest[Any], error: BaseException) -> None:
@@ -172,6 +178,8 @@ def _digest(entry: EntryPoint) -> str:
 
 
 def _files(package: str) -> Iterator[Path]:
+    from importlib.util import find_spec
+
     try:
         spec = find_spec(package)
         if spec is None:

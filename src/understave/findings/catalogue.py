@@ -31,6 +31,8 @@ from understave.findings.texture import TEXTURE
 from understave.guests import Guest, guests, leave_out_failed
 from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Score
+from understave.theory.key import Key
+from understave.theory.roman import RomanNumeral
 
 KINDS: tuple[Kind[Any], ...] = (
     NON_CHORD_TONE,
@@ -178,6 +180,21 @@ def kind_of(event: Event) -> Kind[Any] | None:
 def finders() -> tuple[Finder, ...]:
     """Return the functions that find events, in the order in which simultaneous events are told."""
     return tuple(k.find for k in kinds() if k.find is not None)
+
+
+def key_of(event: Event) -> Key | None:
+    """Return the key that an event is in, whatever its kind; None where its details name none."""
+    key = getattr(event.details, "key", None)
+    return key if isinstance(key, Key) else None
+
+
+def chord_of(event: Event) -> RomanNumeral | None:
+    """Return the chord that an event is about, whatever its kind: of a cadence its goal, of a pivot chord its
+    name in the old key; None where its details name none.
+    """
+    named = (getattr(event.details, name, None) for name in ("chord", "numeral", "goal"))
+    chord = next((found for found in named if found is not None), None)
+    return chord if isinstance(chord, RomanNumeral) else None
 
 
 def weight(event: Event) -> float:

@@ -30,7 +30,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TypeAlias
 
@@ -41,7 +41,7 @@ from understave.findings.kinds import Kind, Lane
 from understave.findings.phrases import Ending, endings_of
 from understave.findings.returns import main_key, passages_of, similarity
 from understave.findings.texture import stretches_of, texture_of
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.harmony.units import Floats
 from understave.score.model import Score
 from understave.theory.key import Key
@@ -527,26 +527,20 @@ def _told(score: Score, spans: tuple[Span, ...], sections: tuple[Section, ...]) 
     events: list[Event] = []
     for number, (section, name) in enumerate(zip(sections, names, strict=True), start=1):
         start, end = score.measures[section.first].start, score.measures[section.last].end
-        detail: list[tuple[str, Detail]] = [
-            ("letter", name.letter),
-            ("number", number),
-            ("bars", section.last + 1 - section.first),
-            ("reasons", section.reasons),
-        ]
+        detail = SectionDetails(
+            letter=name.letter, number=number, bars=section.last + 1 - section.first, reasons=section.reasons
+        )
         key = main_key(spans, start, min(end, start + 2 * score.measures[section.first].full_length))
         if key is not None:
-            detail.append(("key", key))
+            detail = replace(detail, key=key)
         if name.like >= 0:
-            detail += [
-                ("like", score.measures[sections[name.like].first].start),
-                ("alike", name.alike),
-            ]
+            detail = replace(detail, like=score.measures[sections[name.like].first].start, alike=name.alike)
         notes = tuple(n.id for n in melody if n.measure == section.first)
         sure = section.confidence
         if number == 1 and len(sections) > 1:
             # Where the piece begins is no question; where its first section ends is.
             sure = sections[1].confidence
-        events.append(SECTION.event(name.label, start, end, notes, round(sure, 3), tuple(detail)))
+        events.append(SECTION.event(name.label, start, end, notes, round(sure, 3), detail))
     scheme = " ".join(n.letter if n.letter and n.label == "section" else n.label for n in names)
     confidence = round(float(np.mean([s.confidence for s in sections])), 3)
     whole = FORM.event(
@@ -555,7 +549,7 @@ def _told(score: Score, spans: tuple[Span, ...], sections: tuple[Section, ...]) 
         score.end,
         (),
         confidence,
-        (("scheme", scheme), ("sections", len(sections))),
+        FormDetails(scheme=scheme, sections=len(sections)),
     )
     return (whole, *events)
 

@@ -35,14 +35,14 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
 
 from understave.findings.figuration import FIGURED, NOTHING, PATTERNED, Pattern, pattern_of, steady
 from understave.findings.kinds import Kind
 from understave.findings.remembered import remembered
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Measure, Note, Score
 
 
@@ -387,14 +387,11 @@ def _runs_to_events(score: Score, hand: str, patterns: list[Pattern], staff: int
                 for n in score.notes
                 if n.measure == i and n.duration > 0 and (staff is None or n.staff == staff)
             ]
-            detail: list[tuple[str, Detail]] = [
-                ("hand", hand),
-                ("bars", j - i),
-                ("held_bass", int(pattern.held_bass)),
-                ("per_beat", pattern.per_beat),
-            ]
+            detail = TextureDetails(
+                hand=hand, bars=j - i, held_bass=int(pattern.held_bass), per_beat=pattern.per_beat
+            )
             if before:
-                detail.append(("before", before))
+                detail = replace(detail, before=before)
             events.append(
                 TEXTURE.event(
                     pattern.name,
@@ -402,7 +399,7 @@ def _runs_to_events(score: Score, hand: str, patterns: list[Pattern], staff: int
                     score.measures[j - 1].end,
                     tuple(first),
                     round(0.3 + 0.6 * exact, 3),
-                    tuple(detail),
+                    detail,
                 )
             )
             before = pattern.name

@@ -626,7 +626,7 @@ def write_romantext(reading: Reading, score: Score) -> str:
     meter: Meter | None = None
     key: Key | None = None
     # A phrase may end inside a chord that goes on under the next upbeat: the mark stands after the chord.
-    ends = [e.end for e in reading.events if e.kind == "cadence" and e.get("ends_phrase") != 0]
+    ends = [e.end for e in reading.events if e.details.closes_phrase]
     spans = sorted(reading.spans, key=lambda s: s.start)
     position = 0
     for bar in bars:

@@ -14,6 +14,7 @@ import duckdb
 
 from understave.engraving import Options
 from understave.errors import RepertoireError
+from understave.findings.texture import TEXTURE
 from understave.repertoire.difficulty import COMPONENTS
 from understave.repertoire.excerpts import excerpt_of
 from understave.repertoire.indexing import FOLDER_NAME
@@ -48,7 +49,7 @@ def choices(folder: Path) -> dict[str, Any]:
     return {
         "pieces": int(row[0]),
         "devices": sorted(devices),
-        "textures": [label for kind, label in names if kind == "texture"],
+        "textures": [label for kind, label in names if kind == TEXTURE.name],
         "periods": [name for name, _ in PERIODS],
         "sides": list(COMPONENTS),
     }

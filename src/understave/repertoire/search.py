@@ -17,7 +17,8 @@ import duckdb
 import numpy as np
 import numpy.typing as npt
 
-from understave.errors import RepertoireError, UnderstaveError
+from understave.errors import RepertoireError
+from understave.findings.texture import TEXTURE
 from understave.harmony.typed import typed_key
 from understave.repertoire.chord_lines import Lines, open_lines
 from understave.repertoire.device_names import Device, device
@@ -156,7 +157,7 @@ def ask(db: duckdb.DuckDBPyConnection, question: Question) -> Answer:
         return _in_lines(db, question, "bass", bass_line(question.bass), pieces)
     if question.texture:
         label = _texture(db, question.texture)
-        return _events(db, question, Device(label, "texture", (label,)), pieces)
+        return _events(db, question, Device(label, TEXTURE.name, (label,)), pieces)
     return _whole_pieces(db, question, pieces)
 
 
@@ -195,12 +196,12 @@ def _event_names(db: duckdb.DuckDBPyConnection) -> list[tuple[str, str]]:
 
 
 def _texture(db: duckdb.DuckDBPyConnection, text: str) -> str:
-    textures = [(k, v) for k, v in _event_names(db) if k == "texture"]
+    textures = [(k, v) for k, v in _event_names(db) if k == TEXTURE.name]
     try:
         wanted = device(text, textures)
     except UnderstaveError:
         wanted = Device(text)
-    if wanted.kind != "texture" or not wanted.labels:
+    if wanted.kind != TEXTURE.name or not wanted.labels:
         raise RepertoireError(
             f"{text!r} is no texture; this index has {', '.join(sorted(v for _, v in textures)) or 'none'}."
         )
@@ -236,7 +237,7 @@ def _events(db: duckdb.DuckDBPyConnection, q: Question, wanted: Device, pieces: 
     where.add("e.kind = ?", wanted.kind)
     if wanted.labels:
         where.add(f"e.label IN ({', '.join('?' * len(wanted.labels))})", *wanted.labels)
-    if q.texture and wanted.kind != "texture":
+    if q.texture and wanted.kind != TEXTURE.name:
         where.add(
             "EXISTS (FROM textures t WHERE t.piece = e.piece AND t.pattern = ?"
             " AND t.bar <= e.last_bar AND t.last_bar >= e.bar)",
