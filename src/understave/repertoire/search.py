@@ -17,7 +17,7 @@ import duckdb
 import numpy as np
 import numpy.typing as npt
 
-from understave.errors import RepertoireError
+from understave.errors import RepertoireError, UnderstaveError
 from understave.findings.texture import TEXTURE
 from understave.harmony.typed import typed_key
 from understave.repertoire.chord_lines import Lines, open_lines
