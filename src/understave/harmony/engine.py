@@ -263,7 +263,7 @@ def _spans(
     return tuple(spans)
 
 
-def _beliefs(
+def _beliefs(  # noqa: PLR0913
     line: Timeline,
     decoded: Decoded,
     step: Step,

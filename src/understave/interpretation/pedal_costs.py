@@ -483,7 +483,7 @@ def _as_asked(print_: PrintedPedal, moments: Sequence[Fraction], wanted: Array) 
     return np.asarray(np.where(refused, 0.0, np.where(asked | signed, np.maximum(ASKED, wanted), wanted)))
 
 
-def _reasons_to_clear(
+def _reasons_to_clear(  # noqa: PLR0913
     score: Score,
     notes: Sequence[Note],
     short: NDArray[np.bool_],

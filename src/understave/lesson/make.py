@@ -313,7 +313,7 @@ def _taken_over(added: Sequence[Correction], analysis: Path | None) -> tuple[str
     return (f"{len(added)} chords were corrected from {analysis.name}, in bars {bars}.",)
 
 
-def lesson_stops(
+def lesson_stops(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     plan: Plan,
@@ -345,7 +345,7 @@ def lesson_stops(
     return edits.apply(score, chosen, wishes, asked.level, timing), timing
 
 
-def _work(
+def _work(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     plan: Plan,

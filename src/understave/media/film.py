@@ -24,7 +24,7 @@ _BT709 = 1
 _TV_RANGE = 1
 
 
-def film_bytes(
+def film_bytes(  # noqa: PLR0913
     pictures: Iterable[Picture],
     count: int,
     sound: Samples,
@@ -58,7 +58,7 @@ def film_bytes(
         return path.read_bytes()
 
 
-def _encode(
+def _encode(  # noqa: PLR0913
     container: object,
     pictures: Iterable[Picture],
     count: int,

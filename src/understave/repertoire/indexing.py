@@ -130,7 +130,7 @@ def piece_id(path: Path) -> str:
     return digest.hexdigest()[:32]
 
 
-def index_folder(
+def index_folder(  # noqa: PLR0913
     folder: Path,
     out: Path | None = None,
     workers: int = 0,

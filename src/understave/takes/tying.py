@@ -128,7 +128,7 @@ def _without_excursions(path: Path, edges: list[int]) -> list[int]:
     return kept
 
 
-def _take(
+def _take(  # noqa: PLR0913
     score: Score,
     recording: Recording,
     written: Written,
@@ -243,7 +243,7 @@ def rising(values: Sequence[float]) -> list[int]:
     return kept[::-1]
 
 
-def _matched(
+def _matched(  # noqa: PLR0913
     written: Written,
     keys: Keys,
     starts: Seconds,

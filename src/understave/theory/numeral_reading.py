@@ -233,7 +233,7 @@ def _take_ninth(added: list[str], altered: list[str]) -> str | None:
     return None
 
 
-def _stack(
+def _stack(  # noqa: PLR0913
     degree: int,
     alter: int,
     style: Style,

@@ -728,7 +728,7 @@ class _Layer:
         ids = {own_id, *(c.get(XML_ID) or "" for c in inside)}
         self.open_spans = [s for s in self.open_spans if s[1] not in ids]
 
-    def _note(
+    def _note(  # noqa: PLR0913
         self,
         element: etree._Element,
         event: etree._Element,
