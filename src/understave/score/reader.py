@@ -7,7 +7,7 @@ from fractions import Fraction
 from functools import partial
 from pathlib import Path
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 from understave.guests import Guest
 from understave.score import xmltree
 from understave.score.formats import Reader, failed, guest_readers, known_by_guest, read_by_guest
@@ -29,21 +29,19 @@ def read_bytes(path: Path) -> bytes:
     """Return a file's bytes; raise UnderstaveError if there is no such readable, non-empty file."""
     try:
         if path.is_dir():
-            raise UnderstaveError(f"{path} is a folder; give the score file in it.")
+            raise ScoreError(f"{path} is a folder; give the score file in it.")
         if path.exists() and not path.is_file():
-            raise UnderstaveError(f"{path} is not an ordinary file; give a score file.")
+            raise ScoreError(f"{path} is not an ordinary file; give a score file.")
         if path.exists() and path.stat().st_size > LARGEST:
-            raise UnderstaveError(f"{path.name} is larger than {LARGEST >> 20} MiB; that is no score.")
+            raise ScoreError(f"{path.name} is larger than {LARGEST >> 20} MiB; that is no score.")
         data = path.read_bytes()
     except FileNotFoundError as error:
-        raise UnderstaveError(f"There is no file {path}; check its name and folder.") from error
+        raise ScoreError(f"There is no file {path}; check its name and folder.") from error
     except (OSError, ValueError) as error:
         shown = str(path)[:80].replace("\0", "")
-        raise UnderstaveError(
-            f"{shown} cannot be opened; check its name and that you may read it."
-        ) from error
+        raise ScoreError(f"{shown} cannot be opened; check its name and that you may read it.") from error
     if not data.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
-        raise UnderstaveError(f"{path.name} is empty; export it again from your notation program.")
+        raise ScoreError(f"{path.name} is empty; export it again from your notation program.")
     return data
 
 
@@ -138,7 +136,7 @@ def _read_as_guest(guest: Guest[Reader], data: bytes, name: str) -> Score:
         again = read_musicxml(source, name)
     except Exception as error:  # what a stranger calls a score may hold anything
         said = " ".join(str(error).split())[:120] or type(error).__name__
-        raise UnderstaveError(failed(guest, name, f"what it gives cannot be written down: {said}")) from error
+        raise ScoreError(failed(guest, name, f"what it gives cannot be written down: {said}")) from error
     return replace(
         again,
         title=str(score.title) or again.title,
@@ -157,7 +155,7 @@ def read_score(path: str | Path) -> Score:
     score = _read(path)
     far = next((n for n in score.notes if not (0 <= n.midi <= HIGHEST and n.written.octave in OCTAVES)), None)
     if far is not None:
-        raise UnderstaveError(
+        raise ScoreError(
             f"{path.name} has a note that no instrument plays, {far.pitch.name} in bar "
             f"{score.measures[far.measure].number}; correct its octave."
         )
@@ -172,7 +170,7 @@ def as_engraved(score: Score, name: str) -> Score:
     """
     brief = next((n for n in score.notes if not n.grace and 0 < n.duration < SHORTEST), None)
     if brief is not None:
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} has a note in bar {score.measures[brief.measure].number} that is shorter than any that "
             "can be written; correct its length."
         )
@@ -206,5 +204,5 @@ def _read(path: Path) -> Score:
     if reader is None:
         every = [*READERS, *(g.value for g in guest_readers().values())]
         names = f"{', '.join(map(str, every[:-1]))} or {every[-1]}"
-        raise UnderstaveError(f"{path.name} is not a score that can be read; give {names}.")
+        raise ScoreError(f"{path.name} is not a score that can be read; give {names}.")
     return reader.read(data, path.name)
