@@ -30,9 +30,9 @@ DOUBT = 0.01
 class Trust:
     """How much each part of the network's judgement counts; fitted on held-out training pieces.
 
-    `kept`, of 1, 2, 4 and 30, is the lowest with which no piece of two sets that were left out of the training
-    of network and teachers (126 songs, 19 variations) lost a point of the chord, given the analyst's keys;
-    `further`, of -1, -3 and -5, the one with which the full label was best there.
+    `kept`, of 1, 2, 4 and 30, is the lowest with which no piece of two sets that were left out of the
+    training of network and teachers (126 songs, 19 variations) lost a point of the chord, given the analyst's
+    keys; `further`, of -1, -3 and -5, the one with which the full label was best there.
     """
 
     key: float = 1.0

@@ -74,7 +74,8 @@ def name_in(numeral: RomanNumeral, found: Key, held: Key) -> RomanNumeral | None
 def _degree(local: Key, held: Key) -> RomanNumeral:
     """Return the triad of a key's tonic as a plain numeral of another."""
     quality = Quality.MINOR if local.mode == "minor" else Quality.MAJOR
-    return RomanNumeral.of(Chord(PitchClass.from_fifths(local.tonic.fifths), quality), held)[-1]
+    names = RomanNumeral.of(Chord(PitchClass.from_fifths(local.tonic.fifths), quality), held)
+    return next(n for n in names if not n.applied and not n.special)
 
 
 def _readable(numeral: RomanNumeral) -> bool:
