@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Literal
 
 from understave import __version__
-from understave.errors import UnderstaveError
+from understave.errors import MissingError, UnderstaveError
 from understave.faults import log_file, own_folder
 from understave.guests import GROUPS, GuestWarning, left_out, offered, package_of
 
@@ -157,7 +157,7 @@ def _engraver() -> str:
     with NotationWorker() as worker:
         made = worker.ask(_NOTE, [("renderToSVG", [1])], {"inputFrom": "abc"}, "a note")
     if "<svg" not in str(made[0]):
-        raise UnderstaveError("The engraver gave no page; install verovio anew.")
+        raise MissingError("The engraver gave no page; install verovio anew.")
     return "engraves a note in a process of its own"
 
 
@@ -167,7 +167,7 @@ def _fonts() -> str:
     texts = [("Aß", Face()), ("Aß", Face(weight=600)), ("Aß", Face(italic=True)), ("♭", Face())]
     for (text, _), run in typeset(texts).items():
         if not run.complete or not run.glyphs:
-            raise UnderstaveError(f"No font for {text!r} is found; install verovio and typst anew.")
+            raise MissingError(f"No font for {text!r} is found; install verovio and typst anew.")
     return f"{FAMILY} and {MUSIC_FONT}, from the packages; none of this machine are needed"
 
 
@@ -179,7 +179,7 @@ def _pages() -> str:
         source.write_text("A page.", encoding="utf-8")
         pdf: bytes = typst.compile(source, root=Path(place), ignore_system_fonts=True)
     if not pdf.startswith(b"%PDF-"):
-        raise UnderstaveError("No PDF can be made; install typst anew.")
+        raise MissingError("No PDF can be made; install typst anew.")
     return "a PDF is made"
 
 
@@ -193,7 +193,7 @@ def _sound() -> str:
         try:
             audio_bytes(suffix, silence, RATE, gain=1.0)
         except Exception as error:
-            raise UnderstaveError(f"{suffix} cannot be written ({error}); install soundfile anew.") from None
+            raise MissingError(f"{suffix} cannot be written ({error}); install soundfile anew.") from None
     return "MP3, FLAC, Opus and WAV are written; played by your browser"
 
 

@@ -277,7 +277,7 @@ def _make_ready(folder: Path) -> None:
         ) from error
 
 
-def _write(
+def _write(  # noqa: PLR0913
     db: Any, answer: Answer, folder: Path, out: Path, suffix: str, around: int, console: Console
 ) -> None:
     """Engrave (.svg) or play (.mp3) every place into a file of a folder, and say which."""

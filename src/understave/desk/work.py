@@ -23,7 +23,7 @@ from understave.acoustics.files import RATE, audio_bytes
 from understave.acoustics.piano import instruments
 from understave.acoustics.sound import render
 from understave.desk.sheet import Sheet, lay_sheet
-from understave.errors import UnderstaveError
+from understave.errors import UnderstaveError, WorkerError
 from understave.faults import fault_sentence, keep_fault
 from understave.findings import find_events
 from understave.harmony.key_length import USUAL, KeyLength, trust_for
@@ -134,7 +134,7 @@ class Workers(Executor):
                     self._waiting.appendleft(one)
         if not again:
             if lost:
-                error = UnderstaveError(
+                error = WorkerError(
                     "What was being worked out was ended by the system twice, perhaps because memory is "
                     "short; close other programs and try again."
                 )

@@ -142,12 +142,10 @@ def neapolitan(piece: Progression, i: int) -> list[Event]:
     second = key.tonic.shift(-5)
     pivots = step.chord.root != second
     if pivots:
-        after = piece.follow(i)
-        if after is None or step.entry.inversion != 1 or step.chord.root != after.key.tonic.shift(-5):
+        later = _key_by_what_follows(piece, i)
+        if later is None:
             return []
-        if step.end - step.start < piece.score.measure_at(step.start).beat_length:
-            return []
-        key, second = after.key, step.chord.root
+        key, second = later, step.chord.root
     notes = piece.spelled(step, second)
     others = [n for m in step.chord.members[1:3] for n in piece.notes(step, m)]
     if not notes or not others:
@@ -183,6 +181,16 @@ def neapolitan(piece: Progression, i: int) -> list[Event]:
         numeral = RomanNumeral.parse("N").with_inversion(step.entry.inversion)
         detail = replace(detail, chord=numeral, heard_in=step.key, heard_as=step.numeral)
     return [_event(piece, i, NEAPOLITAN, sure, detail)]
+
+
+def _key_by_what_follows(piece: Progression, i: int) -> Key | None:
+    """Return the next chord's key where a step labelled in another turns out to be its Neapolitan sixth."""
+    step, after = piece.steps[i], piece.follow(i)
+    if after is None or step.entry.inversion != 1 or step.chord.root != after.key.tonic.shift(-5):
+        return None
+    if step.end - step.start < piece.score.measure_at(step.start).beat_length:
+        return None
+    return after.key
 
 
 def augmented_sixth(piece: Progression, i: int) -> list[Event]:

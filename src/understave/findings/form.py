@@ -246,17 +246,7 @@ def evidence(score: Score, spans: tuple[Span, ...]) -> Floats:
         if 0 < bar < count:
             table[bar, _AT[name]] = max(table[bar, _AT[name]], value)
 
-    for before, here in zip(score.measures, score.measures[1:], strict=False):
-        if before.repeat_end or here.repeat_start:
-            put(here.index, "repeat sign", 1.0)
-        if before.signature != here.signature or before.full_length != here.full_length:
-            put(here.index, "new signature", 1.0)
-    speed = 0.0
-    for d in score.directions:
-        if d.kind == "tempo" and d.value:
-            if speed and abs(d.value - speed) > _NEW_SPEED * speed:
-                put(nearest_bar(score, d.onset), "new tempo", 1.0)
-            speed = d.value
+    _from_signs(score, put)
     _from_endings(score, endings_of(score, spans), put)
     _from_returns(score, spans, put)
     for event in stretches_of(score, spans):
@@ -276,6 +266,20 @@ def evidence(score: Score, spans: tuple[Span, ...]) -> Floats:
         put(last, "last cadence", 1.0)
     _from_words(score, put)
     return table
+
+
+def _from_signs(score: Score, put: _Put) -> None:
+    for before, here in zip(score.measures, score.measures[1:], strict=False):
+        if before.repeat_end or here.repeat_start:
+            put(here.index, "repeat sign", 1.0)
+        if before.signature != here.signature or before.full_length != here.full_length:
+            put(here.index, "new signature", 1.0)
+    speed = 0.0
+    for d in score.directions:
+        if d.kind == "tempo" and d.value:
+            if speed and abs(d.value - speed) > _NEW_SPEED * speed:
+                put(nearest_bar(score, d.onset), "new tempo", 1.0)
+            speed = d.value
 
 
 def nearest_bar(score: Score, moment: Fraction) -> int:

@@ -29,7 +29,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
@@ -127,20 +127,7 @@ def motives_of(score: Score, spans: tuple[Span, ...]) -> tuple[Motive, ...]:
             if len(figure[0]) == _SHORTEST - 1:
                 gaps[figure[0][0]] += 1
                 moves[figure[1][0]] += 1
-    ranked: list[tuple[float, _Figure]] = []
-    for figure, occurrences in found.items():
-        if len(occurrences) < 2:
-            continue
-        count = len(_apart(occurrences))
-        if len(figure[1]) >= _FEWEST_MOVES:
-            others = (_inverted(figure), _stretched(figure))
-            count += sum(len(found.get(other, ())) for other in others if other != figure)
-        if count < 2 or (weight := _salience(figure, count)) < _LEAST:
-            continue
-        weight *= min(1.0, _surprise(figure, count, gaps, moves) / _SURPRISING)
-        if weight >= _LEAST:
-            ranked.append((weight, figure))
-    ranked.sort(key=lambda x: (-x[0], found[x[1]][0].notes[0].onset))
+    ranked = _ranked(found, gaps, moves)
     motives: list[Motive] = []
     taken: set[str] = set()
     harmony = Harmony(spans)
@@ -161,6 +148,27 @@ def motives_of(score: Score, spans: tuple[Span, ...]) -> tuple[Motive, ...]:
         if len(motives) == _MOST_MOTIVES:
             break
     return tuple(motives)
+
+
+def _ranked(
+    found: Mapping[_Figure, list[Occurrence]], gaps: Counter[int], moves: Counter[int]
+) -> list[tuple[float, _Figure]]:
+    """Return the figures that come back and stand out, the most salient first, each with its weight."""
+    ranked: list[tuple[float, _Figure]] = []
+    for figure, occurrences in found.items():
+        if len(occurrences) < 2:
+            continue
+        count = len(_apart(occurrences))
+        if len(figure[1]) >= _FEWEST_MOVES:
+            others = (_inverted(figure), _stretched(figure))
+            count += sum(len(found.get(other, ())) for other in others if other != figure)
+        if count < 2 or (weight := _salience(figure, count)) < _LEAST:
+            continue
+        weight *= min(1.0, _surprise(figure, count, gaps, moves) / _SURPRISING)
+        if weight >= _LEAST:
+            ranked.append((weight, figure))
+    ranked.sort(key=lambda x: (-x[0], found[x[1]][0].notes[0].onset))
+    return ranked
 
 
 def _lines(score: Score, texture: Texture) -> list[list[Note]]:

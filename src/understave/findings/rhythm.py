@@ -213,7 +213,7 @@ def _before_cadences(
                 yield told_of
 
 
-def _event(
+def _event(  # noqa: PLR0913
     label: str,
     start: Fraction,
     end: Fraction,

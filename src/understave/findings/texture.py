@@ -220,10 +220,19 @@ def _singing(
         return score - 1.2
     if any(n.lyrics for n in line):
         score += 4.0
-    beat = float(measure.beat_length)
-    lengths = [float(n.duration) for n in line]
     if len(line) == 1:
-        return score - (0.4 if lengths[0] >= float(measure.full_length) else 0.0)
+        return score - (0.4 if float(line[0].duration) >= float(measure.full_length) else 0.0)
+    score = _moving(score, line, float(measure.beat_length))
+    if line[0].onset == measure.start:
+        score += 0.3
+    elif all((n.onset - measure.start + measure.offset) % measure.beat_length for n in line):
+        score -= 1.0
+    return score
+
+
+def _moving(score: float, line: tuple[Note, ...], beat: float) -> float:
+    """Return `score` with how much the steps and lengths of a line are those of a melody."""
+    lengths = [float(n.duration) for n in line]
     moves = [abs(b.midi - a.midi) for a, b in pairwise(line)]
     steps = sum(1 for x in moves if 0 < x <= 2) / len(moves)
     quick = median(lengths) <= 0.5 * beat
@@ -238,10 +247,6 @@ def _singing(
         score += 0.6
     if same == 1 and len(line) >= 3:
         score -= 0.8
-    if line[0].onset == measure.start:
-        score += 0.3
-    elif all((n.onset - measure.start + measure.offset) % measure.beat_length for n in line):
-        score -= 1.0
     return score
 
 

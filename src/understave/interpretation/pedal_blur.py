@@ -58,7 +58,7 @@ class PedalBlur:
         return tuple(float(x) for x in np.interp(fine, moments, blurs).reshape(count, 16).mean(axis=1))
 
 
-def pedal_blur(
+def pedal_blur(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     moves: tuple[PedalMove, ...],
@@ -73,7 +73,7 @@ def pedal_blur(
     return _Stage(score, reading, tempo, first, last).measured(moves, instrument, most)
 
 
-def compare_pedals(
+def compare_pedals(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     *,

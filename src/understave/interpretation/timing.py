@@ -134,7 +134,7 @@ class _Piece:
         """Return the share of the tempo that is left when it slows by so much."""
         return max(_SLOWEST, 1 - by * self.amount)
 
-    def event(
+    def event(  # noqa: PLR0913
         self,
         label: str,
         start: Fraction,

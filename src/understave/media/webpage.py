@@ -83,7 +83,7 @@ class Ready:
     pictures: Mapping[str, str] = field(default_factory=dict)
 
 
-def make_page(
+def make_page(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     plan: Plan,
@@ -284,7 +284,7 @@ def stop_picture(score: Score, reading: Reading, plan: Plan, one: Pause, languag
     )
 
 
-def _stop(
+def _stop(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     plan: Plan,

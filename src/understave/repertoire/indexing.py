@@ -19,7 +19,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from understave import __version__
-from understave.errors import UnderstaveError
+from understave.errors import RepertoireError
 from understave.guests import installed
 from understave.repertoire.reader_processes import Job, Outcome, read_all
 from understave.repertoire.store import (
@@ -99,7 +99,7 @@ def scores_below(folder: Path, index: Path) -> tuple[list[Path], tuple[str, ...]
     Hidden files and folders and the index itself are left out; links to folders are not followed.
     """
     if not folder.is_dir():
-        raise UnderstaveError(f"{folder} is not a folder; give the folder that your scores lie in.")
+        raise RepertoireError(f"{folder} is not a folder; give the folder that your scores lie in.")
     inside, readable = index.resolve(), suffixes()
     found, closed = [], []
 
@@ -114,7 +114,7 @@ def scores_below(folder: Path, index: Path) -> tuple[list[Path], tuple[str, ...]
             if not name.startswith(".") and path.suffix.lower() in readable and path.is_file():
                 found.append(path)
     if "." in closed:
-        raise UnderstaveError(f"{folder} cannot be opened; see that you may read it.")
+        raise RepertoireError(f"{folder} cannot be opened; see that you may read it.")
     return sorted(found), tuple(sorted(closed))
 
 
@@ -130,7 +130,7 @@ def piece_id(path: Path) -> str:
     return digest.hexdigest()[:32]
 
 
-def index_folder(
+def index_folder(  # noqa: PLR0913
     folder: Path,
     out: Path | None = None,
     workers: int = 0,

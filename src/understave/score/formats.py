@@ -7,7 +7,7 @@ Ours stand in `score.reader`; other installed packages bring more, as entry poin
 
 A guest's `read` returns a Score with parts, measures and notes; of the rest it may leave out what it does not
 know. Its MusicXML (`Score.source`) is written for it and read again, so that ids, ties and voices are those
-that are engraved. What a file says wrongly it tells as an `UnderstaveError` in one sentence.
+that are engraved. What a file says wrongly it tells as a `ScoreError` in one sentence.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError, UnderstaveError
 from understave.guests import Guest, guests, leave_out_failed
 from understave.score.model import Score
 
@@ -78,9 +78,9 @@ def read_by_guest(guest: Guest[Reader], data: bytes, name: str) -> Score:
         raise
     except Exception as error:
         said = " ".join(str(error).split())[:120] or type(error).__name__
-        raise UnderstaveError(failed(guest, name, said)) from error
+        raise ScoreError(failed(guest, name, said)) from error
     if not isinstance(score, Score) or not score.parts or not score.measures:
-        raise UnderstaveError(failed(guest, name, "it gives no score with parts and measures"))
+        raise ScoreError(failed(guest, name, "it gives no score with parts and measures"))
     return score
 
 

@@ -148,7 +148,7 @@ def _bars(score: Score, start: Fraction, end: Fraction, before: int = 1, after: 
     return max(0, first.index - before), min(len(score.measures) - 1, last.index + after)
 
 
-def _make(
+def _make(  # noqa: PLR0913
     label: str,
     score: Score,
     reading: Reading,

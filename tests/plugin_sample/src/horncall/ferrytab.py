@@ -61,7 +61,7 @@ def _bar(before: list[Measure], head: dict[str, str]) -> Measure:
 
 
 def _notes(text: str, hand: int, bar: Measure) -> list[Note]:
-    found = []
+    found: list[Note] = []
     onset = bar.start
     for token in text.split():
         pitches, _, length = token.partition(":")
