@@ -222,7 +222,7 @@ def transposition(state: State, staff: int) -> Interval:
 
 def _tie_marks(note: Element) -> tuple[bool, bool]:
     kinds = {t.get("type") for t in note.findall("tie")}
-    if not kinds:
+    if not kinds and note.find("notations") is not None:
         kinds = {t.get("type") for t in note.findall("notations/tied")}
     return "start" in kinds or "continue" in kinds, "stop" in kinds or "continue" in kinds
 
@@ -258,6 +258,7 @@ def _walk(measure: Element, state: State, snap: bool) -> tuple[Bar, State]:
             if not (in_chord and e.find("voice") is None):
                 voice = (e.findtext("voice") or "1").strip()
             staff = integer(e.findtext("staff"), 1, 1, 64)
+            rest = e.find("rest") is not None
             if e.find("pitch") is not None and staff not in state.percussion:
                 start, stop = _tie_marks(e)
                 bar.heads.append(
@@ -273,13 +274,14 @@ def _walk(measure: Element, state: State, snap: bool) -> tuple[Bar, State]:
                         stop,
                     )
                 )
-            elif e.find("rest") is None:
+            elif not rest:
                 bar.percussion += 1
             if not in_chord:
                 chord_heads, held = [], False
             if bar.heads and bar.heads[-1].element is e:
                 chord_heads.append(bar.heads[-1])
-            if e.find("notations/fermata") is not None and not held:
+            signs = e.find("notations") is not None
+            if signs and not held and e.find("notations/fermata") is not None:
                 # One fermata holds the whole chord.
                 bar.marks.append(Mark(e, chord_onset, staff))
                 held = True
@@ -289,9 +291,10 @@ def _walk(measure: Element, state: State, snap: bool) -> tuple[Bar, State]:
                 bar.places.append(Place(chord_onset, staff, state.divisions, e))
             if not in_chord and not grace:
                 clock.note(raw, exact)
-            bar.written = max(bar.written, chord_onset + exact)
-            if e.find("rest") is None:
-                bar.sounding = max(bar.sounding, chord_onset + exact)
+            until = chord_onset + exact
+            bar.written = max(bar.written, until)
+            if not rest:
+                bar.sounding = max(bar.sounding, until)
         elif e.tag in ("backup", "forward"):
             amount = (number(e.findtext("duration")) or Fraction(0)) / state.divisions
             clock.move(-amount if e.tag == "backup" else amount)
