@@ -14,7 +14,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 from understave.harmony.engine import Fixed, settle, sort_notes
 from understave.harmony.engine import judged as read_by_features
 from understave.harmony.line_of_fifths import chord_of
@@ -107,7 +107,7 @@ def judge_score(score: Score, corrections: Iterable[Correction] = (), trust: Tru
     try:
         encoding = encode(score, [t for f in fixed for t in (f.start, f.end) if t < score.end])
     except ValueError:
-        raise UnderstaveError("This score has no sounding notes, so there is no harmony to read.") from None
+        raise ScoreError("This score has no sounding notes, so there is no harmony to read.") from None
     settled, given_key, given_numeral = settled_frames(encoding, fixed, network.numerals)
     heads = judge(network, encoding, given_key, given_numeral)
     if not _key_alone(encoding, fixed).any():
