@@ -6,6 +6,7 @@ partwise tree is built: voices, ties over barlines, tuplets, beams, accidentals,
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -429,8 +430,17 @@ def _transposition(score: Score, part: int) -> Interval:
 def _fermatas(score: Score) -> Counter[tuple[int, Fraction]]:
     """Fermatas by staff and moment: the printed ones, and those of notes that have none printed."""
     out = Counter((d.staff, d.onset) for d in score.directions if d.kind == "fermata")
+    # In order of time by staff, as a file may have thousands, printed and not.
+    moments: dict[int, list[Fraction]] = {}
+    for staff, moment in sorted(out):
+        moments.setdefault(staff, []).append(moment)
     for n in score.notes:
-        if n.fermata and not any(n.onset <= t <= n.end for s, t in out if s == n.staff):
+        if not n.fermata:
+            continue
+        there = moments.setdefault(n.staff, [])
+        k = bisect_left(there, n.onset)
+        if k == len(there) or there[k] > n.end:
+            there.insert(k, n.onset)
             out[n.staff, n.onset] += 1
     return out
 
