@@ -71,7 +71,7 @@ def known_by_guest(data: bytes, suffix: str) -> Guest[Reader] | None:
 
 
 def read_by_guest(guest: Guest[Reader], data: bytes, name: str) -> Score:
-    """Return what a guest reads; raise UnderstaveError, in its own sentence or ours, where it fails."""
+    """Return what a guest reads; raise ScoreError where it fails, or its own error."""
     try:
         score = guest.value.read(data, name)
     except UnderstaveError:
