@@ -26,7 +26,7 @@ def talk(language="en", rate=130.0, minutes=15):
     score, reading, plan = example("chain-ferry")
     timing = Timing(clock(score, plan), rate)
     stops = propose_stops(score, reading, plan, minutes=minutes, language=language, rate=rate)
-    return stops, cues.cue_list(score, reading, stops, timing, minutes, language)
+    return stops, cues.cue_list(score, reading, stops, timing, language)
 
 
 def test_cues_follow_each_other_and_stops_last_what_they_say():

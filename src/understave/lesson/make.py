@@ -76,6 +76,7 @@ from understave.teaching.stops import (
     choose,
     contrast_name,
     contrast_seconds,
+    in_talk,
     possible_stops,
 )
 from understave.teaching.story import glossary
@@ -342,7 +343,8 @@ def lesson_stops(
         usual,
         edits.own_seconds(score, wishes, asked.level, timing),
     )
-    return edits.apply(score, chosen, wishes, asked.level, timing), timing
+    mine = edits.apply(score, chosen, wishes, asked.level, timing)
+    return in_talk(score, reading, mine, timing, asked.language), timing
 
 
 def _work(
@@ -359,7 +361,7 @@ def _work(
     heard = all_contrasts(score, reading, CONTRASTS) if options.sound else ()
     stops, timing = lesson_stops(score, reading, plan, wishes, asked, heard, usual)
     work = Work(score, reading, plan, stops, heard, timing, asked, name, options.chord_symbols, options.sound)
-    talk = cues.cue_list(score, reading, stops, timing, asked.minutes, asked.language)
+    talk = cues.cue_list(score, reading, stops, timing, asked.language)
     return work, talk[-1].end
 
 
@@ -607,7 +609,7 @@ def _passage_files(work: Work, found: Sequence[Parallel], given: Given) -> Files
 
 def _talk_files(work: Work, given: Given) -> Files:
     asked = work.asked
-    talk = cues.cue_list(work.score, work.reading, work.stops, work.timing, asked.minutes, asked.language)
+    talk = cues.cue_list(work.score, work.reading, work.stops, work.timing, asked.language)
     return {
         "lesson.json": lesson_json(work.score, work.stops, asked.level, asked.language),
         "script.txt": cues.script(talk),
