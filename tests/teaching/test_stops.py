@@ -31,7 +31,7 @@ from understave.teaching.stops import (
     THINKING,
     TURNING,
     Timing,
-    opening_seconds,
+    frame_seconds,
     possible_stops,
     propose_stops,
 )
@@ -56,7 +56,7 @@ def test_a_lesson_fits_its_minutes_and_uses_them(name, minutes):
     score, reading, plan = example(name)
     stops = propose_stops(score, reading, plan, minutes=minutes)
     timing = Timing(clock(score, plan))
-    total = opening_seconds(score, reading, "en", timing, minutes) + sum(s.seconds for s in stops)
+    total = frame_seconds(score, reading, stops, timing) + sum(s.seconds for s in stops)
     assert total <= 60 * minutes
     if minutes < 30:
         # A stop takes a minute and a half: less than two of them may be left over.

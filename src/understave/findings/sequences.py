@@ -98,6 +98,7 @@ class ChainDetails(Details):
     basses: tuple[Pitch, ...]
     interval: Interval
     colour: str | None = None
+    over: Pitch | None = None
 
 
 _LEAST = 0.55
@@ -598,6 +599,8 @@ def _chain(label: str, run: Sequence[Span], sounding: Soundings, belief: float) 
     ]
     if len(found) > 1:
         detail.append(("interval", Interval.between(found[0].pitch, found[-1].pitch)))
+    if len(found) == len(run) and len({b.pitch for b in found}) == 1:
+        detail.append(("over", found[0].pitch))
     notes = tuple(b.id for b in found)
     return CHAIN.event(label, run[0].start, run[-1].end, notes, round(belief, 3), tuple(detail))
 

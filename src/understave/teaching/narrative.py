@@ -21,9 +21,10 @@ from understave.claims.moods import CAUSES, Mood
 from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import INSTRUCTION
 from understave.findings.keyplan import KEY
+from understave.findings.returns import RETURN
 from understave.harmony.reading import Detail, Event, Reading
 from understave.score.model import Score
-from understave.teaching.telling_order import Thread, Told, anchor, ranked, spread
+from understave.teaching.telling_order import Thread, Told, anchor, foremost, ranked, spread
 from understave.theory.names import key_name
 from understave.theory.vocabulary import Language
 from understave.wording.claiming import is_true, is_true_of
@@ -136,7 +137,10 @@ def narrate(
     voice = Voice(score, reading, book)
     opening = _opening(voice, length, level)
     most = int(WORDS[length] * (_FEWER[level] if length != "minute" else 1))
-    threads = _enough(spread(score, ranked(score, reading, language), int(MOMENTS[length] * _FEWER[level])))
+    order = _enough(ranked(score, reading, language))
+    if length == "minute":
+        order = foremost(order)
+    threads = spread(score, order, int(MOMENTS[length] * _FEWER[level]))
     close = _close(voice, threads, length)
     left = most - _count(opening) - _count(close)
     moments = _fitting(voice, threads, length, left)
@@ -188,8 +192,10 @@ def _title(voice: Voice) -> Iterator[_Said]:
     words = voice.book.told["open"]
     runs = key_stretches(voice.reading)
     first = next((e for e in voice.reading.events if e in KEY and e.start <= runs[0][1]), None)
-    form = words["title_one" if len({r[0] for r in runs}) == 1 else "title"]
-    text = form.format(title=voice.score.title.strip(), key=key_name(runs[0][0], voice.book.language))
+    title = voice.score.title.strip()
+    name = "title" if title else "untitled"
+    form = words[f"{name}_one" if len({r[0] for r in runs}) == 1 else name]
+    text = form.format(title=title, key=key_name(runs[0][0], voice.book.language))
     yield text, (first,) if first is not None else ()
 
 
@@ -398,6 +404,8 @@ def sentence(
     values: dict[str, Detail] = {**values_of(event), **(more or {}), "when": when}
     if values.get("from_start") == 0:
         values["opening"] = 1
+    if event in RETURN and _brings_home(score, reading, event, book.language):
+        values["home"] = 1
     if not template or not _has_all(template, values):
         return ""
     if not is_true_of(event, score, reading.spans, template, values):
@@ -405,6 +413,16 @@ def sentence(
     text = fill(template, values, score, book, event.kind).strip()
     text = re.sub(r"\s+", " ", text) if book.language != "fr" else text
     return f"{text[:1].upper()}{text[1:]}"
+
+
+def _brings_home(score: Score, reading: Reading, event: Event, language: Language) -> bool:
+    """Whether the home key comes back in the bar in which an event begins."""
+    bar = score.measure_at(event.start).index
+    homes = (e for e, found in KEY.all(reading.events) if e.label == "home" and found.came_from is not None)
+    return any(
+        score.measure_at(e.start).index == bar and is_true(e, score, reading.spans, language=language)
+        for e in homes
+    )
 
 
 # --- time -----------------------------------------------------------------------------------------------

@@ -3,8 +3,8 @@
 In: a Score, its Reading, the stops in their order, a level and a language. Out: texts for the ear
 (`Spoken`), without bars and numerals; bars stand in the margin of the script. The opening makes one curious
 for the idea that `telling_order` ranks highest among those that have a stop; the stop of that idea is
-announced as what was promised, and the close takes it up again. Words stand in ``talk.toml``; which of several
-is taken depends on the piece's title and on what was said before, never on chance.
+announced as what was promised, and the close takes it up again. Words stand in ``talk.toml``; which of them
+are taken depends on the piece's title and on what was said before, never on chance.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from understave.interpretation.tension import TENSION, home_of
 from understave.score.model import Score
 from understave.teaching.narrative import Voice, entry_of, head_sentences, mood_sentence, sentence
 from understave.teaching.speech import Pointing, Spoken
-from understave.teaching.telling_order import Thread, ranked
+from understave.teaching.telling_order import Thread, foremost, ranked
 from understave.teaching.threads import Idea, idea_of
 from understave.theory.vocabulary import Language
 from understave.wording import Level, Phrasebook, phrasebook, say
@@ -258,7 +258,7 @@ def _riddle(score: Score, reading: Reading, stops: Sequence[Stop], language: Lan
         return None
     home = home_of(reading)
     there = {idea_of(s.events[0], home) for s in stops if s.events}
-    return next((t for t in ranked(score, reading, language) if t.idea in there), None)
+    return next((t for t in foremost(ranked(score, reading, language)) if t.idea in there), None)
 
 
 def worth_of(score: Score, reading: Reading, event: Event, language: Language) -> float:

@@ -43,6 +43,9 @@ _HALF = 0.5
 
 def rarity_name(event: Event) -> str:
     """Return the name under which a finding is counted: its kind and label, a key by its relation to home."""
+    if (event.kind, event.label) == ("melody", "enters"):
+        # Counted over songs is the introduction that it ends.
+        return "section.introduction"
     relation = event.get("relation")
     if event.kind == "key" and isinstance(relation, str):
         return f"key.{event.label}.{relation}"

@@ -20,6 +20,7 @@ _FLAT_SECOND = -5
 """The lowered second degree lies five fifths below the tonic."""
 _STAYING = frozenset({"repeated note", "pedal point", "drone"})
 _MODES = frozenset({("key", "parallel"), ("picardy third", "picardy third"), ("return", "in the other mode")})
+_ENTRIES = frozenset({("section", "introduction"), ("melody", "enters")})
 _SIXTHS = frozenset({"italian sixth", "french sixth", "german sixth"})
 
 
@@ -33,9 +34,11 @@ def idea_of(event: Event, home: Key) -> Idea:
     if kind == "motive":
         number = event.get("number")
         return ("motive", number if isinstance(number, int) else 0)
-    if label == "repeated notes" or kind in _STAYING:
-        tone = event.get("pitch")
-        return ("staying note", tone.pitch_class.semitone if isinstance(tone, Pitch) else -1)
+    tone = event.get("pitch")
+    if (label == "repeated notes" or kind in _STAYING) and isinstance(tone, Pitch):
+        return ("staying note", tone.pitch_class.semitone)
+    if (kind, label) in _ENTRIES:
+        return ("introduction",)
     if kind == "cadence" and label in ("deceptive", "evaded"):
         return ("led astray",)
     if (kind == "enharmonic pivot" and "german sixth" in label) or label in _SIXTHS:
