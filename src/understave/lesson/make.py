@@ -74,6 +74,7 @@ from understave.teaching.stops import (
     Stop,
     Timing,
     choose,
+    compared,
     contrast_name,
     contrast_seconds,
     in_talk,
@@ -115,7 +116,8 @@ class LessonOptions:
     `chord_symbols` sets them above the staves; `replace_score` puts a newer version of the score into
     a lesson made before; `level` is that of the words, `language` that of all words; `minutes` is how long
     the lesson may be, `rate` how many words a minute the teacher speaks; `analysis` is one written by hand
-    (RomanText): where the reading differs from it, it becomes corrections, beside those made before.
+    (RomanText): where the reading differs from it, it becomes corrections, beside those made before;
+    `elsewhere` tells other pieces, (title, composer), in which the same happens, for advanced students.
     """
 
     paper: Paper | None = None
@@ -127,6 +129,7 @@ class LessonOptions:
     rate: float | None = None
     sound: bool = True
     analysis: Path | None = None
+    elsewhere: Callable[[Event, str], Sequence[tuple[str, str]]] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -360,6 +363,12 @@ def _work(
     """Return what the parts are made from, and how many seconds the lesson takes."""
     heard = all_contrasts(score, reading, CONTRASTS) if options.sound else ()
     stops, timing = lesson_stops(score, reading, plan, wishes, asked, heard, usual)
+    find = options.elsewhere
+    if find is not None and asked.level == "advanced":
+        stops = tuple(
+            compared(s, find(s.events[0], score.title) if s.events else (), timing, score, asked.language)
+            for s in stops
+        )
     work = Work(score, reading, plan, stops, heard, timing, asked, name, options.chord_symbols, options.sound)
     talk = cues.cue_list(score, reading, stops, timing, asked.language)
     return work, talk[-1].end

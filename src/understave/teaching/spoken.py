@@ -10,7 +10,7 @@ are taken depends on the piece's title and on what was said before, never on cha
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
@@ -23,14 +23,16 @@ from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Event, Reading
 from understave.interpretation.planning import for_keyboard
 from understave.interpretation.tension import TENSION, home_of
-from understave.score.model import Score
+from understave.score.model import Note, Score
 from understave.teaching.narrative import Voice, entry_of, head_sentences, mood_sentence, sentence
 from understave.teaching.speech import Pointing, Spoken
 from understave.teaching.telling_order import Thread, foremost, ranked
 from understave.teaching.threads import Idea, idea_of
+from understave.theory.names import pitch_class_name
 from understave.theory.vocabulary import Language
 from understave.wording import Level, Phrasebook, phrasebook, say
 from understave.wording.gaps import fill
+from understave.wording.phrasebook import raised
 from understave.wording.sentences import values_of
 
 if TYPE_CHECKING:
@@ -99,6 +101,32 @@ def _told(
         return say(lead, score, "beginner", book.language), ""
     why, hands = (_filled(score, lead, entry.get(role, ""), book) for role in ("why", "hands"))
     return f"{heard} {why}".strip(), hands
+
+
+def outer_voices(score: Score, reading: Reading, moment: Fraction, book: Phrasebook) -> Iterator[str]:
+    """Tell how bass and top voice move from the chord of a moment to the next one; nothing at the end."""
+    here = next((s for s in reading.spans if s.start <= moment < s.end), None)
+    following = None if here is None else next((s for s in reading.spans if s.start == here.end), None)
+    if here is None or following is None:
+        return
+    before, after = soundings(score).at(moment), soundings(score).at(following.start)
+    if len(before) < _VOICES or len(after) < _VOICES:
+        return
+    ways = [b.midi - a.midi for a, b in ((before[0], after[0]), (before[-1], after[-1]))]
+    product = ways[0] * ways[1]
+    motion = "together" if product > 0 else "apart" if product < 0 else "oblique"
+    if ways != [0, 0]:
+        names = [pitch_class_name(n.pitch.pitch_class, book.language) for n in _ends(before, after)]
+        yield book.talk["outer"][motion].format(
+            bass=names[0], bass_to=names[1], top=raised(names[2]), top_to=names[3]
+        )
+
+
+_VOICES = 2
+
+
+def _ends(before: Sequence[Note], after: Sequence[Note]) -> tuple[Note, ...]:
+    return before[0], after[0], before[-1], after[-1]
 
 
 def _filled(score: Score, event: Event, template: str, book: Phrasebook) -> str:

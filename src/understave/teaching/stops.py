@@ -44,11 +44,11 @@ from understave.teaching import story
 from understave.teaching.contrasts import Contrast
 from understave.teaching.speech import RATE, Spoken, check_rate, speaking_seconds
 from understave.theory.key import Key
-from understave.theory.pitch import PitchClass
+from understave.theory.pitch import Pitch, PitchClass
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, Level, Phrasebook, phrasebook
 from understave.wording.claiming import claims_of, is_true, is_true_of
-from understave.wording.gaps import GAP, chosen, fill, place
+from understave.wording.gaps import GAP, chosen, fill, name_value, place
 from understave.wording.phrasebook import raised
 from understave.wording.playing import Advice, tell_plan
 from understave.wording.sentences import can_say, say, values_of
@@ -106,7 +106,7 @@ class Stop:
     `seconds` is what it takes at its level: words, music, thinking. `interest` is comparable within a piece;
     `why` is a kind of interest and `events` are what it rests on. `spoken` is what is said aloud in a talk;
     `asks` names the form of its question. `ways` are what could stand under `play`, the best first: the form
-    of each advice, and its text.
+    of each advice, and its text. `elsewhere` is a sentence on other pieces in which the same happens.
     """
 
     id: str
@@ -128,6 +128,7 @@ class Stop:
     spoken: Spoken = field(default_factory=Spoken)
     asks: str = ""
     ways: tuple[tuple[str, str], ...] = ()
+    elsewhere: str = ""
 
     @property
     def script(self) -> tuple[str, ...]:
@@ -187,6 +188,23 @@ def in_talk(
     """Return the stops of a talk with what leads from each to the next, and the seconds each then takes."""
     joined = talk.connected(score, reading, stops, language)
     return tuple(replace(s, seconds=timing.of(score, s)) for s in joined)
+
+
+def compared(
+    stop: Stop, pieces: Sequence[tuple[str, str]], timing: Timing, score: Score, language: Language
+) -> Stop:
+    """Return a stop that names other pieces, (title, composer), in which the same happens."""
+    if not pieces:
+        return stop
+    book = phrasebook(language)
+    named = [
+        book.talk["piece_by" if composer else "piece"].format(title=title, composer=composer)
+        for title, composer in pieces
+    ]
+    text = book.talk["elsewhere"].format(pieces=book.join(named))
+    said = replace(stop.spoken, told=f"{stop.spoken.told} {text}".strip())
+    made = replace(stop, elsewhere=text, spoken=said)
+    return replace(made, seconds=timing.of(score, made))
 
 
 def choose(
@@ -435,7 +453,15 @@ def _stop(
     interest *= 1 + _TOLD * talk.worth_of(score, reading, lead, language)
     question, answer = _question(score, reading, lead, book, level)
     at = score.measure_at(moment)
-    ways = _advice(score, plan, moment, level, language)
+    hidden = _given_away(score, reading, lead, book)
+    said = talk.at_stop(
+        score, reading, events, _question(score, reading, lead, book, "beginner"), moment, level, book
+    )
+    ways = tuple(
+        w
+        for w in (*_advice(score, plan, moment, level, language), (f"hands {lead.kind}", said.hands))
+        if w[1] and hidden.isdisjoint(_WORD.findall(w[1]))
+    )
     sounds = [
         contrast_name(score, c)
         for c in heard
@@ -457,9 +483,7 @@ def _stop(
         why=why,
         events=tuple(events),
         level=level,
-        spoken=talk.at_stop(
-            score, reading, events, _question(score, reading, lead, book, "beginner"), moment, level, book
-        ),
+        spoken=said,
         asks=_asked(score, reading, lead, book)[0],
         ways=ways,
     )
@@ -528,6 +552,8 @@ def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level,
         form = "stop_members" if f"⟨{span.numeral}⟩" in "".join(sentences) else "stop_chord"
         names = story.members_text(score, span, book)
         sentences.append(book.phrases[form].format(label=story.label(span, book), members=names))
+    if level == "advanced":
+        sentences += talk.outer_voices(score, reading, moment, book)
     here = place(score, moment, book)
     for e in sorted(others, key=lambda e: (moment_of(e) != moment, moment_of(e))):
         text = say(e, score, level, language)
@@ -599,6 +625,26 @@ def _question(
         if _can_fill(said, values) and is_true_of(event, score, reading.spans, said, values):
             ask, answer = (fill(form[n], values, score, book, event.kind) for n in ("ask_aloud", "aloud"))
     return ask, raised(answer)
+
+
+_WORD = re.compile(r"\w+(?: (?:sharp|flat|dièse|bémol|double))*")
+
+
+def _given_away(score: Score, reading: Reading, event: Event, book: Phrasebook) -> frozenset[str]:
+    """Return the names of notes that the answer at a stop tells and its question does not."""
+    _, form, values = _asked(score, reading, event, book)
+    if not form:
+        return frozenset()
+    asked, answered = ({g[1] for g in GAP.finditer(form[n])} for n in ("ask", "answer"))
+    waiting = [v for name, v in values.items() if name in answered - asked]
+    found: set[str] = set()
+    while waiting:
+        value = waiting.pop()
+        if isinstance(value, tuple):
+            waiting += value
+        elif isinstance(value, Pitch | PitchClass):
+            found.add(name_value(value, "pitch", "", "", score, book))
+    return frozenset(found)
 
 
 def _can_fill(template: str, values: Mapping[str, Detail]) -> bool:
