@@ -53,7 +53,7 @@ def test_a_bare_minor_ninth_that_goes_past_its_resolution():
     text = minute(piece)
     assert "G and A flat" in text
     assert "with nothing else sounding" in text
-    assert "A flat gives way to G; but first it goes past its goal, to F sharp" in text
+    assert "A flat gives way to G. But first it goes past its goal, to F sharp" in text
     assert "the clash of G against A flat" in text  # what to listen for at the piano
 
 

@@ -10,7 +10,7 @@ Events of kind ``"melody"``; ``hand`` str where the melody lies (not for a range
 - range: "The melody spans from C4 to A5." Also ``interval`` Interval, ``low_time`` and ``high_time``
   Fraction; `notes` are the lowest and the highest.
 - repeated notes: "The melody repeats F4 six times." Also ``pitch`` Pitch, ``count`` int.
-- enters: "The melody enters in bar 3." After a bar or more without one, in a staff that was silent. Also
+- enters: "The melody enters in bar 3." After two bars or more without one, in a staff that was silent. Also
   ``first`` Pitch, ``bars`` int (bars before it).
 - leap: "The melody leaps up a seventh." Also ``first`` and ``second`` Pitch, ``interval`` Interval,
   ``direction`` str (``"up"``/``"down"``), ``filled`` int (1 where it then turns back by step).
@@ -54,6 +54,8 @@ class MelodyDetails(Details):
 
 _LEAP, _MOST_LEAPS = 8, 8
 _MOST_REPEATED = 6
+_PREPARED = 2
+"""Bars of figures that prepare for a melody; one alone is an upbeat grown long (set by ear)."""
 _FIGURES = 3
 """Notes to a bar that must be heard before the melody enters, so that it is no upbeat rest (set by ear)."""
 _REPEATED, _REPEATED_WORDS = 4, 6
@@ -99,7 +101,7 @@ def _entry(score: Score, melody: tuple[Note, ...]) -> Iterator[Event]:
     first = melody[0]
     own = [n for n in score.notes if (n.part, n.staff) == (first.part, first.staff)]
     before = [n for n in score.struck if n.onset < first.onset]
-    if first.measure < 1 or own[0].onset < first.onset or len(before) < _FIGURES * first.measure:
+    if first.measure < _PREPARED or own[0].onset < first.onset or len(before) < _FIGURES * first.measure:
         return
     end = next((m.end for m in score.measures[first.measure :]), first.end)
     notes = [n for n in melody if n.onset < end]

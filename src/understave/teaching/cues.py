@@ -236,6 +236,8 @@ def captions(cues: Iterable[Cue]) -> tuple[tuple[float, float, str], ...]:
 def _sounding(cue: Cue) -> list[tuple[float, float, str]]:
     """The name of what is heard, and over it what is said into it, each until the next or its own end."""
     named = _lines(f"♪ {in_a_line(cue.text)} ♪")[0]
+    if not cue.points:
+        return [(cue.start, cue.end, named)]
     found: list[tuple[float, float, str]] = []
     now = cue.start
     starts = [cue.start + at for at, _ in cue.points]

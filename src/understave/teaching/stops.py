@@ -254,7 +254,8 @@ _SPARE = 6.0
 
 def _asks_alike(one: Stop, other: Stop) -> bool:
     """Whether two stops ask the same thing in the same words."""
-    return bool(one.asks) and one.asks == other.asks
+    said = one.spoken.question
+    return (bool(one.asks) and one.asks == other.asks) or (bool(said) and said == other.spoken.question)
 
 
 def _advised(stops: Sequence[Stop]) -> tuple[Stop, ...]:
