@@ -54,7 +54,7 @@ def stumbles(text: str, language: str) -> Iterator[str]:
     for s in told:
         if len(re.findall(r"\w[\w’'-]*", s)) > LONGEST:
             yield f"too long: {s}"
-        if language == "en" and re.search(r"\ba [aeioAEIO8]|\ban [^aeiouAEFHILMNORSX8\s]", s):
+        if language == "en" and re.search(r"\ba [aeioAEIO8]|\ban (?!hour)[^aeiouAEFHILMNORSX8\s]", s):
             yield f"article: {s}"
         if s.startswith("Another"):
             yield f"another: {s}"
@@ -111,8 +111,9 @@ def test_nothing_in_the_talks_makes_one_stumble(name, level, language):
     stops = propose_stops(score, reading, plan, minutes=10, level=level, language=language)
     talk = cues.cue_list(score, reading, stops, Timing(clock(score, plan)), language)
     text = " ".join(c.text for c in talk if c.kind == "words")
-    known = [s for s in stumbles(text, language) if not s.startswith("not explained")]
-    assert not known
+    # What is said while the bars come again may be said again in a long lesson; terms are the teacher's.
+    known = {f"said twice: {s}" for s in phrasebook(language).talk["once_more"]}
+    assert not {s for s in stumbles(text, language) if not s.startswith("not explained")} - known
 
 
 @pytest.mark.corpus

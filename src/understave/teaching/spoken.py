@@ -76,7 +76,7 @@ def at_stop(
         answer=asked[1],
         told=told,
         hands=hands if for_keyboard(score) else "",
-        sing=book.talk["sing"][voice or "all"] if level == "beginner" else "",
+        sing=max(book.talk["sing"][voice or "all"], key=len) if level == "beginner" else "",
         again=max(book.talk["once_more"], key=len),
         points=_points(voice, moment, book),
     )
@@ -211,9 +211,12 @@ def connected(
 
 def _joined(stop: Stop, lead: str, used: _Used, book: Phrasebook) -> Spoken:
     others = [name for name in stop.hear if name != "excerpt"]
+    sung = stop.spoken.sing
+    voice = next((v for v, words in book.talk["sing"].items() if sung in words), "")
     return replace(
         stop.spoken,
         lead=lead,
+        sing=used.next_of(f"sing {voice}", book.talk["sing"][voice]) if voice else sung,
         compare=used.next_of("compare", book.talk["before_contrast"]) if others else "",
         again=used.next_of("again", book.talk["once_more"]) if "excerpt" in stop.hear else "",
     )
