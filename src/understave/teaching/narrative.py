@@ -23,6 +23,7 @@ from understave.findings.instructions import INSTRUCTION
 from understave.findings.keyplan import KEY
 from understave.findings.returns import RETURN
 from understave.harmony.reading import Detail, Event, Reading
+from understave.interpretation.planning import for_keyboard
 from understave.score.model import Score
 from understave.teaching.telling_order import Thread, Told, anchor, foremost, ranked, spread
 from understave.theory.names import key_name
@@ -368,6 +369,9 @@ def _texts(
         return
     if "why" in entry:
         yield "why", _filled(voice, event, entry["why"])
+    # Hands are a pianist's; nobody else's fingers are spoken of.
+    if not for_keyboard(voice.score):
+        return
     if "hands" in entry and (length != "minute" or "why" not in entry or moment.thread.idea[0] == "mode"):
         yield "hands", _filled(voice, event, entry["hands"])
 
