@@ -59,7 +59,7 @@ from understave.findings.kinds import Kind, Stop
 from understave.findings.lines import Lines, is_same, is_step, lines
 from understave.findings.nonchord import classify, is_settled, stretches, with_repetitions
 from understave.findings.sounding_notes import soundings
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.harmony.units import metric_level
 from understave.score.model import Note, Score
 from understave.theory.key import Key
@@ -329,52 +329,60 @@ class Scene:
         """Return the event of a clash; `group` are the clashes of the same two pitch classes."""
         low, high = clash.lower, clash.upper
         dissonant, other = self._dissonant(clash)
-        detail: list[tuple[str, Detail]] = [
-            ("lower", low.id),
-            ("upper", high.id),
-            ("lower_pitch", low.pitch),
-            ("upper_pitch", high.pitch),
-            ("interval", Interval.between(low.pitch, high.pitch)),
-            ("octaves", (high.midi - low.midi) // 12),
-            ("exposure", exposure),
-            ("length", clash.end - clash.start),
-            ("struck", "together" if low.onset == high.onset else "one held"),
-            ("voices", self._voices(clash)),
-            ("held_by", "pedal" if clash.pedalled else "keys"),
-            *self._chord(clash.start),
-            ("dissonant", dissonant.id),
-            ("dissonant_pitch", dissonant.pitch),
-            *self._goal(clash, dissonant, other),
-        ]
-        detail += self._past(dissonant, dict(detail))
-        if not clash.pedalled and len({n.midi for n in soundings(self.score).at(clash.start)}) == 2:
-            detail.append(("bare", 1))
+        span, goal = self.harmony.at(clash.start), self._goal(clash, dissonant, other)
+        detail = SharpDissonanceDetails(
+            lower=low.id,
+            upper=high.id,
+            lower_pitch=low.pitch,
+            upper_pitch=high.pitch,
+            interval=Interval.between(low.pitch, high.pitch),
+            octaves=(high.midi - low.midi) // 12,
+            exposure=exposure,
+            length=clash.end - clash.start,
+            struck="together" if low.onset == high.onset else "one held",
+            voices=self._voices(clash),
+            held_by="pedal" if clash.pedalled else "keys",
+            key=span.key if span is not None else None,
+            chord=span.numeral if span is not None else None,
+            dissonant=dissonant.id,
+            dissonant_pitch=dissonant.pitch,
+            manner=goal.manner,
+            bare=1 if self._is_bare(clash) else None,
+        )
+        if goal.note is not None:
+            past = self._past(dissonant, goal)
+            detail = replace(
+                detail,
+                resolution=goal.note.id,
+                resolution_pitch=goal.note.pitch,
+                resolution_time=goal.note.onset,
+                past=past.id if past is not None else None,
+                past_pitch=past.pitch if past is not None else None,
+            )
         notes = tuple(dict.fromkeys(n.id for c in group for n in (c.lower, c.upper)))
         belief = round(self._fade(clash), 3) if clash.pedalled else 1.0
         start, end = min(c.start for c in group), max(c.end for c in group)
-        return SHARP_DISSONANCE.event(clash.label, start, end, notes, belief, tuple(detail))
+        return SHARP_DISSONANCE.event(clash.label, start, end, notes, belief, detail)
 
     def relation(self, first: Note, second: Note, exposure: float) -> Event:
         """Return the event of a false relation."""
         low, high = sorted((first, second), key=lambda n: n.midi)
         both = Clash(low, high, second.onset, second.end, False, "false relation")
-        detail: list[tuple[str, Detail]] = [
-            ("first", first.id),
-            ("second", second.id),
-            ("first_pitch", first.pitch),
-            ("second_pitch", second.pitch),
-            ("interval", Interval.between(low.pitch, high.pitch)),
-            ("octaves", (high.midi - low.midi) // 12),
-            ("exposure", exposure),
-            ("voices", self._voices(both)),
-            *self._chord(second.onset),
-        ]
+        span = self.harmony.at(second.onset)
+        detail = SharpDissonanceDetails(
+            first=first.id,
+            second=second.id,
+            first_pitch=first.pitch,
+            second_pitch=second.pitch,
+            interval=Interval.between(low.pitch, high.pitch),
+            octaves=(high.midi - low.midi) // 12,
+            exposure=exposure,
+            voices=self._voices(both),
+            key=span.key if span is not None else None,
+            chord=span.numeral if span is not None else None,
+        )
         ids = (first.id, second.id)
-        return SHARP_DISSONANCE.event("false relation", first.onset, second.end, ids, 0.8, tuple(detail))
-
-    def _chord(self, moment: Fraction) -> list[tuple[str, Detail]]:
-        span = self.harmony.at(moment)
-        return [("key", span.key), ("chord", span.numeral)] if span is not None else []
+        return SHARP_DISSONANCE.event("false relation", first.onset, second.end, ids, 0.8, detail)
 
     def _dissonant(self, clash: Clash) -> tuple[Note, Note]:
         """Return the dissonant note and the other: the foreign one is, else the chord's upper member."""
@@ -390,19 +398,23 @@ class Scene:
         dissonant = max((clash.lower, clash.upper), key=weight)
         return dissonant, clash.lower if dissonant is clash.upper else clash.upper
 
-    def _past(self, dissonant: Note, told: dict[str, Detail]) -> list[tuple[str, Detail]]:
-        """Return the note beyond its goal that an ornamented resolution touches first, none without one."""
-        goal = self.score.note_by_id.get(str(told.get("resolution")))
-        if goal is None or told.get("manner") not in ("ornamented", "late"):
-            return []
-        for m in self.line.following(dissonant, goal.onset):
-            if m.onset >= goal.onset:
-                break
-            if (goal.midi - dissonant.midi) * (m.midi - goal.midi) > 0:
-                return [("past", m.id), ("past_pitch", m.pitch)]
-        return []
+    def _is_bare(self, clash: Clash) -> bool:
+        """Whether nothing else sounds where a clash begins."""
+        heard = soundings(self.score).at(clash.start)
+        return not clash.pedalled and len({n.midi for n in heard}) == 2
 
-    def _goal(self, clash: Clash, dissonant: Note, other: Note) -> list[tuple[str, Detail]]:
+    def _past(self, dissonant: Note, goal: _Goal) -> Note | None:
+        """Return the note beyond its goal that an ornamented resolution touches first, None without one."""
+        if goal.note is None or goal.manner not in ("ornamented", "late"):
+            return None
+        for m in self.line.following(dissonant, goal.note.onset):
+            if m.onset >= goal.note.onset:
+                break
+            if (goal.note.midi - dissonant.midi) * (m.midi - goal.note.midi) > 0:
+                return m
+        return None
+
+    def _goal(self, clash: Clash, dissonant: Note, other: Note) -> _Goal:
         """Say what a clash resolves to: the dissonant note's step to a chord tone, or the other's move."""
         here = [d for d in stretches(dissonant, self.harmony) if d.start <= clash.start < d.end]
         if here:
@@ -411,15 +423,15 @@ class Scene:
             if goal is not None and is_step(goal.note, dissonant):
                 way = _GOING_BY.get(told.label)
                 if way is not None:
-                    return _resolved(goal.note, goal.note.onset, way)
+                    return _Goal(way, goal.note)
                 if is_settled(goal.note, goal.note.onset, self.harmony, self.line):
-                    return _resolved(goal.note, goal.note.onset, goal.manner)
+                    return _Goal(goal.manner, goal.note)
         return self._led_on(clash, dissonant, other)
 
-    def _led_on(self, clash: Clash, dissonant: Note, other: Note) -> list[tuple[str, Detail]]:
+    def _led_on(self, clash: Clash, dissonant: Note, other: Note) -> _Goal:
         """Follow the line of the dissonant note, then that of the other, to where the clash is over."""
         if self.line.is_broken(dissonant):
-            return [("manner", "figured")]
+            return _Goal("figured")
         beat = self.score.measure_at(clash.start).beat_length
         until = max(clash.end, dissonant.end) + 2 * beat
         via = 0
@@ -427,7 +439,7 @@ class Scene:
             if is_same(m, dissonant):
                 continue
             if is_step(m, dissonant) and is_settled(m, m.onset, self.harmony, self.line):
-                return _resolved(m, m.onset, "ornamented" if via else "direct")
+                return _Goal("ornamented" if via else "direct", m)
             via += 1
             if via > _MOST_DETOUR:
                 break
@@ -438,17 +450,16 @@ class Scene:
             and not is_same(moved, other)
             and (moved.midi - dissonant.midi) % 12 not in (1, 11)
         ):
-            return _resolved(moved, moved.onset, "dissolved")
-        return [("manner", "none")]
+            return _Goal("dissolved", moved)
+        return _Goal("none")
 
 
-def _resolved(note: Note, moment: Fraction, manner: str) -> list[tuple[str, Detail]]:
-    return [
-        ("resolution", note.id),
-        ("resolution_pitch", note.pitch),
-        ("resolution_time", moment),
-        ("manner", manner),
-    ]
+@dataclass(frozen=True, slots=True)
+class _Goal:
+    """How a clash is left, and for which note; None where it leads nowhere."""
+
+    manner: str
+    note: Note | None = None
 
 
 def _loudness(score: Score) -> tuple[tuple[Fraction, float], ...]:

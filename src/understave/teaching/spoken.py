@@ -62,29 +62,26 @@ def at_stop(
     events: Sequence[Event],
     asked: tuple[str, str],
     moment: Fraction,
-    level: Level,
     book: Phrasebook,
 ) -> Spoken:
     """Return what is said at a stop about some events, the most telling first; `asked` are question and
     answer. What leads there, and what is said before the bars come again, is added by `connected`.
     """
     voice = _voice_of(score, events[0], moment)
-    told, hands = _told(score, reading, events, level, book)
+    told, hands = _told(score, reading, events, book)
     return Spoken(
         lead=book.talk["lead"]["own"][0].format(when=""),
         question=asked[0],
         answer=asked[1],
         told=told,
         hands=hands if for_keyboard(score) else "",
-        sing=max(book.talk["sing"][voice or "all"], key=len) if level == "beginner" else "",
+        sing=max(book.talk["sing"][voice or "all"], key=len),
         again=max(book.talk["once_more"], key=len),
         points=_points(voice, moment, book),
     )
 
 
-def _told(
-    score: Score, reading: Reading, events: Sequence[Event], level: Level, book: Phrasebook
-) -> tuple[str, str]:
+def _told(score: Score, reading: Reading, events: Sequence[Event], book: Phrasebook) -> tuple[str, str]:
     """What the answer leaves to be told and why it moves us, and what follows for the hands.
 
     What has no words of its own for the ear is told as it is told to beginners, without names of chords.
