@@ -51,7 +51,14 @@ STILL = build("E5:1 D5 C5 D5 | E5:4 | D5:4", "G4:4 | G4:4 | F4:4", "C3:4 | C3:4 
 ROSALIA = build("C5:1 E5 D5 C5 | D5:1 F5 E5 D5 | E5:1 G5 F5 E5", "C3:4 | D3:4 | E3:4")
 """A figure, twice repeated a step higher."""
 
+OVERSHOOTING = build("Ab5:2 F#5:1 G5:1 | G5:4", "r:4 | Eb4:4", "G3:4 | C3:4", signature=-3)
+"""A flat over G alone goes past G, to F sharp, and only then to G."""
+ENTERING = build("r:4 | r:4 | G5:2 E5:2", "staff2 C3:1 G3 E3 G3 | C3:1 G3 E3 G3 | C3:1 G3 E3 G3")
+"""Two bars of figures, then a melody in the staff that was silent."""
+
 ON = {
+    "overshooting": (OVERSHOOTING, "c: V:4 | i:4"),
+    "entering": (ENTERING, "C: I:4 | I:4 | I:4"),
     "close": (CLOSE, "C: ii6:2 I64:1 V:1 | I:4"),
     "suspended": (SUSPENDED, "C: ii:4 | I:4"),
     "sinking": (SINKING, "a: i:4 | i:2 V:2"),
@@ -64,6 +71,9 @@ ON = {
     "rosalia": (ROSALIA, "C: I:4 | ii:4 | iii:4"),
 }
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("overshooting", n.Overshoots(F(0), F(2), "v1n1", "v1n2", "v1n3")),
+    ("overshooting", n.Bare(F(0), F(2), "v3n1", "v1n1")),
+    ("entering", p.Enters(F(8), F(12), "v1n1", 2)),
     ("close", n.Sounds(F(0), F(2), P("F5"))),
     ("close", n.Silent(F(0), F(2), C("B"))),
     ("close", n.Silent(F(2), F(3), C("D"))),
@@ -121,6 +131,9 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("overshooting", n.Overshoots(F(0), F(2), "v1n1", "v1n3", "v1n4")),
+    ("close", n.Bare(F(0), F(2), "v4n1", "v1n1")),
+    ("entering", p.Enters(F(8), F(12), "v1n1", 1)),
     ("close", h.Cadence(F(4), F(8), K("C"), "half")),
     ("close", h.Cadence(F(3), F(4), K("C"), "perfect authentic", P("C5"))),
     ("close", n.Resolved(F(0), F(2), "v1n1", "v1n2")),

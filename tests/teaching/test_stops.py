@@ -21,9 +21,10 @@ from understave.harmony.reading import Reading
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.lesson.make import reasons_of
-from understave.score.model import Score
+from understave.score.model import Part, Score
 from understave.teaching import checking, stops, story
 from understave.teaching.exercises import exercises
+from understave.teaching.narrative import narrate
 from understave.teaching.sound_contrasts import all_contrasts
 from understave.teaching.speech import speaking_seconds, spoken_words
 from understave.teaching.stops import (
@@ -31,7 +32,7 @@ from understave.teaching.stops import (
     THINKING,
     TURNING,
     Timing,
-    opening_seconds,
+    frame_seconds,
     possible_stops,
     propose_stops,
 )
@@ -56,7 +57,7 @@ def test_a_lesson_fits_its_minutes_and_uses_them(name, minutes):
     score, reading, plan = example(name)
     stops = propose_stops(score, reading, plan, minutes=minutes)
     timing = Timing(clock(score, plan))
-    total = opening_seconds(score, reading, "en", timing, minutes) + sum(s.seconds for s in stops)
+    total = frame_seconds(score, reading, stops, timing) + sum(s.seconds for s in stops)
     assert total <= 60 * minutes
     if minutes < 30:
         # A stop takes a minute and a half: less than two of them may be left over.
@@ -139,6 +140,19 @@ def test_a_numeral_is_spoken_sign_by_sign():
     # "five six five of five", as it is read aloud (common practice, no source).
     assert spoken_words("⟨V65/V⟩") == 5
     assert spoken_words("It’s a half-close.") == 3
+
+
+def test_where_no_keyboard_plays_nobodys_hands_are_advised():
+    """The same music for three single staves: loudness and time fit all instruments, hands do not."""
+    score, reading, _ = example("lock-water")
+    trio = replace(score, parts=tuple(Part(f"P{k}", f"Instrument {k}", k, k) for k in (1, 2, 3)))
+    assert any(line.role == "hands" for c in narrate(score, reading, "five") for line in c.lines)
+    assert not any(line.role == "hands" for c in narrate(trio, reading, "five") for line in c.lines)
+    found = possible_stops(trio, reading, make_plan(trio, reading))
+    assert not [s for s in found if s.spoken.hands]
+    forms = {form.split()[0] for s in found for form, _ in s.ways}
+    assert forms
+    assert forms <= {"dynamics", "timing"}
 
 
 # --- texts are checked ---------------------------------------------------------------------------------

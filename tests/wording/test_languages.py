@@ -302,7 +302,7 @@ def test_no_english_is_left_in_a_lesson(language: str) -> None:
     plan = make_plan(score, reading)
     stops = propose_stops(score, reading, plan, language=language)
     found = exercises(score, reading, "intermediate")
-    talk = cues.cue_list(score, reading, stops, Timing(clock(score, plan)), 15, language)
+    talk = cues.cue_list(score, reading, stops, Timing(clock(score, plan)), language)
     told = [
         *(s.text for level in LEVELS for p in tell(score, reading, level, language) for s in p.sentences),
         *(f"{a.what}. {a.why}" for level in LEVELS for a in tell_plan(score, plan, level, language)),

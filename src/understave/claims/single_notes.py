@@ -322,6 +322,39 @@ class Resolved(Claim):
 
 
 @dataclass(frozen=True, slots=True)
+class Overshoots(Claim):
+    """Between a dissonance and the note it goes to its line first goes past that note, to `past`."""
+
+    kind: ClassVar[str] = "overshoots"
+    note: str
+    past: str
+    to: str
+
+    def holds(self, facts: Facts) -> bool:
+        note, past, to = (facts.score.note_by_id.get(i) for i in (self.note, self.past, self.to))
+        if note is None or past is None or to is None or not note.onset < past.onset < to.onset:
+            return False
+        beyond = to.midi - note.midi, past.midi - to.midi
+        return beyond[0] * beyond[1] > 0 and goes_on(note, to, facts, detour=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Bare(Claim):
+    """Where two notes first sound together nothing else sounds, but for the same keys."""
+
+    kind: ClassVar[str] = "nothing else sounds"
+    lower: str
+    upper: str
+
+    def holds(self, facts: Facts) -> bool:
+        one, two = (facts.score.note_by_id.get(i) for i in (self.lower, self.upper))
+        if one is None or two is None:
+            return False
+        moment = max(one.onset, two.onset)
+        return {n.midi for n in facts.heard(moment, moment + Fraction(1, 64))} == {one.midi, two.midi}
+
+
+@dataclass(frozen=True, slots=True)
 class Unresolved(Claim):
     """A dissonance is not resolved: no next note of its voice is a step away and consonant."""
 

@@ -489,6 +489,22 @@ class MelodyIn(Claim):
         return note.midi < max(here)
 
 
+@dataclass(frozen=True, slots=True)
+class Enters(Claim):
+    """A note begins a line: for so many bars its staff was silent while others were heard."""
+
+    kind: ClassVar[str] = "enters"
+    note: str
+    bars: int
+
+    def holds(self, facts: Facts) -> bool:
+        first = facts.score.note_by_id.get(self.note)
+        if first is None or first.measure != self.bars or self.bars < 1:
+            return False
+        before = [n for n in facts.struck if n.onset < first.onset]
+        return bool(before) and all((n.part, n.staff) != (first.part, first.staff) for n in before)
+
+
 # --- pedal and time ----------------------------------------------------------------------------------------
 
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 import argparse
 import os
 import webbrowser
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +20,7 @@ from understave.doctor import has_screen
 from understave.errors import UnderstaveError
 
 if TYPE_CHECKING:
+    from understave.harmony.reading import Event
     from understave.lesson.make import Lesson
 
 
@@ -40,6 +43,12 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     lesson.add_argument(
         "--analysis", type=Path, help="your own analysis as RomanText: where the reading differs, it wins"
     )
+    lesson.add_argument(
+        "--repertoire",
+        type=Path,
+        metavar="FOLDER",
+        help="an indexed folder (see 'index'): advanced students are told where else the same stands",
+    )
     lesson.add_argument("--chord-symbols", action="store_true", help="set chord symbols above the staves too")
     lesson.add_argument(
         "--replace-score", action="store_true", help="put a newer version of the score into the lesson"
@@ -59,6 +68,17 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     )
     desk.add_argument("--language", type=language_named, help="language of the desk (default: the lesson's)")
     desk.set_defaults(run=_open)
+
+
+def _elsewhere(folder: Path | None) -> Callable[[Event, str], Sequence[tuple[str, str]]] | None:
+    """Return what finds an event in other pieces of an index; raise UnderstaveError where there is none."""
+    if folder is None:
+        return None
+    from understave.repertoire.asked import choices
+    from understave.repertoire.comparison import pieces_with
+
+    choices(folder)
+    return partial(pieces_with, folder)
 
 
 def _lesson(arguments: argparse.Namespace, console: Console) -> int:
@@ -84,6 +104,7 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
         rate=arguments.rate,
         sound=not arguments.no_sound,
         analysis=arguments.analysis,
+        elsewhere=_elsewhere(arguments.repertoire),
     )
     shown = console.is_terminal
     columns = (BarColumn(), TimeElapsedColumn(), TextColumn("{task.description}", markup=False))

@@ -33,6 +33,8 @@ when the pedal holds it. Detail:
   ``"passing"``, ``"turning"`` (a passing or neighbour tone: it only goes by, ``resolution`` is the note after
   it), ``"dissolved"`` (``resolution`` is where the other note goes), ``"figured"`` (a note of a broken chord:
   nothing is said of where it goes), ``"none"``.
+- ``past`` str, ``past_pitch`` Pitch: the note beyond its goal to which an ornamented resolution goes first.
+  ``bare`` int 1 where nothing else sounds as the clash begins.
 
 Sentences, one per label:
 
@@ -56,6 +58,7 @@ from understave.findings.chords_at import Harmony
 from understave.findings.kinds import Kind, Stop
 from understave.findings.lines import Lines, is_same, is_step, lines
 from understave.findings.nonchord import classify, is_settled, stretches, with_repetitions
+from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Details, Event, Span
 from understave.harmony.units import metric_level
 from understave.score.model import Note, Score
@@ -91,6 +94,9 @@ class SharpDissonanceDetails(Details):
     resolution_pitch: Pitch | None = None
     resolution_time: Fraction | None = None
     manner: str | None = None
+    past: str | None = None
+    past_pitch: Pitch | None = None
+    bare: int | None = None
     rank: int | None = None
 
 
@@ -341,13 +347,17 @@ class Scene:
             dissonant=dissonant.id,
             dissonant_pitch=dissonant.pitch,
             manner=goal.manner,
+            bare=1 if self._is_bare(clash) else None,
         )
         if goal.note is not None:
+            past = self._past(dissonant, goal)
             detail = replace(
                 detail,
                 resolution=goal.note.id,
                 resolution_pitch=goal.note.pitch,
                 resolution_time=goal.note.onset,
+                past=past.id if past is not None else None,
+                past_pitch=past.pitch if past is not None else None,
             )
         notes = tuple(dict.fromkeys(n.id for c in group for n in (c.lower, c.upper)))
         belief = round(self._fade(clash), 3) if clash.pedalled else 1.0
@@ -387,6 +397,22 @@ class Scene:
 
         dissonant = max((clash.lower, clash.upper), key=weight)
         return dissonant, clash.lower if dissonant is clash.upper else clash.upper
+
+    def _is_bare(self, clash: Clash) -> bool:
+        """Whether nothing else sounds where a clash begins."""
+        heard = soundings(self.score).at(clash.start)
+        return not clash.pedalled and len({n.midi for n in heard}) == 2
+
+    def _past(self, dissonant: Note, goal: _Goal) -> Note | None:
+        """Return the note beyond its goal that an ornamented resolution touches first, None without one."""
+        if goal.note is None or goal.manner not in ("ornamented", "late"):
+            return None
+        for m in self.line.following(dissonant, goal.note.onset):
+            if m.onset >= goal.note.onset:
+                break
+            if (goal.note.midi - dissonant.midi) * (m.midi - goal.note.midi) > 0:
+                return m
+        return None
 
     def _goal(self, clash: Clash, dissonant: Note, other: Note) -> _Goal:
         """Say what a clash resolves to: the dissonant note's step to a chord tone, or the other's move."""
@@ -455,8 +481,12 @@ def _with_rank(event: Event, rank: int) -> Event:
 
 
 def _weigh(base: float, event: Event, details: SharpDissonanceDetails) -> float:
-    """The more exposed it is, the more it matters."""
-    return base * details.exposure
+    """The more exposed it is, the more it matters; a wide one with nothing else sounding, or one that goes
+    past its goal, stands out for itself.
+    """
+    bare = 1.6 if details.bare and details.octaves else 1.0
+    past = 1.3 if details.past is not None else 1.0
+    return base * details.exposure * bare * past
 
 
 SHARP_DISSONANCE: Kind[SharpDissonanceDetails] = Kind(

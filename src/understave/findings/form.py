@@ -20,7 +20,8 @@ in the first of its letter), ``alike`` str (``"literal"``, ``"varied"``, ``"in a
 - coda: "From bar 73 on it is a coda: the last cadence is behind us, the tonic is only confirmed."
 
 Event ``"form"``, label ``"scheme"``, over the whole piece: "Introduction A B C A' coda." Detail: ``scheme``
-str (letters with spaces, ``"introduction"`` and ``"coda"`` written out), ``sections`` int.
+str (letters with spaces, ``"introduction"`` and ``"coda"`` written out), ``sections`` int, ``form_name`` str
+(from `form_names`, where it has one).
 
 The confidence of a section is that of the place where it begins, of the first that of its end.
 """
@@ -37,6 +38,7 @@ from typing import TypeAlias
 import numpy as np
 
 from understave.findings.closes import AUTHENTIC, find_closes
+from understave.findings.form_names import form_name
 from understave.findings.kinds import Kind, Lane
 from understave.findings.phrases import Ending, endings_of
 from understave.findings.returns import main_key, passages_of, similarity
@@ -53,6 +55,7 @@ class FormDetails(Details):
 
     scheme: str
     sections: int
+    form_name: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -553,9 +556,13 @@ def _told(score: Score, spans: tuple[Span, ...], sections: tuple[Section, ...]) 
         score.end,
         (),
         confidence,
-        FormDetails(scheme=scheme, sections=len(sections)),
+        FormDetails(scheme=scheme, sections=len(sections), form_name=_named(score, names)),
     )
     return (whole, *events)
+
+
+def _named(score: Score, names: Sequence[Name]) -> str | None:
+    return form_name(score, [n.letter for n in names if n.letter and n.label == "section"]) or None
 
 
 FORM: Kind[FormDetails] = Kind(

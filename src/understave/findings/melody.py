@@ -10,6 +10,8 @@ Events of kind ``"melody"``; ``hand`` str where the melody lies (not for a range
 - range: "The melody spans from C4 to A5." Also ``interval`` Interval, ``low_time`` and ``high_time``
   Fraction; `notes` are the lowest and the highest.
 - repeated notes: "The melody repeats F4 six times." Also ``pitch`` Pitch, ``count`` int.
+- enters: "The melody enters in bar 3." After two bars or more without one, in a staff that was silent. Also
+  ``first`` Pitch, ``bars`` int (bars before it).
 - leap: "The melody leaps up a seventh." Also ``first`` and ``second`` Pitch, ``interval`` Interval,
   ``direction`` str (``"up"``/``"down"``), ``filled`` int (1 where it then turns back by step).
 """
@@ -47,10 +49,15 @@ class MelodyDetails(Details):
     interval: Interval | None = None
     direction: str | None = None
     filled: int | None = None
+    bars: int | None = None
 
 
 _LEAP, _MOST_LEAPS = 8, 8
 _MOST_REPEATED = 6
+_PREPARED = 2
+"""Bars of figures that prepare for a melody; one alone is an upbeat grown long (set by ear)."""
+_FIGURES = 3
+"""Notes to a bar that must be heard before the melody enters, so that it is no upbeat rest (set by ear)."""
 _REPEATED, _REPEATED_WORDS = 4, 6
 """Fewest notes on one pitch that are told; words are often spoken on one note."""
 
@@ -63,7 +70,7 @@ def find_melody(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     melody = texture.melody
     if len(melody) < 2:
         return ()
-    events = _places_to_events(score, texture)
+    events = [*_entry(score, melody), *_places_to_events(score, texture)]
     # Where there is a singer, what the piano plays meanwhile is not the melody's range.
     melody = tuple(n for n in melody if is_sung(score, n)) or melody
     low = min(melody, key=lambda n: n.midi)
@@ -87,6 +94,27 @@ def find_melody(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
         )
     events += _repeated_notes(score, melody) + _leaps(score, melody)
     return tuple(sorted(events, key=lambda e: e.start))
+
+
+def _entry(score: Score, melody: tuple[Note, ...]) -> Iterator[Event]:
+    """Yield where the melody enters, if figures come first: its staff silent, a bar or more long."""
+    first = melody[0]
+    own = [n for n in score.notes if (n.part, n.staff) == (first.part, first.staff)]
+    before = [n for n in score.struck if n.onset < first.onset]
+    if first.measure < _PREPARED or own[0].onset < first.onset or len(before) < _FIGURES * first.measure:
+        return
+    end = next((m.end for m in score.measures[first.measure :]), first.end)
+    notes = [n for n in melody if n.onset < end]
+    low, high = min(notes, key=lambda n: n.midi), max(notes, key=lambda n: n.midi)
+    details = MelodyDetails(
+        hand=hand_of(score, first.staff),
+        low=low.pitch,
+        high=high.pitch,
+        first=first.pitch,
+        bars=first.measure,
+    )
+    ids = tuple(n.id for n in notes)
+    yield MELODY.event("enters", first.onset, notes[-1].end, ids, 0.85, details)
 
 
 def _places_to_events(score: Score, texture: Texture) -> list[Event]:
@@ -246,5 +274,6 @@ MELODY: Kind[MelodyDetails] = Kind(
         "in the bass": 4.0,
         "in an inner voice": 3.5,
         "leap": 1.5,
+        "enters": 5.0,
     },
 )

@@ -98,6 +98,7 @@ class ChainDetails(Details):
     basses: tuple[Pitch, ...]
     interval: Interval | None = None
     colour: str | None = None
+    over: Pitch | None = None
 
 
 _LEAST = 0.55
@@ -590,12 +591,14 @@ def _diminished(spans: Sequence[Span], sounding: Soundings) -> Iterator[Event]:
 def _chain(label: str, run: Sequence[Span], sounding: Soundings, belief: float) -> Event:
     basses = [sounding.lowest(s.start, s.end) for s in run]
     found = [b for b in basses if b is not None]
+    held = len(found) == len(run) and len({b.pitch for b in found}) == 1
     details = ChainDetails(
         key=run[0].key,
         chords=tuple(numeral_in(s, run[0].key) for s in run),
         times=tuple(s.start for s in run),
         basses=tuple(b.pitch for b in found),
         interval=Interval.between(found[0].pitch, found[-1].pitch) if len(found) > 1 else None,
+        over=found[0].pitch if held else None,
     )
     notes = tuple(b.id for b in found)
     return CHAIN.event(label, run[0].start, run[-1].end, notes, round(belief, 3), details)

@@ -40,6 +40,7 @@ from tomlkit.exceptions import TOMLKitError
 from understave.disk import locked, write_atomically
 from understave.errors import LessonError
 from understave.score.model import Measure, Score
+from understave.teaching.speech import Spoken
 from understave.teaching.stops import EXCERPT, Stop, Timing
 from understave.wording import LEVELS, Level
 
@@ -240,8 +241,16 @@ def without_place(stops: Sequence[Stop], edits: Edits) -> tuple[str, ...]:
 
 def _rewritten(stop: Stop, texts: Mapping[str, str]) -> Stop:
     say = {level: texts.get(f"say.{level}", stop.say[level]) for level in LEVELS}
+    aloud = stop.spoken
     return replace(
         stop,
+        spoken=replace(
+            aloud,
+            question=texts.get("question", aloud.question),
+            answer=texts.get("answer", aloud.answer),
+            told=texts.get(f"say.{stop.level}", aloud.told),
+            hands=texts.get("play", aloud.hands),
+        ),
         title=texts.get("title", stop.title),
         say=say,
         play=texts.get("play", stop.play),
@@ -261,6 +270,7 @@ def _made(score: Score, own: OwnStop, level: Level) -> Stop:
         dict.fromkeys(LEVELS, ""),
         (EXCERPT,),
         level=level,
+        spoken=Spoken(lead=f"{own.texts.get('title', own.id)}."),
     )
     return _rewritten(empty, own.texts)
 

@@ -74,8 +74,10 @@ from understave.teaching.stops import (
     Stop,
     Timing,
     choose,
+    compared,
     contrast_name,
     contrast_seconds,
+    in_talk,
     possible_stops,
 )
 from understave.teaching.story import glossary
@@ -114,7 +116,8 @@ class LessonOptions:
     `chord_symbols` sets them above the staves; `replace_score` puts a newer version of the score into
     a lesson made before; `level` is that of the words, `language` that of all words; `minutes` is how long
     the lesson may be, `rate` how many words a minute the teacher speaks; `analysis` is one written by hand
-    (RomanText): where the reading differs from it, it becomes corrections, beside those made before.
+    (RomanText): where the reading differs from it, it becomes corrections, beside those made before;
+    `elsewhere` tells other pieces, (title, composer), in which the same happens, for advanced students.
     """
 
     paper: Paper | None = None
@@ -126,6 +129,7 @@ class LessonOptions:
     rate: float | None = None
     sound: bool = True
     analysis: Path | None = None
+    elsewhere: Callable[[Event, str], Sequence[tuple[str, str]]] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -342,7 +346,8 @@ def lesson_stops(  # noqa: PLR0913
         usual,
         edits.own_seconds(score, wishes, asked.level, timing),
     )
-    return edits.apply(score, chosen, wishes, asked.level, timing), timing
+    mine = edits.apply(score, chosen, wishes, asked.level, timing)
+    return in_talk(score, reading, mine, timing, asked.language), timing
 
 
 def _work(  # noqa: PLR0913
@@ -358,8 +363,14 @@ def _work(  # noqa: PLR0913
     """Return what the parts are made from, and how many seconds the lesson takes."""
     heard = all_contrasts(score, reading, CONTRASTS) if options.sound else ()
     stops, timing = lesson_stops(score, reading, plan, wishes, asked, heard, usual)
+    find = options.elsewhere
+    if find is not None and asked.level == "advanced":
+        stops = tuple(
+            compared(s, find(s.events[0], score.title) if s.events else (), timing, score, asked.language)
+            for s in stops
+        )
     work = Work(score, reading, plan, stops, heard, timing, asked, name, options.chord_symbols, options.sound)
-    talk = cues.cue_list(score, reading, stops, timing, asked.minutes, asked.language)
+    talk = cues.cue_list(score, reading, stops, timing, asked.language)
     return work, talk[-1].end
 
 
@@ -605,7 +616,7 @@ def _passage_files(work: Work, found: Sequence[Parallel], given: Given) -> Files
 
 def _talk_files(work: Work, given: Given) -> Files:
     asked = work.asked
-    talk = cues.cue_list(work.score, work.reading, work.stops, work.timing, asked.minutes, asked.language)
+    talk = cues.cue_list(work.score, work.reading, work.stops, work.timing, asked.language)
     return {
         "lesson.json": lesson_json(work.score, work.stops, asked.level, asked.language),
         "script.txt": cues.script(talk),

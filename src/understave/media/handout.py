@@ -33,10 +33,12 @@ from understave.wording.telling import key_sentence
 Paper = Literal["a4", "us-letter"]
 
 _ASPECTS = ("dynamics", "voicing", "timing", "pedal")
-_EACH = 4
+_EACH = 3
 """Pieces of advice of one kind at most."""
 _WIDTH = 165.0
-_STAFF_MM = 5.6
+_STAFF_MM = 4.8
+_MOST_STOPS = 8
+"""Stops shown at most, those of most interest: a student takes home few things, the right ones."""
 """Height of a staff in excerpts: print small enough for three places on a page."""
 _LONGEST = 5
 """Bars of an excerpt at most: a longer one would be a score again."""
@@ -63,6 +65,8 @@ def handout_pdf(  # noqa: PLR0913
 ) -> bytes:
     """Return the handout as PDF bytes; `found` are its exercises, `on_step` hears what is being done."""
     language, level = options.language, options.level
+    best = sorted(stops, key=lambda s: (s.why != "own", -s.interest))[:_MOST_STOPS]
+    stops = [s for s in stops if s in best]
     book = phrasebook(language)
     words = book.phrases
     keys = key_sentence(score, reading, book)

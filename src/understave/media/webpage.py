@@ -300,7 +300,7 @@ def _stop(  # noqa: PLR0913
         last=one.last,
         place=where[0].upper() + where[1:],
         heading=one.title,
-        words=tuple(p for p in one.say[options.level].split("\n\n") if p),
+        words=tuple(p for p in (*one.say[options.level].split("\n\n"), one.elsewhere) if p),
         question=one.question,
         answer=one.answer,
         suggestion=one.play,

@@ -4,23 +4,27 @@ In: a Score, its Reading, the lesson's stops in order and their `Timing` (speaki
 Out: `Cue`s without gaps, and from them a cue sheet (CSV), a chapter list, and captions as WebVTT (W3C,
 *WebVTT: The Web Video Text Tracks Format*) and SubRip (SRT).
 
-A stop runs: its title, its bars, what is said, how to play it, its bars again, other sounds, the question,
-time to think, the answer.
+The talk opens with what makes one curious, plays the beginning, goes from stop to stop and closes at the
+piano. A stop runs: what leads there, the question, its bars, time to think, the answer and what it means, how
+to play it, other sounds, its bars again with a finger pointing. Printed bars stand in the margin; nothing
+that is spoken names them.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from textwrap import wrap
 from typing import Literal
 
 from understave.export.spreadsheet import csv_text
 from understave.harmony.reading import Reading
 from understave.score.model import Score
 from understave.teaching.speech import SENTENCE_PAUSE, speaking_seconds, spoken_words
-from understave.teaching.stops import EXCERPT, THINKING, TURNING, Stop, Timing, opening_words, plays_whole
+from understave.teaching.spoken import frame
+from understave.teaching.stops import EXCERPT, THINKING, TURNING, Stop, Timing, opening_bars, plays_whole
 from understave.theory.vocabulary import Language
 from understave.wording import Phrasebook, in_a_line, phrasebook
 
@@ -34,7 +38,9 @@ class Cue:
 
     `words` are spoken, `music` is heard, `turning` is the breath after it, `thinking` the time before an
     answer. `text` is what is said, with numerals between ⟨ and ⟩, or the name of what is heard; `sound` is
-    the name of a sound that a stop hears, or ``"piece"``. `chapter` is the title of the stop or the opening.
+    the name of a sound that a stop hears, ``"piece"`` or ``"beginning"``. `chapter` is the title of the stop,
+    of the opening or of the close. `place` names the printed bars, for the margin. `points` are said while
+    music sounds: seconds after its start, and words.
     """
 
     start: float
@@ -44,6 +50,8 @@ class Cue:
     chapter: str
     stop: str = ""
     sound: str = ""
+    place: str = ""
+    points: tuple[tuple[float, str], ...] = ()
 
     @property
     def end(self) -> float:
@@ -56,63 +64,98 @@ def cue_list(
     reading: Reading,
     stops: Sequence[Stop],
     timing: Timing,
-    minutes: float,
     language: Language = "en",
 ) -> tuple[Cue, ...]:
     """Return the whole talk, cue by cue; each stop lasts what its `seconds` say."""
     book = phrasebook(language)
-    opening = book.phrases["lesson_opening"]
+    opening, closing = book.phrases["lesson_opening"], book.phrases["lesson_close"]
+    whole = plays_whole(score, timing)
+    level = stops[0].level if stops else "intermediate"
+    around = frame(score, reading, stops, whole, level, language)
     parts: list[Cue] = [
-        _words(opening_words(score, reading, language), timing, opening, ""),
+        _words(around.before, timing, opening, ""),
         Cue(0, TURNING, "turning", "", opening),
     ]
-    if plays_whole(score, timing, minutes):
-        last = len(score.measures) - 1
-        parts.append(Cue(0, timing.bars(score, 0, last), "music", score.title, opening, "", "piece"))
+    if score.measures:
+        first, last = opening_bars(score, reading, timing)
+        bars = _bars(score, first, last, book)
+        points = _whole_points(score, stops, timing) if whole else ()
+        length = timing.bars(score, first, last)
+        sound, text = ("piece", score.title) if whole else ("beginning", bars)
+        parts.append(Cue(0, length, "music", text, opening, "", sound, bars, points))
         parts.append(Cue(0, TURNING, "turning", "", opening))
+    if around.after:
+        parts.append(_words(around.after, timing, opening, ""))
     for stop in stops:
         parts += _of_stop(score, stop, timing, book)
+    parts.append(_words(around.close, timing, closing, ""))
     cues: list[Cue] = []
     now = 0.0
     for p in parts:
-        cues.append(Cue(now, p.length, p.kind, p.text, p.chapter, p.stop, p.sound))
+        cues.append(replace(p, start=now))
         now += p.length
     return tuple(cues)
 
 
-def _words(text: str, timing: Timing, chapter: str, stop: str) -> Cue:
-    return Cue(0, speaking_seconds(text, timing.rate), "words", text, chapter, stop)
+def _words(text: str, timing: Timing, chapter: str, stop: str, place: str = "") -> Cue:
+    return Cue(0, speaking_seconds(text, timing.rate), "words", text, chapter, stop, "", place)
+
+
+def _bars(score: Score, first: int, last: int, book: Phrasebook) -> str:
+    return book.bars(score.measures[first].number, score.measures[last].number)
+
+
+def _whole_points(score: Score, stops: Sequence[Stop], timing: Timing) -> tuple[tuple[float, str], ...]:
+    """Where to listen while the whole piece sounds: one word at every stop that has a voice to follow."""
+    found = [_points(score, s, timing, 0)[:1] for s in stops if len(s.spoken.points) > 1]
+    return tuple(p for points in found for p in points)
+
+
+def _points(score: Score, stop: Stop, timing: Timing, first: int) -> tuple[tuple[float, str], ...]:
+    """When each pointing of a stop falls, in seconds after the start of a bar; none before it."""
+    start = timing.time.at(score.measures[first].start)
+    found: list[tuple[float, str]] = []
+    for p in stop.spoken.points:
+        at = timing.time.at(p.moment) - start
+        # Where the moment is the first of the bars, one says only where to listen.
+        if at >= _SOON or (p.seconds and at >= 0):
+            found.append((round(max(0.0, at - p.seconds), 3), p.text))
+    return tuple(sorted(found))
+
+
+_SOON = 1.5
+"""Seconds that must have sounded before one can say "there" (set by ear)."""
 
 
 def _of_stop(score: Score, stop: Stop, timing: Timing, book: Phrasebook) -> Iterator[Cue]:
-    bars = book.bars(score.measures[stop.first].number, score.measures[stop.last].number)
+    bars = _bars(score, stop.first, stop.last, book)
     turning = Cue(0, TURNING, "turning", "", stop.title, stop.id)
+    spoken = stop.spoken
 
-    def say(text: str) -> Iterator[Cue]:
-        if text:
-            yield _words(text, timing, stop.title, stop.id)
+    def say(*texts: str) -> Iterator[Cue]:
+        for text in texts:
+            if text:
+                yield _words(text, timing, stop.title, stop.id, bars)
 
-    def excerpt() -> Iterator[Cue]:
+    def excerpt(points: tuple[tuple[float, str], ...] = ()) -> Iterator[Cue]:
         if EXCERPT in stop.hear:
             length = timing.bars(score, stop.first, stop.last)
-            yield Cue(0, length, "music", bars, stop.title, stop.id, EXCERPT)
+            yield Cue(0, length, "music", bars, stop.title, stop.id, EXCERPT, bars, points)
             yield turning
 
-    yield from say(f"{stop.title}.")
+    yield from say(spoken.lead, spoken.question)
     yield from excerpt()
-    yield from say(stop.say[stop.level])
-    yield from say(stop.play)
-    yield from excerpt()
+    if spoken.question:
+        yield Cue(0, THINKING, "thinking", "", stop.title, stop.id)
+    yield from say(spoken.answer, spoken.told, spoken.hands, spoken.compare)
     for name in stop.hear:
         if name != EXCERPT:
             length = (timing.sounds or {}).get(name, 0.0)
             named = book.phrases["lesson_contrast"].format(name=bars)
-            yield Cue(0, length, "music", named, stop.title, stop.id, name)
+            yield Cue(0, length, "music", named, stop.title, stop.id, name, bars)
             yield turning
-    yield from say(stop.question)
-    if stop.question:
-        yield Cue(0, THINKING, "thinking", "", stop.title, stop.id)
-    yield from say(stop.answer)
+    yield from say(spoken.sing, spoken.again)
+    yield from excerpt(_points(score, stop, timing, stop.first))
 
 
 # --- what is written -------------------------------------------------------------------------------------
@@ -121,19 +164,25 @@ def _of_stop(score: Score, stop: Stop, timing: Timing, book: Phrasebook) -> Iter
 def cue_sheet(cues: Iterable[Cue], language: Language = "en") -> str:
     """Return the cues as CSV: start and end (h:mm:ss.s), what, which stop, which sound, text."""
     book = phrasebook(language)
-    head = tuple(book.columns[name] for name in ("start", "end", "kind", "stop", "sound", "text"))
-    rows = (
+    head = tuple(book.columns[name] for name in ("start", "end", "kind", "stop", "bar", "sound", "text"))
+    rows = [
         (
             _clock(c.start),
             _clock(c.end),
             book.cells[c.kind],
             c.stop,
+            c.place,
             book.cells.get(c.sound, c.sound),
             in_a_line(c.text),
         )
         for c in cues
         if c.kind != "turning"
-    )
+    ]
+    for c in cues:
+        for at, text in c.points:
+            row = (_clock(c.start + at), "", book.cells["pointing"], c.stop, c.place, "", text)
+            rows.append(row)
+    rows.sort(key=lambda row: row[0])
     return csv_text((head, *rows))
 
 
@@ -172,14 +221,38 @@ def chapters_webvtt(cues: Sequence[Cue]) -> str:
 
 
 def captions(cues: Iterable[Cue]) -> tuple[tuple[float, float, str], ...]:
-    """Return captions (start, end, text of at most two lines); music is named between two note signs."""
+    """Return captions (start, end, text of at most two lines); music, and what is said into it, stands after
+    a note sign.
+    """
     found: list[tuple[float, float, str]] = []
     for c in cues:
         if c.kind == "music":
-            found.append((c.start, c.end, _lines(f"♪ {in_a_line(c.text)} ♪")[0]))
+            found += _sounding(c)
         elif c.kind == "words":
             found += _spoken(c)
     return tuple(found)
+
+
+def _sounding(cue: Cue) -> list[tuple[float, float, str]]:
+    """The name of what is heard, and over it what is said into it, each until the next or its own end."""
+    named = _lines(f"♪ {in_a_line(cue.text)} ♪")[0]
+    if not cue.points:
+        return [(cue.start, cue.end, named)]
+    found: list[tuple[float, float, str]] = []
+    now = cue.start
+    starts = [cue.start + at for at, _ in cue.points]
+    for (_, text), start, following in zip(cue.points, starts, [*starts[1:], cue.end], strict=True):
+        if start > now:
+            found.append((now, start, named))
+        now = min(following, max(start + _SHOWN, start + speaking_seconds(text)), cue.end)
+        found.append((start, now, _lines(f"♪ {text}")[0]))
+    if now < cue.end:
+        found.append((now, cue.end, named))
+    return found
+
+
+_SHOWN = 1.2
+"""Seconds that a word is shown at least (common practice of subtitlers, no source)."""
 
 
 def _spoken(cue: Cue) -> list[tuple[float, float, str]]:
@@ -274,8 +347,16 @@ def _stamp(milliseconds: int, mark: str) -> str:
     return f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}{mark}{rest:03d}"
 
 
+MARGIN = 14
+"""Characters of the margin of a script, in which the printed bars stand."""
+WIDTH = 100
+"""Characters of a line of the script, with its margin."""
+
+
 def script(cues: Sequence[Cue]) -> str:
-    """Return the talk to read from: chapters with their time, what is said, and what is heard in brackets."""
+    """Return the talk to read from: chapters with their time, what is said, and what is heard, with the
+    printed bars in the margin.
+    """
     lines: list[str] = []
     last: tuple[str, str] | None = None
     for c in cues:
@@ -283,12 +364,17 @@ def script(cues: Sequence[Cue]) -> str:
             last = (c.stop, c.chapter)
             name = f" [{c.stop}]" if c.stop else ""
             lines.append(f"\n{_clock(c.start)}  {in_a_line(c.chapter)}{name}\n")
-            if c.kind == "words" and c.text == f"{c.chapter}.":
-                continue
         if c.kind == "words":
-            lines.append(in_a_line(c.text))
+            lines += _beside("", in_a_line(c.text))
         elif c.kind == "music":
-            lines.append(f"(♪ {in_a_line(c.text)}, {c.length:.0f} s)")
+            said = "".join(f" · {at:.0f} s: {text}" for at, text in c.points)
+            lines += _beside(c.place, f"♪ {in_a_line(c.text)}, {c.length:.0f} s{said}")
         elif c.kind == "thinking":
-            lines.append("(…)")
+            lines += _beside("", f"(… {c.length:.0f} s)")
     return "\n".join(lines).lstrip("\n") + "\n"
+
+
+def _beside(place: str, text: str) -> list[str]:
+    """Set a text with a word in the margin of its first line."""
+    rows = wrap(text, WIDTH - MARGIN, break_long_words=False, break_on_hyphens=False)
+    return [f"{place if k == 0 else '':<{MARGIN}}{row}".rstrip() for k, row in enumerate(rows)]

@@ -21,9 +21,11 @@ from understave.claims.moods import CAUSES, Mood
 from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import INSTRUCTION
 from understave.findings.keyplan import KEY
+from understave.findings.returns import RETURN
 from understave.harmony.reading import Detail, Event, Reading
+from understave.interpretation.planning import for_keyboard
 from understave.score.model import Score
-from understave.teaching.telling_order import Thread, Told, anchor, ranked, spread
+from understave.teaching.telling_order import Thread, Told, anchor, foremost, ranked, spread
 from understave.theory.names import key_name
 from understave.theory.vocabulary import Language
 from understave.wording.claiming import is_true, is_true_of
@@ -95,8 +97,8 @@ class _Moment:
 
 
 @dataclass
-class _Voice:
-    """What has been said so far: words of time and sentences, so that none is said twice."""
+class Voice:
+    """A teller: what has been said so far: words of time and sentences, so that none is said twice."""
 
     score: Score
     reading: Reading
@@ -107,7 +109,7 @@ class _Voice:
     def when(self, start: Fraction, before: Fraction | None) -> str:
         """Return a word of time for a moment after the one told before it."""
         pool = self.book.told["when"]
-        name = _time_of(self.score, start, before)
+        name = time_of(self.score, start, before)
         if name in ("start", "middle", "end", "late") and self.used.get(name, 0) >= len(pool[name]):
             name = "later" if before is None or not _is_near(self.score, start, before) else "soon"
         words = pool[name]
@@ -133,10 +135,13 @@ def narrate(
     if not reading.spans:
         return ()
     book = phrasebook(language)
-    voice = _Voice(score, reading, book)
+    voice = Voice(score, reading, book)
     opening = _opening(voice, length, level)
     most = int(WORDS[length] * (_FEWER[level] if length != "minute" else 1))
-    threads = _enough(spread(score, ranked(score, reading, language), int(MOMENTS[length] * _FEWER[level])))
+    order = _enough(ranked(score, reading, language))
+    if length == "minute":
+        order = foremost(order)
+    threads = spread(score, order, int(MOMENTS[length] * _FEWER[level]))
     close = _close(voice, threads, length)
     left = most - _count(opening) - _count(close)
     moments = _fitting(voice, threads, length, left)
@@ -168,12 +173,12 @@ def after_minute(minute: Sequence[Chapter], longer: Sequence[Chapter]) -> tuple[
 # --- where we are ----------------------------------------------------------------------------------------
 
 
-def _opening(voice: _Voice, length: Length, level: Level) -> list[Line]:
+def _opening(voice: Voice, length: Length, level: Level) -> list[Line]:
     """What is so of the whole piece: key, what is printed at its head, mood, form, the keys it visits."""
     texts = [
         *_title(voice),
         *head_sentences(voice.score, voice.reading, voice.book, modern=level != "beginner"),
-        *_mood(voice),
+        *mood_sentence(voice),
         *(_form(voice) if length != "minute" else ()),
         *(_keys(voice) if length != "minute" else ()),
     ]
@@ -183,12 +188,15 @@ def _opening(voice: _Voice, length: Length, level: Level) -> list[Line]:
 _Said: TypeAlias = tuple[str, tuple[Event, ...]]
 
 
-def _title(voice: _Voice) -> Iterator[_Said]:
+def _title(voice: Voice) -> Iterator[_Said]:
+    """Tell the title and the key in which a piece begins, or in which it stays."""
     words = voice.book.told["open"]
     runs = key_stretches(voice.reading)
     first = next((e for e in voice.reading.events if e in KEY and e.start <= runs[0][1]), None)
-    form = words["title_one" if len({r[0] for r in runs}) == 1 else "title"]
-    text = form.format(title=voice.score.title.strip(), key=key_name(runs[0][0], voice.book.language))
+    title = voice.score.title.strip()
+    name = "title" if title else "untitled"
+    form = words[f"{name}_one" if len({r[0] for r in runs}) == 1 else name]
+    text = form.format(title=title, key=key_name(runs[0][0], voice.book.language))
     yield text, (first,) if first is not None else ()
 
 
@@ -230,7 +238,7 @@ def head_sentences(score: Score, reading: Reading, book: Phrasebook, modern: boo
 _HEADS = 2
 
 
-def _mood(voice: _Voice) -> Iterator[_Said]:
+def mood_sentence(voice: Voice) -> Iterator[_Said]:
     """A word of mood for the opening, where all its causes are there."""
     score, spans = voice.score, voice.reading.spans
     bars = score.measures[:_OPENING_BARS]
@@ -241,14 +249,14 @@ def _mood(voice: _Voice) -> Iterator[_Said]:
             return
 
 
-def _form(voice: _Voice) -> Iterator[_Said]:
+def _form(voice: Voice) -> Iterator[_Said]:
     for form, found in FORM.all(voice.reading.events)[:1]:
         if found.sections > 1:
             text = voice.book.told["open"]["form"]
             yield fill(text, values_of(form), voice.score, voice.book, form.kind), (form,)
 
 
-def _keys(voice: _Voice) -> Iterator[_Said]:
+def _keys(voice: Voice) -> Iterator[_Said]:
     runs = key_stretches(voice.reading)
     visited = KEY.all(voice.reading.events)
     settled = {found.key for e, found in visited if e.label != "tonicization"}
@@ -277,7 +285,7 @@ def _enough(threads: Sequence[Thread]) -> tuple[Thread, ...]:
     return tuple(t for t in threads if t.worth >= _ENOUGH * best)
 
 
-def _fitting(voice: _Voice, threads: Sequence[Thread], length: Length, words: int) -> list[_Moment]:
+def _fitting(voice: Voice, threads: Sequence[Thread], length: Length, words: int) -> list[_Moment]:
     """Choose the best moments that fit into the words, no two from one bar, in order of time."""
     chosen: list[_Moment] = []
     taken: set[int] = set()
@@ -320,7 +328,7 @@ def _moments(score: Score, thread: Thread, more: int, taken: set[int]) -> list[_
 # --- one moment in sentences -----------------------------------------------------------------------------
 
 
-def _told(voice: _Voice, moments: Sequence[_Moment], length: Length) -> list[tuple[_Moment, list[Line]]]:
+def _told(voice: Voice, moments: Sequence[_Moment], length: Length) -> list[tuple[_Moment, list[Line]]]:
     found = []
     before: Fraction | None = None
     for m in moments:
@@ -332,7 +340,7 @@ def _told(voice: _Voice, moments: Sequence[_Moment], length: Length) -> list[tup
     return found
 
 
-def _lines(voice: _Voice, moment: _Moment, when: str, length: Length) -> Iterator[Line]:
+def _lines(voice: Voice, moment: _Moment, when: str, length: Length) -> Iterator[Line]:
     """The sentences on one moment: what is heard, why it moves us, what follows for the hands."""
     event = moment.told.event
     entry = entry_of(event, voice.book)
@@ -343,7 +351,7 @@ def _lines(voice: _Voice, moment: _Moment, when: str, length: Length) -> Iterato
 
 
 def _texts(
-    voice: _Voice, moment: _Moment, entry: Mapping[str, str], when: str, length: Length
+    voice: Voice, moment: _Moment, entry: Mapping[str, str], when: str, length: Length
 ) -> Iterator[tuple[Role, str]]:
     event, before = moment.told.event, moment.before
     if before is not None and (before.event.kind, before.event.label) == (event.kind, event.label):
@@ -361,11 +369,14 @@ def _texts(
         return
     if "why" in entry:
         yield "why", _filled(voice, event, entry["why"])
+    # Hands are a pianist's; nobody else's fingers are spoken of.
+    if not for_keyboard(voice.score):
+        return
     if "hands" in entry and (length != "minute" or "why" not in entry or moment.thread.idea[0] == "mode"):
         yield "hands", _filled(voice, event, entry["hands"])
 
 
-def _filled(voice: _Voice, event: Event, template: str, more: Mapping[str, Detail] | None = None) -> str:
+def _filled(voice: Voice, event: Event, template: str, more: Mapping[str, Detail] | None = None) -> str:
     values = {**values_of(event), **(more or {})}
     return fill(template, values, voice.score, voice.book, event.kind) if _has_all(template, values) else ""
 
@@ -397,6 +408,8 @@ def sentence(  # noqa: PLR0913
     values: dict[str, Detail] = {**values_of(event), **(more or {}), "when": when}
     if values.get("from_start") == 0:
         values["opening"] = 1
+    if event in RETURN and _brings_home(score, reading, event, book.language):
+        values["home"] = 1
     if not template or not _has_all(template, values):
         return ""
     if not is_true_of(event, score, reading.spans, template, values):
@@ -406,10 +419,20 @@ def sentence(  # noqa: PLR0913
     return f"{text[:1].upper()}{text[1:]}"
 
 
+def _brings_home(score: Score, reading: Reading, event: Event, language: Language) -> bool:
+    """Whether the home key comes back in the bar in which an event begins."""
+    bar = score.measure_at(event.start).index
+    homes = (e for e, found in KEY.all(reading.events) if e.label == "home" and found.came_from is not None)
+    return any(
+        score.measure_at(e.start).index == bar and is_true(e, score, reading.spans, language=language)
+        for e in homes
+    )
+
+
 # --- time -----------------------------------------------------------------------------------------------
 
 
-def _time_of(score: Score, start: Fraction, before: Fraction | None) -> str:
+def time_of(score: Score, start: Fraction, before: Fraction | None) -> str:
     """Name the place of a moment in the piece and after the one before it."""
     share = float(start / score.end) if score.end else 0.0
     if before is None:
@@ -465,7 +488,7 @@ def _cuts(score: Score, reading: Reading) -> list[Fraction]:
     return sorted({*sections, *(score.end * k / _PARTS for k in range(1, _PARTS))})
 
 
-def _close(voice: _Voice, threads: Sequence[Thread], length: Length) -> list[Line]:
+def _close(voice: Voice, threads: Sequence[Thread], length: Length) -> list[Line]:
     """What to listen for next, about the best idea; in a longer story about the second best as well."""
     words: Mapping[str, Any] = voice.book.told["close"]
     nexts = []

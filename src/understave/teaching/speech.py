@@ -6,6 +6,8 @@ In: a text with its numerals between ⟨ and ⟩, and a rate in words a minute. 
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
+from fractions import Fraction
 
 from understave.errors import UnderstaveError
 
@@ -14,6 +16,51 @@ RATE = 130.0
 SLOWEST_SPEECH, FASTEST_SPEECH = 40.0, 300.0
 SENTENCE_PAUSE = 0.35
 """Seconds of breath after a sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pointing:
+    """Something said while bars sound: so many `seconds` before the moment (in quarter notes) it is about."""
+
+    moment: Fraction
+    seconds: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Spoken:
+    """What is said at a stop, in this order, for the ear: it names no bar and no numeral.
+
+    `lead` brings one there, `told` is what was heard and why it moves us, `hands` how to play it, `sing` what
+    the listener does, `compare` is said before other sounds, `again` before the bars sound once more; then
+    `points` are said into them.
+    """
+
+    lead: str = ""
+    question: str = ""
+    answer: str = ""
+    told: str = ""
+    hands: str = ""
+    compare: str = ""
+    sing: str = ""
+    again: str = ""
+    points: tuple[Pointing, ...] = ()
+
+    @property
+    def texts(self) -> tuple[str, ...]:
+        """All that is said outside the music, in order."""
+        every = (
+            self.lead,
+            self.question,
+            self.answer,
+            self.told,
+            self.hands,
+            self.compare,
+            self.sing,
+            self.again,
+        )
+        return tuple(t for t in every if t)
+
 
 _NUMERAL = re.compile("⟨([^⟩]*)⟩")
 _SENTENCE_END = re.compile(r"[.?!…](?=\s|$)")

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from math import sqrt
 
@@ -36,21 +36,23 @@ from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Detail, Event, Reading, Span
 from understave.interpretation.perform import Clock, clock
 from understave.interpretation.plan import Plan
+from understave.interpretation.planning import for_keyboard
 from understave.interpretation.tension import TENSION
 from understave.score.model import Score
+from understave.teaching import spoken as talk
 from understave.teaching import story
 from understave.teaching.contrasts import Contrast
-from understave.teaching.speech import RATE, check_rate, speaking_seconds
+from understave.teaching.speech import RATE, Spoken, check_rate, speaking_seconds
 from understave.theory.key import Key
-from understave.theory.pitch import PitchClass
+from understave.theory.pitch import Pitch, PitchClass
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, Level, Phrasebook, phrasebook
 from understave.wording.claiming import claims_of, is_true, is_true_of
-from understave.wording.gaps import GAP, chosen, fill, place
+from understave.wording.gaps import GAP, chosen, fill, name_value, place
 from understave.wording.phrasebook import raised
 from understave.wording.playing import Advice, tell_plan
 from understave.wording.sentences import can_say, say, values_of
-from understave.wording.telling import heading_bars, key_sentence
+from understave.wording.telling import heading_bars
 
 KINDS_OF_INTEREST = (
     "rare chord",
@@ -69,8 +71,10 @@ THINKING = 8.0
 TURNING = 1.5
 """Seconds between speaking and playing."""
 MINUTES = (1.0, 180.0)
-WHOLE_PIECE = 0.3
-"""Share of a lesson that playing the whole piece once may take; a longer piece is not played through."""
+WHOLE_PIECE = 75.0
+"""Seconds up to which a piece is played through at the start; nobody listens longer without a word."""
+BEGINNING = (10.0, 35.0)
+"""Seconds of a longer piece that are played at the start, at least and at most (set by ear)."""
 
 _FAMILIAR: Mapping[Level, Mapping[str, float]] = {
     "beginner": {"strong tension": 1.2, "return with a difference": 1.3, "cadence": 1.2, "pattern": 0.7},
@@ -85,6 +89,8 @@ _LONGEST = 4
 """Bars of a stop at most."""
 _WHOLE_PEDAL = 8
 """Bars up to which a pedal point is heard whole, so that one can say how long it lasts."""
+_TOLD = 0.6
+"""How much more interest a stop has that is about what is most worth telling in the piece (set by ear)."""
 _PEAK = 6.0
 """Weight of the highest tension of a piece; less high peaks weigh less."""
 
@@ -98,7 +104,9 @@ class Stop:
     in all texts numerals stand between ⟨ and ⟩. `hear` names sounds: ``"excerpt"`` and those of
     contrasts (`contrast_name`). `play` says how to play it, from the plan. `notes` are the ids to mark.
     `seconds` is what it takes at its level: words, music, thinking. `interest` is comparable within a piece;
-    `why` is a kind of interest and `events` are what it rests on.
+    `why` is a kind of interest and `events` are what it rests on. `spoken` is what is said aloud in a talk;
+    `asks` names the form of its question. `ways` are what could stand under `play`, the best first: the form
+    of each advice, and its text. `elsewhere` is a sentence on other pieces in which the same happens.
     """
 
     id: str
@@ -117,13 +125,15 @@ class Stop:
     why: str = "own"
     events: tuple[Event, ...] = ()
     level: Level = "intermediate"
+    spoken: Spoken = field(default_factory=Spoken)
+    asks: str = ""
+    ways: tuple[tuple[str, str], ...] = ()
+    elsewhere: str = ""
 
     @property
     def script(self) -> tuple[str, ...]:
-        """What is spoken at the stop's level, in order: title and text, suggestion, question, answer."""
-        return tuple(
-            t for t in (f"{self.title}.", self.say[self.level], self.play, self.question, self.answer) if t
-        )
+        """What is spoken at the stop's level outside its music, in order."""
+        return self.spoken.texts
 
 
 @dataclass(frozen=True)
@@ -168,7 +178,33 @@ def propose_stops(
     """
     timing = Timing(clock(score, plan), rate, contrast_seconds(score, plan, heard))
     found = possible_stops(score, reading, plan, level=level, language=language, timing=timing, heard=heard)
-    return choose(score, reading, found, minutes, language, timing, keep, leave_out)
+    chosen = choose(score, reading, found, minutes, language, timing, keep, leave_out)
+    return in_talk(score, reading, chosen, timing, language)
+
+
+def in_talk(
+    score: Score, reading: Reading, stops: Sequence[Stop], timing: Timing, language: Language
+) -> tuple[Stop, ...]:
+    """Return the stops of a talk with what leads from each to the next, and the seconds each then takes."""
+    joined = talk.connected(score, reading, stops, language)
+    return tuple(replace(s, seconds=timing.of(score, s)) for s in joined)
+
+
+def compared(
+    stop: Stop, pieces: Sequence[tuple[str, str]], timing: Timing, score: Score, language: Language
+) -> Stop:
+    """Return a stop that names other pieces, (title, composer), in which the same happens."""
+    if not pieces:
+        return stop
+    book = phrasebook(language)
+    named = [
+        book.talk["piece_by" if composer else "piece"].format(title=title, composer=composer)
+        for title, composer in pieces
+    ]
+    text = book.talk["elsewhere"].format(pieces=book.join(named))
+    said = replace(stop.spoken, told=f"{stop.spoken.told} {text}".strip())
+    made = replace(stop, elsewhere=text, spoken=said)
+    return replace(made, seconds=timing.of(score, made))
 
 
 def choose(
@@ -192,20 +228,45 @@ def choose(
         raise UnderstaveError(
             f"A lesson of {minutes:g} minutes cannot be planned; ask for {MINUTES[0]:g} to {MINUTES[1]:g}."
         )
-    left = 60 * minutes - taken - opening_seconds(score, reading, language, timing, minutes)
+    level = stops[0].level if stops else "intermediate"
+    left = 60 * minutes - taken - frame_seconds(score, reading, stops, timing, level, language)
+    left -= _SPARE
     chosen = [s for s in stops if s.id in keep]
     left -= sum(s.seconds for s in chosen)
     waiting = [s for s in stops if s.id not in keep and s.id not in leave_out]
-    while waiting:
+    while waiting and len(chosen) < _MOST.get(level, len(stops)):
         best = max(
             waiting,
             key=lambda s: (s.id in usual, _gain(s, chosen, len(score.measures), minutes), -s.first),
         )
         waiting.remove(best)
-        if best.seconds <= left and not any(_covers(c, best) for c in chosen):
+        if best.seconds <= left and not any(_covers(c, best) or _asks_alike(c, best) for c in chosen):
             chosen.append(best)
             left -= best.seconds
-    return tuple(sorted(chosen, key=lambda s: (s.first, s.moment)))
+    return _advised(sorted(chosen, key=lambda s: (s.first, s.moment)))
+
+
+_MOST: Mapping[Level, int] = {"beginner": 5}
+"""Stops at most: a beginner keeps few things in mind (common practice of lessons, no source)."""
+_SPARE = 6.0
+"""Seconds kept free, since the words that lead to a stop are only known when all are chosen."""
+
+
+def _asks_alike(one: Stop, other: Stop) -> bool:
+    """Whether two stops ask the same thing in the same words."""
+    said = one.spoken.question
+    return (bool(one.asks) and one.asks == other.asks) or (bool(said) and said == other.spoken.question)
+
+
+def _advised(stops: Sequence[Stop]) -> tuple[Stop, ...]:
+    """Give each stop an advice whose form no stop before it has; none where all were used."""
+    used: set[str] = set()
+    found = []
+    for s in stops:
+        form, text = next((w for w in s.ways if w[0] not in used), ("", "" if s.ways else s.play))
+        used |= {form}
+        found.append(replace(s, play=text))
+    return tuple(found)
 
 
 def _covers(one: Stop, other: Stop) -> bool:
@@ -223,34 +284,37 @@ def _gain(stop: Stop, chosen: Sequence[Stop], bars: int, minutes: float) -> floa
 # --- the whole lesson -----------------------------------------------------------------------------------
 
 
-def opening_words(score: Score, reading: Reading, language: Language) -> str:
-    """Return what is said before the first stop: the title and the plan of keys."""
-    book = phrasebook(language)
-    by = score.composer
-    named = (
-        book.phrases["lesson_title_by"].format(title=score.title, composer=by) if by else f"{score.title}."
-    )
-    return f"{named} {key_sentence(score, reading, book)}".strip()
+def plays_whole(score: Score, timing: Timing) -> bool:
+    """Whether the piece is played through before the first stop: a short one only."""
+    return bool(score.measures) and timing.bars(score, 0, len(score.measures) - 1) <= WHOLE_PIECE
 
 
-def plays_whole(score: Score, timing: Timing, minutes: float) -> bool:
-    """Whether the piece is played through before the first stop."""
-    return (
-        bool(score.measures) and timing.bars(score, 0, len(score.measures) - 1) <= WHOLE_PIECE * 60 * minutes
-    )
+def opening_bars(score: Score, reading: Reading, timing: Timing) -> tuple[int, int]:
+    """Return the first and last bar of what is played first: the piece if it is short, else its beginning,
+    to a close if one comes in time.
+    """
+    last = len(score.measures) - 1
+    if plays_whole(score, timing):
+        return 0, last
+    closes = sorted(score.measure_at(moment_of(e)).index for e in reading.events if e in CADENCE)
+    reached = [k for k in range(last + 1) if timing.bars(score, 0, k) <= BEGINNING[1]]
+    good = [k for k in closes if k in reached and timing.bars(score, 0, k) >= BEGINNING[0]]
+    return 0, good[0] if good else max(0, len(reached) - 1)
 
 
-def opening_seconds(
-    score: Score, reading: Reading, language: Language, timing: Timing, minutes: float
+def frame_seconds(
+    score: Score,
+    reading: Reading,
+    stops: Sequence[Stop],
+    timing: Timing,
+    level: Level = "intermediate",
+    language: Language = "en",
 ) -> float:
-    """Return the seconds before the first stop: words, and the whole piece where there is time for it."""
-    words = speaking_seconds(opening_words(score, reading, language), timing.rate)
-    whole = (
-        timing.bars(score, 0, len(score.measures) - 1) + TURNING
-        if plays_whole(score, timing, minutes)
-        else 0.0
-    )
-    return words + TURNING + whole
+    """Return the seconds of a talk outside its stops: its opening with what is played, and its close."""
+    around = talk.frame(score, reading, stops, plays_whole(score, timing), level, language)
+    words = sum(speaking_seconds(t, timing.rate) for t in (around.before, around.after, around.close) if t)
+    music = timing.bars(score, *opening_bars(score, reading, timing)) + TURNING if score.measures else 0.0
+    return words + TURNING + music
 
 
 def contrast_name(score: Score, one: Contrast) -> str:
@@ -387,9 +451,19 @@ def _stop(
     pause = _pause(lead)
     why = pause.why if pause is not None else "own"
     interest = _interest(lead) + 0.25 * sum(_interest(e) for e in events[1:])
-    question, answer = _question(score, reading, lead, book)
+    interest *= 1 + _TOLD * talk.worth_of(score, reading, lead, language)
+    question, answer = _question(score, reading, lead, book, level)
     at = score.measure_at(moment)
-    advice = _advice(score, plan, moment, level, language)
+    hidden = _given_away(score, reading, lead, book)
+    asked = _question(score, reading, lead, book, "beginner")
+    said = talk.at_stop(score, reading, events, asked, moment, book)
+    if level != "beginner":
+        said = replace(said, sing="")
+    ways = tuple(
+        w
+        for w in (*_advice(score, plan, moment, level, language), (f"hands {lead.kind}", said.hands))
+        if w[1] and hidden.isdisjoint(_WORD.findall(w[1]))
+    )
     sounds = [
         contrast_name(score, c)
         for c in heard
@@ -403,7 +477,7 @@ def _stop(
         title=_title(score, reading, lead, book),
         say={v: _said(score, reading, events, v, language) for v in LEVELS},
         hear=(EXCERPT, *sounds),
-        play=advice,
+        play=ways[0][1] if ways else "",
         question=question,
         answer=answer,
         notes=_marked(reading, lead),
@@ -411,6 +485,9 @@ def _stop(
         why=why,
         events=tuple(events),
         level=level,
+        spoken=said,
+        asks=_asked(score, reading, lead, book)[0],
+        ways=ways,
     )
 
 
@@ -479,6 +556,8 @@ def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level,
         form = "stop_members" if f"⟨{span.numeral}⟩" in "".join(sentences) else "stop_chord"
         names = story.members_text(score, span, book)
         sentences.append(book.phrases[form].format(label=story.label(span, book), members=names))
+    if level == "advanced":
+        sentences += talk.outer_voices(score, reading, moment, book)
     here = place(score, moment, book)
     for e in sorted(others, key=lambda e: (moment_of(e) != moment, moment_of(e))):
         text = say(e, score, level, language)
@@ -496,72 +575,111 @@ _PLAIN_ADVICE = ("as printed", "printed mark")
 """Reasons that only point to what everyone sees in the score: told where there is nothing else to tell."""
 
 
-def _advice(score: Score, plan: Plan, moment: Fraction, level: Level, language: Language) -> str:
-    """What the plan asks for in the bar of a moment and why: two things at most, the nearest to the moment.
+def _advice(
+    score: Score, plan: Plan, moment: Fraction, level: Level, language: Language
+) -> tuple[tuple[str, str], ...]:
+    """What the plan asks for in the bar of a moment and why, the nearest to the moment first: the form of
+    each advice and its text. Tension is no instruction.
 
-    Tension is no instruction. Beginners are told in whole sentences, which say what and why at once.
+    Beginners are told in whole sentences, which say what and why at once. Where no keyboard plays, only what
+    fits every instrument is told: loudness and time. A singer's notes are the singer's.
     """
     book = phrasebook(language)
     bar = score.measure_at(moment)
     told = tell_plan(score, plan, level, language, (bar.start, bar.end), marked=True)
-    advice = [a for a in told if a.aspect != "tension"]
+    advice = [a for a in told if a.aspect != "tension" and _is_for_player(score, a)]
     better = [a for a in advice if a.why and a.reason not in _PLAIN_ADVICE]
     if not better:
         advice.sort(key=lambda a: (not a.why, a.reason == "printed mark"))
         advice = advice[:1]
-    chosen: list[Advice] = []
-    for a in sorted(better or advice, key=lambda a: abs(a.moment - moment)):
-        if len(chosen) < 2 and all(a.aspect != c.aspect for c in chosen):
-            chosen.append(a)
-    sentences = []
     here = place(score, moment, book)
-    for a in sorted(chosen, key=lambda a: (a.moment, a.aspect == "pedal")):
+    found: list[tuple[str, str]] = []
+    for a in sorted(better or advice, key=lambda a: (abs(a.moment - moment), a.aspect == "pedal")):
         whole = bool(a.why) and (level == "beginner" or a.reason == "printed mark")
         text = a.why if whole else f"{a.what[0].upper()}{a.what[1:]}.{' ' + a.why if a.why else ''}"
         where = place(score, a.moment, book)
         if where != here:
             text = book.phrases["titled"].format(place=raised(where), text=text)
-            here = where
-        sentences.append(text)
-    return " ".join(sentences)
+        found.append((f"{a.aspect} {a.reason}", text))
+    return tuple(found)
 
 
-def _question(score: Score, reading: Reading, event: Event, book: Phrasebook) -> tuple[str, str]:
-    """A question about the event and its answer, both filled from the reading."""
-    asked = _asked(score, reading, event, book)
-    if asked is None:
+def _is_for_player(score: Score, advice: Advice) -> bool:
+    """Whether the pianist can follow an advice: its notes are the keyboard's, or it is about none."""
+    if not for_keyboard(score):
+        return advice.aspect in ("dynamics", "timing")
+    hands = [p for p in score.parts if p.last_staff > p.first_staff] or list(score.parts)
+    staves = {k for p in hands for k in range(p.first_staff, p.last_staff + 1)}
+    notes = [n for n in (score.note_by_id.get(i) for i in advice.notes) if n is not None]
+    return all(n.staff in staves for n in notes)
+
+
+def _question(
+    score: Score, reading: Reading, event: Event, book: Phrasebook, level: Level = "intermediate"
+) -> tuple[str, str]:
+    """A question about the event and its answer, both filled from the reading; for beginners in the words
+    that are spoken, where there are such, without names of chords.
+    """
+    _, form, values = _asked(score, reading, event, book)
+    if not form:
         return "", ""
-    form, values = asked
-    ask = fill(form["ask"], values, score, book, event.kind)
-    answer = fill(form["answer"], values, score, book, event.kind)
-    return ask, answer[0].upper() + answer[1:]
+    ask, answer = (fill(form[n], values, score, book, event.kind) for n in ("ask", "answer"))
+    if level == "beginner" and "aloud" in form:
+        said = f"{form['ask_aloud']} {form['aloud']}"
+        if _can_fill(said, values) and is_true_of(event, score, reading.spans, said, values):
+            ask, answer = (fill(form[n], values, score, book, event.kind) for n in ("ask_aloud", "aloud"))
+    return ask, raised(answer)
+
+
+_WORD = re.compile(r"\w+(?: (?:sharp|flat|dièse|bémol|double))*")
+
+
+def _given_away(score: Score, reading: Reading, event: Event, book: Phrasebook) -> frozenset[str]:
+    """Return the names of notes that the answer at a stop tells and its question does not."""
+    _, form, values = _asked(score, reading, event, book)
+    if not form:
+        return frozenset()
+    asked, answered = ({g[1] for g in GAP.finditer(form[n])} for n in ("ask", "answer"))
+    waiting = [v for name, v in values.items() if name in answered - asked]
+    found: set[str] = set()
+    while waiting:
+        value = waiting.pop()
+        if isinstance(value, tuple):
+            waiting += value
+        elif isinstance(value, Pitch | PitchClass):
+            found.add(name_value(value, "pitch", "", "", score, book))
+    return frozenset(found)
+
+
+def _can_fill(template: str, values: Mapping[str, Detail]) -> bool:
+    return {g[1] for g in GAP.finditer(chosen(template, values)[0])} <= values.keys()
 
 
 def _asked(
     score: Score, reading: Reading, event: Event, book: Phrasebook
-) -> tuple[Mapping[str, str], Mapping[str, Detail]] | None:
-    """Return the templates of question and answer and their values: the first of those for the event, its
-    kind and its chord that can be filled and that the notes bear out.
+) -> tuple[str, Mapping[str, str], Mapping[str, Detail]]:
+    """Return the name and templates of question and answer and their values: the first of those for the
+    event, its kind and its chord that can be filled and that the notes bear out; none where there is none.
     """
     values = dict(values_of(event))
     values.update(_computed(score, reading, event))
+    if values.get("from_start") == 0:
+        values["opening"] = 1
     for name in (f"{event.kind}.{event.label}", event.kind, "chord"):
         form = book.questions.get(name)
         if form is None:
             continue
         said = f"{form['ask']} {form['answer']}"
-        filled = {g[1] for g in GAP.finditer(chosen(said, values)[0])} <= values.keys()
-        if filled and is_true_of(event, score, reading.spans, said, values):
-            return form, values
-    return None
+        if _can_fill(said, values) and is_true_of(event, score, reading.spans, said, values):
+            return name, form, values
+    return "", {}, values
 
 
 def asked_claims(score: Score, reading: Reading, event: Event, language: Language) -> tuple[Claim, ...]:
     """Return what the question about an event and its answer claim."""
-    asked = _asked(score, reading, event, phrasebook(language))
-    if asked is None:
+    _, form, values = _asked(score, reading, event, phrasebook(language))
+    if not form:
         return ()
-    form, values = asked
     return claims_of(event, score, language=language, template=f"{form['ask']} {form['answer']}", more=values)
 
 

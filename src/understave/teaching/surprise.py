@@ -20,7 +20,9 @@ from typing import Any
 from understave.findings.applied import APPLIED_CHORD
 from understave.findings.cadences import CADENCE, PICARDY
 from understave.findings.chromatic import CHROMATIC_CHORD
+from understave.findings.form import SECTION
 from understave.findings.keyplan import KEY, PIVOT_CHORD
+from understave.findings.melody import MELODY
 from understave.findings.modes import MODE_SWITCH
 from understave.findings.reheard import ENHARMONIC_PIVOT
 from understave.findings.remembered import remembered
@@ -51,6 +53,9 @@ _HALF = 0.5
 
 def rarity_name(event: Event) -> str:
     """Return the name under which a finding is counted: its kind and label, a key by its relation to home."""
+    if event in MELODY and event.label == "enters":
+        # Counted over songs is the introduction that it ends.
+        return f"{SECTION.name}.introduction"
     key = KEY.of(event)
     return f"{event.kind}.{event.label}" if key is None else f"{event.kind}.{event.label}.{key.relation}"
 

@@ -133,7 +133,20 @@ def _thread(score: Score, idea: Idea, places: Sequence[Told], weighing: Weighing
     more = min(4, len(bars) - 1)
     share = len(bars) / max(1, len(score.measures))
     common = 0.5 if share > _EVERYWHERE else 1.0
+    if idea[0] == "texture" and _is_memory(score, in_time):
+        common *= _MEMORY
     return Thread(idea, lead, in_time, lead.worth * (1 + weighing.kinship * more) * common)
+
+
+def _is_memory(score: Score, places: Sequence[Told]) -> bool:
+    """Whether figures of the middle come back at the end, when they had been left."""
+    first, last = places[0].event, places[-1].event
+    apart = last.start - first.end >= 2 * score.measure_at(first.start).full_length
+    return apart and first.start > score.end / 8 and last.start >= 7 * score.end / 10
+
+
+_MEMORY = 3.0
+"""How much more figures are worth that come back at the end from the middle of the piece (set by ear)."""
 
 
 _EVERYWHERE = 0.3
@@ -218,6 +231,23 @@ def anchor(event: Event) -> Fraction:
 
 
 # --- neighbours ------------------------------------------------------------------------------------------
+
+
+def foremost(threads: Sequence[Thread]) -> tuple[Thread, ...]:
+    """Put what only this piece has before the usual closes, which every piece has, in the order of worth.
+
+    A close stays before what is worth little beside the best (`_LITTLE`).
+    """
+    best = max((t.worth for t in threads), default=0.0)
+    usual = [t for t in threads if t.lead.event in CADENCE and t.lead.event.label in _USUAL_CLOSES]
+    own = [t for t in threads if t not in usual]
+    telling = [t for t in own if t.worth >= _LITTLE * best]
+    return (*telling, *usual, *own[len(telling) :])
+
+
+_USUAL_CLOSES = ("perfect authentic", "imperfect authentic", "half")
+_LITTLE = 0.25
+"""Share of the best idea's worth under which an idea gives way to a usual close (set by ear)."""
 
 
 def spread(score: Score, threads: Sequence[Thread], most: int) -> tuple[Thread, ...]:

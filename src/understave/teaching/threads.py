@@ -13,6 +13,7 @@ from typing import TypeAlias
 from understave.findings.applied import APPLIED_CHORD
 from understave.findings.cadences import CADENCE, PICARDY
 from understave.findings.chromatic import CHROMATIC_CHORD
+from understave.findings.form import SECTION
 from understave.findings.keyplan import KEY
 from understave.findings.melody import MELODY
 from understave.findings.modes import MODE_SWITCH
@@ -32,6 +33,7 @@ _FLAT_SECOND = -5
 _MODES = frozenset(
     {(KEY.name, "parallel"), (PICARDY.name, "picardy third"), (RETURN.name, "in the other mode")}
 )
+_ENTRIES = frozenset({(SECTION.name, "introduction"), (MELODY.name, "enters")})
 _SIXTHS = frozenset({"italian sixth", "french sixth", "german sixth"})
 
 
@@ -48,6 +50,8 @@ def idea_of(event: Event, home: Key) -> Idea:
     staying = REPEATED_NOTE.of(event) or PEDAL_POINT.of(event) or DRONE.of(event) or tune
     if staying is not None:
         return ("staying note", staying.pitch.pitch_class.semitone if staying.pitch is not None else -1)
+    if (event.kind, label) in _ENTRIES:
+        return ("introduction",)
     if event in CADENCE and label in ("deceptive", "evaded"):
         return ("led astray",)
     if (event in ENHARMONIC_PIVOT and "german sixth" in label) or label in _SIXTHS:

@@ -128,7 +128,7 @@ export function showLesson(lesson, place) {
     excerpt.layouts = [{ width: 100, pages: [stop.excerpt] }];
     excerpts.push(excerpt);
     const question = /** @type {import("./question.js").StaveQuestion} */ (document.createElement("stave-question"));
-    Object.assign(question, { question: stop.question, answer: stop.answer, numerals: lesson.numerals });
+    Object.assign(question, { question: stop.question, answer: stop.answer, told: stop.words, numerals: lesson.numerals });
     const button = (/** @type {string} */ name, /** @type {() => void} */ does) =>
       make("button", { type: "button", onclick: does }, name);
     const buttons = make(
@@ -158,8 +158,7 @@ export function showLesson(lesson, place) {
           `${words.contrasts}: `,
           ...stop.contrasts.flatMap((k, n) => [n > 0 && ", ", make("a", { href: `#contrast-${k + 1}` }, text(lesson.contrasts[k].heading))]),
         ),
-      ...stop.words.map((paragraph) => make("p", {}, text(paragraph))),
-      stop.question && question,
+      ...(stop.question ? [question] : stop.words.map((paragraph) => make("p", {}, text(paragraph)))),
       stop.suggestion && make("p", { class: "advice" }, make("strong", {}, `${words.playing}: `), text(stop.suggestion)),
       make("nav", { class: "onward", "aria-label": words.stopOf(i + 1, lesson.stops.length) }, go(i - 1, `← ${words.previous}`), go(i + 1, `${words.next} →`)),
     );
@@ -197,7 +196,7 @@ export function showLesson(lesson, place) {
       section(
         "answers",
         words.answers,
-        make("ol", {}, ...answered.map((stop) => make("li", {}, make("strong", {}, `${barsOf(stop)}: `), text(stop.question), make("br"), text(stop.answer)))),
+        make("ol", {}, ...answered.map((stop) => make("li", {}, make("strong", {}, `${barsOf(stop)}: `), text(stop.question), make("br"), text(stop.answer), make("br"), ...stop.words.map((w) => text(`${w} `))))),
       ),
     section("credits", words.credits, ...lesson.credits.map((c) => make("p", {}, text(c))), ...lesson.cautions.map((c) => make("p", { class: "caution" }, text(c)))),
   ];

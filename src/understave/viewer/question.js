@@ -1,7 +1,7 @@
 /**
- * `<stave-question>`: a question to ask, its answer hidden until it is wanted.
+ * `<stave-question>`: a question to ask, its answer, and what is then to be told, hidden until it is wanted.
  *
- * In: `question`, `answer`, `numerals`. On paper the answer is left out; a page prints its answers by themselves.
+ * In: `question`, `answer`, `told` (paragraphs), `numerals`. On paper the answer is left out; a page prints its answers by themselves.
  */
 
 import { make, setText } from "./elements.js";
@@ -10,6 +10,8 @@ import { wordsOf } from "./words.js";
 export class StaveQuestion extends HTMLElement {
   question = "";
   answer = "";
+  /** @type {readonly string[]} */
+  told = [];
   /** @type {Readonly<Record<string, import("./model.js").NumeralParts>>} */
   numerals = {};
 
@@ -21,6 +23,7 @@ export class StaveQuestion extends HTMLElement {
       { ontoggle: () => (said.textContent = hidden.open ? words.hideAnswer : words.showAnswer) },
       make("summary", {}, said),
       make("p", {}, setText(this.answer, this.numerals)),
+      ...this.told.map((paragraph) => make("div", { class: "told" }, setText(paragraph, this.numerals))),
     );
     this.replaceChildren(
       make("p", { class: "asked" }, make("strong", {}, `${words.question}: `), setText(this.question, this.numerals)),

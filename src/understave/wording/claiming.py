@@ -365,6 +365,8 @@ def _sharp(t: Told) -> Iterator[Claim]:
     yield n.Apart(t.start, t.end, lower.id, upper.id, t.event.label, t.text("held_by") == "pedal")
     if t.says("chord"):
         yield from _here(t)
+    if t.says("bare"):
+        yield n.Bare(t.start, t.end, lower.id, upper.id)
     yield from _clash_ends(t)
 
 
@@ -374,6 +376,10 @@ def _clash_ends(t: Told) -> Iterator[Claim]:
         yield n.Unresolved(t.start, t.end, note.id)
     if note is None or to is None or not t.says(f"manner={manner}"):
         return
+    past = t.note("past")
+    if past is not None and t.says("past_pitch"):
+        yield n.Overshoots(t.start, t.end, note.id, past.id, to.id)
+        yield n.Named(past.onset, past.end, past.id, past.pitch)
     if manner in _RESOLVING:
         until = min(t.end, max(note.end, t.start + _INSTANT))
         pedal = t.text("held_by") == "pedal"
@@ -699,6 +705,9 @@ def _melody(t: Told) -> Iterator[Claim]:
         first, second, interval = t.pitch("first"), t.pitch("second"), t.interval()
         if first is not None and second is not None and interval is not None:
             yield n.Leap(t.start, t.end, first, second, interval, t.text("direction"))
+    elif label == "enters":
+        if t.event.notes:
+            yield p.Enters(t.start, t.end, t.event.notes[0], int(t.number("bars") or 0))
     else:
         yield p.MelodyIn(t.start, t.end, _PLACES.get(label, label), t.event.notes)
 
@@ -729,9 +738,11 @@ def _chain(t: Told) -> Iterator[Claim]:
         yield n.BassLine(
             t.start, t.end, basses, times, _BY.get(t.event.label, ""), way.get(t.event.label, "down")
         )
-    key = t.key()
+    key, over = t.key(), t.pitch("over")
     if key is not None and t.says("chords"):
         yield h.ChordsChange(t.start, t.end)
+    if over is not None and t.says("over"):
+        yield p.Stays(t.start, t.end, over, "bass")
 
 
 def _return(t: Told) -> Iterator[Claim]:

@@ -62,7 +62,7 @@ class Phrasebook:
     `lanes` the words under the staves; `spoken` what screen readers say; `checking` how texts name chords
     and bars; `lane_events` what the lane of events calls them, by kind and label; `columns` and `cells` the
     heads and entries of tables; `pianos` our instruments; `reasons` why a chord is named as it is; `told` the
-    sentences of the flowing story (see ``told.toml``).
+    sentences of the flowing story (see ``told.toml``); `talk` those of the spoken lesson (``talk.toml``).
     `exercises` have for each kind a ``prompt`` and an ``answer``, `contrasts` for each label what to listen
     for, `patterns` for each device how to make it (``recipe``) and what to ``try``. `stop_titles` name a
     stop and `questions` have what to ``ask`` at it and the ``answer``, by ``kind.label`` or by kind.
@@ -97,6 +97,7 @@ class Phrasebook:
     pianos: Mapping[str, str]
     reasons: Mapping[str, Any]
     told: Mapping[str, Any]
+    talk: Mapping[str, Any]
     grammar: Grammar
 
     def entry(self, kind: str, label: str) -> Entry | None:
@@ -182,6 +183,7 @@ def phrasebook(language: Language) -> Phrasebook:
         pianos=tables["pianos"],
         reasons=tables["reasons"],
         told=tables["told"],
+        talk=tables["talk"],
         grammar=_grammar(tables["grammar"], language),
     )
 

@@ -1,0 +1,42 @@
+"""The name of a whole form: from what is printed over its parts, else from the letters of its sections.
+
+In: a Score and the letters of its sections in order, introduction and coda left out. Out: a name of
+`FORM_NAMES`, ``""`` where none fits. Printed headings are believed; of letters only two patterns have a name
+that nobody disputes: A B A and A B A C A (Hutchinson, "Music Theory for the 21st-Century Classroom", chapters
+on ternary and rondo form, from memory). Sections that repeat each other count as one.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from itertools import groupby
+
+from understave.score.model import Score
+
+FORM_NAMES = ("theme and variations", "minuet and trio", "scherzo and trio", "ternary form", "rondo")
+_VARIATION = re.compile(r"^(?:variation|variazione|veränderung|var\.?)\s*(?:[ivx]+|\d+)\b", re.IGNORECASE)
+_TRIO = re.compile(r"^trio\b", re.IGNORECASE)
+_DANCE = re.compile(r"\b(menuetto?|minuett?o?|menuet|scherzo)\b", re.IGNORECASE)
+
+
+def form_name(score: Score, letters: Sequence[str]) -> str:
+    """Return how the form of a piece is called."""
+    printed = [d.text.strip() for d in score.directions if d.kind != "dynamic" and d.text]
+    if len({t.casefold() for t in printed if _VARIATION.match(t)}) > 1:
+        return "theme and variations"
+    if any(_TRIO.match(t) for t in printed):
+        dance = next((m[1] for t in (score.title, *printed) if (m := _DANCE.search(t))), "")
+        if dance:
+            return "scherzo and trio" if dance.casefold() == "scherzo" else "minuet and trio"
+    return _by_letters([name for name, _ in groupby(letter.rstrip("'") for letter in letters)])
+
+
+def _by_letters(letters: Sequence[str]) -> str:
+    if list(letters) == ["A", "B", "A"]:
+        return "ternary form"
+    refrain = letters[::2]
+    between = letters[1::2]
+    if len(letters) > 4 and len(letters) % 2 and set(refrain) == {"A"} and "A" not in between:
+        return "rondo"
+    return ""

@@ -1,0 +1,74 @@
+"""Names of whole forms, from printed headings and from letters.
+
+The patterns are those of handbooks (Hutchinson, "Music Theory for the 21st-Century Classroom", chapters on
+ternary and rondo form, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+
+import pytest
+from tests.findings.build import build
+from tests.wording.readings import analysed
+
+from understave.findings.form import FORM
+from understave.findings.form_names import FORM_NAMES, form_name
+from understave.score.model import Direction
+from understave.teaching.narrative import narrate
+from understave.wording.phrasebook import SPOKEN, phrasebook
+
+
+def headed(*texts: str, title: str = ""):
+    marks = tuple(Direction(f"d{i}", "words", Fraction(4 * i), None, 1, t) for i, t in enumerate(texts))
+    return replace(build("C5:4 | D5:4 | E5:4", "C3:4 | G3:4 | C3:4", directions=marks), title=title)
+
+
+@pytest.mark.parametrize(
+    ("letters", "name"),
+    [
+        ("A B A", "ternary form"),
+        ("A B A'", "ternary form"),
+        ("A A' B A''", "ternary form"),
+        ("A B A C A", "rondo"),
+        ("A B A' C A'' B A", "rondo"),
+        ("A", ""),
+        ("A B", ""),
+        ("A B C", ""),
+        ("A B C A", ""),
+        ("A B A C", ""),
+    ],
+)
+def test_by_letters(letters, name):
+    assert form_name(headed(), letters.split()) == name
+
+
+@pytest.mark.parametrize(
+    ("texts", "title", "name"),
+    [
+        (("Thema", "Variation I", "Variation II"), "", "theme and variations"),
+        (("Var. 1", "Var. 2"), "", "theme and variations"),
+        (("Variation I",), "", ""),
+        (("Menuetto", "Trio"), "", "minuet and trio"),
+        (("Trio",), "Menuet", "minuet and trio"),
+        (("Scherzo", "Trio"), "", "scherzo and trio"),
+        (("Trio",), "Marsch", ""),
+        (("con variazioni",), "", ""),
+    ],
+)
+def test_printed_headings_are_believed(texts, title, name):
+    assert form_name(headed(*texts, title=title), ["A", "B", "C"]) == name
+
+
+def test_the_demo_is_ternary_and_says_so():
+    """Theme, middle in D flat, return in bar 59 (our own description, ``examples/chain-ferry/about.md``)."""
+    score, reading = analysed("chain-ferry")
+    ((_, found),) = FORM.all(reading.events)
+    assert found.form_name == "ternary form"
+    assert "a ternary form" in narrate(score, reading, "five")[0].text
+
+
+@pytest.mark.parametrize("language", SPOKEN)
+def test_every_name_has_words(language):
+    assert set(phrasebook(language).values["form_name"]) == set(FORM_NAMES)

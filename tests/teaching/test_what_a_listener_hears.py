@@ -1,0 +1,197 @@
+"""What a listener would point out in a piece is found and told near the top.
+
+Small pieces of our own, each made around one device; what is told of it is compared with how the piece was
+made. That these are what a listener points out is common practice of concert talks, no source.
+"""
+
+from __future__ import annotations
+
+import pytest
+from tests.findings.build import build, spans_of
+
+from understave.findings import find_events
+from understave.harmony.reading import Reading
+from understave.score.model import Score
+from understave.teaching.narrative import narrate
+from understave.teaching.telling_order import foremost, ranked
+from understave.wording.phrasebook import SPOKEN
+
+
+def heard(labels: str, *voices: str, signature: int = 0) -> tuple[Score, Reading]:
+    score = build(*voices, signature=signature)
+    spans = spans_of(score, labels)
+    return score, Reading(spans, find_events(score, spans))
+
+
+def minute(piece: tuple[Score, Reading]) -> str:
+    return " ".join(c.text for c in narrate(*piece, "minute"))
+
+
+def first_idea(piece: tuple[Score, Reading]) -> str:
+    return str(foremost(ranked(*piece))[0].idea[0])
+
+
+FIGURE = "C3:1/2 G3 E4 G3 C3 G3 E4 G3"
+FIGURE_ON_G = "B2:1/2 G3 F4 G3 B2 G3 F4 G3"
+FIGURE_ON_F = "C3:1/2 A3 F4 A3 C3 A3 F4 A3"
+
+
+def bare_ninth(ending: str = "F#5:1 G5") -> tuple[Score, Reading]:
+    """In bar 3 A flat stands over G alone and goes past G before it comes to it."""
+    return heard(
+        "c: i:4 iv:4 V:4 i:4 iv:4 V:4 i:4 V7:4 i:4",
+        f"G5:2 Eb5 | F5:2 C5 | Ab5:2 {ending} | G5:4 | F5:2 C5 | D5:4 | Eb5:4 | D5:2 B4 | C5:4",
+        "Eb4:4 | Ab4:4 | r:4 | Eb4:4 | Ab4:4 | G4:4 | G4:4 | F4:4 | Eb4:4",
+        "C3:4 | F3:4 | G3:4 | C3:4 | F3:4 | G3:4 | C3:4 | G2:4 | C3:4",
+        signature=-3,
+    )
+
+
+def test_a_bare_minor_ninth_that_goes_past_its_resolution():
+    piece = bare_ninth()
+    assert first_idea(piece) == "sharp dissonance"
+    text = minute(piece)
+    assert "G and A flat" in text
+    assert "with nothing else sounding" in text
+    assert "A flat gives way to G. But first it goes past its goal, to F sharp" in text
+    assert "the clash of G against A flat" in text  # what to listen for at the piano
+
+
+def test_one_that_resolves_at_once_goes_past_nothing():
+    text = minute(bare_ninth("G5:2"))
+    assert "A flat gives way to G." in text
+    assert "past its goal" not in text
+
+
+def test_a_filled_one_is_not_bare():
+    score, reading = bare_ninth()
+    filled = heard(
+        "c: V:4 i:4", "Ab5:2 F#5:1 G5 | G5:4", "B4:4 | C5:4", "D4:4 | Eb4:4", "G3:4 | C3:4", signature=-3
+    )
+    bare = {
+        e.get("bare") for _, r in ((score, reading), filled) for e in r.events if e.label == "minor ninth"
+    }
+    assert bare == {1, None}
+
+
+def test_a_third_that_turns_major_inside_a_bar():
+    """Bar 6: E flat for two beats, then E, over the same C and G."""
+    piece = heard(
+        "C: I:4 V7:4 I:4 IV:4 vi:4 c: i:2 C: I:2 V7:4 I:4",
+        "E5:2 G5 | F5:4 | E5:4 | A5:4 | C5:4 | Eb5:2 E5:2 | D5:4 | C5:4",
+        "G4:4 | B4:4 | C5:4 | F4:4 | A4:4 | C5:4 | F4:4 | E4:4",
+        "C3:4 | G3:4 | C3:4 | F3:4 | A3:4 | C3+G3:4 | G3+B3:4 | C3+G3:4",
+    )
+    assert first_idea(piece) == "mode"
+    assert "C minor clears to C major: E instead of E flat" in minute(piece)
+
+
+def chain(bass: str) -> tuple[Score, Reading]:
+    return heard(
+        "c: i:4 iv:4 vii°7/V:2 vii°7:2 vii°7/iv:2 vii°7/V:2 V7:4 i:4",
+        "Eb5:4 | Ab5:4 | C6:2 B5 | Bb5:2 A5 | G5:4 | G5:4",
+        "C5:4 | C5:4 | A5:2 Ab5 | G5:2 F#5 | F5:4 | Eb5:4",
+        "G4:4 | F4:4 | F#5:2 F5 | E5:2 Eb5:2 | B4:4 | C5:4",
+        f"staff2 C3:4 | F3:4 | {bass} | G2:4 | C3:4",
+        signature=-3,
+    )
+
+
+def test_a_chain_of_diminished_sevenths_over_a_held_dominant():
+    piece = chain("G2:2 G2 | G2:2 G2")
+    assert first_idea(piece) == "chain"
+    assert "none of them lets go, while the bass does not leave G" in minute(piece)
+    moving = minute(chain("F#2:2 B2 | E3:2 A2"))
+    assert "none of them lets go." in moving
+
+
+def test_a_suspended_fourth_before_the_seventh():
+    """Bar 3: C stands over G and D until B comes, with the seventh F."""
+    piece = heard(
+        "C: I:4 IV:4 V:2 V7:2 I:4 vi:4 ii:4 V7:4 I:4",
+        "E5:4 | C5:4 | C5:2 B4:2 | C5:4 | C5:4 | D5:4 | B4:4 | C5:4",
+        "G4:4 | A4:4 | G4:2 F4:2 | E4:4 | A4:4 | F4:4 | F4:4 | E4:4",
+        "C3:4 | F3:4 | G3+D4:4 | C3+G3:4 | A3:4 | D3:4 | G3:4 | C3:4",
+    )
+    text = minute(piece)
+    assert "C is left over from the chord before and has to sink to B" in text
+    assert text.endswith("listen for the note that stays too long.")
+
+
+def test_one_repeated_note_is_the_tune_and_later_the_bass():
+    piece = heard(
+        "C: I:4 V7:4 I:4 IV:4 V7:4 I:4 V64:4 V7:4 V7:4 I:4",
+        "G5:1 G5 G5 G5 | G5:1 G5 G5 G5 | G5:1 G5 G5 G5 | A5:4 | F5:2 D5 | E5:4 | C5:2 E5 | B4:2 D5 | D5:2 F5 "
+        "| E5:4",
+        "C5+E5:4 | B4+F5:4 | C5+E5:4 | C5+F5:4 | B4:4 | C5:4 | G4:4 | F4:4 | B4:4 | C5:4",
+        "C4:4 | D4:4 | C4:4 | F3:4 | G3:4 | C3:4 | G2:1 G2 G2 G2 | G2:1 G2 G2 G2 | G2:1 G2 G2 G2 | C3:4",
+    )
+    assert first_idea(piece) == "staying note"
+    text = minute(piece)
+    assert text.index("the tune stays on G") < text.index("the bass repeats G")
+    assert "It is the very note that stayed in bar 1" in text
+
+
+TUNE = "G5:2 E5:1 F5 | D5:2 F5 | E5:3 G5:1 | A5:2 C6 | B5:2 G5 | E5:4 | D5:2 B4 | C5:4"
+UNDER_TUNE = [FIGURE, FIGURE_ON_G, FIGURE, FIGURE_ON_F, FIGURE_ON_G, FIGURE, FIGURE_ON_G, "C3:4"]
+
+
+def test_an_introduction_of_figures_without_a_tune():
+    piece = heard(
+        "C: I:8 I:4 V7:4 I:4 IV:4 V7:4 I:4 V7:4 I:4",
+        f"r:4 | r:4 | {TUNE}",
+        "staff2 " + " | ".join([FIGURE, FIGURE, *UNDER_TUNE]),
+    )
+    assert first_idea(piece) == "introduction"
+    assert "the tune enters, and one notices that until now there was none: only two bars" in minute(piece)
+
+
+def test_a_tune_at_once_does_not_enter():
+    _, reading = heard("C: I:4 V7:4 I:4 IV:4 V7:4 I:4 V7:4 I:4", TUNE, "staff2 " + " | ".join(UNDER_TUNE))
+    assert "enters" not in {e.label for e in reading.events}
+
+
+def test_the_opening_is_back_in_the_home_key_after_a_wandering_middle():
+    top = "E5:2 G5 | F5:1 E5 D5:2 | E5:2 C5 | D5:4 | E5:2 G5 | A5:2 F5 | D5:2 B4 | C5:4"
+    inner = "G4:4 | B4:4 | G4:4 | B4:4 | G4:4 | C5:4 | F4:4 | E4:4"
+    low = "C4:4 | G3:4 | C4:4 | G3:4 | C4:4 | F3:4 | G3:4 | C3:4"
+    chords = "C: I:4 V7:4 I:4 V:4 I:4 IV:4 V7:4 I:4"
+    piece = heard(
+        f"{chords} Eb: I:4 ii:4 V7:4 I:4 d: V7:4 i:4 iv:4 V7:4 {chords}",
+        f"{top} | Bb5:2 G5 | Ab5:2 F5 | D5:2 F5 | Eb5:4 | E5:2 G5 | F5:2 D5 | Bb5:2 G5 | A5:2 G5 | {top}",
+        f"{inner} | Eb4:4 | C4:4 | Ab4:4 | G4:4 | C#5:4 | A4:4 | Bb4:4 | C#5:4 | {inner}",
+        f"{low} | Eb3+Bb3:4 | F3+Ab3:4 | Bb2:4 | Eb3:4 | A2:4 | D3:4 | G3+D4:4 | A3+E4:4 | {low}",
+    )
+    assert first_idea(piece) == "return"
+    assert "the opening comes back unchanged, and home with it" in minute(piece)
+
+
+def test_arpeggios_of_the_middle_come_back_at_the_end():
+    """The figures of bars 9 to 12 are left at bar 13 and are there again from bar 17 on."""
+    up, on_f, on_g = (
+        "C3:1/2 E3 G3 C4 E4 C4 G3 E3",
+        "F3:1/2 A3 C4 F4 A4 F4 C4 A3",
+        "G3:1/2 B3 D4 G4 B4 G4 D4 B3",
+    )
+    piece = heard(
+        "C: I:4 IV:4 V7:4 I:4 I:4 V7:4 IV:4 V:4 I:4 IV:4 V:4 I:4 I:4 IV:4 V7:4 I:4 I:4 IV:4 I:4 I:4",
+        "E5:4 | F5:4 | D5:4 | E5:4 | G5:4 | F5:4 | A5:4 | G5:4 | G5:4 | A5:4 | B5:4 | C6:4 "
+        "| E5:4 | F5:4 | D5:4 | C5:4 | C5:4 | A4:4 | G4:4 | G4:4",
+        "G4:4 | A4:4 | B4:4 | G4:4 | C5:4 | B4:4 | C5:4 | B4:4 | r:4 | r:4 | r:4 | r:4 "
+        "| G4:4 | A4:4 | B4:4 | G4:4 | r:4 | r:4 | r:4 | E4:4",
+        "staff2 C3:4 | F3:4 | G3:4 | C3:4 | C3+E3:4 | G3:4 | F3:4 | G3:4 | "
+        + " | ".join([up, on_f, on_g, up])
+        + " | C3:4 | F3:4 | G3:4 | C3:4 | "
+        + " | ".join([up, on_f, up])
+        + " | C3:4",
+    )
+    assert first_idea(piece) == "texture"
+    text = minute(piece)
+    assert text.index("begin to rock up and down") < text.index("the figures of bar 9 are back")
+
+
+@pytest.mark.parametrize("language", SPOKEN)
+def test_all_of_it_can_be_told_in_every_language(language):
+    score, reading = bare_ninth()
+    text = " ".join(c.text for c in narrate(score, reading, "minute", language=language))
+    assert {"en": "F sharp", "de": "Fis", "fr": "fa dièse"}[language] in text
