@@ -48,7 +48,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TypeAlias
 
@@ -210,7 +210,6 @@ def augmented_sixth(piece: Progression, i: int) -> list[Event]:
         led = leads in ("dominant", "six-four")
     if not outward and not (spelled and led):
         return []
-    label = _nationality(piece, step, sharp, label)
     detail: list[tuple[str, Detail]] = [
         ("lower", lower.id),
         ("lower_pitch", lower.pitch),
@@ -349,23 +348,6 @@ def _all_heard(piece: Progression, step: Step, changes: _Changes) -> bool:
     return all(piece.spelled(step, tone) for tone, _ in changes)
 
 
-def _nationality(piece: Progression, step: Step, sharp: PitchClass, label: str) -> str:
-    """Return which augmented sixth sounds: the second degree makes it French, the third German.
-
-    The note that sounds for half of the chord or longer decides; where neither does, the label, if its note
-    sounds at all.
-    """
-    times = {}
-    for tone, name in ((sharp.shift(-4), "french sixth"), (sharp.shift(-9), "german sixth")):
-        notes = piece.notes(step, tone)
-        held = (min(n.end, step.end) - max(n.onset, step.start) for n in notes)
-        times[name] = min(sum(held, Fraction(0)), step.end - step.start)
-    longest = max(times, key=lambda name: (times[name], name == label))
-    if 2 * times[longest] >= step.end - step.start:
-        return longest
-    return label if times.get(label) else "italian sixth"
-
-
 def _tonicises(step: Step, tonic: PitchClass) -> bool:
     """Whether a chord points to a tonic unmistakably: its dominant with a seventh, or labelled as applied."""
     own = bool(step.numeral.applied) and step.local.tonic == tonic
@@ -443,7 +425,7 @@ def _event(
     notes = [n.id for n in piece.sounding(step.start, step.end) if n.midi % 12 in tones]
     common: list[tuple[str, Detail]] = [
         ("key", key),
-        ("chord", numeral or step.numeral),
+        ("chord", numeral or _named_in(key, step)),
         ("root", step.chord.root),
         ("bass", step.entry.bass),
         ("changes", changes),
@@ -453,6 +435,15 @@ def _event(
     return CHROMATIC_CHORD.event(
         label, step.start, step.end, tuple(notes), round(sure, 3), (*common, *detail)
     )
+
+
+def _named_in(key: Key, step: Step) -> RomanNumeral:
+    """Return a step's numeral in the key in which it is told: Ger65/V of F is Ger65 of C."""
+    if key == step.key:
+        return step.numeral
+    if key == step.local:
+        return replace(step.numeral, applied=())
+    return next(iter(RomanNumeral.of(step.chord, key)), step.numeral)
 
 
 CHROMATIC_CHORD: Kind[ChromaticChordDetails] = Kind(

@@ -15,6 +15,7 @@ from functools import lru_cache
 import numpy as np
 
 from understave.errors import UnderstaveError
+from understave.harmony.augmented_sixths import as_they_sound
 from understave.harmony.engine import Fixed, settle, sort_notes
 from understave.harmony.engine import judged as read_by_features
 from understave.harmony.line_of_fifths import chord_of
@@ -38,7 +39,7 @@ from understave.harmony.model.label_indices import KEYS, Reduced, key_index, key
 from understave.harmony.model.network import Floats, Numerals, judge, load, shipped_numerals
 from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Alternative, Correction, Reading, Span
-from understave.score.model import Score
+from understave.score.model import Note, Score
 from understave.theory.key import Key, Mode
 from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
@@ -286,7 +287,8 @@ def _spans(
         for s in stretches
     ]
     chords = [label.chord(key) for label, key in zip(labels, keys, strict=True)]
-    spans = []
+    spans: list[Span] = []
+    sounding: list[list[Note]] = []
     for i, (s, belief) in enumerate(zip(stretches, beliefs, strict=True)):
         key, label, chord = keys[i], labels[i], chords[i]
         settled = s.fixed is not None and s.fixed.numeral is not None
@@ -296,9 +298,10 @@ def _spans(
         own, others = (1.0, NO_OTHERS) if settled else (belief.sure, _others(s, belief, numerals, key, label))
         start, end = encoding.times[s.begin], encoding.times[s.end]
         there = np.flatnonzero((onsets < float(end) - MARGIN) & (ends > float(start) + MARGIN))
-        members, foreign = sort_notes([notes[k] for k in there], chord)
+        sounding.append([notes[k] for k in there])
+        members, foreign = sort_notes(sounding[-1], chord)
         spans.append(Span(start, end, key, label, own, members, foreign, others, settled))
-    return tuple(spans)
+    return as_they_sound(spans, sounding)
 
 
 def _beliefs(
