@@ -12,6 +12,7 @@ from understave import __version__
 from understave.cli import (
     completion,
     correcting,
+    habits,
     keys,
     lessons,
     own_playing,
@@ -47,6 +48,7 @@ def parser() -> argparse.ArgumentParser:
         own_playing,
         correcting,
         keys,
+        habits,
         repertoire,
         upkeep,
         completion,

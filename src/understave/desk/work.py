@@ -27,6 +27,7 @@ from understave.errors import UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 from understave.findings import find_events
 from understave.harmony.key_length import USUAL, KeyLength, trust_for
+from understave.harmony.model.habits import NO_HABITS, Habits
 from understave.harmony.reading import Correction, Event, Reading, Span
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan
@@ -175,12 +176,15 @@ def _behave(desk: int) -> None:
 
 
 def read_fully(
-    score: Score, corrections: Sequence[Correction], keys_last: KeyLength = USUAL
+    score: Score,
+    corrections: Sequence[Correction],
+    keys_last: KeyLength = USUAL,
+    habits: Habits = NO_HABITS,
 ) -> tuple[object, tuple[Span, ...]]:
     """Ask networks and engine anew; return a `trained.Judged` and the spans."""
     from understave.harmony.trained import judge_score, read_judged
 
-    judged = judge_score(score, corrections, trust_for(score, keys_last))
+    judged = judge_score(score, corrections, trust_for(score, keys_last, habits))
     return judged, read_judged(score, judged).spans
 
 

@@ -35,6 +35,7 @@ from understave.harmony.model.decoding import (
     second_opinion,
 )
 from understave.harmony.model.encoding import Encoding, encode
+from understave.harmony.model.habits import leaning
 from understave.harmony.model.label_indices import KEYS, Reduced, key_index, key_of, reduce
 from understave.harmony.model.network import Floats, Numerals, judge, load, shipped_numerals
 from understave.harmony.naming import numeral_for
@@ -118,7 +119,8 @@ def judge_score(score: Score, corrections: Iterable[Correction] = (), trust: Tru
     keys = likely_keys(untold, unsettled)
     opinion = opinion_of(score, fixed, encoding, keys)
     rules = second_opinion(opinion.chords, opinion.keys, network.numerals, keys, trust)
-    path = decode(untold, network.numerals, encoding.frames[:, 0], unsettled, trust, rules)
+    own = leaning(untold, encoding, network.numerals, trust.habits)
+    path = decode(own, network.numerals, encoding.frames[:, 0], unsettled, trust, rules)
     return Judged(fixed, encoding, heads, opinion, trust, (path.key, path.numeral))
 
 
@@ -148,7 +150,7 @@ def spans_found(score: Score, judged: Judged, settled: Settled, first: int, trus
     rules = second_opinion(opinion.chords, opinion.keys, numerals, keys, trust)
     if judged.free is not None:
         rules += kept_chords(judged.free, _key_alone(encoding, judged.fixed), numerals, keys, trust)
-    path = decode(heads, numerals, lengths, settled, trust, rules)
+    path = decode(leaning(heads, encoding, numerals, trust.habits), numerals, lengths, settled, trust, rules)
     stretches = _stretches(encoding, path, settled, judged.fixed, first)
     beliefs = _beliefs(path, stretches, heads, opinion, numerals, lengths)
     return _spans(score, encoding, stretches, numerals, beliefs)

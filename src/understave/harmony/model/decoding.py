@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from understave.harmony.model.encoding import CENTRE, FIFTHS
+from understave.harmony.model.habits import NO_HABITS, Habits
 from understave.harmony.model.label_indices import HIGHEST_TONIC, KEYS, LOWEST_TONIC
 from understave.harmony.model.network import Floats, Numerals
 
@@ -32,6 +33,7 @@ class Trust:
 
     `kept`, of 0, 1, 2, 4, 8 and 30, is the one with which the chord lost least on the worse of two sets that
     were left out of the training of network and teachers (15 songs, 3 variations), given the analyst's keys.
+    `habits` are the teacher's, learnt from pieces that they have corrected (`harmony.habit_learning`).
     """
 
     key: float = 1.0
@@ -51,6 +53,7 @@ class Trust:
     rules_key: float = 0.7
     kept: float = 1.0
     temperature: float = 1.0
+    habits: Habits = NO_HABITS
 
 
 TRUST = Trust()
