@@ -3,10 +3,10 @@
     python -m training.confidence FILE.pt ... --examples FOLDER
     python -m training.confidence --left-out SET[,SET]=FILE.pt ... --examples FOLDER
 
-In: networks trained with ``--held SHARE``, or with ``--leave-out SET``, and the examples they were trained on.
-Out, printed: the constants of `understave.harmony.model.confidence`, fitted on the pieces held out or on the
-sets left out, each read by the network that had not seen it, and how well they would have done on each set if
-it had been left out of the fit too.
+In: networks trained with ``--held SHARE``, or with ``--leave-out SET``, and the examples they were trained
+on. Out, printed: the constants of `understave.harmony.model.confidence`, fitted on the pieces held out or on
+the sets left out, each read by the network that had not seen it, and how well they would have done on each
+set if it had been left out of the fit too.
 """
 
 from __future__ import annotations
