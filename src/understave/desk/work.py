@@ -25,7 +25,7 @@ from understave.acoustics.sound import render
 from understave.desk.sheet import Sheet, lay_sheet
 from understave.errors import UnderstaveError
 from understave.faults import fault_sentence, keep_fault
-from understave.findings import find_events
+from understave.findings import with_events
 from understave.harmony.key_length import USUAL, KeyLength, trust_for
 from understave.harmony.model.habits import NO_HABITS, Habits
 from understave.harmony.reading import Correction, Event, Reading, Span
@@ -190,8 +190,8 @@ def read_fully(
 
 def find_rest(score: Score, spans: tuple[Span, ...]) -> tuple[tuple[Event, ...], Plan]:
     """Find the events of spans and the plan for playing them."""
-    events = find_events(score, spans)
-    return events, make_plan(score, Reading(spans, events))
+    reading = with_events(score, Reading(spans))
+    return reading.events, make_plan(score, reading)
 
 
 def engrave_sheet(score: Score, reading: Reading, width: float) -> Sheet:

@@ -13,6 +13,7 @@ from dataclasses import replace
 
 from understave.findings.agreement import settle
 from understave.findings.catalogue import finders
+from understave.findings.over_held import with_layer
 from understave.harmony.key_length import USUAL, KeyLength, trust_for
 from understave.harmony.model.habits import NO_HABITS, Habits
 from understave.harmony.reading import Correction, Event, Reading, Span
@@ -41,5 +42,5 @@ def read(
 
 
 def with_events(score: Score, reading: Reading) -> Reading:
-    """Return a reading with the events that its spans show."""
-    return replace(reading, events=find_events(score, reading.spans))
+    """Return a reading with the events that its spans show, and with what moves above held basses."""
+    return replace(reading, events=with_layer(score, reading.spans, find_events(score, reading.spans)))

@@ -1,13 +1,15 @@
 """What moves above a held bass: a second layer of chords, read from the notes over a pedal point alone.
 
-In: a score and its reading with events. Out: `Above`, one for each chord over each bass pedal point: the
-diminished sevenths of a chain, a subdominant over the tonic, a dominant seventh whose root the bass does not
-have. A reader that must account for the bass as well calls all of these by the chord of the bass, or by the
-nearest chord that holds it; analysts write what moves above, and the held note beside it (Open Music Theory,
-"Embellishing Tones"; Aldwell and Schachter, "Harmony and Voice Leading", on pedal points, from memory).
+In: a score, its spans and events. Out: the events, each pedal point in the bass with the chords over it that
+do not contain it (``above``, ``above_times``, ``above_ends``; `layer` gives them as values): the diminished
+sevenths of a chain, a subdominant over the tonic, a dominant seventh over its tonic. A reader that must
+account for the bass as well calls these by the nearest chord that holds it. What moves is named by itself,
+with inversions above the held note, and the note beside it: "viio7 over G" (on pedal points: *Open Music
+Theory*, "Embellishing Tones"; Aldwell and Schachter, "Harmony and Voice Leading", from memory).
 
-The notes of the held bass, in whatever octave they belong to it, are left out and the rest is read by the
-same reader, in the keys of the reading; inversions are those above the bass.
+The notes of the held bass are left out, and what is left of those bars is read by the same reader in the keys
+of the reading. A chord is named where three of its tones sound and the held one is none of them, and where
+either the reader is sure enough of it or the reading itself hears the same notes.
 """
 
 from __future__ import annotations
@@ -17,82 +19,98 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from understave.errors import UnderstaveError
-from understave.findings.pedalpoints import PEDAL_POINT
-from understave.findings.remembered import remembered
-from understave.harmony.reading import Correction, Event, Reading, Span
+from understave.findings.chords_at import Harmony
+from understave.findings.closes import numeral_in
+from understave.findings.pedalpoints import PEDAL_POINT, PedalPointDetails
+from understave.harmony.reading import Correction, Event, Span
 from understave.harmony.trained import read_trained
 from understave.score.model import Note, Score
 from understave.theory.key import Key
-from understave.theory.pitch import PitchClass
+from understave.theory.pitch import Pitch
 from understave.theory.roman import RomanNumeral
 
 AROUND = 2
 """Bars before and after a pedal point that are read with it, to give its first and last chords company."""
 LEAST_TONES = 3
-"""Pitch classes of a chord that must sound above the bass before the chord is named: two make no chord."""
+"""Pitch classes of a chord that must sound above the bass before it is named: two make no chord."""
+SURE = 0.2
+"""Confidence from which a chord is named that the reading does not hear; set by what analysts of the training
+split write over the pedal points that they mark."""
 
 
 @dataclass(frozen=True, slots=True)
 class Above:
-    """A chord over a held bass: when, its name and key, the tone held, and the notes above that it rests on.
-
-    `confidence` (0..1) is how sure the name is, were it for the notes above alone.
-    """
+    """A chord over a held bass: when, its name in a key, and the note held."""
 
     start: Fraction
     end: Fraction
     key: Key
     numeral: RomanNumeral
-    over: PitchClass
-    confidence: float
-    notes: tuple[str, ...]
+    over: Pitch
 
 
-def above_held(score: Score, reading: Reading) -> tuple[Above, ...]:
-    """Return the second layer of a reading with events, in order; empty where no bass is held."""
-    return _layer(score, reading.spans, tuple(_basses(reading.events)))
+def with_layer(score: Score, spans: tuple[Span, ...], events: Sequence[Event]) -> tuple[Event, ...]:
+    """Return events, those of pedal points in the bass with what moves above them."""
+    harmony = Harmony(spans)
+    return tuple(
+        event
+        if (found := PEDAL_POINT.of(event)) is None or found.place != "bass"
+        # Named by their degree, pedal points in the bass keep all else that is known of them.
+        else replace(event, details=_with_above(score, harmony, event, found))
+        for event in events
+    )
 
 
-def _basses(events: Iterable[Event]) -> Iterator[Event]:
-    return (event for event, found in PEDAL_POINT.all(events) if found.place == "bass")
+def layer(events: Iterable[Event]) -> tuple[Above, ...]:
+    """Return the chords over held basses that events tell of, in order."""
+    found = [
+        Above(start, end, details.key, numeral, details.pitch)
+        for _, details in PEDAL_POINT.all(events)
+        for numeral, start, end in zip(
+            details.above or (), details.above_times or (), details.above_ends or (), strict=True
+        )
+    ]
+    return tuple(sorted(found, key=lambda a: a.start))
 
 
-@remembered
-def _layer(score: Score, spans: tuple[Span, ...], pedals: tuple[Event, ...]) -> tuple[Above, ...]:
-    found: list[Above] = []
-    for pedal in pedals:
-        if found and found[-1].end > pedal.start:
-            continue
-        found += _above(score, spans, pedal)
-    return tuple(found)
+def _with_above(
+    score: Score, harmony: Harmony, pedal: Event, details: PedalPointDetails
+) -> PedalPointDetails:
+    named = [
+        (numeral_in(s, details.key), max(s.start, pedal.start), min(s.end, pedal.end))
+        for s in _read_above(score, harmony.spans, pedal)
+        if s.start < pedal.end and s.end > pedal.start and _is_named(harmony, s, details.pitch)
+    ]
+    if not named:
+        return details
+    numerals, starts, ends = zip(*named, strict=True)
+    return replace(details, above=numerals, above_times=starts, above_ends=ends)
 
 
-def _above(score: Score, spans: tuple[Span, ...], pedal: Event) -> Iterator[Above]:
-    """Yield the chords over one pedal point."""
-    details = PEDAL_POINT.of(pedal)
-    assert details is not None
+def _is_named(harmony: Harmony, above: Span, held: Pitch) -> bool:
+    """Whether a chord read without the bass is told beside the reading's own."""
+    tones = above.numeral.chord(above.key).semitones
+    if held.midi % 12 in tones or len(above.notes) < LEAST_TONES:
+        return False
+    own = harmony.at(above.start)
+    same = own is not None and own.numeral.chord(own.key).semitones == tones
+    return same or above.confidence >= SURE
+
+
+def _read_above(score: Score, spans: Sequence[Span], pedal: Event) -> Iterator[Span]:
+    """Yield the spans of the bars round a pedal point, read without its notes.
+
+    Each holds one note of every pitch class of its chord that sounds.
+    """
     part, since = without_bass(score, pedal)
-    keys = tuple(_keys(part, spans, since))
     try:
-        read = read_trained(part, keys).spans
+        read = read_trained(part, tuple(_keys(part, spans, since))).spans
     except UnderstaveError:
         # Nothing sounds above it.
         return
-    last: Above | None = None
-    for span in read:
-        start, end = max(span.start + since, pedal.start), min(span.end + since, pedal.end)
-        if start >= end:
-            continue
-        chord = span.numeral.chord(span.key)
-        heard = {score.note_by_id[i].midi % 12 for i in span.notes}
-        if len(heard) < min(LEAST_TONES, len(chord.members)):
-            last = None
-            continue
-        here = Above(
-            start, end, span.key, span.numeral, details.pitch.pitch_class, span.confidence, span.notes
-        )
-        yield here
-    del last
+    for s in read:
+        tones = {score.note_by_id[i].midi % 12: i for i in s.notes}
+        yield replace(s, start=s.start + since, end=s.end + since, notes=tuple(tones.values()))
 
 
 def without_bass(score: Score, pedal: Event) -> tuple[Score, Fraction]:
@@ -102,23 +120,18 @@ def without_bass(score: Score, pedal: Event) -> tuple[Score, Fraction]:
     bars = score.measures[first : last + 1]
     since, until = bars[0].start, bars[-1].end
     held = set(pedal.notes)
-    measures = tuple(replace(m, index=m.index - first, start=m.start - since) for m in bars)
     notes = tuple(
         _moved(n, since, until, first)
-        for n in score.notes
-        if n.id not in held and n.onset < until and (n.end > since or (n.grace and n.onset >= since))
+        for n in score.struck
+        if n.id not in held and n.onset < until and n.end > since
     )
+    measures = tuple(replace(m, index=m.index - first, start=m.start - since) for m in bars)
     return replace(score, measures=measures, notes=notes, directions=(), source=b""), since
 
 
 def _moved(note: Note, since: Fraction, until: Fraction, first: int) -> Note:
-    onset = max(note.onset, since)
-    return replace(
-        note,
-        onset=onset - since,
-        duration=min(note.end, until) - onset if note.duration else note.duration,
-        measure=max(0, note.measure - first),
-    )
+    onset, end = max(note.onset, since), min(note.end, until)
+    return replace(note, onset=onset - since, duration=end - onset, measure=max(0, note.measure - first))
 
 
 def _keys(part: Score, spans: Sequence[Span], since: Fraction) -> Iterator[Correction]:
