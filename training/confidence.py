@@ -74,7 +74,7 @@ def spans_of(
         (int(b), int(e), int(path.key[b]), int(path.numeral[b]))
         for b, e in zip(begins, [*begins[1:], frames], strict=True)
     ]
-    spoken = evidence(labels, found, (opinion.chords, opinion.keys), numerals, lengths)
+    spoken = evidence(labels, found, opinion.chords, numerals, lengths)
     good = time * ((path.key == key) & (path.numeral == numeral))
     others = np.zeros((len(labels), CANDIDATES, 3))
     others_right = np.zeros((len(labels), CANDIDATES))

@@ -12,12 +12,14 @@ from hypothesis import strategies as st
 
 from understave.harmony.model.confidence import (
     ORDERING,
+    ROUND_ABOUT,
     WEIGHING,
     Evidence,
     confidences,
     evidence,
     log_odds,
     others,
+    round_about,
 )
 from understave.harmony.model.label_indices import key_index, reduce
 from understave.harmony.model.network import load
@@ -57,6 +59,16 @@ def test_log_odds_are_those_of_the_textbook():
     assert np.isfinite(log_odds(0.0))
 
 
+@given(st.lists(st.tuples(st.floats(-5, 5), st.floats(0.1, 8)), min_size=1, max_size=40))
+def test_round_about_is_the_mean_over_the_neighbours(spans):
+    values, lengths = (np.array(column) for column in zip(*spans, strict=True))
+    expected = [
+        np.average(values[part], weights=lengths[part])
+        for part in (slice(max(0, i - ROUND_ABOUT), i + ROUND_ABOUT + 1) for i in range(len(spans)))
+    ]
+    assert np.allclose(round_about(values, lengths), expected)
+
+
 def test_evidence_is_averaged_over_the_time_of_a_span():
     numerals = load().numerals
     key, dominant = Key.parse("D"), RomanNumeral.parse("V7")
@@ -64,20 +76,19 @@ def test_evidence_is_averaged_over_the_time_of_a_span():
     frames = 3
     judged = {
         "numeral": np.log(np.full((frames, len(numerals.reduced)), 1e-3, np.float32)),
+        "key": np.log(np.full((frames, 54), 1e-3, np.float32)),
     }
     judged["numeral"][:, number] = np.log([0.8, 0.2, 0.5])
-    keys = {key_index(key): np.array([0.9, 0.3, 0.5], np.float32)}
+    judged["key"][:, key_index(key)] = np.log([0.9, 0.3, 0.5])
     # A, three fifths above C: the root of the dominant of D.
     chords = {(3, "dominant7", 0): np.array([0.4, 0.0, 1.0], np.float32)}
     lengths = np.array([3.0, 1.0, 2.0], np.float32)
     labels = [(0, 2, key_index(key), number), (2, 3, key_index(key), number)]
-    found = evidence(labels, judged, (chords, keys), numerals, lengths)
+    found = evidence(labels, judged, chords, numerals, lengths)
     assert found.numeral == pytest.approx([0.65, 0.5])
     assert found.key == pytest.approx([0.75, 0.5])
     assert found.opinion == pytest.approx([0.3, 1.0])
     assert found.lengths == pytest.approx([4, 2])
-    # What the engine does not name it does not believe.
-    assert evidence(labels, judged, ({}, {}), numerals, lengths).key == pytest.approx([0, 0])
 
 
 def test_shares_of_the_others_add_up_and_leave_out_the_impossible():

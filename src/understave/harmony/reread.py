@@ -17,6 +17,7 @@ from itertools import pairwise
 import numpy as np
 
 from understave.harmony.engine import Fixed, settle
+from understave.harmony.model.confidence import ROUND_ABOUT
 from understave.harmony.model.decoding import Settled, Trust
 from understave.harmony.model.encoding import Encoding
 from understave.harmony.model.label_indices import key_index, reduce
@@ -27,8 +28,6 @@ from understave.score.model import Score
 
 BARS = 8
 """Bars on either side of a change that are decoded again."""
-HELD = 6
-"""Spans on either side of these that are held as they were, so that the ways in and out count."""
 UNLIKELY_START = 0.01
 """Chance of a chord, key or phrase beginning in the middle of what the networks saw as one frame."""
 
@@ -62,7 +61,7 @@ def reread(
     if not changed:
         return Renewed(spans, fixed)
     first, last = _reach(score, spans, changed, bars)
-    outer_first, outer_last = max(0, first - HELD), min(len(spans) - 1, last + HELD)
+    outer_first, outer_last = max(0, first - ROUND_ABOUT), min(len(spans) - 1, last + ROUND_ABOUT)
     outer = spans[outer_first : outer_last + 1]
     start, end = outer[0].start, outer[-1].end
     inside = tuple(f for f in fixed if f.end > start and f.start < end)

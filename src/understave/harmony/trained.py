@@ -316,7 +316,7 @@ def _beliefs(
 ) -> list[_Belief]:
     """Return how sure each stretch's own label is and the next best ones, averaged over its time."""
     labels = [(s.begin, s.end, s.key, s.numeral) for s in stretches]
-    found = evidence(labels, judged, (opinion.chords, opinion.keys), numerals, lengths)
+    found = evidence(labels, judged, opinion.chords, numerals, lengths)
     result = []
     for s, chances, own in zip(stretches, found.chances, confidences(found), strict=True):
         time = lengths[s.begin : s.end]

@@ -4,11 +4,11 @@ In: what the networks, the engine of hand-made features and the decoder say of t
 Out: a confidence (0..1) for each span, and for one span the shares of belief in every other label.
 
 The decoder's own belief is sure of itself far too often, because it counts every frame as news. What the
-network thinks of the numeral by itself, and what the engine thinks of the chord and of the key, tell right
-labels from wrong ones better; each of the three can only raise the confidence. They are
+networks think of the label by itself, what the engine thinks of the chord, and how sure the key is round
+about tell right labels from wrong ones better; each of the three can only raise the confidence. They are
 weighed by logistic regression (Cox 1958), fitted by `training.confidence` on pieces of the training split
-by networks that had seen no piece of their set, every set of music counting alike; the features were chosen
-by leaving out one set after another, so that they hold for music of another kind.
+that the judging networks had not seen, every set of music counting alike; the features were chosen by
+leaving out one set after another, so that they hold for music of another kind.
 """
 
 from __future__ import annotations
@@ -23,6 +23,8 @@ import numpy.typing as npt
 from understave.harmony.model.label_indices import LOWEST_TONIC
 from understave.harmony.model.network import Floats, Numerals
 
+ROUND_ABOUT = 6
+"""Spans on either side of a span whose keys count as round about it."""
 LEAST_CHANCE = 0.003
 LEAST_OPINION = 0.02
 
@@ -31,10 +33,10 @@ LEAST_OPINION = 0.02
 class Weighing:
     """Log odds that a label is right: `bias` and the weights of the log odds of what is told of it."""
 
-    bias: float = -0.883
-    numeral: float = 0.131
-    opinion: float = 0.641
-    key: float = 0.407
+    bias: float = -0.526
+    numeral: float = 0.506
+    opinion: float = 0.341
+    key: float = 0.253
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,9 +46,9 @@ class Ordering:
     decoder is too sure.
     """
 
-    belief: float = 0.71
-    numeral: float = 0.08
-    same_key: float = -3.36
+    belief: float = 0.57
+    numeral: float = 0.22
+    same_key: float = -2.58
 
 
 Label: TypeAlias = tuple[int, int, int, int]
@@ -62,13 +64,24 @@ def log_odds(chance: npt.ArrayLike, least: float = LEAST_CHANCE) -> npt.NDArray[
     return np.log(clipped / (1 - clipped))
 
 
+def round_about(values: npt.ArrayLike, lengths: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Mean of the values (S,) of a span and its neighbours, longer spans counting more."""
+    value, length = np.asarray(values, dtype=np.float64), np.asarray(lengths, dtype=np.float64)
+    length = np.maximum(length, 1e-6)
+    places = np.arange(len(value))
+    sums = np.concatenate([[0.0], np.cumsum(value * length)])
+    time = np.concatenate([[0.0], np.cumsum(length)])
+    low, high = np.maximum(places - ROUND_ABOUT, 0), np.minimum(places + ROUND_ABOUT + 1, len(value))
+    result: npt.NDArray[np.float64] = (sums[high] - sums[low]) / (time[high] - time[low])
+    return result
+
+
 @dataclass(frozen=True)
 class Evidence:
     """What speaks for the labels of S spans in order, averaged over each span's time.
 
-    `numeral` (S,): the networks' chance of it; `opinion` (S,) and `key` (S,): the engine's belief in the
-    chord and in the key; `lengths` (S,) in quarter notes; `chances` (S, N): the networks' chance of every
-    numeral.
+    `numeral` (S,) and `key` (S,): the networks' chance of it; `opinion` (S,): the engine's belief in the
+    chord; `lengths` (S,) in quarter notes; `chances` (S, N): the networks' chance of every numeral.
     """
 
     numeral: npt.NDArray[np.float64]
@@ -81,25 +94,22 @@ class Evidence:
 def evidence(
     labels: Sequence[Label],
     judged: Mapping[str, Floats],
-    opinions: tuple[Mapping[tuple[int, str, int], Floats], Mapping[int, Floats]],
+    chords: Mapping[tuple[int, str, int], Floats],
     numerals: Numerals,
     lengths: Floats,
 ) -> Evidence:
     """Gather what speaks for each span's label.
 
-    `judged` is the networks' judgement of the frames, `opinions` the engine's belief (T,) in chords, by root
-    on the line of fifths, quality and inversion, and in keys by index; `lengths` (T,) of the frames in
-    quarter notes.
+    `judged` is the networks' judgement of the frames, `chords` the engine's belief (T,) by root on the line
+    of fifths, quality and inversion; `lengths` (T,) of the frames in quarter notes.
     """
     time, chances, keys, opinion = [], [], [], []
-    chords, of_key = opinions
     for begin, end, key, number in labels:
         part = slice(begin, end)
         time.append(lengths[part].sum())
         share = lengths[part] / time[-1]
         chances.append(share @ np.exp(judged["numeral"][part]))
-        home = of_key.get(key)
-        keys.append(0.0 if home is None else share @ home[part])
+        keys.append(share @ np.exp(judged["key"][part, key]))
         reduced = numerals.reduced[number]
         heard = chords.get((key // 2 + LOWEST_TONIC + reduced.root, reduced.quality, reduced.inversion))
         opinion.append(0.0 if heard is None else share @ heard[part])
@@ -115,12 +125,12 @@ def evidence(
 
 
 def features(found: Evidence) -> npt.NDArray[np.float64]:
-    """Return what the confidence is made of, (S, 3): log odds of numeral, opinion and key."""
+    """Return what the confidence is made of, (S, 3): log odds of numeral, opinion and key round about."""
     return np.stack(
         (
             log_odds(found.numeral),
             log_odds(found.opinion, LEAST_OPINION),
-            log_odds(found.key, LEAST_OPINION),
+            round_about(log_odds(found.key), found.lengths),
         ),
         axis=1,
     )
