@@ -30,7 +30,7 @@ from understave.errors import UnderstaveError
 from understave.harmony import trained
 from understave.harmony.habit_learning import LEAST_PIECES, learned
 from understave.harmony.key_length import Corrected
-from understave.harmony.model.habits import NO_HABITS, Habits
+from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.model.network import Network, shipped_numerals
 from understave.harmony.reading import Span
 from understave.harmony.trained import Judged, judge_score, read_judged

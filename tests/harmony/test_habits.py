@@ -20,7 +20,7 @@ from understave.findings import read
 from understave.harmony import habit_learning
 from understave.harmony.habit_learning import LEAST_PIECES, Learnt, learned, proved, read_file, save, words
 from understave.harmony.key_length import Corrected, trust_for
-from understave.harmony.model.habits import NO_HABITS, Habits
+from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.trained import judge_score, read_judged
 from understave.lesson.folder import create_folder, open_folder, set_habits
 from understave.score.reader import read_score

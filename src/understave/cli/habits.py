@@ -39,7 +39,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
 
 def _habits(arguments: argparse.Namespace, console: Console) -> int:
     from understave.harmony import habit_learning
-    from understave.harmony.model.habits import NO_HABITS
+    from understave.harmony.model.leaning import NO_HABITS
     from understave.lesson.folder import open_folder, set_habits
 
     asked = [name for name in ("learn", "take", "off") if getattr(arguments, name)]

@@ -54,7 +54,7 @@ def _read_source(source: Path, bars: str | None) -> tuple[Score, Reading]:
     from understave.findings import read
     from understave.harmony import corrections
     from understave.harmony.key_length import USUAL
-    from understave.harmony.model.habits import NO_HABITS
+    from understave.harmony.model.leaning import NO_HABITS
     from understave.lesson.folder import is_lesson_folder, open_folder, titled
     from understave.score.reader import read_score
 

@@ -27,7 +27,7 @@ from understave.errors import UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 from understave.findings import with_events
 from understave.harmony.key_length import USUAL, KeyLength, trust_for
-from understave.harmony.model.habits import NO_HABITS, Habits
+from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.reading import Correction, Event, Reading, Span
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan

@@ -15,7 +15,7 @@ from understave.findings.agreement import settle
 from understave.findings.catalogue import finders
 from understave.findings.over_held import with_layer
 from understave.harmony.key_length import USUAL, KeyLength, trust_for
-from understave.harmony.model.habits import NO_HABITS, Habits
+from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.reading import Correction, Event, Reading, Span
 from understave.harmony.trained import read_trained
 from understave.score.model import Score

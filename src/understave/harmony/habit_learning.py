@@ -1,6 +1,6 @@
 """A teacher's habits of labelling, learnt from corrected pieces as far as cross-validation proves them.
 
-In: corrected pieces (`key_length.Corrected`). Out: `Learnt`: the habits (`model.habits`), each with what it
+In: corrected pieces (`key_length.Corrected`). Out: `Learnt`: the habits (`model.leaning`), each with what it
 is worth. A habit is tried at a few strengths; each piece in turn is read at the strength that fits the other
 pieces best, and only if the pieces that were left out are read better so, together and most of them by
 themselves, is it kept. Everything is worked out here, from the teacher's own files; nothing is sent anywhere.
@@ -19,7 +19,7 @@ import numpy as np
 from understave.disk import write_atomically
 from understave.errors import UnderstaveError
 from understave.harmony.key_length import Corrected
-from understave.harmony.model.habits import HABITS, NO_HABITS, Habits
+from understave.harmony.model.leaning import HABITS, NO_HABITS, Habits
 from understave.harmony.reading import Span
 from understave.harmony.trained import read_judged
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 from understave.harmony.model.decoding import TRUST, Trust
-from understave.harmony.model.habits import NO_HABITS, Habits
+from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.reading import Span
 from understave.harmony.trained import Judged, read_judged
 from understave.score.model import Score

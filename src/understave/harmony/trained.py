@@ -35,8 +35,8 @@ from understave.harmony.model.decoding import (
     second_opinion,
 )
 from understave.harmony.model.encoding import Encoding, encode
-from understave.harmony.model.habits import leaning
 from understave.harmony.model.label_indices import KEYS, Reduced, key_index, key_of, reduce
+from understave.harmony.model.leaning import leaning
 from understave.harmony.model.network import Floats, Numerals, judge, load, shipped_numerals
 from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Alternative, Correction, Reading, Span

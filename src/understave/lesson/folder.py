@@ -17,7 +17,7 @@ from understave.disk import locked, write_atomically
 from understave.errors import UnderstaveError
 from understave.harmony.habit_learning import habits_from
 from understave.harmony.key_length import KEY_LENGTHS, USUAL, KeyLength
-from understave.harmony.model.habits import NO_HABITS, Habits
+from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.score.model import Score
 
 SETTINGS = "lesson.toml"

@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from understave.harmony.model.encoding import CENTRE, FIFTHS
-from understave.harmony.model.habits import NO_HABITS, Habits
 from understave.harmony.model.label_indices import HIGHEST_TONIC, KEYS, LOWEST_TONIC
+from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.model.network import Floats, Numerals
 
 Ints = npt.NDArray[np.int64]
