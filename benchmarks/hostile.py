@@ -23,7 +23,7 @@ import time
 import traceback
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -42,6 +42,8 @@ LESSON_CPU = 60.0
 """Seconds of CPU time that a lesson may take; a sound one on 16 bars takes about a quarter of that."""
 MEMORY = 1 << 30
 """Bytes that a worker may gain over what it holds once everything is loaded."""
+THREADED = 16
+"""How many times that a lesson may ask for in addresses: each thread reserves more than it uses."""
 BATCH = 500
 """Files after which a worker is replaced, so that no fault of one lasts."""
 _LONGEST = 400
@@ -117,7 +119,7 @@ def _one(kept: tuple[Sample, ...], seed: int, number: int, lessons: int, place: 
         score = read_score(path)
         if number % 10 == 0 and _sounding(read_musicxml(score.source, "its source")) != _sounding(score):
             outcome, what = "traceback", "what was read and its source differ"
-        if lessons and number % lessons == 0:
+        if _is_lesson(lessons, number):
             signal.setitimer(signal.ITIMER_REAL, 0)
             from understave.lesson.make import LessonOptions, make_lesson
 
@@ -151,16 +153,31 @@ def _sounding(score: Score) -> list[object]:
 
 
 def _worker(kept: tuple[Sample, ...], asked: argparse.Namespace, first: int, out: int, place: Path) -> None:
-    """Try a batch of files, a line for the beginning and the end of each."""
+    """Try a batch of files, a line for the beginning and the end of each; a lesson is a batch of its own.
+
+    Of a file that is read, the addresses asked for are limited. The threads of a lesson ask for more of them
+    than they ever use: there the memory used is looked at when it is done.
+    """
     size = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
-    resource.setrlimit(resource.RLIMIT_AS, (size + MEMORY, size + MEMORY))
+    lesson = _is_lesson(asked.lessons, first)
+    limit = size + (THREADED if lesson else 1) * MEMORY
+    resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    for number in range(first, min(first + BATCH, asked.inputs)):
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+    for number in range(first, first + 1 if lesson else min(first + BATCH, asked.inputs)):
+        if number > first and _is_lesson(asked.lessons, number):
+            return
         os.write(out, b"%d\n" % number)
         result = _one(kept, asked.seed, number, asked.lessons, place)
+        if result.peak - before > MEMORY:
+            result = replace(result, outcome="memory")
         os.write(out, json.dumps(asdict(result)).encode() + b"\n")
         if result.outcome == "memory":
             return
+
+
+def _is_lesson(lessons: int, number: int) -> bool:
+    return bool(lessons) and number % lessons == 0
 
 
 # --- all files, with a worker that is watched ------------------------------------------------------------
@@ -213,7 +230,7 @@ def _watched(child: int, here: int, asked: argparse.Namespace, kept: tuple[Sampl
                 else:
                     begun, spent = int(line), _cpu(child)
             continue
-        lesson = asked.lessons and begun % asked.lessons == 0
+        lesson = _is_lesson(asked.lessons, begun)
         if begun >= 0 and _cpu(child) - spent > (LESSON_CPU if lesson else CPU):
             ended = "time"
             os.kill(child, signal.SIGKILL)
