@@ -19,6 +19,7 @@ import numpy as np
 from understave.disk import write_atomically
 from understave.errors import UnderstaveError
 from understave.harmony.key_length import Corrected
+from understave.harmony.model.label_indices import reduce
 from understave.harmony.model.leaning import HABITS, NO_HABITS, Habits
 from understave.harmony.reading import Span
 from understave.harmony.trained import read_judged
@@ -175,7 +176,10 @@ def _left_out(now: np.ndarray, tried: dict[float, np.ndarray]) -> tuple[float, i
 
 
 def same_label(found: Sequence[Span], wanted: Sequence[Span]) -> float:
-    """Return for how long two readings give the same chord the same name in the same key, in quarters."""
+    """Return for how long two readings name the same chord in the same key, in quarters.
+
+    Names that the network cannot tell apart, such as V9 and V7, or V7 and V7[no5], are the same.
+    """
     agreed = 0.0
     rest = iter(found)
     span = next(rest, None)
@@ -183,7 +187,7 @@ def same_label(found: Sequence[Span], wanted: Sequence[Span]) -> float:
         while span is not None and span.end <= w.start:
             span = next(rest, None)
         while span is not None and span.start < w.end:
-            if (span.key, span.numeral) == (w.key, w.numeral):
+            if span.key == w.key and reduce(span.key, span.numeral) == reduce(w.key, w.numeral):
                 agreed += float(min(span.end, w.end) - max(span.start, w.start))
             if span.end > w.end:
                 break
