@@ -4,7 +4,7 @@ In: analysed pieces, in groups that one teacher may have gone through: a set, or
 of a set whose names begin with the same word (a composer, a textbook). Eight pieces of a group are corrected
 as the analyst has them; habits are learnt from these (`understave.harmony.habit_learning`), and the other
 pieces are read without corrections, before and after. Out: for each group and draw what was learnt and the
-agreement on the other pieces, by duration.
+agreement on the other pieces, by duration, and the corrections that they would need in 100 chords.
 
 The shipped network has seen the training split; ``--network`` reads with another one, such as one that was
 trained with ``--leave-out`` and exported by `training.export`, and its pieces are then as new to it.
@@ -34,6 +34,9 @@ from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.model.network import Network, shipped_numerals
 from understave.harmony.reading import Span
 from understave.harmony.trained import Judged, judge_score, read_judged
+
+SHOWN = ("full", "chord", "fix/100")
+"""Agreement in full and in the bare chord, and chords to correct in a hundred; see `accuracy`."""
 
 
 def read_by(path: Path) -> None:
@@ -86,7 +89,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         console.print(str(error), markup=False)
         return 2
     table = Table(
-        "group", "draw", "learnt", "read", "full before", "full after", "chord before", "chord after"
+        "group", "draw", "learnt", "read", *(f"{m} {w}" for m in SHOWN for w in ("before", "after"))
     )
     for name, pieces in groups.items():
         for draw in range(options.draws):
@@ -106,7 +109,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             rest = chosen[LEAST_PIECES:]
             before, after = (agreement(rest, h).figures() for h in (NO_HABITS, learnt.habits))
             said = ", ".join(f"{n} {getattr(learnt.habits, n):+g}" for n, _ in learnt.gains) or "nothing"
-            cells = [f"{f[m]:.1f}" for m in ("full", "chord") for f in (before, after)]
+            cells = [f"{f[m]:.1f}" for m in SHOWN for f in (before, after)]
             table.add_row(name, str(draw), said, str(len(rest)), *cells)
     console.print(table)
     return 0
