@@ -35,7 +35,7 @@ from rich.table import Table
 
 from benchmarks import corpora
 from understave.errors import UnderstaveError
-from understave.findings.cadences import cadences_of, find_cadences
+from understave.findings.cadences import CADENCE, cadences_of, find_cadences
 from understave.findings.closes import find_closes
 from understave.findings.phrases import find_endings
 from understave.harmony.reading import Span
@@ -168,7 +168,7 @@ def judge(score: Score, spans: tuple[Span, ...], marked: Marked) -> dict[str, tu
     inner = [e for e in endings if e.time < score.end]
     pairs = [(e.close.arrival if e.close else e.time, e.time) for e in inner]
     events = cadences_of(score, spans, closes, endings)
-    told = {e.end for e in events if e.kind == "cadence" and e.get("ends_phrase")}
+    told = {e.end for e, found in CADENCE.all(events) if found.ends_phrase}
     result = {}
     for way in WAYS:
         found = [pair for pair in pairs if way != "cadence" or pair[1] in told] if marked.marks else []
@@ -181,9 +181,7 @@ def judge(score: Score, spans: tuple[Span, ...], marked: Marked) -> dict[str, tu
 
 def kinds_of(score: Score, spans: tuple[Span, ...]) -> dict[Fraction, str]:
     """Return the kind of every phrase-ending cadence by the moment it ends."""
-    return {
-        e.end: e.label for e in find_cadences(score, spans) if e.kind == "cadence" and e.get("ends_phrase")
-    }
+    return {e.end: e.label for e, found in CADENCE.all(find_cadences(score, spans)) if found.ends_phrase}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -149,7 +149,7 @@ def _notes(
         console.print(f"  {mark} {_place(score, t)}: {names}", highlight=False, markup=False)
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
+def main(arguments: Sequence[str] | None = None) -> int:  # noqa: C901
     """Measure and print the table, or list the hits."""
     parser = argparse.ArgumentParser(
         prog="python -m benchmarks.chromatic", description="Chromatic chords against analysts' labels."

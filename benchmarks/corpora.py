@@ -81,7 +81,7 @@ class Aligned:
     how: str
 
 
-class NoDataError(Exception):
+class NoDataError(UnderstaveError):
     """The open data is not on this machine."""
 
 

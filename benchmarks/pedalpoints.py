@@ -25,7 +25,6 @@ from understave.findings.pedalpoints import PEDAL_POINT, find_pedalpoints
 from understave.harmony.reading import Event
 from understave.harmony.romantext import Pedal
 from understave.harmony.trained import read_trained
-from understave.theory.pitch import Pitch
 
 
 @dataclass(slots=True)
@@ -66,8 +65,9 @@ def _f1(p: float, r: float) -> float:
 
 def tones(event: Event) -> set[int]:
     """Return the sounding pitch classes that a pedal point holds."""
-    held = (event.get("pitch"), event.get("second"))
-    return {p.midi % 12 for p in held if isinstance(p, Pitch)}
+    found = PEDAL_POINT.of(event)
+    held = () if found is None else (found.pitch, found.second)
+    return {p.midi % 12 for p in held if p is not None}
 
 
 def _overlap(mark: Pedal, event: Event) -> Fraction:
@@ -148,12 +148,11 @@ def _list(console: Console, aligned: corpora.Aligned, events: Sequence[Event]) -
     for m in aligned.analyses[0].pedals:
         hit = any(_matches(m, e) for e in events)
         console.print(f"  {'found ' if hit else 'missed'} {m.pitch} {at(m.start)} - {at(m.end)}")
-    for e in events:
+    for e, found in PEDAL_POINT.all(events):
         if not any(_matches(m, e) for m in aligned.analyses[0].pedals):
-            chords = e.get("chords")
             console.print(
-                f"  extra  {e.label} {e.get('pitch')} {e.get('manner')} {at(e.start)} - {at(e.end)} "
-                f"{e.confidence} {' '.join(map(str, chords)) if isinstance(chords, tuple) else ''}",
+                f"  extra  {e.label} {found.pitch} {found.manner} {at(e.start)} - {at(e.end)} "
+                f"{e.confidence} {' '.join(map(str, found.chords))}",
                 markup=False,
                 soft_wrap=True,
             )

@@ -23,8 +23,8 @@ from rich.table import Table
 from benchmarks.data import data_folder
 from understave.repertoire import Question, Summary, ask, connect, index_folder
 from understave.repertoire.chord_lines import make_lines
-from understave.repertoire.indexing import SUFFIXES
 from understave.repertoire.store import open_store
+from understave.score.reader import suffixes
 
 LINES = "lines-large"
 SAMPLE, SPANS, ASKED = 60, 1_000_000, 7
@@ -71,7 +71,7 @@ def gather(folder: Path, sample: int) -> tuple[str, int, int]:
 
         name = "music21 package"
         corpus = Path(music21.__file__).parent / "corpus"
-        paths = sorted(p for p in corpus.rglob("*") if p.suffix in SUFFIXES)
+        paths = sorted(p for p in corpus.rglob("*") if p.suffix in suffixes())
     step = max(1, len(paths) // sample) if sample else 1
     chosen = paths[::step][: sample or None]
     folder.mkdir(parents=True)

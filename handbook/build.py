@@ -22,6 +22,7 @@ from pathlib import Path
 from urllib.parse import unquote, urldefrag, urlsplit
 
 import understave
+from understave import errors
 from understave.cli.completion import commands_of
 from understave.cli.program import parser
 from understave.export.schemas import NAMES, schema
@@ -127,7 +128,10 @@ _EXIT_CODES = (
 
 def python_page() -> str:
     """Return the public names with their signatures and docstrings."""
-    lines = ["# From Python", "", "```text", inspect.getdoc(understave) or "", "```", ""]
+    lines = ["# From Python", ""]
+    lines += ["The notebook `examples/tutorial.ipynb` of the source goes through a piece step by step.", ""]
+    lines += ["```text", inspect.getdoc(understave) or "", "```", ""]
+    lines += ["## When something is wrong", "", "```text", inspect.getdoc(errors) or "", "```", ""]
     for name in understave.__all__:
         value = getattr(understave, name)
         lines += [f"## {name}", ""]

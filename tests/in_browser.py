@@ -37,8 +37,10 @@ def running_browser(arguments=()):
         running.close()
 
 
-def accessibility(page, crowded=None):
+def accessibility(page, crowded=None, colours_only=False):
     """What axe-core says of a page: the rules passed, and the serious and critical violations.
+
+    `colours_only` is for a page that has been looked at whole in other colours.
 
     `crowded` is a selector of what is not held to the size of targets (WCAG 2.2, success criterion 2.5.8),
     where the caller has shown that another control of full size does the same. Comparing each control with
@@ -48,7 +50,8 @@ def accessibility(page, crowded=None):
         from axe_playwright_python.sync_playwright import Axe
     except ImportError:
         missing("the package axe-playwright-python is not installed")
-    options = {"runOnly": RULES, "resultTypes": ["violations"]}
+    only = {"type": "rule", "values": ["color-contrast"]} if colours_only else RULES
+    options = {"runOnly": only, "resultTypes": ["violations"]}
     if crowded is None:
         found = [Axe().run(page, options=options)]
     else:

@@ -11,7 +11,7 @@ from understave.harmony.reading import Detail, Details, Event, Named
 from understave.interpretation.reasons import REASONS
 
 
-def event(
+def event(  # noqa: PLR0913
     kind: str,
     label: str,
     start: Fraction,

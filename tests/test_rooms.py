@@ -14,7 +14,7 @@ PACKAGE = ROOT / "src" / "understave"
 
 # From the top down; what stands in one line may not know one another.
 ROOMS: tuple[tuple[str, ...], ...] = (
-    ("errors", "digests", "shown", "stored", "viewer"),
+    ("errors", "digests", "guests", "shown", "stored", "viewer"),
     ("disk", "faults", "parquet_files", "theory"),
     ("jobs",),
     ("score",),

@@ -330,7 +330,7 @@ def add_features(
     _add_successions(total, sign, e, begin, label, key, root, inversion, statistics)
 
 
-def _add_successions(
+def _add_successions(  # noqa: PLR0913
     total: dict[str, Floats],
     sign: float,
     e: Example,

@@ -144,7 +144,7 @@ class Reader(nn.Module):
         self.heads = nn.ModuleDict({name: nn.Linear(d, size) for name, size in sizes.items()})
         self.dropout = nn.Dropout(shape.dropout)
 
-    def frames(
+    def frames(  # noqa: PLR0913
         self, codes: Tensor, values: Tensor, frames: Tensor, signature: Tensor, times: Tensor,
         mask: Tensor, given_key: Tensor, given_numeral: Tensor, taste: Tensor | None = None,
     ) -> Tensor:  # fmt: skip

@@ -98,7 +98,7 @@ def _motion(note: Note, others: list[Note]) -> str:
     return "same" if nearest == 0 else "step" if nearest <= 2 else "leap"
 
 
-def count(sets: list[str], limit: int) -> dict[str, object]:
+def count(sets: list[str], limit: int) -> dict[str, object]:  # noqa: C901
     """Count everything over the training split."""
     numerals: Table = defaultdict(Counter)
     numeral_quarters: Table = defaultdict(Counter)

@@ -372,7 +372,7 @@ def captured(work: Callable[[], Tensor], device: torch.device) -> Callable[[], T
     return play
 
 
-def train(options: argparse.Namespace) -> None:
+def train(options: argparse.Namespace) -> None:  # noqa: C901
     """Run the whole training as the command line says."""
     torch.manual_seed(options.seed)
     torch.backends.cuda.matmul.allow_tf32 = True

@@ -8,25 +8,19 @@ split are left out, so that not even their notes are seen.
 from __future__ import annotations
 
 import argparse
-import os
 import pickle
 import re
 from concurrent.futures import ProcessPoolExecutor
-from functools import cache
 from pathlib import Path
 
 import numpy as np
+from benchmarks.data import data_folder
 
 from training.arrays import arrays_of
+from training.data import measured_songs
 from understave.errors import UnderstaveError
 from understave.harmony.model.encoding import Encoding, encode
 from understave.score.reader import read_score
-
-
-def data_folder() -> Path:
-    """Return the folder of open data: ``shared/data`` beside the checkout, or as UNDERSTAVE_DATA says."""
-    given = os.environ.get("UNDERSTAVE_DATA")
-    return Path(given) if given else Path(__file__).resolve().parents[2] / "shared" / "data"
 
 
 def plain_name(name: str) -> str:
@@ -34,17 +28,11 @@ def plain_name(name: str) -> str:
     return re.sub(r"(?<!\d)0+(?=\d)", "", name)
 
 
-@cache
-def measured() -> frozenset[str]:
-    """Return the names of the songs that are measured on."""
-    return frozenset(plain_name(p.name) for p in (data_folder() / "harmony" / "dev" / "lieder").iterdir())
-
-
 def works() -> list[tuple[str, Path]]:
     """Return kind and file of every work that may be learnt from without an analysis."""
     songs = sorted((data_folder() / "songs").glob("*.mxl"))
     quartets = sorted((data_folder() / "quartets-unlabelled").glob("*.mxl"))
-    kept = [("songs", s) for s in songs if plain_name(s.stem) not in measured()]
+    kept = [("songs", s) for s in songs if plain_name(s.stem) not in measured_songs()]
     # The longest first, so that no process is left with a whole quartet at the end.
     return [*(("quartets", q) for q in quartets), *kept]
 

@@ -22,7 +22,18 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from understave.acoustics.piano import INSTRUMENTS, Instrument
     from understave.engraving import engrave, excerpt
-    from understave.errors import UnderstaveError
+    from understave.errors import (
+        AnalysisError,
+        DeskError,
+        LessonError,
+        MissingError,
+        RepertoireError,
+        ScoreError,
+        SymbolError,
+        TakeError,
+        UnderstaveError,
+        WorkerError,
+    )
     from understave.findings import read
     from understave.harmony.reading import Alternative, Correction, Event, Reading, Span
     from understave.interpretation.plan import Plan
@@ -41,14 +52,18 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 _PLACES = {
-    "INSTRUMENTS": "acoustics.piano",
     "Alternative": "harmony.reading",
+    "AnalysisError": "errors",
     "Correction": "harmony.reading",
+    "DeskError": "errors",
     "Event": "harmony.reading",
+    "INSTRUMENTS": "acoustics.piano",
     "Instrument": "acoustics.piano",
     "Key": "theory.key",
+    "LessonError": "errors",
     "LessonOptions": "lesson.make",
     "Measure": "score.model",
+    "MissingError": "errors",
     "Note": "score.model",
     "Piece": "piece",
     "Pitch": "theory.pitch",
@@ -56,11 +71,16 @@ _PLACES = {
     "Plan": "interpretation.plan",
     "PlanOptions": "interpretation.planning",
     "Reading": "harmony.reading",
+    "RepertoireError": "errors",
     "RomanNumeral": "theory.roman",
     "Score": "score.model",
+    "ScoreError": "errors",
     "Sound": "interpretation.sounding",
     "Span": "harmony.reading",
+    "SymbolError": "errors",
+    "TakeError": "errors",
     "UnderstaveError": "errors",
+    "WorkerError": "errors",
     "engrave": "engraving",
     "excerpt": "engraving",
     "make_lesson": "lesson.make",
@@ -75,12 +95,16 @@ _OTHERWISE_CALLED = {"plan": "make_plan"}
 __all__ = [
     "INSTRUMENTS",
     "Alternative",
+    "AnalysisError",
     "Correction",
+    "DeskError",
     "Event",
     "Instrument",
     "Key",
+    "LessonError",
     "LessonOptions",
     "Measure",
+    "MissingError",
     "Note",
     "Piece",
     "Pitch",
@@ -88,11 +112,16 @@ __all__ = [
     "Plan",
     "PlanOptions",
     "Reading",
+    "RepertoireError",
     "RomanNumeral",
     "Score",
+    "ScoreError",
     "Sound",
     "Span",
+    "SymbolError",
+    "TakeError",
     "UnderstaveError",
+    "WorkerError",
     "engrave",
     "excerpt",
     "make_lesson",

@@ -11,16 +11,19 @@ import platform
 import shutil
 import sys
 import tempfile
+import warnings
 import webbrowser
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 from typing import Literal
 
 from understave import __version__
-from understave.errors import UnderstaveError
+from understave.errors import MissingError, UnderstaveError
 from understave.faults import log_file, own_folder
+from understave.guests import GROUPS, GuestWarning, left_out, offered, package_of
 
 State = Literal["fine", "note", "trouble"]
 NEEDED = (
@@ -59,6 +62,7 @@ def _all(folder: Path) -> Iterator[Finding]:
     yield Finding("system", "fine", f"{platform.system()} {platform.release()}, {platform.machine()}")
     yield packages()
     yield from _extras()
+    yield from plug_ins()
     yield _tried("networks", _networks, "install Understave anew")
     yield _tried("engraver", _engraver, "install verovio anew")
     yield _tried("fonts", _fonts, "install verovio and typst anew")
@@ -113,6 +117,30 @@ def _extras() -> Iterator[Finding]:
             yield Finding("extra", "note", f"{name} is not installed; {purpose} would need {extra}")
 
 
+def plug_ins() -> Iterator[Finding]:
+    """Tell what other packages add to Understave, and which of it is left out and why."""
+    from understave.acoustics.piano import instruments
+    from understave.export.exporters import exporters
+    from understave.findings.catalogue import guest_kinds
+    from understave.score.formats import guest_readers
+    from understave.wording import SPOKEN
+    from understave.wording.language_files import own_tables
+
+    packages = dict.fromkeys(package_of(entry) for group in GROUPS for entry in offered(group))
+    if not packages:
+        return
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", GuestWarning)
+        for asked in (guest_kinds, guest_readers, exporters, instruments):
+            asked()
+        for language in SPOKEN:
+            with suppress(UnderstaveError):  # it says so where words of that language are asked for
+                own_tables(language)
+    yield Finding("plug-ins", "fine", ", ".join(packages))
+    for sentence in left_out():
+        yield Finding("plug-in", "note", sentence)
+
+
 # --- what works --------------------------------------------------------------------------------------------
 
 
@@ -129,7 +157,7 @@ def _engraver() -> str:
     with NotationWorker() as worker:
         made = worker.ask(_NOTE, [("renderToSVG", [1])], {"inputFrom": "abc"}, "a note")
     if "<svg" not in str(made[0]):
-        raise UnderstaveError("The engraver gave no page; install verovio anew.")
+        raise MissingError("The engraver gave no page; install verovio anew.")
     return "engraves a note in a process of its own"
 
 
@@ -139,7 +167,7 @@ def _fonts() -> str:
     texts = [("Aß", Face()), ("Aß", Face(weight=600)), ("Aß", Face(italic=True)), ("♭", Face())]
     for (text, _), run in typeset(texts).items():
         if not run.complete or not run.glyphs:
-            raise UnderstaveError(f"No font for {text!r} is found; install verovio and typst anew.")
+            raise MissingError(f"No font for {text!r} is found; install verovio and typst anew.")
     return f"{FAMILY} and {MUSIC_FONT}, from the packages; none of this machine are needed"
 
 
@@ -151,7 +179,7 @@ def _pages() -> str:
         source.write_text("A page.", encoding="utf-8")
         pdf: bytes = typst.compile(source, root=Path(place), ignore_system_fonts=True)
     if not pdf.startswith(b"%PDF-"):
-        raise UnderstaveError("No PDF can be made; install typst anew.")
+        raise MissingError("No PDF can be made; install typst anew.")
     return "a PDF is made"
 
 
@@ -165,7 +193,7 @@ def _sound() -> str:
         try:
             audio_bytes(suffix, silence, RATE, gain=1.0)
         except Exception as error:
-            raise UnderstaveError(f"{suffix} cannot be written ({error}); install soundfile anew.") from None
+            raise MissingError(f"{suffix} cannot be written ({error}); install soundfile anew.") from None
     return "MP3, FLAC, Opus and WAV are written; played by your browser"
 
 

@@ -13,7 +13,7 @@ from html import escape
 from typing import Any
 
 from understave.engraving import Options, excerpt
-from understave.errors import UnderstaveError
+from understave.errors import MissingError
 from understave.harmony.reading import Reading, Span
 from understave.interpretation.plan import Plan
 from understave.interpretation.sounding import Sound
@@ -89,23 +89,21 @@ def _table(rows: Iterable[Sequence[str]]) -> str:
 def table(value: object, *, pandas: bool = False) -> Any:
     """Return the spans of a Reading as a pyarrow Table, or a pandas DataFrame.
 
-    Raises UnderstaveError if the package that makes it is not installed, TypeError for another value.
+    Raises MissingError if the package that makes it is not installed, TypeError for another value.
     """
     if not isinstance(value, Reading):
         raise TypeError(f"a {type(value).__name__} has no table")
     try:
         import pyarrow
     except ImportError as error:
-        raise UnderstaveError("Tables need the package pyarrow: pip install understave[tables].") from error
+        raise MissingError("Tables need the package pyarrow: pip install understave[tables].") from error
     made = pyarrow.Table.from_pylist([_row(s) for s in value.spans])
     if not pandas:
         return made
     try:
         return made.to_pandas()
     except ImportError as error:
-        raise UnderstaveError(
-            "Data frames need the package pandas: pip install understave[tables]."
-        ) from error
+        raise MissingError("Data frames need the package pandas: pip install understave[tables].") from error
 
 
 def _row(s: Span) -> dict[str, Any]:

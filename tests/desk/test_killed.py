@@ -19,7 +19,7 @@ from tests.desk.desk_lesson import folder_in, read_once
 from understave.desk.history import history
 from understave.harmony.corrections import read_entries
 
-KILLS = 120
+KILLS = 50
 TOKEN = "of-the-killed"
 
 

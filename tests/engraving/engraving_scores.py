@@ -135,7 +135,7 @@ def song() -> Score:
     return document([("Voice", voice), ("Piano", piano)], "Song", "A. Writer")
 
 
-def reading_of(
+def reading_of(  # noqa: PLR0913
     score: Score,
     step: Fraction,
     numerals: Sequence[str],

@@ -39,3 +39,26 @@ def test_no_two_kinds_have_one_name_and_each_is_found() -> None:
     names = [k.name for k in ALL]
     assert len(names) == len(set(names))
     assert len(finders()) == sum(k.find is not None for k in KINDS) == 18
+
+
+def test_where_no_kinds_are_told_apart_key_and_chord_have_their_usual_names() -> None:
+    """`catalogue.key_of` and `chord_of` read these fields of whatever kind: a new name would be missed."""
+
+    def having(*names: str) -> set[str]:
+        return {k.name for k in KINDS if any(f.name in names for f in fields(k.details))}
+
+    everywhere = {k.name for k in KINDS}
+    assert everywhere - having("key") == {
+        *("difference", "form", "instruction", "melody", "phrase", "repeated note", "texture")
+    }
+    assert having("chord", "numeral", "goal") == {
+        *("applied chord", "cadence", "chromatic chord", "enharmonic pivot", "mode switch", "non-chord tone"),
+        *(
+            "pedal mark",
+            "picardy third",
+            "pivot chord",
+            "seventh in the bass",
+            "sharp dissonance",
+            "six-four",
+        ),
+    }

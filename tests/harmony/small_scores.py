@@ -47,7 +47,7 @@ def score_of(
     return Score("", "", (Part("P1", "Piano", 1, 2),), measures, tuple(made))
 
 
-def chords(
+def chords(  # noqa: PLR0913
     text: str,
     length: Fraction | int = 2,
     beats: int = 4,

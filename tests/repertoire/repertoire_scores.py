@@ -15,7 +15,7 @@ DECEPTIVE = "C3 G3 C4 E4 | F3 A3 D4 F4 | G2 D4 F4 B3 | A2 E4 C4 A3"
 LAMENT = "C4 G4 C5 Eb5 | Bb3 G4 D5 | Ab3 C5 Eb5 | G3 B4 D5 G5"
 
 
-def piano(
+def piano(  # noqa: PLR0913
     text: str,
     length: Fraction | int = 2,
     signature: int = 0,

@@ -20,7 +20,7 @@ def line_of(codes, cuts, sure=None):
     return Line(np.array(codes, np.uint16), stretches, np.asarray(sure, np.float32), NAMES, np.array(roots))
 
 
-def tried(line, steps):
+def tried(line, steps):  # noqa: C901
     """All places, step by step, each as short as it gets."""
     count = line.codes.size
 

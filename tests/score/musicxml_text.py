@@ -24,7 +24,7 @@ def attributes(divisions=4, fifths=0, beats=4, beat_type=4, more=""):
     return ATTRIBUTES.format(divisions=divisions, fifths=fifths, beats=beats, beat_type=beat_type, more=more)
 
 
-def note(name, duration, type_="", *, before="", middle="", after="", voice="1", staff="", alter=0):
+def note(name, duration, type_="", *, before="", middle="", after="", voice="1", staff="", alter=0):  # noqa: PLR0913
     """A note such as C4 or R (rest); `before` goes before the pitch, `after` to the end."""
     if name == "R":
         pitch = "<rest/>"

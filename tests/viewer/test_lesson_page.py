@@ -317,8 +317,8 @@ def test_on_paper_the_answers_stand_by_themselves(opened, lesson):
 def test_no_serious_finding_of_accessibility(opened, size, scheme):
     page = opened(size, color_scheme=scheme)
     page.locator("#stop-1").get_by_text("Show the answer").click()
-    passes, serious = accessibility(page)
-    assert len(passes) > 15
+    passes, serious = accessibility(page, colours_only=scheme == "dark")
+    assert len(passes) > (0 if scheme == "dark" else 15)
     assert [(v["id"], [n["html"][:120] for n in v["nodes"][:3]]) for v in serious] == []
 
 

@@ -15,13 +15,15 @@ as full scale, velocities 1..127, keys MIDI numbers (A4 = 69).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from understave.acoustics.loudness import k_weight
+from understave.guests import guests
 
 Array = NDArray[np.float64]
 
@@ -104,6 +106,47 @@ EARLY = Instrument(
     knock=1.8,
 )
 INSTRUMENTS: dict[str, Instrument] = {i.name: i for i in (GRAND, UPRIGHT, EARLY)}
+"""Our own instruments by name; `instruments` has those of guests too."""
+
+
+@lru_cache(maxsize=1)
+def instruments() -> Mapping[str, Instrument]:
+    """Return all instruments by name: ours, then those that other installed packages bring.
+
+    A guest is an `Instrument` in the entry-point group ``understave.instruments`` (`understave.guests`). It
+    can be chosen wherever ours can, by its name in small letters; what a language calls it stands in the
+    table ``pianos`` of the group ``understave.words``.
+    """
+    found = guests("understave.instruments", Instrument, INSTRUMENTS, _wrong)
+    return {**INSTRUMENTS, **{g.value.name: g.value for g in found}}
+
+
+_POSITIVE = (
+    "inharmonicity",
+    "bass_inharmonicity",
+    "decay",
+    "after_slowness",
+    "contact",
+    "damping",
+    "detuning",
+)
+
+
+def _wrong(instrument: Instrument) -> str:
+    if instrument.name != " ".join(instrument.name.replace("-", " ").casefold().split()):
+        return "its name is not in small letters with single spaces"
+    if not all(_is_number(getattr(instrument, f.name)) for f in fields(instrument) if f.name != "name"):
+        return "one of its values is no number"
+    if not 300 <= instrument.a4 <= 600:
+        return f"its A4 sounds at {instrument.a4:g} Hz and not between 300 and 600"
+    if not 0 <= instrument.lowest < instrument.highest <= 127:
+        return "its keys are no MIDI numbers from low to high"
+    low = next((n for n in _POSITIVE if getattr(instrument, n) <= 0), None)
+    return f"its {low} is not above 0" if low else "its knock is below 0" if instrument.knock < 0 else ""
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and math.isfinite(value)
 
 
 def inharmonicity(midi: ArrayLike, instrument: Instrument = GRAND) -> Array:

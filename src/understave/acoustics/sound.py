@@ -137,7 +137,7 @@ def _shares(midi: int, instrument: Instrument, rate: int) -> tuple[float, ...]:
     return tuple(float(x) for x in shares * np.sqrt(np.sum(weight) / power))
 
 
-def _note(
+def _note(  # noqa: PLR0913
     strike: Strike,
     stop: float,
     instrument: Instrument,

@@ -12,13 +12,13 @@ from pathlib import Path
 from understave.acoustics.files import RATE, Samples, read_audio, resample
 from understave.acoustics.midi_bytes import midi_bytes
 from understave.acoustics.performance import Performance
-from understave.errors import UnderstaveError
+from understave.errors import MissingError, UnderstaveError
 
 
 def check_soundfont(path: Path) -> bytes:
     """Return the bytes of an .sf2 file; raise UnderstaveError without the extra, or if it is none."""
     if find_spec("midirenderer") is None:
-        raise UnderstaveError(
+        raise MissingError(
             "Playing on a SoundFont needs one more package; install it with: "
             "pip install 'understave[soundfont]'"
         )

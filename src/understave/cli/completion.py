@@ -79,7 +79,7 @@ def commands_of(parser: argparse.ArgumentParser) -> tuple[Command, ...]:
 
 def _named_values() -> dict[str, tuple[str, ...]]:
     """Return the values of options whose parser takes them by a function and not from a list."""
-    from understave.acoustics.piano import INSTRUMENTS
+    from understave.acoustics.piano import instruments
     from understave.interpretation.pedal import STYLES
     from understave.media.clips import SHAPES
     from understave.wording import LEVELS, SPOKEN
@@ -89,7 +89,7 @@ def _named_values() -> dict[str, tuple[str, ...]]:
         "language": SPOKEN,
         "paper": ("A4", "Letter"),
         "pedal": tuple(style.replace(" ", "-") for style in STYLES),
-        "instrument": tuple(name.replace(" ", "-") for name in INSTRUMENTS),
+        "instrument": tuple(name.replace(" ", "-") for name in instruments()),
         "shape": tuple(SHAPES),
     }
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 
-from understave.errors import UnderstaveError
+from understave.errors import LessonError, UnderstaveError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -84,7 +84,7 @@ def _learnt(lessons: Sequence[Path], console: Console) -> Learnt:
     folders = [(folder, corrections.load(folder.corrections)) for folder in map(open_folder, lessons)]
     corrected = [(folder, decided) for folder, decided in folders if decided]
     if len(corrected) < LEAST_PIECES:
-        raise UnderstaveError(
+        raise LessonError(
             f"{len(corrected)} of these lessons have corrections; your habits can be told from "
             f"{LEAST_PIECES} or more."
         )

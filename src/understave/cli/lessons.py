@@ -66,20 +66,13 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
 
     from understave.lesson.make import LessonOptions, make_lesson
     from understave.teaching import story
-    from understave.teaching.speech import check_rate
-    from understave.teaching.stops import MINUTES
 
     source: Path = arguments.score
     if source == STANDARD and arguments.out is None:
         raise UnderstaveError(
             "A score from standard input has no name; say with --out where the lesson goes."
         )
-    if arguments.minutes is not None:
-        between(str(arguments.minutes), *MINUTES, "minutes")
-    if arguments.rate is not None:
-        check_rate(arguments.rate)
-    if arguments.analysis is not None and not arguments.analysis.is_file():
-        raise UnderstaveError(f"{arguments.analysis} cannot be read; give the analysis as a RomanText file.")
+    _check_lesson_options(arguments)
     out: Path = arguments.out or Path(f"{source.stem or 'score'}-lesson")
     options = LessonOptions(
         paper=arguments.paper,
@@ -132,6 +125,19 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
         for name in ("page.html", "handout.pdf"):
             webbrowser.open((lesson.folder.exports / name).resolve().as_uri())
     return 0
+
+
+def _check_lesson_options(arguments: argparse.Namespace) -> None:
+    """Refuse what would be refused later, before anything is made."""
+    from understave.teaching.speech import check_rate
+    from understave.teaching.stops import MINUTES
+
+    if arguments.minutes is not None:
+        between(str(arguments.minutes), *MINUTES, "minutes")
+    if arguments.rate is not None:
+        check_rate(arguments.rate)
+    if arguments.analysis is not None and not arguments.analysis.is_file():
+        raise UnderstaveError(f"{arguments.analysis} cannot be read; give the analysis as a RomanText file.")
 
 
 def _list_files(lesson: Lesson, console: Console) -> None:

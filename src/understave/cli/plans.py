@@ -97,11 +97,11 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
 
 def _refuse_wrong_options(arguments: argparse.Namespace) -> None:
     """Raise UnderstaveError for an option about playing that has no such value, before anything is read."""
-    from understave.acoustics.piano import INSTRUMENTS
+    from understave.acoustics.piano import instruments
     from understave.interpretation.pedal import STYLES
 
     chosen(arguments.pedal, STYLES, "pedal")
-    chosen(arguments.instrument, tuple(INSTRUMENTS), "instrument")
+    chosen(arguments.instrument, tuple(instruments()), "instrument")
     between(arguments.blur, 0, 1, "blur")
     if arguments.tempo is not None:
         between(arguments.tempo, *_TEMPO, "tempo")
@@ -113,12 +113,12 @@ _TEMPO = (10, 400)
 
 def _planned(arguments: argparse.Namespace, score: Score, reading: Reading) -> tuple[Plan, Instrument]:
     """Make the plan that the options ask for, and return the instrument with it."""
-    from understave.acoustics.piano import INSTRUMENTS
+    from understave.acoustics.piano import instruments
     from understave.interpretation.pedal import STYLES
     from understave.interpretation.planning import PlanOptions, make_plan
 
     style = chosen(arguments.pedal, STYLES, "pedal")
-    instrument = INSTRUMENTS[chosen(arguments.instrument, tuple(INSTRUMENTS), "instrument")]
+    instrument = instruments()[chosen(arguments.instrument, tuple(instruments()), "instrument")]
     options = PlanOptions(
         style=style,
         blur=between(arguments.blur, 0, 1, "blur"),

@@ -6,12 +6,14 @@ import argparse
 import os
 import shlex
 import sys
+import warnings
 from collections.abc import Callable, Sequence
 
 from understave import __version__
 from understave.cli import (
     completion,
     correcting,
+    exporting,
     habits,
     keys,
     lessons,
@@ -25,6 +27,7 @@ from understave.cli import (
 from understave.cli.outputs import Teller, show_what_can_be_shown
 from understave.errors import UnderstaveError
 from understave.faults import fault_sentence, keep_fault
+from understave.guests import GuestWarning, left_out
 
 
 def parser() -> argparse.ArgumentParser:
@@ -44,6 +47,7 @@ def parser() -> argparse.ArgumentParser:
     for group in (
         lessons,
         showing,
+        exporting,
         plans,
         own_playing,
         correcting,
@@ -68,6 +72,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     show_what_can_be_shown()
     # Titles, notes and folder names may hold square brackets and colons; they mean nothing to us.
     console = Teller(soft_wrap=True, markup=False, emoji=False)
+    # What other packages add and cannot be used is said once, in a line of its own, below.
+    warnings.simplefilter("ignore", GuestWarning)
     try:
         parsed = parser().parse_args(arguments)
         run: Callable[[argparse.Namespace, Teller], int] = parsed.run
@@ -87,6 +93,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         log = keep_fault(error, f"understave {shlex.join(given)}")
         print(f"understave: {fault_sentence(error, log)}", file=sys.stderr)
         return 70
+    finally:
+        for sentence in left_out():
+            print(f"Note: {sentence}", file=sys.stderr)
 
 
 if __name__ == "__main__":

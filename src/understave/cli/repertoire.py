@@ -104,6 +104,7 @@ def _component(text: str) -> tuple[str, float]:
 
 
 def _index(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.findings.catalogue import guest_kinds
     from understave.repertoire import index_folder
 
     if arguments.processes < 0:
@@ -114,6 +115,7 @@ def _index(arguments: argparse.Namespace, console: Console) -> int:
         raise UnderstaveError(f"There is no folder {arguments.folder}; give the one your scores lie in.")
     if arguments.memory < _LEAST_MEMORY:
         raise UnderstaveError(f"Reading takes {_LEAST_MEMORY} MB at least; give --memory that much or more.")
+    guest_kinds()  # what other packages add wrongly is said here: the processes that read have no voice
     with ExitStack() as stack:
         read = None
         if arguments.cluster:
@@ -275,7 +277,7 @@ def _make_ready(folder: Path) -> None:
         ) from error
 
 
-def _write(
+def _write(  # noqa: PLR0913
     db: Any, answer: Answer, folder: Path, out: Path, suffix: str, around: int, console: Console
 ) -> None:
     """Engrave (.svg) or play (.mp3) every place into a file of a folder, and say which."""

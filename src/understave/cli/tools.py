@@ -62,7 +62,7 @@ class Tool:
         }
 
 
-class _RefusedError(Exception):
+class ProtocolError(UnderstaveError):
     """A message that gets an error of JSON-RPC: its code and a sentence."""
 
     def __init__(self, code: int, said: str) -> None:
@@ -113,9 +113,9 @@ def answered(line: str) -> Values | None:
     given = message.get("params", {})
     try:
         if not isinstance(given, dict):
-            raise _RefusedError(_PARAMETERS, "params must be an object.")
+            raise ProtocolError(_PARAMETERS, "params must be an object.")
         return {"jsonrpc": "2.0", "id": number, "result": _result(str(method), given)}
-    except _RefusedError as refused:
+    except ProtocolError as refused:
         return _error(number, refused.code, str(refused))
 
 
@@ -138,16 +138,16 @@ def _result(method: str, given: Values) -> Values:
         return {"tools": [tool.shown for tool in TOOLS.values()]}
     if method == "tools/call":
         return _called(given)
-    raise _RefusedError(_METHOD, f"There is no method {method[:80]!r} here.")
+    raise ProtocolError(_METHOD, f"There is no method {method[:80]!r} here.")
 
 
 def _called(given: Values) -> Values:
     tool = TOOLS.get(str(given.get("name")))
     if tool is None:
-        raise _RefusedError(_PARAMETERS, f"There is no tool {str(given.get('name'))[:80]!r}; see tools/list.")
+        raise ProtocolError(_PARAMETERS, f"There is no tool {str(given.get('name'))[:80]!r}; see tools/list.")
     values = given.get("arguments", {})
     if not isinstance(values, dict):
-        raise _RefusedError(_PARAMETERS, "arguments must be an object.")
+        raise ProtocolError(_PARAMETERS, "arguments must be an object.")
     try:
         _check(tool, values)
         return {"content": tool.call(values), "isError": False}

@@ -30,14 +30,14 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from understave.acoustics.piano import INSTRUMENTS
+from understave.acoustics.piano import instruments
 from understave.desk import elsewhere, gestures, work
 from understave.desk.builder import understood
 from understave.desk.guard import Guard, TooLargeError
 from understave.desk.opened import Gesture, OpenLesson, StaleError, open_lesson
 from understave.desk.recent import Recent
 from understave.desk.sense import SenselessError, message, sense
-from understave.errors import UnderstaveError
+from understave.errors import DeskError, UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 from understave.harmony.typed import ENTRIES, Entry
 from understave.interpretation.pedal import STYLES
@@ -184,7 +184,7 @@ class Desk:
         return True
 
 
-class NoLessonError(UnderstaveError):
+class NoLessonError(DeskError):
     """Nothing is open."""
 
 
@@ -206,12 +206,12 @@ def make_app(desk: Desk, token: str, port: int) -> Guard:
                 return JSONResponse({"error": str(error), "stale": True}, 409)
             except NoLessonError as error:
                 return JSONResponse({"error": str(error), "empty": True}, 404)
-            except UnderstaveError as error:
-                return JSONResponse({"error": str(error)}, 422)
             except SenselessError:
                 return JSONResponse({"error": "The page sent something that makes no sense here."}, 400)
             except TooLargeError:
                 raise
+            except UnderstaveError as error:
+                return JSONResponse({"error": str(error)}, 422)
             except asyncio.CancelledError:
                 task = asyncio.current_task()
                 if task is None or task.cancelling():
@@ -334,7 +334,7 @@ async def _lesson(desk: Desk, request: Request) -> Any:
         "ticket": desk.ticket,
         "exports": _exports(lesson),
         "speaks": language,
-        "instruments": [(name, book.pianos.get(name, name)) for name in INSTRUMENTS],
+        "instruments": [(name, book.pianos.get(name, name)) for name in instruments()],
         "pedals": [(name, book.phrases[f"pedal_way_{name.replace(' ', '_')}"]) for name in STYLES],
         "widths": list(WIDTHS),
     }
@@ -348,7 +348,7 @@ def _exports(lesson: OpenLesson) -> list[str]:
 async def _sheet(desk: Desk, request: Request) -> Any:
     width = float(request.path_params["width"])
     if width not in WIDTHS:
-        raise UnderstaveError("The score is not engraved for that width.")
+        raise DeskError("The score is not engraved for that width.")
     lesson = await desk.current()
     drawn = await lesson.sheet(width)
     return {"width": width, "pages": drawn, "version": lesson.version}
@@ -363,8 +363,8 @@ async def _why(desk: Desk, request: Request) -> Any:
 async def _sound(desk: Desk, request: Request) -> Any:
     with sense():
         instrument, style = request.query_params["instrument"], request.query_params["pedal"]
-    if instrument not in INSTRUMENTS or style not in STYLES:
-        raise UnderstaveError("There is no such instrument or way to pedal.")
+    if instrument not in instruments() or style not in STYLES:
+        raise DeskError("There is no such instrument or way to pedal.")
     lesson = await desk.current()
     played = await lesson.sound(instrument, style)
     times = {
@@ -449,7 +449,7 @@ def _perhaps(value: object) -> Fraction | None:
 def _entry(value: object) -> Entry:
     named = ENTRIES[0] if value is None else value
     if named not in ENTRIES:
-        raise UnderstaveError("There is no such way to name chords.")
+        raise DeskError("There is no such way to name chords.")
     return named
 
 
@@ -465,7 +465,7 @@ async def _spelled(desk: Desk, request: Request) -> Any:
 def _text(value: object) -> str:
     text = str(value)
     if len(text) > 60:
-        raise UnderstaveError("That is too long for a chord or a key.")
+        raise DeskError("That is too long for a chord or a key.")
     return text
 
 
@@ -492,7 +492,7 @@ async def _open(desk: Desk, request: Request) -> Any:
     with sense():
         number = int(asked["number"])
     if not 0 <= number < len(lessons):
-        raise UnderstaveError("That lesson is no longer in the list.")
+        raise DeskError("That lesson is no longer in the list.")
     await desk.open(open_folder(lessons[number].path))
     return {}
 
@@ -508,7 +508,7 @@ async def _import(desk: Desk, request: Request) -> Any:
         async for chunk in request.stream():
             data += chunk
     except ClientDisconnect:
-        raise UnderstaveError("The file did not arrive whole; drop it again.") from None
+        raise DeskError("The file did not arrive whole; drop it again.") from None
     with TemporaryDirectory() as temporary:
         file = Path(temporary) / f"{stem or 'score'}{suffix}"
         file.write_bytes(data)
@@ -541,7 +541,7 @@ async def _export(desk: Desk, request: Request) -> Any:
     lesson = await desk.current()
     asked = await message(request)
     if desk.export is not None and desk.export.process.is_alive():
-        raise UnderstaveError("An export is under way; wait for it or stop it.")
+        raise DeskError("An export is under way; wait for it or stop it.")
     choices = _choices(asked)
     context = spawn_context()
     here, there = context.Pipe(duplex=False)
@@ -586,9 +586,7 @@ def _choices(asked: dict[str, Any]) -> dict[str, Any]:
         minutes = float(asked["minutes"]) if "minutes" in asked else None
     if minutes is not None:
         if not MINUTES[0] <= minutes <= MINUTES[1]:
-            raise UnderstaveError(
-                f"A lesson lasts {MINUTES[0]:g} to {MINUTES[1]:g} minutes; choose such a length."
-            )
+            raise DeskError(f"A lesson lasts {MINUTES[0]:g} to {MINUTES[1]:g} minutes; choose such a length.")
         found["minutes"] = minutes
     return found
 

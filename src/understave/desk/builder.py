@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from understave.desk.sense import sense
-from understave.errors import UnderstaveError
+from understave.errors import DeskError
 from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
 from understave.lesson import edits
@@ -92,7 +92,7 @@ def heard(score: Score, reading: Reading, name: str, asked: Asked) -> Any:
     found: Sequence[Contrast] = all_contrasts(score, reading, CONTRASTS)
     one = next((c for c in found if contrast_name(score, c) == name), None)
     if one is None:
-        raise UnderstaveError("That contrast is no longer there; the reading has changed.")
+        raise DeskError("That contrast is no longer there; the reading has changed.")
     return contrast_sides(score, one, PageOptions(asked.level, asked.language))
 
 
@@ -147,7 +147,7 @@ def changed(score: Score, before: Edits, asked: Mapping[str, Any], shown: Sequen
         first, last = bars_named(score, str(asked["bars"]), "Your stop")
         title = _text(asked["title"])
         if not title:
-            raise UnderstaveError("Give your stop a title.")
+            raise DeskError("Give your stop a title.")
         taken = {o.id for o in before.own} | set(shown)
         base = "my-" + (re.sub(r"[^a-z0-9]+", "-", title.casefold()).strip("-") or "stop")
         name = next(n for n in (base, *(f"{base}-{k}" for k in range(2, 1000))) if n not in taken)
@@ -177,7 +177,7 @@ def _with_text(before: Edits, stop: str, asked: Mapping[str, Any], level: str) -
 def _text(value: object) -> str:
     text = str(value).replace("\r\n", "\n").strip()
     if len(text) > LONGEST:
-        raise UnderstaveError(f"That text is longer than {LONGEST} letters; shorten it.")
+        raise DeskError(f"That text is longer than {LONGEST} letters; shorten it.")
     return text
 
 

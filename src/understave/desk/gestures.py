@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
-from understave.errors import UnderstaveError
+from understave.errors import DeskError
 from understave.harmony.change_points import change_points
 from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Correction, Span
@@ -60,7 +60,7 @@ def take(score: Score, spans: Sequence[Span], start: Fraction, index: int) -> tu
     if index == -1:
         return (_set(score, span.start, span.end, span.key, span.numeral),)
     if not 0 <= index < len(span.alternatives):
-        raise UnderstaveError("This chord has no such alternative any more; look at it again and choose.")
+        raise DeskError("This chord has no such alternative any more; look at it again and choose.")
     other = span.alternatives[index]
     return (_set(score, span.start, span.end, other.key, other.numeral),)
 
@@ -69,7 +69,7 @@ def split(score: Score, spans: Sequence[Span], start: Fraction, at: Fraction) ->
     """Part a span in two at a moment inside it; both keep its label until one is given another."""
     span = _span_at(spans, start)
     if not span.start < at < span.end:
-        raise UnderstaveError("A chord can be parted only at a moment inside it.")
+        raise DeskError("A chord can be parted only at a moment inside it.")
     return tuple(_set(score, a, b, span.key, span.numeral) for a, b in ((span.start, at), (at, span.end)))
 
 
@@ -78,7 +78,7 @@ def join(score: Score, spans: Sequence[Span], start: Fraction) -> tuple[Correcti
     span = _span_at(spans, start)
     following = next((s for s in spans if s.start == span.end), None)
     if following is None:
-        raise UnderstaveError("No chord comes after the last one, so there is nothing to join it to.")
+        raise DeskError("No chord comes after the last one, so there is nothing to join it to.")
     return (_set(score, span.start, following.end, span.key, span.numeral),)
 
 
@@ -87,9 +87,9 @@ def move(score: Score, spans: Sequence[Span], start: Fraction, to: Fraction) -> 
     span = _span_at(spans, start)
     before = next((s for s in spans if s.end == span.start), None)
     if before is None:
-        raise UnderstaveError("The first chord begins where the music begins; its start cannot be moved.")
+        raise DeskError("The first chord begins where the music begins; its start cannot be moved.")
     if not before.start < to < span.end:
-        raise UnderstaveError("A boundary can be moved only between its two chords; join them instead.")
+        raise DeskError("A boundary can be moved only between its two chords; join them instead.")
     return (
         _set(score, before.start, to, before.key, before.numeral),
         _set(score, to, span.end, span.key, span.numeral),
@@ -111,14 +111,14 @@ def set_key(
     key = typed_key(text, entry)
     inside = next((i for i, s in enumerate(spans) if s.start <= start < s.end), None)
     if inside is None:
-        raise UnderstaveError("Nothing sounds there, so it has no key.")
+        raise DeskError("Nothing sounds there, so it has no key.")
     if end is None:
         last = inside
         while last + 1 < len(spans) and spans[last + 1].key == spans[inside].key:
             last += 1
         end = spans[last].end
     if end <= start:
-        raise UnderstaveError("A key must last for a while: its end lies before its beginning.")
+        raise DeskError("A key must last for a while: its end lies before its beginning.")
     found = [_set(score, start, end, key, None)]
     for i, s in enumerate(spans):
         if s.fixed and s.start < end and s.end > start:
@@ -132,9 +132,9 @@ def move_key(score: Score, spans: Sequence[Span], start: Fraction, to: Fraction)
     """Let the key that begins at `start` begin at `to` instead."""
     index = next((i for i, s in enumerate(spans) if s.start == start), None)
     if index is None or index == 0 or spans[index - 1].key == spans[index].key:
-        raise UnderstaveError("No key begins there; set one instead.")
+        raise DeskError("No key begins there; set one instead.")
     if to == start:
-        raise UnderstaveError("The key begins there already.")
+        raise DeskError("The key begins there already.")
     if to < start:
         return set_key(score, spans, to, start, spans[index].key.symbol)
     return set_key(score, spans, start, to, spans[index - 1].key.symbol)
@@ -155,5 +155,5 @@ def _set(
 def _span_at(spans: Sequence[Span], start: Fraction) -> Span:
     found = next((s for s in spans if s.start == start), None)
     if found is None:
-        raise UnderstaveError("No chord begins there any more; look at the place again and choose.")
+        raise DeskError("No chord begins there any more; look at the place again and choose.")
     return found

@@ -14,6 +14,8 @@ from collections.abc import Mapping
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from understave.errors import DeskError
+
 TOKEN_HEADER = b"x-understave-token"
 LARGEST_UPLOAD = 20 * 1024 * 1024
 LARGEST_MESSAGE = 256 * 1024
@@ -104,7 +106,7 @@ class Guard:
         return None
 
 
-class TooLargeError(Exception):
+class TooLargeError(DeskError):
     """More was sent than was announced or allowed."""
 
 

@@ -24,7 +24,7 @@ from understave.desk.sheet import Lanes, Sheet, lanes_alone, options, pages, tou
 from understave.engraving.event_lane import second, told
 from understave.engraving.lanes import Entry as LaneEntry
 from understave.engraving.planned import PlannedLanes, plan_lanes
-from understave.errors import UnderstaveError
+from understave.errors import DeskError, UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 from understave.harmony import corrections
 from understave.harmony.engine import Fixed, settle
@@ -54,7 +54,7 @@ CALM = 0.5
 Gesture = Callable[[Score, Sequence[Span]], tuple[Correction, ...]]
 
 
-class StaleError(UnderstaveError):
+class StaleError(DeskError):
     """The edit was made on a state that another window has changed since."""
 
 
@@ -140,7 +140,7 @@ class OpenLesson:
 
     def _now(self) -> Shown:
         if self.shown is None:
-            raise UnderstaveError("The score is still being read; wait a moment.")
+            raise DeskError("The score is still being read; wait a moment.")
         return self.shown
 
     # --- editing ---------------------------------------------------------------------------------------
@@ -168,7 +168,7 @@ class OpenLesson:
             await self._catch_up()
             self._check(last)
             if not steps:
-                raise UnderstaveError(nothing)
+                raise DeskError(nothing)
             new = await asyncio.to_thread(corrections.withdraw_step, self.folder.corrections, steps[-1])
             return await self._written(new)
 
@@ -378,7 +378,7 @@ class OpenLesson:
         reading = self.reading
         span = next((s for s in reading.spans if s.start == start), None)
         if span is None:
-            raise UnderstaveError("No chord begins there any more; choose again.")
+            raise DeskError("No chord begins there any more; choose again.")
         return values.why(self.score, reading, span, self.language)
 
     def spelled(self, start: Fraction, what: str, text: str, entry: Entry) -> dict[str, Any]:
@@ -394,7 +394,7 @@ class OpenLesson:
         """Return the stops of the lesson, those that could be taken, and the contrasts."""
         plan = self._now().plan
         if plan is None:
-            raise UnderstaveError("The plan for playing is still being made; wait a moment.")
+            raise DeskError("The plan for playing is still being made; wait a moment.")
         path = self.folder.path / SETTINGS
         found: dict[str, Any] = await self._ask(self.makers, work.stops, self.score, self.reading, plan, path)
         return found
@@ -435,7 +435,7 @@ class OpenLesson:
             if text is not None:
                 spans = tuple(read_romantext(text, self.score))
                 if not spans:
-                    raise UnderstaveError(f"{name} holds no analysis that fits this score.")
+                    raise DeskError(f"{name} holds no analysis that fits this score.")
                 self.second = (name, spans)
             elif back > 0:
                 spans = await asyncio.to_thread(self._earlier, back)
@@ -447,7 +447,7 @@ class OpenLesson:
     def _earlier(self, back: int) -> tuple[Span, ...]:
         done = self.history.done
         if back > len(done):
-            raise UnderstaveError(f"Only {len(done)} steps have been made; none lies further back.")
+            raise DeskError(f"Only {len(done)} steps have been made; none lies further back.")
         first = done[-back][0]
         entries = tuple(e for e in self.entries if e.id < first)
         held = corrections.standing(entries)

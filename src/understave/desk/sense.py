@@ -12,10 +12,10 @@ from typing import Any
 
 from starlette.requests import ClientDisconnect, Request
 
-from understave.errors import UnderstaveError
+from understave.errors import DeskError
 
 
-class SenselessError(Exception):
+class SenselessError(DeskError):
     """The page sent something that no page of ours sends."""
 
 
@@ -33,7 +33,7 @@ async def message(request: Request) -> dict[str, Any]:
     try:
         body = await request.body()
     except ClientDisconnect:
-        raise UnderstaveError("The message did not arrive whole.") from None
+        raise DeskError("The message did not arrive whole.") from None
     with sense():
         value = json.loads(body, parse_constant=_no_number)
         if not isinstance(value, dict):

@@ -16,7 +16,7 @@ import uvicorn
 
 from understave.desk.app import Desk, make_app
 from understave.desk.recent import Recent, own_file
-from understave.errors import UnderstaveError
+from understave.errors import DeskError
 from understave.lesson.folder import LessonFolder, create_folder, is_lesson_folder, open_folder, titled
 from understave.score.reader import read_score
 from understave.theory.vocabulary import Language
@@ -67,7 +67,7 @@ def serve(
     try:
         listening.bind((HOST, port))
     except (OSError, OverflowError) as error:
-        raise UnderstaveError(f"Port {port} cannot be used ({error}); choose another with --port.") from None
+        raise DeskError(f"Port {port} cannot be used ({error}); choose another with --port.") from None
     with listening:
         started = Started(listening.getsockname()[1], secrets.token_urlsafe(32))
         desk = Desk(library, Recent(own_file()), folder, repertoire, language)

@@ -20,10 +20,10 @@ from pathlib import Path
 from typing import Any
 
 from understave.acoustics.files import RATE, audio_bytes
-from understave.acoustics.piano import INSTRUMENTS
+from understave.acoustics.piano import instruments
 from understave.acoustics.sound import render
 from understave.desk.sheet import Sheet, lay_sheet
-from understave.errors import UnderstaveError
+from understave.errors import UnderstaveError, WorkerError
 from understave.faults import fault_sentence, keep_fault
 from understave.findings import with_events
 from understave.harmony.key_length import USUAL, KeyLength, trust_for
@@ -135,7 +135,7 @@ class Workers(Executor):
                     self._waiting.appendleft(one)
         if not again:
             if lost:
-                error = UnderstaveError(
+                error = WorkerError(
                     "What was being worked out was ended by the system twice, perhaps because memory is "
                     "short; close other programs and try again."
                 )
@@ -203,7 +203,7 @@ def play(score: Score, reading: Reading, instrument: str, style: str) -> Played:
     """Let the piece sound on an instrument with a way to pedal."""
     from understave.media.webpage import lights
 
-    piano = INSTRUMENTS[instrument]
+    piano = instruments()[instrument]
     plan = make_plan(score, reading, PlanOptions(style=style, instrument=piano))  # type: ignore[arg-type]
     performance = perform(score, plan)
     samples = render(performance, piano, RATE)

@@ -73,7 +73,7 @@ def second(spans: Sequence[Span], different: Sequence[bool], language: Language 
     )
 
 
-def row_lane(
+def row_lane(  # noqa: PLR0913
     system: System,
     entries: Sequence[Entry],
     at: Moments,

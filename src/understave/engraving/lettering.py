@@ -21,7 +21,7 @@ import typst
 from lxml import etree
 
 from understave.engraving.geometry import Box, affine, compose, path_box
-from understave.errors import UnderstaveError
+from understave.errors import MissingError
 
 FAMILY = "Libertinus Serif"
 MUSIC_FONT = "Bravura"
@@ -132,7 +132,7 @@ def _join(runs: list[Run]) -> Run:
 def _music_font() -> tuple[Path, dict[str, float]]:
     package = find_spec("verovio")
     if package is None or package.origin is None:
-        raise UnderstaveError("The package verovio is missing; install Understave again.")
+        raise MissingError("The package verovio is missing; install Understave again.")
     folder = Path(package.origin).parent / "data"
     table = etree.parse(str(folder / f"{MUSIC_FONT}.xml")).getroot()
     return folder / MUSIC_FONT, {g.get("c", ""): float(g.get("h-a-x", "0")) for g in table.iter("g")}

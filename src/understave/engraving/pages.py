@@ -108,7 +108,7 @@ def engrave(
     return pages
 
 
-def excerpt(
+def excerpt(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     first_measure_index: int,
@@ -155,7 +155,7 @@ def excerpt(
     return document(page, laid.definitions, frame, f"{score.title} {name}".strip())
 
 
-def blocks(
+def blocks(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     options: Options,
@@ -214,7 +214,7 @@ def share_out(heights: Sequence[float], first_room: float, room: float, gap: flo
     return counts[::-1]
 
 
-def _stack(
+def _stack(  # noqa: PLR0913
     page: etree._Element,
     blocks: Sequence[Block],
     x: float,

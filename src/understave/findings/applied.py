@@ -30,12 +30,12 @@ itself a dominant: the chain goes on." "Instead of V its own sixth degree answer
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from understave.findings.kinds import Kind, Stop
 from understave.findings.progression import Progression, Step, progression_of
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Score
 from understave.theory.key import Key
 from understave.theory.pitch import Pitch, PitchClass
@@ -88,30 +88,30 @@ def applied(piece: Progression, i: int) -> Event | None:
         return None
     label = LEADING_TONE if step.chord.root == target.leading_tone else DOMINANT
     resolution, answer = resolve(piece, i)
-    detail: list[tuple[str, Detail]] = [
-        ("key", key),
-        ("chord", step.numeral),
-        ("root", step.chord.root),
-        ("bass", step.entry.bass),
-        ("target", step.numeral.applied[0]),
-        ("target_key", target),
-        ("changes", changes),
-        ("leading_tone", target.leading_tone),
-        ("resolution", resolution),
-    ]
+    detail = AppliedChordDetails(
+        key=key,
+        chord=step.numeral,
+        root=step.chord.root,
+        bass=step.entry.bass,
+        target=step.numeral.applied[0],
+        target_key=target,
+        changes=changes,
+        leading_tone=target.leading_tone,
+        resolution=resolution,
+    )
     if leading:
         # The last to sound is the one that the answer is heard after.
         note = max(leading, key=lambda n: (n.end, n.midi))
-        detail += [("leading_note", note.id), ("leading_pitch", note.pitch)]
+        detail = replace(detail, leading_note=note.id, leading_pitch=note.pitch)
         going = piece.goes_to(note, step.end, answer.end if answer else step.end)
-        detail += [("goes_to", going.pitch)] if going else []
+        detail = replace(detail, goes_to=going.pitch if going else None)
     if answer is not None:
-        detail += [("to", answer.numeral), ("to_key", answer.key), ("resolution_time", answer.start)]
+        detail = replace(detail, to=answer.numeral, to_key=answer.key, resolution_time=answer.start)
     tones = {tone.semitone for tone, _ in changes}
     notes = {n.id for n in piece.sounding(step.start, step.end) if n.midi % 12 in tones}
     ids = tuple(dict.fromkeys([*(n.id for n in leading), *sorted(notes)]))
     sure = step.confidence * (1.0 if resolution != "elsewhere" else 0.8)
-    return APPLIED_CHORD.event(label, step.start, step.end, ids, round(sure, 3), tuple(detail))
+    return APPLIED_CHORD.event(label, step.start, step.end, ids, round(sure, 3), detail)
 
 
 def changed(piece: Progression, step: Step) -> tuple[tuple[PitchClass, PitchClass], ...]:

@@ -72,7 +72,7 @@ from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.phrases import Ending, endings_of, phrases_of
 from understave.findings.remembered import remembered
 from understave.findings.sixfours import find_sixfours
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.harmony.units import metric_level
 from understave.score.model import Note, Score
 from understave.theory.chord import Chord
@@ -104,6 +104,11 @@ class CadenceDetails(Details):
     weak: tuple[str, ...] | None = None
     expected: RomanNumeral | None = None
     picardy: int | None = None
+
+    @property
+    def closes_phrase(self) -> bool:
+        """Whether a phrase ends with the cadence."""
+        return self.ends_phrase != 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,65 +183,61 @@ class _Piece:
         if over is not None and end >= self.score.end:
             over = self.last_over(close, over)
         label = close.label
-        detail: list[tuple[str, Detail]] = [
-            ("key", close.key),
-            ("goal", numeral_in(goal, close.key)),
-            ("arrival", close.arrival),
-            ("ends_phrase", int(ending is not None)),
-        ]
+        detail = CadenceDetails(
+            key=close.key,
+            goal=numeral_in(goal, close.key),
+            arrival=close.arrival,
+            ends_phrase=int(ending is not None),
+            bass_degree=close.key.degree(chord.bass)[0],
+        )
         if ending:
-            detail += [("phrase_end", ending.time), ("reasons", ending.reasons)]
+            detail = replace(detail, phrase_end=ending.time, reasons=ending.reasons)
         if close.dominant is not None:
             run = close.dominant
-            detail.append(
-                (
-                    "dominant",
-                    numeral_in(self.spans[close.goal if run.goal == close.goal else run.last], close.key),
-                )
-            )
-            detail += self.six_four(run)
+            last = self.spans[close.goal if run.goal == close.goal else run.last]
+            arrives, six_four = self.six_four(run)
+            dominant = numeral_in(last, close.key)
+            detail = replace(detail, dominant=dominant, dominant_arrival=arrives, six_four=six_four)
         if close.leader >= 0:
-            detail.append(("leader", numeral_in(self.spans[close.leader], close.key)))
-        detail.append(("bass_degree", close.key.degree(chord.bass)[0]))
+            detail = replace(detail, leader=numeral_in(self.spans[close.leader], close.key))
         if over is not None:
-            detail.append(("melody", over.pitch))
-            detail.append(("melody_degree", close.key.degree(over.pitch.pitch_class)[0]))
+            degree = close.key.degree(over.pitch.pitch_class)[0]
+            detail = replace(detail, melody=over.pitch, melody_degree=degree)
             before = bisect_left(self.onsets, over.onset) - 1
             if before >= 0:
                 came = self.melody[before].pitch.pitch_class
-                detail.append(("melody_before", close.key.degree(came)[0]))
+                detail = replace(detail, melody_before=close.key.degree(came)[0])
         elif self.is_silent(close.arrival, end) and (top := self.top_over(close, end)) is not None:
-            detail.append(("top", top.pitch))
-            detail.append(("top_degree", close.key.degree(top.pitch.pitch_class)[0]))
+            detail = replace(detail, top=top.pitch, top_degree=close.key.degree(top.pitch.pitch_class)[0])
         if label == AUTHENTIC:
             weak = self.weaknesses(close, over, end)
             label = "imperfect authentic" if weak else "perfect authentic"
             if weak:
-                detail.append(("weak", weak))
+                detail = replace(detail, weak=weak)
         if label in (DECEPTIVE, EVADED):
-            detail.append(("expected", _tonic(close.key)))
+            detail = replace(detail, expected=_tonic(close.key))
         if ending and self.is_picardy(close):
-            detail.append(("picardy", 1))
+            detail = replace(detail, picardy=1)
         return CADENCE.event(
             label,
             self.start(close),
             end,
             self.notes(close),
             self.confidence(close, ending),
-            tuple(detail),
+            detail,
         )
 
-    def six_four(self, run: Run) -> list[tuple[str, Detail]]:
-        """Return where a dominant arrives, and where the cadential six-four before it begins."""
+    def six_four(self, run: Run) -> tuple[Fraction, Fraction | None]:
+        """Return where a dominant arrives, and where the cadential six-four before it begins, if any."""
         if run.six_four is not None:
             six = self.spans[run.six_four]
-            return [("dominant_arrival", six.end), ("six_four", six.start)]
+            return six.end, six.start
         begin, end = self.spans[run.first].start, self.spans[run.last].end
         for event in self.six_fours:
             if begin <= event.start < end:
                 # The label names the dominant from the start, but its six-four still has to resolve.
-                return [("dominant_arrival", event.end), ("six_four", event.start)]
-        return [("dominant_arrival", begin)]
+                return event.end, event.start
+        return begin, None
 
     def start(self, close: Close) -> Fraction:
         """Return where the motion to the goal begins: with the dominant, else with the chord before."""
@@ -414,12 +415,12 @@ class _Piece:
         notes = [n for n in self.heard(close.arrival, ending.time) if n.midi % 12 == third.semitone]
         if not notes:
             return []
-        detail: tuple[tuple[str, Detail], ...] = (
-            ("key", minor),
-            ("third", third),
-            ("diatonic", PitchClass.from_fifths(minor.tonic.fifths - 3)),
-            ("goal", self.spans[close.goal].numeral),
-            ("arrival", close.arrival),
+        detail = PicardyDetails(
+            key=minor,
+            third=third,
+            diatonic=PitchClass.from_fifths(minor.tonic.fifths - 3),
+            goal=self.spans[close.goal].numeral,
+            arrival=close.arrival,
         )
         sure = self.confidence(close, ending)
         ids = tuple(n.id for n in notes)

@@ -55,7 +55,7 @@ from typing import TypeAlias
 from understave.findings.closes import is_dominant
 from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.progression import Progression, Step, progression_of
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Note, Score
 from understave.theory.chord import Chord, Quality, inversion_words
 from understave.theory.key import Key
@@ -142,12 +142,10 @@ def neapolitan(piece: Progression, i: int) -> list[Event]:
     second = key.tonic.shift(-5)
     pivots = step.chord.root != second
     if pivots:
-        after = piece.follow(i)
-        if after is None or step.entry.inversion != 1 or step.chord.root != after.key.tonic.shift(-5):
+        later = _key_by_what_follows(piece, i)
+        if later is None:
             return []
-        if step.end - step.start < piece.score.measure_at(step.start).beat_length:
-            return []
-        key, second = after.key, step.chord.root
+        key, second = later, step.chord.root
     notes = piece.spelled(step, second)
     others = [n for m in step.chord.members[1:3] for n in piece.notes(step, m)]
     if not notes or not others:
@@ -168,21 +166,31 @@ def neapolitan(piece: Progression, i: int) -> list[Event]:
     top = max(notes, key=lambda n: n.midi)
     heard = Counter(n.pitch.pitch_class for n in piece.sounding(step.start, step.end))
     doubled = max(step.chord.members, key=lambda m: heard[m])
-    detail: list[tuple[str, Detail]] = [
-        ("replaces", RomanNumeral.parse("iio" if key.mode == "minor" else "ii")),
-        ("position", inversion_words(step.entry.inversion)),
-        ("leads", leads),
-        ("second", top.id),
-        ("second_pitch", top.pitch),
-        *_goes(piece, i, top),
-    ]
-    if heard[doubled] > 1:
-        detail.append(("doubled", doubled))
-    numeral = step.numeral
+    going = piece.goes_to(top, step.end, _reach(piece, i))
+    detail = replace(
+        _details(piece, i, key),
+        replaces=RomanNumeral.parse("iio" if key.mode == "minor" else "ii"),
+        position=inversion_words(step.entry.inversion),
+        leads=leads,
+        second=top.id,
+        second_pitch=top.pitch,
+        goes_to=going.pitch if going else None,
+        doubled=doubled if heard[doubled] > 1 else None,
+    )
     if pivots:
         numeral = RomanNumeral.parse("N").with_inversion(step.entry.inversion)
-        detail += [("heard_in", step.key), ("heard_as", step.numeral)]
-    return [_event(piece, i, NEAPOLITAN, key, sure, detail, numeral=numeral)]
+        detail = replace(detail, chord=numeral, heard_in=step.key, heard_as=step.numeral)
+    return [_event(piece, i, NEAPOLITAN, sure, detail)]
+
+
+def _key_by_what_follows(piece: Progression, i: int) -> Key | None:
+    """Return the next chord's key where a step labelled in another turns out to be its Neapolitan sixth."""
+    step, after = piece.steps[i], piece.follow(i)
+    if after is None or step.entry.inversion != 1 or step.chord.root != after.key.tonic.shift(-5):
+        return None
+    if step.end - step.start < piece.score.measure_at(step.start).beat_length:
+        return None
+    return after.key
 
 
 def augmented_sixth(piece: Progression, i: int) -> list[Event]:
@@ -210,21 +218,23 @@ def augmented_sixth(piece: Progression, i: int) -> list[Event]:
         led = leads in ("dominant", "six-four")
     if not outward and not (spelled and led):
         return []
-    detail: list[tuple[str, Detail]] = [
-        ("lower", lower.id),
-        ("lower_pitch", lower.pitch),
-        ("upper", upper.id),
-        ("upper_pitch", upper.pitch),
-        ("interval", _interval(lower, upper)),
-        ("target", target),
-        *((("outward", 1),) if outward else ()),
-        ("leads", leads),
-        ("spelling", "augmented sixth" if spelled else "minor seventh"),
-    ]
-    names = ("lower_goes", "upper_goes")
-    detail += [(name, g.pitch) for name, g in zip(names, goes, strict=True) if g is not None]
+    down, up = (g.pitch if g is not None else None for g in goes)
+    detail = replace(
+        _details(piece, i, step.local),
+        lower=lower.id,
+        lower_pitch=lower.pitch,
+        upper=upper.id,
+        upper_pitch=upper.pitch,
+        interval=_interval(lower, upper),
+        target=target,
+        outward=1 if outward else None,
+        leads=leads,
+        spelling="augmented sixth" if spelled else "minor seventh",
+        lower_goes=down,
+        upper_goes=up,
+    )
     sure = step.confidence * (1.0 if outward and spelled else 0.8)
-    return [_event(piece, i, label, step.local, sure, detail)]
+    return [_event(piece, i, label, sure, detail)]
 
 
 def common_tone(piece: Progression, i: int) -> list[Event]:
@@ -251,12 +261,13 @@ def common_tone(piece: Progression, i: int) -> list[Event]:
     held = _held(piece, step, after, chord.root)
     if not held:
         return []
-    detail: list[tuple[str, Detail]] = [
-        ("common", chord.root),
-        ("held", tuple(dict.fromkeys(n.id for n in held))),
-        *((("around", 1),) if around else ()),
-    ]
-    return [_event(piece, i, COMMON_TONE, after.local, step.confidence * (0.95 if around else 0.7), detail)]
+    detail = replace(
+        _details(piece, i, after.local),
+        common=chord.root,
+        held=tuple(dict.fromkeys(n.id for n in held)),
+        around=1 if around else None,
+    )
+    return [_event(piece, i, COMMON_TONE, step.confidence * (0.95 if around else 0.7), detail)]
 
 
 def altered_dominant(piece: Progression, i: int) -> list[Event]:
@@ -271,10 +282,15 @@ def altered_dominant(piece: Progression, i: int) -> list[Event]:
         if not notes or tone in key.scale:
             continue
         note = notes[-1]
-        detail: list[tuple[str, Detail]] = [("fifth", tone), ("plain", plain), ("way", way)]
         going = piece.goes_to(note, step.end, after.end if after else step.end)
-        detail += [("goes_to", going.pitch)] if going else []
-        return [_event(piece, i, ALTERED, key, step.confidence, detail, ((tone, plain),))]
+        detail = replace(
+            _details(piece, i, key, ((tone, plain),)),
+            fifth=tone,
+            plain=plain,
+            way=way,
+            goes_to=going.pitch if going else None,
+        )
+        return [_event(piece, i, ALTERED, step.confidence, detail)]
     return []
 
 
@@ -300,10 +316,8 @@ def borrowed(piece: Progression, i: int) -> list[Event]:
     elif not _borrowed_in_minor(piece, i, changes):
         return []
     plain = next(iter(_diatonic(step, key)), None)
-    detail: list[tuple[str, Detail]] = [("source", key.parallel)]
-    if plain is not None:
-        detail.append(("replaces", plain))
-    return [_event(piece, i, BORROWED, key, step.confidence, detail, changes)]
+    detail = replace(_details(piece, i, key, changes), source=key.parallel, replaces=plain)
+    return [_event(piece, i, BORROWED, step.confidence, detail)]
 
 
 def _borrowed_in_minor(piece: Progression, i: int, changes: _Changes) -> bool:
@@ -383,11 +397,6 @@ def _leads(piece: Progression, i: int, key: Key) -> str:
     return first
 
 
-def _goes(piece: Progression, i: int, note: Note) -> list[tuple[str, Detail]]:
-    going = piece.goes_to(note, piece.steps[i].end, _reach(piece, i))
-    return [("goes_to", going.pitch)] if going else []
-
-
 def _reach(piece: Progression, i: int) -> Fraction:
     """Return the moment until which a note of a step is followed: the end of the second chord after it."""
     last = min(len(piece.steps) - 1, i + 2)
@@ -408,35 +417,6 @@ def _interval(lower: Note, upper: Note) -> Interval:
     return Interval.between(upper.pitch, lower.pitch).simple
 
 
-def _event(
-    piece: Progression,
-    i: int,
-    label: str,
-    key: Key,
-    sure: float,
-    detail: list[tuple[str, Detail]],
-    changes: _Changes | None = None,
-    numeral: RomanNumeral | None = None,
-) -> Event:
-    step, after = piece.steps[i], piece.follow(i)
-    if changes is None:
-        changes = _changes(step.chord, key)
-    tones = {tone.semitone for tone, _ in changes} or step.chord.semitones
-    notes = [n.id for n in piece.sounding(step.start, step.end) if n.midi % 12 in tones]
-    common: list[tuple[str, Detail]] = [
-        ("key", key),
-        ("chord", numeral or _named_in(key, step)),
-        ("root", step.chord.root),
-        ("bass", step.entry.bass),
-        ("changes", changes),
-    ]
-    if after is not None:
-        common += [("to", after.numeral), ("to_key", after.key), ("resolution_time", after.start)]
-    return CHROMATIC_CHORD.event(
-        label, step.start, step.end, tuple(notes), round(sure, 3), (*common, *detail)
-    )
-
-
 def _named_in(key: Key, step: Step) -> RomanNumeral:
     """Return a step's numeral in the key in which it is told: Ger65/V of F is Ger65 of C."""
     if key == step.key:
@@ -444,6 +424,28 @@ def _named_in(key: Key, step: Step) -> RomanNumeral:
     if key == step.local:
         return replace(step.numeral, applied=())
     return next(iter(RomanNumeral.of(step.chord, key)), step.numeral)
+
+
+def _details(piece: Progression, i: int, key: Key, changes: _Changes | None = None) -> ChromaticChordDetails:
+    """Return what is said of every chromatic chord: itself, and the chord that it goes to."""
+    step, after = piece.steps[i], piece.follow(i)
+    return ChromaticChordDetails(
+        key=key,
+        chord=_named_in(key, step),
+        root=step.chord.root,
+        bass=step.entry.bass,
+        changes=_changes(step.chord, key) if changes is None else changes,
+        to=after.numeral if after is not None else None,
+        to_key=after.key if after is not None else None,
+        resolution_time=after.start if after is not None else None,
+    )
+
+
+def _event(piece: Progression, i: int, label: str, sure: float, details: ChromaticChordDetails) -> Event:
+    step = piece.steps[i]
+    tones = {tone.semitone for tone, _ in details.changes} or step.chord.semitones
+    notes = tuple(n.id for n in piece.sounding(step.start, step.end) if n.midi % 12 in tones)
+    return CHROMATIC_CHORD.event(label, step.start, step.end, notes, round(sure, 3), details)
 
 
 CHROMATIC_CHORD: Kind[ChromaticChordDetails] = Kind(

@@ -56,7 +56,7 @@ from understave.findings.chords_at import Harmony
 from understave.findings.kinds import Kind, Stop
 from understave.findings.lines import Lines, is_same, is_step, lines
 from understave.findings.nonchord import classify, is_settled, stretches, with_repetitions
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.harmony.units import metric_level
 from understave.score.model import Note, Score
 from understave.theory.key import Key
@@ -323,49 +323,56 @@ class Scene:
         """Return the event of a clash; `group` are the clashes of the same two pitch classes."""
         low, high = clash.lower, clash.upper
         dissonant, other = self._dissonant(clash)
-        detail: list[tuple[str, Detail]] = [
-            ("lower", low.id),
-            ("upper", high.id),
-            ("lower_pitch", low.pitch),
-            ("upper_pitch", high.pitch),
-            ("interval", Interval.between(low.pitch, high.pitch)),
-            ("octaves", (high.midi - low.midi) // 12),
-            ("exposure", exposure),
-            ("length", clash.end - clash.start),
-            ("struck", "together" if low.onset == high.onset else "one held"),
-            ("voices", self._voices(clash)),
-            ("held_by", "pedal" if clash.pedalled else "keys"),
-            *self._chord(clash.start),
-            ("dissonant", dissonant.id),
-            ("dissonant_pitch", dissonant.pitch),
-            *self._goal(clash, dissonant, other),
-        ]
+        span, goal = self.harmony.at(clash.start), self._goal(clash, dissonant, other)
+        detail = SharpDissonanceDetails(
+            lower=low.id,
+            upper=high.id,
+            lower_pitch=low.pitch,
+            upper_pitch=high.pitch,
+            interval=Interval.between(low.pitch, high.pitch),
+            octaves=(high.midi - low.midi) // 12,
+            exposure=exposure,
+            length=clash.end - clash.start,
+            struck="together" if low.onset == high.onset else "one held",
+            voices=self._voices(clash),
+            held_by="pedal" if clash.pedalled else "keys",
+            key=span.key if span is not None else None,
+            chord=span.numeral if span is not None else None,
+            dissonant=dissonant.id,
+            dissonant_pitch=dissonant.pitch,
+            manner=goal.manner,
+        )
+        if goal.note is not None:
+            detail = replace(
+                detail,
+                resolution=goal.note.id,
+                resolution_pitch=goal.note.pitch,
+                resolution_time=goal.note.onset,
+            )
         notes = tuple(dict.fromkeys(n.id for c in group for n in (c.lower, c.upper)))
         belief = round(self._fade(clash), 3) if clash.pedalled else 1.0
         start, end = min(c.start for c in group), max(c.end for c in group)
-        return SHARP_DISSONANCE.event(clash.label, start, end, notes, belief, tuple(detail))
+        return SHARP_DISSONANCE.event(clash.label, start, end, notes, belief, detail)
 
     def relation(self, first: Note, second: Note, exposure: float) -> Event:
         """Return the event of a false relation."""
         low, high = sorted((first, second), key=lambda n: n.midi)
         both = Clash(low, high, second.onset, second.end, False, "false relation")
-        detail: list[tuple[str, Detail]] = [
-            ("first", first.id),
-            ("second", second.id),
-            ("first_pitch", first.pitch),
-            ("second_pitch", second.pitch),
-            ("interval", Interval.between(low.pitch, high.pitch)),
-            ("octaves", (high.midi - low.midi) // 12),
-            ("exposure", exposure),
-            ("voices", self._voices(both)),
-            *self._chord(second.onset),
-        ]
+        span = self.harmony.at(second.onset)
+        detail = SharpDissonanceDetails(
+            first=first.id,
+            second=second.id,
+            first_pitch=first.pitch,
+            second_pitch=second.pitch,
+            interval=Interval.between(low.pitch, high.pitch),
+            octaves=(high.midi - low.midi) // 12,
+            exposure=exposure,
+            voices=self._voices(both),
+            key=span.key if span is not None else None,
+            chord=span.numeral if span is not None else None,
+        )
         ids = (first.id, second.id)
-        return SHARP_DISSONANCE.event("false relation", first.onset, second.end, ids, 0.8, tuple(detail))
-
-    def _chord(self, moment: Fraction) -> list[tuple[str, Detail]]:
-        span = self.harmony.at(moment)
-        return [("key", span.key), ("chord", span.numeral)] if span is not None else []
+        return SHARP_DISSONANCE.event("false relation", first.onset, second.end, ids, 0.8, detail)
 
     def _dissonant(self, clash: Clash) -> tuple[Note, Note]:
         """Return the dissonant note and the other: the foreign one is, else the chord's upper member."""
@@ -381,7 +388,7 @@ class Scene:
         dissonant = max((clash.lower, clash.upper), key=weight)
         return dissonant, clash.lower if dissonant is clash.upper else clash.upper
 
-    def _goal(self, clash: Clash, dissonant: Note, other: Note) -> list[tuple[str, Detail]]:
+    def _goal(self, clash: Clash, dissonant: Note, other: Note) -> _Goal:
         """Say what a clash resolves to: the dissonant note's step to a chord tone, or the other's move."""
         here = [d for d in stretches(dissonant, self.harmony) if d.start <= clash.start < d.end]
         if here:
@@ -390,15 +397,15 @@ class Scene:
             if goal is not None and is_step(goal.note, dissonant):
                 way = _GOING_BY.get(told.label)
                 if way is not None:
-                    return _resolved(goal.note, goal.note.onset, way)
+                    return _Goal(way, goal.note)
                 if is_settled(goal.note, goal.note.onset, self.harmony, self.line):
-                    return _resolved(goal.note, goal.note.onset, goal.manner)
+                    return _Goal(goal.manner, goal.note)
         return self._led_on(clash, dissonant, other)
 
-    def _led_on(self, clash: Clash, dissonant: Note, other: Note) -> list[tuple[str, Detail]]:
+    def _led_on(self, clash: Clash, dissonant: Note, other: Note) -> _Goal:
         """Follow the line of the dissonant note, then that of the other, to where the clash is over."""
         if self.line.is_broken(dissonant):
-            return [("manner", "figured")]
+            return _Goal("figured")
         beat = self.score.measure_at(clash.start).beat_length
         until = max(clash.end, dissonant.end) + 2 * beat
         via = 0
@@ -406,7 +413,7 @@ class Scene:
             if is_same(m, dissonant):
                 continue
             if is_step(m, dissonant) and is_settled(m, m.onset, self.harmony, self.line):
-                return _resolved(m, m.onset, "ornamented" if via else "direct")
+                return _Goal("ornamented" if via else "direct", m)
             via += 1
             if via > _MOST_DETOUR:
                 break
@@ -417,17 +424,16 @@ class Scene:
             and not is_same(moved, other)
             and (moved.midi - dissonant.midi) % 12 not in (1, 11)
         ):
-            return _resolved(moved, moved.onset, "dissolved")
-        return [("manner", "none")]
+            return _Goal("dissolved", moved)
+        return _Goal("none")
 
 
-def _resolved(note: Note, moment: Fraction, manner: str) -> list[tuple[str, Detail]]:
-    return [
-        ("resolution", note.id),
-        ("resolution_pitch", note.pitch),
-        ("resolution_time", moment),
-        ("manner", manner),
-    ]
+@dataclass(frozen=True, slots=True)
+class _Goal:
+    """How a clash is left, and for which note; None where it leads nowhere."""
+
+    manner: str
+    note: Note | None = None
 
 
 def _loudness(score: Score) -> tuple[tuple[Fraction, float], ...]:

@@ -30,7 +30,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TypeAlias
 
@@ -41,7 +41,7 @@ from understave.findings.kinds import Kind, Lane
 from understave.findings.phrases import Ending, endings_of
 from understave.findings.returns import main_key, passages_of, similarity
 from understave.findings.texture import stretches_of, texture_of
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.harmony.units import Floats
 from understave.score.model import Score
 from understave.theory.key import Key
@@ -246,17 +246,7 @@ def evidence(score: Score, spans: tuple[Span, ...]) -> Floats:
         if 0 < bar < count:
             table[bar, _AT[name]] = max(table[bar, _AT[name]], value)
 
-    for before, here in zip(score.measures, score.measures[1:], strict=False):
-        if before.repeat_end or here.repeat_start:
-            put(here.index, "repeat sign", 1.0)
-        if before.signature != here.signature or before.full_length != here.full_length:
-            put(here.index, "new signature", 1.0)
-    speed = 0.0
-    for d in score.directions:
-        if d.kind == "tempo" and d.value:
-            if speed and abs(d.value - speed) > _NEW_SPEED * speed:
-                put(nearest_bar(score, d.onset), "new tempo", 1.0)
-            speed = d.value
+    _from_signs(score, put)
     _from_endings(score, endings_of(score, spans), put)
     _from_returns(score, spans, put)
     for event in stretches_of(score, spans):
@@ -276,6 +266,20 @@ def evidence(score: Score, spans: tuple[Span, ...]) -> Floats:
         put(last, "last cadence", 1.0)
     _from_words(score, put)
     return table
+
+
+def _from_signs(score: Score, put: _Put) -> None:
+    for before, here in zip(score.measures, score.measures[1:], strict=False):
+        if before.repeat_end or here.repeat_start:
+            put(here.index, "repeat sign", 1.0)
+        if before.signature != here.signature or before.full_length != here.full_length:
+            put(here.index, "new signature", 1.0)
+    speed = 0.0
+    for d in score.directions:
+        if d.kind == "tempo" and d.value:
+            if speed and abs(d.value - speed) > _NEW_SPEED * speed:
+                put(nearest_bar(score, d.onset), "new tempo", 1.0)
+            speed = d.value
 
 
 def nearest_bar(score: Score, moment: Fraction) -> int:
@@ -527,26 +531,20 @@ def _told(score: Score, spans: tuple[Span, ...], sections: tuple[Section, ...]) 
     events: list[Event] = []
     for number, (section, name) in enumerate(zip(sections, names, strict=True), start=1):
         start, end = score.measures[section.first].start, score.measures[section.last].end
-        detail: list[tuple[str, Detail]] = [
-            ("letter", name.letter),
-            ("number", number),
-            ("bars", section.last + 1 - section.first),
-            ("reasons", section.reasons),
-        ]
+        detail = SectionDetails(
+            letter=name.letter, number=number, bars=section.last + 1 - section.first, reasons=section.reasons
+        )
         key = main_key(spans, start, min(end, start + 2 * score.measures[section.first].full_length))
         if key is not None:
-            detail.append(("key", key))
+            detail = replace(detail, key=key)
         if name.like >= 0:
-            detail += [
-                ("like", score.measures[sections[name.like].first].start),
-                ("alike", name.alike),
-            ]
+            detail = replace(detail, like=score.measures[sections[name.like].first].start, alike=name.alike)
         notes = tuple(n.id for n in melody if n.measure == section.first)
         sure = section.confidence
         if number == 1 and len(sections) > 1:
             # Where the piece begins is no question; where its first section ends is.
             sure = sections[1].confidence
-        events.append(SECTION.event(name.label, start, end, notes, round(sure, 3), tuple(detail)))
+        events.append(SECTION.event(name.label, start, end, notes, round(sure, 3), detail))
     scheme = " ".join(n.letter if n.letter and n.label == "section" else n.label for n in names)
     confidence = round(float(np.mean([s.confidence for s in sections])), 3)
     whole = FORM.event(
@@ -555,7 +553,7 @@ def _told(score: Score, spans: tuple[Span, ...], sections: tuple[Section, ...]) 
         score.end,
         (),
         confidence,
-        (("scheme", scheme), ("sections", len(sections))),
+        FormDetails(scheme=scheme, sections=len(sections)),
     )
     return (whole, *events)
 

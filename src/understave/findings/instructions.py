@@ -54,7 +54,7 @@ import tomllib
 import unicodedata
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from importlib.resources import files
 from itertools import combinations
@@ -63,7 +63,7 @@ from understave.findings.dissonance import pedal_stretches
 from understave.findings.kinds import Kind
 from understave.findings.rhythm import Change, changes_of
 from understave.findings.sounding_notes import Soundings, soundings
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Direction, Note, Score
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
@@ -222,7 +222,7 @@ def _instructions(score: Score) -> list[Event]:
     read.sort(key=lambda x: x[0].onset)
     levels = [_LEVELS[t] for d, terms, _ in read for t in terms if d.kind == "dynamic" and t in _LEVELS]
     extremes = {max(levels): "loudest", min(levels): "softest"} if len(set(levels)) > 1 else {}
-    found: list[tuple[Direction, str, list[tuple[str, Detail]], float]] = []
+    found: list[tuple[Direction, str, InstructionDetails, float]] = []
     seen: set[tuple[Fraction, str]] = set()
     met: set[str] = set()
     for d, terms, unread in read:
@@ -232,31 +232,28 @@ def _instructions(score: Score) -> list[Event]:
         seen.add((d.onset, plain(d.text)))
         main = next((t for t in terms if DICTIONARY[t].kind != _DEGREE), terms[0] if terms else None)
         label = DICTIONARY[main].kind if main is not None else "text"
-        detail: list[tuple[str, Detail]] = [
-            ("text", " ".join(_METRONOME.sub(" ", d.text).split())),
-            ("terms", terms),
-        ]
+        detail = InstructionDetails(text=" ".join(_METRONOME.sub(" ", d.text).split()), terms=terms)
         if main is not None:
-            detail.append(("language", DICTIONARY[main].language))
+            detail = replace(detail, language=DICTIONARY[main].language)
         if met.isdisjoint(terms):
-            detail.append(("first", 1))
+            detail = replace(detail, first=1)
         met.update(terms)
         if unread:
-            detail.append(("unread", unread))
+            detail = replace(detail, unread=unread)
         if d.kind == "tempo" and d.value is not None:
-            detail.append(("per_minute", d.value))
+            detail = replace(detail, per_minute=d.value)
         level = next((_LEVELS[t] for t in terms if t in _LEVELS), None) if d.kind == "dynamic" else None
         if level in extremes:
-            detail.append(("extreme", extremes.pop(level)))
+            detail = replace(detail, extreme=extremes.pop(level))
         instrument = next((t for t in terms if DICTIONARY[t].pianos_differ), None)
         if instrument is not None:
-            detail += [("instrument", instrument), ("source", COMMON_PRACTICE)]
+            detail = replace(detail, instrument=instrument, source=COMMON_PRACTICE)
         found.append((d, label, detail, 0.95 if not unread else 0.7 if terms else 0.3))
     events = []
     for i, (d, label, detail, belief) in enumerate(found):
         end = d.end if d.end is not None and d.end > d.onset else _until(score, label, d, found[i + 1 :])
         notes = tuple(struck.get((d.onset, d.staff), ()))
-        events.append(INSTRUCTION.event(label, d.onset, max(end, d.onset), notes, belief, tuple(detail)))
+        events.append(INSTRUCTION.event(label, d.onset, max(end, d.onset), notes, belief, detail))
     return events
 
 
@@ -274,7 +271,7 @@ def _until(
     score: Score,
     label: str,
     direction: Direction,
-    later: Sequence[tuple[Direction, str, list[tuple[str, Detail]], float]],
+    later: Sequence[tuple[Direction, str, InstructionDetails, float]],
 ) -> Fraction:
     """Return where an instruction without a printed end stops holding."""
     if label in ("character", "touch", "text", _DEGREE):
@@ -298,11 +295,7 @@ def _pedal_marks(score: Score, spans: tuple[Span, ...]) -> Iterator[Event]:
     held = [(down, up, _under(changes, starts, down, up)) for down, up in stretches]
     mixed = [(down, up, chords) for down, up, chords in held if len(chords) > 1]
     on_change = sum(1 for down, _ in stretches if down in set(starts))
-    detail: tuple[tuple[str, Detail], ...] = (
-        ("marks", len(stretches)),
-        ("at_changes", on_change),
-        ("held_through", len(mixed)),
-    )
+    detail = PedalMarkDetails(marks=len(stretches), at_changes=on_change, held_through=len(mixed))
     if 2 * on_change >= len(stretches):
         yield PEDAL_MARK.event("with the harmony", stretches[0][0], stretches[-1][1], (), 0.9, detail)
     for down, up, chords in mixed:
@@ -333,13 +326,13 @@ def _held_through(
         for a, b in combinations(present, 2)
         if (b - a) % 12 in (1, 11) and not any(a in tones_ and b in tones_ for tones_ in own)
     )
-    detail: tuple[tuple[str, Detail], ...] = (
-        ("key", chords[0].span.key),
-        ("chords", tuple(c.span.numeral for c in chords)),
-        ("times", tuple(max(c.start, down) for c in chords)),
-        ("bass", "stays" if len(tones) == 1 else "moves"),
-        ("clashes", clashes),
-        ("source", COMMON_PRACTICE),
+    detail = PedalMarkDetails(
+        key=chords[0].span.key,
+        chords=tuple(c.span.numeral for c in chords),
+        times=tuple(max(c.start, down) for c in chords),
+        bass="stays" if len(tones) == 1 else "moves",
+        clashes=clashes,
+        source=COMMON_PRACTICE,
     )
     notes = tuple(n.id for n in basses if n is not None)
     belief = min(c.span.confidence for c in chords)
@@ -354,11 +347,7 @@ def _renewed(changes: Sequence[Change], stretches: Sequence[tuple[Fraction, Frac
         inside = [down for down, _ in stretches if change.start < down < change.end]
         if not inside:
             continue
-        detail: tuple[tuple[str, Detail], ...] = (
-            ("key", change.span.key),
-            ("chord", change.span.numeral),
-            ("marks", len(inside)),
-        )
+        detail = PedalMarkDetails(key=change.span.key, chord=change.span.numeral, marks=len(inside))
         belief = round(change.span.confidence, 3)
         yield PEDAL_MARK.event("renewed within a chord", change.start, change.end, (), belief, detail)
 

@@ -42,7 +42,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 
@@ -51,8 +51,8 @@ from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.modes import Region, regions_of
 from understave.findings.nearness import nearness
 from understave.findings.progression import Progression, Step, progression_of
-from understave.findings.reheard import find_reheard
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.findings.reheard import ENHARMONIC_PIVOT, find_reheard
+from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Score
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key, Mode
@@ -115,7 +115,7 @@ def find_keys(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     regions = regions_of(spans)
     home = home_key(regions)
     closes = find_closes(spans)
-    reheard = {e.get("new_key"): e for e in find_reheard(score, spans)}
+    reheard = {found.new_key: e for e, found in ENHARMONIC_PIVOT.all(find_reheard(score, spans))}
     found: list[Event] = []
     for i, region in enumerate(regions):
         before = regions[i - 1] if i else None
@@ -172,12 +172,8 @@ def pivot_chord(piece: Progression, before: Region, region: Region) -> Event | N
         notes = tuple(
             n.id for n in piece.sounding(step.start, step.end) if n.midi % 12 in step.chord.semitones
         )
-        detail: tuple[tuple[str, Detail], ...] = (
-            ("key", before.key),
-            ("numeral", old),
-            ("new_key", region.key),
-            ("new_numeral", new),
-            ("chord_root", step.chord.root),
+        detail = PivotChordDetails(
+            key=before.key, numeral=old, new_key=region.key, new_numeral=new, chord_root=step.chord.root
         )
         return PIVOT_CHORD.event(
             "common chord", step.start, step.end, notes, round(step.confidence, 3), detail
@@ -239,44 +235,39 @@ def _key_event(
         label = "parallel"
     else:
         label = "modulation" if reached else "tonicization"
-    detail = [
-        *_near(home, region.key),
-        ("bars", bars),
-        ("chords", sum(1 for s in piece.steps if region.first <= s.first <= region.last)),
-    ]
+    chords = sum(1 for s in piece.steps if region.first <= s.first <= region.last)
+    detail = _near(home, region.key, bars, chords)
     if before is not None:
         step = nearness(before.key, region.key)
-        detail += [("came_from", before.key), ("from_relation", step.relation), ("from_fifths", step.fifths)]
+        detail = replace(detail, came_from=before.key, from_relation=step.relation, from_fifths=step.fifths)
     if after is not None:
-        detail.append(("goes_to", after.key))
-        if before is not None and before.key == after.key:
-            detail.append(("returns", 1))
-    if own:
-        detail.append(("cadence", own[0].arrival))
-    if by:
-        detail.append(("by", by))
+        there_and_back = before is not None and before.key == after.key
+        detail = replace(detail, goes_to=after.key, returns=1 if there_and_back else None)
+    detail = replace(detail, cadence=own[0].arrival if own else None, by=by or None)
     weights = [(float(s.end - s.start), s.confidence) for s in spans[region.first : region.last + 1]]
     sure = sum(w * c for w, c in weights) / max(sum(w for w, _ in weights), 1e-9)
     struck = [n.id for n in piece.sounding(region.start, spans[region.first].end) if n.onset == region.start]
-    return KEY.event(label, region.start, region.end, tuple(struck), round(sure, 3), tuple(detail))
+    return KEY.event(label, region.start, region.end, tuple(struck), round(sure, 3), detail)
 
 
-def _near(home: Key, key: Key) -> list[tuple[str, Detail]]:
+def _near(home: Key, key: Key, bars: Fraction, chords: int) -> KeyDetails:
     near = nearness(home, key)
     quality = Quality.MAJOR if key.mode == "major" else Quality.MINOR
     named = RomanNumeral.of(Chord(home.tonic + near.interval, quality), home)
     degree = next(n for n in named if not n.applied and not n.special)
-    return [
-        ("key", key),
-        ("home", home),
-        ("relation", near.relation),
-        ("fifths", near.fifths),
-        ("common_scale", near.common_scale),
-        ("common_chord", near.common_chord),
-        ("interval", near.interval),
-        ("respelled", int(near.respelled)),
-        ("degree", degree),
-    ]
+    return KeyDetails(
+        key=key,
+        home=home,
+        relation=near.relation,
+        fifths=near.fifths,
+        common_scale=near.common_scale,
+        common_chord=near.common_chord,
+        interval=near.interval,
+        respelled=int(near.respelled),
+        degree=degree,
+        bars=bars,
+        chords=chords,
+    )
 
 
 def _tonicizations(piece: Progression, home: Key) -> list[Event]:
@@ -309,21 +300,19 @@ def _tonicization(
 ) -> Event:
     first = steps[0]
     bars = (end - first.start) / piece.score.measure_at(first.start).full_length
-    detail = [
-        *_near(home, first.local),
-        ("bars", bars),
-        ("chords", len(steps) + int(answers)),
-        ("came_from", first.key),
-        ("from_relation", nearness(first.key, first.local).relation),
-        ("from_fifths", nearness(first.key, first.local).fifths),
-        ("goes_to", first.key),
-        ("returns", 1),
-        ("within", 1),
-        ("target", first.numeral.applied[0]),
-    ]
+    detail = replace(
+        _near(home, first.local, bars, len(steps) + int(answers)),
+        came_from=first.key,
+        from_relation=nearness(first.key, first.local).relation,
+        from_fifths=nearness(first.key, first.local).fifths,
+        goes_to=first.key,
+        returns=1,
+        within=1,
+        target=first.numeral.applied[0],
+    )
     sure = min(s.confidence for s in steps)
     struck = [n.id for n in piece.sounding(first.start, first.end) if n.onset == first.start]
-    return KEY.event("tonicization", first.start, end, tuple(struck), round(sure, 3), tuple(detail))
+    return KEY.event("tonicization", first.start, end, tuple(struck), round(sure, 3), detail)
 
 
 KEY: Kind[KeyDetails] = Kind(

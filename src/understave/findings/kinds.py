@@ -10,14 +10,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Any, Generic, TypeAlias, TypeVar
+from typing import Generic, TypeAlias, TypeVar
 
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Score
 
 D = TypeVar("D", bound=Details)
 Finder: TypeAlias = Callable[[Score, tuple[Span, ...]], tuple[Event, ...]]
-Pairs: TypeAlias = Iterable[tuple[str, Detail]]
 
 USUAL = 3.0
 """Weight of a kind that does not say how much it matters; the order of all weights is our own judgement."""
@@ -93,11 +92,6 @@ class Kind(Generic[D]):
         """Return the events of this kind, each with its details."""
         return [(e, found) for e in events if (found := self.of(e)) is not None]
 
-    def made(self, pairs: Pairs) -> D:
-        """Return details from values by name; TypeError for a name that the details do not have."""
-        values: dict[str, Any] = dict(pairs)
-        return self.details(**values)
-
     def event(
         self,
         label: str,
@@ -105,11 +99,10 @@ class Kind(Generic[D]):
         end: Fraction,
         notes: tuple[str, ...],
         confidence: float,
-        details: D | Pairs = (),
+        details: D,
     ) -> Event:
-        """Return an event of this kind, its details as they are or by name."""
-        own = details if isinstance(details, Details) else self.made(details)
-        return Event(self.name, label, start, end, notes, confidence, own)
+        """Return an event of this kind."""
+        return Event(self.name, label, start, end, notes, confidence, details)
 
     def matters(self, event: Event) -> float:
         """Return how much an event of this kind matters, before its confidence: 0 and more."""

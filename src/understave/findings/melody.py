@@ -18,14 +18,14 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
 from understave.findings.endings import is_sung
 from understave.findings.kinds import Kind
 from understave.findings.texture import Texture, hand_of, texture_of
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Note, Score
 from understave.theory.pitch import Interval, Pitch
 
@@ -76,12 +76,12 @@ def find_melody(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
                 melody[-1].end,
                 (low.id, high.id),
                 0.8,
-                (
-                    ("low", low.pitch),
-                    ("high", high.pitch),
-                    ("low_time", low.onset),
-                    ("high_time", high.onset),
-                    ("interval", Interval.between(low.pitch, high.pitch)),
+                MelodyDetails(
+                    low=low.pitch,
+                    high=high.pitch,
+                    low_time=low.onset,
+                    high_time=high.onset,
+                    interval=Interval.between(low.pitch, high.pitch),
                 ),
             )
         )
@@ -114,13 +114,9 @@ def _places_to_events(score: Score, texture: Texture) -> list[Event]:
                 label = "in an inner voice"
         if notes and (label != "back on top" or before not in ("", "on top")):
             low, high = min(notes, key=lambda n: n.midi), max(notes, key=lambda n: n.midi)
-            detail: list[tuple[str, Detail]] = [
-                ("hand", hand_of(score, outline.staff)),
-                ("low", low.pitch),
-                ("high", high.pitch),
-            ]
+            detail = MelodyDetails(hand=hand_of(score, outline.staff), low=low.pitch, high=high.pitch)
             if before:
-                detail.append(("before", before))
+                detail = replace(detail, before=before)
             events.append(
                 MELODY.event(
                     label,
@@ -128,7 +124,7 @@ def _places_to_events(score: Score, texture: Texture) -> list[Event]:
                     notes[-1].end,
                     tuple(n.id for n in notes),
                     0.75 if j - i > 1 else 0.5,
-                    tuple(detail),
+                    detail,
                 )
             )
         if notes:
@@ -181,12 +177,12 @@ def _repeated_notes(score: Score, melody: tuple[Note, ...]) -> list[Event]:
             run[-1].end,
             tuple(n.id for n in run),
             0.9,
-            (
-                ("hand", hand_of(score, run[0].staff)),
-                ("low", run[0].pitch),
-                ("high", run[0].pitch),
-                ("pitch", run[0].pitch),
-                ("count", len(run)),
+            MelodyDetails(
+                hand=hand_of(score, run[0].staff),
+                low=run[0].pitch,
+                high=run[0].pitch,
+                pitch=run[0].pitch,
+                count=len(run),
             ),
         )
         for run in longest
@@ -225,15 +221,15 @@ def _leaps(score: Score, melody: tuple[Note, ...]) -> list[Event]:
                 b.end,
                 (a.id, b.id),
                 round(min(0.9, 0.4 + 0.04 * size), 3),
-                (
-                    ("hand", hand_of(score, a.staff)),
-                    ("low", low.pitch),
-                    ("high", high.pitch),
-                    ("first", a.pitch),
-                    ("second", b.pitch),
-                    ("interval", Interval.between(low.pitch, high.pitch)),
-                    ("direction", "up" if up else "down"),
-                    ("filled", int(filled)),
+                MelodyDetails(
+                    hand=hand_of(score, a.staff),
+                    low=low.pitch,
+                    high=high.pitch,
+                    first=a.pitch,
+                    second=b.pitch,
+                    interval=Interval.between(low.pitch, high.pitch),
+                    direction="up" if up else "down",
+                    filled=int(filled),
                 ),
             )
         )

@@ -24,13 +24,13 @@ Sentences, one per label:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
 from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.progression import Progression, progression_of
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Note, Score
 from understave.theory.key import Key
 from understave.theory.pitch import Pitch, PitchClass
@@ -116,25 +116,27 @@ def _switch(piece: Progression, a: Region, b: Region, earlier: list[Event]) -> l
         if n.pitch.pitch_class == instead and n.onset < moment
     ]
     near = max(before, key=lambda n: (n.end, -abs(n.midi - proof.midi)), default=None)
-    detail: list[tuple[str, Detail]] = [
-        ("key", b.key),
-        ("before", a.key),
-        ("chord", piece.spans[b.first].numeral),
-        ("note", proof.id),
-        ("pitch", proof.pitch),
-        ("moment", moment),
-        ("instead", instead),
-        ("degree", degree),
-        ("until", b.end),
-    ]
+    detail = ModeSwitchDetails(
+        key=b.key,
+        before=a.key,
+        chord=piece.spans[b.first].numeral,
+        note=proof.id,
+        pitch=proof.pitch,
+        moment=moment,
+        instead=instead,
+        degree=degree,
+        until=b.end,
+    )
     line = piece.lines.before(proof)
     if line is not None:
-        detail.append(("line_before", line.pitch))
+        detail = replace(detail, line_before=line.pitch)
     if near is not None:
-        detail += [("from_note", near.id), ("from_pitch", near.pitch)]
-    origin = next((e for e in reversed(earlier) if e.get("key") == a.key and e.get("before") == b.key), None)
+        detail = replace(detail, from_note=near.id, from_pitch=near.pitch)
+    origin = next(
+        (e for e, d in reversed(MODE_SWITCH.all(earlier)) if d.key == a.key and d.before == b.key), None
+    )
     if origin is not None:
-        detail += [("back", 1), ("since", origin.start)]
+        detail = replace(detail, back=1, since=origin.start)
     at_once = [
         n.id
         for n in piece.sounding(b.start, b.end)
@@ -147,7 +149,7 @@ def _switch(piece: Progression, a: Region, b: Region, earlier: list[Event]) -> l
     sure = max(piece.spans[i].confidence for i in range(b.first, min(b.last, b.first + 2) + 1))
     label = f"{a.key.mode} to {b.key.mode}"
     end = max(proof.end, b.start) if proof.onset <= b.start else proof.onset
-    return [MODE_SWITCH.event(label, b.start, end, tuple(at_once), round(sure * settled, 3), tuple(detail))]
+    return [MODE_SWITCH.event(label, b.start, end, tuple(at_once), round(sure * settled, 3), detail)]
 
 
 def _first_proof(piece: Progression, region: Region) -> tuple[Note, PitchClass] | None:

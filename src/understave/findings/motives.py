@@ -29,8 +29,8 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 from typing import TypeAlias
@@ -38,7 +38,7 @@ from typing import TypeAlias
 from understave.findings.chords_at import Harmony
 from understave.findings.kinds import Kind
 from understave.findings.texture import ACCOMPANIMENT, Texture, hand_of, texture_of
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Note, Score
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch
@@ -127,20 +127,7 @@ def motives_of(score: Score, spans: tuple[Span, ...]) -> tuple[Motive, ...]:
             if len(figure[0]) == _SHORTEST - 1:
                 gaps[figure[0][0]] += 1
                 moves[figure[1][0]] += 1
-    ranked: list[tuple[float, _Figure]] = []
-    for figure, occurrences in found.items():
-        if len(occurrences) < 2:
-            continue
-        count = len(_apart(occurrences))
-        if len(figure[1]) >= _FEWEST_MOVES:
-            others = (_inverted(figure), _stretched(figure))
-            count += sum(len(found.get(other, ())) for other in others if other != figure)
-        if count < 2 or (weight := _salience(figure, count)) < _LEAST:
-            continue
-        weight *= min(1.0, _surprise(figure, count, gaps, moves) / _SURPRISING)
-        if weight >= _LEAST:
-            ranked.append((weight, figure))
-    ranked.sort(key=lambda x: (-x[0], found[x[1]][0].notes[0].onset))
+    ranked = _ranked(found, gaps, moves)
     motives: list[Motive] = []
     taken: set[str] = set()
     harmony = Harmony(spans)
@@ -161,6 +148,27 @@ def motives_of(score: Score, spans: tuple[Span, ...]) -> tuple[Motive, ...]:
         if len(motives) == _MOST_MOTIVES:
             break
     return tuple(motives)
+
+
+def _ranked(
+    found: Mapping[_Figure, list[Occurrence]], gaps: Counter[int], moves: Counter[int]
+) -> list[tuple[float, _Figure]]:
+    """Return the figures that come back and stand out, the most salient first, each with its weight."""
+    ranked: list[tuple[float, _Figure]] = []
+    for figure, occurrences in found.items():
+        if len(occurrences) < 2:
+            continue
+        count = len(_apart(occurrences))
+        if len(figure[1]) >= _FEWEST_MOVES:
+            others = (_inverted(figure), _stretched(figure))
+            count += sum(len(found.get(other, ())) for other in others if other != figure)
+        if count < 2 or (weight := _salience(figure, count)) < _LEAST:
+            continue
+        weight *= min(1.0, _surprise(figure, count, gaps, moves) / _SURPRISING)
+        if weight >= _LEAST:
+            ranked.append((weight, figure))
+    ranked.sort(key=lambda x: (-x[0], found[x[1]][0].notes[0].onset))
+    return ranked
 
 
 def _lines(score: Score, texture: Texture) -> list[list[Note]]:
@@ -286,19 +294,18 @@ def _told(score: Score, harmony: Harmony, motive: Motive, number: int) -> list[E
     head = model.notes[0]
     confidence = round(min(0.9, 0.25 + motive.salience / 50), 3)
 
-    def common(o: Occurrence) -> list[tuple[str, Detail]]:
-        return [
-            ("number", number),
-            ("hand", hand_of(score, o.notes[0].staff)),
-            ("first", o.notes[0].pitch),
-            ("steps", tuple(b.pitch.diatonic - a.pitch.diatonic for a, b in pairwise(o.notes))),
-            ("rhythm", tuple(b.onset - a.onset for a, b in pairwise(o.notes))),
-        ]
+    def details(o: Occurrence) -> MotiveDetails:
+        return MotiveDetails(
+            number=number,
+            hand=hand_of(score, o.notes[0].staff),
+            first=o.notes[0].pitch,
+            steps=tuple(b.pitch.diatonic - a.pitch.diatonic for a, b in pairwise(o.notes)),
+            rhythm=tuple(b.onset - a.onset for a, b in pairwise(o.notes)),
+        )
 
-    def event(label: str, o: Occurrence, more: list[tuple[str, Detail]]) -> Event:
+    def event(label: str, o: Occurrence, own: MotiveDetails) -> Event:
         ids = tuple(n.id for n in o.notes)
-        start, end = o.notes[0].onset, o.notes[-1].end
-        return MOTIVE.event(label, start, end, ids, confidence, (*common(o), *more))
+        return MOTIVE.event(label, o.notes[0].onset, o.notes[-1].end, ids, confidence, own)
 
     every = sorted(
         {*(o.notes[0].onset for o in motive.plain), *(o.notes[0].onset for _, o in motive.changed)}
@@ -308,7 +315,7 @@ def _told(score: Score, harmony: Harmony, motive: Motive, number: int) -> list[E
             "statement",
             model,
             # In two voices at once it comes once.
-            [("count", len(every)), ("times", tuple(every))],
+            replace(details(model), count=len(every), times=tuple(every)),
         )
     ]
     told: dict[tuple[str, int], int] = defaultdict(int)
@@ -319,16 +326,17 @@ def _told(score: Score, harmony: Harmony, motive: Motive, number: int) -> list[E
         told[sort] += 1
         if told[sort] > 1 or len(events) > _MOST_RETURNS:
             continue
-        more: list[tuple[str, Detail]] = [
-            ("model_start", head.onset),
-            ("model", tuple(n.id for n in model.notes)),
-            ("from_hand", hand_of(score, head.staff)),
-            ("interval", Interval.between(head.pitch, first.pitch)),
-        ]
+        own = replace(
+            details(o),
+            model_start=head.onset,
+            model=tuple(n.id for n in model.notes),
+            from_hand=hand_of(score, head.staff),
+            interval=Interval.between(head.pitch, first.pitch),
+        )
         home, here = harmony.at(head.onset), harmony.at(first.onset)
         if label == "in another key" and home is not None and here is not None:
-            more += [("key", here.key), ("from_key", home.key)]
-        events.append(event(label, o, more))
+            own = replace(own, key=here.key, from_key=home.key)
+        events.append(event(label, o, own))
     return events
 
 

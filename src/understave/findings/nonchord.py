@@ -68,14 +68,14 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import exp
 
 from understave.findings.chords_at import Harmony
 from understave.findings.kinds import Kind, Stop
 from understave.findings.lines import Lines, is_same, is_step, lines
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.harmony.units import metric_level
 from understave.score.model import Note, Score
 from understave.theory.key import Key
@@ -471,43 +471,47 @@ def _event(score: Score, harmony: Harmony, line: Lines, group: list[tuple[Disson
     key = span.numeral.local_key(span.key)
     diatonic = note.pitch.pitch_class in key or note.pitch.pitch_class in span.key
     sounding = line.sounding(d.start)
-    detail: list[tuple[str, Detail]] = [
-        ("note", note.id),
-        ("pitch", note.pitch),
-        ("key", span.key),
-        ("chord", span.numeral),
-        ("metric", "accented" if accented else "unaccented"),
-        ("colour", "diatonic" if diatonic else "chromatic"),
-        ("place", _place(d, line)),
-        ("manner", _manner(kind, harmony, line)),
-    ]
+    detail = NonChordToneDetails(
+        note=note.id,
+        pitch=note.pitch,
+        key=span.key,
+        chord=span.numeral,
+        metric="accented" if accented else "unaccented",
+        colour="diatonic" if diatonic else "chromatic",
+        place=_place(d, line),
+        manner=_manner(kind, harmony, line),
+    )
     if any(_rubs(other, line) for other, _ in group):
-        detail.append(("rubs", 1))
-    detail += _coming_back(d, kind)
+        detail = replace(detail, rubs=1)
+    detail = replace(
+        detail,
+        repeated=1 if kind.label in ("suspension", "retardation") and not d.held_in else None,
+        returns=1 if _comes_back(kind) else None,
+    )
     if sounding and sounding[0].midi < note.midi:
-        detail.append(("interval", Interval.between(sounding[0].pitch, note.pitch)))
+        detail = replace(detail, interval=Interval.between(sounding[0].pitch, note.pitch))
     if kind.direction:
-        detail.append(("direction", kind.direction))
+        detail = replace(detail, direction=kind.direction)
     if kind.label == "changing tones":
-        detail += [("second", d.notes[1].id), ("second_pitch", d.notes[1].pitch)]
+        detail = replace(detail, second=d.notes[1].id, second_pitch=d.notes[1].pitch)
     if kind.preparation is not None:
-        detail.append(("preparation", kind.preparation.id))
-        detail.append(("preparation_pitch", kind.preparation.pitch))
+        detail = replace(detail, preparation=kind.preparation.id)
+        detail = replace(detail, preparation_pitch=kind.preparation.pitch)
     end = d.end
     if resolution is not None and goal is not None:
         end = max(end, goal.onset)
-        detail.append(("resolution", goal.id))
-        detail.append(("resolution_pitch", goal.pitch))
-        detail.append(("resolution_time", max(d.end, goal.onset)))
+        detail = replace(detail, resolution=goal.id)
+        detail = replace(detail, resolution_pitch=goal.pitch)
+        detail = replace(detail, resolution_time=max(d.end, goal.onset))
         if resolution.via:
-            detail.append(("via", tuple(n.id for n in resolution.via)))
+            detail = replace(detail, via=tuple(n.id for n in resolution.via))
     if kind.label in ("suspension", "retardation"):
         figures = _figures(d, kind, line, harmony)
         if figures:
-            detail.append(("figures", figures))
+            detail = replace(detail, figures=figures)
     notes = tuple(dict.fromkeys(n.id for other, _ in group for n in other.notes))
     belief = _confidence(kind.label, accented, span.confidence)
-    return NON_CHORD_TONE.event(kind.label, d.start, end, notes, belief, tuple(detail))
+    return NON_CHORD_TONE.event(kind.label, d.start, end, notes, belief, detail)
 
 
 def _manner(kind: Sort, harmony: Harmony, line: Lines) -> str:
@@ -522,14 +526,11 @@ def _manner(kind: Sort, harmony: Harmony, line: Lines) -> str:
     return resolution.manner
 
 
-def _coming_back(d: Dissonance, kind: Sort) -> list[tuple[str, Detail]]:
-    """Say of a suspension that it is struck again, of a neighbour that it comes back to its very note."""
-    if kind.label in ("suspension", "retardation") and not d.held_in:
-        return [("repeated", 1)]
+def _comes_back(kind: Sort) -> bool:
+    """Whether a neighbour comes back to its very note."""
     before, goal = kind.preparation, kind.resolution
-    if kind.label == "neighbour tone" and before is not None and goal is not None:
-        return [("returns", 1)] if is_same(before, goal.note) else []
-    return []
+    neighbour = kind.label == "neighbour tone" and before is not None and goal is not None
+    return neighbour and before is not None and goal is not None and is_same(before, goal.note)
 
 
 def _confidence(label: str, accented: bool, span: float) -> float:

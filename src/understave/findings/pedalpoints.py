@@ -52,7 +52,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
@@ -60,7 +60,7 @@ from understave.findings.chords_at import Harmony
 from understave.findings.closes import numeral_in
 from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.sounding_notes import Soundings, soundings
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Measure, Note, Score
 from understave.theory.key import Key
 from understave.theory.pitch import Pitch
@@ -375,18 +375,23 @@ def _pedals(
         label = {"inner": "inner", "top": "upper"}.get(held.place) or {1: "tonic", 5: "dominant"}.get(
             degree, "other degree"
         )
-        detail = [
-            *_common(score, held, over.key),
-            ("place", held.place),
-            ("chords", over.chords),
-            ("chord_times", over.times),
-            ("foreign", over.foreign),
-        ]
+        detail = PedalPointDetails(
+            pitch=held.low.pitch,
+            key=over.key,
+            degree=degree,
+            manner=manner_of(score, held),
+            strikes=_strikes(held),
+            bars=_length(score, held),
+            place=held.place,
+            chords=over.chords,
+            chord_times=over.times,
+            foreign=over.foreign,
+        )
         above = fifths.get(held.tone, ()) if held.place == "bass" else ()
         second = next((o for o in above if _lasts_with(held, o)), None)
         if second is not None:
-            detail.append(("second", second.low.pitch))
-        yield PEDAL_POINT.event(label, held.start, held.end, _ids(held), belief, tuple(detail))
+            detail = replace(detail, second=second.low.pitch)
+        yield PEDAL_POINT.event(label, held.start, held.end, _ids(held), belief, detail)
 
 
 def pedal_belief(bars: float, over: Over, held: Held) -> float:
@@ -435,15 +440,13 @@ def _degree(held: Held, key: Key) -> int:
     return key.degree(pitch_class)[0]
 
 
-def _common(score: Score, held: Held, key: Key) -> list[tuple[str, Detail]]:
-    return [
-        ("pitch", held.low.pitch),
-        ("key", key),
-        ("degree", _degree(held, key)),
-        ("manner", manner_of(score, held)),
-        ("strikes", len({n.onset for n in held.notes})),
-        ("bars", (held.end - held.start) / score.measure_at(held.start).full_length),
-    ]
+def _strikes(held: Held) -> int:
+    return len({n.onset for n in held.notes})
+
+
+def _length(score: Score, held: Held) -> Fraction:
+    """Return how long a tone lasts, in bars."""
+    return (held.end - held.start) / score.measure_at(held.start).full_length
 
 
 def manner_of(score: Score, held: Held) -> str:
@@ -492,15 +495,22 @@ def _drones(
         fifth = next((o for o in above if _lasts_with(held, o) and _together(held, o)), None)
         if fifth is None and bars < 4:
             continue
-        detail = _common(score, held, over.key)
+        detail = DroneDetails(
+            pitch=held.low.pitch,
+            key=over.key,
+            degree=_degree(held, over.key),
+            manner=manner_of(score, held),
+            strikes=_strikes(held),
+            bars=_length(score, held),
+        )
         if fifth is not None:
-            detail.append(("fifth", fifth.low.pitch))
+            detail = replace(detail, fifth=fifth.low.pitch)
             notes = (*_ids(held), *(n.id for n in fifth.notes if held.start <= n.onset < held.end))
             belief = round(min(0.95, 0.5 + 0.1 * bars), 3)
-            yield DRONE.event("open fifth", held.start, held.end, notes, belief, tuple(detail))
+            yield DRONE.event("open fifth", held.start, held.end, notes, belief, detail)
         else:
             belief = round(min(0.9, 0.3 + 0.07 * bars), 3)
-            yield DRONE.event("single tone", held.start, held.end, _ids(held), belief, tuple(detail))
+            yield DRONE.event("single tone", held.start, held.end, _ids(held), belief, detail)
 
 
 def _together(low: Held, high: Held) -> bool:
@@ -552,16 +562,16 @@ def _repeat(
     values = {c[0].duration for c in run[:-1]}
     held = Held(tuple(n for c in run for n in c), start, end, "inner")
     over = chords_over(harmony, held)
-    detail: list[tuple[str, Detail]] = [
-        ("pitch", top.pitch),
-        ("strikes", len(run)),
-        ("bars", (end - start) / measure.full_length),
-        ("chords", over.chords if over is not None else ()),
-    ]
+    detail = RepeatedNoteDetails(
+        pitch=top.pitch,
+        strikes=len(run),
+        bars=(end - start) / measure.full_length,
+        chords=over.chords if over is not None else (),
+    )
     if len(values) == 1:
-        detail.append(("value", values.pop()))
+        detail = replace(detail, value=values.pop())
     belief = round(min(0.95, 0.4 + 0.05 * len(run)), 3)
-    yield REPEATED_NOTE.event(label, start, end, _ids(held), belief, tuple(detail))
+    yield REPEATED_NOTE.event(label, start, end, _ids(held), belief, detail)
 
 
 def _side(note: Note, chord: Sequence[Note]) -> str:

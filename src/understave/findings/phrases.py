@@ -20,7 +20,7 @@ The confidence is that of the phrase's end.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
@@ -29,7 +29,7 @@ from understave.findings.closes import Close, find_closes
 from understave.findings.endings import CLOSES, NAMES, Place, find_places, melody_of
 from understave.findings.kinds import Kind
 from understave.findings.remembered import remembered
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.harmony.units import Floats
 from understave.score.model import Note, Score
 from understave.theory.pitch import Pitch
@@ -286,29 +286,25 @@ def _reasons(place: Place, closed: bool) -> tuple[str, ...]:
 
 def _event(score: Score, number: int, start: Fraction, bar: float, ending: Ending) -> Event:
     beat = score.measure_at(start).beat_length
-    detail: list[tuple[str, Detail]] = [
-        ("number", number),
-        ("bars", Fraction(ending.bar - bar).limit_denominator(48)),
-        ("reasons", ending.reasons),
-    ]
+    detail = PhraseDetails(
+        number=number, bars=Fraction(ending.bar - bar).limit_denominator(48), reasons=ending.reasons
+    )
     notes: list[str] = []
     if ending.close is not None:
-        detail.append(("arrival", ending.close.arrival))
+        detail = replace(detail, arrival=ending.close.arrival)
     if ending.last is not None:
         notes.append(ending.last.id)
-        detail.append(("last", ending.last.pitch))
+        detail = replace(detail, last=ending.last.pitch)
     if ending.last is not None and ending.following is not None:
         if ending.following.onset > ending.last.end:
-            detail.append(("rest", (ending.following.onset - ending.last.end) / beat))
+            detail = replace(detail, rest=(ending.following.onset - ending.last.end) / beat)
         if "long note" in ending.reasons:
-            detail.append(("long_note", (ending.following.onset - ending.last.onset) / beat))
+            detail = replace(detail, long_note=(ending.following.onset - ending.last.onset) / beat)
         measure = score.measure_at(ending.time)
         at = ending.time - measure.start + measure.offset
         if at and measure.full_length - at <= measure.full_length / 2:
-            detail.append(("upbeat", (measure.full_length - at) / measure.beat_length))
-    return PHRASE.event(
-        "phrase", start, ending.time, tuple(notes), round(ending.confidence, 3), tuple(detail)
-    )
+            detail = replace(detail, upbeat=(measure.full_length - at) / measure.beat_length)
+    return PHRASE.event("phrase", start, ending.time, tuple(notes), round(ending.confidence, 3), detail)
 
 
 def _weigh(base: float, event: Event, details: PhraseDetails) -> float:

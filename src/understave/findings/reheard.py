@@ -28,14 +28,14 @@ Sentences, one per label:
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from understave.findings.chromatic import SIXTHS
 from understave.findings.closes import is_dominant
 from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.progression import Progression, Step, progression_of
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Score
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
@@ -237,24 +237,22 @@ def _event(
     shown_before = names & {p for p, _ in respelled}
     shown_after = names & {q for _, q in respelled}
     written = "both" if shown_before and shown_after else "after" if shown_after else "before"
-    detail: list[tuple[str, Detail]] = [
-        ("key", old[0]),
-        ("chord", old[1]),
-        ("new_key", new[0]),
-        ("new_chord", new[1]),
-        ("respelled", respelled),
-        ("held", tuple(p for p, q in pairs if p == q)),
-        ("written", written),
-        ("to", after.numeral),
-        ("resolution_time", after.start),
-    ]
+    detail = EnharmonicPivotDetails(
+        key=old[0],
+        chord=old[1],
+        new_key=new[0],
+        new_chord=new[1],
+        respelled=respelled,
+        held=tuple(p for p, q in pairs if p == q),
+        written=written,
+        to=after.numeral,
+        resolution_time=after.start,
+    )
     if label == DIMINISHED:
         mode = new[0].mode
-        detail.append(("keys", tuple(Key(p.shift(-5), mode).simplest for p in new[2].members)))
+        detail = replace(detail, keys=tuple(Key(p.shift(-5), mode).simplest for p in new[2].members))
     sure = min(piece.steps[i].confidence for i in (a, b)) * (1.0 if written == "both" else 0.8)
-    return ENHARMONIC_PIVOT.event(
-        label, start, end, tuple(n.id for n in notes), round(sure, 3), tuple(detail)
-    )
+    return ENHARMONIC_PIVOT.event(label, start, end, tuple(n.id for n in notes), round(sure, 3), detail)
 
 
 ENHARMONIC_PIVOT: Kind[EnharmonicPivotDetails] = Kind(

@@ -37,7 +37,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import Counter, defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
@@ -46,7 +46,7 @@ from numpy.typing import NDArray
 from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.remembered import remembered
 from understave.findings.texture import BASS, texture_of
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.harmony.units import Floats
 from understave.score.model import Note, Score
 from understave.theory.key import Key
@@ -382,26 +382,27 @@ def _told(score: Score, spans: tuple[Span, ...], passage: Passage) -> list[Event
     measures = score.measures
     (old_first, old_last), (new_first, new_last) = passage.old, passage.new
     start, end = measures[new_first].start, measures[new_last].end
-    pairs: list[Detail] = []
+    pairs: list[tuple[Fraction, Fraction, str]] = []
     old = new = Fraction(0)
     for p in passage.pairs:
         old = measures[p.old].start if p.old >= 0 else old
         new = measures[p.new].start if p.new >= 0 else new
         pairs.append((old, new, p.how))
-    label, keys = _label(passage)
-    detail: list[tuple[str, Detail]] = [
-        ("bars", new_last - new_first + 1),
-        ("from_start", measures[old_first].start),
-        ("from_end", measures[old_last].end),
-        ("pairs", tuple(pairs)),
-        ("steps", passage.steps),
-        ("semitones", passage.semitones),
-        *keys,
-    ]
+    label, key, from_key = _label(passage)
+    detail = ReturnDetails(
+        bars=new_last - new_first + 1,
+        from_start=measures[old_first].start,
+        from_end=measures[old_last].end,
+        pairs=tuple(pairs),
+        steps=passage.steps,
+        semitones=passage.semitones,
+        key=key,
+        from_key=from_key,
+    )
     different = [p for p in passage.pairs if p.how != SAME]
     if different:
         at = next(p.new for p in (*different, passage.pairs[-1]) if p.new >= 0)
-        detail.append(("first_difference", measures[at].start))
+        detail = replace(detail, first_difference=measures[at].start)
     matched = sum(p.old >= 0 and p.new >= 0 for p in passage.pairs)
     confidence = matched / len(passage.pairs) * (1 - 0.5 ** (passage.weight / 0.4))
 
@@ -410,7 +411,7 @@ def _told(score: Score, spans: tuple[Span, ...], passage: Passage) -> list[Event
 
     events = []
     if new_last + 1 < len(measures) and old_last + 1 < new_first:
-        detail += [("leaves", end), ("from_leaves", measures[old_last].end)]
+        detail = replace(detail, leaves=end, from_leaves=measures[old_last].end)
         events.append(
             difference("different continuation", (old_last, old_last), (new_last + 1, new_last + 1))
         )
@@ -428,25 +429,25 @@ def _told(score: Score, spans: tuple[Span, ...], passage: Passage) -> list[Event
         i = j
     notes = tuple(n.id for n in texture_of(score, spans).melody if new_first <= n.measure <= new_last)
     return [
-        RETURN.event(label, start, end, notes, round(confidence, 3), tuple(detail)),
+        RETURN.event(label, start, end, notes, round(confidence, 3), detail),
         *events,
     ]
 
 
-def _label(passage: Passage) -> tuple[str, list[tuple[str, Detail]]]:
-    """Name a return by the keys of both passages and by what changed."""
+def _label(passage: Passage) -> tuple[str, Key | None, Key | None]:
+    """Name a return by the keys of both passages and by what changed; its key and that of the model."""
     before, here = passage.from_key, passage.key
-    keys: list[tuple[str, Detail]] = []
-    if before is not None and here is not None:
-        keys = [("key", here), ("from_key", before)]
-        if passage.steps == 0 and before.tonic == here.tonic and before.mode != here.mode:
-            return "in the other mode", keys
+    label = "literal" if all(p.how == SAME for p in passage.pairs) else "varied"
     if passage.semitones:
+        label = "in another key"
+    if before is None or here is None:
+        return label, None, None
+    if passage.steps == 0 and before.tonic == here.tonic and before.mode != here.mode:
+        return "in the other mode", here, before
+    if passage.semitones and _moves(before, here) != passage.semitones:
         # Keys that lie otherwise than the notes, as where both passages wander, are not told as theirs.
-        moved = before is not None and here is not None and _moves(before, here) == passage.semitones
-        return "in another key", (keys if moved else [])
-    literal = all(p.how == SAME for p in passage.pairs)
-    return ("literal" if literal else "varied"), keys
+        return label, None, None
+    return label, here, before
 
 
 def _moves(before: Key, here: Key) -> int:
@@ -477,11 +478,11 @@ def _difference(
         measures[new[1]].end,
         _struck(score, *new),
         round(0.9 * confidence, 3),
-        (
-            ("bars", new[1] - new[0] + 1),
-            ("from_start", measures[old[0]].start),
-            ("from_end", measures[old[1]].end),
-            ("return_start", whole),
+        DifferenceDetails(
+            bars=new[1] - new[0] + 1,
+            from_start=measures[old[0]].start,
+            from_end=measures[old[1]].end,
+            return_start=whole,
         ),
     )
 

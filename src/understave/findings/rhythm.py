@@ -28,14 +28,15 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
-from understave.findings.cadences import find_phrases_and_cadences
+from understave.findings.cadences import CADENCE, find_phrases_and_cadences
 from understave.findings.kinds import Kind
+from understave.findings.phrases import PHRASE
 from understave.findings.sounding_notes import Soundings, soundings
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Measure, Score
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
@@ -127,11 +128,7 @@ def _usual(score: Score, changes: Sequence[Change], sounding: Soundings) -> Even
     # Most bars may have no change at all; then the mean tells more than the bars that have one.
     if 2 * len(some) < len(counts):
         pace = Fraction(len(changes), len(counts))
-    detail: tuple[tuple[str, Detail], ...] = (
-        ("pace", pace),
-        ("chord_length", typical),
-        ("changes", counts),
-    )
+    detail = HarmonicRhythmDetails(pace=pace, chord_length=typical, changes=counts)
     return HARMONIC_RHYTHM.event("usual pace", changes[0].start, changes[-1].end, (), 0.9, detail)
 
 
@@ -182,12 +179,10 @@ def _before_cadences(
 ) -> Iterator[Event]:
     """Yield the cadences before which the chords of the last two bars come faster than in the phrase."""
     told = find_phrases_and_cadences(score, spans)
-    phrases = [e for e in told if e.kind == "phrase"]
+    phrases = [e for e in told if e in PHRASE]
     starts = [c.start for c in changes]
-    for cadence in told:
-        arrival = cadence.get("arrival")
-        if cadence.kind != "cadence" or not isinstance(arrival, Fraction):
-            continue
+    for cadence, details in CADENCE.all(told):
+        arrival = details.arrival
         begun = max((p.start for p in phrases if p.start < arrival), default=starts[0])
         bar = score.measure_at(max(Fraction(0), arrival - Fraction(1, 8))).full_length
         middle = arrival - 2 * bar
@@ -210,14 +205,15 @@ def _before_cadences(
                 before,
                 changes,
                 sounding,
-                (("cadence", cadence.label), ("arrival", arrival)),
                 cadence.confidence,
+                cadence.label,
+                arrival,
             )
             if told_of.confidence >= _LEAST:
                 yield told_of
 
 
-def _event(
+def _event(  # noqa: PLR0913
     label: str,
     start: Fraction,
     end: Fraction,
@@ -226,26 +222,26 @@ def _event(
     around: Fraction,
     changes: Sequence[Change],
     sounding: Soundings,
-    more: tuple[tuple[str, Detail], ...] = (),
     belief: float = 0.8,
+    cadence: str | None = None,
+    arrival: Fraction | None = None,
 ) -> Event:
     inside = [c for c in changes if c.start < end and c.end > start]
     basses = [sounding.lowest(max(c.start, start), min(c.end, end)) for c in inside]
-    detail: list[tuple[str, Detail]] = [
-        ("pace", pace),
-        ("around", around),
-        ("bars", bars),
-        ("chords", tuple(c.span.numeral for c in inside)),
-        ("times", tuple(max(c.start, start) for c in inside)),
-        *more,
-    ]
+    detail = HarmonicRhythmDetails(
+        pace=pace,
+        around=around,
+        bars=bars,
+        chords=tuple(c.span.numeral for c in inside),
+        times=tuple(max(c.start, start) for c in inside),
+        cadence=cadence,
+        arrival=arrival,
+    )
     if inside:
-        detail.append(("key", inside[0].span.key))
+        detail = replace(detail, key=inside[0].span.key)
     notes = tuple(dict.fromkeys(b.id for b in basses if b is not None))
     trust = min((c.span.confidence for c in inside), default=0.5)
-    return HARMONIC_RHYTHM.event(
-        label, start, end, notes, round(belief * (0.5 + trust / 2), 3), tuple(detail)
-    )
+    return HARMONIC_RHYTHM.event(label, start, end, notes, round(belief * (0.5 + trust / 2), 3), detail)
 
 
 HARMONIC_RHYTHM: Kind[HarmonicRhythmDetails] = Kind(

@@ -60,7 +60,7 @@ from itertools import pairwise
 from understave.findings.closes import numeral_in
 from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.sounding_notes import Soundings, soundings
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Note, Score
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
@@ -92,11 +92,11 @@ class SequenceDetails(Details):
 class ChainDetails(Details):
     """The sonority or the bass that goes on."""
 
-    key: Key
+    key: Key | None = None
     chords: tuple[RomanNumeral, ...]
     times: tuple[Fraction, ...]
     basses: tuple[Pitch, ...]
-    interval: Interval
+    interval: Interval | None = None
     colour: str | None = None
 
 
@@ -381,30 +381,31 @@ def _root_event(pattern: Pattern, run: Sequence[Step], repetition: Repetition | 
         placed = "alternating"
     else:
         placed = "mixed"
-    detail: list[tuple[str, Detail]] = [
-        ("key", run[0].span.key),
-        ("pattern", pattern.words),
-        ("inversions", placed),
-        ("sevenths", sum(1 for s in run if len(s.chord.members) > 3)),
-        ("applied", _applied(run)),
-        ("chords", tuple(numeral_in(s.span, run[0].span.key) for s in run)),
-        ("roots", tuple(s.chord.root for s in run)),
-        ("times", tuple(s.start for s in run)),
-    ]
     if repetition is not None:
-        detail += _statement_detail(repetition)
+        stated = _statements(repetition)
     else:
         starts = tuple(s.start for s in run[::period])
-        detail += [
-            ("model_start", start),
-            ("model_end", run[period].start),
-            ("statements", len(starts)),
-            ("statement_times", starts),
-            ("interval", _root_interval(run[0].chord.root, run[period].chord.root, pattern)),
-            ("imitation", "exact" if exact else "free"),
-        ]
+        stated = SequenceDetails(
+            model_start=start,
+            model_end=run[period].start,
+            statements=len(starts),
+            statement_times=starts,
+            interval=_root_interval(run[0].chord.root, run[period].chord.root, pattern),
+            imitation="exact" if exact else "free",
+        )
+    details = replace(
+        stated,
+        key=run[0].span.key,
+        pattern=pattern.words,
+        inversions=placed,
+        sevenths=sum(1 for s in run if len(s.chord.members) > 3),
+        applied=_applied(run),
+        chords=tuple(numeral_in(s.span, run[0].span.key) for s in run),
+        roots=tuple(s.chord.root for s in run),
+        times=tuple(s.start for s in run),
+    )
     notes = tuple(s.bass.id for s in run if s.bass is not None)
-    return SEQUENCE.event(pattern.label, start, end, notes, belief, tuple(detail))
+    return SEQUENCE.event(pattern.label, start, end, notes, belief, details)
 
 
 def _root_interval(first: PitchClass, second: PitchClass, pattern: Pattern) -> Interval:
@@ -414,27 +415,26 @@ def _root_interval(first: PitchClass, second: PitchClass, pattern: Pattern) -> I
     return rising - Interval(7, 12) if falls and rising.steps > 0 else rising
 
 
-def _statement_detail(r: Repetition) -> list[tuple[str, Detail]]:
-    return [
-        ("model_start", r.times[0]),
-        ("model_end", r.times[0] + r.length),
-        ("statements", len(r.times)),
-        ("statement_times", r.times),
-        ("interval", r.shifts[0]),
-        ("imitation", "exact" if r.exact else "diatonic"),
-    ]
+def _statements(r: Repetition) -> SequenceDetails:
+    """Return what there is to say of notes that are stated again."""
+    return SequenceDetails(
+        model_start=r.times[0],
+        model_end=r.times[0] + r.length,
+        statements=len(r.times),
+        statement_times=r.times,
+        interval=r.shifts[0],
+        imitation="exact" if r.exact else "diatonic",
+    )
 
 
 def _note_event(score: Score, steps: Sequence[Step], r: Repetition) -> Event:
     label = "melodic" if not r.whole else "falling" if r.shifts[0].falling else "rising"
     at = bisect_left([float(s.end) for s in steps], float(r.times[0]) + 1e-9)
-    detail = _statement_detail(r)
-    if at < len(steps):
-        detail.insert(0, ("key", steps[at].span.key))
+    details = replace(_statements(r), key=steps[at].span.key if at < len(steps) else None)
     value = (0.45 if r.whole else 0.2) + 0.12 * len(r.times)
     if r.length < score.measure_at(r.times[0]).full_length:
         value -= 0.1
-    return SEQUENCE.event(label, r.times[0], r.end, r.notes, round(min(0.95, value), 3), tuple(detail))
+    return SEQUENCE.event(label, r.times[0], r.end, r.notes, round(min(0.95, value), 3), details)
 
 
 # ---------------------------------------------------------------- notes that come back transposed
@@ -590,16 +590,15 @@ def _diminished(spans: Sequence[Span], sounding: Soundings) -> Iterator[Event]:
 def _chain(label: str, run: Sequence[Span], sounding: Soundings, belief: float) -> Event:
     basses = [sounding.lowest(s.start, s.end) for s in run]
     found = [b for b in basses if b is not None]
-    detail: list[tuple[str, Detail]] = [
-        ("key", run[0].key),
-        ("chords", tuple(numeral_in(s, run[0].key) for s in run)),
-        ("times", tuple(s.start for s in run)),
-        ("basses", tuple(b.pitch for b in found)),
-    ]
-    if len(found) > 1:
-        detail.append(("interval", Interval.between(found[0].pitch, found[-1].pitch)))
+    details = ChainDetails(
+        key=run[0].key,
+        chords=tuple(numeral_in(s, run[0].key) for s in run),
+        times=tuple(s.start for s in run),
+        basses=tuple(b.pitch for b in found),
+        interval=Interval.between(found[0].pitch, found[-1].pitch) if len(found) > 1 else None,
+    )
     notes = tuple(b.id for b in found)
-    return CHAIN.event(label, run[0].start, run[-1].end, notes, round(belief, 3), tuple(detail))
+    return CHAIN.event(label, run[0].start, run[-1].end, notes, round(belief, 3), details)
 
 
 def _six_threes(spans: Sequence[Span], sounding: Soundings) -> Iterator[Event]:
@@ -662,17 +661,16 @@ def _parallel(spans: Sequence[Span], run: Sequence[tuple[Note, ...]]) -> Event:
     start = run[0][0].onset
     end = max(n.end for n in run[-1])
     chords = [s for s in spans if s.start < end and s.end > start]
-    detail: list[tuple[str, Detail]] = [
-        ("chords", tuple(numeral_in(s, chords[0].key) for s in chords)),
-        ("times", tuple(c[0].onset for c in run)),
-        ("basses", tuple(c[0].pitch for c in run)),
-        ("interval", Interval.between(run[0][0].pitch, run[-1][0].pitch)),
-    ]
-    if chords:
-        detail.insert(0, ("key", chords[0].key))
+    details = ChainDetails(
+        key=chords[0].key if chords else None,
+        chords=tuple(numeral_in(s, chords[0].key) for s in chords),
+        times=tuple(c[0].onset for c in run),
+        basses=tuple(c[0].pitch for c in run),
+        interval=Interval.between(run[0][0].pitch, run[-1][0].pitch),
+    )
     notes = tuple(dict.fromkeys(n.id for c in run for n in c))
     belief = round(min(0.95, 0.45 + 0.1 * len(run)), 3)
-    return CHAIN.event("parallel six-three chords", start, end, notes, belief, tuple(detail))
+    return CHAIN.event("parallel six-three chords", start, end, notes, belief, details)
 
 
 # ---------------------------------------------------------------- bass lines
@@ -777,17 +775,16 @@ def _bass_event(
     key: Key = under[0].key
     chords: tuple[RomanNumeral, ...] = tuple(numeral_in(s, key) for s in under)
     basses: tuple[Pitch, ...] = tuple(n.pitch for n, _ in line)
-    detail: list[tuple[str, Detail]] = [
-        ("key", key),
-        ("chords", chords),
-        ("times", tuple(n.onset for n, _ in line)),
-        ("basses", basses),
-        ("interval", _within_octave(first, last, rises=label.endswith("ascent"))),
-    ]
-    if label == "lament bass":
-        detail.append(("colour", colour))
+    details = ChainDetails(
+        key=key,
+        chords=chords,
+        times=tuple(n.onset for n, _ in line),
+        basses=basses,
+        interval=_within_octave(first, last, rises=label.endswith("ascent")),
+        colour=colour if label == "lament bass" else None,
+    )
     notes = tuple(n.id for n, _ in line)
-    return CHAIN.event(label, start, end, notes, round(min(0.95, belief), 3), tuple(detail))
+    return CHAIN.event(label, start, end, notes, round(min(0.95, belief), 3), details)
 
 
 def _within_octave(first: Pitch, last: Pitch, rises: bool) -> Interval:

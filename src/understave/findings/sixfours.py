@@ -45,7 +45,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from understave.findings.closes import cadential, chords_of, is_root_dominant, numeral_in
@@ -99,9 +99,6 @@ class BassSeventhDetails(Details):
     to: Pitch
     after: RomanNumeral
     taken_over: Pitch | None = None
-
-
-_Details = list[tuple[str, Detail]]
 
 
 @remembered
@@ -160,22 +157,22 @@ class _Piece:
         if kind is None:
             return None
         label, sure = kind
-        detail: _Details = [("key", span.key), ("chord", span.numeral), ("bass", bass.pitch)]
+        detail = SixFourDetails(key=span.key, chord=span.numeral, bass=bass.pitch)
         if before is not None:
-            detail += [("before", numeral_in(self.spans[i - 1], span.key)), ("before_bass", before.pitch)]
+            detail = replace(detail, before=numeral_in(self.spans[i - 1], span.key), before_bass=before.pitch)
         if after is not None:
-            detail += [("after", numeral_in(self.spans[i + 1], span.key)), ("after_bass", after.pitch)]
+            detail = replace(detail, after=numeral_in(self.spans[i + 1], span.key), after_bass=after.pitch)
         end = span.end
         ids = [bass.id]
         upper = [n for n in self.within(span.start, span.end) if n.midi % 12 in chord.semitones]
         if label == "cadential":
-            detail.append(("resolution", span.end))
-            detail += self.steps(i, upper)
+            detail = replace(detail, resolution=span.end)
+            detail = self.with_steps(detail, i, upper)
         if label == "passing" and before is not None:
-            detail.append(("direction", "up" if bass.midi > before.midi else "down"))
+            detail = replace(detail, direction="up" if bass.midi > before.midi else "down")
         ids += [n.id for n in upper if n.id != bass.id]
         sure = round(sure * (0.3 + 0.7 * span.confidence), 3)
-        return SIX_FOUR.event(label, span.start, end, tuple(ids), sure, tuple(detail))
+        return SIX_FOUR.event(label, span.start, end, tuple(ids), sure, detail)
 
     def kind(self, i: int, bass: Note, before: Note | None, after: Note | None) -> tuple[str, float] | None:
         """Return the kind of a six-four and how well it fits, None where it fits none."""
@@ -225,13 +222,13 @@ class _Piece:
         level = [metric_level(self.score.measure_at(s.start), s.start) for s in (six, five)]
         return level[0] <= level[1] or six.end - six.start >= five.end - five.start
 
-    def steps(self, i: int, upper: Sequence[Note]) -> _Details:
-        """Return the sixth and fourth of a cadential six-four and the notes they step down to."""
+    def with_steps(self, details: SixFourDetails, i: int, upper: Sequence[Note]) -> SixFourDetails:
+        """Return details with the sixth and fourth of a cadential six-four and what they step down to."""
         if i + 1 >= len(self.spans):
-            return []
+            return details
         chord, after = self.chords[i], self.spans[i + 1]
         later = self.within(after.start, after.end)
-        return _falls(chord.root.semitone, chord.members[1].semitone, upper, later)
+        return _with_falls(details, chord.root.semitone, chord.members[1].semitone, upper, later)
 
     def hidden(self, i: int) -> Event | None:
         """Return a cadential six-four inside a span labelled as the dominant, None where there is none."""
@@ -251,21 +248,16 @@ class _Piece:
         if not fourths or not sixths or any(n.midi % 12 == fifth for n in struck):
             return None
         later = [n for n in here if n.onset > span.start]
-        detail = _falls(tonic.semitone, third.semitone, [*fourths, *sixths], later)
-        if not {"sixth_to", "fourth_to"} <= {name for name, _ in detail}:
-            return None
         resolved = min(n.end for n in fourths)
         ids = (lowest.id, *(n.id for n in fourths), *(n.id for n in sixths))
-        known: _Details = [
-            ("key", span.key),
-            ("chord", span.numeral),
-            ("bass", lowest.pitch),
-            ("resolution", resolved),
-        ]
+        known = SixFourDetails(key=span.key, chord=span.numeral, bass=lowest.pitch, resolution=resolved)
         if self.linked(i - 1, i):
-            known.append(("before", numeral_in(self.spans[i - 1], span.key)))
+            known = replace(known, before=numeral_in(self.spans[i - 1], span.key))
+        known = _with_falls(known, tonic.semitone, third.semitone, [*fourths, *sixths], later)
+        if known.sixth_to is None or known.fourth_to is None:
+            return None
         sure = round(0.8 * (0.3 + 0.7 * span.confidence), 3)
-        return SIX_FOUR.event("cadential", span.start, resolved, ids, sure, (*known, *detail))
+        return SIX_FOUR.event("cadential", span.start, resolved, ids, sure, known)
 
     def seventh(self, i: int) -> Event | None:
         """Return the event of a seventh chord with its seventh in the bass."""
@@ -283,13 +275,13 @@ class _Piece:
             label = "held"
         else:
             label = {-1: "resolves", 1: "rises"}.get(_step(bass.pitch, after.pitch), "leaps")
-        detail: _Details = [
-            ("key", span.key),
-            ("chord", span.numeral),
-            ("seventh", bass.pitch),
-            ("to", after.pitch),
-            ("after", numeral_in(following, span.key)),
-        ]
+        detail = BassSeventhDetails(
+            key=span.key,
+            chord=span.numeral,
+            seventh=bass.pitch,
+            to=after.pitch,
+            after=numeral_in(following, span.key),
+        )
         if label == "leaps":
             below = bass.pitch.diatonic - 1
             takes = [
@@ -298,10 +290,10 @@ class _Piece:
                 if (n.pitch.diatonic - below) % 7 == 0 and (bass.midi - n.midi) % 12 in (1, 2)
             ]
             if takes:
-                detail.append(("taken_over", takes[0].pitch))
+                detail = replace(detail, taken_over=takes[0].pitch)
         sure = round(0.3 + 0.65 * min(span.confidence, following.confidence), 3)
         ids = (bass.id, after.id)
-        return BASS_SEVENTH.event(label, span.start, following.end, ids, sure, tuple(detail))
+        return BASS_SEVENTH.event(label, span.start, following.end, ids, sure, detail)
 
 
 def _step(first: Pitch, second: Pitch) -> int:
@@ -315,20 +307,22 @@ def _step(first: Pitch, second: Pitch) -> int:
     return 0
 
 
-def _falls(fourth: int, sixth: int, upper: Sequence[Note], later: Sequence[Note]) -> _Details:
-    """Return the notes of two pitch classes and those that they step down to, as detail."""
-    detail: _Details = []
-    for name, tone in (("sixth", sixth), ("fourth", fourth)):
-        own = [n for n in upper if n.midi % 12 == tone]
-        if not own:
-            continue
-        highest = max(own, key=lambda n: n.midi)
-        detail.append((name, highest.pitch))
-        for n in later:
-            if n.onset >= highest.end and _fall(highest.pitch, n.pitch):
-                detail.append((f"{name}_to", n.pitch))
-                break
-    return detail
+def _with_falls(
+    details: SixFourDetails, fourth: int, sixth: int, upper: Sequence[Note], later: Sequence[Note]
+) -> SixFourDetails:
+    """Return details with the notes of two pitch classes and those that they step down to."""
+    high, low = _falling(sixth, upper, later), _falling(fourth, upper, later)
+    return replace(details, sixth=high[0], sixth_to=high[1], fourth=low[0], fourth_to=low[1])
+
+
+def _falling(tone: int, upper: Sequence[Note], later: Sequence[Note]) -> tuple[Pitch | None, Pitch | None]:
+    """Return the highest note of a pitch class and the one that it steps down to, where there are such."""
+    highest = max((n for n in upper if n.midi % 12 == tone), key=lambda n: n.midi, default=None)
+    if highest is None:
+        return None, None
+    goals = (n for n in later if n.onset >= highest.end and _fall(highest.pitch, n.pitch))
+    goal = next(goals, None)
+    return highest.pitch, goal.pitch if goal is not None else None
 
 
 def _fall(first: Pitch, second: Pitch) -> bool:

@@ -35,14 +35,14 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
 
 from understave.findings.figuration import FIGURED, NOTHING, PATTERNED, Pattern, pattern_of, steady
 from understave.findings.kinds import Kind
 from understave.findings.remembered import remembered
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Measure, Note, Score
 
 
@@ -220,10 +220,19 @@ def _singing(
         return score - 1.2
     if any(n.lyrics for n in line):
         score += 4.0
-    beat = float(measure.beat_length)
-    lengths = [float(n.duration) for n in line]
     if len(line) == 1:
-        return score - (0.4 if lengths[0] >= float(measure.full_length) else 0.0)
+        return score - (0.4 if float(line[0].duration) >= float(measure.full_length) else 0.0)
+    score = _moving(score, line, float(measure.beat_length))
+    if line[0].onset == measure.start:
+        score += 0.3
+    elif all((n.onset - measure.start + measure.offset) % measure.beat_length for n in line):
+        score -= 1.0
+    return score
+
+
+def _moving(score: float, line: tuple[Note, ...], beat: float) -> float:
+    """Return `score` with how much the steps and lengths of a line are those of a melody."""
+    lengths = [float(n.duration) for n in line]
     moves = [abs(b.midi - a.midi) for a, b in pairwise(line)]
     steps = sum(1 for x in moves if 0 < x <= 2) / len(moves)
     quick = median(lengths) <= 0.5 * beat
@@ -238,10 +247,6 @@ def _singing(
         score += 0.6
     if same == 1 and len(line) >= 3:
         score -= 0.8
-    if line[0].onset == measure.start:
-        score += 0.3
-    elif all((n.onset - measure.start + measure.offset) % measure.beat_length for n in line):
-        score -= 1.0
     return score
 
 
@@ -387,14 +392,11 @@ def _runs_to_events(score: Score, hand: str, patterns: list[Pattern], staff: int
                 for n in score.notes
                 if n.measure == i and n.duration > 0 and (staff is None or n.staff == staff)
             ]
-            detail: list[tuple[str, Detail]] = [
-                ("hand", hand),
-                ("bars", j - i),
-                ("held_bass", int(pattern.held_bass)),
-                ("per_beat", pattern.per_beat),
-            ]
+            detail = TextureDetails(
+                hand=hand, bars=j - i, held_bass=int(pattern.held_bass), per_beat=pattern.per_beat
+            )
             if before:
-                detail.append(("before", before))
+                detail = replace(detail, before=before)
             events.append(
                 TEXTURE.event(
                     pattern.name,
@@ -402,7 +404,7 @@ def _runs_to_events(score: Score, hand: str, patterns: list[Pattern], staff: int
                     score.measures[j - 1].end,
                     tuple(first),
                     round(0.3 + 0.6 * exact, 3),
-                    tuple(detail),
+                    detail,
                 )
             )
             before = pattern.name

@@ -6,7 +6,7 @@ what the teacher has corrected already stays as it is.
 
 from __future__ import annotations
 
-from understave.errors import UnderstaveError
+from understave.errors import AnalysisError
 from understave.harmony.model.decoding import TRUST, Trust
 from understave.harmony.reading import Correction, Reading, Span
 from understave.harmony.romantext import read_romantext
@@ -25,9 +25,9 @@ def adopt(score: Score, reading: Reading, analysis: str, note: str = "") -> tupl
     try:
         wanted = _joined(read_romantext(analysis, score))
     except ValueError as error:
-        raise UnderstaveError(f"The analysis cannot be read: {error}") from error
+        raise AnalysisError(f"The analysis cannot be read: {error}") from error
     if not wanted:
-        raise UnderstaveError(
+        raise AnalysisError(
             "The analysis names no chord in a bar of this score; write lines such as 'm1 C: I'."
         )
     return tuple(

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 from itertools import combinations, pairwise
 
-from understave.errors import UnderstaveError
+from understave.errors import AnalysisError
 from understave.score.model import Score
 from understave.theory.chord import Chord
 
@@ -29,7 +29,7 @@ def change_points(
     struck = sorted({n.onset for n in notes if start < n.onset < end}, key=lambda t: (_weakness(score, t), t))
     moments = sorted(struck[:MOST_MOMENTS])
     if len(moments) < len(chords) - 1:
-        raise UnderstaveError(
+        raise AnalysisError(
             f"Those are {len(chords)} chords, but too few notes are struck there for them to change; "
             "make the chord longer first, or give one chord only."
         )

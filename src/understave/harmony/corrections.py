@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from understave.disk import append_whole, cut_short, locked, write_atomically
-from understave.errors import UnderstaveError
+from understave.errors import AnalysisError, UnderstaveError
 from understave.harmony.reading import Correction
 from understave.score.model import read_exact
 from understave.theory.key import Key
@@ -94,7 +94,7 @@ def _parted(whole: bytes, name: str) -> tuple[tuple[Entry, ...], int]:
             entry = _entry(table, known)
             lines_of_step = int(table.get("of", 1))
         except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
-            raise UnderstaveError(
+            raise AnalysisError(
                 f"Line {number} of {name} is not a correction ({error}); mend or delete that line."
             ) from None
         known.add(entry.id)
@@ -165,7 +165,7 @@ def withdraw_step(path: Path, numbers: Sequence[int]) -> tuple[Entry, ...]:
         known = {e.id for e in read_entries(path)}
         missing = next((n for n in numbers if n not in known), None)
         if missing is not None:
-            raise UnderstaveError(f"There is no correction number {missing} in {path.name} to withdraw.")
+            raise AnalysisError(f"There is no correction number {missing} in {path.name} to withdraw.")
         first = _next_id(path)
         entries = tuple(Entry(first + k, None, n, first) for k, n in enumerate(numbers))
         joined = [(e, _joined(e, len(entries))) for e in entries]
@@ -187,9 +187,7 @@ def _ready(path: Path) -> Iterator[None]:
         try:
             _set_aside(path)
         except OSError as error:
-            raise UnderstaveError(
-                f"The correction could not be saved in {path} ({error.strerror})."
-            ) from None
+            raise AnalysisError(f"The correction could not be saved in {path} ({error.strerror}).") from None
         yield
 
 
@@ -258,7 +256,7 @@ def _write(path: Path, tables: Sequence[Mapping[str, Any]]) -> None:
         whole = _bytes(path)
         append_whole(path, lines if not whole or whole.endswith(b"\n") else b"\n" + lines)
     except OSError as error:
-        raise UnderstaveError(f"The correction could not be saved in {path} ({error.strerror}).") from None
+        raise AnalysisError(f"The correction could not be saved in {path} ({error.strerror}).") from None
 
 
 def _bytes(path: Path) -> bytes:
@@ -268,4 +266,4 @@ def _bytes(path: Path) -> bytes:
     except FileNotFoundError:
         return b""
     except OSError as error:
-        raise UnderstaveError(f"{path} cannot be read ({error.strerror}).") from None
+        raise AnalysisError(f"{path} cannot be read ({error.strerror}).") from None

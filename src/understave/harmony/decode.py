@@ -71,7 +71,7 @@ class Decoded:
     score: float
 
 
-def decode(
+def decode(  # noqa: PLR0913
     lattice: Lattice,
     rules: Grammar,
     places: Ints,
@@ -99,7 +99,7 @@ class _Decoder:
     (end, label). Every pair points to the entry it begins with and to its segment's key scores.
     """
 
-    def __init__(
+    def __init__(  # noqa: PLR0913
         self,
         lattice: Lattice,
         rules: Grammar,

@@ -15,7 +15,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from understave.errors import UnderstaveError
+from understave.errors import AnalysisError, ScoreError
 from understave.harmony.decode import Constraints, Decoded, Step, decode
 from understave.harmony.emission import lattice, likely_keys
 from understave.harmony.engine_weights import Weights, shipped_weights
@@ -93,7 +93,7 @@ def judged(
     try:
         line = timeline(score, [t for f in fixed for t in (f.start, f.end)])
     except ValueError:
-        raise UnderstaveError("This score has no sounding notes, so there is no harmony to read.") from None
+        raise ScoreError("This score has no sounding notes, so there is no harmony to read.") from None
     found = features(line, weights.membership)
     named = np.unique([nearest_key(k, line.centre) for k in keys]).astype(np.int64)
     decoded = decode(
@@ -124,7 +124,7 @@ def settle(score: Score, corrections: Iterable[Correction]) -> tuple[Fixed, ...]
         start = _moment(score, c.measure, c.beat)
         end = min(_moment(score, c.end_measure, c.end_beat, start), score.end)
         if start >= end:
-            raise UnderstaveError(
+            raise AnalysisError(
                 f"The correction at measure {c.measure}, beat {c.beat} ends before it begins;"
                 " give an end after its start and inside the piece."
             )
@@ -145,7 +145,7 @@ def _moment(score: Score, name: str, beat: Fraction, after: Fraction | None = No
     try:
         return score.time_of(name, beat, after)
     except KeyError:
-        raise UnderstaveError(
+        raise AnalysisError(
             f"A correction names measure {name}, which this score does not have;"
             " use a measure number as printed."
         ) from None
@@ -263,7 +263,7 @@ def _spans(
     return tuple(spans)
 
 
-def _beliefs(
+def _beliefs(  # noqa: PLR0913
     line: Timeline,
     decoded: Decoded,
     step: Step,

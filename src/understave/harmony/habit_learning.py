@@ -17,7 +17,7 @@ from typing import TypeAlias
 import numpy as np
 
 from understave.disk import write_atomically
-from understave.errors import UnderstaveError
+from understave.errors import LessonError
 from understave.harmony.key_length import Corrected
 from understave.harmony.model.label_indices import reduce
 from understave.harmony.model.leaning import HABITS, NO_HABITS, Habits
@@ -63,7 +63,7 @@ def learned(pieces: Sequence[Corrected]) -> Learnt:
     Raises UnderstaveError where there are too few.
     """
     if len(pieces) < LEAST_PIECES:
-        raise UnderstaveError(
+        raise LessonError(
             f"{len(pieces)} of these lessons have corrections; your habits can be told from "
             f"{LEAST_PIECES} or more."
         )
@@ -144,9 +144,9 @@ def read_file(path: Path) -> Learnt:
         gains = tuple((str(name), float(gain)) for name, gain in document.get("gains", {}).items())
         return Learnt(habits_from(document["habits"]), gains, int(document.get("pieces", 0)))
     except OSError as error:
-        raise UnderstaveError(f"{path} cannot be read: {error.strerror or error}.") from error
+        raise LessonError(f"{path} cannot be read: {error.strerror or error}.") from error
     except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise UnderstaveError(
+        raise LessonError(
             f"{path} holds no habits ({error}); 'understave habits --learn ... --save FILE' writes some."
         ) from error
 

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from understave.errors import UnderstaveError
+from understave.errors import AnalysisError
 from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Correction, Span
 from understave.score.model import Score
@@ -79,7 +79,7 @@ def join(score: Score, spans: Sequence[Span], plan: Sequence[Stretch], number: i
     """Let a stretch's key last through the stretch after it."""
     s = _of(plan, number)
     if number == len(plan):
-        raise UnderstaveError("No key comes after the last one, so there is nothing to join it to.")
+        raise AnalysisError("No key comes after the last one, so there is nothing to join it to.")
     return _with_chords(score, spans, s.start, plan[number].end, s.key)
 
 
@@ -89,10 +89,10 @@ def move(
     """Let a stretch begin at another moment; the one before it ends there."""
     s = _of(plan, number)
     if number == 1:
-        raise UnderstaveError("The first key begins where the music begins; its start cannot be moved.")
+        raise AnalysisError("The first key begins where the music begins; its start cannot be moved.")
     before = plan[number - 2]
     if not before.start < to < s.end:
-        raise UnderstaveError("A key can be moved only between its neighbours; join them instead.")
+        raise AnalysisError("A key can be moved only between its neighbours; join them instead.")
     return (
         *_with_chords(score, spans, before.start, to, before.key),
         *_with_chords(score, spans, to, s.end, s.key),
@@ -117,7 +117,7 @@ def _absorbed(found: list[Stretch], index: int) -> list[Stretch]:
 
 def _of(plan: Sequence[Stretch], number: int) -> Stretch:
     if not 1 <= number <= len(plan):
-        raise UnderstaveError(f"There is no stretch {number}; the plan has 1 to {len(plan)}.")
+        raise AnalysisError(f"There is no stretch {number}; the plan has 1 to {len(plan)}.")
     return plan[number - 1]
 
 

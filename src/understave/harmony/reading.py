@@ -8,7 +8,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from dataclasses import dataclass, fields
 from fractions import Fraction
-from typing import Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from understave.shown import shown, tabled
 from understave.theory.key import Key
@@ -71,15 +71,15 @@ class Details:
     which they are written to files.
     """
 
+    @property
+    def closes_phrase(self) -> bool:
+        """Whether a phrase ends with the event: what a kind may say of itself where no kinds are known."""
+        return False
+
     def as_pairs(self) -> tuple[tuple[str, Detail], ...]:
         """Return what applies, by name, in the order in which it is written."""
         values = ((f.name, getattr(self, f.name)) for f in fields(self))
         return tuple((name, value) for name, value in values if value is not None)
-
-    def get(self, name: str) -> Detail | None:
-        """Return a value by its name, or None."""
-        found: Detail | None = getattr(self, name, None)
-        return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,10 +91,6 @@ class Named(Details):
     def as_pairs(self) -> tuple[tuple[str, Detail], ...]:
         """Return them as they are."""
         return self.values
-
-    def get(self, name: str) -> Detail | None:
-        """Return a value by its name, or None."""
-        return next((value for known, value in self.values if known == name), None)
 
 
 NO_DETAILS = Details()
@@ -127,9 +123,15 @@ class Event:
         """What of its details applies, by name: for files and for the gaps of a sentence."""
         return self.details.as_pairs()
 
-    def get(self, name: str) -> Detail | None:
-        """Return one of its details by name, or None: for templates and tests, which know no kind."""
-        return self.details.get(name)
+    if not TYPE_CHECKING:
+
+        def get(self, name: str) -> Detail | None:
+            """Return one of its details by name, or None: for trying things out and for tests.
+
+            The type checker does not know it. What is written to stay asks the event's `Kind` for its
+            details, so that a renamed field is found.
+            """
+            return dict(self.detail).get(name)
 
 
 @dataclass(frozen=True, slots=True)

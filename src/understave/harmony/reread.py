@@ -23,7 +23,7 @@ from understave.harmony.model.encoding import Encoding
 from understave.harmony.model.label_indices import key_index, reduce
 from understave.harmony.model.network import Numerals, shipped_numerals
 from understave.harmony.reading import Correction, Span
-from understave.harmony.trained import Judged, Opinion, settled_frames, spans_found
+from understave.harmony.trained import Judged, Opinion, settled_frames, spans_found, with_further
 from understave.score.model import Score
 
 BARS = 8
@@ -67,11 +67,11 @@ def reread(
     inside = tuple(f for f in fixed if f.end > start and f.start < end)
     moments = {t for s in outer for t in (s.start, s.end)} | {t for f in inside for t in (f.start, f.end)}
     window = _window(judged, inside, start, end, moments)
-    numerals = shipped_numerals()
-    settled, _, _ = settled_frames(window.encoding, inside, numerals)
+    settled, _, _ = settled_frames(window.encoding, inside, shipped_numerals())
+    settled, numerals = with_further(window, settled)
     for s in (*spans[outer_first:first], *spans[last + 1 : outer_last + 1]):
         _pin(settled, window.encoding, s, numerals)
-    found = spans_found(score, window, settled, 0, _trust_in(window, judged, judged.trust))
+    found = spans_found(score, window, settled, 0, _trust_in(window, judged, judged.trust), numerals)
     change = difference(outer, found)
     new = found[change.first : change.first + change.after]
     begin = outer_first + change.first

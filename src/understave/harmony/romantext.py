@@ -471,10 +471,8 @@ def read_analysis(
     problems = list(document.problems)
     where = dict(place_bars(document, score) if placed is None else placed)
     lengths = _beat_lengths(document, score)
-    labels: dict[Fraction, Span] = {}
-    phrase_ends: list[Fraction] = []
+    laid = _Laid(problems)
     taken: set[Fraction] = set()
-    key: Key | None = None
     for index, bar in enumerate(document.bars):
         spot = where.get(index)
         if spot is None and not bar.implied and bar.items:
@@ -482,39 +480,66 @@ def read_analysis(
         repeated = spot is not None and spot[0] in taken
         if spot is not None:
             taken.add(spot[0])
-        beat_length = lengths[bar.meter]
+        laid.bar(bar, spot, lengths[bar.meter], repeated)
+    labels, phrase_ends = laid.labels, laid.phrase_ends
+    spans = _close(labels, where, score, clip=placed is not None)
+    ends = tuple(sorted({_phrase_end(time, spans, score) for time in phrase_ends}))
+    sections = tuple((where[i][0], name) for i, name in document.sections if i in where)
+    return Analysis(spans, ends, sections, _pedals(document, where, lengths), document.notes, tuple(problems))
+
+
+@dataclass(slots=True)
+class _Laid:
+    """Labels and phrase ends as they are laid on a score, bar by bar, and what is wrong with the text."""
+
+    problems: list[str]
+    labels: dict[Fraction, Span] = field(default_factory=dict)
+    phrase_ends: list[Fraction] = field(default_factory=list)
+    key: Key | None = None
+
+    def bar(
+        self, bar: BarText, spot: tuple[Fraction, Fraction] | None, beat_length: Fraction, repeated: bool
+    ) -> None:
+        """Lay down a bar that lies at `spot` (None: nowhere); one that is `repeated` only sets the key."""
         last_time: Fraction | None = None
         for item in bar.items:
             time = spot[0] + (item.beat - 1) * beat_length if spot is not None else None
             if time is not None and spot is not None and not (min(spot) <= time <= spot[1]):
                 if item.kind == "numeral":
-                    problems.append(f"Line {item.line}: bar {bar.name} has no beat {write_beat(item.beat)}.")
+                    self._wrong(item.line, f"bar {bar.name} has no beat {write_beat(item.beat)}.")
                 time = None
             if item.kind == "key":
-                key = Key.parse(item.text.replace("-", "b"))
+                self.key = Key.parse(item.text.replace("-", "b"))
             elif item.kind == "numeral":
-                try:
-                    numeral = parse_numeral(item.text)
-                except ValueError as error:
-                    problems.append(f"Line {item.line}: {error}")
-                    continue
-                if key is None:
-                    problems.append(f"Line {item.line}: {item.text!r} comes before any key.")
-                    continue
-                if time is None or repeated:
-                    continue
-                if last_time == time and time in labels and labels[time].key != key:
-                    old = labels[time]
-                    labels[time] = replace(old, alternatives=(Alternative(key, numeral, 0.0),))
-                else:
-                    labels[time] = Span(time, time, key, numeral, 1.0)
-                last_time = time
+                numeral = self._numeral(item.line, item.text)
+                if numeral is not None and time is not None and not repeated:
+                    self._label(time, numeral, again=last_time == time)
+                    last_time = time
             elif item.kind == "phrase" and not repeated and spot is not None:
-                phrase_ends.append(min(spot[1], time if time is not None else spot[1]))
-    spans = _close(labels, where, score, clip=placed is not None)
-    ends = tuple(sorted({_phrase_end(time, spans, score) for time in phrase_ends}))
-    sections = tuple((where[i][0], name) for i, name in document.sections if i in where)
-    return Analysis(spans, ends, sections, _pedals(document, where, lengths), document.notes, tuple(problems))
+                self.phrase_ends.append(min(spot[1], time if time is not None else spot[1]))
+
+    def _wrong(self, line: int, what: str) -> None:
+        self.problems.append(f"Line {line}: {what}")
+
+    def _numeral(self, line: int, text: str) -> RomanNumeral | None:
+        try:
+            numeral = parse_numeral(text)
+        except ValueError as error:
+            self._wrong(line, str(error))
+            return None
+        if self.key is None:
+            self._wrong(line, f"{text!r} comes before any key.")
+            return None
+        return numeral
+
+    def _label(self, time: Fraction, numeral: RomanNumeral, again: bool) -> None:
+        """Set a label; one set `again` at the same moment in another key is the pivot's other name."""
+        assert self.key is not None  # `_numeral` saw to it
+        old = self.labels.get(time)
+        if again and old is not None and old.key != self.key:
+            self.labels[time] = replace(old, alternatives=(Alternative(self.key, numeral, 0.0),))
+        else:
+            self.labels[time] = Span(time, time, self.key, numeral, 1.0)
 
 
 def _beat_lengths(document: Document, score: Score) -> dict[Meter | None, Fraction]:
@@ -626,7 +651,7 @@ def write_romantext(reading: Reading, score: Score) -> str:
     meter: Meter | None = None
     key: Key | None = None
     # A phrase may end inside a chord that goes on under the next upbeat: the mark stands after the chord.
-    ends = [e.end for e in reading.events if e.kind == "cadence" and e.get("ends_phrase") != 0]
+    ends = [e.end for e in reading.events if e.details.closes_phrase]
     spans = sorted(reading.spans, key=lambda s: s.start)
     position = 0
     for bar in bars:

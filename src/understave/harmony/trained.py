@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 from understave.harmony.augmented_sixths import as_they_sound
 from understave.harmony.engine import Fixed, settle, sort_notes
 from understave.harmony.engine import judged as read_by_features
@@ -33,8 +33,10 @@ from understave.harmony.model.decoding import (
     kept_chords,
     likely_keys,
     second_opinion,
+    widened,
 )
 from understave.harmony.model.encoding import Encoding, encode
+from understave.harmony.model.further_numerals import further_numerals
 from understave.harmony.model.label_indices import KEYS, Reduced, key_index, key_of, reduce
 from understave.harmony.model.leaning import leaning
 from understave.harmony.model.network import Floats, Numerals, judge, load, shipped_numerals
@@ -107,7 +109,7 @@ def judge_score(score: Score, corrections: Iterable[Correction] = (), trust: Tru
     try:
         encoding = encode(score, [t for f in fixed for t in (f.start, f.end) if t < score.end])
     except ValueError:
-        raise UnderstaveError("This score has no sounding notes, so there is no harmony to read.") from None
+        raise ScoreError("This score has no sounding notes, so there is no harmony to read.") from None
     settled, given_key, given_numeral = settled_frames(encoding, fixed, network.numerals)
     heads = judge(network, encoding, given_key, given_numeral)
     if not _key_alone(encoding, fixed).any():
@@ -139,17 +141,39 @@ def read_judged(score: Score, judged: Judged) -> Reading:
     encoding, numerals = judged.encoding, shipped_numerals()
     first = next(t for t, codes in enumerate(encoding.codes) if codes[0, 0] > 0)
     settled, _, _ = settled_frames(encoding, judged.fixed, numerals)
-    return Reading(spans_found(score, judged, settled, first, judged.trust))
+    settled, numerals = with_further(judged, settled)
+    return Reading(spans_found(score, judged, settled, first, judged.trust, numerals))
 
 
-def spans_found(score: Score, judged: Judged, settled: Settled, first: int, trust: Trust) -> tuple[Span, ...]:
-    """Return the spans of the best path from frame `first` on."""
-    encoding, heads, opinion, numerals = judged.encoding, judged.heads, judged.opinion, shipped_numerals()
+def with_further(judged: Judged, settled: Settled) -> tuple[Settled, Numerals]:
+    """Return what each frame may be, and the table of numerals, with those that a held key asks for more.
+
+    They may stand only where a key is settled and no chord.
+    """
+    numerals = shipped_numerals()
+    if judged.free is None:
+        return settled, numerals
+    alone = _key_alone(judged.encoding, judged.fixed)
+    wider = further_numerals(judged.free, settled.keys.argmax(1), alone, numerals)
+    more = len(wider.reduced) - len(numerals.reduced)
+    if not more:
+        return settled, numerals
+    may = np.repeat(alone[:, None], more, axis=1)
+    return replace(settled, numerals=np.concatenate([settled.numerals, may], axis=1)), wider
+
+
+def spans_found(
+    score: Score, judged: Judged, settled: Settled, first: int, trust: Trust, numerals: Numerals
+) -> tuple[Span, ...]:
+    """Return the spans of the best path from frame `first` on; `numerals` is the table of `with_further`."""
+    encoding, opinion = judged.encoding, judged.opinion
+    heads = widened(judged.heads, len(numerals.reduced), trust)
     lengths = encoding.frames[:, 0]
     keys = likely_keys(heads, settled)
     rules = second_opinion(opinion.chords, opinion.keys, numerals, keys, trust)
     if judged.free is not None:
-        rules += kept_chords(judged.free, _key_alone(encoding, judged.fixed), numerals, keys, trust)
+        alone = _key_alone(encoding, judged.fixed)
+        rules += kept_chords(judged.free, alone, numerals, keys, trust)
     path = decode(leaning(heads, encoding, numerals, trust.habits), numerals, lengths, settled, trust, rules)
     stretches = _stretches(encoding, path, settled, judged.fixed, first)
     beliefs = _beliefs(path, stretches, heads, opinion, numerals, lengths)

@@ -12,7 +12,7 @@ import re
 from dataclasses import dataclass
 from typing import Literal, get_args
 
-from understave.errors import UnderstaveError
+from understave.errors import AnalysisError
 from understave.harmony.figure_moves import is_move, read_moves
 from understave.harmony.naming import numeral_for
 from understave.theory.chord_symbol import ChordSymbol
@@ -49,7 +49,7 @@ def typed_key(text: str, entry: Entry = "english") -> Key:
     mode = _MODES.get(m[2].casefold()) if m and m[2] else None
     name = _in_english(m[1], entry) if m else None
     if m is None or name is None or (m[2] and mode is None):
-        raise UnderstaveError(
+        raise AnalysisError(
             f"“{text.strip()}” is not a key; write A♭ as Ab or As and minor keys small, such as f or c#."
         )
     if mode is None:
@@ -64,7 +64,7 @@ def typed_chords(text: str, key: Key, entry: Entry = "english") -> Typed:
     """
     written = _plain(text)
     if not written:
-        raise UnderstaveError("Write a Roman numeral such as V65/V, or a chord symbol such as Eb7/G.")
+        raise AnalysisError("Write a Roman numeral such as V65/V, or a chord symbol such as Eb7/G.")
     try:
         if entry == "functions" and not re.match(r"[#b]*[ivIV]|Ger|It|Fr|N|Cad", written):
             chord = read_function(written, key)
@@ -79,9 +79,9 @@ def typed_chords(text: str, key: Key, entry: Entry = "english") -> Typed:
     except ValueError as as_numeral:
         symbol = _symbol(written, entry)
         if entry == "functions" or is_move(written) or symbol is None:
-            raise UnderstaveError(_refused(text, as_numeral, entry)) from None
+            raise AnalysisError(_refused(text, as_numeral, entry)) from None
         if symbol.bass is not None:
-            raise UnderstaveError(
+            raise AnalysisError(
                 f"In “{text.strip()}” the bass {symbol.bass.name} is no note of the chord; name the chord "
                 "that sounds with it, or leave the bass out."
             ) from None

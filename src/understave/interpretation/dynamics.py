@@ -32,7 +32,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 from typing import Literal
@@ -41,8 +41,9 @@ import numpy as np
 import numpy.typing as npt
 
 from understave.findings.kinds import Kind
+from understave.findings.phrases import PHRASE
 from understave.findings.texture import texture_of
-from understave.harmony.reading import Detail, Details, Reading, Span
+from understave.harmony.reading import Details, Reading, Span
 from understave.interpretation.plan import DynamicMark, Hairpin, Level, Tension
 from understave.interpretation.printed import (
     LOUDEST,
@@ -140,7 +141,7 @@ def dynamics(
 
 def _phrases(score: Score, reading: Reading) -> list[tuple[Fraction, Fraction]]:
     """Return the phrases; a piece without any is one."""
-    found = [(e.start, e.end) for e in reading.events if (e.kind, e.label) == ("phrase", "phrase")]
+    found = [(e.start, e.end) for e in reading.events if e in PHRASE and e.label == "phrase"]
     return [(a, b) for a, b in found if b > a] or [(score.notes[0].onset, score.end)]
 
 
@@ -311,7 +312,9 @@ def _printed_marks(score: Score, printed: PrintedLoudness) -> list[DynamicMark]:
             m.moment,
             m.mark,
             "printed",
-            DYNAMICS.event("printed mark", m.moment, max(end, m.moment), (), 1.0, (("mark", m.mark),)),
+            DYNAMICS.event(
+                "printed mark", m.moment, max(end, m.moment), (), 1.0, DynamicsDetails(mark=m.mark)
+            ),
         )
         for m, end in zip(printed.marks, ends, strict=True)
     ]
@@ -341,7 +344,7 @@ def _proposed_marks(
 
 
 def _mark(phrase: tuple[Fraction, Fraction], label: str, mark: str) -> DynamicMark:
-    event = DYNAMICS.event(label, phrase[0], phrase[1], (), 0.6, (("mark", mark),))
+    event = DYNAMICS.event(label, phrase[0], phrase[1], (), 0.6, DynamicsDetails(mark=mark))
     return DynamicMark(phrase[0], mark, "proposed", event)
 
 
@@ -362,7 +365,7 @@ def _printed_hairpins(printed: PrintedLoudness) -> list[Hairpin]:
                 s.end,
                 (),
                 1.0,
-                (("steps", round(abs(s.after - s.before))),),
+                DynamicsDetails(steps=round(abs(s.after - s.before))),
             ),
         )
         for s in printed.swells
@@ -414,19 +417,17 @@ def _swell(
     )
     swing = {name: float(v[inside[top]] - min(v[start], v[stop])) for name, v in line.parts.items()}
     reason = max(swing, key=lambda name: swing[name])
-    detail: list[tuple[str, Detail]] = [
-        ("reason", reason),
-        ("steps", round(max(up if rises else 0, down if falls else 0))),
-        ("peak", peak),
-    ]
+    detail = DynamicsDetails(
+        reason=reason, steps=round(max(up if rises else 0, down if falls else 0)), peak=peak
+    )
     note = _melody_at(score, reading.spans, peak)
     if note is not None:
-        detail.append(("peak_pitch", note.pitch))
+        detail = replace(detail, peak_pitch=note.pitch)
     span = _span_at(reading.spans, peak if label != "diminuendo" else line.moments[stop])
     if span is not None:
-        detail += [("chord", span.numeral), ("key", span.key)]
+        detail = replace(detail, chord=span.numeral, key=span.key)
     first, last = line.moments[start], line.moments[stop]
-    why = DYNAMICS.event(label, first, last, (note.id,) if note else (), 0.6, tuple(detail))
+    why = DYNAMICS.event(label, first, last, (note.id,) if note else (), 0.6, detail)
     return Hairpin(first, peak if label == "swell" else None, last, label, "proposed", why)
 
 

@@ -17,7 +17,8 @@ import numpy as np
 
 from understave.acoustics.blur import WorstMoment, measure_blur
 from understave.acoustics.performance import Performance, Strike
-from understave.acoustics.piano import GRAND, INSTRUMENTS, Instrument
+from understave.acoustics.piano import GRAND, Instrument
+from understave.acoustics.piano import instruments as all_instruments
 from understave.harmony.reading import Event, Reading
 from understave.interpretation.pedal import STYLES, pedals
 from understave.interpretation.pedal_reasons import tell_clash
@@ -57,7 +58,7 @@ class PedalBlur:
         return tuple(float(x) for x in np.interp(fine, moments, blurs).reshape(count, 16).mean(axis=1))
 
 
-def pedal_blur(
+def pedal_blur(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     moves: tuple[PedalMove, ...],
@@ -72,26 +73,26 @@ def pedal_blur(
     return _Stage(score, reading, tempo, first, last).measured(moves, instrument, most)
 
 
-def compare_pedals(
+def compare_pedals(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     *,
     styles: Sequence[str] = STYLES,
-    instruments: Iterable[Instrument] = tuple(INSTRUMENTS.values()),
+    instruments: Iterable[Instrument] | None = None,
     blur: float = 0.5,
     tempo: float | None = None,
     first: int | None = None,
     last: int | None = None,
     most: int = 2,
 ) -> tuple[PedalBlur, ...]:
-    """Measure every way to pedal on every instrument, instrument by instrument.
+    """Measure every way to pedal on every instrument, instrument by instrument; on all there are for None.
 
     Ways that come to the same moves in these bars are measured once, their names together in `styles`.
     Raise UnderstaveError as `pedal` and `perform` do.
     """
     stage = _Stage(score, reading, tempo, first, last)
     found = []
-    for instrument in instruments:
+    for instrument in all_instruments().values() if instruments is None else instruments:
         ways = pedals(score, reading, styles, blur=blur, instrument=instrument, tempo=stage.tempo)
         alike: dict[tuple[tuple[float, float], ...], list[str]] = {}
         for style in styles:

@@ -483,7 +483,7 @@ def _as_asked(print_: PrintedPedal, moments: Sequence[Fraction], wanted: Array) 
     return np.asarray(np.where(refused, 0.0, np.where(asked | signed, np.maximum(ASKED, wanted), wanted)))
 
 
-def _reasons_to_clear(
+def _reasons_to_clear(  # noqa: PLR0913
     score: Score,
     notes: Sequence[Note],
     short: NDArray[np.bool_],
@@ -498,7 +498,6 @@ def _reasons_to_clear(
     why = [""] * count
     number = np.bincount(struck, minlength=count)
     detached = np.bincount(struck, weights=short.astype(float), minlength=count)
-    order = np.searchsorted(struck, np.arange(count + 1))
     for index in range(count):
         if not number[index]:
             clear[index], why[index] = 1.0, "rest"
@@ -511,7 +510,17 @@ def _reasons_to_clear(
         for index in range(bisect_left(moments, start), bisect_left(moments, end)):
             if clear[index] < UNMARKED:
                 clear[index], why[index] = UNMARKED, "print"
-    # Passage work: single quick notes that move by step, and nothing else sounding.
+    for i in _passage_work(notes, struck, seconds):
+        if clear[i] < 0.9:
+            clear[i], why[i] = 0.9, "passage"
+    return clear, tuple(why)
+
+
+def _passage_work(notes: Sequence[Note], struck: NDArray[np.intp], seconds: Array) -> Iterator[int]:
+    """Yield the onsets of passage work: single quick notes that move by step, and nothing else sounding."""
+    count = len(seconds)
+    number = np.bincount(struck, minlength=count)
+    order = np.searchsorted(struck, np.arange(count + 1))
     quick = np.diff(seconds) <= QUICK
     run = 0
     for index in range(1, count + 1):
@@ -525,11 +534,8 @@ def _reasons_to_clear(
             run += 1
             continue
         if run >= 6:
-            for i in range(index - run - 1, index):
-                if clear[i] < 0.9:
-                    clear[i], why[i] = 0.9, "passage"
+            yield from range(index - run - 1, index)
         run = 0
-    return clear, tuple(why)
 
 
 def _dryness(until: Array, struck: NDArray[np.intp], at: Array, clear: Array) -> Array:

@@ -34,13 +34,13 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
 
 from understave.findings.kinds import Kind
-from understave.harmony.reading import Detail, Details, Event, Span
+from understave.harmony.reading import Details, Event, Span
 from understave.interpretation.pedal_costs import REACH, Grounds, clash
 from understave.interpretation.pedal_search import DOWN, HALF, UP, Hold
 from understave.interpretation.plan import Origin
@@ -101,7 +101,7 @@ def reason_of_print(g: Grounds, start: Fraction, end: Fraction | None) -> Event:
     """Return what there is to say of a printed pedal from `start` to `end`; None tells of a release."""
     first = min(len(g.moments) - 1, bisect_left(g.moments, start))
     if end is None:
-        return PEDALLING.event("printed release", start, start, (), 1.0)
+        return PEDALLING.event("printed release", start, start, (), 1.0, PedallingDetails())
     last = max(first + 1, bisect_left(g.moments, end))
     hold = Hold(first, last, DOWN)
     through = [i for i in range(first + 1, last) if g.arrives[i]]
@@ -110,16 +110,22 @@ def reason_of_print(g: Grounds, start: Fraction, end: Fraction | None) -> Event:
     if worst is None:
         return _event(g, hold, "as printed", None)
     spans = [g.spans[g.span[i]] for i in (first, *through)]
-    return _event(g, hold, "held by print", worst, (("chords", tuple(s.numeral for s in spans)),))
+    return _event(g, hold, "held by print", worst, tuple(s.numeral for s in spans))
 
 
 def tell_clash(
     old: Note, new: Note, span: Span, where: tuple[Fraction, Fraction], blur: float, piano: str
 ) -> Event:
     """Return what there is to say of a murky moment: `old` rings on into `new`, in the bars of `where`."""
-    detail: list[tuple[str, Detail]] = [("chord", span.numeral), ("key", span.key)]
-    detail += [("old", old.pitch), ("new", new.pitch), ("blur", round(blur, 1)), ("piano", piano)]
-    return PEDALLING.event("clash", *where, (old.id, new.id), span.confidence, tuple(detail))
+    detail = PedallingDetails(
+        chord=span.numeral,
+        key=span.key,
+        old=old.pitch,
+        new=new.pitch,
+        blur=round(blur, 1),
+        piano=piano,
+    )
+    return PEDALLING.event("clash", *where, (old.id, new.id), span.confidence, detail)
 
 
 def _lift(g: Grounds, hold: Hold) -> str:
@@ -144,28 +150,28 @@ def _event(
     hold: Hold,
     label: str,
     pair: tuple[Note, Note] | None,
-    more: tuple[tuple[str, Detail], ...] = (),
+    chords: tuple[RomanNumeral, ...] | None = None,
 ) -> Event:
     span = g.spans[g.span[hold.first]]
-    detail: list[tuple[str, Detail]] = [("chord", span.numeral), ("key", span.key)]
+    detail = PedallingDetails(chord=span.numeral, key=span.key, chords=chords)
     notes: list[str] = []
     index = int(g.span[hold.first])
     if label in ("new harmony", "against the print") and index and g.spans[index - 1].key == span.key:
-        detail.append(("before", g.spans[index - 1].numeral))
+        detail = replace(detail, before=g.spans[index - 1].numeral)
     low = g.lowest[hold.first]
     if label == "half":
         low = _kept(g, hold)
     if label == "new bass" and low is not None and _was_struck(g, hold, low):
-        detail.append(("struck_again", 1))
+        detail = replace(detail, struck_again=1)
     if low is not None:
-        detail.append(("bass", low.pitch))
+        detail = replace(detail, bass=low.pitch)
         notes.append(low.id)
     if pair is not None:
         old, new = pair
-        detail += [("old", old.pitch), ("new", new.pitch)]
+        detail = replace(detail, old=old.pitch, new=new.pitch)
         notes = [old.id, new.id]
     end = g.moments[hold.last] if hold.last < len(g.moments) else max(n.end for n in g.notes)
-    return PEDALLING.event(label, g.moments[hold.first], end, tuple(notes), span.confidence, (*detail, *more))
+    return PEDALLING.event(label, g.moments[hold.first], end, tuple(notes), span.confidence, detail)
 
 
 def _kept(g: Grounds, hold: Hold) -> Note | None:

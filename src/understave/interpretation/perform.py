@@ -179,7 +179,7 @@ def _bend_at(bends: Sequence[Bend], moment: Fraction) -> float:
 # --- the performance -------------------------------------------------------------------------------------
 
 
-def perform(
+def perform(  # noqa: PLR0913
     score: Score,
     plan: Plan,
     *,

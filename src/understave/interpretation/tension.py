@@ -50,18 +50,22 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 from itertools import combinations
 from math import log2
 from typing import NamedTuple, TypeAlias
 
+from understave.findings.cadences import CADENCE
 from understave.findings.closes import cadential, chords_of
 from understave.findings.endings import is_sung, melody_of
+from understave.findings.keyplan import KEY
 from understave.findings.kinds import Kind, Stop
+from understave.findings.nonchord import NON_CHORD_TONE
+from understave.findings.phrases import PHRASE
 from understave.findings.sounding_notes import Soundings, soundings
-from understave.harmony.reading import Detail, Details, Event, Reading, Span
+from understave.harmony.reading import Details, Event, Reading, Span
 from understave.harmony.units import metric_level
 from understave.interpretation.plan import Tension
 from understave.interpretation.tonal_pitch_space import (
@@ -271,10 +275,9 @@ def curve(spans: Sequence[Tension]) -> tuple[tuple[Fraction, float], ...]:
 
 def home_of(reading: Reading) -> Key:
     """Return the home key: as the plan of keys says, without one the key that lasts longest."""
-    for event in reading.events:
-        home = event.get("home") if event.kind == "key" else None
-        if isinstance(home, Key):
-            return home
+    planned = next((found.home for _, found in KEY.all(reading.events)), None)
+    if planned is not None:
+        return planned
     length: dict[Key, Fraction] = defaultdict(Fraction)
     for span in reading.spans:
         length[span.key] += span.end - span.start
@@ -350,12 +353,11 @@ def _resolutions(reading: Reading) -> tuple[dict[str, Pitch], frozenset[str]]:
     """Return where foreign notes resolve, and which of them stay as pedal points, by their ids."""
     goes: dict[str, Pitch] = {}
     stays: set[str] = set()
-    for e in reading.events:
-        goal = e.get("resolution_pitch")
-        if e.kind == "non-chord tone" and e.label == "pedal tone":
+    for e, found in NON_CHORD_TONE.all(reading.events):
+        if e.label == "pedal tone":
             stays.update(e.notes)
-        elif e.kind == "non-chord tone" and isinstance(goal, Pitch):
-            goes.update(dict.fromkeys(e.notes, goal))
+        elif found.resolution_pitch is not None:
+            goes.update(dict.fromkeys(e.notes, found.resolution_pitch))
     return goes, frozenset(stays)
 
 
@@ -528,16 +530,15 @@ def _releases(reading: Reading, heard: Sequence[Heard], values: Sequence[float])
 
 def _rests(reading: Reading, heard: Sequence[Heard]) -> list[bool]:
     """Tell for each span whether the music comes to rest in it."""
-    phrased = any(e.kind == "phrase" for e in reading.events)
-    arrivals: set[Fraction] = set()
+    phrases = PHRASE.all(reading.events)
+    phrased = bool(phrases)
+    arrivals = {found.arrival for _, found in phrases if found.arrival is not None}
     refused: set[Fraction] = set()
-    for e in reading.events:
-        arrival = e.get("arrival")
-        if isinstance(arrival, Fraction) and e.kind in ("phrase", "cadence"):
-            if e.label in ("deceptive", "evaded"):
-                refused.add(arrival)
-            elif e.kind == "phrase" or e.get("ends_phrase") == 1:
-                arrivals.add(arrival)
+    for e, cadence in CADENCE.all(reading.events):
+        if e.label in ("deceptive", "evaded"):
+            refused.add(cadence.arrival)
+        elif cadence.ends_phrase == 1:
+            arrivals.add(cadence.arrival)
     arrivals -= refused
     found = []
     for i, h in enumerate(heard):
@@ -578,23 +579,22 @@ class _Scene:
         label, (notes, about) = self._reason(i, order)
         h = self.heard[i]
         named = label if label in WEIGHTS else order[0]
-        detail: tuple[tuple[str, Detail], ...] = (
-            ("key", h.span.key),
-            ("chord", h.span.numeral),
-            ("value", round(self.values[i], 3)),
-            ("parts", (named, next(name for name in order if name != named))),
-            *about,
-        )
+        detail = replace(about, parts=(named, next(name for name in order if name != named)))
         ids = tuple(dict.fromkeys(n.id for n in notes)) or tuple(
             n.id for n in (self.slices[i][0].notes if self.slices[i] else ())
         )
         return TENSION.event(label, h.span.start, h.span.end, ids, h.span.confidence, detail)
 
+    def _plain(self, i: int) -> TensionDetails:
+        """Return what is said of every span; its parts are named when it is told."""
+        span = self.heard[i].span
+        return TensionDetails(key=span.key, chord=span.numeral, value=round(self.values[i], 3), parts=())
+
     def _reason(self, i: int, order: Sequence[str]) -> tuple[str, _Told]:
         if self.releases[i]:
-            return "release", _NOTHING
+            return "release", ((), self._plain(i))
         if self._at_rest(i):
-            return "rest", _NOTHING
+            return "rest", ((), self._plain(i))
         h = self.heard[i]
         leaning = h.six_four or (h.chord.inversion == 2 and h.chord.quality.is_triad)
         if h.chord.inversion == 3 and (told := self._bass(i)) is not None:
@@ -605,7 +605,7 @@ class _Scene:
             enough = self.parts[name][i] >= _TOLD.get(name, 0.0)
             if enough and (told := _ABOUT[name](self, i)) is not None:
                 return name, told
-        return "rest", _NOTHING
+        return "rest", ((), self._plain(i))
 
     def _order(self, i: int) -> list[str]:
         """Return the parts by how far they raise this span above most others."""
@@ -652,13 +652,13 @@ class _Scene:
         goal = next(drawn, None)
         return None if goal is None else self._spelled(i, note, goal)
 
-    def _wants(self, i: int, note: Note, aim: PitchClass) -> _Details:
+    def _wants(self, i: int, note: Note, aim: PitchClass) -> TensionDetails:
         after = self._next_chord(i)
         up = step_between(note.midi, aim.semitone) > 0
-        way: _Details = (("pitch", note.pitch), ("aim", aim), ("direction", "up" if up else "down"))
+        way = replace(self._plain(i), pitch=note.pitch, aim=aim, direction="up" if up else "down")
         if after is None:
             return way
-        return (*way, ("met" if aim.semitone in after.semitones else "unmet", 1))
+        return replace(way, met=1) if aim.semitone in after.semitones else replace(way, unmet=1)
 
     def _six_four(self, i: int) -> _Told | None:
         """Name the notes that lean over the bass of a six-four: those held back, or those of the chord."""
@@ -671,10 +671,10 @@ class _Scene:
         if not found or bass is None:
             return None
         note, goal = found[0]
-        about = (*self._wants(i, note, self._spelled(i, note, goal)), ("bass", bass.pitch))
+        about = replace(self._wants(i, note, self._spelled(i, note, goal)), bass=bass.pitch)
         if len(found) > 1:
             note, goal = found[1]
-            about += (("pitch_two", note.pitch), ("aim_two", self._spelled(i, note, goal)))
+            about = replace(about, pitch_two=note.pitch, aim_two=self._spelled(i, note, goal))
         return (bass, *(n for n, _ in found)), about
 
     def _bass(self, i: int) -> _Told | None:
@@ -686,7 +686,9 @@ class _Scene:
             return None
         seventh = h.chord.inversion == 3
         aim = self._step_down(i, note) if seventh else self._drawn(i, note)
-        return (note,), (("pitch", note.pitch),) if aim is None else self._wants(i, note, aim)
+        if aim is None:
+            return (note,), replace(self._plain(i), pitch=note.pitch)
+        return (note,), self._wants(i, note, aim)
 
     def _dissonance(self, i: int) -> _Told | None:
         """Name the clash that counts most: of a foreign note with what sounds, else within the chord."""
@@ -695,12 +697,11 @@ class _Scene:
         if not both:
             return None
         _, note, other, aim, resolved = max(both, key=lambda c: c[0] * (_WITHIN if c is within else 1.0))
-        against: _Details = (("against", other.pitch),)
         if aim is None:
-            return (note, other), (("pitch", note.pitch), *against)
-        about = (*self._wants(i, note, aim), *against)
+            return (note, other), replace(self._plain(i), pitch=note.pitch, against=other.pitch)
+        about = replace(self._wants(i, note, aim), against=other.pitch)
         if resolved:
-            about = (*(d for d in about if d[0] not in ("met", "unmet")), ("found", 1))
+            about = replace(about, met=None, unmet=None, found=1)
         return (note, other), about
 
     def _clash_of_foreign(self, i: int) -> _Clashing | None:
@@ -769,34 +770,32 @@ class _Scene:
 
     def _local(self, i: int) -> _Told | None:
         pulling = max(self.parts["dissonance"][i], self.parts["expectation"][i])
-        return _NOTHING if self.parts["local distance"][i] >= _FAR or pulling < _PULLING else None
+        return ((), self._plain(i)) if self.parts["local distance"][i] >= _FAR or pulling < _PULLING else None
 
     def _home(self, i: int) -> _Told | None:
         pulling = max(self.parts["dissonance"][i], self.parts["expectation"][i])
-        return ((), (("home", self.home),)) if pulling < _PULLING else None
+        return ((), replace(self._plain(i), home=self.home)) if pulling < _PULLING else None
 
     def _register(self, i: int) -> _Told | None:
         note = max(self.melody[i], key=lambda n: n.midi, default=None)
         if note is None:
             return None
-        about: _Details = (("pitch", note.pitch),)
         here, there = (self.score.measure_at(t) for t in (self.heard[i].span.start, note.onset))
-        if there.index > here.index:
+        return (note,), replace(
+            self._plain(i),
+            pitch=note.pitch,
             # A chord of several bars is told where it begins; its highest note may come later.
-            about = (*about, ("later", note.onset))
-        if not is_sung(self.score, note):
-            about = (*about, ("line", "top"))
-        return (note,), about
+            later=note.onset if there.index > here.index else None,
+            line=None if is_sung(self.score, note) else "top",
+        )
 
     def _density(self, i: int) -> _Told | None:
-        return _NOTHING
+        return ((), self._plain(i))
 
 
-_Details: TypeAlias = tuple[tuple[str, Detail], ...]
-_Told: TypeAlias = tuple[tuple[Note, ...], _Details]
+_Told: TypeAlias = tuple[tuple[Note, ...], TensionDetails]
 _Clashing: TypeAlias = tuple[float, Note, Note, PitchClass | None, bool]
 """How much a clash counts, the restless note, the other, where it wants to go, whether it does so."""
-_NOTHING: _Told = ((), ())
 _ABOUT: dict[str, Callable[[_Scene, int], _Told | None]] = {
     "local distance": _Scene._local,
     "home distance": _Scene._home,

@@ -28,10 +28,14 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
+from understave.findings.cadences import CADENCE
+from understave.findings.form import SECTION
 from understave.findings.kinds import Kind
-from understave.harmony.reading import Detail, Details, Event, Reading
+from understave.findings.phrases import PHRASE
+from understave.harmony.reading import Details, Event, Reading
 from understave.interpretation.plan import Bend, Tension
 from understave.interpretation.tempo import printed_tempo
+from understave.interpretation.tension import TENSION
 from understave.score.model import Note, Score
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
@@ -130,7 +134,7 @@ class _Piece:
         """Return the share of the tempo that is left when it slows by so much."""
         return max(_SLOWEST, 1 - by * self.amount)
 
-    def event(
+    def event(  # noqa: PLR0913
         self,
         label: str,
         start: Fraction,
@@ -138,14 +142,11 @@ class _Piece:
         at: Fraction,
         slower: float,
         sure: float,
-        *more: tuple[str, Detail],
+        key: Key | None = None,
+        chord: RomanNumeral | None = None,
     ) -> Event:
         beat = self.score.measure_at(start).beat_length
-        detail: tuple[tuple[str, Detail], ...] = (
-            ("beats", (end - start) / beat),
-            ("slower", round(slower, 3)),
-            *more,
-        )
+        detail = TimingDetails(beats=(end - start) / beat, slower=round(slower, 3), key=key, chord=chord)
         return TIMING.event(label, start, end, tuple(n.id for n in self.struck(at)), sure, detail)
 
 
@@ -172,11 +173,11 @@ def _final(piece: _Piece) -> _Shape | None:
 
 
 def _phrases(piece: _Piece, reading: Reading, until: Fraction) -> list[_Shape | None]:
-    cadences = {e.end: e.label for e in reading.events if e.kind == "cadence" and e.get("ends_phrase") == 1}
-    sections = {e.end for e in reading.events if e.kind == "section"}
+    cadences = {e.end: e.label for e, found in CADENCE.all(reading.events) if found.ends_phrase == 1}
+    sections = {e.end for e in reading.events if e in SECTION}
     found: list[_Shape | None] = []
     for e in reading.events:
-        if e.kind != "phrase":
+        if e not in PHRASE:
             continue
         bar = piece.score.measure_at(e.start).full_length
         slow_from = e.end - min(bar, (e.end - e.start) / 3)
@@ -224,11 +225,10 @@ def _resolutions(
         if any(s < end and start < e for s, e in taken):
             continue
         left = piece.left(_WAIT * min(1.0, fall / (2 * _CLEAR_FALL)))
-        key, chord = span.why.get("key"), span.why.get("chord")
-        more: tuple[tuple[str, Detail], ...] = tuple(
-            (name, v) for name, v in (("key", key), ("chord", chord)) if v is not None
-        )
-        why = piece.event("resolution", start, span.start, span.start, 1 - left, span.why.confidence, *more)
+        told = TENSION.of(span.why)
+        key, chord = (told.key, told.chord) if told is not None else (None, None)
+        sure = span.why.confidence
+        why = piece.event("resolution", start, span.start, span.start, 1 - left, sure, key, chord)
         found.append(_Shape(((start, 1.0), (span.start, left), (end, 1.0)), why))
         taken.append((start, end))
     return found

@@ -38,10 +38,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from understave.findings.dissonance import SHARP_DISSONANCE, SharpDissonanceDetails
 from understave.findings.figuration import FIGURED
 from understave.findings.kinds import Kind
 from understave.findings.lines import lines
+from understave.findings.melody import MELODY as MELODIES
 from understave.findings.melody import repeated_runs
+from understave.findings.nonchord import NON_CHORD_TONE, NonChordToneDetails
 from understave.findings.texture import (
     ACCOMPANIMENT,
     BASS,
@@ -152,9 +155,7 @@ def voicing(score: Score, reading: Reading) -> tuple[Voice, ...]:
 def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voice]:
     """Give every note the weight of its role, its beat and its length."""
     sung = {n.id for n in texture.melody}
-    places = [
-        (e.start, _PLACES[e.label]) for e in reading.events if e.kind == "melody" and e.label in _PLACES
-    ]
+    places = [(e.start, _PLACES[e.label]) for e in reading.events if e in MELODIES and e.label in _PLACES]
     changes = {s.start: s for s in reading.spans}
     told: dict[tuple[str, str, Fraction], Event] = {}
     voices: dict[str, Voice] = {}
@@ -252,15 +253,12 @@ def _repeated(score: Score, texture: Texture, voices: dict[str, Voice]) -> None:
 
 
 def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voices: dict[str, Voice]) -> None:
-    detail: list[tuple[str, Detail]] = [
-        ("pitch", run[0].pitch),
-        ("hand", hand_of(score, run[0].staff)),
-        ("count", len(run)),
-        ("way", "on" if on else "away"),
-    ]
+    detail = VoicingDetails(
+        pitch=run[0].pitch, hand=hand_of(score, run[0].staff), count=len(run), way="on" if on else "away"
+    )
     if goal is not None:
-        detail.append(("aim", goal.pitch))
-    why = VOICING.event("repeated", run[0].onset, run[-1].end, tuple(n.id for n in run), 0.8, tuple(detail))
+        detail = replace(detail, aim=goal.pitch)
+    why = VOICING.event("repeated", run[0].onset, run[-1].end, tuple(n.id for n in run), 0.8, detail)
     steps = len(run) - 1
     middle = sum(voices[n.id].amount for n in run) / len(run)
     for k, n in enumerate(run):
@@ -325,41 +323,47 @@ def _is_line(score: Score, rub: _Rub, texture: Texture) -> bool:
 
 def _rub(score: Score, event: Event) -> _Rub | None:
     """Return what an event says about a dissonance to bring out, None where it says nothing."""
-    resolution = event.get("resolution")
-    goal = resolution if isinstance(resolution, str) and event.get("manner") in _RESOLVED else ""
-    if event.kind == "non-chord tone" and event.confidence >= _BELIEVED:
-        note = event.get("note")
-        struck = score.note_by_id.get(note) if isinstance(note, str) else None
+    foreign, sharp = NON_CHORD_TONE.of(event), SHARP_DISSONANCE.of(event)
+    if foreign is not None and event.confidence >= _BELIEVED:
+        struck = score.note_by_id.get(foreign.note)
         # A note tied over is struck before it rubs: it is leant on when it is struck.
-        if struck is None or event.get("metric") != "accented" or event.label in ("pedal tone", "free tone"):
+        if struck is None or foreign.metric != "accented" or event.label in ("pedal tone", "free tone"):
             return None
-        if event.get("rubs") is None:
+        if foreign.rubs is None:
             # Foreign to the chord's name alone, it sounds no harsher than its neighbours.
             return None
         lean = event.label in _LEANT
-        return _Rub((struck.id, *event.notes), goal, LEAN if lean else RUB, lean, event)
-    if event.kind == "sharp dissonance" and event.get("held_by") != "pedal":
-        note, exposure = event.get("dissonant"), event.get("exposure")
-        if isinstance(note, str) and isinstance(exposure, float) and exposure >= _EXPOSED and goal:
-            return _Rub((note,), goal, LEAN, True, event)
+        return _Rub((struck.id, *event.notes), _goal(foreign), LEAN if lean else RUB, lean, event)
+    if sharp is not None and sharp.held_by != "pedal":
+        goal = _goal(sharp)
+        if sharp.dissonant is not None and sharp.exposure >= _EXPOSED and goal:
+            return _Rub((sharp.dissonant,), goal, LEAN, True, event)
     return None
+
+
+def _goal(found: NonChordToneDetails | SharpDissonanceDetails) -> str:
+    """Return the note to which a dissonance resolves, ``""`` where it does not."""
+    return found.resolution or "" if found.manner in _RESOLVED else ""
 
 
 def _told(score: Score, label: str, note: Note, event: Event) -> Event:
     """Return the reason told at a dissonance or its resolution."""
-    detail: list[tuple[str, Detail]] = [("pitch", note.pitch), ("hand", hand_of(score, note.staff))]
-    if label == "dissonance" and event.start > note.onset:
-        detail.append(("since", event.start))
-    interval = event.get("interval")
-    if isinstance(interval, Interval):
-        detail.append(("interval", interval.simple))
-    for name in ("chord", "key", "resolution_pitch", "resolution_time"):
-        value = event.get(name)
-        if value is not None:
-            detail.append((name, value))
-    return VOICING.event(
-        label, note.onset, max(note.end, note.onset), (note.id,), event.confidence, tuple(detail)
+    found = NON_CHORD_TONE.of(event) or SHARP_DISSONANCE.of(event)
+    details = VoicingDetails(
+        pitch=note.pitch,
+        hand=hand_of(score, note.staff),
+        since=event.start if label == "dissonance" and event.start > note.onset else None,
     )
+    if found is not None:
+        details = replace(
+            details,
+            interval=None if found.interval is None else found.interval.simple,
+            chord=found.chord,
+            key=found.key,
+            resolution_pitch=found.resolution_pitch,
+            resolution_time=found.resolution_time,
+        )
+    return VOICING.event(label, note.onset, max(note.end, note.onset), (note.id,), event.confidence, details)
 
 
 VOICING: Kind[VoicingDetails] = Kind(

@@ -23,7 +23,7 @@ import time
 from collections.abc import Mapping, Sequence
 from typing import IO, Any
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError, WorkerError
 from understave.jobs.processes import worker_command, worker_environment
 
 TIME_LIMIT = 60.0
@@ -73,7 +73,7 @@ class NotationWorker:
                 answer = _exchange(process, request.encode() + b"\n", time_limit)
             except TimeoutError as error:
                 self._stop()
-                raise UnderstaveError(
+                raise ScoreError(
                     f"{name} took more than {time_limit:g} seconds to convert; check that it is a sound file."
                 ) from error
             except (OSError, EOFError) as error:
@@ -81,11 +81,11 @@ class NotationWorker:
                 self._stop()
                 if ended == _KILLED:
                     # Nothing in a text does this: the system did, short of memory, or a person.
-                    raise UnderstaveError(
+                    raise WorkerError(
                         f"The notation engine was ended from outside while it worked on {name}; close other "
                         "programs if memory is short, and try again."
                     ) from error
-                raise UnderstaveError(
+                raise ScoreError(
                     f"{name} is malformed and stops the notation engine; check the file and save it again."
                 ) from error
             except BaseException:
@@ -94,7 +94,7 @@ class NotationWorker:
                 raise
         reply = json.loads(answer)
         if "error" in reply:
-            raise UnderstaveError(f"{name} cannot be read by the notation engine: {reply['error']}.")
+            raise ScoreError(f"{name} cannot be read by the notation engine: {reply['error']}.")
         results: list[Any] = reply["results"]
         return results
 

@@ -22,7 +22,8 @@ from pathlib import Path
 from typing import Any, TypeAlias
 
 from understave.disk import write_atomically
-from understave.errors import UnderstaveError
+from understave.errors import LessonError
+from understave.guests import installed
 from understave.jobs.processes import spawn_context
 
 MEMORY = "made.json"
@@ -60,8 +61,10 @@ class Built:
 
 @cache
 def program_digest() -> str:
-    """Return a digest of the program itself: another version makes everything anew."""
-    found = hashlib.sha256()
+    """Return a digest of the program itself and of what other packages add to it: another version makes
+    everything anew.
+    """
+    found = hashlib.sha256("\n".join(installed()).encode())
     for path, file in sorted(_files(files("understave"), "")):
         found.update(path.encode() + b"\0" + file.read_bytes())
     return found.hexdigest()[:32]
@@ -180,7 +183,7 @@ def _put_aside(folder: Path, path: str, ours: str | None, new: bytes) -> list[Pa
             goal.parent.mkdir(parents=True, exist_ok=True)
             os.replace(folder / path, goal)
             return [goal]
-    raise UnderstaveError(f"{folder / KEPT} holds too many files; look through it and empty it.")
+    raise LessonError(f"{folder / KEPT} holds too many files; look through it and empty it.")
 
 
 def _remove_old(folder: Path, before: Mapping[str, Any], now: set[str]) -> list[Path]:
@@ -236,7 +239,7 @@ def _made(
         with suppress(BrokenProcessPool), _one_thread_each(), _pool(number) as pool:
             _in_pool(pool, number, [p for p in due if p.name not in done], done, given, tell)
             return done
-    raise UnderstaveError(
+    raise LessonError(
         "A part of the lesson was ended by the system twice, perhaps because memory is short; "
         "close other programs and make the lesson again."
     )

@@ -38,7 +38,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from understave.disk import locked, write_atomically
-from understave.errors import UnderstaveError
+from understave.errors import LessonError
 from understave.score.model import Measure, Score
 from understave.teaching.stops import EXCERPT, Stop, Timing
 from understave.wording import LEVELS, Level
@@ -87,9 +87,9 @@ def read_edits(path: Path) -> Edits:
     except FileNotFoundError:
         return Edits()
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UnderstaveError(f"{path} cannot be read ({error}); mend that line.") from None
+        raise LessonError(f"{path} cannot be read ({error}); mend that line.") from None
     except OSError as error:
-        raise UnderstaveError(f"{path} cannot be read ({error.strerror}).") from None
+        raise LessonError(f"{path} cannot be read ({error.strerror}).") from None
     return edits_from(values, path.name)
 
 
@@ -97,10 +97,10 @@ def edits_from(values: Mapping[str, Any], name: str = "lesson.toml") -> Edits:
     """Return the edits in the values of a lesson.toml; raise UnderstaveError that names the bad entry."""
     table = values.get("stops", {})
     if not isinstance(table, dict):
-        raise UnderstaveError(f"[stops] in {name} is no table; write it as [stops] with entries below.")
+        raise LessonError(f"[stops] in {name} is no table; write it as [stops] with entries below.")
     unknown = sorted(set(table) - _TABLES)
     if unknown:
-        raise UnderstaveError(
+        raise LessonError(
             f"[stops] in {name} has an entry {unknown[0]!r} that means nothing; "
             f"use {', '.join(sorted(_TABLES))}."
         )
@@ -108,17 +108,17 @@ def edits_from(values: Mapping[str, Any], name: str = "lesson.toml") -> Edits:
     places: dict[str, str] = {}
     written = table.get("texts", {})
     if not isinstance(written, dict):
-        raise UnderstaveError(f"[stops.texts] in {name} is no table; write [stops.texts.ID] for each stop.")
+        raise LessonError(f"[stops.texts] in {name} is no table; write [stops.texts.ID] for each stop.")
     for stop, entry in written.items():
         where = f"[stops.texts.{stop}] in {name}"
         if not STOP_ID.fullmatch(stop):  # it becomes the name of files
-            raise UnderstaveError(f"{where} names no stop; ids are small letters, digits and hyphens.")
+            raise LessonError(f"{where} names no stop; ids are small letters, digits and hyphens.")
         texts[stop] = _texts(entry, where, {"bars"})
         if "bars" in entry:
             places[stop] = _string(entry["bars"], f"bars of {where}")
     own = table.get("own", [])
     if not isinstance(own, list):
-        raise UnderstaveError(f"Stops of your own in {name} are written as [[stops.own]], with two brackets.")
+        raise LessonError(f"Stops of your own in {name} are written as [[stops.own]], with two brackets.")
     stops = tuple(_own(entry, number, name) for number, entry in enumerate(own, start=1))
     _unique([s.id for s in stops], name)
     return Edits(
@@ -134,13 +134,13 @@ def edits_from(values: Mapping[str, Any], name: str = "lesson.toml") -> Edits:
 def _own(entry: Any, number: int, name: str) -> OwnStop:
     where = f"stop {number} of your own in {name}"
     if not isinstance(entry, dict):
-        raise UnderstaveError(f"The {where} is no table; begin it with [[stops.own]].")
+        raise LessonError(f"The {where} is no table; begin it with [[stops.own]].")
     for needed in ("id", "bars", "title"):
         if needed not in entry:
-            raise UnderstaveError(f"The {where} has no {needed}; add a line such as {_EXAMPLES[needed]}.")
+            raise LessonError(f"The {where} has no {needed}; add a line such as {_EXAMPLES[needed]}.")
     identity = _string(entry["id"], f"id of the {where}")
     if not STOP_ID.fullmatch(identity):
-        raise UnderstaveError(
+        raise LessonError(
             f"{identity!r} cannot be the id of the {where}; use small letters, digits and hyphens."
         )
     return OwnStop(
@@ -154,7 +154,7 @@ _EXAMPLES = {"id": 'id = "my-stop"', "bars": 'bars = "12-14"', "title": 'title =
 def _texts(entry: Any, where: str, besides: set[str]) -> dict[str, str]:
     """Return texts by field; `say` may be one text for every level."""
     if not isinstance(entry, dict):
-        raise UnderstaveError(f"{where} is no table; write its texts below that heading.")
+        raise LessonError(f"{where} is no table; write its texts below that heading.")
     found: dict[str, str] = {}
     for key, value in entry.items():
         if key in besides:
@@ -162,7 +162,7 @@ def _texts(entry: Any, where: str, besides: set[str]) -> dict[str, str]:
         if key == "say" and isinstance(value, dict):
             for level, text in value.items():
                 if level not in LEVELS:
-                    raise UnderstaveError(f"{where} has say.{level}; levels are {', '.join(LEVELS)}.")
+                    raise LessonError(f"{where} has say.{level}; levels are {', '.join(LEVELS)}.")
                 found[f"say.{level}"] = _string(text, f"say.{level} of {where}")
         elif key == "say":
             text = _string(value, f"say of {where}")
@@ -170,22 +170,20 @@ def _texts(entry: Any, where: str, besides: set[str]) -> dict[str, str]:
         elif key in FIELDS:
             found[key] = _string(value, f"{key} of {where}")
         else:
-            raise UnderstaveError(
-                f"{where} has an entry {key!r} that means nothing; use {', '.join(FIELDS)}."
-            )
+            raise LessonError(f"{where} has an entry {key!r} that means nothing; use {', '.join(FIELDS)}.")
     return found
 
 
 def _string(value: Any, what: str) -> str:
     if not isinstance(value, str):
-        raise UnderstaveError(f"The {what} is no text; put it in quotation marks.")
+        raise LessonError(f"The {what} is no text; put it in quotation marks.")
     return value.strip()
 
 
 def _names(table: Mapping[str, Any], key: str, name: str) -> tuple[str, ...]:
     value = table.get(key, [])
     if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
-        raise UnderstaveError(
+        raise LessonError(
             f'"{key}" under [stops] in {name} is no list of stop names; write {key} = ["b12-half"].'
         )
     _unique(value, name)
@@ -195,7 +193,7 @@ def _names(table: Mapping[str, Any], key: str, name: str) -> tuple[str, ...]:
 def _unique(names: Sequence[str], name: str) -> None:
     for n in names:
         if names.count(n) > 1:
-            raise UnderstaveError(f"The stop {n!r} stands twice in one list of {name}; take one of them out.")
+            raise LessonError(f"The stop {n!r} stands twice in one list of {name}; take one of them out.")
 
 
 # --- putting them on the stops ---------------------------------------------------------------------------
@@ -215,7 +213,7 @@ def apply(
             found[s.id] = _rewritten(s, edits.texts.get(s.id, {}))
     for own in edits.own:
         if own.id in found:
-            raise UnderstaveError(
+            raise LessonError(
                 f"Your own stop {own.id!r} has the name of a proposed one; give it another id in lesson.toml."
             )
         found[own.id] = _made(score, own, level)
@@ -274,14 +272,14 @@ def bars_named(score: Score, text: str, who: str) -> tuple[Measure, Measure]:
     for number in (begin, end or begin):
         bars = score.bars_called(number)
         if not bars:
-            raise UnderstaveError(
+            raise LessonError(
                 f"{who} names bar {number.strip()!r}, which the score has not; it has bars "
                 f"{score.measures[0].number} to {score.measures[-1].number}."
             )
         # Where numbers start again, a stretch ends with the first bar of that number from its beginning on.
         found.append(next((m for m in bars if found and m.index >= found[0].index), bars[0]))
     if found[1].index < found[0].index:
-        raise UnderstaveError(f"{who} names bars {text}, which run backwards; exchange the two numbers.")
+        raise LessonError(f"{who} names bars {text}, which run backwards; exchange the two numbers.")
     return found[0], found[1]
 
 
@@ -406,11 +404,9 @@ def _document(path: Path) -> tomlkit.TOMLDocument:
     except FileNotFoundError:
         return tomlkit.document()
     except (TOMLKitError, UnicodeDecodeError) as error:
-        raise UnderstaveError(
-            f"{path} cannot be read ({error}); mend that line, nothing was changed."
-        ) from None
+        raise LessonError(f"{path} cannot be read ({error}); mend that line, nothing was changed.") from None
     except OSError as error:
-        raise UnderstaveError(f"{path} cannot be read ({error.strerror}).") from None
+        raise LessonError(f"{path} cannot be read ({error.strerror}).") from None
 
 
 def with_text(score: Score, edits: Edits, stop: Stop, field_name: str, text: str | None) -> Edits:
@@ -419,7 +415,7 @@ def with_text(score: Score, edits: Edits, stop: Stop, field_name: str, text: str
     Raises UnderstaveError for a field that a stop has not.
     """
     if field_name not in FIELDS:
-        raise UnderstaveError(f"A stop has no {field_name!r}; its texts are {', '.join(FIELDS)}.")
+        raise LessonError(f"A stop has no {field_name!r}; its texts are {', '.join(FIELDS)}.")
     own = next((o for o in edits.own if o.id == stop.id), None)
     fields = dict(own.texts if own else edits.texts.get(stop.id, {}))
     if text is None:
@@ -442,7 +438,5 @@ def asked_in(path: Path) -> Mapping[str, Any]:
     """Return what was asked for in an earlier build, as it stands in the ``[lesson]`` table."""
     table = _document(path).unwrap().get("lesson", {})
     if not isinstance(table, dict):
-        raise UnderstaveError(
-            f"[lesson] in {path.name} is no table; write it as [lesson] with entries below."
-        )
+        raise LessonError(f"[lesson] in {path.name} is no table; write it as [lesson] with entries below.")
     return table

@@ -14,7 +14,7 @@ from pathlib import Path
 import tomlkit
 
 from understave.disk import locked, write_atomically
-from understave.errors import UnderstaveError
+from understave.errors import LessonError
 from understave.harmony.habit_learning import habits_from
 from understave.harmony.key_length import KEY_LENGTHS, USUAL, KeyLength
 from understave.harmony.model.leaning import NO_HABITS, Habits
@@ -58,33 +58,33 @@ def open_folder(path: Path) -> LessonFolder:
         keys_last = values.get("reading", {}).get("keys_last", USUAL)
         named = dict(values.get("reading", {}).get("habits", {}))
     except FileNotFoundError as error:
-        raise UnderstaveError(
+        raise LessonError(
             f"{path} is not a lesson folder (it has no {SETTINGS}); make one with "
             "'understave lesson SCORE --out FOLDER'."
         ) from error
     except (tomllib.TOMLDecodeError, KeyError, TypeError, AttributeError, UnicodeDecodeError) as error:
-        raise UnderstaveError(
+        raise LessonError(
             f"{settings} cannot be read ({error}); mend that line, or move the file away and make the "
             "lesson again: corrections are kept in their own file."
         ) from error
     if keys_last not in KEY_LENGTHS:
-        raise UnderstaveError(
+        raise LessonError(
             f"{settings} says keys_last = {keys_last!r}; write one of: {', '.join(KEY_LENGTHS)}."
         )
     try:
         habits = habits_from(named)
     except ValueError as error:
-        raise UnderstaveError(
+        raise LessonError(
             f"{settings} names habits that are none ({error}); mend them, or take them out with "
             f"'understave habits {path} --off'."
         ) from error
     if score.resolve().parent != path.resolve():
-        raise UnderstaveError(
+        raise LessonError(
             f"{settings} names a score outside the lesson folder; "
             f"copy the score into {path} and name it there."
         )
     if not score.is_file():
-        raise UnderstaveError(f"{score} is missing; put the score file back into the lesson folder.")
+        raise LessonError(f"{score} is missing; put the score file back into the lesson folder.")
     return LessonFolder(path, score, imported_from, keys_last, habits)
 
 
@@ -150,7 +150,7 @@ def check_place(path: Path, source: Path, replace_score: bool = False) -> None:
     if is_lesson_folder(path):
         folder = open_folder(path)
         if not replace_score and folder.score.read_bytes() != source.read_bytes():
-            raise UnderstaveError(
+            raise LessonError(
                 f"{path} already holds a lesson made from another score or an earlier version of this one; "
                 "choose another folder with --out, or add --replace-score to put this score in its place "
                 "and keep the corrections."
@@ -158,9 +158,9 @@ def check_place(path: Path, source: Path, replace_score: bool = False) -> None:
     # Asked before the work is done, not after: nobody waits for a lesson that has no place to go.
     there = next((p for p in (path, *path.absolute().parents) if p.exists()), path)
     if not there.is_dir():
-        raise UnderstaveError(f"{there} is a file, not a folder; choose another place with --out.")
+        raise LessonError(f"{there} is a file, not a folder; choose another place with --out.")
     if not os.access(there, os.W_OK | os.X_OK):
-        raise UnderstaveError(f"{there} may not be written to; choose another place with --out.")
+        raise LessonError(f"{there} may not be written to; choose another place with --out.")
 
 
 def create_folder(

@@ -17,7 +17,7 @@ from typing import Any, get_args
 
 from understave.digests import digest
 from understave.engraving import Options, engrave, to_pdf
-from understave.errors import UnderstaveError
+from understave.errors import LessonError
 from understave.export.annotated import annotated_musicxml
 from understave.export.annotated_mei import annotated_mei
 from understave.export.parquet import events_parquet, spans_parquet
@@ -303,7 +303,7 @@ def _read(score: Score, out: Path, analysis: Path | None) -> tuple[Reading, tupl
     try:
         text = analysis.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError):
-        raise UnderstaveError(f"{analysis} cannot be read; give the analysis as a RomanText file.") from None
+        raise LessonError(f"{analysis} cannot be read; give the analysis as a RomanText file.") from None
     reading, added = read_as(score, decided, text, f"from {analysis.name}", trust_for(score, length, habits))
     return with_events(score, reading), added
 
@@ -315,7 +315,7 @@ def _taken_over(added: Sequence[Correction], analysis: Path | None) -> tuple[str
     return (f"{len(added)} chords were corrected from {analysis.name}, in bars {bars}.",)
 
 
-def lesson_stops(
+def lesson_stops(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     plan: Plan,
@@ -347,7 +347,7 @@ def lesson_stops(
     return edits.apply(score, chosen, wishes, asked.level, timing), timing
 
 
-def _work(
+def _work(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     plan: Plan,
@@ -385,9 +385,7 @@ def _asked(path: Path, options: LessonOptions) -> Asked:
                 allowed is None and (isinstance(value, bool) or not isinstance(value, int | float))
             ):
                 choice = f"choose {', '.join(allowed)}" if allowed else "give a number"
-                raise UnderstaveError(
-                    f"{f.name} = {value!r} under [lesson] in {path.name} is wrong; {choice}."
-                )
+                raise LessonError(f"{f.name} = {value!r} under [lesson] in {path.name} is wrong; {choice}.")
         if value is not None:
             values[f.name] = value
     return replace(DEFAULTS, **values)

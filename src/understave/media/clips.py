@@ -99,7 +99,7 @@ class ClipOptions:
     own: tuple[Performance, Clock] | None = None
 
 
-def clip(
+def clip(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     plan: Plan,
@@ -382,7 +382,7 @@ def _mix(window: Picture, one: _Light, top: int, strength: float) -> None:
 # --- words -----------------------------------------------------------------------------------------------
 
 
-def _panels(
+def _panels(  # noqa: PLR0913
     score: Score,
     spans: list[Span],
     time: Clock,

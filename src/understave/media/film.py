@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from understave.acoustics.files import Samples
-from understave.errors import UnderstaveError
+from understave.errors import MissingError
 
 Picture = NDArray[np.uint8]
 
@@ -24,7 +24,7 @@ _BT709 = 1
 _TV_RANGE = 1
 
 
-def film_bytes(
+def film_bytes(  # noqa: PLR0913
     pictures: Iterable[Picture],
     count: int,
     sound: Samples,
@@ -51,14 +51,14 @@ def film_bytes(
                     container.metadata["title"] = title
                 _encode(container, pictures, count, sound, rate, fps, tell)
         except av.FFmpegError as error:
-            raise UnderstaveError(
+            raise MissingError(
                 f"The film cannot be encoded here ({error}); install the package av anew and try again."
             ) from error
         tell(1.0)
         return path.read_bytes()
 
 
-def _encode(
+def _encode(  # noqa: PLR0913
     container: object,
     pictures: Iterable[Picture],
     count: int,

@@ -51,7 +51,7 @@ class HandoutOptions:
     language: Language = "en"
 
 
-def handout_pdf(
+def handout_pdf(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     plan: Plan,

@@ -22,6 +22,7 @@ import typst
 from understave.engraving import Options, excerpt
 from understave.engraving.options import Paper
 from understave.findings.catalogue import weight
+from understave.findings.returns import DIFFERENCE, RETURN, ReturnDetails
 from understave.harmony.reading import Event, Reading
 from understave.score.model import Note, Score
 from understave.theory.pitch import Interval
@@ -59,27 +60,25 @@ class Parallel:
 
     def words(self, score: Score, reading: Reading, level: Level, language: Language) -> str:
         """Say what comes back and what is different."""
-        own = [
-            e for e in reading.events if e.kind == "difference" and e.get("return_start") == self.event.start
-        ]
+        own = [e for e, d in DIFFERENCE.all(reading.events) if d.return_start == self.event.start]
         texts = [say(e, score, level, language) for e in (self.event, *own)]
         return " ".join(dict.fromkeys(texts))
 
 
 def parallels(score: Score, reading: Reading, at_most: int = 6) -> tuple[Parallel, ...]:
     """Return the returns of a piece that matter most, in order; none of them literal and none unsure."""
-    returns = [e for e in reading.events if e.kind == "return" and e.confidence >= 0.4]
-    found = [p for e in returns if (p := _parallel(score, e)) is not None]
+    returns = [(e, found) for e, found in RETURN.all(reading.events) if e.confidence >= 0.4]
+    found = [p for e, details in returns if (p := _parallel(score, e, details)) is not None]
     different = [p for p in found if p.earlier_notes or p.later_notes or p.moved != Interval(0, 0)]
     different.sort(key=lambda p: -weight(p.event) * p.event.confidence)
     return tuple(sorted(different[:at_most], key=lambda p: p.later))
 
 
-def _parallel(score: Score, event: Event) -> Parallel | None:
-    pairs = _pairs(score, event)
+def _parallel(score: Score, event: Event, details: ReturnDetails) -> Parallel | None:
+    pairs = _pairs(score, details)
     if not any(a is not None and b is not None for a, b in pairs):
         return None
-    moved = _moved(score, event, pairs)
+    moved = _moved(score, details, pairs)
     earlier_notes: list[str] = []
     later_notes: list[str] = []
     for a, b in pairs:
@@ -99,17 +98,11 @@ def _parallel(score: Score, event: Event) -> Parallel | None:
     )
 
 
-def _pairs(score: Score, event: Event) -> list[tuple[int | None, int | None]]:
+def _pairs(score: Score, details: ReturnDetails) -> list[tuple[int | None, int | None]]:
     """Bars of both passages side by side, as indexes; None where a bar has no partner."""
     found: list[tuple[int | None, int | None]] = []
-    pairs = event.get("pairs")
-    for pair in pairs if isinstance(pairs, tuple) else ():
-        if not isinstance(pair, tuple) or len(pair) != 3:
-            continue
-        old, new, how = pair
-        if not isinstance(old, Fraction | int) or not isinstance(new, Fraction | int):
-            continue
-        a, b = (score.measure_at(Fraction(t)).index for t in (old, new))
+    for old, new, how in details.pairs:
+        a, b = score.measure_at(old).index, score.measure_at(new).index
         found.append((None if how == "put in" else a, None if how == "left out" else b))
     return found
 
@@ -131,13 +124,13 @@ def _struck(score: Score, bar: int) -> list[Note]:
     return [n for n in score.notes if n.measure == bar]
 
 
-def _moved(score: Score, event: Event, pairs: Iterable[tuple[int | None, int | None]]) -> Interval:
+def _moved(score: Score, details: ReturnDetails, pairs: Iterable[tuple[int | None, int | None]]) -> Interval:
     """How far the return is moved: the interval that most notes at the same places are apart.
 
     Only intervals of as many steps and semitones as the event says, up to octaves, are asked; a change of
     mode keeps the letters, so there the commonest interval of no step is taken.
     """
-    steps, semitones = event.get("steps"), event.get("semitones")
+    steps, semitones = details.steps, details.semitones
     apart: Counter[tuple[int, int]] = Counter()
     for a, b in pairs:
         if a is None or b is None:
@@ -152,8 +145,7 @@ def _moved(score: Score, event: Event, pairs: Iterable[tuple[int | None, int | N
                     apart[between.steps, between.semitones] += 1
     if apart:
         return Interval(*max(apart, key=lambda k: (apart[k], -abs(k[1]))))
-    known = isinstance(steps, int) and isinstance(semitones, int)
-    return Interval(steps, semitones) if known else Interval(0, 0)  # type: ignore[arg-type]
+    return Interval(steps, semitones)
 
 
 def _differing(score: Score, a: int | None, b: int | None, moved: Interval) -> tuple[list[str], list[str]]:

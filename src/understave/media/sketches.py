@@ -31,7 +31,7 @@ AT_MOST = 5
 _WIDTH = 150.0
 
 
-def sketch_files(
+def sketch_files(  # noqa: PLR0913
     found: Sequence[Worked],
     score: Score,
     reading: Reading,
@@ -53,7 +53,7 @@ def sketch_files(
     return made
 
 
-def sketches_pdf(
+def sketches_pdf(  # noqa: PLR0913
     found: Sequence[Worked],
     score: Score,
     reading: Reading,

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from understave.acoustics.files import RATE, Samples, audio_bytes, common_gain
 from understave.acoustics.performance import Performance
-from understave.acoustics.piano import GRAND, INSTRUMENTS, Instrument
+from understave.acoustics.piano import GRAND, Instrument, instruments
 from understave.acoustics.sound import render
 from understave.engraving import Options, excerpt
 from understave.engraving.palette import Function, colour_of, function_of
@@ -83,7 +83,7 @@ class Ready:
     pictures: Mapping[str, str] = field(default_factory=dict)
 
 
-def make_page(
+def make_page(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     plan: Plan,
@@ -226,7 +226,7 @@ def contrast_sides(score: Score, one: Heard, options: PageOptions) -> Contrast:
         for p, way in zip((make_plan(s, reading) for _, s, reading, _ in sides), one.ways, strict=True)
     ]
     played = [perform(s, plan) for (_, s, _, _), plan in zip(sides, plans, strict=True)]
-    pianos = [INSTRUMENTS.get(way.piano, options.instrument) for way in one.ways]
+    pianos = [instruments().get(way.piano, options.instrument) for way in one.ways]
     sounds = [render(p, piano, RATE) for p, piano in zip(played, pianos, strict=True)]
     gain = common_gain(sounds)
     pedalled = any(way.pedal is not None for way in one.ways)
@@ -284,7 +284,7 @@ def stop_picture(score: Score, reading: Reading, plan: Plan, one: Pause, languag
     )
 
 
-def _stop(
+def _stop(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     plan: Plan,

@@ -13,7 +13,8 @@ from typing import Any
 import duckdb
 
 from understave.engraving import Options
-from understave.errors import UnderstaveError
+from understave.errors import RepertoireError
+from understave.findings.texture import TEXTURE
 from understave.repertoire.difficulty import COMPONENTS
 from understave.repertoire.excerpts import excerpt_of
 from understave.repertoire.indexing import FOLDER_NAME
@@ -48,7 +49,7 @@ def choices(folder: Path) -> dict[str, Any]:
     return {
         "pieces": int(row[0]),
         "devices": sorted(devices),
-        "textures": [label for kind, label in names if kind == "texture"],
+        "textures": [label for kind, label in names if kind == TEXTURE.name],
         "periods": [name for name, _ in PERIODS],
         "sides": list(COMPONENTS),
     }
@@ -70,13 +71,13 @@ def question_of(values: Mapping[str, Any]) -> Question:
     asked: dict[str, Any] = {}
     for name, value in values.items():
         if name not in known:
-            raise UnderstaveError(f"Nothing can be asked by {name!r}.")
+            raise RepertoireError(f"Nothing can be asked by {name!r}.")
         if value in ("", None):
             continue
         try:
             asked[name] = _value(name, value)
         except (TypeError, ValueError, AttributeError, OverflowError):
-            raise UnderstaveError(f"{value!r} cannot be understood as {name.replace('_', ' ')}.") from None
+            raise RepertoireError(f"{value!r} cannot be understood as {name.replace('_', ' ')}.") from None
     question = Question(**asked)
     return replace(question, limit=max(1, min(question.limit, MOST_PLACES)), each=max(1, question.each))
 
@@ -134,6 +135,6 @@ def place_at(db: duckdb.DuckDBPyConnection, piece: str, bar: int, last_bar: int)
         "SELECT path, title, composer, difficulty, bars FROM pieces WHERE name = ? AND error = ''", [piece]
     ).fetchone()
     if row is None or not 0 <= bar <= last_bar < row[4]:
-        raise UnderstaveError("That place is not in the index any more; search again.")
+        raise RepertoireError("That place is not in the index any more; search again.")
     path, title, composer, hard, _ = row
     return Place(path, piece, title, composer, hard, "", "", bar, last_bar, "", "", 1.0, 1.0)

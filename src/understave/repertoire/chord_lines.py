@@ -21,7 +21,7 @@ import duckdb
 import numpy as np
 import numpy.typing as npt
 
-from understave.errors import UnderstaveError
+from understave.errors import RepertoireError
 from understave.repertoire.matching import Line
 from understave.repertoire.patterns import root_of
 
@@ -128,7 +128,7 @@ def open_lines(db: duckdb.DuckDBPyConnection) -> Lines:
             for name in _COLUMNS
         }
     except (OSError, ValueError) as error:
-        raise UnderstaveError(
+        raise RepertoireError(
             f"The index in {folder.parent} is not whole ({folder.name} cannot be read); run 'understave "
             "index' on the folder again."
         ) from error

@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from understave.errors import UnderstaveError
+from understave.errors import MissingError, RepertoireError
 from understave.parquet_files import read_rows
 from understave.repertoire.indexing import PIECES_AT_ONCE, Done
 from understave.repertoire.reader_processes import Job, Reader
@@ -39,13 +39,13 @@ def cluster_at(address: str, memory: int = MOST_MEMORY) -> Iterator[Reading]:
     try:
         from distributed import Client
     except ImportError as error:
-        raise UnderstaveError(
+        raise MissingError(
             "A cluster needs one more package; install it with 'pip install understave[cluster]'."
         ) from error
     try:
         client = Client(address, timeout="20s")
     except (OSError, ValueError, TypeError) as error:
-        raise UnderstaveError(
+        raise RepertoireError(
             f"No Dask scheduler answers at {address!r}; start one and give its address, like tcp://host:8786."
         ) from error
     with client:

@@ -7,13 +7,18 @@ from collections.abc import Iterator
 from fractions import Fraction
 from itertools import groupby
 
+from understave.findings.cadences import CADENCE, CadenceDetails
+from understave.findings.catalogue import chord_of, key_of
+from understave.findings.form import FORM
+from understave.findings.keyplan import KEY
+from understave.findings.rhythm import HARMONIC_RHYTHM
+from understave.findings.texture import TEXTURE
 from understave.harmony.reading import Event, Reading, Span
 from understave.repertoire.difficulty import difficulty_of, hands_of
 from understave.repertoire.patterns import bass_text, chord_text, joined, key_text
 from understave.repertoire.tables import SCHEMAS, Piece, Row
 from understave.score.model import Score
 from understave.theory.key import Key
-from understave.theory.roman import RomanNumeral
 
 
 def describe(piece: str, score: Score, reading: Reading) -> Piece:
@@ -21,8 +26,9 @@ def describe(piece: str, score: Score, reading: Reading) -> Piece:
     home = home_key(reading)
     hard = difficulty_of(score)
     plan = joined(text for text, _ in groupby(key_text(key, home) for key in _plan(reading)))
-    pace = next((e.get("pace") for e in reading.events if e.label == "usual pace"), None)
-    scheme = next((e.get("scheme") for e in reading.events if e.kind == "form"), None)
+    paces = HARMONIC_RHYTHM.all(reading.events)
+    pace = next((float(found.pace) for e, found in paces if e.label == "usual pace"), None)
+    scheme = next((found.scheme for _, found in FORM.all(reading.events)), "")
     rows: dict[str, list[tuple[object, ...]]] = {
         "pieces": [
             (
@@ -37,19 +43,18 @@ def describe(piece: str, score: Score, reading: Reading) -> Piece:
                 home.symbol,
                 home.mode,
                 plan,
-                float(pace) if isinstance(pace, int | float | Fraction) else None,
-                str(scheme or ""),
+                pace,
+                scheme,
                 hard.total,
             )
         ],
         "spans": [_span(score, i, span) for i, span in enumerate(reading.spans)],
         "events": [_event(score, reading, i, e) for i, e in enumerate(reading.events)],
         "keys": list(_keys(score, reading)),
-        "cadences": [_cadence(score, e) for e in reading.events if e.kind == "cadence"],
+        "cadences": [_cadence(score, e, found) for e, found in CADENCE.all(reading.events)],
         "textures": [
-            (str(e.get("hand")), e.label, e.get("per_beat"), *_bars(score, e.start, e.end), e.confidence)
-            for e in reading.events
-            if e.kind == "texture"
+            (found.hand, e.label, found.per_beat, *_bars(score, e.start, e.end), e.confidence)
+            for e, found in TEXTURE.all(reading.events)
         ],
         "ranges": list(_ranges(score)),
         "difficulty": [(c.name, c.value, c.measured, c.hand, c.bar, c.bar_number) for c in hard.components],
@@ -59,11 +64,7 @@ def describe(piece: str, score: Score, reading: Reading) -> Piece:
 
 def home_key(reading: Reading) -> Key:
     """Return the home key: that of the key plan, else the key of the last chord."""
-    for e in reading.events:
-        home = e.get("home") if e.kind == "key" else None
-        if isinstance(home, Key):
-            return home
-    return reading.spans[-1].key
+    return next((found.home for _, found in KEY.all(reading.events)), reading.spans[-1].key)
 
 
 def _row(piece: str, values: tuple[object, ...]) -> Row:
@@ -103,10 +104,8 @@ def _span(score: Score, number: int, s: Span) -> tuple[object, ...]:
 
 
 def _event(score: Score, reading: Reading, number: int, e: Event) -> tuple[object, ...]:
-    key = e.get("key")
-    if not isinstance(key, Key):
-        key = _key_at(reading, e.start)
-    numeral = next((e.get(name) for name in ("chord", "numeral", "goal") if e.get(name) is not None), None)
+    key = key_of(e) or _key_at(reading, e.start)
+    numeral = chord_of(e)
     return (
         number,
         e.kind,
@@ -116,7 +115,7 @@ def _event(score: Score, reading: Reading, number: int, e: Event) -> tuple[objec
         *_bars(score, e.start, e.end),
         key.symbol,
         key.mode,
-        str(numeral) if isinstance(numeral, RomanNumeral) else "",
+        "" if numeral is None else str(numeral),
         round(e.confidence, 4),
     )
 
@@ -127,24 +126,23 @@ def _key_at(reading: Reading, time: Fraction) -> Key:
 
 
 def _plan(reading: Reading) -> list[Key]:
-    keys = [e.get("key") for e in reading.events if e.kind == "key" and e.label != "tonicization"]
-    return [k for k in keys if isinstance(k, Key)] or [reading.spans[-1].key]
+    keys = [found.key for e, found in KEY.all(reading.events) if e.label != "tonicization"]
+    return keys or [reading.spans[-1].key]
 
 
 def _keys(score: Score, reading: Reading) -> Iterator[tuple[object, ...]]:
     home = home_key(reading)
     number = 0
-    for e in reading.events:
-        key = e.get("key")
-        if e.kind != "key" or e.get("within") or not isinstance(key, Key):
+    for e, found in KEY.all(reading.events):
+        if found.within:
             continue
         yield (
             number,
-            key.symbol,
-            key.mode,
+            found.key.symbol,
+            found.key.mode,
             e.label,
-            str(e.get("relation") or ""),
-            key_text(key, home),
+            found.relation,
+            key_text(found.key, home),
             float(e.start),
             float(e.end),
             *_bars(score, e.start, e.end),
@@ -152,16 +150,14 @@ def _keys(score: Score, reading: Reading) -> Iterator[tuple[object, ...]]:
         number += 1
 
 
-def _cadence(score: Score, e: Event) -> tuple[object, ...]:
-    key, arrival = e.get("key"), e.get("arrival")
-    time = Fraction(arrival) if isinstance(arrival, int | Fraction) else e.start
-    measure = score.measure_at(time)
-    shown = (key.symbol, key.mode) if isinstance(key, Key) else ("", "")
+def _cadence(score: Score, e: Event, found: CadenceDetails) -> tuple[object, ...]:
+    measure = score.measure_at(found.arrival)
     return (
         e.label,
-        *shown,
-        str(e.get("goal") or ""),
-        float(time),
+        found.key.symbol,
+        found.key.mode,
+        str(found.goal),
+        float(found.arrival),
         measure.index,
         measure.number,
         e.confidence,

@@ -15,7 +15,7 @@ from difflib import get_close_matches
 from functools import lru_cache
 from importlib.resources import files
 
-from understave.errors import UnderstaveError
+from understave.errors import RepertoireError
 from understave.findings.catalogue import kinds
 from understave.theory.key import Key
 
@@ -66,7 +66,7 @@ def device(text: str, found: Iterable[tuple[str, str]] = ()) -> Device:
         advice = (
             f"nearest are {', '.join(near)}" if near else "'understave find INDEX --count devices' lists all"
         )
-        raise UnderstaveError(f"No device is called {name!r}; {advice}.")
+        raise RepertoireError(f"No device is called {name!r}; {advice}.")
     return Device(hit.name, hit.kind, hit.labels, hit.chords, mode, key)
 
 
@@ -81,7 +81,7 @@ def _where(text: str) -> tuple[str, str]:
     try:
         parsed = Key.parse(spelled)
     except ValueError as error:
-        raise UnderstaveError(f"{error} A device can also be asked for 'in minor' or 'in major'.") from error
+        raise RepertoireError(f"{error} A device can also be asked for 'in minor' or 'in major'.") from error
     return parsed.mode, parsed.symbol
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import duckdb
 
 from understave.engraving import Options, excerpt
-from understave.errors import UnderstaveError
+from understave.errors import RepertoireError
 from understave.harmony.reading import Reading, Span
 from understave.repertoire.indexing import piece_id
 from understave.repertoire.search import Place
@@ -53,9 +53,9 @@ def score_of(place: Place, folder: Path) -> Score:
     """Read the score a place lies in; raise UnderstaveError if its file is gone or has changed."""
     path = folder / place.path
     if not path.is_file():
-        raise UnderstaveError(f"{path} is gone; run 'understave index' on the folder again.")
+        raise RepertoireError(f"{path} is gone; run 'understave index' on the folder again.")
     if piece_id(path) != place.piece:
-        raise UnderstaveError(f"{path} has changed since it was indexed; run 'understave index' again.")
+        raise RepertoireError(f"{path} has changed since it was indexed; run 'understave index' again.")
     return read_score(path)
 
 

@@ -19,7 +19,8 @@ from importlib.resources import files
 from pathlib import Path
 
 from understave import __version__
-from understave.errors import UnderstaveError
+from understave.errors import RepertoireError
+from understave.guests import installed
 from understave.repertoire.reader_processes import Job, Outcome, read_all
 from understave.repertoire.store import (
     Store,
@@ -32,12 +33,12 @@ from understave.repertoire.store import (
 )
 from understave.repertoire.tables import Piece
 from understave.repertoire.worker import MOST_MEMORY
+from understave.score.reader import suffixes
 
 FOLDER_NAME = "understave-index"
 """Where the index lies if nothing is said: a folder of this name in the folder that is indexed."""
 ROWS_VERSION = 3
 """Raised whenever the rows of a piece come to hold something else."""
-SUFFIXES = (".musicxml", ".xml", ".mxl", ".mei", ".krn", ".abc", ".mid", ".midi")
 PIECES_AT_ONCE = 64
 SECONDS_AT_ONCE = 60.0
 """A part is written after so many pieces or seconds, whichever comes first: what a crash can cost."""
@@ -83,9 +84,13 @@ class Summary:
 
 @lru_cache(maxsize=1)
 def reader_version() -> str:
-    """Return what a piece's rows depend on besides its file: our version, the rows' and the weights'."""
+    """Return what a piece's rows depend on besides its file: our version, the rows' and the weights', and
+    what other packages add.
+    """
     table = files("understave.harmony.model").joinpath("labels.json").read_bytes()
-    return f"{__version__}.{ROWS_VERSION}.{hashlib.sha256(table).hexdigest()[:12]}"
+    others = "\n".join(installed())
+    more = f".{hashlib.sha256(others.encode()).hexdigest()[:12]}" if others else ""
+    return f"{__version__}.{ROWS_VERSION}.{hashlib.sha256(table).hexdigest()[:12]}{more}"
 
 
 def scores_below(folder: Path, index: Path) -> tuple[list[Path], tuple[str, ...]]:
@@ -94,8 +99,8 @@ def scores_below(folder: Path, index: Path) -> tuple[list[Path], tuple[str, ...]
     Hidden files and folders and the index itself are left out; links to folders are not followed.
     """
     if not folder.is_dir():
-        raise UnderstaveError(f"{folder} is not a folder; give the folder that your scores lie in.")
-    inside = index.resolve()
+        raise RepertoireError(f"{folder} is not a folder; give the folder that your scores lie in.")
+    inside, readable = index.resolve(), suffixes()
     found, closed = [], []
 
     def refused(error: OSError) -> None:
@@ -106,10 +111,10 @@ def scores_below(folder: Path, index: Path) -> tuple[list[Path], tuple[str, ...]
         below[:] = [b for b in below if not b.startswith(".") and (here / b).resolve() != inside]
         for name in names:
             path = here / name
-            if not name.startswith(".") and path.suffix.lower() in SUFFIXES and path.is_file():
+            if not name.startswith(".") and path.suffix.lower() in readable and path.is_file():
                 found.append(path)
     if "." in closed:
-        raise UnderstaveError(f"{folder} cannot be opened; see that you may read it.")
+        raise RepertoireError(f"{folder} cannot be opened; see that you may read it.")
     return sorted(found), tuple(sorted(closed))
 
 
@@ -125,7 +130,7 @@ def piece_id(path: Path) -> str:
     return digest.hexdigest()[:32]
 
 
-def index_folder(
+def index_folder(  # noqa: PLR0913
     folder: Path,
     out: Path | None = None,
     workers: int = 0,

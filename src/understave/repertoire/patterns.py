@@ -19,7 +19,7 @@ import re
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
-from understave.errors import UnderstaveError
+from understave.errors import RepertoireError
 from understave.repertoire.matching import Step
 from understave.theory.chord import Quality
 from understave.theory.key import Key
@@ -95,7 +95,7 @@ def bass_line(text: str) -> tuple[Step, ...]:
     def named(word: str) -> str:
         for degree in word.split("|"):
             if not _DEGREE.fullmatch(degree):
-                raise UnderstaveError(
+                raise RepertoireError(
                     f"{degree!r} is not a degree of the scale; write a bass line like '1 7 6 5', with ? for "
                     "any note."
                 )
@@ -125,7 +125,7 @@ def key_plan(text: str) -> str:
             continue
         for key in word.split("|"):
             if not re.fullmatch(r"[b#]{0,2}(?:I|II|III|IV|V|VI|VII|i|ii|iii|iv|v|vi|vii)", key):
-                raise UnderstaveError(
+                raise RepertoireError(
                     f"{key!r} is not a key of a plan; write keys as seen from home, like 'I V vi ? I'."
                 )
         parts.append(f"(?:{word}) ")
@@ -135,7 +135,7 @@ def key_plan(text: str) -> str:
 def _words(text: str, what: str) -> list[str]:
     words = text.replace(",", " ").replace("-", " ").replace(">", " ").split()
     if not any(w not in ("?", "*") for w in words):
-        raise UnderstaveError(f"The {what} is empty; give at least one name besides wildcards.")
+        raise RepertoireError(f"The {what} is empty; give at least one name besides wildcards.")
     return words
 
 
@@ -143,7 +143,7 @@ def _numeral(name: str) -> RomanNumeral:
     try:
         return RomanNumeral.parse(name)
     except ValueError as error:
-        raise UnderstaveError(
+        raise RepertoireError(
             f"{error} In a progression ? stands for any chord, * for any number."
         ) from error
 

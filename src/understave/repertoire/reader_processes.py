@@ -20,7 +20,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from understave.errors import UnderstaveError
+from understave.errors import WorkerError
 from understave.jobs.processes import worker_command, worker_environment
 from understave.repertoire.tables import Piece, failed
 from understave.repertoire.worker import MOST_MEMORY, memory_held, too_large
@@ -203,7 +203,7 @@ def read_all(
         for _ in jobs:
             outcome = done.get()
             if isinstance(outcome, BaseException):
-                raise UnderstaveError(f"No process could be started to read scores ({outcome}).") from outcome
+                raise WorkerError(f"No process could be started to read scores ({outcome}).") from outcome
             yield outcome
     finally:
         stopped.set()

@@ -17,7 +17,8 @@ import duckdb
 import numpy as np
 import numpy.typing as npt
 
-from understave.errors import UnderstaveError
+from understave.errors import RepertoireError, UnderstaveError
+from understave.findings.texture import TEXTURE
 from understave.harmony.typed import typed_key
 from understave.repertoire.chord_lines import Lines, open_lines
 from understave.repertoire.device_names import Device, device
@@ -112,12 +113,12 @@ def connect(index: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     try:
         db = duckdb.connect(str(store.catalogue), read_only=True)
     except duckdb.Error as error:
-        raise UnderstaveError(
+        raise RepertoireError(
             f"The catalogue {store.catalogue} cannot be opened; run 'understave index' on the folder again."
         ) from error
     try:
         if told(db, "version") != str(CATALOGUE_VERSION):
-            raise UnderstaveError(
+            raise RepertoireError(
                 f"The index in {index} was made by another version; run 'understave index' again."
             )
         yield db
@@ -139,7 +140,7 @@ def ask(db: duckdb.DuckDBPyConnection, question: Question) -> Answer:
     """
     asked = [n for n in ("device", "progression", "bass") if getattr(question, n)]
     if len(asked) > 1:
-        raise UnderstaveError(
+        raise RepertoireError(
             f"Ask for one of {' and '.join(asked)} at a time; the other conditions can be joined."
         )
     pieces = _pieces(question)
@@ -156,7 +157,7 @@ def ask(db: duckdb.DuckDBPyConnection, question: Question) -> Answer:
         return _in_lines(db, question, "bass", bass_line(question.bass), pieces)
     if question.texture:
         label = _texture(db, question.texture)
-        return _events(db, question, Device(label, "texture", (label,)), pieces)
+        return _events(db, question, Device(label, TEXTURE.name, (label,)), pieces)
     return _whole_pieces(db, question, pieces)
 
 
@@ -175,13 +176,13 @@ def _pieces(q: Question) -> _Condition:
     if q.period:
         names = [name for name, _ in PERIODS]
         if q.period.lower() not in names:
-            raise UnderstaveError(f"{q.period!r} is no period known here; choose one of {', '.join(names)}.")
+            raise RepertoireError(f"{q.period!r} is no period known here; choose one of {', '.join(names)}.")
         where.add("p.composer IN (SELECT composer FROM composers WHERE period = ?)", q.period.lower())
     for name, most in q.components:
         from understave.repertoire.difficulty import COMPONENTS
 
         if name not in COMPONENTS:
-            raise UnderstaveError(f"{name!r} is no side of difficulty; choose from {', '.join(COMPONENTS)}.")
+            raise RepertoireError(f"{name!r} is no side of difficulty; choose from {', '.join(COMPONENTS)}.")
         where.add(
             "p.piece IN (SELECT piece FROM difficulty WHERE component = ? AND value <= ?)",
             name,
@@ -195,13 +196,13 @@ def _event_names(db: duckdb.DuckDBPyConnection) -> list[tuple[str, str]]:
 
 
 def _texture(db: duckdb.DuckDBPyConnection, text: str) -> str:
-    textures = [(k, v) for k, v in _event_names(db) if k == "texture"]
+    textures = [(k, v) for k, v in _event_names(db) if k == TEXTURE.name]
     try:
         wanted = device(text, textures)
     except UnderstaveError:
         wanted = Device(text)
-    if wanted.kind != "texture" or not wanted.labels:
-        raise UnderstaveError(
+    if wanted.kind != TEXTURE.name or not wanted.labels:
+        raise RepertoireError(
             f"{text!r} is no texture; this index has {', '.join(sorted(v for _, v in textures)) or 'none'}."
         )
     return wanted.labels[0]
@@ -212,7 +213,7 @@ def key_and_mode(key: str, mode: str) -> tuple[str, str]:
     if key:
         key = typed_key(key).symbol
     if mode not in ("", "major", "minor"):
-        raise UnderstaveError(f"{mode!r} is no mode; choose major or minor.")
+        raise RepertoireError(f"{mode!r} is no mode; choose major or minor.")
     return key, mode
 
 
@@ -236,7 +237,7 @@ def _events(db: duckdb.DuckDBPyConnection, q: Question, wanted: Device, pieces: 
     where.add("e.kind = ?", wanted.kind)
     if wanted.labels:
         where.add(f"e.label IN ({', '.join('?' * len(wanted.labels))})", *wanted.labels)
-    if q.texture and wanted.kind != "texture":
+    if q.texture and wanted.kind != TEXTURE.name:
         where.add(
             "EXISTS (FROM textures t WHERE t.piece = e.piece AND t.pattern = ?"
             " AND t.bar <= e.last_bar AND t.last_bar >= e.bar)",
@@ -418,7 +419,7 @@ def _whole_pieces(db: duckdb.DuckDBPyConnection, q: Question, pieces: _Condition
         pieces.parts += where.parts
         pieces.values += where.values
     if len(pieces.parts) == 1:
-        raise UnderstaveError(
+        raise RepertoireError(
             "Say what to look for: a device, --chords, --bass, --texture, --key-plan, --pace, --period or "
             "--difficulty."
         )

@@ -28,7 +28,7 @@ from pathlib import Path
 import duckdb
 
 from understave.disk import sync_folder
-from understave.errors import UnderstaveError
+from understave.errors import RepertoireError
 from understave.parquet_files import Columns, read_rows, write_parquet, write_query
 from understave.repertoire.chord_lines import make_lines, sweep_lines
 from understave.repertoire.tables import SCHEMAS, Piece, rows_of
@@ -71,15 +71,15 @@ def open_store(folder: Path, make: bool = False) -> Store:
         try:
             store.parts.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise UnderstaveError(
+            raise RepertoireError(
                 f"{folder} cannot hold the index ({error.strerror or error}); choose another --out."
             ) from error
     elif store.parts.is_dir() and not store.catalogue.exists():
-        raise UnderstaveError(
+        raise RepertoireError(
             f"The index in {folder} is not finished; run the same 'understave index' again, it goes on."
         )
     elif not store.catalogue.exists():
-        raise UnderstaveError(f"There is no index in {folder}; make one with 'understave index FOLDER'.")
+        raise RepertoireError(f"There is no index in {folder}; make one with 'understave index FOLDER'.")
     return store
 
 
@@ -138,7 +138,7 @@ def _put(store: Store, write: Callable[[str, Path], None], name: str) -> Path:
                 raise
         sync_folder(store.parts)
     except OSError as error:
-        raise UnderstaveError(
+        raise RepertoireError(
             f"{store.folder} could not be written ({error.strerror or error}); is the disk full?"
         ) from error
     return target
@@ -225,7 +225,7 @@ def make_catalogue(store: Store, indexed: Path | None = None) -> None:
         os.replace(making, store.catalogue)
     except (duckdb.Error, OSError) as error:
         shutil.rmtree(lines, ignore_errors=True)
-        raise UnderstaveError(
+        raise RepertoireError(
             f"The catalogue in {store.folder} could not be made ({str(error).splitlines()[0]}); "
             "see that the disk is not full, then run 'understave index' again."
         ) from error

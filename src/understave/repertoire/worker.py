@@ -17,6 +17,7 @@ from pathlib import Path
 
 from understave.errors import UnderstaveError
 from understave.faults import keep_fault
+from understave.guests import GuestWarning, left_out
 from understave.repertoire.tables import Piece, failed
 
 MOST_MEMORY = 500_000_000
@@ -33,7 +34,11 @@ def read_piece(path: Path, piece: str, most: int = MOST_MEMORY) -> Piece:
 
     try:
         score = read_score(path)
-        return describe(piece, score, read(score))
+        described = describe(piece, score, read(score))
+        for sentence in left_out():
+            # Nobody sees what this process says; the log keeps which plug-in failed at which piece.
+            keep_fault(GuestWarning(sentence), f"reading {path.name} into an index")
+        return described
     except UnderstaveError as error:
         return failed(piece, str(error))
     except MemoryError:

@@ -17,7 +17,7 @@ from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 
 PERIODS = (
     ("renaissance", 1600),
@@ -45,7 +45,7 @@ def lives(folder: Path | None = None) -> Lives:
         try:
             found |= _read(own.read_text(encoding="utf-8"), str(own))
         except (OSError, UnicodeDecodeError) as error:
-            raise UnderstaveError(f"{own} cannot be read; save it as a UTF-8 text file.") from error
+            raise ScoreError(f"{own} cannot be read; save it as a UTF-8 text file.") from error
     return found
 
 
@@ -94,6 +94,6 @@ def _read(text: str, where: str) -> dict[str, tuple[int, int]]:
         table = tomllib.loads(text)
         return {_plain(name): (int(life[0]), int(life[1])) for name, life in table.items()}
     except (tomllib.TOMLDecodeError, ValueError, TypeError, IndexError) as error:
-        raise UnderstaveError(
+        raise ScoreError(
             f'{where} is not a list of lives ({error}); write lines like "Schubert, Franz" = [1797, 1828].'
         ) from error

@@ -11,7 +11,7 @@ import re
 from dataclasses import replace
 from fractions import Fraction
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 from understave.score.model import Direction, Note, Score
 from understave.score.write import with_source
 
@@ -26,7 +26,7 @@ def passage(score: Score, first: int, last: int) -> Score:
     are no such measures.
     """
     if not 0 <= first <= last < len(score.measures):
-        raise UnderstaveError(
+        raise ScoreError(
             f"There are no measures {first} to {last} to take out: counted from 0, the score's last measure "
             f"is {len(score.measures) - 1}."
         )

@@ -11,7 +11,7 @@ whole-tone step is a major second, and notes heard together lie near each other 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -72,31 +72,47 @@ def spell(notes: Sequence[Sounding]) -> list[Pitch]:
     for _ in range(4):
         changed = False
         for i, options in enumerate(choices):
-            best = (float("inf"), 0)
             # How the others of its chord are spelled now; counted, since a chord may have very many notes.
             chord = chords[together[i]] if together[i] >= 0 else Counter()
             if together[i] >= 0:
                 chord[options[picks[i]]] -= 1
-            for k, fifths in enumerate(options):
-                cost = costs[i][k]
-                for j, semitones in steps[i]:
-                    distance = abs(fifths - choices[j][picks[j]])
-                    if semitones == 1:
-                        cost += _STEP_COST * (distance == 7) + _CHROMATIC_COST * (distance > 7)
-                    else:
-                        cost += _STEP_COST * (distance != 2)
-                for other, count in chord.items():
-                    cost += _FAR_COST * count * max(0, abs(fifths - other) - 6)
-                if cost < best[0]:
-                    best = (cost, k)
-            if best[1] != picks[i]:
-                picks[i] = best[1]
+            around = [(choices[j][picks[j]], semitones) for j, semitones in steps[i]]
+            best = _cheapest(options, costs[i], around, chord)
+            if best != picks[i]:
+                picks[i] = best
                 changed = True
             if together[i] >= 0:
-                chord[options[picks[i]]] += 1
+                chord[options[best]] += 1
         if not changed:
             break
     return [_pitch(n.midi, c[k]) for n, c, k in zip(notes, choices, picks, strict=True)]
+
+
+def _cheapest(
+    options: Sequence[int],
+    costs: Sequence[float],
+    around: Sequence[tuple[int, int]],
+    chord: Mapping[int, int],
+) -> int:
+    """Return which spelling of a note costs least.
+
+    `costs` are those of each by itself, `around` the neighbours in its line as they are spelled now, each
+    with its distance in semitones, `chord` how often each spelling sounds with it.
+    """
+    best = (float("inf"), 0)
+    for k, fifths in enumerate(options):
+        cost = costs[k]
+        for other, semitones in around:
+            distance = abs(fifths - other)
+            if semitones == 1:
+                cost += _STEP_COST * (distance == 7) + _CHROMATIC_COST * (distance > 7)
+            else:
+                cost += _STEP_COST * (distance != 2)
+        for other, count in chord.items():
+            cost += _FAR_COST * count * max(0, abs(fifths - other) - 6)
+        if cost < best[0]:
+            best = (cost, k)
+    return best[1]
 
 
 def _votes(notes: Sequence[Sounding]) -> tuple[list[list[int]], list[list[float]]]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import groupby
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 from understave.score.model import Measure, Note
 
 LONGEST = 2000
@@ -141,7 +141,7 @@ def lay_out(
         if max(bar.length, bar.full_length) > LONGEST:
             length = max(bar.length, bar.full_length)
             held = plain(length) if length < 1_000_000 else "over a million"
-            raise UnderstaveError(
+            raise ScoreError(
                 f"Bar {bar.number} would hold {held} quarter notes, "
                 "which no music does; correct its note values or its meter."
             )

@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 from understave.score.model import Direction, Measure, Note, Score
 from understave.score.write import with_source
 from understave.theory.key import Key
@@ -30,7 +30,7 @@ def interval_between(old: Key, new: Key) -> Interval:
     of different modes.
     """
     if old.mode != new.mode:
-        raise UnderstaveError(
+        raise ScoreError(
             f"{old.name} cannot be moved to {new.name}: to transpose keeps the mode; choose a {old.mode} key."
         )
     if abs(new.signature) > 7:
@@ -52,7 +52,7 @@ def transpose(score: Score, interval: Interval) -> Score:
     for note in score.notes:
         if not LOWEST <= note.midi + interval.semitones <= HIGHEST and LOWEST <= note.midi <= HIGHEST:
             where = score.measures[note.measure].number
-            raise UnderstaveError(
+            raise ScoreError(
                 f"Moved by {interval.words}, {note.pitch.name} in bar {where} would lie off the piano; "
                 "choose a nearer key or the other direction."
             )

@@ -6,11 +6,13 @@ partwise tree is built: voices, ties over barlines, tuplets, beams, accidentals,
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from math import lcm
+from typing import TypeAlias
 
 from lxml import etree
 
@@ -96,22 +98,51 @@ def _notations(
     if first and tuplet in ("stop", "both"):
         _sub(box, "tuplet", type="stop")
     if not piece.tie_stop:
-        _ornament_elements(box, n)
-        if n.fingering:
-            technical = _sub(box, "technical")
-            for f in n.fingering:
-                _sub(technical, "fingering", f)
-        marks = [a for a in n.articulations if a in _ARTICULATION_TAGS]
-        if marks:
-            group = _sub(box, "articulations")
-            for a in marks:
-                _sub(group, a)
-        if n.arpeggiated:
-            _sub(box, "arpeggiate")
+        _struck_marks(box, n)
     if first and fermata:
         _sub(box, "fermata")
     if len(box):
         parent.append(box)
+
+
+def _struck_marks(box: Element, n: Note) -> None:
+    """Add what belongs to a note where it is struck, not where it is held over."""
+    _ornament_elements(box, n)
+    if n.fingering:
+        technical = _sub(box, "technical")
+        for f in n.fingering:
+            _sub(technical, "fingering", f)
+    marks = [a for a in n.articulations if a in _ARTICULATION_TAGS]
+    if marks:
+        group = _sub(box, "articulations")
+        for a in marks:
+            _sub(group, a)
+    if n.arpeggiated:
+        _sub(box, "arpeggiate")
+
+
+def _rest_notations(parent: Element, tuplet: str, fermata: bool) -> None:
+    """Add the notations of a rest."""
+    box = etree.Element("notations")
+    for kind in {"": (), "both": ("start", "stop")}.get(tuplet, (tuplet,)):
+        _sub(box, "tuplet", type=kind)
+    if fermata:
+        _sub(box, "fermata")
+    if len(box):
+        parent.append(box)
+
+
+def _value_elements(parent: Element, value: Value, piece: Piece | None, accidental: str | None) -> None:
+    """Add a note value as it is printed, with the accidental that stands between its type and its tuplet."""
+    _sub(parent, "type", value.type, **({"size": "cue"} if piece is not None and piece.note.small else {}))
+    for _ in range(value.dots):
+        _sub(parent, "dot")
+    if accidental is not None:
+        _sub(parent, "accidental", accidental)
+    if value.actual > 1:
+        change = _sub(parent, "time-modification")
+        _sub(change, "actual-notes", value.actual)
+        _sub(change, "normal-notes", value.normal)
 
 
 def _ornament_elements(box: Element, note: Note) -> None:
@@ -198,57 +229,47 @@ class _Writer:
         whole_bar = not e.pieces and value is None
         for k, piece in enumerate(e.pieces or [None]):
             note = _sub(parent, "note")
-            if piece is not None:
-                note.set("id", piece.id)
-            if e.grace:
-                _sub(note, "grace")
-            if piece is not None and piece.note.cue:
-                _sub(note, "cue")
-            if k:
-                _sub(note, "chord")
-            if piece is None:
-                _sub(note, "rest", **({"measure": "yes"} if whole_bar else {}))
-            else:
-                _add_pitch(note, self.printed(piece.note))
-            if not e.grace:
-                _sub(note, "duration", e.duration)
-            if piece is not None and not piece.note.cue:
-                for kind, on in (("stop", piece.tie_stop), ("start", piece.tie_start)):
-                    if on:
-                        _sub(note, "tie", type=kind)
+            self._head(note, e, piece, in_chord=k > 0, whole_bar=whole_bar)
             _sub(note, "voice", voice)
+            accidental = accidentals.get(id(piece)) if piece is not None else None
             if value is not None:
-                _sub(
-                    note,
-                    "type",
-                    value.type,
-                    **({"size": "cue"} if piece is not None and piece.note.small else {}),
-                )
-                for _ in range(value.dots):
-                    _sub(note, "dot")
-            if piece is not None and id(piece) in accidentals:
-                _sub(note, "accidental", accidentals[id(piece)])
-            if value is not None and value.actual > 1:
-                change = _sub(note, "time-modification")
-                _sub(change, "actual-notes", value.actual)
-                _sub(change, "normal-notes", value.normal)
+                _value_elements(note, value, piece, accidental)
+            elif accidental is not None:
+                _sub(note, "accidental", accidental)
             if self.staves > 1:
                 _sub(note, "staff", (piece.staff if piece is not None else e.staff) - self.first_staff + 1)
             if k == 0:
                 for level, beam in enumerate(e.beams[:8]):
                     _sub(note, "beam", beam, number=str(level + 1))
             if piece is None:
-                box = etree.Element("notations")
-                for kind in {"": (), "both": ("start", "stop")}.get(e.tuplet, (e.tuplet,)):
-                    _sub(box, "tuplet", type=kind)
-                if fermata:
-                    _sub(box, "fermata")
-                if len(box):
-                    note.append(box)
-            else:
-                _notations(note, piece, k == 0, e.tuplet, self.slurs, fermata)
-                if not piece.tie_stop:
-                    _lyrics(note, piece.note, self.open_words)
+                _rest_notations(note, e.tuplet, fermata)
+                continue
+            _notations(note, piece, k == 0, e.tuplet, self.slurs, fermata)
+            if not piece.tie_stop:
+                _lyrics(note, piece.note, self.open_words)
+
+    def _head(
+        self, parent: Element, e: Event, piece: Piece | None, *, in_chord: bool, whole_bar: bool
+    ) -> None:
+        """Write what a note or rest is and how long it lasts."""
+        if piece is not None:
+            parent.set("id", piece.id)
+        if e.grace:
+            _sub(parent, "grace")
+        if piece is not None and piece.note.cue:
+            _sub(parent, "cue")
+        if in_chord:
+            _sub(parent, "chord")
+        if piece is None:
+            _sub(parent, "rest", **({"measure": "yes"} if whole_bar else {}))
+        else:
+            _add_pitch(parent, self.printed(piece.note))
+        if not e.grace:
+            _sub(parent, "duration", e.duration)
+        if piece is not None and not piece.note.cue:
+            for kind, on in (("stop", piece.tie_stop), ("start", piece.tie_start)):
+                if on:
+                    _sub(parent, "tie", type=kind)
 
 
 def chord_symbol_element(text: str) -> Element | None:
@@ -303,7 +324,11 @@ def _line_numbers(directions: Sequence[Direction]) -> dict[int, str]:
     return out
 
 
-def _direction_elements(d: Direction, number: str) -> list[tuple[Fraction, Element]]:
+Placed: TypeAlias = tuple[Fraction, Element]
+"""A direction or harmony, and the moment where it stands."""
+
+
+def _direction_elements(d: Direction, number: str) -> list[Placed]:
     """MusicXML elements of a direction, each with its moment; `number` tells its line from others."""
     if d.kind == "fermata":
         return []
@@ -311,70 +336,69 @@ def _direction_elements(d: Direction, number: str) -> list[tuple[Fraction, Eleme
         harmony = chord_symbol_element(d.text)
         if harmony is not None:
             return [(d.onset, harmony)]
-    out: list[tuple[Fraction, Element]] = []
+    if d.kind == "tempo" and d.value and not d.text:
+        return [(d.onset, etree.Element("sound", {"tempo": _decimal(d.value)}))]
+    if d.kind == "wedge":
+        what = "diminuendo" if d.text.startswith(("dim", "decr")) else "crescendo"
+        return _line_elements(d, "wedge", what, {"number": number})
+    if d.kind == "ottava":
+        size = {"8": "8", "1": "15", "2": "22"}.get(d.text[:1], "8")
+        what = "up" if d.text.endswith("b") else "down"
+        return _line_elements(d, "octave-shift", what, {"size": size, "number": number}, "above")
+    if d.kind == "other" and d.text in ("dashes", "bracket"):
+        plain = {"line_end": "none"} if d.text == "bracket" else {}
+        return _line_elements(d, d.text, "start", {"number": number, **plain})
+    return _sign_elements(d, number)
 
-    def direction(moment: Fraction, place: str = "below") -> tuple[Element, Element]:
-        e = etree.Element("direction", {"placement": place})
-        out.append((moment, e))
-        return e, _sub(e, "direction-type")
 
+def _direction_at(place: str) -> tuple[Element, Element]:
+    """Return an empty direction and the box for its sign."""
+    e = etree.Element("direction", {"placement": place})
+    return e, _sub(e, "direction-type")
+
+
+def _line_elements(
+    d: Direction, name: str, what: str, more: Mapping[str, str], place: str = "below"
+) -> list[Placed]:
+    """Return where a line begins, as `what` it is, and where it stops, if it does."""
+    out = []
+    for moment, kind in ((d.onset, what), (d.end, "stop")):
+        if moment is not None:
+            e, box = _direction_at(place)
+            _sub(box, name, type=kind, **more)
+            out.append((moment, e))
+    return out
+
+
+def _sign_elements(d: Direction, number: str) -> list[Placed]:
+    """Return the elements of a direction that is no line; words may be prolonged by dashes."""
+    above = d.kind in ("tempo", "segno", "coda", "rehearsal", "chord-symbol")
+    e, box = _direction_at("above" if above else "below")
+    out = [(d.onset, e)]
     if d.kind == "dynamic":
-        _, box = direction(d.onset)
         inner = _sub(box, "dynamics")
         if d.text in _DYNAMICS:
             _sub(inner, d.text)
         else:
             _sub(inner, "other-dynamics", d.text)
-    elif d.kind == "wedge":
-        _, box = direction(d.onset)
-        _sub(
-            box,
-            "wedge",
-            type="diminuendo" if d.text.startswith(("dim", "decr")) else "crescendo",
-            number=number,
-        )
-        if d.end is not None:
-            _, box = direction(d.end)
-            _sub(box, "wedge", type="stop", number=number)
     elif d.kind == "pedal":
-        e, box = direction(d.onset)
         # Signs, not a line: engravers draw a line with changes incompletely.
         _sub(box, "pedal", type=d.text if d.text in _PEDALS else "start", line="no", sign="yes")
         if d.value is not None:
             _sub(e, "sound", damper_pedal=_decimal(100 * d.value))
-    elif d.kind == "ottava":
-        _, box = direction(d.onset, "above")
-        size = {"8": "8", "1": "15", "2": "22"}.get(d.text[:1], "8")
-        below = d.text.endswith("b")
-        _sub(box, "octave-shift", type="up" if below else "down", size=size, number=number)
-        if d.end is not None:
-            _, box = direction(d.end, "above")
-            _sub(box, "octave-shift", type="stop", size=size, number=number)
     elif d.kind == "tempo":
-        if d.value and not d.text:
-            return [(d.onset, etree.Element("sound", {"tempo": _decimal(d.value)}))]
-        e, box = direction(d.onset, "above")
         _sub(box, "words", d.text)
         if d.value:
             _sub(e, "sound", tempo=_decimal(d.value))
     elif d.kind in ("segno", "coda"):
-        _, box = direction(d.onset, "above")
         _sub(box, d.kind)
-    elif d.kind == "other" and d.text in ("dashes", "bracket"):
-        plain = {"line_end": "none"} if d.text == "bracket" else {}
-        _, box = direction(d.onset)
-        _sub(box, d.text, type="start", number=number, **plain)
-        if d.end is not None:
-            _, box = direction(d.end)
-            _sub(box, d.text, type="stop", number=number, **plain)
     else:
-        _, box = direction(d.onset, "above" if d.kind in ("rehearsal", "chord-symbol") else "below")
         _sub(box, "rehearsal" if d.kind == "rehearsal" else "words", d.text)
         if d.kind == "words" and d.end is not None:
-            e = out[-1][1]
             _sub(_sub(e, "direction-type"), "dashes", type="start", number=number)
-            _, box = direction(d.end)
+            stop, box = _direction_at("below")
             _sub(box, "dashes", type="stop", number=number)
+            out.append((d.end, stop))
     return out
 
 
@@ -406,8 +430,17 @@ def _transposition(score: Score, part: int) -> Interval:
 def _fermatas(score: Score) -> Counter[tuple[int, Fraction]]:
     """Fermatas by staff and moment: the printed ones, and those of notes that have none printed."""
     out = Counter((d.staff, d.onset) for d in score.directions if d.kind == "fermata")
+    # In order of time by staff, as a file may have thousands, printed and not.
+    moments: dict[int, list[Fraction]] = {}
+    for staff, moment in sorted(out):
+        moments.setdefault(staff, []).append(moment)
     for n in score.notes:
-        if n.fermata and not any(n.onset <= t <= n.end for s, t in out if s == n.staff):
+        if not n.fermata:
+            continue
+        there = moments.setdefault(n.staff, [])
+        k = bisect_left(there, n.onset)
+        if k == len(there) or there[k] > n.end:
+            there.insert(k, n.onset)
             out[n.staff, n.onset] += 1
     return out
 
@@ -511,7 +544,7 @@ def _part_element(
                 if k == 0:
                     e.set("id", d.id)
                 marks.setdefault((m.index, d.staff), []).append((moment - m.start, e))
-    voice_of: dict[str, str] = {}
+    content = _Content(bars, voice_names, marks, {})
     before: Measure | None = None
     for m in score.measures:
         after = score.measures[m.index + 1] if m.index + 1 < len(score.measures) else None
@@ -526,68 +559,58 @@ def _part_element(
         attributes = _attributes(w, m, before, shown)
         if attributes is not None:
             e.append(attributes)
-        _measure_content(w, e, m, bars.get((part, m.index), []), voice_names, marks, voice_of)
+        _measure_content(w, e, m, content)
         _barline(e, m, before, after, right=True)
         before = m
-    return out, voice_of
+    return out, content.voice_of
 
 
-def _measure_content(
-    w: _Writer,
-    parent: Element,
-    m: Measure,
-    pieces: list[Piece],
-    voice_names: dict[tuple[int, int, str], str],
-    marks: dict[tuple[int, int], list[tuple[Fraction, Element]]],
-    voice_of: dict[str, str],
-) -> None:
-    staves = range(w.first_staff, w.first_staff + w.staves)
+@dataclass(frozen=True, slots=True)
+class _Content:
+    """What stands in the bars of a part: their pieces by bar, the names of voices, directions by bar and
+    staff; `voice_of` is filled with the voice in which each piece is written.
+    """
+
+    bars: Mapping[tuple[int, int], list[Piece]]
+    voice_names: dict[tuple[int, int, str], str]
+    marks: Mapping[tuple[int, int], list[Placed]]
+    voice_of: dict[str, str]
+
+
+_Line: TypeAlias = tuple[int, str, list[Event]]
+"""A staff, a voice and what it plays."""
+
+
+def _measure_content(w: _Writer, parent: Element, m: Measure, content: _Content) -> None:
+    pieces = content.bars.get((w.part, m.index), [])
     accidentals: dict[int, str] = {}
     flagged = {(p.staff, p.onset) for p in pieces if p.note.fermata}
     signature = m.signature - (w.transposition.fifths if w.transposition.semitones else 0)
-    for staff in staves:
+    for staff in range(w.first_staff, w.first_staff + w.staves):
         here = [(p, w.printed(p.note)) for p in pieces if p.staff == staff]
         accidentals.update(accidentals_of(here, signature))
-    by_voice: dict[str, list[Piece]] = {}
-    for p in pieces:
-        by_voice.setdefault(voice_names[w.part, p.note.staff, p.note.voice], []).append(p)
-    lines: list[tuple[int, str, list[Event]]] = []
-    for name, group in by_voice.items():
-        for voice, line in streams(group, name):
-            home = Counter(e.staff for e in line).most_common(1)[0][0]
-            lines.append((home, voice, line))
-            for e in line:
-                for p in e.pieces:
-                    voice_of[p.id] = voice
-    for staff in staves:
-        if not any(s == staff for s, _, _ in lines):
-            lines.append((staff, _spare_voice(voice_names, w.part, staff), []))
-    lines.sort(key=lambda x: (x[0], natural((x[1], 0))))
     at = Fraction(0)
     seen: set[int] = set()
-    for staff, voice, line in lines:
+    for staff, voice, line in _lines_of(w, pieces, content):
         if at:
             _sub(_sub(parent, "backup"), "duration", at)
         first = staff not in seen
         seen.add(staff)
-        waiting = sorted(marks.get((m.index, staff), []), key=_in_time) if first else []
+        events = line
         if first:
             whole = [Event(Fraction(0), m.length, [], staff)] if m.length else []
             events = filled(line, m, staff) if line else whole
-        else:
-            events = line
         mark_tuplets(events)
         mark_beams(events, m)
         at = Fraction(0)
+        waiting = sorted(content.marks.get((m.index, staff), []), key=_in_time) if first else []
         for k, e in enumerate(events):
             if e.onset > at:
                 _sub(_sub(parent, "forward"), "duration", e.onset - at)
                 at = e.onset
             following = events[k + 1].onset if k + 1 < len(events) else None
-            while waiting and (following is None or waiting[0][0] < following or waiting[0][0] <= e.onset):
-                if following is None and waiting[0][0] >= e.end and e.duration:
-                    break
-                _put_mark(w, parent, waiting.pop(0), at, staff)
+            for mark in _due(waiting, e, following):
+                _put_mark(w, parent, mark, at, staff)
             if not line and first and not e.pieces:
                 _whole_bar_rest(w, parent, e, voice, m.start)
             else:
@@ -595,6 +618,32 @@ def _measure_content(
             at = max(at, e.end)
         for mark in waiting:
             _put_mark(w, parent, mark, at, staff)
+
+
+def _lines_of(w: _Writer, pieces: Sequence[Piece], content: _Content) -> list[_Line]:
+    """Return what is written in a bar, voice by voice; an empty line for a staff without any."""
+    by_voice: dict[str, list[Piece]] = {}
+    for p in pieces:
+        by_voice.setdefault(content.voice_names[w.part, p.note.staff, p.note.voice], []).append(p)
+    lines: list[_Line] = []
+    for name, group in by_voice.items():
+        for voice, line in streams(group, name):
+            home = Counter(e.staff for e in line).most_common(1)[0][0]
+            lines.append((home, voice, line))
+            content.voice_of.update({p.id: voice for e in line for p in e.pieces})
+    for staff in range(w.first_staff, w.first_staff + w.staves):
+        if not any(s == staff for s, _, _ in lines):
+            lines.append((staff, _spare_voice(content.voice_names, w.part, staff), []))
+    lines.sort(key=lambda x: (x[0], natural((x[1], 0))))
+    return lines
+
+
+def _due(waiting: list[Placed], e: Event, following: Fraction | None) -> Iterator[Placed]:
+    """Take out, one by one, the directions that stand before the end of an event."""
+    while waiting and (following is None or waiting[0][0] < following or waiting[0][0] <= e.onset):
+        if following is None and waiting[0][0] >= e.end and e.duration:
+            break
+        yield waiting.pop(0)
 
 
 def _in_time(mark: tuple[Fraction, Element]) -> tuple[Fraction, bool]:

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 from lxml import etree
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 
 _DECLARATION = re.compile(r"^\s*<\?xml[^>]*\?>")
 _DOCTYPE = re.compile(r"<!DOCTYPE[^>\[]*(\[.*?\]\s*)?>", re.DOTALL)
@@ -74,7 +74,7 @@ def parse(data: bytes, name: str) -> etree._Element:
         return etree.fromstring(_clean(decode(data)), _parser(collect_ids=False))
     except (etree.XMLSyntaxError, ValueError) as error:
         where = f" (line {line})" if line else ""
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} is cut short or damaged: its XML cannot be read{where}; "
             "export it again from your notation program."
         ) from error

@@ -14,7 +14,7 @@ from typing import Any
 
 from understave.digests import digest
 from understave.disk import locked, write_atomically
-from understave.errors import UnderstaveError
+from understave.errors import TakeError
 from understave.score.model import Score
 from understave.takes.recorded import bytes_of, recording_of
 from understave.takes.take import Match, Ornament, Recording, Run, Take, WrongNote
@@ -57,7 +57,7 @@ def kept_take(folder: Path, score: Score, name: str) -> Take:
     """
     if name not in take_names(folder):
         names = ", ".join(take_names(folder)) or "none yet"
-        raise UnderstaveError(f"There is no take {name!r} in {folder}; it keeps: {names}.")
+        raise TakeError(f"There is no take {name!r} in {folder}; it keeps: {names}.")
     path = folder / FOLDER / f"{name}.mid"
     recording = recording_of(path.read_bytes(), path.name)
     first: int | None = None
@@ -78,9 +78,7 @@ def drop_take(folder: Path, name: str) -> Path:
     home = folder / FOLDER
     with locked(home):
         if name not in take_names(folder):
-            raise UnderstaveError(
-                f"There is no take {name!r} in {folder}; 'understave take FOLDER' lists them."
-            )
+            raise TakeError(f"There is no take {name!r} in {folder}; 'understave take FOLDER' lists them.")
         aside = home / DROPPED
         aside.mkdir(exist_ok=True)
         place, number = aside / f"{name}.mid", 2

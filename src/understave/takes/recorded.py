@@ -10,7 +10,7 @@ import mido
 
 from understave.acoustics.midi_bytes import SOFT, SUSTAIN
 from understave.acoustics.performance import Performance, Strike
-from understave.errors import UnderstaveError
+from understave.errors import TakeError
 from understave.score.readers.midi import DRUMS, parsed
 from understave.takes.take import Recording
 
@@ -34,10 +34,10 @@ def bytes_of(path: Path) -> bytes:
     """Return the bytes of a recording; raises UnderstaveError with one sentence if they cannot be read."""
     try:
         if path.stat().st_size > LARGEST:
-            raise UnderstaveError(f"{path.name} is larger than any MIDI recording; choose another file.")
+            raise TakeError(f"{path.name} is larger than any MIDI recording; choose another file.")
         return path.read_bytes()
     except OSError as error:
-        raise UnderstaveError(
+        raise TakeError(
             f"{path} cannot be read ({error.strerror or error}); check the name and that it is a file."
         ) from error
 
@@ -45,15 +45,15 @@ def bytes_of(path: Path) -> bytes:
 def recording_of(data: bytes, name: str) -> Recording:
     """Read what was played from the bytes of a MIDI file; `name` stands in the sentences of errors."""
     if b"MThd" not in data[:4096]:
-        raise UnderstaveError(
+        raise TakeError(
             f"{name} is no MIDI recording (it does not begin with MThd); save what was played as a .mid file."
         )
     midi = parsed(data, name)
     strikes, pedal, soft = _messages(midi)
     if not strikes:
-        raise UnderstaveError(f"{name} has no notes in it: nothing was played, or only percussion.")
+        raise TakeError(f"{name} has no notes in it: nothing was played, or only percussion.")
     if strikes[-1].start > LONGEST:
-        raise UnderstaveError(f"{name} lasts longer than {LONGEST / 3600:g} hours; cut it into parts.")
+        raise TakeError(f"{name} lasts longer than {LONGEST / 3600:g} hours; cut it into parts.")
     performance = Performance(tuple(strikes), tuple(_line(pedal)), soft)
     return Recording(performance, tuple(pedal), "midi", name, hashlib.sha256(data).hexdigest())
 

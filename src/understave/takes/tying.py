@@ -17,7 +17,7 @@ from statistics import median
 import numpy as np
 from numpy.typing import NDArray
 
-from understave.errors import UnderstaveError
+from understave.errors import TakeError
 from understave.score.model import Score
 from understave.takes.doubts import other_places, too_little
 from understave.takes.following import AHEAD, Path, follow
@@ -69,7 +69,7 @@ def tie(score: Score, recording: Recording, first: int | None = None, last: int 
     low, high = first or 0, len(score.measures) - 1 if last is None else last
     written = Written(score, low, high)
     if not written.times:
-        raise UnderstaveError("There are no notes in these bars, so nothing played can be tied to them.")
+        raise TakeError("There are no notes in these bars, so nothing played can be tied to them.")
     order = sorted(
         range(len(recording.performance.strikes)), key=lambda i: recording.performance.strikes[i].start
     )
@@ -77,12 +77,12 @@ def tie(score: Score, recording: Recording, first: int | None = None, last: int 
     keys = np.array([s.midi for s in strikes], np.intp)
     starts = np.array([s.start for s in strikes], float)
     if not len(keys):
-        raise UnderstaveError(f"{recording.media} has no notes in it: nothing was played.")
+        raise TakeError(f"{recording.media} has no notes in it: nothing was played.")
     stretches = _stretches(written, keys, starts, follow(written, keys, starts))
     take = _take(score, recording, written, order, keys, starts, stretches)
     doubt = too_little(written, keys, take)
     if doubt is not None:
-        raise UnderstaveError(doubt.format(name=recording.media))
+        raise TakeError(doubt.format(name=recording.media))
     return _with_doubts(score, take, stretches)
 
 
@@ -128,7 +128,7 @@ def _without_excursions(path: Path, edges: list[int]) -> list[int]:
     return kept
 
 
-def _take(
+def _take(  # noqa: PLR0913
     score: Score,
     recording: Recording,
     written: Written,
@@ -243,7 +243,7 @@ def rising(values: Sequence[float]) -> list[int]:
     return kept[::-1]
 
 
-def _matched(
+def _matched(  # noqa: PLR0913
     written: Written,
     keys: Keys,
     starts: Seconds,

@@ -10,7 +10,7 @@ import numpy as np
 from understave.acoustics.blur import blur_curve
 from understave.acoustics.performance import Performance
 from understave.acoustics.piano import GRAND, Instrument
-from understave.errors import UnderstaveError
+from understave.errors import TakeError
 from understave.harmony.reading import Reading
 from understave.interpretation.perform import Clock, pedal_line, velocities_of
 from understave.interpretation.plan import Plan
@@ -164,13 +164,13 @@ def run_over(score: Score, take: Take, first: int, last: int) -> int:
             f"{score.bar_name(score.measures[r.first])}-{score.bar_name(score.measures[r.last])}"
             for r in take.runs
         )
-        raise UnderstaveError(
+        raise TakeError(
             f"{take.recording.media} does not play {names} in one go; "
             f"it plays {played}: choose bars from these."
         )
     best = max(fits)[1]
     if take.runs[best].could_be:
-        raise UnderstaveError(
+        raise TakeError(
             f"The notes of {take.recording.media} stand in several places of this score; "
             "add the take again and name its bars with --bars."
         )

@@ -81,7 +81,7 @@ def _reasons(plan: Plan) -> list[Event]:
     return sorted(dict.fromkeys(whys), key=lambda e: e.start)
 
 
-def _worded(
+def _worded(  # noqa: PLR0913
     where: str,
     score: Score,
     reading: Reading,

@@ -24,6 +24,8 @@ from functools import lru_cache
 from itertools import chain
 from operator import attrgetter
 
+from understave.findings.cadences import CADENCE
+from understave.findings.returns import DIFFERENCE, RETURN
 from understave.harmony.reading import Detail, Event, Named, Reading
 from understave.score.model import Score
 from understave.teaching.contrasts import Contrast
@@ -77,7 +79,7 @@ def facts(
         pairs.add((str(s.numeral), s.key))
         keys |= {s.key, s.numeral.local_key(s.key)}
     for e in events:
-        if e.kind == "cadence":
+        if e in CADENCE:
             # Its approach may lie before the bars: the chords that it is made of count as named by it.
             numerals |= {str(s.numeral) for s in reading.spans if s.start < e.end and s.end > e.start}
         own = list(_values(e))
@@ -114,9 +116,9 @@ def _bars_of(score: Score, event: Event, values: Sequence[Detail]) -> set[str]:
     found |= {score.measure_at(t).number for t in moments}
     # A passage that ends with a bar is named by that bar, not by the next one.
     found |= {score.measures[score.measure_at(t).index - 1].number for t in moments if t > 0}
-    start, end = event.get("from_start"), event.get("from_end")
-    if isinstance(start, Fraction) and isinstance(end, Fraction):
-        found |= _bars_between(score, start, end)
+    again = RETURN.of(event) or DIFFERENCE.of(event)
+    if again is not None:
+        found |= _bars_between(score, again.from_start, again.from_end)
     return found
 
 
@@ -233,7 +235,7 @@ def check_stops(
     for s in stops:
         start, end = score.measures[s.first].start, score.measures[s.last].end
         own = [*s.events, *(e for e in reasons if e.start < end and e.end > start)]
-        related = [e for e in reading.events if e.kind == "difference" and e.start < end and e.end > start]
+        related = [e for e in reading.events if e in DIFFERENCE and e.start < end and e.end > start]
         known = facts(score, reading, start, end, [*own, *related])
         texts = {"title": s.title, "question": s.question, "answer": s.answer, "play": s.play}
         texts.update({f"say.{level}": s.say[level] for level in LEVELS})

@@ -29,7 +29,13 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from understave.findings.applied import APPLIED_CHORD
+from understave.findings.cadences import CADENCE
 from understave.findings.catalogue import kind_of, weight
+from understave.findings.chromatic import CHROMATIC_CHORD
+from understave.findings.modes import MODE_SWITCH
+from understave.findings.nonchord import NON_CHORD_TONE
+from understave.findings.returns import DIFFERENCE, RETURN
 from understave.findings.texture import texture_of
 from understave.harmony.reading import Detail, Event, Reading, Span
 from understave.interpretation.plan import PedalMove
@@ -142,7 +148,7 @@ def _bars(score: Score, start: Fraction, end: Fraction, before: int = 1, after: 
     return max(0, first.index - before), min(len(score.measures) - 1, last.index + after)
 
 
-def _make(
+def _make(  # noqa: PLR0913
     label: str,
     score: Score,
     reading: Reading,
@@ -208,14 +214,10 @@ def _in_time(n: Note, start: Fraction, end: Fraction) -> bool:
 
 def _altered(score: Score, reading: Reading, event: Event) -> Contrast | None:
     """The chord's chromatic notes put back to the key; on a foreign root, the diatonic neighbour instead."""
-    changes = event.get("changes")
-    key, chord = event.get("key"), event.get("chord")
-    if not isinstance(changes, tuple) or not isinstance(key, Key) or not isinstance(chord, RomanNumeral):
+    found = CHROMATIC_CHORD.of(event) or APPLIED_CHORD.of(event)
+    if found is None:
         return None
-    table: dict[PitchClass, PitchClass] = {}
-    for pair in changes:
-        if isinstance(pair, tuple) and isinstance(pair[0], PitchClass) and isinstance(pair[1], PitchClass):
-            table[pair[0]] = pair[1]
+    key, chord, table = found.key, found.chord, dict(found.changes)
     sounding = chord.chord(key)
     plain = _named({table.get(p, p) for p in sounding.members}, table.get(sounding.bass, sounding.bass), key)
     if plain is None or any(p not in key for p in plain.chord(key).members):
@@ -354,13 +356,13 @@ _MODE_BARS = 4
 
 def _mode(score: Score, reading: Reading, event: Event) -> Contrast | None:
     """The first bars after a switch of mode as they would be without it."""
-    key, before, until = event.get("key"), event.get("before"), event.get("until")
-    if not isinstance(key, Key) or not isinstance(before, Key):
+    found = MODE_SWITCH.of(event)
+    if found is None:
         return None
-    end_of_region = until if isinstance(until, Fraction) else event.end
+    key, before = found.key, found.before
     first = score.measure_at(event.start).index
     last = min(first + _MODE_BARS - 1, len(score.measures) - 1)
-    end = min(end_of_region, score.measures[last].end)
+    end = min(found.until, score.measures[last].end)
     table = {a: b for a, b in zip(key.scale, before.scale, strict=True) if a != b}
     if before.mode == "minor":
         # The leading tone is the same in both modes.
@@ -395,16 +397,12 @@ def _mode(score: Score, reading: Reading, event: Event) -> Contrast | None:
 
 def _dissonance(score: Score, reading: Reading, event: Event) -> Contrast | None:
     """The note of the resolution in place of the dissonance."""
-    note_id, resolution_id = event.get("note"), event.get("resolution")
-    pitch, resolution = event.get("pitch"), event.get("resolution_pitch")
-    when, chord, key = event.get("resolution_time"), event.get("chord"), event.get("key")
-    if not isinstance(note_id, str) or not isinstance(resolution_id, str):
+    found = NON_CHORD_TONE.of(event)
+    if found is None or found.manner != "direct" or found.metric == "unaccented":
         return None
-    if not isinstance(pitch, Pitch) or not isinstance(resolution, Pitch) or not isinstance(when, Fraction):
-        return None
-    if event.get("manner") not in ("direct", None) or event.get("metric") == "unaccented":
-        return None
-    if not isinstance(chord, RomanNumeral) or not isinstance(key, Key):
+    note_id, pitch, chord, key = found.note, found.pitch, found.chord, found.key
+    resolution_id, resolution, when = found.resolution, found.resolution_pitch, found.resolution_time
+    if resolution_id is None or resolution is None or when is None:
         return None
 
     def change(written: Score, start: Fraction) -> list[Note]:
@@ -449,12 +447,11 @@ def _dissonance(score: Score, reading: Reading, event: Event) -> Contrast | None
 
 def _arrival(score: Score, reading: Reading, event: Event) -> Contrast | None:
     """A cadence led astray, with the tonic where it was expected."""
-    key, goal, expected = event.get("key"), event.get("goal"), event.get("expected")
-    arrival = event.get("arrival")
-    if not isinstance(key, Key) or not isinstance(goal, RomanNumeral) or not isinstance(arrival, Fraction):
+    found = CADENCE.of(event)
+    if found is None:
         return None
-    if not isinstance(expected, RomanNumeral):
-        expected = RomanNumeral.parse("I" if key.mode == "major" else "i")
+    key, goal, arrival = found.key, found.goal, found.arrival
+    expected = found.expected or RomanNumeral.parse("I" if key.mode == "major" else "i")
     span = next((s for s in reading.spans if s.start <= arrival < s.end), None)
     if span is None:
         return None
@@ -479,10 +476,11 @@ _LEAD_BARS, _NEW_BARS = 2, 3
 
 def _continuation(score: Score, reading: Reading, event: Event) -> Contrast | None:
     """The way that the passage took the first time, after the same bars as now."""
-    left, came = event.get("from_end"), event.get("return_start")
-    if not isinstance(left, Fraction) or not isinstance(came, Fraction):
+    found = DIFFERENCE.of(event)
+    if found is None:
         return None
-    home = next((e for e in reading.events if e.kind == "return" and e.start == came), None)
+    left = found.from_end
+    home = next((d for e, d in RETURN.all(reading.events) if e.start == found.return_start), None)
     now = score.measure_at(event.start).index
     then = score.measure_at(left).index
     count = min(_NEW_BARS, len(score.measures) - now, now - then)
@@ -491,8 +489,8 @@ def _continuation(score: Score, reading: Reading, event: Event) -> Contrast | No
     if any(score.measures[now + k].length != score.measures[then + k].length for k in range(count)):
         return None
     first, last = max(0, now - _LEAD_BARS), now + count - 1
-    key, old_key = home.get("key"), home.get("from_key")
-    if not isinstance(key, Key) or not isinstance(old_key, Key) or key.mode != old_key.mode:
+    key, old_key = home.key, home.from_key
+    if key is None or old_key is None or key.mode != old_key.mode:
         # What came in the other mode would have to be rewritten, not repeated.
         return None
     interval = interval_between(old_key, key)

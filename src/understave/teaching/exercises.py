@@ -18,6 +18,11 @@ from fractions import Fraction
 from zlib import crc32
 
 from understave.errors import UnderstaveError
+from understave.findings.applied import APPLIED_CHORD
+from understave.findings.cadences import CADENCE
+from understave.findings.chromatic import CHROMATIC_CHORD
+from understave.findings.nonchord import NON_CHORD_TONE
+from understave.findings.sequences import SEQUENCE
 from understave.harmony.reading import Detail, Reading, Span
 from understave.score.model import Measure, Score
 from understave.score.passage import passage
@@ -287,16 +292,16 @@ _FOREIGN: dict[Level, tuple[str, ...]] = {
 def _foreign(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
     """One foreign note within the stretch of one chord: which is it, and what is it called?"""
     events = [
-        e
-        for e in reading.events
-        if e.kind == "non-chord tone" and e.label in _FOREIGN[level] and e.confidence >= _SURE
+        (e, found)
+        for e, found in NON_CHORD_TONE.all(reading.events)
+        if e.label in _FOREIGN[level] and e.confidence >= _SURE
     ]
-    events.sort(key=lambda e: (_FOREIGN[level].index(e.label), -e.confidence, e.start))
-    firsts = {e.label: e for e in reversed(events)}
-    for e in [*firsts.values(), *events]:
-        note_id, pitch = e.get("note"), e.get("pitch")
+    events.sort(key=lambda pair: (_FOREIGN[level].index(pair[0].label), -pair[0].confidence, pair[0].start))
+    firsts = {pair[0].label: pair for pair in reversed(events)}
+    for e, found in [*firsts.values(), *events]:
+        note_id, pitch = found.note, found.pitch
         s = next((s for s in reading.spans if s.start <= e.start < s.end), None)
-        if s is None or not isinstance(note_id, str) or not isinstance(pitch, Pitch):
+        if s is None:
             continue
         sounds = {score.note_by_id[i].pitch.pitch_class for i in s.foreign if i in score.note_by_id}
         if sounds != {pitch.pitch_class}:
@@ -333,25 +338,18 @@ def _resolve_dissonance(score: Score, reading: Reading, level: Level) -> Iterato
         "advanced": ("retardation", "appoggiatura", "suspension"),
     }[level]
     events = [
-        e
-        for e in reading.events
-        if e.kind == "non-chord tone"
-        and e.label in wanted
-        and e.get("manner") == "direct"
-        and e.confidence >= _SURE
+        (e, found)
+        for e, found in NON_CHORD_TONE.all(reading.events)
+        if e.label in wanted and found.manner == "direct" and e.confidence >= _SURE
     ]
-    for e in sorted(events, key=lambda e: (wanted.index(e.label), -e.confidence, e.start)):
-        note_id, pitch = e.get("note"), e.get("pitch")
-        goal, goal_id, when = e.get("resolution_pitch"), e.get("resolution"), e.get("resolution_time")
-        if not isinstance(pitch, Pitch) or not isinstance(goal, Pitch) or not isinstance(when, Fraction):
-            continue
-        if not isinstance(note_id, str) or not isinstance(goal_id, str):
+    events.sort(key=lambda pair: (wanted.index(pair[0].label), -pair[0].confidence, pair[0].start))
+    for e, found in events:
+        note_id, pitch, chord, key = found.note, found.pitch, found.chord, found.key
+        goal, goal_id, when = found.resolution_pitch, found.resolution, found.resolution_time
+        if goal is None or goal_id is None or when is None:
             continue
         first, last = _bars_of(score, e.start, when + Fraction(1, 64))
         first = max(0, first - 1)
-        chord, key = e.get("chord"), e.get("key")
-        if not isinstance(chord, RomanNumeral) or not isinstance(key, Key):
-            continue
         yield Exercise(
             "resolve the dissonance",
             level,
@@ -461,12 +459,12 @@ _TARGETS: dict[Level, tuple[int, ...]] = {
 
 def _play(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
     """The chords of a cadence, or of a phrase's end, in other keys."""
-    events = [e for e in reading.events if e.kind == "cadence" and e.confidence >= 0.5]
+    events = [e for e in reading.events if e in CADENCE and e.confidence >= 0.5]
     if level == "advanced":
-        events = [e for e in reading.events if e.kind == "chromatic chord"] + events
-    for e in sorted(events, key=lambda e: (e.kind != "chromatic chord", -e.confidence, e.start)):
-        arrival = e.get("arrival")
-        end = arrival if isinstance(arrival, Fraction) else e.end
+        events = [e for e in reading.events if e in CHROMATIC_CHORD] + events
+    for e in sorted(events, key=lambda e: (e not in CHROMATIC_CHORD, -e.confidence, e.start)):
+        cadence = CADENCE.of(e)
+        end = e.end if cadence is None else cadence.arrival
         first = max(0, score.measure_at(e.start).index - (0 if level == "beginner" else 1))
         last = score.measure_at(end).index
         start, stop = score.measures[first].start, score.measures[last].end
@@ -509,24 +507,14 @@ def _sequence(score: Score, reading: Reading, level: Level) -> Iterator[Exercise
     """The first steps of a sequence; go on. Not for beginners."""
     if level == "beginner":
         return
-    for e in reading.events:
-        times, roots, chords = e.get("times"), e.get("roots"), e.get("chords")
-        if e.kind != "sequence" or not isinstance(times, tuple) or not isinstance(roots, tuple):
-            continue
-        key, period = e.get("key"), _PERIODS.get(e.label)
-        if (
-            period is None
-            or len(times) < period + 3
-            or not isinstance(key, Key)
-            or not isinstance(chords, tuple)
-        ):
+    for e, found in SEQUENCE.all(reading.events):
+        times, key, period = found.times, found.key, _PERIODS.get(e.label)
+        if times is None or key is None or period is None or len(times) < period + 3:
             continue
         given = max(3, period + 1) if level == "intermediate" else max(2, period + 1)
         if given + 2 > len(times):
             continue
         begin, stop = times[0], times[given]
-        if not isinstance(stop, Fraction) or not isinstance(begin, Fraction):
-            continue
         first, last = _bars_of(score, e.start, e.end)
         whole, labels = reduced(score, reading, first=first, last=last)
         # Two chords on one root are one step of the pattern, but two chords to see and to play.
@@ -618,13 +606,16 @@ def cadence_family(label: str) -> str | None:
 
 
 def _hear_cadence(score: Score, reading: Reading) -> Iterator[Exercise]:
-    events = [e for e in reading.events if e.kind == "cadence" and cadence_family(e.label)]
-    rare = sorted(events, key=lambda e: (-_CADENCES.index(cadence_family(e.label) or ""), -e.confidence))
+    events = [
+        (family, e, found)
+        for e, found in CADENCE.all(reading.events)
+        if (family := cadence_family(e.label)) is not None
+    ]
+    rare = sorted(events, key=lambda three: (-_CADENCES.index(three[0]), -three[1].confidence))
     seen: set[str] = set()
-    for e in [*rare, *rare]:
-        family = cadence_family(e.label)
-        arrival, key = e.get("arrival"), e.get("key")
-        if family is None or not isinstance(arrival, Fraction) or not isinstance(key, Key) or family in seen:
+    for family, e, found in [*rare, *rare]:
+        arrival, key = found.arrival, found.key
+        if family in seen:
             continue
         seen.add(family)
         first = score.measure_at(e.start).index
@@ -650,12 +641,12 @@ def _hear_cadence(score: Score, reading: Reading) -> Iterator[Exercise]:
 
 def _hear_chromatic(score: Score, reading: Reading) -> Iterator[Exercise]:
     events = [
-        e for e in reading.events if e.kind in ("chromatic chord", "applied chord") and e.confidence >= 0.5
+        (e, found)
+        for e in reading.events
+        if (found := CHROMATIC_CHORD.of(e) or APPLIED_CHORD.of(e)) is not None and e.confidence >= 0.5
     ]
-    for e in sorted(events, key=lambda e: (e.kind == "applied chord", -e.confidence)):
-        key, chord = e.get("key"), e.get("chord")
-        if not isinstance(key, Key) or not isinstance(chord, RomanNumeral):
-            continue
+    for e, found in sorted(events, key=lambda pair: (pair[0] in APPLIED_CHORD, -pair[0].confidence)):
+        key, chord = found.key, found.chord
         plain = diatonic_neighbour(chord, key)
         others = _others(chord, key)
         if plain is None or len(others) < 2:

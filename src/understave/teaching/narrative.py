@@ -381,7 +381,7 @@ def entry_of(event: Event, book: Phrasebook) -> Mapping[str, str]:
     return found
 
 
-def sentence(
+def sentence(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     event: Event,

@@ -16,6 +16,7 @@ from fractions import Fraction
 from understave.acoustics.piano import EARLY, GRAND
 from understave.harmony.reading import Detail, Reading
 from understave.interpretation.pedal_blur import pedal_blur
+from understave.interpretation.pedal_reasons import PEDALLING
 from understave.interpretation.plan import PedalMove
 from understave.interpretation.planning import make_plan
 from understave.score.model import Score
@@ -57,10 +58,10 @@ def _windows(score: Score) -> Iterator[tuple[int, int, Fraction, Fraction]]:
 
 def _clashing(move: PedalMove) -> tuple[Pitch, Pitch] | None:
     """The notes that a change of pedal keeps apart."""
-    if move.why is None:
+    found = None if move.why is None else PEDALLING.of(move.why)
+    if found is None or found.old is None or found.new is None:
         return None
-    old, new = move.why.get("old"), move.why.get("new")
-    return (old, new) if isinstance(old, Pitch) and isinstance(new, Pitch) else None
+    return found.old, found.new
 
 
 def _pedal(score: Score, reading: Reading) -> Contrast | None:

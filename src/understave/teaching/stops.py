@@ -457,7 +457,9 @@ def _title(score: Score, reading: Reading, event: Event, book: Phrasebook) -> st
     bars = book.bars(*heading_bars(score, moment_of(event), max(moment_of(event), event.end)))
     if not _lasts(event):
         bars = book.bars(*[score.measure_at(moment_of(event)).number] * 2)
-    named = book.stop_titles.get(f"{event.kind}.{event.label}") or book.stop_titles[event.kind]
+    titles = book.stop_titles
+    # A guest may have no title of its own for a stop.
+    named = titles.get(f"{event.kind}.{event.label}") or titles.get(event.kind) or event.label
     what = fill(named, values_of(event), score, book, event.kind)
     return book.phrases["titled"].format(place=raised(bars), text=what)
 

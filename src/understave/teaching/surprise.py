@@ -17,22 +17,30 @@ from importlib.resources import files
 from math import log, log2
 from typing import Any
 
+from understave.findings.applied import APPLIED_CHORD
+from understave.findings.cadences import CADENCE, PICARDY
+from understave.findings.chromatic import CHROMATIC_CHORD
+from understave.findings.keyplan import KEY, PIVOT_CHORD
+from understave.findings.modes import MODE_SWITCH
+from understave.findings.reheard import ENHARMONIC_PIVOT
 from understave.findings.remembered import remembered
+from understave.findings.sixfours import BASS_SEVENTH
 from understave.harmony.grammar import HIGH, LOW, TOKENS, shipped_statistics, token_name
 from understave.harmony.reading import Event, Reading, Span
 from understave.theory.chord import Quality
 
 CHORDS = frozenset(
-    {
-        "chromatic chord",
-        "applied chord",
-        "enharmonic pivot",
-        "mode switch",
-        "picardy third",
-        "cadence",
-        "seventh in the bass",
-        "pivot chord",
-    }
+    kind.name
+    for kind in (
+        CHROMATIC_CHORD,
+        APPLIED_CHORD,
+        ENHARMONIC_PIVOT,
+        MODE_SWITCH,
+        PICARDY,
+        CADENCE,
+        BASS_SEVENTH,
+        PIVOT_CHORD,
+    )
 )
 """Kinds of events that stand and fall with a chord, whose own surprise then counts."""
 MOST_BITS = 12.0
@@ -43,10 +51,8 @@ _HALF = 0.5
 
 def rarity_name(event: Event) -> str:
     """Return the name under which a finding is counted: its kind and label, a key by its relation to home."""
-    relation = event.get("relation")
-    if event.kind == "key" and isinstance(relation, str):
-        return f"key.{event.label}.{relation}"
-    return f"{event.kind}.{event.label}"
+    key = KEY.of(event)
+    return f"{event.kind}.{event.label}" if key is None else f"{event.kind}.{event.label}.{key.relation}"
 
 
 @lru_cache(maxsize=1)

@@ -18,10 +18,14 @@ from fractions import Fraction
 
 from understave.findings.cadences import CADENCE
 from understave.findings.catalogue import weight
-from understave.findings.form import SECTION
-from understave.findings.instructions import INSTRUCTION
-from understave.findings.keyplan import KEY
+from understave.findings.form import FORM, SECTION
+from understave.findings.instructions import INSTRUCTION, PEDAL_MARK
+from understave.findings.keyplan import KEY, PIVOT_CHORD
+from understave.findings.melody import MELODY
+from understave.findings.phrases import PHRASE
 from understave.findings.remembered import remembered
+from understave.findings.returns import DIFFERENCE
+from understave.findings.rhythm import HARMONIC_RHYTHM
 from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Event, Reading
 from understave.interpretation.tension import home_of
@@ -33,9 +37,9 @@ from understave.wording.claiming import is_true
 from understave.wording.sentences import can_say
 from understave.wording.telling import SURE
 
-PIECE_WIDE = frozenset({("form", "scheme"), ("melody", "range"), ("harmonic rhythm", "usual pace")})
+PIECE_WIDE = frozenset({(FORM.name, "scheme"), (MELODY.name, "range"), (HARMONIC_RHYTHM.name, "usual pace")})
 """What is said of the whole piece or not at all; it has no place to be pointed at."""
-UNTOLD = frozenset({"phrase", "difference", "pivot chord", "pedal mark"})
+UNTOLD = frozenset(kind.name for kind in (PHRASE, DIFFERENCE, PIVOT_CHORD, PEDAL_MARK))
 """Kinds that only serve others: a phrase is told by its cadence, a difference by its return."""
 _LOUD = {"ppp": -3, "pp": -2, "p": -1, "mp": 0, "mf": 0, "f": 1, "ff": 2, "fff": 3}
 

@@ -10,61 +10,66 @@ from __future__ import annotations
 
 from typing import TypeAlias
 
+from understave.findings.applied import APPLIED_CHORD
+from understave.findings.cadences import CADENCE, PICARDY
+from understave.findings.chromatic import CHROMATIC_CHORD
+from understave.findings.keyplan import KEY
+from understave.findings.melody import MELODY
+from understave.findings.modes import MODE_SWITCH
+from understave.findings.motives import MOTIVE
+from understave.findings.nonchord import NON_CHORD_TONE
+from understave.findings.pedalpoints import DRONE, PEDAL_POINT, REPEATED_NOTE
+from understave.findings.reheard import ENHARMONIC_PIVOT
+from understave.findings.returns import RETURN
+from understave.findings.sequences import SEQUENCE
 from understave.harmony.reading import Event
 from understave.theory.key import Key
-from understave.theory.pitch import Pitch
 
 Idea: TypeAlias = tuple[str | int, ...]
 
 _FLAT_SECOND = -5
 """The lowered second degree lies five fifths below the tonic."""
-_STAYING = frozenset({"repeated note", "pedal point", "drone"})
-_MODES = frozenset({("key", "parallel"), ("picardy third", "picardy third"), ("return", "in the other mode")})
+_MODES = frozenset(
+    {(KEY.name, "parallel"), (PICARDY.name, "picardy third"), (RETURN.name, "in the other mode")}
+)
 _SIXTHS = frozenset({"italian sixth", "french sixth", "german sixth"})
 
 
 def idea_of(event: Event, home: Key) -> Idea:
     """Return the idea that an event belongs to, in a piece whose home key is `home`."""
-    kind, label = event.kind, event.label
+    label = event.label
     if _is_flat_second(event, home):
         return ("lowered second",)
-    if kind == "mode switch" or (kind, label) in _MODES:
+    if event in MODE_SWITCH or (event.kind, label) in _MODES:
         return ("mode",)
-    if kind == "motive":
-        number = event.get("number")
-        return ("motive", number if isinstance(number, int) else 0)
-    if label == "repeated notes" or kind in _STAYING:
-        tone = event.get("pitch")
-        return ("staying note", tone.pitch_class.semitone if isinstance(tone, Pitch) else -1)
-    if kind == "cadence" and label in ("deceptive", "evaded"):
+    if (motive := MOTIVE.of(event)) is not None:
+        return ("motive", motive.number)
+    tune = MELODY.of(event) if label == "repeated notes" else None
+    staying = REPEATED_NOTE.of(event) or PEDAL_POINT.of(event) or DRONE.of(event) or tune
+    if staying is not None:
+        return ("staying note", staying.pitch.pitch_class.semitone if staying.pitch is not None else -1)
+    if event in CADENCE and label in ("deceptive", "evaded"):
         return ("led astray",)
-    if (kind == "enharmonic pivot" and "german sixth" in label) or label in _SIXTHS:
+    if (event in ENHARMONIC_PIVOT and "german sixth" in label) or label in _SIXTHS:
         return ("augmented sixth",)
-    if kind == "applied chord":
-        return ("applied chord",)
-    if kind == "sequence":
-        return ("sequence",)
-    if kind == "return":
-        return ("return",)
-    if kind == "key" and isinstance(key := event.get("key"), Key):
-        return ("key", str(key))
-    if kind == "melody" and label != "range" and label != "leap":
+    if event in APPLIED_CHORD or event in SEQUENCE or event in RETURN:
+        return (event.kind,)
+    if (key := KEY.of(event)) is not None:
+        return (event.kind, str(key.key))
+    if event in MELODY and label not in ("range", "leap"):
         return ("melody moves",)
-    return (kind, label)
+    return (event.kind, label)
 
 
 def _is_flat_second(event: Event, home: Key) -> bool:
     """Whether the lowered second degree is what an event is about: chord, key, or melody note on top."""
-    if (event.kind, event.label) == ("chromatic chord", "neapolitan"):
+    if event in CHROMATIC_CHORD and event.label == "neapolitan":
         return True
-    key = event.get("key")
-    if event.kind == "key":
-        return isinstance(key, Key) and key.tonic.fifths - home.tonic.fifths == _FLAT_SECOND
-    tone = event.get("pitch")
+    if (key := KEY.of(event)) is not None:
+        return key.key.tonic.fifths - home.tonic.fifths == _FLAT_SECOND
+    foreign = NON_CHORD_TONE.of(event)
     return (
-        event.kind == "non-chord tone"
-        and event.get("metric") == "accented"
-        and isinstance(tone, Pitch)
-        and isinstance(key, Key)
-        and tone.pitch_class.fifths - key.tonic.fifths == _FLAT_SECOND
+        foreign is not None
+        and foreign.metric == "accented"
+        and foreign.pitch.pitch_class.fifths - foreign.key.tonic.fifths == _FLAT_SECOND
     )

@@ -12,6 +12,7 @@ from fractions import Fraction
 from itertools import combinations, groupby, pairwise
 from typing import TYPE_CHECKING
 
+from understave.findings.nonchord import NON_CHORD_TONE
 from understave.harmony.reading import Detail, Reading, Span
 from understave.score.model import Note, Score
 from understave.theory.key import Key
@@ -178,7 +179,7 @@ def _foreign(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
     told = [
         v
         for v in reading.events
-        if v.kind == "non-chord tone" and v.label == e.get("kind") and any(i in note.ids for i in v.notes)
+        if v in NON_CHORD_TONE and v.label == e.get("kind") and any(i in note.ids for i in v.notes)
     ]
     if not told:
         yield "the reading calls the note something else"

@@ -18,9 +18,17 @@ from functools import cache
 from itertools import product
 
 from understave.findings import read
-from understave.findings.catalogue import weight
-from understave.findings.keyplan import home_key
-from understave.findings.modes import regions_of
+from understave.findings.applied import APPLIED_CHORD
+from understave.findings.cadences import CADENCE, PICARDY
+from understave.findings.catalogue import key_of, weight
+from understave.findings.chromatic import CHROMATIC_CHORD
+from understave.findings.keyplan import PIVOT_CHORD, home_key
+from understave.findings.modes import MODE_SWITCH, regions_of
+from understave.findings.nonchord import NON_CHORD_TONE
+from understave.findings.pedalpoints import PEDAL_POINT
+from understave.findings.reheard import ENHARMONIC_PIVOT
+from understave.findings.sequences import CHAIN, SEQUENCE
+from understave.findings.sixfours import SIX_FOUR
 from understave.harmony.reading import Event, Reading
 from understave.score.model import Score
 from understave.score.transpose import moved_key
@@ -92,16 +100,17 @@ class Worked:
     numerals: tuple[tuple[Key, RomanNumeral], ...]
 
 
-_CHROMATIC, _CADENCE, _APPLIED = "chromatic chord", "cadence", "applied chord"
+_CHROMATIC, _CADENCE, _APPLIED = CHROMATIC_CHORD.name, CADENCE.name, APPLIED_CHORD.name
+_REHEARD = ENHARMONIC_PIVOT.name
 DEVICES: tuple[Device, ...] = (
-    Device("cadential six-four", (("six-four", "cadential"),), "major", "I vi IV ii6 Cad64 V7 I", (4, 5)),
+    Device("cadential six-four", ((SIX_FOUR.name, "cadential"),), "major", "I vi IV ii6 Cad64 V7 I", (4, 5)),
     Device("half cadence", ((_CADENCE, "half"),), "major", "I V6 I IV I ii6 V", (5, 6)),
     Device(
         "deceptive cadence", ((_CADENCE, "deceptive"),), "major", "I IV V7 I ii6 V7 vi IV Cad64 V7 I", (5, 6)
     ),
     Device("plagal cadence", ((_CADENCE, "plagal"),), "major", "I IV V7 I IV IV I", (4, 6)),
     Device("phrygian half cadence", ((_CADENCE, "phrygian half"),), "minor", "i V6 i iv i iv6 V", (5, 6)),
-    Device("picardy third", (("picardy third", "picardy third"),), "minor", "i iv V i iv V7 I", (5, 6)),
+    Device("picardy third", ((PICARDY.name, "picardy third"),), "minor", "i iv V i iv V7 I", (5, 6)),
     Device(
         "applied dominant",
         ((_APPLIED, "applied dominant"),),
@@ -131,14 +140,14 @@ DEVICES: tuple[Device, ...] = (
     Device("altered dominant", ((_CHROMATIC, "altered dominant"),), "major", "I IV I ii6 V V+ I", (5, 6)),
     Device(
         "mode switch",
-        (("mode switch", "major to minor"), ("mode switch", "minor to major")),
+        ((MODE_SWITCH.name, "major to minor"), (MODE_SWITCH.name, "minor to major")),
         "major",
         "I IV V7 I I V7 I I @parallel i iv V7 i iv V7 i i iv V7 i",
         (7, 8),
     ),
     Device(
         "modulation by a common chord",
-        (("pivot chord", "common chord"),),
+        ((PIVOT_CHORD.name, "common chord"),),
         "major",
         "I IV V7 I I vi @P5 V7 I IV V7 I I ii6 V7 I",
         (5, 6),
@@ -146,9 +155,9 @@ DEVICES: tuple[Device, ...] = (
     Device(
         "enharmonic pivot",
         (
-            ("enharmonic pivot", "dominant seventh as german sixth"),
-            ("enharmonic pivot", "german sixth as dominant seventh"),
-            ("enharmonic pivot", "diminished seventh"),
+            (_REHEARD, "dominant seventh as german sixth"),
+            (_REHEARD, "german sixth as dominant seventh"),
+            (_REHEARD, "diminished seventh"),
         ),
         "major",
         "I IV V7 I I V7/IV @M3 Cad64 V7 I IV Cad64 V7 I",
@@ -156,28 +165,28 @@ DEVICES: tuple[Device, ...] = (
     ),
     Device(
         "sequence by fifths",
-        (("sequence", "descending fifths"),),
+        ((SEQUENCE.name, "descending fifths"),),
         "major",
         "I IV viio iii vi ii V7 V7 I",
         (1, 2, 3, 4, 5, 6),
     ),
     Device(
         "ascending 5-6 sequence",
-        (("sequence", "ascending 5-6"),),
+        ((SEQUENCE.name, "ascending 5-6"),),
         "major",
         "I vi6 ii viio6 iii I6 IV ii6 V V7 I",
         (0, 1, 2, 3, 4, 5, 6),
     ),
     Device(
         "lament bass",
-        (("chain", "lament bass"),),
+        ((CHAIN.name, "lament bass"),),
         "minor",
         "i v6 iv6 V i iv V7 V7 i",
         (0, 1, 2, 3),
     ),
     Device(
         "chain of suspensions",
-        (("non-chord tone", "suspension"),),
+        ((NON_CHORD_TONE.name, "suspension"),),
         "major",
         "I V6 vi iii6 IV I6 ii V7 I",
         (0, 1, 2, 3, 4, 5),
@@ -186,7 +195,7 @@ DEVICES: tuple[Device, ...] = (
     ),
     Device(
         "tonic pedal point",
-        (("pedal point", "tonic"),),
+        ((PEDAL_POINT.name, "tonic"),),
         "major",
         "I V7 I IV I V7 I V7/IV IV V7 I",
         tuple(range(11)),
@@ -194,7 +203,7 @@ DEVICES: tuple[Device, ...] = (
     ),
     Device(
         "dominant pedal point",
-        (("pedal point", "dominant"),),
+        ((PEDAL_POINT.name, "dominant"),),
         "major",
         "V I64 V7 I64 V IV V7 I64 V7 V",
         tuple(range(10)),
@@ -267,8 +276,7 @@ def examples_for(
     for device, event in sorted(devices_in(reading), key=lambda pair: -weight(pair[1])):
         if len(made) >= at_most:
             break
-        key = event.get("key")
-        home = key if isinstance(key, Key) else home_key(regions_of(reading.spans))
+        home = key_of(event) or home_key(regions_of(reading.spans))
         turn = len(made)
         order = [textures[(turn + k) % len(textures)] for k in range(len(textures))]
         keys = _other_keys(home, device.mode, turn)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
 
+from understave.errors import SymbolError
 from understave.theory.chord import Chord, Quality, factor, quality_of_shape
 from understave.theory.pitch import PitchClass, accidental_text
 
@@ -135,12 +136,12 @@ def _parse(text: str) -> ChordSymbol:
         head, slash = head + "add9", ""
     m = _ROOT.fullmatch(head)
     if not m or (slash and not low):
-        raise ValueError(complaint)
+        raise SymbolError(complaint)
     root = PitchClass.parse(m[1])
     rest = re.sub(r"69$", "6add9", re.sub(r"[(),]", "", m[2]))
     suffix = next((s for s in sorted(_QUALITY_OF, key=len, reverse=True) if _fits(rest, s)), None)
     if suffix is None:
-        raise ValueError(complaint)
+        raise SymbolError(complaint)
     quality = _QUALITY_OF[suffix]
     chord = _with_extras(Chord(root, quality), _EXTRA.findall(rest[len(suffix) :]))
     if not slash:
@@ -148,7 +149,7 @@ def _parse(text: str) -> ChordSymbol:
     try:
         bass = PitchClass.parse(low)
     except ValueError:
-        raise ValueError(complaint) from None
+        raise SymbolError(complaint) from None
     stack = [root.shift(f) for f in chord.quality.fifths]
     if bass in stack and bass in chord.members:
         return ChordSymbol(Chord(root, chord.quality, stack.index(bass), chord.added, chord.omitted))
@@ -293,7 +294,7 @@ def from_musicxml(
     `bass` wins over `inversion`; a Neapolitan is the major triad on the given root.
     """
     if kind not in _QUALITY_OF_KIND:
-        raise ValueError(f"The chord kind {kind!r} names no chord of its own; give root, kind and degrees.")
+        raise SymbolError(f"The chord kind {kind!r} names no chord of its own; give root, kind and degrees.")
     quality = _QUALITY_OF_KIND[kind]
     shape = list(quality.fifths)
     added: list[int] = []

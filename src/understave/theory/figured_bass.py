@@ -16,6 +16,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from understave.errors import SymbolError
 from understave.theory.chord import Chord
 from understave.theory.key import Key
 from understave.theory.pitch import LETTERS, Pitch, PitchClass, accidental_text
@@ -115,16 +116,16 @@ def parse_figures(text: str) -> Figures:
         while position < len(word):
             m = _FIGURE.match(word, position)
             if not m or m.end() == position:
-                raise ValueError(f"{text!r} are not bass figures; write for example 6/5, 7 or #6.")
+                raise SymbolError(f"{text!r} are not bass figures; write for example 6/5, 7 or #6.")
             number = int(m["number"] or 3)
             sign = m["before"] or ("+" if m["after"] in ("\\", "/") else m["after"])
             if m["before"] and m["after"]:
-                raise ValueError(f"{text!r} are not bass figures: the {number} has two signs.")
+                raise SymbolError(f"{text!r} are not bass figures: the {number} has two signs.")
             figures.append(Figure(number, sign))
             position = m.end()
     numbers = [f.number for f in figures]
     if len(set(numbers)) != len(numbers) or 1 in numbers:
-        raise ValueError(f"{text!r} are not bass figures: each of them stands once, and none is 1.")
+        raise SymbolError(f"{text!r} are not bass figures: each of them stands once, and none is 1.")
     return tuple(sorted(figures, key=lambda f: -f.number))
 
 
@@ -137,7 +138,7 @@ def parse_progression(text: str) -> tuple[Figures, ...]:
     voices = [v for v in re.split(r"[\s,]+|/", text.strip()) if v]
     moving = [[parse_figures(step) for step in voice.split("-")] for voice in voices]
     if any(len(step) != 1 for voice in moving for step in voice if len(voice) > 1):
-        raise ValueError(f"{text!r} are not moving bass figures; write each voice alone, such as 6-5/4-3.")
+        raise SymbolError(f"{text!r} are not moving bass figures; write each voice alone, such as 6-5/4-3.")
     length = max((len(v) for v in moving), default=1)
     steps = []
     for i in range(length):

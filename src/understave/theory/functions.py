@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import re
 
+from understave.errors import SymbolError
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
 
@@ -27,31 +28,31 @@ def read_function(text: str, key: Key) -> Chord:
     m = _SYMBOL.fullmatch(text.strip())
     complaint = f"{text.strip()!r} is not a function; write for example T, Sp, D7, DD7, s6 or D7/3."
     if m is None:
-        raise ValueError(complaint)
+        raise SymbolError(complaint)
     name, beside, figures, bass = m.groups()
     root, major = key.tonic.shift(_HOME[name.lower()]), name[0].isupper()
     if beside:
         if (beside, major) not in _BESIDE:
-            raise ValueError(
+            raise SymbolError(
                 f"{text.strip()!r} is not a function: beside a major chord stand p and g, else P and G."
             )
         root, major = root.shift(_BESIDE[beside, major]), not major
     quality, inversion = Quality.MAJOR if major else Quality.MINOR, _PLACE[bass or ""]
     if figures == "64":
         if name != "D" or beside or bass:
-            raise ValueError(complaint)
+            raise SymbolError(complaint)
         return Chord(root.shift(-1), Quality.MAJOR if key.mode == "major" else Quality.MINOR, 2)
     if figures == "6":
         if name.lower() != "s" or beside or bass:
-            raise ValueError(complaint)
+            raise SymbolError(complaint)
         # The added sixth makes the seventh chord of the second degree over the bass of the fourth.
         return Chord(root.shift(3), Quality.MINOR7 if major else Quality.HALF_DIMINISHED7, 1)
     if figures == "7":
         quality = Quality.DOMINANT7 if name[0] == "D" and not beside else _SEVENTH[major]
     if figures == "9":
         if name[0] != "D" or beside:
-            raise ValueError(complaint)
+            raise SymbolError(complaint)
         quality = Quality.DOMINANT9 if key.mode == "major" else Quality.DOMINANT_MINOR9
     if inversion >= len(quality.fifths):
-        raise ValueError(complaint)
+        raise SymbolError(complaint)
     return Chord(root, quality, inversion)

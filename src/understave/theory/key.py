@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
 
+from understave.errors import SymbolError
 from understave.theory.pitch import PitchClass
 
 Mode = Literal["major", "minor"]
@@ -32,11 +33,11 @@ class Key:
         name, _, mode = text.strip().partition(" ")
         mode = mode.strip().lower()
         if not name or mode not in ("", "major", "minor"):
-            raise ValueError(f"{text!r} is not a key; write for example Ab, f# or F minor.")
+            raise SymbolError(f"{text!r} is not a key; write for example Ab, f# or F minor.")
         try:
             tonic = PitchClass.parse(name)
         except ValueError:
-            raise ValueError(f"{text!r} is not a key; write for example Ab, f# or F minor.") from None
+            raise SymbolError(f"{text!r} is not a key; write for example Ab, f# or F minor.") from None
         if mode:
             return cls(tonic, "major" if mode == "major" else "minor")
         return cls(tonic, "major" if name[0].isupper() else "minor")

@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 import unicodedata
 
+from understave.errors import SymbolError
 from understave.theory.chord import Quality
 from understave.theory.key import Key, Mode
 from understave.theory.pitch import LETTERS, Interval, PitchClass
@@ -75,7 +76,7 @@ def parse_pitch_class(text: str, language: Language = "en") -> PitchClass:
     found = _read_german(plain) if language == "de" else _read_words(plain, language)
     if found is None:
         example = pitch_class_name(PitchClass("F", 1), language)
-        raise ValueError(f"{text!r} is not a note name here; write for example {example}.")
+        raise SymbolError(f"{text!r} is not a note name here; write for example {example}.")
     return found
 
 
@@ -144,7 +145,7 @@ def parse_key(text: str, language: Language = "en") -> Key:
         except ValueError:
             pass
     example = key_name(Key(PitchClass("F", 1), "minor"), language)
-    raise ValueError(f"{text!r} is not a key here; write for example {example}.")
+    raise SymbolError(f"{text!r} is not a key here; write for example {example}.")
 
 
 # -------------------------------------------------------------------- intervals and chords
@@ -174,7 +175,7 @@ def parse_interval(text: str, language: Language = "en") -> Interval:
     found = _interval_table(language).get(wanted)
     if found is None:
         example = interval_name(Interval.parse("m3"), language)
-        raise ValueError(f"{text!r} is not an interval here; write for example {example}.")
+        raise SymbolError(f"{text!r} is not an interval here; write for example {example}.")
     return found
 
 
@@ -203,4 +204,4 @@ def parse_quality(text: str, language: Language = "en") -> Quality:
         if _fold(name) == wanted:
             return quality
     example = quality_name(Quality.DOMINANT7, language)
-    raise ValueError(f"{text!r} is not a chord here; write for example {example}.")
+    raise SymbolError(f"{text!r} is not a chord here; write for example {example}.")

@@ -15,6 +15,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from functools import lru_cache
 
+from understave.errors import SymbolError
 from understave.theory.chord import Quality, quality_of_shape, usual_inversion
 from understave.theory.numeral_places import NUMERALS, TRIAD, Style, bare_qualities
 from understave.theory.roman import SUSPENDED, RomanNumeral
@@ -100,7 +101,7 @@ def read_numeral(text: str) -> RomanNumeral:
         )
     plain = _clean(text.strip())
     if not plain:
-        raise ValueError("There is no Roman numeral here; write for example V65/V.")
+        raise SymbolError("There is no Roman numeral here; write for example V65/V.")
     head, *targets = plain.split("/")
     n = _read_head(head, text)
     return replace(n, applied=tuple(_read_target(t, text) for t in targets)) if targets else n
@@ -232,7 +233,7 @@ def _take_ninth(added: list[str], altered: list[str]) -> str | None:
     return None
 
 
-def _stack(
+def _stack(  # noqa: PLR0913
     degree: int,
     alter: int,
     style: Style,

@@ -12,6 +12,7 @@ import re
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
+from understave.errors import SymbolError
 from understave.stored import Stored
 
 LETTERS = "CDEFGAB"
@@ -55,7 +56,7 @@ class PitchClass:
         """Read ``"F#"``, ``"Bb"``, ``"B-"``, ``"C##"`` or ``"E♭"``; raise ValueError on anything else."""
         m = _NAME.fullmatch(name.strip())
         if not m:
-            raise ValueError(f"{name!r} is not a pitch name; write a letter A to G and # or b.")
+            raise SymbolError(f"{name!r} is not a pitch name; write a letter A to G and # or b.")
         return cls(m[1].upper(), _alteration(m[2]))
 
     @classmethod
@@ -130,7 +131,7 @@ class Pitch:
         """
         m = _PITCH.fullmatch(name.strip())
         if not m:
-            raise ValueError(f"{name!r} is not a pitch; write a letter, # or b, and an octave such as C#4.")
+            raise SymbolError(f"{name!r} is not a pitch; write a letter, # or b, and an octave such as C#4.")
         return cls(m[1][0].upper(), _alteration(m[1][1:]), int(m[2]))
 
     @classmethod
@@ -199,16 +200,16 @@ class Interval(Stored):
         m = _INTERVAL.fullmatch(name.strip())
         size = int(m[3]) if m else 0
         if not m or size < 1:
-            raise ValueError(f"{name!r} is not an interval; write for example P5, m3, A6 or -M2.")
+            raise SymbolError(f"{name!r} is not an interval; write for example P5, m3, A6 or -M2.")
         octaves, step = divmod(size - 1, 7)
         perfect = step in (0, 3, 4)
         kind = m[2]
         if (kind in "Mm" and perfect) or (kind == "P" and not perfect):
-            raise ValueError(
+            raise SymbolError(
                 f"{name!r} is not an interval: no {_size_words(size)} is {_KIND_WORDS[kind[0]]}."
             )
         if size == 1 and kind[0] == "d":
-            raise ValueError(f"{name!r} is not an interval: a unison cannot be diminished; write -A1.")
+            raise SymbolError(f"{name!r} is not an interval: a unison cannot be diminished; write -A1.")
         bend = {"P": 0, "M": 0, "m": -1, "A": len(kind), "d": -len(kind) - (0 if perfect else 1)}[kind[0]]
         rising = cls(size - 1, _LETTER_SEMITONES[LETTERS[step]] + 12 * octaves + bend)
         return -rising if m[1] else rising

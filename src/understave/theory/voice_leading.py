@@ -339,40 +339,11 @@ def wishes(a: Harmony, b: Harmony) -> tuple[Wish, ...]:
         if moves and note in here:
             found.append(Wish(note, moves, rule, price))
 
-    def steps(note: PitchClass, direction: int) -> tuple[int, ...]:
-        """Moves by step in a direction that reach a member, a chromatic semitone only where there is no
-        other.
-        """
-        letter = (ord(note.letter) - ord("A") + direction) % 7
-        ways = [
-            direction * ((p.semitone - note.semitone) * direction % 12)
-            for p in there
-            if ord(p.letter) - ord("A") == letter
-        ]
-        plain = tuple(w for w in ways if 1 <= abs(w) <= 2)
-        chromatic = tuple(
-            direction for p in there if p.letter == note.letter and p.alter - note.alter == direction
-        )
-        return plain or chromatic
-
     if a.seventh is not None and not same_harmony:
         held = (0,) if a.seventh.semitone in sounds else ()
-        wish(a.seventh, (*steps(a.seventh, -1), *held), "seventh", _SEVENTH)
+        wish(a.seventh, (*_steps(there, a.seventh, -1), *held), "seventh", _SEVENTH)
     if a.leading_tone is not None and not same_harmony:
-        tone = a.leading_tone
-        # Held where it stays, chromatically down where it becomes the seventh of the next chord.
-        rise = (1,) if (tone.semitone + 1) % 12 in sounds else ()
-        # In a bass that walks down the scale (V6 to vi) it passes.
-        low = b.chord.bass
-        walks = (
-            a.chord.bass == tone
-            and (tone.semitone - low.semitone) % 12 in (1, 2)
-            and low.letter != tone.letter
-        )
-        if rise and not walks:
-            held = (0,) if tone.semitone in sounds else ()
-            fall = tuple(-1 for p in there if p.letter == tone.letter and p.alter == tone.alter - 1)
-            wish(tone, (*rise, *held, *fall), "leading tone", _LEADING)
+        wish(a.leading_tone, _leading_tone_moves(a, b, a.leading_tone), "leading tone", _LEADING)
     if a.sixth is not None and not same_harmony:
         lower, upper = a.sixth
         goal = PitchClass.from_fifths(lower.fifths + 5)
@@ -382,14 +353,47 @@ def wishes(a: Harmony, b: Harmony) -> tuple[Wish, ...]:
     if a.numeral.special == "Cad" and a.chord.bass == b.chord.root:
         for note in a.chord.members:
             if note != a.chord.bass:
-                wish(note, steps(note, -1), "six-four", 200.0)
+                wish(note, _steps(there, note, -1), "six-four", 200.0)
     tied = {w.note for w in found}
     for note in a.altered - tied:
         degree, alter = a.key.degree(note)
         del degree
         held = (0,) if note.semitone in sounds else ()
-        wish(note, (*steps(note, 1 if alter > 0 else -1), *held), "altered note", 8.0)
+        wish(note, (*_steps(there, note, 1 if alter > 0 else -1), *held), "altered note", 8.0)
     return tuple(found)
+
+
+def _steps(there: Sequence[PitchClass], note: PitchClass, direction: int) -> tuple[int, ...]:
+    """Moves by step in a direction that reach a member of a chord, a chromatic semitone only where there is
+    no other.
+    """
+    letter = (ord(note.letter) - ord("A") + direction) % 7
+    ways = [
+        direction * ((p.semitone - note.semitone) * direction % 12)
+        for p in there
+        if ord(p.letter) - ord("A") == letter
+    ]
+    plain = tuple(w for w in ways if 1 <= abs(w) <= 2)
+    chromatic = tuple(
+        direction for p in there if p.letter == note.letter and p.alter - note.alter == direction
+    )
+    return plain or chromatic
+
+
+def _leading_tone_moves(a: Harmony, b: Harmony, tone: PitchClass) -> tuple[int, ...]:
+    """Where a leading tone may go: up, held where it stays, chromatically down where it becomes the seventh
+    of the next chord; nowhere in particular in a bass that walks down the scale (V6 to vi), where it passes.
+    """
+    there, sounds = b.chord.members, b.chord.semitones
+    low = b.chord.bass
+    walks = (
+        a.chord.bass == tone and (tone.semitone - low.semitone) % 12 in (1, 2) and low.letter != tone.letter
+    )
+    if walks or (tone.semitone + 1) % 12 not in sounds:
+        return ()
+    held = (0,) if tone.semitone in sounds else ()
+    fall = tuple(-1 for p in there if p.letter == tone.letter and p.alter == tone.alter - 1)
+    return (1, *held, *fall)
 
 
 # --- what is still wrong -------------------------------------------------------------------------------

@@ -18,7 +18,31 @@ from understave.claims import chords_and_keys as h
 from understave.claims import on_the_page as pr
 from understave.claims import single_notes as n
 from understave.claims import stretches as p
+from understave.findings.applied import APPLIED_CHORD
+from understave.findings.cadences import CADENCE, PICARDY
+from understave.findings.chromatic import CHROMATIC_CHORD
+from understave.findings.dissonance import SHARP_DISSONANCE
+from understave.findings.form import SECTION
+from understave.findings.instructions import INSTRUCTION, PEDAL_MARK
+from understave.findings.keyplan import KEY, PIVOT_CHORD
+from understave.findings.melody import MELODY
+from understave.findings.modes import MODE_SWITCH
+from understave.findings.motives import MOTIVE
+from understave.findings.nonchord import NON_CHORD_TONE
+from understave.findings.pedalpoints import DRONE, PEDAL_POINT, REPEATED_NOTE
+from understave.findings.phrases import PHRASE
+from understave.findings.reheard import ENHARMONIC_PIVOT
+from understave.findings.returns import RETURN
+from understave.findings.rhythm import HARMONIC_RHYTHM
+from understave.findings.sequences import CHAIN, SEQUENCE
+from understave.findings.sixfours import BASS_SEVENTH, SIX_FOUR
+from understave.findings.texture import TEXTURE
 from understave.harmony.reading import Detail, Event, Named, Span
+from understave.interpretation.dynamics import DYNAMICS
+from understave.interpretation.pedal_reasons import PEDALLING
+from understave.interpretation.tension import TENSION
+from understave.interpretation.timing import TIMING
+from understave.interpretation.voicing import VOICING
 from understave.score.model import Note, Score
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
@@ -245,7 +269,7 @@ def _nonchord(t: Told) -> Iterator[Claim]:
     yield from _between(t, note, last)
     if t.event.label in ("suspension", "retardation", "appoggiatura"):
         yield from _leaning(t, note, last)
-    if t.says("metric=accented", "Accented") and t.text("metric") == "accented":
+    if t.says("metric=accented") and t.text("metric") == "accented":
         to = t.note("resolution")
         yield n.Accented(t.start, t.start, to.onset if to is not None else t.event.end)
     if t.event.label == "pedal tone":
@@ -902,37 +926,37 @@ def _timing(t: Told) -> Iterator[Claim]:
 
 
 _MAKERS: Mapping[str, Maker] = {
-    "non-chord tone": _nonchord,
-    "sharp dissonance": _sharp,
-    "cadence": _cadence,
-    "picardy third": _picardy,
-    "phrase": _phrase,
-    "six-four": _six_four,
-    "seventh in the bass": _seventh,
-    "chromatic chord": _chromatic,
-    "applied chord": _applied,
-    "enharmonic pivot": _enharmonic,
-    "mode switch": _mode,
-    "key": _key,
-    "pivot chord": _pivot,
-    "pedal point": _pedal_point,
-    "drone": _drone,
-    "repeated note": _repeated,
-    "texture": _texture,
-    "melody": _melody,
-    "sequence": _sequence,
-    "chain": _chain,
-    "return": _return,
-    "section": _section,
-    "motive": _motive,
-    "harmonic rhythm": _rhythm,
-    "instruction": _instruction,
-    "pedal mark": _pedal_mark,
-    "tension": _tension,
-    "dynamics": _dynamics,
-    "voicing": _voicing,
-    "pedalling": _pedalling,
-    "timing": _timing,
+    NON_CHORD_TONE.name: _nonchord,
+    SHARP_DISSONANCE.name: _sharp,
+    CADENCE.name: _cadence,
+    PICARDY.name: _picardy,
+    PHRASE.name: _phrase,
+    SIX_FOUR.name: _six_four,
+    BASS_SEVENTH.name: _seventh,
+    CHROMATIC_CHORD.name: _chromatic,
+    APPLIED_CHORD.name: _applied,
+    ENHARMONIC_PIVOT.name: _enharmonic,
+    MODE_SWITCH.name: _mode,
+    KEY.name: _key,
+    PIVOT_CHORD.name: _pivot,
+    PEDAL_POINT.name: _pedal_point,
+    DRONE.name: _drone,
+    REPEATED_NOTE.name: _repeated,
+    TEXTURE.name: _texture,
+    MELODY.name: _melody,
+    SEQUENCE.name: _sequence,
+    CHAIN.name: _chain,
+    RETURN.name: _return,
+    SECTION.name: _section,
+    MOTIVE.name: _motive,
+    HARMONIC_RHYTHM.name: _rhythm,
+    INSTRUCTION.name: _instruction,
+    PEDAL_MARK.name: _pedal_mark,
+    TENSION.name: _tension,
+    DYNAMICS.name: _dynamics,
+    VOICING.name: _voicing,
+    PEDALLING.name: _pedalling,
+    TIMING.name: _timing,
 }
 
 

@@ -12,10 +12,12 @@ In: a template, the values by name and a score. Out: text. Three things stand in
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 
+from understave.findings.catalogue import guest_kinds
 from understave.findings.instructions import DICTIONARY
+from understave.guests import leave_out_failed
 from understave.harmony.reading import Detail
 from understave.score.model import Score, beat_text
 from understave.theory.chord import Quality
@@ -61,9 +63,20 @@ WAYS = (
 def fill(template: str, values: Mapping[str, Detail], score: Score, book: Phrasebook, kind: str = "") -> str:
     """Return a template with its gaps filled; raise KeyError for a gap outside brackets without a value.
 
-    `kind` is that of the event, whose own words for a value come before the general ones.
+    `kind` is that of the event, whose own words for a value come before the general ones. Where the words of
+    a guest (`findings.catalogue.guest_kinds`) cannot be filled, the guest is left out: its bare name is told.
     """
+    guest = guest_kinds().get(kind)
+    if guest is None:
+        return _filled(template, values, score, book, kind)
+    try:
+        return _filled(template, values, score, book, kind)
+    except Exception as error:  # a stranger's template may ask for anything
+        leave_out_failed(guest, error)
+        return kind
 
+
+def _filled(template: str, values: Mapping[str, Detail], score: Score, book: Phrasebook, kind: str) -> str:
     def gap(m: re.Match[str]) -> str:
         value = values[m[1]]
         named = name_value(value, m[1], m[2] or "", m[3] or "", score, book, kind)
@@ -107,7 +120,7 @@ def chosen(template: str, values: Mapping[str, Detail]) -> tuple[str, frozenset[
     return text, frozenset(met | {g[1] for g in GAP.finditer(text)})
 
 
-def name_value(
+def name_value(  # noqa: PLR0913 - the parts of one gap, and what they are named in
     value: Detail, name: str, way: str, unit: str, score: Score, book: Phrasebook, kind: str = ""
 ) -> str:
     """Name a value in the language.
@@ -123,22 +136,11 @@ def name_value(
     """
     language = book.language
     if isinstance(value, tuple):
-        if way in ("instead", "become") and len(value) == 2 and not isinstance(value[0], tuple):
-            one, other = (name_value(v, name, "", "", score, book, kind) for v in value)
-            return book.phrases[way].format(first=one, second=other)
-        if way == "gloss":
-            return _glosses([v for v in value if isinstance(v, str)], book)
-        if way == "bars":
-            start, end = (v for v in value if isinstance(v, Fraction | int))
-            return book.bars(*printed_bars(score, Fraction(start), Fraction(end)))
-        inner = "" if way in ("or", "first") else way
-        shown = value[: int(unit)] if way == "first" else value
-        names = [name_value(v, name, inner, unit, score, book, kind) for v in shown]
-        if all(isinstance(v, str) for v in value):
-            names = list(dict.fromkeys(names))
-        elif len(shown) < len(value):
-            return f"{', '.join(names)} …"
-        return book.join(names, "or" if way == "or" else "and")
+
+        def named(one: Detail, inner: str, of: str) -> str:
+            return name_value(one, name, inner, of, score, book, kind)
+
+        return _name_several(value, way, unit, named, score, book)
     if isinstance(value, Pitch):
         return octave_name(value, book) if way == "octave" else pitch_class_name(value.pitch_class, language)
     if isinstance(value, PitchClass):
@@ -152,23 +154,52 @@ def name_value(
     if isinstance(value, Quality):
         return quality_name(value, language)
     if isinstance(value, str):
-        if way == "pitch":
-            return pitch_class_name(score.note_by_id[value].pitch.pitch_class, language)
-        if way == "scheme":
-            words = book.values["scheme"]
-            parts = re.findall("|".join([*words, r"\S+"]), value)
-            return " – ".join(words.get(part, _primed(part)) for part in parts)
-        if way in ("early", "modern"):
-            return book.instructions[value].get(way, "")
-        if way == "quote":
-            return book.phrases["quote"].format(text=value)
-        if name == "letter":
-            return _primed(value)
-        named = book.values.get(f"{kind}.{name}", {}).get(value) or book.values.get(name, {}).get(
-            value, value
-        )
-        return raised(named) if way == "cap" else named
+        return _name_text(value, name, way, score, book, kind)
     return _name_number(value, way, unit, score, book)
+
+
+def _name_several(
+    value: tuple[Detail, ...],
+    way: str,
+    unit: str,
+    named: Callable[[Detail, str, str], str],
+    score: Score,
+    book: Phrasebook,
+) -> str:
+    """Name several values; `named` names one of them in a way and with a unit."""
+    if way in ("instead", "become") and len(value) == 2 and not isinstance(value[0], tuple):
+        one, other = (named(v, "", "") for v in value)
+        return book.phrases[way].format(first=one, second=other)
+    if way == "gloss":
+        return _glosses([v for v in value if isinstance(v, str)], book)
+    if way == "bars":
+        start, end = (v for v in value if isinstance(v, Fraction | int))
+        return book.bars(*printed_bars(score, Fraction(start), Fraction(end)))
+    shown = value[: int(unit)] if way == "first" else value
+    names = [named(v, "" if way in ("or", "first") else way, unit) for v in shown]
+    if all(isinstance(v, str) for v in value):
+        names = list(dict.fromkeys(names))
+    elif len(shown) < len(value):
+        return f"{', '.join(names)} …"
+    return book.join(names, "or" if way == "or" else "and")
+
+
+def _name_text(value: str, name: str, way: str, score: Score, book: Phrasebook, kind: str) -> str:
+    """Name a note by its id, a scheme of sections, printed text, or a word of ours."""
+    if way == "pitch":
+        return pitch_class_name(score.note_by_id[value].pitch.pitch_class, book.language)
+    if way == "scheme":
+        words = book.values["scheme"]
+        parts = re.findall("|".join([*words, r"\S+"]), value)
+        return " – ".join(words.get(part, _primed(part)) for part in parts)
+    if way in ("early", "modern"):
+        return book.instructions[value].get(way, "")
+    if way == "quote":
+        return book.phrases["quote"].format(text=value)
+    if name == "letter":
+        return _primed(value)
+    named = book.values.get(f"{kind}.{name}", {}).get(value) or book.values.get(name, {}).get(value, value)
+    return raised(named) if way == "cap" else named
 
 
 def _glosses(terms: Sequence[str], book: Phrasebook) -> str:

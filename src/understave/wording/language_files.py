@@ -2,7 +2,8 @@
 
 In: a language code. Out: its tables. A language is a folder of TOML files: ``languages/<code>`` beside this
 module, or one that another installed package offers as an entry point of the group ``understave.languages``
-(the name is the code, the value a package with the files). A table may be spread over several files. What a
+(the name is the code, the value a package with the files). What guests have to say about findings and pianos
+of their own comes from their packages (`guest_words`). A table may be spread over several files. What a
 language lacks is said in English, and `lacking` lists it; nothing crashes for want of a word.
 """
 
@@ -11,14 +12,16 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
+from copy import deepcopy
 from functools import lru_cache
-from importlib.metadata import entry_points
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from typing import Any
 
 from understave.errors import UnderstaveError
+from understave.guests import leave_out, offered, package_of
 from understave.theory.vocabulary import Language
+from understave.wording.guest_words import GROUP, guest_words, merge
 
 WHOLE = ("glosses", "numbers", "ordinals", "grammar", "numerals", "checking")
 """Tables that a language has for itself: English entries make no sense among its own."""
@@ -35,12 +38,15 @@ def folders() -> Mapping[Language, Traversable | str]:
     for entry in sorted(home.iterdir(), key=lambda e: (e.name != "en", e.name)):
         if entry.is_dir() and any(f.name.endswith(".toml") for f in entry.iterdir()):
             found[entry.name] = entry
-    for guest in entry_points(group="understave.languages"):
-        if guest.name not in found:
-            try:
-                found[guest.name] = files(guest.value)
-            except (ImportError, TypeError) as error:
-                found[guest.name] = str(error)
+    for guest in offered("understave.languages"):
+        if guest.name in found:
+            why = f"there are words for {guest.name!r} already"
+            leave_out(guest.group, guest.name, package_of(guest), why)
+            continue
+        try:
+            found[guest.name] = files(guest.value)
+        except Exception as error:  # importing a stranger's package can fail in any way
+            found[guest.name] = str(error)
     return found
 
 
@@ -57,9 +63,19 @@ def own_tables(language: Language) -> Mapping[str, Any]:
         if file.name.endswith(".toml"):
             name = f"{language}/{file.name}"
             try:
-                _put_in(tables, tomllib.loads(file.read_text("utf-8")), name)
+                merge(tables, tomllib.loads(file.read_text("utf-8")), name)
             except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
                 raise UnderstaveError(f"{name} cannot be read ({error}); mend it there.") from None
+            except ValueError as error:
+                raise UnderstaveError(f"{error}; take one of them out.") from None
+    for name, package, more in guest_words(language):
+        together = deepcopy(tables)
+        try:
+            merge(together, more, "one of its files")
+        except ValueError as error:
+            leave_out(GROUP, name, package, f"its words for {language!r} cannot be used ({error})")
+        else:
+            tables = together
     return tables
 
 
@@ -73,16 +89,6 @@ def whole_tables(language: Language) -> Mapping[str, Any]:
         name: own[name] if name in WHOLE and name in own else _completed(table, own.get(name), (name,))
         for name, table in {**{name: {} for name in own}, **english}.items()
     }
-
-
-def _put_in(tables: dict[str, Any], more: Mapping[str, Any], name: str) -> None:
-    for key, value in more.items():
-        if isinstance(value, dict) and isinstance(tables.setdefault(key, {}), dict):
-            _put_in(tables[key], value, name)
-        elif key in tables:
-            raise UnderstaveError(f"{name} says again what {key!r} is; take one of them out.")
-        else:
-            tables[key] = value
 
 
 def _completed(english: Any, own: Any, path: tuple[str, ...]) -> Any:

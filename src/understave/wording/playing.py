@@ -18,9 +18,8 @@ from understave.harmony.reading import Event, Span
 from understave.interpretation.dynamics import level_at
 from understave.interpretation.plan import Plan, Tension, Voice
 from understave.interpretation.printed import nearest_mark, printed_loudness
+from understave.interpretation.tension import TENSION
 from understave.score.model import Score
-from understave.theory.key import Key
-from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording.claiming import is_true
 from understave.wording.gaps import octave_name, place
@@ -123,9 +122,9 @@ def chords_of(plan: Plan) -> tuple[Span, ...]:
     """Return the chords that a plan was made for, as the reasons of its tension carry them."""
     found = []
     for t in plan.tension:
-        key, numeral = t.why.get("key"), t.why.get("chord")
-        if isinstance(key, Key) and isinstance(numeral, RomanNumeral):
-            found.append(Span(t.start, t.end, key, numeral, t.why.confidence))
+        why = TENSION.of(t.why)
+        if why is not None:
+            found.append(Span(t.start, t.end, why.key, why.chord, t.why.confidence))
     return tuple(found)
 
 

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 import onnxruntime
 
-from understave.errors import UnderstaveError
+from understave.errors import MissingError
 from understave.harmony.model.encoding import Encoding
 from understave.harmony.model.label_indices import KEYS, QUALITIES, Reduced
 from understave.theory.chord import Chord, Quality
@@ -116,11 +116,11 @@ def load() -> Network:
                 raise ValueError(f"{name} is not the file it should be")
             sessions.append(onnxruntime.InferenceSession(data, options, providers=["CPUExecutionProvider"]))
     except OSError as error:
-        raise UnderstaveError(_DAMAGED.format(why=f"{error.filename or error} cannot be read")) from error
+        raise MissingError(_DAMAGED.format(why=f"{error.filename or error} cannot be read")) from error
     except (ValueError, KeyError, TypeError, RuntimeError) as error:
-        raise UnderstaveError(_DAMAGED.format(why=str(error).splitlines()[0])) from error
+        raise MissingError(_DAMAGED.format(why=str(error).splitlines()[0])) from error
     if not sessions:
-        raise UnderstaveError(_DAMAGED.format(why="no network is named in labels.json"))
+        raise MissingError(_DAMAGED.format(why="no network is named in labels.json"))
     return Network(tuple(sessions), numerals)
 
 

@@ -8,12 +8,12 @@ An accidental holds to the end of its bar in every octave, which is that standar
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 from understave.score import xmltree
 from understave.score.model import Direction, Measure, Note, Part, Score
 from understave.score.readers.abc_fields import (
@@ -198,14 +198,14 @@ def read_abc(data: bytes, name: str = "score.abc") -> Score:
     for line in lines:
         _line(tune, line)
     if not tune.in_body:
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} has a tune without a key: every ABC tune needs a K: line before its music; add one."
         )
     for voice in tune.voices.values():
         _close_bar(tune, voice)
     voices = [v for v in tune.voices.values() if v.bars]
     if not any(e.heads for v in voices for b in v.bars for e in b.events):
-        raise UnderstaveError(f"{name} has no notes in its first tune; there is nothing to read.")
+        raise ScoreError(f"{name} has no notes in its first tune; there is nothing to read.")
     if tunes > 1:
         title = f" ({tune.titles[0]})" if tune.titles else ""
         tune.warnings[f"The file holds {tunes} tunes; the first one{title} was read."] = None
@@ -219,9 +219,7 @@ def _first_tune(text: str, name: str) -> tuple[list[str], int]:
     if not starts:
         first_key = next((i for i, line in enumerate(lines) if line.startswith("K:")), None)
         if first_key is None:
-            raise UnderstaveError(
-                f"{name} holds no ABC tune: no X: line was found; check that it is an ABC file."
-            )
+            raise ScoreError(f"{name} holds no ABC tune: no X: line was found; check that it is an ABC file.")
         return lines, 1
     head = [line for line in lines[: starts[0]] if re.match(r"[A-Za-z]:|%%", line)]
     body: list[str] = []
@@ -272,47 +270,51 @@ def _default_unit(meter: tuple[int, int] | None) -> Fraction:
 
 def _field(tune: _Tune, name: str, value: str) -> None:
     """Follow an information field of the header, of the body, or inline."""
-    if name == "V":
-        _voice_field(tune, value)
-    elif name == "I":
-        _directive(tune, value)
+    follow = _FIELDS.get(name)
+    if follow is not None:
+        follow(tune, value)
     elif name == "U":
         if m := re.match(r"([~H-Wh-w])\s*=\s*[!+]?([^!+]*)[!+]?", value):
             tune.symbols[m[1]] = m[2].strip()
-    elif name == "w" and tune.in_body:
-        _lyrics(_voice(tune), value)
-    elif name == "K":
-        _key_field(tune, value)
-    elif name == "M":
-        _meter_field(tune, value)
-    elif name == "L":
-        unit = fraction_of(value)
-        if not unit:
-            _not_understood(tune, name, value)
-        elif tune.in_body:
-            _voice(tune).unit = unit
-        else:
-            tune.unit = unit
-    elif name == "Q":
-        if tune.in_body:
-            voice = _voice(tune)
-            words, rate = tempo_of(value, voice.unit)
-            voice.marks.append(("tempo", words, rate))
-        else:
-            tune.tempo = value
-    elif name == "P" and tune.in_body:
-        _voice(tune).marks.append(("rehearsal", text_of(value), None))
-    elif not tune.in_body and value:
-        if name == "T":
-            tune.titles.append(text_of(value))
-        elif name == "C":
-            tune.composer = tune.composer or text_of(value)
-        elif name == "X":
-            tune.number = value
-        elif name in "ABDFGHNORSZ":
-            tune.metadata[name] = (
-                f"{tune.metadata[name]} {text_of(value)}" if name in tune.metadata else text_of(value)
-            )
+    elif tune.in_body:
+        if name == "w":
+            _lyrics(_voice(tune), value)
+        elif name == "P":
+            _voice(tune).marks.append(("rehearsal", text_of(value), None))
+    elif value:
+        _head_field(tune, name, value)
+
+
+def _unit_field(tune: _Tune, value: str) -> None:
+    unit = fraction_of(value)
+    if not unit:
+        _not_understood(tune, "L", value)
+    elif tune.in_body:
+        _voice(tune).unit = unit
+    else:
+        tune.unit = unit
+
+
+def _tempo_field(tune: _Tune, value: str) -> None:
+    if tune.in_body:
+        voice = _voice(tune)
+        words, rate = tempo_of(value, voice.unit)
+        voice.marks.append(("tempo", words, rate))
+    else:
+        tune.tempo = value
+
+
+def _head_field(tune: _Tune, name: str, value: str) -> None:
+    """Follow a field that only tells about the tune."""
+    if name == "T":
+        tune.titles.append(text_of(value))
+    elif name == "C":
+        tune.composer = tune.composer or text_of(value)
+    elif name == "X":
+        tune.number = value
+    elif name in "ABDFGHNORSZ":
+        before = f"{tune.metadata[name]} " if name in tune.metadata else ""
+        tune.metadata[name] = before + text_of(value)
 
 
 def _not_understood(tune: _Tune, name: str, value: str) -> None:
@@ -378,6 +380,17 @@ def _meter_field(tune: _Tune, value: str) -> None:
         voice.bar.meter, voice.bar.symbol = meter, symbol
 
 
+_FIELDS: dict[str, Callable[[_Tune, str], None]] = {
+    "I": _directive,
+    "K": _key_field,
+    "L": _unit_field,
+    "M": _meter_field,
+    "Q": _tempo_field,
+    "V": _voice_field,
+}
+"""Fields that mean something both before the tune and within it."""
+
+
 def _lyrics(voice: _Voice, text: str) -> None:
     """Lay syllables under the notes of the line of music before (standard 2.1, section 5.1)."""
     heads = voice.line
@@ -433,12 +446,7 @@ def _end_line(tune: _Tune, voice: _Voice, barred: bool) -> None:
 
 def _sign(tune: _Tune, voice: _Voice, m: re.Match[str]) -> None:
     if m["text"]:
-        text = text_of(m["text"][1:-1])
-        if text[:1] in ("^", "_", "<", ">", "@"):
-            voice.marks.append(("words", text[1:].strip(), None))
-        elif text:
-            # Quoted text that begins with no note name (a fingering, a word) is no chord symbol.
-            voice.marks.append(("chord-symbol" if text[0] in "ABCDEFG" else "words", text, None))
+        _quoted(voice, text_of(m["text"][1:-1]))
     elif m["decoration"]:
         voice.decorations.append(m["decoration"][1:-1])
     elif m["symbol"]:
@@ -451,21 +459,33 @@ def _sign(tune: _Tune, voice: _Voice, m: re.Match[str]) -> None:
         _break_rhythm(voice, m["broken"])
     elif m["slur"]:
         voice.slurs += 1
-    elif m["slurend"]:
+    elif m["slurend"] or m["other"] == "-":
         last = _last_played(voice)
         if last:
-            last.slur_ends += 1
-    elif m["other"] == "-":
-        # A tie set off from its note by a space, which the standard forbids and many files have.
-        last = _last_played(voice)
-        for head in last.heads if last else ():
-            head.tie = True
-            voice.tied[head.written.letter, head.written.octave] = head.written.alter
+            _end_slur_or_tie(voice, last, bool(m["slurend"]))
     elif m["overlay"]:
         voice.layer += 1
         voice.accidentals.clear()
     elif m["bars"]:
         _rest_bars(tune, voice, int(m["count"] or 1))
+
+
+def _quoted(voice: _Voice, text: str) -> None:
+    if text[:1] in ("^", "_", "<", ">", "@"):
+        voice.marks.append(("words", text[1:].strip(), None))
+    elif text:
+        # Quoted text that begins with no note name (a fingering, a word) is no chord symbol.
+        voice.marks.append(("chord-symbol" if text[0] in "ABCDEFG" else "words", text, None))
+
+
+def _end_slur_or_tie(voice: _Voice, last: _Event, slur: bool) -> None:
+    if slur:
+        last.slur_ends += 1
+        return
+    # A tie set off from its note by a space, which the standard forbids and many files have.
+    for head in last.heads:
+        head.tie = True
+        voice.tied[head.written.letter, head.written.octave] = head.written.alter
 
 
 def _last_played(voice: _Voice) -> _Event | None:
@@ -683,8 +703,7 @@ def _score(tune: _Tune, voices: list[_Voice]) -> Score:
     written: list[Written] = []
     directions: list[Direction] = []
     for voice in voices:
-        part, staff, number = places[voice.name]
-        _place(voice, starts, part, staff, number, written, directions)
+        _place(voice, starts, places[voice.name], written, directions)
     return Score(
         title=tune.titles[0] if tune.titles else "",
         composer=tune.composer,
@@ -784,47 +803,59 @@ def _parts(tune: _Tune, voices: list[_Voice]) -> tuple[tuple[Part, ...], dict[st
     return tuple(parts), places
 
 
+@dataclass(slots=True)
+class _Directed:
+    """Directions of a voice on a staff as they are added to `out`; `wedge` is the index of an open one."""
+
+    staff: int
+    out: list[Direction]
+    wedge: int | None = None
+
+    def _add(self, onset: Fraction, kind: str, text: str, value: float | None = None) -> int:
+        self.out.append(Direction(f"d{len(self.out) + 1}", kind, onset, None, self.staff, text, value))
+        return len(self.out) - 1
+
+    def take(self, event: _Event, onset: Fraction) -> None:
+        """Add the directions of an event."""
+        for kind, text, value in event.marks:
+            self._add(onset, kind, text, value)
+        for d in event.decorations:
+            if _DYNAMIC.fullmatch(d):
+                self._add(onset, "dynamic", d)
+            elif d in _WEDGES:
+                self.wedge = self._add(onset, "wedge", _WEDGES[d])
+            elif d in _WEDGE_ENDS and self.wedge is not None:
+                self.out[self.wedge] = replace(self.out[self.wedge], end=onset + event.duration)
+                self.wedge = None
+            elif d in ("segno", "coda"):
+                self._add(onset, d, d)
+            elif d in _WORDS:
+                self._add(onset, "words", _WORDS[d])
+            elif d in ("fermata", "invertedfermata"):
+                self._add(onset, "fermata", "fermata")
+            elif d in ("ped", "ped-up"):
+                self._add(onset, "pedal", "start" if d == "ped" else "stop")
+
+
 def _place(
     voice: _Voice,
     starts: list[Fraction],
-    part: int,
-    staff: int,
-    number: int,
+    place: tuple[int, int, int],
     written: list[Written],
     directions: list[Direction],
 ) -> None:
+    """Write a voice's notes and directions; `place` is its part, staff and number."""
+    part, staff, number = place
     semitones = voice.layout.transpose
     octave, step = divmod(semitones, 12)
     transposition = Interval(7 * octave + _STEPS[step], semitones)
-    wedge: int | None = None
+    directed = _Directed(staff, directions)
     for index, bar in enumerate(voice.bars):
         at: dict[int, Fraction] = {}
         for event in bar.events:
             onset = starts[index] + at.get(event.layer, Fraction(0))
             at[event.layer] = at.get(event.layer, Fraction(0)) + event.duration
-
-            def direct(kind: str, text: str, value: float | None = None, onset: Fraction = onset) -> int:
-                directions.append(Direction(f"d{len(directions) + 1}", kind, onset, None, staff, text, value))
-                return len(directions) - 1
-
-            for kind, text, value in event.marks:
-                direct(kind, text, value)
-            for d in event.decorations:
-                if _DYNAMIC.fullmatch(d):
-                    direct("dynamic", d)
-                elif d in _WEDGES:
-                    wedge = direct("wedge", _WEDGES[d])
-                elif d in _WEDGE_ENDS and wedge is not None:
-                    directions[wedge] = replace(directions[wedge], end=onset + event.duration)
-                    wedge = None
-                elif d in ("segno", "coda"):
-                    direct(d, d)
-                elif d in _WORDS:
-                    direct("words", _WORDS[d])
-                elif d in ("fermata", "invertedfermata"):
-                    direct("fermata", "fermata")
-                elif d in ("ped", "ped-up"):
-                    direct("pedal", "start" if d == "ped" else "stop")
+            directed.take(event, onset)
             for i, head in enumerate(event.heads):
                 note_id = f"n{len(written) + 1}"
                 first = i == 0

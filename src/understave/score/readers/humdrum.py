@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 from understave.score import xmltree
 from understave.score.model import Direction, Measure, Note, Part, Score
 from understave.score.plain_text import printable
@@ -110,7 +110,7 @@ def read_humdrum(data: bytes, name: str = "score.krn") -> Score:
             bar.append(row)
     _bar(reader, bar)
     if not reader.written:
-        raise UnderstaveError(f"{name} has no notes in it; there is nothing to read.")
+        raise ScoreError(f"{name} has no notes in it; there is nothing to read.")
     for i in reader.wedges.values():
         # A hairpin that nobody ends is taken to the end of its bar.
         opened = reader.directions[i]

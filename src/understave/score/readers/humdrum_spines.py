@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,68 +110,77 @@ def rows_of(text: str, name: str) -> tuple[tuple[Row, ...], dict[int, str], tupl
     kinds: dict[int, str] = {}
     mended: dict[str, list[int]] = {}
     tracks: _Tracks | None = None
-
-    def mend(what: str, line: int) -> None:
-        mended.setdefault(what, []).append(line)
-
     for number, raw in enumerate(lines, 1):
         line = raw.rstrip(" \t\x00\x1a")
-        if not line:
-            continue
-        if line.startswith("!!") or tracks is None:
-            if line.startswith("!!"):
-                rows.append(Row(number, (line,)))
-                continue
-            if not line.lstrip().startswith("**"):
-                if line.startswith("!"):
-                    continue
-                raise UnderstaveError(
-                    f"{name} has data in line {number} before any ** interpretation; it is no Humdrum file."
-                )
-            heads = line.split()
-            kinds = dict(enumerate(heads))
-            tracks = _Tracks(list(kinds), [() for _ in heads], [], len(heads) - 1)
-            continue
-        fields = line.split("\t")
-        if len(fields) != len(tracks.spines) and len(line.split()) == len(tracks.spines):
-            fields = line.split()
-            mend("spaces or doubled tabs stood between fields", number)
-        if fields[0].startswith("**"):
-            mend("a second set of spines begins; it and what follows was left out", number)
-            tracks.spines.clear()
-            break
-        if not all(fields):
-            fields = [f or _null(fields) for f in fields]
-            mend("a field was empty", number)
-        if len(fields) < len(tracks.spines):
-            mend("a split spine was not joined again", number)
-            if not tracks.join_to(len(fields)):
-                fields += [_null(fields)] * (len(tracks.spines) - len(fields))
-        elif len(fields) > len(tracks.spines):
-            mend("there were more fields than spines", number)
-            tracks.split_to(len(fields))
-        rows.append(
-            Row(number, tuple(fields), tuple(tracks.spines), _voices(tracks.spines), tuple(tracks.sources))
-        )
-        if fields[0].startswith("*"):
-            tracks.operate(fields)
+        if line.startswith("!!"):
+            rows.append(Row(number, (line,)))
+        elif tracks is None:
+            heads = _heads(line, number, name)
+            if heads:
+                kinds = dict(enumerate(heads))
+                tracks = _Tracks(list(kinds), [() for _ in heads], [], len(heads) - 1)
+        elif line:
+            row = _row(line, number, tracks, mended)
+            rows += [row] if row is not None else []
             if not tracks.spines:
                 break
-        else:
-            tracks.plain()
     if tracks is None or "**kern" not in kinds.values():
-        raise UnderstaveError(
-            f"{name} has no **kern spine; only Humdrum files with **kern notes can be read."
-        )
+        raise ScoreError(f"{name} has no **kern spine; only Humdrum files with **kern notes can be read.")
     if tracks.spines:
         last = max((number for number, line in enumerate(lines, 1) if line.strip()), default=1)
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} is cut short: it stops in line {last} before its spines end with *-; "
             "copy it again, or write *- in every spine if nothing is missing."
         )
     for spine in {s for row in rows for s in row.spines} - set(kinds):
         kinds[spine] = "**added"
     return tuple(rows), kinds, tuple(_sentence(what, where) for what, where in mended.items())
+
+
+def _heads(line: str, number: int, name: str) -> list[str]:
+    """Return the kinds of spines that a line begins, none for a comment or an empty line before them."""
+    if line.lstrip().startswith("**"):
+        return line.split()
+    if line and not line.startswith("!"):
+        raise ScoreError(
+            f"{name} has data in line {number} before any ** interpretation; it is no Humdrum file."
+        )
+    return []
+
+
+def _row(line: str, number: int, tracks: _Tracks, mended: dict[str, list[int]]) -> Row | None:
+    """Return a line as a row and let it act on the spines, mended where its fields do not fit them.
+
+    None, and no spine left, where a second set of spines begins.
+    """
+
+    def mend(what: str) -> None:
+        mended.setdefault(what, []).append(number)
+
+    fields = line.split("\t")
+    if len(fields) != len(tracks.spines) and len(line.split()) == len(tracks.spines):
+        fields = line.split()
+        mend("spaces or doubled tabs stood between fields")
+    if fields[0].startswith("**"):
+        mend("a second set of spines begins; it and what follows was left out")
+        tracks.spines.clear()
+        return None
+    if not all(fields):
+        fields = [f or _null(fields) for f in fields]
+        mend("a field was empty")
+    if len(fields) < len(tracks.spines):
+        mend("a split spine was not joined again")
+        if not tracks.join_to(len(fields)):
+            fields += [_null(fields)] * (len(tracks.spines) - len(fields))
+    elif len(fields) > len(tracks.spines):
+        mend("there were more fields than spines")
+        tracks.split_to(len(fields))
+    row = Row(number, tuple(fields), tuple(tracks.spines), _voices(tracks.spines), tuple(tracks.sources))
+    if fields[0].startswith("*"):
+        tracks.operate(fields)
+    else:
+        tracks.plain()
+    return row
 
 
 def _sentence(what: str, where: list[int]) -> str:

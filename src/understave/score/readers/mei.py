@@ -16,7 +16,7 @@ from typing import TypeAlias
 
 from lxml import etree
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 from understave.score import xmltree
 from understave.score.accidentals import key_alteration
 from understave.score.model import SYMBOLS, Direction, Measure, Note, Part, Score
@@ -114,7 +114,7 @@ def _check_version(root: etree._Element, name: str) -> None:
     version = (root.get("meiversion") or "").strip()
     m = re.match(r"\d{1,4}(?!\d)", version)
     if version and not (m and int(m[0]) in _VERSIONS):
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} says it is MEI version {version[:20]!r}, which is not known here; export it as MEI 5."
         )
 
@@ -143,22 +143,22 @@ def read_mei(data: bytes, name: str = "score.mei") -> Score:
         reader.warn(f"The file holds {movements} movements; the first one was read.")
     _walk(reader, score, ())
     if not reader.bars:
-        raise UnderstaveError(f"{name} has no measures; give an MEI file in common music notation.")
+        raise ScoreError(f"{name} has no measures; give an MEI file in common music notation.")
     if not reader.written:
-        raise UnderstaveError(f"{name} has no notes in it; there is nothing to read.")
+        raise ScoreError(f"{name} has no notes in it; there is nothing to read.")
     return _finished(reader, root)
 
 
 def _find_score(root: etree._Element, name: str) -> tuple[etree._Element, int]:
     if tag(root) not in ("mei", "meiCorpus", "music"):
-        raise UnderstaveError(f"{name} is XML but not MEI (its outermost element is <{tag(root)}>).")
+        raise ScoreError(f"{name} is XML but not MEI (its outermost element is <{tag(root)}>).")
     scores = list(root.iter("{*}score"))
     if not scores:
         if next(root.iter("{*}part"), None) is not None:
-            raise UnderstaveError(
+            raise ScoreError(
                 f"{name} holds separate parts and no full score; give an MEI file with a <score>."
             )
-        raise UnderstaveError(f"{name} is an MEI file without a <score>; it holds no music that can be read.")
+        raise ScoreError(f"{name} is an MEI file without a <score>; it holds no music that can be read.")
     return scores[0], len(scores)
 
 
@@ -399,26 +399,8 @@ def _key_of(element: etree._Element) -> tuple[int, str | None] | None:
 
 def _measure(reader: _Reader, element: etree._Element, ending: tuple[int, ...]) -> None:
     index = len(reader.bars)
-    staves = [c for c in children(element) if tag(c) == "staff"]
     _note_tuplet_spans(reader, element)
-    ends: list[Fraction] = []
-    rests = 0
-    for order, staff_element in enumerate(staves, 1):
-        n = staff_element.get("n") or str(order)
-        if n not in reader.staves:
-            _staff_def(reader, etree.Element("staffDef", {"n": n}), None)
-        layer = 0
-        for child in children(staff_element):
-            if tag(child) == "layer":
-                layer += 1
-                voice = _voice(reader, n, whole(child.get("n")) or layer)
-                walk = _Layer(reader, n, voice, index)
-                walk.read(child, Fraction(1), False, "")
-                rests = max(rests, walk.multi_rest)
-                ends.append(walk.at)
-            elif tag(child) == "staffDef":
-                child.set("n", n)
-                _staff_def(reader, child, None)
+    ends, rests = _read_layers(reader, element, index)
     _resolve_accidentals(reader)
     filled = _bar_end(reader, ends)
     meter = _bar_meter(reader, filled)
@@ -463,6 +445,30 @@ def _measure(reader: _Reader, element: etree._Element, ending: tuple[int, ...]) 
             )
         )
         reader.position += length
+
+
+def _read_layers(reader: _Reader, element: etree._Element, index: int) -> tuple[list[Fraction], int]:
+    """Read what stands in the layers of a measure; return where each ends, and how many bars it rests."""
+    ends: list[Fraction] = []
+    rests = 0
+    staves = [c for c in children(element) if tag(c) == "staff"]
+    for order, staff_element in enumerate(staves, 1):
+        n = staff_element.get("n") or str(order)
+        if n not in reader.staves:
+            _staff_def(reader, etree.Element("staffDef", {"n": n}), None)
+        layer = 0
+        for child in children(staff_element):
+            if tag(child) == "layer":
+                layer += 1
+                voice = _voice(reader, n, whole(child.get("n")) or layer)
+                walk = _Layer(reader, n, voice, index)
+                walk.read(child, Fraction(1), False, "")
+                rests = max(rests, walk.multi_rest)
+                ends.append(walk.at)
+            elif tag(child) == "staffDef":
+                child.set("n", n)
+                _staff_def(reader, child, None)
+    return ends, rests
 
 
 def _voice(reader: _Reader, n: str, layer: int) -> str:
@@ -600,7 +606,6 @@ class _Layer:
 
     def read(self, element: etree._Element, ratio: Fraction, grace: bool, tremolo: str) -> None:
         """Read the events inside `element`, whose written durations are multiplied by `ratio`."""
-        reader = self.reader
         for child in children(element):
             name = tag(child)
             if name in ("note", "chord", "rest", "space"):
@@ -615,17 +620,22 @@ class _Layer:
                 self.read(child, ratio, grace, f"tremolo-{_strokes(child)}")
             elif name == "fTrem":
                 self.read(child, ratio / 2, grace, f"tremolo-start-{_strokes(child)}")
-            elif name in ("mRpt", "mRpt2", "multiRpt"):
-                count = {"mRpt": 1, "mRpt2": 2}.get(name) or whole(child.get("num")) or 1
-                reader.repeats[self.staff, self.voice] = (self.measure, count)
-            elif name in ("beatRpt", "halfmRpt"):
-                self._repeat_beat(child, name)
-            elif name == "multiRest":
-                self.multi_rest = max(self.multi_rest, min(whole(child.get("num")) or 1, 999))
-            elif name in ("meterSig", "meterSigGrp", "keySig", "scoreDef", "staffDef"):
-                self._change(child)
-            elif name == "tabGrp":
-                reader.warn("Tablature was left out; only staff notation is read.")
+            else:
+                self._sign(child, name)
+
+    def _sign(self, child: etree._Element, name: str) -> None:
+        """Read what is no event: repeated bars and beats, rests of several bars, changes of key and meter."""
+        if name in ("mRpt", "mRpt2", "multiRpt"):
+            count = {"mRpt": 1, "mRpt2": 2}.get(name) or whole(child.get("num")) or 1
+            self.reader.repeats[self.staff, self.voice] = (self.measure, count)
+        elif name in ("beatRpt", "halfmRpt"):
+            self._repeat_beat(child, name)
+        elif name == "multiRest":
+            self.multi_rest = max(self.multi_rest, min(whole(child.get("num")) or 1, 999))
+        elif name in ("meterSig", "meterSigGrp", "keySig", "scoreDef", "staffDef"):
+            self._change(child)
+        elif name == "tabGrp":
+            self.reader.warn("Tablature was left out; only staff notation is read.")
 
     def _change(self, element: etree._Element) -> None:
         staff = self.reader.staves[self.staff]
@@ -664,7 +674,7 @@ class _Layer:
         elif written in _SHORT:
             nominal = Fraction(4, int(written))
         elif written:
-            raise UnderstaveError(
+            raise ScoreError(
                 f"{reader.name} uses the note value {written!r}, which is not common music notation; "
                 "mensural and tablature files cannot be read."
             )
@@ -718,7 +728,7 @@ class _Layer:
         ids = {own_id, *(c.get(XML_ID) or "" for c in inside)}
         self.open_spans = [s for s in self.open_spans if s[1] not in ids]
 
-    def _note(
+    def _note(  # noqa: PLR0913
         self,
         element: etree._Element,
         event: etree._Element,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from lxml import etree
@@ -76,24 +76,12 @@ def apply_marks(
     itself states, which an ottava line no longer moves.
     """
     line = _Timeline(measures, places)
-    notes = {w.note.id: w.note for w in written}
-    at: dict[tuple[int, Fraction], list[str]] = {}
+    piece = _Marking({w.note.id: w.note for w in written}, members, line)
+    notes = piece.notes
     for w in written:
-        at.setdefault((w.note.staff, w.note.onset), []).append(w.note.id)
+        piece.at.setdefault((w.note.staff, w.note.onset), []).append(w.note.id)
     directions: list[Direction] = []
     links: dict[str, str] = {}
-
-    def targets(mark: Mark) -> tuple[str, ...]:
-        wanted = reference(mark.element.get("startid"))
-        if wanted in members:
-            return members[wanted]
-        if wanted in notes:
-            return (wanted,)
-        if wanted:
-            return ()
-        found = at.get((line.staff(mark), line.start(mark)), [])
-        return tuple(sorted((i for i in found if not notes[i].grace), key=lambda i: -notes[i].midi))
-
     for number_, mark in enumerate(marks):
         name = tag(mark.element)
         if name == "tie":
@@ -101,29 +89,59 @@ def apply_marks(
         elif name == "octave":
             _move_octave(notes, mark, line, octave_given)
         elif name == "slur":
-            last = reference(mark.element.get("endid"))
-            ends = (targets(mark)[:1], (members.get(last) or (last,))[:1])
-            if ends[0] and ends[1][0] in notes:
-                for (i,), sign in zip(ends, ("slur-start", "slur-stop"), strict=True):
-                    notes[i] = replace(notes[i], articulations=(*notes[i].articulations, sign))
-        elif name in ("arpeg", "fermata"):
-            ids = targets(mark)
-            if name == "arpeg":
-                named = [reference(r) for r in (mark.element.get("plist") or "").split()]
-                ids = ids + tuple(i for n in named for i in members.get(n, (n,)) if i in notes)
-                for i in ids:
-                    notes[i] = replace(notes[i], arpeggiated=True)
-            else:
-                for i in ids:
-                    notes[i] = replace(notes[i], fermata=True)
+            piece.slur(mark)
+        elif name == "arpeg":
+            piece.arpeggiate(mark)
+        elif name == "fermata":
+            for i in piece.targets(mark):
+                notes[i] = replace(notes[i], fermata=True)
         elif name in ("trill", "mordent", "turn", "fing", "fingGrp", "breath", "caesura"):
-            for i in targets(mark)[:1]:
+            for i in piece.targets(mark)[:1]:
                 notes[i] = _marked(notes[i], name, mark.element)
         direction = _direction(mark, name, line, f"d{number_ + 1}")
         if direction:
             directions.append(direction)
     moved = [replace(w, note=notes[w.note.id]) for w in written]
     return mark_both_ends(moved, links), tuple(directions)
+
+
+@dataclass(slots=True)
+class _Marking:
+    """Notes by id while marks are given to them, those of each chord, and those struck at a moment."""
+
+    notes: dict[str, Note]
+    members: Mapping[str, tuple[str, ...]]
+    line: _Timeline
+    at: dict[tuple[int, Fraction], list[str]] = field(default_factory=dict)
+
+    def targets(self, mark: Mark) -> tuple[str, ...]:
+        """Return the notes that a mark means: those that it names, else those struck where it stands."""
+        wanted = reference(mark.element.get("startid"))
+        if wanted in self.members:
+            return self.members[wanted]
+        if wanted in self.notes:
+            return (wanted,)
+        if wanted:
+            return ()
+        found = self.at.get((self.line.staff(mark), self.line.start(mark)), [])
+        notes = self.notes
+        return tuple(sorted((i for i in found if not notes[i].grace), key=lambda i: -notes[i].midi))
+
+    def slur(self, mark: Mark) -> None:
+        """Mark both ends of a slur, where both are there."""
+        last = reference(mark.element.get("endid"))
+        ends = (self.targets(mark)[:1], (self.members.get(last) or (last,))[:1])
+        if ends[0] and ends[1][0] in self.notes:
+            for (i,), sign in zip(ends, ("slur-start", "slur-stop"), strict=True):
+                note = self.notes[i]
+                self.notes[i] = replace(note, articulations=(*note.articulations, sign))
+
+    def arpeggiate(self, mark: Mark) -> None:
+        """Mark the notes of a rolled chord."""
+        named = [reference(r) for r in (mark.element.get("plist") or "").split()]
+        more = (i for n in named for i in self.members.get(n, (n,)) if i in self.notes)
+        for i in (*self.targets(mark), *more):
+            self.notes[i] = replace(self.notes[i], arpeggiated=True)
 
 
 def _move_octave(notes: dict[str, Note], mark: Mark, line: _Timeline, octave_given: frozenset[str]) -> None:

@@ -12,11 +12,12 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from typing import Any
 
 import mido
 import numpy as np
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError
 from understave.score.hands import Span, number_voices, split_hands
 from understave.score.model import Direction, Measure, Note, Part, Score
 from understave.score.plain_text import printable
@@ -74,7 +75,7 @@ def read_midi(data: bytes, name: str = "score.mid") -> Score:
     """Read MIDI bytes; raise UnderstaveError with one sentence if they hold no notes that can be read."""
     file = _events(parsed(data, name), name)
     if not file.tracks:
-        raise UnderstaveError(f"{name} has no notes in it (percussion aside); there is nothing to read.")
+        raise ScoreError(f"{name} has no notes in it (percussion aside); there is nothing to read.")
     warnings: list[str] = []
     if file.endless:
         warnings.append(
@@ -101,7 +102,7 @@ def read_midi(data: bytes, name: str = "score.mid") -> Score:
     warnings.insert(
         0, "MIDI holds no note values, rests, slurs or marks; what is printed for them is a guess."
     )
-    return with_source(_score(file, name, written, parts, on_beats, seconds_a_beat, warnings))
+    return with_source(_score(file, name, written, parts, seconds_a_beat, warnings))
 
 
 # --- the file ------------------------------------------------------------------------------------
@@ -113,68 +114,41 @@ def parsed(data: bytes, name: str) -> mido.MidiFile:
     """
     start = data.find(b"MThd", 0, 4096)
     if start < 0:
-        raise UnderstaveError(f"{name} is not a Standard MIDI file: it does not begin with MThd.")
+        raise ScoreError(f"{name} is not a Standard MIDI file: it does not begin with MThd.")
     data = data[start:]
     if len(data) < 14:
-        raise UnderstaveError(f"{name} is cut short inside its header; copy or export it again.")
+        raise ScoreError(f"{name} is cut short inside its header; copy or export it again.")
     kind, division = int.from_bytes(data[8:10], "big"), int.from_bytes(data[12:14], "big")
     if division & 0x8000:
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} counts time in SMPTE frames and has no beats; export it with ticks per quarter note."
         )
     if kind > 1 or division == 0:
         what = f"of type {kind}, which holds unconnected patterns" if kind > 1 else "without a time division"
-        raise UnderstaveError(f"{name} is a MIDI file {what}; export it as type 0 or 1.")
+        raise ScoreError(f"{name} is a MIDI file {what}; export it as type 0 or 1.")
     try:
         return mido.MidiFile(file=io.BytesIO(data), clip=True)
     except (EOFError, OSError, ValueError, KeyError, IndexError, TypeError, UnicodeDecodeError) as error:
-        raise UnderstaveError(f"{name} is a cut or damaged MIDI file; copy or export it again.") from error
+        raise ScoreError(f"{name} is a cut or damaged MIDI file; copy or export it again.") from error
     except Exception as error:
         # mido reports some broken meta messages with an exception type of its own.
-        raise UnderstaveError(f"{name} is a damaged MIDI file; copy or export it again.") from error
+        raise ScoreError(f"{name} is a damaged MIDI file; copy or export it again.") from error
 
 
 def _events(midi: mido.MidiFile, shown: str) -> _File:
     file = _File(midi.ticks_per_beat)
     names: list[str] = []
-    for number, messages in enumerate(midi.tracks):
-        tick = 0
-        lines: dict[int, _Track] = {}
-        held: dict[tuple[int, int], list[tuple[int, int]]] = {}
-        programs: dict[int, int] = {}
-        name = printable(str(messages.name or "")).strip()
-        names.append(name)
+    for messages in midi.tracks:
+        listened = _Listened(printable(str(messages.name or "")).strip())
+        names.append(listened.name)
         for m in messages:
             if m.time > LONGEST_WAIT:
-                raise UnderstaveError(f"{shown} is a damaged MIDI file; copy or export it again.")
-            tick += m.time
-            if m.type == "note_on" and m.velocity > 0:
-                held.setdefault((m.channel, m.note), []).append((tick, m.velocity))
-            elif m.type in ("note_off", "note_on"):
-                if held.get((m.channel, m.note)):
-                    _end(lines, programs, name, held[m.channel, m.note].pop(0), tick, m.channel, m.note)
-            elif m.type == "program_change":
-                programs.setdefault(m.channel, m.program)
-            elif m.type == "control_change" and m.control == _SUSTAIN:
-                file.pedals.append((tick, m.value >= 64))
-            elif m.type == "set_tempo" and m.tempo > 0:
-                file.tempos.append((tick, m.tempo))
-            elif m.type == "time_signature" and Fraction(m.numerator, m.denominator) >= _SHORTEST_BAR:
-                file.meters.append((tick, m.numerator, m.denominator))
-            elif m.type == "key_signature":
-                key = _key(m.key)
-                if key and number >= 0:
-                    file.keys.append((tick, key))
-            elif m.type in ("text", "copyright") and tick == 0 and not file.composer:
-                text = printable(str(getattr(m, "text", "")))
-                if text.lower().startswith(("composer:", "composed by ")):
-                    file.composer = text.split(":", 1)[-1].removeprefix("composed by ").strip()
-        for (channel, note), starts in held.items():
-            if starts and channel != DRUMS:
-                file.endless += len(starts)
-                track = lines.setdefault(channel, _Track(name, programs.get(channel, 0)))
-                _end_anew(track, note, starts, tick, _UNENDED * file.ticks)
-        file.tracks += [t for _, t in sorted(lines.items()) if t.notes]
+                raise ScoreError(f"{shown} is a damaged MIDI file; copy or export it again.")
+            listened.tick += m.time
+            if not listened.take(m):
+                _of_the_file(file, m, listened.tick)
+        listened.end_all(file)
+        file.tracks += [t for _, t in sorted(listened.lines.items()) if t.notes]
     silent = [n for n, t in zip(names, midi.tracks, strict=True) if not any(m.type == "note_on" for m in t)]
     file.title = next((n for n in silent if n), names[0] if names and len(file.tracks) == 1 else "")
     file.tempos.sort()
@@ -184,19 +158,60 @@ def _events(midi: mido.MidiFile, shown: str) -> _File:
     return file
 
 
-def _end(
-    lines: dict[int, _Track],
-    programs: dict[int, int],
-    name: str,
-    start: tuple[int, int],
-    tick: int,
-    channel: int,
-    note: int,
-) -> None:
-    if channel == DRUMS or tick <= start[0]:
-        return
-    track = lines.setdefault(channel, _Track(name, programs.get(channel, 0)))
-    track.notes.append((start[0], tick, note, start[1]))
+@dataclass(slots=True)
+class _Listened:
+    """A track while it is listened to: the notes of each channel, those still held, and the time in ticks."""
+
+    name: str
+    tick: int = 0
+    lines: dict[int, _Track] = field(default_factory=dict)
+    held: dict[tuple[int, int], list[tuple[int, int]]] = field(default_factory=dict)
+    programs: dict[int, int] = field(default_factory=dict)
+
+    def take(self, m: Any) -> bool:
+        """Take in a message of a channel; False for one of another kind."""
+        if m.type == "note_on" and m.velocity > 0:
+            self.held.setdefault((m.channel, m.note), []).append((self.tick, m.velocity))
+        elif m.type in ("note_off", "note_on"):
+            if self.held.get((m.channel, m.note)):
+                self._end(self.held[m.channel, m.note].pop(0), m.channel, m.note)
+        elif m.type == "program_change":
+            self.programs.setdefault(m.channel, m.program)
+        else:
+            return False
+        return True
+
+    def _line(self, channel: int) -> _Track:
+        return self.lines.setdefault(channel, _Track(self.name, self.programs.get(channel, 0)))
+
+    def _end(self, start: tuple[int, int], channel: int, note: int) -> None:
+        if channel != DRUMS and self.tick > start[0]:
+            self._line(channel).notes.append((start[0], self.tick, note, start[1]))
+
+    def end_all(self, file: _File) -> None:
+        """End what is still held at the end of the track."""
+        for (channel, note), starts in self.held.items():
+            if starts and channel != DRUMS:
+                file.endless += len(starts)
+                _end_anew(self._line(channel), note, starts, self.tick, _UNENDED * file.ticks)
+
+
+def _of_the_file(file: _File, m: Any, tick: int) -> None:
+    """Take in a message that holds for all tracks."""
+    if m.type == "control_change" and m.control == _SUSTAIN:
+        file.pedals.append((tick, m.value >= 64))
+    elif m.type == "set_tempo" and m.tempo > 0:
+        file.tempos.append((tick, m.tempo))
+    elif m.type == "time_signature" and Fraction(m.numerator, m.denominator) >= _SHORTEST_BAR:
+        file.meters.append((tick, m.numerator, m.denominator))
+    elif m.type == "key_signature":
+        key = _key(m.key)
+        if key:
+            file.keys.append((tick, key))
+    elif m.type in ("text", "copyright") and tick == 0 and not file.composer:
+        text = printable(str(getattr(m, "text", "")))
+        if text.lower().startswith(("composer:", "composed by ")):
+            file.composer = text.split(":", 1)[-1].removeprefix("composed by ").strip()
 
 
 def _end_anew(track: _Track, note: int, unended: list[tuple[int, int]], last: int, longest: int) -> None:
@@ -382,19 +397,18 @@ def _score(
     name: str,
     written: list[Played],
     parts: tuple[Part, ...],
-    on_beats: bool,
     seconds_a_beat: float | None,
     warnings: list[str],
 ) -> Score:
+    """Return the score; `seconds_a_beat` is None where the file's own beats are those of the music."""
+    on_beats = seconds_a_beat is None
     meters = [(_moment(t, file.ticks), b, u) for t, b, u in file.meters] if on_beats else []
     scale = Fraction(1)
     if not meters:
         written, meters, scale = _guessed_meter(written, warnings)
     end = max(n.onset + (n.duration or Fraction(1, 16)) for n in written)
     if end > _LONGEST:
-        raise UnderstaveError(
-            f"{name} lasts more than {_LONGEST} quarter notes; check that it is a sound file."
-        )
+        raise ScoreError(f"{name} lasts more than {_LONGEST} quarter notes; check that it is a sound file.")
     bars = _bars(meters, end)
     keys = _keys(file, written, on_beats, warnings)
     starts = [b.start for b in bars]

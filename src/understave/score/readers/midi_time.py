@@ -79,42 +79,54 @@ def write_exact(notes: Sequence[Played], tolerance: float) -> list[Played]:
     for i in sorted(range(len(out)), key=lambda i: (out[i].start, out[i].midi)):
         by_line.setdefault(out[i].line, []).append(i)
     for members in by_line.values():
-        anchors: list[int] = []
-        for i in members:
-            n = out[i]
-            near = [k for k in anchors if tolerance < n.start - out[k].start < 0.26]
-            if near and simplest(n.start, tolerance, PLAIN) is None:
-                place = out[near[0]].onset
-                before = [k for k in near if abs(out[k].end - n.start) <= 2 * tolerance]
-                if before and n.end - n.start > 1.5 * (n.start - out[before[0]].start):
-                    for k in before:
-                        out[k] = replace(out[k], grace=True)
-                    out[i] = replace(n, onset=place)
-                    continue
-                if any(abs(out[k].end - n.end) <= 2 * tolerance for k in near):
-                    out[i] = replace(n, onset=place)
-                    continue
-            out[i] = replace(n, onset=simplest(n.start, tolerance) or _rounded(n.start))
-            anchors = [k for k in anchors if n.start - out[k].start < 0.3] + [i]
+        _write_starts(out, members, tolerance)
     ends = [simplest(n.end, tolerance, PLAIN) or simplest(n.end, 2 * tolerance, PLAIN) for n in out]
     gates = _gates(out, by_line)
     for members in by_line.values():
-        onsets = sorted({out[i].onset for i in members if not out[i].grace})
-        for i in members:
-            n = out[i]
-            if n.grace:
-                continue
-            end = ends[i]
-            after = bisect_right(onsets, n.onset)
-            gap = onsets[after] - n.onset if after < len(onsets) else None
-            length = n.end - n.start
-            if gap and gates and abs(length / float(gap) - gates) < 0.02:
-                # Playback that shortens every note by the same share.
-                end = n.onset + gap
-            elif end is None or end <= n.onset:
-                end = n.onset + _written_length(length, gap)
-            out[i] = replace(n, duration=end - n.onset)
+        _write_lengths(out, members, ends, gates)
     return out
+
+
+def _write_starts(out: list[Played], members: Sequence[int], tolerance: float) -> None:
+    """Give the notes of a line, named by index in order of time, written starts."""
+    anchors: list[int] = []
+    for i in members:
+        n = out[i]
+        near = [k for k in anchors if tolerance < n.start - out[k].start < 0.26]
+        if near and simplest(n.start, tolerance, PLAIN) is None:
+            place = out[near[0]].onset
+            before = [k for k in near if abs(out[k].end - n.start) <= 2 * tolerance]
+            if before and n.end - n.start > 1.5 * (n.start - out[before[0]].start):
+                for k in before:
+                    out[k] = replace(out[k], grace=True)
+                out[i] = replace(n, onset=place)
+                continue
+            if any(abs(out[k].end - n.end) <= 2 * tolerance for k in near):
+                out[i] = replace(n, onset=place)
+                continue
+        out[i] = replace(n, onset=simplest(n.start, tolerance) or _rounded(n.start))
+        anchors = [k for k in anchors if n.start - out[k].start < 0.3] + [i]
+
+
+def _write_lengths(
+    out: list[Played], members: Sequence[int], ends: Sequence[Fraction | None], gates: float | None
+) -> None:
+    """Give the notes of a line written lengths; `gates` is the share that playback leaves of each."""
+    onsets = sorted({out[i].onset for i in members if not out[i].grace})
+    for i in members:
+        n = out[i]
+        if n.grace:
+            continue
+        end = ends[i]
+        after = bisect_right(onsets, n.onset)
+        gap = onsets[after] - n.onset if after < len(onsets) else None
+        length = n.end - n.start
+        if gap and gates and abs(length / float(gap) - gates) < 0.02:
+            # Playback that shortens every note by the same share.
+            end = n.onset + gap
+        elif end is None or end <= n.onset:
+            end = n.onset + _written_length(length, gap)
+        out[i] = replace(n, duration=end - n.onset)
 
 
 def _gates(notes: Sequence[Played], by_line: dict[int, list[int]]) -> float | None:

@@ -14,7 +14,7 @@ from fractions import Fraction
 
 from lxml import etree
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError, UnderstaveError
 from understave.score import xmltree
 from understave.score.model import Direction, Measure, Note, Part, Score
 from understave.score.proposals import take_out_proposals
@@ -44,21 +44,27 @@ from understave.score.small_print import with_small_print
 from understave.score.timeline import Written, join_ties, lay_out
 from understave.theory.pitch import LETTERS, Pitch
 
+_WITH_ID = ("note", "measure", "direction", "harmony", "figured-bass", "sound", "barline")
+"""What gets an id of its own."""
 
-def _add_ids(root: Element, parts: list[Element]) -> None:
-    """Give each note, bar and direction without a unique id one that depends only on its place."""
-    kept = ("note", "measure", "direction", "harmony", "figured-bass", "sound", "barline")
+
+def _unique_ids(root: Element) -> set[str]:
+    """Take away ids that stand twice or are none, and return those that are left."""
     taken: set[str] = set()
     for e in root.iter(etree.Element):
         own = e.get("id")
-        if own is None or e.tag in ("part", "score-part", "score-instrument", "midi-instrument"):
-            if own is not None and e.tag != "part":
-                taken.add(own)
+        if own is None or e.tag == "part":
             continue
-        if e.tag in kept and (own in taken or not re.fullmatch(r"[A-Za-z_][\w.-]*", own)):
+        if e.tag in _WITH_ID and (own in taken or not re.fullmatch(r"[A-Za-z_][\w.-]*", own)):
             del e.attrib["id"]
         else:
             taken.add(own)
+    return taken
+
+
+def _add_ids(root: Element, parts: list[Element]) -> None:
+    """Give each note, bar and direction without a unique id one that depends only on its place."""
+    taken = _unique_ids(root)
 
     def new(wish: str) -> str:
         name, k = wish, 1
@@ -76,7 +82,7 @@ def _add_ids(root: Element, parts: list[Element]) -> None:
             if i >= bars and measure.get("id") is None:
                 measure.set("id", new(f"m{i + 1}"))
             bars = max(bars, i + 1)
-            for e in measure.iterchildren(*kept):
+            for e in measure.iterchildren(*_WITH_ID):
                 if e.tag == "barline" and not any(e.find(t) is not None for t in ON_BARLINES):
                     continue
                 letter = "n" if e.tag == "note" else "d"
@@ -142,9 +148,7 @@ def _pitch(note: Element, where: str) -> Pitch:
         # Some writers leave the alteration to the accidental printed.
         alter = Fraction(_PRINTED.get((note.findtext("accidental") or "").strip(), 0))
     if step not in LETTERS or len(step) != 1 or octave is None or abs(octave) > 20 or abs(alter) > 20:
-        raise UnderstaveError(
-            f"{where} has a note without a readable pitch; correct it in your notation program."
-        )
+        raise ScoreError(f"{where} has a note without a readable pitch; correct it in your notation program.")
     # A quarter tone is rounded towards the plain note: harmony is read in twelve steps.
     return Pitch(step, int(alter), int(octave))
 
@@ -214,18 +218,18 @@ def _reach_barlines(notes: list[Written], measures: tuple[Measure, ...], bars: l
 
 def _check_root(root: Element, name: str) -> None:
     if root.tag == "opus":
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} is a list of scores (an opus), not a score; give one of the scores it lists."
         )
     if root.tag not in ("score-partwise", "score-timewise"):
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} is XML but not a MusicXML score (it begins with <{root.tag}>); "
             "give a .musicxml or .mxl file."
         )
     version = root.get("version", "1.0").strip()
     m = re.fullmatch(r"(\d{1,3})(\.\d+)*", version)
     if not m or not 0 < int(m[1]) <= 4:
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} says it is MusicXML version {version[:20]!r}, and only versions 1 to 4 can be read; "
             "export it as MusicXML 4.0."
         )
@@ -446,7 +450,7 @@ def read_tree(root: Element, name: str) -> Score:
     ours = take_out_proposals(root)
     parts = [p for p in root.findall("part") if p.find("measure") is not None]
     if not parts:
-        raise UnderstaveError(f"{name} holds no bars; export it again from your notation program.")
+        raise ScoreError(f"{name} holds no bars; export it again from your notation program.")
     _add_ids(root, parts)
     frames = _frames(parts)
     meters = meters_of(parts, len(frames))
@@ -458,7 +462,7 @@ def read_tree(root: Element, name: str) -> Score:
     try:
         measures, said = _measures(frames)
     except UnderstaveError as error:
-        raise UnderstaveError(f"{name} cannot be read: {error}") from error
+        raise ScoreError(f"{name} cannot be read: {error}") from error
     warnings = [*ours, *said]
 
     names = _part_names(root)
@@ -494,9 +498,9 @@ def read_tree(root: Element, name: str) -> Score:
             percussion.append(label)
         staff = last + 1
     if not written and percussion:
-        raise UnderstaveError(f"{name} holds only unpitched percussion; harmony needs notes with pitch.")
+        raise ScoreError(f"{name} holds only unpitched percussion; harmony needs notes with pitch.")
     if not written:
-        raise UnderstaveError(f"{name} holds no notes; give a score with notes in it.")
+        raise ScoreError(f"{name} holds no notes; give a score with notes in it.")
     warnings += [f"The unpitched percussion of {label} is left out of the reading." for label in percussion]
     title, composer, metadata = _metadata(root)
     return Score(

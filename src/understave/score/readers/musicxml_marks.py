@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from understave.score.model import Direction
@@ -174,6 +174,18 @@ def _opens_line(e: Element) -> bool:
 _LINES = ("wedge", "dashes", "bracket", "octave-shift")
 
 
+@dataclass(slots=True)
+class _Said:
+    """What the signs of one direction say together; `spoken` is the index of its words once added."""
+
+    tempo: Fraction | None
+    depth: float | None
+    words: list[str] = field(default_factory=list)
+    metronome: str = ""
+    rate: float | None = None
+    spoken: int | None = None
+
+
 class Directions:
     """Collects the directions of one part; lines are closed by their number as the file goes on."""
 
@@ -248,56 +260,63 @@ class Directions:
 
     def _direction(self, mark: Mark, e: Element, onset: Fraction) -> None:
         sound = e.find("sound")
-        tempo = number(sound.get("tempo")) if sound is not None else None
-        depth = _depth(sound.get("damper-pedal")) if sound is not None else None
-        words: list[str] = []
-        metronome = ""
-        rate: float | None = None
-        spoken: int | None = None
+        said = _Said(
+            tempo=number(sound.get("tempo")) if sound is not None else None,
+            depth=_depth(sound.get("damper-pedal")) if sound is not None else None,
+        )
         for child in (c for group in e.findall("direction-type") for c in elements(group)):
-            tag = child.tag
-            if tag in ("words", "symbol"):
-                if tag == "words" and (child.text or "").strip():
-                    words.append(" ".join((child.text or "").split()))
-            elif tag == "metronome":
-                shown, own = _metronome(child)
-                metronome = metronome or shown
-                rate = own if rate is None else rate
-            elif tag == "dynamics":
-                for d in elements(child):
-                    text = (d.text or "").strip() if d.tag == "other-dynamics" else d.tag
-                    self._add(mark, onset, "dynamic", text)
-            elif tag == "wedge":
-                self._line(mark, child, onset, "wedge", child.get("type", ""))
-            elif tag in ("dashes", "bracket"):
-                if child.get("type") == "stop":
-                    self._close(tag, child.get("number", "1"), mark.staff, onset)
-                elif child.get("type") == "start":
-                    if words and spoken is None:
-                        spoken = self._add(mark, onset, "words", " ".join(words))
-                        words = []
-                    index = spoken if spoken is not None else self._words_at(mark, onset)
-                    if index is None:
-                        index = self._add(mark, onset, "other", tag)
-                    self.open[tag, child.get("number", "1"), mark.staff] = index
-            elif tag == "octave-shift":
-                self._ottava(mark, child, onset)
-            elif tag == "pedal":
-                kind = child.get("type", "start")
-                self._add(mark, onset, "pedal", kind, depth)
-            elif tag in ("rehearsal", "segno", "coda"):
-                self._add(mark, onset, tag, (child.text or "").strip() or tag)
-            else:
-                self._add(mark, onset, "other", (child.text or "").strip() or tag)
-        if metronome or (tempo and words):
-            text = " ".join([*words, metronome]).strip()
-            self._add(mark, onset, "tempo", text, rate if rate is not None else float(tempo or 0) or None)
-        elif words:
-            self._add(mark, onset, "words", " ".join(words))
+            self._sign(mark, child, onset, said)
+        text, tempo = " ".join(said.words), said.tempo
+        if said.metronome or (tempo and said.words):
+            text = f"{text} {said.metronome}".strip()
+            rate = said.rate if said.rate is not None else float(tempo or 0) or None
+            self._add(mark, onset, "tempo", text, rate)
+        elif said.words:
+            self._add(mark, onset, "words", text)
         elif tempo:
             self._add(mark, onset, "tempo", "", float(tempo))
-        if depth is not None and e.find("direction-type/pedal") is None:
-            self._add(mark, onset, "pedal", "start" if depth > 0 else "stop", depth)
+        if said.depth is not None and e.find("direction-type/pedal") is None:
+            self._add(mark, onset, "pedal", "start" if said.depth > 0 else "stop", said.depth)
+
+    def _sign(self, mark: Mark, child: Element, onset: Fraction, said: _Said) -> None:
+        """Read one sign of a direction; words and metronome marks are gathered in `said`."""
+        tag = child.tag
+        if tag in ("words", "symbol"):
+            if tag == "words" and (child.text or "").strip():
+                said.words.append(" ".join((child.text or "").split()))
+        elif tag == "metronome":
+            shown, own = _metronome(child)
+            said.metronome = said.metronome or shown
+            said.rate = own if said.rate is None else said.rate
+        elif tag == "dynamics":
+            for d in elements(child):
+                text = (d.text or "").strip() if d.tag == "other-dynamics" else d.tag
+                self._add(mark, onset, "dynamic", text)
+        elif tag == "wedge":
+            self._line(mark, child, onset, "wedge", child.get("type", ""))
+        elif tag in ("dashes", "bracket"):
+            self._prolonged(mark, child, onset, said)
+        elif tag == "octave-shift":
+            self._ottava(mark, child, onset)
+        elif tag == "pedal":
+            self._add(mark, onset, "pedal", child.get("type", "start"), said.depth)
+        else:
+            kind = tag if tag in ("rehearsal", "segno", "coda") else "other"
+            self._add(mark, onset, kind, (child.text or "").strip() or tag)
+
+    def _prolonged(self, mark: Mark, child: Element, onset: Fraction, said: _Said) -> None:
+        """Read the beginning or end of dashes or a bracket, which prolong the words before them."""
+        tag, number = child.tag, child.get("number", "1")
+        if child.get("type") == "stop":
+            self._close(tag, number, mark.staff, onset)
+        elif child.get("type") == "start":
+            if said.words and said.spoken is None:
+                said.spoken = self._add(mark, onset, "words", " ".join(said.words))
+                said.words = []
+            index = said.spoken if said.spoken is not None else self._words_at(mark, onset)
+            if index is None:
+                index = self._add(mark, onset, "other", tag)
+            self.open[tag, number, mark.staff] = index
 
     def _words_at(self, mark: Mark, onset: Fraction) -> int | None:
         """Words printed just before on the same staff, which a line of dashes prolongs."""

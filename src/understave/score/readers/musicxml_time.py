@@ -227,93 +227,112 @@ def _tie_marks(note: Element) -> tuple[bool, bool]:
     return "start" in kinds or "continue" in kinds, "stop" in kinds or "continue" in kinds
 
 
+class _Walk:
+    """Times everything in one bar of one part, element by element, in the order of the file."""
+
+    def __init__(self, state: State, snap: bool) -> None:
+        self.bar = Bar()
+        self.state = state
+        self.snap = snap
+        self.clock = _Clock()
+        self.onset = Fraction(0)
+        """Where the last chord begins; the fields below are of it too."""
+        self.lengths = (Fraction(0), Fraction(0))
+        self.value: Fraction | None = None
+        self.heads: list[Head] = []
+        self.held = False
+        self.voice = "1"
+
+    def note(self, e: Element) -> None:
+        """Time a note or rest, alone or in a chord."""
+        bar, clock = self.bar, self.clock
+        grace = e.find("grace") is not None
+        in_chord = e.find("chord") is not None
+        raw, exact = (Fraction(0), Fraction(0)) if grace else self._lengths(e, in_chord)
+        if grace and not in_chord:
+            self.onset = clock.exact
+        if not (in_chord and e.find("voice") is None):
+            self.voice = (e.findtext("voice") or "1").strip()
+        staff = integer(e.findtext("staff"), 1, 1, 64)
+        if not in_chord:
+            self.heads, self.held = [], False
+        if e.find("pitch") is not None and staff not in self.state.percussion:
+            start, stop = _tie_marks(e)
+            sounding = transposition(self.state, staff)
+            own = grace or exact == 0
+            head = Head(e, self.onset, exact, staff, self.voice, own, sounding, start, stop)
+            bar.heads.append(head)
+            self.heads.append(head)
+        elif e.find("rest") is None:
+            bar.percussion += 1
+        if e.find("notations/fermata") is not None and not self.held:
+            # One fermata holds the whole chord.
+            bar.marks.append(Mark(e, self.onset, staff))
+            self.held = True
+        for head in self.heads if self.held else ():
+            head.fermata = True
+        if not in_chord:
+            bar.places.append(Place(self.onset, staff, self.state.divisions, e))
+            if not grace:
+                clock.note(raw, exact)
+        bar.written = max(bar.written, self.onset + exact)
+        if e.find("rest") is None:
+            bar.sounding = max(bar.sounding, self.onset + exact)
+
+    def _lengths(self, e: Element, in_chord: bool) -> tuple[Fraction, Fraction]:
+        """Return how long a note is, as written in divisions and exactly; begin a chord with it."""
+        value = _notated(e)
+        raw, exact, differs = _length(e, value, self.state.divisions, self.snap)
+        self.bar.rounded |= differs
+        if not in_chord:
+            self.onset, self.lengths, self.value = self.clock.exact, (raw, exact), value
+        # A chord is as long as its first note, unless another value is printed for this one.
+        elif value is None or value == self.value or abs(raw - self.lengths[0]) * self.state.divisions < 1:
+            exact = self.lengths[1]
+        return raw, exact
+
+    def move(self, e: Element) -> None:
+        """Follow a backup or forward."""
+        amount = (number(e.findtext("duration")) or Fraction(0)) / self.state.divisions
+        self.clock.move(-amount if e.tag == "backup" else amount)
+        if e.tag == "forward":
+            self.clock.furthest = max(self.clock.furthest, self.clock.exact)
+
+    def attributes(self, e: Element) -> None:
+        """Follow divisions, transposition, repeat signs of a bar and key."""
+        self.state = _attributes(self.state, e)
+        sign = e.find("measure-style/measure-repeat")
+        if sign is not None:
+            self.state = replace(self.state, repeating=sign.get("type") == "start")
+        key = e.find("key")
+        if key is not None:
+            self.bar.keys.append((self.clock.exact, key, transposition(self.state, 1)))
+
+    def mark(self, e: Element) -> None:
+        """Time a direction, chord symbol, figured bass or sound."""
+        shift = (number(e.findtext("offset")) or Fraction(0)) / self.state.divisions
+        staff = integer(e.findtext("staff"), 1, 1, 64)
+        self.bar.marks.append(Mark(e, max(Fraction(0), self.clock.exact + shift), staff))
+
+
 def _walk(measure: Element, state: State, snap: bool) -> tuple[Bar, State]:
     """Time everything in one bar of one part."""
-    bar = Bar()
-    clock = _Clock()
-    chord_onset = Fraction(0)
-    chord = (Fraction(0), Fraction(0))
-    chord_value: Fraction | None = None
-    chord_heads: list[Head] = []
-    held = False
-    voice = "1"
+    walk = _Walk(state, snap)
+    bar = walk.bar
     for e in elements(measure):
         if e.tag == "note":
-            grace = e.find("grace") is not None
-            in_chord = e.find("chord") is not None
-            if grace:
-                raw = exact = Fraction(0)
-            else:
-                value = _notated(e)
-                raw, exact, differs = _length(e, value, state.divisions, snap)
-                bar.rounded |= differs
-                if in_chord:
-                    # A chord is as long as its first note, unless another value is printed for this one.
-                    if value is None or value == chord_value or abs(raw - chord[0]) * state.divisions < 1:
-                        exact = chord[1]
-                else:
-                    chord_onset, chord, chord_value = clock.exact, (raw, exact), value
-            if grace and not in_chord:
-                chord_onset = clock.exact
-            if not (in_chord and e.find("voice") is None):
-                voice = (e.findtext("voice") or "1").strip()
-            staff = integer(e.findtext("staff"), 1, 1, 64)
-            if e.find("pitch") is not None and staff not in state.percussion:
-                start, stop = _tie_marks(e)
-                bar.heads.append(
-                    Head(
-                        e,
-                        chord_onset,
-                        exact,
-                        staff,
-                        voice,
-                        grace or exact == 0,
-                        transposition(state, staff),
-                        start,
-                        stop,
-                    )
-                )
-            elif e.find("rest") is None:
-                bar.percussion += 1
-            if not in_chord:
-                chord_heads, held = [], False
-            if bar.heads and bar.heads[-1].element is e:
-                chord_heads.append(bar.heads[-1])
-            if e.find("notations/fermata") is not None and not held:
-                # One fermata holds the whole chord.
-                bar.marks.append(Mark(e, chord_onset, staff))
-                held = True
-            for head in chord_heads if held else ():
-                head.fermata = True
-            if not in_chord:
-                bar.places.append(Place(chord_onset, staff, state.divisions, e))
-            if not in_chord and not grace:
-                clock.note(raw, exact)
-            bar.written = max(bar.written, chord_onset + exact)
-            if e.find("rest") is None:
-                bar.sounding = max(bar.sounding, chord_onset + exact)
+            walk.note(e)
         elif e.tag in ("backup", "forward"):
-            amount = (number(e.findtext("duration")) or Fraction(0)) / state.divisions
-            clock.move(-amount if e.tag == "backup" else amount)
-            if e.tag == "forward":
-                clock.furthest = max(clock.furthest, clock.exact)
+            walk.move(e)
         elif e.tag == "attributes":
-            state = _attributes(state, e)
-            sign = e.find("measure-style/measure-repeat")
-            if sign is not None:
-                state = replace(state, repeating=sign.get("type") == "start")
-            key = e.find("key")
-            if key is not None:
-                bar.keys.append((clock.exact, key, transposition(state, 1)))
+            walk.attributes(e)
         elif e.tag in ("direction", "harmony", "figured-bass", "sound"):
-            shift = (number(e.findtext("offset")) or Fraction(0)) / state.divisions
-            staff = integer(e.findtext("staff"), 1, 1, 64)
-            bar.marks.append(Mark(e, max(Fraction(0), clock.exact + shift), staff))
+            walk.mark(e)
         elif e.tag == "barline":
-            bar.marks.append(Mark(e, clock.furthest, 1))
-    bar.length = clock.furthest
-    bar.repeats_another = state.repeating and not bar.heads
-    return bar, state
+            bar.marks.append(Mark(e, walk.clock.furthest, 1))
+    bar.length = walk.clock.furthest
+    bar.repeats_another = walk.state.repeating and not bar.heads
+    return bar, walk.state
 
 
 def walk_bar(measure: Element, state: State, meter: Meter) -> tuple[Bar, State]:

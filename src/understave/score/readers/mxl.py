@@ -12,7 +12,7 @@ import struct
 import zipfile
 import zlib
 
-from understave.errors import UnderstaveError
+from understave.errors import ScoreError, UnderstaveError
 from understave.score import xmltree
 
 LARGEST = 256 * 1024 * 1024
@@ -38,24 +38,24 @@ def is_zip(data: bytes) -> bool:
 def _read(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, name: str, most: int = 0) -> bytes:
     """Return a member's bytes; with `most` only so many of its first ones."""
     if entry.flag_bits & 0x1:
-        raise UnderstaveError(f"{name} is protected by a password; save it without one and try again.")
+        raise ScoreError(f"{name} is protected by a password; save it without one and try again.")
     if entry.file_size > LARGEST and not most:
-        raise UnderstaveError(f"{name} unpacks to more than {LARGEST >> 20} MiB; that is no real score.")
+        raise ScoreError(f"{name} unpacks to more than {LARGEST >> 20} MiB; that is no real score.")
     if entry.compress_type == zipfile.ZIP_LZMA and _dictionary(archive, entry) > LARGEST_DICTIONARY:
-        raise UnderstaveError(f"{name} is a damaged .mxl file; export it again from your notation program.")
+        raise ScoreError(f"{name} is a damaged .mxl file; export it again from your notation program.")
     try:
         with archive.open(entry) as stream:
             data = stream.read(most or LARGEST + 1)
     except NotImplementedError as error:
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} is packed in a way that cannot be read; export it again as plain .musicxml."
         ) from error
     except (zipfile.BadZipFile, zlib.error, lzma.LZMAError, *_DAMAGED) as error:
-        raise UnderstaveError(
+        raise ScoreError(
             f"{name} is a damaged .mxl file; export it again from your notation program."
         ) from error
     if len(data) > LARGEST:
-        raise UnderstaveError(f"{name} unpacks to more than {LARGEST >> 20} MiB; that is no real score.")
+        raise ScoreError(f"{name} unpacks to more than {LARGEST >> 20} MiB; that is no real score.")
     return data
 
 
@@ -82,15 +82,15 @@ def unpack(data: bytes, name: str) -> bytes:
         named = [e for e in archive.infolist() if e.filename]
         entries = {e.filename.replace("\\", "/"): e for e in named if not e.is_dir()}
     except (zipfile.BadZipFile, NotImplementedError, *_DAMAGED) as error:
-        raise UnderstaveError(f"{name} is a cut or damaged .mxl file; copy or export it again.") from error
+        raise ScoreError(f"{name} is a cut or damaged .mxl file; copy or export it again.") from error
     others = [p for p in entries if not p.startswith(("META-INF/", "__MACOSX/"))]
     for path in (*_rootfiles(archive, entries, name), *others):
         head = _read(archive, entries[path], name, most=_HEAD)
         if is_score(head):
             return _read(archive, entries[path], name)
         if is_zip(head):
-            raise UnderstaveError(f"{name} holds another zip file ({path}); unpack it and give that file.")
-    raise UnderstaveError(
+            raise ScoreError(f"{name} holds another zip file ({path}); unpack it and give that file.")
+    raise ScoreError(
         f"{name} is a zip file without a MusicXML score in it; give the .mxl or .musicxml file itself."
     )
 

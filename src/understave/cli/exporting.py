@@ -1,0 +1,40 @@
+"""The command ``export``: a reading as a file of another format, ours or one that a package adds."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+
+from understave.cli.outputs import SCORE_OR_FOLDER, STANDARD, deliver, kind_asked, teller
+from understave.cli.sources import read_source
+
+
+def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
+    """Add ``export`` to the commands."""
+    export = commands.add_parser("export", help="write the reading of a score as a file of another format")
+    export.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
+    export.add_argument(
+        "--out",
+        type=Path,
+        required=True,
+        help="the file; its ending says what to write: .json, .csv, .txt (RomanText), .musicxml, .mei, "
+        ".parquet (events) or one that an installed package adds; - for standard output",
+    )
+    export.add_argument("--format", metavar="FORMAT", help="what goes to standard output, such as csv")
+    export.set_defaults(run=_export)
+
+
+def _export(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.export.exporters import exporters
+    from understave.piece import Piece
+
+    known = exporters()
+    suffix = kind_asked(arguments, tuple(known), "what to write")
+    score, reading = read_source(arguments.score)
+    deliver(arguments.out, known[suffix].write(Piece(score, reading)))
+    said = "Written to standard output." if arguments.out == STANDARD else f"{arguments.out}"
+    teller(arguments.out, console).print(said, highlight=False)
+    return 0

@@ -1,0 +1,91 @@
+"""A file format that a reading is written in: what writes it, and by which ending it is asked for.
+
+In: a `Piece` (a Score with its Reading). Out: the file's bytes or text. Other installed packages bring more,
+as entry points of the group ``understave.exporters`` (`understave.guests`)::
+
+    CHORD_SHEET = Exporter(name="chord sheet", suffix=".chords", write=chord_sheet)
+
+``understave export`` writes all of them. Why a piece cannot be written is told as an `UnderstaveError` in one
+sentence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from functools import lru_cache, partial
+from typing import Any
+
+from understave.errors import UnderstaveError
+from understave.export.annotated import annotated_musicxml
+from understave.export.annotated_mei import annotated_mei
+from understave.export.parquet import events_parquet
+from understave.export.reading_data import reading_csv, reading_json
+from understave.guests import Guest, guests
+from understave.harmony.romantext import write_romantext
+from understave.piece import Piece
+
+
+@dataclass(frozen=True, slots=True)
+class Exporter:
+    """A writer of one format.
+
+    `name` is that of the format in sentences, `suffix` the ending of its files in small letters (``".csv"``),
+    which tells which format is meant; `write` makes the whole file of a piece.
+    """
+
+    name: str
+    suffix: str
+    write: Callable[[Piece], bytes | str]
+
+
+EXPORTERS = (
+    Exporter("JSON", ".json", lambda p: reading_json(p.score, p.reading)),
+    Exporter("CSV", ".csv", lambda p: reading_csv(p.score, p.reading)),
+    Exporter("RomanText", ".txt", lambda p: write_romantext(p.reading, p.score)),
+    Exporter("MusicXML", ".musicxml", lambda p: annotated_musicxml(p.score, p.reading)),
+    Exporter("MEI", ".mei", lambda p: annotated_mei(p.score, p.reading)),
+    Exporter("Parquet", ".parquet", lambda p: events_parquet(p.score, p.reading)),
+)
+"""Our own: the reading as data, as an analysis to read, and in the score itself; of Parquet, the events."""
+
+
+@lru_cache(maxsize=1)
+def exporters() -> Mapping[str, Exporter]:
+    """Return all exporters by their ending: ours, then those that other installed packages bring."""
+    found = {e.suffix: e for e in EXPORTERS}
+    for guest in guests("understave.exporters", Exporter, [e.name for e in EXPORTERS], _wrong):
+        found.setdefault(guest.value.suffix, replace(guest.value, write=partial(_written, guest)))
+    return found
+
+
+def _wrong(exporter: Any) -> str:
+    if not callable(exporter.write):
+        return "what it writes with is no function"
+    suffix = exporter.suffix
+    if (
+        not isinstance(suffix, str)
+        or len(suffix) < 2
+        or not suffix.startswith(".")
+        or suffix != suffix.lower()
+    ):
+        return "its suffix is no ending such as '.chords'"
+    own = next((e.name for e in EXPORTERS if e.suffix == suffix), "")
+    return f"its ending {suffix} is that of our {own}" if own else ""
+
+
+def _written(guest: Guest[Exporter], piece: Piece) -> bytes | str:
+    """Return what a guest writes; raise UnderstaveError where it fails."""
+    try:
+        made = guest.value.write(piece)
+        if not isinstance(made, bytes | str):
+            raise TypeError(f"it gives a {type(made).__name__} and neither text nor bytes")
+    except UnderstaveError:
+        raise
+    except Exception as error:  # a stranger's function can fail in any way
+        said = " ".join(str(error).split())[:120] or type(error).__name__
+        raise UnderstaveError(
+            f"{guest.package} could not write {guest.value.name} ({said}); choose another format, or "
+            "tell its makers."
+        ) from error
+    return made

@@ -1,0 +1,1 @@
+"""The words of this package, a folder for each language."""
