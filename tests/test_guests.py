@@ -172,11 +172,11 @@ def fails(score, spans):
 
 
 def outside(score, spans):
-    return (OUTSIDE.event("far", Fraction(-1), score.end, (), 0.5),)
+    return (OUTSIDE.event("far", Fraction(-1), score.end, (), 0.5, Nothing()),)
 
 
 def unknown_note(score, spans):
-    return (UNKNOWN.event("no note", Fraction(0), score.end, ("nobody",), 0.5),)
+    return (UNKNOWN.event("no note", Fraction(0), score.end, ("nobody",), 0.5, Nothing()),)
 
 
 def foreign(score, spans):
@@ -184,7 +184,7 @@ def foreign(score, spans):
 
 
 def wordless(score, spans):
-    return (WORDLESS.event("badly worded", Fraction(0), Fraction(1), (score.notes[0].id,), 0.9),)
+    return (WORDLESS.event("badly worded", Fraction(0), Fraction(1), (score.notes[0].id,), 0.9, Nothing()),)
 
 
 CLASH = Kind(name="cadence", details=Nothing, find=fails)

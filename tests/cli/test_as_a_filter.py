@@ -136,6 +136,9 @@ WRONG = [
     ["explain", "--bars", "x"],
     ["explain", "--level", "genius"],
     ["excerpt", "--bars", "1", "--out", "a.gif"],
+    ["export", "--out", "a.gif"],
+    ["export", "--out", "-"],
+    ["export", "--out", "a.csv", "--format", "json"],
     ["excerpt", "--bars", "99", "--out", "a.svg"],
     ["excerpt", "--bars", "1", "--out", "a.svg", "--format", "png"],
     ["reduce", "--out", "a.doc"],
@@ -180,6 +183,7 @@ RIGHT = {
     "play-plan": ["--bars", "1"],
     "excerpt": ["--bars", "1", "--out", "a.svg"],
     "reduce": ["--bars", "1", "--out", "a.musicxml"],
+    "export": ["--out", "a.csv"],
     "sound": ["--bars", "1", "--out", "a.mid"],
 }
 OTHERS = {

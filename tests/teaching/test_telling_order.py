@@ -69,7 +69,7 @@ def test_relatives_are_one_idea():
     assert len({idea_of(e, F_MINOR) for e in (neapolitan, as_key, as_note)}) == 1
     assert idea_of(other_note, F_MINOR) != idea_of(neapolitan, F_MINOR)
     there, back = event("mode switch", "major to minor"), event("mode switch", "minor to major")
-    assert idea_of(there, C) == idea_of(back, C) == idea_of(event("key", "parallel"), C)
+    assert idea_of(there, C) == idea_of(back, C) == idea_of(event("key", "parallel", key=C.parallel), C)
     tune = event("repeated note", "melody note", pitch=Pitch.parse("G4"))
     bass = event("pedal point", "dominant", pitch=Pitch.parse("G2"))
     elsewhere = event("pedal point", "tonic", pitch=Pitch.parse("C2"))

@@ -26,8 +26,9 @@ class Layer(Stored):
 
     @cached_property
     def _find(self) -> etree.XPath:
-        tests = [f"starts-with(@{a}, '{p}')" for p in self.prefixes for a in ("id", "xml:id")]
-        return etree.XPath(f"descendant-or-self::*[{' or '.join(tests)}]")
+        # Looked for among the attributes, as most elements have none.
+        tests = " or ".join(f"starts-with(., '{p}')" for p in self.prefixes)
+        return etree.XPath(f"descendant-or-self::*/@*[(name() = 'id' or name() = 'xml:id') and ({tests})]/..")
 
     def elements(self, root: etree._Element) -> list[etree._Element]:
         """Return the elements of this layer in a tree."""

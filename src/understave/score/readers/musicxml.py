@@ -153,12 +153,19 @@ def _pitch(note: Element, where: str) -> Pitch:
     return Pitch(step, int(alter), int(octave))
 
 
+def _fingering(note: Element) -> tuple[str, ...]:
+    texts = [(f.text or "").strip() for f in note.iterfind("notations/technical/fingering")]
+    return tuple(text for text in texts if text)
+
+
 def _note(head: Head, start: Fraction, measure: int, part: int, first_staff: int, where: str) -> Written:
     e = head.element
     pitch = _pitch(e, where)
     name = e.get("id", "")
     sounding = pitch + head.sounding if head.sounding.semitones or head.sounding.steps else pitch
+    # Most notes have no notations: nothing of theirs is looked for there.
     has_notations = e.find("notations") is not None
+    cue = e.find("cue") is not None
     note = Note(
         id=name,
         onset=start + head.onset,
@@ -171,18 +178,14 @@ def _note(head: Head, start: Fraction, measure: int, part: int, first_staff: int
         measure=measure,
         ids=(name,),
         grace=head.grace,
-        cue=e.find("cue") is not None,
+        cue=cue,
         ornaments=ornaments(e) if has_notations else (),
         articulations=articulations(e) if has_notations else (),
-        fingering=tuple(
-            (f.text or "").strip()
-            for f in e.iterfind("notations/technical/fingering")
-            if (f.text or "").strip()
-        ),
+        fingering=_fingering(e) if has_notations else (),
         fermata=head.fermata,
-        arpeggiated=e.find("notations/arpeggiate") is not None,
+        arpeggiated=has_notations and e.find("notations/arpeggiate") is not None,
         lyrics=lyrics(e),
-        small=e.find("cue") is None and any(t.get("size") == "cue" for t in e.iterfind("type")),
+        small=not cue and "cue" in [t.get("size") for t in e.findall("type")],
     )
     return Written(note, head.tie_start, head.tie_stop)
 

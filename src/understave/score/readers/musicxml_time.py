@@ -222,7 +222,7 @@ def transposition(state: State, staff: int) -> Interval:
 
 def _tie_marks(note: Element) -> tuple[bool, bool]:
     kinds = {t.get("type") for t in note.findall("tie")}
-    if not kinds:
+    if not kinds and note.find("notations") is not None:
         kinds = {t.get("type") for t in note.findall("notations/tied")}
     return "start" in kinds or "continue" in kinds, "stop" in kinds or "continue" in kinds
 
@@ -256,6 +256,7 @@ class _Walk:
         staff = integer(e.findtext("staff"), 1, 1, 64)
         if not in_chord:
             self.heads, self.held = [], False
+        rest = e.find("rest") is not None
         if e.find("pitch") is not None and staff not in self.state.percussion:
             start, stop = _tie_marks(e)
             sounding = transposition(self.state, staff)
@@ -263,9 +264,10 @@ class _Walk:
             head = Head(e, self.onset, exact, staff, self.voice, own, sounding, start, stop)
             bar.heads.append(head)
             self.heads.append(head)
-        elif e.find("rest") is None:
+        elif not rest:
             bar.percussion += 1
-        if e.find("notations/fermata") is not None and not self.held:
+        signs = e.find("notations") is not None
+        if signs and not self.held and e.find("notations/fermata") is not None:
             # One fermata holds the whole chord.
             bar.marks.append(Mark(e, self.onset, staff))
             self.held = True
@@ -275,9 +277,10 @@ class _Walk:
             bar.places.append(Place(self.onset, staff, self.state.divisions, e))
             if not grace:
                 clock.note(raw, exact)
-        bar.written = max(bar.written, self.onset + exact)
-        if e.find("rest") is None:
-            bar.sounding = max(bar.sounding, self.onset + exact)
+        until = self.onset + exact
+        bar.written = max(bar.written, until)
+        if not rest:
+            bar.sounding = max(bar.sounding, until)
 
     def _lengths(self, e: Element, in_chord: bool) -> tuple[Fraction, Fraction]:
         """Return how long a note is, as written in divisions and exactly; begin a chord with it."""
