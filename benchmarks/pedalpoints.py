@@ -7,6 +7,10 @@ others may not be, so precision is a lower bound.
 A pedal point is found when an event of the same sounding tone overlaps at least half of the shorter of
 both. Two tables: with the analyst's spans, and with those of our own reading; each also by duration (the
 share of the time under marks that events of the tone cover, and the share of the events' time under marks).
+
+With ``--above``, of pieces that mark a pedal point of three quarters or more, instead: how far the chords
+that are named over held basses (`understave.findings.over_held`) agree with the analyst by root and quality,
+and how far the reading's own labels there do, in all and where the analyst's chord does not hold the note.
 """
 
 from __future__ import annotations
@@ -21,10 +25,16 @@ from rich.progress import track
 from rich.table import Table
 
 from benchmarks import corpora
+from benchmarks.corpora import Aligned
+from understave.findings import read
+from understave.findings.over_held import layer
 from understave.findings.pedalpoints import PEDAL_POINT, find_pedalpoints
 from understave.harmony.reading import Event
 from understave.harmony.romantext import Pedal
 from understave.harmony.trained import read_trained
+
+LEAST = 3
+"""Quarters that a marked pedal point lasts at least for its piece to be measured with ``--above``."""
 
 
 @dataclass(slots=True)
@@ -89,6 +99,35 @@ def _covered(mark: Pedal, events: Iterable[Event]) -> float:
     return float(total)
 
 
+def above(piece: Aligned, sums: dict[tuple[str, str], float]) -> None:
+    """Add the time (quarters) under named chords over held basses, and that on which the analyst agrees."""
+    reading = read(piece.score)
+    for named in layer(reading.events):
+        for ref in piece.analyses[0].spans:
+            chord = ref.numeral.chord(ref.key)
+            row = "held note foreign" if named.over.midi % 12 not in chord.semitones else "held note belongs"
+            for own in reading.spans:
+                time = float(min(named.end, ref.end, own.end) - max(named.start, ref.start, own.start))
+                if time <= 0:
+                    continue
+                for label in (row, "all"):
+                    sums[label, "time"] = sums.get((label, "time"), 0.0) + time
+                    for who, span in (("layer", named), ("label", own)):
+                        said = span.numeral.chord(span.key)
+                        same = (said.root.semitone, said.quality) == (chord.root.semitone, chord.quality)
+                        sums[label, who] = sums.get((label, who), 0.0) + time * same
+
+
+def print_above(sums: dict[tuple[str, str], float], console: Console) -> None:
+    """Print what `above` has added up."""
+    table = Table("analyst's chord", "quarters", "named above, right", "label, right")
+    for row in dict.fromkeys(label for label, _ in sums):
+        time = sums[row, "time"]
+        shares = (f"{100 * sums[row, who] / time:.1f}" for who in ("layer", "label"))
+        table.add_row(row, f"{time:.1f}", *shares)
+    console.print(table)
+
+
 def main() -> None:
     """Print the figures of a split."""
     parser = argparse.ArgumentParser(
@@ -98,10 +137,12 @@ def main() -> None:
     parser.add_argument("--sets", nargs="*", default=[])
     parser.add_argument("--own", action="store_true", help="also with the spans of our own reading")
     parser.add_argument("--confidence", type=float, default=0.0, help="leave out events below it")
+    parser.add_argument("--above", action="store_true", help="measure what is named over held basses")
     parser.add_argument("--list", action="store_true", help="list marks and events (training pieces only)")
     options = parser.parse_args()
     console = Console()
     rows: dict[str, Counts] = {}
+    sums: dict[tuple[str, str], float] = {}
     left_out = 0
     try:
         chosen = [
@@ -118,6 +159,10 @@ def main() -> None:
         if aligned is None or aligned.how == "transposed" or not marks:
             left_out += 1
             continue
+        if options.above:
+            if any(m.end - m.start >= LEAST for m in marks):
+                above(aligned, sums)
+            continue
         readings = [("analyst's chords", aligned.analyses[0].spans)]
         if options.own:
             readings.append(("own chords", read_trained(aligned.score).spans))
@@ -131,6 +176,9 @@ def main() -> None:
                 rows.setdefault(name, Counts()).add(marks, events)
             if options.list and options.split == "train" and title == readings[0][0]:
                 _list(console, aligned, events)
+    if options.above:
+        print_above(sums, console)
+        return
     table = Table("with", "marks", "events", "P", "R", "F1", "P time", "R time", "F1 time")
     for title, counts in sorted(rows.items(), key=lambda x: x[0]):
         table.add_row(*counts.row(title))

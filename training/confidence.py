@@ -1,10 +1,12 @@
 """Fit confidences and the order of alternatives on pieces held out of training.
 
     python -m training.confidence FILE.pt ... --examples FOLDER
+    python -m training.confidence --left-out SET[,SET]=FILE.pt ... --examples FOLDER
 
-In: networks trained with ``--held SHARE``, and the examples they were trained on. Out, printed: the constants
-of `understave.harmony.model.confidence`, fitted on the pieces held out, and how well they would have done
-on each set if it had been left out of the fit.
+In: networks trained with ``--held SHARE``, or with ``--leave-out SET``, and the examples they were trained
+on. Out, printed: the constants of `understave.harmony.model.confidence`, fitted on the pieces held out or on
+the sets left out, each read by the network that had not seen it, and how well they would have done on each
+set if it had been left out of the fit too.
 """
 
 from __future__ import annotations
@@ -159,34 +161,49 @@ def fit(spans: list[Spans]) -> tuple[np.ndarray, np.ndarray]:
 def main() -> None:
     """Fit and print."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("networks", type=Path, nargs="+")
+    parser.add_argument("networks", type=Path, nargs="*", help="trained with --held")
+    parser.add_argument(
+        "--left-out", nargs="*", default=[], metavar="SET[,SET]=FILE", help="networks that had not seen these"
+    )
+    parser.add_argument("--every", type=int, default=1, help="of sets left out, every Nth piece")
     parser.add_argument("--examples", type=Path, required=True)
     parser.add_argument("--held", type=float, default=0.12, help="share that was held out of the training")
     arguments = parser.parse_args()
     torch.set_num_threads(1)
-    networks = [load(path) for path in arguments.networks]
+    if bool(arguments.networks) == bool(arguments.left_out):
+        parser.error("give either networks trained with --held, or --left-out with sets and networks")
     pieces = Pieces(arguments.examples / "labelled.npz", torch.device("cpu"))
     numerals = Numerals.from_table(complete(json.loads((arguments.examples / "tables.json").read_text())))
     # The groups are numbered in the order of the pieces that fit, as `training.examples` takes them.
     homes = [p for p in corpora.pieces("train", corpora.SHIPPABLE) if corpora.fitting(p) is not None]
     if len(homes) != pieces.groups.max() + 1:
         parser.error("the examples were made from other pieces than those that fit now; make them again")
-    chosen = np.flatnonzero(held_out(pieces.groups, arguments.held) & (pieces.weights >= 1))
-    soft = soft_labels(networks, pieces).numpy()
-
-    def heads(piece: int) -> dict[str, np.ndarray]:
-        return heads_of(soft[pieces.offsets[piece] : pieces.offsets[piece + 1]], numerals)
-
-    spans = [spans_of(heads(int(p)), pieces, int(p), homes[pieces.groups[p]], numerals) for p in chosen]
+    judges: list[tuple[list[torch.nn.Module], np.ndarray]] = []
+    if arguments.networks:
+        chosen = np.flatnonzero(held_out(pieces.groups, arguments.held) & (pieces.weights >= 1))
+        judges.append(([load(path) for path in arguments.networks], chosen))
+    for item in arguments.left_out:
+        names, _, file = item.partition("=")
+        chosen = np.flatnonzero(np.isin(pieces.sets, names.split(",")) & (pieces.weights >= 1))
+        judges.append(([load(Path(file))], chosen[:: arguments.every]))
+    spans = []
+    for networks, chosen in judges:
+        soft = soft_labels(networks, pieces).numpy()
+        for p in map(int, chosen):
+            heads = heads_of(soft[pieces.offsets[p] : pieces.offsets[p + 1]], numerals)
+            spans.append(spans_of(heads, pieces, p, homes[pieces.groups[p]], numerals))
     sets = sorted({s.set for s in spans})
-    print("set, left out of the fit: agreement, mean confidence, right among the first three")
+    print("set, left out of the fit: agreement, mean confidence, calibration error, first three")
     for name in sets:
         b, order = fit([s for s in spans if s.set != name])
         here = [s for s in spans if s.set == name]
         time = sum(s.time.sum() for s in here)
-        sure = sum((1 / (1 + np.exp(-b[0] - s.features @ b[1:])) * s.time).sum() for s in here) / time
-        agreed = sum((s.right * s.time).sum() for s in here) / time
-        print(f"  {name:12} {100 * agreed:5.1f} {100 * sure:5.1f} {100 * three(here, order):5.1f}")
+        sure = np.concatenate([1 / (1 + np.exp(-b[0] - s.features @ b[1:])) for s in here])
+        length, right = np.concatenate([s.time for s in here]), np.concatenate([s.right for s in here])
+        bins = np.clip((sure * 10).astype(int), 0, 9)
+        error = sum(abs((length * (sure - right))[bins == k].sum()) for k in range(10)) / time
+        shares = ((right * length).sum() / time, (sure * length).sum() / time, error, three(here, order))
+        print(f"  {name:12}", *(f"{100 * share:5.1f}" for share in shares))
     b, order = fit(spans)
     print("Weighing: bias, numeral, opinion, key =", b.round(3))
     print("Ordering: belief, numeral, same_key =", order.round(2))

@@ -191,6 +191,7 @@ OTHERS = {
     "clip": ["--bars", "1", "--out", "a.mp4"],
     "correct": [],
     "keys": [],
+    "habits": [],
     "index": [],
     "find": [],
     "take": ["a.mid"],

@@ -206,18 +206,33 @@ def test_german_sixth_written_as_a_dominant_seventh() -> None:
     assert (e.get("spelling"), e.get("outward")) == ("minor seventh", 1)
 
 
+@pytest.mark.parametrize("example", [ITALIAN, FRENCH, GERMAN])
 @pytest.mark.parametrize(
-    ("example", "label"), [(ITALIAN, "italian sixth"), (FRENCH, "french sixth"), (GERMAN, "german sixth")]
+    ("numeral", "label"), [("It6", "italian sixth"), ("Fr43", "french sixth"), ("Ger65", "german sixth")]
 )
-@pytest.mark.parametrize("numeral", ["It6", "Fr43", "Ger65"])
-def test_the_notes_decide_which_augmented_sixth(
-    example: tuple[tuple[str, ...], str], label: str, numeral: str
+def test_an_augmented_sixth_is_told_as_it_is_labelled(
+    example: tuple[tuple[str, ...], str], numeral: str, label: str
 ) -> None:
-    """D beside C makes it French, E flat German, C alone Italian, whatever the label says."""
+    """The reader names it after what sounds; another name is the teacher's, and is kept in what is told."""
     voices, spans = example
     given = next(t for t in spans.split() if t[:2] in ("It", "Fr", "Ge"))
     e = only(find_chromatic(*setting(voices, spans.replace(given, numeral))))
-    assert e.label == label
+    assert (e.label, str(e.get("chord"))) == (label, numeral)
+
+
+@pytest.mark.parametrize(("numeral", "key", "told"), [("Ger65/V", "F", "Ger65"), ("It6/iv", "g", "It6")])
+def test_the_sixth_of_another_degree_is_told_in_the_key_of_that_degree(
+    numeral: str, key: str, told: str
+) -> None:
+    """Named with its key: "Ger65/V in C" would be the sixth of G."""
+    (voices, spans) = GERMAN if numeral.startswith("Ger") else ITALIAN
+    label = next(t for t in spans.split() if t[:2] in ("It", "Ge"))
+    dominant = {"Ger65/V": "Cad64/V V/V V", "It6/iv": "V/iv iv"}[numeral]
+    first = {"F": "v", "g": "iv"}[key]
+    score, found = setting(voices, f"{key}: {first}:1 {numeral} {dominant}")
+    e = only(tuple(e for e in find_chromatic(score, found) if "sixth" in e.label))
+    assert label in spans
+    assert (str(e.get("chord")), e.get("key")) == (told, Key.parse("c" if key == "g" else "C"))
 
 
 def test_no_german_sixth_where_a_seventh_chord_resolves() -> None:

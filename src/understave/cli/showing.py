@@ -90,12 +90,14 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
 
 
 def _show(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.findings.over_held import layer
     from understave.harmony.ground import functional
     from understave.score.model import beat_text
     from understave.teaching import story
     from understave.theory.chord_symbol import chord_symbol
     from understave.theory.names import key_name
     from understave.wording import phrasebook
+    from understave.wording.chord_reasons import over_words
 
     score, reading = read_source(arguments.score, arguments.bars)
     if arguments.json:
@@ -108,15 +110,18 @@ def _show(arguments: argparse.Namespace, console: Console) -> int:
     book = phrasebook(arguments.language)
     heads = ("bar", "beat", "key", "chord", "notes", "sure", "or")
     table = Table(*(book.columns[head] for head in heads), title=score.title)
+    above = layer(reading.events)
     for span in reading.spans:
         if span.end <= start or span.start >= end:
             continue
         chord = span.numeral.chord(span.key)
+        name = str(span.numeral) if keyed or span.fixed else chord_symbol(chord)
+        over = [over_words(a, book) for a in above if keyed and a.start < span.end and a.end > span.start]
         table.add_row(
             score.bar_name(score.measure_at(span.start)),
             beat_text(score.beat_at(span.start)),
             key_name(span.key, book.language) if keyed or span.fixed else "",
-            str(span.numeral) if keyed or span.fixed else chord_symbol(chord),
+            "; ".join((name, *dict.fromkeys(over))),
             " ".join(_note_names(chord.members, book.language)),
             book.columns["yours"] if span.fixed else f"{round(100 * span.confidence)} %",
             ", ".join(f"{a.numeral} ({a.key.symbol})" for a in span.alternatives[:2]) if keyed else "",

@@ -54,20 +54,22 @@ def _read_source(source: Path, bars: str | None) -> tuple[Score, Reading]:
     from understave.findings import read
     from understave.harmony import corrections
     from understave.harmony.key_length import USUAL
+    from understave.harmony.model.leaning import NO_HABITS
     from understave.lesson.folder import is_lesson_folder, open_folder, titled
     from understave.score.reader import read_score
 
     name = source.name
     decided: tuple[Correction, ...] = ()
     keys_last: KeyLength = USUAL
+    habits = NO_HABITS
     if is_lesson_folder(source):
         folder = open_folder(source)
         tell_unfinished(folder.corrections)
         source, name, decided = folder.score, folder.imported_from, corrections.load(folder.corrections)
-        keys_last = folder.keys_last
+        keys_last, habits = folder.keys_last, folder.habits
     score = titled(read_score(source), name)
     stretch_named(score, bars)
-    return score, read(score, decided, keys_last)
+    return score, read(score, decided, keys_last, habits)
 
 
 def tell_unfinished(path: Path) -> None:

@@ -101,7 +101,10 @@ class OpenLesson:
     async def begin(self) -> None:
         """Read the score with its corrections; needed before anything is shown."""
         held = self.standing
-        found = await self._ask(self.readers, work.read_fully, self.score, held, self.folder.keys_last)
+        folder = self.folder
+        found = await self._ask(
+            self.readers, work.read_fully, self.score, held, folder.keys_last, folder.habits
+        )
         self.begin_with(*found)
         self._renew(0.0)
 
@@ -226,8 +229,9 @@ class OpenLesson:
         shown, held = self._now(), self.standing
         try:
             if not shown.settled:
+                folder = self.folder
                 judged, spans = await self._ask(
-                    self.readers, work.read_fully, self.score, held, self.folder.keys_last
+                    self.readers, work.read_fully, self.score, held, folder.keys_last, folder.habits
                 )
                 async with self.lock:
                     if held != self.standing:

@@ -9,6 +9,7 @@ from typing import Any
 from understave.desk import gestures
 from understave.engraving.event_lane import event_name
 from understave.findings.catalogue import kind_of
+from understave.findings.over_held import layer
 from understave.harmony.reading import Event, Reading, Span
 from understave.interpretation.perform import Clock
 from understave.score.model import Score, beat_text
@@ -17,7 +18,8 @@ from understave.theory.key import Key
 from understave.theory.names import key_name
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
-from understave.wording.chord_reasons import explain_span, foreign_words
+from understave.wording import phrasebook
+from understave.wording.chord_reasons import explain_span, foreign_words, over_words
 from understave.wording.sentences import can_say, say
 
 
@@ -109,6 +111,11 @@ def why(score: Score, reading: Reading, span: Span, language: Language = "en") -
         for e in reading.events
         if e.start < span.end and e.end > span.start and _is_told(e) and can_say(e)
     ]
+    over = [
+        {"text": over_words(a, phrasebook(language)), "start": str(a.start)}
+        for a in layer(reading.events)
+        if a.start < span.end and a.end > span.start
+    ]
     return {
         "start": str(span.start),
         "sentence": explain_span(score, span, language),
@@ -125,7 +132,7 @@ def why(score: Score, reading: Reading, span: Span, language: Language = "en") -
             }
             for n in foreign
         ],
-        "told": told[:6],
+        "told": [*over, *told[:6]],
     }
 
 

@@ -25,8 +25,9 @@ from understave.acoustics.sound import render
 from understave.desk.sheet import Sheet, lay_sheet
 from understave.errors import UnderstaveError, WorkerError
 from understave.faults import fault_sentence, keep_fault
-from understave.findings import find_events
+from understave.findings import with_events
 from understave.harmony.key_length import USUAL, KeyLength, trust_for
+from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.reading import Correction, Event, Reading, Span
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan
@@ -175,19 +176,22 @@ def _behave(desk: int) -> None:
 
 
 def read_fully(
-    score: Score, corrections: Sequence[Correction], keys_last: KeyLength = USUAL
+    score: Score,
+    corrections: Sequence[Correction],
+    keys_last: KeyLength = USUAL,
+    habits: Habits = NO_HABITS,
 ) -> tuple[object, tuple[Span, ...]]:
     """Ask networks and engine anew; return a `trained.Judged` and the spans."""
     from understave.harmony.trained import judge_score, read_judged
 
-    judged = judge_score(score, corrections, trust_for(score, keys_last))
+    judged = judge_score(score, corrections, trust_for(score, keys_last, habits))
     return judged, read_judged(score, judged).spans
 
 
 def find_rest(score: Score, spans: tuple[Span, ...]) -> tuple[tuple[Event, ...], Plan]:
     """Find the events of spans and the plan for playing them."""
-    events = find_events(score, spans)
-    return events, make_plan(score, Reading(spans, events))
+    reading = with_events(score, Reading(spans))
+    return reading.events, make_plan(score, reading)
 
 
 def engrave_sheet(score: Score, reading: Reading, width: float) -> Sheet:

@@ -12,6 +12,7 @@ from fractions import Fraction
 from typing import Any
 
 from understave.export.spreadsheet import csv_text
+from understave.findings.over_held import Above, layer
 from understave.harmony.reading import Alternative, Detail, Event, Reading, Span
 from understave.score.model import Score, beat_text
 
@@ -52,6 +53,20 @@ def _span(score: Score, span: Span) -> dict[str, Any]:
     }
 
 
+def _above(score: Score, above: Above) -> dict[str, Any]:
+    chord = above.numeral.chord(above.key)
+    return {
+        "start": moment_values(score, above.start),
+        "end": moment_values(score, above.end),
+        "key": above.key.symbol,
+        "numeral": str(above.numeral),
+        "chord": chord.name,
+        "members": [m.name for m in chord.members],
+        "bass": chord.bass.name,
+        "over": above.over.pitch_class.name,
+    }
+
+
 def plain_value(value: Detail) -> Any:
     """Return a value of an event's detail as JSON can hold it."""
     if isinstance(value, tuple):
@@ -85,6 +100,11 @@ def reading_json(score: Score, reading: Reading, stretch: tuple[Fraction, Fracti
         },
         "imported": list(score.warnings),
         "spans": [_span(score, s) for s in reading.spans if not stretch or (s.start < end and s.end > begin)],
+        "above_held": [
+            _above(score, a)
+            for a in layer(reading.events)
+            if not stretch or (a.start < end and a.end > begin)
+        ],
         "events": [_event(score, e) for e in reading.events if not stretch or _touches(e, begin, end)],
     }
     return json.dumps(document, ensure_ascii=False, indent=1) + "\n"

@@ -13,7 +13,9 @@ from dataclasses import replace
 
 from understave.findings.agreement import settle
 from understave.findings.catalogue import finders
+from understave.findings.over_held import with_layer
 from understave.harmony.key_length import USUAL, KeyLength, trust_for
+from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.reading import Correction, Event, Reading, Span
 from understave.harmony.trained import read_trained
 from understave.score.model import Score
@@ -25,15 +27,20 @@ def find_events(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     return settle(tuple(sorted(found, key=lambda event: event.start)), spans)
 
 
-def read(score: Score, corrections: Iterable[Correction] = (), keys_last: KeyLength = USUAL) -> Reading:
+def read(
+    score: Score,
+    corrections: Iterable[Correction] = (),
+    keys_last: KeyLength = USUAL,
+    habits: Habits = NO_HABITS,
+) -> Reading:
     """Return the whole reading: spans around the teacher's corrections, and the events they show.
 
-    `keys_last` is how long a key must last to count as one. Raises UnderstaveError where a correction does
-    not fit the score, or where nothing sounds.
+    `keys_last` is how long a key must last to count as one, `habits` are the teacher's. Raises
+    UnderstaveError where a correction does not fit the score, or where nothing sounds.
     """
-    return with_events(score, read_trained(score, corrections, trust_for(score, keys_last)))
+    return with_events(score, read_trained(score, corrections, trust_for(score, keys_last, habits)))
 
 
 def with_events(score: Score, reading: Reading) -> Reading:
-    """Return a reading with the events that its spans show."""
-    return replace(reading, events=find_events(score, reading.spans))
+    """Return a reading with the events that its spans show, and with what moves above held basses."""
+    return replace(reading, events=with_layer(score, reading.spans, find_events(score, reading.spans)))

@@ -218,7 +218,6 @@ def augmented_sixth(piece: Progression, i: int) -> list[Event]:
         led = leads in ("dominant", "six-four")
     if not outward and not (spelled and led):
         return []
-    label = _nationality(piece, step, sharp, label)
     down, up = (g.pitch if g is not None else None for g in goes)
     detail = replace(
         _details(piece, i, step.local),
@@ -363,23 +362,6 @@ def _all_heard(piece: Progression, step: Step, changes: _Changes) -> bool:
     return all(piece.spelled(step, tone) for tone, _ in changes)
 
 
-def _nationality(piece: Progression, step: Step, sharp: PitchClass, label: str) -> str:
-    """Return which augmented sixth sounds: the second degree makes it French, the third German.
-
-    The note that sounds for half of the chord or longer decides; where neither does, the label, if its note
-    sounds at all.
-    """
-    times = {}
-    for tone, name in ((sharp.shift(-4), "french sixth"), (sharp.shift(-9), "german sixth")):
-        notes = piece.notes(step, tone)
-        held = (min(n.end, step.end) - max(n.onset, step.start) for n in notes)
-        times[name] = min(sum(held, Fraction(0)), step.end - step.start)
-    longest = max(times, key=lambda name: (times[name], name == label))
-    if 2 * times[longest] >= step.end - step.start:
-        return longest
-    return label if times.get(label) else "italian sixth"
-
-
 def _tonicises(step: Step, tonic: PitchClass) -> bool:
     """Whether a chord points to a tonic unmistakably: its dominant with a seventh, or labelled as applied."""
     own = bool(step.numeral.applied) and step.local.tonic == tonic
@@ -435,12 +417,21 @@ def _interval(lower: Note, upper: Note) -> Interval:
     return Interval.between(upper.pitch, lower.pitch).simple
 
 
+def _named_in(key: Key, step: Step) -> RomanNumeral:
+    """Return a step's numeral in the key in which it is told: Ger65/V of F is Ger65 of C."""
+    if key == step.key:
+        return step.numeral
+    if key == step.local:
+        return replace(step.numeral, applied=())
+    return next(iter(RomanNumeral.of(step.chord, key)), step.numeral)
+
+
 def _details(piece: Progression, i: int, key: Key, changes: _Changes | None = None) -> ChromaticChordDetails:
     """Return what is said of every chromatic chord: itself, and the chord that it goes to."""
     step, after = piece.steps[i], piece.follow(i)
     return ChromaticChordDetails(
         key=key,
-        chord=step.numeral,
+        chord=_named_in(key, step),
         root=step.chord.root,
         bass=step.entry.bass,
         changes=_changes(step.chord, key) if changes is None else changes,

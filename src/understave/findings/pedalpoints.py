@@ -18,6 +18,8 @@ of the figure that the last begins. Labels: ``"tonic"``, ``"dominant"``, ``"othe
 - ``chords`` tuple of RomanNumeral, ``chord_times`` tuple of Fraction: what moves over (under) it, repeated
   chords told once. ``foreign`` tuple of RomanNumeral: those that do not contain it.
 - ``second`` Pitch: another tone held with it, a fifth above (a double pedal).
+- ``above`` tuple of RomanNumeral, ``above_times``, ``above_ends`` tuples of Fraction: over a bass, what moves
+  above it by itself where it does not contain the held tone (`over_held`), inversions read above it.
 
 Event: kind ``"drone"``: a bass tone that lies under everything. Labels: ``"open fifth"`` (two bars at least),
 ``"single tone"`` (four bars at least; octave doublings belong to it). Detail: ``pitch``, ``key``, ``degree``,
@@ -80,6 +82,9 @@ class PedalPointDetails(Details):
     chord_times: tuple[Fraction, ...]
     foreign: tuple[RomanNumeral, ...]
     second: Pitch | None = None
+    above: tuple[RomanNumeral, ...] | None = None
+    above_times: tuple[Fraction, ...] | None = None
+    above_ends: tuple[Fraction, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 from understave.harmony.model.decoding import TRUST, Trust
+from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.reading import Span
 from understave.harmony.trained import Judged, read_judged
 from understave.score.model import Score
@@ -47,11 +48,10 @@ class Corrected:
     spans: tuple[Span, ...]
 
 
-def trust_for(score: Score, length: KeyLength) -> Trust:
-    """Return how the decoder weighs a piece when a key must last so long."""
-    if len(score.measures) < EXCERPT_BARS:
-        return TRUST
-    return replace(TRUST, key_change=COSTS[length])
+def trust_for(score: Score, length: KeyLength, habits: Habits = NO_HABITS) -> Trust:
+    """Return how the decoder weighs a piece when a key must last so long, for a teacher of these habits."""
+    cost = TRUST.key_change if len(score.measures) < EXCERPT_BARS else COSTS[length]
+    return replace(TRUST, key_change=cost, habits=habits)
 
 
 def same_key(found: Sequence[Span], wanted: Sequence[Span]) -> tuple[float, float]:

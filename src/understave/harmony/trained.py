@@ -15,6 +15,7 @@ from functools import lru_cache
 import numpy as np
 
 from understave.errors import ScoreError
+from understave.harmony.augmented_sixths import as_they_sound
 from understave.harmony.engine import Fixed, settle, sort_notes
 from understave.harmony.engine import judged as read_by_features
 from understave.harmony.line_of_fifths import chord_of
@@ -37,10 +38,11 @@ from understave.harmony.model.decoding import (
 from understave.harmony.model.encoding import Encoding, encode
 from understave.harmony.model.further_numerals import further_numerals
 from understave.harmony.model.label_indices import KEYS, Reduced, key_index, key_of, reduce
+from understave.harmony.model.leaning import leaning
 from understave.harmony.model.network import Floats, Numerals, judge, load, shipped_numerals
 from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Alternative, Correction, Reading, Span
-from understave.score.model import Score
+from understave.score.model import Note, Score
 from understave.theory.key import Key, Mode
 from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
@@ -119,7 +121,8 @@ def judge_score(score: Score, corrections: Iterable[Correction] = (), trust: Tru
     keys = likely_keys(untold, unsettled)
     opinion = opinion_of(score, fixed, encoding, keys)
     rules = second_opinion(opinion.chords, opinion.keys, network.numerals, keys, trust)
-    path = decode(untold, network.numerals, encoding.frames[:, 0], unsettled, trust, rules)
+    own = leaning(untold, encoding, network.numerals, trust.habits)
+    path = decode(own, network.numerals, encoding.frames[:, 0], unsettled, trust, rules)
     return Judged(fixed, encoding, heads, opinion, trust, (path.key, path.numeral))
 
 
@@ -171,7 +174,7 @@ def spans_found(
     if judged.free is not None:
         alone = _key_alone(encoding, judged.fixed)
         rules += kept_chords(judged.free, alone, numerals, keys, trust)
-    path = decode(heads, numerals, lengths, settled, trust, rules)
+    path = decode(leaning(heads, encoding, numerals, trust.habits), numerals, lengths, settled, trust, rules)
     stretches = _stretches(encoding, path, settled, judged.fixed, first)
     beliefs = _beliefs(path, stretches, heads, opinion, numerals, lengths)
     return _spans(score, encoding, stretches, numerals, beliefs)
@@ -310,7 +313,8 @@ def _spans(
         for s in stretches
     ]
     chords = [label.chord(key) for label, key in zip(labels, keys, strict=True)]
-    spans = []
+    spans: list[Span] = []
+    sounding: list[list[Note]] = []
     for i, (s, belief) in enumerate(zip(stretches, beliefs, strict=True)):
         key, label, chord = keys[i], labels[i], chords[i]
         settled = s.fixed is not None and s.fixed.numeral is not None
@@ -320,9 +324,10 @@ def _spans(
         own, others = (1.0, NO_OTHERS) if settled else (belief.sure, _others(s, belief, numerals, key, label))
         start, end = encoding.times[s.begin], encoding.times[s.end]
         there = np.flatnonzero((onsets < float(end) - MARGIN) & (ends > float(start) + MARGIN))
-        members, foreign = sort_notes([notes[k] for k in there], chord)
+        sounding.append([notes[k] for k in there])
+        members, foreign = sort_notes(sounding[-1], chord)
         spans.append(Span(start, end, key, label, own, members, foreign, others, settled))
-    return tuple(spans)
+    return as_they_sound(spans, sounding)
 
 
 def _beliefs(

@@ -8,14 +8,16 @@ from __future__ import annotations
 import hashlib
 import os
 import tomllib
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import tomlkit
 
 from understave.disk import locked, write_atomically
 from understave.errors import LessonError
+from understave.harmony.habit_learning import habits_from
 from understave.harmony.key_length import KEY_LENGTHS, USUAL, KeyLength
+from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.score.model import Score
 
 SETTINGS = "lesson.toml"
@@ -26,13 +28,14 @@ EXPORTS = "exports"
 @dataclass(frozen=True, slots=True)
 class LessonFolder:
     """An opened lesson folder: `score` is the imported file inside it, `imported_from` its name before,
-    `keys_last` how long a key must last to count as one.
+    `keys_last` how long a key must last to count as one, `habits` the teacher's that it is read with.
     """
 
     path: Path
     score: Path
     imported_from: str
     keys_last: KeyLength = USUAL
+    habits: Habits = NO_HABITS
 
     @property
     def corrections(self) -> Path:
@@ -53,6 +56,7 @@ def open_folder(path: Path) -> LessonFolder:
         score = path / str(values["score"]["file"])
         imported_from = str(values["score"].get("imported_from", score.name))
         keys_last = values.get("reading", {}).get("keys_last", USUAL)
+        named = dict(values.get("reading", {}).get("habits", {}))
     except FileNotFoundError as error:
         raise LessonError(
             f"{path} is not a lesson folder (it has no {SETTINGS}); make one with "
@@ -67,6 +71,13 @@ def open_folder(path: Path) -> LessonFolder:
         raise LessonError(
             f"{settings} says keys_last = {keys_last!r}; write one of: {', '.join(KEY_LENGTHS)}."
         )
+    try:
+        habits = habits_from(named)
+    except ValueError as error:
+        raise LessonError(
+            f"{settings} names habits that are none ({error}); mend them, or take them out with "
+            f"'understave habits {path} --off'."
+        ) from error
     if score.resolve().parent != path.resolve():
         raise LessonError(
             f"{settings} names a score outside the lesson folder; "
@@ -74,7 +85,7 @@ def open_folder(path: Path) -> LessonFolder:
         )
     if not score.is_file():
         raise LessonError(f"{score} is missing; put the score file back into the lesson folder.")
-    return LessonFolder(path, score, imported_from, keys_last)
+    return LessonFolder(path, score, imported_from, keys_last, habits)
 
 
 def keys_last(path: Path) -> KeyLength:
@@ -89,6 +100,32 @@ def set_keys_last(path: Path, length: KeyLength) -> None:
         open_folder(path)
         document = tomlkit.parse(settings.read_text(encoding="utf-8"))
         document.setdefault("reading", tomlkit.table())["keys_last"] = length
+        write_atomically(settings, tomlkit.dumps(document))
+
+
+def habits_of(path: Path) -> Habits:
+    """Return the habits that a folder's lesson is read with; none where there is no lesson yet."""
+    return open_folder(path).habits if is_lesson_folder(path) else NO_HABITS
+
+
+def set_habits(path: Path, habits: Habits) -> None:
+    """Write into a lesson's settings the habits to read it with, or take them out; all else stays."""
+    settings = path / SETTINGS
+    with locked(path):
+        if not is_lesson_folder(path):
+            open_folder(path)
+        try:
+            document = tomlkit.parse(settings.read_text(encoding="utf-8"))
+        except (tomlkit.exceptions.TOMLKitError, UnicodeDecodeError):
+            # Says what is wrong, and where.
+            open_folder(path)
+            raise
+        reading = document.setdefault("reading", tomlkit.table())
+        reading.pop("habits", None)
+        if habits != NO_HABITS:
+            table = tomlkit.inline_table()
+            table.update({name: value for name, value in asdict(habits).items() if value})
+            reading["habits"] = table
         write_atomically(settings, tomlkit.dumps(document))
 
 

@@ -44,6 +44,7 @@ from understave.lesson.folder import (
     LessonFolder,
     check_place,
     create_folder,
+    habits_of,
     is_lesson_folder,
     keys_last,
     open_folder,
@@ -264,7 +265,7 @@ def _bytes(path: Path | None) -> bytes:
 def _reading_of(source: Path, name: str, out: Path, analysis: Path | None) -> str:
     """Return a digest of all that a reading is made from."""
     decided = _bytes(out / CORRECTIONS)
-    said = (decided, _bytes(analysis), keys_last(out))
+    said = (decided, _bytes(analysis), keys_last(out), habits_of(out))
     return digest(_bytes(source), source.suffix, name, said, program_digest())
 
 
@@ -299,14 +300,15 @@ def _same(kept: memory.Found, source: Path, out: Path, name: str, options: Lesso
 
 
 def _read(score: Score, out: Path, analysis: Path | None) -> tuple[Reading, tuple[Correction, ...]]:
-    decided, length = corrections.load(out / CORRECTIONS), keys_last(out)
+    decided = corrections.load(out / CORRECTIONS)
+    length, habits = keys_last(out), habits_of(out)
     if analysis is None:
-        return read(score, decided, length), ()
+        return read(score, decided, length, habits), ()
     try:
         text = analysis.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError):
         raise LessonError(f"{analysis} cannot be read; give the analysis as a RomanText file.") from None
-    reading, added = read_as(score, decided, text, f"from {analysis.name}", trust_for(score, length))
+    reading, added = read_as(score, decided, text, f"from {analysis.name}", trust_for(score, length, habits))
     return with_events(score, reading), added
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from understave.findings.over_held import Above
 from understave.harmony.explain import foreign_kind
 from understave.harmony.reading import Span
 from understave.score.model import Note, Score
@@ -46,6 +47,12 @@ def foreign_words(score: Score, span: Span, note: Note, language: Language = "en
     """Return what a note foreign to its span's chord most likely is: ``"a passing note"``."""
     kind = foreign_kind(score, span, note)
     return str(phrasebook(language).reasons["foreign"].get(kind, kind))
+
+
+def over_words(above: Above, book: Phrasebook) -> str:
+    """Return the name of a chord over a held bass: ``"viio7 over G"``."""
+    held = pitch_class_name(above.over.pitch_class, book.language)
+    return str(book.phrases["over_held"].format(chord=above.numeral, note=held))
 
 
 def _members(chord: Chord, notes: Sequence[Note], book: Phrasebook) -> str:

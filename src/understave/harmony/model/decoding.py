@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from understave.harmony.model.encoding import CENTRE, FIFTHS
 from understave.harmony.model.label_indices import HIGHEST_TONIC, KEYS, LOWEST_TONIC
+from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.model.network import Floats, Numerals
 
 Ints = npt.NDArray[np.int64]
@@ -33,6 +34,7 @@ class Trust:
     `kept`, of 1, 2, 4 and 30, is the lowest with which no piece of two sets that were left out of the
     training of network and teachers (126 songs, 19 variations) lost a point of the chord, given the analyst's
     keys; `further`, of -1, -3 and -5, the one with which the full label was best there.
+    `habits` are the teacher's, learnt from pieces that they have corrected (`harmony.habit_learning`).
     """
 
     key: float = 1.0
@@ -53,6 +55,7 @@ class Trust:
     kept: float = 4.0
     further: float = -5.0
     temperature: float = 1.0
+    habits: Habits = NO_HABITS
 
 
 TRUST = Trust()
