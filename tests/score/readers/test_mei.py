@@ -79,6 +79,13 @@ def test_sounding_durations_in_ticks_stand_where_written_ones_do_not_say_all() -
     assert [n.onset for n in score.notes] == [0, Fraction(1, 3), Fraction(2, 3), 1]
 
 
+def test_ticks_below_none_are_no_statement() -> None:
+    # MEI 4 and later: @dur.ppq is a nonNegativeInteger (att.duration.quality, data.DURATION.gestural).
+    content = note("C4", 4, 'dur.ppq="-1"') + note("D4", 4, 'dur.ppq="2"')
+    score = read(bar(content), meter="2/4", staff='ppq="2"')
+    assert [(n.onset, n.duration) for n in score.notes] == [(0, 1), (1, 1)]
+
+
 def test_ties_by_attribute_by_element_and_with_an_end_missing() -> None:
     by_attribute = (
         bar(note("C4", 1, 'tie="i"')) + bar(note("C4", 1, 'tie="m"')) + bar(note("C4", 1, 'tie="t"'))

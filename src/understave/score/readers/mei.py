@@ -667,6 +667,8 @@ class _Layer:
             return Fraction(4, int(gestural[:-1]) or 1)
         elif gestural in _LONG or gestural.isdigit():
             written, dots = gestural, whole(element.get("dots.ges")) or dots
+        if ppq is not None and ppq < 0:  # the schema counts from none
+            ppq = None
         dots = max(0, min(dots, 8))
         nominal = None
         if written in _LONG:
