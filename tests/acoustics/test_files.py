@@ -1,10 +1,14 @@
 """Sound files: every format read back by a general-purpose library, one gain for variants, clear errors."""
 
+import io
+
+import av
 import numpy as np
 import pytest
 import soundfile
 
-from understave.acoustics.files import FORMATS, common_gain, read_audio, resample, write_audio
+from understave.acoustics.files import FORMATS, audio_bytes, common_gain, read_audio, resample, write_audio
+from understave.acoustics.tags import Tags
 from understave.errors import UnderstaveError
 
 RATE = 44_100
@@ -70,3 +74,45 @@ def test_a_path_that_cannot_be_written_is_one_sentence(tmp_path):
     (tmp_path / "file").write_text("", encoding="utf-8")
     with pytest.raises(UnderstaveError, match="could not be written"):
         write_audio(tmp_path / "file" / "sound.wav", tone(), RATE)
+
+
+NAMES = Tags("Die Schleusenwärterin ♭, bars 4–7", "Änne Łukaszewicz", "Die Schleusenwärterin ♭")
+
+
+def _shown(path):
+    """What a media library finds in a file, whether it belongs to the file or (Ogg) to its stream."""
+    with av.open(str(path)) as file:
+        found = {**file.metadata, **file.streams[0].metadata}
+    return {name.lower(): text for name, text in found.items()}
+
+
+@pytest.mark.parametrize("suffix", FORMATS)
+def test_players_read_title_composer_and_piece(tmp_path, suffix):
+    """Read back by FFmpeg's demuxers: INFO, Vorbis comments (RFC 9639, RFC 7845) and ID3v2.3."""
+    write_audio(tmp_path / f"named{suffix}", tone(), RATE, gain=1.0, tags=NAMES)
+    found = _shown(tmp_path / f"named{suffix}")
+    assert [found["title"], found["artist"], found["album"]] == [NAMES.title, NAMES.composer, NAMES.album]
+    sound, rate = soundfile.read(tmp_path / f"named{suffix}")
+    assert sound.shape[0] / rate == pytest.approx(3.0, abs=0.06)
+
+
+@pytest.mark.parametrize("suffix", FORMATS)
+def test_what_has_no_name_gets_no_tag(tmp_path, suffix):
+    write_audio(tmp_path / f"plain{suffix}", tone(), RATE, gain=1.0)
+    assert not {"title", "artist", "album"} & _shown(tmp_path / f"plain{suffix}").keys()
+
+
+def test_an_mp3_tells_its_composer_and_its_tag_is_as_long_as_it_says():
+    """ID3v2.3.0, 3.1: ten bytes of header, then as many as its four bytes of seven bits say, then sound."""
+    data = audio_bytes(".mp3", tone(), RATE, steady=True, tags=NAMES)
+    assert data[:6] == b"ID3\x03\x00\x00"
+    size = sum(byte << shift for byte, shift in zip(data[6:10], (21, 14, 7, 0), strict=True))
+    assert data[10 + size : 12 + size] == b"\xff\xfb"
+    with av.open(io.BytesIO(data)) as file:
+        assert file.metadata["composer"] == NAMES.composer
+
+
+def test_a_long_title_stands_whole_in_an_mp3():
+    long = "On the river " * 40
+    with av.open(io.BytesIO(audio_bytes(".mp3", tone(), RATE, tags=Tags(long)))) as file:
+        assert file.metadata["title"] == long

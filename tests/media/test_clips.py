@@ -56,6 +56,10 @@ def test_players_find_what_they_expect(shape, size):
         assert video.average_rate == 30
         lengths = [float(s.duration * s.time_base) for s in (video, audio)]
         assert abs(lengths[0] - lengths[1]) < 1 / 30
+        # The example by its own file: tests/../examples/lock-water/score.musicxml.
+        score = piece()[0]
+        assert film.metadata["title"] == f"{score.title}, bars 4–5"
+        assert film.metadata["composer"] == film.metadata["artist"] == score.composer != ""
     # The index (moov) comes before the media (mdat): the film begins before all of it has come.
     assert 0 < data.index(b"moov") < data.index(b"mdat")
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
+import av
 import pytest
-from tests.once import read, read_score
+from tests.once import make_plan, read, read_score
 
 from understave.cli import main
 from understave.media.sketches import AT_MOST, sketch_files
+from understave.media.worksheet import HEARD, exercise_sounds, sound_name
+from understave.teaching.exercises import exercises
 from understave.teaching.worked_examples import examples_for
 from understave.wording import phrasebook
 
@@ -28,7 +32,21 @@ def test_every_device_comes_as_page_score_and_sound(tmp_path) -> None:
         assert [(n.onset, n.midi) for n in read_score(again).notes] == [
             (n.onset, n.midi) for n in w.score.notes
         ]
-        assert len(made[f"sounds/device-{slug}.mp3"]) > 10_000
+        sound = made[f"sounds/device-{slug}.mp3"]
+        assert len(sound) > 10_000
+        with av.open(io.BytesIO(sound)) as file:
+            title = phrasebook("de").patterns[w.device.name]["title"]
+            assert file.metadata["title"] == f"{score.title}, {title}"
+            assert file.metadata["artist"] == score.composer
+
+
+def test_an_exercise_to_be_heard_is_named_without_its_answer() -> None:
+    score = read_score(PIECE)
+    reading = read(score)
+    one = next(e for e in exercises(score, reading) if e.kind == HEARD)
+    made = exercise_sounds([one], score, make_plan(score, reading), "de")
+    with av.open(io.BytesIO(made[sound_name(one)])) as file:
+        assert file.metadata["title"] == f"{score.title}, Aufgabe {one.step}"
 
 
 @pytest.mark.parametrize("language", ["en", "de"])

@@ -11,6 +11,7 @@ from typing import Any, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
+from understave.acoustics.tags import UNTAGGED, Tags, id3
 from understave.disk import write_atomically
 from understave.errors import UnderstaveError
 
@@ -47,26 +48,28 @@ def write_audio(
     rate: int = RATE,
     *,
     gain: float | None = None,
+    tags: Tags = UNTAGGED,
     progress: Callable[[float], None] | None = None,
 ) -> None:
     """Write audio (frames,) or (frames, channels) in the format of the path's suffix.
 
     `gain` is a factor from `common_gain`; None finds it for this sound alone. Opus is resampled to 48 kHz,
-    the rate it is defined at. `progress` is called with the share done. The file appears whole or not at
-    all. Raises UnderstaveError for another suffix, or if the disk refuses.
+    the rate it is defined at. `tags` are what players show of it. `progress` is called with the share done.
+    The file appears whole or not at all. Raises UnderstaveError for another suffix, or if the disk refuses.
     """
     target = Path(path)
     known_suffix(target)
-    write_atomically(target, audio_bytes(target.suffix, sound, rate, gain=gain, progress=progress))
+    write_atomically(target, audio_bytes(target.suffix, sound, rate, gain=gain, tags=tags, progress=progress))
 
 
-def audio_bytes(
+def audio_bytes(  # noqa: PLR0913
     suffix: str,
     sound: Samples,
     rate: int = RATE,
     *,
     gain: float | None = None,
     steady: bool = False,
+    tags: Tags = UNTAGGED,
     progress: Callable[[float], None] | None = None,
 ) -> bytes:
     """Return the bytes of a sound file of the format of a suffix (``.mp3``); for the rest see `write_audio`.
@@ -88,11 +91,20 @@ def audio_bytes(
     with soundfile.SoundFile(
         memory, "w", samplerate=rate, channels=channels, format=container, subtype=subtype, **even
     ) as file:
+        if container != "MP3":
+            _tag(file, tags)
         for first in range(0, sound.shape[0], _BLOCK):
             file.write(np.clip(sound[first : first + _BLOCK] * np.float32(level), -1, 1))
             if progress:
                 progress(min(1.0, (first + _BLOCK) / sound.shape[0]))
-    return memory.getvalue()
+    return (id3(tags) if container == "MP3" else b"") + memory.getvalue()
+
+
+def _tag(file: Any, tags: Tags) -> None:
+    """Write tags into a sound file that soundfile is about to fill."""
+    for name, text in (("title", tags.title), ("artist", tags.composer), ("album", tags.album)):
+        if text:
+            setattr(file, name, text)
 
 
 def known_suffix(path: Path | str) -> None:

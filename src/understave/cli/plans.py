@@ -36,6 +36,7 @@ from understave.errors import UnderstaveError
 if TYPE_CHECKING:
     from understave.acoustics.performance import Performance
     from understave.acoustics.piano import Instrument
+    from understave.acoustics.tags import Tags
     from understave.harmony.reading import Reading
     from understave.interpretation.plan import Plan
     from understave.score.model import Score
@@ -223,6 +224,7 @@ def _compare_pedals(arguments: argparse.Namespace, score: Score, reading: Readin
 
 
 def _sound(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.acoustics.tags import tags_of
     from understave.export.played import played_midi
     from understave.interpretation.perform import perform
     from understave.wording.phrasebook import phrasebook
@@ -240,12 +242,13 @@ def _sound(arguments: argparse.Namespace, console: Console) -> int:
     plan, instrument = _planned(arguments, score, reading)
     begin, end = (bar.index for bar in bars)
     performance = perform(score, plan, first=begin, last=end)
+    first, last = (bar.number for bar in bars)
+    book = phrasebook(arguments.language)
     if suffix == ".mid":
         deliver(out, played_midi(score, plan, reading, first=begin, last=end))
     else:
-        deliver(out, _sound_bytes(suffix, performance, instrument, arguments.soundfont, console))
-    first, last = (bar.number for bar in bars)
-    book = phrasebook(arguments.language)
+        tags = tags_of(score, *([book.bars(first, last)] if arguments.bars else []))
+        deliver(out, _sound_bytes(suffix, performance, instrument, arguments.soundfont, tags, console))
     ours = not (arguments.soundfont or suffix == ".mid")
     name = "Standard output" if out == STANDARD else out
     where = f", {book.pianos.get(instrument.name, instrument.name)}" if ours else ""
@@ -296,7 +299,12 @@ def _clip(arguments: argparse.Namespace, console: Console) -> int:
 
 
 def _sound_bytes(
-    suffix: str, performance: Performance, instrument: Instrument, soundfont: Path | None, console: Console
+    suffix: str,
+    performance: Performance,
+    instrument: Instrument,
+    soundfont: Path | None,
+    tags: Tags,
+    console: Console,
 ) -> bytes:
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
@@ -312,4 +320,6 @@ def _sound_bytes(
         else:
             sound = render(performance, instrument, RATE, lambda s: progress.update(task, completed=s))
         progress.reset(task, description="writing", total=1.0)
-        return audio_bytes(suffix, sound, RATE, progress=lambda share: progress.update(task, completed=share))
+        return audio_bytes(
+            suffix, sound, RATE, tags=tags, progress=lambda share: progress.update(task, completed=share)
+        )

@@ -192,6 +192,7 @@ def _as_file(score: Score, reading: Reading, suffix: str, paper: Paper, language
         from understave.acoustics.files import audio_bytes
         from understave.acoustics.piano import GRAND
         from understave.acoustics.sound import render
+        from understave.acoustics.tags import tags_of
         from understave.export.played import played_midi
         from understave.interpretation.perform import perform
         from understave.interpretation.planning import make_plan
@@ -199,7 +200,7 @@ def _as_file(score: Score, reading: Reading, suffix: str, paper: Paper, language
         plan = make_plan(score, reading)
         if suffix == ".mid":
             return played_midi(score, plan, reading)
-        return audio_bytes(suffix, render(perform(score, plan), GRAND))
+        return audio_bytes(suffix, render(perform(score, plan), GRAND), tags=tags_of(score))
     from understave.engraving import Options, engrave, excerpt, to_pdf, to_png
 
     options = Options(paper=paper, language=language)

@@ -22,6 +22,7 @@ from typing import Any
 from understave.acoustics.files import RATE, audio_bytes
 from understave.acoustics.piano import instruments
 from understave.acoustics.sound import render
+from understave.acoustics.tags import tags_of
 from understave.desk.sheet import Sheet, lay_sheet
 from understave.errors import UnderstaveError, WorkerError
 from understave.faults import fault_sentence, keep_fault
@@ -207,7 +208,7 @@ def play(score: Score, reading: Reading, instrument: str, style: str) -> Played:
     plan = make_plan(score, reading, PlanOptions(style=style, instrument=piano))  # type: ignore[arg-type]
     performance = perform(score, plan)
     samples = render(performance, piano, RATE)
-    data = audio_bytes(".mp3", samples, RATE, steady=True)
+    data = audio_bytes(".mp3", samples, RATE, steady=True, tags=tags_of(score))
     return Played(data, len(samples) / RATE, lights(score, performance), clock(score, plan))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +10,7 @@ import numpy as np
 from understave.acoustics.files import RATE, Samples, audio_bytes, write_audio
 from understave.acoustics.piano import GRAND, Instrument
 from understave.acoustics.sound import render
+from understave.acoustics.tags import UNTAGGED, Tags, tags_of
 from understave.interpretation.perform import perform
 from understave.interpretation.plan import Plan
 from understave.score.model import Score
@@ -22,6 +23,7 @@ class Sound:
 
     samples: Samples
     rate: int = RATE
+    tags: Tags = field(default=UNTAGGED, kw_only=True)
 
     @property
     def seconds(self) -> float:
@@ -36,11 +38,11 @@ class Sound:
 
     def write(self, path: Path | str) -> None:
         """Write a file in the format of its suffix: .mp3, .flac, .opus, .ogg or .wav."""
-        write_audio(path, self.samples, self.rate)
+        write_audio(path, self.samples, self.rate, tags=self.tags)
 
     def bytes_of(self, suffix: str) -> bytes:
         """Return the bytes of such a file."""
-        return audio_bytes(suffix, self.samples, self.rate)
+        return audio_bytes(suffix, self.samples, self.rate, tags=self.tags)
 
 
 def sound(
@@ -58,4 +60,8 @@ def sound(
     that are not there. Begin with the volume low, above all with headphones.
     """
     performance = perform(score, plan, first=first, last=last, tempo=tempo)
-    return Sound(np.asarray(render(performance, instrument, RATE), np.float32))
+    samples = np.asarray(render(performance, instrument, RATE), np.float32)
+    if first is None and last is None:
+        return Sound(samples, tags=tags_of(score))
+    begin, end = (score.measures[k].number for k in (first or 0, -1 if last is None else last))
+    return Sound(samples, tags=tags_of(score, f"bar {begin}" if begin == end else f"bars {begin}–{end}"))

@@ -586,7 +586,7 @@ def _card_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
 def _exercise_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
     asked = work.asked
     pdf = worksheet_pdf(found, work.score, work.reading, asked.paper, asked.level, asked.language)
-    sounds = exercise_sounds(found, work.score, work.plan) if work.sound else {}
+    sounds = exercise_sounds(found, work.score, work.plan, asked.language) if work.sound else {}
     return {"exercises.pdf": pdf, **sounds}
 
 

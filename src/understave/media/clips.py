@@ -26,6 +26,7 @@ from understave.acoustics.files import RATE, common_gain
 from understave.acoustics.performance import Performance
 from understave.acoustics.piano import GRAND, Instrument
 from understave.acoustics.sound import render
+from understave.acoustics.tags import tags_of
 from understave.engraving import Options, to_png
 from understave.engraving.geometry import Box
 from understave.engraving.palette import colour_of, function_of
@@ -132,7 +133,7 @@ def clip(  # noqa: PLR0913
         sound,
         RATE,
         fps=FPS,
-        title=f"{score.title}, {bars}" if score.title else bars,
+        tags=tags_of(score, bars),
         progress=lambda share: on_share("filming", share),
     )
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from understave.acoustics.files import Samples
+from understave.acoustics.tags import UNTAGGED, Tags
 from understave.errors import MissingError
 
 Picture = NDArray[np.uint8]
@@ -31,7 +32,7 @@ def film_bytes(  # noqa: PLR0913
     rate: int,
     *,
     fps: int = 30,
-    title: str = "",
+    tags: Tags = UNTAGGED,
     progress: Callable[[float], None] | None = None,
 ) -> bytes:
     """Return an MP4 of `count` pictures at `fps` with stereo `sound` (frames, 2) within -1..1.
@@ -47,8 +48,8 @@ def film_bytes(  # noqa: PLR0913
         try:
             # With its index in front a film begins to play before all of it has come.
             with av.open(str(path), "w", options={"movflags": "+faststart"}) as container:
-                if title:
-                    container.metadata["title"] = title
+                named = {"title": tags.title, "composer": tags.composer, "artist": tags.composer}
+                container.metadata.update({k: v for k, v in named.items() if v})
                 _encode(container, pictures, count, sound, rate, fps, tell)
         except av.FFmpegError as error:
             raise MissingError(

@@ -12,6 +12,7 @@ from typing import Any
 from understave.acoustics.files import RATE, audio_bytes
 from understave.acoustics.piano import GRAND, Instrument
 from understave.acoustics.sound import render
+from understave.acoustics.tags import tags_of
 from understave.engraving import Options, excerpt
 from understave.engraving.options import Paper
 from understave.harmony.reading import Reading
@@ -49,7 +50,8 @@ def sketch_files(  # noqa: PLR0913
         made[f"devices/{_slug(w)}.musicxml"] = w.score.source
         if sound:
             played = perform(w.score, make_plan(w.score, w.reading))
-            made[_sound(w)] = audio_bytes(".mp3", render(played, instrument, RATE), RATE)
+            tags = tags_of(score, phrasebook(language).patterns[w.device.name]["title"])
+            made[_sound(w)] = audio_bytes(".mp3", render(played, instrument, RATE), RATE, tags=tags)
     return made
 
 

@@ -14,6 +14,7 @@ from understave.acoustics.files import RATE, Samples, audio_bytes, common_gain
 from understave.acoustics.performance import Performance
 from understave.acoustics.piano import GRAND, Instrument, instruments
 from understave.acoustics.sound import render
+from understave.acoustics.tags import Tags, tags_of
 from understave.engraving import Options, excerpt
 from understave.engraving.palette import Function, colour_of, function_of
 from understave.harmony.reading import Reading
@@ -182,15 +183,17 @@ def make_page(  # noqa: PLR0913
 def piece_sound(score: Score, plan: Plan, instrument: Instrument = GRAND) -> Sound:
     """Return the whole piece as the plan plays it."""
     performance = perform(score, plan)
-    return _encoded(score, performance, render(performance, instrument, RATE), None)
+    return _encoded(score, performance, render(performance, instrument, RATE), None, tags_of(score))
 
 
-def _encoded(score: Score, performance: Performance, samples: Samples, gain: float | None) -> Sound:
+def _encoded(
+    score: Score, performance: Performance, samples: Samples, gain: float | None, tags: Tags
+) -> Sound:
     """MP3, which every browser plays; at one bit rate, so that a click lands on its note; in mono, which
     makes a page that still travels by mail.
     """
     together = samples.mean(axis=1) if samples.ndim > 1 else samples
-    data = audio_bytes(".mp3", together, RATE, gain=gain, steady=True)
+    data = audio_bytes(".mp3", together, RATE, gain=gain, steady=True, tags=tags)
     return Sound(data, "audio/mpeg", len(samples) / RATE, lights(score, performance))
 
 
@@ -232,9 +235,10 @@ def contrast_sides(score: Score, one: Heard, options: PageOptions) -> Contrast:
     pedalled = any(way.pedal is not None for way in one.ways)
     drawn = Options(language=options.language, legend=False, tension=False, dynamics=False)
     first, last = (score.measures[i].number for i in (one.first, one.last))
+    bars = book.bars(first, last)
     return Contrast(
         heading=_phrase(book, "contrast", one.label),
-        place=book.bars(first, last),
+        place=bars,
         listen=one.words(score, options.level, options.language),
         sides=tuple(
             Side(
@@ -249,7 +253,7 @@ def contrast_sides(score: Score, one: Heard, options: PageOptions) -> Contrast:
                     width_mm=_EXCERPT_WIDTH,
                     plan=plan if pedalled else None,
                 ),
-                _encoded(s, p, samples, gain),
+                _encoded(s, p, samples, gain, tags_of(score, bars, name)),
             )
             for (name, s, reading, marked), plan, p, samples in zip(sides, plans, played, sounds, strict=True)
         ),

@@ -14,6 +14,7 @@ from typing import Any
 from understave.acoustics.files import RATE, audio_bytes
 from understave.acoustics.piano import GRAND, Instrument
 from understave.acoustics.sound import render
+from understave.acoustics.tags import tags_of
 from understave.engraving import Options, excerpt
 from understave.engraving.options import Paper
 from understave.harmony.reading import Reading
@@ -33,9 +34,10 @@ HEARD = "hear and choose"
 
 
 def exercise_sounds(
-    found: Sequence[Exercise], score: Score, plan: Plan, instrument: Instrument = GRAND
+    found: Sequence[Exercise], score: Score, plan: Plan, language: Language, instrument: Instrument = GRAND
 ) -> dict[str, bytes]:
     """Return the sounds of the exercises that are to be heard, by path."""
+    word = phrasebook(language).cells["exercise"]
     sounds = {}
     for e in found:
         if e.kind == HEARD:
@@ -43,7 +45,9 @@ def exercise_sounds(
                 played = perform(score, plan, first=e.first, last=e.last)
             else:
                 played = perform(e.material, Plan(tempo=plan.tempo))
-            sounds[sound_name(e)] = audio_bytes(".mp3", render(played, instrument, RATE), RATE)
+            # No more than its number: a title must not give the answer away.
+            tags = tags_of(score, f"{word} {e.step}")
+            sounds[sound_name(e)] = audio_bytes(".mp3", render(played, instrument, RATE), RATE, tags=tags)
     return sounds
 
 

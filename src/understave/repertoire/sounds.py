@@ -10,11 +10,13 @@ import duckdb
 
 from understave.acoustics.files import RATE, audio_bytes
 from understave.acoustics.sound import render
+from understave.acoustics.tags import tags_of
 from understave.findings import find_events
 from understave.interpretation.perform import perform
 from understave.interpretation.planning import PlanOptions, make_plan
 from understave.repertoire.excerpts import bars_of, score_of, stored_reading
 from understave.repertoire.search import Place
+from understave.wording import phrasebook
 
 
 def sound_of(
@@ -39,4 +41,6 @@ def sound_of(
     performance = perform(score, make_plan(score, reading, wishes), first=first, last=last)
     tell(0.4)
     sound = render(performance, wishes.instrument, RATE, lambda share: tell(0.4 + 0.4 * share))
-    return audio_bytes(".mp3", sound, RATE, progress=lambda share: tell(0.8 + 0.2 * share))
+    bars = phrasebook("en").bars(score.measures[first].number, score.measures[last].number)
+    tags = tags_of(score, bars)
+    return audio_bytes(".mp3", sound, RATE, tags=tags, progress=lambda share: tell(0.8 + 0.2 * share))
