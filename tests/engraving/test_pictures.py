@@ -12,9 +12,13 @@ import numpy as np
 import pytest
 from engraving_scores import crowded, quarters, reading_of
 from PIL import Image
+from pypdf import PdfReader
+from tests.once import make_plan, read, read_score
 
 from understave.engraving import engrave, excerpt, to_pdf, to_png
 from understave.errors import UnderstaveError
+
+ROOT = Path(__file__).resolve().parents[2]
 
 NUMERALS = ("I", "V65/V", "V7")
 
@@ -85,20 +89,77 @@ def test_bad_requests() -> None:
 
 def test_a_score_as_pdf_says_that_it_is_accessible():
     """PDF/UA-1 (ISO 14289-1) is declared in the XMP packet as ``pdfuaid:part``, tags in the catalog."""
-    import io
-
-    from pypdf import PdfReader
-
-    from understave.engraving import engrave, to_pdf
-    from understave.findings import read
-    from understave.score.reader import read_score
-
-    path = Path(__file__).resolve().parents[2] / "examples" / "lock-water" / "score.musicxml"
-    score = read_score(path)
-    made = PdfReader(io.BytesIO(to_pdf(engrave(score, read(score)))))
+    _, made = example_pdf("lock-water")
     assert made.metadata.title == "Lock-Water"
     root = made.trailer["/Root"]
     assert root["/MarkInfo"]["/Marked"] == True  # noqa: E712 - a PDF's own boolean
     packet = root["/Metadata"].get_object().get_data()
     assert b"pdfuaid:part" in packet
     assert b">1<" in packet[packet.index(b"pdfuaid:part") :][:40] or b'part="1"' in packet
+
+
+def example_pdf(name: str, planned: bool = False) -> tuple[list[str], PdfReader]:
+    score = read_score(ROOT / "examples" / name / "score.musicxml")
+    reading = read(score)
+    pages = engrave(score, reading, plan=make_plan(score, reading) if planned else None)
+    return pages, PdfReader(io.BytesIO(to_pdf(pages)))
+
+
+def test_words_of_a_score_can_be_searched_and_copied() -> None:
+    """What a reader of PDFs that is not ours finds on the first page (ISO 32000-1, 9.10)."""
+    _, pdf = example_pdf("lock-water", planned=True)
+    lines = pdf.pages[0].extract_text().splitlines()
+    assert lines[:3] == [
+        "Lock-Water",
+        "Slow study in held and broken chords, for the pedal",
+        "Hanne Overdyke",
+    ]
+    text = "\n".join(lines)
+    # From the analysis by hand beside the example: bars 1 to 8, and the key that follows.
+    assert "I V43 I6 IV7 ii7 V7 vi V65/V V" in lines
+    assert all(words in lines for words in ("tension", "pedal", "cantabile", "Lento (♩ = 54)"))
+    assert "E♭ minor" in text
+
+
+@pytest.mark.parametrize("numeral", ["N6", "V7", "V65/V", "viiø7", "Ger65", "bII6", "iv64"])
+def test_a_chord_is_found_as_it_is_printed(numeral) -> None:
+    score = quarters()
+    pages = engrave(score, reading_of(score, Fraction(1), (numeral,)))
+    text = PdfReader(io.BytesIO(to_pdf(pages))).pages[0].extract_text()
+    assert numeral.replace("b", "♭") in text.split()
+
+
+def test_bookmarks_lead_to_the_keys() -> None:
+    _, pdf = example_pdf("lock-water")
+    title, keys = pdf.outline
+    assert title.title == "Lock-Water"
+    # The keys of the analysis by hand, each where it begins.
+    assert [(k.title, pdf.get_destination_page_number(k)) for k in keys] == [
+        ("E♭ major", 0),
+        ("E♭ minor", 0),
+        ("E♭ major", len(pdf.pages) - 1),
+    ]
+
+
+def test_the_text_lies_over_its_outlines_and_is_not_seen() -> None:
+    pages, pdf = example_pdf("lock-water")
+    shown = np.asarray(Image.open(io.BytesIO(to_png(pages[0], 2100))).convert("L"))  # 10 pixels a millimetre
+    page = pdf.pages[0]
+    found = []
+
+    def told(text: str, cm: list[float], tm: list[float], font: object, size: float) -> None:
+        if text.strip():
+            found.append((text.strip(), (tm[4] * cm[0] + cm[4], tm[5] * cm[3] + cm[5])))
+
+    page.extract_text(visitor_text=told)
+    states = page["/Resources"]["/ExtGState"].get_object().values()
+    assert any(state.get_object().get("/ca") == 0 for state in states)
+    points = 72 / 25.4
+    inked = 0
+    for text, (x, y) in found:
+        across, down = round(10 * x / points), round(10 * (297 - y / points))
+        # The first letter's ink begins right of the text's origin and stands on its baseline.
+        near = shown[down - 14 : down + 2, max(0, across - 1) : across + 14]
+        assert (near < 170).any(), text
+        inked += 1
+    assert inked > 40

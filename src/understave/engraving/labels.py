@@ -63,7 +63,7 @@ class Mark:
 class Label:
     """A finished label: glyphs, ink box (y up), advance width, colour, words for screen readers.
 
-    `underlined` marks what the teacher has set.
+    `printed` is what it looks like, figures in a row: ``V65/V``. `underlined` marks what the teacher has set.
     """
 
     marks: tuple[Mark, ...]
@@ -72,6 +72,7 @@ class Label:
     colour: str
     words: str
     underlined: bool = False
+    printed: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +83,11 @@ class Wording:
     colour: str
     words: str
     underlined: bool = False
+
+    @property
+    def printed(self) -> str:
+        """What the label looks like, its rows from top to bottom beside each other."""
+        return "".join(words for words, _ in self.texts())
 
     def texts(self) -> Iterator[tuple[str, Face]]:
         """Every run of text that has to be typeset for this label."""
@@ -195,7 +201,7 @@ def typeset_label(wording: Wording, runs: Runs) -> Label:
     box = Box.around(_mark_box(m) for m in marks)
     if wording.underlined:
         box = Box.around((box, Box(box.x0, box.y0 - 150, box.x1, box.y0 - 100)))
-    return Label(tuple(marks), box, x, wording.colour, wording.words, wording.underlined)
+    return Label(tuple(marks), box, x, wording.colour, wording.words, wording.underlined, wording.printed)
 
 
 def _rises(rows: int) -> list[float]:

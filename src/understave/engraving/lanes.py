@@ -19,6 +19,7 @@ from understave.engraving.lettering import Glyph
 from understave.engraving.notation import SPACE, System
 from understave.engraving.outlines import glyph_use
 from understave.engraving.palette import HALO, SOFT
+from understave.engraving.text_layer import PRINTED
 
 NUMERAL_SIZE = 2.35 * SPACE
 KEY_SIZE = 2.05 * SPACE
@@ -228,6 +229,8 @@ def draw_label(
             "fill": label.colour,
         },
     )
+    if label.printed != label.words:
+        group.set(PRINTED, label.printed)
     for mark in label.marks:
         p = mark.placed
         glyphs[p.glyph.name] = p.glyph

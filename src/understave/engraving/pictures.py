@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Sequence
 from html import unescape
-from typing import Literal
+from typing import Any, Literal
 
 import typst
 
+from understave.engraving.text_layer import texts_of
 from understave.errors import UnderstaveError
 
 _SIZE = re.compile(r'<svg[^>]*? width="([\d.]+)mm" height="([\d.]+)mm"')
@@ -37,34 +39,83 @@ def _size_mm(svg: str) -> tuple[float, float]:
     return float(found[1]), float(found[2])
 
 
+_TEMPLATE = """
+#let data = json(bytes(sys.inputs.data))
+#set document(title: data.title, date: none)
+#set page(margin: 0pt, fill: white)
+#set text(font: "Libertinus Serif", fill: rgb(0, 0, 0, 0%))
+// A heading is a bookmark here; what it says is in the picture and in the layer of text.
+#show heading: none
+// Text that is not seen, as wide as the outlines under it.
+#let laid(words, x, y, width, size) = place(top + left, dx: x * 1mm, dy: y * 1mm, context {
+  let line = box(text(size: size * 1mm, top-edge: "baseline", bottom-edge: "baseline", words))
+  scale(x: 100% * (width * 1mm / calc.max(measure(line).width, 0.01mm)), origin: left, line)
+})
+#for (number, page-data) in data.pages.enumerate() {
+  page(width: page-data.width * 1mm, height: page-data.height * 1mm, {
+    for (level, words, y) in page-data.bookmarks {
+      place(top + left, dy: y * 1mm, heading(level: level, words))
+    }
+    place(top + left, image(
+      bytes(sys.inputs.at("page" + str(number))),
+      format: "svg", alt: data.title, width: 100%, height: 100%,
+    ))
+    for text in page-data.texts { laid(..text) }
+  })
+}
+"""
+
+
 def _compile(pages: Sequence[str], format: Literal["png", "pdf"], ppi: float | None = None) -> bytes:
+    found = _TITLE.search(pages[0])
+    title = unescape(found[1]).strip() if found else ""
+    data = {"title": title, "pages": _laid_out(pages, title, with_texts=format == "pdf")}
     inputs = {f"page{number}": page for number, page in enumerate(pages)}
-    title = _TITLE.search(pages[0])
-    # Without a date the same pages always give the same bytes.
-    lines = [
-        "#set document(title: sys.inputs.title, date: none)",
-        "#set page(margin: 0pt, fill: white)",
-        '#let full = image.with(format: "svg", alt: sys.inputs.title, width: 100%, height: 100%)',
-    ]
-    for name, page in inputs.items():
-        width, height = _size_mm(page)
-        lines.append(f"#page(width: {width}mm, height: {height}mm, full(bytes(sys.inputs.{name})))")
-    titled = format == "pdf" and title is not None and bool(title[1].strip())
 
     def compiled(accessible: bool) -> bytes | list[bytes]:
         return typst.compile(
-            "\n".join(lines).encode(),
+            # Without a date the same pages always give the same bytes.
+            _TEMPLATE.encode(),
             format=format,
             ppi=ppi,
             # Only text that no font of ours covers is left as text; then the machine's fonts may help.
             ignore_system_fonts=not any("<text" in page for page in pages),
-            sys_inputs={"title": unescape(title[1]) if title else "", **inputs},
+            sys_inputs={"data": json.dumps(data), **inputs},
             pdf_standards=["ua-1"] if accessible else None,
         )
 
     try:
         # PDF/UA-1 (ISO 14289-1); it wants a title, and characters that some font has.
-        made = compiled(titled)
+        made = compiled(format == "pdf" and bool(title))
     except typst.TypstError:
         made = compiled(False)
     return made if isinstance(made, bytes) else made[0]
+
+
+def _laid_out(pages: Sequence[str], title: str, with_texts: bool) -> list[dict[str, Any]]:
+    """The size of each page in millimetres, the texts to lay over it and its bookmarks, as plain values.
+
+    Bookmarks are the title and, under it, each key where it begins.
+    """
+    laid = []
+    for number, page in enumerate(pages):
+        width, height = _size_mm(page)
+        texts = texts_of(page) if with_texts else ()
+        bookmarks: list[tuple[int, str, float]] = []
+        if with_texts and title and number == 0:
+            bookmarks.append((1, title, 0.0))
+        bookmarks += [
+            (2 if title else 1, w.text, max(0.0, w.y - w.size))
+            for w in texts
+            # In brackets stands a key that goes on from the system before.
+            if w.kind == "key" and not w.text.startswith("(")
+        ]
+        laid.append(
+            {
+                "width": width,
+                "height": height,
+                "texts": [(w.text, w.x, w.y, w.width, w.size) for w in texts],
+                "bookmarks": bookmarks,
+            }
+        )
+    return laid
