@@ -93,7 +93,7 @@ def _written(
         (compose(matrix, affine(use.get("transform", ""))), boxes.get(use.get(XLINK_HREF, "#")[1:]))
         for use in group.iterchildren(_USE)
     ]
-    words = (group.get(PRINTED) or group.get("aria-label", "")).translate(_LETTERS)
+    words = (group.get(PRINTED) or group.get("aria-label") or "").translate(_LETTERS)
     text = " ".join("".join(c for c in words if not "\ue000" <= c <= "\uf8ff").split())
     if not glyphs or not text:
         return None

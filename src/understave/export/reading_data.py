@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
-from understave.export.spreadsheet import csv_text
+from understave.export.spreadsheet import WITH_COMMA, csv_text
 from understave.findings.over_held import Above, layer
 from understave.harmony.reading import Alternative, Detail, Event, Reading, Span
 from understave.score.model import Score, beat_text
+from understave.theory.vocabulary import Language
 
 FORMAT = "understave-reading"
 VERSION = 1
@@ -132,27 +134,40 @@ CSV_COLUMNS = (
 )
 
 
-def reading_csv(score: Score, reading: Reading) -> str:
-    """Return one row a span with a header row; fields are plain text for any spreadsheet."""
+def reading_csv(score: Score, reading: Reading, language: Language = "en") -> str:
+    """Return one row a span with a header row, in the form that spreadsheets of a language open.
+
+    Heads and names of keys are English in every language, so that programs find them.
+    """
     rows: list[Sequence[object]] = [CSV_COLUMNS]
+    mark = "," if language in WITH_COMMA else "."
     for span in reading.spans:
         label = _label(span)
         foreign = [score.note_by_id[i].pitch.name for i in span.foreign]
         rows.append(
             [
                 score.measure_at(span.start).number,
-                beat_text(score.beat_at(span.start)),
+                _beat(score.beat_at(span.start)),
                 score.measure_at(span.end).number,
-                beat_text(score.beat_at(span.end)),
+                _beat(score.beat_at(span.end)),
                 span.key.name,
                 label["numeral"],
                 label["chord"],
                 " ".join(label["members"]),
                 label["bass"],
-                f"{span.confidence:.2f}",
+                Decimal(f"{span.confidence:.2f}"),
                 "yes" if span.fixed else "no",
                 " ".join(foreign),
-                "; ".join(f"{a.numeral} in {a.key.name} ({a.confidence:.2f})" for a in span.alternatives[:3]),
+                "; ".join(
+                    f"{a.numeral} in {a.key.name} ({f'{a.confidence:.2f}'.replace('.', mark)})"
+                    for a in span.alternatives[:3]
+                ),
             ]
         )
-    return csv_text(rows)
+    return csv_text(rows, language=language)
+
+
+def _beat(beat: Fraction) -> object:
+    """A beat as people write it; as a number where it has a decimal mark, which differs by language."""
+    text = beat_text(beat)
+    return Decimal(text) if "." in text else text

@@ -4,6 +4,10 @@ A spreadsheet takes a cell that begins with ``=``, ``+``, ``-`` or ``@`` for a f
 title or a stop's text may come from anywhere. Such a cell gets an apostrophe before it, as people write it by
 hand; so does one that begins with a tab or a line's end ("CSV Injection", Open Worldwide Application Security
 Project). A number stays a number.
+
+A spreadsheet set to a language that writes 0,5 takes commas for decimal marks and semicolons for what parts
+cells, reads 2.5 as the second of May, and takes UTF-8 for its own code page unless the file begins with a
+byte order mark; CSV for such a language is written so (common practice of spreadsheets, no standard).
 """
 
 from __future__ import annotations
@@ -12,20 +16,32 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Sequence
+from decimal import Decimal
+
+from understave.theory.vocabulary import Language
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+WITH_COMMA = frozenset({"de", "fr", "it", "es"})
+"""Languages that write 0,5 (Unicode CLDR, decimal separators)."""
+_MARK = "\ufeff"
 _NUMBER = re.compile(r"[+-]?[0-9]+([.,][0-9]+)?")
 
 
-def csv_text(rows: Iterable[Sequence[object]], ending: str = "\n") -> str:
-    """Return rows as CSV, each ended by `ending`."""
+def csv_text(rows: Iterable[Sequence[object]], ending: str = "\n", language: Language = "en") -> str:
+    """Return rows as CSV, each ended by `ending`, in the form that spreadsheets of a language open.
+
+    Numbers that are to have the language's decimal mark come as float or Decimal; a text stays as it is.
+    """
+    comma = language in WITH_COMMA
     out = io.StringIO()
-    writer = csv.writer(out, lineterminator=ending)
-    writer.writerows([_cell(value) for value in row] for row in rows)
-    return out.getvalue()
+    writer = csv.writer(out, delimiter=";" if comma else ",", lineterminator=ending)
+    writer.writerows([_cell(value, comma) for value in row] for row in rows)
+    return (_MARK if comma else "") + out.getvalue()
 
 
-def _cell(value: object) -> object:
+def _cell(value: object, comma: bool) -> object:
+    if comma and isinstance(value, float | Decimal):
+        return str(value).replace(".", ",")
     if isinstance(value, str) and value.startswith(_FORMULA) and not _NUMBER.fullmatch(value):
         return f"'{value}"
     return value

@@ -555,7 +555,7 @@ def _plan_files(work: Work, given: Given) -> Files:
 def _reading_files(work: Work, given: Given) -> Files:
     return {
         "reading.json": reading_json(work.score, work.reading),
-        "reading.csv": reading_csv(work.score, work.reading),
+        "reading.csv": reading_csv(work.score, work.reading, work.asked.language),
         "reading.romantext.txt": write_romantext(work.reading, work.score),
         "reading.spans.parquet": spans_parquet(work.score, work.reading),
         "reading.events.parquet": events_parquet(work.score, work.reading),

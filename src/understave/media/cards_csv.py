@@ -30,4 +30,4 @@ def cards_csv(cards: Iterable[Card], language: Language = "en") -> str:
     """Return one row a card; tags stand side by side, parted by spaces."""
     rows = ((card.question, card.answer, card.picture, " ".join(card.tags)) for card in cards)
     head = tuple(phrasebook(language).columns[name] for name in COLUMNS)
-    return csv_text((head, *rows), "\r\n")
+    return csv_text((head, *rows), "\r\n", language)

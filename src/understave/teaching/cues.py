@@ -19,7 +19,7 @@ from itertools import pairwise
 from textwrap import wrap
 from typing import Literal
 
-from understave.export.spreadsheet import csv_text
+from understave.export.spreadsheet import WITH_COMMA, csv_text
 from understave.harmony.reading import Reading
 from understave.score.model import Score
 from understave.teaching.speech import SENTENCE_PAUSE, speaking_seconds, spoken_words
@@ -164,11 +164,12 @@ def _of_stop(score: Score, stop: Stop, timing: Timing, book: Phrasebook) -> Iter
 def cue_sheet(cues: Iterable[Cue], language: Language = "en") -> str:
     """Return the cues as CSV: start and end (h:mm:ss.s), what, which stop, which sound, text."""
     book = phrasebook(language)
+    mark = "," if language in WITH_COMMA else "."
     head = tuple(book.columns[name] for name in ("start", "end", "kind", "stop", "bar", "sound", "text"))
     rows = [
         (
-            _clock(c.start),
-            _clock(c.end),
+            _clock(c.start, mark),
+            _clock(c.end, mark),
             book.cells[c.kind],
             c.stop,
             c.place,
@@ -180,15 +181,15 @@ def cue_sheet(cues: Iterable[Cue], language: Language = "en") -> str:
     ]
     for c in cues:
         for at, text in c.points:
-            row = (_clock(c.start + at), "", book.cells["pointing"], c.stop, c.place, "", text)
+            row = (_clock(c.start + at, mark), "", book.cells["pointing"], c.stop, c.place, "", text)
             rows.append(row)
     rows.sort(key=lambda row: row[0])
-    return csv_text((head, *rows))
+    return csv_text((head, *rows), language=language)
 
 
-def _clock(seconds: float) -> str:
+def _clock(seconds: float, mark: str = ".") -> str:
     tenths = round(10 * seconds)
-    return f"{tenths // 36_000}:{tenths // 600 % 60:02d}:{tenths / 10 % 60:04.1f}"
+    return f"{tenths // 36_000}:{tenths // 600 % 60:02d}:{tenths // 10 % 60:02d}{mark}{tenths % 10}"
 
 
 def chapters(cues: Sequence[Cue]) -> tuple[tuple[float, float, str], ...]:
