@@ -4,10 +4,15 @@ In: a Score and its Reading. Out: MEI bytes, made by verovio from the score's Mu
 chord becomes a ``<harm>`` with the numeral as its text, each change of key a ``<dir>`` below the staff (MEI
 Guidelines 5, chapters 4.3 and 8.3: a harmony indication is placed by ``tstamp``, its beat in the measure).
 Their ids begin as those of `score.proposals.HARMONY`, so that every reading takes them out again.
+
+The engraver declares the schema that is under way (6.0-dev), which no other program is bound to know. What it
+writes of piano music keeps to the last released one, so that one is declared; `tests/export` holds the names
+of elements and attributes it may use.
 """
 
 from __future__ import annotations
 
+import re
 from fractions import Fraction
 
 from lxml import etree
@@ -19,6 +24,11 @@ from understave.harmony.reading import Reading
 from understave.score.model import Measure, Score
 from understave.theory.key import Key
 from understave.theory.names import key_name
+
+VERSION = "5.1"
+"""The released version of MEI that is declared."""
+_SCHEMA = f"https://music-encoding.org/schema/{VERSION}/mei-all.rng"
+_HREF = re.compile(r'href="[^"]*"')
 
 
 def annotated_mei(score: Score, reading: Reading) -> bytes:
@@ -50,8 +60,17 @@ def annotated_mei(score: Score, reading: Reading) -> bytes:
             parent, f"{{{MEI}}}harm", {XML_ID: f"{CHORD}{at}", "type": "roman-numeral", **place}
         )
         harm.text = str(span.numeral)
+    _declare(root)
     made: bytes = etree.tostring(root.getroottree(), xml_declaration=True, encoding="UTF-8")
     return made
+
+
+def _declare(root: etree._Element) -> None:
+    """Say which version of MEI the file keeps to, and where its schema lies (W3C, "xml-model")."""
+    root.set("meiversion", VERSION)
+    for before in root.itersiblings(preceding=True):
+        if isinstance(before, etree._ProcessingInstruction) and before.target == "xml-model":
+            before.text = _HREF.sub(f'href="{_SCHEMA}"', before.text or "")
 
 
 def _tstamp(measure: Measure, moment: Fraction) -> str:
