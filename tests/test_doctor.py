@@ -93,3 +93,20 @@ def test_little_memory_is_trouble(tmp_path):
 
 def test_no_screen_is_no_trouble():
     assert doctor.browser({}).state == "note"
+
+
+def test_without_the_extra_for_films_nothing_is_amiss(home, capsys, monkeypatch):
+    there = doctor.find_spec
+    monkeypatch.setattr(doctor, "find_spec", lambda name: None if name == "av" else there(name))
+    version = doctor.metadata.version
+
+    def told(name):
+        if name == "av":
+            raise doctor.metadata.PackageNotFoundError(name)
+        return version(name)
+
+    monkeypatch.setattr(doctor.metadata, "version", told)
+    assert main(["doctor"]) == 0
+    said = capsys.readouterr().out
+    assert "clips would need understave[film]" in " ".join(said.split())
+    assert not any(line.startswith("film") for line in said.splitlines())

@@ -17,6 +17,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from importlib import metadata
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Literal
 
@@ -28,10 +29,11 @@ from understave.guests import GROUPS, GuestWarning, left_out, offered, package_o
 State = Literal["fine", "note", "trouble"]
 NEEDED = (
     *("numpy", "lxml", "verovio", "typst", "mido", "rich", "onnxruntime", "soundfile", "duckdb"),
-    *("tomlkit", "av", "starlette", "uvicorn"),
+    *("tomlkit", "starlette", "uvicorn"),
 )
 """What must be installed; the same list as in ``pyproject.toml``, which a test compares."""
 OPTIONAL = {
+    "av": ("understave[film]", "clips"),
     "midirenderer": ("understave[soundfont]", "SoundFonts of your own"),
     "distributed": ("understave[cluster]", "indexing on a cluster"),
 }
@@ -68,7 +70,8 @@ def _all(folder: Path) -> Iterator[Finding]:
     yield _tried("fonts", _fonts, "install verovio and typst anew")
     yield _tried("pages", _pages, "install typst anew")
     yield _tried("sound", _sound, "install soundfile anew")
-    yield _tried("film", _film, "install av anew")
+    if find_spec("av") is not None:
+        yield _tried("film", _film, "install av anew")
     yield browser()
     yield memory()
     yield _disk(folder)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import sys
 from pathlib import Path
 
 import av
@@ -157,6 +158,17 @@ def test_ways_to_pedal_side_by_side(capsys):
 def test_a_plan_ends_with_a_word_on_practising_too_much(capsys):
     assert main(["play-plan", str(STUDY), "--bars", "1-2"]) == 0
     assert "hands tire sooner than ears" in " ".join(capsys.readouterr().out.split())
+
+
+def test_without_the_extra_a_clip_is_refused_in_a_sentence_before_any_work(tmp_path, capsys, monkeypatch):
+    monkeypatch.setitem(sys.modules, "av", None)  # as if it were not installed
+    monkeypatch.setattr("understave.cli.plans.read_source", None)
+    out = tmp_path / "bars.mp4"
+    assert main(["clip", str(STUDY), "--bars", "2", "--out", str(out)]) == 2
+    said = " ".join(capsys.readouterr().err.split())
+    assert "pip install understave[film]" in said
+    assert "Traceback" not in said
+    assert not out.exists()
 
 
 def test_a_clip_is_a_film_of_the_bars(tmp_path, capsys):

@@ -261,12 +261,14 @@ def _clip(arguments: argparse.Namespace, console: Console) -> int:
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
     from understave.media.clips import SHAPES, ClipOptions, clip
+    from understave.media.film import check_film
     from understave.wording.phrasebook import phrasebook
 
     out: Path = arguments.out
     kind_asked(arguments, (".mp4",), "which film")
     shape = chosen(arguments.shape, SHAPES, "shape")
     _refuse_wrong_options(arguments)
+    check_film()
     console = teller(out, console)
     score, reading = read_source(arguments.score, arguments.bars)
     first, last = bars_named(score, arguments.bars)

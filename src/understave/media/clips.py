@@ -34,7 +34,7 @@ from understave.engraving.strips import Strip, strips
 from understave.harmony.reading import Reading, Span
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan
-from understave.media.film import Picture, film_bytes
+from understave.media.film import Picture, check_film, film_bytes
 from understave.media.webpage import lights
 from understave.score.model import Score
 from understave.theory.names import key_name, pitch_class_name
@@ -111,8 +111,10 @@ def clip(  # noqa: PLR0913
 ) -> bytes:
     """Return measures `first` to `last` (indexes, both included) as MP4; see `media.film`.
 
-    `on_share` hears what is being done and the share of it that is done.
+    `on_share` hears what is being done and the share of it that is done. Raises MissingError without the
+    extra that films need.
     """
+    check_film()
     on_share("playing", 0.0)
     if options.own is None:
         performance = perform(score, plan, first=first, last=last)

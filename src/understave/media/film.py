@@ -1,7 +1,8 @@
 """Pictures and sound in, an MP4 film out: H.264 and AAC, playable everywhere, its index at the front.
 
-The encoders travel in the wheel of PyAV. Pictures are numpy arrays (height, width, 3) of 8-bit RGB, one for
-each moment of a constant rate; handing out the same array twice costs little.
+The encoders travel in the wheel of PyAV, the extra ``understave[film]``: 106 MB that only films need.
+Pictures are numpy arrays (height, width, 3) of 8-bit RGB, one for each moment of a constant rate; handing out
+the same array twice costs little.
 """
 
 from __future__ import annotations
@@ -25,6 +26,16 @@ _BT709 = 1
 _TV_RANGE = 1
 
 
+def check_film() -> None:
+    """Raise MissingError where the extra that films need is not installed; to ask before any work is done."""
+    try:
+        import av  # noqa: F401
+    except ImportError as error:
+        raise MissingError(
+            "A clip needs one more package (av, some 100 MB); install it with 'pip install understave[film]'."
+        ) from error
+
+
 def film_bytes(  # noqa: PLR0913
     pictures: Iterable[Picture],
     count: int,
@@ -38,8 +49,10 @@ def film_bytes(  # noqa: PLR0913
     """Return an MP4 of `count` pictures at `fps` with stereo `sound` (frames, 2) within -1..1.
 
     The sound is cut or filled with silence to last just as long as the pictures. `progress` is called with
-    the share done. Width and height must be even. Raises UnderstaveError if this machine cannot encode.
+    the share done. Width and height must be even. Raises MissingError without the extra, or if this machine
+    cannot encode.
     """
+    check_film()
     import av
 
     tell = progress or (lambda share: None)
