@@ -129,6 +129,13 @@ def test_a_chord_is_found_as_it_is_printed(numeral) -> None:
     assert numeral.replace("b", "♭") in text.split()
 
 
+def test_a_pdf_says_in_which_language_its_words_are() -> None:
+    score = quarters()
+    pages = engrave(score, reading_of(score, Fraction(1), NUMERALS))
+    for language in ("en", "de"):
+        assert PdfReader(io.BytesIO(to_pdf(pages, language))).trailer["/Root"]["/Lang"] == language
+
+
 def test_bookmarks_lead_to_the_keys() -> None:
     _, pdf = example_pdf("lock-water")
     title, keys = pdf.outline

@@ -205,7 +205,7 @@ def _as_file(score: Score, reading: Reading, suffix: str, paper: Paper, language
 
     options = Options(paper=paper, language=language)
     if suffix == ".pdf":
-        return to_pdf(engrave(score, reading, options))
+        return to_pdf(engrave(score, reading, options), language)
     picture = excerpt(score, reading, 0, len(score.measures) - 1, options=options)
     return picture if suffix == ".svg" else to_png(picture, 1600)
 

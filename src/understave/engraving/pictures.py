@@ -12,6 +12,7 @@ import typst
 
 from understave.engraving.text_layer import texts_of
 from understave.errors import UnderstaveError
+from understave.theory.vocabulary import Language
 
 _SIZE = re.compile(r'<svg[^>]*? width="([\d.]+)mm" height="([\d.]+)mm"')
 _TITLE = re.compile(r'<svg[^>]*? aria-label="(.*?)(?: ?page \d+ of \d+)?"')
@@ -25,11 +26,14 @@ def to_png(svg: str, width: int) -> bytes:
     return _compile([svg], "png", ppi=width / (across / 25.4))
 
 
-def to_pdf(pages: Sequence[str]) -> bytes:
-    """Bind SVG documents into one PDF, each on a page of its own size."""
+def to_pdf(pages: Sequence[str], language: Language = "en") -> bytes:
+    """Bind SVG documents into one PDF, each on a page of its own size, its words searchable and bookmarked.
+
+    `language` is that of the words on the pages, for whoever has them read aloud.
+    """
     if not pages:
         raise UnderstaveError("There is no page to make a PDF of.")
-    return _compile(pages, "pdf")
+    return _compile(pages, "pdf", language=language)
 
 
 def _size_mm(svg: str) -> tuple[float, float]:
@@ -43,7 +47,7 @@ _TEMPLATE = """
 #let data = json(bytes(sys.inputs.data))
 #set document(title: data.title, date: none)
 #set page(margin: 0pt, fill: white)
-#set text(font: "Libertinus Serif", fill: rgb(0, 0, 0, 0%))
+#set text(font: "Libertinus Serif", fill: rgb(0, 0, 0, 0%), lang: data.language)
 // A heading is a bookmark here; what it says is in the picture and in the layer of text.
 #show heading: none
 // Text that is not seen, as wide as the outlines under it.
@@ -66,10 +70,16 @@ _TEMPLATE = """
 """
 
 
-def _compile(pages: Sequence[str], format: Literal["png", "pdf"], ppi: float | None = None) -> bytes:
+def _compile(
+    pages: Sequence[str], format: Literal["png", "pdf"], ppi: float | None = None, language: Language = "en"
+) -> bytes:
     found = _TITLE.search(pages[0])
     title = unescape(found[1]).strip() if found else ""
-    data = {"title": title, "pages": _laid_out(pages, title, with_texts=format == "pdf")}
+    data = {
+        "title": title,
+        "language": language,
+        "pages": _laid_out(pages, title, with_texts=format == "pdf"),
+    }
     inputs = {f"page{number}": page for number, page in enumerate(pages)}
 
     def compiled(accessible: bool) -> bytes | list[bytes]:

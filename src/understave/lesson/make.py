@@ -539,13 +539,13 @@ def _look(work: Work) -> Options:
 def _score_files(work: Work, given: Given) -> Files:
     pages = engrave(work.score, work.reading, _look(work))
     drawn: dict[str, bytes | str] = {f"score-{k:02d}.svg": page for k, page in enumerate(pages, start=1)}
-    return {**drawn, "score.pdf": to_pdf(pages)}
+    return {**drawn, "score.pdf": to_pdf(pages, work.asked.language)}
 
 
 def _plan_files(work: Work, given: Given) -> Files:
     annotated = annotated_musicxml(work.score, work.reading, work.chord_symbols, work.asked.language)
     return {
-        "plan.pdf": to_pdf(engrave(work.score, work.reading, _look(work), work.plan)),
+        "plan.pdf": to_pdf(engrave(work.score, work.reading, _look(work), work.plan), work.asked.language),
         "plan.musicxml": with_plan(annotated, work.score, work.plan),
         "plan.json": plan_json(work.score, work.plan),
         "plan.mid": played_midi(work.score, work.plan, work.reading),
@@ -597,7 +597,7 @@ def _reduction_files(work: Work, given: Given) -> Files:
     title = phrasebook(work.asked.language).phrases["reduction_title"].format(title=work.score.title)
     chords = with_source(replace(chords, title=title))
     pages = engrave(chords, labels, _look(work))
-    return {"reduction.pdf": to_pdf(pages), "reduction.musicxml": chords.source}
+    return {"reduction.pdf": to_pdf(pages, work.asked.language), "reduction.musicxml": chords.source}
 
 
 def _device_files(work: Work, found: Sequence[Worked], given: Given) -> Files:
