@@ -115,6 +115,7 @@ def test_a_table_of_the_reading_for_other_programs(reading):
 
 def test_sound_is_what_the_rooms_render(score, plan, tmp_path):
     heard = understave.sound(score, plan, first=0, last=0)
+    assert heard.tags.title == f"{score.title}, bar {score.measures[0].number}"
     same = render(perform(score, plan, first=0, last=0), understave.INSTRUMENTS["concert grand"])
     assert heard.samples.shape == same.shape
     assert (heard.samples == same).all()

@@ -76,6 +76,13 @@ def test_every_form_holds_the_same_sound(sounds):
     assert midi_seconds(sounds / "a.mid") < lengths[0]
 
 
+@pytest.mark.parametrize("name", ["a.wav", "a.flac", "a.mp3", "a.opus"])
+def test_a_player_shows_what_a_sound_is(sounds, name):
+    with av.open(str(sounds / name)) as file:
+        told = {k.lower(): v for k, v in {**file.metadata, **file.streams[0].metadata}.items()}
+    assert (told["title"], told["artist"]) == ("Lock-Water, bars 1–2", "Hanne Overdyke")
+
+
 def test_tempo_pedal_and_bars_are_heard(sounds, tmp_path):
     slow = tmp_path / "slow.mid"
     command = ["sound", str(STUDY), "--bars", "1-2", "--no-rubato", "--out", str(slow)]
