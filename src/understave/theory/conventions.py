@@ -42,19 +42,22 @@ BESIDE = " · "
 class Written:
     """A chord's label as it is set: `figures` stacked top to bottom after the head, then `target`.
 
-    `beside` is a second label after it, perhaps none.
+    `beside` is a second label after it, perhaps none; `signed` figures are raised and lowered in a line with
+    their accidentals.
     """
 
     head: str
     figures: tuple[str, ...] = ()
     target: str = ""
     beside: Written | None = None
+    signed: bool = False
 
     @property
     def line(self) -> str:
         """The label in a line of plain text, one or two figures raised and lowered: ``vii°⁶₅/V``."""
         rows = self.figures
-        if len(rows) <= 2 and all(re.fullmatch("[0-9]+", row) for row in rows):
+        figure = "[♭♯]?[0-9]+" if self.signed else "[0-9]+"
+        if len(rows) <= 2 and all(re.fullmatch(figure, row) for row in rows):
             shown = "".join(r.translate(t) for r, t in zip(rows, (_RAISED, _LOWERED), strict=False))
         else:
             shown = "/".join(rows) if any("–" in row for row in rows) else "".join(rows)
@@ -67,21 +70,16 @@ class Written:
         return self.head, self.figures, self.target + (BESIDE + self.beside.line if self.beside else "")
 
 
-def written(
-    numeral: RomanNumeral, mode: Mode | None = None, conventions: Conventions | None = None
-) -> Written:
-    """Return how a numeral is set; `mode` is that of its key, None where nothing tells.
-
-    `conventions` None are those in force.
-    """
-    how = conventions or current()
+def written(numeral: RomanNumeral, mode: Mode | None = None) -> Written:
+    """Return how a numeral is set; `mode` is that of its key, None where nothing tells."""
+    how = current()
     label = _numeral(numeral, mode, how)
     if how.functions == "none":
         return label
     named = function_label(numeral, mode, how.six_four == "V64-53")
     if named is None:
         return label
-    function = Written(*named)
+    function = Written(*named, signed=True)
     if how.functions == "instead":
         return function
     return Written(label.head, label.figures, label.target, function)
@@ -120,7 +118,7 @@ def numeral_text(numeral: RomanNumeral, mode: Mode | None = None) -> str:
 
 
 def symbol_text(symbol: str) -> str:
-    """Return a chord symbol in the letters in force: German ``"B7/D"`` for ``"Bb7/D"``, ``"H"`` for ``"B"``."""
+    """Return a chord symbol in the letters in force: German ``"B7/D"`` is ``"Bb7/D"``, ``"H"`` is ``"B"``."""
     if current().letters == "english":
         return symbol
     head, slash, bass = symbol.partition("/")
