@@ -44,9 +44,8 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     correct.add_argument(
         "--entry",
         choices=("english", "german", "functions"),
-        default="english",
-        help="where letters mean two things: B is B natural (english, default) or B flat (german); D7 is the "
-        "chord on D, or with functions the dominant's seventh chord",
+        help="where letters mean two things: B is B natural (english) or B flat (german); D7 is the "
+        "chord on D, or with functions the dominant's seventh chord; else as 'conventions' says",
     )
     correct.add_argument(
         "--carry",
@@ -150,8 +149,9 @@ def _list_corrections(path: Path, console: Console) -> None:
 def _decision(score: Score, arguments: argparse.Namespace) -> tuple[Correction, ...]:
     from understave.harmony.change_points import change_points
     from understave.harmony.reading import Correction
-    from understave.harmony.typed import typed_key
+    from understave.harmony.typed import typed_key, usual_entry
 
+    arguments.entry = arguments.entry or usual_entry()
     if not arguments.chord and not arguments.key:
         raise UnderstaveError("Say what is right: give --chord, --key or both.")
     key = typed_key(arguments.key, arguments.entry) if arguments.key else None

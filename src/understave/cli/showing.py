@@ -227,6 +227,14 @@ def _explain(arguments: argparse.Namespace, console: Console) -> int:
             f"The story in {_LENGTHS[arguments.length]} is that of a whole piece; leave out --bars, or "
             f"--{arguments.length} to have all that is found in these bars."
         )
+    from understave.interpretation.tension import home_of
+    from understave.theory.convention_choices import current, following
+
+    with following(current(), home_of(reading).mode if reading.spans else None):
+        return _told(score, reading, arguments)
+
+
+def _told(score: Score, reading: Reading, arguments: argparse.Namespace) -> int:
     stretch = stretch_named(score, arguments.bars)
     if arguments.json:
         from understave.export.story_data import story_json

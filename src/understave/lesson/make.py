@@ -35,6 +35,7 @@ from understave.harmony.romantext import write_romantext
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.planning import make_plan
+from understave.interpretation.tension import home_of
 from understave.lesson import edits, memory
 from understave.lesson.build import Files, Part, build, program_digest, remembered, untouched
 from understave.lesson.chosen_conventions import conventions_of
@@ -85,6 +86,7 @@ from understave.teaching.stops import (
 from understave.teaching.story import glossary
 from understave.teaching.worked_examples import Worked, examples_for
 from understave.theory.convention_choices import Conventions, current, departing, following
+from understave.theory.key import Mode
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, SPOKEN, Level, phrasebook
 
@@ -234,7 +236,7 @@ def _made(
         if text:
             on_step(f"making {text}")
 
-    parts = [_as_written(part, current()) for part in _parts(work)]
+    parts = [_as_written(part, current(), _home(reading)) for part in _parts(work)]
 
     def settle() -> None:
         """Make the folder a lesson: not before everything is made, so that what is refused leaves nothing."""
@@ -547,17 +549,23 @@ def _parts(work: Work) -> list[Part]:
 Given = Mapping[str, bytes]
 
 
-def _as_written(part: Part, conventions: Conventions) -> Part:
+def _home(reading: Reading) -> Mode | None:
+    return home_of(reading).mode if reading.spans else None
+
+
+def _as_written(part: Part, conventions: Conventions, home: Mode | None) -> Part:
     """Return a part that follows conventions wherever it is made, and is made again when they change."""
     chosen = departing(conventions)
     if not chosen:
         return part
     inputs = {**part.inputs, "the conventions": digest(chosen)}
-    return replace(part, inputs=inputs, make=partial(_followed, conventions, part.make))
+    return replace(part, inputs=inputs, make=partial(_followed, conventions, home, part.make))
 
 
-def _followed(conventions: Conventions, make: Callable[[Given], Files], given: Given) -> Files:
-    with following(conventions):
+def _followed(
+    conventions: Conventions, home: Mode | None, make: Callable[[Given], Files], given: Given
+) -> Files:
+    with following(conventions, home):
         return make(given)
 
 

@@ -14,6 +14,7 @@ from dataclasses import asdict, dataclass, fields
 from typing import Any, Literal, get_args, get_type_hints
 
 from understave.errors import SymbolError
+from understave.theory.key import Mode
 
 SixFour = Literal["Cad64", "V64-53", "I64"]
 Numerals = Literal["capital and small", "capital"]
@@ -60,6 +61,7 @@ def departing(conventions: Conventions) -> dict[str, str]:
 
 
 _IN_FORCE: ContextVar[Conventions] = ContextVar("conventions", default=STANDARD)
+_HOME: ContextVar[Mode | None] = ContextVar("home", default=None)
 
 
 def current() -> Conventions:
@@ -67,11 +69,20 @@ def current() -> Conventions:
     return _IN_FORCE.get()
 
 
+def home_mode() -> Mode | None:
+    """Return the mode of the piece that is written about, None where nobody said."""
+    return _HOME.get()
+
+
 @contextmanager
-def following(conventions: Conventions) -> Iterator[None]:
-    """Put conventions in force for what is made within."""
-    before = _IN_FORCE.set(conventions)
+def following(conventions: Conventions, home: Mode | None = None) -> Iterator[None]:
+    """Put conventions in force for what is made within, about a piece whose home key has the mode `home`.
+
+    The mode decides what a numeral alone in a sentence does not say: whether a tonic six-four is small.
+    """
+    before, mode = _IN_FORCE.set(conventions), _HOME.set(home)
     try:
         yield
     finally:
         _IN_FORCE.reset(before)
+        _HOME.reset(mode)

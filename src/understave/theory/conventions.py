@@ -19,7 +19,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from understave.theory.convention_choices import Conventions, current
+from understave.theory.convention_choices import Conventions, current, home_mode
 from understave.theory.function_naming import function_label
 from understave.theory.key import Key, Mode
 from understave.theory.names import key_name, pitch_class_name
@@ -56,7 +56,7 @@ class Written:
     def line(self) -> str:
         """The label in a line of plain text, one or two figures raised and lowered: ``vii°⁶₅/V``."""
         rows = self.figures
-        figure = "[♭♯]?[0-9]+" if self.signed else "[0-9]+"
+        figure = "[♭♮♯]?[0-9]+" if self.signed else "[0-9]+"
         if len(rows) <= 2 and all(re.fullmatch(figure, row) for row in rows):
             shown = "".join(r.translate(t) for r, t in zip(rows, (_RAISED, _LOWERED), strict=False))
         else:
@@ -90,10 +90,8 @@ def _numeral(n: RomanNumeral, mode: Mode | None, how: Conventions) -> Written:
     if n.special == "Cad" and how.six_four == "V64-53":
         return Written("V", ("6–5", "4–3"), target)
     if n.special == "Cad" and how.six_four == "I64":
-        local = n.local_key(Key(PitchClass("C"), mode)).mode if mode or n.applied else None
-        if n.applied and mode is None:
-            local = n.local_key(Key(PitchClass("C"), "major")).mode
-        small = local == "minor" and how.numerals != "capital"
+        home = Key(PitchClass("C"), mode or home_mode() or "major")
+        small = n.local_key(home).mode == "minor" and how.numerals != "capital"
         return Written("i" if small else "I", ("6", "4"), target)
     return Written(_head(n, mode, how), n.figures, target)
 

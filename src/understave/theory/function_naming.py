@@ -13,6 +13,7 @@ the chord lies in the bass, printed there below the letter, stands after a strok
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key, Mode
@@ -101,9 +102,10 @@ def _diminished(n: RomanNumeral, chord: Chord, key: Key, above: int) -> Set | No
         root = key.tonic.shift(1)
         if chord.quality.is_triad:
             return "Đ", ("7",), _bass(chord, root)
-        lowered = chord.quality is Quality.DIMINISHED7 and key.mode == "major"
-        return "Đ", ("♭9" if lowered else "9", "7"), _bass(chord, root)
-    if above == 2 and chord.quality in (Quality.DIMINISHED, Quality.HALF_DIMINISHED7):
+        lowered = chord.quality is Quality.DIMINISHED7
+        sign = "" if lowered == (key.mode == "minor") else "♭" if lowered else "♮"
+        return "Đ", (f"{sign}9", "7"), _bass(chord, root)
+    if above == 2 and chord.quality is not Quality.DIMINISHED7:
         return "s", (("6",) if chord.quality.is_triad else ("6", "5")), _bass(chord, key.tonic.shift(-1))
     return None
 
@@ -117,3 +119,47 @@ def _bass(chord: Chord, root: PitchClass) -> str:
     if number == 2:
         number = 9
     return "" if number == 1 else f"/{number}"
+
+
+def numeral_of_function(text: str, mode: Mode) -> RomanNumeral | None:
+    """Return the numeral whose function symbol in a key of a mode is `text`, None for what is none here.
+
+    What `function_label` writes is read, figures in a line: ``Đ97/3``, ``(D7)[Sp]``, ``S65``.
+    """
+    return _by_function(mode).get(text.replace("♭", "b").replace("♯", "#"))
+
+
+@cache
+def _by_function(mode: Mode) -> dict[str, RomanNumeral]:
+    found: dict[str, RomanNumeral] = {}
+    own = _OWN[mode]
+    targets = [name for name in own if name[-1] not in "oø"]
+    for numeral in (*own, *(f"{head}/{target}" for target in targets for head in _LEADING)):
+        head, stroke, target = numeral.partition("/")
+        for figures in ("", "6", "64", *_SEVENTHS, *(("54",) if head == "V" else ())):
+            heads = {head, head.replace("o", "ø")} if figures in _SEVENTHS else {head}
+            for one in sorted(heads):
+                _add(found, f"{one}{figures}{stroke}{target}", mode)
+    for numeral in ("N6", "N", "N64", "It6", "Fr43", "Ger65", "Cad64"):
+        _add(found, numeral, mode)
+    return found
+
+
+_OWN: dict[Mode, tuple[str, ...]] = {
+    "major": ("I", "ii", "iii", "IV", "V", "vi", "viio", "i", "iv", "v", "bIII", "bVI", "bVII", "iio"),
+    "minor": ("i", "iio", "III", "iv", "V", "VI", "VII", "viio", "v", "I", "IV", "ii"),
+}
+_SEVENTHS = ("7", "65", "43", "42")
+_LEADING = ("V", "viio", "IV", "iv", "ii")
+
+
+def _add(found: dict[str, RomanNumeral], text: str, mode: Mode) -> None:
+    numeral = RomanNumeral.parse(text)
+    named = function_label(numeral, mode)
+    if named is not None:
+        found.setdefault(_plain(named), numeral)
+
+
+def _plain(named: Set) -> str:
+    head, figures, after = named
+    return (head + "".join(figures) + after).replace("♭", "b").replace("♯", "#")
