@@ -182,6 +182,9 @@ def spoken(label: Written, language: Language = "en") -> str:
     """The label of a chord in words for a screen reader: ``"V 6 5 of V"``."""
     book = phrasebook(language)
     figures = "".join(f" {f}" for f in label.figures)
+    if label.signed:  # A function: a stroke is followed by what lies in the bass.
+        after = re.sub(r"/(\d)", lambda m: book.spoken["bass"].format(number=m[1]), label.target)
+        return f"{label.head}{figures}{after}"
     targets = "".join(book.spoken["of"] + _spoken_head(t, book).strip() for t in label.target.split("/")[1:])
     more = f", {spoken(label.beside, language)}" if label.beside else ""
     return f"{_spoken_head(label.head, book)}{figures}{targets}{more}"

@@ -549,6 +549,10 @@ def _parts(work: Work) -> list[Part]:
 Given = Mapping[str, bytes]
 
 
+_WITHOUT_LABELS = ("reading", "sound")
+"""Parts that show no label to people: data keep the standard form."""
+
+
 def _home(reading: Reading) -> Mode | None:
     return home_of(reading).mode if reading.spans else None
 
@@ -556,7 +560,7 @@ def _home(reading: Reading) -> Mode | None:
 def _as_written(part: Part, conventions: Conventions, home: Mode | None) -> Part:
     """Return a part that follows conventions wherever it is made, and is made again when they change."""
     chosen = departing(conventions)
-    if not chosen:
+    if not chosen or part.name in _WITHOUT_LABELS:
         return part
     inputs = {**part.inputs, "the conventions": digest(chosen)}
     return replace(part, inputs=inputs, make=partial(_followed, conventions, home, part.make))
