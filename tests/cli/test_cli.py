@@ -210,7 +210,7 @@ def test_titles_notes_and_folders_may_hold_any_sign(tmp_path, capsys):
     assert main(["lesson", str(out), "--no-sound"]) == 0
     assert "names the chord" not in capsys.readouterr().out
     rows = list(csv.reader((out / "exports" / "cues.csv").open(encoding="utf-8", newline="")))
-    assert "'=[/] \u27e8no\u27e9." in {row[5] for row in rows}
+    assert "'=[/] \u27e8no\u27e9." in {row[-1] for row in rows}
 
 
 @pytest.fixture

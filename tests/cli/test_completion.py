@@ -28,7 +28,7 @@ def completed_by_bash(words, tmp_path):
 @pytest.mark.parametrize(
     ("words", "offered"),
     [
-        (["understave", "ex"], ["explain", "excerpt"]),
+        (["understave", "ex"], ["explain", "excerpt", "export"]),
         (["understave", "show", "score.mxl", "--b"], ["--bars"]),
         (
             ["understave", "sound", "score.mxl", "--instrument", ""],
@@ -49,7 +49,7 @@ def test_bash_completes(words, offered, tmp_path):
 @pytest.mark.parametrize(
     ("line", "offered"),
     [
-        ("understave ex", {"explain", "excerpt"}),
+        ("understave ex", {"explain", "excerpt", "export"}),
         ("understave show x --b", {"--bars"}),
         ("understave sound x --instrument ", {"concert-grand", "upright", "early-piano"}),
         ("understave completion p", {"powershell"}),

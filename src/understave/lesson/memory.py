@@ -34,6 +34,7 @@ _ROOMS = (
     "understave.score.model",
     "understave.harmony.reading",
     "understave.interpretation.plan",
+    "understave.teaching.speech",
     "understave.teaching.stops",
     "understave.teaching.checking",
     "understave.lesson.memory",

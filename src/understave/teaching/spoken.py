@@ -18,6 +18,7 @@ from zlib import crc32
 
 from understave.findings.cadences import CADENCE
 from understave.findings.keyplan import KEY
+from understave.findings.reheard import ENHARMONIC_PIVOT
 from understave.findings.returns import RETURN
 from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Event, Reading
@@ -40,7 +41,7 @@ if TYPE_CHECKING:
 
 POINTED_BEFORE = 2.2
 """Seconds before the moment at which one says where to listen: long enough to turn the ear (set by ear)."""
-_CURIOUS_BY_KIND = ("enharmonic pivot",)
+_CURIOUS_BY_KIND = (ENHARMONIC_PIVOT.name,)
 """Kinds that are spoken of by themselves, not as the idea they belong to."""
 
 
