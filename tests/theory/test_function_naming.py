@@ -17,7 +17,8 @@ from understave.theory.roman import RomanNumeral
 MAJOR = {
     "I": "T", "ii": "Sp", "iii": "Dp", "IV": "S", "V": "D", "vi": "Tp", "V7": "D7", "V65": "D7/3",
     "V42": "D7/7", "I6": "T/3", "ii6": "S6", "ii65": "S65", "ii7": "Sp7", "viio6": "Đ7/5", "viiø7": "Đ97/3",
-    "viio7": "Đ♭97/3", "V7/V": "DD7", "V65/V": "DD7/3", "viio7/V": "DĐ♭97/3", "V7/ii": "(D7)[Sp]",
+    "viio7": "Đ♭97/3", "viiø42": "Đ97/9",
+    "V7/V": "DD7", "V65/V": "DD7/3", "viio7/V": "DĐ♭97/3", "V7/ii": "(D7)[Sp]",
     "V65/vi": "(D7/3)[Tp]", "V7/IV": "(D7)[S]", "iv": "s", "i": "t", "bVI": "tG", "bIII": "tP", "bVII": "dP",
     "iiø65": "s65", "N6": "sN", "bII": "sG", "Cad64": "D64", "Ger65": "DĐ♭97♭5/5", "V7/V/V": "(D7)[DD]",
     "V54": "D54",
