@@ -20,6 +20,7 @@ from understave.interpretation.sounding import Sound
 from understave.interpretation.tension import curve
 from understave.piece import Piece
 from understave.score.model import Score
+from understave.theory.conventions import key_letter, numeral_text
 
 MOST_BARS = 16
 """Bars of a score that are shown at most."""
@@ -62,8 +63,8 @@ def _reading(reading: Reading) -> dict[str, str]:
         (
             _quarters(s.start),
             _quarters(s.end),
-            str(s.key),
-            str(s.numeral),
+            key_letter(s.key) or str(s.key),
+            numeral_text(s.numeral, s.key.mode),
             s.numeral.chord(s.key).name,
             "yours" if s.fixed else f"{s.confidence:.0%}",
         )

@@ -192,6 +192,7 @@ OTHERS = {
     "correct": [],
     "keys": [],
     "habits": [],
+    "conventions": ["--keys", "letters"],
     "index": [],
     "find": [],
     "take": ["a.mid"],

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import httpx
 import pytest
-from tests.desk.desk_lesson import OWN, PORT, app_for, desk_in
+from tests.desk.desk_lesson import OWN, PORT, app_for, desk_in, folder_in
+
+from understave.lesson.chosen_conventions import choose
 
 
 @pytest.fixture
@@ -51,3 +53,18 @@ def test_what_means_nothing_is_refused_in_a_sentence(desk):
     for query in ({"text": "Q"}, {"text": "V6-65"}, {"text": "V", "entry": "french"}, {"text": "x" * 99}):
         code, said = asked(desk, start=start, what="label", **query)
         assert (code, said["error"][-1]) == (422, ".")
+
+
+def test_the_desk_reads_and_shows_in_the_lesson_s_conventions(tmp_path, monkeypatch):
+    """Capitals for all: II is the minor chord of the key, and stands as II; keys are letters."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "own"))
+    choose({"numerals": "capital", "letters": "german", "keys": "letters"}, folder_in(tmp_path).path)
+    desk = desk_in(tmp_path)
+    start = str(desk[1].shown.spans[0].start)
+    _, said = asked(desk, start=start, what="label", text="Bb: II", entry="english")
+    (chord,) = said["chords"]
+    assert (chord["parts"]["head"], chord["notes"], chord["keyName"]) == ("II", ["C", "Eb", "G"], "B")
+    _, said = asked(desk, start=start, what="label", text="Bb: vii", entry="english")
+    assert (said["chords"][0]["parts"]["head"], said["chords"][0]["symbol"]) == ("VII", "Am")
+    _, said = asked(desk, start=start, what="label", text="c: VII", entry="english")
+    assert (said["chords"][0]["symbol"], said["chords"][0]["keyName"]) == ("B", "c")

@@ -44,9 +44,8 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     correct.add_argument(
         "--entry",
         choices=("english", "german", "functions"),
-        default="english",
-        help="where letters mean two things: B is B natural (english, default) or B flat (german); D7 is the "
-        "chord on D, or with functions the dominant's seventh chord",
+        help="where letters mean two things: B is B natural (english) or B flat (german); D7 is the "
+        "chord on D, or with functions the dominant's seventh chord; else as 'conventions' says",
     )
     correct.add_argument(
         "--carry",
@@ -65,7 +64,6 @@ def _correct(arguments: argparse.Namespace, console: Console) -> int:
     from understave.lesson.folder import open_folder
     from understave.score.model import beat_text
     from understave.score.reader import read_score
-    from understave.theory.names import key_name
 
     folder = open_folder(arguments.lesson)
     tell_unfinished(folder.corrections)
@@ -85,9 +83,7 @@ def _correct(arguments: argparse.Namespace, console: Console) -> int:
         if c.numeral is not None and c.key is not None:
             notes = " ".join(dict.fromkeys(m.name for m in c.numeral.chord(c.key).members))
             where = f"bar {c.measure}, beat {beat_text(c.beat)}"
-            console.print(
-                f"{where}: {c.numeral} in {key_name(c.key)}, {notes}", highlight=False, markup=False
-            )
+            console.print(f"{_said_of(c, where)}, {notes}", highlight=False, markup=False)
     entries = corrections.append_step(folder.corrections, decided)
     names = " and ".join(str(e.id) for e in entries)
     console.print(f"Kept as correction{'s' if len(entries) > 1 else ''} {names}. {again}", highlight=False)
@@ -117,15 +113,21 @@ def _carry(folder: LessonFolder, score: Score, decided: tuple[Correction, ...], 
 
 def _said(c: Correction) -> str:
     from understave.score.model import beat_text
-    from understave.theory.names import key_name
 
     where = f"in bar {c.measure}, beat {beat_text(c.beat)}"
-    return f"{where}: {c.numeral} in {key_name(c.key)}" if c.key else f"{where}: {c.numeral}"
+    return _said_of(c, where)
+
+
+def _said_of(c: Correction, where: str) -> str:
+    from understave.theory.conventions import key_label, numeral_text
+
+    named = numeral_text(c.numeral, c.key.mode if c.key else None) if c.numeral else ""
+    return f"{where}: {named} in {key_label(c.key)}" if c.key else f"{where}: {named}"
 
 
 def _list_corrections(path: Path, console: Console) -> None:
     from understave.harmony import corrections
-    from understave.theory.names import key_name
+    from understave.theory.conventions import key_label, numeral_text
 
     entries = corrections.read_entries(path)
     standing = corrections.standing_ids(entries)
@@ -137,8 +139,8 @@ def _list_corrections(path: Path, console: Console) -> None:
                 str(entry.id),
                 f"{c.measure}:{c.beat}",
                 f"{c.end_measure}:{c.end_beat}",
-                key_name(c.key) if c.key else "",
-                str(c.numeral) if c.numeral else "",
+                key_label(c.key) if c.key else "",
+                numeral_text(c.numeral, c.key.mode if c.key else None) if c.numeral else "",
                 c.note,
             )
     console.print(table if table.row_count else "No corrections yet.")
@@ -147,8 +149,9 @@ def _list_corrections(path: Path, console: Console) -> None:
 def _decision(score: Score, arguments: argparse.Namespace) -> tuple[Correction, ...]:
     from understave.harmony.change_points import change_points
     from understave.harmony.reading import Correction
-    from understave.harmony.typed import typed_key
+    from understave.harmony.typed import typed_key, usual_entry
 
+    arguments.entry = arguments.entry or usual_entry()
     if not arguments.chord and not arguments.key:
         raise UnderstaveError("Say what is right: give --chord, --key or both.")
     key = typed_key(arguments.key, arguments.entry) if arguments.key else None

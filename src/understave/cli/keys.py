@@ -106,15 +106,15 @@ def _numbers(text: str, last: int) -> list[int]:
 
 def _print_plan(score: Score, plan: Sequence[Stretch], console: Console) -> None:
     from understave.score.model import beat_text
-    from understave.theory.names import key_name
+    from understave.theory.conventions import key_label
 
     table = Table("number", "from", "key", "sure", "also inside", "")
     for number, s in enumerate(plan, 1):
         bar, beat = score.anchor(s.start)
         where = bar if beat == 1 else f"{bar}:{beat_text(beat)}"
-        inside = ", ".join(dict.fromkeys(key_name(k) for k in s.within))
+        inside = ", ".join(dict.fromkeys(key_label(k) for k in s.within))
         sure = f"{100 * s.sure:.0f} %"
-        table.add_row(str(number), where, key_name(s.key), sure, inside, "yours" if s.settled else "")
+        table.add_row(str(number), where, key_label(s.key), sure, inside, "yours" if s.settled else "")
     console.print(table)
 
 

@@ -7,11 +7,14 @@ import os
 import shlex
 import sys
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
 
 from understave import __version__
 from understave.cli import (
     completion,
+    conventions_command,
     correcting,
     exporting,
     habits,
@@ -28,6 +31,9 @@ from understave.cli.outputs import Teller, show_what_can_be_shown
 from understave.errors import UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 from understave.guests import GuestWarning, left_out
+
+_WITHOUT_CONVENTIONS = ("conventions", "completion", "doctor", "languages", "serve-tools")
+"""Commands that write no harmony, or that mend what was chosen."""
 
 
 def parser() -> argparse.ArgumentParser:
@@ -53,6 +59,7 @@ def parser() -> argparse.ArgumentParser:
         correcting,
         keys,
         habits,
+        conventions_command,
         repertoire,
         upkeep,
         completion,
@@ -77,7 +84,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         parsed = parser().parse_args(arguments)
         run: Callable[[argparse.Namespace, Teller], int] = parsed.run
-        return run(parsed, console)
+        with _in_the_teacher_s_conventions(parsed):
+            return run(parsed, console)
     except UnderstaveError as error:
         print(f"understave: {error}", file=sys.stderr)
         return 2
@@ -96,6 +104,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
     finally:
         for sentence in left_out():
             print(f"Note: {sentence}", file=sys.stderr)
+
+
+@contextmanager
+def _in_the_teacher_s_conventions(parsed: argparse.Namespace) -> Iterator[None]:
+    """Put in force what the lesson folder that a command names has chosen, or what was chosen for all."""
+    # Imported here because `understave --version` and completion need no room of ours.
+    from understave.lesson.chosen_conventions import conventions_of
+    from understave.theory.convention_choices import following
+
+    if parsed.command in _WITHOUT_CONVENTIONS:
+        yield
+        return
+    named = (getattr(parsed, name, None) for name in ("lesson", "score", "folder"))
+    lesson = next((p for p in named if isinstance(p, Path) and (p / "lesson.toml").is_file()), None)
+    with following(conventions_of(lesson)):
+        yield
 
 
 if __name__ == "__main__":

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from understave.engraving.options import Paper
-    from understave.harmony.reading import Reading
+    from understave.harmony.reading import Alternative, Reading
     from understave.score.model import Score
     from understave.theory.pitch import PitchClass
 
@@ -95,7 +95,7 @@ def _show(arguments: argparse.Namespace, console: Console) -> int:
     from understave.score.model import beat_text
     from understave.teaching import story
     from understave.theory.chord_symbol import chord_symbol
-    from understave.theory.names import key_name
+    from understave.theory.conventions import key_label, numeral_text, symbol_text
     from understave.wording import phrasebook
     from understave.wording.chord_reasons import over_words
 
@@ -115,16 +115,17 @@ def _show(arguments: argparse.Namespace, console: Console) -> int:
         if span.end <= start or span.start >= end:
             continue
         chord = span.numeral.chord(span.key)
-        name = str(span.numeral) if keyed or span.fixed else chord_symbol(chord)
+        mode = span.key.mode
+        name = numeral_text(span.numeral, mode) if keyed or span.fixed else symbol_text(chord_symbol(chord))
         over = [over_words(a, book) for a in above if keyed and a.start < span.end and a.end > span.start]
         table.add_row(
             score.bar_name(score.measure_at(span.start)),
             beat_text(score.beat_at(span.start)),
-            key_name(span.key, book.language) if keyed or span.fixed else "",
+            key_label(span.key, book.language) if keyed or span.fixed else "",
             "; ".join((name, *dict.fromkeys(over))),
             " ".join(_note_names(chord.members, book.language)),
             book.columns["yours"] if span.fixed else f"{round(100 * span.confidence)} %",
-            ", ".join(f"{a.numeral} ({a.key.symbol})" for a in span.alternatives[:2]) if keyed else "",
+            ", ".join(_other(a) for a in span.alternatives[:2]) if keyed else "",
         )
     console.print(table)
     if not keyed:
@@ -135,10 +136,20 @@ def _show(arguments: argparse.Namespace, console: Console) -> int:
     return 0
 
 
+def _other(other: Alternative) -> str:
+    from understave.theory.conventions import key_letter, numeral_text
+
+    key = (key_letter(other.key) or other.key.symbol).replace("♭", "b").replace("♯", "#")
+    return f"{numeral_text(other.numeral, other.key.mode)} ({key})"
+
+
 def _note_names(members: Sequence[PitchClass], language: str) -> list[str]:
     """Return short names of notes; spelled out where a language has no signs of its own for them."""
+    from understave.theory.convention_choices import current
     from understave.theory.names import pitch_class_name
 
+    if language == "en" and current().letters == "german":
+        language = "de"
     if language == "en":
         return [m.name for m in members]
     return [pitch_class_name(m, language).replace(" ", "\u00a0") for m in members]
@@ -217,6 +228,14 @@ def _explain(arguments: argparse.Namespace, console: Console) -> int:
             f"The story in {_LENGTHS[arguments.length]} is that of a whole piece; leave out --bars, or "
             f"--{arguments.length} to have all that is found in these bars."
         )
+    from understave.interpretation.tension import home_of
+    from understave.theory.convention_choices import current, following
+
+    with following(current(), home_of(reading).mode if reading.spans else None):
+        return _told(score, reading, arguments)
+
+
+def _told(score: Score, reading: Reading, arguments: argparse.Namespace) -> int:
     stretch = stretch_named(score, arguments.bars)
     if arguments.json:
         from understave.export.story_data import story_json

@@ -48,6 +48,7 @@ from understave.media.page import page_words
 from understave.score.model import read_exact
 from understave.score.reader import read_score
 from understave.teaching.stops import MINUTES
+from understave.theory.convention_choices import STANDARD, following
 from understave.theory.vocabulary import Language
 from understave.wording import SPOKEN, phrasebook
 
@@ -200,7 +201,8 @@ def make_app(desk: Desk, token: str, port: int) -> Guard:
     def api(path: str, does: Callable[[Desk, Request], Awaitable[Any]], method: str = "POST") -> Route:
         async def answer(request: Request) -> Response:
             try:
-                value = await does(desk, request)
+                with following(desk.lesson.conventions if desk.lesson else STANDARD):
+                    value = await does(desk, request)
                 return value if isinstance(value, Response) else JSONResponse(value)
             except StaleError as error:
                 return JSONResponse({"error": str(error), "stale": True}, 409)

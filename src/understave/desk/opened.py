@@ -37,11 +37,13 @@ from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.tempo import basic_tempo
 from understave.lesson import edits
+from understave.lesson.chosen_conventions import conventions_of
 from understave.lesson.folder import SETTINGS, LessonFolder, titled
 from understave.lesson.make import asked_of
 from understave.score.model import Score
 from understave.score.reader import read_score
 from understave.teaching import story
+from understave.theory.convention_choices import following
 from understave.theory.vocabulary import Language
 from understave.wording import phrasebook
 
@@ -77,6 +79,7 @@ class OpenLesson:
     def __init__(self, folder: LessonFolder, score: Score, readers: Executor, makers: Executor) -> None:
         self.language: Language = "en"
         self.folder = folder
+        self.conventions = conventions_of(folder.path)
         self.score = score
         self.readers, self.makers = readers, makers
         self.unfinished = corrections.set_aside(folder.corrections)
@@ -105,8 +108,9 @@ class OpenLesson:
         found = await self._ask(
             self.readers, work.read_fully, self.score, held, folder.keys_last, folder.habits
         )
-        self.begin_with(*found)
-        self._renew(0.0)
+        with following(self.conventions):
+            self.begin_with(*found)
+            self._renew(0.0)
 
     def begin_with(self, judged: Any, spans: tuple[Span, ...]) -> None:
         """Start from what a full reading has found for the corrections that stand."""

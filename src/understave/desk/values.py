@@ -14,8 +14,8 @@ from understave.harmony.reading import Event, Reading, Span
 from understave.interpretation.perform import Clock
 from understave.score.model import Score, beat_text
 from understave.theory.chord_symbol import chord_symbol
-from understave.theory.key import Key
-from understave.theory.names import key_name
+from understave.theory.conventions import key_label, symbol_text, written
+from understave.theory.key import Key, Mode
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording import phrasebook
@@ -32,20 +32,20 @@ def span_row(score: Score, span: Span, language: Language = "en") -> dict[str, A
         "number": score.bar_name(score.measure_at(span.start)),
         "beat": beat_text(score.beat_at(span.start)),
         "key": span.key.symbol,
-        "keyName": key_name(span.key, language),
+        "keyName": key_label(span.key, language),
         "numeral": str(span.numeral),
-        "parts": numeral_parts(span.numeral),
-        "symbol": chord_symbol(span.numeral.chord(span.key)),
+        "parts": numeral_parts(span.numeral, span.key.mode),
+        "symbol": symbol_text(chord_symbol(span.numeral.chord(span.key))),
         "confidence": round(span.confidence, 3),
         "fixed": span.fixed,
         "check": span.to_check,
         "others": [
             {
                 "key": a.key.symbol,
-                "keyName": key_name(a.key, language),
+                "keyName": key_label(a.key, language),
                 "numeral": str(a.numeral),
-                "parts": numeral_parts(a.numeral),
-                "symbol": chord_symbol(a.numeral.chord(a.key)),
+                "parts": numeral_parts(a.numeral, a.key.mode),
+                "symbol": symbol_text(chord_symbol(a.numeral.chord(a.key))),
                 "confidence": round(a.confidence, 3),
             }
             for a in span.alternatives
@@ -53,9 +53,10 @@ def span_row(score: Score, span: Span, language: Language = "en") -> dict[str, A
     }
 
 
-def numeral_parts(numeral: RomanNumeral) -> dict[str, Any]:
+def numeral_parts(numeral: RomanNumeral, mode: Mode) -> dict[str, Any]:
     """Return how a numeral is set: head, figures from top to bottom, what it applies to."""
-    return {"head": numeral.head, "figures": list(numeral.figures), "target": numeral.target}
+    head, figures, target = written(numeral, mode).flat
+    return {"head": head, "figures": list(figures), "target": target}
 
 
 def seconds(spans: Sequence[Span], time: Clock) -> list[tuple[float, float]]:
@@ -143,9 +144,9 @@ def spelled(score: Score, meant: gestures.Spelled, language: Language = "en") ->
         "chords": [
             {
                 "place": gestures.place(score, start),
-                "keyName": key_name(key, language),
-                "parts": numeral_parts(numeral),
-                "symbol": chord_symbol(numeral.chord(key)),
+                "keyName": key_label(key, language),
+                "parts": numeral_parts(numeral, key.mode),
+                "symbol": symbol_text(chord_symbol(numeral.chord(key))),
                 "notes": list(dict.fromkeys(m.name for m in numeral.chord(key).members)),
             }
             for start, _, key, numeral in meant.chords
@@ -155,7 +156,7 @@ def spelled(score: Score, meant: gestures.Spelled, language: Language = "en") ->
 
 def key_spelled(key: Key, language: Language = "en") -> dict[str, Any]:
     """Return as notes what was typed for a key: its name and its scale."""
-    return {"kind": "key", "keyName": key_name(key, language), "notes": [p.name for p in key.scale]}
+    return {"kind": "key", "keyName": key_label(key, language), "notes": [p.name for p in key.scale]}
 
 
 def event_rows(score: Score, events: Sequence[Event], language: Language = "en") -> list[dict[str, Any]]:

@@ -15,9 +15,9 @@ from understave.engraving.geometry import Box
 from understave.engraving.lettering import Face, Placed, Runs
 from understave.engraving.palette import INK, SOFT, Function, colour_of, function_of
 from understave.harmony.reading import Span
+from understave.theory.conventions import BESIDE, Written, key_letter, symbol_text, written
 from understave.theory.key import Key
 from understave.theory.names import Language, key_name
-from understave.theory.roman import RomanNumeral
 from understave.wording.phrasebook import Phrasebook, phrasebook
 
 ROMAN = Face()
@@ -98,9 +98,10 @@ class Wording:
 
 def numeral_wording(span: Span, coloured: bool, doubtful: bool, language: Language = "en") -> Wording:
     """The label of a span: its numeral, a raised question mark where the reading is in doubt."""
-    parts = [*_numeral_parts(span.numeral)]
+    label = written(span.numeral, span.key.mode)
+    parts = [*_numeral_parts(label)]
     said = phrasebook(language).spoken
-    words = spoken(span.numeral, language)
+    words = spoken(label, language)
     if doubtful:
         parts.append(Text("\u200a?", BOLD, _FIGURE_SIZE, 420.0, soft=True))
         words = said["uncertain"].format(label=words)
@@ -110,14 +111,18 @@ def numeral_wording(span: Span, coloured: bool, doubtful: bool, language: Langua
     return Wording(tuple(parts), colour_of(function), words, span.fixed)
 
 
-def _numeral_parts(numeral: RomanNumeral) -> Iterator[Part]:
-    yield from _head_parts(numeral.head)
-    if numeral.figures:
-        rows = numeral.figures
-        yield Stack(tuple(Text(r, ROMAN, _FIGURE_SIZE) for r in rows))
-    for target in numeral.applied:
-        yield Text("/")
-        yield from _head_parts(target.head)
+def _numeral_parts(label: Written) -> Iterator[Part]:
+    yield from _head_parts(label.head)
+    if label.figures:
+        yield Stack(tuple(Text(r, ROMAN, _FIGURE_SIZE) for r in label.figures))
+    for piece in re.findall(r"/|[^/]+", label.target):
+        if piece == "/":
+            yield Text("/")
+        else:
+            yield from _head_parts(piece)
+    if label.beside is not None:
+        yield Text(BESIDE)
+        yield from _numeral_parts(label.beside)
 
 
 def _head_parts(head: str) -> Iterator[Text]:
@@ -131,7 +136,12 @@ def _head_parts(head: str) -> Iterator[Text]:
 
 
 def key_words(key: Key, language: Language = "en") -> str:
-    """``"D♭ major"``; in other languages as they write it, ``"Des-Dur"``, ``"ré bémol majeur"``."""
+    """``"D♭ major"``; in other languages as they write it, ``"Des-Dur"``, ``"ré bémol majeur"``; a letter
+    where the conventions have letters.
+    """
+    letter = key_letter(key, language)
+    if letter is not None:
+        return letter
     if language != "en":
         return key_name(key, language)
     tonic = key.tonic.name
@@ -147,10 +157,14 @@ def key_wording(key: Key, language: Language = "en", continued: bool = False) ->
     return Wording((Text(words, BOLD),), INK, words)
 
 
+_LETTER = r"[A-H](?:b+|♭+|♯+|x|𝄪|𝄫|(?:is)+|(?:es)+|s(?!us)(?:es)*)?"
+
+
 def symbol_wording(symbol: str) -> Wording:
     """A chord symbol above the staff, such as ``"D♭7/F"``: root and bass full size, the rest raised."""
+    symbol = symbol_text(symbol)
     text = symbol.replace("#", "♯")
-    match = re.fullmatch(r"([A-G](?:b+|♭+|♯+|x|𝄪|𝄫)?)(.*?)(/[A-G](?:b+|♭+|♯+|x|𝄪|𝄫)?)?", text)
+    match = re.fullmatch(rf"({_LETTER})(.*?)(/{_LETTER})?", text)
     if not match:
         return Wording((Text(text, BOLD),), INK, symbol)
     root, suffix, bass = match[1].replace("b", "♭"), match[2] or "", (match[3] or "").replace("b", "♭")
@@ -170,12 +184,16 @@ def symbol_wording(symbol: str) -> Wording:
 _SIGN_NAMES = {"°": "diminished", "ø": "half-diminished", "+": "augmented", "♭": "flat", "♯": "sharp"}
 
 
-def spoken(numeral: RomanNumeral, language: Language = "en") -> str:
-    """The numeral in words for a screen reader: ``"V 6 5 of V"``."""
+def spoken(label: Written, language: Language = "en") -> str:
+    """The label of a chord in words for a screen reader: ``"V 6 5 of V"``."""
     book = phrasebook(language)
-    figures = "".join(f" {f}" for f in numeral.figures)
-    targets = "".join(book.spoken["of"] + _spoken_head(t.head, book).strip() for t in numeral.applied)
-    return f"{_spoken_head(numeral.head, book)}{figures}{targets}"
+    figures = "".join(f" {f}" for f in label.figures)
+    if label.signed:  # A function: a stroke is followed by what lies in the bass.
+        after = re.sub(r"/(\d)", lambda m: book.spoken["bass"].format(number=m[1]), label.target)
+        return f"{label.head}{figures}{after}"
+    targets = "".join(book.spoken["of"] + _spoken_head(t, book).strip() for t in label.target.split("/")[1:])
+    more = f", {spoken(label.beside, language)}" if label.beside else ""
+    return f"{_spoken_head(label.head, book)}{figures}{targets}{more}"
 
 
 def _spoken_head(head: str, book: Phrasebook) -> str:

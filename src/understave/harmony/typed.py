@@ -12,12 +12,15 @@ import re
 from dataclasses import dataclass
 from typing import Literal, get_args
 
-from understave.errors import AnalysisError
+from understave.errors import AnalysisError, SymbolError
 from understave.harmony.figure_moves import is_move, read_moves
 from understave.harmony.naming import numeral_for
 from understave.theory.chord_symbol import ChordSymbol
+from understave.theory.convention_choices import current
+from understave.theory.function_naming import numeral_of_function
 from understave.theory.functions import read_function
 from understave.theory.key import Key, Mode
+from understave.theory.numeral_places import usual_letters
 from understave.theory.roman import RomanNumeral
 
 Entry = Literal["english", "german", "functions"]
@@ -33,10 +36,19 @@ class Typed:
     numerals: tuple[RomanNumeral, ...]
 
 
+def usual_entry() -> Entry:
+    """Return the entry that fits the conventions in force."""
+    how = current()
+    if how.functions == "instead":
+        return "functions"
+    return how.letters
+
+
 _MODES: dict[str, Mode] = {
     **dict.fromkeys(("major", "maj", "dur"), "major"),
     **dict.fromkeys(("minor", "min", "moll", "m"), "minor"),
 }
+_CAPITALS = re.compile(r"(?P<head>[IV]+)(?P<figures>\d*)(?P<applied>(?:/[IV]+)*)")
 _KEY = re.compile(r"([A-Ha-h](?:##?|bb?|(?:is)+|(?:es)+|s(?:es)?|))[\s-]*([A-Za-z]*)")
 
 
@@ -67,13 +79,10 @@ def typed_chords(text: str, key: Key, entry: Entry = "english") -> Typed:
         raise AnalysisError("Write a Roman numeral such as V65/V, or a chord symbol such as Eb7/G.")
     try:
         if entry == "functions" and not re.match(r"[#b]*[ivIV]|Ger|It|Fr|N|Cad", written):
-            chord = read_function(written, key)
-            # The six-four of a dominant is one whatever comes next.
-            numeral = RomanNumeral.parse("Cad64") if written == "D64" else numeral_for(chord, key, None)
-            return Typed("function", (numeral,))
+            return Typed("function", (_function(written, key),))
         if is_move(written):
             return Typed("moving figures", read_moves(written, key))
-        numeral = RomanNumeral.parse(written)
+        numeral = RomanNumeral.parse(_by_degree(written, key))
         numeral.chord(key)
         return Typed("numeral", (numeral,))
     except ValueError as as_numeral:
@@ -86,6 +95,40 @@ def typed_chords(text: str, key: Key, entry: Entry = "english") -> Typed:
                 "that sounds with it, or leave the bass out."
             ) from None
         return Typed("chord symbol", (numeral_for(symbol.chord, key, None),))
+
+
+def _function(written: str, key: Key) -> RomanNumeral:
+    """Read a function, as it is written where functions are written: there s6 has a sixth for its fifth."""
+    known = numeral_of_function(written, key.mode)
+    if known is not None and current().functions != "none":
+        return known
+    try:
+        chord = read_function(written, key)
+    except SymbolError:
+        if known is None:
+            raise
+        return known
+    # The six-four of a dominant is one whatever comes next.
+    return RomanNumeral.parse("Cad64") if written == "D64" else numeral_for(chord, key, None)
+
+
+def _by_degree(written: str, key: Key) -> str:
+    """Return a numeral in capitals with the letters of the key's own chord, where capitals say nothing.
+
+    Typed small letters, accidentals and signs mean what they say.
+    """
+    if current().numerals != "capital":
+        return written
+    head = _CAPITALS.fullmatch(written)
+    if head is None:
+        return written
+    tonic = key
+    targets = ""
+    for target in reversed(head["applied"].split("/")[1:]):
+        named = usual_letters(target, "", tonic.mode)
+        targets = f"/{named}{targets}"
+        tonic = RomanNumeral.parse(f"V/{named}").local_key(tonic)
+    return usual_letters(head["head"], head["figures"], tonic.mode) + head["figures"] + targets
 
 
 def _refused(text: str, error: ValueError, entry: Entry) -> str:

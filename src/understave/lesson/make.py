@@ -35,8 +35,10 @@ from understave.harmony.romantext import write_romantext
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.planning import make_plan
+from understave.interpretation.tension import home_of
 from understave.lesson import edits, memory
 from understave.lesson.build import Files, Part, build, program_digest, remembered, untouched
+from understave.lesson.chosen_conventions import conventions_of
 from understave.lesson.folder import (
     CORRECTIONS,
     EXPORTS,
@@ -83,6 +85,8 @@ from understave.teaching.stops import (
 )
 from understave.teaching.story import glossary
 from understave.teaching.worked_examples import Worked, examples_for
+from understave.theory.convention_choices import Conventions, current, departing, following
+from understave.theory.key import Mode
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, SPOKEN, Level, phrasebook
 
@@ -182,6 +186,20 @@ def make_lesson(
     if is_lesson_folder(source):
         existing = open_folder(source)
         source, out, name = existing.score, existing.path, existing.imported_from
+    with following(conventions_of(out)):
+        return _made(source, out, name, options, (on_step, on_progress), processes)
+
+
+def _made(
+    source: Path,
+    out: Path,
+    name: str,
+    options: LessonOptions,
+    hears: tuple[Callable[[str], None], Callable[[float], None]],
+    processes: int,
+) -> Lesson:
+    """Make the lesson in the conventions in force."""
+    on_step, on_progress = hears
     unfinished = tuple(filter(None, [corrections.set_aside(out / CORRECTIONS)]))
     on_step("reading the score")
     kept = memory.recall(out / EXPORTS) if is_lesson_folder(out) else None
@@ -218,7 +236,7 @@ def make_lesson(
         if text:
             on_step(f"making {text}")
 
-    parts = _parts(work)
+    parts = [_as_written(part, current(), _home(reading)) for part in _parts(work)]
 
     def settle() -> None:
         """Make the folder a lesson: not before everything is made, so that what is refused leaves nothing."""
@@ -272,7 +290,7 @@ def _reading_of(source: Path, name: str, out: Path, analysis: Path | None) -> st
 def _all_of(source: Path, name: str, out: Path, options: LessonOptions, analysis: Path | None) -> str:
     """Return a digest of all that a lesson is made from."""
     asked = _asked(out / SETTINGS, options)
-    own = _bytes(out / SETTINGS)
+    own = (_bytes(out / SETTINGS), departing(current()))
     return digest(_reading_of(source, name, out, analysis), own, asked, options.chord_symbols, options.sound)
 
 
@@ -529,6 +547,30 @@ def _parts(work: Work) -> list[Part]:
 
 
 Given = Mapping[str, bytes]
+
+
+_WITHOUT_LABELS = ("reading", "sound")
+"""Parts that show no label to people: data keep the standard form."""
+
+
+def _home(reading: Reading) -> Mode | None:
+    return home_of(reading).mode if reading.spans else None
+
+
+def _as_written(part: Part, conventions: Conventions, home: Mode | None) -> Part:
+    """Return a part that follows conventions wherever it is made, and is made again when they change."""
+    chosen = departing(conventions)
+    if not chosen or part.name in _WITHOUT_LABELS:
+        return part
+    inputs = {**part.inputs, "the conventions": digest(chosen)}
+    return replace(part, inputs=inputs, make=partial(_followed, conventions, home, part.make))
+
+
+def _followed(
+    conventions: Conventions, home: Mode | None, make: Callable[[Given], Files], given: Given
+) -> Files:
+    with following(conventions, home):
+        return make(given)
 
 
 def _look(work: Work) -> Options:

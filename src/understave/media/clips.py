@@ -37,7 +37,8 @@ from understave.interpretation.plan import Plan
 from understave.media.film import Picture, check_film, film_bytes
 from understave.media.webpage import lights
 from understave.score.model import Score
-from understave.theory.names import key_name, pitch_class_name
+from understave.theory.conventions import key_label, written
+from understave.theory.names import pitch_class_name
 from understave.theory.vocabulary import Language
 from understave.wording import phrasebook
 from understave.wording.numerals import chord_words
@@ -409,7 +410,7 @@ def _panels(  # noqa: PLR0913
             bar = book.bars(measure.number, measure.number)
             panels.append(
                 {
-                    "key": key_name(span.key, options.language),
+                    "key": key_label(span.key, options.language),
                     "words": words[0].upper() + words[1:],
                     "notes": " – ".join(_letter(pitch_class_name(m, options.language)) for m in members),
                     "bar": bar[0].upper() + bar[1:],
@@ -445,8 +446,8 @@ def _panels(  # noqa: PLR0913
 
 
 def _numeral(span: Span) -> dict[str, Any]:
-    n = span.numeral
-    return {"head": n.head, "figures": n.figures, "target": n.target}
+    head, figures, target = written(span.numeral, span.key.mode).flat
+    return {"head": head, "figures": figures, "target": target}
 
 
 def _letter(name: str) -> str:

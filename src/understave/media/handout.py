@@ -23,7 +23,7 @@ from understave.teaching import story
 from understave.teaching.exercises import Exercise
 from understave.teaching.narrative import after_minute, narrate
 from understave.teaching.stops import Stop
-from understave.theory.names import key_name
+from understave.theory.conventions import key_label
 from understave.theory.vocabulary import Language
 from understave.wording import Level, Phrasebook, phrasebook
 from understave.wording.gaps import place
@@ -176,7 +176,7 @@ def _keys(score: Score, reading: Reading, language: Language) -> list[dict[str, 
     for k in story.key_plan(score, reading):
         found.append(
             {
-                "name": key_name(k.key, language),
+                "name": key_label(k.key, language),
                 "short": story.short_key(k.key, language),
                 "minor": k.key.mode == "minor",
                 "home": k.key == home,

@@ -15,6 +15,7 @@ from typing import Any
 
 import typst
 
+from understave.theory.conventions import written
 from understave.theory.roman import RomanNumeral
 
 _SHARED = "shared.typ"
@@ -52,7 +53,8 @@ def numeral_table(data: Any) -> dict[str, dict[str, Any]]:
         except ValueError:
             table[mark] = {"head": mark, "figures": (), "target": ""}
             continue
-        table[mark] = {"head": numeral.head, "figures": numeral.figures, "target": numeral.target}
+        head, figures, target = written(numeral).flat
+        table[mark] = {"head": head, "figures": figures, "target": target}
     return table
 
 

@@ -17,7 +17,7 @@ from understave.acoustics.sound import render
 from understave.acoustics.tags import Tags, tags_of
 from understave.engraving import Options, excerpt
 from understave.engraving.palette import Function, colour_of, function_of
-from understave.harmony.reading import Reading
+from understave.harmony.reading import Reading, Span
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan
 from understave.interpretation.planning import make_plan
@@ -44,7 +44,7 @@ from understave.teaching.narrative import after_minute, narrate
 from understave.teaching.sound_contrasts import all_contrasts
 from understave.teaching.stops import Stop as Pause
 from understave.teaching.stops import contrast_name, propose_stops
-from understave.theory.names import key_name
+from understave.theory.conventions import key_label, written
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording import Level, Phrasebook, phrasebook
@@ -154,7 +154,7 @@ def make_page(  # noqa: PLR0913
         labels=labels,
         keys=tuple(
             KeyStretch(
-                key_name(k.key, options.language),
+                key_label(k.key, options.language),
                 story.short_key(k.key, options.language),
                 time.at(k.start),
                 time.at(k.end),
@@ -316,14 +316,15 @@ def _stop(  # noqa: PLR0913
 def _bars(score: Score, reading: Reading, time: Clock) -> tuple[Bar, ...]:
     bars = []
     for m in score.measures:
-        here = [s.numeral for s in reading.spans if s.start < m.end and s.end > m.start]
-        words = ", ".join(dict.fromkeys(_spoken(n) for n in here))
+        here = [s for s in reading.spans if s.start < m.end and s.end > m.start]
+        words = ", ".join(dict.fromkeys(_spoken(s) for s in here))
         bars.append(Bar(m.id, m.number, time.at(m.start), time.at(m.end), words))
     return tuple(bars)
 
 
-def _spoken(numeral: RomanNumeral) -> str:
-    return " ".join([numeral.head, *numeral.figures]) + numeral.target
+def _spoken(span: Span) -> str:
+    head, figures, target = written(span.numeral, span.key.mode).flat
+    return " ".join([head, *figures]) + target
 
 
 def _legend(reading: Reading, book: Phrasebook) -> tuple[LegendEntry, ...]:
@@ -342,5 +343,5 @@ def _numerals(texts: Iterable[str]) -> dict[str, Numeral]:
         except ValueError:  # a title's or a teacher's own brackets
             found[mark] = Numeral(mark, (), "")
             continue
-        found[mark] = Numeral(numeral.head, tuple(numeral.figures), numeral.target)
+        found[mark] = Numeral(*written(numeral).flat)
     return found

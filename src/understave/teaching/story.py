@@ -17,6 +17,7 @@ from typing import TypeAlias
 from understave.findings.remembered import remembered
 from understave.harmony.reading import Alternative, Reading, Span
 from understave.score.model import Score
+from understave.theory.conventions import key_label
 from understave.theory.key import Key
 from understave.theory.names import key_name, pitch_class_name
 from understave.theory.pitch import PitchClass
@@ -165,7 +166,7 @@ def label(item: Span | Alternative, book: Phrasebook) -> str:
 
     The brackets mark a numeral, so that a page can stack its figures; `plain` takes them out.
     """
-    return book.phrases["label"].format(numeral=item.numeral, key=key_name(item.key, book.language))
+    return book.phrases["label"].format(numeral=item.numeral, key=key_label(item.key, book.language))
 
 
 def points(score: Score, reading: Reading, language: Language = "en", at_most: int = 8) -> tuple[Point, ...]:

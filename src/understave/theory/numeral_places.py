@@ -89,3 +89,17 @@ def bare_qualities(degree: int, alter: int, style: Style, size: int) -> tuple[Qu
     """Return what a bare 7 or 9 gives in major and in minor."""
     major, minor = (bare_quality(degree, alter, style, size, m) for m in MODES)
     return major, minor
+
+
+_USUAL: dict[Mode, tuple[str, ...]] = {
+    "major": ("I", "ii", "iii", "IV", "V", "vi", "viio"),
+    "minor": ("i", "iio", "III", "iv", "V", "VI", "VII"),
+}
+
+
+def usual_letters(numeral: str, figures: str, mode: Mode) -> str:
+    """Return a plain numeral of any letters with those of the key's own triad, in minor with the dominant's
+    leading tone: ``II`` is ``ii`` in major and ``iio`` in minor, under the figures of a seventh ``iiø``.
+    """
+    usual = _USUAL[mode][NUMERALS.index(numeral.upper())]
+    return usual.replace("o", "ø") if figures in ("7", "65", "43", "42", "9") else usual

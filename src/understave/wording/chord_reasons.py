@@ -13,7 +13,8 @@ from understave.harmony.explain import foreign_kind
 from understave.harmony.reading import Span
 from understave.score.model import Note, Score
 from understave.theory.chord import Chord
-from understave.theory.names import key_name, pitch_class_name, quality_name
+from understave.theory.conventions import key_label, numeral_text
+from understave.theory.names import pitch_class_name, quality_name
 from understave.theory.vocabulary import Language
 from understave.wording.gaps import octave_name
 from understave.wording.phrasebook import Phrasebook, phrasebook
@@ -29,8 +30,8 @@ def explain_span(score: Score, span: Span, language: Language = "en") -> str:
     members = [score.note_by_id[i] for i in span.notes]
     foreign = [score.note_by_id[i] for i in span.foreign]
     first = book.reasons["set" if span.fixed else "is"].format(
-        numeral=span.numeral,
-        key=key_name(span.key, language),
+        numeral=numeral_text(span.numeral, span.key.mode),
+        key=key_label(span.key, language),
         root=pitch_class_name(chord.root, language),
         quality=quality_name(chord.quality, language),
         inversion=book.reasons["inversions"][str(min(chord.inversion, 4))],
@@ -52,7 +53,7 @@ def foreign_words(score: Score, span: Span, note: Note, language: Language = "en
 def over_words(above: Above, book: Phrasebook) -> str:
     """Return the name of a chord over a held bass: ``"viio7 over G"``."""
     held = pitch_class_name(above.over.pitch_class, book.language)
-    return str(book.phrases["over_held"].format(chord=above.numeral, note=held))
+    return str(book.phrases["over_held"].format(chord=numeral_text(above.numeral), note=held))
 
 
 def _members(chord: Chord, notes: Sequence[Note], book: Phrasebook) -> str:

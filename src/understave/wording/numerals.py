@@ -10,17 +10,16 @@ from __future__ import annotations
 import re
 
 from understave.theory.chord import usual_inversion
+from understave.theory.conventions import written
 from understave.theory.names import quality_name
 from understave.theory.numeral_words import numeral_words
 from understave.theory.roman import RomanNumeral
 from understave.wording.phrasebook import Phrasebook
 
-_RAISED = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
-_LOWERED = str.maketrans("0123456789", "₀₁₂₃₄₅₆₇₈₉")
-
 
 def in_a_line(text: str) -> str:
-    """Return a text with its marked numerals as plain text shows them: ⟨viio65/V⟩ as ``vii°⁶₅/V``.
+    """Return a text with its marked numerals as plain text shows them: ⟨viio65/V⟩ as ``vii°⁶₅/V``, or as the
+    conventions in force write it.
 
     What someone else put between the brackets (in a title, a note of the teacher's) stands as it is.
     """
@@ -29,17 +28,9 @@ def in_a_line(text: str) -> str:
 
 def _shown(mark: re.Match[str]) -> str:
     try:
-        return _line(RomanNumeral.parse(mark[1]))
+        return written(RomanNumeral.parse(mark[1])).line
     except ValueError:
         return mark[0]
-
-
-def _line(n: RomanNumeral) -> str:
-    rows = n.figures
-    if len(rows) > 2 or not all(row.isdigit() for row in rows):
-        return f"{n.head}{''.join(rows)}{n.target}"
-    figures = "".join(r.translate(t) for r, t in zip(rows, (_RAISED, _LOWERED), strict=False))
-    return f"{n.head}{figures}{n.target}"
 
 
 def chord_words(n: RomanNumeral, book: Phrasebook) -> str:

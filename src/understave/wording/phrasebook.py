@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any, Literal, TypeAlias
 
 from understave.errors import UnderstaveError
+from understave.theory.convention_choices import STANDARD, current
 from understave.theory.vocabulary import Language
 from understave.wording.language_files import folders, whole_tables
 from understave.wording.plurals import Category, Rule, chosen_form, plural_rules
@@ -28,11 +29,31 @@ Entry: TypeAlias = Mapping[str, str]
 
 @dataclass(frozen=True, slots=True)
 class Gloss:
-    """A term of the trade and what it means; `forms` are the ways in which texts write it."""
+    """A term of the trade and what it means; `forms` are the ways in which texts write it.
+
+    That of the numerals also has its meaning where all are capitals, and the term and meaning of function
+    letters.
+    """
 
     term: str
     meaning: str
     forms: tuple[str, ...]
+    capital: str = ""
+    function_term: str = ""
+    function: str = ""
+
+    @property
+    def as_written(self) -> Gloss:
+        """The gloss of what the conventions in force write."""
+        how = current()
+        if not self.function or how == STANDARD:
+            return self
+        if how.functions == "instead":
+            return replace(self, term=self.function_term, meaning=self.function)
+        meaning = self.capital if how.numerals == "capital" else self.meaning
+        if how.functions == "beside":
+            meaning = f"{meaning} {raised(self.function_term)}: {self.function}"
+        return replace(self, meaning=meaning)
 
 
 @dataclass(frozen=True)
@@ -132,7 +153,7 @@ class Phrasebook:
             for m in pattern.finditer(text):
                 if taken.isdisjoint(range(*m.span())):
                     taken.update(range(*m.span()))
-                    found.append((m.start(), m.end(), gloss))
+                    found.append((m.start(), m.end(), gloss.as_written))
         return tuple(sorted(found, key=lambda f: f[0]))
 
     def glosses_in(self, text: str) -> tuple[Gloss, ...]:
@@ -169,7 +190,13 @@ def phrasebook(language: Language) -> Phrasebook:
         stop_titles=tables["stop_titles"],
         questions=tables["questions"],
         glosses=tuple(
-            Gloss(term, g["meaning"], tuple(g.get("forms", (term,)))) for term, g in tables["glosses"].items()
+            Gloss(
+                term,
+                g["meaning"],
+                tuple(g.get("forms", (term,))),
+                *(str(g.get(name, "")) for name in ("capital", "function_term", "function")),
+            )
+            for term, g in tables["glosses"].items()
         ),
         instructions=tables["instructions"],
         page=tables["page"],

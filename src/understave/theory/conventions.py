@@ -1,0 +1,152 @@
+"""A numeral, a chord symbol or a key as the conventions in force write them (`convention_choices`).
+
+In: the standard values (`RomanNumeral`, `Key`, a chord symbol's text). Out: what a page shows of them. Data
+keep the standard form; only what people read follows the conventions.
+
+* The six-four before the dominant: ``Cad64`` (RomanText); ``V64-53``, the numeral of the dominant with the
+  moves 6-5 and 4-3 (Aldwell and Schachter, "Harmony and Voice Leading"; from memory); ``I64``, the tonic in
+  second inversion (Piston, "Harmony"; from memory).
+* Numerals: capital and small, or capital only with the signs °, ø and + kept, so that VII° and VII stay
+  apart (capital only: Piston, Schoenberg; from memory). The raised sixth degree of minor is then ♯VI.
+* Functions: see `function_naming`.
+* Letters of chords: English, or German with Fis, Es, B for B flat and H (common practice, no source).
+* Keys of labels in words, or as letters with small ones for minor (common practice, no source). Languages
+  that name notes by syllables keep the words: fa is as long as it is small.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from understave.theory.convention_choices import Conventions, current, home_mode
+from understave.theory.function_naming import function_label
+from understave.theory.key import Key, Mode
+from understave.theory.names import key_name, pitch_class_name
+from understave.theory.pitch import PitchClass
+from understave.theory.roman import RomanNumeral
+from understave.theory.vocabulary import Language
+
+_RAISED = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
+_LOWERED = str.maketrans("0123456789", "₀₁₂₃₄₅₆₇₈₉")
+_ROOT = re.compile(r"[A-G](?:bb|b|##|x|#|♭♭|♭|♯♯|♯|𝄫|𝄪)?")
+_BY_LETTERS = ("en", "de")
+BESIDE = " · "
+"""What stands between a numeral and the function beside it. Set by eye."""
+
+
+# --- numerals --------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """A chord's label as it is set: `figures` stacked top to bottom after the head, then `target`.
+
+    `beside` is a second label after it, perhaps none; `signed` figures are raised and lowered in a line with
+    their accidentals.
+    """
+
+    head: str
+    figures: tuple[str, ...] = ()
+    target: str = ""
+    beside: Written | None = None
+    signed: bool = False
+
+    @property
+    def line(self) -> str:
+        """The label in a line of plain text, one or two figures raised and lowered: ``vii°⁶₅/V``."""
+        rows = self.figures
+        figure = "[♭♮♯]?[0-9]+" if self.signed else "[0-9]+"
+        if len(rows) <= 2 and all(re.fullmatch(figure, row) for row in rows):
+            shown = "".join(r.translate(t) for r, t in zip(rows, (_RAISED, _LOWERED), strict=False))
+        else:
+            shown = "/".join(rows) if any("–" in row for row in rows) else "".join(rows)
+        more = BESIDE + self.beside.line if self.beside else ""
+        return f"{self.head}{shown}{self.target}{more}"
+
+    @property
+    def flat(self) -> tuple[str, tuple[str, ...], str]:
+        """Head, figures and target for what sets one stack only: the label beside comes in a line."""
+        return self.head, self.figures, self.target + (BESIDE + self.beside.line if self.beside else "")
+
+
+def written(numeral: RomanNumeral, mode: Mode | None = None) -> Written:
+    """Return how a numeral is set; `mode` is that of its key, None where nothing tells."""
+    how = current()
+    label = _numeral(numeral, mode, how)
+    if how.functions == "none":
+        return label
+    named = function_label(numeral, mode, how.six_four == "V64-53")
+    if named is None:
+        return label
+    function = Written(*named, signed=True)
+    if how.functions == "instead":
+        return function
+    return Written(label.head, label.figures, label.target, function)
+
+
+def _numeral(n: RomanNumeral, mode: Mode | None, how: Conventions) -> Written:
+    target = "".join("/" + _head(t, None, how) for t in n.applied)
+    if n.special == "Cad" and how.six_four == "V64-53":
+        return Written("V", ("6–5", "4–3"), target)
+    if n.special == "Cad" and how.six_four == "I64":
+        home = Key(PitchClass("C"), mode or home_mode() or "major")
+        small = n.local_key(home).mode == "minor" and how.numerals != "capital"
+        return Written("i" if small else "I", ("6", "4"), target)
+    return Written(_head(n, mode, how), n.figures, target)
+
+
+def _head(n: RomanNumeral, mode: Mode | None, how: Conventions) -> str:
+    if how.numerals != "capital" or n.special:
+        return n.head
+    raised = mode == "minor" and n.degree == 6 and n.alter == 0 and n.head[:2] == "vi"
+    return ("♯" if raised else "") + re.sub("[iv]+", lambda m: m[0].upper(), n.head)
+
+
+def numeral_text(numeral: RomanNumeral, mode: Mode | None = None) -> str:
+    """Return a numeral for a table or a line that has no raised figures: the standard's text by default."""
+    how = current()
+    plain = (how.numerals, how.functions) == ("capital and small", "none")
+    if plain and (numeral.special != "Cad" or how.six_four == "Cad64"):
+        return numeral.text
+    return written(numeral, mode).line
+
+
+# --- letters and keys ------------------------------------------------------------------------------------
+
+
+def symbol_text(symbol: str) -> str:
+    """Return a chord symbol in the letters in force: German ``"B7/D"`` is ``"Bb7/D"``, ``"H"`` is ``"B"``."""
+    if current().letters == "english":
+        return symbol
+    head, slash, bass = symbol.partition("/")
+    return _german_letter(head) + slash + (_german_letter(bass) if slash else "")
+
+
+def _german_letter(text: str) -> str:
+    m = _ROOT.match(text)
+    if m is None:
+        return text
+    return pitch_class_name(PitchClass.parse(_ascii(m[0])), "de") + text[m.end() :]
+
+
+def _ascii(name: str) -> str:
+    for sign, plain in (("♭", "b"), ("♯", "#"), ("𝄫", "bb"), ("𝄪", "##"), ("x", "##")):
+        name = name.replace(sign, plain)
+    return name
+
+
+def key_letter(key: Key, language: Language = "en") -> str | None:
+    """Return a key as a letter, small for minor, None where the conventions or the language have words."""
+    if current().keys == "words" or language not in _BY_LETTERS:
+        return None
+    if language == "de" or current().letters == "german":
+        name = pitch_class_name(key.tonic, "de")
+    else:
+        name = key.tonic.name.replace("b", "♭").replace("#", "♯")
+    return name[0].lower() + name[1:] if key.mode == "minor" else name
+
+
+def key_label(key: Key, language: Language = "en") -> str:
+    """Return the name of a key as a label, not within a sentence, where a lone ``a`` would be an article."""
+    return key_letter(key, language) or key_name(key, language)
