@@ -118,7 +118,7 @@ def _laid_out(pages: Sequence[str], title: str, with_texts: bool) -> list[dict[s
             (2 if title else 1, w.text, max(0.0, w.y - w.size))
             for w in texts
             # In brackets stands a key that goes on from the system before.
-            if w.kind == "key" and not w.text.startswith("(")
+            if w.role == "key" and not w.text.startswith("(")
         ]
         laid.append(
             {

@@ -59,7 +59,7 @@ class Written:
     y: float
     width: float
     size: float
-    kind: str
+    role: str
 
 
 def texts_of(svg: str) -> tuple[Written, ...]:
