@@ -309,7 +309,7 @@ def test_no_english_is_left_in_a_lesson(language: str) -> None:
         *(t for s in stops for t in (s.title, s.play, s.question, s.answer, *s.say.values())),
         *(t for e in found for t in (e.prompt(score, language), e.answer(score, language))),
         *(c.text for c in talk),
-        *(line.split(",")[2] for line in cues.cue_sheet(talk, language).splitlines()),
+        *(line.split(";")[2] for line in cues.cue_sheet(talk, language).splitlines()),
         cues.cue_sheet(talk, language).splitlines()[0],
         cards_csv(flash_cards(score, found, stops, (), language), language),
         *(explain_span(score, s, language) for s in reading.spans),
