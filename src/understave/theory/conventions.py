@@ -127,13 +127,7 @@ def _german_letter(text: str) -> str:
     m = _ROOT.match(text)
     if m is None:
         return text
-    return pitch_class_name(PitchClass.parse(_ascii(m[0])), "de") + text[m.end() :]
-
-
-def _ascii(name: str) -> str:
-    for sign, plain in (("♭", "b"), ("♯", "#"), ("𝄫", "bb"), ("𝄪", "##"), ("x", "##")):
-        name = name.replace(sign, plain)
-    return name
+    return pitch_class_name(PitchClass.parse(m[0]), "de") + text[m.end() :]
 
 
 def key_letter(key: Key, language: Language = "en") -> str | None:
