@@ -18,7 +18,7 @@ import numpy as np
 
 from understave.disk import write_atomically
 from understave.errors import LessonError
-from understave.harmony.key_length import Corrected
+from understave.harmony.key_length import Corrected, shared
 from understave.harmony.model.label_indices import reduce
 from understave.harmony.model.leaning import HABITS, NO_HABITS, Habits
 from understave.harmony.reading import Span
@@ -181,15 +181,7 @@ def same_label(found: Sequence[Span], wanted: Sequence[Span]) -> float:
     Names that the network cannot tell apart, such as V9 and V7, or V7 and V7[no5], are the same.
     """
     agreed = 0.0
-    rest = iter(found)
-    span = next(rest, None)
-    for w in wanted:
-        while span is not None and span.end <= w.start:
-            span = next(rest, None)
-        while span is not None and span.start < w.end:
-            if span.key == w.key and reduce(span.key, span.numeral) == reduce(w.key, w.numeral):
-                agreed += float(min(span.end, w.end) - max(span.start, w.start))
-            if span.end > w.end:
-                break
-            span = next(rest, None)
+    for span, w, time in shared(found, wanted):
+        if span.key == w.key and reduce(span.key, span.numeral) == reduce(w.key, w.numeral):
+            agreed += time
     return agreed

@@ -8,7 +8,7 @@ reads it off pieces that they have corrected.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
@@ -57,19 +57,24 @@ def trust_for(score: Score, length: KeyLength, habits: Habits = NO_HABITS) -> Tr
 def same_key(found: Sequence[Span], wanted: Sequence[Span]) -> tuple[float, float]:
     """Return for how long two readings name the same key, and for how long both name one, in quarters."""
     agreed = total = 0.0
+    for span, w, time in shared(found, wanted):
+        total += time
+        agreed += time * (span.key == w.key)
+    return agreed, total
+
+
+def shared(found: Sequence[Span], wanted: Sequence[Span]) -> Iterator[tuple[Span, Span, float]]:
+    """Yield a span of each of two readings for every stretch that both have, and its length in quarters."""
     rest = iter(found)
     span = next(rest, None)
     for w in wanted:
         while span is not None and span.end <= w.start:
             span = next(rest, None)
         while span is not None and span.start < w.end:
-            time = float(min(span.end, w.end) - max(span.start, w.start))
-            total += time
-            agreed += time * (span.key == w.key)
+            yield span, w, float(min(span.end, w.end) - max(span.start, w.start))
             if span.end > w.end:
                 break
             span = next(rest, None)
-    return agreed, total
 
 
 def proposed(pieces: Sequence[Corrected]) -> KeyLength | None:
