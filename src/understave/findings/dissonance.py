@@ -329,21 +329,16 @@ class Scene:
         """Return the event of a clash; `group` are the clashes of the same two pitch classes."""
         low, high = clash.lower, clash.upper
         dissonant, other = self._dissonant(clash)
-        span, goal = self.harmony.at(clash.start), self._goal(clash, dissonant, other)
-        detail = SharpDissonanceDetails(
+        goal = self._goal(clash, dissonant, other)
+        detail = replace(
+            self._common(clash, exposure),
             lower=low.id,
             upper=high.id,
             lower_pitch=low.pitch,
             upper_pitch=high.pitch,
-            interval=Interval.between(low.pitch, high.pitch),
-            octaves=(high.midi - low.midi) // 12,
-            exposure=exposure,
             length=clash.end - clash.start,
             struck="together" if low.onset == high.onset else "one held",
-            voices=self._voices(clash),
             held_by="pedal" if clash.pedalled else "keys",
-            key=span.key if span is not None else None,
-            chord=span.numeral if span is not None else None,
             dissonant=dissonant.id,
             dissonant_pitch=dissonant.pitch,
             manner=goal.manner,
@@ -368,21 +363,28 @@ class Scene:
         """Return the event of a false relation."""
         low, high = sorted((first, second), key=lambda n: n.midi)
         both = Clash(low, high, second.onset, second.end, False, "false relation")
-        span = self.harmony.at(second.onset)
-        detail = SharpDissonanceDetails(
+        detail = replace(
+            self._common(both, exposure),
             first=first.id,
             second=second.id,
             first_pitch=first.pitch,
             second_pitch=second.pitch,
-            interval=Interval.between(low.pitch, high.pitch),
-            octaves=(high.midi - low.midi) // 12,
-            exposure=exposure,
-            voices=self._voices(both),
-            key=span.key if span is not None else None,
-            chord=span.numeral if span is not None else None,
         )
         ids = (first.id, second.id)
         return SHARP_DISSONANCE.event("false relation", first.onset, second.end, ids, 0.8, detail)
+
+    def _common(self, clash: Clash, exposure: float) -> SharpDissonanceDetails:
+        """Return what is said of every sharp dissonance."""
+        low, high = clash.lower, clash.upper
+        span = self.harmony.at(clash.start)
+        return SharpDissonanceDetails(
+            interval=Interval.between(low.pitch, high.pitch),
+            octaves=(high.midi - low.midi) // 12,
+            exposure=exposure,
+            voices=self._voices(clash),
+            key=span.key if span is not None else None,
+            chord=span.numeral if span is not None else None,
+        )
 
     def _dissonant(self, clash: Clash) -> tuple[Note, Note]:
         """Return the dissonant note and the other: the foreign one is, else the chord's upper member."""
