@@ -480,31 +480,28 @@ def _event(score: Score, harmony: Harmony, line: Lines, group: list[tuple[Disson
         colour="diatonic" if diatonic else "chromatic",
         place=_place(d, line),
         manner=_manner(kind, harmony, line),
-    )
-    if any(_rubs(other, line) for other, _ in group):
-        detail = replace(detail, rubs=1)
-    detail = replace(
-        detail,
+        rubs=1 if any(_rubs(other, line) for other, _ in group) else None,
         repeated=1 if kind.label in ("suspension", "retardation") and not d.held_in else None,
         returns=1 if _comes_back(kind) else None,
+        direction=kind.direction or None,
     )
     if sounding and sounding[0].midi < note.midi:
         detail = replace(detail, interval=Interval.between(sounding[0].pitch, note.pitch))
-    if kind.direction:
-        detail = replace(detail, direction=kind.direction)
     if kind.label == "changing tones":
         detail = replace(detail, second=d.notes[1].id, second_pitch=d.notes[1].pitch)
     if kind.preparation is not None:
-        detail = replace(detail, preparation=kind.preparation.id)
-        detail = replace(detail, preparation_pitch=kind.preparation.pitch)
+        before = kind.preparation
+        detail = replace(detail, preparation=before.id, preparation_pitch=before.pitch)
     end = d.end
     if resolution is not None and goal is not None:
         end = max(end, goal.onset)
-        detail = replace(detail, resolution=goal.id)
-        detail = replace(detail, resolution_pitch=goal.pitch)
-        detail = replace(detail, resolution_time=max(d.end, goal.onset))
-        if resolution.via:
-            detail = replace(detail, via=tuple(n.id for n in resolution.via))
+        detail = replace(
+            detail,
+            resolution=goal.id,
+            resolution_pitch=goal.pitch,
+            resolution_time=end,
+            via=tuple(n.id for n in resolution.via) or None,
+        )
     if kind.label in ("suspension", "retardation"):
         figures = _figures(d, kind, line, harmony)
         if figures:
@@ -529,8 +526,9 @@ def _manner(kind: Sort, harmony: Harmony, line: Lines) -> str:
 def _comes_back(kind: Sort) -> bool:
     """Whether a neighbour comes back to its very note."""
     before, goal = kind.preparation, kind.resolution
-    neighbour = kind.label == "neighbour tone" and before is not None and goal is not None
-    return neighbour and before is not None and goal is not None and is_same(before, goal.note)
+    if kind.label != "neighbour tone" or before is None or goal is None:
+        return False
+    return is_same(before, goal.note)
 
 
 def _confidence(label: str, accented: bool, span: float) -> float:
