@@ -55,6 +55,7 @@ from typing import TypeAlias
 from understave.findings.closes import is_dominant
 from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.progression import Progression, Step, progression_of
+from understave.harmony.augmented_sixths import raised_note
 from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Note, Score
 from understave.theory.chord import Chord, Quality, inversion_words
@@ -199,8 +200,7 @@ def augmented_sixth(piece: Progression, i: int) -> list[Event]:
     label = SIXTHS.get(step.chord.quality)
     if label is None or (step.chord.quality is Quality.FRENCH and step.numeral.special != "Fr"):
         return []
-    root = step.chord.root
-    sharp = root.shift(4) if step.chord.quality is Quality.FRENCH else root
+    sharp = raised_note(step.chord)
     flat, target = sharp.shift(-10), sharp.shift(-5)
     spelled = piece.spelled(step, sharp)
     uppers, lowers = spelled or piece.notes(step, sharp), piece.notes(step, flat)

@@ -16,19 +16,17 @@ from fractions import Fraction
 from understave.harmony.engine import sort_notes
 from understave.harmony.reading import Span
 from understave.score.model import Note
-from understave.theory.chord import Quality
+from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
 from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
 
-SIXTHS = (Quality.ITALIAN, Quality.FRENCH, Quality.GERMAN)
 _FIGURES = {Quality.ITALIAN: "It6", Quality.FRENCH: "Fr43", Quality.GERMAN: "Ger65"}
 
 
-def raised_note(numeral: RomanNumeral, key: Key) -> PitchClass:
+def raised_note(chord: Chord) -> PitchClass:
     """Return the upper note of an augmented sixth, the raised fourth degree of its key."""
-    root = numeral.chord(key).root
-    return root.shift(4) if numeral.quality is Quality.FRENCH else root
+    return chord.root.shift(4) if chord.quality is Quality.FRENCH else chord.root
 
 
 def quality_heard(raised: PitchClass, label: Quality, notes: Iterable[Note], span: Span) -> Quality:
@@ -88,9 +86,10 @@ def _say_the_same(a: Span, b: Span) -> bool:
 
 def _as_it_sounds(span: Span, notes: Sequence[Note]) -> Span:
     """Return a span under the name of what sounds; that name is no alternative any more."""
-    if span.fixed or span.numeral.quality not in SIXTHS:
+    if span.fixed or not span.numeral.quality.is_augmented_sixth:
         return span
-    heard = quality_heard(raised_note(span.numeral, span.key), span.numeral.quality, notes, span)
+    raised = raised_note(span.numeral.chord(span.key))
+    heard = quality_heard(raised, span.numeral.quality, notes, span)
     if heard is span.numeral.quality:
         return span
     label = renamed(span.numeral, heard, span.key)

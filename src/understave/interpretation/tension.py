@@ -295,7 +295,7 @@ def hear(spans: tuple[Span, ...]) -> tuple[Heard, ...]:
             tonic = chord.bass.shift(-1)
             region = next((key for key in (span.key, region) if key.tonic == tonic), Key(tonic, region.mode))
             chord = Chord(chord.bass, Quality.MAJOR)
-        elif chord.quality in (Quality.ITALIAN, Quality.FRENCH, Quality.GERMAN):
+        elif chord.quality.is_augmented_sixth:
             region = Key(region.tonic.shift(1), region.mode)
         found.append(Heard(span, chord, region, six_four))
     return tuple(found)

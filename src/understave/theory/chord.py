@@ -92,6 +92,11 @@ class Quality(StrEnum):
         """Whether the chord is a triad stacked in thirds."""
         return self.factors == (1, 3, 5)
 
+    @property
+    def is_augmented_sixth(self) -> bool:
+        """Whether the chord is the Italian, French or German sixth."""
+        return self in (Quality.ITALIAN, Quality.FRENCH, Quality.GERMAN)
+
 
 _FIFTHS: dict[Quality, tuple[int, ...]] = {
     Quality.MAJOR: (0, 4, 1),

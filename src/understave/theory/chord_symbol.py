@@ -100,7 +100,7 @@ def chord_symbol(chord: Chord) -> str:
 
 def symbol_chord(chord: Chord) -> Chord:
     """Return what a symbol can name: for an augmented sixth the seventh chord on the lowered sixth degree."""
-    if chord.quality not in (Quality.ITALIAN, Quality.FRENCH, Quality.GERMAN):
+    if not chord.quality.is_augmented_sixth:
         return chord
     if chord.quality is Quality.FRENCH:
         root, position = chord.root.shift(-6), (chord.inversion + 2) % 4

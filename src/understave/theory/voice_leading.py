@@ -37,7 +37,6 @@ Voicing: TypeAlias = tuple[Pitch, Pitch, Pitch, Pitch]
 _Costs: TypeAlias = NDArray[np.float64]
 _Ints: TypeAlias = NDArray[np.int64]
 
-_SIXTHS = (Quality.ITALIAN, Quality.FRENCH, Quality.GERMAN)
 _MOST = 320
 """Voicings of a chord that are tried, the best by themselves first."""
 _PAIRS = tuple(combinations(range(4), 2))
@@ -81,7 +80,7 @@ class Harmony:
     def seventh(self) -> PitchClass | None:
         """The chord's seventh where it is a dissonance; the sixths of the augmented sixths have none."""
         chord = self.chord
-        if chord.quality in _SIXTHS or len(chord.quality.fifths) < 4:
+        if chord.quality.is_augmented_sixth or len(chord.quality.fifths) < 4:
             return None
         seventh = chord.member(7)
         return seventh if seventh in chord.members else None
@@ -90,7 +89,9 @@ class Harmony:
     def leading_tone(self) -> PitchClass | None:
         """The leading tone of the local key where the chord is a dominant or leading-tone chord."""
         local, chord = self.numeral.local_key(self.key), self.chord
-        if chord.quality in _SIXTHS or self.numeral.special or local.leading_tone not in chord.members:
+        if chord.quality.is_augmented_sixth or self.numeral.special:
+            return None
+        if local.leading_tone not in chord.members:
             return None
         above = (chord.root.fifths - local.tonic.fifths) % 12
         dominant = above == 1 and chord.quality.fifths[1] == 4
@@ -99,7 +100,7 @@ class Harmony:
     @property
     def sixth(self) -> tuple[PitchClass, PitchClass] | None:
         """Lower and upper note of an augmented sixth, which go outward by a semitone."""
-        if self.chord.quality not in _SIXTHS:
+        if not self.chord.quality.is_augmented_sixth:
             return None
         tonic = self.numeral.local_key(self.key).tonic
         return tonic.shift(-4), tonic.shift(6)

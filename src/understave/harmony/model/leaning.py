@@ -75,7 +75,10 @@ def leaning(
 
 
 def _is_seventh(name: str) -> bool:
-    return name != "other" and len(Quality(name).fifths) > 3 and name not in ("french", "german")
+    if name == "other":
+        return False
+    quality = Quality(name)
+    return len(quality.fifths) > 3 and not quality.is_augmented_sixth
 
 
 _SEVENTHS = np.array([_is_seventh(name) for name in QUALITIES], dtype=np.float32)
