@@ -428,7 +428,7 @@ def _lasts_with(low: Held, high: Held) -> bool:
 
 def bars_of(score: Score, held: Held) -> float:
     """Return how long a tone stays, in bars of the meter it begins in."""
-    return float((held.end - held.start) / score.measure_at(held.start).full_length)
+    return float(_length(score, held))
 
 
 def _degree(held: Held, key: Key) -> int:
