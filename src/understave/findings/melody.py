@@ -103,8 +103,7 @@ def _entry(score: Score, melody: tuple[Note, ...]) -> Iterator[Event]:
     before = [n for n in score.struck if n.onset < first.onset]
     if first.measure < _PREPARED or own[0].onset < first.onset or len(before) < _FIGURES * first.measure:
         return
-    end = next((m.end for m in score.measures[first.measure :]), first.end)
-    notes = [n for n in melody if n.onset < end]
+    notes = [n for n in melody if n.onset < score.measures[first.measure].end]
     low, high = min(notes, key=lambda n: n.midi), max(notes, key=lambda n: n.midi)
     details = MelodyDetails(
         hand=hand_of(score, first.staff),
