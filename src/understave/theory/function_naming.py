@@ -82,10 +82,10 @@ def _in_key(n: RomanNumeral, key: Key, moving: bool) -> Set | None:
     if n.special == "N":
         return ("sN", (), "") if n.inversion == 1 else ("sG", _sevenths(n), _bass(chord, chord.root))
     above = chord.root.fifths - key.tonic.fifths
-    third, fifth = n.chord(key).quality.fifths[1:3]
+    third, fifth = chord.quality.fifths[1:3]
     if n.quality in SUSPENDED:
         name = _TRIADS.get((above, key.mode == "minor" and above != 1))
-        return (name, n.with_inversion(0).figures, _bass(chord, chord.root)) if name else None
+        return (name, _sevenths(n), _bass(chord, chord.root)) if name else None
     if fifth == -6:
         return _diminished(n, chord, key, above)
     if fifth != 1:

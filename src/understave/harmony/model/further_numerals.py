@@ -18,7 +18,6 @@ from understave.harmony.model.label_indices import Reduced, key_of, reduce
 from understave.harmony.model.network import Numerals
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
-from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
 
 MOST_ALTERED = 1
@@ -74,7 +73,7 @@ def name_in(numeral: RomanNumeral, found: Key, held: Key) -> RomanNumeral | None
 def _degree(local: Key, held: Key) -> RomanNumeral:
     """Return the triad of a key's tonic as a plain numeral of another."""
     quality = Quality.MINOR if local.mode == "minor" else Quality.MAJOR
-    names = RomanNumeral.of(Chord(PitchClass.from_fifths(local.tonic.fifths), quality), held)
+    names = RomanNumeral.of(Chord(local.tonic, quality), held)
     return next(n for n in names if not n.applied and not n.special)
 
 
