@@ -103,10 +103,11 @@ MUSICXML = Reader(
 )
 READERS = (
     MUSICXML,
+    # Before those that look for words: among bytes of MIDI any three may stand.
+    Reader("MIDI", (".mid", ".midi"), lambda d, _: d.startswith((b"MThd", b"RIFF")), _read_midi),
     Reader("MEI", (".mei",), _is_mei, _read_mei),
     Reader("Humdrum", (".krn",), _is_humdrum, _read_humdrum),
     Reader("ABC", (".abc",), _is_abc, _read_abc),
-    Reader("MIDI", (".mid", ".midi"), lambda d, _: d.startswith((b"MThd", b"RIFF")), _read_midi),
 )
 """Our own readers, in the order in which they are asked whether they know a file."""
 
