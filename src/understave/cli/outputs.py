@@ -103,6 +103,12 @@ def teller(out: Path, console: Console) -> Console:
     return Teller(stderr=True, soft_wrap=True, markup=False, emoji=False)
 
 
+def say_where(out: Path, console: Console) -> None:
+    """Say what was written to."""
+    said = "Written to standard output." if out == STANDARD else f"{out}"
+    teller(out, console).print(said, highlight=False)
+
+
 def add_json(command: argparse.ArgumentParser, schema: str) -> None:
     """Add ``--json``; `schema` names what is written."""
     command.add_argument(
