@@ -122,6 +122,11 @@ def leave_out_failed(guest: Guest[Any], error: BaseException) -> None:
     leave_out(guest.group, guest.name, guest.package, f"it failed ({_said(error)})")
 
 
+def in_short(error: BaseException) -> str:
+    """Return on one line, for a sentence, what a guest's error says; its class where it says nothing."""
+    return " ".join(str(error).split())[:120] or type(error).__name__
+
+
 def left_out() -> tuple[str, ...]:
     """Return a sentence for each guest that has been left out since this was last asked."""
     fresh = tuple(sentence for place, sentence in _left_out.items() if place not in _told)

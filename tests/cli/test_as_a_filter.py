@@ -138,6 +138,7 @@ WRONG = [
     ["excerpt", "--bars", "1", "--out", "a.gif"],
     ["export", "--out", "a.gif"],
     ["export", "--out", "-"],
+    ["export", "--out", "-", "--format", "gif"],
     ["export", "--out", "a.csv", "--format", "json"],
     ["excerpt", "--bars", "99", "--out", "a.svg"],
     ["excerpt", "--bars", "1", "--out", "a.svg", "--format", "png"],

@@ -16,6 +16,7 @@ from tests.desk.desk_lesson import OWN, PORT, app_for, copy, desk_in, opened
 from understave.desk import work
 from understave.errors import UnderstaveError
 from understave.faults import log_file
+from understave.theory.convention_choices import STANDARD, Conventions, current, following
 
 
 @pytest.fixture
@@ -53,6 +54,14 @@ def test_a_job_that_ends_its_workers_is_given_up_and_harms_no_other(workers):
     assert good.result(60) == 5
     with pytest.raises(ZeroDivisionError):  # what a job raises is not a lost worker
         workers.submit(divmod, 1, 0).result(60)
+
+
+def test_a_job_is_done_in_the_conventions_of_whoever_asks(workers):
+    """Stops and contrasts are put into words and engraved by a worker."""
+    with following(Conventions(numerals="capital", keys="letters")):
+        asked = workers.submit(current)
+    assert asked.result(60) == Conventions(numerals="capital", keys="letters")
+    assert workers.submit(current).result(60) == STANDARD
 
 
 def test_nothing_starts_again_once_the_workers_are_sent_away(workers):

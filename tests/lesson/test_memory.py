@@ -86,3 +86,13 @@ def test_nothing_that_is_not_ours_is_made_from_the_file(folder, tmp_path, monkey
         (tmp_path / memory.FILE).write_bytes(content)
         assert memory.recall(tmp_path) is None
     assert not (tmp_path / "harm").exists()
+
+
+def test_other_pieces_are_asked_anew_and_forgotten_when_nobody_asks(folder) -> None:
+    advanced = replace(QUIET, level="advanced")
+    make_lesson(folder, folder, advanced)
+    told = []
+    for title in ("Lied", "Walzer", ""):
+        options = replace(advanced, elsewhere=lambda *_, t=title: [(t, "Nobody")]) if title else advanced
+        told.append(" ".join(s.elsewhere for s in make_lesson(folder, folder, options).stops))
+    assert ["Lied" in told[0], "Walzer" in told[1], told[2].strip()] == [True, True, ""]

@@ -23,6 +23,8 @@ MUSICXML = score(bar(attributes() + note("C4", 16)))
         (b"<html/>", ".musicxml", "MusicXML"),
         (b"MThd\0\0\0\6", ".txt", "MIDI"),
         (b"RIFF\0\0\0\0RMIDdata", ".rmi", "MIDI"),
+        # Ten ticks later E6 is struck with velocity 58, in running status: the three bytes spell "\nX:".
+        (b"MThd\0\0\0\6\0\0\0\1\1\xe0MTrk\0\0\0\x0b\0\x90@<\nX:\0\xff/\0", ".mid", "MIDI"),
         (b"!!!COM: Nobody\n**kern\n4c\n*-\n", ".txt", "Humdrum"),
         (b"**kern\t**kern\n4c\t4e\n*-\t*-\n", ".krn", "Humdrum"),
         (b"X:1\nT:Tune\nK:C\nCDEF|\n", ".txt", "ABC"),

@@ -37,14 +37,16 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
 
 
 def _conventions(arguments: argparse.Namespace, console: Console) -> int:
-    from understave.lesson.chosen_conventions import choose, conventions_of, file_for_all
-    from understave.lesson.folder import open_folder
+    from understave.lesson.chosen_conventions import choose, conventions_of, file_of
+    from understave.theory.convention_choices import CHOICES
 
     lesson, for_all = arguments.lesson, arguments.for_all
     chosen = {name: value for name in _ASKED if (value := getattr(arguments, name))}
     if lesson is not None and for_all:
         raise UnderstaveError("Name a lesson folder or give --for-all, not both.")
     if lesson is not None:
+        from understave.lesson.folder import open_folder
+
         open_folder(lesson)
     if chosen or arguments.standard:
         if lesson is None and not for_all:
@@ -52,16 +54,9 @@ def _conventions(arguments: argparse.Namespace, console: Console) -> int:
         choose(chosen, lesson, arguments.standard)
     table = Table("convention", "chosen", "may be")
     for name, value in asdict(conventions_of(lesson)).items():
-        table.add_row(_ASKED[name], value, ", ".join(_choices(name)))
+        table.add_row(_ASKED[name], value, ", ".join(CHOICES[name]))
     console.print(table)
     if chosen or arguments.standard:
-        kept = lesson / "lesson.toml" if lesson is not None else file_for_all()
         again = f"'understave lesson {lesson}'" if lesson is not None else "'understave lesson FOLDER'"
-        console.print(f"Kept in {kept}. {again} makes a lesson again so.", highlight=False)
+        console.print(f"Kept in {file_of(lesson)}. {again} makes a lesson again so.", highlight=False)
     return 0
-
-
-def _choices(name: str) -> tuple[str, ...]:
-    from understave.theory.convention_choices import CHOICES
-
-    return CHOICES[name]

@@ -8,7 +8,7 @@ from typing import Any
 
 from rich.console import Console
 
-from understave.cli.outputs import SCORE_OR_FOLDER, STANDARD, deliver, kind_asked, teller
+from understave.cli.outputs import SCORE_OR_FOLDER, deliver, kind_asked, say_where
 from understave.cli.sources import read_source
 
 
@@ -35,6 +35,5 @@ def _export(arguments: argparse.Namespace, console: Console) -> int:
     suffix = kind_asked(arguments, tuple(known), "what to write")
     score, reading = read_source(arguments.score)
     deliver(arguments.out, known[suffix].write(Piece(score, reading)))
-    said = "Written to standard output." if arguments.out == STANDARD else f"{arguments.out}"
-    teller(arguments.out, console).print(said, highlight=False)
+    say_where(arguments.out, console)
     return 0

@@ -62,10 +62,14 @@ def add_out(command: argparse.ArgumentParser, what: str, kinds: Sequence[str]) -
 def kind_asked(arguments: argparse.Namespace, kinds: Sequence[str], what: str) -> str:
     """Return the suffix of what is to be written, one of `kinds`.
 
-    Raises UnderstaveError where the name has another ending, and for standard output without a format.
+    Raises UnderstaveError where the name has another ending, for a format that is none of them, and for
+    standard output without a format.
     """
     out: Path = arguments.out
     named: str | None = getattr(arguments, "format", None)
+    if named and f".{named}" not in kinds:
+        names = ", ".join(kind.removeprefix(".") for kind in kinds)
+        raise UnderstaveError(f"There is no format {named!r} here; choose one of {names}.")
     if out == STANDARD:
         if named is None and len(kinds) > 1:
             raise UnderstaveError(
@@ -97,6 +101,12 @@ def teller(out: Path, console: Console) -> Console:
     if out != STANDARD:
         return console
     return Teller(stderr=True, soft_wrap=True, markup=False, emoji=False)
+
+
+def say_where(out: Path, console: Console) -> None:
+    """Say what was written to."""
+    said = "Written to standard output." if out == STANDARD else f"{out}"
+    teller(out, console).print(said, highlight=False)
 
 
 def add_json(command: argparse.ArgumentParser, schema: str) -> None:

@@ -109,15 +109,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
 @contextmanager
 def _in_the_teacher_s_conventions(parsed: argparse.Namespace) -> Iterator[None]:
     """Put in force what the lesson folder that a command names has chosen, or what was chosen for all."""
-    # Imported here because `understave --version` and completion need no room of ours.
-    from understave.lesson.chosen_conventions import conventions_of
-    from understave.theory.convention_choices import following
-
     if parsed.command in _WITHOUT_CONVENTIONS:
         yield
         return
+    # Imported here because `understave --version` and the commands above need no room of ours for it.
+    from understave.lesson.chosen_conventions import conventions_of, file_of
+    from understave.theory.convention_choices import following
+
     named = (getattr(parsed, name, None) for name in ("lesson", "score", "folder"))
-    lesson = next((p for p in named if isinstance(p, Path) and (p / "lesson.toml").is_file()), None)
+    lesson = next((p for p in named if isinstance(p, Path) and file_of(p).is_file()), None)
     with following(conventions_of(lesson)):
         yield
 

@@ -21,7 +21,7 @@ from understave.cli.outputs import (
     add_out,
     deliver,
     kind_asked,
-    teller,
+    say_where,
 )
 from understave.cli.sources import bars_named, read_source, stretch_named
 from understave.errors import UnderstaveError
@@ -171,7 +171,7 @@ def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
         plan = make_plan(score, reading)
     picture = excerpt(score, reading, first.index, last.index, options=options, plan=plan)
     deliver(arguments.out, picture if kind == ".svg" else to_png(picture, arguments.width))
-    _say_where(arguments.out, console)
+    say_where(arguments.out, console)
     return 0
 
 
@@ -185,14 +185,8 @@ def _reduce(arguments: argparse.Namespace, console: Console) -> int:
     first, last = (m.index for m in bars_named(score, arguments.bars)) if arguments.bars else (None, None)
     chords, labels = reduced(score, reading, key=key, first=first, last=last)
     deliver(arguments.out, _as_file(chords, labels, kind, arguments.paper, arguments.language))
-    _say_where(arguments.out, console)
+    say_where(arguments.out, console)
     return 0
-
-
-def _say_where(out: Path, console: Console) -> None:
-    teller(out, console).print(
-        "Written to standard output." if out == STANDARD else f"{out}", highlight=False
-    )
 
 
 def _as_file(score: Score, reading: Reading, suffix: str, paper: Paper, language: str) -> bytes | str:

@@ -35,6 +35,7 @@ from understave.interpretation.plan import Plan
 from understave.interpretation.planning import PlanOptions, make_plan
 from understave.jobs.processes import spawn_context
 from understave.score.model import Score
+from understave.theory.convention_choices import Conventions, current, following
 
 
 @dataclass(frozen=True)
@@ -73,8 +74,8 @@ class Workers(Executor):
         self._busy = self._closed = False
 
     def submit(self, job: Callable[..., Any], /, *given: Any, **named: Any) -> Future[Any]:
-        """Have a job done after those asked for before it."""
-        one = _Job(partial(job, *given, **named))
+        """Have a job done after those asked for before it, in the conventions of whoever asks."""
+        one = _Job(partial(_followed, current(), partial(job, *given, **named)))
         with self._lock:
             if self._closed:
                 raise RuntimeError("the workers have been sent away")
@@ -160,6 +161,12 @@ class _Job:
 
 def _worker() -> ProcessPoolExecutor:
     return ProcessPoolExecutor(1, spawn_context(), initializer=_behave, initargs=(os.getpid(),))
+
+
+def _followed(conventions: Conventions, job: Callable[[], Any]) -> Any:
+    """Do a job in conventions, which no process has from another."""
+    with following(conventions):
+        return job()
 
 
 def _behave(desk: int) -> None:

@@ -21,7 +21,7 @@ from understave.export.annotated import annotated_musicxml
 from understave.export.annotated_mei import annotated_mei
 from understave.export.parquet import events_parquet
 from understave.export.reading_data import reading_csv, reading_json
-from understave.guests import Guest, guests
+from understave.guests import Guest, guests, in_short
 from understave.harmony.romantext import write_romantext
 from understave.piece import Piece
 
@@ -83,9 +83,8 @@ def _written(guest: Guest[Exporter], piece: Piece) -> bytes | str:
     except UnderstaveError:
         raise
     except Exception as error:  # a stranger's function can fail in any way
-        said = " ".join(str(error).split())[:120] or type(error).__name__
         raise UnderstaveError(
-            f"{guest.package} could not write {guest.value.name} ({said}); choose another format, or "
-            "tell its makers."
+            f"{guest.package} could not write {guest.value.name} ({in_short(error)}); choose another "
+            "format, or tell its makers."
         ) from error
     return made

@@ -12,7 +12,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
-from understave.export.spreadsheet import WITH_COMMA, csv_text
+from understave.export.spreadsheet import csv_text, decimal_mark
 from understave.findings.over_held import Above, layer
 from understave.harmony.reading import Alternative, Detail, Event, Reading, Span
 from understave.score.model import Score, beat_text
@@ -140,7 +140,7 @@ def reading_csv(score: Score, reading: Reading, language: Language = "en") -> st
     Heads and names of keys are English in every language, so that programs find them.
     """
     rows: list[Sequence[object]] = [CSV_COLUMNS]
-    mark = "," if language in WITH_COMMA else "."
+    mark = decimal_mark(language)
     for span in reading.spans:
         label = _label(span)
         foreign = [score.note_by_id[i].pitch.name for i in span.foreign]

@@ -19,12 +19,16 @@ from collections.abc import Iterable, Sequence
 from decimal import Decimal
 
 from understave.theory.vocabulary import Language
+from understave.wording import phrasebook
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
-WITH_COMMA = frozenset({"de", "fr", "it", "es"})
-"""Languages that write 0,5 (Unicode CLDR, decimal separators)."""
 _MARK = "\ufeff"
 _NUMBER = re.compile(r"[+-]?[0-9]+([.,][0-9]+)?")
+
+
+def decimal_mark(language: Language) -> str:
+    """Return what a language writes before the decimals of a number: ``"."`` or ``","``."""
+    return phrasebook(language).phrases["decimal"]
 
 
 def csv_text(rows: Iterable[Sequence[object]], ending: str = "\n", language: Language = "en") -> str:
@@ -32,16 +36,17 @@ def csv_text(rows: Iterable[Sequence[object]], ending: str = "\n", language: Lan
 
     Numbers that are to have the language's decimal mark come as float or Decimal; a text stays as it is.
     """
-    comma = language in WITH_COMMA
+    mark = decimal_mark(language)
+    comma = mark == ","
     out = io.StringIO()
     writer = csv.writer(out, delimiter=";" if comma else ",", lineterminator=ending)
-    writer.writerows([_cell(value, comma) for value in row] for row in rows)
+    writer.writerows([_cell(value, mark) for value in row] for row in rows)
     return (_MARK if comma else "") + out.getvalue()
 
 
-def _cell(value: object, comma: bool) -> object:
-    if comma and isinstance(value, float | Decimal):
-        return str(value).replace(".", ",")
+def _cell(value: object, mark: str) -> object:
+    if isinstance(value, float | Decimal):
+        return str(value).replace(".", mark)
     if isinstance(value, str) and value.startswith(_FORMULA) and not _NUMBER.fullmatch(value):
         return f"'{value}"
     return value

@@ -29,14 +29,18 @@ def file_for_all() -> Path:
     return own_folder() / _FILE
 
 
+def file_of(lesson: Path | None) -> Path:
+    """Return the file that keeps the conventions of a lesson folder, or those for all lessons."""
+    return file_for_all() if lesson is None else lesson / _LESSON
+
+
 def conventions_of(lesson: Path | None = None) -> Conventions:
     """Return the conventions of a lesson folder, or those for all lessons where there is no such folder.
 
     Raises LessonError with one sentence where a file that keeps them cannot be used.
     """
     under = conventions_from(_kept(file_for_all()), STANDARD)
-    settings = lesson / _LESSON if lesson is not None else None
-    return conventions_from(_kept(settings), under) if settings is not None else under
+    return conventions_from(_kept(file_of(lesson)), under) if lesson is not None else under
 
 
 def choose(values: Mapping[str, str], lesson: Path | None, afresh: bool = False) -> None:
@@ -44,7 +48,7 @@ def choose(values: Mapping[str, str], lesson: Path | None, afresh: bool = False)
 
     `afresh` forgets first what that file has chosen. Raises LessonError where the file cannot be used.
     """
-    settings = file_for_all() if lesson is None else lesson / _LESSON
+    settings = file_of(lesson)
     if lesson is None:
         settings.parent.mkdir(parents=True, exist_ok=True)
     with locked(settings.parent):

@@ -203,7 +203,7 @@ def _made(
     unfinished = tuple(filter(None, [corrections.set_aside(out / CORRECTIONS)]))
     on_step("reading the score")
     kept = memory.recall(out / EXPORTS) if is_lesson_folder(out) else None
-    if kept is not None:
+    if kept is not None and options.elsewhere is None:  # what other pieces hold is asked anew each time
         same = _same(kept, source, out, name, options)
         if same is not None:
             on_progress(1.0)
@@ -291,7 +291,8 @@ def _all_of(source: Path, name: str, out: Path, options: LessonOptions, analysis
     """Return a digest of all that a lesson is made from."""
     asked = _asked(out / SETTINGS, options)
     own = (_bytes(out / SETTINGS), departing(current()))
-    return digest(_reading_of(source, name, out, analysis), own, asked, options.chord_symbols, options.sound)
+    wanted = (options.chord_symbols, options.sound, options.elsewhere is not None)
+    return digest(_reading_of(source, name, out, analysis), own, asked, wanted)
 
 
 def _same(kept: memory.Found, source: Path, out: Path, name: str, options: LessonOptions) -> Lesson | None:

@@ -37,9 +37,9 @@ _EACH = 3
 """Pieces of advice of one kind at most."""
 _WIDTH = 165.0
 _STAFF_MM = 4.8
+"""Height of a staff in excerpts: print small enough for three places on a page."""
 _MOST_STOPS = 8
 """Stops shown at most, those of most interest: a student takes home few things, the right ones."""
-"""Height of a staff in excerpts: print small enough for three places on a page."""
 _LONGEST = 5
 """Bars of an excerpt at most: a longer one would be a score again."""
 

@@ -18,7 +18,7 @@ from functools import lru_cache
 from typing import Any
 
 from understave.errors import ScoreError, UnderstaveError
-from understave.guests import Guest, guests, leave_out_failed
+from understave.guests import Guest, guests, in_short, leave_out_failed
 from understave.score.model import Score
 
 
@@ -77,8 +77,7 @@ def read_by_guest(guest: Guest[Reader], data: bytes, name: str) -> Score:
     except UnderstaveError:
         raise
     except Exception as error:
-        said = " ".join(str(error).split())[:120] or type(error).__name__
-        raise ScoreError(failed(guest, name, said)) from error
+        raise ScoreError(failed(guest, name, in_short(error))) from error
     if not isinstance(score, Score) or not score.parts or not score.measures:
         raise ScoreError(failed(guest, name, "it gives no score with parts and measures"))
     return score

@@ -8,7 +8,7 @@ from functools import partial
 from pathlib import Path
 
 from understave.errors import ScoreError
-from understave.guests import Guest
+from understave.guests import Guest, in_short
 from understave.score import xmltree
 from understave.score.formats import Reader, failed, guest_readers, known_by_guest, read_by_guest
 from understave.score.model import Score
@@ -103,18 +103,23 @@ MUSICXML = Reader(
 )
 READERS = (
     MUSICXML,
+    # Before those that look for words: among bytes of MIDI any three may stand.
+    Reader("MIDI", (".mid", ".midi"), lambda d, _: d.startswith((b"MThd", b"RIFF")), _read_midi),
     Reader("MEI", (".mei",), _is_mei, _read_mei),
     Reader("Humdrum", (".krn",), _is_humdrum, _read_humdrum),
     Reader("ABC", (".abc",), _is_abc, _read_abc),
-    Reader("MIDI", (".mid", ".midi"), lambda d, _: d.startswith((b"MThd", b"RIFF")), _read_midi),
 )
 """Our own readers, in the order in which they are asked whether they know a file."""
 
 
+def _all() -> tuple[Reader, ...]:
+    """Return all readers, ours and those of guests."""
+    return (*READERS, *(g.value for g in guest_readers().values()))
+
+
 def suffixes() -> tuple[str, ...]:
     """Return the endings of all files that can be read, ours and those of guests."""
-    every = (*READERS, *(g.value for g in guest_readers().values()))
-    return tuple(dict.fromkeys(s for reader in every for s in reader.suffixes))
+    return tuple(dict.fromkeys(s for reader in _all() for s in reader.suffixes))
 
 
 def reader_of(data: bytes, suffix: str) -> Reader | None:
@@ -138,8 +143,8 @@ def _read_as_guest(guest: Guest[Reader], data: bytes, name: str) -> Score:
         source = score.source or with_source(score).source
         again = read_musicxml(source, name)
     except Exception as error:  # what a stranger calls a score may hold anything
-        said = " ".join(str(error).split())[:120] or type(error).__name__
-        raise ScoreError(failed(guest, name, f"what it gives cannot be written down: {said}")) from error
+        why = f"what it gives cannot be written down: {in_short(error)}"
+        raise ScoreError(failed(guest, name, why)) from error
     return replace(
         again,
         title=str(score.title) or again.title,
@@ -208,7 +213,7 @@ def _read(path: Path) -> Score:
     data = read_bytes(path)
     reader = reader_of(data, path.suffix.lower())
     if reader is None:
-        every = [*READERS, *(g.value for g in guest_readers().values())]
-        names = f"{', '.join(map(str, every[:-1]))} or {every[-1]}"
+        *others, last = _all()
+        names = f"{', '.join(map(str, others))} or {last}"
         raise ScoreError(f"{path.name} is not a score that can be read; give {names}.")
     return reader.read(data, path.name)

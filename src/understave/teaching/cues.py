@@ -19,7 +19,7 @@ from itertools import pairwise
 from textwrap import wrap
 from typing import Literal
 
-from understave.export.spreadsheet import WITH_COMMA, csv_text
+from understave.export.spreadsheet import csv_text, decimal_mark
 from understave.harmony.reading import Reading
 from understave.score.model import Score
 from understave.teaching.speech import SENTENCE_PAUSE, speaking_seconds, spoken_words
@@ -164,7 +164,7 @@ def _of_stop(score: Score, stop: Stop, timing: Timing, book: Phrasebook) -> Iter
 def cue_sheet(cues: Iterable[Cue], language: Language = "en") -> str:
     """Return the cues as CSV: start and end (h:mm:ss.s), what, which stop, which sound, text."""
     book = phrasebook(language)
-    mark = "," if language in WITH_COMMA else "."
+    mark = book.phrases["decimal"]
     head = tuple(book.columns[name] for name in ("start", "end", "kind", "stop", "bar", "sound", "text"))
     rows = [
         (
