@@ -29,7 +29,7 @@ from understave.teaching.telling_order import Thread, Told, anchor, foremost, ra
 from understave.theory.names import key_name
 from understave.theory.vocabulary import Language
 from understave.wording.claiming import is_true, is_true_of
-from understave.wording.gaps import GAP, chosen, fill, printed_bars
+from understave.wording.gaps import can_fill, fill, printed_bars
 from understave.wording.phrasebook import Level, Phrasebook, phrasebook
 from understave.wording.sentences import values_of
 from understave.wording.telling import key_stretches
@@ -378,12 +378,7 @@ def _texts(
 
 def _filled(voice: Voice, event: Event, template: str, more: Mapping[str, Detail] | None = None) -> str:
     values = {**values_of(event), **(more or {})}
-    return fill(template, values, voice.score, voice.book, event.kind) if _has_all(template, values) else ""
-
-
-def _has_all(template: str, values: Mapping[str, Detail]) -> bool:
-    """Whether there is a value for every gap that a template would fill with these values."""
-    return {g[1] for g in GAP.finditer(chosen(template, values)[0])} <= values.keys()
+    return fill(template, values, voice.score, voice.book, event.kind) if can_fill(template, values) else ""
 
 
 def entry_of(event: Event, book: Phrasebook) -> Mapping[str, str]:
@@ -410,7 +405,7 @@ def sentence(  # noqa: PLR0913
         values["opening"] = 1
     if event in RETURN and _brings_home(score, reading, event, book.language):
         values["home"] = 1
-    if not template or not _has_all(template, values):
+    if not template or not can_fill(template, values):
         return ""
     if not is_true_of(event, score, reading.spans, template, values):
         return ""

@@ -48,7 +48,7 @@ from understave.theory.pitch import Pitch, PitchClass
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, Level, Phrasebook, phrasebook
 from understave.wording.claiming import claims_of, is_true, is_true_of
-from understave.wording.gaps import GAP, chosen, fill, name_value, place
+from understave.wording.gaps import GAP, can_fill, fill, name_value, place
 from understave.wording.phrasebook import raised
 from understave.wording.playing import Advice, tell_plan
 from understave.wording.sentences import can_say, say, values_of
@@ -626,7 +626,7 @@ def _question(
     ask, answer = (fill(form[n], values, score, book, event.kind) for n in ("ask", "answer"))
     if level == "beginner" and "aloud" in form:
         said = f"{form['ask_aloud']} {form['aloud']}"
-        if _can_fill(said, values) and is_true_of(event, score, reading.spans, said, values):
+        if can_fill(said, values) and is_true_of(event, score, reading.spans, said, values):
             ask, answer = (fill(form[n], values, score, book, event.kind) for n in ("ask_aloud", "aloud"))
     return ask, raised(answer)
 
@@ -651,10 +651,6 @@ def _given_away(score: Score, reading: Reading, event: Event, book: Phrasebook) 
     return frozenset(found)
 
 
-def _can_fill(template: str, values: Mapping[str, Detail]) -> bool:
-    return {g[1] for g in GAP.finditer(chosen(template, values)[0])} <= values.keys()
-
-
 def _asked(
     score: Score, reading: Reading, event: Event, book: Phrasebook
 ) -> tuple[str, Mapping[str, str], Mapping[str, Detail]]:
@@ -670,7 +666,7 @@ def _asked(
         if form is None:
             continue
         said = f"{form['ask']} {form['answer']}"
-        if _can_fill(said, values) and is_true_of(event, score, reading.spans, said, values):
+        if can_fill(said, values) and is_true_of(event, score, reading.spans, said, values):
             return name, form, values
     return "", {}, values
 
