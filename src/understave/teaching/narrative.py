@@ -365,20 +365,23 @@ def _texts(
     yield "heard", heard
     kin = voice.book.told["kin"].get(str(moment.thread.idea[0])) if before is not None else None
     if before is not None and kin:
-        yield "why", _filled(voice, event, kin, {"before": anchor(before.event)})
+        yield "why", filled(voice.score, event, kin, voice.book, {"before": anchor(before.event)})
         return
     if "why" in entry:
-        yield "why", _filled(voice, event, entry["why"])
+        yield "why", filled(voice.score, event, entry["why"], voice.book)
     # Hands are a pianist's; nobody else's fingers are spoken of.
     if not for_keyboard(voice.score):
         return
     if "hands" in entry and (length != "minute" or "why" not in entry or moment.thread.idea[0] == "mode"):
-        yield "hands", _filled(voice, event, entry["hands"])
+        yield "hands", filled(voice.score, event, entry["hands"], voice.book)
 
 
-def _filled(voice: Voice, event: Event, template: str, more: Mapping[str, Detail] | None = None) -> str:
+def filled(
+    score: Score, event: Event, template: str, book: Phrasebook, more: Mapping[str, Detail] | None = None
+) -> str:
+    """Return a template filled with an event's own values and `more`, ``""`` where one lacks."""
     values = {**values_of(event), **(more or {})}
-    return fill(template, values, voice.score, voice.book, event.kind) if can_fill(template, values) else ""
+    return fill(template, values, score, book, event.kind) if can_fill(template, values) else ""
 
 
 def entry_of(event: Event, book: Phrasebook) -> Mapping[str, str]:
@@ -488,7 +491,7 @@ def _close(voice: Voice, threads: Sequence[Thread], length: Length) -> list[Line
     words: Mapping[str, Any] = voice.book.told["close"]
     nexts = []
     for t in threads:
-        text = _filled(voice, t.lead.event, entry_of(t.lead.event, voice.book).get("next", ""))
+        text = to_listen_for(voice.score, t, voice.book)
         if text and text not in nexts:
             nexts.append(text)
     if not nexts:
@@ -498,3 +501,9 @@ def _close(voice: Voice, threads: Sequence[Thread], length: Length) -> list[Line
     else:
         text = words["listen_two"].format(next=nexts[0], other=nexts[1])
     return [Line("next", text, "", voice.score.end)]
+
+
+def to_listen_for(score: Score, thread: Thread, book: Phrasebook) -> str:
+    """Return what to listen for, as it follows "listen for", where an idea is met; ``""`` without words."""
+    event = thread.lead.event
+    return filled(score, event, entry_of(event, book).get("next", ""), book)

@@ -25,16 +25,22 @@ from understave.harmony.reading import Event, Reading
 from understave.interpretation.planning import for_keyboard
 from understave.interpretation.tension import TENSION, home_of
 from understave.score.model import Note, Score
-from understave.teaching.narrative import Voice, entry_of, head_sentences, mood_sentence, sentence
+from understave.teaching.narrative import (
+    Voice,
+    entry_of,
+    filled,
+    head_sentences,
+    mood_sentence,
+    sentence,
+    to_listen_for,
+)
 from understave.teaching.speech import Pointing, Spoken
 from understave.teaching.telling_order import Thread, foremost, ranked
 from understave.teaching.threads import Idea, idea_of
 from understave.theory.names import pitch_class_name
 from understave.theory.vocabulary import Language
 from understave.wording import Level, Phrasebook, phrasebook, say
-from understave.wording.gaps import fill
 from understave.wording.phrasebook import raised
-from understave.wording.sentences import values_of
 
 if TYPE_CHECKING:
     from understave.teaching.stops import Stop
@@ -97,7 +103,7 @@ def _told(score: Score, reading: Reading, events: Sequence[Event], book: Phraseb
     heard = sentence(score, reading, lead, template, book, here)
     if template and not heard:
         return say(lead, score, "beginner", book.language), ""
-    why, hands = (_filled(score, lead, entry.get(role, ""), book) for role in ("why", "hands"))
+    why, hands = (filled(score, lead, entry.get(role, ""), book) for role in ("why", "hands"))
     return f"{heard} {why}".strip(), hands
 
 
@@ -125,14 +131,6 @@ _VOICES = 2
 
 def _ends(before: Sequence[Note], after: Sequence[Note]) -> tuple[Note, ...]:
     return before[0], after[0], before[-1], after[-1]
-
-
-def _filled(score: Score, event: Event, template: str, book: Phrasebook) -> str:
-    """A template filled with an event's own values, ``""`` where one lacks."""
-    try:
-        return fill(template, values_of(event), score, book, event.kind)
-    except KeyError:
-        return ""
 
 
 def _voice_of(score: Score, event: Event, moment: Fraction) -> str:
@@ -263,7 +261,7 @@ def frame(
     after = [text for text, _ in head_sentences(score, reading, book, modern=level != "beginner")]
     after += [text for text, _ in mood_sentence(Voice(score, reading, book))]
     close = [words["kept"][name]]
-    nexts = _to_listen_for(score, riddle, book)
+    nexts = to_listen_for(score, riddle, book) if riddle is not None else ""
     close.append(_of_piece(score, "close", words["close"]["go" if nexts else "go_plain"]).format(next=nexts))
     before = [
         _greeting(score, book),
@@ -308,10 +306,3 @@ def _curious_name(riddle: Thread | None, book: Phrasebook) -> str:
     by_kind = (event.kind,) if event.kind in _CURIOUS_BY_KIND else ()
     names = (f"{event.kind}.{event.label}", *by_kind, str(riddle.idea[0]), event.kind)
     return next((n for n in names if n in book.talk["curious"]), "plain")
-
-
-def _to_listen_for(score: Score, riddle: Thread | None, book: Phrasebook) -> str:
-    if riddle is None:
-        return ""
-    event = riddle.lead.event
-    return _filled(score, event, entry_of(event, book).get("next", ""), book)
