@@ -22,7 +22,7 @@ from typing import Literal
 from understave.export.spreadsheet import WITH_COMMA, csv_text
 from understave.harmony.reading import Reading
 from understave.score.model import Score
-from understave.teaching.speech import SENTENCE_PAUSE, speaking_seconds, spoken_words
+from understave.teaching.speech import SENTENCE_PAUSE, sentences, speaking_seconds, spoken_words
 from understave.teaching.spoken import frame
 from understave.teaching.stops import EXCERPT, THINKING, TURNING, Stop, Timing, opening_bars, plays_whole
 from understave.theory.vocabulary import Language
@@ -258,7 +258,7 @@ _SHOWN = 1.2
 
 def _spoken(cue: Cue) -> list[tuple[float, float, str]]:
     """Share out the seconds of a cue to its captions, by their words and the breaths after sentences."""
-    rows = [(piece, text) for piece in _sentences(cue.text) for text in _lines(piece)]
+    rows = [(piece, text) for piece in sentences(cue.text) for text in _lines(piece)]
     ends = [k + 1 == len(rows) or rows[k + 1][0] is not rows[k][0] for k in range(len(rows))]
     spoken = max(1, spoken_words(cue.text))
     breaths = sum(ends)
@@ -277,10 +277,6 @@ def _spoken(cue: Cue) -> list[tuple[float, float, str]]:
         found.append((now, now + scale * length, text))
         now += scale * length
     return found
-
-
-def _sentences(text: str) -> list[str]:
-    return [s for s in re.split(r"(?<=[.?!…])\s+", text.strip()) if s]
 
 
 def _lines(text: str) -> list[str]:

@@ -30,7 +30,7 @@ from understave.theory.names import key_name
 from understave.theory.vocabulary import Language
 from understave.wording.claiming import is_true, is_true_of
 from understave.wording.gaps import can_fill, fill, printed_bars
-from understave.wording.phrasebook import Level, Phrasebook, phrasebook
+from understave.wording.phrasebook import Level, Phrasebook, phrasebook, raised
 from understave.wording.sentences import values_of
 from understave.wording.telling import key_stretches
 
@@ -414,7 +414,7 @@ def sentence(  # noqa: PLR0913
         return ""
     text = fill(template, values, score, book, event.kind).strip()
     text = re.sub(r"\s+", " ", text) if book.language != "fr" else text
-    return f"{text[:1].upper()}{text[1:]}"
+    return raised(text)
 
 
 def _brings_home(score: Score, reading: Reading, event: Event, language: Language) -> bool:

@@ -9,7 +9,6 @@ are taken depends on the piece's title and on what was said before, never on cha
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -24,7 +23,7 @@ from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Event, Reading
 from understave.interpretation.planning import for_keyboard
 from understave.interpretation.tension import TENSION, home_of
-from understave.score.model import Note, Score
+from understave.score.model import Score
 from understave.teaching.narrative import (
     Voice,
     entry_of,
@@ -34,7 +33,7 @@ from understave.teaching.narrative import (
     sentence,
     to_listen_for,
 )
-from understave.teaching.speech import Pointing, Spoken
+from understave.teaching.speech import Pointing, Spoken, sentences
 from understave.teaching.telling_order import Thread, foremost, ranked
 from understave.teaching.threads import Idea, idea_of
 from understave.theory.names import pitch_class_name
@@ -116,21 +115,18 @@ def outer_voices(score: Score, reading: Reading, moment: Fraction, book: Phraseb
     before, after = soundings(score).at(moment), soundings(score).at(following.start)
     if len(before) < _VOICES or len(after) < _VOICES:
         return
-    ways = [b.midi - a.midi for a, b in ((before[0], after[0]), (before[-1], after[-1]))]
+    voices = (before[0], after[0]), (before[-1], after[-1])
+    ways = [b.midi - a.midi for a, b in voices]
     product = ways[0] * ways[1]
     motion = "together" if product > 0 else "apart" if product < 0 else "oblique"
     if ways != [0, 0]:
-        names = [pitch_class_name(n.pitch.pitch_class, book.language) for n in _ends(before, after)]
+        names = [pitch_class_name(n.pitch.pitch_class, book.language) for pair in voices for n in pair]
         yield book.talk["outer"][motion].format(
             bass=names[0], bass_to=names[1], top=raised(names[2]), top_to=names[3]
         )
 
 
 _VOICES = 2
-
-
-def _ends(before: Sequence[Note], after: Sequence[Note]) -> tuple[Note, ...]:
-    return before[0], after[0], before[-1], after[-1]
 
 
 def _voice_of(score: Score, event: Event, moment: Fraction) -> str:
@@ -220,10 +216,7 @@ def _joined(stop: Stop, lead: str, used: _Used, book: Phrasebook) -> Spoken:
 
 def _fresh(voice: Voice, text: str) -> str:
     """Leave out the sentences that were said at an earlier stop."""
-    return " ".join(s for s in _SENTENCE.split(text) if voice.fresh(s))
-
-
-_SENTENCE = re.compile(r"(?<=[.?!…])\s+")
+    return " ".join(s for s in sentences(text) if voice.fresh(s))
 
 
 def _lead(voice: Voice, used: _Used, stop: Stop, name: str, before: Fraction | None) -> str:
@@ -234,7 +227,7 @@ def _lead(voice: Voice, used: _Used, stop: Stop, name: str, before: Fraction | N
     else:
         when = voice.when(stop.moment, before)
     text = used.next_of(f"{name} {stop.why if name == 'lead' else ''}", pool).format(when=when)
-    return f"{text[:1].upper()}{text[1:]}"
+    return raised(text)
 
 
 def _of_piece(score: Score, what: str, words: Sequence[str]) -> str:
