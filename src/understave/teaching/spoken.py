@@ -108,8 +108,8 @@ def _told(score: Score, reading: Reading, events: Sequence[Event], book: Phraseb
 
 def outer_voices(score: Score, reading: Reading, moment: Fraction, book: Phrasebook) -> Iterator[str]:
     """Tell how bass and top voice move from the chord of a moment to the next one; nothing at the end."""
-    here = next((s for s in reading.spans if s.start <= moment < s.end), None)
-    following = None if here is None else next((s for s in reading.spans if s.start == here.end), None)
+    here = reading.span_at(moment)
+    following = None if here is None else reading.span_at(here.end)
     if here is None or following is None:
         return
     before, after = soundings(score).at(moment), soundings(score).at(following.start)

@@ -33,7 +33,7 @@ from understave.findings.reheard import ENHARMONIC_PIVOT
 from understave.findings.returns import DIFFERENCE, RETURN
 from understave.findings.rhythm import HARMONIC_RHYTHM
 from understave.findings.sounding_notes import soundings
-from understave.harmony.reading import Detail, Event, Reading, Span
+from understave.harmony.reading import Detail, Event, Reading
 from understave.interpretation.perform import Clock, clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.planning import for_keyboard
@@ -517,13 +517,8 @@ def _marked(reading: Reading, event: Event) -> tuple[str, ...]:
         return event.notes
     if event in PEDAL_POINT:
         return event.notes
-    span = span_at(reading, moment_of(event))
+    span = reading.span_at(moment_of(event))
     return span.notes if span is not None else event.notes
-
-
-def span_at(reading: Reading, moment: Fraction) -> Span | None:
-    """Return the chord at a moment."""
-    return next((s for s in reading.spans if s.start <= moment < s.end), None)
 
 
 # --- words -----------------------------------------------------------------------------------------------
@@ -550,7 +545,7 @@ def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level,
     lead, *others = events[: _SENTENCES[level]]
     moment = moment_of(lead)
     sentences = [text for text in (say(lead, score, level, language),) if text]
-    span = span_at(reading, moment)
+    span = reading.span_at(moment)
     # Where something lasts, and where two chords make a cadence, one chord's notes explain little.
     if span is not None and level != "beginner" and not _lasts(lead) and lead not in CADENCE:
         form = "stop_members" if f"⟨{span.numeral}⟩" in "".join(sentences) else "stop_chord"
@@ -685,7 +680,7 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
     """
     moment = moment_of(event)
     found: dict[str, Detail] = {}
-    span = span_at(reading, moment)
+    span = reading.span_at(moment)
     pause = _pause(event)
     of_chord = pause is not None and pause.chord
     chord = CHROMATIC_CHORD.of(event) or APPLIED_CHORD.of(event) or ENHARMONIC_PIVOT.of(event)
