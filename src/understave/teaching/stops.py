@@ -18,6 +18,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from math import sqrt
+from typing import NamedTuple
 
 from understave.claims import Claim
 from understave.errors import UnderstaveError
@@ -452,11 +453,12 @@ def _stop(
     why = pause.why if pause is not None else "own"
     interest = _interest(lead) + 0.25 * sum(_interest(e) for e in events[1:])
     interest *= 1 + _TOLD * talk.worth_of(score, reading, lead, language)
-    question, answer = _question(score, reading, lead, book, level)
+    asked = _asked(score, reading, lead, book)
+    question, answer = _question(score, reading, lead, book, asked, level)
     at = score.measure_at(moment)
-    hidden = _given_away(score, reading, lead, book)
-    asked = _question(score, reading, lead, book, "beginner")
-    said = talk.at_stop(score, reading, events, asked, moment, book)
+    hidden = _given_away(score, book, asked)
+    aloud = _question(score, reading, lead, book, asked, "beginner")
+    said = talk.at_stop(score, reading, events, aloud, moment, book)
     if level != "beginner":
         said = replace(said, sing="")
     ways = tuple(
@@ -486,7 +488,7 @@ def _stop(
         events=tuple(events),
         level=level,
         spoken=said,
-        asks=_asked(score, reading, lead, book)[0],
+        asks=asked.name,
         ways=ways,
     )
 
@@ -609,13 +611,21 @@ def _is_for_player(score: Score, advice: Advice) -> bool:
     return all(n.staff in staves for n in notes)
 
 
+class _Asked(NamedTuple):
+    """The name and templates of a question and its answer, and their values; without a name there is none."""
+
+    name: str
+    form: Mapping[str, str]
+    values: Mapping[str, Detail]
+
+
 def _question(
-    score: Score, reading: Reading, event: Event, book: Phrasebook, level: Level = "intermediate"
+    score: Score, reading: Reading, event: Event, book: Phrasebook, asked: _Asked, level: Level
 ) -> tuple[str, str]:
     """A question about the event and its answer, both filled from the reading; for beginners in the words
     that are spoken, where there are such, without names of chords.
     """
-    _, form, values = _asked(score, reading, event, book)
+    _, form, values = asked
     if not form:
         return "", ""
     ask, answer = (fill(form[n], values, score, book, event.kind) for n in ("ask", "answer"))
@@ -629,13 +639,13 @@ def _question(
 _WORD = re.compile(r"\w+(?: (?:sharp|flat|dièse|bémol|double))*")
 
 
-def _given_away(score: Score, reading: Reading, event: Event, book: Phrasebook) -> frozenset[str]:
+def _given_away(score: Score, book: Phrasebook, asked: _Asked) -> frozenset[str]:
     """Return the names of notes that the answer at a stop tells and its question does not."""
-    _, form, values = _asked(score, reading, event, book)
+    _, form, values = asked
     if not form:
         return frozenset()
-    asked, answered = ({g[1] for g in GAP.finditer(form[n])} for n in ("ask", "answer"))
-    waiting = [v for name, v in values.items() if name in answered - asked]
+    known, answered = ({g[1] for g in GAP.finditer(form[n])} for n in ("ask", "answer"))
+    waiting = [v for name, v in values.items() if name in answered - known]
     found: set[str] = set()
     while waiting:
         value = waiting.pop()
@@ -646,11 +656,9 @@ def _given_away(score: Score, reading: Reading, event: Event, book: Phrasebook) 
     return frozenset(found)
 
 
-def _asked(
-    score: Score, reading: Reading, event: Event, book: Phrasebook
-) -> tuple[str, Mapping[str, str], Mapping[str, Detail]]:
-    """Return the name and templates of question and answer and their values: the first of those for the
-    event, its kind and its chord that can be filled and that the notes bear out; none where there is none.
+def _asked(score: Score, reading: Reading, event: Event, book: Phrasebook) -> _Asked:
+    """Return the first question of those for the event, its kind and its chord that can be filled and that
+    the notes bear out.
     """
     values = dict(values_of(event))
     values.update(_computed(score, reading, event))
@@ -662,8 +670,8 @@ def _asked(
             continue
         said = f"{form['ask']} {form['answer']}"
         if can_fill(said, values) and is_true_of(event, score, reading.spans, said, values):
-            return name, form, values
-    return "", {}, values
+            return _Asked(name, form, values)
+    return _Asked("", {}, values)
 
 
 def asked_claims(score: Score, reading: Reading, event: Event, language: Language) -> tuple[Claim, ...]:
