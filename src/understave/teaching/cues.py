@@ -70,8 +70,7 @@ def cue_list(
     book = phrasebook(language)
     opening, closing = book.phrases["lesson_opening"], book.phrases["lesson_close"]
     whole = plays_whole(score, timing)
-    level = stops[0].level if stops else "intermediate"
-    around = frame(score, reading, stops, whole, level, language)
+    around = frame(score, reading, stops, whole, language)
     parts: list[Cue] = [
         _words(around.before, timing, opening, ""),
         Cue(0, TURNING, "turning", "", opening),

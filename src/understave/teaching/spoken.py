@@ -38,7 +38,7 @@ from understave.teaching.telling_order import Thread, foremost, ranked
 from understave.teaching.threads import Idea, idea_of
 from understave.theory.names import pitch_class_name
 from understave.theory.vocabulary import Language
-from understave.wording import Level, Phrasebook, phrasebook, say
+from understave.wording import Phrasebook, phrasebook, say
 from understave.wording.phrasebook import raised
 
 if TYPE_CHECKING:
@@ -243,15 +243,15 @@ def frame(
     reading: Reading,
     stops: Sequence[Stop],
     whole: bool,
-    level: Level = "intermediate",
     language: Language = "en",
 ) -> Frame:
     """Return how a talk opens and closes; `whole` tells that the piece is played through at the start."""
     book = phrasebook(language)
     words = book.talk
+    beginner = bool(stops) and stops[0].level == "beginner"
     riddle = _riddle(score, reading, stops, language)
     name = _curious_name(riddle, book)
-    after = [text for text, _ in head_sentences(score, reading, book, modern=level != "beginner")]
+    after = [text for text, _ in head_sentences(score, reading, book, modern=not beginner)]
     after += [text for text, _ in mood_sentence(Voice(score, reading, book))]
     close = [words["kept"][name]]
     nexts = to_listen_for(score, riddle, book) if riddle is not None else ""

@@ -229,13 +229,12 @@ def choose(
         raise UnderstaveError(
             f"A lesson of {minutes:g} minutes cannot be planned; ask for {MINUTES[0]:g} to {MINUTES[1]:g}."
         )
-    level = stops[0].level if stops else "intermediate"
-    left = 60 * minutes - taken - frame_seconds(score, reading, stops, timing, level, language)
-    left -= _SPARE
+    left = 60 * minutes - taken - frame_seconds(score, reading, stops, timing, language) - _SPARE
     chosen = [s for s in stops if s.id in keep]
     left -= sum(s.seconds for s in chosen)
     waiting = [s for s in stops if s.id not in keep and s.id not in leave_out]
-    while waiting and len(chosen) < _MOST.get(level, len(stops)):
+    most = _MOST.get(stops[0].level, len(stops)) if stops else 0
+    while waiting and len(chosen) < most:
         best = max(
             waiting,
             key=lambda s: (s.id in usual, _gain(s, chosen, len(score.measures), minutes), -s.first),
@@ -304,15 +303,10 @@ def opening_bars(score: Score, reading: Reading, timing: Timing) -> tuple[int, i
 
 
 def frame_seconds(
-    score: Score,
-    reading: Reading,
-    stops: Sequence[Stop],
-    timing: Timing,
-    level: Level = "intermediate",
-    language: Language = "en",
+    score: Score, reading: Reading, stops: Sequence[Stop], timing: Timing, language: Language = "en"
 ) -> float:
     """Return the seconds of a talk outside its stops: its opening with what is played, and its close."""
-    around = talk.frame(score, reading, stops, plays_whole(score, timing), level, language)
+    around = talk.frame(score, reading, stops, plays_whole(score, timing), language)
     words = sum(speaking_seconds(t, timing.rate) for t in (around.before, around.after, around.close) if t)
     music = timing.bars(score, *opening_bars(score, reading, timing)) + TURNING if score.measures else 0.0
     return words + TURNING + music
