@@ -6,6 +6,7 @@ import io
 import re
 import zlib
 from fractions import Fraction
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -98,6 +99,7 @@ def test_a_score_as_pdf_says_that_it_is_accessible():
     assert b">1<" in packet[packet.index(b"pdfuaid:part") :][:40] or b'part="1"' in packet
 
 
+@cache
 def example_pdf(name: str, planned: bool = False) -> tuple[list[str], PdfReader]:
     score = read_score(ROOT / "examples" / name / "score.musicxml")
     reading = read(score)

@@ -23,6 +23,7 @@ from understave.harmony.key_length import Corrected, trust_for
 from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.trained import judge_score, read_judged
 from understave.lesson.folder import create_folder, open_folder, set_habits
+from understave.score.passage import passage
 from understave.score.reader import read_score
 
 FERRY = Path(__file__).parents[2] / "examples" / "chain-ferry" / "score.musicxml"
@@ -92,6 +93,11 @@ def spans_with(ferry, habits):
     return read_judged(score, replace(judged, trust=trust_for(score, "moment", habits))).spans
 
 
+@pytest.fixture(scope="module")
+def usual(ferry):
+    return spans_with(ferry, NO_HABITS)
+
+
 def seventh_time(spans):
     return sum(s.end - s.start for s in spans if s.numeral.quality.is_seventh)
 
@@ -130,17 +136,17 @@ def bass_heard(ferry, spans):
         ("lowest", bass_heard),
     ],
 )
-def test_each_habit_moves_what_it_names(ferry, name, measure):
+def test_each_habit_moves_what_it_names(ferry, usual, name, measure):
     less, more = (measure(ferry, spans_with(ferry, Habits(**{name: value}))) for value in (-9.0, 9.0))
-    own = measure(ferry, spans_with(ferry, NO_HABITS))
+    own = measure(ferry, usual)
     assert less < more
     assert less <= own <= more
 
 
-def test_a_reading_with_habits_still_fills_the_piece(ferry):
+def test_a_reading_with_habits_still_fills_the_piece(ferry, usual):
     spans = spans_with(ferry, Habits(change=2.0, seventh=-2.0, lowest=1.0))
     assert all(a.end == b.start for a, b in pairwise(spans))
-    assert spans != spans_with(ferry, NO_HABITS)
+    assert spans != usual
     assert read(ferry[0], (), "moment", Habits(change=2.0, seventh=-2.0, lowest=1.0)).spans == spans
 
 
@@ -234,15 +240,20 @@ def test_habits_in_the_settings_that_are_none_can_be_taken_out(tmp_path, capsys)
 
 
 def test_lessons_are_learnt_from(tmp_path, capsys, monkeypatch, ferry):
-    """The command reads the lessons, says what was learnt and keeps it."""
+    """The command reads the lessons, says what was learnt and keeps it.
+
+    Each of the eight is read twice: bars 1 to 8 are enough.
+    """
     seen = []
+    bars = tmp_path / "bars.musicxml"
+    bars.write_bytes(passage(ferry[0], 0, 7).source)
 
     def fake(pieces):
         seen.extend(pieces)
         return Learnt(Habits(lowest=1.0), (("lowest", 0.01),), len(pieces))
 
     monkeypatch.setattr(habit_learning, "learned", fake)
-    lesson = create_folder(tmp_path / "ferry", FERRY, "Ferry", "").path
+    lesson = create_folder(tmp_path / "ferry", bars, "Ferry", "").path
     run(capsys, "correct", lesson, "--from", "2", "--to", "3", "--key", "f", "--chord", "i6")
     code, said = run(capsys, "habits", lesson, "--learn", *[lesson] * LEAST_PIECES)
     assert (code, len(seen)) == (0, LEAST_PIECES)

@@ -239,8 +239,9 @@ def check_stops(
         known = facts(score, reading, start, end, [*own, *related])
         texts = {"title": s.title, "question": s.question, "answer": s.answer, "play": s.play}
         texts.update({f"say.{level}": s.say[level] for level in LEVELS})
-        aloud = {"question": s.spoken.question, "answer": s.spoken.answer, "told": s.spoken.told}
-        texts.update({f"{name}, aloud": text for name, text in {**aloud, "hands": s.spoken.hands}.items()})
+        said = s.spoken
+        aloud = {"question": said.question, "answer": said.answer, "told": said.told, "hands": said.hands}
+        texts.update({f"{name}, aloud": text for name, text in aloud.items()})
         for name, text in texts.items():
             found += faults_in(text, known, score, language, f"{s.id}, {name}")
     return tuple(found)

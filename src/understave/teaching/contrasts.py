@@ -452,7 +452,7 @@ def _arrival(score: Score, reading: Reading, event: Event) -> Contrast | None:
         return None
     key, goal, arrival = found.key, found.goal, found.arrival
     expected = found.expected or RomanNumeral.parse("I" if key.mode == "major" else "i")
-    span = next((s for s in reading.spans if s.start <= arrival < s.end), None)
+    span = reading.span_at(arrival)
     if span is None:
         return None
     table = dict(_mapping(span.numeral.chord(span.key), expected.chord(key), key))
@@ -513,7 +513,7 @@ def _continuation(score: Score, reading: Reading, event: Event) -> Contrast | No
         return kept + [moved(n, cut, now - first) for n in earlier.notes]
 
     values: list[tuple[str, Detail]] = [("at", event.start), ("from", left)]
-    span = next((s for s in reading.spans if s.start <= event.start < s.end), None)
+    span = reading.span_at(event.start)
     values += [("key", span.key)] if span else []
     made = _make("continuation", score, reading, (first, last), values, change)
     if made is None:

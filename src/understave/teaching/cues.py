@@ -22,7 +22,7 @@ from typing import Literal
 from understave.export.spreadsheet import csv_text, decimal_mark
 from understave.harmony.reading import Reading
 from understave.score.model import Score
-from understave.teaching.speech import SENTENCE_PAUSE, speaking_seconds, spoken_words
+from understave.teaching.speech import SENTENCE_PAUSE, sentences, speaking_seconds, spoken_words
 from understave.teaching.spoken import frame
 from understave.teaching.stops import EXCERPT, THINKING, TURNING, Stop, Timing, opening_bars, plays_whole
 from understave.theory.vocabulary import Language
@@ -70,8 +70,7 @@ def cue_list(
     book = phrasebook(language)
     opening, closing = book.phrases["lesson_opening"], book.phrases["lesson_close"]
     whole = plays_whole(score, timing)
-    level = stops[0].level if stops else "intermediate"
-    around = frame(score, reading, stops, whole, level, language)
+    around = frame(score, reading, stops, whole, language)
     parts: list[Cue] = [
         _words(around.before, timing, opening, ""),
         Cue(0, TURNING, "turning", "", opening),
@@ -258,7 +257,7 @@ _SHOWN = 1.2
 
 def _spoken(cue: Cue) -> list[tuple[float, float, str]]:
     """Share out the seconds of a cue to its captions, by their words and the breaths after sentences."""
-    rows = [(piece, text) for piece in _sentences(cue.text) for text in _lines(piece)]
+    rows = [(piece, text) for piece in sentences(cue.text) for text in _lines(piece)]
     ends = [k + 1 == len(rows) or rows[k + 1][0] is not rows[k][0] for k in range(len(rows))]
     spoken = max(1, spoken_words(cue.text))
     breaths = sum(ends)
@@ -277,10 +276,6 @@ def _spoken(cue: Cue) -> list[tuple[float, float, str]]:
         found.append((now, now + scale * length, text))
         now += scale * length
     return found
-
-
-def _sentences(text: str) -> list[str]:
-    return [s for s in re.split(r"(?<=[.?!…])\s+", text.strip()) if s]
 
 
 def _lines(text: str) -> list[str]:

@@ -300,7 +300,7 @@ def _foreign(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]
     firsts = {pair[0].label: pair for pair in reversed(events)}
     for e, found in [*firsts.values(), *events]:
         note_id, pitch = found.note, found.pitch
-        s = next((s for s in reading.spans if s.start <= e.start < s.end), None)
+        s = reading.span_at(e.start)
         if s is None:
             continue
         sounds = {score.note_by_id[i].pitch.pitch_class for i in s.foreign if i in score.note_by_id}

@@ -29,8 +29,8 @@ from understave.teaching.telling_order import Thread, Told, anchor, foremost, ra
 from understave.theory.names import key_name
 from understave.theory.vocabulary import Language
 from understave.wording.claiming import is_true, is_true_of
-from understave.wording.gaps import GAP, chosen, fill, printed_bars
-from understave.wording.phrasebook import Level, Phrasebook, phrasebook
+from understave.wording.gaps import can_fill, fill, printed_bars
+from understave.wording.phrasebook import Level, Phrasebook, phrasebook, raised
 from understave.wording.sentences import values_of
 from understave.wording.telling import key_stretches
 
@@ -365,25 +365,23 @@ def _texts(
     yield "heard", heard
     kin = voice.book.told["kin"].get(str(moment.thread.idea[0])) if before is not None else None
     if before is not None and kin:
-        yield "why", _filled(voice, event, kin, {"before": anchor(before.event)})
+        yield "why", filled(voice.score, event, kin, voice.book, {"before": anchor(before.event)})
         return
     if "why" in entry:
-        yield "why", _filled(voice, event, entry["why"])
+        yield "why", filled(voice.score, event, entry["why"], voice.book)
     # Hands are a pianist's; nobody else's fingers are spoken of.
     if not for_keyboard(voice.score):
         return
     if "hands" in entry and (length != "minute" or "why" not in entry or moment.thread.idea[0] == "mode"):
-        yield "hands", _filled(voice, event, entry["hands"])
+        yield "hands", filled(voice.score, event, entry["hands"], voice.book)
 
 
-def _filled(voice: Voice, event: Event, template: str, more: Mapping[str, Detail] | None = None) -> str:
+def filled(
+    score: Score, event: Event, template: str, book: Phrasebook, more: Mapping[str, Detail] | None = None
+) -> str:
+    """Return a template filled with an event's own values and `more`, ``""`` where one lacks."""
     values = {**values_of(event), **(more or {})}
-    return fill(template, values, voice.score, voice.book, event.kind) if _has_all(template, values) else ""
-
-
-def _has_all(template: str, values: Mapping[str, Detail]) -> bool:
-    """Whether there is a value for every gap that a template would fill with these values."""
-    return {g[1] for g in GAP.finditer(chosen(template, values)[0])} <= values.keys()
+    return fill(template, values, score, book, event.kind) if can_fill(template, values) else ""
 
 
 def entry_of(event: Event, book: Phrasebook) -> Mapping[str, str]:
@@ -410,13 +408,13 @@ def sentence(  # noqa: PLR0913
         values["opening"] = 1
     if event in RETURN and _brings_home(score, reading, event, book.language):
         values["home"] = 1
-    if not template or not _has_all(template, values):
+    if not template or not can_fill(template, values):
         return ""
     if not is_true_of(event, score, reading.spans, template, values):
         return ""
     text = fill(template, values, score, book, event.kind).strip()
     text = re.sub(r"\s+", " ", text) if book.language != "fr" else text
-    return f"{text[:1].upper()}{text[1:]}"
+    return raised(text)
 
 
 def _brings_home(score: Score, reading: Reading, event: Event, language: Language) -> bool:
@@ -493,7 +491,7 @@ def _close(voice: Voice, threads: Sequence[Thread], length: Length) -> list[Line
     words: Mapping[str, Any] = voice.book.told["close"]
     nexts = []
     for t in threads:
-        text = _filled(voice, t.lead.event, entry_of(t.lead.event, voice.book).get("next", ""))
+        text = to_listen_for(voice.score, t, voice.book)
         if text and text not in nexts:
             nexts.append(text)
     if not nexts:
@@ -503,3 +501,9 @@ def _close(voice: Voice, threads: Sequence[Thread], length: Length) -> list[Line
     else:
         text = words["listen_two"].format(next=nexts[0], other=nexts[1])
     return [Line("next", text, "", voice.score.end)]
+
+
+def to_listen_for(score: Score, thread: Thread, book: Phrasebook) -> str:
+    """Return what to listen for, as it follows "listen for", where an idea is met; ``""`` without words."""
+    event = thread.lead.event
+    return filled(score, event, entry_of(event, book).get("next", ""), book)

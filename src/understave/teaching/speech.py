@@ -83,6 +83,11 @@ def spoken_words(text: str) -> int:
     return signs + len(re.findall(r"\w[\w’'-]*", rest))
 
 
+def sentences(text: str) -> list[str]:
+    """Return the sentences of a text, each with its sign."""
+    return [s for s in re.split(r"(?<=[.?!…])\s+", text.strip()) if s]
+
+
 def speaking_seconds(text: str, rate: float = RATE) -> float:
     """Return the seconds that a text takes at a rate in words a minute, with a breath after each sentence."""
     return 60 * spoken_words(text) / check_rate(rate) + SENTENCE_PAUSE * len(_SENTENCE_END.findall(text))

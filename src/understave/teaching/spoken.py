@@ -9,7 +9,6 @@ are taken depends on the piece's title and on what was said before, never on cha
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -24,17 +23,23 @@ from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Event, Reading
 from understave.interpretation.planning import for_keyboard
 from understave.interpretation.tension import TENSION, home_of
-from understave.score.model import Note, Score
-from understave.teaching.narrative import Voice, entry_of, head_sentences, mood_sentence, sentence
-from understave.teaching.speech import Pointing, Spoken
+from understave.score.model import Score
+from understave.teaching.narrative import (
+    Voice,
+    entry_of,
+    filled,
+    head_sentences,
+    mood_sentence,
+    sentence,
+    to_listen_for,
+)
+from understave.teaching.speech import Pointing, Spoken, sentences
 from understave.teaching.telling_order import Thread, foremost, ranked
 from understave.teaching.threads import Idea, idea_of
 from understave.theory.names import pitch_class_name
 from understave.theory.vocabulary import Language
-from understave.wording import Level, Phrasebook, phrasebook, say
-from understave.wording.gaps import fill
+from understave.wording import Phrasebook, phrasebook, say
 from understave.wording.phrasebook import raised
-from understave.wording.sentences import values_of
 
 if TYPE_CHECKING:
     from understave.teaching.stops import Stop
@@ -97,42 +102,31 @@ def _told(score: Score, reading: Reading, events: Sequence[Event], book: Phraseb
     heard = sentence(score, reading, lead, template, book, here)
     if template and not heard:
         return say(lead, score, "beginner", book.language), ""
-    why, hands = (_filled(score, lead, entry.get(role, ""), book) for role in ("why", "hands"))
+    why, hands = (filled(score, lead, entry.get(role, ""), book) for role in ("why", "hands"))
     return f"{heard} {why}".strip(), hands
 
 
 def outer_voices(score: Score, reading: Reading, moment: Fraction, book: Phrasebook) -> Iterator[str]:
     """Tell how bass and top voice move from the chord of a moment to the next one; nothing at the end."""
-    here = next((s for s in reading.spans if s.start <= moment < s.end), None)
-    following = None if here is None else next((s for s in reading.spans if s.start == here.end), None)
+    here = reading.span_at(moment)
+    following = None if here is None else reading.span_at(here.end)
     if here is None or following is None:
         return
     before, after = soundings(score).at(moment), soundings(score).at(following.start)
     if len(before) < _VOICES or len(after) < _VOICES:
         return
-    ways = [b.midi - a.midi for a, b in ((before[0], after[0]), (before[-1], after[-1]))]
+    voices = (before[0], after[0]), (before[-1], after[-1])
+    ways = [b.midi - a.midi for a, b in voices]
     product = ways[0] * ways[1]
     motion = "together" if product > 0 else "apart" if product < 0 else "oblique"
     if ways != [0, 0]:
-        names = [pitch_class_name(n.pitch.pitch_class, book.language) for n in _ends(before, after)]
+        names = [pitch_class_name(n.pitch.pitch_class, book.language) for pair in voices for n in pair]
         yield book.talk["outer"][motion].format(
             bass=names[0], bass_to=names[1], top=raised(names[2]), top_to=names[3]
         )
 
 
 _VOICES = 2
-
-
-def _ends(before: Sequence[Note], after: Sequence[Note]) -> tuple[Note, ...]:
-    return before[0], after[0], before[-1], after[-1]
-
-
-def _filled(score: Score, event: Event, template: str, book: Phrasebook) -> str:
-    """A template filled with an event's own values, ``""`` where one lacks."""
-    try:
-        return fill(template, values_of(event), score, book, event.kind)
-    except KeyError:
-        return ""
 
 
 def _voice_of(score: Score, event: Event, moment: Fraction) -> str:
@@ -222,10 +216,7 @@ def _joined(stop: Stop, lead: str, used: _Used, book: Phrasebook) -> Spoken:
 
 def _fresh(voice: Voice, text: str) -> str:
     """Leave out the sentences that were said at an earlier stop."""
-    return " ".join(s for s in _SENTENCE.split(text) if voice.fresh(s))
-
-
-_SENTENCE = re.compile(r"(?<=[.?!…])\s+")
+    return " ".join(s for s in sentences(text) if voice.fresh(s))
 
 
 def _lead(voice: Voice, used: _Used, stop: Stop, name: str, before: Fraction | None) -> str:
@@ -236,7 +227,7 @@ def _lead(voice: Voice, used: _Used, stop: Stop, name: str, before: Fraction | N
     else:
         when = voice.when(stop.moment, before)
     text = used.next_of(f"{name} {stop.why if name == 'lead' else ''}", pool).format(when=when)
-    return f"{text[:1].upper()}{text[1:]}"
+    return raised(text)
 
 
 def _of_piece(score: Score, what: str, words: Sequence[str]) -> str:
@@ -252,18 +243,18 @@ def frame(
     reading: Reading,
     stops: Sequence[Stop],
     whole: bool,
-    level: Level = "intermediate",
     language: Language = "en",
 ) -> Frame:
     """Return how a talk opens and closes; `whole` tells that the piece is played through at the start."""
     book = phrasebook(language)
     words = book.talk
+    beginner = bool(stops) and stops[0].level == "beginner"
     riddle = _riddle(score, reading, stops, language)
     name = _curious_name(riddle, book)
-    after = [text for text, _ in head_sentences(score, reading, book, modern=level != "beginner")]
+    after = [text for text, _ in head_sentences(score, reading, book, modern=not beginner)]
     after += [text for text, _ in mood_sentence(Voice(score, reading, book))]
     close = [words["kept"][name]]
-    nexts = _to_listen_for(score, riddle, book)
+    nexts = to_listen_for(score, riddle, book) if riddle is not None else ""
     close.append(_of_piece(score, "close", words["close"]["go" if nexts else "go_plain"]).format(next=nexts))
     before = [
         _greeting(score, book),
@@ -308,10 +299,3 @@ def _curious_name(riddle: Thread | None, book: Phrasebook) -> str:
     by_kind = (event.kind,) if event.kind in _CURIOUS_BY_KIND else ()
     names = (f"{event.kind}.{event.label}", *by_kind, str(riddle.idea[0]), event.kind)
     return next((n for n in names if n in book.talk["curious"]), "plain")
-
-
-def _to_listen_for(score: Score, riddle: Thread | None, book: Phrasebook) -> str:
-    if riddle is None:
-        return ""
-    event = riddle.lead.event
-    return _filled(score, event, entry_of(event, book).get("next", ""), book)

@@ -18,6 +18,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from math import sqrt
+from typing import NamedTuple
 
 from understave.claims import Claim
 from understave.errors import UnderstaveError
@@ -33,7 +34,7 @@ from understave.findings.reheard import ENHARMONIC_PIVOT
 from understave.findings.returns import DIFFERENCE, RETURN
 from understave.findings.rhythm import HARMONIC_RHYTHM
 from understave.findings.sounding_notes import soundings
-from understave.harmony.reading import Detail, Event, Reading, Span
+from understave.harmony.reading import Detail, Event, Reading
 from understave.interpretation.perform import Clock, clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.planning import for_keyboard
@@ -48,7 +49,7 @@ from understave.theory.pitch import Pitch, PitchClass
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, Level, Phrasebook, phrasebook
 from understave.wording.claiming import claims_of, is_true, is_true_of
-from understave.wording.gaps import GAP, chosen, fill, name_value, place
+from understave.wording.gaps import GAP, can_fill, fill, name_value, place
 from understave.wording.phrasebook import raised
 from understave.wording.playing import Advice, tell_plan
 from understave.wording.sentences import can_say, say, values_of
@@ -228,13 +229,12 @@ def choose(
         raise UnderstaveError(
             f"A lesson of {minutes:g} minutes cannot be planned; ask for {MINUTES[0]:g} to {MINUTES[1]:g}."
         )
-    level = stops[0].level if stops else "intermediate"
-    left = 60 * minutes - taken - frame_seconds(score, reading, stops, timing, level, language)
-    left -= _SPARE
+    left = 60 * minutes - taken - frame_seconds(score, reading, stops, timing, language) - _SPARE
     chosen = [s for s in stops if s.id in keep]
     left -= sum(s.seconds for s in chosen)
     waiting = [s for s in stops if s.id not in keep and s.id not in leave_out]
-    while waiting and len(chosen) < _MOST.get(level, len(stops)):
+    most = _MOST.get(stops[0].level, len(stops)) if stops else 0
+    while waiting and len(chosen) < most:
         best = max(
             waiting,
             key=lambda s: (s.id in usual, _gain(s, chosen, len(score.measures), minutes), -s.first),
@@ -303,15 +303,10 @@ def opening_bars(score: Score, reading: Reading, timing: Timing) -> tuple[int, i
 
 
 def frame_seconds(
-    score: Score,
-    reading: Reading,
-    stops: Sequence[Stop],
-    timing: Timing,
-    level: Level = "intermediate",
-    language: Language = "en",
+    score: Score, reading: Reading, stops: Sequence[Stop], timing: Timing, language: Language = "en"
 ) -> float:
     """Return the seconds of a talk outside its stops: its opening with what is played, and its close."""
-    around = talk.frame(score, reading, stops, plays_whole(score, timing), level, language)
+    around = talk.frame(score, reading, stops, plays_whole(score, timing), language)
     words = sum(speaking_seconds(t, timing.rate) for t in (around.before, around.after, around.close) if t)
     music = timing.bars(score, *opening_bars(score, reading, timing)) + TURNING if score.measures else 0.0
     return words + TURNING + music
@@ -452,11 +447,12 @@ def _stop(
     why = pause.why if pause is not None else "own"
     interest = _interest(lead) + 0.25 * sum(_interest(e) for e in events[1:])
     interest *= 1 + _TOLD * talk.worth_of(score, reading, lead, language)
-    question, answer = _question(score, reading, lead, book, level)
+    asked = _asked(score, reading, lead, book)
+    question, answer = _question(score, reading, lead, book, asked, level)
     at = score.measure_at(moment)
-    hidden = _given_away(score, reading, lead, book)
-    asked = _question(score, reading, lead, book, "beginner")
-    said = talk.at_stop(score, reading, events, asked, moment, book)
+    hidden = _given_away(score, book, asked)
+    aloud = _question(score, reading, lead, book, asked, "beginner")
+    said = talk.at_stop(score, reading, events, aloud, moment, book)
     if level != "beginner":
         said = replace(said, sing="")
     ways = tuple(
@@ -486,7 +482,7 @@ def _stop(
         events=tuple(events),
         level=level,
         spoken=said,
-        asks=_asked(score, reading, lead, book)[0],
+        asks=asked.name,
         ways=ways,
     )
 
@@ -517,13 +513,8 @@ def _marked(reading: Reading, event: Event) -> tuple[str, ...]:
         return event.notes
     if event in PEDAL_POINT:
         return event.notes
-    span = span_at(reading, moment_of(event))
+    span = reading.span_at(moment_of(event))
     return span.notes if span is not None else event.notes
-
-
-def span_at(reading: Reading, moment: Fraction) -> Span | None:
-    """Return the chord at a moment."""
-    return next((s for s in reading.spans if s.start <= moment < s.end), None)
 
 
 # --- words -----------------------------------------------------------------------------------------------
@@ -550,7 +541,7 @@ def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level,
     lead, *others = events[: _SENTENCES[level]]
     moment = moment_of(lead)
     sentences = [text for text in (say(lead, score, level, language),) if text]
-    span = span_at(reading, moment)
+    span = reading.span_at(moment)
     # Where something lasts, and where two chords make a cadence, one chord's notes explain little.
     if span is not None and level != "beginner" and not _lasts(lead) and lead not in CADENCE:
         form = "stop_members" if f"⟨{span.numeral}⟩" in "".join(sentences) else "stop_chord"
@@ -614,19 +605,27 @@ def _is_for_player(score: Score, advice: Advice) -> bool:
     return all(n.staff in staves for n in notes)
 
 
+class _Asked(NamedTuple):
+    """The name and templates of a question and its answer, and their values; without a name there is none."""
+
+    name: str
+    form: Mapping[str, str]
+    values: Mapping[str, Detail]
+
+
 def _question(
-    score: Score, reading: Reading, event: Event, book: Phrasebook, level: Level = "intermediate"
+    score: Score, reading: Reading, event: Event, book: Phrasebook, asked: _Asked, level: Level
 ) -> tuple[str, str]:
     """A question about the event and its answer, both filled from the reading; for beginners in the words
     that are spoken, where there are such, without names of chords.
     """
-    _, form, values = _asked(score, reading, event, book)
+    _, form, values = asked
     if not form:
         return "", ""
     ask, answer = (fill(form[n], values, score, book, event.kind) for n in ("ask", "answer"))
     if level == "beginner" and "aloud" in form:
         said = f"{form['ask_aloud']} {form['aloud']}"
-        if _can_fill(said, values) and is_true_of(event, score, reading.spans, said, values):
+        if can_fill(said, values) and is_true_of(event, score, reading.spans, said, values):
             ask, answer = (fill(form[n], values, score, book, event.kind) for n in ("ask_aloud", "aloud"))
     return ask, raised(answer)
 
@@ -634,13 +633,13 @@ def _question(
 _WORD = re.compile(r"\w+(?: (?:sharp|flat|dièse|bémol|double))*")
 
 
-def _given_away(score: Score, reading: Reading, event: Event, book: Phrasebook) -> frozenset[str]:
+def _given_away(score: Score, book: Phrasebook, asked: _Asked) -> frozenset[str]:
     """Return the names of notes that the answer at a stop tells and its question does not."""
-    _, form, values = _asked(score, reading, event, book)
+    _, form, values = asked
     if not form:
         return frozenset()
-    asked, answered = ({g[1] for g in GAP.finditer(form[n])} for n in ("ask", "answer"))
-    waiting = [v for name, v in values.items() if name in answered - asked]
+    known, answered = ({g[1] for g in GAP.finditer(form[n])} for n in ("ask", "answer"))
+    waiting = [v for name, v in values.items() if name in answered - known]
     found: set[str] = set()
     while waiting:
         value = waiting.pop()
@@ -651,15 +650,9 @@ def _given_away(score: Score, reading: Reading, event: Event, book: Phrasebook) 
     return frozenset(found)
 
 
-def _can_fill(template: str, values: Mapping[str, Detail]) -> bool:
-    return {g[1] for g in GAP.finditer(chosen(template, values)[0])} <= values.keys()
-
-
-def _asked(
-    score: Score, reading: Reading, event: Event, book: Phrasebook
-) -> tuple[str, Mapping[str, str], Mapping[str, Detail]]:
-    """Return the name and templates of question and answer and their values: the first of those for the
-    event, its kind and its chord that can be filled and that the notes bear out; none where there is none.
+def _asked(score: Score, reading: Reading, event: Event, book: Phrasebook) -> _Asked:
+    """Return the first question of those for the event, its kind and its chord that can be filled and that
+    the notes bear out.
     """
     values = dict(values_of(event))
     values.update(_computed(score, reading, event))
@@ -670,9 +663,9 @@ def _asked(
         if form is None:
             continue
         said = f"{form['ask']} {form['answer']}"
-        if _can_fill(said, values) and is_true_of(event, score, reading.spans, said, values):
-            return name, form, values
-    return "", {}, values
+        if can_fill(said, values) and is_true_of(event, score, reading.spans, said, values):
+            return _Asked(name, form, values)
+    return _Asked("", {}, values)
 
 
 def asked_claims(score: Score, reading: Reading, event: Event, language: Language) -> tuple[Claim, ...]:
@@ -689,7 +682,7 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
     """
     moment = moment_of(event)
     found: dict[str, Detail] = {}
-    span = span_at(reading, moment)
+    span = reading.span_at(moment)
     pause = _pause(event)
     of_chord = pause is not None and pause.chord
     chord = CHROMATIC_CHORD.of(event) or APPLIED_CHORD.of(event) or ENHARMONIC_PIVOT.of(event)

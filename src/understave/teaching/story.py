@@ -140,12 +140,12 @@ def foreign_to_key(span: Span) -> list[PitchClass]:
 
 def heard_members(score: Score, span: Span) -> tuple[list[PitchClass], list[PitchClass]]:
     """Return the members of a chord that sound while it lasts, and those that the label only implies."""
-    measures = score.measures_over(span.start, span.end)
-    last = measures[1].index
+    last = score.measures_over(span.start, span.end)[1].index
+    start, end = float(span.start), float(span.end)
     heard = {
         n.midi % 12
         for n in score.notes
-        if n.measure <= last and n.onset < span.end and (n.end > span.start or n.onset == span.start)
+        if n.measure <= last and n.at < end and (n.until > start or n.at == start)
     }
     members = span.numeral.chord(span.key).members
     return [m for m in members if m.semitone in heard], [m for m in members if m.semitone not in heard]

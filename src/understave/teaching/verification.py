@@ -80,10 +80,6 @@ def stacked(base: PitchClass, quality: str) -> frozenset[PitchClass] | None:
 # --- looking things up -----------------------------------------------------------------------------------
 
 
-def _span_at(reading: Reading, moment: Fraction) -> Span | None:
-    return next((s for s in reading.spans if s.start <= moment < s.end), None)
-
-
 def _sounding(score: Score, start: Fraction, end: Fraction) -> list[Note]:
     return [n for n in score.notes if n.duration and n.onset < end and n.end > start]
 
@@ -106,7 +102,7 @@ def _choice_faults(e: Exercise) -> list[str]:
 
 
 def _name(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
-    s = _span_at(reading, e.start)
+    s = reading.span_at(e.start)
     root, quality, bass, numeral = e.get("root"), e.get("quality"), e.get("bass"), e.get("chord")
     if s is None or (s.start, s.end) != (e.start, e.end):
         yield "the reading has no such chord there"
@@ -130,7 +126,7 @@ def _name(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
 
 
 def _spell(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
-    s = _span_at(reading, e.start)
+    s = reading.span_at(e.start)
     root, quality, key, bass = e.get("root"), e.get("quality"), e.get("key"), e.get("bass")
     if s is None or e.get("chord") != s.numeral or e.get("home") != s.key:
         yield "the reading has no such chord there"
@@ -156,7 +152,7 @@ def _spell(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
 
 
 def _foreign(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
-    s = _span_at(reading, e.start)
+    s = reading.span_at(e.start)
     note = score.note_by_id.get(str(e.get("note")))
     if s is None or note is None or e.notes != (note.pitch,) or e.get("pitch") != note.pitch:
         yield "the note is not in the score"
@@ -200,7 +196,7 @@ def _dissonance(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
         yield "the resolution is no step"
     if e.get("way") != ("up" if distance > 0 else "down"):
         yield "it goes the other way"
-    s, t = _span_at(reading, e.start), _span_at(reading, e.end)
+    s, t = reading.span_at(e.start), reading.span_at(e.end)
     if s is None or t is None:
         yield "nothing is read there"
         return
@@ -215,8 +211,8 @@ def _dissonance(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
 
 
 def _chord(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
-    s = _span_at(reading, e.start)
-    t = _span_at(reading, s.end) if s is not None else None
+    s = reading.span_at(e.start)
+    t = reading.span_at(s.end) if s is not None else None
     if s is None or t is None or (e.get("chord"), e.get("to")) != (s.numeral, t.numeral):
         yield "the reading has no such two chords"
         return
@@ -282,7 +278,7 @@ def _sequence(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
         yield "the steps are not complete"
         return
     for moment, root in zip(times, roots, strict=True):
-        s = _span_at(reading, moment)
+        s = reading.span_at(moment)
         if s is None or s.numeral.chord(s.key).root != root:
             yield f"the chord at {moment} has another root"
     # The pattern, in staff steps from root to root, comes again after one or two chords.
@@ -334,8 +330,8 @@ def _hear_cadence(e: Exercise, reading: Reading) -> Iterable[str]:
     if not isinstance(arrival, Fraction) or not isinstance(key, Key):
         yield "place or key is missing"
         return
-    goal = _span_at(reading, arrival)
-    before = _span_at(reading, goal.start - Fraction(1, 64)) if goal is not None else None
+    goal = reading.span_at(arrival)
+    before = reading.span_at(goal.start - Fraction(1, 64)) if goal is not None else None
     if goal is None or before is None:
         yield "nothing is read there"
         return

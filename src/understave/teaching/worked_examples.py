@@ -255,7 +255,7 @@ def _agrees(
         return True
     for k in core:
         middle = (times[k][0] + times[k][1]) / 2
-        span = next((s for s in reading.spans if s.start <= middle < s.end), None)
+        span = reading.span_at(middle)
         if span is None:
             return False
         wanted, got = progression.harmonies[k].chord, span.numeral.chord(span.key)

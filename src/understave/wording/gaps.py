@@ -120,6 +120,11 @@ def chosen(template: str, values: Mapping[str, Detail]) -> tuple[str, frozenset[
     return text, frozenset(met | {g[1] for g in GAP.finditer(text)})
 
 
+def can_fill(template: str, values: Mapping[str, Detail]) -> bool:
+    """Whether there is a value for every gap that a template would fill with these values."""
+    return {g[1] for g in GAP.finditer(chosen(template, values)[0])} <= values.keys()
+
+
 def name_value(  # noqa: PLR0913 - the parts of one gap, and what they are named in
     value: Detail, name: str, way: str, unit: str, score: Score, book: Phrasebook, kind: str = ""
 ) -> str:
