@@ -64,6 +64,13 @@ class TestPatterns:
         score = build(tune, bars("C3:1 E3+G3 E3+G3", 4), meter="3/4")
         assert patterns(score, "C: I:12") == ["waltz bass"]
 
+    def test_a_figure_set_on_two_notes_is_still_that_figure(self) -> None:
+        plain, set_on_two = (
+            patterns(build(bars("E5:1 D5", 4), bars(f"{first}:1/2 G3 C4 G3", 4), meter="2/4"), "C: I:8")
+            for first in ("C3", "C3+E3")
+        )
+        assert plain and set_on_two == plain
+
     def test_unison_of_both_hands(self) -> None:
         line = "C4:1 E4 G4 E4 | F4:1 D4 B3 D4"
         low = "C3:1 E3 G3 E3 | F3:1 D3 B2 D3"

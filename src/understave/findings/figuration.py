@@ -72,7 +72,9 @@ def _named(chords: list[list[Note]], moving: list[list[Note]], measure: Measure,
     keys = [tuple(n.midi for n in c) for c in moving]
     if len(keys) >= 6 and gap <= beat / 4 + 1e-9 and _alternates(keys):
         return "tremolo"
-    if sum(len(c) == 1 for c in moving) >= 0.8 * len(moving):
+    # A figure of single notes may be set on two notes together: it is the same figure.
+    figure = moving[1:] if len(moving) >= 4 and len(moving[0]) == 2 else moving
+    if sum(len(c) == 1 for c in figure) >= 0.8 * len(figure):
         return _single_notes([k[0] for k in keys], chords, measure)
     first = chords[0]
     after = [c for c in chords[1:] if min(n.midi for n in c) > max(n.midi for n in first)]

@@ -19,7 +19,7 @@ from itertools import pairwise
 from textwrap import wrap
 from typing import Literal
 
-from understave.export.spreadsheet import csv_text, decimal_mark
+from understave.export.spreadsheet import csv_text
 from understave.harmony.reading import Reading
 from understave.score.model import Score
 from understave.teaching.speech import SENTENCE_PAUSE, sentences, speaking_seconds, spoken_words
