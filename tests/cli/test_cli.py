@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
+from tests.once import opening
 
 from understave.cli import main
 from understave.export.plan_marks import remove_plan
@@ -20,12 +21,16 @@ STUDY = EXAMPLES / "lock-water" / "score.musicxml"
 
 @pytest.fixture(scope="module")
 def lesson(tmp_path_factory):
+    """A lesson without sound on the first bars of the study, which hold what is asked of it here."""
     folder = tmp_path_factory.mktemp("made") / "lesson"
-    assert main(["lesson", str(STUDY), "--out", str(folder)]) == 0
+    assert main(["lesson", str(opening(12)), "--out", str(folder), "--no-sound"]) == 0
     return folder
 
 
-def test_the_lesson_holds_all_it_promises(lesson):
+def test_the_lesson_holds_all_it_promises(tmp_path):
+    """As it is made where nothing is asked: with sound."""
+    lesson, score = tmp_path / "lesson", opening(4)
+    assert main(["lesson", str(score), "--out", str(lesson)]) == 0
     exports = {p.name for p in (lesson / "exports").iterdir()}
     assert {
         "score-01.svg",
@@ -39,7 +44,10 @@ def test_the_lesson_holds_all_it_promises(lesson):
         "plan.musicxml",
         "plan.mid",
     } <= exports
-    assert (lesson / "score.musicxml").read_bytes() == STUDY.read_bytes()
+    assert (lesson / score.name).read_bytes() == score.read_bytes()
+    sounds = {p.name for p in (lesson / "exports" / "sounds").glob("*.mp3")}
+    assert "piece.mp3" in sounds
+    assert [name for name in sounds if name.endswith("-2.mp3")], "no contrast is heard"
     for name in ("score.pdf", "handout.pdf", "plan.pdf"):
         assert (lesson / "exports" / name).read_bytes().startswith(b"%PDF-")
     assert not [p for p in lesson.rglob(".*") if p.is_file()]
