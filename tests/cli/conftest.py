@@ -1,4 +1,4 @@
-"""The commands are tested here, not the reader and the planner behind them: one piece is read and planned once."""
+"""The commands are tested here, not the reader and planner behind them: a piece is read and planned once."""
 
 import pytest
 

@@ -1,7 +1,7 @@
 """Ways to pedal compared, in words and in small curves."""
 
 import pytest
-from readings import EXAMPLES, example
+from tests.wording.readings import EXAMPLES, example
 
 from understave.acoustics.piano import INSTRUMENTS
 from understave.interpretation.pedal_blur import compare_pedals
