@@ -12,3 +12,9 @@ def read_once(monkeypatch):
     monkeypatch.setattr("understave.interpretation.planning.make_plan", make_plan)
     monkeypatch.setattr("understave.lesson.make.read", read)
     monkeypatch.setattr("understave.lesson.make.make_plan", make_plan)
+
+
+@pytest.fixture
+def one_process(monkeypatch):
+    """Let a lesson be made in this process alone: to start others takes longer than a small lesson."""
+    monkeypatch.setattr("understave.lesson.build._WORTH_A_PROCESS", float("inf"))

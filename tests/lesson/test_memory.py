@@ -23,7 +23,7 @@ QUIET = LessonOptions(sound=False, minutes=5)
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory) -> Path:
     out = tmp_path_factory.mktemp("memory") / "lesson"
-    make_lesson(opening(20), out, QUIET)
+    make_lesson(opening(12), out, QUIET)
     return out
 
 
