@@ -122,6 +122,15 @@ def test_what_is_printed_for_the_whole_piece_leads(words, meant):
     assert meant in second
 
 
+@pytest.mark.parametrize(("words", "leads"), [("mano sinistra", False), ("ten.", False), ("legato", True)])
+def test_what_only_the_first_notes_are_played_with_does_not_lead(words, leads):
+    score, reading = chorale(7)
+    printed = Direction("printed", "words", score.measures[0].start, None, 1, words)
+    marked = replace(score, directions=(printed, *score.directions))
+    known = with_events(marked, replace(reading, events=()))
+    assert any(e.get("text") == words for e in head_events(marked, known)) is leads
+
+
 @pytest.mark.parametrize("word", CAUSES)
 def test_a_word_of_mood_needs_all_its_causes(word):
     for name in ("lock-water", "chain-ferry"):
