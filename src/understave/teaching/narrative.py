@@ -259,7 +259,8 @@ def mood_sentence(voice: Voice) -> Iterator[_Said]:
 
 def _form(voice: Voice) -> Iterator[_Said]:
     for form, found in FORM.all(voice.reading.events)[:1]:
-        if found.sections > 1:
+        # A piece of one part with a coda has no form to tell of: the farewell is told where it comes.
+        if found.sections - ("coda" in found.scheme.split()) > 1:
             text = voice.book.told["open"]["form"]
             yield fill(text, values_of(form), voice.score, voice.book, form.kind), (form,)
 
