@@ -17,7 +17,7 @@ from tests.once import make_plan, read, read_score
 
 from understave.errors import UnderstaveError
 from understave.findings import find_events
-from understave.harmony.reading import Reading
+from understave.harmony.reading import Event, Named, Reading
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.lesson.make import reasons_of
@@ -207,6 +207,18 @@ def test_a_false_text_is_found_out(language, text, fault):
     assert found
     assert any(fault in f.sentence for f in found)
     assert found[0].where.startswith(f"{stop.id}, say.")
+
+
+def test_what_a_reason_of_the_plan_names_may_be_said_where_it_holds():
+    score, reading, plan = example("lock-water")
+    stop = possible_stops(score, reading, plan)[0]
+    text = "It turns to B minor."
+    told = replace(stop, say=dict.fromkeys(LEVELS, text), title="", play="", question="", answer="")
+    start, end = score.measures[stop.first].start, score.measures[stop.last].end
+    reason = Event("accent", "", start, end, (), 1.0, Named((("key", Key.parse("b")),)))
+    assert not checking.check_stops(score, reading, [told], "en", [reason])
+    assert checking.check_stops(score, reading, [told], "en")
+    assert checking.check_stops(score, reading, [told], "en", [replace(reason, start=end, end=score.end)])
 
 
 @pytest.mark.parametrize("name", ["lock-water", "chain-ferry"])
