@@ -23,6 +23,7 @@ from understave.interpretation.plan import Plan
 from understave.lesson.make import reasons_of
 from understave.score.model import Part, Score
 from understave.teaching import checking, stops, story
+from understave.teaching.details import ChordPutBack
 from understave.teaching.exercises import exercises
 from understave.teaching.narrative import narrate
 from understave.teaching.sound_contrasts import all_contrasts
@@ -209,12 +210,12 @@ def test_contrasts_and_exercises_say_what_the_reading_says(name, language):
 
 def test_a_false_contrast_and_a_false_exercise_are_found_out():
     score, reading, _ = example("chain-ferry")
-    heard = next(c for c in all_contrasts(score, reading, 12) if dict(c.values).get("chord"))
-    wrong = [(n, RomanNumeral.parse("Fr43") if n == "chord" else v) for n, v in heard.values]
-    assert checking.check_contrasts(score, reading, [replace(heard, values=tuple(wrong))], "en")
+    heard = next(c for c in all_contrasts(score, reading, 12) if isinstance(c.details, ChordPutBack))
+    wrong = replace(heard.details, chord=RomanNumeral.parse("Fr43"))
+    assert checking.check_contrasts(score, reading, [replace(heard, details=wrong)], "en")
     asked = next(e for e in exercises(score, reading) if e.kind == "find the foreign note")
-    wrong = [(n, RomanNumeral.parse("Fr43") if n == "chord" else v) for n, v in asked.values]
-    assert checking.check_exercises(score, reading, [replace(asked, values=tuple(wrong))], "en")
+    wrong = replace(asked.details, chord=RomanNumeral.parse("Fr43"))
+    assert checking.check_exercises(score, reading, [replace(asked, details=wrong)], "en")
 
 
 def test_a_key_within_a_longer_name_is_not_mistaken():
