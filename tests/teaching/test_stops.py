@@ -24,6 +24,7 @@ from understave.lesson.make import reasons_of
 from understave.score.model import Part, Score
 from understave.teaching import checking, stops, story
 from understave.teaching.contrasts import Contrast
+from understave.teaching.details import ChordPutBack
 from understave.teaching.exercises import Exercise, exercises
 from understave.teaching.narrative import narrate
 from understave.teaching.sound_contrasts import all_contrasts
@@ -233,12 +234,12 @@ def test_contrasts_and_exercises_say_what_the_reading_says(name, language):
 
 def test_a_false_contrast_and_a_false_exercise_are_found_out():
     score, reading, _ = example("chain-ferry")
-    heard = next(c for c in heard_in("chain-ferry") if dict(c.values).get("chord"))
-    wrong = [(n, RomanNumeral.parse("Fr43") if n == "chord" else v) for n, v in heard.values]
-    assert checking.check_contrasts(score, reading, [replace(heard, values=tuple(wrong))], "en")
+    heard = next(c for c in heard_in("chain-ferry") if isinstance(c.details, ChordPutBack))
+    wrong = replace(heard.details, chord=RomanNumeral.parse("Fr43"))
+    assert checking.check_contrasts(score, reading, [replace(heard, details=wrong)], "en")
     asked = next(e for e in exercises_of("chain-ferry", "intermediate") if e.kind == "find the foreign note")
-    wrong = [(n, RomanNumeral.parse("Fr43") if n == "chord" else v) for n, v in asked.values]
-    assert checking.check_exercises(score, reading, [replace(asked, values=tuple(wrong))], "en")
+    wrong = replace(asked.details, chord=RomanNumeral.parse("Fr43"))
+    assert checking.check_exercises(score, reading, [replace(asked, details=wrong)], "en")
 
 
 def test_a_key_within_a_longer_name_is_not_mistaken():

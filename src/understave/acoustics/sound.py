@@ -3,7 +3,7 @@
 Every strike is rendered from the partials of `piano`, under the same dampers that `ringing` computes; then
 come the knock of the blow, the halo of the strings that the pedal leaves open, the small noises of the
 pedal, and the room. Loudness is absolute: full scale is the same for every performance, so that variants
-can be compared; `files` finds one gain for all when they are written.
+can be compared; `files` finds one gain for all when they are written. The amounts are set by ear.
 """
 
 from __future__ import annotations
@@ -38,6 +38,7 @@ Shares = Callable[[int], tuple[float, ...]]
 TAIL = 3.0
 """Seconds of sound after the last key goes up, the last `FADE` of them fading out."""
 FADE = 0.8
+"""Seconds."""
 BLOCK = 256
 """Samples rendered from one state of the partials; damping bends in straight lines between the blocks."""
 RANGE_DB, FLOOR_DB = -72.0, -92.0

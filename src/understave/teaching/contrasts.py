@@ -1,10 +1,10 @@
 """Contrasts to hear: some bars as written, against the same bars as one might have expected them.
 
 In: a Score and its Reading. Out: `Contrast` values: two Scores of the same bars with their readings, the
-notes that differ, and an `Event`-like label with values for the words (`wording`, tables ``contrasts``).
+notes that differ, and a label with `details` for the words (`wording`, tables ``contrasts``).
 Both are ordinary Scores: they are engraved, planned and sounded like any other.
 
-Labels (values in brackets; all have ``key``, and ``at``, the moment in the piece that it is about):
+Labels (details in brackets; all have ``key``, and ``at``, the moment in the piece that it is about):
 
 - ``"altered notes"``: the notes foreign to the key put back into it (``chord``, ``plain`` the chord that
   results, ``changes`` pairs of the note written and the note of the key).
@@ -16,7 +16,7 @@ Labels (values in brackets; all have ``key``, and ``at``, the moment in the piec
 - ``"arrival"``: a deceptive or evaded cadence kept to its promise (``chord`` what comes, ``plain`` the
   tonic).
 - ``"continuation"``: where a passage that came before goes on differently, the way it took first
-  (``from`` the earlier moment).
+  (``earlier``: that moment).
 - ``"block chords"``: the figuration against its chords alone.
 - ``"bass"``, ``"melody"``: the bars with one voice alone.
 
@@ -44,6 +44,14 @@ from understave.score.passage import passage
 from understave.score.transpose import interval_between, moved_pitch
 from understave.score.write import with_source
 from understave.teaching.carried import carry, reading_of, with_notes
+from understave.teaching.details import (
+    ChordPutBack,
+    Compared,
+    Comparison,
+    DissonanceLeftOut,
+    ModeKept,
+    WayTakenBefore,
+)
 from understave.teaching.reduction import reduced
 from understave.theory.chord import Chord
 from understave.theory.key import Key
@@ -90,7 +98,7 @@ class Contrast:
     label: str
     first: int
     last: int
-    values: tuple[tuple[str, Detail], ...]
+    details: Comparison
     written: Score
     written_reading: Reading
     other: Score
@@ -100,6 +108,11 @@ class Contrast:
     weight: float = 1.0
     shows: str = ""
     ways: tuple[Way, Way] = (Way(), Way())
+
+    @property
+    def values(self) -> tuple[tuple[str, Detail], ...]:
+        """The details by name, for the gaps of its words."""
+        return self.details.as_pairs()
 
     def words(self, score: Score, level: Level = "intermediate", language: Language = "en") -> str:
         """Say what to listen for; numerals stand between ⟨ and ⟩."""
@@ -153,7 +166,7 @@ def _make(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     bars: tuple[int, int],
-    values: Iterable[tuple[str, Detail]],
+    details: Comparison,
     change: Callable[[Score, Fraction], list[Note]],
     respan: Callable[[Span], Span] = lambda s: s,
 ) -> Contrast | None:
@@ -180,7 +193,7 @@ def _make(  # noqa: PLR0913
         label,
         first,
         last,
-        tuple(values),
+        details,
         written,
         reading_of(written, spans),
         other,
@@ -231,20 +244,14 @@ def _altered(score: Score, reading: Reading, event: Event) -> Contrast | None:
             for n in written.notes
         ]
 
-    values: list[tuple[str, Detail]] = [
-        ("key", key),
-        ("at", event.start),
-        ("chord", chord),
-        ("plain", plain),
-        ("changes", tuple(table.items())),
-    ]
+    details = ChordPutBack(key=key, at=event.start, chord=chord, plain=plain, changes=tuple(table.items()))
     label = "altered notes" if sounding.root in key else "diatonic neighbour"
     return _make(
         label,
         score,
         reading,
         _bars(score, event.start, event.end),
-        values,
+        details,
         change,
         _relabel(event.start, event.end, key, plain),
     )
@@ -310,7 +317,7 @@ def _neighbour(
         score,
         reading,
         _bars(score, event.start, event.end),
-        [("key", key), ("at", event.start), ("chord", chord), ("plain", plain)],
+        ChordPutBack(key=key, at=event.start, chord=chord, plain=plain),
         change,
         _relabel(event.start, event.end, key, plain),
     )
@@ -388,8 +395,8 @@ def _mode(score: Score, reading: Reading, event: Event) -> Contrast | None:
             return replace(s, key=before)
         return replace(s, key=before, numeral=named, alternatives=(), confidence=1.0)
 
-    values: list[tuple[str, Detail]] = [("key", key), ("before", before), ("at", event.start)]
-    return _make("mode", score, reading, (max(0, first - 2), last), values, change, respan)
+    details = ModeKept(key=key, before=before, at=event.start)
+    return _make("mode", score, reading, (max(0, first - 2), last), details, change, respan)
 
 
 # --- dissonance ------------------------------------------------------------------------------------------
@@ -431,15 +438,15 @@ def _dissonance(score: Score, reading: Reading, event: Event) -> Contrast | None
             notes.append(replace(late, articulations=(), ornaments=(), fingering=(), lyrics=()))
         return [n for n in notes if n.id not in joined]
 
-    values: list[tuple[str, Detail]] = [
-        ("key", key),
-        ("at", event.start),
-        ("chord", chord),
-        ("pitch", pitch.pitch_class),
-        ("resolution", resolution.pitch_class),
-        ("kind", event.label),
-    ]
-    return _make("dissonance", score, reading, _bars(score, event.start, when, 1, 0), values, change)
+    details = DissonanceLeftOut(
+        key=key,
+        at=event.start,
+        chord=chord,
+        pitch=pitch.pitch_class,
+        resolution=resolution.pitch_class,
+        kind=event.label,
+    )
+    return _make("dissonance", score, reading, _bars(score, event.start, when, 1, 0), details, change)
 
 
 # --- what was promised -------------------------------------------------------------------------------------
@@ -465,7 +472,7 @@ def _arrival(score: Score, reading: Reading, event: Event) -> Contrast | None:
         score,
         reading,
         _bars(score, event.start, min(span.end, arrival + score.measure_at(arrival).length), 1, 0),
-        [("key", key), ("at", arrival), ("chord", goal), ("plain", expected)],
+        ChordPutBack(key=key, at=arrival, chord=goal, plain=expected),
         change,
         _relabel(arrival, span.end, key, expected),
     )
@@ -512,10 +519,9 @@ def _continuation(score: Score, reading: Reading, event: Event) -> Contrast | No
         ]
         return kept + [moved(n, cut, now - first) for n in earlier.notes]
 
-    values: list[tuple[str, Detail]] = [("at", event.start), ("from", left)]
     span = reading.span_at(event.start)
-    values += [("key", span.key)] if span else []
-    made = _make("continuation", score, reading, (first, last), values, change)
+    details = WayTakenBefore(at=event.start, key=span.key if span else None, earlier=left)
+    made = _make("continuation", score, reading, (first, last), details, change)
     if made is None:
         return None
     start = score.measures[first].start
@@ -543,16 +549,14 @@ def _whole_texture(score: Score, reading: Reading) -> list[Contrast]:
     written = passage(score, first, last)
     spans = carry(reading.spans, written, start, end)
     whole = reading_of(written, spans)
-    key = spans[0].key if spans else reading.spans[0].key
-    at = ("at", start)
+    details = Compared(at=start, key=spans[0].key if spans else reading.spans[0].key)
     found: list[Contrast] = []
     if spans:
         blocks, labels = reduced(score, reading, first=first, last=last)
         differs = tuple(n.id for n in written.notes)
         changed = tuple(n.id for n in blocks.notes)
-        values: tuple[tuple[str, Detail], ...] = (("key", key), at)
         sides = (written, whole, blocks, labels)
-        found.append(Contrast("block chords", first, last, values, *sides, differs, changed, 3.0))
+        found.append(Contrast("block chords", first, last, details, *sides, differs, changed, 3.0))
     roles = texture_of(score, reading.spans).roles
     for label in ("bass", "melody"):
         own = {n.id for n in written.notes if any(roles.get(_first_id(score, i)) == label for i in n.ids)}
@@ -563,8 +567,7 @@ def _whole_texture(score: Score, reading: Reading) -> list[Contrast]:
             replace(written, notes=tuple(n for n in written.notes if n.id in own), source=b"")
         )
         labels = Reading(with_notes(alone, spans))
-        values = (("key", key), at)
-        found.append(Contrast(label, first, last, values, written, whole, alone, labels, others, (), 2.5))
+        found.append(Contrast(label, first, last, details, written, whole, alone, labels, others, (), 2.5))
     return found
 
 

@@ -503,8 +503,7 @@ def _bars(score: Score, event: Event) -> tuple[int, int]:
 
 def _is_about(one: Contrast, first: int, last: int, score: Score) -> bool:
     """Whether what a contrast changes stands in some bars."""
-    at = dict(one.values).get("at")
-    return first <= (score.measure_at(at).index if isinstance(at, Fraction) else one.first) <= last
+    return first <= score.measure_at(one.details.at).index <= last
 
 
 def _marked(reading: Reading, event: Event) -> tuple[str, ...]:
