@@ -10,17 +10,16 @@ import asyncio
 import contextlib
 import html
 import json
-import os
 import re
 import secrets
 import shutil
-import signal
 from collections.abc import AsyncIterator, Awaitable, Callable
+from concurrent.futures import Future
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 from importlib.resources import files
-from multiprocessing.process import BaseProcess
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -41,7 +40,7 @@ from understave.errors import DeskError, UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 from understave.harmony.typed import ENTRIES, Entry
 from understave.interpretation.pedal import STYLES
-from understave.jobs.processes import spawn_context
+from understave.jobs.worker import LostError
 from understave.lesson.folder import SETTINGS, LessonFolder, create_folder, open_folder, titled
 from understave.lesson.make import asked_of
 from understave.media.page import page_words
@@ -75,7 +74,7 @@ _QUIET = 15.0
 class Export:
     """An export under way."""
 
-    process: BaseProcess
+    made: Future[Any]
     done: asyncio.Task[None]
 
 
@@ -100,6 +99,7 @@ class Desk:
         self.ticket = secrets.token_urlsafe(24)
         self.export: Export | None = None
         self._pools: list[work.Workers] = []
+        self._exporters: work.Workers | None = None
 
     def speaks(self) -> Language:
         """Return the language of the desk: the one it was started in, or that of the lesson on it."""
@@ -122,6 +122,12 @@ class Desk:
 
             self._pools = [work.Workers(replaced), work.Workers(replaced)]
         return self._pools[0], self._pools[1]
+
+    def exporters(self) -> work.Workers:
+        """Return the process that makes lessons; it has helpers of its own, which end with it."""
+        if self._exporters is None:
+            self._exporters = work.Workers()
+        return self._exporters
 
     def _say_replaced(self) -> None:
         if self.lesson is not None:
@@ -165,7 +171,7 @@ class Desk:
             self.opening.cancel()
         if self.lesson is not None:
             await self.lesson.close()
-        for pool in self._pools:
+        for pool in (*self._pools, *filter(None, [self._exporters])):
             pool.shutdown(wait=False)
 
     def dismiss(self) -> None:
@@ -175,14 +181,9 @@ class Desk:
 
     def stop_export(self) -> bool:
         """End an export; what it had not finished leaves nothing behind."""
-        if self.export is None or not self.export.process.is_alive():
+        if self.export is None or self._exporters is None:
             return False
-        process = self.export.process
-        try:
-            os.killpg(process.pid or 0, signal.SIGTERM)
-        except (AttributeError, ProcessLookupError, PermissionError):
-            process.terminate()
-        return True
+        return self._exporters.stop(self.export.made)
 
 
 class NoLessonError(DeskError):
@@ -542,33 +543,35 @@ def _fresh(library: Path, stem: str) -> Path:
 async def _export(desk: Desk, request: Request) -> Any:
     lesson = await desk.current()
     asked = await message(request)
-    if desk.export is not None and desk.export.process.is_alive():
+    if desk.export is not None and not desk.export.made.done():
         raise DeskError("An export is under way; wait for it or stop it.")
     choices = _choices(asked)
-    context = spawn_context()
-    here, there = context.Pipe(duplex=False)
-    process = context.Process(target=work.export, args=(lesson.folder.path, choices, there))
-    process.start()
-    there.close()
+    loop = asyncio.get_running_loop()
+
+    def told(message: tuple[str, Any]) -> None:
+        kind, what = message
+        with contextlib.suppress(RuntimeError):  # the desk has stopped meanwhile
+            loop.call_soon_threadsafe(lesson.tell, {"type": "export", kind: what})
+
+    made = desk.exporters().ask(partial(work.export, lesson.folder.path, choices), on_told=told)
 
     async def listen() -> None:
-        ended = False
-        while True:
-            try:
-                kind, what = await asyncio.to_thread(here.recv)
-            except (EOFError, OSError):
-                break
-            if kind in ("step", "share"):
-                lesson.tell({"type": "export", kind: what})
-            else:
-                ended = True
-                files_now = {"exports": _exports(lesson), "ticket": desk.ticket} if kind == "done" else {}
-                key = "error" if kind == "failed" else "done"
-                lesson.tell({"type": "export", key: what, **files_now})
-        if not ended:
+        try:
+            changes = await asyncio.wrap_future(made)
+        except (LostError, asyncio.CancelledError):
             lesson.tell({"type": "export", "stopped": True})
+        except UnderstaveError as error:
+            lesson.tell({"type": "export", "error": str(error)})
+        except Exception as error:
+            log = await asyncio.to_thread(keep_fault, error, "making a lesson at the desk")
+            lesson.tell(
+                {"type": "export", "error": f"The lesson could not be made. {fault_sentence(error, log)}"}
+            )
+        else:
+            files_now = {"exports": _exports(lesson), "ticket": desk.ticket}
+            lesson.tell({"type": "export", "done": changes, **files_now})
 
-    desk.export = Export(process, asyncio.create_task(listen()))
+    desk.export = Export(made, asyncio.create_task(listen()))
     return {"started": True}
 
 
