@@ -58,6 +58,7 @@ _EDIT = """async (number) => {
   const labels = [...new Set([...score.querySelectorAll("button.label")].map((b) => b.dataset.label))];
   const label = labels[(7 * number + 3) % labels.length];
   score.querySelector(`button.label[data-label="${label}"]`).click();
+  await new Promise((done) => setTimeout(done, 500));  // as long as a hand needs from the one to the other
   const begin = performance.now();
   const drawn = new Promise((done) => {
     const watch = new MutationObserver(() => {

@@ -44,7 +44,7 @@ from understave.jobs.worker import LostError
 from understave.lesson.folder import SETTINGS, LessonFolder, create_folder, open_folder, titled
 from understave.lesson.make import asked_of
 from understave.media.page import page_words
-from understave.score.model import read_exact
+from understave.score.model import Score, read_exact
 from understave.score.reader import read_score
 from understave.teaching.stops import MINUTES
 from understave.theory.convention_choices import STANDARD, following
@@ -112,7 +112,9 @@ class Desk:
         return language
 
     def pools(self) -> tuple[work.Workers, work.Workers]:
-        """Return the process that reads and the one that engraves and plays; use from one event loop."""
+        """Return the process that reads and those that engrave, list and play what is wanted at once; use
+        from one event loop.
+        """
         if not self._pools:
             loop = asyncio.get_running_loop()
 
@@ -120,8 +122,17 @@ class Desk:
                 with contextlib.suppress(RuntimeError):  # the desk has stopped meanwhile
                     loop.call_soon_threadsafe(self._say_replaced)
 
-            self._pools = [work.Workers(replaced), work.Workers(replaced)]
+            self._pools = [
+                work.Workers(replaced, ready=work.ready_to_read),
+                work.Workers(replaced, 2, ready=work.ready_to_make),
+                work.Workers(replaced, gives_way=work.GIVES_WAY_MOST),
+            ]
         return self._pools[0], self._pools[1]
+
+    def players(self) -> work.Workers:
+        """Return the process that makes the sound of whole pieces, which gives way to all others."""
+        self.pools()
+        return self._pools[2]
 
     def exporters(self) -> work.Workers:
         """Return the process that makes lessons; it has helpers of its own, which end with it."""
@@ -134,13 +145,15 @@ class Desk:
             self.lesson.tell({"type": "trouble", "error": _REPLACED})
 
     def start(self) -> None:
-        """Open the lesson that the desk was started with."""
+        """Open the lesson that the desk was started with; start what any lesson will need."""
+        for pool in self.pools():
+            pool.start()
         if self.wanted is not None and self.opening is None and self.lesson is None:
             self.opening = asyncio.create_task(self.open(self.wanted))
 
-    async def open(self, folder: LessonFolder) -> OpenLesson:
-        """Put a lesson on the desk in place of the one that lies there."""
-        lesson = await open_lesson(folder, *self.pools())
+    async def open(self, folder: LessonFolder, score: Score | None = None) -> OpenLesson:
+        """Put a lesson on the desk in place of the one that lies there; its score may have been read."""
+        lesson = await open_lesson(folder, *self.pools(), self.players(), score)
         await lesson.begin()
         await self.put(lesson)
         return lesson
@@ -369,9 +382,10 @@ async def _sound(desk: Desk, request: Request) -> Any:
     if instrument not in instruments() or style not in STYLES:
         raise DeskError("There is no such instrument or way to pedal.")
     lesson = await desk.current()
-    played = await lesson.sound(instrument, style)
+    played = await lesson.sound(instrument, style, whole=request.query_params.get("part") != "opening")
     times = {
         "length": round(played.length, 3),
+        "partial": not played.whole,
         "notes": [(i, round(a, 3), round(b, 3)) for i, a, b in played.notes],
         "bars": [
             (round(played.time.at(m.start), 3), round(played.time.at(m.end), 3))
@@ -520,7 +534,7 @@ async def _import(desk: Desk, request: Request) -> Any:
             create_folder, _fresh(desk.library, stem or "score"), file, score.title, score.composer
         )
     try:
-        await desk.open(folder)
+        await desk.open(folder, score)
     except UnderstaveError:
         # Made for this score alone, a moment ago: what is refused leaves nothing behind.
         await asyncio.to_thread(shutil.rmtree, folder.path, ignore_errors=True)

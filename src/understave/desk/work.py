@@ -14,7 +14,7 @@ from typing import Any
 
 from understave.acoustics.files import RATE, audio_bytes
 from understave.acoustics.piano import instruments
-from understave.acoustics.sound import render
+from understave.acoustics.sound import opening, render
 from understave.acoustics.tags import tags_of
 from understave.desk.sheet import Sheet, lay_sheet
 from understave.errors import UnderstaveError, WorkerError
@@ -32,18 +32,27 @@ from understave.jobs.serving import Manner, tell
 from understave.score.model import Score
 from understave.theory.convention_choices import Conventions, current, following
 
-GIVES_WAY = 10
-"""How far what works for the desk gives way to it and to the browser (the system's niceness)."""
+GIVES_WAY, GIVES_WAY_MOST = 5, 15
+"""How far what works for the desk gives way to it and to the browser (the system's niceness); and how far
+what can wait longest, the sound of the whole piece, gives way to the rest too.
+"""
+
+
+OPENING = 12.0
+"""Seconds of a piece that are made first, to be heard while the rest is being made."""
 
 
 @dataclass(frozen=True)
 class Played:
-    """The whole piece as it sounds: MP3, its length in seconds, when each note lights up."""
+    """A piece as it sounds: FLAC, its length in seconds, when each note of the whole piece lights up; and
+    whether the sound goes to the end.
+    """
 
     data: bytes = field(repr=False)
     length: float
     notes: tuple[tuple[str, float, float], ...] = field(repr=False)
     time: Clock = field(repr=False)
+    whole: bool = True
 
 
 class Workers(Pool):
@@ -72,6 +81,22 @@ def _followed(conventions: Conventions, job: Callable[[], Any]) -> Any:
         return job()
 
 
+def ready_to_read() -> None:
+    """Load what reading a score needs."""
+    from understave.harmony import trained  # noqa: F401
+    from understave.harmony.model.network import load
+
+    load()
+
+
+def ready_to_make() -> None:
+    """Load what engraving needs, and start its engine."""
+    from understave.desk import builder  # noqa: F401
+    from understave.jobs.notation_worker import shared_worker
+
+    shared_worker().start()
+
+
 def read_fully(
     score: Score,
     corrections: Sequence[Correction],
@@ -98,14 +123,28 @@ def engrave_sheet(score: Score, reading: Reading, width: float) -> Sheet:
 
 def play(score: Score, reading: Reading, instrument: str, style: str) -> Played:
     """Let the piece sound on an instrument with a way to pedal."""
+    return _played(score, reading, instrument, style, whole=True)
+
+
+def play_opening(score: Score, reading: Reading, instrument: str, style: str) -> Played:
+    """Let the first `OPENING` seconds of the piece sound as `play` does, many times sooner."""
+    return _played(score, reading, instrument, style, whole=False)
+
+
+def _played(score: Score, reading: Reading, instrument: str, style: str, *, whole: bool) -> Played:
     from understave.media.webpage import lights
 
     piano = instruments()[instrument]
     plan = make_plan(score, reading, PlanOptions(style=style, instrument=piano))  # type: ignore[arg-type]
     performance = perform(score, plan)
-    samples = render(performance, piano, RATE)
-    data = audio_bytes(".mp3", samples, RATE, steady=True, tags=tags_of(score))
-    return Played(data, len(samples) / RATE, lights(score, performance), clock(score, plan))
+    if whole or performance.length <= OPENING:
+        samples, gain, whole = render(performance, piano, RATE), None, True
+    else:
+        samples, gain = opening(performance, piano, OPENING)
+    # Packed without loss: what travels no further than this machine need not be small, and MP3 takes as long
+    # to make as the sound itself.
+    data = audio_bytes(".flac", samples, RATE, gain=gain, tags=tags_of(score))
+    return Played(data, len(samples) / RATE, lights(score, performance), clock(score, plan), whole)
 
 
 def stops(score: Score, reading: Reading, plan: Plan, settings: Path) -> dict[str, Any]:

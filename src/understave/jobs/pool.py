@@ -82,10 +82,10 @@ class Pool(Executor):
             self._change.notify()
         return one.future
 
-    def start(self) -> None:
-        """Start all processes now, so that the first jobs need not wait for them."""
+    def start(self, processes: int = 1) -> None:
+        """Start so many processes now, so that the first jobs need not wait for them."""
         with self._change:
-            while len(self._threads) < len(self._workers) and not self._closed:
+            while len(self._threads) < min(processes, len(self._workers)) and not self._closed:
                 self._begin(now=True)
 
     def processes(self) -> list[Worker]:
