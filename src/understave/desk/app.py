@@ -112,9 +112,7 @@ class Desk:
         return language
 
     def pools(self) -> tuple[work.Workers, work.Workers]:
-        """Return the process that reads and those that engrave, list and play what is wanted at once; use
-        from one event loop.
-        """
+        """Return the process that reads and those that engrave and list; use from one event loop."""
         if not self._pools:
             loop = asyncio.get_running_loop()
 
@@ -125,12 +123,12 @@ class Desk:
             self._pools = [
                 work.Workers(replaced, ready=work.ready_to_read),
                 work.Workers(replaced, 2, ready=work.ready_to_make),
-                work.Workers(replaced, gives_way=work.GIVES_WAY_MOST),
+                work.Workers(replaced, 2, work.GIVES_WAY_MOST, work.ready_to_play),
             ]
         return self._pools[0], self._pools[1]
 
     def players(self) -> work.Workers:
-        """Return the process that makes the sound of whole pieces, which gives way to all others."""
+        """Return the processes that make the sound of the piece, which give way to all others."""
         self.pools()
         return self._pools[2]
 
@@ -146,7 +144,7 @@ class Desk:
 
     def start(self) -> None:
         """Open the lesson that the desk was started with; start what any lesson will need."""
-        for pool in self.pools():
+        for pool in (*self.pools(), self.players()):
             pool.start()
         if self.wanted is not None and self.opening is None and self.lesson is None:
             self.opening = asyncio.create_task(self.open(self.wanted))

@@ -55,8 +55,10 @@ SOUNDS_KEPT = 8
 CALM = 0.5
 """Seconds without an edit after which the full reading begins."""
 
-_SEEN, _LISTED, _HEARD = 0, 1, 2
-"""What can wait longer for a process: the notes least, then the stops of the lesson, then what is heard."""
+_SEEN, _LISTED, _HEARD, _WHOLE = range(4)
+"""What can wait longer for a process: the notes least, then the stops of the lesson, then what is heard first,
+then the sound of the whole piece.
+"""
 
 Gesture = Callable[[Score, Sequence[Span]], tuple[Correction, ...]]
 
@@ -95,7 +97,7 @@ class OpenLesson:
         self.score = score
         self.readers, self.makers = readers, makers
         self.players = players if players is not None else makers
-        """Who makes the sound of the whole piece: nothing that can be seen waits for it."""
+        """Who makes the sound of the piece: nothing that can be seen waits for it."""
         self.unfinished = corrections.set_aside(folder.corrections)
         self.entries = corrections.read_entries(folder.corrections)
         self.history = history(self.entries)
@@ -388,8 +390,8 @@ class OpenLesson:
         key = (instrument, style, reading.spans, whole)
         task = self._sounds.get(key)
         if task is None or _failed(task):
-            where, job = (self.players, work.play) if whole else (self.makers, work.play_opening)
-            made = self._ask(where, job, self.score, reading, instrument, style, wait=_HEARD)
+            job, wait = (work.play, _WHOLE) if whole else (work.play_opening, _HEARD)
+            made = self._ask(self.players, job, self.score, reading, instrument, style, wait=wait)
             task = self._sounds[key] = asyncio.create_task(made)
             while len(self._sounds) > SOUNDS_KEPT:
                 _, old = self._sounds.popitem(last=False)

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from understave.acoustics.files import RATE, audio_bytes
+from understave.acoustics.performance import Performance, Strike
 from understave.acoustics.piano import instruments
 from understave.acoustics.sound import opening, render
 from understave.acoustics.tags import tags_of
@@ -32,9 +33,9 @@ from understave.jobs.serving import Manner, tell
 from understave.score.model import Score
 from understave.theory.convention_choices import Conventions, current, following
 
-GIVES_WAY, GIVES_WAY_MOST = 5, 15
+GIVES_WAY, GIVES_WAY_MOST = 5, 12
 """How far what works for the desk gives way to it and to the browser (the system's niceness); and how far
-what can wait longest, the sound of the whole piece, gives way to the rest too.
+what can wait longest, the sound, gives way to the rest too.
 """
 
 
@@ -95,6 +96,12 @@ def ready_to_make() -> None:
     from understave.jobs.notation_worker import shared_worker
 
     shared_worker().start()
+
+
+def ready_to_play() -> None:
+    """Work out what every sound needs: the room, and the strings that answer."""
+    chord = Performance(tuple(Strike(key, 0.0, 0.1, 60.0) for key in range(36, 84, 6)), ((0.0, 1.0),))
+    render(chord, next(iter(instruments().values())), RATE)
 
 
 def read_fully(
