@@ -56,8 +56,8 @@ CALM = 0.5
 """Seconds without an edit after which the full reading begins."""
 
 _SEEN, _LISTED, _HEARD, _WHOLE = range(4)
-"""What can wait longer for a process: the notes least, then the stops of the lesson, then what is heard first,
-then the sound of the whole piece.
+"""What can wait longer for a process: the notes least, then the stops of the lesson, then what is heard
+first, then the sound of the whole piece.
 """
 
 Gesture = Callable[[Score, Sequence[Span]], tuple[Correction, ...]]
