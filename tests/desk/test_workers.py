@@ -267,3 +267,44 @@ def test_what_is_seen_does_not_wait_for_the_sound_of_the_piece(tmp_path, monkeyp
     asyncio.run(run())
     assert waits["engrave_sheet"] < waits["stops"] < waits["contrast"] < waits["play"]
     assert waits["play_opening"] < waits["play"]
+
+
+def test_an_export_tells_its_steps_and_is_stopped_with_all_its_processes(tmp_path):
+    async def run():
+        desk, lesson = desk_in(tmp_path)
+        window = asyncio.Queue()
+        lesson.listeners.add(window)
+        async with client(desk) as browser:
+            assert (await browser.post("/api/export", json={"level": "beginner"})).json() == {"started": True}
+            assert (await browser.post("/api/export", json={})).status_code == 422
+            first = await asyncio.wait_for(window.get(), 120)
+            assert first["type"] == "export"
+            assert "step" in first or "share" in first
+            pids = [p.pid for p in desk.exporters().processes()]
+            assert (await browser.post("/api/export/stop", json={})).json() == {"stopped": True}
+            while "stopped" not in (said := await asyncio.wait_for(window.get(), 30)):
+                assert set(said) <= {"type", "step", "share"}
+            assert (await browser.post("/api/export/stop", json={})).json() == {"stopped": False}
+        for pid in pids:
+            with pytest.raises(ProcessLookupError):
+                os.kill(pid, 0)
+        await desk.close()
+
+    asyncio.run(run())
+
+
+def test_an_export_that_cannot_be_made_says_why(tmp_path):
+    async def run():
+        desk, lesson = desk_in(tmp_path)
+        window = asyncio.Queue()
+        lesson.listeners.add(window)
+        lesson.folder.score.write_bytes(b"no score")
+        async with client(desk) as browser:
+            await browser.post("/api/export", json={})
+            while "error" not in (said := await asyncio.wait_for(window.get(), 120)):
+                assert "done" not in said
+        assert lesson.folder.score.name in said["error"]
+        assert "\n" not in said["error"]
+        await desk.close()
+
+    asyncio.run(run())
