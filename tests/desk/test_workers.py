@@ -308,3 +308,26 @@ def test_an_export_that_cannot_be_made_says_why(tmp_path):
         await desk.close()
 
     asyncio.run(run())
+
+
+def test_a_desk_that_stops_answers_whoever_waits_for_a_sound(tmp_path):
+    """Left waiting, they would be cut off by the server, with a traceback on the terminal."""
+
+    async def run():
+        desk, lesson = desk_in(tmp_path)
+        lesson.players = desk.players()
+        async with client(desk) as browser:
+            asked = [
+                asyncio.create_task(
+                    browser.get("/api/sound", params={"instrument": "upright", "pedal": "none", "part": part})
+                )
+                for part in ("opening", "whole")
+            ]
+            while len(lesson._sounds) < 2:
+                await asyncio.sleep(0.02)
+            desk.dismiss()
+            answers = [await asyncio.wait_for(one, 5) for one in asked]
+        assert [a.status_code for a in answers] == [409, 409]
+        await desk.close()
+
+    asyncio.run(run())

@@ -10,7 +10,7 @@ import pytest
 
 from understave.errors import UnderstaveError
 from understave.jobs.notation_worker import NotationWorker
-from understave.jobs.worker import Worker
+from understave.jobs.one_process import Worker
 
 OPTIONS = {"inputFrom": "humdrum", "breaks": "none", "xmlIdSeed": 1}
 # A split spine that is never joined, then a line with a field too few: the engine aborts on it.

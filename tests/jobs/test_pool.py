@@ -15,10 +15,10 @@ import pytest
 import things_to_do as jobs
 
 from understave.errors import ScoreError, WorkerError
-from understave.jobs import worker as room
+from understave.jobs import one_process as room
+from understave.jobs.one_process import LostError, TooLongError, TooMuchError, Worker
 from understave.jobs.pool import Pool
 from understave.jobs.serving import Manner
-from understave.jobs.worker import LostError, TooLongError, TooMuchError, Worker
 
 PATIENCE = 60
 POSIX = pytest.mark.skipif(os.name == "nt", reason="processes are ended in another way there")

@@ -12,7 +12,7 @@ import pytest
 from repertoire_scores import CADENCE, LAMENT, folder_of_scores, piano, put
 
 from understave.errors import UnderstaveError
-from understave.jobs import worker as jobs_room
+from understave.jobs import one_process as jobs_room
 from understave.repertoire import connect, index_folder
 from understave.repertoire import reader_processes as readers_room
 from understave.repertoire import store as store_room

@@ -40,7 +40,7 @@ from understave.errors import DeskError, UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 from understave.harmony.typed import ENTRIES, Entry
 from understave.interpretation.pedal import STYLES
-from understave.jobs.worker import LostError
+from understave.jobs.one_process import LostError
 from understave.lesson.folder import SETTINGS, LessonFolder, create_folder, open_folder, titled
 from understave.lesson.make import asked_of
 from understave.media.page import page_words
@@ -164,7 +164,7 @@ class Desk:
         if before is not None:
             lesson.listeners |= before.listeners
             before.listeners.clear()
-            await before.close()
+            before.give_up()
             lesson.tell({"type": "opened"})
 
     async def current(self) -> OpenLesson:
@@ -180,15 +180,19 @@ class Desk:
         self.stop_export()
         if self.opening is not None:
             self.opening.cancel()
-        if self.lesson is not None:
-            await self.lesson.close()
-        for pool in (*self._pools, *filter(None, [self._exporters])):
-            pool.shutdown(wait=False)
+        self._give_up()
 
     def dismiss(self) -> None:
-        """End the lines to all windows."""
+        """End the lines to all windows, and answer those that wait for something still being made."""
         if self.lesson is not None:
             self.lesson.tell({"type": "bye"})
+        self._give_up()
+
+    def _give_up(self) -> None:
+        if self.lesson is not None:
+            self.lesson.give_up()
+        for pool in (*self._pools, *filter(None, [self._exporters])):
+            pool.shutdown(wait=False)
 
     def stop_export(self) -> bool:
         """End an export; what it had not finished leaves nothing behind."""

@@ -136,6 +136,10 @@ class OpenLesson:
 
     async def close(self) -> None:
         """Stop what is still being worked out."""
+        self.give_up()
+
+    def give_up(self) -> None:
+        """Cancel what is still being worked out; whoever waits for it is answered that it is gone."""
         tasks = [t for t in (self._renewing, *self.laying.values(), *self._sounds.values()) if t]
         for task in tasks:
             task.cancel()

@@ -27,7 +27,7 @@ from understave.harmony.reading import Correction, Event, Reading, Span
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan
 from understave.interpretation.planning import PlanOptions, make_plan
-from understave.jobs.memory import machine_memory
+from understave.jobs.memory_bound import machine_memory
 from understave.jobs.pool import Pool
 from understave.jobs.serving import Manner, tell
 from understave.score.model import Score

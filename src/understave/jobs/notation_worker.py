@@ -1,8 +1,8 @@
 """Notation text in, what the engraver makes of it out, from a process of its own.
 
 The engraver (verovio) is a native library that can abort the whole process on malformed input. Here
-it runs in a `worker`: a crash or an endless run there becomes one `UnderstaveError` here, and the next
-request starts a fresh process. The parent never imports the library.
+it runs in a `one_process.Worker`: a crash or an endless run there becomes one `UnderstaveError` here, and
+the next request starts a fresh process. The parent never imports the library.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ from functools import partial
 from typing import Any
 
 from understave.errors import ScoreError, WorkerError
+from understave.jobs.one_process import LostError, TooLongError, TooMuchError, Worker
 from understave.jobs.serving import Manner
-from understave.jobs.worker import LostError, TooLongError, TooMuchError, Worker
 
 TIME_LIMIT = 60.0
 """Seconds that one request may take unless the caller says otherwise."""

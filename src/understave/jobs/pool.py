@@ -1,6 +1,6 @@
 """Several processes that do jobs: those wanted first come first, and one that is lost is replaced.
 
-In: jobs as for `worker`, each with a number that says how long it can wait. Out: futures.
+In: jobs as for `one_process`, each with a number that says how long it can wait. Out: futures.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from itertools import count
 from typing import Any
 
 from understave.errors import WorkerError
+from understave.jobs.one_process import STOPPED, LostError, Worker
 from understave.jobs.serving import Manner
-from understave.jobs.worker import STOPPED, LostError, Worker
 
 ATTEMPTS = 2
 """Processes that one job may lose before it is given up: one by chance, another is by its own fault."""

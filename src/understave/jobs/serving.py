@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from typing import IO, Any
 
 from understave.errors import WorkerError
-from understave.jobs.memory import bound_memory, memory_held
+from understave.jobs.memory_bound import bound_memory, memory_held
 
 HEAD = 8
 """Bytes that tell how long a frame is."""

@@ -23,10 +23,10 @@ from typing import Any, TypeAlias
 from understave.disk import write_atomically
 from understave.errors import LessonError
 from understave.guests import installed
-from understave.jobs.memory import machine_memory
+from understave.jobs.memory_bound import machine_memory
+from understave.jobs.one_process import LostError
 from understave.jobs.pool import Pool
 from understave.jobs.serving import Manner
-from understave.jobs.worker import LostError
 
 MEMORY = "made.json"
 KEPT = "kept"

@@ -1,8 +1,8 @@
 """Score files in, pieces out as they are read, by several reader processes that may crash.
 
-Every thread here looks after one `jobs.worker`: hands it a path, waits for the piece. A file that killed its
-reader is tried once more in a fresh one; when that dies too, the file is kept as a piece with an error.
-Memory is watched while a score is read, and the system refuses what comes too suddenly for that.
+Every thread here looks after one process (`jobs.one_process`): hands it a path, waits for the piece. A file
+that killed its reader is tried once more in a fresh one; when that dies too, the file is kept as a piece with
+an error. Memory is watched while a score is read, and the system refuses what comes too suddenly for that.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from functools import partial
 from pathlib import Path
 
 from understave.errors import WorkerError
+from understave.jobs.one_process import LostError, TooLongError, TooMuchError, Worker
 from understave.jobs.processes import worker_command
 from understave.jobs.serving import Manner
-from understave.jobs.worker import LostError, TooLongError, TooMuchError, Worker
 from understave.repertoire import worker
 from understave.repertoire.tables import Piece, failed
 from understave.repertoire.worker import MOST_MEMORY

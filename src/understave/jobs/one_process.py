@@ -17,7 +17,7 @@ from collections.abc import Callable, Sequence
 from typing import IO, Any
 
 from understave.errors import WorkerError
-from understave.jobs.memory import held_with_children
+from understave.jobs.memory_bound import held_with_children
 from understave.jobs.processes import worker_command, worker_environment
 from understave.jobs.serving import Manner, read_frame, write_frame
 
