@@ -30,6 +30,7 @@ from rich.table import Table
 
 import understave
 from benchmarks.data import data_folder
+from benchmarks.told_sentences import Said, drawn, keys_of, notes_in_bars, said, spread
 from understave.claims import Claim
 from understave.claims.facts import Facts, facts
 from understave.errors import UnderstaveError
@@ -111,7 +112,7 @@ def _piece(sort: str, file: Path) -> Piece:
         return found, make_plan(score, found)
 
     found, plan = _kept(own, ("score", "harmony", "findings", "interpretation", "acoustics"), (), planned)
-    return Piece(sort, file.stem if sort == "songs" else file.parent.name, score, found, plan)
+    return Piece(sort, file.stem if file.suffix == ".mxl" else file.parent.name, score, found, plan)
 
 
 def _kept(own: bytes, rooms: Sequence[str], without: Sequence[str], make: Callable[[], T]) -> T:
@@ -178,12 +179,18 @@ def main() -> int:
     parser.add_argument("--only", help="one sort alone")
     parser.add_argument("--sample", type=int, default=0, help="claims that are told, to be judged by hand")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument(
+        "--hand", type=int, help="sample sentences of fresh pieces in place of the sixty: which hand"
+    )
     parser.add_argument("--failed", help="list what fails of this kind of claim")
     arguments = parser.parse_args()
     console = Console(width=150)
     everything: list[tuple[Piece, Statement]] = []
     by_sort: dict[str, list[Statement]] = {}
     slowest, contradicted = (0.0, ""), []
+    if arguments.hand:
+        _list_told(arguments.hand, arguments.sample, arguments.seed)
+        return 0
     for piece in pieces(arguments.each):
         if arguments.only and piece.sort != arguments.only:
             continue
@@ -225,6 +232,32 @@ def _list_failed(everything: list[tuple[Piece, Statement]], kind: str) -> None:
             if claim.kind == kind or s.kind == kind:
                 bar, beat = piece.score.anchor(claim.start)
                 print(f"{piece.name} {bar}:{beat_text(beat)} [{s.where}] {s.text}\n    {claim}")
+
+
+def _list_told(hand: int, count: int, seed: int) -> None:
+    """Print sentences that lessons on fresh pieces tell, as many of each kind of music, with their notes."""
+    tuned = frozenset(file for _, file in files(None))
+    by_sort: dict[str, list[tuple[Piece, Said]]] = {}
+    for sort, file in drawn(hand, tuned):
+        try:
+            piece = _piece(sort, file)
+            told = [(piece, s) for s in said(piece.score, piece.reading, piece.plan)]
+        except UnderstaveError as error:
+            print(f"{file.name}: {error}", file=sys.stderr)
+            continue
+        by_sort.setdefault(sort, []).extend(told)
+        print(f"{sort}: {piece.name}, {len(piece.score.measures)} bars, {len(told)} sentences", flush=True)
+    shares = [count // len(by_sort) + (k < count % len(by_sort)) for k in range(len(by_sort))]
+    chosen = []
+    for number, told in zip(shares, by_sort.values(), strict=True):
+        chosen += spread(told, lambda pair: pair[1], number, seed)
+    random.Random(seed).shuffle(chosen)
+    for k, (piece, s) in enumerate(chosen, 1):
+        bar, beat = piece.score.anchor(s.start)
+        print(f"\n{k}. {piece.sort}, {piece.name}, {bar}:{beat_text(beat)} [{s.where}] {s.text}")
+        if s.whole:
+            print(keys_of(piece.score, piece.reading))
+        print(notes_in_bars(piece.score, piece.reading, s.start, s.end))
 
 
 def _list_sample(everything: list[tuple[Piece, Statement]], count: int, seed: int) -> None:

@@ -45,7 +45,7 @@ class Stays(Claim):
     """A note stays through a stretch, held or struck again at least once a bar.
 
     ``"bass"``: nothing lower sounds. ``"top"``: it is the highest note on every beat it sounds. ``"inner"``:
-    notes above and below it sound meanwhile.
+    notes above and below it sound meanwhile. ``"over the bass"``: something lower sounds.
     """
 
     kind: ClassVar[str] = "note that stays"
@@ -70,6 +70,8 @@ class Stays(Claim):
         if self.place == "top":
             high = max(n.midi for n in here)
             return all(n.midi <= high for n in others)
+        if self.place == "over the bass":
+            return any(n.midi < self.tone.midi for n in others)
         return any(n.midi > self.tone.midi for n in others) and any(n.midi < self.tone.midi for n in others)
 
     def subject(self) -> Hashable:
@@ -77,6 +79,22 @@ class Stays(Claim):
 
     def answer(self) -> Hashable:
         return self.tone.pitch_class
+
+
+@dataclass(frozen=True, slots=True)
+class SoundsOn(Claim):
+    """A note, in any octave, is heard through a stretch: some key holds it for three quarters of the time."""
+
+    kind: ClassVar[str] = "sounds on"
+    tone: PitchClass
+
+    def holds(self, facts: Facts) -> bool:
+        reach, heard = self.start, Fraction(0)
+        for n in facts.heard(self.start, self.end):
+            if n.midi % 12 == self.tone.semitone:
+                heard += max(Fraction(0), min(n.end, self.end) - max(reach, n.onset))
+                reach = max(reach, n.end)
+        return 4 * heard >= 3 * (self.end - self.start)
 
 
 @dataclass(frozen=True, slots=True)
@@ -600,7 +618,7 @@ class StruckBass(Claim):
 
 @dataclass(frozen=True, slots=True)
 class ChangesHere(Claim):
-    """A new chord is read at a moment: other tones than before."""
+    """A new chord is read at a moment: another than the one before; the first of a piece is no change."""
 
     kind: ClassVar[str] = "new chord"
 
@@ -609,7 +627,7 @@ class ChangesHere(Claim):
         if span is None or span.start != self.start:
             return False
         before = facts.before(self.start)
-        return before is None or (before.key, before.numeral) != (span.key, span.numeral)
+        return before is not None and (before.key, before.numeral) != (span.key, span.numeral)
 
 
 @dataclass(frozen=True, slots=True)

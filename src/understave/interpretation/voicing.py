@@ -156,7 +156,8 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
     """Give every note the weight of its role, its beat and its length."""
     sung = {n.id for n in texture.melody}
     places = [(e.start, _PLACES[e.label]) for e in reading.events if e in MELODIES and e.label in _PLACES]
-    changes = {s.start: s for s in reading.spans}
+    # The first chord is no change.
+    changes = {s.start: s for s in reading.spans[1:]}
     told: dict[tuple[str, str, Fraction], Event] = {}
     voices: dict[str, Voice] = {}
     for n in score.notes:
