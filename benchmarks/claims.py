@@ -47,6 +47,10 @@ from understave.teaching.exercises import exercises
 T = TypeVar("T")
 BARS = 80
 """Bars of each piece that are looked at: whole songs, the beginnings of long movements."""
+WHOLE = 200
+"""Bars of songs and keyboard pieces that are drawn for judging, so that they are whole; quartets stand in
+files of several movements and stop at `BARS`.
+"""
 LARGEST = {".mxl": 300_000, ".krn": 300_000, ".musicxml": 2_500_000, ".xml": 2_500_000}
 """Bytes of a file at most by its suffix, so that sixty pieces are read within the hour."""
 EXAMPLES = Path(__file__).resolve().parent.parent / "examples"
@@ -95,14 +99,14 @@ def pieces(each: int | None) -> Iterator[Piece]:
             print(f"{file.name}: {error}", file=sys.stderr)
 
 
-def _piece(sort: str, file: Path) -> Piece:
-    """Read and plan a piece, or take up what was kept of it."""
-    own = file.read_bytes()
+def _piece(sort: str, file: Path, bars: int = BARS) -> Piece:
+    """Read and plan a piece's first bars, or take up what was kept of it."""
+    own = file.read_bytes() + (b"" if bars == BARS else str(bars).encode())
 
     def reading() -> tuple[Score, tuple[Span, ...]]:
         score = read_score(file)
-        if len(score.measures) > BARS:
-            score = passage(score, 0, BARS - 1)
+        if len(score.measures) > bars:
+            score = passage(score, 0, bars - 1)
         return score, read(score).spans
 
     score, spans = _kept(own, ("score", "harmony"), (), reading)
@@ -196,7 +200,7 @@ def main() -> int:
             continue
         found, seconds = found_in(piece)
         slowest = max(slowest, (seconds, piece.name))
-        contradicted += [(piece.name, pair) for pair in contradictions(found)]
+        contradicted += [(piece.name, pair) for pair in contradictions(found, piece.reading)]
         everything += [(piece, s) for s in found]
         by_sort.setdefault(piece.sort, []).extend(found)
     all_found = [s for _, s in everything]
@@ -240,7 +244,7 @@ def _list_told(hand: int, count: int, seed: int) -> None:
     by_sort: dict[str, list[tuple[Piece, Said]]] = {}
     for sort, file in drawn(hand, tuned):
         try:
-            piece = _piece(sort, file)
+            piece = _piece(sort, file, BARS if sort == "quartets" else WHOLE)
             told = [(piece, s) for s in said(piece.score, piece.reading, piece.plan)]
         except UnderstaveError as error:
             print(f"{file.name}: {error}", file=sys.stderr)

@@ -47,6 +47,7 @@ class ChordIs(Claim):
     """
 
     kind: ClassVar[str] = "chord"
+    of_chord: ClassVar[bool] = True
     key: Key
     numeral: RomanNumeral
 
@@ -71,6 +72,21 @@ class ChordIs(Claim):
     def answer(self) -> Hashable:
         chord = self.numeral.chord(self.key)
         return chord.semitones, chord.bass.semitone
+
+
+@dataclass(frozen=True, slots=True)
+class Labelled(ChordIs):
+    """A chord is printed under the staff where it begins, with the name and the key that the reading has."""
+
+    kind: ClassVar[str] = "label on the page"
+
+    def holds(self, facts: Facts) -> bool:
+        span = facts.span(self.start)
+        return span is not None and (span.start, span.key, span.numeral) == (
+            self.start,
+            self.key,
+            self.numeral,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +183,7 @@ class KeyIs(Claim):
     """The key read at a moment."""
 
     kind: ClassVar[str] = "key"
+    of_chord: ClassVar[bool] = True
     key: Key
 
     def holds(self, facts: Facts) -> bool:

@@ -1,8 +1,9 @@
 """Claims on the whole of a piece: its sections, the name of its form, and how its outer voices move.
 
 Rules of names (Hutchinson, "Music Theory for the 21st-Century Classroom", chapters on ternary and rondo form;
-*Open Music Theory*, part on form; both from memory): ternary, the opening, closed at home, comes back there after
-something else; rondo, it does so at least twice; variations and dances are what is printed over their parts.
+*Open Music Theory*, part on form; both from memory): ternary, the opening closes at home and comes back
+there after something else; rondo, it does so at least twice; variations and dances are what is printed over
+their parts.
 """
 
 from __future__ import annotations
@@ -17,10 +18,13 @@ from typing import ClassVar
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts
 from understave.claims.stretches import ComesBack
+from understave.score.model import Measure
 from understave.theory.pitch import PitchClass
 
 _BEGINNING = 4
 """Bars by which the beginnings of two sections are compared."""
+_ALIKE = 0.5
+"""Share of letters that agree, on the whole, where a section brings another back. Set by ear."""
 _PRIMES = "'"
 
 
@@ -30,11 +34,32 @@ def letter(name: str) -> str:
     return plain if re.fullmatch(r"[A-Z]\d*", plain) else ""
 
 
-def _begins_like(facts: Facts, one: Fraction, other: Fraction, how: str = "varied") -> bool:
-    """Whether a later section begins as an earlier one does, an upbeat or a bar before it allowed for."""
-    length = _BEGINNING * facts.bar(one).full_length
-    length = min(length, other - one, facts.score.end - other)
-    return length > 0 and ComesBack(other, other + length, one, one + length, how).holds(facts)
+def _begins_like(facts: Facts, one: Fraction, other: Fraction) -> bool:
+    """Whether a later section begins as an earlier one does: at the best of a few shifts by a bar (an
+    upbeat, a bar before it) and by staff steps (another key), so many letters of any voice are the same.
+    """
+    bars = facts.score.measures
+    first, second = facts.bar(one).index, facts.bar(other).index
+    size = min(_BEGINNING, second - first, len(bars) - second)
+    return any(
+        sum(_alike(facts, bars[a + k], bars[b + k], steps) for k in range(size)) >= _ALIKE * size
+        for a, b in ((first, second), (first + 1, second), (first, second + 1))
+        for steps in range(7)
+        if max(a, b) + size <= len(bars)
+    )
+
+
+def _alike(facts: Facts, one: Measure, other: Measure, steps: int) -> float:
+    """Share of the letters of both bars that agree in time when the first are moved by so many steps."""
+    here, there = facts.letters(one), facts.letters(other)
+    moved = {(at, (letter + steps) % 7) for at, letter in here}
+    return 2 * len(moved & there) / max(1, len(moved) + len(there))
+
+
+def _is_again(facts: Facts, one: Fraction, other: Fraction) -> bool:
+    """Whether a later section begins note for note as an earlier one does."""
+    length = min(_BEGINNING * facts.bar(one).full_length, other - one, facts.score.end - other)
+    return length > 0 and ComesBack(other, other + length, one, one + length, "literal").holds(facts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +82,7 @@ class Scheme(Claim):
                 continue
             if own in firsts and not _begins_like(facts, firsts[own], at):
                 return False
-            if any(o != own and _begins_like(facts, f, at, "literal") for o, f in firsts.items()):
+            if any(o != own and _is_again(facts, f, at) for o, f in firsts.items()):
                 return False
             firsts.setdefault(own, at)
         return bool(self.parts)
@@ -104,7 +129,7 @@ class FormIs(Claim):
                 return False
             if not _begins_like(facts, first, at):
                 return False
-        return not any(_begins_like(facts, first, at, "literal") for _, at in between)
+        return not any(_is_again(facts, first, at) for _, at in between)
 
     def _dance(self, facts: Facts) -> bool:
         word = r"scherzo\b" if self.name.startswith("scherzo") else r"(menuett?o?|minuett?o?|menuet)\b"

@@ -1050,7 +1050,10 @@ def _contrast_chord(t: Told) -> Iterator[Claim]:
     yield h.ChordIs(at, at, key, chord)
     if plain is not None:
         yield h.OfTheKey(at, at, key, plain)
-    yield from _changes(t, key)
+    for pair in t.listed("changes"):
+        tone, plain_tone = pair if isinstance(pair, tuple) and len(pair) == 2 else (None, None)
+        if isinstance(tone, PitchClass) and isinstance(plain_tone, PitchClass):
+            yield h.Instead(at, at, tone, plain_tone, key)
 
 
 def _contrast_arrival(t: Told) -> Iterator[Claim]:
@@ -1075,7 +1078,7 @@ def _contrast_dissonance(t: Told) -> Iterator[Claim]:
     yield h.ChordIs(at, at, key, chord)
     yield h.Member(at, at, pitch, belongs=False)
     yield n.Sounds(at, at + _INSTANT, pitch)
-    yield n.Sounds(at, t.end, goal)
+    yield n.Sounds(at, at + t.score.measure_at(at).full_length, goal)
 
 
 def _contrast_continuation(t: Told) -> Iterator[Claim]:
