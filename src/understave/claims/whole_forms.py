@@ -19,6 +19,7 @@ from understave.claims.claim import Claim
 from understave.claims.facts import Facts
 from understave.claims.stretches import ComesBack
 from understave.score.model import Measure
+from understave.theory.key import Key
 from understave.theory.pitch import PitchClass
 
 _BEGINNING = 4
@@ -112,24 +113,23 @@ class FormIs(Claim):
             return len(_headings(facts, r"(variation|variazione|veränderung|var\.?)\s*([ivx]+|\d+)\b")) > 1
         if self.name.endswith("and trio"):
             return self._dance(facts)
-        groups = [
-            next(g) for _, g in groupby((p for p in self.parts if letter(p[0])), lambda p: letter(p[0]))
-        ]
+        lettered = [part for part in self.parts if letter(part[0])]
+        groups = [[at for _, at in g] for _, g in groupby(lettered, key=lambda part: letter(part[0]))]
         if len(groups) < 3 or len(groups) % 2 == 0 or (self.name == "ternary form") != (len(groups) == 3):
             return False
         refrain, between = groups[::2], groups[1::2]
-        first = refrain[0][1]
-        home, last = facts.span(first), facts.before(between[0][1])
+        first = refrain[0][0]
+        home, last = facts.span(first), facts.before(between[0][0])
         # An exposition leaves home: what it comes back to is a reprise.
         if home is None or last is None or last.key.tonic != home.key.tonic:
             return False
-        for _, at in refrain[1:]:
-            now = facts.span(at)
-            if now is None or now.key.tonic != home.key.tonic:
-                return False
-            if not _begins_like(facts, first, at):
-                return False
-        return not any(_is_again(facts, first, at) for _, at in between)
+        back = all(any(self._is_back(facts, first, at, home.key) for at in g) for g in refrain[1:])
+        return back and not any(_is_again(facts, first, at) for g in between for at in g)
+
+    def _is_back(self, facts: Facts, first: Fraction, at: Fraction, home: Key) -> bool:
+        """Whether a section brings back the first one at home; the last chord before may reach into it."""
+        begins = facts.spans_in(at, at + _BEGINNING * facts.bar(at).full_length)
+        return any(s.key.tonic == home.tonic for s in begins) and _begins_like(facts, first, at)
 
     def _dance(self, facts: Facts) -> bool:
         word = r"scherzo\b" if self.name.startswith("scherzo") else r"(menuett?o?|minuett?o?|menuet)\b"

@@ -156,8 +156,7 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
     """Give every note the weight of its role, its beat and its length."""
     sung = {n.id for n in texture.melody}
     places = [(e.start, _PLACES[e.label]) for e in reading.events if e in MELODIES and e.label in _PLACES]
-    # The first chord is no change.
-    changes = {s.start: s for s in reading.spans[1:]}
+    changes = {s.start: s for s in reading.spans}
     told: dict[tuple[str, str, Fraction], Event] = {}
     voices: dict[str, Voice] = {}
     for n in score.notes:
@@ -174,6 +173,8 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
             span = changes.get(n.onset)
             if span is not None:
                 amount += CHANGE
+            # The first chord is no change, though its bass carries as much.
+            if span is not None and span is not reading.spans[0]:
                 label, since = "bass at a change", n.onset
         hand = hand_of(score, n.staff)
         key = (label, hand, since)
