@@ -255,17 +255,17 @@ class ComesBack(Claim):
         if self.how == "literal":
             both = set(one) & set(two)
             return len(both) >= _EXACT * max(len(set(one)), len(set(two)))
-        return max(self._moved(facts, length, s) for s in range(7)) >= _ALIKE
+        return any(self._moved(facts, length, s) >= _ALIKE for s in range(7))
 
     def _moved(self, facts: Facts, length: Fraction, steps: int) -> float:
         """Share of the moments of either passage whose letters agree when moved by so many steps.
 
         Measured bar by bar at the best of a few shifts by a bar, since bars may be put in or left out.
         """
-        bars = [m for m in facts.score.measures if self.from_start <= m.start < self.from_start + length]
-        there = [m for m in facts.score.measures if self.start <= m.start < self.end]
+        bars = facts.bars_from(self.from_start, self.from_start + length)
+        there = facts.bars_from(self.start, self.end)
         if not bars or not there:
-            bars, there = [facts.bar(self.from_start)], [facts.bar(self.start)]
+            bars, there = (facts.bar(self.from_start),), (facts.bar(self.start),)
         total = 0.0
         for k, bar in enumerate(there):
             at = round(k * max(1, len(bars) - 1) / max(1, len(there) - 1)) if len(there) > 1 else 0
@@ -281,9 +281,8 @@ class ComesBack(Claim):
 
 
 def _agree(facts: Facts, one: Measure, two: Measure, steps: int) -> float:
-    a, b = facts.letters(one), facts.letters(two)
-    moved = {(at, (letter + steps) % 7) for at, letter in a}
-    return len(moved & b) / max(1, min(len(a), len(b)))
+    moved, there = facts.letters(one, steps), facts.letters(two)
+    return len(moved & there) / max(1, min(len(moved), len(there)))
 
 
 @dataclass(frozen=True, slots=True)

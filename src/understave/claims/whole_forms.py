@@ -52,8 +52,7 @@ def _begins_like(facts: Facts, one: Fraction, other: Fraction) -> bool:
 
 def _alike(facts: Facts, one: Measure, other: Measure, steps: int) -> float:
     """Share of the letters of both bars that agree in time when the first are moved by so many steps."""
-    here, there = facts.letters(one), facts.letters(other)
-    moved = {(at, (letter + steps) % 7) for at, letter in here}
+    moved, there = facts.letters(one, steps), facts.letters(other)
     return 2 * len(moved & there) / max(1, len(moved) + len(there))
 
 
