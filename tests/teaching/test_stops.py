@@ -312,3 +312,33 @@ def test_a_six_four_waits_for_the_chord_that_comes_whatever_its_mode():
         "G3:4 | D3:4 | G2:4",
     )
     assert told[1] == "D; they wait for the chord that stands on it: G for F sharp, B flat for A."
+
+
+@pytest.mark.parametrize("name", PIECES)
+@pytest.mark.parametrize("language", SPOKEN)
+def test_a_title_that_is_a_question_stands_over_that_question_only(name, language):
+    """ "How does it end?" over a question about the notes of a chord is answered nowhere."""
+    score, reading, plan = example(name)
+    book = phrasebook(language)
+    found = [s for s in possible_stops(score, reading, plan, language=language) if s.events]
+    cadences = [s for s in found if s.events[0].kind == "cadence"]
+    assert cadences
+    for s in found:
+        own = s.asks.partition(".")[0] == s.events[0].kind
+        assert own or not s.title.rstrip().endswith("?"), s.title
+    for s in cadences:
+        plain_title = stops._title(score, s.events[0], book, "chord")
+        assert not plain_title.rstrip().endswith("?")
+        assert plain_title != s.title or not s.title.rstrip().endswith("?")
+
+
+def test_a_full_close_without_a_melody_is_asked_about_all_the_same():
+    """Where no melody sounds over the goal the stop asks whether it rests, not what its chord is made of."""
+    form = phrasebook("en").questions["cadence"]
+    key = Key.parse("C")
+    score, reading, _ = example("lock-water")
+    event = next(e for e in reading.events if e.kind == "cadence" and e.label == "perfect authentic")
+    silent = replace(event, details=replace(event.details, melody=None, melody_degree=None, key=key))
+    values = stops.values_of(silent)
+    assert stops.can_fill(f"{form['ask']} {form['answer']}", values)
+    assert stops.fill(form["answer"], values, score, phrasebook("en"), "cadence") == "Yes, in C major."

@@ -176,6 +176,8 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
             span = changes.get(n.onset)
             if span is not None:
                 amount += CHANGE
+            # The first chord is no change, though its bass carries as much.
+            if span is not None and span is not reading.spans[0]:
                 label, since = "bass at a change", n.onset
         hand = hand_of(score, n.staff)
         key = (label, hand, since)

@@ -29,6 +29,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from understave.claims import Claim, facts, failing
 from understave.findings.applied import APPLIED_CHORD
 from understave.findings.cadences import CADENCE
 from understave.findings.catalogue import kind_of, weight
@@ -58,6 +59,7 @@ from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
+from understave.wording.claiming import contrast_claims
 from understave.wording.gaps import fill
 from understave.wording.phrasebook import Level, phrasebook
 
@@ -119,6 +121,15 @@ class Contrast:
         book = phrasebook(language)
         return fill(book.contrasts[self.label][level], dict(self.values), score, book, "contrast")
 
+    def claims(self, score: Score) -> tuple[Claim, ...]:
+        """Return what its words claim of the piece."""
+        stretch = score.measures[self.first].start, score.measures[self.last].end
+        return contrast_claims(score, self.label, self.shows, self.values, stretch)
+
+    def is_so(self, score: Score, reading: Reading) -> bool:
+        """Whether the notes bear out all that its words claim."""
+        return not failing(self.claims(score), facts(score, reading.spans))
+
 
 def contrasts(score: Score, reading: Reading, at_most: int = 12) -> tuple[Contrast, ...]:
     """Return the contrasts of a piece in order of time, those that matter most where there are too many.
@@ -126,6 +137,11 @@ def contrasts(score: Score, reading: Reading, at_most: int = 12) -> tuple[Contra
     At most three have one label, two of them on one kind of event; block chords, bass and melody are
     given for the bars where they tell most.
     """
+    return _chosen([c for c in possible_contrasts(score, reading) if c.is_so(score, reading)], at_most)
+
+
+def possible_contrasts(score: Score, reading: Reading) -> tuple[Contrast, ...]:
+    """Return every contrast that could be made, those too of which the notes deny something (`claims`)."""
     found: list[Contrast] = []
     for event in reading.events:
         kind = kind_of(event)
@@ -137,6 +153,10 @@ def contrasts(score: Score, reading: Reading, at_most: int = 12) -> tuple[Contra
         if made is not None:
             found.append(replace(made, weight=weight(event) * event.confidence, shows=event.label))
     found += _whole_texture(score, reading)
+    return tuple(found)
+
+
+def _chosen(found: Iterable[Contrast], at_most: int) -> tuple[Contrast, ...]:
     chosen: list[Contrast] = []
     for c in sorted(found, key=lambda c: (-c.weight, c.first)):
         alike = [o for o in chosen if o.label == c.label]

@@ -46,7 +46,7 @@ def soundings(score: Score, reading: Reading) -> tuple[Contrast, ...]:
     if not score.measures or not reading.spans:
         return ()
     found = (_pedal(score, reading), _piano(score, reading))
-    return tuple(c for c in found if c is not None)
+    return tuple(c for c in found if c is not None and c.is_so(score, reading))
 
 
 def _windows(score: Score) -> Iterator[tuple[int, int, Fraction, Fraction]]:
