@@ -43,7 +43,7 @@ FADE = 0.8
 CUT = 0.05
 """Seconds of fade where an opening is cut off; set by ear."""
 LOUD_STRETCH, LOUD_BEFORE = 1.5, 1.5
-"""Seconds in which the most is struck, and seconds before them that still ring; enough to find the gain, set by ear."""
+"""Seconds in which the most is struck, and seconds before them that still ring; set by ear."""
 BLOCK = 256
 """Samples rendered from one state of the partials; damping bends in straight lines between the blocks."""
 RANGE_DB, FLOOR_DB = -72.0, -92.0
