@@ -462,8 +462,8 @@ def _about_meters(
         )
         meant = f"the {labels[longer]} is in {a[0]}/{a[1]} and the {labels[shorter]} in {b[0]}/{b[1]}"
         yield (
-            f"{where} {meant}, both counted in the same quarter notes, so that their bars begin together but do "
-            "not end together; if they are meant to, write the one as tuplets in the meter of the other."
+            f"{where} {meant}, both counted in the same quarter notes, so that their bars begin together but "
+            "do not end together; if they are meant to, write the one as tuplets in the meter of the other."
         )
 
 
