@@ -58,7 +58,9 @@ _SYSTEM = re.compile(
 _START_SH = """\
 #!/bin/sh
 # Starts Understave with the Python of this folder, whatever is installed elsewhere.
-here=$(CDPATH= cd -- "$(dirname -- "$(readlink -f -- "$0")")" && pwd) || exit 70
+me=$0
+if [ -h "$me" ]; then me=$(readlink -f -- "$me"); fi
+here=$(CDPATH= cd -- "${me%/*}" && pwd) || exit 70
 unset PYTHONPATH PYTHONSTARTUP
 export PYTHONHOME="$here/python" PYTHONNOUSERSITE=1
 export LD_LIBRARY_PATH="$here/python/lib${LD_LIBRARY_PATH:+:$LD_LIBRARY_PATH}"
@@ -77,7 +79,7 @@ exit /b %ERRORLEVEL%
 _INSTALL_SH = """\
 #!/bin/sh
 # Needs Python {version}. Makes ./environment of the wheels here, without the network.
-here=$(CDPATH= cd -- "$(dirname -- "$0")" && pwd) || exit 70
+here=$(CDPATH= cd -- "${0%/*}" && pwd) || exit 70
 new="$here/environment"
 python{version} -m venv "$new" &&
   "$new/bin/python" -m pip install --quiet --no-index --find-links "$here/wheels" understave &&
@@ -115,6 +117,8 @@ def build(out: Path, wheel: str) -> None:
         wheel,
     )
     shutil.rmtree(packages / "bin", ignore_errors=True)  # its scripts name this computer's Python
+    if sys.platform == "linux":
+        _copy_libraries(home)
     _write(out / ("understave.cmd" if WINDOWS else "understave"), _START_CMD if WINDOWS else _START_SH)
 
 
@@ -129,14 +133,21 @@ def _copied(source: Path, target: Path) -> None:
 
 
 def _copy_linux(home: Path) -> None:
-    """Copy the program, the standard library, and what they load that is not the C library."""
+    """Copy the program and the standard library."""
     (home / "bin").mkdir(parents=True)
-    program = home / "bin" / "python3"
-    shutil.copy2(Path(sys._base_executable).resolve(), program)  # type: ignore[attr-defined]
+    shutil.copy2(Path(sys._base_executable).resolve(), home / "bin" / "python3")  # type: ignore[attr-defined]
     _copied(_library(), home / "lib" / _library().name)
-    needed: set[Path] = set()
-    for loaded in (program, *(home / "lib").rglob("*.so")):
-        needed |= set(_libraries(loaded))
+
+
+def _copy_libraries(home: Path) -> None:
+    """Copy what the program and all packages load from elsewhere on this computer, but for the C library."""
+    inside = home.resolve()
+    needed = {
+        library
+        for loaded in (home / "bin" / "python3", *(home / "lib").rglob("*.so*"))
+        for library in _libraries(loaded)
+        if inside not in library.resolve().parents
+    }
     for library in needed:
         shutil.copy2(library.resolve(), home / "lib" / library.name)
 
@@ -144,7 +155,7 @@ def _copy_linux(home: Path) -> None:
 def _libraries(file: Path) -> Iterable[Path]:
     there = {**os.environ, "LD_LIBRARY_PATH": str(sysconfig.get_config_var("LIBDIR") or "")}
     said = subprocess.run(["ldd", str(file)], capture_output=True, text=True, env=there).stdout
-    for path in re.findall(r"=> (/\S+)", said):
+    for path in re.findall(r"=> (/.+) \(0x", said):
         if not _SYSTEM.search(path):
             yield Path(path)
 

@@ -104,7 +104,13 @@ def _of_music21(source: str | Path, form: str | None = None) -> Notes:
     out: Notes = []
     for part in score.parts:
         waiting: dict[tuple[float, float], int] = {}
-        heads = [(e, n) for e in part.flatten().notes if "Harmony" not in str(e.classes) for n in e.notes]
+        heads = [
+            (e, n)
+            for e in part.flatten().notes
+            if not isinstance(e, music21.harmony.Harmony)
+            for n in (e.notes if isinstance(e, music21.chord.Chord) else (e,))
+            if isinstance(n, music21.note.Note)
+        ]
         for element, n in heads:
             onset, length = float(element.offset), float(element.duration.quarterLength)
             grace, p = element.duration.isGrace, n.pitch
@@ -139,6 +145,11 @@ def _of_partitura(load: str, path: Path) -> Notes:
     return out
 
 
+def _read(reader: Callable[[bytes, str], Score], data: bytes, name: str, graces: bool = True) -> Notes:
+    score = reader(data, name)
+    return our_notes(score) if graces else _without_graces(score)
+
+
 # --- files ---------------------------------------------------------------------------------------
 
 
@@ -153,7 +164,7 @@ def humdrum(count: int) -> Iterator[Case]:
     for path in _some(files, count):
         yield Case(
             str(path),
-            lambda path=path: our_notes(read_humdrum(path.read_bytes(), path.name)),
+            partial(_read, read_humdrum, path.read_bytes(), path.name),
             {"partitura": partial(_of_partitura, "load_kern", path), "music21": partial(_of_music21, path)},
         )
 
@@ -172,7 +183,7 @@ def abc(count: int) -> Iterator[Case]:
     for name, text in _some(tunes, count):
         yield Case(
             name,
-            lambda name=name, text=text: our_notes(read_abc(text.encode(), name)),
+            partial(_read, read_abc, text.encode(), name),
             {"music21": partial(_of_music21, text, "abc")},
         )
 
@@ -194,9 +205,9 @@ def mei(count: int, folder: Path) -> Iterator[Case]:
             written.write_text(text, encoding="utf-8")
             yield Case(
                 str(path),
-                lambda text=text, path=path: our_notes(read_mei(text.encode(), path.name)),
+                partial(_read, read_mei, text.encode(), path.name),
                 {
-                    "the score": lambda score=score: our_notes(score),
+                    "the score": partial(our_notes, score),
                     "partitura": partial(_of_partitura, "load_mei", written),
                     "music21": partial(_of_music21, text, "mei"),
                 },
@@ -209,8 +220,8 @@ def timewise(count: int) -> Iterator[Case]:
         data = as_timewise(score.source)
         yield Case(
             str(path),
-            lambda data=data, path=path: our_notes(read_musicxml(data, path.name)),
-            {"the score": lambda score=score: our_notes(score)},
+            partial(_read, read_musicxml, data, path.name),
+            {"the score": partial(our_notes, score)},
         )
 
 
@@ -224,7 +235,7 @@ def as_timewise(source: bytes) -> bytes:
     root.tag = "score-timewise"
     for k in range(max(len(found) for found in bars)):
         first = next(found[k] for found in bars if k < len(found))
-        measure = etree.SubElement(root, "measure", dict(first.attrib))
+        measure = etree.SubElement(root, "measure", {str(k): str(v) for k, v in first.attrib.items()})
         for part, found in zip(parts, bars, strict=True):
             inside = etree.SubElement(measure, "part", id=part.get("id", ""))
             if k < len(found):
@@ -240,17 +251,17 @@ def midi(count: int, folder: Path) -> Iterator[Case]:
         written.write_bytes(data)
         yield Case(
             str(path),
-            lambda data=data, path=path: _no_graces(our_notes(read_midi(data, path.name))),
+            partial(_read, read_midi, data, path.name, graces=False),
             {
-                "the score": lambda score=score: _no_graces(our_notes(score)),
+                "the score": partial(_without_graces, score),
                 "partitura": partial(_of_partitura, "load_score_midi", written),
                 "music21": partial(_of_music21, written),
             },
         )
 
 
-def _no_graces(notes: Notes) -> Notes:
-    return [(mark, moment) for mark, moment in notes if not mark.grace]
+def _without_graces(score: Score) -> Notes:
+    return [(mark, moment) for mark, moment in our_notes(score) if not mark.grace]
 
 
 def as_midi(score: Score) -> bytes:
