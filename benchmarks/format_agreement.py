@@ -23,7 +23,21 @@ does not count for all that follow. "both" counts the notes of ours that no refe
 all references have and we have not: where two readers are of one mind against us. The share is taken of the
 larger count.
 
-Who is right, class by class, each looked at in the files (samples of 12 files a format):
+Who is right:
+
+midi, earlier and romantic
+    What is found only when bars are laid on: one sonata by Haydn, whose MIDI plays the triplet of its pickup as
+    three plain sixteenths, so that all after it comes a sixteenth late; the score is right, the upbeat and the bar
+    before the repeat fill one bar only so. One movement by Chopin whose bars of small notes are longer in the one
+    than in the other. "moved" and "lost": grace notes, arpeggios and ornaments that the program played out, which
+    push what they decorate; the score is right, and MIDI cannot say so.
+midi written here
+    "only theirs" against the score: two voices of a staff on one key at one moment, one note in MIDI.
+mei
+    Against partitura, durations and octaves of a few notes: the score from which the MEI was written, and music21,
+    have ours.
+humdrum, abc
+    Told note by note in `tests/reference/test_formats_kern.py` and `test_formats_abc.py`.
 """
 
 from __future__ import annotations

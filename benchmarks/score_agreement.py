@@ -1,6 +1,9 @@
 """How far our notes agree with those of two reference readers, set by set, printed as a table.
 
-    python -m benchmarks.score_agreement [--sets corpus,songs,...] [--sample N] [--worst] [--details FILE]
+    python -m benchmarks.score_agreement [--sets corpus,songs,midi,...] [--sample N] [--worst] [--details FILE]
+
+At the end, or with ``--sets midi`` alone, how much of romantic and earlier scores the MIDI files beside them hold
+(`benchmarks.format_agreement`, which compares all other formats).
 
 Every MusicXML file of a set is read by us, by partitura and by music21. A note agrees if bar, place in
 the bar, duration (ties joined), spelling, octave and staff are all the same, to a thousandth of a
@@ -437,6 +440,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
             if options.worst:
                 for share, reference, path in shares[:15]:
                     print(f"    {100 * share:7.3f} {reference} {path}")
+    if not options.sets or "midi" in options.sets.split(","):
+        from benchmarks.format_agreement import print_beside_scores
+
+        print_beside_scores()
 
 
 if __name__ == "__main__":
