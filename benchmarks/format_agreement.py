@@ -26,16 +26,17 @@ larger count.
 Who is right:
 
 midi, earlier and romantic
-    What is found only when bars are laid on: one sonata by Haydn, whose MIDI plays the triplet of its pickup as
-    three plain sixteenths, so that all after it comes a sixteenth late; the score is right, the upbeat and the bar
-    before the repeat fill one bar only so. One movement by Chopin whose bars of small notes are longer in the one
-    than in the other. "moved" and "lost": grace notes, arpeggios and ornaments that the program played out, which
-    push what they decorate; the score is right, and MIDI cannot say so.
+    Found only when bars are laid on: one sonata by Haydn, whose MIDI plays the triplet of its pickup as
+    three plain sixteenths, so that all after it comes a sixteenth late; the score is right, since pickup
+    and last bar fill one bar only so. And one movement by Chopin, where some bars are longer in the one
+    than in the other. "moved" and "lost": mostly notes beside a grace note, an arpeggio or an ornament,
+    which the program played out (35 of 37 in one sonata by Haydn, 24 of 34 in one piece by Schumann); the
+    score is right.
 midi written here
-    "only theirs" against the score: two voices of a staff on one key at one moment, one note in MIDI.
+    "only theirs" against the score: two voices of a staff on one key at one moment are one note in MIDI.
 mei
-    Against partitura, durations and octaves of a few notes: the score from which the MEI was written, and music21,
-    have ours.
+    Against partitura, durations and octaves of a few notes: the score from which the MEI was written has
+    ours.
 humdrum, abc
     Told note by note in `tests/reference/test_formats_kern.py` and `test_formats_abc.py`.
 """

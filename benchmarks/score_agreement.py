@@ -1,9 +1,9 @@
 """How far our notes agree with those of two reference readers, set by set, printed as a table.
 
-    python -m benchmarks.score_agreement [--sets corpus,songs,midi,...] [--sample N] [--worst] [--details FILE]
+    python -m benchmarks.score_agreement [--sets corpus,songs,...] [--sample N] [--worst] [--details FILE]
 
-At the end, or with ``--sets midi`` alone, how much of romantic and earlier scores the MIDI files beside them hold
-(`benchmarks.format_agreement`, which compares all other formats).
+At the end, or with ``--sets midi`` alone, how much of romantic and earlier scores the MIDI files beside them
+hold (`benchmarks.format_agreement`, which compares all other formats).
 
 Every MusicXML file of a set is read by us, by partitura and by music21. A note agrees if bar, place in
 the bar, duration (ties joined), spelling, octave and staff are all the same, to a thousandth of a
