@@ -224,13 +224,17 @@ def test_a_key_within_a_longer_name_is_not_mistaken():
     assert checking.faults_in("in B flat major", known, score, "en")
 
 
-def asked(kind: str, labels: str, *voices: str) -> list[tuple[str, str]]:
+def asked(kind: str, labels: str, *voices: str, level: stops.Level = "intermediate") -> list[tuple[str, str]]:
     """Question and answer about every event of a kind, in a small score under a given reading."""
     score = build(*voices)
     spans = spans_of(score, labels)
     reading = Reading(spans, find_events(score, spans))
     book = phrasebook("en")
-    return [stops._question(score, reading, e, book) for e in reading.events if e.kind == kind]
+    return [
+        stops._question(score, reading, e, book, stops._asked(score, reading, e, book), level)
+        for e in reading.events
+        if e.kind == kind
+    ]
 
 
 def test_a_chord_is_not_named_with_a_note_that_does_not_sound():
@@ -257,6 +261,20 @@ def test_what_is_foreign_in_an_applied_chord_is_what_the_key_has_not():
         "Which note here is foreign to C major, and where does this chord point?",
         "B flat; the chord points to F; E goes to F.",
     )
+
+
+def test_a_beginner_is_asked_for_a_telling_note_only_where_one_is_told():
+    """Into A minor by its raised seventh, G sharp; or by its own chords alone, which C major has too."""
+    labels = "C: I:4 a: {}:4 i:4 {}:4 i:4 C: V:4 I:4"
+    low = "C3:4 | E3:4 | A3:4 | E3:4 | A3:4 | G3:4 | C3:4"
+    high = "E5:4 | {0}:4 | A4:4 | {0}:4 | A4:4 | B4:4 | C5:4"
+    told = asked("key", labels.format("V", "V"), high.format("G#4"), low, level="beginner")
+    assert told[1] == (
+        "Are we still at home? And if not, which note told you?",
+        "We are in A minor; G sharp gave it away.",
+    )
+    bare = asked("key", labels.format("v", "v"), high.format("G4"), low, level="beginner")
+    assert bare[1] == ("Are we still at home?", "We are in A minor.")
 
 
 def test_a_six_four_waits_for_the_chord_that_comes_whatever_its_mode():

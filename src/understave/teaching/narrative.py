@@ -19,7 +19,7 @@ from typing import Any, Literal, TypeAlias
 from understave.claims import facts
 from understave.claims.moods import CAUSES, Mood
 from understave.findings.form import FORM, SECTION
-from understave.findings.instructions import INSTRUCTION
+from understave.findings.instructions import DICTIONARY, INSTRUCTION
 from understave.findings.keyplan import KEY
 from understave.findings.returns import RETURN
 from understave.harmony.reading import Detail, Event, Reading
@@ -203,17 +203,25 @@ def _title(voice: Voice) -> Iterator[_Said]:
 def head_events(score: Score, reading: Reading) -> tuple[Event, ...]:
     """Return the instructions printed at the head of a piece that hold for all of it, tempo first.
 
-    They stand before the second bar; of how loud it is, and of words that are not understood beyond a few,
-    nothing is said here.
+    They stand before the second bar; of how loud it is, of how only the notes at hand are played (*m.s.*,
+    *tenuto*), and of words that are not understood beyond a few, nothing is said here.
     """
     if not score.measures:
         return ()
     bar = score.measures[0]
     order = ("pedal", "soft pedal", "tempo", "character", "touch", "text")
-    printed = [e for e in reading.events if e in INSTRUCTION and e.start < bar.end and e.label in order]
+    printed = [
+        e
+        for e, found in INSTRUCTION.all(reading.events)
+        if e.start < bar.end and e.label in order and not _of_notes(found.terms)
+    ]
     first = [e for e in printed if e.start < bar.beat_length]
     later = [e for e in printed if e not in first and e.label in ("pedal", "soft pedal", "character")]
     return tuple(sorted((*first, *later), key=lambda e: order.index(e.label)))
+
+
+def _of_notes(terms: Sequence[str]) -> bool:
+    return bool(terms) and all(DICTIONARY[t].of_notes for t in terms)
 
 
 def head_sentences(score: Score, reading: Reading, book: Phrasebook, modern: bool = True) -> Iterator[_Said]:
@@ -251,7 +259,8 @@ def mood_sentence(voice: Voice) -> Iterator[_Said]:
 
 def _form(voice: Voice) -> Iterator[_Said]:
     for form, found in FORM.all(voice.reading.events)[:1]:
-        if found.sections > 1:
+        # A piece of one part with a coda has no form to tell of: the farewell is told where it comes.
+        if found.sections - ("coda" in found.scheme.split()) > 1:
             text = voice.book.told["open"]["form"]
             yield fill(text, values_of(form), voice.score, voice.book, form.kind), (form,)
 
