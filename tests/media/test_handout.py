@@ -51,7 +51,7 @@ def _text(page) -> str:
 
 
 def test_it_says_that_it_is_accessible():
-    """PDF/UA-1 (ISO 14289-1) is declared in the XMP packet; typst refuses where a picture is not described."""
+    """PDF/UA-1 (ISO 14289-1) is declared in the XMP packet; typst wants each picture described."""
     root = PdfReader(io.BytesIO(made(*VARIANTS[0]))).trailer["/Root"]
     assert b"pdfuaid:part" in root["/Metadata"].get_object().get_data()
 
