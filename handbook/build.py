@@ -55,8 +55,10 @@ nav:
   - How things are found: findings.md
   - From Python: python.md
   - JSON: schemas.md
+  - What is written: outputs.md
   - How right it is: how-right.md
   - Model card: model-card.md
+  - Data card: data-card.md
   - Many scores: million-scores.md
   - Accessibility: accessibility.md
   - Questions: questions.md

@@ -36,6 +36,7 @@ from understave.desk.guard import Guard, TooLargeError
 from understave.desk.opened import Gesture, OpenLesson, StaleError, open_lesson
 from understave.desk.recent import Recent
 from understave.desk.sense import SenselessError, message, sense
+from understave.disk import usable_name
 from understave.errors import DeskError, UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 from understave.harmony.typed import ENTRIES, Entry
@@ -519,7 +520,7 @@ async def _open(desk: Desk, request: Request) -> Any:
 async def _import(desk: Desk, request: Request) -> Any:
     """Take a dropped score file; its name only suggests the folder's, and says the format."""
     name = request.query_params.get("name", "score")
-    stem, suffix = re.sub(r"[^\w .-]", "", Path(name).stem).strip(" .")[:60], Path(name).suffix.lower()
+    stem, suffix = usable_name(Path(name).stem, "score"), Path(name).suffix.lower()
     if not re.fullmatch(r"\.[a-z0-9]{1,8}", suffix):
         suffix = ".musicxml"
     data = bytearray()
@@ -529,11 +530,11 @@ async def _import(desk: Desk, request: Request) -> Any:
     except ClientDisconnect:
         raise DeskError("The file did not arrive whole; drop it again.") from None
     with TemporaryDirectory() as temporary:
-        file = Path(temporary) / f"{stem or 'score'}{suffix}"
+        file = Path(temporary) / f"{stem}{suffix}"
         file.write_bytes(data)
         score = titled(await asyncio.to_thread(read_score, file), file.name)
         folder = await asyncio.to_thread(
-            create_folder, _fresh(desk.library, stem or "score"), file, score.title, score.composer
+            create_folder, _fresh(desk.library, stem), file, score.title, score.composer
         )
     try:
         await desk.open(folder, score)
