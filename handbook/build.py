@@ -151,7 +151,8 @@ def schemas_page() -> str:
     lines = [
         "# JSON",
         "",
-        "The published schemas (JSON Schema 2020-12); `understave.export` carries them.",
+        "The published schemas (JSON Schema 2020-12), as the records in `understave/export` say;",
+        "`python -m understave.export.schemas NAME` prints one.",
         "",
     ]
     for name in NAMES:

@@ -6,13 +6,15 @@ an idea, states it again at once (presentation), and goes on to a cadence, quick
 (continuation). What is compared is the melody; the keys and cadences are those of `cadences`.
 
 Events of kind ``"phrase form"``, from the first note of the theme to the end of its last phrase; `notes` are
-the first notes of its idea, an upbeat left out. Labels ``"period"`` and ``"sentence"``. Detail: ``bars`` int
-(length), ``again`` Fraction and ``second`` Pitch (when and on which note the idea begins again), ``middle``
-Fraction (where consequent or continuation begins), ``close`` str and ``arrival`` Fraction (label and moment
-of the last cadence), ``key`` Key (in which it closes), and where they apply ``weak`` str, ``weak_key`` Key
-and ``weak_arrival`` Fraction (the antecedent's cadence), ``how`` str (of the sentence: ``"same"``, or ``"moved"``
-to another height), ``quickens`` tuple of str (what goes faster in the continuation: ``"harmony"``,
-``"notes"``, ``"shorter units"``).
+the first notes of its idea, an upbeat left out. Labels ``"period"`` and ``"sentence"``. Detail:
+
+- ``bars`` int: length; ``middle`` Fraction: where the consequent or the continuation begins.
+- ``again`` Fraction and ``second`` Pitch: when and on which note the idea begins again.
+- ``close`` str, ``arrival`` Fraction, ``key`` Key: the last cadence, its moment, and in which key it closes.
+- ``weak`` str, ``weak_arrival`` Fraction, ``weak_key`` Key: the same of a period's first cadence.
+- ``how`` str: how a sentence states its idea again, ``"same"``, or ``"moved"`` to another height.
+- ``quickens`` tuple of str: what goes faster in its continuation, of ``"harmony"``, ``"notes"`` and
+  ``"shorter units"``.
 
 Sentence: "Bars 1 to 8 are a period: the same beginning twice, first left open, then closed."
 """
@@ -145,7 +147,7 @@ class _Theme:
         """Propose sentences: an idea, the idea again, and what goes on from there to a cadence."""
         for start, end in self._stretches():
             bar = self._bar(start, end)
-            if end not in self.closes or bar is None or any(start < other < end for other in self.closes):
+            if end not in self.closes or bar is None:
                 continue
             for bars, fewest in ((_IDEA, _FEWEST), (1, _FEWEST_OF_ONE_BAR)):
                 if len(self._notes(start, start + bars * bar)) < fewest:
@@ -161,6 +163,10 @@ class _Theme:
         middle = start + 2 * idea
         if second is None or self._again(start + idea, idea)[0] or self._same(start, idea, 2 * idea)[1]:
             return None  # a third time would make it a series, which goes nowhere
+        # The idea itself may stop on a chord that could close; the presentation as a whole does not close.
+        inner = {at: label for at, (label, _) in self.closes.items() if start < at < end}
+        if any(at not in (start + idea, middle) or _STRENGTH[label] > 1 for at, label in inner.items()):
+            return None
         quickens = tuple(self._quickens(start, middle, end, idea))
         if not quickens:
             return None
