@@ -5,8 +5,11 @@ import json
 import pytest
 
 from understave.errors import UnderstaveError
+from understave.findings.catalogue import KINDS
 from understave.repertoire import Question, find
-from understave.repertoire.asked import choices, picture, question_of, search, sound
+from understave.repertoire.asked import choices, index_in, picture, question_of, search, sound
+from understave.repertoire.search import connect
+from understave.wording.phrasebook import phrasebook
 
 
 def test_a_question_and_its_answer_travel_as_json(indexed):
@@ -28,6 +31,38 @@ def test_a_place_is_shown_and_played(indexed):
     for wrong in (("no such piece", 0, 0), (place["piece"], 0, 999), (place["piece"], -1, 0)):
         with pytest.raises(UnderstaveError, match="not in the index"):
             picture(folder, *wrong)
+
+
+@pytest.mark.parametrize(
+    ("language", "title", "key"),
+    # Names of the trade: common practice, no source.
+    [
+        ("en", "neapolitan (N6)", "C minor"),
+        ("de", "Neapolitaner (N6)", "c-Moll"),
+        ("fr", "accord napolitain (N6)", "do mineur"),
+    ],
+)
+def test_a_place_is_titled_in_the_language_asked(indexed, language, title, key):
+    folder, _ = indexed
+    place = search(folder, {"device": "neapolitan in c minor"}, language)["places"][0]
+    assert (place["what"], place["key"]) == (title, key)
+    where = place["piece"], place["bar"], place["last_bar"]
+    assert key in picture(folder, *where, language=language)
+    keys = {"en": "keys ", "de": "Tonarten ", "fr": "tonalités "}[language]
+    whole = search(folder, {"composer": "schubert"}, language)["places"][0]
+    assert whole["what"].startswith(keys)
+
+
+@pytest.mark.parametrize("language", ["de", "fr"])
+def test_every_event_of_the_index_has_its_name_in_each_language(indexed, language):
+    folder, _ = indexed
+    with connect(index_in(folder)) as db:
+        names = db.execute("SELECT kind, label FROM event_names").fetchall()
+    called = phrasebook(language).lane_events
+    told = {k.name for k in KINDS}
+    assert [(k, v) for k, v in names if k in told and v not in called.get(k, {})] == []
+    there = choices(folder, language)
+    assert set(there["texture_names"]) == set(there["textures"])
 
 
 def test_only_what_is_there_can_be_chosen(indexed):

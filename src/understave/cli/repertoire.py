@@ -14,12 +14,14 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from rich.table import Table
 from rich.text import Text
 
+from understave.cli.arguments import add_language
 from understave.cli.outputs import STANDARD, Teller, add_json, deliver
 from understave.errors import UnderstaveError
 
 if TYPE_CHECKING:
-    from understave.repertoire import Answer, Question
+    from understave.repertoire import Answer
     from understave.repertoire import Progress as Reached
+    from understave.theory.vocabulary import Language
 
 _LEAST_MEMORY = 300
 """Megabytes of a process that has loaded the networks and reads a small score."""
@@ -82,6 +84,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
         help="count instead: devices, keys of the device, what follows --chords, textures",
     )
     find.add_argument("--plot", type=Path, help="draw the counts as a picture ending in .svg")
+    add_language(find)
     add_json(find, "places")
     find.set_defaults(run=_find)
 
@@ -224,20 +227,20 @@ def _find(arguments: argparse.Namespace, console: Console) -> int:
         )
         answer = ask(db, question)
         if arguments.json:
-            deliver(STANDARD, places_json(answer))
+            deliver(STANDARD, places_json(answer, arguments.language))
             # Standard output is the document; what else is said goes beside it.
             console = Teller(stderr=True, soft_wrap=True, markup=False, emoji=False)
         else:
-            _print_places(answer, question, console)
+            _print_places(answer, arguments.language, console)
         # An index that moved with its folder has its files beside it.
         folder = arguments.index if inside.is_dir() else Path(answer.folder)
         for out in (arguments.excerpts, arguments.sounds):
             if out:
                 _make_ready(out)
         if arguments.excerpts:
-            _write(db, answer, folder, arguments.excerpts, ".svg", arguments.around, console)
+            _write(db, answer, folder, arguments.excerpts, ".svg", arguments, console)
         if arguments.sounds:
-            _write(db, answer, folder, arguments.sounds, ".mp3", arguments.around, console)
+            _write(db, answer, folder, arguments.sounds, ".mp3", arguments, console)
     return 0
 
 
@@ -251,17 +254,21 @@ def _refuse_wrong_options(arguments: argparse.Namespace) -> None:
         raise UnderstaveError("Say with --chords after which chord to look, such as --chords V7.")
 
 
-def _print_places(answer: Answer, question: Question, console: Console) -> None:
+def _print_places(answer: Answer, language: Language, console: Console) -> None:
     if not answer.places:
         console.print("Nothing found; leave a condition out, or try 'understave find ... --count devices'.")
         return
+    from understave.repertoire.naming import key_of, title_of
+
     table = Table("bars", "key", "what", "sure", "level", "piece")
     for p in answer.places:
         bars = p.bar_number if p.bar_number == p.last_bar_number else f"{p.bar_number}-{p.last_bar_number}"
         sure = f"{round(100 * p.confidence)} %" if p.bar_number else ""
         whose = f"{p.title}, {p.composer}" if p.composer else p.title
         piece = Text.assemble(whose, "\n", (p.path, "dim"))
-        table.add_row(bars or "all", p.key, p.what, sure, f"{p.difficulty:.1f}", piece)
+        table.add_row(
+            bars or "all", key_of(p, language), title_of(p, language), sure, f"{p.difficulty:.1f}", piece
+        )
     console.print(table)
     console.print(
         f"{answer.count} found in {answer.pieces} pieces, {len(answer.places)} shown.", highlight=False
@@ -278,10 +285,11 @@ def _make_ready(folder: Path) -> None:
 
 
 def _write(  # noqa: PLR0913
-    db: Any, answer: Answer, folder: Path, out: Path, suffix: str, around: int, console: Console
+    db: Any, answer: Answer, folder: Path, out: Path, suffix: str, asked: argparse.Namespace, console: Console
 ) -> None:
     """Engrave (.svg) or play (.mp3) every place into a file of a folder, and say which."""
     from understave.disk import write_atomically
+    from understave.engraving import Options
     from understave.repertoire import excerpt_of, sound_of
     from understave.wording.phrasebook import phrasebook
 
@@ -296,9 +304,9 @@ def _write(  # noqa: PLR0913
 
             try:
                 made = (
-                    excerpt_of(db, place, folder, around)
+                    excerpt_of(db, place, folder, asked.around, Options(language=asked.language))
                     if suffix == ".svg"
-                    else sound_of(db, place, folder, around, progress=tell)
+                    else sound_of(db, place, folder, asked.around, progress=tell)
                 )
                 write_atomically(path, made)
             except UnderstaveError as error:
@@ -307,7 +315,7 @@ def _write(  # noqa: PLR0913
                 console.print(f"  {path}", highlight=False, markup=False)
             tell(1)
     if suffix == ".mp3" and answer.places:
-        console.print(phrasebook("en").phrases["caution_loud"], highlight=False)
+        console.print(phrasebook(asked.language).phrases["caution_loud"], highlight=False)
 
 
 def _count(db: Any, arguments: argparse.Namespace, console: Console) -> int:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,7 +30,8 @@ def repertoire_of(desk: Desk) -> Path:
 async def choices(desk: Desk, request: Request) -> Any:
     """Tell what can be asked for, or why nothing can."""
     try:
-        return await asyncio.to_thread(asked.choices, repertoire_of(desk))
+        language = await asyncio.to_thread(desk.speaks)
+        return await asyncio.to_thread(asked.choices, repertoire_of(desk), language)
     except UnderstaveError as error:
         return {"pieces": 0, "why": str(error)}
 
@@ -37,12 +39,14 @@ async def choices(desk: Desk, request: Request) -> Any:
 async def search(desk: Desk, request: Request) -> Any:
     """Answer a question."""
     question = await message(request)
-    return await asyncio.to_thread(asked.search, repertoire_of(desk), question)
+    language = await asyncio.to_thread(desk.speaks)
+    return await asyncio.to_thread(asked.search, repertoire_of(desk), question, language)
 
 
 async def picture(desk: Desk, request: Request) -> Any:
     """Engrave a place."""
-    svg = await _made(desk, request, asked.picture)
+    language = await asyncio.to_thread(desk.speaks)
+    svg = await _made(desk, request, partial(asked.picture, language=language))
     return Response(svg, media_type="image/svg+xml")
 
 

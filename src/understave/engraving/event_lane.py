@@ -33,7 +33,7 @@ _CLEAR = 0.7 * SPACE
 
 def event_name(event: Event, language: Language = "en") -> str:
     """Return what the lane calls an event: ``"half cadence"``."""
-    return phrasebook(language).lane_events.get(event.kind, {}).get(event.label, event.label)
+    return phrasebook(language).event_name(event.kind, event.label)
 
 
 def told(events: Sequence[Event], language: Language = "en") -> tuple[Entry, ...]:

@@ -18,13 +18,18 @@ from understave.findings.texture import TEXTURE
 from understave.repertoire.difficulty import COMPONENTS
 from understave.repertoire.excerpts import excerpt_of
 from understave.repertoire.indexing import FOLDER_NAME
+from understave.repertoire.naming import key_of, title_of
 from understave.repertoire.search import Answer, Place, Question, ask, connect, told
 from understave.repertoire.sounds import sound_of
 from understave.score.composers import PERIODS
+from understave.theory.vocabulary import Language
+from understave.wording.phrasebook import phrasebook
 
 LONGEST = 200
 """Characters that one condition of a question may have."""
 MOST_PLACES = 50
+_WITHIN = ("score", "kind", "label")
+"""Fields of a place that no page needs."""
 
 
 def index_in(folder: Path) -> Path:
@@ -33,8 +38,11 @@ def index_in(folder: Path) -> Path:
     return inside if inside.is_dir() else folder
 
 
-def choices(folder: Path) -> dict[str, Any]:
-    """Return what can be asked for: devices, textures, periods, sides of difficulty; and how many pieces."""
+def choices(folder: Path, language: Language = "en") -> dict[str, Any]:
+    """Return what can be asked for: devices, textures, periods, sides of difficulty; and how many pieces.
+
+    `texture_names` says in the language how each texture is called.
+    """
     with connect(index_in(folder)) as db:
         names = db.execute("SELECT kind, label FROM event_names ORDER BY count DESC").fetchall()
         row = db.execute("SELECT count(*) FROM pieces WHERE error = ''").fetchone() or (0,)
@@ -46,19 +54,22 @@ def choices(folder: Path) -> dict[str, Any]:
         for name, d in known_devices().items()
         if d.chords or any(k == d.kind and (not d.labels or v in d.labels) for k, v in there)
     ]
+    textures = [label for kind, label in names if kind == TEXTURE.name]
+    book = phrasebook(language)
     return {
         "pieces": int(row[0]),
         "devices": sorted(devices),
-        "textures": [label for kind, label in names if kind == TEXTURE.name],
+        "textures": textures,
+        "texture_names": {label: book.event_name(TEXTURE.name, label) for label in textures},
         "periods": [name for name, _ in PERIODS],
         "sides": list(COMPONENTS),
     }
 
 
-def search(folder: Path, values: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the answer to a question as plain values; see `question_of`."""
+def search(folder: Path, values: Mapping[str, Any], language: Language = "en") -> dict[str, Any]:
+    """Return the answer to a question as plain values, in a language; see `question_of`."""
     with connect(index_in(folder)) as db:
-        return answer_values(ask(db, question_of(values)))
+        return answer_values(ask(db, question_of(values)), language)
 
 
 def question_of(values: Mapping[str, Any]) -> Question:
@@ -97,24 +108,30 @@ def _value(name: str, value: Any) -> Any:
     return value.strip()
 
 
-def answer_values(answer: Answer) -> dict[str, Any]:
-    """Return an answer as plain values: places in order, how many there are, in how many pieces."""
+def answer_values(answer: Answer, language: Language = "en") -> dict[str, Any]:
+    """Return an answer as plain values: places in order, how many there are, in how many pieces.
+
+    What was found and in which key is said in the language.
+    """
     return {
         "count": answer.count,
         "pieces": answer.pieces,
         "places": [
-            {f.name: getattr(place, f.name) for f in fields(Place) if f.name != "score"}
+            {f.name: getattr(place, f.name) for f in fields(Place) if f.name not in _WITHIN}
+            | {"what": title_of(place, language), "key": key_of(place, language)}
             | {"confidence": round(place.confidence, 3), "difficulty": round(place.difficulty, 1)}
             for place in answer.places
         ],
     }
 
 
-def picture(folder: Path, piece: str, bar: int, last_bar: int, around: int = 1) -> str:
-    """Return the excerpt of a place as SVG."""
+def picture(
+    folder: Path, piece: str, bar: int, last_bar: int, around: int = 1, language: Language = "en"
+) -> str:
+    """Return the excerpt of a place as SVG, its words in a language."""
     with connect(index_in(folder)) as db:
         place = place_at(db, piece, bar, last_bar)
-        return excerpt_of(db, place, scores_of(db, folder), around, Options())
+        return excerpt_of(db, place, scores_of(db, folder), around, Options(language=language))
 
 
 def sound(folder: Path, piece: str, bar: int, last_bar: int, around: int = 1) -> bytes:

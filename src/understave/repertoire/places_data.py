@@ -6,12 +6,17 @@ from collections.abc import Sequence
 
 from understave.export import records
 from understave.repertoire.counts import Count
+from understave.repertoire.naming import title_of
 from understave.repertoire.search import Answer, Place
+from understave.theory.vocabulary import Language
 
 
-def places_json(answer: Answer) -> str:
-    """Return an answer as indented JSON; bars are counted from 0 and given as printed."""
-    places = tuple(_place(p) for p in answer.places)
+def places_json(answer: Answer, language: Language = "en") -> str:
+    """Return an answer as indented JSON; bars are counted from 0 and given as printed.
+
+    What was found is named in the language; keys are symbols in every language.
+    """
+    places = tuple(_place(p, language) for p in answer.places)
     return records.text_of(records.PlacesFile(found=answer.count, pieces=answer.pieces, places=places))
 
 
@@ -21,14 +26,14 @@ def counts_json(counts: Sequence[Count], title: str) -> str:
     return records.text_of(records.CountsFile(counted=title, counts=counted))
 
 
-def _place(place: Place) -> records.Place:
+def _place(place: Place, language: Language) -> records.Place:
     return records.Place(
         path=place.path,
         piece=place.piece,
         title=place.title,
         composer=place.composer,
         difficulty=place.difficulty,
-        what=place.what,
+        what=title_of(place, language),
         key=place.key,
         bar=place.bar,
         last_bar=place.last_bar,

@@ -61,8 +61,9 @@ class Question:
 class Place:
     """A place in a piece: `path` below the indexed folder, `piece` its id, bars from 0 and as printed.
 
-    `what` names it (``"neapolitan"``, ``"ii6 V7 I"``), `confidence` is the reading's (0..1), `score` what
-    places are ordered by within their piece.
+    `what` is it as the index has it (``"neapolitan (N6)"``, ``"ii6 V7 I"``, the keys of a whole piece);
+    `kind` and `label` are those of an event, empty for others (`naming` has words for them). `confidence` is
+    the reading's (0..1), `score` what places are ordered by within their piece.
     """
 
     path: str
@@ -78,6 +79,8 @@ class Place:
     last_bar_number: str
     confidence: float
     score: float
+    kind: str = ""
+    label: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,11 +258,11 @@ def _events(db: duckdb.DuckDBPyConnection, q: Question, wanted: Device, pieces: 
         shown AS (SELECT * FROM spread ORDER BY nth, of_composer, score DESC, piece LIMIT ?)
         SELECT p.path, p.name, p.title, p.composer, p.difficulty,
                CASE WHEN numeral = '' THEN label ELSE label || ' (' || numeral || ')' END,
-               key, bar, last_bar, bar_number, last_bar_number, confidence, score,
+               key, bar, last_bar, bar_number, last_bar_number, confidence, score, ?, label,
                (SELECT count(*) FROM once), {_TOTALS}
         FROM shown s JOIN pieces p USING (piece) ORDER BY nth, of_composer, score DESC, piece
     """
-    rows = db.execute(query, [*where.values, *pieces.values, q.each, q.limit]).fetchall()
+    rows = db.execute(query, [*where.values, *pieces.values, q.each, q.limit, wanted.kind]).fetchall()
     # The columns of a place in its own order, then the two counts.
     count, of = rows[0][-2:] if rows else (0, 0)
     return Answer(tuple(Place(*row[:-2]) for row in rows), int(count), int(of), told(db, "folder"))
@@ -441,7 +444,7 @@ def _whole_pieces(db: duckdb.DuckDBPyConnection, q: Question, pieces: _Condition
             title,
             composer,
             hard,
-            f"keys {plan.strip()}",
+            plan.strip(),
             home,
             0,
             bars - 1,

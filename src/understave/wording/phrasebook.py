@@ -81,9 +81,10 @@ class Phrasebook:
     `numerals` the words of chords; `instructions` what printed terms mean (``gloss``) and what they ask of
     an ``early`` and a ``modern`` piano; `page` and `desk` what stands on the lesson page and the desk;
     `lanes` the words under the staves; `spoken` what screen readers say; `checking` how texts name chords
-    and bars; `lane_events` what the lane of events calls them, by kind and label; `columns` and `cells` the
-    heads and entries of tables; `pianos` our instruments; `reasons` why a chord is named as it is; `told` the
-    sentences of the flowing story (see ``told.toml``); `talk` those of the spoken lesson (``talk.toml``).
+    and bars; `lane_events` what the lane of events and a search call them, by kind and label; `columns` and
+    `cells` the heads and entries of tables; `pianos` our instruments; `reasons` why a chord is named as it
+    is; `told` the sentences of the flowing story (see ``told.toml``); `talk` those of the spoken lesson
+    (``talk.toml``).
     `exercises` have for each kind a ``prompt`` and an ``answer``, `contrasts` for each label what to listen
     for, `patterns` for each device how to make it (``recipe``) and what to ``try``. `stop_titles` name a
     stop and `questions` have what to ``ask`` at it and the ``answer``, by ``kind.label`` or by kind.
@@ -124,6 +125,10 @@ class Phrasebook:
     def entry(self, kind: str, label: str) -> Entry | None:
         """Return what to say of events of a kind and label, or None if there are no words for it."""
         return self.events.get(f"{kind}.{label}")
+
+    def event_name(self, kind: str, label: str) -> str:
+        """Return what an event of a kind and label is called: ``"half cadence"``; its label without words."""
+        return self.lane_events.get(kind, {}).get(label, label)
 
     def join(self, items: list[str], word: str = "and") -> str:
         """Join as in a sentence: ``a``, ``a and b``, ``a, b and c``; `word` is ``"and"`` or ``"or"``."""

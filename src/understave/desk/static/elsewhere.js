@@ -52,10 +52,10 @@ export class DeskElsewhere extends HTMLElement {
     }
   }
 
-  /** @param {{pieces: number, devices: string[], textures: string[], periods: string[], sides: string[]}} there */
+  /** @param {{pieces: number, devices: string[], textures: string[], texture_names: Record<string, string>, periods: string[], sides: string[]}} there */
   #draw(there) {
-    const choose = (/** @type {string} */ id, /** @type {string[]} */ names) =>
-      make("select", { id }, make("option", { value: "" }, word("any")), ...names.map((n) => make("option", { value: n }, n)));
+    const choose = (/** @type {string} */ id, /** @type {string[]} */ names, /** @type {Record<string, string>} */ called = {}) =>
+      make("select", { id }, make("option", { value: "" }, word("any")), ...names.map((n) => make("option", { value: n }, called[n] ?? n)));
     const number = (/** @type {string} */ id, /** @type {string} */ label, /** @type {number} */ max) =>
       make("input", { type: "number", id, min: 0, max, step: "any", "aria-label": label });
     const form = make(
@@ -88,7 +88,7 @@ export class DeskElsewhere extends HTMLElement {
           { class: "conditions" },
           ...row("else-plan", word("keys_of_piece"), text("else-plan", { placeholder: "I V * I" })),
           ...row("else-key", word("key_of_place"), text("else-key", { placeholder: word("key_example") })),
-          ...row("else-texture", word("texture"), choose("else-texture", there.textures)),
+          ...row("else-texture", word("texture"), choose("else-texture", there.textures, there.texture_names)),
           ...row("else-period", word("period"), choose("else-period", there.periods)),
           make("span", {}, word("chords_a_bar")),
           make("div", { class: "line" }, number("else-slowest", word("chords_a_bar_from"), 99), word("up_to"), number("else-fastest", word("chords_a_bar_to"), 99)),
