@@ -40,6 +40,7 @@ use_directory_urls: false
 strict: true
 theme: {name: material, font: false, features: [content.code.copy], language: en}
 extra: {generator: false}
+extra_css: [pages.css]
 plugins: [search]
 markdown_extensions: [tables, toc, admonition, pymdownx.superfences, attr_list]
 validation: {nav: {omitted_files: warn}, links: {anchors: warn, absolute_links: warn}}
@@ -65,6 +66,18 @@ nav:
 """
 
 
+_STYLE = """\
+/* Commands and signatures are read whole on narrow screens; tables drawn with signs keep their columns. */
+.md-typeset pre > code { white-space: pre-wrap; overflow-wrap: anywhere; }
+.md-typeset .drawn pre > code { white-space: pre; }
+/* A file's name is not broken within a word: a table too wide for the screen is moved sideways. */
+.md-typeset td code { white-space: nowrap; }
+@media (max-width: 30em) {
+  .md-typeset table:not([class]) th, .md-typeset table:not([class]) td { min-width: 0; padding: 0.6em 0.5em; }
+}
+"""
+
+
 def words_page(language: str) -> str:
     """Return the glossary of a language as a page."""
     book = phrasebook(language)  # type: ignore[arg-type]
@@ -83,10 +96,9 @@ def findings_page() -> str:
     lines = [
         "# How things are found",
         "",
-        "Each part of the reading has a module of its own. This is what",
+        "What each module of `understave.findings` says of itself, with the source of its rules.",
         "",
     ]
-    lines[2] = "What each module of `understave.findings` says of itself, with the source of its rules."
     for module in dict.fromkeys(find.__module__ for find in finders()):
         title = module.rpartition(".")[2].replace("_", " ")
         text = inspect.getdoc(importlib.import_module(module)) or ""
@@ -99,7 +111,8 @@ def _as_paragraphs(text: str) -> str:
     out = []
     for paragraph in text.split("\n\n"):
         layered = any(line.startswith((" ", "-")) for line in paragraph.splitlines())
-        out.append(f"```text\n{paragraph}\n```" if layered else paragraph.replace("<", "&lt;"))
+        drawn = " { .text .drawn }" if paragraph.startswith("===") else "text"
+        out.append(f"```{drawn}\n{paragraph}\n```" if layered else paragraph.replace("<", "&lt;"))
     return "\n\n".join(out)
 
 
@@ -186,6 +199,7 @@ def build(out: Path) -> list[str]:
         pages = Path(work) / "pages"
         shutil.copytree(PAGES, pages)
         made = {
+            "pages.css": _STYLE,
             "words.md": words_page("en"),
             "words-de.md": words_page("de"),
             "findings.md": findings_page(),

@@ -25,6 +25,7 @@ def test_every_device_comes_as_page_score_and_sound(tmp_path) -> None:
     found = examples_for(reading, AT_MOST)
     made = sketch_files(found[:2], score, reading, language="de")
     assert made["devices.pdf"].startswith(b"%PDF")
+    assert b"pdfuaid:part" in made["devices.pdf"]  # PDF/UA-1 (ISO 14289-1): each picture is described
     for w in found[:2]:
         slug = w.device.name.replace(" ", "-")
         again = tmp_path / f"{slug}.musicxml"
