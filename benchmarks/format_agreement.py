@@ -23,7 +23,7 @@ does not count for all that follow. "both" counts the notes of ours that no refe
 all references have and we have not: where two readers are of one mind against us. The share is taken of the
 larger count.
 
-Who is right, where we differ (40 files of each format):
+Who is right, where we differ (40 files of Humdrum, ABC, MEI and timewise MusicXML):
 
 midi, earlier and romantic
     Found only when bars are laid on: one sonata by Haydn, whose MIDI plays the triplet of its pickup as

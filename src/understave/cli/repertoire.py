@@ -258,7 +258,7 @@ def _print_places(answer: Answer, language: Language, console: Console) -> None:
     if not answer.places:
         console.print("Nothing found; leave a condition out, or try 'understave find ... --count devices'.")
         return
-    from understave.repertoire.naming import key_of, title_of
+    from understave.repertoire.place_names import key_of, title_of
 
     table = Table("bars", "key", "what", "sure", "level", "piece")
     for p in answer.places:

@@ -18,7 +18,7 @@ from understave.findings.texture import TEXTURE
 from understave.repertoire.difficulty import COMPONENTS
 from understave.repertoire.excerpts import excerpt_of
 from understave.repertoire.indexing import FOLDER_NAME
-from understave.repertoire.naming import key_of, title_of
+from understave.repertoire.place_names import key_of, title_of
 from understave.repertoire.search import Answer, Place, Question, ask, connect, told
 from understave.repertoire.sounds import sound_of
 from understave.score.composers import PERIODS

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from understave.export import records
 from understave.repertoire.counts import Count
-from understave.repertoire.naming import title_of
+from understave.repertoire.place_names import title_of
 from understave.repertoire.search import Answer, Place
 from understave.theory.vocabulary import Language
 
