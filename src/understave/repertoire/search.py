@@ -62,8 +62,8 @@ class Place:
     """A place in a piece: `path` below the indexed folder, `piece` its id, bars from 0 and as printed.
 
     `what` is it as the index has it (``"neapolitan (N6)"``, ``"ii6 V7 I"``, the keys of a whole piece);
-    `kind` and `label` are those of an event, empty for others (`place_names` has words for them). `confidence` is
-    the reading's (0..1), `score` what places are ordered by within their piece.
+    `kind` and `label` are those of an event, empty for others (`place_names` has words for them).
+    `confidence` is the reading's (0..1), `score` what places are ordered by within their piece.
     """
 
     path: str
