@@ -335,7 +335,7 @@ def test_a_turn_to_another_note_is_no_coming_back():
 
 def test_a_run_shared_between_the_hands_passes():
     """D of the right hand, then C and B flat of the left: one line downward, no turn back."""
-    score = build("F4:1/2 D5:1/4 D4:1/4 Bb4:1", "Bb3:1/4 F3:1/4 r:1/2 C4:1/2 Bb3:1/2", "Bb2:2", meter="2/4")
+    score = build("F4:1/2 D5:1/4 D4:1/4 Bb4:1", "F3:1/4 Bb3:1/4 r:1/2 C4:1/2 Bb3:1/2", "Bb2:2", meter="2/4")
     event = next(e for e in find_nonchord(score, spans_of(score, "Bb: I:2")) if "v2n3" in e.notes)
     assert (event.label, event.get("direction")) == ("passing tone", "down")
     assert str(event.get("preparation_pitch")) == "D4"
