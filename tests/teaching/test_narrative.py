@@ -21,10 +21,12 @@ from understave.findings import with_events
 from understave.findings.applied import find_applied
 from understave.findings.cadences import PICARDY
 from understave.findings.form import FORM, FormDetails
+from understave.findings.sequences import find_sequences
 from understave.harmony.reading import Event, Reading
 from understave.score.model import Direction
 from understave.teaching.narrative import LENGTHS, WORDS, after_minute, entry_of, head_events, narrate, sentence, words_of
 from understave.theory.pitch import Pitch
+from understave.wording import say
 from understave.wording.claiming import is_true
 from understave.wording.phrasebook import SPOKEN, phrasebook
 
@@ -216,3 +218,22 @@ def test_a_chord_without_a_foreign_note_does_not_point_elsewhere(language):
         heard.append(sentence(score, reading, event, template, book, ""))
     assert heard[0] == ""
     assert heard[1]
+
+
+@pytest.mark.parametrize(
+    ("repeated", "below", "labels", "lower"),
+    [
+        # G, E, F, D and E, C, D, B: a third within the key, minor for some notes and major for others.
+        ("E5:1 C5 D5:1/2 B4 C5:1", "A3:2 E3 | C4:4", "C: I:2 V vi:2 iii I:4", "a third lower"),
+        ("E5:1 C#5 D5:1/2 B4 C#5:1", "A3:2 E3 | C4:4", "C: I:2 V V/ii:2 V/vi I:4", "a minor third lower"),
+    ],
+)
+def test_a_third_is_called_minor_only_where_every_note_moves_by_one(repeated, below, labels, lower):
+    score = build(f"G5:1 E5 F5:1/2 D5 E5:1 | {repeated} | C5:4", f"C4:2 G3 | {below}")
+    reading = Reading(spans_of(score, labels))
+    event = next(e for e in find_sequences(score, reading.spans) if e.label == "falling")
+    book = phrasebook("en")
+    told = sentence(score, reading, event, entry_of(event, book)["hear"], book, "")
+    assert lower in told
+    assert lower in say(event, score, "intermediate")
+    assert lower.removesuffix(" lower") in say(event, score, "advanced")
