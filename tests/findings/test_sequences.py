@@ -148,6 +148,14 @@ class TestOthers:
         assert event.label == "ascending 5-6"
         assert event.get("interval") == Interval.parse("M2")
 
+    def test_sevenths_that_sink_over_a_rising_bass_are_no_five_six(self) -> None:
+        """D flat to C over E, F to E over G: sevenths resolve to sixths (handbook rule), roots like a 5-6."""
+        lower = "E3:4 | F3:4 | G3:4 | Ab3:4"
+        inner = "Bb4:2 Bb4 | Ab4 Ab4 | Db5 Db5 | C5:4"
+        score = build("Db5:2 C5 | C5 Db5 | F5 E5 | F5:4", inner, lower, signature=-4)
+        sinking = found(score, "f: viio7:2 V65 | i VI6 | iiø7 viio65 | i6:4")
+        assert "ascending 5-6" not in [e.label for e in sinking]
+
     def test_ascending_by_applied_dominants(self) -> None:
         score = build(
             "C5:2 C5 | A4 B4 | B4 C5 | A4 A4 | B4:4",

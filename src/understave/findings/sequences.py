@@ -320,6 +320,8 @@ def _root_belief(pattern: Pattern, run: Sequence[Step], repetition: Repetition |
     Length, an even pace, outer voices that repeat with the roots and a model in the notes speak for it;
     four or five chords of an ordinary progression without these are none.
     """
+    if pattern.label == "ascending 5-6" and any(_seven_six(a, b) for a, b in pairwise(run)):
+        return 0.0
     # What the first root holds before the pace begins does not count.
     lengths = [s.end - (s.start if i else s.last_start) for i, s in enumerate(run[:-1])]
     period = len(pattern.moves)
@@ -337,6 +339,14 @@ def _root_belief(pattern: Pattern, run: Sequence[Step], repetition: Repetition |
     if pattern.label == "ascending 5-6" and _applied(run) >= 2:
         value += 0.25
     return round(max(0.0, min(0.95, value)), 3)
+
+
+def _seven_six(first: Step, second: Step) -> bool:
+    """Whether over one bass a seventh sinks to the sixth: the roots are those of a 5-6, the voices are not."""
+    a, b = first.chord, second.chord
+    stays = a.bass == a.root and b.bass.semitone == a.bass.semitone
+    falls = (b.root.semitone - a.root.semitone) % 12 in (8, 9)
+    return stays and falls and a.quality.is_seventh
 
 
 def _follows(voice: Sequence[Note | None], period: int) -> bool:
