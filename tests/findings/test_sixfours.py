@@ -201,7 +201,7 @@ def test_a_seventh_above_another_bass_is_not_in_the_bass() -> None:
 
 
 def test_a_pedal_point_under_an_upper_part_does_not_sink() -> None:
-    """Common practice, no source: F struck again and again stays; the E flat lies above it, in another part."""
+    """Common practice, no source: F struck again and again stays; the E flat lies above it."""
     upper = "B4:4 | C5:4 | Bb4:4", "G4:4 | G4:4 | F4:4", "D4:4 | C4:4 | D4:4"
     again = build(*upper, "F2:4 | Eb3:4 | F2:4", signature=-2)
     sinking = build(*upper, "F2:4 | Eb2:4 | F2:4", signature=-2)

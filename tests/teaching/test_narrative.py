@@ -24,7 +24,16 @@ from understave.findings.form import FORM, FormDetails
 from understave.findings.sequences import find_sequences
 from understave.harmony.reading import Event, Reading
 from understave.score.model import Direction
-from understave.teaching.narrative import LENGTHS, WORDS, after_minute, entry_of, head_events, narrate, sentence, words_of
+from understave.teaching.narrative import (
+    LENGTHS,
+    WORDS,
+    after_minute,
+    entry_of,
+    head_events,
+    narrate,
+    sentence,
+    words_of,
+)
 from understave.theory.pitch import Pitch
 from understave.wording import say
 from understave.wording.claiming import is_true
