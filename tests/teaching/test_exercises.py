@@ -16,7 +16,7 @@ from tests.wording.readings import EXAMPLES, NAMES, piece
 from understave.findings.sequences import find_sequences
 from understave.harmony.reading import Reading
 from understave.score.model import Score
-from understave.teaching.exercises import KINDS, Exercise, close_position, exercises
+from understave.teaching.exercises import KINDS, Exercise, _resolve_chord, close_position, exercises
 from understave.teaching.verification import INTERVALS, stacked, verify
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
@@ -280,6 +280,11 @@ def test_a_chord_resolves_to_another_root_and_not_to_itself_inverted():
     reading = Reading(spans_of(score, "C: V7:4 V65 V65 I"))
     found = prompts(score, reading, "resolve the chord", "intermediate")
     assert [(str(e.details.chord), str(e.details.to)) for e, _ in found] == [("V65", "I")]
+    made_at_all = {str(e.details.to) for e in _resolve_chord(score, reading, "intermediate")}
+    assert made_at_all == {"I"}
+    first, second = (RomanNumeral.parse(n) for n in ("V7", "V65"))
+    wrong = told(replace(found[0][0], start=score.measures[0].start), chord=first, to=second)
+    assert any("nothing resolves" in w for w in verify(wrong, score, reading))
 
 
 def test_a_chord_asked_for_from_its_lowest_note_up_is_spelled_so():

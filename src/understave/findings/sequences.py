@@ -342,7 +342,7 @@ def _root_belief(pattern: Pattern, run: Sequence[Step], repetition: Repetition |
 
 
 def _seven_six(first: Step, second: Step) -> bool:
-    """Whether over one bass a seventh sinks to the sixth: the roots are those of a 5-6, the voices are not."""
+    """Whether over one bass a seventh sinks to the sixth: the roots are a 5-6's, the voices are not."""
     a, b = first.chord, second.chord
     stays = a.bass == a.root and b.bass.semitone == a.bass.semitone
     falls = (b.root.semitone - a.root.semitone) % 12 in (8, 9)

@@ -142,9 +142,9 @@ def name_value(  # noqa: PLR0913 - the parts of one gap, and what they are named
     ``percent``, or ``count`` or ``about`` and a unit (two bars). A Pitch may have its ``octave``, a Key
     its ``tonic`` alone, an Interval its ``size`` alone, a chord its ``words``. A note id needs ``pitch``,
     printed text ``quote``, a form ``scheme``; printed terms need ``gloss``, or ``early`` or ``modern`` for
-    what they ask of an instrument; a word of ours may have a ``cap``. A list is joined by and, or by ``or``, or only its
-    ``first`` so many are named. A pair of moments has its ``bars``; pairs of notes are told as one
-    ``instead`` of the other or as what they ``become``.
+    what they ask of an instrument; a word of ours may have a ``cap``. A list is joined by and, or by ``or``,
+    or only its ``first`` so many are named. A pair of moments has its ``bars``; pairs of notes are told as
+    one ``instead`` of the other or as what they ``become``.
     """
     language = book.language
     if isinstance(value, tuple):
