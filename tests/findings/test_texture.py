@@ -69,7 +69,8 @@ class TestPatterns:
             patterns(build(bars("E5:1 D5", 4), bars(f"{first}:1/2 G3 C4 G3", 4), meter="2/4"), "C: I:8")
             for first in ("C3", "C3+E3")
         )
-        assert plain and set_on_two == plain
+        assert plain
+        assert set_on_two == plain
 
     def test_unison_of_both_hands(self) -> None:
         line = "C4:1 E4 G4 E4 | F4:1 D4 B3 D4"

@@ -18,6 +18,7 @@ from understave.claims import facts
 from understave.claims.moods import CAUSES, Mood, is_so
 from understave.findings import with_events
 from understave.findings.cadences import PICARDY
+from understave.findings.form import FORM, FormDetails
 from understave.harmony.reading import Event
 from understave.score.model import Direction
 from understave.teaching.narrative import LENGTHS, WORDS, after_minute, head_events, narrate, words_of
@@ -120,6 +121,25 @@ def test_what_is_printed_for_the_whole_piece_leads(words, meant):
     second = sentences(narrate(marked, known, "minute")[0].text)[1]
     assert words in second
     assert meant in second
+
+
+@pytest.mark.parametrize(("words", "leads"), [("mano sinistra", False), ("ten.", False), ("legato", True)])
+def test_what_only_the_first_notes_are_played_with_does_not_lead(words, leads):
+    score, reading = chorale(7)
+    printed = Direction("printed", "words", score.measures[0].start, None, 1, words)
+    marked = replace(score, directions=(printed, *score.directions))
+    known = with_events(marked, replace(reading, events=()))
+    assert any(e.get("text") == words for e in head_events(marked, known)) is leads
+
+
+@pytest.mark.parametrize(("scheme", "told"), [("A coda", False), ("A B coda", True), ("A A'", True)])
+def test_a_single_part_with_its_coda_is_not_told_as_a_form(scheme, told):
+    score, reading = chorale(7)
+    form = FORM.event(
+        "scheme", Fraction(0), score.end, (), 1.0, FormDetails(scheme=scheme, sections=len(scheme.split()))
+    )
+    text = " ".join(c.text for c in narrate(score, replace(reading, events=(form,)), "five"))
+    assert ("It has" in text) is told
 
 
 @pytest.mark.parametrize("word", CAUSES)

@@ -128,13 +128,18 @@ _METRONOME = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class Term:
-    """A dictionary entry; `pianos_differ` where it asks different things of early and modern instruments."""
+    """A dictionary entry.
+
+    `pianos_differ` where it asks different things of early and modern instruments; `of_notes` where it says
+    how the notes at hand are played, not a whole passage or piece: with which hand, rolled, an octave higher.
+    """
 
     id: str
     kind: str
     language: str
     printed: tuple[str, ...]
     pianos_differ: bool = False
+    of_notes: bool = False
 
 
 def _load() -> dict[str, Term]:
@@ -145,7 +150,8 @@ def _load() -> dict[str, Term]:
     for kind, entries in table.items():
         for name, entry in entries.items():
             printed = tuple(entry["printed"])
-            found[name] = Term(name, kind, entry["lang"], printed, entry.get("pianos_differ", False))
+            differ, of_notes = entry.get("pianos_differ", False), entry.get("of_notes", False)
+            found[name] = Term(name, kind, entry["lang"], printed, differ, of_notes)
     return found
 
 
