@@ -98,7 +98,8 @@ class Stop:
     """A place to pause: bars `first` to `last` (indexes into `Page.bars`, both included).
 
     `words` are paragraphs, `suggestion` says how to play it, `sounds` are others than the bars themselves,
-    `contrasts` the places in `Page.contrasts` of those that belong here.
+    `contrasts` the places in `Page.contrasts` of those that belong here. `struck` are (note id, start, end)
+    of the notes that sound in its bars, in quarter notes as written; `seconds` is what it takes in a lesson.
     In all texts numerals stand between ⟨ and ⟩. Empty texts are left out of the page.
     """
 
@@ -113,6 +114,8 @@ class Stop:
     excerpt: str = field(default="", repr=False)
     sounds: tuple[NamedSound, ...] = ()
     contrasts: tuple[int, ...] = ()
+    struck: tuple[tuple[str, float, float], ...] = field(default=(), repr=False)
+    seconds: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +169,7 @@ class Page:
     `layouts` are the piece engraved for several widths, widest first; the browser takes the one that can be
     read on its screen. `sound` is the whole piece, to which the seconds of `bars`, `labels`, `keys` and
     `tension` (points of second and 0..1) belong; without it the page is silent. `numerals` has every
-    ⟨numeral⟩ in the texts.
+    ⟨numeral⟩ in the texts. `minutes` is how long the lesson is planned to last.
     """
 
     title: str
@@ -182,6 +185,7 @@ class Page:
     legend: tuple[LegendEntry, ...] = ()
     stops: tuple[Stop, ...] = ()
     contrasts: tuple[Contrast, ...] = ()
+    minutes: float = 0.0
     story: tuple[Passage, ...] = ()
     glossary: tuple[Term, ...] = ()
     numerals: Mapping[str, Numeral] = field(default_factory=dict)

@@ -165,6 +165,7 @@ def make_page(  # noqa: PLR0913
         legend=_legend(reading, book),
         stops=pauses,
         contrasts=tuple(sides),
+        minutes=options.minutes,
         story=tuple(told),
         glossary=glossary,
         numerals=_numerals(texts),
@@ -310,7 +311,16 @@ def _stop(  # noqa: PLR0913
         suggestion=one.play,
         excerpt=picture or stop_picture(score, reading, plan, one, options.language),
         contrasts=tuple(k for k, c in enumerate(heard) if contrast_name(score, c) in one.hear),
+        struck=struck(score, one.first, one.last),
+        seconds=one.seconds,
     )
+
+
+def struck(score: Score, first: int, last: int) -> tuple[tuple[str, float, float], ...]:
+    """Return (note id, start, end) in quarter notes of every written note that sounds in some bars."""
+    begin, stop = score.measures[first].start, score.measures[last].end
+    inside = [n for n in score.notes if n.onset < stop and (n.end > begin or n.onset >= begin)]
+    return tuple((one, n.at, n.until) for n in inside for one in n.ids)
 
 
 def _bars(score: Score, reading: Reading, time: Clock) -> tuple[Bar, ...]:

@@ -41,6 +41,8 @@
  * @property {string} excerpt  SVG
  * @property {NamedSound[]} sounds  besides the bars themselves
  * @property {number[]} contrasts  which of the lesson's contrasts belong here
+ * @property {Sounding[]} struck  when the notes of its bars are written to sound, in quarter notes of the piece
+ * @property {number} seconds  that it takes in a lesson; 0 where nobody knows
  *
  * @typedef {object} Side
  * @property {string} name
@@ -71,6 +73,7 @@
  * @property {LegendEntry[]} legend
  * @property {Stop[]} stops
  * @property {Contrast[]} contrasts
+ * @property {number} minutes  of the lesson as planned; 0 where nobody knows
  * @property {Passage[]} story
  * @property {Term[]} glossary
  * @property {Record<string, NumeralParts>} numerals  how each numeral between ⟨ and ⟩ is set
