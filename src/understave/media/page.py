@@ -154,6 +154,36 @@ class Term:
 
 
 @dataclass(frozen=True, slots=True)
+class Question:
+    """A question to answer on the page: a `teaching.homework.Task` whose answers are `sealed`.
+
+    That is JSON in base64: what the browser compares with, and the reasons. It keeps nobody from looking; it
+    only shows nothing to those who do not.
+    """
+
+    id: str
+    way: str
+    first: int
+    last: int
+    prompt: str
+    sealed: str = field(repr=False)
+    marked: tuple[str, ...] = ()
+    hears: tuple[int, int] | None = None
+    choices: tuple[str, ...] = ()
+    spots: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    sign: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Homework:
+    """The questions of a page under an `id` of their own, and the names of the twelve keys from C."""
+
+    id: str
+    questions: tuple[Question, ...]
+    keys: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Numeral:
     """How a numeral between ⟨ and ⟩ is set: head, figures from top to bottom, what it applies to."""
 
@@ -188,6 +218,7 @@ class Page:
     minutes: float = 0.0
     story: tuple[Passage, ...] = ()
     glossary: tuple[Term, ...] = ()
+    homework: Homework | None = None
     numerals: Mapping[str, Numeral] = field(default_factory=dict)
     credits: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()

@@ -3,6 +3,7 @@
 import "./contrast.js";
 import { clockTime, make, setText } from "./elements.js";
 import { stretchAt } from "./clock.js";
+import "./homework.js";
 import { hush, sounds } from "./hush.js";
 import "./overview.js";
 import "./projection.js";
@@ -186,6 +187,11 @@ export function showLesson(lesson, place) {
   document.body.append(projection);
   const project = make("button", { type: "button", "aria-keyshortcuts": "p", title: words.projectionHelp, onclick: () => projection.show({ fill: true }) }, words.projection);
   projection.addEventListener("closed", () => project.focus());
+  const homework = /** @type {import("./homework.js").StaveHomework} */ (document.createElement("stave-homework"));
+  Object.assign(homework, { lesson, player: transport, hidden: true });
+  document.body.append(homework);
+  const toHomework = make("button", { type: "button", title: words.homeworkHelp, onclick: () => homework.show() }, words.homework);
+  homework.addEventListener("closed", () => toHomework.focus());
 
   const section = (/** @type {string} */ id, /** @type {string} */ name, /** @type {import("./elements.js").Child[]} */ ...content) =>
     make("section", { id, "aria-labelledby": `${id}-name` }, make("h2", { id: `${id}-name` }, name), ...content);
@@ -219,7 +225,7 @@ export function showLesson(lesson, place) {
       "header",
       {},
       make("div", { class: "titles" }, make("h1", {}, lesson.title), make("p", { class: "composer" }, lesson.composer), make("p", { class: "summary" }, text(lesson.summary))),
-      make("div", { class: "tools" }, lesson.stops.length > 0 && project, dark, make("button", { type: "button", onclick: () => print() }, words.print)),
+      make("div", { class: "tools" }, lesson.stops.length > 0 && project, lesson.homework && toHomework, dark, make("button", { type: "button", onclick: () => print() }, words.print)),
       make("nav", { "aria-label": lesson.title }, ...links.map(([id, name]) => make("a", { href: `#${id}` }, String(name)))),
       overview,
     ),
@@ -239,11 +245,12 @@ export function showLesson(lesson, place) {
     make("footer", { class: "dock" }, chord, transport),
   );
   addEventListener("keydown", (event) => {
-    if (projection.open) return;
+    if (projection.open || homework.open) return;
     if (event.key === "p" && isFree(event, "input, select, textarea")) projection.show({ fill: true });
     else keys(event, transport);
   });
   if (location.hash === "#projection") projection.show();
+  if (location.hash === "#homework") homework.show();
   addEventListener("beforeprint", () => score.resize(-lesson.layouts.length));
   addEventListener("afterprint", () => score.resize(steps));
 }
