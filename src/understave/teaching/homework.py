@@ -1,10 +1,11 @@
 """Questions that a student answers by themselves: to choose, to place, to type, to play, to hear.
 
 In: a Score, its Reading, the exercises and the stops of a lesson (as values), a level and a language. Out:
-`Task`s with all answers that are right, and for wrong ones why they are wrong. Whoever shows them only compares.
+`Task`s with all answers that are right, and for wrong ones why they are wrong. Whoever shows them only
+compares.
 
-Ways: ``"choose"`` one of `choices`; ``"place"``: one of the `spots` of the bars; ``"type"`` a numeral or a note;
-``"play"`` keys of a keyboard; ``"bar"``: the bar that is heard.
+Ways: ``"choose"`` one of `choices`; ``"place"``: one of the `spots` of the bars; ``"type"`` a numeral or a
+note; ``"play"`` keys of a keyboard; ``"bar"``: the bar that is heard.
 """
 
 from __future__ import annotations
@@ -53,12 +54,12 @@ _WINDOW = 4
 class Task:
     """One question. Numerals in all texts stand between ⟨ and ⟩.
 
-    `id` stays the same as long as what is asked does. `device` says in words what the question is about, so that
-    answers can be counted by it. Bars `first` to `last` (indexes, both included) are shown with the notes in `marked`;
-    `hears` are the bars that may be heard. `right` are the indexes in `choices` or `spots` that answer, or the
-    bars. `accepted` are the texts that answer (see `plain`), `nearly` those that name the chord with another
-    bass. `keys` are the pitch classes (0..11, C is 0) to play, the lowest first where `low`. `why_not` says for
-    each choice or spot why it is wrong, or nothing. `reason` is the answer in words.
+    `id` stays the same as long as what is asked does. `device` says in words what the question is about, so
+    that answers can be counted by it. Bars `first` to `last` (indexes, both included) are shown with the notes
+    in `marked`; `hears` are the bars that may be heard. `right` are the indexes in `choices` or `spots` that
+    answer, or the bars. `accepted` are the texts that answer (see `plain`), `nearly` those that name the chord
+    with another bass. `keys` are the pitch classes (0..11, C is 0) to play, the lowest first where `low`.
+    `why_not` says for each choice or spot why it is wrong, or nothing. `reason` is the answer in words.
     """
 
     id: str
@@ -82,13 +83,13 @@ class Task:
 
 
 def plain(text: str, sign: Sign = "numeral") -> str:
-    """Return what is typed as it is compared: without spaces and special signs; the case of notes is nothing."""
+    """Return what is typed as it is compared: no spaces, no special signs; the case of notes is nothing."""
     for fancy, usual in (("♭", "b"), ("♯", "#"), ("–", "-"), ("°", "o"), ("\u00a0", ""), (" ", "")):
         text = text.replace(fancy, usual)
     return text.casefold() if sign == "note" else text
 
 
-def homework(
+def homework(  # noqa: PLR0913 - what a lesson is made from
     score: Score,
     reading: Reading,
     found: Sequence[Exercise],
@@ -98,7 +99,7 @@ def homework(
     *,
     sound: bool = True,
 ) -> tuple[Task, ...]:
-    """Return the questions of a lesson, easy ones first; what must be heard is only asked where there is sound."""
+    """Return the questions of a lesson, easy ones first; what must be heard is asked where there is `sound`."""
     asking = _Asking(score, reading, level, phrasebook(language))
     of = {kind: [e for e in found if e.kind == kind] for kind in dict.fromkeys(e.kind for e in found)}
     named = of.get("name the chord", [])
@@ -254,7 +255,7 @@ def in_key(key: Key) -> frozenset[PitchClass]:
 def _keys(a: _Asking) -> Iterator[Task]:
     """Bars that stay in one key without a foreign note, each of another key."""
     asked: set[Key] = set()
-    for first in range(0, len(a.score.measures) - _WINDOW + 1):
+    for first in range(len(a.score.measures) - _WINDOW + 1):
         last = first + _WINDOW - 1
         start, end = a.score.measures[first].start, a.score.measures[last].end
         spans = [s for s in a.reading.spans if s.start < end and s.end > start]
@@ -287,7 +288,9 @@ def _keys(a: _Asking) -> Iterator[Task]:
             last,
             a.words("key", bars=a.bars(first, last)),
             a.words(
-                "is_key", key=key_name(key, a.book.language), tonic=pitch_class_name(key.tonic, a.book.language)
+                "is_key",
+                key=key_name(key, a.book.language),
+                tonic=pitch_class_name(key.tonic, a.book.language),
             ),
             hears=(first, last),
             choices=choices,
@@ -315,7 +318,9 @@ def _foreign_note(a: _Asking, e: Exercise) -> Task | None:
     inside = [n for n in a.score.notes if n.onset < span.end and n.end > span.start]
     chord = span.numeral.chord(span.key)
     members = a.notes(chord.members)
-    spots = tuple((f"{a.place(max(n.onset, span.start))}: {octave_name(n.pitch, a.book)}", n.ids) for n in inside)
+    spots = tuple(
+        (f"{a.place(max(n.onset, span.start))}: {octave_name(n.pitch, a.book)}", n.ids) for n in inside
+    )
     belongs = a.words("belongs", members=members)
     # The same note struck again, or doubled, is foreign as well.
     alien = {n.id for n in inside if n.pitch.pitch_class == note.pitch.pitch_class}
@@ -323,7 +328,10 @@ def _foreign_note(a: _Asking, e: Exercise) -> Task | None:
         a.words("foreign_of_notes", place=a.place(e.start), members=members)
         if a.level == "beginner"
         else a.words(
-            "foreign", place=a.place(e.start), chord=f"⟨{span.numeral}⟩", key=key_name(span.key, a.book.language)
+            "foreign",
+            place=a.place(e.start),
+            chord=f"⟨{span.numeral}⟩",
+            key=key_name(span.key, a.book.language),
         )
     )
     named = a.book.values["exercise.kind"].get(str(e.get("kind")), str(e.get("kind")))
@@ -351,10 +359,14 @@ def _devices(a: _Asking, stops: Sequence[Stop]) -> Iterator[Task]:
         if event is None or len(spans) < 3:
             continue
         alike = [
-            e for e in a.reading.events if (e.kind, e.label) == (event.kind, event.label) and e.confidence >= 0.35
+            e
+            for e in a.reading.events
+            if (e.kind, e.label) == (event.kind, event.label) and e.confidence >= 0.35
         ]
-        right = tuple(k for k, s in enumerate(spans) if any(e.start < s.end and e.end > s.start for e in alike))
-        # Only a chord with a note from outside the key, among chords that have none, can be told by its notes.
+        right = tuple(
+            k for k, s in enumerate(spans) if any(e.start < s.end and e.end > s.start for e in alike)
+        )
+        # Only a chord with a note from outside the key can be told by its notes, among chords without.
         if not right or any(_is_altered(s) != (k in right) for k, s in enumerate(spans)):
             continue
         chord = spans[right[0]].numeral
@@ -422,7 +434,9 @@ def _shape(score: Score, bar: int) -> tuple[tuple[Fraction, Fraction, int], ...]
     """What sounds in a bar, counted from its start."""
     m = score.measures[bar]
     inside = [n for n in score.notes if n.onset < m.end and n.end > m.start]
-    return tuple(sorted((max(n.onset, m.start) - m.start, min(n.end, m.end) - m.start, n.midi) for n in inside))
+    return tuple(
+        sorted((max(n.onset, m.start) - m.start, min(n.end, m.end) - m.start, n.midi) for n in inside)
+    )
 
 
 # --- type ------------------------------------------------------------------------------------------------
@@ -482,16 +496,38 @@ _FIGURES: Mapping[bool, tuple[str, ...]] = {
 }
 _TARGETS = ("", *(f"/{h}" for h in ("ii", "iii", "III", "IV", "iv", "V", "v", "vi", "VI", "VII")))
 _SPECIAL = ("N", "N6", "It6", "It", "Fr43", "Fr", "Ger65", "Ger", "Cad64")
-_FUNCTIONS = ("T", "S", "D", "t", "s", "d", "Tp", "Sp", "Dp", "tP", "sP", "dP", "DD", "D7", "DD7", "s6", "S6", "D64")
+_FUNCTIONS = (
+    "T",
+    "S",
+    "D",
+    "t",
+    "s",
+    "d",
+    "Tp",
+    "Sp",
+    "Dp",
+    "tP",
+    "sP",
+    "dP",
+    "DD",
+    "D7",
+    "DD7",
+    "s6",
+    "S6",
+    "D64",
+)
 
 
-def numeral_texts(numeral: RomanNumeral, key: Key, language: Language) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def numeral_texts(
+    numeral: RomanNumeral, key: Key, language: Language
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Return the texts that name a chord in a key, and those that name it with another bass.
 
     They are read by what reads the teacher's entries (`harmony.typed`), so that both accept the same.
     """
     chord = numeral.chord(key)
-    entries: list[Entry] = list(dict.fromkeys([usual_entry(), *(["german"] if language == "de" else [])]))
+    german: tuple[Entry, ...] = ("german",) if language == "de" else ()
+    entries = dict.fromkeys((usual_entry(), *german))
     accepted: dict[str, None] = {plain(str(numeral)): None}
     nearly: dict[str, None] = {}
     for text in _candidates(chord):
@@ -537,7 +573,9 @@ def _played(a: _Asking, e: Exercise) -> Task | None:
         a.words("play", chord=f"⟨{numeral}⟩", key=key_name(key, language))
         if low
         else a.words(
-            "play_root", root=pitch_class_name(root, language), kind=quality_name(Quality(str(quality)), language)
+            "play_root",
+            root=pitch_class_name(root, language),
+            kind=quality_name(Quality(str(quality)), language),
         )
     )
     semitones = tuple(dict.fromkeys(p.pitch_class.semitone for p in e.notes))

@@ -141,8 +141,6 @@ export class StaveHomework extends HTMLElement {
   /** The bars of a question, without the names of their chords. @param {import("./model.js").Question} question */
   #engraved(question) {
     const score = /** @type {import("./score.js").StaveScore} */ (document.createElement("stave-score"));
-    const picks = question.way === "place" || question.way === "bar";
-    score.toggleAttribute("still", !picks);
     score.setAttribute("largest", "6.5");
     score.setAttribute("role", "group");
     const { lesson } = this;
@@ -168,6 +166,10 @@ export class StaveHomework extends HTMLElement {
   #picked(question, { bar, note }) {
     if (question.way === "bar") {
       this.#try(bar, wordsOf().bar(this.lesson?.bars[bar].number));
+      return;
+    }
+    if (question.way !== "place") {
+      if (this.player?.sound) this.player.playBars(bar, bar);
       return;
     }
     const spots = question.spots.flatMap(([, notes], i) => (note !== null && notes.includes(note) ? [i] : []));
