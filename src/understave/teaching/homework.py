@@ -55,11 +55,11 @@ class Task:
     """One question. Numerals in all texts stand between ⟨ and ⟩.
 
     `id` stays the same as long as what is asked does. `device` says in words what the question is about, so
-    that answers can be counted by it. Bars `first` to `last` (indexes, both included) are shown with the notes
-    in `marked`; `hears` are the bars that may be heard. `right` are the indexes in `choices` or `spots` that
-    answer, or the bars. `accepted` are the texts that answer (see `plain`), `nearly` those that name the chord
-    with another bass. `keys` are the pitch classes (0..11, C is 0) to play, the lowest first where `low`.
-    `why_not` says for each choice or spot why it is wrong, or nothing. `reason` is the answer in words.
+    that answers can be counted by it. Bars `first` to `last` (indexes, both included) are shown with the
+    notes in `marked`; `hears` are the bars that may be heard. `right` are the indexes in `choices` or `spots`
+    that answer, or the bars. `accepted` are the texts that answer (see `plain`), `nearly` those that name the
+    chord with another bass. `keys` are the pitch classes (0..11, C is 0) to play, the lowest first where it
+    is asked for (`low`). `why_not` says for each choice or spot why it is wrong, or nothing. `reason` is the answer in words.
     """
 
     id: str
@@ -99,7 +99,7 @@ def homework(  # noqa: PLR0913 - what a lesson is made from
     *,
     sound: bool = True,
 ) -> tuple[Task, ...]:
-    """Return the questions of a lesson, easy ones first; what must be heard is asked where there is `sound`."""
+    """Return the questions of a lesson, easy ones first; what must be heard is asked with `sound`."""
     asking = _Asking(score, reading, level, phrasebook(language))
     of = {kind: [e for e in found if e.kind == kind] for kind in dict.fromkeys(e.kind for e in found)}
     named = of.get("name the chord", [])
@@ -267,7 +267,9 @@ def _keys(a: _Asking) -> Iterator[Task]:
             continue
         others: dict[Key, str] = {}
         for other in _keys_beside(key):
-            alien = next((n for n in notes if n.pitch.pitch_class not in in_key(other)), None)
+            # It must be heard, not only written, that a note is of another key.
+            inside = {p.semitone for p in in_key(other)}
+            alien = next((n for n in notes if n.midi % 12 not in inside), None)
             if alien is not None and len(others) < 3:
                 others[other] = a.words(
                     "not_key",
