@@ -59,7 +59,8 @@ class Task:
     notes in `marked`; `hears` are the bars that may be heard. `right` are the indexes in `choices` or `spots`
     that answer, or the bars. `accepted` are the texts that answer (see `plain`), `nearly` those that name the
     chord with another bass. `keys` are the pitch classes (0..11, C is 0) to play, the lowest first where it
-    is asked for (`low`). `why_not` says for each choice or spot why it is wrong, or nothing. `reason` is the answer in words.
+    is asked for (`low`). `why_not` says for each choice or spot why it is wrong, or nothing. `reason` is the
+    answer in words.
     """
 
     id: str
