@@ -258,6 +258,8 @@ def plain_values(part: Any) -> Any:
 def bundled(entry: str = "page.js") -> str:
     """Return a module of the viewer and all it imports as one script, each once, in the order they need.
 
+    What is said in comments stays with the modules: it would make a quarter of every page's script.
+
     Modules of the viewer import by ``import ... from "./name.js"`` and export functions, classes, constants;
     no two export the same name, and what a module keeps to itself stays its own.
     """
@@ -366,6 +368,10 @@ def _values(value: Any, source: Callable[[Sound], str]) -> Any:
 
 
 _IMPORT = re.compile(r'^import (?:\{[^}]*\} from )?"\./([a-z-]+\.js)";\n', re.MULTILINE)
+# Whole lines, and types within a line; no text of the viewer looks like either.
+_COMMENT = re.compile(
+    r"^[ \t]*/\*\*(?:(?!\*/).)*\*/\n|^[ \t]*// .*?\n|/\*\* @(?:(?!\*/).)*\*/ ?", re.MULTILINE | re.DOTALL
+)
 _EXPORT = re.compile(r"^export (?=(?:function|class|const) (\w+))", re.MULTILINE)
 
 
@@ -375,7 +381,7 @@ def _bundle(name: str, done: dict[str, str]) -> None:
         if needed not in done:
             _bundle(needed, done)
     names = ", ".join(_EXPORT.findall(text))
-    body = _EXPORT.sub("", _IMPORT.sub("", text))
+    body = _COMMENT.sub("", _EXPORT.sub("", _IMPORT.sub("", text)))
     done[name] = f"const {{ {names} }} = (() => {{\n{body}return {{ {names} }};\n}})();"
 
 
