@@ -5,11 +5,10 @@ from __future__ import annotations
 import json
 
 import pytest
-from lxml import etree
 
 from understave.cli import main
 from understave.errors import UnderstaveError
-from understave.media.results_picture import results_picture, sign_of
+from understave.media.results_picture import sign_of
 from understave.teaching.results import LARGEST, read_questions, results
 
 QUESTIONS = {
@@ -119,16 +118,6 @@ def test_answers_of_an_earlier_page_count_where_the_question_is_still_asked():
 def test_two_students_of_one_name_are_two():
     found = counted({"a.json": ANNA, "c.json": ANNA, "d.json": saved("  ")})
     assert [s.name for s in found.students] == ["Anna (a.json)", "Anna (c.json)", "d"]
-
-
-@pytest.mark.parametrize("language", ["en", "de", "fr"])
-def test_the_picture_is_drawn_for_any_name(language):
-    found = counted({"a.json": saved("<b>&\u202e" + "x" * 200, row("key-1", ["F"], True)), "b.json": BEN})
-    drawn = etree.fromstring(results_picture(found, language))
-    texts = [t.text for t in drawn.iter("{http://www.w3.org/2000/svg}text")]
-    assert "A <piece>" in texts
-    assert {"✓", "✗", "–"} <= set(texts)
-    assert etree.fromstring(results_picture(counted({}), language)) is not None
 
 
 def test_the_command_tells_and_draws_and_refuses_in_a_sentence(tmp_path, capsys):
