@@ -1,4 +1,4 @@
-"""The answers of a class as a picture, and the questions as data: well formed for any name, no answer told."""
+"""The answers of a class as a picture, and the questions as data: for any name, and without the answers."""
 
 from __future__ import annotations
 

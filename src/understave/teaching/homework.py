@@ -26,6 +26,7 @@ from understave.findings.sixfours import SIX_FOUR
 from understave.harmony.reading import Event, Reading, Span
 from understave.harmony.typed import Entry, typed_chords, usual_entry
 from understave.score.model import Score
+from understave.teaching.details import CadenceToHear, ChordToName, ChordToSpell, NoteToFind
 from understave.teaching.exercises import Exercise
 from understave.teaching.stops import Stop
 from understave.theory.chord import Chord, Quality
@@ -102,17 +103,16 @@ def homework(  # noqa: PLR0913 - what a lesson is made from
 ) -> tuple[Task, ...]:
     """Return the questions of a lesson, easy ones first; what must be heard is asked with `sound`."""
     asking = _Asking(score, reading, level, phrasebook(language))
-    of = {kind: [e for e in found if e.kind == kind] for kind in dict.fromkeys(e.kind for e in found)}
-    named = of.get("name the chord", [])
+    named = [e for e in found if isinstance(e.details, ChordToName)]
     rows: list[Iterable[Task | None]] = [
         [_bar_heard(asking, stops)] if sound else [],
         [_kind_of_chord(asking, e) for e in named[:1]],
         _keys(asking),
-        [_foreign_note(asking, e) for e in of.get("find the foreign note", [])],
+        [_foreign_note(asking, e, e.details) for e in found if isinstance(e.details, NoteToFind)],
         [_typed(asking, e) for e in named[1:]],
         _devices(asking, stops),
-        [_close(asking, e) for e in of.get("hear and choose", []) if e.variant == "cadence"],
-        [_played(asking, e) for e in of.get("spell the chord", [])],
+        [_close(asking, e) for e in found if isinstance(e.details, CadenceToHear)],
+        [_played(asking, e, e.details) for e in found if isinstance(e.details, ChordToSpell)],
     ]
     tasks = [t for row in rows for t in [t for t in row if t is not None][:_EACH]]
     return tuple({t.id: t for t in tasks}.values())
@@ -313,8 +313,8 @@ def _keys_beside(key: Key) -> Iterator[Key]:
 # --- place -----------------------------------------------------------------------------------------------
 
 
-def _foreign_note(a: _Asking, e: Exercise) -> Task | None:
-    note = a.score.note_by_id.get(str(e.get("note")))
+def _foreign_note(a: _Asking, e: Exercise, details: NoteToFind) -> Task | None:
+    note = a.score.note_by_id.get(details.note)
     span = a.reading.span_at(e.start)
     if note is None or span is None:
         return None
@@ -337,7 +337,7 @@ def _foreign_note(a: _Asking, e: Exercise) -> Task | None:
             key=key_name(span.key, a.book.language),
         )
     )
-    named = a.book.values["exercise.kind"].get(str(e.get("kind")), str(e.get("kind")))
+    named = a.book.values["exercise.kind"].get(details.kind, details.kind)
     return Task(
         _bar_id(a.score, "note", e.start),
         "place",
@@ -566,19 +566,16 @@ def _read(text: str, key: Key, entry: Entry) -> Chord | None:
 # --- play ------------------------------------------------------------------------------------------------
 
 
-def _played(a: _Asking, e: Exercise) -> Task | None:
-    key, numeral, root, quality = (e.get(n) for n in ("key", "chord", "root", "quality"))
-    if not isinstance(key, Key) or not isinstance(numeral, RomanNumeral) or not isinstance(root, PitchClass):
-        return None
+def _played(a: _Asking, e: Exercise, details: ChordToSpell) -> Task:
     low = a.level != "beginner"
     language = a.book.language
     prompt = (
-        a.words("play", chord=f"⟨{numeral}⟩", key=key_name(key, language))
+        a.words("play", chord=f"⟨{details.chord}⟩", key=key_name(details.key, language))
         if low
         else a.words(
             "play_root",
-            root=pitch_class_name(root, language),
-            kind=quality_name(Quality(str(quality)), language),
+            root=pitch_class_name(details.root, language),
+            kind=quality_name(details.quality, language),
         )
     )
     semitones = tuple(dict.fromkeys(p.pitch_class.semitone for p in e.notes))
