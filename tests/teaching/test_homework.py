@@ -107,6 +107,8 @@ def test_a_note_to_click_on_is_foreign_to_the_chord_and_all_others_belong_to_it(
         rest = set().union(*(g for k, g in enumerate(groups) if k not in task.right))
         assert any({(r + i) % 12 for i in c} >= rest for r in range(12) for c in CHORDS.values())
         assert all(groups[k].isdisjoint(rest) for k in task.right)
+        assert len(set().union(*(groups[k] for k in task.right))) == 1
+        assert len(rest) >= 2
 
 
 def test_a_chord_to_click_on_sounds_with_a_note_from_outside_the_key(asked):
@@ -118,6 +120,8 @@ def test_a_chord_to_click_on_sounds_with_a_note_from_outside_the_key(asked):
             scale = {(key.tonic.semitone + i) % 12 for i in SCALES[key.mode]}
             if k in task.right:
                 assert not half_tones(notes_of(score, ids)) <= scale
+            else:
+                assert half_tones(notes_of(score, reading.span_at(first).notes)) <= scale
         assert 0 < len(task.right) < len(task.spots)
 
 

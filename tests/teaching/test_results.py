@@ -80,7 +80,7 @@ BROKEN = {
     "newer.json": saved("Zoe", version=7),
     "nothing.json": saved("Zoe", answers="none"),
     "elsewhere.json": saved("Zoe", row("unknown", ["x"], True), title="Another piece"),
-    "huge.json": b" " * (LARGEST + 1),
+    "huge.json": saved("Zoe") + b" " * LARGEST,
     "gone.json": FileNotFoundError(2, "No such file or directory"),
 }
 
