@@ -336,6 +336,10 @@ def test_homework_is_answered_told_kept_and_counted(opened, lesson, tmp_path):
 
 def test_where_the_browser_keeps_nothing_it_says_so_and_answers_all_the_same(opened, lesson):
     page = opened("#homework", NOTHING_KEPT, width=390, height=844)
+    # On the page below no button lies over the title.
+    tools, title = (page.locator(f"#page {one}").bounding_box() for one in (".tools", "h1"))
+    assert tools["y"] + tools["height"] <= title["y"] + 1
+    assert tools["x"] >= 0
     assert page.locator(".unkept").is_visible()
     assert page.evaluate(f"{ROOM}.scrollWidth") <= 390
     page.locator(".tasknav button").nth(numbered(lesson[2], "key")).click()
