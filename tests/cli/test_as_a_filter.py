@@ -198,6 +198,7 @@ OTHERS = {
     "index": [],
     "find": [],
     "take": ["a.mid"],
+    "results": ["a.json"],
 }
 WITHOUT_INPUT = {"open", "doctor", "languages", "completion", "serve-tools"}
 

@@ -56,6 +56,7 @@ from understave.media import webpage
 from understave.media.cards import card_pictures, flash_cards
 from understave.media.cards_csv import cards_csv
 from understave.media.handout import HandoutOptions, Paper, handout_pdf
+from understave.media.homework_data import HOMEWORK, homework_json
 from understave.media.page import Contrast as PageContrast
 from understave.media.page import Layout, Side, Sound, lesson_page
 from understave.media.passages import Parallel, parallels, parallels_pdf
@@ -70,6 +71,7 @@ from understave.teaching import cues
 from understave.teaching.checking import Fault, check_contrasts, check_exercises, check_stops, check_story
 from understave.teaching.contrasts import Contrast
 from understave.teaching.exercises import Exercise, exercises
+from understave.teaching.homework import homework
 from understave.teaching.reduction import reduced
 from understave.teaching.sound_contrasts import all_contrasts
 from understave.teaching.speech import RATE, check_rate
@@ -539,7 +541,7 @@ def _parts(work: Work) -> list[Part]:
                 "the contrasts": digest(work.heard),
                 "sound": str(work.sound),
             },
-            partial(_page_files, work),
+            partial(_page_files, work, exercise_list),
             needs=tuple(pieces),
             effort=1,
         )
@@ -729,7 +731,7 @@ def _page_options(work: Work) -> webpage.PageOptions:
     return webpage.PageOptions(asked.level, asked.language, sound=work.sound, minutes=asked.minutes)
 
 
-def _page_files(work: Work, given: Given) -> Files:
+def _page_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
     def contrast(one: Contrast) -> PageContrast:
         name = contrast_name(work.score, one)
         words = json.loads(given[f"sounds/{name}.json"])
@@ -752,6 +754,10 @@ def _page_files(work: Work, given: Given) -> Files:
         contrasts=tuple(contrast(one) for one in work.heard),
         pictures={s.id: given[_stop_picture(s)].decode() for s in work.stops},
     )
+    asked = work.asked
+    tasks = homework(
+        work.score, work.reading, found, work.stops, asked.level, asked.language, sound=work.sound
+    )
     page = webpage.make_page(
         work.score,
         work.reading,
@@ -760,9 +766,11 @@ def _page_files(work: Work, given: Given) -> Files:
         _page_options(work),
         stops=work.stops,
         heard=work.heard,
+        tasks=tasks,
         ready=ready,
     )
-    return {"page.html": lesson_page(page)}
+    asked_there = {HOMEWORK: homework_json(work.score, tasks, asked.language)} if tasks else {}
+    return {"page.html": lesson_page(page), **asked_there}
 
 
 # --- what is said about it -------------------------------------------------------------------------------

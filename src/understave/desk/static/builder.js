@@ -191,8 +191,8 @@ export class DeskBuilder extends HTMLElement {
   #drawExport() {
     const place = this.querySelector(".making-inside");
     if (!place) return;
-    const shown = (/** @type {string} */ name, /** @type {string} */ text) =>
-      this.#files.includes(name) && make("li", {}, make("a", { href: `/shown/${this.#ticket}/${name}`, target: "_blank", rel: "noopener" }, text));
+    const shown = (/** @type {string} */ name, /** @type {string} */ text, place = "") =>
+      this.#files.includes(name) && make("li", {}, make("a", { href: `/shown/${this.#ticket}/${name}${place}`, target: "_blank", rel: "noopener" }, text));
     place.replaceChildren(
       make("p", { class: "hint" }, word("making_what")),
       this.#making
@@ -204,6 +204,7 @@ export class DeskBuilder extends HTMLElement {
         { class: "made", "aria-label": word("what_is_there") },
         shown("handout.pdf", word("look_handout")),
         shown("page.html", word("look_page")),
+        shown("page.html", word("look_wall"), "#projection"),
         shown("score.pdf", word("look_score")),
         shown("exercises.pdf", word("look_exercises")),
       ),
