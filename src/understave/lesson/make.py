@@ -38,7 +38,7 @@ from understave.interpretation.planning import make_plan
 from understave.interpretation.tension import home_of
 from understave.lesson import edits, memory
 from understave.lesson.build import Files, Part, build, program_digest, remembered, untouched
-from understave.lesson.chosen_conventions import conventions_of
+from understave.lesson.chosen_conventions import conventions_of, file_of, paper_for_all
 from understave.lesson.folder import (
     CORRECTIONS,
     EXPORTS,
@@ -413,9 +413,13 @@ def asked_of(path: Path) -> Asked:
 
 def _asked(path: Path, options: LessonOptions) -> Asked:
     """Choices made now, else those kept in the folder, else the defaults."""
-    kept: Mapping[str, Any] = {}
-    if path.is_file():
-        kept = edits.asked_in(path)
+    kept: Mapping[str, Any] = edits.asked_in(path) if path.is_file() else {}
+    if options.paper is None and "paper" not in kept and (for_all := paper_for_all()) is not None:
+        if for_all not in PAPERS:
+            raise LessonError(
+                f"paper = {for_all!r} in {file_of(None)} is no paper; choose {', '.join(PAPERS)}."
+            )
+        kept = {**kept, "paper": for_all}
     values: dict[str, Any] = {}
     for f in fields(Asked):
         value = getattr(options, f.name)

@@ -1,6 +1,7 @@
 """The papers of a student: what is asked, with room to write, and on another paper the answers.
 
-In: a Score, its Reading, stops and exercises, what the teacher chose (`Look`). Out: PDF bytes of ``student.pdf`` and ``answers.pdf``.
+In: a Score, its Reading, stops and exercises, what the teacher chose (`Look`). Out: PDF bytes of
+``student.pdf`` and ``answers.pdf``.
 The student's paper shows the music as printed, without any label of ours, and no text that tells what is
 asked (`teaching.withheld`). The layout stands in ``student.typ`` and ``answers.typ``.
 """
@@ -110,7 +111,7 @@ def questions(
     plays = {
         s.id: s.play
         for s in own
-        if s.play and not any(tells(s.play, *shown_bars(score, s), a, language) for a in asked)
+        if s.play and not any(tells(score, s.play, *shown_bars(score, s), a, language) for a in asked)
     }
     return Questions(own, kept, open_story(score, told, asked, language, STORY_WORDS), plays)
 

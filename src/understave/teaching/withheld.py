@@ -12,7 +12,7 @@ story tells it also by resting on the very event that is asked about. The rule i
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -68,11 +68,26 @@ def asked_by(score: Score, exercise: Exercise, language: Language) -> Asked:
     return Asked(start, end, (exercise.start, exercise.end), back, answer)
 
 
-def tells(text: str, start: Fraction, end: Fraction, asked: Asked, language: Language) -> bool:
-    """Tell whether a text about the music from `start` to `end` gives away what is asked."""
-    if start >= asked.end or end <= asked.start:
+def tells(
+    score: Score, text: str, start: Fraction, end: Fraction, asked: Asked, language: Language
+) -> bool:
+    """Tell whether a text about the music from `start` to `end` gives away what is asked.
+
+    What it says holds also of the bars that it names.
+    """
+    places = [(start, end), *_named(score, text, language)]
+    if not any(_meet(place, (asked.start, asked.end)) for place in places):
         return False
     return (asked.answer != "" and asked.answer in text) or bool(said(text, language) & asked.back)
+
+
+def _named(score: Score, text: str, language: Language) -> Iterator[tuple[Fraction, Fraction]]:
+    """Return the bars that a text names, one by one or as a stretch."""
+    word = phrasebook(language).checking["bars"]
+    for m in re.finditer(rf"\b(?i:{word}) (\w*\d\w*)(?:[–-](\w*\d\w*))?", text):
+        firsts, lasts = score.bars_called(m[1]), score.bars_called(m[2] or m[1])
+        if firsts and lasts:
+            yield firsts[0].start, lasts[-1].end
 
 
 _ENOUGH_NOTES = 3
@@ -181,7 +196,8 @@ def _gives_away(score: Score, line: Line, asked: Sequence[Asked], language: Lang
     else:
         start, end = Fraction(0), score.end
     return any(
-        tells(line.text, start, end, a, language) or any(e in a.events for e in line.events) for a in asked
+        tells(score, line.text, start, end, a, language) or any(e in a.events for e in line.events)
+        for a in asked
     )
 
 
