@@ -184,13 +184,20 @@ def _room(e: Exercise) -> dict[str, Any]:
     return {"lines": lines, "staves": staves, "picture": ""}
 
 
-def student_pdf(score: Score, asked: Questions, pictures: Drawn, look: Look) -> bytes:
-    """Return the student's paper: the story, the stops with their questions, the exercises, room to write."""
+def student_pdf(
+    score: Score, asked: Questions, pictures: Drawn, look: Look, who: str = "", note: str = ""
+) -> bytes:
+    """Return the student's paper: the story, the stops with their questions, the exercises, room to write.
+
+    `who` is the name of the student; without one there is a line for it. `note` stands below.
+    """
     book = phrasebook(look.language)
     words = book.phrases
     data = _head(score, look) | {
         "for_whom": words["paper_student"],
         "name": words["paper_name"],
+        "who": who,
+        "note": note,
         "headings": book.headings,
         "story": [{"bars": c.bars, "text": c.text} for c in asked.story],
         "to_play": words["handout_to_play"],
@@ -215,11 +222,12 @@ def student_pdf(score: Score, asked: Questions, pictures: Drawn, look: Look) -> 
     return _on_paper(set_pages("student", data, shown), look)
 
 
-def answers_pdf(score: Score, asked: Questions, pictures: Drawn, look: Look) -> bytes:
-    """Return the answers, numbered as the questions of the student's paper."""
+def answers_pdf(score: Score, asked: Questions, pictures: Drawn, look: Look, who: str = "") -> bytes:
+    """Return the answers, numbered as the questions of the student's paper; `who` is the student's name."""
     book = phrasebook(look.language)
     data = _head(score, look) | {
         "heading": book.phrases["exercises_answers"],
+        "who": who,
         "headings": book.headings,
         "stops": [
             {

@@ -68,9 +68,7 @@ def asked_by(score: Score, exercise: Exercise, language: Language) -> Asked:
     return Asked(start, end, (exercise.start, exercise.end), back, answer)
 
 
-def tells(
-    score: Score, text: str, start: Fraction, end: Fraction, asked: Asked, language: Language
-) -> bool:
+def tells(score: Score, text: str, start: Fraction, end: Fraction, asked: Asked, language: Language) -> bool:
     """Tell whether a text about the music from `start` to `end` gives away what is asked.
 
     What it says holds also of the bars that it names.
