@@ -58,6 +58,7 @@ from understave.media.cards_csv import cards_csv
 from understave.media.page import Contrast as PageContrast
 from understave.media.page import Layout, Side, Sound, lesson_page
 from understave.media.passages import Parallel, parallels, parallels_pdf
+from understave.media.qti import qti_package
 from understave.media.sketches import AT_MOST as SKETCHES
 from understave.media.sketches import sketch_files
 from understave.media.stops_data import lesson_json
@@ -73,7 +74,7 @@ from understave.media.student_papers import (
     student_pdf,
 )
 from understave.media.teacher_paper import TaughtStops, teacher_pdf
-from understave.media.worksheet import HEARD, exercise_sounds
+from understave.media.worksheet import HEARD, exercise_sounds, sound_name
 from understave.score.model import Score, beat_text
 from understave.score.reader import read_score
 from understave.score.write import with_source
@@ -542,6 +543,15 @@ def _parts(work: Work) -> list[Part]:
                 )
             )
             pieces.append(f"contrast {name}")
+    parts.append(
+        Part(
+            "questions",
+            {**program, **plan, **stops, **words, **heard_or_not},
+            partial(_question_files, lean, exercise_list),
+            needs=("cards", "exercises") if work.sound else ("cards",),
+            effort=0.3,
+        )
+    )
     # Clips of the stops would be a part of their own here; they are made on request (`media.clips`).
     parts.append(
         Part(
@@ -640,12 +650,22 @@ def _paper_files(work: Work, found: tuple[Exercise, ...], given: Given) -> Files
 
 def _card_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
     asked = work.asked
-    pictures, drawn = card_pictures(work.score, found, work.stops, asked.language)
+    pictures, pictures_of_cards = card_pictures(work.score, found, work.stops, asked.language)
     book = phrasebook(asked.language)
     texts = [t for s in work.stops for t in (s.title, s.question, s.answer, s.say[asked.level])]
     terms = glossary([*texts, *(e.prompt(work.score, asked.language) for e in found)], book)
     cards = flash_cards(work.score, found, work.stops, terms, asked.language, pictures)
-    return {"cards.csv": cards_csv(cards, asked.language), **drawn}
+    return {"cards.csv": cards_csv(cards, asked.language), **pictures_of_cards}
+
+
+def _question_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
+    """The exercises for other programs, with the pictures of the cards and their own sounds."""
+    pictures = {e.step: path for e in found if (path := f"cards/exercise-{e.step}.svg") in given}
+    sounds = {e.step: path for e in found if (path := sound_name(e)) in given}
+    package = qti_package(
+        work.score, work.reading, found, pictures, sounds, given, language=work.asked.language
+    )
+    return {"exercises.qti.zip": package}
 
 
 def _exercise_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:

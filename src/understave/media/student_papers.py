@@ -163,6 +163,7 @@ def drawn(score: Score, reading: Reading, asked: Questions, look: Look) -> Drawn
                 name, empty_staves(key.simplest.signature, entry["room"]["staves"], width - _NUMBER_MM)
             )
             entry["room"]["picture"] = name
+            entry["room"]["narrow"] = entry["room"]["staves"] == 1 and look.sheet != "a5"
     return Drawn(tuple(entries), pictures | more)
 
 
@@ -181,7 +182,7 @@ _ROOM: Mapping[str, tuple[int, int]] = {
 
 def _room(e: Exercise) -> dict[str, Any]:
     lines, staves = _ROOM.get(e.kind, (2, 0))
-    return {"lines": lines, "staves": staves, "picture": ""}
+    return {"lines": lines, "staves": staves, "picture": "", "narrow": False}
 
 
 def student_pdf(
