@@ -154,6 +154,11 @@ WRONG = [
     ["lesson", "--minutes", "0"],
     ["lesson", "--rate", "nan"],
     ["lesson", "--paper", "A0"],
+    ["worksheet"],
+    ["worksheet", "--students", "there-is-none.txt"],
+    ["worksheet", "--students", str(STUDY), "--level", "genius"],
+    ["worksheet", "--students", str(STUDY), "--paper", "A0"],
+    ["worksheet", "--students", str(STUDY), "--seed", "x"],
     ["lesson", "--analysis", "there-is-none.txt"],
 ]
 
@@ -197,6 +202,7 @@ OTHERS = {
     "index": [],
     "find": [],
     "take": ["a.mid"],
+    "worksheet": ["--students", str(Path(__file__))],
 }
 WITHOUT_INPUT = {"open", "doctor", "languages", "completion", "serve-tools"}
 

@@ -30,7 +30,10 @@ def test_the_lesson_holds_all_it_promises(lesson):
     assert {
         "score-01.svg",
         "score.pdf",
-        "handout.pdf",
+        "student.pdf",
+        "answers.pdf",
+        "teacher.pdf",
+        "exercises.qti.zip",
         "reading.json",
         "reading.csv",
         "reading.romantext.txt",
@@ -40,7 +43,7 @@ def test_the_lesson_holds_all_it_promises(lesson):
         "plan.mid",
     } <= exports
     assert (lesson / "score.musicxml").read_bytes() == STUDY.read_bytes()
-    for name in ("score.pdf", "handout.pdf", "plan.pdf"):
+    for name in ("score.pdf", "student.pdf", "plan.pdf"):
         assert (lesson / "exports" / name).read_bytes().startswith(b"%PDF-")
     assert not [p for p in lesson.rglob(".*") if p.is_file()]
 

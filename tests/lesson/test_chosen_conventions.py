@@ -49,7 +49,7 @@ def papers(folder: Path) -> dict[str, str]:
         "cards": "\n".join(cell for row in rows for cell in row[:2]),
         **{
             name: "".join(p.extract_text() for p in PdfReader(exports / f"{name}.pdf").pages)
-            for name in ("handout", "exercises")
+            for name in ("teacher", "answers")
         },
     }
 
@@ -89,13 +89,13 @@ def test_every_paper_follows(made):
     assert "V 6–5 4–3" in now["score"]
     assert "V6–54–3 in Es" in now["page"]
     assert "Cad64 in E flat major" in before["page"]
-    for name in ("score", "page", "cards", "handout", "exercises"):
+    for name in ("score", "page", "cards", "teacher", "answers"):
         assert SMALL.search(before[name]), name
         assert SMALL.search(now[name]) is None, name
         assert re.search(r"Cad(?![a-z])", now[name]) is None, name
     assert now["keys"].split("\n") == ["es", "Es"]
     assert before["keys"].split("\n") == ["E flat minor", "E flat major"]
-    assert " in es (" in now["handout"]
+    assert " in es (" in now["teacher"]
 
 
 def test_functions_in_place_of_numerals(made):
@@ -105,8 +105,8 @@ def test_functions_in_place_of_numerals(made):
     for name in ("score", "page"):
         assert numeral.search(made["standard"][name]), name
         assert numeral.search(now[name].replace("Tempo I", "")) is None, name
-    assert "function letters" in now["handout"]
-    assert "Roman numeral" not in now["handout"].replace("Roman numerals", "")
+    assert "function letters" in now["teacher"]
+    assert "Roman numeral" not in now["teacher"].replace("Roman numerals", "")
 
 
 def test_what_is_kept_as_data_stays_in_the_standard_form(made):
@@ -117,7 +117,7 @@ def test_what_is_kept_as_data_stays_in_the_standard_form(made):
 
 def test_only_what_shows_harmony_is_made_again_once(made):
     assert made["again"] == ()
-    assert {"score", "handout", "cards", "exercises", "page", "screens"} <= set(made["made"])
+    assert {"score", "papers", "cards", "questions", "page", "screens"} <= set(made["made"])
     assert {"reading", "sound"} & set(made["made"]) == set()
     assert made["made"]["score"] == "the conventions"
 

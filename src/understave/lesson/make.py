@@ -575,7 +575,7 @@ def _parts(work: Work) -> list[Part]:
 Given = Mapping[str, bytes]
 
 
-_WITHOUT_LABELS = ("reading", "sound")
+_WITHOUT_LABELS = ("reading", "sound", "exercises")
 """Parts that show no label to people: data keep the standard form."""
 
 

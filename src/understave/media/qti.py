@@ -4,8 +4,8 @@ In: a Score, its Reading, its Exercises, pictures and sounds by path. Out: the b
 ``imsmanifest.xml``, a test, and an item for each exercise with its picture or sound.
 
 What can be told right from wrong by a program is to be chosen: the chord, its notes, the foreign note,
-what is heard. The wrong choices are of the key and differ in their notes from the right one. What has more than one
-good answer (to resolve, to continue, to play) is free text; the answer stands there for who scores it.
+what is heard. The wrong choices are of the key and differ in their notes from the right one. What has more
+than one good answer (to resolve, to continue, to play) is free text; the answer stands there for who scores.
 Names of elements and of the namespaces are from memory of the standard; no schema is at hand to check them.
 """
 
