@@ -12,7 +12,6 @@ import pytest
 from pypdf import PdfReader
 from tests.once import make_plan, propose_stops, read, read_score
 
-from understave.export.annotated import annotated_musicxml
 from understave.harmony.reading import Reading
 from understave.media import student_papers as papers
 from understave.media.booklet import page_count, sides
@@ -148,10 +147,25 @@ def test_no_label_of_ours_stands_on_what_a_student_sees(variant):
     assert any('class="lane' in drawn.pictures[name] for name in solved)
 
 
+def test_marks_show_the_place_and_not_the_note_asked_for():
+    """All that sounds together is marked, also where the answer is one of these notes."""
+    variant = VARIANTS[2]
+    score, _ = piece(variant[0])
+    what, drawn, _ = asked(*variant)
+    alone = [s for s in what.stops if s.question and len(s.notes) == 1]
+    assert alone
+    for s in alone:
+        sounding = [n.id for n in score.notes if n.onset <= s.moment < n.end and not n.grace]
+        assert len(sounding) > 1
+        assert drawn.pictures[f"stop-{s.id}.svg"].count("highlight") >= len(sounding)
+
+
 def test_printed_chord_symbols_do_not_answer(tmp_path):
-    score, reading = piece("lock-water")
+    score, _ = piece("lock-water")
     path = tmp_path / "named.musicxml"
-    path.write_bytes(annotated_musicxml(score, reading, True, "en"))
+    chord = b"<harmony><root><root-step>E</root-step></root><kind>major</kind></harmony>"
+    before, note, after = (ROOT / "examples/lock-water/score.musicxml").read_bytes().partition(b"<note")
+    path.write_bytes(before + chord + note + after)
     named = read_score(path)
     assert b"<harmony" in named.source
     clean = papers.without_labels(named)
@@ -221,8 +235,8 @@ def test_a_hand_reads_one_change_of_clef_at_most():
 
 
 BARS = """<score-partwise version="4.0"><part-list><score-part id="P1"><part-name>P</part-name></score-part>
-</part-list><part id="P1"><measure number="1"><attributes><divisions>1</divisions><key><fifths>0</fifths></key>
-<time><beats>4</beats><beat-type>4</beat-type></time><clef><sign>G</sign><line>2</line></clef></attributes>{}
+</part-list><part id="P1"><measure number="1"><attributes><divisions>1</divisions>
+<key><fifths>0</fifths></key><time><beats>4</beats><beat-type>4</beat-type></time><clef><sign>G</sign><line>2</line></clef></attributes>{}
 </measure></part></score-partwise>"""
 NOTE = (
     "<note><pitch><step>{}</step><octave>4</octave></pitch><duration>1</duration><voice>1</voice>"

@@ -1,4 +1,4 @@
-"""Worksheets of a class: the same exercises in other keys, each right in its key, the same for the same seed."""
+"""Worksheets of a class: the same exercises in other keys, right there, and the same for the same seed."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from understave.teaching.class_sheets import MOST_SIGNS, Student, sheets, studen
 from understave.teaching.verification import verify
 
 SCORE = Path(__file__).resolve().parents[2] / "examples" / "lock-water" / "score.musicxml"
-CLASS = tuple(Student(f"S{k}", "intermediate") for k in range(4)) + (Student("Z", "beginner"),)
+CLASS = (*(Student(f"S{k}", "intermediate") for k in range(4)), Student("Z", "beginner"))
 
 
 @cache

@@ -141,7 +141,8 @@ def drawn(score: Score, reading: Reading, asked: Questions, look: Look) -> Drawn
     pictures = {}
     for s in asked.stops:
         first, last = (m.index for m in score.measures_over(*shown_bars(score, s)))
-        marked = s.notes if s.question else ()
+        # What sounds at the moment marks the place; the notes that a stop is about would be the answer.
+        marked = _sounding(score, s.moment) if s.question and s.notes else ()
         pictures[f"stop-{s.id}.svg"] = excerpt(
             clean, Reading(()), first, last, highlight=marked, options=options, width_mm=width
         )
@@ -165,6 +166,10 @@ def drawn(score: Score, reading: Reading, asked: Questions, look: Look) -> Drawn
             entry["room"]["picture"] = name
             entry["room"]["narrow"] = entry["room"]["staves"] == 1 and look.sheet != "a5"
     return Drawn(tuple(entries), pictures | more)
+
+
+def _sounding(score: Score, moment: Fraction) -> tuple[str, ...]:
+    return tuple(n.id for n in score.notes if not n.grace and n.onset <= moment < n.end)
 
 
 _ROOM: Mapping[str, tuple[int, int]] = {
