@@ -5,7 +5,9 @@ examples, mazurkas, quartets, romantic and earlier keyboard music), of each the 
 own reading and plan. Out: a table of claims by kind: how many could be made, how many of them the notes
 deny, how many are told; the same by sort of music; how many statements there were and are told; how often
 two things told contradict one another; how long the tests took. ``--sample`` lists claims that are told, at
-random, with the notes around them, to be judged by hand; ``--failed`` lists what fails, by its kind.
+random, with the notes around them, to be judged by hand; with ``--hand`` sentences of lessons on fresh
+pieces, twelve in a hand, each hand others (`told_sentences`); ``--judged`` sums up what was judged of them;
+``--failed`` lists what fails, by its kind.
 
 Readings are kept in the folder for temporary files under a digest of all that makes them.
 """
@@ -13,6 +15,7 @@ Readings are kept in the folder for temporary files under a digest of all that m
 from __future__ import annotations
 
 import argparse
+import csv
 import hashlib
 import pickle
 import random
@@ -29,7 +32,9 @@ from rich.console import Console
 from rich.table import Table
 
 import understave
+from benchmarks import told_sentences
 from benchmarks.data import data_folder
+from benchmarks.told_sentences import Said, drawn, keys_of, notes_in_bars, said, spread
 from understave.claims import Claim
 from understave.claims.facts import Facts, facts
 from understave.errors import UnderstaveError
@@ -40,12 +45,16 @@ from understave.interpretation.planning import make_plan
 from understave.score.model import Score, beat_text
 from understave.score.passage import passage
 from understave.score.reader import read_score
-from understave.teaching.account import Count, Statement, contradictions, counted_claims, statements
+from understave.teaching.account import PLACES, Count, Statement, contradictions, counted_claims, statements
 from understave.teaching.exercises import exercises
 
 T = TypeVar("T")
 BARS = 80
 """Bars of each piece that are looked at: whole songs, the beginnings of long movements."""
+WHOLE = 200
+"""Bars of songs and keyboard pieces that are drawn for judging, so that they are whole; quartets stand in
+files of several movements and stop at `BARS`.
+"""
 LARGEST = {".mxl": 300_000, ".krn": 300_000, ".musicxml": 2_500_000, ".xml": 2_500_000}
 """Bytes of a file at most by its suffix, so that sixty pieces are read within the hour."""
 EXAMPLES = Path(__file__).resolve().parent.parent / "examples"
@@ -94,14 +103,14 @@ def pieces(each: int | None) -> Iterator[Piece]:
             print(f"{file.name}: {error}", file=sys.stderr)
 
 
-def _piece(sort: str, file: Path) -> Piece:
-    """Read and plan a piece, or take up what was kept of it."""
-    own = file.read_bytes()
+def _piece(sort: str, file: Path, bars: int = BARS) -> Piece:
+    """Read and plan a piece's first bars, or take up what was kept of it."""
+    own = file.read_bytes() + (b"" if bars == BARS else str(bars).encode())
 
     def reading() -> tuple[Score, tuple[Span, ...]]:
         score = read_score(file)
-        if len(score.measures) > BARS:
-            score = passage(score, 0, BARS - 1)
+        if len(score.measures) > bars:
+            score = passage(score, 0, bars - 1)
         return score, read(score).spans
 
     score, spans = _kept(own, ("score", "harmony"), (), reading)
@@ -111,7 +120,7 @@ def _piece(sort: str, file: Path) -> Piece:
         return found, make_plan(score, found)
 
     found, plan = _kept(own, ("score", "harmony", "findings", "interpretation", "acoustics"), (), planned)
-    return Piece(sort, file.stem if sort == "songs" else file.parent.name, score, found, plan)
+    return Piece(sort, file.stem if file.suffix == ".mxl" else file.parent.name, score, found, plan)
 
 
 def _kept(own: bytes, rooms: Sequence[str], without: Sequence[str], make: Callable[[], T]) -> T:
@@ -142,6 +151,17 @@ def found_in(piece: Piece) -> tuple[tuple[Statement, ...], float]:
     return found, time.perf_counter() - started
 
 
+def by_text(found: Sequence[Statement]) -> Table:
+    """Return the table of statements by the text of the lesson in which they stand."""
+    table = Table("text", "statements", "with a false claim", "told", "claims told", title="by text")
+    for where in PLACES:
+        here = [s for s in found if s.where == where]
+        told = [s for s in here if s.told]
+        counts = (len(here), sum(bool(s.failed) for s in here), len(told), sum(len(s.claims) for s in told))
+        table.add_row(where, *map(str, counts))
+    return table
+
+
 def by_kind(found: Iterable[Statement], title: str) -> Table:
     """Return the table of claims by kind."""
     table = Table("kind", "claims", "fail", "%", "told", title=title)
@@ -152,6 +172,46 @@ def by_kind(found: Iterable[Statement], title: str) -> Table:
     share = f"{100 * whole.failed / max(1, whole.claims):.1f}"
     table.add_row("all", str(whole.claims), str(whole.failed), share, str(whole.told), style="bold")
     return table
+
+
+JUDGED = Path(__file__).parent / "judged_claims.csv"
+"""Sentences drawn by ``--hand`` with the verdicts (true, false, arguable) of each judge and the reason."""
+
+
+def judgements(path: Path = JUDGED) -> Iterator[Table | str]:
+    """Yield false and arguable ones in a hundred by hand and judge, by music and by text, and how far two
+    judges of one sentence agree.
+    """
+    with path.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    sides: dict[str, Callable[[dict[str, str]], str]] = {
+        "all": lambda r: "",
+        "music": lambda r: r["music"],
+        "text": lambda r: r["text"].partition(",")[0],
+    }
+    for hand, judge in dict.fromkeys((r["hand"], r["judge"]) for r in rows):
+        mine = [r for r in rows if (r["hand"], r["judge"]) == (hand, judge)]
+        title = f"hand {hand}, judged by {judge}"
+        table = Table("by", "", "judged", "false", "arguable", "false in 100", title=title)
+        for side, of in sides.items():
+            for name in dict.fromkeys(map(of, mine)):
+                here = [r["verdict"] for r in mine if of(r) == name]
+                false = here.count("false")
+                counts = (len(here), false, here.count("arguable"))
+                table.add_row(side, name, *map(str, counts), f"{100 * false / len(here):.1f}")
+        yield table
+    verdicts: dict[tuple[str, str], list[str]] = {}
+    for r in rows:
+        verdicts.setdefault((r["hand"], r["number"]), []).append(r["verdict"])
+    pairs = [v for v in verdicts.values() if len(v) > 1]
+    if pairs:
+        same = sum(len(set(v)) == 1 for v in pairs)
+        both = sum(set(v) == {"false"} for v in pairs)
+        one = sum("false" in v for v in pairs)
+        yield (
+            f"{len(pairs)} sentences have two judges: they agree on {same}, "
+            f"{100 * same / len(pairs):.0f} in 100; both call {both} false, at least one {one}"
+        )
 
 
 def notes_around(known: Facts, claim: Claim) -> str:
@@ -178,22 +238,34 @@ def main() -> int:
     parser.add_argument("--only", help="one sort alone")
     parser.add_argument("--sample", type=int, default=0, help="claims that are told, to be judged by hand")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument(
+        "--hand", type=int, help="sample sentences of fresh pieces in place of the sixty: which hand"
+    )
+    parser.add_argument("--judged", action="store_true", help="sum up the judgements kept beside this file")
     parser.add_argument("--failed", help="list what fails of this kind of claim")
     arguments = parser.parse_args()
     console = Console(width=150)
     everything: list[tuple[Piece, Statement]] = []
     by_sort: dict[str, list[Statement]] = {}
     slowest, contradicted = (0.0, ""), []
+    if arguments.judged:
+        for summed in judgements():
+            console.print(summed)
+        return 0
+    if arguments.hand:
+        _list_told(arguments.hand, arguments.sample, arguments.seed)
+        return 0
     for piece in pieces(arguments.each):
         if arguments.only and piece.sort != arguments.only:
             continue
         found, seconds = found_in(piece)
         slowest = max(slowest, (seconds, piece.name))
-        contradicted += [(piece.name, pair) for pair in contradictions(found)]
+        contradicted += [(piece.name, pair) for pair in contradictions(found, piece.reading)]
         everything += [(piece, s) for s in found]
         by_sort.setdefault(piece.sort, []).extend(found)
     all_found = [s for _, s in everything]
-    console.print(by_kind(all_found, "claims by kind"))
+    # Cards repeat exercises and stops, and the page prints the reading.
+    console.print(by_kind([s for s in all_found if s.where not in ("card", "page")], "claims by kind"))
     table = Table(
         "music", "statements", "with a false claim", "told", "claims", "fail", title="by sort of music"
     )
@@ -208,6 +280,7 @@ def main() -> int:
             str(sum(c.failed for c in counts)),
         )
     console.print(table)
+    console.print(by_text(all_found))
     print(f"contradictions among what is told: {len(contradicted)}")
     for name, pair in contradicted:
         print(f"  {name}, {' and '.join(pair.told)}: {pair.one} / {pair.other}")
@@ -225,6 +298,40 @@ def _list_failed(everything: list[tuple[Piece, Statement]], kind: str) -> None:
             if claim.kind == kind or s.kind == kind:
                 bar, beat = piece.score.anchor(claim.start)
                 print(f"{piece.name} {bar}:{beat_text(beat)} [{s.where}] {s.text}\n    {claim}")
+
+
+def _list_told(hand: int, count: int, seed: int) -> None:
+    """Print sentences that lessons on fresh pieces tell, as many of each kind of music, with their notes."""
+    tuned = frozenset(file for _, file in files(None))
+    by_sort: dict[str, list[tuple[Piece, Said]]] = {}
+    for sort, file in drawn(hand, tuned):
+        try:
+            piece = _piece(sort, file, BARS if sort == "quartets" else WHOLE)
+            told = [(piece, s) for s in _said(piece, file)]
+        except UnderstaveError as error:
+            print(f"{file.name}: {error}", file=sys.stderr)
+            continue
+        by_sort.setdefault(sort, []).extend(told)
+        print(f"{sort}: {piece.name}, {len(piece.score.measures)} bars, {len(told)} sentences", flush=True)
+    shares = [count // len(by_sort) + (k < count % len(by_sort)) for k in range(len(by_sort))]
+    chosen = []
+    for number, told in zip(shares, by_sort.values(), strict=True):
+        chosen += spread(told, lambda pair: pair[1], number, seed)
+    random.Random(seed).shuffle(chosen)
+    for k, (piece, s) in enumerate(chosen, 1):
+        bar, beat = piece.score.anchor(s.start)
+        print(f"\n{k}. {piece.sort}, {piece.name}, {bar}:{beat_text(beat)} [{s.where}] {s.text}")
+        if s.whole:
+            print(keys_of(piece.score, piece.reading))
+        print(notes_in_bars(piece.score, piece.reading, s.start, s.end))
+
+
+def _said(piece: Piece, file: Path) -> tuple[Said, ...]:
+    """Return every sentence of a piece's lesson, kept as its reading is."""
+    own = file.read_bytes() + str(len(piece.score.measures)).encode()
+    rooms = ("score", "harmony", "findings", "interpretation", "acoustics", "claims", "wording", "teaching")
+    own += Path(told_sentences.__file__).read_bytes()
+    return _kept(own, rooms, (), lambda: said(piece.score, piece.reading, piece.plan))
 
 
 def _list_sample(everything: list[tuple[Piece, Statement]], count: int, seed: int) -> None:

@@ -1,9 +1,10 @@
-"""How soon the desk answers: ``python -m benchmarks.desk [SCORE] [--edits N]``.
+"""How soon the desk answers: ``python -m benchmarks.desk [SCORE ...] [--edits N] [--browser]``.
 
 In: a score, by default one of 231 bars of the performance data (or the largest example where that is absent).
 Out: milliseconds from a gesture to the answer, with its parts: the correction on the disk, the reading around
 it, the lanes of the systems that changed; and how much of the quick answer a full reading confirms. Engraver
-and networks have done their work before, as on the desk; the machine's load is printed beside.
+and networks have done their work before, as on the desk; the machine's load is printed beside. With
+``--browser`` see `desk_in_browser`.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from rich.console import Console
 from rich.table import Table
 
 from benchmarks.data import data_folder
+from benchmarks.desk_in_browser import report
 from understave.desk import gestures
 from understave.desk.opened import OpenLesson
 from understave.desk.sheet import lay_sheet
@@ -42,17 +44,22 @@ GOAL = 150.0
 def main(arguments: list[str] | None = None) -> int:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("score", nargs="?", type=Path, default=LONG if LONG.exists() else EXAMPLE)
+    parser.add_argument("score", nargs="*", type=Path)
     parser.add_argument("--edits", type=int, default=40)
     parser.add_argument("--full", type=int, default=5, help="edits compared with a full reading")
+    parser.add_argument("--browser", action="store_true", help="measure what is seen in a browser instead")
     parsed = parser.parse_args(arguments)
-    score = titled(read_score(parsed.score), parsed.score.name)
+    if parsed.browser:
+        report(parsed.score or [EXAMPLE], parsed.edits, Console())
+        return 0
+    source = parsed.score[0] if parsed.score else LONG if LONG.exists() else EXAMPLE
+    score = titled(read_score(source), source.name)
     judged = judge_score(score)
     spans = read_judged(score, judged).spans
     events, plan = find_rest(score, spans)
     console = Console()
     with TemporaryDirectory() as place:
-        folder = create_folder(Path(place) / "lesson", parsed.score, score.title, score.composer)
+        folder = create_folder(Path(place) / "lesson", source, score.title, score.composer)
         lesson = OpenLesson(folder, score, ThreadPoolExecutor(1), ThreadPoolExecutor(1))
         lesson.begin_with(judged, spans)
         lesson.show_rest(events, plan)

@@ -2,6 +2,9 @@
 
     python -m benchmarks.score_agreement [--sets corpus,songs,...] [--sample N] [--worst] [--details FILE]
 
+At the end, or with ``--sets midi`` alone, how much of romantic and earlier scores the MIDI files beside them
+hold (`benchmarks.format_agreement`, which compares all other formats).
+
 Every MusicXML file of a set is read by us, by partitura and by music21. A note agrees if bar, place in
 the bar, duration (ties joined), spelling, octave and staff are all the same, to a thousandth of a
 quarter note, or to a sixteenth of one where the file rounds its durations and the reference keeps them
@@ -437,6 +440,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
             if options.worst:
                 for share, reference, path in shares[:15]:
                     print(f"    {100 * share:7.3f} {reference} {path}")
+    if not options.sets or "midi" in options.sets.split(","):
+        from benchmarks.format_agreement import print_beside_scores
+
+        print_beside_scores()
 
 
 if __name__ == "__main__":

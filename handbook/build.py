@@ -55,8 +55,10 @@ nav:
   - How things are found: findings.md
   - From Python: python.md
   - JSON: schemas.md
+  - What is written: outputs.md
   - How right it is: how-right.md
   - Model card: model-card.md
+  - Data card: data-card.md
   - Many scores: million-scores.md
   - Accessibility: accessibility.md
   - Questions: questions.md
@@ -151,7 +153,8 @@ def schemas_page() -> str:
     lines = [
         "# JSON",
         "",
-        "The published schemas (JSON Schema 2020-12); `understave.export` carries them.",
+        "The published schemas (JSON Schema 2020-12), as the records in `understave/export` say;",
+        "`python -m understave.export.schemas NAME` prints one.",
         "",
     ]
     for name in NAMES:

@@ -37,6 +37,25 @@ for _library in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_library, "1")
 
 
+TESTS = Path(__file__).resolve().parent
+DEAREST = (
+    *("desk/test_desk_in_browser.py", "viewer/test_lesson_page.py", "cli/test_cli.py", "test_planted.py"),
+    *("repertoire/test_indexing.py", "repertoire/test_cluster.py", "media/test_teacher_paper.py"),
+    *("lesson/test_make.py", "reference/test_formats_kern.py", "test_guests.py", "media/test_clips.py"),
+    *("teaching/test_words_of_lessons.py", "reference/test_score_agreement.py", "desk/test_elsewhere.py"),
+    *("reference/test_formats_midi.py", "engraving/test_collisions.py", "desk/test_killed.py"),
+    *("harmony/test_trained.py", "lesson/test_memory.py", "teaching/test_stops.py"),
+    *("interpretation/test_pedal.py", "cli/test_as_a_filter.py", "cli/test_cli_playing.py"),
+)
+"""The files whose tests take longest, the longest first (`--durations`); the order of the others is free."""
+
+
+def pytest_collection_modifyitems(items):
+    """Begin with the dearest files: one that begins late keeps one worker busy when all others have ended."""
+    rank = {TESTS / name: place for place, name in enumerate(DEAREST)}
+    items.sort(key=lambda item: rank.get(item.path, len(rank)))
+
+
 def pytest_configure(config):
     """Make the folder in which the workers of a run share what takes long to make."""
     if FOLDER not in os.environ:

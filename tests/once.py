@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import pickle
+import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import wraps
@@ -18,6 +19,7 @@ from typing import Any, ParamSpec, TypeVar
 
 import understave.findings
 import understave.interpretation.planning
+import understave.score.passage
 import understave.score.reader
 import understave.teaching.stops
 from understave.score.model import Score
@@ -81,3 +83,13 @@ propose_stops = once(understave.teaching.stops.propose_stops)
 def read_score(path: Path) -> Score:
     """Return the score of a file; that of an example, which no test changes, as it was read first."""
     return _score(path) if EXAMPLES in path.parents else understave.score.reader.read_score(path)
+
+
+@once
+def opening(bars: int, piece: str = "lock-water") -> Path:
+    """Return a file of the first bars of an example: for what costs the more the longer a piece is."""
+    folder = os.environ.get(FOLDER) or tempfile.mkdtemp(prefix="understave-tests-")
+    place = Path(folder) / f"{piece}-{bars}-bars.musicxml"
+    whole = read_score(EXAMPLES / piece / "score.musicxml")
+    place.write_bytes(understave.score.passage.passage(whole, 0, bars - 1).source)
+    return place

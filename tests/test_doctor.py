@@ -63,7 +63,7 @@ def test_a_missing_package_is_named_with_what_to_do():
         ("sound", "understave.acoustics.files", "audio_bytes"),
         ("film", "understave.media.film", "film_bytes"),
         ("fonts", "understave.engraving.lettering", "typeset"),
-        ("engraver", "understave.jobs.notation_worker", "worker_command"),
+        ("engraver", "understave.jobs.one_process", "worker_command"),
         ("pages", "typst", "compile"),
     ],
 )

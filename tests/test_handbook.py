@@ -1,6 +1,7 @@
 """The handbook: links are really followed, and what would be fetched from elsewhere is told."""
 
-from handbook.build import broken_links, commands_page, findings_page, words_page
+import pytest
+from handbook.build import broken_links, build, commands_page, findings_page, words_page
 
 from understave.cli.completion import commands_of
 from understave.cli.program import parser
@@ -25,3 +26,12 @@ def test_generated_pages_are_complete():
         page = words_page(language)
         assert all(f"**{g.term}**" in page for g in phrasebook(language).glosses)
     assert findings_page().count("\n## ") >= len({f.__module__ for f in finders()})
+
+
+def test_the_handbook_is_built_and_no_link_of_it_is_broken(tmp_path):
+    """Every page that is named in the menu is there, and nothing on any would be fetched from elsewhere."""
+    pytest.importorskip("material", reason="mkdocs-material builds the handbook (the extra docs)")
+    assert build(tmp_path / "site") == []
+    for page in ("index", "data-card", "model-card", "erste-stunde", "outputs", "questions", "accessibility"):
+        assert (tmp_path / "site" / f"{page}.html").exists()
+    assert (tmp_path / "site" / "pictures" / "reading.svg").exists()

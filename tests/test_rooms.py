@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
@@ -105,3 +106,85 @@ def test_an_import_from_below_is_seen():
 def test_a_module_s_name_stands_once():
     count = Counter(path.stem for _, path in modules() if path.stem not in SECOND_NAMES)
     assert [name for name, times in count.items() if times > 1] == []
+
+
+# --- tests mirror the rooms ------------------------------------------------------------------------------
+
+TESTS = ROOT / "tests"
+ELSEWHERE = {
+    "claims.moods": "teaching/test_narrative.py",
+    "desk.serve": "test_planted.py",
+    "engraving.event_lane": "wording/test_languages.py",
+    "export.exporters": "test_guests.py",
+    "export.story_data": "cli/test_as_a_filter.py",
+    "harmony.explain": "wording/test_explain.py",
+    "interpretation.reasons": "findings/test_catalogue.py",
+    "interpretation.sounding": "test_face.py",
+    "media.stops_data": "export/test_schemas.py",
+    "notebook": "test_face.py",
+    "parquet_files": "export/test_parquet.py",
+    "repertoire.counts": "repertoire/test_commands.py",
+    "repertoire.places_data": "cli/test_as_a_filter.py",
+    "score.composers": "repertoire/test_asked.py",
+    "shown": "test_face.py",
+    "teaching.account": "claims/test_claims.py",
+    "theory.functions": "harmony/test_typed_entry.py",
+}
+"""Modules that no test of their room names, nor what such a test names, and the tests they have instead.
+
+These meet them through what uses them: a command, the package's face, or the room that tells what they hold.
+"""
+
+
+def names_in(source: str) -> set[str]:
+    """Return the modules of ours that a file names: in imports, and in the programs and patches it writes."""
+    found = set()
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            found |= {node.module, *(f"{node.module}.{n.name}" for n in node.names)}
+        elif isinstance(node, ast.Import):
+            found |= {n.name for n in node.names}
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str):
+            for named in re.findall(r"understave(?:\.\w+)+", node.value):
+                found |= {named, named.rpartition(".")[0]}
+    return found
+
+
+def unreached(inside: dict[str, set[str]], asked: set[str]) -> set[str]:
+    """Return the modules of a room (and what each of them names) that nothing asked for leads to."""
+    waiting = [m for m in inside if m in asked]
+    reached = set(waiting)
+    while waiting:
+        more = {m for m in inside[waiting.pop()] if m in inside} - reached
+        reached |= more
+        waiting += more
+    return set(inside) - reached
+
+
+def inside_of(room: str) -> dict[str, set[str]]:
+    """Return the modules of a room by their full names, with what each names, but for `__init__`."""
+    found = {}
+    for owner, path in modules():
+        if owner == room and path.stem not in SECOND_NAMES:
+            parts = ("understave", *path.relative_to(PACKAGE).with_suffix("").parts)
+            found[".".join(parts)] = names_in(path.read_text(encoding="utf-8"))
+    return found
+
+
+@pytest.mark.parametrize("room", sorted({room for room, _ in modules()} - {FACE}))
+def test_its_tests_lie_in_its_folder_and_reach_every_module(room):
+    """What only its room uses is tested through what uses it; a file of tests for each is not asked for."""
+    is_folder = (PACKAGE / room).is_dir()
+    files = list((TESTS / room if is_folder else TESTS).rglob("*.py"))
+    assert any(f.name.startswith("test_") for f in files), f"tests/{room} has no tests"
+    asked = set().union(*(names_in(f.read_text(encoding="utf-8")) for f in files if f != Path(__file__)))
+    left = unreached(inside_of(room), asked)
+    assert left == {f"understave.{m}" for m in ELSEWHERE if m.split(".")[0] == room}
+    assert all((TESTS / test).is_file() for test in ELSEWHERE.values())
+
+
+def test_a_module_that_no_test_reaches_is_seen():
+    inside = {"understave.a": {"understave.a.b"}, "understave.a.b": set(), "understave.a.c": {"understave.a"}}
+    assert unreached(inside, {"understave.a", "understave.z"}) == {"understave.a.c"}
+    assert unreached(inside, {"understave.a.c"}) == set()
+    assert names_in('COMMAND = "understave.jobs.worker"') == {"understave.jobs.worker", "understave.jobs"}

@@ -5,13 +5,16 @@ The digests themselves are checked against the open data where it is at hand.
 
 from __future__ import annotations
 
+import ast
 import re
 import shutil
 import sys
 import zipfile
+from itertools import takewhile
 from pathlib import Path
 
 import pytest
+from benchmarks import corpora
 from benchmarks.data import data_folder
 from training import data
 from training.unlabelled import plain_name, works
@@ -156,3 +159,93 @@ def test_the_open_data_holds_what_the_checksums_say(folder):
         pytest.skip(f"needs the corpus: there is no {folder} in {data_folder()}")
     source = next(s for s in data.sources() if s.folder == folder)
     assert list(data.check(data_folder(), source)) == []
+
+
+# --- nothing is read that is not public or made here -------------------------------------------------------
+
+MADE = re.compile(r"[\w*-]*\.(?:npz|npy|pickle|pt|onnx|json)\b")
+READS = {
+    "training": [p for p in sorted(data.HOME.glob("*.py")) if p.name != "__init__.py"],
+    "benchmarks": [data.HOME.parent / "benchmarks" / f"{name}.py" for name in ("corpora", "pianists")],
+}
+"""The modules of training, and those through which they read the open data."""
+
+
+def made_here() -> dict[str, str]:
+    """Return the files that training makes on its way, as the README says, each with its command."""
+    text = (data.HOME / "README.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| ([^|]+) \| `(training\.\w+)` \| ([^|]+) \|$", text, re.MULTILINE)
+    assert len(rows) >= 7
+    return {name: command for files, command, _ in rows for name in re.findall(r"`([^`]+)`", files)}
+
+
+def files_named(source: str) -> set[str]:
+    """Return the names of files in the texts of a module, docstrings aside; what varies is a star."""
+    tree = ast.parse(source)
+    docs = {id(n.value) for n in ast.walk(tree) if isinstance(n, ast.Expr)}
+    parts = {id(v) for n in ast.walk(tree) if isinstance(n, ast.JoinedStr) for v in n.values}
+    told = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.JoinedStr):
+            told.append("".join(v.value if isinstance(v, ast.Constant) else "*" for v in node.values))
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in docs | parts:
+            told.append(node.value)
+    found = {name for text in told for name in MADE.findall(text)}
+    return {f"*{name[name.rindex('.') :]}" if "*" in name else name for name in found}
+
+
+def folders_named(source: str) -> set[str]:
+    """Return the folders below the data folder that a module goes into, as far as they are written out."""
+
+    def parts(node: ast.AST) -> list[str | None] | None:
+        if isinstance(node, ast.Call) and ast.unparse(node.func).endswith("data_folder"):
+            return []
+        if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Div):
+            left = parts(node.left)
+            right = node.right.value if isinstance(node.right, ast.Constant) else None
+            return None if left is None else [*left, right]
+        return None
+
+    found = set()
+    for node in ast.walk(ast.parse(source)):
+        steps = parts(node) or []
+        written = list(takewhile(lambda step: step is not None, steps))
+        if written:
+            found.add("/".join(written))
+    return found
+
+
+@pytest.mark.parametrize("path", READS["training"], ids=lambda p: p.stem)
+def test_every_file_that_training_names_is_made_by_one_of_its_commands(path):
+    known = made_here()
+    for name in files_named(path.read_text(encoding="utf-8")):
+        assert name in known, f"{path.name} names {name}, which no command of training/README.md makes"
+
+
+def test_the_command_that_makes_a_file_names_it():
+    for name, command in made_here().items():
+        source = (data.HOME / f"{command.partition('.')[2]}.py").read_text(encoding="utf-8")
+        assert name in files_named(source) or name in ast.get_docstring(ast.parse(source)), (command, name)
+        assert re.search(
+            r"np\.save|torch\.save|write_text|\.save\(|save_weights|write_statistics|dump", source
+        )
+
+
+@pytest.mark.parametrize("path", [*READS["training"], *READS["benchmarks"]], ids=lambda p: p.stem)
+def test_every_folder_that_training_reads_is_a_set_that_is_named(path):
+    known = {s.folder for s in data.sources()}
+    for folder in folders_named(path.read_text(encoding="utf-8")):
+        assert any(k == folder or k.startswith(f"{folder}/") for k in known), folder
+
+
+def test_the_analysed_sets_are_named_whole():
+    named = {s.folder.rpartition("/")[2] for s in data.sources() if s.folder.startswith("harmony/train/")}
+    assert named == set(corpora.SHIPPABLE)
+
+
+def test_a_path_that_is_only_ours_is_found():
+    assert folders_named('x = data_folder() / "ours" / name') == {"ours"}
+    assert folders_named('x = sorted((data.data_folder() / "a" / "b").glob("*"))') == {"a", "a/b"}
+    assert files_named('x = np.load(folder / "teacher.npz")') == {"teacher.npz"}
+    assert files_named('x = folder / f"{name}.pickle"') == {"*.pickle"}
+    assert files_named('"""Reads old.json."""') == set()

@@ -28,6 +28,7 @@ import numpy as np
 from benchmarks import corpora
 from rich.console import Console
 
+from understave import harmony
 from understave.errors import UnderstaveError
 from understave.harmony import grammar as g
 from understave.harmony.decode import TOKEN_OF_TONIC, Step, decode
@@ -410,7 +411,12 @@ def main() -> None:
         prog="python -m training.engine_weights", description=__doc__.splitlines()[0]
     )
     parser.add_argument("--out", type=Path, required=True, help="folder for statistics.json and weights.json")
-    parser.add_argument("--start", type=Path, required=True, help="weights.json to go on from")
+    parser.add_argument(
+        "--start",
+        type=Path,
+        default=Path(harmony.__file__).parent / "weights.json",
+        help="weights to go on from (default: those of the package)",
+    )
     parser.add_argument("--epochs", type=int, default=6)
     parser.add_argument(
         "--short", type=int, default=40, help="chorales and textbook examples learned from (all are counted)"

@@ -4,11 +4,26 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import secrets
 from collections.abc import Iterator
 from pathlib import Path
 
 from understave.errors import UnderstaveError
+
+_DEVICE = re.compile(r"(con|prn|aux|nul|(com|lpt)[0-9¹²³])\s*(\..*)?", re.IGNORECASE | re.DOTALL)
+_LONGEST_NAME = 60
+
+
+def usable_name(text: str, otherwise: str) -> str:
+    """Return a text as a name for a file or folder that every system takes; `otherwise` if nothing is left.
+
+    Letters, digits, ``_``, ``-``, and spaces and dots inside. Windows keeps no space or dot at the end, and
+    takes names such as ``con`` or ``aux.mid`` for devices (Microsoft, "Naming Files, Paths, and Namespaces");
+    such a name gets a ``_`` in front.
+    """
+    name = re.sub(r"[^\w .-]+", "-", text).strip(" .-")[:_LONGEST_NAME].rstrip(" .-") or otherwise
+    return f"_{name}" if _DEVICE.fullmatch(name) else name
 
 
 def write_atomically(path: Path, data: bytes | str) -> None:
@@ -43,9 +58,12 @@ def write_atomically(path: Path, data: bytes | str) -> None:
             raise
         sync_folder(target.parent)
     except OSError as error:
+        # Windows lets nobody replace a file that another program, say a spreadsheet, has open.
+        held = isinstance(error, PermissionError) and path.is_file()
+        remedy = "close it where it is open, and " if held else ""
         raise UnderstaveError(
             f"{path} could not be written ({error.strerror or error}); "
-            "check that the folder may be written to and that the disk is not full."
+            f"{remedy}check that the folder may be written to and that the disk is not full."
         ) from error
 
 

@@ -104,8 +104,6 @@ def offered(group: str) -> tuple[EntryPoint, ...]:
 
 def leave_out(group: str, name: str, package: str, why: str) -> None:
     """Say, once, that a guest is left out and why; `why` is a clause with the guest as ``it``."""
-    from multiprocessing import parent_process
-
     place = group, name, package
     if place not in _left_out:
         sentence = (
@@ -113,8 +111,7 @@ def leave_out(group: str, name: str, package: str, why: str) -> None:
             "mend that package or uninstall it."
         )
         _left_out[place] = sentence
-        if parent_process() is None:  # else the process that asked for this one has said so
-            warnings.warn(sentence, GuestWarning, stacklevel=3)
+        warnings.warn(sentence, GuestWarning, stacklevel=3)
 
 
 def leave_out_failed(guest: Guest[Any], error: BaseException) -> None:

@@ -15,13 +15,15 @@ from understave.claims import chords_and_keys as h
 from understave.claims import on_the_page as pr
 from understave.claims import single_notes as n
 from understave.claims import stretches as p
+from understave.claims import whole_forms as w
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts
 from understave.score.model import Direction
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
+from understave.theory.roman import RomanNumeral
 
-F, P, C, K = Fraction, Pitch.parse, PitchClass.parse, Key.parse
+F, P, C, K, R = Fraction, Pitch.parse, PitchClass.parse, Key.parse, RomanNumeral.parse
 
 CLOSE = build(
     "F5:2 E5:1 D5:1 | C5:4", "A4:2 C5:1 B4:1 | G4:4", "D4:2 G4:1 G4:1 | E4:4", "F3:2 G3:1 G2:1 | C3:4"
@@ -56,7 +58,40 @@ OVERSHOOTING = build("Ab5:2 F#5:1 G5:1 | G5:4", "r:4 | Eb4:4", "G3:4 | C3:4", si
 ENTERING = build("r:4 | r:4 | G5:2 E5:2", "staff2 C3:1 G3 E3 G3 | C3:1 G3 E3 G3 | C3:1 G3 E3 G3")
 """Two bars of figures, then a melody in the staff that was silent."""
 
+SONG = build(
+    "C5:1 D5 E5 C5 | D5:2 C5:2 | G5:1 F5 E5 D5 | B4:1/2 D5 F5 A5 G5:2 | C5:1 D5 E5 C5 | D5:2 C5:2",
+    "E4:4 | F4:2 E4:2 | B4:4 | F4:2 D4:2 | E4:4 | F4:2 E4:2",
+    "C3:4 | G2:2 C3:2 | G3:1 F3 E3 D3 | G2:4 | C3:4 | G2:2 C3:2",
+)
+"""A tune that closes at home, two other bars, the tune again."""
+RESTING = build("G4:4 | C5:4 | C5:4", "staff1 E4:4 | E4:4 | F4:4", "C3:4 | r:4 | A2:4", signature=-1)
+RESTING = replace(
+    RESTING,
+    notes=tuple(replace(n, pitch=P("Bb3"), duration=F(4)) if n.id == "v2n2" else n for n in RESTING.notes),
+)
+"""The left hand rests while the right hand alone has the seventh chord, B flat lowest."""
+SEVENTH = build("G4:4 | C5:4 | C5:4", "staff1 E4:4 | E4:4 | F4:4", "C3:4 | Bb2:4 | A2:4", signature=-1)
+"""The same with B flat in the left hand."""
+MISREAD = build("Fb5:4 | D5:4", "Db5:4 | B4:4", "Bb4:4 | G4:4", "Gb3:4 | G3:4")
+"""G flat, B flat, D flat and F flat; then a triad on G."""
+AMEN = build(
+    "C5:4 | C5:4 | C5:4 | C5:4",
+    "A4:4 | G4:4 | A4:4 | G4:4",
+    "F4:4 | E4:4 | F4:4 | E4:4",
+    "F3:4 | C3:4 | C3:4 | C3:4",
+)
+"""IV and I in root position; then the same chords over a C that stays."""
+PLUCKED = build("E5:4 | F5:4 | E5:4 | D5:4", "A2:1 r:3 | A2:1 r:3 | A2:1 r:3 | A2:1 r:3")
+"""A is struck at the head of each bar and let go at once."""
+
 ON = {
+    "song": (SONG, "C: I:4 | V:2 I:2 | G: I:4 | C: V7:4 | I:4 | V:2 I:2"),
+    "exposition": (SONG, "C: I:4 | V:2 G: IV:2 | I:4 | C: V7:4 | I:4 | V:2 I:2"),
+    "resting": (RESTING, "F: V:4 | V42:4 | I6:4"),
+    "seventh": (SEVENTH, "F: V:4 | V42:4 | I6:4"),
+    "misread": (MISREAD, "bb: i6:4 | G: V7/IV:4"),
+    "amen": (AMEN, "C: IV:4 | I:4 | IV64:4 | I:4"),
+    "plucked": (PLUCKED, "a: i:4 | iv64:4 | i:4 | iv64:4"),
     "overshooting": (OVERSHOOTING, "c: V:4 | i:4"),
     "entering": (ENTERING, "C: I:4 | I:4 | I:4"),
     "close": (CLOSE, "C: ii6:2 I64:1 V:1 | I:4"),
@@ -70,7 +105,21 @@ ON = {
     "still": (STILL, "C: I:4 | I:4 | ii42:4"),
     "rosalia": (ROSALIA, "C: I:4 | ii:4 | iii:4"),
 }
+PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
+"""The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("song", w.Scheme(F(0), F(24), PARTS)),
+    ("song", w.FormIs(F(0), F(24), "ternary form", PARTS)),
+    ("close", w.OuterVoices(F(3), F(4), (C("G"), C("C")), (C("D"), C("C")), "apart")),
+    ("still", w.OuterVoices(F(4), F(8), (C("C"), C("C")), (C("E"), C("D")), "oblique")),
+    ("seventh", h.CarriesBass(F(4), F(8), P("Bb2"), P("A2"))),
+    ("seventh", h.ChordIs(F(4), F(4), K("F"), R("V42"))),
+    ("close", h.OneKey(F(0), F(8), K("C"))),
+    ("close", h.OfTheKey(F(0), F(0), K("C"), R("ii6"))),
+    ("close", h.Labelled(F(3), F(3), K("C"), R("V"))),
+    ("close", p.ChangesHere(F(2), F(2))),
+    ("amen", h.Cadence(F(4), F(8), K("C"), "plagal", P("C5"))),
+    ("still", p.SoundsOn(F(0), F(12), C("C"))),
     ("overshooting", n.Overshoots(F(0), F(2), "v1n1", "v1n2", "v1n3")),
     ("overshooting", n.Bare(F(0), F(2), "v3n1", "v1n1")),
     ("entering", p.Enters(F(8), F(12), "v1n1", 2)),
@@ -131,6 +180,23 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    # Where the first section has left home, what comes back is a reprise and no ternary form.
+    ("exposition", w.FormIs(F(0), F(24), "ternary form", PARTS)),
+    ("song", w.FormIs(F(0), F(24), "rondo", PARTS)),
+    ("song", w.FormIs(F(0), F(24), "minuet and trio", PARTS)),
+    ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("A'", F(8)), ("A", F(16))))),
+    ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("B", F(8)), ("C", F(16))))),
+    ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("B", F(7)), ("A", F(16))))),
+    ("close", w.OuterVoices(F(3), F(4), (C("G"), C("C")), (C("D"), C("C")), "together")),
+    ("resting", h.CarriesBass(F(4), F(8), P("Bb3"))),
+    ("seventh", h.CarriesBass(F(4), F(8), P("Bb2"), P("F4"))),
+    ("misread", h.ChordIs(F(0), F(0), K("bb"), R("i6"))),
+    ("misread", h.ChordIs(F(4), F(4), K("G"), R("V7/IV"))),
+    ("exposition", h.OneKey(F(0), F(24), K("C"))),
+    ("close", h.OfTheKey(F(0), F(0), K("C"), R("V/V"))),
+    ("close", p.ChangesHere(F(0), F(0))),
+    ("amen", h.Cadence(F(12), F(16), K("C"), "plagal", P("C5"))),
+    ("plucked", p.SoundsOn(F(0), F(16), C("A"))),
     ("overshooting", n.Overshoots(F(0), F(2), "v1n1", "v1n3", "v1n4")),
     ("close", n.Bare(F(0), F(2), "v4n1", "v1n1")),
     ("entering", p.Enters(F(8), F(12), "v1n1", 1)),

@@ -11,6 +11,7 @@ from understave.claims import chords_and_keys as h
 from understave.claims import on_the_page as pr
 from understave.claims import single_notes as n
 from understave.claims import stretches as p
+from understave.claims import whole_forms as w
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts
 from understave.score.model import Note
@@ -283,8 +284,35 @@ def _clean(tone: object, rng: random.Random) -> object:
     return PitchClass.from_fifths(tone.fifths + rng.choice((-6, 5, 6, -5)))
 
 
+def _absent(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    """To another shade, unless that sounds there too under another name."""
+    wrong = _bent("tone")(c, rng, facts)
+    assert wrong is not None
+    tone = wrong.tone  # type: ignore[attr-defined]
+    sounding = {m.midi % 12 for m in facts.heard(c.start, c.end)}
+    return None if isinstance(tone, PitchClass) and tone.semitone in sounding else wrong
+
+
+def _in_company(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    """To two notes of a fuller chord."""
+    full = [here for m in facts.struck if len(here := facts.sounding(m.onset)) > 2]
+    one, two = rng.sample(list(rng.choice(full)), 2) if full else (None, None)
+    return replace(c, lower=one.id, upper=two.id) if one is not None and two is not None else None
+
+
+def _part_moved(part: object, rng: random.Random) -> object:
+    """A section that begins inside a bar."""
+    assert isinstance(part, tuple)
+    return part[0], part[1] + Fraction(rng.choice((1, 3, 5)), 8)
+
+
+def _voices(pair: object, rng: random.Random) -> tuple[PitchClass, PitchClass]:
+    assert isinstance(pair, tuple)
+    return tone_bent(pair[0], rng), pair[1]
+
+
 WAYS: dict[type[Claim], tuple[Way, ...]] = {
-    n.Sounds: (_bent("tone"),),
+    n.Sounds: (_absent,),
     n.Silent: (_silent_now,),
     n.Named: (_bent("pitch"), _moved("pitch"), _note("note")),
     n.Apart: (_note("lower"), _note("upper"), _word("interval", *n._DISTANCES)),
@@ -292,7 +320,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     n.Moves: (_note("to"), _turned),
     n.Resolved: (_note("to"), _word("manner", "direct", "late")),
     n.Overshoots: (_note("past"), _note("to")),
-    n.Bare: (_note("lower"), _note("upper")),
+    n.Bare: (_in_company,),
     n.Unresolved: (),
     n.Between: (_word("how", "passes", "turns", "escapes"), _note("after")),
     n.Prepared: (_word("how", "held", "struck again", "silence"),),
@@ -314,6 +342,18 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     h.KeyIs: (_key(),),
     h.KeyAbout: (_key(),),
     h.KeyBefore: (_key(),),
+    h.OneKey: (_key(),),
+    h.OfTheKey: (lambda c, r, f: replace(c, numeral=RomanNumeral.parse(r.choice(("V7/V", "bII", "Ger65")))),),
+    h.Labelled: (_chord(), _key()),
+    h.CarriesBass: (_bent("pitch"), _moved("pitch")),
+    w.Scheme: (_one_of("parts", _part_moved),),
+    w.FormIs: (_word("name", "rondo", "theme and variations", "minuet and trio", "scherzo and trio"),),
+    w.OuterVoices: (
+        _word("motion", "together", "apart", "oblique"),
+        lambda c, r, f: replace(c, bass=_voices(c.bass, r)),
+        lambda c, r, f: replace(c, top=_voices(c.top, r)),
+    ),
+    p.SoundsOn: (_bent("tone"),),
     h.Degree: (_count("degree"), _key()),
     h.Consonant: (
         lambda c, r, f: replace(c, numeral=RomanNumeral.parse(r.choice(("V7", "viio7", "I64", "V43")))),

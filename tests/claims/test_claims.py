@@ -11,15 +11,16 @@ from pathlib import Path
 
 import pytest
 from tests.claims.by_hand import BY_HAND, FALSE_BY_HAND, facts_on
-from tests.claims.planting import WAYS, plant, unresolved
+from tests.claims.planting import WAYS, other_chord, plant, unresolved
 from tests.once import make_plan, read, read_score
 
 import understave.claims
-from understave.claims import Claim, disagreements, on_the_page, stretches
+from understave.claims import Claim, on_the_page, stretches, whole_forms
 from understave.claims import chords_and_keys as h
 from understave.claims import single_notes as n
 from understave.claims.facts import Facts, facts
-from understave.teaching.account import Statement, contradictions, counted_claims, statements
+from understave.harmony.reading import Reading
+from understave.teaching.account import PLACES, Statement, contradictions, counted_claims, statements
 from understave.teaching.exercises import exercises
 from understave.theory.key import Key
 from understave.wording import LEVELS
@@ -30,7 +31,7 @@ PLANTED, FOUND = 20, 19
 KINDS = sorted(
     {
         c
-        for module in (n, h, stretches, on_the_page)
+        for module in (n, h, stretches, on_the_page, whole_forms)
         for _, c in inspect.getmembers(module, inspect.isclass)
         if issubclass(c, Claim) and c is not Claim
     },
@@ -120,15 +121,53 @@ def test_the_room_imports_no_finder_and_no_words() -> None:
                 assert not name.startswith("understave") or name.startswith(allowed), (module.name, name)
 
 
+def everything(levels: dict[str, tuple[Statement, ...]]) -> list[Statement]:
+    return [s for found in levels.values() for s in found]
+
+
 @pytest.mark.parametrize("example", EXAMPLES)
 def test_two_statements_of_the_demo_never_disagree(example: str, told: dict) -> None:
-    _, levels = told[example]
-    everything = [s for found in levels.values() for s in found]
-    assert not contradictions(everything)
-    # The same, with one answer turned round, is noticed.
-    first = next(c for s in everything if s.told for c in s.claims if isinstance(c, h.KeyIs))
-    other = replace(first, key=Key.parse("F#" if first.key != Key.parse("F#") else "C"))
-    assert disagreements([("story", first), ("stop", other)])
+    known, levels = told[example]
+    found = everything(levels)
+    assert {s.where for s in found if s.told and s.claims} == set(PLACES)
+    assert not contradictions(found, Reading(known.spans))
+
+
+@pytest.mark.parametrize("where", PLACES)
+def test_a_contradiction_planted_in_any_text_is_found(where: str, told: dict) -> None:
+    """One answer is turned round in one text; some other text, or the page, has the true one."""
+    known, levels = told[EXAMPLES[0]]
+    found, reading = everything(levels), Reading(known.spans)
+    others = [s for s in found if s.where != where]
+    asked = {c.subject(): c for s in others if s.told for c in s.claims if c.subject() is not None}
+    rng, turned = random.Random(where), 0
+    for s in (s for s in found if s.where == where and s.told):
+        for c in (c for c in s.claims if c.subject() in asked and type(c) in WAYS):
+            wrong = plant(c, rng, known)
+            if wrong is None or wrong.subject() != c.subject() or wrong.answer() == c.answer():
+                continue
+            twice = contradictions((*others, replace(s, claims=(wrong,))), reading)
+            assert any(where in pair.told and wrong.answer() == pair.other.answer() for pair in twice), wrong
+            turned += 1
+    assert turned, f"nothing told in {where} is told elsewhere too"
+
+
+def test_two_names_of_one_chord_are_compared_from_any_of_its_moments(told: dict) -> None:
+    known, _ = told[EXAMPLES[0]]
+    span = next(s for s in known.spans if s.end - s.start > 1)
+    page = h.Labelled(span.start, span.start, span.key, span.numeral)
+    later = h.KeyIs(span.start, span.start, Key.parse("F#"))
+    inside = replace(h.ChordIs(span.start, span.start, span.key, other_chord(span.numeral, random.Random(1))))
+    inside = replace(inside, start=span.start + 1, end=span.start + 1)
+    here = h.KeyIs(span.start + 1, span.start + 1, span.key)
+
+    def said(where: str, claim: Claim) -> Statement:
+        return Statement(where, claim.start, "", "", (claim,), (), True)
+
+    reading = Reading(known.spans)
+    assert contradictions([said("page", page), said("card", inside)], reading)
+    assert contradictions([said("story", later), said("stop", here)], reading)
+    assert not contradictions([said("page", page), said("plan", here)], reading)
 
 
 @pytest.mark.parametrize("example", EXAMPLES)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from tests.once import opening
 
 from understave.cli import main
 from understave.cli.completion import commands_of
@@ -258,7 +259,7 @@ def test_a_reader_that_goes_away_is_141_without_a_word(command):
     name, *rest = command.split()
     read, write = os.pipe()
     os.close(read)
-    call = [sys.executable, "-P", "-m", "understave", name, str(STUDY), *rest]
+    call = [sys.executable, "-P", "-m", "understave", name, str(opening(8)), *rest]
     done = subprocess.run(call, stdout=write, stderr=subprocess.PIPE, text=True)
     os.close(write)
     assert (done.returncode, done.stderr) == (141, "")
@@ -266,15 +267,26 @@ def test_a_reader_that_goes_away_is_141_without_a_word(command):
 
 @pytest.mark.parametrize("encoding", ["cp1252", "cp437", "ascii"])
 @pytest.mark.parametrize("command", ["explain --language fr", "explain --language de", "show --language de"])
-def test_a_console_that_lacks_signs_gets_plain_ones(command, encoding, tmp_path):
+def test_a_console_that_lacks_signs_gets_plain_ones(command, encoding, monkeypatch):
     """Consoles of Windows are often cp1252 or cp437, and pipes there are cp1252."""
     name, *rest = command.split()
+    out, err = (io.TextIOWrapper(io.BytesIO(), encoding, errors="strict") for _ in range(2))
+    monkeypatch.setattr(sys, "stdout", out)
+    monkeypatch.setattr(sys, "stderr", err)
     ferry = EXAMPLES / "chain-ferry" / "score.musicxml"
-    call = [sys.executable, "-P", "-m", "understave", name, str(ferry), "--bars", "1-16", *rest]
-    there = {**os.environ, "PYTHONIOENCODING": encoding, "XDG_STATE_HOME": str(tmp_path)}
+    assert main([name, str(ferry), "--bars", "1-16", *rest]) == 0
+    out.flush()
+    err.flush()
+    assert err.buffer.getvalue() == b""
+    assert out.buffer.getvalue().decode(encoding).strip()
+
+
+def test_a_program_in_such_a_console_ends_well(tmp_path):
+    call = [sys.executable, "-P", "-m", "understave", "explain", str(opening(8)), "--language", "fr"]
+    there = {**os.environ, "PYTHONIOENCODING": "ascii", "XDG_STATE_HOME": str(tmp_path)}
     done = subprocess.run(call, capture_output=True, env=there)
     assert (done.returncode, done.stderr) == (0, b"")
-    assert done.stdout.decode(encoding).strip()
+    assert done.stdout.decode("ascii").strip()
 
 
 def test_an_index_is_not_made_of_a_folder_that_is_not_there(tmp_path, capsys):

@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
+from tests.once import opening
 
 from understave.cli import main
 from understave.export.plan_marks import remove_plan
@@ -20,12 +21,18 @@ STUDY = EXAMPLES / "lock-water" / "score.musicxml"
 
 @pytest.fixture(scope="module")
 def lesson(tmp_path_factory):
+    """A lesson without sound on the first bars of the study, which hold what is asked of it here."""
     folder = tmp_path_factory.mktemp("made") / "lesson"
-    assert main(["lesson", str(STUDY), "--out", str(folder)]) == 0
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("understave.lesson.build._WORTH_A_PROCESS", float("inf"))
+        assert main(["lesson", str(opening(12)), "--out", str(folder), "--no-sound"]) == 0
     return folder
 
 
-def test_the_lesson_holds_all_it_promises(lesson):
+def test_the_lesson_holds_all_it_promises(tmp_path):
+    """As it is made where nothing is asked: with sound."""
+    lesson, score = tmp_path / "lesson", opening(4)
+    assert main(["lesson", str(score), "--out", str(lesson)]) == 0
     exports = {p.name for p in (lesson / "exports").iterdir()}
     assert {
         "score-01.svg",
@@ -42,7 +49,10 @@ def test_the_lesson_holds_all_it_promises(lesson):
         "plan.musicxml",
         "plan.mid",
     } <= exports
-    assert (lesson / "score.musicxml").read_bytes() == STUDY.read_bytes()
+    assert (lesson / "score.musicxml").read_bytes() == score.read_bytes()
+    sounds = {p.name for p in (lesson / "exports" / "sounds").glob("*.mp3")}
+    assert "piece.mp3" in sounds
+    assert [name for name in sounds if name.endswith("-2.mp3")], "no contrast is heard"
     for name in ("score.pdf", "student.pdf", "plan.pdf"):
         assert (lesson / "exports" / name).read_bytes().startswith(b"%PDF-")
     assert not [p for p in lesson.rglob(".*") if p.is_file()]
@@ -64,6 +74,7 @@ def test_every_note_of_the_score_is_in_the_engraved_pages(lesson):
     assert all(f'id="{i}"' in pages for i in ids)
 
 
+@pytest.mark.usefixtures("one_process")
 def test_a_correction_wins_and_stays_when_the_lesson_is_made_again(lesson, capsys):
     assert main(["correct", str(lesson), "--from", "9", "--to", "10", "--chord", "vi7", "--key", "Eb"]) == 0
     assert main(["lesson", str(lesson), "--no-sound"]) == 0
@@ -134,6 +145,7 @@ def test_a_wrong_correction_is_explained(lesson, capsys, arguments, sentence):
     assert after == before
 
 
+@pytest.mark.usefixtures("one_process")
 def test_a_score_without_a_title_is_called_after_its_file_now_and_later(tmp_path, capsys):
     tune = tmp_path / "Evening tune.abc"
     tune.write_text("X:1\nM:3/4\nL:1/4\nK:D\nDFA|dAF|GEC|D3|]\n")
@@ -185,6 +197,7 @@ def test_a_wrong_excerpt_is_explained(tmp_path, capsys, bars, name, sentence):
 ODD = "=[red]x[/red] [/] \u27e8V7\u27e9 \u27e8zz\u27e9 {0} :smile: #let $a$ @b"
 
 
+@pytest.mark.usefixtures("one_process")
 def test_titles_notes_and_folders_may_hold_any_sign(tmp_path, capsys):
     """Square brackets mean nothing to the terminal, and angle brackets only mark our own numerals."""
     folder = tmp_path / "[red] \u27e8x\u27e9 #a :smile:"

@@ -15,10 +15,12 @@ from pathlib import Path
 
 import pytest
 from tests.in_browser import accessibility, running_browser
+from tests.once import opening
 
 from understave.harmony.corrections import load, read_entries
 
-EXAMPLE = Path(__file__).parents[2] / "examples" / "lock-water" / "score.musicxml"
+BARS = 20
+"""Of our example: enough to scroll to, and a lesson with all its sounds is made of them in half the time."""
 SIZES = {"phone": (390, 844), "laptop": (1366, 768), "projector": (1920, 1080)}
 SHADOW = "document.querySelector('stave-score').shadowRoot"
 
@@ -94,10 +96,10 @@ def page(browser, desk):
     """The desk with our example dropped onto it."""
     page = new_page(browser)
     page.goto(desk[0])
-    page.set_input_files("#score-file", str(EXAMPLE))
+    page.set_input_files("#score-file", str(opening(BARS)))
     until(
         page,
-        f"!!document.querySelector('stave-score') && {SHADOW}.querySelectorAll('button.label').length > 20",
+        f"!!document.querySelector('stave-score') && {SHADOW}.querySelectorAll('button.label').length > 12",
         150,
     )
     # Events and plan follow by themselves.
@@ -109,7 +111,7 @@ def page(browser, desk):
 
 @pytest.fixture
 def folder(desk):
-    return desk[1] / "score-lesson"
+    return desk[1] / f"{opening(BARS).stem}-lesson"
 
 
 def at_rest(page, steps):
@@ -271,7 +273,7 @@ def test_two_windows_show_the_same(page, browser, desk):
     other.goto(desk[0])
     until(
         other,
-        f"!!document.querySelector('stave-score') && {SHADOW}.querySelectorAll('button.label').length > 20",
+        f"!!document.querySelector('stave-score') && {SHADOW}.querySelectorAll('button.label').length > 12",
     )
     other.wait_for_timeout(500)
     choose(page, 4)
@@ -367,7 +369,7 @@ def test_a_reload_shows_what_was_saved(page, folder):
     page.reload()
     until(
         page,
-        f"!!document.querySelector('stave-score') && {SHADOW}.querySelectorAll('button.label').length > 20",
+        f"!!document.querySelector('stave-score') && {SHADOW}.querySelectorAll('button.label').length > 12",
     )
     at_rest(page, 1)
     assert any(t.startswith("N 6") and "set by the teacher" in t for t in labels(page))

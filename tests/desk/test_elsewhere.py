@@ -11,10 +11,11 @@ import sys
 from pathlib import Path
 
 import pytest
-from desk_lesson import EXAMPLE, OWN, app_for
+from desk_lesson import OWN, app_for
 from starlette.testclient import TestClient
-from test_desk_in_browser import SIZES, browser, new_page, until
+from test_desk_in_browser import BARS, SIZES, browser, new_page, until
 from tests.in_browser import accessibility
+from tests.once import opening
 
 from understave.desk.app import Desk
 from understave.desk.recent import Recent
@@ -27,7 +28,7 @@ assert browser  # a fixture, used by name
 def scores(tmp_path_factory):
     """An indexed folder with our example in it."""
     folder = tmp_path_factory.mktemp("scores")
-    shutil.copy(EXAMPLE, folder / "Lock & water.musicxml")
+    shutil.copy(opening(BARS), folder / "Lock & water.musicxml")
     index_folder(folder, workers=1)
     return folder
 
@@ -87,7 +88,7 @@ def page(browser, scores, tmp_path_factory):
     source = str(Path(__file__).parents[2] / "src")
     env = {**os.environ, "XDG_STATE_HOME": str(place / "state"), "PYTHONUNBUFFERED": "1"}
     env["PYTHONPATH"] = os.pathsep.join([source, env.get("PYTHONPATH", "")])
-    command = [sys.executable, "-m", "understave", "open", str(EXAMPLE), "--no-browser", "--repertoire"]
+    command = [sys.executable, "-m", "understave", "open", str(opening(BARS)), "--no-browser", "--repertoire"]
     running = subprocess.Popen([*command, str(scores)], cwd=place, env=env, stdout=subprocess.PIPE, text=True)
     address = re.search(r"http://127\.0\.0\.1:\d+/#\S+", running.stdout.readline())
     assert address

@@ -8,6 +8,7 @@ import signal
 import threading
 import time
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
 
 import httpx
 import pytest
@@ -16,6 +17,8 @@ from tests.desk.desk_lesson import OWN, PORT, app_for, copy, desk_in, opened
 from understave.desk import work
 from understave.errors import UnderstaveError
 from understave.faults import log_file
+from understave.interpretation.plan import Plan
+from understave.interpretation.tempo import basic_tempo
 from understave.theory.convention_choices import STANDARD, Conventions, current, following
 
 
@@ -223,3 +226,108 @@ def test_what_no_page_of_ours_sends_is_refused_at_once_and_not_logged(tmp_path, 
     assert answer.json()["error"].endswith("makes no sense here.")
     assert log == ""
     assert time.monotonic() - start < 20
+
+
+def test_what_is_seen_does_not_wait_for_the_sound_of_the_piece(tmp_path, monkeypatch):
+    """Sheet, stops and opening come while the whole sound is being made, and the cheap before the long."""
+    hold, waits = threading.Event(), {}
+    answers = {"play_opening": "opening", "stops": {"chosen": []}, "contrast": {}, "engrave_sheet": None}
+    jobs = {name: lambda *_, found=found: found for name, found in answers.items()}
+    jobs["play"] = lambda *_: hold.wait(30)
+    for name, job in jobs.items():
+        monkeypatch.setattr(work, name, job)
+    monkeypatch.setattr("understave.desk.opened.pages", lambda *_: [])
+
+    class Threads(work.Workers):
+        """As many as there are processes, so that what waits for another would wait here too."""
+
+        def __init__(self, count):
+            super().__init__()
+            self.threads = ThreadPoolExecutor(count)
+
+        def ask(self, job, wait=0, on_told=lambda _: None):
+            waits[next(name for name, known in jobs.items() if known is job.func)] = wait
+            return self.threads.submit(job)
+
+    async def run():
+        desk, lesson = desk_in(tmp_path)
+        lesson.makers, lesson.players = Threads(1), Threads(len(desk.players()._workers))
+        lesson.shown = replace(lesson.shown, plan=Plan(tempo=basic_tempo(lesson.score)))
+        whole = asyncio.create_task(lesson.sound("upright", "none"))
+        await asyncio.sleep(0.1)
+        assert await asyncio.wait_for(lesson.sound("upright", "none", whole=False), 10) == "opening"
+        assert await asyncio.wait_for(lesson.stops(), 10) == {"chosen": []}
+        assert await asyncio.wait_for(lesson.contrast("x"), 10) == {}
+        assert await asyncio.wait_for(lesson.sheet(180.0), 10) == []
+        assert not whole.done()
+        hold.set()
+        assert await whole is True
+        await desk.close()
+
+    asyncio.run(run())
+    assert waits["engrave_sheet"] < waits["stops"] < waits["contrast"] < waits["play"]
+    assert waits["play_opening"] < waits["play"]
+
+
+def test_an_export_tells_its_steps_and_is_stopped_with_all_its_processes(tmp_path):
+    async def run():
+        desk, lesson = desk_in(tmp_path)
+        window = asyncio.Queue()
+        lesson.listeners.add(window)
+        async with client(desk) as browser:
+            assert (await browser.post("/api/export", json={"level": "beginner"})).json() == {"started": True}
+            assert (await browser.post("/api/export", json={})).status_code == 422
+            first = await asyncio.wait_for(window.get(), 120)
+            assert first["type"] == "export"
+            assert "step" in first or "share" in first
+            pids = [p.pid for p in desk.exporters().processes()]
+            assert (await browser.post("/api/export/stop", json={})).json() == {"stopped": True}
+            while "stopped" not in (said := await asyncio.wait_for(window.get(), 30)):
+                assert set(said) <= {"type", "step", "share"}
+            assert (await browser.post("/api/export/stop", json={})).json() == {"stopped": False}
+        for pid in pids:
+            with pytest.raises(ProcessLookupError):
+                os.kill(pid, 0)
+        await desk.close()
+
+    asyncio.run(run())
+
+
+def test_an_export_that_cannot_be_made_says_why(tmp_path):
+    async def run():
+        desk, lesson = desk_in(tmp_path)
+        window = asyncio.Queue()
+        lesson.listeners.add(window)
+        lesson.folder.score.write_bytes(b"no score")
+        async with client(desk) as browser:
+            await browser.post("/api/export", json={})
+            while "error" not in (said := await asyncio.wait_for(window.get(), 120)):
+                assert "done" not in said
+        assert lesson.folder.score.name in said["error"]
+        assert "\n" not in said["error"]
+        await desk.close()
+
+    asyncio.run(run())
+
+
+def test_a_desk_that_stops_answers_whoever_waits_for_a_sound(tmp_path):
+    """Left waiting, they would be cut off by the server, with a traceback on the terminal."""
+
+    async def run():
+        desk, lesson = desk_in(tmp_path)
+        lesson.players = desk.players()
+        async with client(desk) as browser:
+            asked = [
+                asyncio.create_task(
+                    browser.get("/api/sound", params={"instrument": "upright", "pedal": "none", "part": part})
+                )
+                for part in ("opening", "whole")
+            ]
+            while len(lesson._sounds) < 2:
+                await asyncio.sleep(0.02)
+            desk.dismiss()
+            answers = [await asyncio.wait_for(one, 5) for one in asked]
+        assert [a.status_code for a in answers] == [409, 409]
+        await desk.close()
+
+    asyncio.run(run())

@@ -16,14 +16,16 @@ from lxml import etree
 from understave.engraving import Options, engrave, excerpt
 from understave.engraving.geometry import Box, affine, glyph_boxes, ink
 from understave.engraving.notation import choose_breaks
-from understave.engraving.pages import share_out
+from understave.engraving.pages import _MM, _ROMAN, _SMALL, _in_line, share_out, typeset
 from understave.errors import UnderstaveError
 from understave.harmony.reading import Reading, Span
+from understave.interpretation.planning import make_plan
 from understave.score.model import Score
 from understave.score.reader import read_score
 from understave.score.readers.musicxml import read_musicxml
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
+from understave.wording.phrasebook import phrasebook
 
 SIMPLE = ("I", "V65/V", "ii6", "V7")
 
@@ -249,6 +251,30 @@ def test_doubt_and_the_legend() -> None:
     plain = engrave(score, reading(score), Options(colours=False, numerals=False, keys=False))[0]
     assert not re.search('class="(numeral|key)"', plain)
     assert "applied to another" not in plain
+
+
+@pytest.mark.parametrize(
+    ("language", "meaning"), [("de", "auf eine andere Stufe bezogen"), ("fr", "appliqué à un autre degré")]
+)
+def test_the_legend_speaks_the_language_of_the_page_and_fits_on_it(language, meaning) -> None:
+    score = quarters(2)
+    unsure = reading_of(score, Fraction(1), SIMPLE, confidence=0.3, fixed_every=4)
+    page = engrave(score, unsure, Options(language=language), make_plan(score, unsure))[0]
+    assert f'aria-label="{meaning}"' in page
+    english, said = phrasebook("en").lanes, phrasebook(language).lanes
+    foreign = {name for name in english if name.startswith("legend") and said[name] != english[name]}
+    assert len(foreign) > 6
+    assert [name for name in foreign if f'"{english[name]}"' in page] == []
+
+
+@pytest.mark.parametrize("language", ["en", "de", "fr"])
+def test_the_longest_legend_fits_on_a4(language) -> None:
+    said = phrasebook(language).lanes
+    meanings = ("tonic", "predominant", "dominant", "applied", "uncertain", "fixed")
+    for names in (meanings, ("tension", "proposed", "pedal")):
+        last = _in_line([(said[f"legend-{name}"], "#000000") for name in names], 0, 0)[-1]
+        width = typeset([(last.text, _ROMAN)])[last.text, _ROMAN].advance / 1000
+        assert last.x + _SMALL * width < _MM * (210 - 2 * 15)
 
 
 def test_a_score_without_reading_is_engraved_without_lanes() -> None:

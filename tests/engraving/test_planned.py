@@ -16,6 +16,7 @@ from lxml import etree
 from understave.engraving import Options, engrave, excerpt
 from understave.engraving.palette import PROPOSED, TENSION, contrast
 from understave.interpretation.plan import PedalMove, Plan
+from understave.score.passage import passage
 from understave.score.reader import read_score
 
 READING = (Fraction(1), THREE_ROWS, ("Ab", "f"), 3, 0.4, 4)
@@ -150,7 +151,8 @@ def test_nothing_touches_in_real_scores(name: str) -> None:
     path = data_folder() / name
     if not path.exists():
         pytest.skip(f"needs {name} of the open data set")
-    score = read_score(path)
+    whole = read_score(path)
+    score = passage(whole, 0, min(47, len(whole.measures) - 1))  # `test_collisions` draws it to its end
     reading = reading_of(score, Fraction(1), THREE_ROWS, ("C", "g", "Ab"), 7)
     for page in engrave(score, reading, Options(), plan_of(score, Fraction(1, 2), Fraction(2))):
         assert touching(page) == []

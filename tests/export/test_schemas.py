@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import copy
 import json
+import zipfile
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
@@ -11,9 +13,10 @@ import jsonschema
 import pytest
 from tests.once import make_plan, propose_stops, read, read_score
 
+from understave.export import schemas
 from understave.export.plan_data import plan_json
 from understave.export.reading_data import reading_json
-from understave.export.schemas import schema
+from understave.export.schemas import NAMES, schema
 from understave.harmony.reading import Correction
 from understave.interpretation.planning import PlanOptions
 from understave.media.stops_data import lesson_json
@@ -92,3 +95,53 @@ def test_a_plan_without_pedal_is_a_plan(made):
     score, reading, _, _ = made["values"]
     plan = make_plan(score, reading, PlanOptions(style="none", rubato=0.0))
     jsonschema.validate(json.loads(plan_json(score, plan)), schema("plan"))
+
+
+OLD = sorted((Path(__file__).resolve().parents[1] / "fixtures" / "lessons").glob("*.zip"))
+
+
+@pytest.mark.parametrize("path", OLD, ids=lambda p: p.stem)
+def test_what_older_versions_wrote_keeps_to_the_schemas(path):
+    with zipfile.ZipFile(path) as packed:
+        texts = {Path(n).stem: packed.read(n) for n in packed.namelist() if n.endswith(".json")}
+    told = texts.keys() & set(NAMES)
+    assert "reading" in told
+    for name in told:
+        jsonschema.validate(json.loads(texts[name]), schema(name), jsonschema.Draft202012Validator)
+
+
+def test_a_reading_of_before_the_layer_over_held_basses_is_still_one(made):
+    document = {k: v for k, v in made["reading"].items() if k != "above_held"}
+    jsonschema.validate(document, schema("reading"), jsonschema.Draft202012Validator)
+    del document["imported"]
+    with pytest.raises(jsonschema.ValidationError, match="imported"):
+        jsonschema.validate(document, schema("reading"), jsonschema.Draft202012Validator)
+
+
+@pytest.mark.parametrize("value", [None, True, {"a": 1}, ["a", [None]]])
+def test_details_are_texts_numbers_and_lists_of_them(made, value):
+    document = copy.deepcopy(made["reading"])
+    document["events"][0]["detail"]["key"] = ["a", ["b", 2, [0.5]]]
+    jsonschema.validate(document, schema("reading"), jsonschema.Draft202012Validator)
+    document["events"][0]["detail"]["key"] = value
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(document, schema("reading"), jsonschema.Draft202012Validator)
+
+
+def test_a_stop_may_be_said_at_some_levels_only(made):
+    document = copy.deepcopy(made["lesson"])
+    del document["stops"][0]["say"]["beginner"]
+    jsonschema.validate(document, schema("lesson"), jsonschema.Draft202012Validator)
+    document["stops"][0]["say"]["genius"] = "x"
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(document, schema("lesson"), jsonschema.Draft202012Validator)
+
+
+@dataclass(frozen=True)
+class Loose:
+    when: set[str]
+
+
+def test_a_type_that_json_has_not_is_refused():
+    with pytest.raises(TypeError, match="set"):
+        schemas._object(Loose, {})

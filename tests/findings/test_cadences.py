@@ -453,3 +453,11 @@ def test_the_pianos_upper_line_is_not_called_the_melody_while_the_singer_rests()
     (event,) = cadences(score, spans_of(score, "C: I:2 V7:2 | I:4"))
     assert event.label == "perfect authentic"
     assert (event.get("melody"), event.get("top")) == (None, Pitch.parse("C5"))
+
+
+@pytest.mark.parametrize(("bass", "found"), [("F3:4 | C3:4", True), ("C3:4 | C3:4", False)])
+def test_no_plagal_cadence_over_a_tonic_that_lies_there_already(bass: str, found: bool) -> None:
+    """Over a held bass the subdominant is a pedal six-four (Hutchinson, section 16.3), no close."""
+    score = build("C5:4 | C5:4", "A4:4 | G4:4", "F4:4 | E4:4", bass)
+    spans = spans_of(score, "C: IV:4 | I:4")
+    assert any(e.label == "plagal" for e in find_cadences(score, spans)) == found

@@ -44,6 +44,11 @@ def test_by_letters(letters, name):
     assert form_name(headed(), letters.split()) == name
 
 
+@pytest.mark.parametrize("letters", ["A B A", "A B A C A"])
+def test_what_leaves_home_before_its_middle_has_a_reprise_and_no_such_name(letters):
+    assert form_name(headed(), letters.split(), closed=False) == ""
+
+
 @pytest.mark.parametrize(
     ("texts", "title", "name"),
     [

@@ -180,3 +180,21 @@ class TestSeventhInTheBass:
     def test_other_inversions_are_none(self) -> None:
         score = build("D5:2 C5:2", "F4:2 E4:2", "G4:2 G4:2", "B3:2 C4:2")
         assert labels(score, "C: V65:2 I:2") == []
+
+
+@pytest.mark.parametrize(("left", "found"), [("C3:4 | Bb2:4 | A2:4", True), ("C3:4 | r:4 | A2:4", False)])
+def test_where_the_left_hand_only_rests_no_seventh_lies_in_the_bass(left: str, found: bool) -> None:
+    """Common practice, no source: a bass is the line of the lowest hand, not what is left when it rests."""
+    score = build("E4:4 | E4:4 | F4:4", "staff1 G4:4 | C5:4 | C5:4", "staff1 G4:4 | Bb3:4 | A3:4", left)
+    spans = spans_of(score, "F: V:4 | V42:4 | I6:4")
+    events = [e for e in find_sixfours(score, spans) if e.kind == "seventh in the bass"]
+    assert bool(events) == found
+
+
+def test_a_seventh_above_another_bass_is_not_in_the_bass() -> None:
+    """A label with the seventh in the bass over a lower note says what does not sound."""
+    score = build(
+        "E4:4 | E4:4 | F4:4", "staff1 G4:4 | C5:4 | C5:4", "Bb3:4 | Bb3:4 | A3:4", "C3:4 | C3:4 | A2:4"
+    )
+    spans = spans_of(score, "F: V:4 | V42:4 | I6:4")
+    assert not [e for e in find_sixfours(score, spans) if e.kind == "seventh in the bass"]

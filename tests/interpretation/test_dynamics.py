@@ -25,8 +25,8 @@ from understave.wording import LEVELS, SPOKEN, say
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1] / "wording"))
 
-from readings import EXAMPLES, example
 from small_readings import read_as
+from tests.wording.readings import EXAMPLES, example
 
 F = Fraction
 # A melody that climbs and sinks again over plain chords, one phrase.

@@ -34,8 +34,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1] / "wording"))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from readings import EXAMPLES, example
 from small_readings import read_as, score_of
+from tests.wording.readings import EXAMPLES, example
 
 F = Fraction
 BROKEN = "C3 E3 G3 C4 | D3 F3 A3 D4 | G2 D3 G3 B3 | C3 E3 G3 C4"

@@ -22,8 +22,8 @@ from understave.score.reader import read_score
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1] / "wording"))
 
-from readings import EXAMPLES, ROOT, example
 from small_readings import score_of
+from tests.wording.readings import EXAMPLES, ROOT, example
 
 F = Fraction
 STEADY = Plan(tempo=60.0)

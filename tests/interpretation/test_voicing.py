@@ -25,8 +25,8 @@ from understave.wording import LEVELS, SPOKEN, say
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1] / "wording"))
 
-from readings import EXAMPLES, example
 from small_readings import read_as, score_of
+from tests.wording.readings import EXAMPLES, example
 
 F = Fraction
 
@@ -178,3 +178,10 @@ def test_a_note_of_the_figuration_is_not_leant_on():
     reading = Reading(spans, find_events(score, spans))
     assert any(e.kind == "non-chord tone" for e in reading.events)
     assert not [v for v in voicing(score, reading) if v.lean]
+
+
+def test_the_first_chord_is_no_new_harmony():
+    score, reading = read_as("C3 G3 E4 C5 | F3 A3 F4 D5", "C: I | IV")
+    told = [v.why for v in voicing(score, reading) if v.why is not None]
+    starts = {e.start for e in told if e.label == "bass at a change"}
+    assert starts == {Fraction(4)}

@@ -9,8 +9,8 @@ import sys
 import pytest
 
 from understave.errors import UnderstaveError
-from understave.jobs import notation_worker
 from understave.jobs.notation_worker import NotationWorker
+from understave.jobs.one_process import Worker
 
 OPTIONS = {"inputFrom": "humdrum", "breaks": "none", "xmlIdSeed": 1}
 # A split spine that is never joined, then a line with a field too few: the engine aborts on it.
@@ -43,14 +43,14 @@ def test_a_child_that_is_killed_is_not_told_as_a_fault_of_the_file(
     worker: NotationWorker, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     worker.ask(GOOD, [("getPageCount", [])], OPTIONS)
-    exchange = notation_worker._exchange
+    answer = Worker._answer
 
-    def killed(process: subprocess.Popen[bytes], request: bytes, time_limit: float) -> bytes:
-        process.kill()
-        return exchange(process, request, time_limit)
+    def killed(self, process, *rest):
+        process.popen.kill()
+        return answer(self, process, *rest)
 
     with monkeypatch.context() as patch:
-        patch.setattr(notation_worker, "_exchange", killed)
+        patch.setattr(Worker, "_answer", killed)
         with pytest.raises(
             UnderstaveError, match=r"ended from outside while it worked on good\.krn"
         ) as caught:

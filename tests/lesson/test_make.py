@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from pypdf import PdfReader
+from tests.once import opening
 
 from understave.digests import digest
 from understave.errors import UnderstaveError
@@ -18,12 +19,8 @@ from understave.harmony.reading import Correction
 from understave.lesson import build as builder
 from understave.lesson.build import Part, build
 from understave.lesson.make import LessonOptions, make_lesson
-from understave.score.passage import passage
-from understave.score.reader import read_score
 from understave.theory.roman import RomanNumeral
 
-ROOT = Path(__file__).parents[2]
-PIECE = ROOT / "examples" / "lock-water" / "score.musicxml"
 QUIET = LessonOptions(sound=False)
 
 
@@ -105,7 +102,7 @@ def test_a_damaged_memory_makes_all_anew(tmp_path):
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
     folder = tmp_path_factory.mktemp("lesson") / "lock-water"
-    return make_lesson(PIECE, folder, QUIET)
+    return make_lesson(opening(20), folder, QUIET)
 
 
 def test_papers_of_a_quiet_lesson_name_no_sounds(made):
@@ -189,9 +186,9 @@ def test_made_again_it_keeps_corrections_and_edits_and_says_what_changed(made):
     assert next(s for s in corrected.stops if s.id == stop).title == "My own title"
 
 
-def test_choices_are_remembered(tmp_path):
+def test_choices_are_remembered(tmp_path, short):
     options = LessonOptions(sound=False, minutes=5, level="beginner", rate=100, paper="us-letter")
-    first = make_lesson(PIECE, tmp_path / "lesson", options)
+    first = make_lesson(short[0], tmp_path / "lesson", options)
     again = make_lesson(first.folder.path, first.folder.path, QUIET)
     assert again.made == ()
     assert {s.level for s in again.stops} == {"beginner"}
@@ -205,7 +202,7 @@ def test_choices_are_remembered(tmp_path):
 def short(tmp_path_factory):
     """Two bars of the piece, and the same again with another title."""
     folder = tmp_path_factory.mktemp("short")
-    data = passage(read_score(PIECE), 0, 1).source
+    data = opening(2).read_bytes()
     for name, title in (("one.musicxml", b"Lock-Water"), ("two.musicxml", b"Lock-Water, revised")):
         (folder / name).write_bytes(data.replace(b"Lock-Water", title))
     return folder / "one.musicxml", folder / "two.musicxml"

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from tests.once import opening
 
 from understave.harmony import corrections
 from understave.harmony.reading import Correction
@@ -16,14 +17,13 @@ from understave.lesson.make import LessonOptions, make_lesson
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
-PIECE = Path(__file__).parents[2] / "examples" / "lock-water" / "score.musicxml"
 QUIET = LessonOptions(sound=False, minutes=5)
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory) -> Path:
     out = tmp_path_factory.mktemp("memory") / "lesson"
-    make_lesson(PIECE, out, QUIET)
+    make_lesson(opening(12), out, QUIET)
     return out
 
 

@@ -46,7 +46,9 @@ def test_they_are_engraved_row_by_row_with_marks():
     for row, (one, other) in zip(found[0].rows, rows, strict=True):
         assert (row.earlier is None) == (one == "")
         assert (row.later is None) == (other == "")
-    assert parallels_pdf(score, reading, found[:1]).startswith(b"%PDF")
+    made = parallels_pdf(score, reading, found[:1])
+    assert made.startswith(b"%PDF")
+    assert b"pdfuaid:part" in made  # PDF/UA-1 (ISO 14289-1)
 
 
 def bar_of(height_mm):
@@ -64,12 +66,12 @@ def test_rows_never_run_over_the_footer(paper, size, heights, monkeypatch):
     compile_pages = typst.compile
 
     def compiled(source, **how):
-        made = compile_pages(source, **how, format="png", ppi=25.4)
+        made = compile_pages(source, **{**how, "pdf_standards": None}, format="png", ppi=25.4)
         pages.extend([made] if isinstance(made, bytes) else made)
         return b"%PDF"
 
     monkeypatch.setattr(passages, "engraved", lambda *_: [(bar_of(h), bar_of(h)) for h in heights])
-    monkeypatch.setattr(passages.typst, "compile", compiled)
+    monkeypatch.setattr(typst, "compile", compiled)
     score, reading, _ = example("lock-water")
     parallels_pdf(score, reading, parallels(score, reading)[:1], paper)
     black = 0

@@ -110,16 +110,16 @@ def test_what_is_offered_beside_the_right_choice_is_wrong(variant):
             span = reading.span_at(e.start)
             assert item.choices[item.correct].casefold() in item.answer.casefold()
             members = {p.semitone for p in span.numeral.chord(span.key).members}
-            assert e.get("pitch").pitch_class.semitone not in members
+            assert e.details.pitch.pitch_class.semitone not in members
         if e.kind == "name the chord" and e.level != "beginner":
-            key = e.get("key")
+            key = e.details.key
             assert isinstance(key, Key)
-            right = e.get("chord").chord(key).semitones
+            right = e.details.chord.chord(key).semitones
             plain = [RomanNumeral.parse(t) for t in ("I", "ii", "IV", "V", "V7", "i", "iv", "VI")]
             assert item.choices[item.correct] not in [
                 c for k, c in enumerate(item.choices) if k != item.correct
             ]
-            same = [str(n) for n in plain if n.chord(key).semitones == right and n != e.get("chord")]
+            same = [str(n) for n in plain if n.chord(key).semitones == right and n != e.details.chord]
             assert not set(same) & set(item.choices)
         if e.correct is not None:
             assert item.correct == e.correct

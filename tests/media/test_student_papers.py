@@ -149,15 +149,18 @@ def test_no_label_of_ours_stands_on_what_a_student_sees(variant):
 
 def test_marks_show_the_place_and_not_the_note_asked_for():
     """All that sounds together is marked, also where the answer is one of these notes."""
-    variant = VARIANTS[2]
-    score, _ = piece(variant[0])
-    what, drawn, _ = asked(*variant)
-    alone = [s for s in what.stops if s.question and len(s.notes) == 1]
-    assert alone
-    for s in alone:
-        sounding = [n.id for n in score.notes if n.onset <= s.moment < n.end and not n.grace]
-        assert len(sounding) > 1
-        assert drawn.pictures[f"stop-{s.id}.svg"].count("highlight") >= len(sounding)
+    score, reading = piece("chain-ferry")
+    what, _, look = asked(*VARIANTS[2])
+    stop = next(s for s in what.stops if s.question and s.notes)
+    sounding = [n.id for n in score.notes if n.onset <= stop.moment < n.end and not n.grace]
+    assert len(sounding) > 1
+    halos = []
+    for notes in (stop.notes, sounding[:1]):
+        only = papers.Questions((replace(stop, notes=tuple(notes)),), (), (), {})
+        halos.append(papers.drawn(score, reading, only, look).pictures[f"stop-{stop.id}.svg"])
+    assert halos[0] == halos[1]
+    unmarked = papers.Questions((replace(stop, notes=()),), (), (), {})
+    assert papers.drawn(score, reading, unmarked, look).pictures[f"stop-{stop.id}.svg"] != halos[0]
 
 
 def test_printed_chord_symbols_do_not_answer(tmp_path):
@@ -256,6 +259,14 @@ def test_clefs_that_change_at_every_note_are_written_anew(tmp_path):
     bars = _readable(score, 0, 0)
     assert clef_changes(*bars) == 0
     assert [n.pitch.name for n in bars[0].notes] == [n.pitch.name for n in score.notes]
+
+
+@pytest.mark.parametrize("variant", [v for v in VARIANTS if v[1] != "booklet"])
+def test_the_papers_say_that_they_are_accessible(variant):
+    """PDF/UA-1 (ISO 14289-1) in the XMP packet; the pages of a booklet lie in another order and do not."""
+    for pdf in made(*variant):
+        root = PdfReader(io.BytesIO(pdf)).trailer["/Root"]
+        assert b"pdfuaid:part" in root["/Metadata"].get_object().get_data()
 
 
 def test_what_has_no_answer_asks_for_nothing():

@@ -59,6 +59,18 @@ def _text(page) -> str:
     return " ".join(page.extract_text().replace("\u00a0", " ").replace("\u2011", "-").split())
 
 
+def test_it_says_that_it_is_accessible():
+    """PDF/UA-1 (ISO 14289-1) is declared in the XMP packet; typst wants each picture described."""
+    root = PdfReader(io.BytesIO(made(*VARIANTS[0]))).trailer["/Root"]
+    assert b"pdfuaid:part" in root["/Metadata"].get_object().get_data()
+
+
+@cache
+def words(variant: tuple[str, str, str, str]) -> tuple[str, ...]:
+    """The words of each page, taken out once: that takes longer than to set them."""
+    return tuple(_text(p) for p in PdfReader(io.BytesIO(made(*variant))).pages)
+
+
 @pytest.mark.parametrize("variant", VARIANTS)
 def test_it_is_a_pdf_on_the_paper_asked_for(variant):
     pdf = made(*variant)

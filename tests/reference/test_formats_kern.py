@@ -35,7 +35,7 @@ def kern_scores(step: int) -> list[Path]:
 def test_agreement_with_the_notation_engine() -> None:
     both = ours = theirs = 0
     with NotationWorker() as worker:
-        for path in pieces(SCORES, 5):
+        for path in pieces(SCORES, 8):
             if path.parts[-3] not in ("mazurkas", "quartets"):
                 continue
             options = {"inputFrom": "humdrum", "breaks": "none", "xmlIdSeed": 1}
@@ -55,7 +55,7 @@ def test_agreement_with_the_notation_engine() -> None:
 def test_agreement_with_music21() -> None:
     converter = pytest.importorskip("music21.converter")
     both = larger = 0
-    for path in kern_scores(12):
+    for path in kern_scores(20):
         a = sounding(read_humdrum(path.read_bytes(), path.name))
         b = music21_notes(converter.parse(path, forceSource=True).parts)
         print(f"{path.parent.name:45} {a.total():5} notes  {agreement(a, b):.4f}")
@@ -67,7 +67,7 @@ def test_agreement_with_music21() -> None:
 def test_agreement_with_partitura() -> None:
     partitura = pytest.importorskip("partitura")
     both = larger = read = 0
-    for path in kern_scores(12):
+    for path in kern_scores(20):
         try:
             arrays = [p.note_array(include_grace_notes=True) for p in partitura.load_score(str(path)).parts]
         except Exception as error:  # it fails on every third of these files

@@ -8,6 +8,7 @@ import sys
 import time
 from pathlib import Path
 
+from understave.jobs import serving
 from understave.repertoire import worker
 from understave.score import reader
 
@@ -44,4 +45,4 @@ def read_score(path: Path):
 
 worker.read_piece = read_piece
 reader.read_score = read_score
-sys.exit(worker.serve())
+sys.exit(serving.serve())

@@ -12,6 +12,7 @@ import pytest
 from repertoire_scores import CADENCE, LAMENT, folder_of_scores, piano, put
 
 from understave.errors import UnderstaveError
+from understave.jobs import one_process as jobs_room
 from understave.repertoire import connect, index_folder
 from understave.repertoire import reader_processes as readers_room
 from understave.repertoire import store as store_room
@@ -179,7 +180,7 @@ def processes():
 
 
 def test_a_reader_is_replaced_when_it_holds_too_much(tmp_path, monkeypatch):
-    monkeypatch.setattr(readers_room, "REPLACED", 0.1)
+    monkeypatch.setattr(jobs_room, "REPLACED", 0.1)
     path = put(tmp_path, "a.musicxml", piano(CADENCE))
     reader = Reader()
     assert reader.read(Job(path, "a")).memory > 50 << 20
@@ -194,8 +195,8 @@ def test_no_reader_holds_more_than_500_mb(tmp_path, monkeypatch):
         put(folder, f"{name}.musicxml", piano(CADENCE, title=name))
     monkeypatch.setattr(readers_room, "COMMAND", CRASHING)
     seen = []
-    real = readers_room._held
-    monkeypatch.setattr(readers_room, "_held", lambda pid: seen.append(real(pid)) or seen[-1])
+    real = jobs_room.held_with_children
+    monkeypatch.setattr(jobs_room, "held_with_children", lambda pid: seen.append(real(pid)) or seen[-1])
     done = index_folder(folder, workers=1)
     failures = dict(done.failures)
     assert set(failures) == {"greedy.musicxml", "leap.musicxml"}

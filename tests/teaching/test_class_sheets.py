@@ -59,17 +59,17 @@ def test_spelled_chords_are_those_of_another_library():
     checked = 0
     for sheet in dealt(7):
         for e in sheet.exercises:
-            if e.kind == "spell the chord" and "/" not in str(e.get("chord")):
-                key = e.get("key")
+            if e.kind == "spell the chord" and "/" not in str(e.details.chord):
+                key = e.details.key
                 where = m21key.Key(
                     key.symbol.rstrip("b#").replace("b", "b")
                     + "-" * key.symbol.count("b", 1)
                     + "#" * key.symbol.count("#")
                 )
                 theirs = {
-                    p.name.replace("-", "b") for p in roman.RomanNumeral(str(e.get("chord")), where).pitches
+                    p.name.replace("-", "b") for p in roman.RomanNumeral(str(e.details.chord), where).pitches
                 }
-                assert {p.name for p in e.get("members")} == theirs
+                assert {p.name for p in e.details.members} == theirs
                 checked += 1
     assert checked >= 4
 

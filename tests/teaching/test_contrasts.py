@@ -75,11 +75,7 @@ def test_the_altered_chord_becomes_one_of_the_key(name):
     for c in found:
         if c.label not in ("altered notes", "diatonic neighbour"):
             continue
-        values = dict(c.values)
-        key, plain, at = values["key"], values["plain"], values["at"]
-        assert isinstance(key, Key)
-        assert isinstance(plain, RomanNumeral)
-        assert isinstance(at, Fraction)
+        key, plain, at = c.details.key, c.details.plain, c.details.at
         members = plain.chord(key).members
         assert all(p in key for p in members)
         here = at - score.measures[c.first].start
@@ -104,7 +100,7 @@ def test_a_neapolitan_is_held_against_the_second_degree():
     spans = spans_of(score, "c: i:2 iv:2 | N6:2 V7:2 | i:4")
     reading = Reading(spans, find_events(score, spans))
     c = next(c for c in contrasts(score, reading) if c.label == "diatonic neighbour")
-    assert str(dict(c.values)["plain"]) == "iio6"
+    assert str(c.details.plain) == "iio6"
     before = {n.id: n.pitch.name for n in c.written.notes}
     after = {n.id: n.pitch.name for n in c.other.notes}
     assert {(before[i], after[i]) for i in c.changed} == {("Db4", "D4")}
@@ -118,7 +114,7 @@ def test_a_suspension_is_left_out():
     c = next(c for c in contrasts(score, reading) if c.label == "dissonance")
     alto = sorted((n for n in c.other.notes if n.voice == "2"), key=lambda n: n.onset)
     assert [(n.pitch.name, n.onset, n.duration) for n in alto] == [("D4", 0, 2), ("F4", 2, 2), ("E4", 4, 4)]
-    assert dict(c.values)["resolution"] == Pitch.parse("E4").pitch_class
+    assert c.details.resolution == Pitch.parse("E4").pitch_class
 
 
 def test_a_deceptive_cadence_keeps_its_promise():
@@ -132,7 +128,7 @@ def test_a_deceptive_cadence_keeps_its_promise():
     spans = spans_of(score, "C: I:2 ii6:2 | Cad64:2 V7:2 | vi:4 | IV:2 V7:2 | I:4")
     reading = Reading(spans, find_events(score, spans))
     c = next(c for c in contrasts(score, reading) if c.label == "arrival")
-    arrival = dict(c.values)["at"]
+    arrival = c.details.at
     assert isinstance(arrival, Fraction)
     here = [n for n in c.other.notes if n.onset == arrival - score.measures[c.first].start]
     assert min(here, key=lambda n: n.midi).pitch.pitch_class.name == "C"
@@ -161,8 +157,8 @@ def test_a_chord_of_the_key_has_no_other_neighbour():
 
 def test_the_mode_switch_is_undone():
     score, found = made("lock-water")
-    c = next(c for c in found if c.label == "mode" and dict(c.values)["key"] == Key.parse("eb"))
-    at = dict(c.values)["at"]
+    c = next(c for c in found if c.label == "mode" and c.details.key == Key.parse("eb"))
+    at = c.details.at
     assert isinstance(at, Fraction)
     here = at - score.measures[c.first].start
     minor = {Pitch.parse(p).pitch_class for p in ("Gb4", "Cb4")}

@@ -53,12 +53,9 @@ def test_the_examples_give_every_kind(name):
     assert kinds == set(KINDS)
 
 
-def moved(e: Exercise, name: str, interval: Interval) -> Exercise:
-    """Return the exercise with one value, a note, moved by an interval."""
-    return replace(
-        e,
-        values=tuple((k, v + interval if k == name else v) for k, v in e.values),  # type: ignore[operator]
-    )
+def told(e: Exercise, **values: object) -> Exercise:
+    """Return the exercise with other details."""
+    return replace(e, details=replace(e.details, **values))
 
 
 def spoilt(e: Exercise) -> list[Exercise]:
@@ -70,39 +67,28 @@ def spoilt(e: Exercise) -> list[Exercise]:
         wrong.append(replace(e, notes=(*e.notes[:-1], e.notes[-1] + step)))
     for name in ("root", "bass", "pitch", "goal"):
         if name in values and not (name == "bass" and e.kind == "find the foreign note"):
-            wrong.append(moved(e, name, step))
+            wrong.append(told(e, **{name: values[name] + step}))
     if "quality" in values:
         other = Quality.MINOR if values["quality"] is not Quality.MINOR else Quality.MAJOR
-        wrong.append(replace(e, values=tuple((k, other if k == "quality" else v) for k, v in e.values)))
+        wrong.append(told(e, quality=other))
     if "chord" in values and e.kind not in ("resolve the dissonance",):
-        wrong.append(
-            replace(
-                e, values=tuple((k, RomanNumeral.parse("bVII9") if k == "chord" else v) for k, v in e.values)
-            )
-        )
+        wrong.append(told(e, chord=RomanNumeral.parse("bVII9")))
     if "way" in values:
         turned = "up" if values["way"] == "down" else "down"
-        wrong.append(replace(e, values=tuple((k, turned if k == "way" else v) for k, v in e.values)))
+        wrong.append(told(e, way=turned))
     if "kind" in values and e.kind == "find the foreign note":
-        wrong.append(replace(e, values=tuple((k, "free tone" if k == "kind" else v) for k, v in e.values)))
+        wrong.append(told(e, kind="free tone"))
     if "going_on" in values:
         going = values["going_on"]
         assert isinstance(going, tuple)
         bad = (PitchClass.parse("F#"), *going[1:])
-        wrong.append(replace(e, values=tuple((k, bad if k == "going_on" else v) for k, v in e.values)))
-        wrong.append(
-            replace(e, values=tuple((k, 1 + len(going) if k == "count" else v) for k, v in e.values))
-        )
+        wrong.append(told(e, going_on=bad))
+        wrong.append(told(e, count=1 + len(going)))
     if e.correct is not None:
         wrong.append(replace(e, correct=(e.correct + 1) % len(e.choices)))
         right = e.choices[(e.correct + 1) % len(e.choices)]
-        wrong.append(
-            replace(
-                e,
-                correct=(e.correct + 1) % len(e.choices),
-                values=tuple((k, right if k in ("right", "chord") else v) for k, v in e.values),
-            )
-        )
+        other = told(e, **{name: right for name in ("right", "chord") if name in values})
+        wrong.append(replace(other, correct=(e.correct + 1) % len(e.choices)))
     if e.kind == "play in other keys":
         made, labels = e.solutions[0]
         low = made.notes[0]
@@ -249,15 +235,15 @@ def test_a_root_is_named_for_every_chord_that_is_printed():
     assert found
     for e, prompt in found:
         roots = tuple(s.numeral.chord(s.key).root for s in spans if e.start <= s.start < e.end)
-        assert (*e.get("given"), *e.get("going_on")) == roots
+        assert (*e.details.given, *e.details.going_on) == roots
         assert {m.symbol for m in e.material.measures} == {"common"}
-        assert len(e.get("given")) == len({n.onset for n in e.material.notes})
+        assert len(e.details.given) == len({n.onset for n in e.material.notes})
         assert "C, C, F, F" in prompt
-        assert f"{e.get('count')} chords more" in prompt.replace("nine", "9")
+        assert f"{e.details.count} chords more" in prompt.replace("nine", "9")
         # Drawn together, the roots would be fewer than the chords.
-        fewer = tuple(dict.fromkeys(e.get("going_on")))
-        wrong = {"going_on": fewer, "count": len(fewer), "times": e.get("times")[: len(fewer) - len(roots)]}
-        assert verify(replace(e, values=tuple((k, wrong.get(k, v)) for k, v in e.values)), score, reading)
+        fewer = tuple(dict.fromkeys(e.details.going_on))
+        times = e.details.times[: len(fewer) - len(roots)]
+        assert verify(told(e, going_on=fewer, count=len(fewer), times=times), score, reading)
 
 
 def test_of_a_leading_tone_only_chords_that_have_one_warn():
@@ -271,7 +257,7 @@ def test_of_a_leading_tone_only_chords_that_have_one_warn():
     )
     reading = Reading(spans_of(score, "c: i:4 iiø65 V7 i"))
     found = {
-        str(e.get("chord")): prompt
+        str(e.details.chord): prompt
         for e, prompt in prompts(score, reading, "resolve the chord", "intermediate")
     }
     assert set(found) == {"iiø65", "V7"}

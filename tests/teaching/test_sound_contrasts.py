@@ -42,12 +42,11 @@ def test_the_pedal_is_held_where_it_blurs_most_and_the_words_name_notes_that_sou
         for m in (changed, held)
     ]
     assert blurs[1] >= blurs[0] + LEAST_BLUR
-    values = dict(one.values)
     sounding = {n.pitch for n in one.written.notes}
-    assert values["old"] in sounding
-    assert values["new"] in sounding
+    assert one.details.old in sounding
+    assert one.details.new in sounding
     # A clash is a second, octaves aside.
-    assert (values["old"].midi - values["new"].midi) % 12 in (1, 2, 10, 11)
+    assert (one.details.old.midi - one.details.new.midi) % 12 in (1, 2, 10, 11)
 
 
 def test_the_early_piano_dies_away_sooner_and_blurs_less(piece) -> None:
@@ -56,7 +55,7 @@ def test_the_early_piano_dies_away_sooner_and_blurs_less(piece) -> None:
     one = found["piano"]
     assert [w.piano for w in one.ways] == [GRAND.name, EARLY.name]
     assert all(EARLY.has_key(n.midi) for n in one.written.notes)
-    assert dict(one.values)["bass"].midi == min(n.midi for n in one.written.notes)
+    assert one.details.bass.midi == min(n.midi for n in one.written.notes)
     plan = make_plan(one.written, one.written_reading)
     played = perform(one.written, plan)
     tail = []
@@ -89,6 +88,6 @@ def test_they_stand_among_the_others_in_order_of_time(piece) -> None:
     assert len(every) == 6
     assert [c.first for c in every] == sorted(c.first for c in every)
     for c in found.values():
-        at = dict(c.values)["at"]
+        at = c.details.at
         assert isinstance(at, Fraction)
         assert score.measures[c.first].start <= at < score.measures[c.last].end

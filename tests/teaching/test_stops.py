@@ -17,13 +17,15 @@ from tests.once import make_plan, read, read_score
 
 from understave.errors import UnderstaveError
 from understave.findings import find_events
-from understave.harmony.reading import Reading
+from understave.harmony.reading import Event, Named, Reading
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.lesson.make import reasons_of
 from understave.score.model import Part, Score
 from understave.teaching import checking, stops, story
-from understave.teaching.exercises import exercises
+from understave.teaching.contrasts import Contrast
+from understave.teaching.details import ChordPutBack
+from understave.teaching.exercises import Exercise, exercises
 from understave.teaching.narrative import narrate
 from understave.teaching.sound_contrasts import all_contrasts
 from understave.teaching.speech import speaking_seconds, spoken_words
@@ -49,6 +51,18 @@ def example(name: str) -> tuple[Score, Reading, Plan]:
     score = read_score(ROOT / "examples" / name / "score.musicxml")
     reading = read(score)
     return score, reading, make_plan(score, reading)
+
+
+@cache
+def heard_in(name: str) -> tuple[Contrast, ...]:
+    score, reading, _ = example(name)
+    return tuple(all_contrasts(score, reading, 12))
+
+
+@cache
+def exercises_of(name: str, level: str) -> tuple[Exercise, ...]:
+    score, reading, _ = example(name)
+    return tuple(exercises(score, reading, level))
 
 
 @pytest.mark.parametrize("name", PIECES)
@@ -196,25 +210,36 @@ def test_a_false_text_is_found_out(language, text, fault):
     assert found[0].where.startswith(f"{stop.id}, say.")
 
 
+def test_what_a_reason_of_the_plan_names_may_be_said_where_it_holds():
+    score, reading, plan = example("lock-water")
+    stop = possible_stops(score, reading, plan)[0]
+    text = "It turns to B minor."
+    told = replace(stop, say=dict.fromkeys(LEVELS, text), title="", play="", question="", answer="")
+    start, end = score.measures[stop.first].start, score.measures[stop.last].end
+    reason = Event("accent", "", start, end, (), 1.0, Named((("key", Key.parse("b")),)))
+    assert not checking.check_stops(score, reading, [told], "en", [reason])
+    assert checking.check_stops(score, reading, [told], "en")
+    assert checking.check_stops(score, reading, [told], "en", [replace(reason, start=end, end=score.end)])
+
+
 @pytest.mark.parametrize("name", ["lock-water", "chain-ferry"])
 @pytest.mark.parametrize("language", ["en", "de"])
 def test_contrasts_and_exercises_say_what_the_reading_says(name, language):
     score, reading, _ = example(name)
-    heard = all_contrasts(score, reading, 12)
-    assert not checking.check_contrasts(score, reading, heard, language)
+    assert not checking.check_contrasts(score, reading, heard_in(name), language)
     for level in LEVELS:
-        found = exercises(score, reading, level)
+        found = exercises_of(name, level)
         assert not checking.check_exercises(score, reading, found, language)
 
 
 def test_a_false_contrast_and_a_false_exercise_are_found_out():
     score, reading, _ = example("chain-ferry")
-    heard = next(c for c in all_contrasts(score, reading, 12) if dict(c.values).get("chord"))
-    wrong = [(n, RomanNumeral.parse("Fr43") if n == "chord" else v) for n, v in heard.values]
-    assert checking.check_contrasts(score, reading, [replace(heard, values=tuple(wrong))], "en")
-    asked = next(e for e in exercises(score, reading) if e.kind == "find the foreign note")
-    wrong = [(n, RomanNumeral.parse("Fr43") if n == "chord" else v) for n, v in asked.values]
-    assert checking.check_exercises(score, reading, [replace(asked, values=tuple(wrong))], "en")
+    heard = next(c for c in heard_in("chain-ferry") if isinstance(c.details, ChordPutBack))
+    wrong = replace(heard.details, chord=RomanNumeral.parse("Fr43"))
+    assert checking.check_contrasts(score, reading, [replace(heard, details=wrong)], "en")
+    asked = next(e for e in exercises_of("chain-ferry", "intermediate") if e.kind == "find the foreign note")
+    wrong = replace(asked.details, chord=RomanNumeral.parse("Fr43"))
+    assert checking.check_exercises(score, reading, [replace(asked, details=wrong)], "en")
 
 
 def test_a_key_within_a_longer_name_is_not_mistaken():
@@ -287,3 +312,33 @@ def test_a_six_four_waits_for_the_chord_that_comes_whatever_its_mode():
         "G3:4 | D3:4 | G2:4",
     )
     assert told[1] == "D; they wait for the chord that stands on it: G for F sharp, B flat for A."
+
+
+@pytest.mark.parametrize("name", PIECES)
+@pytest.mark.parametrize("language", SPOKEN)
+def test_a_title_that_is_a_question_stands_over_that_question_only(name, language):
+    """ "How does it end?" over a question about the notes of a chord is answered nowhere."""
+    score, reading, plan = example(name)
+    book = phrasebook(language)
+    found = [s for s in possible_stops(score, reading, plan, language=language) if s.events]
+    cadences = [s for s in found if s.events[0].kind == "cadence"]
+    assert cadences
+    for s in found:
+        own = s.asks.partition(".")[0] == s.events[0].kind
+        assert own or not s.title.rstrip().endswith("?"), s.title
+    for s in cadences:
+        plain_title = stops._title(score, s.events[0], book, "chord")
+        assert not plain_title.rstrip().endswith("?")
+        assert plain_title != s.title or not s.title.rstrip().endswith("?")
+
+
+def test_a_full_close_without_a_melody_is_asked_about_all_the_same():
+    """Where no melody sounds over the goal the stop asks whether it rests, not what its chord is made of."""
+    form = phrasebook("en").questions["cadence"]
+    key = Key.parse("C")
+    score, reading, _ = example("lock-water")
+    event = next(e for e in reading.events if e.kind == "cadence" and e.label == "perfect authentic")
+    silent = replace(event, details=replace(event.details, melody=None, melody_degree=None, key=key))
+    values = stops.values_of(silent)
+    assert stops.can_fill(f"{form['ask']} {form['answer']}", values)
+    assert stops.fill(form["answer"], values, score, phrasebook("en"), "cadence") == "Yes, in C major."

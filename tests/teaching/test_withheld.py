@@ -89,7 +89,7 @@ def test_of_two_exercises_that_tell_each_other_the_first_stays(piece):
         end=name.end,
         first=name.first,
         last=name.last,
-        values=(*foreign.values, ("at", name.start), ("chord", name.get("chord")), ("key", name.get("key"))),
+        details=replace(foreign.details, at=name.start, chord=name.details.chord, key=name.details.key),
     )
     assert [e.kind for e in untold(score, (name, teller), (), "en")] == ["name the chord"]
     assert [e.step for e in untold(score, (name, foreign), (), "en")] == [1, 2]

@@ -7,7 +7,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-from tests.once import read, read_score
+from tests.once import once, read, read_score
 
 from understave.findings import with_events
 from understave.harmony import adopted
@@ -26,7 +26,7 @@ def example(name: str) -> tuple[Score, Reading]:
     return score, read(score)
 
 
-@cache
+@once
 def analysed(name: str) -> tuple[Score, Reading]:
     """Return an example read as the analysis says that was written by hand, as its demo lesson is."""
     score, _ = example(name)
@@ -34,7 +34,7 @@ def analysed(name: str) -> tuple[Score, Reading]:
     return score, with_events(score, adopted.read_as(score, (), analysis)[0])
 
 
-@cache
+@once
 def chorale(number: int) -> tuple[Score, Reading]:
     sys.path.insert(0, str(ROOT))
     from benchmarks.corpora import chorale_score

@@ -1,7 +1,9 @@
 """Ways to pedal compared, in words and in small curves."""
 
+from functools import cache
+
 import pytest
-from readings import EXAMPLES, example
+from tests.wording.readings import EXAMPLES, example
 
 from understave.acoustics.piano import INSTRUMENTS
 from understave.interpretation.pedal_blur import compare_pedals
@@ -13,11 +15,16 @@ def test_a_curve_rises_with_what_it_draws():
     assert drawn([0.0, 0.125, 0.5, 1.0, 2.0], 1.0) == " ▁▄██"
 
 
+@cache
+def comparison():
+    score, reading = example(EXAMPLES[0])
+    return score, compare_pedals(score, reading, first=0, last=11)
+
+
 @pytest.mark.parametrize("language", SPOKEN)
 @pytest.mark.parametrize("level", LEVELS)
 def test_every_way_is_told_on_every_piano(language, level):
-    score, reading = example(EXAMPLES[0])
-    compared = compare_pedals(score, reading, first=0, last=11)
+    score, compared = comparison()
     stretch = score.measures[0].start, score.measures[11].end
     pianos, top = tell_comparison(score, compared, stretch, level, language, width=24)
     assert len({p.piano for p in pianos}) == len(INSTRUMENTS)

@@ -6,9 +6,9 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
-from readings import EXAMPLES, example
 from tests.once import make_plan
 from tests.partial import event as made
+from tests.wording.readings import EXAMPLES, example
 
 from understave.harmony.reading import Event
 from understave.interpretation.plan import (

@@ -9,8 +9,8 @@ import re
 from fractions import Fraction
 
 import pytest
-from readings import EXAMPLES, NAMES, piece
 from tests.partial import event as made
+from tests.wording.readings import EXAMPLES, NAMES, piece
 
 from understave.errors import UnderstaveError
 from understave.harmony.reading import Detail, Event

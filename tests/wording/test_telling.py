@@ -6,8 +6,8 @@ from fractions import Fraction
 from itertools import pairwise
 
 import pytest
-from readings import EXAMPLES, NAMES, piece
 from tests.partial import event as made
+from tests.wording.readings import EXAMPLES, NAMES, piece
 
 from understave.harmony.reading import Reading
 from understave.theory.names import key_name

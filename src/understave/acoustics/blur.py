@@ -3,7 +3,7 @@
 A note is foreign where its pitch class is not in the harmony and no finger holds it: it sounds on only
 because a damper is off it. Blur counts the roughness between such a note and the others, and the share
 of the loudness that foreign notes have; what the composer's own dissonances and low thirds do is not blur.
-1.0 is about as rough as C4 and C#4 struck together.
+1.0 is about as rough as C4 and C#4 struck together. The amounts are set by ear.
 
 `blur_curve` and `worst_moments` look at a finished performance. For planning there are
 
@@ -38,6 +38,7 @@ Array = NDArray[np.float64]
 Harmony = Sequence[tuple[float, float, frozenset[int]]]
 
 PARTIALS = 14
+"""Partials of a key that are compared; higher ones are weak and cost time."""
 SHARE_WEIGHT = 0.5
 """What the whole loudness being foreign counts for, beside roughness."""
 FULL_DB, GONE_DB = -43.0, -63.0

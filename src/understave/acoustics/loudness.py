@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 # Coefficients of BS.1770-4, tables 1 and 2: (b0, b1, b2), (a1, a2) at 48 kHz.
 _SHELF = ((1.53512485958697, -2.69169618940638, 1.19839281085285), (-1.69065929318241, 0.73248077421585))
+# The second filter, from the same tables of BS.1770-4.
 _HIGHPASS = ((1.0, -2.0, 1.0), (-1.99004745483398, 0.99007225036621))
 
 

@@ -17,6 +17,7 @@ import mido
 from understave.acoustics.performance import Performance
 
 SUSTAIN, SOFT = 64, 67
+"""Numbers of the controllers (MIDI 1.0)."""
 Timed: TypeAlias = tuple[float, int, mido.Message]
 """A message with its second, and its place among those of the same moment: what ends comes first."""
 

@@ -28,9 +28,10 @@ from understave.guests import guests
 Array = NDArray[np.float64]
 
 NEPER = math.log(10) / 20
-"""One dB in nepers."""
+"""One dB in nepers, by definition."""
 MOST_PARTIALS = 96
 HIGHEST_PARTIAL = 10_000.0
+"""Partials of a key that are counted at all, and the Hz above which there are none; set by ear."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +75,7 @@ class Instrument:
 
 
 GRAND = Instrument("concert grand")
+# Set by ear beside the grand: stiffer and shorter strings; no measurement of one instrument.
 UPRIGHT = Instrument(
     "upright",
     inharmonicity=1.25,
@@ -88,6 +90,7 @@ UPRIGHT = Instrument(
     halo_db=-37.0,
     knock=1.5,
 )
+# Pitch and compass of about 1800 (common practice, no source); the rest set by ear.
 EARLY = Instrument(
     "early piano",
     a4=430.0,
@@ -299,7 +302,7 @@ SHIFTED_SLOPE = 0.5
 """How much steeper the spectrum falls with the soft pedal: fresh felt, and a string that only answers. By
 ear."""
 LOUDEST_DB = -12.0
-"""K-weighted level of the hardest blow on one key, dB below full scale."""
+"""K-weighted level of the hardest blow on one key, dB below full scale; set by ear, for many at once."""
 
 
 def _by_key(

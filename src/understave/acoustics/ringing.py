@@ -26,8 +26,9 @@ Array = NDArray[np.float64]
 PedalLine = Sequence[tuple[float, float]]
 
 LANDING = 0.015
-"""Seconds from the key's going up until its damper lies on the string."""
+"""Seconds from the key's going up until its damper lies on the string; set by ear."""
 SILENCE_DB = -120.0
+"""Level of silence, dB below full scale: our own limit, so that there is a logarithm."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

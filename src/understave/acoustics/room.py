@@ -24,8 +24,10 @@ SHARED = 0.85
 BETWEEN_EARS = 1.0e-4
 """Seconds between the ears for a sound from the side: short, so that no partial is cancelled in mono."""
 SECONDS = 1.15
+"""Length of the room's answer."""
 _BLOCK = 1 << 17
 _STEP = 256
+"""Samples that are worked on at once; they change the time it takes, not the sound."""
 
 
 def reverberate(places: Samples, halo: Samples, rate: int, always: Samples) -> Samples:

@@ -14,6 +14,7 @@ Pairs = tuple[NDArray[np.intp], NDArray[np.intp], Array]
 
 _RISE, _FALL = 3.5, 5.75
 _PEAK, _SLOPE, _OFFSET = 0.24, 0.0207, 18.96
+"""b1 and b2; d*, s1 and s2 of Sethares 1993 (from memory)."""
 
 
 def pair_roughness(lower: ArrayLike, difference: ArrayLike) -> Array:

@@ -3,19 +3,20 @@
 Every strike is rendered from the partials of `piano`, under the same dampers that `ringing` computes; then
 come the knock of the blow, the halo of the strings that the pedal leaves open, the small noises of the
 pedal, and the room. Loudness is absolute: full scale is the same for every performance, so that variants
-can be compared; `files` finds one gain for all when they are written.
+can be compared; `files` finds one gain for all when they are written. The amounts are set by ear.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import lru_cache, partial
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from understave.acoustics.files import RATE
+from understave.acoustics.files import RATE, common_gain
 from understave.acoustics.loudness import k_weight
 from understave.acoustics.performance import Performance, Strike
 from understave.acoustics.piano import (
@@ -38,6 +39,11 @@ Shares = Callable[[int], tuple[float, ...]]
 TAIL = 3.0
 """Seconds of sound after the last key goes up, the last `FADE` of them fading out."""
 FADE = 0.8
+"""Seconds."""
+CUT = 0.05
+"""Seconds of fade where an opening is cut off; set by ear."""
+LOUD_STRETCH, LOUD_BEFORE = 1.5, 1.5
+"""Seconds in which the most is struck, and seconds before them that still ring; set by ear."""
 BLOCK = 256
 """Samples rendered from one state of the partials; damping bends in straight lines between the blocks."""
 RANGE_DB, FLOOR_DB = -72.0, -92.0
@@ -76,6 +82,45 @@ def render(
     )
     tell(1.0)
     return sound
+
+
+def opening(
+    performance: Performance, instrument: Instrument, seconds: float, rate: int = RATE
+) -> tuple[Samples, float]:
+    """The first seconds of what `render` makes of a performance, and the gain at which the whole fits a file.
+
+    What is struck later changes nothing before it, so the samples are the same but for a fade at their very
+    end. The gain is reckoned without the whole: from them and from where the most is struck.
+    """
+    samples = render(_struck_until(performance, seconds), instrument, rate)[: int(seconds * rate)]
+    faded = min(int(CUT * rate), samples.shape[0])
+    samples[samples.shape[0] - faded :] *= np.linspace(1, 0, faded, dtype=np.float32)[:, None]
+    first = _loudest(performance, LOUD_STRETCH)
+    loudest = Performance(
+        tuple(
+            replace(s, start=s.start - first + LOUD_BEFORE, end=s.end - first + LOUD_BEFORE)
+            for s in performance.strikes
+            if first - LOUD_BEFORE <= s.start < first + LOUD_STRETCH
+        ),
+        tuple((t - first + LOUD_BEFORE, depth) for t, depth in performance.pedal),
+        performance.soft,
+    )
+    return samples, common_gain([samples, render(loudest, instrument, rate)])
+
+
+def _struck_until(performance: Performance, seconds: float) -> Performance:
+    """The performance without what is struck later; keys that are still down then go up, unheard."""
+    strikes = (s for s in performance.strikes if s.start < seconds)
+    return replace(performance, strikes=tuple(replace(s, end=min(s.end, seconds + 0.1)) for s in strikes))
+
+
+def _loudest(performance: Performance, stretch: float) -> float:
+    """The second from which on the most power is struck in so many seconds."""
+    starts = np.array([s.start for s in performance.strikes])
+    power = 10 ** (touch_db([s.velocity for s in performance.strikes]) / 10)
+    sums = np.concatenate([[0.0], np.cumsum(power)])
+    ends = np.searchsorted(starts, starts + stretch)
+    return float(starts[np.argmax(sums[ends] - sums[:-1])])
 
 
 def strings_alone(performance: Performance, instrument: Instrument, rate: int = RATE) -> Samples:

@@ -13,7 +13,7 @@ from understave.score.model import Score
 
 _UTF_16 = b"\x01"
 _MOST = 2**28 - 1
-"""Bytes a tag can hold: its size has four bytes of seven bits (3.1)."""
+"""Bytes a tag can hold: its size has four bytes of seven bits (ID3v2.3, 3.1)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Hashable
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import takewhile
 from typing import ClassVar
 
 from understave.claims.claim import Claim
@@ -39,9 +40,14 @@ def _reads(span: Span | None, key: Key, numeral: RomanNumeral) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class ChordIs(Claim):
-    """The chord of a moment: the one read there, by sound and lowest note; its root or third sounds."""
+    """The chord of a moment: the one read there, by sound and lowest note; its root or third sounds.
+
+    A seventh that it is named for sounds, and no member is missing while its letter sounds in another shade:
+    what has F flat and no F is no chord on F (handbooks name chords by their letters, see `theory.chord`).
+    """
 
     kind: ClassVar[str] = "chord"
+    of_chord: ClassVar[bool] = True
     key: Key
     numeral: RomanNumeral
 
@@ -50,8 +56,14 @@ class ChordIs(Claim):
         if span is None or not _reads(span, self.key, self.numeral):
             return False
         chord = self.numeral.chord(self.key)
-        here = {n.midi % 12 for n in facts.heard(span.start, span.end)}
-        third = chord.member(3)
+        notes = facts.heard(span.start, span.end)
+        here = {n.midi % 12 for n in notes}
+        third, seventh = chord.member(3), chord.member(7)
+        if seventh is not None and seventh.semitone not in here:
+            return False
+        shades = {n.pitch.letter for n in notes if n.midi % 12 not in chord.semitones}
+        if any(m.semitone not in here and m.letter in shades for m in span.numeral.chord(span.key).members):
+            return False
         return chord.root.semitone in here or (third is not None and third.semitone in here)
 
     def subject(self) -> Hashable:
@@ -60,6 +72,21 @@ class ChordIs(Claim):
     def answer(self) -> Hashable:
         chord = self.numeral.chord(self.key)
         return chord.semitones, chord.bass.semitone
+
+
+@dataclass(frozen=True, slots=True)
+class Labelled(ChordIs):
+    """A chord is printed under the staff where it begins, with the name and the key that the reading has."""
+
+    kind: ClassVar[str] = "label on the page"
+
+    def holds(self, facts: Facts) -> bool:
+        span = facts.span(self.start)
+        return span is not None and (span.start, span.key, span.numeral) == (
+            self.start,
+            self.key,
+            self.numeral,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,6 +183,7 @@ class KeyIs(Claim):
     """The key read at a moment."""
 
     kind: ClassVar[str] = "key"
+    of_chord: ClassVar[bool] = True
     key: Key
 
     def holds(self, facts: Facts) -> bool:
@@ -178,6 +206,30 @@ class KeyAbout(Claim):
 
     def holds(self, facts: Facts) -> bool:
         return any(s.key == self.key for s in facts.spans_in(self.start, self.end))
+
+
+@dataclass(frozen=True, slots=True)
+class OneKey(Claim):
+    """Only one key is read in a stretch."""
+
+    kind: ClassVar[str] = "only key"
+    key: Key
+
+    def holds(self, facts: Facts) -> bool:
+        return all(s.key == self.key for s in facts.spans_in(self.start, self.end))
+
+
+@dataclass(frozen=True, slots=True)
+class OfTheKey(Claim):
+    """A chord is one of a key's own: all its notes are in the scale, in minor with those that it raises."""
+
+    kind: ClassVar[str] = "chord of the key"
+    key: Key
+    numeral: RomanNumeral
+
+    def holds(self, facts: Facts) -> bool:
+        own = (*self.key.scale, self.key.leading_tone)
+        return all(m in own for m in self.numeral.chord(self.key).members)
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,6 +273,41 @@ class KeyBefore(Claim):
 def _lowest_is(facts: Facts, span: Span, tone: PitchClass) -> bool:
     low = facts.lowest(span.start, span.end)
     return low is not None and low.midi % 12 == tone.semitone
+
+
+@dataclass(frozen=True, slots=True)
+class CarriesBass(Claim):
+    """A pitch is the bass of the chord read at `start`, and with `to` the next chord's bass is that one.
+
+    It is the lowest that sounds in the chord, octaves aside. Where the lowest staff, heard within a bar, only
+    rests for it, what the staff above it plays is no bass (common practice, no source).
+    """
+
+    kind: ClassVar[str] = "bass of the chord"
+    pitch: Pitch
+    to: Pitch | None = None
+
+    def holds(self, facts: Facts) -> bool:
+        span = facts.span(self.start)
+        if span is None or not self._under(facts, span, self.pitch):
+            return False
+        after = facts.span(span.end)
+        return self.to is None or (after is not None and self._under(facts, after, self.to))
+
+    def _under(self, facts: Facts, span: Span, pitch: Pitch) -> bool:
+        here = facts.heard(span.start, span.end)
+        if not any(n.pitch == pitch for n in here):
+            return False
+        bar = facts.bar(span.start).full_length
+        about = facts.heard(max(Fraction(0), span.start - bar), span.end + bar)
+        lowest = max(n.staff for n in about)
+        return _lowest_is(facts, span, pitch.pitch_class) and any(n.staff == lowest for n in here)
+
+    def subject(self) -> Hashable:
+        return "bass of the chord", self.start
+
+    def answer(self) -> Hashable:
+        return self.pitch.midi % 12
 
 
 def _stands_on(facts: Facts, moment: Fraction, tone: PitchClass) -> bool:
@@ -575,7 +662,7 @@ class Cadence(Claim):
     dominant function before its tonic; perfect, both roots in the bass and the melody (where it sounds; else
     the highest note) on the tonic; half, the dominant triad in root position is where it stops; Phrygian, in
     minor with the bass falling a semitone to it; deceptive and evaded, a dominant before something that is
-    not the tonic in root position; plagal, a subdominant before the tonic with no dominant between.
+    not the tonic in root position; plagal, a subdominant, not over the tonic, before the tonic.
     """
 
     kind: ClassVar[str] = "cadence"
@@ -652,9 +739,13 @@ class Cadence(Claim):
             return False
         chord = before[0].numeral.chord(before[0].key)
         second, fourth = (self.key.tonic.semitone + 2) % 12, (self.key.tonic.semitone + 5) % 12
-        return (
-            chord.root.semitone in (second, fourth) and self.key.leading_tone.semitone not in chord.semitones
-        )
+        if chord.root.semitone not in (second, fourth):
+            return False
+        # With the tonic in the bass already it is a six-four over a held note, no cadence.
+        same = takewhile(lambda s: s.numeral.chord(s.key).root == chord.root, before)
+        low = facts.lowest(min(s.start for s in same), self.start)
+        held = low is not None and low.midi % 12 == self.key.tonic.semitone
+        return not held and self.key.leading_tone.semitone not in chord.semitones
 
     def subject(self) -> Hashable:
         return "cadence", self.start

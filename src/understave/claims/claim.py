@@ -19,6 +19,8 @@ class Claim:
 
     kind: ClassVar[str] = ""
     """The name under which claims of this sort are counted."""
+    of_chord: ClassVar[bool] = False
+    """Whether it is about the chord read at its start, whichever moment of that chord it names."""
     start: Fraction
     end: Fraction
 

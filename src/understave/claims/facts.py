@@ -13,7 +13,7 @@ from fractions import Fraction
 from functools import cached_property
 
 from understave.harmony.reading import Span
-from understave.score.model import Measure, Note, Score
+from understave.score.model import Direction, Measure, Note, Score
 
 _KEPT = 4
 
@@ -152,19 +152,48 @@ class Facts:
                 yield span
 
     @cached_property
-    def _letters(self) -> dict[int, frozenset[tuple[float, int]]]:
+    def _letters(self) -> dict[tuple[int, int], frozenset[tuple[float, int]]]:
         return {}
 
-    def letters(self, measure: Measure) -> frozenset[tuple[float, int]]:
-        """Return what is struck in a bar: the quarters since its start, and the letter, 0 to 6 for C to B."""
-        known = self._letters.get(measure.index)
+    def letters(self, measure: Measure, steps: int = 0) -> frozenset[tuple[float, int]]:
+        """Return what is struck in a bar, moved by so many staff steps: the quarters since its start, and the
+        letter, 0 to 6 for C to B.
+        """
+        known = self._letters.get((measure.index, steps))
         if known is None:
             origin = float(measure.start)
-            known = self._letters[measure.index] = frozenset(
-                (round(n.at - origin, 3), n.pitch.diatonic % 7)
+            known = self._letters[measure.index, steps] = frozenset(
+                (round(n.at - origin, 3), (n.pitch.diatonic + steps) % 7)
                 for n in self.struck_in(measure.start, measure.end)
             )
         return known
+
+    @cached_property
+    def _bars(self) -> list[float]:
+        return [float(m.start) for m in self.score.measures]
+
+    def bars_from(self, start: Fraction, end: Fraction) -> tuple[Measure, ...]:
+        """Return the measures that begin from `start` on and before `end`."""
+        first, last = bisect_left(self._bars, float(start)), bisect_left(self._bars, float(end))
+        return tuple(self.score.measures[first:last])
+
+    @cached_property
+    def usual_length(self) -> Fraction:
+        """The middle one of all lengths of notes."""
+        return sorted(n.duration for n in self.struck)[len(self.struck) // 2]
+
+    # --- what is printed ---------------------------------------------------------------------------------
+
+    @cached_property
+    def _directions(self) -> tuple[list[float], list[Direction]]:
+        found = sorted(self.score.directions, key=lambda d: float(d.onset))
+        return [float(d.onset) for d in found], found
+
+    def printed_near(self, moment: Fraction, reach: Fraction) -> list[Direction]:
+        """Return the directions that stand at most `reach` quarters from a moment."""
+        onsets, found = self._directions
+        first = bisect_left(onsets, float(moment - reach))
+        return found[first : bisect_right(onsets, float(moment + reach))]
 
     # --- time ----------------------------------------------------------------------------------------------
 

@@ -30,7 +30,7 @@ class Printed(Claim):
     sort: str = ""
 
     def holds(self, facts: Facts) -> bool:
-        near = [d for d in facts.score.directions if abs(d.onset - self.start) <= Fraction(1, 4)]
+        near = facts.printed_near(self.start, Fraction(1, 4))
         wanted = _plainly(self.text)
         if self.sort:
             return any(_is_sign(d, self.sort, wanted) for d in near)
@@ -144,8 +144,7 @@ class PhraseEnds(Claim):
     def _long(self, facts: Facts, start: Fraction) -> bool:
         here = facts.heard(start - facts.bar(start).full_length if start else start, self.end)
         tops = [n for n in here if n.part in facts.singers] or list(here)
-        usual = sorted(n.duration for n in facts.struck)[len(facts.struck) // 2]
-        return any(n.end > start and self._until_next(facts, n) > usual for n in tops)
+        return any(n.end > start and self._until_next(facts, n) > facts.usual_length for n in tops)
 
     def _until_next(self, facts: Facts, note: Note) -> Fraction:
         """How long it takes until a note's voice goes on: a long note is one after which it waits."""

@@ -45,7 +45,7 @@ class Stays(Claim):
     """A note stays through a stretch, held or struck again at least once a bar.
 
     ``"bass"``: nothing lower sounds. ``"top"``: it is the highest note on every beat it sounds. ``"inner"``:
-    notes above and below it sound meanwhile.
+    notes above and below it sound meanwhile. ``"over the bass"``: something lower sounds.
     """
 
     kind: ClassVar[str] = "note that stays"
@@ -70,6 +70,8 @@ class Stays(Claim):
         if self.place == "top":
             high = max(n.midi for n in here)
             return all(n.midi <= high for n in others)
+        if self.place == "over the bass":
+            return any(n.midi < self.tone.midi for n in others)
         return any(n.midi > self.tone.midi for n in others) and any(n.midi < self.tone.midi for n in others)
 
     def subject(self) -> Hashable:
@@ -77,6 +79,22 @@ class Stays(Claim):
 
     def answer(self) -> Hashable:
         return self.tone.pitch_class
+
+
+@dataclass(frozen=True, slots=True)
+class SoundsOn(Claim):
+    """A note, in any octave, is heard through a stretch: some key holds it for three quarters of the time."""
+
+    kind: ClassVar[str] = "sounds on"
+    tone: PitchClass
+
+    def holds(self, facts: Facts) -> bool:
+        reach, heard = self.start, Fraction(0)
+        for n in facts.heard(self.start, self.end):
+            if n.midi % 12 == self.tone.semitone:
+                heard += max(Fraction(0), min(n.end, self.end) - max(reach, n.onset))
+                reach = max(reach, n.end)
+        return 4 * heard >= 3 * (self.end - self.start)
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,17 +255,17 @@ class ComesBack(Claim):
         if self.how == "literal":
             both = set(one) & set(two)
             return len(both) >= _EXACT * max(len(set(one)), len(set(two)))
-        return max(self._moved(facts, length, s) for s in range(7)) >= _ALIKE
+        return any(self._moved(facts, length, s) >= _ALIKE for s in range(7))
 
     def _moved(self, facts: Facts, length: Fraction, steps: int) -> float:
         """Share of the moments of either passage whose letters agree when moved by so many steps.
 
         Measured bar by bar at the best of a few shifts by a bar, since bars may be put in or left out.
         """
-        bars = [m for m in facts.score.measures if self.from_start <= m.start < self.from_start + length]
-        there = [m for m in facts.score.measures if self.start <= m.start < self.end]
+        bars = facts.bars_from(self.from_start, self.from_start + length)
+        there = facts.bars_from(self.start, self.end)
         if not bars or not there:
-            bars, there = [facts.bar(self.from_start)], [facts.bar(self.start)]
+            bars, there = (facts.bar(self.from_start),), (facts.bar(self.start),)
         total = 0.0
         for k, bar in enumerate(there):
             at = round(k * max(1, len(bars) - 1) / max(1, len(there) - 1)) if len(there) > 1 else 0
@@ -263,9 +281,8 @@ class ComesBack(Claim):
 
 
 def _agree(facts: Facts, one: Measure, two: Measure, steps: int) -> float:
-    a, b = facts.letters(one), facts.letters(two)
-    moved = {(at, (letter + steps) % 7) for at, letter in a}
-    return len(moved & b) / max(1, min(len(a), len(b)))
+    moved, there = facts.letters(one, steps), facts.letters(two)
+    return len(moved & there) / max(1, min(len(moved), len(there)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -600,7 +617,7 @@ class StruckBass(Claim):
 
 @dataclass(frozen=True, slots=True)
 class ChangesHere(Claim):
-    """A new chord is read at a moment: other tones than before."""
+    """A new chord is read at a moment: another than the one before; the first of a piece is no change."""
 
     kind: ClassVar[str] = "new chord"
 
@@ -609,7 +626,7 @@ class ChangesHere(Claim):
         if span is None or span.start != self.start:
             return False
         before = facts.before(self.start)
-        return before is None or (before.key, before.numeral) != (span.key, span.numeral)
+        return before is not None and (before.key, before.numeral) != (span.key, span.numeral)
 
 
 @dataclass(frozen=True, slots=True)

@@ -114,5 +114,5 @@ def add_json(command: argparse.ArgumentParser, schema: str) -> None:
     command.add_argument(
         "--json",
         action="store_true",
-        help=f"write JSON for programs, as {schema}.schema.json in understave/export says",
+        help=f"write JSON for programs, as python -m understave.export.schemas {schema} says",
     )

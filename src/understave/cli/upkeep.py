@@ -76,7 +76,7 @@ def _claims(source: Path, console: Console) -> int:
     )
     for line in denied:
         console.print(f"  {line}", highlight=False, markup=False)
-    twice = contradictions(found)
+    twice = contradictions(found, reading)
     for pair in twice:
         told = f"{pair.told[0]} and {pair.told[1]} disagree: {pair.one} / {pair.other}"
         console.print(f"  {told}", highlight=False, markup=False)

@@ -10,17 +10,16 @@ import asyncio
 import contextlib
 import html
 import json
-import os
 import re
 import secrets
 import shutil
-import signal
 from collections.abc import AsyncIterator, Awaitable, Callable
+from concurrent.futures import Future
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 from importlib.resources import files
-from multiprocessing.process import BaseProcess
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -37,16 +36,17 @@ from understave.desk.guard import Guard, TooLargeError
 from understave.desk.opened import Gesture, OpenLesson, StaleError, open_lesson
 from understave.desk.recent import Recent
 from understave.desk.sense import SenselessError, message, sense
+from understave.disk import usable_name
 from understave.errors import DeskError, UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 from understave.harmony.typed import ENTRIES, Entry
 from understave.interpretation.pedal import STYLES
-from understave.jobs.processes import spawn_context
+from understave.jobs.one_process import LostError
 from understave.lesson.folder import SETTINGS, LessonFolder, create_folder, open_folder, titled
 from understave.lesson.make import asked_of
 from understave.media.page import page_words
 from understave.media.student_papers import PAPERS
-from understave.score.model import read_exact
+from understave.score.model import Score, read_exact
 from understave.score.reader import read_score
 from understave.teaching.stops import MINUTES
 from understave.theory.convention_choices import STANDARD, following
@@ -76,7 +76,7 @@ _QUIET = 15.0
 class Export:
     """An export under way."""
 
-    process: BaseProcess
+    made: Future[Any]
     done: asyncio.Task[None]
 
 
@@ -101,6 +101,7 @@ class Desk:
         self.ticket = secrets.token_urlsafe(24)
         self.export: Export | None = None
         self._pools: list[work.Workers] = []
+        self._exporters: work.Workers | None = None
 
     def speaks(self) -> Language:
         """Return the language of the desk: the one it was started in, or that of the lesson on it."""
@@ -113,7 +114,7 @@ class Desk:
         return language
 
     def pools(self) -> tuple[work.Workers, work.Workers]:
-        """Return the process that reads and the one that engraves and plays; use from one event loop."""
+        """Return the process that reads and those that engrave and list; use from one event loop."""
         if not self._pools:
             loop = asyncio.get_running_loop()
 
@@ -121,21 +122,38 @@ class Desk:
                 with contextlib.suppress(RuntimeError):  # the desk has stopped meanwhile
                     loop.call_soon_threadsafe(self._say_replaced)
 
-            self._pools = [work.Workers(replaced), work.Workers(replaced)]
+            self._pools = [
+                work.Workers(replaced, ready=work.ready_to_read),
+                work.Workers(replaced, 2, ready=work.ready_to_make),
+                work.Workers(replaced, 2, work.GIVES_WAY_MOST, work.ready_to_play),
+            ]
         return self._pools[0], self._pools[1]
+
+    def players(self) -> work.Workers:
+        """Return the processes that make the sound of the piece, which give way to all others."""
+        self.pools()
+        return self._pools[2]
+
+    def exporters(self) -> work.Workers:
+        """Return the process that makes lessons; it has helpers of its own, which end with it."""
+        if self._exporters is None:
+            self._exporters = work.Workers()
+        return self._exporters
 
     def _say_replaced(self) -> None:
         if self.lesson is not None:
             self.lesson.tell({"type": "trouble", "error": _REPLACED})
 
     def start(self) -> None:
-        """Open the lesson that the desk was started with."""
+        """Open the lesson that the desk was started with; start what any lesson will need."""
+        for pool in (*self.pools(), self.players()):
+            pool.start()
         if self.wanted is not None and self.opening is None and self.lesson is None:
             self.opening = asyncio.create_task(self.open(self.wanted))
 
-    async def open(self, folder: LessonFolder) -> OpenLesson:
-        """Put a lesson on the desk in place of the one that lies there."""
-        lesson = await open_lesson(folder, *self.pools())
+    async def open(self, folder: LessonFolder, score: Score | None = None) -> OpenLesson:
+        """Put a lesson on the desk in place of the one that lies there; its score may have been read."""
+        lesson = await open_lesson(folder, *self.pools(), self.players(), score)
         await lesson.begin()
         await self.put(lesson)
         return lesson
@@ -148,7 +166,7 @@ class Desk:
         if before is not None:
             lesson.listeners |= before.listeners
             before.listeners.clear()
-            await before.close()
+            before.give_up()
             lesson.tell({"type": "opened"})
 
     async def current(self) -> OpenLesson:
@@ -164,26 +182,25 @@ class Desk:
         self.stop_export()
         if self.opening is not None:
             self.opening.cancel()
-        if self.lesson is not None:
-            await self.lesson.close()
-        for pool in self._pools:
-            pool.shutdown(wait=False)
+        self._give_up()
 
     def dismiss(self) -> None:
-        """End the lines to all windows."""
+        """End the lines to all windows, and answer those that wait for something still being made."""
         if self.lesson is not None:
             self.lesson.tell({"type": "bye"})
+        self._give_up()
+
+    def _give_up(self) -> None:
+        if self.lesson is not None:
+            self.lesson.give_up()
+        for pool in (*self._pools, *filter(None, [self._exporters])):
+            pool.shutdown(wait=False)
 
     def stop_export(self) -> bool:
         """End an export; what it had not finished leaves nothing behind."""
-        if self.export is None or not self.export.process.is_alive():
+        if self.export is None or self._exporters is None:
             return False
-        process = self.export.process
-        try:
-            os.killpg(process.pid or 0, signal.SIGTERM)
-        except (AttributeError, ProcessLookupError, PermissionError):
-            process.terminate()
-        return True
+        return self._exporters.stop(self.export.made)
 
 
 class NoLessonError(DeskError):
@@ -369,9 +386,10 @@ async def _sound(desk: Desk, request: Request) -> Any:
     if instrument not in instruments() or style not in STYLES:
         raise DeskError("There is no such instrument or way to pedal.")
     lesson = await desk.current()
-    played = await lesson.sound(instrument, style)
+    played = await lesson.sound(instrument, style, whole=request.query_params.get("part") != "opening")
     times = {
         "length": round(played.length, 3),
+        "partial": not played.whole,
         "notes": [(i, round(a, 3), round(b, 3)) for i, a, b in played.notes],
         "bars": [
             (round(played.time.at(m.start), 3), round(played.time.at(m.end), 3))
@@ -503,7 +521,7 @@ async def _open(desk: Desk, request: Request) -> Any:
 async def _import(desk: Desk, request: Request) -> Any:
     """Take a dropped score file; its name only suggests the folder's, and says the format."""
     name = request.query_params.get("name", "score")
-    stem, suffix = re.sub(r"[^\w .-]", "", Path(name).stem).strip(" .")[:60], Path(name).suffix.lower()
+    stem, suffix = usable_name(Path(name).stem, "score"), Path(name).suffix.lower()
     if not re.fullmatch(r"\.[a-z0-9]{1,8}", suffix):
         suffix = ".musicxml"
     data = bytearray()
@@ -513,14 +531,14 @@ async def _import(desk: Desk, request: Request) -> Any:
     except ClientDisconnect:
         raise DeskError("The file did not arrive whole; drop it again.") from None
     with TemporaryDirectory() as temporary:
-        file = Path(temporary) / f"{stem or 'score'}{suffix}"
+        file = Path(temporary) / f"{stem}{suffix}"
         file.write_bytes(data)
         score = titled(await asyncio.to_thread(read_score, file), file.name)
         folder = await asyncio.to_thread(
-            create_folder, _fresh(desk.library, stem or "score"), file, score.title, score.composer
+            create_folder, _fresh(desk.library, stem), file, score.title, score.composer
         )
     try:
-        await desk.open(folder)
+        await desk.open(folder, score)
     except UnderstaveError:
         # Made for this score alone, a moment ago: what is refused leaves nothing behind.
         await asyncio.to_thread(shutil.rmtree, folder.path, ignore_errors=True)
@@ -543,33 +561,35 @@ def _fresh(library: Path, stem: str) -> Path:
 async def _export(desk: Desk, request: Request) -> Any:
     lesson = await desk.current()
     asked = await message(request)
-    if desk.export is not None and desk.export.process.is_alive():
+    if desk.export is not None and not desk.export.made.done():
         raise DeskError("An export is under way; wait for it or stop it.")
     choices = _choices(asked)
-    context = spawn_context()
-    here, there = context.Pipe(duplex=False)
-    process = context.Process(target=work.export, args=(lesson.folder.path, choices, there))
-    process.start()
-    there.close()
+    loop = asyncio.get_running_loop()
+
+    def told(message: tuple[str, Any]) -> None:
+        kind, what = message
+        with contextlib.suppress(RuntimeError):  # the desk has stopped meanwhile
+            loop.call_soon_threadsafe(lesson.tell, {"type": "export", kind: what})
+
+    made = desk.exporters().ask(partial(work.export, lesson.folder.path, choices), on_told=told)
 
     async def listen() -> None:
-        ended = False
-        while True:
-            try:
-                kind, what = await asyncio.to_thread(here.recv)
-            except (EOFError, OSError):
-                break
-            if kind in ("step", "share"):
-                lesson.tell({"type": "export", kind: what})
-            else:
-                ended = True
-                files_now = {"exports": _exports(lesson), "ticket": desk.ticket} if kind == "done" else {}
-                key = "error" if kind == "failed" else "done"
-                lesson.tell({"type": "export", key: what, **files_now})
-        if not ended:
+        try:
+            changes = await asyncio.wrap_future(made)
+        except (LostError, asyncio.CancelledError):
             lesson.tell({"type": "export", "stopped": True})
+        except UnderstaveError as error:
+            lesson.tell({"type": "export", "error": str(error)})
+        except Exception as error:
+            log = await asyncio.to_thread(keep_fault, error, "making a lesson at the desk")
+            lesson.tell(
+                {"type": "export", "error": f"The lesson could not be made. {fault_sentence(error, log)}"}
+            )
+        else:
+            files_now = {"exports": _exports(lesson), "ticket": desk.ticket}
+            lesson.tell({"type": "export", "done": changes, **files_now})
 
-    desk.export = Export(process, asyncio.create_task(listen()))
+    desk.export = Export(made, asyncio.create_task(listen()))
     return {"started": True}
 
 

@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
 from understave.desk import gestures, values, work
@@ -36,6 +37,7 @@ from understave.harmony.typed import Entry, typed_key
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.tempo import basic_tempo
+from understave.jobs.pool import Pool
 from understave.lesson import edits
 from understave.lesson.chosen_conventions import conventions_of
 from understave.lesson.folder import SETTINGS, LessonFolder, titled
@@ -52,6 +54,11 @@ REMEMBERED = 64
 SOUNDS_KEPT = 8
 CALM = 0.5
 """Seconds without an edit after which the full reading begins."""
+
+_SEEN, _LISTED, _HEARD, _WHOLE = range(4)
+"""What can wait longer for a process: the notes least, then the stops of the lesson, then what is heard
+first, then the sound of the whole piece.
+"""
 
 Gesture = Callable[[Score, Sequence[Span]], tuple[Correction, ...]]
 
@@ -76,12 +83,21 @@ class Shown:
 class OpenLesson:
     """A lesson folder that is open on the desk; use from one event loop."""
 
-    def __init__(self, folder: LessonFolder, score: Score, readers: Executor, makers: Executor) -> None:
+    def __init__(
+        self,
+        folder: LessonFolder,
+        score: Score,
+        readers: Executor,
+        makers: Executor,
+        players: Executor | None = None,
+    ) -> None:
         self.language: Language = "en"
         self.folder = folder
         self.conventions = conventions_of(folder.path)
         self.score = score
         self.readers, self.makers = readers, makers
+        self.players = players if players is not None else makers
+        """Who makes the sound of the piece: nothing that can be seen waits for it."""
         self.unfinished = corrections.set_aside(folder.corrections)
         self.entries = corrections.read_entries(folder.corrections)
         self.history = history(self.entries)
@@ -120,6 +136,10 @@ class OpenLesson:
 
     async def close(self) -> None:
         """Stop what is still being worked out."""
+        self.give_up()
+
+    def give_up(self) -> None:
+        """Cancel what is still being worked out; whoever waits for it is answered that it is gone."""
         tasks = [t for t in (self._renewing, *self.laying.values(), *self._sounds.values()) if t]
         for task in tasks:
             task.cancel()
@@ -270,7 +290,9 @@ class OpenLesson:
         self._planned = plan_lanes(self.score, shown.plan, options(self.language))
         self._clock = clock(self.score, shown.plan)
 
-    async def _ask(self, where: Executor, job: Callable[..., Any], *given: Any) -> Any:
+    async def _ask(self, where: Executor, job: Callable[..., Any], *given: Any, wait: int = _SEEN) -> Any:
+        if isinstance(where, Pool):
+            return await asyncio.wrap_future(where.ask(partial(job, *given), wait))
         return await asyncio.get_running_loop().run_in_executor(where, job, *given)
 
     # --- messages --------------------------------------------------------------------------------------
@@ -364,14 +386,17 @@ class OpenLesson:
             other = second(self.second[1], different(self.second[1], shown.spans), self.language)
         return Lanes(Reading(shown.spans, shown.events), self._told, self._planned, other, self.language)
 
-    async def sound(self, instrument: str, style: str) -> work.Played:
-        """Return the piece as it sounds with the reading that is shown; rendered once for each choice."""
+    async def sound(self, instrument: str, style: str, *, whole: bool = True) -> work.Played:
+        """Return the piece as it sounds with the reading that is shown, or its opening, which comes much
+        sooner; rendered once for each choice.
+        """
         reading = self.reading
-        key = (instrument, style, reading.spans)
+        key = (instrument, style, reading.spans, whole)
         task = self._sounds.get(key)
         if task is None or _failed(task):
-            job = self._ask(self.makers, work.play, self.score, reading, instrument, style)
-            task = self._sounds[key] = asyncio.create_task(job)
+            job, wait = (work.play, _WHOLE) if whole else (work.play_opening, _HEARD)
+            made = self._ask(self.players, job, self.score, reading, instrument, style, wait=wait)
+            task = self._sounds[key] = asyncio.create_task(made)
             while len(self._sounds) > SOUNDS_KEPT:
                 _, old = self._sounds.popitem(last=False)
                 old.cancel()
@@ -400,7 +425,9 @@ class OpenLesson:
         if plan is None:
             raise DeskError("The plan for playing is still being made; wait a moment.")
         path = self.folder.path / SETTINGS
-        found: dict[str, Any] = await self._ask(self.makers, work.stops, self.score, self.reading, plan, path)
+        found: dict[str, Any] = await self._ask(
+            self.makers, work.stops, self.score, self.reading, plan, path, wait=_LISTED
+        )
         return found
 
     async def edit_stops(self, asked: dict[str, Any]) -> dict[str, Any]:
@@ -427,7 +454,7 @@ class OpenLesson:
         """Return a contrast to hear, by its name."""
         path = self.folder.path / SETTINGS
         found: dict[str, Any] = await self._ask(
-            self.makers, work.contrast, self.score, self.reading, name, path
+            self.makers, work.contrast, self.score, self.reading, name, path, wait=_HEARD
         )
         return found
 
@@ -519,7 +546,17 @@ def _stretch(renewed: Renewed, spans: Sequence[Span]) -> tuple[Fraction, Fractio
     return spans[low].start, spans[high].end
 
 
-async def open_lesson(folder: LessonFolder, readers: Executor, makers: Executor) -> OpenLesson:
-    """Read the score of a folder and its corrections; raise UnderstaveError where either is bad."""
-    score = await asyncio.to_thread(read_score, folder.score)
-    return OpenLesson(folder, titled(score, folder.imported_from), readers, makers)
+async def open_lesson(
+    folder: LessonFolder,
+    readers: Executor,
+    makers: Executor,
+    players: Executor | None = None,
+    score: Score | None = None,
+) -> OpenLesson:
+    """Read the score of a folder, unless it has been read already, and its corrections.
+
+    Raises UnderstaveError where either is bad.
+    """
+    if score is None:
+        score = await asyncio.to_thread(read_score, folder.score)
+    return OpenLesson(folder, titled(score, folder.imported_from), readers, makers, players)

@@ -1,27 +1,21 @@
 """What takes longer than an answer may: done in processes of its own, so that the desk stays quick.
 
-In and out: plain values that travel between processes. A worker ends by itself when its desk is gone.
+In and out: plain values that travel between processes.
 """
 
 from __future__ import annotations
 
-import os
-import threading
-import time
-from collections import deque
 from collections.abc import Callable, Sequence
-from concurrent.futures import CancelledError, Executor, Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import Future
 from dataclasses import dataclass, field
 from functools import partial
-from multiprocessing.connection import Connection
-from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any
 
 from understave.acoustics.files import RATE, audio_bytes
+from understave.acoustics.performance import Performance, Strike
 from understave.acoustics.piano import instruments
-from understave.acoustics.sound import render
+from understave.acoustics.sound import opening, render
 from understave.acoustics.tags import tags_of
 from understave.desk.sheet import Sheet, lay_sheet
 from understave.errors import UnderstaveError, WorkerError
@@ -33,154 +27,81 @@ from understave.harmony.reading import Correction, Event, Reading, Span
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan
 from understave.interpretation.planning import PlanOptions, make_plan
-from understave.jobs.processes import spawn_context
+from understave.jobs.memory_bound import machine_memory
+from understave.jobs.pool import Pool
+from understave.jobs.serving import Manner, tell
 from understave.score.model import Score
 from understave.theory.convention_choices import Conventions, current, following
+
+GIVES_WAY, GIVES_WAY_MOST = 5, 12
+"""How far what works for the desk gives way to it and to the browser (the system's niceness); and how far
+what can wait longest, the sound, gives way to the rest too.
+"""
+
+
+OPENING = 12.0
+"""Seconds of a piece that are made first, to be heard while the rest is being made."""
 
 
 @dataclass(frozen=True)
 class Played:
-    """The whole piece as it sounds: MP3, its length in seconds, when each note lights up."""
+    """A piece as it sounds: FLAC, its length in seconds, when each note of the whole piece lights up; and
+    whether the sound goes to the end.
+    """
 
     data: bytes = field(repr=False)
     length: float
     notes: tuple[tuple[str, float, float], ...] = field(repr=False)
     time: Clock = field(repr=False)
+    whole: bool = True
 
 
-ATTEMPTS = 2
-"""Workers that one job may lose before it is given up: one by chance, another is by its own fault."""
-
-
-class Workers(Executor):
-    """One worker process with manners: it yields to the desk and does not outlive it.
-
-    A worker that was ended from outside (by the system when memory is short, by hand) is replaced, and the
-    job that it had is done again; `on_replaced` hears of it, in a thread of its own. Jobs wait here, not in
-    the pool, so that only the one that was being done loses an attempt. A job that loses `ATTEMPTS` workers
-    ends in an UnderstaveError.
+class Workers(Pool):
+    """Processes that work for the desk: they give way to it, and each job is done in the conventions of
+    whoever asks, which no process has from another.
     """
 
     def __init__(
         self,
         on_replaced: Callable[[], None] = lambda: None,
-        start: Callable[[], ProcessPoolExecutor] | None = None,
+        processes: int = 1,
+        gives_way: int = GIVES_WAY,
+        ready: Callable[[], object] | None = None,
     ) -> None:
-        self._on_replaced = on_replaced
-        self._start = start or _worker
-        self._pool: ProcessPoolExecutor | None = None
-        self._lock = threading.RLock()
-        self._waiting: deque[_Job] = deque()
-        self._busy = self._closed = False
+        super().__init__(processes, Manner(machine_memory(), gives_way, ready=ready), on_replaced)
 
-    def submit(self, job: Callable[..., Any], /, *given: Any, **named: Any) -> Future[Any]:
-        """Have a job done after those asked for before it, in the conventions of whoever asks."""
-        one = _Job(partial(_followed, current(), partial(job, *given, **named)))
-        with self._lock:
-            if self._closed:
-                raise RuntimeError("the workers have been sent away")
-            self._waiting.append(one)
-        self._next()
-        return one.future
-
-    def processes(self) -> list[BaseProcess]:
-        """Return the processes that are at work."""
-        with self._lock:
-            return list((self._pool._processes or {}).values()) if self._pool is not None else []
-
-    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
-        """End the worker; what waits or is being done is not finished."""
-        with self._lock:
-            self._closed = True
-            waiting, self._waiting = self._waiting, deque()
-            pool, processes = self._pool, self.processes()
-        for one in waiting:
-            if not one.future.cancel():
-                one.future.set_exception(CancelledError())
-        for process in processes:
-            process.terminate()
-        if pool is not None:
-            pool.shutdown(wait=wait, cancel_futures=True)
-
-    def _next(self) -> None:
-        """Give the worker the next job that is still wanted, if it is free."""
-        with self._lock:
-            if self._busy or self._closed:
-                return
-            while self._waiting:
-                one = self._waiting.popleft()
-                if one.attempts or one.future.set_running_or_notify_cancel():
-                    break
-            else:
-                return
-            self._busy = True
-            one.attempts += 1
-            if self._pool is None:
-                self._pool = self._start()
-            try:
-                inner = self._pool.submit(one.work)
-            except BrokenProcessPool:  # it was ended while it had nothing to do; nothing was lost with it
-                self._pool = self._start()
-                inner = self._pool.submit(one.work)
-        inner.add_done_callback(lambda done: self._done(one, done))
-
-    def _done(self, one: _Job, done: Future[Any]) -> None:
-        error = done.exception() if not done.cancelled() else CancelledError()
-        lost = isinstance(error, (BrokenProcessPool, CancelledError))
-        again = False
-        with self._lock:
-            self._busy = False
-            if lost:
-                self._pool = None
-                again = not self._closed and one.attempts < ATTEMPTS
-                if again:
-                    self._waiting.appendleft(one)
-        if not again:
-            if lost:
-                error = WorkerError(
-                    "What was being worked out was ended by the system twice, perhaps because memory is "
-                    "short; close other programs and try again."
-                )
-            if error is not None:
-                one.future.set_exception(error)
-            else:
-                one.future.set_result(done.result())
-        if lost and not self._closed:
-            self._on_replaced()
-        self._next()
-
-
-class _Job:
-    """A job that was asked for: what to do, the promise of its result, the workers it was given to."""
-
-    def __init__(self, job: Callable[[], Any]) -> None:
-        self.work = job
-        self.future: Future[Any] = Future()
-        self.attempts = 0
-
-
-def _worker() -> ProcessPoolExecutor:
-    return ProcessPoolExecutor(1, spawn_context(), initializer=_behave, initargs=(os.getpid(),))
+    def ask(
+        self, job: Callable[[], Any], wait: int = 0, on_told: Callable[[Any], None] = lambda _: None
+    ) -> Future[Any]:
+        """See `Pool.ask`."""
+        return super().ask(partial(_followed, current(), job), wait, on_told)
 
 
 def _followed(conventions: Conventions, job: Callable[[], Any]) -> Any:
-    """Do a job in conventions, which no process has from another."""
     with following(conventions):
         return job()
 
 
-def _behave(desk: int) -> None:
-    if hasattr(os, "nice"):
-        os.nice(10)
+def ready_to_read() -> None:
+    """Load what reading a score needs."""
+    from understave.harmony import trained  # noqa: F401
+    from understave.harmony.model.network import load
 
-    def watch() -> None:
-        # A desk that was killed says nothing; only its absence tells.
-        while os.getppid() == desk:
-            time.sleep(1.0)
-        os._exit(0)
+    load()
 
-    if hasattr(os, "getppid") and os.name != "nt":
-        threading.Thread(target=watch, daemon=True).start()
+
+def ready_to_make() -> None:
+    """Load what engraving needs, and start its engine."""
+    from understave.desk import builder  # noqa: F401
+    from understave.jobs.notation_worker import shared_worker
+
+    shared_worker().start()
+
+
+def ready_to_play() -> None:
+    """Work out what every sound needs: the room, and the strings that answer."""
+    chord = Performance(tuple(Strike(key, 0.0, 0.1, 60.0) for key in range(36, 84, 6)), ((0.0, 1.0),))
+    render(chord, next(iter(instruments().values())), RATE)
 
 
 def read_fully(
@@ -209,14 +130,28 @@ def engrave_sheet(score: Score, reading: Reading, width: float) -> Sheet:
 
 def play(score: Score, reading: Reading, instrument: str, style: str) -> Played:
     """Let the piece sound on an instrument with a way to pedal."""
+    return _played(score, reading, instrument, style, whole=True)
+
+
+def play_opening(score: Score, reading: Reading, instrument: str, style: str) -> Played:
+    """Let the first `OPENING` seconds of the piece sound as `play` does, many times sooner."""
+    return _played(score, reading, instrument, style, whole=False)
+
+
+def _played(score: Score, reading: Reading, instrument: str, style: str, *, whole: bool) -> Played:
     from understave.media.webpage import lights
 
     piano = instruments()[instrument]
     plan = make_plan(score, reading, PlanOptions(style=style, instrument=piano))  # type: ignore[arg-type]
     performance = perform(score, plan)
-    samples = render(performance, piano, RATE)
-    data = audio_bytes(".mp3", samples, RATE, steady=True, tags=tags_of(score))
-    return Played(data, len(samples) / RATE, lights(score, performance), clock(score, plan))
+    if whole or performance.length <= OPENING:
+        samples, gain, whole = render(performance, piano, RATE), None, True
+    else:
+        samples, gain = opening(performance, piano, OPENING)
+    # Packed without loss: what travels no further than this machine need not be small, and MP3 takes as long
+    # to make as the sound itself.
+    data = audio_bytes(".flac", samples, RATE, gain=gain, tags=tags_of(score))
+    return Played(data, len(samples) / RATE, lights(score, performance), clock(score, plan), whole)
 
 
 def stops(score: Score, reading: Reading, plan: Plan, settings: Path) -> dict[str, Any]:
@@ -236,13 +171,10 @@ def contrast(score: Score, reading: Reading, name: str, settings: Path) -> dict[
     return values
 
 
-def export(folder: Path, choices: dict[str, Any], told: Connection) -> None:
-    """Make everything in a lesson folder again; `told` hears ``("step", words)``, ``("share", 0..1)`` and how
-    it ended. It leads a group of processes, so that it can be stopped with all its helpers.
+def export(folder: Path, choices: dict[str, Any]) -> list[str]:
+    """Make everything in a lesson folder again and return what has changed in sentences; on the way it tells
+    ``("step", words)`` and ``("share", 0..1)``. Raises UnderstaveError.
     """
-    if hasattr(os, "setsid"):
-        os.setsid()
-    _behave(os.getppid())
     from understave.lesson.make import LessonOptions, make_lesson
 
     try:
@@ -250,12 +182,12 @@ def export(folder: Path, choices: dict[str, Any], told: Connection) -> None:
             folder,
             folder,
             LessonOptions(**choices),
-            lambda text: told.send(("step", text)),
-            lambda share: told.send(("share", share)),
+            lambda text: tell(("step", text)),
+            lambda share: tell(("share", share)),
         )
-        told.send(("done", list(lesson.changes)))
-    except UnderstaveError as error:
-        told.send(("failed", str(error)))
+    except UnderstaveError:
+        raise
     except Exception as error:
         log = keep_fault(error, "making a lesson at the desk")
-        told.send(("failed", f"The lesson could not be made. {fault_sentence(error, log)}"))
+        raise WorkerError(f"The lesson could not be made. {fault_sentence(error, log)}") from error
+    return list(lesson.changes)

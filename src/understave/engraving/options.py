@@ -21,8 +21,9 @@ class Options:
     `staff_mm` is the height of a staff; None chooses one by how many staves a system has. `numerals`,
     `keys` and `chord_symbols` switch the lanes, `legend` the line that explains them. `colours`
     prints numerals in the colour of their function. A label whose confidence is below `doubt_below`
-    carries a question mark, unless the teacher set it. `language` is that of key names and of the names
-    of lanes. `tension`, `dynamics` and `pedal` switch the lanes that a plan adds where one is given.
+    carries a question mark, unless the teacher set it. `language` is that of key names, of the names
+    of lanes and of the legend. `tension`, `dynamics` and `pedal` switch the lanes that a plan adds where
+    one is given.
     """
 
     paper: Paper = "a4"

@@ -26,6 +26,7 @@ from understave.errors import UnderstaveError
 from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
 from understave.score.model import Score
+from understave.wording.phrasebook import phrasebook
 
 # Everything on a page is measured in hundredths of a millimetre.
 _MM = 100.0
@@ -294,36 +295,39 @@ def _foot(score: Score, number: int, left: float, right: float, y: float) -> lis
 
 
 _MEANINGS = {
-    Function.TONIC: "tonic",
-    Function.PREDOMINANT: "leads to the dominant",
-    Function.DOMINANT: "dominant",
-    Function.APPLIED: "applied to another degree",
+    Function.TONIC: "legend-tonic",
+    Function.PREDOMINANT: "legend-predominant",
+    Function.DOMINANT: "legend-dominant",
+    Function.APPLIED: "legend-applied",
 }
+"""What the colours mean, by its name in the phrasebook."""
 
 
 def _legend(reading: Reading, options: Options, left: float, y: float) -> list[_Words]:
     """What colours and signs mean, of those that occur."""
+    said = phrasebook(options.language).lanes
     entries: list[tuple[str, str]] = []
     if options.numerals and options.colours:
         used = {function_of(s.numeral) for s in reading.spans}
-        entries = [(text, colour_of(f)) for f, text in _MEANINGS.items() if f in used]
+        entries = [(said[name], colour_of(f)) for f, name in _MEANINGS.items() if f in used]
     if options.numerals and any(s.confidence < options.doubt_below and not s.fixed for s in reading.spans):
-        entries.append(("? uncertain", SOFT))
+        entries.append((said["legend-uncertain"], SOFT))
     if options.numerals and any(s.fixed for s in reading.spans):
-        entries.append(("underlined: set by the teacher", SOFT))
+        entries.append((said["legend-fixed"], SOFT))
     return _in_line(entries, left, y)
 
 
 def _plan_legend(plan: Plan, options: Options, left: float, y: float) -> list[_Words]:
     """What the lines of the plan's lanes mean, of those that occur."""
+    said = phrasebook(options.language).lanes
     entries: list[tuple[str, str]] = []
     if options.tension and plan.tension:
-        entries.append(("filled curve: tension, ○ release", TENSION))
+        entries.append((said["legend-tension"], TENSION))
     origins = {h.origin for h in plan.hairpins} | {m.origin for m in plan.marks}
     if options.dynamics and "proposed" in origins:
-        entries.append(("broken lines and [brackets]: proposed", PROPOSED))
+        entries.append((said["legend-proposed"], PROPOSED))
     if options.pedal and plan.pedal:
-        entries.append(("pedal: the lower the line, the deeper; notch: change", PROPOSED))
+        entries.append((said["legend-pedal"], PROPOSED))
     return _in_line(entries, left, y)
 
 

@@ -12,7 +12,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from understave.export.reading_data import plain_value
+from understave.export.reading_data import detail
 from understave.harmony.reading import Reading
 from understave.parquet_files import Columns, write_parquet
 from understave.score.model import Score, beat_text
@@ -87,7 +87,7 @@ def events_parquet(score: Score, reading: Reading) -> bytes:
             "label": e.label,
             "confidence": e.confidence,
             "notes": list(e.notes),
-            "detail": json.dumps({n: plain_value(v) for n, v in e.detail}, ensure_ascii=False),
+            "detail": json.dumps(detail(e), ensure_ascii=False),
         }
         for e in reading.events
     ]

@@ -16,7 +16,7 @@ from types import NoneType, UnionType
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from understave.errors import UnderstaveError
-from understave.export.reading_data import FORMAT, VERSION
+from understave.export.records import ReadingFile
 from understave.findings.catalogue import kinds
 from understave.findings.kinds import Kind
 from understave.harmony.reading import Alternative, Details, Event, Named, Reading, Span
@@ -38,8 +38,9 @@ def reading_from_json(text: str) -> Reading:
         table = json.loads(text)
     except ValueError as error:
         raise UnderstaveError(f"This is no JSON ({error}); give what 'show --json' writes.") from None
-    if not isinstance(table, dict) or (table.get("format"), table.get("version")) != (FORMAT, VERSION):
-        raise UnderstaveError(f"This is no {FORMAT} of version {VERSION}; give what 'show --json' writes.")
+    form = (ReadingFile.format, ReadingFile.version)
+    if not isinstance(table, dict) or (table.get("format"), table.get("version")) != form:
+        raise UnderstaveError(f"This is no {form[0]} of version {form[1]}; give what 'show --json' writes.")
     spans = tuple(_told(_span, row, f"span {k}") for k, row in enumerate(table.get("spans", ()), start=1))
     rows = enumerate(table.get("events", ()), start=1)
     return Reading(spans, tuple(_told(event_from_json, row, f"event {k}") for k, row in rows))

@@ -6,110 +6,102 @@ and as exact quarter notes (``"27/2"``) for programs.
 
 from __future__ import annotations
 
-import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
+from understave.export import records
 from understave.export.spreadsheet import csv_text, decimal_mark
 from understave.findings.over_held import Above, layer
 from understave.harmony.reading import Alternative, Detail, Event, Reading, Span
 from understave.score.model import Score, beat_text
 from understave.theory.vocabulary import Language
 
-FORMAT = "understave-reading"
-VERSION = 1
 
-
-def moment_values(score: Score, time: Fraction) -> dict[str, Any]:
+def moment(score: Score, time: Fraction) -> records.Moment:
     """Return a moment as printed measure and beat, and in exact quarter notes from the start."""
-    return {
-        "measure": score.measure_at(time).number,
-        "beat": beat_text(score.beat_at(time)),
-        "quarter": str(time),
-    }
+    return records.Moment(score.measure_at(time).number, beat_text(score.beat_at(time)), str(time))
 
 
-def _label(item: Span | Alternative) -> dict[str, Any]:
+def _label(item: Span | Alternative) -> records.Label:
     chord = item.numeral.chord(item.key)
-    return {
-        "key": item.key.symbol,
-        "numeral": str(item.numeral),
-        "chord": chord.name,
-        "members": [m.name for m in chord.members],
-        "bass": chord.bass.name,
-        "confidence": round(item.confidence, 4),
-    }
+    return records.Label(
+        item.key.symbol,
+        str(item.numeral),
+        chord.name,
+        tuple(m.name for m in chord.members),
+        chord.bass.name,
+        round(item.confidence, 4),
+    )
 
 
-def _span(score: Score, span: Span) -> dict[str, Any]:
-    return {
-        "start": moment_values(score, span.start),
-        "end": moment_values(score, span.end),
-        **_label(span),
-        "fixed": span.fixed,
-        "notes": list(span.notes),
-        "foreign": list(span.foreign),
-        "alternatives": [_label(a) for a in span.alternatives],
-    }
+def _span(score: Score, span: Span) -> records.Span:
+    return records.Span(
+        moment(score, span.start),
+        moment(score, span.end),
+        **vars(_label(span)),
+        fixed=span.fixed,
+        notes=span.notes,
+        foreign=span.foreign,
+        alternatives=tuple(_label(a) for a in span.alternatives),
+    )
 
 
-def _above(score: Score, above: Above) -> dict[str, Any]:
+def _above(score: Score, above: Above) -> records.Above:
     chord = above.numeral.chord(above.key)
-    return {
-        "start": moment_values(score, above.start),
-        "end": moment_values(score, above.end),
-        "key": above.key.symbol,
-        "numeral": str(above.numeral),
-        "chord": chord.name,
-        "members": [m.name for m in chord.members],
-        "bass": chord.bass.name,
-        "over": above.over.pitch_class.name,
-    }
+    return records.Above(
+        moment(score, above.start),
+        moment(score, above.end),
+        above.key.symbol,
+        str(above.numeral),
+        chord.name,
+        tuple(m.name for m in chord.members),
+        chord.bass.name,
+        above.over.pitch_class.name,
+    )
 
 
-def plain_value(value: Detail) -> Any:
-    """Return a value of an event's detail as JSON can hold it."""
+def detail(event: Event) -> Mapping[str, Any]:
+    """Return the details of an event by name, as JSON can hold them."""
+    return {name: _plain(value) for name, value in event.detail}
+
+
+def _plain(value: Detail) -> Any:
     if isinstance(value, tuple):
-        return [plain_value(v) for v in value]
+        return [_plain(v) for v in value]
     return value if isinstance(value, str | int | float) else str(value)
 
 
-def _event(score: Score, event: Event) -> dict[str, Any]:
-    return {
-        "kind": event.kind,
-        "label": event.label,
-        "start": moment_values(score, event.start),
-        "end": moment_values(score, event.end),
-        "notes": list(event.notes),
-        "confidence": round(event.confidence, 4),
-        "detail": {name: plain_value(value) for name, value in event.detail},
-    }
+def _event(score: Score, event: Event) -> records.Event:
+    return records.Event(
+        event.kind,
+        event.label,
+        moment(score, event.start),
+        moment(score, event.end),
+        event.notes,
+        round(event.confidence, 4),
+        detail(event),
+    )
 
 
 def reading_json(score: Score, reading: Reading, stretch: tuple[Fraction, Fraction] | None = None) -> str:
     """Return a reading as indented JSON with a stable order of keys: all, or what touches a stretch."""
     begin, end = stretch or (Fraction(0), score.end)
-    document = {
-        "format": FORMAT,
-        "version": VERSION,
-        "piece": {
-            "title": score.title,
-            "composer": score.composer,
-            "measures": len(score.measures),
-            "quarters": str(score.end),
-        },
-        "imported": list(score.warnings),
-        "spans": [_span(score, s) for s in reading.spans if not stretch or (s.start < end and s.end > begin)],
-        "above_held": [
+    file = records.ReadingFile(
+        piece=records.MeasuredPiece(score.title, score.composer, len(score.measures), str(score.end)),
+        imported=tuple(score.warnings),
+        spans=tuple(
+            _span(score, s) for s in reading.spans if not stretch or (s.start < end and s.end > begin)
+        ),
+        above_held=tuple(
             _above(score, a)
             for a in layer(reading.events)
             if not stretch or (a.start < end and a.end > begin)
-        ],
-        "events": [_event(score, e) for e in reading.events if not stretch or _touches(e, begin, end)],
-    }
-    return json.dumps(document, ensure_ascii=False, indent=1) + "\n"
+        ),
+        events=tuple(_event(score, e) for e in reading.events if not stretch or _touches(e, begin, end)),
+    )
+    return records.text_of(file)
 
 
 def _touches(event: Event, begin: Fraction, end: Fraction) -> bool:
@@ -151,10 +143,10 @@ def reading_csv(score: Score, reading: Reading, language: Language = "en") -> st
                 score.measure_at(span.end).number,
                 _beat(score.beat_at(span.end)),
                 span.key.name,
-                label["numeral"],
-                label["chord"],
-                " ".join(label["members"]),
-                label["bass"],
+                label.numeral,
+                label.chord,
+                " ".join(label.members),
+                label.bass,
                 Decimal(f"{span.confidence:.2f}"),
                 "yes" if span.fixed else "no",
                 " ".join(foreign),

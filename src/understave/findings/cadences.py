@@ -72,6 +72,7 @@ from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.phrases import Ending, endings_of, phrases_of
 from understave.findings.remembered import remembered
 from understave.findings.sixfours import find_sixfours
+from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Details, Event, Span
 from understave.harmony.units import metric_level
 from understave.score.model import Note, Score
@@ -152,6 +153,8 @@ def cadences_of(
         close = ending.close
         if close is None or close.label == OPEN or piece.is_evaded(closes.index(close)):
             continue
+        if close.label == PLAGAL and piece.is_over_tonic(close):
+            continue
         told.add(close.arrival)
         found.append(piece.event(close, ending))
         found += piece.picardy(close, ending)
@@ -226,6 +229,13 @@ class _Piece:
             self.confidence(close, ending),
             detail,
         )
+
+    def is_over_tonic(self, close: Close) -> bool:
+        """Whether the tonic already lies in the bass under the chord that leads to it: then it is a six-four
+        over a held bass, which goes nowhere, and no cadence.
+        """
+        low = soundings(self.score).lowest(close.led_from, close.arrival)
+        return low is not None and low.midi % 12 == close.key.tonic.semitone
 
     def six_four(self, run: Run) -> tuple[Fraction, Fraction | None]:
         """Return where a dominant arrives, and where the cadential six-four before it begins, if any."""

@@ -20,8 +20,8 @@ in the first of its letter), ``alike`` str (``"literal"``, ``"varied"``, ``"in a
 - coda: "From bar 73 on it is a coda: the last cadence is behind us, the tonic is only confirmed."
 
 Event ``"form"``, label ``"scheme"``, over the whole piece: "Introduction A B C A' coda." Detail: ``scheme``
-str (letters with spaces, ``"introduction"`` and ``"coda"`` written out), ``sections`` int, ``form_name`` str
-(from `form_names`, where it has one).
+str (letters with spaces, ``"introduction"`` and ``"coda"`` written out), ``sections`` int, ``starts`` tuple
+of Fraction (where each begins), ``form_name`` str (from `form_names`, where it has one).
 
 The confidence of a section is that of the place where it begins, of the first that of its end.
 """
@@ -55,6 +55,7 @@ class FormDetails(Details):
 
     scheme: str
     sections: int
+    starts: tuple[Fraction, ...] = ()
     form_name: str | None = None
 
 
@@ -556,13 +557,30 @@ def _told(score: Score, spans: tuple[Span, ...], sections: tuple[Section, ...]) 
         score.end,
         (),
         confidence,
-        FormDetails(scheme=scheme, sections=len(sections), form_name=_named(score, names)),
+        FormDetails(
+            scheme=scheme,
+            sections=len(sections),
+            starts=tuple(score.measures[s.first].start for s in sections),
+            form_name=_named(score, spans, sections, names),
+        ),
     )
     return (whole, *events)
 
 
-def _named(score: Score, names: Sequence[Name]) -> str | None:
-    return form_name(score, [n.letter for n in names if n.letter and n.label == "section"]) or None
+def _named(
+    score: Score, spans: tuple[Span, ...], sections: Sequence[Section], names: Sequence[Name]
+) -> str | None:
+    pairs = zip(sections, names, strict=True)
+    lettered = [(s, n.letter) for s, n in pairs if n.letter and n.label == "section"]
+    other = next((s for s, letter in lettered if letter.rstrip("'") != lettered[0][1]), None)
+    closed = other is not None and _closes_at_home(score, spans, other)
+    return form_name(score, [letter for _, letter in lettered], closed) or None
+
+
+def _closes_at_home(score: Score, spans: tuple[Span, ...], following: Section) -> bool:
+    """Whether what comes before a section has ended in the key in which the piece begins."""
+    before = [s for s in spans if s.start < score.measures[following.first].start]
+    return bool(before) and before[-1].key.tonic == spans[0].key.tonic
 
 
 FORM: Kind[FormDetails] = Kind(

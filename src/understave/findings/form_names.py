@@ -2,8 +2,9 @@
 
 In: a Score and the letters of its sections in order, introduction and coda left out. Out: a name of
 `FORM_NAMES`, ``""`` where none fits. Printed headings are believed; of letters only two patterns have a name
-that nobody disputes: A B A and A B A C A (Hutchinson, "Music Theory for the 21st-Century Classroom", chapters
-on ternary and rondo form, from memory). Sections that repeat each other count as one.
+that nobody disputes: A B A and A B A C A, where the first A closes at home (Hutchinson, "Music Theory for the
+21st-Century Classroom", chapters on ternary and rondo form, from memory): an exposition leaves home, and what
+it comes back to is a reprise. Sections that repeat each other count as one.
 """
 
 from __future__ import annotations
@@ -20,8 +21,8 @@ _TRIO = re.compile(r"^trio\b", re.IGNORECASE)
 _DANCE = re.compile(r"\b(menuetto?|minuett?o?|menuet|scherzo)\b", re.IGNORECASE)
 
 
-def form_name(score: Score, letters: Sequence[str]) -> str:
-    """Return how the form of a piece is called."""
+def form_name(score: Score, letters: Sequence[str], closed: bool = True) -> str:
+    """Return how the form of a piece is called; `closed`: the first section ends in the home key."""
     printed = [d.text.strip() for d in score.directions if d.kind != "dynamic" and d.text]
     if len({t.casefold() for t in printed if _VARIATION.match(t)}) > 1:
         return "theme and variations"
@@ -29,6 +30,8 @@ def form_name(score: Score, letters: Sequence[str]) -> str:
         dance = next((m[1] for t in (score.title, *printed) if (m := _DANCE.search(t))), "")
         if dance:
             return "scherzo and trio" if dance.casefold() == "scherzo" else "minuet and trio"
+    if not closed:
+        return ""
     return _by_letters([name for name, _ in groupby(letter.rstrip("'") for letter in letters)])
 
 

@@ -21,9 +21,9 @@ of the figure that the last begins. Labels: ``"tonic"``, ``"dominant"``, ``"othe
 - ``above`` tuple of RomanNumeral, ``above_times``, ``above_ends`` tuples of Fraction: over a bass, what moves
   above it by itself where it does not contain the held tone (`over_held`), inversions read above it.
 
-Event: kind ``"drone"``: a bass tone that lies under everything. Labels: ``"open fifth"`` (two bars at least),
-``"single tone"`` (four bars at least; octave doublings belong to it). Detail: ``pitch``, ``key``, ``degree``,
-``manner``, ``strikes``, ``bars`` as above; ``fifth`` Pitch: the upper tone of the open fifth.
+Event: kind ``"drone"``: a bass tone that lies under everything. Labels: ``"open fifth"``,
+``"single tone"`` (octave doublings belong to it), four bars long at least. Detail: ``pitch``, ``key``,
+``degree``, ``manner``, ``strikes``, ``bars`` as above; ``fifth`` Pitch: the upper tone of the open fifth.
 
 Event: kind ``"repeated note"``: the same key, or the same chord, struck again and again in one voice.
 Labels: ``"melody note"`` (four times at least), ``"inner note"``, ``"bass note"``, ``"chord"`` (six times).
@@ -113,6 +113,8 @@ class RepeatedNoteDetails(Details):
 
 _REPEATS = {"melody note": 4, "inner note": 6, "bass note": 6, "chord": 6}
 _QUICK = Fraction(1, 4)
+_DRONE_BARS = 4
+"""Bars from which a bass that stays under everything is heard as a drone. Set by ear."""
 _LEAST = 0.4
 """Belief below which a tone that stays is not told as a pedal point."""
 
@@ -486,20 +488,19 @@ def _drones(
 ) -> Iterator[Event]:
     for held in basses:
         bars = bars_of(score, held)
-        if bars < 2:
+        if bars < _DRONE_BARS:
             continue
-        over = chords_over(harmony, held)
-        if over is None:
+        over, manner = chords_over(harmony, held), manner_of(score, held)
+        # What is let go between its strikings is the bass of a figure and does not sound on.
+        if over is None or manner == "figured":
             continue
         above = fifths.get(held.tone, ())
         fifth = next((o for o in above if _lasts_with(held, o) and _together(held, o)), None)
-        if fifth is None and bars < 4:
-            continue
         detail = DroneDetails(
             pitch=held.low.pitch,
             key=over.key,
             degree=_degree(held, over.key),
-            manner=manner_of(score, held),
+            manner=manner,
             strikes=_strikes(held),
             bars=_length(score, held),
         )

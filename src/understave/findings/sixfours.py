@@ -139,6 +139,15 @@ class _Piece:
         tone = self.chords[i].bass.semitone
         return min((n for n in here if n.midi % 12 == tone), key=lambda n: n.midi, default=None)
 
+    def is_lowest(self, i: int, bass: Note) -> bool:
+        """Whether nothing lower sounds in a span, and the staff lowest about it does not just rest."""
+        span = self.spans[i]
+        here = self.within(span.start, span.end)
+        low = min(here, key=lambda n: n.midi)
+        bar = self.score.measure_at(span.start).full_length
+        about = self.within(max(Fraction(0), span.start - bar), span.end + bar)
+        return low.midi % 12 == bass.midi % 12 and max(n.staff for n in about) in {n.staff for n in here}
+
     def linked(self, i: int, j: int) -> bool:
         """Whether two spans lie next to each other."""
         return i >= 0 and j < len(self.spans) and self.spans[i].end == self.spans[j].start
@@ -265,7 +274,7 @@ class _Piece:
         if chord.inversion != 3 or not chord.quality.is_seventh or not self.linked(i, i + 1):
             return None
         bass, after = self.bass(i), self.bass(i + 1)
-        if bass is None or after is None:
+        if bass is None or after is None or not (self.is_lowest(i, bass) and self.is_lowest(i + 1, after)):
             return None
         following = self.spans[i + 1]
         if self.chords[i + 1].root == chord.root and self.chords[i + 1].bass != chord.bass:

@@ -13,7 +13,7 @@ Guide to Pedaling", 1985; from memory). Styles:
 
 `blur` is the teacher's one scale: 0 dry, 1 as blurred as can be borne. In the planned and melting styles less
 of it brings more changes, many of them half, over a bass that goes on; from the middle up chords begin to
-join, and printed changes bind as much less as blur counts less.
+join, and printed changes bind as much less as blur counts less. The amounts are set by ear.
 """
 
 from __future__ import annotations

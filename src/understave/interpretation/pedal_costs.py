@@ -8,7 +8,8 @@ given, blur is 1 for a C and C♯ of the middle octave that sound together for o
 - `grounds(score, reading, instrument, tempo)` gives `Grounds`: the onsets and the tables of costs.
 
 Roughness of two keys is that of `acoustics.blur`, foreign notes are weighed by their share of the loudness,
-loudness being power to 0.3 (Stevens, "The measurement of loudness", J. Acoust. Soc. Am. 27, 1955).
+loudness being power to 0.3 (Stevens, "The measurement of loudness", J. Acoust. Soc. Am. 27, 1955). The
+amounts are set by reasoning (`pedal_search` tells how they were compared).
 """
 
 from __future__ import annotations
@@ -41,6 +42,7 @@ MIXED = 0.2
 FOREIGN = 0.5
 """Blur of a foreign note that is all one hears, beside its roughness."""
 TOUCH = 64.0
+"""Velocity at which roughness is tabled: the middle, between mp and mf (MIDI 1.0)."""
 LEAST_ROUGH = 0.1
 """Roughness from which on two notes are said to clash; 1 for a C and C♯ of the middle octave."""
 HALF_SECONDS = 0.3

@@ -67,7 +67,7 @@ class PedallingDetails(Details):
 
 
 _AUDIBLE = 0.05
-"""Blur, in units of a second, from which on it is told as a reason."""
+"""Blur, in units of a second, from which on it is told as a reason; our own choice."""
 _LIFTS = {"staccato": "staccato", "rest": "rest", "passage": "passage", "print": "printed release", "": "dry"}
 
 

@@ -21,6 +21,7 @@ from understave.interpretation.pedal_costs import LONGEST, REACH, Array, Grounds
 
 UP, DOWN, HALF = 0, 1, 2
 DEPTHS = (0.0, 1.0, 0.5)
+"""How deep each of the three is, 0 to 1."""
 HALF_DRY = 0.05
 """How dry half a pedal is beside a raised one: basses and open strings go on ringing."""
 

@@ -3,7 +3,8 @@
 The clock adds up printed tempo (`tempo`), the bends of the plan and the waiting at fermatas. Repeats are not
 played out. Touch and ornaments are played simply (common practice, no source): staccato half its value, notes
 under a slur overlapping the next a little, grace notes before the beat, broken chords upwards from the beat,
-trills and other ornaments with the neighbours of the key signature, from the written note.
+trills and other ornaments with the neighbours of the key signature, from the written note. The amounts are
+set by ear, or fitted where it is said.
 
 - `clock(score, plan, first=..., last=..., tempo=...)`: seconds for every written moment.
 - `perform(score, plan, first=..., last=..., tempo=..., pedal=...)`: the performance of the bars from `first`
@@ -54,6 +55,7 @@ _TOUCH = (
 )
 """Share of its value that a note is held, by its sign; the first that applies."""
 _PLAIN, _SLUR_END = 0.95, 0.85
+"""The same for a note without a sign, and for the last under a slur."""
 _OVERLAP = 0.03
 """Seconds that a note under a slur is held into the next."""
 _LIFT = 0.04
@@ -61,6 +63,7 @@ _LIFT = 0.04
 _GRACE, _ROLL, _TRILLED, _SHORTEST = 0.08, 0.04, 0.11, 0.03
 """Seconds of a grace note, between the notes of a broken chord, of a note in a trill, of any note."""
 _RINGING_ON = 3.0
+"""Seconds that a tie to nothing (laissez vibrer) goes on."""
 HALF_WAY = 0.5
 """Depth to which a pedal that was deeper is only let up, and not released."""
 _MELTED = 0.35
@@ -412,6 +415,7 @@ def _ornamented(
 
 
 _SHARPS = "FCGDAEB"
+# Semitones, by the accidental's name in MusicXML 4.0 ("accidental-mark").
 _ACCIDENTALS = {
     "accidental-sharp": 1,
     "accidental-flat": -1,

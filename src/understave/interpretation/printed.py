@@ -2,9 +2,10 @@
 
 Velocities of the marks: the MIDI 1.0 Detailed Specification (1996, "Note On") spreads ppp to fff evenly over
 the range and puts 64 between mp and mf. Players use the inner part of that range, so the steps here are 10
-apart in place of 16 (common practice, no source). Marks mean more and less than the one before rather than
-fixed levels (Nakamura, "The communication of dynamics between musicians and listeners through musical
-performance", Perception & Psychophysics 41, 1987): the order is what counts.
+apart in place of 16 (common practice, no source), and the other amounts follow them, set by ear. Marks mean
+more and less than the one before rather than fixed levels (Nakamura, "The communication of dynamics between
+musicians and listeners through musical performance", Perception & Psychophysics 41, 1987): the order is what
+counts.
 
 A swell leads to the mark printed at its end; without one it moves by a step and stays there until the next
 mark or swell; however many follow each other, never more than two steps from the last mark. Printed words
@@ -60,6 +61,7 @@ _FALLING = frozenset(
     ("diminuendo", "piu-diminuendo", "diminuez", "abnehmend", "calando", "morendo", "smorzando")
 )
 _WORD_BARS = 4
+"""Bars that a printed word lasts, at most; our own choice."""
 
 
 @dataclass(frozen=True, slots=True)

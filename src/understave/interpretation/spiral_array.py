@@ -23,6 +23,7 @@ Cloud: TypeAlias = Mapping[int, float]
 
 HEIGHT = math.sqrt(2 / 15)
 WEIGHTS = (0.536, 0.274, 0.19)
+"""Chew's height of a fifth, and her weights of root, fifth and third and of the chords of a key (2000)."""
 MAJOR_DOMINANT = 0.75
 """Share of the major dominant against the minor one in a minor key; and of the minor subdominant."""
 

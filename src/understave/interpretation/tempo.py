@@ -64,6 +64,9 @@ _MORE = frozenset(("molto", "assai", "tres", "sehr", "very"))
 _HARDLY = frozenset(("non-troppo", "nicht-zu"))
 _LESS = frozenset(("poco", "peu", "etwas", "quasi")) | _HARDLY
 _NEUTRAL, _DEGREE = 92.0, 1.12
+"""Felt beats a minute between slow and quick words, and by how many times *molto* moves the tempo away from
+there; our own choice."""
+# How many times the tempo a change comes to, when gradual and when at once; our own choice.
 _GRADUAL = {
     "ritardando": 0.72,
     "rallentando": 0.7,
@@ -88,6 +91,7 @@ _GRADUAL = {
     "serrez": 1.15,
     "drangend": 1.15,
 }
+# As above.
 _AT_ONCE = {
     "ritenuto": 0.8,
     "retenu": 0.85,
@@ -111,7 +115,9 @@ _PASSING = frozenset(("ritenuto", "retenu"))
 _BACK = frozenset(("a-tempo", "au-mouvement", "in-time", "im-tempo"))
 _FIRST = frozenset(("tempo-primo",))
 _LONGEST_BEND = 2
+"""Bars."""
 SLOWEST, FASTEST = 10.0, 600.0
+"""Quarter notes a minute beyond which a printed number is no tempo; our own limits."""
 
 
 @dataclass(frozen=True, slots=True)

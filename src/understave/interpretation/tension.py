@@ -1,6 +1,7 @@
 """Score and Reading -> Tension: how strongly each span pulls, what the pull is made of, and where it lets go.
 
-Seven parts, each 0..1, are added with the open weights of `WEIGHTS`:
+Seven parts, each 0..1, are added with the open weights of `WEIGHTS`; what is full, told or at rest is our own
+choice, by reading what comes out:
 
 * local distance: from the tonic of the span's own key to its chord, in tonal pitch space (Lerdahl 2001);
 * home distance: from the home key to the span's key, in the same space;
@@ -149,6 +150,7 @@ dominant seventh with two suspensions in it; a leading-tone seventh in minor."""
 _CLASH = {1: 1.428, 2: 0.582, 6: 0.453}
 """How dissonant an interval class is, where it is: the negative values of Huron's index (1994)."""
 _AUGMENTED_FIFTH = 8
+"""Semitones."""
 _IMAGINED = 0.5
 """What a clash with a chord tone counts that is not sounding: it is in the ear, or in the pedal."""
 _OFF_THE_BEAT = 0.5
@@ -185,6 +187,7 @@ _REST = 0.22
 _FALL = 0.3
 """Share of the piece's range by which tension must have fallen since its last peak to be a release."""
 _LEAST_FALL = 0.06
+"""The same in tension itself, for pieces whose range is small."""
 
 
 @dataclass(frozen=True, slots=True)

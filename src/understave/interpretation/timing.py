@@ -56,6 +56,7 @@ CURVATURE = 3.0
 FINAL = 0.62
 """Share of the tempo that is left at the last note; measured final ritards go down to between 0.3 and 0.5."""
 _FINAL_BARS = 2
+"""Bars of the final ritard, at most."""
 _END = {
     "perfect authentic": 0.18,
     "imperfect authentic": 0.15,
@@ -71,11 +72,13 @@ _ARCH = 0.04
 _WAIT = 0.06
 """By how much the beat before a clear fall of tension is slower."""
 _CLEAR_FALL = 0.15
+"""Fall of tension from which on it is waited for."""
 _STEPS = 4
 """Straight pieces that draw the curve at a phrase's end; the final ritard has one for each half beat."""
 _LEAST = 0.02
 """Slowing under which an unsure phrase end is let go by."""
 _SLOWEST = 0.3
+"""Share of the tempo that is always left."""
 
 
 @dataclass(frozen=True, slots=True)

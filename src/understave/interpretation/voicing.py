@@ -95,6 +95,7 @@ ABOVE, BELOW = 0.5, 0.2
 """Velocity for each semitone above and below middle C; well under half of what `training.playing` finds in
 three excerpts."""
 MIDDLE_C = 60
+"""Its key number (MIDI 1.0)."""
 FARTHEST = 30.0
 """Velocity that a note is moved from the line of loudness, at most."""
 DOUBLED = -5.0
@@ -117,7 +118,9 @@ _LEANT = frozenset(("suspension", "appoggiatura", "retardation"))
 _RESOLVED = ("direct", "late", "ornamented")
 """Manners in which the dissonant note itself comes to rest; in the others nothing is to be let go of."""
 _BELIEVED = 0.5
+"""Confidence from which on a dissonance is leant on."""
 _EXPOSED = 0.6
+"""How exposed a clash must be to be leant on without being prepared or leapt to."""
 _PLACES = {
     "in the left hand": "melody in the left hand",
     "in the bass": "melody in the bass",
@@ -173,6 +176,8 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
             span = changes.get(n.onset)
             if span is not None:
                 amount += CHANGE
+            # The first chord is no change, though its bass carries as much.
+            if span is not None and span is not reading.spans[0]:
                 label, since = "bass at a change", n.onset
         hand = hand_of(score, n.staff)
         key = (label, hand, since)

@@ -9,15 +9,8 @@ from __future__ import annotations
 
 import os
 import sys
-import threading
-from collections.abc import Iterator, MutableMapping
-from contextlib import contextmanager
-from multiprocessing import resource_tracker
-from multiprocessing.context import SpawnContext, SpawnProcess
-from typing import Any
 
 _OURS = os.path.dirname(os.path.dirname(os.path.dirname(os.path.realpath(__file__))))
-_starting = threading.RLock()
 
 
 def worker_command(module: str, *arguments: str) -> list[str]:
@@ -38,44 +31,6 @@ def safe_path(path: list[str]) -> list[str]:
     except OSError:  # it is gone: nothing can be found in it
         here = ""
     return [p for p in path if p and os.path.isabs(p) and (_real(p) != here or here == _OURS)]
-
-
-def spawn_context() -> SpawnContext:
-    """Return how pools and single processes are started: as new processes, never forked, on our code."""
-    with _guarded():
-        # Locks and queues start this helper of Python's own; it too would look into the current folder.
-        if sys.platform != "win32":
-            resource_tracker.ensure_running()
-    return _Context()
-
-
-class _Process(SpawnProcess):
-    @staticmethod
-    def _Popen(process_obj: Any) -> Any:  # noqa: N802 - the name that Python gives it
-        with _guarded():
-            return SpawnProcess._Popen(process_obj)
-
-
-class _Context(SpawnContext):
-    Process = _Process
-
-
-@contextmanager
-def _guarded() -> Iterator[None]:
-    """Let Pythons that start within look for modules neither in the current folder nor in a nameless one."""
-    with _starting:
-        environment: MutableMapping[str, str] = os.environ
-        wanted = _safe(environment.get("PYTHONPATH", ""))
-        before = {name: environment.get(name) for name in wanted}
-        environment.update(wanted)
-        try:
-            yield
-        finally:
-            for name, value in before.items():
-                if value is None:
-                    environment.pop(name, None)
-                else:
-                    environment[name] = value
 
 
 def _safe(path: str) -> dict[str, str]:

@@ -11,9 +11,8 @@ import hashlib
 import json
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager, suppress
+from concurrent.futures import FIRST_COMPLETED, Future, wait
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -24,11 +23,13 @@ from typing import Any, TypeAlias
 from understave.disk import write_atomically
 from understave.errors import LessonError
 from understave.guests import installed
-from understave.jobs.processes import spawn_context
+from understave.jobs.memory_bound import machine_memory
+from understave.jobs.one_process import LostError
+from understave.jobs.pool import Pool
+from understave.jobs.serving import Manner
 
 MEMORY = "made.json"
 KEPT = "kept"
-_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 Files: TypeAlias = Mapping[str, bytes | str]
 
@@ -236,7 +237,9 @@ def _made(
         return done
     # A helper that the system ends (memory is short) takes the others with it; one alone needs less.
     for number in (processes, 1):
-        with suppress(BrokenProcessPool), _one_thread_each(), _pool(number) as pool:
+        # Together they fill the cores without waiting in line, so each calculates on one thread.
+        manner = Manner(memory=machine_memory(), one_thread=True)
+        with suppress(LostError), Pool(number, manner, attempts=1) as pool:
             _in_pool(pool, number, [p for p in due if p.name not in done], done, given, tell)
             return done
     raise LessonError(
@@ -246,7 +249,7 @@ def _made(
 
 
 def _in_pool(
-    pool: ProcessPoolExecutor,
+    pool: Pool,
     processes: int,
     due: Sequence[Part],
     done: dict[str, Files],
@@ -271,28 +274,3 @@ def _in_pool(
 
 _WORTH_A_PROCESS = 6.0
 """Effort under which a second process would take longer to start than it saves."""
-
-
-@contextmanager
-def _pool(processes: int) -> Iterator[ProcessPoolExecutor]:
-    """Processes of their own: a fork would share locks with the threads that networks and engraver have."""
-    pool = ProcessPoolExecutor(processes, mp_context=spawn_context())
-    try:
-        yield pool
-    finally:
-        pool.shutdown(cancel_futures=True)
-
-
-@contextmanager
-def _one_thread_each() -> Iterator[None]:
-    """Let each new process calculate on one thread: together they fill the cores without waiting in line."""
-    old = {name: os.environ.get(name) for name in _THREADS}
-    os.environ.update(dict.fromkeys(_THREADS, "1"))
-    try:
-        yield
-    finally:
-        for name, value in old.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value

@@ -17,13 +17,12 @@ from importlib.resources import files
 from json import dumps
 from pathlib import Path
 
-import typst
-
 from understave.engraving import Options, excerpt
 from understave.engraving.options import Paper
 from understave.findings.catalogue import weight
 from understave.findings.returns import DIFFERENCE, RETURN, ReturnDetails
 from understave.harmony.reading import Event, Reading
+from understave.media.setting import accessible_pdf
 from understave.score.model import Note, Score
 from understave.theory.pitch import Interval
 from understave.theory.vocabulary import Language
@@ -235,6 +234,4 @@ def parallels_pdf(
         (root / "passages.json").write_text(dumps(data, ensure_ascii=False), encoding="utf-8")
         template = files("understave.media").joinpath("passages.typ").read_bytes()
         (root / "passages.typ").write_bytes(template)
-        pdf = typst.compile(root / "passages.typ", root=root, ignore_system_fonts=True)
-    assert isinstance(pdf, bytes)
-    return pdf
+        return accessible_pdf(root, "passages.typ")

@@ -20,11 +20,10 @@ from dataclasses import dataclass
 
 from lxml import etree
 
-from understave.harmony.reading import Reading, Span
+from understave.harmony.reading import Reading
 from understave.score.model import Score
+from understave.teaching.details import ChordToName, ChordToSpell, NoteToFind
 from understave.teaching.exercises import Exercise
-from understave.theory.key import Key
-from understave.theory.pitch import Pitch
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording import in_a_line, phrasebook
@@ -116,26 +115,23 @@ def _offered(e: Exercise, score: Score, reading: Reading, language: Language) ->
     def named(value: object, way: str = "") -> str:
         return in_a_line(name_value(value, "choice", way, "", score, book, "exercise"))  # type: ignore[arg-type]
 
-    if e.kind == "find the foreign note":
-        span = reading.span_at(e.start)
-        pitch = e.get("pitch")
-        assert isinstance(span, Span)
-        assert isinstance(pitch, Pitch)
+    details = e.details
+    if isinstance(details, NoteToFind):
+        span, pitch = reading.span_at(e.start), details.pitch
+        assert span is not None
         around = {score.note_by_id[i].pitch for i in span.notes if i in score.note_by_id}
         near = sorted(around, key=lambda p: (abs(p.midi - pitch.midi), p.midi))
         others = [p for p in near if p.pitch_class != pitch.pitch_class]
         return named(pitch, "octave"), [named(p, "octave") for p in others]
-    if e.kind not in ("name the chord", "spell the chord"):
+    if not isinstance(details, ChordToName | ChordToSpell):
         return "", []
-    key, chord = e.get("key"), e.get("chord")
-    assert isinstance(key, Key)
-    assert isinstance(chord, RomanNumeral)
+    key, chord, spelled = details.key, details.chord, isinstance(details, ChordToSpell)
 
     def shown(numeral: RomanNumeral) -> str:
         sounding = numeral.chord(key)
-        if e.kind == "spell the chord" and e.level == "beginner":
+        if spelled and e.level == "beginner":
             return named(sounding.members)
-        if e.kind == "spell the chord":
+        if spelled:
             low = sounding.members.index(sounding.bass)
             return ", ".join(named(p) for p in (*sounding.members[low:], *sounding.members[:low]))
         if e.level == "beginner":

@@ -35,8 +35,19 @@ def set_pages(template: str, data: Mapping[str, Any], pictures: Mapping[str, str
         source = files("understave.media").joinpath(f"{template}.typ").read_bytes()
         (root / f"{template}.typ").write_bytes(source)
         (root / _SHARED).write_bytes(files("understave.media").joinpath(_SHARED).read_bytes())
-        # Only the fonts that travel with typst: pages look alike everywhere.
-        pdf = typst.compile(root / f"{template}.typ", root=root, ignore_system_fonts=True)
+        return accessible_pdf(root, f"{template}.typ")
+
+
+def accessible_pdf(root: Path, template: str) -> bytes:
+    """Return the PDF of a template in a folder: PDF/UA-1 (ISO 14289-1) but where typst says that it is not.
+
+    It is not where the piece has no title, which that standard asks for. Only the fonts that travel with
+    typst are used: pages look alike everywhere.
+    """
+    try:
+        pdf = typst.compile(root / template, root=root, ignore_system_fonts=True, pdf_standards=["ua-1"])
+    except typst.TypstError:
+        pdf = typst.compile(root / template, root=root, ignore_system_fonts=True)
     assert isinstance(pdf, bytes)
     return pdf
 

@@ -27,7 +27,6 @@ from understave.teaching.exercises import Exercise
 from understave.teaching.narrative import Chapter, narrate
 from understave.teaching.stops import Stop
 from understave.teaching.withheld import asked_at, asked_by, open_story, shown_bars, tells, untold
-from understave.theory.key import Key
 from understave.theory.vocabulary import Language
 from understave.wording import Level, phrasebook
 from understave.wording.phrasebook import raised
@@ -157,8 +156,7 @@ def drawn(score: Score, reading: Reading, asked: Questions, look: Look) -> Drawn
     for e, entry in zip(asked.exercises, entries, strict=True):
         entry["room"] = _room(e)
         if entry["room"]["staves"]:
-            key = e.get("key")
-            assert isinstance(key, Key)
+            key = e.details.key
             name = f"staves-{key.simplest.signature}-{entry['room']['staves']}.svg"
             more.setdefault(
                 name, empty_staves(key.simplest.signature, entry["room"]["staves"], width - _NUMBER_MM)
@@ -204,6 +202,7 @@ def student_pdf(
         "name": words["paper_name"],
         "who": who,
         "note": note,
+        "staves": words["paper_staves"],
         "headings": book.headings,
         "story": [{"bars": c.bars, "text": c.text} for c in asked.story],
         "to_play": words["handout_to_play"],

@@ -1,30 +1,38 @@
-"""Places and counts as data: JSON for programs, in the form that ``export/places.schema.json`` fixes."""
+"""Places and counts as data: JSON for programs, as `export.records` has them."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
-from dataclasses import asdict
-from typing import Any
 
+from understave.export import records
 from understave.repertoire.counts import Count
-from understave.repertoire.search import Answer
-
-FORMAT = "understave-places"
-VERSION = 1
+from understave.repertoire.search import Answer, Place
 
 
 def places_json(answer: Answer) -> str:
     """Return an answer as indented JSON; bars are counted from 0 and given as printed."""
-    places = [{n: v for n, v in asdict(p).items() if n != "score"} for p in answer.places]
-    return _text({"found": answer.count, "pieces": answer.pieces, "places": places})
+    places = tuple(_place(p) for p in answer.places)
+    return records.text_of(records.PlacesFile(found=answer.count, pieces=answer.pieces, places=places))
 
 
 def counts_json(counts: Sequence[Count], title: str) -> str:
     """Return all counts as indented JSON; a share is from 0 to 1."""
-    return _text({"counted": title, "counts": [asdict(c) for c in counts]})
+    counted = tuple(records.Counted(c.name, c.count, c.pieces, c.share) for c in counts)
+    return records.text_of(records.CountsFile(counted=title, counts=counted))
 
 
-def _text(values: dict[str, Any]) -> str:
-    document = {"format": FORMAT, "version": VERSION, **values}
-    return json.dumps(document, ensure_ascii=False, indent=1) + "\n"
+def _place(place: Place) -> records.Place:
+    return records.Place(
+        path=place.path,
+        piece=place.piece,
+        title=place.title,
+        composer=place.composer,
+        difficulty=place.difficulty,
+        what=place.what,
+        key=place.key,
+        bar=place.bar,
+        last_bar=place.last_bar,
+        bar_number=place.bar_number,
+        last_bar_number=place.last_bar_number,
+        confidence=place.confidence,
+    )

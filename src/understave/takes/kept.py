@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from understave.digests import digest
-from understave.disk import locked, write_atomically
+from understave.disk import locked, usable_name, write_atomically
 from understave.errors import TakeError
 from understave.score.model import Score
 from understave.takes.recorded import bytes_of, recording_of
@@ -91,7 +91,7 @@ def drop_take(folder: Path, name: str) -> Path:
 
 def _name_for(home: Path, source: Path, data: bytes) -> str:
     """Return a name of plain letters that no other recording has."""
-    plain = re.sub(r"[^\w-]+", "-", source.stem).strip("-")[:60] or "take"
+    plain = usable_name(re.sub(r"[^\w-]+", "-", source.stem), "take")
     name, number = plain, 2
     while (home / f"{name}.mid").exists() and (home / f"{name}.mid").read_bytes() != data:
         name, number = f"{plain}-{number}", number + 1

@@ -9,16 +9,21 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from understave.claims import Claim, Disagreement, disagreements, facts, failing
+from understave.claims.chords_and_keys import KeyIs, Labelled
 from understave.findings.catalogue import weight
 from understave.harmony.reading import Event, Reading
 from understave.interpretation.plan import Plan
 from understave.score.model import Score
+from understave.teaching.contrasts import possible_contrasts
 from understave.teaching.exercises import Exercise
+from understave.teaching.narrative import LENGTHS, narrate
+from understave.teaching.spoken import outer_claim, outer_voices
 from understave.teaching.stops import Stop, asked_claims, moment_of, possible_stops
+from understave.theory.names import key_name
 from understave.theory.vocabulary import Language
 from understave.wording import Level, can_say, plain, say, tell
 from understave.wording.claiming import claims_of, exercise_claims
@@ -26,11 +31,14 @@ from understave.wording.gaps import place
 from understave.wording.phrasebook import phrasebook
 from understave.wording.telling import SURE
 
+PLACES = ("story", "plan", "stop", "exercise", "contrast", "card", "page")
+"""The texts of a lesson that may contradict one another."""
+
 
 @dataclass(frozen=True, slots=True)
 class Statement:
-    """Something that could be said: where (``"story"``, ``"plan"``, ``"stop"``, ``"exercise"``), at which
-    moment, in which words, what it claims, what of that fails, and whether it is told.
+    """Something that could be said: where (one of `PLACES`), at which moment, in which words, what it
+    claims, what of that fails, and whether it is told.
     """
 
     where: str
@@ -52,6 +60,7 @@ def statements(
 ) -> tuple[Statement, ...]:
     """Return all that could be said of a piece at a level, in the order of rooms and then of time."""
     stops = possible_stops(score, reading, plan, level=level, language=language)
+    exercises = tuple(exercises)
     told = {e for p in tell(score, reading, level, language) for s in p.sentences for e in s.events}
     found = [
         *_worded(
@@ -64,10 +73,72 @@ def statements(
             told,
         ),
         *_worded("plan", score, reading, _reasons(plan), level, language, None),
+        *_narrated(score, reading, level, language),
         *_asked(score, reading, stops, language),
+        *_said_at_stops(score, reading, stops, level, language),
         *_exercised(score, reading, exercises, language),
+        *_contrasted(score, reading, level, language),
+        *_printed(reading, language),
     ]
-    return tuple(found)
+    # Cards ask what exercises and stops ask; those for the ear are none.
+    cards = [s for s in found if s.where in ("exercise", "stop question") and s.kind != _FOR_THE_EAR]
+    found = [replace(s, where="stop") if s.where == "stop question" else s for s in found]
+    return (*found, *(replace(s, where="card") for s in cards))
+
+
+_FOR_THE_EAR = "hear and choose"
+
+
+def _narrated(score: Score, reading: Reading, level: Level, language: Language) -> Iterator[Statement]:
+    """What the story tells as it flows, in all its lengths; every sentence once."""
+    known = facts(score, reading.spans)
+    told: set[str] = set()
+    for length in LENGTHS:
+        for line in (x for c in narrate(score, reading, length, level, language) for x in c.lines):
+            if line.text in told or not line.claims:
+                continue
+            told.add(line.text)
+            failed = failing(line.claims, known)
+            kind = line.events[0].kind if line.events else line.role
+            yield Statement("story", line.start, kind, plain(line.text), line.claims, failed, not failed)
+
+
+def _said_at_stops(
+    score: Score, reading: Reading, stops: Iterable[Stop], level: Level, language: Language
+) -> Iterator[Statement]:
+    """What is said at the stops, of each event and of the outer voices, before anything is asked."""
+    known = facts(score, reading.spans)
+    book = phrasebook(language)
+    for stop in stops:
+        for event in stop.events:
+            claims = claims_of(event, score, level, language)
+            failed = failing(claims, known)
+            text = plain(say(event, score, level, language))
+            yield Statement("stop", moment_of(event), event.kind, text, claims, failed, not failed)
+        outer = outer_claim(score, reading, stop.moment)
+        if outer is not None:
+            failed = failing((outer,), known)
+            text = " ".join(outer_voices(score, reading, stop.moment, book))
+            yield Statement("stop", stop.moment, outer.kind, text, (outer,), failed, not failed)
+
+
+def _contrasted(score: Score, reading: Reading, level: Level, language: Language) -> Iterator[Statement]:
+    known = facts(score, reading.spans)
+    for c in possible_contrasts(score, reading):
+        claims = c.claims(score)
+        failed = failing(claims, known)
+        at = score.measures[c.first].start
+        yield Statement(
+            "contrast", at, c.label, plain(c.words(score, level, language)), claims, failed, not failed
+        )
+
+
+def _printed(reading: Reading, language: Language) -> Iterator[Statement]:
+    """What stands under the staves: every chord with its key."""
+    for s in reading.spans:
+        claims = (Labelled(s.start, s.start, s.key, s.numeral), KeyIs(s.start, s.start, s.key))
+        text = f"{s.numeral} ({key_name(s.key, language)})"
+        yield Statement("page", s.start, "label", text, claims, (), True)
 
 
 def _could(event: Event) -> bool:
@@ -110,7 +181,7 @@ def _asked(score: Score, reading: Reading, stops: Iterable[Stop], language: Lang
         claims = asked_claims(score, reading, stop.events[0], language)
         failed = failing(claims, known)
         text = plain(f"{stop.question} {stop.answer}")
-        yield Statement("stop", stop.moment, stop.events[0].kind, text, claims, failed, not failed)
+        yield Statement("stop question", stop.moment, stop.events[0].kind, text, claims, failed, not failed)
 
 
 def _exercised(
@@ -124,9 +195,18 @@ def _exercised(
         yield Statement("exercise", e.start, e.kind, text, claims, failed, not failed)
 
 
-def contradictions(found: Iterable[Statement]) -> tuple[Disagreement, ...]:
-    """Return where two things that are told answer one question in two ways."""
-    return disagreements((s.where, c) for s in found if s.told for c in s.claims)
+def contradictions(found: Iterable[Statement], reading: Reading) -> tuple[Disagreement, ...]:
+    """Return where two things that are told, in whichever texts, answer one question in two ways.
+
+    What is said of a chord or a key is compared with all that is said of that chord, from whichever of its
+    moments.
+    """
+
+    def placed(claim: Claim) -> Claim:
+        span = reading.span_at(claim.start) if claim.of_chord else None
+        return claim if span is None else replace(claim, start=span.start, end=span.start)
+
+    return disagreements((s.where, placed(c)) for s in found if s.told for c in s.claims)
 
 
 @dataclass(frozen=True, slots=True)

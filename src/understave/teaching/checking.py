@@ -68,35 +68,51 @@ def facts(
     events: Iterable[Event] = (),
 ) -> Facts:
     """Return what a text about a stretch of the piece, resting on some events, may name."""
-    numerals: set[str] = set()
-    pairs: set[tuple[str, Key]] = set()
-    keys: set[Key] = set()
-    bars = _bars_between(score, start, end)
+    return _joined(_around(score, reading, start, end), *(_resting_on(score, reading, e) for e in events))
+
+
+def _joined(*parts: Facts) -> Facts:
+    return Facts(
+        frozenset().union(*(p.numerals for p in parts)),
+        frozenset().union(*(p.pairs for p in parts)),
+        frozenset().union(*(p.keys for p in parts)),
+        frozenset().union(*(p.bars for p in parts)),
+    )
+
+
+def _around(score: Score, reading: Reading, start: Fraction, end: Fraction) -> Facts:
+    """What any text about a stretch may name: its bars, its chords and the one that follows."""
     spans = [s for s in reading.spans if s.start < end and s.end > start]
     following = [s for s in reading.spans if s.start == max((o.end for o in spans), default=end)]
-    for s in (*spans, *following):
-        numerals.add(str(s.numeral))
-        pairs.add((str(s.numeral), s.key))
-        keys |= {s.key, s.numeral.local_key(s.key)}
-    for e in events:
-        if e in CADENCE:
-            # Its approach may lie before the bars: the chords that it is made of count as named by it.
-            numerals |= {str(s.numeral) for s in reading.spans if s.start < e.end and s.end > e.start}
-        own = list(_values(e))
-        in_event = {v for v in own if isinstance(v, Key)}
-        chords = [v for v in own if isinstance(v, RomanNumeral)]
-        keys |= in_event
-        numerals |= {str(c) for c in chords}
-        pairs |= {(str(c), k) for c in chords for k in in_event}
-        # Where one numeral is named in the key of the sentence, not in its own: the chord is the same.
-        for c in chords:
-            for a in in_event:
-                for b in in_event - {a}:
-                    renamed = RomanNumeral.of(c.chord(a), b)
-                    numerals |= {str(n) for n in renamed[:1]}
-                    pairs |= {(str(n), b) for n in renamed[:1]}
-        bars |= _bars_of(score, e, own)
-    return Facts(frozenset(numerals), frozenset(pairs), frozenset(keys), frozenset(bars))
+    named = (*spans, *following)
+    return Facts(
+        frozenset(str(s.numeral) for s in named),
+        frozenset((str(s.numeral), s.key) for s in named),
+        frozenset(k for s in named for k in (s.key, s.numeral.local_key(s.key))),
+        frozenset(_bars_between(score, start, end)),
+    )
+
+
+def _resting_on(score: Score, reading: Reading, event: Event) -> Facts:
+    """What a text may name because it rests on an event, wherever the text stands."""
+    own = list(_values(event))
+    keys = {v for v in own if isinstance(v, Key)}
+    chords = [v for v in own if isinstance(v, RomanNumeral)]
+    numerals = {str(c) for c in chords}
+    if event in CADENCE:
+        # Its approach may lie before the bars: the chords that it is made of count as named by it.
+        numerals |= {str(s.numeral) for s in reading.spans if s.start < event.end and s.end > event.start}
+    pairs = {(str(c), k) for c in chords for k in keys}
+    # Where one numeral is named in the key of the sentence, not in its own: the chord is the same.
+    for c in chords:
+        for a in keys:
+            for b in keys - {a}:
+                renamed = RomanNumeral.of(c.chord(a), b)
+                numerals |= {str(n) for n in renamed[:1]}
+                pairs |= {(str(n), b) for n in renamed[:1]}
+    return Facts(
+        frozenset(numerals), frozenset(pairs), frozenset(keys), frozenset(_bars_of(score, event, own))
+    )
 
 
 def _values(event: Event) -> Iterator[Detail]:
@@ -231,12 +247,13 @@ def check_stops(
 ) -> tuple[Fault, ...]:
     """Check every text of every stop, at every level, the teacher's too."""
     found: list[Fault] = []
-    reasons = tuple(plan_events)
+    # Hundreds of reasons of a plan reach into every stop: what each lets a text name is worked out once.
+    reasons = [(e.start, e.end, _resting_on(score, reading, e)) for e in plan_events]
     for s in stops:
         start, end = score.measures[s.first].start, score.measures[s.last].end
-        own = [*s.events, *(e for e in reasons if e.start < end and e.end > start)]
         related = [e for e in reading.events if e in DIFFERENCE and e.start < end and e.end > start]
-        known = facts(score, reading, start, end, [*own, *related])
+        planned = (known for e_start, e_end, known in reasons if e_start < end and e_end > start)
+        known = _joined(facts(score, reading, start, end, [*s.events, *related]), *planned)
         texts = {"title": s.title, "question": s.question, "answer": s.answer, "play": s.play}
         texts.update({f"say.{level}": s.say[level] for level in LEVELS})
         said = s.spoken

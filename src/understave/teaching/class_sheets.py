@@ -11,7 +11,7 @@ import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 from understave.errors import LessonError, UnderstaveError
 from understave.findings import with_events
@@ -174,10 +174,11 @@ def moved_exercise(e: Exercise, interval: Interval) -> Exercise:
             return tuple(moved(v) for v in value)
         return value
 
+    details: dict[str, Any] = {name: moved(value) for name, value in e.values}
     scores = [(transpose(s, interval), r) for s, r in e.solutions]
     return replace(
         e,
-        values=tuple((name, moved(value)) for name, value in e.values),
+        details=replace(e.details, **details),
         material=None if e.material is None else transpose(e.material, interval),
         notes=tuple(moved_pitch(p, interval) for p in e.notes),
         solutions=tuple((s, _carried(r, s, interval)) for s, r in scores),

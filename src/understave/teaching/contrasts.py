@@ -1,10 +1,10 @@
 """Contrasts to hear: some bars as written, against the same bars as one might have expected them.
 
 In: a Score and its Reading. Out: `Contrast` values: two Scores of the same bars with their readings, the
-notes that differ, and an `Event`-like label with values for the words (`wording`, tables ``contrasts``).
+notes that differ, and a label with `details` for the words (`wording`, tables ``contrasts``).
 Both are ordinary Scores: they are engraved, planned and sounded like any other.
 
-Labels (values in brackets; all have ``key``, and ``at``, the moment in the piece that it is about):
+Labels (details in brackets; all have ``key``, and ``at``, the moment in the piece that it is about):
 
 - ``"altered notes"``: the notes foreign to the key put back into it (``chord``, ``plain`` the chord that
   results, ``changes`` pairs of the note written and the note of the key).
@@ -16,7 +16,7 @@ Labels (values in brackets; all have ``key``, and ``at``, the moment in the piec
 - ``"arrival"``: a deceptive or evaded cadence kept to its promise (``chord`` what comes, ``plain`` the
   tonic).
 - ``"continuation"``: where a passage that came before goes on differently, the way it took first
-  (``from`` the earlier moment).
+  (``earlier``: that moment).
 - ``"block chords"``: the figuration against its chords alone.
 - ``"bass"``, ``"melody"``: the bars with one voice alone.
 
@@ -29,6 +29,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from understave.claims import Claim, facts, failing
 from understave.findings.applied import APPLIED_CHORD
 from understave.findings.cadences import CADENCE
 from understave.findings.catalogue import kind_of, weight
@@ -44,12 +45,21 @@ from understave.score.passage import passage
 from understave.score.transpose import interval_between, moved_pitch
 from understave.score.write import with_source
 from understave.teaching.carried import carry, reading_of, with_notes
+from understave.teaching.details import (
+    ChordPutBack,
+    Compared,
+    Comparison,
+    DissonanceLeftOut,
+    ModeKept,
+    WayTakenBefore,
+)
 from understave.teaching.reduction import reduced
 from understave.theory.chord import Chord
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
+from understave.wording.claiming import contrast_claims
 from understave.wording.gaps import fill
 from understave.wording.phrasebook import Level, phrasebook
 
@@ -90,7 +100,7 @@ class Contrast:
     label: str
     first: int
     last: int
-    values: tuple[tuple[str, Detail], ...]
+    details: Comparison
     written: Score
     written_reading: Reading
     other: Score
@@ -101,10 +111,24 @@ class Contrast:
     shows: str = ""
     ways: tuple[Way, Way] = (Way(), Way())
 
+    @property
+    def values(self) -> tuple[tuple[str, Detail], ...]:
+        """The details by name, for the gaps of its words."""
+        return self.details.as_pairs()
+
     def words(self, score: Score, level: Level = "intermediate", language: Language = "en") -> str:
         """Say what to listen for; numerals stand between ⟨ and ⟩."""
         book = phrasebook(language)
         return fill(book.contrasts[self.label][level], dict(self.values), score, book, "contrast")
+
+    def claims(self, score: Score) -> tuple[Claim, ...]:
+        """Return what its words claim of the piece."""
+        stretch = score.measures[self.first].start, score.measures[self.last].end
+        return contrast_claims(score, self.label, self.shows, self.values, stretch)
+
+    def is_so(self, score: Score, reading: Reading) -> bool:
+        """Whether the notes bear out all that its words claim."""
+        return not failing(self.claims(score), facts(score, reading.spans))
 
 
 def contrasts(score: Score, reading: Reading, at_most: int = 12) -> tuple[Contrast, ...]:
@@ -113,6 +137,11 @@ def contrasts(score: Score, reading: Reading, at_most: int = 12) -> tuple[Contra
     At most three have one label, two of them on one kind of event; block chords, bass and melody are
     given for the bars where they tell most.
     """
+    return _chosen([c for c in possible_contrasts(score, reading) if c.is_so(score, reading)], at_most)
+
+
+def possible_contrasts(score: Score, reading: Reading) -> tuple[Contrast, ...]:
+    """Return every contrast that could be made, those too of which the notes deny something (`claims`)."""
     found: list[Contrast] = []
     for event in reading.events:
         kind = kind_of(event)
@@ -124,6 +153,10 @@ def contrasts(score: Score, reading: Reading, at_most: int = 12) -> tuple[Contra
         if made is not None:
             found.append(replace(made, weight=weight(event) * event.confidence, shows=event.label))
     found += _whole_texture(score, reading)
+    return tuple(found)
+
+
+def _chosen(found: Iterable[Contrast], at_most: int) -> tuple[Contrast, ...]:
     chosen: list[Contrast] = []
     for c in sorted(found, key=lambda c: (-c.weight, c.first)):
         alike = [o for o in chosen if o.label == c.label]
@@ -153,7 +186,7 @@ def _make(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     bars: tuple[int, int],
-    values: Iterable[tuple[str, Detail]],
+    details: Comparison,
     change: Callable[[Score, Fraction], list[Note]],
     respan: Callable[[Span], Span] = lambda s: s,
 ) -> Contrast | None:
@@ -180,7 +213,7 @@ def _make(  # noqa: PLR0913
         label,
         first,
         last,
-        tuple(values),
+        details,
         written,
         reading_of(written, spans),
         other,
@@ -231,20 +264,14 @@ def _altered(score: Score, reading: Reading, event: Event) -> Contrast | None:
             for n in written.notes
         ]
 
-    values: list[tuple[str, Detail]] = [
-        ("key", key),
-        ("at", event.start),
-        ("chord", chord),
-        ("plain", plain),
-        ("changes", tuple(table.items())),
-    ]
+    details = ChordPutBack(key=key, at=event.start, chord=chord, plain=plain, changes=tuple(table.items()))
     label = "altered notes" if sounding.root in key else "diatonic neighbour"
     return _make(
         label,
         score,
         reading,
         _bars(score, event.start, event.end),
-        values,
+        details,
         change,
         _relabel(event.start, event.end, key, plain),
     )
@@ -310,7 +337,7 @@ def _neighbour(
         score,
         reading,
         _bars(score, event.start, event.end),
-        [("key", key), ("at", event.start), ("chord", chord), ("plain", plain)],
+        ChordPutBack(key=key, at=event.start, chord=chord, plain=plain),
         change,
         _relabel(event.start, event.end, key, plain),
     )
@@ -388,8 +415,8 @@ def _mode(score: Score, reading: Reading, event: Event) -> Contrast | None:
             return replace(s, key=before)
         return replace(s, key=before, numeral=named, alternatives=(), confidence=1.0)
 
-    values: list[tuple[str, Detail]] = [("key", key), ("before", before), ("at", event.start)]
-    return _make("mode", score, reading, (max(0, first - 2), last), values, change, respan)
+    details = ModeKept(key=key, before=before, at=event.start)
+    return _make("mode", score, reading, (max(0, first - 2), last), details, change, respan)
 
 
 # --- dissonance ------------------------------------------------------------------------------------------
@@ -431,15 +458,15 @@ def _dissonance(score: Score, reading: Reading, event: Event) -> Contrast | None
             notes.append(replace(late, articulations=(), ornaments=(), fingering=(), lyrics=()))
         return [n for n in notes if n.id not in joined]
 
-    values: list[tuple[str, Detail]] = [
-        ("key", key),
-        ("at", event.start),
-        ("chord", chord),
-        ("pitch", pitch.pitch_class),
-        ("resolution", resolution.pitch_class),
-        ("kind", event.label),
-    ]
-    return _make("dissonance", score, reading, _bars(score, event.start, when, 1, 0), values, change)
+    details = DissonanceLeftOut(
+        key=key,
+        at=event.start,
+        chord=chord,
+        pitch=pitch.pitch_class,
+        resolution=resolution.pitch_class,
+        kind=event.label,
+    )
+    return _make("dissonance", score, reading, _bars(score, event.start, when, 1, 0), details, change)
 
 
 # --- what was promised -------------------------------------------------------------------------------------
@@ -465,7 +492,7 @@ def _arrival(score: Score, reading: Reading, event: Event) -> Contrast | None:
         score,
         reading,
         _bars(score, event.start, min(span.end, arrival + score.measure_at(arrival).length), 1, 0),
-        [("key", key), ("at", arrival), ("chord", goal), ("plain", expected)],
+        ChordPutBack(key=key, at=arrival, chord=goal, plain=expected),
         change,
         _relabel(arrival, span.end, key, expected),
     )
@@ -512,10 +539,9 @@ def _continuation(score: Score, reading: Reading, event: Event) -> Contrast | No
         ]
         return kept + [moved(n, cut, now - first) for n in earlier.notes]
 
-    values: list[tuple[str, Detail]] = [("at", event.start), ("from", left)]
     span = reading.span_at(event.start)
-    values += [("key", span.key)] if span else []
-    made = _make("continuation", score, reading, (first, last), values, change)
+    details = WayTakenBefore(at=event.start, key=span.key if span else None, earlier=left)
+    made = _make("continuation", score, reading, (first, last), details, change)
     if made is None:
         return None
     start = score.measures[first].start
@@ -543,16 +569,14 @@ def _whole_texture(score: Score, reading: Reading) -> list[Contrast]:
     written = passage(score, first, last)
     spans = carry(reading.spans, written, start, end)
     whole = reading_of(written, spans)
-    key = spans[0].key if spans else reading.spans[0].key
-    at = ("at", start)
+    details = Compared(at=start, key=spans[0].key if spans else reading.spans[0].key)
     found: list[Contrast] = []
     if spans:
         blocks, labels = reduced(score, reading, first=first, last=last)
         differs = tuple(n.id for n in written.notes)
         changed = tuple(n.id for n in blocks.notes)
-        values: tuple[tuple[str, Detail], ...] = (("key", key), at)
         sides = (written, whole, blocks, labels)
-        found.append(Contrast("block chords", first, last, values, *sides, differs, changed, 3.0))
+        found.append(Contrast("block chords", first, last, details, *sides, differs, changed, 3.0))
     roles = texture_of(score, reading.spans).roles
     for label in ("bass", "melody"):
         own = {n.id for n in written.notes if any(roles.get(_first_id(score, i)) == label for i in n.ids)}
@@ -563,8 +587,7 @@ def _whole_texture(score: Score, reading: Reading) -> list[Contrast]:
             replace(written, notes=tuple(n for n in written.notes if n.id in own), source=b"")
         )
         labels = Reading(with_notes(alone, spans))
-        values = (("key", key), at)
-        found.append(Contrast(label, first, last, values, written, whole, alone, labels, others, (), 2.5))
+        found.append(Contrast(label, first, last, details, written, whole, alone, labels, others, (), 2.5))
     return found
 
 

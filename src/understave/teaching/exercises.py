@@ -29,10 +29,23 @@ from understave.score.passage import passage
 from understave.score.write import with_source
 from understave.teaching.carried import carry
 from understave.teaching.contrasts import diatonic_neighbour
+from understave.teaching.details import (
+    BarsToMove,
+    CadenceToHear,
+    ChordToHear,
+    ChordToName,
+    ChordToResolve,
+    ChordToSpell,
+    ModeToHear,
+    NoteToFind,
+    NoteToResolve,
+    Question,
+    SequenceToContinue,
+)
 from understave.teaching.reduction import block_chords, joined, reduced
 from understave.teaching.verification import verify
 from understave.theory.chord import Chord, Quality
-from understave.theory.key import Key
+from understave.theory.key import Key, Mode
 from understave.theory.pitch import Pitch
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
@@ -57,20 +70,19 @@ class Exercise:
     """One question with its answer.
 
     It rests on the reading from `start` to `end` and shows bars `first` to `last` (indexes of measures).
-    `values` fill prompt and answer. `marked` are the ids of notes to mark in the excerpt. `material` is a
+    `details` fill prompt and answer. `marked` are the ids of notes to mark in the excerpt. `material` is a
     Score to print or to sound in place of the excerpt; print it, as the excerpt, without numerals.
     `notes` is the answer in notes, lowest first, where there is one; `solutions` are Scores that show or
     play it, with their readings. `choices` are what there is to choose from and `correct` the index of
     the right one. `step` counts from 1, easy to hard.
     """
 
-    kind: str
     level: Level
     start: Fraction
     end: Fraction
     first: int
     last: int
-    values: tuple[tuple[str, Detail], ...]
+    details: Question
     marked: tuple[str, ...] = ()
     material: Score | None = None
     notes: tuple[Pitch, ...] = ()
@@ -78,16 +90,21 @@ class Exercise:
     choices: tuple[Detail, ...] = ()
     correct: int | None = None
     step: int = 0
-    variant: str = ""
 
-    def get(self, name: str) -> Detail | None:
-        """Return a value by its name, or None."""
-        return dict(self.values).get(name)
+    @property
+    def kind(self) -> str:
+        """Which of the kinds it is of."""
+        return self.details.exercise
+
+    @property
+    def values(self) -> tuple[tuple[str, Detail], ...]:
+        """The details by name, for the gaps of its words."""
+        return self.details.as_pairs()
 
     @property
     def entry(self) -> str:
         """The name of its words in the phrasebook."""
-        return f"{self.kind}, {self.variant}" if self.variant else self.kind
+        return f"{self.kind}, {self.details.variant}" if self.details.variant else self.kind
 
     def prompt(self, score: Score, language: Language = "en") -> str:
         """Ask the question; numerals stand between ⟨ and ⟩."""
@@ -223,20 +240,19 @@ def _name(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
         chord = s.numeral.chord(s.key)
         first, last = _bars_of(score, s.start, s.end)
         yield Exercise(
-            "name the chord",
             level,
             s.start,
             s.end,
             first,
             last,
-            (
-                ("at", s.start),
-                ("key", s.key),
-                ("chord", s.numeral),
-                ("root", chord.root),
-                ("bass", chord.bass),
-                ("quality", chord.quality),
-                ("members", chord.members),
+            ChordToName(
+                at=s.start,
+                key=s.key,
+                chord=s.numeral,
+                root=chord.root,
+                bass=chord.bass,
+                quality=chord.quality,
+                members=chord.members,
             ),
             marked=s.notes,
             notes=close_position(chord),
@@ -255,21 +271,20 @@ def _spell(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
         chord = s.numeral.chord(key)
         first, last = _bars_of(score, s.start, s.end)
         yield Exercise(
-            "spell the chord",
             level,
             s.start,
             s.end,
             first,
             last,
-            (
-                ("at", s.start),
-                ("key", key),
-                ("home", s.key),
-                ("chord", s.numeral),
-                ("root", chord.root),
-                ("quality", chord.quality),
-                ("members", chord.members),
-                ("bass", chord.bass),
+            ChordToSpell(
+                at=s.start,
+                key=key,
+                home=s.key,
+                chord=s.numeral,
+                root=chord.root,
+                quality=chord.quality,
+                members=chord.members,
+                bass=chord.bass,
             ),
             notes=close_position(chord),
         )
@@ -308,23 +323,22 @@ def _foreign(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]
             continue
         first, last = _bars_of(score, s.start, s.end)
         yield Exercise(
-            "find the foreign note",
             level,
             s.start,
             s.end,
             first,
             last,
-            (
-                ("at", s.start),
-                ("moment", e.start),
-                ("key", s.key),
-                ("chord", s.numeral),
-                ("members", s.numeral.chord(s.key).members),
-                ("root", s.numeral.chord(s.key).root),
-                ("quality", s.numeral.chord(s.key).quality),
-                ("pitch", pitch),
-                ("note", note_id),
-                ("kind", e.label),
+            NoteToFind(
+                at=s.start,
+                moment=e.start,
+                key=s.key,
+                chord=s.numeral,
+                members=s.numeral.chord(s.key).members,
+                root=s.numeral.chord(s.key).root,
+                quality=s.numeral.chord(s.key).quality,
+                pitch=pitch,
+                note=note_id,
+                kind=e.label,
             ),
             notes=(pitch,),
         )
@@ -351,22 +365,21 @@ def _resolve_dissonance(score: Score, reading: Reading, level: Level) -> Iterato
         first, last = _bars_of(score, e.start, when + Fraction(1, 64))
         first = max(0, first - 1)
         yield Exercise(
-            "resolve the dissonance",
             level,
             e.start,
             when,
             first,
             last,
-            (
-                ("at", e.start),
-                ("key", key),
-                ("chord", chord),
-                ("pitch", pitch),
-                ("note", note_id),
-                ("goal", goal),
-                ("goal_note", goal_id),
-                ("way", "up" if goal.midi > pitch.midi else "down"),
-                ("kind", e.label),
+            NoteToResolve(
+                at=e.start,
+                key=key,
+                chord=chord,
+                pitch=pitch,
+                note=note_id,
+                goal=goal,
+                goal_note=goal_id,
+                way="up" if goal.midi > pitch.midi else "down",
+                kind=e.label,
             ),
             marked=(note_id,),
             material=_broken_off(score, first, last, when),
@@ -419,20 +432,19 @@ def _resolve_chord(score: Score, reading: Reading, level: Level) -> Iterator[Exe
         first, last = _bars_of(score, s.start, t.end)
         leading = s.numeral.local_key(s.key).leading_tone
         yield Exercise(
-            "resolve the chord",
             level,
             s.start,
             t.end,
             first,
             last,
-            (
-                ("at", s.start),
-                ("key", s.key),
-                ("chord", s.numeral),
-                ("to", t.numeral),
-                ("to_key", t.key),
-                ("members", t.numeral.chord(t.key).members),
-                *((("leading_tone", leading),) if leading in s.numeral.chord(s.key).members else ()),
+            ChordToResolve(
+                at=s.start,
+                key=s.key,
+                chord=s.numeral,
+                to=t.numeral,
+                to_key=t.key,
+                members=t.numeral.chord(t.key).members,
+                leading_tone=leading if leading in s.numeral.chord(s.key).members else None,
             ),
             material=asked,
             notes=led[1],
@@ -482,21 +494,20 @@ def _play(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
             continue
         chords = tuple(s.numeral for s in own)
         yield Exercise(
-            "play in other keys",
             level,
             start,
             stop,
             first,
             last,
-            (
-                ("at", start),
-                ("where", (start, stop)),
-                ("key", key),
-                ("targets", targets),
-                ("chords", chords),
-                ("roots", tuple(s.numeral.chord(key).root for s in own)),
-                ("target", targets[0]),
-                ("target_roots", tuple(n.root(targets[0]) for n in chords)),
+            BarsToMove(
+                at=start,
+                where=(start, stop),
+                key=key,
+                targets=targets,
+                chords=chords,
+                roots=tuple(s.numeral.chord(key).root for s in own),
+                target=targets[0],
+                target_roots=tuple(n.root(targets[0]) for n in chords),
             ),
             material=plain,
             solutions=tuple(made),
@@ -531,20 +542,19 @@ def _sequence(score: Score, reading: Reading, level: Level) -> Iterator[Exercise
             )
         )
         yield Exercise(
-            "continue the sequence",
             level,
             e.start,
             e.end,
             first,
             last,
-            (
-                ("at", e.start),
-                ("key", key),
-                ("given", tuple(s.numeral.chord(s.key).root for s in shown)),
-                ("going_on", tuple(s.numeral.chord(s.key).root for s in hidden)),
-                ("times", tuple(s.start for s in (*shown, *hidden))),
-                ("count", len(hidden)),
-                ("pattern", e.label),
+            SequenceToContinue(
+                at=e.start,
+                key=key,
+                given=tuple(s.numeral.chord(s.key).root for s in shown),
+                going_on=tuple(s.numeral.chord(s.key).root for s in hidden),
+                times=tuple(s.start for s in (*shown, *hidden)),
+                count=len(hidden),
+                pattern=e.label,
             ),
             material=asked,
             solutions=((whole, labels),),
@@ -576,22 +586,20 @@ def _hear_mode(score: Score, reading: Reading) -> Iterator[Exercise]:
         first, last = _bars_of(score, s.start, s.end)
         quality = s.numeral.chord(s.key).quality
         choices = _shuffled(("major", "minor"), str(s.start))
-        right = "major" if quality is Quality.MAJOR else "minor"
+        right: Mode = "major" if quality is Quality.MAJOR else "minor"
         bars, _ = _excerpt(score, reading, first, last)
         begin = score.measures[first].start
         sound = tuple(n for n in bars.notes if s.start - begin <= n.onset < s.end - begin)
         yield Exercise(
-            "hear and choose",
             "beginner",
             s.start,
             s.end,
             first,
             last,
-            (("at", s.start), ("key", s.key), ("root", s.numeral.chord(s.key).root), ("right", right)),
+            ModeToHear(at=s.start, key=s.key, root=s.numeral.chord(s.key).root, right=right),
             material=with_source(replace(bars, notes=sound, source=b"")),
             choices=choices,
             correct=choices.index(right),
-            variant="mode",
         )
 
 
@@ -625,17 +633,15 @@ def _hear_cadence(score: Score, reading: Reading) -> Iterator[Exercise]:
         made, _ = reduced(score, reading, first=first, last=last)
         choices = _shuffled(_CADENCES, str(e.start))
         yield Exercise(
-            "hear and choose",
             "intermediate",
             e.start,
             arrival,
             first,
             last,
-            (("at", arrival), ("key", key), ("right", family)),
+            CadenceToHear(at=arrival, key=key, right=family),
             material=made,
             choices=choices,
             correct=choices.index(family),
-            variant="cadence",
         )
 
 
@@ -658,17 +664,15 @@ def _hear_chromatic(score: Score, reading: Reading) -> Iterator[Exercise]:
         made, _ = reduced(score, reading, first=first, last=last)
         choices = _shuffled((chord, plain, *others[:2]), str(e.start))
         yield Exercise(
-            "hear and choose",
             "advanced",
             e.start,
             e.end,
             first,
             last,
-            (("at", e.start), ("key", key), ("chord", chord), ("right", chord)),
+            ChordToHear(at=e.start, key=key, chord=chord, right=chord),
             material=made,
             choices=choices,
             correct=choices.index(chord),
-            variant="chord",
         )
 
 

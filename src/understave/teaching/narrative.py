@@ -16,7 +16,8 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any, Literal, TypeAlias
 
-from understave.claims import facts
+from understave.claims import Claim, facts, failing
+from understave.claims.chords_and_keys import KeyAbout, KeyIs, OneKey
 from understave.claims.moods import CAUSES, Mood
 from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import DICTIONARY, INSTRUCTION
@@ -28,7 +29,7 @@ from understave.score.model import Score
 from understave.teaching.telling_order import Thread, Told, anchor, foremost, ranked, spread
 from understave.theory.names import key_name
 from understave.theory.vocabulary import Language
-from understave.wording.claiming import is_true, is_true_of
+from understave.wording.claiming import claims_of, is_true, is_true_of
 from understave.wording.gaps import can_fill, fill, printed_bars
 from understave.wording.phrasebook import Level, Phrasebook, phrasebook, raised
 from understave.wording.sentences import values_of
@@ -59,7 +60,7 @@ _PARTS = 4
 @dataclass(frozen=True, slots=True)
 class Line:
     """One sentence: what part it plays, its text, where it happens (printed bars, ``""`` for the whole
-    piece), and the events it rests on.
+    piece), the events it rests on, and what it claims.
     """
 
     role: Role
@@ -67,6 +68,7 @@ class Line:
     place: str
     start: Fraction
     events: tuple[Event, ...] = ()
+    claims: tuple[Claim, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,10 +184,15 @@ def _opening(voice: Voice, length: Length, level: Level) -> list[Line]:
         *(_form(voice) if length != "minute" else ()),
         *(_keys(voice) if length != "minute" else ()),
     ]
-    return [Line("where", t, "", Fraction(0), e) for t, e in texts if voice.fresh(t)]
+    known = facts(voice.score, voice.reading.spans)
+    return [
+        Line("where", t, "", Fraction(0), e, c)
+        for t, e, c in texts
+        if not failing(c, known) and voice.fresh(t)
+    ]
 
 
-_Said: TypeAlias = tuple[str, tuple[Event, ...]]
+_Said: TypeAlias = tuple[str, tuple[Event, ...], tuple[Claim, ...]]
 
 
 def _title(voice: Voice) -> Iterator[_Said]:
@@ -195,9 +202,12 @@ def _title(voice: Voice) -> Iterator[_Said]:
     first = next((e for e in voice.reading.events if e in KEY and e.start <= runs[0][1]), None)
     title = voice.score.title.strip()
     name = "title" if title else "untitled"
-    form = words[f"{name}_one" if len({r[0] for r in runs}) == 1 else name]
+    one = len({r[0] for r in runs}) == 1
+    form = words[f"{name}_one" if one else name]
     text = form.format(title=title, key=key_name(runs[0][0], voice.book.language))
-    yield text, (first,) if first is not None else ()
+    key, start, _ = runs[0]
+    claimed = (KeyIs(start, start, key), *((OneKey(start, voice.score.end, key),) if one else ()))
+    yield text, (first,) if first is not None else (), claimed
 
 
 def head_events(score: Score, reading: Reading) -> tuple[Event, ...]:
@@ -235,10 +245,11 @@ def head_sentences(score: Score, reading: Reading, book: Phrasebook, modern: boo
         if not values.get("text"):
             continue
         name = "head_words" if not values.get("terms") else "head" if count == 0 else "head_also"
-        yield fill(words[name], values, score, book, event.kind), (event,)
+        claimed = claims_of(event, score, language=book.language, template=words[name])
+        yield fill(words[name], values, score, book, event.kind), (event,), claimed
         count += 1
         if modern and event.label in ("pedal", "soft pedal") and "instrument" in values:
-            yield fill(words["instrument"], values, score, book, event.kind), (event,)
+            yield fill(words["instrument"], values, score, book, event.kind), (event,), ()
         if count == _HEADS:
             return
 
@@ -253,16 +264,24 @@ def mood_sentence(voice: Voice) -> Iterator[_Said]:
     known = facts(score, spans)
     for word in CAUSES:
         if bars and Mood(bars[0].start, bars[-1].end, word).holds(known):
-            yield voice.book.told["moods"][word], ()
+            claimed = (Mood(bars[0].start, bars[-1].end, word),)
+            yield voice.book.told["moods"][word], (), claimed
             return
 
 
 def _form(voice: Voice) -> Iterator[_Said]:
+    """Tell the sections, with the name of the form where the notes bear it out."""
+    known = facts(voice.score, voice.reading.spans)
+    template = voice.book.told["open"]["form"]
     for form, found in FORM.all(voice.reading.events)[:1]:
         # A piece of one part with a coda has no form to tell of: the farewell is told where it comes.
-        if found.sections - ("coda" in found.scheme.split()) > 1:
-            text = voice.book.told["open"]["form"]
-            yield fill(text, values_of(form), voice.score, voice.book, form.kind), (form,)
+        if found.sections - ("coda" in found.scheme.split()) < 2:
+            return
+        for told in (form, replace(form, details=replace(found, form_name=None))):
+            claimed = claims_of(told, voice.score, language=voice.book.language, template=template)
+            if not failing(claimed, known):
+                yield fill(template, values_of(told), voice.score, voice.book, form.kind), (form,), claimed
+                return
 
 
 def _keys(voice: Voice) -> Iterator[_Said]:
@@ -276,11 +295,14 @@ def _keys(voice: Voice) -> Iterator[_Said]:
     names = voice.book.join([key_name(k, voice.book.language) for k in others[:_KEYS_NAMED]])
     words = voice.book.told["open"]
     events = tuple(e for e, found in visited if found.key in others)
+    end = voice.score.end
+    claimed: tuple[Claim, ...] = tuple(KeyAbout(Fraction(0), end, k) for k in others[:_KEYS_NAMED])
+    claimed += (KeyIs(runs[-1][1], runs[-1][1], last),)
     if last == home:
-        yield words["keys_home"].format(keys=names), events
+        yield words["keys_home"].format(keys=names), events, claimed
     else:
         values: dict[str, Detail] = {"keys": names, "last": last}
-        yield fill(words["keys"], values, voice.score, voice.book), events
+        yield fill(words["keys"], values, voice.score, voice.book), events, claimed
 
 
 _KEYS_NAMED = 5
@@ -354,35 +376,37 @@ def _lines(voice: Voice, moment: _Moment, when: str, length: Length) -> Iterator
     event = moment.told.event
     entry = entry_of(event, voice.book)
     place = voice.book.bars(*[voice.score.measure_at(moment.start).number] * 2)
-    for role, text in _texts(voice, moment, entry, when, length):
+    for role, text, template in _texts(voice, moment, entry, when, length):
         if text:
-            yield Line(role, text, place, moment.start, (event,))
+            claimed = claims_of(event, voice.score, language=voice.book.language, template=template)
+            yield Line(role, text, place, moment.start, (event,), claimed)
 
 
 def _texts(
     voice: Voice, moment: _Moment, entry: Mapping[str, str], when: str, length: Length
-) -> Iterator[tuple[Role, str]]:
+) -> Iterator[tuple[Role, str, str]]:
+    """The part, the text and the template of each sentence."""
     event, before = moment.told.event, moment.before
     if before is not None and (before.event.kind, before.event.label) == (event.kind, event.label):
         more: dict[str, Detail] = {"before": anchor(before.event)}
         template = entry.get("again", "")
-        yield "heard", sentence(voice.score, voice.reading, event, template, voice.book, when, more)
+        yield "heard", sentence(voice.score, voice.reading, event, template, voice.book, when, more), template
         return
     heard = sentence(voice.score, voice.reading, event, entry.get("hear", ""), voice.book, when)
     if not heard:
         return
-    yield "heard", heard
+    yield "heard", heard, entry.get("hear", "")
     kin = voice.book.told["kin"].get(str(moment.thread.idea[0])) if before is not None else None
     if before is not None and kin:
-        yield "why", filled(voice.score, event, kin, voice.book, {"before": anchor(before.event)})
+        yield "why", filled(voice.score, event, kin, voice.book, {"before": anchor(before.event)}), kin
         return
     if "why" in entry:
-        yield "why", filled(voice.score, event, entry["why"], voice.book)
+        yield "why", filled(voice.score, event, entry["why"], voice.book), entry["why"]
     # Hands are a pianist's; nobody else's fingers are spoken of.
     if not for_keyboard(voice.score):
         return
     if "hands" in entry and (length != "minute" or "why" not in entry or moment.thread.idea[0] == "mode"):
-        yield "hands", filled(voice.score, event, entry["hands"], voice.book)
+        yield "hands", filled(voice.score, event, entry["hands"], voice.book), entry["hands"]
 
 
 def filled(

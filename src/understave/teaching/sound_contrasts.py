@@ -1,7 +1,7 @@
 """Contrasts of sound: the same bars with the pedal changed and held, on a modern and on an early piano.
 
 In: a Score and its Reading. Out: `Contrast` values whose two sides have the same notes and differ in how they
-are played (`contrasts.Way`). Labels, with their values beside ``key`` and ``at``:
+are played (`contrasts.Way`). Labels, with their details beside ``key`` and ``at``:
 
 - ``"pedal"``: as the plan changes it, and held down through. It is given where holding blurs most, by the
   measure of `acoustics.blur` (``old`` and ``new`` are the notes that clash then).
@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 
 from understave.acoustics.piano import EARLY, GRAND
-from understave.harmony.reading import Detail, Reading
+from understave.harmony.reading import Reading
 from understave.interpretation.pedal_blur import pedal_blur
 from understave.interpretation.pedal_reasons import PEDALLING
 from understave.interpretation.plan import PedalMove
@@ -23,6 +23,7 @@ from understave.score.model import Score
 from understave.score.passage import passage
 from understave.teaching.carried import carry, reading_of
 from understave.teaching.contrasts import Contrast, Way, contrasts, in_order
+from understave.teaching.details import OtherPiano, PedalHeld
 from understave.theory.pitch import Pitch
 
 BARS = 3
@@ -45,7 +46,7 @@ def soundings(score: Score, reading: Reading) -> tuple[Contrast, ...]:
     if not score.measures or not reading.spans:
         return ()
     found = (_pedal(score, reading), _piano(score, reading))
-    return tuple(c for c in found if c is not None)
+    return tuple(c for c in found if c is not None and c.is_so(score, reading))
 
 
 def _windows(score: Score) -> Iterator[tuple[int, int, Fraction, Fraction]]:
@@ -83,11 +84,8 @@ def _pedal(score: Score, reading: Reading) -> Contrast | None:
         if more >= LEAST_BLUR and (best is None or more > best[0]):
             move, (old, new) = clash
             ways = (Way(plan.pedal), Way(held))
-            values: list[tuple[str, Detail]] = [("old", old), ("new", new)]
-            best = (
-                more,
-                _contrast("pedal", (first, last), start + move.moment, values, (written, own), ways),
-            )
+            details = PedalHeld(at=start + move.moment, key=own.spans[0].key, old=old, new=new)
+            best = more, _contrast("pedal", (first, last), details, (written, own), ways)
     return best[1] if best is not None else None
 
 
@@ -107,8 +105,9 @@ def _piano(score: Score, reading: Reading) -> Contrast | None:
     first, last, start, end = best
     lowest = min((n for n in score.notes if n.onset < end and n.end > start), key=lambda n: n.midi)
     ways = (Way(piano=GRAND.name), Way(piano=EARLY.name))
-    excerpt = _excerpt(score, reading, first, last)
-    return _contrast("piano", (first, last), start, [("bass", lowest.pitch)], excerpt, ways)
+    written, own = _excerpt(score, reading, first, last)
+    details = OtherPiano(at=start, key=own.spans[0].key, bass=lowest.pitch)
+    return _contrast("piano", (first, last), details, (written, own), ways)
 
 
 def _excerpt(score: Score, reading: Reading, first: int, last: int) -> tuple[Score, Reading]:
@@ -120,17 +119,15 @@ def _excerpt(score: Score, reading: Reading, first: int, last: int) -> tuple[Sco
 def _contrast(
     label: str,
     bars: tuple[int, int],
-    at: Fraction,
-    values: list[tuple[str, Detail]],
+    details: PedalHeld | OtherPiano,
     excerpt: tuple[Score, Reading],
     ways: tuple[Way, Way],
 ) -> Contrast:
     written, own = excerpt
-    key = own.spans[0].key
     return Contrast(
         label,
         *bars,
-        (("key", key), ("at", at), *values),
+        details,
         written,
         own,
         written,

@@ -15,6 +15,8 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 from zlib import crc32
 
+from understave.claims import facts
+from understave.claims.whole_forms import OuterVoices
 from understave.findings.cadences import CADENCE
 from understave.findings.keyplan import KEY
 from understave.findings.reheard import ENHARMONIC_PIVOT
@@ -107,23 +109,34 @@ def _told(score: Score, reading: Reading, events: Sequence[Event], book: Phraseb
 
 
 def outer_voices(score: Score, reading: Reading, moment: Fraction, book: Phrasebook) -> Iterator[str]:
-    """Tell how bass and top voice move from the chord of a moment to the next one; nothing at the end."""
+    """Tell how bass and top voice move from the chord of a moment to the next one; nothing at the end, nor
+    where the notes deny it.
+    """
+    claimed = outer_claim(score, reading, moment)
+    if claimed is not None and claimed.holds(facts(score, reading.spans)):
+        names = [pitch_class_name(p, book.language) for p in (*claimed.bass, *claimed.top)]
+        yield book.talk["outer"][claimed.motion].format(
+            bass=names[0], bass_to=names[1], top=raised(names[2]), top_to=names[3]
+        )
+
+
+def outer_claim(score: Score, reading: Reading, moment: Fraction) -> OuterVoices | None:
+    """Return what is to be told of the outer voices from a moment's chord to the next, None for nothing."""
     here = reading.span_at(moment)
     following = None if here is None else reading.span_at(here.end)
     if here is None or following is None:
-        return
+        return None
     before, after = soundings(score).at(moment), soundings(score).at(following.start)
     if len(before) < _VOICES or len(after) < _VOICES:
-        return
+        return None
     voices = (before[0], after[0]), (before[-1], after[-1])
     ways = [b.midi - a.midi for a, b in voices]
     product = ways[0] * ways[1]
     motion = "together" if product > 0 else "apart" if product < 0 else "oblique"
-    if ways != [0, 0]:
-        names = [pitch_class_name(n.pitch.pitch_class, book.language) for pair in voices for n in pair]
-        yield book.talk["outer"][motion].format(
-            bass=names[0], bass_to=names[1], top=raised(names[2]), top_to=names[3]
-        )
+    if ways == [0, 0]:
+        return None
+    bass, top = ((a.pitch.pitch_class, b.pitch.pitch_class) for a, b in voices)
+    return OuterVoices(moment, following.start, bass, top, motion)
 
 
 _VOICES = 2
@@ -251,8 +264,8 @@ def frame(
     beginner = bool(stops) and stops[0].level == "beginner"
     riddle = _riddle(score, reading, stops, language)
     name = _curious_name(riddle, book)
-    after = [text for text, _ in head_sentences(score, reading, book, modern=not beginner)]
-    after += [text for text, _ in mood_sentence(Voice(score, reading, book))]
+    after = [text for text, *_ in head_sentences(score, reading, book, modern=not beginner)]
+    after += [text for text, *_ in mood_sentence(Voice(score, reading, book))]
     close = [words["kept"][name]]
     nexts = to_listen_for(score, riddle, book) if riddle is not None else ""
     close.append(_of_piece(score, "close", words["close"]["go" if nexts else "go_plain"]).format(next=nexts))

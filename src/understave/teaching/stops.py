@@ -470,7 +470,7 @@ def _stop(
         first=first,
         last=last,
         moment=moment,
-        title=_title(score, reading, lead, book),
+        title=_title(score, lead, book, asked.name),
         say={v: _said(score, reading, events, v, language) for v in LEVELS},
         hear=(EXCERPT, *sounds),
         play=ways[0][1] if ways else "",
@@ -503,8 +503,7 @@ def _bars(score: Score, event: Event) -> tuple[int, int]:
 
 def _is_about(one: Contrast, first: int, last: int, score: Score) -> bool:
     """Whether what a contrast changes stands in some bars."""
-    at = dict(one.values).get("at")
-    return first <= (score.measure_at(at).index if isinstance(at, Fraction) else one.first) <= last
+    return first <= score.measure_at(one.details.at).index <= last
 
 
 def _marked(reading: Reading, event: Event) -> tuple[str, ...]:
@@ -520,14 +519,20 @@ def _marked(reading: Reading, event: Event) -> tuple[str, ...]:
 # --- words -----------------------------------------------------------------------------------------------
 
 
-def _title(score: Score, reading: Reading, event: Event, book: Phrasebook) -> str:
-    """The printed bars and what happens there, in few words."""
+def _title(score: Score, event: Event, book: Phrasebook, asked: str) -> str:
+    """The printed bars and what happens there, in few words.
+
+    A title that is a question stands only over that question; where another is `asked`, or none, the event is
+    named instead.
+    """
     bars = book.bars(*heading_bars(score, moment_of(event), max(moment_of(event), event.end)))
     if not _lasts(event):
         bars = book.bars(*[score.measure_at(moment_of(event)).number] * 2)
     titles = book.stop_titles
     # A guest may have no title of its own for a stop.
     named = titles.get(f"{event.kind}.{event.label}") or titles.get(event.kind) or event.label
+    if named.rstrip().endswith("?") and asked.partition(".")[0] != event.kind:
+        named = titles.get(f"{event.kind}.named", event.kind)
     what = fill(named, values_of(event), score, book, event.kind)
     return book.phrases["titled"].format(place=raised(bars), text=what)
 

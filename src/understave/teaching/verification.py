@@ -7,15 +7,27 @@ from named intervals, notes are looked up in the score, and voices are compared 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from fractions import Fraction
 from itertools import combinations, groupby, pairwise
 from typing import TYPE_CHECKING
 
 from understave.findings.nonchord import NON_CHORD_TONE
-from understave.harmony.reading import Detail, Reading, Span
+from understave.harmony.reading import Reading, Span
 from understave.score.model import Note, Score
-from understave.theory.key import Key
+from understave.teaching.details import (
+    BarsToMove,
+    CadenceToHear,
+    ChordToHear,
+    ChordToName,
+    ChordToResolve,
+    ChordToSpell,
+    ModeToHear,
+    NoteToFind,
+    NoteToResolve,
+    SequenceToContinue,
+    ToHear,
+)
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 
@@ -47,13 +59,30 @@ _SIXTHS = {"italian": "A6", "french": "A4", "german": "A6"}
 
 def verify(exercise: Exercise, score: Score, reading: Reading) -> tuple[str, ...]:
     """Return what is wrong with an exercise's answer; empty where it is right."""
-    check = _CHECKS.get(exercise.kind)
-    if check is None:
-        return (f"there is no way to check {exercise.kind}",)
-    faults = list(check(exercise, score, reading))
+    faults = list(_faults(exercise, score, reading))
     if exercise.choices:
         faults += _choice_faults(exercise)
     return tuple(faults)
+
+
+def _faults(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    match e.details:
+        case ChordToName() as d:
+            return _name(d, e, score, reading)
+        case ChordToSpell() as d:
+            return _spell(d, e, score, reading)
+        case NoteToFind() as d:
+            return _foreign(d, e, score, reading)
+        case NoteToResolve() as d:
+            return _dissonance(d, e, score, reading)
+        case SequenceToContinue() as d:
+            return _sequence(d, e, score, reading)
+        case ChordToResolve() as d:
+            return _chord(d, e, score, reading)
+        case BarsToMove() as d:
+            return _play(d, e, score, reading)
+        case ModeToHear() | CadenceToHear() | ChordToHear() as d:
+            return _hear(d, e, score, reading)
 
 
 def _chord_on(root: PitchClass, bass: PitchClass, quality: str) -> frozenset[PitchClass] | None:
@@ -84,16 +113,12 @@ def _sounding(score: Score, start: Fraction, end: Fraction) -> list[Note]:
     return [n for n in score.notes if n.duration and n.onset < end and n.end > start]
 
 
-def _classes(value: Detail | None) -> list[PitchClass]:
-    return [p for p in value if isinstance(p, PitchClass)] if isinstance(value, tuple) else []
-
-
 def _choice_faults(e: Exercise) -> list[str]:
     if e.correct is None or not 0 <= e.correct < len(e.choices):
         return ["no choice is marked as right"]
     if len(set(e.choices)) != len(e.choices):
         return ["two choices are the same"]
-    if e.choices[e.correct] != e.get("right"):
+    if not isinstance(e.details, ToHear) or e.choices[e.correct] != e.details.right:
         return ["the choice marked as right is not the answer"]
     return []
 
@@ -101,68 +126,59 @@ def _choice_faults(e: Exercise) -> list[str]:
 # --- one check for each kind -----------------------------------------------------------------------------
 
 
-def _name(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+def _name(d: ChordToName, e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
     s = reading.span_at(e.start)
-    root, quality, bass, numeral = e.get("root"), e.get("quality"), e.get("bass"), e.get("chord")
     if s is None or (s.start, s.end) != (e.start, e.end):
         yield "the reading has no such chord there"
         return
-    if numeral != s.numeral or e.get("key") != s.key:
+    if d.chord != s.numeral or d.key != s.key:
         yield "the numeral or key is not the reading's"
     notes = [score.note_by_id[i] for i in e.marked if i in score.note_by_id]
     heard = {n.pitch.pitch_class for n in notes}
-    if not isinstance(root, PitchClass) or not isinstance(quality, str) or not isinstance(bass, PitchClass):
-        yield "root, quality or bass is missing"
-        return
-    wanted = _chord_on(root, bass, str(quality))
+    wanted = _chord_on(d.root, d.bass, d.quality)
     if wanted is None or heard != wanted:
-        yield f"the marked notes are not a {quality} chord on {root}"
-    if set(_classes(e.get("members"))) != heard or {p.pitch_class for p in e.notes} != heard:
+        yield f"the marked notes are not a {d.quality} chord on {d.root}"
+    if set(d.members) != heard or {p.pitch_class for p in e.notes} != heard:
         yield "the notes of the answer are not those that sound"
-    if not notes or min(notes, key=lambda n: n.midi).pitch.pitch_class != bass:
+    if not notes or min(notes, key=lambda n: n.midi).pitch.pitch_class != d.bass:
         yield "the lowest note is another"
     if any(not (n.onset < e.end and n.end > e.start) for n in notes):
         yield "a marked note does not sound in the chord"
 
 
-def _spell(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+def _spell(d: ChordToSpell, e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
     s = reading.span_at(e.start)
-    root, quality, key, bass = e.get("root"), e.get("quality"), e.get("key"), e.get("bass")
-    if s is None or e.get("chord") != s.numeral or e.get("home") != s.key:
+    if s is None or d.chord != s.numeral or d.home != s.key:
         yield "the reading has no such chord there"
         return
-    if not (isinstance(root, PitchClass) and isinstance(key, Key) and isinstance(bass, PitchClass)):
-        yield "root, key or bass is missing"
-        return
-    wanted = _chord_on(root, bass, str(quality))
+    wanted = _chord_on(d.root, d.bass, d.quality)
     spelled = {p.pitch_class for p in e.notes}
-    if wanted is None or spelled != wanted or set(_classes(e.get("members"))) != wanted:
-        yield f"these notes do not spell a {quality} chord on {root}"
+    if wanted is None or spelled != wanted or set(d.members) != wanted:
+        yield f"these notes do not spell a {d.quality} chord on {d.root}"
     # The same chord in the piece's own key, found by its sounding notes, is as far away as the keys are.
-    move = key.tonic.semitone - s.key.tonic.semitone
+    move = d.key.tonic.semitone - s.key.tonic.semitone
     here = {n.midi % 12 for n in _sounding(score, s.start, s.end) if n.id in s.notes}
     if {(m + move) % 12 for m in here} != {p.semitone for p in spelled}:
         yield "the spelled notes do not sound like the chord of the piece moved to the key"
     if (
         not e.notes
-        or e.notes[0].pitch_class != bass
+        or e.notes[0].pitch_class != d.bass
         or list(e.notes) != sorted(e.notes, key=lambda p: p.midi)
     ):
         yield "the notes are not written from the bass up"
 
 
-def _foreign(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+def _foreign(d: NoteToFind, e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
     s = reading.span_at(e.start)
-    note = score.note_by_id.get(str(e.get("note")))
-    if s is None or note is None or e.notes != (note.pitch,) or e.get("pitch") != note.pitch:
+    note = score.note_by_id.get(d.note)
+    if s is None or note is None or e.notes != (note.pitch,) or d.pitch != note.pitch:
         yield "the note is not in the score"
         return
-    root, quality, bass = e.get("root"), str(e.get("quality")), s.numeral.chord(s.key).bass
-    chord = _chord_on(root, bass, quality) if isinstance(root, PitchClass) else None
-    if chord is None or e.get("chord") != s.numeral:
+    chord = _chord_on(d.root, s.numeral.chord(s.key).bass, d.quality)
+    if chord is None or d.chord != s.numeral:
         yield "the chord is not the one read"
         return
-    if set(_classes(e.get("members"))) != chord:
+    if set(d.members) != chord:
         yield "the notes named for the chord are not its notes"
     sounds = {p.semitone for p in chord}
     if note.midi % 12 in sounds:
@@ -175,26 +191,26 @@ def _foreign(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
     told = [
         v
         for v in reading.events
-        if v in NON_CHORD_TONE and v.label == e.get("kind") and any(i in note.ids for i in v.notes)
+        if v in NON_CHORD_TONE and v.label == d.kind and any(i in note.ids for i in v.notes)
     ]
     if not told:
         yield "the reading calls the note something else"
 
 
-def _dissonance(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
-    note = score.note_by_id.get(str(e.get("note")))
-    goal = score.note_by_id.get(str(e.get("goal_note")))
-    if note is None or goal is None or e.notes != (goal.pitch,) or e.get("goal") != goal.pitch:
+def _dissonance(d: NoteToResolve, e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    note = score.note_by_id.get(d.note)
+    goal = score.note_by_id.get(d.goal_note)
+    if note is None or goal is None or e.notes != (goal.pitch,) or d.goal != goal.pitch:
         yield "the answer is not the note of the score"
         return
-    if e.get("pitch") != note.pitch or e.marked[:1] != (e.get("note"),):
+    if d.pitch != note.pitch or e.marked[:1] != (d.note,):
         yield "the dissonance asked about is not the note of the score"
     if goal.onset != e.end or note.end > e.end or note.end < e.start:
         yield "the notes do not follow one another there"
     distance = goal.midi - note.midi
     if not 1 <= abs(distance) <= 3 or abs(goal.pitch.diatonic - note.pitch.diatonic) > 1:
         yield "the resolution is no step"
-    if e.get("way") != ("up" if distance > 0 else "down"):
+    if d.way != ("up" if distance > 0 else "down"):
         yield "it goes the other way"
     s, t = reading.span_at(e.start), reading.span_at(e.end)
     if s is None or t is None:
@@ -210,10 +226,10 @@ def _dissonance(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
             yield "the question gives the answer away"
 
 
-def _chord(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+def _chord(d: ChordToResolve, e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
     s = reading.span_at(e.start)
     t = reading.span_at(s.end) if s is not None else None
-    if s is None or t is None or (e.get("chord"), e.get("to")) != (s.numeral, t.numeral):
+    if s is None or t is None or (d.chord, d.to) != (s.numeral, t.numeral):
         yield "the reading has no such two chords"
         return
     if not e.solutions or e.material is None:
@@ -228,7 +244,7 @@ def _chord(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
         members = set(span.numeral.chord(span.key).members)
         if {n.pitch.pitch_class for n in voices} - members:
             yield "a note of the solution is foreign to its chord"
-    if tuple(n.pitch for n in chords[1][1]) != e.notes or set(_classes(e.get("members"))) != set(
+    if tuple(n.pitch for n in chords[1][1]) != e.notes or set(d.members) != set(
         t.numeral.chord(t.key).members
     ):
         yield "the notes of the answer are not those of the solution"
@@ -237,29 +253,25 @@ def _chord(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
         yield "the question is not the first of the two chords"
 
 
-def _play(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
-    targets = [k for k in _tuple(e.get("targets")) if isinstance(k, Key)]
+def _play(d: BarsToMove, e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
     start, stop = score.measures[e.first].start, score.measures[e.last].end
     inside = [s for s in reading.spans if s.start < stop and s.end > start]
     # A label that stands twice running is one chord.
     own = [next(same) for _, same in groupby(inside, key=lambda s: (s.key, s.numeral))]
-    home = e.get("key")
-    if not own or home != own[0].key or not isinstance(home, Key):
+    if not own or d.key != own[0].key:
         yield "the piece is in another key there"
         return
-    if [c for c in _tuple(e.get("chords")) if isinstance(c, RomanNumeral)] != [s.numeral for s in own]:
+    if list(d.chords) != [s.numeral for s in own]:
         yield "the chords are not the reading's"
-    if len(targets) != len(e.solutions) or not targets:
+    if len(d.targets) != len(e.solutions) or not d.targets:
         yield "a key has no solution"
         return
-    first = _classes(e.get("target_roots"))
-    shift = targets[0].tonic.fifths - home.tonic.fifths
-    if e.get("target") != targets[0] or [p.fifths - shift for p in first] != [
-        p.fifths for p in _classes(e.get("roots"))
-    ]:
+    shift = d.target.tonic.fifths - d.key.tonic.fifths
+    moved = [p.fifths - shift for p in d.target_roots]
+    if d.target != d.targets[0] or moved != [p.fifths for p in d.roots]:
         yield "the roots named for the first key are not those of the piece moved there"
-    for key, (made, _) in zip(targets, e.solutions, strict=True):
-        move = key.tonic.semitone - home.tonic.semitone
+    for key, (made, _) in zip(d.targets, e.solutions, strict=True):
+        move = key.tonic.semitone - d.key.tonic.semitone
         for s in own:
             lo, hi = max(s.start, start) - start, min(s.end, stop) - start
             wanted = {(p.semitone + move) % 12 for p in s.numeral.chord(s.key).members}
@@ -270,11 +282,10 @@ def _play(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
         yield from _parallels(_chords(made))
 
 
-def _sequence(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
-    given, going_on = _classes(e.get("given")), _classes(e.get("going_on"))
-    times = [t for t in _tuple(e.get("times")) if isinstance(t, Fraction)]
-    roots = [*given, *going_on]
-    if len(times) != len(roots) or len(given) < 2 or e.get("count") != len(going_on) or not going_on:
+def _sequence(d: SequenceToContinue, e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    given, times = d.given, d.times
+    roots = [*given, *d.going_on]
+    if len(times) != len(roots) or len(given) < 2 or d.count != len(d.going_on) or not d.going_on:
         yield "the steps are not complete"
         return
     for moment, root in zip(times, roots, strict=True):
@@ -299,45 +310,37 @@ def _sequence(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
             yield "the question gives the answer away"
 
 
-def _hear(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+def _hear(d: ToHear, e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
     if e.material is None or not e.material.notes:
         yield "nothing sounds"
         return
-    if e.variant == "mode":
-        yield from _hear_mode(e, e.material)
-    elif e.variant == "cadence":
-        yield from _hear_cadence(e, reading)
+    if isinstance(d, ModeToHear):
+        yield from _hear_mode(d, e.material)
+    elif isinstance(d, CadenceToHear):
+        yield from _hear_cadence(d, reading)
     else:
-        yield from _hear_chord(e, score, reading)
+        yield from _hear_chord(d, e, e.material, score)
 
 
-def _hear_mode(e: Exercise, material: Score) -> Iterable[str]:
-    root = e.get("root")
-    if not isinstance(root, PitchClass):
-        yield "the root is missing"
-        return
+def _hear_mode(d: ModeToHear, material: Score) -> Iterable[str]:
     heard = {n.midi % 12 for n in material.notes}
     third = {"major": 4, "minor": 3}
-    right = str(e.get("right"))
-    other = "minor" if right == "major" else "major"
-    if (root.semitone + third[right]) % 12 not in heard or (root.semitone + third[other]) % 12 in heard:
-        yield f"what sounds is not {right}"
+    other = "minor" if d.right == "major" else "major"
+    wanted, unwanted = ((d.root.semitone + third[mode]) % 12 for mode in (d.right, other))
+    if wanted not in heard or unwanted in heard:
+        yield f"what sounds is not {d.right}"
 
 
-def _hear_cadence(e: Exercise, reading: Reading) -> Iterable[str]:
+def _hear_cadence(d: CadenceToHear, reading: Reading) -> Iterable[str]:
     """The kind by the roots of the last two chords, counted in staff steps from the tonic."""
-    arrival, key = e.get("at"), e.get("key")
-    if not isinstance(arrival, Fraction) or not isinstance(key, Key):
-        yield "place or key is missing"
-        return
-    goal = reading.span_at(arrival)
+    goal = reading.span_at(d.at)
     before = reading.span_at(goal.start - Fraction(1, 64)) if goal is not None else None
     if goal is None or before is None:
         yield "nothing is read there"
         return
 
     def degree(s: Span) -> int:
-        return key.degree(s.numeral.chord(s.key).root)[0]
+        return d.key.degree(s.numeral.chord(s.key).root)[0]
 
     # Over a cadential six-four the dominant has come: its root is the bass.
     at = 5 if goal.numeral.special == "Cad" else degree(goal)
@@ -348,32 +351,24 @@ def _hear_cadence(e: Exercise, reading: Reading) -> Iterable[str]:
         "deceptive": leader == 5 and at not in (1, 5),
         "plagal": at == 1 and leader in (2, 4),
     }
-    if not kind[str(e.get("right"))]:
-        yield f"degrees {leader} to {at} are no {e.get('right')} cadence"
+    if not kind[d.right]:
+        yield f"degrees {leader} to {at} are no {d.right} cadence"
 
 
-def _hear_chord(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
-    chord, key = e.get("chord"), e.get("key")
-    if not isinstance(chord, RomanNumeral) or not isinstance(key, Key) or e.material is None:
-        yield "chord or key is missing"
-        return
+def _hear_chord(d: ChordToHear, e: Exercise, material: Score, score: Score) -> Iterable[str]:
     start = score.measures[e.first].start
-    members = {p.semitone for p in chord.chord(key).members}
-    heard = {n.midi % 12 for n in _sounding(e.material, e.start - start, e.end - start)}
+    members = {p.semitone for p in d.chord.chord(d.key).members}
+    heard = {n.midi % 12 for n in _sounding(material, e.start - start, e.end - start)}
     if not heard or heard - members:
         yield "what sounds there is another chord"
     for choice in e.choices:
-        if isinstance(choice, RomanNumeral) and choice != chord:
-            other = {p.semitone for p in choice.chord(key).members}
+        if isinstance(choice, RomanNumeral) and choice != d.chord:
+            other = {p.semitone for p in choice.chord(d.key).members}
             if other == members:
                 yield "two choices sound the same"
 
 
 # --- four voices, one by one -----------------------------------------------------------------------------
-
-
-def _tuple(value: Detail | None) -> tuple[Detail, ...]:
-    return value if isinstance(value, tuple) else ()
 
 
 def _chords(score: Score) -> list[tuple[Fraction, list[Note]]]:
@@ -392,15 +387,3 @@ def _parallels(chords: list[tuple[Fraction, list[Note]]]) -> Iterable[str]:
             rises = (two[low].midi - one[low].midi, two[high].midi - one[high].midi)
             if a % 12 == b % 12 and a % 12 in (0, 7) and rises[0] * rises[1] > 0:
                 yield f"two voices move in parallel {'fifths' if a % 12 else 'octaves'} at {moment}"
-
-
-_CHECKS: dict[str, Callable[[Exercise, Score, Reading], Iterable[str]]] = {
-    "hear and choose": _hear,
-    "name the chord": _name,
-    "spell the chord": _spell,
-    "find the foreign note": _foreign,
-    "resolve the dissonance": _dissonance,
-    "continue the sequence": _sequence,
-    "resolve the chord": _chord,
-    "play in other keys": _play,
-}

@@ -1,6 +1,6 @@
 """What a student's paper asks, and so must not tell: the things an answer says and its question does not.
 
-In: the stops and exercises of a lesson. Out: `Asked` values; `tells` says whether a text gives one of them
+In: the stops and exercises of a lesson. Out: `Withheld` values; `tells` says whether a text gives one of them
 away, `untold` keeps of exercises those whose questions leave each other's answers open, and `open_story`
 keeps of a story what no question asks.
 
@@ -19,6 +19,7 @@ from functools import lru_cache
 
 from understave.harmony.reading import Event
 from understave.score.model import Score
+from understave.teaching.details import NoteToResolve, SequenceToContinue
 from understave.teaching.exercises import Exercise
 from understave.teaching.narrative import Chapter, Line
 from understave.teaching.stops import Stop
@@ -30,7 +31,7 @@ from understave.wording import phrasebook
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class Withheld:
     """A question of a paper: the stretch of music that it is about, and what it keeps `back`.
 
     `start` to `end` are quarter notes from the beginning of the piece: whole bars; `moment` is the exact
@@ -45,7 +46,7 @@ class Asked:
     events: tuple[Event, ...] = ()
 
 
-def asked_at(score: Score, stop: Stop, language: Language) -> Asked:
+def asked_at(score: Score, stop: Stop, language: Language) -> Withheld:
     """Return what a stop asks; nothing is kept back where it has no question or no answer."""
     answer = stop.answer if stop.question else ""
     start, end = score.measures[stop.first].start, score.measures[stop.last].end
@@ -54,10 +55,10 @@ def asked_at(score: Score, stop: Stop, language: Language) -> Asked:
         max((stop.moment, *(e.end for e in stop.events))),
     )
     back = said(answer, language) - said(stop.question, language)
-    return Asked(start, end, exact, back, answer, stop.events if answer else ())
+    return Withheld(start, end, exact, back, answer, stop.events if answer else ())
 
 
-def asked_by(score: Score, exercise: Exercise, language: Language) -> Asked:
+def asked_by(score: Score, exercise: Exercise, language: Language) -> Withheld:
     """Return what an exercise asks. Of what is to be chosen, the right choice is kept back."""
     answer = exercise.answer(score, language)
     start, end = score.measures[exercise.first].start, score.measures[exercise.last].end
@@ -65,10 +66,12 @@ def asked_by(score: Score, exercise: Exercise, language: Language) -> Asked:
         back = said(exercise.choice_words(score, language)[exercise.correct], language)
     else:
         back = said(answer, language) - said(exercise.prompt(score, language), language)
-    return Asked(start, end, (exercise.start, exercise.end), back, answer)
+    return Withheld(start, end, (exercise.start, exercise.end), back, answer)
 
 
-def tells(score: Score, text: str, start: Fraction, end: Fraction, asked: Asked, language: Language) -> bool:
+def tells(
+    score: Score, text: str, start: Fraction, end: Fraction, asked: Withheld, language: Language
+) -> bool:
     """Tell whether a text about the music from `start` to `end` gives away what is asked.
 
     What it says holds also of the bars that it names.
@@ -92,7 +95,7 @@ _ENOUGH_NOTES = 3
 """Notes of an answer that another question may not name together (set by hand)."""
 
 
-def _question_tells(question: str, at: Asked, asked: Asked, language: Language) -> bool:
+def _question_tells(question: str, at: Withheld, asked: Withheld, language: Language) -> bool:
     """Tell whether one question gives away the answer to another at the same moment.
 
     A question may name a note that another answer names; not all of them, and no numeral or key.
@@ -150,15 +153,11 @@ def shown_bars(score: Score, stop: Stop) -> tuple[Fraction, Fraction]:
 
 def _broken_off(exercise: Exercise) -> tuple[Fraction, Fraction] | None:
     """Where the piece itself has what is asked for: after the bars broke off."""
-    if exercise.kind == "resolve the dissonance":
+    details = exercise.details
+    if isinstance(details, NoteToResolve):
         return exercise.end, exercise.end + Fraction(1, 64)
-    if exercise.kind == "continue the sequence":
-        times, given = exercise.get("times"), exercise.get("given")
-        assert isinstance(times, tuple)
-        assert isinstance(given, tuple)
-        begin = times[len(given)]
-        assert isinstance(begin, Fraction)
-        return begin, exercise.end
+    if isinstance(details, SequenceToContinue):
+        return details.times[len(details.given)], exercise.end
     return None
 
 
@@ -167,7 +166,7 @@ def _meet(one: tuple[Fraction, Fraction], other: tuple[Fraction, Fraction]) -> b
 
 
 def open_story(
-    score: Score, chapters: Sequence[Chapter], asked: Sequence[Asked], language: Language, words: int
+    score: Score, chapters: Sequence[Chapter], asked: Sequence[Withheld], language: Language, words: int
 ) -> tuple[Chapter, ...]:
     """Return of a story what leaves every question open, in at most so many words."""
     found: list[Chapter] = []
@@ -187,7 +186,7 @@ def open_story(
     return tuple(found)
 
 
-def _gives_away(score: Score, line: Line, asked: Sequence[Asked], language: Language) -> bool:
+def _gives_away(score: Score, line: Line, asked: Sequence[Withheld], language: Language) -> bool:
     if line.place:
         start = min((line.start, *(e.start for e in line.events)))
         end = max((score.measure_at(line.start).end, *(e.end for e in line.events)))

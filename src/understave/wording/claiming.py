@@ -8,6 +8,7 @@ one claims nothing that could be tested.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -18,11 +19,12 @@ from understave.claims import chords_and_keys as h
 from understave.claims import on_the_page as pr
 from understave.claims import single_notes as n
 from understave.claims import stretches as p
+from understave.claims import whole_forms as w
 from understave.findings.applied import APPLIED_CHORD
 from understave.findings.cadences import CADENCE, PICARDY
 from understave.findings.chromatic import CHROMATIC_CHORD
 from understave.findings.dissonance import SHARP_DISSONANCE
-from understave.findings.form import SECTION
+from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import INSTRUCTION, PEDAL_MARK
 from understave.findings.keyplan import KEY, PIVOT_CHORD
 from understave.findings.melody import MELODY
@@ -169,6 +171,20 @@ def exercise_claims(
     event = Event(kind, "", *stretch, (), 1.0, Named(tuple(values)))
     told = Told(event, score, dict(values), frozenset(name for name, _ in values))
     return tuple(dict.fromkeys(_EXERCISES.get(kind, _nothing)(told)))
+
+
+def contrast_claims(
+    score: Score,
+    label: str,
+    shows: str,
+    values: Sequence[tuple[str, Detail]],
+    stretch: tuple[Fraction, Fraction],
+) -> tuple[Claim, ...]:
+    """Return what the words on a contrast claim; `shows` is the label of the event it is about."""
+    known = dict(values)
+    event = Event(label, shows, *stretch, (), 1.0, Named(tuple(known.items())))
+    told = Told(event, score, known, frozenset(known))
+    return tuple(dict.fromkeys(_CONTRASTS.get(label, _nothing)(told)))
 
 
 def is_true(
@@ -476,12 +492,10 @@ def _seventh(t: Told) -> Iterator[Claim]:
     key, chord, seventh, to = t.key(), t.chord("chord"), t.pitch("seventh"), t.pitch("to")
     if key is None or seventh is None:
         return
-    span_end = t.end
-    yield n.Sounds(t.start, span_end, seventh)
+    yield h.CarriesBass(t.start, t.end, seventh, to if t.says("to") else None)
     if chord is not None and t.says("chord"):
         yield from _here(t)
     if to is not None and t.says("to"):
-        yield n.Sounds(t.start, t.end, to)
         if t.event.label == "resolves":
             yield n.Pull(t.start, t.end, seventh, to.pitch_class, "down")
         if t.event.label == "rises":
@@ -658,10 +672,9 @@ def _drone(t: Told) -> Iterator[Claim]:
         return
     fifth = t.pitch("fifth")
     if t.event.label == "open fifth" and fifth is not None:
-        yield n.Sounds(t.start, t.end, fifth)
-        yield n.Sounds(t.start, t.end, pitch)
-    else:
-        yield p.Stays(t.start, t.end, pitch)
+        yield p.Stays(t.start, t.end, fifth, "over the bass")
+    yield p.Stays(t.start, t.end, pitch)
+    yield p.SoundsOn(t.start, t.end, pitch.pitch_class)
     bars = t.number("bars")
     if bars is not None and t.says("bars"):
         yield p.Lasts(t.start, t.event.end, bars, about=True)
@@ -776,6 +789,21 @@ def _rhythm(t: Told) -> Iterator[Claim]:
     pace, around = t.number("pace"), t.number("around")
     if pace is not None:
         yield h.Quick(t.start, t.end, pace, around)
+
+
+_PART = re.compile(r"introduction|closing section|coda|[A-Z]\d*'*")
+
+
+def _form(t: Told) -> Iterator[Claim]:
+    names = _PART.findall(t.text("scheme"))
+    starts = [Fraction(x) for x in t.listed("starts") if isinstance(x, Fraction | int)]
+    if len(names) != len(starts):
+        return
+    parts = tuple(zip(names, starts, strict=True))
+    if t.says("scheme"):
+        yield w.Scheme(t.start, t.end, parts)
+    if t.says("form_name"):
+        yield w.FormIs(t.start, t.end, t.text("form_name"), parts)
 
 
 def _section(t: Told) -> Iterator[Claim]:
@@ -958,6 +986,7 @@ _MAKERS: Mapping[str, Maker] = {
     SEQUENCE.name: _sequence,
     CHAIN.name: _chain,
     RETURN.name: _return,
+    FORM.name: _form,
     SECTION.name: _section,
     MOTIVE.name: _motive,
     HARMONIC_RHYTHM.name: _rhythm,
@@ -1007,4 +1036,81 @@ _EXERCISES: Mapping[str, Maker] = {
     "find the foreign note": _foreign_exercise,
     "resolve the dissonance": _resolve_exercise,
     "continue the sequence": _sequence_exercise,
+}
+
+
+# --- contrasts ---------------------------------------------------------------------------------------------
+
+
+def _contrast_chord(t: Told) -> Iterator[Claim]:
+    """As written this chord; on the other side the one that the key has of its own."""
+    at, key, chord, plain = t.moment("at"), t.key(), t.chord("chord"), t.chord("plain")
+    if at is None or key is None or chord is None:
+        return
+    yield h.ChordIs(at, at, key, chord)
+    if plain is not None:
+        yield h.OfTheKey(at, at, key, plain)
+    for pair in t.listed("changes"):
+        tone, plain_tone = pair if isinstance(pair, tuple) and len(pair) == 2 else (None, None)
+        if isinstance(tone, PitchClass) and isinstance(plain_tone, PitchClass):
+            yield h.Instead(at, at, tone, plain_tone, key)
+
+
+def _contrast_arrival(t: Told) -> Iterator[Claim]:
+    yield from _contrast_chord(t)
+    at, key = t.moment("at"), t.key()
+    if at is not None and key is not None:
+        yield h.Cadence(at, at, key, t.event.label)
+
+
+def _contrast_mode(t: Told) -> Iterator[Claim]:
+    at, key, before = t.moment("at"), t.key(), t.key("before")
+    if at is not None and key is not None and before is not None:
+        yield h.KeyIs(at, at, key)
+        yield h.Related(at, at, key, before, "parallel")
+
+
+def _contrast_dissonance(t: Told) -> Iterator[Claim]:
+    at, key, chord = t.moment("at"), t.key(), t.chord("chord")
+    pitch, goal = t.tone("pitch"), t.tone("resolution")
+    if at is None or key is None or chord is None or pitch is None or goal is None:
+        return
+    yield h.ChordIs(at, at, key, chord)
+    yield h.Member(at, at, pitch, belongs=False)
+    yield n.Sounds(at, at + _INSTANT, pitch)
+    yield n.Sounds(at, at + t.score.measure_at(at).full_length, goal)
+
+
+def _contrast_continuation(t: Told) -> Iterator[Claim]:
+    """The bar before went as it did the first time; from here on the ways part."""
+    at, first = t.moment("at"), t.moment("from")
+    if at is None or first is None:
+        return
+    bar = t.score.measure_at(max(Fraction(0), at - _INSTANT)).full_length
+    if first >= bar:
+        yield p.ComesBack(at - bar, at, first - bar, first, "varied")
+
+
+def _contrast_pedal(t: Told) -> Iterator[Claim]:
+    for name in ("old", "new"):
+        pitch = t.pitch(name)
+        if pitch is not None:
+            yield n.Sounds(t.start, t.end, pitch)
+
+
+def _contrast_piano(t: Told) -> Iterator[Claim]:
+    bass = t.pitch("bass")
+    if bass is not None:
+        yield n.BassIs(t.start, t.end, bass)
+
+
+_CONTRASTS: Mapping[str, Maker] = {
+    "altered notes": _contrast_chord,
+    "diatonic neighbour": _contrast_chord,
+    "mode": _contrast_mode,
+    "dissonance": _contrast_dissonance,
+    "arrival": _contrast_arrival,
+    "continuation": _contrast_continuation,
+    "pedal": _contrast_pedal,
+    "piano": _contrast_piano,
 }

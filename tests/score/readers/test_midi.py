@@ -374,3 +374,15 @@ def test_bad_files_get_one_sentence(data: bytes, says: str) -> None:
 def test_absurd_lengths_are_refused() -> None:
     with pytest.raises(UnderstaveError, match="lasts more than"):
         read_midi(midi([(0, 1, 60), (90000, 1, 60)]), "long.mid")
+
+
+def test_beats_are_counted_from_the_barline_after_a_pickup_off_the_beat() -> None:
+    """After a pickup of 25/32 (Chopin) bars begin an eighth of a quarter after the beats of the file."""
+    first = 25 / 8
+    notes: list[Heard] = [(0, 3, 60), (3, 1 / 8, 62)]
+    notes += [(first + k / 3, 1 / 3, 60 + k % 12) for k in range(24)]
+    got = read_midi(midi(notes, meta=[(0, meter(25, 32)), (first, meter(4, 4))]), "x.mid")
+    assert [m.length for m in got.measures][:2] == [Fraction(25, 8), 4]
+    starts = sorted(n.onset for n in got.notes if n.measure > 0)
+    assert starts == [Fraction(25, 8) + Fraction(k, 3) for k in range(24)]
+    assert not [w for w in got.warnings if "as played" in w]

@@ -431,3 +431,45 @@ def test_timewise_scores_read_as_partwise_ones():
         ("C5", 4, 0, 1),
     ]
     assert read_musicxml(got.source).notes == got.notes
+
+
+SIX_EIGHT = "<attributes><time><beats>6</beats><beat-type>8</beat-type></time></attributes>"
+
+
+def against_two_four(*rests):
+    """Two bars of 2/4, then three of 6/8 in the voice alone, the last notes of them given as written."""
+    two = note("C5", 12, "quarter") * 2
+    long = note("C5", 18, "quarter", before="", after="<dot/>") + note("C5", 12, "quarter")
+    voice = bar(attributes(divisions=12, beats=2) + two, "1") + bar(two, "2")
+    piano = bar(attributes(divisions=12, beats=2) + two, "1") + bar(two, "2")
+    for number, rest in enumerate(rests, 3):
+        voice += bar((SIX_EIGHT if number == 3 else "") + long + rest, str(number))
+        piano += bar(two, str(number))
+    return score(voice, piano, names=("Voice", "Piano"))
+
+
+def test_a_bar_that_its_printed_values_fill_is_full():
+    """An editor stretched the eighth rest of a singer's 6/8 to fit the piano's 2/4: 4 divisions, not 6."""
+    got = read_musicxml(against_two_four(*[note("R", 4, "eighth")] * 3), "x")
+    assert [m.length for m in got.measures] == [2, 2, 3, 3, 3]
+    assert not [w for w in got.warnings if "quarter notes where" in w]
+
+
+def test_a_bar_that_no_value_fills_is_told_and_kept():
+    got = read_musicxml(against_two_four(*[note("R", 4, "16th")] * 3), "x")
+    assert [m.length for m in got.measures][2:] == [Fraction(17, 6)] * 3
+    assert any("Bar 3 holds 2 5/6 quarter notes" in w for w in got.warnings)
+
+
+def test_meters_at_once_are_told_with_their_bars():
+    got = read_musicxml(against_two_four(*[note("R", 6, "eighth")] * 3), "x")
+    (told,) = got.warnings
+    assert told.startswith("From bar 3 to 5 the Voice is in 6/8 and the Piano in 2/4")
+    assert "tuplets" in told
+
+
+def test_equal_meters_at_once_are_not_told():
+    """3/4 against 6/8: the bars are equally long, and end together."""
+    six = bar(attributes(divisions=2, beats=6, beat_type=8) + note("C5", 3, "quarter", after="<dot/>") * 2)
+    three = bar(attributes(divisions=2, beats=3) + note("C4", 2, "quarter") * 3)
+    assert read_musicxml(score(six, three), "x").warnings == ()

@@ -126,7 +126,9 @@ reading.addEventListener("changed", (event) => {
   if (message.whole) {
     lesson.settled = message.settled;
     builder.renew();
-    later(() => void hear(false));
+    // The first sound is waited for; a later one only once no more is being changed.
+    if (transport.sound) later(() => void hear(false));
+    else void hear(false);
   } else stale = true;
 });
 reading.addEventListener("chosen", () => {
@@ -168,6 +170,8 @@ function markChosen() {
 
 let playedBars = /** @type {[number, number][]} */ ([]);
 let asked = "";
+/** Seconds from the beginning up to which another piano is worth hearing at once. */
+const EARLY = 8;
 
 /** @param {boolean} now  because another instrument or pedal was chosen */
 async function hear(now) {
@@ -179,20 +183,23 @@ async function hear(now) {
   asked = wanted;
   soundSaid.textContent = word(transport.sound ? "sound_anew" : "sound_made");
   try {
-    const found = await sound(instrument.value, pedal.value);
+    const [piano, way] = [instrument.value, pedal.value];
+    // The opening can be heard long before the rest is made; it takes no whole sound away from who listens.
+    const opening = (now && transport.second < EARLY) || !transport.sound ? await sound(piano, way, "opening") : null;
     if (asked !== wanted) return;
+    if (opening) put(opening);
+    if (!opening || opening.partial) {
+      const whole = await sound(piano, way, "whole");
+      // What is being heard is not cut off for the same notes: the rest joins on where it runs out.
+      const joins = opening !== null && transport.playing;
+      while (joins && asked === wanted && transport.playing) await stopped();
+      if (asked !== wanted) return URL.revokeObjectURL(whole.source);
+      const ranOut = joins && transport.audio.ended;
+      put(whole);
+      if (ranOut) transport.play();
+    }
     stale = false;
-    const { second: at, playing } = transport;
-    const before = transport.sound?.source;
-    playedBars = found.bars;
-    transport.bars = bars();
-    score.bars = bars();
-    transport.sound = found;
-    if (at > 0) transport.seek(at);
-    if (playing) transport.play();
-    if (before) URL.revokeObjectURL(before);
     soundSaid.textContent = "";
-    document.documentElement.classList.add("sounding");
   } catch (error) {
     // Another score, piano or reading has been asked for since: its own answer follows.
     if (asked !== wanted) return;
@@ -200,6 +207,27 @@ async function hear(now) {
     soundSaid.textContent = "";
     if (!(error instanceof Refused && error.gone)) complain(error);
   }
+}
+
+/** @param {Awaited<ReturnType<typeof sound>>} found  takes the place of the sound there is, at the same second */
+function put(found) {
+  const { second: at, playing } = transport;
+  const before = transport.sound?.source;
+  playedBars = found.bars;
+  transport.bars = bars();
+  score.bars = bars();
+  transport.sound = found;
+  if (at > 0) transport.seek(at);
+  if (playing) transport.play();
+  if (before) URL.revokeObjectURL(before);
+  document.documentElement.classList.add("sounding");
+}
+
+/** The moment at which what sounds comes to a stop. */
+function stopped() {
+  return new Promise((done) => {
+    for (const name of ["pause", "ended"]) transport.audio.addEventListener(name, done, { once: true });
+  });
 }
 
 function bars() {
@@ -639,7 +667,7 @@ async function begin() {
     for (const part of [chord, checks, second]) part.reading === reading ? part.show() : (part.reading = reading);
     drawTools();
     await lay();
-    if (found.settled) later(() => void hear(false));
+    if (found.settled) void hear(false);
   } catch (error) {
     if (error instanceof Refused && error.empty) {
       lesson = null;

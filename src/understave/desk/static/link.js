@@ -75,18 +75,19 @@ export async function send(file) {
 }
 
 /**
- * The piece as it sounds: times and the address of the sound.
+ * The piece as it sounds, or its opening, which comes sooner: times and the address of the sound.
  *
  * @param {string} instrument
  * @param {string} pedal
- * @returns {Promise<import("/viewer/model.js").Sound & {bars: [number, number][]}>}
+ * @param {"opening"|"whole"} part
+ * @returns {Promise<import("/viewer/model.js").Sound & {bars: [number, number][], partial: boolean}>}
  */
-export async function sound(instrument, pedal) {
-  const query = new URLSearchParams({ instrument, pedal });
+export async function sound(instrument, pedal, part) {
+  const query = new URLSearchParams({ instrument, pedal, part });
   const bytes = new Uint8Array(await (await request(`/api/sound?${query}`)).arrayBuffer());
   const end = bytes.indexOf(10);
   const times = JSON.parse(new TextDecoder().decode(bytes.subarray(0, end)));
-  return { ...times, source: URL.createObjectURL(new Blob([bytes.subarray(end + 1)], { type: "audio/mpeg" })) };
+  return { ...times, source: URL.createObjectURL(new Blob([bytes.subarray(end + 1)], { type: "audio/flac" })) };
 }
 
 /**

@@ -25,6 +25,7 @@ from understave.score.readers.midi_beats import gather, track_beats
 from understave.score.readers.midi_meter import guess_meter, is_compound, stretched
 from understave.score.readers.midi_time import (
     PLAIN,
+    Grid,
     Played,
     exactness,
     follows_beats,
@@ -83,8 +84,10 @@ def read_midi(data: bytes, name: str = "score.mid") -> Score:
             f"no longer than {_UNENDED} quarter notes."
         )
     played = _played(file)
-    tolerance = 1.05 / file.ticks
-    exact = exactness(played, tolerance) >= 0.8
+    # A meter begins with a bar, wherever the bar before it stopped.
+    origins = sorted({_moment(tick, file.ticks) for tick, *_ in file.meters} | {Fraction(0)})
+    grid = Grid(1.05 / file.ticks, tuple(origins))
+    exact = exactness(played, grid) >= 0.8
     on_beats = exact or follows_beats(played)
     seconds_a_beat: float | None = None
     if not on_beats:
@@ -92,7 +95,7 @@ def read_midi(data: bytes, name: str = "score.mid") -> Score:
     parts, staves = _staves(file, played, warnings)
     played = [replace(n, line=s) for n, s in zip(played, staves, strict=True)]
     if exact:
-        written = write_exact(played, tolerance)
+        written = write_exact(played, grid)
     else:
         written = write_played(played) if on_beats else write_played(played, spread=0.09)
         warnings.append(

@@ -51,9 +51,28 @@ def simplest(time: float, tolerance: float, divisions: Sequence[int] = _ALL) -> 
     return None
 
 
-def exactness(notes: Sequence[Played], tolerance: float) -> float:
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """The beats that a writing program counts: from the barline at each of the `origins`, in order.
+
+    A pickup of 25/32, or a bar that the program wrote too long, moves every beat after it: counted from the
+    start of the file no triplet would lie where one is written. `tolerance` is in beats, as the origins are.
+    """
+
+    tolerance: float
+    origins: tuple[Fraction, ...] = (Fraction(0),)
+
+    def simplest(self, time: float, divisions: Sequence[int] = _ALL, reach: float = 1) -> Fraction | None:
+        """Return what `simplest` does, counted from the last origin; `reach` times the tolerance counts."""
+        index = bisect_right(self.origins, time + self.tolerance) - 1
+        origin = self.origins[index] if index >= 0 else Fraction(0)
+        found = simplest(time - float(origin), reach * self.tolerance, divisions)
+        return None if found is None else origin + found
+
+
+def exactness(notes: Sequence[Played], grid: Grid) -> float:
     """Return the share of starts that lie on a sixteenth or a triplet of their beat to the tick."""
-    hits = sum(simplest(n.start, tolerance, PLAIN) is not None for n in notes)
+    hits = sum(grid.simplest(n.start, PLAIN) is not None for n in notes)
     return hits / len(notes)
 
 
@@ -68,7 +87,7 @@ def follows_beats(notes: Sequence[Played]) -> bool:
     return bool(gathered > max(0.25, 2.5 / np.sqrt(len(starts))))
 
 
-def write_exact(notes: Sequence[Played], tolerance: float) -> list[Played]:
+def write_exact(notes: Sequence[Played], grid: Grid) -> list[Played]:
     """Give written times to notes of a file exact to the tick; returns them in the order given.
 
     A short note just before another that starts off the grid is a grace note, and the other one stands
@@ -79,21 +98,22 @@ def write_exact(notes: Sequence[Played], tolerance: float) -> list[Played]:
     for i in sorted(range(len(out)), key=lambda i: (out[i].start, out[i].midi)):
         by_line.setdefault(out[i].line, []).append(i)
     for members in by_line.values():
-        _write_starts(out, members, tolerance)
-    ends = [simplest(n.end, tolerance, PLAIN) or simplest(n.end, 2 * tolerance, PLAIN) for n in out]
+        _write_starts(out, members, grid)
+    ends = [grid.simplest(n.end, PLAIN) or grid.simplest(n.end, PLAIN, reach=2) for n in out]
     gates = _gates(out, by_line)
     for members in by_line.values():
         _write_lengths(out, members, ends, gates)
     return out
 
 
-def _write_starts(out: list[Played], members: Sequence[int], tolerance: float) -> None:
+def _write_starts(out: list[Played], members: Sequence[int], grid: Grid) -> None:
     """Give the notes of a line, named by index in order of time, written starts."""
+    tolerance = grid.tolerance
     anchors: list[int] = []
     for i in members:
         n = out[i]
         near = [k for k in anchors if tolerance < n.start - out[k].start < 0.26]
-        if near and simplest(n.start, tolerance, PLAIN) is None:
+        if near and grid.simplest(n.start, PLAIN) is None:
             place = out[near[0]].onset
             before = [k for k in near if abs(out[k].end - n.start) <= 2 * tolerance]
             if before and n.end - n.start > 1.5 * (n.start - out[before[0]].start):
@@ -104,7 +124,7 @@ def _write_starts(out: list[Played], members: Sequence[int], tolerance: float) -
             if any(abs(out[k].end - n.end) <= 2 * tolerance for k in near):
                 out[i] = replace(n, onset=place)
                 continue
-        out[i] = replace(n, onset=simplest(n.start, tolerance) or _rounded(n.start))
+        out[i] = replace(n, onset=_or_rounded(grid.simplest(n.start), n.start))
         anchors = [k for k in anchors if n.start - out[k].start < 0.3] + [i]
 
 
@@ -205,8 +225,8 @@ def _quantised(times: list[float], spread: float) -> list[Fraction]:
     return out
 
 
-def _rounded(time: float) -> Fraction:
-    return Fraction(round(time * 48), 48)
+def _or_rounded(found: Fraction | None, time: float) -> Fraction:
+    return Fraction(round(time * 48), 48) if found is None else found
 
 
 def _written_length(length: float, gap: Fraction | None) -> Fraction:

@@ -9,6 +9,7 @@ Element names and meanings follow the MusicXML 4.0 specification (W3C Music Nota
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -33,8 +34,11 @@ from understave.score.readers.musicxml_time import (
     Mark,
     Meter,
     State,
+    as_filled,
+    full_length,
     integer,
     meter_of_length,
+    meters_at_once,
     meters_of,
     number,
     staff_count,
@@ -377,18 +381,14 @@ def _frame_meters(frames: list[_Frame], bars_of: list[list[Bar]], meters: list[t
             # A pickup may be filled up with empty time in some parts.
             frame.length = max(b.written for b in here) or frame.length
         choice = [m for m in meters[i] if m is not None]
-        filled = [m for m in choice if _full(m) == frame.length]
+        filled = [m for m in choice if full_length(m) == frame.length]
         frame.meter = (filled or choice or [meter_of_length(frame.length)])[0]
-        full = _full(frame.meter)
+        full = full_length(frame.meter)
         if frame.length > full >= max(b.sounding for b in here):
             # Rests alone never make a bar longer than its meter: some files write one twice.
             frame.length = full
         if not frame.length or abs(frame.length - full) < _SLIP:
             frame.length = full
-
-
-def _full(meter: tuple[int, int, str]) -> Fraction:
-    return Fraction(4 * meter[0], meter[1])
 
 
 def _frame_keys(frames: list[_Frame], bars_of: list[list[Bar]]) -> None:
@@ -445,6 +445,28 @@ def _walk_part(part: Element, meters: list[Meter]) -> list[Bar]:
     return bars
 
 
+def _about_meters(
+    stretches: Iterable[tuple[int, int, int, int]],
+    meters: Sequence[tuple[Meter, ...]],
+    measures: Sequence[Measure],
+    labels: Sequence[str],
+) -> Iterator[str]:
+    """Say where parts are in meters of unequal length, since beats then do not come together as read."""
+    for first, end, longer, shorter in stretches:
+        a, b = meters[first][longer], meters[first][shorter]
+        assert a is not None
+        assert b is not None
+        numbers = measures[first].number, measures[end - 1].number
+        where = (
+            f"In bar {numbers[0]}" if numbers[0] == numbers[1] else f"From bar {numbers[0]} to {numbers[1]}"
+        )
+        meant = f"the {labels[longer]} is in {a[0]}/{a[1]} and the {labels[shorter]} in {b[0]}/{b[1]}"
+        yield (
+            f"{where} {meant}, both counted in the same quarter notes, so that their bars begin together but "
+            "do not end together; if they are meant to, write the one as tuplets in the meter of the other."
+        )
+
+
 def read_tree(root: Element, name: str) -> Score:
     """Read a score-partwise tree: what we wrote into it is taken out, ids added.
 
@@ -458,6 +480,7 @@ def read_tree(root: Element, name: str) -> Score:
     frames = _frames(parts)
     meters = meters_of(parts, len(frames))
     bars_of = [_walk_part(part, [m[k] for m in meters]) for k, part in enumerate(parts)]
+    meters = as_filled(meters, bars_of)
     _frame_meters(frames, bars_of, meters)
     _frame_keys(frames, bars_of)
     for bars in bars_of:
@@ -466,9 +489,12 @@ def read_tree(root: Element, name: str) -> Score:
         measures, said = _measures(frames)
     except UnderstaveError as error:
         raise ScoreError(f"{name} cannot be read: {error}") from error
-    warnings = [*ours, *said]
-
     names = _part_names(root)
+    labels = [
+        names.get(part.get("id") or "", ("", False))[0] or f"part {k + 1}" for k, part in enumerate(parts)
+    ]
+    warnings = [*ours, *said, *_about_meters(meters_at_once(meters, bars_of), meters, measures, labels)]
+
     score_parts: list[Part] = []
     written: list[Written] = []
     directions: list[Direction] = []

@@ -1,17 +1,19 @@
 """One bar of a MusicXML part in, everything in it timed from its start out.
 
 Positions are exact quarter notes. Where a file rounds its durations (notation editors do, for tuplets)
-they are set back to the note values printed, unless that fills the bar worse. Also the values that
-carry over from bar to bar, the meters, and the places of a tree where elements can be put.
+they are set back to the note values printed, unless that fills the bar worse; and where durations leave a bar
+too short or too long that the values printed fill, those are taken. Also the values that carry over from
+bar to bar, the meters, and the places of a tree where elements can be put.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import lru_cache
+from math import inf
 
 from lxml import etree
 
@@ -171,18 +173,21 @@ def _notated(note: Element) -> Fraction | None:
 
 
 def _length(
-    note: Element, printed: Fraction | None, divisions: Fraction, snap: bool
+    note: Element, printed: Fraction | None, divisions: Fraction, slack: float
 ) -> tuple[Fraction, Fraction, bool]:
-    """Return a note's or rest's length by the divisions, its exact length, and whether they differ."""
+    """Return a note's or rest's length by the divisions, its exact length, and whether they differ.
+
+    They do where the printed value is less than `slack` divisions away.
+    """
     given = number(note.findtext("duration"))
     if given is None or given < 0:
         value = printed or Fraction(0)
         return value, value, False
     raw = given / divisions
     rest = note.find("rest")
-    if printed is None or printed == raw or not snap or (rest is not None and rest.get("measure") == "yes"):
+    if printed is None or printed == raw or (rest is not None and rest.get("measure") == "yes"):
         return raw, raw, False
-    if abs(raw - printed) * divisions < 1:
+    if abs(raw - printed) * divisions < slack:
         return raw, printed, True
     return raw, raw, False
 
@@ -230,10 +235,10 @@ def _tie_marks(note: Element) -> tuple[bool, bool]:
 class _Walk:
     """Times everything in one bar of one part, element by element, in the order of the file."""
 
-    def __init__(self, state: State, snap: bool) -> None:
+    def __init__(self, state: State, slack: float) -> None:
         self.bar = Bar()
         self.state = state
-        self.snap = snap
+        self.slack = slack
         self.clock = _Clock()
         self.onset = Fraction(0)
         """Where the last chord begins; the fields below are of it too."""
@@ -285,7 +290,7 @@ class _Walk:
     def _lengths(self, e: Element, in_chord: bool) -> tuple[Fraction, Fraction]:
         """Return how long a note is, as written in divisions and exactly; begin a chord with it."""
         value = _notated(e)
-        raw, exact, differs = _length(e, value, self.state.divisions, self.snap)
+        raw, exact, differs = _length(e, value, self.state.divisions, self.slack)
         self.bar.rounded |= differs
         if not in_chord:
             self.onset, self.lengths, self.value = self.clock.exact, (raw, exact), value
@@ -318,9 +323,9 @@ class _Walk:
         self.bar.marks.append(Mark(e, max(Fraction(0), self.clock.exact + shift), staff))
 
 
-def _walk(measure: Element, state: State, snap: bool) -> tuple[Bar, State]:
-    """Time everything in one bar of one part."""
-    walk = _Walk(state, snap)
+def _walk(measure: Element, state: State, slack: float) -> tuple[Bar, State]:
+    """Time everything in one bar of one part; printed values count within `slack` divisions."""
+    walk = _Walk(state, slack)
     bar = walk.bar
     for e in elements(measure):
         if e.tag == "note":
@@ -338,15 +343,28 @@ def _walk(measure: Element, state: State, snap: bool) -> tuple[Bar, State]:
     return bar, walk.state
 
 
+_AS_GIVEN, _ROUNDED, _PRINTED = 0.0, 1.0, inf
+"""Divisions by which a duration may differ from the printed value that is taken for it."""
+
+
 def walk_bar(measure: Element, state: State, meter: Meter) -> tuple[Bar, State]:
-    """Walk a bar with printed values where durations are rounded, unless that fills it worse."""
-    bar, after = _walk(measure, state, snap=True)
-    full = Fraction(4 * meter[0], meter[1]) if meter else None
-    if not bar.rounded or full is None or bar.length == full:
+    """Walk a bar with printed values where durations are rounded, unless that fills it worse.
+
+    Durations that are further off give way only to printed values that fill the bar to the full: an eighth
+    rest that an editor stretched to fit another staff's meter is an eighth.
+    """
+    bar, after = _walk(measure, state, _ROUNDED)
+    full = full_length(meter) if meter else None
+    if full is None or bar.length == full:
         return bar, after
-    plain_bar, _ = _walk(measure, state, snap=False)
-    if abs(plain_bar.length - full) < abs(bar.length - full) - Fraction(1, 64):
-        return plain_bar, after
+    printed, _ = _walk(measure, state, _PRINTED)
+    if printed.length == full:
+        return printed, after
+    if not bar.rounded:
+        return bar, after
+    given, _ = _walk(measure, state, _AS_GIVEN)
+    if abs(given.length - full) < abs(bar.length - full) - Fraction(1, 64):
+        return given, after
     return bar, after
 
 
@@ -423,6 +441,60 @@ def meters_of(parts: list[Element], count: int) -> list[tuple[Meter, ...]]:
             now = [c.get(i, printed[0]) for c in changes]
         out.append(tuple(now))
     return out
+
+
+def as_filled(
+    meters: Sequence[tuple[Meter, ...]], bars_of: Sequence[Sequence[Bar]]
+) -> list[tuple[Meter, ...]]:
+    """Return the meter of each bar in each part, the one before where a part goes on filling that.
+
+    Where a singer changes to 6/8 and the piano prints nothing and goes on in bars of 2/4, it has kept its
+    meter. At least two bars must do so, all to the full, and another part fill the new meter.
+    """
+    out = [list(here) for here in meters]
+    for first, end in _stretches(meters):
+        lengths = [[bar.length for bar in bars[first:end] if bar.heads] for bars in bars_of]
+        for k, own in enumerate(lengths):
+            kept, new = out[first - 1][k] if first else None, meters[first][k]
+            if kept is None or new is None:
+                continue
+            goes_on = len(own) > 1 and set(own) == {full_length(kept)} != {full_length(new)}
+            if goes_on and any(full_length(new) in other for other in lengths):
+                for i in range(first, end):
+                    out[i][k] = kept
+    return [tuple(here) for here in out]
+
+
+def _stretches(meters: Sequence[tuple[Meter, ...]]) -> Iterator[tuple[int, int]]:
+    """Yield first bar and end of each stretch of bars in which no part changes its meter."""
+    first = 0
+    for i in range(1, len(meters) + 1):
+        if i == len(meters) or meters[i] != meters[first]:
+            yield first, i
+            first = i
+
+
+def meters_at_once(
+    meters: Sequence[tuple[Meter, ...]], bars_of: Sequence[Sequence[Bar]]
+) -> Iterator[tuple[int, int, int, int]]:
+    """Yield where parts fill meters of other lengths in the same bar.
+
+    First bar, end, and two parts, the second of which has the shorter bars.
+    """
+    for first, end in _stretches(meters):
+        lengths: dict[int, Fraction] = {}
+        for k, meter in enumerate(meters[first]):
+            if meter is not None and any(
+                bar.heads and bar.length == full_length(meter) for bar in bars_of[k][first:end]
+            ):
+                lengths[k] = full_length(meter)
+        if len(set(lengths.values())) > 1:
+            yield first, end, max(lengths, key=lambda k: lengths[k]), min(lengths, key=lambda k: lengths[k])
+
+
+def full_length(meter: tuple[int, int, str]) -> Fraction:
+    """Return the quarter notes that a meter asks for."""
+    return Fraction(4 * meter[0], meter[1])
 
 
 @dataclass(frozen=True, slots=True)

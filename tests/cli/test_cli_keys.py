@@ -12,7 +12,7 @@ from understave.harmony import corrections
 from understave.harmony.key_length import LEAST_PIECES
 from understave.lesson.folder import create_folder, open_folder
 
-FERRY = Path(__file__).parents[1] / "examples" / "chain-ferry" / "score.musicxml"
+FERRY = Path(__file__).parents[2] / "examples" / "chain-ferry" / "score.musicxml"
 
 
 @pytest.fixture

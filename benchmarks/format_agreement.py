@@ -1,0 +1,535 @@
+"""How far our notes agree with those of other readers in each format beside MusicXML, printed as a table.
+
+    python -m benchmarks.format_agreement [--formats humdrum,abc,...] [--files N] [--details FILE]
+
+Files of each format, chosen by a fixed seed:
+
+humdrum
+    ``score.krn`` of the open data (mazurkas, quartets, variations) and **kern files of the music21 corpus.
+abc
+    Tunes of the collections in the music21 corpus.
+mei, midi, timewise
+    Songs, preludes and other MusicXML of the open data, written in that format: MEI by the notation engine,
+    MIDI with one track a staff and short bars as meters of their own, MusicXML bar by bar instead of part by
+    part. So the score that each was written from is a reference too.
+midi, romantic; midi, earlier
+    ``midi_score.mid`` beside a score, exported by a notation program, repeats played out; the score is the
+    reference.
+
+A note agrees if onset, duration (ties joined) and spelled pitch are the same, to a thousandth of a quarter;
+grace notes by onset and pitch. In MIDI, which has no spelling and whose lengths are guesses, onset and key
+are compared. "laid on" lets a bar begin elsewhere in the two, so that one bar that is longer in one of them
+does not count for all that follow. "both" counts the notes of ours that no reference has, and those that
+all references have and we have not: where two readers are of one mind against us. The share is taken of the
+larger count.
+
+Who is right:
+
+midi, earlier and romantic
+    Found only when bars are laid on: one sonata by Haydn, whose MIDI plays the triplet of its pickup as
+    three plain sixteenths, so that all after it comes a sixteenth late; the score is right, since pickup
+    and last bar fill one bar only so. And one movement by Chopin, where some bars are longer in the one
+    than in the other. "moved" and "lost": mostly notes beside a grace note, an arpeggio or an ornament,
+    which the program played out (35 of 37 in one sonata by Haydn, 24 of 34 in one piece by Schumann); the
+    score is right.
+midi written here
+    "only theirs" against the score: two voices of a staff on one key at one moment are one note in MIDI.
+mei
+    Against partitura, durations and octaves of a few notes: the score from which the MEI was written has
+    ours.
+humdrum, abc
+    Told note by note in `tests/reference/test_formats_kern.py` and `test_formats_abc.py`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import io
+import os
+import random
+import re
+import warnings
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import mido
+from lxml import etree
+
+from benchmarks.data import data_folder
+from benchmarks.score_agreement import Mark, Notes, compare, our_notes, sets
+from understave.errors import UnderstaveError
+from understave.jobs.notation_worker import NotationWorker
+from understave.score.model import Score
+from understave.score.reader import read_score
+from understave.score.readers.abc import read_abc
+from understave.score.readers.humdrum import read_humdrum
+from understave.score.readers.mei import read_mei
+from understave.score.readers.midi import read_midi
+from understave.score.readers.musicxml import read_musicxml
+from understave.theory.pitch import PitchClass
+
+TICKS = 480
+_KEYS = {f: PitchClass.from_fifths(f).name for f in range(-7, 8)}
+_KERN_OF = ("bach", "chopin", "palestrina")
+"""Folders of the music21 corpus whose **kern files are compared."""
+
+
+@dataclass(frozen=True)
+class Case:
+    """One file: our notes, and how to get those of each reference."""
+
+    name: str
+    ours: Callable[[], Notes]
+    references: Mapping[str, Callable[[], Notes]]
+
+
+def flat(notes: Notes, spelled: bool = True) -> Notes:
+    """Return notes by their moment alone, without bars and staves, from the first one on.
+
+    Without `spelled` the key of the keyboard counts in place of the name, and no length.
+    """
+    zero = min((moment for _, moment in notes), default=0.0)
+    out = []
+    for mark, moment in notes:
+        at = round(moment - zero, 3) + 0.0
+        if spelled:
+            out.append((mark._replace(bar=0, place=at, staff=1), at))
+        else:
+            midi = 12 * mark.octave + {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}[mark.letter]
+            out.append((Mark(0, at, 0.0, "C", midi + mark.alter, 0, 1, False), at))
+    return out
+
+
+# --- references ----------------------------------------------------------------------------------
+
+
+def _of_music21(source: str | Path, form: str | None = None) -> Notes:
+    """Return notes as music21 reads them, tied ones joined by pitch and time over all parts of a score."""
+    import music21
+
+    read = music21.converter.parse(source, format=form, forceSource=True)
+    score = read.scores[0] if isinstance(read, music21.stream.Opus) else read
+    score = score.toSoundingPitch()
+    out: Notes = []
+    for part in score.parts:
+        waiting: dict[tuple[float, float], int] = {}
+        heads = [
+            (e, n)
+            for e in part.flatten().notes
+            if not isinstance(e, music21.harmony.Harmony)
+            for n in (e.notes if isinstance(e, music21.chord.Chord) else (e,))
+            if isinstance(n, music21.note.Note)
+        ]
+        for element, n in heads:
+            onset, length = float(element.offset), float(element.duration.quarterLength)
+            grace, p = element.duration.isGrace, n.pitch
+            tie = n.tie.type if n.tie is not None and not grace else ""
+            held = waiting.pop((p.ps, round(onset, 3)), None) if tie in ("stop", "continue") else None
+            if held is None:
+                held = len(out)
+                mark = Mark(
+                    0, 0.0, 0.0 if grace else length, p.step, int(p.alter), p.implicitOctave, 1, grace
+                )
+                out.append((mark, onset))
+            else:
+                mark, first = out[held]
+                out[held] = mark._replace(duration=onset + length - first), first
+            if tie in ("start", "continue"):
+                waiting[p.ps, round(onset + length, 3)] = held
+    return [(m._replace(duration=round(m.duration, 3) + 0.0), t) for m, t in out]
+
+
+def _of_partitura(load: str, path: Path) -> Notes:
+    """Return notes as partitura reads them; `load` names its function."""
+    import partitura
+
+    out: Notes = []
+    for part in getattr(partitura, load)(str(path)).parts:
+        quarter = part.quarter_map
+        for n in part.notes_tied:
+            grace = isinstance(n, partitura.score.GraceNote)
+            moment = float(quarter(n.start.t))
+            length = 0.0 if grace else round(float(quarter(n.end_tied.t)) - moment, 3)
+            out.append((Mark(0, 0.0, length, n.step, int(n.alter or 0), n.octave, 1, grace), moment))
+    return out
+
+
+def _read(reader: Callable[[bytes, str], Score], data: bytes, name: str, graces: bool = True) -> Notes:
+    score = reader(data, name)
+    return our_notes(score) if graces else _without_graces(score)
+
+
+# --- files ---------------------------------------------------------------------------------------
+
+
+def humdrum(count: int) -> Iterator[Case]:
+    """Yield **kern files of the open data and of the music21 corpus."""
+    files = sorted(data_folder().glob("harmony/*/*/*/score.krn"))
+    with contextlib.suppress(ImportError):
+        import music21
+
+        corpus = Path(music21.__file__).parent / "corpus"
+        files += sorted(p for name in _KERN_OF for p in corpus.glob(f"{name}/**/*.krn"))
+    for path in _some(files, count):
+        yield Case(
+            str(path),
+            partial(_read, read_humdrum, path.read_bytes(), path.name),
+            {"partitura": partial(_of_partitura, "load_kern", path), "music21": partial(_of_music21, path)},
+        )
+
+
+def abc(count: int) -> Iterator[Case]:
+    """Yield tunes of the collections in the music21 corpus."""
+    try:
+        import music21
+    except ImportError:
+        return
+    tunes = []
+    for path in sorted((Path(music21.__file__).parent / "corpus").glob("*/*.abc")):
+        for text in re.split(r"(?m)^(?=X:)", path.read_text(encoding="utf-8", errors="replace")):
+            if text.startswith("X:"):
+                tunes.append((f"{path.parent.name}/{path.name} {text.splitlines()[0]}", text))
+    for name, text in _some(tunes, count):
+        yield Case(
+            name,
+            partial(_read, read_abc, text.encode(), name),
+            {"music21": partial(_of_music21, text, "abc")},
+        )
+
+
+def _scores(count: int) -> Iterator[tuple[Path, Score]]:
+    found = sets()
+    files = [p for name in ("preludes", "lieder", "textbook", "songs") for p in found.get(name, ())]
+    for path in _some(files, count):
+        yield path, read_score(path)
+
+
+def mei(count: int, folder: Path) -> Iterator[Case]:
+    """Yield MusicXML of the open data that the notation engine wrote as MEI."""
+    options = {"inputFrom": "xml", "breaks": "none", "xmlIdSeed": 1}
+    with NotationWorker() as worker:
+        for path, score in _scores(count):
+            (text,) = worker.ask(score.source.decode(), [("getMEI", [])], options, path.name)
+            written = folder / "written.mei"
+            written.write_text(text, encoding="utf-8")
+            yield Case(
+                str(path),
+                partial(_read, read_mei, text.encode(), path.name),
+                {
+                    "the score": partial(our_notes, score),
+                    "partitura": partial(_of_partitura, "load_mei", written),
+                    "music21": partial(_of_music21, text, "mei"),
+                },
+            )
+
+
+def timewise(count: int) -> Iterator[Case]:
+    """Yield MusicXML of the open data set bar by bar in place of part by part."""
+    for path, score in _scores(count):
+        data = as_timewise(score.source)
+        yield Case(
+            str(path),
+            partial(_read, read_musicxml, data, path.name),
+            {"the score": partial(our_notes, score)},
+        )
+
+
+def as_timewise(source: bytes) -> bytes:
+    """Return partwise MusicXML timewise (MusicXML 4.0, ``score-timewise``)."""
+    root = etree.fromstring(source)
+    parts = root.findall("part")
+    bars = [part.findall("measure") for part in parts]
+    for part in parts:
+        root.remove(part)
+    root.tag = "score-timewise"
+    for k in range(max(len(found) for found in bars)):
+        first = next(found[k] for found in bars if k < len(found))
+        measure = etree.SubElement(root, "measure", {str(k): str(v) for k, v in first.attrib.items()})
+        for part, found in zip(parts, bars, strict=True):
+            inside = etree.SubElement(measure, "part", id=part.get("id", ""))
+            if k < len(found):
+                inside.extend(list(found[k]))
+    return etree.tostring(root, xml_declaration=True, encoding="UTF-8")
+
+
+def midi(count: int, folder: Path) -> Iterator[Case]:
+    """Yield MusicXML of the open data that was written as MIDI here."""
+    for path, score in _scores(count):
+        data = as_midi(score)
+        written = folder / "written.mid"
+        written.write_bytes(data)
+        yield Case(
+            str(path),
+            partial(_read, read_midi, data, path.name, graces=False),
+            {
+                "the score": partial(_without_graces, score),
+                "partitura": partial(_of_partitura, "load_score_midi", written),
+                "music21": partial(_of_music21, written),
+            },
+        )
+
+
+def _without_graces(score: Score) -> Notes:
+    return [(mark, moment) for mark, moment in our_notes(score) if not mark.grace]
+
+
+def as_midi(score: Score) -> bytes:
+    """Write a score as MIDI: one track a staff; short bars as meters of their own; no grace notes."""
+    head: list[tuple[int, int, Any]] = []
+    meter, signature = None, None
+    for m in score.measures:
+        tick = int(m.start * TICKS)
+        now = (m.beats, m.beat_type)
+        if m.length != m.full_length:
+            unit = next((u for u in (4, 8, 16, 32, 64, 128) if (m.length * u / 4).denominator == 1), 0)
+            now = (int(m.length * unit / 4), unit) if unit else now
+        if now != meter:
+            head.append((tick, 0, mido.MetaMessage("time_signature", numerator=now[0], denominator=now[1])))
+            meter = now
+        if m.signature != signature:
+            head.append((tick, 0, mido.MetaMessage("key_signature", key=_KEYS[m.signature])))
+            signature = m.signature
+    tracks = [head]
+    for staff in range(1, score.parts[-1].last_staff + 1):
+        events: list[tuple[int, int, Any]] = []
+        for n in score.notes:
+            if n.staff == staff and not n.grace:
+                on = mido.Message("note_on", note=n.midi, velocity=70)
+                off = mido.Message("note_off", note=n.midi)
+                events += [(round(n.onset * TICKS), 1, on), (round(n.end * TICKS), 0, off)]
+        tracks.append(events)
+    file = mido.MidiFile(type=1, ticks_per_beat=TICKS)
+    for events in tracks:
+        track, before = mido.MidiTrack(), 0
+        for tick, _, message in sorted(events, key=lambda e: e[:2]):
+            track.append(message.copy(time=tick - before))
+            before = tick
+        file.tracks.append(track)
+    out = io.BytesIO()
+    file.save(file=out)
+    return out.getvalue()
+
+
+def _some(files: Sequence[Any], count: int) -> list[Any]:
+    return list(files) if len(files) <= count else random.Random(1).sample(list(files), count)
+
+
+# --- MIDI beside a score, repeats played out ------------------------------------------------------
+
+
+@dataclass
+class Found:
+    """How many notes of the scores MIDI files hold."""
+
+    files: int = 0
+    notes: int = 0
+    found: int = 0
+    laid_on: int = 0
+    spelled: int = 0
+    lost: Counter[str] = field(default_factory=Counter)
+
+
+def played_order(score: Score) -> list[int]:
+    """Return the indexes of bars with simple repeats and two endings played out."""
+    out: list[int] = []
+    i, start, turn = 0, 0, 1
+    done: set[int] = set()
+    while i < len(score.measures):
+        m = score.measures[i]
+        if m.repeat_start and i != start:
+            start, turn = i, 1
+        if m.ending and turn not in m.ending:
+            i += 1
+            continue
+        out.append(i)
+        if m.repeat_end and turn == 1 and i not in done:
+            done.add(i)
+            i, turn = start, 2
+            continue
+        if m.repeat_end:
+            start, turn = i + 1, 1
+        i += 1
+    return out
+
+
+_AWAY = Fraction(1, 2)
+"""Quarter notes by which a note may be moved and still be counted as "moved", not as "lost"."""
+
+
+def midi_beside_score(folder: Path) -> Found:
+    """Compare ``midi_score.mid`` with ``xml_score.musicxml`` in a folder, bar after bar as played."""
+    score = read_score(folder / "xml_score.musicxml")
+    read = read_midi((folder / "midi_score.mid").read_bytes(), folder.name)
+    names = {(n.onset, n.midi): n.pitch.name for n in read.notes if not n.grace}
+    when: dict[int, list[Fraction]] = {}
+    for onset, key in names:
+        when.setdefault(key, []).append(onset)
+    inside: dict[int, dict[tuple[Fraction, int], str]] = {}
+    for n in score.notes:
+        if not n.grace:
+            inside.setdefault(n.measure, {})[n.onset - score.measures[n.measure].start, n.midi] = n.pitch.name
+    tally = Found(files=1)
+    at = shift = Fraction(0)
+    # The same note of a bar played twice is one where the two begin together, as in a table of moments.
+    seen: set[tuple[Fraction, int]] = set()
+    for i in played_order(score):
+        here = {(at + place, key): name for (place, key), name in inside.get(i, {}).items()}
+        here = {k: name for k, name in here.items() if k not in seen}
+        seen |= here.keys()
+        shift = _best_shift(here, names, when, shift)
+        tally.notes += len(here)
+        tally.found += len(here.keys() & names.keys())
+        for (onset, key), name in here.items():
+            moved = (onset + shift, key)
+            if moved in names:
+                tally.laid_on += 1
+                tally.spelled += names[moved] == name
+            else:
+                near = any(abs(t - onset - shift) <= _AWAY for t in when.get(key, ()))
+                tally.lost["moved" if near else "lost"] += 1
+        at += score.measures[i].length
+    return tally
+
+
+def _best_shift(
+    here: Mapping[tuple[Fraction, int], str],
+    names: Mapping[tuple[Fraction, int], str],
+    when: Mapping[int, Sequence[Fraction]],
+    before: Fraction,
+) -> Fraction:
+    """Return how much later a bar stands in the other file: as the one before, unless more notes fit."""
+    ways = Counter({before: 0})
+    for onset, key in here:
+        ways.update(t - onset for t in when.get(key, ()) if abs(t - onset - before) <= 4)
+    hits = {way: sum((onset + way, key) in names for onset, key in here) for way in ways}
+    best = max(hits, key=lambda way: (hits[way], -abs(way - before)))
+    return best if hits[best] > hits[before] + len(here) // 4 else before
+
+
+def beside_scores(name: str) -> Found:
+    """Add up the MIDI files of a folder of the open data, ``performance`` or ``performance-earlier``."""
+    total = Found()
+    for path in sorted((data_folder() / name).glob("*/midi_score.mid")):
+        one = midi_beside_score(path.parent)
+        total.files += 1
+        total.notes += one.notes
+        total.found += one.found
+        total.laid_on += one.laid_on
+        total.spelled += one.spelled
+        total.lost.update(one.lost)
+    return total
+
+
+def print_beside_scores() -> None:
+    """Print how much of the scores their MIDI files hold, romantic and earlier ones."""
+    for label, name in (("midi, romantic", "performance"), ("midi, earlier", "performance-earlier")):
+        t = beside_scores(name)
+        if t.notes:
+            print(
+                f"{label:15} {t.files:3} files {t.notes:6} notes: found {100 * t.found / t.notes:.1f}, "
+                f"laid on {100 * t.laid_on / t.notes:.1f} (spelled alike {100 * t.spelled / t.laid_on:.1f}); "
+                + ", ".join(f"{k} {v}" for k, v in t.lost.most_common()),
+                flush=True,
+            )
+
+
+# --- the table -----------------------------------------------------------------------------------
+
+
+@dataclass
+class _Row:
+    files: int = 0
+    failed: int = 0
+    ours: int = 0
+    larger: int = 0
+    agree: int = 0
+    classes: Counter[str] = field(default_factory=Counter)
+
+
+def measure(cases: Iterable[Case], spelled: bool, say: Callable[[str], None]) -> dict[str, _Row]:
+    """Compare the files of one format with each reference, and where all references are of one mind."""
+    rows: dict[str, _Row] = {}
+    for case in cases:
+        try:
+            ours = flat(case.ours(), spelled)
+        except UnderstaveError as error:
+            say(f"## {case.name}\nnot read: {error}")
+            rows.setdefault("not read by us", _Row()).failed += 1
+            continue
+        read: list[Counter[tuple[Mark, float]]] = []
+        for name, get in case.references.items():
+            row = rows.setdefault(name, _Row())
+            try:
+                with contextlib.redirect_stdout(io.StringIO()), warnings.catch_warnings():
+                    warnings.simplefilter("ignore")
+                    theirs = flat(get(), spelled)
+            except Exception as error:
+                row.failed += 1
+                say(f"## {case.name}\n{name} failed: {type(error).__name__}: {error}")
+                continue
+            tally, lines = compare(ours, theirs)
+            row.files, row.ours, row.larger = row.files + 1, row.ours + tally.ours, row.larger + tally.larger
+            row.agree += tally.agree
+            row.classes.update({k: v for k, v in tally.classes.items() if v})
+            if lines:
+                say(f"## {case.name} {name}\n" + "\n".join(lines[:100]))
+            read.append(Counter(theirs))
+        if len(read) > 1:
+            mine, row = Counter(ours), rows.setdefault("both", _Row())
+            against = mine - (read[0] | read[1])
+            shared = (read[0] & read[1]) - mine
+            row.files, row.ours, row.larger = row.files + 1, row.ours + len(ours), row.larger + len(ours)
+            row.agree += len(ours) - against.total()
+            row.classes.update({"only ours": against.total(), "only theirs": shared.total()})
+            if against or shared:
+                say(f"## {case.name} both\nonly ours {sorted(against)[:20]}")
+                say(f"only theirs {sorted(shared)[:20]}")
+    return rows
+
+
+FORMATS = ("humdrum", "abc", "mei", "midi", "timewise")
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Print the table."""
+    import tempfile
+
+    parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
+    parser.add_argument("--formats", default=",".join(FORMATS))
+    parser.add_argument("--files", type=int, default=400, help="of each format, chosen by a fixed seed")
+    parser.add_argument("--details", default="", help="file to write every disagreement to")
+    options = parser.parse_args(arguments)
+    print_beside_scores()
+    print(
+        f"{'format':9} {'reference':14} {'files':>5} {'failed':>6} {'notes':>8} {'agree':>7}  disagreements"
+    )
+    with (
+        open(options.details or os.devnull, "w", encoding="utf-8") as details,
+        tempfile.TemporaryDirectory() as folder,
+    ):
+        makers: dict[str, Callable[[], Iterator[Case]]] = {
+            "humdrum": partial(humdrum, options.files),
+            "abc": partial(abc, options.files),
+            "mei": partial(mei, options.files, Path(folder)),
+            "midi": partial(midi, options.files, Path(folder)),
+            "timewise": partial(timewise, options.files),
+        }
+        for name in options.formats.split(","):
+            rows = measure(makers[name](), name != "midi", lambda text: print(text, file=details))
+            for reference, t in rows.items():
+                share = 100 * t.agree / max(1, t.larger)
+                told = ", ".join(f"{k} {v}" for k, v in t.classes.most_common())
+                print(
+                    f"{name:9} {reference:14} {t.files:5} {t.failed:6} {t.ours:8} {share:7.3f}  {told}",
+                    flush=True,
+                )
+
+
+if __name__ == "__main__":
+    main()

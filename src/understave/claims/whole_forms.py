@@ -1,0 +1,194 @@
+"""Claims on the whole of a piece: its sections, the name of its form, and how its outer voices move.
+
+Rules of names (Hutchinson, "Music Theory for the 21st-Century Classroom", chapters on ternary and rondo form;
+*Open Music Theory*, part on form; both from memory): ternary, the opening closes at home and comes back
+there after something else; rondo, it does so at least twice; variations and dances are what is printed over
+their parts.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Hashable
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import groupby
+from typing import ClassVar
+
+from understave.claims.claim import Claim
+from understave.claims.facts import Facts
+from understave.claims.stretches import ComesBack
+from understave.score.model import Measure
+from understave.theory.key import Key
+from understave.theory.pitch import PitchClass
+
+_BEGINNING = 4
+"""Bars by which the beginnings of two sections are compared."""
+_ALIKE = 0.5
+"""Share of letters that agree, on the whole, where a section brings another back. Set by ear."""
+_PRIMES = "'"
+
+
+def letter(name: str) -> str:
+    """Return a section's letter without the primes of its variants, ``""`` for an introduction or a coda."""
+    plain = name.rstrip(_PRIMES)
+    return plain if re.fullmatch(r"[A-Z]\d*", plain) else ""
+
+
+def _begins_like(facts: Facts, one: Fraction, other: Fraction) -> bool:
+    """Whether a later section begins as an earlier one does: at the best of a few shifts by a bar (an
+    upbeat, a bar before it) and by staff steps (another key), so many letters of any voice are the same.
+    """
+    bars = facts.score.measures
+    first, second = facts.bar(one).index, facts.bar(other).index
+    size = min(_BEGINNING, second - first, len(bars) - second)
+    return any(
+        sum(_alike(facts, bars[a + k], bars[b + k], steps) for k in range(size)) >= _ALIKE * size
+        for a, b in ((first, second), (first + 1, second), (first, second + 1))
+        for steps in range(7)
+        if max(a, b) + size <= len(bars)
+    )
+
+
+def _alike(facts: Facts, one: Measure, other: Measure, steps: int) -> float:
+    """Share of the letters of both bars that agree in time when the first are moved by so many steps."""
+    moved, there = facts.letters(one, steps), facts.letters(other)
+    return 2 * len(moved & there) / max(1, len(moved) + len(there))
+
+
+def _is_again(facts: Facts, one: Fraction, other: Fraction) -> bool:
+    """Whether a later section begins note for note as an earlier one does."""
+    length = min(_BEGINNING * facts.bar(one).full_length, other - one, facts.score.end - other)
+    return length > 0 and ComesBack(other, other + length, one, one + length, "literal").holds(facts)
+
+
+@dataclass(frozen=True, slots=True)
+class Scheme(Claim):
+    """The sections of a piece: each of one letter begins as the first of that letter does, and those of
+    different letters do not begin note for note alike; every section begins with a bar.
+    """
+
+    kind: ClassVar[str] = "sections"
+    parts: tuple[tuple[str, Fraction], ...]
+
+    def holds(self, facts: Facts) -> bool:
+        firsts: dict[str, Fraction] = {}
+        moments = [at for _, at in self.parts]
+        if moments != sorted(set(moments)) or any(facts.bar(at).start != at for at in moments):
+            return False
+        for name, at in self.parts:
+            own = letter(name)
+            if not own:
+                continue
+            if own in firsts and not _begins_like(facts, firsts[own], at):
+                return False
+            if any(o != own and _is_again(facts, f, at) for o, f in firsts.items()):
+                return False
+            firsts.setdefault(own, at)
+        return bool(self.parts)
+
+    def subject(self) -> Hashable:
+        return "sections"
+
+    def answer(self) -> Hashable:
+        return self.parts
+
+
+@dataclass(frozen=True, slots=True)
+class FormIs(Claim):
+    """The form of a whole piece has this name: ``"ternary form"``, ``"rondo"``, ``"theme and variations"``,
+    ``"minuet and trio"`` or ``"scherzo and trio"`` (see the head of this module).
+
+    A dance is named in the title or over the first bars, its trio is printed, and what came before the
+    trio comes back after it, printed as da capo or written out.
+    """
+
+    kind: ClassVar[str] = "name of the form"
+    name: str
+    parts: tuple[tuple[str, Fraction], ...]
+
+    def holds(self, facts: Facts) -> bool:
+        if self.name == "theme and variations":
+            return len(_headings(facts, r"(variation|variazione|veränderung|var\.?)\s*([ivx]+|\d+)\b")) > 1
+        if self.name.endswith("and trio"):
+            return self._dance(facts)
+        lettered = [part for part in self.parts if letter(part[0])]
+        groups = [[at for _, at in g] for _, g in groupby(lettered, key=lambda part: letter(part[0]))]
+        if len(groups) < 3 or len(groups) % 2 == 0 or (self.name == "ternary form") != (len(groups) == 3):
+            return False
+        refrain, between = groups[::2], groups[1::2]
+        first = refrain[0][0]
+        home, last = facts.span(first), facts.before(between[0][0])
+        # An exposition leaves home: what it comes back to is a reprise.
+        if home is None or last is None or last.key.tonic != home.key.tonic:
+            return False
+        back = all(any(self._is_back(facts, first, at, home.key) for at in g) for g in refrain[1:])
+        return back and not any(_is_again(facts, first, at) for g in between for at in g)
+
+    def _is_back(self, facts: Facts, first: Fraction, at: Fraction, home: Key) -> bool:
+        """Whether a section brings back the first one at home; the last chord before may reach into it."""
+        begins = facts.spans_in(at, at + _BEGINNING * facts.bar(at).full_length)
+        return any(s.key.tonic == home.tonic for s in begins) and _begins_like(facts, first, at)
+
+    def _dance(self, facts: Facts) -> bool:
+        word = r"scherzo\b" if self.name.startswith("scherzo") else r"(menuett?o?|minuett?o?|menuet)\b"
+        head = facts.score.measures[0].end
+        named = re.search(word, facts.score.title, re.IGNORECASE) or any(
+            at < head for at in _headings(facts, rf".*\b{word}")
+        )
+        trios = _headings(facts, r"trio\b")
+        if not named or not trios:
+            return False
+        again = _headings(facts, r".*(d\.\s*c\.|da capo)")
+        written = any(
+            _begins_like(facts, Fraction(0), m.start) for m in facts.score.measures if m.start > trios[-1]
+        )
+        return bool(again) or written
+
+    def subject(self) -> Hashable:
+        return "name of the form"
+
+    def answer(self) -> Hashable:
+        return self.name
+
+
+def _headings(facts: Facts, pattern: str) -> tuple[Fraction, ...]:
+    """Return where different words that match a pattern from their beginning are printed."""
+    found: dict[str, Fraction] = {}
+    for d in facts.score.directions:
+        text = d.text.strip()
+        if d.kind != "dynamic" and re.match(pattern, text, re.IGNORECASE):
+            found.setdefault(text.casefold(), d.onset)
+    return tuple(found.values())
+
+
+@dataclass(frozen=True, slots=True)
+class OuterVoices(Claim):
+    """From `start` to `end` the lowest and the highest note that sound go from here to there.
+
+    ``"together"``: both up or both down; ``"apart"``: one up, one down; ``"oblique"``: one of them stays.
+    """
+
+    kind: ClassVar[str] = "outer voices"
+    bass: tuple[PitchClass, PitchClass]
+    top: tuple[PitchClass, PitchClass]
+    motion: str
+
+    def holds(self, facts: Facts) -> bool:
+        before, after = facts.sounding(self.start), facts.sounding(self.end)
+        if len(before) < 2 or len(after) < 2:
+            return False
+        voices = (before[0], after[0]), (before[-1], after[-1])
+        for wanted, notes in zip((self.bass, self.top), voices, strict=True):
+            if tuple(n.pitch.pitch_class for n in notes) != wanted:
+                return False
+        low, high = (b.midi - a.midi for a, b in voices)
+        if low * high:
+            return self.motion == ("together" if low * high > 0 else "apart")
+        return self.motion == "oblique" and (low, high) != (0, 0)
+
+    def subject(self) -> Hashable:
+        return "outer voices", self.start, self.end
+
+    def answer(self) -> Hashable:
+        return self.bass, self.top, self.motion
