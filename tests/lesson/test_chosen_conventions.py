@@ -13,8 +13,14 @@ from tests.once import read_score
 
 from understave.cli import main
 from understave.errors import LessonError
-from understave.lesson.chosen_conventions import choose, conventions_of, file_for_all
-from understave.lesson.make import LessonOptions, make_lesson
+from understave.lesson.chosen_conventions import (
+    choose,
+    choose_paper_for_all,
+    conventions_of,
+    file_for_all,
+    paper_for_all,
+)
+from understave.lesson.make import LessonOptions, asked_of, make_lesson
 from understave.score.passage import passage
 from understave.theory.convention_choices import STANDARD, Conventions
 
@@ -192,3 +198,26 @@ def test_what_cannot_be_chosen_is_one_sentence(arguments, said, capsys):
     assert main(["conventions", *arguments]) == 2
     assert said in capsys.readouterr().err
     assert not file_for_all().exists()
+
+
+def test_a_paper_for_all_lessons_is_that_of_those_which_choose_none(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    settings = tmp_path / "lesson.toml"
+    assert asked_of(settings).paper == "a4"
+    choose({"keys": "letters"}, None)
+    choose_paper_for_all("booklet")
+    choose_paper_for_all("us-letter")
+    choose({"letters": "german"}, None)
+    assert asked_of(settings).paper == paper_for_all() == "us-letter"
+    assert (conventions_of().keys, conventions_of().letters) == ("letters", "german")
+    settings.write_text('[lesson]\npaper = "booklet"\n', encoding="utf-8")
+    assert asked_of(settings).paper == "booklet"
+    settings.unlink()
+    for wrong in ("a0", "[a4]"):
+        text = file_for_all().read_text(encoding="utf-8").replace("us-letter", wrong)
+        file_for_all().write_text(text, encoding="utf-8")
+        with pytest.raises(LessonError, match="is no paper; choose a4, us-letter, booklet"):
+            asked_of(settings)
+        choose_paper_for_all("us-letter")
+    choose({}, None, afresh=True)
+    assert asked_of(settings).paper == "a4"

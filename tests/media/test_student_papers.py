@@ -151,11 +151,13 @@ def test_marks_show_the_place_and_not_the_note_asked_for():
     """All that sounds together is marked, also where the answer is one of these notes."""
     score, reading = piece("chain-ferry")
     what, _, look = asked(*VARIANTS[2])
-    stop = next(s for s in what.stops if s.question and s.notes)
-    sounding = [n.id for n in score.notes if n.onset <= stop.moment < n.end and not n.grace]
-    assert len(sounding) > 1
+
+    def sounding(moment):
+        return [n.id for n in score.notes if n.onset <= moment < n.end and not n.grace]
+
+    stop = next(s for s in what.stops if s.question and s.notes and len(sounding(s.moment)) > 1)
     halos = []
-    for notes in (stop.notes, sounding[:1]):
+    for notes in (stop.notes, sounding(stop.moment)[:1]):
         only = papers.Questions((replace(stop, notes=tuple(notes)),), (), (), {})
         halos.append(papers.drawn(score, reading, only, look).pictures[f"stop-{stop.id}.svg"])
     assert halos[0] == halos[1]

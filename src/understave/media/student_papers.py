@@ -167,7 +167,8 @@ def drawn(score: Score, reading: Reading, asked: Questions, look: Look) -> Drawn
 
 
 def _sounding(score: Score, moment: Fraction) -> tuple[str, ...]:
-    return tuple(n.id for n in score.notes if not n.grace and n.onset <= moment < n.end)
+    found = tuple(n.id for n in score.notes if not n.grace and n.onset <= moment < n.end)
+    return found if len(found) > 1 else ()
 
 
 _ROOM: Mapping[str, tuple[int, int]] = {
