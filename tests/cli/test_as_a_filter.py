@@ -203,7 +203,7 @@ OTHERS = {
     "index": [],
     "find": [],
     "take": ["a.mid"],
-    "worksheet": ["--students", str(Path(__file__))],
+    "worksheet": ["--students", str(EXAMPLES / "lock-water" / "analysis.txt")],
 }
 WITHOUT_INPUT = {"open", "doctor", "languages", "completion", "serve-tools"}
 

@@ -35,13 +35,15 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     sheet.add_argument(
         "--out", type=Path, default=Path("worksheets"), help="the folder of the sheets (default: worksheets)"
     )
-    sheet.add_argument("--paper", type=paper_named, default="a4", help="A4 (default), Letter or booklet")
-    add_words(sheet)
+    sheet.add_argument("--paper", type=paper_named, help="A4, Letter or booklet (default: the lesson's)")
+    add_words(sheet, remembered=True)
     sheet.set_defaults(run=_worksheet)
 
 
 def _worksheet(arguments: argparse.Namespace, console: Console) -> int:
     from understave.disk import write_atomically
+    from understave.lesson.folder import SETTINGS
+    from understave.lesson.make import asked_of
     from understave.media.class_papers import sheet_files
     from understave.teaching.class_sheets import sheets, students_from
 
@@ -50,7 +52,9 @@ def _worksheet(arguments: argparse.Namespace, console: Console) -> int:
         text = names.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError):
         raise UnderstaveError(f"{names} cannot be read; give a text file with one student a line.") from None
-    students = students_from(text, names.name, arguments.level)
+    kept = asked_of(arguments.score / SETTINGS)
+    paper, language = arguments.paper or kept.paper, arguments.language or kept.language
+    students = students_from(text, names.name, arguments.level or kept.level)
     if len(students) > _MOST_STUDENTS:
         raise UnderstaveError(
             f"{names} names {len(students)} students; make sheets for {_MOST_STUDENTS} at most at a time."
@@ -59,8 +63,8 @@ def _worksheet(arguments: argparse.Namespace, console: Console) -> int:
     if out.exists() and not out.is_dir():
         raise UnderstaveError(f"{out} is a file, not a folder; choose another place with --out.")
     score, reading = read_source(arguments.score)
-    dealt = sheets(score, reading, students, arguments.seed, arguments.language)
-    for student, files in zip(students, sheet_files(dealt, arguments.paper, arguments.language), strict=True):
+    dealt = sheets(score, reading, students, arguments.seed, language)
+    for student, files in zip(students, sheet_files(dealt, paper, language), strict=True):
         for path, data in files.items():
             (out / path).parent.mkdir(parents=True, exist_ok=True)
             write_atomically(out / path, data)
