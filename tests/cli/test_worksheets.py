@@ -13,9 +13,9 @@ STUDY = Path(__file__).resolve().parents[2] / "examples" / "lock-water" / "score
 
 def test_each_student_has_a_sheet_and_its_answers_are_kept_apart(tmp_path, capsys):
     names = tmp_path / "names.txt"
-    names.write_text("Anna, beginner\nZoë\n# a comment\nZoe!\n", encoding="utf-8")
     made = []
-    for out in ("one", "two"):
+    for text, out in (("Zoë\n# a comment\nZoe!\n", "one"), ("Zoë, beginner\n", "two")):
+        names.write_text(text, encoding="utf-8")
         asked = [
             "worksheet",
             str(STUDY),
@@ -26,18 +26,11 @@ def test_each_student_has_a_sheet_and_its_answers_are_kept_apart(tmp_path, capsy
             "--out",
             str(tmp_path / out),
         ]
-        assert main([*asked, "--paper", "letter", "--level", "advanced"]) == 0
+        assert main([*asked, "--paper", "letter", "--level", "beginner"]) == 0
         files = sorted(p.relative_to(tmp_path / out).as_posix() for p in (tmp_path / out).rglob("*.pdf"))
-        assert files == [
-            "anna.pdf",
-            "answers/anna.pdf",
-            "answers/zoe-2.pdf",
-            "answers/zoe.pdf",
-            "zoe-2.pdf",
-            "zoe.pdf",
-        ]
         made.append({name: (tmp_path / out / name).read_bytes() for name in files})
-    assert made[0] == made[1]
+    assert list(made[0]) == ["answers/zoe-2.pdf", "answers/zoe.pdf", "zoe-2.pdf", "zoe.pdf"]
+    assert made[1] == {name: made[0][name] for name in ("answers/zoe.pdf", "zoe.pdf")}
     assert made[0]["zoe.pdf"] != made[0]["zoe-2.pdf"]
     page = PdfReader(tmp_path / "one" / "zoe.pdf").pages[0]
     assert "Zoë" in page.extract_text()
