@@ -112,6 +112,7 @@ def test_a_module_s_name_stands_once():
 
 TESTS = ROOT / "tests"
 ELSEWHERE = {
+    "claims.disagreements": "claims/test_claims.py",
     "claims.moods": "teaching/test_narrative.py",
     "desk.serve": "test_planted.py",
     "engraving.event_lane": "wording/test_languages.py",

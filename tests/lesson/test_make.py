@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import json
-import os
 import re
-from dataclasses import dataclass
-from pathlib import Path
 
 import pytest
+from made_elsewhere import Dies, Write
 from pypdf import PdfReader
 from tests.once import opening
 
@@ -22,17 +20,6 @@ from understave.lesson.make import LessonOptions, make_lesson
 from understave.theory.roman import RomanNumeral
 
 QUIET = LessonOptions(sound=False)
-
-
-@dataclass(frozen=True)
-class Write:
-    """Makes one file; a class of the module, so that another process can call it."""
-
-    path: str
-    text: str
-
-    def __call__(self, given):
-        return {self.path: self.text + "".join(sorted(d.decode() for d in given.values()))}
 
 
 def parts(a="1", b="2"):
@@ -242,20 +229,6 @@ def test_a_new_version_that_is_refused_leaves_the_old_lesson_as_it_was(tmp_path,
     again = make_lesson(short[1], folder, LessonOptions(sound=False, replace_score=True, minutes=5))
     assert again.folder.score.read_bytes() == short[1].read_bytes()
     assert "# mine" in (folder / "lesson.toml").read_text()
-
-
-@dataclass(frozen=True)
-class Dies:
-    """Ends its process the first time it is made, as a system short of memory would; a file remembers."""
-
-    mark: Path
-    always: bool = False
-
-    def __call__(self, given):
-        if self.always or not self.mark.exists():
-            self.mark.touch()
-            os._exit(9)
-        return {"c.txt": "made"}
 
 
 def test_a_helper_that_the_system_ends_is_replaced(tmp_path, monkeypatch):

@@ -21,6 +21,7 @@ from understave.findings.modes import MODE_SWITCH
 from understave.findings.motives import MOTIVE
 from understave.findings.nonchord import NON_CHORD_TONE
 from understave.findings.pedalpoints import DRONE, PEDAL_POINT, REPEATED_NOTE
+from understave.findings.phrase_forms import PHRASE_FORM
 from understave.findings.phrases import PHRASE
 from understave.findings.reheard import ENHARMONIC_PIVOT
 from understave.findings.returns import DIFFERENCE, RETURN
@@ -40,6 +41,7 @@ KINDS: tuple[Kind[Any], ...] = (
     CADENCE,
     PICARDY,
     PHRASE,
+    PHRASE_FORM,
     SIX_FOUR,
     BASS_SEVENTH,
     CHROMATIC_CHORD,

@@ -12,6 +12,7 @@ import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 from typing import get_args
 
 from understave.claims import Claim, facts
@@ -24,6 +25,7 @@ from understave.findings.applied import APPLIED_CHORD
 from understave.findings.cadences import CADENCE, PICARDY
 from understave.findings.chromatic import CHROMATIC_CHORD
 from understave.findings.dissonance import SHARP_DISSONANCE
+from understave.findings.endings import melody_of
 from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import INSTRUCTION, PEDAL_MARK
 from understave.findings.keyplan import KEY, PIVOT_CHORD
@@ -32,6 +34,7 @@ from understave.findings.modes import MODE_SWITCH
 from understave.findings.motives import MOTIVE
 from understave.findings.nonchord import NON_CHORD_TONE
 from understave.findings.pedalpoints import DRONE, PEDAL_POINT, REPEATED_NOTE
+from understave.findings.phrase_forms import PHRASE_FORM
 from understave.findings.phrases import PHRASE
 from understave.findings.reheard import ENHARMONIC_PIVOT
 from understave.findings.returns import RETURN
@@ -456,6 +459,24 @@ def _phrase(t: Told) -> Iterator[Claim]:
         for why in get_args(pr.Seen):
             if why in t.listed("reasons")[:3]:
                 yield pr.PhraseEnds(t.start, t.event.end, why)
+
+
+def _phrase_form(t: Told) -> Iterator[Claim]:
+    bars = t.number("bars")
+    if bars is not None and t.says("bars"):
+        yield p.Lasts(t.start, t.event.end, bars, about=True)
+    figure = [t.score.note_by_id[i] for i in t.event.notes]
+    again, second = t.moment("again"), t.pitch("second")
+    if len(figure) > 1 and again is not None and second is not None:
+        steps = tuple(b.pitch.diatonic - a.pitch.diatonic for a, b in pairwise(figure))
+        rhythm = tuple(b.onset - a.onset for a, b in pairwise(figure))
+        yield p.SameFigure(figure[0].onset, t.event.end, figure[0].pitch, steps, rhythm)
+        yield p.SameFigure(again, t.event.end, second, steps, rhythm)
+    for label, key, at in (("close", "key", "arrival"), ("weak", "weak_key", "weak_arrival")):
+        where, moment = t.key(key), t.moment(at)
+        if where is not None and moment is not None:
+            melody = next((n.pitch for n in melody_of(t.score) if n.onset <= moment < n.end), None)
+            yield h.Cadence(moment, moment + _INSTANT, where, t.text(label), melody)
 
 
 def _six_four(t: Told) -> Iterator[Claim]:
@@ -970,6 +991,7 @@ _MAKERS: Mapping[str, Maker] = {
     CADENCE.name: _cadence,
     PICARDY.name: _picardy,
     PHRASE.name: _phrase,
+    PHRASE_FORM.name: _phrase_form,
     SIX_FOUR.name: _six_four,
     BASS_SEVENTH.name: _seventh,
     CHROMATIC_CHORD.name: _chromatic,
