@@ -164,7 +164,7 @@ def test_a_file_that_another_program_holds_is_told_of(tmp_path, monkeypatch):
 
 
 def test_processes_are_started_afresh_and_never_forked():
-    """By a command of their own (`jobs.processes`); `multiprocessing` would fork where nothing is asked for."""
+    """By a command of their own (`jobs.processes`); `multiprocessing` would fork if left to itself."""
     for path in (ROOT / "src" / "understave").rglob("*.py"):
         text = path.read_text(encoding="utf-8")
         assert "os.fork" not in text, path

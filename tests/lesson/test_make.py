@@ -101,7 +101,9 @@ def test_papers_of_a_quiet_lesson_name_no_sounds(made):
         for p in made.files
         if p.suffix in (".txt", ".csv", ".json", ".vtt", ".srt")
     }
-    assert {"exercises.pdf", "handout.pdf", "cards.csv", "script.txt", "lesson.json"} <= set(texts)
+    assert {"student.pdf", "answers.pdf", "teacher.pdf", "cards.csv", "script.txt", "lesson.json"} <= set(
+        texts
+    )
     named = re.compile(r"sounds/|[\w-]+\.(?:mp3|flac|opus|wav)\b")
     assert {name: named.findall(text) for name, text in texts.items() if named.search(text)} == {}
 
@@ -110,8 +112,10 @@ def test_a_lesson_has_its_files(made):
     names = {p.relative_to(made.folder.exports).as_posix() for p in made.files}
     assert {
         "score.pdf",
-        "handout.pdf",
-        "exercises.pdf",
+        "student.pdf",
+        "answers.pdf",
+        "teacher.pdf",
+        "exercises.qti.zip",
         "passages.pdf",
         "page.html",
         "lesson.json",
@@ -145,7 +149,14 @@ def test_made_again_it_keeps_corrections_and_edits_and_says_what_changed(made):
     settings.write_text(mine, encoding="utf-8")
     edited = make_lesson(folder.path, folder.path, QUIET)
     assert settings.read_text(encoding="utf-8") == mine
-    assert {name for name, _ in edited.made} <= {"talk", "page", "stop pictures", "handout", "cards"}
+    assert {name for name, _ in edited.made} <= {
+        "talk",
+        "page",
+        "stop pictures",
+        "papers",
+        "cards",
+        "questions",
+    }
     assert "My own title" in (folder.exports / "page.html").read_text(encoding="utf-8")
     assert any("B minor" in change for change in edited.changes)
     assert any(made.stops[1].id in change for change in edited.changes)

@@ -27,6 +27,7 @@ from understave.cli import (
     showing,
     tools,
     upkeep,
+    worksheets,
 )
 from understave.cli.outputs import Teller, show_what_can_be_shown
 from understave.errors import UnderstaveError
@@ -55,6 +56,7 @@ def parser() -> argparse.ArgumentParser:
         lessons,
         showing,
         exporting,
+        worksheets,
         plans,
         own_playing,
         results_command,
