@@ -107,6 +107,38 @@ def test_the_line_rises_to_the_height_of_the_phrase_and_falls():
     assert 4 <= swell.peak <= 12
 
 
+def tunes(*notes: str) -> tuple[Score, Reading]:
+    """A tune, bar by bar, over the chords of the piece above."""
+    chords = [bar.split()[:3] for bar in MUSIC.split("|")]
+    bars = [" ".join([*c, n]) for c, n in zip(chords, notes, strict=True)]
+    score, reading = read_as(" | ".join(bars), LABELS, 2)
+    return score, Reading(reading.spans, (made("phrase", "phrase", F(0), score.end, (), 1.0),))
+
+
+@pytest.mark.parametrize("peak", range(1, 7))
+def test_a_swell_goes_to_the_highest_note_and_comes_back_from_it(peak):
+    heights = ["C5", "D5", "E5", "F5", "E5", "D5", "C5", "C5"]
+    heights[peak] = "C6"
+    score, reading = tunes(*heights)
+    hairpins = dynamics(score, reading, tension(score, reading))[1]
+    for h in hairpins:
+        top = h.peak or (h.end if h.kind == "crescendo" else h.start)
+        sung = {n.onset: n.midi for n in score.notes if n.midi >= 72 and h.start <= n.onset <= h.end}
+        assert sung[top] == max(sung.values())
+        assert h.kind == "diminuendo" or sung[min(sung)] < sung[top]
+        assert h.kind == "crescendo" or sung[max(sung)] < sung[top]
+
+
+def test_a_melody_that_stands_still_or_rests_has_no_swell():
+    score, reading = tunes(*["C5"] * 8)
+    tense = tension(score, reading)
+    assert dynamics(score, reading, tense)[1] == ()
+    climbing, reading = piece()
+    broken = [n for n in climbing.notes if not 2 <= n.onset < 4]
+    resting = replace(climbing, notes=tuple(broken))
+    assert all(not h.start < 3 < h.end for h in dynamics(resting, reading, tension(resting, reading))[1])
+
+
 def test_tense_harmony_is_louder_than_the_same_without_tension():
     score, reading = piece()
     plain, _, _ = dynamics(score, reading, ())
