@@ -169,6 +169,35 @@ def test_printed_marks_and_hairpins_are_kept_and_nothing_is_proposed_against_the
         )
 
 
+@pytest.mark.parametrize(
+    ("printed", "told"),
+    [
+        # A hairpin and the next that goes straight on.
+        ((("crescendo", "wedge", 2, 4), ("crescendo", "wedge", 4, 8)), [("crescendo", 2, 8)]),
+        # The same hairpin of voice and piano, begun one after the other.
+        ((("crescendo", "wedge", 2, 9), ("crescendo", "wedge", 3, 8)), [("crescendo", 2, 9)]),
+        # A word that a hairpin takes up.
+        ((("dim.", "words", 2, None), ("diminuendo", "wedge", 4, 8)), [("diminuendo", 2, 8)]),
+        # Swelling and fading stay two.
+        (
+            (("crescendo", "wedge", 2, 4), ("diminuendo", "wedge", 4, 8)),
+            [("crescendo", 2, 4), ("diminuendo", 4, 8)],
+        ),
+        # A mark between them is an aim of its own.
+        (
+            (("crescendo", "wedge", 2, 4), ("f", "dynamic", 4, None), ("crescendo", "wedge", 4, 8)),
+            [("crescendo", 2, 4), ("crescendo", 4, 8)],
+        ),
+    ],
+)
+def test_a_printed_swell_is_told_to_where_it_ends(printed, told):
+    score, reading = piece(
+        mark(0, "p"), *(mark(start, text, kind, end) for text, kind, start, end in printed)
+    )
+    hairpins = [h for h in dynamics(score, reading)[1] if h.origin == "printed"]
+    assert [(h.kind, h.start, h.end) for h in hairpins] == told
+
+
 def test_a_printed_jump_stays_a_jump():
     score, reading = piece(mark(0, "p"), mark(8, "ff"))
     levels, _, _ = dynamics(score, reading)
@@ -206,7 +235,8 @@ def test_a_whole_piece_is_planned_in_range_in_order_and_in_words(name):
             for level in LEVELS:
                 assert say(event, score, level, language)
     wedges = {(d.onset, d.end) for d in score.directions if d.kind == "wedge"}
-    assert {(h.start, h.end) for h in hairpins if h.origin == "printed"} >= wedges
+    told = [(h.start, h.end) for h in hairpins if h.origin == "printed"]
+    assert all(any(s <= start and end <= e for s, e in told) for start, end in wedges)
 
 
 def test_silence_and_an_empty_score_have_no_line():

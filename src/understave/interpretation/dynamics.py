@@ -52,6 +52,7 @@ from understave.interpretation.printed import (
     STEP,
     VELOCITIES,
     PrintedLoudness,
+    PrintedSwell,
     nearest_mark,
     printed_loudness,
 )
@@ -352,6 +353,14 @@ def _mark(phrase: tuple[Fraction, Fraction], label: str, mark: str) -> DynamicMa
 
 
 def _printed_hairpins(printed: PrintedLoudness) -> list[Hairpin]:
+    """Return the printed swells; one that goes straight on in the next is one with it."""
+    marks = {m.moment for m in printed.marks}
+    joined: list[PrintedSwell] = []
+    for s in printed.swells:
+        if joined and joined[-1].kind == s.kind and joined[-1].end == s.start and s.start not in marks:
+            joined[-1] = replace(joined[-1], end=s.end, after=s.after)
+        else:
+            joined.append(s)
     return [
         Hairpin(
             s.start,
@@ -368,7 +377,7 @@ def _printed_hairpins(printed: PrintedLoudness) -> list[Hairpin]:
                 DynamicsDetails(steps=round(abs(s.after - s.before))),
             ),
         )
-        for s in printed.swells
+        for s in joined
     ]
 
 
