@@ -241,6 +241,14 @@ class TestChains:
         (event,) = [e for e in events if e.label == "parallel six-three chords"]
         assert event.get("basses") == tuple(Pitch.parse(p) for p in ("E5", "D5", "C5", "B4"))
 
+    def test_a_chain_of_suspensions_over_six_threes_does_not_slide_in_parallel(self) -> None:
+        # The seventh over each step of the bass sinks to the sixth after it (common practice).
+        top = "C6:1 C6:1/2 B5 B5 A5 A5 G5"
+        for held in (top, "C6:3/2 B5:1 A5:1 G5:1/2"):
+            score = build(held, "G5:1 F5 E5 D5", "E5:1 D5 C5 B4")
+            events = found(score, "C: I6:1 viio6 vi6 V6", "chain")
+            assert [e for e in events if e.label == "parallel six-three chords"] == []
+
     def test_three_six_threes_are_no_chain(self) -> None:
         score = build("C6:1 B5 A5 G5", "G5:1 F5 E5 D5", "E5:1 D5 C5 G4")
         events = found(score, "C: I6:1 viio6 vi6 V", "chain")

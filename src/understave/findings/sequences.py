@@ -637,8 +637,26 @@ def _six_threes(spans: Sequence[Span], sounding: Soundings) -> Iterator[Event]:
             labelled.append(run)
     for found in labelled:
         start, end = found[0][0].onset, found[-1][0].end
-        if not any(e.start < end and e.end > start for e in struck):
+        if not any(e.start < end and e.end > start for e in struck) and not _is_suspended(found, sounding):
             yield _parallel(spans, found)
+
+
+def _is_suspended(run: Sequence[tuple[Note, ...]], sounding: Soundings) -> bool:
+    """Whether a voice lies over from chord to chord: a chain of suspensions does not slide in parallel.
+
+    So it is where at most of the steps of the bass a note sounds on from before, or is struck again, that
+    is none of the new chord's own.
+    """
+    late = 0
+    for (before,), (bass,) in pairwise(run):
+        own = {0, 2, 5}
+        old = {n.midi for n in sounding.at(max(before.onset, bass.onset - _JUST_BEFORE))}
+        here = [n for n in sounding.at(bass.onset) if n is not bass]
+        late += any(n.midi in old and (n.pitch.diatonic - bass.pitch.diatonic) % 7 not in own for n in here)
+    return 2 * late > len(run) - 1
+
+
+_JUST_BEFORE = Fraction(1, 64)
 
 
 def _six_threes_struck(spans: Sequence[Span], sounding: Soundings) -> Iterator[Event]:
