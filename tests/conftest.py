@@ -40,7 +40,7 @@ for _library in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 TESTS = Path(__file__).resolve().parent
 DEAREST = (
     *("desk/test_desk_in_browser.py", "viewer/test_lesson_page.py", "cli/test_cli.py", "test_planted.py"),
-    *("repertoire/test_indexing.py", "repertoire/test_cluster.py", "media/test_handout.py"),
+    *("repertoire/test_indexing.py", "repertoire/test_cluster.py", "media/test_teacher_paper.py"),
     *("lesson/test_make.py", "reference/test_formats_kern.py", "test_guests.py", "media/test_clips.py"),
     *("teaching/test_words_of_lessons.py", "reference/test_score_agreement.py", "desk/test_elsewhere.py"),
     *("reference/test_formats_midi.py", "engraving/test_collisions.py", "desk/test_killed.py"),

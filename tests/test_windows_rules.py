@@ -16,7 +16,6 @@ from tests.windows_like import ABSENT, RESERVED, wrong_name
 
 from understave.disk import usable_name, write_atomically
 from understave.errors import UnderstaveError
-from understave.jobs.processes import spawn_context
 
 ROOT = Path(__file__).resolve().parents[1]
 LIKE = Path(__file__).with_name("windows_like.py")
@@ -164,12 +163,14 @@ def test_a_file_that_another_program_holds_is_told_of(tmp_path, monkeypatch):
     assert target.read_text() == "old"
 
 
-def test_processes_are_spawned_and_never_forked():
-    assert spawn_context().get_start_method() == "spawn"
+def test_processes_are_started_afresh_and_never_forked():
+    """By a command of their own (`jobs.processes`); `multiprocessing` would fork if left to itself."""
     for path in (ROOT / "src" / "understave").rglob("*.py"):
         text = path.read_text(encoding="utf-8")
         assert "os.fork" not in text, path
-        assert 'get_context("fork' not in text, path
+        assert "import multiprocessing" not in text, path
+        assert "from multiprocessing" not in text, path
+        assert "ProcessPoolExecutor" not in text, path
 
 
 def test_what_windows_lacks_is_loaded_only_where_it_can_be_missed():

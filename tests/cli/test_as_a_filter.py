@@ -155,6 +155,11 @@ WRONG = [
     ["lesson", "--minutes", "0"],
     ["lesson", "--rate", "nan"],
     ["lesson", "--paper", "A0"],
+    ["worksheet"],
+    ["worksheet", "--students", "there-is-none.txt"],
+    ["worksheet", "--students", str(STUDY), "--level", "genius"],
+    ["worksheet", "--students", str(STUDY), "--paper", "A0"],
+    ["worksheet", "--students", str(STUDY), "--seed", "x"],
     ["lesson", "--analysis", "there-is-none.txt"],
 ]
 
@@ -198,6 +203,8 @@ OTHERS = {
     "index": [],
     "find": [],
     "take": ["a.mid"],
+    "results": ["a.json"],
+    "worksheet": ["--students", str(EXAMPLES / "lock-water" / "analysis.txt")],
 }
 WITHOUT_INPUT = {"open", "doctor", "languages", "completion", "serve-tools"}
 

@@ -37,7 +37,10 @@ def test_the_lesson_holds_all_it_promises(tmp_path):
     assert {
         "score-01.svg",
         "score.pdf",
-        "handout.pdf",
+        "student.pdf",
+        "answers.pdf",
+        "teacher.pdf",
+        "exercises.qti.zip",
         "reading.json",
         "reading.csv",
         "reading.romantext.txt",
@@ -50,7 +53,7 @@ def test_the_lesson_holds_all_it_promises(tmp_path):
     sounds = {p.name for p in (lesson / "exports" / "sounds").glob("*.mp3")}
     assert "piece.mp3" in sounds
     assert [name for name in sounds if name.endswith("-2.mp3")], "no contrast is heard"
-    for name in ("score.pdf", "handout.pdf", "plan.pdf"):
+    for name in ("score.pdf", "student.pdf", "plan.pdf"):
         assert (lesson / "exports" / name).read_bytes().startswith(b"%PDF-")
     assert not [p for p in lesson.rglob(".*") if p.is_file()]
 

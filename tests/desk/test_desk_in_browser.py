@@ -350,7 +350,7 @@ def test_the_lesson_is_built_and_exported_and_can_be_stopped(page, folder):
     page.get_by_role("button", name="Make everything").click()
     until(page, "document.querySelector('progress')?.value > 0.05", 200)
     until(page, "document.querySelector('.making').innerText.includes('The lesson is made')", 500)
-    assert (folder / "exports" / "handout.pdf").is_file()
+    assert (folder / "exports" / "student.pdf").is_file()
     assert "Words of my own." in (folder / "exports" / "page.html").read_text()
     with page.context.expect_page() as shown:
         page.get_by_role("link", name="Look at the lesson page").click()

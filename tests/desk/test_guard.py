@@ -110,7 +110,7 @@ def test_exported_files_are_shown_only_under_the_ticket_and_only_from_the_folder
     desk, lesson = desk_in(tmp_path)
     exports = lesson.folder.exports
     exports.mkdir()
-    (exports / "handout.pdf").write_bytes(b"%PDF-")
+    (exports / "student.pdf").write_bytes(b"%PDF-")
     (tmp_path / "secret.txt").write_text("secret")
     (exports / "link.txt").symlink_to(tmp_path / "secret.txt")
     (exports / "folder").symlink_to(tmp_path)
@@ -127,8 +127,8 @@ def test_exported_files_are_shown_only_under_the_ticket_and_only_from_the_folder
     shown, *refused = asyncio.run(
         several(
             [
-                f"/shown/{ticket}/handout.pdf",
-                "/shown/x/handout.pdf",
+                f"/shown/{ticket}/student.pdf",
+                "/shown/x/student.pdf",
                 f"/shown/{ticket}/../lesson.toml",
                 f"/shown/{ticket}/..%2flesson.toml",
                 f"/shown/{ticket}/%2fetc%2fpasswd",

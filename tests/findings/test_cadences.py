@@ -14,7 +14,10 @@ from pathlib import Path
 import pytest
 from tests.findings.build import build, spans_of
 
-from understave.findings.cadences import find_cadences
+import understave.findings.cadences as cadences_module
+from understave.findings.cadences import cadences_of, find_cadences
+from understave.findings.closes import find_closes
+from understave.findings.phrases import Ending
 from understave.findings.sixfours import find_sixfours
 from understave.harmony.engine import read_harmony
 from understave.harmony.reading import Event, Span
@@ -239,6 +242,42 @@ class TestHalf:
     def test_iv_in_root_position_before_the_dominant_is_not_phrygian(self) -> None:
         score = build("A4:2 A4:2 | G#4:4", "E4:2 F4:2 | E4:4", "C4:2 A3:2 | B3:4", "A2:2 D3:2 | E3:4")
         assert told(score, "a: i:2 iv:2 | V:4") == [("half", 4)]
+
+    @pytest.mark.parametrize(
+        ("last", "found"), [("1/2", ["perfect authentic"]), ("2", ["half", "perfect authentic"])]
+    )
+    def test_a_dominant_of_half_a_beat_that_goes_home_at_once_is_no_half_cadence(
+        self, last: str, found: list[str]
+    ) -> None:
+        # The same four bars twice, the second closing; in the first the dominant is short or stands.
+        rest = str(4 - Fraction(last))
+        top = "E5:3 F5:1 | G5:4 | A5:2 F5:2 | D5:4"
+        low = f"C3:4 | C3:4 | F3:4 | F3:{rest} G3:{last}"
+        inner = f"G4:4 | E4:4 | C4:4 | C4:{rest} B3:{last}"
+        again = (
+            "E5:3 F5:1 | G5:4 | A5:1 F5 E5 D5 | C5:4",
+            "G4:4 | E4:4 | C4:2 B3:2 | G3:4",
+            "C3:4 | C3:4 | F3:2 G3:2 | C3:4",
+        )
+        score = build(*(f"{a} | {b}" for a, b in zip((top, inner, low), again, strict=True)))
+        text = f"C: I:4 I:4 IV:4 IV:{rest} V:{last} I:4 I:4 IV:2 V:2 I:4"
+        assert [label for label, _ in told(score, text)] == found
+
+    def test_a_link_of_a_running_sequence_is_no_half_cadence(self) -> None:
+        # Each pair a step above the last: E flat to A flat, F to B flat, G to C; B flat is the dominant.
+        top = "Bb4:2 C5:2 | C5:2 D5:2 | D5:2 Eb5:2 | C5:4"
+        inner = "G4:2 Ab4:2 | A4:2 Bb4:2 | B4:2 C5:2 | G4:4"
+        low = "Eb3:2 Ab2:2 | F3:2 Bb2:2 | G3:2 C3:2 | C3:4"
+        lead = ("Eb5:4 | Bb4:4", "Bb4:4 | F4:4", "Eb3:4 | Bb2:4")
+        score = build(*(f"{a} | {b}" for a, b in zip(lead, (top, inner, low), strict=True)), signature=-3)
+        spans = spans_of(score, "Eb: I:4 V:4 I:2 IV:2 V/V:2 V:2 c: V:2 i:2 i:4")
+        closes = find_closes(spans)
+        piece = cadences_module._Piece(score, spans, closes)
+        inside = [c.arrival for i, c in enumerate(closes) if piece.is_in_sequence(i)]
+        assert inside == [14]
+        last = next(c for c in closes if c.arrival == 14)
+        ending = Ending(Fraction(16), 4.0, last, ("rhythm of the opening",), 1.0, None, None)
+        assert [e for e in cadences_of(score, spans, closes, (ending,)) if e.get("arrival") == 14] == []
 
 
 class TestPlagal:

@@ -422,6 +422,13 @@ def test_no_applied_chord_in_plain_cadences() -> None:
     assert find_applied(score, spans) == ()
 
 
+def test_the_dominant_of_the_tonic_is_applied_to_nothing() -> None:
+    """G, B, D in C major is its own dominant, also where it is labelled as that of C minor."""
+    voices = ("E5:1 D5 E5", "C5 B4 C5", "G4 G4 G4", "C3 G2 C3")
+    score, spans = setting(voices, "C: I:1 V/i I")
+    assert find_applied(score, spans) == ()
+
+
 def test_dominant_seventh_leaves_as_german_sixth() -> None:
     """The dominant seventh of D flat sounds like the German sixth of C (chapter 23)."""
     voices = ("Db5:1 C5 C5 B4 C5", "Ab4 Gb4 G4 G4 G4", "F4 Eb4 E4 D4 E4", "Db3 Ab2 G2 G2 C3")

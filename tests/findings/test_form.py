@@ -8,13 +8,14 @@ memory); the music is ours.
 from __future__ import annotations
 
 from dataclasses import replace
+from fractions import Fraction
 from itertools import pairwise
 
 import pytest
 from tests.findings.build import build, spans_of
 from tests.findings.pieces import bar, example
 
-from understave.findings.form import find_form
+from understave.findings.form import NAMES, evidence, find_form
 from understave.harmony.reading import Event
 from understave.score.model import Direction, Score
 
@@ -101,6 +102,16 @@ class TestSchemes:
         score = piece(A + B + A + c + A, A_LOW + B_LOW + A_LOW + c_low + A_LOW)
         spans = f"{A_SPANS} {B_SPANS} {A_SPANS} c: iv:28 i:4 {A_SPANS}"
         assert scheme(score, spans) == "A B A C A"
+
+    @pytest.mark.parametrize(("back", "found"), [("Erstes Tempo", [8, 16]), ("ritardando", [])])
+    def test_a_middle_part_lasts_until_the_first_tempo_is_back(self, back: str, found: list[int]) -> None:
+        words = (
+            Direction("d1", "words", Fraction(31), None, 1, "Etwas bewegter"),
+            Direction("d2", "words", Fraction(64), None, 1, back),
+        )
+        score = replace(piece(A + B + A[:4], A_LOW + B_LOW + A_LOW[:4]), directions=words)
+        table = evidence(score, spans_of(score, f"{A_SPANS} {B_SPANS} C: I:4 V6:4 I:4 V:4"))
+        assert [i for i, row in enumerate(table) if row[NAMES.index("new tempo")]] == found
 
     def test_one_section_alone(self) -> None:
         assert scheme(piece(A, A_LOW), A_SPANS) == "A"

@@ -16,6 +16,7 @@ from build import build, spans_of
 from tests.once import read, read_score
 
 from understave.findings import find_events
+from understave.findings.catalogue import weight
 from understave.findings.keyplan import find_keys
 from understave.findings.nearness import RELATIONS, nearness
 from understave.harmony.reading import Event
@@ -155,6 +156,24 @@ def test_short_stay_is_a_tonicization() -> None:
     assert plan(found) == [("home", "C"), ("tonicization", "a"), ("home", "C")]
     touched = next(e for e in found if e.label == "tonicization")
     assert (touched.get("bars"), touched.get("chords"), touched.get("returns")) == (1, 2, 1)
+
+
+def test_the_key_of_the_opening_is_not_touched_like_a_stranger() -> None:
+    """C major begins, A minor is home; two chords of C in the midst of it are no look out of the window."""
+    score = chords(C, G, AM, E7, AM, E7, AM, G, C, E7, AM)
+    found = find_keys(score, spans_of(score, "C: I:2 V a: i V7 i V7 i C: V I a: V7 i"))
+    assert plan(found) == [("tonicization", "C"), ("home", "a"), ("tonicization", "C"), ("home", "a")]
+    assert [e.get("known") for e in found if e.label == "tonicization"] == [None, 1]
+    assert [weight(e) > 0 for e in found if e.label == "tonicization"] == [True, False]
+
+
+def test_home_returns_with_its_first_chord_not_with_the_note_that_closes_the_other_key() -> None:
+    """G major closes on G alone; C major is back only after it, with its second degree."""
+    score = chords(C, F, C, D, G, D, G, "G3", "A2+E4+C#5", DM, G, C, length=4)
+    found = find_keys(score, spans_of(score, "C: I:4 IV I G: V I V I C: V V/ii ii V I"))
+    assert [(e.label, e.start) for e in found if e.kind == "key"][-1] == ("home", 36)
+    straight = find_keys(score, spans_of(score, "C: I:4 IV I G: V I V I I V/V C: ii V I"))
+    assert [(e.label, e.start) for e in straight if e.kind == "key"][-1] == ("home", 36)
 
 
 def test_applied_chords_in_a_row_are_a_tonicization_within_the_key() -> None:

@@ -331,3 +331,26 @@ def test_a_turn_to_another_note_is_no_coming_back():
     turned = next(e for e in events if e.label == "neighbour tone")
     assert turned.get("returns") is None
     assert say(turned, score) == "Neighbour tone: D leans away from C and turns back to C sharp."
+
+
+def test_a_run_shared_between_the_hands_passes():
+    """D of the right hand, then C and B flat of the left: one line downward, no turn back."""
+    score = build("F4:1/2 D5:1/4 D4:1/4 Bb4:1", "F3:1/4 Bb3:1/4 r:1/2 C4:1/2 Bb3:1/2", "Bb2:2", meter="2/4")
+    event = next(e for e in find_nonchord(score, spans_of(score, "Bb: I:2")) if "v2n3" in e.notes)
+    assert (event.label, event.get("direction")) == ("passing tone", "down")
+    assert str(event.get("preparation_pitch")) == "D4"
+
+
+def test_a_dissonance_is_not_resolved_by_its_own_ornament():
+    """E flat, a touch of F, E flat again: the F gives it back and resolves nothing."""
+    score = build(
+        "G4:1/2 Eb4:3/8 F4:1/8 Eb4:3/8 F4:1/8 Eb4:1/2",
+        "G3+D4:2",
+        "Bb2:2",
+        meter="2/4",
+        signature=-2,
+    )
+    events = find_nonchord(score, spans_of(score, "g: i6:2"))
+    first = next(e for e in events if "v1n2" in e.notes)
+    # Only an appoggiatura is told as leaning on what it goes to; a free tone resolves to nothing.
+    assert first.label == "free tone"

@@ -6,13 +6,15 @@ What counts as a return and as a varied one follows *Open Music Theory*, "Introd
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
+import pytest
 from tests.findings.build import build, spans_of
 from tests.findings.pieces import bar, example, last_bar
 from tests.once import read
 
-from understave.findings.returns import find_returns
+from understave.findings.returns import BOTH_VARIED, _parting, find_returns, passages_of
 from understave.harmony.reading import Event
 from understave.score.model import Score
 from understave.theory.key import Key
@@ -114,6 +116,19 @@ class TestContinuation:
         assert bar(score, event.get("leaves")) == 12
         assert bar(score, event.get("from_leaves")) == 4
         assert ("different continuation", 12, 12) in differences(score)
+
+    @pytest.mark.parametrize(("varied", "leaves", "left"), [(0, 5, 13), (1, 5, 13), (2, 3, 11), (3, 2, 10)])
+    def test_bars_varied_throughout_at_the_end_already_go_another_way(
+        self, varied: int, leaves: int, left: int
+    ) -> None:
+        score = piece([*TUNE, *OTHER, *TUNE], [*BASS, *LOW, *BASS])
+        passage = passages_of(score, spans_of(score, f"C: I:{score.end}"))[0]
+        assert (passage.old, passage.new) == ((0, 3), (8, 11))
+        kept = passage.pairs[: len(passage.pairs) - varied]
+        other = [replace(p, how=BOTH_VARIED) for p in passage.pairs[len(kept) :]]
+        # The bars after the last common one, counted from 1.
+        last, on = _parting(replace(passage, pairs=(*kept, *other)))
+        assert (last + 2, on + 1) == (leaves, left)
 
     def test_a_bar_put_in(self) -> None:
         score = piece(

@@ -148,6 +148,14 @@ class TestOthers:
         assert event.label == "ascending 5-6"
         assert event.get("interval") == Interval.parse("M2")
 
+    def test_sevenths_that_sink_over_a_rising_bass_are_no_five_six(self) -> None:
+        """D flat to C over E, F to E over G: sevenths resolve to sixths (handbook rule), roots like a 5-6."""
+        lower = "E3:4 | F3:4 | G3:4 | Ab3:4"
+        inner = "Bb4:2 Bb4 | Ab4 Ab4 | Db5 Db5 | C5:4"
+        score = build("Db5:2 C5 | C5 Db5 | F5 E5 | F5:4", inner, lower, signature=-4)
+        sinking = found(score, "f: viio7:2 V65 | i VI6 | iiø7 viio65 | i6:4")
+        assert "ascending 5-6" not in [e.label for e in sinking]
+
     def test_ascending_by_applied_dominants(self) -> None:
         score = build(
             "C5:2 C5 | A4 B4 | B4 C5 | A4 A4 | B4:4",
@@ -232,6 +240,14 @@ class TestChains:
         events = found(score, "C: I6:1 viio6 vi6 V6", "chain")
         (event,) = [e for e in events if e.label == "parallel six-three chords"]
         assert event.get("basses") == tuple(Pitch.parse(p) for p in ("E5", "D5", "C5", "B4"))
+
+    def test_a_chain_of_suspensions_over_six_threes_does_not_slide_in_parallel(self) -> None:
+        # The seventh over each step of the bass sinks to the sixth after it (common practice).
+        top = "C6:1 C6:1/2 B5 B5 A5 A5 G5"
+        for held in (top, "C6:3/2 B5:1 A5:1 G5:1/2"):
+            score = build(held, "G5:1 F5 E5 D5", "E5:1 D5 C5 B4")
+            events = found(score, "C: I6:1 viio6 vi6 V6", "chain")
+            assert [e for e in events if e.label == "parallel six-three chords"] == []
 
     def test_three_six_threes_are_no_chain(self) -> None:
         score = build("C6:1 B5 A5 G5", "G5:1 F5 E5 D5", "E5:1 D5 C5 G4")

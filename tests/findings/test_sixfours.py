@@ -198,3 +198,16 @@ def test_a_seventh_above_another_bass_is_not_in_the_bass() -> None:
     )
     spans = spans_of(score, "F: V:4 | V42:4 | I6:4")
     assert not [e for e in find_sixfours(score, spans) if e.kind == "seventh in the bass"]
+
+
+def test_a_pedal_point_under_an_upper_part_does_not_sink() -> None:
+    """Common practice, no source: F struck again and again stays; the E flat lies above it."""
+    upper = "B4:4 | C5:4 | Bb4:4", "G4:4 | G4:4 | F4:4", "D4:4 | C4:4 | D4:4"
+    again = build(*upper, "F2:4 | Eb3:4 | F2:4", signature=-2)
+    sinking = build(*upper, "F2:4 | Eb2:4 | F2:4", signature=-2)
+    labels = "Bb: V42/ii:4 | ii6:4 | I64:4"
+    told = [
+        [e.label for e in find_sixfours(s, spans_of(s, labels)) if e.kind == "seventh in the bass"]
+        for s in (again, sinking)
+    ]
+    assert told == [[], ["resolves"]]

@@ -107,6 +107,38 @@ def test_the_line_rises_to_the_height_of_the_phrase_and_falls():
     assert 4 <= swell.peak <= 12
 
 
+def tunes(*notes: str) -> tuple[Score, Reading]:
+    """A tune, bar by bar, over the chords of the piece above."""
+    chords = [bar.split()[:3] for bar in MUSIC.split("|")]
+    bars = [" ".join([*c, n]) for c, n in zip(chords, notes, strict=True)]
+    score, reading = read_as(" | ".join(bars), LABELS, 2)
+    return score, Reading(reading.spans, (made("phrase", "phrase", F(0), score.end, (), 1.0),))
+
+
+@pytest.mark.parametrize("peak", range(1, 7))
+def test_a_swell_goes_to_the_highest_note_and_comes_back_from_it(peak):
+    heights = ["C5", "D5", "E5", "F5", "E5", "D5", "C5", "C5"]
+    heights[peak] = "C6"
+    score, reading = tunes(*heights)
+    hairpins = dynamics(score, reading, tension(score, reading))[1]
+    for h in hairpins:
+        top = h.peak or (h.end if h.kind == "crescendo" else h.start)
+        sung = {n.onset: n.midi for n in score.notes if n.midi >= 72 and h.start <= n.onset <= h.end}
+        assert sung[top] == max(sung.values())
+        assert h.kind == "diminuendo" or sung[min(sung)] < sung[top]
+        assert h.kind == "crescendo" or sung[max(sung)] < sung[top]
+
+
+def test_a_melody_that_stands_still_or_rests_has_no_swell():
+    score, reading = tunes(*["C5"] * 8)
+    tense = tension(score, reading)
+    assert dynamics(score, reading, tense)[1] == ()
+    climbing, reading = piece()
+    broken = [n for n in climbing.notes if not 2 <= n.onset < 4]
+    resting = replace(climbing, notes=tuple(broken))
+    assert all(not h.start < 3 < h.end for h in dynamics(resting, reading, tension(resting, reading))[1])
+
+
 def test_tense_harmony_is_louder_than_the_same_without_tension():
     score, reading = piece()
     plain, _, _ = dynamics(score, reading, ())
@@ -135,6 +167,35 @@ def test_printed_marks_and_hairpins_are_kept_and_nothing_is_proposed_against_the
         assert abs(level_at(levels, t) - printed_loudness(score).at(t)) <= 2 * (
             VELOCITIES["f"] - VELOCITIES["mf"]
         )
+
+
+@pytest.mark.parametrize(
+    ("printed", "told"),
+    [
+        # A hairpin and the next that goes straight on.
+        ((("crescendo", "wedge", 2, 4), ("crescendo", "wedge", 4, 8)), [("crescendo", 2, 8)]),
+        # The same hairpin of voice and piano, begun one after the other.
+        ((("crescendo", "wedge", 2, 9), ("crescendo", "wedge", 3, 8)), [("crescendo", 2, 9)]),
+        # A word that a hairpin takes up.
+        ((("dim.", "words", 2, None), ("diminuendo", "wedge", 4, 8)), [("diminuendo", 2, 8)]),
+        # Swelling and fading stay two.
+        (
+            (("crescendo", "wedge", 2, 4), ("diminuendo", "wedge", 4, 8)),
+            [("crescendo", 2, 4), ("diminuendo", 4, 8)],
+        ),
+        # A mark between them is an aim of its own.
+        (
+            (("crescendo", "wedge", 2, 4), ("f", "dynamic", 4, None), ("crescendo", "wedge", 4, 8)),
+            [("crescendo", 2, 4), ("crescendo", 4, 8)],
+        ),
+    ],
+)
+def test_a_printed_swell_is_told_to_where_it_ends(printed, told):
+    score, reading = piece(
+        mark(0, "p"), *(mark(start, text, kind, end) for text, kind, start, end in printed)
+    )
+    hairpins = [h for h in dynamics(score, reading)[1] if h.origin == "printed"]
+    assert [(h.kind, h.start, h.end) for h in hairpins] == told
 
 
 def test_a_printed_jump_stays_a_jump():
@@ -174,7 +235,8 @@ def test_a_whole_piece_is_planned_in_range_in_order_and_in_words(name):
             for level in LEVELS:
                 assert say(event, score, level, language)
     wedges = {(d.onset, d.end) for d in score.directions if d.kind == "wedge"}
-    assert {(h.start, h.end) for h in hairpins if h.origin == "printed"} >= wedges
+    told = [(h.start, h.end) for h in hairpins if h.origin == "printed"]
+    assert all(any(s <= start and end <= e for s, e in told) for start, end in wedges)
 
 
 def test_silence_and_an_empty_score_have_no_line():

@@ -374,3 +374,15 @@ def test_a_bass_is_struck_again_only_where_it_was_struck_before():
         said.append(say(why, score_of(notes)))
     assert "struck again" in said[0]
     assert "again" not in said[1]
+
+
+def test_a_seventh_in_the_bass_belongs_to_its_chord_whatever_the_label_leaves_out():
+    """D flat below E flat, G and B flat is the bass of the chord, also under the label of a triad."""
+    upper = [(F(i), F(1), name) for i, name in enumerate(("Eb3", "G3", "Bb3", "Eb4"), start=1)]
+    spans = (Span(F(0), F(5), Key.parse("Eb"), RomanNumeral.parse("I"), 0.9),)
+    found = []
+    for low in ("Db3", "F3"):
+        score = score_of([(F(0), F(1), low), *upper])
+        found.append(clash(grounds(score, Reading(spans), GRAND, 60.0), 0, 1))
+    assert found[0] is None
+    assert found[1] is not None

@@ -253,6 +253,18 @@ def test_a_seventh_in_the_bass_wants_to_fall():
     assert str(why.get("aim")) == "B"
 
 
+def test_a_third_or_fifth_in_the_bass_is_told_to_want_only_what_it_does():
+    """No seventh, no wish to fall (handbook rule): C under A minor seventh rises to D."""
+    bars = "C3 C4 G4 E5 | C3 E4 A4 C5 | D3 D4 A4 F#5 | D3 F#4 B4 B4"
+    why = tension(*read_as(bars, "G: IV | ii65 | V | iii6"))[1].why
+    assert (why.label, str(why.get("pitch")), why.get("aim"), why.get("direction")) == (
+        "bass",
+        "C3",
+        None,
+        None,
+    )
+
+
 def test_a_peak_in_a_later_bar_than_its_chord_is_told_in_its_own_bar():
     low = [(F(4 * i), F(4), name) for i in range(4) for name in (("C3", "G3") if i < 2 else ("A2", "E3"))]
     tune = [(F(0), F(4), "C4"), (F(4), F(4), "C4"), (F(8), F(4), "A5"), (F(12), F(4), "C6")]

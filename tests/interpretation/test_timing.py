@@ -15,10 +15,12 @@ import pytest
 from tests.partial import event as made
 
 from understave.harmony.reading import Reading
+from understave.interpretation.plan import Plan
 from understave.interpretation.tension import tension
 from understave.interpretation.timing import FINAL, slowing, timing
 from understave.score.model import Direction, Score
 from understave.wording import LEVELS, SPOKEN, say
+from understave.wording.playing import tell_plan
 
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1] / "wording"))
@@ -57,8 +59,22 @@ def test_a_phrase_end_slows_and_the_next_phrase_is_in_time():
     before, after = (b for b in found if b.moment == 16)
     assert 0.85 < before.factor < 1
     assert after.factor == 1
-    assert before.why is not None
-    assert before.why.label == "phrase end"
+    (why,) = [b.why for b in found if b.moment < 20 and b.why is not None]
+    assert (why.label, why.end) == ("phrase end", 16)
+
+
+def test_a_phrase_end_is_told_with_its_last_note_not_with_the_upbeat_after_it():
+    # The first phrase ends with the chord of its last bar; its fourth beat is the upbeat of the next.
+    score, reading = piece()
+    last = next(n for n in score.notes if n.onset == 12)
+    upbeat = replace(last, id="upbeat", onset=F(15), duration=F(1))
+    notes = sorted((*score.notes, upbeat), key=lambda n: n.onset)
+    events = (made("phrase", "phrase", F(0), F(15), (last.id,), 1.0, (("arrival", F(8)),)),)
+    found = bends(replace(score, notes=tuple(notes)), replace(reading, events=events))
+    assert [b.moment for b in found if b.why is not None and b.why.label == "phrase end"] == [12]
+    plan = Plan(timing=found)
+    advice = [a for a in tell_plan(score, plan) if a.reason == "phrase end"]
+    assert [(a.moment, a.what) for a in advice] == [(12, "slower")]
 
 
 def test_the_end_slows_most_and_only_at_the_end():

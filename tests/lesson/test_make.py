@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import json
-import os
 import re
-from dataclasses import dataclass
-from pathlib import Path
 
 import pytest
+from made_elsewhere import Dies, Write
 from pypdf import PdfReader
 from tests.once import opening
 
@@ -22,17 +20,6 @@ from understave.lesson.make import LessonOptions, make_lesson
 from understave.theory.roman import RomanNumeral
 
 QUIET = LessonOptions(sound=False)
-
-
-@dataclass(frozen=True)
-class Write:
-    """Makes one file; a class of the module, so that another process can call it."""
-
-    path: str
-    text: str
-
-    def __call__(self, given):
-        return {self.path: self.text + "".join(sorted(d.decode() for d in given.values()))}
 
 
 def parts(a="1", b="2"):
@@ -114,7 +101,9 @@ def test_papers_of_a_quiet_lesson_name_no_sounds(made):
         for p in made.files
         if p.suffix in (".txt", ".csv", ".json", ".vtt", ".srt")
     }
-    assert {"exercises.pdf", "handout.pdf", "cards.csv", "script.txt", "lesson.json"} <= set(texts)
+    assert {"student.pdf", "answers.pdf", "teacher.pdf", "cards.csv", "script.txt", "lesson.json"} <= set(
+        texts
+    )
     named = re.compile(r"sounds/|[\w-]+\.(?:mp3|flac|opus|wav)\b")
     assert {name: named.findall(text) for name, text in texts.items() if named.search(text)} == {}
 
@@ -123,8 +112,10 @@ def test_a_lesson_has_its_files(made):
     names = {p.relative_to(made.folder.exports).as_posix() for p in made.files}
     assert {
         "score.pdf",
-        "handout.pdf",
-        "exercises.pdf",
+        "student.pdf",
+        "answers.pdf",
+        "teacher.pdf",
+        "exercises.qti.zip",
         "passages.pdf",
         "page.html",
         "lesson.json",
@@ -158,7 +149,14 @@ def test_made_again_it_keeps_corrections_and_edits_and_says_what_changed(made):
     settings.write_text(mine, encoding="utf-8")
     edited = make_lesson(folder.path, folder.path, QUIET)
     assert settings.read_text(encoding="utf-8") == mine
-    assert {name for name, _ in edited.made} <= {"talk", "page", "stop pictures", "handout", "cards"}
+    assert {name for name, _ in edited.made} <= {
+        "talk",
+        "page",
+        "stop pictures",
+        "papers",
+        "cards",
+        "questions",
+    }
     assert "My own title" in (folder.exports / "page.html").read_text(encoding="utf-8")
     assert any("B minor" in change for change in edited.changes)
     assert any(made.stops[1].id in change for change in edited.changes)
@@ -231,20 +229,6 @@ def test_a_new_version_that_is_refused_leaves_the_old_lesson_as_it_was(tmp_path,
     again = make_lesson(short[1], folder, LessonOptions(sound=False, replace_score=True, minutes=5))
     assert again.folder.score.read_bytes() == short[1].read_bytes()
     assert "# mine" in (folder / "lesson.toml").read_text()
-
-
-@dataclass(frozen=True)
-class Dies:
-    """Ends its process the first time it is made, as a system short of memory would; a file remembers."""
-
-    mark: Path
-    always: bool = False
-
-    def __call__(self, given):
-        if self.always or not self.mark.exists():
-            self.mark.touch()
-            os._exit(9)
-        return {"c.txt": "made"}
 
 
 def test_a_helper_that_the_system_ends_is_replaced(tmp_path, monkeypatch):

@@ -35,7 +35,7 @@ def test_made_again_unchanged_it_is_not_even_read(folder, monkeypatch) -> None:
     monkeypatch.setattr("understave.lesson.make.read", no_reading)
     again = make_lesson(folder, folder, QUIET)
     assert again.made == ()
-    assert "handout" in again.kept
+    assert "papers" in again.kept
     assert again.reading.spans
     assert all(path.is_file() for path in again.files)
 

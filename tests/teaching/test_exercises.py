@@ -16,7 +16,7 @@ from tests.wording.readings import EXAMPLES, NAMES, piece
 from understave.findings.sequences import find_sequences
 from understave.harmony.reading import Reading
 from understave.score.model import Score
-from understave.teaching.exercises import KINDS, Exercise, close_position, exercises
+from understave.teaching.exercises import KINDS, Exercise, _resolve_chord, close_position, exercises
 from understave.teaching.verification import INTERVALS, stacked, verify
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
@@ -267,3 +267,31 @@ def test_of_a_leading_tone_only_chords_that_have_one_warn():
     assert "leading tone" not in found["iiø65"]
     assert "seventh" in found["iiø65"]
     assert found["V7"].endswith("Mind the seventh and the leading tone B.")
+
+
+def test_a_chord_resolves_to_another_root_and_not_to_itself_inverted():
+    """A resolution leads to another chord; a position changed prolongs (handbook rule)."""
+    score = build(
+        "D5:4 | C5:4 | D5:4 | C5:4",
+        "F4:4 | F4:4 | F4:4 | E4:4",
+        "B3:4 | G3:4 | G3:4 | G3:4",
+        "G2:4 | B2:4 | B2:4 | C3:4",
+    )
+    reading = Reading(spans_of(score, "C: V7:4 V65 V65 I"))
+    found = prompts(score, reading, "resolve the chord", "intermediate")
+    assert [(str(e.details.chord), str(e.details.to)) for e, _ in found] == [("V65", "I")]
+    made_at_all = {str(e.details.to) for e in _resolve_chord(score, reading, "intermediate")}
+    assert made_at_all == {"I"}
+    first, second = (RomanNumeral.parse(n) for n in ("V7", "V65"))
+    wrong = told(replace(found[0][0], start=score.measures[0].start), chord=first, to=second)
+    assert any("nothing resolves" in w for w in verify(wrong, score, reading))
+
+
+def test_a_chord_asked_for_from_its_lowest_note_up_is_spelled_so():
+    """The second degree's seventh chord over its fifth: A flat, C, D, F, as a hand finds it."""
+    score = build("D5:4 | C5:4", "C5:4 | C5:4", "F4:4 | G4:4", "Ab3:4 | Eb3:4", signature=-3)
+    reading = Reading(spans_of(score, "c: iiø43:4 i6"))
+    found = [e for e, _ in prompts(score, reading, "spell the chord", "intermediate")]
+    answers = {str(e.details.chord): e.answer(score) for e in found}
+    assert answers["iiø43"].startswith("A flat, C, D and F")
+    assert verify(told(found[0], members=found[0].details.members[::-1]), score, reading)

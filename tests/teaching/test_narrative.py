@@ -12,17 +12,30 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
+from tests.findings.build import build, spans_of
 from tests.wording.readings import analysed, chorale
 
 from understave.claims import facts
 from understave.claims.moods import CAUSES, Mood, is_so
 from understave.findings import with_events
+from understave.findings.applied import find_applied
 from understave.findings.cadences import PICARDY
 from understave.findings.form import FORM, FormDetails
-from understave.harmony.reading import Event
+from understave.findings.sequences import find_sequences
+from understave.harmony.reading import Event, Reading
 from understave.score.model import Direction
-from understave.teaching.narrative import LENGTHS, WORDS, after_minute, head_events, narrate, words_of
+from understave.teaching.narrative import (
+    LENGTHS,
+    WORDS,
+    after_minute,
+    entry_of,
+    head_events,
+    narrate,
+    sentence,
+    words_of,
+)
 from understave.theory.pitch import Pitch
+from understave.wording import say
 from understave.wording.claiming import is_true
 from understave.wording.phrasebook import SPOKEN, phrasebook
 
@@ -192,3 +205,44 @@ def test_below_the_minute_nothing_of_its_opening_is_said_again():
     assert {line.text for line in minute[0].lines}.isdisjoint(line.text for c in below for line in c.lines)
     assert below[0].lines
     assert below[1:] == five[1:]
+
+
+@pytest.mark.parametrize("language", SPOKEN)
+def test_a_chord_without_a_foreign_note_does_not_point_elsewhere(language):
+    """The dominant of the third degree in minor has only notes of the key: nothing in it is foreign."""
+    book = phrasebook(language)
+    heard = []
+    for third, labels in (("Bb4", "c: i:4 V/III III i"), ("F#4", "c: i:4 V7/V V i")):
+        inner = "D4" if third == "Bb4" else "A4"
+        score = build(
+            "Eb5:4 | F5:4 | Eb5:4 | Eb5:4" if third == "Bb4" else "Eb5:4 | C5:4 | D5:4 | Eb5:4",
+            f"C5:4 | {third}:4 | {'Bb4' if third == 'Bb4' else 'G4'}:4 | C5:4",
+            f"G4:4 | {inner}:4 | {'G4' if third == 'Bb4' else 'B3'}:4 | G4:4",
+            "C3:4 | Bb2:4 | Eb3:4 | C3:4" if third == "Bb4" else "C3:4 | D3:4 | G2:4 | C3:4",
+            signature=-3,
+        )
+        reading = Reading(spans_of(score, labels))
+        (event,) = find_applied(score, reading.spans)
+        template = entry_of(event, book)["hear"]
+        heard.append(sentence(score, reading, event, template, book, ""))
+    assert heard[0] == ""
+    assert heard[1]
+
+
+@pytest.mark.parametrize(
+    ("repeated", "below", "labels", "lower"),
+    [
+        # G, E, F, D and E, C, D, B: a third within the key, minor for some notes and major for others.
+        ("E5:1 C5 D5:1/2 B4 C5:1", "A3:2 E3 | C4:4", "C: I:2 V vi:2 iii I:4", "a third lower"),
+        ("E5:1 C#5 D5:1/2 B4 C#5:1", "A3:2 E3 | C4:4", "C: I:2 V V/ii:2 V/vi I:4", "a minor third lower"),
+    ],
+)
+def test_a_third_is_called_minor_only_where_every_note_moves_by_one(repeated, below, labels, lower):
+    score = build(f"G5:1 E5 F5:1/2 D5 E5:1 | {repeated} | C5:4", f"C4:2 G3 | {below}")
+    reading = Reading(spans_of(score, labels))
+    event = next(e for e in find_sequences(score, reading.spans) if e.label == "falling")
+    book = phrasebook("en")
+    told = sentence(score, reading, event, entry_of(event, book)["hear"], book, "")
+    assert lower in told
+    assert lower in say(event, score, "intermediate")
+    assert lower.removesuffix(" lower") in say(event, score, "advanced")

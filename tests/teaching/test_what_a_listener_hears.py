@@ -146,6 +146,17 @@ def test_an_introduction_of_figures_without_a_tune():
     assert "the tune enters, and one notices that until now there was none: only two bars" in minute(piece)
 
 
+def test_a_tune_that_enters_on_the_upbeat_has_that_bar_of_figures_before_it_too():
+    piece = heard(
+        "C: I:12 I:4 V7:4 I:4 IV:4 V7:4 I:4 V7:4 I:4",
+        f"r:4 | r:4 | r:3 G5:1 | {TUNE}",
+        "staff2 " + " | ".join([FIGURE, FIGURE, FIGURE, *UNDER_TUNE]),
+    )
+    (entry,) = [e for e in piece[1].events if e.label == "enters"]
+    assert entry.get("bars") == 3
+    assert "only three bars of figures" in " ".join(c.text for c in narrate(*piece, "whole"))
+
+
 def test_a_tune_at_once_does_not_enter():
     _, reading = heard("C: I:4 V7:4 I:4 IV:4 V7:4 I:4 V7:4 I:4", TUNE, "staff2 " + " | ".join(UNDER_TUNE))
     assert "enters" not in {e.label for e in reading.events}

@@ -508,7 +508,7 @@ class MelodyIn(Claim):
 
 @dataclass(frozen=True, slots=True)
 class Enters(Claim):
-    """A note begins a line: for so many bars its staff was silent while others were heard."""
+    """A note begins a line: for about so many bars its staff was silent while others were heard."""
 
     kind: ClassVar[str] = "enters"
     note: str
@@ -516,7 +516,10 @@ class Enters(Claim):
 
     def holds(self, facts: Facts) -> bool:
         first = facts.score.note_by_id.get(self.note)
-        if first is None or first.measure != self.bars or self.bars < 1:
+        if first is None or self.bars < 1:
+            return False
+        measure = facts.score.measures[first.measure]
+        if first.measure + (2 * (first.onset - measure.start) >= measure.length) != self.bars:
             return False
         before = [n for n in facts.struck if n.onset < first.onset]
         return bool(before) and all((n.part, n.staff) != (first.part, first.staff) for n in before)

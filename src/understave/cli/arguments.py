@@ -66,9 +66,9 @@ def add_language(command: argparse.ArgumentParser) -> None:
 
 def paper_named(text: str) -> str:
     """Return the paper that a text names, for argparse."""
-    papers = {"a4": "a4", "letter": "us-letter", "us-letter": "us-letter"}
+    papers = {"a4": "a4", "letter": "us-letter", "us-letter": "us-letter", "booklet": "booklet"}
     if text.casefold() not in papers:
-        raise argparse.ArgumentTypeError(f"{text!r} is no paper we print on; choose A4 or Letter")
+        raise argparse.ArgumentTypeError(f"{text!r} is no paper we print on; choose A4, Letter or booklet")
     return papers[text.casefold()]
 
 

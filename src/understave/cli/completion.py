@@ -87,7 +87,7 @@ def _named_values() -> dict[str, tuple[str, ...]]:
     return {
         "level": LEVELS,
         "language": SPOKEN,
-        "paper": ("A4", "Letter"),
+        "paper": ("A4", "Letter", "booklet"),
         "pedal": tuple(style.replace(" ", "-") for style in STYLES),
         "instrument": tuple(name.replace(" ", "-") for name in instruments()),
         "shape": tuple(SHAPES),

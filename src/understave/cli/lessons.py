@@ -35,7 +35,9 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     lesson.add_argument(
         "--out", type=Path, help="where the lesson goes (default: a folder named after the score)"
     )
-    lesson.add_argument("--paper", type=paper_named, help="paper of the pages: A4 (default) or Letter")
+    lesson.add_argument(
+        "--paper", type=paper_named, help="paper: A4 (default), Letter, or booklet (to fold: A5 on A4)"
+    )
     lesson.add_argument(
         "--minutes", type=float, help="how long the lesson may be, such as 5, 15 (default) or 30"
     )
@@ -143,7 +145,7 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
     page = lesson.folder.exports / "page.html"
     console.print(f"Open {page}", highlight=False)
     if arguments.open and has_screen():
-        for name in ("page.html", "handout.pdf"):
+        for name in ("page.html", "teacher.pdf"):
             webbrowser.open((lesson.folder.exports / name).resolve().as_uri())
     return 0
 

@@ -23,9 +23,11 @@ from understave.cli import (
     own_playing,
     plans,
     repertoire,
+    results_command,
     showing,
     tools,
     upkeep,
+    worksheets,
 )
 from understave.cli.outputs import Teller, show_what_can_be_shown
 from understave.errors import UnderstaveError
@@ -54,8 +56,10 @@ def parser() -> argparse.ArgumentParser:
         lessons,
         showing,
         exporting,
+        worksheets,
         plans,
         own_playing,
+        results_command,
         correcting,
         keys,
         habits,

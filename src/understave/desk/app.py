@@ -45,6 +45,7 @@ from understave.jobs.one_process import LostError
 from understave.lesson.folder import SETTINGS, LessonFolder, create_folder, open_folder, titled
 from understave.lesson.make import asked_of
 from understave.media.page import page_words
+from understave.media.student_papers import PAPERS
 from understave.score.model import Score, read_exact
 from understave.score.reader import read_score
 from understave.teaching.stops import MINUTES
@@ -599,7 +600,7 @@ async def _stop(desk: Desk, request: Request) -> Any:
 def _choices(asked: dict[str, Any]) -> dict[str, Any]:
     """Return what the teacher chose of a lesson's paper, level, language and minutes."""
     allowed = {
-        "paper": ("a4", "us-letter"),
+        "paper": PAPERS,
         "level": ("beginner", "intermediate", "advanced"),
         "language": SPOKEN,
     }

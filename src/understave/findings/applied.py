@@ -84,7 +84,8 @@ def applied(piece: Progression, i: int) -> Event | None:
     key, target = step.key, step.local
     changes = changed(piece, step)
     leading = piece.notes(step, target.leading_tone)
-    if not changes and not leading:
+    if not changes and (not leading or target.tonic == key.tonic):
+        # The dominant of the tonic itself points nowhere else.
         return None
     label = LEADING_TONE if step.chord.root == target.leading_tone else DOMINANT
     resolution, answer = resolve(piece, i)

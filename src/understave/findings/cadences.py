@@ -78,7 +78,7 @@ from understave.harmony.units import metric_level
 from understave.score.model import Note, Score
 from understave.theory.chord import Chord
 from understave.theory.key import Key
-from understave.theory.pitch import Pitch, PitchClass
+from understave.theory.pitch import LETTERS, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 
 
@@ -126,6 +126,8 @@ class PicardyDetails(Details):
 EVADED = "evaded"
 _AGAIN = 8
 """Bars within which an evaded cadence is made good."""
+_STOPPED = frozenset({"fermata", "rest", "silence", "double bar"})
+"""Reasons that stop even a sequence."""
 
 
 def find_cadences(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
@@ -154,6 +156,9 @@ def cadences_of(
         if close is None or close.label == OPEN or piece.is_evaded(closes.index(close)):
             continue
         if close.label == PLAGAL and piece.is_over_tonic(close):
+            continue
+        away = close.tonicised or close.label in (HALF, PHRYGIAN)
+        if away and not _STOPPED & set(ending.reasons) and piece.is_in_sequence(closes.index(close)):
             continue
         told.add(close.arrival)
         found.append(piece.event(close, ending))
@@ -359,9 +364,25 @@ class _Piece:
             return [] if self.weaknesses(close, over, close.reach) else [self.event(close, None)]
         if self.is_evaded(i):
             return [self.evaded(close)]
-        if close.label in (HALF, PHRYGIAN) and self.is_dominant_reached(i):
+        if close.label in (HALF, PHRYGIAN) and self.is_dominant_reached(i) and not self.is_in_sequence(i):
             return [self.event(close, None)]
         return []
+
+    def is_in_sequence(self, i: int) -> bool:
+        """Whether a goal and its leader are the middle link of a sequence of pairs, which stops nowhere.
+
+        The pairs before and after are as long, their roots move by the same step, and one pair lies as far
+        above or below the last as the next.
+        """
+        if i < 3 or i + 2 >= len(self.closes):
+            return False
+        around = self.closes[i - 3 : i + 3]
+        roots = [LETTERS.index(self.chords[c.goal].root.letter) for c in around]
+        begins = [c.arrival for c in around]
+        within = {(roots[k + 1] - roots[k]) % 7 for k in (0, 2, 4)}
+        between = {(roots[k + 2] - roots[k]) % 7 for k in (0, 2)}
+        lengths = {begins[k + 2] - begins[k] for k in range(4)}
+        return len(within) == len(between) == len(lengths) == 1 and between != {0}
 
     def is_dominant_reached(self, i: int) -> bool:
         """Whether a dominant triad, led to by its own dominant, stands for a bar and does not go home.

@@ -78,7 +78,7 @@ _OPENING = 4
 """Notes by which one passage is known again."""
 _GIVING = ("rit", "rall", "allarg", "slent", "calando", "calmando", "morendo", "accel", "string", "animando")
 """Beginnings of words for a tempo that gives way or presses on."""
-_SHORTEST = Fraction(3, 4)
+SHORTEST = Fraction(3, 4)
 """Beats that a dominant lasts at least, to be heard as leading to a close."""
 _STOPS = ".;:!?…"
 _Figure: TypeAlias = tuple[float, ...]
@@ -303,7 +303,7 @@ class _Evidence:
         arrived = self.score.measure_at(close.arrival)
         led = (
             close.label in (HALF, PHRYGIAN)
-            or close.arrival - close.led_from >= _SHORTEST * arrived.beat_length
+            or close.arrival - close.led_from >= SHORTEST * arrived.beat_length
         )
         if close.label == AUTHENTIC and led:
             put("rooted authentic close" if close.rooted else "authentic close", 1.0)

@@ -39,6 +39,7 @@ import numpy as np
 
 from understave.findings.closes import AUTHENTIC, find_closes
 from understave.findings.form_names import form_name
+from understave.findings.instructions import read_text
 from understave.findings.kinds import Kind, Lane
 from understave.findings.phrases import Ending, endings_of
 from understave.findings.returns import main_key, passages_of, similarity
@@ -155,6 +156,10 @@ _NEAR = 4
 _NOVELTY = 4
 _LONG = 16.0
 """Quarters that a note is looked back for at most."""
+_OTHER_TEMPO = frozenset(
+    ("piu-mosso", "poco-piu-mosso", "meno-mosso", "poco-meno-mosso", "bewegter", "rascher", "langsamer")
+)
+"""Words for a tempo that lasts until another is printed."""
 _NEW_SPEED = 0.04
 """Share by which a tempo differs at least from the one before to be a new one."""
 
@@ -284,6 +289,24 @@ def _from_signs(score: Score, put: _Put) -> None:
             if speed and abs(d.value - speed) > _NEW_SPEED * speed:
                 put(nearest_bar(score, d.onset), "new tempo", 1.0)
             speed = d.value
+    for moment in _lasting_tempi(score):
+        put(nearest_bar(score, moment), "new tempo", 1.0)
+
+
+def _lasting_tempi(score: Score) -> list[Fraction]:
+    """Return where words change the tempo until words bring the first one back, and where they do that."""
+    found: list[Fraction] = []
+    left: Fraction | None = None
+    for d in sorted(score.directions, key=lambda d: d.onset):
+        if d.kind not in ("tempo", "words") or not d.text:
+            continue
+        terms = set(read_text(d.text)[0])
+        if "tempo-primo" in terms and left is not None:
+            found += [left, d.onset]
+            left = None
+        elif left is None and d.onset > 0 and terms & _OTHER_TEMPO:
+            left = d.onset
+    return found
 
 
 def nearest_bar(score: Score, moment: Fraction) -> int:

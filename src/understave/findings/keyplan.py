@@ -22,6 +22,7 @@ Detail of every label, where it applies:
 - ``cadence`` Fraction: the arrival of its first authentic close with tonic and dominant in root position.
 - ``by`` str: how it is reached: ``"common chord"``, ``"common tone"`` (one note alone leads over),
   ``"enharmonic"`` (a chord is reheard), ``"same tonic"``, ``"direct"``.
+- ``known`` int 1: a tonicization of a key in which the piece began or stayed before; it is not told.
 - ``within`` int 1: a tonicization that lies within a key (applied chords). ``target`` RomanNumeral.
 
 Sentences, one per label:
@@ -81,6 +82,7 @@ class KeyDetails(Details):
     goes_to: Key | None = None
     returns: int | None = None
     within: int | None = None
+    known: int | None = None
     target: RomanNumeral | None = None
     by: str | None = None
     cadence: Fraction | None = None
@@ -243,11 +245,39 @@ def _key_event(
     if after is not None:
         there_and_back = before is not None and before.key == after.key
         detail = replace(detail, goes_to=after.key, returns=1 if there_and_back else None)
-    detail = replace(detail, cadence=own[0].arrival if own else None, by=by or None)
+    known = label == "tonicization" and _was_settled(piece, regions[:i], region.key)
+    detail = replace(
+        detail, cadence=own[0].arrival if own else None, by=by or None, known=1 if known else None
+    )
+    start = _heard_from(piece, region) if label == "home" and before is not None else region.start
     weights = [(float(s.end - s.start), s.confidence) for s in spans[region.first : region.last + 1]]
     sure = sum(w * c for w, c in weights) / max(sum(w for w, _ in weights), 1e-9)
-    struck = [n.id for n in piece.sounding(region.start, spans[region.first].end) if n.onset == region.start]
-    return KEY.event(label, region.start, region.end, tuple(struck), round(sure, 3), detail)
+    until = next((s.end for s in spans[region.first :] if s.end > start), region.end)
+    struck = [n.id for n in piece.sounding(start, until) if n.onset == start]
+    return KEY.event(label, start, region.end, tuple(struck), round(sure, 3), detail)
+
+
+def _was_settled(piece: Progression, earlier: tuple[Region, ...], key: Key) -> bool:
+    """Whether the piece began in a key or stayed in it before: it is no stranger that is only touched."""
+    if not earlier:
+        return False
+    length = sum((r.length for r in earlier if r.key == key), Fraction(0))
+    return earlier[0].key == key or length >= _LONG * piece.score.measure_at(earlier[0].start).full_length
+
+
+def _heard_from(piece: Progression, region: Region) -> Fraction:
+    """Return where a key that returns is heard as such: a lone note still belongs to what it closes.
+
+    After it the first chord of the key's own tells, one applied to another degree does not.
+    """
+    spans = piece.spans[region.first : region.last + 1]
+
+    def lone(span: Span) -> bool:
+        return len({n.midi % 12 for n in piece.sounding(span.start, span.end)}) < 2
+
+    if not lone(spans[0]):
+        return region.start
+    return next((s.start for s in spans if not lone(s) and not s.numeral.applied), region.start)
 
 
 def _near(home: Key, key: Key, bars: Fraction, chords: int) -> KeyDetails:
@@ -315,6 +345,11 @@ def _tonicization(
     return KEY.event("tonicization", first.start, end, tuple(struck), round(sure, 3), detail)
 
 
+def _weigh(base: float, event: Event, details: KeyDetails) -> float:
+    """A key that was settled in before is not touched like a stranger."""
+    return 0.0 if details.known else base
+
+
 KEY: Kind[KeyDetails] = Kind(
     "key",
     KeyDetails,
@@ -324,6 +359,7 @@ KEY: Kind[KeyDetails] = Kind(
         "tonicization": 2.5,
         "home": 3.5,
     },
+    weigh=_weigh,
     lasting=True,
     told_near=True,
     stop=Stop("change of key", lasts=True),

@@ -183,6 +183,10 @@ class Lines:
         i = voice.index(note.onset) - 1
         return i >= 0 and any(m.end == note.onset and _close(note, m) for m in voice.chords[i])
 
+    def ending(self, moment: Fraction) -> list[Note]:
+        """Return the notes of all parts that end at a moment."""
+        return [n for part in self.parts for n in self._ending(part, moment)]
+
     def _ending(self, part: int, moment: Fraction) -> Iterator[Note]:
         strand = self.parts[part]
         i = strand.index(moment) - 1

@@ -11,7 +11,7 @@ Events of kind ``"melody"``; ``hand`` str where the melody lies (not for a range
   Fraction; `notes` are the lowest and the highest.
 - repeated notes: "The melody repeats F4 six times." Also ``pitch`` Pitch, ``count`` int.
 - enters: "The melody enters in bar 3." After two bars or more without one, in a staff that was silent. Also
-  ``first`` Pitch, ``bars`` int (bars before it).
+  ``first`` Pitch, ``bars`` int (bars before it, to the nearest).
 - leap: "The melody leaps up a seventh." Also ``first`` and ``second`` Pitch, ``interval`` Interval,
   ``direction`` str (``"up"``/``"down"``), ``filled`` int (1 where it then turns back by step).
 """
@@ -105,12 +105,15 @@ def _entry(score: Score, melody: tuple[Note, ...]) -> Iterator[Event]:
         return
     notes = [n for n in melody if n.onset < score.measures[first.measure].end]
     low, high = min(notes, key=lambda n: n.midi), max(notes, key=lambda n: n.midi)
+    measure = score.measures[first.measure]
+    # An entry late in its bar, on an upbeat, has that bar of figures before it too.
+    late = 2 * (first.onset - measure.start) >= measure.length
     details = MelodyDetails(
         hand=hand_of(score, first.staff),
         low=low.pitch,
         high=high.pitch,
         first=first.pitch,
-        bars=first.measure,
+        bars=first.measure + late,
     )
     ids = tuple(n.id for n in notes)
     yield MELODY.event("enters", first.onset, notes[-1].end, ids, 0.85, details)

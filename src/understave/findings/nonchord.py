@@ -263,6 +263,9 @@ def classify(d: Dissonance, harmony: Harmony, line: Lines) -> Sort:
             into, out = note.midi - before.midi, after.midi - note.midi
             if (into > 0) == (out > 0):
                 return Sort("passing tone", before, Resolution(after), _way(before, note))
+            through = _handed(before, note, after, line)
+            if through is not None:
+                return Sort("passing tone", through, Resolution(after), _way(through, note))
             side = "upper" if into > 0 else "lower"
             return Sort("neighbour tone", before, Resolution(after), side)
         late = _late(d, harmony, line) if _is_accented(d, after, harmony, line) else None
@@ -276,6 +279,18 @@ def classify(d: Dissonance, harmony: Harmony, line: Lines) -> Sort:
     if goal_found is not None:
         return Sort("appoggiatura", before, goal_found, _side(note, goal_found.note))
     return _recurring(d, before, after, line)
+
+
+def _handed(before: Note, note: Note, after: Note, line: Lines) -> Note | None:
+    """Return the note a step beyond from which another voice runs through a note, None where none does.
+
+    That is heard only where the note's own voice has rested before it: the run is shared between the hands.
+    """
+    if before.end >= note.onset:
+        return None
+    ending = [n for n in line.ending(note.onset) if is_step(n, note) and n.duration <= note.duration]
+    beyond = [n for n in ending if (n.midi > note.midi) == (note.midi > after.midi)]
+    return min(beyond, key=lambda n: abs(n.midi - note.midi), default=None)
 
 
 def _prepared(d: Dissonance, before: Note | None, after: Note | None, harmony: Harmony, line: Lines) -> Sort:
@@ -317,7 +332,20 @@ def _resolution(d: Dissonance, after: Note | None, harmony: Harmony, line: Lines
     late = _late(d, harmony, line)
     if late is not None:
         return late
-    return Resolution(after) if after is not None and direct else None
+    if after is None or not direct or _only_adorns(after, line):
+        return None
+    return Resolution(after)
+
+
+def _only_adorns(note: Note, line: Lines) -> bool:
+    """Whether a note is stepped to from a dissonance only to give it back: an ornament resolves nothing."""
+    before, after = line.before(note), line.after(note)
+    return (
+        before is not None
+        and after is not None
+        and is_same(before, after)
+        and note.duration < max(before.duration, after.duration)
+    )
 
 
 def is_settled(note: Note, moment: Fraction, harmony: Harmony, line: Lines) -> bool:

@@ -6,7 +6,12 @@ an idea, states it again at once (presentation), and goes on to a cadence, quick
 (continuation). What is compared is the melody; the keys and cadences are those of `cadences`.
 
 Events of kind ``"phrase form"``, from the first note of the theme to the end of its last phrase; `notes` are
-the first notes of its idea, an upbeat left out. Labels ``"period"`` and ``"sentence"``. Detail:
+the first notes of its idea, an upbeat left out. Labels:
+
+- ``"period"``: "Bars 1 to 8 are a period: the same beginning twice, first left open, then closed."
+- ``"sentence"``: "Bars 1 to 8 are a sentence: an idea, the idea again, and on to the close."
+
+Detail:
 
 - ``bars`` int: length; ``middle`` Fraction: where the consequent or the continuation begins.
 - ``again`` Fraction and ``second`` Pitch: when and on which note the idea begins again.
@@ -15,8 +20,6 @@ the first notes of its idea, an upbeat left out. Labels ``"period"`` and ``"sent
 - ``how`` str: how a sentence states its idea again, ``"same"``, or ``"moved"`` to another height.
 - ``quickens`` tuple of str: what goes faster in its continuation, of ``"harmony"``, ``"notes"`` and
   ``"shorter units"``.
-
-Sentence: "Bars 1 to 8 are a period: the same beginning twice, first left open, then closed."
 """
 
 from __future__ import annotations

@@ -25,8 +25,8 @@ from fractions import Fraction
 
 import numpy as np
 
-from understave.findings.closes import Close, find_closes
-from understave.findings.endings import CLOSES, NAMES, Place, find_places, melody_of
+from understave.findings.closes import AUTHENTIC, HALF, PHRYGIAN, Close, find_closes
+from understave.findings.endings import CLOSES, NAMES, SHORTEST, Place, find_places, melody_of
 from understave.findings.kinds import Kind
 from understave.findings.remembered import remembered
 from understave.harmony.reading import Details, Event, Span
@@ -185,6 +185,8 @@ def find_endings(score: Score, closes: tuple[Close, ...]) -> tuple[Ending, ...]:
         p = places[i]
         following = melody[p.last + 1] if p.last + 1 < len(melody) else None
         close = closes[p.close] if p.close >= 0 and closes[p.close].arrival > begin else None
+        if close is not None and _hurries_home(score, closes, p):
+            close = None
         begin = p.time
         endings.append(
             Ending(
@@ -194,6 +196,16 @@ def find_endings(score: Score, closes: tuple[Close, ...]) -> tuple[Ending, ...]:
     last = next((c for c in reversed(closes) if begin < c.arrival < score.end), None)
     endings.append(Ending(score.end, length, last, ("end of the piece",), 1.0, melody[-1], None))
     return tuple(endings)
+
+
+def _hurries_home(score: Score, closes: tuple[Close, ...], place: Place) -> bool:
+    """Whether a dominant is no goal: it lasts less than a beat, nothing holds it, and the tonic follows."""
+    close = closes[place.close]
+    after = closes[place.close + 1] if place.close + 1 < len(closes) else None
+    if close.label not in (HALF, PHRYGIAN) or after is None or after.label != AUTHENTIC:
+        return False
+    held = any(place.get(name) > 0 for name in ("fermata", "rest", "silence", "double bar"))
+    return not held and close.reach - close.arrival < SHORTEST * score.measure_at(close.arrival).beat_length
 
 
 def segment(places: tuple[Place, ...], length: float, beats: float) -> tuple[tuple[int, float], ...]:

@@ -411,10 +411,9 @@ def _told(score: Score, spans: tuple[Span, ...], passage: Passage) -> list[Event
 
     events = []
     if new_last + 1 < len(measures) and old_last + 1 < new_first:
-        detail = replace(detail, leaves=end, from_leaves=measures[old_last].end)
-        events.append(
-            difference("different continuation", (old_last, old_last), (new_last + 1, new_last + 1))
-        )
+        last, on = _parting(passage)
+        detail = replace(detail, leaves=measures[on].start, from_leaves=measures[last].end)
+        events.append(difference("different continuation", (last, last), (on, on)))
     i = 0
     while i < len(passage.pairs):
         j = i
@@ -432,6 +431,26 @@ def _told(score: Score, spans: tuple[Span, ...], passage: Passage) -> list[Event
         RETURN.event(label, start, end, notes, round(confidence, 3), detail),
         *events,
     ]
+
+
+_PARTED = 2
+"""Bars varied throughout at the end of a return that already go another way (set by ear)."""
+
+
+def _parting(passage: Passage) -> tuple[int, int]:
+    """Return the last earlier bar before the ways part, and the first later one after.
+
+    Bars that are other in tune and accompaniment at the very end already belong to the new way; one alone
+    is a variation.
+    """
+    kept = list(passage.pairs)
+    while len(kept) > 1 and kept[-1].how == BOTH_VARIED:
+        kept.pop()
+    if len(passage.pairs) - len(kept) < _PARTED:
+        kept = list(passage.pairs)
+    olds = [p.old for p in kept if p.old >= 0] or [passage.old[1]]
+    news = [p.new for p in kept if p.new >= 0] or [passage.new[1]]
+    return olds[-1], news[-1] + 1
 
 
 def _label(passage: Passage) -> tuple[str, Key | None, Key | None]:

@@ -320,6 +320,8 @@ def _root_belief(pattern: Pattern, run: Sequence[Step], repetition: Repetition |
     Length, an even pace, outer voices that repeat with the roots and a model in the notes speak for it;
     four or five chords of an ordinary progression without these are none.
     """
+    if pattern.label == "ascending 5-6" and any(_seven_six(a, b) for a, b in pairwise(run)):
+        return 0.0
     # What the first root holds before the pace begins does not count.
     lengths = [s.end - (s.start if i else s.last_start) for i, s in enumerate(run[:-1])]
     period = len(pattern.moves)
@@ -337,6 +339,14 @@ def _root_belief(pattern: Pattern, run: Sequence[Step], repetition: Repetition |
     if pattern.label == "ascending 5-6" and _applied(run) >= 2:
         value += 0.25
     return round(max(0.0, min(0.95, value)), 3)
+
+
+def _seven_six(first: Step, second: Step) -> bool:
+    """Whether over one bass a seventh sinks to the sixth: the roots are a 5-6's, the voices are not."""
+    a, b = first.chord, second.chord
+    stays = a.bass == a.root and b.bass.semitone == a.bass.semitone
+    falls = (b.root.semitone - a.root.semitone) % 12 in (8, 9)
+    return stays and falls and a.quality.is_seventh
 
 
 def _follows(voice: Sequence[Note | None], period: int) -> bool:
@@ -627,8 +637,26 @@ def _six_threes(spans: Sequence[Span], sounding: Soundings) -> Iterator[Event]:
             labelled.append(run)
     for found in labelled:
         start, end = found[0][0].onset, found[-1][0].end
-        if not any(e.start < end and e.end > start for e in struck):
+        if not any(e.start < end and e.end > start for e in struck) and not _is_suspended(found, sounding):
             yield _parallel(spans, found)
+
+
+def _is_suspended(run: Sequence[tuple[Note, ...]], sounding: Soundings) -> bool:
+    """Whether a voice lies over from chord to chord: a chain of suspensions does not slide in parallel.
+
+    So it is where at most of the steps of the bass a note sounds on from before, or is struck again, that
+    is none of the new chord's own.
+    """
+    late = 0
+    for (before,), (bass,) in pairwise(run):
+        own = {0, 2, 5}
+        old = {n.midi for n in sounding.at(max(before.onset, bass.onset - _JUST_BEFORE))}
+        here = [n for n in sounding.at(bass.onset) if n is not bass]
+        late += any(n.midi in old and (n.pitch.diatonic - bass.pitch.diatonic) % 7 not in own for n in here)
+    return 2 * late > len(run) - 1
+
+
+_JUST_BEFORE = Fraction(1, 64)
 
 
 def _six_threes_struck(spans: Sequence[Span], sounding: Soundings) -> Iterator[Event]:

@@ -268,6 +268,10 @@ class _Piece:
         sure = round(0.8 * (0.3 + 0.7 * span.confidence), 3)
         return SIX_FOUR.event("cadential", span.start, resolved, ids, sure, known)
 
+    def comes_back(self, bass: Note, span: Span) -> bool:
+        """Whether a bass note is struck again, alike, in a span or as it ends."""
+        return any(n.midi == bass.midi and span.start <= n.onset <= span.end for n in self.score.notes)
+
     def seventh(self, i: int) -> Event | None:
         """Return the event of a seventh chord with its seventh in the bass."""
         chord, span = self.chords[i], self.spans[i]
@@ -282,6 +286,9 @@ class _Piece:
             label = "leaps"
         elif after.pitch.pitch_class == bass.pitch.pitch_class:
             label = "held"
+        elif after.midi > bass.midi and self.comes_back(bass, following):
+            # What sounds above it is an upper part: the low note is struck on as a pedal point.
+            return None
         else:
             label = {-1: "resolves", 1: "rises"}.get(_step(bass.pitch, after.pitch), "leaps")
         detail = BassSeventhDetails(

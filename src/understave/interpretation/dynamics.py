@@ -52,6 +52,7 @@ from understave.interpretation.printed import (
     STEP,
     VELOCITIES,
     PrintedLoudness,
+    PrintedSwell,
     nearest_mark,
     printed_loudness,
 )
@@ -352,6 +353,14 @@ def _mark(phrase: tuple[Fraction, Fraction], label: str, mark: str) -> DynamicMa
 
 
 def _printed_hairpins(printed: PrintedLoudness) -> list[Hairpin]:
+    """Return the printed swells; one that goes straight on in the next is one with it."""
+    marks = {m.moment for m in printed.marks}
+    joined: list[PrintedSwell] = []
+    for s in printed.swells:
+        if joined and joined[-1].kind == s.kind and joined[-1].end == s.start and s.start not in marks:
+            joined[-1] = replace(joined[-1], end=s.end, after=s.after)
+        else:
+            joined.append(s)
     return [
         Hairpin(
             s.start,
@@ -368,7 +377,7 @@ def _printed_hairpins(printed: PrintedLoudness) -> list[Hairpin]:
                 DynamicsDetails(steps=round(abs(s.after - s.before))),
             ),
         )
-        for s in printed.swells
+        for s in joined
     ]
 
 
@@ -401,34 +410,83 @@ def _proposed_hairpins(
 def _swell(
     score: Score, reading: Reading, line: _Line, added: Floats, inside: npt.NDArray[np.int64]
 ) -> Hairpin | None:
-    """Return the hairpin that a stretch of the line asks for, None where it stays nearly level."""
+    """Return the hairpin that a stretch of the line asks for, None where it stays nearly level.
+
+    The peak is moved to the highest note that is sung in the stretch: players grow with the melody, and a
+    melody that does not rise to the peak, or rests on the way, carries no swell.
+    """
     part = added[inside]
     top = int(part.argmax())
     foot, end = int(part[: top + 1].argmin()), top + int(part[top:].argmin())
-    up, down = part[top] - part[foot], part[top] - part[end]
-    rises, falls = up >= _CLEAR and top > foot, down >= _CLEAR and end > top
+    rises, falls = part[top] - part[foot] >= _CLEAR, part[top] - part[end] >= _CLEAR
     if not rises and not falls:
         return None
-    start = inside[foot] if rises else inside[top]
-    stop = inside[end] if falls else inside[top]
-    peak = line.moments[inside[top]]
+    start, stop = inside[foot if rises else top], inside[end if falls else top]
+    notes = _sung(score, reading.spans, line.moments[start], line.moments[stop])
+    if not notes:
+        return None
+    highest = max(notes, key=lambda n: (n.midi, n.onset))
+    peak = max(highest.onset, line.moments[start])
+    at = np.array([float(t) for t in line.moments])
+    height = float(np.interp(float(peak), at, added))
+    up, down = height - added[start], height - added[stop]
+    rises = rises and up >= _CLEAR and notes[0].midi < highest.midi
+    falls = falls and down >= _CLEAR and notes[-1].midi < highest.midi
+    if not rises and not falls:
+        return None
+    first, last = line.moments[start] if rises else peak, line.moments[stop] if falls else peak
     label: Literal["swell", "crescendo", "diminuendo"] = (
         "swell" if rises and falls else "crescendo" if rises else "diminuendo"
     )
-    swing = {name: float(v[inside[top]] - min(v[start], v[stop])) for name, v in line.parts.items()}
-    reason = max(swing, key=lambda name: swing[name])
     detail = DynamicsDetails(
-        reason=reason, steps=round(max(up if rises else 0, down if falls else 0)), peak=peak
+        reason=_reason(line, at, float(first), float(peak), float(last)),
+        steps=round(max(up if rises else 0, down if falls else 0)),
+        peak=peak,
     )
     note = _melody_at(score, reading.spans, peak)
     if note is not None:
         detail = replace(detail, peak_pitch=note.pitch)
-    span = _span_at(reading.spans, peak if label != "diminuendo" else line.moments[stop])
+    span = _span_at(reading.spans, peak if label != "diminuendo" else last)
     if span is not None:
         detail = replace(detail, chord=span.numeral, key=span.key)
-    first, last = line.moments[start], line.moments[stop]
     why = DYNAMICS.event(label, first, last, (note.id,) if note else (), 0.6, detail)
     return Hairpin(first, peak if label == "swell" else None, last, label, "proposed", why)
+
+
+def _reason(line: _Line, at: Floats, first: float, peak: float, last: float) -> str:
+    """Return what speaks most for a peak; what is greater elsewhere in the stretch does not speak for it."""
+    within = (at >= first) & (at <= last)
+    swing = {"phrase": 0.0}
+    for name, values in line.parts.items():
+        there, start, stop = np.interp((peak, first, last), at, values)
+        if name in ("phrase", "height") or there >= values[within].max(initial=there) - 0.5:
+            swing[name] = float(there - min(start, stop))
+    return max(swing, key=lambda name: swing[name])
+
+
+def _sung(score: Score, spans: tuple[Span, ...], start: Fraction, stop: Fraction) -> list[Note]:
+    """Return the line that sounds from `start` to `stop`, that begun at `stop` among it; none if it rests.
+
+    It is the melody, and where there is no melody at all the highest note of each moment.
+    """
+    heard = [n for n in texture_of(score, spans).melody if n.onset <= stop and n.end > start]
+    if not heard:
+        tops: dict[Fraction, Note] = {}
+        for n in score.notes:
+            if (
+                n.duration
+                and start <= n.onset <= stop
+                and (n.onset not in tops or n.midi > tops[n.onset].midi)
+            ):
+                tops[n.onset] = n
+        heard = [tops[t] for t in sorted(tops)]
+    if not heard:
+        return []
+    rest = next((m.beat_length for m in score.measures if m.start <= start < m.end), Fraction(1))
+    ends = [start, *(n.end for n in heard)]
+    begins = [*(n.onset for n in heard), stop]
+    # A breath is shorter than a beat; what is longer parts one line from the next.
+    return [] if any(b - a >= rest for a, b in zip(ends, begins, strict=True)) else heard
 
 
 def _melody_at(score: Score, spans: tuple[Span, ...], moment: Fraction) -> Note | None:

@@ -32,6 +32,7 @@ from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.printed_pedal import PrintedPedal, Sign, printed_pedal, within
 from understave.score.model import Note, Score
+from understave.theory.chord import Quality
 
 Array = NDArray[np.float64]
 
@@ -233,11 +234,12 @@ def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float
     caught = np.maximum(struck, np.searchsorted(at, onset + held - 1e-6) - 1)
     stopped = _struck_again(key, struck, count)
 
+    sevenths = {i: _own_seventh(s, notes) for i, s in enumerate(spans)}
     member = np.zeros((count, 12), dtype=bool)
     for index in range(count):
         chord = spans[span[index]]
         tones = {p.semitone for p in chord.numeral.chord(chord.key).members}
-        member[index, list(tones)] = True
+        member[index, list(tones | sevenths.get(span[index], set()))] = True
 
     chord_began = np.maximum.accumulate(np.where(arrives, np.arange(count), 0))
     scene = Scene(seconds, key, seconds[struck], struck, caught, stopped, chord_began, member, instrument)
@@ -306,6 +308,23 @@ def clash(g: Grounds, first: int, index: int) -> tuple[Note, Note] | None:
     if rough[old, new] < LEAST_ROUGH:
         return None
     return g.notes[ringing[old]], g.notes[under[new]]
+
+
+def _own_seventh(span: Span, notes: Sequence[Note]) -> set[int]:
+    """Return the sound of the minor seventh in the bass of a chord labelled as a major triad, if it is there.
+
+    It is the lowest note while the chord lasts and stands near its beginning. The label leaves out the
+    seventh of a dominant; what the bass of a chord gives is no leftover (common practice, no source).
+    """
+    chord = span.numeral.chord(span.key)
+    if chord.quality is not Quality.MAJOR:
+        return set()
+    sounding = [n for n in notes if n.onset < span.end and n.end > span.start]
+    lowest = min(sounding, key=lambda n: n.midi, default=None)
+    seventh = (chord.root.semitone + 10) % 12
+    if lowest is None or lowest.midi % 12 != seventh:
+        return set()
+    return {seventh} if lowest.onset < span.start + (span.end - span.start) / 4 else set()
 
 
 def _moments(score: Score, notes: Sequence[Note]) -> tuple[Fraction, ...]:

@@ -125,8 +125,24 @@ def printed_loudness(score: Score) -> PrintedLoudness:
             swells.append((d.onset, d.end, d.text == "crescendo", False))
         elif d.kind in ("dynamic", "words", "tempo"):
             _read(d, marks, accents, swells)
-    swells = list(dict.fromkeys(swells))
+    swells = _overlapped(list(dict.fromkeys(swells)), set(marks))
     return _drawn(score, marks, tuple(dict.fromkeys(accents)), swells)
+
+
+def _overlapped(
+    swells: list[tuple[Fraction, Fraction | None, bool, bool]], marks: set[Fraction]
+) -> list[tuple[Fraction, Fraction | None, bool, bool]]:
+    """Make one of hairpins that run at once in one direction, as voice and piano have them."""
+    found: list[tuple[Fraction, Fraction | None, bool, bool]] = []
+    for swell in swells:
+        start, end, up, words = swell
+        begun, until, before, worded = found[-1] if found else (start, None, up, True)
+        at_once = until is not None and start < until and before == up and not (worded or words)
+        if at_once and until is not None and end is not None and not any(begun < t <= start for t in marks):
+            found[-1] = (begun, max(until, end), up, False)
+        else:
+            found.append(swell)
+    return found
 
 
 def _read(

@@ -689,9 +689,18 @@ class _Scene:
             return None
         seventh = h.chord.inversion == 3
         aim = self._step_down(i, note) if seventh else self._drawn(i, note)
-        if aim is None:
+        if aim is None or not (seventh or self._bass_goes(i, note, aim)):
             return (note,), replace(self._plain(i), pitch=note.pitch)
         return (note,), self._wants(i, note, aim)
+
+    def _bass_goes(self, i: int, note: Note, aim: PitchClass) -> bool:
+        """Whether a bass that is no seventh is heard to want a note: a leading tone, or it goes there next.
+
+        The third or fifth of a chord is consonant with its root and asks for nothing of itself.
+        """
+        after = self._next_chord(i)
+        rises = step_between(note.midi, aim.semitone) == 1
+        return rises or (after is not None and after.bass.semitone == aim.semitone)
 
     def _dissonance(self, i: int) -> _Told | None:
         """Name the clash that counts most: of a foreign note with what sounds, else within the chord."""

@@ -83,10 +83,14 @@ _SLOWEST = 0.3
 
 @dataclass(frozen=True, slots=True)
 class _Shape:
-    """A change of tempo: a line through (moment, factor), 1 before and after it; it may end with a jump."""
+    """A change of tempo: a line through (moment, factor), 1 before and after it; it may end with a jump.
+
+    `told` is the moment at which its reason is told, where that is not its slowest.
+    """
 
     points: tuple[tuple[Fraction, float], ...]
     why: Event | None
+    told: Fraction | None = None
 
     @property
     def slowest(self) -> Fraction:
@@ -186,7 +190,7 @@ def _phrases(piece: _Piece, reading: Reading, until: Fraction) -> list[_Shape | 
         slow_from = e.end - min(bar, (e.end - e.start) / 3)
         if e.end <= until and e.end < piece.score.end:
             by = _SECTION_END if e.end in sections else _END.get(cadences.get(e.end, ""), _PLAIN_END)
-            found.append(_phrase_end(piece, slow_from, e.end, by * e.confidence, e.confidence))
+            found.append(_phrase_end(piece, e, slow_from, by * e.confidence))
         arch_end = min(slow_from, until)
         if arch_end - e.start >= bar and not piece.is_bent(e.start, arch_end):
             faster = 1 + _ARCH * min(piece.amount, 2.0)
@@ -195,15 +199,22 @@ def _phrases(piece: _Piece, reading: Reading, until: Fraction) -> list[_Shape | 
     return found
 
 
-def _phrase_end(piece: _Piece, start: Fraction, end: Fraction, by: float, sure: float) -> _Shape | None:
+def _phrase_end(piece: _Piece, phrase: Event, start: Fraction, by: float) -> _Shape | None:
+    """Return the slowing at the end of a phrase; it is told with the phrase's last note.
+
+    At the moment at which the slowing ends the next phrase begins, perhaps with an upbeat.
+    """
+    end, sure = phrase.end, phrase.confidence
     if by < _LEAST or piece.is_bent(start, end):
         return None
     left = piece.left(by)
     length = end - start
     points = tuple((start + length * k / _STEPS, slowing(k / _STEPS, left)) for k in range(_STEPS + 1))
-    sounding = [n.onset for n in piece.notes[: bisect_left(piece.onsets, float(end))]]
-    arrival = sounding[-1] if sounding else start
-    return _Shape(points, piece.event("phrase end", start, end, arrival, 1 - left, sure))
+    sounding = piece.notes[: bisect_left(piece.onsets, float(end))]
+    own = [n.onset for n in sounding if n.id in phrase.notes] or [n.onset for n in sounding[-1:]]
+    arrival = max(start, *own) if own else start
+    why = piece.event("phrase end", start, end, arrival, 1 - left, sure)
+    return _Shape(points, why, arrival)
 
 
 def _resolutions(
@@ -239,8 +250,8 @@ def _resolutions(
 
 def _together(shapes: Sequence[_Shape]) -> tuple[Bend, ...]:
     """Multiply shapes into one line: a bend at each of their points, two at one moment where it jumps."""
-    moments = sorted({moment for s in shapes for moment, _ in s.points})
-    reasons = {s.slowest: s.why for s in reversed(shapes) if s.why is not None}
+    reasons = {s.slowest if s.told is None else s.told: s.why for s in reversed(shapes) if s.why is not None}
+    moments = sorted({*reasons, *(moment for s in shapes for moment, _ in s.points)})
     left = dict.fromkeys(moments, 1.0)
     right = dict.fromkeys(moments, 1.0)
     for s in shapes:

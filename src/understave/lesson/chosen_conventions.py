@@ -64,6 +64,35 @@ def choose(values: Mapping[str, str], lesson: Path | None, afresh: bool = False)
         write_atomically(settings, tomlkit.dumps(document))
 
 
+PAPER = "paper"
+
+
+def paper_for_all() -> str | None:
+    """Return the paper chosen for all lessons that choose none, as its file says it; None without one."""
+    path = file_for_all()
+    try:
+        value = tomllib.loads(path.read_text(encoding="utf-8")).get(PAPER)
+    except (FileNotFoundError, NotADirectoryError):
+        return None
+    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise LessonError(f"{path} cannot be read ({error}); mend it or move it away.") from error
+    return value if value is None else str(value)
+
+
+def choose_paper_for_all(paper: str) -> None:
+    """Keep a paper for all lessons; all else in their file stays."""
+    settings = file_for_all()
+    settings.parent.mkdir(parents=True, exist_ok=True)
+    with locked(settings.parent):
+        _kept(settings)
+        text = settings.read_text(encoding="utf-8") if settings.is_file() else ""
+        document = tomlkit.parse(text)
+        document.pop(PAPER, None)
+        # Before the tables: a key after them would be one of theirs.
+        document = tomlkit.parse(f"{tomlkit.dumps({PAPER: paper})}{tomlkit.dumps(document)}")
+        write_atomically(settings, tomlkit.dumps(document))
+
+
 def _kept(path: Path) -> dict[str, Any]:
     try:
         table = tomllib.loads(path.read_text(encoding="utf-8")).get(TABLE, {})

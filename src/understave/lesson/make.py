@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from functools import partial
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
 from understave.digests import digest
 from understave.engraving import Options, engrave, to_pdf
@@ -38,7 +38,7 @@ from understave.interpretation.planning import make_plan
 from understave.interpretation.tension import home_of
 from understave.lesson import edits, memory
 from understave.lesson.build import Files, Part, build, program_digest, remembered, untouched
-from understave.lesson.chosen_conventions import conventions_of
+from understave.lesson.chosen_conventions import conventions_of, file_of, paper_for_all
 from understave.lesson.folder import (
     CORRECTIONS,
     EXPORTS,
@@ -55,14 +55,27 @@ from understave.lesson.folder import (
 from understave.media import webpage
 from understave.media.cards import card_pictures, flash_cards
 from understave.media.cards_csv import cards_csv
-from understave.media.handout import HandoutOptions, Paper, handout_pdf
+from understave.media.homework_data import HOMEWORK, homework_json
 from understave.media.page import Contrast as PageContrast
 from understave.media.page import Layout, Side, Sound, lesson_page
 from understave.media.passages import Parallel, parallels, parallels_pdf
+from understave.media.qti import qti_package
 from understave.media.sketches import AT_MOST as SKETCHES
 from understave.media.sketches import sketch_files
 from understave.media.stops_data import lesson_json
-from understave.media.worksheet import HEARD, exercise_sounds, worksheet_pdf
+from understave.media.student_papers import (
+    PAPERS,
+    Look,
+    Paper,
+    answers_pdf,
+    asked_exercises,
+    drawn,
+    engraved_on,
+    questions,
+    student_pdf,
+)
+from understave.media.teacher_paper import TaughtStops, teacher_pdf
+from understave.media.worksheet import HEARD, exercise_sounds, sound_name
 from understave.score.model import Score, beat_text
 from understave.score.reader import read_score
 from understave.score.write import with_source
@@ -70,6 +83,7 @@ from understave.teaching import cues
 from understave.teaching.checking import Fault, check_contrasts, check_exercises, check_stops, check_story
 from understave.teaching.contrasts import Contrast
 from understave.teaching.exercises import Exercise, exercises
+from understave.teaching.homework import homework
 from understave.teaching.reduction import reduced
 from understave.teaching.sound_contrasts import all_contrasts
 from understave.teaching.speech import RATE, check_rate
@@ -149,7 +163,7 @@ class Asked:
 
 
 DEFAULTS = Asked()
-_ALLOWED: Mapping[str, Sequence[str]] = {"paper": get_args(Paper), "level": LEVELS, "language": SPOKEN}
+_ALLOWED: Mapping[str, Sequence[str]] = {"paper": PAPERS, "level": LEVELS, "language": SPOKEN}
 
 
 @dataclass(frozen=True)
@@ -402,9 +416,13 @@ def asked_of(path: Path) -> Asked:
 
 def _asked(path: Path, options: LessonOptions) -> Asked:
     """Choices made now, else those kept in the folder, else the defaults."""
-    kept: Mapping[str, Any] = {}
-    if path.is_file():
-        kept = edits.asked_in(path)
+    kept: Mapping[str, Any] = edits.asked_in(path) if path.is_file() else {}
+    if options.paper is None and "paper" not in kept and (for_all := paper_for_all()) is not None:
+        if for_all not in PAPERS:
+            raise LessonError(
+                f"paper = {for_all!r} in {file_of(None)} is no paper; choose {', '.join(PAPERS)}."
+            )
+        kept = {**kept, "paper": for_all}
     values: dict[str, Any] = {}
     for f in fields(Asked):
         value = getattr(options, f.name)
@@ -441,14 +459,17 @@ def _parts(work: Work) -> list[Part]:
     plan = {**reading, "the plan": digest(work.plan)}
     words = {"level": asked.level, "language": asked.language}
     stops = {"the stops": digest([(s, s.say) for s in work.stops], asked.minutes, work.timing.rate)}
-    look = {"paper": asked.paper, "language": asked.language, "chord symbols": str(work.chord_symbols)}
+    look = {
+        "paper": engraved_on(asked.paper),
+        "language": asked.language,
+        "chord symbols": str(work.chord_symbols),
+    }
     lean = replace(work, stops=(), heard=())
     pictured = [(s.id, s.first, s.last, s.notes) for s in work.stops]
     pieces = ["screens", "stop pictures"]
     # What is to be heard is not asked where no sound is made: papers would name files that are not there.
-    exercise_list = tuple(
-        e for e in exercises(work.score, work.reading, asked.level) if work.sound or e.kind != HEARD
-    )
+    sounding = (e for e in exercises(work.score, work.reading, asked.level) if work.sound or e.kind != HEARD)
+    exercise_list = asked_exercises(work.score, work.stops, tuple(sounding), asked.language)
     heard_or_not = {"sound": str(work.sound)}
     passage_list = parallels(work.score, work.reading)
     parts = [
@@ -461,22 +482,16 @@ def _parts(work: Work) -> list[Part]:
             effort=0.5,
         ),
         Part(
-            "handout",
+            "papers",
             {**program, **plan, **stops, **words, **heard_or_not, "paper": asked.paper},
-            partial(_handout_files, replace(work, heard=()), exercise_list),
-            effort=4,
+            partial(_paper_files, replace(work, heard=()), exercise_list),
+            effort=6,
         ),
         Part(
             "cards",
             {**program, **reading, **stops, **words, **heard_or_not},
             partial(_card_files, replace(work, heard=()), exercise_list),
             effort=1,
-        ),
-        Part(
-            "exercises",
-            {**program, **plan, **words, **heard_or_not, "paper": asked.paper},
-            partial(_exercise_files, lean, exercise_list),
-            effort=4,
         ),
         Part("reduction", {**program, **reading, **look}, partial(_reduction_files, lean), effort=0.8),
         Part("talk", {**program, **plan, **words, **stops}, partial(_talk_files, work), effort=0.3),
@@ -498,7 +513,7 @@ def _parts(work: Work) -> list[Part]:
         parts.append(
             Part(
                 "devices",
-                {**program, **reading, **words, "paper": asked.paper, "sound": str(work.sound)},
+                {**program, **reading, **words, "paper": engraved_on(asked.paper), "sound": str(work.sound)},
                 partial(_device_files, lean, worked),
                 effort=0.3 + 1.0 * len(worked) * work.sound,
             )
@@ -507,12 +522,15 @@ def _parts(work: Work) -> list[Part]:
         parts.append(
             Part(
                 "passages",
-                {**program, **reading, **words, "paper": asked.paper},
+                {**program, **reading, **words, "paper": engraved_on(asked.paper)},
                 partial(_passage_files, lean, passage_list),
                 effort=2.5,
             )
         )
     if work.sound:
+        asked_now = {"the exercises": digest([(e.step, e.kind, e.start, e.end) for e in exercise_list])}
+        sounds = partial(_exercise_files, lean, exercise_list)
+        parts.append(Part("exercises", {**program, **plan, **words, **asked_now}, sounds, effort=2))
         length = work.timing.bars(work.score, 0, len(work.score.measures) - 1)
         parts.append(Part("sound", {**program, **plan}, partial(_sound_files, lean), effort=0.07 * length))
         pieces.append("sound")
@@ -527,6 +545,15 @@ def _parts(work: Work) -> list[Part]:
                 )
             )
             pieces.append(f"contrast {name}")
+    parts.append(
+        Part(
+            "questions",
+            {**program, **plan, **stops, **words, **heard_or_not},
+            partial(_question_files, lean, exercise_list),
+            needs=("cards", "exercises") if work.sound else ("cards",),
+            effort=0.3,
+        )
+    )
     # Clips of the stops would be a part of their own here; they are made on request (`media.clips`).
     parts.append(
         Part(
@@ -539,7 +566,7 @@ def _parts(work: Work) -> list[Part]:
                 "the contrasts": digest(work.heard),
                 "sound": str(work.sound),
             },
-            partial(_page_files, work),
+            partial(_page_files, work, exercise_list),
             needs=tuple(pieces),
             effort=1,
         )
@@ -550,7 +577,7 @@ def _parts(work: Work) -> list[Part]:
 Given = Mapping[str, bytes]
 
 
-_WITHOUT_LABELS = ("reading", "sound")
+_WITHOUT_LABELS = ("reading", "sound", "exercises")
 """Parts that show no label to people: data keep the standard form."""
 
 
@@ -576,7 +603,7 @@ def _followed(
 
 def _look(work: Work) -> Options:
     asked = work.asked
-    return Options(paper=asked.paper, chord_symbols=work.chord_symbols, language=asked.language)
+    return Options(paper=engraved_on(asked.paper), chord_symbols=work.chord_symbols, language=asked.language)
 
 
 def _score_files(work: Work, given: Given) -> Files:
@@ -609,28 +636,42 @@ def _reading_files(work: Work, given: Given) -> Files:
     }
 
 
-def _handout_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
-    asked = work.asked
-    options = HandoutOptions(asked.paper, asked.level, asked.language)
-    pdf = handout_pdf(work.score, work.reading, work.plan, work.stops, found, work.name, options)
-    return {"handout.pdf": pdf}
+def _paper_files(work: Work, found: tuple[Exercise, ...], given: Given) -> Files:
+    asked, score = work.asked, work.score
+    look = Look(asked.paper, asked.level, asked.language)
+    what = questions(score, work.reading, work.stops, found, look)
+    pictures = drawn(score, work.reading, what, look)
+    talk = cues.cue_list(score, work.reading, work.stops, work.timing, asked.language)
+    taught = TaughtStops(work.stops, talk)
+    return {
+        "student.pdf": student_pdf(score, what, pictures, look),
+        "answers.pdf": answers_pdf(score, what, pictures, look),
+        "teacher.pdf": teacher_pdf(score, work.reading, work.plan, taught, what, pictures, work.name, look),
+    }
 
 
 def _card_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
     asked = work.asked
-    pictures, drawn = card_pictures(work.score, found, work.stops, asked.language)
+    pictures, pictures_of_cards = card_pictures(work.score, found, work.stops, asked.language)
     book = phrasebook(asked.language)
     texts = [t for s in work.stops for t in (s.title, s.question, s.answer, s.say[asked.level])]
     terms = glossary([*texts, *(e.prompt(work.score, asked.language) for e in found)], book)
     cards = flash_cards(work.score, found, work.stops, terms, asked.language, pictures)
-    return {"cards.csv": cards_csv(cards, asked.language), **drawn}
+    return {"cards.csv": cards_csv(cards, asked.language), **pictures_of_cards}
+
+
+def _question_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
+    """The exercises for other programs, with the pictures of the cards and their own sounds."""
+    pictures = {e.step: path for e in found if (path := f"cards/exercise-{e.step}.svg") in given}
+    sounds = {e.step: path for e in found if (path := sound_name(e)) in given}
+    package = qti_package(
+        work.score, work.reading, found, pictures, sounds, given, language=work.asked.language
+    )
+    return {"exercises.qti.zip": package}
 
 
 def _exercise_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
-    asked = work.asked
-    pdf = worksheet_pdf(found, work.score, work.reading, asked.paper, asked.level, asked.language)
-    sounds = exercise_sounds(found, work.score, work.plan, asked.language) if work.sound else {}
-    return {"exercises.pdf": pdf, **sounds}
+    return exercise_sounds(found, work.score, work.plan, work.asked.language)
 
 
 def _reduction_files(work: Work, given: Given) -> Files:
@@ -646,7 +687,13 @@ def _reduction_files(work: Work, given: Given) -> Files:
 def _device_files(work: Work, found: Sequence[Worked], given: Given) -> Files:
     asked = work.asked
     return sketch_files(
-        found, work.score, work.reading, asked.paper, asked.level, asked.language, sound=work.sound
+        found,
+        work.score,
+        work.reading,
+        engraved_on(asked.paper),
+        asked.level,
+        asked.language,
+        sound=work.sound,
     )
 
 
@@ -654,7 +701,7 @@ def _passage_files(work: Work, found: Sequence[Parallel], given: Given) -> Files
     asked = work.asked
     return {
         "passages.pdf": parallels_pdf(
-            work.score, work.reading, found, asked.paper, asked.level, asked.language
+            work.score, work.reading, found, engraved_on(asked.paper), asked.level, asked.language
         )
     }
 
@@ -729,7 +776,7 @@ def _page_options(work: Work) -> webpage.PageOptions:
     return webpage.PageOptions(asked.level, asked.language, sound=work.sound, minutes=asked.minutes)
 
 
-def _page_files(work: Work, given: Given) -> Files:
+def _page_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
     def contrast(one: Contrast) -> PageContrast:
         name = contrast_name(work.score, one)
         words = json.loads(given[f"sounds/{name}.json"])
@@ -752,6 +799,10 @@ def _page_files(work: Work, given: Given) -> Files:
         contrasts=tuple(contrast(one) for one in work.heard),
         pictures={s.id: given[_stop_picture(s)].decode() for s in work.stops},
     )
+    asked = work.asked
+    tasks = homework(
+        work.score, work.reading, found, work.stops, asked.level, asked.language, sound=work.sound
+    )
     page = webpage.make_page(
         work.score,
         work.reading,
@@ -760,9 +811,11 @@ def _page_files(work: Work, given: Given) -> Files:
         _page_options(work),
         stops=work.stops,
         heard=work.heard,
+        tasks=tasks,
         ready=ready,
     )
-    return {"page.html": lesson_page(page)}
+    asked_there = {HOMEWORK: homework_json(work.score, tasks, asked.language)} if tasks else {}
+    return {"page.html": lesson_page(page), **asked_there}
 
 
 # --- what is said about it -------------------------------------------------------------------------------

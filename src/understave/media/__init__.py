@@ -1,1 +1,1 @@
-"""What turns the values of a lesson into bytes: handout, papers, cards, clips, web page."""
+"""What turns the values of a lesson into bytes: papers, cards, questions, clips, web page."""

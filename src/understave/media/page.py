@@ -98,7 +98,8 @@ class Stop:
     """A place to pause: bars `first` to `last` (indexes into `Page.bars`, both included).
 
     `words` are paragraphs, `suggestion` says how to play it, `sounds` are others than the bars themselves,
-    `contrasts` the places in `Page.contrasts` of those that belong here.
+    `contrasts` the places in `Page.contrasts` of those that belong here. `struck` are (note id, start, end)
+    of the notes that sound in its bars, in quarter notes as written; `seconds` is what it takes in a lesson.
     In all texts numerals stand between ⟨ and ⟩. Empty texts are left out of the page.
     """
 
@@ -113,6 +114,8 @@ class Stop:
     excerpt: str = field(default="", repr=False)
     sounds: tuple[NamedSound, ...] = ()
     contrasts: tuple[int, ...] = ()
+    struck: tuple[tuple[str, float, float], ...] = field(default=(), repr=False)
+    seconds: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +154,36 @@ class Term:
 
 
 @dataclass(frozen=True, slots=True)
+class Question:
+    """A question to answer on the page: a `teaching.homework.Task` whose answers are `sealed`.
+
+    That is JSON in base64: what the browser compares with, and the reasons. It keeps nobody from looking; it
+    only shows nothing to those who do not.
+    """
+
+    id: str
+    way: str
+    first: int
+    last: int
+    prompt: str
+    sealed: str = field(repr=False)
+    marked: tuple[str, ...] = ()
+    hears: tuple[int, int] | None = None
+    choices: tuple[str, ...] = ()
+    spots: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    sign: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Homework:
+    """The questions of a page under an `id` of their own, and the names of the twelve keys from C."""
+
+    id: str
+    questions: tuple[Question, ...]
+    keys: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Numeral:
     """How a numeral between ⟨ and ⟩ is set: head, figures from top to bottom, what it applies to."""
 
@@ -166,7 +199,7 @@ class Page:
     `layouts` are the piece engraved for several widths, widest first; the browser takes the one that can be
     read on its screen. `sound` is the whole piece, to which the seconds of `bars`, `labels`, `keys` and
     `tension` (points of second and 0..1) belong; without it the page is silent. `numerals` has every
-    ⟨numeral⟩ in the texts.
+    ⟨numeral⟩ in the texts. `minutes` is how long the lesson is planned to last.
     """
 
     title: str
@@ -182,8 +215,10 @@ class Page:
     legend: tuple[LegendEntry, ...] = ()
     stops: tuple[Stop, ...] = ()
     contrasts: tuple[Contrast, ...] = ()
+    minutes: float = 0.0
     story: tuple[Passage, ...] = ()
     glossary: tuple[Term, ...] = ()
+    homework: Homework | None = None
     numerals: Mapping[str, Numeral] = field(default_factory=dict)
     credits: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
@@ -222,6 +257,8 @@ def plain_values(part: Any) -> Any:
 
 def bundled(entry: str = "page.js") -> str:
     """Return a module of the viewer and all it imports as one script, each once, in the order they need.
+
+    What is said in comments stays with the modules: it would make a quarter of every page's script.
 
     Modules of the viewer import by ``import ... from "./name.js"`` and export functions, classes, constants;
     no two export the same name, and what a module keeps to itself stays its own.
@@ -331,6 +368,10 @@ def _values(value: Any, source: Callable[[Sound], str]) -> Any:
 
 
 _IMPORT = re.compile(r'^import (?:\{[^}]*\} from )?"\./([a-z-]+\.js)";\n', re.MULTILINE)
+# Whole lines, and types within a line; no text of the viewer looks like either.
+_COMMENT = re.compile(
+    r"^[ \t]*/\*\*(?:(?!\*/).)*\*/\n|^[ \t]*// .*?\n|/\*\* @(?:(?!\*/).)*\*/ ?", re.MULTILINE | re.DOTALL
+)
 _EXPORT = re.compile(r"^export (?=(?:function|class|const) (\w+))", re.MULTILINE)
 
 
@@ -340,7 +381,7 @@ def _bundle(name: str, done: dict[str, str]) -> None:
         if needed not in done:
             _bundle(needed, done)
     names = ", ".join(_EXPORT.findall(text))
-    body = _EXPORT.sub("", _IMPORT.sub("", text))
+    body = _COMMENT.sub("", _EXPORT.sub("", _IMPORT.sub("", text)))
     done[name] = f"const {{ {names} }} = (() => {{\n{body}return {{ {names} }};\n}})();"
 
 

@@ -6,7 +6,9 @@ whole piece and every contrast as sound. Texts come from `story` and `understave
 
 from __future__ import annotations
 
+import json
 import re
+from base64 import b64encode
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -25,6 +27,7 @@ from understave.interpretation.tension import curve
 from understave.media.page import (
     Bar,
     Contrast,
+    Homework,
     KeyStretch,
     Label,
     Layout,
@@ -32,6 +35,7 @@ from understave.media.page import (
     Numeral,
     Page,
     Passage,
+    Question,
     Side,
     Sound,
     Stop,
@@ -40,6 +44,7 @@ from understave.media.page import (
 from understave.score.model import Score
 from understave.teaching import story
 from understave.teaching.contrasts import Contrast as Heard
+from understave.teaching.homework import Task, homework_id, key_names
 from understave.teaching.narrative import after_minute, narrate
 from understave.teaching.sound_contrasts import all_contrasts
 from understave.teaching.stops import Stop as Pause
@@ -94,12 +99,13 @@ def make_page(  # noqa: PLR0913
     *,
     stops: Sequence[Pause] | None = None,
     heard: Sequence[Heard] | None = None,
+    tasks: Sequence[Task] = (),
     ready: Ready = Ready(),
 ) -> Page:
     """Return the lesson page of a piece; `on_step` hears in a few words what is being done.
 
     `stops` and `heard` are the teacher's choice of places to pause and contrasts; None takes those proposed.
-    `ready` has what was made before.
+    `tasks` are the questions for students; `ready` has what was made before.
     """
     book = phrasebook(options.language)
     layouts = ready.layouts
@@ -142,6 +148,7 @@ def make_page(  # noqa: PLR0913
     glossary = tuple(Term(g.term, g.meaning) for g in story.glossary(texts, book))
     labels = tuple(Label(time.at(s.start), time.at(s.end), story.label(s, book)) for s in reading.spans)
     texts += [x.words for x in labels] + [g.meaning for g in glossary]
+    texts += [t for one in tasks for t in (one.prompt, one.reason, *one.choices, *one.why_not)]
     phrases = book.phrases
     return Page(
         title=score.title,
@@ -165,8 +172,10 @@ def make_page(  # noqa: PLR0913
         legend=_legend(reading, book),
         stops=pauses,
         contrasts=tuple(sides),
+        minutes=options.minutes,
         story=tuple(told),
         glossary=glossary,
+        homework=_homework(tasks, options.language) if tasks else None,
         numerals=_numerals(texts),
         credits=(
             phrases["credit"].format(file=source_name),
@@ -310,7 +319,48 @@ def _stop(  # noqa: PLR0913
         suggestion=one.play,
         excerpt=picture or stop_picture(score, reading, plan, one, options.language),
         contrasts=tuple(k for k, c in enumerate(heard) if contrast_name(score, c) in one.hear),
+        struck=struck(score, one.first, one.last),
+        seconds=one.seconds,
     )
+
+
+def struck(score: Score, first: int, last: int) -> tuple[tuple[str, float, float], ...]:
+    """Return (note id, start, end) in quarter notes of every written note that sounds in some bars."""
+    begin, stop = score.measures[first].start, score.measures[last].end
+    inside = [n for n in score.notes if n.onset < stop and (n.end > begin or n.onset >= begin)]
+    return tuple((one, n.at, n.until) for n in inside for one in n.ids)
+
+
+def _homework(tasks: Sequence[Task], language: Language) -> Homework:
+    def sealed(one: Task) -> str:
+        answers = {
+            "right": one.right,
+            "accepted": one.accepted,
+            "nearly": one.nearly,
+            "keys": one.keys,
+            "low": one.low,
+            "whyNot": one.why_not,
+            "reason": one.reason,
+        }
+        return b64encode(json.dumps(answers, ensure_ascii=False).encode()).decode("ascii")
+
+    questions = tuple(
+        Question(
+            t.id,
+            t.way,
+            t.first,
+            t.last,
+            t.prompt,
+            sealed(t),
+            t.marked,
+            t.hears,
+            t.choices,
+            t.spots,
+            t.sign,
+        )
+        for t in tasks
+    )
+    return Homework(homework_id(tasks), questions, key_names(language))
 
 
 def _bars(score: Score, reading: Reading, time: Clock) -> tuple[Bar, ...]:

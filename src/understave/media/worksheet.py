@@ -1,7 +1,7 @@
-"""Exercises as a PDF for students, the answers on pages of their own, and the sounds that they ask for.
+"""Exercises as the papers show them: texts and pictures, and the sounds that they ask for.
 
-In: the exercises, a Score, its Reading. Out: ``exercises.pdf``, and ``sounds/exercise-3.mp3`` for exercise 3
-it is to be heard. The texts are the exercises' own, the layout stands in ``exercises.typ``.
+In: the exercises, a Score, its Reading. Out: values for templates, SVG pictures, and
+``sounds/exercise-3.mp3`` where exercise 3 is to be heard.
 """
 
 from __future__ import annotations
@@ -11,25 +11,25 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+from lxml import etree
+
 from understave.acoustics.files import RATE, audio_bytes
 from understave.acoustics.piano import GRAND, Instrument
 from understave.acoustics.sound import render
 from understave.acoustics.tags import tags_of
 from understave.engraving import Options, excerpt
-from understave.engraving.options import Paper
 from understave.harmony.reading import Reading
 from understave.interpretation.perform import perform
 from understave.interpretation.plan import Plan
-from understave.media.setting import set_pages
 from understave.score.model import Score
+from understave.score.passage import passage
+from understave.score.write import with_source
 from understave.teaching.exercises import Exercise
 from understave.theory.vocabulary import Language
-from understave.wording import Level, phrasebook
+from understave.wording import phrasebook
 
 _WIDTH = 150.0
 _STAFF_MM = 5.4
-_HALF_MM = 78.0
-"""Pictures up to this width stand two in a row."""
 HEARD = "hear and choose"
 
 
@@ -56,56 +56,35 @@ def sound_name(exercise: Exercise) -> str:
     return f"sounds/exercise-{exercise.step}.mp3"
 
 
-def worksheet_pdf(
-    found: Sequence[Exercise],
-    score: Score,
-    reading: Reading,
-    paper: Paper = "a4",
-    level: Level = "intermediate",
-    language: Language = "en",
-) -> bytes:
-    """Return the exercises and their answers as PDF bytes."""
-    book = phrasebook(language)
-    entries, pictures = exercise_entries(found, score, reading, language, _STAFF_MM)
-    data: dict[str, Any] = {
-        "title": score.title,
-        "heading": book.phrases["exercises_title"],
-        "answers": book.phrases["exercises_answers"],
-        "level": book.phrases["exercises_level"].format(level=book.phrases[f"level_{level}"]),
-        "paper": paper,
-        "language": language,
-        "entries": entries,
-    }
-    return set_pages("exercises", data, pictures)
-
-
 def exercise_entries(
     found: Sequence[Exercise],
     score: Score,
     reading: Reading,
     language: Language = "en",
-    staff_mm: float | None = None,
+    staff_mm: float = _STAFF_MM,
+    width_mm: float = _WIDTH,
 ) -> tuple[list[dict[str, Any]], dict[str, str]]:
-    """Return the exercises as values for a template, and the SVG pictures that they name."""
-    full = Options(language=language, legend=False, staff_mm=staff_mm)
-    bare = replace(full, numerals=False, keys=False)
+    """Return the exercises as values for a template, and the SVG pictures that they name.
+
+    `staff_mm` is the height of a staff in what is asked, `width_mm` that of the widest picture.
+    """
+    full = Options(language=language, legend=False, staff_mm=_STAFF_MM)
+    bare = replace(full, staff_mm=staff_mm, numerals=False, keys=False)
     pictures: dict[str, str] = {}
     entries = []
     for e in found:
         shown = []
         if e.kind != HEARD:  # Seeing what is to be heard would give the answer away.
             shown.append(f"exercise-{e.step}.svg")
-            bars = (e.material, Reading(()), 0, len(e.material.measures) - 1) if e.material else None
+            bars = (e.material, 0, len(e.material.measures) - 1) if e.material else (score, e.first, e.last)
+            asked, first, last = _readable(*bars)
             pictures[shown[0]] = excerpt(
-                *(bars or (score, reading, e.first, e.last)),
-                highlight=e.marked,
-                options=bare,
-                width_mm=_WIDTH,
+                asked, Reading(()), first, last, highlight=e.marked, options=bare, width_mm=width_mm
             )
         solutions = []
         for k, (s, r) in enumerate(e.solutions, start=1):
             solutions.append(f"answer-{e.step}-{k}.svg")
-            pictures[solutions[-1]] = excerpt(s, r, 0, len(s.measures) - 1, options=full, width_mm=_WIDTH)
+            pictures[solutions[-1]] = excerpt(s, r, 0, len(s.measures) - 1, options=full, width_mm=width_mm)
         entries.append(
             {
                 "prompt": e.prompt(score, language),
@@ -115,9 +94,9 @@ def exercise_entries(
                 "correct": e.correct,
                 "pictures": shown,
                 "solutions": solutions,
-                "narrow": all(_width(pictures[name]) <= _HALF_MM for name in shown),
+                "narrow": all(_width(pictures[name]) <= 0.47 * width_mm for name in shown),
                 "narrow_answer": len(solutions) < 2
-                and all(_width(pictures[name]) <= _HALF_MM for name in solutions),
+                and all(_width(pictures[name]) <= 0.47 * width_mm for name in solutions),
             }
         )
     return entries, pictures
@@ -127,3 +106,31 @@ def _width(svg: str) -> float:
     """The width of a picture of ours in millimetres."""
     found = re.search(r'width="([\d.]+)mm"', svg)
     return float(found[1]) if found else 0.0
+
+
+_CLEF_CHANGES = 1
+"""Changes of clef at most in what a student is asked to read."""
+
+
+def _readable(score: Score, first: int, last: int) -> tuple[Score, int, int]:
+    """Return bars to print, with clefs of our own where the printed ones change more than once."""
+    if clef_changes(score, first, last) <= _CLEF_CHANGES:
+        return score, first, last
+    bars = with_source(replace(passage(score, first, last), source=b""))
+    end = last - first
+    fewer = clef_changes(bars, 0, end) < clef_changes(score, first, last)
+    return (bars, 0, end) if fewer else (score, first, last)
+
+
+def clef_changes(score: Score, first: int, last: int) -> int:
+    """Count how often a clef changes within some bars of a score, both ends included."""
+    count = 0
+    for part in etree.fromstring(score.source).iter("part"):
+        for k, measure in enumerate(part.iterfind("measure")):
+            if not first <= k <= last:
+                continue
+            begun = k > first
+            for element in measure:
+                begun = begun or element.tag == "note"
+                count += len(element.findall("clef")) if element.tag == "attributes" and begun else 0
+    return count

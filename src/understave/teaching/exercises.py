@@ -283,7 +283,10 @@ def _spell(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
                 chord=s.numeral,
                 root=chord.root,
                 quality=chord.quality,
-                members=chord.members,
+                # A beginner is given the root and spells from there, the others from the lowest note up.
+                members=chord.members
+                if level == "beginner"
+                else tuple(p.pitch_class for p in close_position(chord)),
                 bass=chord.bass,
             ),
             notes=close_position(chord),
@@ -409,7 +412,10 @@ def _resolve_chord(score: Score, reading: Reading, level: Level) -> Iterator[Exe
     pairs = [
         (s, t)
         for s, t in zip(reading.spans, reading.spans[1:], strict=False)
-        if min(s.confidence, t.confidence) >= _SURE and _is_tense(s, level) and s.numeral != t.numeral
+        if min(s.confidence, t.confidence) >= _SURE
+        and _is_tense(s, level)
+        # The same chord in another position resolves nothing.
+        and s.numeral.chord(s.key).root.semitone != t.numeral.chord(t.key).root.semitone
     ]
     following = {s.start: t for s, t in pairs}
     for s in _varied((p[0] for p in pairs), lambda s: s.numeral):

@@ -155,6 +155,8 @@ def _spell(d: ChordToSpell, e: Exercise, score: Score, reading: Reading) -> Iter
     spelled = {p.pitch_class for p in e.notes}
     if wanted is None or spelled != wanted or set(d.members) != wanted:
         yield f"these notes do not spell a {d.quality} chord on {d.root}"
+    if e.level != "beginner" and d.members != tuple(p.pitch_class for p in e.notes):
+        yield "the notes are not named from the bass up"
     # The same chord in the piece's own key, found by its sounding notes, is as far away as the keys are.
     move = d.key.tonic.semitone - s.key.tonic.semitone
     here = {n.midi % 12 for n in _sounding(score, s.start, s.end) if n.id in s.notes}
@@ -232,6 +234,8 @@ def _chord(d: ChordToResolve, e: Exercise, score: Score, reading: Reading) -> It
     if s is None or t is None or (d.chord, d.to) != (s.numeral, t.numeral):
         yield "the reading has no such two chords"
         return
+    if s.numeral.chord(s.key).root.semitone == t.numeral.chord(t.key).root.semitone:
+        yield "the second chord has the root of the first: nothing resolves"
     if not e.solutions or e.material is None:
         yield "there is no solution"
         return

@@ -20,7 +20,7 @@ from understave.theory.pitch import PitchClass, accidental_text
 
 _Q = Quality
 # The first spelling is the one that is written.
-_SUFFIXES: dict[Quality, tuple[str, ...]] = {
+SUFFIXES: dict[Quality, tuple[str, ...]] = {
     _Q.MAJOR: ("", "maj", "M", "major"),
     _Q.MINOR: ("m", "min", "mi", "-", "minor"),
     _Q.DIMINISHED: ("dim", "o", "°", "mb5", "minb5"),
@@ -60,7 +60,7 @@ _SUFFIXES: dict[Quality, tuple[str, ...]] = {
     _Q.MINOR13: ("m13", "min13", "-13"),
     _Q.POWER: ("5",),
 }
-_QUALITY_OF = {text: quality for quality, texts in _SUFFIXES.items() for text in texts}
+_QUALITY_OF = {text: quality for quality, texts in SUFFIXES.items() for text in texts}
 
 _ROOT = re.compile(r"([A-G](?:#+|b+)?)(.*)")
 _EXTRA = re.compile(r"(add|no|omit|)([#b]*)(1[13]|[2-79])")
@@ -114,7 +114,7 @@ def symbol_chord(chord: Chord) -> Chord:
 
 def symbol_suffix(chord: Chord) -> str:
     """Return what a symbol says after the root, without the bass: ``"m7b5"``, ``"(add9)"`` or nothing."""
-    suffix = _SUFFIXES[chord.quality][0]
+    suffix = SUFFIXES[chord.quality][0]
     tall = len(chord.quality.fifths) >= 4
     extras = ""
     for p in chord.added:

@@ -21,6 +21,7 @@ __all__ = [
     "LANGUAGES",
     "Language",
     "interval_name",
+    "interval_size_name",
     "key_name",
     "mode_name",
     "parse_interval",
@@ -167,6 +168,12 @@ def interval_name(interval: Interval, language: Language = "en") -> str:
     if w.kind_first:
         return f"{often}{kind} {size}".strip()
     return f"{size} {kind}{often}".strip()
+
+
+def interval_size_name(interval: Interval, language: Language = "en") -> str:
+    """Return the name of an interval's size alone, octaves beyond the fifteenth aside: ``"third"``."""
+    sizes = words_of(language).sizes
+    return sizes[(interval if interval.size <= len(sizes) else interval.simple).size - 1]
 
 
 def parse_interval(text: str, language: Language = "en") -> Interval:

@@ -1,7 +1,7 @@
 /**
  * `<stave-contrast>`: the same bars in two versions to hear against each other, at one loudness.
  *
- * In: `contrast` and `numerals` (see `model.js`). Going over to the other version keeps the place. Notes light up.
+ * In: `contrast` and `numerals` (see `model.js`); the attribute `largest` is that of its scores. Going over to the other version keeps the place. Notes light up.
  */
 
 import { make, setText } from "./elements.js";
@@ -52,7 +52,7 @@ export class StaveContrast extends HTMLElement {
       );
       const score = /** @type {import("./score.js").StaveScore} */ (document.createElement("stave-score"));
       score.setAttribute("still", "");
-      score.setAttribute("largest", "6.5");
+      score.setAttribute("largest", this.getAttribute("largest") ?? "6.5");
       score.setAttribute("role", "img");
       score.setAttribute("aria-label", `${side.name}, ${contrast.place}`);
       score.layouts = [{ width: 100, pages: [side.picture] }];

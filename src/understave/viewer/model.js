@@ -41,6 +41,8 @@
  * @property {string} excerpt  SVG
  * @property {NamedSound[]} sounds  besides the bars themselves
  * @property {number[]} contrasts  which of the lesson's contrasts belong here
+ * @property {Sounding[]} struck  when the notes of its bars are written to sound, in quarter notes of the piece
+ * @property {number} seconds  that it takes in a lesson; 0 where nobody knows
  *
  * @typedef {object} Side
  * @property {string} name
@@ -53,6 +55,29 @@
  * @property {string} listen  what to listen for
  * @property {Side[]} sides
  *
+ * @typedef {object} Question  to answer on the page
+ * @property {string} id
+ * @property {"choose"|"place"|"type"|"play"|"bar"} way
+ * @property {number} first
+ * @property {number} last  bars that are shown, both included
+ * @property {string} prompt
+ * @property {string} sealed  `Answers` as JSON in base64
+ * @property {string[]} marked  notes
+ * @property {[number, number]|null} hears  bars that may be heard
+ * @property {string[]} choices
+ * @property {[words: string, notes: string[]][]} spots  places to choose
+ * @property {""|"numeral"|"note"} sign  what is typed
+ *
+ * @typedef {object} Answers
+ * @property {number[]} right  of the choices, the spots or the bars
+ * @property {string[]} accepted  texts
+ * @property {string[]} nearly  texts that name the chord with another bass
+ * @property {number[]} keys  to play, from C as 0; the lowest first where `low`
+ * @property {boolean} low
+ * @property {string[]} whyNot  for each choice or spot
+ * @property {string} reason
+ *
+ * @typedef {{id: string, questions: Question[], keys: string[]}} Homework  `keys` names twelve of them from C
  * @typedef {{heading: string, text: string}} Passage
  * @typedef {{term: string, meaning: string}} Term
  * @typedef {{head: string, figures: string[], target: string}} NumeralParts
@@ -71,8 +96,10 @@
  * @property {LegendEntry[]} legend
  * @property {Stop[]} stops
  * @property {Contrast[]} contrasts
+ * @property {number} minutes  of the lesson as planned; 0 where nobody knows
  * @property {Passage[]} story
  * @property {Term[]} glossary
+ * @property {Homework|null} homework
  * @property {Record<string, NumeralParts>} numerals  how each numeral between ⟨ and ⟩ is set
  * @property {string[]} credits
  * @property {string[]} cautions

@@ -3,10 +3,13 @@
 import "./contrast.js";
 import { clockTime, make, setText } from "./elements.js";
 import { stretchAt } from "./clock.js";
+import "./homework.js";
 import { hush, sounds } from "./hush.js";
 import "./overview.js";
+import "./projection.js";
 import "./question.js";
 import "./score.js";
+import { isDark, setDark } from "./screen.js";
 import "./transport.js";
 import { wordsOf } from "./words.js";
 
@@ -44,6 +47,7 @@ export function showLesson(lesson, place) {
     const shows = playing || second > 0;
     score.light(shows ? notes : new Set());
     for (const excerpt of excerpts) excerpt.light(playing ? notes : new Set());
+    projection.light(playing ? notes : new Set());
     const label = stretchAt(lesson.labels, second + 1e-3);
     const now = shows ? label : -1;
     score.lightLabel(now);
@@ -174,13 +178,20 @@ export function showLesson(lesson, place) {
 
   // --- the page
 
-  const dark = make("button", { type: "button", "aria-pressed": "false" }, words.dark);
-  const setDark = (/** @type {boolean} */ on) => {
-    document.documentElement.classList.toggle("dark", on);
-    dark.setAttribute("aria-pressed", String(on));
-  };
-  dark.addEventListener("click", () => setDark(!document.documentElement.classList.contains("dark")));
+  const dark = make("button", { type: "button", "aria-pressed": "false", onclick: () => setDark(!isDark()) }, words.dark);
+  document.addEventListener("shade", () => dark.setAttribute("aria-pressed", String(isDark())));
   setDark(matchMedia("(prefers-color-scheme: dark)").matches);
+
+  const projection = /** @type {import("./projection.js").StaveProjection} */ (document.createElement("stave-projection"));
+  Object.assign(projection, { lesson, player: transport, hidden: true });
+  document.body.append(projection);
+  const project = make("button", { type: "button", "aria-keyshortcuts": "p", title: words.projectionHelp, onclick: () => projection.show({ fill: true }) }, words.projection);
+  projection.addEventListener("closed", () => project.focus());
+  const homework = /** @type {import("./homework.js").StaveHomework} */ (document.createElement("stave-homework"));
+  Object.assign(homework, { lesson, player: transport, hidden: true });
+  document.body.append(homework);
+  const toHomework = make("button", { type: "button", title: words.homeworkHelp, onclick: () => homework.show() }, words.homework);
+  homework.addEventListener("closed", () => toHomework.focus());
 
   const section = (/** @type {string} */ id, /** @type {string} */ name, /** @type {import("./elements.js").Child[]} */ ...content) =>
     make("section", { id, "aria-labelledby": `${id}-name` }, make("h2", { id: `${id}-name` }, name), ...content);
@@ -214,7 +225,7 @@ export function showLesson(lesson, place) {
       "header",
       {},
       make("div", { class: "titles" }, make("h1", {}, lesson.title), make("p", { class: "composer" }, lesson.composer), make("p", { class: "summary" }, text(lesson.summary))),
-      make("div", { class: "tools" }, dark, make("button", { type: "button", onclick: () => print() }, words.print)),
+      make("div", { class: "tools" }, lesson.stops.length > 0 && project, lesson.homework && toHomework, dark, make("button", { type: "button", onclick: () => print() }, words.print)),
       make("nav", { "aria-label": lesson.title }, ...links.map(([id, name]) => make("a", { href: `#${id}` }, String(name)))),
       overview,
     ),
@@ -233,7 +244,13 @@ export function showLesson(lesson, place) {
     ),
     make("footer", { class: "dock" }, chord, transport),
   );
-  addEventListener("keydown", (event) => keys(event, transport));
+  addEventListener("keydown", (event) => {
+    if (projection.open || homework.open) return;
+    if (event.key === "p" && isFree(event, "input, select, textarea")) projection.show({ fill: true });
+    else keys(event, transport);
+  });
+  if (location.hash === "#projection") projection.show();
+  if (location.hash === "#homework") homework.show();
   addEventListener("beforeprint", () => score.resize(-lesson.layouts.length));
   addEventListener("afterprint", () => score.resize(steps));
 }
@@ -245,14 +262,23 @@ export function showLesson(lesson, place) {
  * @param {import("./transport.js").StaveTransport} transport
  */
 function keys(event, transport) {
-  if (event.defaultPrevented || event.altKey || event.ctrlKey || event.metaKey || !transport.sound) return;
-  const busy = event.composedPath().some((e) => e instanceof HTMLElement && e.matches("button, input, select, textarea, summary, a"));
-  if (busy) return;
+  if (!isFree(event) || !transport.sound) return;
   if (event.key === " ") transport.toggle();
   else if (event.key === "ArrowLeft") transport.toBar(transport.bar - 1);
   else if (event.key === "ArrowRight") transport.toBar(transport.bar + 1);
   else return;
   event.preventDefault();
+}
+
+/**
+ * Whether a key is nobody's: not part of a shortcut, and not for a control that has the focus.
+ *
+ * @param {KeyboardEvent} event
+ * @param {string} [controls]  those that have a use for the key
+ */
+function isFree(event, controls = "button, input, select, textarea, summary, a") {
+  if (event.defaultPrevented || event.altKey || event.ctrlKey || event.metaKey) return false;
+  return !event.composedPath().some((e) => e instanceof HTMLElement && e.matches(controls));
 }
 
 /**

@@ -7,7 +7,7 @@
  * - `passage`: bars were dragged over, or set with Shift; detail is `{first, last}`.
  *
  * Attributes: `still` (nothing to pick: an excerpt to look at), `largest` (pixels to a millimetre at most),
- * `pick-labels` (chords can be picked one by one).
+ * `pick-labels` (chords can be picked one by one), `bare` (lanes and chord symbols keep their room and are not seen).
  */
 
 import { make, plain } from "./elements.js";
@@ -53,6 +53,7 @@ const STYLE = `
   .bar.repeated { background: var(--repeated, rgb(11 85 99 / 0.12)); }
   .bar.sounding { box-shadow: inset 0 -3px 0 var(--accent, #0b5563); }
   button:focus-visible { outline: 3px solid var(--focus, #0b5563); outline-offset: -2px; }
+  :host([bare]) .lane { visibility: hidden; }
   @media print { .bar { display: none; } }
 `;
 
@@ -65,6 +66,8 @@ export class StaveScore extends HTMLElement {
   #labels = [];
   /** @type {import("./model.js").Layout|null} */
   #layout = null;
+  /** @type {readonly [number, number]|null} */
+  #range = null;
   #steps = 0;
   /** @type {Shown[]} */
   #shown = [];
@@ -136,6 +139,17 @@ export class StaveScore extends HTMLElement {
 
   get labels() {
     return this.#labels;
+  }
+
+  /** Bars, both included: only systems that have one of them are shown; null shows all. */
+  set range(range) {
+    this.#range = range;
+    this.#layout = null;
+    this.#show();
+  }
+
+  get range() {
+    return this.#range;
   }
 
   /** @param {number} steps  how many layouts larger (narrower) than the width asks for; negative is smaller */
@@ -289,7 +303,7 @@ export class StaveScore extends HTMLElement {
     this.#elements.clear();
     this.#shown = [];
     this.systems.replaceChildren(glyphs);
-    for (const system of systems) {
+    for (const system of systems.filter((one) => this.#holds(one))) {
       const frame = this.systems.appendChild(make("div", { class: "system" }));
       frame.append(system.picture);
       this.#shown.push({ system, extent: measured(system), frame });
@@ -300,6 +314,14 @@ export class StaveScore extends HTMLElement {
     }
     this.#label = -1;
     this.dispatchEvent(new CustomEvent("shown"));
+  }
+
+  /** @param {import("./systems.js").System} system */
+  #holds({ group }) {
+    if (!this.#range) return true;
+    const [first, last] = this.#range;
+    const ids = new Set(this.#bars.slice(first, last + 1).map((bar) => bar.id));
+    return [...group.querySelectorAll(":scope > .measure")].some((one) => ids.has(one.id));
   }
 
   /** @param {readonly Shown[]} [some]  those that have changed; all of them if left out */
@@ -462,6 +484,28 @@ export class StaveScore extends HTMLElement {
       label: label ? Number(label.getAttribute("data-index")) : null,
       lane: lane?.classList[1] ?? null,
     };
+  }
+
+  /**
+   * The notes that stand above one another nearest to a point of the window; none away from the music.
+   *
+   * @param {number} x
+   * @param {number} y
+   * @returns {string[]} ids
+   */
+  notesNear(x, y) {
+    const under = this.#shown.find(({ frame }) => {
+      const box = frame.getBoundingClientRect();
+      return box.left <= x && x <= box.right && box.top <= y && y <= box.bottom;
+    });
+    const heads = [...(under?.system.group.querySelectorAll(".note") ?? [])].map((note) => {
+      const box = (note.querySelector(".notehead") ?? note).getBoundingClientRect();
+      return { id: note.id, middle: box.left + box.width / 2, width: box.width };
+    });
+    const away = (/** @type {{middle: number}} */ head) => Math.abs(head.middle - x);
+    const nearest = heads.reduce((best, head) => (away(head) < away(best) ? head : best), heads[0]);
+    // Heads of a second stand side by side.
+    return heads.filter((head) => Math.abs(head.middle - nearest.middle) < 0.7 * nearest.width).map(({ id }) => id);
   }
 
   /** @param {number} x @param {number} y @returns {number|null} */

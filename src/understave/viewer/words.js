@@ -48,6 +48,8 @@ export function wordsOf() {
     percent: (/** @type {number} */ n) => filled(page.percent, { n }),
     bar: (/** @type {string} */ n) => filled(page.bar, { n }),
     bars: (/** @type {string} */ first, /** @type {string} */ last) => (first === last ? filled(page.bar, { n: first }) : filled(page.bars, { first, last })),
+    taskOf: (/** @type {number} */ n, /** @type {number} */ all) => filled(page.taskOf, { n, all }),
+    taskScore: (/** @type {number} */ n, /** @type {number} */ all) => filled(page.taskScore, { n, all }),
     stopOf: (/** @type {number} */ n, /** @type {number} */ all) => filled(page.stopOf, { n, all }),
   };
 }

@@ -22,7 +22,13 @@ from understave.harmony.reading import Detail
 from understave.score.model import Score, beat_text
 from understave.theory.chord import Quality
 from understave.theory.key import Key
-from understave.theory.names import interval_name, key_name, pitch_class_name, quality_name
+from understave.theory.names import (
+    interval_name,
+    interval_size_name,
+    key_name,
+    pitch_class_name,
+    quality_name,
+)
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 from understave.wording.numerals import chord_words
@@ -57,6 +63,7 @@ WAYS = (
     "pace",
     "instead",
     "become",
+    "size",
 )
 
 
@@ -133,11 +140,11 @@ def name_value(  # noqa: PLR0913 - the parts of one gap, and what they are named
     Ways: moments need ``bar`` (bar 7) or ``place`` (bar 7, beat 3). Numbers take ``number``,
     ``digits``, ``rounded``, ``ordinal``, ``of`` (second degree), ``pace`` (changes to a bar),
     ``percent``, or ``count`` or ``about`` and a unit (two bars). A Pitch may have its ``octave``, a Key
-    its ``tonic`` alone, a chord its ``words``. A note id needs ``pitch``, printed text ``quote``, a
-    form ``scheme``; printed terms need ``gloss``, or ``early`` or ``modern`` for what they ask of an
-    instrument; a word of ours may have a ``cap``. A list is joined by and, or by ``or``, or only its
-    ``first`` so many are named. A pair of moments has its ``bars``; pairs of notes are told as one
-    ``instead`` of the other or as what they ``become``.
+    its ``tonic`` alone, an Interval its ``size`` alone, a chord its ``words``. A note id needs ``pitch``,
+    printed text ``quote``, a form ``scheme``; printed terms need ``gloss``, or ``early`` or ``modern`` for
+    what they ask of an instrument; a word of ours may have a ``cap``. A list is joined by and, or by ``or``,
+    or only its ``first`` so many are named. A pair of moments has its ``bars``; pairs of notes are told as
+    one ``instead`` of the other or as what they ``become``.
     """
     language = book.language
     if isinstance(value, tuple):
@@ -153,7 +160,7 @@ def name_value(  # noqa: PLR0913 - the parts of one gap, and what they are named
     if isinstance(value, Key):
         return pitch_class_name(value.tonic, language) if way == "tonic" else key_name(value, language)
     if isinstance(value, Interval):
-        return interval_name(value, language)
+        return interval_size_name(value, language) if way == "size" else interval_name(value, language)
     if isinstance(value, RomanNumeral):
         return chord_words(value, book) if way == "words" else f"⟨{value}⟩"
     if isinstance(value, Quality):

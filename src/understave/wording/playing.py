@@ -19,6 +19,7 @@ from understave.interpretation.dynamics import level_at
 from understave.interpretation.plan import Plan, Tension, Voice
 from understave.interpretation.printed import nearest_mark, printed_loudness
 from understave.interpretation.tension import TENSION
+from understave.interpretation.timing import TIMING
 from understave.score.model import Score
 from understave.theory.vocabulary import Language
 from understave.wording.claiming import is_true
@@ -227,7 +228,11 @@ def _told(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
     yield from _voices(score, plan.voices, book)
     for bend in plan.timing:
         if bend.why is not None:
-            yield _Item(bend.moment, "timing", words[_pace(bend.factor)], bend.why)
+            found = TIMING.of(bend.why)
+            # The end of a phrase is told with its last note, before the tempo has slowed all the way.
+            slowed = found is not None and bend.why.label == "phrase end"
+            factor = 1 - found.slower if found is not None and slowed else bend.factor
+            yield _Item(bend.moment, "timing", words[_pace(factor)], bend.why)
     depth = 0.0
     for move in plan.pedal:
         what = _pedal_words(depth, move.depth, book)

@@ -82,7 +82,7 @@ export class DeskBuilder extends HTMLElement {
         minutes,
         ...choice("level", word("ask_level"), LEVELS.map((l) => /** @type {[string, string]} */ ([l, word(`level_${l}`)])), lesson.level),
         ...choice("language", word("ask_language"), lesson.languages, lesson.language),
-        ...choice("paper", word("ask_paper"), [["a4", "A4"], ["us-letter", word("letter")]], lesson.paper),
+        ...choice("paper", word("ask_paper"), [["a4", "A4"], ["us-letter", word("letter")], ["booklet", word("booklet")]], lesson.paper),
       ),
       make("h3", {}, `${word("stops_count", { n: lesson.chosen.length })}, ${word("about_minutes", { n: Math.max(1, Math.round(lesson.seconds / 60)) })}`),
       make("ol", { class: "stops" }, ...lesson.chosen.map((/** @type {any} */ s, /** @type {number} */ i) => make("li", {}, this.#chosen(s, i)))),
@@ -191,8 +191,8 @@ export class DeskBuilder extends HTMLElement {
   #drawExport() {
     const place = this.querySelector(".making-inside");
     if (!place) return;
-    const shown = (/** @type {string} */ name, /** @type {string} */ text) =>
-      this.#files.includes(name) && make("li", {}, make("a", { href: `/shown/${this.#ticket}/${name}`, target: "_blank", rel: "noopener" }, text));
+    const shown = (/** @type {string} */ name, /** @type {string} */ text, place = "") =>
+      this.#files.includes(name) && make("li", {}, make("a", { href: `/shown/${this.#ticket}/${name}${place}`, target: "_blank", rel: "noopener" }, text));
     place.replaceChildren(
       make("p", { class: "hint" }, word("making_what")),
       this.#making
@@ -202,10 +202,12 @@ export class DeskBuilder extends HTMLElement {
       make(
         "ul",
         { class: "made", "aria-label": word("what_is_there") },
-        shown("handout.pdf", word("look_handout")),
+        shown("student.pdf", word("look_student")),
         shown("page.html", word("look_page")),
+        shown("page.html", word("look_wall"), "#projection"),
         shown("score.pdf", word("look_score")),
-        shown("exercises.pdf", word("look_exercises")),
+        shown("answers.pdf", word("look_answers")),
+        shown("teacher.pdf", word("look_teacher")),
       ),
       make("p", { class: "hint" }, this.#files.length > 0 ? word("files_count", { n: this.#files.length }) : word("nothing_made")),
     );

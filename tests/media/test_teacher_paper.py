@@ -1,8 +1,9 @@
-"""The handout: a PDF in either language and at every level, with a glossary of what it uses."""
+"""The teacher's paper: answers in place, times, how sure; in every format; a glossary of what it uses."""
 
 from __future__ import annotations
 
 import io
+import re
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -12,10 +13,14 @@ from pypdf import PdfReader
 from tests.once import make_plan, propose_stops, read, read_score
 
 from understave.harmony.reading import Reading
-from understave.media import handout, setting
+from understave.interpretation.perform import clock
+from understave.media import setting, student_papers, teacher_paper
 from understave.score.model import Score
 from understave.teaching import story
+from understave.teaching.cues import cue_list
 from understave.teaching.exercises import exercises
+from understave.teaching.speech import RATE
+from understave.teaching.stops import Timing
 from understave.wording import phrasebook, tell
 
 ROOT = Path(__file__).parents[2]
@@ -32,15 +37,19 @@ def made(piece: str, paper: str, level: str, language: str) -> bytes:
     score, reading = example(piece)
     plan = make_plan(score, reading)
     stops = propose_stops(score, reading, plan, minutes=10, level=level, language=language)
-    options = handout.HandoutOptions(paper, level, language)
-    found = exercises(score, reading, level)
-    return handout.handout_pdf(score, reading, plan, stops, found, "score.musicxml", options)
+    look = student_papers.Look(paper, level, language)
+    kept = student_papers.asked_exercises(score, stops, exercises(score, reading, level), language)
+    asked = student_papers.questions(score, reading, stops, kept, look)
+    drawn = student_papers.drawn(score, reading, asked, look)
+    timing = Timing(clock(score, plan), RATE, {})
+    taught = teacher_paper.TaughtStops(stops, cue_list(score, reading, stops, timing, language))
+    return teacher_paper.teacher_pdf(score, reading, plan, taught, asked, drawn, "score.musicxml", look)
 
 
 VARIANTS = [
     ("lock-water", "a4", "beginner", "en"),
     ("lock-water", "us-letter", "advanced", "de"),
-    ("chain-ferry", "a4", "intermediate", "de"),
+    ("chain-ferry", "booklet", "intermediate", "de"),
     ("chain-ferry", "us-letter", "intermediate", "en"),
 ]
 
@@ -68,52 +77,54 @@ def test_it_is_a_pdf_on_the_paper_asked_for(variant):
     assert pdf.startswith(b"%PDF")
     # The same lesson made another day is the same file.
     assert b"CreationDate" not in pdf
-    # ISO 216 A4 and ANSI A, in points of 1/72 inch.
-    size = {"a4": (595.28, 841.89), "us-letter": (612.0, 792.0)}[variant[1]]
+    # ISO 216 A4 (across for a booklet) and ANSI A, in points of 1/72 inch.
+    sizes = {"a4": (595.28, 841.89), "us-letter": (612.0, 792.0), "booklet": (841.89, 595.28)}
     pages = PdfReader(io.BytesIO(pdf)).pages
     assert 5 <= len(pages) <= 18
     for page in pages:
-        assert (float(page.mediabox.width), float(page.mediabox.height)) == pytest.approx(size, abs=0.5)
-    assert all(len(text) > 60 for text in words(variant)), "a page is nearly empty"
+        size = (float(page.mediabox.width), float(page.mediabox.height))
+        assert size == pytest.approx(sizes[variant[1]], abs=0.5)
+        assert len(_text(page)) > 60, "a page is nearly empty"
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
-def test_it_holds_every_section_in_order_and_answers_last(variant):
+@pytest.mark.parametrize("variant", [v for v in VARIANTS if v[1] != "booklet"])
+def test_it_holds_every_section_in_order(variant):
     language = variant[3]
     book = phrasebook(language)
-    pages = words(variant)
-    whole = "\n".join(pages)
-    order = ("keys", "story", "points", "advice", "exercises", "glossary", "credits", "answers", "check")
-    places = [whole.index(book.headings[h]) for h in order]
+    whole = "\n".join(_text(p) for p in PdfReader(io.BytesIO(made(*variant))).pages)
+    order = ("keys", "story", "points", "advice", "exercises", "check", "credits", "glossary")
+    places = [whole.rindex(book.headings[h]) for h in order]
     assert places == sorted(places)
     for sentence in ("caution_practice", "copyright"):
         assert " ".join(book.phrases[sentence].split()[:6]) in whole
     assert "⟨" not in whole
     assert "‹" not in whole
-    # Answers begin on a page of their own: a student's copy ends before it.
-    first = next(k for k, p in enumerate(pages) if book.headings["answers"] in p)
-    assert pages[first].startswith(book.headings["answers"])
-    assert all(book.headings["exercises"] not in p or k >= first for k, p in enumerate(pages[first:], first))
 
 
-def test_each_stop_is_shown_and_answered_on_other_pages():
+def test_each_stop_has_its_answer_its_time_and_how_sure_it_is():
     score, reading = example("chain-ferry")
     stops = propose_stops(score, reading, make_plan(score, reading), minutes=10)
-    pages = words(VARIANTS[3])
-    first = next(k for k, p in enumerate(pages) if phrasebook("en").headings["answers"] in p)
-    student, teacher = " ".join(pages[:first]), " ".join(pages[first:])
+    whole = " ".join(_text(p) for p in PdfReader(io.BytesIO(made(*VARIANTS[3]))).pages)
     assert len(stops) >= 3
     for s in stops:
-        assert s.title in student
+        assert s.title in whole
         if s.question and "⟨" not in s.question + s.answer:
-            assert s.question in student
-            assert s.answer in teacher
+            asked, answered = whole.index(s.question), whole.index(s.answer, whole.index(s.question))
+            assert answered - asked < len(s.question) + 10
+    times = re.findall(r"From (\d+):(\d\d) to (\d+):(\d\d) of the lesson", whole)
+    assert len(times) == len(stops)
+    spans = [(60 * int(a) + int(b), 60 * int(c) + int(d)) for a, b, c, d in times]
+    assert all(begin < end for begin, end in spans)
+    assert all(a[1] <= b[0] + 1 for a, b in pairwise(spans))
+    sure = [reading.span_at(s.moment) for s in stops]
+    shown = [int(n) for n in re.findall(r"(\d+) % sure(?! *\))", whole)]
+    assert [round(100 * s.confidence) for s in sure if s is not None and not s.fixed] == shown[: len(sure)]
 
 
 def test_advice_gives_each_reason_once_and_leaves_out_what_is_printed():
     score, reading = example("chain-ferry")
     plan = make_plan(score, reading)
-    advice = handout.playing_advice(score, plan, "intermediate", "en")
+    advice = teacher_paper.playing_advice(score, plan, "intermediate", "en")
     assert [aspect for aspect, _ in advice] == ["dynamics", "voicing", "timing", "pedal"]
     for _, items in advice:
         assert 1 <= len(items) <= 4
@@ -124,7 +135,7 @@ def test_advice_gives_each_reason_once_and_leaves_out_what_is_printed():
 
 def test_the_picture_of_keys_covers_the_piece():
     score, reading = example("chain-ferry")
-    keys = handout._keys(score, reading, "en")
+    keys = teacher_paper._keys(score, reading, "en")
     assert keys[0]["start"] == 0
     assert keys[-1]["end"] == pytest.approx(1)
     assert all(a["end"] == b["start"] for a, b in pairwise(keys))
@@ -134,14 +145,14 @@ def test_the_picture_of_keys_covers_the_piece():
     assert (by_name["F minor"]["height"], by_name["A flat major"]["height"]) == (0, 0)
     assert by_name["F major"]["height"] == 3
     assert by_name["D flat major"]["height"] == -1
-    assert [t["number"] for t in handout._bar_ticks(score)][:3] == ["1", "8", "16"]
+    assert [t["number"] for t in teacher_paper._bar_ticks(score)][:3] == ["1", "8", "16"]
 
 
 def test_new_terms_are_marked_once():
     book = phrasebook("en")
     known = set()
     plain = [s.text for p in tell(*example(), "intermediate", "en") for s in p.sentences]
-    text = " ".join(handout._marked(said, known, book) for said in plain)
+    text = " ".join(teacher_paper._marked(said, known, book) for said in plain)
     marked = [m.split("›")[0].lower() for m in text.split("‹")[1:]]
     assert len(marked) == len(set(marked)) > 5
     assert text.replace("‹", "").replace("›", "") == " ".join(plain)

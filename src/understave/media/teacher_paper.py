@@ -1,28 +1,30 @@
-"""The handout: a PDF to give to a student, set by typst from the reading, the plan and the lesson's stops.
+"""The teacher's paper: the student's questions with their answers in place, times, and how sure all is.
 
-In: a Score, its Reading and Plan, the stops of the lesson, exercises, a level and a language. Out: PDF bytes.
-Every text comes from these, from `story` and from `understave.wording`; the layout stands in ``handout.typ``.
-What is for the teacher alone, answers and places to check, stands on pages of its own at the end.
+In: a Score, its Reading and Plan, the stops of the lesson with their times, the questions of the student's
+paper. Out: PDF bytes. Every text comes from these, from `story` and from `understave.wording`; the layout
+stands in ``teacher.typ``. Numbers are those of the student's paper.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any, Literal
+from typing import Any
 
 from understave.engraving import Options, excerpt
 from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
 from understave.interpretation.tension import curve, home_of
+from understave.media.booklet import folded
 from understave.media.setting import set_pages
-from understave.media.worksheet import exercise_entries
+from understave.media.student_papers import MARGIN_MM, Drawn, Look, Questions
 from understave.score.model import Score
 from understave.teaching import story
-from understave.teaching.exercises import Exercise
+from understave.teaching.cues import Cue
 from understave.teaching.narrative import after_minute, narrate
 from understave.teaching.stops import Stop
+from understave.teaching.withheld import shown_bars
 from understave.theory.conventions import key_label
 from understave.theory.vocabulary import Language
 from understave.wording import Level, Phrasebook, phrasebook
@@ -30,59 +32,50 @@ from understave.wording.gaps import place
 from understave.wording.playing import Advice, tell_plan
 from understave.wording.telling import key_sentence
 
-Paper = Literal["a4", "us-letter"]
-
 _ASPECTS = ("dynamics", "voicing", "timing", "pedal")
 _EACH = 3
 """Pieces of advice of one kind at most."""
-_WIDTH = 165.0
 _STAFF_MM = 4.8
 """Height of a staff in excerpts: print small enough for three places on a page."""
-_MOST_STOPS = 8
-"""Stops shown at most, those of most interest: a student takes home few things, the right ones."""
-_LONGEST = 5
-"""Bars of an excerpt at most: a longer one would be a score again."""
 
 
-@dataclass(frozen=True, slots=True)
-class HandoutOptions:
-    """What the teacher chose: the paper, and the level and language of the words."""
+@dataclass(frozen=True)
+class TaughtStops:
+    """The stops of a lesson, `talk` says when each of them comes."""
 
-    paper: Paper = "a4"
-    level: Level = "intermediate"
-    language: Language = "en"
+    stops: tuple[Stop, ...]
+    talk: tuple[Cue, ...]
 
 
-def handout_pdf(  # noqa: PLR0913
+def teacher_pdf(  # noqa: PLR0913
     score: Score,
     reading: Reading,
     plan: Plan,
-    stops: Sequence[Stop],
-    found: Sequence[Exercise],
+    taught: TaughtStops,
+    asked: Questions,
+    drawn: Drawn,
     source_name: str,
-    options: HandoutOptions = HandoutOptions(),
-    on_step: Callable[[str], None] = lambda _: None,
+    look: Look,
 ) -> bytes:
-    """Return the handout as PDF bytes; `found` are its exercises, `on_step` hears what is being done."""
-    language, level = options.language, options.level
-    best = sorted(stops, key=lambda s: (s.why != "own", -s.interest))[:_MOST_STOPS]
-    stops = [s for s in stops if s in best]
+    """Return the teacher's paper as PDF bytes."""
+    language, level = look.language, look.level
     book = phrasebook(language)
     words = book.phrases
     keys = key_sentence(score, reading, book)
     minute, five = (narrate(score, reading, name, level, language) for name in ("minute", "five"))
     known: set[str] = set()
     lead = _marked(" ".join(c.text for c in minute), known, book)
-    on_step("handout: excerpts")
-    pictures = {f"stop-{s.id}.svg": _excerpt(score, reading, s, language) for s in stops}
-    on_step("handout: exercises")
-    exercises, drawn = exercise_entries(found, score, reading, language, _STAFF_MM)
+    pictures = {f"told-{s.id}.svg": _excerpt(score, reading, s, look) for s in taught.stops}
+    exercises = list(drawn.entries)
     advice = playing_advice(score, plan, level, language)
+    numbers = {s.id: k for k, s in enumerate(asked.stops, start=1)}
     data: dict[str, Any] = {
         "title": score.title,
         "subtitle": _subtitle(score),
         "composer": score.composer or words["unknown_composer"],
-        "paper": options.paper,
+        "for_whom": words["paper_teacher"],
+        "paper": look.sheet,
+        "margin": MARGIN_MM[look.sheet],
         "language": language,
         "level": words["exercises_level"].format(level=words[f"level_{level}"]),
         "headings": book.headings,
@@ -96,13 +89,16 @@ def handout_pdf(  # noqa: PLR0913
         "story": [{"bars": c.bars, "text": _marked(c.text, known, book)} for c in after_minute(minute, five)],
         "stops": [
             {
+                "number": str(numbers.get(s.id, "")),
                 "title": s.title,
+                "when": _when(s, taught.talk, book),
+                "sure": _sure(s, reading, book),
                 "question": s.question,
                 "answer": s.answer,
                 "play": s.play,
-                "picture": f"stop-{s.id}.svg",
+                "picture": f"told-{s.id}.svg",
             }
-            for s in stops
+            for s in taught.stops
         ],
         "to_play": words["handout_to_play"],
         "advice": [
@@ -122,12 +118,36 @@ def handout_pdf(  # noqa: PLR0913
         "copyright": words["copyright"],
     }
     said = [c.text for c in (*minute, *five)] + [keys]
-    said += [t for s in stops for t in (s.title, s.question, s.answer, s.play)]
+    said += [t for s in taught.stops for t in (s.title, s.question, s.answer, s.play)]
     said += [t for e in exercises for t in (e["prompt"], e["answer"], *e["choices"])]
     said += [t for _, items in advice for a in items for t in (a.what, a.why)]
     data["glossary"] = [{"term": g.term, "meaning": g.meaning} for g in story.glossary(said, book)]
-    on_step("handout: setting the pages")
-    return set_pages("handout", data, pictures | drawn)
+    shown = {name for e in exercises for name in (*e["pictures"], *e["solutions"])}
+    pictures |= {name: svg for name, svg in drawn.pictures.items() if name in shown}
+    pdf = set_pages("teacher", data, pictures)
+    return folded(pdf, language) if look.paper == "booklet" else pdf
+
+
+def _when(stop: Stop, talk: Sequence[Cue], book: Phrasebook) -> str:
+    """Say from when to when a stop is spoken about, in minutes and seconds of the lesson."""
+    own = [c for c in talk if c.stop == stop.id]
+    if not own:
+        return ""
+    return book.phrases["paper_timing"].format(begin=_clock(own[0].start), end=_clock(own[-1].end))
+
+
+def _clock(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes}:{rest:02d}"
+
+
+def _sure(stop: Stop, reading: Reading, book: Phrasebook) -> str:
+    """Say how sure the chord of a stop is; what the teacher set needs no word."""
+    span = reading.span_at(stop.moment)
+    if span is None or span.fixed:
+        return ""
+    percent = book.phrases["percent"].format(number=round(100 * span.confidence))
+    return book.phrases["paper_sure"].format(label=story.label(span, book), percent=percent)
 
 
 def playing_advice(
@@ -200,10 +220,12 @@ def _bar_ticks(score: Score) -> list[dict[str, Any]]:
     ]
 
 
-def _excerpt(score: Score, reading: Reading, stop: Stop, language: Language) -> str:
-    options = Options(language=language, legend=False, staff_mm=_STAFF_MM)
-    last = min(stop.last, stop.first + _LONGEST - 1)
-    return excerpt(score, reading, stop.first, last, highlight=stop.notes, options=options, width_mm=_WIDTH)
+def _excerpt(score: Score, reading: Reading, stop: Stop, look: Look) -> str:
+    options = Options(language=look.language, legend=False, staff_mm=_STAFF_MM)
+    first, last = (m.index for m in score.measures_over(*shown_bars(score, stop)))
+    return excerpt(
+        score, reading, first, last, highlight=stop.notes, options=options, width_mm=look.width_mm - 2
+    )
 
 
 def _marked(text: str, known: set[str], book: Phrasebook) -> str:

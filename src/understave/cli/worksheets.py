@@ -1,0 +1,77 @@
+"""The command ``worksheet``: exercises for a class, for each student in another key, with their answers."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+
+from understave.cli.arguments import add_words, paper_named
+from understave.cli.outputs import SCORE_OR_FOLDER
+from understave.cli.sources import read_source
+from understave.errors import UnderstaveError
+
+_MOST_STUDENTS = 200
+
+
+def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
+    """Add ``worksheet`` to the commands."""
+    sheet = commands.add_parser(
+        "worksheet", help="exercises for a class: the same for each level, in another key for each student"
+    )
+    sheet.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
+    sheet.add_argument(
+        "--students",
+        type=Path,
+        metavar="NAMES",
+        required=True,
+        help="a text file, one student a line: a name, or a name, a comma and a level",
+    )
+    sheet.add_argument(
+        "--seed", type=int, default=1, help="a whole number; the same one gives the same sheets (default: 1)"
+    )
+    sheet.add_argument(
+        "--out", type=Path, default=Path("worksheets"), help="the folder of the sheets (default: worksheets)"
+    )
+    sheet.add_argument("--paper", type=paper_named, help="A4, Letter or booklet (default: the lesson's)")
+    add_words(sheet, remembered=True)
+    sheet.set_defaults(run=_worksheet)
+
+
+def _worksheet(arguments: argparse.Namespace, console: Console) -> int:
+    from understave.disk import write_atomically
+    from understave.lesson.folder import SETTINGS
+    from understave.lesson.make import asked_of
+    from understave.media.class_papers import sheet_files
+    from understave.teaching.class_sheets import sheets, students_from
+
+    names: Path = arguments.students
+    try:
+        text = names.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        raise UnderstaveError(f"{names} cannot be read; give a text file with one student a line.") from None
+    kept = asked_of(arguments.score / SETTINGS)
+    paper, language = arguments.paper or kept.paper, arguments.language or kept.language
+    students = students_from(text, names.name, arguments.level or kept.level)
+    if len(students) > _MOST_STUDENTS:
+        raise UnderstaveError(
+            f"{names} names {len(students)} students; make sheets for {_MOST_STUDENTS} at most at a time."
+        )
+    out: Path = arguments.out
+    if out.exists() and not out.is_dir():
+        raise UnderstaveError(f"{out} is a file, not a folder; choose another place with --out.")
+    score, reading = read_source(arguments.score)
+    dealt = sheets(score, reading, students, arguments.seed, language)
+    for student, files in zip(students, sheet_files(dealt, paper, language), strict=True):
+        for path, data in files.items():
+            (out / path).parent.mkdir(parents=True, exist_ok=True)
+            write_atomically(out / path, data)
+        console.print(f"{student.name} ({student.level}): {next(iter(files))}", highlight=False)
+    console.print(
+        f"The sheets lie in {out}, the answers in {out / 'answers'}. A score may be under copyright, and so "
+        "may its edition: make sure that you may hand out copies.",
+        highlight=False,
+    )
+    return 0
