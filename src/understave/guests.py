@@ -190,6 +190,8 @@ def _files(package: str) -> Iterator[Path]:
         if not places and spec.origin is not None and Path(spec.origin).is_file():
             yield Path(spec.origin)
         for place in places:
-            yield from sorted(p for p in place.rglob("*") if p.suffix in (".py", ".toml") and p.is_file())
+            yield from sorted(
+                path for path in place.rglob("*") if path.suffix in (".py", ".toml") and path.is_file()
+            )
     except (ImportError, ValueError, OSError):
         return

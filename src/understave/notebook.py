@@ -61,14 +61,14 @@ def _engraved(score: Score, reading: Reading, options: Options) -> dict[str, str
 def _reading(reading: Reading) -> dict[str, str]:
     rows = [
         (
-            _quarters(s.start),
-            _quarters(s.end),
-            key_letter(s.key) or str(s.key),
-            numeral_text(s.numeral, s.key.mode),
-            s.numeral.chord(s.key).name,
-            "yours" if s.fixed else f"{s.confidence:.0%}",
+            _quarters(span.start),
+            _quarters(span.end),
+            key_letter(span.key) or str(span.key),
+            numeral_text(span.numeral, span.key.mode),
+            span.numeral.chord(span.key).name,
+            "yours" if span.fixed else f"{span.confidence:.0%}",
         )
-        for s in reading.spans[:MOST_ROWS]
+        for span in reading.spans[:MOST_ROWS]
     ]
     left = len(reading.spans) - len(rows)
     more = f"<p>{left} more spans and {len(reading.events)} events.</p>" if left else ""
@@ -98,7 +98,7 @@ def table(value: object, *, pandas: bool = False) -> Any:
         import pyarrow
     except ImportError as error:
         raise MissingError("Tables need the package pyarrow: pip install understave[tables].") from error
-    made = pyarrow.Table.from_pylist([_row(s) for s in value.spans])
+    made = pyarrow.Table.from_pylist([_row(span) for span in value.spans])
     if not pandas:
         return made
     try:
@@ -107,21 +107,21 @@ def table(value: object, *, pandas: bool = False) -> Any:
         raise MissingError("Data frames need the package pandas: pip install understave[tables].") from error
 
 
-def _row(s: Span) -> dict[str, Any]:
-    chord = s.numeral.chord(s.key)
+def _row(span: Span) -> dict[str, Any]:
+    chord = span.numeral.chord(span.key)
     return {
-        "start": float(s.start),
-        "end": float(s.end),
-        "key": s.key.tonic.name,
-        "mode": s.key.mode,
-        "numeral": str(s.numeral),
+        "start": float(span.start),
+        "end": float(span.end),
+        "key": span.key.tonic.name,
+        "mode": span.key.mode,
+        "numeral": str(span.numeral),
         "chord": chord.name,
-        "members": [m.name for m in chord.members],
+        "members": [tone.name for tone in chord.members],
         "bass": chord.bass.name,
-        "confidence": s.confidence,
-        "fixed": s.fixed,
-        "notes": list(s.notes),
-        "foreign": list(s.foreign),
+        "confidence": span.confidence,
+        "fixed": span.fixed,
+        "notes": list(span.notes),
+        "foreign": list(span.foreign),
     }
 
 
@@ -133,7 +133,7 @@ def _plan(plan: Plan) -> dict[str, str]:
     lanes: list[tuple[str, list[Point], float, float]] = [
         ("tension", list(curve(plan.tension)), 0.0, 1.0),
         ("loudness", [(level.moment, level.velocity) for level in plan.levels], 20.0, 110.0),
-        ("pedal", _steps([(m.moment, m.depth) for m in plan.pedal]), 0.0, 1.0),
+        ("pedal", _steps([(move.moment, move.depth) for move in plan.pedal]), 0.0, 1.0),
     ]
     end = max((points[-1][0] for _, points, _, _ in lanes if points), default=Fraction(0))
     text = {"text/plain": repr(plan)}

@@ -185,9 +185,9 @@ def foreign_notes(strikes: Sequence[Strike], harmony: Harmony, times: Array) -> 
             inside[pitch, span] = pitch in members
     if not strikes:
         return np.zeros((0, times.size), bool)
-    pitches = np.array([s.midi % 12 for s in strikes])
-    starts = np.array([s.start for s in strikes])
-    ends = np.array([s.end for s in strikes]) + HELD_ON
+    pitches = np.array([strike.midi % 12 for strike in strikes])
+    starts = np.array([strike.start for strike in strikes])
+    ends = np.array([strike.end for strike in strikes]) + HELD_ON
     return np.asarray(
         ~inside[pitches] & (times[None, :] >= ends[:, None]) & (times[None, :] >= starts[:, None])
     )
@@ -316,7 +316,9 @@ def _joined(parts: Sequence[BlurCurve]) -> BlurCurve:
     if not parts:
         nothing = np.zeros(0)
         return BlurCurve(nothing, nothing, nothing, nothing, nothing)
-    columns = ([getattr(p, n) for p in parts] for n in ("times", "blur", "roughness", "foreign", "level"))
+    columns = (
+        [getattr(curve, n) for curve in parts] for n in ("times", "blur", "roughness", "foreign", "level")
+    )
     return BlurCurve(*(np.concatenate(c) for c in columns))
 
 

@@ -73,7 +73,7 @@ def key_messages(performance: Performance) -> list[tuple[Timed, str]]:
     """Return what the keys do, each with the id of the written note it comes from."""
     events: list[tuple[Timed, str]] = []
     again: dict[int, float] = {}
-    for strike in sorted(performance.strikes, key=lambda s: -s.start):
+    for strike in sorted(performance.strikes, key=lambda strike: -strike.start):
         velocity = min(127, max(1, round(strike.velocity)))
         end = min(strike.end, again.get(strike.midi, strike.end))
         again[strike.midi] = strike.start

@@ -36,4 +36,4 @@ class Performance:
     @property
     def length(self) -> float:
         """Seconds until the last key goes up."""
-        return max((s.end for s in self.strikes), default=0.0)
+        return max((strike.end for strike in self.strikes), default=0.0)

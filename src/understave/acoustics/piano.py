@@ -121,7 +121,7 @@ def instruments() -> Mapping[str, Instrument]:
     table ``pianos`` of the group ``understave.words``.
     """
     found = guests("understave.instruments", Instrument, INSTRUMENTS, _wrong)
-    return {**INSTRUMENTS, **{g.value.name: g.value for g in found}}
+    return {**INSTRUMENTS, **{guest.value.name: guest.value for guest in found}}
 
 
 _POSITIVE = (

@@ -79,9 +79,9 @@ def string_table(
         following[strike.midi] = strike.start
     return StringTable(
         instrument=instrument,
-        midi=np.array([s.midi for s in strikes], dtype=np.intp),
-        start=np.array([s.start for s in strikes], float),
-        release=np.array([s.end + LANDING for s in strikes], float),
+        midi=np.array([strike.midi for strike in strikes], dtype=np.intp),
+        start=np.array([strike.start for strike in strikes], float),
+        release=np.array([strike.end + LANDING for strike in strikes], float),
         stop=stop,
         frequency=frequency,
         amplitude=amplitude,
@@ -184,7 +184,7 @@ def ringing(
     performance: Performance, instrument: Instrument, moment: float, *, floor_db: float = -70.0
 ) -> tuple[Ringing, ...]:
     """What sounds at `moment` (seconds) above `floor_db`, loudest first."""
-    struck = [s for s in performance.strikes if s.start <= moment]
+    struck = [strike for strike in performance.strikes if strike.start <= moment]
     if not struck:
         return ()
     table = string_table(struck, instrument, soft=performance.soft)
@@ -195,7 +195,7 @@ def ringing(
         for strike, dB in zip(struck, level, strict=True)
         if dB > floor_db
     ]
-    return tuple(sorted(found, key=lambda r: -r.level))
+    return tuple(sorted(found, key=lambda ringing: -ringing.level))
 
 
 def sounding_level(performance: Performance, instrument: Instrument, times: ArrayLike) -> Array:

@@ -98,9 +98,9 @@ def opening(
     first = _loudest(performance, LOUD_STRETCH)
     loudest = Performance(
         tuple(
-            replace(s, start=s.start - first + LOUD_BEFORE, end=s.end - first + LOUD_BEFORE)
-            for s in performance.strikes
-            if first - LOUD_BEFORE <= s.start < first + LOUD_STRETCH
+            replace(strike, start=strike.start - first + LOUD_BEFORE, end=strike.end - first + LOUD_BEFORE)
+            for strike in performance.strikes
+            if first - LOUD_BEFORE <= strike.start < first + LOUD_STRETCH
         ),
         tuple((t - first + LOUD_BEFORE, depth) for t, depth in performance.pedal),
         performance.soft,
@@ -110,14 +110,16 @@ def opening(
 
 def _struck_until(performance: Performance, seconds: float) -> Performance:
     """The performance without what is struck later; keys that are still down then go up, unheard."""
-    strikes = (s for s in performance.strikes if s.start < seconds)
-    return replace(performance, strikes=tuple(replace(s, end=min(s.end, seconds + 0.1)) for s in strikes))
+    strikes = (strike for strike in performance.strikes if strike.start < seconds)
+    return replace(
+        performance, strikes=tuple(replace(strike, end=min(strike.end, seconds + 0.1)) for strike in strikes)
+    )
 
 
 def _loudest(performance: Performance, stretch: float) -> float:
     """The second from which on the most power is struck in so many seconds."""
-    starts = np.array([s.start for s in performance.strikes])
-    power = 10 ** (touch_db([s.velocity for s in performance.strikes]) / 10)
+    starts = np.array([strike.start for strike in performance.strikes])
+    power = 10 ** (touch_db([strike.velocity for strike in performance.strikes]) / 10)
     sums = np.concatenate([[0.0], np.cumsum(power)])
     ends = np.searchsorted(starts, starts + stretch)
     return float(starts[np.argmax(sums[ends] - sums[:-1])])
@@ -136,7 +138,7 @@ def _struck(
     frames = int((performance.length + TAIL) * rate) + 1
     places = np.zeros((len(shares(60)), frames), np.float32)
     again: dict[int, float] = {}
-    strikes = sorted(performance.strikes, key=lambda s: -s.start)
+    strikes = sorted(performance.strikes, key=lambda strike: -strike.start)
     lying: dict[int, Callable[[NDArray[np.float64]], NDArray[np.float64]]] = {}
     for done, strike in enumerate(strikes):
         key = strike.midi

@@ -17,4 +17,4 @@ __all__ = ["Claim", "Disagreement", "Facts", "disagreements", "facts", "failing"
 
 def failing(claims: tuple[Claim, ...], known: Facts) -> tuple[Claim, ...]:
     """Return the claims that the notes do not bear out."""
-    return tuple(c for c in claims if not c.holds(known))
+    return tuple(claim for claim in claims if not claim.holds(known))

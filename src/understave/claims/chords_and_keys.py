@@ -57,12 +57,15 @@ class ChordIs(Claim):
             return False
         chord = self.numeral.chord(self.key)
         notes = facts.heard(span.start, span.end)
-        here = {n.midi % 12 for n in notes}
+        here = {note.midi % 12 for note in notes}
         third, seventh = chord.member(3), chord.member(7)
         if seventh is not None and seventh.semitone not in here:
             return False
-        shades = {n.pitch.letter for n in notes if n.midi % 12 not in chord.semitones}
-        if any(m.semitone not in here and m.letter in shades for m in span.numeral.chord(span.key).members):
+        shades = {note.pitch.letter for note in notes if note.midi % 12 not in chord.semitones}
+        if any(
+            tone.semitone not in here and tone.letter in shades
+            for tone in span.numeral.chord(span.key).members
+        ):
             return False
         return chord.root.semitone in here or (third is not None and third.semitone in here)
 
@@ -99,8 +102,8 @@ class ChordAbout(Claim):
 
     def holds(self, facts: Facts) -> bool:
         return any(
-            tones(s.key, s.numeral) == tones(self.key, self.numeral)
-            for s in facts.spans_in(self.start, max(self.end, self.start + Fraction(1, 64)))
+            tones(span.key, span.numeral) == tones(self.key, self.numeral)
+            for span in facts.spans_in(self.start, max(self.end, self.start + Fraction(1, 64)))
         )
 
 
@@ -168,7 +171,7 @@ class Follows(Claim):
         if after is None:
             return not self.has
         inside = self.tone.semitone in tones(after.key, after.numeral)
-        heard = any(n.midi % 12 == self.tone.semitone for n in facts.heard(after.start, after.end))
+        heard = any(note.midi % 12 == self.tone.semitone for note in facts.heard(after.start, after.end))
         return (inside and heard) if self.has else not inside or not heard
 
     def subject(self) -> Hashable:
@@ -205,7 +208,7 @@ class KeyAbout(Claim):
     key: Key
 
     def holds(self, facts: Facts) -> bool:
-        return any(s.key == self.key for s in facts.spans_in(self.start, self.end))
+        return any(span.key == self.key for span in facts.spans_in(self.start, self.end))
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,7 +219,7 @@ class OneKey(Claim):
     key: Key
 
     def holds(self, facts: Facts) -> bool:
-        return all(s.key == self.key for s in facts.spans_in(self.start, self.end))
+        return all(span.key == self.key for span in facts.spans_in(self.start, self.end))
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +232,7 @@ class OfTheKey(Claim):
 
     def holds(self, facts: Facts) -> bool:
         own = (*self.key.scale, self.key.leading_tone)
-        return all(m in own for m in self.numeral.chord(self.key).members)
+        return all(tone in own for tone in self.numeral.chord(self.key).members)
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,12 +299,12 @@ class CarriesBass(Claim):
 
     def _under(self, facts: Facts, span: Span, pitch: Pitch) -> bool:
         here = facts.heard(span.start, span.end)
-        if not any(n.pitch == pitch for n in here):
+        if not any(note.pitch == pitch for note in here):
             return False
         bar = facts.bar(span.start).full_length
         about = facts.heard(max(Fraction(0), span.start - bar), span.end + bar)
-        lowest = max(n.staff for n in about)
-        return _lowest_is(facts, span, pitch.pitch_class) and any(n.staff == lowest for n in here)
+        lowest = max(note.staff for note in about)
+        return _lowest_is(facts, span, pitch.pitch_class) and any(note.staff == lowest for note in here)
 
     def subject(self) -> Hashable:
         return "bass of the chord", self.start
@@ -346,7 +349,7 @@ class Confirmed(Claim):
         if self.confirmed:
             return self._at(facts, self.start)
         spans = list(facts.spans_in(self.start, self.end))
-        return any(self._at(facts, s.start, firmly=True) for s in spans[1:])
+        return any(self._at(facts, span.start, firmly=True) for span in spans[1:])
 
     def _at(self, facts: Facts, moment: Fraction, firmly: bool = False) -> bool:
         goal = facts.span(moment)
@@ -357,7 +360,9 @@ class Confirmed(Claim):
         for span in reversed(before[-3:]):
             if _is_dominant(span, self.key):
                 low = facts.sounding(max(span.start, span.end - facts.bar(span.start).beat_length))
-                return any(n.midi % 12 == root.semitone for n in low[:2]) or _lowest_is(facts, span, root)
+                return any(note.midi % 12 == root.semitone for note in low[:2]) or _lowest_is(
+                    facts, span, root
+                )
             if not _on_tonic(span, self.key) or span.numeral.chord(span.key).bass.semitone != root.semitone:
                 return False
         return False
@@ -479,7 +484,9 @@ class SameChord(Claim):
             return False
         if not self.diatonic:
             return True
-        return all(m in self.key for m in one.members) and all(m in self.new_key for m in two.members)
+        return all(tone in self.key for tone in one.members) and all(
+            tone in self.new_key for tone in two.members
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -502,9 +509,9 @@ class ChordCount(Claim):
 
     def holds(self, facts: Facts) -> bool:
         by_name: list[tuple[Key, RomanNumeral]] = []
-        for s in facts.spans_in(self.start, self.end):
-            if not by_name or by_name[-1] != (s.key, s.numeral):
-                by_name.append((s.key, s.numeral))
+        for span in facts.spans_in(self.start, self.end):
+            if not by_name or by_name[-1] != (span.key, span.numeral):
+                by_name.append((span.key, span.numeral))
         return self.count in (len(run(facts, self.start, self.end)), len(by_name))
 
 
@@ -528,8 +535,8 @@ class ChordRow(Claim):
 
     def holds(self, facts: Facts) -> bool:
         wanted: list[frozenset[int]] = []
-        for n in self.numerals:
-            here = tones(self.key, n)
+        for numeral in self.numerals:
+            here = tones(self.key, numeral)
             if not wanted or wanted[-1] != here:
                 wanted.append(here)
         read = run(facts, self.start, max(self.end, self.start + Fraction(1, 64)))
@@ -550,7 +557,7 @@ class Roots(Claim):
             root = span.numeral.chord(span.key).root.semitone
             if not read or read[-1] != root:
                 read.append(root)
-        wanted = [r.semitone for r in self._moving()]
+        wanted = [tone.semitone for tone in self._moving()]
         rest = iter(read)
         return all(any(w == r for r in rest) for w in wanted)
 
@@ -564,7 +571,7 @@ class Roots(Claim):
     def _moving(self) -> tuple[PitchClass, ...]:
         """Return the roots without those that only stay."""
         roots = self.roots
-        return tuple(r for i, r in enumerate(roots) if i == 0 or r.semitone != roots[i - 1].semitone)
+        return tuple(tone for i, tone in enumerate(roots) if i == 0 or tone.semitone != roots[i - 1].semitone)
 
 
 @dataclass(frozen=True, slots=True)
@@ -592,17 +599,19 @@ class Quick(Claim):
 
 
 def _sung(facts: Facts, start: Fraction, end: Fraction) -> bool:
-    return any(n.part in facts.singers for n in facts.heard(start, end))
+    return any(note.part in facts.singers for note in facts.heard(start, end))
 
 
 def _ends_of_lines(facts: Facts, start: Fraction, end: Fraction) -> list[Note]:
     """The notes that may be the melody's over a goal: the singer's, else the top of every staff."""
     here = facts.heard(start, end)
-    sung = [n for n in here if n.part in facts.singers]
+    sung = [note for note in here if note.part in facts.singers]
     if facts.singers:
         return sung
     return [
-        n for n in here if all(m.midi <= n.midi for m in here if m.staff == n.staff and m.onset == n.onset)
+        note
+        for note in here
+        if all(m.midi <= note.midi for m in here if m.staff == note.staff and m.onset == note.onset)
     ]
 
 
@@ -621,7 +630,7 @@ class MelodyNote(Claim):
     def holds(self, facts: Facts) -> bool:
         if self.key is not None and self.degree and self.key.degree(self.pitch.pitch_class)[0] != self.degree:
             return False
-        return any(n.pitch == self.pitch for n in _ends_of_lines(facts, self.start, self.end))
+        return any(note.pitch == self.pitch for note in _ends_of_lines(facts, self.start, self.end))
 
     def subject(self) -> Hashable:
         return "melody note", self.start, self.end
@@ -643,7 +652,7 @@ class Top(Claim):
 
     def holds(self, facts: Facts) -> bool:
         here = facts.sounding(self.start)
-        if self.rests and facts.singers and any(n.part in facts.singers for n in here):
+        if self.rests and facts.singers and any(note.part in facts.singers for note in here):
             return False
         span = facts.span(self.start)
         inside = tones(span.key, span.numeral) if span is not None else frozenset(range(12))
@@ -675,7 +684,9 @@ class Cadence(Claim):
         if goal is None:
             return False
         bars = 4 * facts.bar(self.start).full_length
-        before = [s for s in facts.spans_in(self.start - bars, self.start) if s.end <= self.start][::-1]
+        before = [span for span in facts.spans_in(self.start - bars, self.start) if span.end <= self.start][
+            ::-1
+        ]
         check = {
             "perfect authentic": self._perfect,
             "imperfect authentic": self._authentic,
@@ -689,7 +700,7 @@ class Cadence(Claim):
 
     def _led(self, before: list[Span]) -> Span | None:
         """The chord before the goal, a six-four over the same bass passed over; None for none."""
-        return next((s for s in before[:2] if _is_dominant(s, self.key)), None)
+        return next((span for span in before[:2] if _is_dominant(span, self.key)), None)
 
     def _authentic(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
         return _on_tonic(goal, self.key) and bool(before) and self._led(before[:1]) is not None
@@ -700,7 +711,9 @@ class Cadence(Claim):
             return False
         fifth = PitchClass.from_fifths(self.key.tonic.fifths + 1)
         late = facts.heard(max(led.start, led.end - facts.bar(led.start).full_length), led.end)
-        rooted = any(n.midi % 12 == fifth.semitone and n.midi == min(m.midi for m in late) for n in late)
+        rooted = any(
+            note.midi % 12 == fifth.semitone and note.midi == min(note.midi for note in late) for note in late
+        )
         if not rooted and not _lowest_is(facts, led, fifth):
             return False
         if not _stands_on(facts, self.start, self.key.tonic):
@@ -708,7 +721,7 @@ class Cadence(Claim):
         top = facts.heard(self.start, min(goal.end, self.start + facts.bar(self.start).full_length))
         if self.melody is not None:
             return self.melody.pitch_class.semitone == self.key.tonic.semitone
-        return any(n.midi % 12 == self.key.tonic.semitone for n in top)
+        return any(note.midi % 12 == self.key.tonic.semitone for note in top)
 
     def _half(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
         chord = goal.numeral.chord(goal.key)
@@ -723,9 +736,13 @@ class Cadence(Claim):
         if not self._half(facts, goal, before) or not before or self.key.mode != "minor":
             return False
         low = facts.lowest(before[0].start, before[0].end)
-        last = [n for n in facts.heard(before[0].start, before[0].end) if n.until <= float(self.start) + 0.01]
+        last = [
+            note
+            for note in facts.heard(before[0].start, before[0].end)
+            if note.until <= float(self.start) + 0.01
+        ]
         sixth = (self.key.tonic.semitone + 8) % 12
-        return any(n is not None and n.midi % 12 == sixth for n in (low, *last))
+        return any(note is not None and note.midi % 12 == sixth for note in (low, *last))
 
     def _astray(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
         if self._led(before) is None:
@@ -742,8 +759,8 @@ class Cadence(Claim):
         if chord.root.semitone not in (second, fourth):
             return False
         # With the tonic in the bass already it is a six-four over a held note, no cadence.
-        same = takewhile(lambda s: s.numeral.chord(s.key).root == chord.root, before)
-        low = facts.lowest(min(s.start for s in same), self.start)
+        same = takewhile(lambda span: span.numeral.chord(span.key).root == chord.root, before)
+        low = facts.lowest(min(span.start for span in same), self.start)
         held = low is not None and low.midi % 12 == self.key.tonic.semitone
         return not held and self.key.leading_tone.semitone not in chord.semitones
 
@@ -780,7 +797,7 @@ class NotFinal(Claim):
         if self.why == "melody not on the tonic":
             lines = _ends_of_lines(facts, self.start, goal.end)
             known = self.melody is not None and self.melody.pitch_class.semitone != tonic.semitone
-            return known and any(n.pitch == self.melody for n in lines)
+            return known and any(note.pitch == self.melody for note in lines)
         if self.why == "top not on the tonic":
             top = facts.top(self.start)
             return top is not None and top.midi % 12 != tonic.semitone
@@ -810,12 +827,14 @@ class SixFour(Claim):
 
     def holds(self, facts: Facts) -> bool:
         here = facts.heard(self.start, max(self.end, self.start + Fraction(1, 64)))
-        if not any(n.midi == self.bass.midi for n in here):
+        if not any(note.midi == self.bass.midi for note in here):
             return False
         low = facts.lowest(self.start, self.end)
         if low is None or low.midi % 12 != self.bass.midi % 12:
             return False
-        steps = {(n.pitch.diatonic - self.bass.diatonic) % 7 for n in here if n.midi > self.bass.midi}
+        steps = {
+            (note.pitch.diatonic - self.bass.diatonic) % 7 for note in here if note.midi > self.bass.midi
+        }
         if not steps & {5, 3}:
             return False
         if self.label == "cadential":
@@ -824,10 +843,12 @@ class SixFour(Claim):
         around = self._around(facts)
         if self.label == "arpeggiated":
             own = facts.span(self.start)
-            roots = {s.numeral.chord(s.key).root for s in (around[0], own, around[1]) if s is not None}
+            roots = {
+                span.numeral.chord(span.key).root for span in (around[0], own, around[1]) if span is not None
+            }
             return len(roots) < 3
-        lows = [facts.lowest(s.start, s.end) for s in around if s is not None]
-        moves = [abs(n.midi - self.bass.midi) % 12 for n in lows if n is not None]
+        lows = [facts.lowest(span.start, span.end) for span in around if span is not None]
+        moves = [abs(note.midi - self.bass.midi) % 12 for note in lows if note is not None]
         return 0 in moves if self.label == "pedal" else bool({1, 2, 10, 11} & set(moves))
 
     def _around(self, facts: Facts) -> tuple[Span | None, Span | None]:
@@ -835,7 +856,7 @@ class SixFour(Claim):
 
     def _dominant_after(self, facts: Facts) -> bool:
         until = self.end + facts.bar(self.start).full_length
-        return any(_is_dominant(s, self.key) for s in facts.spans_in(self.start, until))
+        return any(_is_dominant(span, self.key) for span in facts.spans_in(self.start, until))
 
     def subject(self) -> Hashable:
         return "six-four", self.start
@@ -859,5 +880,7 @@ class Picardy(Claim):
             return False
         if (self.plain.semitone - tonic) % 12 != 3:
             return False
-        here = [n for n in facts.heard(self.start, self.end) if n.onset >= self.start]
-        return any(same(self.third, n) for n in here) and not any(same(self.plain, n) for n in here)
+        here = [note for note in facts.heard(self.start, self.end) if note.onset >= self.start]
+        return any(same(self.third, note) for note in here) and not any(
+            same(self.plain, note) for note in here
+        )

@@ -28,8 +28,8 @@ class Facts:
         self.score = score
         self.struck = score.struck
         self.spans = tuple(spans)
-        self._onsets = [n.at for n in self.struck]
-        self._starts = [float(s.start) for s in self.spans]
+        self._onsets = [note.at for note in self.struck]
+        self._starts = [float(span.start) for span in self.spans]
         self._cache: dict[float, tuple[Note, ...]] = {}
 
     @cached_property
@@ -58,8 +58,8 @@ class Facts:
         if known is None:
             moments, frames = self._frames
             i = bisect_right(moments, time) - 1
-            here = [n for n in frames[i] if n.until > time] if i >= 0 else []
-            known = self._cache[time] = tuple(sorted(here, key=lambda n: n.midi))
+            here = [note for note in frames[i] if note.until > time] if i >= 0 else []
+            known = self._cache[time] = tuple(sorted(here, key=lambda note: note.midi))
         return known
 
     def struck_in(self, start: Fraction, end: Fraction) -> tuple[Note, ...]:
@@ -68,26 +68,26 @@ class Facts:
 
     def heard(self, start: Fraction, end: Fraction) -> tuple[Note, ...]:
         """Return the notes that sound at some moment from `start` on and before `end`."""
-        held = tuple(n for n in self.sounding(start) if n.at < float(start))
+        held = tuple(note for note in self.sounding(start) if note.at < float(start))
         return held + self.struck_in(start, end)
 
     def moments(self, start: Fraction, end: Fraction) -> tuple[Fraction, ...]:
         """Return `start` and every onset after it before `end`."""
-        return tuple(dict.fromkeys((start, *(n.onset for n in self.struck_in(start, end)))))
+        return tuple(dict.fromkeys((start, *(note.onset for note in self.struck_in(start, end)))))
 
     def lowest(self, start: Fraction, end: Fraction) -> Note | None:
         """Return the lowest note that sounds in a stretch, the earliest of equals."""
-        return min(self.heard(start, end), key=lambda n: (n.midi, n.at), default=None)
+        return min(self.heard(start, end), key=lambda note: (note.midi, note.at), default=None)
 
     # --- lines -----------------------------------------------------------------------------------------
 
     @cached_property
     def _voices(self) -> dict[tuple[int, int, str], tuple[list[float], list[Note]]]:
         found: dict[tuple[int, int, str], tuple[list[float], list[Note]]] = defaultdict(lambda: ([], []))
-        for n in self.struck:
-            onsets, notes = found[voice(n)]
-            onsets.append(n.at)
-            notes.append(n)
+        for note in self.struck:
+            onsets, notes = found[voice(note)]
+            onsets.append(note.at)
+            notes.append(note)
         return found
 
     def next_in_voice(self, note: Note, after: Fraction | None = None) -> tuple[Note, ...]:
@@ -111,9 +111,9 @@ class Facts:
     def graces(self) -> dict[float, list[Note]]:
         """Grace notes by the moment at which they stand."""
         found: dict[float, list[Note]] = defaultdict(list)
-        for n in self.score.notes:
-            if n.grace and not n.cue:
-                found[n.at].append(n)
+        for note in self.score.notes:
+            if note.grace and not note.cue:
+                found[note.at].append(note)
         return found
 
     # --- who sings, what is on top -----------------------------------------------------------------------
@@ -121,7 +121,7 @@ class Facts:
     @cached_property
     def singers(self) -> frozenset[int]:
         """The parts that have words."""
-        return frozenset(n.part for n in self.score.notes if n.lyrics)
+        return frozenset(note.part for note in self.score.notes if note.lyrics)
 
     def top(self, moment: Fraction) -> Note | None:
         """Return the highest note that sounds at a moment."""
@@ -163,14 +163,14 @@ class Facts:
         if known is None:
             origin = float(measure.start)
             known = self._letters[measure.index, steps] = frozenset(
-                (round(n.at - origin, 3), (n.pitch.diatonic + steps) % 7)
-                for n in self.struck_in(measure.start, measure.end)
+                (round(note.at - origin, 3), (note.pitch.diatonic + steps) % 7)
+                for note in self.struck_in(measure.start, measure.end)
             )
         return known
 
     @cached_property
     def _bars(self) -> list[float]:
-        return [float(m.start) for m in self.score.measures]
+        return [float(measure.start) for measure in self.score.measures]
 
     def bars_from(self, start: Fraction, end: Fraction) -> tuple[Measure, ...]:
         """Return the measures that begin from `start` on and before `end`."""
@@ -180,14 +180,14 @@ class Facts:
     @cached_property
     def usual_length(self) -> Fraction:
         """The middle one of all lengths of notes."""
-        return sorted(n.duration for n in self.struck)[len(self.struck) // 2]
+        return sorted(note.duration for note in self.struck)[len(self.struck) // 2]
 
     # --- what is printed ---------------------------------------------------------------------------------
 
     @cached_property
     def _directions(self) -> tuple[list[float], list[Direction]]:
-        found = sorted(self.score.directions, key=lambda d: float(d.onset))
-        return [float(d.onset) for d in found], found
+        found = sorted(self.score.directions, key=lambda direction: float(direction.onset))
+        return [float(direction.onset) for direction in found], found
 
     def printed_near(self, moment: Fraction, reach: Fraction) -> list[Direction]:
         """Return the directions that stand at most `reach` quarters from a moment."""
@@ -206,9 +206,9 @@ class Facts:
 
         Common practice, no source; a bar of two dotted beats has no middle of its own.
         """
-        m = self.bar(moment)
-        at = (moment - m.start + m.offset) / m.beat_length
-        beats = m.full_length / m.beat_length
+        measure = self.bar(moment)
+        at = (moment - measure.start + measure.offset) / measure.beat_length
+        beats = measure.full_length / measure.beat_length
         if at == 0:
             return 0
         if beats >= 4 and beats % 2 == 0 and at * 2 == beats:

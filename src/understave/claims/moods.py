@@ -45,20 +45,30 @@ class Mood(Claim):
 def is_so(cause: str, facts: Facts, start: Fraction, end: Fraction) -> bool:
     """Tell whether a cause is there in a stretch; what cannot be known, such as an unstated tempo, is not."""
     if cause in ("major", "minor"):
-        keys = [s.key.mode for s in facts.spans if s.start < end and s.end > start]
+        keys = [span.key.mode for span in facts.spans if span.start < end and span.end > start]
         return bool(keys) and all(mode == cause for mode in keys)
     if cause == "soft":
-        marks = [d for d in facts.score.directions if d.kind == "dynamic" and d.onset < end]
-        here = [d.text for d in marks if d.onset >= start] or [d.text for d in marks[-1:]]
+        marks = [
+            direction
+            for direction in facts.score.directions
+            if direction.kind == "dynamic" and direction.onset < end
+        ]
+        here = [direction.text for direction in marks if direction.onset >= start] or [
+            direction.text for direction in marks[-1:]
+        ]
         return bool(here) and all(text in _SOFT for text in here)
-    struck = [n for n in facts.struck if start <= n.onset < end]
+    struck = [note for note in facts.struck if start <= note.onset < end]
     if not struck:
         return False
     if cause in ("low", "high"):
-        middle = median(n.midi for n in struck)
+        middle = median(note.midi for note in struck)
         return middle < LOW if cause == "low" else middle > HIGH
-    tempi = [d.value for d in facts.score.directions if d.kind == "tempo" and d.value and d.onset <= start]
+    tempi = [
+        direction.value
+        for direction in facts.score.directions
+        if direction.kind == "tempo" and direction.value and direction.onset <= start
+    ]
     if not tempi:
         return False
-    pace = len({n.onset for n in struck}) / (float(end - start) * 60 / tempi[-1])
+    pace = len({note.onset for note in struck}) / (float(end - start) * 60 / tempi[-1])
     return pace < SLOW if cause == "slow" else pace > FAST

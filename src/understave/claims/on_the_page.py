@@ -33,8 +33,8 @@ class Printed(Claim):
         near = facts.printed_near(self.start, Fraction(1, 4))
         wanted = _plainly(self.text)
         if self.sort:
-            return any(_is_sign(d, self.sort, wanted) for d in near)
-        return any(wanted in _plainly(d.text) for d in near)
+            return any(_is_sign(direction, self.sort, wanted) for direction in near)
+        return any(wanted in _plainly(direction.text) for direction in near)
 
 
 def _is_sign(direction: Direction, sort: str, wanted: str) -> bool:
@@ -78,9 +78,11 @@ class Tempo(Claim):
 
     def holds(self, facts: Facts) -> bool:
         return any(
-            d.kind == "tempo" and d.value is not None and abs(d.value - self.per_minute) < 0.51
-            for d in facts.score.directions
-            if abs(d.onset - self.start) <= Fraction(1, 2)
+            direction.kind == "tempo"
+            and direction.value is not None
+            and abs(direction.value - self.per_minute) < 0.51
+            for direction in facts.score.directions
+            if abs(direction.onset - self.start) <= Fraction(1, 2)
         )
 
 
@@ -111,21 +113,24 @@ class PhraseEnds(Claim):
         return checks[self.why]()
 
     def _fermata(self, facts: Facts, start: Fraction) -> bool:
-        printed = any(d.kind == "fermata" and start <= d.onset <= self.end for d in facts.score.directions)
-        return printed or any(n.fermata for n in facts.heard(start, self.end + Fraction(1, 64)))
+        printed = any(
+            direction.kind == "fermata" and start <= direction.onset <= self.end
+            for direction in facts.score.directions
+        )
+        return printed or any(note.fermata for note in facts.heard(start, self.end + Fraction(1, 64)))
 
     def _gaps(self, facts: Facts, start: Fraction, beat: Fraction, parts: frozenset[int] | None) -> bool:
         """Whether some staff (of the parts) is silent at some moment about the end."""
         until = self.end + beat
-        staves = {n.staff for n in facts.struck if parts is None or n.part in parts}
+        staves = {note.staff for note in facts.struck if parts is None or note.part in parts}
         for staff in staves:
             reach = start
-            for n in facts.heard(start, until):
-                if n.staff != staff:
+            for note in facts.heard(start, until):
+                if note.staff != staff:
                     continue
-                if n.onset > reach:
+                if note.onset > reach:
                     return True
-                reach = max(reach, n.end)
+                reach = max(reach, note.end)
             if reach < until:
                 return True
         return False
@@ -135,16 +140,16 @@ class PhraseEnds(Claim):
 
     def _silence(self, facts: Facts, start: Fraction, beat: Fraction) -> bool:
         reach = start
-        for n in facts.heard(start, self.end + beat):
-            if n.onset > reach:
+        for note in facts.heard(start, self.end + beat):
+            if note.onset > reach:
                 return True
-            reach = max(reach, n.end)
+            reach = max(reach, note.end)
         return reach < self.end + beat
 
     def _long(self, facts: Facts, start: Fraction) -> bool:
         here = facts.heard(start - facts.bar(start).full_length if start else start, self.end)
-        tops = [n for n in here if n.part in facts.singers] or list(here)
-        return any(n.end > start and self._until_next(facts, n) > facts.usual_length for n in tops)
+        tops = [note for note in here if note.part in facts.singers] or list(here)
+        return any(note.end > start and self._until_next(facts, note) > facts.usual_length for note in tops)
 
     def _until_next(self, facts: Facts, note: Note) -> Fraction:
         """How long it takes until a note's voice goes on: a long note is one after which it waits."""
@@ -155,9 +160,10 @@ class PhraseEnds(Claim):
         source = facts.score.source
         return (
             any(
-                m.repeat_end or m.repeat_start
-                for m in facts.score.measures
-                if abs(m.end - self.end) < m.full_length or abs(m.start - self.end) < m.full_length
+                measure.repeat_end or measure.repeat_start
+                for measure in facts.score.measures
+                if abs(measure.end - self.end) < measure.full_length
+                or abs(measure.start - self.end) < measure.full_length
             )
             or b"bar-style" in source
         )
@@ -171,7 +177,11 @@ class Times(Claim):
     count: int
 
     def holds(self, facts: Facts) -> bool:
-        marks = [d for d in facts.score.directions if d.kind == "pedal" and d.text in ("start", "change")]
+        marks = [
+            direction
+            for direction in facts.score.directions
+            if direction.kind == "pedal" and direction.text in ("start", "change")
+        ]
         return len(marks) == self.count
 
     def subject(self) -> Hashable:

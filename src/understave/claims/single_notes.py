@@ -57,7 +57,7 @@ class Sounds(Claim):
     tone: Pitch | PitchClass
 
     def holds(self, facts: Facts) -> bool:
-        return any(same(self.tone, n) for n in facts.heard(self.start, self.end))
+        return any(same(self.tone, note) for note in facts.heard(self.start, self.end))
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,7 @@ class Silent(Claim):
     tone: PitchClass
 
     def holds(self, facts: Facts) -> bool:
-        return not any(same(self.tone, n) for n in facts.heard(self.start, self.end))
+        return not any(same(self.tone, note) for note in facts.heard(self.start, self.end))
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,11 +165,11 @@ class Rub(Claim):
         one, two = self.pitch.midi % 12, self.against.midi % 12
         if (one - two) % 12 not in (*ROUGH, _FOURTH, 12 - _FOURTH):
             return False
-        pitches = {n.pitch for n in facts.heard(self.start, self.end)}
+        pitches = {note.pitch for note in facts.heard(self.start, self.end)}
         if self.pitch not in pitches or self.against not in pitches:
             return False
         moments = facts.moments(self.start, self.end)
-        return any({one, two} <= {n.midi % 12 for n in facts.sounding(m)} for m in moments)
+        return any({one, two} <= {note.midi % 12 for note in facts.sounding(m)} for m in moments)
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +181,7 @@ class GoesOn(Claim):
     aim: PitchClass
 
     def holds(self, facts: Facts) -> bool:
-        ones = [n for n in facts.heard(self.start, self.end) if n.pitch == self.pitch]
+        ones = [note for note in facts.heard(self.start, self.end) if note.pitch == self.pitch]
         for one in ones:
             until = one.end + facts.bar(one.onset).full_length
             for to in facts.struck_in(one.end, until):
@@ -201,7 +201,7 @@ def consonant(note: Note, moment: Fraction, facts: Facts) -> bool:
         return False
     if not here:
         return True
-    lowest = min(here, key=lambda n: n.midi)
+    lowest = min(here, key=lambda note: note.midi)
     if note.midi < lowest.midi:
         return not any((n.midi - note.midi) % 12 in (2, 10) for n in here)
     return (note.midi - lowest.midi) % 12 not in (2, 6, 10)
@@ -227,7 +227,7 @@ def goes_on(note: Note, to: Note, facts: Facts, detour: bool = False) -> bool:
         return all(abs(n.midi - to.midi) >= abs(note.midi - to.midi) or is_step(note, to) for n in origins)
     if abs(note.midi - to.midi) > _TONE + 1 and note.staff != to.staff:
         return False
-    before = [n for n in facts.last_in_voice(to) if n.end == to.onset]
+    before = [note for note in facts.last_in_voice(to) if note.end == to.onset]
     return all(abs(n.midi - to.midi) >= abs(note.midi - to.midi) for n in before) or is_step(note, to)
 
 
@@ -240,7 +240,7 @@ def _passing(note: Note, to: Note, facts: Facts) -> bool:
     ]
     if not before or facts.weight(note.onset) < facts.weight(to.onset):
         return False
-    return note.duration <= max(n.duration for n in before) or note.duration <= to.duration
+    return note.duration <= max(note.duration for note in before) or note.duration <= to.duration
 
 
 def _broken(note: Note, facts: Facts) -> bool:
@@ -351,7 +351,7 @@ class Bare(Claim):
         if one is None or two is None:
             return False
         moment = max(one.onset, two.onset)
-        return {n.midi for n in facts.heard(moment, moment + Fraction(1, 64))} == {one.midi, two.midi}
+        return {note.midi for note in facts.heard(moment, moment + Fraction(1, 64))} == {one.midi, two.midi}
 
 
 @dataclass(frozen=True, slots=True)
@@ -516,7 +516,7 @@ class BassLine(Claim):
         for pitch, start, end in zip(self.basses, self.times, ends, strict=False):
             low = facts.lowest(start, max(end, start + Fraction(1, 64)))
             here = facts.sounding(start)
-            lows = {n.midi % 12 for n in (low, *here[:1]) if n is not None}
+            lows = {note.midi % 12 for note in (low, *here[:1]) if note is not None}
             if pitch.midi % 12 not in lows:
                 return False
         sign = -1 if self.way == "down" else 1
@@ -535,7 +535,7 @@ class Lies(Claim):
 
     def holds(self, facts: Facts) -> bool:
         note = facts.score.note_by_id.get(self.note)
-        here = [n.midi for n in facts.sounding(self.start)]
+        here = [note.midi for note in facts.sounding(self.start)]
         if note is None or not here:
             return False
         where = "bass" if note.midi <= min(here) else "top" if note.midi >= max(here) else "inner"
@@ -602,10 +602,10 @@ class Leap(Claim):
         if between not in (self.interval, -self.interval) or (size > 0) != (self.direction == "up"):
             return False
         here = facts.heard(self.start, self.end + Fraction(1, 64))
-        firsts = [n for n in here if n.pitch == self.first]
+        firsts = [note for note in here if note.pitch == self.first]
         return any(
-            n.pitch == self.second and f.part == n.part and n.onset >= f.end and goes_on(f, n, facts)
-            for f in firsts
+            n.pitch == self.second and note.part == n.part and n.onset >= note.end and goes_on(note, n, facts)
+            for note in firsts
             for n in here
         )
 
@@ -632,4 +632,4 @@ class Contradicted(Claim):
 def notes_of(ids: Iterable[str], facts: Facts) -> list[Note]:
     """Return the notes of some ids, those that the score does not have left out."""
     found = (facts.score.note_by_id.get(i) for i in ids)
-    return [n for n in found if n is not None]
+    return [note for note in found if note is not None]

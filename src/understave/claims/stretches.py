@@ -53,26 +53,28 @@ class Stays(Claim):
     place: str = "bass"
 
     def holds(self, facts: Facts) -> bool:
-        here = [n for n in facts.heard(self.start, self.end) if n.midi % 12 == self.tone.midi % 12]
-        if not any(n.midi == self.tone.midi for n in here):
+        here = [note for note in facts.heard(self.start, self.end) if note.midi % 12 == self.tone.midi % 12]
+        if not any(note.midi == self.tone.midi for note in here):
             return False
         bar = facts.bar(self.start).full_length
         reach = self.start
-        for n in here:
-            if n.onset - reach > bar:
+        for note in here:
+            if note.onset - reach > bar:
                 return False
-            reach = max(reach, n.end)
+            reach = max(reach, note.end)
         if self.end - reach > bar:
             return False
-        others = [n for n in facts.heard(self.start, self.end) if n.midi % 12 != self.tone.midi % 12]
+        others = [note for note in facts.heard(self.start, self.end) if note.midi % 12 != self.tone.midi % 12]
         if self.place == "bass":
-            return all(n.midi > self.tone.midi for n in others)
+            return all(note.midi > self.tone.midi for note in others)
         if self.place == "top":
-            high = max(n.midi for n in here)
-            return all(n.midi <= high for n in others)
+            high = max(note.midi for note in here)
+            return all(note.midi <= high for note in others)
         if self.place == "over the bass":
-            return any(n.midi < self.tone.midi for n in others)
-        return any(n.midi > self.tone.midi for n in others) and any(n.midi < self.tone.midi for n in others)
+            return any(note.midi < self.tone.midi for note in others)
+        return any(note.midi > self.tone.midi for note in others) and any(
+            note.midi < self.tone.midi for note in others
+        )
 
     def subject(self) -> Hashable:
         return "note that stays", self.start, self.place
@@ -90,10 +92,10 @@ class SoundsOn(Claim):
 
     def holds(self, facts: Facts) -> bool:
         reach, heard = self.start, Fraction(0)
-        for n in facts.heard(self.start, self.end):
-            if n.midi % 12 == self.tone.semitone:
-                heard += max(Fraction(0), min(n.end, self.end) - max(reach, n.onset))
-                reach = max(reach, n.end)
+        for note in facts.heard(self.start, self.end):
+            if note.midi % 12 == self.tone.semitone:
+                heard += max(Fraction(0), min(note.end, self.end) - max(reach, note.onset))
+                reach = max(reach, note.end)
         return 4 * heard >= 3 * (self.end - self.start)
 
 
@@ -111,17 +113,17 @@ class Repeated(Claim):
 
     def holds(self, facts: Facts) -> bool:
         staves: dict[int, list[Note]] = {}
-        for n in facts.struck_in(self.start, self.end):
-            if n.pitch == self.tone:
-                staves.setdefault(n.staff, []).append(n)
+        for note in facts.struck_in(self.start, self.end):
+            if note.pitch == self.tone:
+                staves.setdefault(note.staff, []).append(note)
         return any(self._counts(facts, here) for here in staves.values())
 
     def _counts(self, facts: Facts, here: list[Note]) -> bool:
-        moments = {n.onset for n in here}
+        moments = {note.onset for note in here}
         if len(moments) != self.count:
             return False
         last = max(moments)
-        line = [n for n in facts.in_voice(here[0], here[0].onset, last) if n.onset not in moments]
+        line = [note for note in facts.in_voice(here[0], here[0].onset, last) if note.onset not in moments]
         return not self.strict or len(line) <= max(1, self.count // 4)
 
     def subject(self) -> Hashable:
@@ -134,7 +136,7 @@ class Repeated(Claim):
 def _melody_like(facts: Facts, start: Fraction, end: Fraction) -> list[Note]:
     """The notes that may be melody: the singers', where there are singers, else all."""
     here = facts.struck_in(start, end)
-    return [n for n in here if n.part in facts.singers] if facts.singers else list(here)
+    return [note for note in here if note.part in facts.singers] if facts.singers else list(here)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,11 +153,11 @@ class Peak(Claim):
     def holds(self, facts: Facts) -> bool:
         here = facts.heard(self.start, self.end)
         if self.line:
-            return max((n.midi for n in here), default=None) == self.pitch.midi
+            return max((note.midi for note in here), default=None) == self.pitch.midi
         if facts.singers:
-            here = tuple(n for n in here if n.part in facts.singers)
-        staves = {n.staff for n in here if n.pitch == self.pitch}
-        return any(max(n.midi for n in here if n.staff == s) == self.pitch.midi for s in staves)
+            here = tuple(note for note in here if note.part in facts.singers)
+        staves = {note.staff for note in here if note.pitch == self.pitch}
+        return any(max(note.midi for note in here if note.staff == s) == self.pitch.midi for s in staves)
 
     def subject(self) -> Hashable:
         return "highest note", self.start, self.end, self.line
@@ -173,10 +175,10 @@ class High(Claim):
 
     def holds(self, facts: Facts) -> bool:
         tops: dict[float, int] = {}
-        for n in _melody_like(facts, Fraction(0), facts.score.end):
-            tops[n.at] = max(tops.get(n.at, 0), n.midi)
+        for note in _melody_like(facts, Fraction(0), facts.score.end):
+            tops[note.at] = max(tops.get(note.at, 0), note.midi)
         lower = sum(v <= self.pitch.midi for v in tops.values())
-        sounds = any(n.pitch == self.pitch for n in facts.heard(self.start, self.end))
+        sounds = any(note.pitch == self.pitch for note in facts.heard(self.start, self.end))
         return sounds and bool(tops) and lower >= _HIGH * len(tops)
 
 
@@ -193,13 +195,13 @@ class Range(Claim):
 
     def holds(self, facts: Facts) -> bool:
         notes = _melody_like(facts, self.start, self.end)
-        lows = [n for n in notes if n.pitch == self.low]
-        highs = {n.staff for n in notes if n.pitch == self.high}
+        lows = [note for note in notes if note.pitch == self.low]
+        highs = {note.staff for note in notes if note.pitch == self.high}
         if not lows or self.low.midi > self.high.midi:
             return False
-        if facts.singers and min(n.midi for n in notes) != self.low.midi:
+        if facts.singers and min(note.midi for note in notes) != self.low.midi:
             return False
-        return any(max(n.midi for n in notes if n.staff == s) == self.high.midi for s in highs)
+        return any(max(note.midi for note in notes if note.staff == s) == self.high.midi for s in highs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,16 +220,16 @@ class Dense(Claim):
 
 
 def _fingerprint(facts: Facts, start: Fraction, end: Fraction) -> list[tuple[Fraction, int]]:
-    return [(n.onset - start, n.midi) for n in facts.struck_in(start, end)]
+    return [(note.onset - start, note.midi) for note in facts.struck_in(start, end)]
 
 
 def _line(facts: Facts, start: Fraction, end: Fraction) -> dict[Fraction, Note]:
     """The highest note struck at each moment of a stretch, by the time since its start."""
     found: dict[Fraction, Note] = {}
-    for n in facts.struck_in(start, end):
-        at = n.onset - start
-        if at not in found or n.midi > found[at].midi:
-            found[at] = n
+    for note in facts.struck_in(start, end):
+        at = note.onset - start
+        if at not in found or note.midi > found[at].midi:
+            found[at] = note
     return found
 
 
@@ -309,8 +311,10 @@ class InSequence(Claim):
     def _stated(self, facts: Facts, moment: Fraction, steps: int) -> bool:
         def moved(start: Fraction) -> dict[tuple[int, str], list[tuple[Fraction, int]]]:
             found: dict[tuple[int, str], list[tuple[Fraction, int]]] = {}
-            for n in facts.struck_in(start, start + self.length):
-                found.setdefault((n.staff, n.voice), []).append((n.onset - start, n.pitch.diatonic))
+            for note in facts.struck_in(start, start + self.length):
+                found.setdefault((note.staff, note.voice), []).append(
+                    (note.onset - start, note.pitch.diatonic)
+                )
             return found
 
         model, here = moved(self.start), moved(moment)
@@ -350,7 +354,7 @@ class SameFigure(Claim):
             for step, gap in zip(self.steps, self.rhythm, strict=False):
                 moment, diatonic = moment + gap, diatonic + step
                 near = facts.struck_in(moment, moment + Fraction(1, 64))
-                fits = any(n.pitch.diatonic == diatonic and n.part == begin.part for n in near)
+                fits = any(note.pitch.diatonic == diatonic and note.part == begin.part for note in near)
                 if not fits:
                     break
             if fits:
@@ -381,7 +385,7 @@ class FigureCount(Claim):
             for gap in self.rhythm:
                 moment += gap * share
                 fits = fits and any(
-                    n.onset == moment for n in facts.struck_in(moment, moment + Fraction(1, 64))
+                    note.onset == moment for note in facts.struck_in(moment, moment + Fraction(1, 64))
                 )
             if fits:
                 return True
@@ -396,14 +400,16 @@ HANDS = {"right hand": 0, "left hand": 1}
 def _hand_notes(facts: Facts, hand: str, start: Fraction, end: Fraction) -> list[Note]:
     """The notes of a hand of the keyboard part, of both, or of a part by its name."""
     notes = facts.struck_in(start, end)
-    part = next((i for i, p in enumerate(facts.score.parts) if p.name == hand), None)
+    part = next((i for i, part in enumerate(facts.score.parts) if part.name == hand), None)
     if part is not None:
-        return [n for n in notes if n.part == part]
+        return [note for note in notes if note.part == part]
     if hand not in HANDS:
         return list(notes)
-    keyboard = [p for p in facts.score.parts if p.last_staff > p.first_staff] or list(facts.score.parts)
+    keyboard = [part for part in facts.score.parts if part.last_staff > part.first_staff] or list(
+        facts.score.parts
+    )
     staff = keyboard[-1].first_staff + HANDS[hand]
-    return [n for n in notes if n.staff == staff]
+    return [note for note in notes if note.staff == staff]
 
 
 @dataclass(frozen=True, slots=True)
@@ -419,8 +425,8 @@ class Pattern(Claim):
         if not notes:
             return False
         chords: dict[Fraction, list[Note]] = {}
-        for n in notes:
-            chords.setdefault(n.onset, []).append(n)
+        for note in notes:
+            chords.setdefault(note.onset, []).append(note)
         groups = [chords[t] for t in sorted(chords)]
         return _share(self.pattern, groups, facts, notes) >= 0.5
 
@@ -436,10 +442,12 @@ def _share(pattern: str, groups: list[list[Note]], facts: Facts, notes: list[Not
     single = sum(len(g) == 1 for g in groups) / len(groups)
     chordal = sum(len(g) >= 2 for g in groups) / len(groups)
     octave = sum(_is_octave(g) for g in groups) / len(groups)
-    lows = [min(g, key=lambda n: n.midi) for g in groups]
+    lows = [min(g, key=lambda note: note.midi) for g in groups]
     moves = list(pairwise(lows))
     leaps = sum(abs(a.midi - b.midi) > 2 for a, b in moves) / max(1, len(moves))
-    again = sum({n.midi for n in a} == {n.midi for n in b} for a, b in pairwise(groups)) / max(1, len(moves))
+    again = sum({note.midi for note in a} == {note.midi for note in b} for a, b in pairwise(groups)) / max(
+        1, len(moves)
+    )
     if pattern in ("broken chords", "rocking", "arpeggios", "Alberti-like"):
         return min(1.0, leaps * 1.2) if single + 0.5 * chordal > 0.4 else 0.0
     if pattern == "block chords":
@@ -459,14 +467,14 @@ def _share(pattern: str, groups: list[list[Note]], facts: Facts, notes: list[Not
         return sum(abs(a.midi - b.midi) == 12 for a, b in moves) / max(1, len(moves))
     if pattern == "held notes":
         beat = facts.bar(notes[0].onset).beat_length
-        return sum(n.duration >= beat for n in notes) / len(notes)
+        return sum(note.duration >= beat for note in notes) / len(notes)
     if pattern == "unison":
-        return sum(len(g) > 1 and len({n.midi % 12 for n in g}) == 1 for g in groups) / len(groups)
+        return sum(len(g) > 1 and len({note.midi % 12 for note in g}) == 1 for g in groups) / len(groups)
     return 1.0
 
 
 def _is_octave(group: list[Note]) -> bool:
-    midis = {n.midi for n in group}
+    midis = {note.midi for note in group}
     return len(midis) >= 2 and any(m + 12 in midis for m in midis)
 
 
@@ -484,15 +492,17 @@ class MelodyIn(Claim):
 
     def holds(self, facts: Facts) -> bool:
         found = [
-            n for n in (facts.score.note_by_id.get(i) for i in self.notes) if n is not None and n.duration
+            note
+            for note in (facts.score.note_by_id.get(i) for i in self.notes)
+            if note is not None and note.duration
         ]
         if facts.singers and found:
-            sung = any(n.part in facts.singers for n in facts.sounding(found[0].onset))
-            if sung and not any(n.part in facts.singers for n in found):
+            sung = any(note.part in facts.singers for note in facts.sounding(found[0].onset))
+            if sung and not any(note.part in facts.singers for note in found):
                 return False
         if not self.place or not found:
             return True
-        return 2 * sum(self._fits(n, facts) for n in found) >= len(found)
+        return 2 * sum(self._fits(note, facts) for note in found) >= len(found)
 
     def _fits(self, note: Note, facts: Facts) -> bool:
         here = [n.midi for n in facts.sounding(note.onset)] or [note.midi]
@@ -521,8 +531,8 @@ class Enters(Claim):
         measure = facts.score.measures[first.measure]
         if first.measure + (2 * (first.onset - measure.start) >= measure.length) != self.bars:
             return False
-        before = [n for n in facts.struck if n.onset < first.onset]
-        return bool(before) and all((n.part, n.staff) != (first.part, first.staff) for n in before)
+        before = [note for note in facts.struck if note.onset < first.onset]
+        return bool(before) and all((note.part, note.staff) != (first.part, first.staff) for note in before)
 
 
 # --- pedal and time ----------------------------------------------------------------------------------------
@@ -546,20 +556,22 @@ class RingsAgainst(Claim):
         if (self.old.midi - self.new.midi) % 12 not in (1, 2, 6, 10, 11):
             return False
         if self.held:
-            tones = {n.pitch for n in facts.heard(self.start, max(self.end, self.start + Fraction(1, 64)))}
+            tones = {
+                note.pitch for note in facts.heard(self.start, max(self.end, self.start + Fraction(1, 64)))
+            }
             return self.old in tones and self.new in tones
         since = (
             self.since
             if self.since is not None
             else max(Fraction(0), self.start - 2 * facts.bar(self.start).full_length)
         )
-        before = [n for n in facts.heard(since, self.start) if n.pitch == self.old]
+        before = [note for note in facts.heard(since, self.start) if note.pitch == self.old]
         if not before:
             return False
-        if any(n.pitch == self.old for n in facts.sounding(self.start)):
+        if any(note.pitch == self.old for note in facts.sounding(self.start)):
             return False
         until = max(self.end, self.start + facts.bar(self.start).full_length)
-        return any(n.pitch == self.new for n in facts.heard(self.start, until))
+        return any(note.pitch == self.new for note in facts.heard(self.start, until))
 
 
 @dataclass(frozen=True, slots=True)
@@ -570,8 +582,10 @@ class Short(Claim):
 
     def holds(self, facts: Facts) -> bool:
         here = facts.struck_in(self.start, max(self.end, self.start + Fraction(1, 64)))
-        marked = [n for n in here if {"staccato", "staccatissimo", "spiccato"} & set(n.articulations)]
-        return bool(marked) or (bool(here) and all(n.duration <= Fraction(1, 2) for n in here))
+        marked = [
+            note for note in here if {"staccato", "staccatissimo", "spiccato"} & set(note.articulations)
+        ]
+        return bool(marked) or (bool(here) and all(note.duration <= Fraction(1, 2) for note in here))
 
 
 @dataclass(frozen=True, slots=True)
@@ -583,7 +597,7 @@ class Rests(Claim):
 
     def holds(self, facts: Facts) -> bool:
         here = facts.sounding(self.start)
-        sung = [n.part in facts.singers for n in here]
+        sung = [note.part in facts.singers for note in here]
         return not any(sung) if self.singers else all(sung)
 
     def subject(self) -> Hashable:
@@ -614,7 +628,7 @@ class StruckBass(Claim):
             return True
         span = facts.span(self.start)
         return span is not None and any(
-            n.pitch == self.pitch for n in facts.struck_in(span.start, self.start)
+            note.pitch == self.pitch for note in facts.struck_in(span.start, self.start)
         )
 
 
@@ -642,9 +656,10 @@ class RingsOn(Claim):
     def holds(self, facts: Facts) -> bool:
         bar = facts.bar(self.start).full_length
         before = any(
-            n.pitch == self.pitch for n in facts.heard(max(Fraction(0), self.start - 4 * bar), self.start)
+            note.pitch == self.pitch
+            for note in facts.heard(max(Fraction(0), self.start - 4 * bar), self.start)
         )
-        return before and not any(n.pitch == self.pitch for n in facts.sounding(self.start))
+        return before and not any(note.pitch == self.pitch for note in facts.sounding(self.start))
 
 
 @dataclass(frozen=True, slots=True)
@@ -656,7 +671,7 @@ class FirstTime(Claim):
     at: Fraction
 
     def holds(self, facts: Facts) -> bool:
-        here = [n for n in facts.struck_in(self.start, self.end) if n.pitch.pitch_class == self.tone]
+        here = [note for note in facts.struck_in(self.start, self.end) if note.pitch.pitch_class == self.tone]
         return bool(here) and here[0].onset == self.at
 
     def subject(self) -> Hashable:
@@ -673,9 +688,11 @@ class AloneBefore(Claim):
     kind: ClassVar[str] = "one note in common"
 
     def holds(self, facts: Facts) -> bool:
-        before = [n for n in facts.struck if n.onset < self.start][-1:]
+        before = [note for note in facts.struck if note.onset < self.start][-1:]
         if not before:
             return False
-        here = {n.midi % 12 for n in facts.sounding(before[0].onset)}
-        now = {n.midi % 12 for n in facts.heard(self.start, self.start + facts.bar(self.start).full_length)}
+        here = {note.midi % 12 for note in facts.sounding(before[0].onset)}
+        now = {
+            note.midi % 12 for note in facts.heard(self.start, self.start + facts.bar(self.start).full_length)
+        }
         return len(here) == 1 and bool(here & now)

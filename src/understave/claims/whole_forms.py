@@ -128,7 +128,7 @@ class FormIs(Claim):
     def _is_back(self, facts: Facts, first: Fraction, at: Fraction, home: Key) -> bool:
         """Whether a section brings back the first one at home; the last chord before may reach into it."""
         begins = facts.spans_in(at, at + _BEGINNING * facts.bar(at).full_length)
-        return any(s.key.tonic == home.tonic for s in begins) and _begins_like(facts, first, at)
+        return any(span.key.tonic == home.tonic for span in begins) and _begins_like(facts, first, at)
 
     def _dance(self, facts: Facts) -> bool:
         word = r"scherzo\b" if self.name.startswith("scherzo") else r"(menuett?o?|minuett?o?|menuet)\b"
@@ -141,7 +141,9 @@ class FormIs(Claim):
             return False
         again = _headings(facts, r".*(d\.\s*c\.|da capo)")
         written = any(
-            _begins_like(facts, Fraction(0), m.start) for m in facts.score.measures if m.start > trios[-1]
+            _begins_like(facts, Fraction(0), measure.start)
+            for measure in facts.score.measures
+            if measure.start > trios[-1]
         )
         return bool(again) or written
 
@@ -155,10 +157,10 @@ class FormIs(Claim):
 def _headings(facts: Facts, pattern: str) -> tuple[Fraction, ...]:
     """Return where different words that match a pattern from their beginning are printed."""
     found: dict[str, Fraction] = {}
-    for d in facts.score.directions:
-        text = d.text.strip()
-        if d.kind != "dynamic" and re.match(pattern, text, re.IGNORECASE):
-            found.setdefault(text.casefold(), d.onset)
+    for direction in facts.score.directions:
+        text = direction.text.strip()
+        if direction.kind != "dynamic" and re.match(pattern, text, re.IGNORECASE):
+            found.setdefault(text.casefold(), direction.onset)
     return tuple(found.values())
 
 
@@ -180,7 +182,7 @@ class OuterVoices(Claim):
             return False
         voices = (before[0], after[0]), (before[-1], after[-1])
         for wanted, notes in zip((self.bass, self.top), voices, strict=True):
-            if tuple(n.pitch.pitch_class for n in notes) != wanted:
+            if tuple(note.pitch.pitch_class for note in notes) != wanted:
                 return False
         low, high = (b.midi - a.midi for a, b in voices)
         if low * high:

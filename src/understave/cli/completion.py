@@ -107,12 +107,12 @@ def _plain(text: str | None) -> str:
 def _bash(commands: Sequence[Command]) -> str:
     cases, values = [], []
     for c in commands:
-        options = " ".join(n for o in c.options for n in o.names)
+        options = " ".join(n for option in c.options for n in option.names)
         cases.append(f'    {c.name}) options="{options}"; words="{" ".join(c.words)}" ;;')
-        for o in c.options:
-            if o.takes_value:
-                pattern = "|".join(f"{c.name}:{n}" for n in o.names)
-                reply = f'words="{" ".join(o.values)}"' if o.values else "words="
+        for option in c.options:
+            if option.takes_value:
+                pattern = "|".join(f"{c.name}:{n}" for n in option.names)
+                reply = f'words="{" ".join(option.values)}"' if option.values else "words="
                 values.append(f"    {pattern}) {reply}; value=1 ;;")
     lines = [
         "# Completion for bash: source this file, or put it where bash-completion looks for 'understave'.",
@@ -151,16 +151,16 @@ def _bash(commands: Sequence[Command]) -> str:
 
 
 def _zsh(commands: Sequence[Command]) -> str:
-    named = " ".join(f"'{c.name}:{c.help}'" for c in commands)
+    named = " ".join(f"'{command.name}:{command.help}'" for command in commands)
     cases = []
-    for c in commands:
+    for command in commands:
         specs = []
-        for o in c.options:
-            for name in o.names:
-                action = f":value:({' '.join(o.values)})" if o.values else ":value:_files"
-                specs.append(f"'{name}[{o.help}]{action if o.takes_value else ''}'")
-        rest = f"'*:value:({' '.join(c.words)})'" if c.words else "'*:file:_files'"
-        cases.append(f"    {c.name}) _arguments {' '.join(specs)} {rest} ;;")
+        for option in command.options:
+            for name in option.names:
+                action = f":value:({' '.join(option.values)})" if option.values else ":value:_files"
+                specs.append(f"'{name}[{option.help}]{action if option.takes_value else ''}'")
+        rest = f"'*:value:({' '.join(command.words)})'" if command.words else "'*:file:_files'"
+        cases.append(f"    {command.name}) _arguments {' '.join(specs)} {rest} ;;")
     lines = [
         "#compdef understave",
         "# Completion for zsh: save as '_understave' in a folder of $fpath, or source it after compinit.",
@@ -189,17 +189,17 @@ def _fish(commands: Sequence[Command]) -> str:
         "# Completion for fish: save as ~/.config/fish/completions/understave.fish.",
         f"{start} -n __fish_use_subcommand -l version -d 'show the version'",
     ]
-    for c in commands:
-        lines.append(f"{start} -f -n __fish_use_subcommand -a {c.name} -d '{c.help}'")
-        here = f"-n '__fish_seen_subcommand_from {c.name}'"
-        if c.words:
-            lines.append(f"{start} -f {here} -a '{' '.join(c.words)}'")
-        for o in c.options:
-            names = " ".join(f"-l {n[2:]}" if n.startswith("--") else f"-s {n[1:]}" for n in o.names)
+    for command in commands:
+        lines.append(f"{start} -f -n __fish_use_subcommand -a {command.name} -d '{command.help}'")
+        here = f"-n '__fish_seen_subcommand_from {command.name}'"
+        if command.words:
+            lines.append(f"{start} -f {here} -a '{' '.join(command.words)}'")
+        for option in command.options:
+            names = " ".join(f"-l {n[2:]}" if n.startswith("--") else f"-s {n[1:]}" for n in option.names)
             value = ""
-            if o.takes_value:
-                value = f" -x -a '{' '.join(o.values)}'" if o.values else " -r"
-            lines.append(f"{start} {here} {names}{value} -d '{o.help}'")
+            if option.takes_value:
+                value = f" -x -a '{' '.join(option.values)}'" if option.values else " -r"
+            lines.append(f"{start} {here} {names}{value} -d '{option.help}'")
     return "\n".join(lines) + "\n"
 
 

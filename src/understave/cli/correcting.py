@@ -79,13 +79,15 @@ def _correct(arguments: argparse.Namespace, console: Console) -> int:
         raise UnderstaveError("Say where it holds: give both --from and --to.")
     score = read_score(folder.score)
     decided = _decision(score, arguments)
-    for c in decided:
-        if c.numeral is not None and c.key is not None:
-            notes = " ".join(dict.fromkeys(m.name for m in c.numeral.chord(c.key).members))
-            where = f"bar {c.measure}, beat {beat_text(c.beat)}"
-            console.print(f"{_said_of(c, where)}, {notes}", highlight=False, markup=False)
+    for correction in decided:
+        if correction.numeral is not None and correction.key is not None:
+            notes = " ".join(
+                dict.fromkeys(tone.name for tone in correction.numeral.chord(correction.key).members)
+            )
+            where = f"bar {correction.measure}, beat {beat_text(correction.beat)}"
+            console.print(f"{_said_of(correction, where)}, {notes}", highlight=False, markup=False)
     entries = corrections.append_step(folder.corrections, decided)
-    names = " and ".join(str(e.id) for e in entries)
+    names = " and ".join(str(entry.id) for entry in entries)
     console.print(f"Kept as correction{'s' if len(entries) > 1 else ''} {names}. {again}", highlight=False)
     if arguments.carry:
         _carry(folder, score, decided, console)
@@ -103,7 +105,7 @@ def _carry(folder: LessonFolder, score: Score, decided: tuple[Correction, ...], 
     if not found:
         console.print("Nowhere else do these bars come again with this chord still to set.", highlight=False)
         return
-    entries = corrections.append_step(folder.corrections, [o.correction for o in found])
+    entries = corrections.append_step(folder.corrections, [offer.correction for offer in found])
     for offer, entry in zip(found, entries, strict=True):
         moved = "transposed" if offer.fifths else "the same"
         console.print(
@@ -111,18 +113,22 @@ def _carry(folder: LessonFolder, score: Score, decided: tuple[Correction, ...], 
         )
 
 
-def _said(c: Correction) -> str:
+def _said(correction: Correction) -> str:
     from understave.score.model import beat_text
 
-    where = f"in bar {c.measure}, beat {beat_text(c.beat)}"
-    return _said_of(c, where)
+    where = f"in bar {correction.measure}, beat {beat_text(correction.beat)}"
+    return _said_of(correction, where)
 
 
-def _said_of(c: Correction, where: str) -> str:
+def _said_of(correction: Correction, where: str) -> str:
     from understave.theory.conventions import key_label, numeral_text
 
-    named = numeral_text(c.numeral, c.key.mode if c.key else None) if c.numeral else ""
-    return f"{where}: {named} in {key_label(c.key)}" if c.key else f"{where}: {named}"
+    named = (
+        numeral_text(correction.numeral, correction.key.mode if correction.key else None)
+        if correction.numeral
+        else ""
+    )
+    return f"{where}: {named} in {key_label(correction.key)}" if correction.key else f"{where}: {named}"
 
 
 def _list_corrections(path: Path, console: Console) -> None:
@@ -133,15 +139,17 @@ def _list_corrections(path: Path, console: Console) -> None:
     standing = corrections.standing_ids(entries)
     table = Table("number", "from", "to", "key", "chord", "note")
     for entry in entries:
-        c = entry.correction
-        if c is not None and entry.id in standing:
+        correction = entry.correction
+        if correction is not None and entry.id in standing:
             table.add_row(
                 str(entry.id),
-                f"{c.measure}:{c.beat}",
-                f"{c.end_measure}:{c.end_beat}",
-                key_label(c.key) if c.key else "",
-                numeral_text(c.numeral, c.key.mode if c.key else None) if c.numeral else "",
-                c.note,
+                f"{correction.measure}:{correction.beat}",
+                f"{correction.end_measure}:{correction.end_beat}",
+                key_label(correction.key) if correction.key else "",
+                numeral_text(correction.numeral, correction.key.mode if correction.key else None)
+                if correction.numeral
+                else "",
+                correction.note,
             )
     console.print(table if table.row_count else "No corrections yet.")
 
@@ -168,7 +176,7 @@ def _decision(score: Score, arguments: argparse.Namespace) -> tuple[Correction, 
     numerals = _chords_said(arguments, key)
     moments: tuple[Fraction, ...] = ()
     if key is not None:
-        moments = change_points(score, since, until, [n.chord(key) for n in numerals])
+        moments = change_points(score, since, until, [numeral.chord(key) for numeral in numerals])
     limits = (start, *(score.anchor(t) for t in moments), end)
     return tuple(
         Correction(*a, *b, key, numeral, arguments.note)

@@ -109,12 +109,14 @@ def _print_plan(score: Score, plan: Sequence[Stretch], console: Console) -> None
     from understave.theory.conventions import key_label
 
     table = Table("number", "from", "key", "sure", "also inside", "")
-    for number, s in enumerate(plan, 1):
-        bar, beat = score.anchor(s.start)
+    for number, stretch in enumerate(plan, 1):
+        bar, beat = score.anchor(stretch.start)
         where = bar if beat == 1 else f"{bar}:{beat_text(beat)}"
-        inside = ", ".join(dict.fromkeys(key_label(k) for k in s.within))
-        sure = f"{100 * s.sure:.0f} %"
-        table.add_row(str(number), where, key_label(s.key), sure, inside, "yours" if s.settled else "")
+        inside = ", ".join(dict.fromkeys(key_label(key) for key in stretch.within))
+        sure = f"{100 * stretch.sure:.0f} %"
+        table.add_row(
+            str(number), where, key_label(stretch.key), sure, inside, "yours" if stretch.settled else ""
+        )
     console.print(table)
 
 

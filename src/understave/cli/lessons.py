@@ -169,9 +169,9 @@ def _list_files(lesson: Lesson, console: Console) -> None:
     for path in lesson.files:
         if path.parent == lesson.folder.exports:
             console.print(f"  {path.relative_to(lesson.folder.path)}", highlight=False)
-    inner = [p for p in lesson.files if p.parent != lesson.folder.exports]
-    for name in dict.fromkeys(p.parent.name for p in inner):
-        count = sum(p.parent.name == name for p in inner)
+    inner = [path for path in lesson.files if path.parent != lesson.folder.exports]
+    for name in dict.fromkeys(path.parent.name for path in inner):
+        count = sum(path.parent.name == name for path in inner)
         console.print(f"  exports/{name}/ ({count} files)", highlight=False)
 
 

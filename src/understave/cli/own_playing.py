@@ -80,7 +80,11 @@ def _take(arguments: argparse.Namespace, console: Console) -> int:
         return 0
     with console.status("reading"):
         score, reading = read_source(arguments.score)
-        first, last = (m.index for m in bars_named(score, arguments.bars)) if arguments.bars else (None, None)
+        first, last = (
+            (measure.index for measure in bars_named(score, arguments.bars))
+            if arguments.bars
+            else (None, None)
+        )
         if arguments.show:
             take = kept_take(arguments.score, score, arguments.show)
         elif kept:
@@ -112,8 +116,11 @@ def _tell(arguments: argparse.Namespace, console: Console, score: Score, reading
         data["told"] = list(tell_take(score, take, arguments.language))
         data["melody_over_rest"] = over
         data["blur"] = None if blur is None else {"own": blur.own, "planned": blur.planned, "run": longest}
-        data["tempo"] = [tempo_curve(score, r) for r in take.runs]
-        data["hesitations"] = [[[h.moment, h.times] for h in hesitations(score, r)] for r in take.runs]
+        data["tempo"] = [tempo_curve(score, run) for run in take.runs]
+        data["hesitations"] = [
+            [[hesitation.moment, hesitation.times] for hesitation in hesitations(score, run)]
+            for run in take.runs
+        ]
         print(json.dumps(data, ensure_ascii=False))
         return 0
     said = phrasebook(arguments.language).phrases

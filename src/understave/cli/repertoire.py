@@ -261,13 +261,22 @@ def _print_places(answer: Answer, language: Language, console: Console) -> None:
     from understave.repertoire.place_names import key_of, title_of
 
     table = Table("bars", "key", "what", "sure", "level", "piece")
-    for p in answer.places:
-        bars = p.bar_number if p.bar_number == p.last_bar_number else f"{p.bar_number}-{p.last_bar_number}"
-        sure = f"{round(100 * p.confidence)} %" if p.bar_number else ""
-        whose = f"{p.title}, {p.composer}" if p.composer else p.title
-        piece = Text.assemble(whose, "\n", (p.path, "dim"))
+    for place in answer.places:
+        bars = (
+            place.bar_number
+            if place.bar_number == place.last_bar_number
+            else f"{place.bar_number}-{place.last_bar_number}"
+        )
+        sure = f"{round(100 * place.confidence)} %" if place.bar_number else ""
+        whose = f"{place.title}, {place.composer}" if place.composer else place.title
+        piece = Text.assemble(whose, "\n", (place.path, "dim"))
         table.add_row(
-            bars or "all", key_of(p, language), title_of(p, language), sure, f"{p.difficulty:.1f}", piece
+            bars or "all",
+            key_of(place, language),
+            title_of(place, language),
+            sure,
+            f"{place.difficulty:.1f}",
+            piece,
         )
     console.print(table)
     console.print(
@@ -336,8 +345,8 @@ def _count(db: Any, arguments: argparse.Namespace, console: Console) -> int:
 
         deliver(STANDARD, counts_json(counts, title))
     table = Table("what", "how often", "pieces", "share", title=title)
-    for c in counts[: 3 * arguments.limit]:
-        table.add_row(c.name, str(c.count), str(c.pieces), f"{c.share:.1%}")
+    for count in counts[: 3 * arguments.limit]:
+        table.add_row(count.name, str(count.count), str(count.pieces), f"{count.share:.1%}")
     if not arguments.json:
         console.print(table)
     if arguments.plot:

@@ -50,7 +50,7 @@ def _results(arguments: argparse.Namespace, console: Console) -> int:
         raise UnderstaveError(
             f"{arguments.lesson} has no questions ({asked.name}); make it again with 'understave lesson'."
         ) from None
-    names = [str(p) for p in _files(arguments.files)]
+    names = [str(path) for path in _files(arguments.files)]
     found = results(read_questions(text, asked.name), names, lambda name: Path(name).read_bytes())
     if picture is not None:
         write_atomically(picture, results_picture(found, arguments.language))
@@ -63,7 +63,7 @@ def _results(arguments: argparse.Namespace, console: Console) -> int:
 
 def _files(given: Sequence[Path]) -> list[Path]:
     """The files named, and the JSON files of the folders named."""
-    return [f for p in given for f in (sorted(p.glob("*.json")) if p.is_dir() else [p])]
+    return [f for path in given for f in (sorted(path.glob("*.json")) if path.is_dir() else [path])]
 
 
 def _values(found: Results) -> dict[str, Any]:
@@ -80,13 +80,19 @@ def _values(found: Results) -> dict[str, Any]:
         "title": found.questions.title,
         "homework": found.questions.homework,
         "questions": [
-            {"id": q.id, "way": q.way, "device": q.device, "prompt": q.prompt, **counted(c)}
-            for q, c in zip(found.questions.asked, found.by_question, strict=True)
+            {
+                "id": asked.id,
+                "way": asked.way,
+                "device": asked.device,
+                "prompt": asked.prompt,
+                **counted(count),
+            }
+            for asked, count in zip(found.questions.asked, found.by_question, strict=True)
         ],
-        "devices": [{"device": c.name, **counted(c)} for c in found.by_device],
+        "devices": [{"device": count.name, **counted(count)} for count in found.by_device],
         "students": [
             {
-                "name": s.name,
+                "name": student.name,
                 "answers": [
                     {
                         "question": a.question,
@@ -95,10 +101,10 @@ def _values(found: Results) -> dict[str, Any]:
                         "shown": a.shown,
                         "seconds": a.seconds,
                     }
-                    for a in s.answers
+                    for a in student.answers
                 ],
             }
-            for s in found.students
+            for student in found.students
         ],
         "notes": list(found.notes),
     }
@@ -113,7 +119,7 @@ def _tell(found: Results, console: Console, language: str) -> None:
     if found.students:
         who = Table(said["results_student"], *(str(k) for k in range(1, len(found.questions.asked) + 1)))
         for student in found.students:
-            who.add_row(student.name, *(sign_of(student.answer(q.id)) for q in found.questions.asked))
+            who.add_row(student.name, *(sign_of(student.answer(asked.id)) for asked in found.questions.asked))
         console.print(who)
         console.print(said["results_legend"], highlight=False)
         what = Table("", said["results_question"], *counts)

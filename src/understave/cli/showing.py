@@ -151,8 +151,8 @@ def _note_names(members: Sequence[PitchClass], language: str) -> list[str]:
     if language == "en" and current().letters == "german":
         language = "de"
     if language == "en":
-        return [m.name for m in members]
-    return [pitch_class_name(m, language).replace(" ", "\u00a0") for m in members]
+        return [tone.name for tone in members]
+    return [pitch_class_name(tone, language).replace(" ", "\u00a0") for tone in members]
 
 
 def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
@@ -182,7 +182,9 @@ def _reduce(arguments: argparse.Namespace, console: Console) -> int:
     kind = kind_asked(arguments, _CHORDS_AS, "what to write")
     key = typed_key(arguments.key) if arguments.key else None
     score, reading = read_source(arguments.score, arguments.bars)
-    first, last = (m.index for m in bars_named(score, arguments.bars)) if arguments.bars else (None, None)
+    first, last = (
+        (measure.index for measure in bars_named(score, arguments.bars)) if arguments.bars else (None, None)
+    )
     chords, labels = reduced(score, reading, key=key, first=first, last=last)
     deliver(arguments.out, _as_file(chords, labels, kind, arguments.paper, arguments.language))
     say_where(arguments.out, console)
@@ -257,7 +259,7 @@ def _print_story(page: Console, score: Score, reading: Reading, arguments: argpa
     from understave.wording import in_a_line, phrasebook
 
     chapters = narrate(score, reading, arguments.length or "whole", arguments.level, arguments.language)
-    width = max((len(c.bars) for c in chapters), default=0)
+    width = max((len(chapter.bars) for chapter in chapters), default=0)
     for chapter in chapters:
         table = Table.grid(padding=(0, 2, 0, 0))
         table.add_column(style="dim", width=width)
@@ -284,7 +286,10 @@ def _print_log(
         page.print()
         page.print(Text(paragraph.heading, style="bold cyan"))
         table = Table.grid(padding=(0, 2, 0, 0))
-        table.add_column(style="dim", width=max(len(s.place) for p in told for s in p.sentences))
+        table.add_column(
+            style="dim",
+            width=max(len(sentence.place) for paragraph in told for sentence in paragraph.sentences),
+        )
         table.add_column(ratio=1)
         for sentence in paragraph.sentences:
             table.add_row(Text(sentence.place), Text(in_a_line(sentence.text)))

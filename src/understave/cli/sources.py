@@ -113,8 +113,8 @@ def bar_named(score: Score, name: str, since: Fraction | None = None) -> Measure
     if len(bars) == 1:
         return bars[0]
     if since is not None:
-        return next((m for m in bars if m.end > since), bars[0])
-    names = [score.bar_name(m) for m in bars]
+        return next((measure for measure in bars if measure.end > since), bars[0])
+    names = [score.bar_name(measure) for measure in bars]
     if len(names) == 2:
         raise UnderstaveError(
             f"This score has two bars numbered {bars[0].number}; write {names[0]} for the first or "
@@ -145,7 +145,7 @@ def place_named(score: Score, text: str, since: Fraction | None = None) -> tuple
         raise UnderstaveError(
             f"{beat[:40]!r} is not a beat; write for example {name}:2 or {name}:2.5."
         ) from error
-    names = [score.bar_name(m) for m in score.bars_called(name)]
+    names = [score.bar_name(measure) for measure in score.bars_called(name)]
     later = [n for n in names if since is not None and score.time_of(n, value) > since]
     found = later[0] if later else score.bar_name(bar_named(score, name, since))
     measure = _to_barline(score, score.bars_called(found)[0])

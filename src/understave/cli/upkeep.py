@@ -53,7 +53,7 @@ def _doctor(arguments: argparse.Namespace, console: Console) -> int:
         console.print(line, highlight=False)
     console.print()
     console.print(Text(WHAT_TO_SEND), highlight=False)
-    return 1 if any(f.state == "trouble" for f in found) else 0
+    return 1 if any(finding.state == "trouble" for finding in found) else 0
 
 
 def _claims(source: Path, console: Console) -> int:

@@ -362,7 +362,7 @@ async def _lesson(desk: Desk, request: Request) -> Any:
 
 def _exports(lesson: OpenLesson) -> list[str]:
     folder = lesson.folder.exports
-    return sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
+    return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
 
 
 async def _sheet(desk: Desk, request: Request) -> Any:
@@ -392,8 +392,8 @@ async def _sound(desk: Desk, request: Request) -> Any:
         "partial": not played.whole,
         "notes": [(i, round(a, 3), round(b, 3)) for i, a, b in played.notes],
         "bars": [
-            (round(played.time.at(m.start), 3), round(played.time.at(m.end), 3))
-            for m in lesson.score.measures
+            (round(played.time.at(measure.start), 3), round(played.time.at(measure.end), 3))
+            for measure in lesson.score.measures
         ],
     }
     # One answer: the times as a line of JSON, then the sound.
@@ -504,7 +504,7 @@ async def _compare(desk: Desk, request: Request) -> Any:
 
 
 async def _recent(desk: Desk, request: Request) -> Any:
-    return [{"title": r.title, "place": r.path.name} for r in desk.recent.lessons()]
+    return [{"title": lesson.title, "place": lesson.path.name} for lesson in desk.recent.lessons()]
 
 
 async def _open(desk: Desk, request: Request) -> Any:

@@ -36,61 +36,61 @@ def stop_rows(score: Score, reading: Reading, plan: Plan, settings: Path) -> dic
     book = phrasebook(asked.language)
     heard = all_contrasts(score, reading, CONTRASTS)
     chosen, timing = lesson_stops(score, reading, plan, wishes, asked, heard)
-    ids = {s.id for s in chosen}
+    ids = {stop.id for stop in chosen}
     others = [
-        s
-        for s in possible_stops(
+        stop
+        for stop in possible_stops(
             score, reading, plan, level=asked.level, language=asked.language, timing=timing, heard=heard
         )
-        if s.id not in ids
+        if stop.id not in ids
     ]
-    others.sort(key=lambda s: -s.interest)
+    others.sort(key=lambda stop: -stop.interest)
     return {
         "minutes": asked.minutes,
         "level": asked.level,
         "language": asked.language,
         "paper": asked.paper,
-        "seconds": round(sum(s.seconds for s in chosen), 1),
-        "chosen": [_row(score, s, wishes, asked) for s in chosen],
-        "others": [_row(score, s, wishes, asked) for s in others],
+        "seconds": round(sum(stop.seconds for stop in chosen), 1),
+        "chosen": [_row(score, stop, wishes, asked) for stop in chosen],
+        "others": [_row(score, stop, wishes, asked) for stop in others],
         "contrasts": [
             {
-                "name": contrast_name(score, c),
-                "bar": c.first,
-                "place": bars_text(score, c.first, c.last),
-                "what": book.phrases[f"page_contrast_{c.label.replace(' ', '_')}"],
-                "listen": c.words(score, asked.level, asked.language),
+                "name": contrast_name(score, contrast),
+                "bar": contrast.first,
+                "place": bars_text(score, contrast.first, contrast.last),
+                "what": book.phrases[f"page_contrast_{contrast.label.replace(' ', '_')}"],
+                "listen": contrast.words(score, asked.level, asked.language),
             }
-            for c in heard
+            for contrast in heard
         ],
     }
 
 
-def _row(score: Score, s: Stop, wishes: Edits, asked: Asked) -> dict[str, Any]:
-    own = {o.id for o in wishes.own}
+def _row(score: Score, stop: Stop, wishes: Edits, asked: Asked) -> dict[str, Any]:
+    own = {stop.id for stop in wishes.own}
     return {
-        "id": s.id,
-        "first": s.first,
-        "last": s.last,
-        "bars": bars_text(score, s.first, s.last),
-        "title": s.title,
-        "say": s.say[asked.level],
-        "play": s.play,
-        "question": s.question,
-        "answer": s.answer,
-        "hear": [name for name in s.hear if name != "excerpt"],
-        "why": phrasebook(asked.language).cells.get(s.why, s.why),
-        "seconds": round(s.seconds),
-        "notes": list(s.notes),
-        "edited": sorted(wishes.texts.get(s.id, {})),
-        "own": s.id in own,
+        "id": stop.id,
+        "first": stop.first,
+        "last": stop.last,
+        "bars": bars_text(score, stop.first, stop.last),
+        "title": stop.title,
+        "say": stop.say[asked.level],
+        "play": stop.play,
+        "question": stop.question,
+        "answer": stop.answer,
+        "hear": [name for name in stop.hear if name != "excerpt"],
+        "why": phrasebook(asked.language).cells.get(stop.why, stop.why),
+        "seconds": round(stop.seconds),
+        "notes": list(stop.notes),
+        "edited": sorted(wishes.texts.get(stop.id, {})),
+        "own": stop.id in own,
     }
 
 
 def heard(score: Score, reading: Reading, name: str, asked: Asked) -> Any:
     """Return a contrast for the page by its name; raise UnderstaveError where there is none."""
     found: Sequence[Contrast] = all_contrasts(score, reading, CONTRASTS)
-    one = next((c for c in found if contrast_name(score, c) == name), None)
+    one = next((contrast for contrast in found if contrast_name(score, contrast) == name), None)
     if one is None:
         raise DeskError("That contrast is no longer there; the reading has changed.")
     return contrast_sides(score, one, PageOptions(asked.level, asked.language))
@@ -123,7 +123,7 @@ def changed(score: Score, before: Edits, asked: Mapping[str, Any], shown: Sequen
     """Return the edits after one step (see `understood`); `shown` are the ids of the stops in order."""
     what, stop = str(asked["what"]), str(asked.get("stop", ""))
     if what == "leave out":
-        if stop in {o.id for o in before.own}:
+        if stop in {stop.id for stop in before.own}:
             return replace(
                 before, own=tuple(o for o in before.own if o.id != stop), order=_less(before.order, stop)
             )
@@ -148,7 +148,7 @@ def changed(score: Score, before: Edits, asked: Mapping[str, Any], shown: Sequen
         title = _text(asked["title"])
         if not title:
             raise DeskError("Give your stop a title.")
-        taken = {o.id for o in before.own} | set(shown)
+        taken = {stop.id for stop in before.own} | set(shown)
         base = "my-" + (re.sub(r"[^a-z0-9]+", "-", title.casefold()).strip("-") or "stop")
         name = next(n for n in (base, *(f"{base}-{k}" for k in range(2, 1000))) if n not in taken)
         bars = bars_text(score, first.index, last.index)
@@ -168,7 +168,9 @@ def _with_text(before: Edits, stop: str, asked: Mapping[str, Any], level: str) -
     else:
         texts.pop(field, None)
     if own:
-        return replace(before, own=tuple(replace(o, texts=texts) if o is own else o for o in before.own))
+        return replace(
+            before, own=tuple(replace(stop, texts=texts) if stop is own else stop for stop in before.own)
+        )
     everything = {k: v for k, v in before.texts.items() if k != stop} | ({stop: texts} if texts else {})
     places = {**before.places, stop: str(asked["bars"])} if texts else before.places
     return replace(before, texts=everything, places={k: v for k, v in places.items() if k in everything})

@@ -37,10 +37,10 @@ def spelled(
     before, colon, after = text.partition(":")
     key = typed_key(before, entry) if colon else span.key
     typed = typed_chords(after if colon else text, key, entry)
-    chords = [n.chord(key) for n in typed.numerals]
+    chords = [numeral.chord(key) for numeral in typed.numerals]
     moments = (span.start, *change_points(score, span.start, span.end, chords), span.end)
     parts = zip(pairwise(moments), typed.numerals, strict=True)
-    return Spelled(typed.kind, tuple((a, b, key, n) for (a, b), n in parts))
+    return Spelled(typed.kind, tuple((a, b, key, numeral) for (a, b), numeral in parts))
 
 
 def label(
@@ -109,7 +109,7 @@ def set_key(
     Chords that the teacher has set inside keep sounding the same and are named in the new key.
     """
     key = typed_key(text, entry)
-    inside = next((i for i, s in enumerate(spans) if s.start <= start < s.end), None)
+    inside = next((i for i, span in enumerate(spans) if span.start <= start < span.end), None)
     if inside is None:
         raise DeskError("Nothing sounds there, so it has no key.")
     if end is None:
@@ -120,17 +120,17 @@ def set_key(
     if end <= start:
         raise DeskError("A key must last for a while: its end lies before its beginning.")
     found = [_set(score, start, end, key, None)]
-    for i, s in enumerate(spans):
-        if s.fixed and s.start < end and s.end > start:
+    for i, span in enumerate(spans):
+        if span.fixed and span.start < end and span.end > start:
             following = spans[i + 1].numeral.chord(spans[i + 1].key) if i + 1 < len(spans) else None
-            named = numeral_for(s.numeral.chord(s.key), key, following)
-            found.append(_set(score, max(s.start, start), min(s.end, end), key, named))
+            named = numeral_for(span.numeral.chord(span.key), key, following)
+            found.append(_set(score, max(span.start, start), min(span.end, end), key, named))
     return tuple(found)
 
 
 def move_key(score: Score, spans: Sequence[Span], start: Fraction, to: Fraction) -> tuple[Correction, ...]:
     """Let the key that begins at `start` begin at `to` instead."""
-    index = next((i for i, s in enumerate(spans) if s.start == start), None)
+    index = next((i for i, span in enumerate(spans) if span.start == start), None)
     if index is None or index == 0 or spans[index - 1].key == spans[index].key:
         raise DeskError("No key begins there; set one instead.")
     if to == start:
@@ -153,7 +153,7 @@ def _set(
 
 
 def _span_at(spans: Sequence[Span], start: Fraction) -> Span:
-    found = next((s for s in spans if s.start == start), None)
+    found = next((span for span in spans if span.start == start), None)
     if found is None:
         raise DeskError("No chord begins there any more; look at the place again and choose.")
     return found

@@ -34,10 +34,10 @@ def history(entries: Sequence[Entry]) -> History:
     """
     done: list[tuple[int, ...]] = []
     undone: list[tuple[tuple[int, ...], tuple[int, ...]]] = []
-    for _, group in groupby(entries, key=lambda e: e.step):
+    for _, group in groupby(entries, key=lambda entry: entry.step):
         step = tuple(group)
-        own = tuple(e.id for e in step)
-        taken = frozenset(e.withdraws for e in step)
+        own = tuple(entry.id for entry in step)
+        taken = frozenset(entry.withdraws for entry in step)
         if done and taken == frozenset(done[-1]):
             undone.append((own, done.pop()))
         elif undone and taken == frozenset(undone[-1][0]):

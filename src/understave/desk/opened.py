@@ -341,8 +341,13 @@ class OpenLesson:
             for t in story.twins(self.score, self.reading)
         }
         return [
-            {**values.span_row(self.score, s, self.language), **twins.get(s.start, {}), "from": a, "to": b}
-            for s, (a, b) in zip(spans, values.seconds(spans, self._clock), strict=True)
+            {
+                **values.span_row(self.score, span, self.language),
+                **twins.get(span.start, {}),
+                "from": a,
+                "to": b,
+            }
+            for span, (a, b) in zip(spans, values.seconds(spans, self._clock), strict=True)
         ]
 
     def whole(self) -> dict[str, Any]:
@@ -357,7 +362,9 @@ class OpenLesson:
             "rows": self.rows(shown.spans),
             "events": values.event_rows(self.score, shown.events, self.language),
             "second": self.comparison(),
-            "onsets": {i: str(n.onset) for n in self.score.notes if not n.grace for i in n.ids[:1]},
+            "onsets": {
+                i: str(note.onset) for note in self.score.notes if not note.grace for i in note.ids[:1]
+            },
         }
 
     def _tell(self, message: dict[str, Any]) -> None:
@@ -405,7 +412,7 @@ class OpenLesson:
     def why(self, start: Fraction) -> dict[str, Any]:
         """Return why the span that begins at a moment reads as it does."""
         reading = self.reading
-        span = next((s for s in reading.spans if s.start == start), None)
+        span = next((span for span in reading.spans if span.start == start), None)
         if span is None:
             raise DeskError("No chord begins there any more; choose again.")
         return values.why(self.score, reading, span, self.language)
@@ -480,7 +487,7 @@ class OpenLesson:
         if back > len(done):
             raise DeskError(f"Only {len(done)} steps have been made; none lies further back.")
         first = done[-back][0]
-        entries = tuple(e for e in self.entries if e.id < first)
+        entries = tuple(entry for entry in self.entries if entry.id < first)
         held = corrections.standing(entries)
         if held in self._remembered:
             return self._remembered[held].spans
@@ -500,15 +507,15 @@ class OpenLesson:
         name, spans = self.second
         ours = self._now().spans
         rows = []
-        for s, differs in zip(spans, different(spans, ours), strict=True):
+        for span, differs in zip(spans, different(spans, ours), strict=True):
             if differs:
-                mine = next((o for o in ours if o.start <= s.start < o.end), None)
+                mine = next((o for o in ours if o.start <= span.start < o.end), None)
                 rows.append(
                     {
-                        "bar": self.score.measure_at(s.start).index,
-                        "place": place(self.score, s.start),
+                        "bar": self.score.measure_at(span.start).index,
+                        "place": place(self.score, span.start),
                         "start": str(mine.start) if mine else None,
-                        "theirs": f"{s.key.symbol}: {s.numeral}",
+                        "theirs": f"{span.key.symbol}: {span.numeral}",
                         "ours": f"{mine.key.symbol}: {mine.numeral}" if mine else "",
                     }
                 )
@@ -522,16 +529,16 @@ def _failed(task: asyncio.Task[Any]) -> bool:
 def different(spans: Sequence[Span], ours: Sequence[Span]) -> list[bool]:
     """Tell for each span of another reading whether ours says anything else during it."""
     result, k = [], 0
-    for s in spans:
-        while k < len(ours) and ours[k].end <= s.start:
+    for span in spans:
+        while k < len(ours) and ours[k].end <= span.start:
             k += 1
         result.append(
             any(
-                (o.key, o.numeral) != (s.key, s.numeral)
+                (o.key, o.numeral) != (span.key, span.numeral)
                 for o in ours[k:]
-                if o.start < s.end and o.end > s.start
+                if o.start < span.end and o.end > span.start
             )
-            if k < len(ours) and ours[k].start < s.end
+            if k < len(ours) and ours[k].start < span.end
             else False
         )
     return result

@@ -35,16 +35,18 @@ class Recent:
             found = [RecentLesson(Path(str(r["path"])), str(r["title"])) for r in rows]
         except (OSError, ValueError, KeyError, TypeError, RecursionError):
             return ()
-        return tuple(r for r in found if is_lesson_folder(r.path))[:MOST]
+        return tuple(lesson for lesson in found if is_lesson_folder(lesson.path))[:MOST]
 
     def add(self, path: Path, title: str) -> None:
         """Put a lesson at the head of the list."""
         own = RecentLesson(path.resolve(), title)
-        rows = [own, *(r for r in self.lessons() if r.path != own.path)][:MOST]
+        rows = [own, *(lesson for lesson in self.lessons() if lesson.path != own.path)][:MOST]
         try:
             write_atomically(
                 self.file,
-                json.dumps([{"path": str(r.path), "title": r.title} for r in rows], ensure_ascii=False),
+                json.dumps(
+                    [{"path": str(lesson.path), "title": lesson.title} for lesson in rows], ensure_ascii=False
+                ),
             )
         except UnderstaveError:
             return

@@ -86,25 +86,25 @@ class Lanes:
 
 def lay_sheet(score: Score, reading: Reading, width: float) -> Sheet:
     """Engrave the notes of a whole score, with room for the labels of a reading."""
-    scale = OPTIONS.staff_height(max(p.last_staff for p in score.parts)) / STAFF_HEIGHT_MM
+    scale = OPTIONS.staff_height(max(part.last_staff for part in score.parts)) / STAFF_HEIGHT_MM
     annotations = annotate(reading, OPTIONS, score.measures[0].start, score.measures[-1].end)
     notation = lay_out(score, annotations.rooms(), width / scale)
-    starts = {_LABELLED + str(e.index): e.start for e in annotations.numerals}
+    starts = {_LABELLED + str(entry.index): entry.start for entry in annotations.numerals}
     systems = tuple(
         LaidSystem(
-            etree.tostring(s.group, encoding="unicode"),
-            s.ink,
-            s.bars,
-            s.staves,
-            s.first_note,
-            s.start,
-            s.end,
-            {starts[name]: place[0] for name, place in s.places.items() if name in starts},
-            moments(s, score),
+            etree.tostring(system.group, encoding="unicode"),
+            system.ink,
+            system.bars,
+            system.staves,
+            system.first_note,
+            system.start,
+            system.end,
+            {starts[name]: place[0] for name, place in system.places.items() if name in starts},
+            moments(system, score),
         )
-        for s in notation.systems
+        for system in notation.systems
     )
-    glyphs = "".join(etree.tostring(d, encoding="unicode") for d in notation.glyphs.values())
+    glyphs = "".join(etree.tostring(element, encoding="unicode") for element in notation.glyphs.values())
     return Sheet(width, scale, systems, glyphs)
 
 
@@ -132,7 +132,7 @@ def lanes_alone(sheet: Sheet, lanes: Lanes, systems: Iterable[int]) -> dict[int,
 
 def touched(sheet: Sheet, start: Fraction, end: Fraction) -> list[int]:
     """Return the systems that show some of a stretch of time, by index."""
-    return [i for i, s in enumerate(sheet.systems) if s.start < end and s.end > start]
+    return [i for i, system in enumerate(sheet.systems) if system.start < end and system.end > start]
 
 
 def draw_lanes(sheet: Sheet, lanes: Lanes, systems: Iterable[int]) -> dict[int, tuple[str, str]]:
@@ -148,10 +148,10 @@ def draw_lanes(sheet: Sheet, lanes: Lanes, systems: Iterable[int]) -> dict[int, 
         laid = sheet.systems[i]
         places = {}
         for name, entries in ((_LABELLED, annotations.numerals), (_KEYED, annotations.keys)):
-            for e in entries:
-                start = spans[e.index].start
+            for entry in entries:
+                start = spans[entry.index].start
                 if laid.start <= start < laid.end:
-                    places[name + str(e.index)] = (laid.spots.get(start, laid.at.x(start)), 0.0)
+                    places[name + str(entry.index)] = (laid.spots.get(start, laid.at.x(start)), 0.0)
         system = laid.system(places)
         glyphs: dict[str, Glyph] = {}
         groups, reach = annotations.draw(system, glyphs)
@@ -163,12 +163,12 @@ def draw_lanes(sheet: Sheet, lanes: Lanes, systems: Iterable[int]) -> dict[int, 
         if lanes.planned is not None:
             more, _ = lanes.planned.draw(system, reach, glyphs)
             groups += more
-        result[i] = (_text(groups), _text(glyph_definition(g) for g in glyphs.values()))
+        result[i] = (_text(groups), _text(glyph_definition(glyph) for glyph in glyphs.values()))
     return result
 
 
 def _text(elements: Iterable[etree._Element] | Sequence[etree._Element]) -> str:
-    return "".join(etree.tostring(e, encoding="unicode") for e in elements)
+    return "".join(etree.tostring(element, encoding="unicode") for element in elements)
 
 
 def _document(sheet: Sheet, system: str, definitions: str) -> str:

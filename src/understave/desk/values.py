@@ -61,29 +61,30 @@ def numeral_parts(numeral: RomanNumeral, mode: Mode) -> dict[str, Any]:
 
 def seconds(spans: Sequence[Span], time: Clock) -> list[tuple[float, float]]:
     """Return when each chord sounds."""
-    return [(round(time.at(s.start), 3), round(time.at(s.end), 3)) for s in spans]
+    return [(round(time.at(span.start), 3), round(time.at(span.end), 3)) for span in spans]
 
 
 def bars(score: Score, time: Clock) -> list[dict[str, Any]]:
     """Return the bars with the moments at which a boundary may stand (beats and onsets)."""
-    moments: dict[int, set[Fraction]] = {m.index: {m.start} for m in score.measures}
-    for n in score.notes:
-        if not n.grace:
-            moments[score.measure_at(n.onset).index].add(n.onset)
+    moments: dict[int, set[Fraction]] = {measure.index: {measure.start} for measure in score.measures}
+    for note in score.notes:
+        if not note.grace:
+            moments[score.measure_at(note.onset).index].add(note.onset)
     rows = []
-    for m in score.measures:
-        beat = m.start + (-m.offset) % m.beat_length
-        while beat < m.end:
-            moments[m.index].add(beat)
-            beat += m.beat_length
+    for measure in score.measures:
+        beat = measure.start + (-measure.offset) % measure.beat_length
+        while beat < measure.end:
+            moments[measure.index].add(beat)
+            beat += measure.beat_length
         rows.append(
             {
-                "id": m.id,
-                "number": score.bar_name(m),
-                "start": round(time.at(m.start), 3),
-                "end": round(time.at(m.end), 3),
+                "id": measure.id,
+                "number": score.bar_name(measure),
+                "start": round(time.at(measure.start), 3),
+                "end": round(time.at(measure.end), 3),
                 "moments": [
-                    {"at": str(t), "beat": beat_text(score.beat_at(t))} for t in sorted(moments[m.index])
+                    {"at": str(t), "beat": beat_text(score.beat_at(t))}
+                    for t in sorted(moments[measure.index])
                 ],
             }
         )
@@ -105,12 +106,12 @@ def why(score: Score, reading: Reading, span: Span, language: Language = "en") -
     chord = span.numeral.chord(span.key)
     members = [score.note_by_id[i] for i in span.notes]
     foreign = [score.note_by_id[i] for i in span.foreign]
-    names = dict.fromkeys(m.name for m in chord.members)
-    sounding = {n.midi % 12 for n in members}
+    names = dict.fromkeys(tone.name for tone in chord.members)
+    sounding = {note.midi % 12 for note in members}
     told = [
-        {"text": say(e, score, "intermediate", language), "start": str(e.start)}
-        for e in reading.events
-        if e.start < span.end and e.end > span.start and _is_told(e) and can_say(e)
+        {"text": say(event, score, "intermediate", language), "start": str(event.start)}
+        for event in reading.events
+        if event.start < span.end and event.end > span.start and _is_told(event) and can_say(event)
     ]
     over = [
         {"text": over_words(a, phrasebook(language)), "start": str(a.start)}
@@ -121,17 +122,17 @@ def why(score: Score, reading: Reading, span: Span, language: Language = "en") -
         "start": str(span.start),
         "sentence": explain_span(score, span, language),
         "members": [
-            {"name": name, "sounds": m.semitone in sounding}
-            for name, m in zip(names, chord.members, strict=False)
+            {"name": name, "sounds": tone.semitone in sounding}
+            for name, tone in zip(names, chord.members, strict=False)
         ],
-        "belongs": [i for n in members for i in n.ids],
+        "belongs": [i for note in members for i in note.ids],
         "foreign": [
             {
-                "ids": list(n.ids),
-                "name": str(n.pitch),
-                "what": foreign_words(score, span, n, language),
+                "ids": list(note.ids),
+                "name": str(note.pitch),
+                "what": foreign_words(score, span, note, language),
             }
-            for n in foreign
+            for note in foreign
         ],
         "told": [*over, *told[:6]],
     }
@@ -147,7 +148,7 @@ def spelled(score: Score, meant: gestures.Spelled, language: Language = "en") ->
                 "keyName": key_label(key, language),
                 "parts": numeral_parts(numeral, key.mode),
                 "symbol": symbol_text(chord_symbol(numeral.chord(key))),
-                "notes": list(dict.fromkeys(m.name for m in numeral.chord(key).members)),
+                "notes": list(dict.fromkeys(tone.name for tone in numeral.chord(key).members)),
             }
             for start, _, key, numeral in meant.chords
         ],
@@ -156,7 +157,7 @@ def spelled(score: Score, meant: gestures.Spelled, language: Language = "en") ->
 
 def key_spelled(key: Key, language: Language = "en") -> dict[str, Any]:
     """Return as notes what was typed for a key: its name and its scale."""
-    return {"kind": "key", "keyName": key_label(key, language), "notes": [p.name for p in key.scale]}
+    return {"kind": "key", "keyName": key_label(key, language), "notes": [tone.name for tone in key.scale]}
 
 
 def event_rows(score: Score, events: Sequence[Event], language: Language = "en") -> list[dict[str, Any]]:
@@ -164,11 +165,11 @@ def event_rows(score: Score, events: Sequence[Event], language: Language = "en")
     return [
         {
             "index": i,
-            "bar": score.measure_at(e.start).index,
-            "number": score.bar_name(score.measure_at(e.start)),
-            "name": event_name(e, language),
-            "text": say(e, score, "intermediate", language),
+            "bar": score.measure_at(event.start).index,
+            "number": score.bar_name(score.measure_at(event.start)),
+            "name": event_name(event, language),
+            "text": say(event, score, "intermediate", language),
         }
-        for i, e in enumerate(events)
-        if _is_shown(e) and can_say(e)
+        for i, event in enumerate(events)
+        if _is_shown(event) and can_say(event)
     ]

@@ -55,14 +55,14 @@ class Annotations:
         lanes = {_NUMERALS: self.numerals, _KEYS: self.keys, _SYMBOLS: self.symbols}
         return [
             Room(
-                f"{name}{e.index}",
-                e.start,
+                f"{name}{entry.index}",
+                entry.start,
                 number,
-                label_box(e.label, _SIZES[name]).x1 + SIDE,
+                label_box(entry.label, _SIZES[name]).x1 + SIDE,
                 name == _SYMBOLS,
             )
             for number, (name, entries) in enumerate(lanes.items())
-            for e in entries
+            for entry in entries
         ]
 
     def draw(self, system: System, glyphs: dict[str, Glyph]) -> tuple[list[etree._Element], Box]:
@@ -71,11 +71,11 @@ class Annotations:
         keys = key_lane(system, _within(self.keys, system), below.box, _KEYS, glyphs)
         above = symbol_lane(system, _within(self.symbols, system), _SYMBOLS, glyphs)
         lanes = (above, below, keys)
-        return [d.group for d in lanes if len(d.group)], Box.around(d.box for d in lanes)
+        return [drawn.group for drawn in lanes if len(drawn.group)], Box.around(drawn.box for drawn in lanes)
 
 
 def _within(entries: Sequence[Entry], system: System) -> list[Entry]:
-    return [e for e in entries if e.end > system.start and e.start < system.end]
+    return [entry for entry in entries if entry.end > system.start and entry.start < system.end]
 
 
 def annotate(reading: Reading, options: Options, start: Fraction, end: Fraction) -> Annotations:
@@ -88,23 +88,27 @@ def annotate(reading: Reading, options: Options, start: Fraction, end: Fraction)
     keys = shown(lambda a, b: a.key == b.key)
     numerals = [
         numeral_wording(
-            s, options.colours, s.confidence < options.doubt_below and not s.fixed, options.language
+            span, options.colours, span.confidence < options.doubt_below and not span.fixed, options.language
         )
-        for _, s, _ in chords
+        for _, span, _ in chords
         if options.numerals
     ]
-    names = [key_wording(s.key, options.language) for _, s, _ in keys if options.keys]
-    again = [key_wording(s.key, options.language, continued=True) for _, s, _ in keys if options.keys]
+    names = [key_wording(span.key, options.language) for _, span, _ in keys if options.keys]
+    again = [key_wording(span.key, options.language, continued=True) for _, span, _ in keys if options.keys]
     symbols = [
-        symbol_wording(chord_symbol(s.numeral.chord(s.key))) for _, s, _ in chords if options.chord_symbols
+        symbol_wording(chord_symbol(span.numeral.chord(span.key)))
+        for _, span, _ in chords
+        if options.chord_symbols
     ]
-    runs = typeset(t for w in (*numerals, *names, *again, *symbols) for t in w.texts())
+    runs = typeset(t for wording in (*numerals, *names, *again, *symbols) for t in wording.texts())
 
     def entries(
         owners: Sequence[tuple[int, Span, Fraction]], words: Sequence[Wording], more: Sequence[Wording] = ()
     ) -> tuple[Entry, ...]:
-        labels: list[Label] = [typeset_label(w, runs) for w in words]
-        repeated: list[Label | None] = [typeset_label(w, runs) for w in more] or [None] * len(labels)
+        labels: list[Label] = [typeset_label(wording, runs) for wording in words]
+        repeated: list[Label | None] = [typeset_label(wording, runs) for wording in more] or [None] * len(
+            labels
+        )
         return tuple(
             Entry(index, max(span.start, start), last, label, repeat)
             for (index, span, last), label, repeat in zip(owners, labels, repeated, strict=False)

@@ -39,37 +39,39 @@ def event_name(event: Event, language: Language = "en") -> str:
 def told(events: Sequence[Event], language: Language = "en") -> tuple[Entry, ...]:
     """Typeset the words of the events that the lane shows; an entry's index is the event's place."""
     # What would be said twice at one moment is said once.
-    lanes = {k.name: k.lane for k in kinds() if k.lane is not None}
+    lanes = {kind.name: kind.lane for kind in kinds() if kind.lane is not None}
     once = {
-        (e.start, e.kind, e.label): (i, e)
-        for i, e in reversed(list(enumerate(events)))
-        if e.kind in lanes and e.confidence >= 0.4
+        (event.start, event.kind, event.label): (i, event)
+        for i, event in reversed(list(enumerate(events)))
+        if event.kind in lanes and event.confidence >= 0.4
     }
     shown = sorted(once.values(), key=lambda pair: pair[0])
-    words = [event_name(e, language) for _, e in shown]
+    words = [event_name(event, language) for _, event in shown]
     worded = [Wording((Text(w),), SOFT, w) for w in words]
-    runs = typeset({t for w in worded for t in w.texts()})
+    runs = typeset({t for wording in worded for t in wording.texts()})
     return tuple(
-        Entry(i, e.start, e.end if lanes[e.kind].line else e.start, typeset_label(w, runs))
-        for (i, e), w in zip(shown, worded, strict=True)
+        Entry(
+            i, event.start, event.end if lanes[event.kind].line else event.start, typeset_label(wording, runs)
+        )
+        for (i, event), wording in zip(shown, worded, strict=True)
     )
 
 
 def second(spans: Sequence[Span], different: Sequence[bool], language: Language = "en") -> tuple[Entry, ...]:
     """Typeset the labels of another reading; those that differ from the first are coloured."""
     worded = []
-    for i, (s, differs) in enumerate(zip(spans, different, strict=True)):
-        plain = numeral_wording(s, False, False, language)
-        key = f"{s.key.symbol.replace('b', '♭').replace('#', '♯')}: "
-        fresh = i == 0 or spans[i - 1].key != s.key
+    for i, (span, differs) in enumerate(zip(spans, different, strict=True)):
+        plain = numeral_wording(span, False, False, language)
+        key = f"{span.key.symbol.replace('b', '♭').replace('#', '♯')}: "
+        fresh = i == 0 or spans[i - 1].key != span.key
         parts = (Text(key, size=0.8), *plain.parts) if fresh else plain.parts
         said = phrasebook(language).spoken["differs"].format(label=plain.words)
         words = said if differs else plain.words
         worded.append(Wording(parts, DIFFERENT if differs else SOFT, words, differs))
-    runs = typeset({t for w in worded for t in w.texts()})
+    runs = typeset({t for wording in worded for t in wording.texts()})
     return tuple(
-        Entry(i, s.start, s.start, typeset_label(w, runs))
-        for i, (s, w) in enumerate(zip(spans, worded, strict=True))
+        Entry(i, span.start, span.start, typeset_label(wording, runs))
+        for i, (span, wording) in enumerate(zip(spans, worded, strict=True))
     )
 
 
@@ -93,7 +95,7 @@ def row_lane(  # noqa: PLR0913
     height = _ROW_HEIGHT * size / _SIZE
     ends = [float("-inf")] * _ROWS
     drawn: list[Box] = []
-    for entry in sorted(entries, key=lambda e: (e.start, e.end)):
+    for entry in sorted(entries, key=lambda entry: (entry.start, entry.end)):
         lasts = entry.end > entry.start
         begins = system.start <= entry.start < system.end
         if not (begins or (lasts and entry.start < system.start < entry.end)):

@@ -216,7 +216,7 @@ def typeset_label(wording: Wording, runs: Runs) -> Label:
             for row, rise, width in zip(part.rows, _rises(len(widths)), widths, strict=True):
                 marks += _set_text(row, x if in_line else x + max(widths) - width, rise, runs)
             x += max(widths)
-    box = Box.around(_mark_box(m) for m in marks)
+    box = Box.around(_mark_box(mark) for mark in marks)
     if wording.underlined:
         box = Box.around((box, Box(box.x0, box.y0 - 150, box.x1, box.y0 - 100)))
     return Label(tuple(marks), box, x, wording.colour, wording.words, wording.underlined, wording.printed)
@@ -239,8 +239,13 @@ def _set_text(text: Text, x: float, rise: float, runs: Runs) -> Iterable[Mark]:
 
 
 def _mark_box(mark: Mark) -> Box:
-    p, b = mark.placed, mark.placed.glyph.box
-    return Box(p.x + p.scale * b.x0, p.y + p.scale * b.y0, p.x + p.scale * b.x1, p.y + p.scale * b.y1)
+    placed, b = mark.placed, mark.placed.glyph.box
+    return Box(
+        placed.x + placed.scale * b.x0,
+        placed.y + placed.scale * b.y0,
+        placed.x + placed.scale * b.x1,
+        placed.y + placed.scale * b.y1,
+    )
 
 
 def mark_colour(label: Label, mark: Mark) -> str:

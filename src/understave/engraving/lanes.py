@@ -232,9 +232,9 @@ def draw_label(
     if label.printed != label.words:
         group.set(PRINTED, label.printed)
     for mark in label.marks:
-        p = mark.placed
-        glyphs[p.glyph.name] = p.glyph
-        use = glyph_use(p.glyph, x + k * p.x, baseline - k * p.y, k * p.scale)
+        placed = mark.placed
+        glyphs[placed.glyph.name] = placed.glyph
+        use = glyph_use(placed.glyph, x + k * placed.x, baseline - k * placed.y, k * placed.scale)
         if mark.soft:
             use.set("fill", mark_colour(label, mark))
         group.append(use)

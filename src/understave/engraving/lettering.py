@@ -85,12 +85,12 @@ class Run:
         """Ink box, y up; an empty box for blank text."""
         return Box.around(
             Box(
-                p.x + p.scale * p.glyph.box.x0,
-                p.y + p.scale * p.glyph.box.y0,
-                p.x + p.scale * p.glyph.box.x1,
-                p.y + p.scale * p.glyph.box.y1,
+                placed.x + placed.scale * placed.glyph.box.x0,
+                placed.y + placed.scale * placed.glyph.box.y0,
+                placed.x + placed.scale * placed.glyph.box.x1,
+                placed.y + placed.scale * placed.glyph.box.y1,
             )
-            for p in self.glyphs
+            for placed in self.glyphs
         )
 
 
@@ -123,9 +123,9 @@ def _piece(piece: str, face: Face, shaped: Runs) -> Run:
 def _join(runs: list[Run]) -> Run:
     glyphs, x = [], 0.0
     for run in runs:
-        glyphs += [Placed(p.glyph, p.x + x, p.y, p.scale) for p in run.glyphs]
+        glyphs += [Placed(placed.glyph, placed.x + x, placed.y, placed.scale) for placed in run.glyphs]
         x += run.advance
-    return Run(tuple(glyphs), x, all(r.complete for r in runs))
+    return Run(tuple(glyphs), x, all(run.complete for run in runs))
 
 
 @cache
@@ -171,7 +171,9 @@ def _shape(texts: list[tuple[str, Face]], system_fonts: bool = False) -> dict[tu
     faces = sorted({face for _, face in texts})
     lines = [(_PROBE, face) for face in faces] + texts
     # No-break spaces keep blanks at the ends of a run, which carry width in running text.
-    rows = [[t.replace(" ", "\u00a0"), "italic" if f.italic else "normal", f.weight] for t, f in lines]
+    rows = [
+        [t.replace(" ", "\u00a0"), "italic" if face.italic else "normal", face.weight] for t, face in lines
+    ]
     svg = typst.compile(
         _DOCUMENT.format(family=FAMILY).encode(),
         format="svg",
@@ -179,7 +181,7 @@ def _shape(texts: list[tuple[str, Face]], system_fonts: bool = False) -> dict[tu
         sys_inputs={"runs": json.dumps(rows)},
     )
     root = etree.fromstring(svg if isinstance(svg, bytes) else b"".join(svg))
-    outlines = {s.get("id"): s for s in root.iter("{*}symbol")}
+    outlines = {element.get("id"): element for element in root.iter("{*}symbol")}
     runs: list[Run] = []
     placed: list[tuple[str, float, float]] = []
     line_start = 0.0
@@ -191,9 +193,9 @@ def _shape(texts: list[tuple[str, Face]], system_fonts: bool = False) -> dict[tu
         elif element.get("fill") == "#ff4136":
             runs.append(_run(placed, line_start, matrix[4], matrix[5], outlines))
             placed = []
-    blanks = {p.glyph.name for run in runs[: len(faces)] for p in run.glyphs}
+    blanks = {placed.glyph.name for run in runs[: len(faces)] for placed in run.glyphs}
     return {
-        key: Run(run.glyphs, run.advance, not any(p.glyph.name in blanks for p in run.glyphs))
+        key: Run(run.glyphs, run.advance, not any(placed.glyph.name in blanks for placed in run.glyphs))
         for key, run in zip(texts, runs[len(faces) :], strict=True)
     }
 

@@ -184,7 +184,7 @@ def _prepared(score: Score, rooms: Sequence[Room], first: int, last: int) -> etr
     _keep_end_spaces(root)
     _drop_runaway_ties(root, score)
     measures = _measures(root)
-    missing = next((m for m in score.measures if m.id not in measures), None)
+    missing = next((measure for measure in score.measures if measure.id not in measures), None)
     if missing is not None:
         raise UnderstaveError(
             f"Measure {missing.number} cannot be engraved: it has no counterpart in the score's MusicXML."
@@ -208,7 +208,7 @@ def _cut_out(root: etree._Element, score: Score, first: int, last: int) -> tuple
     does are slurs and the like that reach into it, and clefs, keys and meters that still hold there.
     """
     measures = list(root.iter(f"{{{MEI}}}measure"))
-    index = {m.get(XML_ID): k for k, m in enumerate(measures)}
+    index = {element.get(XML_ID): k for k, element in enumerate(measures)}
     first, last = index[score.measures[first].id], index[score.measures[last].id]
     begin, end = first - _MARGIN, last + _MARGIN
     pedals = _pedals(measures)
@@ -238,7 +238,7 @@ def _cut_out(root: etree._Element, score: Score, first: int, last: int) -> tuple
 
 def _spanners(measures: Sequence[etree._Element]) -> Iterator[tuple[int, int]]:
     """In which measures slurs, hairpins and the like begin and end."""
-    where = {e.get(XML_ID): k for k, m in enumerate(measures) for e in m.iter() if e.get(XML_ID)}
+    where = {e.get(XML_ID): k for k, element in enumerate(measures) for e in element.iter() if e.get(XML_ID)}
     for k, measure in enumerate(measures):
         for element in measure:
             if element.get("endid"):
@@ -256,7 +256,9 @@ def _pedals(measures: Sequence[etree._Element]) -> list[tuple[_Moment, _Moment]]
     pairs: list[tuple[_Moment, _Moment]] = []
     held: dict[str, _Moment] = {}
     for k, measure in enumerate(measures):
-        marks = sorted(measure.iterchildren(f"{{{MEI}}}pedal"), key=lambda p: float(p.get("tstamp") or 0))
+        marks = sorted(
+            measure.iterchildren(f"{{{MEI}}}pedal"), key=lambda element: float(element.get("tstamp") or 0)
+        )
         for mark in marks:
             staff, direction = mark.get("staff", ""), mark.get("dir", "")
             if direction in ("up", "bounce") and staff in held:
@@ -310,7 +312,7 @@ def _drop(element: etree._Element) -> None:
 
 
 def _measures(root: etree._Element) -> dict[str, etree._Element]:
-    return {m.get(XML_ID, ""): m for m in root.iter(f"{{{MEI}}}measure")}
+    return {element.get(XML_ID, ""): element for element in root.iter(f"{{{MEI}}}measure")}
 
 
 def _placeholder(room: Room, measure: Measure, staves: int) -> etree._Element:
@@ -425,12 +427,14 @@ def _render(
     groups = [group for page in pages for group in _groups(page, "system")]
     places = [_take_out_rooms(group) for group in groups]
     outlines = outline_text(pages)
-    definitions = {d.get("id", ""): d for page in pages for defs in page.iter("{*}defs") for d in defs}
+    definitions = {
+        element.get("id", ""): element for page in pages for defs in page.iter("{*}defs") for element in defs
+    }
     boxes: dict[str, Box] = {}
     for page in pages:
         boxes |= glyph_boxes(page)
     boxes |= outlines.boxes
-    systems = [_system(g, boxes, score, found) for g, found in zip(groups, places, strict=True)]
+    systems = [_system(element, boxes, score, found) for element, found in zip(groups, places, strict=True)]
     if not systems:
         raise UnderstaveError("The score cannot be engraved: verovio drew nothing for it.")
     return Notation(tuple(systems), definitions | outlines.definitions)
@@ -462,7 +466,7 @@ def _system(
     score: Score,
     places: dict[str, tuple[float, float]],
 ) -> System:
-    bars, staves = _bars(group, {m.id: m.index for m in score.measures})
+    bars, staves = _bars(group, {measure.id: measure.index for measure in score.measures})
     return System(
         group,
         tuple(ink(group, boxes)),
@@ -486,7 +490,7 @@ def _bars(
     staves: list[tuple[float, float]] = []
     for measure in _groups(group, "measure"):
         lines = [
-            [tuple(map(float, found)) for p in staff if (found := _staff_line(p))]
+            [tuple(map(float, found)) for element in staff if (found := _staff_line(element))]
             for staff in measure
             if staff.get("class", "").split(" ")[0] == "staff"
         ]
@@ -517,7 +521,7 @@ _MUSIC = {"notehead", "rest", "mRest", "multiRest"}
 def _first_note(group: etree._Element, boxes: dict[str, Box], start: float) -> float:
     """Where the music begins in the first measure of a system, past clef and signatures."""
     signs, music = [start], []
-    for staff in (s for m in _groups(group, "measure")[:1] for s in _groups(m, "staff")):
+    for staff in (s for element in _groups(group, "measure")[:1] for s in _groups(element, "staff")):
         for child in staff:
             if child.get("class", "").split(" ")[0] in _SIGNATURES:
                 signs += [i.box.x1 for i in ink(child, boxes)]

@@ -61,19 +61,22 @@ def outline_text(pages: Sequence[etree._Element]) -> Outlines:
         for page in pages
         for text in page.iter(f"{{{SVG}}}text")
     ]
-    runs = typeset((s.words, s.style.face) for _, segments in found for s in segments)
+    runs = typeset((segment.words, segment.style.face) for _, segments in found for segment in segments)
     glyphs: dict[str, Glyph] = {}
     for text, segments in found:
         parent = text.getparent()
         if parent is None:
             continue
-        if all(runs[s.words, s.style.face].complete for s in segments):
+        if all(runs[segment.words, segment.style.face].complete for segment in segments):
             parent.replace(text, _outlined(segments, runs, glyphs))
         else:
             _keep_as_text(text)
     return Outlines(
-        {g.name: glyph_definition(g) for g in glyphs.values()},
-        {g.name: Box(g.box.x0, -g.box.y1, g.box.x1, -g.box.y0) for g in glyphs.values()},
+        {glyph.name: glyph_definition(glyph) for glyph in glyphs.values()},
+        {
+            glyph.name: Box(glyph.box.x0, -glyph.box.y1, glyph.box.x1, -glyph.box.y0)
+            for glyph in glyphs.values()
+        },
     )
 
 
@@ -99,17 +102,19 @@ def draw_run(run: Run, x: float, y: float, size: float, glyphs: dict[str, Glyph]
     """The uses that draw a run with its baseline at x, y; the glyphs needed are added to `glyphs`."""
     scale = size / 1000
     uses = []
-    for p in run.glyphs:
-        glyphs[p.glyph.name] = p.glyph
-        uses.append(glyph_use(p.glyph, x + scale * p.x, y - scale * p.y, scale * p.scale))
+    for placed in run.glyphs:
+        glyphs[placed.glyph.name] = placed.glyph
+        uses.append(glyph_use(placed.glyph, x + scale * placed.x, y - scale * placed.y, scale * placed.scale))
     return uses
 
 
 def _outlined(segments: list[_Segment], runs: Runs, glyphs: dict[str, Glyph]) -> etree._Element:
     group = etree.Element(f"{{{SVG}}}g", {"class": "text", "role": "img"})
-    group.set("aria-label", "".join(s.words for s in segments).strip())
+    group.set("aria-label", "".join(segment.words for segment in segments).strip())
     for line in _lines(segments):
-        widths = [s.style.size * runs[s.words, s.style.face].advance / 1000 for s in line]
+        widths = [
+            segment.style.size * runs[segment.words, segment.style.face].advance / 1000 for segment in line
+        ]
         x, y = line[0].x or 0.0, line[0].y or 0.0
         x -= {"middle": 0.5, "end": 1.0}.get(line[0].style.anchor, 0.0) * sum(widths)
         for segment, width in zip(line, widths, strict=True):

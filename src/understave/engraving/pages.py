@@ -76,7 +76,7 @@ def engrave(
     Every id of a note and of a measure in the score is the id of a group in one of the pages. A score
     whose systems are taller than the page is engraved smaller than `options.staff_mm`.
     """
-    staff_mm = options.staff_height(max(p.last_staff for p in score.parts))
+    staff_mm = options.staff_height(max(part.last_staff for part in score.parts))
     scale = staff_mm / STAFF_HEIGHT_MM
     width, height = (_MM * side for side in options.page_mm)
     margin = _MM * options.margin_mm
@@ -132,7 +132,7 @@ def excerpt(  # noqa: PLR0913
             f"There are no measures {first_measure_index} to {last_measure_index} to show: "
             f"counted from 0, the score's last measure is {last_index}."
         )
-    scale = options.staff_height(max(p.last_staff for p in score.parts)) / STAFF_HEIGHT_MM
+    scale = options.staff_height(max(part.last_staff for part in score.parts)) / STAFF_HEIGHT_MM
     laid = blocks(
         score,
         reading,
@@ -184,7 +184,7 @@ def blocks(  # noqa: PLR0913
         if highlight:
             system.group.insert(0, halos(system, highlight))
         drawn.append(Block(system.group, Box.around([*(i.box for i in system.ink), reach]), system))
-    return Blocks(drawn, notation.glyphs | {n: glyph_definition(g) for n, g in glyphs.items()})
+    return Blocks(drawn, notation.glyphs | {n: glyph_definition(glyph) for n, glyph in glyphs.items()})
 
 
 def share_out(heights: Sequence[float], first_room: float, room: float, gap: float) -> list[int]:
@@ -308,11 +308,15 @@ def _legend(reading: Reading, options: Options, left: float, y: float) -> list[_
     said = phrasebook(options.language).lanes
     entries: list[tuple[str, str]] = []
     if options.numerals and options.colours:
-        used = {function_of(s.numeral) for s in reading.spans}
-        entries = [(said[name], colour_of(f)) for f, name in _MEANINGS.items() if f in used]
-    if options.numerals and any(s.confidence < options.doubt_below and not s.fixed for s in reading.spans):
+        used = {function_of(span.numeral) for span in reading.spans}
+        entries = [
+            (said[name], colour_of(function)) for function, name in _MEANINGS.items() if function in used
+        ]
+    if options.numerals and any(
+        span.confidence < options.doubt_below and not span.fixed for span in reading.spans
+    ):
         entries.append((said["legend-uncertain"], SOFT))
-    if options.numerals and any(s.fixed for s in reading.spans):
+    if options.numerals and any(span.fixed for span in reading.spans):
         entries.append((said["legend-fixed"], SOFT))
     return _in_line(entries, left, y)
 
@@ -323,7 +327,7 @@ def _plan_legend(plan: Plan, options: Options, left: float, y: float) -> list[_W
     entries: list[tuple[str, str]] = []
     if options.tension and plan.tension:
         entries.append((said["legend-tension"], TENSION))
-    origins = {h.origin for h in plan.hairpins} | {m.origin for m in plan.marks}
+    origins = {hairpin.origin for hairpin in plan.hairpins} | {mark.origin for mark in plan.marks}
     if options.dynamics and "proposed" in origins:
         entries.append((said["legend-proposed"], PROPOSED))
     if options.pedal and plan.pedal:
@@ -361,7 +365,7 @@ def _write(page: etree._Element, words: Sequence[_Words]) -> dict[str, etree._El
                 {"font-family": "serif", "font-size": f"{w.size:.0f}", "text-anchor": w.anchor}
             )
             text.text = w.text
-    return {name: glyph_definition(g) for name, g in glyphs.items()}
+    return {name: glyph_definition(glyph) for name, glyph in glyphs.items()}
 
 
 # ------------------------------------------------------------------ SVG documents

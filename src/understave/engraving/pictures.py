@@ -115,16 +115,18 @@ def _laid_out(pages: Sequence[str], title: str, with_texts: bool) -> list[dict[s
         if with_texts and title and number == 0:
             bookmarks.append((1, title, 0.0))
         bookmarks += [
-            (2 if title else 1, w.text, max(0.0, w.y - w.size))
-            for w in texts
+            (2 if title else 1, written.text, max(0.0, written.y - written.size))
+            for written in texts
             # In brackets stands a key that goes on from the system before.
-            if w.role == "key" and not w.text.startswith("(")
+            if written.role == "key" and not written.text.startswith("(")
         ]
         laid.append(
             {
                 "width": width,
                 "height": height,
-                "texts": [(w.text, w.x, w.y, w.width, w.size) for w in texts],
+                "texts": [
+                    (written.text, written.x, written.y, written.width, written.size) for written in texts
+                ],
                 "bookmarks": bookmarks,
             }
         )

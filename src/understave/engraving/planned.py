@@ -99,7 +99,7 @@ class PlannedLanes:
             named = self._name(name, system, drawn, glyphs)
             lanes.append(Drawn(drawn.group, Box.around((drawn.box, named))))
             floor = lanes[-1].box.y1 + _LANE_GAP
-        return [d.group for d in lanes], Box.around(d.box for d in lanes)
+        return [drawn.group for drawn in lanes], Box.around(drawn.box for drawn in lanes)
 
     def _name(self, label: Label, system: System, lane: Drawn, glyphs: dict[str, Glyph]) -> Box:
         """Write what a lane is to the left of it, under the clef, as large as there is room for."""
@@ -197,8 +197,8 @@ class PlannedLanes:
     def _pedal(self, system: System, at: Moments, floor: float, glyphs: dict[str, Glyph]) -> Drawn:
         group = _lane("pedal-lane")
         moves = self.plan.pedal if self.options.pedal else ()
-        inside = [m for m in moves if system.start <= m.moment < system.end]
-        before = [m for m in moves if m.moment < system.start]
+        inside = [move for move in moves if system.start <= move.moment < system.end]
+        before = [move for move in moves if move.moment < system.start]
         held = before[-1] if before and before[-1].depth > 0 else None
         if not inside and held is None:
             return Drawn(group, _NOTHING)
@@ -207,7 +207,7 @@ class PlannedLanes:
         stretches: list[tuple[float, PedalMove, bool]] = []
         if held is not None and (not inside or inside[0].moment > system.start):
             stretches.append((_left(system), held, True))
-        stretches += [(self._x(at, system, m.moment), m, False) for m in inside]
+        stretches += [(self._x(at, system, move.moment), move, False) for move in inside]
         ends = [x for x, _, _ in stretches[1:]] + [system.x1]
         last = held.depth if held is not None else 0.0
         for number, ((x0, move, goes_on), x1) in enumerate(zip(stretches, ends, strict=True)):
@@ -248,15 +248,15 @@ def plan_lanes(score: Score, plan: Plan, options: Options) -> PlannedLanes:
     """Typeset the words of a plan's lanes in one go."""
     book = phrasebook(options.language)
     names = [Wording((Text(name),), SOFT, name) for name in (book.lanes[lane] for lane in _NAMED)]
-    marks = [_mark_wording(m.mark, m.origin, book) for m in plan.marks]
+    marks = [_mark_wording(mark.mark, mark.origin, book) for mark in plan.marks]
     half = Wording((Text("½"),), PROPOSED, book.spoken["half pedal"])
-    runs = typeset(t for w in (*names, *marks, half) for t in w.texts())
+    runs = typeset(t for wording in (*names, *marks, half) for t in wording.texts())
     return PlannedLanes(
         score,
         plan,
         options,
-        tuple(typeset_label(w, runs) for w in names),
-        tuple(typeset_label(w, runs) for w in marks),
+        tuple(typeset_label(wording, runs) for wording in names),
+        tuple(typeset_label(wording, runs) for wording in marks),
         typeset_label(half, runs),
     )
 
@@ -272,13 +272,21 @@ def _mark_wording(mark: str, origin: Origin, book: Phrasebook) -> Wording:
 
 def _legs(hairpins: Sequence[Hairpin]) -> Iterable[_Leg]:
     """Cut swells at their peak."""
-    for index, h in enumerate(hairpins):
-        peak = h.peak if h.kind == "swell" else h.end if h.kind == "crescendo" else h.start
-        peak = (h.start + h.end) / 2 if peak is None else min(h.end, max(h.start, peak))
-        if peak > h.start:
-            yield _Leg(h.start, peak, 0.0, 1.0, h, index)
-        if peak < h.end:
-            yield _Leg(peak, h.end, 1.0, 0.0, h, index)
+    for index, hairpin in enumerate(hairpins):
+        peak = (
+            hairpin.peak
+            if hairpin.kind == "swell"
+            else hairpin.end
+            if hairpin.kind == "crescendo"
+            else hairpin.start
+        )
+        peak = (
+            (hairpin.start + hairpin.end) / 2 if peak is None else min(hairpin.end, max(hairpin.start, peak))
+        )
+        if peak > hairpin.start:
+            yield _Leg(hairpin.start, peak, 0.0, 1.0, hairpin, index)
+        if peak < hairpin.end:
+            yield _Leg(peak, hairpin.end, 1.0, 0.0, hairpin, index)
 
 
 def _between(x0: float, x1: float, rows: Sequence[Sequence[Box]]) -> tuple[int, float, float]:

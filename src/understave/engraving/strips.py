@@ -49,7 +49,7 @@ def strips(
     score: Score, reading: Reading, first: int, last: int, width_mm: float, options: Options = DEFAULTS
 ) -> tuple[Strip, ...]:
     """Engrave measures `first` to `last` (indexes, both included) in systems at most `width_mm` wide."""
-    scale = options.staff_height(max(p.last_staff for p in score.parts)) / STAFF_HEIGHT_MM
+    scale = options.staff_height(max(part.last_staff for part in score.parts)) / STAFF_HEIGHT_MM
     laid = blocks(score, reading, options, (width_mm - 3) / scale, (first, last))
     made = []
     for block in laid.blocks:
@@ -65,9 +65,11 @@ def strips(
                 heads[piece.id].append(piece.box)
         matrix = affine(block.group.get("transform", ""))
         numerals = {
-            int(g.get("data-index", "0")): Box.around(i.box.transformed(matrix) for i in ink(g, boxes))
-            for g in block.group.iter(f"{{{SVG}}}g")
-            if g.get("class") == "numeral"
+            int(element.get("data-index", "0")): Box.around(
+                i.box.transformed(matrix) for i in ink(element, boxes)
+            )
+            for element in block.group.iter(f"{{{SVG}}}g")
+            if element.get("class") == "numeral"
         }
         top, bottom = block.system.staves[0][0], block.system.staves[-1][1]
         bars = {b.index: Box(b.x0, top, b.x1, bottom).transformed(matrix) for b in block.system.bars}

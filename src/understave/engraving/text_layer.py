@@ -67,8 +67,10 @@ def texts_of(svg: str) -> tuple[Written, ...]:
     root = etree.fromstring(svg.encode(), etree.XMLParser(huge_tree=True))
     left, top = (float(number) for number in root.get("viewBox", "0 0").split()[:2])
     boxes = glyph_boxes(root)
-    found = [w for group, matrix in _groups(root) if (w := _written(group, matrix, boxes, left, top))]
-    return tuple(sorted(found, key=lambda w: (round(w.y, 1), w.x)))
+    found = [
+        written for group, matrix in _groups(root) if (written := _written(group, matrix, boxes, left, top))
+    ]
+    return tuple(sorted(found, key=lambda written: (round(written.y, 1), written.x)))
 
 
 def _groups(root: etree._Element) -> Iterator[tuple[etree._Element, Matrix]]:

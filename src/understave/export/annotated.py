@@ -64,7 +64,7 @@ def annotated_musicxml(
         at = (measure.index, span.start - measure.start)
         if chord_symbols:
             insertions.append(Insertion(*at, part.first_staff, _symbol_harmony(span)))
-        insertions += [Insertion(*at, part.last_staff, e) for e in below]
+        insertions += [Insertion(*at, part.last_staff, element) for element in below]
     insert_all(root, insertions)
     HARMONY.call_version_4(root)
     return to_bytes(root)
@@ -85,9 +85,11 @@ def labelled_part(score: Score) -> Part:
     In the part of a transposing instrument chords would be read as transposed with it.
     """
     transposing = {
-        n.part for n in score.notes if (n.written.letter, n.written.alter) != (n.pitch.letter, n.pitch.alter)
+        note.part
+        for note in score.notes
+        if (note.written.letter, note.written.alter) != (note.pitch.letter, note.pitch.alter)
     }
-    plain = [p for k, p in enumerate(score.parts) if k not in transposing]
+    plain = [part for k, part in enumerate(score.parts) if k not in transposing]
     return (plain or list(score.parts))[-1]
 
 
@@ -186,7 +188,7 @@ def _symbol_harmony(span: Span) -> etree._Element:
     # The bass note tells the inversion; the degrees stand in the text.
     if symbol.bass != symbol.root:
         element.append(_name("bass", symbol.bass))
-    element.extend(e for e in _position(symbol) if e.tag == "degree")
+    element.extend(element for element in _position(symbol) if element.tag == "degree")
     return element
 
 

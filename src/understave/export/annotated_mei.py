@@ -40,7 +40,7 @@ def annotated_mei(score: Score, reading: Reading) -> bytes:
     for application in root.iter(f"{{{MEI}}}application"):
         if "isodate" in application.attrib:
             del application.attrib["isodate"]
-    measures = {m.get(XML_ID): m for m in root.iter(f"{{{MEI}}}measure")}
+    measures = {element.get(XML_ID): element for element in root.iter(f"{{{MEI}}}measure")}
     staff = str(labelled_part(score).last_staff)
     key: Key | None = None
     for span in reading.spans:

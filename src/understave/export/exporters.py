@@ -40,12 +40,12 @@ class Exporter:
 
 
 EXPORTERS = (
-    Exporter("JSON", ".json", lambda p: reading_json(p.score, p.reading)),
-    Exporter("CSV", ".csv", lambda p: reading_csv(p.score, p.reading)),
-    Exporter("RomanText", ".txt", lambda p: write_romantext(p.reading, p.score)),
-    Exporter("MusicXML", ".musicxml", lambda p: annotated_musicxml(p.score, p.reading)),
-    Exporter("MEI", ".mei", lambda p: annotated_mei(p.score, p.reading)),
-    Exporter("Parquet", ".parquet", lambda p: events_parquet(p.score, p.reading)),
+    Exporter("JSON", ".json", lambda piece: reading_json(piece.score, piece.reading)),
+    Exporter("CSV", ".csv", lambda piece: reading_csv(piece.score, piece.reading)),
+    Exporter("RomanText", ".txt", lambda piece: write_romantext(piece.reading, piece.score)),
+    Exporter("MusicXML", ".musicxml", lambda piece: annotated_musicxml(piece.score, piece.reading)),
+    Exporter("MEI", ".mei", lambda piece: annotated_mei(piece.score, piece.reading)),
+    Exporter("Parquet", ".parquet", lambda piece: events_parquet(piece.score, piece.reading)),
 )
 """Our own: the reading as data, as an analysis to read, and in the score itself; of Parquet, the events."""
 
@@ -53,8 +53,8 @@ EXPORTERS = (
 @lru_cache(maxsize=1)
 def exporters() -> Mapping[str, Exporter]:
     """Return all exporters by their ending: ours, then those that other installed packages bring."""
-    found = {e.suffix: e for e in EXPORTERS}
-    for guest in guests("understave.exporters", Exporter, [e.name for e in EXPORTERS], _wrong):
+    found = {exporter.suffix: exporter for exporter in EXPORTERS}
+    for guest in guests("understave.exporters", Exporter, [exporter.name for exporter in EXPORTERS], _wrong):
         found.setdefault(guest.value.suffix, replace(guest.value, write=partial(_written, guest)))
     return found
 
@@ -70,7 +70,7 @@ def _wrong(exporter: Any) -> str:
         or suffix != suffix.lower()
     ):
         return "its suffix is no ending such as '.chords'"
-    own = next((e.name for e in EXPORTERS if e.suffix == suffix), "")
+    own = next((exporter.name for exporter in EXPORTERS if exporter.suffix == suffix), "")
     return f"its ending {suffix} is that of our {own}" if own else ""
 
 

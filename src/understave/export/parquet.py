@@ -58,21 +58,21 @@ EVENTS: Columns = dict(
 def spans_parquet(score: Score, reading: Reading) -> bytes:
     """Return the spans of a reading as a Parquet file with the columns of `SPANS`."""
     rows = []
-    for s in reading.spans:
-        chord = s.numeral.chord(s.key)
+    for span in reading.spans:
+        chord = span.numeral.chord(span.key)
         rows.append(
             {
-                **_place(score, s.start, s.end),
-                "key": s.key.tonic.name,
-                "mode": s.key.mode,
-                "numeral": str(s.numeral),
+                **_place(score, span.start, span.end),
+                "key": span.key.tonic.name,
+                "mode": span.key.mode,
+                "numeral": str(span.numeral),
                 "chord": chord.name,
-                "members": [m.name for m in chord.members],
+                "members": [tone.name for tone in chord.members],
                 "bass": chord.bass.name,
-                "confidence": s.confidence,
-                "fixed": s.fixed,
-                "notes": list(s.notes),
-                "foreign": list(s.foreign),
+                "confidence": span.confidence,
+                "fixed": span.fixed,
+                "notes": list(span.notes),
+                "foreign": list(span.foreign),
             }
         )
     return _bytes(rows, SPANS, score)
@@ -82,14 +82,14 @@ def events_parquet(score: Score, reading: Reading) -> bytes:
     """Return the events of a reading as a Parquet file with the columns of `EVENTS`."""
     rows = [
         {
-            **_place(score, e.start, e.end),
-            "kind": e.kind,
-            "label": e.label,
-            "confidence": e.confidence,
-            "notes": list(e.notes),
-            "detail": json.dumps(detail(e), ensure_ascii=False),
+            **_place(score, event.start, event.end),
+            "kind": event.kind,
+            "label": event.label,
+            "confidence": event.confidence,
+            "notes": list(event.notes),
+            "detail": json.dumps(detail(event), ensure_ascii=False),
         }
-        for e in reading.events
+        for event in reading.events
     ]
     return _bytes(rows, EVENTS, score)
 

@@ -49,30 +49,39 @@ def plan_json(score: Score, plan: Plan, stretch: tuple[Fraction, Fraction] | Non
             if lasts(t.start, t.end)
         ),
         loudness=tuple(
-            records.Loudness(at(p.moment), round(p.velocity, 2)) for p in plan.levels if here(p.moment)
+            records.Loudness(at(level.moment), round(level.velocity, 2))
+            for level in plan.levels
+            if here(level.moment)
         ),
         hairpins=tuple(
             records.Hairpin(
-                at(h.start), None if h.peak is None else at(h.peak), at(h.end), h.kind, h.origin, _why(h.why)
+                at(hairpin.start),
+                None if hairpin.peak is None else at(hairpin.peak),
+                at(hairpin.end),
+                hairpin.kind,
+                hairpin.origin,
+                _why(hairpin.why),
             )
-            for h in plan.hairpins
-            if lasts(h.start, h.end)
+            for hairpin in plan.hairpins
+            if lasts(hairpin.start, hairpin.end)
         ),
         marks=tuple(
-            records.Mark(at(m.moment), m.mark, m.origin, _why(m.why)) for m in plan.marks if here(m.moment)
+            records.Mark(at(mark.moment), mark.mark, mark.origin, _why(mark.why))
+            for mark in plan.marks
+            if here(mark.moment)
         ),
         voices=tuple(
-            records.Voice(v.note, v.role, round(v.amount, 2), v.lean, _why(v.why))
-            for v in plan.voices
-            if here(score.note_by_id[v.note].onset)
+            records.Voice(voice.note, voice.role, round(voice.amount, 2), voice.lean, _why(voice.why))
+            for voice in plan.voices
+            if here(score.note_by_id[voice.note].onset)
         ),
         timing=tuple(
             records.Bend(at(b.moment), round(b.factor, 4), _why(b.why)) for b in plan.timing if here(b.moment)
         ),
         pedal=tuple(
-            records.PedalMove(at(p.moment), round(p.depth, 3), p.origin, _why(p.why))
-            for p in plan.pedal
-            if here(p.moment)
+            records.PedalMove(at(move.moment), round(move.depth, 3), move.origin, _why(move.why))
+            for move in plan.pedal
+            if here(move.moment)
         ),
     )
     return records.text_of(file)

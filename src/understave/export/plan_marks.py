@@ -76,11 +76,13 @@ def with_plan(xml: bytes, score: Score, plan: Plan) -> bytes:
             free = next((n for n, t in enumerate(open_until) if t <= hairpin.start), None)
             if free is not None:
                 open_until[free] = hairpin.end
-                marks += [(t, on, top, e) for t, on, e in _wedges(hairpin, k, _WEDGE_NUMBERS[free])]
-    marks += [(t, True, bottom, e) for t, e in _pedal_marks(plan.pedal)]
+                marks += [
+                    (t, on, top, element) for t, on, element in _wedges(hairpin, k, _WEDGE_NUMBERS[free])
+                ]
+    marks += [(t, True, bottom, element) for t, element in _pedal_marks(plan.pedal)]
     # At one moment lines end before others begin.
     marks.sort(key=lambda m: (m[0], m[1]))
-    insert_all(root, [_insertion(score, moment, staff, e) for moment, _, staff, e in marks])
+    insert_all(root, [_insertion(score, moment, staff, element) for moment, _, staff, element in marks])
     _accent(root, score, plan)
     PLAN.call_version_4(root)
     return to_bytes(root)
@@ -104,11 +106,17 @@ def _direction(inner: etree._Element, name: str, depth: float | None = None) -> 
     return element
 
 
-def _wedges(h: Hairpin, index: int, number: str) -> Iterator[tuple[Fraction, bool, etree._Element]]:
+def _wedges(hairpin: Hairpin, index: int, number: str) -> Iterator[tuple[Fraction, bool, etree._Element]]:
     """The ends of a hairpin's wedges, each with its moment and whether it begins there."""
-    peak = h.end if h.kind == "crescendo" else h.start if h.kind == "diminuendo" else h.peak
-    peak = (h.start + h.end) / 2 if peak is None else min(h.end, max(h.start, peak))
-    for kind, start, end in (("crescendo", h.start, peak), ("diminuendo", peak, h.end)):
+    peak = (
+        hairpin.end
+        if hairpin.kind == "crescendo"
+        else hairpin.start
+        if hairpin.kind == "diminuendo"
+        else hairpin.peak
+    )
+    peak = (hairpin.start + hairpin.end) / 2 if peak is None else min(hairpin.end, max(hairpin.start, peak))
+    for kind, start, end in (("crescendo", hairpin.start, peak), ("diminuendo", peak, hairpin.end)):
         if start < end:
             for what, moment in ((kind, start), ("stop", end)):
                 wedge = etree.Element("wedge", type=what, number=number)
@@ -133,7 +141,7 @@ def _insertion(score: Score, moment: Fraction, staff: int, element: etree._Eleme
 
 def _accent(root: etree._Element, score: Score, plan: Plan) -> None:
     """Put accents over the notes to lean on, unless the composer did; in notations of their own."""
-    written = {e.get("id"): e for e in root.iter("note")}
+    written = {element.get("id"): element for element in root.iter("note")}
     for voice in plan.voices:
         note = score.note_by_id.get(voice.note)
         element = written.get(note.id) if note is not None and voice.lean else None

@@ -101,11 +101,13 @@ def _names(parts: tuple[Part, ...]) -> dict[int, str]:
 
 def _conducted(score: Score, reading: Reading | None, time: Clock) -> list[Placed]:
     begin, end = time.moments[0], time.moments[-1]
-    measures = [m for m in score.measures if begin <= m.start < end]
+    measures = [measure for measure in score.measures if begin <= measure.start < end]
     events = [*_meters(measures, time), *_signatures(measures, reading, time), *_tempo(time)]
-    marks = [(d.onset, d.text) for d in score.directions if d.kind == "rehearsal"]
+    marks = [
+        (direction.onset, direction.text) for direction in score.directions if direction.kind == "rehearsal"
+    ]
     if reading is not None:
-        keys = [(s.start, s.key) for s in reading.spans]
+        keys = [(span.start, span.key) for span in reading.spans]
         marks += [
             (max(t, begin), key_name(key))
             for k, (t, key) in enumerate(keys)
@@ -130,25 +132,27 @@ def _meters(measures: list[Measure], time: Clock) -> Iterator[Placed]:
     """
     now: tuple[int, int] | None = None
     held = Fraction(0)
-    for m, after in zip(measures, [*measures[1:], None], strict=True):
+    for measure, after in zip(measures, [*measures[1:], None], strict=True):
         if held:
             held = Fraction(0)
             continue
-        meter = (m.beats, m.beat_type)
-        if m.length != m.full_length:
+        meter = (measure.beats, measure.beat_type)
+        if measure.length != measure.full_length:
             whole = (
-                after is not None and after.offset == m.length and m.length + after.length == m.full_length
+                after is not None
+                and after.offset == measure.length
+                and measure.length + after.length == measure.full_length
             )
-            held = m.length if whole else held
-            share = m.length / 4
+            held = measure.length if whole else held
+            share = measure.length / 4
             # Halves, quarters ... up to what MIDI can name; a bar of another length keeps its meter.
             if not whole and share and share.denominator & (share.denominator - 1) == 0:
-                unit = max(share.denominator, m.beat_type)
+                unit = max(share.denominator, measure.beat_type)
                 meter = (int(share * unit), unit)
         if meter != now and meter[0] < 256:
             now = meter
             yield (
-                _tick(time, m.start),
+                _tick(time, measure.start),
                 0,
                 mido.MetaMessage("time_signature", numerator=meter[0], denominator=meter[1]),
             )
@@ -158,15 +162,19 @@ def _signatures(measures: list[Measure], reading: Reading | None, time: Clock) -
     """A key signature wherever it changes; its mode is the printed one, else that of the reading there."""
     spans = reading.spans if reading is not None else ()
     now: tuple[int, str | None] | None = None
-    for m in measures:
-        if (m.signature, m.mode) != now and abs(m.signature) <= 7:
-            now = (m.signature, m.mode)
-            here = next((s.key for s in spans if s.end > m.start), None)
-            minor = m.mode == "minor" or (
-                m.mode != "major" and here is not None and here == Key.from_signature(m.signature, "minor")
+    for measure in measures:
+        if (measure.signature, measure.mode) != now and abs(measure.signature) <= 7:
+            now = (measure.signature, measure.mode)
+            here = next((span.key for span in spans if span.end > measure.start), None)
+            minor = measure.mode == "minor" or (
+                measure.mode != "major"
+                and here is not None
+                and here == Key.from_signature(measure.signature, "minor")
             )
-            name = Key.from_signature(m.signature, "minor" if minor else "major").tonic.name + "m" * minor
-            yield _tick(time, m.start), 1, mido.MetaMessage("key_signature", key=name)
+            name = (
+                Key.from_signature(measure.signature, "minor" if minor else "major").tonic.name + "m" * minor
+            )
+            yield _tick(time, measure.start), 1, mido.MetaMessage("key_signature", key=name)
 
 
 def _tempo(time: Clock) -> Iterator[Placed]:

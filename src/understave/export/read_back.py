@@ -87,7 +87,7 @@ def details_from_json(kind: Kind[D], table: Mapping[str, Any]) -> D:
 
 @cache
 def _kinds() -> Mapping[str, Kind[Any]]:
-    return {k.name: k for k in (*kinds(), *REASONS)}
+    return {kind.name: kind for kind in (*kinds(), *REASONS)}
 
 
 @cache

@@ -30,7 +30,7 @@ def _label(item: Span | Alternative) -> records.Label:
         item.key.symbol,
         str(item.numeral),
         chord.name,
-        tuple(m.name for m in chord.members),
+        tuple(tone.name for tone in chord.members),
         chord.bass.name,
         round(item.confidence, 4),
     )
@@ -56,7 +56,7 @@ def _above(score: Score, above: Above) -> records.Above:
         above.key.symbol,
         str(above.numeral),
         chord.name,
-        tuple(m.name for m in chord.members),
+        tuple(tone.name for tone in chord.members),
         chord.bass.name,
         above.over.pitch_class.name,
     )
@@ -92,14 +92,18 @@ def reading_json(score: Score, reading: Reading, stretch: tuple[Fraction, Fracti
         piece=records.MeasuredPiece(score.title, score.composer, len(score.measures), str(score.end)),
         imported=tuple(score.warnings),
         spans=tuple(
-            _span(score, s) for s in reading.spans if not stretch or (s.start < end and s.end > begin)
+            _span(score, span)
+            for span in reading.spans
+            if not stretch or (span.start < end and span.end > begin)
         ),
         above_held=tuple(
             _above(score, a)
             for a in layer(reading.events)
             if not stretch or (a.start < end and a.end > begin)
         ),
-        events=tuple(_event(score, e) for e in reading.events if not stretch or _touches(e, begin, end)),
+        events=tuple(
+            _event(score, event) for event in reading.events if not stretch or _touches(event, begin, end)
+        ),
     )
     return records.text_of(file)
 

@@ -24,13 +24,13 @@ def story_json(score: Score, told: Sequence[Paragraph], level: Level, language: 
             language=language,
             paragraphs=tuple(
                 records.Paragraph(
-                    p.heading,
-                    moment(score, p.start),
-                    moment(score, p.end),
-                    tuple(_sentence(score, s) for s in p.sentences),
-                    tuple(records.Gloss(g.term, in_a_line(g.meaning)) for g in p.glosses),
+                    paragraph.heading,
+                    moment(score, paragraph.start),
+                    moment(score, paragraph.end),
+                    tuple(_sentence(score, sentence) for sentence in paragraph.sentences),
+                    tuple(records.Gloss(gloss.term, in_a_line(gloss.meaning)) for gloss in paragraph.glosses),
                 )
-                for p in told
+                for paragraph in told
             ),
         )
     )
@@ -42,5 +42,5 @@ def _sentence(score: Score, sentence: Sentence) -> records.Sentence:
         sentence.place,
         moment(score, sentence.start),
         sentence.notes,
-        tuple(records.Named(e.kind, e.label) for e in sentence.events),
+        tuple(records.Named(event.kind, event.label) for event in sentence.events),
     )

@@ -33,19 +33,21 @@ _CHANGING = 3
 
 def settle(events: tuple[Event, ...], spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the events without those that others refute, in the same order."""
-    sequences = [e for e, found in SEQUENCE.all(events) if found.pattern is not None]
-    pedals = [e for e in events if e in PEDAL_POINT]
-    basses = [e for e, found in PEDAL_POINT.all(pedals) if found.place == "bass"]
-    kept = [e for e in events if not _is_refuted(e, sequences, basses, pedals, spans)]
-    passed = [e for e in kept if e in KEY and e.label == "modulation" and _within(e, sequences)]
-    cadences = [found for e, found in CADENCE.all(kept) if _confirms(e, found)]
+    sequences = [event for event, found in SEQUENCE.all(events) if found.pattern is not None]
+    pedals = [event for event in events if event in PEDAL_POINT]
+    basses = [event for event, found in PEDAL_POINT.all(pedals) if found.place == "bass"]
+    kept = [event for event in events if not _is_refuted(event, sequences, basses, pedals, spans)]
+    passed = [
+        event for event in kept if event in KEY and event.label == "modulation" and _within(event, sequences)
+    ]
+    cadences = [found for event, found in CADENCE.all(kept) if _confirms(event, found)]
     settled = []
-    for e in kept:
-        if e in PIVOT_CHORD and any(_leads(e, key) for key in passed):
+    for event in kept:
+        if event in PIVOT_CHORD and any(_leads(event, key) for key in passed):
             continue
-        if e in passed:
-            e = replace(e, label="tonicization")
-        settled.append(_with_own_cadence(e, cadences))
+        if event in passed:
+            event = replace(event, label="tonicization")
+        settled.append(_with_own_cadence(event, cadences))
     return tuple(settled)
 
 
@@ -56,13 +58,13 @@ def _is_refuted(
         arrival = cadence.arrival
         held = any(p.start <= event.start and arrival < p.end for p in basses)
         return held or any(
-            s.start < event.start and sum(arrival < c.start < s.end for c in spans) >= _FOLLOWING
+            s.start < event.start and sum(arrival < span.start < s.end for span in spans) >= _FOLLOWING
             for s in sequences
         )
     if event in DRONE and event.label == "single tone":
         notes = set(event.notes)
         told = any(p.start <= event.start < p.end and notes & set(p.notes) for p in pedals)
-        return told or sum(c.start < event.end and c.end > event.start for c in spans) < _CHANGING
+        return told or sum(span.start < event.end and span.end > event.start for span in spans) < _CHANGING
     return False
 
 
@@ -89,5 +91,9 @@ def _with_own_cadence(event: Event, cadences: list[CadenceDetails]) -> Event:
     key = KEY.of(event)
     if key is None or key.cadence is None:
         return event
-    found = [c.arrival for c in cadences if c.key == key.key and event.start < c.arrival < event.end]
+    found = [
+        details.arrival
+        for details in cadences
+        if details.key == key.key and event.start < details.arrival < event.end
+    ]
     return replace(event, details=replace(key, cadence=min(found, default=None)))

@@ -70,7 +70,7 @@ LEADING_TONE = "applied leading-tone chord"
 def find_applied(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the applied dominants and leading-tone chords of a reading, in order."""
     piece = progression_of(score, spans)
-    return tuple(e for i in range(len(piece.steps)) if (e := applied(piece, i)))
+    return tuple(event for i in range(len(piece.steps)) if (event := applied(piece, i)))
 
 
 def applied(piece: Progression, i: int) -> Event | None:
@@ -102,15 +102,15 @@ def applied(piece: Progression, i: int) -> Event | None:
     )
     if leading:
         # The last to sound is the one that the answer is heard after.
-        note = max(leading, key=lambda n: (n.end, n.midi))
+        note = max(leading, key=lambda note: (note.end, note.midi))
         detail = replace(detail, leading_note=note.id, leading_pitch=note.pitch)
         going = piece.goes_to(note, step.end, answer.end if answer else step.end)
         detail = replace(detail, goes_to=going.pitch if going else None)
     if answer is not None:
         detail = replace(detail, to=answer.numeral, to_key=answer.key, resolution_time=answer.start)
     tones = {tone.semitone for tone, _ in changes}
-    notes = {n.id for n in piece.sounding(step.start, step.end) if n.midi % 12 in tones}
-    ids = tuple(dict.fromkeys([*(n.id for n in leading), *sorted(notes)]))
+    notes = {note.id for note in piece.sounding(step.start, step.end) if note.midi % 12 in tones}
+    ids = tuple(dict.fromkeys([*(note.id for note in leading), *sorted(notes)]))
     sure = step.confidence * (1.0 if resolution != "elsewhere" else 0.8)
     return APPLIED_CHORD.event(label, step.start, step.end, ids, round(sure, 3), detail)
 
@@ -120,7 +120,7 @@ def changed(piece: Progression, step: Step) -> tuple[tuple[PitchClass, PitchClas
     found = []
     for member in step.chord.members:
         if member not in step.key.scale and piece.notes(step, member):
-            own = next(p for p in step.key.scale if p.letter == member.letter)
+            own = next(tone for tone in step.key.scale if tone.letter == member.letter)
             found.append((member, own))
     return tuple(found)
 

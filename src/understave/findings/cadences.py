@@ -166,7 +166,7 @@ def cadences_of(
     for i, close in enumerate(closes):
         if close.arrival not in told:
             found += piece.within(i)
-    return tuple(sorted(found, key=lambda e: e.start))
+    return tuple(sorted(found, key=lambda event: event.start))
 
 
 class _Piece:
@@ -178,10 +178,10 @@ class _Piece:
         self.closes = closes
         self.chords = chords_of(spans)
         self.melody = melody_of(score)
-        self.six_fours = [e for e in find_sixfours(score, spans) if e.label == "cadential"]
-        self.onsets = [n.onset for n in self.melody]
-        self.note_onsets = [n.onset for n in score.notes]
-        self.longest = max((n.duration for n in score.notes), default=Fraction(0))
+        self.six_fours = [event for event in find_sixfours(score, spans) if event.label == "cadential"]
+        self.onsets = [note.onset for note in self.melody]
+        self.note_onsets = [note.onset for note in score.notes]
+        self.longest = max((note.duration for note in score.notes), default=Fraction(0))
 
     def event(self, close: Close, ending: Ending | None) -> Event:
         """Return the cadence on a close; `ending` is that of the phrase it ends, None inside a phrase."""
@@ -281,9 +281,9 @@ class _Piece:
         """Return the melody's first chord tone over the goal, up to a moment; None where it is silent."""
         tones = self.chords[close.goal].semitones
         i = max(0, bisect_right(self.onsets, close.arrival) - 1)
-        over = [n for n in self.melody[i : bisect_left(self.onsets, end)] if n.end > close.arrival]
-        over = [n for n in over if is_sung(self.score, n)]
-        return next((n for n in over if n.midi % 12 in tones), None)
+        over = [note for note in self.melody[i : bisect_left(self.onsets, end)] if note.end > close.arrival]
+        over = [note for note in over if is_sung(self.score, note)]
+        return next((note for note in over if note.midi % 12 in tones), None)
 
     def last_over(self, close: Close, first: Note) -> Note:
         """Return the note on which the melody comes to rest for good: its last, where that is the tonic.
@@ -299,7 +299,7 @@ class _Piece:
         """Whether the melody rests between two moments."""
         i = max(0, bisect_right(self.onsets, start) - 1)
         here = self.melody[i : bisect_left(self.onsets, end)]
-        return all(n.end <= start or not is_sung(self.score, n) for n in here)
+        return all(note.end <= start or not is_sung(self.score, note) for note in here)
 
     def top_over(self, close: Close, end: Fraction) -> Note | None:
         """Return what stands on top while the melody rests: the instrument's upper line where it takes over.
@@ -308,13 +308,15 @@ class _Piece:
         """
         tones = self.chords[close.goal].semitones
         i = max(0, bisect_right(self.onsets, close.arrival) - 1)
-        line = [n for n in self.melody[i : bisect_left(self.onsets, end)] if n.end > close.arrival]
-        if line and (own := [n for n in line if n.midi % 12 in tones]):
-            home = [n for n in own if end >= self.score.end and n.pitch.pitch_class == close.key.tonic]
+        line = [note for note in self.melody[i : bisect_left(self.onsets, end)] if note.end > close.arrival]
+        if line and (own := [note for note in line if note.midi % 12 in tones]):
+            home = [
+                note for note in own if end >= self.score.end and note.pitch.pitch_class == close.key.tonic
+            ]
             return (home[-1:] or own)[0]
-        over = [n for n in self.heard(close.arrival, end) if n.midi % 12 in tones and n.duration]
-        first = max(close.arrival, min((n.onset for n in over), default=close.arrival))
-        return max((n for n in over if n.onset <= first), key=lambda n: n.midi, default=None)
+        over = [note for note in self.heard(close.arrival, end) if note.midi % 12 in tones and note.duration]
+        first = max(close.arrival, min((note.onset for note in over), default=close.arrival))
+        return max((note for note in over if note.onset <= first), key=lambda note: note.midi, default=None)
 
     def weaknesses(self, close: Close, over: Note | None, end: Fraction) -> tuple[str, ...]:
         """Return why an authentic cadence is not perfect; empty where it is."""
@@ -340,17 +342,23 @@ class _Piece:
         if close.leader >= 0:
             leader = self.spans[close.leader]
             low = self.sounding(leader.end - Fraction(1, 64), self.chords[close.leader])
-            ids += [n.id for n in low[:1]]
+            ids += [note.id for note in low[:1]]
         return tuple(
-            dict.fromkeys([*ids, *(n.id for n in self.sounding(close.arrival, self.chords[close.goal]))])
+            dict.fromkeys(
+                [*ids, *(note.id for note in self.sounding(close.arrival, self.chords[close.goal]))]
+            )
         )
 
     def sounding(self, moment: Fraction, chord: Chord) -> list[Note]:
         """Return the chord's notes that sound at a moment, lowest first."""
         first = bisect_left(self.note_onsets, moment - self.longest)
         last = bisect_right(self.note_onsets, moment)
-        found = [n for n in self.score.notes[first:last] if n.end > moment and n.midi % 12 in chord.semitones]
-        return sorted(found, key=lambda n: n.midi)
+        found = [
+            note
+            for note in self.score.notes[first:last]
+            if note.end > moment and note.midi % 12 in chord.semitones
+        ]
+        return sorted(found, key=lambda note: note.midi)
 
     def within(self, i: int) -> list[Event]:
         """Return the cadence on a close inside a phrase, if there is one to tell."""
@@ -377,8 +385,8 @@ class _Piece:
         if i < 3 or i + 2 >= len(self.closes):
             return False
         around = self.closes[i - 3 : i + 3]
-        roots = [LETTERS.index(self.chords[c.goal].root.letter) for c in around]
-        begins = [c.arrival for c in around]
+        roots = [LETTERS.index(self.chords[close.goal].root.letter) for close in around]
+        begins = [close.arrival for close in around]
         within = {(roots[k + 1] - roots[k]) % 7 for k in (0, 2, 4)}
         between = {(roots[k + 2] - roots[k]) % 7 for k in (0, 2)}
         lengths = {begins[k + 2] - begins[k] for k in range(4)}
@@ -415,7 +423,7 @@ class _Piece:
         if close.label != AUTHENTIC or not self.is_promised(close) or self.chords[close.goal].inversion != 1:
             return False
         limit = close.arrival + _AGAIN * self.score.measure_at(close.arrival).full_length
-        later = (c for c in self.closes[i + 1 :] if c.arrival <= limit)
+        later = (close for close in self.closes[i + 1 :] if close.arrival <= limit)
         return any(c.label == AUTHENTIC and c.rooted and c.key.tonic == close.key.tonic for c in later)
 
     def evaded(self, close: Close) -> Event:
@@ -434,7 +442,7 @@ class _Piece:
             return False
         minor = Key(close.key.tonic, "minor")
         # The last eight chords before the goal speak for the mode.
-        around = [s.key for s in self.spans[max(0, close.leader - 7) : close.leader + 1]]
+        around = [span.key for span in self.spans[max(0, close.leader - 7) : close.leader + 1]]
         return close.key.mode == "minor" or 2 * around.count(minor) > len(around)
 
     def picardy(self, close: Close, ending: Ending) -> list[Event]:
@@ -443,7 +451,7 @@ class _Piece:
             return []
         minor = Key(close.key.tonic, "minor")
         third = close.key.tonic.shift(4)
-        notes = [n for n in self.heard(close.arrival, ending.time) if n.midi % 12 == third.semitone]
+        notes = [note for note in self.heard(close.arrival, ending.time) if note.midi % 12 == third.semitone]
         if not notes:
             return []
         detail = PicardyDetails(
@@ -454,14 +462,14 @@ class _Piece:
             arrival=close.arrival,
         )
         sure = self.confidence(close, ending)
-        ids = tuple(n.id for n in notes)
+        ids = tuple(note.id for note in notes)
         return [PICARDY.event("picardy third", close.arrival, ending.time, ids, sure, detail)]
 
     def heard(self, start: Fraction, end: Fraction) -> list[Note]:
         """Return the notes that sound between two moments."""
         first = bisect_left(self.note_onsets, start - self.longest)
         last = bisect_left(self.note_onsets, end)
-        return [n for n in self.score.notes[first:last] if n.end > start]
+        return [note for note in self.score.notes[first:last] if note.end > start]
 
 
 def _tonic(key: Key) -> RomanNumeral:

@@ -90,8 +90,8 @@ def guest_kinds() -> Mapping[str, Guest[Kind[Any]]]:
     point and the first of them has the finder. A finder that fails, or finds what does not fit the score (see
     `checked`), is left out for that piece, and a sentence says so.
     """
-    found = guests("understave.kinds", Kind, {*(k.name for k in KINDS), *_OTHER_NAMES}, _wrong)
-    return {g.value.name: replace(g, value=_guarded(g)) for g in found}
+    found = guests("understave.kinds", Kind, {*(kind.name for kind in KINDS), *_OTHER_NAMES}, _wrong)
+    return {guest.value.name: replace(guest, value=_guarded(guest)) for guest in found}
 
 
 _OTHER_NAMES = ("tension", "dynamics", "voicing", "pedalling", "timing", "chord", "note")
@@ -110,7 +110,7 @@ def _wrong(kind: Any) -> str:
     named = [*kind.searched, *(label for labels in kind.searched.values() for label in labels)]
     if not all(isinstance(name, str) for name in named):
         return "the names by which it is searched are no texts"
-    taken = sorted({n for k in KINDS for n in k.searched} & set(kind.searched))
+    taken = sorted({n for kind in KINDS for n in kind.searched} & set(kind.searched))
     return f"Understave already searches something else by the name {taken[0]!r}" if taken else ""
 
 
@@ -161,12 +161,12 @@ def checked(events: object, package: str, score: Score) -> tuple[Event, ...]:
 
 @lru_cache(maxsize=1)
 def _by_name() -> Mapping[str, Kind[Any]]:
-    return {k.name: k for k in kinds()}
+    return {kind.name: kind for kind in kinds()}
 
 
 def kinds() -> tuple[Kind[Any], ...]:
     """Return all kinds that are found: ours, then those of guests."""
-    return (*KINDS, *(g.value for g in guest_kinds().values()))
+    return (*KINDS, *(guest.value for guest in guest_kinds().values()))
 
 
 def kind_called(name: str) -> Kind[Any] | None:
@@ -181,7 +181,7 @@ def kind_of(event: Event) -> Kind[Any] | None:
 
 def finders() -> tuple[Finder, ...]:
     """Return the functions that find events, in the order in which simultaneous events are told."""
-    return tuple(k.find for k in kinds() if k.find is not None)
+    return tuple(kind.find for kind in kinds() if kind.find is not None)
 
 
 def key_of(event: Event) -> Key | None:

@@ -15,8 +15,8 @@ class Harmony:
 
     def __init__(self, spans: Sequence[Span]) -> None:
         self.spans = spans
-        self.starts = [float(s.start) for s in spans]
-        self.tones = [s.numeral.chord(s.key).semitones for s in spans]
+        self.starts = [float(span.start) for span in spans]
+        self.tones = [span.numeral.chord(span.key).semitones for span in spans]
 
     def index(self, moment: Fraction) -> int:
         """Return the number of the span at a moment, -1 where none is."""

@@ -148,7 +148,7 @@ def neapolitan(piece: Progression, i: int) -> list[Event]:
             return []
         key, second = later, step.chord.root
     notes = piece.spelled(step, second)
-    others = [n for m in step.chord.members[1:3] for n in piece.notes(step, m)]
+    others = [note for tone in step.chord.members[1:3] for note in piece.notes(step, tone)]
     if not notes or not others:
         return []
     leads = _leads(piece, i, key)
@@ -164,9 +164,9 @@ def neapolitan(piece: Progression, i: int) -> list[Event]:
         if before is None or not _tonicises(before, second):
             return []
         sure *= 0.6
-    top = max(notes, key=lambda n: n.midi)
-    heard = Counter(n.pitch.pitch_class for n in piece.sounding(step.start, step.end))
-    doubled = max(step.chord.members, key=lambda m: heard[m])
+    top = max(notes, key=lambda note: note.midi)
+    heard = Counter(note.pitch.pitch_class for note in piece.sounding(step.start, step.end))
+    doubled = max(step.chord.members, key=lambda tone: heard[tone])
     going = piece.goes_to(top, step.end, _reach(piece, i))
     detail = replace(
         _details(piece, i, key),
@@ -206,10 +206,13 @@ def augmented_sixth(piece: Progression, i: int) -> list[Event]:
     uppers, lowers = spelled or piece.notes(step, sharp), piece.notes(step, flat)
     if not uppers or not lowers:
         return []
-    upper, lower = max(uppers, key=lambda n: (n.end, n.midi)), min(lowers, key=lambda n: (-n.end, n.midi))
+    upper, lower = (
+        max(uppers, key=lambda note: (note.end, note.midi)),
+        min(lowers, key=lambda note: (-note.end, note.midi)),
+    )
     reach = _reach(piece, i)
-    goes = [piece.goes_to(n, step.end, reach) for n in (lower, upper)]
-    reached = [g is not None and g.midi % 12 == target.semitone for g in goes]
+    goes = [piece.goes_to(note, step.end, reach) for note in (lower, upper)]
+    reached = [note is not None and note.midi % 12 == target.semitone for note in goes]
     outward = all(reached)
     leads = _leads(piece, i, Key(target.shift(-1), step.local.mode))
     led = leads != "elsewhere" or any(reached)
@@ -218,7 +221,7 @@ def augmented_sixth(piece: Progression, i: int) -> list[Event]:
         led = leads in ("dominant", "six-four")
     if not outward and not (spelled and led):
         return []
-    down, up = (g.pitch if g is not None else None for g in goes)
+    down, up = (note.pitch if note is not None else None for note in goes)
     detail = replace(
         _details(piece, i, step.local),
         lower=lower.id,
@@ -264,7 +267,7 @@ def common_tone(piece: Progression, i: int) -> list[Event]:
     detail = replace(
         _details(piece, i, after.local),
         common=chord.root,
-        held=tuple(dict.fromkeys(n.id for n in held)),
+        held=tuple(dict.fromkeys(note.id for note in held)),
         around=1 if around else None,
     )
     return [_event(piece, i, COMMON_TONE, step.confidence * (0.95 if around else 0.7), detail)]
@@ -335,7 +338,7 @@ def _borrowed_in_minor(piece: Progression, i: int, changes: _Changes) -> bool:
 
 def _foreign_roots(key: Key) -> set[int]:
     """Sounding roots on which a major key's chord is not told as borrowed: none of the scale of its minor."""
-    allowed = {p.semitone for p in (*key.parallel.scale, key.leading_tone)}
+    allowed = {tone.semitone for tone in (*key.parallel.scale, key.leading_tone)}
     return set(range(12)) - allowed
 
 
@@ -353,7 +356,7 @@ def _changes(chord: Chord, key: Key) -> _Changes:
     found = []
     for member in chord.members:
         if member not in key:
-            own = next(p for p in key.scale if p.letter == member.letter)
+            own = next(tone for tone in key.scale if tone.letter == member.letter)
             found.append((member, own))
     return tuple(found)
 
@@ -406,8 +409,8 @@ def _reach(piece: Progression, i: int) -> Fraction:
 def _held(piece: Progression, step: Step, after: Step, tone: PitchClass) -> list[Note]:
     """Return the notes of a tone that lie or are struck again from one step to the next."""
     now, then = piece.notes(step, tone), piece.notes(after, tone)
-    keys = {n.midi for n in now} & {n.midi for n in then}
-    return [n for n in (*now, *then) if n.midi in keys]
+    keys = {note.midi for note in now} & {note.midi for note in then}
+    return [note for note in (*now, *then) if note.midi in keys]
 
 
 def _interval(lower: Note, upper: Note) -> Interval:
@@ -444,7 +447,7 @@ def _details(piece: Progression, i: int, key: Key, changes: _Changes | None = No
 def _event(piece: Progression, i: int, label: str, sure: float, details: ChromaticChordDetails) -> Event:
     step = piece.steps[i]
     tones = {tone.semitone for tone, _ in details.changes} or step.chord.semitones
-    notes = tuple(n.id for n in piece.sounding(step.start, step.end) if n.midi % 12 in tones)
+    notes = tuple(note.id for note in piece.sounding(step.start, step.end) if note.midi % 12 in tones)
     return CHROMATIC_CHORD.event(label, step.start, step.end, notes, round(sure, 3), details)
 
 

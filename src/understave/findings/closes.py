@@ -121,7 +121,7 @@ def numeral_in(span: Span, key: Key) -> RomanNumeral:
 @remembered
 def chords_of(spans: tuple[Span, ...]) -> tuple[Chord, ...]:
     """Return the chord of every span."""
-    return tuple(s.numeral.chord(s.key) for s in spans)
+    return tuple(span.numeral.chord(span.key) for span in spans)
 
 
 def cadential(spans: tuple[Span, ...], chords: tuple[Chord, ...], i: int) -> bool:
@@ -143,7 +143,7 @@ def cadential(spans: tuple[Span, ...], chords: tuple[Chord, ...], i: int) -> boo
 def runs_of(spans: tuple[Span, ...], chords: tuple[Chord, ...]) -> tuple[Run, ...]:
     """Group neighbouring spans of one root; a cadential six-four belongs to the dominant after it."""
     six_four = [cadential(spans, chords, i) for i in range(len(spans))]
-    roots = [c.bass if six_four[i] else c.root for i, c in enumerate(chords)]
+    roots = [chord.bass if six_four[i] else chord.root for i, chord in enumerate(chords)]
     runs: list[list[int]] = []
     for i in range(len(spans)):
         if runs and _together(spans, chords, roots, six_four, runs[-1][-1], i):

@@ -161,7 +161,7 @@ def find_dissonances(
             told.append((exposure, scene.relation(first, second, exposure)))
     told.sort(key=lambda x: (-x[0], x[1].start))
     ranked = [_with_rank(event, rank) for rank, (_, event) in enumerate(told, start=1)]
-    return tuple(sorted(ranked, key=lambda e: e.start))
+    return tuple(sorted(ranked, key=lambda event: event.start))
 
 
 def pedal_stretches(score: Score) -> tuple[Stretch, ...]:
@@ -171,7 +171,10 @@ def pedal_stretches(score: Score) -> tuple[Stretch, ...]:
     """
     found: list[Stretch] = []
     down: Fraction | None = None
-    marks = sorted((d for d in score.directions if d.kind == "pedal"), key=lambda d: d.onset)
+    marks = sorted(
+        (direction for direction in score.directions if direction.kind == "pedal"),
+        key=lambda direction: direction.onset,
+    )
     for mark in marks:
         if mark.text not in ("start", "change", "stop"):
             continue
@@ -200,7 +203,7 @@ def clashes(score: Score, line: Lines, pedal: Sequence[Stretch] = ()) -> tuple[C
             pedalled = keys <= note.onset
             if pedalled and is_step(note, other) and line.before(note) in (other, None):
                 continue
-            low, high = sorted((note, other), key=lambda n: n.midi)
+            low, high = sorted((note, other), key=lambda note: note.midi)
             until = together if pedalled else keys
             found.append(Clash(low, high, note.onset, until, pedalled, interval_label(low, high)))
         sounding.append((float(end), end, note))
@@ -246,11 +249,11 @@ def false_relations(harmony: Harmony, line: Lines) -> tuple[tuple[Note, Note], .
     """
     found: dict[tuple[Fraction, str], tuple[Note, Note]] = {}
     ending: dict[Fraction, list[Note]] = defaultdict(list)
-    notes = [n for strand in line.parts.values() for chord in strand.chords for n in chord]
-    for n in notes:
-        ending[n.end].append(n)
+    notes = [note for strand in line.parts.values() for chord in strand.chords for note in chord]
+    for note in notes:
+        ending[note.end].append(note)
     for second in notes:
-        ended = sorted(ending.get(second.onset, ()), key=lambda n: -n.midi)
+        ended = sorted(ending.get(second.onset, ()), key=lambda note: -note.midi)
         for first in ended:
             if (
                 first.pitch.letter == second.pitch.letter
@@ -269,8 +272,8 @@ def _led(first: Note, second: Note, ended: Sequence[Note], line: Lines) -> bool:
     before = line.before(second)
     if before is not None and before.midi % 12 in (from_class, to_class):
         return True
-    afters = (line.after(n) for n in ended if n.midi % 12 == from_class)
-    return any(n is not None and n.midi % 12 == to_class for n in afters)
+    afters = (line.after(note) for note in ended if note.midi % 12 == from_class)
+    return any(note is not None and note.midi % 12 == to_class for note in afters)
 
 
 @dataclass(frozen=True)
@@ -294,7 +297,7 @@ class Scene:
 
     def exposure_of_relation(self, first: Note, second: Note) -> float:
         """Return how exposed a false relation is, 0..1, judged at its second note."""
-        low, high = sorted((first, second), key=lambda n: n.midi)
+        low, high = sorted((first, second), key=lambda note: note.midi)
         both = Clash(low, high, second.onset, second.end, False, "false relation")
         return self._exposure(both, _SHARPNESS["false relation"], 0.7)
 
@@ -321,7 +324,7 @@ class Scene:
         return self.dynamics[i][1] if i >= 0 else _DYNAMICS["mf"]
 
     def _voices(self, clash: Clash) -> str:
-        sounding = [n.midi for n in self.line.sounding(clash.start)] or [clash.lower.midi]
+        sounding = [note.midi for note in self.line.sounding(clash.start)] or [clash.lower.midi]
         low, high = clash.lower.midi <= sounding[0], clash.upper.midi >= sounding[-1]
         return "outer" if low and high else "one outer" if low or high else "inner"
 
@@ -354,14 +357,14 @@ class Scene:
                 past=past.id if past is not None else None,
                 past_pitch=past.pitch if past is not None else None,
             )
-        notes = tuple(dict.fromkeys(n.id for c in group for n in (c.lower, c.upper)))
+        notes = tuple(dict.fromkeys(note.id for clash in group for note in (clash.lower, clash.upper)))
         belief = round(self._fade(clash), 3) if clash.pedalled else 1.0
-        start, end = min(c.start for c in group), max(c.end for c in group)
+        start, end = min(clash.start for clash in group), max(clash.end for clash in group)
         return SHARP_DISSONANCE.event(clash.label, start, end, notes, belief, detail)
 
     def relation(self, first: Note, second: Note, exposure: float) -> Event:
         """Return the event of a false relation."""
-        low, high = sorted((first, second), key=lambda n: n.midi)
+        low, high = sorted((first, second), key=lambda note: note.midi)
         both = Clash(low, high, second.onset, second.end, False, "false relation")
         detail = replace(
             self._common(both, exposure),
@@ -389,13 +392,13 @@ class Scene:
     def _dissonant(self, clash: Clash) -> tuple[Note, Note]:
         """Return the dissonant note and the other: the foreign one is, else the chord's upper member."""
 
-        def weight(n: Note) -> tuple[bool, int, int]:
+        def weight(note: Note) -> tuple[bool, int, int]:
             span = self.harmony.at(clash.start)
-            members = [p.semitone for p in span.numeral.chord(span.key).members] if span else []
-            place = members.index(n.midi % 12) if n.midi % 12 in members else len(members)
-            after = self.line.after(n)
-            steps = after is not None and is_step(n, after) and self.harmony.fits(after, after.onset)
-            return not self.harmony.fits(n, clash.start), place + steps, n.midi
+            members = [tone.semitone for tone in span.numeral.chord(span.key).members] if span else []
+            place = members.index(note.midi % 12) if note.midi % 12 in members else len(members)
+            after = self.line.after(note)
+            steps = after is not None and is_step(note, after) and self.harmony.fits(after, after.onset)
+            return not self.harmony.fits(note, clash.start), place + steps, note.midi
 
         dissonant = max((clash.lower, clash.upper), key=weight)
         return dissonant, clash.lower if dissonant is clash.upper else clash.upper
@@ -403,22 +406,26 @@ class Scene:
     def _is_bare(self, clash: Clash) -> bool:
         """Whether nothing else sounds where a clash begins."""
         heard = soundings(self.score).at(clash.start)
-        return not clash.pedalled and len({n.midi for n in heard}) == 2
+        return not clash.pedalled and len({note.midi for note in heard}) == 2
 
     def _past(self, dissonant: Note, goal: _Goal) -> Note | None:
         """Return the note beyond its goal that an ornamented resolution touches first, None without one."""
         if goal.note is None or goal.manner not in ("ornamented", "late"):
             return None
-        for m in self.line.following(dissonant, goal.note.onset):
-            if m.onset >= goal.note.onset:
+        for note in self.line.following(dissonant, goal.note.onset):
+            if note.onset >= goal.note.onset:
                 break
-            if (goal.note.midi - dissonant.midi) * (m.midi - goal.note.midi) > 0:
-                return m
+            if (goal.note.midi - dissonant.midi) * (note.midi - goal.note.midi) > 0:
+                return note
         return None
 
     def _goal(self, clash: Clash, dissonant: Note, other: Note) -> _Goal:
         """Say what a clash resolves to: the dissonant note's step to a chord tone, or the other's move."""
-        here = [d for d in stretches(dissonant, self.harmony) if d.start <= clash.start < d.end]
+        here = [
+            dissonance
+            for dissonance in stretches(dissonant, self.harmony)
+            if dissonance.start <= clash.start < dissonance.end
+        ]
         if here:
             told = classify(with_repetitions(here[0], self.harmony, self.line), self.harmony, self.line)
             goal = told.resolution
@@ -437,11 +444,11 @@ class Scene:
         beat = self.score.measure_at(clash.start).beat_length
         until = max(clash.end, dissonant.end) + 2 * beat
         via = 0
-        for m in self.line.following(dissonant, until):
-            if is_same(m, dissonant):
+        for note in self.line.following(dissonant, until):
+            if is_same(note, dissonant):
                 continue
-            if is_step(m, dissonant) and is_settled(m, m.onset, self.harmony, self.line):
-                return _Goal("ornamented" if via else "direct", m)
+            if is_step(note, dissonant) and is_settled(note, note.onset, self.harmony, self.line):
+                return _Goal("ornamented" if via else "direct", note)
             via += 1
             if via > _MOST_DETOUR:
                 break
@@ -468,12 +475,15 @@ def _loudness(score: Score) -> tuple[tuple[Fraction, float], ...]:
     """Return printed dynamics as loudness 0..1 by moment; an accent mark lasts for its moment only."""
     marks: list[tuple[Fraction, float]] = []
     level = _DYNAMICS["mf"]
-    for d in sorted((d for d in score.directions if d.kind == "dynamic"), key=lambda d: d.onset):
-        if d.text in _ACCENTED:
-            marks += [(d.onset, _ACCENTED[d.text]), (d.onset + Fraction(1, 4), level)]
-        elif d.text in _DYNAMICS:
-            level = _DYNAMICS[d.text]
-            marks.append((d.onset, level))
+    for direction in sorted(
+        (direction for direction in score.directions if direction.kind == "dynamic"),
+        key=lambda direction: direction.onset,
+    ):
+        if direction.text in _ACCENTED:
+            marks += [(direction.onset, _ACCENTED[direction.text]), (direction.onset + Fraction(1, 4), level)]
+        elif direction.text in _DYNAMICS:
+            level = _DYNAMICS[direction.text]
+            marks.append((direction.onset, level))
     return tuple(sorted(marks))
 
 

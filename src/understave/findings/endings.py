@@ -128,8 +128,8 @@ def is_sung(score: Score, note: Note) -> bool:
 def _sung(score: Score) -> dict[int, int]:
     """Return how many notes of each staff carry words."""
     sung: dict[int, int] = defaultdict(int)
-    for n in score.struck:
-        sung[n.staff] += bool(n.lyrics)
+    for note in score.struck:
+        sung[note.staff] += bool(note.lyrics)
     return sung
 
 
@@ -143,35 +143,35 @@ def melody_of(score: Score) -> tuple[Note, ...]:
     notes = list(score.struck)
     sung = _sung(score)
     singer = singer_of(score)
-    voice = _top([n for n in notes if n.staff == singer]) if singer else []
-    top = min((n.staff for n in notes if not sung[n.staff]), default=0)
-    other = _top([n for n in notes if n.staff == top])
+    voice = _top([note for note in notes if note.staff == singer]) if singer else []
+    top = min((note.staff for note in notes if not sung[note.staff]), default=0)
+    other = _top([note for note in notes if note.staff == top])
     if not voice:
         return tuple(other)
-    starts = [n.onset for n in voice]
+    starts = [note.onset for note in voice]
     filled = list(voice)
-    for n in other:
-        i = bisect_right(starts, n.onset)
+    for note in other:
+        i = bisect_right(starts, note.onset)
         since = voice[i - 1].end if i else Fraction(0)
         until = voice[i].onset if i < len(voice) else score.end
-        bar = score.measure_at(n.onset).full_length
-        if until - since >= bar and since <= n.onset and n.end <= until:
-            filled.append(n)
-    return tuple(sorted(filled, key=lambda n: n.onset))
+        bar = score.measure_at(note.onset).full_length
+        if until - since >= bar and since <= note.onset and note.end <= until:
+            filled.append(note)
+    return tuple(sorted(filled, key=lambda note: note.onset))
 
 
 def _top(notes: list[Note]) -> list[Note]:
     """Return the upper outline of a staff; `notes` are sorted by onset and pitch."""
     by_onset: dict[Fraction, Note] = {}
-    for n in notes:
-        if n.onset not in by_onset or n.midi > by_onset[n.onset].midi:
-            by_onset[n.onset] = n
+    for note in notes:
+        if note.onset not in by_onset or note.midi > by_onset[note.onset].midi:
+            by_onset[note.onset] = note
     line: list[Note] = []
     for onset in sorted(by_onset):
-        n = by_onset[onset]
-        if line and line[-1].end > onset and line[-1].midi > n.midi:
+        note = by_onset[onset]
+        if line and line[-1].end > onset and line[-1].midi > note.midi:
             continue
-        line.append(n)
+        line.append(note)
     return line
 
 
@@ -195,15 +195,15 @@ class _Evidence:
         self.closes = closes
         self.melody = melody
         self.end = float(score.end)
-        self.onsets = [n.at for n in melody]
+        self.onsets = [note.at for note in melody]
         self.moments = set(self.onsets)
         after = [*self.onsets[1:], self.end]
-        self.ends = [min(n.until, follows) for n, follows in zip(melody, after, strict=True)]
+        self.ends = [min(note.until, follows) for note, follows in zip(melody, after, strict=True)]
         self.steps = [b - a for a, b in pairwise(self.onsets)]
-        self.arrivals = [float(c.arrival) for c in closes]
-        self.reaches = [float(c.reach) for c in closes]
+        self.arrivals = [float(close.arrival) for close in closes]
+        self.reaches = [float(close.reach) for close in closes]
         self.lengths = [b - a for a, b in zip(self.arrivals, self.reaches, strict=True)]
-        self.starts = [float(m.start) for m in score.measures]
+        self.starts = [float(measure.start) for measure in score.measures]
         self.bars = _bar_positions(score)
         self.fermatas = self._fermatas()
         slurs = self._slurs()
@@ -211,23 +211,23 @@ class _Evidence:
         self.slur_stops = {stop for _, stop in slurs}
         self.inside_slurs = _covered(slurs)
         self.tempi, self.fluxes = _tempi(score)
-        self.degrees = [n.pitch.diatonic for n in melody]
+        self.degrees = [note.pitch.diatonic for note in melody]
         self.silent = _silences(score)
         self.figures, self.rhythms = self._openings()
-        m = score.measure_at(melody[0].onset)
-        self.first_place = (melody[0].onset - m.start + m.offset) % m.full_length
+        measure = score.measure_at(melody[0].onset)
+        self.first_place = (melody[0].onset - measure.start + measure.offset) % measure.full_length
 
     def places(self) -> list[Place]:
         """Return a place for every onset and end of the melody, barline and change of harmony."""
         moments = {
-            *(n.onset for n in self.melody),
-            *(n.end for n in self.melody),
-            *(m.start for m in self.score.measures),
-            *(c.reach for c in self.closes),
+            *(note.onset for note in self.melody),
+            *(note.end for note in self.melody),
+            *(measure.start for measure in self.score.measures),
+            *(close.reach for close in self.closes),
         }
         found = []
         # After the last note that is struck nothing begins any more.
-        last = max(n.at for n in self.score.notes)
+        last = max(note.at for note in self.score.notes)
         for t in sorted(moments):
             if self.onsets[0] < t <= last:
                 measure = self.score.measure_at(t)
@@ -334,17 +334,17 @@ class _Evidence:
 
     def _fermatas(self) -> set[float]:
         """Return the moments at which a held note or rest ends."""
-        melodic = [(n.at, n.until) for n in self.melody if n.fermata]
+        melodic = [(note.at, note.until) for note in self.melody if note.fermata]
         ends = {end for _, end in melodic}
         held: dict[float, float] = {}
-        for n in self.score.notes:
-            if n.fermata and not any(a < n.end and n.onset < b for a, b in melodic):
-                held[n.at] = max(held.get(n.at, 0.0), n.until)
+        for note in self.score.notes:
+            if note.fermata and not any(a < note.end and note.onset < b for a, b in melodic):
+                held[note.at] = max(held.get(note.at, 0.0), note.until)
         ends |= set(held.values())
-        for d in self.score.directions:
-            if d.kind == "fermata":
-                i = bisect_right(self.onsets, float(d.onset)) - 1
-                if i >= 0 and self.ends[i] <= d.onset:
+        for direction in self.score.directions:
+            if direction.kind == "fermata":
+                i = bisect_right(self.onsets, float(direction.onset)) - 1
+                if i >= 0 and self.ends[i] <= direction.onset:
                     # A fermata on a rest or a barline holds until the melody goes on.
                     ends.add(self.onsets[i + 1] if i + 1 < len(self.onsets) else self.end)
         return ends
@@ -353,12 +353,12 @@ class _Evidence:
         """Return slurs of the melody as (first note, last note) by index."""
         open_at: dict[tuple[int, int], deque[int]] = defaultdict(deque)
         found = []
-        for i, n in enumerate(self.melody):
-            place = (n.part, n.staff)
-            for mark in n.articulations:
+        for i, note in enumerate(self.melody):
+            place = (note.part, note.staff)
+            for mark in note.articulations:
                 if mark == "slur-stop" and open_at[place]:
                     found.append((open_at[place].popleft(), i))
-            for mark in n.articulations:
+            for mark in note.articulations:
                 if mark == "slur-start":
                     open_at[place].append(i)
         return [(a, b) for a, b in found if a < b]
@@ -448,8 +448,8 @@ def _covered(slurs: Iterable[tuple[int, int]]) -> set[int]:
 def _bar_positions(score: Score) -> list[float]:
     """Return where each measure begins, counted in full bars; a pickup counts for what it holds."""
     positions = [0.0]
-    for m in score.measures:
-        positions.append(positions[-1] + float(m.length / m.full_length))
+    for measure in score.measures:
+        positions.append(positions[-1] + float(measure.length / measure.full_length))
     return positions
 
 
@@ -457,14 +457,14 @@ def _tempi(score: Score) -> tuple[set[float], set[float]]:
     """Return where a tempo begins, and where it gives way or presses on."""
     tempi: set[float] = set()
     fluxes: set[float] = set()
-    for d in score.directions:
-        text = d.text.lower().strip()
-        if d.kind not in ("tempo", "words") or not text:
+    for direction in score.directions:
+        text = direction.text.lower().strip()
+        if direction.kind not in ("tempo", "words") or not text:
             continue
         if any(word in text for word in _GIVING):
-            fluxes.add(float(d.onset))
-        elif d.kind == "tempo" or "tempo" in text:
-            tempi.add(float(d.onset))
+            fluxes.add(float(direction.onset))
+        elif direction.kind == "tempo" or "tempo" in text:
+            tempi.add(float(direction.onset))
     return tempi, fluxes
 
 
@@ -472,9 +472,9 @@ def _silences(score: Score) -> set[float]:
     """Return the onsets before which nothing sounds."""
     found: set[float] = set()
     reached = math.inf
-    for n in score.notes:
-        if n.duration:
-            onset, end = n.at, n.until
+    for note in score.notes:
+        if note.duration:
+            onset, end = note.at, note.until
             if onset > reached:
                 found.add(onset)
             reached = end if reached == math.inf else max(reached, end)

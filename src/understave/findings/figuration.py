@@ -38,13 +38,13 @@ NOTHING = Pattern("")
 def pattern_of(notes: Sequence[Note], measure: Measure) -> Pattern:
     """Return the pattern of the notes that a hand strikes in a bar, the melody left out; `notes` by onset."""
     groups: dict[float, list[Note]] = defaultdict(list)
-    for n in notes:
-        groups[n.at].append(n)
-    chords = [sorted(c, key=lambda n: n.midi) for c in groups.values()]
+    for note in notes:
+        groups[note.at].append(note)
+    chords = [sorted(c, key=lambda note: note.midi) for c in groups.values()]
     if not chords:
         return NOTHING
     beat = float(measure.beat_length)
-    lowest = min(notes, key=lambda n: n.midi)
+    lowest = min(notes, key=lambda note: note.midi)
     held = (
         float(lowest.duration) >= 0.9 * float(measure.length)
         and len(chords) > 2
@@ -57,19 +57,21 @@ def pattern_of(notes: Sequence[Note], measure: Measure) -> Pattern:
 
 
 def _named(chords: list[list[Note]], moving: list[list[Note]], measure: Measure, gap: float) -> str:
-    notes = [n for c in chords for n in c]
+    notes = [note for c in chords for note in c]
     beat = float(measure.beat_length)
-    if 2 * sum(any(o.startswith("tremolo") for o in n.ornaments) for n in notes) >= len(notes):
+    if 2 * sum(any(o.startswith("tremolo") for o in note.ornaments) for note in notes) >= len(notes):
         return "tremolo"
-    if len(chords) <= 2 and min(float(n.duration) for n in notes) >= beat:
+    if len(chords) <= 2 and min(float(note.duration) for note in notes) >= beat:
         if len(chords[0]) >= 3 or (len(chords) == 2 and all(len(c) >= 2 for c in chords)):
             return "octaves" if all(_is_octave(c) for c in chords) else "block chords"
-        return "held notes" if 2 * min(float(n.duration) for n in notes) >= float(measure.length) else ""
+        return (
+            "held notes" if 2 * min(float(note.duration) for note in notes) >= float(measure.length) else ""
+        )
     if len(chords) >= 2 and all(_is_octave(c) for c in chords):
         return "octaves"
     if len(moving) < 2:
         return ""
-    keys = [tuple(n.midi for n in c) for c in moving]
+    keys = [tuple(note.midi for note in c) for c in moving]
     if len(keys) >= 6 and gap <= beat / 4 + 1e-9 and _alternates(keys):
         return "tremolo"
     # A figure of single notes may be set on two notes together: it is the same figure.
@@ -77,7 +79,7 @@ def _named(chords: list[list[Note]], moving: list[list[Note]], measure: Measure,
     if sum(len(c) == 1 for c in figure) >= 0.8 * len(figure):
         return _single_notes([k[0] for k in keys], chords, measure)
     first = chords[0]
-    after = [c for c in chords[1:] if min(n.midi for n in c) > max(n.midi for n in first)]
+    after = [c for c in chords[1:] if min(note.midi for note in c) > max(note.midi for note in first)]
     narrow = len(first) == 1 or _is_octave(first)
     if narrow and 2 * len(after) >= len(chords) - 1 and any(len(c) >= 2 for c in after):
         if measure.beats == 3 and len(chords) == 3 and first[0].onset == measure.start:
@@ -136,14 +138,14 @@ def steady(patterns: list[Pattern]) -> list[Pattern]:
     cost = [0.0] * len(states)
     back: list[list[int]] = []
     price: dict[tuple[Pattern, Pattern], float] = {}
-    for p in patterns:
+    for pattern in patterns:
         least = min(range(len(states)), key=lambda i: cost[i])
         came = [i if cost[i] < cost[least] + _CHANGE else least for i in range(len(states))]
         fresh = []
         for i, c in enumerate(came):
-            if (states[i], p) not in price:
-                price[states[i], p] = _unlike(states[i], p)
-            fresh.append(cost[c] + (_CHANGE if c != i else 0.0) + price[states[i], p])
+            if (states[i], pattern) not in price:
+                price[states[i], pattern] = _unlike(states[i], pattern)
+            fresh.append(cost[c] + (_CHANGE if c != i else 0.0) + price[states[i], pattern])
         cost = fresh
         back.append(came)
     at = min(range(len(states)), key=lambda i: cost[i])

@@ -176,7 +176,7 @@ class Section:
 
 def find_form(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the sections of a piece and its scheme, the scheme first."""
-    if len(score.measures) < 2 or not any(n.duration > 0 for n in score.notes):
+    if len(score.measures) < 2 or not any(note.duration > 0 for note in score.notes):
         return ()
     sections = sections_of(score, spans)
     return _told(score, spans, sections)
@@ -209,7 +209,9 @@ def _with_neighbours(table: Floats) -> Floats:
 
 def bar_positions(score: Score) -> Floats:
     """Return where each measure begins and the last ends, in full bars: shape (bars + 1,)."""
-    return np.concatenate(([0.0], np.cumsum([float(m.length / m.full_length) for m in score.measures])))
+    return np.concatenate(
+        ([0.0], np.cumsum([float(measure.length / measure.full_length) for measure in score.measures]))
+    )
 
 
 def segment(scores: Floats, positions: Floats) -> list[tuple[int, float]]:
@@ -264,7 +266,7 @@ def evidence(score: Score, spans: tuple[Span, ...]) -> Floats:
     for i in range(1, count):
         if places[i] != places[i - 1]:
             put(i, "melody moves", 1.0)
-    first = min((n.measure for n in texture_of(score, spans).melody), default=0)
+    first = min((note.measure for note in texture_of(score, spans).melody), default=0)
     put(first, "theme enters", 1.0 if first >= 2 else 0.0)
     _from_keys(score, spans, put)
     alike = similarity(score, spans)[0]
@@ -284,11 +286,11 @@ def _from_signs(score: Score, put: _Put) -> None:
         if before.signature != here.signature or before.full_length != here.full_length:
             put(here.index, "new signature", 1.0)
     speed = 0.0
-    for d in score.directions:
-        if d.kind == "tempo" and d.value:
-            if speed and abs(d.value - speed) > _NEW_SPEED * speed:
-                put(nearest_bar(score, d.onset), "new tempo", 1.0)
-            speed = d.value
+    for direction in score.directions:
+        if direction.kind == "tempo" and direction.value:
+            if speed and abs(direction.value - speed) > _NEW_SPEED * speed:
+                put(nearest_bar(score, direction.onset), "new tempo", 1.0)
+            speed = direction.value
     for moment in _lasting_tempi(score):
         put(nearest_bar(score, moment), "new tempo", 1.0)
 
@@ -297,23 +299,23 @@ def _lasting_tempi(score: Score) -> list[Fraction]:
     """Return where words change the tempo until words bring the first one back, and where they do that."""
     found: list[Fraction] = []
     left: Fraction | None = None
-    for d in sorted(score.directions, key=lambda d: d.onset):
-        if d.kind not in ("tempo", "words") or not d.text:
+    for direction in sorted(score.directions, key=lambda direction: direction.onset):
+        if direction.kind not in ("tempo", "words") or not direction.text:
             continue
-        terms = set(read_text(d.text)[0])
+        terms = set(read_text(direction.text)[0])
         if "tempo-primo" in terms and left is not None:
-            found += [left, d.onset]
+            found += [left, direction.onset]
             left = None
-        elif left is None and d.onset > 0 and terms & _OTHER_TEMPO:
-            left = d.onset
+        elif left is None and direction.onset > 0 and terms & _OTHER_TEMPO:
+            left = direction.onset
     return found
 
 
 def nearest_bar(score: Score, moment: Fraction) -> int:
     """Return the bar that begins at a moment, or right after an upbeat of half a bar at most."""
-    m = score.measure_at(moment)
-    at = moment - m.start + m.offset
-    return m.index + (1 if 2 * at >= m.full_length else 0)
+    measure = score.measure_at(moment)
+    at = moment - measure.start + measure.offset
+    return measure.index + (1 if 2 * at >= measure.full_length else 0)
 
 
 def _from_endings(score: Score, endings: tuple[Ending, ...], put: _Put) -> None:
@@ -334,7 +336,7 @@ def _from_returns(score: Score, spans: tuple[Span, ...], put: _Put) -> None:
         put(old_first, "returns later", sure)
         put(last + 1, "return ends", sure)
         put(old_last + 1, "return ends", sure)
-        if old_first <= 1 or all(n.measure >= old_first for n in texture_of(score, spans).melody[:2]):
+        if old_first <= 1 or all(note.measure >= old_first for note in texture_of(score, spans).melody[:2]):
             put(first, "opening returns", sure)
         for bar in (*range(first + 1, last + 1), *range(old_first + 1, old_last + 1)):
             put(bar, "inside a return", sure)
@@ -354,10 +356,10 @@ def _bar_keys(score: Score, spans: tuple[Span, ...]) -> list[Key | None]:
     """Return the key in which each bar begins."""
     keys: list[Key | None] = []
     at = 0
-    for m in score.measures:
-        while at < len(spans) and spans[at].end <= m.start:
+    for measure in score.measures:
+        while at < len(spans) and spans[at].end <= measure.start:
             at += 1
-        keys.append(spans[at].key if at < len(spans) and spans[at].start < m.end else None)
+        keys.append(spans[at].key if at < len(spans) and spans[at].start < measure.end else None)
     return keys
 
 
@@ -376,29 +378,29 @@ def _last_cadence(score: Score, spans: tuple[Span, ...]) -> int | None:
     """Return the bar in which the last rooted authentic close of the home key is reached, if more follows."""
     home = _home(spans)
     closes = [
-        c
-        for c in find_closes(spans)
-        if c.label == AUTHENTIC
-        and c.rooted
+        close
+        for close in find_closes(spans)
+        if close.label == AUTHENTIC
+        and close.rooted
         and home is not None
-        and c.key.tonic == home.tonic
-        and c.arrival == score.measure_at(c.arrival).start
+        and close.key.tonic == home.tonic
+        and close.arrival == score.measure_at(close.arrival).start
     ]
-    last = next((c for c in reversed(closes) if _is_in_bass(score, spans[c.leader])), None)
+    last = next((close for close in reversed(closes) if _is_in_bass(score, spans[close.leader])), None)
     if last is None:
         return None
     # The tonic may be left for a neighbour chord and found again: it counts where the dominant led to it.
-    bar = score.measure_at(next(c for c in closes if c.leader == last.leader).arrival).index
+    bar = score.measure_at(next(close for close in closes if close.leader == last.leader).arrival).index
     rest = len(score.measures) - bar
     return bar if 3 <= rest <= max(3, len(score.measures) // 4) else None
 
 
 def _is_in_bass(score: Score, span: Span) -> bool:
     """Whether a chord's root is what sounds lowest under it: over a held tonic a dominant closes nothing."""
-    onsets = [n.at for n in score.notes]
+    onsets = [note.at for note in score.notes]
     around = range(bisect_left(onsets, float(span.start) - _LONG), bisect_left(onsets, float(span.end)))
     sounding = [score.notes[i] for i in around if score.notes[i].end > span.start]
-    lowest = min(sounding, key=lambda n: n.midi, default=None)
+    lowest = min(sounding, key=lambda note: note.midi, default=None)
     return lowest is not None and lowest.midi % 12 == span.numeral.chord(span.key).root.semitone
 
 
@@ -409,7 +411,7 @@ def _home(spans: tuple[Span, ...]) -> Key | None:
 
 def _from_words(score: Score, put: _Put) -> None:
     """Tell where a singer comes in after two bars of rest or more."""
-    sung = sorted({n.measure for n in score.notes if n.lyrics})
+    sung = sorted({note.measure for note in score.notes if note.lyrics})
     for before, here in zip([-3, *sung], sung, strict=False):
         if here - before > 2:
             put(here, "voice enters", 1.0)
@@ -523,11 +525,11 @@ def _frames(score: Score, spans: tuple[Span, ...], sections: Sequence[Section]) 
     home = _home(spans)
     keys = _bar_keys(score, spans)
     for k in range(1, len(sections) - 1):
-        s = sections[k]
-        size = s.last + 1 - s.first
-        within = {keys[i] for i in range(s.first, s.last + 1)}
-        ended = s.last + 1 < bars and (
-            score.measures[s.last].repeat_end or score.measures[s.last + 1].repeat_start
+        section = sections[k]
+        size = section.last + 1 - section.first
+        within = {keys[i] for i in range(section.first, section.last + 1)}
+        ended = section.last + 1 < bars and (
+            score.measures[section.last].repeat_end or score.measures[section.last + 1].repeat_start
         )
         if ended and size <= max(4, bars // 8) and len(within) == 1 and within != {home}:
             labels[k] = "closing section"
@@ -539,15 +541,19 @@ def _is_introduction(score: Score, spans: tuple[Span, ...], head: Section, bars:
     size = head.last + 1
     if size > max(4, bars // 5):
         return False
-    if any(p.old[0] <= head.last and p.old[0] + 1 < size for p in passages_of(score, spans)):
+    if any(
+        passage.old[0] <= head.last and passage.old[0] + 1 < size for passage in passages_of(score, spans)
+    ):
         return False
-    sung = [n.measure for n in score.notes if n.lyrics]
+    sung = [note.measure for note in score.notes if note.lyrics]
     if sung:
         return min(sung) >= head.last
-    opening = {n.measure for n in texture_of(score, spans).melody if n.measure <= head.last}
+    opening = {note.measure for note in texture_of(score, spans).melody if note.measure <= head.last}
     tempo = any(
-        d.kind == "tempo" and d.onset > 0 and score.measure_at(d.onset).index == head.last + 1
-        for d in score.directions
+        direction.kind == "tempo"
+        and direction.onset > 0
+        and score.measure_at(direction.onset).index == head.last + 1
+        for direction in score.directions
     )
     return tempo or 0 not in opening
 
@@ -566,14 +572,16 @@ def _told(score: Score, spans: tuple[Span, ...], sections: tuple[Section, ...]) 
             detail = replace(detail, key=key)
         if name.like >= 0:
             detail = replace(detail, like=score.measures[sections[name.like].first].start, alike=name.alike)
-        notes = tuple(n.id for n in melody if n.measure == section.first)
+        notes = tuple(note.id for note in melody if note.measure == section.first)
         sure = section.confidence
         if number == 1 and len(sections) > 1:
             # Where the piece begins is no question; where its first section ends is.
             sure = sections[1].confidence
         events.append(SECTION.event(name.label, start, end, notes, round(sure, 3), detail))
-    scheme = " ".join(n.letter if n.letter and n.label == "section" else n.label for n in names)
-    confidence = round(float(np.mean([s.confidence for s in sections])), 3)
+    scheme = " ".join(
+        name.letter if name.letter and name.label == "section" else name.label for name in names
+    )
+    confidence = round(float(np.mean([section.confidence for section in sections])), 3)
     whole = FORM.event(
         "scheme",
         score.measures[0].start,
@@ -583,7 +591,7 @@ def _told(score: Score, spans: tuple[Span, ...], sections: tuple[Section, ...]) 
         FormDetails(
             scheme=scheme,
             sections=len(sections),
-            starts=tuple(score.measures[s.first].start for s in sections),
+            starts=tuple(score.measures[section.first].start for section in sections),
             form_name=_named(score, spans, sections, names),
         ),
     )
@@ -594,15 +602,15 @@ def _named(
     score: Score, spans: tuple[Span, ...], sections: Sequence[Section], names: Sequence[Name]
 ) -> str | None:
     pairs = zip(sections, names, strict=True)
-    lettered = [(s, n.letter) for s, n in pairs if n.letter and n.label == "section"]
-    other = next((s for s, letter in lettered if letter.rstrip("'") != lettered[0][1]), None)
+    lettered = [(section, name.letter) for section, name in pairs if name.letter and name.label == "section"]
+    other = next((section for section, letter in lettered if letter.rstrip("'") != lettered[0][1]), None)
     closed = other is not None and _closes_at_home(score, spans, other)
     return form_name(score, [letter for _, letter in lettered], closed) or None
 
 
 def _closes_at_home(score: Score, spans: tuple[Span, ...], following: Section) -> bool:
     """Whether what comes before a section has ended in the key in which the piece begins."""
-    before = [s for s in spans if s.start < score.measures[following.first].start]
+    before = [span for span in spans if span.start < score.measures[following.first].start]
     return bool(before) and before[-1].key.tonic == spans[0].key.tonic
 
 

@@ -23,7 +23,11 @@ _DANCE = re.compile(r"\b(menuetto?|minuett?o?|menuet|scherzo)\b", re.IGNORECASE)
 
 def form_name(score: Score, letters: Sequence[str], closed: bool = True) -> str:
     """Return how the form of a piece is called; `closed`: the first section ends in the home key."""
-    printed = [d.text.strip() for d in score.directions if d.kind != "dynamic" and d.text]
+    printed = [
+        direction.text.strip()
+        for direction in score.directions
+        if direction.kind != "dynamic" and direction.text
+    ]
     if len({t.casefold() for t in printed if _VARIATION.match(t)}) > 1:
         return "theme and variations"
     if any(_TRIO.match(t) for t in printed):

@@ -214,7 +214,7 @@ def _letters_told_apart(text: str) -> str:
 def find_instructions(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the printed instructions and what the printed pedal does, sorted by start."""
     events = [*_instructions(score), *_pedal_marks(score, spans)]
-    return tuple(sorted(events, key=lambda e: e.start))
+    return tuple(sorted(events, key=lambda event: event.start))
 
 
 # ---------------------------------------------------------------- words and signs
@@ -222,23 +222,32 @@ def find_instructions(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...
 
 def _instructions(score: Score) -> list[Event]:
     struck: dict[tuple[Fraction, int], list[str]] = {}
-    for n in score.notes:
-        struck.setdefault((n.onset, n.staff), []).append(n.id)
-    read = [(d, *read_text(_text_of(d))) for d in score.directions if d.kind in _READ and _text_of(d)]
+    for note in score.notes:
+        struck.setdefault((note.onset, note.staff), []).append(note.id)
+    read = [
+        (direction, *read_text(_text_of(direction)))
+        for direction in score.directions
+        if direction.kind in _READ and _text_of(direction)
+    ]
     read.sort(key=lambda x: x[0].onset)
-    levels = [_LEVELS[t] for d, terms, _ in read for t in terms if d.kind == "dynamic" and t in _LEVELS]
+    levels = [
+        _LEVELS[t]
+        for direction, terms, _ in read
+        for t in terms
+        if direction.kind == "dynamic" and t in _LEVELS
+    ]
     extremes = {max(levels): "loudest", min(levels): "softest"} if len(set(levels)) > 1 else {}
     found: list[tuple[Direction, str, InstructionDetails, float]] = []
     seen: set[tuple[Fraction, str]] = set()
     met: set[str] = set()
-    for d, terms, unread in read:
+    for direction, terms, unread in read:
         # The same sign in both staves is one instruction.
-        if (d.onset, plain(d.text)) in seen:
+        if (direction.onset, plain(direction.text)) in seen:
             continue
-        seen.add((d.onset, plain(d.text)))
+        seen.add((direction.onset, plain(direction.text)))
         main = next((t for t in terms if DICTIONARY[t].kind != _DEGREE), terms[0] if terms else None)
         label = DICTIONARY[main].kind if main is not None else "text"
-        detail = InstructionDetails(text=" ".join(_METRONOME.sub(" ", d.text).split()), terms=terms)
+        detail = InstructionDetails(text=" ".join(_METRONOME.sub(" ", direction.text).split()), terms=terms)
         if main is not None:
             detail = replace(detail, language=DICTIONARY[main].language)
         if met.isdisjoint(terms):
@@ -246,31 +255,41 @@ def _instructions(score: Score) -> list[Event]:
         met.update(terms)
         if unread:
             detail = replace(detail, unread=unread)
-        if d.kind == "tempo" and d.value is not None:
-            detail = replace(detail, per_minute=d.value)
-        level = next((_LEVELS[t] for t in terms if t in _LEVELS), None) if d.kind == "dynamic" else None
+        if direction.kind == "tempo" and direction.value is not None:
+            detail = replace(detail, per_minute=direction.value)
+        level = (
+            next((_LEVELS[t] for t in terms if t in _LEVELS), None) if direction.kind == "dynamic" else None
+        )
         if level in extremes:
             detail = replace(detail, extreme=extremes.pop(level))
         instrument = next((t for t in terms if DICTIONARY[t].pianos_differ), None)
         if instrument is not None:
             detail = replace(detail, instrument=instrument, source=COMMON_PRACTICE)
-        found.append((d, label, detail, 0.95 if not unread else 0.7 if terms else 0.3))
+        found.append((direction, label, detail, 0.95 if not unread else 0.7 if terms else 0.3))
     events = []
-    for i, (d, label, detail, belief) in enumerate(found):
-        end = d.end if d.end is not None and d.end > d.onset else _until(score, label, d, found[i + 1 :])
-        notes = tuple(struck.get((d.onset, d.staff), ()))
-        events.append(INSTRUCTION.event(label, d.onset, max(end, d.onset), notes, belief, detail))
+    for i, (direction, label, detail, belief) in enumerate(found):
+        end = (
+            direction.end
+            if direction.end is not None and direction.end > direction.onset
+            else _until(score, label, direction, found[i + 1 :])
+        )
+        notes = tuple(struck.get((direction.onset, direction.staff), ()))
+        events.append(
+            INSTRUCTION.event(label, direction.onset, max(end, direction.onset), notes, belief, detail)
+        )
     return events
 
 
 _READ = frozenset(("words", "tempo", "dynamic", "wedge", "fermata"))
 
 
-def _text_of(d: Direction) -> str:
+def _text_of(direction: Direction) -> str:
     """Return the words of a direction; a hairpin says crescendo or diminuendo, a bare tempo nothing."""
-    if d.kind == "fermata":
+    if direction.kind == "fermata":
         return "fermata"
-    return _METRONOME.sub(" ", d.text).strip() or (d.text.strip() if d.value is not None else "")
+    return _METRONOME.sub(" ", direction.text).strip() or (
+        direction.text.strip() if direction.value is not None else ""
+    )
 
 
 def _until(
@@ -297,7 +316,7 @@ def _pedal_marks(score: Score, spans: tuple[Span, ...]) -> Iterator[Event]:
     if not stretches or not changes:
         return
     sounding = soundings(score)
-    starts = [c.start for c in changes]
+    starts = [change.start for change in changes]
     held = [(down, up, _under(changes, starts, down, up)) for down, up in stretches]
     mixed = [(down, up, chords) for down, up, chords in held if len(chords) > 1]
     on_change = sum(1 for down, _ in stretches if down in set(starts))
@@ -314,19 +333,19 @@ def _under(
 ) -> tuple[Change, ...]:
     """Return the chords under a pedal; one that begins as it is lifted does not count."""
     first = max(0, bisect_right(starts, down) - 1)
-    return tuple(c for c in changes[first : bisect_left(starts, up)] if c.end > down)
+    return tuple(change for change in changes[first : bisect_left(starts, up)] if change.end > down)
 
 
 def _held_through(
     score: Score, sounding: Soundings, down: Fraction, up: Fraction, chords: Sequence[Change]
 ) -> Event:
-    basses = [sounding.lowest(max(c.start, down), min(c.end, up)) for c in chords]
-    tones = {n.midi % 12 for n in basses if n is not None}
+    basses = [sounding.lowest(max(change.start, down), min(change.end, up)) for change in chords]
+    tones = {note.midi % 12 for note in basses if note is not None}
     struck: list[Note] = list(
-        {n.id: n for c in (sounding.at(down), *sounding.between(down, up)) for n in c}.values()
+        {note.id: note for c in (sounding.at(down), *sounding.between(down, up)) for note in c}.values()
     )
-    own = [c.span.numeral.chord(c.span.key).semitones for c in chords]
-    present = sorted({n.midi % 12 for n in struck})
+    own = [change.span.numeral.chord(change.span.key).semitones for change in chords]
+    present = sorted({note.midi % 12 for note in struck})
     clashes = sum(
         1
         for a, b in combinations(present, 2)
@@ -334,14 +353,14 @@ def _held_through(
     )
     detail = PedalMarkDetails(
         key=chords[0].span.key,
-        chords=tuple(c.span.numeral for c in chords),
-        times=tuple(max(c.start, down) for c in chords),
+        chords=tuple(change.span.numeral for change in chords),
+        times=tuple(max(change.start, down) for change in chords),
         bass="stays" if len(tones) == 1 else "moves",
         clashes=clashes,
         source=COMMON_PRACTICE,
     )
-    notes = tuple(n.id for n in basses if n is not None)
-    belief = min(c.span.confidence for c in chords)
+    notes = tuple(note.id for note in basses if note is not None)
+    belief = min(change.span.confidence for change in chords)
     return PEDAL_MARK.event(
         "held through a change", down, up, tuple(dict.fromkeys(notes)), round(belief, 3), detail
     )

@@ -117,7 +117,7 @@ def find_keys(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     regions = regions_of(spans)
     home = home_key(regions)
     closes = find_closes(spans)
-    reheard = {found.new_key: e for e, found in ENHARMONIC_PIVOT.all(find_reheard(score, spans))}
+    reheard = {found.new_key: event for event, found in ENHARMONIC_PIVOT.all(find_reheard(score, spans))}
     found: list[Event] = []
     for i, region in enumerate(regions):
         before = regions[i - 1] if i else None
@@ -137,7 +137,7 @@ def find_keys(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
         if pivot is not None and by == "common chord":
             found.append(pivot)
     found += _tonicizations(piece, home)
-    return tuple(sorted(found, key=lambda e: (e.start, -e.end)))
+    return tuple(sorted(found, key=lambda event: (event.start, -event.end)))
 
 
 def home_key(regions: tuple[Region, ...]) -> Key:
@@ -163,7 +163,7 @@ def pivot_chord(piece: Progression, before: Region, region: Region) -> Event | N
     if before.key.tonic == region.key.tonic:
         return None
     steps = piece.steps
-    b = bisect_left([s.first for s in steps], region.first)
+    b = bisect_left([step.first for step in steps], region.first)
     candidates = [steps[b], *(steps[b - 1 : b] if b else [])]
     for step in candidates:
         old, new = own_numeral(step.exit, before.key), own_numeral(step.exit, region.key)
@@ -172,7 +172,7 @@ def pivot_chord(piece: Progression, before: Region, region: Region) -> Event | N
         if step is not steps[b] and step.end != region.start:
             continue
         notes = tuple(
-            n.id for n in piece.sounding(step.start, step.end) if n.midi % 12 in step.chord.semitones
+            note.id for note in piece.sounding(step.start, step.end) if note.midi % 12 in step.chord.semitones
         )
         detail = PivotChordDetails(
             key=before.key, numeral=old, new_key=region.key, new_numeral=new, chord_root=step.chord.root
@@ -203,12 +203,12 @@ def _is_common_tone(piece: Progression, before: Region, region: Region) -> bool:
     """Whether one pitch class of both tonics sounds alone for a beat before a key begins, and on in it."""
     beat = piece.score.measure_at(before.end).beat_length
     notes = piece.sounding(region.start - beat, region.start)
-    heard = {n.pitch.pitch_class.semitone for n in notes}
+    heard = {note.pitch.pitch_class.semitone for note in notes}
     shared = nearness(before.key, region.key).common_chord
-    if len(heard) != 1 or not heard <= {p.semitone for p in shared}:
+    if len(heard) != 1 or not heard <= {tone.semitone for tone in shared}:
         return False
     goes_on = piece.sounding(region.start, region.start + beat)
-    return any(n.pitch.pitch_class.semitone in heard and n.onset <= region.start for n in goes_on)
+    return any(note.pitch.pitch_class.semitone in heard and note.onset <= region.start for note in goes_on)
 
 
 def _key_event(
@@ -225,11 +225,14 @@ def _key_event(
     after = regions[i + 1] if i + 1 < len(regions) else None
     bars = region.length / piece.score.measure_at(region.start).full_length
     own = [
-        c
-        for c in closes
-        if c.label == AUTHENTIC and c.rooted and c.key == region.key and region.first < c.goal <= region.last
+        close
+        for close in closes
+        if close.label == AUTHENTIC
+        and close.rooted
+        and close.key == region.key
+        and region.first < close.goal <= region.last
     ]
-    prepared = [c for c in own if c.prepared]
+    prepared = [close for close in own if close.prepared]
     reached = bars >= _LONG or (bool(own) and bars >= 2) or (bool(prepared) and bars >= _SHORT)
     if region.key == home:
         label = "home"
@@ -237,7 +240,7 @@ def _key_event(
         label = "parallel"
     else:
         label = "modulation" if reached else "tonicization"
-    chords = sum(1 for s in piece.steps if region.first <= s.first <= region.last)
+    chords = sum(1 for step in piece.steps if region.first <= step.first <= region.last)
     detail = _near(home, region.key, bars, chords)
     if before is not None:
         step = nearness(before.key, region.key)
@@ -250,10 +253,12 @@ def _key_event(
         detail, cadence=own[0].arrival if own else None, by=by or None, known=1 if known else None
     )
     start = _heard_from(piece, region) if label == "home" and before is not None else region.start
-    weights = [(float(s.end - s.start), s.confidence) for s in spans[region.first : region.last + 1]]
+    weights = [
+        (float(span.end - span.start), span.confidence) for span in spans[region.first : region.last + 1]
+    ]
     sure = sum(w * c for w, c in weights) / max(sum(w for w, _ in weights), 1e-9)
-    until = next((s.end for s in spans[region.first :] if s.end > start), region.end)
-    struck = [n.id for n in piece.sounding(start, until) if n.onset == start]
+    until = next((span.end for span in spans[region.first :] if span.end > start), region.end)
+    struck = [note.id for note in piece.sounding(start, until) if note.onset == start]
     return KEY.event(label, start, region.end, tuple(struck), round(sure, 3), detail)
 
 
@@ -261,7 +266,7 @@ def _was_settled(piece: Progression, earlier: tuple[Region, ...], key: Key) -> b
     """Whether the piece began in a key or stayed in it before: it is no stranger that is only touched."""
     if not earlier:
         return False
-    length = sum((r.length for r in earlier if r.key == key), Fraction(0))
+    length = sum((region.length for region in earlier if region.key == key), Fraction(0))
     return earlier[0].key == key or length >= _LONG * piece.score.measure_at(earlier[0].start).full_length
 
 
@@ -273,18 +278,18 @@ def _heard_from(piece: Progression, region: Region) -> Fraction:
     spans = piece.spans[region.first : region.last + 1]
 
     def lone(span: Span) -> bool:
-        return len({n.midi % 12 for n in piece.sounding(span.start, span.end)}) < 2
+        return len({note.midi % 12 for note in piece.sounding(span.start, span.end)}) < 2
 
     if not lone(spans[0]):
         return region.start
-    return next((s.start for s in spans if not lone(s) and not s.numeral.applied), region.start)
+    return next((span.start for span in spans if not lone(span) and not span.numeral.applied), region.start)
 
 
 def _near(home: Key, key: Key, bars: Fraction, chords: int) -> KeyDetails:
     near = nearness(home, key)
     quality = Quality.MAJOR if key.mode == "major" else Quality.MINOR
     named = RomanNumeral.of(Chord(home.tonic + near.interval, quality), home)
-    degree = next(n for n in named if not n.applied and not n.special)
+    degree = next(numeral for numeral in named if not numeral.applied and not numeral.special)
     return KeyDetails(
         key=key,
         home=home,
@@ -314,7 +319,7 @@ def _tonicizations(piece: Progression, home: Key) -> list[Event]:
             j += 1
         answer = piece.follow(j)
         answers = answer is not None and answer.chord.root == steps[i].local.tonic
-        if j > i and any(s.is_dominant for s in steps[i : j + 1]):
+        if j > i and any(step.is_dominant for step in steps[i : j + 1]):
             end = answer.end if answers and answer is not None else steps[j].end
             found.append(_tonicization(piece, steps[i : j + 1], end, answers, home))
         i = j + 1
@@ -340,8 +345,8 @@ def _tonicization(
         within=1,
         target=first.numeral.applied[0],
     )
-    sure = min(s.confidence for s in steps)
-    struck = [n.id for n in piece.sounding(first.start, first.end) if n.onset == first.start]
+    sure = min(step.confidence for step in steps)
+    struck = [note.id for note in piece.sounding(first.start, first.end) if note.onset == first.start]
     return KEY.event("tonicization", first.start, end, tuple(struck), round(sure, 3), detail)
 
 

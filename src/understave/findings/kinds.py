@@ -90,7 +90,7 @@ class Kind(Generic[D]):
 
     def all(self, events: Iterable[Event]) -> list[tuple[Event, D]]:
         """Return the events of this kind, each with its details."""
-        return [(e, found) for e in events if (found := self.of(e)) is not None]
+        return [(event, found) for event in events if (found := self.of(event)) is not None]
 
     def event(
         self,

@@ -102,7 +102,7 @@ class Lines:
         i = voice.index(note.onset) - 1
         earlier = tuple(m for m in voice.chords[i] if m.end <= note.onset) if i >= 0 else ()
         direct = None
-        if earlier and note.onset - max(m.end for m in earlier) <= beat:
+        if earlier and note.onset - max(note.end for note in earlier) <= beat:
             direct = _match(note, voice.at(note.onset), earlier)
         if direct is not None and _close(note, direct):
             return direct
@@ -133,21 +133,26 @@ class Lines:
         frames: list[tuple[Note, ...]] = []
         active: list[tuple[float, Note]] = []
         for onset in onsets:
-            active = [(end, n) for end, n in active if end > onset]
-            active += [(n.until, n) for n in struck[onset]]
-            frames.append(tuple(sorted((n for _, n in active), key=lambda n: n.midi)))
+            active = [(end, note) for end, note in active if end > onset]
+            active += [(note.until, note) for note in struck[onset]]
+            frames.append(tuple(sorted((note for _, note in active), key=lambda note: note.midi)))
         return Strand(tuple(onsets), tuple(frames))
 
     def sounding(self, moment: Fraction) -> list[Note]:
         """Return the notes of all parts that sound at a moment, lowest first."""
         i = self._frames.past(moment) - 1
         time = float(moment)
-        return [n for n in self._frames.chords[i] if n.until > time] if i >= 0 else []
+        return [note for note in self._frames.chords[i] if note.until > time] if i >= 0 else []
 
     def struck_between(self, start: Fraction, end: Fraction) -> list[Note]:
         """Return the notes of all parts that are struck from a moment on and before another."""
         strands = self.parts.values()
-        return [n for s in strands for c in s.chords[s.index(start) : s.index(end)] for n in c]
+        return [
+            note
+            for strand in strands
+            for c in strand.chords[strand.index(start) : strand.index(end)]
+            for note in c
+        ]
 
     def struck_near(self, note: Note, first: Fraction, last: Fraction) -> Note | None:
         """Return the nearest other striking of a note's key in its staff between two moments, if any."""
@@ -165,7 +170,10 @@ class Lines:
             return False
         beat = self.score.measures[note.measure].beat_length
         line = [c[0] for c in around]
-        if 2 * max(n.duration for n in line) > beat or line[-1].onset - line[0].onset > len(line) * beat:
+        if (
+            2 * max(note.duration for note in line) > beat
+            or line[-1].onset - line[0].onset > len(line) * beat
+        ):
             return False
         leaps = sum(1 for a, b in pairwise(line) if abs(a.midi - b.midi) > 2)
         return 3 * leaps >= 2 * (len(line) - 1)
@@ -185,14 +193,14 @@ class Lines:
 
     def ending(self, moment: Fraction) -> list[Note]:
         """Return the notes of all parts that end at a moment."""
-        return [n for part in self.parts for n in self._ending(part, moment)]
+        return [note for part in self.parts for note in self._ending(part, moment)]
 
     def _ending(self, part: int, moment: Fraction) -> Iterator[Note]:
         strand = self.parts[part]
         i = strand.index(moment) - 1
         limit = float(moment - 4)
         while i >= 0 and strand.onsets[i] >= limit:
-            yield from (m for m in strand.chords[i] if m.end == moment)
+            yield from (note for note in strand.chords[i] if note.end == moment)
             i -= 1
 
     def _in_register(self, note: Note, forward: bool) -> Note | None:
@@ -239,14 +247,14 @@ class Lines:
 def lines(score: Score) -> Lines:
     """Return the lines of a score."""
     notes = list(score.struck)
-    graces = [n for n in score.notes if n.grace and not n.cue]
-    onsets = [n.at for n in notes]
+    graces = [note for note in score.notes if note.grace and not note.cue]
+    onsets = [note.at for note in notes]
     return Lines(
         score,
         _strands(notes, onsets, _place),
-        _strands(notes, onsets, lambda n: n.staff),
-        _strands(notes, onsets, lambda n: n.part),
-        _strands(graces, [n.at for n in graces], _place),
+        _strands(notes, onsets, lambda note: note.staff),
+        _strands(notes, onsets, lambda note: note.part),
+        _strands(graces, [note.at for note in graces], _place),
     )
 
 
@@ -256,10 +264,10 @@ def _place(note: Note) -> _Place:
 
 def _strands(notes: list[Note], onsets: list[float], key: Callable[[Note], _K]) -> dict[_K, Strand]:
     groups: dict[_K, dict[float, list[Note]]] = defaultdict(lambda: defaultdict(list))
-    for n, onset in zip(notes, onsets, strict=True):
-        groups[key(n)][onset].append(n)
+    for note, onset in zip(notes, onsets, strict=True):
+        groups[key(note)][onset].append(note)
     return {
-        k: Strand(tuple(g), tuple(tuple(sorted(c, key=lambda n: n.midi)) for c in g.values()))
+        k: Strand(tuple(g), tuple(tuple(sorted(c, key=lambda note: note.midi)) for c in g.values()))
         for k, g in groups.items()
     }
 

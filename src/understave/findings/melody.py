@@ -72,9 +72,9 @@ def find_melody(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
         return ()
     events = [*_entry(score, melody), *_places_to_events(score, texture)]
     # Where there is a singer, what the piano plays meanwhile is not the melody's range.
-    melody = tuple(n for n in melody if is_sung(score, n)) or melody
-    low = min(melody, key=lambda n: n.midi)
-    high = max(melody, key=lambda n: n.midi)
+    melody = tuple(note for note in melody if is_sung(score, note)) or melody
+    low = min(melody, key=lambda note: note.midi)
+    high = max(melody, key=lambda note: note.midi)
     if low.midi != high.midi:
         events.append(
             MELODY.event(
@@ -93,18 +93,18 @@ def find_melody(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
             )
         )
     events += _repeated_notes(score, melody) + _leaps(score, melody)
-    return tuple(sorted(events, key=lambda e: e.start))
+    return tuple(sorted(events, key=lambda event: event.start))
 
 
 def _entry(score: Score, melody: tuple[Note, ...]) -> Iterator[Event]:
     """Yield where the melody enters, if figures come first: its staff silent, a bar or more long."""
     first = melody[0]
-    own = [n for n in score.notes if (n.part, n.staff) == (first.part, first.staff)]
-    before = [n for n in score.struck if n.onset < first.onset]
+    own = [note for note in score.notes if (note.part, note.staff) == (first.part, first.staff)]
+    before = [note for note in score.struck if note.onset < first.onset]
     if first.measure < _PREPARED or own[0].onset < first.onset or len(before) < _FIGURES * first.measure:
         return
-    notes = [n for n in melody if n.onset < score.measures[first.measure].end]
-    low, high = min(notes, key=lambda n: n.midi), max(notes, key=lambda n: n.midi)
+    notes = [note for note in melody if note.onset < score.measures[first.measure].end]
+    low, high = min(notes, key=lambda note: note.midi), max(notes, key=lambda note: note.midi)
     measure = score.measures[first.measure]
     # An entry late in its bar, on an upbeat, has that bar of figures before it too.
     late = 2 * (first.onset - measure.start) >= measure.length
@@ -115,7 +115,7 @@ def _entry(score: Score, melody: tuple[Note, ...]) -> Iterator[Event]:
         first=first.pitch,
         bars=first.measure + late,
     )
-    ids = tuple(n.id for n in notes)
+    ids = tuple(note.id for note in notes)
     yield MELODY.event("enters", first.onset, notes[-1].end, ids, 0.85, details)
 
 
@@ -123,8 +123,8 @@ def _places_to_events(score: Score, texture: Texture) -> list[Event]:
     """Tell where the melody leaves the top line and where it comes back."""
     events: list[Event] = []
     places = texture.places
-    top = min(o.staff for o in texture.outlines)
-    bottom = max(o.staff for o in texture.outlines)
+    top = min(outline.staff for outline in texture.outlines)
+    bottom = max(outline.staff for outline in texture.outlines)
     before = ""
     i = 0
     while i < len(places):
@@ -132,7 +132,7 @@ def _places_to_events(score: Score, texture: Texture) -> list[Event]:
         while j < len(places) and places[j] == places[i]:
             j += 1
         outline = texture.outlines[places[i]]
-        notes = [n for k in range(i, j) for n in outline.bars.get(k, ())]
+        notes = [note for k in range(i, j) for note in outline.bars.get(k, ())]
         label = "back on top"
         silent = not any(
             k in o.bars for o in texture.outlines if o.staff < outline.staff for k in range(i, j)
@@ -143,7 +143,7 @@ def _places_to_events(score: Score, texture: Texture) -> list[Event]:
             else:
                 label = "in an inner voice"
         if notes and (label != "back on top" or before not in ("", "on top")):
-            low, high = min(notes, key=lambda n: n.midi), max(notes, key=lambda n: n.midi)
+            low, high = min(notes, key=lambda note: note.midi), max(notes, key=lambda note: note.midi)
             detail = MelodyDetails(hand=hand_of(score, outline.staff), low=low.pitch, high=high.pitch)
             if before:
                 detail = replace(detail, before=before)
@@ -152,7 +152,7 @@ def _places_to_events(score: Score, texture: Texture) -> list[Event]:
                     label,
                     notes[0].onset,
                     notes[-1].end,
-                    tuple(n.id for n in notes),
+                    tuple(note.id for note in notes),
                     0.75 if j - i > 1 else 0.5,
                     detail,
                 )
@@ -167,13 +167,13 @@ def _is_lowest(score: Score, notes: list[Note]) -> bool:
     """Whether nothing sounds below most of a line's notes."""
     if not notes:
         return False
-    onsets = [n.at for n in score.notes]
-    longest = max(float(n.duration) for n in score.notes)
+    onsets = [note.at for note in score.notes]
+    longest = max(float(note.duration) for note in score.notes)
     under = 0
-    for n in notes:
-        first = bisect_left(onsets, n.at - longest)
-        last = bisect_right(onsets, n.at)
-        under += any(m.end > n.onset and 0 < n.midi - m.midi != 12 for m in score.notes[first:last])
+    for note in notes:
+        first = bisect_left(onsets, note.at - longest)
+        last = bisect_right(onsets, note.at)
+        under += any(m.end > note.onset and 0 < note.midi - m.midi != 12 for m in score.notes[first:last])
     return 2 * under < len(notes)
 
 
@@ -197,7 +197,7 @@ def _repeated_notes(score: Score, melody: tuple[Note, ...]) -> list[Event]:
     runs = [
         melody[i:j]
         for i, j in repeated_runs(score, melody)
-        if j - i >= (_REPEATED_WORDS if any(n.lyrics for n in melody[i:j]) else _REPEATED)
+        if j - i >= (_REPEATED_WORDS if any(note.lyrics for note in melody[i:j]) else _REPEATED)
     ]
     longest = sorted(runs, key=lambda run: -len(run))[:_MOST_REPEATED]
     return [
@@ -205,7 +205,7 @@ def _repeated_notes(score: Score, melody: tuple[Note, ...]) -> list[Event]:
             "repeated notes",
             run[0].onset,
             run[-1].end,
-            tuple(n.id for n in run),
+            tuple(note.id for note in run),
             0.9,
             MelodyDetails(
                 hand=hand_of(score, run[0].staff),

@@ -99,7 +99,7 @@ def find_mode_switches(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ..
 
 def _is_picardy(spans: tuple[Span, ...], regions: tuple[Region, ...], region: Region) -> bool:
     """Whether a region is only the major tonic that ends the piece."""
-    roots = {s.numeral.root(s.key) for s in spans[region.first : region.last + 1]}
+    roots = {span.numeral.root(span.key) for span in spans[region.first : region.last + 1]}
     return region is regions[-1] and region.key.mode == "major" and roots == {region.key.tonic}
 
 
@@ -111,11 +111,11 @@ def _switch(piece: Progression, a: Region, b: Region, earlier: list[Event]) -> l
     moment = max(proof.onset, b.start)
     degree = b.key.degree(proof.pitch.pitch_class)[0]
     before = [
-        n
-        for n in piece.sounding(max(a.start, a.end - 4 * _bar(piece, a.end)), moment)
-        if n.pitch.pitch_class == instead and n.onset < moment
+        note
+        for note in piece.sounding(max(a.start, a.end - 4 * _bar(piece, a.end)), moment)
+        if note.pitch.pitch_class == instead and note.onset < moment
     ]
-    near = max(before, key=lambda n: (n.end, -abs(n.midi - proof.midi)), default=None)
+    near = max(before, key=lambda note: (note.end, -abs(note.midi - proof.midi)), default=None)
     detail = ModeSwitchDetails(
         key=b.key,
         before=a.key,
@@ -133,14 +133,19 @@ def _switch(piece: Progression, a: Region, b: Region, earlier: list[Event]) -> l
     if near is not None:
         detail = replace(detail, from_note=near.id, from_pitch=near.pitch)
     origin = next(
-        (e for e, d in reversed(MODE_SWITCH.all(earlier)) if d.key == a.key and d.before == b.key), None
+        (
+            event
+            for event, details in reversed(MODE_SWITCH.all(earlier))
+            if details.key == a.key and details.before == b.key
+        ),
+        None,
     )
     if origin is not None:
         detail = replace(detail, back=1, since=origin.start)
     at_once = [
-        n.id
-        for n in piece.sounding(b.start, b.end)
-        if n.onset == proof.onset and n.pitch.pitch_class == proof.pitch.pitch_class
+        note.id
+        for note in piece.sounding(b.start, b.end)
+        if note.onset == proof.onset and note.pitch.pitch_class == proof.pitch.pitch_class
     ]
     # A short stretch of the other mode may be no more than borrowed chords.
     bar = _bar(piece, b.start)
@@ -164,15 +169,15 @@ def _first_proof(piece: Progression, region: Region) -> tuple[Note, PitchClass] 
     }
     third = key.scale[2]
     found = [
-        n
-        for n in piece.sounding(region.start, region.end)
-        if n.pitch.pitch_class in pairs and (n.onset >= region.start or n.pitch.pitch_class == third)
+        note
+        for note in piece.sounding(region.start, region.end)
+        if note.pitch.pitch_class in pairs and (note.onset >= region.start or note.pitch.pitch_class == third)
     ]
     if not found:
         return None
     first = min(
         found,
-        key=lambda n: (max(n.onset, region.start), n.pitch.pitch_class != third, -n.midi),
+        key=lambda note: (max(note.onset, region.start), note.pitch.pitch_class != third, -note.midi),
     )
     return first, pairs[first.pitch.pitch_class]
 

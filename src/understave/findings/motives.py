@@ -106,13 +106,13 @@ class Motive:
 
 def find_motives(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the statements of motives and their changed returns, by start."""
-    if not score.measures or not any(n.duration > 0 for n in score.notes):
+    if not score.measures or not any(note.duration > 0 for note in score.notes):
         return ()
     harmony = Harmony(spans)
     events: list[Event] = []
     for number, motive in enumerate(motives_of(score, spans), start=1):
         events += _told(score, harmony, motive, number)
-    return tuple(sorted(events, key=lambda e: e.start))
+    return tuple(sorted(events, key=lambda event: event.start))
 
 
 def motives_of(score: Score, spans: tuple[Span, ...]) -> tuple[Motive, ...]:
@@ -134,7 +134,9 @@ def motives_of(score: Score, spans: tuple[Span, ...]) -> tuple[Motive, ...]:
     for weight, figure in ranked:
         plain = _apart(found[figure])
         model = plain[0]
-        if 2 * sum(n.id in taken for o in plain for n in o.notes) > sum(len(o.notes) for o in plain):
+        if 2 * sum(note.id in taken for occurrence in plain for note in occurrence.notes) > sum(
+            len(occurrence.notes) for occurrence in plain
+        ):
             continue
         changed = _changes(figure, plain, found, harmony)
         telling = [label for label, _ in changed if label not in ("in another register", "in another key")]
@@ -142,9 +144,9 @@ def motives_of(score: Score, spans: tuple[Span, ...]) -> tuple[Motive, ...]:
         if (len(plain) < 3 and not telling) or (len(plain) < 4 and not changed):
             continue
         motives.append(Motive(figure, plain, changed, weight))
-        taken.update(n.id for o in plain for n in o.notes)
-        taken.update(n.id for _, o in changed for n in o.notes)
-        taken.update(n.id for n in model.notes)
+        taken.update(note.id for occurrence in plain for note in occurrence.notes)
+        taken.update(note.id for _, occurrence in changed for note in occurrence.notes)
+        taken.update(note.id for note in model.notes)
         if len(motives) == _MOST_MOTIVES:
             break
     return tuple(motives)
@@ -173,24 +175,30 @@ def _ranked(
 
 def _lines(score: Score, texture: Texture) -> list[list[Note]]:
     """Return the top notes of every printed voice, what only accompanies left out; the melody as one line."""
-    melody = {n.id for n in texture.melody}
+    melody = {note.id for note in texture.melody}
     by_voice: dict[tuple[int, int, str], dict[float, Note]] = defaultdict(dict)
-    for n in score.notes:
-        if not n.duration or n.grace or n.cue or n.id in melody or texture.roles[n.id] == ACCOMPANIMENT:
+    for note in score.notes:
+        if (
+            not note.duration
+            or note.grace
+            or note.cue
+            or note.id in melody
+            or texture.roles[note.id] == ACCOMPANIMENT
+        ):
             continue
-        voice = by_voice[n.part, n.staff, n.voice]
-        onset = n.at
-        if onset not in voice or voice[onset].midi < n.midi:
-            voice[onset] = n
+        voice = by_voice[note.part, note.staff, note.voice]
+        onset = note.at
+        if onset not in voice or voice[onset].midi < note.midi:
+            voice[onset] = note
     # A voice that mostly holds the melody's chords together has no line of its own.
     return [list(texture.melody), *([*v.values()] for v in by_voice.values() if len(v) >= _SHORTEST)]
 
 
 def _figures(number: int, line: list[Note]) -> Iterator[tuple[_Figure, Occurrence]]:
     """Yield the figures of a line; none goes through a rest of more than a beat or so."""
-    onsets = [round(n.at * _GRID) for n in line]
-    ends = [round(n.until * _GRID) for n in line]
-    letters = [n.pitch.diatonic for n in line]
+    onsets = [round(note.at * _GRID) for note in line]
+    ends = [round(note.until * _GRID) for note in line]
+    letters = [note.pitch.diatonic for note in line]
     gaps = [b - a for a, b in pairwise(onsets)]
     moves = [b - a for a, b in pairwise(letters)]
     broken = [
@@ -250,11 +258,13 @@ def _apart(occurrences: list[Occurrence]) -> tuple[Occurrence, ...]:
     """
     kept: list[Occurrence] = []
     last: dict[int, int] = {}
-    for o in sorted(occurrences, key=lambda o: (o.notes[0].onset, o.line)):
-        doubles = kept and kept[-1].notes[0].onset == o.notes[0].onset
-        if not doubles and (o.line not in last or o.place >= last[o.line]):
-            kept.append(o)
-            last[o.line] = o.place + len(o.notes) - 1
+    for occurrence in sorted(
+        occurrences, key=lambda occurrence: (occurrence.notes[0].onset, occurrence.line)
+    ):
+        doubles = kept and kept[-1].notes[0].onset == occurrence.notes[0].onset
+        if not doubles and (occurrence.line not in last or occurrence.place >= last[occurrence.line]):
+            kept.append(occurrence)
+            last[occurrence.line] = occurrence.place + len(occurrence.notes) - 1
     return tuple(kept)
 
 
@@ -269,23 +279,27 @@ def _changes(
     head = model.notes[0]
     home = harmony.at(head.onset)
     changed: list[tuple[str, Occurrence]] = []
-    for o in plain[1:]:
-        first = o.notes[0]
+    for occurrence in plain[1:]:
+        first = occurrence.notes[0]
         here = harmony.at(first.onset)
-        if (first.part, first.staff) != (head.part, head.staff) or o.line != model.line:
-            changed.append(("in another voice", o))
+        if (first.part, first.staff) != (head.part, head.staff) or occurrence.line != model.line:
+            changed.append(("in another voice", occurrence))
         elif first.midi != head.midi and (first.midi - head.midi) % 12 == 0:
-            changed.append(("in another register", o))
+            changed.append(("in another register", occurrence))
         elif home is not None and here is not None and home.key != here.key and first.midi != head.midi:
-            changed.append(("in another key", o))
+            changed.append(("in another key", occurrence))
     for label, other in (
         ("inverted", _inverted(figure)),
         ("augmented", _stretched(figure)),
         ("diminished", _shrunk(figure)),
     ):
         if other is not None and other != figure and len(figure[1]) >= _FEWEST_MOVES:
-            later = (o for o in _apart(found.get(other, [])) if o.notes[0].onset > head.onset)
-            changed += [(label, o) for o in later]
+            later = (
+                occurrence
+                for occurrence in _apart(found.get(other, []))
+                if occurrence.notes[0].onset > head.onset
+            )
+            changed += [(label, occurrence) for occurrence in later]
     return tuple(sorted(changed, key=lambda x: x[1].notes[0].onset))
 
 
@@ -294,21 +308,24 @@ def _told(score: Score, harmony: Harmony, motive: Motive, number: int) -> list[E
     head = model.notes[0]
     confidence = round(min(0.9, 0.25 + motive.salience / 50), 3)
 
-    def details(o: Occurrence) -> MotiveDetails:
+    def details(occurrence: Occurrence) -> MotiveDetails:
         return MotiveDetails(
             number=number,
-            hand=hand_of(score, o.notes[0].staff),
-            first=o.notes[0].pitch,
-            steps=tuple(b.pitch.diatonic - a.pitch.diatonic for a, b in pairwise(o.notes)),
-            rhythm=tuple(b.onset - a.onset for a, b in pairwise(o.notes)),
+            hand=hand_of(score, occurrence.notes[0].staff),
+            first=occurrence.notes[0].pitch,
+            steps=tuple(b.pitch.diatonic - a.pitch.diatonic for a, b in pairwise(occurrence.notes)),
+            rhythm=tuple(b.onset - a.onset for a, b in pairwise(occurrence.notes)),
         )
 
-    def event(label: str, o: Occurrence, own: MotiveDetails) -> Event:
-        ids = tuple(n.id for n in o.notes)
-        return MOTIVE.event(label, o.notes[0].onset, o.notes[-1].end, ids, confidence, own)
+    def event(label: str, occurrence: Occurrence, own: MotiveDetails) -> Event:
+        ids = tuple(note.id for note in occurrence.notes)
+        return MOTIVE.event(label, occurrence.notes[0].onset, occurrence.notes[-1].end, ids, confidence, own)
 
     every = sorted(
-        {*(o.notes[0].onset for o in motive.plain), *(o.notes[0].onset for _, o in motive.changed)}
+        {
+            *(occurrence.notes[0].onset for occurrence in motive.plain),
+            *(occurrence.notes[0].onset for _, occurrence in motive.changed),
+        }
     )
     events = [
         event(
@@ -319,24 +336,24 @@ def _told(score: Score, harmony: Harmony, motive: Motive, number: int) -> list[E
         )
     ]
     told: dict[tuple[str, int], int] = defaultdict(int)
-    for label, o in motive.changed:
-        first = o.notes[0]
+    for label, occurrence in motive.changed:
+        first = occurrence.notes[0]
         # The first of each sort is worth a word; the rest are among the statement's times.
         sort = (label, first.staff if label == "in another voice" else first.midi - head.midi)
         told[sort] += 1
         if told[sort] > 1 or len(events) > _MOST_RETURNS:
             continue
         own = replace(
-            details(o),
+            details(occurrence),
             model_start=head.onset,
-            model=tuple(n.id for n in model.notes),
+            model=tuple(note.id for note in model.notes),
             from_hand=hand_of(score, head.staff),
             interval=Interval.between(head.pitch, first.pitch),
         )
         home, here = harmony.at(head.onset), harmony.at(first.onset)
         if label == "in another key" and home is not None and here is not None:
             own = replace(own, key=here.key, from_key=home.key)
-        events.append(event(label, o, own))
+        events.append(event(label, occurrence, own))
     return events
 
 

@@ -64,7 +64,7 @@ def nearness(home: Key, key: Key) -> Nearness:
         relation=_relation(home, near),
         fifths=turned,
         common_scale=len(set(home.scale) & set(near.scale)),
-        common_chord=tuple(p for p in _triad(home) if p in _triad(near)),
+        common_chord=tuple(tone for tone in _triad(home) if tone in _triad(near)),
         interval=Interval.from_fifths(near.tonic.fifths - home.tonic.fifths),
         respelled=turned != fifths,
     )

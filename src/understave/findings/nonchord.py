@@ -173,15 +173,23 @@ def find_nonchord(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     found = dissonances(score, harmony, line)
     told: list[tuple[Dissonance, Sort]] = []
     used: set[str] = set()
-    by_note = {d.notes[0].id: d for d in found if len(d.notes) == 1 and not d.held_in and not d.held_out}
-    for d in found:
-        if d.notes[0].id in used:
+    by_note = {
+        dissonance.notes[0].id: dissonance
+        for dissonance in found
+        if len(dissonance.notes) == 1 and not dissonance.held_in and not dissonance.held_out
+    }
+    for dissonance in found:
+        if dissonance.notes[0].id in used:
             continue
-        pair = _changing_tones(d, by_note, line)
+        pair = _changing_tones(dissonance, by_note, line)
         if pair is not None:
-            used.update(n.id for n in pair[0].notes)
+            used.update(note.id for note in pair[0].notes)
             told.append(pair)
-    told += [(d, classify(d, harmony, line)) for d in found if d.notes[0].id not in used]
+    told += [
+        (dissonance, classify(dissonance, harmony, line))
+        for dissonance in found
+        if dissonance.notes[0].id not in used
+    ]
     told.sort(key=lambda x: (x[0].start, -x[0].notes[0].midi))
     return _events(score, harmony, line, told)
 
@@ -189,17 +197,17 @@ def find_nonchord(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
 def dissonances(score: Score, harmony: Harmony, line: Lines) -> tuple[Dissonance, ...]:
     """Return every stretch in which a note is foreign to the chord, repetitions joined, by start."""
     single = [
-        d
+        dissonance
         for note in score.notes
         if note.duration > 0 and not note.grace and not note.cue
-        for d in stretches(note, harmony)
+        for dissonance in stretches(note, harmony)
     ]
     joined: list[Dissonance] = []
     taken: set[str] = set()
-    for d in sorted(single, key=lambda d: (d.start, d.notes[0].midi)):
-        if d.held_in or d.notes[0].id not in taken:
-            joined.append(with_repetitions(d, harmony, line, taken))
-            taken.update(n.id for n in joined[-1].notes[1:])
+    for dissonance in sorted(single, key=lambda dissonance: (dissonance.start, dissonance.notes[0].midi)):
+        if dissonance.held_in or dissonance.notes[0].id not in taken:
+            joined.append(with_repetitions(dissonance, harmony, line, taken))
+            taken.update(note.id for note in joined[-1].notes[1:])
     return tuple(joined)
 
 
@@ -226,36 +234,46 @@ def _stretch(note: Note, run: list[int], harmony: Harmony) -> Dissonance:
     return Dissonance((note,), start, end, run[0], run[-1], start > note.onset, end < note.end)
 
 
-def with_repetitions(d: Dissonance, harmony: Harmony, line: Lines, taken: Collection[str] = ()) -> Dissonance:
+def with_repetitions(
+    dissonance: Dissonance, harmony: Harmony, line: Lines, taken: Collection[str] = ()
+) -> Dissonance:
     """Return a dissonance with the repetitions that follow it, up to one that is `taken` already."""
-    while not d.held_out:
-        after = line.after(d.notes[-1])
-        if after is None or not is_same(after, d.notes[-1]) or after.id in taken:
+    while not dissonance.held_out:
+        after = line.after(dissonance.notes[-1])
+        if after is None or not is_same(after, dissonance.notes[-1]) or after.id in taken:
             break
         again = next(iter(stretches(after, harmony)), None)
         if again is None or again.held_in:
             break
-        d = Dissonance(
-            d.notes + again.notes, d.start, again.end, d.first, again.last, d.held_in, again.held_out
+        dissonance = Dissonance(
+            dissonance.notes + again.notes,
+            dissonance.start,
+            again.end,
+            dissonance.first,
+            again.last,
+            dissonance.held_in,
+            again.held_out,
         )
-    return d
+    return dissonance
 
 
-def classify(d: Dissonance, harmony: Harmony, line: Lines) -> Sort:
+def classify(dissonance: Dissonance, harmony: Harmony, line: Lines) -> Sort:
     """Return the kind of a dissonance."""
-    note = d.notes[0]
-    before = note if d.held_in else line.before(note)
-    after = None if d.held_out else line.after(d.notes[-1])
+    note = dissonance.notes[0]
+    before = note if dissonance.held_in else line.before(note)
+    after = None if dissonance.held_out else line.after(dissonance.notes[-1])
     prepared = before is not None and is_same(before, note)
-    stays = d.held_out or (after is not None and is_same(after, note))
+    stays = dissonance.held_out or (after is not None and is_same(after, note))
     if stays:
-        goal = d.notes[-1] if d.held_out or after is None else after
-        strong = d.start == harmony.spans[d.first].start and _is_accented(d, goal, harmony, line)
-        if prepared or (strong and _place(d, line) == "bass"):
+        goal = dissonance.notes[-1] if dissonance.held_out or after is None else after
+        strong = dissonance.start == harmony.spans[dissonance.first].start and _is_accented(
+            dissonance, goal, harmony, line
+        )
+        if prepared or (strong and _place(dissonance, line) == "bass"):
             return Sort("pedal tone", before, Resolution(goal))
         return Sort("anticipation", before, Resolution(goal), _way(before, note))
     if prepared:
-        return _prepared(d, before, after, harmony, line)
+        return _prepared(dissonance, before, after, harmony, line)
     stepped = before is not None and is_step(before, note)
     leaves = after is not None and is_step(note, after)
     if stepped and before is not None:
@@ -268,17 +286,17 @@ def classify(d: Dissonance, harmony: Harmony, line: Lines) -> Sort:
                 return Sort("passing tone", through, Resolution(after), _way(through, note))
             side = "upper" if into > 0 else "lower"
             return Sort("neighbour tone", before, Resolution(after), side)
-        late = _late(d, harmony, line) if _is_accented(d, after, harmony, line) else None
+        late = _late(dissonance, harmony, line) if _is_accented(dissonance, after, harmony, line) else None
         if late is not None:
             back = (note.midi > before.midi) == (note.midi > late.note.midi)
             label = "neighbour tone" if back else "passing tone"
             return Sort(label, before, late, _side(note, late.note) if back else _way(before, note))
         escape = Resolution(after) if after is not None else None
         return Sort("escape tone", before, escape, _way(before, note))
-    goal_found = _resolution(d, after, harmony, line)
+    goal_found = _resolution(dissonance, after, harmony, line)
     if goal_found is not None:
         return Sort("appoggiatura", before, goal_found, _side(note, goal_found.note))
-    return _recurring(d, before, after, line)
+    return _recurring(dissonance, before, after, line)
 
 
 def _handed(before: Note, note: Note, after: Note, line: Lines) -> Note | None:
@@ -293,43 +311,51 @@ def _handed(before: Note, note: Note, after: Note, line: Lines) -> Note | None:
     return min(beyond, key=lambda n: abs(n.midi - note.midi), default=None)
 
 
-def _prepared(d: Dissonance, before: Note | None, after: Note | None, harmony: Harmony, line: Lines) -> Sort:
+def _prepared(
+    dissonance: Dissonance, before: Note | None, after: Note | None, harmony: Harmony, line: Lines
+) -> Sort:
     """Tell suspensions and retardations from pedal tones."""
-    note = d.notes[-1]
-    goal = _resolution(d, after, harmony, line)
-    if goal is not None and goal.note.midi == note.midi + 2 and goal.note.duration <= d.end - d.start:
+    note = dissonance.notes[-1]
+    goal = _resolution(dissonance, after, harmony, line)
+    if (
+        goal is not None
+        and goal.note.midi == note.midi + 2
+        and goal.note.duration <= dissonance.end - dissonance.start
+    ):
         # A short step up by a whole tone, and then down below the suspended note, only adorns its fall.
-        goal = _falls_later(d, harmony, line) or goal
+        goal = _falls_later(dissonance, harmony, line) or goal
     if goal is not None:
         label = "suspension" if goal.note.midi < note.midi else "retardation"
         return Sort(label, before, goal)
-    if _place(d, line) == "bass" or d.last > d.first:
+    if _place(dissonance, line) == "bass" or dissonance.last > dissonance.first:
         return Sort("pedal tone", before, Resolution(after) if after is not None else None)
-    return _recurring(d, before, after, line)
+    return _recurring(dissonance, before, after, line)
 
 
-def _recurring(d: Dissonance, before: Note | None, after: Note | None, line: Lines) -> Sort:
+def _recurring(dissonance: Dissonance, before: Note | None, after: Note | None, line: Lines) -> Sort:
     """Tell a note that keeps coming back within a bar, such as a drone, from a free one."""
-    note = d.notes[0]
+    note = dissonance.notes[0]
     bar = line.score.measures[note.measure].full_length
     struck = [
         line.struck_near(note, note.onset - bar, note.onset),
-        line.struck_near(note, d.notes[-1].end, d.notes[-1].end + bar),
+        line.struck_near(note, dissonance.notes[-1].end, dissonance.notes[-1].end + bar),
     ]
-    if (all(struck) or (any(struck) and _place(d, line) == "bass")) and not (
+    if (all(struck) or (any(struck) and _place(dissonance, line) == "bass")) and not (
         before and is_step(before, note)
     ):
         return Sort("pedal tone", struck[0] or before, Resolution(struck[1]) if struck[1] else None)
     return Sort("free tone", before, Resolution(after) if after is not None else None)
 
 
-def _resolution(d: Dissonance, after: Note | None, harmony: Harmony, line: Lines) -> Resolution | None:
+def _resolution(
+    dissonance: Dissonance, after: Note | None, harmony: Harmony, line: Lines
+) -> Resolution | None:
     """Return the step that resolves a dissonance: the next note, or a chord tone reached later."""
-    direct = after is not None and is_step(d.notes[-1], after)
+    direct = after is not None and is_step(dissonance.notes[-1], after)
     if after is not None and direct and harmony.fits(after, after.onset):
-        manner = "late" if after.onset > d.notes[-1].end else "direct"
+        manner = "late" if after.onset > dissonance.notes[-1].end else "direct"
         return Resolution(after, (), manner)
-    late = _late(d, harmony, line)
+    late = _late(dissonance, harmony, line)
     if late is not None:
         return late
     if after is None or not direct or _only_adorns(after, line):
@@ -359,7 +385,7 @@ def is_settled(note: Note, moment: Fraction, harmony: Harmony, line: Lines) -> b
     others = [n for n in line.sounding(moment) if n.id != note.id]
     if any((n.midi - note.midi) % 12 in (1, 11) for n in others):
         return False
-    lowest = min(others, key=lambda n: n.midi, default=None)
+    lowest = min(others, key=lambda note: note.midi, default=None)
     if lowest is None:
         return True
     if note.midi < lowest.midi:
@@ -367,10 +393,13 @@ def is_settled(note: Note, moment: Fraction, harmony: Harmony, line: Lines) -> b
     return (note.midi - lowest.midi) % 12 not in (2, 6, 10)
 
 
-def _rubs(d: Dissonance, line: Lines) -> bool:
+def _rubs(dissonance: Dissonance, line: Lines) -> bool:
     """Whether a foreign note makes a second, seventh or tritone with others, or a fourth with the bass."""
-    note = d.notes[0]
-    for moment in {d.start, *(n.onset for n in line.struck_between(d.start, d.end))}:
+    note = dissonance.notes[0]
+    for moment in {
+        dissonance.start,
+        *(note.onset for note in line.struck_between(dissonance.start, dissonance.end)),
+    }:
         here = [n for n in line.sounding(moment) if n.id != note.id]
         if any((n.midi - note.midi) % 12 in (1, 2, 6, 10, 11) for n in here):
             return True
@@ -379,19 +408,19 @@ def _rubs(d: Dissonance, line: Lines) -> bool:
     return False
 
 
-def _falls_later(d: Dissonance, harmony: Harmony, line: Lines) -> Resolution | None:
+def _falls_later(dissonance: Dissonance, harmony: Harmony, line: Lines) -> Resolution | None:
     """Return the chord tone a step below that the line comes to while the same chord lasts, if it does."""
-    low = _late(d, harmony, line, falling=True)
-    return low if low is not None and low.note.onset < harmony.spans[d.last].end else None
+    low = _late(dissonance, harmony, line, falling=True)
+    return low if low is not None and low.note.onset < harmony.spans[dissonance.last].end else None
 
 
-def _late(d: Dissonance, harmony: Harmony, line: Lines, falling: bool = False) -> Resolution | None:
+def _late(dissonance: Dissonance, harmony: Harmony, line: Lines, falling: bool = False) -> Resolution | None:
     """Return the first chord tone a step away (or below) that the line comes to by a detour, if soon."""
-    note = d.notes[-1]
+    note = dissonance.notes[-1]
     beat = line.score.measures[note.measure].beat_length
-    until = d.end + max(2 * beat, d.end - d.start)
-    if d.last + 1 < len(harmony.spans):
-        until = min(until, harmony.spans[d.last + 1].end)
+    until = dissonance.end + max(2 * beat, dissonance.end - dissonance.start)
+    if dissonance.last + 1 < len(harmony.spans):
+        until = min(until, harmony.spans[dissonance.last + 1].end)
     via: list[Note] = []
     for m in line.following(note, until):
         if falling and m.midi > note.midi:
@@ -406,11 +435,11 @@ def _late(d: Dissonance, harmony: Harmony, line: Lines, falling: bool = False) -
 
 
 def _changing_tones(
-    d: Dissonance, others: dict[str, Dissonance], line: Lines
+    dissonance: Dissonance, others: dict[str, Dissonance], line: Lines
 ) -> tuple[Dissonance, Sort] | None:
     """Return the two foreign notes that circle round one note, as one dissonance, where d is the first."""
-    first = d.notes[0]
-    if others.get(first.id) is not d:
+    first = dissonance.notes[0]
+    if others.get(first.id) is not dissonance:
         return None
     second = line.after(first)
     other = others.get(second.id) if second is not None else None
@@ -423,7 +452,9 @@ def _changing_tones(
         return None
     if (first.midi > before.midi) == (second.midi > before.midi):
         return None
-    both = Dissonance((first, second), d.start, other.end, d.first, other.last, False, False)
+    both = Dissonance(
+        (first, second), dissonance.start, other.end, dissonance.first, other.last, False, False
+    )
     side = "upper" if first.midi > before.midi else "lower"
     return both, Sort("changing tones", before, Resolution(after), side)
 
@@ -436,34 +467,37 @@ def _side(note: Note, goal: Note) -> str:
     return "upper" if note.midi > goal.midi else "lower"
 
 
-def _is_accented(d: Dissonance, after: Note | None, harmony: Harmony, line: Lines) -> bool:
+def _is_accented(dissonance: Dissonance, after: Note | None, harmony: Harmony, line: Lines) -> bool:
     """Whether a dissonance falls on a stronger place than what follows, or with its chord's own start."""
     score = line.score
-    own = metric_level(score.measure_at(d.start), d.start)
-    end = after.onset if after is not None else d.end
-    return own < metric_level(score.measure_at(end), end) or d.start == harmony.spans[d.first].start
+    own = metric_level(score.measure_at(dissonance.start), dissonance.start)
+    end = after.onset if after is not None else dissonance.end
+    return (
+        own < metric_level(score.measure_at(end), end)
+        or dissonance.start == harmony.spans[dissonance.first].start
+    )
 
 
-def _place(d: Dissonance, line: Lines) -> str:
+def _place(dissonance: Dissonance, line: Lines) -> str:
     """Return whether a dissonance is the lowest or the highest note while it sounds."""
-    sounding = [n.midi for n in line.sounding(d.start)]
-    if d.notes[0].midi <= min(sounding, default=0):
+    sounding = [note.midi for note in line.sounding(dissonance.start)]
+    if dissonance.notes[0].midi <= min(sounding, default=0):
         return "bass"
-    return "top" if d.notes[0].midi >= max(sounding) else "inner"
+    return "top" if dissonance.notes[0].midi >= max(sounding) else "inner"
 
 
-def _figures(d: Dissonance, kind: Sort, line: Lines, harmony: Harmony) -> str:
+def _figures(dissonance: Dissonance, kind: Sort, line: Lines, harmony: Harmony) -> str:
     """Return a suspension's or retardation's figures against the bass, or of the bass against the upper.
 
     An eleventh is written as a fourth, and so on; a second above the bass as a ninth.
     """
     assert kind.resolution is not None
-    sounding = line.sounding(d.start)
-    note = d.notes[0]
+    sounding = line.sounding(dissonance.start)
+    note = dissonance.notes[0]
     step = -1 if kind.resolution.note.midi < note.midi else 1
     if sounding and note.midi > sounding[0].midi:
         return _figure(sounding[0].pitch, note.pitch, step)
-    above = [n for n in sounding if n.midi > note.midi and harmony.fits(n, d.start)]
+    above = [n for n in sounding if n.midi > note.midi and harmony.fits(n, dissonance.start)]
     sizes = {(n.pitch.diatonic - note.pitch.diatonic) % 7 + 1 for n in above}
     size = next((s for s in (2, 4, 7, 5) if s in sizes), None)
     return f"{size}-{size - step}" if size is not None else ""
@@ -484,21 +518,21 @@ def _events(
 ) -> tuple[Event, ...]:
     """Turn dissonances into events; octave doublings that move alike become one."""
     doubled: dict[tuple[object, ...], list[tuple[Dissonance, Sort]]] = defaultdict(list)
-    for d, kind in told:
-        sound = tuple(n.midi % 12 for n in d.notes)
-        doubled[d.start, d.end, sound, kind.label].append((d, kind))
+    for dissonance, kind in told:
+        sound = tuple(note.midi % 12 for note in dissonance.notes)
+        doubled[dissonance.start, dissonance.end, sound, kind.label].append((dissonance, kind))
     return tuple(_event(score, harmony, line, group) for group in doubled.values())
 
 
 def _event(score: Score, harmony: Harmony, line: Lines, group: list[tuple[Dissonance, Sort]]) -> Event:
-    d, kind = group[0]
-    note, span = d.notes[0], harmony.spans[d.first]
+    dissonance, kind = group[0]
+    note, span = dissonance.notes[0], harmony.spans[dissonance.first]
     resolution = kind.resolution
     goal = resolution.note if resolution is not None else None
-    accented = _is_accented(d, goal, harmony, line)
+    accented = _is_accented(dissonance, goal, harmony, line)
     key = span.numeral.local_key(span.key)
     diatonic = note.pitch.pitch_class in key or note.pitch.pitch_class in span.key
-    sounding = line.sounding(d.start)
+    sounding = line.sounding(dissonance.start)
     detail = NonChordToneDetails(
         note=note.id,
         pitch=note.pitch,
@@ -506,21 +540,21 @@ def _event(score: Score, harmony: Harmony, line: Lines, group: list[tuple[Disson
         chord=span.numeral,
         metric="accented" if accented else "unaccented",
         colour="diatonic" if diatonic else "chromatic",
-        place=_place(d, line),
+        place=_place(dissonance, line),
         manner=_manner(kind, harmony, line),
         rubs=1 if any(_rubs(other, line) for other, _ in group) else None,
-        repeated=1 if kind.label in ("suspension", "retardation") and not d.held_in else None,
+        repeated=1 if kind.label in ("suspension", "retardation") and not dissonance.held_in else None,
         returns=1 if _comes_back(kind) else None,
         direction=kind.direction or None,
     )
     if sounding and sounding[0].midi < note.midi:
         detail = replace(detail, interval=Interval.between(sounding[0].pitch, note.pitch))
     if kind.label == "changing tones":
-        detail = replace(detail, second=d.notes[1].id, second_pitch=d.notes[1].pitch)
+        detail = replace(detail, second=dissonance.notes[1].id, second_pitch=dissonance.notes[1].pitch)
     if kind.preparation is not None:
         before = kind.preparation
         detail = replace(detail, preparation=before.id, preparation_pitch=before.pitch)
-    end = d.end
+    end = dissonance.end
     if resolution is not None and goal is not None:
         end = max(end, goal.onset)
         detail = replace(
@@ -528,15 +562,15 @@ def _event(score: Score, harmony: Harmony, line: Lines, group: list[tuple[Disson
             resolution=goal.id,
             resolution_pitch=goal.pitch,
             resolution_time=end,
-            via=tuple(n.id for n in resolution.via) or None,
+            via=tuple(note.id for note in resolution.via) or None,
         )
     if kind.label in ("suspension", "retardation"):
-        figures = _figures(d, kind, line, harmony)
+        figures = _figures(dissonance, kind, line, harmony)
         if figures:
             detail = replace(detail, figures=figures)
-    notes = tuple(dict.fromkeys(n.id for other, _ in group for n in other.notes))
+    notes = tuple(dict.fromkeys(note.id for other, _ in group for note in other.notes))
     belief = _confidence(kind.label, accented, span.confidence)
-    return NON_CHORD_TONE.event(kind.label, d.start, end, notes, belief, detail)
+    return NON_CHORD_TONE.event(kind.label, dissonance.start, end, notes, belief, detail)
 
 
 def _manner(kind: Sort, harmony: Harmony, line: Lines) -> str:

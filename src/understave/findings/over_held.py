@@ -77,9 +77,9 @@ def _with_above(
     score: Score, harmony: Harmony, pedal: Event, details: PedalPointDetails
 ) -> PedalPointDetails:
     named = [
-        (numeral_in(s, details.key), max(s.start, pedal.start), min(s.end, pedal.end))
-        for s in _read_above(score, harmony.spans, pedal)
-        if s.start < pedal.end and s.end > pedal.start and _is_named(harmony, s, details.pitch)
+        (numeral_in(span, details.key), max(span.start, pedal.start), min(span.end, pedal.end))
+        for span in _read_above(score, harmony.spans, pedal)
+        if span.start < pedal.end and span.end > pedal.start and _is_named(harmony, span, details.pitch)
     ]
     if not named:
         return details
@@ -108,9 +108,9 @@ def _read_above(score: Score, spans: Sequence[Span], pedal: Event) -> Iterator[S
     except UnderstaveError:
         # Nothing sounds above it.
         return
-    for s in read:
-        tones = {score.note_by_id[i].midi % 12: i for i in s.notes}
-        yield replace(s, start=s.start + since, end=s.end + since, notes=tuple(tones.values()))
+    for span in read:
+        tones = {score.note_by_id[i].midi % 12: i for i in span.notes}
+        yield replace(span, start=span.start + since, end=span.end + since, notes=tuple(tones.values()))
 
 
 def without_bass(score: Score, pedal: Event) -> tuple[Score, Fraction]:
@@ -121,11 +121,13 @@ def without_bass(score: Score, pedal: Event) -> tuple[Score, Fraction]:
     since, until = bars[0].start, bars[-1].end
     held = set(pedal.notes)
     notes = tuple(
-        _moved(n, since, until, first)
-        for n in score.struck
-        if n.id not in held and n.onset < until and n.end > since
+        _moved(note, since, until, first)
+        for note in score.struck
+        if note.id not in held and note.onset < until and note.end > since
     )
-    measures = tuple(replace(m, index=m.index - first, start=m.start - since) for m in bars)
+    measures = tuple(
+        replace(measure, index=measure.index - first, start=measure.start - since) for measure in bars
+    )
     return replace(score, measures=measures, notes=notes, directions=(), source=b""), since
 
 
@@ -136,7 +138,7 @@ def _moved(note: Note, since: Fraction, until: Fraction, first: int) -> Note:
 
 def _keys(part: Score, spans: Sequence[Span], since: Fraction) -> Iterator[Correction]:
     """Yield the keys of a reading as they lie in some of its bars."""
-    for s in spans:
-        start, end = max(s.start - since, Fraction(0)), min(s.end - since, part.end)
+    for span in spans:
+        start, end = max(span.start - since, Fraction(0)), min(span.end - since, part.end)
         if start < end:
-            yield Correction(*part.anchor(start), *part.anchor(end), s.key, None)
+            yield Correction(*part.anchor(start), *part.anchor(end), span.key, None)

@@ -139,7 +139,7 @@ class Held:
     @property
     def low(self) -> Note:
         """The lowest striking, the earliest of equals."""
-        return min(self.notes, key=lambda n: n.midi)
+        return min(self.notes, key=lambda note: note.midi)
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,16 +163,16 @@ def find_pedalpoints(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]
     harmony = Harmony(spans)
     sounding = soundings(score)
     basses = bass_runs(score, sounding, harmony)
-    others = [h for h in other_runs(score, sounding) if 4 * bars_of(score, h) >= 3]
+    others = [held for held in other_runs(score, sounding) if 4 * bars_of(score, held) >= 3]
     fifths: dict[int, list[Held]] = defaultdict(list)
-    for h in others:
-        fifths[(h.tone - 7) % 12].append(h)
+    for held in others:
+        fifths[(held.tone - 7) % 12].append(held)
     events = [
         *_pedals(score, harmony, basses, others, fifths),
         *_drones(score, harmony, basses, fifths),
         *_repeated(score, harmony, sounding),
     ]
-    return tuple(sorted(events, key=lambda e: e.start))
+    return tuple(sorted(events, key=lambda event: event.start))
 
 
 # ---------------------------------------------------------------- tones that stay
@@ -183,23 +183,25 @@ def bass_runs(score: Score, sounding: Soundings, harmony: Harmony) -> tuple[Held
     struck: dict[int, list[Note]] = defaultdict(list)
     for moment, chord in zip(sounding.moments, sounding.chords, strict=True):
         low = chord[0]
-        for n in chord:
+        for note in chord:
             # Octaves in the bass's own voice are one tone with it; another voice may pass over the tone.
-            own = n is low or (n.midi % 12 == low.midi % 12 and (n.staff, n.voice) == (low.staff, low.voice))
-            if own and n.at == moment:
-                struck[low.midi % 12].append(n)
+            own = note is low or (
+                note.midi % 12 == low.midi % 12 and (note.staff, note.voice) == (low.staff, low.voice)
+            )
+            if own and note.at == moment:
+                struck[low.midi % 12].append(note)
     found: list[Held] = []
     for notes in struck.values():
         run = [notes[0]]
         reach = notes[0].end
-        for n in notes[1:]:
-            if not _stays_bass(score, sounding, harmony, run, reach, n):
+        for note in notes[1:]:
+            if not _stays_bass(score, sounding, harmony, run, reach, note):
                 found.append(_bass(score, sounding, _from_entry(run, sounding, harmony)))
-                run, reach = [], n.end
-            run.append(n)
-            reach = max(reach, n.end)
+                run, reach = [], note.end
+            run.append(note)
+            reach = max(reach, note.end)
         found.append(_bass(score, sounding, _from_entry(run, sounding, harmony)))
-    return tuple(sorted(found, key=lambda h: h.start))
+    return tuple(sorted(found, key=lambda held: held.start))
 
 
 def _stays_bass(
@@ -218,7 +220,7 @@ def _stays_bass(
         return True
     first = bisect_left(harmony.starts, float(reach))
     for i in range(first, bisect_left(harmony.starts, note.at)):
-        if any(n.midi % 12 != tone for n in sounding.at(harmony.spans[i].start)[:1]):
+        if any(note.midi % 12 != tone for note in sounding.at(harmony.spans[i].start)[:1]):
             return False
     return True
 
@@ -229,7 +231,7 @@ def _from_entry(run: Sequence[Note], sounding: Soundings, harmony: Harmony) -> S
     first = sounding.at(span.start)[:1] if span is not None else ()
     if span is None or not first or first[0].midi % 12 == run[0].midi % 12 or first[0].end > run[0].onset:
         return run
-    later = [n for n in run if n.onset >= span.end]
+    later = [note for note in run if note.onset >= span.end]
     return later or run
 
 
@@ -237,7 +239,7 @@ def _dips(score: Score, harmony: Harmony, run: Sequence[Note], low: Note) -> boo
     """Whether a note below only belongs to a broken chord that began deeper, on the tone itself."""
     span = harmony.at(low.onset)
     return (
-        low.midi > min(n.midi for n in run[-8:])
+        low.midi > min(note.midi for note in run[-8:])
         and low.duration < score.measures[low.measure].beat_length
         and low.onset != score.measures[low.measure].start
         and (span is None or span.start != low.onset)
@@ -246,7 +248,7 @@ def _dips(score: Score, harmony: Harmony, run: Sequence[Note], low: Note) -> boo
 
 def _bass(score: Score, sounding: Soundings, run: Sequence[Note]) -> Held:
     """Return a run as a whole: it lasts through the figure that its last striking begins."""
-    end = max(n.end for n in run)
+    end = max(note.end for note in run)
     last = score.measures[score.measure_at(run[-1].onset).index]
     tone = run[-1].midi % 12
     limit = max(end, last.end)
@@ -275,23 +277,23 @@ def other_runs(score: Score, sounding: Soundings) -> tuple[Held, ...]:
     struck: dict[int, list[Note]] = defaultdict(list)
     highest: dict[str, bool] = {}
     for moment, chord in zip(sounding.moments, sounding.chords, strict=True):
-        for n in chord[1:]:
-            if n.at == moment:
-                struck[n.midi].append(n)
-                highest[n.id] = n.midi == chord[-1].midi
+        for note in chord[1:]:
+            if note.at == moment:
+                struck[note.midi].append(note)
+                highest[note.id] = note.midi == chord[-1].midi
     found: list[Held] = []
     for notes in struck.values():
         run = [notes[0]]
         reach = notes[0].end
-        for n in notes[1:]:
-            gap = n.onset - reach
-            if gap > score.measures[n.measure].beat_length or (gap > 0 and _left(sounding, run[-1], n)):
+        for note in notes[1:]:
+            gap = note.onset - reach
+            if gap > score.measures[note.measure].beat_length or (gap > 0 and _left(sounding, run[-1], note)):
                 found.append(_above(run, highest))
-                run, reach = [], n.end
-            run.append(n)
-            reach = max(reach, n.end)
+                run, reach = [], note.end
+            run.append(note)
+            reach = max(reach, note.end)
         found.append(_above(run, highest))
-    return tuple(sorted(found, key=lambda h: h.start))
+    return tuple(sorted(found, key=lambda held: held.start))
 
 
 def _left(sounding: Soundings, last: Note, note: Note) -> bool:
@@ -304,8 +306,8 @@ def _left(sounding: Soundings, last: Note, note: Note) -> bool:
 
 
 def _above(run: Sequence[Note], highest: dict[str, bool]) -> Held:
-    top = 5 * sum(highest[n.id] for n in run) >= 4 * len(run)
-    return Held(tuple(run), run[0].onset, max(n.end for n in run), "top" if top else "inner")
+    top = 5 * sum(highest[note.id] for note in run) >= 4 * len(run)
+    return Held(tuple(run), run[0].onset, max(note.end for note in run), "top" if top else "inner")
 
 
 # ---------------------------------------------------------------- chords over them
@@ -349,8 +351,8 @@ def chords_over(harmony: Harmony, held: Held) -> Over | None:
     if not total:
         return None
     key = keys.most_common(1)[0][0]
-    above = tuple(numeral_in(s, key) for s in chords)
-    against = tuple(dict.fromkeys(numeral_in(s, key) for s in foreign))
+    above = tuple(numeral_in(span, key) for span in chords)
+    against = tuple(dict.fromkeys(numeral_in(span, key) for span in foreign))
     return Over(above, tuple(times), against, outside / total, key)
 
 
@@ -443,7 +445,7 @@ def _degree(held: Held, key: Key) -> int:
 
 
 def _strikes(held: Held) -> int:
-    return len({n.onset for n in held.notes})
+    return len({note.onset for note in held.notes})
 
 
 def _length(score: Score, held: Held) -> Fraction:
@@ -453,13 +455,13 @@ def _length(score: Score, held: Held) -> Fraction:
 
 def manner_of(score: Score, held: Held) -> str:
     """Return how a tone is kept up: held, re-struck, octave tremolo, broken octaves or figured."""
-    if any(o.startswith("tremolo") for n in held.notes for o in n.ornaments):
-        return "octave tremolo" if len({n.midi for n in held.notes}) > 1 else "re-struck"
-    together = Counter(n.onset for n in held.notes)
-    single = [n for n in held.notes if together[n.onset] == 1]
+    if any(o.startswith("tremolo") for note in held.notes for o in note.ornaments):
+        return "octave tremolo" if len({note.midi for note in held.notes}) > 1 else "re-struck"
+    together = Counter(note.onset for note in held.notes)
+    single = [note for note in held.notes if together[note.onset] == 1]
     swings = sum(1 for a, b in pairwise(single) if abs(a.midi - b.midi) == 12)
     if len(single) >= 4 and 4 * swings >= 3 * (len(single) - 1):
-        return "octave tremolo" if max(n.duration for n in single) <= _QUICK else "broken octaves"
+        return "octave tremolo" if max(note.duration for note in single) <= _QUICK else "broken octaves"
     length = held.end - held.start
     if 4 * covered(held) < 3 * length:
         return "figured"
@@ -470,14 +472,14 @@ def manner_of(score: Score, held: Held) -> str:
 def covered(held: Held) -> float:
     """Return how long a tone sounds as written, in quarters, strikings that overlap counted once."""
     total, until = Fraction(0), held.start
-    for n in held.notes:
-        total += max(Fraction(0), n.end - max(until, n.onset))
-        until = max(until, n.end)
+    for note in held.notes:
+        total += max(Fraction(0), note.end - max(until, note.onset))
+        until = max(until, note.end)
     return float(total)
 
 
 def _ids(held: Held) -> tuple[str, ...]:
-    return tuple(n.id for n in held.notes)
+    return tuple(note.id for note in held.notes)
 
 
 # ---------------------------------------------------------------- drones
@@ -506,7 +508,7 @@ def _drones(
         )
         if fifth is not None:
             detail = replace(detail, fifth=fifth.low.pitch)
-            notes = (*_ids(held), *(n.id for n in fifth.notes if held.start <= n.onset < held.end))
+            notes = (*_ids(held), *(note.id for note in fifth.notes if held.start <= note.onset < held.end))
             belief = round(min(0.95, 0.5 + 0.1 * bars), 3)
             yield DRONE.event("open fifth", held.start, held.end, notes, belief, detail)
         else:
@@ -516,9 +518,9 @@ def _drones(
 
 def _together(low: Held, high: Held) -> bool:
     """Whether both tones of a fifth are struck together most of the time, close by."""
-    onsets = {n.onset for n in low.notes}
-    near = [n for n in high.notes if n.onset in onsets and 0 < n.midi - low.low.midi <= 19]
-    return 2 * len({n.onset for n in near}) >= len(onsets)
+    onsets = {note.onset for note in low.notes}
+    near = [note for note in high.notes if note.onset in onsets and 0 < note.midi - low.low.midi <= 19]
+    return 2 * len({note.onset for note in near}) >= len(onsets)
 
 
 # ---------------------------------------------------------------- repeated notes
@@ -526,8 +528,8 @@ def _together(low: Held, high: Held) -> bool:
 
 def _repeated(score: Score, harmony: Harmony, sounding: Soundings) -> Iterator[Event]:
     voices: dict[tuple[int, int, str], dict[Fraction, list[Note]]] = defaultdict(dict)
-    for n in score.struck:
-        voices[n.part, n.staff, n.voice].setdefault(n.onset, []).append(n)
+    for note in score.struck:
+        voices[note.part, note.staff, note.voice].setdefault(note.onset, []).append(note)
     for chords in voices.values():
         run: list[list[Note]] = []
         for chord in chords.values():
@@ -540,7 +542,7 @@ def _repeated(score: Score, harmony: Harmony, sounding: Soundings) -> Iterator[E
 
 
 def _keys(chord: Sequence[Note]) -> tuple[int, ...]:
-    return tuple(sorted(n.midi for n in chord))
+    return tuple(sorted(note.midi for note in chord))
 
 
 def _repeat(
@@ -554,14 +556,14 @@ def _repeat(
         label = Counter(sides).most_common(1)[0][0]
     if len(run) < _REPEATS[label]:
         return
-    start, end = run[0][0].onset, max(n.end for n in run[-1])
+    start, end = run[0][0].onset, max(note.end for note in run[-1])
     measure: Measure = score.measure_at(start)
     # Four slow notes in as many bars are a long tone, not a repetition: one a beat is the least.
     if (end - start) > len(run) * measure.beat_length:
         return
-    top = max(run[0], key=lambda n: n.midi)
+    top = max(run[0], key=lambda note: note.midi)
     values = {c[0].duration for c in run[:-1]}
-    held = Held(tuple(n for c in run for n in c), start, end, "inner")
+    held = Held(tuple(note for c in run for note in c), start, end, "inner")
     over = chords_over(harmony, held)
     detail = RepeatedNoteDetails(
         pitch=top.pitch,

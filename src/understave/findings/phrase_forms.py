@@ -84,11 +84,11 @@ def find_phrase_forms(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...
     found: list[Event] = []
     for candidates in (theme.periods(), theme.sentences()):
         taken: list[Event] = []
-        for event in sorted(candidates, key=lambda e: (-e.confidence, e.start, e.end)):
+        for event in sorted(candidates, key=lambda event: (-event.confidence, event.start, event.end)):
             if all(event.end <= other.start or other.end <= event.start for other in taken):
                 taken.append(event)
         found += taken
-    return tuple(sorted(found, key=lambda e: e.start))
+    return tuple(sorted(found, key=lambda event: event.start))
 
 
 class _Theme:

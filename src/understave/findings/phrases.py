@@ -177,23 +177,29 @@ def find_endings(score: Score, closes: tuple[Close, ...]) -> tuple[Ending, ...]:
     if not melody or not score.measures:
         return ()
     places = find_places(score, closes, melody)
-    length = float(sum(m.length / m.full_length for m in score.measures))
+    length = float(sum(measure.length / measure.full_length for measure in score.measures))
     chosen = segment(places, length, _beats(score)) if places else ()
     endings: list[Ending] = []
     begin = score.notes[0].onset
     for i, confidence in chosen:
-        p = places[i]
-        following = melody[p.last + 1] if p.last + 1 < len(melody) else None
-        close = closes[p.close] if p.close >= 0 and closes[p.close].arrival > begin else None
-        if close is not None and _hurries_home(score, closes, p):
+        place = places[i]
+        following = melody[place.last + 1] if place.last + 1 < len(melody) else None
+        close = closes[place.close] if place.close >= 0 and closes[place.close].arrival > begin else None
+        if close is not None and _hurries_home(score, closes, place):
             close = None
-        begin = p.time
+        begin = place.time
         endings.append(
             Ending(
-                p.time, p.bar, close, _reasons(p, close is not None), confidence, melody[p.last], following
+                place.time,
+                place.bar,
+                close,
+                _reasons(place, close is not None),
+                confidence,
+                melody[place.last],
+                following,
             )
         )
-    last = next((c for c in reversed(closes) if begin < c.arrival < score.end), None)
+    last = next((close for close in reversed(closes) if begin < close.arrival < score.end), None)
     endings.append(Ending(score.end, length, last, ("end of the piece",), 1.0, melody[-1], None))
     return tuple(endings)
 
@@ -255,7 +261,7 @@ def _harmony_gain(place: Place) -> float:
 
 def place_scores(places: tuple[Place, ...]) -> Floats:
     """Return the log-odds that a phrase ends at each place, its length apart."""
-    values = np.array([p.values for p in places])
+    values = np.array([place.values for place in places])
     weights = np.array([WEIGHTS.get(name, 0.0) for name in NAMES])
     scores: Floats = values @ weights + BIAS
     held = float(values[:, NAMES.index("fermata")].sum())
@@ -275,7 +281,7 @@ def length_scores(bars: Floats, beats: float) -> Floats:
 
 
 def _beats(score: Score) -> float:
-    lengths = sorted(float(m.full_length / m.beat_length) for m in score.measures)
+    lengths = sorted(float(measure.full_length / measure.beat_length) for measure in score.measures)
     return lengths[len(lengths) // 2]
 
 

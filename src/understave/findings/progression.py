@@ -65,9 +65,9 @@ class Progression:
         self.spans = spans
         self.steps = steps_of(spans)
         self._notes = list(score.struck)
-        self._onsets = [n.at for n in self._notes]
+        self._onsets = [note.at for note in self._notes]
         # Floats compare fast, and equal moments give equal floats.
-        self._ends = [n.until for n in self._notes]
+        self._ends = [note.until for note in self._notes]
         self._longest = max((e - o for o, e in zip(self._onsets, self._ends, strict=True)), default=0.0)
 
     @cached_property
@@ -84,11 +84,11 @@ class Progression:
 
     def notes(self, step: Step, tone: PitchClass) -> list[Note]:
         """Return the notes of a step that sound as a pitch class, however spelled."""
-        return [n for n in self.sounding(step.start, step.end) if n.midi % 12 == tone.semitone]
+        return [note for note in self.sounding(step.start, step.end) if note.midi % 12 == tone.semitone]
 
     def spelled(self, step: Step, tone: PitchClass) -> list[Note]:
         """Return the notes of a step with exactly this spelling."""
-        return [n for n in self.notes(step, tone) if n.pitch.pitch_class == tone]
+        return [note for note in self.notes(step, tone) if note.pitch.pitch_class == tone]
 
     def follow(self, i: int) -> Step | None:
         """Return the step right after step `i`, None where nothing follows or the harmony breaks off."""
@@ -124,8 +124,8 @@ def progression_of(score: Score, spans: tuple[Span, ...]) -> Progression:
 def steps_of(spans: tuple[Span, ...]) -> tuple[Step, ...]:
     """Return the steps of a reading, in order."""
     groups: list[list[int]] = []
-    chords = [s.numeral.chord(s.key) for s in spans]
-    signs = [_function(s, c) for s, c in zip(spans, chords, strict=True)]
+    chords = [span.numeral.chord(span.key) for span in spans]
+    signs = [_function(span, chord) for span, chord in zip(spans, chords, strict=True)]
     for i, span in enumerate(spans):
         if groups and signs[i] == signs[i - 1] and spans[i - 1].end == span.start:
             groups[-1].append(i)
@@ -153,9 +153,9 @@ def steps_of(spans: tuple[Span, ...]) -> tuple[Step, ...]:
 
 
 def _function(span: Span, chord: Chord) -> tuple[object, ...]:
-    n = span.numeral
+    numeral = span.numeral
     shape = chord.quality.fifths
     altered = 8 in shape, -6 in shape
     # The Neapolitan is one chord whether it is labelled N or as the lowered second degree.
-    special = "" if n.special == "N" else n.special
-    return span.key, n.applied, special, chord.root, 4 in shape, altered, 5 in shape
+    special = "" if numeral.special == "N" else numeral.special
+    return span.key, numeral.applied, special, chord.root, 4 in shape, altered, 5 in shape

@@ -105,8 +105,12 @@ def _seventh(piece: Progression, a: int, b: int) -> list[Event]:
     if around is None:
         return []
     came, left, after = around
-    plain = next((s.chord for s in piece.steps[a : b + 1] if s.chord.quality is Quality.DOMINANT7), None)
-    sixth = next((s.chord for s in piece.steps[a : b + 1] if s.chord.quality is Quality.GERMAN), None)
+    plain = next(
+        (step.chord for step in piece.steps[a : b + 1] if step.chord.quality is Quality.DOMINANT7), None
+    )
+    sixth = next(
+        (step.chord for step in piece.steps[a : b + 1] if step.chord.quality is Quality.GERMAN), None
+    )
     # The root of the seventh chord is the flattened sixth degree of the German sixth's key.
     if sixth is None and plain is not None:
         sixth = Chord(plain.root.shift(10), Quality.GERMAN, 1)
@@ -172,8 +176,8 @@ def _first_hearing(
             return labelled.chord, numeral
     notes = piece.sounding(piece.steps[a].start, piece.steps[b].end)
     names: list[PitchClass] = []
-    for n in notes:
-        tone = n.pitch.pitch_class
+    for note in notes:
+        tone = note.pitch.pitch_class
         if tone.semitone in sound and all(tone.semitone != other.semitone for other in names):
             names.append(tone)
     for chord in Chord.from_pitch_classes(names) if len(names) == 4 else ():
@@ -206,7 +210,9 @@ def _respelled(chord: Chord, key: Key) -> Chord:
 
 def _chords(piece: Progression, a: int, b: int) -> list[Chord]:
     return [
-        Chord(s.chord.root, s.chord.quality, 1) for s in piece.steps[a : b + 1] if s.chord.quality in SIXTHS
+        Chord(step.chord.root, step.chord.quality, 1)
+        for step in piece.steps[a : b + 1]
+        if step.chord.quality in SIXTHS
     ]
 
 
@@ -228,14 +234,14 @@ def _event(
 ) -> Event:
     a, b = steps
     start, end = piece.steps[a].start, piece.steps[b].end
-    later = {p.semitone: p for p in new[2].members}
-    pairs = tuple((p, later[p.semitone]) for p in old[2].members if p.semitone in later)
-    respelled = tuple((p, q) for p, q in pairs if p != q)
-    tones = {p.semitone for p, _ in respelled}
-    notes = [n for n in piece.sounding(start, end) if n.midi % 12 in tones]
-    names = {n.pitch.pitch_class for n in notes}
-    shown_before = names & {p for p, _ in respelled}
-    shown_after = names & {q for _, q in respelled}
+    later = {tone.semitone: tone for tone in new[2].members}
+    pairs = tuple((tone, later[tone.semitone]) for tone in old[2].members if tone.semitone in later)
+    respelled = tuple((tone, q) for tone, q in pairs if tone != q)
+    tones = {tone.semitone for tone, _ in respelled}
+    notes = [note for note in piece.sounding(start, end) if note.midi % 12 in tones]
+    names = {note.pitch.pitch_class for note in notes}
+    shown_before = names & {tone for tone, _ in respelled}
+    shown_after = names & {tone for _, tone in respelled}
     written = "both" if shown_before and shown_after else "after" if shown_after else "before"
     detail = EnharmonicPivotDetails(
         key=old[0],
@@ -243,16 +249,16 @@ def _event(
         new_key=new[0],
         new_chord=new[1],
         respelled=respelled,
-        held=tuple(p for p, q in pairs if p == q),
+        held=tuple(tone for tone, q in pairs if tone == q),
         written=written,
         to=after.numeral,
         resolution_time=after.start,
     )
     if label == DIMINISHED:
         mode = new[0].mode
-        detail = replace(detail, keys=tuple(Key(p.shift(-5), mode).simplest for p in new[2].members))
+        detail = replace(detail, keys=tuple(Key(tone.shift(-5), mode).simplest for tone in new[2].members))
     sure = min(piece.steps[i].confidence for i in (a, b)) * (1.0 if written == "both" else 0.8)
-    return ENHARMONIC_PIVOT.event(label, start, end, tuple(n.id for n in notes), round(sure, 3), detail)
+    return ENHARMONIC_PIVOT.event(label, start, end, tuple(note.id for note in notes), round(sure, 3), detail)
 
 
 ENHARMONIC_PIVOT: Kind[EnharmonicPivotDetails] = Kind(

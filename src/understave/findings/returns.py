@@ -128,13 +128,13 @@ class Passage:
     @property
     def old(self) -> tuple[int, int]:
         """First and last bar of the earlier passage."""
-        bars = [p.old for p in self.pairs if p.old >= 0]
+        bars = [pair.old for pair in self.pairs if pair.old >= 0]
         return bars[0], bars[-1]
 
     @property
     def new(self) -> tuple[int, int]:
         """First and last bar of the return."""
-        bars = [p.new for p in self.pairs if p.new >= 0]
+        bars = [pair.new for pair in self.pairs if pair.new >= 0]
         return bars[0], bars[-1]
 
 
@@ -148,13 +148,13 @@ class _Bar:
 
 def find_returns(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the passages that come back and their differences, by start."""
-    if len(score.measures) < 2 * _FEWEST or not any(n.duration > 0 for n in score.notes):
+    if len(score.measures) < 2 * _FEWEST or not any(note.duration > 0 for note in score.notes):
         return ()
     passages = passages_of(score, spans)
     events: list[Event] = []
-    for p in passages:
-        events += _told(score, spans, p)
-    return tuple(sorted(events, key=lambda e: e.start))
+    for passage in passages:
+        events += _told(score, spans, passage)
+    return tuple(sorted(events, key=lambda event: event.start))
 
 
 @remembered
@@ -162,20 +162,20 @@ def similarity(score: Score, spans: tuple[Span, ...]) -> Floats:
     """Return how alike bars are, 0..1, by steps up from the first to the second: shape (7, bars, bars)."""
     texture = texture_of(score, spans)
     count = len(score.measures)
-    melody = {n.id for n in texture.melody}
+    melody = {note.id for note in texture.melody}
     places: dict[int, int] = {}
     rows: dict[str, list[tuple[int, int, int, float]]] = {"melody": [], "bass": [], "all": []}
     origins = _origins(score)
-    for n in score.notes:
-        if n.grace or n.cue or not n.duration:
+    for note in score.notes:
+        if note.grace or note.cue or not note.duration:
             continue
-        at = round((n.at - origins[n.measure]) * _GRID)
+        at = round((note.at - origins[note.measure]) * _GRID)
         place = places.setdefault(at, len(places))
-        row = (n.measure, place, n.pitch.diatonic % _STEPS, float(n.duration))
+        row = (note.measure, place, note.pitch.diatonic % _STEPS, float(note.duration))
         rows["all"].append(row)
-        if n.id in melody:
+        if note.id in melody:
             rows["melody"].append(row)
-        elif texture.roles[n.id] == BASS:
+        elif texture.roles[note.id] == BASS:
             rows["bass"].append(row)
     tables = {name: _table(found, count, max(1, len(places))) for name, found in rows.items()}
     weights = {"melody": _MELODY, "bass": _BASS, "all": _ALL}
@@ -201,7 +201,7 @@ def similarity(score: Score, spans: tuple[Span, ...]) -> Floats:
 
 def _origins(score: Score) -> list[float]:
     """Return where the first beat of every measure is or would be, in quarters: floats, for speed."""
-    return [float(m.start - m.offset) for m in score.measures]
+    return [float(measure.start - measure.offset) for measure in score.measures]
 
 
 def _table(rows: list[tuple[int, int, int, float]], bars: int, places: int) -> NDArray[np.float32]:
@@ -220,7 +220,7 @@ def passages_of(score: Score, spans: tuple[Span, ...]) -> tuple[Passage, ...]:
     """Return the passages that come back, in order, each from its best earlier likeness."""
     alike = similarity(score, spans)
     bars = _contents(score, spans)
-    starts = [*(m.start for m in score.measures), score.end]
+    starts = [*(measure.start for measure in score.measures), score.end]
     chosen: list[Passage] = []
     covered: set[int] = set()
     for steps, path in _alignments(alike):
@@ -237,14 +237,14 @@ def passages_of(score: Score, spans: tuple[Span, ...]) -> tuple[Passage, ...]:
         here = main_key(spans, starts[first[1]], starts[last[1] + 1])
         inflected = before is not None and here is not None and before.mode != here.mode
         compared = _compared(path, bars, steps, by, inflected)
-        if all(p.how == BOTH_VARIED for p in compared) and left < _SURE * len(pairs):
+        if all(pair.how == BOTH_VARIED for pair in compared) and left < _SURE * len(pairs):
             continue
         passage = Passage(compared, steps, by, before, here, left)
         chosen.append(passage)
         covered.update(range(passage.new[0], passage.new[1] + 1))
         if len(chosen) == _MOST:
             break
-    return tuple(sorted(chosen, key=lambda p: p.new))
+    return tuple(sorted(chosen, key=lambda passage: passage.new))
 
 
 def _alignments(alike: Floats) -> list[tuple[int, list[tuple[int, int]]]]:
@@ -330,14 +330,16 @@ def _distinct(bars: list[_Bar], new: list[int]) -> bool:
 
 def _contents(score: Score, spans: tuple[Span, ...]) -> list[_Bar]:
     texture = texture_of(score, spans)
-    melody = {n.id for n in texture.melody}
+    melody = {note.id for note in texture.melody}
     sung: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
     other: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
     origins = _origins(score)
-    for n in score.notes:
-        if not n.grace and not n.cue and n.duration:
-            at = round((n.at - origins[n.measure]) * _GRID)
-            (sung if n.id in melody else other)[n.measure].append((at, n.pitch.diatonic % _STEPS, n.midi))
+    for note in score.notes:
+        if not note.grace and not note.cue and note.duration:
+            at = round((note.at - origins[note.measure]) * _GRID)
+            (sung if note.id in melody else other)[note.measure].append(
+                (at, note.pitch.diatonic % _STEPS, note.midi)
+            )
     return [
         _Bar(tuple(sorted(sung.get(i, ()))), tuple(sorted(other.get(i, ()))))
         for i in range(len(score.measures))
@@ -384,10 +386,10 @@ def _told(score: Score, spans: tuple[Span, ...], passage: Passage) -> list[Event
     start, end = measures[new_first].start, measures[new_last].end
     pairs: list[tuple[Fraction, Fraction, str]] = []
     old = new = Fraction(0)
-    for p in passage.pairs:
-        old = measures[p.old].start if p.old >= 0 else old
-        new = measures[p.new].start if p.new >= 0 else new
-        pairs.append((old, new, p.how))
+    for pair in passage.pairs:
+        old = measures[pair.old].start if pair.old >= 0 else old
+        new = measures[pair.new].start if pair.new >= 0 else new
+        pairs.append((old, new, pair.how))
     label, key, from_key = _label(passage)
     detail = ReturnDetails(
         bars=new_last - new_first + 1,
@@ -399,11 +401,11 @@ def _told(score: Score, spans: tuple[Span, ...], passage: Passage) -> list[Event
         key=key,
         from_key=from_key,
     )
-    different = [p for p in passage.pairs if p.how != SAME]
+    different = [pair for pair in passage.pairs if pair.how != SAME]
     if different:
-        at = next(p.new for p in (*different, passage.pairs[-1]) if p.new >= 0)
+        at = next(pair.new for pair in (*different, passage.pairs[-1]) if pair.new >= 0)
         detail = replace(detail, first_difference=measures[at].start)
-    matched = sum(p.old >= 0 and p.new >= 0 for p in passage.pairs)
+    matched = sum(pair.old >= 0 and pair.new >= 0 for pair in passage.pairs)
     confidence = matched / len(passage.pairs) * (1 - 0.5 ** (passage.weight / 0.4))
 
     def difference(how: str, old: tuple[int, int], new: tuple[int, int]) -> Event:
@@ -422,11 +424,13 @@ def _told(score: Score, spans: tuple[Span, ...], passage: Passage) -> list[Event
         run = passage.pairs[i:j]
         if run[0].how != SAME:
             near = passage.pairs[i - 1] if i else run[0]
-            olds = [p.old for p in run if p.old >= 0] or [near.old]
-            news = [p.new for p in run if p.new >= 0] or [near.new]
+            olds = [pair.old for pair in run if pair.old >= 0] or [near.old]
+            news = [pair.new for pair in run if pair.new >= 0] or [near.new]
             events.append(difference(run[0].how, (olds[0], olds[-1]), (news[0], news[-1])))
         i = j
-    notes = tuple(n.id for n in texture_of(score, spans).melody if new_first <= n.measure <= new_last)
+    notes = tuple(
+        note.id for note in texture_of(score, spans).melody if new_first <= note.measure <= new_last
+    )
     return [
         RETURN.event(label, start, end, notes, round(confidence, 3), detail),
         *events,
@@ -448,15 +452,15 @@ def _parting(passage: Passage) -> tuple[int, int]:
         kept.pop()
     if len(passage.pairs) - len(kept) < _PARTED:
         kept = list(passage.pairs)
-    olds = [p.old for p in kept if p.old >= 0] or [passage.old[1]]
-    news = [p.new for p in kept if p.new >= 0] or [passage.new[1]]
+    olds = [pair.old for pair in kept if pair.old >= 0] or [passage.old[1]]
+    news = [pair.new for pair in kept if pair.new >= 0] or [passage.new[1]]
     return olds[-1], news[-1] + 1
 
 
 def _label(passage: Passage) -> tuple[str, Key | None, Key | None]:
     """Name a return by the keys of both passages and by what changed; its key and that of the model."""
     before, here = passage.from_key, passage.key
-    label = "literal" if all(p.how == SAME for p in passage.pairs) else "varied"
+    label = "literal" if all(pair.how == SAME for pair in passage.pairs) else "varied"
     if passage.semitones:
         label = "in another key"
     if before is None or here is None:
@@ -477,13 +481,13 @@ def _moves(before: Key, here: Key) -> int:
 def main_key(spans: tuple[Span, ...], start: Fraction, end: Fraction) -> Key | None:
     """Return the key that lasts longest between two moments."""
     lasting: dict[Key, Fraction] = defaultdict(Fraction)
-    first = max(0, bisect_right(spans, start, key=lambda s: s.start) - 1)
-    for s in spans[first:]:
-        if s.start >= end:
+    first = max(0, bisect_right(spans, start, key=lambda span: span.start) - 1)
+    for span in spans[first:]:
+        if span.start >= end:
             break
-        if s.end > start:
-            lasting[s.key] += min(s.end, end) - max(s.start, start)
-    return max(lasting, key=lambda k: lasting[k]) if lasting else None
+        if span.end > start:
+            lasting[span.key] += min(span.end, end) - max(span.start, start)
+    return max(lasting, key=lambda key: lasting[key]) if lasting else None
 
 
 def _difference(
@@ -507,8 +511,8 @@ def _difference(
 
 
 def _struck(score: Score, first: int, last: int) -> tuple[str, ...]:
-    chosen: list[Note] = [n for n in score.notes if first <= n.measure <= last and not n.grace]
-    return tuple(n.id for n in chosen)
+    chosen: list[Note] = [note for note in score.notes if first <= note.measure <= last and not note.grace]
+    return tuple(note.id for note in chosen)
 
 
 RETURN: Kind[ReturnDetails] = Kind(

@@ -87,7 +87,7 @@ def find_rhythm(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
         *_passages(score, changes, sounding),
         *_before_cadences(score, spans, changes, sounding),
     ]
-    return tuple(sorted(events, key=lambda e: e.start))
+    return tuple(sorted(events, key=lambda event: event.start))
 
 
 def changes_of(spans: Sequence[Span]) -> tuple[Change, ...]:
@@ -107,8 +107,8 @@ def changes_of(spans: Sequence[Span]) -> tuple[Change, ...]:
 
 def per_bar(score: Score, changes: Sequence[Change]) -> tuple[int, ...]:
     """Return how many chords begin in every bar, by measure index."""
-    starts = [c.start for c in changes]
-    limits = [bisect_left(starts, m.start) for m in score.measures] + [len(starts)]
+    starts = [change.start for change in changes]
+    limits = [bisect_left(starts, measure.start) for measure in score.measures] + [len(starts)]
     limits[-1] = bisect_left(starts, score.end)
     return tuple(b - a for a, b in pairwise(limits))
 
@@ -116,7 +116,7 @@ def per_bar(score: Score, changes: Sequence[Change]) -> tuple[int, ...]:
 def _usual(score: Score, changes: Sequence[Change], sounding: Soundings) -> Event:
     counts = per_bar(score, changes)
     some = sorted(c for c in counts if c)
-    by_length = sorted(c.end - c.start for c in changes)
+    by_length = sorted(change.end - change.start for change in changes)
     half, passed, typical = sum(by_length, Fraction(0)) / 2, Fraction(0), by_length[-1]
     for length in by_length:
         passed += length
@@ -135,7 +135,7 @@ def _usual(score: Score, changes: Sequence[Change], sounding: Soundings) -> Even
 def _passages(score: Score, changes: Sequence[Change], sounding: Soundings) -> Iterator[Event]:
     """Yield runs of bars whose pace is at least twice, or at most half, that of the bars around them."""
     counts = per_bar(score, changes)
-    usable = [i for i, m in enumerate(score.measures) if m.length == m.full_length]
+    usable = [i for i, measure in enumerate(score.measures) if measure.length == measure.full_length]
     if len(usable) < 6:
         return
     around = {i: _mean_around(counts, usable, k, k + 1) for k, i in enumerate(usable)}
@@ -160,7 +160,7 @@ def _passages(score: Score, changes: Sequence[Change], sounding: Soundings) -> I
 
 def _waits(measure: Measure, changes: Sequence[Change]) -> bool:
     """Whether one chord begins with a bar and lasts beyond it."""
-    i = bisect_left(changes, measure.start, key=lambda c: c.start)
+    i = bisect_left(changes, measure.start, key=lambda change: change.start)
     return i < len(changes) and changes[i].start == measure.start and changes[i].end > measure.end
 
 
@@ -179,11 +179,11 @@ def _before_cadences(
 ) -> Iterator[Event]:
     """Yield the cadences before which the chords of the last two bars come faster than in the phrase."""
     told = find_phrases_and_cadences(score, spans)
-    phrases = [e for e in told if e in PHRASE]
-    starts = [c.start for c in changes]
+    phrases = [event for event in told if event in PHRASE]
+    starts = [change.start for change in changes]
     for cadence, details in CADENCE.all(told):
         arrival = details.arrival
-        begun = max((p.start for p in phrases if p.start < arrival), default=starts[0])
+        begun = max((event.start for event in phrases if event.start < arrival), default=starts[0])
         bar = score.measure_at(max(Fraction(0), arrival - Fraction(1, 8))).full_length
         middle = arrival - 2 * bar
         # A short phrase does not show its pace: what comes before it is taken in.
@@ -226,21 +226,21 @@ def _event(  # noqa: PLR0913
     cadence: str | None = None,
     arrival: Fraction | None = None,
 ) -> Event:
-    inside = [c for c in changes if c.start < end and c.end > start]
-    basses = [sounding.lowest(max(c.start, start), min(c.end, end)) for c in inside]
+    inside = [change for change in changes if change.start < end and change.end > start]
+    basses = [sounding.lowest(max(change.start, start), min(change.end, end)) for change in inside]
     detail = HarmonicRhythmDetails(
         pace=pace,
         around=around,
         bars=bars,
-        chords=tuple(c.span.numeral for c in inside),
-        times=tuple(max(c.start, start) for c in inside),
+        chords=tuple(change.span.numeral for change in inside),
+        times=tuple(max(change.start, start) for change in inside),
         cadence=cadence,
         arrival=arrival,
     )
     if inside:
         detail = replace(detail, key=inside[0].span.key)
     notes = tuple(dict.fromkeys(b.id for b in basses if b is not None))
-    trust = min((c.span.confidence for c in inside), default=0.5)
+    trust = min((change.span.confidence for change in inside), default=0.5)
     return HARMONIC_RHYTHM.event(label, start, end, notes, round(belief * (0.5 + trust / 2), 3), detail)
 
 

@@ -188,7 +188,7 @@ def find_sequences(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
         *_six_threes(spans, sounding),
         *_bass_lines(score, spans, sounding),
     ]
-    return tuple(sorted(events, key=lambda e: e.start))
+    return tuple(sorted(events, key=lambda event: event.start))
 
 
 # ---------------------------------------------------------------- roots
@@ -267,12 +267,13 @@ def _sequences(score: Score, steps: Sequence[Step], repeated: Sequence[Repetitio
         run = _from_model(steps[first : last + 1], pattern, repeated)
         start, end = run[0].start, run[-1].end
         inside = [
-            (i, r)
-            for i, r in enumerate(repeated)
-            if 2 * (min(r.end, end) - max(r.times[0], start)) >= min(end - start, r.end - r.times[0])
+            (i, repetition)
+            for i, repetition in enumerate(repeated)
+            if 2 * (min(repetition.end, end) - max(repetition.times[0], start))
+            >= min(end - start, repetition.end - repetition.times[0])
         ]
         used |= {i for i, _ in inside}
-        repetition = max((r for _, r in inside), key=_weight, default=None)
+        repetition = max((repetition for _, repetition in inside), key=_weight, default=None)
         belief, run = _best_part(pattern, run, repetition)
         if belief >= _LEAST:
             yield _root_event(pattern, run, repetition, belief)
@@ -285,16 +286,21 @@ def _from_model(run: Sequence[Step], pattern: Pattern, repeated: Sequence[Repeti
     """Return a run without the chords before the model, where the notes tell where that begins."""
     for k in range(len(run) - pattern.least):
         first = run[k]
-        for r in repeated:
-            inside = min(r.end, run[-1].end) - max(r.times[0], run[0].start)
-            if first.start <= r.times[0] < first.end and 2 * inside >= r.end - r.times[0]:
-                begun = replace(first, start=r.times[0], last_start=max(first.last_start, r.times[0]))
+        for repetition in repeated:
+            inside = min(repetition.end, run[-1].end) - max(repetition.times[0], run[0].start)
+            if (
+                first.start <= repetition.times[0] < first.end
+                and 2 * inside >= repetition.end - repetition.times[0]
+            ):
+                begun = replace(
+                    first, start=repetition.times[0], last_start=max(first.last_start, repetition.times[0])
+                )
                 return (begun, *run[k + 1 :])
     return run
 
 
-def _weight(r: Repetition) -> tuple[int, Fraction]:
-    return len(r.times) + (1 if r.whole else 0), r.end - r.times[0]
+def _weight(repetition: Repetition) -> tuple[int, Fraction]:
+    return len(repetition.times) + (1 if repetition.whole else 0), repetition.end - repetition.times[0]
 
 
 def _best_part(
@@ -323,18 +329,18 @@ def _root_belief(pattern: Pattern, run: Sequence[Step], repetition: Repetition |
     if pattern.label == "ascending 5-6" and any(_seven_six(a, b) for a, b in pairwise(run)):
         return 0.0
     # What the first root holds before the pace begins does not count.
-    lengths = [s.end - (s.start if i else s.last_start) for i, s in enumerate(run[:-1])]
+    lengths = [step.end - (step.start if i else step.last_start) for i, step in enumerate(run[:-1])]
     period = len(pattern.moves)
     even = all(lengths[i] == lengths[i - period] for i in range(period, len(lengths)))
     over = len(run) - 1 - pattern.least
     value = 0.3 + 0.1 * min(over, 4) + (0.2 if even else -0.1 if max(lengths) > 3 * min(lengths) else 0.0)
-    if _follows([s.bass for s in run], period):
+    if _follows([step.bass for step in run], period):
         value += 0.15
-    if _follows([s.top for s in run], period):
+    if _follows([step.top for step in run], period):
         value += 0.15
     if repetition is not None:
         value += 0.25
-    if all(len(s.chord.members) > 3 for s in run[1:-1]):
+    if all(len(step.chord.members) > 3 for step in run[1:-1]):
         value += 0.1
     if pattern.label == "ascending 5-6" and _applied(run) >= 2:
         value += 0.25
@@ -354,7 +360,7 @@ def _follows(voice: Sequence[Note | None], period: int) -> bool:
 
     The model is one pattern, or two of them where voices take turns; two statements are the least.
     """
-    degrees = [n.pitch.diatonic % 7 if n is not None else None for n in voice]
+    degrees = [note.pitch.diatonic % 7 if note is not None else None for note in voice]
     for p in (period, 2 * period):
         moves = {
             (b - a) % 7 if a is not None and b is not None else None
@@ -385,7 +391,7 @@ def _root_event(pattern: Pattern, run: Sequence[Step], repetition: Repetition | 
         and a.chord.quality == b.chord.quality
         for a, b in zip(run, run[period:], strict=False)
     )
-    inversions = [s.chord.inversion for s in run]
+    inversions = [step.chord.inversion for step in run]
     if not any(inversions):
         placed = "root position"
     elif all(bool(a) != bool(b) for a, b in pairwise(inversions)):
@@ -395,7 +401,7 @@ def _root_event(pattern: Pattern, run: Sequence[Step], repetition: Repetition | 
     if repetition is not None:
         stated = _statements(repetition)
     else:
-        starts = tuple(s.start for s in run[::period])
+        starts = tuple(step.start for step in run[::period])
         stated = SequenceDetails(
             model_start=start,
             model_end=run[period].start,
@@ -409,13 +415,13 @@ def _root_event(pattern: Pattern, run: Sequence[Step], repetition: Repetition | 
         key=run[0].span.key,
         pattern=pattern.words,
         inversions=placed,
-        sevenths=sum(1 for s in run if len(s.chord.members) > 3),
+        sevenths=sum(1 for step in run if len(step.chord.members) > 3),
         applied=_applied(run),
-        chords=tuple(numeral_in(s.span, run[0].span.key) for s in run),
-        roots=tuple(s.chord.root for s in run),
-        times=tuple(s.start for s in run),
+        chords=tuple(numeral_in(step.span, run[0].span.key) for step in run),
+        roots=tuple(step.chord.root for step in run),
+        times=tuple(step.start for step in run),
     )
-    notes = tuple(s.bass.id for s in run if s.bass is not None)
+    notes = tuple(step.bass.id for step in run if step.bass is not None)
     return SEQUENCE.event(pattern.label, start, end, notes, belief, details)
 
 
@@ -426,26 +432,28 @@ def _root_interval(first: PitchClass, second: PitchClass, pattern: Pattern) -> I
     return rising - Interval(7, 12) if falls and rising.steps > 0 else rising
 
 
-def _statements(r: Repetition) -> SequenceDetails:
+def _statements(repetition: Repetition) -> SequenceDetails:
     """Return what there is to say of notes that are stated again."""
     return SequenceDetails(
-        model_start=r.times[0],
-        model_end=r.times[0] + r.length,
-        statements=len(r.times),
-        statement_times=r.times,
-        interval=r.shifts[0],
-        imitation="exact" if r.exact else "diatonic",
+        model_start=repetition.times[0],
+        model_end=repetition.times[0] + repetition.length,
+        statements=len(repetition.times),
+        statement_times=repetition.times,
+        interval=repetition.shifts[0],
+        imitation="exact" if repetition.exact else "diatonic",
     )
 
 
-def _note_event(score: Score, steps: Sequence[Step], r: Repetition) -> Event:
-    label = "melodic" if not r.whole else "falling" if r.shifts[0].falling else "rising"
-    at = bisect_left([float(s.end) for s in steps], float(r.times[0]) + 1e-9)
-    details = replace(_statements(r), key=steps[at].span.key if at < len(steps) else None)
-    value = (0.45 if r.whole else 0.2) + 0.12 * len(r.times)
-    if r.length < score.measure_at(r.times[0]).full_length:
+def _note_event(score: Score, steps: Sequence[Step], repetition: Repetition) -> Event:
+    label = "melodic" if not repetition.whole else "falling" if repetition.shifts[0].falling else "rising"
+    at = bisect_left([float(step.end) for step in steps], float(repetition.times[0]) + 1e-9)
+    details = replace(_statements(repetition), key=steps[at].span.key if at < len(steps) else None)
+    value = (0.45 if repetition.whole else 0.2) + 0.12 * len(repetition.times)
+    if repetition.length < score.measure_at(repetition.times[0]).full_length:
         value -= 0.1
-    return SEQUENCE.event(label, r.times[0], r.end, r.notes, round(min(0.95, value), 3), details)
+    return SEQUENCE.event(
+        label, repetition.times[0], repetition.end, repetition.notes, round(min(0.95, value), 3), details
+    )
 
 
 # ---------------------------------------------------------------- notes that come back transposed
@@ -465,7 +473,7 @@ def repetitions(score: Score, sounding: Soundings) -> tuple[Repetition, ...]:
     Models are one to four bars, or half a bar where bars halve, and begin with a bar (a half bar).
     """
     struck = list(score.struck)
-    onsets = [n.at for n in struck]
+    onsets = [note.at for note in struck]
     found: list[Repetition] = []
     for bars in (Fraction(1, 2), Fraction(1), Fraction(2), Fraction(3), Fraction(4)):
         grid = _grid(score, bars)
@@ -477,21 +485,31 @@ def repetitions(score: Score, sounding: Soundings) -> tuple[Repetition, ...]:
             tracks = [list(range(len(grid)))]
         for track in tracks:
             found += _runs_in(score, grid, windows, track)
-    found.sort(key=lambda r: (-_weight(r)[0], r.length, r.times[0]))
+    found.sort(key=lambda repetition: (-_weight(repetition)[0], repetition.length, repetition.times[0]))
     chosen: list[Repetition] = []
-    for r in found:
-        if all(2 * (min(r.end, c.end) - max(r.times[0], c.times[0])) < r.end - r.times[0] for c in chosen):
-            chosen.append(r)
-    return tuple(sorted(chosen, key=lambda r: r.times[0]))
+    for repetition in found:
+        if all(
+            2 * (min(repetition.end, c.end) - max(repetition.times[0], c.times[0]))
+            < repetition.end - repetition.times[0]
+            for c in chosen
+        ):
+            chosen.append(repetition)
+    return tuple(sorted(chosen, key=lambda repetition: repetition.times[0]))
 
 
 def _grid(score: Score, bars: Fraction) -> list[tuple[Fraction, Fraction]]:
     """Return start and length of the stretches of so many bars that a model may fill."""
-    full = [m for m in score.measures if m.length == m.full_length]
+    full = [measure for measure in score.measures if measure.length == measure.full_length]
     if bars < 1:
-        halves = [m for m in full if m.full_length / m.beat_length in (2, 4)]
-        return [(m.start + k * m.length / 2, m.length / 2) for m in halves for k in (0, 1)]
-    return [(m.start, bars * m.full_length) for m in full if m.start + bars * m.full_length <= score.end]
+        halves = [measure for measure in full if measure.full_length / measure.beat_length in (2, 4)]
+        return [
+            (measure.start + k * measure.length / 2, measure.length / 2) for measure in halves for k in (0, 1)
+        ]
+    return [
+        (measure.start, bars * measure.full_length)
+        for measure in full
+        if measure.start + bars * measure.full_length <= score.end
+    ]
 
 
 def _window(struck: Sequence[Note], onsets: Sequence[float], start: Fraction, end: Fraction) -> _Window:
@@ -500,11 +518,11 @@ def _window(struck: Sequence[Note], onsets: Sequence[float], start: Fraction, en
     last = bisect_left(onsets, float(end))
     top: dict[float, Note] = {}
     everything: Counter[tuple[float, int]] = Counter()
-    for n in struck[first:last]:
-        offset = n.at - begin
-        everything[offset, n.pitch.diatonic % 7] += 1
-        if offset not in top or n.midi > top[offset].midi:
-            top[offset] = n
+    for note in struck[first:last]:
+        offset = note.at - begin
+        everything[offset, note.pitch.diatonic % 7] += 1
+        if offset not in top or note.midi > top[offset].midi:
+            top[offset] = note
     return _Window(top, everything)
 
 
@@ -536,7 +554,7 @@ def _runs_in(
             whole = whole and full
         if len(run) >= (2 if whole else 3) and _is_model(windows, run, whole, grid[run[0]][1], score):
             times = tuple(grid[k][0] for k in run)
-            notes = tuple(n.id for n in windows[run[0]].top.values())
+            notes = tuple(note.id for note in windows[run[0]].top.values())
             yield Repetition(times, grid[run[0]][1], tuple(shifts), exact, whole, notes)
         i += max(1, len(run) - 1)
 
@@ -567,9 +585,9 @@ def _is_model(
     """Whether a repeated stretch has a shape of its own: no scale, no single chord, no repeated note."""
     model = windows[run[0]]
     notes = [model.top[o] for o in sorted(model.top)]
-    line = [n.pitch.diatonic for k in run for n in (windows[k].top[o] for o in sorted(windows[k].top))]
+    line = [note.pitch.diatonic for k in run for note in (windows[k].top[o] for o in sorted(windows[k].top))]
     ways = {b - a for a, b in pairwise(line)}
-    if ways <= {1} or ways <= {-1} or len({n.pitch.diatonic for n in notes}) < 2:
+    if ways <= {1} or ways <= {-1} or len({note.pitch.diatonic for note in notes}) < 2:
         return False
     same_way = all(w > 0 for w in ways) or all(w < 0 for w in ways)
     if same_way:
@@ -599,13 +617,13 @@ def _diminished(spans: Sequence[Span], sounding: Soundings) -> Iterator[Event]:
 
 
 def _chain(label: str, run: Sequence[Span], sounding: Soundings, belief: float) -> Event:
-    basses = [sounding.lowest(s.start, s.end) for s in run]
+    basses = [sounding.lowest(span.start, span.end) for span in run]
     found = [b for b in basses if b is not None]
     held = len(found) == len(run) and len({b.pitch for b in found}) == 1
     details = ChainDetails(
         key=run[0].key,
-        chords=tuple(numeral_in(s, run[0].key) for s in run),
-        times=tuple(s.start for s in run),
+        chords=tuple(numeral_in(span, run[0].key) for span in run),
+        times=tuple(span.start for span in run),
         basses=tuple(b.pitch for b in found),
         interval=Interval.between(found[0].pitch, found[-1].pitch) if len(found) > 1 else None,
         over=found[0].pitch if held else None,
@@ -637,7 +655,9 @@ def _six_threes(spans: Sequence[Span], sounding: Soundings) -> Iterator[Event]:
             labelled.append(run)
     for found in labelled:
         start, end = found[0][0].onset, found[-1][0].end
-        if not any(e.start < end and e.end > start for e in struck) and not _is_suspended(found, sounding):
+        if not any(event.start < end and event.end > start for event in struck) and not _is_suspended(
+            found, sounding
+        ):
             yield _parallel(spans, found)
 
 
@@ -650,9 +670,11 @@ def _is_suspended(run: Sequence[tuple[Note, ...]], sounding: Soundings) -> bool:
     late = 0
     for (before,), (bass,) in pairwise(run):
         own = {0, 2, 5}
-        old = {n.midi for n in sounding.at(max(before.onset, bass.onset - _JUST_BEFORE))}
-        here = [n for n in sounding.at(bass.onset) if n is not bass]
-        late += any(n.midi in old and (n.pitch.diatonic - bass.pitch.diatonic) % 7 not in own for n in here)
+        old = {note.midi for note in sounding.at(max(before.onset, bass.onset - _JUST_BEFORE))}
+        here = [note for note in sounding.at(bass.onset) if note is not bass]
+        late += any(
+            note.midi in old and (note.pitch.diatonic - bass.pitch.diatonic) % 7 not in own for note in here
+        )
     return 2 * late > len(run) - 1
 
 
@@ -684,22 +706,22 @@ def _six_threes_struck(spans: Sequence[Span], sounding: Soundings) -> Iterator[E
 
 
 def _is_six_three(chord: Sequence[Note]) -> bool:
-    above = {(n.pitch.diatonic - chord[0].pitch.diatonic) % 7 for n in chord}
+    above = {(note.pitch.diatonic - chord[0].pitch.diatonic) % 7 for note in chord}
     return above in ({0, 2, 5}, {2, 5}) or (above == {0, 2, 5, 7})
 
 
 def _parallel(spans: Sequence[Span], run: Sequence[tuple[Note, ...]]) -> Event:
     start = run[0][0].onset
-    end = max(n.end for n in run[-1])
-    chords = [s for s in spans if s.start < end and s.end > start]
+    end = max(note.end for note in run[-1])
+    chords = [span for span in spans if span.start < end and span.end > start]
     details = ChainDetails(
         key=chords[0].key if chords else None,
-        chords=tuple(numeral_in(s, chords[0].key) for s in chords),
+        chords=tuple(numeral_in(span, chords[0].key) for span in chords),
         times=tuple(c[0].onset for c in run),
         basses=tuple(c[0].pitch for c in run),
         interval=Interval.between(run[0][0].pitch, run[-1][0].pitch),
     )
-    notes = tuple(dict.fromkeys(n.id for c in run for n in c))
+    notes = tuple(dict.fromkeys(note.id for c in run for note in c))
     belief = round(min(0.95, 0.45 + 0.1 * len(run)), 3)
     return CHAIN.event("parallel six-three chords", start, end, notes, belief, details)
 
@@ -764,7 +786,7 @@ def _bass_lines(score: Score, spans: Sequence[Span], sounding: Soundings) -> Ite
         walks = all(_goes(a[0], b[0], -1, (k,)) for (a, b), k in zip(pairwise(notes), (2, 2, 1), strict=True))
         covered = any(a <= i and i + 3 <= b for a, b in told)
         beat = score.measures[notes[0][0].measure].beat_length
-        slow = all(end - n.onset >= beat for n, end in notes)
+        slow = all(end - note.onset >= beat for note, end in notes)
         if walks and slow and not covered and _is_lament(line, i, i + 3, spans):
             yield _bass_event("lament bass", notes, spans, "diatonic", 0.7)
 
@@ -783,12 +805,14 @@ def _near(line: Sequence[tuple[Note, Fraction]], j: int) -> bool:
 def _is_lament(line: Sequence[tuple[Note, Fraction]], first: int, last: int, spans: Sequence[Span]) -> bool:
     """Whether a falling bass goes from the tonic of a minor key to its dominant."""
     start, goal = line[first][0], line[last][0]
-    over = [next((s for s in spans if s.start <= n.onset < s.end), None) for n in (start, goal)]
+    over = [
+        next((span for span in spans if span.start <= note.onset < span.end), None) for note in (start, goal)
+    ]
     if over[0] is None or over[1] is None:
         return False
     key = over[0].key
     tonic, dominant = key.tonic.semitone, (key.tonic.semitone + 7) % 12
-    roots = [s.numeral.chord(s.key).root.semitone for s in over if s is not None]
+    roots = [span.numeral.chord(span.key).root.semitone for span in over if span is not None]
     return (
         key.mode == "minor"
         and (start.midi % 12, goal.midi % 12) == (tonic, dominant)
@@ -801,20 +825,20 @@ def _bass_event(
     label: str, line: Sequence[tuple[Note, Fraction]], spans: Sequence[Span], colour: str, belief: float
 ) -> Event:
     start, end = line[0][0].onset, line[-1][1]
-    under = [s for s in spans if s.start < end and s.end > start]
+    under = [span for span in spans if span.start < end and span.end > start]
     first, last = line[0][0].pitch, line[-1][0].pitch
     key: Key = under[0].key
-    chords: tuple[RomanNumeral, ...] = tuple(numeral_in(s, key) for s in under)
-    basses: tuple[Pitch, ...] = tuple(n.pitch for n, _ in line)
+    chords: tuple[RomanNumeral, ...] = tuple(numeral_in(span, key) for span in under)
+    basses: tuple[Pitch, ...] = tuple(note.pitch for note, _ in line)
     details = ChainDetails(
         key=key,
         chords=chords,
-        times=tuple(n.onset for n, _ in line),
+        times=tuple(note.onset for note, _ in line),
         basses=basses,
         interval=_within_octave(first, last, rises=label.endswith("ascent")),
         colour=colour if label == "lament bass" else None,
     )
-    notes = tuple(n.id for n, _ in line)
+    notes = tuple(note.id for note, _ in line)
     return CHAIN.event(label, start, end, notes, round(min(0.95, belief), 3), details)
 
 

@@ -108,7 +108,9 @@ def find_sixfours(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     piece = _Piece(score, spans, chords_of(spans), notes)
     found = []
     for i in range(len(spans)):
-        found += [e for e in (piece.six_four(i), piece.hidden(i), piece.seventh(i)) if e is not None]
+        found += [
+            event for event in (piece.six_four(i), piece.hidden(i), piece.seventh(i)) if event is not None
+        ]
     return tuple(found)
 
 
@@ -122,31 +124,35 @@ class _Piece:
         self.spans = spans
         self.chords = chords
         self.notes = notes
-        self.onsets = [n.at for n in notes]
-        self.longest = max((float(n.duration) for n in notes), default=0.0)
+        self.onsets = [note.at for note in notes]
+        self.longest = max((float(note.duration) for note in notes), default=0.0)
 
     def within(self, start: Fraction, end: Fraction) -> list[Note]:
         """Return the notes that sound between two moments, by onset and pitch."""
         begin = float(start)
         first = bisect_left(self.onsets, begin - self.longest)
         last = bisect_left(self.onsets, float(end))
-        return [n for n in self.notes[first:last] if n.until > begin]
+        return [note for note in self.notes[first:last] if note.until > begin]
 
     def bass(self, i: int) -> Note | None:
         """Return the note that carries a span's bass: the lowest of the bass's pitch class in it."""
         span = self.spans[i]
         here = self.within(span.start, span.end)
         tone = self.chords[i].bass.semitone
-        return min((n for n in here if n.midi % 12 == tone), key=lambda n: n.midi, default=None)
+        return min(
+            (note for note in here if note.midi % 12 == tone), key=lambda note: note.midi, default=None
+        )
 
     def is_lowest(self, i: int, bass: Note) -> bool:
         """Whether nothing lower sounds in a span, and the staff lowest about it does not just rest."""
         span = self.spans[i]
         here = self.within(span.start, span.end)
-        low = min(here, key=lambda n: n.midi)
+        low = min(here, key=lambda note: note.midi)
         bar = self.score.measure_at(span.start).full_length
         about = self.within(max(Fraction(0), span.start - bar), span.end + bar)
-        return low.midi % 12 == bass.midi % 12 and max(n.staff for n in about) in {n.staff for n in here}
+        return low.midi % 12 == bass.midi % 12 and max(note.staff for note in about) in {
+            note.staff for note in here
+        }
 
     def linked(self, i: int, j: int) -> bool:
         """Whether two spans lie next to each other."""
@@ -173,13 +179,13 @@ class _Piece:
             detail = replace(detail, after=numeral_in(self.spans[i + 1], span.key), after_bass=after.pitch)
         end = span.end
         ids = [bass.id]
-        upper = [n for n in self.within(span.start, span.end) if n.midi % 12 in chord.semitones]
+        upper = [note for note in self.within(span.start, span.end) if note.midi % 12 in chord.semitones]
         if label == "cadential":
             detail = replace(detail, resolution=span.end)
             detail = self.with_steps(detail, i, upper)
         if label == "passing" and before is not None:
             detail = replace(detail, direction="up" if bass.midi > before.midi else "down")
-        ids += [n.id for n in upper if n.id != bass.id]
+        ids += [note.id for note in upper if note.id != bass.id]
         sure = round(sure * (0.3 + 0.7 * span.confidence), 3)
         return SIX_FOUR.event(label, span.start, end, tuple(ids), sure, detail)
 
@@ -228,7 +234,7 @@ class _Piece:
         six, five = self.spans[i], self.spans[i + 1] if i + 1 < len(self.spans) else None
         if five is None:
             return True
-        level = [metric_level(self.score.measure_at(s.start), s.start) for s in (six, five)]
+        level = [metric_level(self.score.measure_at(span.start), span.start) for span in (six, five)]
         return level[0] <= level[1] or six.end - six.start >= five.end - five.start
 
     def with_steps(self, details: SixFourDetails, i: int, upper: Sequence[Note]) -> SixFourDetails:
@@ -246,19 +252,19 @@ class _Piece:
         if not is_root_dominant(chord, key) or (i and cadential(self.spans, self.chords, i - 1)):
             return None
         here = self.within(span.start, span.end)
-        struck = [n for n in here if n.onset <= span.start]
-        lowest = min(struck, key=lambda n: n.midi, default=None)
+        struck = [note for note in here if note.onset <= span.start]
+        lowest = min(struck, key=lambda note: note.midi, default=None)
         if lowest is None or lowest.midi % 12 != chord.bass.semitone:
             return None
         tonic, third = key.tonic, key.scale[2]
-        fourths = [n for n in struck if n.midi % 12 == tonic.semitone and n.end < span.end]
-        sixths = [n for n in struck if n.midi % 12 == third.semitone and n.end < span.end]
+        fourths = [note for note in struck if note.midi % 12 == tonic.semitone and note.end < span.end]
+        sixths = [note for note in struck if note.midi % 12 == third.semitone and note.end < span.end]
         fifth = key.leading_tone.semitone
-        if not fourths or not sixths or any(n.midi % 12 == fifth for n in struck):
+        if not fourths or not sixths or any(note.midi % 12 == fifth for note in struck):
             return None
-        later = [n for n in here if n.onset > span.start]
-        resolved = min(n.end for n in fourths)
-        ids = (lowest.id, *(n.id for n in fourths), *(n.id for n in sixths))
+        later = [note for note in here if note.onset > span.start]
+        resolved = min(note.end for note in fourths)
+        ids = (lowest.id, *(note.id for note in fourths), *(note.id for note in sixths))
         known = SixFourDetails(key=span.key, chord=span.numeral, bass=lowest.pitch, resolution=resolved)
         if self.linked(i - 1, i):
             known = replace(known, before=numeral_in(self.spans[i - 1], span.key))
@@ -270,7 +276,9 @@ class _Piece:
 
     def comes_back(self, bass: Note, span: Span) -> bool:
         """Whether a bass note is struck again, alike, in a span or as it ends."""
-        return any(n.midi == bass.midi and span.start <= n.onset <= span.end for n in self.score.notes)
+        return any(
+            note.midi == bass.midi and span.start <= note.onset <= span.end for note in self.score.notes
+        )
 
     def seventh(self, i: int) -> Event | None:
         """Return the event of a seventh chord with its seventh in the bass."""
@@ -301,9 +309,9 @@ class _Piece:
         if label == "leaps":
             below = bass.pitch.diatonic - 1
             takes = [
-                n
-                for n in self.within(following.start, following.end)
-                if (n.pitch.diatonic - below) % 7 == 0 and (bass.midi - n.midi) % 12 in (1, 2)
+                note
+                for note in self.within(following.start, following.end)
+                if (note.pitch.diatonic - below) % 7 == 0 and (bass.midi - note.midi) % 12 in (1, 2)
             ]
             if takes:
                 detail = replace(detail, taken_over=takes[0].pitch)
@@ -333,10 +341,12 @@ def _with_falls(
 
 def _falling(tone: int, upper: Sequence[Note], later: Sequence[Note]) -> tuple[Pitch | None, Pitch | None]:
     """Return the highest note of a pitch class and the one that it steps down to, where there are such."""
-    highest = max((n for n in upper if n.midi % 12 == tone), key=lambda n: n.midi, default=None)
+    highest = max(
+        (note for note in upper if note.midi % 12 == tone), key=lambda note: note.midi, default=None
+    )
     if highest is None:
         return None, None
-    goals = (n for n in later if n.onset >= highest.end and _fall(highest.pitch, n.pitch))
+    goals = (note for note in later if note.onset >= highest.end and _fall(highest.pitch, note.pitch))
     goal = next(goals, None)
     return highest.pitch, goal.pitch if goal is not None else None
 

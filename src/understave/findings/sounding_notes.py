@@ -24,7 +24,7 @@ class Soundings:
         """Return the notes that sound at a moment, lowest first."""
         time = float(moment)
         i = bisect_right(self.moments, time) - 1
-        return tuple(n for n in self.chords[i] if n.until > time) if i >= 0 else ()
+        return tuple(note for note in self.chords[i] if note.until > time) if i >= 0 else ()
 
     def between(self, start: Fraction, end: Fraction) -> tuple[tuple[Note, ...], ...]:
         """Return the chords from every onset at or after `start` and before `end`."""
@@ -33,7 +33,7 @@ class Soundings:
     def lowest(self, start: Fraction, end: Fraction) -> Note | None:
         """Return the lowest note that sounds between two moments, the earliest of equals."""
         sounding = [*self.at(start), *(c[0] for c in self.between(start, end) if c)]
-        return min(sounding, key=lambda n: n.midi, default=None)
+        return min(sounding, key=lambda note: note.midi, default=None)
 
 
 @remembered
@@ -46,10 +46,10 @@ def soundings(score: Score) -> Soundings:
     i = 0
     while i < len(notes):
         moment = notes[i].at
-        active = [(end, n) for end, n in active if end > moment]
+        active = [(end, note) for end, note in active if end > moment]
         while i < len(notes) and notes[i].at == moment:
             active.append((notes[i].until, notes[i]))
             i += 1
         moments.append(moment)
-        chords.append(tuple(sorted((n for _, n in active), key=lambda n: n.midi)))
+        chords.append(tuple(sorted((note for _, note in active), key=lambda note: note.midi)))
     return Soundings(tuple(moments), tuple(chords))

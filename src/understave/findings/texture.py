@@ -96,7 +96,7 @@ def roles(score: Score, spans: tuple[Span, ...]) -> dict[str, str]:
 
 def find_texture(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the stretches of accompaniment by start."""
-    return tuple(sorted(stretches_of(score, spans), key=lambda e: e.start))
+    return tuple(sorted(stretches_of(score, spans), key=lambda event: event.start))
 
 
 @remembered
@@ -106,24 +106,26 @@ def texture_of(score: Score, spans: tuple[Span, ...]) -> Texture:
     outlines = _outlines(score, notes)
     places = _melody_places(score, outlines)
     melody: list[Note] = []
-    for m in score.measures:
-        melody += outlines[places[m.index]].bars.get(m.index, ()) if outlines else ()
+    for measure in score.measures:
+        melody += outlines[places[measure.index]].bars.get(measure.index, ()) if outlines else ()
     sung = _doublings(notes, melody)
     by_place: dict[tuple[int, int], list[Note]] = defaultdict(list)
-    for n in notes:
-        by_place[n.staff, n.measure].append(n)
+    for note in notes:
+        by_place[note.staff, note.measure].append(note)
     patterns = {
         staff: tuple(
-            pattern_of([n for n in by_place.get((staff, m.index), ()) if n.id not in sung], m)
-            for m in score.measures
+            pattern_of(
+                [note for note in by_place.get((staff, measure.index), ()) if note.id not in sung], measure
+            )
+            for measure in score.measures
         )
-        for staff in sorted({n.staff for n in notes})
+        for staff in sorted({note.staff for note in notes})
     }
     found = _roles(score, spans, notes, sung, patterns)
-    onsets = [n.at for n in notes]
-    for n in score.notes:
-        if n.id not in found:
-            found[n.id] = _adorned(n, notes, onsets, found)
+    onsets = [note.at for note in notes]
+    for note in score.notes:
+        if note.id not in found:
+            found[note.id] = _adorned(note, notes, onsets, found)
     return Texture(outlines, places, tuple(melody), patterns, found)
 
 
@@ -133,13 +135,13 @@ def texture_of(score: Score, spans: tuple[Span, ...]) -> Texture:
 def _outlines(score: Score, notes: list[Note]) -> tuple[Outline, ...]:
     """Return the upper outline of every staff, and the lower one where two voices share it."""
     by_staff: dict[int, list[Note]] = defaultdict(list)
-    for n in notes:
-        by_staff[n.staff].append(n)
+    for note in notes:
+        by_staff[note.staff].append(note)
     found = []
     for staff, members in sorted(by_staff.items()):
         upper = _outline(members, 1)
-        above = {n.id for n in upper}
-        lower = _outline([n for n in members if n.id not in above], -1)
+        above = {note.id for note in upper}
+        lower = _outline([note for note in members if note.id not in above], -1)
         found.append(Outline(staff, True, _by_bar(upper)))
         if lower:
             found.append(Outline(staff, False, _by_bar(lower)))
@@ -149,24 +151,24 @@ def _outlines(score: Score, notes: list[Note]) -> tuple[Outline, ...]:
 def _outline(notes: list[Note], side: int) -> list[Note]:
     """Return the highest (side 1) or lowest (-1) notes, without those struck behind a held one."""
     outer: dict[float, Note] = {}
-    for n in notes:
-        onset = n.at
-        if onset not in outer or side * n.midi > side * outer[onset].midi:
-            outer[onset] = n
+    for note in notes:
+        onset = note.at
+        if onset not in outer or side * note.midi > side * outer[onset].midi:
+            outer[onset] = note
     line: list[Note] = []
     until = 0.0
-    for onset, n in outer.items():
-        if line and until > onset and side * line[-1].midi > side * n.midi:
+    for onset, note in outer.items():
+        if line and until > onset and side * line[-1].midi > side * note.midi:
             continue
-        line.append(n)
-        until = n.until
+        line.append(note)
+        until = note.until
     return line
 
 
 def _by_bar(notes: list[Note]) -> dict[int, tuple[Note, ...]]:
     bars: dict[int, list[Note]] = defaultdict(list)
-    for n in notes:
-        bars[n.measure].append(n)
+    for note in notes:
+        bars[note.measure].append(note)
     return {i: tuple(b) for i, b in bars.items()}
 
 
@@ -174,25 +176,35 @@ def _melody_places(score: Score, outlines: tuple[Outline, ...]) -> tuple[int, ..
     """Return which outline is the melody in each bar: the best path, with a price on every change."""
     if not outlines:
         return tuple(0 for _ in score.measures)
-    top = min(o.staff for o in outlines)
-    bottom = max(o.staff for o in outlines)
+    top = min(outline.staff for outline in outlines)
+    bottom = max(outline.staff for outline in outlines)
     words: dict[tuple[int, int], bool] = {}
-    for d in score.directions:
-        if d.kind == "words" and any(w in d.text.lower() for w in _SINGING):
-            words[d.staff, score.measure_at(d.onset).index] = True
+    for direction in score.directions:
+        if direction.kind == "words" and any(w in direction.text.lower() for w in _SINGING):
+            words[direction.staff, score.measure_at(direction.onset).index] = True
     best = [0.0] * len(outlines)
     back: list[list[int]] = []
     under: dict[int, list[Note]] = defaultdict(list)
-    for n in score.struck:
-        if n.staff == bottom != top:
-            under[n.measure].append(n)
-    for m in score.measures:
+    for note in score.struck:
+        if note.staff == bottom != top:
+            under[note.measure].append(note)
+    for measure in score.measures:
         gain = [
-            _singing(o.bars.get(m.index, ()), m, o, top, bottom, words.get((o.staff, m.index), False))
-            for o in outlines
+            _singing(
+                outline.bars.get(measure.index, ()),
+                measure,
+                outline,
+                top,
+                bottom,
+                words.get((outline.staff, measure.index), False),
+            )
+            for outline in outlines
         ]
-        if m.index in under and pattern_of(under[m.index], m).name in _ACCOMPANYING:
-            gain = [g - _FIGURE if o.staff == bottom else g for g, o in zip(gain, outlines, strict=True)]
+        if measure.index in under and pattern_of(under[measure.index], measure).name in _ACCOMPANYING:
+            gain = [
+                g - _FIGURE if outline.staff == bottom else g
+                for g, outline in zip(gain, outlines, strict=True)
+            ]
         source = max(range(len(outlines)), key=lambda i: best[i])
         came = [i if best[i] >= best[source] - _CHANGE_OF_PLACE else source for i in range(len(outlines))]
         best = [(best[c] - (_CHANGE_OF_PLACE if c != i else 0.0)) + gain[i] for i, c in enumerate(came)]
@@ -218,21 +230,21 @@ def _singing(
         score += 1.5
     if not line:
         return score - 1.2
-    if any(n.lyrics for n in line):
+    if any(note.lyrics for note in line):
         score += 4.0
     if len(line) == 1:
         return score - (0.4 if float(line[0].duration) >= float(measure.full_length) else 0.0)
     score = _moving(score, line, float(measure.beat_length))
     if line[0].onset == measure.start:
         score += 0.3
-    elif all((n.onset - measure.start + measure.offset) % measure.beat_length for n in line):
+    elif all((note.onset - measure.start + measure.offset) % measure.beat_length for note in line):
         score -= 1.0
     return score
 
 
 def _moving(score: float, line: tuple[Note, ...], beat: float) -> float:
     """Return `score` with how much the steps and lengths of a line are those of a melody."""
-    lengths = [float(n.duration) for n in line]
+    lengths = [float(note.duration) for note in line]
     moves = [abs(b.midi - a.midi) for a, b in pairwise(line)]
     steps = sum(1 for x in moves if 0 < x <= 2) / len(moves)
     quick = median(lengths) <= 0.5 * beat
@@ -252,12 +264,12 @@ def _moving(score: float, line: tuple[Note, ...], beat: float) -> float:
 
 def _doublings(notes: list[Note], melody: list[Note]) -> set[str]:
     """Return the ids of the melody's notes and of those that double them in octaves in the same hand."""
-    by_onset: dict[float, Note] = {n.at: n for n in melody}
-    sung = {n.id for n in melody}
-    for n in notes:
-        m = by_onset.get(n.at)
-        if m is not None and m.staff == n.staff and abs(n.midi - m.midi) in (12, 24):
-            sung.add(n.id)
+    by_onset: dict[float, Note] = {note.at: note for note in melody}
+    sung = {note.id for note in melody}
+    for note in notes:
+        m = by_onset.get(note.at)
+        if m is not None and m.staff == note.staff and abs(note.midi - m.midi) in (12, 24):
+            sung.add(note.id)
     return sung
 
 
@@ -270,26 +282,28 @@ def _roles(
 ) -> dict[str, str]:
     """Tell bass from accompaniment and inner voices."""
     found: dict[str, str] = {}
-    bottom = max((n.staff for n in notes), default=0)
-    starts = [float(s.start) for s in spans]
+    bottom = max((note.staff for note in notes), default=0)
+    starts = [float(span.start) for span in spans]
     # Halfway through the bar in meters that halve, else past its end.
     middles = [
-        float(m.start - m.offset + m.full_length / 2) if m.beats % 2 == 0 else float("inf")
-        for m in score.measures
+        float(measure.start - measure.offset + measure.full_length / 2)
+        if measure.beats % 2 == 0
+        else float("inf")
+        for measure in score.measures
     ]
-    onsets = [n.at for n in notes]
+    onsets = [note.at for note in notes]
     figures = [
-        (n.measure, bisect_right(starts, t), t >= middles[n.measure])
-        for n, t in zip(notes, onsets, strict=True)
+        (note.measure, bisect_right(starts, t), t >= middles[note.measure])
+        for note, t in zip(notes, onsets, strict=True)
     ]
     figure_low: dict[tuple[int, int, bool], int] = {}
-    for n, figure in zip(notes, figures, strict=True):
-        if n.staff == bottom:
-            figure_low[figure] = min(figure_low.get(figure, 200), n.midi)
+    for note, figure in zip(notes, figures, strict=True):
+        if note.staff == bottom:
+            figure_low[figure] = min(figure_low.get(figure, 200), note.midi)
     # Chords spread over voices of one note each are part-writing: their middle notes are inner voices.
     struck: dict[tuple[int, int, str, float], int] = defaultdict(int)
-    for n, t in zip(notes, onsets, strict=True):
-        struck[n.measure, n.staff, n.voice, t] += 1
+    for note, t in zip(notes, onsets, strict=True):
+        struck[note.measure, note.staff, note.voice, t] += 1
     chordal = {(bar, staff, voice) for (bar, staff, voice, _), size in struck.items() if size > 1}
     active: list[tuple[float, int]] = []
     i = 0
@@ -298,19 +312,19 @@ def _roles(
         while j < len(notes) and onsets[j] == onsets[i]:
             j += 1
         active = [(end, midi) for end, midi in active if end > onsets[i]]
-        active += [(n.until, n.midi) for n in notes[i:j]]
+        active += [(note.until, note.midi) for note in notes[i:j]]
         lowest = min(midi for _, midi in active)
-        for n, figure in zip(notes[i:j], figures[i:j], strict=True):
-            name = patterns[n.staff][n.measure].name
+        for note, figure in zip(notes[i:j], figures[i:j], strict=True):
+            name = patterns[note.staff][note.measure].name
             low = figure_low.get(figure, 200) if name in FIGURED else lowest
-            if n.id in sung:
-                found[n.id] = MELODY
-            elif n.midi == lowest and n.midi <= low and (n.staff == bottom or len(patterns) == 1):
-                found[n.id] = BASS
-            elif name in FIGURED or (name in PATTERNED and (n.measure, n.staff, n.voice) in chordal):
-                found[n.id] = ACCOMPANIMENT
+            if note.id in sung:
+                found[note.id] = MELODY
+            elif note.midi == lowest and note.midi <= low and (note.staff == bottom or len(patterns) == 1):
+                found[note.id] = BASS
+            elif name in FIGURED or (name in PATTERNED and (note.measure, note.staff, note.voice) in chordal):
+                found[note.id] = ACCOMPANIMENT
             else:
-                found[n.id] = INNER
+                found[note.id] = INNER
         i = j
     return found
 
@@ -346,28 +360,28 @@ def stretches_of(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
         score, "both hands", [Pattern("unison") if u else NOTHING for u in unison], None
     )
     for staff, patterns in texture.patterns.items():
-        shown = [NOTHING if u else p for p, u in zip(patterns, unison, strict=True)]
+        shown = [NOTHING if u else pattern for pattern, u in zip(patterns, unison, strict=True)]
         found += _runs_to_events(score, hand_of(score, staff), shown, staff)
     return tuple(found)
 
 
 def _unison_bars(score: Score) -> list[bool]:
     """Return for each bar whether all staves play one line in octaves."""
-    staves = {n.staff for n in score.notes if n.duration > 0}
+    staves = {note.staff for note in score.notes if note.duration > 0}
     at: dict[int, dict[float, list[Note]]] = defaultdict(lambda: defaultdict(list))
-    for n in score.notes:
-        if n.duration > 0 and not n.grace and not n.cue:
-            at[n.measure][n.at].append(n)
+    for note in score.notes:
+        if note.duration > 0 and not note.grace and not note.cue:
+            at[note.measure][note.at].append(note)
     found = []
-    for m in score.measures:
-        groups = list(at.get(m.index, {}).values())
+    for measure in score.measures:
+        groups = list(at.get(measure.index, {}).values())
         found.append(
             len(staves) > 1
             and len(groups) >= 3
             and all(
-                len({n.staff for n in g}) > 1
-                and len({n.midi % 12 for n in g}) == 1
-                and len({n.midi for n in g}) > 1
+                len({note.staff for note in g}) > 1
+                and len({note.midi % 12 for note in g}) == 1
+                and len({note.midi for note in g}) > 1
                 for g in groups
             )
         )
@@ -388,9 +402,9 @@ def _runs_to_events(score: Score, hand: str, patterns: list[Pattern], staff: int
         if pattern.name and (j - i >= _SHORTEST_STRETCH or len(smoothed) <= _SHORTEST_STRETCH):
             exact = sum(p.name == pattern.name for p in patterns[i:j]) / (j - i)
             first = [
-                n.id
-                for n in score.notes
-                if n.measure == i and n.duration > 0 and (staff is None or n.staff == staff)
+                note.id
+                for note in score.notes
+                if note.measure == i and note.duration > 0 and (staff is None or note.staff == staff)
             ]
             detail = TextureDetails(
                 hand=hand, bars=j - i, held_bass=int(pattern.held_bass), per_beat=pattern.per_beat

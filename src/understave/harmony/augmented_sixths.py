@@ -40,7 +40,9 @@ def quality_heard(raised: PitchClass, label: Quality, notes: Iterable[Note], spa
     notes = tuple(notes)
     for quality, tone in ((Quality.FRENCH, raised.shift(-4)), (Quality.GERMAN, raised.shift(-9))):
         held = (
-            min(n.end, span.end) - max(n.onset, span.start) for n in notes if n.midi % 12 == tone.semitone
+            min(note.end, span.end) - max(note.onset, span.start)
+            for note in notes
+            if note.midi % 12 == tone.semitone
         )
         times[quality] = min(sum(held, Fraction(0)), length)
     longest = max(times, key=lambda quality: (times[quality], quality is label))
@@ -54,7 +56,7 @@ def renamed(numeral: RomanNumeral, quality: Quality, key: Key) -> RomanNumeral:
     plain = replace(RomanNumeral.parse(_FIGURES[quality]), applied=numeral.applied)
     bass = numeral.chord(key).bass
     places = (plain.with_inversion(i) for i in range(len(quality.fifths)))
-    return next((n for n in places if n.chord(key).bass == bass), plain)
+    return next((numeral for numeral in places if numeral.chord(key).bass == bass), plain)
 
 
 def as_they_sound(spans: Sequence[Span], sounding: Sequence[Sequence[Note]]) -> tuple[Span, ...]:
@@ -70,7 +72,7 @@ def as_they_sound(spans: Sequence[Span], sounding: Sequence[Sequence[Note]]) -> 
         changed_last, changed = changed, span is not before
         last = result[-1] if result else None
         if last and (changed or changed_last) and _say_the_same(last, span):
-            longer = max(last, span, key=lambda s: s.end - s.start)
+            longer = max(last, span, key=lambda span: span.end - span.start)
             ids = tuple(dict.fromkeys((*last.notes, *span.notes)))
             others = tuple(dict.fromkeys((*last.foreign, *span.foreign)))
             result[-1] = replace(longer, start=last.start, end=span.end, notes=ids, foreign=others)

@@ -40,21 +40,21 @@ pitches counted from the lowest note that begins first.
 def offers(score: Score, spans: Sequence[Span], given: Iterable[Correction]) -> tuple[Offer, ...]:
     """Return where the chords just set might hold too, in order of time; see the module's conditions."""
     found: dict[Fraction, Offer] = {}
-    for c in given:
-        if c.numeral is None:
+    for correction in given:
+        if correction.numeral is None:
             continue
-        start = score.time_of(c.measure, c.beat)
-        end = score.time_of(c.end_measure, c.end_beat, start)
-        key = c.key or next((s.key for s in spans if s.start <= start < s.end), None)
+        start = score.time_of(correction.measure, correction.beat)
+        end = score.time_of(correction.end_measure, correction.end_beat, start)
+        key = correction.key or next((span.key for span in spans if span.start <= start < span.end), None)
         if key is None or end <= start:
             continue
         for by, fifths in _again(score, start, end):
             there = _transposed(key, fifths)
-            if there is not None and _open(spans, start + by, end + by, replace(c, key=there)):
-                note = f"carried over from bar {c.measure}"
+            if there is not None and _open(spans, start + by, end + by, replace(correction, key=there)):
+                note = f"carried over from bar {correction.measure}"
                 limits = (*score.anchor(start + by), *score.anchor(end + by))
                 found[start + by] = Offer(
-                    start + by, end + by, Correction(*limits, there, c.numeral, note), fifths
+                    start + by, end + by, Correction(*limits, there, correction.numeral, note), fifths
                 )
     return tuple(found[t] for t in sorted(found))
 
@@ -62,9 +62,11 @@ def offers(score: Score, spans: Sequence[Span], given: Iterable[Correction]) -> 
 def _again(score: Score, start: Fraction, end: Fraction) -> list[tuple[Fraction, int]]:
     """Return how far away, in quarters, the bars around a stretch come again, and how many fifths up."""
     first = score.measure_at(start).index
-    last = max(first, next((m.index for m in reversed(score.measures) if m.start < end), first))
+    last = max(
+        first, next((measure.index for measure in reversed(score.measures) if measure.start < end), first)
+    )
     count = last - first + 1
-    lengths = [m.length for m in score.measures]
+    lengths = [measure.length for measure in score.measures]
     by_bar = _notes_by_bar(score)
     wanted, root = _figure(score.measures[first : last + 1], by_bar)
     if len(wanted) < LEAST_NOTES or root is None:
@@ -81,21 +83,22 @@ def _again(score: Score, start: Fraction, end: Fraction) -> list[tuple[Fraction,
 
 def _notes_by_bar(score: Score) -> dict[int, list[Note]]:
     result: dict[int, list[Note]] = {}
-    for n in score.notes:
-        if not n.grace and n.duration > 0:
-            result.setdefault(score.measure_at(n.onset).index, []).append(n)
+    for note in score.notes:
+        if not note.grace and note.duration > 0:
+            result.setdefault(score.measure_at(note.onset).index, []).append(note)
     return result
 
 
 def _figure(bars: Sequence[Measure], by_bar: dict[int, list[Note]]) -> tuple[Figure, int | None]:
     """Return the figure of some bars, and the place on the line of fifths that it is counted from."""
-    notes = [n for bar in bars for n in by_bar.get(bar.index, ())]
+    notes = [note for bar in bars for note in by_bar.get(bar.index, ())]
     if not notes:
         return (), None
     begin = bars[0].start
-    low = min(notes, key=lambda n: (n.onset, n.midi))
+    low = min(notes, key=lambda note: (note.onset, note.midi))
     rows = (
-        (n.onset - begin, n.duration, n.pitch.fifths - low.pitch.fifths, n.midi - low.midi) for n in notes
+        (note.onset - begin, note.duration, note.pitch.fifths - low.pitch.fifths, note.midi - low.midi)
+        for note in notes
     )
     return tuple(sorted(rows)), low.pitch.fifths
 
@@ -107,10 +110,10 @@ def _transposed(key: Key, fifths: int) -> Key | None:
 
 def _open(spans: Sequence[Span], start: Fraction, end: Fraction, wanted: Correction) -> bool:
     """Tell whether a stretch is in the key wanted, not set by the teacher, and not read so already."""
-    there = [s for s in spans if s.start < end and s.end > start]
-    if not there or any(s.fixed or s.key != wanted.key for s in there):
+    there = [span for span in spans if span.start < end and span.end > start]
+    if not there or any(span.fixed or span.key != wanted.key for span in there):
         return False
-    return [(s.start, s.end, s.numeral) for s in there] != [(start, end, wanted.numeral)]
+    return [(span.start, span.end, span.numeral) for span in there] != [(start, end, wanted.numeral)]
 
 
 def unequal(score: Score, spans: Sequence[Span]) -> tuple[tuple[Fraction, Fraction], ...]:
@@ -125,7 +128,7 @@ def unequal(score: Score, spans: Sequence[Span]) -> tuple[tuple[Fraction, Fracti
         figure, root = _figure((bar,), by_bar)
         if len(figure) < LEAST_NOTES:
             continue
-        lowest = min(n.midi for n in by_bar[bar.index])
+        lowest = min(note.midi for note in by_bar[bar.index])
         first = seen.setdefault((bar.length, figure, root, lowest), bar)
         if first is not bar and _labels(spans, first) != _labels(spans, bar):
             result.append((first.start, bar.start))
@@ -134,5 +137,5 @@ def unequal(score: Score, spans: Sequence[Span]) -> tuple[tuple[Fraction, Fracti
 
 def _labels(spans: Sequence[Span], bar: Measure) -> list[tuple[Fraction, Key, object]]:
     """Return what a bar's chords say, from when on in the bar."""
-    there = [s for s in spans if s.start < bar.end and s.end > bar.start]
-    return [(max(s.start, bar.start) - bar.start, s.key, s.numeral) for s in there]
+    there = [span for span in spans if span.start < bar.end and span.end > bar.start]
+    return [(max(span.start, bar.start) - bar.start, span.key, span.numeral) for span in there]

@@ -25,8 +25,10 @@ def change_points(
     """
     if len(chords) < 2:
         return ()
-    notes = [n for n in score.struck if n.onset < end and n.end > start]
-    struck = sorted({n.onset for n in notes if start < n.onset < end}, key=lambda t: (_weakness(score, t), t))
+    notes = [note for note in score.struck if note.onset < end and note.end > start]
+    struck = sorted(
+        {note.onset for note in notes if start < note.onset < end}, key=lambda t: (_weakness(score, t), t)
+    )
     moments = sorted(struck[:MOST_MOMENTS])
     if len(moments) < len(chords) - 1:
         raise AnalysisError(
@@ -37,9 +39,9 @@ def change_points(
     def fit(parts: tuple[Fraction, ...]) -> tuple[Fraction, int, tuple[Fraction, ...]]:
         inside = Fraction(0)
         for (a, b), chord in zip(pairwise((start, *parts, end)), chords, strict=True):
-            for n in notes:
-                shared = min(n.end, b) - max(n.onset, a)
-                if shared > 0 and n.midi % 12 in chord.semitones:
+            for note in notes:
+                shared = min(note.end, b) - max(note.onset, a)
+                if shared > 0 and note.midi % 12 in chord.semitones:
                     inside += shared
         return -inside, sum(_weakness(score, t) for t in parts), parts
 

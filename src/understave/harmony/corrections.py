@@ -105,7 +105,7 @@ def _parted(whole: bytes, name: str) -> tuple[tuple[Entry, ...], int]:
             begin, step, wanting = start, entry.step, lines_of_step - 1
         done = place
     if wanting:
-        return tuple(e for e in entries if e.step != step), begin
+        return tuple(entry for entry in entries if entry.step != step), begin
     return tuple(entries), done
 
 
@@ -124,16 +124,16 @@ def load(path: Path) -> tuple[Correction, ...]:
 def standing(entries: tuple[Entry, ...]) -> tuple[Correction, ...]:
     """Return the corrections among entries that stand, oldest first."""
     ids = standing_ids(entries)
-    return tuple(e.correction for e in entries if e.correction is not None and e.id in ids)
+    return tuple(entry.correction for entry in entries if entry.correction is not None and entry.id in ids)
 
 
 def standing_ids(entries: tuple[Entry, ...]) -> frozenset[int]:
     """Return the ids of entries that have not been withdrawn by an entry that itself stands."""
     withdrawn: set[int] = set()
-    for e in reversed(entries):
-        if e.withdraws is not None and e.id not in withdrawn:
-            withdrawn.add(e.withdraws)
-    return frozenset(e.id for e in entries if e.id not in withdrawn)
+    for entry in reversed(entries):
+        if entry.withdraws is not None and entry.id not in withdrawn:
+            withdrawn.add(entry.withdraws)
+    return frozenset(entry.id for entry in entries if entry.id not in withdrawn)
 
 
 def append(path: Path, correction: Correction) -> Entry:
@@ -148,9 +148,9 @@ def append_step(path: Path, corrections: Sequence[Correction]) -> tuple[Entry, .
     """
     with _ready(path):
         first = _next_id(path)
-        entries = tuple(Entry(first + k, c, None, first) for k, c in enumerate(corrections))
-        rows = [(e, as_json(e.correction)) for e in entries if e.correction is not None]
-        _write(path, [{"id": e.id, **_joined(e, len(rows)), **row} for e, row in rows])
+        entries = tuple(Entry(first + k, correction, None, first) for k, correction in enumerate(corrections))
+        rows = [(entry, as_json(entry.correction)) for entry in entries if entry.correction is not None]
+        _write(path, [{"id": entry.id, **_joined(entry, len(rows)), **row} for entry, row in rows])
     return entries
 
 
@@ -162,14 +162,14 @@ def withdraw(path: Path, entry: int) -> Entry:
 def withdraw_step(path: Path, numbers: Sequence[int]) -> tuple[Entry, ...]:
     """Take back entries as one step; raise UnderstaveError if one of them is not there."""
     with _ready(path):
-        known = {e.id for e in read_entries(path)}
+        known = {entry.id for entry in read_entries(path)}
         missing = next((n for n in numbers if n not in known), None)
         if missing is not None:
             raise AnalysisError(f"There is no correction number {missing} in {path.name} to withdraw.")
         first = _next_id(path)
         entries = tuple(Entry(first + k, None, n, first) for k, n in enumerate(numbers))
-        joined = [(e, _joined(e, len(entries))) for e in entries]
-        _write(path, [{"id": e.id, **more, "withdraw": e.withdraws} for e, more in joined])
+        joined = [(entry, _joined(entry, len(entries))) for entry in entries]
+        _write(path, [{"id": entry.id, **more, "withdraw": entry.withdraws} for entry, more in joined])
     return entries
 
 
@@ -191,17 +191,17 @@ def _ready(path: Path) -> Iterator[None]:
         yield
 
 
-def as_json(c: Correction) -> dict[str, Any]:
+def as_json(correction: Correction) -> dict[str, Any]:
     """Return a correction as plain JSON values; beats are exact text such as ``"5/2"``."""
     table: dict[str, Any] = {
-        "measure": c.measure,
-        "beat": str(c.beat),
-        "end_measure": c.end_measure,
-        "end_beat": str(c.end_beat),
-        "key": c.key.symbol if c.key else None,
-        "numeral": str(c.numeral) if c.numeral else None,
+        "measure": correction.measure,
+        "beat": str(correction.beat),
+        "end_measure": correction.end_measure,
+        "end_beat": str(correction.end_beat),
+        "key": correction.key.symbol if correction.key else None,
+        "numeral": str(correction.numeral) if correction.numeral else None,
     }
-    return {**table, "note": c.note} if c.note else table
+    return {**table, "note": correction.note} if correction.note else table
 
 
 def from_json(table: Mapping[str, Any]) -> Correction:
@@ -244,7 +244,7 @@ def _torn(line: bytes) -> bool:
 
 
 def _next_id(path: Path) -> int:
-    return max((e.id for e in read_entries(path)), default=0) + 1
+    return max((entry.id for entry in read_entries(path)), default=0) + 1
 
 
 def _write(path: Path, tables: Sequence[Mapping[str, Any]]) -> None:

@@ -79,37 +79,40 @@ def templates(weights: Weights) -> tuple[Floats, Floats]:
     return tones, bass
 
 
-def key_scores(f: Features, weights: Weights) -> Floats:
+def key_scores(features: Features, weights: Weights) -> Floats:
     """Return cumulative key scores, shape (U+1, len(KEYS))."""
     columns = np.arange(SPAN) - HALF
     distance = np.clip(columns[:, None] - KEY_PLACE[None, :], -(PLACES // 2), PLACES // 2) + PLACES // 2
     profile = weights.profile[KEY_MODE[None, :], distance]
-    scores: Floats = f.keys @ profile
+    scores: Floats = features.keys @ profile
     own = KEY_PLACE - 3 * KEY_MODE
-    away = np.clip(own[None, :] - f.signature[:, None], -(SIGNATURES // 2), SIGNATURES // 2) + SIGNATURES // 2
-    per_beat = weights.signature[KEY_MODE[None, :], away] * np.diff(f.place)[:, None]
+    away = (
+        np.clip(own[None, :] - features.signature[:, None], -(SIGNATURES // 2), SIGNATURES // 2)
+        + SIGNATURES // 2
+    )
+    per_beat = weights.signature[KEY_MODE[None, :], away] * np.diff(features.place)[:, None]
     scores[1:] += np.cumsum(per_beat, 0)
     return scores
 
 
-def likely_keys(f: Features, weights: Weights) -> Ints:
+def likely_keys(features: Features, weights: Weights) -> Ints:
     """Return the numbers of the keys that are among the likeliest over some stretch of the piece."""
-    total = key_scores(f, weights)
-    ahead = np.searchsorted(f.place, f.place[:-1] + KEY_WINDOW).clip(0, len(f.place) - 1)
+    total = key_scores(features, weights)
+    ahead = np.searchsorted(features.place, features.place[:-1] + KEY_WINDOW).clip(0, len(features.place) - 1)
     best = np.argsort(-(total[ahead] - total[:-1]), axis=1, kind="stable")[:, :KEYS_PER_WINDOW]
     return np.unique(best)
 
 
-def lattice(f: Features, weights: Weights, longest: int = LONGEST, kept: int = KEPT) -> Lattice:
+def lattice(features: Features, weights: Weights, longest: int = LONGEST, kept: int = KEPT) -> Lattice:
     """Score every segment and keep its best labels."""
-    units = len(f.start)
+    units = len(features.start)
     begin, end = segments(units, longest)
     tone_weights, bass_weights = (w.astype(np.float32) for w in templates(weights))
     labels = np.empty((len(begin), kept), dtype=np.int64)
     scores = np.empty((len(begin), kept))
     for low in range(0, len(begin), 2048):
         part = slice(low, low + 2048)
-        tones, bass = views(f, begin[part], end[part])
+        tones, bass = views(features, begin[part], end[part])
         labels[part], scores[part] = _best(
             tones.reshape(len(tones), -1).astype(np.float32),
             bass.astype(np.float32),
@@ -119,11 +122,11 @@ def lattice(f: Features, weights: Weights, longest: int = LONGEST, kept: int = K
             kept,
         )
     scores += (
-        weights.start[f.start[begin]]
-        + weights.figure[f.figure[begin]]
-        + weights.length[length_class(f, begin, end)]
+        weights.start[features.start[begin]]
+        + weights.figure[features.figure[begin]]
+        + weights.length[length_class(features, begin, end)]
     )[:, None]
-    cumulative = key_scores(f, weights)
+    cumulative = key_scores(features, weights)
     at = np.searchsorted(end, np.arange(units + 2))
     return Lattice(
         begin=begin,

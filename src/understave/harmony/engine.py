@@ -95,7 +95,7 @@ def judged(
     except ValueError:
         raise ScoreError("This score has no sounding notes, so there is no harmony to read.") from None
     found = features(line, weights.membership)
-    named = np.unique([nearest_key(k, line.centre) for k in keys]).astype(np.int64)
+    named = np.unique([nearest_key(key, line.centre) for key in keys]).astype(np.int64)
     decoded = decode(
         lattice(found, weights),
         grammar(statistics, weights, int(found.signature[0])),
@@ -118,27 +118,27 @@ def places(line: Timeline) -> Ints:
 def settle(score: Score, corrections: Iterable[Correction]) -> tuple[Fixed, ...]:
     """Turn corrections into stretches of time that do not overlap; later ones win over earlier ones."""
     settled: list[Fixed] = []
-    for c in corrections:
-        if c.key is None and c.numeral is None:
+    for correction in corrections:
+        if correction.key is None and correction.numeral is None:
             continue
-        start = _moment(score, c.measure, c.beat)
-        end = min(_moment(score, c.end_measure, c.end_beat, start), score.end)
+        start = _moment(score, correction.measure, correction.beat)
+        end = min(_moment(score, correction.end_measure, correction.end_beat, start), score.end)
         if start >= end:
             raise AnalysisError(
-                f"The correction at measure {c.measure}, beat {c.beat} ends before it begins;"
-                " give an end after its start and inside the piece."
+                f"The correction at measure {correction.measure}, beat {correction.beat} ends before it "
+                "begins; give an end after its start and inside the piece."
             )
         kept: list[Fixed] = []
-        for f in settled:
-            if f.end <= start or f.start >= end:
-                kept.append(f)
+        for fixed in settled:
+            if fixed.end <= start or fixed.start >= end:
+                kept.append(fixed)
                 continue
-            if f.start < start:
-                kept.append(Fixed(f.start, start, f.key, f.numeral))
-            if f.end > end:
-                kept.append(Fixed(end, f.end, f.key, f.numeral))
-        settled = [*kept, Fixed(start, end, c.key, c.numeral)]
-    return tuple(sorted(settled, key=lambda f: f.start))
+            if fixed.start < start:
+                kept.append(Fixed(fixed.start, start, fixed.key, fixed.numeral))
+            if fixed.end > end:
+                kept.append(Fixed(end, fixed.end, fixed.key, fixed.numeral))
+        settled = [*kept, Fixed(start, end, correction.key, correction.numeral)]
+    return tuple(sorted(settled, key=lambda fixed: fixed.start))
 
 
 def _moment(score: Score, name: str, beat: Fraction, after: Fraction | None = None) -> Fraction:
@@ -182,12 +182,12 @@ def _constraints(line: Timeline, fixed: Sequence[Fixed]) -> Constraints:
 def _joined(path: Sequence[Step], limits: frozenset[int]) -> list[Step]:
     """Join neighbours that say the same, except at limits the teacher set."""
     steps: list[Step] = []
-    for s in path:
+    for step in path:
         last = steps[-1] if steps else None
-        if last and last.label == s.label and last.key == s.key and s.begin not in limits:
-            steps[-1] = Step(last.begin, s.end, s.label, s.key)
+        if last and last.label == step.label and last.key == step.key and step.begin not in limits:
+            steps[-1] = Step(last.begin, step.end, step.label, step.key)
         else:
-            steps.append(s)
+            steps.append(step)
     return steps
 
 
@@ -233,20 +233,20 @@ def _spans(
     line: Timeline, decoded: Decoded, steps: Sequence[Step], fixed: Sequence[Fixed]
 ) -> tuple[Span, ...]:
     beats = line.unit_beats
-    chords = [chord_of(s.label, line.centre) for s in steps]
+    chords = [chord_of(step.label, line.centre) for step in steps]
     spans = []
-    for i, s in enumerate(steps):
-        start, end = line.times[s.begin], line.times[s.end]
+    for i, step in enumerate(steps):
+        start, end = line.times[step.begin], line.times[step.end]
         others: tuple[Alternative, ...] = ()
         own = next((f for f in fixed if f.start <= start and end <= f.end), None)
-        key = own.key if own and own.key else key_of(s.key, line.centre)
+        key = own.key if own and own.key else key_of(step.key, line.centre)
         following = chords[i + 1] if i + 1 < len(chords) else None
         if own and own.numeral:
             numeral, belief = own.numeral, 1.0
         else:
             numeral = numeral_for(chords[i], key, following)
-            belief, others = _beliefs(line, decoded, s, beats, numeral, key, following)
-        members, foreign = sort_notes(_sounding(line, s.begin, s.end), numeral.chord(key))
+            belief, others = _beliefs(line, decoded, step, beats, numeral, key, following)
+        members, foreign = sort_notes(_sounding(line, step.begin, step.end), numeral.chord(key))
         spans.append(
             Span(
                 start=start,
@@ -310,6 +310,6 @@ def sort_notes(notes: Iterable[Note], chord: Chord) -> tuple[tuple[str, ...], tu
     """Return the ids of the notes that belong to a chord, by sound, and of those foreign to it."""
     members: list[str] = []
     foreign: list[str] = []
-    for n in notes:
-        (members if n.midi % 12 in chord.semitones else foreign).append(n.id)
+    for note in notes:
+        (members if note.midi % 12 in chord.semitones else foreign).append(note.id)
     return tuple(members), tuple(foreign)

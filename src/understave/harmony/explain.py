@@ -46,7 +46,7 @@ def foreign_kind(score: Score, span: Span, note: Note) -> str:
 
 def voice_at(score: Score, time: object) -> Sequence[Note]:
     """Return the notes that sound at a moment, grace notes left out."""
-    return [n for n in score.notes if not n.grace and n.onset <= time < n.end]  # type: ignore[operator]
+    return [note for note in score.notes if not note.grace and note.onset <= time < note.end]  # type: ignore[operator]
 
 
 def _nearest(candidates: Iterable[Note], note: Note) -> Note | None:

@@ -230,13 +230,13 @@ def segments(units: int, longest: int = LONGEST) -> tuple[Ints, Ints]:
     return begin[keep], end[keep]
 
 
-def views(f: Features, begin: Ints, end: Ints) -> tuple[Floats, Floats]:
+def views(features: Features, begin: Ints, end: Ints) -> tuple[Floats, Floats]:
     """Return tone views (S, TONE_VIEWS, SPAN) and bass views (S, 8, 12) of segments; see `VIEWS`."""
-    sums = f.tones[end] - f.tones[begin]
+    sums = features.tones[end] - features.tones[begin]
     likely, unlikely = sums[:, 0], sums[:, 1]
     total = np.maximum((likely + unlikely).sum(1, keepdims=True), 1e-6)
-    size = np.maximum(f.place[end] - f.place[begin], 1e-6)[:, None]
-    time = (f.time[end] - f.time[begin]) / size
+    size = np.maximum(features.place[end] - features.place[begin], 1e-6)[:, None]
+    time = (features.time[end] - features.time[begin]) / size
     tones = np.stack(
         (
             *(sums[:, v] for v in range(3)),
@@ -244,22 +244,22 @@ def views(f: Features, begin: Ints, end: Ints) -> tuple[Floats, Floats]:
             1 - np.exp(-likely / 0.25),
             time,
             np.clip(2 * time - 1, 0, 1),
-            f.last[end - 1],
+            features.last[end - 1],
         ),
         axis=1,
     )
     rows = np.arange(len(begin))
-    held = (f.pedal[begin] & f.pedal[end - 1]).astype(float)[:, None]
+    held = (features.pedal[begin] & features.pedal[end - 1]).astype(float)[:, None]
     lowest = np.zeros((len(begin), 12))
-    lowest[rows, _lowest(f.lowest, begin, end) % 12] = 1
+    lowest[rows, _lowest(features.lowest, begin, end) % 12] = 1
     above = np.zeros((len(begin), 12))
-    code = _lowest(f.above, begin, end)
+    code = _lowest(features.above, begin, end)
     found = (code < 10**6) & (held[:, 0] > 0)
     above[rows[found], code[found] % 12] = 1
-    share = (f.bass[end] - f.bass[begin]) / size
-    plain = (f.first_bass[begin], lowest, share)
+    share = (features.bass[end] - features.bass[begin]) / size
+    plain = (features.first_bass[begin], lowest, share)
     since = np.zeros((len(begin), 12))
-    since[rows, _lowest(f.lowest, f.barline[begin], end) % 12] = 1
+    since[rows, _lowest(features.lowest, features.barline[begin], end) % 12] = 1
     bass = np.stack((*(b * (1 - held) for b in plain), *(b * held for b in plain), above, since), axis=1)
     return tones, bass
 
@@ -283,10 +283,12 @@ def _lowest(lowest: Ints, begin: Ints, end: Ints) -> Ints:
     return result
 
 
-def length_class(f: Features, begin: Ints, end: Ints) -> Ints:
+def length_class(features: Features, begin: Ints, end: Ints) -> Ints:
     """Return the class of segments by texture, start level, length in felt beats and a downbeat inside."""
-    beats = np.searchsorted(np.array(LENGTHS), f.place[end] - f.place[begin])
-    inside = f.downbeats[end] - f.downbeats[np.minimum(begin + 1, len(f.downbeats) - 1)] > 0
-    place = f.texture[begin] * 5 + f.level[begin]
+    beats = np.searchsorted(np.array(LENGTHS), features.place[end] - features.place[begin])
+    inside = (
+        features.downbeats[end] - features.downbeats[np.minimum(begin + 1, len(features.downbeats) - 1)] > 0
+    )
+    place = features.texture[begin] * 5 + features.level[begin]
     result: Ints = (place * (len(LENGTHS) + 1) + beats) * 2 + inside
     return result

@@ -93,7 +93,7 @@ def read_moves(text: str, key: Key) -> tuple[RomanNumeral, ...]:
         numeral if isinstance(numeral, RomanNumeral) else numeral_for(numeral, over, _heard(following, over))
         for numeral, following in zip(chords, [*chords[1:], None], strict=True)
     ]
-    return tuple(replace(n, applied=n.applied + home.applied) for n in named)
+    return tuple(replace(numeral, applied=numeral.applied + home.applied) for numeral in named)
 
 
 Column = tuple[tuple[int, str], ...]

@@ -18,9 +18,9 @@ LEAST = 0.22
 
 def mean_confidence(spans: Sequence[Span]) -> float:
     """Return the mean confidence of spans by time, without the teacher's own; 1 where there are none."""
-    own = [s for s in spans if not s.fixed]
-    time = sum(float(s.end - s.start) for s in own)
-    return sum(s.confidence * float(s.end - s.start) for s in own) / time if time else 1.0
+    own = [span for span in spans if not span.fixed]
+    time = sum(float(span.end - span.start) for span in own)
+    return sum(span.confidence * float(span.end - span.start) for span in own) / time if time else 1.0
 
 
 def functional(spans: Sequence[Span]) -> bool:

@@ -73,15 +73,16 @@ def learned(pieces: Sequence[Corrected]) -> Learnt:
             [
                 same_label(
                     read_judged(
-                        p.score, replace(p.judged, trust=replace(p.judged.trust, habits=habits))
+                        corrected.score,
+                        replace(corrected.judged, trust=replace(corrected.judged.trust, habits=habits)),
                     ).spans,
-                    p.spans,
+                    corrected.spans,
                 )
-                for p in pieces
+                for corrected in pieces
             ]
         )
 
-    whole = np.array([float(p.spans[-1].end - p.spans[0].start) for p in pieces])
+    whole = np.array([float(corrected.spans[-1].end - corrected.spans[0].start) for corrected in pieces])
     return proved(agreements, whole)
 
 

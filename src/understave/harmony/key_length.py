@@ -87,8 +87,13 @@ def proposed(pieces: Sequence[Corrected]) -> KeyLength | None:
         return None
     shares: dict[KeyLength, list[tuple[float, float]]] = {
         length: [
-            same_key(read_judged(p.score, replace(p.judged, trust=trust_for(p.score, length))).spans, p.spans)
-            for p in pieces
+            same_key(
+                read_judged(
+                    corrected.score, replace(corrected.judged, trust=trust_for(corrected.score, length))
+                ).spans,
+                corrected.spans,
+            )
+            for corrected in pieces
         ]
         for length in KEY_LENGTHS
     }

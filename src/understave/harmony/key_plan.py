@@ -46,56 +46,63 @@ def key_plan(
     if most < 1:
         raise ValueError("a plan has at least one stretch")
     found: list[Stretch] = []
-    for s in spans:
+    for span in spans:
         last = found[-1] if found else None
-        length = float(s.end - s.start)
-        if last is not None and last.key == s.key and last.end == s.start:
+        length = float(span.end - span.start)
+        if last is not None and last.key == span.key and last.end == span.start:
             before = float(last.end - last.start)
-            sure = (last.sure * before + s.confidence * length) / (before + length)
-            found[-1] = Stretch(last.start, s.end, s.key, sure)
+            sure = (last.sure * before + span.confidence * length) / (before + length)
+            found[-1] = Stretch(last.start, span.end, span.key, sure)
         else:
-            found.append(Stretch(s.start, s.end, s.key, s.confidence))
+            found.append(Stretch(span.start, span.end, span.key, span.confidence))
     while len(found) > most:
         shortest = min(range(len(found)), key=lambda i: (found[i].end - found[i].start, i))
         found = _absorbed(found, shortest)
     held = [] if score is None else _held(score, settled)
-    return tuple(Stretch(s.start, s.end, s.key, s.sure, s.within, _covered(s, held)) for s in found)
+    return tuple(
+        Stretch(
+            stretch.start, stretch.end, stretch.key, stretch.sure, stretch.within, _covered(stretch, held)
+        )
+        for stretch in found
+    )
 
 
 def confirm(score: Score, plan: Sequence[Stretch], numbers: Sequence[int]) -> tuple[Correction, ...]:
     """Say that these stretches (counted from 1) are in the key the plan gives them."""
-    return tuple(_set(score, s.start, s.end, s.key) for s in (_of(plan, n) for n in numbers))
+    return tuple(
+        _set(score, stretch.start, stretch.end, stretch.key) for stretch in (_of(plan, n) for n in numbers)
+    )
 
 
 def rename(
     score: Score, spans: Sequence[Span], plan: Sequence[Stretch], number: int, key: Key
 ) -> tuple[Correction, ...]:
     """Give a stretch another key."""
-    s = _of(plan, number)
-    return _with_chords(score, spans, s.start, s.end, key)
+    stretch = _of(plan, number)
+    return _with_chords(score, spans, stretch.start, stretch.end, key)
 
 
 def join(score: Score, spans: Sequence[Span], plan: Sequence[Stretch], number: int) -> tuple[Correction, ...]:
     """Let a stretch's key last through the stretch after it."""
-    s = _of(plan, number)
+    stretch = _of(plan, number)
     if number == len(plan):
         raise AnalysisError("No key comes after the last one, so there is nothing to join it to.")
-    return _with_chords(score, spans, s.start, plan[number].end, s.key)
+    return _with_chords(score, spans, stretch.start, plan[number].end, stretch.key)
 
 
 def move(
     score: Score, spans: Sequence[Span], plan: Sequence[Stretch], number: int, to: Fraction
 ) -> tuple[Correction, ...]:
     """Let a stretch begin at another moment; the one before it ends there."""
-    s = _of(plan, number)
+    stretch = _of(plan, number)
     if number == 1:
         raise AnalysisError("The first key begins where the music begins; its start cannot be moved.")
     before = plan[number - 2]
-    if not before.start < to < s.end:
+    if not before.start < to < stretch.end:
         raise AnalysisError("A key can be moved only between its neighbours; join them instead.")
     return (
         *_with_chords(score, spans, before.start, to, before.key),
-        *_with_chords(score, spans, to, s.end, s.key),
+        *_with_chords(score, spans, to, stretch.end, stretch.key),
     )
 
 
@@ -108,9 +115,13 @@ def _absorbed(found: list[Stretch], index: int) -> list[Stretch]:
         first, last = (first, index) if longer is found[first] else (index, last)
         sides = [longer]
     parts = found[first : last + 1]
-    inner = [key for p in parts for key in (*p.within, *((p.key,) if p is found[index] else ()))]
-    time = [float(p.end - p.start) for p in parts]
-    sure = sum(p.sure * t for p, t in zip(parts, time, strict=True)) / sum(time)
+    inner = [
+        key
+        for stretch in parts
+        for key in (*stretch.within, *((stretch.key,) if stretch is found[index] else ()))
+    ]
+    time = [float(stretch.end - stretch.start) for stretch in parts]
+    sure = sum(stretch.sure * t for stretch, t in zip(parts, time, strict=True)) / sum(time)
     whole = Stretch(parts[0].start, parts[-1].end, sides[0].key, sure, tuple(inner))
     return [*found[:first], whole, *found[last + 1 :]]
 
@@ -130,11 +141,11 @@ def _with_chords(
 ) -> tuple[Correction, ...]:
     """Set a key; chords that the teacher has set inside go on sounding the same, named in the new key."""
     result = [_set(score, start, end, key)]
-    for i, s in enumerate(spans):
-        if s.fixed and s.start < end and s.end > start and s.key != key:
+    for i, span in enumerate(spans):
+        if span.fixed and span.start < end and span.end > start and span.key != key:
             following = spans[i + 1].numeral.chord(spans[i + 1].key) if i + 1 < len(spans) else None
-            named = numeral_for(s.numeral.chord(s.key), key, following)
-            a, b = max(s.start, start), min(s.end, end)
+            named = numeral_for(span.numeral.chord(span.key), key, following)
+            a, b = max(span.start, start), min(span.end, end)
             result.append(Correction(*score.anchor(a), *score.anchor(b), key, named))
     return tuple(result)
 
@@ -142,10 +153,12 @@ def _with_chords(
 def _held(score: Score, settled: Sequence[Correction]) -> list[tuple[Fraction, Fraction, Key]]:
     """Return where the teacher has set a key, by itself or with a chord."""
     result = []
-    for c in settled:
-        if c.key is not None:
-            start = score.time_of(c.measure, c.beat)
-            result.append((start, score.time_of(c.end_measure, c.end_beat, start), c.key))
+    for correction in settled:
+        if correction.key is not None:
+            start = score.time_of(correction.measure, correction.beat)
+            result.append(
+                (start, score.time_of(correction.end_measure, correction.end_beat, start), correction.key)
+            )
     return result
 
 

@@ -35,7 +35,7 @@ KINDS: tuple[Quality, ...] = (
     Quality.GERMAN,
 )
 """The chord qualities considered; a quality's number is its place here."""
-SHAPES: tuple[tuple[int, ...], ...] = tuple(q.fifths for q in KINDS)
+SHAPES: tuple[tuple[int, ...], ...] = tuple(quality.fifths for quality in KINDS)
 ROLES = 5
 REACH = 10
 """Roots lie within so many fifths of the centre."""

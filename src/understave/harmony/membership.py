@@ -183,9 +183,9 @@ def _moves(line: Timeline) -> dict[str, Ints]:
     for in the note's own voice, then, where that rests, in its staff.
     """
     groups: dict[object, dict[int, list[int]]] = defaultdict(lambda: defaultdict(list))
-    for i, (n, frame) in enumerate(zip(line.notes, line.onset_frame.tolist(), strict=True)):
-        groups[n.staff, n.voice][frame].append(i)
-        groups[n.staff][frame].append(i)
+    for i, (note, frame) in enumerate(zip(line.notes, line.onset_frame.tolist(), strict=True)):
+        groups[note.staff, note.voice][frame].append(i)
+        groups[note.staff][frame].append(i)
     order = {k: sorted(g) for k, g in groups.items()}
     # Plain numbers, as taking them one by one from arrays is slow.
     position = np.concatenate(([0.0], np.cumsum(line.beats))).tolist()
@@ -202,9 +202,9 @@ def _moves(line: Timeline) -> dict[str, Ints]:
         "beats after": np.zeros(len(line.notes)),
         "beats before": np.zeros(len(line.notes)),
     }
-    for i, n in enumerate(line.notes):
+    for i, note in enumerate(line.notes):
         start, end = onset_frame[i], end_frame[i]
-        for key in ((n.staff, n.voice), n.staff):
+        for key in ((note.staff, note.voice), note.staff):
             at = order[key]
             j = bisect_left(at, end)
             if j < len(at) and position[at[j]] - position[end] <= 1.0:
@@ -213,7 +213,7 @@ def _moves(line: Timeline) -> dict[str, Ints]:
                 result["level after"][i] = level[near]
                 result["beats after"][i] = beats[near]
                 break
-        for key in ((n.staff, n.voice), n.staff):
+        for key in ((note.staff, note.voice), note.staff):
             at = order[key]
             j = bisect_left(at, start) - 1
             if j >= 0:

@@ -52,11 +52,15 @@ def numeral_for(chord: Chord, key: Key, following: Chord | None) -> RomanNumeral
         return cadential
     names = RomanNumeral.of(chord, key)
     place = (key.mode, chord.root.fifths - key.tonic.fifths, chord.quality)
-    resolved = [n for n in names if n.applied and following and n.local_key(key).tonic == following.root]
+    resolved = [
+        numeral
+        for numeral in names
+        if numeral.applied and following and numeral.local_key(key).tonic == following.root
+    ]
     if place in _APPLIED_IF_RESOLVED and resolved:
         return resolved[0]
     if place in _PLAIN_UNLESS_RESOLVED and not resolved:
-        return next((n for n in names if not n.applied), names[0])
+        return next((numeral for numeral in names if not numeral.applied), names[0])
     return resolved[0] if resolved and names[0].applied else names[0]
 
 

@@ -164,11 +164,11 @@ class Reading:
 
     def to_check(self) -> tuple[int, ...]:
         """Return the indices of the spans worth checking, least certain first."""
-        found = [k for k, s in enumerate(self.spans) if s.to_check]
+        found = [k for k, span in enumerate(self.spans) if span.to_check]
         return tuple(sorted(found, key=lambda k: (self.spans[k].confidence, self.spans[k].start)))
 
     def __repr__(self) -> str:
-        keys = [s.key for i, s in enumerate(self.spans) if i == 0 or self.spans[i - 1].key != s.key]
+        keys = [span.key for i, span in enumerate(self.spans) if i == 0 or self.spans[i - 1].key != span.key]
         first = ", ".join(map(str, keys[:3])) + (" ..." if len(keys) > 3 else "")
         return f"<Reading of {len(self.spans)} spans in {first or 'no key'}, {len(self.events)} events>"
 
@@ -177,7 +177,7 @@ class Reading:
 
     def span_at(self, moment: Fraction) -> Span | None:
         """Return the span that holds a moment (quarter notes), None before the first and after the last."""
-        place = bisect_right(self.spans, moment, key=lambda s: s.start) - 1
+        place = bisect_right(self.spans, moment, key=lambda span: span.start) - 1
         if place < 0 or moment >= self.spans[place].end:
             return None
         return self.spans[place]

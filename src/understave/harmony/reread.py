@@ -65,12 +65,14 @@ def reread(
     outer = spans[outer_first : outer_last + 1]
     start, end = outer[0].start, outer[-1].end
     inside = tuple(f for f in fixed if f.end > start and f.start < end)
-    moments = {t for s in outer for t in (s.start, s.end)} | {t for f in inside for t in (f.start, f.end)}
+    moments = {t for span in outer for t in (span.start, span.end)} | {
+        t for fixed in inside for t in (fixed.start, fixed.end)
+    }
     window = _window(judged, inside, start, end, moments)
     settled, _, _ = settled_frames(window.encoding, inside, shipped_numerals())
     settled, numerals = with_further(window, settled)
-    for s in (*spans[outer_first:first], *spans[last + 1 : outer_last + 1]):
-        _pin(settled, window.encoding, s, numerals)
+    for span in (*spans[outer_first:first], *spans[last + 1 : outer_last + 1]):
+        _pin(settled, window.encoding, span, numerals)
     found = spans_found(score, window, settled, 0, _trust_in(window, judged, judged.trust), numerals)
     change = difference(outer, found)
     new = found[change.first : change.first + change.after]
@@ -82,11 +84,11 @@ def reread(
 def _reach(score: Score, spans: Sequence[Span], changed: Iterable[Fixed], bars: int) -> tuple[int, int]:
     """Return the first and the last span that may change."""
     changed = tuple(changed)
-    low = score.measure_at(min(f.start for f in changed)).index - bars
-    high = score.measure_at(max(f.end for f in changed)).index + bars
+    low = score.measure_at(min(fixed.start for fixed in changed)).index - bars
+    high = score.measure_at(max(fixed.end for fixed in changed)).index + bars
     since = score.measures[max(0, low)].start
     until = score.measures[min(len(score.measures) - 1, high)].end
-    touched = [i for i, s in enumerate(spans) if s.end > since and s.start < until]
+    touched = [i for i, span in enumerate(spans) if span.end > since and span.start < until]
     return (touched[0], touched[-1]) if touched else (0, len(spans) - 1)
 
 
@@ -121,7 +123,7 @@ def _pin(settled: Settled, encoding: Encoding, span: Span, numerals: Numerals) -
     """Hold a span as it was; a label outside the table is the teacher's and held by their word."""
     key = key_index(span.key)
     wanted = reduce(span.key, span.numeral)
-    number = next((i for i, r in enumerate(numerals.reduced) if r == wanted), None)
+    number = next((i for i, reduced in enumerate(numerals.reduced) if reduced == wanted), None)
     if key is None or number is None:
         return
     part = slice(bisect_left(encoding.times, span.start), bisect_left(encoding.times, span.end))

@@ -406,7 +406,7 @@ def bars_of(score: Score) -> tuple[Bar, ...]:
         first = 0 if groups and groups[0][0].offset > 0 else 1
         names = [str(first + k) for k in range(len(groups))]
     return tuple(
-        Bar(name, g[0].start, g[-1].end, g[0].start - g[0].offset, tuple(m.index for m in g))
+        Bar(name, g[0].start, g[-1].end, g[0].start - g[0].offset, tuple(measure.index for measure in g))
         for name, g in zip(names, groups, strict=True)
     )
 
@@ -651,8 +651,8 @@ def write_romantext(reading: Reading, score: Score) -> str:
     meter: Meter | None = None
     key: Key | None = None
     # A phrase may end inside a chord that goes on under the next upbeat: the mark stands after the chord.
-    ends = [e.end for e in reading.events if e.details.closes_phrase]
-    spans = sorted(reading.spans, key=lambda s: s.start)
+    ends = [event.end for event in reading.events if event.details.closes_phrase]
+    spans = sorted(reading.spans, key=lambda span: span.start)
     position = 0
     for bar in bars:
         measure = score.measures[bar.measures[0]]

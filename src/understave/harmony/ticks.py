@@ -19,8 +19,11 @@ def ticks_per_quarter(score: Score, also: Iterable[Fraction] = ()) -> int:
     for note in score.notes:
         found.add(note.onset.denominator)
         found.add(note.duration.denominator)
-    for m in score.measures:
-        found.update(t.denominator for t in (m.start, m.length, m.offset, m.beat_length, m.full_length))
+    for measure in score.measures:
+        found.update(
+            t.denominator
+            for t in (measure.start, measure.length, measure.offset, measure.beat_length, measure.full_length)
+        )
     return lcm(*found)
 
 

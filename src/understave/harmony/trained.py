@@ -188,7 +188,7 @@ def settled_frames(
     It is told all of it: in training it was given keys without chords, chords without keys, and both.
     """
     frames, count = len(encoding.times) - 1, len(numerals.reduced)
-    index = {r: i for i, r in enumerate(numerals.reduced)}
+    index = {reduced: i for i, reduced in enumerate(numerals.reduced)}
     settled = Settled(
         np.ones((frames, KEYS), dtype=bool),
         np.ones((frames, count), dtype=bool),
@@ -303,26 +303,33 @@ def _spans(
     numerals: Numerals,
     beliefs: Sequence[_Belief],
 ) -> tuple[Span, ...]:
-    notes = [n for n in score.notes if not n.grace and n.duration > 0]
+    notes = [note for note in score.notes if not note.grace and note.duration > 0]
     # Floats only to find the notes fast; a note that ends where a span begins is well over the margin.
-    onsets = np.array([n.at for n in notes])
-    ends = onsets + np.array([float(n.duration) for n in notes])
-    keys = [s.fixed.key if s.fixed and s.fixed.key else key_of(s.key) for s in stretches]
+    onsets = np.array([note.at for note in notes])
+    ends = onsets + np.array([float(note.duration) for note in notes])
+    keys = [
+        stretch.fixed.key if stretch.fixed and stretch.fixed.key else key_of(stretch.key)
+        for stretch in stretches
+    ]
     labels = [
-        s.fixed.numeral if s.fixed and s.fixed.numeral else numeral_of(numerals, s.key, s.numeral)
-        for s in stretches
+        stretch.fixed.numeral
+        if stretch.fixed and stretch.fixed.numeral
+        else numeral_of(numerals, stretch.key, stretch.numeral)
+        for stretch in stretches
     ]
     chords = [label.chord(key) for label, key in zip(labels, keys, strict=True)]
     spans: list[Span] = []
     sounding: list[list[Note]] = []
-    for i, (s, belief) in enumerate(zip(stretches, beliefs, strict=True)):
+    for i, (stretch, belief) in enumerate(zip(stretches, beliefs, strict=True)):
         key, label, chord = keys[i], labels[i], chords[i]
-        settled = s.fixed is not None and s.fixed.numeral is not None
+        settled = stretch.fixed is not None and stretch.fixed.numeral is not None
         following = chords[i + 1] if i + 1 < len(chords) and keys[i + 1] == key else None
-        if not settled and _is_tonic_sixfour(numerals.reduced[s.numeral]):
+        if not settled and _is_tonic_sixfour(numerals.reduced[stretch.numeral]):
             label = numeral_for(chord, key, following)
-        own, others = (1.0, NO_OTHERS) if settled else (belief.sure, _others(s, belief, numerals, key, label))
-        start, end = encoding.times[s.begin], encoding.times[s.end]
+        own, others = (
+            (1.0, NO_OTHERS) if settled else (belief.sure, _others(stretch, belief, numerals, key, label))
+        )
+        start, end = encoding.times[stretch.begin], encoding.times[stretch.end]
         there = np.flatnonzero((onsets < float(end) - MARGIN) & (ends > float(start) + MARGIN))
         sounding.append([notes[k] for k in there])
         members, foreign = sort_notes(sounding[-1], chord)
@@ -339,13 +346,13 @@ def _beliefs(
     lengths: Floats,
 ) -> list[_Belief]:
     """Return how sure each stretch's own label is and the next best ones, averaged over its time."""
-    labels = [(s.begin, s.end, s.key, s.numeral) for s in stretches]
+    labels = [(stretch.begin, stretch.end, stretch.key, stretch.numeral) for stretch in stretches]
     found = evidence(labels, judged, opinion.chords, numerals, lengths)
     result = []
-    for s, chances, own in zip(stretches, found.chances, confidences(found), strict=True):
-        time = lengths[s.begin : s.end]
-        place = (int(np.flatnonzero(path.keys == s.key)[0]), s.numeral)
-        belief = np.tensordot(time / time.sum(), path.beliefs[s.begin : s.end], axes=1)
+    for stretch, chances, own in zip(stretches, found.chances, confidences(found), strict=True):
+        time = lengths[stretch.begin : stretch.end]
+        place = (int(np.flatnonzero(path.keys == stretch.key)[0]), stretch.numeral)
+        belief = np.tensordot(time / time.sum(), path.beliefs[stretch.begin : stretch.end], axes=1)
         rest = other_labels(belief, chances, place)
         # One more than is shown, as one may be written like the label itself.
         best = np.argpartition(rest, -MOST_ALTERNATIVES - 1, axis=None)[-MOST_ALTERNATIVES - 1 :]
@@ -361,11 +368,11 @@ def _beliefs(
 
 
 def _others(
-    s: _Stretch, belief: _Belief, numerals: Numerals, key: Key, label: RomanNumeral
+    stretch: _Stretch, belief: _Belief, numerals: Numerals, key: Key, label: RomanNumeral
 ) -> tuple[Alternative, ...]:
     found: list[Alternative] = []
     for number_of_key, number, share in belief.others:
-        there = key if number_of_key == s.key else key_of(number_of_key)
+        there = key if number_of_key == stretch.key else key_of(number_of_key)
         other = numeral_of(numerals, number_of_key, number)
         if share >= LEAST_BELIEF and (there, other) != (key, label):
             found.append(Alternative(there, other, share))

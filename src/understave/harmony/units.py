@@ -90,15 +90,15 @@ class _Meter(NamedTuple):
     parts: int
 
 
-def _meter(m: Measure, unit: int) -> _Meter:
-    beat = m.beat_length
-    start = ticks(m.start, unit)
+def _meter(measure: Measure, unit: int) -> _Meter:
+    beat = measure.beat_length
+    start = ticks(measure.start, unit)
     return _Meter(
         start,
-        start - ticks(m.offset, unit),
+        start - ticks(measure.offset, unit),
         ticks(beat, unit),
-        ticks(m.full_length, unit),
-        3 if beat != Fraction(4, m.beat_type) else 2,
+        ticks(measure.full_length, unit),
+        3 if beat != Fraction(4, measure.beat_type) else 2,
     )
 
 
@@ -109,16 +109,16 @@ def metric_level(measure: Measure, time: Fraction) -> int:
     return _level(_meter(measure, unit), ticks(time, unit))
 
 
-def _level(m: _Meter, time: int) -> int:
-    at = time - m.origin
-    if at % m.full == 0:
+def _level(meter: _Meter, time: int) -> int:
+    at = time - meter.origin
+    if at % meter.full == 0:
         return 0
-    beats, over = divmod(m.full, m.beat)
-    if over == 0 and beats % 2 == 0 and beats > 2 and 2 * at % m.full == 0:
+    beats, over = divmod(meter.full, meter.beat)
+    if over == 0 and beats % 2 == 0 and beats > 2 and 2 * at % meter.full == 0:
         return 1
-    if at % m.beat == 0:
+    if at % meter.beat == 0:
         return 2
-    return 3 if m.parts * at % m.beat == 0 else 4
+    return 3 if meter.parts * at % meter.beat == 0 else 4
 
 
 def fold(fifths: int, centre: int) -> int:
@@ -136,21 +136,21 @@ def timeline(score: Score, limits: Iterable[Fraction] = ()) -> Timeline:
 
     Grace notes and cue notes do not count. Raises ValueError where nothing else sounds.
     """
-    notes = tuple(n for n in score.notes if n.duration > 0 and not n.grace and not n.cue)
+    notes = tuple(note for note in score.notes if note.duration > 0 and not note.grace and not note.cue)
     if not notes:
         raise ValueError("The score has no sounding notes.")
     # Whole ticks are as exact as fractions and many times faster.
     forced = set(limits)
     unit = ticks_per_quarter(score, forced)
-    begins = [ticks(n.onset, unit) for n in notes]
-    stops = [b + ticks(n.duration, unit) for b, n in zip(begins, notes, strict=True)]
+    begins = [ticks(note.onset, unit) for note in notes]
+    stops = [b + ticks(note.duration, unit) for b, note in zip(begins, notes, strict=True)]
     first, last = begins[0], max(ticks(score.end, unit), *stops)
     limit_ticks = {ticks(t, unit) for t in forced}
     starts = sorted({*begins, *(t for t in limit_ticks if first < t < last)})
     ends = [*starts[1:], last]
     frame_times = (*(Fraction(t, unit) for t in starts), Fraction(last, unit))
-    meters = [_meter(m, unit) for m in score.measures]
-    barlines = [m.start for m in meters]
+    meters = [_meter(measure, unit) for measure in score.measures]
+    barlines = [meter.start for meter in meters]
     bars = [max(0, bisect_right(barlines, t) - 1) for t in starts]
     measures = [score.measures[i] for i in bars]
     level = np.array([_level(meters[i], t) for i, t in zip(bars, starts, strict=True)])
@@ -172,9 +172,9 @@ def timeline(score: Score, limits: Iterable[Fraction] = ()) -> Timeline:
     )
     fill = np.clip(overlap / lengths[pair_frame], 0.0, 1.0)
 
-    midi = np.array([n.midi for n in notes])
-    fifths = np.array([n.pitch.fifths for n in notes])
-    durations = np.array([float(n.duration) for n in notes])
+    midi = np.array([note.midi for note in notes])
+    fifths = np.array([note.pitch.fifths for note in notes])
+    durations = np.array([float(note.duration) for note in notes])
     centre = _centre(fifths, durations)
     column = np.array([fold(int(f), centre) for f in fifths])
 
@@ -196,7 +196,7 @@ def timeline(score: Score, limits: Iterable[Fraction] = ()) -> Timeline:
         beats=lengths / beat_length,
         level=level,
         centre=centre,
-        signature=np.array([m.signature for m in measures]) - centre,
+        signature=np.array([measure.signature for measure in measures]) - centre,
         column=column,
         midi=midi,
         onset_frame=onset_frame,
@@ -241,13 +241,13 @@ def _unit_starts(
     """
     chosen = [0]
     for i in range(1, len(starts)):
-        m, t = meters[i], starts[i]
+        meter, t = meters[i], starts[i]
         if level[i] <= 3 or t in forced or attacks[i] >= 3:
             chosen.append(i)
             continue
         # The last half (or third) of a beat before here, in as many times a tick as a beat has parts.
-        part = (t - m.origin) * m.parts // m.beat * m.beat
-        if (starts[chosen[-1]] - m.origin) * m.parts < part:
+        part = (t - meter.origin) * meter.parts // meter.beat * meter.beat
+        if (starts[chosen[-1]] - meter.origin) * meter.parts < part:
             chosen.append(i)
     return chosen
 
@@ -260,9 +260,9 @@ def _paused(score: Score, starts: list[int], measures: list[Measure], unit: int)
     by_onset = iter(
         sorted(
             (
-                (ticks(n.onset, unit), ticks(n.duration, unit), n.fermata)
-                for n in score.notes
-                if n.duration > 0 and not n.grace
+                (ticks(note.onset, unit), ticks(note.duration, unit), note.fermata)
+                for note in score.notes
+                if note.duration > 0 and not note.grace
             ),
             key=lambda n: n[0],
         )

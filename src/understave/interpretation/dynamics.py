@@ -132,8 +132,8 @@ def dynamics(
     )
     return (
         _levels(line, velocities, printed),
-        tuple(sorted(hairpins, key=lambda h: h.start)),
-        tuple(sorted(marks, key=lambda m: m.moment)),
+        tuple(sorted(hairpins, key=lambda hairpin: hairpin.start)),
+        tuple(sorted(marks, key=lambda mark: mark.moment)),
     )
 
 
@@ -142,22 +142,24 @@ def dynamics(
 
 def _phrases(score: Score, reading: Reading) -> list[tuple[Fraction, Fraction]]:
     """Return the phrases; a piece without any is one."""
-    found = [(e.start, e.end) for e in reading.events if e in PHRASE and e.label == "phrase"]
+    found = [
+        (event.start, event.end) for event in reading.events if event in PHRASE and event.label == "phrase"
+    ]
     return [(a, b) for a, b in found if b > a] or [(score.notes[0].onset, score.end)]
 
 
 def _grid(score: Score) -> tuple[Fraction, ...]:
     """Return every beat of the piece, and its end."""
     found: list[Fraction] = []
-    for m in score.measures:
-        first = -(-m.offset // m.beat_length) * m.beat_length - m.offset
-        t = m.start + first
-        if not found or found[-1] < m.start:
-            found.append(m.start)
-        while t < m.end:
+    for measure in score.measures:
+        first = -(-measure.offset // measure.beat_length) * measure.beat_length - measure.offset
+        t = measure.start + first
+        if not found or found[-1] < measure.start:
+            found.append(measure.start)
+        while t < measure.end:
             if t > found[-1]:
                 found.append(t)
-            t += m.beat_length
+            t += measure.beat_length
     return (*found, score.end) if score.end > found[-1] else tuple(found)
 
 
@@ -170,7 +172,7 @@ def _reckoned(
 ) -> _Line:
     grid = _grid(score)
     at = np.array([float(t) for t in grid])
-    bar = float(np.median([float(m.full_length) for m in score.measures]))
+    bar = float(np.median([float(measure.full_length) for measure in score.measures]))
     parts = {
         "phrase": ARCH * _arch(at, phrases),
         "height": HIGH * _height(score, reading.spans, at, bar),
@@ -183,7 +185,7 @@ def _reckoned(
 
 def _room(printed: PrintedLoudness, at: Floats, bar: float) -> Floats:
     """Return how far the line may leave print: where a mark stands it is meant, after a bar there is room."""
-    marks = np.array([float(m.moment) for m in printed.marks])
+    marks = np.array([float(mark.moment) for mark in printed.marks])
     if not len(marks):
         return np.full(len(at), MOST)
     k = np.searchsorted(marks, at, side="right") - 1
@@ -202,12 +204,12 @@ def _arch(at: Floats, phrases: Sequence[tuple[Fraction, Fraction]]) -> Floats:
 
 def _height(score: Score, spans: tuple[Span, ...], at: Floats, bar: float) -> Floats:
     """Return how many semitones the melody lies above its middle, followed over half a bar."""
-    melody = texture_of(score, spans).melody or tuple(n for n in score.notes if n.duration)
+    melody = texture_of(score, spans).melody or tuple(note for note in score.notes if note.duration)
     if not melody:
         return np.zeros(len(at))
-    onsets = np.array([float(n.onset) for n in melody])
-    heights = np.array([float(n.midi) for n in melody])
-    lengths = np.array([max(0.125, float(n.duration)) for n in melody])
+    onsets = np.array([float(note.onset) for note in melody])
+    heights = np.array([float(note.midi) for note in melody])
+    lengths = np.array([max(0.125, float(note.duration)) for note in melody])
     middle = float(np.average(heights, weights=np.minimum(lengths, bar)))
     above = _followed(onsets, heights, lengths, at, bar / 4, middle) - middle
     return np.asarray(np.clip(above, -18, 18))
@@ -229,7 +231,7 @@ def _followed(
 
 def _thickness(score: Score, at: Floats, bar: float) -> Floats:
     """Return how much more is struck than usual, in doublings."""
-    onsets = np.array([float(n.onset) for n in score.notes])
+    onsets = np.array([float(note.onset) for note in score.notes])
     struck = np.array(
         [np.searchsorted(onsets, t + bar / 2) - np.searchsorted(onsets, t - bar / 2) for t in at], dtype=float
     )
@@ -266,7 +268,7 @@ def _along_printed(line: _Line, printed: PrintedLoudness) -> Floats:
 def _levels(line: _Line, velocities: Floats, printed: PrintedLoudness) -> tuple[Level, ...]:
     """Draw the line with few points; a printed mark is a jump, two points at its moment."""
     at = np.array([float(t) for t in line.moments])
-    jumps = {m.moment for m in printed.marks} | {p[0] for p in printed.line}
+    jumps = {mark.moment for mark in printed.marks} | {p[0] for p in printed.line}
     points: list[tuple[Fraction, float]] = []
     for t in sorted({*line.moments, *(j for j in jumps if j <= line.moments[-1])}):
         value = float(np.interp(float(t), at, velocities))
@@ -307,17 +309,17 @@ def _simplified(points: list[tuple[Fraction, float]]) -> list[tuple[Fraction, fl
 
 
 def _printed_marks(score: Score, printed: PrintedLoudness) -> list[DynamicMark]:
-    ends = [m.moment for m in printed.marks[1:]] + [score.end]
+    ends = [mark.moment for mark in printed.marks[1:]] + [score.end]
     return [
         DynamicMark(
-            m.moment,
-            m.mark,
+            mark.moment,
+            mark.mark,
             "printed",
             DYNAMICS.event(
-                "printed mark", m.moment, max(end, m.moment), (), 1.0, DynamicsDetails(mark=m.mark)
+                "printed mark", mark.moment, max(end, mark.moment), (), 1.0, DynamicsDetails(mark=mark.mark)
             ),
         )
-        for m, end in zip(printed.marks, ends, strict=True)
+        for mark, end in zip(printed.marks, ends, strict=True)
     ]
 
 
@@ -354,30 +356,35 @@ def _mark(phrase: tuple[Fraction, Fraction], label: str, mark: str) -> DynamicMa
 
 def _printed_hairpins(printed: PrintedLoudness) -> list[Hairpin]:
     """Return the printed swells; one that goes straight on in the next is one with it."""
-    marks = {m.moment for m in printed.marks}
+    marks = {mark.moment for mark in printed.marks}
     joined: list[PrintedSwell] = []
-    for s in printed.swells:
-        if joined and joined[-1].kind == s.kind and joined[-1].end == s.start and s.start not in marks:
-            joined[-1] = replace(joined[-1], end=s.end, after=s.after)
+    for swell in printed.swells:
+        if (
+            joined
+            and joined[-1].kind == swell.kind
+            and joined[-1].end == swell.start
+            and swell.start not in marks
+        ):
+            joined[-1] = replace(joined[-1], end=swell.end, after=swell.after)
         else:
-            joined.append(s)
+            joined.append(swell)
     return [
         Hairpin(
-            s.start,
+            swell.start,
             None,
-            s.end,
-            s.kind,
+            swell.end,
+            swell.kind,
             "printed",
             DYNAMICS.event(
-                f"printed {s.kind}",
-                s.start,
-                s.end,
+                f"printed {swell.kind}",
+                swell.start,
+                swell.end,
                 (),
                 1.0,
-                DynamicsDetails(steps=round(abs(s.after - s.before))),
+                DynamicsDetails(steps=round(abs(swell.after - swell.before))),
             ),
         )
-        for s in joined
+        for swell in joined
     ]
 
 
@@ -392,8 +399,8 @@ def _proposed_hairpins(
     """Propose swells where the line rises and falls within a phrase, between what is printed."""
     at = np.array([float(t) for t in line.moments])
     added = velocities - line.printed
-    busy = [(float(s.start), float(s.end)) for s in printed.swells]
-    cuts = sorted({*(float(m.moment) for m in printed.marks), *(t for pair in busy for t in pair)})
+    busy = [(float(swell.start), float(swell.end)) for swell in printed.swells]
+    cuts = sorted({*(float(mark.moment) for mark in printed.marks), *(t for pair in busy for t in pair)})
     found: list[Hairpin] = []
     for a, b in phrases:
         edges = [float(a), *(c for c in cuts if float(a) < c < float(b)), float(b)]
@@ -425,7 +432,7 @@ def _swell(
     notes = _sung(score, reading.spans, line.moments[start], line.moments[stop])
     if not notes:
         return None
-    highest = max(notes, key=lambda n: (n.midi, n.onset))
+    highest = max(notes, key=lambda note: (note.midi, note.onset))
     peak = max(highest.onset, line.moments[start])
     at = np.array([float(t) for t in line.moments])
     height = float(np.interp(float(peak), at, added))
@@ -469,35 +476,38 @@ def _sung(score: Score, spans: tuple[Span, ...], start: Fraction, stop: Fraction
 
     It is the melody, and where there is no melody at all the highest note of each moment.
     """
-    heard = [n for n in texture_of(score, spans).melody if n.onset <= stop and n.end > start]
+    heard = [note for note in texture_of(score, spans).melody if note.onset <= stop and note.end > start]
     if not heard:
         tops: dict[Fraction, Note] = {}
-        for n in score.notes:
+        for note in score.notes:
             if (
-                n.duration
-                and start <= n.onset <= stop
-                and (n.onset not in tops or n.midi > tops[n.onset].midi)
+                note.duration
+                and start <= note.onset <= stop
+                and (note.onset not in tops or note.midi > tops[note.onset].midi)
             ):
-                tops[n.onset] = n
+                tops[note.onset] = note
         heard = [tops[t] for t in sorted(tops)]
     if not heard:
         return []
-    rest = next((m.beat_length for m in score.measures if m.start <= start < m.end), Fraction(1))
-    ends = [start, *(n.end for n in heard)]
-    begins = [*(n.onset for n in heard), stop]
+    rest = next(
+        (measure.beat_length for measure in score.measures if measure.start <= start < measure.end),
+        Fraction(1),
+    )
+    ends = [start, *(note.end for note in heard)]
+    begins = [*(note.onset for note in heard), stop]
     # A breath is shorter than a beat; what is longer parts one line from the next.
     return [] if any(b - a >= rest for a, b in zip(ends, begins, strict=True)) else heard
 
 
 def _melody_at(score: Score, spans: tuple[Span, ...], moment: Fraction) -> Note | None:
     melody = texture_of(score, spans).melody
-    i = bisect_right(melody, moment, key=lambda n: n.onset) - 1
+    i = bisect_right(melody, moment, key=lambda note: note.onset) - 1
     # Where the melody rests it stands on nothing.
     return melody[i] if i >= 0 and melody[i].end > moment else None
 
 
 def _span_at(spans: Sequence[Span], moment: Fraction) -> Span | None:
-    i = bisect_right(spans, moment, key=lambda s: s.start) - 1
+    i = bisect_right(spans, moment, key=lambda span: span.start) - 1
     return spans[i] if i >= 0 and moment < spans[i].end else None
 
 
@@ -505,7 +515,7 @@ def level_at(levels: Sequence[Level], moment: Fraction | float) -> float:
     """Return the velocity of a line of levels at a moment; of two points at one moment the later holds."""
     if not levels:
         return VELOCITIES["mf"]
-    i = bisect_right(levels, float(moment), key=lambda p: float(p.moment))
+    i = bisect_right(levels, float(moment), key=lambda level: float(level.moment))
     if i == 0:
         return levels[0].velocity
     if i == len(levels):

@@ -83,13 +83,17 @@ def pedals(
     return {style: _in_style(score, g, style, blur) for style in styles}
 
 
-def _in_style(score: Score, g: Grounds, style: str, blur: float) -> tuple[PedalMove, ...]:
+def _in_style(score: Score, grounds: Grounds, style: str, blur: float) -> tuple[PedalMove, ...]:
     if style == "none":
         return ()
     if style == "printed":
-        return _as_printed(score, g)
-    holds = _with_each_harmony(g) if style == "each harmony" else best_holds(g, wishes_for(style, blur))
-    return _moves(g, holds, late=style == "melting", plain=style == "each harmony")
+        return _as_printed(score, grounds)
+    holds = (
+        _with_each_harmony(grounds)
+        if style == "each harmony"
+        else best_holds(grounds, wishes_for(style, blur))
+    )
+    return _moves(grounds, holds, late=style == "melting", plain=style == "each harmony")
 
 
 def wishes_for(style: str, blur: float) -> Wishes:
@@ -106,58 +110,60 @@ def wishes_for(style: str, blur: float) -> Wishes:
     )
 
 
-def _with_each_harmony(g: Grounds) -> tuple[Hold, ...]:
-    begins = [i for i in range(len(g.moments)) if g.arrives[i]]
-    return tuple(Hold(a, b, DOWN) for a, b in zip(begins, [*begins[1:], len(g.moments)], strict=True))
+def _with_each_harmony(grounds: Grounds) -> tuple[Hold, ...]:
+    begins = [i for i in range(len(grounds.moments)) if grounds.arrives[i]]
+    return tuple(Hold(a, b, DOWN) for a, b in zip(begins, [*begins[1:], len(grounds.moments)], strict=True))
 
 
 def _moves(
-    g: Grounds, holds: tuple[Hold, ...], late: bool = False, plain: bool = False
+    grounds: Grounds, holds: tuple[Hold, ...], late: bool = False, plain: bool = False
 ) -> tuple[PedalMove, ...]:
     moves: list[PedalMove] = []
     before: Hold | None = None
     for hold in holds:
         if before is not None or hold.depth != UP:
-            origin, why = reason(g, before, hold)
-            depth = DEPTHS[hold.depth] if plain else _depth(g, hold, why.label)
+            origin, why = reason(grounds, before, hold)
+            depth = DEPTHS[hold.depth] if plain else _depth(grounds, hold, why.label)
             change = before is not None and before.depth != UP
-            melts = change and (late or bool(g.melted[hold.first]))
-            moves.append(PedalMove(g.moments[hold.first], depth, origin, why, melts))
+            melts = change and (late or bool(grounds.melted[hold.first]))
+            moves.append(PedalMove(grounds.moments[hold.first], depth, origin, why, melts))
         before = hold
     return tuple(moves)
 
 
-def _depth(g: Grounds, hold: Hold, label: str) -> float:
+def _depth(grounds: Grounds, hold: Hold, label: str) -> float:
     """Return how deep the pedal goes in a hold: as printed, else by how far the music asks for it."""
-    if hold.depth == DOWN and 0 < g.depths[hold.first] < 1:
-        return float(g.depths[hold.first])
+    if hold.depth == DOWN and 0 < grounds.depths[hold.first] < 1:
+        return float(grounds.depths[hold.first])
     if label == "quarter":
         return QUARTER
     if hold.depth != DOWN:
         return DEPTHS[hold.depth]
     inside = slice(hold.first, hold.last)
-    asked = float(np.average(g.wanted[inside], weights=np.diff(g.seconds)[inside]))
-    return DEPTHS[DOWN] if asked >= FULL_FROM and not g.thick[hold.first] else THREE_QUARTERS
+    asked = float(np.average(grounds.wanted[inside], weights=np.diff(grounds.seconds)[inside]))
+    return DEPTHS[DOWN] if asked >= FULL_FROM and not grounds.thick[hold.first] else THREE_QUARTERS
 
 
-def _as_printed(score: Score, g: Grounds) -> tuple[PedalMove, ...]:
+def _as_printed(score: Score, grounds: Grounds) -> tuple[PedalMove, ...]:
     """Return what print asks for: its signs; where words ask for pedal, a change with every harmony there."""
     print_ = printed_pedal(score)
     moves: dict[Fraction, PedalMove] = {}
     for start, end in print_.raised:
-        moves[start] = PedalMove(start, 1.0, "printed", reason_of_print(g, start, end))
-        moves[end] = PedalMove(end, 0.0, "printed", reason_of_print(g, end, None))
+        moves[start] = PedalMove(start, 1.0, "printed", reason_of_print(grounds, start, end))
+        moves[end] = PedalMove(end, 0.0, "printed", reason_of_print(grounds, end, None))
     for start, end in print_.asked:
-        changed = [g.moments[i] for i in np.flatnonzero(g.arrives) if start <= g.moments[i] < end]
+        changed = [
+            grounds.moments[i] for i in np.flatnonzero(grounds.arrives) if start <= grounds.moments[i] < end
+        ]
         for here, then in zip(changed, [*changed[1:], end], strict=True):
             depth = 0.5 if within(print_.half, here) else 1.0
-            moves[here] = PedalMove(here, depth, "printed", reason_of_print(g, here, then))
-        moves[end] = PedalMove(end, 0.0, "printed", reason_of_print(g, end, None))
+            moves[here] = PedalMove(here, depth, "printed", reason_of_print(grounds, here, then))
+        moves[end] = PedalMove(end, 0.0, "printed", reason_of_print(grounds, end, None))
     for sign in print_.signs:
         moves = {m: move for m, move in moves.items() if not sign.start < m < sign.end}
         moves[sign.start] = PedalMove(
-            sign.start, sign.depth, "printed", reason_of_print(g, sign.start, sign.end)
+            sign.start, sign.depth, "printed", reason_of_print(grounds, sign.start, sign.end)
         )
         if sign.end not in moves:
-            moves[sign.end] = PedalMove(sign.end, 0.0, "printed", reason_of_print(g, sign.end, None))
-    return tuple(m for t, m in sorted(moves.items()) if t < score.end)
+            moves[sign.end] = PedalMove(sign.end, 0.0, "printed", reason_of_print(grounds, sign.end, None))
+    return tuple(move for t, move in sorted(moves.items()) if t < score.end)

@@ -124,27 +124,33 @@ class _Stage:
 
     def line(self, moves: Sequence[PedalMove]) -> tuple[tuple[float, float], ...]:
         """Return the way of the foot in seconds."""
-        end = max((s.end for s in self.played.strikes), default=0.0)
+        end = max((strike.end for strike in self.played.strikes), default=0.0)
         return pedal_line(moves, self.time, self.begin, self.finish, end)
 
     def measured(self, moves: Sequence[PedalMove], instrument: Instrument, most: int) -> PedalBlur:
         """Return how a plan sounds."""
         performance = replace(self.played, pedal=self.line(moves))
         curve, peaks = measure_blur(performance, instrument, self.harmony, most=2 * most, step=STEP)
-        told = (_told(self.score, self.reading, self.time, p, instrument) for p in peaks if p.pairs)
+        told = (
+            _told(self.score, self.reading, self.time, moment, instrument) for moment in peaks if moment.pairs
+        )
         mean = float(curve.blur.mean()) if curve.blur.size else 0.0
         points = tuple(
             (self.time.moment(float(t)), float(b)) for t, b in zip(curve.times, curve.blur, strict=True)
         )
-        inside = sum(self.begin <= m.moment < self.finish for m in moves)
+        inside = sum(self.begin <= move.moment < self.finish for move in moves)
         return PedalBlur(
-            instrument, points, mean, tuple(e for e in told if e is not None)[:most], changes=inside
+            instrument,
+            points,
+            mean,
+            tuple(event for event in told if event is not None)[:most],
+            changes=inside,
         )
 
 
 def _harmony(reading: Reading, time: Clock) -> Iterator[tuple[float, float, frozenset[int]]]:
     for span in reading.spans:
-        chord = frozenset(p.semitone for p in span.numeral.chord(span.key).members)
+        chord = frozenset(tone.semitone for tone in span.numeral.chord(span.key).members)
         yield time.at(span.start), time.at(span.end), chord
 
 
@@ -161,7 +167,7 @@ def _told(
         return None
     held, rubbed = seconds[0]
     moment = Fraction(time.moment(peak.moment)).limit_denominator(48)
-    span = next((s for s in reading.spans if s.start <= moment < s.end), reading.spans[-1])
+    span = next((span for span in reading.spans if span.start <= moment < span.end), reading.spans[-1])
     bar = score.measure_at(moment)
     return tell_clash(
         held, rubbed, span, _bars(bar, score.measure_at(held.onset)), peak.blur, instrument.name

@@ -202,11 +202,11 @@ class Grounds:
 
 def played(score: Score) -> tuple[Note, ...]:
     """Return the notes that a pianist plays: those of parts with two staves, or all if there is none."""
-    pianos = {i for i, p in enumerate(score.parts) if p.last_staff > p.first_staff}
+    pianos = {i for i, part in enumerate(score.parts) if part.last_staff > part.first_staff}
     return tuple(
-        n
-        for n in score.notes
-        if n.duration > 0 and not n.grace and not n.cue and (not pianos or n.part in pianos)
+        note
+        for note in score.notes
+        if note.duration > 0 and not note.grace and not note.cue and (not pianos or note.part in pianos)
     )
 
 
@@ -217,24 +217,24 @@ def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float
     moments = _moments(score, notes)
     count = len(moments)
     at = np.array([float(m) for m in moments])
-    end = float(max(n.end for n in notes))
+    end = float(max(note.end for note in notes))
     time = clock(score, Plan(tempo=tempo))
     seconds = np.array([time.at(q) for q in (*at, end)])
     spans = reading.spans
-    starts = [s.start for s in spans]
+    starts = [span.start for span in spans]
     span = np.array([max(0, bisect_right(starts, m) - 1) for m in moments], dtype=np.intp)
     arrives = np.append(True, span[1:] != span[:-1])
 
-    onset = np.array([float(n.onset) for n in notes])
-    short = np.array([bool(STACCATO.intersection(n.articulations)) for n in notes])
-    held = np.array([float(n.duration) for n in notes]) * np.where(short, SHORTENED, 1.0)
-    key = np.array([n.midi for n in notes], dtype=np.intp)
+    onset = np.array([float(note.onset) for note in notes])
+    short = np.array([bool(STACCATO.intersection(note.articulations)) for note in notes])
+    held = np.array([float(note.duration) for note in notes]) * np.where(short, SHORTENED, 1.0)
+    key = np.array([note.midi for note in notes], dtype=np.intp)
     struck = np.searchsorted(at, onset)
     # The last onset before the fingers let go: a hold that begins there, or earlier, takes the note over.
     caught = np.maximum(struck, np.searchsorted(at, onset + held - 1e-6) - 1)
     stopped = _struck_again(key, struck, count)
 
-    sevenths = {i: _own_seventh(s, notes) for i, s in enumerate(spans)}
+    sevenths = {i: _own_seventh(span, notes) for i, span in enumerate(spans)}
     member = np.zeros((count, 12), dtype=bool)
     for index in range(count):
         chord = spans[span[index]]
@@ -249,10 +249,10 @@ def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float
     bass, left = _bass(scene, span, arrives)
     clear, why = _reasons_to_clear(score, notes, short, moments, seconds, struck, print_)
     lowest: list[Note | None] = [None] * count
-    for n, s in zip(notes, struck, strict=True):
+    for note, s in zip(notes, struck, strict=True):
         low = lowest[s]
-        if low is None or n.midi < low.midi:
-            lowest[s] = n
+        if low is None or note.midi < low.midi:
+            lowest[s] = note
     return Grounds(
         moments=moments,
         seconds=seconds,
@@ -286,12 +286,12 @@ def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float
     )
 
 
-def clash(g: Grounds, first: int, index: int) -> tuple[Note, Note] | None:
+def clash(grounds: Grounds, first: int, index: int) -> tuple[Note, Note] | None:
     """Return the foreign note that a hold from `first` brings to onset `index`, and what it rubs against.
 
     Both are a second apart, octaves aside. None if nothing foreign would ring there to be heard.
     """
-    scene = g.scene
+    scene = grounds.scene
     ringing = np.flatnonzero((scene.caught >= first) & (scene.caught < index) & (scene.stopped > index))
     ringing = ringing[~scene.member[index, scene.key[ringing] % 12]]
     under = np.flatnonzero((scene.struck <= index) & (scene.caught >= index) & (scene.stopped > index))
@@ -299,7 +299,7 @@ def clash(g: Grounds, first: int, index: int) -> tuple[Note, Note] | None:
     ringing = ringing[~np.isin(scene.key[ringing] % 12, scene.key[under] % 12)]
     if not ringing.size or not under.size:
         return None
-    left = scene.left(ringing, g.seconds[index])
+    left = scene.left(ringing, grounds.seconds[index])
     apart = (scene.key[ringing][:, None] - scene.key[under][None, :]) % 12
     seconds = np.isin(apart, (1, 2, 10, 11))
     rough = pair_table(scene.instrument, TOUCH)[np.ix_(scene.key[ringing], scene.key[under])] * left[:, None]
@@ -307,7 +307,7 @@ def clash(g: Grounds, first: int, index: int) -> tuple[Note, Note] | None:
     old, new = np.unravel_index(int(np.argmax(rough)), rough.shape)
     if rough[old, new] < LEAST_ROUGH:
         return None
-    return g.notes[ringing[old]], g.notes[under[new]]
+    return grounds.notes[ringing[old]], grounds.notes[under[new]]
 
 
 def _own_seventh(span: Span, notes: Sequence[Note]) -> set[int]:
@@ -319,8 +319,8 @@ def _own_seventh(span: Span, notes: Sequence[Note]) -> set[int]:
     chord = span.numeral.chord(span.key)
     if chord.quality is not Quality.MAJOR:
         return set()
-    sounding = [n for n in notes if n.onset < span.end and n.end > span.start]
-    lowest = min(sounding, key=lambda n: n.midi, default=None)
+    sounding = [note for note in notes if note.onset < span.end and note.end > span.start]
+    lowest = min(sounding, key=lambda note: note.midi, default=None)
     seventh = (chord.root.semitone + 10) % 12
     if lowest is None or lowest.midi % 12 != seventh:
         return set()
@@ -329,12 +329,12 @@ def _own_seventh(span: Span, notes: Sequence[Note]) -> set[int]:
 
 def _moments(score: Score, notes: Sequence[Note]) -> tuple[Fraction, ...]:
     """Return all onsets and the beginnings of general rests of half a beat or more."""
-    found = {n.onset for n in notes}
+    found = {note.onset for note in notes}
     until = Fraction(0)
-    for n in notes:
-        if until > 0 and n.onset - until >= score.measure_at(until).beat_length / 2:
+    for note in notes:
+        if until > 0 and note.onset - until >= score.measure_at(until).beat_length / 2:
             found.add(until)
-        until = max(until, n.end)
+        until = max(until, note.end)
     return tuple(sorted(found))
 
 
@@ -442,11 +442,11 @@ def _new_bass(
 ) -> NDArray[np.bool_]:
     """Whether the note struck at each onset is the lowest within the beat before and after, held ones too."""
     found = np.zeros(len(moments), dtype=bool)
-    midi = np.array([n.midi if n else 999 for n in lowest])
+    midi = np.array([note.midi if note else 999 for note in lowest])
     at = np.array([float(m) for m in moments])
-    onset = np.array([float(n.onset) for n in notes])
-    end = onset + np.array([float(n.duration) for n in notes])
-    keys = np.array([n.midi for n in notes])
+    onset = np.array([float(note.onset) for note in notes])
+    end = onset + np.array([float(note.duration) for note in notes])
+    keys = np.array([note.midi for note in notes])
     longest = float((end - onset).max())
     for index, moment in enumerate(at):
         beat = float(score.measure_at(moments[index]).beat_length)

@@ -79,7 +79,9 @@ def born_about(score: Score) -> int:
     Without dynamics and within four octaves a work can be for harpsichord; within five and without printed
     pedal it can be early.
     """
-    heads = [d.text for d in score.directions if d.kind == "words" and d.onset == 0]
+    heads = [
+        direction.text for direction in score.directions if direction.kind == "words" and direction.onset == 0
+    ]
     for text in (score.composer, *heads):
         life = life_of(text) if text else None
         if life is not None:
@@ -90,10 +92,10 @@ def born_about(score: Score) -> int:
 
 def instrument_of(score: Score) -> str:
     """Guess what a score of an unknown hand was written for: a key of `GUESSED`."""
-    keys = [n.midi for n in score.struck]
+    keys = [note.midi for note in score.struck]
     low, high = min(keys, default=60), max(keys, default=60)
     loudness = printed_loudness(score)
-    if len(keys) < ENOUGH or any(d.kind == "pedal" for d in score.directions):
+    if len(keys) < ENOUGH or any(direction.kind == "pedal" for direction in score.directions):
         return "later"
     if not (loudness.marks or loudness.swells) and HARPSICHORD[0] <= low and high <= HARPSICHORD[1]:
         return "harpsichord"

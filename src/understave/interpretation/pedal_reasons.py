@@ -71,46 +71,46 @@ _AUDIBLE = 0.05
 _LIFTS = {"staccato": "staccato", "rest": "rest", "passage": "passage", "print": "printed release", "": "dry"}
 
 
-def reason(g: Grounds, before: Hold | None, hold: Hold) -> tuple[Origin, Event]:
+def reason(grounds: Grounds, before: Hold | None, hold: Hold) -> tuple[Origin, Event]:
     """Return where a move comes from and why it is made; `before` is the hold it ends."""
     first = hold.first
     pair = None
     if before is not None and before.depth != UP:
-        pair = clash(g, before.first, first)
+        pair = clash(grounds, before.first, first)
     if hold.depth == UP:
-        label = _lift(g, hold)
-        if label == "dry" and g.by_habit:
+        label = _lift(grounds, hold)
+        if label == "dry" and grounds.by_habit:
             label = "quarter"
-        return ("printed" if label == "printed release" else "proposed"), _event(g, hold, label, None)
-    if g.printed[first] > 0 and hold.depth == DOWN:
-        return "printed", _event(g, hold, "as printed", pair)
+        return ("printed" if label == "printed release" else "proposed"), _event(grounds, hold, label, None)
+    if grounds.printed[first] > 0 and hold.depth == DOWN:
+        return "printed", _event(grounds, hold, "as printed", pair)
     if before is None or before.depth == UP:
-        return "proposed", _event(g, hold, "half" if hold.depth == HALF else "begin", None)
+        return "proposed", _event(grounds, hold, "half" if hold.depth == HALF else "begin", None)
     if hold.depth == HALF:
-        return "proposed", _event(g, hold, "half", pair)
-    if g.printed[first] < 0 and (pair is not None or g.arrives[first]):
-        return "proposed", _event(g, hold, "against the print", pair)
-    if g.arrives[first]:
-        return "proposed", _event(g, hold, "new harmony", pair)
-    if pair is not None and _saved(g, before, hold) >= _AUDIBLE:
-        return "proposed", _event(g, hold, "clear", pair)
-    return "proposed", _event(g, hold, "new bass" if g.new_bass[first] else "renew", None)
+        return "proposed", _event(grounds, hold, "half", pair)
+    if grounds.printed[first] < 0 and (pair is not None or grounds.arrives[first]):
+        return "proposed", _event(grounds, hold, "against the print", pair)
+    if grounds.arrives[first]:
+        return "proposed", _event(grounds, hold, "new harmony", pair)
+    if pair is not None and _saved(grounds, before, hold) >= _AUDIBLE:
+        return "proposed", _event(grounds, hold, "clear", pair)
+    return "proposed", _event(grounds, hold, "new bass" if grounds.new_bass[first] else "renew", None)
 
 
-def reason_of_print(g: Grounds, start: Fraction, end: Fraction | None) -> Event:
+def reason_of_print(grounds: Grounds, start: Fraction, end: Fraction | None) -> Event:
     """Return what there is to say of a printed pedal from `start` to `end`; None tells of a release."""
-    first = min(len(g.moments) - 1, bisect_left(g.moments, start))
+    first = min(len(grounds.moments) - 1, bisect_left(grounds.moments, start))
     if end is None:
         return PEDALLING.event("printed release", start, start, (), 1.0, PedallingDetails())
-    last = max(first + 1, bisect_left(g.moments, end))
+    last = max(first + 1, bisect_left(grounds.moments, end))
     hold = Hold(first, last, DOWN)
-    through = [i for i in range(first + 1, last) if g.arrives[i]]
-    found = ((i, clash(g, first, i)) for i in through)
+    through = [i for i in range(first + 1, last) if grounds.arrives[i]]
+    found = ((i, clash(grounds, first, i)) for i in through)
     worst = next((pair for _, pair in found if pair is not None), None)
     if worst is None:
-        return _event(g, hold, "as printed", None)
-    spans = [g.spans[g.span[i]] for i in (first, *through)]
-    return _event(g, hold, "held by print", worst, tuple(s.numeral for s in spans))
+        return _event(grounds, hold, "as printed", None)
+    spans = [grounds.spans[grounds.span[i]] for i in (first, *through)]
+    return _event(grounds, hold, "held by print", worst, tuple(s.numeral for s in spans))
 
 
 def tell_clash(
@@ -128,40 +128,42 @@ def tell_clash(
     return PEDALLING.event("clash", *where, (old.id, new.id), span.confidence, detail)
 
 
-def _lift(g: Grounds, hold: Hold) -> str:
+def _lift(grounds: Grounds, hold: Hold) -> str:
     """Return the label of what asks for a raised pedal through most of a hold."""
     told: dict[str, float] = defaultdict(float)
     for i in range(hold.first, hold.last):
-        told[g.why_clear[i]] += float(g.clear[i] * (g.seconds[i + 1] - g.seconds[i]))
+        told[grounds.why_clear[i]] += float(grounds.clear[i] * (grounds.seconds[i + 1] - grounds.seconds[i]))
     why, much = max(told.items(), key=lambda item: item[1])
     return _LIFTS[why if much > 0 else ""]
 
 
-def _saved(g: Grounds, before: Hold, hold: Hold) -> float:
+def _saved(grounds: Grounds, before: Hold, hold: Hold) -> float:
     """Return the blur that a change spares: what the earlier hold would bring if it went on."""
     whole = min(hold.last - before.first, REACH)
     here = min(hold.last - hold.first, REACH)
     kept = min(hold.first - before.first, REACH)
-    return float(g.blur[before.first, whole] - g.blur[before.first, kept] - g.blur[hold.first, here])
+    return float(
+        grounds.blur[before.first, whole] - grounds.blur[before.first, kept] - grounds.blur[hold.first, here]
+    )
 
 
 def _event(
-    g: Grounds,
+    grounds: Grounds,
     hold: Hold,
     label: str,
     pair: tuple[Note, Note] | None,
     chords: tuple[RomanNumeral, ...] | None = None,
 ) -> Event:
-    span = g.spans[g.span[hold.first]]
+    span = grounds.spans[grounds.span[hold.first]]
     detail = PedallingDetails(chord=span.numeral, key=span.key, chords=chords)
     notes: list[str] = []
-    index = int(g.span[hold.first])
-    if label in ("new harmony", "against the print") and index and g.spans[index - 1].key == span.key:
-        detail = replace(detail, before=g.spans[index - 1].numeral)
-    low = g.lowest[hold.first]
+    index = int(grounds.span[hold.first])
+    if label in ("new harmony", "against the print") and index and grounds.spans[index - 1].key == span.key:
+        detail = replace(detail, before=grounds.spans[index - 1].numeral)
+    low = grounds.lowest[hold.first]
     if label == "half":
-        low = _kept(g, hold)
-    if label == "new bass" and low is not None and _was_struck(g, hold, low):
+        low = _kept(grounds, hold)
+    if label == "new bass" and low is not None and _was_struck(grounds, hold, low):
         detail = replace(detail, struck_again=1)
     if low is not None:
         detail = replace(detail, bass=low.pitch)
@@ -170,31 +172,35 @@ def _event(
         old, new = pair
         detail = replace(detail, old=old.pitch, new=new.pitch)
         notes = [old.id, new.id]
-    end = g.moments[hold.last] if hold.last < len(g.moments) else max(n.end for n in g.notes)
-    return PEDALLING.event(label, g.moments[hold.first], end, tuple(notes), span.confidence, detail)
+    end = (
+        grounds.moments[hold.last]
+        if hold.last < len(grounds.moments)
+        else max(note.end for note in grounds.notes)
+    )
+    return PEDALLING.event(label, grounds.moments[hold.first], end, tuple(notes), span.confidence, detail)
 
 
-def _kept(g: Grounds, hold: Hold) -> Note | None:
+def _kept(grounds: Grounds, hold: Hold) -> Note | None:
     """Return the bass that a half pedal carries on: the lowest note let go by the fingers and ringing still.
 
     None where the bass is struck anew or a finger holds it: no pedal is needed to keep that.
     """
-    scene, first = g.scene, hold.first
+    scene, first = grounds.scene, hold.first
     sounding = np.flatnonzero((scene.struck <= first) & (scene.stopped > first))
     under = sounding[(scene.struck[sounding] == first) | (scene.caught[sounding] >= first)]
     rings = np.setdiff1d(sounding, under)
     rings = rings[(scene.struck[rings] >= max(0, first - REACH)) & scene.member[first, scene.key[rings] % 12]]
-    since = int(np.flatnonzero(g.arrives[: first + 1])[-1])
+    since = int(np.flatnonzero(grounds.arrives[: first + 1])[-1])
     rings = rings[scene.struck[rings] >= since]
     if not rings.size or (under.size and scene.key[under].min() <= scene.key[rings].min()):
         return None
-    return g.notes[int(rings[np.argmin(scene.key[rings])])]
+    return grounds.notes[int(rings[np.argmin(scene.key[rings])])]
 
 
-def _was_struck(g: Grounds, hold: Hold, note: Note) -> bool:
+def _was_struck(grounds: Grounds, hold: Hold, note: Note) -> bool:
     """Whether a note was struck before while the chord has lasted."""
-    since = int(np.flatnonzero(g.arrives[: hold.first + 1])[-1])
-    scene = g.scene
+    since = int(np.flatnonzero(grounds.arrives[: hold.first + 1])[-1])
+    scene = grounds.scene
     before = (scene.struck >= since) & (scene.struck < hold.first) & (scene.key == note.midi)
     return bool(before.any())
 

@@ -62,17 +62,17 @@ class Hold:
     depth: int
 
 
-def best_holds(g: Grounds, wishes: Wishes) -> tuple[Hold, ...]:
+def best_holds(grounds: Grounds, wishes: Wishes) -> tuple[Hold, ...]:
     """Return the cheapest row of holds from the first onset to the end."""
-    n = len(g.moments)
-    seconds = g.seconds
+    n = len(grounds.moments)
+    seconds = grounds.seconds
     lasts = np.diff(seconds)
     # Where music asks for pedal more often than not, leaving it up is dry; elsewhere leaving it down is not
     # asked.
-    asked = 2 * g.wanted - 1
-    dry, clear = _summed(g.dry * np.maximum(0, asked) * lasts), _summed(g.clear * lasts)
+    asked = 2 * grounds.wanted - 1
+    dry, clear = _summed(grounds.dry * np.maximum(0, asked) * lasts), _summed(grounds.clear * lasts)
     spare = _summed(np.maximum(0, -asked) * lasts)
-    place, half_place = _place(g, wishes), _place(g, wishes, HALF)
+    place, half_place = _place(grounds, wishes), _place(grounds, wishes, HALF)
     best = np.full((n + 1, 3), np.inf)
     back = np.zeros((n + 1, 3, 2), dtype=np.intp)
     best[0] = (0.0, wishes.press, np.inf)
@@ -85,30 +85,30 @@ def best_holds(g: Grounds, wishes: Wishes) -> tuple[Hold, ...]:
         unclear = wishes.clear * (clear[k] - clear[j]) + wishes.spare * (spare[k] - spare[j])
         cost = np.empty((j.size, 3))
         cost[:, UP] = dryness
-        cost[:, DOWN] = wishes.blur * g.blur[j, m] + unclear
+        cost[:, DOWN] = wishes.blur * grounds.blur[j, m] + unclear
         cost[:, HALF] = (
-            wishes.blur * g.half_blur[j, m] + 0.5 * unclear + wishes.half * gap + HALF_DRY * dryness
+            wishes.blur * grounds.half_blur[j, m] + 0.5 * unclear + wishes.half * gap + HALF_DRY * dryness
         )
         cost += best[j]
         if k == n:
             best[n, 0], back[n, 0] = _cheapest(cost, j)
             break
-        cut = g.cut[j, m]
-        lost = wishes.resonance * cut / (cut + g.fresh[k] + 1e-9)
-        lost_bass = wishes.bass * g.bass_left[k] * (j <= g.bass[k])
+        cut = grounds.cut[j, m]
+        lost = wishes.resonance * cut / (cut + grounds.fresh[k] + 1e-9)
+        lost_bass = wishes.bass * grounds.bass_left[k] * (j <= grounds.bass[k])
         effort = wishes.press + wishes.quick * (0.5 / gap) ** 2
         # Half a release leaves the bass and much of the chord, and so takes less away. What wants to be clear
         # loses nothing, and is no matter of the metre.
         change = np.zeros((j.size, 3))
-        for depth, kept, unwanted in ((UP, 1.0, g.clear[k]), (DOWN, 1.0, 0.0), (HALF, 0.4, 0.0)):
+        for depth, kept, unwanted in ((UP, 1.0, grounds.clear[k]), (DOWN, 1.0, 0.0), (HALF, 0.4, 0.0)):
             there = half_place[k] if depth == HALF else place[k]
             change[:, UP] = 0.0 if depth == UP else wishes.press + 0.5 * there
             change[:, DOWN] = effort + (1.0 - unwanted) * (there + kept * lost)
             change[:, HALF] = effort + (1.0 - unwanted) * (there + 0.4 * lost)
             if depth == HALF:
                 # Half a pedal is for a bass that goes on under the change; without one it only muddles.
-                if not g.bass_held[k]:
-                    change[j > g.bass[k], DOWN] = np.inf
+                if not grounds.bass_held[k]:
+                    change[j > grounds.bass[k], DOWN] = np.inf
                 change[:, UP] = change[:, HALF] = np.inf
             else:
                 change[:, DOWN:] += ((1.0 - unwanted) * lost_bass)[:, None]
@@ -116,23 +116,25 @@ def best_holds(g: Grounds, wishes: Wishes) -> tuple[Hold, ...]:
     return tuple(_holds(back, n))
 
 
-def blur_of(g: Grounds, holds: tuple[Hold, ...]) -> float:
+def blur_of(grounds: Grounds, holds: tuple[Hold, ...]) -> float:
     """Return the blur of a row of holds, in units of blur times seconds."""
-    tables = {DOWN: g.blur, HALF: g.half_blur}
-    return float(sum(tables[h.depth][h.first, h.last - h.first] for h in holds if h.depth != UP))
+    tables = {DOWN: grounds.blur, HALF: grounds.half_blur}
+    return float(
+        sum(tables[hold.depth][hold.first, hold.last - hold.first] for hold in holds if hold.depth != UP)
+    )
 
 
-def _place(g: Grounds, wishes: Wishes, depth: int = DOWN) -> Array:
+def _place(grounds: Grounds, wishes: Wishes, depth: int = DOWN) -> Array:
     """What it costs to change, fully or half, at each onset, for its place in harmony, metre and print.
 
     A half change is made for a bass that goes on, and half obeys a printed pedal that is held.
     """
-    printed = np.where(g.printed > 0, wishes.marked, wishes.print) * g.printed
-    place = np.where(g.arrives, 0.0, wishes.within)
-    place += wishes.off_beat * np.where(g.on_beat, np.where(g.downbeat, 0.0, 0.5), 1.0)
+    printed = np.where(grounds.printed > 0, wishes.marked, wishes.print) * grounds.printed
+    place = np.where(grounds.arrives, 0.0, wishes.within)
+    place += wishes.off_beat * np.where(grounds.on_beat, np.where(grounds.downbeat, 0.0, 0.5), 1.0)
     if depth == HALF:
         return np.asarray(place - 0.5 * printed)
-    place += np.where(g.new_bass, 0.0, wishes.no_bass)
+    place += np.where(grounds.new_bass, 0.0, wishes.no_bass)
     return np.asarray(place - printed)
 
 

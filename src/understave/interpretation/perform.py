@@ -125,7 +125,7 @@ def clock(
         )
     scale = asked / basic_tempo(score)
     waits = _fermatas(score)
-    corners = {p.moment for p in printed} | {b.moment for b in plan.timing}
+    corners = {point.moment for point in printed} | {b.moment for b in plan.timing}
     corners |= {t for wait in waits for t in wait}
     moments = {begin + k * _STEP for k in range(int((finish - begin) / _STEP) + 1)}
     moments |= {t for t in corners if begin < t < finish} | {begin, finish}
@@ -157,10 +157,10 @@ def _stretch(score: Score, first: int | None, last: int | None) -> tuple[Fractio
 def _fermatas(score: Score) -> tuple[tuple[Fraction, Fraction], ...]:
     """Return the stretches in which time waits: the last beat of whatever stands under a fermata."""
     held: dict[Fraction, Fraction] = {}
-    for n in score.notes:
-        if n.fermata and n.duration > 0:
+    for note in score.notes:
+        if note.fermata and note.duration > 0:
             # What moves under a held note goes on; all wait together at the end.
-            held[n.end] = max(n.onset, n.end - score.measures[n.measure].beat_length)
+            held[note.end] = max(note.onset, note.end - score.measures[note.measure].beat_length)
     found: list[tuple[Fraction, Fraction]] = []
     for end, start in sorted(held.items(), key=lambda item: item[1]):
         if not found or start >= found[-1][1]:
@@ -199,41 +199,43 @@ def perform(  # noqa: PLR0913
     """
     begin, finish = _stretch(score, first, last)
     time = clock(score, plan, first=first, last=last, tempo=tempo)
-    notes = [n for n in score.notes if not n.cue and _heard(n, begin, finish)]
+    notes = [note for note in score.notes if not note.cue and _heard(note, begin, finish)]
     velocities = velocities_of(score, plan)
     graces, delays = _graces(notes, time, begin)
     rolled = _rolled(notes, time)
     legato, closing = _slurs(notes)
     tremolos = _tremolos(notes, time)
     strikes: list[Strike] = []
-    for n in notes:
-        velocity = velocities[n.id]
-        if n.grace:
-            start, end = graces[n.id]
-            strikes.append(Strike(n.midi, start, end, velocity, n.id))
+    for note in notes:
+        velocity = velocities[note.id]
+        if note.grace:
+            start, end = graces[note.id]
+            strikes.append(Strike(note.midi, start, end, velocity, note.id))
             continue
-        onset = max(n.onset, begin)
-        start = time.at(onset) + delays.get((n.onset, n.staff, n.voice), 0.0) + rolled.get(n.id, 0.0)
-        release = time.at(min(n.onset + n.duration * _touch(n, n.id in closing), finish))
-        if n.id in legato and not _sign(n) and n.end < finish:
-            release = time.at(n.end) + _OVERLAP
-        if "let-ring" in n.articulations:
+        onset = max(note.onset, begin)
+        start = (
+            time.at(onset) + delays.get((note.onset, note.staff, note.voice), 0.0) + rolled.get(note.id, 0.0)
+        )
+        release = time.at(min(note.onset + note.duration * _touch(note, note.id in closing), finish))
+        if note.id in legato and not _sign(note) and note.end < finish:
+            release = time.at(note.end) + _OVERLAP
+        if "let-ring" in note.articulations:
             release += _RINGING_ON
         release = max(release, start + _SHORTEST)
-        if n.id in tremolos:
-            played = tremolos[n.id]
+        if note.id in tremolos:
+            played = tremolos[note.id]
         else:
-            played = _ornamented(n, score.measures[n.measure], start, release, time)
+            played = _ornamented(note, score.measures[note.measure], start, release, time)
         for k, (midi, s, e) in enumerate(played):
-            softer = 3.0 if k and midi != n.midi else 0.0
-            strikes.append(Strike(midi, s, e, max(SOFTEST, velocity - softer), n.id))
+            softer = 3.0 if k and midi != note.midi else 0.0
+            strikes.append(Strike(midi, s, e, max(SOFTEST, velocity - softer), note.id))
     shifted = printed_pedal(score).shifted
     if shifted:
-        soft_notes = {n.id for n in notes if within(shifted, n.onset)}
-        strikes = [replace(s, soft=s.note in soft_notes) for s in strikes]
+        soft_notes = {note.id for note in notes if within(shifted, note.onset)}
+        strikes = [replace(strike, soft=strike.note in soft_notes) for strike in strikes]
     strikes = _playable(strikes)
     moves = plan.pedal if pedal is None else tuple(pedal)
-    end = max((s.end for s in strikes), default=0.0)
+    end = max((strike.end for strike in strikes), default=0.0)
     return Performance(tuple(strikes), pedal_line(moves, time, begin, finish, end), soft)
 
 
@@ -244,20 +246,20 @@ def _heard(note: Note, begin: Fraction, finish: Fraction) -> bool:
 
 def velocities_of(score: Score, plan: Plan) -> dict[str, float]:
     """Return the velocity of every note: the line of loudness, its voice's amount, its printed accents."""
-    amounts = {v.note: v.amount for v in plan.voices}
+    amounts = {voice.note: voice.amount for voice in plan.voices}
     accents = _accents(score)
     return {
-        n.id: min(
+        note.id: min(
             LOUDEST,
             max(
                 SOFTEST,
-                level_at(plan.levels, n.onset)
-                + amounts.get(n.id, 0.0)
-                + accents.get(n.id, 0.0)
-                + max((ACCENTS[a] for a in n.articulations if a in ACCENTS), default=0.0),
+                level_at(plan.levels, note.onset)
+                + amounts.get(note.id, 0.0)
+                + accents.get(note.id, 0.0)
+                + max((ACCENTS[a] for a in note.articulations if a in ACCENTS), default=0.0),
             ),
         )
-        for n in score.notes
+        for note in score.notes
     }
 
 
@@ -268,14 +270,14 @@ def _accents(score: Score) -> dict[str, float]:
         printed[accent.moment].append(accent)
     found: dict[str, float] = {}
     struck: dict[Fraction, list[Note]] = defaultdict(list)
-    for n in score.notes:
-        if n.onset in printed and not n.grace:
-            struck[n.onset].append(n)
+    for note in score.notes:
+        if note.onset in printed and not note.grace:
+            struck[note.onset].append(note)
     for moment, accents in printed.items():
         for accent in accents:
-            own = [n for n in struck[moment] if n.staff == accent.staff] or struck[moment]
-            for n in own:
-                found[n.id] = max(found.get(n.id, 0.0), accent.amount)
+            own = [note for note in struck[moment] if note.staff == accent.staff] or struck[moment]
+            for note in own:
+                found[note.id] = max(found.get(note.id, 0.0), accent.amount)
     return found
 
 
@@ -299,9 +301,9 @@ def _touch(note: Note, closing: bool) -> Fraction:
 def _slurs(notes: Iterable[Note]) -> tuple[set[str], set[str]]:
     """Return the notes that lead on under a slur, and those that end one. Slurs never closed do not count."""
     lines: dict[tuple[int, int, str], dict[Fraction, list[Note]]] = defaultdict(lambda: defaultdict(list))
-    for n in notes:
-        if not n.grace:
-            lines[n.part, n.staff, n.voice][n.onset].append(n)
+    for note in notes:
+        if not note.grace:
+            lines[note.part, note.staff, note.voice][note.onset].append(note)
     legato: set[str] = set()
     closing: set[str] = set()
     for line in lines.values():
@@ -309,15 +311,15 @@ def _slurs(notes: Iterable[Note]) -> tuple[set[str], set[str]]:
         opened: list[int] = []
         closed: list[tuple[int, int]] = []
         for k, group in enumerate(groups):
-            marks = [a for n in group for a in n.articulations]
+            marks = [a for note in group for a in note.articulations]
             for _ in range(min(marks.count("slur-stop"), len(opened))):
                 closed.append((opened.pop(), k))
                 if not opened:
-                    closing.update(n.id for n in group)
+                    closing.update(note.id for note in group)
             opened += [k] * marks.count("slur-start")
         reached = -1
         for begun, end in sorted(closed):
-            legato.update(n.id for g in groups[max(begun, reached) : end] for n in g)
+            legato.update(note.id for g in groups[max(begun, reached) : end] for note in g)
             reached = max(reached, end)
     return legato, closing - legato
 
@@ -330,10 +332,10 @@ def _graces(
 ) -> tuple[dict[str, tuple[float, float]], dict[tuple[Fraction, int, str], float]]:
     """Place grace notes before their note; at the very beginning on the beat, and the note waits for them."""
     groups: dict[tuple[Fraction, int, str], list[Note]] = defaultdict(list)
-    for n in notes:
-        if n.grace:
-            groups[n.onset, n.staff, n.voice].append(n)
-    onsets = sorted({n.onset for n in notes if not n.grace and n.onset >= begin})
+    for note in notes:
+        if note.grace:
+            groups[note.onset, note.staff, note.voice].append(note)
+    onsets = sorted({note.onset for note in notes if not note.grace and note.onset >= begin})
     placed: dict[str, tuple[float, float]] = {}
     delays: dict[tuple[Fraction, int, str], float] = {}
     for key, group in groups.items():
@@ -344,24 +346,24 @@ def _graces(
         start = onset - each * len(group)
         if not room:
             start, delays[key] = onset, each * len(group)
-        for k, n in enumerate(group):
-            placed[n.id] = (start + k * each, start + (k + 1) * each + _OVERLAP / 2)
+        for k, note in enumerate(group):
+            placed[note.id] = (start + k * each, start + (k + 1) * each + _OVERLAP / 2)
     return placed, delays
 
 
 def _rolled(notes: Iterable[Note], time: Clock) -> dict[str, float]:
     """Return by how many seconds the notes of broken chords come after the beat."""
     chords: dict[tuple[int, Fraction], list[Note]] = defaultdict(list)
-    for n in notes:
-        if n.arpeggiated and not n.grace:
-            chords[n.part, n.onset].append(n)
+    for note in notes:
+        if note.arpeggiated and not note.grace:
+            chords[note.part, note.onset].append(note)
     delays: dict[str, float] = {}
     for chord in chords.values():
         if len(chord) > 1:
-            chord.sort(key=lambda n: n.midi)
-            shortest = min(time.at(n.end) - time.at(n.onset) for n in chord)
+            chord.sort(key=lambda note: note.midi)
+            shortest = min(time.at(note.end) - time.at(note.onset) for note in chord)
             each = min(_ROLL, 0.4 * shortest / (len(chord) - 1))
-            delays |= {n.id: k * each for k, n in enumerate(chord)}
+            delays |= {note.id: k * each for k, note in enumerate(chord)}
     return delays
 
 
@@ -442,14 +444,14 @@ def _tremolos(notes: Sequence[Note], time: Clock) -> dict[str, list[tuple[int, f
     """Return what is struck in tremolos between two chords, by note id."""
     starts: dict[tuple[int, str, Fraction], list[Note]] = defaultdict(list)
     stops: dict[tuple[int, str, Fraction], list[Note]] = defaultdict(list)
-    for n in notes:
-        for o in n.ornaments:
+    for note in notes:
+        for o in note.ornaments:
             if o.startswith(("tremolo-start-", "tremolo-stop-")):
-                (starts if "start" in o else stops)[n.part, n.voice, n.onset].append(n)
+                (starts if "start" in o else stops)[note.part, note.voice, note.onset].append(note)
     found: dict[str, list[tuple[int, float, float]]] = {}
     for (part, voice, onset), group in starts.items():
         after = stops.get((part, voice, onset + group[0].duration))
-        marks = next(o for n in group for o in n.ornaments if o.startswith("tremolo-start-"))[14:]
+        marks = next(o for note in group for o in note.ornaments if o.startswith("tremolo-start-"))[14:]
         if not after or not marks.isdigit():
             continue
         unit = Fraction(1, 2 ** min(5, max(1, int(marks))))
@@ -457,8 +459,8 @@ def _tremolos(notes: Sequence[Note], time: Clock) -> dict[str, list[tuple[int, f
         count = max(2, int(total / unit))
         edges = [time.at(onset + k * total / count) for k in range(count + 1)]
         for chord, parity in ((group, 0), (after, 1)):
-            for n in chord:
-                found[n.id] = [(n.midi, edges[k], edges[k + 1]) for k in range(parity, count, 2)]
+            for note in chord:
+                found[note.id] = [(note.midi, edges[k], edges[k + 1]) for k in range(parity, count, 2)]
     return found
 
 
@@ -468,18 +470,23 @@ def _tremolos(notes: Sequence[Note], time: Clock) -> dict[str, list[tuple[int, f
 def _playable(strikes: list[Strike]) -> list[Strike]:
     """Let every key go up before it is struck again; two voices on one key strike it once."""
     by_key: dict[int, list[Strike]] = defaultdict(list)
-    for s in sorted(strikes, key=lambda s: (s.start, -s.end)):
-        line = by_key[s.midi]
+    for strike in sorted(strikes, key=lambda strike: (strike.start, -strike.end)):
+        line = by_key[strike.midi]
         before = line[-1] if line else None
-        if before is not None and s.start - before.start < _SHORTEST:
-            line[-1] = replace(before, end=max(before.end, s.end), velocity=max(before.velocity, s.velocity))
+        if before is not None and strike.start - before.start < _SHORTEST:
+            line[-1] = replace(
+                before, end=max(before.end, strike.end), velocity=max(before.velocity, strike.velocity)
+            )
             continue
-        if before is not None and before.end > s.start - _LIFT:
+        if before is not None and before.end > strike.start - _LIFT:
             # Time for the key to come up, but never more than half of the note.
-            lift = min(_LIFT, (s.start - before.start) / 2)
-            line[-1] = replace(before, end=s.start - lift)
-        line.append(s)
-    return sorted((s for line in by_key.values() for s in line), key=lambda s: (s.start, s.midi))
+            lift = min(_LIFT, (strike.start - before.start) / 2)
+            line[-1] = replace(before, end=strike.start - lift)
+        line.append(strike)
+    return sorted(
+        (strike for line in by_key.values() for strike in line),
+        key=lambda strike: (strike.start, strike.midi),
+    )
 
 
 def pedal_line(
@@ -490,8 +497,8 @@ def pedal_line(
     A late move begins its release on the beat and takes twice as long, so that the old sound melts into the
     new.
     """
-    depth = next((m.depth for m in reversed(moves) if m.moment < begin), 0.0)
-    inside = [m for m in moves if begin <= m.moment < finish]
+    depth = next((move.depth for move in reversed(moves) if move.moment < begin), 0.0)
+    inside = [move for move in moves if begin <= move.moment < finish]
     if inside and inside[0].moment == begin:
         depth = 0.0
     line: list[tuple[float, float]] = [(0.0, depth)] if depth else []

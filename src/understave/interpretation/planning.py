@@ -38,7 +38,7 @@ def for_keyboard(score: Score) -> bool:
     Others, a string quartet say, are played on the piano to be heard; a pedal planned for them would be
     nobody's.
     """
-    return len(score.parts) <= 2 or any(p.last_staff > p.first_staff for p in score.parts)
+    return len(score.parts) <= 2 or any(part.last_staff > part.first_staff for part in score.parts)
 
 
 def make_plan(score: Score, reading: Reading, options: PlanOptions = PlanOptions()) -> Plan:

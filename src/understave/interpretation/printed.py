@@ -120,11 +120,11 @@ def printed_loudness(score: Score) -> PrintedLoudness:
     marks: dict[Fraction, tuple[str, float | None]] = {}
     accents: list[PrintedAccent] = []
     swells: list[tuple[Fraction, Fraction | None, bool, bool]] = []
-    for d in sorted(score.directions, key=lambda d: d.onset):
-        if d.kind == "wedge":
-            swells.append((d.onset, d.end, d.text == "crescendo", False))
-        elif d.kind in ("dynamic", "words", "tempo"):
-            _read(d, marks, accents, swells)
+    for direction in sorted(score.directions, key=lambda direction: direction.onset):
+        if direction.kind == "wedge":
+            swells.append((direction.onset, direction.end, direction.text == "crescendo", False))
+        elif direction.kind in ("dynamic", "words", "tempo"):
+            _read(direction, marks, accents, swells)
     swells = _overlapped(list(dict.fromkeys(swells)), set(marks))
     return _drawn(score, marks, tuple(dict.fromkeys(accents)), swells)
 
@@ -146,24 +146,24 @@ def _overlapped(
 
 
 def _read(
-    d: Direction,
+    direction: Direction,
     marks: dict[Fraction, tuple[str, float | None]],
     accents: list[PrintedAccent],
     swells: list[tuple[Fraction, Fraction | None, bool, bool]],
 ) -> None:
     """Sort the terms of one printed text into marks, accents and swells."""
-    for term in read_text(d.text)[0]:
+    for term in read_text(direction.text)[0]:
         if term in ACCENTS:
-            accents.append(PrintedAccent(d.onset, d.staff, d.text, ACCENTS[term]))
+            accents.append(PrintedAccent(direction.onset, direction.staff, direction.text, ACCENTS[term]))
         if term in _SOFT_AFTER:
-            marks[d.onset] = (_SOFT_AFTER[term], None)
+            marks[direction.onset] = (_SOFT_AFTER[term], None)
         elif term in _LEVELS:
-            marks[d.onset] = (_LEVELS[term], None)
+            marks[direction.onset] = (_LEVELS[term], None)
         elif term in _RELATIVE:
-            marks.setdefault(d.onset, (d.text, _RELATIVE[term]))
+            marks.setdefault(direction.onset, (direction.text, _RELATIVE[term]))
         elif term in _RISING or term in _FALLING:
-            end = d.end if d.end is not None and d.end > d.onset else None
-            swells.append((d.onset, end, term in _RISING, True))
+            end = direction.end if direction.end is not None and direction.end > direction.onset else None
+            swells.append((direction.onset, end, term in _RISING, True))
 
 
 def _drawn(

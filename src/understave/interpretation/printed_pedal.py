@@ -54,7 +54,7 @@ def printed_pedal(score: Score) -> PrintedPedal:
     """Read everything that a score prints about the pedals."""
     words = [
         (d.onset, frozenset(read_text(d.text)[0]))
-        for d in sorted(score.directions, key=lambda d: d.onset)
+        for d in sorted(score.directions, key=lambda direction: direction.onset)
         if d.kind in ("words", "tempo", "dynamic", "other") and d.text
     ]
     about = WITH | RAISED | WITHOUT
@@ -93,14 +93,18 @@ def _stretches(
 
 
 def _signs(score: Score, words: Sequence[tuple[Fraction, frozenset[str]]]) -> Iterator[Sign]:
-    depths = {d.onset: d.value for d in score.directions if d.kind == "pedal" and d.value}
+    depths = {
+        direction.onset: direction.value
+        for direction in score.directions
+        if direction.kind == "pedal" and direction.value
+    }
     written = [Sign(a, b, min(1.0, max(0.0, float(depths.get(a) or 1.0)))) for a, b in pedal_stretches(score)]
     stops = [m for m, terms in words if terms & (WITHOUT | RAISED | WITH)]
     more: list[Sign] = []
     for moment, terms in words:
         if "simile" in terms:
             more += _likewise(score, written, moment, stops)
-    yield from sorted({*written, *more}, key=lambda s: s.start)
+    yield from sorted({*written, *more}, key=lambda sign: sign.start)
 
 
 def _likewise(
@@ -110,19 +114,19 @@ def _likewise(
     ago.
     """
     here = score.measure_at(moment).index
-    last = max((score.measure_at(s.start).index for s in written if s.start <= moment), default=-2)
+    last = max((score.measure_at(sign.start).index for sign in written if sign.start <= moment), default=-2)
     if here - last > 1:
         return
     model = score.measures[last]
-    pattern = [s for s in written if model.start <= s.start < model.end]
+    pattern = [sign for sign in written if model.start <= sign.start < model.end]
     until = min(
-        [s.start for s in written if s.start >= model.end] + [m for m in stops if m > moment],
+        [sign.start for sign in written if sign.start >= model.end] + [m for m in stops if m > moment],
         default=score.end,
     )
     for bar in score.measures[last + 1 :]:
         if bar.start >= until or bar.full_length != model.full_length:
             return
-        for s in pattern:
-            start, end = s.start - model.start + bar.start, s.end - model.start + bar.start
+        for sign in pattern:
+            start, end = sign.start - model.start + bar.start, sign.end - model.start + bar.start
             if start < until:
-                yield Sign(start, min(end, until, score.end), s.depth)
+                yield Sign(start, min(end, until, score.end), sign.depth)

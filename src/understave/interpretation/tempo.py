@@ -136,27 +136,37 @@ def basic_tempo(score: Score) -> float:
 def printed_tempo(score: Score) -> tuple[TempoPoint, ...]:
     """Return the printed tempo as a line through the piece; it has at least one point, at 0."""
     marks = sorted(
-        (d for d in score.directions if d.kind in ("tempo", "words", "dynamic")), key=lambda d: d.onset
+        (direction for direction in score.directions if direction.kind in ("tempo", "words", "dynamic")),
+        key=lambda direction: direction.onset,
     )
-    read = [(d, terms) for d in marks if (terms := _tempo_terms(d)) or (d.kind == "tempo" and d.value)]
-    opening = next((d for d, terms in read if _steady(score, d, terms) is not None), None)
+    read = [
+        (direction, terms)
+        for direction in marks
+        if (terms := _tempo_terms(direction)) or (direction.kind == "tempo" and direction.value)
+    ]
+    opening = next(
+        (direction for direction, terms in read if _steady(score, direction, terms) is not None), None
+    )
     first = _steady(score, opening, _tempo_terms(opening)) if opening is not None else None
     if opening is None or first is None or opening.onset > _within(score):
         first = unprinted_tempo(score)
     steady, now = first, first
     points = [TempoPoint(Fraction(0), first)]
-    for k, (d, terms) in enumerate(read):
-        then = next((e.onset for e, _ in read[k + 1 :] if e.onset > d.onset), score.end)
+    for k, (direction, terms) in enumerate(read):
+        then = next((e.onset for e, _ in read[k + 1 :] if e.onset > direction.onset), score.end)
         bend = next((t for t in terms if t in _GRADUAL or t in _AT_ONCE), None)
-        if d.onset < points[-1].moment and bend is not None:
+        if direction.onset < points[-1].moment and bend is not None:
             continue
-        new = _steady(score, d, terms)
+        new = _steady(score, direction, terms)
         if bend in _AT_ONCE and bend not in _PASSING:
             new = steady * _AT_ONCE[bend]
         elif bend is not None:
-            until = _bend_end(score, d, then)
+            until = _bend_end(score, direction, then)
             goal = steady * (_GRADUAL.get(bend) or _AT_ONCE[bend])
-            points += [TempoPoint(d.onset, now), TempoPoint(d.onset if bend in _PASSING else until, goal)]
+            points += [
+                TempoPoint(direction.onset, now),
+                TempoPoint(direction.onset if bend in _PASSING else until, goal),
+            ]
             points.append(TempoPoint(until, goal))
             if until < score.end:
                 points.append(TempoPoint(until, steady))
@@ -168,9 +178,13 @@ def printed_tempo(score: Score) -> tuple[TempoPoint, ...]:
             new = first
         if new is None:
             continue
-        points += [TempoPoint(d.onset, now), TempoPoint(d.onset, new)] if d.onset > 0 else []
+        points += (
+            [TempoPoint(direction.onset, now), TempoPoint(direction.onset, new)]
+            if direction.onset > 0
+            else []
+        )
         now = steady = new
-    return tuple(sorted(points, key=lambda p: p.moment))
+    return tuple(sorted(points, key=lambda point: point.moment))
 
 
 def unprinted_tempo(score: Score) -> float:
@@ -180,7 +194,7 @@ def unprinted_tempo(score: Score) -> float:
     less than usual (geometrically), as short values are written for a slow beat and long ones for a quick.
     """
     felt = float(score.measures[0].beat_length) if score.measures else 1.0
-    onsets = len({n.onset for n in score.struck})
+    onsets = len({note.onset for note in score.struck})
     beats = float(score.end) / felt
     if not onsets or beats <= 0:
         return ORDINARY * felt
@@ -190,7 +204,7 @@ def unprinted_tempo(score: Score) -> float:
 
 def tempo_at(points: tuple[TempoPoint, ...], moment: Fraction | float) -> float:
     """Return the tempo of a line at a moment; of two points at one moment the later holds."""
-    i = bisect_right(points, float(moment), key=lambda p: float(p.moment))
+    i = bisect_right(points, float(moment), key=lambda point: float(point.moment))
     if i == 0:
         return points[0].per_minute
     if i == len(points):
@@ -205,26 +219,26 @@ def _within(score: Score) -> Fraction:
     return score.measures[min(1, len(score.measures) - 1)].end if score.measures else Fraction(0)
 
 
-def _tempo_terms(d: Direction | None) -> tuple[str, ...]:
+def _tempo_terms(direction: Direction | None) -> tuple[str, ...]:
     """Return the terms of a text that are about tempo, with the degrees beside them."""
-    if d is None:
+    if direction is None:
         return ()
-    terms = read_text(d.text)[0]
+    terms = read_text(direction.text)[0]
     about = [t for t in terms if DICTIONARY[t].kind in ("tempo", "tempo change") or t in _GRADUAL]
     return terms if about else ()
 
 
-def _steady(score: Score, d: Direction, terms: tuple[str, ...]) -> float | None:
+def _steady(score: Score, direction: Direction, terms: tuple[str, ...]) -> float | None:
     """Return the tempo a mark sets in quarter notes a minute, None where it only bends the one before."""
     if any(t in _GRADUAL or t in _AT_ONCE or t in _BACK or t in _FIRST for t in terms):
         return None
-    if d.kind == "tempo" and d.value and _stands(d, terms):
-        return min(FASTEST, max(SLOWEST, d.value))
+    if direction.kind == "tempo" and direction.value and _stands(direction, terms):
+        return min(FASTEST, max(SLOWEST, direction.value))
     words = [_by_degree(BEATS[t], _degrees(terms, i)) for i, t in enumerate(terms) if t in BEATS]
     if not words:
         return None
     beats = sum(words) / len(words)
-    return beats * float(score.measure_at(d.onset).beat_length)
+    return beats * float(score.measure_at(direction.onset).beat_length)
 
 
 def _degrees(terms: tuple[str, ...], index: int) -> frozenset[str]:
@@ -255,21 +269,21 @@ def _by_degree(beats: float, degrees: frozenset[str]) -> float:
     return beats
 
 
-def _stands(d: Direction, terms: tuple[str, ...]) -> bool:
+def _stands(direction: Direction, terms: tuple[str, ...]) -> bool:
     """Tell whether the speed that a file gives beside printed words holds from there on.
 
     A metronome mark does, words about tempo do, and headings, which are printed with a capital (Trio, Innig;
     common practice, no source). Beside other words (ten., dolce) it is that of the place alone.
     """
-    if not d.text or "=" in d.text or terms:
+    if not direction.text or "=" in direction.text or terms:
         return True
-    kinds = {DICTIONARY[t].kind for t in read_text(d.text)[0]}
-    return kinds <= {"character", "how much"} and d.text[0].isupper()
+    kinds = {DICTIONARY[t].kind for t in read_text(direction.text)[0]}
+    return kinds <= {"character", "how much"} and direction.text[0].isupper()
 
 
-def _bend_end(score: Score, d: Direction, then: Fraction) -> Fraction:
+def _bend_end(score: Score, direction: Direction, then: Fraction) -> Fraction:
     """Return where a bend ends: where its line ends, at the next tempo mark, at most two bars on."""
-    measure = score.measure_at(d.onset)
+    measure = score.measure_at(direction.onset)
     last = score.measures[min(measure.index + _LONGEST_BEND, len(score.measures)) - 1]
-    end = d.end if d.end is not None and d.end > d.onset else last.end
-    return max(min(end, then, score.end), d.onset)
+    end = direction.end if direction.end is not None and direction.end > direction.onset else last.end
+    return max(min(end, then, score.end), direction.onset)

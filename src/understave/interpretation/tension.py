@@ -245,7 +245,9 @@ def tension(score: Score, reading: Reading) -> tuple[Tension, ...]:
         "density": _densities(score, spans, slices),
     }
     parts = {name: [min(1.0, v / FULL.get(name, 1.0)) for v in raw[name]] for name in WEIGHTS}
-    values = [sum(parts[name][i] * w.share for name, w in WEIGHTS.items()) for i in range(len(spans))]
+    values = [
+        sum(parts[name][i] * weight.share for name, weight in WEIGHTS.items()) for i in range(len(spans))
+    ]
     releases = _releases(reading, heard, values)
     scene = _Scene(
         score, heard, slices, melody, foreign, pulls, home, *_resolutions(reading), parts, values, releases
@@ -255,7 +257,7 @@ def tension(score: Score, reading: Reading) -> tuple[Tension, ...]:
             start=span.start,
             end=span.end,
             value=values[i],
-            parts=tuple((name, parts[name][i], w.share) for name, w in WEIGHTS.items()),
+            parts=tuple((name, parts[name][i], weight.share) for name, weight in WEIGHTS.items()),
             release=releases[i],
             why=scene.why(i),
         )
@@ -327,28 +329,28 @@ def _slices(sound: Soundings, span: Span) -> tuple[_Slice, ...]:
 def _melody(score: Score, spans: Sequence[Span]) -> list[tuple[Note, ...]]:
     """Return the melody's notes that sound in each span."""
     line = melody_of(score)
-    onsets = [n.at for n in line]
+    onsets = [note.at for note in line]
     found = []
     for span in spans:
         first = bisect_right(onsets, float(span.start)) - 1
         last = bisect_left(onsets, float(span.end))
-        found.append(tuple(n for n in line[max(0, first) : last] if n.end > span.start))
+        found.append(tuple(note for note in line[max(0, first) : last] if note.end > span.start))
     return found
 
 
-def _foreign(score: Score, h: Heard, slices: Sequence[_Slice]) -> tuple[tuple[float, Note, _Slice], ...]:
+def _foreign(score: Score, heard: Heard, slices: Sequence[_Slice]) -> tuple[tuple[float, Note, _Slice], ...]:
     """Return foreign notes with how much each counts in a slice: its share, less where it only passes."""
     found = []
     weights: dict[str, float] = {}
     for here in slices:
-        for n in here.notes:
-            if n.midi % 12 in h.chord.semitones:
+        for note in here.notes:
+            if note.midi % 12 in heard.chord.semitones:
                 continue
-            if n.id not in weights:
-                held = n.onset < h.span.start
-                stressed = held or metric_level(score.measures[n.measure], n.onset) <= _BEAT
-                weights[n.id] = 1.0 if stressed else _OFF_THE_BEAT
-            found.append((here.share * weights[n.id], n, here))
+            if note.id not in weights:
+                held = note.onset < heard.span.start
+                stressed = held or metric_level(score.measures[note.measure], note.onset) <= _BEAT
+                weights[note.id] = 1.0 if stressed else _OFF_THE_BEAT
+            found.append((here.share * weights[note.id], note, here))
     return tuple(found)
 
 
@@ -356,20 +358,20 @@ def _resolutions(reading: Reading) -> tuple[dict[str, Pitch], frozenset[str]]:
     """Return where foreign notes resolve, and which of them stay as pedal points, by their ids."""
     goes: dict[str, Pitch] = {}
     stays: set[str] = set()
-    for e, found in NON_CHORD_TONE.all(reading.events):
-        if e.label == "pedal tone":
-            stays.update(e.notes)
+    for event, found in NON_CHORD_TONE.all(reading.events):
+        if event.label == "pedal tone":
+            stays.update(event.notes)
         elif found.resolution_pitch is not None:
-            goes.update(dict.fromkeys(e.notes, found.resolution_pitch))
+            goes.update(dict.fromkeys(event.notes, found.resolution_pitch))
     return goes, frozenset(stays)
 
 
 # ---------------------------------------------------------------------- the parts
 
 
-def _local_distance(h: Heard) -> float:
-    key = h.span.key
-    return distance(tonic_of(key), key, h.chord, h.region)
+def _local_distance(heard: Heard) -> float:
+    key = heard.span.key
+    return distance(tonic_of(key), key, heard.chord, heard.region)
 
 
 def clash(one: int, other: int) -> float:
@@ -397,7 +399,7 @@ def _dissonance(
         # Octave doublings are one note.
         key = (id(here), note.midi % 12)
         strongest[key] = max(weight, strongest.get(key, 0.0))
-    sounding = {id(here): frozenset(n.midi % 12 for n in here.notes) for here in slices}
+    sounding = {id(here): frozenset(note.midi % 12 for note in here.notes) for here in slices}
     for (where, semitone), weight in strongest.items():
         total += weight * _rub(semitone, sounding[where], chord.semitones)
     return total
@@ -413,15 +415,15 @@ def _rub(note: int, sounding: frozenset[int], chord: frozenset[int]) -> float:
     return heard + _IMAGINED * imagined + others
 
 
-def _instability(h: Heard, melody: Sequence[Note]) -> float:
-    size = 3 if len(h.chord.quality.fifths) == 3 else 4
+def _instability(heard: Heard, melody: Sequence[Note]) -> float:
+    size = 3 if len(heard.chord.quality.fifths) == 3 else 4
     grades = _BASS[size]
-    bass = 1.0 if h.six_four else grades[min(h.chord.inversion, len(grades) - 1)]
+    bass = 1.0 if heard.six_four else grades[min(heard.chord.inversion, len(grades) - 1)]
     length: dict[int, Fraction] = defaultdict(Fraction)
-    for n in melody:
-        length[n.midi % 12] += min(n.end, h.span.end) - max(n.onset, h.span.start)
-    own = {s: length[s] for s in length if s in h.chord.semitones}
-    soft = bool(own) and max(own, key=lambda s: own[s]) != h.chord.root.semitone
+    for note in melody:
+        length[note.midi % 12] += min(note.end, heard.span.end) - max(note.onset, heard.span.start)
+    own = {s: length[s] for s in length if s in heard.chord.semitones}
+    soft = bool(own) and max(own, key=lambda s: own[s]) != heard.chord.root.semitone
     return (1 - _SOPRANO) * bass + _SOPRANO * soft
 
 
@@ -430,25 +432,25 @@ def own_pulls(chord: Chord, region: Key) -> tuple[Pull, ...]:
     """Return how the notes of a chord are drawn to the tonic triad of a key, each to its strongest goal."""
     tonic, scale = tonic_of(region), scale_under(chord, region)
     found = []
-    for p in chord.members:
+    for tone in chord.members:
         # Another shade of the same letter, as in a major tonic in minor, is no step.
-        same = {t.semitone for t in tonic.members if t.letter == p.letter}
-        best = _strongest(p.semitone, tonic, scale, same)
+        same = {t.semitone for t in tonic.members if t.letter == tone.letter}
+        best = _strongest(tone.semitone, tonic, scale, same)
         if best is not None:
-            found.append(Pull(best[0], p.semitone, best[1], True))
+            found.append(Pull(best[0], tone.semitone, best[1], True))
     return tuple(found)
 
 
-def _foreign_pulls(h: Heard, foreign: Sequence[tuple[float, Note, _Slice]]) -> tuple[Pull, ...]:
+def _foreign_pulls(heard: Heard, foreign: Sequence[tuple[float, Note, _Slice]]) -> tuple[Pull, ...]:
     """Return how foreign notes are drawn into the chord, each as long as it sounds."""
     shares: dict[int, dict[int, float]] = defaultdict(dict)
     for weight, note, here in foreign:
         one = shares[note.midi % 12]
         one[id(here)] = max(weight, one.get(id(here), 0.0))
-    scale = scale_under(h.chord, h.region)
+    scale = scale_under(heard.chord, heard.region)
     found = []
     for semitone, where in shares.items():
-        best = _strongest(semitone, h.chord, scale)
+        best = _strongest(semitone, heard.chord, scale)
         if best is not None:
             found.append(Pull(best[0] * sum(where.values()), semitone, best[1], False))
     return tuple(found)
@@ -478,7 +480,7 @@ def _registers(slices: Sequence[Sequence[_Slice]], melody: Sequence[Sequence[Not
     spread: list[float | None] = []
     for here, line in zip(slices, melody, strict=True):
         sounding = [s for s in here if s.notes]
-        top = [n.midi for n in line] or [s.notes[-1].midi for s in sounding]
+        top = [note.midi for note in line] or [s.notes[-1].midi for s in sounding]
         height.append(sum(top) / len(top) if top else None)
         wide = [s.notes[-1].midi - s.notes[0].midi for s in sounding]
         spread.append(max(wide) if wide else None)
@@ -488,7 +490,7 @@ def _registers(slices: Sequence[Sequence[_Slice]], melody: Sequence[Sequence[Not
 
 
 def _densities(score: Score, spans: Sequence[Span], slices: Sequence[Sequence[_Slice]]) -> list[float]:
-    onsets = [n.at for n in score.notes if not n.cue]
+    onsets = [note.at for note in score.notes if not note.cue]
     struck: list[float | None] = []
     sounding: list[float | None] = []
     for span, here in zip(spans, slices, strict=True):
@@ -537,8 +539,8 @@ def _rests(reading: Reading, heard: Sequence[Heard]) -> list[bool]:
     phrased = bool(phrases)
     arrivals = {found.arrival for _, found in phrases if found.arrival is not None}
     refused: set[Fraction] = set()
-    for e, cadence in CADENCE.all(reading.events):
-        if e.label in ("deceptive", "evaded"):
+    for event, cadence in CADENCE.all(reading.events):
+        if event.label in ("deceptive", "evaded"):
             refused.add(cadence.arrival)
         elif cadence.ends_phrase == 1:
             arrivals.add(cadence.arrival)
@@ -580,13 +582,13 @@ class _Scene:
         """Return the reason of a span's tension."""
         order = self._order(i)
         label, (notes, about) = self._reason(i, order)
-        h = self.heard[i]
+        heard = self.heard[i]
         named = label if label in WEIGHTS else order[0]
         detail = replace(about, parts=(named, next(name for name in order if name != named)))
-        ids = tuple(dict.fromkeys(n.id for n in notes)) or tuple(
-            n.id for n in (self.slices[i][0].notes if self.slices[i] else ())
+        ids = tuple(dict.fromkeys(note.id for note in notes)) or tuple(
+            note.id for note in (self.slices[i][0].notes if self.slices[i] else ())
         )
-        return TENSION.event(label, h.span.start, h.span.end, ids, h.span.confidence, detail)
+        return TENSION.event(label, heard.span.start, heard.span.end, ids, heard.span.confidence, detail)
 
     def _plain(self, i: int) -> TensionDetails:
         """Return what is said of every span; its parts are named when it is told."""
@@ -598,12 +600,12 @@ class _Scene:
             return "release", ((), self._plain(i))
         if self._at_rest(i):
             return "rest", ((), self._plain(i))
-        h = self.heard[i]
-        leaning = h.six_four or (h.chord.inversion == 2 and h.chord.quality.is_triad)
-        if h.chord.inversion == 3 and (told := self._bass(i)) is not None:
+        heard = self.heard[i]
+        leaning = heard.six_four or (heard.chord.inversion == 2 and heard.chord.quality.is_triad)
+        if heard.chord.inversion == 3 and (told := self._bass(i)) is not None:
             return "bass", told
         for name in order:
-            if (h.six_four or (leaning and name == "bass")) and (told := self._six_four(i)) is not None:
+            if (heard.six_four or (leaning and name == "bass")) and (told := self._six_four(i)) is not None:
                 return "six-four", told
             enough = self.parts[name][i] >= _TOLD.get(name, 0.0)
             if enough and (told := _ABOUT[name](self, i)) is not None:
@@ -631,27 +633,31 @@ class _Scene:
 
     def _note(self, i: int, semitone: int, lowest: bool = False) -> Note | None:
         """Return a note of a span that has a sounding pitch class, the highest or the lowest."""
-        notes = {n.id: n for here in self.slices[i] for n in here.notes if n.midi % 12 == semitone}
+        notes = {
+            note.id: note for here in self.slices[i] for note in here.notes if note.midi % 12 == semitone
+        }
         pick = min if lowest else max
-        return pick(notes.values(), key=lambda n: n.midi, default=None)
+        return pick(notes.values(), key=lambda note: note.midi, default=None)
 
     def _spelled(self, i: int, note: Note, goal: int) -> PitchClass:
         """Return a goal as a note a step away is spelled: as in the chords at hand, else by the letter."""
-        h = self.heard[i]
+        heard = self.heard[i]
         after = self._next_chord(i)
         members = (
-            *tonic_of(h.region).members,
-            *h.chord.members,
+            *tonic_of(heard.region).members,
+            *heard.chord.members,
             *(after.members if after else ()),
-            *h.span.key.scale,
+            *heard.span.key.scale,
         )
-        found = [p for p in members if p.semitone == goal]
-        steps = [p for p in found if p.letter != note.pitch.letter]
+        found = [tone for tone in members if tone.semitone == goal]
+        steps = [tone for tone in found if tone.letter != note.pitch.letter]
         return next(iter(steps or found), note.pitch.pitch_class.shift(7 * step_between(note.midi, goal)))
 
     def _drawn(self, i: int, note: Note, least: float = 0.0) -> PitchClass | None:
         """Return where a note of a span is drawn, if anywhere."""
-        drawn = (p.goal for p in self.pulls[i] if p.note == note.midi % 12 and p.strength >= least)
+        drawn = (
+            pull.goal for pull in self.pulls[i] if pull.note == note.midi % 12 and pull.strength >= least
+        )
         goal = next(drawn, None)
         return None if goal is None else self._spelled(i, note, goal)
 
@@ -665,11 +671,15 @@ class _Scene:
 
     def _six_four(self, i: int) -> _Told | None:
         """Name the notes that lean over the bass of a six-four: those held back, or those of the chord."""
-        h = self.heard[i]
-        falling = [p for p in self.pulls[i] if step_between(p.note, p.goal) < 0 and p.own != h.six_four]
-        falling.sort(key=lambda p: -p.strength)
-        found = [(n, p.goal) for p in falling if (n := self._note(i, p.note)) is not None][:2]
-        root = h.chord.root if h.six_four else h.chord.bass
+        heard = self.heard[i]
+        falling = [
+            pull
+            for pull in self.pulls[i]
+            if step_between(pull.note, pull.goal) < 0 and pull.own != heard.six_four
+        ]
+        falling.sort(key=lambda pull: -pull.strength)
+        found = [(note, pull.goal) for pull in falling if (note := self._note(i, pull.note)) is not None][:2]
+        root = heard.chord.root if heard.six_four else heard.chord.bass
         bass = self._note(i, root.semitone, lowest=True)
         if not found or bass is None:
             return None
@@ -678,16 +688,16 @@ class _Scene:
         if len(found) > 1:
             note, goal = found[1]
             about = replace(about, pitch_two=note.pitch, aim_two=self._spelled(i, note, goal))
-        return (bass, *(n for n, _ in found)), about
+        return (bass, *(note for note, _ in found)), about
 
     def _bass(self, i: int) -> _Told | None:
-        h = self.heard[i]
-        if h.chord.bass == h.chord.root:
+        heard = self.heard[i]
+        if heard.chord.bass == heard.chord.root:
             return None
-        note = self._note(i, h.chord.bass.semitone, lowest=True)
+        note = self._note(i, heard.chord.bass.semitone, lowest=True)
         if note is None:
             return None
-        seventh = h.chord.inversion == 3
+        seventh = heard.chord.inversion == 3
         aim = self._step_down(i, note) if seventh else self._drawn(i, note)
         if aim is None or not (seventh or self._bass_goes(i, note, aim)):
             return (note,), replace(self._plain(i), pitch=note.pitch)
@@ -740,11 +750,11 @@ class _Scene:
 
     def _clash_within(self, i: int) -> _Clashing | None:
         """Return the chord's own sharpest clash: its seventh wants to fall, others go where they pull."""
-        h = self.heard[i]
-        drawn = {p.note: p.strength for p in self.pulls[i]}
-        seventh = h.chord.member(7)
+        heard = self.heard[i]
+        drawn = {pull.note: pull.strength for pull in self.pulls[i]}
+        seventh = heard.chord.member(7)
         best: _Clashing | None = None
-        for one, other in combinations(h.chord.members, 2):
+        for one, other in combinations(heard.chord.members, 2):
             count = clash(one.semitone, other.semitone)
             first, second = self._note(i, one.semitone), self._note(i, other.semitone)
             if not count or first is None or second is None or (best and count <= best[0]):
@@ -763,11 +773,11 @@ class _Scene:
         letter = "CDEFGAB"["CDEFGAB".index(note.pitch.letter) - 1]
         after = self._next_chord(i)
         near = (*(after.members if after else ()), *self.heard[i].region.scale)
-        return next(p for p in near if p.letter == letter)
+        return next(tone for tone in near if tone.letter == letter)
 
     def _expectation(self, i: int) -> _Told | None:
         seventh = self.heard[i].chord.member(7)
-        for pull in sorted(self.pulls[i], key=lambda p: -p.strength):
+        for pull in sorted(self.pulls[i], key=lambda pull: -pull.strength):
             note = self._note(i, pull.note)
             if (
                 seventh is not None
@@ -789,7 +799,7 @@ class _Scene:
         return ((), replace(self._plain(i), home=self.home)) if pulling < _PULLING else None
 
     def _register(self, i: int) -> _Told | None:
-        note = max(self.melody[i], key=lambda n: n.midi, default=None)
+        note = max(self.melody[i], key=lambda note: note.midi, default=None)
         if note is None:
             return None
         here, there = (self.score.measure_at(t) for t in (self.heard[i].span.start, note.onset))

@@ -106,8 +106,8 @@ def timing(
     piece = _Piece(score, amount)
     final = _final(piece)
     until = final.points[0][0] if final is not None else score.end
-    shapes = [s for s in _phrases(piece, reading, until) if s is not None]
-    shapes += _resolutions(piece, tension, [s for s in shapes if s.why is not None], until)
+    shapes = [shape for shape in _phrases(piece, reading, until) if shape is not None]
+    shapes += _resolutions(piece, tension, [shape for shape in shapes if shape.why is not None], until)
     if final is not None:
         shapes.append(final)
     return _together(shapes)
@@ -124,8 +124,8 @@ class _Piece:
     def __init__(self, score: Score, amount: float) -> None:
         self.score = score
         self.amount = amount
-        self.notes = [n for n in score.notes if n.duration > 0 and not n.grace and not n.cue]
-        self.onsets = [float(n.onset) for n in self.notes]
+        self.notes = [note for note in score.notes if note.duration > 0 and not note.grace and not note.cue]
+        self.onsets = [float(note.onset) for note in self.notes]
         line = printed_tempo(score)
         self.printed = [(a.moment, b.moment) for a, b in pairwise(line) if a.per_minute != b.per_minute]
 
@@ -154,7 +154,7 @@ class _Piece:
     ) -> Event:
         beat = self.score.measure_at(start).beat_length
         detail = TimingDetails(beats=(end - start) / beat, slower=round(slower, 3), key=key, chord=chord)
-        return TIMING.event(label, start, end, tuple(n.id for n in self.struck(at)), sure, detail)
+        return TIMING.event(label, start, end, tuple(note.id for note in self.struck(at)), sure, detail)
 
 
 def _final(piece: _Piece) -> _Shape | None:
@@ -180,22 +180,24 @@ def _final(piece: _Piece) -> _Shape | None:
 
 
 def _phrases(piece: _Piece, reading: Reading, until: Fraction) -> list[_Shape | None]:
-    cadences = {e.end: e.label for e, found in CADENCE.all(reading.events) if found.ends_phrase == 1}
-    sections = {e.end for e in reading.events if e in SECTION}
+    cadences = {
+        event.end: event.label for event, found in CADENCE.all(reading.events) if found.ends_phrase == 1
+    }
+    sections = {event.end for event in reading.events if event in SECTION}
     found: list[_Shape | None] = []
-    for e in reading.events:
-        if e not in PHRASE:
+    for event in reading.events:
+        if event not in PHRASE:
             continue
-        bar = piece.score.measure_at(e.start).full_length
-        slow_from = e.end - min(bar, (e.end - e.start) / 3)
-        if e.end <= until and e.end < piece.score.end:
-            by = _SECTION_END if e.end in sections else _END.get(cadences.get(e.end, ""), _PLAIN_END)
-            found.append(_phrase_end(piece, e, slow_from, by * e.confidence))
+        bar = piece.score.measure_at(event.start).full_length
+        slow_from = event.end - min(bar, (event.end - event.start) / 3)
+        if event.end <= until and event.end < piece.score.end:
+            by = _SECTION_END if event.end in sections else _END.get(cadences.get(event.end, ""), _PLAIN_END)
+            found.append(_phrase_end(piece, event, slow_from, by * event.confidence))
         arch_end = min(slow_from, until)
-        if arch_end - e.start >= bar and not piece.is_bent(e.start, arch_end):
+        if arch_end - event.start >= bar and not piece.is_bent(event.start, arch_end):
             faster = 1 + _ARCH * min(piece.amount, 2.0)
-            middle = (e.start + arch_end) / 2
-            found.append(_Shape(((e.start, 1.0), (middle, faster), (arch_end, 1.0)), None))
+            middle = (event.start + arch_end) / 2
+            found.append(_Shape(((event.start, 1.0), (middle, faster), (arch_end, 1.0)), None))
     return found
 
 
@@ -211,7 +213,9 @@ def _phrase_end(piece: _Piece, phrase: Event, start: Fraction, by: float) -> _Sh
     length = end - start
     points = tuple((start + length * k / _STEPS, slowing(k / _STEPS, left)) for k in range(_STEPS + 1))
     sounding = piece.notes[: bisect_left(piece.onsets, float(end))]
-    own = [n.onset for n in sounding if n.id in phrase.notes] or [n.onset for n in sounding[-1:]]
+    own = [note.onset for note in sounding if note.id in phrase.notes] or [
+        note.onset for note in sounding[-1:]
+    ]
     arrival = max(start, *own) if own else start
     why = piece.event("phrase end", start, end, arrival, 1 - left, sure)
     return _Shape(points, why, arrival)
@@ -222,7 +226,7 @@ def _resolutions(
 ) -> list[_Shape]:
     """Return a moment's waiting before each clear fall of tension that no phrase end covers already."""
     found: list[_Shape] = []
-    taken = [(s.points[0][0], s.points[-1][0]) for s in ends]
+    taken = [(shape.points[0][0], shape.points[-1][0]) for shape in ends]
     for before, span in pairwise(tension):
         beat = piece.score.measure_at(before.start).beat_length
         fall = before.value - span.value
@@ -250,14 +254,18 @@ def _resolutions(
 
 def _together(shapes: Sequence[_Shape]) -> tuple[Bend, ...]:
     """Multiply shapes into one line: a bend at each of their points, two at one moment where it jumps."""
-    reasons = {s.slowest if s.told is None else s.told: s.why for s in reversed(shapes) if s.why is not None}
-    moments = sorted({*reasons, *(moment for s in shapes for moment, _ in s.points)})
+    reasons = {
+        shape.slowest if shape.told is None else shape.told: shape.why
+        for shape in reversed(shapes)
+        if shape.why is not None
+    }
+    moments = sorted({*reasons, *(moment for shape in shapes for moment, _ in shape.points)})
     left = dict.fromkeys(moments, 1.0)
     right = dict.fromkeys(moments, 1.0)
-    for s in shapes:
-        first, last = s.points[0][0], s.points[-1][0]
+    for shape in shapes:
+        first, last = shape.points[0][0], shape.points[-1][0]
         for moment in moments[bisect_left(moments, first) : bisect_right(moments, last)]:
-            value = _value(s.points, moment)
+            value = _value(shape.points, moment)
             left[moment] *= value if moment > first else 1.0
             right[moment] *= value if moment < last else 1.0
     bends: list[Bend] = []

@@ -50,9 +50,9 @@ def tonic_of(region: Key) -> Chord:
 @lru_cache(maxsize=4096)
 def scale_under(chord: Chord, region: Key) -> frozenset[int]:
     """Return the sounding scale of a key, the chord's notes in place of the scale's on the same letters."""
-    letters = {p.letter for p in chord.members}
-    kept = (p for p in region.scale if p.letter not in letters)
-    return chord.semitones | {p.semitone for p in kept}
+    letters = {tone.letter for tone in chord.members}
+    kept = (tone for tone in region.scale if tone.letter not in letters)
+    return chord.semitones | {tone.semitone for tone in kept}
 
 
 @lru_cache(maxsize=4096)
@@ -161,14 +161,14 @@ def surface_dissonance(
     total += melody is not None and melody in (chord.member(3), chord.member(5))
     total += len(chord.quality.fifths) > 3 and chord.member(7) is not None
     scale = scale_under(chord, region)
-    return total + sum(3 if s in scale else 4 for s in {p.semitone for p in foreign} - chord.semitones)
+    return total + sum(3 if s in scale else 4 for s in {tone.semitone for tone in foreign} - chord.semitones)
 
 
 def anchoring(note: int, chord: Chord, scale: frozenset[int]) -> int:
     """Return how firmly a sounding pitch class stands under a chord: 4 its root, 3 a triad tone, 2, 1."""
     if note == chord.root.semitone:
         return _STRENGTH["tonic"]
-    if any(p is not None and p.semitone == note for p in (chord.member(3), chord.member(5))):
+    if any(tone is not None and tone.semitone == note for tone in (chord.member(3), chord.member(5))):
         return _STRENGTH["triad"]
     return _STRENGTH["scale" if note in scale else "chromatic"]
 

@@ -149,7 +149,7 @@ def voicing(score: Score, reading: Reading) -> tuple[Voice, ...]:
     _by_height(score, texture, voices)
     _repeated(score, texture, voices)
     _dissonances(score, reading, voices)
-    return tuple(voices[n.id] for n in score.notes)
+    return tuple(voices[note.id] for note in score.notes)
 
 
 # --- roles -----------------------------------------------------------------------------------------------
@@ -157,33 +157,37 @@ def voicing(score: Score, reading: Reading) -> tuple[Voice, ...]:
 
 def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voice]:
     """Give every note the weight of its role, its beat and its length."""
-    sung = {n.id for n in texture.melody}
-    places = [(e.start, _PLACES[e.label]) for e in reading.events if e in MELODIES and e.label in _PLACES]
-    changes = {s.start: s for s in reading.spans}
+    sung = {note.id for note in texture.melody}
+    places = [
+        (event.start, _PLACES[event.label])
+        for event in reading.events
+        if event in MELODIES and event.label in _PLACES
+    ]
+    changes = {span.start: span for span in reading.spans}
     told: dict[tuple[str, str, Fraction], Event] = {}
     voices: dict[str, Voice] = {}
-    for n in score.notes:
-        role = texture.roles.get(n.id, INNER)
-        amount = BEHIND[role] + _metric(score, n)
+    for note in score.notes:
+        role = texture.roles.get(note.id, INNER)
+        amount = BEHIND[role] + _metric(score, note)
         label, since, span = role, Fraction(0), None
         if role == MELODY:
             since, label = max(
-                ((t, p) for t, p in places if t <= n.onset), default=(Fraction(0), "melody on top")
+                ((t, p) for t, p in places if t <= note.onset), default=(Fraction(0), "melody on top")
             )
-            amount += _length(score, n) if n.id in sung else DOUBLED
+            amount += _length(score, note) if note.id in sung else DOUBLED
             amount += BURIED if label != "melody on top" else 0.0
         elif role == BASS:
-            span = changes.get(n.onset)
+            span = changes.get(note.onset)
             if span is not None:
                 amount += CHANGE
             # The first chord is no change, though its bass carries as much.
             if span is not None and span is not reading.spans[0]:
-                label, since = "bass at a change", n.onset
-        hand = hand_of(score, n.staff)
+                label, since = "bass at a change", note.onset
+        hand = hand_of(score, note.staff)
         key = (label, hand, since)
         if key not in told:
-            told[key] = _role_event(score, n, label, hand, span)
-        voices[n.id] = Voice(n.id, role, round(amount, 2), False, told[key])
+            told[key] = _role_event(score, note, label, hand, span)
+        voices[note.id] = Voice(note.id, role, round(amount, 2), False, told[key])
     return voices
 
 
@@ -194,15 +198,15 @@ def _by_height(score: Score, texture: Texture, voices: dict[str, Voice]) -> None
     So the line of loudness goes on telling how loud an ordinary melody note is.
     """
     struck: dict[Fraction, list[int]] = defaultdict(list)
-    for n in score.struck:
-        struck[n.onset].append(n.midi)
+    for note in score.struck:
+        struck[note.onset].append(note.midi)
     more = {}
-    for n in score.notes:
-        together = struck.get(n.onset, [])
-        steps = n.midi - MIDDLE_C
-        more[n.id] = ABOVE * max(0, steps) + BELOW * min(0, steps)
-        more[n.id] += TOP if len(together) > 1 and n.midi == max(together) else 0.0
-    usual = [more[n.id] for n in texture.melody] or list(more.values())
+    for note in score.notes:
+        together = struck.get(note.onset, [])
+        steps = note.midi - MIDDLE_C
+        more[note.id] = ABOVE * max(0, steps) + BELOW * min(0, steps)
+        more[note.id] += TOP if len(together) > 1 and note.midi == max(together) else 0.0
+    usual = [more[note.id] for note in texture.melody] or list(more.values())
     middle = sum(usual) / len(usual)
     for i, voice in voices.items():
         amount = voice.amount + more[i] - middle
@@ -263,16 +267,16 @@ def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voice
     )
     if goal is not None:
         detail = replace(detail, aim=goal.pitch)
-    why = VOICING.event("repeated", run[0].onset, run[-1].end, tuple(n.id for n in run), 0.8, detail)
+    why = VOICING.event("repeated", run[0].onset, run[-1].end, tuple(note.id for note in run), 0.8, detail)
     steps = len(run) - 1
-    middle = sum(voices[n.id].amount for n in run) / len(run)
-    for k, n in enumerate(run):
+    middle = sum(voices[note.id].amount for note in run) / len(run)
+    for k, note in enumerate(run):
         share = k / steps - 0.5
-        voice = voices[n.id]
+        voice = voices[note.id]
         amount = middle + REPEATED * (share if on else -share)
         # Two notes need no lesson; they are only not played alike.
         told = len(run) > 2
-        voices[n.id] = replace(
+        voices[note.id] = replace(
             voice,
             amount=round(amount, 2),
             role="repeated" if told else voice.role,
@@ -286,10 +290,14 @@ def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voice
 def _dissonances(score: Score, reading: Reading, voices: dict[str, Voice]) -> None:
     """Bring out the dissonances, and let their resolutions go."""
     texture = texture_of(score, reading.spans)
-    rubs = [r for e in reading.events if (r := _rub(score, e)) is not None and _is_line(score, r, texture)]
+    rubs = [
+        rub
+        for event in reading.events
+        if (rub := _rub(score, event)) is not None and _is_line(score, rub, texture)
+    ]
     done: dict[str, Voice] = {}
     resolved: list[tuple[str, str, Event]] = []
-    for rub in sorted(rubs, key=lambda r: -r.amount):
+    for rub in sorted(rubs, key=lambda rub: -rub.amount):
         for i in rub.notes:
             note = score.note_by_id.get(i)
             if note is None or note.id in done:

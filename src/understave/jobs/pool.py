@@ -90,7 +90,7 @@ class Pool(Executor):
 
     def processes(self) -> list[Worker]:
         """Return the processes there are, each with its `pid`."""
-        return [w for w in self._workers if w.pid is not None]
+        return [worker for worker in self._workers if worker.pid is not None]
 
     def stop(self, future: Future[Any]) -> bool:
         """Take back a job, also while it is being done; tell whether there was anything to stop.

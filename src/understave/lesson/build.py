@@ -120,34 +120,34 @@ def build(
     memory = remembered(folder)
     before = memory.get("parts", {})
     before = before if isinstance(before, dict) else {}
-    reasons = {p.name: _why(folder, p, before.get(p.name)) for p in parts}
-    due = [p for p in parts if reasons[p.name]]
+    reasons = {part.name: _why(folder, part, before.get(part.name)) for part in parts}
+    due = [part for part in parts if reasons[part.name]]
     made = _made(folder, parts, due, before, on_progress, processes)
     before_writing()
     aside: list[Path] = []
     parts_now: dict[str, Any] = {}
     written: list[Path] = []
-    for p in parts:
-        old = before.get(p.name, {}) if isinstance(before.get(p.name), dict) else {}
-        if p.name in made:
+    for part in parts:
+        old = before.get(part.name, {}) if isinstance(before.get(part.name), dict) else {}
+        if part.name in made:
             sums = {}
-            for path, content in made[p.name].items():
+            for path, content in made[part.name].items():
                 data = content.encode() if isinstance(content, str) else content
                 aside += _put_aside(folder, path, old.get("files", {}).get(path), data)
                 write_atomically(folder / path, data)
                 sums[path] = hashlib.sha256(data).hexdigest()
-            parts_now[p.name] = {"inputs": dict(p.inputs), "files": sums}
+            parts_now[part.name] = {"inputs": dict(part.inputs), "files": sums}
         else:
-            parts_now[p.name] = old
-        written += [folder / path for path in parts_now[p.name]["files"]]
+            parts_now[part.name] = old
+        written += [folder / path for path in parts_now[part.name]["files"]]
     aside += _remove_old(folder, before, {path for p in parts_now.values() for path in p["files"]})
     text = json.dumps({"facts": dict(facts or {}), "parts": parts_now}, ensure_ascii=False, indent=1)
     write_atomically(folder / MEMORY, text + "\n")
     on_progress(1.0, "")
     return Built(
         tuple(written),
-        tuple((p.name, reasons[p.name]) for p in due),
-        tuple(p.name for p in parts if not reasons[p.name]),
+        tuple((part.name, reasons[part.name]) for part in due),
+        tuple(part.name for part in parts if not reasons[part.name]),
         tuple(aside),
     )
 
@@ -211,8 +211,8 @@ def _made(
     processes: int,
 ) -> dict[str, Files]:
     done: dict[str, Files] = {}
-    total = sum(p.effort for p in due) or 1.0
-    names = {p.name for p in due}
+    total = sum(part.effort for part in due) or 1.0
+    names = {part.name for part in due}
 
     def given(part: Part) -> dict[str, bytes]:
         """The files of the parts that this one needs, those just made or those on the disk."""
@@ -225,12 +225,12 @@ def _made(
         return found
 
     def tell(shown: str) -> None:
-        on_progress(sum(p.effort for p in due if p.name in done) / total, shown)
+        on_progress(sum(part.effort for part in due if part.name in done) / total, shown)
 
-    waiting = sorted(due, key=lambda p: -p.effort)
+    waiting = sorted(due, key=lambda part: -part.effort)
     if processes < 2 or len(due) < 2 or total < _WORTH_A_PROCESS:
         while waiting:
-            part = next(p for p in waiting if not (set(p.needs) & names) - set(done))
+            part = next(part for part in waiting if not (set(part.needs) & names) - set(done))
             waiting.remove(part)
             tell(part.name)
             done[part.name] = part.make(given(part))
@@ -240,7 +240,7 @@ def _made(
         # Together they fill the cores without waiting in line, so each calculates on one thread.
         manner = Manner(memory=machine_memory(), one_thread=True)
         with suppress(LostError), Pool(number, manner, attempts=1) as pool:
-            _in_pool(pool, number, [p for p in due if p.name not in done], done, given, tell)
+            _in_pool(pool, number, [part for part in due if part.name not in done], done, given, tell)
             return done
     raise LessonError(
         "A part of the lesson was ended by the system twice, perhaps because memory is short; "
@@ -257,16 +257,16 @@ def _in_pool(
     tell: Callable[[str], None],
 ) -> None:
     """Make parts, so many at a time, into `done`."""
-    names = {p.name for p in due}
-    waiting = sorted(due, key=lambda p: -p.effort)
+    names = {part.name for part in due}
+    waiting = sorted(due, key=lambda part: -part.effort)
     running: dict[Future[Files], Part] = {}
     while waiting or running:
-        for part in [p for p in waiting if not (set(p.needs) & names) - set(done)]:
+        for part in [part for part in waiting if not (set(part.needs) & names) - set(done)]:
             if len(running) == processes:
                 break
             waiting.remove(part)
             running[pool.submit(part.make, given(part))] = part
-        tell(", ".join(p.name for p in running.values()))
+        tell(", ".join(part.name for part in running.values()))
         ready, _ = wait(running, return_when=FIRST_COMPLETED)
         for future in ready:
             done[running.pop(future).name] = future.result()

@@ -121,7 +121,7 @@ def edits_from(values: Mapping[str, Any], name: str = "lesson.toml") -> Edits:
     if not isinstance(own, list):
         raise LessonError(f"Stops of your own in {name} are written as [[stops.own]], with two brackets.")
     stops = tuple(_own(entry, number, name) for number, entry in enumerate(own, start=1))
-    _unique([s.id for s in stops], name)
+    _unique([stop.id for stop in stops], name)
     return Edits(
         _names(table, "order", name),
         _names(table, "take", name),
@@ -209,9 +209,9 @@ def apply(
     Raises UnderstaveError for bars that the score has not.
     """
     found: dict[str, Stop] = {}
-    for s in stops:
-        if s.id not in edits.leave_out:
-            found[s.id] = _rewritten(s, edits.texts.get(s.id, {}))
+    for stop in stops:
+        if stop.id not in edits.leave_out:
+            found[stop.id] = _rewritten(stop, edits.texts.get(stop.id, {}))
     for own in edits.own:
         if own.id in found:
             raise LessonError(
@@ -221,9 +221,9 @@ def apply(
     for name, texts in edits.texts.items():
         if name not in found and name not in edits.leave_out and name in edits.places:
             found[name] = _made(score, OwnStop(name, edits.places[name], texts), level)
-    timed = {name: replace(s, seconds=timing.of(score, s)) for name, s in found.items()}
+    timed = {name: replace(stop, seconds=timing.of(score, stop)) for name, stop in found.items()}
     first = [timed.pop(name) for name in edits.order if name in timed]
-    rest = sorted(timed.values(), key=lambda s: (s.moment, s.first))
+    rest = sorted(timed.values(), key=lambda stop: (stop.moment, stop.first))
     return (*first, *rest)
 
 
@@ -234,7 +234,7 @@ def own_seconds(score: Score, edits: Edits, level: Level, timing: Timing) -> flo
 
 def without_place(stops: Sequence[Stop], edits: Edits) -> tuple[str, ...]:
     """Return the ids in the edits that no stop has; their texts stay in the file all the same."""
-    there = {s.id for s in stops}
+    there = {stop.id for stop in stops}
     named = dict.fromkeys((*edits.order, *edits.take, *edits.texts))
     return tuple(n for n in named if n not in there and n not in edits.leave_out)
 
@@ -287,7 +287,9 @@ def bars_named(score: Score, text: str, who: str) -> tuple[Measure, Measure]:
                 f"{score.measures[0].number} to {score.measures[-1].number}."
             )
         # Where numbers start again, a stretch ends with the first bar of that number from its beginning on.
-        found.append(next((m for m in bars if found and m.index >= found[0].index), bars[0]))
+        found.append(
+            next((measure for measure in bars if found and measure.index >= found[0].index), bars[0])
+        )
     if found[1].index < found[0].index:
         raise LessonError(f"{who} names bars {text}, which run backwards; exchange the two numbers.")
     return found[0], found[1]
@@ -434,7 +436,7 @@ def with_text(score: Score, edits: Edits, stop: Stop, field_name: str, text: str
         fields[field_name] = text.strip()
     if own is not None:
         changed = replace(own, texts=fields)
-        return replace(edits, own=tuple(changed if o.id == own.id else o for o in edits.own))
+        return replace(edits, own=tuple(changed if stop.id == own.id else stop for stop in edits.own))
     texts = {name: entry for name, entry in edits.texts.items() if name != stop.id}
     places = {name: place for name, place in edits.places.items() if name != stop.id}
     if fields:

@@ -267,7 +267,7 @@ def _made(
             f"What you wrote for the stop {n!r} has no stop now; it stays in {SETTINGS}."
             for n in edits.without_place(work.stops, wishes)
         ),
-        *(f"Look at {f.where}: {f.sentence}." for f in faults),
+        *(f"Look at {fault.where}: {fault.sentence}." for fault in faults),
         *_too_long(work, seconds),
     )
     changes = (
@@ -348,7 +348,7 @@ def _read(score: Score, out: Path, analysis: Path | None) -> tuple[Reading, tupl
 def _taken_over(added: Sequence[Correction], analysis: Path | None) -> tuple[str, ...]:
     if not added or analysis is None:
         return ()
-    bars = ", ".join(dict.fromkeys(c.measure for c in added))
+    bars = ", ".join(dict.fromkeys(correction.measure for correction in added))
     return (f"{len(added)} chords were corrected from {analysis.name}, in bars {bars}.",)
 
 
@@ -401,8 +401,10 @@ def _work(  # noqa: PLR0913
     find = options.elsewhere
     if find is not None and asked.level == "advanced":
         stops = tuple(
-            compared(s, find(s.events[0], score.title) if s.events else (), timing, score, asked.language)
-            for s in stops
+            compared(
+                stop, find(stop.events[0], score.title) if stop.events else (), timing, score, asked.language
+            )
+            for stop in stops
         )
     work = Work(score, reading, plan, stops, heard, timing, asked, name, options.chord_symbols, options.sound)
     talk = cues.cue_list(score, reading, stops, timing, asked.language)
@@ -458,17 +460,21 @@ def _parts(work: Work) -> list[Part]:
     reading = {**score, "the reading": digest(work.reading)}
     plan = {**reading, "the plan": digest(work.plan)}
     words = {"level": asked.level, "language": asked.language}
-    stops = {"the stops": digest([(s, s.say) for s in work.stops], asked.minutes, work.timing.rate)}
+    stops = {"the stops": digest([(stop, stop.say) for stop in work.stops], asked.minutes, work.timing.rate)}
     look = {
         "paper": engraved_on(asked.paper),
         "language": asked.language,
         "chord symbols": str(work.chord_symbols),
     }
     lean = replace(work, stops=(), heard=())
-    pictured = [(s.id, s.first, s.last, s.notes) for s in work.stops]
+    pictured = [(stop.id, stop.first, stop.last, stop.notes) for stop in work.stops]
     pieces = ["screens", "stop pictures"]
     # What is to be heard is not asked where no sound is made: papers would name files that are not there.
-    sounding = (e for e in exercises(work.score, work.reading, asked.level) if work.sound or e.kind != HEARD)
+    sounding = (
+        exercise
+        for exercise in exercises(work.score, work.reading, asked.level)
+        if work.sound or exercise.kind != HEARD
+    )
     exercise_list = asked_exercises(work.score, work.stops, tuple(sounding), asked.language)
     heard_or_not = {"sound": str(work.sound)}
     passage_list = parallels(work.score, work.reading)
@@ -528,7 +534,11 @@ def _parts(work: Work) -> list[Part]:
             )
         )
     if work.sound:
-        asked_now = {"the exercises": digest([(e.step, e.kind, e.start, e.end) for e in exercise_list])}
+        asked_now = {
+            "the exercises": digest(
+                [(exercise.step, exercise.kind, exercise.start, exercise.end) for exercise in exercise_list]
+            )
+        }
         sounds = partial(_exercise_files, lean, exercise_list)
         parts.append(Part("exercises", {**program, **plan, **words, **asked_now}, sounds, effort=2))
         length = work.timing.bars(work.score, 0, len(work.score.measures) - 1)
@@ -654,16 +664,20 @@ def _card_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
     asked = work.asked
     pictures, pictures_of_cards = card_pictures(work.score, found, work.stops, asked.language)
     book = phrasebook(asked.language)
-    texts = [t for s in work.stops for t in (s.title, s.question, s.answer, s.say[asked.level])]
-    terms = glossary([*texts, *(e.prompt(work.score, asked.language) for e in found)], book)
+    texts = [
+        t for stop in work.stops for t in (stop.title, stop.question, stop.answer, stop.say[asked.level])
+    ]
+    terms = glossary([*texts, *(exercise.prompt(work.score, asked.language) for exercise in found)], book)
     cards = flash_cards(work.score, found, work.stops, terms, asked.language, pictures)
     return {"cards.csv": cards_csv(cards, asked.language), **pictures_of_cards}
 
 
 def _question_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
     """The exercises for other programs, with the pictures of the cards and their own sounds."""
-    pictures = {e.step: path for e in found if (path := f"cards/exercise-{e.step}.svg") in given}
-    sounds = {e.step: path for e in found if (path := sound_name(e)) in given}
+    pictures = {
+        exercise.step: path for exercise in found if (path := f"cards/exercise-{exercise.step}.svg") in given
+    }
+    sounds = {exercise.step: path for exercise in found if (path := sound_name(exercise)) in given}
     package = qti_package(
         work.score, work.reading, found, pictures, sounds, given, language=work.asked.language
     )
@@ -734,8 +748,10 @@ def _screen(width: float) -> str:
 
 def _stop_pictures(work: Work, given: Given) -> Files:
     return {
-        _stop_picture(s): webpage.stop_picture(work.score, work.reading, work.plan, s, work.asked.language)
-        for s in work.stops
+        _stop_picture(stop): webpage.stop_picture(
+            work.score, work.reading, work.plan, stop, work.asked.language
+        )
+        for stop in work.stops
     }
 
 
@@ -797,7 +813,7 @@ def _page_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
         layouts=tuple(Layout(w, (given[_screen(w)].decode(),)) for w in webpage.WIDTHS),
         sound=sound,
         contrasts=tuple(contrast(one) for one in work.heard),
-        pictures={s.id: given[_stop_picture(s)].decode() for s in work.stops},
+        pictures={stop.id: given[_stop_picture(stop)].decode() for stop in work.stops},
     )
     asked = work.asked
     tasks = homework(
@@ -842,10 +858,12 @@ def reasons_of(plan: Plan) -> tuple[Event, ...]:
 def _facts(work: Work) -> dict[str, Any]:
     """What the next build compares itself with: every chord by its place, and the stops."""
     labels = {}
-    for s in work.reading.spans:
-        bar = work.score.measure_at(s.start).number
-        labels[f"bar {bar}, beat {beat_text(work.score.beat_at(s.start))}"] = f"{s.numeral} ({s.key.symbol})"
-    return {"labels": labels, "stops": [s.id for s in work.stops], "asked": asdict(work.asked)}
+    for span in work.reading.spans:
+        bar = work.score.measure_at(span.start).number
+        labels[f"bar {bar}, beat {beat_text(work.score.beat_at(span.start))}"] = (
+            f"{span.numeral} ({span.key.symbol})"
+        )
+    return {"labels": labels, "stops": [stop.id for stop in work.stops], "asked": asdict(work.asked)}
 
 
 def _usual(before: Any, asked: Asked) -> tuple[str, ...]:

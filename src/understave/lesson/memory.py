@@ -28,8 +28,8 @@ from understave.teaching.stops import Stop
 FILE = "remembered.bin"
 _DETAILS = {
     (own.__module__, own.__qualname__): own
-    for k in (*kinds(), *REASONS)
-    for own in (k.details, *k.details.__subclasses__())
+    for kind in (*kinds(), *REASONS)
+    for own in (kind.details, *kind.details.__subclasses__())
 }
 _ROOMS = (
     "understave.theory.",

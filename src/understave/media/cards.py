@@ -40,24 +40,24 @@ def flash_cards(
     def tags(*names: str) -> tuple[str, ...]:
         return tuple(book.cells.get(name, name) for name in names)
 
-    for e in exercises:
-        if e.kind == _HEARD:
+    for exercise in exercises:
+        if exercise.kind == _HEARD:
             continue
-        bars = book.bars(score.measures[e.first].number, score.measures[e.last].number)
-        question = f"{bars[0].upper()}{bars[1:]}. {e.prompt(score, language)}"
+        bars = book.bars(score.measures[exercise.first].number, score.measures[exercise.last].number)
+        question = f"{bars[0].upper()}{bars[1:]}. {exercise.prompt(score, language)}"
         cards.append(
             _card(
                 question,
-                e.answer(score, language),
-                pictures.get(e.step, ""),
-                tags("exercise", e.kind, e.level),
+                exercise.answer(score, language),
+                pictures.get(exercise.step, ""),
+                tags("exercise", exercise.kind, exercise.level),
             )
         )
-    for s in stops:
-        if s.question and s.answer:
-            bars = book.bars(score.measures[s.first].number, score.measures[s.last].number)
-            question = f"{bars[0].upper()}{bars[1:]}. {s.question}"
-            cards.append(_card(question, s.answer, pictures.get(s.id, ""), tags("stop", s.why)))
+    for stop in stops:
+        if stop.question and stop.answer:
+            bars = book.bars(score.measures[stop.first].number, score.measures[stop.last].number)
+            question = f"{bars[0].upper()}{bars[1:]}. {stop.question}"
+            cards.append(_card(question, stop.answer, pictures.get(stop.id, ""), tags("stop", stop.why)))
     for gloss in terms:
         question = book.phrases["card_term"].format(term=gloss.term)
         cards.append(_card(question, gloss.meaning, "", tags("term")))
@@ -84,15 +84,17 @@ def card_pictures(
             bars, Reading(()), first, last, highlight=marked, options=bare, width_mm=_WIDTH
         )
 
-    for e in exercises:
-        if e.kind != _HEARD:
-            if e.material is None:
-                draw(e.step, score, e.first, e.last, e.marked)
+    for exercise in exercises:
+        if exercise.kind != _HEARD:
+            if exercise.material is None:
+                draw(exercise.step, score, exercise.first, exercise.last, exercise.marked)
             else:
-                draw(e.step, e.material, 0, len(e.material.measures) - 1, e.marked)
-    for s in stops:
-        if s.question and s.answer:
-            draw(s.id, score, s.first, s.last, s.notes)
+                draw(
+                    exercise.step, exercise.material, 0, len(exercise.material.measures) - 1, exercise.marked
+                )
+    for stop in stops:
+        if stop.question and stop.answer:
+            draw(stop.id, score, stop.first, stop.last, stop.notes)
     return paths, drawn
 
 

@@ -207,25 +207,25 @@ class Scene:
             yield self._picture(second, number / FPS, panel, burning)
 
     def _picture(self, second: float, shown: float, panel: Picture, burning: list[_Light]) -> Picture:
-        f = self.frame
-        picture = np.empty((f.height, f.width, 3), np.uint8)
-        picture[: f.heading] = self.heading
-        window = picture[f.heading : f.heading + f.room]
+        frame = self.frame
+        picture = np.empty((frame.height, frame.width, 3), np.uint8)
+        picture[: frame.heading] = self.heading
+        window = picture[frame.heading : frame.heading + frame.room]
         top = self.top(second)
-        window[:] = self.roll[top : top + f.room]
+        window[:] = self.roll[top : top + frame.room]
         for one in burning:
             _mix(window, one, top, one.strength(second))
         if top > 0:
             _fade(window[:_EDGE])
-        if top + f.room < len(self.roll):
+        if top + frame.room < len(self.roll):
             _fade(window[: -_EDGE - 1 : -1])
-        below = f.heading + f.room
-        picture[below : below + f.panel] = panel
-        bar = picture[below + f.panel :]
+        below = frame.heading + frame.room
+        picture[below : below + frame.panel] = panel
+        bar = picture[below + frame.panel :]
         bar[:] = _BAR_TRACK
         for share in self.ticks:
-            bar[f.bar // 2 :, round(share * (f.width - 1))] = _BAR_TICK
-        bar[:, : round(f.width * min(1.0, shown / self.length))] = _BAR_DONE
+            bar[frame.bar // 2 :, round(share * (frame.width - 1))] = _BAR_TICK
+        bar[:, : round(frame.width * min(1.0, shown / self.length))] = _BAR_DONE
         return picture
 
 
@@ -253,7 +253,7 @@ def set_scene(
         scene.tops.append((time.at(strip.start), float(min(max(0, y), lowest))))
     scene.ticks = [time.at(score.measures[k].start) / scene.length for k in range(first + 1, last + 1)]
     begin, finish = score.measures[first].start, score.measures[last].end
-    spans = [s for s in reading.spans if s.start < finish and s.end > begin]
+    spans = [span for span in reading.spans if span.start < finish and span.end > begin]
     scene.heading, scene.panels = _panels(score, spans, time, first, last, frame, options)
     for strip, (x, y) in zip(systems, places, strict=True):
         for index, box in strip.numerals.items():
@@ -271,14 +271,14 @@ def _engraved(
     options = Options(legend=False, language=language)
     while True:
         found = strips(score, reading, first, last, (frame.width - 2 * frame.margin) / size, options)
-        tallest = max(s.height for s in found) * size
+        tallest = max(strip.height for strip in found) * size
         if tallest <= frame.room or size < 1:
             break
         # A system taller than the window is printed smaller, and then holds more bars.
         size *= 0.97 * frame.room / tallest
-    widest = max(s.left + s.width for s in found) - min(s.left for s in found)
+    widest = max(strip.left + strip.width for strip in found) - min(strip.left for strip in found)
     larger = min((frame.width - 2 * frame.margin) / widest, 1.6 * frame.print_size)
-    fitting = frame.room / sum(s.height for s in found)
+    fitting = frame.room / sum(strip.height for strip in found)
     if len(found) == 1 or larger <= fitting:
         size = max(size, min(larger, fitting))
     return found, size
@@ -288,7 +288,7 @@ def _roll(
     systems: tuple[Strip, ...], size: float, frame: Frame
 ) -> tuple[Picture, list[int], list[tuple[int, int]]]:
     """Put systems below each other; return the pixels, where the window stands for each, their places."""
-    pictures = [_decoded(to_png(s.svg, max(1, round(s.width * size)))) for s in systems]
+    pictures = [_decoded(to_png(strip.svg, max(1, round(strip.width * size)))) for strip in systems]
     heights = [len(p) for p in pictures]
     spare = frame.room - sum(heights)
     gap = max(0, min(spare // (len(heights) + 1), frame.room // 8)) if spare > 0 else frame.room // 40
@@ -296,8 +296,8 @@ def _roll(
     edge = max(gap, (frame.room - inside) // 2)
     roll = np.full((max(frame.room, inside + 2 * edge), frame.width, 3), 255, np.uint8)
     y, tops, places = edge, [], []
-    left = min(s.left for s in systems)
-    wide = max((s.left - left) * size + p.shape[1] for s, p in zip(systems, pictures, strict=True))
+    left = min(strip.left for strip in systems)
+    wide = max((strip.left - left) * size + p.shape[1] for strip, p in zip(systems, pictures, strict=True))
     for system, picture in zip(systems, pictures, strict=True):
         x = round(max(0.0, (frame.width - wide) / 2) + (system.left - left) * size)
         drawn = picture[:, : frame.width - x]

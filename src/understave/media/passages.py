@@ -59,18 +59,28 @@ class Parallel:
 
     def words(self, score: Score, reading: Reading, level: Level, language: Language) -> str:
         """Say what comes back and what is different."""
-        own = [e for e, d in DIFFERENCE.all(reading.events) if d.return_start == self.event.start]
-        texts = [say(e, score, level, language) for e in (self.event, *own)]
+        own = [
+            event
+            for event, details in DIFFERENCE.all(reading.events)
+            if details.return_start == self.event.start
+        ]
+        texts = [say(event, score, level, language) for event in (self.event, *own)]
         return " ".join(dict.fromkeys(texts))
 
 
 def parallels(score: Score, reading: Reading, at_most: int = 6) -> tuple[Parallel, ...]:
     """Return the returns of a piece that matter most, in order; none of them literal and none unsure."""
-    returns = [(e, found) for e, found in RETURN.all(reading.events) if e.confidence >= 0.4]
-    found = [p for e, details in returns if (p := _parallel(score, e, details)) is not None]
-    different = [p for p in found if p.earlier_notes or p.later_notes or p.moved != Interval(0, 0)]
-    different.sort(key=lambda p: -weight(p.event) * p.event.confidence)
-    return tuple(sorted(different[:at_most], key=lambda p: p.later))
+    returns = [(event, found) for event, found in RETURN.all(reading.events) if event.confidence >= 0.4]
+    found = [
+        parallel for event, details in returns if (parallel := _parallel(score, event, details)) is not None
+    ]
+    different = [
+        parallel
+        for parallel in found
+        if parallel.earlier_notes or parallel.later_notes or parallel.moved != Interval(0, 0)
+    ]
+    different.sort(key=lambda parallel: -weight(parallel.event) * parallel.event.confidence)
+    return tuple(sorted(different[:at_most], key=lambda parallel: parallel.later))
 
 
 def _parallel(score: Score, event: Event, details: ReturnDetails) -> Parallel | None:
@@ -120,7 +130,7 @@ def _rows(pairs: Sequence[tuple[int | None, int | None]]) -> tuple[Row, ...]:
 
 
 def _struck(score: Score, bar: int) -> list[Note]:
-    return [n for n in score.notes if n.measure == bar]
+    return [note for note in score.notes if note.measure == bar]
 
 
 def _moved(score: Score, details: ReturnDetails, pairs: Iterable[tuple[int | None, int | None]]) -> Interval:
@@ -135,11 +145,11 @@ def _moved(score: Score, details: ReturnDetails, pairs: Iterable[tuple[int | Non
         if a is None or b is None:
             continue
         before: dict[tuple[Fraction, int], list[Note]] = {}
-        for n in _struck(score, a):
-            before.setdefault((n.onset - score.measures[a].start, n.staff), []).append(n)
-        for n in _struck(score, b):
-            for o in before.get((n.onset - score.measures[b].start, n.staff), ()):
-                between = Interval.between(o.pitch, n.pitch)
+        for note in _struck(score, a):
+            before.setdefault((note.onset - score.measures[a].start, note.staff), []).append(note)
+        for note in _struck(score, b):
+            for o in before.get((note.onset - score.measures[b].start, note.staff), ()):
+                between = Interval.between(o.pitch, note.pitch)
                 if between.steps % 7 == steps and between.semitones % 12 == semitones:
                     apart[between.steps, between.semitones] += 1
     if apart:
@@ -152,22 +162,22 @@ def _differing(score: Score, a: int | None, b: int | None, moved: Interval) -> t
     old = _struck(score, a) if a is not None else []
     new = _struck(score, b) if b is not None else []
     if a is None or b is None:
-        return [n.id for n in old], [n.id for n in new]
+        return [note.id for note in old], [note.id for note in new]
     at, there = score.measures[a].start, score.measures[b].start
-    before = Counter((n.onset - at, n.pitch + moved, n.duration, n.grace) for n in old)
-    after = Counter((n.onset - there, n.pitch, n.duration, n.grace) for n in new)
+    before = Counter((note.onset - at, note.pitch + moved, note.duration, note.grace) for note in old)
+    after = Counter((note.onset - there, note.pitch, note.duration, note.grace) for note in new)
     left, right = before - after, after - before
     one, other = [], []
-    for n in old:
-        key = (n.onset - at, n.pitch + moved, n.duration, n.grace)
+    for note in old:
+        key = (note.onset - at, note.pitch + moved, note.duration, note.grace)
         if left[key] > 0:
             left[key] -= 1
-            one.append(n.id)
-    for n in new:
-        key = (n.onset - there, n.pitch, n.duration, n.grace)
+            one.append(note.id)
+    for note in new:
+        key = (note.onset - there, note.pitch, note.duration, note.grace)
         if right[key] > 0:
             right[key] -= 1
-            other.append(n.id)
+            other.append(note.id)
     return one, other
 
 
@@ -203,9 +213,9 @@ def parallels_pdf(
     with tempfile.TemporaryDirectory(prefix="understave-") as folder:
         root = Path(folder)
         entries = []
-        for number, p in enumerate(found, start=1):
+        for number, parallel in enumerate(found, start=1):
             rows = []
-            for k, sides in enumerate(engraved(score, reading, p, language), start=1):
+            for k, sides in enumerate(engraved(score, reading, parallel, language), start=1):
                 names = []
                 for side, svg in zip("ab", sides, strict=True):
                     name = f"{number}-{k}{side}.svg" if svg else ""
@@ -213,13 +223,16 @@ def parallels_pdf(
                         (root / name).write_text(svg, encoding="utf-8")
                     names.append(name)
                 rows.append(names)
-            bars = [book.bars(*(score.measures[i].number for i in side)) for side in (p.earlier, p.later)]
+            bars = [
+                book.bars(*(score.measures[i].number for i in side))
+                for side in (parallel.earlier, parallel.later)
+            ]
             bars = [b[0].upper() + b[1:] for b in bars]
             entries.append(
                 {
                     "first": book.phrases["parallel_first"].format(bars=bars[0]),
                     "again": book.phrases["parallel_again"].format(bars=bars[1]),
-                    "words": in_a_line(p.words(score, reading, level, language)),
+                    "words": in_a_line(parallel.words(score, reading, level, language)),
                     "rows": rows,
                 }
             )

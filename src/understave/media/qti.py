@@ -69,8 +69,10 @@ def qti_package(  # noqa: PLR0913
 ) -> bytes:
     """Return the package. `pictures` and `sounds` are paths by the step of an exercise, `given` the files."""
     items = [
-        item_of(e, score, reading, language, pictures.get(e.step, ""), sounds.get(e.step, ""))
-        for e in exercises
+        item_of(
+            exercise, score, reading, language, pictures.get(exercise.step, ""), sounds.get(exercise.step, "")
+        )
+        for exercise in exercises
     ]
     word = phrasebook(language).headings["exercises"]
     title = f"{score.title}: {word}"
@@ -91,50 +93,52 @@ def qti_package(  # noqa: PLR0913
 
 
 def item_of(
-    e: Exercise, score: Score, reading: Reading, language: Language, picture: str = "", sound: str = ""
+    exercise: Exercise, score: Score, reading: Reading, language: Language, picture: str = "", sound: str = ""
 ) -> Item:
     """Return an exercise as an item."""
-    prompt, answer = (in_a_line(t) for t in (e.prompt(score, language), e.answer(score, language)))
-    if e.correct is not None:
-        choices = tuple(in_a_line(c) for c in e.choice_words(score, language))
-        return Item(e.step, prompt, answer, choices, e.correct, picture, sound)
-    right, wrong = _offered(e, score, reading, language)
+    prompt, answer = (
+        in_a_line(t) for t in (exercise.prompt(score, language), exercise.answer(score, language))
+    )
+    if exercise.correct is not None:
+        choices = tuple(in_a_line(c) for c in exercise.choice_words(score, language))
+        return Item(exercise.step, prompt, answer, choices, exercise.correct, picture, sound)
+    right, wrong = _offered(exercise, score, reading, language)
     wrong = [w for w in dict.fromkeys(wrong) if w != right][:_WRONG]
     if not right or not wrong:
-        return Item(e.step, prompt, answer, (), 0, picture, sound)
+        return Item(exercise.step, prompt, answer, (), 0, picture, sound)
     choices = tuple(
-        sorted((right, *wrong), key=lambda c: hashlib.sha256(f"{e.start}{c}".encode()).hexdigest())
+        sorted((right, *wrong), key=lambda c: hashlib.sha256(f"{exercise.start}{c}".encode()).hexdigest())
     )
-    return Item(e.step, prompt, answer, choices, choices.index(right), picture, sound)
+    return Item(exercise.step, prompt, answer, choices, choices.index(right), picture, sound)
 
 
-def _offered(e: Exercise, score: Score, reading: Reading, language: Language) -> tuple[str, list[str]]:
+def _offered(exercise: Exercise, score: Score, reading: Reading, language: Language) -> tuple[str, list[str]]:
     """Return the right choice and wrong ones; no right one where free text is asked for."""
     book = phrasebook(language)
 
     def named(value: object, way: str = "") -> str:
         return in_a_line(name_value(value, "choice", way, "", score, book, "exercise"))  # type: ignore[arg-type]
 
-    details = e.details
+    details = exercise.details
     if isinstance(details, NoteToFind):
-        span, pitch = reading.span_at(e.start), details.pitch
+        span, pitch = reading.span_at(exercise.start), details.pitch
         assert span is not None
         around = {score.note_by_id[i].pitch for i in span.notes if i in score.note_by_id}
         near = sorted(around, key=lambda p: (abs(p.midi - pitch.midi), p.midi))
         others = [p for p in near if p.pitch_class != pitch.pitch_class]
-        return named(pitch, "octave"), [named(p, "octave") for p in others]
+        return named(pitch, "octave"), [named(pitch, "octave") for pitch in others]
     if not isinstance(details, ChordToName | ChordToSpell):
         return "", []
     key, chord, spelled = details.key, details.chord, isinstance(details, ChordToSpell)
 
     def shown(numeral: RomanNumeral) -> str:
         sounding = numeral.chord(key)
-        if spelled and e.level == "beginner":
+        if spelled and exercise.level == "beginner":
             return named(sounding.members)
         if spelled:
             low = sounding.members.index(sounding.bass)
-            return ", ".join(named(p) for p in (*sounding.members[low:], *sounding.members[:low]))
-        if e.level == "beginner":
+            return ", ".join(named(tone) for tone in (*sounding.members[low:], *sounding.members[:low]))
+        if exercise.level == "beginner":
             return f"{named(sounding.root)}: {named(sounding.quality)}"
         return named(numeral)
 
@@ -146,8 +150,8 @@ def _offered(e: Exercise, score: Score, reading: Reading, language: Language) ->
         # A chord that is part of the other would be half right.
         if not (notes <= right or right <= notes):
             unlike.append(numeral)
-    unlike.sort(key=lambda n: hashlib.sha256(f"{e.start}{n}".encode()).hexdigest())
-    return shown(chord), [shown(n) for n in unlike]
+    unlike.sort(key=lambda numeral: hashlib.sha256(f"{exercise.start}{numeral}".encode()).hexdigest())
+    return shown(chord), [shown(numeral) for numeral in unlike]
 
 
 # --- as XML ----------------------------------------------------------------------------------------------

@@ -46,12 +46,12 @@ def sketch_files(  # noqa: PLR0913
     if not found:
         return {}
     made = {"devices.pdf": sketches_pdf(found, score, reading, paper, level, language, sound)}
-    for w in found:
-        made[f"devices/{_slug(w)}.musicxml"] = w.score.source
+    for worked in found:
+        made[f"devices/{_slug(worked)}.musicxml"] = worked.score.source
         if sound:
-            played = perform(w.score, make_plan(w.score, w.reading))
-            tags = tags_of(score, phrasebook(language).patterns[w.device.name]["title"])
-            made[_sound(w)] = audio_bytes(".mp3", render(played, instrument, RATE), RATE, tags=tags)
+            played = perform(worked.score, make_plan(worked.score, worked.reading))
+            tags = tags_of(score, phrasebook(language).patterns[worked.device.name]["title"])
+            made[_sound(worked)] = audio_bytes(".mp3", render(played, instrument, RATE), RATE, tags=tags)
     return made
 
 
@@ -67,15 +67,21 @@ def sketches_pdf(  # noqa: PLR0913
     """Return one entry for each device: where the piece has it, how it is made, an example, a task."""
     book = phrasebook(language)
     words = book.phrases
-    in_piece = {d.name: e for d, e in devices_in(reading)}
+    in_piece = {device.name: event for device, event in devices_in(reading)}
     pictures, entries = {}, []
-    for w in found:
-        pattern = book.patterns[w.device.name]
-        name = f"{_slug(w)}.svg"
+    for worked in found:
+        pattern = book.patterns[worked.device.name]
+        name = f"{_slug(worked)}.svg"
         drawn = Options(language=language, legend=False, doubt_below=0.0)
-        marked = w.event.notes
+        marked = worked.event.notes
         pictures[name] = excerpt(
-            w.score, w.reading, 0, len(w.score.measures) - 1, highlight=marked, options=drawn, width_mm=_WIDTH
+            worked.score,
+            worked.reading,
+            0,
+            len(worked.score.measures) - 1,
+            highlight=marked,
+            options=drawn,
+            width_mm=_WIDTH,
         )
         entry: dict[str, Any] = {
             "title": pattern["title"],
@@ -83,13 +89,13 @@ def sketches_pdf(  # noqa: PLR0913
             "try": pattern["try"],
             "picture": name,
             "example": words["devices_example"].format(
-                key=key_name(w.key, language), texture=words[f"texture_{w.texture.lower()}"]
+                key=key_name(worked.key, language), texture=words[f"texture_{worked.texture.lower()}"]
             ),
-            "sound": _sound(w) if sound else "",
+            "sound": _sound(worked) if sound else "",
             "place": "",
             "said": "",
         }
-        event = in_piece.get(w.device.name)
+        event = in_piece.get(worked.device.name)
         if event is not None:
             entry["place"] = words["devices_in_piece"].format(place=place(score, event.start, book))
             entry["said"] = say(event, score, level, language)

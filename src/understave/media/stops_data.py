@@ -22,25 +22,25 @@ def lesson_json(score: Score, stops: Sequence[Stop], level: Level, language: Lan
             piece=records.Piece(score.title, score.composer),
             level=level,
             language=language,
-            seconds=round(sum(s.seconds for s in stops), 1),
+            seconds=round(sum(stop.seconds for stop in stops), 1),
             stops=tuple(
                 records.Stop(
-                    id=s.id,
-                    first_measure=score.measures[s.first].number,
-                    last_measure=score.measures[s.last].number,
-                    moment=moment(score, s.moment),
-                    title=s.title,
-                    say=dict(s.say),
-                    hear=s.hear,
-                    play=s.play,
-                    question=s.question,
-                    answer=s.answer,
-                    notes=s.notes,
-                    seconds=round(s.seconds, 1),
-                    why=s.why,
-                    interest=round(s.interest, 3),
+                    id=stop.id,
+                    first_measure=score.measures[stop.first].number,
+                    last_measure=score.measures[stop.last].number,
+                    moment=moment(score, stop.moment),
+                    title=stop.title,
+                    say=dict(stop.say),
+                    hear=stop.hear,
+                    play=stop.play,
+                    question=stop.question,
+                    answer=stop.answer,
+                    notes=stop.notes,
+                    seconds=round(stop.seconds, 1),
+                    why=stop.why,
+                    interest=round(stop.interest, 3),
                 )
-                for s in stops
+                for stop in stops
             ),
         )
     )

@@ -88,8 +88,8 @@ class Questions:
 
 def asked_stops(stops: Sequence[Stop]) -> tuple[Stop, ...]:
     """Choose of the stops of a lesson those that papers ask about; their order stays."""
-    best = sorted(stops, key=lambda s: (s.why != "own", -s.interest))[:_MOST_STOPS]
-    return tuple(s for s in stops if s in best)
+    best = sorted(stops, key=lambda stop: (stop.why != "own", -stop.interest))[:_MOST_STOPS]
+    return tuple(stop for stop in stops if stop in best)
 
 
 def asked_exercises(
@@ -105,12 +105,15 @@ def questions(
     """Return what papers ask, of the best stops of a lesson and in `asked_exercises`, and what they tell."""
     language = look.language
     own = asked_stops(stops)
-    asked = [asked_at(score, s, language) for s in own] + [asked_by(score, e, language) for e in kept]
+    asked = [asked_at(score, stop, language) for stop in own] + [
+        asked_by(score, exercise, language) for exercise in kept
+    ]
     told = narrate(score, reading, "whole", look.level, language)
     plays = {
-        s.id: s.play
-        for s in own
-        if s.play and not any(tells(score, s.play, *shown_bars(score, s), a, language) for a in asked)
+        stop.id: stop.play
+        for stop in own
+        if stop.play
+        and not any(tells(score, stop.play, *shown_bars(score, stop), a, language) for a in asked)
     }
     return Questions(own, kept, open_story(score, told, asked, language, STORY_WORDS), plays)
 
@@ -138,11 +141,11 @@ def drawn(score: Score, reading: Reading, asked: Questions, look: Look) -> Drawn
         keys=False,
     )
     pictures = {}
-    for s in asked.stops:
-        first, last = (m.index for m in score.measures_over(*shown_bars(score, s)))
+    for stop in asked.stops:
+        first, last = (measure.index for measure in score.measures_over(*shown_bars(score, stop)))
         # What sounds at the moment marks the place; the notes that a stop is about would be the answer.
-        marked = _sounding(score, s.moment) if s.question and s.notes else ()
-        pictures[f"stop-{s.id}.svg"] = excerpt(
+        marked = _sounding(score, stop.moment) if stop.question and stop.notes else ()
+        pictures[f"stop-{stop.id}.svg"] = excerpt(
             clean, Reading(()), first, last, highlight=marked, options=options, width_mm=width
         )
     entries, more = exercise_entries(
@@ -153,10 +156,10 @@ def drawn(score: Score, reading: Reading, asked: Questions, look: Look) -> Drawn
         STUDENT_STAFF_MM,
         width - _NUMBER_MM,
     )
-    for e, entry in zip(asked.exercises, entries, strict=True):
-        entry["room"] = _room(e)
+    for exercise, entry in zip(asked.exercises, entries, strict=True):
+        entry["room"] = _room(exercise)
         if entry["room"]["staves"]:
-            key = e.details.key
+            key = exercise.details.key
             name = f"staves-{key.simplest.signature}-{entry['room']['staves']}.svg"
             more.setdefault(
                 name, empty_staves(key.simplest.signature, entry["room"]["staves"], width - _NUMBER_MM)
@@ -167,7 +170,7 @@ def drawn(score: Score, reading: Reading, asked: Questions, look: Look) -> Drawn
 
 
 def _sounding(score: Score, moment: Fraction) -> tuple[str, ...]:
-    found = tuple(n.id for n in score.notes if not n.grace and n.onset <= moment < n.end)
+    found = tuple(note.id for note in score.notes if not note.grace and note.onset <= moment < note.end)
     return found if len(found) > 1 else ()
 
 
@@ -184,8 +187,8 @@ _ROOM: Mapping[str, tuple[int, int]] = {
 """Lines for words and staves of a system to write on, by the kind of an exercise."""
 
 
-def _room(e: Exercise) -> dict[str, Any]:
-    lines, staves = _ROOM.get(e.kind, (2, 0))
+def _room(exercise: Exercise) -> dict[str, Any]:
+    lines, staves = _ROOM.get(exercise.kind, (2, 0))
     return {"lines": lines, "staves": staves, "picture": "", "narrow": False}
 
 
@@ -205,17 +208,19 @@ def student_pdf(
         "note": note,
         "staves": words["paper_staves"],
         "headings": book.headings,
-        "story": [{"bars": c.bars, "text": c.text} for c in asked.story],
+        "story": [{"bars": chapter.bars, "text": chapter.text} for chapter in asked.story],
         "to_play": words["handout_to_play"],
         "stops": [
             {
-                "bars": raised(book.bars(score.measures[s.first].number, score.measures[s.last].number)),
-                "question": s.question,
-                "play": asked.plays.get(s.id, ""),
-                "lines": min(4, 2 + len(s.answer) // 90) if s.question else 0,
-                "picture": f"stop-{s.id}.svg",
+                "bars": raised(
+                    book.bars(score.measures[stop.first].number, score.measures[stop.last].number)
+                ),
+                "question": stop.question,
+                "play": asked.plays.get(stop.id, ""),
+                "lines": min(4, 2 + len(stop.answer) // 90) if stop.question else 0,
+                "picture": f"stop-{stop.id}.svg",
             }
-            for s in asked.stops
+            for stop in asked.stops
         ],
         "exercises": [
             {name: e[name] for name in ("prompt", "sound", "choices", "pictures", "room", "narrow")}
@@ -238,11 +243,13 @@ def answers_pdf(score: Score, asked: Questions, pictures: Drawn, look: Look, who
         "stops": [
             {
                 "number": k,
-                "bars": raised(book.bars(score.measures[s.first].number, score.measures[s.last].number)),
-                "answer": s.answer,
+                "bars": raised(
+                    book.bars(score.measures[stop.first].number, score.measures[stop.last].number)
+                ),
+                "answer": stop.answer,
             }
-            for k, s in enumerate(asked.stops, start=1)
-            if s.question and s.answer
+            for k, stop in enumerate(asked.stops, start=1)
+            if stop.question and stop.answer
         ],
         "exercises": [
             {name: e[name] for name in ("answer", "correct", "solutions", "narrow_answer")}
@@ -288,7 +295,7 @@ def without_labels(score: Score) -> Score:
         parent = element.getparent()
         if parent is not None:
             parent.remove(element)
-    directions = tuple(d for d in score.directions if d.kind != "chord-symbol")
+    directions = tuple(direction for direction in score.directions if direction.kind != "chord-symbol")
     return replace(score, source=etree.tostring(root), directions=directions)
 
 

@@ -64,11 +64,11 @@ def teacher_pdf(  # noqa: PLR0913
     keys = key_sentence(score, reading, book)
     minute, five = (narrate(score, reading, name, level, language) for name in ("minute", "five"))
     known: set[str] = set()
-    lead = _marked(" ".join(c.text for c in minute), known, book)
-    pictures = {f"told-{s.id}.svg": _excerpt(score, reading, s, look) for s in taught.stops}
+    lead = _marked(" ".join(chapter.text for chapter in minute), known, book)
+    pictures = {f"told-{stop.id}.svg": _excerpt(score, reading, stop, look) for stop in taught.stops}
     exercises = list(drawn.entries)
     advice = playing_advice(score, plan, level, language)
-    numbers = {s.id: k for k, s in enumerate(asked.stops, start=1)}
+    numbers = {stop.id: k for k, stop in enumerate(asked.stops, start=1)}
     data: dict[str, Any] = {
         "title": score.title,
         "subtitle": _subtitle(score),
@@ -86,19 +86,22 @@ def teacher_pdf(  # noqa: PLR0913
         "tension": _tension(score, plan),
         "tension_name": words["play_aspect_tension"],
         "minute": lead,
-        "story": [{"bars": c.bars, "text": _marked(c.text, known, book)} for c in after_minute(minute, five)],
+        "story": [
+            {"bars": chapter.bars, "text": _marked(chapter.text, known, book)}
+            for chapter in after_minute(minute, five)
+        ],
         "stops": [
             {
-                "number": str(numbers.get(s.id, "")),
-                "title": s.title,
-                "when": _when(s, taught.talk, book),
-                "sure": _sure(s, reading, book),
-                "question": s.question,
-                "answer": s.answer,
-                "play": s.play,
-                "picture": f"told-{s.id}.svg",
+                "number": str(numbers.get(stop.id, "")),
+                "title": stop.title,
+                "when": _when(stop, taught.talk, book),
+                "sure": _sure(stop, reading, book),
+                "question": stop.question,
+                "answer": stop.answer,
+                "play": stop.play,
+                "picture": f"told-{stop.id}.svg",
             }
-            for s in taught.stops
+            for stop in taught.stops
         ],
         "to_play": words["handout_to_play"],
         "advice": [
@@ -112,16 +115,18 @@ def teacher_pdf(  # noqa: PLR0913
         ],
         "exercises": exercises,
         "check_intro": words["check_intro"],
-        "doubts": [d.text for d in story.doubts(score, reading, language)],
+        "doubts": [doubt.text for doubt in story.doubts(score, reading, language)],
         "caution": words["caution_practice"],
         "credit": words["credit"].format(file=source_name),
         "copyright": words["copyright"],
     }
-    said = [c.text for c in (*minute, *five)] + [keys]
-    said += [t for s in taught.stops for t in (s.title, s.question, s.answer, s.play)]
+    said = [chapter.text for chapter in (*minute, *five)] + [keys]
+    said += [t for stop in taught.stops for t in (stop.title, stop.question, stop.answer, stop.play)]
     said += [t for e in exercises for t in (e["prompt"], e["answer"], *e["choices"])]
     said += [t for _, items in advice for a in items for t in (a.what, a.why)]
-    data["glossary"] = [{"term": g.term, "meaning": g.meaning} for g in story.glossary(said, book)]
+    data["glossary"] = [
+        {"term": gloss.term, "meaning": gloss.meaning} for gloss in story.glossary(said, book)
+    ]
     shown = {name for e in exercises for name in (*e["pictures"], *e["solutions"])}
     pictures |= {name: svg for name, svg in drawn.pictures.items() if name in shown}
     pdf = set_pages("teacher", data, pictures)
@@ -130,7 +135,7 @@ def teacher_pdf(  # noqa: PLR0913
 
 def _when(stop: Stop, talk: Sequence[Cue], book: Phrasebook) -> str:
     """Say from when to when a stop is spoken about, in minutes and seconds of the lesson."""
-    own = [c for c in talk if c.stop == stop.id]
+    own = [cue for cue in talk if cue.stop == stop.id]
     if not own:
         return ""
     return book.phrases["paper_timing"].format(begin=_clock(own[0].start), end=_clock(own[-1].end))
@@ -193,16 +198,16 @@ def _keys(score: Score, reading: Reading, language: Language) -> list[dict[str, 
     """The stretches of the key plan with their height: steps on the circle of fifths from the home key."""
     home = home_of(reading)
     found = []
-    for k in story.key_plan(score, reading):
+    for stretch in story.key_plan(score, reading):
         found.append(
             {
-                "name": key_label(k.key, language),
-                "short": story.short_key(k.key, language),
-                "minor": k.key.mode == "minor",
-                "home": k.key == home,
-                "start": _share(score, k.start),
-                "end": _share(score, k.end),
-                "height": k.key.simplest.signature - home.simplest.signature,
+                "name": key_label(stretch.key, language),
+                "short": story.short_key(stretch.key, language),
+                "minor": stretch.key.mode == "minor",
+                "home": stretch.key == home,
+                "start": _share(score, stretch.start),
+                "end": _share(score, stretch.end),
+                "height": stretch.key.simplest.signature - home.simplest.signature,
             }
         )
     return found
@@ -212,17 +217,17 @@ def _bar_ticks(score: Score) -> list[dict[str, Any]]:
     """Bars to number below a picture of the whole piece: about ten, at even distances."""
     count = len(score.measures)
     step = next(n for n in (1, 2, 4, 5, 8, 10, 16, 20, 25, 50, 100, count) if count / n <= 12 or n == count)
-    numbered = [m for m in score.measures if m.number.isdigit()]
+    numbered = [measure for measure in score.measures if measure.number.isdigit()]
     return [
-        {"number": m.number, "at": _share(score, m.start)}
-        for m in numbered
-        if int(m.number) % step == 0 or m.number == "1"
+        {"number": measure.number, "at": _share(score, measure.start)}
+        for measure in numbered
+        if int(measure.number) % step == 0 or measure.number == "1"
     ]
 
 
 def _excerpt(score: Score, reading: Reading, stop: Stop, look: Look) -> str:
     options = Options(language=look.language, legend=False, staff_mm=_STAFF_MM)
-    first, last = (m.index for m in score.measures_over(*shown_bars(score, stop)))
+    first, last = (measure.index for measure in score.measures_over(*shown_bars(score, stop)))
     return excerpt(
         score, reading, first, last, highlight=stop.notes, options=options, width_mm=look.width_mm - 2
     )

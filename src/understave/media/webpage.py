@@ -142,12 +142,16 @@ def make_page(  # noqa: PLR0913
     minute, five = (
         narrate(score, reading, name, options.level, options.language) for name in ("minute", "five")
     )
-    told = [Passage(c.bars, c.text) for c in after_minute(minute, five)]
-    texts = [t for s in pauses for t in (s.heading, *s.words, s.question, s.answer, s.suggestion)]
-    texts += [c.listen for c in sides] + [c.text for c in (*minute, *five)]
-    glossary = tuple(Term(g.term, g.meaning) for g in story.glossary(texts, book))
-    labels = tuple(Label(time.at(s.start), time.at(s.end), story.label(s, book)) for s in reading.spans)
-    texts += [x.words for x in labels] + [g.meaning for g in glossary]
+    told = [Passage(chapter.bars, chapter.text) for chapter in after_minute(minute, five)]
+    texts = [
+        t for stop in pauses for t in (stop.heading, *stop.words, stop.question, stop.answer, stop.suggestion)
+    ]
+    texts += [contrast.listen for contrast in sides] + [chapter.text for chapter in (*minute, *five)]
+    glossary = tuple(Term(gloss.term, gloss.meaning) for gloss in story.glossary(texts, book))
+    labels = tuple(
+        Label(time.at(span.start), time.at(span.end), story.label(span, book)) for span in reading.spans
+    )
+    texts += [x.words for x in labels] + [term.meaning for term in glossary]
     texts += [t for one in tasks for t in (one.prompt, one.reason, *one.choices, *one.why_not)]
     phrases = book.phrases
     return Page(
@@ -156,17 +160,17 @@ def make_page(  # noqa: PLR0913
         language=options.language,
         layouts=layouts,
         bars=_bars(score, reading, time),
-        summary=" ".join(c.text for c in minute) or key_sentence(score, reading, book),
+        summary=" ".join(chapter.text for chapter in minute) or key_sentence(score, reading, book),
         sound=sound,
         labels=labels,
         keys=tuple(
             KeyStretch(
-                key_label(k.key, options.language),
-                story.short_key(k.key, options.language),
-                time.at(k.start),
-                time.at(k.end),
+                key_label(stretch.key, options.language),
+                story.short_key(stretch.key, options.language),
+                time.at(stretch.start),
+                time.at(stretch.end),
             )
-            for k in story.key_plan(score, reading)
+            for stretch in story.key_plan(score, reading)
         ),
         tension=tuple((time.at(moment), value) for moment, value in curve(plan.tension)),
         legend=_legend(reading, book),
@@ -209,9 +213,9 @@ def _encoded(
 def lights(score: Score, performance: Performance) -> tuple[tuple[str, float, float], ...]:
     """Return (note id, start, end) in seconds for every written note that sounds, tied continuations too."""
     spans: dict[str, tuple[float, float]] = {}
-    for s in performance.strikes:
-        start, end = spans.get(s.note, (s.start, s.end))
-        spans[s.note] = min(start, s.start), max(end, s.end)
+    for strike in performance.strikes:
+        start, end = spans.get(strike.note, (strike.start, strike.end))
+        spans[strike.note] = min(start, strike.start), max(end, strike.end)
     rows = []
     for i, (start, end) in spans.items():
         note = score.note_by_id.get(i)
@@ -234,12 +238,14 @@ def contrast_sides(score: Score, one: Heard, options: PageOptions) -> Contrast:
         (_phrase(book, "other", one.label), one.other, one.other_reading, one.changed),
     )
     plans = [
-        p if way.pedal is None else replace(p, pedal=way.pedal)
-        for p, way in zip((make_plan(s, reading) for _, s, reading, _ in sides), one.ways, strict=True)
+        plan if way.pedal is None else replace(plan, pedal=way.pedal)
+        for plan, way in zip(
+            (make_plan(score, reading) for _, score, reading, _ in sides), one.ways, strict=True
+        )
     ]
-    played = [perform(s, plan) for (_, s, _, _), plan in zip(sides, plans, strict=True)]
+    played = [perform(score, plan) for (_, score, _, _), plan in zip(sides, plans, strict=True)]
     pianos = [instruments().get(way.piano, options.instrument) for way in one.ways]
-    sounds = [render(p, piano, RATE) for p, piano in zip(played, pianos, strict=True)]
+    sounds = [render(performance, piano, RATE) for performance, piano in zip(played, pianos, strict=True)]
     gain = common_gain(sounds)
     pedalled = any(way.pedal is not None for way in one.ways)
     drawn = Options(language=options.language, legend=False, tension=False, dynamics=False)
@@ -262,9 +268,11 @@ def contrast_sides(score: Score, one: Heard, options: PageOptions) -> Contrast:
                     width_mm=_EXCERPT_WIDTH,
                     plan=plan if pedalled else None,
                 ),
-                _encoded(s, p, samples, gain, tags_of(score, bars, name)),
+                _encoded(s, performance, samples, gain, tags_of(score, bars, name)),
             )
-            for (name, s, reading, marked), plan, p, samples in zip(sides, plans, played, sounds, strict=True)
+            for (name, s, reading, marked), plan, performance, samples in zip(
+                sides, plans, played, sounds, strict=True
+            )
         ),
     )
 
@@ -318,7 +326,7 @@ def _stop(  # noqa: PLR0913
         answer=one.answer,
         suggestion=one.play,
         excerpt=picture or stop_picture(score, reading, plan, one, options.language),
-        contrasts=tuple(k for k, c in enumerate(heard) if contrast_name(score, c) in one.hear),
+        contrasts=tuple(k for k, contrast in enumerate(heard) if contrast_name(score, contrast) in one.hear),
         struck=struck(score, one.first, one.last),
         seconds=one.seconds,
     )
@@ -327,8 +335,8 @@ def _stop(  # noqa: PLR0913
 def struck(score: Score, first: int, last: int) -> tuple[tuple[str, float, float], ...]:
     """Return (note id, start, end) in quarter notes of every written note that sounds in some bars."""
     begin, stop = score.measures[first].start, score.measures[last].end
-    inside = [n for n in score.notes if n.onset < stop and (n.end > begin or n.onset >= begin)]
-    return tuple((one, n.at, n.until) for n in inside for one in n.ids)
+    inside = [note for note in score.notes if note.onset < stop and (note.end > begin or note.onset >= begin)]
+    return tuple((one, note.at, note.until) for note in inside for one in note.ids)
 
 
 def _homework(tasks: Sequence[Task], language: Language) -> Homework:
@@ -365,10 +373,10 @@ def _homework(tasks: Sequence[Task], language: Language) -> Homework:
 
 def _bars(score: Score, reading: Reading, time: Clock) -> tuple[Bar, ...]:
     bars = []
-    for m in score.measures:
-        here = [s for s in reading.spans if s.start < m.end and s.end > m.start]
-        words = ", ".join(dict.fromkeys(_spoken(s) for s in here))
-        bars.append(Bar(m.id, m.number, time.at(m.start), time.at(m.end), words))
+    for measure in score.measures:
+        here = [span for span in reading.spans if span.start < measure.end and span.end > measure.start]
+        words = ", ".join(dict.fromkeys(_spoken(span) for span in here))
+        bars.append(Bar(measure.id, measure.number, time.at(measure.start), time.at(measure.end), words))
     return tuple(bars)
 
 
@@ -378,10 +386,12 @@ def _spoken(span: Span) -> str:
 
 
 def _legend(reading: Reading, book: Phrasebook) -> tuple[LegendEntry, ...]:
-    used = {function_of(s.numeral) for s in reading.spans}
+    used = {function_of(span.numeral) for span in reading.spans}
     named = (Function.TONIC, Function.PREDOMINANT, Function.DOMINANT, Function.APPLIED)
     return tuple(
-        LegendEntry(book.phrases[f"page_colour_{f.value}"], colour_of(f)) for f in named if f in used
+        LegendEntry(book.phrases[f"page_colour_{function.value}"], colour_of(function))
+        for function in named
+        if function in used
     )
 
 

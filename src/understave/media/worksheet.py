@@ -39,15 +39,17 @@ def exercise_sounds(
     """Return the sounds of the exercises that are to be heard, by path."""
     word = phrasebook(language).cells["exercise"]
     sounds = {}
-    for e in found:
-        if e.kind == HEARD:
-            if e.material is None:
-                played = perform(score, plan, first=e.first, last=e.last)
+    for exercise in found:
+        if exercise.kind == HEARD:
+            if exercise.material is None:
+                played = perform(score, plan, first=exercise.first, last=exercise.last)
             else:
-                played = perform(e.material, Plan(tempo=plan.tempo))
+                played = perform(exercise.material, Plan(tempo=plan.tempo))
             # No more than its number: a title must not give the answer away.
-            tags = tags_of(score, f"{word} {e.step}")
-            sounds[sound_name(e)] = audio_bytes(".mp3", render(played, instrument, RATE), RATE, tags=tags)
+            tags = tags_of(score, f"{word} {exercise.step}")
+            sounds[sound_name(exercise)] = audio_bytes(
+                ".mp3", render(played, instrument, RATE), RATE, tags=tags
+            )
     return sounds
 
 
@@ -72,26 +74,30 @@ def exercise_entries(
     bare = replace(full, staff_mm=staff_mm, numerals=False, keys=False)
     pictures: dict[str, str] = {}
     entries = []
-    for e in found:
+    for exercise in found:
         shown = []
-        if e.kind != HEARD:  # Seeing what is to be heard would give the answer away.
-            shown.append(f"exercise-{e.step}.svg")
-            bars = (e.material, 0, len(e.material.measures) - 1) if e.material else (score, e.first, e.last)
+        if exercise.kind != HEARD:  # Seeing what is to be heard would give the answer away.
+            shown.append(f"exercise-{exercise.step}.svg")
+            bars = (
+                (exercise.material, 0, len(exercise.material.measures) - 1)
+                if exercise.material
+                else (score, exercise.first, exercise.last)
+            )
             asked, first, last = _readable(*bars)
             pictures[shown[0]] = excerpt(
-                asked, Reading(()), first, last, highlight=e.marked, options=bare, width_mm=width_mm
+                asked, Reading(()), first, last, highlight=exercise.marked, options=bare, width_mm=width_mm
             )
         solutions = []
-        for k, (s, r) in enumerate(e.solutions, start=1):
-            solutions.append(f"answer-{e.step}-{k}.svg")
+        for k, (s, r) in enumerate(exercise.solutions, start=1):
+            solutions.append(f"answer-{exercise.step}-{k}.svg")
             pictures[solutions[-1]] = excerpt(s, r, 0, len(s.measures) - 1, options=full, width_mm=width_mm)
         entries.append(
             {
-                "prompt": e.prompt(score, language),
-                "answer": e.answer(score, language),
-                "sound": sound_name(e) if e.kind == HEARD else "",
-                "choices": list(e.choice_words(score, language)),
-                "correct": e.correct,
+                "prompt": exercise.prompt(score, language),
+                "answer": exercise.answer(score, language),
+                "sound": sound_name(exercise) if exercise.kind == HEARD else "",
+                "choices": list(exercise.choice_words(score, language)),
+                "correct": exercise.correct,
                 "pictures": shown,
                 "solutions": solutions,
                 "narrow": all(_width(pictures[name]) <= 0.47 * width_mm for name in shown),

@@ -51,8 +51,9 @@ def choices(folder: Path, language: Language = "en") -> dict[str, Any]:
     there = {(str(k), str(v)) for k, v in names}
     devices = [
         name
-        for name, d in known_devices().items()
-        if d.chords or any(k == d.kind and (not d.labels or v in d.labels) for k, v in there)
+        for name, device in known_devices().items()
+        if device.chords
+        or any(k == device.kind and (not device.labels or v in device.labels) for k, v in there)
     ]
     textures = [label for kind, label in names if kind == TEXTURE.name]
     book = phrasebook(language)

@@ -112,5 +112,5 @@ def read_batch(
         outcomes = [reader.read(Job(Path(path), piece)) for path, piece in batch]
     finally:
         reader.close()
-    write_part(store, [o.piece for o in outcomes], name)
-    return [(o.piece.error, o.seconds, o.memory) for o in outcomes]
+    write_part(store, [outcome.piece for outcome in outcomes], name)
+    return [(outcome.piece.error, outcome.seconds, outcome.memory) for outcome in outcomes]

@@ -20,12 +20,18 @@ def pieces_with(folder: Path, event: Event, title: str, most: int = 2) -> tuple[
 
     Raises UnderstaveError for a folder without an index.
     """
-    named = [n for n, d in known_devices().items() if d.kind == event.kind and d.labels == (event.label,)]
+    named = [
+        n
+        for n, device in known_devices().items()
+        if device.kind == event.kind and device.labels == (event.label,)
+    ]
     with connect(index_in(folder)) as db:
         try:
             places = ask(db, Question(device=(named or [event.label])[0], limit=most + 2, each=1)).places
         except UnderstaveError:
             # No piece of the index has it, so that its name is unknown there.
             return ()
-    found = ((p.title, p.composer) for p in places if p.title.strip() and p.title != title)
+    found = (
+        (place.title, place.composer) for place in places if place.title.strip() and place.title != title
+    )
     return tuple(dict.fromkeys(found))[:most]

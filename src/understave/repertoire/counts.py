@@ -111,7 +111,7 @@ def _shares(rows: Iterable[tuple[Any, ...]]) -> tuple[Count, ...]:
     rows = list(rows)
     whole = sum(int(row[1]) for row in rows) or 1
     found = [Count(str(name), int(count), int(pieces), int(count) / whole) for name, count, pieces in rows]
-    return tuple(sorted(found, key=lambda c: (-c.count, c.name)))
+    return tuple(sorted(found, key=lambda count: (-count.count, count.name)))
 
 
 _ROW, _LABEL, _BARS, _TOP = 22, 190, 360, 44
@@ -120,7 +120,7 @@ _ROW, _LABEL, _BARS, _TOP = 22, 190, 360, 44
 def plot(counts: tuple[Count, ...], title: str, most: int = 20) -> str:
     """Draw counts as horizontal bars: one SVG picture with the figures beside them."""
     shown = counts[:most]
-    highest = max((c.count for c in shown), default=1)
+    highest = max((count.count for count in shown), default=1)
     height = _TOP + _ROW * len(shown) + 12
     width = _LABEL + _BARS + 110
     parts = [
@@ -130,14 +130,14 @@ def plot(counts: tuple[Count, ...], title: str, most: int = 20) -> str:
         f'<rect width="{width}" height="{height}" fill="#ffffff"/>',
         f'<text x="12" y="26" font-size="16" font-weight="bold" fill="#1a1a1a">{escape(title)}</text>',
     ]
-    for i, c in enumerate(shown):
+    for i, count in enumerate(shown):
         y = _TOP + _ROW * i
-        length = max(1.0, _BARS * c.count / highest)
-        name = c.name if len(c.name) <= 28 else c.name[:27] + "…"
+        length = max(1.0, _BARS * count.count / highest)
+        name = count.name if len(count.name) <= 28 else count.name[:27] + "…"
         parts.append(
             f'<text x="{_LABEL - 8}" y="{y + 14}" text-anchor="end" fill="#1a1a1a">{escape(name)}</text>'
             f'<rect x="{_LABEL}" y="{y + 3}" width="{length:.1f}" height="{_ROW - 7}" fill="#2f5d8a"/>'
             f'<text x="{_LABEL + length + 6:.1f}" y="{y + 14}" fill="#444444">'
-            f"{c.count} ({c.share:.0%})</text>"
+            f"{count.count} ({count.share:.0%})</text>"
         )
     return "\n".join([*parts, "</svg>\n"])

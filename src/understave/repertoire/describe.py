@@ -27,7 +27,7 @@ def describe(piece: str, score: Score, reading: Reading) -> Piece:
     hard = difficulty_of(score)
     plan = joined(text for text, _ in groupby(key_text(key, home) for key in _plan(reading)))
     paces = HARMONIC_RHYTHM.all(reading.events)
-    pace = next((float(found.pace) for e, found in paces if e.label == "usual pace"), None)
+    pace = next((float(found.pace) for event, found in paces if event.label == "usual pace"), None)
     scheme = next((found.scheme for _, found in FORM.all(reading.events)), "")
     rows: dict[str, list[tuple[object, ...]]] = {
         "pieces": [
@@ -49,15 +49,25 @@ def describe(piece: str, score: Score, reading: Reading) -> Piece:
             )
         ],
         "spans": [_span(score, i, span) for i, span in enumerate(reading.spans)],
-        "events": [_event(score, reading, i, e) for i, e in enumerate(reading.events)],
+        "events": [_event(score, reading, i, event) for i, event in enumerate(reading.events)],
         "keys": list(_keys(score, reading)),
-        "cadences": [_cadence(score, e, found) for e, found in CADENCE.all(reading.events)],
+        "cadences": [_cadence(score, event, found) for event, found in CADENCE.all(reading.events)],
         "textures": [
-            (found.hand, e.label, found.per_beat, *_bars(score, e.start, e.end), e.confidence)
-            for e, found in TEXTURE.all(reading.events)
+            (found.hand, event.label, found.per_beat, *_bars(score, event.start, event.end), event.confidence)
+            for event, found in TEXTURE.all(reading.events)
         ],
         "ranges": list(_ranges(score)),
-        "difficulty": [(c.name, c.value, c.measured, c.hand, c.bar, c.bar_number) for c in hard.components],
+        "difficulty": [
+            (
+                component.name,
+                component.value,
+                component.measured,
+                component.hand,
+                component.bar,
+                component.bar_number,
+            )
+            for component in hard.components
+        ],
     }
     return Piece(piece, {name: tuple(_row(piece, r) for r in rows[name]) for name in SCHEMAS})
 
@@ -74,9 +84,9 @@ def _row(piece: str, values: tuple[object, ...]) -> Row:
 def _meter(score: Score) -> str:
     """Return the meter in force for most of the piece."""
     time: dict[str, Fraction] = {}
-    for m in score.measures:
-        name = f"{m.beats}/{m.beat_type}"
-        time[name] = time.get(name, Fraction(0)) + m.length
+    for measure in score.measures:
+        name = f"{measure.beats}/{measure.beat_type}"
+        time[name] = time.get(name, Fraction(0)) + measure.length
     return max(time, key=lambda name: time[name]) if time else ""
 
 
@@ -85,82 +95,82 @@ def _bars(score: Score, start: Fraction, end: Fraction) -> tuple[int, int, str, 
     return first.index, last.index, first.number, last.number
 
 
-def _span(score: Score, number: int, s: Span) -> tuple[object, ...]:
-    measure = score.measure_at(s.start)
+def _span(score: Score, number: int, span: Span) -> tuple[object, ...]:
+    measure = score.measure_at(span.start)
     return (
         number,
-        float(s.start),
-        float(s.end),
+        float(span.start),
+        float(span.end),
         measure.index,
         measure.number,
-        float(score.beat_at(s.start)),
-        s.key.symbol,
-        s.key.mode,
-        str(s.numeral),
-        chord_text(s.numeral),
-        bass_text(s.numeral, s.key),
-        round(s.confidence, 4),
+        float(score.beat_at(span.start)),
+        span.key.symbol,
+        span.key.mode,
+        str(span.numeral),
+        chord_text(span.numeral),
+        bass_text(span.numeral, span.key),
+        round(span.confidence, 4),
     )
 
 
-def _event(score: Score, reading: Reading, number: int, e: Event) -> tuple[object, ...]:
-    key = key_of(e) or _key_at(reading, e.start)
-    numeral = chord_of(e)
+def _event(score: Score, reading: Reading, number: int, event: Event) -> tuple[object, ...]:
+    key = key_of(event) or _key_at(reading, event.start)
+    numeral = chord_of(event)
     return (
         number,
-        e.kind,
-        e.label,
-        float(e.start),
-        float(e.end),
-        *_bars(score, e.start, e.end),
+        event.kind,
+        event.label,
+        float(event.start),
+        float(event.end),
+        *_bars(score, event.start, event.end),
         key.symbol,
         key.mode,
         "" if numeral is None else str(numeral),
-        round(e.confidence, 4),
+        round(event.confidence, 4),
     )
 
 
 def _key_at(reading: Reading, time: Fraction) -> Key:
-    i = bisect_right(reading.spans, time, key=lambda s: s.start) - 1
+    i = bisect_right(reading.spans, time, key=lambda span: span.start) - 1
     return reading.spans[max(0, i)].key
 
 
 def _plan(reading: Reading) -> list[Key]:
-    keys = [found.key for e, found in KEY.all(reading.events) if e.label != "tonicization"]
+    keys = [found.key for event, found in KEY.all(reading.events) if event.label != "tonicization"]
     return keys or [reading.spans[-1].key]
 
 
 def _keys(score: Score, reading: Reading) -> Iterator[tuple[object, ...]]:
     home = home_key(reading)
     number = 0
-    for e, found in KEY.all(reading.events):
+    for event, found in KEY.all(reading.events):
         if found.within:
             continue
         yield (
             number,
             found.key.symbol,
             found.key.mode,
-            e.label,
+            event.label,
             found.relation,
             key_text(found.key, home),
-            float(e.start),
-            float(e.end),
-            *_bars(score, e.start, e.end),
+            float(event.start),
+            float(event.end),
+            *_bars(score, event.start, event.end),
         )
         number += 1
 
 
-def _cadence(score: Score, e: Event, found: CadenceDetails) -> tuple[object, ...]:
+def _cadence(score: Score, event: Event, found: CadenceDetails) -> tuple[object, ...]:
     measure = score.measure_at(found.arrival)
     return (
-        e.label,
+        event.label,
         found.key.symbol,
         found.key.mode,
         str(found.goal),
         float(found.arrival),
         measure.index,
         measure.number,
-        e.confidence,
+        event.confidence,
     )
 
 
@@ -170,8 +180,8 @@ def _ranges(score: Score) -> Iterator[tuple[object, ...]]:
         if not notes:
             continue
         widest = 0
-        for _, struck in groupby(notes, key=lambda n: n.onset):
-            heights = [n.midi for n in struck]
+        for _, struck in groupby(notes, key=lambda note: note.onset):
+            heights = [note.midi for note in struck]
             widest = max(widest, max(heights) - min(heights))
-        heights = [n.midi for n in notes]
+        heights = [note.midi for note in notes]
         yield hand, min(heights), max(heights), widest

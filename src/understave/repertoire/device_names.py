@@ -60,7 +60,7 @@ def device(text: str, found: Iterable[tuple[str, str]] = ()) -> Device:
         known.setdefault(_plain(kind), Device(kind, kind))
         known.setdefault(_plain(f"{label} {kind}"), Device(f"{label} {kind}", kind, (label,)))
     plain = _plain(name)
-    hit = known.get(plain) or next((d for n, d in known.items() if _plain(n) == plain), None)
+    hit = known.get(plain) or next((device for n, device in known.items() if _plain(n) == plain), None)
     if hit is None:
         near = get_close_matches(plain, list(known), n=3, cutoff=0.5)
         advice = (

@@ -123,7 +123,7 @@ class _Stroke:
 def difficulty_of(score: Score) -> Difficulty:
     """Estimate how hard a score is for one pianist."""
     hands = hands_of(score)
-    notes = sorted((n for own in hands.values() for n in own), key=lambda n: n.onset)
+    notes = sorted((note for own in hands.values() for note in own), key=lambda note: note.onset)
     if not notes:
         nothing = tuple(Component(name, 0.0, 0.0, "", -1, "") for name in COMPONENTS)
         return Difficulty(0.0, nothing)
@@ -137,7 +137,7 @@ def difficulty_of(score: Score) -> Difficulty:
         _key(score, notes),
         _component("rhythm", _rhythms(score, strokes), share=0.5),
     )
-    return Difficulty(joined([c.value for c in components]), components)
+    return Difficulty(joined([component.value for component in components]), components)
 
 
 def joined(values: Sequence[float]) -> float:
@@ -148,29 +148,33 @@ def joined(values: Sequence[float]) -> float:
 
 def keyboard_part(score: Score) -> tuple[Part, ...]:
     """Return the part the pianist plays: with two staves or more and most notes, else all parts."""
-    wide = [i for i, p in enumerate(score.parts) if p.last_staff > p.first_staff]
+    wide = [i for i, part in enumerate(score.parts) if part.last_staff > part.first_staff]
     if not wide:
         return score.parts
     counts: dict[int, int] = defaultdict(int)
-    for n in score.notes:
-        counts[n.part] += 1
+    for note in score.notes:
+        counts[note.part] += 1
     return (score.parts[max(wide, key=lambda i: counts[i])],)
 
 
 def hands_of(score: Score) -> dict[str, list[Note]]:
     """Return the notes each hand plays, by onset and pitch, grace and cue notes not included."""
     parts = keyboard_part(score)
-    staves = [s for p in parts for s in range(p.first_staff, p.last_staff + 1)]
-    notes = [n for n in score.notes if n.staff in staves and n.duration > 0 and not n.grace and not n.cue]
+    staves = [s for part in parts for s in range(part.first_staff, part.last_staff + 1)]
+    notes = [
+        note
+        for note in score.notes
+        if note.staff in staves and note.duration > 0 and not note.grace and not note.cue
+    ]
     if len(staves) == 2:
-        sides = [int(n.staff == staves[1]) for n in notes]
+        sides = [int(note.staff == staves[1]) for note in notes]
     elif len(staves) == 1:
         sides = [0] * len(notes)
     else:
-        sides = split_hands([Span(n.onset, n.end, n.midi) for n in notes])
+        sides = split_hands([Span(note.onset, note.end, note.midi) for note in notes])
     hands: dict[str, list[Note]] = {RIGHT: [], LEFT: []}
-    for n, side in zip(notes, sides, strict=True):
-        hands[(RIGHT, LEFT)[side]].append(n)
+    for note, side in zip(notes, sides, strict=True):
+        hands[(RIGHT, LEFT)[side]].append(note)
     return hands
 
 
@@ -178,13 +182,17 @@ class _Tempo:
     """Seconds between moments given in quarter notes."""
 
     def __init__(self, score: Score) -> None:
-        marks = [(float(d.onset), d.value) for d in score.directions if d.kind == "tempo" and d.value]
+        marks = [
+            (float(direction.onset), direction.value)
+            for direction in score.directions
+            if direction.kind == "tempo" and direction.value
+        ]
         if not marks:
             marks = [
-                (float(d.onset), WORDS[word] * float(score.measure_at(d.onset).beat_length))
-                for d in score.directions
-                if d.kind in ("tempo", "words")
-                for word in d.text.lower().replace(",", " ").replace(".", " ").split()
+                (float(direction.onset), WORDS[word] * float(score.measure_at(direction.onset).beat_length))
+                for direction in score.directions
+                if direction.kind in ("tempo", "words")
+                for word in direction.text.lower().replace(",", " ").replace(".", " ").split()
                 if word in WORDS
             ]
         self.times = [t for t, _ in marks]
@@ -200,17 +208,19 @@ class _Tempo:
 
 def _strokes(notes: Iterable[Note]) -> list[_Stroke]:
     at: dict[float, list[Note]] = defaultdict(list)
-    for n in notes:
-        at[float(n.onset)].append(n)
-    return [_Stroke(t, tuple(sorted(at[t], key=lambda n: n.midi))) for t in sorted(at)]
+    for note in notes:
+        at[float(note.onset)].append(note)
+    return [_Stroke(t, tuple(sorted(at[t], key=lambda note: note.midi))) for t in sorted(at)]
 
 
 def _component(name: str, found: list[_Found], share: float = 0.1) -> Component:
     """Join what was measured in many places: the mean of the hardest `share` of them."""
     if not found:
         return Component(name, _scaled(name, 0.0), 0.0, "", -1, "")
-    hardest = sorted(found, key=lambda f: (-f.amount, f.measure.index))[: ceil(share * len(found))]
-    amount = sum(f.amount for f in hardest) / len(hardest)
+    hardest = sorted(found, key=lambda found: (-found.amount, found.measure.index))[
+        : ceil(share * len(found))
+    ]
+    amount = sum(found.amount for found in hardest) / len(hardest)
     top = hardest[0]
     place = (top.hand, top.measure.index, top.measure.number) if top.amount > 0 else ("", -1, "")
     return Component(name, _scaled(name, amount), round(amount, 3), *place)
@@ -229,10 +239,10 @@ def _scaled(name: str, amount: float) -> float:
 def _spans(score: Score, strokes: Mapping[str, list[_Stroke]]) -> list[_Found]:
     found = []
     for hand, own in strokes.items():
-        for s in own:
-            rolled = any(n.arpeggiated for n in s.notes)
-            width = max(0, s.high - s.low - 2 * rolled)
-            found.append(_Found(width, hand, score.measures[s.notes[0].measure]))
+        for stroke in own:
+            rolled = any(note.arpeggiated for note in stroke.notes)
+            width = max(0, stroke.high - stroke.low - 2 * rolled)
+            found.append(_Found(width, hand, score.measures[stroke.notes[0].measure]))
     return found
 
 
@@ -253,12 +263,12 @@ def _speeds(score: Score, strokes: Mapping[str, list[_Stroke]], tempo: _Tempo) -
     found = []
     for hand, own in strokes.items():
         bars: dict[int, int] = defaultdict(int)
-        for s in own:
-            bars[s.notes[0].measure] += 1
+        for stroke in own:
+            bars[stroke.notes[0].measure] += 1
         for index, count in bars.items():
-            m = score.measures[index]
-            length = max(float(m.length), 1.0)
-            found.append(_Found(count / tempo.seconds(length, float(m.start)), hand, m))
+            measure = score.measures[index]
+            length = max(float(measure.length), 1.0)
+            found.append(_Found(count / tempo.seconds(length, float(measure.start)), hand, measure))
     return found
 
 
@@ -281,10 +291,10 @@ def _polyphony(score: Score, notes: Sequence[Note]) -> list[_Found]:
 
 def _key(score: Score, notes: Sequence[Note]) -> Component:
     accidentals = outside = 0.0
-    for n in notes:
-        signature = score.measures[n.measure].signature
+    for note in notes:
+        signature = score.measures[note.measure].signature
         accidentals += abs(signature)
-        outside += n.written.pitch_class not in Key.from_signature(signature)
+        outside += note.written.pitch_class not in Key.from_signature(signature)
     share = outside / len(notes)
     amount = accidentals / len(notes) + 0.5 * 10 * share
     return Component("key", _scaled("key", amount), round(amount, 3), "", -1, "")
@@ -295,29 +305,29 @@ def _rhythms(score: Score, strokes: Mapping[str, list[_Stroke]]) -> list[_Found]
     beats: dict[int, dict[int, dict[str, set[int]]]] = defaultdict(lambda: defaultdict(dict))
     odd: dict[int, set[int]] = defaultdict(set)
     for hand, own in strokes.items():
-        for s in own:
-            m = score.measures[s.notes[0].measure]
-            place = (s.notes[0].onset - m.start + m.offset) / m.beat_length
+        for stroke in own:
+            measure = score.measures[stroke.notes[0].measure]
+            place = (stroke.notes[0].onset - measure.start + measure.offset) / measure.beat_length
             beat = int(place)
             binary = place.denominator & (place.denominator - 1) == 0
-            compound = m.beat_length.numerator % 3 == 0
+            compound = measure.beat_length.numerator % 3 == 0
             if binary == compound and place.denominator > 1:
                 # Two to a dotted beat or three to a plain one; in compound meters thirds are the rule.
-                odd[m.index].add(beat)
-            longest = max(n.duration for n in s.notes) / m.beat_length
+                odd[measure.index].add(beat)
+            longest = max(note.duration for note in stroke.notes) / measure.beat_length
             if place.denominator > 1 and place + longest > beat + 1:
-                odd[m.index].add(beat)
-            beats[m.index][beat].setdefault(hand, set()).add(place.denominator)
+                odd[measure.index].add(beat)
+            beats[measure.index][beat].setdefault(hand, set()).add(place.denominator)
     found = []
     for index, own_beats in beats.items():
-        m = score.measures[index]
+        measure = score.measures[index]
         at_odds = {
             b
             for b, by_hand in own_beats.items()
             if len(by_hand) == 2 and _against(*(by_hand[h] for h in by_hand))
         }
-        count = max(1.0, float(m.length / m.beat_length))
-        found.append(_Found(min(1.0, len(odd[index] | at_odds) / count), BOTH, m))
+        count = max(1.0, float(measure.length / measure.beat_length))
+        found.append(_Found(min(1.0, len(odd[index] | at_odds) / count), BOTH, measure))
     return found
 
 

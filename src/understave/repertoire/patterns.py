@@ -148,13 +148,13 @@ def _numeral(name: str) -> RomanNumeral:
         ) from error
 
 
-def _one_chord(n: RomanNumeral, inversions: bool) -> str:
-    head, size, target = re.escape(_head(n)), _size(n), re.escape(_target(n))
+def _one_chord(numeral: RomanNumeral, inversions: bool) -> str:
+    head, size, target = re.escape(_head(numeral)), _size(numeral), re.escape(_target(numeral))
     if inversions:
-        if n.degree == 1 and n.inversion == 2 and size == "3" and not n.special:
+        if numeral.degree == 1 and numeral.inversion == 2 and size == "3" and not numeral.special:
             head = rf"(?:{head}|Cad)"
-        return rf"{head}\.{size}\.{n.inversion}{target}"
-    if size == "3" and not n.special:
+        return rf"{head}\.{size}\.{numeral.inversion}{target}"
+    if size == "3" and not numeral.special:
         # A plain numeral is the chord with or without its seventh; viio has two kinds of seventh.
         head = head.removesuffix("o") + "[oø]" if head.endswith("o") else head
         return rf"{head}\.[379]\.\d{target}"
@@ -172,11 +172,11 @@ def _head(n: RomanNumeral) -> str:
     return accidental_text(alter) + (numeral.lower() if small else numeral) + sign
 
 
-def _size(n: RomanNumeral) -> str:
-    if n.special == "It":
+def _size(numeral: RomanNumeral) -> str:
+    if numeral.special == "It":
         return "3"
-    return {3: "3", 4: "7", 5: "9"}[len(n.quality.fifths)]
+    return {3: "3", 4: "7", 5: "9"}[len(numeral.quality.fifths)]
 
 
-def _target(n: RomanNumeral) -> str:
-    return "".join(f"/{_head(t)}" for t in n.applied)
+def _target(numeral: RomanNumeral) -> str:
+    return "".join(f"/{_head(t)}" for t in numeral.applied)

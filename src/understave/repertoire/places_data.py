@@ -16,13 +16,13 @@ def places_json(answer: Answer, language: Language = "en") -> str:
 
     What was found is named in the language; keys are symbols in every language.
     """
-    places = tuple(_place(p, language) for p in answer.places)
+    places = tuple(_place(place, language) for place in answer.places)
     return records.text_of(records.PlacesFile(found=answer.count, pieces=answer.pieces, places=places))
 
 
 def counts_json(counts: Sequence[Count], title: str) -> str:
     """Return all counts as indented JSON; a share is from 0 to 1."""
-    counted = tuple(records.Counted(c.name, c.count, c.pieces, c.share) for c in counts)
+    counted = tuple(records.Counted(count.name, count.count, count.pieces, count.share) for count in counts)
     return records.text_of(records.CountsFile(counted=title, counts=counted))
 
 

@@ -126,7 +126,7 @@ def read_all(
         finally:
             reader.close()
 
-    threads = [threading.Thread(target=look_after, args=(r,), daemon=True) for r in readers]
+    threads = [threading.Thread(target=look_after, args=(reader,), daemon=True) for reader in readers]
     for thread in threads:
         thread.start()
     try:

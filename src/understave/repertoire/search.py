@@ -164,24 +164,26 @@ def ask(db: duckdb.DuckDBPyConnection, question: Question) -> Answer:
     return _whole_pieces(db, question, pieces)
 
 
-def _pieces(q: Question) -> _Condition:
+def _pieces(question: Question) -> _Condition:
     """Return the conditions on pieces; ``p`` is the table of pieces."""
     where = _Condition()
     where.add("p.error = ''")
-    if q.key_plan:
-        where.add("regexp_matches(p.key_plan, ?)", key_plan(q.key_plan))
-    if q.pace:
-        where.add("p.pace BETWEEN ? AND ?", *q.pace)
-    if q.difficulty:
-        where.add("p.difficulty BETWEEN ? AND ?", *q.difficulty)
-    if q.composer:
-        where.add("contains(strip_accents(lower(p.composer)), strip_accents(lower(?)))", q.composer)
-    if q.period:
+    if question.key_plan:
+        where.add("regexp_matches(p.key_plan, ?)", key_plan(question.key_plan))
+    if question.pace:
+        where.add("p.pace BETWEEN ? AND ?", *question.pace)
+    if question.difficulty:
+        where.add("p.difficulty BETWEEN ? AND ?", *question.difficulty)
+    if question.composer:
+        where.add("contains(strip_accents(lower(p.composer)), strip_accents(lower(?)))", question.composer)
+    if question.period:
         names = [name for name, _ in PERIODS]
-        if q.period.lower() not in names:
-            raise RepertoireError(f"{q.period!r} is no period known here; choose one of {', '.join(names)}.")
-        where.add("p.composer IN (SELECT composer FROM composers WHERE period = ?)", q.period.lower())
-    for name, most in q.components:
+        if question.period.lower() not in names:
+            raise RepertoireError(
+                f"{question.period!r} is no period known here; choose one of {', '.join(names)}."
+            )
+        where.add("p.composer IN (SELECT composer FROM composers WHERE period = ?)", question.period.lower())
+    for name, most in question.components:
         from understave.repertoire.difficulty import COMPONENTS
 
         if name not in COMPONENTS:
@@ -220,9 +222,9 @@ def key_and_mode(key: str, mode: str) -> tuple[str, str]:
     return key, mode
 
 
-def _place(q: Question, table: str, mode: str = "", key: str = "") -> _Condition:
+def _place(question: Question, table: str, mode: str = "", key: str = "") -> _Condition:
     where = _Condition()
-    symbol, wanted = key_and_mode(key or q.key, mode or q.mode)
+    symbol, wanted = key_and_mode(key or question.key, mode or question.mode)
     if symbol:
         where.add(f"{table}.key = ?", symbol)
     if wanted:
@@ -235,16 +237,16 @@ _SPREAD = "row_number() OVER (PARTITION BY composer_number, nth ORDER BY score D
 _TOTALS = "(SELECT count(*) FROM once WHERE nth = 1)"
 
 
-def _events(db: duckdb.DuckDBPyConnection, q: Question, wanted: Device, pieces: _Condition) -> Answer:
-    where = _place(q, "e", wanted.mode, wanted.key)
+def _events(db: duckdb.DuckDBPyConnection, question: Question, wanted: Device, pieces: _Condition) -> Answer:
+    where = _place(question, "e", wanted.mode, wanted.key)
     where.add("e.kind = ?", wanted.kind)
     if wanted.labels:
         where.add(f"e.label IN ({', '.join('?' * len(wanted.labels))})", *wanted.labels)
-    if q.texture and wanted.kind != TEXTURE.name:
+    if question.texture and wanted.kind != TEXTURE.name:
         where.add(
             "EXISTS (FROM textures t WHERE t.piece = e.piece AND t.pattern = ?"
             " AND t.bar <= e.last_bar AND t.last_bar >= e.bar)",
-            _texture(db, q.texture),
+            _texture(db, question.texture),
         )
     # What is told surely and fills few bars shows best what it is.
     query = f"""
@@ -262,20 +264,22 @@ def _events(db: duckdb.DuckDBPyConnection, q: Question, wanted: Device, pieces: 
                (SELECT count(*) FROM once), {_TOTALS}
         FROM shown s JOIN pieces p USING (piece) ORDER BY nth, of_composer, score DESC, piece
     """
-    rows = db.execute(query, [*where.values, *pieces.values, q.each, q.limit, wanted.kind]).fetchall()
+    rows = db.execute(
+        query, [*where.values, *pieces.values, question.each, question.limit, wanted.kind]
+    ).fetchall()
     # The columns of a place in its own order, then the two counts.
     count, of = rows[0][-2:] if rows else (0, 0)
     return Answer(tuple(Place(*row[:-2]) for row in rows), int(count), int(of), told(db, "folder"))
 
 
 def _in_lines(
-    db: duckdb.DuckDBPyConnection, q: Question, what: str, steps: Sequence[Step], pieces: _Condition
+    db: duckdb.DuckDBPyConnection, question: Question, what: str, steps: Sequence[Step], pieces: _Condition
 ) -> Answer:
     """Match a progression (`what` is ``chord``) or a bass line (``bass``) with all chords."""
     lines = open_lines(db)
-    here = keys_in(lines, *key_and_mode(q.key, q.mode))
+    here = keys_in(lines, *key_and_mode(question.key, question.mode))
     composers = _composers(db, pieces)
-    textures = _Textures(db, _texture(db, q.texture)) if q.texture else None
+    textures = _Textures(db, _texture(db, question.texture)) if question.texture else None
     count = of = 0
     best: list[tuple[npt.NDArray[Any], ...]] = []
     for block in lines.blocks():
@@ -293,13 +297,13 @@ def _in_lines(
         # What is told surely and fills few bars shows best what it is.
         score = sure / (1 + 0.02 * np.maximum(0, last_bar - bar - 3))
         order, nth = _best_first(piece, score)
-        early = nth < q.each
+        early = nth < question.each
         order, nth = order[early], nth[early]
         best.append((piece[order], nth, score[order], block.start + first[order], block.start + last[order]))
     if not count:
         return Answer((), 0, 0, told(db, "folder"))
     piece, nth, score, first, last = (np.concatenate(column) for column in zip(*best, strict=True))
-    spread = _spread(composers[piece], piece, nth, score)[: q.limit]
+    spread = _spread(composers[piece], piece, nth, score)[: question.limit]
     shown = [column[spread] for column in (piece, score, first, last)]
     return Answer(tuple(_places(db, lines, *shown)), count, of, told(db, "folder"))
 
@@ -415,9 +419,9 @@ def _places(
         )
 
 
-def _whole_pieces(db: duckdb.DuckDBPyConnection, q: Question, pieces: _Condition) -> Answer:
-    if q.key or q.mode:
-        where = _place(q, "p")
+def _whole_pieces(db: duckdb.DuckDBPyConnection, question: Question, pieces: _Condition) -> Answer:
+    if question.key or question.mode:
+        where = _place(question, "p")
         where.parts = [part.replace("p.key", "p.home") for part in where.parts]
         pieces.parts += where.parts
         pieces.values += where.values
@@ -435,7 +439,7 @@ def _whole_pieces(db: duckdb.DuckDBPyConnection, q: Question, pieces: _Condition
         SELECT path, name, title, composer, difficulty, key_plan, home, bars, (SELECT count(*) FROM found)
         FROM spread s ORDER BY nth, difficulty, piece LIMIT ?
         """,
-        [*pieces.values, q.limit],
+        [*pieces.values, question.limit],
     ).fetchall()
     places = [
         Place(

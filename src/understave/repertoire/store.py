@@ -103,12 +103,12 @@ def _errors(part: Path) -> dict[str, str]:
 
 def parts_of(store: Store) -> list[Path]:
     """Return the finished parts by name."""
-    return sorted(p for p in store.parts.iterdir() if p.is_dir() and not p.name.startswith("."))
+    return sorted(path for path in store.parts.iterdir() if path.is_dir() and not path.name.startswith("."))
 
 
 def write_part(store: Store, pieces: Sequence[Piece], name: str = "") -> Path:
     """Write pieces as one part in one step and return it; a part of that name stays as it is."""
-    ordered = sorted(pieces, key=lambda p: p.id)
+    ordered = sorted(pieces, key=lambda piece: piece.id)
 
     def write(table: str, path: Path) -> None:
         write_parquet(path, SCHEMAS[table], rows_of(table, ordered))
@@ -154,8 +154,8 @@ def write_files(store: Store, files: Mapping[str, str]) -> None:
 
 def merge_small_parts(store: Store) -> None:
     """Merge small parts into large ones once there are many; the pieces of dropped files go."""
-    sizes = {p: _size(p) for p in parts_of(store)}
-    small = [p for p, size in sizes.items() if size < PIECES_IN_PART]
+    sizes = {path: _size(path) for path in parts_of(store)}
+    small = [path for path, size in sizes.items() if size < PIECES_IN_PART]
     if len(small) <= MOST_SMALL_PARTS:
         return
     wanted = {piece for (piece,) in read_rows(store.files, "piece")}
@@ -264,7 +264,7 @@ def fill(db: duckdb.DuckDBPyConnection, store: Store, indexed: Path | None) -> N
     """
     if not parts_of(store):
         write_part(store, [])
-    parts = [p.name for p in parts_of(store)]
+    parts = [path.name for path in parts_of(store)]
     # Each piece from the first part in which it could be read, and only pieces that some file still holds.
     db.execute(
         "CREATE TEMP TABLE chosen AS SELECT p.piece AS name,"

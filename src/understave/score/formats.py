@@ -47,7 +47,7 @@ OWN_NAMES = ("MusicXML", "MEI", "Humdrum", "ABC", "MIDI")
 @lru_cache(maxsize=1)
 def guest_readers() -> Mapping[str, Guest[Reader]]:
     """Return the readers that other installed packages bring, by the name of their format."""
-    return {g.value.name: g for g in guests("understave.readers", Reader, OWN_NAMES, _wrong)}
+    return {guest.value.name: guest for guest in guests("understave.readers", Reader, OWN_NAMES, _wrong)}
 
 
 def _wrong(reader: Any) -> str:

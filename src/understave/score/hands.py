@@ -33,10 +33,10 @@ def split_hands(notes: Sequence[Span]) -> list[int]:
     """Return 0 (right hand) or 1 (left hand) for each note; `notes` are sorted by onset."""
     if not notes:
         return []
-    onsets = sorted({n.onset for n in notes})
+    onsets = sorted({span.onset for span in notes})
     starting: dict[Fraction, list[int]] = {}
-    for i, n in enumerate(notes):
-        starting.setdefault(n.onset, []).append(i)
+    for i, span in enumerate(notes):
+        starting.setdefault(span.onset, []).append(i)
     middle = _middle(notes)
     costs = np.zeros((len(onsets), len(_LINES)))
     heard: list[int] = []
@@ -48,12 +48,12 @@ def split_hands(notes: Sequence[Span]) -> list[int]:
         heard += now
     lines = _cheapest_path(costs, _MOVE_COST * np.abs(_LINES[:, None] - _LINES[None, :]))
     line_at = dict(zip(onsets, lines, strict=True))
-    return [int(n.midi < _LINES[line_at[n.onset]]) for n in notes]
+    return [int(span.midi < _LINES[line_at[span.onset]]) for span in notes]
 
 
 def _middle(notes: Sequence[Span]) -> float:
     """Return the pitch halfway between the centres of the high and the low notes (two means)."""
-    pitches = np.array([n.midi for n in notes], dtype=float)
+    pitches = np.array([span.midi for span in notes], dtype=float)
     low, high = pitches.min(), pitches.max()
     for _ in range(20):
         lower = np.abs(pitches - low) <= np.abs(pitches - high)
@@ -64,13 +64,15 @@ def _middle(notes: Sequence[Span]) -> float:
 
 
 def _cost(now: list[Span], heard: list[Span], onset: Fraction) -> np.ndarray:
-    pitches = np.array([n.midi for n in (*now, *heard)], dtype=float)
+    pitches = np.array([span.midi for span in (*now, *heard)], dtype=float)
     weights = np.ones(len(pitches))
-    for i, n in enumerate(heard, len(now)):
-        weights[i] = 0.5 * (1 - max(0.0, float((onset - n.end) / _MEMORY)))
+    for i, span in enumerate(heard, len(now)):
+        weights[i] = 0.5 * (1 - max(0.0, float((onset - span.end) / _MEMORY)))
     closeness = np.exp(-np.abs(pitches[:, None] - _LINES[None, :]) / _NEAR)
     cost: np.ndarray = (weights[:, None] * closeness).sum(axis=0)
-    held = np.array([n.midi for n in now] + [n.midi for n in heard if n.end > onset], dtype=float)
+    held = np.array(
+        [span.midi for span in now] + [span.midi for span in heard if span.end > onset], dtype=float
+    )
     low = held[:, None] < _LINES[None, :]
     for side in (low, ~low):
         top = np.where(side, held[:, None], -np.inf).max(axis=0)
@@ -101,8 +103,8 @@ def number_voices(notes: Sequence[Span]) -> list[int]:
     note; `notes` are sorted by onset.
     """
     chords: dict[tuple[Fraction, Fraction], list[int]] = {}
-    for i, n in enumerate(notes):
-        chords.setdefault((n.onset, n.end), []).append(i)
+    for i, span in enumerate(notes):
+        chords.setdefault((span.onset, span.end), []).append(i)
     out = [0] * len(notes)
     free: list[Fraction] = []
     at: list[float] = []

@@ -180,17 +180,17 @@ class Score(Stored):
 
     @cached_property
     def _starts(self) -> list[float]:
-        return [float(m.start) for m in self.measures]
+        return [float(measure.start) for measure in self.measures]
 
     @cached_property
     def struck(self) -> tuple[Note, ...]:
         """The notes that sound in the music's own time: no grace notes, no cues."""
-        return tuple(n for n in self.notes if n.duration and not n.grace and not n.cue)
+        return tuple(note for note in self.notes if note.duration and not note.grace and not note.cue)
 
     @cached_property
     def note_by_id(self) -> dict[str, Note]:
         """Every note by every id it has, tied continuations included."""
-        return {i: n for n in self.notes for i in n.ids}
+        return {i: note for note in self.notes for i in note.ids}
 
     @property
     def end(self) -> Fraction:
@@ -210,17 +210,17 @@ class Score(Stored):
 
     def beat_at(self, time: Fraction) -> Fraction:
         """Return the beat, from 1, counted in felt beats (dotted ones in compound meters)."""
-        m = self.measure_at(time)
-        return 1 + (time - m.start + m.offset) / m.beat_length
+        measure = self.measure_at(time)
+        return 1 + (time - measure.start + measure.offset) / measure.beat_length
 
     @cached_property
     def _numbered(self) -> dict[str, list[Measure]]:
         """The bars of each printed number; the halves of a split bar are one."""
         found: dict[str, list[Measure]] = {}
-        for m in self.measures:
-            same = found.setdefault(m.number, [])
-            if not same or _barline(same[-1]) != _barline(m):
-                same.append(m)
+        for measure in self.measures:
+            same = found.setdefault(measure.number, [])
+            if not same or _barline(same[-1]) != _barline(measure):
+                same.append(measure)
         return found
 
     def bars_called(self, name: str) -> tuple[Measure, ...]:
@@ -261,7 +261,10 @@ class Score(Stored):
         if not bars:
             raise KeyError(name)
         # What stands before an upbeat is where the upbeat begins.
-        times = [max(self.measures[0].start, _barline(m)[0] + (beat - 1) * m.beat_length) for m in bars]
+        times = [
+            max(self.measures[0].start, _barline(measure)[0] + (beat - 1) * measure.beat_length)
+            for measure in bars
+        ]
         return next((t for t in times if after is not None and t > after), times[0])
 
 

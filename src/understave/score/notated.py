@@ -158,16 +158,16 @@ class Event:
 def _pieces(note: Note, measures: Sequence[Measure]) -> Iterator[tuple[int, Fraction, Fraction]]:
     """Bars that a note fills: index, onset in the bar, printable duration."""
     if note.grace or note.duration == 0:
-        m = measures[note.measure]
-        yield note.measure, min(note.onset - m.start, m.length), Fraction(0)
+        measure = measures[note.measure]
+        yield note.measure, min(note.onset - measure.start, measure.length), Fraction(0)
         return
     onset, left, i = note.onset, note.duration, note.measure
     while left > 0 and i < len(measures):
-        m = measures[i]
-        here = left if i == len(measures) - 1 else min(left, m.end - onset)
+        measure = measures[i]
+        here = left if i == len(measures) - 1 else min(left, measure.end - onset)
         if here > 0:
-            at = onset - m.start
-            for piece in split_value(at + m.offset, here):
+            at = onset - measure.start
+            for piece in split_value(at + measure.offset, here):
                 yield i, at, piece
                 at += piece
             onset, left = onset + here, left - here
@@ -178,7 +178,7 @@ def cut(score: Score) -> tuple[dict[tuple[int, int], list[Piece]], list[tuple[st
     """Cut all notes; return the pieces of each (part, measure) and every note's ids as written."""
     bars: dict[tuple[int, int], list[Piece]] = {}
     ids: list[tuple[str, ...]] = []
-    taken = {i for n in score.notes for i in n.ids}
+    taken = {i for note in score.notes for i in note.ids}
     for note in score.notes:
         cut = list(_pieces(note, score.measures))
         names: list[str] = []
@@ -244,7 +244,7 @@ def pair_slurs(score: Score, part: int, bars: dict[tuple[int, int], list[Piece]]
             for place in places:
                 running[place].append(done[-1])
             continue
-        slur = next((s for place in places if (s := _latest(running[place])) is not None), None)
+        slur = next((slur for place in places if (slur := _latest(running[place])) is not None), None)
         if slur is None:
             stray.setdefault(piece.id, []).append(("stop", _STRAY))
         else:
@@ -280,13 +280,13 @@ def name_voices(score: Score) -> dict[tuple[int, int, str], str]:
     A label that only ever sounds once at a time is one voice crossing staves and keeps its name.
     """
     spans: dict[tuple[int, str], list[tuple[Fraction, Fraction, int]]] = {}
-    for n in score.notes:
-        if not n.grace:
-            spans.setdefault((n.part, n.voice), []).append((n.onset, n.end, n.staff))
+    for note in score.notes:
+        if not note.grace:
+            spans.setdefault((note.part, note.voice), []).append((note.onset, note.end, note.staff))
     out: dict[tuple[int, int, str], str] = {}
     for p in range(len(score.parts)):
         used: set[str] = set()
-        pairs = sorted({(n.voice, n.staff) for n in score.notes if n.part == p}, key=natural)
+        pairs = sorted({(note.voice, note.staff) for note in score.notes if note.part == p}, key=natural)
         for label, group in groupby(pairs, key=lambda x: x[0]):
             staves = [s for _, s in group]
             if len(staves) > 1 and not _clash(spans.get((p, label), [])):
@@ -320,25 +320,32 @@ def _clash(spans: list[tuple[Fraction, Fraction, int]]) -> bool:
     return False
 
 
-def _in_line(p: Piece) -> tuple[Fraction, bool, int, int]:
+def _in_line(piece: Piece) -> tuple[Fraction, bool, int, int]:
     # Grace notes come first and keep their order.
-    return (p.onset, p.duration > 0, p.staff if p.duration else 0, p.note.midi if p.duration else 0)
+    return (
+        piece.onset,
+        piece.duration > 0,
+        piece.staff if piece.duration else 0,
+        piece.note.midi if piece.duration else 0,
+    )
 
 
 def streams(pieces: list[Piece], name: str) -> list[tuple[str, list[Event]]]:
     """Pack the pieces of one voice in one bar into lines without overlap; chords are one event."""
     chords: dict[tuple[Fraction, Fraction], Event] = {}
     events: list[Event] = []
-    for p in sorted(pieces, key=_in_line):
-        if p.note.grace or p.duration == 0:
-            events.append(Event(p.onset, Fraction(0), [p], p.staff, grace=True))
+    for piece in sorted(pieces, key=_in_line):
+        if piece.note.grace or piece.duration == 0:
+            events.append(Event(piece.onset, Fraction(0), [piece], piece.staff, grace=True))
             continue
-        event = chords.get((p.onset, p.duration))
+        event = chords.get((piece.onset, piece.duration))
         if event is None:
-            event = chords[p.onset, p.duration] = Event(p.onset, p.duration, [p], p.staff)
+            event = chords[piece.onset, piece.duration] = Event(
+                piece.onset, piece.duration, [piece], piece.staff
+            )
             events.append(event)
         else:
-            event.pieces.append(p)
+            event.pieces.append(piece)
     lines: list[list[Event]] = []
     for e in events:
         for line in lines:
@@ -368,11 +375,11 @@ def filled(line: list[Event], measure: Measure, staff: int) -> list[Event]:
     """Return a line with rests in all its gaps."""
     out: list[Event] = []
     at = Fraction(0)
-    for e in line:
-        if e.onset > at:
-            out += _rests(at, e.onset, measure, staff)
-        out.append(e)
-        at = max(at, e.end)
+    for event in line:
+        if event.onset > at:
+            out += _rests(at, event.onset, measure, staff)
+        out.append(event)
+        at = max(at, event.end)
     if at < measure.length:
         out += _rests(at, measure.length, measure, staff)
     return out
@@ -390,11 +397,11 @@ def mark_tuplets(line: list[Event]) -> None:
             run[0].tuplet, run[-1].tuplet = "start", "stop"
         run.clear()
 
-    for e in line:
-        if e.grace:
+    for event in line:
+        if event.grace:
             continue
-        value = value_of(e.duration)
-        if value is None or value.actual == 1 or (run and run[-1].end != e.onset):
+        value = value_of(event.duration)
+        if value is None or value.actual == 1 or (run and run[-1].end != event.onset):
             close()
             total = Fraction(0)
             if value is None or value.actual == 1:
@@ -404,17 +411,17 @@ def mark_tuplets(line: list[Event]) -> None:
             if first is not None and first.actual != value.actual:
                 close()
                 total = Fraction(0)
-        run.append(e)
-        total += e.duration
+        run.append(event)
+        total += event.duration
         if total.denominator & (total.denominator - 1) == 0:
             close()
             total = Fraction(0)
     close()
 
 
-def _flags(e: Event) -> int:
-    value = value_of(e.duration)
-    if e.grace or not e.pieces or value is None:
+def _flags(event: Event) -> int:
+    value = value_of(event.duration)
+    if event.grace or not event.pieces or value is None:
         return 0
     base = TYPES[value.type]
     flags = 0
@@ -429,24 +436,24 @@ def mark_beams(line: list[Event], measure: Measure) -> None:
     beat = max(measure.beat_length, Fraction(1))
     if measure.beat_type >= 8 and measure.beats % 3 == 0:
         beat = Fraction(12, measure.beat_type)
-    played = [e for e in line if not e.grace]
+    played = [event for event in line if not event.grace]
     run: list[Event] = []
     runs: list[list[Event]] = []
-    for e in played:
-        place = (e.onset + measure.offset) // beat
-        fits = run and run[-1].end == e.onset and (run[0].onset + measure.offset) // beat == place
-        if not _flags(e):
+    for event in played:
+        place = (event.onset + measure.offset) // beat
+        fits = run and run[-1].end == event.onset and (run[0].onset + measure.offset) // beat == place
+        if not _flags(event):
             run = []
         elif fits:
-            run.append(e)
+            run.append(event)
         else:
-            run = [e]
+            run = [event]
             runs.append(run)
     for run in runs:
         if len(run) < 2:
             continue
-        counts = [_flags(e) for e in run]
-        for i, e in enumerate(run):
+        counts = [_flags(event) for event in run]
+        for i, event in enumerate(run):
             before = counts[i - 1] if i else 0
             after = counts[i + 1] if i + 1 < len(run) else 0
             marks = []
@@ -460,7 +467,7 @@ def mark_beams(line: list[Event], measure: Measure) -> None:
                     marks.append("end")
                 else:
                     marks.append("backward hook" if i else "forward hook")
-            e.beams = tuple(marks)
+            event.beams = tuple(marks)
 
 
 _ACCIDENTALS = {

@@ -32,10 +32,12 @@ def passage(score: Score, first: int, last: int) -> Score:
         )
     start, end = score.measures[first].start, score.measures[last].end
     measures = tuple(
-        replace(m, index=k, start=m.start - start, repeat_start=False, repeat_end=False, ending=())
-        for k, m in enumerate(score.measures[first : last + 1])
+        replace(
+            measure, index=k, start=measure.start - start, repeat_start=False, repeat_end=False, ending=()
+        )
+        for k, measure in enumerate(score.measures[first : last + 1])
     )
-    notes = [cut for n in score.notes if (cut := _within(n, first, start, end)) is not None]
+    notes = [cut for note in score.notes if (cut := _within(note, first, start, end)) is not None]
     bare = replace(
         score,
         measures=measures,
@@ -48,23 +50,23 @@ def passage(score: Score, first: int, last: int) -> Score:
     return with_source(bare)
 
 
-def _within(n: Note, first: int, start: Fraction, end: Fraction) -> Note | None:
-    if n.onset >= end or n.end < start or (n.onset < start and n.end == start):
+def _within(note: Note, first: int, start: Fraction, end: Fraction) -> Note | None:
+    if note.onset >= end or note.end < start or (note.onset < start and note.end == start):
         return None
-    if n.grace and n.measure < first:
+    if note.grace and note.measure < first:
         return None
-    onset, until = max(n.onset, start), min(n.end, end)
-    whole = onset == n.onset and until == n.end
-    ids = n.ids if whole else (n.ids[0],) if onset == n.onset else (n.ids[-1],)
+    onset, until = max(note.onset, start), min(note.end, end)
+    whole = onset == note.onset and until == note.end
+    ids = note.ids if whole else (note.ids[0],) if onset == note.onset else (note.ids[-1],)
     return replace(
-        n,
+        note,
         id=ids[0],
         ids=ids,
         onset=onset - start,
         duration=until - onset,
-        measure=max(0, n.measure - first),
-        fingering=n.fingering if onset == n.onset else (),
-        ornaments=n.ornaments if onset == n.onset else (),
+        measure=max(0, note.measure - first),
+        fingering=note.fingering if onset == note.onset else (),
+        ornaments=note.ornaments if onset == note.onset else (),
     )
 
 
@@ -72,51 +74,59 @@ def _with_whole_slurs(notes: list[Note]) -> list[Note]:
     """Return the notes without the ends of slurs that reach out of the passage."""
     open_starts: dict[tuple[int, int], list[int]] = {}
     lost: set[tuple[int, str]] = set()
-    for k, n in enumerate(notes):
-        starts = open_starts.setdefault((n.part, n.staff), [])
-        if "slur-stop" in n.articulations:
+    for k, note in enumerate(notes):
+        starts = open_starts.setdefault((note.part, note.staff), [])
+        if "slur-stop" in note.articulations:
             if starts:
                 starts.pop()
             else:
                 lost.add((k, "slur-stop"))
-        if "slur-start" in n.articulations:
+        if "slur-start" in note.articulations:
             starts.append(k)
     lost |= {(k, "slur-start") for starts in open_starts.values() for k in starts}
     return [
-        replace(n, articulations=tuple(a for a in n.articulations if (k, a) not in lost))
-        if any((k, a) in lost for a in n.articulations)
-        else n
-        for k, n in enumerate(notes)
+        replace(note, articulations=tuple(a for a in note.articulations if (k, a) not in lost))
+        if any((k, a) in lost for a in note.articulations)
+        else note
+        for k, note in enumerate(notes)
     ]
 
 
-def _standing(d: Direction) -> bool:
+def _standing(direction: Direction) -> bool:
     """Whether a speed goes on: beside words in small letters (ten.) it is that of one place."""
-    return not d.text or "=" in d.text or d.text[0].isupper()
+    return not direction.text or "=" in direction.text or direction.text[0].isupper()
 
 
 def _directions(score: Score, start: Fraction, end: Fraction) -> tuple[Direction, ...]:
     found: list[Direction] = []
     in_force: dict[tuple[str, int], Direction] = {}
-    for d in score.directions:
-        if d.onset < start:
-            if (d.kind == "tempo" and _standing(d)) or (d.kind == "dynamic" and _LASTING.fullmatch(d.text)):
-                in_force[d.kind, d.staff] = d
-            elif d.kind == "pedal":
-                in_force[d.kind, 0] = d
-            elif d.kind in ("wedge", "ottava") and d.end is not None and d.end > start:
-                found.append(replace(d, onset=Fraction(0), end=min(d.end, end) - start))
-        elif d.onset < end or (d.onset == end and d.kind == "pedal" and d.text == "stop"):
-            until = None if d.end is None else min(d.end, end) - start
-            found.append(replace(d, onset=d.onset - start, end=until))
-    here = {(d.kind, d.staff) for d in found if d.onset == 0}
-    for (kind, staff), d in in_force.items():
+    for direction in score.directions:
+        if direction.onset < start:
+            if (direction.kind == "tempo" and _standing(direction)) or (
+                direction.kind == "dynamic" and _LASTING.fullmatch(direction.text)
+            ):
+                in_force[direction.kind, direction.staff] = direction
+            elif direction.kind == "pedal":
+                in_force[direction.kind, 0] = direction
+            elif (
+                direction.kind in ("wedge", "ottava") and direction.end is not None and direction.end > start
+            ):
+                found.append(replace(direction, onset=Fraction(0), end=min(direction.end, end) - start))
+        elif direction.onset < end or (
+            direction.onset == end and direction.kind == "pedal" and direction.text == "stop"
+        ):
+            until = None if direction.end is None else min(direction.end, end) - start
+            found.append(replace(direction, onset=direction.onset - start, end=until))
+    here = {(direction.kind, direction.staff) for direction in found if direction.onset == 0}
+    for (kind, staff), direction in in_force.items():
         if kind == "pedal":
-            down = d.text in ("start", "change", "resume", "continue") and (d.value is None or d.value > 0)
-            if down and not any(f.kind == "pedal" and f.onset == 0 for f in found):
-                found.append(replace(d, onset=Fraction(0), text="start"))
-        elif (kind, staff) not in here and (kind == "dynamic" or d.value):
+            down = direction.text in ("start", "change", "resume", "continue") and (
+                direction.value is None or direction.value > 0
+            )
+            if down and not any(direction.kind == "pedal" and direction.onset == 0 for direction in found):
+                found.append(replace(direction, onset=Fraction(0), text="start"))
+        elif (kind, staff) not in here and (kind == "dynamic" or direction.value):
             # Of a tempo only its speed goes on: its words belong where they stand.
-            text = "" if kind == "tempo" else d.text
-            found.append(replace(d, onset=Fraction(0), end=None, text=text))
-    return tuple(sorted(found, key=lambda d: d.onset))
+            text = "" if kind == "tempo" else direction.text
+            found.append(replace(direction, onset=Fraction(0), end=None, text=text))
+    return tuple(sorted(found, key=lambda direction: direction.onset))

@@ -37,7 +37,11 @@ class Layer(Stored):
     def take_out(self, root: etree._Element) -> int:
         """Take the layer out of a tree, in place; return how many elements it had."""
         ours = self.elements(root)
-        notes = [c for c in root if isinstance(c, etree._ProcessingInstruction) and c.target == self.target]
+        notes = [
+            element
+            for element in root
+            if isinstance(element, etree._ProcessingInstruction) and element.target == self.target
+        ]
         for element in ours:
             _take_out(element)
         for note in notes:

@@ -114,7 +114,7 @@ READERS = (
 
 def _all() -> tuple[Reader, ...]:
     """Return all readers, ours and those of guests."""
-    return (*READERS, *(g.value for g in guest_readers().values()))
+    return (*READERS, *(guest.value for guest in guest_readers().values()))
 
 
 def suffixes() -> tuple[str, ...]:
@@ -127,7 +127,7 @@ def reader_of(data: bytes, suffix: str) -> Reader | None:
 
     XML that nobody knows goes to the reader of MusicXML, which says what is wrong with it.
     """
-    own = next((r for r in READERS if r.knows(data, suffix)), None)
+    own = next((reader for reader in READERS if reader.knows(data, suffix)), None)
     if own is not None:
         return own
     guest = known_by_guest(data, suffix)
@@ -161,7 +161,10 @@ def read_score(path: str | Path) -> Score:
     """
     path = Path(path)
     score = _read(path)
-    far = next((n for n in score.notes if not (0 <= n.midi <= HIGHEST and n.written.octave in OCTAVES)), None)
+    far = next(
+        (note for note in score.notes if not (0 <= note.midi <= HIGHEST and note.written.octave in OCTAVES)),
+        None,
+    )
     if far is not None:
         raise ScoreError(
             f"{path.name} has a note that no instrument plays, {far.pitch.name} in bar "
@@ -176,7 +179,7 @@ def as_engraved(score: Score, name: str) -> Score:
     Both agree where bars fill their meters. Where bars are too long or too short (rests that overfill a
     bar, notes without length), what is read must be what is engraved and exported, so the source rules.
     """
-    brief = next((n for n in score.notes if not n.grace and 0 < n.duration < SHORTEST), None)
+    brief = next((note for note in score.notes if not note.grace and 0 < note.duration < SHORTEST), None)
     if brief is not None:
         raise ScoreError(
             f"{name} has a note in bar {score.measures[brief.measure].number} that is shorter than any that "
@@ -185,12 +188,12 @@ def as_engraved(score: Score, name: str) -> Score:
     last = len(score.measures) - 1
     # A bar well short of its meter is engraved as it is; only one that nearly fills it may be taken as full.
     whole = all(
-        m.length == m.full_length
-        or (m.length < m.full_length and m.index in (0, last))
-        or 0 < m.length <= m.full_length - NEARLY_FULL
-        for m in score.measures
+        measure.length == measure.full_length
+        or (measure.length < measure.full_length and measure.index in (0, last))
+        or 0 < measure.length <= measure.full_length - NEARLY_FULL
+        for measure in score.measures
     )
-    if whole and all(n.grace or n.duration > 0 for n in score.notes):
+    if whole and all(note.grace or note.duration > 0 for note in score.notes):
         return score
     again = read_musicxml(score.source, name)
     if _timing(again) == _timing(score):
@@ -205,8 +208,8 @@ def as_engraved(score: Score, name: str) -> Score:
 
 
 def _timing(score: Score) -> tuple[object, ...]:
-    bars = tuple((m.start, m.length) for m in score.measures)
-    return bars, tuple(sorted((n.onset, n.duration, n.midi) for n in score.notes))
+    bars = tuple((measure.start, measure.length) for measure in score.measures)
+    return bars, tuple(sorted((note.onset, note.duration, note.midi) for note in score.notes))
 
 
 def _read(path: Path) -> Score:

@@ -22,19 +22,19 @@ from understave.score.model import Note, Part
 
 def with_small_print(notes: Sequence[Note], parts: Sequence[Part]) -> tuple[Note, ...]:
     """Return the notes with `cue` left on those alone that are not played; `notes` are in order of time."""
-    if not any(n.cue for n in notes):
+    if not any(note.cue for note in notes):
         return tuple(notes)
     pianos = {i for i, part in enumerate(parts) if part.last_staff > part.first_staff}
     sounding: dict[int, list[tuple[Fraction, Fraction]]] = defaultdict(list)
-    for n in notes:
-        if not n.cue and n.duration > 0:
-            held = sounding[n.midi]
-            held.append((n.onset, max(n.end, held[-1][1]) if held else n.end))
+    for note in notes:
+        if not note.cue and note.duration > 0:
+            held = sounding[note.midi]
+            held.append((note.onset, max(note.end, held[-1][1]) if held else note.end))
     return tuple(
-        replace(n, cue=False, small=True)
-        if n.cue and n.part in pianos and not _sounds(sounding[n.midi], n.onset)
-        else n
-        for n in notes
+        replace(note, cue=False, small=True)
+        if note.cue and note.part in pianos and not _sounds(sounding[note.midi], note.onset)
+        else note
+        for note in notes
     )
 
 

@@ -85,7 +85,7 @@ def spell(notes: Sequence[Sounding]) -> list[Pitch]:
                 chord[options[best]] += 1
         if not changed:
             break
-    return [_pitch(n.midi, c[k]) for n, c, k in zip(notes, choices, picks, strict=True)]
+    return [_pitch(sounding.midi, c[k]) for sounding, c, k in zip(notes, choices, picks, strict=True)]
 
 
 def _cheapest(
@@ -117,19 +117,19 @@ def _cheapest(
 
 def _votes(notes: Sequence[Sounding]) -> tuple[list[list[int]], list[list[float]]]:
     """Return for each note its likely spellings (places on the line of fifths) and what each costs."""
-    classes = [n.midi % 12 for n in notes]
+    classes = [sounding.midi % 12 for sounding in notes]
     counts = [0] * 12
     first = last = 0
     choices: list[list[int]] = []
     costs: list[list[float]] = []
-    for i, n in enumerate(notes):
+    for i, sounding in enumerate(notes):
         while last < min(len(notes), i + _AFTER):
             counts[classes[last]] += 1
             last += 1
         while first < max(0, i - _BEFORE):
             counts[classes[first]] -= 1
             first += 1
-        centre = n.signature + _CENTRE
+        centre = sounding.signature + _CENTRE
         votes: dict[int, int] = {}
         for tonic, count in enumerate(counts):
             if count:
@@ -152,15 +152,15 @@ def _neighbours(notes: Sequence[Sounding]) -> tuple[list[list[tuple[int, int]]],
     together = [-1] * len(notes)
     lines: dict[int, list[list[int]]] = {}
     moments: dict[Fraction, int] = {}
-    for i, n in enumerate(notes):
-        groups = lines.setdefault(n.line, [])
+    for i, sounding in enumerate(notes):
+        groups = lines.setdefault(sounding.line, [])
         last = notes[groups[-1][-1]] if groups else None
-        if last is not None and last.onset == n.onset and not (last.grace or n.grace):
+        if last is not None and last.onset == sounding.onset and not (last.grace or sounding.grace):
             groups[-1].append(i)
         else:
             groups.append([i])
-        if not n.grace:
-            together[i] = moments.setdefault(n.onset, len(moments))
+        if not sounding.grace:
+            together[i] = moments.setdefault(sounding.onset, len(moments))
     for groups in lines.values():
         for before, after in pairwise(groups):
             for i in before:

@@ -21,7 +21,7 @@ def mark_both_ends(written: Sequence[Written], links: Mapping[str, str] | None =
     note answers (into a second ending, or one left ringing) keeps its start mark and joins nothing.
     """
     out = list(written)
-    place = {w.note.id: i for i, w in enumerate(out)}
+    place = {written.note.id: i for i, written in enumerate(out)}
     starting: dict[tuple[int, int, Fraction], list[int]] = {}
     for i, w in enumerate(out):
         if not w.note.grace:

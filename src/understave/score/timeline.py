@@ -68,7 +68,9 @@ def join_ties(written: Iterable[Written]) -> tuple[Note, ...]:
     """
     done: list[Note] = []
     waiting: dict[tuple[int, int], list[int]] = {}
-    for _, group in groupby(sorted(written, key=lambda w: w.note.onset), key=lambda w: w.note.onset):
+    for _, group in groupby(
+        sorted(written, key=lambda written: written.note.onset), key=lambda written: written.note.onset
+    ):
         heads = list(group)
         partners = _tie_partners(heads, done, waiting)
         for k, w in enumerate(heads):
@@ -91,11 +93,11 @@ def _tie_partners(
     Returns, for indexes of `heads`, indexes of `done`; takes those that are matched out of `waiting`.
     """
     pairs = []
-    for k, w in enumerate(heads):
-        if not w.tie_stop or w.note.grace:
+    for k, written in enumerate(heads):
+        if not written.tie_stop or written.note.grace:
             continue
-        for slot in waiting.get((w.note.part, w.note.midi), ()):
-            before, note = done[slot], w.note
+        for slot in waiting.get((written.note.part, written.note.midi), ()):
+            before, note = done[slot], written.note
             gap = abs(before.end - note.onset)
             if before.onset < note.onset and gap <= ROUNDING:
                 differs = (before.written.letter != note.written.letter, before.voice != note.voice)

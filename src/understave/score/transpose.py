@@ -56,11 +56,12 @@ def transpose(score: Score, interval: Interval) -> Score:
                 f"Moved by {interval.words}, {note.pitch.name} in bar {where} would lie off the piano; "
                 "choose a nearer key or the other direction."
             )
-    turns = [_turns(m.signature + interval.fifths) for m in score.measures]
-    measures = tuple(_measure(m, interval, turns[m.index]) for m in score.measures)
-    notes = [_note(n, interval, turns[n.measure]) for n in score.notes]
+    turns = [_turns(measure.signature + interval.fifths) for measure in score.measures]
+    measures = tuple(_measure(measure, interval, turns[measure.index]) for measure in score.measures)
+    notes = [_note(note, interval, turns[note.measure]) for note in score.notes]
     directions = tuple(
-        _direction(d, interval, turns[score.measure_at(d.onset).index]) for d in score.directions
+        _direction(direction, interval, turns[score.measure_at(direction.onset).index])
+        for direction in score.directions
     )
     moved = replace(score, measures=measures, notes=tuple(notes), directions=directions, source=b"")
     return with_source(moved)
@@ -95,24 +96,24 @@ def _turns(signature: int) -> int:
     return turns
 
 
-def _measure(m: Measure, interval: Interval, turns: int) -> Measure:
-    return replace(m, signature=m.signature + interval.fifths - 12 * turns)
+def _measure(measure: Measure, interval: Interval, turns: int) -> Measure:
+    return replace(measure, signature=measure.signature + interval.fifths - 12 * turns)
 
 
-def _note(n: Note, interval: Interval, turns: int) -> Note:
+def _note(note: Note, interval: Interval, turns: int) -> Note:
     return replace(
-        n,
-        pitch=moved_pitch(n.pitch, interval, turns),
-        written=moved_pitch(n.written, interval, turns),
+        note,
+        pitch=moved_pitch(note.pitch, interval, turns),
+        written=moved_pitch(note.written, interval, turns),
     )
 
 
-def _direction(d: Direction, interval: Interval, turns: int) -> Direction:
-    if d.kind != "chord-symbol":
-        return d
+def _direction(direction: Direction, interval: Interval, turns: int) -> Direction:
+    if direction.kind != "chord-symbol":
+        return direction
 
     def moved(m: re.Match[str]) -> str:
         pitch = Pitch.parse(f"{m[2]}{m[3]}4")
         return m[1] + moved_pitch(pitch, interval, turns).pitch_class.name
 
-    return replace(d, text=_ROOT.sub(moved, d.text))
+    return replace(direction, text=_ROOT.sub(moved, direction.text))

@@ -50,18 +50,18 @@ _DOCTYPE = (
 
 
 def _sub(parent: Element, tag: str, content: object = None, /, **attributes: str) -> Element:
-    e = etree.SubElement(parent, tag, {k.replace("_", "-"): v for k, v in attributes.items()})
+    element = etree.SubElement(parent, tag, {k.replace("_", "-"): v for k, v in attributes.items()})
     if content is not None:
-        e.text = str(content)
-    return e
+        element.text = str(content)
+    return element
 
 
 def _add_pitch(parent: Element, pitch: Pitch) -> None:
-    p = _sub(parent, "pitch")
-    _sub(p, "step", pitch.letter)
+    element = _sub(parent, "pitch")
+    _sub(element, "step", pitch.letter)
     if pitch.alter:
-        _sub(p, "alter", pitch.alter)
-    _sub(p, "octave", max(0, min(9, pitch.octave)))
+        _sub(element, "alter", pitch.alter)
+    _sub(element, "octave", max(0, min(9, pitch.octave)))
 
 
 _ORNAMENT_TAGS = {name: tag for tag, name in ORNAMENTS.items()}
@@ -83,13 +83,13 @@ def _notations(
     fermata: bool,
 ) -> None:
     """Add the notations of a note; `first` for the first note of a chord, which carries its signs."""
-    n = piece.note
+    note = piece.note
     box = etree.Element("notations")
     if piece.tie_stop:
         _sub(box, "tied", type="stop")
     if piece.tie_start:
         _sub(box, "tied", type="start")
-    if "let-ring" in n.articulations and not piece.tie_start:
+    if "let-ring" in note.articulations and not piece.tie_start:
         _sub(box, "tied", type="let-ring")
     for kind, number in slurs.get(piece.id, ()):
         _sub(box, "slur", type=kind, number=number)
@@ -98,26 +98,26 @@ def _notations(
     if first and tuplet in ("stop", "both"):
         _sub(box, "tuplet", type="stop")
     if not piece.tie_stop:
-        _struck_marks(box, n)
+        _struck_marks(box, note)
     if first and fermata:
         _sub(box, "fermata")
     if len(box):
         parent.append(box)
 
 
-def _struck_marks(box: Element, n: Note) -> None:
+def _struck_marks(box: Element, note: Note) -> None:
     """Add what belongs to a note where it is struck, not where it is held over."""
-    _ornament_elements(box, n)
-    if n.fingering:
+    _ornament_elements(box, note)
+    if note.fingering:
         technical = _sub(box, "technical")
-        for f in n.fingering:
+        for f in note.fingering:
             _sub(technical, "fingering", f)
-    marks = [a for a in n.articulations if a in _ARTICULATION_TAGS]
+    marks = [a for a in note.articulations if a in _ARTICULATION_TAGS]
     if marks:
         group = _sub(box, "articulations")
         for a in marks:
             _sub(group, a)
-    if n.arpeggiated:
+    if note.arpeggiated:
         _sub(box, "arpeggiate")
 
 
@@ -194,8 +194,8 @@ class _Writer:
 
     @property
     def staves(self) -> int:
-        p = self.score.parts[self.part]
-        return p.last_staff - p.first_staff + 1
+        part = self.score.parts[self.part]
+        return part.last_staff - part.first_staff + 1
 
     def printed(self, note: Note) -> Pitch:
         """Pitch as a MusicXML file has it: sounding, but for the part's own transposition."""
@@ -212,7 +212,7 @@ class _Writer:
     def event(
         self,
         parent: Element,
-        e: Event,
+        event: Event,
         voice: str,
         start: Fraction,
         accidentals: dict[int, str],
@@ -222,14 +222,14 @@ class _Writer:
 
         `flagged` holds staves and moments where a note is known to have the fermata that stands there.
         """
-        own = any(p.note.fermata for p in e.pieces)
-        free = own or (not e.grace and (e.staff, e.onset) not in flagged)
-        fermata = free and self.fermata(e.staff, start + e.onset)
-        value = Value("eighth") if e.grace else value_of(e.duration)
-        whole_bar = not e.pieces and value is None
-        for k, piece in enumerate(e.pieces or [None]):
+        own = any(piece.note.fermata for piece in event.pieces)
+        free = own or (not event.grace and (event.staff, event.onset) not in flagged)
+        fermata = free and self.fermata(event.staff, start + event.onset)
+        value = Value("eighth") if event.grace else value_of(event.duration)
+        whole_bar = not event.pieces and value is None
+        for k, piece in enumerate(event.pieces or [None]):
             note = _sub(parent, "note")
-            self._head(note, e, piece, in_chord=k > 0, whole_bar=whole_bar)
+            self._head(note, event, piece, in_chord=k > 0, whole_bar=whole_bar)
             _sub(note, "voice", voice)
             accidental = accidentals.get(id(piece)) if piece is not None else None
             if value is not None:
@@ -237,24 +237,26 @@ class _Writer:
             elif accidental is not None:
                 _sub(note, "accidental", accidental)
             if self.staves > 1:
-                _sub(note, "staff", (piece.staff if piece is not None else e.staff) - self.first_staff + 1)
+                _sub(
+                    note, "staff", (piece.staff if piece is not None else event.staff) - self.first_staff + 1
+                )
             if k == 0:
-                for level, beam in enumerate(e.beams[:8]):
+                for level, beam in enumerate(event.beams[:8]):
                     _sub(note, "beam", beam, number=str(level + 1))
             if piece is None:
-                _rest_notations(note, e.tuplet, fermata)
+                _rest_notations(note, event.tuplet, fermata)
                 continue
-            _notations(note, piece, k == 0, e.tuplet, self.slurs, fermata)
+            _notations(note, piece, k == 0, event.tuplet, self.slurs, fermata)
             if not piece.tie_stop:
                 _lyrics(note, piece.note, self.open_words)
 
     def _head(
-        self, parent: Element, e: Event, piece: Piece | None, *, in_chord: bool, whole_bar: bool
+        self, parent: Element, event: Event, piece: Piece | None, *, in_chord: bool, whole_bar: bool
     ) -> None:
         """Write what a note or rest is and how long it lasts."""
         if piece is not None:
             parent.set("id", piece.id)
-        if e.grace:
+        if event.grace:
             _sub(parent, "grace")
         if piece is not None and piece.note.cue:
             _sub(parent, "cue")
@@ -264,8 +266,8 @@ class _Writer:
             _sub(parent, "rest", **({"measure": "yes"} if whole_bar else {}))
         else:
             _add_pitch(parent, self.printed(piece.note))
-        if not e.grace:
-            _sub(parent, "duration", e.duration)
+        if not event.grace:
+            _sub(parent, "duration", event.duration)
         if piece is not None and not piece.note.cue:
             for kind, on in (("stop", piece.tie_stop), ("start", piece.tie_start)):
                 if on:
@@ -314,12 +316,12 @@ def _line_numbers(directions: Sequence[Direction]) -> dict[int, str]:
     """Number the lines (wedges, ottavas, dashes) so that those open at once differ; by index."""
     open_lines: dict[str, list[tuple[Fraction, int]]] = {}
     out: dict[int, str] = {}
-    for i, d in enumerate(directions):
-        if d.end is None:
+    for i, direction in enumerate(directions):
+        if direction.end is None:
             continue
-        running = [x for x in open_lines.get(d.kind, []) if x[0] >= d.onset]
+        running = [x for x in open_lines.get(direction.kind, []) if x[0] >= direction.onset]
         number = next(k for k in range(1, 999) if all(k != used for _, used in running))
-        open_lines[d.kind] = [*running, (d.end, number)]
+        open_lines[direction.kind] = [*running, (direction.end, number)]
         out[i] = str(min(number, 16))
     return out
 
@@ -328,77 +330,79 @@ Placed: TypeAlias = tuple[Fraction, Element]
 """A direction or harmony, and the moment where it stands."""
 
 
-def _direction_elements(d: Direction, number: str) -> list[Placed]:
+def _direction_elements(direction: Direction, number: str) -> list[Placed]:
     """MusicXML elements of a direction, each with its moment; `number` tells its line from others."""
-    if d.kind == "fermata":
+    if direction.kind == "fermata":
         return []
-    if d.kind == "chord-symbol":
-        harmony = chord_symbol_element(d.text)
+    if direction.kind == "chord-symbol":
+        harmony = chord_symbol_element(direction.text)
         if harmony is not None:
-            return [(d.onset, harmony)]
-    if d.kind == "tempo" and d.value and not d.text:
-        return [(d.onset, etree.Element("sound", {"tempo": _decimal(d.value)}))]
-    if d.kind == "wedge":
-        what = "diminuendo" if d.text.startswith(("dim", "decr")) else "crescendo"
-        return _line_elements(d, "wedge", what, {"number": number})
-    if d.kind == "ottava":
-        size = {"8": "8", "1": "15", "2": "22"}.get(d.text[:1], "8")
-        what = "up" if d.text.endswith("b") else "down"
-        return _line_elements(d, "octave-shift", what, {"size": size, "number": number}, "above")
-    if d.kind == "other" and d.text in ("dashes", "bracket"):
-        plain = {"line_end": "none"} if d.text == "bracket" else {}
-        return _line_elements(d, d.text, "start", {"number": number, **plain})
-    return _sign_elements(d, number)
+            return [(direction.onset, harmony)]
+    if direction.kind == "tempo" and direction.value and not direction.text:
+        return [(direction.onset, etree.Element("sound", {"tempo": _decimal(direction.value)}))]
+    if direction.kind == "wedge":
+        what = "diminuendo" if direction.text.startswith(("dim", "decr")) else "crescendo"
+        return _line_elements(direction, "wedge", what, {"number": number})
+    if direction.kind == "ottava":
+        size = {"8": "8", "1": "15", "2": "22"}.get(direction.text[:1], "8")
+        what = "up" if direction.text.endswith("b") else "down"
+        return _line_elements(direction, "octave-shift", what, {"size": size, "number": number}, "above")
+    if direction.kind == "other" and direction.text in ("dashes", "bracket"):
+        plain = {"line_end": "none"} if direction.text == "bracket" else {}
+        return _line_elements(direction, direction.text, "start", {"number": number, **plain})
+    return _sign_elements(direction, number)
 
 
 def _direction_at(place: str) -> tuple[Element, Element]:
     """Return an empty direction and the box for its sign."""
-    e = etree.Element("direction", {"placement": place})
-    return e, _sub(e, "direction-type")
+    element = etree.Element("direction", {"placement": place})
+    return element, _sub(element, "direction-type")
 
 
 def _line_elements(
-    d: Direction, name: str, what: str, more: Mapping[str, str], place: str = "below"
+    direction: Direction, name: str, what: str, more: Mapping[str, str], place: str = "below"
 ) -> list[Placed]:
     """Return where a line begins, as `what` it is, and where it stops, if it does."""
     out = []
-    for moment, kind in ((d.onset, what), (d.end, "stop")):
+    for moment, kind in ((direction.onset, what), (direction.end, "stop")):
         if moment is not None:
-            e, box = _direction_at(place)
+            element, box = _direction_at(place)
             _sub(box, name, type=kind, **more)
-            out.append((moment, e))
+            out.append((moment, element))
     return out
 
 
-def _sign_elements(d: Direction, number: str) -> list[Placed]:
+def _sign_elements(direction: Direction, number: str) -> list[Placed]:
     """Return the elements of a direction that is no line; words may be prolonged by dashes."""
-    above = d.kind in ("tempo", "segno", "coda", "rehearsal", "chord-symbol")
-    e, box = _direction_at("above" if above else "below")
-    out = [(d.onset, e)]
-    if d.kind == "dynamic":
+    above = direction.kind in ("tempo", "segno", "coda", "rehearsal", "chord-symbol")
+    element, box = _direction_at("above" if above else "below")
+    out = [(direction.onset, element)]
+    if direction.kind == "dynamic":
         inner = _sub(box, "dynamics")
-        if d.text in _DYNAMICS:
-            _sub(inner, d.text)
+        if direction.text in _DYNAMICS:
+            _sub(inner, direction.text)
         else:
-            _sub(inner, "other-dynamics", d.text)
-    elif d.kind == "pedal":
+            _sub(inner, "other-dynamics", direction.text)
+    elif direction.kind == "pedal":
         # Signs, not a line: engravers draw a line with changes incompletely.
-        _sub(box, "pedal", type=d.text if d.text in _PEDALS else "start", line="no", sign="yes")
-        if d.value is not None:
-            _sub(e, "sound", damper_pedal=_decimal(100 * d.value))
-    elif d.kind == "tempo":
-        _sub(box, "words", d.text)
-        if d.value:
-            _sub(e, "sound", tempo=_decimal(d.value))
-    elif d.kind in ("segno", "coda"):
-        _sub(box, d.kind)
+        _sub(
+            box, "pedal", type=direction.text if direction.text in _PEDALS else "start", line="no", sign="yes"
+        )
+        if direction.value is not None:
+            _sub(element, "sound", damper_pedal=_decimal(100 * direction.value))
+    elif direction.kind == "tempo":
+        _sub(box, "words", direction.text)
+        if direction.value:
+            _sub(element, "sound", tempo=_decimal(direction.value))
+    elif direction.kind in ("segno", "coda"):
+        _sub(box, direction.kind)
     else:
-        _sub(box, "rehearsal" if d.kind == "rehearsal" else "words", d.text)
-        if d.kind == "words" and d.end is not None:
-            _sub(_sub(e, "direction-type"), "dashes", type="start", number=number)
+        _sub(box, "rehearsal" if direction.kind == "rehearsal" else "words", direction.text)
+        if direction.kind == "words" and direction.end is not None:
+            _sub(_sub(element, "direction-type"), "dashes", type="start", number=number)
             stop, box = _direction_at("below")
             _sub(box, "dashes", type="stop", number=number)
-            out.append((d.end, stop))
+            out.append((direction.end, stop))
     return out
 
 
@@ -414,103 +418,118 @@ def _decimal(value: float) -> str:
 
 def _transposition(score: Score, part: int) -> Interval:
     """The part's own transposition: the usual interval from written to sounding, octave lines aside."""
-    lines = [d for d in score.directions if d.kind == "ottava"]
+    lines = [direction for direction in score.directions if direction.kind == "ottava"]
     counts: Counter[tuple[int, int]] = Counter()
-    for n in score.notes:
-        if n.part != part:
+    for note in score.notes:
+        if note.part != part:
             continue
         under = any(
-            d.staff == n.staff and d.onset <= n.onset and (d.end is None or n.onset < d.end) for d in lines
+            direction.staff == note.staff
+            and direction.onset <= note.onset
+            and (direction.end is None or note.onset < direction.end)
+            for direction in lines
         )
         if not under:
-            counts[n.pitch.diatonic - n.written.diatonic, n.pitch.midi - n.written.midi] += 1
+            counts[note.pitch.diatonic - note.written.diatonic, note.pitch.midi - note.written.midi] += 1
     return Interval(*counts.most_common(1)[0][0]) if counts else Interval(0, 0)
 
 
 def _fermatas(score: Score) -> Counter[tuple[int, Fraction]]:
     """Fermatas by staff and moment: the printed ones, and those of notes that have none printed."""
-    out = Counter((d.staff, d.onset) for d in score.directions if d.kind == "fermata")
+    out = Counter(
+        (direction.staff, direction.onset) for direction in score.directions if direction.kind == "fermata"
+    )
     # In order of time by staff, as a file may have thousands, printed and not.
     moments: dict[int, list[Fraction]] = {}
     for staff, moment in sorted(out):
         moments.setdefault(staff, []).append(moment)
-    for n in score.notes:
-        if not n.fermata:
+    for note in score.notes:
+        if not note.fermata:
             continue
-        there = moments.setdefault(n.staff, [])
-        k = bisect_left(there, n.onset)
-        if k == len(there) or there[k] > n.end:
-            there.insert(k, n.onset)
-            out[n.staff, n.onset] += 1
+        there = moments.setdefault(note.staff, [])
+        k = bisect_left(there, note.onset)
+        if k == len(there) or there[k] > note.end:
+            there.insert(k, note.onset)
+            out[note.staff, note.onset] += 1
     return out
 
 
 def _set_divisions(root: Element) -> None:
     """Turn durations and offsets, written as quarter notes, into whole numbers of divisions."""
     timed = list(root.iter("duration", "offset"))
-    values = [Fraction(e.text or "0") for e in timed]
+    values = [Fraction(element.text or "0") for element in timed]
     divisions = lcm(*(v.denominator for v in values), 1)
-    for e, value in zip(timed, values, strict=True):
-        e.text = str(int(value * divisions))
-    for e in root.iter("divisions"):
-        e.text = str(divisions)
+    for element, value in zip(timed, values, strict=True):
+        element.text = str(int(value * divisions))
+    for element in root.iter("divisions"):
+        element.text = str(divisions)
 
 
 def _attributes(
-    w: _Writer, m: Measure, before: Measure | None, clefs: dict[int, tuple[str, str | None]]
+    writer: _Writer, measure: Measure, before: Measure | None, clefs: dict[int, tuple[str, str | None]]
 ) -> Element | None:
-    e = etree.Element("attributes")
+    element = etree.Element("attributes")
     if before is None:
-        _sub(e, "divisions")
-    if before is None or (before.signature, before.mode) != (m.signature, m.mode):
-        key = _sub(e, "key")
-        shift = w.transposition
-        _sub(key, "fifths", m.signature - (shift.fifths if shift.semitones else 0))
-        if m.mode:
-            _sub(key, "mode", m.mode)
-    if before is None or (before.beats, before.beat_type, before.symbol) != (m.beats, m.beat_type, m.symbol):
-        time = _sub(e, "time", **({"symbol": m.symbol} if m.symbol else {}))
-        _sub(time, "beats", m.beats)
-        _sub(time, "beat-type", m.beat_type)
-    if before is None and w.staves > 1:
-        _sub(e, "staves", w.staves)
+        _sub(element, "divisions")
+    if before is None or (before.signature, before.mode) != (measure.signature, measure.mode):
+        key = _sub(element, "key")
+        shift = writer.transposition
+        _sub(key, "fifths", measure.signature - (shift.fifths if shift.semitones else 0))
+        if measure.mode:
+            _sub(key, "mode", measure.mode)
+    if before is None or (before.beats, before.beat_type, before.symbol) != (
+        measure.beats,
+        measure.beat_type,
+        measure.symbol,
+    ):
+        time = _sub(element, "time", **({"symbol": measure.symbol} if measure.symbol else {}))
+        _sub(time, "beats", measure.beats)
+        _sub(time, "beat-type", measure.beat_type)
+    if before is None and writer.staves > 1:
+        _sub(element, "staves", writer.staves)
     for staff, (clef, old) in clefs.items():
         if clef != old:
             shape, line, _, _ = CLEFS[clef]
-            c = _sub(e, "clef", **({"number": str(staff - w.first_staff + 1)} if w.staves > 1 else {}))
+            c = _sub(
+                element,
+                "clef",
+                **({"number": str(staff - writer.first_staff + 1)} if writer.staves > 1 else {}),
+            )
             _sub(c, "sign", shape)
             _sub(c, "line", line)
-    t = w.transposition
+    t = writer.transposition
     if before is None and (t.semitones or t.steps):
         sign = -1 if t.steps < 0 else 1
         octaves = sign * (abs(t.steps) // 7)
-        box = _sub(e, "transpose")
+        box = _sub(element, "transpose")
         _sub(box, "diatonic", t.steps - 7 * octaves)
         _sub(box, "chromatic", t.semitones - 12 * octaves)
         if octaves:
             _sub(box, "octave-change", octaves)
-    return e if len(e) else None
+    return element if len(element) else None
 
 
-def _barline(parent: Element, m: Measure, before: Measure | None, after: Measure | None, right: bool) -> None:
-    numbers = ", ".join(str(x) for x in m.ending)
-    begins = bool(m.ending) and (before is None or before.ending != m.ending or before.repeat_end)
-    ends = bool(m.ending) and (after is None or after.ending != m.ending or m.repeat_end)
-    if not right and (m.repeat_start or begins):
+def _barline(
+    parent: Element, measure: Measure, before: Measure | None, after: Measure | None, right: bool
+) -> None:
+    numbers = ", ".join(str(x) for x in measure.ending)
+    begins = bool(measure.ending) and (before is None or before.ending != measure.ending or before.repeat_end)
+    ends = bool(measure.ending) and (after is None or after.ending != measure.ending or measure.repeat_end)
+    if not right and (measure.repeat_start or begins):
         bar = _sub(parent, "barline", location="left")
-        if m.repeat_start:
+        if measure.repeat_start:
             _sub(bar, "bar-style", "heavy-light")
         if begins:
             _sub(bar, "ending", number=numbers, type="start")
-        if m.repeat_start:
+        if measure.repeat_start:
             _sub(bar, "repeat", direction="forward")
-    if right and (m.repeat_end or ends or after is None):
+    if right and (measure.repeat_end or ends or after is None):
         bar = _sub(parent, "barline", location="right")
-        if m.repeat_end or after is None:
+        if measure.repeat_end or after is None:
             _sub(bar, "bar-style", "light-heavy")
         if ends:
-            _sub(bar, "ending", number=numbers, type="stop" if m.repeat_end else "discontinue")
-        if m.repeat_end:
+            _sub(bar, "ending", number=numbers, type="stop" if measure.repeat_end else "discontinue")
+        if measure.repeat_end:
             _sub(bar, "repeat", direction="backward")
 
 
@@ -521,47 +540,58 @@ def _part_element(
     voice_names: dict[tuple[int, int, str], str],
 ) -> tuple[Element, dict[str, str]]:
     """Write one part; also return the voice under which each piece's id was written."""
-    w = _Writer(score, part, _transposition(score, part), _fermatas(score), pair_slurs(score, part, bars))
+    writer = _Writer(
+        score, part, _transposition(score, part), _fermatas(score), pair_slurs(score, part, bars)
+    )
     info = score.parts[part]
     out = etree.Element("part", {"id": f"P{part + 1}"})
     staves = range(info.first_staff, info.last_staff + 1)
     clefs: dict[int, list[str]] = {}
     for staff in staves:
         steps = [
-            [p.note.written.diatonic for p in bars.get((part, m.index), []) if p.staff == staff]
-            for m in score.measures
+            [
+                piece.note.written.diatonic
+                for piece in bars.get((part, measure.index), [])
+                if piece.staff == staff
+            ]
+            for measure in score.measures
         ]
         lowest = len(staves) > 1 and staff == info.last_staff
         clefs[staff] = choose_clefs(steps, "F" if lowest else "G")
     marks: dict[tuple[int, int], list[tuple[Fraction, Element]]] = {}
     numbers = _line_numbers(score.directions)
-    for i, d in enumerate(score.directions):
-        if info.first_staff <= d.staff <= info.last_staff:
-            for k, (moment, e) in enumerate(_direction_elements(d, numbers.get(i, "1"))):
-                m = score.measure_at(moment)
-                if moment == m.start and k and m.index and moment > d.onset:
-                    m = score.measures[m.index - 1]
+    for i, direction in enumerate(score.directions):
+        if info.first_staff <= direction.staff <= info.last_staff:
+            for k, (moment, element) in enumerate(_direction_elements(direction, numbers.get(i, "1"))):
+                measure = score.measure_at(moment)
+                if moment == measure.start and k and measure.index and moment > direction.onset:
+                    measure = score.measures[measure.index - 1]
                 if k == 0:
-                    e.set("id", d.id)
-                marks.setdefault((m.index, d.staff), []).append((moment - m.start, e))
+                    element.set("id", direction.id)
+                marks.setdefault((measure.index, direction.staff), []).append(
+                    (moment - measure.start, element)
+                )
     content = _Content(bars, voice_names, marks, {})
     before: Measure | None = None
-    for m in score.measures:
-        after = score.measures[m.index + 1] if m.index + 1 < len(score.measures) else None
-        e = _sub(out, "measure", number=m.number)
-        pickup = m.offset and before is not None and before.offset + before.length != m.offset
-        if m.number == "0" or pickup or (before is not None and before.number == m.number):
-            e.set("implicit", "yes")
+    for measure in score.measures:
+        after = score.measures[measure.index + 1] if measure.index + 1 < len(score.measures) else None
+        element = _sub(out, "measure", number=measure.number)
+        pickup = measure.offset and before is not None and before.offset + before.length != measure.offset
+        if measure.number == "0" or pickup or (before is not None and before.number == measure.number):
+            element.set("implicit", "yes")
         if part == 0:
-            e.set("id", m.id)
-        _barline(e, m, before, after, right=False)
-        shown = {s: (clefs[s][m.index], clefs[s][m.index - 1] if m.index else None) for s in staves}
-        attributes = _attributes(w, m, before, shown)
+            element.set("id", measure.id)
+        _barline(element, measure, before, after, right=False)
+        shown = {
+            s: (clefs[s][measure.index], clefs[s][measure.index - 1] if measure.index else None)
+            for s in staves
+        }
+        attributes = _attributes(writer, measure, before, shown)
         if attributes is not None:
-            e.append(attributes)
-        _measure_content(w, e, m, content)
-        _barline(e, m, before, after, right=True)
-        before = m
+            element.append(attributes)
+        _measure_content(writer, element, measure, content)
+        _barline(element, measure, before, after, right=True)
+        before = measure
     return out, content.voice_of
 
 
@@ -581,85 +611,87 @@ _Line: TypeAlias = tuple[int, str, list[Event]]
 """A staff, a voice and what it plays."""
 
 
-def _measure_content(w: _Writer, parent: Element, m: Measure, content: _Content) -> None:
-    pieces = content.bars.get((w.part, m.index), [])
+def _measure_content(writer: _Writer, parent: Element, measure: Measure, content: _Content) -> None:
+    pieces = content.bars.get((writer.part, measure.index), [])
     accidentals: dict[int, str] = {}
-    flagged = {(p.staff, p.onset) for p in pieces if p.note.fermata}
-    signature = m.signature - (w.transposition.fifths if w.transposition.semitones else 0)
-    for staff in range(w.first_staff, w.first_staff + w.staves):
-        here = [(p, w.printed(p.note)) for p in pieces if p.staff == staff]
+    flagged = {(piece.staff, piece.onset) for piece in pieces if piece.note.fermata}
+    signature = measure.signature - (writer.transposition.fifths if writer.transposition.semitones else 0)
+    for staff in range(writer.first_staff, writer.first_staff + writer.staves):
+        here = [(piece, writer.printed(piece.note)) for piece in pieces if piece.staff == staff]
         accidentals.update(accidentals_of(here, signature))
     at = Fraction(0)
     seen: set[int] = set()
-    for staff, voice, line in _lines_of(w, pieces, content):
+    for staff, voice, line in _lines_of(writer, pieces, content):
         if at:
             _sub(_sub(parent, "backup"), "duration", at)
         first = staff not in seen
         seen.add(staff)
         events = line
         if first:
-            whole = [Event(Fraction(0), m.length, [], staff)] if m.length else []
-            events = filled(line, m, staff) if line else whole
+            whole = [Event(Fraction(0), measure.length, [], staff)] if measure.length else []
+            events = filled(line, measure, staff) if line else whole
         mark_tuplets(events)
-        mark_beams(events, m)
+        mark_beams(events, measure)
         at = Fraction(0)
-        waiting = sorted(content.marks.get((m.index, staff), []), key=_in_time) if first else []
-        for k, e in enumerate(events):
-            if e.onset > at:
-                _sub(_sub(parent, "forward"), "duration", e.onset - at)
-                at = e.onset
+        waiting = sorted(content.marks.get((measure.index, staff), []), key=_in_time) if first else []
+        for k, event in enumerate(events):
+            if event.onset > at:
+                _sub(_sub(parent, "forward"), "duration", event.onset - at)
+                at = event.onset
             following = events[k + 1].onset if k + 1 < len(events) else None
-            for mark in _due(waiting, e, following):
-                _put_mark(w, parent, mark, at, staff)
-            if not line and first and not e.pieces:
-                _whole_bar_rest(w, parent, e, voice, m.start)
+            for mark in _due(waiting, event, following):
+                _put_mark(writer, parent, mark, at, staff)
+            if not line and first and not event.pieces:
+                _whole_bar_rest(writer, parent, event, voice, measure.start)
             else:
-                w.event(parent, e, voice, m.start, accidentals, flagged)
-            at = max(at, e.end)
+                writer.event(parent, event, voice, measure.start, accidentals, flagged)
+            at = max(at, event.end)
         for mark in waiting:
-            _put_mark(w, parent, mark, at, staff)
+            _put_mark(writer, parent, mark, at, staff)
 
 
-def _lines_of(w: _Writer, pieces: Sequence[Piece], content: _Content) -> list[_Line]:
+def _lines_of(writer: _Writer, pieces: Sequence[Piece], content: _Content) -> list[_Line]:
     """Return what is written in a bar, voice by voice; an empty line for a staff without any."""
     by_voice: dict[str, list[Piece]] = {}
-    for p in pieces:
-        by_voice.setdefault(content.voice_names[w.part, p.note.staff, p.note.voice], []).append(p)
+    for piece in pieces:
+        by_voice.setdefault(content.voice_names[writer.part, piece.note.staff, piece.note.voice], []).append(
+            piece
+        )
     lines: list[_Line] = []
     for name, group in by_voice.items():
         for voice, line in streams(group, name):
-            home = Counter(e.staff for e in line).most_common(1)[0][0]
+            home = Counter(event.staff for event in line).most_common(1)[0][0]
             lines.append((home, voice, line))
-            content.voice_of.update({p.id: voice for e in line for p in e.pieces})
-    for staff in range(w.first_staff, w.first_staff + w.staves):
+            content.voice_of.update({piece.id: voice for event in line for piece in event.pieces})
+    for staff in range(writer.first_staff, writer.first_staff + writer.staves):
         if not any(s == staff for s, _, _ in lines):
-            lines.append((staff, _spare_voice(content.voice_names, w.part, staff), []))
+            lines.append((staff, _spare_voice(content.voice_names, writer.part, staff), []))
     lines.sort(key=lambda x: (x[0], natural((x[1], 0))))
     return lines
 
 
-def _due(waiting: list[Placed], e: Event, following: Fraction | None) -> Iterator[Placed]:
+def _due(waiting: list[Placed], event: Event, following: Fraction | None) -> Iterator[Placed]:
     """Take out, one by one, the directions that stand before the end of an event."""
-    while waiting and (following is None or waiting[0][0] < following or waiting[0][0] <= e.onset):
-        if following is None and waiting[0][0] >= e.end and e.duration:
+    while waiting and (following is None or waiting[0][0] < following or waiting[0][0] <= event.onset):
+        if following is None and waiting[0][0] >= event.end and event.duration:
             break
         yield waiting.pop(0)
 
 
 def _in_time(mark: tuple[Fraction, Element]) -> tuple[Fraction, bool]:
     """Order of directions: by moment, and what ends there before what begins."""
-    moment, e = mark
-    return moment, not any(c.get("type") == "stop" for c in e.iterfind("direction-type/*"))
+    moment, element = mark
+    return moment, not any(c.get("type") == "stop" for c in element.iterfind("direction-type/*"))
 
 
-def _whole_bar_rest(w: _Writer, parent: Element, e: Event, voice: str, start: Fraction) -> None:
+def _whole_bar_rest(writer: _Writer, parent: Element, event: Event, voice: str, start: Fraction) -> None:
     note = _sub(parent, "note")
     _sub(note, "rest", measure="yes")
-    _sub(note, "duration", e.duration)
+    _sub(note, "duration", event.duration)
     _sub(note, "voice", voice)
-    if w.staves > 1:
-        _sub(note, "staff", e.staff - w.first_staff + 1)
-    if w.fermata(e.staff, start):
+    if writer.staves > 1:
+        _sub(note, "staff", event.staff - writer.first_staff + 1)
+    if writer.fermata(event.staff, start):
         _sub(_sub(note, "notations"), "fermata")
 
 
@@ -670,29 +702,31 @@ def _spare_voice(names: dict[tuple[int, int, str], str], part: int, staff: int) 
     return own[0] if own else next(str(k) for k in range(1, 999) if str(k) not in used)
 
 
-def _put_mark(w: _Writer, parent: Element, mark: tuple[Fraction, Element], at: Fraction, staff: int) -> None:
-    moment, e = mark
-    _place(e, str(moment - at), staff - w.first_staff + 1 if w.staves > 1 else None)
-    parent.append(e)
+def _put_mark(
+    writer: _Writer, parent: Element, mark: tuple[Fraction, Element], at: Fraction, staff: int
+) -> None:
+    moment, element = mark
+    _place(element, str(moment - at), staff - writer.first_staff + 1 if writer.staves > 1 else None)
+    parent.append(element)
 
 
 _AFTER_OFFSET = ("footnote", "level", "voice", "staff", "sound", "listening")
 _AFTER_STAFF = ("sound", "listening")
 
 
-def _place(e: Element, offset: str, staff: int | None) -> None:
+def _place(element: Element, offset: str, staff: int | None) -> None:
     """Put offset and staff children where the schema wants them in a direction or harmony."""
-    for old in [*e.findall("offset"), *e.findall("staff")]:
-        e.remove(old)
-    if e.tag == "sound":
+    for old in [*element.findall("offset"), *element.findall("staff")]:
+        element.remove(old)
+    if element.tag == "sound":
         staff = None  # a sound holds for the whole score; only its offset may be written
 
     def insert(child: Element, before: tuple[str, ...]) -> None:
-        for k, c in enumerate(e):
+        for k, c in enumerate(element):
             if c.tag in before:
-                e.insert(k, child)
+                element.insert(k, child)
                 return
-        e.append(child)
+        element.append(child)
 
     if staff is not None:
         child = etree.Element("staff")
@@ -731,8 +765,8 @@ def build(score: Score) -> tuple[Element, tuple[Note, ...]]:
         root.append(element)
     _set_divisions(root)
     notes = tuple(
-        replace(n, ids=i, voice=voice_of.get(i[0], n.voice)) if i else n
-        for n, i in zip(score.notes, ids, strict=True)
+        replace(note, ids=i, voice=voice_of.get(i[0], note.voice)) if i else note
+        for note, i in zip(score.notes, ids, strict=True)
     )
     return root, notes
 
@@ -786,7 +820,10 @@ def insert_all(root: Element, insertions: Iterable[Insertion]) -> None:
     wanted: dict[tuple[int, int], list[Insertion]] = {}
     parts = list(positions(root))
     for item in insertions:
-        index = next((k for k, p in enumerate(parts) if p.first_staff <= item.staff <= p.last_staff), None)
+        index = next(
+            (k for k, places in enumerate(parts) if places.first_staff <= item.staff <= places.last_staff),
+            None,
+        )
         if index is None or not 0 <= item.measure < len(parts[index].bars):
             raise IndexError(f"no bar {item.measure} on staff {item.staff}")
         wanted.setdefault((index, item.measure), []).append(item)
@@ -795,11 +832,11 @@ def insert_all(root: Element, insertions: Iterable[Insertion]) -> None:
         bar = part.bars[measure]
         for item in items:
             local = item.staff - part.first_staff + 1
-            places = [p for p in bar.places if p.onset <= item.offset]
-            exact = [p for p in places if p.onset == item.offset and p.staff == local]
-            exact = exact or [p for p in places if p.onset == item.offset]
-            earlier = [p for p in places if p.staff == local] or places
-            place = exact[0] if exact else max(earlier, key=lambda p: p.onset, default=None)
+            places = [place for place in bar.places if place.onset <= item.offset]
+            exact = [place for place in places if place.onset == item.offset and place.staff == local]
+            exact = exact or [place for place in places if place.onset == item.offset]
+            earlier = [place for place in places if place.staff == local] or places
+            place = exact[0] if exact else max(earlier, key=lambda place: place.onset, default=None)
             several = part.last_staff > part.first_staff
             if place is None:
                 _place(item.element, _ticks(item.offset * bar.divisions), local if several else None)

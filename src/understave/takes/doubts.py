@@ -54,9 +54,9 @@ def _other_key(written: Written, keys: NDArray[np.intp]) -> int:
     """
     asked = np.zeros(128)
     for here in written.notes:
-        for n in here:
-            if 0 <= n.midi < 128:
-                asked[n.midi] += 1
+        for note in here:
+            if 0 <= note.midi < 128:
+                asked[note.midi] += 1
     played = np.bincount(keys, minlength=128)[:128].astype(float)
     asked, played = np.sqrt(asked), np.sqrt(played)
     norm = float(np.linalg.norm(asked) * np.linalg.norm(played)) or 1.0
@@ -70,17 +70,17 @@ def other_places(score: Score, notes: Sequence[str]) -> tuple[int, ...]:
     if not notes:
         return ()
     by_id = score.note_by_id
-    played = sorted({(n.onset, n.midi) for n in (by_id[i] for i in notes) if not n.grace})
+    played = sorted({(note.onset, note.midi) for note in (by_id[i] for i in notes) if not note.grace})
     if not played:
         return ()
-    there = {(n.onset, n.midi) for n in score.notes if not n.grace and not n.cue}
+    there = {(note.onset, note.midi) for note in score.notes if not note.grace and not note.cue}
     begin = score.measure_at(played[0][0])
     least = SAME * len(played)
     allowed = len(played) - least
     found = []
-    for m in score.measures:
-        shift = m.start - begin.start
-        if shift == Fraction(0) or m.length != begin.length:
+    for measure in score.measures:
+        shift = measure.start - begin.start
+        if shift == Fraction(0) or measure.length != begin.length:
             continue
         lacking = 0
         for onset, midi in played:
@@ -89,5 +89,5 @@ def other_places(score: Score, notes: Sequence[str]) -> tuple[int, ...]:
                 if lacking > allowed:
                     break
         else:
-            found.append(m.index)
+            found.append(measure.index)
     return tuple(found)

@@ -64,10 +64,10 @@ class _Table:
 
     def first(self) -> Row:
         """Return the costs after the first strike: anywhere, rather at a barline, best at the beginning."""
-        w = self.written
-        total = w.cost[self.keys[0]] + np.float32(TO_ANY / 3)
-        total[w.bars] -= np.float32(TO_ANY / 6)
-        total[0] = w.cost[self.keys[0], 0]
+        written = self.written
+        total = written.cost[self.keys[0]] + np.float32(TO_ANY / 3)
+        total[written.bars] -= np.float32(TO_ANY / 6)
+        total[0] = written.cost[self.keys[0], 0]
         return np.asarray(total, np.float32)
 
     def stay_and_go(self, t: int) -> tuple[float, float, float]:
@@ -88,19 +88,21 @@ class _Table:
 
     def following(self, total: Row, t: int) -> Row:
         """Return the costs after strike `t` from those before it."""
-        w = self.written
+        written = self.written
         stay, go, gap = self.stay_and_go(t)
-        after = total + np.where(w.loose, np.float32(min(stay, HELD_OPEN)), np.float32(stay)) + self.single
+        after = (
+            total + np.where(written.loose, np.float32(min(stay, HELD_OPEN)), np.float32(stay)) + self.single
+        )
         np.minimum(after[1:], total[:-1] + np.float32(go), out=after[1:])
         if self.count > 2:
             self._ahead(total, after, np.float32(go + LEAVING))
         late = LATE_SOON if gap < SOON else LATE
         for step in range(1, min(BACK, self.count - 1) + 1):
             np.minimum(after[:-step], total[step:] + np.float32(late + step), out=after[:-step])
-        if len(w.leave):
-            np.minimum.at(after, w.enter, total[w.leave] + np.float32(go) + w.price)
+        if len(written.leave):
+            np.minimum.at(after, written.enter, total[written.leave] + np.float32(go) + written.price)
         np.minimum(after, self.jump(total, gap)[1], out=after)
-        cost = w.cost[self.keys[t]]
+        cost = written.cost[self.keys[t]]
         after += cost
         beside = np.where(cost == np.float32(NEAR_KEY), np.float32(TRILL), np.float32(BESIDE))
         return np.minimum(after, total + beside, out=after)
@@ -121,10 +123,10 @@ class _Table:
         """Return the moment before strike `t` from which `place` is reached most cheaply, and in which
         way.
         """
-        w = self.written
+        written = self.written
         stay, go, gap = self.stay_and_go(t)
-        cost = float(w.cost[self.keys[t], place])
-        held = (min(stay, HELD_OPEN) if w.loose[place] else stay) + float(self.single[place])
+        cost = float(written.cost[self.keys[t], place])
+        held = (min(stay, HELD_OPEN) if written.loose[place] else stay) + float(self.single[place])
         low, jumping = self.jump(total, gap)
         ways = [
             (float(total[place]) + held + cost, place, "stay"),
@@ -139,9 +141,9 @@ class _Table:
                 ways.append((float(total[place - step]) + go + more + cost, place - step, "on"))
             if step <= BACK and place + step < self.count:
                 ways.append((float(total[place + step]) + late + step + cost, place + step, "late"))
-        for k in np.flatnonzero(w.enter == place).tolist():
-            a = int(w.leave[k])
-            ways.append((float(total[a]) + go + float(w.price[k]) + cost, a, "repeat"))
+        for k in np.flatnonzero(written.enter == place).tolist():
+            a = int(written.leave[k])
+            ways.append((float(total[a]) + go + float(written.price[k]) + cost, a, "repeat"))
         _, before, way = min(ways, key=lambda one: one[0])
         return before, way
 

@@ -48,7 +48,7 @@ def add_take(
 def take_names(folder: Path) -> tuple[str, ...]:
     """Return the names of the takes that a lesson folder keeps."""
     home = folder / FOLDER
-    return tuple(sorted(p.stem for p in home.glob("*.mid"))) if home.is_dir() else ()
+    return tuple(sorted(path.stem for path in home.glob("*.mid"))) if home.is_dir() else ()
 
 
 def kept_take(folder: Path, score: Score, name: str) -> Take:
@@ -99,7 +99,7 @@ def _name_for(home: Path, source: Path, data: bytes) -> str:
 
 
 def _of(score: Score) -> str:
-    return digest([(n.id, n.onset, n.midi) for n in score.notes])
+    return digest([(note.id, note.onset, note.midi) for note in score.notes])
 
 
 def tie_data(score: Score, take: Take) -> dict[str, Any]:
@@ -114,12 +114,12 @@ def tie_data(score: Score, take: Take) -> dict[str, Any]:
         "sha256": take.recording.sha256,
         "score": _of(score),
         "sure": round(take.sure, 4),
-        "runs": [asdict(r) for r in take.runs],
+        "runs": [asdict(run) for run in take.runs],
         "matches": [[m.strike, m.note, m.run] for m in take.matches],
-        "wrong": [[w.strike, w.note, w.run] for w in take.wrong],
+        "wrong": [[note.strike, note.note, note.run] for note in take.wrong],
         "extra": list(take.extra),
         "missed": [list(m) for m in take.missed],
-        "ornaments": [[o.note, list(o.strikes), o.run] for o in take.ornaments],
+        "ornaments": [[ornament.note, list(ornament.strikes), ornament.run] for ornament in take.ornaments],
         "pedal": [[round(t, 4), round(d, 4)] for t, d in take.recording.pedal],
     }
 

@@ -29,8 +29,8 @@ def draw_take(score: Score, plan: Plan, takes: Sequence[Take], language: Languag
     unbroken.
     """
     book = phrasebook(language)
-    low = min(r.moments[0] for t in takes for r in t.runs)
-    high = max(r.moments[-1] for t in takes for r in t.runs)
+    low = min(run.moments[0] for t in takes for run in t.runs)
+    high = max(run.moments[-1] for t in takes for run in t.runs)
     shapes: list[str] = []
 
     def x(moment: float) -> float:
@@ -60,15 +60,15 @@ def draw_take(score: Score, plan: Plan, takes: Sequence[Take], language: Languag
                 f'<polyline points="{points}" fill="none" stroke="{colour}" stroke-width="1.6"{dash}/>'
             )
     bottom = TOP + 3 * (LANE + GAP) - GAP
-    inside = [m for m in score.measures if low <= float(m.start) <= high]
+    inside = [measure for measure in score.measures if low <= float(measure.start) <= high]
     every = max(1, len(inside) // 24)
-    for k, m in enumerate(inside):
-        place = x(float(m.start))
+    for k, measure in enumerate(inside):
+        place = x(float(measure.start))
         shapes.append(f'<path d="M{place:.1f} {TOP}V{bottom}" stroke="#E4E0D8" stroke-width="0.7"/>')
         if k % every == 0:
             shapes.append(
                 f'<text x="{place:.1f}" y="{bottom + 16:.0f}" font-size="12" fill="{SOFT}">'
-                f"{escape(score.bar_name(m))}</text>"
+                f"{escape(score.bar_name(measure))}</text>"
             )
     legend = (
         f'<text x="{LEFT}" y="22" font-size="15" fill="{PROPOSED}">- - {escape(book.phrases["take_planned"])}'

@@ -82,8 +82,8 @@ def _messages(midi: mido.MidiFile) -> tuple[list[Strike], list[tuple[float, floa
     # A key that never came up, as when a recording is stopped, is held to the end.
     for (_, key_number), left in down.items():
         strikes += [Strike(key_number, start, max(now, start), float(v), "", s) for start, v, s in left]
-    strikes.sort(key=lambda s: (s.start, s.midi))
-    throughout = bool(strikes) and all(s.soft for s in strikes)
+    strikes.sort(key=lambda strike: (strike.start, strike.midi))
+    throughout = bool(strikes) and all(strike.soft for strike in strikes)
     return strikes, pedal, throughout
 
 

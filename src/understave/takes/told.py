@@ -32,9 +32,9 @@ def tell_take(score: Score, take: Take, language: Language = "en") -> tuple[str,
     if len(slips) > MOST:
         lines.append(said["take_more"].format(count=len(slips) - MOST))
     for run in take.runs:
-        for h in hesitations(score, run):
-            bar, beat = _place(score, h.moment)
-            lines.append(said["take_hesitation"].format(bar=bar, beat=beat, times=f"{h.times:.1f}"))
+        for hesitation in hesitations(score, run):
+            bar, beat = _place(score, hesitation.moment)
+            lines.append(said["take_hesitation"].format(bar=bar, beat=beat, times=f"{hesitation.times:.1f}"))
     return (*lines, book.phrases["caution_practice"])
 
 
@@ -50,7 +50,7 @@ def _run(score: Score, run: Run, book: Phrasebook) -> str:
 def _clean_bars(score: Score, take: Take) -> tuple[str, str] | None:
     """Return the names of the first and last bar of the longest stretch without a slip."""
     spoilt = {score.note_by_id[note].measure for _, note in take.missed}
-    spoilt |= {score.note_by_id[w.note].measure for w in take.wrong}
+    spoilt |= {score.note_by_id[note.note].measure for note in take.wrong}
     best: tuple[int, int, int] = (0, 0, 0)
     for run in take.runs:
         start = run.first
@@ -68,7 +68,7 @@ def _wrong(score: Score, take: Take, book: Phrasebook) -> list[tuple[float, str]
     for w in take.wrong:
         note = score.note_by_id[w.note]
         played = spelled_beside(take.recording.performance.strikes[w.strike].midi, note.pitch)
-        names = [pitch_class_name(p.pitch_class, book.language) for p in (played, note.pitch)]
+        names = [pitch_class_name(pitch.pitch_class, book.language) for pitch in (played, note.pitch)]
         if played.pitch_class == note.pitch.pitch_class:
             key = "take_octave"
         else:
@@ -86,7 +86,7 @@ def _with_natural(names: list[str], pitches: tuple[Pitch, Pitch], book: Phrasebo
     if pitches[0].letter != pitches[1].letter:
         return names
     natural = book.phrases["take_natural"]
-    return [natural.format(note=n) if not p.alter else n for n, p in zip(names, pitches, strict=True)]
+    return [natural.format(note=n) if not pitch.alter else n for n, pitch in zip(names, pitches, strict=True)]
 
 
 def _missed(score: Score, take: Take, book: Phrasebook) -> list[tuple[float, str]]:

@@ -74,8 +74,8 @@ def tie(score: Score, recording: Recording, first: int | None = None, last: int 
         range(len(recording.performance.strikes)), key=lambda i: recording.performance.strikes[i].start
     )
     strikes = [recording.performance.strikes[i] for i in order]
-    keys = np.array([s.midi for s in strikes], np.intp)
-    starts = np.array([s.start for s in strikes], float)
+    keys = np.array([strike.midi for strike in strikes], np.intp)
+    starts = np.array([strike.start for strike in strikes], float)
     if not len(keys):
         raise TakeError(f"{recording.media} has no notes in it: nothing was played.")
     stretches = _stretches(written, keys, starts, follow(written, keys, starts))
@@ -175,7 +175,7 @@ def _take(  # noqa: PLR0913
             )
         )
     # Two voices on one key are one strike.
-    fitting = len({m.strike for m in matches}) + sum(len(o.strikes) for o in ornaments)
+    fitting = len({m.strike for m in matches}) + sum(len(ornament.strikes) for ornament in ornaments)
     return Take(
         recording,
         tuple(runs),
@@ -259,7 +259,7 @@ def _matched(  # noqa: PLR0913
     expected = _expected(written, at, seconds, low, high)
     by_key: dict[int, list[tuple[float, int]]] = defaultdict(list)
     for i, second in zip(range(low, high + 1), expected.tolist(), strict=True):
-        for key in {n.midi for n in written.notes[i]}:
+        for key in {note.midi for note in written.notes[i]}:
             by_key[key].append((second, i))
     # A strike may be as far off as two moments, but never less than a tenth of a second.
     wide = (
@@ -310,16 +310,16 @@ def _ornaments(
         for strike, (i, key) in homes[max(0, k - 24) : k]:
             if abs(key - int(keys[s])) > 2:
                 continue
-            notes = [n for n in written.notes[i] if n.midi == key]
-            if not any(float(n.end) > now - 0.01 and not n.grace for n in notes):
+            notes = [note for note in written.notes[i] if note.midi == key]
+            if not any(float(note.end) > now - 0.01 and not note.grace for note in notes):
                 continue
-            signed = any(n.ornaments for n in notes)
+            signed = any(note.ornaments for note in notes)
             if best is None or (signed, strike) > (best[0], best[1]):
                 best = (signed, strike, i)
         if best is not None:
             groups[best[1], best[2]].append(s)
     for (strike, i), group in groups.items():
-        note = next(n for n in written.notes[i] if n.midi == one.pairs[strike][1])
+        note = next(note for note in written.notes[i] if note.midi == one.pairs[strike][1])
         if not note.ornaments:
             line = [float(starts[strike]), *(float(starts[s]) for s in group)]
             quick = all(b - a <= ADORNING for a, b in pairwise(line))
@@ -343,7 +343,7 @@ def _wrong(
     if not spare or not left_out:
         return {}
     expected = _expected(written, one.at, one.seconds, one.low, one.high)
-    midi = {n.id: n.midi for i, _ in left_out for n in written.notes[i]}
+    midi = {note.id: note.midi for i, _ in left_out for note in written.notes[i]}
     waiting = sorted((float(expected[i - one.low]), note) for i, note in left_out)
     seconds = [second for second, _ in waiting]
     ways: list[tuple[float, int, str]] = []

@@ -55,9 +55,9 @@ def clock_of(run: Run, begin: Fraction | None = None, finish: Fraction | None = 
 def beats_between(score: Score, low: float, high: float) -> list[float]:
     """Return the beats of a score, in quarter notes, from one written moment to another, both included."""
     beats = [
-        float(m.start + k * m.beat_length)
-        for m in score.measures
-        for k in range(int(m.length / m.beat_length))
+        float(measure.start + k * measure.beat_length)
+        for measure in score.measures
+        for k in range(int(measure.length / measure.beat_length))
     ]
     return [b for b in beats if low <= b <= high]
 
@@ -109,9 +109,9 @@ def melody_over_rest(score: Score, take: Take) -> float | None:
     """
     together: dict[tuple[int, Fraction], list[tuple[int, float]]] = {}
     for m in take.matches:
-        n = score.note_by_id[m.note]
+        note = score.note_by_id[m.note]
         velocity = take.recording.performance.strikes[m.strike].velocity
-        together.setdefault((m.run, n.onset), []).append((n.midi, velocity))
+        together.setdefault((m.run, note.onset), []).append((note.midi, velocity))
     over = [
         max(group)[1] - float(np.mean([v for _, v in sorted(group)[:-1]]))
         for group in together.values()
@@ -133,9 +133,13 @@ def pedal_blur(
     begin, finish = time.moments[0], time.moments[-1]
     planned = pedal_line(plan.pedal, time, begin, finish, time.seconds[-1])
     harmony = [
-        (time.at(s.start), time.at(s.end), frozenset(p.semitone for p in s.numeral.chord(s.key).members))
-        for s in reading.spans
-        if s.start < finish and s.end > begin
+        (
+            time.at(span.start),
+            time.at(span.end),
+            frozenset(tone.semitone for tone in span.numeral.chord(span.key).members),
+        )
+        for span in reading.spans
+        if span.start < finish and span.end > begin
     ]
     own = blur_curve(performance, instrument, harmony, step=0.1)
     under_plan = blur_curve(Performance(performance.strikes, planned), instrument, harmony, step=0.1)
@@ -161,8 +165,8 @@ def run_over(score: Score, take: Take, first: int, last: int) -> int:
     names = f"bars {score.bar_name(score.measures[first])} to {score.bar_name(score.measures[last])}"
     if not fits:
         played = ", ".join(
-            f"{score.bar_name(score.measures[r.first])}-{score.bar_name(score.measures[r.last])}"
-            for r in take.runs
+            f"{score.bar_name(score.measures[run.first])}-{score.bar_name(score.measures[run.last])}"
+            for run in take.runs
         )
         raise TakeError(
             f"{take.recording.media} does not play {names} in one go; "
@@ -189,23 +193,27 @@ def as_played(
     finish = score.measures[last].end if last is not None else None
     time = clock_of(run, begin, finish)
     named = {m.strike: m.note for m in take.matches if m.run == number}
-    named |= {s: o.note for o in take.ornaments if o.run == number for s in o.strikes}
+    named |= {
+        s: ornament.note for ornament in take.ornaments if ornament.run == number for s in ornament.strikes
+    }
     elsewhere = {m.strike for m in take.matches if m.run != number}
     low, high = time.seconds[0], time.seconds[-1]
     all_strikes = take.recording.performance.strikes
     inside = [
         i
-        for i, s in enumerate(all_strikes)
-        if i not in elsewhere and _inside(score, named.get(i), s.start, time, finish is None)
+        for i, strike in enumerate(all_strikes)
+        if i not in elsewhere and _inside(score, named.get(i), strike.start, time, finish is None)
     ]
     zero = min([low, *(all_strikes[i].start for i in inside)])
     strikes = []
     for i in inside:
-        s = all_strikes[i]
-        strikes.append(replace(s, start=s.start - zero, end=s.end - zero, note=named.get(i, "")))
+        strike = all_strikes[i]
+        strikes.append(
+            replace(strike, start=strike.start - zero, end=strike.end - zero, note=named.get(i, ""))
+        )
     line = take.recording.performance.pedal
     depth = next((d for t, d in reversed(line) if t <= zero), 0.0)
-    end = max([high - zero, *(s.end for s in strikes)])
+    end = max([high - zero, *(strike.end for strike in strikes)])
     pedal = [(0.0, depth)] if depth else []
     pedal += [(t - zero, d) for t, d in line if zero < t <= zero + end]
     if pedal:

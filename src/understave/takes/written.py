@@ -32,19 +32,21 @@ class Written:
 
     def __init__(self, score: Score, first: int = 0, last: int | None = None) -> None:
         end = len(score.measures) - 1 if last is None else last
-        notes = [n for n in score.notes if not n.cue and first <= n.measure <= end]
+        notes = [note for note in score.notes if not note.cue and first <= note.measure <= end]
         when = _with_graces(notes)
         self.times = sorted(set(when.values()))
         place = {t: i for i, t in enumerate(self.times)}
         self.notes: list[list[Note]] = [[] for _ in self.times]
-        for n in notes:
-            self.notes[place[when[n.id]]].append(n)
+        for note in notes:
+            self.notes[place[when[note.id]]].append(note)
         self.quarters: NDArray[np.float64] = np.array([float(t) for t in self.times])
-        self.size: NDArray[np.float32] = np.array([len({n.midi for n in h}) for h in self.notes], np.float32)
+        self.size: NDArray[np.float32] = np.array(
+            [len({note.midi for note in h}) for h in self.notes], np.float32
+        )
         self.loose: NDArray[np.bool_] = np.zeros(len(self.times), bool)
         self.cost: NDArray[np.float32] = self._costs()
         measures = score.measures[first : end + 1]
-        starts = [bisect_left(self.times, m.start) for m in measures]
+        starts = [bisect_left(self.times, measure.start) for measure in measures]
         self.bars: NDArray[np.intp] = np.unique([i for i in starts if i < len(self.times)]).astype(np.intp)
         bar_of = np.searchsorted(self.bars, np.arange(len(self.times)), side="right")
         self.bar_of: NDArray[np.float32] = bar_of.astype(np.float32)
@@ -59,14 +61,14 @@ class Written:
         near: list[tuple[int, int]] = []
         ornament: list[tuple[int, int]] = []
         for i, here in enumerate(self.notes):
-            for n in here:
-                exact.append((n.midi, i))
-                near += [(n.midi + d, i) for d in (-12, -2, -1, 1, 2, 12)]
-                self.loose[i] |= bool(n.ornaments) or n.grace or n.arpeggiated
-                if n.ornaments:
-                    last = max(i + 1, bisect_left(self.times, n.end))
+            for note in here:
+                exact.append((note.midi, i))
+                near += [(note.midi + d, i) for d in (-12, -2, -1, 1, 2, 12)]
+                self.loose[i] |= bool(note.ornaments) or note.grace or note.arpeggiated
+                if note.ornaments:
+                    last = max(i + 1, bisect_left(self.times, note.end))
                     self.loose[i:last] = True
-                    ornament += [(n.midi + d, j) for j in range(i, last) for d in (-2, -1, 0, 1, 2)]
+                    ornament += [(note.midi + d, j) for j in range(i, last) for d in (-2, -1, 0, 1, 2)]
         for places, price in ((near, NEAR_KEY), (ornament, ORNAMENT_KEY), (exact, 0.0)):
             for key, i in places:
                 if 0 <= key < 128:
@@ -94,27 +96,29 @@ def _repeats(score: Score) -> set[tuple[Fraction, Fraction]]:
     bars = score.measures
     pairs: set[tuple[Fraction, Fraction]] = set()
     begin = bars[0].start if bars else Fraction(0)
-    for k, m in enumerate(bars):
-        if m.repeat_start:
-            begin = m.start
-        if m.ending and (k == 0 or bars[k - 1].ending != m.ending):
-            later = next((b for b in bars[k:] if b.ending and b.ending != m.ending), None)
+    for k, measure in enumerate(bars):
+        if measure.repeat_start:
+            begin = measure.start
+        if measure.ending and (k == 0 or bars[k - 1].ending != measure.ending):
+            later = next((b for b in bars[k:] if b.ending and b.ending != measure.ending), None)
             if later is not None:
-                pairs.add((m.start, later.start))
-        if m.repeat_end:
-            pairs.add((m.end, begin))
-            if m.ending != (1,):
-                begin = m.end
+                pairs.add((measure.start, later.start))
+        if measure.repeat_end:
+            pairs.add((measure.end, begin))
+            if measure.ending != (1,):
+                begin = measure.end
     return pairs
 
 
 def _marked_jumps(score: Score) -> set[tuple[Fraction, Fraction]]:
     """Return the jumps that words and signs ask for: da capo, dal segno, to the coda."""
     words = [
-        (d.onset, d.text.casefold().replace(".", "").strip()) for d in score.directions if d.kind == "words"
+        (direction.onset, direction.text.casefold().replace(".", "").strip())
+        for direction in score.directions
+        if direction.kind == "words"
     ]
-    segno = next((d.onset for d in score.directions if d.kind == "segno"), None)
-    codas = sorted(d.onset for d in score.directions if d.kind == "coda")
+    segno = next((direction.onset for direction in score.directions if direction.kind == "segno"), None)
+    codas = sorted(direction.onset for direction in score.directions if direction.kind == "coda")
     start = score.measures[0].start if score.measures else Fraction(0)
     pairs: set[tuple[Fraction, Fraction]] = set()
     for onset, text in words:
@@ -132,11 +136,11 @@ def _marked_jumps(score: Score) -> set[tuple[Fraction, Fraction]]:
 def _with_graces(notes: Sequence[Note]) -> dict[str, Fraction]:
     """The moment of each note by id; grace notes get moments of their own, in order, before their onset."""
     graces: dict[tuple[Fraction, int, str], list[Note]] = defaultdict(list)
-    for n in notes:
-        if n.grace:
-            graces[n.onset, n.staff, n.voice].append(n)
-    when = {n.id: n.onset for n in notes}
+    for note in notes:
+        if note.grace:
+            graces[note.onset, note.staff, note.voice].append(note)
+    when = {note.id: note.onset for note in notes}
     for (onset, _, _), group in graces.items():
-        for k, n in enumerate(group):
-            when[n.id] = onset - GRACE * (len(group) - k)
+        for k, note in enumerate(group):
+            when[note.id] = onset - GRACE * (len(group) - k)
     return when

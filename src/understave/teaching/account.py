@@ -61,13 +61,18 @@ def statements(
     """Return all that could be said of a piece at a level, in the order of rooms and then of time."""
     stops = possible_stops(score, reading, plan, level=level, language=language)
     exercises = tuple(exercises)
-    told = {e for p in tell(score, reading, level, language) for s in p.sentences for e in s.events}
+    told = {
+        event
+        for paragraph in tell(score, reading, level, language)
+        for sentence in paragraph.sentences
+        for event in sentence.events
+    }
     found = [
         *_worded(
             "story",
             score,
             reading,
-            [e for e in reading.events if e in told or _could(e)],
+            [event for event in reading.events if event in told or _could(event)],
             level,
             language,
             told,
@@ -81,9 +86,16 @@ def statements(
         *_printed(reading, language),
     ]
     # Cards ask what exercises and stops ask; those for the ear are none.
-    cards = [s for s in found if s.where in ("exercise", "stop question") and s.kind != _FOR_THE_EAR]
-    found = [replace(s, where="stop") if s.where == "stop question" else s for s in found]
-    return (*found, *(replace(s, where="card") for s in cards))
+    cards = [
+        statement
+        for statement in found
+        if statement.where in ("exercise", "stop question") and statement.kind != _FOR_THE_EAR
+    ]
+    found = [
+        replace(statement, where="stop") if statement.where == "stop question" else statement
+        for statement in found
+    ]
+    return (*found, *(replace(statement, where="card") for statement in cards))
 
 
 _FOR_THE_EAR = "hear and choose"
@@ -94,7 +106,9 @@ def _narrated(score: Score, reading: Reading, level: Level, language: Language) 
     known = facts(score, reading.spans)
     told: set[str] = set()
     for length in LENGTHS:
-        for line in (x for c in narrate(score, reading, length, level, language) for x in c.lines):
+        for line in (
+            x for chapter in narrate(score, reading, length, level, language) for x in chapter.lines
+        ):
             if line.text in told or not line.claims:
                 continue
             told.add(line.text)
@@ -124,21 +138,30 @@ def _said_at_stops(
 
 def _contrasted(score: Score, reading: Reading, level: Level, language: Language) -> Iterator[Statement]:
     known = facts(score, reading.spans)
-    for c in possible_contrasts(score, reading):
-        claims = c.claims(score)
+    for contrast in possible_contrasts(score, reading):
+        claims = contrast.claims(score)
         failed = failing(claims, known)
-        at = score.measures[c.first].start
+        at = score.measures[contrast.first].start
         yield Statement(
-            "contrast", at, c.label, plain(c.words(score, level, language)), claims, failed, not failed
+            "contrast",
+            at,
+            contrast.label,
+            plain(contrast.words(score, level, language)),
+            claims,
+            failed,
+            not failed,
         )
 
 
 def _printed(reading: Reading, language: Language) -> Iterator[Statement]:
     """What stands under the staves: every chord with its key."""
-    for s in reading.spans:
-        claims = (Labelled(s.start, s.start, s.key, s.numeral), KeyIs(s.start, s.start, s.key))
-        text = f"{s.numeral} ({key_name(s.key, language)})"
-        yield Statement("page", s.start, "label", text, claims, (), True)
+    for span in reading.spans:
+        claims = (
+            Labelled(span.start, span.start, span.key, span.numeral),
+            KeyIs(span.start, span.start, span.key),
+        )
+        text = f"{span.numeral} ({key_name(span.key, language)})"
+        yield Statement("page", span.start, "label", text, claims, (), True)
 
 
 def _could(event: Event) -> bool:
@@ -149,7 +172,7 @@ def _could(event: Event) -> bool:
 def _reasons(plan: Plan) -> list[Event]:
     groups = (plan.tension, plan.hairpins, plan.marks, plan.voices, plan.timing, plan.pedal)
     whys = [item.why for group in groups for item in group if item.why is not None]
-    return sorted(dict.fromkeys(whys), key=lambda e: e.start)
+    return sorted(dict.fromkeys(whys), key=lambda event: event.start)
 
 
 def _worded(  # noqa: PLR0913
@@ -188,11 +211,11 @@ def _exercised(
     score: Score, reading: Reading, exercises: Iterable[Exercise], language: Language
 ) -> Iterator[Statement]:
     known = facts(score, reading.spans)
-    for e in exercises:
-        claims = exercise_claims(score, e.kind, e.values, (e.start, e.end))
+    for exercise in exercises:
+        claims = exercise_claims(score, exercise.kind, exercise.values, (exercise.start, exercise.end))
         failed = failing(claims, known)
-        text = plain(f"{e.prompt(score, language)} {e.answer(score, language)}")
-        yield Statement("exercise", e.start, e.kind, text, claims, failed, not failed)
+        text = plain(f"{exercise.prompt(score, language)} {exercise.answer(score, language)}")
+        yield Statement("exercise", exercise.start, exercise.kind, text, claims, failed, not failed)
 
 
 def contradictions(found: Iterable[Statement], reading: Reading) -> tuple[Disagreement, ...]:
@@ -206,7 +229,12 @@ def contradictions(found: Iterable[Statement], reading: Reading) -> tuple[Disagr
         span = reading.span_at(claim.start) if claim.of_chord else None
         return claim if span is None else replace(claim, start=span.start, end=span.start)
 
-    return disagreements((s.where, placed(c)) for s in found if s.told for c in s.claims)
+    return disagreements(
+        (statement.where, placed(claim))
+        for statement in found
+        if statement.told
+        for claim in statement.claims
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,10 +251,10 @@ def counted_claims(found: Iterable[Statement]) -> dict[str, Count]:
     all_of: Counter[str] = Counter()
     failed: Counter[str] = Counter()
     told: Counter[str] = Counter()
-    for s in found:
-        all_of.update(c.kind for c in s.claims)
-        failed.update(c.kind for c in s.failed)
-        told.update(c.kind for c in s.claims if s.told)
+    for statement in found:
+        all_of.update(claim.kind for claim in statement.claims)
+        failed.update(claim.kind for claim in statement.failed)
+        told.update(claim.kind for claim in statement.claims if statement.told)
     order = sorted(all_of, key=lambda k: (-failed[k], k))
     return {k: Count(all_of[k], failed[k], told[k]) for k in order}
 
@@ -234,7 +262,7 @@ def counted_claims(found: Iterable[Statement]) -> dict[str, Count]:
 def failures(score: Score, found: Iterable[Statement]) -> Iterator[str]:
     """Yield a line for each statement that is not told because something it claims is not so."""
     book = phrasebook("en")
-    for s in found:
-        if s.failed:
-            what = ", ".join(dict.fromkeys(c.kind for c in s.failed))
-            yield f"{place(score, s.moment, book)}, {s.where} ({what}): {s.text}"
+    for statement in found:
+        if statement.failed:
+            what = ", ".join(dict.fromkeys(claim.kind for claim in statement.failed))
+            yield f"{place(score, statement.moment, book)}, {statement.where} ({what}): {statement.text}"

@@ -32,15 +32,17 @@ def carry(
     Their keys are moved by `interval`; their notes are those that sound in `score`.
     """
     found = []
-    for s in spans:
-        lo, hi = max(s.start, start), min(s.end, end)
+    for span in spans:
+        lo, hi = max(span.start, start), min(span.end, end)
         if lo >= hi:
             continue
         others = tuple(
-            Alternative(moved_key(a.key, interval), a.numeral, a.confidence) for a in s.alternatives
+            Alternative(moved_key(a.key, interval), a.numeral, a.confidence) for a in span.alternatives
         )
         found.append(
-            replace(s, start=lo - start, end=hi - start, key=moved_key(s.key, interval), alternatives=others)
+            replace(
+                span, start=lo - start, end=hi - start, key=moved_key(span.key, interval), alternatives=others
+            )
         )
     return with_notes(score, found)
 
@@ -48,10 +50,12 @@ def carry(
 def with_notes(score: Score, spans: Iterable[Span]) -> tuple[Span, ...]:
     """Return spans with the notes that sound in them in a score."""
     result = []
-    for s in spans:
-        here = [n for n in score.notes if not n.grace and n.onset < s.end and n.end > s.start]
-        own, foreign = sort_notes(here, s.numeral.chord(s.key))
-        result.append(replace(s, notes=own, foreign=foreign))
+    for span in spans:
+        here = [
+            note for note in score.notes if not note.grace and note.onset < span.end and note.end > span.start
+        ]
+        own, foreign = sort_notes(here, span.numeral.chord(span.key))
+        result.append(replace(span, notes=own, foreign=foreign))
     return tuple(result)
 
 

@@ -68,27 +68,31 @@ def facts(
     events: Iterable[Event] = (),
 ) -> Facts:
     """Return what a text about a stretch of the piece, resting on some events, may name."""
-    return _joined(_around(score, reading, start, end), *(_resting_on(score, reading, e) for e in events))
+    return _joined(
+        _around(score, reading, start, end), *(_resting_on(score, reading, event) for event in events)
+    )
 
 
 def _joined(*parts: Facts) -> Facts:
     return Facts(
-        frozenset().union(*(p.numerals for p in parts)),
-        frozenset().union(*(p.pairs for p in parts)),
-        frozenset().union(*(p.keys for p in parts)),
-        frozenset().union(*(p.bars for p in parts)),
+        frozenset().union(*(facts.numerals for facts in parts)),
+        frozenset().union(*(facts.pairs for facts in parts)),
+        frozenset().union(*(facts.keys for facts in parts)),
+        frozenset().union(*(facts.bars for facts in parts)),
     )
 
 
 def _around(score: Score, reading: Reading, start: Fraction, end: Fraction) -> Facts:
     """What any text about a stretch may name: its bars, its chords and the one that follows."""
-    spans = [s for s in reading.spans if s.start < end and s.end > start]
-    following = [s for s in reading.spans if s.start == max((o.end for o in spans), default=end)]
+    spans = [span for span in reading.spans if span.start < end and span.end > start]
+    following = [
+        span for span in reading.spans if span.start == max((span.end for span in spans), default=end)
+    ]
     named = (*spans, *following)
     return Facts(
-        frozenset(str(s.numeral) for s in named),
-        frozenset((str(s.numeral), s.key) for s in named),
-        frozenset(k for s in named for k in (s.key, s.numeral.local_key(s.key))),
+        frozenset(str(span.numeral) for span in named),
+        frozenset((str(span.numeral), span.key) for span in named),
+        frozenset(key for span in named for key in (span.key, span.numeral.local_key(span.key))),
         frozenset(_bars_between(score, start, end)),
     )
 
@@ -98,18 +102,20 @@ def _resting_on(score: Score, reading: Reading, event: Event) -> Facts:
     own = list(_values(event))
     keys = {v for v in own if isinstance(v, Key)}
     chords = [v for v in own if isinstance(v, RomanNumeral)]
-    numerals = {str(c) for c in chords}
+    numerals = {str(numeral) for numeral in chords}
     if event in CADENCE:
         # Its approach may lie before the bars: the chords that it is made of count as named by it.
-        numerals |= {str(s.numeral) for s in reading.spans if s.start < event.end and s.end > event.start}
-    pairs = {(str(c), k) for c in chords for k in keys}
+        numerals |= {
+            str(span.numeral) for span in reading.spans if span.start < event.end and span.end > event.start
+        }
+    pairs = {(str(numeral), key) for numeral in chords for key in keys}
     # Where one numeral is named in the key of the sentence, not in its own: the chord is the same.
-    for c in chords:
+    for numeral in chords:
         for a in keys:
             for b in keys - {a}:
-                renamed = RomanNumeral.of(c.chord(a), b)
-                numerals |= {str(n) for n in renamed[:1]}
-                pairs |= {(str(n), b) for n in renamed[:1]}
+                renamed = RomanNumeral.of(numeral.chord(a), b)
+                numerals |= {str(numeral) for numeral in renamed[:1]}
+                pairs |= {(str(numeral), b) for numeral in renamed[:1]}
     return Facts(
         frozenset(numerals), frozenset(pairs), frozenset(keys), frozenset(_bars_of(score, event, own))
     )
@@ -143,7 +149,8 @@ def _bars_between(score: Score, start: Fraction, end: Fraction) -> set[str]:
     # Bars follow one another in time; asked for every event of every text, looking at each takes minutes.
     first = bisect_right(score.measures, start, key=attrgetter("end"))
     return {
-        m.number for m in score.measures[first : bisect_left(score.measures, end, key=attrgetter("start"))]
+        measure.number
+        for measure in score.measures[first : bisect_left(score.measures, end, key=attrgetter("start"))]
     }
 
 
@@ -167,7 +174,7 @@ def faults_in(
     for key in _keys_named(text, language):
         if key not in known.keys:
             found.append(f"it names {key_name(key, language)}, which the reading has not there")
-    printed = {m.number for m in score.measures}
+    printed = {measure.number for measure in score.measures}
     for number in _bars_named(text, language):
         if number not in printed:
             found.append(f"it names bar {number}, which the score has not")
@@ -189,13 +196,13 @@ def _kinds(numerals: Iterable[str]) -> set[str]:
     """What some numerals are in words: a chord may be one thing by name and another by sound."""
     found: set[str] = set()
     for text in numerals:
-        n = RomanNumeral.parse(text)
-        found |= {n.special, n.quality.value}
-        if n.special == "Ger":
+        numeral = RomanNumeral.parse(text)
+        found |= {numeral.special, numeral.quality.value}
+        if numeral.special == "Ger":
             found.add("dominant7")
-        if n.quality.value.startswith("dominant") and n.quality.value != "dominant7sus4":
+        if numeral.quality.value.startswith("dominant") and numeral.quality.value != "dominant7sus4":
             found.add("dominant7")
-        if n.degree == 2 and n.alter == -1 and n.quality.value == "major":
+        if numeral.degree == 2 and numeral.alter == -1 and numeral.quality.value == "major":
             found.add("N")
     return found
 
@@ -248,19 +255,23 @@ def check_stops(
     """Check every text of every stop, at every level, the teacher's too."""
     found: list[Fault] = []
     # Hundreds of reasons of a plan reach into every stop: what each lets a text name is worked out once.
-    reasons = [(e.start, e.end, _resting_on(score, reading, e)) for e in plan_events]
-    for s in stops:
-        start, end = score.measures[s.first].start, score.measures[s.last].end
-        related = [e for e in reading.events if e in DIFFERENCE and e.start < end and e.end > start]
+    reasons = [(event.start, event.end, _resting_on(score, reading, event)) for event in plan_events]
+    for stop in stops:
+        start, end = score.measures[stop.first].start, score.measures[stop.last].end
+        related = [
+            event
+            for event in reading.events
+            if event in DIFFERENCE and event.start < end and event.end > start
+        ]
         planned = (known for e_start, e_end, known in reasons if e_start < end and e_end > start)
-        known = _joined(facts(score, reading, start, end, [*s.events, *related]), *planned)
-        texts = {"title": s.title, "question": s.question, "answer": s.answer, "play": s.play}
-        texts.update({f"say.{level}": s.say[level] for level in LEVELS})
-        said = s.spoken
+        known = _joined(facts(score, reading, start, end, [*stop.events, *related]), *planned)
+        texts = {"title": stop.title, "question": stop.question, "answer": stop.answer, "play": stop.play}
+        texts.update({f"say.{level}": stop.say[level] for level in LEVELS})
+        said = stop.spoken
         aloud = {"question": said.question, "answer": said.answer, "told": said.told, "hands": said.hands}
         texts.update({f"{name}, aloud": text for name, text in aloud.items()})
         for name, text in texts.items():
-            found += faults_in(text, known, score, language, f"{s.id}, {name}")
+            found += faults_in(text, known, score, language, f"{stop.id}, {name}")
     return tuple(found)
 
 
@@ -269,13 +280,17 @@ def check_story(score: Score, reading: Reading, level: Level, language: Language
     found: list[Fault] = []
     words = phrasebook(language).headings["story"]
     for paragraph in tell(score, reading, level, language):
-        for s in paragraph.sentences:
-            whole = not s.place
-            start = min(chain([s.start], (e.start for e in s.events)))
-            end = score.end if whole else max(chain([s.start + Fraction(1, 64)], (e.end for e in s.events)))
-            known = facts(score, reading, Fraction(0) if whole else start, end, s.events)
+        for sentence in paragraph.sentences:
+            whole = not sentence.place
+            start = min(chain([sentence.start], (event.start for event in sentence.events)))
+            end = (
+                score.end
+                if whole
+                else max(chain([sentence.start + Fraction(1, 64)], (event.end for event in sentence.events)))
+            )
+            known = facts(score, reading, Fraction(0) if whole else start, end, sentence.events)
             where = f"{words}, {paragraph.heading}"
-            found += faults_in(s.text, known, score, language, where)
+            found += faults_in(sentence.text, known, score, language, where)
     return tuple(found)
 
 
@@ -290,17 +305,17 @@ def check_contrasts(
     its place against what is sounded.
     """
     faults: list[Fault] = []
-    for c in found:
-        start, end = score.measures[c.first].start, score.measures[c.last].end
-        values = tuple((name, v) for name, v in c.values if name not in _OWN)
-        put = Event("contrast", c.label, start, end, (), 1.0, Named(values))
+    for contrast in found:
+        start, end = score.measures[contrast.first].start, score.measures[contrast.last].end
+        values = tuple((name, v) for name, v in contrast.values if name not in _OWN)
+        put = Event("contrast", contrast.label, start, end, (), 1.0, Named(values))
         known = facts(score, reading, start, end, [*_here(reading, start, end), put])
-        sounded = frozenset(str(s.numeral) for s in c.other_reading.spans)
+        sounded = frozenset(str(span.numeral) for span in contrast.other_reading.spans)
         known = replace(known, numerals=known.numerals | sounded)
         for level in LEVELS:
-            bar = score.measures[c.first].number
+            bar = score.measures[contrast.first].number
             faults += faults_in(
-                c.words(score, level, language), known, score, language, f"bar {bar}, {c.label}"
+                contrast.words(score, level, language), known, score, language, f"bar {bar}, {contrast.label}"
             )
     return tuple(faults)
 
@@ -310,21 +325,21 @@ def check_exercises(
 ) -> tuple[Fault, ...]:
     """Check the question and the answer of every exercise; wrong choices are meant to be wrong."""
     faults: list[Fault] = []
-    for e in found:
-        values = tuple((name, v) for name, v in e.values if name not in _OWN)
-        own = Event("exercise", e.kind, e.start, e.end, (), 1.0, Named(values))
-        start, end = score.measures[e.first].start, score.measures[e.last].end
+    for exercise in found:
+        values = tuple((name, v) for name, v in exercise.values if name not in _OWN)
+        own = Event("exercise", exercise.kind, exercise.start, exercise.end, (), 1.0, Named(values))
+        start, end = score.measures[exercise.first].start, score.measures[exercise.last].end
         known = facts(score, reading, start, end, [*_here(reading, start, end), own])
         # A chord to spell may be asked for in another key than the piece's.
-        shown = {str(s.numeral) for _, r in e.solutions for s in r.spans}
-        known = replace(known, numerals=known.numerals | shown, pairs=known.pairs | _moved(known, e))
-        for text in (e.prompt(score, language), e.answer(score, language)):
-            faults += faults_in(text, known, score, language, f"exercise {e.step}")
+        shown = {str(span.numeral) for _, reading in exercise.solutions for span in reading.spans}
+        known = replace(known, numerals=known.numerals | shown, pairs=known.pairs | _moved(known, exercise))
+        for text in (exercise.prompt(score, language), exercise.answer(score, language)):
+            faults += faults_in(text, known, score, language, f"exercise {exercise.step}")
     return tuple(faults)
 
 
 def _here(reading: Reading, start: Fraction, end: Fraction) -> list[Event]:
-    return [e for e in reading.events if e.start < end and e.end > start]
+    return [event for event in reading.events if event.start < end and event.end > start]
 
 
 def _moved(known: Facts, exercise: Exercise) -> frozenset[tuple[str, Key]]:

@@ -121,7 +121,7 @@ def _keys(reading: Reading, level: Level, seed: int) -> tuple[Key, ...]:
         key = Key(PitchClass.from_fifths(home.tonic.fifths + move), home.mode).simplest
         if abs(key.signature) <= max(MOST_SIGNS[level], 0) or move == 0:
             near.append(key)
-    return tuple(sorted(dict.fromkeys(near), key=lambda k: _drawn(seed, level, k.symbol)))
+    return tuple(sorted(dict.fromkeys(near), key=lambda key: _drawn(seed, level, key.symbol)))
 
 
 def _drawn(*of: object) -> str:
@@ -130,7 +130,7 @@ def _drawn(*of: object) -> str:
 
 
 def _wanted(score: Score, reading: Reading, level: Level, language: Language) -> tuple[Exercise, ...]:
-    found = tuple(e for e in exercises(score, reading, level) if e.kind != HEARD)
+    found = tuple(exercise for exercise in exercises(score, reading, level) if exercise.kind != HEARD)
     return untold(score, found, (), language)
 
 
@@ -146,18 +146,18 @@ def _moved(score: Score, reading: Reading, key: Key, wanted: Sequence[Exercise])
         interval = interval_between(home, key)
         moved = transpose(score, interval)
         read = with_events(moved, _carried(reading, moved, interval))
-        there = tuple(moved_exercise(e, interval) for e in wanted)
+        there = tuple(moved_exercise(exercise, interval) for exercise in wanted)
     except UnderstaveError:
         return None
-    return None if any(verify(e, moved, read) for e in there) else (moved, read, there)
+    return None if any(verify(exercise, moved, read) for exercise in there) else (moved, read, there)
 
 
 def _carried(reading: Reading, moved: Score, interval: Interval) -> Reading:
-    end = max([moved.end, *(s.end for s in reading.spans)])
+    end = max([moved.end, *(span.end for span in reading.spans)])
     return Reading(carry(reading.spans, moved, Fraction(0), end, interval))
 
 
-def moved_exercise(e: Exercise, interval: Interval) -> Exercise:
+def moved_exercise(exercise: Exercise, interval: Interval) -> Exercise:
     """Return an exercise moved by an interval: its question, its notes and its answer.
 
     Raises UnderstaveError where a note would lie off the piano.
@@ -174,12 +174,12 @@ def moved_exercise(e: Exercise, interval: Interval) -> Exercise:
             return tuple(moved(v) for v in value)
         return value
 
-    details: dict[str, Any] = {name: moved(value) for name, value in e.values}
-    scores = [(transpose(s, interval), r) for s, r in e.solutions]
+    details: dict[str, Any] = {name: moved(value) for name, value in exercise.values}
+    scores = [(transpose(score, interval), reading) for score, reading in exercise.solutions]
     return replace(
-        e,
-        details=replace(e.details, **details),
-        material=None if e.material is None else transpose(e.material, interval),
-        notes=tuple(moved_pitch(p, interval) for p in e.notes),
-        solutions=tuple((s, _carried(r, s, interval)) for s, r in scores),
+        exercise,
+        details=replace(exercise.details, **details),
+        material=None if exercise.material is None else transpose(exercise.material, interval),
+        notes=tuple(moved_pitch(pitch, interval) for pitch in exercise.notes),
+        solutions=tuple((score, _carried(reading, score, interval)) for score, reading in scores),
     )

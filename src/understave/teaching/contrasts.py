@@ -137,7 +137,10 @@ def contrasts(score: Score, reading: Reading, at_most: int = 12) -> tuple[Contra
     At most three have one label, two of them on one kind of event; block chords, bass and melody are
     given for the bars where they tell most.
     """
-    return _chosen([c for c in possible_contrasts(score, reading) if c.is_so(score, reading)], at_most)
+    return _chosen(
+        [contrast for contrast in possible_contrasts(score, reading) if contrast.is_so(score, reading)],
+        at_most,
+    )
 
 
 def possible_contrasts(score: Score, reading: Reading) -> tuple[Contrast, ...]:
@@ -158,18 +161,20 @@ def possible_contrasts(score: Score, reading: Reading) -> tuple[Contrast, ...]:
 
 def _chosen(found: Iterable[Contrast], at_most: int) -> tuple[Contrast, ...]:
     chosen: list[Contrast] = []
-    for c in sorted(found, key=lambda c: (-c.weight, c.first)):
-        alike = [o for o in chosen if o.label == c.label]
-        same_event = sum(o.shows == c.shows for o in alike)
-        same_place = any(o.first == c.first and o.last == c.last for o in alike)
+    for contrast in sorted(found, key=lambda contrast: (-contrast.weight, contrast.first)):
+        alike = [o for o in chosen if o.label == contrast.label]
+        same_event = sum(o.shows == contrast.shows for o in alike)
+        same_place = any(o.first == contrast.first and o.last == contrast.last for o in alike)
         if len(alike) < 3 and same_event < 2 and not same_place and len(chosen) < at_most:
-            chosen.append(c)
+            chosen.append(contrast)
     return in_order(chosen)
 
 
 def in_order(found: Iterable[Contrast]) -> tuple[Contrast, ...]:
     """Return contrasts in order of time."""
-    return tuple(sorted(found, key=lambda c: (c.first, (*LABELS, *OF_SOUND).index(c.label))))
+    return tuple(
+        sorted(found, key=lambda contrast: (contrast.first, (*LABELS, *OF_SOUND).index(contrast.label)))
+    )
 
 
 # --- parts that all contrasts are made of ------------------------------------------------------------------
@@ -188,7 +193,7 @@ def _make(  # noqa: PLR0913
     bars: tuple[int, int],
     details: Comparison,
     change: Callable[[Score, Fraction], list[Note]],
-    respan: Callable[[Span], Span] = lambda s: s,
+    respan: Callable[[Span], Span] = lambda span: span,
 ) -> Contrast | None:
     """Return a contrast whose other side is made by `change` from the bars, or None where nothing changes.
 
@@ -198,17 +203,17 @@ def _make(  # noqa: PLR0913
     written = passage(score, first, last)
     start, end = score.measures[first].start, score.measures[last].end
     notes = change(written, start)
-    notes.sort(key=lambda n: (n.onset, not n.grace, n.midi))
+    notes.sort(key=lambda note: (note.onset, not note.grace, note.midi))
     other = with_source(replace(written, notes=tuple(notes), source=b""))
-    before = {n.id: n for n in written.notes}
-    after = {n.id: n for n in other.notes}
-    differs = tuple(i for i, n in before.items() if i not in after or not _alike(n, after[i]))
-    changed = tuple(i for i, n in after.items() if i not in before or not _alike(n, before[i]))
+    before = {note.id: note for note in written.notes}
+    after = {note.id: note for note in other.notes}
+    differs = tuple(i for i, note in before.items() if i not in after or not _alike(note, after[i]))
+    changed = tuple(i for i, note in after.items() if i not in before or not _alike(note, before[i]))
     if not differs and not changed:
         return None
     spans = carry(reading.spans, written, start, end)
-    moved = [replace(respan(replace(s, start=s.start + start, end=s.end + start))) for s in spans]
-    moved = [replace(s, start=s.start - start, end=s.end - start) for s in moved]
+    moved = [replace(respan(replace(span, start=span.start + start, end=span.end + start))) for span in spans]
+    moved = [replace(span, start=span.start - start, end=span.end - start) for span in moved]
     return Contrast(
         label,
         first,
@@ -227,9 +232,9 @@ def _alike(a: Note, b: Note) -> bool:
     return (a.pitch, a.onset, a.duration) == (b.pitch, b.onset, b.duration)
 
 
-def _with_pitch(n: Note, pitch: Pitch) -> Note:
-    written = n.written + Interval.between(n.pitch, pitch)
-    return replace(n, pitch=pitch, written=written)
+def _with_pitch(note: Note, pitch: Pitch) -> Note:
+    written = note.written + Interval.between(note.pitch, pitch)
+    return replace(note, pitch=pitch, written=written)
 
 
 def _near(pitch: Pitch, target: PitchClass) -> Pitch:
@@ -238,8 +243,8 @@ def _near(pitch: Pitch, target: PitchClass) -> Pitch:
     return min(near, key=lambda p: (abs(p.midi - pitch.midi), p.midi))
 
 
-def _in_time(n: Note, start: Fraction, end: Fraction) -> bool:
-    return n.onset < end and n.end > start if not n.grace else start <= n.onset < end
+def _in_time(note: Note, start: Fraction, end: Fraction) -> bool:
+    return note.onset < end and note.end > start if not note.grace else start <= note.onset < end
 
 
 # --- chromatic chords --------------------------------------------------------------------------------------
@@ -252,16 +257,18 @@ def _altered(score: Score, reading: Reading, event: Event) -> Contrast | None:
         return None
     key, chord, table = found.key, found.chord, dict(found.changes)
     sounding = chord.chord(key)
-    plain = _named({table.get(p, p) for p in sounding.members}, table.get(sounding.bass, sounding.bass), key)
-    if plain is None or any(p not in key for p in plain.chord(key).members):
+    plain = _named(
+        {table.get(tone, tone) for tone in sounding.members}, table.get(sounding.bass, sounding.bass), key
+    )
+    if plain is None or any(tone not in key for tone in plain.chord(key).members):
         return _neighbour(score, reading, event, key, chord)
 
     def change(written: Score, start: Fraction) -> list[Note]:
         return [
-            _with_pitch(n, _near(n.pitch, table[n.pitch.pitch_class]))
-            if n.pitch.pitch_class in table and _in_time(n, event.start - start, event.end - start)
-            else n
-            for n in written.notes
+            _with_pitch(note, _near(note.pitch, table[note.pitch.pitch_class]))
+            if note.pitch.pitch_class in table and _in_time(note, event.start - start, event.end - start)
+            else note
+            for note in written.notes
         ]
 
     details = ChordPutBack(key=key, at=event.start, chord=chord, plain=plain, changes=tuple(table.items()))
@@ -279,15 +286,15 @@ def _altered(score: Score, reading: Reading, event: Event) -> Contrast | None:
 
 def _named(members: set[PitchClass], bass: PitchClass, key: Key) -> RomanNumeral | None:
     chords = Chord.from_pitch_classes(members, bass)
-    names = [n for c in chords for n in RomanNumeral.of(c, key) if not n.applied]
+    names = [numeral for chord in chords for numeral in RomanNumeral.of(chord, key) if not numeral.applied]
     return names[0] if names else None
 
 
 def _relabel(start: Fraction, end: Fraction, key: Key, numeral: RomanNumeral) -> Callable[[Span], Span]:
-    def respan(s: Span) -> Span:
-        if start <= s.start < end:
-            return replace(s, key=key, numeral=numeral, alternatives=(), confidence=1.0)
-        return s
+    def respan(span: Span) -> Span:
+        if start <= span.start < end:
+            return replace(span, key=key, numeral=numeral, alternatives=(), confidence=1.0)
+        return span
 
     return respan
 
@@ -299,7 +306,7 @@ def diatonic_neighbour(chord: RomanNumeral, key: Key) -> RomanNumeral | None:
     chord's own: ii6 or iio6 for the Neapolitan sixth, vi for flat VI, iv6 for the Italian sixth.
     """
     sounding = chord.chord(key)
-    letters = {p.letter for p in sounding.members}
+    letters = {tone.letter for tone in sounding.members}
     numerals = {
         "major": ("I", "ii", "iii", "IV", "V", "vi", "viio"),
         "minor": ("i", "iio", "III", "iv", "V", "VI", "viio"),
@@ -308,9 +315,9 @@ def diatonic_neighbour(chord: RomanNumeral, key: Key) -> RomanNumeral | None:
     for order, text in enumerate(numerals):
         plain = RomanNumeral.parse(text)
         members = plain.chord(key).members
-        shared = len(letters & {p.letter for p in members})
+        shared = len(letters & {tone.letter for tone in members})
         same_root = members[0].letter == sounding.root.letter
-        bass = next((k for k, p in enumerate(members) if p.letter == sounding.bass.letter), None)
+        bass = next((k for k, tone in enumerate(members) if tone.letter == sounding.bass.letter), None)
         if bass is None or shared < 2:
             continue
         candidate = (2 * shared + int(same_root), -order, plain.with_inversion(bass))
@@ -348,12 +355,12 @@ def _mapping(old: Chord, new: Chord, key: Key) -> Mapping[PitchClass, PitchClass
     notes go back into the key.
     """
     table: dict[PitchClass, PitchClass] = {}
-    for p in old.members:
-        same = [q for q in new.members if q.letter == p.letter]
+    for tone in old.members:
+        same = [q for q in new.members if q.letter == tone.letter]
         distance = {
-            q: min((q.semitone - p.semitone) % 12, (p.semitone - q.semitone) % 12) for q in new.members
+            q: min((q.semitone - tone.semitone) % 12, (tone.semitone - q.semitone) % 12) for q in new.members
         }
-        table[p] = same[0] if same else min(new.members, key=lambda q: distance[q])
+        table[tone] = same[0] if same else min(new.members, key=lambda tone: distance[tone])
     table[old.bass] = new.bass
     for degree in key.scale:
         for alter in (-1, 1):
@@ -367,11 +374,11 @@ def _mapped(
     written: Score, table: Mapping[PitchClass, PitchClass], start: Fraction, end: Fraction
 ) -> list[Note]:
     notes = []
-    for n in written.notes:
-        target = table.get(n.pitch.pitch_class)
+    for note in written.notes:
+        target = table.get(note.pitch.pitch_class)
         # A note held in from before stays what it was.
-        here = start <= n.onset < end
-        notes.append(n if target is None or not here else _with_pitch(n, _near(n.pitch, target)))
+        here = start <= note.onset < end
+        notes.append(note if target is None or not here else _with_pitch(note, _near(note.pitch, target)))
     return notes
 
 
@@ -397,23 +404,23 @@ def _mode(score: Score, reading: Reading, event: Event) -> Contrast | None:
 
     def change(written: Score, start: Fraction) -> list[Note]:
         return [
-            _with_pitch(n, _near(n.pitch, table[n.pitch.pitch_class]))
-            if n.pitch.pitch_class in table and event.start - start <= n.onset < end - start
-            else n
-            for n in written.notes
+            _with_pitch(note, _near(note.pitch, table[note.pitch.pitch_class]))
+            if note.pitch.pitch_class in table and event.start - start <= note.onset < end - start
+            else note
+            for note in written.notes
         ]
 
-    def respan(s: Span) -> Span:
-        if not event.start <= s.start < end or s.key != key:
-            return s
-        if s.numeral.special == "Cad":
-            return replace(s, key=before, alternatives=())
-        chord = s.numeral.chord(key)
-        members = {table.get(p, p) for p in chord.members}
+    def respan(span: Span) -> Span:
+        if not event.start <= span.start < end or span.key != key:
+            return span
+        if span.numeral.special == "Cad":
+            return replace(span, key=before, alternatives=())
+        chord = span.numeral.chord(key)
+        members = {table.get(tone, tone) for tone in chord.members}
         named = _named(members, table.get(chord.bass, chord.bass), before)
         if named is None:
-            return replace(s, key=before)
-        return replace(s, key=before, numeral=named, alternatives=(), confidence=1.0)
+            return replace(span, key=before)
+        return replace(span, key=before, numeral=named, alternatives=(), confidence=1.0)
 
     details = ModeKept(key=key, before=before, at=event.start)
     return _make("mode", score, reading, (max(0, first - 2), last), details, change, respan)
@@ -434,29 +441,29 @@ def _dissonance(score: Score, reading: Reading, event: Event) -> Contrast | None
 
     def change(written: Score, start: Fraction) -> list[Note]:
         turned = event.start - start
-        goal = next((n for n in written.notes if resolution_id in n.ids), None)
+        goal = next((note for note in written.notes if resolution_id in note.ids), None)
         joined: set[str] = set()
         notes: list[Note] = []
-        for n in written.notes:
-            foreign = note_id in n.ids or n.id in event.notes
-            if not foreign or n.end <= turned:
-                notes.append(n)
+        for note in written.notes:
+            foreign = note_id in note.ids or note.id in event.notes
+            if not foreign or note.end <= turned:
+                notes.append(note)
                 continue
-            other = _with_pitch(n, n.pitch + Interval.between(pitch, resolution))
-            end = n.end
-            if goal is not None and goal.onset == n.end and goal.pitch == other.pitch:
+            other = _with_pitch(note, note.pitch + Interval.between(pitch, resolution))
+            end = note.end
+            if goal is not None and goal.onset == note.end and goal.pitch == other.pitch:
                 # One long note: the resolution is there from the first.
                 end, joined = goal.end, joined | {goal.id}
-            if n.onset >= turned:
-                notes.append(replace(other, duration=end - n.onset))
+            if note.onset >= turned:
+                notes.append(replace(other, duration=end - note.onset))
                 continue
             # Held over: the note lets go where it turns foreign, and what it resolves to comes at once.
-            name = f"{n.id}-r"
+            name = f"{note.id}-r"
             measure = written.measure_at(turned).index
-            notes.append(replace(n, duration=turned - n.onset))
+            notes.append(replace(note, duration=turned - note.onset))
             late = replace(other, id=name, ids=(name,), onset=turned, duration=end - turned, measure=measure)
             notes.append(replace(late, articulations=(), ornaments=(), fingering=(), lyrics=()))
-        return [n for n in notes if n.id not in joined]
+        return [note for note in notes if note.id not in joined]
 
     details = DissonanceLeftOut(
         key=key,
@@ -507,7 +514,9 @@ def _continuation(score: Score, reading: Reading, event: Event) -> Contrast | No
     if found is None:
         return None
     left = found.from_end
-    home = next((d for e, d in RETURN.all(reading.events) if e.start == found.return_start), None)
+    home = next(
+        (details for event, details in RETURN.all(reading.events) if event.start == found.return_start), None
+    )
     now = score.measure_at(event.start).index
     then = score.measure_at(left).index
     count = min(_NEW_BARS, len(score.measures) - now, now - then)
@@ -524,20 +533,22 @@ def _continuation(score: Score, reading: Reading, event: Event) -> Contrast | No
     earlier = passage(score, then, then + count - 1)
     old_start = score.measures[then].start
 
-    def moved(n: Note, shift: Fraction, bar: int) -> Note:
-        name = f"then-{n.id}"
-        pitch = moved_pitch(n.pitch, interval)
-        whole = tuple(f"then-{i}" for i in n.ids)
+    def moved(note: Note, shift: Fraction, bar: int) -> Note:
+        name = f"then-{note.id}"
+        pitch = moved_pitch(note.pitch, interval)
+        whole = tuple(f"then-{i}" for i in note.ids)
         return replace(
-            _with_pitch(n, pitch), id=name, ids=whole, onset=n.onset + shift, measure=n.measure + bar
+            _with_pitch(note, pitch), id=name, ids=whole, onset=note.onset + shift, measure=note.measure + bar
         )
 
     def change(written: Score, start: Fraction) -> list[Note]:
         cut = score.measures[now].start - start
         kept = [
-            n if n.end <= cut else replace(n, duration=cut - n.onset) for n in written.notes if n.onset < cut
+            note if note.end <= cut else replace(note, duration=cut - note.onset)
+            for note in written.notes
+            if note.onset < cut
         ]
-        return kept + [moved(n, cut, now - first) for n in earlier.notes]
+        return kept + [moved(note, cut, now - first) for note in earlier.notes]
 
     span = reading.span_at(event.start)
     details = WayTakenBefore(at=event.start, key=span.key if span else None, earlier=left)
@@ -548,7 +559,7 @@ def _continuation(score: Score, reading: Reading, event: Event) -> Contrast | No
     cut = score.measures[now].start
     lead = carry(reading.spans, made.other, start, cut)
     new = carry(reading.spans, earlier, old_start, old_start + earlier.end, interval)
-    shifted = [replace(s, start=s.start + cut - start, end=s.end + cut - start) for s in new]
+    shifted = [replace(span, start=span.start + cut - start, end=span.end + cut - start) for span in new]
     spans = with_notes(made.other, [*lead, *shifted])
     return replace(made, other_reading=reading_of(made.other, spans))
 
@@ -573,18 +584,22 @@ def _whole_texture(score: Score, reading: Reading) -> list[Contrast]:
     found: list[Contrast] = []
     if spans:
         blocks, labels = reduced(score, reading, first=first, last=last)
-        differs = tuple(n.id for n in written.notes)
-        changed = tuple(n.id for n in blocks.notes)
+        differs = tuple(note.id for note in written.notes)
+        changed = tuple(note.id for note in blocks.notes)
         sides = (written, whole, blocks, labels)
         found.append(Contrast("block chords", first, last, details, *sides, differs, changed, 3.0))
     roles = texture_of(score, reading.spans).roles
     for label in ("bass", "melody"):
-        own = {n.id for n in written.notes if any(roles.get(_first_id(score, i)) == label for i in n.ids)}
-        others = tuple(n.id for n in written.notes if n.id not in own)
+        own = {
+            note.id
+            for note in written.notes
+            if any(roles.get(_first_id(score, i)) == label for i in note.ids)
+        }
+        others = tuple(note.id for note in written.notes if note.id not in own)
         if not own or not others:
             continue
         alone = with_source(
-            replace(written, notes=tuple(n for n in written.notes if n.id in own), source=b"")
+            replace(written, notes=tuple(note for note in written.notes if note.id in own), source=b"")
         )
         labels = Reading(with_notes(alone, spans))
         found.append(Contrast(label, first, last, details, written, whole, alone, labels, others, (), 2.5))
@@ -599,7 +614,7 @@ def _first_id(score: Score, note_id: str) -> str:
 def _richest(score: Score, reading: Reading) -> tuple[int, int]:
     """The bars, four at most, in which most harmonies lie."""
     size = min(_TEXTURE_BARS, len(score.measures))
-    starts = [s.start for s in reading.spans]
+    starts = [span.start for span in reading.spans]
 
     def changes(first: int) -> int:
         lo, hi = score.measures[first].start, score.measures[first + size - 1].end

@@ -90,9 +90,9 @@ def cue_list(
     parts.append(_words(around.close, timing, closing, ""))
     cues: list[Cue] = []
     now = 0.0
-    for p in parts:
-        cues.append(replace(p, start=now))
-        now += p.length
+    for cue in parts:
+        cues.append(replace(cue, start=now))
+        now += cue.length
     return tuple(cues)
 
 
@@ -106,7 +106,7 @@ def _bars(score: Score, first: int, last: int, book: Phrasebook) -> str:
 
 def _whole_points(score: Score, stops: Sequence[Stop], timing: Timing) -> tuple[tuple[float, str], ...]:
     """Where to listen while the whole piece sounds: one word at every stop that has a voice to follow."""
-    found = [_points(score, s, timing, 0)[:1] for s in stops if len(s.spoken.points) > 1]
+    found = [_points(score, stop, timing, 0)[:1] for stop in stops if len(stop.spoken.points) > 1]
     return tuple(p for points in found for p in points)
 
 
@@ -114,11 +114,11 @@ def _points(score: Score, stop: Stop, timing: Timing, first: int) -> tuple[tuple
     """When each pointing of a stop falls, in seconds after the start of a bar; none before it."""
     start = timing.time.at(score.measures[first].start)
     found: list[tuple[float, str]] = []
-    for p in stop.spoken.points:
-        at = timing.time.at(p.moment) - start
+    for pointing in stop.spoken.points:
+        at = timing.time.at(pointing.moment) - start
         # Where the moment is the first of the bars, one says only where to listen.
-        if at >= _SOON or (p.seconds and at >= 0):
-            found.append((round(max(0.0, at - p.seconds), 3), p.text))
+        if at >= _SOON or (pointing.seconds and at >= 0):
+            found.append((round(max(0.0, at - pointing.seconds), 3), pointing.text))
     return tuple(sorted(found))
 
 
@@ -167,20 +167,20 @@ def cue_sheet(cues: Iterable[Cue], language: Language = "en") -> str:
     head = tuple(book.columns[name] for name in ("start", "end", "kind", "stop", "bar", "sound", "text"))
     rows = [
         (
-            _clock(c.start, mark),
-            _clock(c.end, mark),
-            book.cells[c.kind],
-            c.stop,
-            c.place,
-            book.cells.get(c.sound, c.sound),
-            in_a_line(c.text),
+            _clock(cue.start, mark),
+            _clock(cue.end, mark),
+            book.cells[cue.kind],
+            cue.stop,
+            cue.place,
+            book.cells.get(cue.sound, cue.sound),
+            in_a_line(cue.text),
         )
-        for c in cues
-        if c.kind != "turning"
+        for cue in cues
+        if cue.kind != "turning"
     ]
-    for c in cues:
-        for at, text in c.points:
-            row = (_clock(c.start + at, mark), "", book.cells["pointing"], c.stop, c.place, "", text)
+    for cue in cues:
+        for at, text in cue.points:
+            row = (_clock(cue.start + at, mark), "", book.cells["pointing"], cue.stop, cue.place, "", text)
             rows.append(row)
     rows.sort(key=lambda row: row[0])
     return csv_text((head, *rows), language=language)
@@ -195,10 +195,10 @@ def chapters(cues: Sequence[Cue]) -> tuple[tuple[float, float, str], ...]:
     """Return (start, end, title) of the opening and of each stop."""
     starts: list[tuple[float, str]] = []
     last: tuple[str, str] | None = None
-    for c in cues:
-        if (c.stop, c.chapter) != last:
-            starts.append((c.start, c.chapter))
-            last = (c.stop, c.chapter)
+    for cue in cues:
+        if (cue.stop, cue.chapter) != last:
+            starts.append((cue.start, cue.chapter))
+            last = (cue.stop, cue.chapter)
     if not starts:
         return ()
     ends = [start for start, _ in starts[1:]] + [cues[-1].end]
@@ -225,11 +225,11 @@ def captions(cues: Iterable[Cue]) -> tuple[tuple[float, float, str], ...]:
     a note sign.
     """
     found: list[tuple[float, float, str]] = []
-    for c in cues:
-        if c.kind == "music":
-            found += _sounding(c)
-        elif c.kind == "words":
-            found += _spoken(c)
+    for cue in cues:
+        if cue.kind == "music":
+            found += _sounding(cue)
+        elif cue.kind == "words":
+            found += _spoken(cue)
     return tuple(found)
 
 
@@ -355,18 +355,18 @@ def script(cues: Sequence[Cue]) -> str:
     """
     lines: list[str] = []
     last: tuple[str, str] | None = None
-    for c in cues:
-        if (c.stop, c.chapter) != last:
-            last = (c.stop, c.chapter)
-            name = f" [{c.stop}]" if c.stop else ""
-            lines.append(f"\n{_clock(c.start)}  {in_a_line(c.chapter)}{name}\n")
-        if c.kind == "words":
-            lines += _beside("", in_a_line(c.text))
-        elif c.kind == "music":
-            said = "".join(f" · {at:.0f} s: {text}" for at, text in c.points)
-            lines += _beside(c.place, f"♪ {in_a_line(c.text)}, {c.length:.0f} s{said}")
-        elif c.kind == "thinking":
-            lines += _beside("", f"(… {c.length:.0f} s)")
+    for cue in cues:
+        if (cue.stop, cue.chapter) != last:
+            last = (cue.stop, cue.chapter)
+            name = f" [{cue.stop}]" if cue.stop else ""
+            lines.append(f"\n{_clock(cue.start)}  {in_a_line(cue.chapter)}{name}\n")
+        if cue.kind == "words":
+            lines += _beside("", in_a_line(cue.text))
+        elif cue.kind == "music":
+            said = "".join(f" · {at:.0f} s: {text}" for at, text in cue.points)
+            lines += _beside(cue.place, f"♪ {in_a_line(cue.text)}, {cue.length:.0f} s{said}")
+        elif cue.kind == "thinking":
+            lines += _beside("", f"(… {cue.length:.0f} s)")
     return "\n".join(lines).lstrip("\n") + "\n"
 
 

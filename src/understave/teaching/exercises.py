@@ -151,9 +151,9 @@ def exercises(
             # Bars that another kind has asked about are asked about again only where there are no others.
             (spare if place in used else own).append(exercise)
         own += spare[: each - len(own)]
-        used |= {(e.first, e.last) for e in own}
+        used |= {(exercise.first, exercise.last) for exercise in own}
         found += own
-    return tuple(replace(e, step=k) for k, e in enumerate(found, start=1))
+    return tuple(replace(exercise, step=k) for k, exercise in enumerate(found, start=1))
 
 
 # --- which chords are fit to ask about -------------------------------------------------------------------
@@ -164,56 +164,56 @@ _SURE = 0.55
 def _clear(score: Score, reading: Reading) -> list[Span]:
     """Spans that are sure, long enough to hear, complete, and without foreign notes that last."""
     result = []
-    for s in reading.spans:
-        beat = score.measure_at(s.start).beat_length
-        chord = s.numeral.chord(s.key)
-        sounding = {score.note_by_id[i].pitch.pitch_class for i in s.notes if i in score.note_by_id}
-        bass = _lowest(score, s)
+    for span in reading.spans:
+        beat = score.measure_at(span.start).beat_length
+        chord = span.numeral.chord(span.key)
+        sounding = {score.note_by_id[i].pitch.pitch_class for i in span.notes if i in score.note_by_id}
+        bass = _lowest(score, span)
         if (
-            s.confidence >= _SURE
-            and s.end - s.start >= beat
+            span.confidence >= _SURE
+            and span.end - span.start >= beat
             and sounding == set(chord.members)
             and bass is not None
             and bass.pitch_class == chord.bass
-            and len(s.foreign) <= 1
+            and len(span.foreign) <= 1
         ):
-            result.append(s)
+            result.append(span)
     return result
 
 
-def _lowest(score: Score, s: Span) -> Pitch | None:
-    notes = [score.note_by_id[i] for i in s.notes if i in score.note_by_id]
-    return min((n.pitch for n in notes), key=lambda p: p.midi) if notes else None
+def _lowest(score: Score, span: Span) -> Pitch | None:
+    notes = [score.note_by_id[i] for i in span.notes if i in score.note_by_id]
+    return min((note.pitch for note in notes), key=lambda pitch: pitch.midi) if notes else None
 
 
-def _is_plain(s: Span) -> bool:
-    return s.numeral.chord(s.key).quality in (Quality.MAJOR, Quality.MINOR) and not _is_chromatic(s)
+def _is_plain(span: Span) -> bool:
+    return span.numeral.chord(span.key).quality in (Quality.MAJOR, Quality.MINOR) and not _is_chromatic(span)
 
 
-def _is_chromatic(s: Span) -> bool:
-    return bool(s.numeral.applied or s.numeral.special not in ("", "Cad")) or any(
-        p not in s.key for p in s.numeral.chord(s.key).members
+def _is_chromatic(span: Span) -> bool:
+    return bool(span.numeral.applied or span.numeral.special not in ("", "Cad")) or any(
+        tone not in span.key for tone in span.numeral.chord(span.key).members
     )
 
 
-def _fit(s: Span, level: Level) -> bool:
-    chord = s.numeral.chord(s.key)
+def _fit(span: Span, level: Level) -> bool:
+    chord = span.numeral.chord(span.key)
     if level == "beginner":
-        return _is_plain(s) and s.numeral.special != "Cad"
+        return _is_plain(span) and span.numeral.special != "Cad"
     if level == "intermediate":
-        return not _is_chromatic(s) and (chord.inversion > 0 or chord.quality.is_seventh)
-    return _is_chromatic(s)
+        return not _is_chromatic(span) and (chord.inversion > 0 or chord.quality.is_seventh)
+    return _is_chromatic(span)
 
 
 def _varied(spans: Iterable[Span], name: Callable[[Span], object]) -> list[Span]:
     """Order spans so that those of a new name come first, surest first."""
-    ordered = sorted(spans, key=lambda s: (-round(s.confidence, 1), s.start))
+    ordered = sorted(spans, key=lambda span: (-round(span.confidence, 1), span.start))
     seen: set[object] = set()
     fresh: list[Span] = []
     rest: list[Span] = []
-    for s in ordered:
-        (rest if name(s) in seen else fresh).append(s)
-        seen.add(name(s))
+    for span in ordered:
+        (rest if name(span) in seen else fresh).append(span)
+        seen.add(name(span))
     return fresh + rest
 
 
@@ -227,8 +227,8 @@ def close_position(chord: Chord) -> tuple[Pitch, ...]:
     members = list(chord.members)
     k = members.index(chord.bass)
     notes = [Pitch(chord.bass.letter, chord.bass.alter, 3)]
-    for p in members[k + 1 :] + members[:k]:
-        notes.append(Pitch.above(notes[-1], p))
+    for tone in members[k + 1 :] + members[:k]:
+        notes.append(Pitch.above(notes[-1], tone))
     return tuple(notes)
 
 
@@ -236,57 +236,59 @@ def close_position(chord: Chord) -> tuple[Pitch, ...]:
 
 
 def _name(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
-    for s in _varied((s for s in _clear(score, reading) if _fit(s, level)), lambda s: (s.numeral, s.key)):
-        chord = s.numeral.chord(s.key)
-        first, last = _bars_of(score, s.start, s.end)
+    for span in _varied(
+        (span for span in _clear(score, reading) if _fit(span, level)), lambda span: (span.numeral, span.key)
+    ):
+        chord = span.numeral.chord(span.key)
+        first, last = _bars_of(score, span.start, span.end)
         yield Exercise(
             level,
-            s.start,
-            s.end,
+            span.start,
+            span.end,
             first,
             last,
             ChordToName(
-                at=s.start,
-                key=s.key,
-                chord=s.numeral,
+                at=span.start,
+                key=span.key,
+                chord=span.numeral,
                 root=chord.root,
                 bass=chord.bass,
                 quality=chord.quality,
                 members=chord.members,
             ),
-            marked=s.notes,
+            marked=span.notes,
             notes=close_position(chord),
         )
 
 
 def _spell(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
     """At the first two levels the piece's own chord, at the third the same chord in another key."""
-    for n, s in enumerate(
-        _varied((s for s in _clear(score, reading) if _fit(s, level)), lambda s: s.numeral)
+    for n, span in enumerate(
+        _varied((span for span in _clear(score, reading) if _fit(span, level)), lambda span: span.numeral)
     ):
-        key = s.key
+        key = span.key
         if level == "advanced":
             move = (2, -3, 5, -1)[n % 4]
             key = Key(key.tonic.shift(move), key.mode).simplest
-        chord = s.numeral.chord(key)
-        first, last = _bars_of(score, s.start, s.end)
+        chord = span.numeral.chord(key)
+        first, last = _bars_of(score, span.start, span.end)
         yield Exercise(
             level,
-            s.start,
-            s.end,
+            span.start,
+            span.end,
             first,
             last,
             ChordToSpell(
-                at=s.start,
+                at=span.start,
                 key=key,
-                home=s.key,
-                chord=s.numeral,
+                home=span.key,
+                chord=span.numeral,
                 root=chord.root,
                 quality=chord.quality,
                 # A beginner is given the root and spells from there, the others from the lowest note up.
                 members=chord.members
                 if level == "beginner"
-                else tuple(p.pitch_class for p in close_position(chord)),
+                else tuple(pitch.pitch_class for pitch in close_position(chord)),
                 bass=chord.bass,
             ),
             notes=close_position(chord),
@@ -310,38 +312,38 @@ _FOREIGN: dict[Level, tuple[str, ...]] = {
 def _foreign(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
     """One foreign note within the stretch of one chord: which is it, and what is it called?"""
     events = [
-        (e, found)
-        for e, found in NON_CHORD_TONE.all(reading.events)
-        if e.label in _FOREIGN[level] and e.confidence >= _SURE
+        (event, found)
+        for event, found in NON_CHORD_TONE.all(reading.events)
+        if event.label in _FOREIGN[level] and event.confidence >= _SURE
     ]
     events.sort(key=lambda pair: (_FOREIGN[level].index(pair[0].label), -pair[0].confidence, pair[0].start))
     firsts = {pair[0].label: pair for pair in reversed(events)}
-    for e, found in [*firsts.values(), *events]:
+    for event, found in [*firsts.values(), *events]:
         note_id, pitch = found.note, found.pitch
-        s = reading.span_at(e.start)
-        if s is None:
+        span = reading.span_at(event.start)
+        if span is None:
             continue
-        sounds = {score.note_by_id[i].pitch.pitch_class for i in s.foreign if i in score.note_by_id}
+        sounds = {score.note_by_id[i].pitch.pitch_class for i in span.foreign if i in score.note_by_id}
         if sounds != {pitch.pitch_class}:
             continue
-        first, last = _bars_of(score, s.start, s.end)
+        first, last = _bars_of(score, span.start, span.end)
         yield Exercise(
             level,
-            s.start,
-            s.end,
+            span.start,
+            span.end,
             first,
             last,
             NoteToFind(
-                at=s.start,
-                moment=e.start,
-                key=s.key,
-                chord=s.numeral,
-                members=s.numeral.chord(s.key).members,
-                root=s.numeral.chord(s.key).root,
-                quality=s.numeral.chord(s.key).quality,
+                at=span.start,
+                moment=event.start,
+                key=span.key,
+                chord=span.numeral,
+                members=span.numeral.chord(span.key).members,
+                root=span.numeral.chord(span.key).root,
+                quality=span.numeral.chord(span.key).quality,
                 pitch=pitch,
                 note=note_id,
-                kind=e.label,
+                kind=event.label,
             ),
             notes=(pitch,),
         )
@@ -355,26 +357,26 @@ def _resolve_dissonance(score: Score, reading: Reading, level: Level) -> Iterato
         "advanced": ("retardation", "appoggiatura", "suspension"),
     }[level]
     events = [
-        (e, found)
-        for e, found in NON_CHORD_TONE.all(reading.events)
-        if e.label in wanted and found.manner == "direct" and e.confidence >= _SURE
+        (event, found)
+        for event, found in NON_CHORD_TONE.all(reading.events)
+        if event.label in wanted and found.manner == "direct" and event.confidence >= _SURE
     ]
     events.sort(key=lambda pair: (wanted.index(pair[0].label), -pair[0].confidence, pair[0].start))
-    for e, found in events:
+    for event, found in events:
         note_id, pitch, chord, key = found.note, found.pitch, found.chord, found.key
         goal, goal_id, when = found.resolution_pitch, found.resolution, found.resolution_time
         if goal is None or goal_id is None or when is None:
             continue
-        first, last = _bars_of(score, e.start, when + Fraction(1, 64))
+        first, last = _bars_of(score, event.start, when + Fraction(1, 64))
         first = max(0, first - 1)
         yield Exercise(
             level,
-            e.start,
+            event.start,
             when,
             first,
             last,
             NoteToResolve(
-                at=e.start,
+                at=event.start,
                 key=key,
                 chord=chord,
                 pitch=pitch,
@@ -382,7 +384,7 @@ def _resolve_dissonance(score: Score, reading: Reading, level: Level) -> Iterato
                 goal=goal,
                 goal_note=goal_id,
                 way="up" if goal.midi > pitch.midi else "down",
-                kind=e.label,
+                kind=event.label,
             ),
             marked=(note_id,),
             material=_broken_off(score, first, last, when),
@@ -395,7 +397,9 @@ def _broken_off(score: Score, first: int, last: int, moment: Fraction) -> Score:
     """Bars of a score without what begins at a moment or after it."""
     bars = passage(score, first, last)
     stop = moment - score.measures[first].start
-    notes = tuple(replace(n, duration=min(n.end, stop) - n.onset) for n in bars.notes if n.onset < stop)
+    notes = tuple(
+        replace(note, duration=min(note.end, stop) - note.onset) for note in bars.notes if note.onset < stop
+    )
     return with_source(replace(bars, notes=notes, source=b""))
 
 
@@ -410,47 +414,52 @@ def _resolve_chord(score: Score, reading: Reading, level: Level) -> Iterator[Exe
     if level == "beginner":
         return
     pairs = [
-        (s, t)
-        for s, t in zip(reading.spans, reading.spans[1:], strict=False)
-        if min(s.confidence, t.confidence) >= _SURE
-        and _is_tense(s, level)
+        (span, t)
+        for span, t in zip(reading.spans, reading.spans[1:], strict=False)
+        if min(span.confidence, t.confidence) >= _SURE
+        and _is_tense(span, level)
         # The same chord in another position resolves nothing.
-        and s.numeral.chord(s.key).root.semitone != t.numeral.chord(t.key).root.semitone
+        and span.numeral.chord(span.key).root.semitone != t.numeral.chord(t.key).root.semitone
     ]
-    following = {s.start: t for s, t in pairs}
-    for s in _varied((p[0] for p in pairs), lambda s: s.numeral):
-        t = following[s.start]
-        two = [Harmony(s.key, s.numeral), Harmony(t.key, t.numeral)]
+    following = {span.start: t for span, t in pairs}
+    for span in _varied((p[0] for p in pairs), lambda span: span.numeral):
+        t = following[span.start]
+        two = [Harmony(span.key, span.numeral), Harmony(t.key, t.numeral)]
         led = lead(two, TWO_HANDS)
         if faults(two, led):
             continue
-        measure = score.measure_at(s.start)
+        measure = score.measure_at(span.start)
         bar = Fraction(4)
-        signature = s.key.signature if abs(s.key.signature) <= 7 else measure.signature
+        signature = span.key.signature if abs(span.key.signature) <= 7 else measure.signature
         symbol = measure.symbol if (measure.beats, measure.beat_type) == (4, 4) else ""
         measures = tuple(
             Measure(f"m{k}", k, str(k + 1), k * bar, bar, 4, 4, signature, symbol=symbol) for k in range(2)
         )
         times = [(Fraction(0), bar), (bar, 2 * bar)]
-        spans = tuple(Span(lo, hi, h.key, h.numeral, 1.0) for (lo, hi), h in zip(times, two, strict=True))
+        spans = tuple(
+            Span(lo, hi, harmony.key, harmony.numeral, 1.0)
+            for (lo, hi), harmony in zip(times, two, strict=True)
+        )
         whole = block_chords(times, led, measures)
-        asked = with_source(replace(whole, notes=tuple(n for n in whole.notes if n.onset < bar), source=b""))
-        first, last = _bars_of(score, s.start, t.end)
-        leading = s.numeral.local_key(s.key).leading_tone
+        asked = with_source(
+            replace(whole, notes=tuple(note for note in whole.notes if note.onset < bar), source=b"")
+        )
+        first, last = _bars_of(score, span.start, t.end)
+        leading = span.numeral.local_key(span.key).leading_tone
         yield Exercise(
             level,
-            s.start,
+            span.start,
             t.end,
             first,
             last,
             ChordToResolve(
-                at=s.start,
-                key=s.key,
-                chord=s.numeral,
+                at=span.start,
+                key=span.key,
+                chord=span.numeral,
                 to=t.numeral,
                 to_key=t.key,
                 members=t.numeral.chord(t.key).members,
-                leading_tone=leading if leading in s.numeral.chord(s.key).members else None,
+                leading_tone=leading if leading in span.numeral.chord(span.key).members else None,
             ),
             material=asked,
             notes=led[1],
@@ -458,13 +467,13 @@ def _resolve_chord(score: Score, reading: Reading, level: Level) -> Iterator[Exe
         )
 
 
-def _is_tense(s: Span, level: Level) -> bool:
-    chord = s.numeral.chord(s.key)
+def _is_tense(span: Span, level: Level) -> bool:
+    chord = span.numeral.chord(span.key)
     tense = chord.quality in (Quality.DOMINANT7, Quality.DIMINISHED7, Quality.HALF_DIMINISHED7)
     if level == "intermediate":
-        return tense and not _is_chromatic(s)
+        return tense and not _is_chromatic(span)
     # A plain borrowed triad colours, but it asks for nothing.
-    return (_is_chromatic(s) and not chord.quality.is_triad) or s.numeral.special in ("N", "It")
+    return (_is_chromatic(span) and not chord.quality.is_triad) or span.numeral.special in ("N", "It")
 
 
 _TARGETS: dict[Level, tuple[int, ...]] = {
@@ -477,28 +486,30 @@ _TARGETS: dict[Level, tuple[int, ...]] = {
 
 def _play(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
     """The chords of a cadence, or of a phrase's end, in other keys."""
-    events = [e for e in reading.events if e in CADENCE and e.confidence >= 0.5]
+    events = [event for event in reading.events if event in CADENCE and event.confidence >= 0.5]
     if level == "advanced":
-        events = [e for e in reading.events if e in CHROMATIC_CHORD] + events
-    for e in sorted(events, key=lambda e: (e not in CHROMATIC_CHORD, -e.confidence, e.start)):
-        cadence = CADENCE.of(e)
-        end = e.end if cadence is None else cadence.arrival
-        first = max(0, score.measure_at(e.start).index - (0 if level == "beginner" else 1))
+        events = [event for event in reading.events if event in CHROMATIC_CHORD] + events
+    for event in sorted(
+        events, key=lambda event: (event not in CHROMATIC_CHORD, -event.confidence, event.start)
+    ):
+        cadence = CADENCE.of(event)
+        end = event.end if cadence is None else cadence.arrival
+        first = max(0, score.measure_at(event.start).index - (0 if level == "beginner" else 1))
         last = score.measure_at(end).index
         start, stop = score.measures[first].start, score.measures[last].end
         own = joined(reading.spans, start, stop)
-        if last - first > 4 or not 2 <= len(own) <= 8 or len({s.key for s in own}) > 1:
+        if last - first > 4 or not 2 <= len(own) <= 8 or len({span.key for span in own}) > 1:
             continue
-        if level == "beginner" and any(_is_chromatic(s) for s in own):
+        if level == "beginner" and any(_is_chromatic(span) for span in own):
             continue
         key = own[0].key
         targets = tuple(Key(key.tonic.shift(move), key.mode).simplest for move in _TARGETS[level])
         try:
-            made = [reduced(score, reading, key=k, first=first, last=last) for k in targets]
+            made = [reduced(score, reading, key=key, first=first, last=last) for key in targets]
             plain, _ = reduced(score, reading, first=first, last=last)
         except UnderstaveError:
             continue
-        chords = tuple(s.numeral for s in own)
+        chords = tuple(span.numeral for span in own)
         yield Exercise(
             level,
             start,
@@ -511,9 +522,9 @@ def _play(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]:
                 key=key,
                 targets=targets,
                 chords=chords,
-                roots=tuple(s.numeral.chord(key).root for s in own),
+                roots=tuple(span.numeral.chord(key).root for span in own),
                 target=targets[0],
-                target_roots=tuple(n.root(targets[0]) for n in chords),
+                target_roots=tuple(numeral.root(targets[0]) for numeral in chords),
             ),
             material=plain,
             solutions=tuple(made),
@@ -524,43 +535,45 @@ def _sequence(score: Score, reading: Reading, level: Level) -> Iterator[Exercise
     """The first steps of a sequence; go on. Not for beginners."""
     if level == "beginner":
         return
-    for e, found in SEQUENCE.all(reading.events):
-        times, key, period = found.times, found.key, _PERIODS.get(e.label)
+    for event, found in SEQUENCE.all(reading.events):
+        times, key, period = found.times, found.key, _PERIODS.get(event.label)
         if times is None or key is None or period is None or len(times) < period + 3:
             continue
         given = max(3, period + 1) if level == "intermediate" else max(2, period + 1)
         if given + 2 > len(times):
             continue
         begin, stop = times[0], times[given]
-        first, last = _bars_of(score, e.start, e.end)
+        first, last = _bars_of(score, event.start, event.end)
         whole, labels = reduced(score, reading, first=first, last=last)
         # Two chords on one root are one step of the pattern, but two chords to see and to play.
         shown = joined(reading.spans, begin, stop)
-        hidden = joined(reading.spans, stop, e.end)
+        hidden = joined(reading.spans, stop, event.end)
         cut = stop - score.measures[first].start
         asked = with_source(
             replace(
                 whole,
                 notes=tuple(
-                    replace(n, duration=min(n.end, cut) - n.onset) for n in whole.notes if n.onset < cut
+                    replace(note, duration=min(note.end, cut) - note.onset)
+                    for note in whole.notes
+                    if note.onset < cut
                 ),
                 source=b"",
             )
         )
         yield Exercise(
             level,
-            e.start,
-            e.end,
+            event.start,
+            event.end,
             first,
             last,
             SequenceToContinue(
-                at=e.start,
+                at=event.start,
                 key=key,
-                given=tuple(s.numeral.chord(s.key).root for s in shown),
-                going_on=tuple(s.numeral.chord(s.key).root for s in hidden),
-                times=tuple(s.start for s in (*shown, *hidden)),
+                given=tuple(span.numeral.chord(span.key).root for span in shown),
+                going_on=tuple(span.numeral.chord(span.key).root for span in hidden),
+                times=tuple(span.start for span in (*shown, *hidden)),
                 count=len(hidden),
-                pattern=e.label,
+                pattern=event.label,
             ),
             material=asked,
             solutions=((whole, labels),),
@@ -587,22 +600,22 @@ def _shuffled(choices: Sequence[Detail], salt: str) -> tuple[Detail, ...]:
 
 
 def _hear_mode(score: Score, reading: Reading) -> Iterator[Exercise]:
-    plain = [s for s in _clear(score, reading) if _is_plain(s)]
-    for s in _varied(plain, lambda s: s.numeral.chord(s.key).quality):
-        first, last = _bars_of(score, s.start, s.end)
-        quality = s.numeral.chord(s.key).quality
-        choices = _shuffled(("major", "minor"), str(s.start))
+    plain = [span for span in _clear(score, reading) if _is_plain(span)]
+    for span in _varied(plain, lambda span: span.numeral.chord(span.key).quality):
+        first, last = _bars_of(score, span.start, span.end)
+        quality = span.numeral.chord(span.key).quality
+        choices = _shuffled(("major", "minor"), str(span.start))
         right: Mode = "major" if quality is Quality.MAJOR else "minor"
         bars, _ = _excerpt(score, reading, first, last)
         begin = score.measures[first].start
-        sound = tuple(n for n in bars.notes if s.start - begin <= n.onset < s.end - begin)
+        sound = tuple(note for note in bars.notes if span.start - begin <= note.onset < span.end - begin)
         yield Exercise(
             "beginner",
-            s.start,
-            s.end,
+            span.start,
+            span.end,
             first,
             last,
-            ModeToHear(at=s.start, key=s.key, root=s.numeral.chord(s.key).root, right=right),
+            ModeToHear(at=span.start, key=span.key, root=span.numeral.chord(span.key).root, right=right),
             material=with_source(replace(bars, notes=sound, source=b"")),
             choices=choices,
             correct=choices.index(right),
@@ -621,26 +634,26 @@ def cadence_family(label: str) -> str | None:
 
 def _hear_cadence(score: Score, reading: Reading) -> Iterator[Exercise]:
     events = [
-        (family, e, found)
-        for e, found in CADENCE.all(reading.events)
-        if (family := cadence_family(e.label)) is not None
+        (family, event, found)
+        for event, found in CADENCE.all(reading.events)
+        if (family := cadence_family(event.label)) is not None
     ]
     rare = sorted(events, key=lambda three: (-_CADENCES.index(three[0]), -three[1].confidence))
     seen: set[str] = set()
-    for family, e, found in [*rare, *rare]:
+    for family, event, found in [*rare, *rare]:
         arrival, key = found.arrival, found.key
         if family in seen:
             continue
         seen.add(family)
-        first = score.measure_at(e.start).index
+        first = score.measure_at(event.start).index
         last = score.measure_at(arrival).index
-        if last - first > 5 or e.confidence < 0.5:
+        if last - first > 5 or event.confidence < 0.5:
             continue
         made, _ = reduced(score, reading, first=first, last=last)
-        choices = _shuffled(_CADENCES, str(e.start))
+        choices = _shuffled(_CADENCES, str(event.start))
         yield Exercise(
             "intermediate",
-            e.start,
+            event.start,
             arrival,
             first,
             last,
@@ -653,29 +666,30 @@ def _hear_cadence(score: Score, reading: Reading) -> Iterator[Exercise]:
 
 def _hear_chromatic(score: Score, reading: Reading) -> Iterator[Exercise]:
     events = [
-        (e, found)
-        for e in reading.events
-        if (found := CHROMATIC_CHORD.of(e) or APPLIED_CHORD.of(e)) is not None and e.confidence >= 0.5
+        (event, found)
+        for event in reading.events
+        if (found := CHROMATIC_CHORD.of(event) or APPLIED_CHORD.of(event)) is not None
+        and event.confidence >= 0.5
     ]
-    for e, found in sorted(events, key=lambda pair: (pair[0] in APPLIED_CHORD, -pair[0].confidence)):
+    for event, found in sorted(events, key=lambda pair: (pair[0] in APPLIED_CHORD, -pair[0].confidence)):
         key, chord = found.key, found.chord
         plain = diatonic_neighbour(chord, key)
         others = _others(chord, key)
         if plain is None or len(others) < 2:
             continue
-        first, last = _bars_of(score, e.start, e.end)
+        first, last = _bars_of(score, event.start, event.end)
         first, last = max(0, first - 1), min(len(score.measures) - 1, last + 1)
         if last - first > 5:
             continue
         made, _ = reduced(score, reading, first=first, last=last)
-        choices = _shuffled((chord, plain, *others[:2]), str(e.start))
+        choices = _shuffled((chord, plain, *others[:2]), str(event.start))
         yield Exercise(
             "advanced",
-            e.start,
-            e.end,
+            event.start,
+            event.end,
             first,
             last,
-            ChordToHear(at=e.start, key=key, chord=chord, right=chord),
+            ChordToHear(at=event.start, key=key, chord=chord, right=chord),
             material=made,
             choices=choices,
             correct=choices.index(chord),
@@ -690,7 +704,7 @@ def _others(chord: RomanNumeral, key: Key) -> list[RomanNumeral]:
         else ("iv", "V7/V", "V7/IV", "bVI", "viio7/V")
     )
     sound = chord.chord(key).semitones
-    return [n for t in texts if (n := RomanNumeral.parse(t)).chord(key).semitones != sound]
+    return [numeral for t in texts if (numeral := RomanNumeral.parse(t)).chord(key).semitones != sound]
 
 
 _MAKERS: dict[str, Callable[[Score, Reading, Level], Iterator[Exercise]]] = {

@@ -103,16 +103,24 @@ def homework(  # noqa: PLR0913 - what a lesson is made from
 ) -> tuple[Task, ...]:
     """Return the questions of a lesson, easy ones first; what must be heard is asked with `sound`."""
     asking = _Asking(score, reading, level, phrasebook(language))
-    named = [e for e in found if isinstance(e.details, ChordToName)]
+    named = [exercise for exercise in found if isinstance(exercise.details, ChordToName)]
     rows: list[Iterable[Task | None]] = [
         [_bar_heard(asking, stops)] if sound else [],
-        [_kind_of_chord(asking, e) for e in named[:1]],
+        [_kind_of_chord(asking, exercise) for exercise in named[:1]],
         _keys(asking),
-        [_foreign_note(asking, e, e.details) for e in found if isinstance(e.details, NoteToFind)],
-        [_typed(asking, e) for e in named[1:]],
+        [
+            _foreign_note(asking, exercise, exercise.details)
+            for exercise in found
+            if isinstance(exercise.details, NoteToFind)
+        ],
+        [_typed(asking, exercise) for exercise in named[1:]],
         _devices(asking, stops),
-        [_close(asking, e) for e in found if isinstance(e.details, CadenceToHear)],
-        [_played(asking, e, e.details) for e in found if isinstance(e.details, ChordToSpell)],
+        [_close(asking, exercise) for exercise in found if isinstance(exercise.details, CadenceToHear)],
+        [
+            _played(asking, exercise, exercise.details)
+            for exercise in found
+            if isinstance(exercise.details, ChordToSpell)
+        ],
     ]
     tasks = [t for row in rows for t in [t for t in row if t is not None][:_EACH]]
     return tuple({t.id: t for t in tasks}.values())
@@ -140,12 +148,14 @@ class _Asking:
         return self.book.bars(self.score.measures[first].number, self.score.measures[last].number)
 
     def notes(self, names: Iterable[PitchClass]) -> str:
-        return self.book.join([pitch_class_name(p, self.book.language) for p in names])
+        return self.book.join([pitch_class_name(tone, self.book.language) for tone in names])
 
     def device(self, start: Fraction) -> str:
         """What the chord at a moment is an instance of."""
         for kind in (CHROMATIC_CHORD, APPLIED_CHORD, SIX_FOUR):
-            event = next((e for e in self.reading.events if e in kind and e.start == start), None)
+            event = next(
+                (event for event in self.reading.events if event in kind and event.start == start), None
+            )
             if event is not None:
                 return self.title(event)
         return self.words("device_chord")
@@ -186,17 +196,17 @@ def _kinds_beside(quality: Quality) -> tuple[Quality, ...]:
     return rows[0] if rows else ()
 
 
-def _kind_of_chord(a: _Asking, e: Exercise) -> Task | None:
-    span = a.reading.span_at(e.start)
+def _kind_of_chord(a: _Asking, exercise: Exercise) -> Task | None:
+    span = a.reading.span_at(exercise.start)
     offered = _kinds_beside(span.numeral.chord(span.key).quality) if span else ()
     if span is None or not offered:
         return None
     chord = span.numeral.chord(span.key)
     language = a.book.language
     if a.level == "beginner":
-        offered = tuple(q for q in offered if q in (_Q.MAJOR, _Q.MINOR)) or offered
-    names = {quality_name(q, language): q for q in offered}
-    choices = _mixed(tuple(names), str(e.start))
+        offered = tuple(quality for quality in offered if quality in (_Q.MAJOR, _Q.MINOR)) or offered
+    names = {quality_name(quality, language): quality for quality in offered}
+    choices = _mixed(tuple(names), str(exercise.start))
     heard = a.notes(chord.members)
     why_not = tuple(
         ""
@@ -211,38 +221,40 @@ def _kind_of_chord(a: _Asking, e: Exercise) -> Task | None:
         for c in choices
     )
     return Task(
-        _bar_id(a.score, "kind", e.start),
+        _bar_id(a.score, "kind", exercise.start),
         "choose",
-        a.device(e.start),
-        e.first,
-        e.last,
-        a.words("kind", place=a.place(e.start)),
-        e.answer(a.score, language),
-        marked=e.marked,
-        hears=(e.first, e.last),
+        a.device(exercise.start),
+        exercise.first,
+        exercise.last,
+        a.words("kind", place=a.place(exercise.start)),
+        exercise.answer(a.score, language),
+        marked=exercise.marked,
+        hears=(exercise.first, exercise.last),
         choices=choices,
         right=(choices.index(quality_name(chord.quality, language)),),
         why_not=why_not,
     )
 
 
-def _close(a: _Asking, e: Exercise) -> Task | None:
-    if e.correct is None:
+def _close(a: _Asking, exercise: Exercise) -> Task | None:
+    if exercise.correct is None:
         return None
-    event = next((v for v in a.reading.events if v in CADENCE and v.start == e.start), None)
+    event = next(
+        (event for event in a.reading.events if event in CADENCE and event.start == exercise.start), None
+    )
     words = a.book.lane_events.get("cadence", {}).get(event.label, "") if event else ""
     return Task(
-        _bar_id(a.score, "close", e.end),
+        _bar_id(a.score, "close", exercise.end),
         "choose",
         words or a.title(event) if event else a.words("device_close"),
-        e.first,
-        e.last,
-        a.words("close", bars=a.bars(e.first, e.last)),
-        e.answer(a.score, a.book.language),
-        hears=(e.first, e.last),
-        choices=e.choice_words(a.score, a.book.language),
-        right=(e.correct,),
-        why_not=("",) * len(e.choices),
+        exercise.first,
+        exercise.last,
+        a.words("close", bars=a.bars(exercise.first, exercise.last)),
+        exercise.answer(a.score, a.book.language),
+        hears=(exercise.first, exercise.last),
+        choices=exercise.choice_words(a.score, a.book.language),
+        right=(exercise.correct,),
+        why_not=("",) * len(exercise.choices),
     )
 
 
@@ -259,18 +271,22 @@ def _keys(a: _Asking) -> Iterator[Task]:
     for first in range(len(a.score.measures) - _WINDOW + 1):
         last = first + _WINDOW - 1
         start, end = a.score.measures[first].start, a.score.measures[last].end
-        spans = [s for s in a.reading.spans if s.start < end and s.end > start]
-        if not spans or len({s.key for s in spans}) > 1 or min(s.confidence for s in spans) < _SURE:
+        spans = [span for span in a.reading.spans if span.start < end and span.end > start]
+        if (
+            not spans
+            or len({span.key for span in spans}) > 1
+            or min(span.confidence for span in spans) < _SURE
+        ):
             continue
         key = spans[0].key
-        notes = [n for n in a.score.notes if start <= n.onset < end]
-        if key in asked or not {n.pitch.pitch_class for n in notes} <= in_key(key):
+        notes = [note for note in a.score.notes if start <= note.onset < end]
+        if key in asked or not {note.pitch.pitch_class for note in notes} <= in_key(key):
             continue
         others: dict[Key, str] = {}
         for other in _keys_beside(key):
             # It must be heard, not only written, that a note is of another key.
-            inside = {p.semitone for p in in_key(other)}
-            alien = next((n for n in notes if n.midi % 12 not in inside), None)
+            inside = {tone.semitone for tone in in_key(other)}
+            alien = next((note for note in notes if note.midi % 12 not in inside), None)
             if alien is not None and len(others) < 3:
                 others[other] = a.words(
                     "not_key",
@@ -313,50 +329,53 @@ def _keys_beside(key: Key) -> Iterator[Key]:
 # --- place -----------------------------------------------------------------------------------------------
 
 
-def _foreign_note(a: _Asking, e: Exercise, details: NoteToFind) -> Task | None:
+def _foreign_note(a: _Asking, exercise: Exercise, details: NoteToFind) -> Task | None:
     note = a.score.note_by_id.get(details.note)
-    span = a.reading.span_at(e.start)
+    span = a.reading.span_at(exercise.start)
     if note is None or span is None:
         return None
-    inside = [n for n in a.score.notes if n.onset < span.end and n.end > span.start]
+    inside = [note for note in a.score.notes if note.onset < span.end and note.end > span.start]
     chord = span.numeral.chord(span.key)
     members = a.notes(chord.members)
     spots = tuple(
-        (f"{a.place(max(n.onset, span.start))}: {octave_name(n.pitch, a.book)}", n.ids) for n in inside
+        (f"{a.place(max(note.onset, span.start))}: {octave_name(note.pitch, a.book)}", note.ids)
+        for note in inside
     )
     belongs = a.words("belongs", members=members)
     # The same note struck again, or doubled, is foreign as well.
     alien = {n.id for n in inside if n.pitch.pitch_class == note.pitch.pitch_class}
     prompt = (
-        a.words("foreign_of_notes", place=a.place(e.start), members=members)
+        a.words("foreign_of_notes", place=a.place(exercise.start), members=members)
         if a.level == "beginner"
         else a.words(
             "foreign",
-            place=a.place(e.start),
+            place=a.place(exercise.start),
             chord=f"⟨{span.numeral}⟩",
             key=key_name(span.key, a.book.language),
         )
     )
     named = a.book.values["exercise.kind"].get(details.kind, details.kind)
     return Task(
-        _bar_id(a.score, "note", e.start),
+        _bar_id(a.score, "note", exercise.start),
         "place",
         named,
-        e.first,
-        e.last,
+        exercise.first,
+        exercise.last,
         prompt,
-        e.answer(a.score, a.book.language),
-        hears=(e.first, e.last),
+        exercise.answer(a.score, a.book.language),
+        hears=(exercise.first, exercise.last),
         spots=spots,
-        right=tuple(k for k, n in enumerate(inside) if n.id in alien),
-        why_not=tuple("" if n.id in alien else belongs for n in inside),
+        right=tuple(k for k, note in enumerate(inside) if note.id in alien),
+        why_not=tuple("" if note.id in alien else belongs for note in inside),
     )
 
 
 def _devices(a: _Asking, stops: Sequence[Stop]) -> Iterator[Task]:
     """Where in the bars of a stop stands the chord that the stop is about?"""
     for stop in stops:
-        event = next((e for e in stop.events if e in CHROMATIC_CHORD or e in APPLIED_CHORD), None)
+        event = next(
+            (event for event in stop.events if event in CHROMATIC_CHORD or event in APPLIED_CHORD), None
+        )
         first, last = max(0, stop.first - 1), min(len(a.score.measures) - 1, stop.last + 1)
         spans = _spans(a, first, last)
         if event is None or len(spans) < 3:
@@ -367,10 +386,12 @@ def _devices(a: _Asking, stops: Sequence[Stop]) -> Iterator[Task]:
             if (e.kind, e.label) == (event.kind, event.label) and e.confidence >= 0.35
         ]
         right = tuple(
-            k for k, s in enumerate(spans) if any(e.start < s.end and e.end > s.start for e in alike)
+            k
+            for k, span in enumerate(spans)
+            if any(event.start < span.end and event.end > span.start for event in alike)
         )
         # Only a chord with a note from outside the key can be told by its notes, among chords without.
-        if not right or any(_is_altered(s) != (k in right) for k, s in enumerate(spans)):
+        if not right or any(_is_altered(span) != (k in right) for k, span in enumerate(spans)):
             continue
         chord = spans[right[0]].numeral
         told = stop.say.get(a.level, "").partition("\n\n")[0]
@@ -383,13 +404,13 @@ def _devices(a: _Asking, stops: Sequence[Stop]) -> Iterator[Task]:
             a.words("device", bars=a.bars(first, last), title=a.title(event)),
             a.words("is_there", place=a.place(event.start), chord=f"⟨{chord}⟩", answer=told).strip(),
             hears=(first, last),
-            spots=tuple((a.place(s.start), _sounding_ids(a.score, s)) for s in spans),
+            spots=tuple((a.place(span.start), _sounding_ids(a.score, span)) for span in spans),
             right=right,
             why_not=tuple(
                 ""
                 if k in right
-                else a.words("not_there", chord=f"⟨{s.numeral}⟩", key=key_name(s.key, a.book.language))
-                for k, s in enumerate(spans)
+                else a.words("not_there", chord=f"⟨{span.numeral}⟩", key=key_name(span.key, a.book.language))
+                for k, span in enumerate(spans)
             ),
         )
 
@@ -400,12 +421,12 @@ def _is_altered(span: Span) -> bool:
 
 def _spans(a: _Asking, first: int, last: int) -> list[Span]:
     start, end = a.score.measures[first].start, a.score.measures[last].end
-    return [s for s in a.reading.spans if s.start < end and s.end > start]
+    return [span for span in a.reading.spans if span.start < end and span.end > start]
 
 
 def _sounding_ids(score: Score, span: Span) -> tuple[str, ...]:
     """The ids of the notes that begin within a chord."""
-    return tuple(i for n in score.notes if span.start <= n.onset < span.end for i in n.ids)
+    return tuple(i for note in score.notes if span.start <= note.onset < span.end for i in note.ids)
 
 
 def _bar_heard(a: _Asking, stops: Sequence[Stop]) -> Task | None:
@@ -435,43 +456,50 @@ def _bar_heard(a: _Asking, stops: Sequence[Stop]) -> Task | None:
 
 def _shape(score: Score, bar: int) -> tuple[tuple[Fraction, Fraction, int], ...]:
     """What sounds in a bar, counted from its start."""
-    m = score.measures[bar]
-    inside = [n for n in score.notes if n.onset < m.end and n.end > m.start]
+    measure = score.measures[bar]
+    inside = [note for note in score.notes if note.onset < measure.end and note.end > measure.start]
     return tuple(
-        sorted((max(n.onset, m.start) - m.start, min(n.end, m.end) - m.start, n.midi) for n in inside)
+        sorted(
+            (
+                max(note.onset, measure.start) - measure.start,
+                min(note.end, measure.end) - measure.start,
+                note.midi,
+            )
+            for note in inside
+        )
     )
 
 
 # --- type ------------------------------------------------------------------------------------------------
 
 
-def _typed(a: _Asking, e: Exercise) -> Task | None:
-    span = a.reading.span_at(e.start)
+def _typed(a: _Asking, exercise: Exercise) -> Task | None:
+    span = a.reading.span_at(exercise.start)
     if span is None:
         return None
     chord = span.numeral.chord(span.key)
     language = a.book.language
     common = {
         "way": "type",
-        "device": a.device(e.start),
-        "first": e.first,
-        "last": e.last,
-        "reason": e.answer(a.score, language),
-        "marked": e.marked,
-        "hears": (e.first, e.last),
+        "device": a.device(exercise.start),
+        "first": exercise.first,
+        "last": exercise.last,
+        "reason": exercise.answer(a.score, language),
+        "marked": exercise.marked,
+        "hears": (exercise.first, exercise.last),
     }
     if a.level == "beginner":
         return Task(
-            _bar_id(a.score, "root", e.start),
-            prompt=a.words("root", place=a.place(e.start)),
+            _bar_id(a.score, "root", exercise.start),
+            prompt=a.words("root", place=a.place(exercise.start)),
             sign="note",
             accepted=note_texts(chord.root, language),
             **common,  # type: ignore[arg-type]
         )
     accepted, nearly = numeral_texts(span.numeral, span.key, language)
     return Task(
-        _bar_id(a.score, "numeral", e.start),
-        prompt=a.words("numeral", place=a.place(e.start), key=key_name(span.key, language)),
+        _bar_id(a.score, "numeral", exercise.start),
+        prompt=a.words("numeral", place=a.place(exercise.start), key=key_name(span.key, language)),
         sign="numeral",
         accepted=accepted,
         nearly=nearly,
@@ -550,7 +578,9 @@ def _candidates(chord: Chord) -> Iterator[str]:
         for sign in ("", "o", "ø") if head.islower() else ("", "+"):
             yield f"{bend}{head}{sign}{figures}{target}"
     names = dict.fromkeys([chord.root.name, pitch_class_name(chord.root, "de")])
-    lows = dict.fromkeys(["", *(f"/{n}" for p in chord.members for n in (p.name, pitch_class_name(p, "de")))])
+    lows = dict.fromkeys(
+        ["", *(f"/{n}" for tone in chord.members for n in (tone.name, pitch_class_name(tone, "de")))]
+    )
     for root, suffix, low in product(names, SUFFIXES.get(chord.quality, ()), lows):
         yield f"{root}{suffix}{low}"
 
@@ -566,7 +596,7 @@ def _read(text: str, key: Key, entry: Entry) -> Chord | None:
 # --- play ------------------------------------------------------------------------------------------------
 
 
-def _played(a: _Asking, e: Exercise, details: ChordToSpell) -> Task:
+def _played(a: _Asking, exercise: Exercise, details: ChordToSpell) -> Task:
     low = a.level != "beginner"
     language = a.book.language
     prompt = (
@@ -578,15 +608,15 @@ def _played(a: _Asking, e: Exercise, details: ChordToSpell) -> Task:
             kind=quality_name(details.quality, language),
         )
     )
-    semitones = tuple(dict.fromkeys(p.pitch_class.semitone for p in e.notes))
+    semitones = tuple(dict.fromkeys(pitch.pitch_class.semitone for pitch in exercise.notes))
     return Task(
-        _bar_id(a.score, "play", e.start),
+        _bar_id(a.score, "play", exercise.start),
         "play",
-        a.device(e.start),
-        e.first,
-        e.last,
+        a.device(exercise.start),
+        exercise.first,
+        exercise.last,
         prompt,
-        e.answer(a.score, language),
+        exercise.answer(a.score, language),
         keys=semitones,
         low=low,
     )
@@ -601,5 +631,5 @@ def key_names(language: Language) -> tuple[str, ...]:
             spelled = [PitchClass.parse(naturals[k])]
         else:
             spelled = [PitchClass.parse(f"{naturals[k - 1]}#"), PitchClass.parse(f"{naturals[k + 1]}b")]
-        names.append(" / ".join(raised(pitch_class_name(p, language)) for p in spelled))
+        names.append(" / ".join(raised(pitch_class_name(tone, language)) for tone in spelled))
     return tuple(names)

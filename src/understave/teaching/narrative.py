@@ -158,7 +158,7 @@ def narrate(
 
 def words_of(chapters: Sequence[Chapter]) -> int:
     """Return how many words a story has."""
-    return sum(_count(c.lines) for c in chapters)
+    return sum(_count(chapter.lines) for chapter in chapters)
 
 
 def _count(lines: Sequence[Line]) -> int:
@@ -167,9 +167,12 @@ def _count(lines: Sequence[Line]) -> int:
 
 def after_minute(minute: Sequence[Chapter], longer: Sequence[Chapter]) -> tuple[Chapter, ...]:
     """Return a longer story as it stands below the minute: its opening says nothing that was just said."""
-    said = {line.text for c in minute[:1] for line in c.lines}
-    first = tuple(replace(c, lines=tuple(x for x in c.lines if x.text not in said)) for c in longer[:1])
-    return tuple(c for c in (*first, *longer[1:]) if c.lines)
+    said = {line.text for chapter in minute[:1] for line in chapter.lines}
+    first = tuple(
+        replace(chapter, lines=tuple(x for x in chapter.lines if x.text not in said))
+        for chapter in longer[:1]
+    )
+    return tuple(chapter for chapter in (*first, *longer[1:]) if chapter.lines)
 
 
 # --- where we are ----------------------------------------------------------------------------------------
@@ -199,7 +202,9 @@ def _title(voice: Voice) -> Iterator[_Said]:
     """Tell the title and the key in which a piece begins, or in which it stays."""
     words = voice.book.told["open"]
     runs = key_stretches(voice.reading)
-    first = next((e for e in voice.reading.events if e in KEY and e.start <= runs[0][1]), None)
+    first = next(
+        (event for event in voice.reading.events if event in KEY and event.start <= runs[0][1]), None
+    )
     title = voice.score.title.strip()
     name = "title" if title else "untitled"
     one = len({r[0] for r in runs}) == 1
@@ -221,13 +226,17 @@ def head_events(score: Score, reading: Reading) -> tuple[Event, ...]:
     bar = score.measures[0]
     order = ("pedal", "soft pedal", "tempo", "character", "touch", "text")
     printed = [
-        e
-        for e, found in INSTRUCTION.all(reading.events)
-        if e.start < bar.end and e.label in order and not _of_notes(found.terms)
+        event
+        for event, found in INSTRUCTION.all(reading.events)
+        if event.start < bar.end and event.label in order and not _of_notes(found.terms)
     ]
-    first = [e for e in printed if e.start < bar.beat_length]
-    later = [e for e in printed if e not in first and e.label in ("pedal", "soft pedal", "character")]
-    return tuple(sorted((*first, *later), key=lambda e: order.index(e.label)))
+    first = [event for event in printed if event.start < bar.beat_length]
+    later = [
+        event
+        for event in printed
+        if event not in first and event.label in ("pedal", "soft pedal", "character")
+    ]
+    return tuple(sorted((*first, *later), key=lambda event: order.index(event.label)))
 
 
 def _of_notes(terms: Sequence[str]) -> bool:
@@ -287,16 +296,16 @@ def _form(voice: Voice) -> Iterator[_Said]:
 def _keys(voice: Voice) -> Iterator[_Said]:
     runs = key_stretches(voice.reading)
     visited = KEY.all(voice.reading.events)
-    settled = {found.key for e, found in visited if e.label != "tonicization"}
+    settled = {found.key for event, found in visited if event.label != "tonicization"}
     home, last = runs[0][0], runs[-1][0]
-    others = list(dict.fromkeys(k for k, _, _ in runs if k in settled and k not in (home, last)))
+    others = list(dict.fromkeys(key for key, _, _ in runs if key in settled and key not in (home, last)))
     if not others:
         return
-    names = voice.book.join([key_name(k, voice.book.language) for k in others[:_KEYS_NAMED]])
+    names = voice.book.join([key_name(key, voice.book.language) for key in others[:_KEYS_NAMED]])
     words = voice.book.told["open"]
-    events = tuple(e for e, found in visited if found.key in others)
+    events = tuple(event for event, found in visited if found.key in others)
     end = voice.score.end
-    claimed: tuple[Claim, ...] = tuple(KeyAbout(Fraction(0), end, k) for k in others[:_KEYS_NAMED])
+    claimed: tuple[Claim, ...] = tuple(KeyAbout(Fraction(0), end, key) for key in others[:_KEYS_NAMED])
     claimed += (KeyIs(runs[-1][1], runs[-1][1], last),)
     if last == home:
         yield words["keys_home"].format(keys=names), events, claimed
@@ -325,15 +334,15 @@ def _fitting(voice: Voice, threads: Sequence[Thread], length: Length, words: int
         more = _AGAIN[length] or int(number == 0)
         for again in dict.fromkeys((more, 0)):
             moments = _moments(voice.score, thread, again, taken)
-            counts = [_count(list(_lines(voice, m, "", length))) for m in moments]
+            counts = [_count(list(_lines(voice, moment, "", length))) for moment in moments]
             needed = sum(counts) + _WHEN * len(counts)
             # What cannot be said, for want of words or of truth, takes no place.
             if counts and all(counts) and needed <= words:
                 chosen += moments
                 words -= needed
-                taken |= {_bar(voice.score, m.told.event) for m in moments}
+                taken |= {_bar(voice.score, moment.told.event) for moment in moments}
                 break
-    return sorted(chosen, key=lambda m: m.start)
+    return sorted(chosen, key=lambda moment: moment.start)
 
 
 _WHEN = 3
@@ -347,13 +356,13 @@ def _bar(score: Score, event: Event) -> int:
 def _moments(score: Score, thread: Thread, more: int, taken: set[int]) -> list[_Moment]:
     """The most telling places of a thread in bars not yet taken, so many besides the best, by time."""
     good: list[Told] = []
-    for p in sorted(thread.places, key=lambda p: -p.worth):
-        bar = _bar(score, p.event)
-        free = bar not in taken and all(abs(bar - _bar(score, g.event)) >= _APART for g in good)
-        if free and p.worth >= _WORTH_AGAIN * thread.lead.worth and len(good) <= more:
-            good.append(p)
-    good.sort(key=lambda p: anchor(p.event))
-    return [_Moment(p, thread, good[k - 1] if k else None) for k, p in enumerate(good)]
+    for told in sorted(thread.places, key=lambda told: -told.worth):
+        bar = _bar(score, told.event)
+        free = bar not in taken and all(abs(bar - _bar(score, told.event)) >= _APART for told in good)
+        if free and told.worth >= _WORTH_AGAIN * thread.lead.worth and len(good) <= more:
+            good.append(told)
+    good.sort(key=lambda told: anchor(told.event))
+    return [_Moment(told, thread, good[k - 1] if k else None) for k, told in enumerate(good)]
 
 
 # --- one moment in sentences -----------------------------------------------------------------------------
@@ -362,12 +371,12 @@ def _moments(score: Score, thread: Thread, more: int, taken: set[int]) -> list[_
 def _told(voice: Voice, moments: Sequence[_Moment], length: Length) -> list[tuple[_Moment, list[Line]]]:
     found = []
     before: Fraction | None = None
-    for m in moments:
-        when = voice.when(m.start, before)
-        lines = [line for line in _lines(voice, m, when, length) if voice.fresh(line.text)]
+    for moment in moments:
+        when = voice.when(moment.start, before)
+        lines = [line for line in _lines(voice, moment, when, length) if voice.fresh(line.text)]
         if lines:
-            found.append((m, lines))
-            before = m.start
+            found.append((moment, lines))
+            before = moment.start
     return found
 
 
@@ -453,10 +462,14 @@ def sentence(  # noqa: PLR0913
 def _brings_home(score: Score, reading: Reading, event: Event, language: Language) -> bool:
     """Whether the home key comes back in the bar in which an event begins."""
     bar = score.measure_at(event.start).index
-    homes = (e for e, found in KEY.all(reading.events) if e.label == "home" and found.came_from is not None)
+    homes = (
+        event
+        for event, found in KEY.all(reading.events)
+        if event.label == "home" and found.came_from is not None
+    )
     return any(
-        score.measure_at(e.start).index == bar and is_true(e, score, reading.spans, language=language)
-        for e in homes
+        score.measure_at(event.start).index == bar and is_true(event, score, reading.spans, language=language)
+        for event in homes
     )
 
 
@@ -499,8 +512,8 @@ def _chapters(
         return []
     cuts = [] if length == "minute" else _cuts(score, reading)
     groups: dict[int, list[tuple[_Moment, list[Line]]]] = {}
-    for m, lines in told:
-        groups.setdefault(sum(c <= m.start for c in cuts), []).append((m, lines))
+    for moment, lines in told:
+        groups.setdefault(sum(c <= moment.start for c in cuts), []).append((moment, lines))
     found = []
     for members in groups.values():
         first, last = members[0][0], members[-1][0]
@@ -513,7 +526,7 @@ _INSTANT = Fraction(1, 64)
 
 
 def _cuts(score: Score, reading: Reading) -> list[Fraction]:
-    sections = [e.start for e in reading.events if e in SECTION and e.start > 0]
+    sections = [event.start for event in reading.events if event in SECTION and event.start > 0]
     if len(sections) + 1 >= _PARTS:
         return sections
     return sorted({*sections, *(score.end * k / _PARTS for k in range(1, _PARTS))})

@@ -44,15 +44,15 @@ def reduce(
     """
     measures = _measures(score, first, last)
     start, end = measures[0].start, measures[-1].end
-    spans = [s for s in reading.spans if s.start < end and s.end > start]
+    spans = [span for span in reading.spans if span.start < end and span.end > start]
     if not spans:
         raise UnderstaveError("These bars cannot be reduced to chords: nothing sounds in them.")
     interval = Interval(0, 0) if key is None else interval_between(spans[0].key, key)
     steps = joined(spans, start, end)
-    harmonies = [Harmony(moved_key(s.key, interval), s.numeral) for s in steps]
+    harmonies = [Harmony(moved_key(span.key, interval), span.numeral) for span in steps]
     voicings = lead(harmonies, TWO_HANDS, *_wishes(score, reading, steps, interval))
     return block_chords(
-        [(s.start - start, s.end - start) for s in steps],
+        [(span.start - start, span.end - start) for span in steps],
         voicings,
         _moved_measures(measures, interval),
         title=score.title,
@@ -73,7 +73,7 @@ def reduced(
     made = reduce(score, reading, key=key, first=first, last=last)
     measures = _measures(score, first, last)
     start, end = measures[0].start, measures[-1].end
-    first_key = next(s.key for s in reading.spans if s.start < end and s.end > start)
+    first_key = next(span.key for span in reading.spans if span.start < end and span.end > start)
     interval = Interval(0, 0) if key is None else interval_between(first_key, key)
     return made, Reading(carry(reading.spans, made, start, end, interval))
 
@@ -81,8 +81,8 @@ def reduced(
 def voices_of(reduction: Score) -> tuple[tuple[Fraction, Voicing], ...]:
     """Return the chords of a reduction by moment, bass first; a chord struck again is told once."""
     chords: dict[Fraction, dict[str, Note]] = {}
-    for n in reduction.notes:
-        chords.setdefault(n.onset, {})[n.id[-1]] = n
+    for note in reduction.notes:
+        chords.setdefault(note.onset, {})[note.id[-1]] = note
     found: list[tuple[Fraction, Voicing]] = []
     numbers: list[str] = []
     for moment, notes in sorted(chords.items()):
@@ -97,7 +97,7 @@ def voices_of(reduction: Score) -> tuple[tuple[Fraction, Voicing], ...]:
 def faults_of(reduction: Score, reading: Reading) -> tuple[Fault, ...]:
     """Return what is wrong with a reduction's voice leading, by its own reading (see `reduced`)."""
     steps = joined(reading.spans, Fraction(0), reduction.end)
-    return faults([Harmony(s.key, s.numeral) for s in steps], [v for _, v in voices_of(reduction)])
+    return faults([Harmony(span.key, span.numeral) for span in steps], [v for _, v in voices_of(reduction)])
 
 
 def block_chords(
@@ -116,9 +116,9 @@ def block_chords(
     """
     notes: list[Note] = []
     for number, ((start, end), voicing) in enumerate(zip(times, voicings, strict=True), start=1):
-        strikings = [m for m in measures if m.start < end and m.end > start]
-        for count, m in enumerate(strikings, start=1):
-            onset, until = max(start, m.start), min(end, m.end)
+        strikings = [measure for measure in measures if measure.start < end and measure.end > start]
+        for count, measure in enumerate(strikings, start=1):
+            onset, until = max(start, measure.start), min(end, measure.end)
             for voice, pitch in enumerate(voicing):
                 name = f"c{number}.{count}{_LETTERS[voice]}"
                 notes.append(
@@ -131,11 +131,11 @@ def block_chords(
                         staff=STAFF_OF_VOICE[voice],
                         voice=NAME_OF_VOICE[voice],
                         part=0,
-                        measure=m.index,
+                        measure=measure.index,
                         ids=(name,),
                     )
                 )
-    notes.sort(key=lambda n: (n.onset, n.midi))
+    notes.sort(key=lambda note: (note.onset, note.midi))
     made = Score(
         title=title,
         composer=composer,
@@ -163,11 +163,11 @@ def joined(spans: Sequence[Span], start: Fraction, end: Fraction) -> list[Span]:
     the chords that a reduction of this stretch prints.
     """
     found: list[Span] = []
-    for s in spans:
-        if s.end <= start or s.start >= end:
+    for span in spans:
+        if span.end <= start or span.start >= end:
             continue
-        here = replace(s, start=max(s.start, start), end=min(s.end, end))
-        if found and (found[-1].key, found[-1].numeral) == (s.key, s.numeral):
+        here = replace(span, start=max(span.start, start), end=min(span.end, end))
+        if found and (found[-1].key, found[-1].numeral) == (span.key, span.numeral):
             found[-1] = replace(found[-1], end=here.end)
         else:
             found.append(here)
@@ -181,12 +181,22 @@ def _wishes(
     melody = texture_of(score, reading.spans).melody
     tops: list[PitchClass | None] = []
     lows: list[int | None] = []
-    for s in steps:
-        members = s.numeral.chord(s.key).members
-        own = [n for n in melody if n.onset < s.end and n.end > s.start and n.pitch.pitch_class in members]
-        longest = max(own, key=lambda n: min(n.end, s.end) - max(n.onset, s.start), default=None)
+    for span in steps:
+        members = span.numeral.chord(span.key).members
+        own = [
+            note
+            for note in melody
+            if note.onset < span.end and note.end > span.start and note.pitch.pitch_class in members
+        ]
+        longest = max(
+            own, key=lambda note: min(note.end, span.end) - max(note.onset, span.start), default=None
+        )
         tops.append(None if longest is None else longest.pitch.pitch_class + interval)
-        sounding = [n.midi for n in score.notes if not n.grace and n.onset < s.end and n.end > s.start]
+        sounding = [
+            note.midi
+            for note in score.notes
+            if not note.grace and note.onset < span.end and note.end > span.start
+        ]
         lows.append(min(sounding) + interval.semitones if sounding else None)
     return tops, lows
 
@@ -194,14 +204,14 @@ def _wishes(
 def _moved_measures(measures: Sequence[Measure], interval: Interval) -> tuple[Measure, ...]:
     start = measures[0].start
     result = []
-    for k, m in enumerate(measures):
-        old = Key.from_signature(m.signature)
+    for k, measure in enumerate(measures):
+        old = Key.from_signature(measure.signature)
         result.append(
             replace(
-                m,
+                measure,
                 index=k,
-                start=m.start - start,
-                signature=moved_key(old, interval).signature if interval.fifths else m.signature,
+                start=measure.start - start,
+                signature=moved_key(old, interval).signature if interval.fifths else measure.signature,
                 repeat_start=False,
                 repeat_end=False,
                 ending=(),
@@ -212,9 +222,17 @@ def _moved_measures(measures: Sequence[Measure], interval: Interval) -> tuple[Me
 
 def _tempo(score: Score, start: Fraction, end: Fraction) -> tuple[Direction, ...]:
     """The speed of the bars, without its words; slowings and quickenings are left out."""
-    before = [d for d in score.directions if d.kind == "tempo" and d.value and d.onset <= start]
-    inside = [d for d in score.directions if d.kind == "tempo" and d.value and start < d.onset < end]
+    before = [
+        direction
+        for direction in score.directions
+        if direction.kind == "tempo" and direction.value and direction.onset <= start
+    ]
+    inside = [
+        direction
+        for direction in score.directions
+        if direction.kind == "tempo" and direction.value and start < direction.onset < end
+    ]
     return tuple(
-        replace(d, onset=max(d.onset, start) - start, text="", end=None, staff=1)
-        for d in (*before[-1:], *inside)
+        replace(direction, onset=max(direction.onset, start) - start, text="", end=None, staff=1)
+        for direction in (*before[-1:], *inside)
     )

@@ -102,17 +102,20 @@ class Results:
     @property
     def by_question(self) -> tuple[Count, ...]:
         """One count for each question, in their order."""
-        return tuple(_count(q.prompt, self._answers([q])) for q in self.questions.asked)
+        return tuple(_count(asked.prompt, self._answers([asked])) for asked in self.questions.asked)
 
     @property
     def by_device(self) -> tuple[Count, ...]:
         """One count for each thing that is asked about, the hardest first; what nobody tried is left out."""
-        names = dict.fromkeys(q.device for q in self.questions.asked)
-        counts = [_count(n, self._answers([q for q in self.questions.asked if q.device == n])) for n in names]
-        return tuple(sorted((c for c in counts if c.answered), key=lambda c: -c.hard))
+        names = dict.fromkeys(asked.device for asked in self.questions.asked)
+        counts = [
+            _count(n, self._answers([asked for asked in self.questions.asked if asked.device == n]))
+            for n in names
+        ]
+        return tuple(sorted((count for count in counts if count.answered), key=lambda count: -count.hard))
 
     def _answers(self, asked: Iterable[Asked]) -> list[Answer]:
-        found = (s.answer(q.id) for q in asked for s in self.students)
+        found = (student.answer(q.id) for q in asked for student in self.students)
         return [a for a in found if a is not None and (a.tried or a.shown or a.right)]
 
 
@@ -150,9 +153,12 @@ def results(questions: Questions, names: Sequence[str], read: Callable[[str], by
             found.append((name, student))
             notes += [note] if note else []
     # Two of one name may be two students: neither is dropped.
-    called = [s.name for _, s in found]
+    called = [student.name for _, student in found]
     students = tuple(
-        Student(s.name if called.count(s.name) == 1 else f"{s.name} ({name})", s.answers) for name, s in found
+        Student(
+            student.name if called.count(student.name) == 1 else f"{student.name} ({name})", student.answers
+        )
+        for name, student in found
     )
     return Results(questions, students, tuple(notes))
 
@@ -170,7 +176,7 @@ def _student(data: bytes, name: str, questions: Questions) -> tuple[Student, str
     if not isinstance(rows, list):
         raise UnderstaveError(f"{name} is damaged: it has no answers; it is left out.")
     answers = [a for a in (_answer(row) for row in rows) if a is not None]
-    known = {q.id for q in questions.asked}
+    known = {asked.id for asked in questions.asked}
     mine = {a.question: a for a in answers if a.question in known}
     if answers and not mine:
         title = str(values.get("title") or "another piece")

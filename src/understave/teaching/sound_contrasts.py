@@ -46,7 +46,7 @@ def soundings(score: Score, reading: Reading) -> tuple[Contrast, ...]:
     if not score.measures or not reading.spans:
         return ()
     found = (_pedal(score, reading), _piano(score, reading))
-    return tuple(c for c in found if c is not None and c.is_so(score, reading))
+    return tuple(contrast for contrast in found if contrast is not None and contrast.is_so(score, reading))
 
 
 def _windows(score: Score) -> Iterator[tuple[int, int, Fraction, Fraction]]:
@@ -66,16 +66,20 @@ def _clashing(move: PedalMove) -> tuple[Pitch, Pitch] | None:
 
 
 def _pedal(score: Score, reading: Reading) -> Contrast | None:
-    moves = [m for m in make_plan(score, reading).pedal if m.depth > 0 and _clashing(m) is not None]
+    moves = [
+        move for move in make_plan(score, reading).pedal if move.depth > 0 and _clashing(move) is not None
+    ]
     counted = [
-        (sum(start <= m.moment < end for m in moves), w) for w in _windows(score) for start, end in [w[2:]]
+        (sum(start <= move.moment < end for move in moves), w)
+        for w in _windows(score)
+        for start, end in [w[2:]]
     ]
     likely = sorted((c for c in counted if c[0] > 0), key=lambda c: (-c[0], c[1][0]))[:_TRIES]
     best: tuple[float, Contrast] | None = None
     for _, (first, last, start, _) in likely:
         written, own = _excerpt(score, reading, first, last)
         plan = make_plan(written, own)
-        clash = next(((m, c) for m in plan.pedal if (c := _clashing(m)) is not None), None)
+        clash = next(((move, c) for move in plan.pedal if (c := _clashing(move)) is not None), None)
         if clash is None:
             continue
         held = (PedalMove(Fraction(0), 1.0, "proposed"),)
@@ -92,18 +96,20 @@ def _pedal(score: Score, reading: Reading) -> Contrast | None:
 def _piano(score: Score, reading: Reading) -> Contrast | None:
     def bass(window: tuple[int, int, Fraction, Fraction]) -> Fraction:
         _, _, start, end = window
-        low = (n for n in score.notes if n.midi < _LOW and n.onset < end and n.end > start)
-        return sum((min(n.end, end) - max(n.onset, start) for n in low), Fraction(0))
+        low = (note for note in score.notes if note.midi < _LOW and note.onset < end and note.end > start)
+        return sum((min(note.end, end) - max(note.onset, start) for note in low), Fraction(0))
 
     def playable(window: tuple[int, int, Fraction, Fraction]) -> bool:
         _, _, start, end = window
-        return all(EARLY.has_key(n.midi) for n in score.notes if n.onset < end and n.end > start)
+        return all(EARLY.has_key(note.midi) for note in score.notes if note.onset < end and note.end > start)
 
     best = max(filter(playable, _windows(score)), key=lambda w: (bass(w), -w[0]), default=None)
     if best is None or bass(best) == 0:
         return None
     first, last, start, end = best
-    lowest = min((n for n in score.notes if n.onset < end and n.end > start), key=lambda n: n.midi)
+    lowest = min(
+        (note for note in score.notes if note.onset < end and note.end > start), key=lambda note: note.midi
+    )
     ways = (Way(piano=GRAND.name), Way(piano=EARLY.name))
     written, own = _excerpt(score, reading, first, last)
     details = OtherPiano(at=start, key=own.spans[0].key, bass=lowest.pitch)

@@ -114,7 +114,7 @@ def outer_voices(score: Score, reading: Reading, moment: Fraction, book: Phraseb
     """
     claimed = outer_claim(score, reading, moment)
     if claimed is not None and claimed.holds(facts(score, reading.spans)):
-        names = [pitch_class_name(p, book.language) for p in (*claimed.bass, *claimed.top)]
+        names = [pitch_class_name(tone, book.language) for tone in (*claimed.bass, *claimed.top)]
         yield book.talk["outer"][claimed.motion].format(
             bass=names[0], bass_to=names[1], top=raised(names[2]), top_to=names[3]
         )
@@ -149,7 +149,7 @@ def _voice_of(score: Score, event: Event, moment: Fraction) -> str:
     pulling = TENSION.of(event)
     wanted = None if pulling is None else pulling.pitch
     chord = soundings(score).at(moment)
-    own = [n for n in chord if n.id in event.notes and (wanted is None or n.pitch == wanted)]
+    own = [note for note in chord if note.id in event.notes and (wanted is None or note.pitch == wanted)]
     if not own:
         return ""
     if own[-1].midi == chord[-1].midi:
@@ -196,7 +196,7 @@ def connected(
     found: list[Stop] = []
     before: Fraction | None = None
     for stop in stops:
-        ideas = [idea_of(e, home) for e in stop.events[:1]] if home is not None else []
+        ideas = [idea_of(event, home) for event in stop.events[:1]] if home is not None else []
         lead = stop.spoken.lead
         if stop.events:
             name = "lead"
@@ -290,7 +290,7 @@ def _riddle(score: Score, reading: Reading, stops: Sequence[Stop], language: Lan
     if not reading.spans:
         return None
     home = home_of(reading)
-    there = {idea_of(s.events[0], home) for s in stops if s.events}
+    there = {idea_of(stop.events[0], home) for stop in stops if stop.events}
     return next((t for t in foremost(ranked(score, reading, language)) if t.idea in there), None)
 
 
@@ -300,7 +300,7 @@ def worth_of(score: Score, reading: Reading, event: Event, language: Language) -
     if not threads:
         return 0.0
     return (
-        max((t.worth for t in threads if any(p.event == event for p in t.places)), default=0.0)
+        max((t.worth for t in threads if any(told.event == event for told in t.places)), default=0.0)
         / threads[0].worth
     )
 

@@ -188,7 +188,7 @@ def in_talk(
 ) -> tuple[Stop, ...]:
     """Return the stops of a talk with what leads from each to the next, and the seconds each then takes."""
     joined = talk.connected(score, reading, stops, language)
-    return tuple(replace(s, seconds=timing.of(score, s)) for s in joined)
+    return tuple(replace(stop, seconds=timing.of(score, stop)) for stop in joined)
 
 
 def compared(
@@ -230,20 +230,26 @@ def choose(
             f"A lesson of {minutes:g} minutes cannot be planned; ask for {MINUTES[0]:g} to {MINUTES[1]:g}."
         )
     left = 60 * minutes - taken - frame_seconds(score, reading, stops, timing, language) - _SPARE
-    chosen = [s for s in stops if s.id in keep]
-    left -= sum(s.seconds for s in chosen)
-    waiting = [s for s in stops if s.id not in keep and s.id not in leave_out]
+    chosen = [stop for stop in stops if stop.id in keep]
+    left -= sum(stop.seconds for stop in chosen)
+    waiting = [stop for stop in stops if stop.id not in keep and stop.id not in leave_out]
     most = _MOST.get(stops[0].level, len(stops)) if stops else 0
     while waiting and len(chosen) < most:
         best = max(
             waiting,
-            key=lambda s: (s.id in usual, _gain(s, chosen, len(score.measures), minutes), -s.first),
+            key=lambda stop: (
+                stop.id in usual,
+                _gain(stop, chosen, len(score.measures), minutes),
+                -stop.first,
+            ),
         )
         waiting.remove(best)
-        if best.seconds <= left and not any(_covers(c, best) or _asks_alike(c, best) for c in chosen):
+        if best.seconds <= left and not any(
+            _covers(stop, best) or _asks_alike(stop, best) for stop in chosen
+        ):
             chosen.append(best)
             left -= best.seconds
-    return _advised(sorted(chosen, key=lambda s: (s.first, s.moment)))
+    return _advised(sorted(chosen, key=lambda stop: (stop.first, stop.moment)))
 
 
 _MOST: Mapping[Level, int] = {"beginner": 5}
@@ -262,10 +268,10 @@ def _advised(stops: Sequence[Stop]) -> tuple[Stop, ...]:
     """Give each stop an advice whose form no stop before it has; none where all were used."""
     used: set[str] = set()
     found = []
-    for s in stops:
-        form, text = next((w for w in s.ways if w[0] not in used), ("", "" if s.ways else s.play))
+    for stop in stops:
+        form, text = next((w for w in stop.ways if w[0] not in used), ("", "" if stop.ways else stop.play))
         used |= {form}
-        found.append(replace(s, play=text))
+        found.append(replace(stop, play=text))
     return tuple(found)
 
 
@@ -296,7 +302,7 @@ def opening_bars(score: Score, reading: Reading, timing: Timing) -> tuple[int, i
     last = len(score.measures) - 1
     if plays_whole(score, timing):
         return 0, last
-    closes = sorted(score.measure_at(moment_of(e)).index for e in reading.events if e in CADENCE)
+    closes = sorted(score.measure_at(moment_of(event)).index for event in reading.events if event in CADENCE)
     reached = [k for k in range(last + 1) if timing.bars(score, 0, k) <= BEGINNING[1]]
     good = [k for k in closes if k in reached and timing.bars(score, 0, k) >= BEGINNING[0]]
     return 0, good[0] if good else max(0, len(reached) - 1)
@@ -321,9 +327,9 @@ def contrast_seconds(score: Score, plan: Plan, heard: Sequence[Contrast]) -> dic
     """Return how long both sides of each contrast last, one after the other, at the plan's tempo."""
     time = clock(score, plan)
     return {
-        contrast_name(score, c): 2
-        * (time.at(score.measures[c.last].end) - time.at(score.measures[c.first].start))
-        for c in heard
+        contrast_name(score, contrast): 2
+        * (time.at(score.measures[contrast.last].end) - time.at(score.measures[contrast.first].start))
+        for contrast in heard
     }
 
 
@@ -368,23 +374,25 @@ def _groups(score: Score, reading: Reading, plan: Plan, language: Language) -> l
     where they are about the same notes.
     """
     events = [
-        e
-        for e in (*reading.events, *_peaks(plan))
-        if _is_reason(e) and can_say(e, language) and is_true(e, score, reading.spans, LEVELS, language)
+        event
+        for event in (*reading.events, *_peaks(plan))
+        if _is_reason(event)
+        and can_say(event, language)
+        and is_true(event, score, reading.spans, LEVELS, language)
     ]
-    events.sort(key=lambda e: (-_interest(e), e.start))
+    events.sort(key=lambda event: (-_interest(event), event.start))
     groups: list[list[Event]] = []
-    for e in events:
-        bar = score.measure_at(moment_of(e)).index
+    for event in events:
+        bar = score.measure_at(moment_of(event)).index
         for group in groups:
             lead = group[0]
             at = score.measure_at(moment_of(lead)).index
-            if at == bar or (abs(at - bar) == 1 and set(lead.notes) & set(e.notes) and not _lasts(e)):
-                if all((o.kind, o.label) != (e.kind, e.label) for o in group):
-                    group.append(e)
+            if at == bar or (abs(at - bar) == 1 and set(lead.notes) & set(event.notes) and not _lasts(event)):
+                if all((o.kind, o.label) != (event.kind, event.label) for o in group):
+                    group.append(event)
                 break
         else:
-            groups.append([e])
+            groups.append([event])
     return sorted(groups, key=lambda g: moment_of(g[0]))
 
 
@@ -422,7 +430,7 @@ def _peaks(plan: Plan) -> list[Event]:
     found = []
     for k, t in enumerate(plan.tension):
         around = plan.tension[max(0, k - 3) : k + 4]
-        if highest > 0 and t.value >= 0.6 * highest and t.value == max(o.value for o in around):
+        if highest > 0 and t.value >= 0.6 * highest and t.value == max(tension.value for tension in around):
             share = (t.value / highest) ** 3
             details = TENSION.of(t.why)
             if details is not None:
@@ -445,7 +453,7 @@ def _stop(
     first, last = _bars(score, lead)
     pause = _pause(lead)
     why = pause.why if pause is not None else "own"
-    interest = _interest(lead) + 0.25 * sum(_interest(e) for e in events[1:])
+    interest = _interest(lead) + 0.25 * sum(_interest(event) for event in events[1:])
     interest *= 1 + _TOLD * talk.worth_of(score, reading, lead, language)
     asked = _asked(score, reading, lead, book)
     question, answer = _question(score, reading, lead, book, asked, level)
@@ -461,9 +469,10 @@ def _stop(
         if w[1] and hidden.isdisjoint(_WORD.findall(w[1]))
     )
     sounds = [
-        contrast_name(score, c)
-        for c in heard
-        if c.label not in ("block chords", "bass", "melody", "piano") and _is_about(c, first, last, score)
+        contrast_name(score, contrast)
+        for contrast in heard
+        if contrast.label not in ("block chords", "bass", "melody", "piano")
+        and _is_about(contrast, first, last, score)
     ]
     return Stop(
         id=f"b{_slug(at.number)}-{_slug(lead.label if lead.kind != lead.label else lead.kind)}",
@@ -555,11 +564,11 @@ def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level,
     if level == "advanced":
         sentences += talk.outer_voices(score, reading, moment, book)
     here = place(score, moment, book)
-    for e in sorted(others, key=lambda e: (moment_of(e) != moment, moment_of(e))):
-        text = say(e, score, level, language)
+    for event in sorted(others, key=lambda event: (moment_of(event) != moment, moment_of(event))):
+        text = say(event, score, level, language)
         if not text or text in sentences:
             continue
-        where = place(score, moment_of(e), book)
+        where = place(score, moment_of(event), book)
         if where != here:
             text = f"{text.removesuffix('.')} ({where})." if text.endswith(".") else f"{text} ({where})"
             here = where
@@ -604,10 +613,10 @@ def _is_for_player(score: Score, advice: Advice) -> bool:
     """Whether the pianist can follow an advice: its notes are the keyboard's, or it is about none."""
     if not for_keyboard(score):
         return advice.aspect in ("dynamics", "timing")
-    hands = [p for p in score.parts if p.last_staff > p.first_staff] or list(score.parts)
-    staves = {k for p in hands for k in range(p.first_staff, p.last_staff + 1)}
-    notes = [n for n in (score.note_by_id.get(i) for i in advice.notes) if n is not None]
-    return all(n.staff in staves for n in notes)
+    hands = [part for part in score.parts if part.last_staff > part.first_staff] or list(score.parts)
+    staves = {k for part in hands for k in range(part.first_staff, part.last_staff + 1)}
+    notes = [note for note in (score.note_by_id.get(i) for i in advice.notes) if note is not None]
+    return all(note.staff in staves for note in notes)
 
 
 class _Asked(NamedTuple):
@@ -706,7 +715,7 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
         bass = span.numeral.chord(span.key).bass
         if lowest is not None and lowest.midi % 12 == bass.semitone:
             found["chord_bass"] = bass
-        outside = tuple(m for m in story.foreign_to_key(span) if m in heard)
+        outside = tuple(tone for tone in story.foreign_to_key(span) if tone in heard)
         if outside and of_chord:
             found["outside"] = outside
             if len(outside) > 1:
@@ -724,10 +733,12 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
     if event in RETURN:
         differences = DIFFERENCE.all(reading.events)
         hows = [
-            o for o, d in differences if d.return_start == event.start and o.label != "different continuation"
+            o
+            for o, details in differences
+            if details.return_start == event.start and o.label != "different continuation"
         ]
         if hows:
-            labels = dict.fromkeys(o.label for o in hows)
+            labels = dict.fromkeys(event.label for event in hows)
             if "both varied" in labels:
                 # Where both have changed together, each by itself tells nothing more.
                 labels = {n: None for n in labels if n not in ("melody varied", "accompaniment varied")}
@@ -755,9 +766,9 @@ def first_new_note(
     """Return the first note struck that the new key has and the old one has not, and when; None for none."""
     old = set(before.scale) | ({before.leading_tone} if before.mode == "minor" else set())
     new = (set(key.scale) | ({key.leading_tone} if key.mode == "minor" else set())) - old
-    for n in score.notes:
-        if start <= n.onset < end and n.pitch.pitch_class in new:
-            return n.pitch.pitch_class, n.onset
+    for note in score.notes:
+        if start <= note.onset < end and note.pitch.pitch_class in new:
+            return note.pitch.pitch_class, note.onset
     return None
 
 

@@ -135,7 +135,7 @@ def scale_with_leading_tone(key: Key) -> frozenset[PitchClass]:
 def foreign_to_key(span: Span) -> list[PitchClass]:
     """Return the members of a chord that are not in its key, with what minor raises counted as its own."""
     inside = scale_with_leading_tone(span.key)
-    return [m for m in span.numeral.chord(span.key).members if m not in inside]
+    return [tone for tone in span.numeral.chord(span.key).members if tone not in inside]
 
 
 def heard_members(score: Score, span: Span) -> tuple[list[PitchClass], list[PitchClass]]:
@@ -143,21 +143,23 @@ def heard_members(score: Score, span: Span) -> tuple[list[PitchClass], list[Pitc
     last = score.measures_over(span.start, span.end)[1].index
     start, end = float(span.start), float(span.end)
     heard = {
-        n.midi % 12
-        for n in score.notes
-        if n.measure <= last and n.at < end and (n.until > start or n.at == start)
+        note.midi % 12
+        for note in score.notes
+        if note.measure <= last and note.at < end and (note.until > start or note.at == start)
     }
     members = span.numeral.chord(span.key).members
-    return [m for m in members if m.semitone in heard], [m for m in members if m.semitone not in heard]
+    return [tone for tone in members if tone.semitone in heard], [
+        tone for tone in members if tone.semitone not in heard
+    ]
 
 
 def members_text(score: Score, span: Span, book: Phrasebook) -> str:
     """Name the members of a chord; those that do not sound are named as left out."""
     heard, silent = heard_members(score, span)
-    named = book.join([pitch_class_name(m, book.language) for m in heard])
+    named = book.join([pitch_class_name(tone, book.language) for tone in heard])
     if not heard or not silent:
-        return named or book.join([pitch_class_name(m, book.language) for m in silent])
-    left = book.join([pitch_class_name(m, book.language) for m in silent])
+        return named or book.join([pitch_class_name(tone, book.language) for tone in silent])
+    left = book.join([pitch_class_name(tone, book.language) for tone in silent])
     return book.phrases["members_left_out"].format(members=named, silent=left)
 
 
@@ -172,15 +174,17 @@ def label(item: Span | Alternative, book: Phrasebook) -> str:
 def points(score: Score, reading: Reading, language: Language = "en", at_most: int = 8) -> tuple[Point, ...]:
     """Choose the chords most worth a stop: rare devices first, then spread over the piece."""
     book = phrasebook(language)
-    found = [(s, d) for s in reading.spans if (d := device_of(s))]
+    found = [(span, d) for span in reading.spans if (d := device_of(span))]
     chosen: list[tuple[Span, str]] = []
     for device in DEVICE_ORDER:
-        of_kind = sorted((s for s, d in found if d == device), key=lambda s: (-s.confidence, s.start))
+        of_kind = sorted(
+            (span for span, d in found if d == device), key=lambda span: (-span.confidence, span.start)
+        )
         limit = 1 if device in ("applied", "suspended", "cadential", "diminished-seventh") else 2
-        chosen += [(s, device) for s in of_kind[:limit]]
+        chosen += [(span, device) for span in of_kind[:limit]]
     chosen = sorted(chosen[:at_most], key=lambda pair: pair[0].start)
-    following = {s.start: s for s in reading.spans}
-    return tuple(_point(score, s, d, following.get(s.end), book) for s, d in chosen)
+    following = {span.start: span for span in reading.spans}
+    return tuple(_point(score, span, d, following.get(span.end), book) for span, d in chosen)
 
 
 def _point(score: Score, span: Span, device: str, following: Span | None, book: Phrasebook) -> Point:
@@ -194,7 +198,7 @@ def _point(score: Score, span: Span, device: str, following: Span | None, book: 
         ),
     ]
     heard, _ = heard_members(score, span)
-    outside = [pitch_class_name(m, language) for m in foreign_to_key(span) if m in heard]
+    outside = [pitch_class_name(tone, language) for tone in foreign_to_key(span) if tone in heard]
     if outside:
         form = words["point_outside_many" if len(outside) > 1 else "point_outside_one"]
         sentences.append(
@@ -235,7 +239,7 @@ def worth_checking(score: Score, reading: Reading) -> tuple[Span, ...]:
     """
     unsure = [reading.spans[k] for k in reading.to_check()]
     unlike = {t.span.start: t.span for t in twins(score, reading) if not t.span.fixed}
-    return (*unsure, *(s for s in unlike.values() if not s.to_check))
+    return (*unsure, *(span for span in unlike.values() if not span.to_check))
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,17 +264,17 @@ def twins(score: Score, reading: Reading) -> tuple[Twin, ...]:
     latest: dict[_Content, int] = {}
     found = []
     bars = _contents(score)
-    for m in score.measures:
-        content = bars[m.index]
+    for measure in score.measures:
+        content = bars[measure.index]
         if not content:
             continue
         before = latest.get(content)
-        latest[content] = m.index
+        latest[content] = measure.index
         if before is None:
             continue
-        pair = _difference(_read_in(score, reading, before), _read_in(score, reading, m.index))
+        pair = _difference(_read_in(score, reading, before), _read_in(score, reading, measure.index))
         if pair is not None and not (pair[0].fixed and pair[1].fixed):
-            found.append(Twin(before, m.index, pair[1], pair[0]))
+            found.append(Twin(before, measure.index, pair[1], pair[0]))
     return tuple(found)
 
 
@@ -278,29 +282,29 @@ def twins(score: Score, reading: Reading) -> tuple[Twin, ...]:
 def _contents(score: Score) -> list[_Content]:
     """Return what sounds in every bar: from when, until when, which key of the piano, on which staff."""
     bars: list[set[tuple[Fraction, Fraction, int, int]]] = [set() for _ in score.measures]
-    for n in score.struck:
-        for m in score.measures[n.measure :]:
-            if m.start >= n.end:
+    for note in score.struck:
+        for measure in score.measures[note.measure :]:
+            if measure.start >= note.end:
                 break
-            origin = m.start - m.offset
-            since, until = max(n.onset, m.start) - origin, min(n.end, m.end) - origin
-            bars[m.index].add((since, until, n.midi, n.staff))
+            origin = measure.start - measure.offset
+            since, until = max(note.onset, measure.start) - origin, min(note.end, measure.end) - origin
+            bars[measure.index].add((since, until, note.midi, note.staff))
     return [frozenset(b) for b in bars]
 
 
 def _read_in(score: Score, reading: Reading, index: int) -> _Read:
     """Return the chords of a bar with where in it each begins."""
-    m = score.measures[index]
-    first = max(0, bisect_right(reading.spans, m.start, key=lambda s: s.start) - 1)
-    last = bisect_left(reading.spans, m.end, key=lambda s: s.start)
-    inside = (s for s in reading.spans[first:last] if s.end > m.start)
-    return [(max(s.start, m.start) - m.start + m.offset, s) for s in inside]
+    measure = score.measures[index]
+    first = max(0, bisect_right(reading.spans, measure.start, key=lambda span: span.start) - 1)
+    last = bisect_left(reading.spans, measure.end, key=lambda span: span.start)
+    inside = (span for span in reading.spans[first:last] if span.end > measure.start)
+    return [(max(span.start, measure.start) - measure.start + measure.offset, span) for span in inside]
 
 
 def _difference(first: _Read, second: _Read) -> tuple[Span, Span] | None:
     """Return the first two chords that sound at the same place of two bars and are read differently."""
     for at in sorted({t for t, _ in (*first, *second)}):
-        one, other = (next((s for t, s in reversed(read) if t <= at), None) for read in (first, second))
+        one, other = (next((span for t, span in reversed(read) if t <= at), None) for read in (first, second))
         if one is not None and other is not None and (one.key, one.numeral) != (other.key, other.numeral):
             return one, other
     return None
@@ -338,7 +342,7 @@ def glossary(texts: Iterable[str], book: Phrasebook) -> tuple[Gloss, ...]:
             if gloss.term not in found:
                 found[gloss.term] = gloss
                 waiting.append(gloss.meaning)
-    return tuple(sorted(found.values(), key=lambda g: _alphabetical(g.term)))
+    return tuple(sorted(found.values(), key=lambda gloss: _alphabetical(gloss.term)))
 
 
 def _alphabetical(term: str) -> str:

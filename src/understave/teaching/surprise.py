@@ -121,12 +121,12 @@ class Expectations:
     def chords(self) -> dict[int, float]:
         """Bits of each span, by its place in the reading."""
         spans = self.reading.spans
-        return {k: chord_bits(spans[k - 1], s) if k else 0.0 for k, s in enumerate(spans)}
+        return {k: chord_bits(spans[k - 1], span) if k else 0.0 for k, span in enumerate(spans)}
 
     @cached_property
     def often(self) -> Counter[str]:
         """How often each finding comes in the piece."""
-        return Counter(rarity_name(e) for e in self.reading.events)
+        return Counter(rarity_name(event) for event in self.reading.events)
 
     @cached_property
     def bars(self) -> float:
@@ -143,8 +143,8 @@ class Expectations:
             return general
         found = [
             self.chords[k]
-            for k, s in enumerate(self.reading.spans)
-            if s.start < event.end + _AFTER and s.end > event.start
+            for k, span in enumerate(self.reading.spans)
+            if span.start < event.end + _AFTER and span.end > event.start
         ]
         return 0.5 * general + 0.5 * max(found[:3], default=general)
 

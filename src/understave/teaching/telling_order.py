@@ -97,20 +97,20 @@ def _ranked(score: Score, reading: Reading, language: Language, weighing: Weighi
 def _weighed(score: Score, reading: Reading, language: Language, weighing: Weighing) -> list[Told]:
     known = expectations(reading)
     found = []
-    for e in reading.events:
-        if e.kind in UNTOLD or (e.kind, e.label) in PIECE_WIDE or e.confidence < SURE:
+    for event in reading.events:
+        if event.kind in UNTOLD or (event.kind, event.label) in PIECE_WIDE or event.confidence < SURE:
             continue
-        if not can_say(e, language) or _is_everyday(e):
+        if not can_say(event, language) or _is_everyday(event):
             continue
-        bits, heard = known.of(e), exposure(score, e)
+        bits, heard = known.of(event), exposure(score, event)
         worth = (
-            weight(e) ** weighing.importance
+            weight(event) ** weighing.importance
             * (bits / MOST_BITS) ** weighing.surprise
             * heard**weighing.exposure
-            * e.confidence
+            * event.confidence
         )
-        if worth > 0 and is_true(e, score, reading.spans, language=language):
-            found.append(Told(e, round(bits, 3), round(heard, 3), worth))
+        if worth > 0 and is_true(event, score, reading.spans, language=language):
+            found.append(Told(event, round(bits, 3), round(heard, 3), worth))
     return found
 
 
@@ -161,10 +161,10 @@ def exposure(score: Score, event: Event) -> float:
 
     The six sides are multiplied: outer voice, length, beat, register, loudness, and how little else sounds.
     """
-    notes = [n for n in (score.note_by_id.get(i) for i in event.notes) if n is not None]
+    notes = [note for note in (score.note_by_id.get(i) for i in event.notes) if note is not None]
     if not notes:
         return 1.0
-    first = min(notes, key=lambda n: (n.onset, -n.midi))
+    first = min(notes, key=lambda note: (note.onset, -note.midi))
     return (
         _outer(score, notes)
         * _length(score, event)
@@ -178,9 +178,9 @@ def exposure(score: Score, event: Event) -> float:
 def _outer(score: Score, notes: Sequence[Note]) -> float:
     heard = soundings(score)
     outer = 0
-    for n in notes[:_FEW]:
-        chord = heard.at(n.onset)
-        outer += bool(chord) and n.midi in (chord[0].midi, chord[-1].midi)
+    for note in notes[:_FEW]:
+        chord = heard.at(note.onset)
+        outer += bool(chord) and note.midi in (chord[0].midi, chord[-1].midi)
     return 0.8 + 0.4 * outer / len(notes[:_FEW])
 
 
@@ -199,7 +199,7 @@ def _beat(score: Score, note: Note) -> float:
 
 def _register(notes: Sequence[Note]) -> float:
     """Far from the middle of the keyboard one hears better: a fifth more at two octaves and a half."""
-    far = max(abs(n.midi - _MIDDLE) for n in notes)
+    far = max(abs(note.midi - _MIDDLE) for note in notes)
     return 0.95 + 0.2 * min(1.0, far / 30)
 
 
@@ -215,13 +215,17 @@ def _loudness(score: Score, moment: Fraction) -> float:
 
 @remembered
 def _dynamics(score: Score) -> tuple[tuple[Fraction, int], ...]:
-    found = [(d.onset, _LOUD[d.text]) for d in score.directions if d.kind == "dynamic" and d.text in _LOUD]
+    found = [
+        (direction.onset, _LOUD[direction.text])
+        for direction in score.directions
+        if direction.kind == "dynamic" and direction.text in _LOUD
+    ]
     return tuple(sorted(found))
 
 
 def _alone(score: Score, note: Note) -> float:
     chord = soundings(score).at(note.onset)
-    return 1.15 if len({n.midi for n in chord}) <= 2 else 1.05 if len(chord) <= 4 else 0.95
+    return 1.15 if len({note.midi for note in chord}) <= 2 else 1.05 if len(chord) <= 4 else 0.95
 
 
 def anchor(event: Event) -> Fraction:

@@ -98,7 +98,7 @@ def write_out(progression: Progression, texture: Texture, title: str = "") -> Sc
         Measure(f"m{k + 1}", k, str(k + 1), k * bar, bar, manner.beats, manner.beat_type, signature)
         for k in range(int(end / bar))
     )
-    notes = sorted((_note(s, manner, bar) for s in sounds), key=lambda n: (n.onset, n.midi))
+    notes = sorted((_note(sound, manner, bar) for sound in sounds), key=lambda note: (note.onset, note.midi))
     tempo = Direction("tempo", "tempo", Fraction(0), None, 1, "", manner.tempo)
     made = Score(title, "", (Part("P1", "Piano", 1, 2),), measures, tuple(notes), (tempo,))
     return with_source(made)
@@ -123,7 +123,7 @@ def times_of(progression: Progression, texture: Texture) -> tuple[tuple[Fraction
 
 
 def _together(k: int, voicing: Voicing, start: Fraction, end: Fraction) -> list[_Sound]:
-    return [_Sound(v, k, start, end - start, p) for v, p in enumerate(voicing)]
+    return [_Sound(v, k, start, end - start, pitch) for v, pitch in enumerate(voicing)]
 
 
 def _wave(order: Sequence[int]) -> Callable[[int, Voicing, Fraction, Fraction], list[_Sound]]:
@@ -156,18 +156,20 @@ def _over(held: PitchClass, voicing: Voicing, layout: Layout) -> Voicing:
     low, high = layout.ranges[0]
     top = min(high, 53)
     choices = [
-        p for octave in range(1, 5) if low - 5 <= (p := Pitch(held.letter, held.alter, octave)).midi <= top
+        pitch
+        for octave in range(1, 5)
+        if low - 5 <= (pitch := Pitch(held.letter, held.alter, octave)).midi <= top
     ]
     return (choices[-1], *voicing[1:])
 
 
 def _tied(sounds: list[_Sound], bar: Fraction) -> list[_Sound]:
     """Draw the strikings of the held bass within a bar together."""
-    result = [s for s in sounds if s.voice != 0]
+    result = [sound for sound in sounds if sound.voice != 0]
     by_bar: dict[int, list[_Sound]] = {}
-    for s in sounds:
-        if s.voice == 0:
-            by_bar.setdefault(int(s.onset // bar), []).append(s)
+    for sound in sounds:
+        if sound.voice == 0:
+            by_bar.setdefault(int(sound.onset // bar), []).append(sound)
     for group in by_bar.values():
         length = group[-1].onset + group[-1].duration - group[0].onset
         result.append(replace(group[0], duration=length))
@@ -187,7 +189,7 @@ def _suspend(sounds: list[_Sound], voicings: Sequence[Voicing], late: Fraction) 
             step = before[voice].diatonic - now[voice].diatonic == 1 and 1 <= fall <= 2
             if not step or (before[voice].midi - now[0].midi) % 12 not in _DISSONANT:
                 continue
-            own = [i for i, s in enumerate(result) if s.voice == voice and s.chord in (k - 1, k)]
+            own = [i for i, sound in enumerate(result) if sound.voice == voice and sound.chord in (k - 1, k)]
             if len(own) != 2:
                 continue
             first, second = (result[i] for i in own)
@@ -197,25 +199,29 @@ def _suspend(sounds: list[_Sound], voicings: Sequence[Voicing], late: Fraction) 
     return result
 
 
-def _note(s: _Sound, manner: _Manner, bar: Fraction) -> Note:
-    upper = [v for v in range(4) if manner.staves[v] == manner.staves[s.voice]]
+def _note(sound: _Sound, manner: _Manner, bar: Fraction) -> Note:
+    upper = [v for v in range(4) if manner.staves[v] == manner.staves[sound.voice]]
     broken = manner.figure is not _together
     # Voices that move together share a stem; a broken chord is one line.
-    voice = "5" if manner.staves[s.voice] == 2 and broken else str(1 + 4 * (manner.staves[s.voice] - 1))
+    voice = (
+        "5" if manner.staves[sound.voice] == 2 and broken else str(1 + 4 * (manner.staves[sound.voice] - 1))
+    )
     if manner.layout is CHORALE:
-        voice = str(8 - s.voice if s.voice < 2 else 4 - s.voice)
-    elif not broken and len(upper) == 3 and s.voice == 3:
+        voice = str(8 - sound.voice if sound.voice < 2 else 4 - sound.voice)
+    elif not broken and len(upper) == 3 and sound.voice == 3:
         voice = "1"
-    name = f"e{s.chord + 1}{_VOICES[s.voice]}{'' if s.duration > _EIGHTH else s.onset / _EIGHTH}"
+    name = (
+        f"e{sound.chord + 1}{_VOICES[sound.voice]}{'' if sound.duration > _EIGHTH else sound.onset / _EIGHTH}"
+    )
     return Note(
         id=name,
-        onset=s.onset,
-        duration=s.duration,
-        pitch=s.pitch,
-        written=s.pitch,
-        staff=manner.staves[s.voice],
+        onset=sound.onset,
+        duration=sound.duration,
+        pitch=sound.pitch,
+        written=sound.pitch,
+        staff=manner.staves[sound.voice],
         voice=voice,
         part=0,
-        measure=int(s.onset // bar),
+        measure=int(sound.onset // bar),
         ids=(name,),
     )

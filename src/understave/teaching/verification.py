@@ -65,24 +65,24 @@ def verify(exercise: Exercise, score: Score, reading: Reading) -> tuple[str, ...
     return tuple(faults)
 
 
-def _faults(e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
-    match e.details:
+def _faults(exercise: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    match exercise.details:
         case ChordToName() as d:
-            return _name(d, e, score, reading)
+            return _name(d, exercise, score, reading)
         case ChordToSpell() as d:
-            return _spell(d, e, score, reading)
+            return _spell(d, exercise, score, reading)
         case NoteToFind() as d:
-            return _foreign(d, e, score, reading)
+            return _foreign(d, exercise, score, reading)
         case NoteToResolve() as d:
-            return _dissonance(d, e, score, reading)
+            return _dissonance(d, exercise, score, reading)
         case SequenceToContinue() as d:
-            return _sequence(d, e, score, reading)
+            return _sequence(d, exercise, score, reading)
         case ChordToResolve() as d:
-            return _chord(d, e, score, reading)
+            return _chord(d, exercise, score, reading)
         case BarsToMove() as d:
-            return _play(d, e, score, reading)
+            return _play(d, exercise, score, reading)
         case ModeToHear() | CadenceToHear() | ChordToHear() as d:
-            return _hear(d, e, score, reading)
+            return _hear(d, exercise, score, reading)
 
 
 def _chord_on(root: PitchClass, bass: PitchClass, quality: str) -> frozenset[PitchClass] | None:
@@ -110,15 +110,18 @@ def stacked(base: PitchClass, quality: str) -> frozenset[PitchClass] | None:
 
 
 def _sounding(score: Score, start: Fraction, end: Fraction) -> list[Note]:
-    return [n for n in score.notes if n.duration and n.onset < end and n.end > start]
+    return [note for note in score.notes if note.duration and note.onset < end and note.end > start]
 
 
-def _choice_faults(e: Exercise) -> list[str]:
-    if e.correct is None or not 0 <= e.correct < len(e.choices):
+def _choice_faults(exercise: Exercise) -> list[str]:
+    if exercise.correct is None or not 0 <= exercise.correct < len(exercise.choices):
         return ["no choice is marked as right"]
-    if len(set(e.choices)) != len(e.choices):
+    if len(set(exercise.choices)) != len(exercise.choices):
         return ["two choices are the same"]
-    if not isinstance(e.details, ToHear) or e.choices[e.correct] != e.details.right:
+    if (
+        not isinstance(exercise.details, ToHear)
+        or exercise.choices[exercise.correct] != exercise.details.right
+    ):
         return ["the choice marked as right is not the answer"]
     return []
 
@@ -126,225 +129,231 @@ def _choice_faults(e: Exercise) -> list[str]:
 # --- one check for each kind -----------------------------------------------------------------------------
 
 
-def _name(d: ChordToName, e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
-    s = reading.span_at(e.start)
-    if s is None or (s.start, s.end) != (e.start, e.end):
+def _name(name: ChordToName, exercise: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    span = reading.span_at(exercise.start)
+    if span is None or (span.start, span.end) != (exercise.start, exercise.end):
         yield "the reading has no such chord there"
         return
-    if d.chord != s.numeral or d.key != s.key:
+    if name.chord != span.numeral or name.key != span.key:
         yield "the numeral or key is not the reading's"
-    notes = [score.note_by_id[i] for i in e.marked if i in score.note_by_id]
-    heard = {n.pitch.pitch_class for n in notes}
-    wanted = _chord_on(d.root, d.bass, d.quality)
+    notes = [score.note_by_id[i] for i in exercise.marked if i in score.note_by_id]
+    heard = {note.pitch.pitch_class for note in notes}
+    wanted = _chord_on(name.root, name.bass, name.quality)
     if wanted is None or heard != wanted:
-        yield f"the marked notes are not a {d.quality} chord on {d.root}"
-    if set(d.members) != heard or {p.pitch_class for p in e.notes} != heard:
+        yield f"the marked notes are not a {name.quality} chord on {name.root}"
+    if set(name.members) != heard or {pitch.pitch_class for pitch in exercise.notes} != heard:
         yield "the notes of the answer are not those that sound"
-    if not notes or min(notes, key=lambda n: n.midi).pitch.pitch_class != d.bass:
+    if not notes or min(notes, key=lambda note: note.midi).pitch.pitch_class != name.bass:
         yield "the lowest note is another"
-    if any(not (n.onset < e.end and n.end > e.start) for n in notes):
+    if any(not (note.onset < exercise.end and note.end > exercise.start) for note in notes):
         yield "a marked note does not sound in the chord"
 
 
-def _spell(d: ChordToSpell, e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
-    s = reading.span_at(e.start)
-    if s is None or d.chord != s.numeral or d.home != s.key:
+def _spell(spell: ChordToSpell, exercise: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    span = reading.span_at(exercise.start)
+    if span is None or spell.chord != span.numeral or spell.home != span.key:
         yield "the reading has no such chord there"
         return
-    wanted = _chord_on(d.root, d.bass, d.quality)
-    spelled = {p.pitch_class for p in e.notes}
-    if wanted is None or spelled != wanted or set(d.members) != wanted:
-        yield f"these notes do not spell a {d.quality} chord on {d.root}"
-    if e.level != "beginner" and d.members != tuple(p.pitch_class for p in e.notes):
+    wanted = _chord_on(spell.root, spell.bass, spell.quality)
+    spelled = {pitch.pitch_class for pitch in exercise.notes}
+    if wanted is None or spelled != wanted or set(spell.members) != wanted:
+        yield f"these notes do not spell a {spell.quality} chord on {spell.root}"
+    if exercise.level != "beginner" and spell.members != tuple(pitch.pitch_class for pitch in exercise.notes):
         yield "the notes are not named from the bass up"
     # The same chord in the piece's own key, found by its sounding notes, is as far away as the keys are.
-    move = d.key.tonic.semitone - s.key.tonic.semitone
-    here = {n.midi % 12 for n in _sounding(score, s.start, s.end) if n.id in s.notes}
-    if {(m + move) % 12 for m in here} != {p.semitone for p in spelled}:
+    move = spell.key.tonic.semitone - span.key.tonic.semitone
+    here = {note.midi % 12 for note in _sounding(score, span.start, span.end) if note.id in span.notes}
+    if {(m + move) % 12 for m in here} != {tone.semitone for tone in spelled}:
         yield "the spelled notes do not sound like the chord of the piece moved to the key"
     if (
-        not e.notes
-        or e.notes[0].pitch_class != d.bass
-        or list(e.notes) != sorted(e.notes, key=lambda p: p.midi)
+        not exercise.notes
+        or exercise.notes[0].pitch_class != spell.bass
+        or list(exercise.notes) != sorted(exercise.notes, key=lambda pitch: pitch.midi)
     ):
         yield "the notes are not written from the bass up"
 
 
-def _foreign(d: NoteToFind, e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
-    s = reading.span_at(e.start)
-    note = score.note_by_id.get(d.note)
-    if s is None or note is None or e.notes != (note.pitch,) or d.pitch != note.pitch:
+def _foreign(find: NoteToFind, exercise: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    span = reading.span_at(exercise.start)
+    note = score.note_by_id.get(find.note)
+    if span is None or note is None or exercise.notes != (note.pitch,) or find.pitch != note.pitch:
         yield "the note is not in the score"
         return
-    chord = _chord_on(d.root, s.numeral.chord(s.key).bass, d.quality)
-    if chord is None or d.chord != s.numeral:
+    chord = _chord_on(find.root, span.numeral.chord(span.key).bass, find.quality)
+    if chord is None or find.chord != span.numeral:
         yield "the chord is not the one read"
         return
-    if set(d.members) != chord:
+    if set(find.members) != chord:
         yield "the notes named for the chord are not its notes"
-    sounds = {p.semitone for p in chord}
+    sounds = {tone.semitone for tone in chord}
     if note.midi % 12 in sounds:
         yield f"{note.pitch} belongs to the chord"
-    if not (note.onset < s.end and note.end > s.start):
+    if not (note.onset < span.end and note.end > span.start):
         yield "the note does not sound in the chord"
-    others = {n.midi % 12 for n in _sounding(score, s.start, s.end)} - {note.midi % 12}
+    others = {note.midi % 12 for note in _sounding(score, span.start, span.end)} - {note.midi % 12}
     if others - sounds:
         yield "there is another foreign note"
     told = [
-        v
-        for v in reading.events
-        if v in NON_CHORD_TONE and v.label == d.kind and any(i in note.ids for i in v.notes)
+        event
+        for event in reading.events
+        if event in NON_CHORD_TONE and event.label == find.kind and any(i in note.ids for i in event.notes)
     ]
     if not told:
         yield "the reading calls the note something else"
 
 
-def _dissonance(d: NoteToResolve, e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
-    note = score.note_by_id.get(d.note)
-    goal = score.note_by_id.get(d.goal_note)
-    if note is None or goal is None or e.notes != (goal.pitch,) or d.goal != goal.pitch:
+def _dissonance(resolve: NoteToResolve, exercise: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    note = score.note_by_id.get(resolve.note)
+    goal = score.note_by_id.get(resolve.goal_note)
+    if note is None or goal is None or exercise.notes != (goal.pitch,) or resolve.goal != goal.pitch:
         yield "the answer is not the note of the score"
         return
-    if d.pitch != note.pitch or e.marked[:1] != (d.note,):
+    if resolve.pitch != note.pitch or exercise.marked[:1] != (resolve.note,):
         yield "the dissonance asked about is not the note of the score"
-    if goal.onset != e.end or note.end > e.end or note.end < e.start:
+    if goal.onset != exercise.end or note.end > exercise.end or note.end < exercise.start:
         yield "the notes do not follow one another there"
     distance = goal.midi - note.midi
     if not 1 <= abs(distance) <= 3 or abs(goal.pitch.diatonic - note.pitch.diatonic) > 1:
         yield "the resolution is no step"
-    if d.way != ("up" if distance > 0 else "down"):
+    if resolve.way != ("up" if distance > 0 else "down"):
         yield "it goes the other way"
-    s, t = reading.span_at(e.start), reading.span_at(e.end)
-    if s is None or t is None:
+    span, t = reading.span_at(exercise.start), reading.span_at(exercise.end)
+    if span is None or t is None:
         yield "nothing is read there"
         return
-    if note.midi % 12 in {p.semitone for p in s.numeral.chord(s.key).members}:
+    if note.midi % 12 in {tone.semitone for tone in span.numeral.chord(span.key).members}:
         yield "the note belongs to the chord"
-    if goal.midi % 12 not in {p.semitone for p in t.numeral.chord(t.key).members}:
+    if goal.midi % 12 not in {tone.semitone for tone in t.numeral.chord(t.key).members}:
         yield "the answer does not belong to the chord"
-    if e.material is not None:
-        stop = e.end - score.measures[e.first].start
-        if any(n.onset >= stop or n.end > stop for n in e.material.notes):
+    if exercise.material is not None:
+        stop = exercise.end - score.measures[exercise.first].start
+        if any(note.onset >= stop or note.end > stop for note in exercise.material.notes):
             yield "the question gives the answer away"
 
 
-def _chord(d: ChordToResolve, e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
-    s = reading.span_at(e.start)
+def _chord(resolve: ChordToResolve, exercise: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    s = reading.span_at(exercise.start)
     t = reading.span_at(s.end) if s is not None else None
-    if s is None or t is None or (d.chord, d.to) != (s.numeral, t.numeral):
+    if s is None or t is None or (resolve.chord, resolve.to) != (s.numeral, t.numeral):
         yield "the reading has no such two chords"
         return
     if s.numeral.chord(s.key).root.semitone == t.numeral.chord(t.key).root.semitone:
         yield "the second chord has the root of the first: nothing resolves"
-    if not e.solutions or e.material is None:
+    if not exercise.solutions or exercise.material is None:
         yield "there is no solution"
         return
-    whole = e.solutions[0][0]
+    whole = exercise.solutions[0][0]
     chords = _chords(whole)
     if len(chords) != 2:
         yield "the solution is not two chords"
         return
     for (_, voices), span in zip(chords, (s, t), strict=True):
         members = set(span.numeral.chord(span.key).members)
-        if {n.pitch.pitch_class for n in voices} - members:
+        if {note.pitch.pitch_class for note in voices} - members:
             yield "a note of the solution is foreign to its chord"
-    if tuple(n.pitch for n in chords[1][1]) != e.notes or set(d.members) != set(
+    if tuple(note.pitch for note in chords[1][1]) != exercise.notes or set(resolve.members) != set(
         t.numeral.chord(t.key).members
     ):
         yield "the notes of the answer are not those of the solution"
     yield from _parallels(chords)
-    if {(n.onset, n.pitch) for n in e.material.notes} != {(n.onset, n.pitch) for n in chords[0][1]}:
+    if {(note.onset, note.pitch) for note in exercise.material.notes} != {
+        (note.onset, note.pitch) for note in chords[0][1]
+    }:
         yield "the question is not the first of the two chords"
 
 
-def _play(d: BarsToMove, e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
-    start, stop = score.measures[e.first].start, score.measures[e.last].end
-    inside = [s for s in reading.spans if s.start < stop and s.end > start]
+def _play(d: BarsToMove, exercise: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    start, stop = score.measures[exercise.first].start, score.measures[exercise.last].end
+    inside = [span for span in reading.spans if span.start < stop and span.end > start]
     # A label that stands twice running is one chord.
-    own = [next(same) for _, same in groupby(inside, key=lambda s: (s.key, s.numeral))]
+    own = [next(same) for _, same in groupby(inside, key=lambda span: (span.key, span.numeral))]
     if not own or d.key != own[0].key:
         yield "the piece is in another key there"
         return
-    if list(d.chords) != [s.numeral for s in own]:
+    if list(d.chords) != [span.numeral for span in own]:
         yield "the chords are not the reading's"
-    if len(d.targets) != len(e.solutions) or not d.targets:
+    if len(d.targets) != len(exercise.solutions) or not d.targets:
         yield "a key has no solution"
         return
     shift = d.target.tonic.fifths - d.key.tonic.fifths
-    moved = [p.fifths - shift for p in d.target_roots]
-    if d.target != d.targets[0] or moved != [p.fifths for p in d.roots]:
+    moved = [tone.fifths - shift for tone in d.target_roots]
+    if d.target != d.targets[0] or moved != [tone.fifths for tone in d.roots]:
         yield "the roots named for the first key are not those of the piece moved there"
-    for key, (made, _) in zip(d.targets, e.solutions, strict=True):
+    for key, (made, _) in zip(d.targets, exercise.solutions, strict=True):
         move = key.tonic.semitone - d.key.tonic.semitone
-        for s in own:
-            lo, hi = max(s.start, start) - start, min(s.end, stop) - start
-            wanted = {(p.semitone + move) % 12 for p in s.numeral.chord(s.key).members}
-            heard = {n.midi % 12 for n in _sounding(made, lo, hi)}
+        for span in own:
+            lo, hi = max(span.start, start) - start, min(span.end, stop) - start
+            wanted = {(tone.semitone + move) % 12 for tone in span.numeral.chord(span.key).members}
+            heard = {note.midi % 12 for note in _sounding(made, lo, hi)}
             if not heard or heard - wanted:
                 yield f"in {key.name} a chord is not the piece's, moved"
                 break
         yield from _parallels(_chords(made))
 
 
-def _sequence(d: SequenceToContinue, e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+def _sequence(d: SequenceToContinue, exercise: Exercise, score: Score, reading: Reading) -> Iterable[str]:
     given, times = d.given, d.times
     roots = [*given, *d.going_on]
     if len(times) != len(roots) or len(given) < 2 or d.count != len(d.going_on) or not d.going_on:
         yield "the steps are not complete"
         return
     for moment, root in zip(times, roots, strict=True):
-        s = reading.span_at(moment)
-        if s is None or s.numeral.chord(s.key).root != root:
+        span = reading.span_at(moment)
+        if span is None or span.numeral.chord(span.key).root != root:
             yield f"the chord at {moment} has another root"
     # The pattern, in staff steps from root to root, comes again after one or two chords.
-    letters = [k for k, _ in groupby("CDEFGAB".index(p.letter) for p in roots)]
+    letters = [k for k, _ in groupby("CDEFGAB".index(tone.letter) for tone in roots)]
     moves = [(b - a) % 7 for a, b in pairwise(letters)]
     period = next((k for k in (1, 2) if all(a == b for a, b in zip(moves, moves[k:], strict=False))), 0)
     if not period or len(list(groupby(given))) <= period:
         yield "the roots do not go on as they began"
-    if e.solutions:
+    if exercise.solutions:
         # One struck again after a bar line is the same chord: its notes have its number.
-        moved = score.measures[e.first].start
-        printed = {n.id.split(".")[0] for n in e.solutions[0][0].notes if times[0] <= n.onset + moved < e.end}
+        moved = score.measures[exercise.first].start
+        printed = {
+            note.id.split(".")[0]
+            for note in exercise.solutions[0][0].notes
+            if times[0] <= note.onset + moved < exercise.end
+        }
         if len(printed) != len(roots):
             yield "there are not as many roots as chords"
-    if e.material is not None:
-        stop = times[len(given)] - score.measures[e.first].start
-        if any(n.onset >= stop for n in e.material.notes):
+    if exercise.material is not None:
+        stop = times[len(given)] - score.measures[exercise.first].start
+        if any(note.onset >= stop for note in exercise.material.notes):
             yield "the question gives the answer away"
 
 
-def _hear(d: ToHear, e: Exercise, score: Score, reading: Reading) -> Iterable[str]:
-    if e.material is None or not e.material.notes:
+def _hear(d: ToHear, exercise: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+    if exercise.material is None or not exercise.material.notes:
         yield "nothing sounds"
         return
     if isinstance(d, ModeToHear):
-        yield from _hear_mode(d, e.material)
+        yield from _hear_mode(d, exercise.material)
     elif isinstance(d, CadenceToHear):
         yield from _hear_cadence(d, reading)
     else:
-        yield from _hear_chord(d, e, e.material, score)
+        yield from _hear_chord(d, exercise, exercise.material, score)
 
 
-def _hear_mode(d: ModeToHear, material: Score) -> Iterable[str]:
-    heard = {n.midi % 12 for n in material.notes}
+def _hear_mode(hear: ModeToHear, material: Score) -> Iterable[str]:
+    heard = {note.midi % 12 for note in material.notes}
     third = {"major": 4, "minor": 3}
-    other = "minor" if d.right == "major" else "major"
-    wanted, unwanted = ((d.root.semitone + third[mode]) % 12 for mode in (d.right, other))
+    other = "minor" if hear.right == "major" else "major"
+    wanted, unwanted = ((hear.root.semitone + third[mode]) % 12 for mode in (hear.right, other))
     if wanted not in heard or unwanted in heard:
-        yield f"what sounds is not {d.right}"
+        yield f"what sounds is not {hear.right}"
 
 
-def _hear_cadence(d: CadenceToHear, reading: Reading) -> Iterable[str]:
+def _hear_cadence(hear: CadenceToHear, reading: Reading) -> Iterable[str]:
     """The kind by the roots of the last two chords, counted in staff steps from the tonic."""
-    goal = reading.span_at(d.at)
+    goal = reading.span_at(hear.at)
     before = reading.span_at(goal.start - Fraction(1, 64)) if goal is not None else None
     if goal is None or before is None:
         yield "nothing is read there"
         return
 
-    def degree(s: Span) -> int:
-        return d.key.degree(s.numeral.chord(s.key).root)[0]
+    def degree(span: Span) -> int:
+        return hear.key.degree(span.numeral.chord(span.key).root)[0]
 
     # Over a cadential six-four the dominant has come: its root is the bass.
     at = 5 if goal.numeral.special == "Cad" else degree(goal)
@@ -355,19 +364,19 @@ def _hear_cadence(d: CadenceToHear, reading: Reading) -> Iterable[str]:
         "deceptive": leader == 5 and at not in (1, 5),
         "plagal": at == 1 and leader in (2, 4),
     }
-    if not kind[d.right]:
-        yield f"degrees {leader} to {at} are no {d.right} cadence"
+    if not kind[hear.right]:
+        yield f"degrees {leader} to {at} are no {hear.right} cadence"
 
 
-def _hear_chord(d: ChordToHear, e: Exercise, material: Score, score: Score) -> Iterable[str]:
-    start = score.measures[e.first].start
-    members = {p.semitone for p in d.chord.chord(d.key).members}
-    heard = {n.midi % 12 for n in _sounding(material, e.start - start, e.end - start)}
+def _hear_chord(hear: ChordToHear, exercise: Exercise, material: Score, score: Score) -> Iterable[str]:
+    start = score.measures[exercise.first].start
+    members = {tone.semitone for tone in hear.chord.chord(hear.key).members}
+    heard = {note.midi % 12 for note in _sounding(material, exercise.start - start, exercise.end - start)}
     if not heard or heard - members:
         yield "what sounds there is another chord"
-    for choice in e.choices:
-        if isinstance(choice, RomanNumeral) and choice != d.chord:
-            other = {p.semitone for p in choice.chord(d.key).members}
+    for choice in exercise.choices:
+        if isinstance(choice, RomanNumeral) and choice != hear.chord:
+            other = {tone.semitone for tone in choice.chord(hear.key).members}
             if other == members:
                 yield "two choices sound the same"
 
@@ -378,10 +387,10 @@ def _hear_chord(d: ChordToHear, e: Exercise, material: Score, score: Score) -> I
 def _chords(score: Score) -> list[tuple[Fraction, list[Note]]]:
     """The chords of a Score of four voices by moment, each from the bass up by voice."""
     by_onset: dict[Fraction, list[Note]] = {}
-    for n in score.notes:
-        by_onset.setdefault(n.onset, []).append(n)
+    for note in score.notes:
+        by_onset.setdefault(note.onset, []).append(note)
     order = {"b": 0, "t": 1, "a": 2, "s": 3}
-    return [(t, sorted(v, key=lambda n: order[n.id[-1]])) for t, v in sorted(by_onset.items())]
+    return [(t, sorted(v, key=lambda note: order[note.id[-1]])) for t, v in sorted(by_onset.items())]
 
 
 def _parallels(chords: list[tuple[Fraction, list[Note]]]) -> Iterable[str]:

@@ -51,8 +51,8 @@ def asked_at(score: Score, stop: Stop, language: Language) -> Withheld:
     answer = stop.answer if stop.question else ""
     start, end = score.measures[stop.first].start, score.measures[stop.last].end
     exact = (
-        min((stop.moment, *(e.start for e in stop.events))),
-        max((stop.moment, *(e.end for e in stop.events))),
+        min((stop.moment, *(event.start for event in stop.events))),
+        max((stop.moment, *(event.end for event in stop.events))),
     )
     back = said(answer, language) - said(stop.question, language)
     return Withheld(start, end, exact, back, answer, stop.events if answer else ())
@@ -118,15 +118,15 @@ def untold(
     Where it is in the piece that one hears is never said, so that what is to be heard tells nothing.
     """
     kept: list[Exercise] = []
-    questions = [(s.question, asked_at(score, s, language)) for s in stops if s.question]
-    shown = [shown_bars(score, s) for s in stops]
+    questions = [(stop.question, asked_at(score, stop, language)) for stop in stops if stop.question]
+    shown = [shown_bars(score, stop) for stop in stops]
     hidden: list[tuple[Fraction, Fraction]] = []
-    for e in exercises:
-        if e.correct is not None:
-            kept.append(e)
+    for exercise in exercises:
+        if exercise.correct is not None:
+            kept.append(exercise)
             continue
-        own, prompt = asked_by(score, e, language), e.prompt(score, language)
-        gap, bars = _broken_off(e), () if e.material is not None else ((own.start, own.end),)
+        own, prompt = asked_by(score, exercise, language), exercise.prompt(score, language)
+        gap, bars = _broken_off(exercise), () if exercise.material is not None else ((own.start, own.end),)
         if (
             any(_question_tells(prompt, own, other, language) for _, other in questions)
             or any(_question_tells(question, other, own, language) for question, other in questions)
@@ -134,11 +134,11 @@ def untold(
             or any(_meet(g, b) for g in hidden for b in bars)
         ):
             continue
-        kept.append(e)
+        kept.append(exercise)
         questions.append((prompt, own))
         shown += bars
         hidden += [gap] if gap else []
-    return tuple(replace(e, step=k) for k, e in enumerate(kept, start=1))
+    return tuple(replace(exercise, step=k) for k, exercise in enumerate(kept, start=1))
 
 
 LONGEST = 5
@@ -188,12 +188,12 @@ def open_story(
 
 def _gives_away(score: Score, line: Line, asked: Sequence[Withheld], language: Language) -> bool:
     if line.place:
-        start = min((line.start, *(e.start for e in line.events)))
-        end = max((score.measure_at(line.start).end, *(e.end for e in line.events)))
+        start = min((line.start, *(event.start for event in line.events)))
+        end = max((score.measure_at(line.start).end, *(event.end for event in line.events)))
     else:
         start, end = Fraction(0), score.end
     return any(
-        tells(score, line.text, start, end, a, language) or any(e in a.events for e in line.events)
+        tells(score, line.text, start, end, a, language) or any(event in a.events for event in line.events)
         for a in asked
     )
 
@@ -206,7 +206,7 @@ def said(text: str, language: Language) -> frozenset[str]:
     """Return the numerals, keys, notes and terms that a text says."""
     found = set(re.findall("⟨[^⟩]*⟩", text))
     plain = re.sub("⟨[^⟩]*⟩", " ", text.replace("\u00a0", " ").replace("\u2011", "-"))
-    found |= {g.term for g in phrasebook(language).glosses_in(plain)}
+    found |= {gloss.term for gloss in phrasebook(language).glosses_in(plain)}
     keys, notes = _key_pattern(language), _note_pattern(language)
     found |= {m[0].casefold() for m in keys.finditer(plain)}
     # The name of a key says no note.

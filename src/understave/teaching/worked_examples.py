@@ -217,9 +217,9 @@ def devices_in(reading: Reading) -> tuple[tuple[Device, Event], ...]:
     """Return the devices that a piece uses, each with its surest event, in the order of `DEVICES`."""
     found = []
     for device in DEVICES:
-        events = [e for e in reading.events if device.shown_by(e)]
+        events = [event for event in reading.events if device.shown_by(event)]
         if events:
-            found.append((device, max(events, key=lambda e: (e.confidence, -e.start))))
+            found.append((device, max(events, key=lambda event: (event.confidence, -event.start))))
     return tuple(found)
 
 
@@ -237,10 +237,17 @@ def worked_example(device: Device, key: Key, texture: Texture) -> Worked | None:
     reading = read(score)
     times = times_of(progression, texture)
     start, end = times[device.core[0]][0], times[device.core[-1]][1]
-    event = next((e for e in reading.events if device.shown_by(e) and e.start < end and e.end > start), None)
+    event = next(
+        (
+            event
+            for event in reading.events
+            if device.shown_by(event) and event.start < end and event.end > start
+        ),
+        None,
+    )
     if event is None or not _agrees(progression, reading, times, device.core):
         return None
-    numerals = tuple((h.key, h.numeral) for h in progression.harmonies)
+    numerals = tuple((harmony.key, harmony.numeral) for harmony in progression.harmonies)
     return Worked(device, key, texture, score, reading, event, numerals)
 
 
@@ -285,7 +292,7 @@ def examples_for(
             if worked is not None:
                 made.append(worked)
                 break
-    return tuple(sorted(made, key=lambda w: DEVICES.index(w.device)))
+    return tuple(sorted(made, key=lambda worked: DEVICES.index(worked.device)))
 
 
 def _other_keys(home: Key, mode: Mode, turn: int) -> tuple[Key, ...]:

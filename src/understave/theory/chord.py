@@ -241,8 +241,8 @@ class Chord(Stored):
         stack = _stack(self.root, self.quality)
         if self.omitted:
             kept = zip(stack, self.quality.fifths, strict=True)
-            stack = tuple(p for p, f in kept if factor(f) not in self.omitted)
-        return stack + tuple(p for p in self.added if p not in stack)
+            stack = tuple(tone for tone, f in kept if factor(f) not in self.omitted)
+        return stack + tuple(tone for tone in self.added if tone not in stack)
 
     @cached_property
     def bass(self) -> PitchClass:
@@ -250,17 +250,18 @@ class Chord(Stored):
         stack = _stack(self.root, self.quality)
         present = self.members
         if stack[self.inversion] not in present:
-            for p in self.added:
-                if p.letter == stack[self.inversion].letter:
-                    return p
+            for tone in self.added:
+                if tone.letter == stack[self.inversion].letter:
+                    return tone
         return next(
-            (p for p in stack[self.inversion :] + stack[: self.inversion] if p in present), present[0]
+            (tone for tone in stack[self.inversion :] + stack[: self.inversion] if tone in present),
+            present[0],
         )
 
     @cached_property
     def semitones(self) -> frozenset[int]:
         """Sounding pitch classes, 0 (C) to 11 (B)."""
-        return frozenset(p.semitone for p in self.members)
+        return frozenset(tone.semitone for tone in self.members)
 
     @property
     def description(self) -> str:
@@ -281,9 +282,9 @@ class Chord(Stored):
         9, 11 and 13 are the same as 2, 4 and 6.
         """
         wanted = (number - 1) % 7 + 1
-        for p in self.members:
-            if factor(p.fifths - self.root.fifths) == wanted:
-                return p
+        for tone in self.members:
+            if factor(tone.fifths - self.root.fifths) == wanted:
+                return tone
         return None
 
     def transpose(self, fifths: int) -> Chord:
@@ -292,7 +293,7 @@ class Chord(Stored):
             PitchClass.from_fifths(self.root.fifths + fifths),
             self.quality,
             self.inversion,
-            tuple(PitchClass.from_fifths(p.fifths + fifths) for p in self.added),
+            tuple(PitchClass.from_fifths(tone.fifths + fifths) for tone in self.added),
             self.omitted,
         )
 
@@ -340,7 +341,7 @@ def _matches(wanted: frozenset[PitchClass], bass: PitchClass | None, omit: bool)
     table = _BY_SHAPE_NO_FIFTH if omit else _BY_SHAPE
     found: list[tuple[int, int, Chord]] = []
     for root in wanted:
-        shape = frozenset(p.fifths - root.fifths for p in wanted)
+        shape = frozenset(tone.fifths - root.fifths for tone in wanted)
         for quality in table.get(shape, ()):
             if bass is None:
                 inversion = usual_inversion(quality)

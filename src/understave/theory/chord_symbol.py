@@ -117,8 +117,8 @@ def symbol_suffix(chord: Chord) -> str:
     suffix = SUFFIXES[chord.quality][0]
     tall = len(chord.quality.fifths) >= 4
     extras = ""
-    for p in chord.added:
-        above = p.fifths - chord.root.fifths
+    for tone in chord.added:
+        above = tone.fifths - chord.root.fifths
         number = factor(above)
         if number in (2, 4, 6) and (tall or number == 2):
             number += 7
@@ -260,7 +260,7 @@ _KINDS: dict[Quality, tuple[str, tuple[Degree, ...]]] = {
     _Q.MINOR13: ("minor-13th", ()),
     _Q.POWER: ("power", ()),
 }
-_QUALITY_OF_KIND = {kind: q for q, (kind, degrees) in _KINDS.items() if not degrees}
+_QUALITY_OF_KIND = {kind: quality for quality, (kind, degrees) in _KINDS.items() if not degrees}
 _QUALITY_OF_KIND["Neapolitan"] = Quality.MAJOR
 
 
@@ -272,8 +272,8 @@ def musicxml_kind(quality: Quality) -> str:
 def musicxml_degrees(chord: Chord) -> tuple[Degree, ...]:
     """Return the ``<degree>``s that make a chord's kind exact: altered, added and omitted notes."""
     degrees = list(_KINDS[chord.quality][1])
-    for p in chord.added:
-        above = p.fifths - chord.root.fifths
+    for tone in chord.added:
+        above = tone.fifths - chord.root.fifths
         number = factor(above)
         number = number + 7 if number in (2, 4, 6) else number
         degrees.append(Degree(number, (above - _PLAIN[number]) // 7, "add"))
@@ -299,14 +299,14 @@ def from_musicxml(
     shape = list(quality.fifths)
     added: list[int] = []
     omitted: set[int] = set()
-    for d in degrees:
-        number = (d.value - 1) % 7 + 1
-        if d.type == "subtract":
+    for degree in degrees:
+        number = (degree.value - 1) % 7 + 1
+        if degree.type == "subtract":
             omitted.add(number)
-        elif d.type == "alter" and number in (factor(f) for f in shape):
-            shape = [f + 7 * d.alter if factor(f) == number else f for f in shape]
+        elif degree.type == "alter" and number in (factor(f) for f in shape):
+            shape = [f + 7 * degree.alter if factor(f) == number else f for f in shape]
         else:
-            added.append(_PLAIN[d.value if d.value in _PLAIN else number] + 7 * d.alter)
+            added.append(_PLAIN[degree.value if degree.value in _PLAIN else number] + 7 * degree.alter)
     chord = _chord_of(root, quality, shape, added, omitted)
     stack = [root.shift(f) for f in chord.quality.fifths]
     if bass is not None and (bass not in stack or bass not in chord.members):

@@ -85,22 +85,22 @@ def written(numeral: RomanNumeral, mode: Mode | None = None) -> Written:
     return Written(label.head, label.figures, label.target, function)
 
 
-def _numeral(n: RomanNumeral, mode: Mode | None, how: Conventions) -> Written:
-    target = "".join("/" + _head(t, None, how) for t in n.applied)
-    if n.special == "Cad" and how.six_four == "V64-53":
+def _numeral(numeral: RomanNumeral, mode: Mode | None, how: Conventions) -> Written:
+    target = "".join("/" + _head(t, None, how) for t in numeral.applied)
+    if numeral.special == "Cad" and how.six_four == "V64-53":
         return Written("V", ("6–5", "4–3"), target)
-    if n.special == "Cad" and how.six_four == "I64":
+    if numeral.special == "Cad" and how.six_four == "I64":
         home = Key(PitchClass("C"), mode or home_mode() or "major")
-        small = n.local_key(home).mode == "minor" and how.numerals != "capital"
+        small = numeral.local_key(home).mode == "minor" and how.numerals != "capital"
         return Written("i" if small else "I", ("6", "4"), target)
-    return Written(_head(n, mode, how), n.figures, target)
+    return Written(_head(numeral, mode, how), numeral.figures, target)
 
 
-def _head(n: RomanNumeral, mode: Mode | None, how: Conventions) -> str:
-    if how.numerals != "capital" or n.special:
-        return n.head
-    raised = mode == "minor" and n.degree == 6 and n.alter == 0 and n.head[:2] == "vi"
-    return ("♯" if raised else "") + re.sub("[iv]+", lambda m: m[0].upper(), n.head)
+def _head(numeral: RomanNumeral, mode: Mode | None, how: Conventions) -> str:
+    if how.numerals != "capital" or numeral.special:
+        return numeral.head
+    raised = mode == "minor" and numeral.degree == 6 and numeral.alter == 0 and numeral.head[:2] == "vi"
+    return ("♯" if raised else "") + re.sub("[iv]+", lambda m: m[0].upper(), numeral.head)
 
 
 def numeral_text(numeral: RomanNumeral, mode: Mode | None = None) -> str:

@@ -123,10 +123,10 @@ def parse_figures(text: str) -> Figures:
                 raise SymbolError(f"{text!r} are not bass figures: the {number} has two signs.")
             figures.append(Figure(number, sign))
             position = m.end()
-    numbers = [f.number for f in figures]
+    numbers = [figure.number for figure in figures]
     if len(set(numbers)) != len(numbers) or 1 in numbers:
         raise SymbolError(f"{text!r} are not bass figures: each of them stands once, and none is 1.")
-    return tuple(sorted(figures, key=lambda f: -f.number))
+    return tuple(sorted(figures, key=lambda figure: -figure.number))
 
 
 def parse_progression(text: str) -> tuple[Figures, ...]:
@@ -142,8 +142,8 @@ def parse_progression(text: str) -> tuple[Figures, ...]:
     length = max((len(v) for v in moving), default=1)
     steps = []
     for i in range(length):
-        row = [f for voice in moving for f in voice[min(i, len(voice) - 1)]]
-        steps.append(tuple(sorted(row, key=lambda f: -f.number)))
+        row = [figure for voice in moving for figure in voice[min(i, len(voice) - 1)]]
+        steps.append(tuple(sorted(row, key=lambda figure: -figure.number)))
     return tuple(steps)
 
 
@@ -152,26 +152,26 @@ def complete(figures: Figures) -> Figures:
 
     Figures that abbreviate nothing known are returned as they are.
     """
-    signs = {f.number: f for f in figures}
-    full = _COMPLETE.get(tuple(f.number for f in figures))
+    signs = {figure.number: figure for figure in figures}
+    full = _COMPLETE.get(tuple(figure.number for figure in figures))
     return figures if full is None else tuple(signs.get(n, Figure(n)) for n in full)
 
 
 def abbreviate(figures: Figures) -> Figures:
     """Return the shortest customary form; a figure with a sign is never left out."""
-    short = _SHORT.get(tuple(f.number for f in figures))
+    short = _SHORT.get(tuple(figure.number for figure in figures))
     if short is None:
         return figures
-    return tuple(f for f in figures if f.number in short or f.sign)
+    return tuple(figure for figure in figures if figure.number in short or figure.sign)
 
 
 def text(figures: Figures) -> str:
     """Return figures from top to bottom as text: ``"6/5"``, ``"7/#3"``."""
-    return "/".join(str(f) for f in figures)
+    return "/".join(str(figure) for figure in figures)
 
 
 def _signature_alter(letter: str, key: Key) -> int:
-    return next(p.alter for p in Key.from_signature(key.signature).scale if p.letter == letter)
+    return next(tone.alter for tone in Key.from_signature(key.signature).scale if tone.letter == letter)
 
 
 def _letter_above(bass: PitchClass, number: int) -> str:
@@ -190,7 +190,9 @@ def _sounding(letter: str, sign: str, key: Key) -> PitchClass:
 
 def pitch_classes_above(bass: PitchClass, figures: Figures, key: Key) -> tuple[PitchClass, ...]:
     """Return the notes that figures ask for above a bass, in the order of the complete figures."""
-    return tuple(_sounding(_letter_above(bass, f.number), f.sign, key) for f in complete(figures))
+    return tuple(
+        _sounding(_letter_above(bass, figure.number), figure.sign, key) for figure in complete(figures)
+    )
 
 
 def pitches_above(bass: Pitch, figures: Figures, key: Key) -> tuple[Pitch, ...]:
@@ -199,11 +201,11 @@ def pitches_above(bass: Pitch, figures: Figures, key: Key) -> tuple[Pitch, ...]:
     A ninth lies above the octave, as it must; every other note within the octave.
     """
     found = []
-    for f in complete(figures):
-        note = _sounding(_letter_above(bass.pitch_class, f.number), f.sign, key)
-        octave = (bass.diatonic + f.number - 1) // 7
+    for figure in complete(figures):
+        note = _sounding(_letter_above(bass.pitch_class, figure.number), figure.sign, key)
+        octave = (bass.diatonic + figure.number - 1) // 7
         found.append(Pitch(note.letter, note.alter, octave))
-    return tuple(sorted(found, key=lambda p: (p.diatonic, p.midi)))
+    return tuple(sorted(found, key=lambda pitch: (pitch.diatonic, pitch.midi)))
 
 
 def figures_of(bass: Pitch, upper: Iterable[Pitch], key: Key, short: bool = True) -> Figures:
@@ -213,19 +215,19 @@ def figures_of(bass: Pitch, upper: Iterable[Pitch], key: Key, short: bool = True
     more than an octave above the bass and a third sounds, else a 2. With `short` they are abbreviated.
     """
     numbers: dict[int, Figure] = {}
-    pitches = sorted(upper, key=lambda p: p.diatonic)
-    thirds = any((p.diatonic - bass.diatonic) % 7 == 2 for p in pitches)
-    for p in pitches:
-        steps = p.diatonic - bass.diatonic
+    pitches = sorted(upper, key=lambda pitch: pitch.diatonic)
+    thirds = any((pitch.diatonic - bass.diatonic) % 7 == 2 for pitch in pitches)
+    for pitch in pitches:
+        steps = pitch.diatonic - bass.diatonic
         number = steps % 7 + 1
-        if p.pitch_class == bass.pitch_class:
+        if pitch.pitch_class == bass.pitch_class:
             continue
         if number == 1:
             number = 8
         elif number == 2 and steps > 7 and thirds:
             number = 9
-        numbers.setdefault(number, Figure(number, _sign_for(p.pitch_class, key)))
-    figures = tuple(sorted(numbers.values(), key=lambda f: -f.number))
+        numbers.setdefault(number, Figure(number, _sign_for(pitch.pitch_class, key)))
+    figures = tuple(sorted(numbers.values(), key=lambda figure: -figure.number))
     return abbreviate(figures) if short else figures
 
 
@@ -240,16 +242,16 @@ def figures_of_chord(chord: Chord, key: Key, short: bool = True) -> Figures:
     bass = chord.bass
     numbers: dict[int, Figure] = {}
     tall = len(chord.quality.fifths) >= 5 and chord.inversion == 0
-    for p in chord.members:
-        number = (LETTERS.index(p.letter) - LETTERS.index(bass.letter)) % 7 + 1
-        if p == bass:
+    for tone in chord.members:
+        number = (LETTERS.index(tone.letter) - LETTERS.index(bass.letter)) % 7 + 1
+        if tone == bass:
             continue
         if number == 1:
             number = 8
         elif number == 2 and tall:
             number = 9
-        numbers.setdefault(number, Figure(number, _sign_for(p, key)))
-    figures = tuple(sorted(numbers.values(), key=lambda f: -f.number))
+        numbers.setdefault(number, Figure(number, _sign_for(tone, key)))
+    figures = tuple(sorted(numbers.values(), key=lambda figure: -figure.number))
     return abbreviate(figures) if short else figures
 
 

@@ -51,19 +51,21 @@ _MINOR_ALONE = ("i", "iv", "v", "ii°", "iiø", "III", "VI", "VII")
 _SIXTHS = {"It": ("Đ", ("7", "♭5")), "Fr": ("D", ("7", "♭5")), "Ger": ("Đ", ("♭9", "7", "♭5"))}
 
 
-def function_label(n: RomanNumeral, mode: Mode | None, moving: bool = False) -> Set | None:
+def function_label(numeral: RomanNumeral, mode: Mode | None, moving: bool = False) -> Set | None:
     """Return the function symbol of a numeral in a key of a mode (None: the one it is usual in).
 
     `moving` writes the six-four before the dominant with its moves, 6-5 and 4-3. None for a chord that has no
     symbol here, such as an augmented triad.
     """
-    where = mode or ("minor" if (n.applied[-1] if n.applied else n).head in _MINOR_ALONE else "major")
+    where = mode or (
+        "minor" if (numeral.applied[-1] if numeral.applied else numeral).head in _MINOR_ALONE else "major"
+    )
     key = Key(PitchClass("C"), where)
-    if not n.applied:
-        return _in_key(n, key, moving)
-    local = n.local_key(key)
-    inner = _in_key(replace(n, applied=()), Key(PitchClass("C"), local.mode), moving)
-    target = function_label(replace(n.applied[0], applied=n.applied[1:]), where)
+    if not numeral.applied:
+        return _in_key(numeral, key, moving)
+    local = numeral.local_key(key)
+    inner = _in_key(replace(numeral, applied=()), Key(PitchClass("C"), local.mode), moving)
+    target = function_label(replace(numeral.applied[0], applied=numeral.applied[1:]), where)
     if inner is None or target is None:
         return None
     head, figures, after = inner
@@ -72,31 +74,33 @@ def function_label(n: RomanNumeral, mode: Mode | None, moving: bool = False) -> 
     return f"({head}", figures, f"{after})[{target[0]}{''.join(target[1])}{target[2]}]"
 
 
-def _in_key(n: RomanNumeral, key: Key, moving: bool) -> Set | None:
-    if n.special == "Cad":
+def _in_key(numeral: RomanNumeral, key: Key, moving: bool) -> Set | None:
+    if numeral.special == "Cad":
         return "D", (("6–5", "4–3") if moving else ("6", "4")), ""
-    chord = n.chord(key)
-    if n.special in _SIXTHS:
-        head, figures = _SIXTHS[n.special]
+    chord = numeral.chord(key)
+    if numeral.special in _SIXTHS:
+        head, figures = _SIXTHS[numeral.special]
         return "D" + head, figures, _bass(chord, key.tonic.shift(2))
-    if n.special == "N":
-        return ("sN", (), "") if n.inversion == 1 else ("sG", _sevenths(n), _bass(chord, chord.root))
+    if numeral.special == "N":
+        return (
+            ("sN", (), "") if numeral.inversion == 1 else ("sG", _sevenths(numeral), _bass(chord, chord.root))
+        )
     above = chord.root.fifths - key.tonic.fifths
     third, fifth = chord.quality.fifths[1:3]
-    if n.quality in SUSPENDED:
+    if numeral.quality in SUSPENDED:
         name = _TRIADS.get((above, key.mode == "minor" and above != 1))
-        return (name, _sevenths(n), _bass(chord, chord.root)) if name else None
+        return (name, _sevenths(numeral), _bass(chord, chord.root)) if name else None
     if fifth == -6:
-        return _diminished(n, chord, key, above)
+        return _diminished(numeral, chord, key, above)
     if fifth != 1:
         return None
-    if above == 2 and third == -3 and n.inversion == 1:
+    if above == 2 and third == -3 and numeral.inversion == 1:
         return "S", (("6",) if chord.quality.is_triad else ("6", "5")), ""
     name = _TRIADS.get((above, third == -3))
-    return (name, _sevenths(n), _bass(chord, chord.root)) if name else None
+    return (name, _sevenths(numeral), _bass(chord, chord.root)) if name else None
 
 
-def _diminished(n: RomanNumeral, chord: Chord, key: Key, above: int) -> Set | None:
+def _diminished(numeral: RomanNumeral, chord: Chord, key: Key, above: int) -> Set | None:
     """The chord of the leading tone is a dominant without its root, that of ii a subdominant with a sixth."""
     if above == 5:
         root = key.tonic.shift(1)
@@ -110,8 +114,8 @@ def _diminished(n: RomanNumeral, chord: Chord, key: Key, above: int) -> Set | No
     return None
 
 
-def _sevenths(n: RomanNumeral) -> tuple[str, ...]:
-    return n.with_inversion(0).figures
+def _sevenths(numeral: RomanNumeral) -> tuple[str, ...]:
+    return numeral.with_inversion(0).figures
 
 
 def _bass(chord: Chord, root: PitchClass) -> str:

@@ -44,16 +44,16 @@ def _fold(text: str) -> str:
 
 def pitch_class_name(pitch_class: PitchClass, language: Language = "en") -> str:
     """Return a note's name: ``"B flat"``, ``"B"`` in German, ``"si bémol"`` in French."""
-    w = words_of(language)
-    letter = w.letters[LETTERS.index(pitch_class.letter)]
+    words = words_of(language)
+    letter = words.letters[LETTERS.index(pitch_class.letter)]
     alter = pitch_class.alter
     if alter == 0:
         return letter
     if language == "de":
         return _german(pitch_class)
-    sign = w.sharp if alter > 0 else w.flat
+    sign = words.sharp if alter > 0 else words.flat
     doubles, single = divmod(abs(alter), 2)
-    accidentals = [f"{w.double} {sign}"] * doubles + [sign] * single
+    accidentals = [f"{words.double} {sign}"] * doubles + [sign] * single
     return " ".join([letter, *accidentals])
 
 
@@ -96,12 +96,12 @@ def _read_german(plain: str) -> PitchClass | None:
 
 
 def _read_words(plain: str, language: Language) -> PitchClass | None:
-    w = words_of(language)
+    words = words_of(language)
     first, *rest = plain.split() or [""]
-    letters = [_fold(letter) for letter in w.letters]
+    letters = [_fold(letter) for letter in words.letters]
     if first not in letters:
         return None
-    double, sharp, flat = _fold(w.double), _fold(w.sharp), _fold(w.flat)
+    double, sharp, flat = _fold(words.double), _fold(words.sharp), _fold(words.flat)
     alter, weight = 0, 1
     for word in rest:
         if word == double and weight == 1:
@@ -121,8 +121,8 @@ def _read_words(plain: str, language: Language) -> PitchClass | None:
 
 def mode_name(mode: Mode, language: Language = "en") -> str:
     """Return ``"major"``, ``"Moll"``, ``"maggiore"`` ..."""
-    w = words_of(language)
-    return w.major if mode == "major" else w.minor
+    words = words_of(language)
+    return words.major if mode == "major" else words.minor
 
 
 def key_name(key: Key, language: Language = "en") -> str:
@@ -138,8 +138,8 @@ def parse_key(text: str, language: Language = "en") -> Key:
     """Read a key's name in a language; raise ValueError on anything else."""
     plain = _fold(text.replace("-", " ") if language == "de" else text)
     tonic, _, mode = plain.rpartition(" ")
-    w = words_of(language)
-    modes: dict[str, Mode] = {_fold(w.major): "major", _fold(w.minor): "minor"}
+    words = words_of(language)
+    modes: dict[str, Mode] = {_fold(words.major): "major", _fold(words.minor): "minor"}
     if mode in modes and tonic:
         try:
             return Key(parse_pitch_class(tonic, language), modes[mode])
@@ -157,15 +157,15 @@ def interval_name(interval: Interval, language: Language = "en") -> str:
 
     Intervals beyond the fifteenth are named by their size within an octave.
     """
-    w = words_of(language)
-    if interval.size > len(w.sizes):
+    words = words_of(language)
+    if interval.size > len(words.sizes):
         interval = interval.simple
-    size = w.sizes[interval.size - 1]
-    kind = w.kinds[interval.kind[0]][1 if interval.size in w.feminine else 0]
+    size = words.sizes[interval.size - 1]
+    kind = words.kinds[interval.kind[0]][1 if interval.size in words.feminine else 0]
     count = len(interval.kind)
     times = TIMES.get(language, TIMES["en"])
     often = times[count] if count < len(times) else f" ({count}×) "
-    if w.kind_first:
+    if words.kind_first:
         return f"{often}{kind} {size}".strip()
     return f"{size} {kind}{often}".strip()
 

@@ -47,12 +47,12 @@ _TARGETS: dict[Mode, tuple[str, ...]] = {
 }
 _MINOR_TRIADS: dict[Mode, tuple[int, ...]] = {"major": (2, 3, 6), "minor": (1, 4)}
 _STACKED = frozenset(
-    q
-    for q in Quality
-    if q in SUSPENDED
+    quality
+    for quality in Quality
+    if quality in SUSPENDED
     or (
-        q.factors in ((1, 3, 5), (1, 3, 5, 7), (1, 3, 5, 7, 2))
-        and q not in (Quality.ITALIAN, Quality.GERMAN, Quality.FRENCH, Quality.DOMINANT7_FLAT5)
+        quality.factors in ((1, 3, 5), (1, 3, 5, 7), (1, 3, 5, 7, 2))
+        and quality not in (Quality.ITALIAN, Quality.GERMAN, Quality.FRENCH, Quality.DOMINANT7_FLAT5)
     )
 )
 """Qualities that a numeral carries by itself, without brackets."""
@@ -68,13 +68,17 @@ def _usual(mode: Mode) -> dict[tuple[int, Quality], tuple[RomanNumeral, ...]]:
         applied = "{}" in row
         for target in _TARGETS[mode] if applied else ("",):
             for text in row.split():
-                n = read_numeral(text.format(target)).with_inversion(0)
-                chord = n.chord(key)
-                if applied and n.local_key(key).mode == "minor" and n.quality is Quality.HALF_DIMINISHED7:
+                numeral = read_numeral(text.format(target)).with_inversion(0)
+                chord = numeral.chord(key)
+                if (
+                    applied
+                    and numeral.local_key(key).mode == "minor"
+                    and numeral.quality is Quality.HALF_DIMINISHED7
+                ):
                     continue
                 names = found.setdefault((chord.root.fifths, chord.quality), [])
-                if n not in names:
-                    names.append(n)
+                if numeral not in names:
+                    names.append(numeral)
     return {place: tuple(names) for place, names in found.items()}
 
 
@@ -95,11 +99,11 @@ def _numerals_in(chord: Chord, mode: Mode, enharmonic: bool) -> tuple[RomanNumer
     key = Key(PitchClass("C"), mode)
     found: list[RomanNumeral] = []
     if not chord.added:
-        for n in _usual(mode).get((chord.root.fifths, chord.quality), ()):
-            found.append(replace(n, inversion=chord.inversion, omitted=chord.omitted))
+        for numeral in _usual(mode).get((chord.root.fifths, chord.quality), ()):
+            found.append(replace(numeral, inversion=chord.inversion, omitted=chord.omitted))
     if found and found[0].degree == 2 and found[0].alter == -1 and chord.inversion == 1:
         # The Neapolitan is called so in its first inversion; otherwise it is the lowered second degree.
-        found.sort(key=lambda n: n.special != "N")
+        found.sort(key=lambda numeral: numeral.special != "N")
     cadential = read_numeral("Cad64")
     if cadential.chord(key) == chord:
         found.append(cadential)
@@ -112,7 +116,7 @@ def _numerals_in(chord: Chord, mode: Mode, enharmonic: bool) -> tuple[RomanNumer
         found.append(plain)
     if enharmonic:
         for other in _respelled(chord, key):
-            found += [n for n in _numerals_in(other, mode, False) if n not in found]
+            found += [numeral for numeral in _numerals_in(other, mode, False) if numeral not in found]
     return tuple(found)
 
 
@@ -142,7 +146,7 @@ def _plain(chord: Chord, key: Key) -> RomanNumeral:
         added.append(accidental_text(bend) + str(number))
     if chord.quality is Quality.POWER:
         omitted.add(3)
-    n = RomanNumeral(
+    numeral = RomanNumeral(
         degree,
         quality,
         _inversion(chord, quality),
@@ -152,14 +156,14 @@ def _plain(chord: Chord, key: Key) -> RomanNumeral:
         altered=altered,
         small=small and quality in SUSPENDED,
     )
-    n = _by_key(n, key.mode)
+    numeral = _by_key(numeral, key.mode)
     # Text and value must agree on the order of what is in brackets.
-    return read_numeral(n.text)
+    return read_numeral(numeral.text)
 
 
 def _carried(chord: Chord) -> tuple[Quality, list[int], tuple[str, ...]]:
     """Return the quality the numeral itself can carry, the notes added to it, and what is altered."""
-    loose = [p.fifths - chord.root.fifths for p in chord.added]
+    loose = [tone.fifths - chord.root.fifths for tone in chord.added]
     if chord.quality in _STACKED:
         return chord.quality, loose, ()
     if chord.quality is Quality.DOMINANT7_FLAT5:
@@ -180,15 +184,15 @@ def _inversion(chord: Chord, quality: Quality) -> int:
     return quality.factors.index(bass) if bass in quality.factors else 0
 
 
-def _by_key(n: RomanNumeral, mode: Mode) -> RomanNumeral:
+def _by_key(numeral: RomanNumeral, mode: Mode) -> RomanNumeral:
     """Leave the seventh or ninth to the key where the key gives the same chord."""
-    size = len(n.quality.fifths) * 2 - 1
-    if size < 7 or n.quality in SUSPENDED:
-        return n
-    major, minor = bare_qualities(n.degree, n.alter, n.style, size)
-    if major is not minor and (major if mode == "major" else minor) is n.quality:
-        return replace(n, quality=major, by_key=True)
-    return n
+    size = len(numeral.quality.fifths) * 2 - 1
+    if size < 7 or numeral.quality in SUSPENDED:
+        return numeral
+    major, minor = bare_qualities(numeral.degree, numeral.alter, numeral.style, size)
+    if major is not minor and (major if mode == "major" else minor) is numeral.quality:
+        return replace(numeral, quality=major, by_key=True)
+    return numeral
 
 
 def _plain_sixth(chord: Chord, key: Key) -> RomanNumeral:
@@ -196,14 +200,14 @@ def _plain_sixth(chord: Chord, key: Key) -> RomanNumeral:
     special, degree, alter = _SIXTHS[chord.quality]
     above_tonic = degree_fifths(degree, alter, False, "major")
     tonic = chord.root.fifths - above_tonic - key.tonic.fifths
-    n = replace(read_numeral(special), inversion=chord.inversion, omitted=chord.omitted)
+    numeral = replace(read_numeral(special), inversion=chord.inversion, omitted=chord.omitted)
     if tonic == 0:
-        return n
+        return numeral
     target_degree = factor(tonic)
     target = RomanNumeral(
         target_degree, Quality.MAJOR, 0, degree_alter(target_degree, tonic, False, key.mode)
     )
-    return replace(n, applied=(target,))
+    return replace(numeral, applied=(target,))
 
 
 def _respelled(chord: Chord, key: Key) -> list[Chord]:

@@ -103,19 +103,19 @@ def read_numeral(text: str) -> RomanNumeral:
     if not plain:
         raise SymbolError("There is no Roman numeral here; write for example V65/V.")
     head, *targets = plain.split("/")
-    n = _read_head(head, text)
-    return replace(n, applied=tuple(_read_target(t, text) for t in targets)) if targets else n
+    numeral = _read_head(head, text)
+    return replace(numeral, applied=tuple(_read_target(t, text) for t in targets)) if targets else numeral
 
 
 def _read_target(target: str, text: str) -> RomanNumeral:
     why = "after the slash stands the numeral of a key without figures, such as /V or /ii."
     if not target:
         raise _complaint(text, why)
-    n = _read_head(target, text)
-    plain = n.quality.is_triad and n.special in ("", "N")
-    if not plain or n.inversion or n.added or n.omitted or n.altered:
+    numeral = _read_head(target, text)
+    plain = numeral.quality.is_triad and numeral.special in ("", "N")
+    if not plain or numeral.inversion or numeral.added or numeral.omitted or numeral.altered:
         raise _complaint(text, why)
-    return n
+    return numeral
 
 
 def _read_head(head: str, text: str) -> RomanNumeral:
@@ -247,7 +247,7 @@ def _stack(  # noqa: PLR0913
     A bracketed seventh that makes a chord with a name of its own is taken out of `altered`.
     """
     triad = TRIAD[style]
-    sevenths = {q.fifths[3] for q in bare_qualities(degree, alter, style, 7)}
+    sevenths = {quality.fifths[3] for quality in bare_qualities(degree, alter, style, 7)}
     if seventh is None and triad[0] == 4 and "b7" in altered and 5 in sevenths:
         altered.remove("b7")
         seventh = -2

@@ -34,47 +34,49 @@ _FACTORS = {
 _BENDS = {"": "", "b": "lowered ", "#": "raised ", "bb": "doubly lowered ", "##": "doubly raised "}
 
 
-def degree_words(n: RomanNumeral) -> str:
+def degree_words(numeral: RomanNumeral) -> str:
     """Return the name of a numeral's degree: ``"dominant"``, ``"lowered submediant"``, ``"subtonic"``."""
-    if n.special == "N":
+    if numeral.special == "N":
         return "Neapolitan"
-    small, sign = n.style
-    if n.degree == 7 and n.alter in (0, -1) and not (small and n.alter == 0) and sign == "":
+    small, sign = numeral.style
+    if numeral.degree == 7 and numeral.alter in (0, -1) and not (small and numeral.alter == 0) and sign == "":
         return "subtonic"
-    times = {1: "", 2: "doubly "}.get(abs(n.alter), f"{abs(n.alter)} times ")
-    bend = "" if n.alter == 0 else times + ("raised " if n.alter > 0 else "lowered ")
-    return bend + _DEGREES[n.degree - 1]
+    times = {1: "", 2: "doubly "}.get(abs(numeral.alter), f"{abs(numeral.alter)} times ")
+    bend = "" if numeral.alter == 0 else times + ("raised " if numeral.alter > 0 else "lowered ")
+    return bend + _DEGREES[numeral.degree - 1]
 
 
-def numeral_words(n: RomanNumeral) -> str:
+def numeral_words(numeral: RomanNumeral) -> str:
     """Return a numeral in words; root position is not mentioned."""
-    phrase = _chord_words(n)
-    for target in n.applied:
-        phrase += _target_words(n, target)
-    for name in n.altered:
+    phrase = _chord_words(numeral)
+    for target in numeral.applied:
+        phrase += _target_words(numeral, target)
+    for name in numeral.altered:
         accidental, number = _split(name)
         phrase += f", with its {_FACTORS[number]} {_BENDS.get(accidental, accidental).strip()}"
-    for name in n.added:
+    for name in numeral.added:
         accidental, number = _split(name)
         phrase += f", with an added {_BENDS.get(accidental, accidental)}{_FACTORS[number]}"
-    for number in n.omitted:
+    for number in numeral.omitted:
         phrase += f", without its {_FACTORS[number]}"
-    named = {"N": 1, "Cad": 2}.get(n.special, usual_inversion(n.quality))
-    if n.inversion != (named if n.special else 0):
-        phrase += f", in {inversion_words(n.inversion)}"
+    named = {"N": 1, "Cad": 2}.get(numeral.special, usual_inversion(numeral.quality))
+    if numeral.inversion != (named if numeral.special else 0):
+        phrase += f", in {inversion_words(numeral.inversion)}"
     return phrase
 
 
-def numeral_explanation(n: RomanNumeral, key: Key) -> str:
+def numeral_explanation(numeral: RomanNumeral, key: Key) -> str:
     """Return words, key and notes: "the dominant seventh, in C minor: G B D F, G in the bass"."""
-    chord = n.chord(key)
-    notes = " ".join(pitch_class_name(p).replace(" ", "-") for p in chord.members)
-    return f"{numeral_words(n)}, in {key_name(key)}: {notes}, {pitch_class_name(chord.bass)} in the bass"
+    chord = numeral.chord(key)
+    notes = " ".join(pitch_class_name(tone).replace(" ", "-") for tone in chord.members)
+    return (
+        f"{numeral_words(numeral)}, in {key_name(key)}: {notes}, {pitch_class_name(chord.bass)} in the bass"
+    )
 
 
-def chord_tone_words(n: RomanNumeral, key: Key, note: PitchClass) -> str:
+def chord_tone_words(numeral: RomanNumeral, key: Key, note: PitchClass) -> str:
     """Return what a note is in the chord: ``"the root"``, ``"an added note"``, or nothing."""
-    chord = n.chord(key)
+    chord = numeral.chord(key)
     for number in chord.quality.factors:
         if chord.member(number) == note:
             tall = number in (2, 4, 6) and len(chord.quality.fifths) > 4
@@ -87,38 +89,40 @@ def _split(name: str) -> tuple[str, int]:
     return name[: len(name) - len(digits)], int(digits)
 
 
-def _target_words(n: RomanNumeral, target: RomanNumeral) -> str:
-    works_on = n.style[1] in ("o", "ø") or n.degree == 5 or n.special in ("It", "Fr", "Ger", "Cad")
+def _target_words(numeral: RomanNumeral, target: RomanNumeral) -> str:
+    works_on = (
+        numeral.style[1] in ("o", "ø") or numeral.degree == 5 or numeral.special in ("It", "Fr", "Ger", "Cad")
+    )
     link = " of the " if works_on else " in the key of the "
     return link + degree_words(target)
 
 
-def _chord_words(n: RomanNumeral) -> str:
-    if n.special == "N":
-        if n.quality is Quality.MAJOR7:
+def _chord_words(numeral: RomanNumeral) -> str:
+    if numeral.special == "N":
+        if numeral.quality is Quality.MAJOR7:
             return "the Neapolitan seventh"
-        return "the Neapolitan sixth" if n.inversion == 1 else "the Neapolitan chord"
-    if n.special:
-        return _SPECIAL[n.special]
-    degree = degree_words(n)
-    if n.by_key:
-        kind = "seventh" if len(n.quality.fifths) == 4 else "ninth"
+        return "the Neapolitan sixth" if numeral.inversion == 1 else "the Neapolitan chord"
+    if numeral.special:
+        return _SPECIAL[numeral.special]
+    degree = degree_words(numeral)
+    if numeral.by_key:
+        kind = "seventh" if len(numeral.quality.fifths) == 4 else "ninth"
         return f"the {kind} chord on the {degree}" if degree != "dominant" else f"the dominant {kind}"
     if degree == "dominant":
-        found = _DOMINANT.get(n.quality)
+        found = _DOMINANT.get(numeral.quality)
         if found:
             return found
-    if n.degree == 7 and n.alter == 0 and n.quality is Quality.DIMINISHED:
+    if numeral.degree == 7 and numeral.alter == 0 and numeral.quality is Quality.DIMINISHED:
         return "the leading-tone triad"
-    if n.quality in (Quality.MAJOR, Quality.MINOR):
+    if numeral.quality in (Quality.MAJOR, Quality.MINOR):
         if degree == "subtonic":
-            return f"the {n.quality.words} on the subtonic"
-        return f"the {n.quality.value} {degree} triad"
-    if n.quality is Quality.SUS4:
+            return f"the {numeral.quality.words} on the subtonic"
+        return f"the {numeral.quality.value} {degree} triad"
+    if numeral.quality is Quality.SUS4:
         return f"the {degree} with a suspended fourth"
-    if n.quality is Quality.DOMINANT7_SUS4:
+    if numeral.quality is Quality.DOMINANT7_SUS4:
         return f"the {degree} seventh with a suspended fourth"
-    return f"the {n.quality.words} on the {degree}"
+    return f"the {numeral.quality.words} on the {degree}"
 
 
 _DOMINANT = {

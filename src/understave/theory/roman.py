@@ -302,25 +302,26 @@ class _Placed:
     mode: Mode
 
 
-def _place(n: RomanNumeral, mode: Mode) -> _Placed:
+def _place(numeral: RomanNumeral, mode: Mode) -> _Placed:
     tonic = 0
-    for target in reversed(n.applied):
+    for target in reversed(numeral.applied):
         small = target.style[0]
         tonic += degree_fifths(target.degree, target.alter, small, mode)
         mode = "minor" if small else "major"
-    own = degree_fifths(n.degree, n.alter, n.style[0], mode)
-    quality = _quality_in(n, mode)
+    own = degree_fifths(numeral.degree, numeral.alter, numeral.style[0], mode)
+    quality = _quality_in(numeral, mode)
     shape = list(quality.fifths)
-    for name in n.altered:
+    for name in numeral.altered:
         number = (int(name.lstrip("#b")) - 1) % 7 + 1
         step = 7 * (name.count("#") - name.count("b"))
         shape = [f + step if factor(f) == number else f for f in shape]
     added = [
-        above_root(own, n.degree, int(name.lstrip("#b")), mode) + 7 * (name.count("#") - name.count("b"))
-        for name in n.added
+        above_root(own, numeral.degree, int(name.lstrip("#b")), mode)
+        + 7 * (name.count("#") - name.count("b"))
+        for name in numeral.added
     ]
-    omitted = set(n.omitted)
-    if n.altered or added:
+    omitted = set(numeral.omitted)
+    if numeral.altered or added:
         whole = (*shape, *(a for a in added if a not in shape))
         for named in quality_of_shape(whole):
             # The French sixth is a function, not a sound: only the numeral Fr means it.
@@ -333,9 +334,11 @@ def _place(n: RomanNumeral, mode: Mode) -> _Placed:
     return _Placed(tonic + own, quality, places, tuple(sorted(omitted)), tonic, mode)
 
 
-def _quality_in(n: RomanNumeral, mode: Mode) -> Quality:
-    if not n.by_key or mode == "major":
-        return n.quality
-    if n.special == "Cad":
+def _quality_in(numeral: RomanNumeral, mode: Mode) -> Quality:
+    if not numeral.by_key or mode == "major":
+        return numeral.quality
+    if numeral.special == "Cad":
         return Quality.MINOR
-    return bare_quality(n.degree, n.alter, n.style, len(n.quality.fifths) * 2 - 1, mode)
+    return bare_quality(
+        numeral.degree, numeral.alter, numeral.style, len(numeral.quality.fifths) * 2 - 1, mode
+    )

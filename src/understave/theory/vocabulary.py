@@ -72,7 +72,7 @@ WORDS: dict[Language, Words] = {
         ),
         feminine=frozenset(),
         kind_first=True,
-        qualities={q: q.words for q in Quality},
+        qualities={quality: quality.words for quality in Quality},
     ),
     "de": Words(
         letters=("C", "D", "E", "F", "G", "A", "H"),

@@ -108,7 +108,7 @@ class Harmony:
     @property
     def altered(self) -> frozenset[PitchClass]:
         """The members that do not belong to the key."""
-        return frozenset(p for p in self.chord.members if p not in self.key)
+        return frozenset(tone for tone in self.chord.members if tone not in self.key)
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +172,7 @@ thirteenth).
 @lru_cache(maxsize=4096)
 def _pitches(pitch_class: PitchClass, low: int, high: int) -> tuple[Pitch, ...]:
     found = (Pitch(pitch_class.letter, pitch_class.alter, octave) for octave in range(8))
-    return tuple(p for p in found if low <= p.midi <= high)
+    return tuple(pitch for pitch in found if low <= pitch.midi <= high)
 
 
 @lru_cache(maxsize=512)
@@ -181,16 +181,20 @@ def _voicings(harmony: Harmony, layout: Layout) -> tuple[list[Voicing], _Costs]:
     chord = harmony.chord
     members = tuple(dict.fromkeys(chord.members))
     basses = _pitches(chord.bass, *layout.ranges[0])
-    uppers = [tuple(p for m in members for p in _pitches(m, *layout.ranges[k])) for k in (1, 2, 3)]
+    uppers = [
+        tuple(pitch for tone in members for pitch in _pitches(tone, *layout.ranges[k])) for k in (1, 2, 3)
+    ]
     prices = _Prices(harmony, members)
     found: list[Voicing] = []
     costs: list[float] = []
     for bass, tenor, alto, soprano in product(basses, *uppers):
         voicing = (bass, tenor, alto, soprano)
-        m = [p.midi for p in voicing]
+        m = [pitch.midi for pitch in voicing]
         if not m[0] <= m[1] <= m[2] <= m[3] or any(m[b] - m[a] > most for a, b, most in layout.spans):
             continue
-        classes = tuple(members.index(p.pitch_class) if p.pitch_class in members else 0 for p in voicing)
+        classes = tuple(
+            members.index(pitch.pitch_class) if pitch.pitch_class in members else 0 for pitch in voicing
+        )
         cost = prices(classes)
         # Two voices on one key are a chord of three notes; a second low down is a growl.
         cost += (40.0 if layout.distinct else 5.0) * sum(a == b for a, b in pairwise(m))
@@ -213,28 +217,28 @@ class _Prices:
         self.omit: list[float] = []
         self.double: list[float] = []
         six_four = chord.quality.is_triad and chord.inversion == 2
-        for p in members:
-            number = factor(p.fifths - chord.root.fifths)
-            altered_fifth = number == 5 and p.fifths - chord.root.fifths != 1
+        for tone in members:
+            number = factor(tone.fifths - chord.root.fifths)
+            altered_fifth = number == 5 and tone.fifths - chord.root.fifths != 1
             price = _OMITTED[number] if not altered_fifth else 150.0
             if number == 5 and not altered_fifth:
                 price += 6.0 if self.size == 3 else 0.0
                 price += 20.0 if chord.inversion else 0.0
             self.omit.append(price)
             double = {1: 0.0, 3: 3.0, 5: 2.0}.get(number, 60.0)
-            if p == chord.bass and chord.inversion == 1 and chord.quality is Quality.DIMINISHED:
+            if tone == chord.bass and chord.inversion == 1 and chord.quality is Quality.DIMINISHED:
                 double = 0.0
             elif chord.quality is Quality.DIMINISHED and number != 3:
                 double += 6.0
             if six_four:
-                double = 0.0 if p == chord.bass else 8.0
-            if p in (seventh, leading) or p in (harmony.sixth or ()):
+                double = 0.0 if tone == chord.bass else 8.0
+            if tone in (seventh, leading) or tone in (harmony.sixth or ()):
                 double = 120.0
-            elif p in harmony.altered and harmony.numeral.special != "N" and p != chord.root:
+            elif tone in harmony.altered and harmony.numeral.special != "N" and tone != chord.root:
                 double += 12.0
             elif harmony.numeral.special == "N":
                 # The Neapolitan doubles its bass, the key's fourth degree.
-                double = 0.0 if p == chord.member(3) else double + 4.0
+                double = 0.0 if tone == chord.member(3) else double + 4.0
             self.double.append(double)
         self.known: dict[tuple[int, ...], float] = {}
 
@@ -257,10 +261,10 @@ _PARALLEL, _CONTRARY, _SEVENTH, _LEADING = 1000.0, 400.0, 500.0, 300.0
 
 def _moves(a: Harmony, one: list[Voicing], b: Harmony, two: list[Voicing]) -> _Costs:
     """Return the price of going from each voicing of a chord to each of the next."""
-    m1 = np.array([[p.midi for p in v] for v in one], dtype=np.int64)
-    m2 = np.array([[p.midi for p in v] for v in two], dtype=np.int64)
-    d1 = np.array([[p.diatonic for p in v] for v in one], dtype=np.int64)
-    d2 = np.array([[p.diatonic for p in v] for v in two], dtype=np.int64)
+    m1 = np.array([[pitch.midi for pitch in v] for v in one], dtype=np.int64)
+    m2 = np.array([[pitch.midi for pitch in v] for v in two], dtype=np.int64)
+    d1 = np.array([[pitch.diatonic for pitch in v] for v in one], dtype=np.int64)
+    d2 = np.array([[pitch.diatonic for pitch in v] for v in two], dtype=np.int64)
     move = m2[None] - m1[:, None]
     steps = np.abs(d2[None] - d1[:, None])
     size = np.abs(move)
@@ -355,7 +359,7 @@ def wishes(a: Harmony, b: Harmony) -> tuple[Wish, ...]:
         for note in a.chord.members:
             if note != a.chord.bass:
                 wish(note, _steps(there, note, -1), "six-four", 200.0)
-    tied = {w.note for w in found}
+    tied = {wish.note for wish in found}
     for note in a.altered - tied:
         degree, alter = a.key.degree(note)
         del degree
@@ -370,13 +374,13 @@ def _steps(there: Sequence[PitchClass], note: PitchClass, direction: int) -> tup
     """
     letter = (ord(note.letter) - ord("A") + direction) % 7
     ways = [
-        direction * ((p.semitone - note.semitone) * direction % 12)
-        for p in there
-        if ord(p.letter) - ord("A") == letter
+        direction * ((tone.semitone - note.semitone) * direction % 12)
+        for tone in there
+        if ord(tone.letter) - ord("A") == letter
     ]
     plain = tuple(w for w in ways if 1 <= abs(w) <= 2)
     chromatic = tuple(
-        direction for p in there if p.letter == note.letter and p.alter - note.alter == direction
+        direction for tone in there if tone.letter == note.letter and tone.alter - note.alter == direction
     )
     return plain or chromatic
 
@@ -417,17 +421,17 @@ def faults(harmonies: Sequence[Harmony], voicings: Sequence[Voicing]) -> tuple[F
 
 def _faults_of_chord(harmony: Harmony, voicing: Voicing, i: int) -> list[Fault]:
     chord = harmony.chord
-    classes = [p.pitch_class for p in voicing]
+    classes = [pitch.pitch_class for pitch in voicing]
     found: list[Fault] = []
     if any(low.midi > high.midi for low, high in pairwise(voicing)):
         found.append(Fault("crossing", i, ()))
     if classes[0] != chord.bass:
         found.append(Fault("bass", i, (0,)))
-    foreign = tuple(v for v, p in enumerate(classes) if p not in chord.members)
+    foreign = tuple(v for v, tone in enumerate(classes) if tone not in chord.members)
     if foreign:
         found.append(Fault("foreign", i, foreign))
     # A fifth may be missing, and what four voices have no room for.
-    missing = [p for p in chord.members if p not in classes and p != chord.member(5)]
+    missing = [tone for tone in chord.members if tone not in classes and tone != chord.member(5)]
     if missing and len(chord.members) <= 4:
         found.append(Fault("incomplete", i, ()))
     for rule, note in (
@@ -435,7 +439,7 @@ def _faults_of_chord(harmony: Harmony, voicing: Voicing, i: int) -> list[Fault]:
         ("doubled seventh", harmony.seventh),
     ):
         if note is not None and classes.count(note) > 1:
-            found.append(Fault(rule, i, tuple(v for v, p in enumerate(classes) if p == note)))
+            found.append(Fault(rule, i, tuple(v for v, tone in enumerate(classes) if tone == note)))
     return found
 
 

@@ -58,7 +58,7 @@ def over_words(above: Above, book: Phrasebook) -> str:
 
 def _members(chord: Chord, notes: Sequence[Note], book: Phrasebook) -> str:
     reasons, language = book.reasons, book.language
-    sounding = {n.midi % 12 for n in notes}
+    sounding = {note.midi % 12 for note in notes}
     present = [pitch_class_name(pc, language) for pc in chord.members if pc.semitone in sounding]
     missing = [
         reasons["member"].format(which=reasons["members"][_WHICH[i]], note=pitch_class_name(pc, language))
@@ -76,7 +76,7 @@ def _members(chord: Chord, notes: Sequence[Note], book: Phrasebook) -> str:
 def _bass(chord: Chord, notes: Sequence[Note], book: Phrasebook) -> str:
     if not notes:
         return ""
-    low = min(notes, key=lambda n: n.midi)
+    low = min(notes, key=lambda note: note.midi)
     named = octave_name(low.pitch, book)
     for i, pc in enumerate(chord.members):
         if pc.semitone == low.midi % 12 and i < len(_WHICH):
@@ -89,9 +89,9 @@ def _foreign(score: Score, span: Span, notes: Sequence[Note], book: Phrasebook) 
         return ""
     told = [
         book.reasons["is_kind"].format(
-            note=octave_name(n.pitch, book), kind=foreign_words(score, span, n, book.language)
+            note=octave_name(note.pitch, book), kind=foreign_words(score, span, note, book.language)
         )
-        for n in notes[:_MOST_FOREIGN]
+        for note in notes[:_MOST_FOREIGN]
     ]
     rest = len(notes) - len(told)
     more = book.form(book.reasons["more"], str(rest)).format(n=rest) if rest > 0 else ""

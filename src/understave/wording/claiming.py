@@ -203,8 +203,8 @@ def is_true(
     """
     known = facts(score, spans)
     forms = dict.fromkeys(f for v in levels for f in (v, "beginner_again" if v == "beginner" else "again"))
-    claims = dict.fromkeys(c for form in forms for c in claims_of(event, score, form, language))
-    return all(c.holds(known) for c in claims)
+    claims = dict.fromkeys(claim for form in forms for claim in claims_of(event, score, form, language))
+    return all(claim.holds(known) for claim in claims)
 
 
 def is_true_of(
@@ -212,7 +212,7 @@ def is_true_of(
 ) -> bool:
     """Whether what a template of its own, such as a question with its answer, claims of an event is so."""
     known = facts(score, spans)
-    return all(c.holds(known) for c in claims_of(event, score, template=said, more=values))
+    return all(claim.holds(known) for claim in claims_of(event, score, template=said, more=values))
 
 
 def _nothing(t: Told) -> Iterator[Claim]:
@@ -300,7 +300,7 @@ def _last_striking(t: Told, note: Note) -> Note:
     again = [t.score.note_by_id[i] for i in t.event.notes if i in t.score.note_by_id]
     until = t.moment("resolution_time") or t.event.end
     same = [m for m in again if m.midi == note.midi and m.onset < until]
-    return max(same, key=lambda m: m.onset, default=note)
+    return max(same, key=lambda note: note.onset, default=note)
 
 
 def _coming(t: Told, note: Note) -> Iterator[Claim]:
@@ -475,7 +475,9 @@ def _phrase_form(t: Told) -> Iterator[Claim]:
     for label, key, at in (("close", "key", "arrival"), ("weak", "weak_key", "weak_arrival")):
         where, moment = t.key(key), t.moment(at)
         if where is not None and moment is not None:
-            melody = next((n.pitch for n in melody_of(t.score) if n.onset <= moment < n.end), None)
+            melody = next(
+                (note.pitch for note in melody_of(t.score) if note.onset <= moment < note.end), None
+            )
             yield h.Cadence(moment, moment + _INSTANT, where, t.text(label), melody)
 
 
@@ -941,7 +943,9 @@ def _voicing(t: Told) -> Iterator[Claim]:
         yield p.MelodyIn(t.start, t.end, _VOICES[label], notes)
     if pitch is None:
         return
-    note = next((m for m in (t.score.note_by_id.get(i) for i in notes) if m and m.pitch == pitch), None)
+    note = next(
+        (note for note in (t.score.note_by_id.get(i) for i in notes) if note and note.pitch == pitch), None
+    )
     if label == "bass at a change":
         yield p.StruckBass(t.start, t.end, pitch)
         yield p.ChangesHere(t.start, t.start)

@@ -33,31 +33,33 @@ def _shown(mark: re.Match[str]) -> str:
         return mark[0]
 
 
-def chord_words(n: RomanNumeral, book: Phrasebook) -> str:
+def chord_words(numeral: RomanNumeral, book: Phrasebook) -> str:
     """Return a chord in words; root position is not mentioned."""
     if "on" not in book.numerals:
-        return numeral_words(n)
-    phrase = _chord(n, book)
-    for target in n.applied:
+        return numeral_words(numeral)
+    phrase = _chord(numeral, book)
+    for target in numeral.applied:
         phrase += " " + book.numerals["to"].format(degree=_degree(target, book))
-    usual = {"N": 1, "Cad": 2}.get(n.special, usual_inversion(n.quality)) if n.special else 0
-    if n.inversion != usual:
-        phrase += ", " + book.numerals["inversions"][n.inversion]
+    usual = (
+        {"N": 1, "Cad": 2}.get(numeral.special, usual_inversion(numeral.quality)) if numeral.special else 0
+    )
+    if numeral.inversion != usual:
+        phrase += ", " + book.numerals["inversions"][numeral.inversion]
     return phrase
 
 
-def _chord(n: RomanNumeral, book: Phrasebook) -> str:
-    if n.special:
-        return str(book.numerals["special"][n.special])
-    quality = quality_name(n.quality, book.language)
-    named = n.degree == 5 and n.alter == 0 and n.quality.value.startswith("dominant")
-    if named and n.quality.value != "dominant7sus4":
+def _chord(numeral: RomanNumeral, book: Phrasebook) -> str:
+    if numeral.special:
+        return str(book.numerals["special"][numeral.special])
+    quality = quality_name(numeral.quality, book.language)
+    named = numeral.degree == 5 and numeral.alter == 0 and numeral.quality.value.startswith("dominant")
+    if named and numeral.quality.value != "dominant7sus4":
         return quality
-    return str(book.numerals["on"].format(quality=quality, degree=_degree(n, book)))
+    return str(book.numerals["on"].format(quality=quality, degree=_degree(numeral, book)))
 
 
-def _degree(n: RomanNumeral, book: Phrasebook) -> str:
-    if n.special == "N":
+def _degree(numeral: RomanNumeral, book: Phrasebook) -> str:
+    if numeral.special == "N":
         return str(book.numerals["neapolitan"])
-    bend = {-1: "lowered ", 1: "raised "}.get(n.alter, "")
-    return str(book.numerals["degrees"][bend + str(n.degree)])
+    bend = {-1: "lowered ", 1: "raised "}.get(numeral.alter, "")
+    return str(book.numerals["degrees"][bend + str(numeral.degree)])

@@ -54,17 +54,17 @@ def tell_comparison(
     Curves have `width` bars of equal written time from the beginning to the end of the stretch.
     """
     book = phrasebook(language)
-    curves = [c.by_time(*stretch, width) for c in compared]
+    curves = [blur.by_time(*stretch, width) for blur in compared]
     top = max(LEAST, *(max(c) for c in curves)) if curves else LEAST
     found = []
     for name, group in groupby(zip(compared, curves, strict=True), key=lambda pair: pair[0].instrument.name):
         ways: list[Way] = []
         for measured, curve in group:
             # Told again, a clash is told briefly; to beginners that would not say where it is.
-            brief = level != "beginner" and any(w.worst for w in ways)
+            brief = level != "beginner" and any(way.worst for way in ways)
             told = [
-                (say_again if level != "beginner" and (brief or k) else say)(e, score, level, language)
-                for k, e in enumerate(measured.worst)
+                (say_again if level != "beginner" and (brief or k) else say)(event, score, level, language)
+                for k, event in enumerate(measured.worst)
             ]
             names = [book.phrases[f"pedal_way_{s.replace(' ', '_')}"] for s in measured.styles]
             ways.append(

@@ -237,9 +237,9 @@ def _grammar(table: Mapping[str, Any], language: Language) -> Grammar:
 @lru_cache
 def _patterns(language: Language) -> tuple[tuple[re.Pattern[str], Gloss], ...]:
     """Return a pattern for each form, longest first; a form that ends in ``*`` may go on."""
-    forms = [(form, g) for g in phrasebook(language).glosses for form in g.forms]
+    forms = [(form, gloss) for gloss in phrasebook(language).glosses for form in gloss.forms]
     forms.sort(key=lambda pair: -len(pair[0]))
-    return tuple((_pattern(form), g) for form, g in forms)
+    return tuple((_pattern(form), gloss) for form, gloss in forms)
 
 
 def _pattern(form: str) -> re.Pattern[str]:

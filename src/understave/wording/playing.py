@@ -193,12 +193,14 @@ def headings(
     book = phrasebook(language)
     start, end = stretch or (Fraction(0), score.end)
     found = []
-    for m in score.measures:
-        if start <= m.start < end:
-            loudness = nearest_mark(level_at(plan.levels, m.start)) if plan.levels else "?"
-            value = next((t.value for t in plan.tension if t.start <= m.start < t.end), 0.0)
+    for measure in score.measures:
+        if start <= measure.start < end:
+            loudness = nearest_mark(level_at(plan.levels, measure.start)) if plan.levels else "?"
+            value = next((t.value for t in plan.tension if t.start <= measure.start < t.end), 0.0)
             state = book.phrases["play_heading"].format(loudness=loudness, tension=_strength(value, book))
-            found.append(Heading(book.bars(m.number, m.number), state, m.start, m.end))
+            found.append(
+                Heading(book.bars(measure.number, measure.number), state, measure.start, measure.end)
+            )
     return tuple(found)
 
 
@@ -219,12 +221,12 @@ def _told(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
             continue
         what = mark.mark if mark.origin == "proposed" else words["play_printed"].format(what=mark.mark)
         yield _Item(mark.moment, "dynamics", what, mark.why)
-    for h in plan.hairpins:
-        peak = place(score, h.peak, book) if h.peak is not None else ""
-        what = words[f"play_{h.kind}"].format(place=_end_place(score, h.end, book), peak=peak)
-        if h.origin == "printed":
+    for hairpin in plan.hairpins:
+        peak = place(score, hairpin.peak, book) if hairpin.peak is not None else ""
+        what = words[f"play_{hairpin.kind}"].format(place=_end_place(score, hairpin.end, book), peak=peak)
+        if hairpin.origin == "printed":
             what = words["play_printed"].format(what=what)
-        yield _Item(h.start, "dynamics", what, h.why)
+        yield _Item(hairpin.start, "dynamics", what, hairpin.why)
     yield from _voices(score, plan.voices, book)
     for bend in plan.timing:
         if bend.why is not None:
@@ -261,7 +263,7 @@ def _pedal_words(before: float, after: float, book: Phrasebook) -> str:
 
 def _voices(score: Score, voices: tuple[Voice, ...], book: Phrasebook) -> Iterator[_Item]:
     """What to do with single notes; and with the layers of the texture, where each first comes or moves."""
-    known = [(score.note_by_id[v.note], v) for v in voices if v.note in score.note_by_id]
+    known = [(score.note_by_id[voice.note], voice) for voice in voices if voice.note in score.note_by_id]
     layers: dict[str, str] = {}
     runs: set[Event] = set()
     for note, voice in sorted(known, key=lambda n: n[0].onset):

@@ -78,12 +78,12 @@ class Paragraph:
     @property
     def notes(self) -> tuple[str, ...]:
         """The ids of all notes that its sentences rest on."""
-        return tuple(dict.fromkeys(i for s in self.sentences for i in s.notes))
+        return tuple(dict.fromkeys(i for sentence in self.sentences for i in sentence.notes))
 
     @property
     def text(self) -> str:
         """All its sentences in a row."""
-        return " ".join(s.text for s in self.sentences)
+        return " ".join(sentence.text for sentence in self.sentences)
 
 
 def tell(
@@ -99,10 +99,10 @@ def tell(
     Then what began earlier and still goes on is told too, and in one bar or two the ornaments one by one.
     """
     book = phrasebook(language)
-    events = [e for e in reading.events if can_say(e, language)]
-    if sum(e in SECTION for e in events) < 2:
+    events = [event for event in reading.events if can_say(event, language)]
+    if sum(event in SECTION for event in events) < 2:
         # A single section is no form.
-        events = [e for e in events if e not in FORM and e not in SECTION]
+        events = [event for event in events if event not in FORM and event not in SECTION]
     cuts = passages(score, reading)
 
     def so(event: Event) -> bool:
@@ -111,10 +111,10 @@ def tell(
     told: list[Paragraph] = []
     spoken: set[str] = set()
     if bars is None:
-        wide = [e for e in events if _is_wide(e, score) and e not in KEY]
+        wide = [event for event in events if _is_wide(event, score) and event not in KEY]
         chosen = _choose(wide, MOST_OF_PIECE[level], 3, LEAST, so)
         sentences = _key_sentence(score, reading, book) + [
-            replace(s, place="") for s in _sentences(chosen, score, level, language, spoken)
+            replace(sentence, place="") for sentence in _sentences(chosen, score, level, language, spoken)
         ]
         if sentences:
             told.append(_paragraph(book.headings["piece"], Fraction(0), score.end, score, sentences))
@@ -122,14 +122,16 @@ def tell(
         if bars is not None and (end <= bars[0] or start >= bars[1]):
             continue
         lo, hi = (max(start, bars[0]), min(end, bars[1])) if bars else (start, end)
-        here = [e for e in events if not _is_wide(e, score) and lo <= _anchor(e) < hi]
+        here = [event for event in events if not _is_wide(event, score) and lo <= _anchor(event) < hi]
         if bars and start <= bars[0]:
-            here += [e for e in events if _lasts(e) and e.start < lo < e.end]
+            here += [event for event in events if _lasts(event) and event.start < lo < event.end]
         close = bars is not None and _bars_in(score, *bars) <= _FEW_BARS
         least = 0.0 if close else LEAST
         chosen = _choose(_worth_telling(here, close), MOST[level], SAME[level], least, so)
         sentences = _sentences(chosen, score, level, language, spoken)
-        sentences += _counts([e for e in here if not _is_counted(e) or so(e)], chosen, score, level, book)
+        sentences += _counts(
+            [event for event in here if not _is_counted(event) or so(event)], chosen, score, level, book
+        )
         if sentences:
             heading = _heading(score, reading, lo, hi, book)
             told.append(_paragraph(heading, lo, hi, score, sentences))
@@ -138,9 +140,9 @@ def tell(
 
 def passages(score: Score, reading: Reading) -> tuple[tuple[Fraction, Fraction], ...]:
     """Cut a piece where its phrases end, very short ones drawn together; without any, every eight bars."""
-    phrases = sorted({(e.start, e.end) for e in reading.events if e in PHRASE})
+    phrases = sorted({(event.start, event.end) for event in reading.events if event in PHRASE})
     if not phrases:
-        starts = [m.start for m in score.measures[::_FALLBACK_BARS]]
+        starts = [measure.start for measure in score.measures[::_FALLBACK_BARS]]
         return tuple(zip(starts, [*starts[1:], score.end], strict=True))
     cuts: list[tuple[Fraction, Fraction]] = []
     for start, end in phrases:
@@ -180,7 +182,7 @@ def key_sentence(score: Score, reading: Reading, book: Phrasebook) -> str:
     runs = key_stretches(reading)
     if not runs:
         return ""
-    settled = {found.key for e, found in KEY.all(reading.events) if e.label != "tonicization"}
+    settled = {found.key for event, found in KEY.all(reading.events) if event.label != "tonicization"}
     home = runs[0][0]
     visits: dict[Key, str] = {}
     touched: dict[Key, str] = {}
@@ -207,8 +209,8 @@ def key_sentence(score: Score, reading: Reading, book: Phrasebook) -> str:
 
 def _key_sentence(score: Score, reading: Reading, book: Phrasebook) -> list[Sentence]:
     text = key_sentence(score, reading, book)
-    events = tuple(e for e in reading.events if e in KEY)
-    notes = tuple(dict.fromkeys(i for e in events for i in e.notes))
+    events = tuple(event for event in reading.events if event in KEY)
+    notes = tuple(dict.fromkeys(i for event in events for i in event.notes))
     return [Sentence(text, "", Fraction(0), notes, events)] if text else []
 
 
@@ -244,8 +246,12 @@ def _anchor(event: Event) -> Fraction:
 
 def _worth_telling(events: Sequence[Event], close: bool) -> list[Event]:
     """Leave out what is only counted, unless we look close, and what another event says better."""
-    sure = [e for e in events if e.confidence >= SURE]
-    return [e for e in sure if (close or not _is_counted(e) or weight(e) > 1) and not _is_said(e, sure)]
+    sure = [event for event in events if event.confidence >= SURE]
+    return [
+        event
+        for event in sure
+        if (close or not _is_counted(event) or weight(event) > 1) and not _is_said(event, sure)
+    ]
 
 
 def _is_said(event: Event, others: Sequence[Event]) -> bool:
@@ -276,19 +282,23 @@ def _choose(
     """Return the most telling events in order of time: no more than `same` alike, none under `least`, none
     that is not `so`.
     """
-    ranked = sorted(events, key=lambda e: (-weight(e) * e.confidence, e.start))
+    ranked = sorted(events, key=lambda event: (-weight(event) * event.confidence, event.start))
     chosen: list[Event] = []
     alike: Counter[tuple[str, str]] = Counter()
-    for e in ranked:
+    for event in ranked:
         if len(chosen) == most:
             break
-        if e.confidence < SURE or weight(e) * e.confidence < least or alike[e.kind, e.label] >= same:
+        if (
+            event.confidence < SURE
+            or weight(event) * event.confidence < least
+            or alike[event.kind, event.label] >= same
+        ):
             continue
-        if not so(e):
+        if not so(event):
             continue
-        alike[e.kind, e.label] += 1
-        chosen.append(e)
-    return sorted(chosen, key=lambda e: (_anchor(e), e.end))
+        alike[event.kind, event.label] += 1
+        chosen.append(event)
+    return sorted(chosen, key=lambda event: (_anchor(event), event.end))
 
 
 def _sentences(
@@ -296,12 +306,14 @@ def _sentences(
 ) -> list[Sentence]:
     book = phrasebook(language)
     found: list[Sentence] = []
-    for e in events:
-        first = f"{e.kind}.{e.label}" not in spoken
-        text = (say if first else say_again)(e, score, level, language)
-        spoken.add(f"{e.kind}.{e.label}")
-        if text and text not in [s.text for s in found]:
-            found.append(Sentence(text, place(score, _anchor(e), book), _anchor(e), e.notes, (e,)))
+    for event in events:
+        first = f"{event.kind}.{event.label}" not in spoken
+        text = (say if first else say_again)(event, score, level, language)
+        spoken.add(f"{event.kind}.{event.label}")
+        if text and text not in [sentence.text for sentence in found]:
+            found.append(
+                Sentence(text, place(score, _anchor(event), book), _anchor(event), event.notes, (event,))
+            )
     return found
 
 
@@ -313,8 +325,10 @@ def _counts(
     for kind in kinds():
         if not kind.counted:
             continue
-        rest = [e for e in events if e in kind and e not in chosen and e.confidence >= SURE]
-        counts = Counter(e.label for e in rest)
+        rest = [
+            event for event in events if event in kind and event not in chosen and event.confidence >= SURE
+        ]
+        counts = Counter(event.label for event in rest)
         if not counts or kind.name not in book.summaries:
             continue
         parts = [counted(n, label, book) for label, n in counts.most_common() if label in book.units]
@@ -324,7 +338,7 @@ def _counts(
         text = book.summaries[kind.name][level].format(list=book.join(parts), count=total)
         if not text:
             continue
-        notes = tuple(dict.fromkeys(i for e in rest for i in e.notes))
+        notes = tuple(dict.fromkeys(i for event in rest for i in event.notes))
         found.append(Sentence(text, "", rest[0].start, notes, tuple(rest)))
     return found
 
@@ -355,8 +369,8 @@ def _with_glosses(told: Sequence[Paragraph], book: Phrasebook) -> tuple[Paragrap
     """Give each paragraph the glosses of the terms that it is the first to use."""
     known: set[str] = set()
     found = []
-    for p in told:
-        new = [g for g in book.glosses_in(p.text) if g.term not in known]
-        known.update(g.term for g in new)
-        found.append(replace(p, glosses=tuple(new)))
+    for paragraph in told:
+        new = [gloss for gloss in book.glosses_in(paragraph.text) if gloss.term not in known]
+        known.update(gloss.term for gloss in new)
+        found.append(replace(paragraph, glosses=tuple(new)))
     return tuple(found)

@@ -146,8 +146,8 @@ def second_opinion(
     worth = {name: trust.rules_chord * np.log(DOUBT + belief) for name, belief in chords.items()}
     for row, key in enumerate(keys):
         tonic = int(key) // 2 + LOWEST_TONIC
-        for number, r in enumerate(numerals.reduced):
-            own = worth.get((tonic + r.root, r.quality, r.inversion))
+        for number, reduced in enumerate(numerals.reduced):
+            own = worth.get((tonic + reduced.root, reduced.quality, reduced.inversion))
             if own is not None:
                 result[:, row, number] = own
         there = of_key.get(int(key), np.zeros(frames, dtype=np.float32))
@@ -167,8 +167,8 @@ def kept_chords(
     names: dict[tuple[int, str, int], int] = {}
 
     def chord(key: int, number: int) -> int:
-        r = numerals.reduced[number]
-        return names.setdefault((key // 2 + r.root, r.quality, r.inversion), len(names))
+        reduced = numerals.reduced[number]
+        return names.setdefault((key // 2 + reduced.root, reduced.quality, reduced.inversion), len(names))
 
     chords = np.array([[chord(int(k), n) for n in range(len(numerals.reduced))] for k in keys])
     found = np.array([chord(int(k), int(n)) for k, n in zip(*free, strict=True)])

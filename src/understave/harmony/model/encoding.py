@@ -68,7 +68,7 @@ def _frame_ticks(score: Score, also: tuple[Fraction, ...]) -> tuple[int, list[in
     """Return how many ticks make a quarter note, and the ticks at which a frame begins."""
     per_quarter = ticks_per_quarter(score, also)
     end = ticks(score.end, per_quarter)
-    times = {ticks(n.onset, per_quarter) for n in score.notes if not n.grace}
+    times = {ticks(note.onset, per_quarter) for note in score.notes if not note.grace}
     times.update(ticks(t, per_quarter) for t in also)
     for measure in score.measures:
         beat = ticks(measure.beat_length, per_quarter)
@@ -88,8 +88,8 @@ def _melodic_steps(notes: list[Note], onsets: list[int], ends: list[int], far: i
     """
     arriving = np.zeros(len(notes), dtype=np.int16)
     leaving = np.zeros(len(notes), dtype=np.int16)
-    midi = [n.midi for n in notes]
-    height = [n.pitch.diatonic for n in notes]
+    midi = [note.midi for note in notes]
+    height = [note.pitch.diatonic for note in notes]
     voices: dict[tuple[int, str], list[list[int]]] = {}
     for i, note in enumerate(notes):
         groups = voices.setdefault((note.staff, note.voice), [])
@@ -160,27 +160,27 @@ def encode(score: Score, also: Iterable[Fraction] = ()) -> Encoding:
 
     Raises ValueError if nothing sounds.
     """
-    notes = [n for n in score.notes if not n.grace and n.duration > 0]
+    notes = [note for note in score.notes if not note.grace and note.duration > 0]
     if not notes:
         raise ValueError("A score without notes cannot be read.")
     # Whole ticks are exact like fractions and many times faster; shares of ticks round as fractions do.
     unit, times = _frame_ticks(score, tuple(also))
     count = len(times)
     end = ticks(score.end, unit)
-    onsets = [ticks(n.onset, unit) for n in notes]
-    durations = [ticks(n.duration, unit) for n in notes]
+    onsets = [ticks(note.onset, unit) for note in notes]
+    durations = [ticks(note.duration, unit) for note in notes]
     ends = [a + b for a, b in zip(onsets, durations, strict=True)]
-    midi = np.array([n.midi for n in notes])
-    fifths = np.array([n.pitch.fifths for n in notes])
+    midi = np.array([note.midi for note in notes])
+    fifths = np.array([note.pitch.fifths for note in notes])
     meters = [
         (
-            ticks(m.start, unit) - ticks(m.offset, unit),
-            ticks(m.beat_length, unit),
-            ticks(m.full_length, unit),
+            ticks(measure.start, unit) - ticks(measure.offset, unit),
+            ticks(measure.beat_length, unit),
+            ticks(measure.full_length, unit),
         )
-        for m in score.measures
+        for measure in score.measures
     ]
-    starts = [ticks(m.start, unit) for m in score.measures]
+    starts = [ticks(measure.start, unit) for measure in score.measures]
     begins = np.array(times)
     onset, stop = np.array(onsets), np.array(ends)
     frame, note = _sounding(begins, onset, stop, midi)
@@ -208,7 +208,9 @@ def encode(score: Score, also: Iterable[Fraction] = ()) -> Encoding:
         ),
         axis=1,
     ).astype(np.float32)
-    signature = np.array([fifths_index(m.signature) for m in score.measures], dtype=np.int16)[bars]
+    signature = np.array([fifths_index(measure.signature) for measure in score.measures], dtype=np.int16)[
+        bars
+    ]
 
     codes = np.zeros((count, NOTES, NOTE_CODES), dtype=np.int16)
     values = np.zeros((count, NOTES, NOTE_VALUES), dtype=np.float32)
@@ -224,14 +226,14 @@ def encode(score: Score, also: Iterable[Fraction] = ()) -> Encoding:
         held = np.minimum(size, NOTES)[frame]
         since, left = (begins[frame] - onset[note]) / unit, (stop[note] - begins[frame]) / unit
         arriving, leaving = _melodic_steps(notes, onsets, ends, 2 * unit)
-        staff = np.array([n.staff for n in notes])
+        staff = np.array([note.staff for note in notes])
         staves = int(staff.max())
         strength = [
             _strength(o - s, b, f)
-            for o, (s, b, f) in zip(onsets, (meters[n.measure] for n in notes), strict=True)
+            for o, (s, b, f) in zip(onsets, (meters[note.measure] for note in notes), strict=True)
         ]
         length_of = np.log1p(np.array([d / unit for d in durations]))
-        octave = np.clip([n.pitch.octave + 1 for n in notes], 1, 9)
+        octave = np.clip([note.pitch.octave + 1 for note in notes], 1, 9)
         codes[frame, place] = np.stack(
             (
                 np.clip(fifths - 2 + CENTRE, 1, FIFTHS - 1)[note],

@@ -62,8 +62,10 @@ def _sound(reduced: Reduced) -> tuple[int, str, int]:
 def name_in(numeral: RomanNumeral, found: Key, held: Key) -> RomanNumeral | None:
     """Return what a chord that was found as a numeral of one key is called in another, None if unreadable."""
     chord, local = numeral.chord(found), numeral.local_key(found)
-    names = [n for n in RomanNumeral.of(chord, held) if _readable(n)]
-    applied = [n for n in names if n.applied and n.local_key(held).tonic == local.tonic]
+    names = [numeral for numeral in RomanNumeral.of(chord, held) if _readable(numeral)]
+    applied = [
+        numeral for numeral in names if numeral.applied and numeral.local_key(held).tonic == local.tonic
+    ]
     if not applied and (numeral.degree in _DOMINANTS or numeral.special) and local.tonic != held.tonic:
         mine = replace(numeral, applied=(_degree(local, held),))
         applied = [mine] if _readable(mine) and mine.chord(held) == chord else []
@@ -74,7 +76,7 @@ def _degree(local: Key, held: Key) -> RomanNumeral:
     """Return the triad of a key's tonic as a plain numeral of another."""
     quality = Quality.MINOR if local.mode == "minor" else Quality.MAJOR
     names = RomanNumeral.of(Chord(local.tonic, quality), held)
-    return next(n for n in names if not n.applied and not n.special)
+    return next(numeral for numeral in names if not numeral.applied and not numeral.special)
 
 
 def _readable(numeral: RomanNumeral) -> bool:

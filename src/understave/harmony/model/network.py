@@ -62,17 +62,19 @@ class Numerals:
     def places(self) -> npt.NDArray[np.int64]:
         """Columns: root, bass, tonicised tonic (fifths above the tonic), quality, inversion, minor."""
         rows = []
-        for r in self.reduced:
-            quality = Quality(r.quality)
-            chord = Chord(PitchClass.from_fifths(r.root), quality, min(r.inversion, len(quality.fifths) - 1))
+        for reduced in self.reduced:
+            quality = Quality(reduced.quality)
+            chord = Chord(
+                PitchClass.from_fifths(reduced.root), quality, min(reduced.inversion, len(quality.fifths) - 1)
+            )
             rows.append(
                 (
-                    r.root,
+                    reduced.root,
                     chord.bass.fifths,
-                    r.tonicised,
-                    QUALITIES.index(r.quality),
-                    r.inversion,
-                    int(r.minor),
+                    reduced.tonicised,
+                    QUALITIES.index(reduced.quality),
+                    reduced.inversion,
+                    int(reduced.minor),
                 )
             )
         return np.array(rows, dtype=np.int64)

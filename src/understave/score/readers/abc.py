@@ -203,8 +203,8 @@ def read_abc(data: bytes, name: str = "score.abc") -> Score:
         )
     for voice in tune.voices.values():
         _close_bar(tune, voice)
-    voices = [v for v in tune.voices.values() if v.bars]
-    if not any(e.heads for v in voices for b in v.bars for e in b.events):
+    voices = [voice for voice in tune.voices.values() if voice.bars]
+    if not any(event.heads for voice in voices for b in voice.bars for event in b.events):
         raise ScoreError(f"{name} has no notes in its first tune; there is nothing to read.")
     if tunes > 1:
         title = f" ({tune.titles[0]})" if tune.titles else ""
@@ -490,7 +490,10 @@ def _end_slur_or_tie(voice: _Voice, last: _Event, slur: bool) -> None:
 
 def _last_played(voice: _Voice) -> _Event | None:
     bars = [*voice.bars[-2:], *([voice.bar] if voice.bar else [])]
-    return next((e for b in reversed(bars) for e in reversed(b.events) if e.heads and not e.grace), None)
+    return next(
+        (event for b in reversed(bars) for event in reversed(b.events) if event.heads and not event.grace),
+        None,
+    )
 
 
 def _length(text: str) -> Fraction:
@@ -589,7 +592,9 @@ def _put(tune: _Tune, voice: _Voice, event: _Event) -> None:
         event.slur_starts, voice.slurs = voice.slurs, 0
         voice.decorations.clear()
         voice.marks.clear()
-        voice.tied = {(h.written.letter, h.written.octave): h.written.alter for h in event.heads if h.tie}
+        voice.tied = {
+            (head.written.letter, head.written.octave): head.written.alter for head in event.heads if head.tie
+        }
         if event.heads:
             voice.line.append(event.heads[0])
             voice.bar_of_head.append(len(voice.bars))
@@ -613,7 +618,9 @@ def _break_rhythm(voice: _Voice, signs: str) -> None:
     bar = voice.bar
     if bar is None:
         return
-    last = next((e for e in reversed(bar.events) if not e.grace and e.layer == voice.layer), None)
+    last = next(
+        (event for event in reversed(bar.events) if not event.grace and event.layer == voice.layer), None
+    )
     if last is None:
         return
     short = Fraction(1, 2 ** min(len(signs), 6))
@@ -675,8 +682,8 @@ def _score(tune: _Tune, voices: list[_Voice]) -> Score:
     parts, places = _parts(tune, voices)
     for voice in voices:
         _trim_endings(voice)
-    count = max(len(v.bars) for v in voices)
-    if len({len(v.bars) for v in voices}) > 1:
+    count = max(len(voice.bars) for voice in voices)
+    if len({len(voice.bars) for voice in voices}) > 1:
         tune.warnings[
             "The voices have different numbers of bars; shorter ones were filled up with rests."
         ] = None
@@ -684,7 +691,7 @@ def _score(tune: _Tune, voices: list[_Voice]) -> Score:
     starts: list[Fraction] = []
     start = Fraction(0)
     for i in range(count):
-        here = [v.bars[i] for v in voices if i < len(v.bars)]
+        here = [voice.bars[i] for voice in voices if i < len(voice.bars)]
         lengths = {b.length for b in here}
         if len(lengths) > 1:
             tune.warnings[f"The voices do not agree on how long bar {i + 1} is; the longest one counts."] = (
@@ -710,7 +717,7 @@ def _score(tune: _Tune, voices: list[_Voice]) -> Score:
         parts=parts,
         measures=measures,
         notes=join_ties(mark_both_ends(written)),
-        directions=tuple(sorted(directions, key=lambda d: (d.onset, d.staff))),
+        directions=tuple(sorted(directions, key=lambda direction: (direction.onset, direction.staff))),
         metadata=tune.metadata,
         warnings=(*tune.warnings, *warnings),
     )
@@ -778,12 +785,12 @@ def _number(bars: list[Measure]) -> set[int]:
 
 def _parts(tune: _Tune, voices: list[_Voice]) -> tuple[tuple[Part, ...], dict[str, tuple[int, int, int]]]:
     """Return the parts, and for each voice its part, staff and number among the voices of its part."""
-    known = {v.name: v for v in voices}
+    known = {voice.name: voice for voice in voices}
     layout = [[[v for v in staff if v in known] for staff in part] for part in tune.staves]
     layout = [[staff for staff in part if staff] for part in layout]
     layout = [part for part in layout if part]
     listed = {v for part in layout for staff in part for v in staff}
-    rest = [v.name for v in voices if v.name not in listed]
+    rest = [voice.name for voice in voices if voice.name not in listed]
     clefs = [known[v].layout.clef for v in rest]
     if not listed and len(rest) == 2 and clefs[1].startswith("bass") and not clefs[0].startswith("bass"):
         layout = [[[rest[0]], [rest[1]]]]

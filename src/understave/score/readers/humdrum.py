@@ -133,7 +133,7 @@ def read_humdrum(data: bytes, name: str = "score.krn") -> Score:
         parts=parts,
         measures=measures,
         notes=join_ties(mark_both_ends(reader.written)),
-        directions=tuple(sorted(reader.directions, key=lambda d: (d.onset, d.staff))),
+        directions=tuple(sorted(reader.directions, key=lambda direction: (direction.onset, direction.staff))),
         metadata={k: v for k, v in records.items() if len(k) == 3},
         warnings=(*mended, *warnings),
     )
@@ -190,7 +190,7 @@ def _staves(rows: Sequence[Row], kinds: dict[int, str]) -> tuple[dict[int, _Staf
 
 def _parts(staves: dict[int, _Staff]) -> tuple[Part, ...]:
     """Group staves: by ``*part``, by one keyboard's name, or two unnamed staves as one piano."""
-    order = sorted(staves.values(), key=lambda s: s.index)
+    order = sorted(staves.values(), key=lambda staff: staff.index)
     groups: list[list[_Staff]] = []
     for staff in order:
         last = groups[-1][-1] if groups else None
@@ -233,7 +233,7 @@ def _bar(reader: _Reader, rows: Sequence[Row]) -> None:
             _say(reader, row, moment)
     if full is not None and best.end - reader.start > full:
         # Rests beyond the end of the meter are slips; notes beyond it may be meant.
-        sounding = max((w.note.end for w in reader.written[first_note:]), default=best.end)
+        sounding = max((written.note.end for written in reader.written[first_note:]), default=best.end)
         best = replace(best, end=max(reader.start + full, min(sounding, best.end)))
     for i in range(first_note, len(reader.written)):
         note = reader.written[i].note
@@ -249,7 +249,7 @@ def _bar(reader: _Reader, rows: Sequence[Row]) -> None:
     reader.free = [best.end] * len(best.free)
     if not length:
         return
-    top = min(reader.staves.values(), key=lambda s: s.index)
+    top = min(reader.staves.values(), key=lambda staff: staff.index)
     beats, unit = top.meter or meter_filled_by(length)
     index = len(reader.bars)
     reader.bars.append(
@@ -278,7 +278,7 @@ def _bar(reader: _Reader, rows: Sequence[Row]) -> None:
 
 
 def _meter_ahead(reader: _Reader, rows: Sequence[Row]) -> tuple[int, int] | None:
-    top = min(reader.staves.values(), key=lambda s: s.index)
+    top = min(reader.staves.values(), key=lambda staff: staff.index)
     meters = [m for row in rows for token in row.fields if (m := _METER.match(token))]
     return _meter(meters[-1]) if meters else top.meter
 
@@ -579,9 +579,15 @@ def _label(reader: _Reader, label: str) -> None:
 
 
 def _tempo(reader: _Reader, moment: Fraction, text: str, value: float | None) -> None:
-    for i, d in enumerate(reader.directions):
-        if d.kind == "tempo" and d.onset == moment and (not d.text or d.text == text or not text):
-            reader.directions[i] = replace(d, text=d.text or text, value=d.value or value)
+    for i, direction in enumerate(reader.directions):
+        if (
+            direction.kind == "tempo"
+            and direction.onset == moment
+            and (not direction.text or direction.text == text or not text)
+        ):
+            reader.directions[i] = replace(
+                direction, text=direction.text or text, value=direction.value or value
+            )
             return
     _direct(reader, "tempo", moment, 1, text, value)
 
@@ -620,8 +626,13 @@ def _interpretation(reader: _Reader, staff: _Staff, token: str, moment: Fraction
 def _pedal(reader: _Reader, staff: int, moment: Fraction, text: str) -> None:
     """Release and press at one moment is a change of pedal."""
     for i in range(len(reader.directions) - 1, max(-1, len(reader.directions) - 8), -1):
-        d = reader.directions[i]
-        if d.kind == "pedal" and d.staff == staff and d.onset == moment and d.text != text:
-            reader.directions[i] = replace(d, text="change")
+        direction = reader.directions[i]
+        if (
+            direction.kind == "pedal"
+            and direction.staff == staff
+            and direction.onset == moment
+            and direction.text != text
+        ):
+            reader.directions[i] = replace(direction, text="change")
             return
     _direct(reader, "pedal", moment, staff, text)

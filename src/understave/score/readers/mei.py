@@ -125,19 +125,23 @@ def read_mei(data: bytes, name: str = "score.mei") -> Score:
     _check_version(root, name)
     ours = take_out_proposals(root)
     score, movements = _find_score(root, name)
-    counts = Counter(i for e in score.iter() if isinstance(e.tag, str) and (i := e.get(XML_ID)))
+    counts = Counter(
+        i for element in score.iter() if isinstance(element.tag, str) and (i := element.get(XML_ID))
+    )
     repeated = {i for i, count in counts.items() if count > 1}
     reader = _Reader(
         name=name,
         used=set(counts),
         repeated=repeated,
         accidentals_inferred=not any(
-            e.get("accid.ges") for e in score.iter("{*}note", "{*}accid") if isinstance(e.tag, str)
+            element.get("accid.ges")
+            for element in score.iter("{*}note", "{*}accid")
+            if isinstance(element.tag, str)
         ),
     )
     for said in ours:
         reader.warn(said)
-    if repeated & {e.get(XML_ID) for e in score.iter("{*}note", "{*}measure")}:
+    if repeated & {element.get(XML_ID) for element in score.iter("{*}note", "{*}measure")}:
         reader.warn("Some ids occur more than once in the MEI file; those notes and bars got new ones.")
     if movements > 1:
         reader.warn(f"The file holds {movements} movements; the first one was read.")
@@ -172,9 +176,9 @@ def _finished(reader: _Reader, root: etree._Element) -> Score:
         reader.chord_of,
         frozenset(reader.octave_given),
     )
-    if reader.tempo and not any(d.kind == "tempo" and d.value for d in directions):
+    if reader.tempo and not any(direction.kind == "tempo" and direction.value for direction in directions):
         directions = _with_tempo(directions, reader.tempo)
-    if reader.accidentals_inferred and any(m.signature for m in measures):
+    if reader.accidentals_inferred and any(measure.signature for measure in measures):
         reader.warn(
             "The MEI file gives no sounding accidentals; they were taken from the key signatures and from "
             "the accidentals before in the bar."
@@ -194,9 +198,9 @@ def _finished(reader: _Reader, root: etree._Element) -> Score:
 
 
 def _with_tempo(directions: tuple[Direction, ...], value: float) -> tuple[Direction, ...]:
-    for i, d in enumerate(directions):
-        if d.kind == "tempo" and d.onset == 0:
-            return (*directions[:i], replace(d, value=value), *directions[i + 1 :])
+    for i, direction in enumerate(directions):
+        if direction.kind == "tempo" and direction.onset == 0:
+            return (*directions[:i], replace(direction, value=value), *directions[i + 1 :])
     return (Direction("tempo-start", "tempo", Fraction(0), None, 1, "", value), *directions)
 
 
@@ -209,10 +213,13 @@ def _header(root: etree._Element) -> tuple[str, str, dict[str, str]]:
         return "", "", {}
     titles = [t for t in head.iter("{*}title") if t.get("type") not in ("subtitle", "subordinate")]
     title = next((w for w in map(words, titles) if w), "")
-    people = [*head.iter("{*}composer"), *(p for p in head.iter() if p.get("role") in ("composer", "cmp"))]
+    people = [
+        *head.iter("{*}composer"),
+        *(element for element in head.iter() if element.get("role") in ("composer", "cmp")),
+    ]
     composer = next((w for w in map(words, people) if w), "")
     roles = ("lyricist", "arranger", "editor", "librettist")
-    metadata = {r: words(e) for r in roles for e in head.iter("{*}" + r) if words(e)}
+    metadata = {r: words(element) for r in roles for element in head.iter("{*}" + r) if words(element)}
     return title, composer, metadata
 
 
@@ -276,16 +283,16 @@ def _score_def(reader: _Reader, element: etree._Element) -> None:
 
 
 def _add_parts(reader: _Reader, group: etree._Element, name: str) -> None:
-    members = [c for c in children(group) if tag(c) in ("staffDef", "staffGrp")]
+    members = [element for element in children(group) if tag(element) in ("staffDef", "staffGrp")]
     name = _label(group) or name
     braced = group.get("symbol") == "brace" or any(
-        g.get("symbol") == "brace" for g in group.findall("{*}grpSym")
+        element.get("symbol") == "brace" for element in group.findall("{*}grpSym")
     )
-    plain = all(tag(m) == "staffDef" for m in members)
-    unnamed = not any(_label(m) for m in members)
+    plain = all(tag(element) == "staffDef" for element in members)
+    unnamed = not any(_label(element) for element in members)
     if plain and len(members) > 1 and (braced or (unnamed and len(members) == 2 and not reader.staves)):
         first = len(reader.staves) + 1
-        name = name or next((_label(m) for m in members if _label(m)), "")
+        name = name or next((_label(element) for element in members if _label(element)), "")
         for member in members:
             _staff_def(reader, member, len(reader.parts))
         reader.parts.append(
@@ -343,7 +350,11 @@ def _transposition(element: etree._Element) -> Interval:
 def _meter_of(element: etree._Element) -> Meter | None:
     group = next((c for c in children(element) if tag(c) == "meterSigGrp"), None)
     if group is not None:
-        several = [m for m in (_meter_of_sig(s) for s in children(group) if tag(s) == "meterSig") if m]
+        several = [
+            m
+            for m in (_meter_of_sig(element) for element in children(group) if tag(element) == "meterSig")
+            if m
+        ]
         if several and group.get("func") in ("mixed", "alternating") and group.get("func") == "mixed":
             unit = max(u for _, u, _ in several)
             return sum(b * unit // u for b, u, _ in several), unit, ""
@@ -381,7 +392,7 @@ def _key_of(element: etree._Element) -> tuple[int, str | None] | None:
         text = own.get("sig")
         mode = own.get("mode")
         if text in (None, "mixed"):
-            altered = [c.get("accid", "") for c in own.iter("{*}keyAccid")]
+            altered = [element.get("accid", "") for element in own.iter("{*}keyAccid")]
             if not altered and text is None:
                 return None
             return sum(_ALTER.get(a, 0) for a in altered), mode
@@ -487,14 +498,14 @@ def _staff_index(reader: _Reader, element: etree._Element) -> int | None:
 def _bar_end(reader: _Reader, ends: list[Fraction]) -> Fraction:
     """Return where the fullest layer ends; a layer off by rounded ticks does not shift later bars."""
     latest = max(ends, default=Fraction(0))
-    meters = [s.meter for s in reader.staves.values() if s.meter]
+    meters = [staff.meter for staff in reader.staves.values() if staff.meter]
     near = [Fraction(4 * b, u) for b, u, _ in meters] + ends
     fits = [e for e in near if abs(e - latest) <= _ROUNDING]
     return min(fits, key=lambda e: (e.denominator, -e), default=latest)
 
 
 def _bar_meter(reader: _Reader, filled: Fraction) -> Meter:
-    meters = [s.meter for s in reader.staves.values() if s.meter] or (
+    meters = [staff.meter for staff in reader.staves.values() if staff.meter] or (
         [reader.score_meter] if reader.score_meter else []
     )
     for beats, unit, symbol in meters:
@@ -526,15 +537,18 @@ def _close_repeats(reader: _Reader, index: int) -> None:
             del reader.repeats[n, voice]
             continue
         source, here = reader.bars[index - count], reader.bars[index]
-        if not any(w.note.measure == index and reader.home[w.note.id] == (n, voice) for w in reader.written):
+        if not any(
+            written.note.measure == index and reader.home[written.note.id] == (n, voice)
+            for written in reader.written
+        ):
             _copy(reader, (n, voice), source.start, source.end, here.start, index)
 
 
 def _copy(
     reader: _Reader, layer: tuple[str, str], begin: Fraction, end: Fraction, to: Fraction, measure: int
 ) -> None:
-    for w in list(reader.written):
-        note = w.note
+    for written in list(reader.written):
+        note = written.note
         if reader.home[note.id] != layer or not begin <= note.onset < end:
             continue
         new = reader.new_id(None, "n")
@@ -543,8 +557,8 @@ def _copy(
         reader.written.append(
             Written(
                 copy,
-                tie_start=w.tie_start and note.end < end,
-                tie_stop=w.tie_stop and note.onset > begin,
+                tie_start=written.tie_start and note.end < end,
+                tie_stop=written.tie_stop and note.onset > begin,
             )
         )
         if note.id in reader.octave_given:
@@ -579,10 +593,10 @@ def _resolve_accidentals(reader: _Reader) -> None:
 
 
 def _held_alteration(reader: _Reader, note: Note) -> int | None:
-    for w in reversed(reader.written[-600:]):
-        before = w.note
+    for written in reversed(reader.written[-600:]):
+        before = written.note
         if (
-            w.tie_start
+            written.tie_start
             and before.end == note.onset
             and before.part == note.part
             and (before.written.letter, before.written.octave) == (note.written.letter, note.written.octave)
@@ -696,7 +710,11 @@ class _Layer:
         own_id = element.get(XML_ID) or ""
         inside = [c for c in children(element) if tag(c) == "note"] if name == "chord" else []
         span = next(
-            (reader.spans[i] for i in (own_id, *(c.get(XML_ID) or "" for c in inside)) if i in reader.spans),
+            (
+                reader.spans[i]
+                for i in (own_id, *(element.get(XML_ID) or "" for element in inside))
+                if i in reader.spans
+            ),
             None,
         )
         if span:
@@ -707,7 +725,7 @@ class _Layer:
             tremolo = tremolo.replace("start", "stop")
         grace = grace or element.get("grace") is not None
         if name == "chord" and inside and not grace:
-            grace = all(c.get("grace") is not None for c in inside)
+            grace = all(element.get("grace") is not None for element in inside)
         carrier = element
         if name == "chord" and not element.get("dur") and inside and inside[0].get("dur"):
             carrier = inside[0]
@@ -727,7 +745,7 @@ class _Layer:
         self.at += duration
         if tremolo.startswith(("tremolo-start", "tremolo-stop")) and not grace:
             self.tremolo_started = not self.tremolo_started
-        ids = {own_id, *(c.get(XML_ID) or "" for c in inside)}
+        ids = {own_id, *(element.get(XML_ID) or "" for element in inside)}
         self.open_spans = [s for s in self.open_spans if s[1] not in ids]
 
     def _note(  # noqa: PLR0913
@@ -784,8 +802,10 @@ class _Layer:
                     grace=grace or element.get("grace") is not None,
                     cue="true" in (element.get("cue"), event.get("cue")),
                     ornaments=(tremolo,) if tremolo and first else (),
-                    articulations=tuple(dict.fromkeys(a for m in marks for a in _articulations(m))),
-                    fermata=any(m.get("fermata") is not None for m in marks),
+                    articulations=tuple(
+                        dict.fromkeys(a for element in marks for a in _articulations(element))
+                    ),
+                    fermata=any(element.get("fermata") is not None for element in marks),
                     lyrics=_lyrics(element) or (_lyrics(event) if first else ()),
                 ),
                 tie_start="i" in tie or "m" in tie,
@@ -817,8 +837,8 @@ def _tuplet_ratio(element: etree._Element) -> Fraction | None:
 def _strokes(tremolo: etree._Element) -> int:
     """Return how many strokes a tremolo has through or between its stems."""
     beams = whole(tremolo.get("beams"))
-    for e in (tremolo, *tremolo.iter("{*}note", "{*}chord")):
-        m = re.fullmatch(r"(\d)slash", e.get("stem.mod") or "")
+    for element in (tremolo, *tremolo.iter("{*}note", "{*}chord")):
+        m = re.fullmatch(r"(\d)slash", element.get("stem.mod") or "")
         if m:
             return int(m[1])
     unit = whole(tremolo.get("unitdur"))
@@ -856,7 +876,7 @@ def _lyrics(element: etree._Element) -> tuple[str, ...]:
             verses.append(text.strip())
     if not verses:
         loose = [c for c in element if tag(c) == "syl"]
-        verses = ["".join(text_of(s).split()) for s in loose] or (
+        verses = ["".join(text_of(element).split()) for element in loose] or (
             [element.get("syl", "")] if element.get("syl") else []
         )
     return tuple(verses)

@@ -150,7 +150,7 @@ def _move_octave(notes: dict[str, Note], mark: Mark, line: _Timeline, octave_giv
     start, end, staff = line.start(mark), line.end(mark, whole_note=True), line.staff(mark)
     if end is None:
         end = line.measures[mark.measure].end
-    under = [i for i, n in notes.items() if n.staff == staff and start <= n.onset < end]
+    under = [i for i, note in notes.items() if note.staff == staff and start <= note.onset < end]
     # A file that gives sounding octaves under a line gives them wherever they differ.
     if not octave_given.intersection(under):
         for i in under:

@@ -31,7 +31,7 @@ def children(element: etree._Element) -> Iterator[etree._Element]:
     for child in element:
         name = tag(child)
         if name in _PREFERRED:
-            options = {tag(c): c for c in reversed(child) if tag(c)}
+            options = {tag(element): element for element in reversed(child) if tag(element)}
             best = next((options[p] for p in _PREFERRED[name] if p in options), None)
             if best is not None:
                 yield from children(best)
@@ -50,7 +50,7 @@ def text_of(element: etree._Element | None) -> str:
         name = tag(child)
         if name in _PREFERRED:
             best = next(
-                (c for p in _PREFERRED[name] for c in child if tag(c) == p),
+                (element for p in _PREFERRED[name] for element in child if tag(element) == p),
                 None,
             )
             pieces.append(text_of(best))

@@ -249,14 +249,14 @@ def _played(file: _File) -> list[Played]:
         for line, track in enumerate(file.tracks)
         for start, end, midi, velocity in track.notes
     ]
-    notes.sort(key=lambda n: (n.start, n.midi, n.end))
+    notes.sort(key=lambda played: (played.start, played.midi, played.end))
     # The same key struck twice at once in one line is one note.
     out: list[Played] = []
     seen: set[tuple[float, int, int]] = set()
-    for n in notes:
-        if (n.start, n.midi, n.line) not in seen:
-            seen.add((n.start, n.midi, n.line))
-            out.append(n)
+    for played in notes:
+        if (played.start, played.midi, played.line) not in seen:
+            seen.add((played.start, played.midi, played.line))
+            out.append(played)
     return out
 
 
@@ -295,8 +295,8 @@ def _on_tracked_beats(file: _File, warnings: list[str]) -> tuple[list[Played], f
     for start, end, midi, velocity, line in notes:
         a, b = np.interp([start, end], grid, count)
         out.append(Played(float(a), max(float(b), float(a) + 0.02), midi, velocity, line))
-    shift = -min(0.0, float(np.floor(min(n.start for n in out) + 0.1)))
-    out = [replace(n, start=n.start + shift, end=n.end + shift) for n in out]
+    shift = -min(0.0, float(np.floor(min(played.start for played in out) + 0.1)))
+    out = [replace(played, start=played.start + shift, end=played.end + shift) for played in out]
     warnings.append(
         f"The file is a performance whose beats are not marked: they were found by ear, as it were (about "
         f"{60 / period:.0f} a minute), so that bars, beats and note values may be wrong in places."
@@ -409,7 +409,7 @@ def _score(
     scale = Fraction(1)
     if not meters:
         written, meters, scale = _guessed_meter(written, warnings)
-    end = max(n.onset + (n.duration or Fraction(1, 16)) for n in written)
+    end = max(played.onset + (played.duration or Fraction(1, 16)) for played in written)
     if end > _LONGEST:
         raise ScoreError(f"{name} lasts more than {_LONGEST} quarter notes; check that it is a sound file.")
     bars = _bars(meters, end)
@@ -423,11 +423,11 @@ def _score(
         range(len(written)), key=lambda i: (written[i].onset, not written[i].grace, written[i].midi)
     )
     written = [written[i] for i in order]
-    index = [max(0, bisect_right(starts, n.onset) - 1) for n in written]
+    index = [max(0, bisect_right(starts, played.onset) - 1) for played in written]
     pitches = spell(
         [
-            Sounding(n.onset, n.midi, n.line, bars[i].signature, n.grace)
-            for n, i in zip(written, index, strict=True)
+            Sounding(played.onset, played.midi, played.line, bars[i].signature, played.grace)
+            for played, i in zip(written, index, strict=True)
         ]
     )
     warnings.append(
@@ -438,18 +438,18 @@ def _score(
     notes = [
         Note(
             id=f"n{k + 1}",
-            onset=n.onset,
-            duration=Fraction(0) if n.grace else n.duration,
+            onset=played.onset,
+            duration=Fraction(0) if played.grace else played.duration,
             pitch=pitch,
             written=pitch,
-            staff=n.line,
+            staff=played.line,
             voice=voice,
-            part=part_of[n.line],
+            part=part_of[played.line],
             measure=i,
             ids=(f"n{k + 1}",),
-            grace=n.grace,
+            grace=played.grace,
         )
-        for k, (n, pitch, voice, i) in enumerate(zip(written, pitches, voices, index, strict=True))
+        for k, (played, pitch, voice, i) in enumerate(zip(written, pitches, voices, index, strict=True))
     ]
     return Score(
         title=file.title,
@@ -473,10 +473,12 @@ def _guessed_meter(
     # The first downbeat opens a bar; what stands before it is a pickup in a bar of its own.
     bar = length * scale
     shift = (
-        -min(n.onset for n in written) // length * length * scale if min(n.onset for n in written) < 0 else 0
+        -min(played.onset for played in written) // length * length * scale
+        if min(played.onset for played in written) < 0
+        else 0
     )
     moved = stretched(written, scale, Fraction(shift))
-    first = min(n.onset for n in moved)
+    first = min(played.onset for played in moved)
     pickup = (phase * scale) % bar
     meters = [(Fraction(0), *meter)]
     if pickup and first < pickup:
@@ -558,11 +560,11 @@ def _keys(
     file: _File, written: Sequence[Played], on_beats: bool, warnings: list[str]
 ) -> list[tuple[Fraction, Key]]:
     heard = [0.0] * 12
-    for n in written:
-        heard[n.midi % 12] += float(n.duration) + 0.05
+    for played in written:
+        heard[played.midi % 12] += float(played.duration) + 0.05
     likely = estimate_key(heard)
-    stated = [(_moment(t, file.ticks), k) for t, k in file.keys] if on_beats else []
-    empty = {k.signature for _, k in stated} == {0} and likely.signature != 0
+    stated = [(_moment(t, file.ticks), key) for t, key in file.keys] if on_beats else []
+    empty = {key.signature for _, key in stated} == {0} and likely.signature != 0
     if empty:
         # Programs that know no key write C major: believe it only if the notes do not speak against it.
         inside = sum(heard[c] for c in (0, 2, 4, 5, 7, 9, 11)) / sum(heard)
@@ -580,15 +582,15 @@ def _voices(written: Sequence[Played], parts: Sequence[Part]) -> list[str]:
     out = [""] * len(written)
     for part in parts:
         for above, staff in enumerate(range(part.first_staff, part.last_staff + 1)):
-            members = [i for i, n in enumerate(written) if n.line == staff and not n.grace]
+            members = [i for i, played in enumerate(written) if played.line == staff and not played.grace]
             spans = [
                 Span(written[i].onset, written[i].onset + written[i].duration, written[i].midi)
                 for i in members
             ]
             for i, voice in zip(members, number_voices(spans), strict=True):
                 out[i] = str(4 * above + voice)
-            for i, n in enumerate(written):
-                if n.line == staff and n.grace:
+            for i, played in enumerate(written):
+                if played.line == staff and played.grace:
                     out[i] = str(4 * above + 1)
     return out
 
@@ -613,7 +615,7 @@ def _directions(
             out.append(Direction(f"d{len(out) + 1}", "tempo", onset, None, 1, "", rate_now))
             last = rate_now
     out += _pedal_marks(file, measures, parts, len(out))
-    return tuple(sorted(out, key=lambda d: d.onset))
+    return tuple(sorted(out, key=lambda direction: direction.onset))
 
 
 def _pedal_marks(

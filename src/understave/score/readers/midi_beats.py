@@ -52,8 +52,8 @@ def track_beats(
     State: the last two beats with an onset on them, as the onset and the period that led to it. A step
     may skip up to three beats on which nothing starts.
     """
-    times = np.array([o.time for o in onsets])
-    weights = np.array([o.weight for o in onsets])
+    times = np.array([onset.time for onset in onsets])
+    weights = np.array([onset.weight for onset in onsets])
     weights = weights / weights.mean()
     periods = np.geomspace(_SHORTEST, _LONGEST, 64)
     usual = _usual_period(times, weights)

@@ -18,14 +18,14 @@ def guess_meter(notes: Sequence[Played], beats_in_bar: Sequence[int] = (4, 3, 2)
     whose downbeats stand out most from the other beats count, longer bars being slightly preferred
     because a two-beat bar fits inside a four-beat one.
     """
-    last = int(max(float(n.onset) for n in notes)) + 1
+    last = int(max(float(played.onset) for played in notes)) + 1
     counts, lengths, lowest = np.zeros(last + 1), np.zeros(last + 1), np.full(last + 1, np.nan)
-    for n in notes:
-        if n.onset.denominator == 1 and n.onset >= 0:
-            at = int(n.onset)
+    for played in notes:
+        if played.onset.denominator == 1 and played.onset >= 0:
+            at = int(played.onset)
             counts[at] += 1
-            lengths[at] = max(lengths[at], min(float(n.duration), 3.0))
-            lowest[at] = np.fmin(lowest[at], n.midi)
+            lengths[at] = max(lengths[at], min(float(played.duration), 3.0))
+            lowest[at] = np.fmin(lowest[at], played.midi)
     if not counts.any():
         return 4, 0
     usual = float(np.nanmedian(lowest))
@@ -50,11 +50,14 @@ def guess_meter(notes: Sequence[Played], beats_in_bar: Sequence[int] = (4, 3, 2)
 
 def is_compound(notes: Sequence[Played]) -> bool:
     """Say whether beats are mostly divided in three."""
-    thirds = sum(n.onset.denominator in (3, 6) for n in notes)
-    halves = sum(n.onset.denominator in (2, 4, 8) for n in notes)
+    thirds = sum(played.onset.denominator in (3, 6) for played in notes)
+    halves = sum(played.onset.denominator in (2, 4, 8) for played in notes)
     return thirds > 2 * halves and thirds > len(notes) // 6
 
 
 def stretched(notes: Sequence[Played], factor: Fraction, shift: Fraction) -> list[Played]:
     """Multiply all written times by a factor, then shift them."""
-    return [replace(n, onset=n.onset * factor + shift, duration=n.duration * factor) for n in notes]
+    return [
+        replace(played, onset=played.onset * factor + shift, duration=played.duration * factor)
+        for played in notes
+    ]

@@ -72,7 +72,7 @@ class Grid:
 
 def exactness(notes: Sequence[Played], grid: Grid) -> float:
     """Return the share of starts that lie on a sixteenth or a triplet of their beat to the tick."""
-    hits = sum(grid.simplest(n.start, PLAIN) is not None for n in notes)
+    hits = sum(grid.simplest(played.start, PLAIN) is not None for played in notes)
     return hits / len(notes)
 
 
@@ -82,7 +82,7 @@ def follows_beats(notes: Sequence[Played]) -> bool:
     Mean resultant length of the starts' phases in the beat, half, third and quarter of it (Fisher,
     "Statistical Analysis of Circular Data", 1993); far above chance means that the beats are real.
     """
-    starts = np.array([n.start for n in notes])
+    starts = np.array([played.start for played in notes])
     gathered = max(abs(np.exp(2j * pi * k * starts).mean()) for k in (1, 2, 3, 4))
     return bool(gathered > max(0.25, 2.5 / np.sqrt(len(starts))))
 
@@ -99,7 +99,7 @@ def write_exact(notes: Sequence[Played], grid: Grid) -> list[Played]:
         by_line.setdefault(out[i].line, []).append(i)
     for members in by_line.values():
         _write_starts(out, members, grid)
-    ends = [grid.simplest(n.end, PLAIN) or grid.simplest(n.end, PLAIN, reach=2) for n in out]
+    ends = [grid.simplest(played.end, PLAIN) or grid.simplest(played.end, PLAIN, reach=2) for played in out]
     gates = _gates(out, by_line)
     for members in by_line.values():
         _write_lengths(out, members, ends, gates)
@@ -111,21 +111,21 @@ def _write_starts(out: list[Played], members: Sequence[int], grid: Grid) -> None
     tolerance = grid.tolerance
     anchors: list[int] = []
     for i in members:
-        n = out[i]
-        near = [k for k in anchors if tolerance < n.start - out[k].start < 0.26]
-        if near and grid.simplest(n.start, PLAIN) is None:
+        played = out[i]
+        near = [k for k in anchors if tolerance < played.start - out[k].start < 0.26]
+        if near and grid.simplest(played.start, PLAIN) is None:
             place = out[near[0]].onset
-            before = [k for k in near if abs(out[k].end - n.start) <= 2 * tolerance]
-            if before and n.end - n.start > 1.5 * (n.start - out[before[0]].start):
+            before = [k for k in near if abs(out[k].end - played.start) <= 2 * tolerance]
+            if before and played.end - played.start > 1.5 * (played.start - out[before[0]].start):
                 for k in before:
                     out[k] = replace(out[k], grace=True)
-                out[i] = replace(n, onset=place)
+                out[i] = replace(played, onset=place)
                 continue
-            if any(abs(out[k].end - n.end) <= 2 * tolerance for k in near):
-                out[i] = replace(n, onset=place)
+            if any(abs(out[k].end - played.end) <= 2 * tolerance for k in near):
+                out[i] = replace(played, onset=place)
                 continue
-        out[i] = replace(n, onset=_or_rounded(grid.simplest(n.start), n.start))
-        anchors = [k for k in anchors if n.start - out[k].start < 0.3] + [i]
+        out[i] = replace(played, onset=_or_rounded(grid.simplest(played.start), played.start))
+        anchors = [k for k in anchors if played.start - out[k].start < 0.3] + [i]
 
 
 def _write_lengths(
@@ -134,19 +134,19 @@ def _write_lengths(
     """Give the notes of a line written lengths; `gates` is the share that playback leaves of each."""
     onsets = sorted({out[i].onset for i in members if not out[i].grace})
     for i in members:
-        n = out[i]
-        if n.grace:
+        played = out[i]
+        if played.grace:
             continue
         end = ends[i]
-        after = bisect_right(onsets, n.onset)
-        gap = onsets[after] - n.onset if after < len(onsets) else None
-        length = n.end - n.start
+        after = bisect_right(onsets, played.onset)
+        gap = onsets[after] - played.onset if after < len(onsets) else None
+        length = played.end - played.start
         if gap and gates and abs(length / float(gap) - gates) < 0.02:
             # Playback that shortens every note by the same share.
-            end = n.onset + gap
-        elif end is None or end <= n.onset:
-            end = n.onset + _written_length(length, gap)
-        out[i] = replace(n, duration=end - n.onset)
+            end = played.onset + gap
+        elif end is None or end <= played.onset:
+            end = played.onset + _written_length(length, gap)
+        out[i] = replace(played, duration=end - played.onset)
 
 
 def _gates(notes: Sequence[Played], by_line: dict[int, list[int]]) -> float | None:

@@ -55,12 +55,12 @@ _WITH_ID = ("note", "measure", "direction", "harmony", "figured-bass", "sound", 
 def _unique_ids(root: Element) -> set[str]:
     """Take away ids that stand twice or are none, and return those that are left."""
     taken: set[str] = set()
-    for e in root.iter(etree.Element):
-        own = e.get("id")
-        if own is None or e.tag == "part":
+    for element in root.iter(etree.Element):
+        own = element.get("id")
+        if own is None or element.tag == "part":
             continue
-        if e.tag in _WITH_ID and (own in taken or not re.fullmatch(r"[A-Za-z_][\w.-]*", own)):
-            del e.attrib["id"]
+        if element.tag in _WITH_ID and (own in taken or not re.fullmatch(r"[A-Za-z_][\w.-]*", own)):
+            del element.attrib["id"]
         else:
             taken.add(own)
     return taken
@@ -86,13 +86,13 @@ def _add_ids(root: Element, parts: list[Element]) -> None:
             if i >= bars and measure.get("id") is None:
                 measure.set("id", new(f"m{i + 1}"))
             bars = max(bars, i + 1)
-            for e in measure.iterchildren(*_WITH_ID):
-                if e.tag == "barline" and not any(e.find(t) is not None for t in ON_BARLINES):
+            for element in measure.iterchildren(*_WITH_ID):
+                if element.tag == "barline" and not any(element.find(t) is not None for t in ON_BARLINES):
                     continue
-                letter = "n" if e.tag == "note" else "d"
+                letter = "n" if element.tag == "note" else "d"
                 count = counts[i, letter] = counts.get((i, letter), 0) + 1
-                if e.get("id") is None:
-                    e.set("id", new(f"{letter}{i + 1}-{count}"))
+                if element.get("id") is None:
+                    element.set("id", new(f"{letter}{i + 1}-{count}"))
 
 
 def _signature(key: Element) -> tuple[int, str | None]:
@@ -143,11 +143,11 @@ _PRINTED = {
 
 
 def _pitch(note: Element, where: str) -> Pitch:
-    p = note.find("pitch")
-    assert p is not None
-    step = (p.findtext("step") or "").strip().upper()
-    octave = number(p.findtext("octave"))
-    alter = number(p.findtext("alter"))
+    element = note.find("pitch")
+    assert element is not None
+    step = (element.findtext("step") or "").strip().upper()
+    octave = number(element.findtext("octave"))
+    alter = number(element.findtext("alter"))
     if alter is None:
         # Some writers leave the alteration to the accidental printed.
         alter = Fraction(_PRINTED.get((note.findtext("accidental") or "").strip(), 0))
@@ -158,18 +158,18 @@ def _pitch(note: Element, where: str) -> Pitch:
 
 
 def _fingering(note: Element) -> tuple[str, ...]:
-    texts = [(f.text or "").strip() for f in note.iterfind("notations/technical/fingering")]
+    texts = [(element.text or "").strip() for element in note.iterfind("notations/technical/fingering")]
     return tuple(text for text in texts if text)
 
 
 def _note(head: Head, start: Fraction, measure: int, part: int, first_staff: int, where: str) -> Written:
-    e = head.element
-    pitch = _pitch(e, where)
-    name = e.get("id", "")
+    element = head.element
+    pitch = _pitch(element, where)
+    name = element.get("id", "")
     sounding = pitch + head.sounding if head.sounding.semitones or head.sounding.steps else pitch
     # Most notes have no notations: nothing of theirs is looked for there.
-    has_notations = e.find("notations") is not None
-    cue = e.find("cue") is not None
+    has_notations = element.find("notations") is not None
+    cue = element.find("cue") is not None
     note = Note(
         id=name,
         onset=start + head.onset,
@@ -183,13 +183,13 @@ def _note(head: Head, start: Fraction, measure: int, part: int, first_staff: int
         ids=(name,),
         grace=head.grace,
         cue=cue,
-        ornaments=ornaments(e) if has_notations else (),
-        articulations=articulations(e) if has_notations else (),
-        fingering=_fingering(e) if has_notations else (),
+        ornaments=ornaments(element) if has_notations else (),
+        articulations=articulations(element) if has_notations else (),
+        fingering=_fingering(element) if has_notations else (),
         fermata=head.fermata,
-        arpeggiated=has_notations and e.find("notations/arpeggiate") is not None,
-        lyrics=lyrics(e),
-        small=not cue and "cue" in [t.get("size") for t in e.findall("type")],
+        arpeggiated=has_notations and element.find("notations/arpeggiate") is not None,
+        lyrics=lyrics(element),
+        small=not cue and "cue" in [t.get("size") for t in element.findall("type")],
     )
     return Written(note, head.tie_start, head.tie_stop)
 
@@ -200,26 +200,28 @@ def _under_ottavas(notes: list[Written], lines: list[Direction]) -> list[Written
     for line in lines:
         by_staff.setdefault(line.staff, []).append(line)
     out = []
-    for w in notes:
-        n = w.note
-        for line in by_staff.get(n.staff, ()):
-            if line.onset <= n.onset and (line.end is None or n.onset < line.end):
-                w = replace(w, note=replace(n, written=_octave_shift(n.written, OCTAVES[line.text])))
+    for written in notes:
+        note = written.note
+        for line in by_staff.get(note.staff, ()):
+            if line.onset <= note.onset and (line.end is None or note.onset < line.end):
+                written = replace(
+                    written, note=replace(note, written=_octave_shift(note.written, OCTAVES[line.text]))
+                )
                 break
-        out.append(w)
+        out.append(written)
     return out
 
 
 def _reach_barlines(notes: list[Written], measures: tuple[Measure, ...], bars: list[Bar]) -> list[Written]:
     """Lengthen notes tied over a barline where their part's bar is shorter than the common one."""
-    stops = {(w.note.midi, w.note.onset) for w in notes if w.tie_stop}
+    stops = {(written.note.midi, written.note.onset) for written in notes if written.tie_stop}
     out = []
-    for w in notes:
-        n, m = w.note, measures[w.note.measure]
-        last = n.end == m.start + bars[m.index].length and n.end < m.end
-        if last and w.tie_start and not n.grace and (n.midi, m.end) in stops:
-            w = replace(w, note=replace(n, duration=m.end - n.onset))
-        out.append(w)
+    for written in notes:
+        note, measure = written.note, measures[written.note.measure]
+        last = note.end == measure.start + bars[measure.index].length and note.end < measure.end
+        if last and written.tie_start and not note.grace and (note.midi, measure.end) in stops:
+            written = replace(written, note=replace(note, duration=measure.end - note.onset))
+        out.append(written)
     return out
 
 
@@ -283,7 +285,7 @@ def _credits(root: Element) -> dict[str, str]:
     largest = Fraction(0)
     for credit in root.iterfind("credit"):
         words = credit.findall("credit-words")
-        text = " ".join(_words(w) for w in words).strip()
+        text = " ".join(_words(element) for element in words).strip()
         kind = _words(credit.find("credit-type"))
         if not text or credit.get("page", "1") != "1":
             continue
@@ -302,16 +304,16 @@ def _credits(root: Element) -> dict[str, str]:
 def _part_names(root: Element) -> dict[str, tuple[str, bool]]:
     """Return each part's name and whether it is hidden; what is displayed in its place decides."""
     names = {}
-    for p in root.iterfind("part-list/score-part"):
-        name = " ".join((p.findtext("part-name") or "").split())
-        said = p.iterchildren("part-name", "part-name-display")
-        shown = [e for e in said if "".join(str(t) for t in e.itertext()).strip()]
-        names[p.get("id", "")] = name, bool(shown) and shown[-1].get("print-object") == "no"
+    for element in root.iterfind("part-list/score-part"):
+        name = " ".join((element.findtext("part-name") or "").split())
+        said = element.iterchildren("part-name", "part-name-display")
+        shown = [element for element in said if "".join(str(t) for t in element.itertext()).strip()]
+        names[element.get("id", "")] = name, bool(shown) and shown[-1].get("print-object") == "no"
     return names
 
 
 def _frames(parts: list[Element]) -> list[_Frame]:
-    count = max(len(p.findall("measure")) for p in parts)
+    count = max(len(element.findall("measure")) for element in parts)
     frames: list[_Frame] = []
     for i in range(count):
         frames.append(_Frame(f"m{i + 1}", str(i + 1), False))
@@ -329,26 +331,26 @@ def _read_barlines(measures: list[list[Mark]], frames: list[_Frame]) -> None:
     for i, (marks, frame) in enumerate(zip(measures, frames, strict=False)):
         stop = False
         for mark in marks:
-            e = mark.element
-            if e.tag != "barline":
+            element = mark.element
+            if element.tag != "barline":
                 continue
-            ending = e.find("ending")
+            ending = element.find("ending")
             if ending is not None:
                 if ending.get("type") == "start":
                     now = tuple(int(x[:4]) for x in re.findall(r"\d+", ending.get("number", "")))
                     stop = False
                 else:
                     stop = True
-            repeat = e.find("repeat")
+            repeat = element.find("repeat")
             if repeat is not None:
                 if repeat.get("direction") == "forward":
                     frame.repeat_start = True
                 else:
                     frame.repeat_end = True
-            style = (e.findtext("bar-style") or "").strip()
+            style = (element.findtext("bar-style") or "").strip()
             if (
                 style in ("light-heavy", "light-light", "heavy-heavy")
-                and e.get("location") != "left"
+                and element.get("location") != "left"
                 and i + 1 < len(frames)
             ):
                 frames[i + 1].fresh = True
@@ -415,24 +417,24 @@ def _measures(frames: list[_Frame]) -> tuple[tuple[Measure, ...], tuple[str, ...
     return lay_out(
         [
             Measure(
-                id=f.id,
+                id=frame.id,
                 index=i,
-                number=f.number,
+                number=frame.number,
                 start=Fraction(0),
-                length=f.length,
-                beats=f.meter[0],
-                beat_type=f.meter[1],
-                signature=f.signature[0],
-                mode=f.signature[1],
-                repeat_start=f.repeat_start,
-                repeat_end=f.repeat_end,
-                ending=f.ending,
-                symbol=f.meter[2],
+                length=frame.length,
+                beats=frame.meter[0],
+                beat_type=frame.meter[1],
+                signature=frame.signature[0],
+                mode=frame.signature[1],
+                repeat_start=frame.repeat_start,
+                repeat_end=frame.repeat_end,
+                ending=frame.ending,
+                symbol=frame.meter[2],
             )
-            for i, f in enumerate(frames)
+            for i, frame in enumerate(frames)
         ],
-        implicit={i for i, f in enumerate(frames) if f.implicit},
-        fresh={i for i, f in enumerate(frames) if f.fresh},
+        implicit={i for i, frame in enumerate(frames) if frame.implicit},
+        fresh={i for i, frame in enumerate(frames) if frame.fresh},
     )
 
 
@@ -473,7 +475,7 @@ def read_tree(root: Element, name: str) -> Score:
     Raises UnderstaveError as `read_musicxml` does.
     """
     ours = take_out_proposals(root)
-    parts = [p for p in root.findall("part") if p.find("measure") is not None]
+    parts = [element for element in root.findall("part") if element.find("measure") is not None]
     if not parts:
         raise ScoreError(f"{name} holds no bars; export it again from your notation program.")
     _add_ids(root, parts)
@@ -510,14 +512,14 @@ def read_tree(root: Element, name: str) -> Score:
             warnings.append(f"The {label} stops after {len(bars)} of {len(frames)} bars.")
         heads: list[Written] = []
         lines = Directions(staff, last)
-        for m, bar in zip(measures, bars, strict=False):
-            where = f"Bar {m.number} of {label} in {name}"
-            heads += [_note(h, m.start, m.index, p, staff, where) for h in bar.heads]
-            lines.read_bar(bar.marks, m.start)
+        for measure, bar in zip(measures, bars, strict=False):
+            where = f"Bar {measure.number} of {label} in {name}"
+            heads += [_note(head, measure.start, measure.index, p, staff, where) for head in bar.heads]
+            lines.read_bar(bar.marks, measure.start)
         heads = _reach_barlines(heads, measures, bars)
-        written += _under_ottavas(heads, [d for d in lines.out if d.kind == "ottava"])
+        written += _under_ottavas(heads, [direction for direction in lines.out if direction.kind == "ottava"])
         directions += lines.out
-        signs = [m.number for m, bar in zip(measures, bars, strict=False) if bar.repeats_another]
+        signs = [measure.number for measure, bar in zip(measures, bars, strict=False) if bar.repeats_another]
         if signs:
             warnings.append(
                 f"In {label} bar {', '.join(signs[:8])} is only a sign that repeats another bar; "
@@ -538,7 +540,7 @@ def read_tree(root: Element, name: str) -> Score:
         parts=tuple(score_parts),
         measures=measures,
         notes=with_small_print(join_ties(written), score_parts),
-        directions=tuple(sorted(directions, key=lambda d: (d.onset, d.staff))),
+        directions=tuple(sorted(directions, key=lambda direction: (direction.onset, direction.staff))),
         metadata=metadata,
         warnings=tuple(warnings),
         source=xmltree.to_bytes(root),

@@ -65,25 +65,25 @@ def ornaments(note: Element) -> tuple[str, ...]:
     """Ornaments: ``"trill"``, ``"mordent"``, ``"tremolo-3"`` (three marks), ``"tremolo-start-3"`` ..."""
     out: list[str] = []
     for group in note.iterfind("notations/ornaments"):
-        for e in elements(group):
-            if e.tag == "tremolo":
-                kind = e.get("type", "single")
-                marks = (e.text or "").strip() or "3"
+        for element in elements(group):
+            if element.tag == "tremolo":
+                kind = element.get("type", "single")
+                marks = (element.text or "").strip() or "3"
                 out.append(f"tremolo-{marks}" if kind == "single" else f"tremolo-{kind}-{marks}")
-            elif e.tag == "wavy-line":
-                out.append(f"wavy-line-{e.get('type', 'start')}")
-            elif e.tag == "accidental-mark":
-                out.append(f"accidental-{(e.text or '').strip()}")
-            elif e.tag != "other-ornament":
-                out.append(ORNAMENTS.get(e.tag, e.tag))
+            elif element.tag == "wavy-line":
+                out.append(f"wavy-line-{element.get('type', 'start')}")
+            elif element.tag == "accidental-mark":
+                out.append(f"accidental-{(element.text or '').strip()}")
+            elif element.tag != "other-ornament":
+                out.append(ORNAMENTS.get(element.tag, element.tag))
     return tuple(out)
 
 
 def articulations(note: Element) -> tuple[str, ...]:
     """Articulations by their MusicXML names, and ``"slur-start"``, ``"slur-stop"``, ``"let-ring"``."""
-    out = [e.tag for group in note.iterfind("notations/articulations") for e in elements(group)]
-    ends = [s.get("type") for s in note.iterfind("notations/slur")]
-    out += [f"glissando-{s.get('type')}" for s in note.iterfind("notations/glissando")]
+    out = [element.tag for group in note.iterfind("notations/articulations") for element in elements(group)]
+    ends = [element.get("type") for element in note.iterfind("notations/slur")]
+    out += [f"glissando-{element.get('type')}" for element in note.iterfind("notations/glissando")]
     tied = [*note.iterfind("tie"), *note.iterfind("notations/tied")]
     if any(t.get("type") == "let-ring" for t in tied):
         out.append("let-ring")
@@ -97,13 +97,13 @@ def lyrics(note: Element) -> tuple[str, ...]:
     for lyric in note.iterfind("lyric"):
         text = ""
         open_end = False
-        for e in elements(lyric):
-            if e.tag == "text":
-                text += e.text or ""
-            elif e.tag == "elision":
-                text += e.text or " "
-            elif e.tag == "syllabic":
-                open_end = (e.text or "").strip() in ("begin", "middle")
+        for element in elements(lyric):
+            if element.tag == "text":
+                text += element.text or ""
+            elif element.tag == "elision":
+                text += element.text or " "
+            elif element.tag == "syllabic":
+                open_end = (element.text or "").strip() in ("begin", "middle")
         if text:
             out.append(text + ("-" if open_end else ""))
     return tuple(out)
@@ -125,50 +125,54 @@ def _numeral_text(numeral: Element) -> str:
 def harmony_text(harmony: Element) -> str:
     """Return a harmony element as a chord symbol, for example ``"Bbm7/Db"``."""
     out = []
-    for e in elements(harmony):
-        if e.tag == "root":
-            step = e.find("root-step")
+    for element in elements(harmony):
+        if element.tag == "root":
+            step = element.find("root-step")
             shown = step.get("text") if step is not None else None
-            name = shown or (e.findtext("root-step") or "").strip()
-            out.append(name + _alter_text(e.findtext("root-alter")))
-        elif e.tag in ("function", "numeral"):
-            shown = (e.text or "").strip() if e.tag == "function" else _numeral_text(e)
+            name = shown or (element.findtext("root-step") or "").strip()
+            out.append(name + _alter_text(element.findtext("root-alter")))
+        elif element.tag in ("function", "numeral"):
+            shown = (element.text or "").strip() if element.tag == "function" else _numeral_text(element)
             # A further chord is the one that those before are applied to, unless their text names it.
             out.append("/" + shown if out and shown else shown)
-        elif e.tag == "kind":
-            shown = e.get("text")
-            kind = (e.text or "").strip()
+        elif element.tag == "kind":
+            shown = element.get("text")
+            kind = (element.text or "").strip()
             if kind == "none":
                 return "N.C."
             out.append(KINDS.get(kind, kind) if shown is None else shown)
-        elif e.tag == "degree":
-            value = (e.findtext("degree-value") or "").strip()
-            kind = (e.findtext("degree-type") or "").strip()
+        elif element.tag == "degree":
+            value = (element.findtext("degree-value") or "").strip()
+            kind = (element.findtext("degree-type") or "").strip()
             word = {"add": "add", "subtract": "no"}.get(kind, "")
-            accidental = _alter_text(e.findtext("degree-alter"))
+            accidental = _alter_text(element.findtext("degree-alter"))
             out.append(f"({'' if accidental and word == 'add' else word}{accidental}{value})")
-        elif e.tag == "bass":
-            out.append("/" + (e.findtext("bass-step") or "").strip() + _alter_text(e.findtext("bass-alter")))
+        elif element.tag == "bass":
+            out.append(
+                "/"
+                + (element.findtext("bass-step") or "").strip()
+                + _alter_text(element.findtext("bass-alter"))
+            )
     return "".join(out)
 
 
-def _metronome(e: Element) -> tuple[str, float | None]:
-    units = e.findall("beat-unit")
-    unit = (e.findtext("beat-unit") or "").strip()
+def _metronome(element: Element) -> tuple[str, float | None]:
+    units = element.findall("beat-unit")
+    unit = (element.findtext("beat-unit") or "").strip()
     value = TYPES.get(unit)
-    dots = len(e.findall("beat-unit-dot"))
-    text = (e.findtext("per-minute") or "").strip()
+    dots = len(element.findall("beat-unit-dot"))
+    text = (element.findtext("per-minute") or "").strip()
     if value is None or len(units) > 1 or not text:
-        return " ".join("".join(str(t) for t in e.itertext()).split()), None
+        return " ".join("".join(str(t) for t in element.itertext()).split()), None
     value = value * (2 - Fraction(1, 2 ** min(dots, 4)))
     number = re.search(r"\d{1,4}(\.\d{1,6})?", text)
     shown = f"{unit}{'.' * dots} = {text}"
     return shown, (float(value * Fraction(number[0])) if number else None)
 
 
-def _opens_line(e: Element) -> bool:
-    lines = (c for tag in _LINES for c in e.iterfind(f"direction-type/{tag}"))
-    return any(c.get("type") not in ("stop", "continue") for c in lines)
+def _opens_line(element: Element) -> bool:
+    lines = (c for tag in _LINES for c in element.iterfind(f"direction-type/{tag}"))
+    return any(element.get("type") not in ("stop", "continue") for element in lines)
 
 
 _LINES = ("wedge", "dashes", "bracket", "octave-shift")
@@ -206,7 +210,7 @@ class Directions:
         end: Fraction | None = None,
     ) -> int:
         own = mark.element.get("id", "") or kind
-        k = sum(1 for d in self.out[-8:] if d.id == own or d.id.startswith(own + "."))
+        k = sum(1 for direction in self.out[-8:] if direction.id == own or direction.id.startswith(own + "."))
         staff = min(self.first_staff + mark.staff - 1, self.last_staff)
         self.out.append(Direction(own if not k else f"{own}.{k + 1}", kind, onset, end, staff, text, value))
         return len(self.out) - 1
@@ -229,42 +233,42 @@ class Directions:
         They are taken in order of time, not of the file (which may hold a line's end in one voice
         before its beginning in the next); at one moment lines end before new ones begin.
         """
-        for mark in sorted(marks, key=lambda m: (m.onset, _opens_line(m.element))):
+        for mark in sorted(marks, key=lambda mark: (mark.onset, _opens_line(mark.element))):
             self._read(mark, start)
 
     def _read(self, mark: Mark, start: Fraction) -> None:
-        e = mark.element
+        element = mark.element
         onset = start + mark.onset
-        if e.tag == "note":
+        if element.tag == "note":
             self._add(mark, onset, "fermata", "fermata")
-        elif e.tag == "barline":
-            for child in elements(e):
+        elif element.tag == "barline":
+            for child in elements(element):
                 if child.tag in ON_BARLINES:
                     self._add(mark, onset, child.tag, child.tag)
-        elif e.tag == "harmony":
-            text = harmony_text(e)
+        elif element.tag == "harmony":
+            text = harmony_text(element)
             if text:
                 self._add(mark, onset, "chord-symbol", text)
-        elif e.tag == "figured-bass":
+        elif element.tag == "figured-bass":
             figures = [
                 "".join((f.findtext(t) or "").strip() for t in ("prefix", "figure-number", "suffix"))
-                for f in e.findall("figure")
+                for f in element.findall("figure")
             ]
             self._add(mark, onset, "other", "figured bass " + " ".join(figures))
-        elif e.tag == "sound":
-            tempo = number(e.get("tempo"))
+        elif element.tag == "sound":
+            tempo = number(element.get("tempo"))
             if tempo:
                 self._add(mark, onset, "tempo", "", float(tempo))
         else:
-            self._direction(mark, e, onset)
+            self._direction(mark, element, onset)
 
-    def _direction(self, mark: Mark, e: Element, onset: Fraction) -> None:
-        sound = e.find("sound")
+    def _direction(self, mark: Mark, element: Element, onset: Fraction) -> None:
+        sound = element.find("sound")
         said = _Said(
             tempo=number(sound.get("tempo")) if sound is not None else None,
             depth=_depth(sound.get("damper-pedal")) if sound is not None else None,
         )
-        for child in (c for group in e.findall("direction-type") for c in elements(group)):
+        for child in (c for group in element.findall("direction-type") for c in elements(group)):
             self._sign(mark, child, onset, said)
         text, tempo = " ".join(said.words), said.tempo
         if said.metronome or (tempo and said.words):
@@ -275,7 +279,7 @@ class Directions:
             self._add(mark, onset, "words", text)
         elif tempo:
             self._add(mark, onset, "tempo", "", float(tempo))
-        if said.depth is not None and e.find("direction-type/pedal") is None:
+        if said.depth is not None and element.find("direction-type/pedal") is None:
             self._add(mark, onset, "pedal", "start" if said.depth > 0 else "stop", said.depth)
 
     def _sign(self, mark: Mark, child: Element, onset: Fraction, said: _Said) -> None:
@@ -289,8 +293,8 @@ class Directions:
             said.metronome = said.metronome or shown
             said.rate = own if said.rate is None else said.rate
         elif tag == "dynamics":
-            for d in elements(child):
-                text = (d.text or "").strip() if d.tag == "other-dynamics" else d.tag
+            for element in elements(child):
+                text = (element.text or "").strip() if element.tag == "other-dynamics" else element.tag
                 self._add(mark, onset, "dynamic", text)
         elif tag == "wedge":
             self._line(mark, child, onset, "wedge", child.get("type", ""))
@@ -322,8 +326,13 @@ class Directions:
         """Words printed just before on the same staff, which a line of dashes prolongs."""
         staff = self.first_staff + mark.staff - 1
         for i in range(len(self.out) - 1, max(-1, len(self.out) - 5), -1):
-            d = self.out[i]
-            if (d.kind, d.onset, d.staff, d.end) == ("words", onset, staff, None):
+            direction = self.out[i]
+            if (direction.kind, direction.onset, direction.staff, direction.end) == (
+                "words",
+                onset,
+                staff,
+                None,
+            ):
                 return i
         return None
 

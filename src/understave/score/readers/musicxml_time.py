@@ -248,38 +248,38 @@ class _Walk:
         self.held = False
         self.voice = "1"
 
-    def note(self, e: Element) -> None:
+    def note(self, element: Element) -> None:
         """Time a note or rest, alone or in a chord."""
         bar, clock = self.bar, self.clock
-        grace = e.find("grace") is not None
-        in_chord = e.find("chord") is not None
-        raw, exact = (Fraction(0), Fraction(0)) if grace else self._lengths(e, in_chord)
+        grace = element.find("grace") is not None
+        in_chord = element.find("chord") is not None
+        raw, exact = (Fraction(0), Fraction(0)) if grace else self._lengths(element, in_chord)
         if grace and not in_chord:
             self.onset = clock.exact
-        if not (in_chord and e.find("voice") is None):
-            self.voice = (e.findtext("voice") or "1").strip()
-        staff = integer(e.findtext("staff"), 1, 1, 64)
+        if not (in_chord and element.find("voice") is None):
+            self.voice = (element.findtext("voice") or "1").strip()
+        staff = integer(element.findtext("staff"), 1, 1, 64)
         if not in_chord:
             self.heads, self.held = [], False
-        rest = e.find("rest") is not None
-        if e.find("pitch") is not None and staff not in self.state.percussion:
-            start, stop = _tie_marks(e)
+        rest = element.find("rest") is not None
+        if element.find("pitch") is not None and staff not in self.state.percussion:
+            start, stop = _tie_marks(element)
             sounding = transposition(self.state, staff)
             own = grace or exact == 0
-            head = Head(e, self.onset, exact, staff, self.voice, own, sounding, start, stop)
+            head = Head(element, self.onset, exact, staff, self.voice, own, sounding, start, stop)
             bar.heads.append(head)
             self.heads.append(head)
         elif not rest:
             bar.percussion += 1
-        signs = e.find("notations") is not None
-        if signs and not self.held and e.find("notations/fermata") is not None:
+        signs = element.find("notations") is not None
+        if signs and not self.held and element.find("notations/fermata") is not None:
             # One fermata holds the whole chord.
-            bar.marks.append(Mark(e, self.onset, staff))
+            bar.marks.append(Mark(element, self.onset, staff))
             self.held = True
         for head in self.heads if self.held else ():
             head.fermata = True
         if not in_chord:
-            bar.places.append(Place(self.onset, staff, self.state.divisions, e))
+            bar.places.append(Place(self.onset, staff, self.state.divisions, element))
             if not grace:
                 clock.note(raw, exact)
         until = self.onset + exact
@@ -287,10 +287,10 @@ class _Walk:
         if not rest:
             bar.sounding = max(bar.sounding, until)
 
-    def _lengths(self, e: Element, in_chord: bool) -> tuple[Fraction, Fraction]:
+    def _lengths(self, element: Element, in_chord: bool) -> tuple[Fraction, Fraction]:
         """Return how long a note is, as written in divisions and exactly; begin a chord with it."""
-        value = _notated(e)
-        raw, exact, differs = _length(e, value, self.state.divisions, self.slack)
+        value = _notated(element)
+        raw, exact, differs = _length(element, value, self.state.divisions, self.slack)
         self.bar.rounded |= differs
         if not in_chord:
             self.onset, self.lengths, self.value = self.clock.exact, (raw, exact), value
@@ -299,45 +299,45 @@ class _Walk:
             exact = self.lengths[1]
         return raw, exact
 
-    def move(self, e: Element) -> None:
+    def move(self, element: Element) -> None:
         """Follow a backup or forward."""
-        amount = (number(e.findtext("duration")) or Fraction(0)) / self.state.divisions
-        self.clock.move(-amount if e.tag == "backup" else amount)
-        if e.tag == "forward":
+        amount = (number(element.findtext("duration")) or Fraction(0)) / self.state.divisions
+        self.clock.move(-amount if element.tag == "backup" else amount)
+        if element.tag == "forward":
             self.clock.furthest = max(self.clock.furthest, self.clock.exact)
 
-    def attributes(self, e: Element) -> None:
+    def attributes(self, element: Element) -> None:
         """Follow divisions, transposition, repeat signs of a bar and key."""
-        self.state = _attributes(self.state, e)
-        sign = e.find("measure-style/measure-repeat")
+        self.state = _attributes(self.state, element)
+        sign = element.find("measure-style/measure-repeat")
         if sign is not None:
             self.state = replace(self.state, repeating=sign.get("type") == "start")
-        key = e.find("key")
+        key = element.find("key")
         if key is not None:
             self.bar.keys.append((self.clock.exact, key, transposition(self.state, 1)))
 
-    def mark(self, e: Element) -> None:
+    def mark(self, element: Element) -> None:
         """Time a direction, chord symbol, figured bass or sound."""
-        shift = (number(e.findtext("offset")) or Fraction(0)) / self.state.divisions
-        staff = integer(e.findtext("staff"), 1, 1, 64)
-        self.bar.marks.append(Mark(e, max(Fraction(0), self.clock.exact + shift), staff))
+        shift = (number(element.findtext("offset")) or Fraction(0)) / self.state.divisions
+        staff = integer(element.findtext("staff"), 1, 1, 64)
+        self.bar.marks.append(Mark(element, max(Fraction(0), self.clock.exact + shift), staff))
 
 
 def _walk(measure: Element, state: State, slack: float) -> tuple[Bar, State]:
     """Time everything in one bar of one part; printed values count within `slack` divisions."""
     walk = _Walk(state, slack)
     bar = walk.bar
-    for e in elements(measure):
-        if e.tag == "note":
-            walk.note(e)
-        elif e.tag in ("backup", "forward"):
-            walk.move(e)
-        elif e.tag == "attributes":
-            walk.attributes(e)
-        elif e.tag in ("direction", "harmony", "figured-bass", "sound"):
-            walk.mark(e)
-        elif e.tag == "barline":
-            bar.marks.append(Mark(e, walk.clock.furthest, 1))
+    for element in elements(measure):
+        if element.tag == "note":
+            walk.note(element)
+        elif element.tag in ("backup", "forward"):
+            walk.move(element)
+        elif element.tag == "attributes":
+            walk.attributes(element)
+        elif element.tag in ("direction", "harmony", "figured-bass", "sound"):
+            walk.mark(element)
+        elif element.tag == "barline":
+            bar.marks.append(Mark(element, walk.clock.furthest, 1))
     bar.length = walk.clock.furthest
     bar.repeats_another = walk.state.repeating and not bar.heads
     return bar, walk.state
@@ -399,10 +399,10 @@ def meter_of_length(length: Fraction) -> tuple[int, int, str]:
 def staff_count(part: Element) -> int:
     """Staves of a part: as declared, or as its notes use."""
     most = 1
-    for e in part.iter("staves"):
-        most = max(most, integer(e.text, 1, 1, 64))
-    for e in part.iterfind("measure/note/staff"):
-        most = max(most, integer(e.text, 1, 1, 64))
+    for element in part.iter("staves"):
+        most = max(most, integer(element.text, 1, 1, 64))
+    for element in part.iterfind("measure/note/staff"):
+        most = max(most, integer(element.text, 1, 1, 64))
     return most
 
 
@@ -415,13 +415,13 @@ def _meter_changes(part: Element) -> dict[int, Meter]:
     changes: dict[int, Meter] = {}
     for i, measure in enumerate(part.iterchildren("measure")):
         begun = False
-        for e in elements(measure):
-            time = e.find("time") if e.tag == "attributes" else None
+        for element in elements(measure):
+            time = element.find("time") if element.tag == "attributes" else None
             if time is not None:
                 changes.setdefault(i + 1 if begun else i, _meter(time))
-            elif e.tag in ("note", "forward"):
+            elif element.tag in ("note", "forward"):
                 begun = True
-            elif e.tag == "backup":
+            elif element.tag == "backup":
                 begun = False
     return changes
 
@@ -517,8 +517,8 @@ class PartPlaces:
 
 def positions(root: Element) -> Iterator[PartPlaces]:
     """Time every note and rest of a partwise tree as `read_tree` does, part by part."""
-    parts = [p for p in root.findall("part") if p.find("measure") is not None]
-    meters = meters_of(parts, max((len(p.findall("measure")) for p in parts), default=0))
+    parts = [element for element in root.findall("part") if element.find("measure") is not None]
+    meters = meters_of(parts, max((len(element.findall("measure")) for element in parts), default=0))
     staff = 1
     for k, part in enumerate(parts):
         count = staff_count(part)

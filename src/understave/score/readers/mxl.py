@@ -105,8 +105,8 @@ def _rootfiles(archive: zipfile.ZipFile, entries: dict[str, zipfile.ZipInfo], na
     except UnderstaveError:
         return []
     listed = list(root.iter("{*}rootfile"))
-    fitting = [e for e in listed if e.get("media-type", "").strip().lower() in _SCORE_TYPES]
-    paths = [e.get("full-path", "").replace("\\", "/").lstrip("/") for e in fitting]
+    fitting = [element for element in listed if element.get("media-type", "").strip().lower() in _SCORE_TYPES]
+    paths = [element.get("full-path", "").replace("\\", "/").lstrip("/") for element in fitting]
     return [p for p in paths if p in entries]
 
 
