@@ -60,7 +60,7 @@ from itertools import pairwise
 from understave.findings.closes import numeral_in
 from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.sounding_notes import Soundings, soundings
-from understave.harmony.reading import Details, Event, Span
+from understave.harmony.reading import Details, Event, Span, span_at
 from understave.score.model import Note, Score
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
@@ -805,9 +805,7 @@ def _near(line: Sequence[tuple[Note, Fraction]], j: int) -> bool:
 def _is_lament(line: Sequence[tuple[Note, Fraction]], first: int, last: int, spans: Sequence[Span]) -> bool:
     """Whether a falling bass goes from the tonic of a minor key to its dominant."""
     start, goal = line[first][0], line[last][0]
-    over = [
-        next((span for span in spans if span.start <= note.onset < span.end), None) for note in (start, goal)
-    ]
+    over = [span_at(spans, note.onset) for note in (start, goal)]
     if over[0] is None or over[1] is None:
         return False
     key = over[0].key

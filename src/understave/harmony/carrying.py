@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from understave.harmony.reading import Correction, Span
+from understave.harmony.reading import Correction, Span, span_at
 from understave.score.model import Measure, Note, Score
 from understave.theory.key import Key
 from understave.theory.pitch import PitchClass
@@ -45,7 +45,8 @@ def offers(score: Score, spans: Sequence[Span], given: Iterable[Correction]) -> 
             continue
         start = score.time_of(correction.measure, correction.beat)
         end = score.time_of(correction.end_measure, correction.end_beat, start)
-        key = correction.key or next((span.key for span in spans if span.start <= start < span.end), None)
+        here = span_at(spans, start)
+        key = correction.key or (here.key if here is not None else None)
         if key is None or end <= start:
             continue
         for by, fifths in _again(score, start, end):

@@ -6,6 +6,7 @@ A `Reading` is computed; a `Correction` is the teacher's word and is kept apart 
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any, TypeAlias
@@ -152,6 +153,12 @@ class Correction:
     note: str = ""
 
 
+def span_at(spans: Sequence[Span], moment: Fraction) -> Span | None:
+    """Return which of the spans of a piece, in order, holds a moment (quarter notes); None for none."""
+    place = bisect_right(spans, moment, key=lambda span: span.start) - 1
+    return spans[place] if place >= 0 and moment < spans[place].end else None
+
+
 @dataclass(frozen=True, slots=True, repr=False)
 class Reading:
     """Spans in order, without gaps from the first sounding note to the end, and events.
@@ -177,10 +184,7 @@ class Reading:
 
     def span_at(self, moment: Fraction) -> Span | None:
         """Return the span that holds a moment (quarter notes), None before the first and after the last."""
-        place = bisect_right(self.spans, moment, key=lambda span: span.start) - 1
-        if place < 0 or moment >= self.spans[place].end:
-            return None
-        return self.spans[place]
+        return span_at(self.spans, moment)
 
     def to_arrow(self) -> Any:
         """Return the spans as a pyarrow Table: start, end (quarters), key, mode, numeral, chord, members,

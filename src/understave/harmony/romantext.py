@@ -17,7 +17,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
-from understave.harmony.reading import Alternative, Reading, Span
+from understave.harmony.reading import Alternative, Reading, Span, span_at
 from understave.score.model import Measure, Score
 from understave.theory.key import Key
 from understave.theory.pitch import PitchClass
@@ -594,10 +594,8 @@ def _close(
 
 def _phrase_end(time: Fraction, spans: tuple[Span, ...], score: Score) -> Fraction:
     """Return where the phrase ends: the end of the span in which the mark stands."""
-    for span in spans:
-        if span.start <= time < span.end:
-            return span.end
-    return min(time, score.end)
+    span = span_at(spans, time)
+    return min(time, score.end) if span is None else span.end
 
 
 def _pedals(

@@ -167,7 +167,7 @@ def _told(
         return None
     held, rubbed = seconds[0]
     moment = Fraction(time.moment(peak.moment)).limit_denominator(48)
-    span = next((span for span in reading.spans if span.start <= moment < span.end), reading.spans[-1])
+    span = reading.span_at(moment) or reading.spans[-1]
     bar = score.measure_at(moment)
     return tell_clash(
         held, rubbed, span, _bars(bar, score.measure_at(held.onset)), peak.blur, instrument.name
