@@ -17,7 +17,7 @@ _ROW = re.compile(r"^ {4}(?P<branch>[│├└─ ]*)(?P<name>\w+Error) +(?P<wha
 
 
 def exceptions() -> list[type[BaseException]]:
-    """Return every exception that a module of the package defines."""
+    """Return every exception that a module of the package defines for others to catch."""
     found = []
     for entry in pkgutil.walk_packages(understave.__path__, "understave."):
         if entry.name.endswith("__main__"):
@@ -30,6 +30,7 @@ def exceptions() -> list[type[BaseException]]:
             and issubclass(value, BaseException)
             and not issubclass(value, Warning)
             and value.__module__ == entry.name
+            and not value.__name__.startswith("_")
         ]
     return found
 

@@ -17,6 +17,9 @@ All are kinds of `UnderstaveError`, which takes them all; they are told apart by
     ├── ProtocolError             a message that gets an error of JSON-RPC
     ├── MissingError              a package, a font or a weight of the network is missing or damaged here
     └── WorkerError               a process that works for us could not be started, or was ended from outside
+        ├── LostError             the process ended without an answer
+        ├── TooLongError          the job took longer than it might
+        └── TooMuchError          the job needed more memory than it might
 
 `SymbolError` is a `ValueError` too, as Python's own readers of text raise it. An exception of any other class
 is a fault of ours (`faults`).

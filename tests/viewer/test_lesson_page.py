@@ -113,10 +113,11 @@ def player(page, what):
 
 
 def lit(page, where="#score stave-score"):
-    """The second of the sound and the notes that are lit, taken in one moment."""
+    """The second of the sound and the notes that are lit, in one moment right after a frame is drawn."""
     return page.evaluate(
-        """(where) => [document.querySelector('stave-transport').second,
-        [...document.querySelector(where).shadowRoot.querySelectorAll('.lit')].map((n) => n.id)]""",
+        """(where) => new Promise((done) => requestAnimationFrame(() => setTimeout(() => done(
+        [document.querySelector('stave-transport').second,
+        [...document.querySelector(where).shadowRoot.querySelectorAll('.lit')].map((n) => n.id)]))))""",
         where,
     )
 
