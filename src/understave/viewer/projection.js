@@ -116,7 +116,7 @@ export class StaveProjection extends HTMLElement {
   /** @param {number} stop @returns {boolean} whether something is told only when asked for */
   #hides(stop) {
     const one = this.lesson?.stops[stop];
-    return Boolean(one && (one.answer || one.words[0]));
+    return Boolean(one && (one.answer || one.words.length > 0));
   }
 
   /** @param {Step} step */
