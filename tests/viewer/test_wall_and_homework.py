@@ -112,7 +112,12 @@ def sees(page):
 def test_a_presenter_s_remote_leads_through_the_stops(opened, lesson):
     page = opened("")
     assert page.evaluate(f"{WALL}.hidden")
-    page.keyboard.press("p")
+    until(page, f"{WALL}.lesson")
+    for _ in range(5):  # on a busy machine the page may still be putting its keys in order
+        page.keyboard.press("p")
+        page.wait_for_timeout(500)
+        if not page.evaluate(f"{WALL}.hidden"):
+            break
     assert sees(page) == (1, False)
     asked = page.locator("stave-projection h2").inner_text()
     assert asked == lesson[1].stops[0].question.replace("⟨", "").replace("⟩", "")
