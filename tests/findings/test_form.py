@@ -133,6 +133,23 @@ class TestFrames:
         assert (found[0].label, found[0].get("letter")) == ("introduction", "")
         assert (found[1].label, found[1].get("letter"), found[1].start) == ("section", "A", 8)
 
+    def test_what_stands_before_the_singer_is_one_introduction(self) -> None:
+        """Two bars of one figure and two of another before the voice, and the first again between verses."""
+        one, other = "C5:1/2 G5 E5 G5 C6 G5 E5 G5", "G4:1/4 C5 E5 C5 G4 C5 E5 C5 G4 C5 E5 C5 G4 C5 E5 C5"
+        low = ["C3:1/2 G3 E3 G3 C3 G3 E3 G3"]
+        verse, under = [*A, *B], [*A_LOW, *B_LOW]
+        voice = " | ".join([*["r:4"] * 4, *verse, *["r:4"] * 2, *verse])
+        right = " | ".join([one, one, other, other, *["r:4"] * len(verse), one, one, *["r:4"] * len(verse)])
+        left = " | ".join([*low * 2, *["C2:4"] * 2, *under, *low * 2, *under])
+        score = build(voice, f"staff2 {right}", f"staff3 {left}")
+        words = tuple(
+            replace(note, lyrics=("la",)) if note.staff == 1 and note.duration else note
+            for note in score.notes
+        )
+        score = replace(score, notes=words)
+        found = sections(score, f"C: I:16 {A_SPANS} {B_SPANS} I:8 {A_SPANS} {B_SPANS}")
+        assert [(e.label, bar(score, e.start)) for e in found][:2] == [("introduction", 1), ("section", 5)]
+
     def test_a_theme_at_once_is_no_introduction(self) -> None:
         score = piece(A + B + A, A_LOW + B_LOW + A_LOW)
         assert "introduction" not in [e.label for e in sections(score, f"{A_SPANS} {B_SPANS} {A_SPANS}")]

@@ -179,7 +179,7 @@ def find_form(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     if len(score.measures) < 2 or not any(note.duration > 0 for note in score.notes):
         return ()
     sections = sections_of(score, spans)
-    return _told(score, spans, sections)
+    return _told(score, spans, _up_to_the_voice(score, spans, sections))
 
 
 def sections_of(score: Score, spans: tuple[Span, ...]) -> tuple[Section, ...]:
@@ -192,6 +192,20 @@ def sections_of(score: Score, spans: tuple[Span, ...]) -> tuple[Section, ...]:
         last = starts[k + 1][0] - 1 if k + 1 < len(starts) else len(score.measures) - 1
         found.append(Section(first, last, _reasons(table[first]) if first else (), confidence))
     return tuple(found)
+
+
+def _up_to_the_voice(
+    score: Score, spans: tuple[Span, ...], sections: tuple[Section, ...]
+) -> tuple[Section, ...]:
+    """Return sections of which an introduction lasts until the singer enters, whatever figures it has."""
+    sung = min((note.measure for note in score.notes if note.lyrics), default=0)
+    before = [section for section in sections if section.last < sung]
+    if len(before) < 2 or not _is_short(before[-1], len(score.measures)):
+        return sections
+    head = before[0]
+    if not _is_introduction(score, spans, head, len(score.measures)):
+        return sections
+    return (replace(head, last=before[-1].last), *sections[len(before) :])
 
 
 def _with_neighbours(table: Floats) -> Floats:
@@ -536,18 +550,24 @@ def _frames(score: Score, spans: tuple[Span, ...], sections: Sequence[Section]) 
     return labels
 
 
+def _is_short(head: Section, bars: int) -> bool:
+    """Whether what lasts from the beginning to a section's end is short enough for an introduction."""
+    return head.last + 1 <= max(4, bars // 5)
+
+
 def _is_introduction(score: Score, spans: tuple[Span, ...], head: Section, bars: int) -> bool:
     """Whether the first section only prepares: short, not brought back, with no theme (or voice) at first."""
     size = head.last + 1
-    if size > max(4, bars // 5):
+    if not _is_short(head, bars):
         return False
+    sung = [note.measure for note in score.notes if note.lyrics]
+    if sung:
+        # What is played before the voice introduces it, whether or not it comes back between two verses.
+        return min(sung) >= head.last
     if any(
         passage.old[0] <= head.last and passage.old[0] + 1 < size for passage in passages_of(score, spans)
     ):
         return False
-    sung = [note.measure for note in score.notes if note.lyrics]
-    if sung:
-        return min(sung) >= head.last
     opening = {note.measure for note in texture_of(score, spans).melody if note.measure <= head.last}
     tempo = any(
         direction.kind == "tempo"
