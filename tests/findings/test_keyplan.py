@@ -158,6 +158,16 @@ def test_short_stay_is_a_tonicization() -> None:
     assert (touched.get("bars"), touched.get("chords"), touched.get("returns")) == (1, 2, 1)
 
 
+@pytest.mark.parametrize(("on_d", "label"), [("D3+F#4+C5", "modulation"), ("D3+F4+A4", "tonicization")])
+def test_a_key_that_lasts_without_a_cadence_is_reached_by_a_note_of_its_own(on_d: str, label: str) -> None:
+    """Four bars of G major: F sharp tells it; with G, E minor and C alone it could be C major."""
+    em = "E3+G4+B4"
+    score = chords(C, G, C, G, em, C, on_d, em, G, C, em, G, C, C)
+    fifth = "V7" if label == "modulation" else "v"
+    found = find_keys(score, spans_of(score, f"C: I:2 V I G: I vi IV {fifth} vi I IV vi C: V:2 I:4"))
+    assert [e.label for e in found if e.kind == "key" and e.get("key") == Key.parse("G")] == [label]
+
+
 def test_the_key_of_the_opening_is_not_touched_like_a_stranger() -> None:
     """C major begins, A minor is home; two chords of C in the midst of it are no look out of the window."""
     score = chords(C, G, AM, E7, AM, E7, AM, G, C, E7, AM)

@@ -233,7 +233,10 @@ def _key_event(
         and region.first < close.goal <= region.last
     ]
     prepared = [close for close in own if close.prepared]
-    reached = bars >= _LONG or (bool(own) and bars >= 2) or (bool(prepared) and bars >= _SHORT)
+    # A key that lasts without a cadence is heard as new by a note that the one before has not.
+    heard = before is None or first_new_note(piece.score, region.start, region.end, before.key, region.key)
+    lasts = bars >= _LONG and (bool(own) or bool(heard))
+    reached = lasts or (bool(own) and bars >= 2) or (bool(prepared) and bars >= _SHORT)
     if region.key == home:
         label = "home"
     elif region.key == home.parallel:
@@ -260,6 +263,18 @@ def _key_event(
     until = next((span.end for span in spans[region.first :] if span.end > start), region.end)
     struck = [note.id for note in piece.sounding(start, until) if note.onset == start]
     return KEY.event(label, start, region.end, tuple(struck), round(sure, 3), detail)
+
+
+def first_new_note(
+    score: Score, start: Fraction, end: Fraction, before: Key, key: Key
+) -> tuple[PitchClass, Fraction] | None:
+    """Return the first note struck that the new key has and the old one has not, and when; None for none."""
+    old = set(before.scale) | ({before.leading_tone} if before.mode == "minor" else set())
+    new = (set(key.scale) | ({key.leading_tone} if key.mode == "minor" else set())) - old
+    for note in score.notes:
+        if start <= note.onset < end and note.pitch.pitch_class in new:
+            return note.pitch.pitch_class, note.onset
+    return None
 
 
 def _was_settled(piece: Progression, earlier: tuple[Region, ...], key: Key) -> bool:

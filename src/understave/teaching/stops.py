@@ -26,7 +26,7 @@ from understave.findings.applied import APPLIED_CHORD, AppliedChordDetails
 from understave.findings.cadences import CADENCE, PICARDY
 from understave.findings.catalogue import kind_of, weight
 from understave.findings.chromatic import CHROMATIC_CHORD
-from understave.findings.keyplan import KEY
+from understave.findings.keyplan import KEY, first_new_note
 from understave.findings.kinds import Stop as Pause
 from understave.findings.pedalpoints import PEDAL_POINT
 from understave.findings.phrases import PHRASE
@@ -44,7 +44,6 @@ from understave.teaching import spoken as talk
 from understave.teaching import story
 from understave.teaching.contrasts import Contrast
 from understave.teaching.speech import RATE, Spoken, check_rate, speaking_seconds
-from understave.theory.key import Key
 from understave.theory.pitch import Pitch, PitchClass
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, Level, Phrasebook, phrasebook
@@ -758,18 +757,6 @@ def _foreign_in(applied: AppliedChordDetails) -> dict[str, Detail]:
     if applied.leading_tone in foreign:
         found["leads"] = 1
     return found
-
-
-def first_new_note(
-    score: Score, start: Fraction, end: Fraction, before: Key, key: Key
-) -> tuple[PitchClass, Fraction] | None:
-    """Return the first note struck that the new key has and the old one has not, and when; None for none."""
-    old = set(before.scale) | ({before.leading_tone} if before.mode == "minor" else set())
-    new = (set(key.scale) | ({key.leading_tone} if key.mode == "minor" else set())) - old
-    for note in score.notes:
-        if start <= note.onset < end and note.pitch.pitch_class in new:
-            return note.pitch.pitch_class, note.onset
-    return None
 
 
 def _slug(text: str) -> str:
