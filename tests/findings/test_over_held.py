@@ -12,13 +12,13 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
-from build import build
+from build import build, spans_of
 
 from understave.cli.program import main
 from understave.desk import values
 from understave.export.reading_data import reading_json
-from understave.findings import read
-from understave.findings.over_held import layer, without_bass
+from understave.findings import find_events, read
+from understave.findings.over_held import layer, with_layer, without_bass
 from understave.findings.pedalpoints import PEDAL_POINT
 from understave.harmony.reading import Reading
 from understave.score.model import Score
@@ -50,6 +50,19 @@ def test_sevenths_over_the_tonic_are_named_with_the_note_held():
     """The inversion is that above the bass; what holds the tonic itself needs no second name."""
     _, reading = over("C2", "I", "V7", "I", "viio7", "IV", "V7", "I")
     assert named(reading) == [("V65", "C", 4, 8), ("viio7", "C", 12, 16), ("V65", "C", 20, 24)]
+
+
+def test_a_note_of_what_moves_above_is_no_non_chord_tone():
+    """Bar 2 is a dominant seventh over C: F belongs to it, though a reading may name the bass's chord."""
+    score = build("C4+E4+G4:4 | B3+D4+F4+G4:4 | B3+D4+F4+G4:4 | C4+E4+G4:4", "C2:4 | C2:4 | C2:4 | C2:4")
+    spans = spans_of(score, "C: I:8 V7:4 I:4")
+    found = find_events(score, spans)
+    named = {
+        e.get("pitch").pitch_class.name for e in found if e.kind == "non-chord tone" and 4 <= e.start < 8
+    }
+    assert "F" in named
+    kept = [e for e in with_layer(score, spans, found) if e.kind == "non-chord tone" and 4 <= e.start < 8]
+    assert not {e.get("pitch").pitch_class.name for e in kept} & {"B", "D", "F", "G"}
 
 
 @pytest.mark.parametrize("applied", ["viio7/V", "V7/V"])

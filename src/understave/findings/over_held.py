@@ -21,6 +21,7 @@ from fractions import Fraction
 from understave.errors import UnderstaveError
 from understave.findings.chords_at import Harmony
 from understave.findings.closes import numeral_in
+from understave.findings.nonchord import NON_CHORD_TONE
 from understave.findings.pedalpoints import PEDAL_POINT, PedalPointDetails
 from understave.harmony.reading import Correction, Event, Span
 from understave.harmony.trained import read_trained
@@ -50,14 +51,29 @@ class Above:
 
 
 def with_layer(score: Score, spans: tuple[Span, ...], events: Sequence[Event]) -> tuple[Event, ...]:
-    """Return events, those of pedal points in the bass with what moves above them."""
+    """Return events, those of pedal points in the bass with what moves above them.
+
+    A note that belongs to what moves above is foreign to the reading's chord only: no non-chord tone.
+    """
     harmony = Harmony(spans)
-    return tuple(
+    found = tuple(
         event
         if (found := PEDAL_POINT.of(event)) is None or found.place != "bass"
         # Named by their degree, pedal points in the bass keep all else that is known of them.
         else replace(event, details=_with_above(score, harmony, event, found))
         for event in events
+    )
+    above = layer(found)
+    return tuple(event for event in found if not _belongs(event, above)) if above else found
+
+
+def _belongs(event: Event, above: Sequence[Above]) -> bool:
+    """Whether an event is a non-chord tone that what moves above a held bass has among its tones."""
+    foreign = NON_CHORD_TONE.of(event)
+    return foreign is not None and any(
+        chord.start <= event.start < chord.end
+        and foreign.pitch.midi % 12 in chord.numeral.chord(chord.key).semitones
+        for chord in above
     )
 
 
