@@ -6,13 +6,15 @@ made. That these are what a listener points out is common practice of concert ta
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from tests.findings.build import build, spans_of
 
 from understave.findings import find_events
 from understave.harmony.reading import Reading
 from understave.score.model import Score
-from understave.teaching.narrative import narrate
+from understave.teaching.narrative import _moments, narrate
 from understave.teaching.telling_order import foremost, ranked
 from understave.wording.phrasebook import SPOKEN
 
@@ -146,6 +148,23 @@ def test_an_introduction_of_figures_without_a_tune():
     assert "the tune enters, and one notices that until now there was none: only two bars" in minute(piece)
 
 
+def test_an_introduction_before_a_singer_is_told_once():
+    """That figures come first, as a part of the form, and that the tune then enters is one thing."""
+    score = build(
+        " | ".join(["r:4"] * 4 + [TUNE] * 2),
+        "staff2 " + " | ".join([FIGURE] * 4 + UNDER_TUNE * 2),
+    )
+    sung = (
+        replace(note, lyrics=("la",)) if note.staff == 1 and note.duration else note for note in score.notes
+    )
+    score = replace(score, notes=tuple(sung))
+    spans = spans_of(score, "C: I:16" + " I:4 V7:4 I:4 IV:4 V7:4 I:4 V7:4 I:4" * 2)
+    reading = Reading(spans, find_events(score, spans))
+    thread = next(t for t in ranked(score, reading) if t.idea == ("introduction",))
+    assert sorted(told.event.kind for told in thread.places) == ["melody", "section"]
+    assert len(_moments(score, thread, 5, set())) == 1
+
+
 def test_a_tune_that_enters_on_the_upbeat_has_that_bar_of_figures_before_it_too():
     piece = heard(
         "C: I:12 I:4 V7:4 I:4 IV:4 V7:4 I:4 V7:4 I:4",
@@ -177,14 +196,14 @@ def test_the_opening_is_back_in_the_home_key_after_a_wandering_middle():
     assert "the opening comes back unchanged, and home with it" in minute(piece)
 
 
-def test_arpeggios_of_the_middle_come_back_at_the_end():
+def figures_of_the_middle() -> tuple[Score, Reading]:
     """The figures of bars 9 to 12 are left at bar 13 and are there again from bar 17 on."""
     up, on_f, on_g = (
         "C3:1/2 E3 G3 C4 E4 C4 G3 E3",
         "F3:1/2 A3 C4 F4 A4 F4 C4 A3",
         "G3:1/2 B3 D4 G4 B4 G4 D4 B3",
     )
-    piece = heard(
+    return heard(
         "C: I:4 IV:4 V7:4 I:4 I:4 V7:4 IV:4 V:4 I:4 IV:4 V:4 I:4 I:4 IV:4 V7:4 I:4 I:4 IV:4 I:4 I:4",
         "E5:4 | F5:4 | D5:4 | E5:4 | G5:4 | F5:4 | A5:4 | G5:4 | G5:4 | A5:4 | B5:4 | C6:4 "
         "| E5:4 | F5:4 | D5:4 | C5:4 | C5:4 | A4:4 | G4:4 | G4:4",
@@ -196,9 +215,24 @@ def test_arpeggios_of_the_middle_come_back_at_the_end():
         + " | ".join([up, on_f, up])
         + " | C3:4",
     )
+
+
+def test_arpeggios_of_the_middle_come_back_at_the_end():
+    piece = figures_of_the_middle()
     assert first_idea(piece) == "texture"
     text = minute(piece)
     assert text.index("begin to rock up and down") < text.index("the figures of bar 9 are back")
+
+
+def test_figures_that_are_told_of_late_do_not_begin_there():
+    """The same piece told without its bars 9 to 12, which another idea may have taken."""
+    score, reading = figures_of_the_middle()
+    figures = [t for t in ranked(score, reading) if t.idea[0] == "texture" and len(t.places) > 1]
+    thread = next(t for t in figures if score.measure_at(t.places[0].event.start).number == "9")
+    (moment,) = _moments(score, thread, 0, {8})
+    assert score.measure_at(moment.start).number == "17"
+    assert moment.before is not None
+    assert score.measure_at(moment.before.event.start).number == "9"
 
 
 @pytest.mark.parametrize("language", SPOKEN)

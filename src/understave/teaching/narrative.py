@@ -23,6 +23,7 @@ from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import DICTIONARY, INSTRUCTION
 from understave.findings.keyplan import KEY
 from understave.findings.returns import RETURN
+from understave.findings.texture import TEXTURE
 from understave.harmony.reading import Detail, Event, Reading
 from understave.interpretation.planning import for_keyboard
 from understave.score.model import Score
@@ -356,13 +357,23 @@ def _bar(score: Score, event: Event) -> int:
 def _moments(score: Score, thread: Thread, more: int, taken: set[int]) -> list[_Moment]:
     """The most telling places of a thread in bars not yet taken, so many besides the best, by time."""
     good: list[Told] = []
+    if thread.idea[0] == "introduction":
+        more = 0  # that it is left and that the tune enters is one thing, and told once
     for told in sorted(thread.places, key=lambda told: -told.worth):
         bar = _bar(score, told.event)
         free = bar not in taken and all(abs(bar - _bar(score, told.event)) >= _APART for told in good)
         if free and told.worth >= _WORTH_AGAIN * thread.lead.worth and len(good) <= more:
             good.append(told)
     good.sort(key=lambda told: anchor(told.event))
-    return [_Moment(told, thread, good[k - 1] if k else None) for k, told in enumerate(good)]
+    return [_Moment(told, thread, good[k - 1] if k else _begun(thread, told)) for k, told in enumerate(good)]
+
+
+def _begun(thread: Thread, told: Told) -> Told | None:
+    """Return where figures stood before that are told of only later, None for what begins there."""
+    if told.event not in TEXTURE:
+        return None
+    earlier = [place for place in thread.places if place.event.start < told.event.start]
+    return earlier[-1] if earlier else None
 
 
 # --- one moment in sentences -----------------------------------------------------------------------------
