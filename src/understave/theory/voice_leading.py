@@ -22,7 +22,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import combinations, pairwise, product
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,7 +35,7 @@ from understave.theory.roman import RomanNumeral
 Voicing: TypeAlias = tuple[Pitch, Pitch, Pitch, Pitch]
 """Bass, tenor, alto, soprano."""
 _Costs: TypeAlias = NDArray[np.float64]
-_Ints: TypeAlias = NDArray[np.int64]
+_Ints: TypeAlias = NDArray[np.integer[Any]]
 
 _MOST = 320
 """Voicings of a chord that are tried, the best by themselves first."""
@@ -180,21 +180,25 @@ def _voicings(harmony: Harmony, layout: Layout) -> tuple[list[Voicing], _Costs]:
     """Return the voicings of a chord within a layout and what each costs by itself."""
     chord = harmony.chord
     members = tuple(dict.fromkeys(chord.members))
-    basses = _pitches(chord.bass, *layout.ranges[0])
+    at_bass = members.index(chord.bass) if chord.bass in members else 0
+    basses = [(pitch, pitch.midi, at_bass) for pitch in _pitches(chord.bass, *layout.ranges[0])]
     uppers = [
-        tuple(pitch for tone in members for pitch in _pitches(tone, *layout.ranges[k])) for k in (1, 2, 3)
+        [
+            (pitch, pitch.midi, at)
+            for at, tone in enumerate(members)
+            for pitch in _pitches(tone, *layout.ranges[k])
+        ]
+        for k in (1, 2, 3)
     ]
     prices = _Prices(harmony, members)
     found: list[Voicing] = []
     costs: list[float] = []
     for bass, tenor, alto, soprano in product(basses, *uppers):
-        voicing = (bass, tenor, alto, soprano)
-        m = [pitch.midi for pitch in voicing]
+        m = (bass[1], tenor[1], alto[1], soprano[1])
         if not m[0] <= m[1] <= m[2] <= m[3] or any(m[b] - m[a] > most for a, b, most in layout.spans):
             continue
-        classes = tuple(
-            members.index(pitch.pitch_class) if pitch.pitch_class in members else 0 for pitch in voicing
-        )
+        voicing = (bass[0], tenor[0], alto[0], soprano[0])
+        classes = (bass[2], tenor[2], alto[2], soprano[2])
         cost = prices(classes)
         # Two voices on one key are a chord of three notes; a second low down is a growl.
         cost += (40.0 if layout.distinct else 5.0) * sum(a == b for a, b in pairwise(m))
@@ -261,62 +265,57 @@ _PARALLEL, _CONTRARY, _SEVENTH, _LEADING = 1000.0, 400.0, 500.0, 300.0
 
 def _moves(a: Harmony, one: list[Voicing], b: Harmony, two: list[Voicing]) -> _Costs:
     """Return the price of going from each voicing of a chord to each of the next."""
-    m1 = np.array([[pitch.midi for pitch in v] for v in one], dtype=np.int64)
-    m2 = np.array([[pitch.midi for pitch in v] for v in two], dtype=np.int64)
-    d1 = np.array([[pitch.diatonic for pitch in v] for v in one], dtype=np.int64)
-    d2 = np.array([[pitch.diatonic for pitch in v] for v in two], dtype=np.int64)
-    move = m2[None] - m1[:, None]
-    steps = np.abs(d2[None] - d1[:, None])
+    m1, d1 = _places(one)
+    m2, d2 = _places(two)
+    move = m2[:, None, :] - m1[:, :, None]
+    steps = np.abs(d2[:, None, :] - d1[:, :, None])
     size = np.abs(move)
-    cost = np.asarray((size * np.array([0.35, 1.0, 1.0, 0.9])).sum(axis=2), dtype=np.float64)
-    cost += 4.0 * (size[:, :, 1:] > 7).sum(axis=2) + 25.0 * (size[:, :, 0] > 12)
+    cost = np.asarray(0.35 * size[0] + size[1] + size[2] + 0.9 * size[3], dtype=np.float64)
+    cost += 4.0 * (size[1:] > 7).sum(axis=0, dtype=np.int8) + 25.0 * (size[0] > 12)
     # Augmented and diminished steps, and sevenths, are hard to sing.
     odd = ((steps == 1) & (size == 3)) | ((steps == 3) & (size == 6)) | ((size > 9) & (size < 12))
-    cost += 9.0 * odd[:, :, 1:].sum(axis=2) + 2.0 * odd[:, :, 0]
+    cost += 9.0 * odd[1:].sum(axis=0, dtype=np.int8) + 2.0 * odd[0]
     for low, high in _PAIRS:
         cost += _pair_cost(m1, m2, move, low, high)
     for low, high in pairwise(range(4)):
         # A voice that goes past where its neighbour was.
-        cost += 12.0 * ((m2[None, :, low] > m1[:, None, high]) | (m2[None, :, high] < m1[:, None, low]))
-    outer = (np.sign(move[:, :, 0]) == np.sign(move[:, :, 3])) & (move[:, :, 0] != 0)
-    reached = np.isin((m2[:, 3] - m2[:, 0]) % 12, (0, 7))[None]
-    cost += 30.0 * (outer & reached & (size[:, :, 3] > 2))
-    for v in range(4):
-        for price, bad in _tendencies(a, one, b, two, v):
-            cost += price * bad
+        past = (m2[low][None] > m1[high][:, None]) | (m2[high][None] < m1[low][:, None])
+        cost += 12.0 * past
+    outer = (np.sign(move[0]) == np.sign(move[3])) & (move[0] != 0)
+    reached = np.isin((m2[3] - m2[0]) % 12, (0, 7))[None]
+    cost += 30.0 * (outer & reached & (size[3] > 2))
+    asked = wishes(a, b)
+    for v in range(4 if asked else 0):
+        sung = [voicing[v].pitch_class for voicing in one]
+        for wish in asked:
+            has = np.array([note == wish.note for note in sung])
+            if has.any():
+                kept = np.isin(move[v], wish.moves)
+                cost += wish.price * (has[:, None] & ~kept)
     return cost
 
 
+def _places(voicings: list[Voicing]) -> tuple[_Ints, _Ints]:
+    """MIDI numbers and staff steps (voices, voicings)."""
+    midi = np.array([[pitch.midi for pitch in v] for v in voicings], dtype=np.int16)
+    staff = np.array([[pitch.diatonic for pitch in v] for v in voicings], dtype=np.int16)
+    return np.ascontiguousarray(midi.T), np.ascontiguousarray(staff.T)
+
+
 def _pair_cost(m1: _Ints, m2: _Ints, move: _Ints, low: int, high: int) -> _Costs:
-    before, after = (m1[:, high] - m1[:, low]) % 12, (m2[:, high] - m2[:, low]) % 12
-    both = (move[:, :, low] != 0) & (move[:, :, high] != 0)
+    before, after = (m1[high] - m1[low]) % 12, (m2[high] - m2[low]) % 12
+    both = (move[low] != 0) & (move[high] != 0)
     same = np.zeros(both.shape, dtype=bool)
     for interval in (0, 7):
         same |= (before == interval)[:, None] & (after == interval)[None]
     same &= both
-    together = np.sign(move[:, :, low]) == np.sign(move[:, :, high])
+    together = np.sign(move[low]) == np.sign(move[high])
     cost = np.where(same & together, _PARALLEL, np.where(same, _CONTRARY, 0.0))
     if low == 0:
         # A diminished fifth over the bass that becomes a perfect one.
         unequal = (before == 6)[:, None] & (after == 7)[None] & both & together
         cost = cost + 8.0 * unequal
     return np.asarray(cost, dtype=np.float64)
-
-
-def _tendencies(
-    a: Harmony, one: list[Voicing], b: Harmony, two: list[Voicing], voice: int
-) -> list[tuple[float, NDArray[np.bool_]]]:
-    """Return prices and where they are due: notes that do not go where they want to."""
-    found: list[tuple[float, NDArray[np.bool_]]] = []
-    for wish in wishes(a, b):
-        has = np.array([v[voice].pitch_class == wish.note for v in one])
-        if not has.any():
-            continue
-        m1 = np.array([v[voice].midi for v in one])[:, None]
-        m2 = np.array([v[voice].midi for v in two])[None]
-        kept = np.isin(m2 - m1, wish.moves)
-        found.append((wish.price, has[:, None] & ~kept))
-    return found
 
 
 @dataclass(frozen=True, slots=True)
