@@ -62,9 +62,9 @@ def accessibility(page, crowded=None, colours_only=False, drawn=False):
     where the caller has shown that another control of full size does the same. Comparing each control with
     the thousands of nodes of an engraved score is also what takes that check half a minute.
 
-    `drawn` hides the lines and heads of the scores, which are no controls, while the size of targets is looked
-    at: comparing each control with all of them takes minutes. That none of them lies over a control is seen
-    by asking the page what the pointer would meet there.
+    `drawn` hides the lines and heads of the scores, which are no controls, while the size of targets is
+    looked at: comparing each control with all of them takes minutes. That none of them lies over a control
+    is seen by asking the page what the pointer would meet there.
     """
     try:
         from axe_playwright_python.sync_playwright import Axe

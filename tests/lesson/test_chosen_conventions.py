@@ -8,7 +8,6 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from pypdf import PdfReader
 from tests.once import read_score
 
 from understave.cli import main
@@ -53,10 +52,7 @@ def papers(folder: Path) -> dict[str, str]:
         "page": shown,
         "keys": "\n".join(k["name"] for k in page["keys"]),
         "cards": "\n".join(cell for row in rows for cell in row[:2]),
-        **{
-            name: "".join(p.extract_text() for p in PdfReader(exports / f"{name}.pdf").pages)
-            for name in ("teacher", "answers")
-        },
+        **{name: "".join(texts((exports / f"{name}.pdf").read_bytes())) for name in ("teacher", "answers")},
     }
 
 
