@@ -53,7 +53,7 @@ def running_browser(arguments=()):
         running.close()
 
 
-def accessibility(page, crowded=None, colours_only=False, drawn=False):
+def accessibility(page, crowded=None, colours_only=False, drawn=False, crowd_seen=False):
     """What axe-core says of a page: the rules passed, and the serious and critical violations.
 
     `colours_only` is for a page that has been looked at whole in other colours.
@@ -61,6 +61,8 @@ def accessibility(page, crowded=None, colours_only=False, drawn=False):
     `crowded` is a selector of what is not held to the size of targets (WCAG 2.2, success criterion 2.5.8),
     where the caller has shown that another control of full size does the same. Comparing each control with
     the thousands of nodes of an engraved score is also what takes that check half a minute.
+
+    `crowd_seen` leaves the crowd out altogether: it has been looked at on this screen.
 
     `drawn` hides the lines and heads of the scores, which are no controls, while the size of targets is
     looked at: comparing each control with all of them takes minutes. That none of them lies over a control
@@ -80,6 +82,8 @@ def accessibility(page, crowded=None, colours_only=False, drawn=False):
         page.evaluate(DRAWING, "hidden")
         found.append(Axe().run(page, options=size))
         page.evaluate(DRAWING, "")
+    elif crowd_seen:
+        found = [Axe().run(page, context={"exclude": [[crowded]]}, options=options)]
     elif crowded is None:
         found = [Axe().run(page, options=options)]
     else:

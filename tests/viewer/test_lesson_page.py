@@ -18,8 +18,8 @@ from understave.interpretation.perform import clock, perform
 from understave.media.page import Contrast, NamedSound, Side, Sound, lesson_page
 from understave.media.webpage import PageOptions, lights, make_page
 
-BARS = 20
-"""Of our example: every kind of control and six stops stand on the page of these."""
+BARS = 12
+"""Of our example: every kind of control and three stops stand on the page of these."""
 RATE = 8000
 SCORE = "document.querySelector('#score stave-score').shadowRoot"
 LARGE, PHONE = {"width": 1920, "height": 1080}, {"width": 390, "height": 844}
