@@ -22,6 +22,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import combinations, pairwise, product
+from operator import attrgetter
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -133,24 +134,25 @@ def lead(
     """
     if not harmonies:
         return ()
-    sets: list[list[Voicing]] = []
+    sets: list[_Voicings] = []
     totals: list[_Costs] = []
     backs: list[_Ints] = []
     for i, harmony in enumerate(harmonies):
-        found, own = _voicings(harmony, layout)
+        found = _voicings(harmony, layout)
+        own = found.costs
         top = tops[i] if i < len(tops) else None
         low = lows[i] if i < len(lows) else None
         if top is not None:
-            own = own + np.array([0.0 if v[3].pitch_class == top else 3.0 for v in found])
+            own = own + np.where(found.fifths[3] == top.fifths, 0.0, 3.0)
         if low is not None:
-            own = own + np.array([0.15 * min(12, abs(v[0].midi - low)) for v in found])
+            own = own + 0.15 * np.minimum(12, np.abs(found.midi[0] - low))
         keep = np.argsort(own, kind="stable")[:_MOST]
-        found, own = [found[k] for k in keep], own[keep]
+        found, own = found.only(keep), own[keep]
         if sets:
             moves = totals[-1][:, None] + _moves(harmonies[i - 1], sets[-1], harmony, found)
             back = np.argmin(moves, axis=0)
             backs.append(back)
-            own = own + moves[back, np.arange(len(found))]
+            own = own + moves[back, np.arange(keep.size)]
         sets.append(found)
         totals.append(own)
     at = int(np.argmin(totals[-1]))
@@ -158,7 +160,7 @@ def lead(
     for back in reversed(backs):
         at = int(back[at])
         path.append(at)
-    return tuple(found[k] for found, k in zip(sets, reversed(path), strict=True))
+    return tuple(found.all[k] for found, k in zip(sets, reversed(path), strict=True))
 
 
 # --- one chord -------------------------------------------------------------------------------------------
@@ -175,9 +177,32 @@ def _pitches(pitch_class: PitchClass, low: int, high: int) -> tuple[Pitch, ...]:
     return tuple(pitch for pitch in found if low <= pitch.midi <= high)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Voicings:
+    """Voicings of a chord, what each costs by itself, and their notes as numbers (voices, voicings): MIDI,
+    staff steps, places on the line of fifths.
+    """
+
+    all: tuple[Voicing, ...]
+    costs: _Costs
+    midi: _Ints
+    staff: _Ints
+    fifths: _Ints
+
+    def only(self, kept: NDArray[np.intp]) -> _Voicings:
+        """Some of them, in another order."""
+        return _Voicings(
+            tuple(self.all[k] for k in kept),
+            self.costs[kept],
+            self.midi[:, kept],
+            self.staff[:, kept],
+            self.fifths[:, kept],
+        )
+
+
 @lru_cache(maxsize=512)
-def _voicings(harmony: Harmony, layout: Layout) -> tuple[list[Voicing], _Costs]:
-    """Return the voicings of a chord within a layout and what each costs by itself."""
+def _voicings(harmony: Harmony, layout: Layout) -> _Voicings:
+    """Return the voicings of a chord within a layout."""
     chord = harmony.chord
     members = tuple(dict.fromkeys(chord.members))
     at_bass = members.index(chord.bass) if chord.bass in members else 0
@@ -208,7 +233,11 @@ def _voicings(harmony: Harmony, layout: Layout) -> tuple[list[Voicing], _Costs]:
         costs.append(cost)
     if not found:
         raise ValueError(f"{chord.name} has no place within the given ranges of the voices.")
-    return found, np.array(costs)
+    midi, staff, fifths = (
+        np.array([[read(v[k]) for v in found] for k in range(4)], dtype=np.int16)
+        for read in (attrgetter("midi"), attrgetter("diatonic"), attrgetter("fifths"))
+    )
+    return _Voicings(tuple(found), np.array(costs), midi, staff, fifths)
 
 
 class _Prices:
@@ -263,12 +292,11 @@ class _Prices:
 _PARALLEL, _CONTRARY, _SEVENTH, _LEADING = 1000.0, 400.0, 500.0, 300.0
 
 
-def _moves(a: Harmony, one: list[Voicing], b: Harmony, two: list[Voicing]) -> _Costs:
+def _moves(a: Harmony, one: _Voicings, b: Harmony, two: _Voicings) -> _Costs:
     """Return the price of going from each voicing of a chord to each of the next."""
-    m1, d1 = _places(one)
-    m2, d2 = _places(two)
+    m1, m2 = one.midi, two.midi
     move = m2[:, None, :] - m1[:, :, None]
-    steps = np.abs(d2[:, None, :] - d1[:, :, None])
+    steps = np.abs(two.staff[:, None, :] - one.staff[:, :, None])
     size = np.abs(move)
     cost = np.asarray(0.35 * size[0] + size[1] + size[2] + 0.9 * size[3], dtype=np.float64)
     cost += 4.0 * (size[1:] > 7).sum(axis=0, dtype=np.int8) + 25.0 * (size[0] > 12)
@@ -286,20 +314,12 @@ def _moves(a: Harmony, one: list[Voicing], b: Harmony, two: list[Voicing]) -> _C
     cost += 30.0 * (outer & reached & (size[3] > 2))
     asked = wishes(a, b)
     for v in range(4 if asked else 0):
-        sung = [voicing[v].pitch_class for voicing in one]
         for wish in asked:
-            has = np.array([note == wish.note for note in sung])
+            has = one.fifths[v] == wish.note.fifths
             if has.any():
                 kept = np.isin(move[v], wish.moves)
                 cost += wish.price * (has[:, None] & ~kept)
     return cost
-
-
-def _places(voicings: list[Voicing]) -> tuple[_Ints, _Ints]:
-    """MIDI numbers and staff steps (voices, voicings)."""
-    midi = np.array([[pitch.midi for pitch in v] for v in voicings], dtype=np.int16)
-    staff = np.array([[pitch.diatonic for pitch in v] for v in voicings], dtype=np.int16)
-    return np.ascontiguousarray(midi.T), np.ascontiguousarray(staff.T)
 
 
 def _pair_cost(m1: _Ints, m2: _Ints, move: _Ints, low: int, high: int) -> _Costs:
