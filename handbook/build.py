@@ -27,6 +27,11 @@ from understave.cli.completion import commands_of
 from understave.cli.program import parser
 from understave.export.schemas import NAMES, schema
 from understave.findings.catalogue import finders
+from understave.harmony.adopted import read_as
+from understave.harmony.corrections import append_step
+from understave.harmony.key_length import USUAL, trust_for
+from understave.lesson.folder import CORRECTIONS, create_folder
+from understave.score.reader import read_score
 from understave.wording.phrasebook import phrasebook
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -182,9 +187,13 @@ def make_pictures(folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as made:
         lesson = Path(made) / "lesson"
-        call = ["lesson", str(DEMO / "score.musicxml"), "--analysis", str(DEMO / "analysis.txt")]
-        if main([*call, "--out", str(lesson), "--no-sound"]):
-            raise SystemExit("the demo lesson could not be made")
+        # A lesson's folder with what the analysis decides; its papers, which are on no page, are not made.
+        source = DEMO / "score.musicxml"
+        score = read_score(source)
+        analysis = (DEMO / "analysis.txt").read_text(encoding="utf-8")
+        _, added = read_as(score, (), analysis, "from analysis.txt", trust_for(score, USUAL))
+        create_folder(lesson, source, score.title, score.composer)
+        append_step(lesson / CORRECTIONS, added)
         for name, bars, more in (("reading", "1-8", []), ("plan", "1-6", ["--plan"])):
             out = ["--out", str(folder / f"{name}.svg")]
             if main(["excerpt", str(lesson), "--bars", bars, *more, *out]):
