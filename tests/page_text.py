@@ -44,7 +44,7 @@ def _plain(holder: PageObject | StreamObject) -> None:
 
 
 @cache
-def texts(pdf: bytes) -> tuple[str, ...]:
+def page_texts(pdf: bytes) -> tuple[str, ...]:
     """Return the text of each page of a file, read once."""
     return tuple(_each(pdf))
 

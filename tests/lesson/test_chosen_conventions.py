@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from tests.once import read_score
+from tests.page_text import page_texts
 
 from understave.cli import main
 from understave.errors import LessonError
@@ -52,7 +53,10 @@ def papers(folder: Path) -> dict[str, str]:
         "page": shown,
         "keys": "\n".join(k["name"] for k in page["keys"]),
         "cards": "\n".join(cell for row in rows for cell in row[:2]),
-        **{name: "".join(texts((exports / f"{name}.pdf").read_bytes())) for name in ("teacher", "answers")},
+        **{
+            name: "".join(page_texts((exports / f"{name}.pdf").read_bytes()))
+            for name in ("teacher", "answers")
+        },
     }
 
 

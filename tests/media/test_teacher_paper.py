@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 from tests.once import make_plan, propose_stops, read, read_score
-from tests.page_text import texts
+from tests.page_text import page_texts
 
 from understave.harmony.reading import Reading
 from understave.interpretation.perform import clock
@@ -57,7 +57,7 @@ VARIANTS = [
 
 def _texts(pdf: bytes) -> tuple[str, ...]:
     """The words of each page, with spaces and hyphens as they are typed."""
-    return tuple(" ".join(t.replace("\u00a0", " ").replace("\u2011", "-").split()) for t in texts(pdf))
+    return tuple(" ".join(t.replace("\u00a0", " ").replace("\u2011", "-").split()) for t in page_texts(pdf))
 
 
 def test_it_says_that_it_is_accessible():
