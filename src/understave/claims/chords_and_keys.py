@@ -362,6 +362,9 @@ class Confirmed(Claim):
         root = PitchClass.from_fifths(self.key.tonic.fifths + 1)
         for span in reversed(before[-3:]):
             if _is_dominant(span, self.key):
+                # Two tones in octaves are as much of another key.
+                if len({note.midi % 12 for note in facts.heard(span.start, span.end)}) < 3:
+                    return False
                 low = facts.sounding(max(span.start, span.end - facts.bar(span.start).beat_length))
                 return any(note.midi % 12 == root.semitone for note in low[:2]) or _lowest_is(
                     facts, span, root
