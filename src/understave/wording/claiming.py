@@ -675,7 +675,7 @@ def _pedal_point(t: Told) -> Iterator[Claim]:
         return
     place = {"inner": "inner", "upper": "top"}.get(t.event.label, "bass")
     yield p.Stays(t.start, t.end, pitch, place)
-    yield h.ChordsChange(t.start, t.end)
+    yield h.ChordsChange(t.start, t.end, 3)
     bars = t.number("bars")
     if bars is not None and t.says("bars"):
         yield p.Lasts(t.start, t.event.end, bars, about=True)
