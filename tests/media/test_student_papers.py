@@ -226,6 +226,12 @@ def test_the_order_of_sides(count, order):
     assert list(sides(count)) == order
 
 
+def test_words_are_the_same_without_the_strokes():
+    """What these tests read of a page is what pypdf reads of it, strokes and all."""
+    for pdf in made(*VARIANTS[0]):
+        assert page_texts(pdf) == tuple(page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages)
+
+
 def test_pages_are_counted_as_a_reader_counts_them():
     pdf = made(*VARIANTS[0])[0]
     assert page_count(pdf) == len(PdfReader(io.BytesIO(pdf)).pages) > 3
