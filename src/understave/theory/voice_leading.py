@@ -132,6 +132,17 @@ def lead(
     `tops` are the notes wished for in the soprano, `lows` the MIDI numbers near which the bass should
     lie, one for each chord; None is no wish. Raises ValueError where a chord has no bass within the layout.
     """
+    return _led(tuple(harmonies), layout, tuple(tops), tuple(lows))
+
+
+@lru_cache(maxsize=512)
+def _led(
+    harmonies: tuple[Harmony, ...],
+    layout: Layout,
+    tops: tuple[PitchClass | None, ...],
+    lows: tuple[int | None, ...],
+) -> tuple[Voicing, ...]:
+    """Do what `lead` says; the same row is asked for by what writes it out and by what looks for faults."""
     if not harmonies:
         return ()
     sets: list[_Voicings] = []
