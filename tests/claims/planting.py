@@ -366,6 +366,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
         lambda c, r, f: replace(c, numeral=RomanNumeral.parse(r.choice(("V7", "viio7", "I64", "V43")))),
     ),
     h.Confirmed: (_key(), _start(-1, 1)),
+    h.KeyEntered: (_key(),),
     h.ForeignTo: (_flip("foreign"),),
     h.Instead: (_bent("plain"), lambda c, r, f: replace(c, tone=c.plain, plain=c.tone)),
     h.Related: (_key(), _word("relation", "dominant", "subdominant", "relative", "tritone", "tone above")),

@@ -381,6 +381,24 @@ class Confirmed(Claim):
 
 
 @dataclass(frozen=True, slots=True)
+class KeyEntered(Claim):
+    """A key that is entered at the end of a stretch has its dominant before another key takes over.
+
+    Handbook rule (Hutchinson, chapter 22: a pivot leads to a chord that only the new key has, most often its
+    dominant).
+    """
+
+    kind: ClassVar[str] = "key entered"
+    key: Key
+
+    def holds(self, facts: Facts) -> bool:
+        bar = facts.bar(self.end).full_length
+        spans = [s for s in facts.spans_in(self.start, self.end + 16 * bar) if s.end > self.end]
+        inside = takewhile(lambda span: span.key == self.key or span.start < self.end, spans)
+        return any(_is_dominant(span, self.key) for span in inside if span.key == self.key)
+
+
+@dataclass(frozen=True, slots=True)
 class ForeignTo(Claim):
     """A note is foreign to a key, or belongs to it; in minor the leading tone is no stranger."""
 
