@@ -18,8 +18,9 @@ from tests.findings.build import build, spans_of
 from understave.findings import find_events
 from understave.findings.texture import texture_of
 from understave.harmony.reading import Event, Reading
+from understave.interpretation.plan import Voice
 from understave.interpretation.voicing import voicing
-from understave.score.model import Score
+from understave.score.model import Direction, Score
 from understave.wording import LEVELS, SPOKEN, say
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -185,3 +186,39 @@ def test_the_first_chord_is_no_new_harmony():
     told = [v.why for v in voicing(score, reading) if v.why is not None]
     starts = {e.start for e in told if e.label == "bass at a change"}
     assert starts == {Fraction(4)}
+
+
+def voices_of(*voices: str, chords: str, **how) -> dict[str, Voice]:
+    score = build(*voices, **how)
+    spans = spans_of(score, chords)
+    return {v.note: v for v in voicing(score, Reading(spans, find_events(score, spans)))}
+
+
+@pytest.mark.parametrize(
+    ("line", "bass", "chords"),
+    [
+        # The run goes by D on the second beat: E is one of its notes, not where it comes to rest.
+        ("G4:1/4 A4 B4 C5 D5 E5 F5 G5 A5 B5 C6 D6 E6 F6 G6:1/2", "C3:4", "C: I:4"),
+        # F goes up to a G that has been struck with it all the time.
+        ("A4+F4:1 A4+F4 A4+F4 A4+F4 | F4+G4 F4+G4 G4+B4 G4+B4", "D3:4 | E3:4", "C: ii:4 iii:4"),
+        # A flat leaps on by three semitones, though B is the next letter.
+        ("E5:4 | Ab4:2 B4:2 | C5:4", "C3:4 | G2+D3:4 | C3:4", "C: I:4 V:4 I:4"),
+        # The resolution lies in the other hand.
+        ("D5:2 F5:4 r:2 | C5:4", "G2:2 B3:2 | C3:2 E5:2 | C3:4", "C: V7:4 I:4 I:4"),
+    ],
+)
+def test_what_only_goes_by_is_neither_leant_on_nor_let_go(line, bass, chords):
+    """A resolution is by step and in the dissonance's own line (Hutchinson, ch. 10)."""
+    voices = voices_of(line, bass, chords=chords)
+    assert not [v for v in voices.values() if v.lean or v.role == "resolution"]
+
+
+@pytest.mark.parametrize("printed", ["cresc.", ""])
+def test_no_resolution_is_softer_against_a_printed_crescendo(printed):
+    marks = (Direction("d", "words", F(0), None, 1, printed or "dolce"),)
+    line, bass = "D5:2 F5:4 E5:2 | C5:4", "G2+B3:4 | C3+G3:4 | C3:4"
+    voices = voices_of(line, bass, chords="C: V7:4 I:4 I:4", directions=marks)
+    rub, goal = voices["v1n2"], voices["v1n3"]
+    assert rub.lean
+    assert (rub.why.get("resolution_pitch") is None) == bool(printed)
+    assert (goal.role == "resolution") != bool(printed)

@@ -10,7 +10,9 @@ beats get more, since a piano's tone fades (common practice, no source). Repeate
 like the one before. What is high is struck harder, most of all the top of a chord (Repp, ibid.; 22 pianists,
 `training.playing`). The amounts are ours, or fitted where it is said.
 
-`lean` marks the expressive dissonances: those prepared or leapt to on the beat, and the most exposed clashes.
+`lean` marks the expressive dissonances: those prepared or leapt to on the beat, and the most exposed clashes,
+where their own line then resolves them by step; of one that passes, is struck again or is left by a leap
+nothing is said, nor of a softer resolution under a printed crescendo.
 
 Events of kind ``"voicing"``. Detail: ``pitch`` Pitch, ``hand`` str (what plays it), ``key`` Key and ``chord``
 RomanNumeral (the harmony), ``interval`` Interval (a dissonance above the lowest note, octaves aside),
@@ -38,13 +40,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from understave.findings.chords_at import Harmony
 from understave.findings.dissonance import SHARP_DISSONANCE, SharpDissonanceDetails
 from understave.findings.figuration import FIGURED
 from understave.findings.kinds import Kind
-from understave.findings.lines import lines
+from understave.findings.lines import Lines, is_same, lines
 from understave.findings.melody import MELODY as MELODIES
 from understave.findings.melody import repeated_runs
-from understave.findings.nonchord import NON_CHORD_TONE, NonChordToneDetails
+from understave.findings.nonchord import NON_CHORD_TONE, NonChordToneDetails, is_settled
 from understave.findings.texture import (
     ACCOMPANIMENT,
     BASS,
@@ -56,6 +59,7 @@ from understave.findings.texture import (
 )
 from understave.harmony.reading import Detail, Details, Event, Reading, Span
 from understave.interpretation.plan import Voice
+from understave.interpretation.printed import printed_loudness
 from understave.score.model import Note, Score
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch
@@ -121,6 +125,8 @@ _BELIEVED = 0.5
 """Confidence from which on a dissonance is leant on."""
 _EXPOSED = 0.6
 """How exposed a clash must be to be leant on without being prepared or leapt to."""
+_BRIEFEST = Fraction(1, 3)
+"""Beats that a dissonance lasts at least to be leant on: in a quicker run nobody does (set by ear)."""
 _PLACES = {
     "in the left hand": "melody in the left hand",
     "in the bass": "melody in the bass",
@@ -289,12 +295,13 @@ def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voice
 
 def _dissonances(score: Score, reading: Reading, voices: dict[str, Voice]) -> None:
     """Bring out the dissonances, and let their resolutions go."""
-    texture = texture_of(score, reading.spans)
+    texture, harmony, line = texture_of(score, reading.spans), Harmony(reading.spans), lines(score)
     rubs = [
-        rub
+        rub if not rub.lean or _sinks_in(rub, harmony, line) else replace(rub, amount=RUB, lean=False)
         for event in reading.events
         if (rub := _rub(score, event)) is not None and _is_line(score, rub, texture)
     ]
+    growing = [s for s in printed_loudness(score).swells if s.kind == "crescendo"]
     done: dict[str, Voice] = {}
     resolved: list[tuple[str, str, Event]] = []
     for rub in sorted(rubs, key=lambda rub: -rub.amount):
@@ -303,24 +310,25 @@ def _dissonances(score: Score, reading: Reading, voices: dict[str, Voice]) -> No
             if note is None or note.id in done:
                 continue
             voice = voices[note.id]
+            goal = score.note_by_id.get(rub.resolution) if rub.lean else None
+            goal = None if goal is None or any(s.start <= goal.onset < s.end for s in growing) else goal
             done[note.id] = replace(
                 voice,
                 role="dissonance",
                 amount=round(voice.amount + rub.amount, 2),
                 lean=rub.lean,
-                why=_told(score, "dissonance", note, rub.event),
+                why=_told(score, "dissonance", note, rub.event, goal),
             )
-        goal = score.note_by_id.get(rub.resolution)
-        first = score.note_by_id.get(rub.notes[0])
-        if goal is not None and first is not None and goal.id != first.id:
-            resolved.append((goal.id, first.id, rub.event))
+            if goal is not None and note.id == rub.notes[0]:
+                resolved.append((goal.id, note.id, rub.event))
     voices.update(done)
     for goal_id, first_id, event in resolved:
         if goal_id in done:
             continue
         voice = voices[goal_id]
         amount = min(voice.amount + LET_GO, voices[first_id].amount + LET_GO)
-        why = _told(score, "resolution", score.note_by_id[goal_id], event)
+        goal = score.note_by_id[goal_id]
+        why = _told(score, "resolution", goal, event, goal)
         voices[goal_id] = replace(voice, role="resolution", amount=round(amount, 2), why=why)
 
 
@@ -359,8 +367,29 @@ def _goal(found: NonChordToneDetails | SharpDissonanceDetails) -> str:
     return found.resolution or "" if found.manner in _RESOLVED else ""
 
 
-def _told(score: Score, label: str, note: Note, event: Event) -> Event:
-    """Return the reason told at a dissonance or its resolution."""
+def _sinks_in(rub: _Rub, harmony: Harmony, line: Lines) -> bool:
+    """Whether the line of a dissonance resolves it as one hears it: in its next other note, a tone or a
+    semitone away on its own staff, which is at rest there and does not sound already.
+    """
+    known = line.score.note_by_id
+    first, goal = known.get(rub.notes[0]), known.get(rub.resolution)
+    if first is None or goal is None:
+        return False
+    last = max((n for i in rub.notes if (n := known.get(i)) and is_same(n, first)), key=lambda n: n.onset)
+    beat = line.score.measures[last.measure].beat_length
+    start = max(first.onset, rub.event.start)
+    return (
+        line.after(last) == goal
+        and last.staff == goal.staff
+        and 0 < abs(last.midi - goal.midi) <= 2
+        and last.end - start >= _BRIEFEST * beat
+        and not any(is_same(n, goal) for m in (start, last.onset) for n in line.sounding(m))
+        and is_settled(goal, goal.onset, harmony, line)
+    )
+
+
+def _told(score: Score, label: str, note: Note, event: Event, goal: Note | None) -> Event:
+    """Return the reason told at a dissonance or its resolution, `goal`, where that is to be told."""
     found = NON_CHORD_TONE.of(event) or SHARP_DISSONANCE.of(event)
     details = VoicingDetails(
         pitch=note.pitch,
@@ -373,8 +402,8 @@ def _told(score: Score, label: str, note: Note, event: Event) -> Event:
             interval=None if found.interval is None else found.interval.simple,
             chord=found.chord,
             key=found.key,
-            resolution_pitch=found.resolution_pitch,
-            resolution_time=found.resolution_time,
+            resolution_pitch=None if goal is None else goal.pitch,
+            resolution_time=None if goal is None else found.resolution_time,
         )
     return VOICING.event(label, note.onset, max(note.end, note.onset), (note.id,), event.confidence, details)
 
