@@ -237,6 +237,16 @@ def test_leap_to_and_from_stays_unnamed_and_doubtful():
     assert event.confidence < passing.confidence
 
 
+def test_a_seventh_among_the_leaps_of_its_chord_is_no_appoggiatura():
+    """F leaps in and out over G B D: the label leaves the seventh out, though E follows in the next chord."""
+    score = build("B3:1 D4 F4 D4 | E4:4", "G3:4 | C3:4")
+    foreign = find_nonchord(score, spans_of(score, "C: V:4 I:4"))
+    assert [(e.get("pitch").name, e.label) for e in foreign] == [("F4", "free tone")]
+    # Falling at once it is one all the same, or a seventh that resolves.
+    score = build("B3:1 D4 F4 E4 | E4:4", "G3:4 | C3:4")
+    assert "appoggiatura" in {e.label for e in find_nonchord(score, spans_of(score, "C: V:3 I:1 I:4"))}
+
+
 def test_every_foreign_note_is_told_once():
     score = build("E5:1/2 F5 D5 G5 A5 G#5 A5 F5 E5:4", "C4:1/2 B3 C4 D4 F3:2 C3:4", "staff2 C2:8")
     spans = spans_of(score, "C: I:2 IV:2 I:4")
