@@ -222,3 +222,12 @@ def test_no_resolution_is_softer_against_a_printed_crescendo(printed):
     assert rub.lean
     assert (rub.why.get("resolution_pitch") is None) == bool(printed)
     assert (goal.role == "resolution") != bool(printed)
+
+
+def test_of_two_equal_lines_none_is_told_to_stay_behind():
+    equal = ("F5:2 E5:2 | Eb5:2 D5:2 | C5:4", "staff1 F4:2 F#4:2 | G4:2 G#4:2 | A4:4")
+    tune = ("F5:1 G5 A5 G5 | F5:1 E5 D5 E5 | F5:4", "staff1 C5:2 A4:2 | C5:2 A4:2 | A4:4")
+    for lines, led in ((equal, False), (tune, True)):
+        whys = {v.why.label for v in voices_of(*lines, chords="F: I:12").values() if v.why}
+        assert ("melody on top" in whys) == led
+        assert ("inner" in whys) <= led

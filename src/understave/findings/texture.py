@@ -35,11 +35,12 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
 
-from understave.findings.figuration import FIGURED, NOTHING, PATTERNED, Pattern, pattern_of, steady
+from understave.findings.figuration import FIGURED, FIGURES, NOTHING, PATTERNED, Pattern, pattern_of, steady
 from understave.findings.kinds import Kind
 from understave.findings.remembered import remembered
 from understave.harmony.reading import Details, Event, Span
@@ -63,8 +64,12 @@ _SINGING = ("cant", "melod", "il canto", "dolce", "espress", "marcato")
 _CHANGE_OF_PLACE = 2.0
 _FIGURE = 2.0
 """What speaks against a melody in the lowest staff where all that it plays is a figure of accompaniment."""
+_DRONE = 2.0
+"""What speaks against a line that stays on its note while another one moves (set by ear)."""
 _ACCOMPANYING = frozenset(PATTERNED) - {"block chords"}
 _SHORTEST_STRETCH = 2
+_STRUCK = 4
+"""Strikings of a note in one bar from which on it is heard as repeated (set by ear)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +102,73 @@ def roles(score: Score, spans: tuple[Span, ...]) -> dict[str, str]:
 def find_texture(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the stretches of accompaniment by start."""
     return tuple(sorted(stretches_of(score, spans), key=lambda event: event.start))
+
+
+@remembered
+def unled_bars(score: Score, spans: tuple[Span, ...]) -> frozenset[int]:
+    """Return the bars, by index, in which what `texture_of` takes for the melody leads nothing.
+
+    It stays on one note while another line moves, or a second single line on its staff moves as much as it.
+    """
+    texture = texture_of(score, spans)
+    found: set[int] = set()
+    for measure in score.measures:
+        k = measure.index
+        own = texture.outlines[texture.places[k]] if texture.outlines else None
+        if own is not None and (
+            _drones(own, texture.outlines, measure) or _is_matched(own, texture.outlines, score, k)
+        ):
+            found.add(k)
+    # An upbeat alone shows nothing: it goes with the bar that it leads to.
+    first = texture.outlines[texture.places[0]].bars.get(0, ()) if texture.outlines else ()
+    return frozenset(found | ({0} if len(first) == 1 and 1 in found else set()))
+
+
+def _drones(own: Outline, outlines: Sequence[Outline], measure: Measure) -> bool:
+    """Whether a line only holds or repeats a note, in this bar and the next or four times, while one moves.
+
+    What moves is no figure of accompaniment, and goes on more often than the note is struck, or in its own
+    time over chords that are repeated with it.
+    """
+    k = measure.index
+    line = own.bars.get(k, ())
+    if not line or any(note.lyrics for note in line):
+        return False
+    near = [own.bars.get(j, ()) for j in (k - 1, k + 1)]
+    if len({note.midi for note in line}) > 1 or not (
+        len(line) >= _STRUCK or any(n and {m.midi for m in n} == {line[0].midi} for n in near)
+    ):
+        return False
+    onsets = [note.onset for note in line]
+    others = [o.bars.get(k, ()) for o in outlines if o is not own]
+    chords = any([note.onset for note in o] == onsets and _moves(o) == 0 for o in others)
+    for rival in others:
+        moves = _moves(rival)
+        freer = 2 * moves >= len(line) or (chords and len(line) >= _STRUCK and len(rival) < len(line))
+        if moves >= 2 and freer and pattern_of(rival, measure).name not in FIGURES:
+            return True
+    return False
+
+
+def _moves(line: Sequence[Note]) -> int:
+    """Return how often a line goes on to another note."""
+    return sum(a.midi != b.midi for a, b in pairwise(line))
+
+
+def _is_matched(own: Outline, outlines: Sequence[Outline], score: Score, bar: int) -> bool:
+    """Whether nothing but two single lines on one staff is heard around a bar, the other moving no less."""
+    around = range(bar - 1, bar + 2)
+    if any(o.staff != own.staff and any(k in o.bars for k in around) for o in outlines):
+        return False
+    other = next((o for o in outlines if o is not own and o.staff == own.staff), None)
+    both = [k for k in around if k in own.bars and other is not None and k in other.bars]
+    if other is None or bar not in both:
+        return False
+    line, rival = ([n for k in both for n in o.bars[k]] for o in (own, other))
+    chords = len(line) + len(rival) < sum(n.measure in both for n in score.struck)
+    if chords or any(n.lyrics for n in line):
+        return False
+    return 1 <= _moves(line) <= _moves(rival)
 
 
 @remembered
@@ -190,7 +262,8 @@ def _melody_places(score: Score, outlines: tuple[Outline, ...]) -> tuple[int, ..
             under[note.measure].append(note)
     for measure in score.measures:
         gain = [
-            _singing(
+            -_DRONE * _drones(outline, outlines, measure)
+            + _singing(
                 outline.bars.get(measure.index, ()),
                 measure,
                 outline,

@@ -56,6 +56,7 @@ from understave.findings.texture import (
     Texture,
     hand_of,
     texture_of,
+    unled_bars,
 )
 from understave.harmony.reading import Detail, Details, Event, Reading, Span
 from understave.interpretation.plan import Voice
@@ -170,6 +171,7 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
         if event in MELODIES and event.label in _PLACES
     ]
     changes = {span.start: span for span in reading.spans}
+    unled = unled_bars(score, reading.spans)
     told: dict[tuple[str, str, Fraction], Event] = {}
     voices: dict[str, Voice] = {}
     for note in score.notes:
@@ -189,6 +191,10 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
             # The first chord is no change, though its bass carries as much.
             if span is not None and span is not reading.spans[0]:
                 label, since = "bass at a change", note.onset
+        if label in ("melody on top", INNER) and note.measure in unled:
+            # Nobody knows here what to bring out before what: nothing is said of it.
+            voices[note.id] = Voice(note.id, role, round(amount, 2), False, None)
+            continue
         hand = hand_of(score, note.staff)
         key = (label, hand, since)
         if key not in told:
