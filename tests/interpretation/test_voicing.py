@@ -114,7 +114,7 @@ def test_a_passing_tone_off_the_beat_is_not_leant_on():
 @pytest.mark.parametrize(("goal", "way"), [("C6", "on"), ("D5", "away")])
 def test_repeated_notes_are_never_equal(goal, way):
     names = ["C5", "E5", "G5", "G5", "G5", "G5", goal, "E5"] if way == "on" else []
-    names = names or ["C5", "E5", "G5", "G5", "G5", goal, "E5", "C5"]
+    names = names or ["C5", "E5", "G5", "G5", "G5", "G5", goal, "C5"]
     notes = [(F(t), F(1), name) for t, name in enumerate(names)] + [(F(0), F(4), "C3"), (F(4), F(4), "C3")]
     score = score_of(notes)
     _, reading = read_as("C3 | C3", "C: I | I")
@@ -231,3 +231,30 @@ def test_of_two_equal_lines_none_is_told_to_stay_behind():
         whys = {v.why.label for v in voices_of(*lines, chords="F: I:12").values() if v.why}
         assert ("melody on top" in whys) == led
         assert ("inner" in whys) <= led
+
+
+def words(text: str, onset: int = 0) -> tuple[Direction, ...]:
+    return (Direction("d", "dynamic" if text == "pp" else "words", F(onset), None, 1, text),)
+
+
+@pytest.mark.parametrize(
+    ("line", "marks", "way"),
+    [
+        ("C5:1 G5 G5 G5 | G5 A5 F5:2", (), "on"),
+        # Three strikings are no repetition; a lower goal on the first beat may be led to or sunk to.
+        ("E5:1 G5 G5 G5 | A5:4", (), None),
+        ("G5:1 G5 G5 G5 | E5:4", (), None),
+        ("C5:1 G5 G5 G5 | G5 A5 F5:2", words("pp"), None),
+        ("C5:1 G5 G5 G5 | G5 A5 F5:2", words("dim."), None),
+        ("C5:1 G5 G5 G5 | G5 A5 F5:2", words("rall."), None),
+        ("C5:1 G5 G5 G5 | G5 E5 F5:2", (), "away"),
+        ("C5:1 G5 G5 G5 | G5 E5 F5:2", words("cresc."), None),
+    ],
+)
+def test_a_repeated_note_is_told_to_grow_only_where_it_may(line, marks, way):
+    """Common practice, no source: what is repeated leads on, unless the print says otherwise."""
+    voices = voices_of(line, "staff2 C3:4 | F3:4", chords="C: I:4 IV:4", directions=marks)
+    assert {v.why.get("way") for v in voices.values() if v.role == "repeated"} == ({way} if way else set())
+    # Told or not, no two are played alike.
+    run = [v.amount for i, v in voices.items() if i in ("v1n2", "v1n3", "v1n4")]
+    assert len(set(run)) == 3

@@ -43,6 +43,7 @@ from fractions import Fraction
 from understave.findings.chords_at import Harmony
 from understave.findings.dissonance import SHARP_DISSONANCE, SharpDissonanceDetails
 from understave.findings.figuration import FIGURED
+from understave.findings.instructions import read_text
 from understave.findings.kinds import Kind
 from understave.findings.lines import Lines, is_same, lines
 from understave.findings.melody import MELODY as MELODIES
@@ -60,7 +61,7 @@ from understave.findings.texture import (
 )
 from understave.harmony.reading import Detail, Details, Event, Reading, Span
 from understave.interpretation.plan import Voice
-from understave.interpretation.printed import printed_loudness
+from understave.interpretation.printed import VELOCITIES, PrintedLoudness, printed_loudness
 from understave.score.model import Note, Score
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch
@@ -119,6 +120,12 @@ LONG = 1.5
 """More for each doubling of a melody note's length over the beat, at most twice."""
 REPEATED = 4.0
 """From the softest to the loudest of a run of repeated notes."""
+_TOLD_REPEATED = 4
+"""Strikings of a note from which on it is heard as repeated (set by ear)."""
+_HELD_BACK = frozenset(
+    ("ritardando", "poco-ritardando", "molto-ritardando", "rallentando", "ritenuto", "calando", "morendo")
+)
+"""Printed words under which nothing presses on."""
 _LEANT = frozenset(("suspension", "appoggiatura", "retardation"))
 _RESOLVED = ("direct", "late", "ornamented")
 """Manners in which the dissonant note itself comes to rest; in the others nothing is to be let go of."""
@@ -261,19 +268,44 @@ def _role_event(score: Score, note: Note, label: str, hand: str, span: Span | No
 
 def _repeated(score: Score, texture: Texture, voices: dict[str, Voice]) -> None:
     """Shape runs of one melody note: they grow to a higher or stronger goal, else they fade."""
-    melody = texture.melody
+    melody, printed = texture.melody, printed_loudness(score)
     for i, j in repeated_runs(score, melody):
         if j - i >= 2:
             goal = melody[j] if j < len(melody) else None
             follows = goal is not None and goal.onset - melody[j - 1].end <= (
                 score.measures[goal.measure].beat_length
             )
-            on = follows and goal is not None and goal.midi > melody[i].midi
-            on = on or (follows and goal is not None and score.beat_at(goal.onset) == 1 and j - i > 2)
-            _shape(score, melody[i:j], goal if follows else None, on, voices)
+            higher = follows and goal is not None and goal.midi > melody[i].midi
+            weighty = follows and goal is not None and score.beat_at(goal.onset) == 1 and j - i > 2
+            run, on = melody[i:j], higher or weighty
+            # A lower goal on a first beat may be led to or sunk to: of that nothing is said.
+            sure = j - i >= _TOLD_REPEATED and higher == on and _as_printed(score, printed, run, on)
+            _shape(score, run, goal if follows else None, on, sure, voices)
 
 
-def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voices: dict[str, Voice]) -> None:
+def _as_printed(score: Score, loudness: PrintedLoudness, run: Sequence[Note], on: bool) -> bool:
+    """Whether what is printed bears a run of notes out that grows (`on`) or fades.
+
+    Nothing grows in a pianissimo, in a printed diminuendo or while the tempo is held back, nothing fades in a
+    printed crescendo.
+    """
+    start, end = run[0].onset, run[-1].end
+    against = "diminuendo" if on else "crescendo"
+    if any(s.kind == against and s.start < end and s.end > start for s in loudness.swells):
+        return False
+    if not on:
+        return True
+    mark = max((m for m in loudness.marks if m.moment <= start), key=lambda m: m.moment, default=None)
+    if mark is not None and mark.velocity <= VELOCITIES["pp"]:
+        return False
+    since = start - score.measure_at(start).full_length
+    words = (d for d in score.directions if d.kind in ("words", "tempo") and since <= d.onset < end)
+    return not any(_HELD_BACK.intersection(read_text(d.text)[0]) for d in words)
+
+
+def _shape(
+    score: Score, run: Sequence[Note], goal: Note | None, on: bool, sure: bool, voices: dict[str, Voice]
+) -> None:
     detail = VoicingDetails(
         pitch=run[0].pitch, hand=hand_of(score, run[0].staff), count=len(run), way="on" if on else "away"
     )
@@ -286,13 +318,12 @@ def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voice
         share = k / steps - 0.5
         voice = voices[note.id]
         amount = middle + REPEATED * (share if on else -share)
-        # Two notes need no lesson; they are only not played alike.
-        told = len(run) > 2
+        # Two or three notes need no lesson; they are only not played alike.
         voices[note.id] = replace(
             voice,
             amount=round(amount, 2),
-            role="repeated" if told else voice.role,
-            why=why if told else voice.why,
+            role="repeated" if sure else voice.role,
+            why=why if sure else voice.why,
         )
 
 
