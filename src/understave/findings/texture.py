@@ -37,6 +37,7 @@ from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from itertools import pairwise
 from statistics import median
 
@@ -497,6 +498,32 @@ def _runs_to_events(score: Score, hand: str, patterns: list[Pattern], staff: int
             before = pattern.name
         i = j
     return events
+
+
+def has_figure_of(score: Score, one: Event, other: Event) -> bool:
+    """Whether the figures of two stretches of accompaniment are alike: one hand, one rhythm, one contour.
+
+    Compared is what the hand strikes in the first bar of each, note by note, up, down or level.
+    """
+    first, second = TEXTURE.of(one), TEXTURE.of(other)
+    if first is None or second is None or first.hand != second.hand:
+        return False
+    (times, ways), (others, turns) = (_first_bar(score, event) for event in (one, other))
+    if times != others or not ways:
+        return False
+    return 5 * sum(a == b for a, b in zip(ways, turns, strict=True)) >= 4 * len(ways)
+
+
+def _first_bar(score: Score, event: Event) -> tuple[tuple[Fraction, ...], tuple[int, ...]]:
+    """When the lowest notes of an event's first bar are struck in it, and how each goes on to the next."""
+    struck: dict[Fraction, Note] = {}
+    start = score.measure_at(event.start).start
+    for note in (score.note_by_id[i] for i in event.notes if i in score.note_by_id):
+        if not note.grace and (note.onset not in struck or note.midi < struck[note.onset].midi):
+            struck[note.onset] = note
+    line = [struck[t] for t in sorted(struck)]
+    ways = tuple((b.midi > a.midi) - (b.midi < a.midi) for a, b in pairwise(line))
+    return tuple(note.onset - start for note in line), ways
 
 
 TEXTURE: Kind[TextureDetails] = Kind(
