@@ -199,7 +199,7 @@ def test_the_opening_is_back_in_the_home_key_after_a_wandering_middle():
 
 
 def figures_of_the_middle(back: str = "") -> tuple[Score, Reading]:
-    """The figures of bars 9 to 12 are left at bar 13 and are there back from bar 17 on, or others are, `back`."""
+    """The figures of bars 9 to 12 are left at bar 13 and come back from bar 17 on, or others do."""
     up, on_f, on_g = (
         "C3:1/2 E3 G3 C4 E4 C4 G3 E3",
         "F3:1/2 A3 C4 F4 A4 F4 C4 A3",
@@ -226,12 +226,12 @@ def test_arpeggios_of_the_middle_come_back_at_the_end():
     assert text.index("begin to rock up and down") < text.index("the figures of bar 9 are back")
 
 
-@pytest.mark.parametrize(
-    "other", ["C3:1/4 E3 G3 C4 E4 C4 G3 E3 C3 E3 G3 C4 E4 C4 G3 E3", "E4:1/2 C4 G3 E3 C3 E3 G3 C4"]
-)
-def test_other_figures_are_not_back(other):
+def test_other_figures_are_not_back():
     """A figure is its rhythm and its contour (Open Music Theory, "Motive"); another rocking is a new one."""
-    assert "are back" not in minute(figures_of_the_middle(other))
+    piece = figures_of_the_middle("C3:1/2 E3 G3 C4 E4:1 C4:1")
+    rocking = [e for e in piece[1].events if e.kind == "texture" and e.label == "rocking"]
+    assert len(rocking) == 2
+    assert "are back" not in minute(piece)
 
 
 @pytest.mark.parametrize(("line", "sigh"), [("C4:2 A4:1 G4 | C5:4", True), ("C5:2 F4:1 G4 | C5:4", False)])
