@@ -22,6 +22,7 @@ from understave.interpretation.plan import Voice
 from understave.interpretation.voicing import voicing
 from understave.score.model import Direction, Score
 from understave.wording import LEVELS, SPOKEN, say
+from understave.wording.sentences import say_again
 
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1] / "wording"))
@@ -258,3 +259,19 @@ def test_a_repeated_note_is_told_to_grow_only_where_it_may(line, marks, way):
     # Told or not, no two are played alike.
     run = [v.amount for i, v in voices.items() if i in ("v1n2", "v1n3", "v1n4")]
     assert len(set(run)) == 3
+
+
+def test_a_suspension_that_is_struck_again_is_leant_on_once():
+    bass = "G2+B3:4 | C3+G3:4 | C3:4"
+    voices = voices_of("D5:2 F5:2 | F5:1 F5:1 E5:2 | C5:4", bass, chords="C: V7:4 I:4 I:4")
+    assert [i for i, v in voices.items() if v.lean] == ["v1n3"]
+    assert voices["v1n5"].role == "resolution"
+
+
+def test_a_note_that_rubs_only_later_is_told_to_be_held():
+    voices = voices_of("D5:2 F5:4 E5:2 | C5:4", "G2+B3:4 | C3+G3:4 | C3:4", chords="C: V7:4 I:4 I:4")
+    score = build("D5:2 F5:4 E5:2 | C5:4", "G2+B3:4 | C3+G3:4 | C3:4")
+    told = {language: say_again(voices["v1n2"].why, score, "intermediate", language) for language in SPOKEN}
+    assert told["en"] == "F is held until it rubs; let E go softer."
+    assert "liegen" in told["de"]
+    assert "tenu" in told["fr"]

@@ -353,7 +353,8 @@ def _dissonances(score: Score, reading: Reading, voices: dict[str, Voice]) -> No
                 voice,
                 role="dissonance",
                 amount=round(voice.amount + rub.amount, 2),
-                lean=rub.lean,
+                # What is struck again meanwhile is not leant on again.
+                lean=rub.lean and note.onset == score.note_by_id[rub.notes[0]].onset,
                 why=_told(score, "dissonance", note, rub.event, goal),
             )
             if goal is not None and note.id == rub.notes[0]:
