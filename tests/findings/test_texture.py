@@ -13,6 +13,7 @@ import pytest
 from tests.findings.build import build, spans_of
 from tests.findings.pieces import bar, example, last_bar
 
+from understave.findings.catalogue import weight
 from understave.findings.melody import find_melody
 from understave.findings.pedalpoints import find_pedalpoints
 from understave.findings.texture import find_texture, roles, texture_of, unled_bars
@@ -230,6 +231,29 @@ def test_a_note_that_stays_on_top_of_a_line_that_moves_is_not_the_tune(held):
     assert {n.voice for n in texture_of(score, spans).melody} == {"2"}
     assert not melody(score, "C: I:16", "repeated notes")
     assert not [e for e in find_pedalpoints(score, spans) if e.label == "melody note"]
+
+
+def test_a_line_that_two_hands_share_under_a_drone_is_nobodys_melody():
+    """The line goes from the left hand to the right and back: none of the two leads."""
+    score = build(
+        bars("G5:1 G5:3", 6),
+        "staff1 r:4 | D5:1 B4 C5:2 | r:4 | D5:1 B4 C5:2 | r:4 | D5:1 B4 C5:2",
+        "staff2 B3:1 A3 B3 C4 | C4:4 | B3:1 A3 B3 C4 | C4:4 | B3:1 A3 B3 C4 | C4:4",
+        f"staff2 {bars('G2+D3:4', 6)}",
+    )
+    spans = spans_of(score, "G: I:24")
+    assert unled_bars(score, spans) == set(range(6))
+    places = ("in the bass", "in the left hand", "in an inner voice")
+    assert not [e for p in places for e in melody(score, "G: I:24", p)]
+
+
+@pytest.mark.parametrize(("bars_", "weighty"), [(4, True), (2, False)])
+def test_figures_are_told_from_three_bars_on(bars_, weighty):
+    figure = " | ".join(["C3:1/2 E3 G3 C4 C3 E3 G3 C4"] * bars_)
+    plain = " | ".join(["C3:4"] * (6 - bars_))
+    score = build(bars("E5:3 D5:1", 6), f"{figure} | {plain}")
+    (found,) = (e for e in find_texture(score, spans_of(score, "C: I:24")) if e.label == "broken chords")
+    assert bool(weight(found)) == weighty
 
 
 def test_a_note_knocked_on_over_chords_that_change_slowly_is_the_tune():

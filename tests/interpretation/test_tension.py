@@ -255,9 +255,11 @@ def test_a_seventh_in_the_bass_wants_to_fall():
     assert str(why.get("aim")) == "B"
 
 
-@pytest.mark.parametrize(("line", "met"), [("F#5:4 G5:4", 1), ("F#5:4 D5:4", None)])
+@pytest.mark.parametrize(
+    ("line", "met"), [("F#5:4 G5:4", 1), ("F#5:4 D5:4", None), ("F#5:4 D5:2 G5:2", None)]
+)
 def test_only_the_own_line_of_a_leading_tone_brings_what_it_wants(line, met):
-    """A tendency tone is answered in its voice (common practice, no source); a G in the bass is another's."""
+    """A tendency tone is answered in its voice (common practice, no source), not in the bass or later."""
     score = build(line, "staff1 A4:4 B4", "D3+D4:4 G3+D4:4")
     spans = spans_of(score, "G: V:4 I:4")
     why = tension(score, Reading(spans, find_events(score, spans)))[0].why

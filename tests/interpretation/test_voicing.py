@@ -275,3 +275,15 @@ def test_a_note_that_rubs_only_later_is_told_to_be_held():
     assert told["en"] == "F is held until it rubs; let E go softer."
     assert "liegen" in told["de"]
     assert "tenu" in told["fr"]
+
+
+def test_a_hand_that_has_the_melody_is_not_told_to_stay_behind_as_accompaniment():
+    figures = "r:1/2 G4 r G4 r G4 r G4 | r G4 r G4 r G4 r G4"
+    voices = voices_of(
+        "E5:2 D5:1 C5 | D5:3 E5:1",
+        f"staff1 {figures}",
+        "staff2 C3:1/2 G3 E3 G3 C3 G3 E3 G3 | B2 G3 D3 G3 B2 G3 D3 G3",
+        chords="C: I:4 V6:4",
+    )
+    behind = {v.why.get("hand") for v in voices.values() if v.role == "accompaniment" and v.why}
+    assert behind == {"left hand"}

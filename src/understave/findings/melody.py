@@ -72,7 +72,8 @@ def find_melody(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     melody = texture.melody
     if len(melody) < 2:
         return ()
-    events = [*_entry(score, melody), *_places_to_events(score, texture)]
+    unled = unled_bars(score, spans)
+    events = [*_entry(score, melody), *_places_to_events(score, texture, unled)]
     # Where there is a singer, what the piano plays meanwhile is not the melody's range.
     melody = tuple(note for note in melody if is_sung(score, note)) or melody
     low = min(melody, key=lambda note: note.midi)
@@ -94,7 +95,6 @@ def find_melody(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
                 ),
             )
         )
-    unled = unled_bars(score, spans)
     led = tuple(note for note in melody if note.measure not in unled)
     events += _repeated_notes(score, led) + _leaps(score, led)
     return tuple(sorted(events, key=lambda event: event.start))
@@ -123,7 +123,7 @@ def _entry(score: Score, melody: tuple[Note, ...]) -> Iterator[Event]:
     yield MELODY.event("enters", first.onset, notes[-1].end, ids, 0.85, details)
 
 
-def _places_to_events(score: Score, texture: Texture) -> list[Event]:
+def _places_to_events(score: Score, texture: Texture, unled: frozenset[int]) -> list[Event]:
     """Tell where the melody leaves the top line and where it comes back."""
     events: list[Event] = []
     places = texture.places
@@ -148,8 +148,9 @@ def _places_to_events(score: Score, texture: Texture) -> list[Event]:
                 label = "in the bass"
             elif outline.staff == bottom and top != bottom:
                 label = "in the left hand"
-        if label != "back on top" and singer_of(score) and j - i < _LONG_REST:
-            # While a singer breathes the song has not gone anywhere.
+        breath = singer_of(score) and j - i < _LONG_REST
+        if label != "back on top" and (breath or 2 * sum(k in unled for k in range(i, j)) > j - i):
+            # While a singer breathes the song has not gone anywhere; what leads nothing is no melody.
             i = j
             continue
         if notes and (label != "back on top" or before not in ("", "on top")):

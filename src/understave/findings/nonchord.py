@@ -129,6 +129,8 @@ _CHANCE = {
     "free tone": (0.39, 0.45),
 }
 _GROWTH, _MIDDLE = 2.3, 0.4
+_BRIEF = Fraction(1, 4)
+"""Quarter notes below which an appoggiatura is not told (set by ear)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -611,6 +613,9 @@ def _weigh(base: float, event: Event, details: NonChordToneDetails) -> float:
     """What comes off the beat matters less."""
     if details.metric == "unaccented":
         base *= 0.6
+    if event.label == "appoggiatura" and event.end - event.start < _BRIEF:
+        # One of the notes of a run that begins with it: nobody hears it lean.
+        return 0.0
     if event.label == "appoggiatura" and details.manner == "late":
         # Resolved only after a rest it is as likely a note of the chord.
         base *= 0.3

@@ -69,6 +69,10 @@ _DRONE = 2.0
 """What speaks against a line that stays on its note while another one moves (set by ear)."""
 _ACCOMPANYING = frozenset(PATTERNED) - {"block chords"}
 _SHORTEST_STRETCH = 2
+_FIGURED_BARS, _CLEAR = 3, 0.65
+"""Bars that a figure lasts at least to be told, and confidence: that of one in every second bar is less (set
+by ear).
+"""
 _STRUCK = 4
 """Strikings of a note in one bar from which on it is heard as repeated (set by ear)."""
 
@@ -117,7 +121,9 @@ def unled_bars(score: Score, spans: tuple[Span, ...]) -> frozenset[int]:
         k = measure.index
         own = texture.outlines[texture.places[k]] if texture.outlines else None
         if own is not None and (
-            _drones(own, texture.outlines, measure) or _is_matched(own, texture.outlines, score, k)
+            _drones(own, texture.outlines, measure)
+            or _is_matched(own, texture.outlines, score, k)
+            or _wanders(own, texture.outlines, score, k)
         ):
             found.add(k)
     # An upbeat alone shows nothing: it goes with the bar that it leads to.
@@ -149,6 +155,15 @@ def _drones(own: Outline, outlines: Sequence[Outline], measure: Measure) -> bool
         if moves >= 2 and freer and pattern_of(rival, measure).name not in FIGURES:
             return True
     return False
+
+
+def _wanders(own: Outline, outlines: Sequence[Outline], score: Score, bar: int) -> bool:
+    """Whether what moves under a drone on top goes from line to line, here or in a bar beside it."""
+    top = next((o for o in outlines if o.upper), None)
+    if top is None or own is top or not _drones(top, outlines, score.measures[bar]):
+        return False
+    near = [k for k in (bar - 1, bar, bar + 1) if 0 <= k < len(score.measures)]
+    return any(_drones(top, outlines, score.measures[k]) and _moves(own.bars.get(k, ())) < 2 for k in near)
 
 
 def _moves(line: Sequence[Note]) -> int:
@@ -526,11 +541,19 @@ def _first_bar(score: Score, event: Event) -> tuple[tuple[Fraction, ...], tuple[
     return tuple(note.onset - start for note in line), ways
 
 
+def _weigh(base: float, event: Event, details: TextureDetails) -> float:
+    """Figures count from three bars on in which they are clear: in one or two each chord is not broken."""
+    if event.label in FIGURES and (details.bars < _FIGURED_BARS or event.confidence < _CLEAR):
+        return 0.0
+    return base
+
+
 TEXTURE: Kind[TextureDetails] = Kind(
     "texture",
     TextureDetails,
     find=find_texture,
     weight=1.8,
+    weigh=_weigh,
     lasting=True,
     searched={
         "alberti bass": ("Alberti-like",),

@@ -672,11 +672,11 @@ class _Scene:
         return replace(way, met=1) if self._brings(i, note, aim) else way
 
     def _brings(self, i: int, note: Note, aim: PitchClass) -> bool:
-        """Whether a note of a span goes on to `aim` in its own octave and part: elsewhere is no answer."""
+        """Whether a note of a span goes on to `aim` at once, in its own octave and part."""
         wants = {n.part: n.midi for here in self.slices[i] for n in here.notes if n.pitch == note.pitch}
         return any(
             n.midi % 12 == aim.semitone and abs(n.midi - wants.get(n.part, n.midi + 12)) <= 2
-            for here in self.slices[i + 1]
+            for here in self.slices[i + 1][:1]
             for n in here.notes
         )
 

@@ -179,6 +179,7 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
     ]
     changes = {span.start: span for span in reading.spans}
     unled = unled_bars(score, reading.spans)
+    singing = {(note.measure, note.staff) for note in texture.melody}
     told: dict[tuple[str, str, Fraction], Event] = {}
     voices: dict[str, Voice] = {}
     for note in score.notes:
@@ -198,8 +199,9 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
             # The first chord is no change, though its bass carries as much.
             if span is not None and span is not reading.spans[0]:
                 label, since = "bass at a change", note.onset
-        if label in ("melody on top", INNER) and note.measure in unled:
-            # Nobody knows here what to bring out before what: nothing is said of it.
+        untold = note.measure in unled if role in (MELODY, INNER) else (note.measure, note.staff) in singing
+        if untold and role != BASS:
+            # Nobody knows here what to bring out before what, or one hand has both: nothing is said of it.
             voices[note.id] = Voice(note.id, role, round(amount, 2), False, None)
             continue
         hand = hand_of(score, note.staff)
