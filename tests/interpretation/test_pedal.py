@@ -114,10 +114,12 @@ def test_a_quick_upbeat_with_nothing_under_it_is_kept_clear(held, kept):
     assert any(m.moment == 11 and m.depth for m in moves) <= held
 
 
-@pytest.mark.parametrize(("first", "named"), [("G2", "V7"), ("F3", None)])
+@pytest.mark.parametrize(("first", "named"), [("G2", "V7"), ("F3", None), ("C2 G2", None)])
 def test_a_pedal_goes_down_with_a_chord_only_where_its_bass_is_struck(first, named):
-    names = [first, "B3", "D4", "F4"] if named else [first, "B3", "D4", "G4"]
-    notes = [(F(4) + k, F(1), name) for k, name in enumerate(names)]
+    *held, first = first.split()
+    names = [first, "B3", "D4", "F4"] if first == "G2" else [first, "B3", "D4", "G4"]
+    notes = [(F(0), F(8), low) for low in held]
+    notes += [(F(4) + k, F(1), name) for k, name in enumerate(names)]
     notes += [(F(k), F(1), n) for k, n in enumerate(("C3", "E3", "G3", "C4"))]
     notes += [(F(8 + k), F(1), n) for k, n in enumerate(("C3", "E3", "G3", "C4"))]
     _, reading = read_as("C3 | G2 | C3", "C: I | V7 | I")

@@ -204,6 +204,8 @@ def voices_of(*voices: str, chords: str, **how) -> dict[str, Voice]:
         ("A4+F4:1 A4+F4 A4+F4 A4+F4 | F4+G4 F4+G4 G4+B4 G4+B4", "D3:4 | E3:4", "C: ii:4 iii:4"),
         # A flat leaps on by three semitones, though B is the next letter.
         ("E5:4 | Ab4:2 B4:2 | C5:4", "C3:4 | G2+D3:4 | C3:4", "C: I:4 V:4 I:4"),
+        # An ornament leans on nothing.
+        ("E5:2 A5:1/4 G5:7/4", "C3+G3:4", "C: I:4"),
         # The resolution lies in the other hand.
         ("D5:2 F5:4 r:2 | C5:4", "G2:2 B3:2 | C3:2 E5:2 | C3:4", "C: V7:4 I:4 I:4"),
     ],
@@ -278,11 +280,11 @@ def test_a_note_that_rubs_only_later_is_told_to_be_held():
 
 
 def test_a_hand_that_has_the_melody_is_not_told_to_stay_behind_as_accompaniment():
-    figures = "r:1/2 G4 r G4 r G4 r G4 | r G4 r G4 r G4 r G4"
+    figures = "C4:1/2 G4 E4 G4 C4 G4 E4 G4 | B3 G4 D4 G4 B3 G4 D4 G4"
     voices = voices_of(
         "E5:2 D5:1 C5 | D5:3 E5:1",
         f"staff1 {figures}",
-        "staff2 C3:1/2 G3 E3 G3 C3 G3 E3 G3 | B2 G3 D3 G3 B2 G3 D3 G3",
+        "staff2 C2:1/2 G2 E2 G2 C2 G2 E2 G2 | B1 G2 D2 G2 B1 G2 D2 G2",
         chords="C: I:4 V6:4",
     )
     behind = {v.why.get("hand") for v in voices.values() if v.role == "accompaniment" and v.why}

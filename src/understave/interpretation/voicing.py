@@ -40,7 +40,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from understave.findings.chords_at import Harmony
 from understave.findings.dissonance import SHARP_DISSONANCE, SharpDissonanceDetails
 from understave.findings.figuration import FIGURED
 from understave.findings.instructions import read_text
@@ -48,7 +47,7 @@ from understave.findings.kinds import Kind
 from understave.findings.lines import Lines, is_same, lines
 from understave.findings.melody import MELODY as MELODIES
 from understave.findings.melody import repeated_runs
-from understave.findings.nonchord import NON_CHORD_TONE, NonChordToneDetails, is_settled
+from understave.findings.nonchord import NON_CHORD_TONE, NonChordToneDetails
 from understave.findings.texture import (
     ACCOMPANIMENT,
     BASS,
@@ -334,9 +333,9 @@ def _shape(
 
 def _dissonances(score: Score, reading: Reading, voices: dict[str, Voice]) -> None:
     """Bring out the dissonances, and let their resolutions go."""
-    texture, harmony, line = texture_of(score, reading.spans), Harmony(reading.spans), lines(score)
+    texture, line = texture_of(score, reading.spans), lines(score)
     rubs = [
-        rub if not rub.lean or _sinks_in(rub, harmony, line) else replace(rub, amount=RUB, lean=False)
+        rub if not rub.lean or _sinks_in(rub, line) else replace(rub, amount=RUB, lean=False)
         for event in reading.events
         if (rub := _rub(score, event)) is not None and _is_line(score, rub, texture)
     ]
@@ -407,9 +406,9 @@ def _goal(found: NonChordToneDetails | SharpDissonanceDetails) -> str:
     return found.resolution or "" if found.manner in _RESOLVED else ""
 
 
-def _sinks_in(rub: _Rub, harmony: Harmony, line: Lines) -> bool:
+def _sinks_in(rub: _Rub, line: Lines) -> bool:
     """Whether the line of a dissonance resolves it as one hears it: in its next other note, a tone or a
-    semitone away on its own staff, which is at rest there and does not sound already.
+    semitone away on its own staff, which does not sound already. That it is at rest there the finder knows.
     """
     known = line.score.note_by_id
     first, goal = known.get(rub.notes[0]), known.get(rub.resolution)
@@ -424,7 +423,6 @@ def _sinks_in(rub: _Rub, harmony: Harmony, line: Lines) -> bool:
         and 0 < abs(last.midi - goal.midi) <= 2
         and last.end - start >= _BRIEFEST * beat
         and not any(is_same(n, goal) for m in (start, last.onset) for n in line.sounding(m))
-        and is_settled(goal, goal.onset, harmony, line)
     )
 
 
