@@ -247,6 +247,25 @@ def test_a_line_that_two_hands_share_under_a_drone_is_nobodys_melody():
     assert not [e for p in places for e in melody(score, "G: I:24", p)]
 
 
+@pytest.mark.parametrize(
+    ("top", "low", "gone"),
+    [
+        # An even figure above, a line in long and short notes below: the melody has gone there.
+        ("C5:1/2 E5 G5 E5 C5 E5 G5 E5", "E3:2 D3:1 C3 | D3:3 E3:1 | F3:2 E3:1 D3 | E3:2 C3:2", True),
+        # Half notes carry a dotted figure.
+        ("F5:1 D5:3/4 B4:1/4 F5:1 D5:3/4 B4:1/4", "D3:2 E3 | F3 G3 | F3 E3 | D3 C3", False),
+        # The chords above move on from bar to bar.
+        ("C5:1/2 E5 G5 E5 C5 E5 G5 E5", "C3:4 | D3:4 | E3:4 | D3:4", False),
+    ],
+)
+def test_the_melody_has_left_the_top_only_where_it_is_clearly_elsewhere(top, low, gone):
+    score = build(
+        f"{TUNE} {bars(top, 4)} | {TUNE.rstrip(' |')}", f"{bars('C3+E3+G3:4', 4)} | {low} | {bars('C3:4', 4)}"
+    )
+    places = ("in the bass", "in the left hand", "in an inner voice")
+    assert bool([e for p in places for e in melody(score, "C: I:48", p)]) == gone
+
+
 @pytest.mark.parametrize(("bars_", "weighty"), [(4, True), (2, False)])
 def test_figures_are_told_from_three_bars_on(bars_, weighty):
     figure = " | ".join(["C3:1/2 E3 G3 C4 C3 E3 G3 C4"] * bars_)

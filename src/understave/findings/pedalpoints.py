@@ -566,7 +566,7 @@ def _in_the_tune(score: Score, spans: tuple[Span, ...], events: Iterable[Event])
         own = sum(note.id in event.notes for note in here)
         moving = len({note.midi for note in here}) > 2 and 2 * own < len(event.notes)
         idle = {note.measure for i in event.notes if (note := score.note_by_id.get(i))} & unled
-        if event.label != "melody note" or not (moving or idle):
+        if event.label != "melody note" or not (moving or (own and idle)):
             yield event
 
 

@@ -35,10 +35,10 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import pairwise
+from itertools import groupby, pairwise
 from statistics import median
 
 from understave.findings.figuration import FIGURED, FIGURES, NOTHING, PATTERNED, Pattern, pattern_of, steady
@@ -73,6 +73,8 @@ _FIGURED_BARS, _CLEAR = 3, 0.65
 """Bars that a figure lasts at least to be told, and confidence: that of one in every second bar is less (set
 by ear).
 """
+_AWAY = 3
+"""Bars from which on a melody has gone to another voice, and not only there for a moment (set by ear)."""
 _STRUCK = 4
 """Strikings of a note in one bar from which on it is heard as repeated (set by ear)."""
 
@@ -113,10 +115,11 @@ def find_texture(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
 def unled_bars(score: Score, spans: tuple[Span, ...]) -> frozenset[int]:
     """Return the bars, by index, in which what `texture_of` takes for the melody leads nothing.
 
-    It stays on one note while another line moves, or a second single line on its staff moves as much as it.
+    It stays on one note while another line moves, or a second single line on its staff moves as much as it;
+    or it lies elsewhere than on top, and not clearly so.
     """
     texture = texture_of(score, spans)
-    found: set[int] = set()
+    found: set[int] = set(_unclear(score, texture))
     for measure in score.measures:
         k = measure.index
         own = texture.outlines[texture.places[k]] if texture.outlines else None
@@ -155,6 +158,40 @@ def _drones(own: Outline, outlines: Sequence[Outline], measure: Measure) -> bool
         if moves >= 2 and freer and pattern_of(rival, measure).name not in FIGURES:
             return True
     return False
+
+
+def _unclear(score: Score, texture: Texture) -> Iterator[int]:
+    """Yield the bars of stretches in which the melody is not on top, though it has not clearly gone away.
+
+    It has where it moves through some bars in notes of several lengths or in many, while the top rests, stays
+    on its note, or has an even figure.
+    """
+    top = min((o for o in texture.outlines if o.upper), key=lambda o: o.staff, default=None)
+    for place, run in groupby(range(len(texture.places)), key=lambda k: texture.places[k]):
+        bars = list(run)
+        own = texture.outlines[place] if texture.outlines else None
+        if own is None or top is None or own is top:
+            continue
+        line = [note for k in bars for note in own.bars.get(k, ())]
+        sung = any(note.lyrics for note in line)
+        lengths = {note.duration for note in line}
+        varied = len(lengths) > 1 and 2 * max(lengths) >= 3 * min(lengths)
+        moving = 2 * _moves(line) >= (3 if varied else 6) * len(bars)
+        idle = sum(_is_idle(top, score.measures[k]) for k in bars)
+        if not sung and (len(bars) < _AWAY or not moving or 4 * idle < 3 * len(bars)):
+            yield from bars
+
+
+def _is_idle(top: Outline, measure: Measure) -> bool:
+    """Whether a line rests, stays on the note of the bar beside it, or only goes through an even figure."""
+    line = top.bars.get(measure.index, ())
+    pitches = {note.midi for note in line}
+    near = [top.bars.get(measure.index + step, ()) for step in (-1, 1)]
+    if not line or (len(pitches) == 1 and any(n and {note.midi for note in n} == pitches for n in near)):
+        return True
+    repeated = len(pitches) == 1 and len(line) >= _STRUCK
+    even = len({note.duration for note in line}) == 1
+    return repeated or (even and pattern_of(line, measure).name in FIGURES)
 
 
 def _wanders(own: Outline, outlines: Sequence[Outline], score: Score, bar: int) -> bool:
