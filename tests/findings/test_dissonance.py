@@ -67,6 +67,15 @@ def test_suspended_ninth_resolves_at_once():
     assert (event.get("struck"), event.get("voices")) == ("one held", "outer")
 
 
+def test_a_held_bass_resolves_nothing():
+    """What stays until its chord comes back is no dissonance that steps (Hutchinson, ch. 10, pedal point)."""
+    event = only(build("F#4:4 G4:2 C#5:2", "staff1 D4+A4:4 D4+B4:2 E4:2", "G3:6 A3:2"), "G: V:4 I:2 V7/V:2")
+    assert (event.get("dissonant"), event.get("manner")) == ("v3n1", "dissolved")
+    assert event.get("resolution") == "v1n2"
+    event = only(build("F#4:7 C#5:1", "staff1 D4+A4:4 D4+B4:2 E4:2", "G3:6 A3:2"), "G: V:4 I7:2 V7/V:2")
+    assert (event.get("manner"), event.get("resolution")) == ("held", None)
+
+
 def test_detour_before_the_resolution_is_followed():
     event = only(build("F4:5 G4:1 E4:2", "F3+A3:4 E3+G3:4"), "C: IV:4 I6:4")
     assert (event.get("resolution_time"), event.get("manner")) == (6, "ornamented")

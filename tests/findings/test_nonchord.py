@@ -14,6 +14,7 @@ import pytest
 from build import build, spans_of, told
 from tests.once import read, read_score
 
+from understave.findings.catalogue import weight
 from understave.findings.dissonance import find_dissonances
 from understave.findings.nonchord import find_nonchord
 from understave.harmony.reading import Event
@@ -235,6 +236,25 @@ def test_leap_to_and_from_stays_unnamed_and_doubtful():
     assert event.confidence < 0.8
     passing = only(build("C5:1 D5 E5:2", C_MAJOR), "C: I:4")
     assert event.confidence < passing.confidence
+
+
+def test_a_seventh_among_the_leaps_of_its_chord_is_no_appoggiatura():
+    """F leaps in and out over G B D: the label leaves the seventh out, though E follows in the next chord."""
+    score = build("B3:1 D4 F4 D4 | E4:4", "G3:4 | C3:4")
+    foreign = find_nonchord(score, spans_of(score, "C: V:4 I:4"))
+    assert [(e.get("pitch").name, e.label) for e in foreign] == [("F4", "free tone")]
+    # Falling at once it is one all the same, or a seventh that resolves.
+    score = build("B3:1 D4 F4 E4 | E4:4", "G3:4 | C3:4")
+    assert "appoggiatura" in {e.label for e in find_nonchord(score, spans_of(score, "C: V:3 I:1 I:4"))}
+
+
+def test_the_first_note_of_a_quick_run_is_no_appoggiatura_to_tell_of():
+    """A run that begins a step below its chord does not lean (Türk, "Klavierschule", 1789, from memory)."""
+    run = build("E5:2 B4:1/6 C5 D5 E5 F5 G5 A5:1", "C3+G3:4")
+    slow = build("E5:2 B4:1 C5:1", "C3+G3:4")
+    for score, weighty in ((run, False), (slow, True)):
+        found = [e for e in find_nonchord(score, spans_of(score, "C: I:4")) if e.label == "appoggiatura"]
+        assert [bool(weight(e)) for e in found if e.get("pitch").name == "B4"] == [weighty]
 
 
 def test_every_foreign_note_is_told_once():

@@ -6,14 +6,17 @@ the 21st-Century Classroom*, chapter on accompanying textures (both from memory)
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
 from tests.findings.build import build, spans_of
 from tests.findings.pieces import bar, example, last_bar
 
+from understave.findings.catalogue import weight
 from understave.findings.melody import find_melody
-from understave.findings.texture import find_texture, roles, texture_of
+from understave.findings.pedalpoints import find_pedalpoints
+from understave.findings.texture import find_texture, roles, texture_of, unled_bars
 from understave.harmony.reading import Event
 from understave.score.model import Score
 from understave.theory.pitch import Interval, Pitch
@@ -212,3 +215,117 @@ def test_a_vamp_before_the_tune_is_no_melody_in_the_bass():
     score = build("r:4 | r:4 | C5:1 D5 E5 F5 | G5:2 E5:2", f"staff2 {vamp}")
     assert not [e for label in ("in the bass", "in the left hand") for e in melody(score, "C: I:16", label)]
     assert {n.staff for n in texture_of(score, spans_of(score, "C: I:16")).melody} == {1}
+
+
+def moving_under(held: str) -> Score:
+    """A line in dotted rhythm under a voice, in its staff, over chords that are struck after the beat."""
+    low = "r:1/2 C3+E3 C3+E3 C3+E3 r C3+E3 C3+E3 C3+E3"
+    line = bars("E5:3/2 C5:1/2 F5:3/2 D5:1/2", 4)
+    return build(bars(held, 4), f"staff1 {line}", f"staff2 {bars(low, 4)}", meter="2/2")
+
+
+@pytest.mark.parametrize("held", ["G5:4", "G5:1 G5:1 G5:2"])
+def test_a_note_that_stays_on_top_of_a_line_that_moves_is_not_the_tune(held):
+    score = moving_under(held)
+    spans = spans_of(score, "C: I:16")
+    assert {n.voice for n in texture_of(score, spans).melody} == {"2"}
+    assert not melody(score, "C: I:16", "repeated notes")
+    assert not [e for e in find_pedalpoints(score, spans) if e.label == "melody note"]
+
+
+def test_a_line_that_two_hands_share_under_a_drone_is_nobodys_melody():
+    """The line goes from the left hand to the right and back: none of the two leads."""
+    score = build(
+        bars("G5:1 G5:3", 6),
+        "staff1 r:4 | D5:1 B4 C5:2 | r:4 | D5:1 B4 C5:2 | r:4 | D5:1 B4 C5:2",
+        "staff2 B3:1 A3 B3 C4 | C4:4 | B3:1 A3 B3 C4 | C4:4 | B3:1 A3 B3 C4 | C4:4",
+        f"staff2 {bars('G2+D3:4', 6)}",
+    )
+    spans = spans_of(score, "G: I:24")
+    assert unled_bars(score, spans) == set(range(6))
+    places = ("in the bass", "in the left hand", "in an inner voice")
+    assert not [e for p in places for e in melody(score, "G: I:24", p)]
+
+
+@pytest.mark.parametrize(
+    ("top", "low", "gone"),
+    [
+        # An even figure above, a line in long and short notes below: the melody has gone there.
+        ("C5:1/2 E5 G5 E5 C5 E5 G5 E5", "E3:2 D3:1 C3 | D3:3 E3:1 | F3:2 E3:1 D3 | E3:2 C3:2", True),
+        # Half notes carry a figure.
+        ("F5:1 D5 B4 D5", "D3:2 E3:2 | F3:2 G3:2 | F3:2 E3:2 | D3:2 C3:2", False),
+        # The top is as slow as a chorale, but it moves on from bar to bar.
+        ("E5:2 E5:2 | F5:2 F5:2", "E3:3/2 F3:1/2 G3:1 F3 | E3:3/2 F3:1/2 G3:1 F3", False),
+    ],
+)
+def test_the_melody_has_left_the_top_only_where_it_is_clearly_elsewhere(top, low, gone):
+    top = f"{bars(top, 8)}" if "|" not in top else bars(top, 4)
+    low = bars(low, 2) if low.count("|") == 3 else bars(low, 4)
+    tune = TUNE.rstrip(" |")
+    score = build(
+        f"{tune} | {top} | {tune}", f"{bars('C3+E3+G3:4', 4)} | {low} | {bars('C3:4', 4)}", meter="2/2"
+    )
+    spans = spans_of(score, "C: I:64")
+    assert {n.staff for n in texture_of(score, spans).melody if 16 <= n.onset < 48} == {2}
+    places = ("in the bass", "in the left hand", "in an inner voice")
+    assert bool([e for p in places for e in melody(score, "C: I:64", p)]) == gone
+
+
+@pytest.mark.parametrize(("bars_", "weighty"), [(4, True), (2, False)])
+def test_figures_are_told_from_three_bars_on(bars_, weighty):
+    figure = " | ".join(["C3:1/2 E3 G3 C4 C3 E3 G3 C4"] * bars_)
+    plain = " | ".join(["C3:4"] * (6 - bars_))
+    score = build(bars("E5:3 D5:1", 6), f"{figure} | {plain}")
+    (found,) = (e for e in find_texture(score, spans_of(score, "C: I:24")) if e.label == "broken chords")
+    assert bool(weight(found)) == weighty
+
+
+def test_a_note_knocked_on_over_chords_that_change_slowly_is_the_tune():
+    score = build(bars("G5:1 G5 G5 G5", 4), "C4+E4:4 | B3+D4:4 | C4+E4:4 | B3+D4:4")
+    assert {n.voice for n in texture_of(score, spans_of(score, "C: I:16")).melody} == {"1"}
+    assert not unled_bars(score, spans_of(score, "C: I:16"))
+    assert melody(score, "C: I:16", "repeated notes")
+
+
+def test_chords_repeated_over_a_line_in_the_bass_knock_on_no_melody_note():
+    triplet = " ".join(["{}:1/3"] + ["{}"] * 11)
+    score = build(
+        triplet.replace("{}", "F#4") + " | G4:1 A4 B4 A4",
+        "staff1 " + triplet.replace("{}", "D4") + " | D4:4",
+        "staff2 A3:3/2 B3:1/2 C4:3/2 A3:1/2 | G3:4",
+    )
+    assert not [
+        e for e in find_pedalpoints(score, spans_of(score, "G: V7:4 I:4")) if e.label == "melody note"
+    ]
+
+
+def test_two_equal_lines_on_one_staff_have_no_melody_between_them():
+    score = build("F5:2 E5:2 | Eb5:2 D5:2 | C5:4", "staff1 F4:2 F#4:2 | G4:2 G#4:2 | A4:4")
+    assert unled_bars(score, spans_of(score, "F: I:12")) == {0, 1, 2}
+    below = build("F5:2 E5:2 | Eb5:2 D5:2 | C5:4", "staff1 F4:4 | F4:4 | F4:4")
+    assert not unled_bars(below, spans_of(below, "F: I:12"))
+
+
+@pytest.mark.parametrize(("octave", "label"), [(True, "in the bass"), (False, "in an inner voice")])
+def test_a_line_doubled_by_the_lowest_voice_does_not_lie_between(octave, label):
+    tune = (
+        "C4:1/2 B3 C4 D4 E4:1 D4 | F4:1/2 E4 F4 G4 A4:1 G4 | E4:1/2 D4 E4 F4 G4:1 F4 | D4:1/2 C4 D4 E4 F4:2"
+    )
+    low = tune.translate(str.maketrans("34", "23")) if octave else "C2:4 | C2 | C2 | C2"
+    score = build(
+        f"r:4 | r | {bars('r:1 G5:1 r:1 G5:1', 4)}",
+        f"staff2 {bars('r:4', 2)} | {tune}",
+        f"staff3 {bars('r:4', 2)} | {low}",
+    )
+    assert melody(score, "C: I:24", label)
+
+
+def test_the_song_goes_nowhere_while_the_singer_breathes():
+    """What a singer has is the tune (common practice, no source); three bars of bass between are none."""
+    sung = "C5:1 D5 E5 F5 | G5:2 E5:2 | r:4 | r:4 | r:4 | C5:1 D5 E5 F5 | G5:4"
+    low = "C3:4 | C3:4 | C3:1 D3 E3 F3 | G3:3/2 F3:1/2 E3:1 D3 | E3:1 F3 G3 B2 | C3:4 | C3:4"
+    score = build(sung, f"staff2 {bars('r:1 E4+G4:1 E4+G4 E4+G4', 7)}", f"staff3 {low}")
+    words = tuple(replace(n, lyrics=("la",)) if n.staff == 1 else n for n in score.notes)
+    places = ("in the bass", "in the left hand", "back on top")
+    assert [e.label for p in places for e in melody(score, "C: I:28", p)]
+    assert not [e for p in places for e in melody(replace(score, notes=words), "C: I:28", p)]

@@ -243,3 +243,11 @@ def test_silence_and_an_empty_score_have_no_line():
     score, _ = piece()
     empty = replace(score, notes=(), measures=())
     assert dynamics(empty, Reading(())) == ((), (), ())
+
+
+def test_nothing_is_said_to_grow_to_a_note_that_the_line_climbs_past():
+    """The peak of a line is its highest note (common practice, no source): A at 6, not G at 4."""
+    grown = [h.why.get("peak") for h in dynamics(*piece())[1]]
+    assert grown == [6]
+    cut = piece(mark(0, "p"), mark(5, "diminuendo", "wedge", 7))
+    assert not [h for h in dynamics(*cut)[1] if h.origin == "proposed" and h.kind == "crescendo"]

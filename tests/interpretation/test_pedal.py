@@ -23,7 +23,7 @@ from understave.harmony.reading import Reading, Span
 from understave.interpretation.pedal import STYLES, pedal, wishes_for
 from understave.interpretation.pedal_blur import compare_pedals, pedal_blur
 from understave.interpretation.pedal_costs import MIXED, clash, grounds
-from understave.interpretation.pedal_reasons import reason
+from understave.interpretation.pedal_reasons import _event, reason
 from understave.interpretation.pedal_search import DOWN, HALF, UP, Hold, best_holds, blur_of
 from understave.score.model import Direction, Score
 from understave.theory.key import Key
@@ -100,6 +100,45 @@ def test_a_quick_unaccompanied_scale_is_kept_clear():
     others = [(n.onset, n.duration, str(n.pitch)) for n in score.notes if not 8 <= n.onset < 12]
     moves = pedal(score_of([*others, *scale]), reading, blur=0.3, tempo=120)
     assert any(8 <= m.moment <= 9 and m.depth == 0 and m.why.label == "passage" for m in moves)
+
+
+@pytest.mark.parametrize(("held", "kept"), [(False, True), (True, False)])
+def test_a_quick_upbeat_with_nothing_under_it_is_kept_clear(held, kept):
+    """Four quick notes alone need no pedal (common practice, no source); over a bass they may."""
+    score, reading = broken("C: I | ii | I | I")
+    run = [(F(11) + F(k, 4), F(1, 4), name) for k, name in enumerate(("C4", "E4", "D4", "F4"))]
+    others = [(n.onset, n.duration, str(n.pitch)) for n in score.notes if n.onset < 8 or n.onset >= 12]
+    others += [(F(8), F(4 if held else 3), "C3"), (F(8), F(3), "E3"), (F(8), F(3), "G3")]
+    moves = pedal(score_of([*others, *run]), reading, tempo=120)
+    assert any(m.moment == 11 and m.why.label == "passage" for m in moves) == kept
+    assert any(m.moment == 11 and m.depth for m in moves) <= held
+
+
+@pytest.mark.parametrize(("first", "named"), [("G2", "V7"), ("F3", None), ("C2 G2", None)])
+def test_a_pedal_goes_down_with_a_chord_only_where_its_bass_is_struck(first, named):
+    *held, first = first.split()
+    names = [first, "B3", "D4", "F4"] if first == "G2" else [first, "B3", "D4", "G4"]
+    notes = [(F(0), F(8), low) for low in held]
+    notes += [(F(4) + k, F(1), name) for k, name in enumerate(names)]
+    notes += [(F(k), F(1), n) for k, n in enumerate(("C3", "E3", "G3", "C4"))]
+    notes += [(F(8 + k), F(1), n) for k, n in enumerate(("C3", "E3", "G3", "C4"))]
+    _, reading = read_as("C3 | G2 | C3", "C: I | V7 | I")
+    why = next(m.why for m in pedal(score_of(notes), reading, style="each harmony") if m.moment == 4)
+    assert why.label == ("new harmony" if named else "renew")
+    assert str(why.get("chord")) == str(named)
+    for language in SPOKEN:
+        for level in LEVELS:
+            assert ("V" in say(why, score_of(notes), level, language)) <= bool(named)
+
+
+@pytest.mark.parametrize(
+    ("names", "joined"), [("C3 D3 E3 F3", 1), ("C3 G3 C3 C3", None), ("C2 E3 D3 C3", None)]
+)
+def test_fingers_join_only_what_they_can_reach_and_do_not_repeat(names, joined):
+    notes = [(F(k), F(1), n) for k, n in enumerate(names.split())]
+    score, (_, reading) = score_of(notes), read_as("C3", "C: I")
+    g = grounds(score, reading, GRAND, 90)
+    assert _event(g, Hold(0, 4, UP), "quarter", None).get("joined") == joined
 
 
 @pytest.mark.parametrize("name", EXAMPLES)

@@ -13,8 +13,10 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from tests.findings.build import build, spans_of
 from tests.partial import event as made
 
+from understave.findings import find_events
 from understave.harmony.reading import Reading, Span
 from understave.interpretation.plan import Tension
 from understave.interpretation.tension import WEIGHTS, chord_clash, curve, home_of, tension
@@ -251,6 +253,18 @@ def test_a_seventh_in_the_bass_wants_to_fall():
     why = found[0].why
     assert (why.label, str(why.get("pitch")), why.get("direction")) == ("bass", "C3", "down")
     assert str(why.get("aim")) == "B"
+
+
+@pytest.mark.parametrize(
+    ("line", "met"), [("F#5:4 G5:4", 1), ("F#5:4 D5:4", None), ("F#5:4 D5:2 G5:2", None)]
+)
+def test_only_the_own_line_of_a_leading_tone_brings_what_it_wants(line, met):
+    """A tendency tone is answered in its voice (common practice, no source), not in the bass or later."""
+    score = build(line, "staff1 A4:4 B4", "D3+D4:4 G3+D4:4")
+    spans = spans_of(score, "G: V:4 I:4")
+    why = tension(score, Reading(spans, find_events(score, spans)))[0].why
+    assert (str(why.get("pitch")), str(why.get("aim"))) == ("F#5", "G")
+    assert (why.get("met"), why.get("unmet")) == (met, None)
 
 
 def test_a_third_or_fifth_in_the_bass_is_told_to_want_only_what_it_does():

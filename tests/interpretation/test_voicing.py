@@ -18,9 +18,11 @@ from tests.findings.build import build, spans_of
 from understave.findings import find_events
 from understave.findings.texture import texture_of
 from understave.harmony.reading import Event, Reading
+from understave.interpretation.plan import Voice
 from understave.interpretation.voicing import voicing
-from understave.score.model import Score
+from understave.score.model import Direction, Score
 from understave.wording import LEVELS, SPOKEN, say
+from understave.wording.sentences import say_again
 
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1] / "wording"))
@@ -113,7 +115,7 @@ def test_a_passing_tone_off_the_beat_is_not_leant_on():
 @pytest.mark.parametrize(("goal", "way"), [("C6", "on"), ("D5", "away")])
 def test_repeated_notes_are_never_equal(goal, way):
     names = ["C5", "E5", "G5", "G5", "G5", "G5", goal, "E5"] if way == "on" else []
-    names = names or ["C5", "E5", "G5", "G5", "G5", goal, "E5", "C5"]
+    names = names or ["C5", "E5", "G5", "G5", "G5", "G5", goal, "C5"]
     notes = [(F(t), F(1), name) for t, name in enumerate(names)] + [(F(0), F(4), "C3"), (F(4), F(4), "C3")]
     score = score_of(notes)
     _, reading = read_as("C3 | C3", "C: I | I")
@@ -185,3 +187,105 @@ def test_the_first_chord_is_no_new_harmony():
     told = [v.why for v in voicing(score, reading) if v.why is not None]
     starts = {e.start for e in told if e.label == "bass at a change"}
     assert starts == {Fraction(4)}
+
+
+def voices_of(*voices: str, chords: str, **how) -> dict[str, Voice]:
+    score = build(*voices, **how)
+    spans = spans_of(score, chords)
+    return {v.note: v for v in voicing(score, Reading(spans, find_events(score, spans)))}
+
+
+@pytest.mark.parametrize(
+    ("line", "bass", "chords"),
+    [
+        # The run goes by D on the second beat: E is one of its notes, not where it comes to rest.
+        ("G4:1/4 A4 B4 C5 D5 E5 F5 G5 A5 B5 C6 D6 E6 F6 G6:1/2", "C3:4", "C: I:4"),
+        # F goes up to a G that has been struck with it all the time.
+        ("A4+F4:1 A4+F4 A4+F4 A4+F4 | F4+G4 F4+G4 G4+B4 G4+B4", "D3:4 | E3:4", "C: ii:4 iii:4"),
+        # A flat leaps on by three semitones, though B is the next letter.
+        ("E5:4 | Ab4:2 B4:2 | C5:4", "C3:4 | G2+D3:4 | C3:4", "C: I:4 V:4 I:4"),
+        # An ornament leans on nothing.
+        ("E5:2 A5:1/4 G5:7/4", "C3+G3:4", "C: I:4"),
+        # The resolution lies in the other hand.
+        ("D5:2 F5:4 r:2 | C5:4", "G2:2 B3:2 | C3:2 E5:2 | C3:4", "C: V7:4 I:4 I:4"),
+    ],
+)
+def test_what_only_goes_by_is_neither_leant_on_nor_let_go(line, bass, chords):
+    """A resolution is by step and in the dissonance's own line (Hutchinson, ch. 10)."""
+    voices = voices_of(line, bass, chords=chords)
+    assert not [v for v in voices.values() if v.lean or v.role == "resolution"]
+
+
+@pytest.mark.parametrize("printed", ["cresc.", ""])
+def test_no_resolution_is_softer_against_a_printed_crescendo(printed):
+    marks = (Direction("d", "words", F(0), None, 1, printed or "dolce"),)
+    line, bass = "D5:2 F5:4 E5:2 | C5:4", "G2+B3:4 | C3+G3:4 | C3:4"
+    voices = voices_of(line, bass, chords="C: V7:4 I:4 I:4", directions=marks)
+    rub, goal = voices["v1n2"], voices["v1n3"]
+    assert rub.lean
+    assert (rub.why.get("resolution_pitch") is None) == bool(printed)
+    assert (goal.role == "resolution") != bool(printed)
+
+
+def test_of_two_equal_lines_none_is_told_to_stay_behind():
+    equal = ("F5:2 E5:2 | Eb5:2 D5:2 | C5:4", "staff1 F4:2 F#4:2 | G4:2 G#4:2 | A4:4")
+    tune = ("F5:1 G5 A5 G5 | F5:1 E5 D5 E5 | F5:4", "staff1 C5:2 A4:2 | C5:2 A4:2 | A4:4")
+    for lines, led in ((equal, False), (tune, True)):
+        whys = {v.why.label for v in voices_of(*lines, chords="F: I:12").values() if v.why}
+        assert ("melody on top" in whys) == led
+        assert ("inner" in whys) <= led
+
+
+def words(text: str, onset: int = 0) -> tuple[Direction, ...]:
+    return (Direction("d", "dynamic" if text == "pp" else "words", F(onset), None, 1, text),)
+
+
+@pytest.mark.parametrize(
+    ("line", "marks", "way"),
+    [
+        ("C5:1 G5 G5 G5 | G5 A5 F5:2", (), "on"),
+        # Three strikings are no repetition; a lower goal on the first beat may be led to or sunk to.
+        ("E5:1 G5 G5 G5 | A5:4", (), None),
+        ("G5:1 G5 G5 G5 | E5:4", (), None),
+        ("C5:1 G5 G5 G5 | G5 A5 F5:2", words("pp"), None),
+        ("C5:1 G5 G5 G5 | G5 A5 F5:2", words("dim."), None),
+        ("C5:1 G5 G5 G5 | G5 A5 F5:2", words("rall."), None),
+        ("C5:1 G5 G5 G5 | G5 E5 F5:2", (), "away"),
+        ("C5:1 G5 G5 G5 | G5 E5 F5:2", words("cresc."), None),
+    ],
+)
+def test_a_repeated_note_is_told_to_grow_only_where_it_may(line, marks, way):
+    """Common practice, no source: what is repeated leads on, unless the print says otherwise."""
+    voices = voices_of(line, "staff2 C3:4 | F3:4", chords="C: I:4 IV:4", directions=marks)
+    assert {v.why.get("way") for v in voices.values() if v.role == "repeated"} == ({way} if way else set())
+    # Told or not, no two are played alike.
+    run = [v.amount for i, v in voices.items() if i in ("v1n2", "v1n3", "v1n4")]
+    assert len(set(run)) == 3
+
+
+def test_a_suspension_that_is_struck_again_is_leant_on_once():
+    bass = "G2+B3:4 | C3+G3:4 | C3:4"
+    voices = voices_of("D5:2 F5:2 | F5:1 F5:1 E5:2 | C5:4", bass, chords="C: V7:4 I:4 I:4")
+    assert [i for i, v in voices.items() if v.lean] == ["v1n3"]
+    assert voices["v1n5"].role == "resolution"
+
+
+def test_a_note_that_rubs_only_later_is_told_to_be_held():
+    voices = voices_of("D5:2 F5:4 E5:2 | C5:4", "G2+B3:4 | C3+G3:4 | C3:4", chords="C: V7:4 I:4 I:4")
+    score = build("D5:2 F5:4 E5:2 | C5:4", "G2+B3:4 | C3+G3:4 | C3:4")
+    told = {language: say_again(voices["v1n2"].why, score, "intermediate", language) for language in SPOKEN}
+    assert told["en"] == "F is held until it rubs; let E go softer."
+    assert "liegen" in told["de"]
+    assert "tenu" in told["fr"]
+
+
+def test_a_hand_that_has_the_melody_is_not_told_to_stay_behind_as_accompaniment():
+    figures = "C4:1/2 G4 E4 G4 C4 G4 E4 G4 | B3 G4 D4 G4 B3 G4 D4 G4"
+    voices = voices_of(
+        "E5:2 D5:1 C5 | D5:3 E5:1",
+        f"staff1 {figures}",
+        "staff2 C2:1/2 G2 E2 G2 C2 G2 E2 G2 | B1 G2 D2 G2 B1 G2 D2 G2",
+        chords="C: I:4 V6:4",
+    )
+    behind = {v.why.get("hand") for v in voices.values() if v.role == "accompaniment" and v.why}
+    assert behind == {"left hand"}

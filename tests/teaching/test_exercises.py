@@ -13,10 +13,11 @@ from lxml import etree
 from tests.findings.build import build, spans_of
 from tests.wording.readings import EXAMPLES, NAMES, piece
 
+from understave.findings import find_events
 from understave.findings.sequences import find_sequences
 from understave.harmony.reading import Reading
 from understave.score.model import Score
-from understave.teaching.exercises import KINDS, Exercise, _resolve_chord, close_position, exercises
+from understave.teaching.exercises import KINDS, Exercise, _foreign, _resolve_chord, close_position, exercises
 from understave.teaching.verification import INTERVALS, stacked, verify
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
@@ -45,6 +46,17 @@ def test_every_answer_is_proved_by_the_reading(name, level):
         assert e.level == level
     assert [e.step for e in found] == list(range(1, len(found) + 1))
     assert [KINDS.index(e.kind) for e in found] == sorted(KINDS.index(e.kind) for e in found)
+
+
+@pytest.mark.parametrize(("line", "asked"), [("C5:4 | F5:1 E5:3", True), ("C5:4 | F5:1 C5:1 E5:2", False)])
+def test_a_foreign_note_is_asked_for_only_where_it_goes_on_at_once(line, asked):
+    """What leaps before it comes to rest may be a note of the chord that the label leaves out."""
+    score = build(line, "staff1 G4:4 | G4:4", "C3+E3:4 | C3+E3:4")
+    spans = spans_of(score, "C: I:4 I:4")
+    reading = Reading(spans, find_events(score, spans))
+    found = [e for e in _foreign(score, reading, "intermediate") if e.start <= 4]
+    assert bool(found) == asked
+    assert any(e.label == "appoggiatura" for e in reading.events)
 
 
 @pytest.mark.parametrize("name", EXAMPLES)

@@ -14,9 +14,11 @@ from tests.findings.build import build, spans_of
 from understave.findings import find_events
 from understave.harmony.reading import Reading
 from understave.score.model import Score
-from understave.teaching.narrative import _moments, narrate
+from understave.teaching.narrative import _moments, entry_of, filled, narrate
 from understave.teaching.telling_order import foremost, ranked
-from understave.wording.phrasebook import SPOKEN
+from understave.teaching.threads import idea_of
+from understave.theory.key import Key
+from understave.wording.phrasebook import SPOKEN, phrasebook
 
 
 def heard(labels: str, *voices: str, signature: int = 0) -> tuple[Score, Reading]:
@@ -196,8 +198,8 @@ def test_the_opening_is_back_in_the_home_key_after_a_wandering_middle():
     assert "the opening comes back unchanged, and home with it" in minute(piece)
 
 
-def figures_of_the_middle() -> tuple[Score, Reading]:
-    """The figures of bars 9 to 12 are left at bar 13 and are there again from bar 17 on."""
+def figures_of_the_middle(back: str = "") -> tuple[Score, Reading]:
+    """The figures of bars 9 to 12 are left at bar 13 and come back from bar 17 on, or others do."""
     up, on_f, on_g = (
         "C3:1/2 E3 G3 C4 E4 C4 G3 E3",
         "F3:1/2 A3 C4 F4 A4 F4 C4 A3",
@@ -212,7 +214,7 @@ def figures_of_the_middle() -> tuple[Score, Reading]:
         "staff2 C3:4 | F3:4 | G3:4 | C3:4 | C3+E3:4 | G3:4 | F3:4 | G3:4 | "
         + " | ".join([up, on_f, on_g, up])
         + " | C3:4 | F3:4 | G3:4 | C3:4 | "
-        + " | ".join([up, on_f, up])
+        + " | ".join([back or up, on_f, back or up])
         + " | C3:4",
     )
 
@@ -222,6 +224,25 @@ def test_arpeggios_of_the_middle_come_back_at_the_end():
     assert first_idea(piece) == "texture"
     text = minute(piece)
     assert text.index("begin to rock up and down") < text.index("the figures of bar 9 are back")
+
+
+def test_other_figures_are_not_back():
+    """A figure is its rhythm and its contour (Open Music Theory, "Motive"); another rocking is a new one."""
+    piece = figures_of_the_middle("C3:1/2 E3 G3 C4 E4:1 C4:1")
+    rocking = [e for e in piece[1].events if e.kind == "texture" and e.label == "rocking"]
+    assert len(rocking) == 2
+    assert "are back" not in minute(piece)
+
+
+@pytest.mark.parametrize(("line", "sigh"), [("C4:2 A4:1 G4 | C5:4", True), ("C5:2 F4:1 G4 | C5:4", False)])
+def test_only_what_sinks_is_a_sigh(line, sigh):
+    """A sigh falls (Türk, "Klavierschule", 1789, from memory); what rises is none."""
+    score, reading = heard("C: I:4 I:4", line, "staff2 C3+E3+G3:4 | C3+E3+G3:4")
+    (found,) = (e for e in reading.events if e.label == "appoggiatura")
+    book = phrasebook("en")
+    why = entry_of(found, book)["why"]
+    assert bool(filled(score, found, why, book)) == sigh
+    assert idea_of(found, Key.parse("C"))[2] == ("upper" if sigh else "lower")
 
 
 def test_figures_that_are_told_of_late_do_not_begin_there():

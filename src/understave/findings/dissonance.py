@@ -32,7 +32,7 @@ when the pedal holds it. Detail:
   ``resolution_time`` Fraction; ``manner`` str: ``"direct"``, ``"late"``, ``"ornamented"`` (it resolves),
   ``"passing"``, ``"turning"`` (a passing or neighbour tone: it only goes by, ``resolution`` is the note after
   it), ``"dissolved"`` (``resolution`` is where the other note goes), ``"figured"`` (a note of a broken chord:
-  nothing is said of where it goes), ``"none"``.
+  nothing is said of where it goes), ``"held"`` (it stays until it belongs to the chord), ``"none"``.
 - ``past`` str, ``past_pitch`` Pitch: the note beyond its goal to which an ornamented resolution goes first.
   ``bare`` int 1 where nothing else sounds as the clash begins.
 
@@ -426,6 +426,9 @@ class Scene:
             for dissonance in stretches(dissonant, self.harmony)
             if dissonance.start <= clash.start < dissonance.end
         ]
+        if here and here[0].held_out:
+            # It stays until the chord takes it up, as a pedal point does: only the other can move.
+            return self._dissolved(dissonant, other) or _Goal("held")
         if here:
             told = classify(with_repetitions(here[0], self.harmony, self.line), self.harmony, self.line)
             goal = told.resolution
@@ -452,6 +455,10 @@ class Scene:
             via += 1
             if via > _MOST_DETOUR:
                 break
+        return self._dissolved(dissonant, other) or _Goal("none")
+
+    def _dissolved(self, dissonant: Note, other: Note) -> _Goal | None:
+        """Return where the other note goes if that ends the clash."""
         moved = self.line.after(other)
         if (
             moved is not None
@@ -460,7 +467,7 @@ class Scene:
             and (moved.midi - dissonant.midi) % 12 not in (1, 11)
         ):
             return _Goal("dissolved", moved)
-        return _Goal("none")
+        return None
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,9 +24,9 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
-from understave.findings.endings import is_sung
+from understave.findings.endings import is_sung, singer_of
 from understave.findings.kinds import Kind
-from understave.findings.texture import Texture, hand_of, texture_of
+from understave.findings.texture import Texture, hand_of, texture_of, unled_bars
 from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Note, Score
 from understave.theory.pitch import Interval, Pitch
@@ -58,6 +58,8 @@ _PREPARED = 2
 """Bars of figures that prepare for a melody; one alone is an upbeat grown long (set by ear)."""
 _FIGURES = 3
 """Notes to a bar that must be heard before the melody enters, so that it is no upbeat rest (set by ear)."""
+_LONG_REST = 4
+"""Bars of rest from which on another line than the singer's is a tune of its own (set by ear)."""
 _REPEATED, _REPEATED_WORDS = 4, 6
 """Fewest notes on one pitch that are told; words are often spoken on one note."""
 
@@ -70,7 +72,8 @@ def find_melody(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     melody = texture.melody
     if len(melody) < 2:
         return ()
-    events = [*_entry(score, melody), *_places_to_events(score, texture)]
+    unled = unled_bars(score, spans)
+    events = [*_entry(score, melody), *_places_to_events(score, texture, unled)]
     # Where there is a singer, what the piano plays meanwhile is not the melody's range.
     melody = tuple(note for note in melody if is_sung(score, note)) or melody
     low = min(melody, key=lambda note: note.midi)
@@ -92,7 +95,8 @@ def find_melody(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
                 ),
             )
         )
-    events += _repeated_notes(score, melody) + _leaps(score, melody)
+    led = tuple(note for note in melody if note.measure not in unled)
+    events += _repeated_notes(score, led) + _leaps(score, led)
     return tuple(sorted(events, key=lambda event: event.start))
 
 
@@ -119,7 +123,7 @@ def _entry(score: Score, melody: tuple[Note, ...]) -> Iterator[Event]:
     yield MELODY.event("enters", first.onset, notes[-1].end, ids, 0.85, details)
 
 
-def _places_to_events(score: Score, texture: Texture) -> list[Event]:
+def _places_to_events(score: Score, texture: Texture, unled: frozenset[int]) -> list[Event]:
     """Tell where the melody leaves the top line and where it comes back."""
     events: list[Event] = []
     places = texture.places
@@ -138,10 +142,17 @@ def _places_to_events(score: Score, texture: Texture) -> list[Event]:
             k in o.bars for o in texture.outlines if o.staff < outline.staff for k in range(i, j)
         )
         if not outline.upper or (outline.staff != top and not silent):
-            if outline.staff == bottom and top != bottom:
-                label = "in the left hand" if not _is_lowest(score, notes) else "in the bass"
-            else:
-                label = "in an inner voice"
+            label = "in an inner voice"
+            if top != bottom and _is_lowest(score, notes):
+                # Its doubling an octave below makes an inner line no less the lowest.
+                label = "in the bass"
+            elif outline.staff == bottom and top != bottom:
+                label = "in the left hand"
+        breath = singer_of(score) and j - i < _LONG_REST
+        if label != "back on top" and (breath or 2 * sum(k in unled for k in range(i, j)) > j - i):
+            # While a singer breathes the song has not gone anywhere; what leads nothing is no melody.
+            i = j
+            continue
         if notes and (label != "back on top" or before not in ("", "on top")):
             low, high = min(notes, key=lambda note: note.midi), max(notes, key=lambda note: note.midi)
             detail = MelodyDetails(hand=hand_of(score, outline.staff), low=low.pitch, high=high.pitch)

@@ -129,6 +129,8 @@ _CHANCE = {
     "free tone": (0.39, 0.45),
 }
 _GROWTH, _MIDDLE = 2.3, 0.4
+_BRIEF = Fraction(1, 4)
+"""Quarter notes below which an appoggiatura is not told (set by ear)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,7 +296,7 @@ def classify(dissonance: Dissonance, harmony: Harmony, line: Lines) -> Sort:
         escape = Resolution(after) if after is not None else None
         return Sort("escape tone", before, escape, _way(before, note))
     goal_found = _resolution(dissonance, after, harmony, line)
-    if goal_found is not None:
+    if goal_found is not None and not _is_left_out(dissonance, after, harmony):
         return Sort("appoggiatura", before, goal_found, _side(note, goal_found.note))
     return _recurring(dissonance, before, after, line)
 
@@ -330,6 +332,14 @@ def _prepared(
     if _place(dissonance, line) == "bass" or dissonance.last > dissonance.first:
         return Sort("pedal tone", before, Resolution(after) if after is not None else None)
     return _recurring(dissonance, before, after, line)
+
+
+def _is_left_out(dissonance: Dissonance, after: Note | None, harmony: Harmony) -> bool:
+    """Whether a foreign note leaps on to the chord as its seventh, which the label leaves out, would."""
+    note, span = dissonance.notes[-1], harmony.spans[dissonance.first]
+    seventh = (note.midi - span.numeral.chord(span.key).root.semitone) % 12 in (10, 11)
+    leaps = after is not None and not is_step(note, after) and harmony.fits(after, after.onset)
+    return seventh and leaps
 
 
 def _recurring(dissonance: Dissonance, before: Note | None, after: Note | None, line: Lines) -> Sort:
@@ -603,6 +613,9 @@ def _weigh(base: float, event: Event, details: NonChordToneDetails) -> float:
     """What comes off the beat matters less."""
     if details.metric == "unaccented":
         base *= 0.6
+    if event.label == "appoggiatura" and event.end - event.start < _BRIEF:
+        # One of the notes of a run that begins with it: nobody hears it lean.
+        return 0.0
     if event.label == "appoggiatura" and details.manner == "late":
         # Resolved only after a rest it is as likely a note of the chord.
         base *= 0.3

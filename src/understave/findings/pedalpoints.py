@@ -60,6 +60,7 @@ from understave.findings.chords_at import Harmony
 from understave.findings.closes import numeral_in
 from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.sounding_notes import Soundings, soundings
+from understave.findings.texture import texture_of, unled_bars
 from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Measure, Note, Score
 from understave.theory.key import Key
@@ -173,7 +174,7 @@ def find_pedalpoints(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]
     events = [
         *_pedals(score, harmony, basses, others, fifths),
         *_drones(score, harmony, basses, fifths),
-        *_repeated(score, harmony, sounding),
+        *_in_the_tune(score, spans, _repeated(score, harmony, sounding)),
     ]
     return tuple(sorted(events, key=lambda event: event.start))
 
@@ -551,6 +552,22 @@ def _repeated(score: Score, harmony: Harmony, sounding: Soundings) -> Iterator[E
                 run = []
             run.append(chord)
         yield from _repeat(score, harmony, sounding, run)
+
+
+def _in_the_tune(score: Score, spans: tuple[Span, ...], events: Iterable[Event]) -> Iterator[Event]:
+    """Yield events, of what is highest those only that may be the melody: a repeated top may accompany.
+
+    It does where a melody is found elsewhere that moves meanwhile, or where the top leads nothing.
+    """
+    unled = unled_bars(score, spans)
+    tune = texture_of(score, spans).melody
+    for event in events:
+        here = [note for note in tune if event.start <= note.onset < event.end]
+        own = sum(note.id in event.notes for note in here)
+        moving = len({note.midi for note in here}) > 2 and 2 * own < len(event.notes)
+        idle = {note.measure for i in event.notes if (note := score.note_by_id.get(i))} & unled
+        if event.label != "melody note" or not (moving or (own and idle)):
+            yield event
 
 
 def _keys(chord: Sequence[Note]) -> tuple[int, ...]:

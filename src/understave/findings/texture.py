@@ -35,11 +35,13 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from fractions import Fraction
+from itertools import groupby, pairwise
 from statistics import median
 
-from understave.findings.figuration import FIGURED, NOTHING, PATTERNED, Pattern, pattern_of, steady
+from understave.findings.figuration import FIGURED, FIGURES, NOTHING, PATTERNED, Pattern, pattern_of, steady
 from understave.findings.kinds import Kind
 from understave.findings.remembered import remembered
 from understave.harmony.reading import Details, Event, Span
@@ -63,8 +65,18 @@ _SINGING = ("cant", "melod", "il canto", "dolce", "espress", "marcato")
 _CHANGE_OF_PLACE = 2.0
 _FIGURE = 2.0
 """What speaks against a melody in the lowest staff where all that it plays is a figure of accompaniment."""
+_DRONE = 2.0
+"""What speaks against a line that stays on its note while another one moves (set by ear)."""
 _ACCOMPANYING = frozenset(PATTERNED) - {"block chords"}
 _SHORTEST_STRETCH = 2
+_FIGURED_BARS, _CLEAR = 3, 0.65
+"""Bars that a figure lasts at least to be told, and confidence: that of one in every second bar is less (set
+by ear).
+"""
+_AWAY = 3
+"""Bars from which on a melody has gone to another voice, and not only there for a moment (set by ear)."""
+_STRUCK = 4
+"""Strikings of a note in one bar from which on it is heard as repeated (set by ear)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +109,119 @@ def roles(score: Score, spans: tuple[Span, ...]) -> dict[str, str]:
 def find_texture(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the stretches of accompaniment by start."""
     return tuple(sorted(stretches_of(score, spans), key=lambda event: event.start))
+
+
+@remembered
+def unled_bars(score: Score, spans: tuple[Span, ...]) -> frozenset[int]:
+    """Return the bars, by index, in which what `texture_of` takes for the melody leads nothing.
+
+    It stays on one note while another line moves, or a second single line on its staff moves as much as it;
+    or it lies elsewhere than on top, and not clearly so.
+    """
+    texture = texture_of(score, spans)
+    found: set[int] = set(_unclear(score, texture))
+    for measure in score.measures:
+        k = measure.index
+        own = texture.outlines[texture.places[k]] if texture.outlines else None
+        if own is not None and (
+            _drones(own, texture.outlines, measure)
+            or _is_matched(own, texture.outlines, score, k)
+            or _wanders(own, texture.outlines, score, k)
+        ):
+            found.add(k)
+    # An upbeat alone shows nothing: it goes with the bar that it leads to.
+    first = texture.outlines[texture.places[0]].bars.get(0, ()) if texture.outlines else ()
+    return frozenset(found | ({0} if len(first) == 1 and 1 in found else set()))
+
+
+def _drones(own: Outline, outlines: Sequence[Outline], measure: Measure) -> bool:
+    """Whether a line only holds or repeats a note, in this bar and the next or four times, while one moves.
+
+    What moves is no figure of accompaniment, and goes on more often than the note is struck, or in its own
+    time over chords that are repeated with it.
+    """
+    k = measure.index
+    line = own.bars.get(k, ())
+    if not line or any(note.lyrics for note in line):
+        return False
+    near = [own.bars.get(j, ()) for j in (k - 1, k + 1)]
+    if len({note.midi for note in line}) > 1 or not (
+        len(line) >= _STRUCK or any(n and {m.midi for m in n} == {line[0].midi} for n in near)
+    ):
+        return False
+    onsets = [note.onset for note in line]
+    others = [o.bars.get(k, ()) for o in outlines if o is not own]
+    chords = any([note.onset for note in o] == onsets and _moves(o) == 0 for o in others)
+    for rival in others:
+        moves = _moves(rival)
+        freer = 2 * moves >= len(line) or (chords and len(line) >= _STRUCK and len(rival) < len(line))
+        if moves >= 2 and freer and pattern_of(rival, measure).name not in FIGURES:
+            return True
+    return False
+
+
+def _unclear(score: Score, texture: Texture) -> Iterator[int]:
+    """Yield the bars of stretches in which the melody is not on top, though it has not clearly gone away.
+
+    It has where it moves through some bars in notes of several lengths or in many, while the top rests, stays
+    on its note, or has an even figure.
+    """
+    top = min((o for o in texture.outlines if o.upper), key=lambda o: o.staff, default=None)
+    for place, run in groupby(range(len(texture.places)), key=lambda k: texture.places[k]):
+        bars = list(run)
+        own = texture.outlines[place] if texture.outlines else None
+        if own is None or top is None or own is top:
+            continue
+        line = [note for k in bars for note in own.bars.get(k, ())]
+        sung = any(note.lyrics for note in line)
+        lengths = {note.duration for note in line}
+        varied = len(lengths) > 1 and 2 * max(lengths) >= 3 * min(lengths)
+        moving = 2 * _moves(line) >= (3 if varied else 6) * len(bars)
+        idle = sum(_is_idle(top, score.measures[k]) for k in bars)
+        if not sung and (len(bars) < _AWAY or not moving or 4 * idle < 3 * len(bars)):
+            yield from bars
+
+
+def _is_idle(top: Outline, measure: Measure) -> bool:
+    """Whether a line rests, stays on the note of the bar beside it, or only goes through an even figure."""
+    line = top.bars.get(measure.index, ())
+    pitches = {note.midi for note in line}
+    near = [top.bars.get(measure.index + step, ()) for step in (-1, 1)]
+    if not line or (len(pitches) == 1 and any(n and {note.midi for note in n} == pitches for n in near)):
+        return True
+    repeated = len(pitches) == 1 and len(line) >= _STRUCK
+    even = len({note.duration for note in line}) == 1
+    return repeated or (even and pattern_of(line, measure).name in FIGURES)
+
+
+def _wanders(own: Outline, outlines: Sequence[Outline], score: Score, bar: int) -> bool:
+    """Whether what moves under a drone on top goes from line to line, here or in a bar beside it."""
+    top = next((o for o in outlines if o.upper), None)
+    if top is None or own is top or not _drones(top, outlines, score.measures[bar]):
+        return False
+    near = [k for k in (bar - 1, bar, bar + 1) if 0 <= k < len(score.measures)]
+    return any(_drones(top, outlines, score.measures[k]) and _moves(own.bars.get(k, ())) < 2 for k in near)
+
+
+def _moves(line: Sequence[Note]) -> int:
+    """Return how often a line goes on to another note."""
+    return sum(a.midi != b.midi for a, b in pairwise(line))
+
+
+def _is_matched(own: Outline, outlines: Sequence[Outline], score: Score, bar: int) -> bool:
+    """Whether nothing but two single lines on one staff is heard around a bar, the other moving no less."""
+    around = range(bar - 1, bar + 2)
+    if any(o.staff != own.staff and any(k in o.bars for k in around) for o in outlines):
+        return False
+    other = next((o for o in outlines if o is not own and o.staff == own.staff), None)
+    both = [k for k in around if k in own.bars and other is not None and k in other.bars]
+    if other is None or bar not in both:
+        return False
+    line, rival = ([n for k in both for n in o.bars[k]] for o in (own, other))
+    chords = len(line) + len(rival) < sum(n.measure in both for n in score.struck)
+    if chords or any(n.lyrics for n in line):
+        return False
+    return 1 <= _moves(line) <= _moves(rival)
 
 
 @remembered
@@ -190,7 +315,8 @@ def _melody_places(score: Score, outlines: tuple[Outline, ...]) -> tuple[int, ..
             under[note.measure].append(note)
     for measure in score.measures:
         gain = [
-            _singing(
+            -_DRONE * _drones(outline, outlines, measure)
+            + _singing(
                 outline.bars.get(measure.index, ()),
                 measure,
                 outline,
@@ -426,11 +552,45 @@ def _runs_to_events(score: Score, hand: str, patterns: list[Pattern], staff: int
     return events
 
 
+def has_figure_of(score: Score, one: Event, other: Event) -> bool:
+    """Whether the figures of two stretches of accompaniment are alike: one hand, one rhythm, one contour.
+
+    Compared is what the hand strikes in the first bar of each, note by note, up, down or level.
+    """
+    first, second = TEXTURE.of(one), TEXTURE.of(other)
+    if first is None or second is None or first.hand != second.hand:
+        return False
+    (times, ways), (others, turns) = (_first_bar(score, event) for event in (one, other))
+    if times != others or not ways:
+        return False
+    return 5 * sum(a == b for a, b in zip(ways, turns, strict=True)) >= 4 * len(ways)
+
+
+def _first_bar(score: Score, event: Event) -> tuple[tuple[Fraction, ...], tuple[int, ...]]:
+    """When the lowest notes of an event's first bar are struck in it, and how each goes on to the next."""
+    struck: dict[Fraction, Note] = {}
+    start = score.measure_at(event.start).start
+    for note in (score.note_by_id[i] for i in event.notes if i in score.note_by_id):
+        if not note.grace and (note.onset not in struck or note.midi < struck[note.onset].midi):
+            struck[note.onset] = note
+    line = [struck[t] for t in sorted(struck)]
+    ways = tuple((b.midi > a.midi) - (b.midi < a.midi) for a, b in pairwise(line))
+    return tuple(note.onset - start for note in line), ways
+
+
+def _weigh(base: float, event: Event, details: TextureDetails) -> float:
+    """Figures count from three bars on in which they are clear: in one or two each chord is not broken."""
+    if event.label in FIGURES and (details.bars < _FIGURED_BARS or event.confidence < _CLEAR):
+        return 0.0
+    return base
+
+
 TEXTURE: Kind[TextureDetails] = Kind(
     "texture",
     TextureDetails,
     find=find_texture,
     weight=1.8,
+    weigh=_weigh,
     lasting=True,
     searched={
         "alberti bass": ("Alberti-like",),

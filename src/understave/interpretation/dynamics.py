@@ -439,6 +439,12 @@ def _swell(
     up, down = height - added[start], height - added[stop]
     rises = rises and up >= _CLEAR and notes[0].midi < highest.midi
     falls = falls and down >= _CLEAR and notes[-1].midi < highest.midi
+    if rises and not falls:
+        # A line that climbs on at once has its peak there: it grows to that, or nothing is said.
+        peak = _climbs_on(score, reading.spans, highest, peak)
+        height = float(np.interp(float(peak), at, added))
+        up = height - added[start]
+        rises = up >= _CLEAR and peak <= line.moments[inside[-1]]
     if not rises and not falls:
         return None
     first, last = line.moments[start] if rises else peak, line.moments[stop] if falls else peak
@@ -458,6 +464,21 @@ def _swell(
         detail = replace(detail, chord=span.numeral, key=span.key)
     why = DYNAMICS.event(label, first, last, (note.id,) if note else (), 0.6, detail)
     return Hairpin(first, peak if label == "swell" else None, last, label, "proposed", why)
+
+
+def _climbs_on(score: Score, spans: tuple[Span, ...], highest: Note, peak: Fraction) -> Fraction:
+    """Return when the melody is highest that goes on from a note without a rest, bar for bar."""
+    last = highest
+    for note in texture_of(score, spans).melody:
+        if note.onset <= highest.onset:
+            continue
+        measure = score.measure_at(peak)
+        if note.onset - last.end >= measure.beat_length or note.onset >= peak + measure.full_length:
+            break
+        last = note
+        if note.midi > highest.midi:
+            highest, peak = note, note.onset
+    return peak
 
 
 def _reason(line: _Line, at: Floats, first: float, peak: float, last: float) -> str:

@@ -61,6 +61,10 @@ LOW = 48
 """C3: below it chords in close position are muddy by themselves (common practice, no source)."""
 QUICK = 0.17
 """Seconds between onsets of passage work, at most."""
+_BARE, _THIRD = 4, 4
+"""Notes of a quick line with nothing under it that need no pedal, at least, and semitones between two of them
+(set by ear).
+"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -531,7 +535,7 @@ def _reasons_to_clear(  # noqa: PLR0913
         for index in range(bisect_left(moments, start), bisect_left(moments, end)):
             if clear[index] < UNMARKED:
                 clear[index], why[index] = UNMARKED, "print"
-    for i in _passage_work(notes, struck, seconds):
+    for i in (*_passage_work(notes, struck, seconds), *_bare_runs(notes, struck, seconds, moments)):
         if clear[i] < 0.9:
             clear[i], why[i] = 0.9, "passage"
     return clear, tuple(why)
@@ -557,6 +561,30 @@ def _passage_work(notes: Sequence[Note], struck: NDArray[np.intp], seconds: Arra
         if run >= 6:
             yield from range(index - run - 1, index)
         run = 0
+
+
+def _bare_runs(
+    notes: Sequence[Note], struck: NDArray[np.intp], seconds: Array, moments: Sequence[Fraction]
+) -> Iterator[int]:
+    """Yield the onsets of quick upbeats and links: single notes, a third apart at most, over no key held."""
+    count = len(moments)
+    at: list[list[Note]] = [[] for _ in range(count)]
+    for note, index in zip(notes, struck, strict=True):
+        at[int(index)].append(note)
+    alone: list[Note | None] = []
+    held = Fraction(0)
+    for moment, here in zip(moments, at, strict=True):
+        alone.append(here[0] if len(here) == 1 and held <= moment else None)
+        held = max([held, *(note.end for note in here)])
+    first = 0
+    for index in range(1, count + 1):
+        one, two = alone[index - 1], alone[index] if index < count else None
+        quick = seconds[index] - seconds[index - 1] <= QUICK
+        if one is not None and two is not None and quick and 1 <= abs(one.midi - two.midi) <= _THIRD:
+            continue
+        if index - first >= _BARE:
+            yield from range(first, index)
+        first = index
 
 
 def _dryness(until: Array, struck: NDArray[np.intp], at: Array, clear: Array) -> Array:

@@ -3,11 +3,13 @@
 Event of kind ``"pedalling"``; `notes` are the notes that clash or that are caught; it lasts until the next
 move. Detail:
 
-- ``chord`` RomanNumeral, ``key`` Key: what the pedal takes in; ``before`` RomanNumeral: the chord it leaves.
+- ``chord`` RomanNumeral, ``key`` Key: what the pedal takes in, where it begins with a chord only if its bass
+  is struck there; ``before`` RomanNumeral: the chord it leaves.
 - ``bass`` Pitch: the lowest note struck (where the pedal goes half down: the lowest that rings on, let go by
   the fingers). ``struck_again`` int 1 (new bass): it was struck before in this chord.
 - ``old`` Pitch, ``new`` Pitch: what would ring on, and what it would clash with.
 - ``chords`` tuple of RomanNumeral: those that the printed pedal holds together.
+- ``joined`` int 1 (quarter, dry): fingers can join the notes, none struck again or out of a hand's reach.
 - ``blur`` float, ``piano`` str (the name of an instrument): how murky a clash is, and where.
 
 Labels:
@@ -36,6 +38,7 @@ from bisect import bisect_left
 from collections import defaultdict
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 
@@ -58,6 +61,7 @@ class PedallingDetails(Details):
     key: Key | None = None
     before: RomanNumeral | None = None
     struck_again: int | None = None
+    joined: int | None = None
     bass: Pitch | None = None
     old: Pitch | None = None
     new: Pitch | None = None
@@ -68,6 +72,8 @@ class PedallingDetails(Details):
 
 _AUDIBLE = 0.05
 """Blur, in units of a second, from which on it is told as a reason; our own choice."""
+_HAND = 12
+"""Semitones that a hand joins at most: an octave (common practice, no source)."""
 _LIFTS = {"staccato": "staccato", "rest": "rest", "passage": "passage", "print": "printed release", "": "dry"}
 
 
@@ -91,7 +97,8 @@ def reason(grounds: Grounds, before: Hold | None, hold: Hold) -> tuple[Origin, E
     if grounds.printed[first] < 0 and (pair is not None or grounds.arrives[first]):
         return "proposed", _event(grounds, hold, "against the print", pair)
     if grounds.arrives[first]:
-        return "proposed", _event(grounds, hold, "new harmony", pair)
+        label = "new harmony" if _stands(grounds, hold) else "renew"
+        return "proposed", _event(grounds, hold, label, pair if label == "new harmony" else None)
     if pair is not None and _saved(grounds, before, hold) >= _AUDIBLE:
         return "proposed", _event(grounds, hold, "clear", pair)
     return "proposed", _event(grounds, hold, "new bass" if grounds.new_bass[first] else "renew", None)
@@ -156,6 +163,12 @@ def _event(
 ) -> Event:
     span = grounds.spans[grounds.span[hold.first]]
     detail = PedallingDetails(chord=span.numeral, key=span.key, chords=chords)
+    if (label == "begin" or (label == "renew" and grounds.arrives[hold.first])) and not _stands(
+        grounds, hold
+    ):
+        detail = replace(detail, chord=None)
+    if label in ("quarter", "dry") and _can_join(grounds, hold):
+        detail = replace(detail, joined=1)
     notes: list[str] = []
     index = int(grounds.span[hold.first])
     if label in ("new harmony", "against the print") and index and grounds.spans[index - 1].key == span.key:
@@ -195,6 +208,36 @@ def _kept(grounds: Grounds, hold: Hold) -> Note | None:
     if not rings.size or (under.size and scene.key[under].min() <= scene.key[rings].min()):
         return None
     return grounds.notes[int(rings[np.argmin(scene.key[rings])])]
+
+
+def _stands(grounds: Grounds, hold: Hold) -> bool:
+    """Whether a chord stands on its bass where a hold begins: it is struck there and nothing sounds lower."""
+    scene, first = grounds.scene, hold.first
+    span = grounds.spans[grounds.span[first]]
+    low = grounds.lowest[first]
+    under = scene.key[(scene.struck < first) & (scene.caught >= first) & (scene.stopped > first)]
+    return (
+        low is not None
+        and low.midi % 12 == span.numeral.chord(span.key).bass.semitone
+        and not bool((under < low.midi).any())
+    )
+
+
+def _can_join(grounds: Grounds, hold: Hold) -> bool:
+    """Whether fingers can join the notes of a hold: in each hand other keys follow, within reach."""
+    start = grounds.moments[hold.first]
+    end = grounds.moments[hold.last] if hold.last < len(grounds.moments) else None
+    hands: dict[int, dict[Fraction, list[int]]] = defaultdict(lambda: defaultdict(list))
+    for note in grounds.notes:
+        if start <= note.onset and (end is None or note.onset <= end):
+            hands[note.staff][note.onset].append(note.midi)
+    for struck in hands.values():
+        chords = [struck[t] for t in sorted(struck)]
+        for one, two in pairwise(chords):
+            both = {*one, *two}
+            if max(both) - min(both) > _HAND or not set(one).isdisjoint(two):
+                return False
+    return True
 
 
 def _was_struck(grounds: Grounds, hold: Hold, note: Note) -> bool:

@@ -25,8 +25,8 @@ Event: kind ``"tension"``; the reason of a span, by the part that raises it most
   that count most here. ``home`` Key (home distance).
 - ``pitch`` Pitch: the note that makes it unstable (bass), is drawn most (expectation, dissonance, six-four)
   or stands highest (register); ``aim`` PitchClass: where it wants to go, ``direction`` str ``"up"`` or
-  ``"down"``; ``met`` int 1 if the next chord has that note, ``unmet`` int 1 if it has not; ``found`` int 1
-  if the note itself goes there (dissonance).
+  ``"down"``; ``met`` int 1 if the next chord has that note in its octave, ``unmet`` int 1 if it has it
+  nowhere; ``found`` int 1 if the note itself goes there (dissonance).
 - ``later`` Fraction (register): when the highest note comes, in a later bar than the span's first; ``line``
   str ``"top"``: it belongs to the accompaniment, while the singer rests.
 - ``against`` Pitch: the note it rubs against (dissonance). ``bass`` Pitch, ``pitch_two`` Pitch and
@@ -667,7 +667,18 @@ class _Scene:
         way = replace(self._plain(i), pitch=note.pitch, aim=aim, direction="up" if up else "down")
         if after is None:
             return way
-        return replace(way, met=1) if aim.semitone in after.semitones else replace(way, unmet=1)
+        if aim.semitone not in after.semitones:
+            return replace(way, unmet=1)
+        return replace(way, met=1) if self._brings(i, note, aim) else way
+
+    def _brings(self, i: int, note: Note, aim: PitchClass) -> bool:
+        """Whether a note of a span goes on to `aim` at once, in its own octave and part."""
+        wants = {n.part: n.midi for here in self.slices[i] for n in here.notes if n.pitch == note.pitch}
+        return any(
+            n.midi % 12 == aim.semitone and abs(n.midi - wants.get(n.part, n.midi + 12)) <= 2
+            for here in self.slices[i + 1][:1]
+            for n in here.notes
+        )
 
     def _six_four(self, i: int) -> _Told | None:
         """Name the notes that lean over the bass of a six-four: those held back, or those of the chord."""

@@ -10,7 +10,9 @@ beats get more, since a piano's tone fades (common practice, no source). Repeate
 like the one before. What is high is struck harder, most of all the top of a chord (Repp, ibid.; 22 pianists,
 `training.playing`). The amounts are ours, or fitted where it is said.
 
-`lean` marks the expressive dissonances: those prepared or leapt to on the beat, and the most exposed clashes.
+`lean` marks the expressive dissonances: those prepared or leapt to on the beat, and the most exposed clashes,
+where their own line then resolves them by step; of one that passes, is struck again or is left by a leap
+nothing is said, nor of a softer resolution under a printed crescendo.
 
 Events of kind ``"voicing"``. Detail: ``pitch`` Pitch, ``hand`` str (what plays it), ``key`` Key and ``chord``
 RomanNumeral (the harmony), ``interval`` Interval (a dissonance above the lowest note, octaves aside),
@@ -40,8 +42,9 @@ from fractions import Fraction
 
 from understave.findings.dissonance import SHARP_DISSONANCE, SharpDissonanceDetails
 from understave.findings.figuration import FIGURED
+from understave.findings.instructions import read_text
 from understave.findings.kinds import Kind
-from understave.findings.lines import lines
+from understave.findings.lines import Lines, is_same, lines
 from understave.findings.melody import MELODY as MELODIES
 from understave.findings.melody import repeated_runs
 from understave.findings.nonchord import NON_CHORD_TONE, NonChordToneDetails
@@ -53,9 +56,11 @@ from understave.findings.texture import (
     Texture,
     hand_of,
     texture_of,
+    unled_bars,
 )
 from understave.harmony.reading import Detail, Details, Event, Reading, Span
 from understave.interpretation.plan import Voice
+from understave.interpretation.printed import VELOCITIES, PrintedLoudness, printed_loudness
 from understave.score.model import Note, Score
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch
@@ -114,6 +119,12 @@ LONG = 1.5
 """More for each doubling of a melody note's length over the beat, at most twice."""
 REPEATED = 4.0
 """From the softest to the loudest of a run of repeated notes."""
+_TOLD_REPEATED = 4
+"""Strikings of a note from which on it is heard as repeated (set by ear)."""
+_HELD_BACK = frozenset(
+    ("ritardando", "poco-ritardando", "molto-ritardando", "rallentando", "ritenuto", "calando", "morendo")
+)
+"""Printed words under which nothing presses on."""
 _LEANT = frozenset(("suspension", "appoggiatura", "retardation"))
 _RESOLVED = ("direct", "late", "ornamented")
 """Manners in which the dissonant note itself comes to rest; in the others nothing is to be let go of."""
@@ -121,6 +132,8 @@ _BELIEVED = 0.5
 """Confidence from which on a dissonance is leant on."""
 _EXPOSED = 0.6
 """How exposed a clash must be to be leant on without being prepared or leapt to."""
+_BRIEFEST = Fraction(1, 3)
+"""Beats that a dissonance lasts at least to be leant on: in a quicker run nobody does (set by ear)."""
 _PLACES = {
     "in the left hand": "melody in the left hand",
     "in the bass": "melody in the bass",
@@ -164,6 +177,8 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
         if event in MELODIES and event.label in _PLACES
     ]
     changes = {span.start: span for span in reading.spans}
+    unled = unled_bars(score, reading.spans)
+    singing = {(note.measure, note.staff) for note in texture.melody}
     told: dict[tuple[str, str, Fraction], Event] = {}
     voices: dict[str, Voice] = {}
     for note in score.notes:
@@ -183,6 +198,11 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
             # The first chord is no change, though its bass carries as much.
             if span is not None and span is not reading.spans[0]:
                 label, since = "bass at a change", note.onset
+        untold = note.measure in unled if role in (MELODY, INNER) else (note.measure, note.staff) in singing
+        if untold and role != BASS:
+            # Nobody knows here what to bring out before what, or one hand has both: nothing is said of it.
+            voices[note.id] = Voice(note.id, role, round(amount, 2), False, None)
+            continue
         hand = hand_of(score, note.staff)
         key = (label, hand, since)
         if key not in told:
@@ -249,19 +269,44 @@ def _role_event(score: Score, note: Note, label: str, hand: str, span: Span | No
 
 def _repeated(score: Score, texture: Texture, voices: dict[str, Voice]) -> None:
     """Shape runs of one melody note: they grow to a higher or stronger goal, else they fade."""
-    melody = texture.melody
+    melody, printed = texture.melody, printed_loudness(score)
     for i, j in repeated_runs(score, melody):
         if j - i >= 2:
             goal = melody[j] if j < len(melody) else None
             follows = goal is not None and goal.onset - melody[j - 1].end <= (
                 score.measures[goal.measure].beat_length
             )
-            on = follows and goal is not None and goal.midi > melody[i].midi
-            on = on or (follows and goal is not None and score.beat_at(goal.onset) == 1 and j - i > 2)
-            _shape(score, melody[i:j], goal if follows else None, on, voices)
+            higher = follows and goal is not None and goal.midi > melody[i].midi
+            weighty = follows and goal is not None and score.beat_at(goal.onset) == 1 and j - i > 2
+            run, on = melody[i:j], higher or weighty
+            # A lower goal on a first beat may be led to or sunk to: of that nothing is said.
+            sure = j - i >= _TOLD_REPEATED and higher == on and _as_printed(score, printed, run, on)
+            _shape(score, run, goal if follows else None, on, sure, voices)
 
 
-def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voices: dict[str, Voice]) -> None:
+def _as_printed(score: Score, loudness: PrintedLoudness, run: Sequence[Note], on: bool) -> bool:
+    """Whether what is printed bears a run of notes out that grows (`on`) or fades.
+
+    Nothing grows in a pianissimo, in a printed diminuendo or while the tempo is held back, nothing fades in a
+    printed crescendo.
+    """
+    start, end = run[0].onset, run[-1].end
+    against = "diminuendo" if on else "crescendo"
+    if any(s.kind == against and s.start < end and s.end > start for s in loudness.swells):
+        return False
+    if not on:
+        return True
+    mark = max((m for m in loudness.marks if m.moment <= start), key=lambda m: m.moment, default=None)
+    if mark is not None and mark.velocity <= VELOCITIES["pp"]:
+        return False
+    since = start - score.measure_at(start).full_length
+    words = (d for d in score.directions if d.kind in ("words", "tempo") and since <= d.onset < end)
+    return not any(_HELD_BACK.intersection(read_text(d.text)[0]) for d in words)
+
+
+def _shape(
+    score: Score, run: Sequence[Note], goal: Note | None, on: bool, sure: bool, voices: dict[str, Voice]
+) -> None:
     detail = VoicingDetails(
         pitch=run[0].pitch, hand=hand_of(score, run[0].staff), count=len(run), way="on" if on else "away"
     )
@@ -274,13 +319,12 @@ def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voice
         share = k / steps - 0.5
         voice = voices[note.id]
         amount = middle + REPEATED * (share if on else -share)
-        # Two notes need no lesson; they are only not played alike.
-        told = len(run) > 2
+        # Two or three notes need no lesson; they are only not played alike.
         voices[note.id] = replace(
             voice,
             amount=round(amount, 2),
-            role="repeated" if told else voice.role,
-            why=why if told else voice.why,
+            role="repeated" if sure else voice.role,
+            why=why if sure else voice.why,
         )
 
 
@@ -289,12 +333,13 @@ def _shape(score: Score, run: Sequence[Note], goal: Note | None, on: bool, voice
 
 def _dissonances(score: Score, reading: Reading, voices: dict[str, Voice]) -> None:
     """Bring out the dissonances, and let their resolutions go."""
-    texture = texture_of(score, reading.spans)
+    texture, line = texture_of(score, reading.spans), lines(score)
     rubs = [
-        rub
+        rub if not rub.lean or _sinks_in(rub, line) else replace(rub, amount=RUB, lean=False)
         for event in reading.events
         if (rub := _rub(score, event)) is not None and _is_line(score, rub, texture)
     ]
+    growing = [s for s in printed_loudness(score).swells if s.kind == "crescendo"]
     done: dict[str, Voice] = {}
     resolved: list[tuple[str, str, Event]] = []
     for rub in sorted(rubs, key=lambda rub: -rub.amount):
@@ -303,24 +348,26 @@ def _dissonances(score: Score, reading: Reading, voices: dict[str, Voice]) -> No
             if note is None or note.id in done:
                 continue
             voice = voices[note.id]
+            goal = score.note_by_id.get(rub.resolution) if rub.lean else None
+            goal = None if goal is None or any(s.start <= goal.onset < s.end for s in growing) else goal
             done[note.id] = replace(
                 voice,
                 role="dissonance",
                 amount=round(voice.amount + rub.amount, 2),
-                lean=rub.lean,
-                why=_told(score, "dissonance", note, rub.event),
+                # What is struck again meanwhile is not leant on again.
+                lean=rub.lean and note.onset == score.note_by_id[rub.notes[0]].onset,
+                why=_told(score, "dissonance", note, rub.event, goal),
             )
-        goal = score.note_by_id.get(rub.resolution)
-        first = score.note_by_id.get(rub.notes[0])
-        if goal is not None and first is not None and goal.id != first.id:
-            resolved.append((goal.id, first.id, rub.event))
+            if goal is not None and note.id == rub.notes[0]:
+                resolved.append((goal.id, note.id, rub.event))
     voices.update(done)
     for goal_id, first_id, event in resolved:
         if goal_id in done:
             continue
         voice = voices[goal_id]
         amount = min(voice.amount + LET_GO, voices[first_id].amount + LET_GO)
-        why = _told(score, "resolution", score.note_by_id[goal_id], event)
+        goal = score.note_by_id[goal_id]
+        why = _told(score, "resolution", goal, event, goal)
         voices[goal_id] = replace(voice, role="resolution", amount=round(amount, 2), why=why)
 
 
@@ -359,8 +406,28 @@ def _goal(found: NonChordToneDetails | SharpDissonanceDetails) -> str:
     return found.resolution or "" if found.manner in _RESOLVED else ""
 
 
-def _told(score: Score, label: str, note: Note, event: Event) -> Event:
-    """Return the reason told at a dissonance or its resolution."""
+def _sinks_in(rub: _Rub, line: Lines) -> bool:
+    """Whether the line of a dissonance resolves it as one hears it: in its next other note, a tone or a
+    semitone away on its own staff, which does not sound already. That it is at rest there the finder knows.
+    """
+    known = line.score.note_by_id
+    first, goal = known.get(rub.notes[0]), known.get(rub.resolution)
+    if first is None or goal is None:
+        return False
+    last = max((n for i in rub.notes if (n := known.get(i)) and is_same(n, first)), key=lambda n: n.onset)
+    beat = line.score.measures[last.measure].beat_length
+    start = max(first.onset, rub.event.start)
+    return (
+        line.after(last) == goal
+        and last.staff == goal.staff
+        and 0 < abs(last.midi - goal.midi) <= 2
+        and last.end - start >= _BRIEFEST * beat
+        and not any(is_same(n, goal) for m in (start, last.onset) for n in line.sounding(m))
+    )
+
+
+def _told(score: Score, label: str, note: Note, event: Event, goal: Note | None) -> Event:
+    """Return the reason told at a dissonance or its resolution, `goal`, where that is to be told."""
     found = NON_CHORD_TONE.of(event) or SHARP_DISSONANCE.of(event)
     details = VoicingDetails(
         pitch=note.pitch,
@@ -373,8 +440,8 @@ def _told(score: Score, label: str, note: Note, event: Event) -> Event:
             interval=None if found.interval is None else found.interval.simple,
             chord=found.chord,
             key=found.key,
-            resolution_pitch=found.resolution_pitch,
-            resolution_time=found.resolution_time,
+            resolution_pitch=None if goal is None else goal.pitch,
+            resolution_time=None if goal is None else found.resolution_time,
         )
     return VOICING.event(label, note.onset, max(note.end, note.onset), (note.id,), event.confidence, details)
 

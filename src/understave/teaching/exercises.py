@@ -314,7 +314,10 @@ def _foreign(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]
     events = [
         (event, found)
         for event, found in NON_CHORD_TONE.all(reading.events)
-        if event.label in _FOREIGN[level] and event.confidence >= _SURE
+        if event.label in _FOREIGN[level]
+        and event.confidence >= _SURE
+        # What comes to rest by a detour may as well be a note of the chord.
+        and found.manner == "direct"
     ]
     events.sort(key=lambda pair: (_FOREIGN[level].index(pair[0].label), -pair[0].confidence, pair[0].start))
     firsts = {pair[0].label: pair for pair in reversed(events)}

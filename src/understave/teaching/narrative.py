@@ -24,7 +24,7 @@ from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import DICTIONARY, INSTRUCTION
 from understave.findings.keyplan import KEY
 from understave.findings.returns import RETURN
-from understave.findings.texture import TEXTURE
+from understave.findings.texture import TEXTURE, has_figure_of
 from understave.harmony.reading import Detail, Event, Reading
 from understave.interpretation.planning import for_keyboard
 from understave.score.model import Score
@@ -408,7 +408,12 @@ def _texts(
 ) -> Iterator[tuple[Role, str, str]]:
     """The part, the text and the template of each sentence."""
     event, before = moment.told.event, moment.before
-    if before is not None and (before.event.kind, before.event.label) == (event.kind, event.label):
+    alike = before is not None and (before.event.kind, before.event.label) == (event.kind, event.label)
+    if (
+        before is not None
+        and alike
+        and (event not in TEXTURE or has_figure_of(voice.score, event, before.event))
+    ):
         more: dict[str, Detail] = {"before": anchor(before.event)}
         if key_of(before.event) != key_of(event):
             more["moved"] = 1
