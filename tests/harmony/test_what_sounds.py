@@ -164,6 +164,16 @@ def test_a_ninth_of_a_bar_that_resolves_is_named_until_then() -> None:
     assert not seven.foreign
 
 
+def test_what_follows_a_ninth_claims_no_seventh_that_has_gone() -> None:
+    notes = [(Fraction(0), Fraction(12), n) for n in ("G2", "D4", "B3")]
+    gone = [
+        (Fraction(0), Fraction(5), "F3"),
+        (Fraction(0), Fraction(5), "A4"),
+        (Fraction(5), Fraction(7), "G4"),
+    ]
+    assert named(score_of([*notes, *gone]), span("V7", 0, 12)) == ["V9", "V"]
+
+
 def test_a_ninth_that_comes_later_stays_foreign() -> None:
     notes = [(Fraction(0), Fraction(12), n) for n in ("G2", "F3", "B3")]
     score = score_of([*notes, (Fraction(4), Fraction(5), "A4")])

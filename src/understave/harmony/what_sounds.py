@@ -94,9 +94,9 @@ def named_by_notes(
 
 
 def _as_heard(span: Span, heard: Heard, rules: Collection[str]) -> Iterator[Span]:
-    if "sevenths" in rules:
-        span = _without_a_seventh_unheard(span, heard.notes)
     for part in _with_ninth(span, heard) if "ninths" in rules else (span,):
+        if "sevenths" in rules:
+            part = _without_a_seventh_unheard(part, heard.notes)
         yield from _parted_by_its_third(part, heard.notes) if "thirds" in rules else (part,)
 
 
@@ -137,10 +137,11 @@ def _without_a_seventh_unheard(span: Span, notes: Sequence[Note]) -> Span:
     """
     chord = span.numeral.chord(span.key)
     plain = _WITHOUT_SEVENTH.get(chord.quality)
-    if plain is None or not _seventh_unheard(chord, notes):
+    here = [note for note in notes if note.onset < span.end and note.end > span.start]
+    if plain is None or not _seventh_unheard(chord, here):
         return span
     likely: list[Alternative] = [
-        a for a in span.alternatives if a.key == span.key and not claims_unheard(a.numeral, a.key, notes)
+        a for a in span.alternatives if a.key == span.key and not claims_unheard(a.numeral, a.key, here)
     ]
     if likely:
         return relabelled(span, likely[0].numeral, notes)
