@@ -126,7 +126,9 @@ def test_neighbours_that_come_to_say_the_same_are_one() -> None:
         (C, "V7/ii", "A2 G3 C#4 Bb4", "V9/ii"),
         # Over another bass, without third or seventh, or without the root, it is no ninth chord.
         (C, "V65", "B2 F3 G3 A4", "V65"),
+        (C, "V65", "G2 F3 B3 A4", "V65"),
         (C, "V7", "D3 F3 G3 B3 A4", "V7"),
+        (C, "II7", "D3 C4 F#4 E5", "II7"),
         (C, "V7", "G2 F3 D4 A4", "V7"),
         (C, "V", "G2 D3 B3 A4", "V"),
         (C, "ii7", "D3 C4 F4 E5", "ii7"),
@@ -152,6 +154,12 @@ def test_it_belongs_from_four_fifths_of_the_chord(until: Fraction, name: list[st
     notes = [(Fraction(0), Fraction(4), n) for n in ("G2", "F3", "B3")]
     score = score_of([*notes, (Fraction(0), Fraction(until), "A4")])
     assert named(score, span("V7", 0, 4)) == name
+
+
+@pytest.mark.parametrize(("until", "name"), [(Fraction(1, 4), ["V7"]), (Fraction(1, 2), ["V9"])])
+def test_its_seventh_sounds_for_a_tenth_at_least(until: Fraction, name: list[str]) -> None:
+    notes = [(Fraction(0), Fraction(4), n) for n in ("G2", "B3", "A4")]
+    assert named(score_of([*notes, (Fraction(0), until, "F3")]), span("V7", 0, 4)) == name
 
 
 def test_a_ninth_of_a_bar_that_resolves_is_named_until_then() -> None:

@@ -172,7 +172,7 @@ def _time(parts: Iterable[tuple[Fraction, Fraction]]) -> Fraction:
 def _with_ninth(span: Span, here: Heard) -> tuple[Span, ...]:
     """Return a span under the name of a ninth that belongs to it, parted where the ninth goes before it."""
     chord = span.numeral.chord(span.key)
-    if chord.quality is not Quality.DOMINANT7 or chord.inversion or not _on_the_fifth(span):
+    if chord.quality is not Quality.DOMINANT7 or chord.inversion:
         return (span,)
     notes = here.notes
     for fifths, quality in _NINTHS:
@@ -199,10 +199,6 @@ def _ninth_like(numeral: RomanNumeral, chord: Chord, key: Key) -> RomanNumeral |
     """Return the name of a dominant ninth that is applied to what its dominant seventh is applied to."""
     names = (replace(RomanNumeral.parse(text), applied=numeral.applied) for text in ("V9", "Vb9", "VM9"))
     return next((name for name in names if name.chord(key) == chord), None)
-
-
-def _on_the_fifth(span: Span) -> bool:
-    return (span.numeral.degree, span.numeral.alter, span.numeral.special) == (5, 0, "")
 
 
 def _prepared(here: Heard, tone: PitchClass, span: Span) -> bool:
