@@ -15,14 +15,14 @@ import pytest
 from starlette.testclient import TestClient
 from tests.desk.desk_lesson import OWN, app_for, desk_in, folder_in
 
-from understave.desk import app, habits
+from understave.desk import app, habits_panel
 from understave.harmony import corrections
 from understave.harmony.habit_learning import LEAST_PIECES, Learnt, read_file, to_text
 from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.reading import Correction
 from understave.lesson import own_habits
 from understave.lesson.folder import open_folder, set_habits
-from understave.lesson.own_habits import OwnHabits, load, put_in_force, save, to_learn_from, wanted_for
+from understave.lesson.own_habits import OwnHabits, load, put_in_force, save, wanted_for
 from understave.theory.key import Key
 
 LONGER = Learnt(Habits(change=-2.0), (("change", 0.021),), LEAST_PIECES)
@@ -66,8 +66,8 @@ def desk(tmp_path, monkeypatch):
 
 
 def learnt(desk):
-    asyncio.run(habits.learn(desk))
-    return load(habits.kept_in(desk))
+    asyncio.run(habits_panel.learn(desk))
+    return load(habits_panel.kept_in(desk))
 
 
 def test_enough_corrected_lessons_are_learnt_from_once(desk):
@@ -101,7 +101,7 @@ def test_what_fails_is_tried_again(desk, monkeypatch):
         raise ValueError("a fault of ours")
 
     monkeypatch.setattr(own_habits, "learnt_from", fails)
-    monkeypatch.setattr(habits, "keep_fault", lambda *_: None)
+    monkeypatch.setattr(habits_panel, "keep_fault", lambda *_: None)
     assert learnt(desk) == OwnHabits()
     assert desk.learning is None
     monkeypatch.setattr(own_habits, "learnt_from", lambda _: LONGER)
@@ -110,14 +110,14 @@ def test_what_fails_is_tried_again(desk, monkeypatch):
 
 def test_switched_off_it_stays_off_when_more_is_learnt(desk):
     desk, _, _ = desk
-    save(habits.kept_in(desk), OwnHabits(on=False))
+    save(habits_panel.kept_in(desk), OwnHabits(on=False))
     own = learnt(desk)
     assert (own.learnt, own.on) == (LONGER, False)
 
 
 def test_a_lesson_is_read_so_from_its_next_opening_on(desk, monkeypatch):
     desk, lesson, places = desk
-    save(habits.kept_in(desk), OwnHabits(LONGER))
+    save(habits_panel.kept_in(desk), OwnHabits(LONGER))
 
     async def ready(folder, *_):
         lesson.folder = folder
@@ -142,75 +142,43 @@ def test_a_lesson_is_read_so_from_its_next_opening_on(desk, monkeypatch):
     assert open_folder(places[1]).habits == NO_HABITS
 
 
-@pytest.mark.parametrize("mine", [NO_HABITS, Habits(seventh=1.0)])
-def test_what_was_set_by_hand_stays(tmp_path, mine):
-    folder, file = folder_in(tmp_path), tmp_path / "habits.json"
-    save(file, OwnHabits(LONGER))
-    set_habits(folder.path, mine)
-    assert put_in_force(file, open_folder(folder.path)).habits == mine
-
-
-def test_switched_off_a_lesson_loses_what_it_was_given(tmp_path):
-    folder, file = folder_in(tmp_path), tmp_path / "habits.json"
-    save(file, OwnHabits(LONGER))
-    given = put_in_force(file, folder)
-    assert (given.habits, given.habits_set) == (LONGER.habits, True)
-    save(file, replace(load(file), on=False))
-    assert put_in_force(file, given).habits == NO_HABITS
-    newer = Learnt(Habits(seventh=1.0), (), 9)
-    save(file, replace(load(file), on=True, learnt=newer))
-    assert put_in_force(file, given).habits == newer.habits
-
-
-@pytest.mark.parametrize("text", ["", "{", "[]", '{"on": 1}', '{"learnt": {}, "on": true, "given": [3]}'])
-def test_a_file_that_is_none_keeps_nothing(tmp_path, text):
-    file = tmp_path / "habits.json"
-    file.write_text(text, encoding="utf-8")
-    assert load(file) == OwnHabits()
-
-
-def test_a_lesson_counts_once(tmp_path):
-    places = corrected(tmp_path, 1)
-    assert to_learn_from(OwnHabits(), places * LEAST_PIECES)[0] == ()
-
-
 def client_of(desk):
     return TestClient(app_for(desk), base_url=OWN["origin"], headers=OWN)
 
 
 def test_the_page_sees_switches_saves_and_takes(desk, tmp_path):
     desk, _, _ = desk
-    save(habits.kept_in(desk), OwnHabits(LONGER))
+    save(habits_panel.kept_in(desk), OwnHabits(LONGER))
     client = client_of(desk)
     now = client.get("/api/habits").json()
     assert now["learnt"] == [{"habit": "change", "more": False, "gain": 2.1}]
     assert (now["on"], now["corrected"], now["needed"]) == (True, LEAST_PIECES, LEAST_PIECES)
     assert not client.post("/api/habits/change", json={"on": False}).json()["on"]
-    assert not load(habits.kept_in(desk)).on
+    assert not load(habits_panel.kept_in(desk)).on
     file = tmp_path / "taken.json"
     file.write_bytes(client.get("/api/habits/file").content)
     assert read_file(file) == LONGER
     other = Learnt(Habits(seventh=1.0), (("seventh", 0.01),), 9)
     taken = client.post("/api/habits/change", json={"take": to_text(other), "name": "mine.json"}).json()
     assert taken["on"]
-    assert load(habits.kept_in(desk)).learnt == other
+    assert load(habits_panel.kept_in(desk)).learnt == other
     refused = client.post("/api/habits/change", json={"take": json.dumps({"a": 1}), "name": "mine.json"})
     assert refused.status_code == 422
     assert "mine.json holds no habits" in refused.json()["error"]
     assert client.post("/api/habits/change", json={"on": 1}).status_code == 400
-    assert load(habits.kept_in(desk)).learnt == other
+    assert load(habits_panel.kept_in(desk)).learnt == other
 
 
 def test_the_open_lesson_says_whether_it_is_read_so(desk):
     desk, lesson, places = desk
     lesson.folder = open_folder(places[0])
     desk.lesson = lesson
-    save(habits.kept_in(desk), OwnHabits(LONGER))
+    save(habits_panel.kept_in(desk), OwnHabits(LONGER))
     client = client_of(desk)
     assert client.get("/api/habits").json()["here"] is False
-    put_in_force(habits.kept_in(desk), lesson.folder)
+    put_in_force(habits_panel.kept_in(desk), lesson.folder)
     now = client.get("/api/habits").json()
     assert (now["here"], now["by_hand"]) == (True, False)
     set_habits(places[0], NO_HABITS)
     assert client.get("/api/habits").json()["by_hand"] is True
-    assert wanted_for(load(habits.kept_in(desk)), open_folder(places[0])) == NO_HABITS
+    assert wanted_for(load(habits_panel.kept_in(desk)), open_folder(places[0])) == NO_HABITS

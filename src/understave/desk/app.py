@@ -30,7 +30,7 @@ from starlette.responses import FileResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Route
 
 from understave.acoustics.piano import instruments
-from understave.desk import elsewhere, gestures, habits, work
+from understave.desk import elsewhere, gestures, habits_panel, work
 from understave.desk.builder import understood
 from understave.desk.guard import Guard, TooLargeError
 from understave.desk.opened import Gesture, OpenLesson, StaleError, open_lesson
@@ -106,7 +106,7 @@ class Desk:
         self._learners: work.Workers | None = None
         self.learning: asyncio.Task[None] | None = None
         self.learns = False
-        self.patience = habits.PATIENCE
+        self.patience = habits_panel.PATIENCE
 
     def speaks(self) -> Language:
         """Return the language of the desk: the one it was started in, or that of the lesson on it."""
@@ -168,12 +168,12 @@ class Desk:
 
     async def open(self, folder: LessonFolder, score: Score | None = None) -> OpenLesson:
         """Put a lesson on the desk in place of the one that lies there; its score may have been read."""
-        folder = await asyncio.to_thread(own_habits.put_in_force, habits.kept_in(self), folder)
+        folder = await asyncio.to_thread(own_habits.put_in_force, habits_panel.kept_in(self), folder)
         lesson = await open_lesson(folder, *self.pools(), self.players(), score)
         await lesson.begin()
         await self.put(lesson)
         if self.learning is None:
-            self.learning = asyncio.create_task(habits.learn(self))
+            self.learning = asyncio.create_task(habits_panel.learn(self))
         return lesson
 
     async def put(self, lesson: OpenLesson) -> None:
@@ -281,7 +281,7 @@ def make_app(desk: Desk, token: str, port: int) -> Guard:
         api("/api/stops/edit", _stops_edit),
         api("/api/export", _export),
         api("/api/export/stop", _stop),
-        *(api(path, does, method) for path, does, method in (*elsewhere.ROUTES, *habits.ROUTES)),
+        *(api(path, does, method) for path, does, method in (*elsewhere.ROUTES, *habits_panel.ROUTES)),
     ]
     # The guard's own paths come first: a file of the page never hides one.
     routes.sort(key=lambda r: r.path == "/{room:str}/{name:str}")
