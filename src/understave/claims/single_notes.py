@@ -527,7 +527,6 @@ class BassLine(Claim):
         most = {"semitones": 1, "steps": 3}.get(self.by)
         return most is None or all(0 < m <= most for m in moves)
 
-
     def _leaves(self, facts: Facts, pitch: Pitch, start: Fraction, end: Fraction) -> bool:
         """Whether the bass goes elsewhere for a beat, by a note struck alone (a chord is no bass)."""
         beat = facts.bar(start).beat_length
