@@ -20,6 +20,7 @@ from understave.claims import chords_and_keys as h
 from understave.claims import on_the_page as pr
 from understave.claims import single_notes as n
 from understave.claims import stretches as p
+from understave.claims import variations as v
 from understave.claims import whole_forms as w
 from understave.findings.applied import APPLIED_CHORD
 from understave.findings.cadences import CADENCE, PICARDY
@@ -42,6 +43,7 @@ from understave.findings.rhythm import HARMONIC_RHYTHM
 from understave.findings.sequences import CHAIN, SEQUENCE
 from understave.findings.sixfours import BASS_SEVENTH, SIX_FOUR
 from understave.findings.texture import TEXTURE
+from understave.findings.variations import VARIATION
 from understave.harmony.reading import Detail, Event, Named, Span
 from understave.interpretation.dynamics import DYNAMICS
 from understave.interpretation.pedal_reasons import PEDALLING
@@ -793,6 +795,26 @@ def _return(t: Told) -> Iterator[Claim]:
         yield h.KeyAbout(start, end, before)
 
 
+def _variation(t: Told) -> Iterator[Claim]:
+    found = VARIATION.of(t.event)
+    if found is None:
+        return
+    pairs = tuple((old, new) for old, new, _ in found.pairs)
+    beside = (t.start, t.event.end, pairs, found.theme_key, found.key)
+    # The name of its sort is claimed whatever is said of it.
+    named = {"tune kept": "tune", "harmony kept": "harmony", "bass kept": "bass"}.get(t.event.label)
+    stays = found.stays if found.stays and t.says("stays") else ()
+    for what in dict.fromkeys((named, *stays)):
+        if what in ("tune", "harmony", "bass"):
+            yield v.StaysInBars(*beside, what)
+    for what in ("tune", "harmony", "bass"):
+        number = t.number(what)
+        if number is not None and t.says(what):
+            yield v.StaysInBars(*beside, what, int(number))
+    if t.says("varies"):
+        yield from (v.Varies(*beside, how) for how in found.varies or () if not how.startswith("tune"))
+
+
 def _motive(t: Told) -> Iterator[Claim]:
     first = t.pitch("first")
     rhythm = tuple(Fraction(x) for x in t.listed("rhythm") if isinstance(x, Fraction | int))
@@ -1012,6 +1034,7 @@ _MAKERS: Mapping[str, Maker] = {
     SEQUENCE.name: _sequence,
     CHAIN.name: _chain,
     RETURN.name: _return,
+    VARIATION.name: _variation,
     FORM.name: _form,
     SECTION.name: _section,
     MOTIVE.name: _motive,
