@@ -526,9 +526,12 @@ def _chapters(
     for moment, lines in told:
         groups.setdefault(sum(c <= moment.start for c in cuts), []).append((moment, lines))
     found = []
-    for members in groups.values():
+    # What lasts into the next paragraph does not make its bars this one's.
+    until = [members[0][0].start for members in groups.values()][1:] + [score.end]
+    for members, bound in zip(groups.values(), until, strict=True):
         first, last = members[0][0], members[-1][0]
-        bars = book.bars(*printed_bars(score, first.start, max(last.start, last.told.event.end - _INSTANT)))
+        end = max(last.start, min(last.told.event.end, bound) - _INSTANT)
+        bars = book.bars(*printed_bars(score, first.start, end))
         found.append(Chapter(bars, first.start, tuple(line for _, lines in members for line in lines)))
     return found
 
