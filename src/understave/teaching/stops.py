@@ -464,7 +464,10 @@ def _stop(
         said = replace(said, sing="")
     ways = tuple(
         w
-        for w in (*_advice(score, plan, moment, level, language), (f"hands {lead.kind} {lead.label}", said.hands))
+        for w in (
+            *_advice(score, plan, moment, level, language),
+            (f"hands {lead.kind} {lead.label}", said.hands),
+        )
         if w[1] and hidden.isdisjoint(_WORD.findall(w[1]))
     )
     sounds = [
