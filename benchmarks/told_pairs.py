@@ -151,7 +151,13 @@ def judged(path: Path = JUDGED) -> tuple[Pair, ...]:
     """Return the pairs with what the judges chose: ``"1"`` or ``"2"`` each."""
     with path.open(encoding="utf-8", newline="") as file:
         return tuple(
-            Pair(int(row["number"]), row["piece"], row["first"], row["second"], (row["one"], row["two"]))
+            Pair(
+                int(row["number"]),
+                row["piece"],
+                row["first"],
+                row["second"],
+                tuple(choice for choice in (row["one"], row["two"]) if choice),
+            )
             for row in csv.DictReader(file)
         )
 
@@ -242,12 +248,10 @@ def agreed(pieces: Sequence[Weighable], weighing: Weighing) -> list[tuple[bool, 
 def _tell(name: str, found: Sequence[tuple[bool, ...]], console: Console) -> None:
     each = [sum(one) for one in zip(*found, strict=True)]
     # Where both judges chose alike, the ranking agrees with both or with none.
-    same = [one for one in found if len(set(one)) == 1]
-    both = sum(all(one) for one in same)
-    console.print(
-        f"{name}: agrees with the judges in {' and '.join(str(n) for n in each)} of {len(found)} pairs; "
-        f"of the {len(same)} that both chose alike, in {both}"
-    )
+    same = [one for one in found if len(one) > 1 and len(set(one)) == 1]
+    both = f"; of the {len(same)} that both chose alike, in {sum(all(one) for one in same)}" if same else ""
+    counts = " and ".join(str(count) for count in each)
+    console.print(f"{name}: agrees with the judge in {counts} of {len(found)} pairs{both}")
 
 
 def main() -> int:
@@ -264,8 +268,9 @@ def main() -> int:
         console.print(f"{write(options.draw)} pairs in {options.draw}")
         return 0
     pairs = judged()
-    alike = sum(len(set(pair.chosen)) == 1 for pair in pairs)
-    console.print(f"the judges agree in {alike} of {len(pairs)} pairs")
+    twice = [pair for pair in pairs if len(pair.chosen) > 1]
+    alike = sum(len(set(pair.chosen)) == 1 for pair in twice)
+    console.print(f"{len(pairs)} pairs judged, {len(twice)} by two, who agree in {alike}")
     pieces = weighable(pairs)
     _tell("ranked as shipped", agreed(pieces, Weighing()), console)
     _tell("ranked by ear, before the fit", agreed(pieces, BY_EAR), console)
