@@ -138,10 +138,10 @@ def stories_page() -> str:
 
 
 _ABOUT_STORIES = (
-    "Two pieces written for Understave, told from the reading that was corrected by hand: what the page and the "
-    "papers of a lesson begin with. `understave explain FOLDER --minute`, `--five`, or without either prints "
-    "the same of your own piece; in a clone with the open data beside it, `python -m benchmarks.stories` "
-    "prints it of six pieces by others.",
+    "Two pieces written for Understave, told from the reading that was corrected by hand: what the page and "
+    "the papers of a lesson begin with. `understave explain FOLDER --minute`, `--five`, or without either "
+    "prints the same of your own piece; in a clone with the open data beside it, "
+    "`python -m benchmarks.stories` prints it of six pieces by others.",
     "What is told first is decided by how surprising it is, how clearly it is heard and what it is akin to; "
     "every sentence is checked against the notes before it is told ([how right it is](how-right.md)).",
 )
