@@ -66,13 +66,13 @@ class Leaning:
     Fitted with the other numbers on pairs judged blind (``python -m benchmarks.told_pairs --fit``).
     """
 
-    made: float = 0.75
-    line: float = 1.5
+    made: float = 0.6
+    line: float = 1.55
     rub: float = 1.0
-    key: float = 1.2
-    close: float = 0.8
-    again: float = 0.9
-    colour: float = 1.3
+    key: float = 1.3
+    close: float = 0.75
+    again: float = 0.95
+    colour: float = 1.25
     ground: float = 0.85
 
 
@@ -101,9 +101,9 @@ class Weighing:
     """
 
     importance: float = 1.05
-    surprise: float = 0.95
-    exposure: float = 0.55
-    kinship: float = 0.12
+    surprise: float = 1.0
+    exposure: float = 0.5
+    kinship: float = 0.1
     leaning: Leaning = Leaning()
 
 
