@@ -19,8 +19,10 @@ from understave.claims.facts import Facts, voice
 from understave.score.model import Measure, Note
 from understave.theory.key import Key
 
-_MOST = 0.5
-"""Share of a bar's beats that must agree, and of the bars in which what stays does so."""
+_MOST = 0.6
+"""Share of a bar's beats that must agree. Set by ear."""
+_HALF = 0.5
+"""Share of the bars in which what stays on the whole does so."""
 _QUICKER = 1.25
 """How many times as many moments are struck in a bar where notes are quicker. Set by ear."""
 _FAR = 5
@@ -70,30 +72,31 @@ class StaysInBars(_Pairs):
     """In so many of the bars the theme's ``"harmony"``, ``"bass"`` or ``"tune"`` stays; without a number, in
     half of them at least.
 
-    Harmony: on half of the beats the same root. Bass: the lowest note of the first half of the bar. Tune: of
-    the tones that the theme has on top on the beats, half are met in one voice, each on its beat or second.
+    Harmony: on most of the beats the same root. Bass: the lowest note of the first half of the bar, and of
+    the second where the theme's has moved. Tune: of the tones that the theme has on top on the beats, most
+    are met in one voice (`on_top`: in the highest), each on its beat or second.
     """
 
     kind: ClassVar[str] = "what stays in a variation"
     what: str
     number: int | None = None
+    on_top: bool = False
 
     def holds(self, facts: Facts) -> bool:
         if not self.fit(facts):
             return False
         count = self._count(facts)
         if self.number is None:
-            return count >= _MOST * len(self.pairs)
-        off = abs(count - self.number)
-        # One bar in eight may be heard otherwise; of the tune more may be found than were heard on top.
-        return off <= max(1, len(self.pairs) // 8) or (count > self.number and self.what == "tune")
+            return count >= _HALF * len(self.pairs)
+        # One bar in eight may be heard otherwise.
+        return abs(count - self.number) <= max(1, len(self.pairs) // 8)
 
     def _count(self, facts: Facts) -> int:
         if self.what == "tune":
             found: Counter[Hashable] = Counter()
             for old, new in self.bars(facts):
                 found.update(set(self._lines_with_tune(facts, old, new)))
-            return max(found.values(), default=0)
+            return found["top"] if self.on_top else max(found.values(), default=0)
         test = self._harmony if self.what == "harmony" else self._bass
         return sum(test(facts, old, new) for old, new in self.bars(facts))
 
@@ -112,10 +115,14 @@ class StaysInBars(_Pairs):
         return bool(same) and mean(same) >= _MOST
 
     def _bass(self, facts: Facts, old: Measure, new: Measure) -> bool:
-        lows = [facts.lowest(m.start, m.start + m.full_length / 2) for m in (old, new)]
-        if lows[0] is None or lows[1] is None:
-            return False
-        return self.tone(lows[0], False) == self.tone(lows[1], True)
+        tones = []
+        for half in (0, 1):
+            for late, m in enumerate((old, new)):
+                start = m.start + half * m.full_length / 2
+                low = facts.lowest(start, start + m.full_length / 2)
+                tones.append(None if low is None else self.tone(low, bool(late)))
+        first, here, second, there = tones
+        return first is not None and first == here and second in (first, there)
 
     def _lines_with_tune(self, facts: Facts, old: Measure, new: Measure) -> Iterator[Hashable]:
         wanted = {}
@@ -166,8 +173,10 @@ class Varies(_Pairs):
         if self.how in ("minor", "major"):
             return self._mode(facts)
         if self.how == "another tune":
-            kept = StaysInBars(self.start, self.end, self.pairs, self.theme_key, self.key, "tune")
-            return kept._count(facts) < 0.75 * len(self.pairs)
+            kept = StaysInBars(
+                self.start, self.end, self.pairs, self.theme_key, self.key, "tune", on_top=True
+            )
+            return kept._count(facts) < _MOST * len(self.pairs)
         bars = self.bars(facts)
         sides = tuple(zip(*bars, strict=True))
         if self.how == "metre":

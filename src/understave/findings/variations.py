@@ -31,7 +31,7 @@ Detail:
 - ``stays`` tuple of str: what stays on the whole, of ``"tune"``, ``"harmony"``, ``"bass"``, ``"length"``.
 - ``varies`` tuple of str: ``"minor"`` or ``"major"`` (the mode is another), ``"metre"``, ``"faster"`` or
   ``"slower"`` notes, ``"higher"`` or ``"lower"`` register, ``"tune in the bass"``, ``"tune in an inner
-  voice"``, ``"another tune"``.
+  voice"``. That the tune is another is told by the label.
 - ``key`` and ``theme_key`` Key.
 """
 
@@ -298,7 +298,7 @@ class _Compared:
         counts[TUNE] = bars if place else counts[TUNE]
         stays = tuple(name for name in (TUNE, HARMONY, BASS) if counts[name] >= enough)
         goes = (_IN_THE_BASS if place == _IN_THE_BASS else "tune in an inner voice",) if place else ()
-        varies = (*self._varies(ear, table), *goes, *(() if TUNE in stays else ("another tune",)))
+        varies = (*self._varies(ear, table), *goes)
         label = next((_LABELS[name] for name in stays), FREE)
         length = (LENGTH,) if len(theme) == len(part) else ()
         details = VariationDetails(

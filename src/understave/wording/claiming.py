@@ -810,7 +810,10 @@ def _variation(t: Told) -> Iterator[Claim]:
     for what in ("tune", "harmony", "bass"):
         number = t.number(what)
         if number is not None and t.says(what):
-            yield v.StaysInBars(*beside, what, int(number))
+            on_top = not any(how.startswith("tune") for how in found.varies or ())
+            yield v.StaysInBars(*beside, what, int(number), on_top)
+    if named != "tune":
+        yield v.Varies(*beside, "another tune")
     if t.says("varies"):
         yield from (v.Varies(*beside, how) for how in found.varies or () if not how.startswith("tune"))
 
