@@ -20,7 +20,7 @@ from typing import Any
 
 from understave.findings.applied import APPLIED_CHORD
 from understave.findings.cadences import CADENCE, PICARDY
-from understave.findings.catalogue import weight
+from understave.findings.catalogue import is_sure, weight
 from understave.findings.chromatic import CHROMATIC_CHORD
 from understave.findings.dissonance import SHARP_DISSONANCE
 from understave.findings.form import FORM, SECTION
@@ -50,7 +50,6 @@ from understave.teaching.threads import Idea, idea_of
 from understave.theory.vocabulary import Language
 from understave.wording.claiming import is_true
 from understave.wording.sentences import can_say
-from understave.wording.telling import SURE
 
 PIECE_WIDE = frozenset({(FORM.name, "scheme"), (MELODY.name, "range"), (HARMONIC_RHYTHM.name, "usual pace")})
 """What is said of the whole piece or not at all; it has no place to be pointed at."""
@@ -167,7 +166,7 @@ def candidates(score: Score, reading: Reading, language: Language = "en") -> tup
     known = expectations(reading)
     found = []
     for event in reading.events:
-        if event.kind in UNTOLD or (event.kind, event.label) in PIECE_WIDE or event.confidence < SURE:
+        if event.kind in UNTOLD or (event.kind, event.label) in PIECE_WIDE or not is_sure(event):
             continue
         if not can_say(event, language) or _is_everyday(event) or not weight(event):
             continue
