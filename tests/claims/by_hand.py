@@ -11,11 +11,11 @@ from fractions import Fraction
 
 from tests.findings.build import build, spans_of
 
+from understave.claims import against_themes as v
 from understave.claims import chords_and_keys as h
 from understave.claims import on_the_page as pr
 from understave.claims import single_notes as n
 from understave.claims import stretches as p
-from understave.claims import variations as v
 from understave.claims import whole_forms as w
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts

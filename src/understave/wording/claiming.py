@@ -16,11 +16,11 @@ from itertools import pairwise
 from typing import get_args
 
 from understave.claims import Claim, facts
+from understave.claims import against_themes as v
 from understave.claims import chords_and_keys as h
 from understave.claims import on_the_page as pr
 from understave.claims import single_notes as n
 from understave.claims import stretches as p
-from understave.claims import variations as v
 from understave.claims import whole_forms as w
 from understave.findings.applied import APPLIED_CHORD
 from understave.findings.cadences import CADENCE, PICARDY
