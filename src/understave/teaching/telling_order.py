@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
@@ -144,12 +144,25 @@ def drawn_together(
     """Weigh the candidates of a piece and draw them together into threads, the most worth telling first."""
     home = home_of(reading)
     groups: dict[Idea, list[Told]] = defaultdict(list)
+    homecomings = {
+        score.measure_at(event.start).index
+        for event, key in KEY.all(reading.events)
+        if event.label == "home" and key.came_from is not None
+    }
     for one in found:
         told = _weighed(one, weighing)
+        back = RETURN.of(told.event)
+        bar = score.measure_at(told.event.start).index
+        if back is not None and bar in homecomings and score.measure_at(back.from_start).index <= 1:
+            told = replace(told, worth=told.worth * _HOMECOMING)
         if told.worth > 0:
             groups[idea_of(told.event, home)].append(told)
     threads = [_thread(score, idea, places, weighing) for idea, places in groups.items()]
     return tuple(sorted(threads, key=lambda t: (-t.worth, t.lead.event.start)))
+
+
+_HOMECOMING = 1.5
+"""How much more a return of the opening is worth that brings the home key with it (set by ear)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +232,7 @@ def _is_memory(score: Score, places: Sequence[Told]) -> bool:
     return apart and first.start > score.end / 8 and last.start >= 7 * score.end / 10
 
 
-_MEMORY = 3.0
+_MEMORY = 5.0
 """How much more figures are worth that come back at the end from the middle of the piece (set by ear)."""
 
 
