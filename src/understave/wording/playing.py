@@ -16,6 +16,7 @@ from typing import Literal
 from understave.findings.remembered import remembered
 from understave.harmony.reading import Event, Span
 from understave.interpretation.dynamics import level_at
+from understave.interpretation.perform import HALF_WAY
 from understave.interpretation.plan import Plan, Tension, Voice
 from understave.interpretation.printed import nearest_mark, printed_loudness
 from understave.interpretation.tension import TENSION
@@ -30,8 +31,9 @@ from understave.wording.sentences import can_say, plain, say, say_again
 Aspect = Literal["tension", "dynamics", "voicing", "timing", "pedal"]
 _NOTES = ("dissonance", "resolution", "repeated")
 """Roles of a `Voice` that single notes have; the others are layers of the texture."""
-MOST, LONG = 4, 3
-"""Lines that begin in a bar, at most; bars from which on what is alike is told once."""
+MOST, LONG, APART = 4, 3, 2
+"""Lines that begin in a bar, at most; bars from which on what is alike is told once; bars from one to the
+next of what counts as alike, so that a pattern of every second bar is one."""
 _ONLY_PRINT = frozenset({"printed mark", "as printed", "printed release"})
 """Reasons that say no more than what the score prints."""
 _WEIGHTS: dict[Aspect, float] = {"dynamics": 4.0, "timing": 3.5, "voicing": 3.0, "pedal": 2.5, "tension": 1.0}
@@ -147,7 +149,7 @@ def _lasting(score: Score, items: list[_Item], book: Phrasebook) -> list[_Item]:
         bars = [score.measure_at(i.moment).index for i in group]
         first = 0
         for k in range(1, len(group) + 1):
-            if k < len(group) and bars[k] - bars[k - 1] <= 1:
+            if k < len(group) and bars[k] - bars[k - 1] <= APART:
                 continue
             if bars[k - 1] - bars[first] + 1 >= LONG:
                 numbers = (score.measures[bars[first]].number, score.measures[bars[k - 1]].number)
@@ -237,7 +239,8 @@ def _told(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
             yield _Item(bend.moment, "timing", words[_pace(factor)], bend.why)
     depth = 0.0
     for move in plan.pedal:
-        what = _pedal_words(depth, move.depth, book)
+        melts = move.late and depth > 0 and move.depth > HALF_WAY
+        what = words["play_pedal_melt"] if melts else _pedal_words(depth, move.depth, book)
         if what and move.origin == "printed":
             what = words["play_printed"].format(what=what)
         if what:
