@@ -343,7 +343,9 @@ def main() -> None:
     parser.add_argument("--nameless", action="store_true", help="take the composer's name away")
     parser.add_argument("--blur", action="store_true", help="measure blur too (minutes)")
     parser.add_argument("--ways", metavar="SCORE", help="how unlike the ways to pedal sound in this score")
-    parser.add_argument("--bars", default="1-8", help="with --ways: which bars, counted from 1 (default: 1-8)")
+    parser.add_argument(
+        "--bars", default="1-8", help="with --ways: which bars, counted from 1 (default: 1-8)"
+    )
     arguments = parser.parse_args()
     console = Console(width=150)
     if arguments.ways:

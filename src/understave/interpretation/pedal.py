@@ -125,8 +125,8 @@ def _moves(
             origin, why = reason(grounds, before, hold)
             depth = DEPTHS[hold.depth] if plain else _depth(grounds, hold, why.label)
             change = before is not None and before.depth != UP
-            # Against a printed pedal the foot comes only part of the way up: what the print joins still sounds
-            # as one, on a piano that rings longer than the printed pedal was meant for.
+            # Against a printed pedal the foot comes only part of the way up: what the print joins still
+            # sounds as one, on a piano that rings longer than the printed pedal was meant for.
             argued = why.label == "against the print" and not plain
             melts = change and (late or argued or bool(grounds.melted[hold.first]))
             moves.append(PedalMove(grounds.moments[hold.first], depth, origin, why, melts))
