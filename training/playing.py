@@ -123,6 +123,11 @@ def _features(e: Excerpt) -> dict[str, dict[str, float]]:
             "below middle C": min(0, n.midi - 60),
             **{role: float(roles.get(n.id) == role) for role in ("melody", "bass", "accompaniment")},
             "top of a chord": float(len(struck[n.onset]) > 1 and n.midi == max(struck[n.onset])),
+            "first beat": float(e.score.beat_at(n.onset) == 1),
+            "off the beat": float(e.score.beat_at(n.onset).denominator != 1),
+            "doubling of length": float(
+                np.log2(max(0.125, float(n.duration / e.score.measures[n.measure].beat_length)))
+            ),
         }
         for n in e.score.notes
     }
