@@ -200,6 +200,8 @@ def test_what_the_pedal_does_alike_for_bars_is_one_line_and_its_exception_anothe
 
     moves = [PedalMove(F(4 * k), 1.0, "proposed", why("new harmony")) for k in range(6)]
     moves.insert(3, PedalMove(F(10), 0.5, "proposed", why("half")))
+    # One that goes only three quarters down is no exception.
+    moves[4] = replace(moves[4], depth=0.75)
     told = tell_plan(score_of(6), Plan(pedal=tuple(moves)))
     assert [(a.moment, a.what) for a in told] == [
         (F(0), "pedal down"),

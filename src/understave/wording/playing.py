@@ -6,7 +6,7 @@ a few words of ours (``play_...`` in the phrasebook), why in the sentences of th
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -143,14 +143,17 @@ def is_borne_out(score: Score, plan: Plan, reason: Event, level: Level, language
 def _lasting(score: Score, items: list[_Item], book: Phrasebook) -> list[_Item]:
     """Put what the pedal does alike for bars on end into one item, where it begins."""
     items = _touches(score, items, book)
+    # Whether a change goes all the way down or three quarters, it is the same turn of the foot.
+    deep = {book.phrases["play_pedal_change_down"], book.phrases["play_pedal_change_most"]}
     alike: dict[tuple[str, str], list[_Item]] = defaultdict(list)
     for item in items:
         if item.aspect == "pedal" and item.why is not None and not item.lasts:
-            alike[item.what, item.why.label].append(item)
+            alike["" if item.what in deep else item.what, item.why.label].append(item)
     gone: set[int] = set()
     whole: list[_Item] = []
-    for (what, label), group in alike.items():
+    for (_, label), group in alike.items():
         for run in _on_end(score, group):
+            what = Counter(i.what for i in run).most_common(1)[0][0]
             each = book.phrases["play_each_chord"].format(what=what) if label == "new harmony" else what
             said = book.phrases["play_lasting"].format(bars=_bars(score, run, book), what=each)
             whole.append(replace(run[0], what=said, lasts=True))
