@@ -123,6 +123,22 @@ def test_hairpins_marks_and_time_are_told_with_their_places() -> None:
     ]
 
 
+def test_how_to_play_a_printed_hairpin_is_said_once() -> None:
+    plan = Plan(
+        hairpins=tuple(
+            Hairpin(F(start), None, F(start + 2), kind, "printed", SILENT)
+            for start, kind in ((0, "crescendo"), (2, "diminuendo"), (4, "crescendo"), (6, "diminuendo"))
+        )
+    )
+    assert [moment for moment, _, _ in said(plan)] == [F(0), F(2)]
+
+
+def test_three_changes_alike_in_one_bar_are_one_line() -> None:
+    why = made("no words", "against the print", F(0), F(4), (), 1.0)
+    plan = Plan(pedal=tuple(PedalMove(F(k), 1.0, "proposed", why, k > 0) for k in range(4)))
+    assert said(plan)[1:] == [(F(1), "pedal", "bar 1: let the pedal half up, then down again")]
+
+
 def test_layers_are_told_where_they_come_or_move_and_single_notes_one_by_one() -> None:
     def why(label: str) -> Event:
         return made("no words", label, F(0), F(4), (), 1.0)

@@ -87,7 +87,7 @@ def tell_plan(
     With `marked`, numerals stand between ⟨ and ⟩, to be set by whoever prints them.
 
     At most `MOST` lines begin in a bar, what matters most for the ear first; what a pedal does in the same
-    way for `LONG` bars or more is one line with its bars, and its exceptions keep their own. What is printed
+    way for `LONG` bars or times or more is one line with its bars, and its exceptions keep their own. What is printed
     and needs no word is not said again. Of tension each peak is told, and every release from `HIGH`. A
     reason of a kind told before is told briefly, and left out where it is the same as the one before it or
     where the notes deny it; with it goes the advice on a single voice.
@@ -176,13 +176,13 @@ def _touches(score: Score, items: list[_Item], book: Phrasebook) -> list[_Item]:
 
 
 def _on_end(score: Score, group: list[_Item]) -> Iterator[list[_Item]]:
-    """Part items into runs that go on bar by bar, and yield those of `LONG` bars or more."""
+    """Part items into runs that go on bar by bar, and yield those of `LONG` bars, or turns, or more."""
     bars = [score.measure_at(i.moment).index for i in group]
     first = 0
     for k in range(1, len(group) + 1):
         if k < len(group) and bars[k] - bars[k - 1] <= APART:
             continue
-        if bars[k - 1] - bars[first] + 1 >= LONG:
+        if bars[k - 1] - bars[first] + 1 >= LONG or k - first >= LONG:
             yield group[first:k]
         first = k
 
@@ -255,7 +255,13 @@ def _told(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
             continue
         what = mark.mark if mark.origin == "proposed" else words["play_printed"].format(what=mark.mark)
         yield _Item(mark.moment, "dynamics", what, mark.why)
+    advised: set[str] = set()
     for hairpin in plan.hairpins:
+        if hairpin.origin == "printed":
+            # How to play a printed hairpin is said once; that others stand there everybody sees.
+            if hairpin.kind in advised:
+                continue
+            advised.add(hairpin.kind)
         peak = place(score, hairpin.peak, book) if hairpin.peak is not None else ""
         what = words[f"play_{hairpin.kind}"].format(place=_end_place(score, hairpin.end, book), peak=peak)
         if hairpin.origin == "printed":
