@@ -87,10 +87,10 @@ def tell_plan(
     With `marked`, numerals stand between ⟨ and ⟩, to be set by whoever prints them.
 
     At most `MOST` lines begin in a bar, what matters most for the ear first; what a pedal does in the same
-    way for `LONG` bars or times or more is one line with its bars, and its exceptions keep their own. What is printed
-    and needs no word is not said again. Of tension each peak is told, and every release from `HIGH`. A
-    reason of a kind told before is told briefly, and left out where it is the same as the one before it or
-    where the notes deny it; with it goes the advice on a single voice.
+    way for `LONG` bars or times or more is one line with its bars, and its exceptions keep their own. What is
+    printed and needs no word is not said again. Of tension each peak from `HIGH` is told, and every release
+    after one. A reason of a kind told before is told briefly, and left out where it is the same as the one
+    before it or where the notes deny it; with it goes the advice on a single voice.
     """
     book = phrasebook(language)
     start, end = stretch or (Fraction(0), score.end)
@@ -255,18 +255,7 @@ def _told(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
             continue
         what = mark.mark if mark.origin == "proposed" else words["play_printed"].format(what=mark.mark)
         yield _Item(mark.moment, "dynamics", what, mark.why)
-    advised: set[str] = set()
-    for hairpin in plan.hairpins:
-        if hairpin.origin == "printed":
-            # How to play a printed hairpin is said once; that others stand there everybody sees.
-            if hairpin.kind in advised:
-                continue
-            advised.add(hairpin.kind)
-        peak = place(score, hairpin.peak, book) if hairpin.peak is not None else ""
-        what = words[f"play_{hairpin.kind}"].format(place=_end_place(score, hairpin.end, book), peak=peak)
-        if hairpin.origin == "printed":
-            what = words["play_printed"].format(what=what)
-        yield _Item(hairpin.start, "dynamics", what, hairpin.why)
+    yield from _hairpins(score, plan, book)
     yield from _voices(score, plan.voices, book)
     for bend in plan.timing:
         if bend.why is not None:
@@ -288,6 +277,22 @@ def _told(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
             yield _Item(move.moment, "pedal", what, move.why, turn=turn)
         depth = move.depth
     yield from _tension(score, plan.tension, book)
+
+
+def _hairpins(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
+    words = book.phrases
+    advised: set[str] = set()
+    for hairpin in plan.hairpins:
+        if hairpin.origin == "printed":
+            # How to play a printed hairpin is said once; that others stand there everybody sees.
+            if hairpin.kind in advised:
+                continue
+            advised.add(hairpin.kind)
+        peak = place(score, hairpin.peak, book) if hairpin.peak is not None else ""
+        what = words[f"play_{hairpin.kind}"].format(place=_end_place(score, hairpin.end, book), peak=peak)
+        if hairpin.origin == "printed":
+            what = words["play_printed"].format(what=what)
+        yield _Item(hairpin.start, "dynamics", what, hairpin.why)
 
 
 def _end_place(score: Score, moment: Fraction, book: Phrasebook) -> str:
