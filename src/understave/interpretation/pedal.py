@@ -48,6 +48,7 @@ In the melting style, which begins from less, the first holds for both.
 
 LIGHT = {
     "press": 0.0,
+    "begin": 0.3,
     "quick": 0.02,
     "within": 0.0,
     "off_beat": 0.2,
