@@ -14,7 +14,8 @@ from typing import Any
 
 from understave.engraving import Options, excerpt
 from understave.errors import MissingError
-from understave.harmony.reading import Reading, Span
+from understave.export.parquet import chord_row
+from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
 from understave.interpretation.sounding import Sound
 from understave.interpretation.tension import curve
@@ -98,31 +99,15 @@ def table(value: object, *, pandas: bool = False) -> Any:
         import pyarrow
     except ImportError as error:
         raise MissingError("Tables need the package pyarrow: pip install understave[tables].") from error
-    made = pyarrow.Table.from_pylist([_row(span) for span in value.spans])
+    made = pyarrow.Table.from_pylist(
+        [{"start": float(span.start), "end": float(span.end), **chord_row(span)} for span in value.spans]
+    )
     if not pandas:
         return made
     try:
         return made.to_pandas()
     except ImportError as error:
         raise MissingError("Data frames need the package pandas: pip install understave[tables].") from error
-
-
-def _row(span: Span) -> dict[str, Any]:
-    chord = span.numeral.chord(span.key)
-    return {
-        "start": float(span.start),
-        "end": float(span.end),
-        "key": span.key.tonic.name,
-        "mode": span.key.mode,
-        "numeral": str(span.numeral),
-        "chord": chord.name,
-        "members": [tone.name for tone in chord.members],
-        "bass": chord.bass.name,
-        "confidence": span.confidence,
-        "fixed": span.fixed,
-        "notes": list(span.notes),
-        "foreign": list(span.foreign),
-    }
 
 
 # --- the plan as lanes -----------------------------------------------------------------------------------

@@ -84,7 +84,17 @@ AMEN = build(
 PLUCKED = build("E5:4 | F5:4 | E5:4 | D5:4", "A2:1 r:3 | A2:1 r:3 | A2:1 r:3 | A2:1 r:3")
 """A is struck at the head of each bar and let go at once."""
 
+ROOTLESS = build("Ab4:4 | Gb4:4", "F4:4 | Eb4:4", "Cb4:4 | Bb3:4", signature=-5)
+"""Three notes that D flat and D alike could be the root of, and neither sounds."""
+OCTAVES = build("D5:2 Bb4:2 | Eb5:4", "D4:2 Bb3:2 | Eb4:4", "D3:2 Bb2:2 | Eb3:4", signature=-3)
+"""Leading tone, dominant and tonic of E flat in octaves, without a chord."""
+INTERRUPTED = build("F5:1 G5 A5 A5 | A5:4", "D4:1 Eb4 E4 r | r:1 F4:3", "D3:1 Eb3 E3 G3 | F3:4", signature=-1)
+"""D, E flat, E and F in the bass, with G between the last two."""
+
 ON = {
+    "rootless": (ROOTLESS, "Db: viio43/ii:4 | ii6:4"),
+    "octaves": (OCTAVES, "Eb: V:4 | I:4"),
+    "interrupted": (INTERRUPTED, "d: i:1 V7/V:1 viio7/III:2 | III:4"),
     "song": (SONG, "C: I:4 | V:2 I:2 | G: I:4 | C: V7:4 | I:4 | V:2 I:2"),
     "exposition": (SONG, "C: I:4 | V:2 G: IV:2 | I:4 | C: V7:4 | I:4 | V:2 I:2"),
     "resting": (RESTING, "F: V:4 | V42:4 | I6:4"),
@@ -117,6 +127,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("close", h.OneKey(F(0), F(8), K("C"))),
     ("close", h.OfTheKey(F(0), F(0), K("C"), R("ii6"))),
     ("close", h.Labelled(F(3), F(3), K("C"), R("V"))),
+    ("exposition", h.KeyEntered(F(8), F(12), K("C"))),
     ("close", p.ChangesHere(F(2), F(2))),
     ("amen", h.Cadence(F(4), F(8), K("C"), "plagal", P("C5"))),
     ("still", p.SoundsOn(F(0), F(12), C("C"))),
@@ -191,6 +202,15 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("resting", h.CarriesBass(F(4), F(8), P("Bb3"))),
     ("seventh", h.CarriesBass(F(4), F(8), P("Bb2"), P("F4"))),
     ("misread", h.ChordIs(F(0), F(0), K("bb"), R("i6"))),
+    ("rootless", h.ChordIs(F(0), F(0), K("Db"), R("viio43/ii"))),
+    ("octaves", h.Confirmed(F(4), F(4), K("Eb"))),
+    (
+        "interrupted",
+        n.BassLine(
+            F(0), F(8), tuple(map(P, ("D3", "Eb3", "E3", "F3"))), (F(0), F(1), F(2), F(4)), "semitones", "up"
+        ),
+    ),
+    ("song", h.KeyEntered(F(4), F(8), K("G"))),
     ("misread", h.ChordIs(F(4), F(4), K("G"), R("V7/IV"))),
     ("exposition", h.OneKey(F(0), F(24), K("C"))),
     ("close", h.OfTheKey(F(0), F(0), K("C"), R("V/V"))),

@@ -81,6 +81,13 @@ def _chord(name: str = "numeral") -> Way:
     return lambda c, rng, facts: replace(c, **{name: other_chord(getattr(c, name), rng)})
 
 
+def _chord_of_elsewhere(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    """A triad that no chord of the stretch has the tones of."""
+    made = replace(c, numeral=other_chord(c.numeral, rng))
+    read = {s.numeral.chord(s.key).semitones for s in facts.spans_in(c.start, c.end + Fraction(1, 8))}
+    return None if made.numeral.chord(made.key).semitones in read else made
+
+
 def _word(name: str, *words: str) -> Way:
     def way(c: Claim, rng: random.Random, facts: Facts) -> Claim:
         return replace(c, **{name: rng.choice([w for w in words if w != getattr(c, name)])})
@@ -335,7 +342,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     n.Rub: (_bent("pitch"), _bent("against")),
     n.GoesOn: (lambda c, r, f: replace(c, aim=_clean(c.aim, r)), _bent("pitch")),
     h.ChordIs: (_chord(), _key()),
-    h.ChordAbout: (_chord(),),
+    h.ChordAbout: (_chord_of_elsewhere,),
     h.NextChord: (_chord(),),
     h.Member: (_flip("belongs"),),
     h.Follows: (_flip("has"),),
@@ -359,6 +366,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
         lambda c, r, f: replace(c, numeral=RomanNumeral.parse(r.choice(("V7", "viio7", "I64", "V43")))),
     ),
     h.Confirmed: (_key(), _start(-1, 1)),
+    h.KeyEntered: (_key(),),
     h.ForeignTo: (_flip("foreign"),),
     h.Instead: (_bent("plain"), lambda c, r, f: replace(c, tone=c.plain, plain=c.tone)),
     h.Related: (_key(), _word("relation", "dominant", "subdominant", "relative", "tritone", "tone above")),

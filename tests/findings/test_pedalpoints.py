@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 from tests.findings.build import build, spans_of
 
+from understave.findings.catalogue import is_sure
 from understave.findings.pedalpoints import find_pedalpoints
 from understave.harmony.engine import read_harmony
 from understave.harmony.reading import Event
@@ -264,3 +265,23 @@ def test_a_drone_sounds_on_for_four_bars(bass: str, bars: int, found: bool) -> N
     score = build(" | ".join(["E5:2 D5:2"] * bars), " | ".join([bass] * bars))
     spans = spans_of(score, "C: " + " | ".join(["I:4"] * bars))
     assert any(e.kind == "drone" for e in find_pedalpoints(score, spans)) == found
+
+
+def test_a_bass_that_moves_to_the_note_of_a_chord_without_it_has_left() -> None:
+    """E flat is held into the dominant and ends there; D, the dominant's own, is struck on the second beat."""
+    upper = ("G4:4 | F4:2 G4:2 | F4:2 G4:2 | G4:4", "Bb3:4 | Bb3:4 | Bb3:4 | Bb3:4")
+    score = build(*upper, "Eb2+Eb3:2 Eb3:3 D3:1/2 Bb2:1/2 Eb3:3 D3:1/2 Bb2:1/2 Eb3:2 Eb3:4", signature=-3)
+    text = "Eb: I:4 | V:2 I:2 | V:2 I:2 | I:4"
+    assert all(e.end - e.start <= 6 for e in found(score, text) if e.get("place") == "bass")
+
+
+@pytest.mark.parametrize(("bars", "told"), [(1, False), (3, True)])
+def test_a_bass_that_hardly_stays_is_not_told(bars: int, told: bool) -> None:
+    """Five beats under one other chord; the same over three bars with several."""
+    if bars == 1:
+        score = build("E4:4 | D4:1 E4:3", "G4:4 | F4:1 G4:3", "C3:5 G2:3")
+        text = "C: I:4 | V7:1 I:4"
+    else:
+        score, text = TONIC, OVER_TONIC
+    events = found(score, text)
+    assert [is_sure(e) for e in events] == [told]

@@ -7,7 +7,7 @@ from tests.harmony.small_scores import chords
 
 from understave.errors import UnderstaveError
 from understave.harmony.change_points import change_points
-from understave.harmony.typed import typed_chords, typed_key
+from understave.harmony.typed import typed_chords, typed_key, with_key
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
@@ -147,3 +147,26 @@ def test_moves_change_where_the_notes_do():
     assert change_points(score, score.measures[0].start, end, (cad,)) == ()
     with pytest.raises(UnderstaveError, match=r"too few notes .*[.]$"):
         change_points(score, score.measures[0].start, 2 * 1, (cad, five))
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "rest"),
+    [
+        ("Ab: V7", "Ab", "V7"),
+        ("in Ab, V7", "Ab", "V7"),
+        ("in As, V7", "Ab", "V7"),
+        ("en f, iv6", "f", "iv6"),
+        ("V7 in f-Moll", "f", "V7"),
+        ("V65/V in c# minor", "c#", "V65/V"),
+        ("viio7", None, "viio7"),
+    ],
+)
+def test_a_key_is_typed_with_a_chord_in_words_or_with_a_colon(text, key, rest):
+    """The colon is the open standard's (RomanText, Tymoczko and others 2019); the words are the trade's."""
+    named, chord = with_key(text)
+    assert (named, chord.strip()) == (None if key is None else Key.parse(key), rest)
+
+
+def test_a_key_that_is_none_is_said_in_a_sentence():
+    with pytest.raises(UnderstaveError, match="is not a key"):
+        with_key("in Xy, V7")

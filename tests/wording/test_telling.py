@@ -9,12 +9,13 @@ import pytest
 from tests.partial import event as made
 from tests.wording.readings import EXAMPLES, NAMES, piece
 
+from understave.findings.kinds import SURE
 from understave.harmony.reading import Reading
 from understave.theory.names import key_name
 from understave.wording import LEVELS, SPOKEN, phrasebook, tell
 from understave.wording.claiming import is_true
 from understave.wording.gaps import place
-from understave.wording.telling import MOST, SURE, heading_bars, keys_in, passages
+from understave.wording.telling import MOST, heading_bars, keys_in, passages
 
 F = Fraction
 

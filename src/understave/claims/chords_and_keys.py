@@ -40,9 +40,9 @@ def _reads(span: Span | None, key: Key, numeral: RomanNumeral) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class ChordIs(Claim):
-    """The chord of a moment: the one read there, by sound and lowest note; its root or third sounds.
+    """The chord of a moment: the one read there, by sound and lowest note; root, or third and fifth, sound.
 
-    A seventh that it is named for sounds, and no member is missing while its letter sounds in another shade:
+    Of a seventh chord root and seventh do. No member is missing while its letter sounds in another shade:
     what has F flat and no F is no chord on F (handbooks name chords by their letters, see `theory.chord`).
     """
 
@@ -59,7 +59,7 @@ class ChordIs(Claim):
         notes = facts.heard(span.start, span.end)
         here = {note.midi % 12 for note in notes}
         third, seventh = chord.member(3), chord.member(7)
-        if seventh is not None and seventh.semitone not in here:
+        if seventh is not None and not {chord.root.semitone, seventh.semitone} <= here:
             return False
         shades = {note.pitch.letter for note in notes if note.midi % 12 not in chord.semitones}
         if any(
@@ -67,7 +67,10 @@ class ChordIs(Claim):
             for tone in span.numeral.chord(span.key).members
         ):
             return False
-        return chord.root.semitone in here or (third is not None and third.semitone in here)
+        fifth = chord.member(5)
+        return chord.root.semitone in here or (
+            third is not None and fifth is not None and {third.semitone, fifth.semitone} <= here
+        )
 
     def subject(self) -> Hashable:
         return "chord", self.start
@@ -359,6 +362,9 @@ class Confirmed(Claim):
         root = PitchClass.from_fifths(self.key.tonic.fifths + 1)
         for span in reversed(before[-3:]):
             if _is_dominant(span, self.key):
+                # Two tones in octaves are as much of another key.
+                if len({note.midi % 12 for note in facts.heard(span.start, span.end)}) < 3:
+                    return False
                 low = facts.sounding(max(span.start, span.end - facts.bar(span.start).beat_length))
                 return any(note.midi % 12 == root.semitone for note in low[:2]) or _lowest_is(
                     facts, span, root
@@ -372,6 +378,24 @@ class Confirmed(Claim):
 
     def answer(self) -> Hashable:
         return self.confirmed
+
+
+@dataclass(frozen=True, slots=True)
+class KeyEntered(Claim):
+    """A key that is entered at the end of a stretch has its dominant before another key takes over.
+
+    Handbook rule (Hutchinson, chapter 22: a pivot leads to a chord that only the new key has, most often its
+    dominant).
+    """
+
+    kind: ClassVar[str] = "key entered"
+    key: Key
+
+    def holds(self, facts: Facts) -> bool:
+        bar = facts.bar(self.end).full_length
+        spans = [s for s in facts.spans_in(self.start, self.end + 16 * bar) if s.end > self.end]
+        inside = takewhile(lambda span: span.key == self.key or span.start < self.end, spans)
+        return any(_is_dominant(span, self.key) for span in inside if span.key == self.key)
 
 
 @dataclass(frozen=True, slots=True)

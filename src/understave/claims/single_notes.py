@@ -502,7 +502,8 @@ class BassIs(Claim):
 class BassLine(Claim):
     """The lowest notes from moment to moment are these, whatever their octaves.
 
-    ``"semitones"``: each a semitone on, `way` up or down; ``"steps"``: each a step on; ``""``: as they are.
+    ``"semitones"``: each a semitone on, `way` up or down, with no other bass note of a beat between;
+    ``"steps"``: each a step on; ``""``: as they are.
     """
 
     kind: ClassVar[str] = "bass line"
@@ -519,10 +520,26 @@ class BassLine(Claim):
             lows = {note.midi % 12 for note in (low, *here[:1]) if note is not None}
             if pitch.midi % 12 not in lows:
                 return False
+            if self.by == "semitones" and self._leaves(facts, pitch, start, end):
+                return False
         sign = -1 if self.way == "down" else 1
         moves = [sign * (b.midi - a.midi) % 12 for a, b in zip(self.basses, self.basses[1:], strict=False)]
         most = {"semitones": 1, "steps": 3}.get(self.by)
         return most is None or all(0 < m <= most for m in moves)
+
+    def _leaves(self, facts: Facts, pitch: Pitch, start: Fraction, end: Fraction) -> bool:
+        """Whether the bass goes elsewhere for a beat, by a note struck alone (a chord is no bass)."""
+        beat = facts.bar(start).beat_length
+        moment = start + beat
+        while moment < end:
+            here = facts.sounding(moment)
+            low = here[0] if here else None
+            if low is not None and low.onset == moment and low.end - low.onset >= beat:
+                alone = [note for note in here if note.onset == moment and note.staff == low.staff] == [low]
+                if alone and low.midi % 12 != pitch.midi % 12:
+                    return True
+            moment += beat
+        return False
 
 
 @dataclass(frozen=True, slots=True)

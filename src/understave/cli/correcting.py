@@ -38,7 +38,8 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
         "--to", dest="end", metavar="BAR[:BEAT]", help="where it ends (not included), after --from"
     )
     correct.add_argument(
-        "--chord", help="Roman numeral, such as V65/V; with --key also figures that move (V64-53) or Eb7/G"
+        "--chord",
+        help='Roman numeral, such as V65/V or "in Ab, V7"; with a key also figures that move (V64-53) or Eb7/G',
     )
     correct.add_argument("--key", help="key, such as Ab, As, f or f-Moll (lower case for minor)")
     correct.add_argument(
@@ -157,12 +158,16 @@ def _list_corrections(path: Path, console: Console) -> None:
 def _decision(score: Score, arguments: argparse.Namespace) -> tuple[Correction, ...]:
     from understave.harmony.change_points import change_points
     from understave.harmony.reading import Correction
-    from understave.harmony.typed import typed_key, usual_entry
+    from understave.harmony.typed import typed_key, usual_entry, with_key
 
     arguments.entry = arguments.entry or usual_entry()
     if not arguments.chord and not arguments.key:
         raise UnderstaveError("Say what is right: give --chord, --key or both.")
     key = typed_key(arguments.key, arguments.entry) if arguments.key else None
+    named, arguments.chord = with_key(arguments.chord or "", arguments.entry)
+    if key is not None and named not in (None, key):
+        raise UnderstaveError(f"--chord names {named} and --key {key}; name one key, in one of them.")
+    key = key or named
     start = place_named(score, arguments.start)
     since = score.time_of(*start)
     end = place_named(score, arguments.end, since)

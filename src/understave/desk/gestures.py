@@ -15,7 +15,7 @@ from understave.errors import DeskError
 from understave.harmony.change_points import change_points
 from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Correction, Span
-from understave.harmony.typed import Entry, Kind, typed_chords, typed_key
+from understave.harmony.typed import Entry, Kind, typed_chords, typed_key, with_key
 from understave.score.model import Score, beat_text
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
@@ -34,9 +34,9 @@ def spelled(
 ) -> Spelled:
     """Read a text for the span that begins at `start` as `label` takes it."""
     span = _span_at(spans, start)
-    before, colon, after = text.partition(":")
-    key = typed_key(before, entry) if colon else span.key
-    typed = typed_chords(after if colon else text, key, entry)
+    named, rest = with_key(text, entry)
+    key = named or span.key
+    typed = typed_chords(rest, key, entry)
     chords = [numeral.chord(key) for numeral in typed.numerals]
     moments = (span.start, *change_points(score, span.start, span.end, chords), span.end)
     parts = zip(pairwise(moments), typed.numerals, strict=True)
@@ -48,7 +48,7 @@ def label(
 ) -> tuple[Correction, ...]:
     """Set the chord of the span that begins at `start`, as `harmony.typed` reads it.
 
-    A key before a colon (``Ab: V7``, ``f: iv``) sets the key too. Figures that move make a chord of each,
+    A key with it (``Ab: V7``, ``in Ab, V7``) sets the key too. Figures that move make a chord of each,
     parted where the notes change.
     """
     return tuple(_set(score, *part) for part in spelled(score, spans, start, text, entry).chords)

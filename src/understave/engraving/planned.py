@@ -273,16 +273,7 @@ def _mark_wording(mark: str, origin: Origin, book: Phrasebook) -> Wording:
 def _legs(hairpins: Sequence[Hairpin]) -> Iterable[_Leg]:
     """Cut swells at their peak."""
     for index, hairpin in enumerate(hairpins):
-        peak = (
-            hairpin.peak
-            if hairpin.kind == "swell"
-            else hairpin.end
-            if hairpin.kind == "crescendo"
-            else hairpin.start
-        )
-        peak = (
-            (hairpin.start + hairpin.end) / 2 if peak is None else min(hairpin.end, max(hairpin.start, peak))
-        )
+        peak = hairpin.loudest
         if peak > hairpin.start:
             yield _Leg(hairpin.start, peak, 0.0, 1.0, hairpin, index)
         if peak < hairpin.end:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from understave.export.reading_data import detail
-from understave.harmony.reading import Reading
+from understave.harmony.reading import Reading, Span
 from understave.parquet_files import Columns, write_parquet
 from understave.score.model import Score, beat_text
 
@@ -57,25 +57,25 @@ EVENTS: Columns = dict(
 
 def spans_parquet(score: Score, reading: Reading) -> bytes:
     """Return the spans of a reading as a Parquet file with the columns of `SPANS`."""
-    rows = []
-    for span in reading.spans:
-        chord = span.numeral.chord(span.key)
-        rows.append(
-            {
-                **_place(score, span.start, span.end),
-                "key": span.key.tonic.name,
-                "mode": span.key.mode,
-                "numeral": str(span.numeral),
-                "chord": chord.name,
-                "members": [tone.name for tone in chord.members],
-                "bass": chord.bass.name,
-                "confidence": span.confidence,
-                "fixed": span.fixed,
-                "notes": list(span.notes),
-                "foreign": list(span.foreign),
-            }
-        )
+    rows = [{**_place(score, span.start, span.end), **chord_row(span)} for span in reading.spans]
     return _bytes(rows, SPANS, score)
+
+
+def chord_row(span: Span) -> dict[str, Any]:
+    """Return what a row of a table says of a chord besides its place."""
+    chord = span.numeral.chord(span.key)
+    return {
+        "key": span.key.tonic.name,
+        "mode": span.key.mode,
+        "numeral": str(span.numeral),
+        "chord": chord.name,
+        "members": [tone.name for tone in chord.members],
+        "bass": chord.bass.name,
+        "confidence": span.confidence,
+        "fixed": span.fixed,
+        "notes": list(span.notes),
+        "foreign": list(span.foreign),
+    }
 
 
 def events_parquet(score: Score, reading: Reading) -> bytes:

@@ -108,15 +108,10 @@ def _direction(inner: etree._Element, name: str, depth: float | None = None) -> 
 
 def _wedges(hairpin: Hairpin, index: int, number: str) -> Iterator[tuple[Fraction, bool, etree._Element]]:
     """The ends of a hairpin's wedges, each with its moment and whether it begins there."""
-    peak = (
-        hairpin.end
-        if hairpin.kind == "crescendo"
-        else hairpin.start
-        if hairpin.kind == "diminuendo"
-        else hairpin.peak
-    )
-    peak = (hairpin.start + hairpin.end) / 2 if peak is None else min(hairpin.end, max(hairpin.start, peak))
-    for kind, start, end in (("crescendo", hairpin.start, peak), ("diminuendo", peak, hairpin.end)):
+    for kind, start, end in (
+        ("crescendo", hairpin.start, hairpin.loudest),
+        ("diminuendo", hairpin.loudest, hairpin.end),
+    ):
         if start < end:
             for what, moment in ((kind, start), ("stop", end)):
                 wedge = etree.Element("wedge", type=what, number=number)

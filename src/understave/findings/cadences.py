@@ -490,6 +490,9 @@ CADENCE: Kind[CadenceDetails] = Kind(
     lane=Lane(),
     stop=Stop("cadence"),
     contrasts={"deceptive": "arrival", "evaded": "arrival"},
+    # On training pieces (chorales, quartets, variations) analysts mark an end at 24 of 42 half and 17 of 26
+    # imperfect cadences as sure as this, at 42 of 94 and 30 of 66 from .35 on, and at none of 6 plagal ones.
+    sure={"half": 0.6, "imperfect authentic": 0.6, "plagal": 0.7, "evaded": 0.4},
     searched={
         "authentic cadence": ("perfect authentic", "imperfect authentic"),
         "perfect authentic cadence": ("perfect authentic",),

@@ -15,7 +15,7 @@ from understave.findings.dissonance import SHARP_DISSONANCE
 from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import INSTRUCTION, PEDAL_MARK
 from understave.findings.keyplan import KEY, PIVOT_CHORD
-from understave.findings.kinds import USUAL, Finder, Kind, Lane, Stop
+from understave.findings.kinds import SURE, USUAL, Finder, Kind, Lane, Stop
 from understave.findings.melody import MELODY
 from understave.findings.modes import MODE_SWITCH
 from understave.findings.motives import MOTIVE
@@ -197,6 +197,12 @@ def chord_of(event: Event) -> RomanNumeral | None:
     named = (getattr(event.details, name, None) for name in ("chord", "numeral", "goal"))
     chord = next((found for found in named if found is not None), None)
     return chord if isinstance(chord, RomanNumeral) else None
+
+
+def is_sure(event: Event) -> bool:
+    """Whether an event is sure enough to be told: what is less so stands in the full list only."""
+    kind = kind_of(event)
+    return event.confidence >= SURE if kind is None else kind.is_sure(event)
 
 
 def weight(event: Event) -> float:

@@ -40,6 +40,10 @@ class Stop:
     chord: bool = False
 
 
+SURE = 0.35
+"""Confidence from which an event is told, where its kind says nothing else."""
+
+
 @dataclass(frozen=True, eq=False)
 class Kind(Generic[D]):
     """A kind of event.
@@ -52,6 +56,8 @@ class Kind(Generic[D]):
     or less, `weigh` gives that of a single event from its label's. `of_piece`: it says something of the piece
     as a whole, whatever bars it covers; `of_passage`: it belongs to the passage in which it begins;
     `lasting`: it still matters in the bars after its first; `counted`: those not told one by one are counted.
+
+    `sure` is the confidence from which one is told, by label where some are surer than others say.
 
     Where it is seen and heard: `lane` is its place in the lane of events, None for none; `told_near`: it is
     told of a chord although no lane shows it; `stop` says that a lesson may pause there; `contrasts` names
@@ -75,6 +81,7 @@ class Kind(Generic[D]):
     told_near: bool = False
     stop: Stop | None = None
     contrasts: Mapping[str, str] = field(default_factory=dict)
+    sure: Mapping[str, float] = field(default_factory=dict)
     searched: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def __repr__(self) -> str:
@@ -103,6 +110,10 @@ class Kind(Generic[D]):
     ) -> Event:
         """Return an event of this kind."""
         return Event(self.name, label, start, end, notes, confidence, details)
+
+    def is_sure(self, event: Event) -> bool:
+        """Whether an event of this kind is sure enough to be told."""
+        return event.confidence >= self.sure.get(event.label, SURE)
 
     def matters(self, event: Event) -> float:
         """Return how much an event of this kind matters, before its confidence: 0 and more."""

@@ -49,6 +49,10 @@ _MODES: dict[str, Mode] = {
     **dict.fromkeys(("minor", "min", "moll", "m"), "minor"),
 }
 _CAPITALS = re.compile(r"(?P<head>[IV]+)(?P<figures>\d*)(?P<applied>(?:/[IV]+)*)")
+_IN_KEY = re.compile(
+    r"(?:in|en)\s+(?P<before>[^,]+?)\s*,\s*(?P<first>.+)|(?P<last>\S.*?)\s+(?:in|en)\s+(?P<after>.+)",
+    re.IGNORECASE,
+)
 _KEY = re.compile(r"([A-Ha-h](?:##?|bb?|(?:is)+|(?:es)+|s(?:es)?|))[\s-]*([A-Za-z]*)")
 
 
@@ -67,6 +71,20 @@ def typed_key(text: str, entry: Entry = "english") -> Key:
     if mode is None:
         return Key.parse(name)
     return Key.parse(f"{name[0].upper()}{name[1:]} {mode}")
+
+
+def with_key(text: str, entry: Entry = "english") -> tuple[Key | None, str]:
+    """Return the key that stands before (or after) a chord, None without one, and the rest.
+
+    ``Ab: V7``, ``in Ab, V7``, ``V7 in f-Moll`` and French ``en Ab, V7`` say the same. Raises UnderstaveError.
+    """
+    before, colon, after = text.partition(":")
+    if colon:
+        return typed_key(before, entry), after
+    named = _IN_KEY.fullmatch(text.strip())
+    if named is None:
+        return None, text
+    return typed_key(named["before"] or named["after"], entry), named["first"] or named["last"]
 
 
 def typed_chords(text: str, key: Key, entry: Entry = "english") -> Typed:

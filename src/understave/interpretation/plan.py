@@ -53,6 +53,14 @@ class Hairpin:
     origin: Origin
     why: Event
 
+    @property
+    def loudest(self) -> Fraction:
+        """The loudest moment: where a crescendo ends, a diminuendo starts, a swell turns (or its middle)."""
+        if self.kind != "swell":
+            return self.end if self.kind == "crescendo" else self.start
+        middle = (self.start + self.end) / 2
+        return middle if self.peak is None else min(self.end, max(self.start, self.peak))
+
 
 @dataclass(frozen=True, slots=True)
 class DynamicMark:

@@ -699,9 +699,14 @@ class _Scene:
             return None
         seventh = heard.chord.inversion == 3
         aim = self._step_down(i, note) if seventh else self._drawn(i, note)
-        if aim is None or not (seventh or self._bass_goes(i, note, aim)):
+        if aim is None or self._stays(i, note) or not (seventh or self._bass_goes(i, note, aim)):
             return (note,), replace(self._plain(i), pitch=note.pitch)
         return (note,), self._wants(i, note, aim)
+
+    def _stays(self, i: int, note: Note) -> bool:
+        """Whether the next chord has the same bass: what stays is not said to want to go."""
+        after = self._next_chord(i)
+        return after is not None and after.bass.semitone == note.midi % 12
 
     def _bass_goes(self, i: int, note: Note, aim: PitchClass) -> bool:
         """Whether a bass that is no seventh is heard to want a note: a leading tone, or it goes there next.

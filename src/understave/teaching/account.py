@@ -14,7 +14,7 @@ from fractions import Fraction
 
 from understave.claims import Claim, Disagreement, disagreements, facts, failing
 from understave.claims.chords_and_keys import KeyIs, Labelled
-from understave.findings.catalogue import weight
+from understave.findings.catalogue import is_sure, weight
 from understave.harmony.reading import Event, Reading
 from understave.interpretation.plan import Plan
 from understave.score.model import Score
@@ -29,7 +29,6 @@ from understave.wording import Level, can_say, plain, say, tell
 from understave.wording.claiming import claims_of, exercise_claims
 from understave.wording.gaps import place
 from understave.wording.phrasebook import phrasebook
-from understave.wording.telling import SURE
 
 PLACES = ("story", "plan", "stop", "exercise", "contrast", "card", "page")
 """The texts of a lesson that may contradict one another."""
@@ -166,7 +165,7 @@ def _printed(reading: Reading, language: Language) -> Iterator[Statement]:
 
 def _could(event: Event) -> bool:
     """Whether an event is sure and weighty enough to be told, were it so."""
-    return event.confidence >= SURE and weight(event) > 0
+    return is_sure(event) and weight(event) > 0
 
 
 def _reasons(plan: Plan) -> list[Event]:

@@ -537,17 +537,21 @@ def _sequence(score: Score, reading: Reading, level: Level) -> Iterator[Exercise
         return
     for event, found in SEQUENCE.all(reading.events):
         times, key, period = found.times, found.key, _PERIODS.get(event.label)
-        if times is None or key is None or period is None or len(times) < period + 3:
+        if times is None or key is None or period is None:
+            continue
+        end = _left(reading, times, key) or event.end
+        times = tuple(moment for moment in times if moment < end)
+        if len(times) < period + 3:
             continue
         given = max(3, period + 1) if level == "intermediate" else max(2, period + 1)
         if given + 2 > len(times):
             continue
         begin, stop = times[0], times[given]
-        first, last = _bars_of(score, event.start, event.end)
+        first, last = _bars_of(score, event.start, end)
         whole, labels = reduced(score, reading, first=first, last=last)
         # Two chords on one root are one step of the pattern, but two chords to see and to play.
         shown = joined(reading.spans, begin, stop)
-        hidden = joined(reading.spans, stop, event.end)
+        hidden = joined(reading.spans, stop, end)
         cut = stop - score.measures[first].start
         asked = with_source(
             replace(
@@ -563,7 +567,7 @@ def _sequence(score: Score, reading: Reading, level: Level) -> Iterator[Exercise
         yield Exercise(
             level,
             event.start,
-            event.end,
+            end,
             first,
             last,
             SequenceToContinue(
@@ -578,6 +582,15 @@ def _sequence(score: Score, reading: Reading, level: Level) -> Iterator[Exercise
             material=asked,
             solutions=((whole, labels),),
         )
+
+
+def _left(reading: Reading, times: Sequence[Fraction], key: Key) -> Fraction | None:
+    """Return when a sequence within the scale leaves it, by the root of a chord; None where it does not."""
+    for moment in times:
+        span = reading.span_at(moment)
+        if span is not None and span.numeral.chord(span.key).root not in key.scale:
+            return moment
+    return None
 
 
 _PERIODS = {"descending fifths": 1, "ascending fifths": 1, "descending thirds": 2, "ascending 5-6": 2}

@@ -21,6 +21,7 @@ from understave.digests import digest
 from understave.errors import UnderstaveError
 from understave.findings.applied import APPLIED_CHORD
 from understave.findings.cadences import CADENCE
+from understave.findings.catalogue import is_sure
 from understave.findings.chromatic import CHROMATIC_CHORD
 from understave.findings.sixfours import SIX_FOUR
 from understave.harmony.reading import Event, Reading, Span
@@ -380,11 +381,7 @@ def _devices(a: _Asking, stops: Sequence[Stop]) -> Iterator[Task]:
         spans = _spans(a, first, last)
         if event is None or len(spans) < 3:
             continue
-        alike = [
-            e
-            for e in a.reading.events
-            if (e.kind, e.label) == (event.kind, event.label) and e.confidence >= 0.35
-        ]
+        alike = [e for e in a.reading.events if (e.kind, e.label) == (event.kind, event.label) and is_sure(e)]
         right = tuple(
             k
             for k, span in enumerate(spans)

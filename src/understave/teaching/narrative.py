@@ -19,6 +19,7 @@ from typing import Any, Literal, TypeAlias
 from understave.claims import Claim, facts, failing
 from understave.claims.chords_and_keys import KeyAbout, KeyIs, OneKey
 from understave.claims.moods import CAUSES, Mood
+from understave.findings.catalogue import key_of
 from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import DICTIONARY, INSTRUCTION
 from understave.findings.keyplan import KEY
@@ -409,6 +410,8 @@ def _texts(
     event, before = moment.told.event, moment.before
     if before is not None and (before.event.kind, before.event.label) == (event.kind, event.label):
         more: dict[str, Detail] = {"before": anchor(before.event)}
+        if key_of(before.event) != key_of(event):
+            more["moved"] = 1
         template = entry.get("again", "")
         yield "heard", sentence(voice.score, voice.reading, event, template, voice.book, when, more), template
         return

@@ -24,7 +24,7 @@ from understave.claims import Claim
 from understave.errors import UnderstaveError
 from understave.findings.applied import APPLIED_CHORD, AppliedChordDetails
 from understave.findings.cadences import CADENCE, PICARDY
-from understave.findings.catalogue import kind_of, weight
+from understave.findings.catalogue import is_sure, kind_of, weight
 from understave.findings.chromatic import CHROMATIC_CHORD
 from understave.findings.keyplan import KEY, first_new_note
 from understave.findings.kinds import Stop as Pause
@@ -402,7 +402,7 @@ def _pause(event: Event) -> Pause | None:
 
 
 def _is_reason(event: Event) -> bool:
-    if _pause(event) is None or event.confidence < 0.35:
+    if _pause(event) is None or not is_sure(event):
         return False
     if (key := KEY.of(event)) is not None and key.came_from is None:
         # The key in which a piece begins is no change.

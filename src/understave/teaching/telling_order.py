@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from understave.findings.cadences import CADENCE
-from understave.findings.catalogue import weight
+from understave.findings.catalogue import is_sure, weight
 from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import INSTRUCTION, PEDAL_MARK
 from understave.findings.keyplan import KEY, PIVOT_CHORD
@@ -35,7 +35,6 @@ from understave.teaching.threads import Idea, idea_of
 from understave.theory.vocabulary import Language
 from understave.wording.claiming import is_true
 from understave.wording.sentences import can_say
-from understave.wording.telling import SURE
 
 PIECE_WIDE = frozenset({(FORM.name, "scheme"), (MELODY.name, "range"), (HARMONIC_RHYTHM.name, "usual pace")})
 """What is said of the whole piece or not at all; it has no place to be pointed at."""
@@ -98,7 +97,7 @@ def _weighed(score: Score, reading: Reading, language: Language, weighing: Weigh
     known = expectations(reading)
     found = []
     for event in reading.events:
-        if event.kind in UNTOLD or (event.kind, event.label) in PIECE_WIDE or event.confidence < SURE:
+        if event.kind in UNTOLD or (event.kind, event.label) in PIECE_WIDE or not is_sure(event):
             continue
         if not can_say(event, language) or _is_everyday(event):
             continue

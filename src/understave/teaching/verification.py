@@ -12,6 +12,8 @@ from fractions import Fraction
 from itertools import combinations, groupby, pairwise
 from typing import TYPE_CHECKING
 
+from understave.claims import facts, failing
+from understave.claims.chords_and_keys import ChordIs
 from understave.findings.nonchord import NON_CHORD_TONE
 from understave.harmony.reading import Reading, Span
 from understave.score.model import Note, Score
@@ -272,6 +274,11 @@ def _play(d: BarsToMove, exercise: Exercise, score: Score, reading: Reading) -> 
         return
     if list(d.chords) != [span.numeral for span in own]:
         yield "the chords are not the reading's"
+    known = facts(score, reading.spans)
+    if failing(tuple(ChordIs(s.start, s.start, s.key, s.numeral) for s in inside), known):
+        yield "a chord is named that has not its notes"
+    if any(not _mostly(score, span) for span in inside):
+        yield "a chord is named of which most notes there are foreign"
     if len(d.targets) != len(exercise.solutions) or not d.targets:
         yield "a key has no solution"
         return
@@ -289,6 +296,13 @@ def _play(d: BarsToMove, exercise: Exercise, score: Score, reading: Reading) -> 
                 yield f"in {key.name} a chord is not the piece's, moved"
                 break
         yield from _parallels(_chords(made))
+
+
+def _mostly(score: Score, span: Span) -> bool:
+    """Whether half of the notes struck under a chord, or more, belong to it."""
+    own = span.numeral.chord(span.key).semitones
+    struck = [note.midi % 12 in own for note in score.notes if span.start <= note.onset < span.end]
+    return not struck or 2 * sum(struck) >= len(struck)
 
 
 def _sequence(d: SequenceToContinue, exercise: Exercise, score: Score, reading: Reading) -> Iterable[str]:

@@ -640,6 +640,10 @@ def _key(t: Told) -> Iterator[Claim]:
     before = t.key("came_from")
     if before is not None and t.says("came_from") and not within:
         yield h.KeyBefore(t.start, t.start, before)
+    if t.event.label == "tonicization" and not within:
+        # A key that is touched has its tonic at least once, there or right after.
+        tonic = RomanNumeral.parse("I" if key.mode == "major" else "i")
+        yield h.ChordAbout(t.start, t.event.end + _INSTANT, key, tonic)
     cadence = t.moment("cadence")
     if cadence is not None and t.says("cadence"):
         yield h.Confirmed(cadence, cadence, key)
@@ -664,6 +668,7 @@ def _pivot(t: Told) -> Iterator[Claim]:
     key, numeral, new_key, new = t.key(), t.chord("numeral"), t.key("new_key"), t.chord("new_numeral")
     if key is not None and numeral is not None and new_key is not None and new is not None:
         yield h.SameChord(t.start, t.end, key, numeral, new_key, new)
+        yield h.KeyEntered(t.start, t.event.end, new_key)
 
 
 # --- what stays --------------------------------------------------------------------------------------------
@@ -675,7 +680,7 @@ def _pedal_point(t: Told) -> Iterator[Claim]:
         return
     place = {"inner": "inner", "upper": "top"}.get(t.event.label, "bass")
     yield p.Stays(t.start, t.end, pitch, place)
-    yield h.ChordsChange(t.start, t.end)
+    yield h.ChordsChange(t.start, t.end, 3)
     bars = t.number("bars")
     if bars is not None and t.says("bars"):
         yield p.Lasts(t.start, t.event.end, bars, about=True)

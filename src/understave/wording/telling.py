@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from understave.findings.cadences import CADENCE
-from understave.findings.catalogue import kind_of, kinds, weight
+from understave.findings.catalogue import is_sure, kind_of, kinds, weight
 from understave.findings.form import FORM, SECTION
 from understave.findings.keyplan import KEY
 from understave.findings.melody import MELODY
@@ -40,8 +40,6 @@ SAME: dict[Level, int] = {"beginner": 1, "intermediate": 1, "advanced": 2}
 """Sentences at most of one kind and label on one passage."""
 LEAST = 0.9
 """Weight times confidence under which an event is not told by itself."""
-SURE = 0.35
-"""Confidence under which an event is not told."""
 _FEWEST_BARS = 3
 _FEW_BARS = 2
 """Bars asked for of which every note may be told."""
@@ -246,7 +244,7 @@ def _anchor(event: Event) -> Fraction:
 
 def _worth_telling(events: Sequence[Event], close: bool) -> list[Event]:
     """Leave out what is only counted, unless we look close, and what another event says better."""
-    sure = [event for event in events if event.confidence >= SURE]
+    sure = [event for event in events if is_sure(event)]
     return [
         event
         for event in sure
@@ -289,7 +287,7 @@ def _choose(
         if len(chosen) == most:
             break
         if (
-            event.confidence < SURE
+            not is_sure(event)
             or weight(event) * event.confidence < least
             or alike[event.kind, event.label] >= same
         ):
@@ -325,9 +323,7 @@ def _counts(
     for kind in kinds():
         if not kind.counted:
             continue
-        rest = [
-            event for event in events if event in kind and event not in chosen and event.confidence >= SURE
-        ]
+        rest = [event for event in events if event in kind and event not in chosen and is_sure(event)]
         counts = Counter(event.label for event in rest)
         if not counts or kind.name not in book.summaries:
             continue
