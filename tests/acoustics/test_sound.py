@@ -5,7 +5,7 @@ import pytest
 
 from understave.acoustics.loudness import k_weight
 from understave.acoustics.performance import Performance, Strike
-from understave.acoustics.piano import EARLY, GRAND, INSTRUMENTS
+from understave.acoustics.piano import EARLY, GRAND, INSTRUMENTS, SHIFTED_AFTER_DB
 from understave.acoustics.room import SECONDS, _quick
 from understave.acoustics.sound import render, strings_alone
 
@@ -140,6 +140,20 @@ def test_loud_is_much_brighter_than_soft_and_the_shift_is_darker():
     shifted = render(Performance((Strike(60, 0, 0.5, 60, soft=True),)), GRAND)
     assert _centre(shifted) < 0.93 * _centre(plain)
     assert 1 < level(plain, 0, 0.3) - level(shifted, 0, 0.3) < 6
+
+
+def test_the_shifted_tone_sings_on_longer_after_its_blow():
+    # Weinreich 1977: with una corda the after-sound is relatively stronger.
+    plain, shifted = (
+        strings_alone(Performance((Strike(60, 0, 4.0, 60, soft=soft),)), GRAND).astype(float)
+        for soft in (False, True)
+    )
+
+    def falls(sound):
+        first, later = sound[: RATE // 5], sound[int(1.8 * RATE) : 2 * RATE]
+        return 10 * np.log10(np.mean(first**2) / np.mean(later**2))
+
+    assert 1.0 < falls(plain) - falls(shifted) < SHIFTED_AFTER_DB + 1
 
 
 def test_room_is_soft_and_short():
