@@ -117,10 +117,16 @@ def _beside(soundfont: Path) -> Table:
     )
     for head in ("key", "modelled", soundfont.stem):
         table.add_column(head)
-    players = (lambda p: render(p, GRAND, RATE), lambda p: render_soundfont(p, soundfont, RATE))
+
+    def modelled(performance: Performance) -> NDArray[np.float32]:
+        return render(performance, GRAND, RATE)
+
+    def sampled(performance: Performance) -> NDArray[np.float32]:
+        return render_soundfont(performance, soundfont, RATE)
+
     for key in KEYS[1:-1]:
         cells = []
-        for play in players:
+        for play in (modelled, sampled):
             sounds = [play(Performance((Strike(key, 0, 2.5, v),))) for v in (20, 70, 120)]
             parts = [sounds[1][int(a * RATE) : int((a + 0.2) * RATE)] for a in (0.1, 1.1, 2.1)]
             levels = [10 * np.log10(np.mean(part.astype(float) ** 2) + 1e-12) for part in parts]
