@@ -268,7 +268,7 @@ def test_a_drone_sounds_on_for_four_bars(bass: str, bars: int, found: bool) -> N
 
 
 def test_a_bass_that_moves_to_the_note_of_a_chord_without_it_has_left() -> None:
-    """E flat is held into the dominant and ends there; D, the dominant's own, is struck on the second beat."""
+    """E flat is held into the dominant and ends there; D, its own, is struck on the second beat."""
     upper = ("G4:4 | F4:2 G4:2 | F4:2 G4:2 | G4:4", "Bb3:4 | Bb3:4 | Bb3:4 | Bb3:4")
     score = build(*upper, "Eb2+Eb3:2 Eb3:3 D3:1/2 Bb2:1/2 Eb3:3 D3:1/2 Bb2:1/2 Eb3:2 Eb3:4", signature=-3)
     text = "Eb: I:4 | V:2 I:2 | V:2 I:2 | I:4"

@@ -39,7 +39,8 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     )
     correct.add_argument(
         "--chord",
-        help='Roman numeral, such as V65/V or "in Ab, V7"; with a key also figures that move (V64-53) or Eb7/G',
+        help='Roman numeral, such as V65/V or "in Ab, V7"; with a key also figures that move '
+        "(V64-53) or Eb7/G",
     )
     correct.add_argument("--key", help="key, such as Ab, As, f or f-Moll (lower case for minor)")
     correct.add_argument(
