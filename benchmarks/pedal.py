@@ -48,13 +48,16 @@ from understave.acoustics.blur import measure_blur
 from understave.acoustics.performance import Performance
 from understave.acoustics.piano import GRAND
 from understave.acoustics.ringing import pedal_depth
+from understave.acoustics.sound import render
 from understave.findings import read
 from understave.harmony.reading import Reading
 from understave.interpretation.pedal import STYLES, pedals
 from understave.interpretation.perform import Clock, clock, pedal_line, perform
 from understave.interpretation.plan import PedalMove, Plan
+from understave.interpretation.planning import make_plan
 from understave.interpretation.tempo import basic_tempo
 from understave.score.model import Score
+from understave.score.reader import read_score
 
 Array = NDArray[np.float64]
 TOLERANCE = 1 / 3
@@ -287,13 +290,67 @@ def _blur(reading: Reading, performed: Performed, moves: tuple[PedalMove, ...] |
     return float(curve.blur[inside].mean()) if inside.any() else 0.0
 
 
+BANDS = 1000.0 * 2.0 ** ((np.arange(-13, 10) - 0.5) / 3)
+"""Edges of the thirds of an octave, Hz: 50 Hz to 6.3 kHz."""
+FRAME, HOP = 8192, 4410
+"""Samples of a frame and between frames."""
+LOUD_ENOUGH, UNLIKE = 25.0, 3.0
+"""Decibels below the loudest band of a frame; difference from which on two sounds are unlike."""
+
+
+def band_levels(sound: NDArray[np.float32]) -> Array:
+    """Return the level of each third of an octave, dB, in each tenth of a second of a stereo sound."""
+    mono = sound.mean(axis=1).astype(float)
+    index = np.searchsorted(np.fft.rfftfreq(FRAME, 1 / 44_100), BANDS)
+    frames = np.lib.stride_tricks.sliding_window_view(mono, FRAME)[::HOP] * np.hanning(FRAME)
+    power = np.cumsum(np.abs(np.fft.rfft(frames)) ** 2, axis=1)
+    return np.asarray(10 * np.log10(power[:, index[1:] - 1] - power[:, index[:-1] - 1] + 1e-12))
+
+
+def unlike(one: Array, other: Array) -> float:
+    """Return the share of the time in which two sounds differ to be heard, from their band levels."""
+    count = min(len(one), len(other))
+    one, other = one[:count], other[:count]
+    top = np.maximum(one, other)
+    loud = top > top.max(axis=1, keepdims=True) - LOUD_ENOUGH
+    return float(np.mean(np.where(loud, np.abs(one - other), 0.0).max(axis=1) >= UNLIKE))
+
+
+def ways_apart(score: Score, reading: Reading, first: int, last: int) -> dict[tuple[str, str], float]:
+    """Return how unlike each two ways to pedal sound in the bars from index `first` to `last`."""
+    plan = make_plan(score, reading)
+    heard = {
+        way: band_levels(render(perform(score, plan, first=first, last=last, pedal=moves), GRAND))
+        for way, moves in pedals(score, reading).items()
+    }
+    return {(a, b): unlike(heard[a], heard[b]) for a, b in combinations(heard, 2)}
+
+
+def _show_ways(path: str, bars: str, console: Console) -> None:
+    score = read_score(path)
+    first, last = (int(bar) - 1 for bar in bars.split("-"))
+    table = Table(title=f"{score.title}, bars {bars}: share of the time in which two ways sound unlike")
+    for head in ("one", "other", "unlike"):
+        table.add_column(head)
+    for (a, b), share in ways_apart(score, read(score), first, last).items():
+        table.add_row(a, b, f"{share:.2f}")
+    console.print(table)
+
+
 def main() -> None:
     """Print a line for each piece, then means by period."""
     parser = argparse.ArgumentParser(description="How far a planned pedal does what pianists' feet do.")
     parser.add_argument("--nameless", action="store_true", help="take the composer's name away")
     parser.add_argument("--blur", action="store_true", help="measure blur too (minutes)")
+    parser.add_argument("--ways", metavar="SCORE", help="how unlike the ways to pedal sound in this score")
+    parser.add_argument(
+        "--bars", default="1-8", help="with --ways: which bars, counted from 1 (default: 1-8)"
+    )
     arguments = parser.parse_args()
     console = Console(width=150)
+    if arguments.ways:
+        _show_ways(arguments.ways, arguments.bars, console)
+        return
     found = pieces()
     if not found:
         console.print("The recorded performances are not there; see the docstring of benchmarks/data.py.")

@@ -1,7 +1,7 @@
 """The handbook: links are really followed, and what would be fetched from elsewhere is told."""
 
 import pytest
-from handbook.build import broken_links, build, commands_page, findings_page, words_page
+from handbook.build import broken_links, build, commands_page, findings_page, stories_page, words_page
 
 from understave.cli.completion import commands_of
 from understave.cli.program import parser
@@ -26,6 +26,14 @@ def test_generated_pages_are_complete():
         page = words_page(language)
         assert all(f"**{g.term}**" in page for g in phrasebook(language).glosses)
     assert findings_page().count("\n## ") >= len({f.__module__ for f in finders()})
+
+
+def test_the_stories_of_both_examples_are_told():
+    page = stories_page()
+    assert page.count("### In a minute") == page.count("### In five minutes") == 2
+    assert "## Lock-Water" in page
+    minutes = [part.partition("### In five")[0] for part in page.split("### In a minute")[1:]]
+    assert all(60 < len(text.split()) < 160 for text in minutes)
 
 
 def test_the_handbook_is_built_and_no_link_of_it_is_broken(tmp_path):

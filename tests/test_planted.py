@@ -20,7 +20,7 @@ PIECE = """X:1
 T:A Small Piece
 M:4/4
 L:1/4
-Q:1/4=96
+Q:1/4=208
 %%score {1 2}
 V:1 clef=treble
 V:2 clef=bass

@@ -8,7 +8,8 @@ Corpus, Goebl 1999, doi 10.21939/4X22). Out, printed:
   shape of `interpretation.perform.pedal_line` that goes best with it (mean r of depth over time);
 * **voicing**: least squares of the velocity of every note on the height above and below middle C, roles and
   places;
-* **time**: least squares of the logarithm of the local tempo on nearness to the end of a phrase.
+* **time**: least squares of the logarithm of the local tempo on nearness to the end of a phrase and on
+  dissonances that the plan leans on.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ from understave.harmony.reading import Reading
 from understave.interpretation import perform
 from understave.interpretation.pedal import pedal
 from understave.interpretation.plan import PedalMove
+from understave.interpretation.voicing import voicing
 from understave.score.model import Score
 
 Array = NDArray[np.float64]
@@ -121,18 +123,26 @@ def _features(e: Excerpt) -> dict[str, dict[str, float]]:
             "below middle C": min(0, n.midi - 60),
             **{role: float(roles.get(n.id) == role) for role in ("melody", "bass", "accompaniment")},
             "top of a chord": float(len(struck[n.onset]) > 1 and n.midi == max(struck[n.onset])),
+            "first beat": float(e.score.beat_at(n.onset) == 1),
+            "off the beat": float(e.score.beat_at(n.onset).denominator != 1),
+            "doubling of length": float(
+                np.log2(max(0.125, float(n.duration / e.score.measures[n.measure].beat_length)))
+            ),
         }
         for n in e.score.notes
     }
 
 
 def endings(found: Sequence[Excerpt]) -> Mapping[str, float]:
-    """Return how the logarithm of the tempo changes in the last and the last but one beat of a phrase."""
+    """Return how the logarithm of the tempo changes in the last and the last but one beat of a phrase, and
+    where a dissonance is leant on.
+    """
     rows: list[list[float]] = []
     tempi: list[float] = []
     for e in found:
         ends = sorted({float(v.end) for v in e.reading.events if v.kind == "phrase"})
         beat = float(e.score.measures[0].beat_length)
+        leant = [float(e.score.note_by_id[v.note].onset) for v in voicing(e.score, e.reading) if v.lean]
         for p in e.performed:
             run = p.runs[0]
             grid = np.arange(np.ceil(run.moments[0] / beat) * beat, run.moments[-1], beat)
@@ -140,9 +150,14 @@ def endings(found: Sequence[Excerpt]) -> Mapping[str, float]:
             tempi += list(tempo - np.median(tempo))
             for m in grid[:-1]:
                 left = min((end - m for end in ends if end > m + 1e-6), default=99.0) / beat
-                rows.append([float(left <= 1), float(1 < left <= 2), 1.0])
+                rubs = any(m - 1e-6 <= onset < m + beat - 1e-6 for onset in leant)
+                rows.append([float(left <= 1), float(1 < left <= 2), float(rubs), 1.0])
     weights, *_ = np.linalg.lstsq(np.array(rows), np.array(tempi), rcond=None)
-    return {"last beat": float(weights[0]), "last but one": float(weights[1])}
+    return {
+        "last beat": float(weights[0]),
+        "last but one": float(weights[1]),
+        "leant on": float(weights[2]),
+    }
 
 
 def main() -> None:

@@ -5,7 +5,8 @@ import pytest
 
 from understave.acoustics.loudness import k_weight
 from understave.acoustics.performance import Performance, Strike
-from understave.acoustics.piano import EARLY, GRAND, INSTRUMENTS
+from understave.acoustics.piano import EARLY, GRAND, INSTRUMENTS, SHIFTED_AFTER_DB
+from understave.acoustics.room import SECONDS, _quick
 from understave.acoustics.sound import render, strings_alone
 
 RATE = 44_100
@@ -29,6 +30,18 @@ def test_equal_touch_is_equally_loud_over_the_keyboard(name):
     keys = [k for k in range(24, 97, 6) if instrument.has_key(k)]
     loud = [weighted(render(Performance((Strike(k, 0, 0.5, 70),)), instrument), 0, 0.15) for k in keys]
     assert max(loud) - min(loud) < 4
+
+
+def test_the_answers_of_the_room_are_reckoned_at_lengths_without_large_factors():
+    """At 44.1 kHz they are 50714 samples long, 2 x 25357, a prime: fifteen times as dear as the next."""
+    for rate in (8000, 22_050, 44_100, 48_000):
+        length = int(SECONDS * rate)
+        size = left = _quick(length)
+        for factor in (2, 3, 5):
+            while left % factor == 0:
+                left //= factor
+        assert left == 1
+        assert length <= size <= 1.05 * length
 
 
 def test_nothing_clicks():
@@ -127,6 +140,20 @@ def test_loud_is_much_brighter_than_soft_and_the_shift_is_darker():
     shifted = render(Performance((Strike(60, 0, 0.5, 60, soft=True),)), GRAND)
     assert _centre(shifted) < 0.93 * _centre(plain)
     assert 1 < level(plain, 0, 0.3) - level(shifted, 0, 0.3) < 6
+
+
+def test_the_shifted_tone_sings_on_longer_after_its_blow():
+    # Weinreich 1977: with una corda the after-sound is relatively stronger.
+    plain, shifted = (
+        strings_alone(Performance((Strike(60, 0, 4.0, 60, soft=soft),)), GRAND).astype(float)
+        for soft in (False, True)
+    )
+
+    def falls(sound):
+        first, later = sound[: RATE // 5], sound[int(1.8 * RATE) : 2 * RATE]
+        return 10 * np.log10(np.mean(first**2) / np.mean(later**2))
+
+    assert 1.0 < falls(plain) - falls(shifted) < SHIFTED_AFTER_DB + 1
 
 
 def test_room_is_soft_and_short():

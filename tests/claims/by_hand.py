@@ -11,6 +11,7 @@ from fractions import Fraction
 
 from tests.findings.build import build, spans_of
 
+from understave.claims import against_themes as v
 from understave.claims import chords_and_keys as h
 from understave.claims import on_the_page as pr
 from understave.claims import single_notes as n
@@ -64,6 +65,13 @@ SONG = build(
     "C3:4 | G2:2 C3:2 | G3:1 F3 E3 D3 | G2:4 | C3:4 | G2:2 C3:2",
 )
 """A tune that closes at home, two other bars, the tune again."""
+VARIED = build(
+    "E5:2 G5 | F5:2 D5 | D5:2 F5 | E5:4 | C5:4 | A4:4 | B4:4 | G4:4",
+    "staff2 C3+G3:4 | D3+A3:4 | G2+B3:4 | C3+G3:4 | C3+G3:4 | D3+A3:4 | G2+B3:4 | C3+G3:4",
+)
+"""Four bars, and the same chords over the same bass under another tune, in slower notes."""
+PAIRS = tuple((F(4 * k), F(16 + 4 * k)) for k in range(4))
+VARIED_AS = (F(16), F(32), PAIRS, K("C"), K("C"))
 RESTING = build("G4:4 | C5:4 | C5:4", "staff1 E4:4 | E4:4 | F4:4", "C3:4 | r:4 | A2:4", signature=-1)
 RESTING = replace(
     RESTING,
@@ -96,6 +104,7 @@ ON = {
     "octaves": (OCTAVES, "Eb: V:4 | I:4"),
     "interrupted": (INTERRUPTED, "d: i:1 V7/V:1 viio7/III:2 | III:4"),
     "song": (SONG, "C: I:4 | V:2 I:2 | G: I:4 | C: V7:4 | I:4 | V:2 I:2"),
+    "varied": (VARIED, "C: I:4 ii:4 V7:4 I:4 I:4 ii:4 V7:4 I:4"),
     "exposition": (SONG, "C: I:4 | V:2 G: IV:2 | I:4 | C: V7:4 | I:4 | V:2 I:2"),
     "resting": (RESTING, "F: V:4 | V42:4 | I6:4"),
     "seventh": (SEVENTH, "F: V:4 | V42:4 | I6:4"),
@@ -120,6 +129,10 @@ PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("song", w.Scheme(F(0), F(24), PARTS)),
     ("song", w.FormIs(F(0), F(24), "ternary form", PARTS)),
+    ("varied", v.StaysInBars(*VARIED_AS, "harmony")),
+    ("varied", v.StaysInBars(*VARIED_AS, "bass", 4)),
+    ("varied", v.Varies(*VARIED_AS, "another tune")),
+    ("varied", v.Varies(*VARIED_AS, "slower")),
     ("close", w.OuterVoices(F(3), F(4), (C("G"), C("C")), (C("D"), C("C")), "apart")),
     ("still", w.OuterVoices(F(4), F(8), (C("C"), C("C")), (C("E"), C("D")), "oblique")),
     ("seventh", h.CarriesBass(F(4), F(8), P("Bb2"), P("A2"))),
@@ -192,6 +205,9 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     # Where the first section has left home, what comes back is a reprise and no ternary form.
+    ("varied", v.StaysInBars(*VARIED_AS, "tune")),
+    ("varied", v.StaysInBars(*VARIED_AS, "harmony", 1)),
+    ("varied", v.Varies(*VARIED_AS, "metre")),
     ("exposition", w.FormIs(F(0), F(24), "ternary form", PARTS)),
     ("song", w.FormIs(F(0), F(24), "rondo", PARTS)),
     ("song", w.FormIs(F(0), F(24), "minuet and trio", PARTS)),

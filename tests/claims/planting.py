@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 
+from understave.claims import against_themes as v
 from understave.claims import chords_and_keys as h
 from understave.claims import on_the_page as pr
 from understave.claims import single_notes as n
@@ -355,6 +356,11 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     h.CarriesBass: (_bent("pitch"), _moved("pitch")),
     w.Scheme: (_one_of("parts", _part_moved),),
     w.FormIs: (_word("name", "rondo", "theme and variations", "minuet and trio", "scherzo and trio"),),
+    v.StaysInBars: (
+        lambda c, r, f: replace(c, what="tune", number=None),
+        lambda c, r, f: replace(c, number=(c.number or len(c.pairs)) - r.choice((2, 3, 4))),
+    ),
+    v.Varies: (_word("how", "minor", "major", "metre", "faster", "higher"),),
     w.OuterVoices: (
         _word("motion", "together", "apart", "oblique"),
         lambda c, r, f: replace(c, bass=_voices(c.bass, r)),

@@ -15,7 +15,7 @@ from tests.claims.planting import WAYS, other_chord, plant, unresolved
 from tests.once import make_plan, read, read_score
 
 import understave.claims
-from understave.claims import Claim, on_the_page, stretches, whole_forms
+from understave.claims import Claim, against_themes, on_the_page, stretches, whole_forms
 from understave.claims import chords_and_keys as h
 from understave.claims import single_notes as n
 from understave.claims.facts import Facts, facts
@@ -31,9 +31,9 @@ PLANTED, FOUND = 20, 19
 KINDS = sorted(
     {
         c
-        for module in (n, h, stretches, on_the_page, whole_forms)
+        for module in (n, h, stretches, on_the_page, whole_forms, against_themes)
         for _, c in inspect.getmembers(module, inspect.isclass)
-        if issubclass(c, Claim) and c is not Claim
+        if issubclass(c, Claim) and c is not Claim and not c.__name__.startswith("_")
     },
     key=lambda c: c.__name__,
 )
@@ -146,7 +146,8 @@ def test_a_contradiction_planted_in_any_text_is_found(where: str, told: dict) ->
             wrong = plant(c, rng, known)
             if wrong is None or wrong.subject() != c.subject() or wrong.answer() == c.answer():
                 continue
-            twice = contradictions((*others, replace(s, claims=(wrong,))), reading)
+            beside = [o for o in others if any(other.subject() == c.subject() for other in o.claims)]
+            twice = contradictions((*beside, replace(s, claims=(wrong,))), reading)
             assert any(where in pair.told and wrong.answer() == pair.other.answer() for pair in twice), wrong
             turned += 1
     assert turned, f"nothing told in {where} is told elsewhere too"

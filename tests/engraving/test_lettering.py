@@ -7,6 +7,7 @@ from math import cos, pi, sin
 import pytest
 from lxml import etree
 
+from understave.engraving import lettering
 from understave.engraving.geometry import Box, affine, compose, ink, path_box, path_boxes
 from understave.engraving.lettering import Face, typeset
 
@@ -21,6 +22,26 @@ def test_kerning_and_spaces() -> None:
     )
     assert runs[" ", ROMAN].glyphs == ()
     assert runs[" ", ROMAN].box.empty
+
+
+def test_a_text_is_shaped_once_and_alike_beside_others(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every picture of a piece has its labels; a face is part of what is asked for."""
+    asked: list[tuple[str, Face]] = []
+    shape = lettering._shape
+
+    def told(texts: list[tuple[str, Face]], system_fonts: bool = False) -> dict:
+        asked.extend(texts)
+        return shape(texts, system_fonts)
+
+    monkeypatch.setattr(lettering, "_shape", told)
+    monkeypatch.setattr(lettering, "_known", {})
+    first = typeset([("Lento", ROMAN), ("assai", ROMAN)])
+    again = typeset([("assai", ROMAN), ("Lento", ROMAN), ("Lento", Face(italic=True)), ("poco", ROMAN)])
+    assert asked == [
+        ("Lento", ROMAN), ("assai", ROMAN), ("Lento", Face(italic=True)), ("poco", ROMAN)
+    ]  # fmt: skip
+    assert {key: again[key] for key in first} == first == shape([*first])
+    assert again["Lento", Face(italic=True)] != first["Lento", ROMAN]
 
 
 def test_faces_differ() -> None:

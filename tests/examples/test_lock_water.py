@@ -262,7 +262,7 @@ def test_the_sharp_ninth_waits_overshoots_and_resolves():
     assert after(overshoot).pitch.nameWithOctave == "B-5"
 
 
-def test_printed_pedal_is_down_throughout_and_changes_with_every_harmony():
+def test_printed_pedal_is_down_throughout_for_two_bars_each_at_first_then_with_every_harmony():
     # The score writes a change as a release and a new press at the same moment, MusicXML 4.0 <pedal>.
     from lxml import etree
 
@@ -281,4 +281,4 @@ def test_printed_pedal_is_down_throughout_and_changes_with_every_harmony():
                     {"start": presses, "stop": releases}[mark.get("type")].append(time)
         start += 3
     assert releases == [*presses[1:], Fraction(3 * BARS)]
-    assert presses == [x.start for x in labels()]
+    assert presses == [0, 6, 12, 18, *(x.start for x in labels() if x.bar >= 9)]

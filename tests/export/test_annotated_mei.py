@@ -13,7 +13,6 @@ from collections import Counter
 from fractions import Fraction
 from pathlib import Path
 
-import partitura
 import pytest
 from lxml import etree
 from tests.once import read, read_score
@@ -112,6 +111,8 @@ def test_the_file_keeps_to_a_released_version(made):
 
 def test_other_readers_of_mei_find_the_same_notes(made, tmp_path):
     """partitura's reader, which knows nothing of verovio: pitches and onsets in quarters."""
+    import partitura  # takes seconds, in every worker if it stood above
+
     score, _, data = made
     (tmp_path / "a.mei").write_bytes(data)
     with warnings.catch_warnings():

@@ -11,12 +11,13 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from tests.json_schemas import keeps_to
 from tests.once import make_plan, propose_stops, read, read_score
 
 from understave.export import schemas
 from understave.export.plan_data import plan_json
 from understave.export.reading_data import reading_json
-from understave.export.schemas import NAMES, schema
+from understave.export.schemas import NAMES
 from understave.harmony.reading import Correction
 from understave.interpretation.planning import PlanOptions
 from understave.media.stops_data import lesson_json
@@ -42,8 +43,7 @@ def made(request):
 
 @pytest.mark.parametrize("name", ["reading", "plan", "lesson"])
 def test_what_is_written_keeps_to_its_schema(made, name):
-    jsonschema.Draft202012Validator.check_schema(schema(name))
-    jsonschema.validate(made[name], schema(name), jsonschema.Draft202012Validator)
+    keeps_to(made[name], name)
 
 
 @pytest.mark.parametrize(
@@ -67,7 +67,7 @@ def test_what_is_wrong_is_refused(made, name, path, wrong):
         place = place[step]
     place[path[-1]] = wrong
     with pytest.raises(jsonschema.ValidationError):
-        jsonschema.validate(document, schema(name), jsonschema.Draft202012Validator)
+        keeps_to(document, name)
 
 
 def test_the_plan_is_written_whole(made):
@@ -94,7 +94,7 @@ def test_the_lesson_is_written_in_its_order(made):
 def test_a_plan_without_pedal_is_a_plan(made):
     score, reading, _, _ = made["values"]
     plan = make_plan(score, reading, PlanOptions(style="none", rubato=0.0))
-    jsonschema.validate(json.loads(plan_json(score, plan)), schema("plan"))
+    keeps_to(json.loads(plan_json(score, plan)), "plan")
 
 
 OLD = sorted((Path(__file__).resolve().parents[1] / "fixtures" / "lessons").glob("*.zip"))
@@ -107,34 +107,34 @@ def test_what_older_versions_wrote_keeps_to_the_schemas(path):
     told = texts.keys() & set(NAMES)
     assert "reading" in told
     for name in told:
-        jsonschema.validate(json.loads(texts[name]), schema(name), jsonschema.Draft202012Validator)
+        keeps_to(json.loads(texts[name]), name)
 
 
 def test_a_reading_of_before_the_layer_over_held_basses_is_still_one(made):
     document = {k: v for k, v in made["reading"].items() if k != "above_held"}
-    jsonschema.validate(document, schema("reading"), jsonschema.Draft202012Validator)
+    keeps_to(document, "reading")
     del document["imported"]
     with pytest.raises(jsonschema.ValidationError, match="imported"):
-        jsonschema.validate(document, schema("reading"), jsonschema.Draft202012Validator)
+        keeps_to(document, "reading")
 
 
 @pytest.mark.parametrize("value", [None, True, {"a": 1}, ["a", [None]]])
 def test_details_are_texts_numbers_and_lists_of_them(made, value):
     document = copy.deepcopy(made["reading"])
     document["events"][0]["detail"]["key"] = ["a", ["b", 2, [0.5]]]
-    jsonschema.validate(document, schema("reading"), jsonschema.Draft202012Validator)
+    keeps_to(document, "reading")
     document["events"][0]["detail"]["key"] = value
     with pytest.raises(jsonschema.ValidationError):
-        jsonschema.validate(document, schema("reading"), jsonschema.Draft202012Validator)
+        keeps_to(document, "reading")
 
 
 def test_a_stop_may_be_said_at_some_levels_only(made):
     document = copy.deepcopy(made["lesson"])
     del document["stops"][0]["say"]["beginner"]
-    jsonschema.validate(document, schema("lesson"), jsonschema.Draft202012Validator)
+    keeps_to(document, "lesson")
     document["stops"][0]["say"]["genius"] = "x"
     with pytest.raises(jsonschema.ValidationError):
-        jsonschema.validate(document, schema("lesson"), jsonschema.Draft202012Validator)
+        keeps_to(document, "lesson")
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from understave.cli.program import main
 from understave.harmony.ground import functional, mean_confidence
 from understave.harmony.reading import Span
 from understave.harmony.trained import read_trained
+from understave.score.passage import passage
 from understave.score.reader import read_score
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
@@ -44,12 +45,64 @@ def test_all_twelve_notes_in_a_row_do_not():
     assert not functional(read_trained(score_of(notes)).spans)
 
 
+def triads(quarters, sevenths, keys=("C", "G"), fixed=False):
+    """Spans of whole bars, the first of them in one key, the last in the other, some with a seventh."""
+    bars = quarters // 4
+    return [
+        Span(
+            Fraction(4 * k),
+            Fraction(4 * k + 4),
+            Key.parse(keys[k % 2]),
+            RomanNumeral.parse("V7" if k < sevenths else "V"),
+            0.8,
+            fixed=fixed,
+        )
+        for k in range(bars)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("spans", "keyed"),
+    [
+        (triads(100, 2), False),
+        (triads(100, 3), True),
+        (triads(96, 0), True),
+        (triads(400, 0, ("C", "C")), True),
+        # What the teacher set is theirs.
+        (triads(400, 0, fixed=True), True),
+    ],
+)
+def test_a_long_piece_without_sevenths_was_made_before_keys(spans, keyed):
+    assert functional(spans) == keyed
+
+
+@pytest.mark.parametrize(
+    ("work", "keyed"),
+    [
+        ("monteverdi/madrigal.3.1", False),
+        ("monteverdi/madrigal.4.12", False),
+        ("palestrina/Kyrie_70_a", False),
+        # Two chorales of 1700 and later, from the same corpus.
+        ("bach/bwv66.6", True),
+        ("bach/bwv244.46", True),
+    ],
+)
+def test_madrigals_and_masses_do_not_go_by_keys(work, keyed):
+    corpus = pytest.importorskip("music21.corpus")
+    found = corpus.getWork(work)
+    score = read_score(Path(str(found[0] if isinstance(found, list) else found)))
+    if len(score.measures) > 60:
+        score = passage(score, 0, 59)
+    assert functional(read_trained(score).spans) == keyed
+
+
 @pytest.mark.corpus
 @pytest.mark.parametrize(
     ("begins", "keyed"),
     [
         ("webern-anton-5-lieder-aus-der-siebente-ring-op-3-3", False),
         ("webern-anton-5-lieder-nach-gedichten-von-stefan-george-op-4-2", False),
+        ("schoenberg-arnold-das-buch-der-hangenden", False),
         ("reichardt-louise-6-lieder-von-novalis", True),
         ("schumann-robert-liederkreis-op-39-10-zwielicht", True),
     ],

@@ -6,6 +6,7 @@ Predictions", J. Royal Statistical Society B 36 (1974).
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
@@ -17,11 +18,11 @@ import pytest
 from understave.cli.program import main
 from understave.errors import UnderstaveError
 from understave.findings import read
-from understave.harmony import habit_learning
 from understave.harmony.habit_learning import LEAST_PIECES, Learnt, learned, proved, read_file, save, words
 from understave.harmony.key_length import Corrected, trust_for
 from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.trained import judge_score, read_judged
+from understave.lesson import own_habits
 from understave.lesson.folder import create_folder, open_folder, set_habits
 from understave.score.passage import passage
 from understave.score.reader import read_score
@@ -252,10 +253,13 @@ def test_lessons_are_learnt_from(tmp_path, capsys, monkeypatch, ferry):
         seen.extend(pieces)
         return Learnt(Habits(lowest=1.0), (("lowest", 0.01),), len(pieces))
 
-    monkeypatch.setattr(habit_learning, "learned", fake)
+    monkeypatch.setattr(own_habits, "learned", fake)
     lesson = create_folder(tmp_path / "ferry", bars, "Ferry", "").path
     run(capsys, "correct", lesson, "--from", "2", "--to", "3", "--key", "f", "--chord", "i6")
-    code, said = run(capsys, "habits", lesson, "--learn", *[lesson] * LEAST_PIECES)
+    # One lesson named often is one.
+    assert run(capsys, "habits", "--learn", *[lesson] * LEAST_PIECES)[0] == 2
+    others = [shutil.copytree(lesson, tmp_path / f"ferry {n}") for n in range(1, LEAST_PIECES)]
+    code, said = run(capsys, "habits", lesson, "--learn", lesson, *others)
     assert (code, len(seen)) == (0, LEAST_PIECES)
     assert "You take the lowest note as the bass" in said
     assert open_folder(lesson).habits == Habits(lowest=1.0)

@@ -9,8 +9,12 @@ from pathlib import Path
 
 import pytest
 
+from understave.acoustics.piano import GRAND
 from understave.interpretation.pedal import pedal
-from understave.interpretation.printed_pedal import Sign, printed_pedal
+from understave.interpretation.pedal_costs import grounds
+from understave.interpretation.perform import perform
+from understave.interpretation.plan import Plan
+from understave.interpretation.printed_pedal import Sign, held_by_sostenuto, printed_pedal
 from understave.score.model import Direction, Score
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -80,3 +84,26 @@ def test_a_printed_half_pedal_is_half(style):
     score = replace(score, directions=(half, stop))
     first = pedal(score, reading, style=style)[0]
     assert (first.moment, first.depth, first.origin) == (F(0), 0.5, "printed")
+
+
+def test_the_sostenuto_pedal_holds_the_keys_that_are_down_and_no_others():
+    # MusicXML 4.0: <pedal type="sostenuto"> until <pedal type="stop">.
+    score, _ = marked((0, "pedal", "sostenuto"), (8, "pedal", "stop"))
+    assert printed_pedal(score).sustained == ((F(0), F(8)),)
+    assert not printed_pedal(score).signs
+    first, second = score.notes[0], score.notes[4]
+    held = held_by_sostenuto(score.notes, printed_pedal(score).sustained)
+    assert held == {note.id: F(8) for note in score.notes[:4]}
+    plan = Plan(tempo=60.0)
+    ends = {s.note: s.end for s in perform(score, plan).strikes}
+    plainly = {s.note: s.end for s in perform(replace(score, directions=()), plan).strikes}
+    assert ends[first.id] == pytest.approx(8.0)
+    assert ends[second.id] == plainly[second.id]
+    # What the middle pedal holds needs no damper pedal: that may be changed over it.
+    assert pedal_grounds(score).bass_held[1]
+    assert not pedal_grounds(replace(score, directions=())).bass_held[1]
+
+
+def pedal_grounds(score: Score):
+    _, reading = marked()
+    return grounds(score, reading, GRAND, 60.0)

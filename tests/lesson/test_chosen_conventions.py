@@ -8,8 +8,8 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from pypdf import PdfReader
 from tests.once import read_score
+from tests.page_text import page_texts
 
 from understave.cli import main
 from understave.errors import LessonError
@@ -54,7 +54,7 @@ def papers(folder: Path) -> dict[str, str]:
         "keys": "\n".join(k["name"] for k in page["keys"]),
         "cards": "\n".join(cell for row in rows for cell in row[:2]),
         **{
-            name: "".join(p.extract_text() for p in PdfReader(exports / f"{name}.pdf").pages)
+            name: "".join(page_texts((exports / f"{name}.pdf").read_bytes()))
             for name in ("teacher", "answers")
         },
     }

@@ -7,8 +7,8 @@ import re
 
 import pytest
 from made_elsewhere import Dies, Write
-from pypdf import PdfReader
 from tests.once import opening
+from tests.page_text import page_texts
 
 from understave.digests import digest
 from understave.errors import UnderstaveError
@@ -95,7 +95,7 @@ def made(tmp_path_factory):
 def test_papers_of_a_quiet_lesson_name_no_sounds(made):
     """Exercises by ear are left out where no sound is made: nothing asks for a file that is not there."""
     pages = [p for p in made.files if p.suffix == ".pdf"]
-    texts = {p.name: "".join(page.extract_text() for page in PdfReader(p).pages) for p in pages}
+    texts = {p.name: "".join(page_texts(p.read_bytes())) for p in pages}
     texts |= {
         p.name: p.read_text(encoding="utf-8")
         for p in made.files

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 from tests.once import make_plan, propose_stops, read, read_score
+from tests.page_text import page_texts
 
 from understave.harmony.reading import Reading
 from understave.media import student_papers as papers
@@ -60,7 +61,7 @@ def words(text: str) -> str:
 
 
 def text_of(pdf: bytes) -> str:
-    return words(" ".join(page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages))
+    return words(" ".join(page_texts(pdf)))
 
 
 def leaks(text: str, what: papers.Questions, score: Score, language: str) -> list[str]:
@@ -193,15 +194,14 @@ def test_pages_have_the_size_asked_for_and_none_is_nearly_empty(variant):
         for page in pages:
             size = (float(page.mediabox.width), float(page.mediabox.height))
             assert size == pytest.approx(SIZES[variant[1]], abs=0.5)
-            assert len(words(page.extract_text())) > 40
+        assert min(len(words(text)) for text in page_texts(pdf)) > 40
 
 
 def test_a_booklet_is_laid_out_to_be_folded():
     score, _ = piece("lock-water")
     what, drawn, look = asked(*VARIANTS[1])
     single = papers.student_pdf(score, what, drawn, replace(look, paper="booklet"))
-    pages = PdfReader(io.BytesIO(single)).pages
-    feet = [[int(n) for n, _ in re.findall(r"(\d+) / (\d+)", p.extract_text())] for p in pages]
+    feet = [[int(n) for n, _ in re.findall(r"(\d+) / (\d+)", text)] for text in page_texts(single)]
     count = max(n for side in feet for n in side)
     assert len(feet) % 2 == 0
     assert 4 * len(feet) // 2 - count in (0, 1, 2, 3)
@@ -224,6 +224,12 @@ def test_a_booklet_is_laid_out_to_be_folded():
 def test_the_order_of_sides(count, order):
     """The imposition of a saddle-stitched booklet: common practice, no source."""
     assert list(sides(count)) == order
+
+
+def test_words_are_the_same_without_the_strokes():
+    """What these tests read of a page is what pypdf reads of it, strokes and all."""
+    for pdf in made(*VARIANTS[0]):
+        assert page_texts(pdf) == tuple(page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages)
 
 
 def test_pages_are_counted_as_a_reader_counts_them():

@@ -307,3 +307,18 @@ def test_a_chord_asked_for_from_its_lowest_note_up_is_spelled_so():
     answers = {str(e.details.chord): e.answer(score) for e in found}
     assert answers["iiø43"].startswith("A flat, C, D and F")
     assert verify(told(found[0], members=found[0].details.members[::-1]), score, reading)
+
+
+@pytest.mark.parametrize("language", SPOKEN)
+@pytest.mark.parametrize("level", LEVELS)
+def test_numbers_of_bars_stand_aside(level, language):
+    """No exercise of the examples names a bar in a sentence: only in brackets, or where bars are asked."""
+    aside = re.compile(r"\([^()]*\)")
+    for name in EXAMPLES:
+        score, _, found = made(name, level)
+        for exercise in found:
+            for text in (exercise.prompt(score, language), exercise.answer(score, language)):
+                named = re.findall(
+                    rf"(?i)\b(?:{phrasebook(language).checking['bars']}) \d", aside.sub("", text)
+                )
+                assert not named or hasattr(exercise.details, "where"), text

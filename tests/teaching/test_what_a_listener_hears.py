@@ -147,7 +147,9 @@ def test_an_introduction_of_figures_without_a_tune():
         "staff2 " + " | ".join([FIGURE, FIGURE, *UNDER_TUNE]),
     )
     assert first_idea(piece) == "introduction"
-    assert "the tune enters, and one notices that until now there was none: only two bars" in minute(piece)
+    assert "the tune enters, and only now do you notice that there was none before, just two bars" in minute(
+        piece
+    )
 
 
 def test_an_introduction_before_a_singer_is_told_once():
@@ -175,7 +177,7 @@ def test_a_tune_that_enters_on_the_upbeat_has_that_bar_of_figures_before_it_too(
     )
     (entry,) = [e for e in piece[1].events if e.label == "enters"]
     assert entry.get("bars") == 3
-    assert "only three bars of figures" in " ".join(c.text for c in narrate(*piece, "whole"))
+    assert "just three bars of figures" in " ".join(c.text for c in narrate(*piece, "whole"))
 
 
 def test_a_tune_at_once_does_not_enter():
@@ -223,7 +225,7 @@ def test_arpeggios_of_the_middle_come_back_at_the_end():
     piece = figures_of_the_middle()
     assert first_idea(piece) == "texture"
     text = minute(piece)
-    assert text.index("begin to rock up and down") < text.index("the figures of bar 9 are back")
+    assert text.index("begins to rock up and down") < text.index("the figures of bar 9 are back")
 
 
 def test_other_figures_are_not_back():

@@ -1,8 +1,9 @@
 """The words of many lessons are read and counted: what a listener would stumble over stands in none of them.
 
 Core: both demo pieces and small pieces of our own, with their talks. With the open songs (OpenScore Lieder
-Corpus, CC0): sixteen more stories. Bounds: a sentence of more than 30 words is hard to follow by ear
-(common practice of speakers, no source); the others are our own.
+Corpus, CC0): the stories of thirty-six more, the shortest of as many composers, so that forty are read.
+Bounds: a sentence of more than 30 words is hard to follow by ear (common practice of speakers, no source);
+the others are our own.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import sys
 from collections import Counter
 from collections.abc import Iterator
 from functools import cache
+from pathlib import Path
 
 import pytest
 from tests.teaching import test_what_a_listener_hears as small
@@ -30,8 +32,9 @@ from understave.wording.phrasebook import SPOKEN, phrasebook
 sys.path.insert(0, str(ROOT))
 
 LONGEST = 30
-SINGERS = ("schubert", "schumann", "brahms", "wolf", "reichardt", "faure", "hensel", "chaminade")
-EACH = 2
+COMPOSERS = 36
+LEFT_OUT = ("beethoven", "mozart")
+"""Composers whose songs are not used here."""
 TERMS = {
     "en": r"(?i)\b(?:sub)?dominant|\btonic\b|semitone|diminished seventh|suspension|appoggiatura|cadence"
     r"|neapolitan|leading tone|relative key|pedal point|minor ninth|major seventh|augmented|enharmonic"
@@ -54,7 +57,8 @@ def stumbles(text: str, language: str) -> Iterator[str]:
     for s in told:
         if len(re.findall(r"\w[\w’'-]*", s)) > LONGEST:
             yield f"too long: {s}"
-        if language == "en" and re.search(r"\ba [aeioAEIO8]|\ban (?!hour)[^aeiouAEFHILMNORSX8\s]", s):
+        ours = re.sub("“[^”]*”", "“”", s)  # what is printed in a score may be in any language
+        if language == "en" and re.search(r"\ba [aeioAEIO8]|\ban (?!hour)[^aeiouAEFHILMNORSX8\s]", ours):
             yield f"article: {s}"
         if s.startswith("Another"):
             yield f"another: {s}"
@@ -117,25 +121,25 @@ def test_nothing_in_the_talks_makes_one_stumble(name, level, language):
 
 
 @pytest.mark.corpus
-def test_nothing_in_sixteen_songs_makes_one_stumble():
+def test_nothing_in_thirty_six_songs_makes_one_stumble():
     from benchmarks import corpora
 
     try:
         folder = corpora.data_folder() / "songs"
     except corpora.NoDataError as error:
         pytest.skip(str(error))
+    shortest: dict[str, Path] = {}
+    for file in sorted(folder.glob("*.mxl"), key=lambda file: (file.stat().st_size, file.name)):
+        shortest.setdefault(file.name.split("-")[0], file)
+    files = [file for name, file in shortest.items() if name not in LEFT_OUT][:COMPOSERS]
     found: list[str] = []
-    count = 0
-    for name in SINGERS:
-        files = sorted(folder.glob(f"{name}*.mxl"), key=lambda f: (f.stat().st_size, f.name))
-        for file in files[len(files) // 4 :][:EACH]:
-            score = read_score(file)
-            reading = read(score)
-            count += 1
-            for language in SPOKEN:
-                texts = " \n".join(stories(score, reading, language)).split(" \n")
-                found += [f"{file.stem}: {s}" for text in texts for s in stumbles(text, language)]
-    assert count == EACH * len(SINGERS)
+    for file in files:
+        score = read_score(file)
+        reading = read(score)
+        for language in SPOKEN:
+            for text in stories(score, reading, language):
+                found += [f"{file.stem}: {fault}" for fault in stumbles(text, language)]
+    assert len(files) == COMPOSERS
     assert not found
 
 

@@ -5,6 +5,7 @@ The rules are common practice as Aldwell and Schachter, *Harmony and Voice Leadi
 
 from __future__ import annotations
 
+from functools import cache
 from itertools import combinations, pairwise
 
 import pytest
@@ -12,7 +13,16 @@ import pytest
 from understave.theory.key import Key
 from understave.theory.pitch import Pitch
 from understave.theory.roman import RomanNumeral
-from understave.theory.voice_leading import CHORALE, CLOSE, KEYBOARD, TWO_HANDS, Harmony, faults, lead
+from understave.theory.voice_leading import (
+    CHORALE,
+    CLOSE,
+    KEYBOARD,
+    TWO_HANDS,
+    Harmony,
+    Voicing,
+    faults,
+    lead,
+)
 
 LAYOUTS = {"chorale": CHORALE, "two hands": TWO_HANDS, "close": CLOSE, "keyboard": KEYBOARD}
 PROGRESSIONS = (
@@ -43,6 +53,11 @@ def harmonies(key: str, text: str, move: int = 0) -> list[Harmony]:
     return [Harmony(moved, RomanNumeral.parse(t)) for t in text.split()]
 
 
+@cache
+def led_in(key: str, text: str, layout: str, move: int) -> tuple[Voicing, ...]:
+    return lead(harmonies(key, text, move), LAYOUTS[layout])
+
+
 @pytest.mark.parametrize(("key", "text", "layout"), CASES)
 def test_music21_finds_no_parallels_and_no_crossing(key, text, layout):
     music21 = pytest.importorskip("music21")
@@ -51,7 +66,7 @@ def test_music21_finds_no_parallels_and_no_crossing(key, text, layout):
         return music21.note.Note(p.name.replace("b", "-"))
 
     for move in KEYS:
-        led = lead(harmonies(key, text, move), LAYOUTS[layout])
+        led = led_in(key, text, layout, move)
         for one, two in pairwise(led):
             for low, high in combinations(range(4), 2):
                 quartet = music21.voiceLeading.VoiceLeadingQuartet(
@@ -66,7 +81,7 @@ def test_music21_finds_no_parallels_and_no_crossing(key, text, layout):
 def test_notes_are_those_of_the_chord_within_the_layout(key, text, layout):
     for move in KEYS:
         progression = harmonies(key, text, move)
-        for harmony, voicing in zip(progression, lead(progression, LAYOUTS[layout]), strict=True):
+        for harmony, voicing in zip(progression, led_in(key, text, layout, move), strict=True):
             chord = harmony.chord
             classes = {p.pitch_class for p in voicing}
             assert classes <= set(chord.members)
@@ -82,7 +97,7 @@ def test_notes_are_those_of_the_chord_within_the_layout(key, text, layout):
 def test_no_rule_is_broken(key, text, layout):
     for move in KEYS:
         progression = harmonies(key, text, move)
-        assert faults(progression, lead(progression, LAYOUTS[layout])) == ()
+        assert faults(progression, led_in(key, text, layout, move)) == ()
 
 
 def pitches(text: str) -> tuple[Pitch, Pitch, Pitch, Pitch]:

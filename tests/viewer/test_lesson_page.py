@@ -6,12 +6,11 @@ is axe-core (Deque Systems), the rules of WCAG 2.2 levels A and AA.
 
 import time
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 from tests.in_browser import accessibility, running_browser
-from tests.once import make_plan, read, read_score
+from tests.once import make_plan, opening, read, read_score
 
 from understave.acoustics.files import audio_bytes
 from understave.engraving import excerpt
@@ -19,7 +18,8 @@ from understave.interpretation.perform import clock, perform
 from understave.media.page import Contrast, NamedSound, Side, Sound, lesson_page
 from understave.media.webpage import PageOptions, lights, make_page
 
-EXAMPLE = Path(__file__).parents[2] / "examples" / "lock-water" / "score.musicxml"
+BARS = 12
+"""Of our example: every kind of control and three stops stand on the page of these."""
 RATE = 8000
 SCORE = "document.querySelector('#score stave-score').shadowRoot"
 LARGE, PHONE = {"width": 1920, "height": 1080}, {"width": 390, "height": 844}
@@ -45,10 +45,10 @@ def tones(performance):
 
 @pytest.fixture(scope="module")
 def lesson(tmp_path_factory):
-    score = read_score(EXAMPLE)
+    score = read_score(opening(BARS))
     reading = read(score)
     plan = make_plan(score, reading)
-    page = make_page(score, reading, plan, EXAMPLE.name, PageOptions(sound=False))
+    page = make_page(score, reading, plan, opening(BARS).name, PageOptions(sound=False))
 
     def sound(**bars):
         performance = perform(score, plan, **bars)
@@ -212,7 +212,8 @@ def test_hearing_a_stop_plays_its_bars_once(opened, lesson):
     page.wait_for_timeout(300)
     second, ids = lit(page, "#stop-1 stave-score")
     must, _ = expected(lesson, second, 0.12)
-    assert must <= set(ids)
+    # What the pedal holds from the bars before is heard, but does not stand in the picture of the stop.
+    assert {i for i in must if page.locator(f"#stop-1 stave-score [id='{i}']").count()} <= set(ids)
     assert ids
     player(page, f"t.seek({shown.bars[stop.last].end - 0.3})")
     until(page, "!document.querySelector('stave-transport').playing")
@@ -318,7 +319,7 @@ def test_on_paper_the_answers_stand_by_themselves(opened, lesson):
 def test_no_serious_finding_of_accessibility(opened, size, scheme):
     page = opened(size, color_scheme=scheme)
     page.locator("#stop-1").get_by_text("Show the answer").click()
-    passes, serious = accessibility(page, colours_only=scheme == "dark")
+    passes, serious = accessibility(page, colours_only=scheme == "dark", drawn=scheme == "light")
     assert len(passes) > (0 if scheme == "dark" else 15)
     assert [(v["id"], [n["html"][:120] for n in v["nodes"][:3]]) for v in serious] == []
 

@@ -21,6 +21,7 @@ from understave.interpretation.plan import (
     Tension,
     Voice,
 )
+from understave.interpretation.voicing import VOICING, VoicingDetails
 from understave.score.model import Direction, Measure, Note, Score
 from understave.theory.pitch import Pitch
 from understave.wording.playing import headings, tell_plan
@@ -63,6 +64,43 @@ def test_pedal_moves_are_named_by_what_the_foot_does() -> None:
     assert [what for _, _, what in said(PEDAL, "de")][:2] == ["Pedal treten", "Pedal wechseln"]
 
 
+def test_half_a_change_and_patterns_are_told_as_the_foot_makes_them() -> None:
+    why = made("no words", "new harmony", F(0), F(4), (), 1.0)
+    melting = Plan(
+        pedal=(PedalMove(F(0), 1.0, "proposed", why), PedalMove(F(2), 1.0, "proposed", SILENT, True))
+    )
+    assert said(melting)[1] == (F(2), "pedal", "let the pedal half up, then down again")
+    # Changed in every second bar is changed all the way.
+    second = Plan(pedal=tuple(PedalMove(F(k), 1.0, "proposed", why) for k in (0, 2, 8)))
+    assert said(second)[1:] == [(F(2), "pedal", "bars 1–3: change the pedal with each new chord")]
+    moves = tuple(PedalMove(F(2 * k), float(k % 2), "proposed", SILENT) for k in range(6))
+    assert said(Plan(pedal=moves)) == [
+        (F(2), "pedal", "bars 1–3: pedal up each time, down again with the next chord")
+    ]
+
+
+def test_a_resolution_is_told_once_with_its_dissonance_and_not_where_it_only_passes() -> None:
+    lean = VOICING.event(
+        "dissonance",
+        F(2),
+        F(3),
+        ("n2",),
+        1.0,
+        VoicingDetails(
+            hand="right hand",
+            pitch=Pitch.parse("E5"),
+            resolution_pitch=Pitch.parse("F5"),
+            resolution_time=F(3),
+        ),
+    )
+    voices = (Voice("n2", "dissonance", 5.0, True, lean), Voice("n3", "resolution", -4.0, False, SILENT))
+    assert said(Plan(voices=voices)) == [(F(2), "voicing", "lean on E 5")]
+    alone = Plan(voices=voices[1:])
+    assert said(alone) == [(F(3), "voicing", "play F 5 softer")]
+    short = replace(score_of(3), notes=tuple(replace(n, duration=F(1, 4)) for n in score_of(3).notes))
+    assert tell_plan(short, alone) == ()
+
+
 def test_only_what_begins_in_the_bars_is_told() -> None:
     assert [m for m, _, _ in said(PEDAL, stretch=(F(4), F(8)))] == [F(4), F(5), F(6)]
 
@@ -83,6 +121,22 @@ def test_hairpins_marks_and_time_are_told_with_their_places() -> None:
         (F(6), "dynamics", "fade until bar 3 (printed)"),
         (F(7), "timing", "slower"),
     ]
+
+
+def test_how_to_play_a_printed_hairpin_is_said_once() -> None:
+    plan = Plan(
+        hairpins=tuple(
+            Hairpin(F(start), None, F(start + 2), kind, "printed", SILENT)
+            for start, kind in ((0, "crescendo"), (2, "diminuendo"), (4, "crescendo"), (6, "diminuendo"))
+        )
+    )
+    assert [moment for moment, _, _ in said(plan)] == [F(0), F(2)]
+
+
+def test_three_changes_alike_in_one_bar_are_one_line() -> None:
+    why = made("no words", "against the print", F(0), F(4), (), 1.0)
+    plan = Plan(pedal=tuple(PedalMove(F(k), 1.0, "proposed", why, k > 0) for k in range(4)))
+    assert said(plan)[1:] == [(F(1), "pedal", "bar 1: let the pedal half up, then down again")]
 
 
 def test_layers_are_told_where_they_come_or_move_and_single_notes_one_by_one() -> None:
@@ -111,17 +165,20 @@ def test_layers_are_told_where_they_come_or_move_and_single_notes_one_by_one() -
     ]
 
 
-def test_each_bar_tells_its_highest_tension_and_every_release() -> None:
-    values = ((0, 0.2, False), (1, 0.7, False), (2, 0.3, False), (4, 0.5, False), (6, 0.1, True))
+def test_tension_is_told_at_its_peaks_and_where_it_lets_go_after_one() -> None:
+    values = (
+        (0, 0.2, True),
+        (1, 0.7, False),
+        (2, 0.6, False),
+        (4, 0.5, False),
+        (6, 0.1, True),
+        (8, 0.3, True),
+    )
     plan = Plan(
         tension=tuple(Tension(F(t), F(t + 1), v, (), release, SILENT) for t, v, release in values),
         levels=(Level(F(0), 40.0), Level(F(8), 100.0)),
     )
-    assert said(plan) == [
-        (F(1), "tension", "high"),
-        (F(4), "tension", "high"),
-        (F(6), "tension", "release"),
-    ]
+    assert said(plan) == [(F(1), "tension", "lead to here"), (F(6), "tension", "let go")]
     bars = headings(score_of(3), plan)
     assert [b.bar for b in bars] == ["bar 1", "bar 2", "bar 3"]
     assert bars[0].state.endswith("tension low")
@@ -159,10 +216,12 @@ def test_what_the_pedal_does_alike_for_bars_is_one_line_and_its_exception_anothe
 
     moves = [PedalMove(F(4 * k), 1.0, "proposed", why("new harmony")) for k in range(6)]
     moves.insert(3, PedalMove(F(10), 0.5, "proposed", why("half")))
+    # One that goes only three quarters down is no exception.
+    moves[4] = replace(moves[4], depth=0.75)
     told = tell_plan(score_of(6), Plan(pedal=tuple(moves)))
     assert [(a.moment, a.what) for a in told] == [
         (F(0), "pedal down"),
-        (F(4), "bars 2–6: change the pedal"),
+        (F(4), "bars 2–6: change the pedal with each new chord"),
         (F(10), "change to half pedal"),
     ]
 

@@ -263,6 +263,13 @@ def strings(midi: int, instrument: Instrument = GRAND) -> Strings:
     )
 
 
+def after_ratio(midi: int, instrument: Instrument = GRAND, *, soft: bool = False) -> Array:
+    """Amplitude of the after-sound beside the prompt sound of each partial of `strings(midi)`; more with the
+    soft pedal.
+    """
+    return strings(midi, instrument).after_ratio * (10 ** (SHIFTED_AFTER_DB / 20) if soft else 1.0)
+
+
 def spectrum(midi: int, velocity: float, instrument: Instrument = GRAND, *, soft: bool = False) -> Array:
     """Amplitudes of the partials of `strings(midi)` just after the blow, shape (partials,).
 
@@ -301,6 +308,10 @@ def _spectrum(midi: int, velocity: float, instrument: Instrument, soft: bool) ->
 SHIFTED_SLOPE = 0.5
 """How much steeper the spectrum falls with the soft pedal: fresh felt, and a string that only answers. By
 ear."""
+SHIFTED_AFTER_DB = 4.0
+"""How much higher the after-sound lies with the soft pedal: a string of the unison that the hammer passes by
+is set swinging by the others against them, which is the motion that rings on (Weinreich, "Coupled piano
+strings", J. Acoust. Soc. Am. 62, 1977; the amount by ear)."""
 LOUDEST_DB = -12.0
 """K-weighted level of the hardest blow on one key, dB below full scale; set by ear, for many at once."""
 

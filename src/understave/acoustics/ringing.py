@@ -20,7 +20,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from understave.acoustics.performance import Performance, Strike
-from understave.acoustics.piano import GRAND, MOST_PARTIALS, Instrument, damper_contact, spectrum, strings
+from understave.acoustics.piano import (
+    GRAND,
+    MOST_PARTIALS,
+    Instrument,
+    after_ratio,
+    damper_contact,
+    spectrum,
+    strings,
+)
 
 Array = NDArray[np.float64]
 PedalLine = Sequence[tuple[float, float]]
@@ -73,7 +81,7 @@ def string_table(
         amplitude[row, :n] = strength[kept]
         prompt[row, :n] = wire.prompt[kept]
         after[row, :n] = wire.after[kept]
-        ratio[row, :n] = wire.after_ratio[kept]
+        ratio[row, :n] = after_ratio(strike.midi, instrument, soft=soft or strike.soft)[kept]
         damping[row, :n] = wire.damping[kept]
         stop[row] = following.get(strike.midi, np.inf)
         following[strike.midi] = strike.start

@@ -114,18 +114,31 @@ def _tail(
     chance: np.random.Generator, rate: int, length: int, *, start: float, bass: float, treble: float
 ) -> NDArray[np.float64]:
     """Noise that fades 60 dB within `bass` seconds below 250 Hz and `treble` above 5 kHz; unit energy."""
-    time = np.arange(length) / rate
-    noise = np.fft.rfft(chance.normal(0, 1, length))
-    hertz = np.fft.rfftfreq(length, 1 / rate)
+    size = _quick(length)
+    time = np.arange(size) / rate
+    noise = np.fft.rfft(chance.normal(0, 1, size))
+    hertz = np.fft.rfftfreq(size, 1 / rate)
     edges = np.array([0.0, 250, 700, 1600, 3200, 6000])
-    answer = np.zeros(length)
+    answer = np.zeros(size)
     for band, low in enumerate(edges):
         high = edges[band + 1] if band + 1 < edges.size else rate
         share = band / (edges.size - 1)
         seconds = bass ** (1 - share) * treble**share
-        part = np.fft.irfft(np.where((hertz >= low) & (hertz < high), noise, 0), length)
+        part = np.fft.irfft(np.where((hertz >= low) & (hertz < high), noise, 0), size)
         answer += part * np.exp(-6.91 * time / seconds) / (1 + (low / 3000) ** 2)
     answer *= np.clip((time - start) / 0.012, 0, 1)
     softened = np.fft.rfft(answer) * (hertz / (hertz + 90))
-    answer = np.fft.irfft(softened, length)
+    answer = np.fft.irfft(softened, size)[:length]
     return np.asarray(answer / np.sqrt(np.sum(answer**2)))
+
+
+def _quick(length: int) -> int:
+    """The next length that is a product of 2, 3 and 5: others, with large factors, take ten times as long."""
+    while True:
+        left = length
+        for factor in (2, 3, 5):
+            while left % factor == 0:
+                left //= factor
+        if left == 1:
+            return length
+        length += 1

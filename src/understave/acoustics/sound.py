@@ -23,6 +23,7 @@ from understave.acoustics.piano import (
     LOUDEST_DB,
     NEPER,
     Instrument,
+    after_ratio,
     contact_time,
     damper_contact,
     spectrum,
@@ -200,7 +201,7 @@ def _note(  # noqa: PLR0913
     """
     wire = strings(strike.midi, instrument)
     strength = spectrum(strike.midi, strike.velocity, instrument, soft=soft)
-    amplitude = np.concatenate([strength, strength * wire.after_ratio])
+    amplitude = np.concatenate([strength, strength * after_ratio(strike.midi, instrument, soft=soft)])
     rates = np.concatenate([wire.prompt, wire.after])
     damping = np.concatenate([wire.damping, wire.damping])
     phase = np.concatenate([wire.phase, wire.phase + np.pi / 2])

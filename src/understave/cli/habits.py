@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 
-from understave.errors import LessonError, UnderstaveError
+from understave.errors import UnderstaveError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -74,25 +74,13 @@ def _habits(arguments: argparse.Namespace, console: Console) -> int:
 
 
 def _learnt(lessons: Sequence[Path], console: Console) -> Learnt:
-    from understave.harmony import corrections
-    from understave.harmony.habit_learning import LEAST_PIECES, learned
-    from understave.harmony.key_length import Corrected, trust_for
-    from understave.harmony.trained import judge_score, read_trained
+    from understave.harmony.habit_learning import LEAST_PIECES
     from understave.lesson.folder import open_folder
-    from understave.score.reader import read_score
+    from understave.lesson.own_habits import corrected_among, learnt_from
 
-    folders = [(folder, corrections.load(folder.corrections)) for folder in map(open_folder, lessons)]
-    corrected = [(folder, decided) for folder, decided in folders if decided]
-    if len(corrected) < LEAST_PIECES:
-        raise LessonError(
-            f"{len(corrected)} of these lessons have corrections; your habits can be told from "
-            f"{LEAST_PIECES} or more."
-        )
-    pieces = []
-    for folder, decided in corrected:
-        score = read_score(folder.score)
-        trust = trust_for(score, folder.keys_last)
-        found = read_trained(score, decided, trust_for(score, folder.keys_last, folder.habits)).spans
-        pieces.append(Corrected(score, judge_score(score, (), trust), found))
-    console.print(f"Learning from {len(pieces)} lessons; this takes some minutes.", highlight=False)
-    return learned(pieces)
+    for lesson in lessons:
+        open_folder(lesson)
+    corrected = corrected_among(lessons)
+    if len(corrected) >= LEAST_PIECES:
+        console.print(f"Learning from {len(corrected)} lessons; this takes some minutes.", highlight=False)
+    return learnt_from(corrected)

@@ -30,7 +30,7 @@ from starlette.responses import FileResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Route
 
 from understave.acoustics.piano import instruments
-from understave.desk import elsewhere, gestures, work
+from understave.desk import elsewhere, gestures, habits_panel, work
 from understave.desk.builder import understood
 from understave.desk.guard import Guard, TooLargeError
 from understave.desk.opened import Gesture, OpenLesson, StaleError, open_lesson
@@ -42,6 +42,7 @@ from understave.faults import fault_sentence, keep_fault
 from understave.harmony.typed import ENTRIES, Entry
 from understave.interpretation.pedal import STYLES
 from understave.jobs.one_process import LostError
+from understave.lesson import own_habits
 from understave.lesson.folder import SETTINGS, LessonFolder, create_folder, open_folder, titled
 from understave.lesson.make import asked_of
 from understave.media.page import page_words
@@ -102,6 +103,10 @@ class Desk:
         self.export: Export | None = None
         self._pools: list[work.Workers] = []
         self._exporters: work.Workers | None = None
+        self._learners: work.Workers | None = None
+        self.learning: asyncio.Task[None] | None = None
+        self.learns = False
+        self.patience = habits_panel.PATIENCE
 
     def speaks(self) -> Language:
         """Return the language of the desk: the one it was started in, or that of the lesson on it."""
@@ -140,9 +145,19 @@ class Desk:
             self._exporters = work.Workers()
         return self._exporters
 
-    def _say_replaced(self) -> None:
+    def learners(self) -> work.Workers:
+        """Return the process that learns habits, which gives way to all others."""
+        if self._learners is None:
+            self._learners = work.Workers(gives_way=work.GIVES_WAY_MOST)
+        return self._learners
+
+    def tell(self, message: dict[str, Any]) -> None:
+        """Send a message to every window, where a lesson is open."""
         if self.lesson is not None:
-            self.lesson.tell({"type": "trouble", "error": _REPLACED})
+            self.lesson.tell(message)
+
+    def _say_replaced(self) -> None:
+        self.tell({"type": "trouble", "error": _REPLACED})
 
     def start(self) -> None:
         """Open the lesson that the desk was started with; start what any lesson will need."""
@@ -153,9 +168,12 @@ class Desk:
 
     async def open(self, folder: LessonFolder, score: Score | None = None) -> OpenLesson:
         """Put a lesson on the desk in place of the one that lies there; its score may have been read."""
+        folder = await asyncio.to_thread(own_habits.put_in_force, habits_panel.kept_in(self), folder)
         lesson = await open_lesson(folder, *self.pools(), self.players(), score)
         await lesson.begin()
         await self.put(lesson)
+        if self.learning is None:
+            self.learning = asyncio.create_task(habits_panel.learn(self))
         return lesson
 
     async def put(self, lesson: OpenLesson) -> None:
@@ -180,8 +198,8 @@ class Desk:
     async def close(self) -> None:
         """Stop everything."""
         self.stop_export()
-        if self.opening is not None:
-            self.opening.cancel()
+        for task in filter(None, [self.opening, self.learning]):
+            task.cancel()
         self._give_up()
 
     def dismiss(self) -> None:
@@ -193,7 +211,7 @@ class Desk:
     def _give_up(self) -> None:
         if self.lesson is not None:
             self.lesson.give_up()
-        for pool in (*self._pools, *filter(None, [self._exporters])):
+        for pool in (*self._pools, *filter(None, [self._exporters, self._learners])):
             pool.shutdown(wait=False)
 
     def stop_export(self) -> bool:
@@ -263,7 +281,7 @@ def make_app(desk: Desk, token: str, port: int) -> Guard:
         api("/api/stops/edit", _stops_edit),
         api("/api/export", _export),
         api("/api/export/stop", _stop),
-        *(api(path, does, method) for path, does, method in elsewhere.ROUTES),
+        *(api(path, does, method) for path, does, method in (*elsewhere.ROUTES, *habits_panel.ROUTES)),
     ]
     # The guard's own paths come first: a file of the page never hides one.
     routes.sort(key=lambda r: r.path == "/{room:str}/{name:str}")

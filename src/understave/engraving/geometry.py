@@ -73,6 +73,10 @@ class Box:
 
     def transformed(self, m: Matrix) -> Box:
         """The upright box around the image of this box."""
+        if m[1] == m[2] == 0:  # nearly every shape: moved and scaled, not turned
+            x0, x1 = m[0] * self.x0 + m[4], m[0] * self.x1 + m[4]
+            y0, y1 = m[3] * self.y0 + m[5], m[3] * self.y1 + m[5]
+            return Box(min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1))
         xs = [m[0] * x + m[2] * y + m[4] for x in (self.x0, self.x1) for y in (self.y0, self.y1)]
         ys = [m[1] * x + m[3] * y + m[5] for x in (self.x0, self.x1) for y in (self.y0, self.y1)]
         return Box(min(xs), min(ys), max(xs), max(ys))
@@ -153,6 +157,9 @@ def _segments(path: str) -> Iterator[list[tuple[float, float]]]:
 
 
 def _bezier(points: list[tuple[float, float]], t: float) -> tuple[float, float]:
+    if len(points) == 2:
+        (ax, ay), (bx, by) = points
+        return ax + t * (bx - ax), ay + t * (by - ay)
     while len(points) > 1:
         points = [(a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1])) for a, b in pairwise(points)]
     return points[0]
@@ -200,33 +207,25 @@ def ink(element: etree._Element, glyphs: Mapping[str, Box], step: float = 90.0) 
 
     Invisible placeholders are left out. Curves are cut into pieces of about `step` units.
     """
-    return list(_walk(element, IDENTITY, "", "", glyphs, step))
-
-
-def _walk(
-    element: etree._Element,
-    matrix: Matrix,
-    name: str,
-    kind: str,
-    glyphs: Mapping[str, Box],
-    step: float = 90.0,
-) -> Iterator[Ink]:
-    tag = etree.QName(element).localname if isinstance(element.tag, str) else ""
-    if not tag or tag in ("defs", "style", "desc", "title"):
-        return
-    if element.get("transform"):
-        matrix = compose(matrix, affine(element.get("transform", "")))
-    if tag in ("g", "svg"):
-        classes = element.get("class", "")
-        if "placeholder" in classes or element.get("visibility") == "hidden":
-            return
-        name, kind = element.get("id", name), classes or kind
-        for child in element:
-            yield from _walk(child, matrix, name, kind, glyphs, step)
-        return
-    for box in _shape(element, tag, glyphs, step):
-        half = float(_number(element.get("stroke-width"))) / 2
-        yield Ink(box.grown(half, half).transformed(matrix), name, kind)
+    found: list[Ink] = []
+    waiting = [(element, IDENTITY, "", "")]
+    while waiting:
+        element, matrix, name, kind = waiting.pop()
+        tag = element.tag.rpartition("}")[2] if isinstance(element.tag, str) else ""
+        if not tag or tag in ("defs", "style", "desc", "title"):
+            continue
+        if transform := element.get("transform"):
+            matrix = compose(matrix, affine(transform))
+        if tag in ("g", "svg"):
+            classes = element.get("class", "")
+            if "placeholder" not in classes and element.get("visibility") != "hidden":
+                name, kind = element.get("id", name), classes or kind
+                waiting += [(child, matrix, name, kind) for child in reversed(element)]
+            continue
+        half = _number(element.get("stroke-width")) / 2
+        for box in _shape(element, tag, glyphs, step):
+            found.append(Ink(box.grown(half, half).transformed(matrix), name, kind))
+    return found
 
 
 def _shape(element: etree._Element, tag: str, glyphs: Mapping[str, Box], step: float) -> Iterable[Box]:

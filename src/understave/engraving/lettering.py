@@ -104,12 +104,27 @@ def typeset(texts: Iterable[tuple[str, Face]]) -> dict[tuple[str, Face], Run]:
     letters = sorted(
         {(piece, face) for (_, face), parts in pieces.items() for piece in parts if not _MUSIC.match(piece)}
     )
-    shaped = _shape(letters)
+    shaped = _shape_once(letters)
     missing = [key for key in letters if not shaped[key].complete]
     if missing:
         # Writing that the font lacks may be in a font of this machine; outlined, it shows everywhere.
         shaped |= _shape(missing, system_fonts=True)
     return {key: _join([_piece(p, key[1], shaped) for p in parts]) for key, parts in pieces.items()}
+
+
+_known: dict[tuple[str, Face], Run] = {}
+_MOST_KNOWN = 8192
+"""Runs kept: the labels of a piece stand in every picture of it, and typst takes longest to start."""
+
+
+def _shape_once(texts: list[tuple[str, Face]]) -> dict[tuple[str, Face], Run]:
+    """Return the runs of texts, shaping only those that no picture had before."""
+    found = {key: run for key in texts if (run := _known.get(key)) is not None}
+    made = _shape([key for key in texts if key not in found])
+    if len(_known) + len(made) > _MOST_KNOWN:
+        _known.clear()
+    _known.update(made)
+    return {**found, **made}
 
 
 def _pieces(text: str) -> list[str]:

@@ -29,6 +29,7 @@ from understave.findings.rhythm import HARMONIC_RHYTHM
 from understave.findings.sequences import CHAIN, SEQUENCE
 from understave.findings.sixfours import BASS_SEVENTH, SIX_FOUR
 from understave.findings.texture import TEXTURE
+from understave.findings.variations import VARIATION
 from understave.guests import Guest, guests, leave_out_failed
 from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Score
@@ -60,6 +61,7 @@ KINDS: tuple[Kind[Any], ...] = (
     MOTIVE,
     RETURN,
     DIFFERENCE,
+    VARIATION,
     SEQUENCE,
     CHAIN,
     HARMONIC_RHYTHM,

@@ -372,11 +372,11 @@ def _follows(voice: Sequence[Note | None], period: int) -> bool:
 
 
 def _applied(run: Sequence[Step]) -> int:
-    """Return how many chords are the dominant seventh of the next."""
+    """Return how many chords are the dominant seventh or ninth of the next."""
     return sum(
         1
         for a, b in pairwise(run)
-        if a.chord.quality is Quality.DOMINANT7
+        if a.chord.quality in (Quality.DOMINANT7, Quality.DOMINANT9, Quality.DOMINANT_MINOR9)
         and (b.chord.root.semitone - a.chord.root.semitone) % 12 == 5
         and a.span.numeral.applied
     )

@@ -13,8 +13,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from fractions import Fraction
 
-from understave.harmony.engine import sort_notes
 from understave.harmony.reading import Span
+from understave.harmony.relabelling import joined, relabelled
 from understave.score.model import Note
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
@@ -65,25 +65,8 @@ def as_they_sound(spans: Sequence[Span], sounding: Sequence[Sequence[Note]]) -> 
     What the teacher set stays as it is. Neighbours that come to say the same become one span, as sure as the
     longer of them.
     """
-    result: list[Span] = []
-    changed = False
-    for before, notes in zip(spans, sounding, strict=True):
-        span = _as_it_sounds(before, notes)
-        changed_last, changed = changed, span is not before
-        last = result[-1] if result else None
-        if last and (changed or changed_last) and _say_the_same(last, span):
-            longer = max(last, span, key=lambda span: span.end - span.start)
-            ids = tuple(dict.fromkeys((*last.notes, *span.notes)))
-            others = tuple(dict.fromkeys((*last.foreign, *span.foreign)))
-            result[-1] = replace(longer, start=last.start, end=span.end, notes=ids, foreign=others)
-            changed = True
-        else:
-            result.append(span)
-    return tuple(result)
-
-
-def _say_the_same(a: Span, b: Span) -> bool:
-    return (a.end, a.key, a.numeral) == (b.start, b.key, b.numeral) and not (a.fixed or b.fixed)
+    named = [_as_it_sounds(span, notes) for span, notes in zip(spans, sounding, strict=True)]
+    return joined(named, [now is not before for now, before in zip(named, spans, strict=True)])
 
 
 def _as_it_sounds(span: Span, notes: Sequence[Note]) -> Span:
@@ -94,7 +77,4 @@ def _as_it_sounds(span: Span, notes: Sequence[Note]) -> Span:
     heard = quality_heard(raised, span.numeral.quality, notes, span)
     if heard is span.numeral.quality:
         return span
-    label = renamed(span.numeral, heard, span.key)
-    members, foreign = sort_notes(notes, label.chord(span.key))
-    others = tuple(a for a in span.alternatives if (a.key, a.numeral) != (span.key, label))
-    return replace(span, numeral=label, notes=members, foreign=foreign, alternatives=others)
+    return relabelled(span, renamed(span.numeral, heard, span.key), notes)

@@ -139,17 +139,30 @@ def save(path: Path, learnt: Learnt) -> None:
 def read_file(path: Path) -> Learnt:
     """Read what was learnt from a file; raise UnderstaveError with one sentence where it holds none."""
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise LessonError(f"{path} cannot be read: {error.strerror or error}.") from error
+    except ValueError as error:
+        raise _no_habits(str(path), error) from error
+    return from_text(text, str(path))
+
+
+def from_text(text: str, name: str) -> Learnt:
+    """Read what was learnt from a file's text; `name` says in the error whose it is."""
+    try:
+        document = json.loads(text)
         if document.get("format") != FORMAT or document.get("version") != VERSION:
             raise ValueError("it is no file of habits of this version")
         gains = tuple((str(name), float(gain)) for name, gain in document.get("gains", {}).items())
         return Learnt(habits_from(document["habits"]), gains, int(document.get("pieces", 0)))
-    except OSError as error:
-        raise LessonError(f"{path} cannot be read: {error.strerror or error}.") from error
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise LessonError(
-            f"{path} holds no habits ({error}); 'understave habits --learn ... --save FILE' writes some."
-        ) from error
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise _no_habits(name, error) from error
+
+
+def _no_habits(name: str, error: Exception) -> LessonError:
+    return LessonError(
+        f"{name} holds no habits ({error}); 'understave habits --learn ... --save FILE' writes some."
+    )
 
 
 def habits_from(values: Mapping[str, object]) -> Habits:

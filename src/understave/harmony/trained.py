@@ -42,6 +42,7 @@ from understave.harmony.model.leaning import leaning
 from understave.harmony.model.network import Floats, Numerals, judge, load, shipped_numerals
 from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Alternative, Correction, Reading, Span
+from understave.harmony.what_sounds import heard_in, named_by_notes
 from understave.score.model import Note, Score
 from understave.theory.key import Key, Mode
 from understave.theory.pitch import PitchClass
@@ -334,7 +335,8 @@ def _spans(
         sounding.append([notes[k] for k in there])
         members, foreign = sort_notes(sounding[-1], chord)
         spans.append(Span(start, end, key, label, own, members, foreign, others, settled))
-    return as_they_sound(spans, sounding)
+    named = as_they_sound(spans, sounding)
+    return named_by_notes(named, heard_in(score, named))
 
 
 def _beliefs(

@@ -46,6 +46,22 @@ In the melting style, which begins from less, the first holds for both.
 """
 
 
+LIGHT = {
+    "press": 0.0,
+    "begin": 0.3,
+    "quick": 0.02,
+    "within": 0.0,
+    "off_beat": 0.2,
+    "no_bass": 0.0,
+    "resonance": 0.0,
+    "bass": 0.0,
+}
+"""What a change costs where the period's players never quite made the pedal a habit: hardly anything. There
+the foot only touches, the fingers keep bass and harmony, and it comes up for every note that would gather
+(Rosenblum, "Performance Practices in Classic Piano Music", 1988, ch. 4, from memory). Compared with three
+other rows by the means of `benchmarks.pedal` for early music."""
+
+
 def pedal(
     score: Score,
     reading: Reading,
@@ -91,14 +107,14 @@ def _in_style(score: Score, grounds: Grounds, style: str, blur: float) -> tuple[
     holds = (
         _with_each_harmony(grounds)
         if style == "each harmony"
-        else best_holds(grounds, wishes_for(style, blur))
+        else best_holds(grounds, wishes_for(style, blur, light=not grounds.by_habit))
     )
     return _moves(grounds, holds, late=style == "melting", plain=style == "each harmony")
 
 
-def wishes_for(style: str, blur: float) -> Wishes:
-    """Return what counts in a style for a teacher who likes so much blur, 0..1."""
-    plain = Wishes()
+def wishes_for(style: str, blur: float, light: bool = False) -> Wishes:
+    """Return what counts in a style for a teacher who likes so much blur, 0..1; `light` for early music."""
+    plain = replace(Wishes(), **LIGHT) if light else Wishes()
     count = plain.blur * (SPREAD if style == "melting" or blur < 0.5 else LIKED) ** (1.0 - 2.0 * blur)
     if style == "melting":
         count /= 4
@@ -125,7 +141,10 @@ def _moves(
             origin, why = reason(grounds, before, hold)
             depth = DEPTHS[hold.depth] if plain else _depth(grounds, hold, why.label)
             change = before is not None and before.depth != UP
-            melts = change and (late or bool(grounds.melted[hold.first]))
+            # Against a printed pedal the foot comes only part of the way up: what the print joins still
+            # sounds as one, on a piano that rings longer than the printed pedal was meant for.
+            argued = why.label == "against the print" and not plain
+            melts = change and (late or argued or bool(grounds.melted[hold.first]))
             moves.append(PedalMove(grounds.moments[hold.first], depth, origin, why, melts))
         before = hold
     return tuple(moves)

@@ -30,7 +30,13 @@ from understave.harmony.reading import Reading, Span
 from understave.interpretation.pedal_habit import habit, texture, wanted
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
-from understave.interpretation.printed_pedal import PrintedPedal, Sign, printed_pedal, within
+from understave.interpretation.printed_pedal import (
+    PrintedPedal,
+    Sign,
+    held_by_sostenuto,
+    printed_pedal,
+    within,
+)
 from understave.score.model import Note, Score
 from understave.theory.chord import Quality
 
@@ -232,6 +238,10 @@ def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float
     onset = np.array([float(note.onset) for note in notes])
     short = np.array([bool(STACCATO.intersection(note.articulations)) for note in notes])
     held = np.array([float(note.duration) for note in notes]) * np.where(short, SHORTENED, 1.0)
+    caught_by = held_by_sostenuto(notes, print_.sustained)
+    held = np.maximum(
+        held, np.array([float(caught_by.get(note.id, note.onset) - note.onset) for note in notes])
+    )
     key = np.array([note.midi for note in notes], dtype=np.intp)
     struck = np.searchsorted(at, onset)
     # The last onset before the fingers let go: a hold that begins there, or earlier, takes the note over.

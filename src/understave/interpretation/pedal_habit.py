@@ -33,7 +33,7 @@ Array = NDArray[np.float64]
 _YEAR = re.compile(r"\b(1[67]\d\d|1[89]\d\d|20[01]\d)\b")
 
 BORN = (1690, 1732, 1770, 1800, 1815)
-HABIT = (0.2, 1.0, 1.7, 2.6, 3.2)
+HABIT = (0.2, 0.85, 1.7, 2.6, 3.2)
 """Log-odds of the pedal in middling texture, by the composer's year of birth; straight lines between."""
 FIVE_OCTAVES = (29, 89)
 """F1 to F6, the keyboard until about 1790 (common practice, no source)."""

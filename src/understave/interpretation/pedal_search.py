@@ -30,15 +30,17 @@ HALF_DRY = 0.05
 class Wishes:
     """What counts for how much.
 
-    A change costs `press`, `quick` times (half a second / time since the last)², `within` inside a chord,
-    `off_beat` and half as much off the downbeat, `no_bass` where no new bass comes with it, up to `resonance`
-    for what the chord loses, `bass` for its bass. Per second: `dry` for a raised pedal, `clear` for one that
-    is down where it should be up, `half` for the care that half a pedal asks for. `print` is for changing
-    where the print holds the pedal, `marked` for not changing where it does.
+    Pressing the pedal after a while without costs `begin`. A change costs `press`, `quick` times (half a
+    second / time since the last)², `within` inside a chord, `off_beat` and half as much off the downbeat,
+    `no_bass` where no new bass comes with it, up to `resonance` for what the chord loses, `bass` for its
+    bass. Per second: `dry` for a raised pedal, `clear` for one that is down where it should be up, `half` for
+    the care that half a pedal asks for. `print` is for changing where the print holds the pedal, `marked` for
+    not changing where it does.
     """
 
     blur: float = 6.0
     press: float = 0.05
+    begin: float = 0.05
     quick: float = 0.05
     within: float = 0.5
     off_beat: float = 0.3
@@ -75,7 +77,7 @@ def best_holds(grounds: Grounds, wishes: Wishes) -> tuple[Hold, ...]:
     place, half_place = _place(grounds, wishes), _place(grounds, wishes, HALF)
     best = np.full((n + 1, 3), np.inf)
     back = np.zeros((n + 1, 3, 2), dtype=np.intp)
-    best[0] = (0.0, wishes.press, np.inf)
+    best[0] = (0.0, wishes.begin, np.inf)
     for k in range(1, n + 1):
         j = np.arange(max(0, k - REACH), k)
         j = j[(seconds[k] - seconds[j] <= LONGEST) | (j == k - 1)]
@@ -102,7 +104,7 @@ def best_holds(grounds: Grounds, wishes: Wishes) -> tuple[Hold, ...]:
         change = np.zeros((j.size, 3))
         for depth, kept, unwanted in ((UP, 1.0, grounds.clear[k]), (DOWN, 1.0, 0.0), (HALF, 0.4, 0.0)):
             there = half_place[k] if depth == HALF else place[k]
-            change[:, UP] = 0.0 if depth == UP else wishes.press + 0.5 * there
+            change[:, UP] = 0.0 if depth == UP else wishes.begin + 0.5 * there
             change[:, DOWN] = effort + (1.0 - unwanted) * (there + kept * lost)
             change[:, HALF] = effort + (1.0 - unwanted) * (there + 0.4 * lost)
             if depth == HALF:

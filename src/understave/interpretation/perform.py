@@ -30,7 +30,7 @@ from understave.errors import UnderstaveError
 from understave.interpretation.dynamics import level_at
 from understave.interpretation.plan import Bend, PedalMove, Plan
 from understave.interpretation.printed import PrintedAccent, printed_loudness
-from understave.interpretation.printed_pedal import printed_pedal, within
+from understave.interpretation.printed_pedal import held_by_sostenuto, printed_pedal, within
 from understave.interpretation.tempo import FASTEST, SLOWEST, basic_tempo, printed_tempo, tempo_at
 from understave.score.model import Measure, Note, Score
 from understave.stored import Stored
@@ -205,6 +205,8 @@ def perform(  # noqa: PLR0913
     rolled = _rolled(notes, time)
     legato, closing = _slurs(notes)
     tremolos = _tremolos(notes, time)
+    print_ = printed_pedal(score)
+    caught = held_by_sostenuto(notes, print_.sustained)
     strikes: list[Strike] = []
     for note in notes:
         velocity = velocities[note.id]
@@ -221,6 +223,8 @@ def perform(  # noqa: PLR0913
             release = time.at(note.end) + _OVERLAP
         if "let-ring" in note.articulations:
             release += _RINGING_ON
+        if note.id in caught:
+            release = max(release, time.at(min(caught[note.id], finish)))
         release = max(release, start + _SHORTEST)
         if note.id in tremolos:
             played = tremolos[note.id]
@@ -229,7 +233,7 @@ def perform(  # noqa: PLR0913
         for k, (midi, s, e) in enumerate(played):
             softer = 3.0 if k and midi != note.midi else 0.0
             strikes.append(Strike(midi, s, e, max(SOFTEST, velocity - softer), note.id))
-    shifted = printed_pedal(score).shifted
+    shifted = print_.shifted
     if shifted:
         soft_notes = {note.id for note in notes if within(shifted, note.onset)}
         strikes = [replace(strike, soft=strike.note in soft_notes) for strike in strikes]

@@ -46,13 +46,14 @@ def make_plan(score: Score, reading: Reading, options: PlanOptions = PlanOptions
     strain = tension(score, reading)
     levels, hairpins, marks = dynamics(score, reading, strain)
     pace = options.tempo if options.tempo is not None else basic_tempo(score)
+    voices = voicing(score, reading)
     return Plan(
         tension=strain,
         levels=levels,
         hairpins=hairpins,
         marks=marks,
-        voices=voicing(score, reading),
-        timing=timing(score, reading, strain, options.rubato),
+        voices=voices,
+        timing=timing(score, reading, strain, options.rubato, voices),
         pedal=()
         if options.style == "planned" and not for_keyboard(score)
         else pedal(

@@ -1,21 +1,22 @@
-"""Score -> what is printed about both pedals: signs with their depth, and words that hold for a stretch.
+"""Score -> what is printed about the pedals: signs with their depth, and words that hold for a stretch.
 
 Signs are those of MusicXML's ``pedal``; *simile* after them repeats the places of the last bar that has
 signs, bar by bar, until the next sign or a word about the pedal. Words that ask for pedal (*con pedale*,
 *senza sordini*, *mit Pedal*) hold until words that take it back (*senza pedale*, *con sordini*) or to the
 end; so do *una corda* and its like until *tre corde* (common practice, no source). *Senza sordini* is meant
-literally in print: the dampers stay raised.
+literally in print: the dampers stay raised. The sostenuto pedal (MusicXML 4.0, ``pedal`` of type
+``sostenuto``) holds the keys that are down when it comes, until its ``stop``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
 from understave.findings.dissonance import pedal_stretches
 from understave.findings.instructions import read_text
-from understave.score.model import Score
+from understave.score.model import Note, Score
 
 WITH = frozenset({"con-pedale", "pedale", "mit-pedal", "avec-pedale", "with-pedal", "mezzo-pedale"})
 RAISED = frozenset({"senza-sordino"})
@@ -39,7 +40,8 @@ class Sign:
 @dataclass(frozen=True, slots=True)
 class PrintedPedal:
     """What is printed: `signs`; stretches that words give `asked` (pedal as taste directs), `half`, `raised`
-    (dampers up throughout), `refused` (none) and `shifted` (the left pedal). All in order of time.
+    (dampers up throughout), `refused` (none), `shifted` (the left pedal), `sustained` (the middle one). All
+    in order of time.
     """
 
     signs: tuple[Sign, ...]
@@ -48,6 +50,7 @@ class PrintedPedal:
     raised: tuple[Stretch, ...]
     refused: tuple[Stretch, ...]
     shifted: tuple[Stretch, ...]
+    sustained: tuple[Stretch, ...] = ()
 
 
 def printed_pedal(score: Score) -> PrintedPedal:
@@ -65,7 +68,32 @@ def printed_pedal(score: Score) -> PrintedPedal:
         raised=_stretches(score, words, RAISED, about - RAISED),
         refused=_stretches(score, words, WITHOUT, about - WITHOUT),
         shifted=_stretches(score, words, SHIFTED, UNSHIFTED),
+        sustained=tuple(_sustained(score)),
     )
+
+
+def held_by_sostenuto(notes: Iterable[Note], sustained: Sequence[Stretch]) -> dict[str, Fraction]:
+    """Return until when each note sounds that the sostenuto pedal catches, its key being down as it comes."""
+    return {
+        note.id: end
+        for note in notes
+        for start, end in sustained
+        if not note.grace and note.onset <= start < note.end < end
+    }
+
+
+def _sustained(score: Score) -> Iterator[Stretch]:
+    """Yield the printed stretches of the sostenuto pedal; without a stop it lasts to the end of its bar."""
+    since: Fraction | None = None
+    marks = [d for d in score.directions if d.kind == "pedal" and d.text in ("sostenuto", "stop")]
+    for mark in sorted(marks, key=lambda d: d.onset):
+        if since is not None and mark.onset > since:
+            yield since, mark.onset
+            since = None
+        if mark.text == "sostenuto":
+            since = mark.onset
+    if since is not None:
+        yield since, score.measure_at(since).end
 
 
 def within(stretches: Sequence[Stretch], moment: Fraction | float) -> bool:

@@ -16,7 +16,7 @@ RomanNumeral (resolution: the chord waited for).
 Sentences, one per label:
 
 - phrase end: "The phrase ends here; take a little time over its end and begin the next in time."
-- resolution: "Wait a moment before V lets the tension go."
+- resolution: "Wait a moment before V lets the tension go."; only where no other turn of time is near
 - final ritard: "Slow down bit by bit to the end, as a runner comes to a stop."
 """
 
@@ -33,7 +33,7 @@ from understave.findings.form import SECTION
 from understave.findings.kinds import Kind
 from understave.findings.phrases import PHRASE
 from understave.harmony.reading import Details, Event, Reading
-from understave.interpretation.plan import Bend, Tension
+from understave.interpretation.plan import Bend, Tension, Voice
 from understave.interpretation.tempo import printed_tempo
 from understave.interpretation.tension import TENSION
 from understave.score.model import Note, Score
@@ -71,6 +71,12 @@ _ARCH = 0.04
 """By how much the middle of a phrase is faster."""
 _WAIT = 0.06
 """By how much the beat before a clear fall of tension is slower."""
+_APART = 2
+"""Bars without another turn of time that such a wait needs to either side: where all is waited for, nothing
+is (set by ear)."""
+_LEANT = 0.03
+"""By how much a dissonance of a beat or more that is leant on is slower: 22 pianists slow by .08 where the
+plan leans (`training.playing`), those of `benchmarks.timing` hardly."""
 _CLEAR_FALL = 0.15
 """Fall of tension from which on it is waited for."""
 _STEPS = 4
@@ -98,9 +104,16 @@ class _Shape:
 
 
 def timing(
-    score: Score, reading: Reading, tension: Sequence[Tension], amount: float = 1.0
+    score: Score,
+    reading: Reading,
+    tension: Sequence[Tension],
+    amount: float = 1.0,
+    leant: Sequence[Voice] = (),
 ) -> tuple[Bend, ...]:
-    """Return the bends of the tempo in order of time; none with an `amount` of 0, twice as much with 2."""
+    """Return the bends of the tempo in order of time; none with an `amount` of 0, twice as much with 2.
+
+    `leant` are voices, of which those that lean are dwelt on.
+    """
     if amount <= 0 or not score.measures:
         return ()
     piece = _Piece(score, amount)
@@ -108,6 +121,7 @@ def timing(
     until = final.points[0][0] if final is not None else score.end
     shapes = [shape for shape in _phrases(piece, reading, until) if shape is not None]
     shapes += _resolutions(piece, tension, [shape for shape in shapes if shape.why is not None], until)
+    shapes += _dwelling(piece, leant, until)
     if final is not None:
         shapes.append(final)
     return _together(shapes)
@@ -240,7 +254,8 @@ def _resolutions(
             continue
         if before.end - before.start < beat or span.end - span.start < beat or piece.is_bent(start, end):
             continue
-        if any(s < end and start < e for s, e in taken):
+        apart = _APART * piece.score.measure_at(before.start).full_length
+        if any(s < end + apart and start < e + apart for s, e in taken):
             continue
         left = piece.left(_WAIT * min(1.0, fall / (2 * _CLEAR_FALL)))
         told = TENSION.of(span.why)
@@ -249,6 +264,25 @@ def _resolutions(
         why = piece.event("resolution", start, span.start, span.start, 1 - left, sure, key, chord)
         found.append(_Shape(((start, 1.0), (span.start, left), (end, 1.0)), why))
         taken.append((start, end))
+    return found
+
+
+def _dwelling(piece: _Piece, leant: Sequence[Voice], until: Fraction) -> list[_Shape]:
+    """Return the weight in time of the dissonances that are leant on: they linger for a beat.
+
+    The advice to lean tells it; a bend has no reason of its own to tell.
+    """
+    found: list[_Shape] = []
+    free = Fraction(0)
+    onsets = {}
+    for note in (piece.score.note_by_id[v.note] for v in leant if v.lean):
+        beat = piece.score.measure_at(note.onset).beat_length
+        if note.duration >= beat:
+            onsets[note.onset] = note.onset + beat
+    for start, end in sorted(onsets.items()):
+        if start >= free and end <= until and not piece.is_bent(start, end):
+            found.append(_Shape(((start, piece.left(_LEANT)), (end, piece.left(_LEANT))), None))
+            free = end
     return found
 
 

@@ -28,7 +28,8 @@ EXPORTS = "exports"
 @dataclass(frozen=True, slots=True)
 class LessonFolder:
     """An opened lesson folder: `score` is the imported file inside it, `imported_from` its name before,
-    `keys_last` how long a key must last to count as one, `habits` the teacher's that it is read with.
+    `keys_last` how long a key must last to count as one, `habits` the teacher's that it is read with;
+    `habits_set` tells that the settings name habits, be it none.
     """
 
     path: Path
@@ -36,6 +37,7 @@ class LessonFolder:
     imported_from: str
     keys_last: KeyLength = USUAL
     habits: Habits = NO_HABITS
+    habits_set: bool = False
 
     @property
     def corrections(self) -> Path:
@@ -56,7 +58,8 @@ def open_folder(path: Path) -> LessonFolder:
         score = path / str(values["score"]["file"])
         imported_from = str(values["score"].get("imported_from", score.name))
         keys_last = values.get("reading", {}).get("keys_last", USUAL)
-        named = dict(values.get("reading", {}).get("habits", {}))
+        reading = values.get("reading", {})
+        named = dict(reading.get("habits", {}))
     except FileNotFoundError as error:
         raise LessonError(
             f"{path} is not a lesson folder (it has no {SETTINGS}); make one with "
@@ -85,7 +88,7 @@ def open_folder(path: Path) -> LessonFolder:
         )
     if not score.is_file():
         raise LessonError(f"{score} is missing; put the score file back into the lesson folder.")
-    return LessonFolder(path, score, imported_from, keys_last, habits)
+    return LessonFolder(path, score, imported_from, keys_last, habits, "habits" in reading)
 
 
 def keys_last(path: Path) -> KeyLength:
@@ -108,8 +111,11 @@ def habits_of(path: Path) -> Habits:
     return open_folder(path).habits if is_lesson_folder(path) else NO_HABITS
 
 
-def set_habits(path: Path, habits: Habits) -> None:
-    """Write into a lesson's settings the habits to read it with, or take them out; all else stays."""
+def set_habits(path: Path, habits: Habits, by_hand: bool = True) -> None:
+    """Write into a lesson's settings the habits to read it with; all else stays.
+
+    None `by_hand` are written as none, so that the lesson gets no others by itself; else the entry goes.
+    """
     settings = path / SETTINGS
     with locked(path):
         if not is_lesson_folder(path):
@@ -122,7 +128,7 @@ def set_habits(path: Path, habits: Habits) -> None:
             raise
         reading = document.setdefault("reading", tomlkit.table())
         reading.pop("habits", None)
-        if habits != NO_HABITS:
+        if habits != NO_HABITS or by_hand:
             table = tomlkit.inline_table()
             table.update({name: value for name, value in asdict(habits).items() if value})
             reading["habits"] = table

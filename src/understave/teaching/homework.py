@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from itertools import product
 from typing import Literal
 from zlib import crc32
@@ -32,6 +33,7 @@ from understave.teaching.exercises import Exercise
 from understave.teaching.stops import Stop
 from understave.theory.chord import Chord, Quality
 from understave.theory.chord_symbol import SUFFIXES
+from understave.theory.convention_choices import Conventions, current
 from understave.theory.key import Key
 from understave.theory.names import key_name, parse_pitch_class, pitch_class_name, quality_name
 from understave.theory.pitch import PitchClass
@@ -583,6 +585,13 @@ def _candidates(chord: Chord) -> Iterator[str]:
 
 
 def _read(text: str, key: Key, entry: Entry) -> Chord | None:
+    return _read_with(text, key, entry, current())
+
+
+@lru_cache(maxsize=32768)
+def _read_with(text: str, key: Key, entry: Entry, how: Conventions) -> Chord | None:
+    """Read a text under the conventions in force, `how`; a key has the same candidates at every question."""
+    del how
     try:
         numerals = typed_chords(text, key, entry).numerals
         return numerals[0].chord(key) if len(numerals) == 1 else None

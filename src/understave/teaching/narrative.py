@@ -533,15 +533,37 @@ def _chapters(
     groups: dict[int, list[tuple[_Moment, list[Line]]]] = {}
     for moment, lines in told:
         groups.setdefault(sum(c <= moment.start for c in cuts), []).append((moment, lines))
+    paragraphs = _joined(list(groups.values()))
     found = []
-    for members in groups.values():
+    # What lasts into the next paragraph does not make its bars this one's.
+    until = [*(members[0][0].start for members in paragraphs[1:]), score.end]
+    for members, bound in zip(paragraphs, until, strict=True):
         first, last = members[0][0], members[-1][0]
-        bars = book.bars(*printed_bars(score, first.start, max(last.start, last.told.event.end - _INSTANT)))
+        end = max(last.start, min(last.told.event.end, bound) - _INSTANT)
+        bars = book.bars(*printed_bars(score, first.start, end))
         found.append(Chapter(bars, first.start, tuple(line for _, lines in members for line in lines)))
     return found
 
 
 _INSTANT = Fraction(1, 64)
+_Moments: TypeAlias = list[tuple[_Moment, list[Line]]]
+
+
+def _joined(groups: Sequence[_Moments]) -> list[_Moments]:
+    """Join paragraphs of a sentence or two with the one before; the first with the one after it."""
+    found: list[_Moments] = []
+    for members in groups:
+        few = sum(len(lines) for _, lines in members) < _SENTENCES
+        first = len(found) == 1 and sum(len(lines) for _, lines in found[0]) < _SENTENCES
+        if found and (few or first):
+            found[-1] = [*found[-1], *members]
+        else:
+            found.append(members)
+    return found
+
+
+_SENTENCES = 3
+"""Sentences of a paragraph at least (set by ear)."""
 
 
 def _cuts(score: Score, reading: Reading) -> list[Fraction]:

@@ -464,7 +464,10 @@ def _stop(
         said = replace(said, sing="")
     ways = tuple(
         w
-        for w in (*_advice(score, plan, moment, level, language), (f"hands {lead.kind}", said.hands))
+        for w in (
+            *_advice(score, plan, moment, level, language),
+            (f"hands {lead.kind} {lead.label}", said.hands),
+        )
         if w[1] and hidden.isdisjoint(_WORD.findall(w[1]))
     )
     sounds = [
@@ -602,7 +605,7 @@ def _advice(
         whole = bool(a.why) and (level == "beginner" or a.reason == "printed mark")
         text = a.why if whole else f"{a.what[0].upper()}{a.what[1:]}.{' ' + a.why if a.why else ''}"
         where = place(score, a.moment, book)
-        if where != here:
+        if where != here and where not in text:
             text = book.phrases["titled"].format(place=raised(where), text=text)
         found.append((f"{a.aspect} {a.reason}", text))
     return tuple(found)

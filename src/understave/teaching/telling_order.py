@@ -1,8 +1,9 @@
 """What a teacher would tell first: the findings of a piece, ranked by surprise, exposure and kinship.
 
 In: a Score and its Reading. Out: `Thread`s, the most worth telling first. A thread is one idea (`threads`)
-with all its places: the events that show it, each with what it is worth. `Weighing` has the few numbers, set
-by ear; ``python -m benchmarks.toptold`` prints how many of the marks that analysts made the first ten hold.
+with all its places: the events that show it, each with what it is worth. `Weighing` has the few numbers,
+fitted on pairs of findings that were judged blind (``python -m benchmarks.told_pairs --fit``);
+``python -m benchmarks.toptold`` prints how many of the marks that analysts made the first ten hold.
 
 Surprise is how unlikely a finding is in its place (`surprise`). Exposure is how clearly it is heard: in an
 outer voice, long, on a strong beat, high or low, loud, with little else sounding (common practice of ear
@@ -12,21 +13,35 @@ training, no source for the shares). What the notes do not bear out is not ranke
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import Any
 
-from understave.findings.cadences import CADENCE
+from understave.findings.applied import APPLIED_CHORD
+from understave.findings.cadences import CADENCE, PICARDY
 from understave.findings.catalogue import is_sure, weight
+from understave.findings.chromatic import CHROMATIC_CHORD
+from understave.findings.dissonance import SHARP_DISSONANCE
 from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import INSTRUCTION, PEDAL_MARK
 from understave.findings.keyplan import KEY, PIVOT_CHORD
+from understave.findings.kinds import Kind
 from understave.findings.melody import MELODY
+from understave.findings.modes import MODE_SWITCH
+from understave.findings.motives import MOTIVE
+from understave.findings.nonchord import NON_CHORD_TONE
+from understave.findings.pedalpoints import DRONE, PEDAL_POINT, REPEATED_NOTE
+from understave.findings.phrase_forms import PHRASE_FORM
 from understave.findings.phrases import PHRASE
+from understave.findings.reheard import ENHARMONIC_PIVOT
 from understave.findings.remembered import remembered
-from understave.findings.returns import DIFFERENCE
+from understave.findings.returns import DIFFERENCE, RETURN
 from understave.findings.rhythm import HARMONIC_RHYTHM
+from understave.findings.sequences import CHAIN, SEQUENCE
+from understave.findings.sixfours import BASS_SEVENTH, SIX_FOUR
 from understave.findings.sounding_notes import soundings
+from understave.findings.texture import TEXTURE
 from understave.harmony.reading import Event, Reading
 from understave.interpretation.tension import home_of
 from understave.score.model import Note, Score
@@ -44,16 +59,51 @@ _LOUD = {"ppp": -3, "pp": -2, "p": -1, "mp": 0, "mf": 0, "f": 1, "ff": 2, "fff":
 
 
 @dataclass(frozen=True, slots=True)
+class Leaning:
+    """By what the worth of a finding is multiplied, by the family of its kind (`_FAMILIES`).
+
+    Fitted with the other numbers on pairs judged blind (``python -m benchmarks.told_pairs --fit``).
+    """
+
+    made: float = 0.6
+    line: float = 1.55
+    rub: float = 1.0
+    key: float = 1.3
+    close: float = 0.75
+    again: float = 0.95
+    colour: float = 1.25
+    ground: float = 0.85
+
+
+_FAMILIES: Mapping[str, tuple[Kind[Any], ...]] = {
+    "made": (TEXTURE, INSTRUCTION, HARMONIC_RHYTHM),
+    "line": (MELODY, MOTIVE, NON_CHORD_TONE, PHRASE_FORM),
+    "rub": (SHARP_DISSONANCE, BASS_SEVENTH, SIX_FOUR),
+    "key": (KEY,),
+    "close": (CADENCE, SECTION),
+    "again": (RETURN,),
+    "colour": (CHROMATIC_CHORD, APPLIED_CHORD, MODE_SWITCH, PICARDY, ENHARMONIC_PIVOT),
+    "ground": (PEDAL_POINT, DRONE, REPEATED_NOTE, SEQUENCE, CHAIN),
+}
+"""How the music is made, its line, what rubs, keys, closes, what comes again, colour, and what goes on below;
+kinds of none of them are weighed as they are.
+"""
+_FAMILY = {kind.name: family for family, members in _FAMILIES.items() for kind in members}
+
+
+@dataclass(frozen=True, slots=True)
 class Weighing:
     """How much each side counts: powers of importance, surprise and exposure, and what each relative adds.
 
-    `importance` is the weight of its kind (`findings.catalogue`), what the trade finds worth a stop.
+    `importance` is the weight of its kind (`findings.catalogue`), what the trade finds worth a stop;
+    `leaning` corrects it by family of kinds.
     """
 
-    importance: float = 1.0
+    importance: float = 1.05
     surprise: float = 1.0
     exposure: float = 0.5
-    kinship: float = 0.12
+    kinship: float = 0.1
+    leaning: Leaning = Leaning()
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,32 +135,70 @@ def ranked(
 
 @remembered
 def _ranked(score: Score, reading: Reading, language: Language, weighing: Weighing) -> tuple[Thread, ...]:
+    return drawn_together(score, reading, candidates(score, reading, language), weighing)
+
+
+def drawn_together(
+    score: Score, reading: Reading, found: Sequence[Candidate], weighing: Weighing
+) -> tuple[Thread, ...]:
+    """Weigh the candidates of a piece and draw them together into threads, the most worth telling first."""
     home = home_of(reading)
     groups: dict[Idea, list[Told]] = defaultdict(list)
-    for told in _weighed(score, reading, language, weighing):
-        groups[idea_of(told.event, home)].append(told)
+    homecomings = {
+        score.measure_at(event.start).index
+        for event, key in KEY.all(reading.events)
+        if event.label == "home" and key.came_from is not None
+    }
+    for one in found:
+        told = _weighed(one, weighing)
+        back = RETURN.of(told.event)
+        bar = score.measure_at(told.event.start).index
+        if back is not None and bar in homecomings and score.measure_at(back.from_start).index <= 1:
+            told = replace(told, worth=told.worth * _HOMECOMING)
+        if told.worth > 0:
+            groups[idea_of(told.event, home)].append(told)
     threads = [_thread(score, idea, places, weighing) for idea, places in groups.items()]
     return tuple(sorted(threads, key=lambda t: (-t.worth, t.lead.event.start)))
 
 
-def _weighed(score: Score, reading: Reading, language: Language, weighing: Weighing) -> list[Told]:
+_HOMECOMING = 1.5
+"""How much more a return of the opening is worth that brings the home key with it (set by ear)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """An event that may be told, with its surprise in bits and its exposure about 1."""
+
+    event: Event
+    surprise: float
+    exposure: float
+
+
+def candidates(score: Score, reading: Reading, language: Language = "en") -> tuple[Candidate, ...]:
+    """Return what may be told of a piece: sure enough, more than everyday, in words, and true."""
     known = expectations(reading)
     found = []
     for event in reading.events:
         if event.kind in UNTOLD or (event.kind, event.label) in PIECE_WIDE or not is_sure(event):
             continue
-        if not can_say(event, language) or _is_everyday(event):
+        if not can_say(event, language) or _is_everyday(event) or not weight(event):
             continue
-        bits, heard = known.of(event), exposure(score, event)
-        worth = (
-            weight(event) ** weighing.importance
-            * (bits / MOST_BITS) ** weighing.surprise
-            * heard**weighing.exposure
-            * event.confidence
-        )
-        if worth > 0 and is_true(event, score, reading.spans, language=language):
-            found.append(Told(event, round(bits, 3), round(heard, 3), worth))
-    return found
+        bits = known.of(event)
+        if bits > 0 and is_true(event, score, reading.spans, language=language):
+            found.append(Candidate(event, bits, exposure(score, event)))
+    return tuple(found)
+
+
+def _weighed(one: Candidate, weighing: Weighing) -> Told:
+    family = _FAMILY.get(one.event.kind)
+    worth = (
+        weight(one.event) ** weighing.importance
+        * (one.surprise / MOST_BITS) ** weighing.surprise
+        * one.exposure**weighing.exposure
+        * one.event.confidence
+        * (getattr(weighing.leaning, family) if family else 1.0)
+    )
+    return Told(one.event, round(one.surprise, 3), round(one.exposure, 3), worth)
 
 
 def _is_everyday(event: Event) -> bool:
@@ -144,7 +232,7 @@ def _is_memory(score: Score, places: Sequence[Told]) -> bool:
     return apart and first.start > score.end / 8 and last.start >= 7 * score.end / 10
 
 
-_MEMORY = 3.0
+_MEMORY = 5.0
 """How much more figures are worth that come back at the end from the middle of the piece (set by ear)."""
 
 

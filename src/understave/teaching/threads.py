@@ -23,6 +23,7 @@ from understave.findings.pedalpoints import DRONE, PEDAL_POINT, REPEATED_NOTE
 from understave.findings.reheard import ENHARMONIC_PIVOT
 from understave.findings.returns import RETURN
 from understave.findings.sequences import SEQUENCE
+from understave.findings.variations import VARIATION
 from understave.harmony.reading import Event
 from understave.theory.key import Key
 
@@ -56,7 +57,7 @@ def idea_of(event: Event, home: Key) -> Idea:
         return ("led astray",)
     if (event in ENHARMONIC_PIVOT and "german sixth" in label) or label in _SIXTHS:
         return ("augmented sixth",)
-    if event in APPLIED_CHORD or event in SEQUENCE or event in RETURN:
+    if event in APPLIED_CHORD or event in SEQUENCE or event in RETURN or event in VARIATION:
         return (event.kind,)
     if (key := KEY.of(event)) is not None:
         return (event.kind, str(key.key))

@@ -111,6 +111,11 @@ def _at_fifths(fifths: int) -> PitchClass:
     return PitchClass(_FIFTHS_LETTERS[index], alter)
 
 
+@lru_cache(maxsize=1024)
+def _class_of(letter: str, alter: int) -> PitchClass:
+    return PitchClass(letter, alter)
+
+
 @dataclass(frozen=True, slots=True)
 class Pitch:
     """A spelled pitch in scientific octaves: C4 is middle C, MIDI 60."""
@@ -153,7 +158,7 @@ class Pitch:
     @property
     def pitch_class(self) -> PitchClass:
         """The spelled pitch class without its octave."""
-        return PitchClass(self.letter, self.alter)
+        return _class_of(self.letter, self.alter)
 
     @property
     def fifths(self) -> int:

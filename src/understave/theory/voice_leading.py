@@ -22,7 +22,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import combinations, pairwise, product
-from typing import TypeAlias
+from operator import attrgetter
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,7 +36,7 @@ from understave.theory.roman import RomanNumeral
 Voicing: TypeAlias = tuple[Pitch, Pitch, Pitch, Pitch]
 """Bass, tenor, alto, soprano."""
 _Costs: TypeAlias = NDArray[np.float64]
-_Ints: TypeAlias = NDArray[np.int64]
+_Ints: TypeAlias = NDArray[np.integer[Any]]
 
 _MOST = 320
 """Voicings of a chord that are tried, the best by themselves first."""
@@ -131,26 +132,38 @@ def lead(
     `tops` are the notes wished for in the soprano, `lows` the MIDI numbers near which the bass should
     lie, one for each chord; None is no wish. Raises ValueError where a chord has no bass within the layout.
     """
+    return _led(tuple(harmonies), layout, tuple(tops), tuple(lows))
+
+
+@lru_cache(maxsize=512)
+def _led(
+    harmonies: tuple[Harmony, ...],
+    layout: Layout,
+    tops: tuple[PitchClass | None, ...],
+    lows: tuple[int | None, ...],
+) -> tuple[Voicing, ...]:
+    """Do what `lead` says; the same row is asked for by what writes it out and by what looks for faults."""
     if not harmonies:
         return ()
-    sets: list[list[Voicing]] = []
+    sets: list[_Voicings] = []
     totals: list[_Costs] = []
     backs: list[_Ints] = []
     for i, harmony in enumerate(harmonies):
-        found, own = _voicings(harmony, layout)
+        found = _voicings(harmony, layout)
+        own = found.costs
         top = tops[i] if i < len(tops) else None
         low = lows[i] if i < len(lows) else None
         if top is not None:
-            own = own + np.array([0.0 if v[3].pitch_class == top else 3.0 for v in found])
+            own = own + np.where(found.fifths[3] == top.fifths, 0.0, 3.0)
         if low is not None:
-            own = own + np.array([0.15 * min(12, abs(v[0].midi - low)) for v in found])
+            own = own + 0.15 * np.minimum(12, np.abs(found.midi[0] - low))
         keep = np.argsort(own, kind="stable")[:_MOST]
-        found, own = [found[k] for k in keep], own[keep]
+        found, own = found.only(keep), own[keep]
         if sets:
             moves = totals[-1][:, None] + _moves(harmonies[i - 1], sets[-1], harmony, found)
             back = np.argmin(moves, axis=0)
             backs.append(back)
-            own = own + moves[back, np.arange(len(found))]
+            own = own + moves[back, np.arange(keep.size)]
         sets.append(found)
         totals.append(own)
     at = int(np.argmin(totals[-1]))
@@ -158,7 +171,7 @@ def lead(
     for back in reversed(backs):
         at = int(back[at])
         path.append(at)
-    return tuple(found[k] for found, k in zip(sets, reversed(path), strict=True))
+    return tuple(found.all[k] for found, k in zip(sets, reversed(path), strict=True))
 
 
 # --- one chord -------------------------------------------------------------------------------------------
@@ -175,26 +188,53 @@ def _pitches(pitch_class: PitchClass, low: int, high: int) -> tuple[Pitch, ...]:
     return tuple(pitch for pitch in found if low <= pitch.midi <= high)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Voicings:
+    """Voicings of a chord, what each costs by itself, and their notes as numbers (voices, voicings): MIDI,
+    staff steps, places on the line of fifths.
+    """
+
+    all: tuple[Voicing, ...]
+    costs: _Costs
+    midi: _Ints
+    staff: _Ints
+    fifths: _Ints
+
+    def only(self, kept: NDArray[np.intp]) -> _Voicings:
+        """Some of them, in another order."""
+        return _Voicings(
+            tuple(self.all[k] for k in kept),
+            self.costs[kept],
+            self.midi[:, kept],
+            self.staff[:, kept],
+            self.fifths[:, kept],
+        )
+
+
 @lru_cache(maxsize=512)
-def _voicings(harmony: Harmony, layout: Layout) -> tuple[list[Voicing], _Costs]:
-    """Return the voicings of a chord within a layout and what each costs by itself."""
+def _voicings(harmony: Harmony, layout: Layout) -> _Voicings:
+    """Return the voicings of a chord within a layout."""
     chord = harmony.chord
     members = tuple(dict.fromkeys(chord.members))
-    basses = _pitches(chord.bass, *layout.ranges[0])
+    at_bass = members.index(chord.bass) if chord.bass in members else 0
+    basses = [(pitch, pitch.midi, at_bass) for pitch in _pitches(chord.bass, *layout.ranges[0])]
     uppers = [
-        tuple(pitch for tone in members for pitch in _pitches(tone, *layout.ranges[k])) for k in (1, 2, 3)
+        [
+            (pitch, pitch.midi, at)
+            for at, tone in enumerate(members)
+            for pitch in _pitches(tone, *layout.ranges[k])
+        ]
+        for k in (1, 2, 3)
     ]
     prices = _Prices(harmony, members)
     found: list[Voicing] = []
     costs: list[float] = []
     for bass, tenor, alto, soprano in product(basses, *uppers):
-        voicing = (bass, tenor, alto, soprano)
-        m = [pitch.midi for pitch in voicing]
+        m = (bass[1], tenor[1], alto[1], soprano[1])
         if not m[0] <= m[1] <= m[2] <= m[3] or any(m[b] - m[a] > most for a, b, most in layout.spans):
             continue
-        classes = tuple(
-            members.index(pitch.pitch_class) if pitch.pitch_class in members else 0 for pitch in voicing
-        )
+        voicing = (bass[0], tenor[0], alto[0], soprano[0])
+        classes = (bass[2], tenor[2], alto[2], soprano[2])
         cost = prices(classes)
         # Two voices on one key are a chord of three notes; a second low down is a growl.
         cost += (40.0 if layout.distinct else 5.0) * sum(a == b for a, b in pairwise(m))
@@ -204,7 +244,11 @@ def _voicings(harmony: Harmony, layout: Layout) -> tuple[list[Voicing], _Costs]:
         costs.append(cost)
     if not found:
         raise ValueError(f"{chord.name} has no place within the given ranges of the voices.")
-    return found, np.array(costs)
+    midi, staff, fifths = (
+        np.array([[read(v[k]) for v in found] for k in range(4)], dtype=np.int16)
+        for read in (attrgetter("midi"), attrgetter("diatonic"), attrgetter("fifths"))
+    )
+    return _Voicings(tuple(found), np.array(costs), midi, staff, fifths)
 
 
 class _Prices:
@@ -259,64 +303,50 @@ class _Prices:
 _PARALLEL, _CONTRARY, _SEVENTH, _LEADING = 1000.0, 400.0, 500.0, 300.0
 
 
-def _moves(a: Harmony, one: list[Voicing], b: Harmony, two: list[Voicing]) -> _Costs:
+def _moves(a: Harmony, one: _Voicings, b: Harmony, two: _Voicings) -> _Costs:
     """Return the price of going from each voicing of a chord to each of the next."""
-    m1 = np.array([[pitch.midi for pitch in v] for v in one], dtype=np.int64)
-    m2 = np.array([[pitch.midi for pitch in v] for v in two], dtype=np.int64)
-    d1 = np.array([[pitch.diatonic for pitch in v] for v in one], dtype=np.int64)
-    d2 = np.array([[pitch.diatonic for pitch in v] for v in two], dtype=np.int64)
-    move = m2[None] - m1[:, None]
-    steps = np.abs(d2[None] - d1[:, None])
+    m1, m2 = one.midi, two.midi
+    move = m2[:, None, :] - m1[:, :, None]
+    steps = np.abs(two.staff[:, None, :] - one.staff[:, :, None])
     size = np.abs(move)
-    cost = np.asarray((size * np.array([0.35, 1.0, 1.0, 0.9])).sum(axis=2), dtype=np.float64)
-    cost += 4.0 * (size[:, :, 1:] > 7).sum(axis=2) + 25.0 * (size[:, :, 0] > 12)
+    cost = np.asarray(0.35 * size[0] + size[1] + size[2] + 0.9 * size[3], dtype=np.float64)
+    cost += 4.0 * (size[1:] > 7).sum(axis=0, dtype=np.int8) + 25.0 * (size[0] > 12)
     # Augmented and diminished steps, and sevenths, are hard to sing.
     odd = ((steps == 1) & (size == 3)) | ((steps == 3) & (size == 6)) | ((size > 9) & (size < 12))
-    cost += 9.0 * odd[:, :, 1:].sum(axis=2) + 2.0 * odd[:, :, 0]
+    cost += 9.0 * odd[1:].sum(axis=0, dtype=np.int8) + 2.0 * odd[0]
     for low, high in _PAIRS:
         cost += _pair_cost(m1, m2, move, low, high)
     for low, high in pairwise(range(4)):
         # A voice that goes past where its neighbour was.
-        cost += 12.0 * ((m2[None, :, low] > m1[:, None, high]) | (m2[None, :, high] < m1[:, None, low]))
-    outer = (np.sign(move[:, :, 0]) == np.sign(move[:, :, 3])) & (move[:, :, 0] != 0)
-    reached = np.isin((m2[:, 3] - m2[:, 0]) % 12, (0, 7))[None]
-    cost += 30.0 * (outer & reached & (size[:, :, 3] > 2))
-    for v in range(4):
-        for price, bad in _tendencies(a, one, b, two, v):
-            cost += price * bad
+        past = (m2[low][None] > m1[high][:, None]) | (m2[high][None] < m1[low][:, None])
+        cost += 12.0 * past
+    outer = (np.sign(move[0]) == np.sign(move[3])) & (move[0] != 0)
+    reached = np.isin((m2[3] - m2[0]) % 12, (0, 7))[None]
+    cost += 30.0 * (outer & reached & (size[3] > 2))
+    asked = wishes(a, b)
+    for v in range(4 if asked else 0):
+        for wish in asked:
+            has = one.fifths[v] == wish.note.fifths
+            if has.any():
+                kept = np.isin(move[v], wish.moves)
+                cost += wish.price * (has[:, None] & ~kept)
     return cost
 
 
 def _pair_cost(m1: _Ints, m2: _Ints, move: _Ints, low: int, high: int) -> _Costs:
-    before, after = (m1[:, high] - m1[:, low]) % 12, (m2[:, high] - m2[:, low]) % 12
-    both = (move[:, :, low] != 0) & (move[:, :, high] != 0)
+    before, after = (m1[high] - m1[low]) % 12, (m2[high] - m2[low]) % 12
+    both = (move[low] != 0) & (move[high] != 0)
     same = np.zeros(both.shape, dtype=bool)
     for interval in (0, 7):
         same |= (before == interval)[:, None] & (after == interval)[None]
     same &= both
-    together = np.sign(move[:, :, low]) == np.sign(move[:, :, high])
+    together = np.sign(move[low]) == np.sign(move[high])
     cost = np.where(same & together, _PARALLEL, np.where(same, _CONTRARY, 0.0))
     if low == 0:
         # A diminished fifth over the bass that becomes a perfect one.
         unequal = (before == 6)[:, None] & (after == 7)[None] & both & together
         cost = cost + 8.0 * unequal
     return np.asarray(cost, dtype=np.float64)
-
-
-def _tendencies(
-    a: Harmony, one: list[Voicing], b: Harmony, two: list[Voicing], voice: int
-) -> list[tuple[float, NDArray[np.bool_]]]:
-    """Return prices and where they are due: notes that do not go where they want to."""
-    found: list[tuple[float, NDArray[np.bool_]]] = []
-    for wish in wishes(a, b):
-        has = np.array([v[voice].pitch_class == wish.note for v in one])
-        if not has.any():
-            continue
-        m1 = np.array([v[voice].midi for v in one])[:, None]
-        m2 = np.array([v[voice].midi for v in two])[None]
-        kept = np.isin(m2 - m1, wish.moves)
-        found.append((wish.price, has[:, None] & ~kept))
-    return found
 
 
 @dataclass(frozen=True, slots=True)

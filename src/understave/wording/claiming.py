@@ -16,6 +16,7 @@ from itertools import pairwise
 from typing import get_args
 
 from understave.claims import Claim, facts
+from understave.claims import against_themes as v
 from understave.claims import chords_and_keys as h
 from understave.claims import on_the_page as pr
 from understave.claims import single_notes as n
@@ -42,6 +43,7 @@ from understave.findings.rhythm import HARMONIC_RHYTHM
 from understave.findings.sequences import CHAIN, SEQUENCE
 from understave.findings.sixfours import BASS_SEVENTH, SIX_FOUR
 from understave.findings.texture import TEXTURE
+from understave.findings.variations import VARIATION
 from understave.harmony.reading import Detail, Event, Named, Span
 from understave.interpretation.dynamics import DYNAMICS
 from understave.interpretation.pedal_reasons import PEDALLING
@@ -798,6 +800,29 @@ def _return(t: Told) -> Iterator[Claim]:
         yield h.KeyAbout(start, end, before)
 
 
+def _variation(t: Told) -> Iterator[Claim]:
+    found = VARIATION.of(t.event)
+    if found is None:
+        return
+    pairs = tuple((old, new) for old, new, _ in found.pairs)
+    beside = (t.start, t.event.end, pairs, found.theme_key, found.key)
+    # The name of its sort is claimed whatever is said of it.
+    named = {"tune kept": "tune", "harmony kept": "harmony", "bass kept": "bass"}.get(t.event.label)
+    stays = found.stays if found.stays and t.says("stays") else ()
+    for what in dict.fromkeys((named, *stays)):
+        if what in ("tune", "harmony", "bass"):
+            yield v.StaysInBars(*beside, what)
+    for what in ("tune", "harmony", "bass"):
+        number = t.number(what)
+        if number is not None and t.says(what):
+            on_top = not any(how.startswith("tune") for how in found.varies or ())
+            yield v.StaysInBars(*beside, what, int(number), on_top)
+    if named != "tune":
+        yield v.Varies(*beside, "another tune")
+    if t.says("varies"):
+        yield from (v.Varies(*beside, how) for how in found.varies or () if not how.startswith("tune"))
+
+
 def _motive(t: Told) -> Iterator[Claim]:
     first = t.pitch("first")
     rhythm = tuple(Fraction(x) for x in t.listed("rhythm") if isinstance(x, Fraction | int))
@@ -1017,6 +1042,7 @@ _MAKERS: Mapping[str, Maker] = {
     SEQUENCE.name: _sequence,
     CHAIN.name: _chain,
     RETURN.name: _return,
+    VARIATION.name: _variation,
     FORM.name: _form,
     SECTION.name: _section,
     MOTIVE.name: _motive,

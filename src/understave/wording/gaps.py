@@ -95,6 +95,8 @@ def _filled(template: str, values: Mapping[str, Detail], score: Score, book: Phr
     for pattern, put in book.grammar.joins:
         text = pattern.sub(put, text)
     text = re.sub(r"[^\S\u00a0\u202f]+", " ", text).strip()
+    # A full stop that is printed in the score ends the sentence too.
+    text = re.sub(r"\.([\u00a0\u202f]?[”“»])\.", r".\1", text)
     # French sets a space that does not break before high signs; others have none there.
     return re.sub(r" ([,.;:!?])", r"\1", text)
 

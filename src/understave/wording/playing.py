@@ -6,21 +6,22 @@ a few words of ours (``play_...`` in the phrasebook), why in the sentences of th
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import groupby
 from typing import Literal
 
 from understave.findings.remembered import remembered
 from understave.harmony.reading import Event, Span
 from understave.interpretation.dynamics import level_at
+from understave.interpretation.perform import HALF_WAY
 from understave.interpretation.plan import Plan, Tension, Voice
 from understave.interpretation.printed import nearest_mark, printed_loudness
 from understave.interpretation.tension import TENSION
 from understave.interpretation.timing import TIMING
-from understave.score.model import Score
+from understave.interpretation.voicing import VOICING, VoicingDetails
+from understave.score.model import Note, Score
 from understave.theory.vocabulary import Language
 from understave.wording.claiming import is_true
 from understave.wording.gaps import octave_name, place
@@ -30,8 +31,11 @@ from understave.wording.sentences import can_say, plain, say, say_again
 Aspect = Literal["tension", "dynamics", "voicing", "timing", "pedal"]
 _NOTES = ("dissonance", "resolution", "repeated")
 """Roles of a `Voice` that single notes have; the others are layers of the texture."""
-MOST, LONG = 4, 3
-"""Lines that begin in a bar, at most; bars from which on what is alike is told once."""
+MOST, LONG, APART = 4, 3, 2
+"""Lines that begin in a bar, at most; bars from which on what is alike is told once; bars from one to the
+next of what counts as alike, so that a pattern of every second bar is one."""
+HIGH, NEAR = 0.5, 2
+"""Tension from which on a peak is told, 0..1, and bars to either side within which it is the highest."""
 _ONLY_PRINT = frozenset({"printed mark", "as printed", "printed release"})
 """Reasons that say no more than what the score prints."""
 _WEIGHTS: dict[Aspect, float] = {"dynamics": 4.0, "timing": 3.5, "voicing": 3.0, "pedal": 2.5, "tension": 1.0}
@@ -66,6 +70,7 @@ class _Item:
     why: Event | None
     notes: tuple[str, ...] = ()
     lasts: bool = False
+    turn: Literal["", "press", "change", "up"] = ""
 
 
 def tell_plan(
@@ -82,10 +87,10 @@ def tell_plan(
     With `marked`, numerals stand between ⟨ and ⟩, to be set by whoever prints them.
 
     At most `MOST` lines begin in a bar, what matters most for the ear first; what a pedal does in the same
-    way for `LONG` bars or more is one line with its bars, and its exceptions keep their own. What is printed
-    and needs no word is not said again. Of tension each bar's highest span is told, and every release. A
-    reason of a kind told before is told briefly, and left out where it is the same as the one before it or
-    where the notes deny it; with it goes the advice on a single voice.
+    way for `LONG` bars or times or more is one line with its bars, and its exceptions keep their own. What is
+    printed and needs no word is not said again. Of tension each peak from `HIGH` is told, and every release
+    after one. A reason of a kind told before is told briefly, and left out where it is the same as the one
+    before it or where the notes deny it; with it goes the advice on a single voice.
     """
     book = phrasebook(language)
     start, end = stretch or (Fraction(0), score.end)
@@ -137,25 +142,54 @@ def is_borne_out(score: Score, plan: Plan, reason: Event, level: Level, language
 
 def _lasting(score: Score, items: list[_Item], book: Phrasebook) -> list[_Item]:
     """Put what the pedal does alike for bars on end into one item, where it begins."""
+    items = _touches(score, items, book)
+    # Whether a change goes all the way down or three quarters, it is the same turn of the foot.
+    deep = {book.phrases["play_pedal_change_down"], book.phrases["play_pedal_change_most"]}
     alike: dict[tuple[str, str], list[_Item]] = defaultdict(list)
     for item in items:
-        if item.aspect == "pedal" and item.why is not None:
-            alike[item.what, item.why.label].append(item)
+        if item.aspect == "pedal" and item.why is not None and not item.lasts:
+            alike["" if item.what in deep else item.what, item.why.label].append(item)
     gone: set[int] = set()
     whole: list[_Item] = []
-    for group in alike.values():
-        bars = [score.measure_at(i.moment).index for i in group]
-        first = 0
-        for k in range(1, len(group) + 1):
-            if k < len(group) and bars[k] - bars[k - 1] <= 1:
-                continue
-            if bars[k - 1] - bars[first] + 1 >= LONG:
-                numbers = (score.measures[bars[first]].number, score.measures[bars[k - 1]].number)
-                what = book.phrases["play_lasting"].format(bars=book.bars(*numbers), what=group[0].what)
-                whole.append(replace(group[first], what=what, lasts=True))
-                gone.update(id(i) for i in group[first:k])
-            first = k
+    for (_, label), group in alike.items():
+        for run in _on_end(score, group):
+            what = Counter(i.what for i in run).most_common(1)[0][0]
+            each = book.phrases["play_each_chord"].format(what=what) if label == "new harmony" else what
+            said = book.phrases["play_lasting"].format(bars=_bars(score, run, book), what=each)
+            whole.append(replace(run[0], what=said, lasts=True))
+            gone.update(id(i) for i in run)
     return [i for i in items if id(i) not in gone] + whole
+
+
+def _touches(score: Score, items: list[_Item], book: Phrasebook) -> list[_Item]:
+    """Put a pedal that goes up and down again for bars on end into one item, with the reason to lift it."""
+    turns = [i for i in items if i.turn in ("press", "up")]
+    gone: set[int] = set()
+    whole: list[_Item] = []
+    for run in _on_end(score, turns):
+        lifts = [i for i in run if i.turn == "up"]
+        if len(lifts) >= LONG - 1 and len(run) - len(lifts) >= LONG - 1:
+            what = book.phrases["play_touches"].format(bars=_bars(score, run, book))
+            whole.append(replace(lifts[0], moment=run[0].moment, what=what, lasts=True))
+            gone.update(id(i) for i in run)
+    return [i for i in items if id(i) not in gone] + whole
+
+
+def _on_end(score: Score, group: list[_Item]) -> Iterator[list[_Item]]:
+    """Part items into runs that go on bar by bar, and yield those of `LONG` bars, or turns, or more."""
+    bars = [score.measure_at(i.moment).index for i in group]
+    first = 0
+    for k in range(1, len(group) + 1):
+        if k < len(group) and bars[k] - bars[k - 1] <= APART:
+            continue
+        if bars[k - 1] - bars[first] + 1 >= LONG or k - first >= LONG:
+            yield group[first:k]
+        first = k
+
+
+def _bars(score: Score, run: list[_Item], book: Phrasebook) -> str:
+    first, last = score.measure_at(run[0].moment), score.measure_at(run[-1].moment)
+    return book.bars(first.number, last.number)
 
 
 def _fewest(score: Score, items: list[_Item]) -> list[_Item]:
@@ -221,12 +255,7 @@ def _told(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
             continue
         what = mark.mark if mark.origin == "proposed" else words["play_printed"].format(what=mark.mark)
         yield _Item(mark.moment, "dynamics", what, mark.why)
-    for hairpin in plan.hairpins:
-        peak = place(score, hairpin.peak, book) if hairpin.peak is not None else ""
-        what = words[f"play_{hairpin.kind}"].format(place=_end_place(score, hairpin.end, book), peak=peak)
-        if hairpin.origin == "printed":
-            what = words["play_printed"].format(what=what)
-        yield _Item(hairpin.start, "dynamics", what, hairpin.why)
+    yield from _hairpins(score, plan, book)
     yield from _voices(score, plan.voices, book)
     for bend in plan.timing:
         if bend.why is not None:
@@ -237,13 +266,33 @@ def _told(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
             yield _Item(bend.moment, "timing", words[_pace(factor)], bend.why)
     depth = 0.0
     for move in plan.pedal:
-        what = _pedal_words(depth, move.depth, book)
+        melts = move.late and depth > 0 and move.depth > HALF_WAY
+        what = words["play_pedal_melt"] if melts else _pedal_words(depth, move.depth, book)
         if what and move.origin == "printed":
             what = words["play_printed"].format(what=what)
         if what:
-            yield _Item(move.moment, "pedal", what, move.why)
+            turn: Literal["press", "change", "up"] = (
+                "up" if move.depth <= 0 else "change" if depth > 0 else "press"
+            )
+            yield _Item(move.moment, "pedal", what, move.why, turn=turn)
         depth = move.depth
     yield from _tension(score, plan.tension, book)
+
+
+def _hairpins(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
+    words = book.phrases
+    advised: set[str] = set()
+    for hairpin in plan.hairpins:
+        if hairpin.origin == "printed":
+            # How to play a printed hairpin is said once; that others stand there everybody sees.
+            if hairpin.kind in advised:
+                continue
+            advised.add(hairpin.kind)
+        peak = place(score, hairpin.peak, book) if hairpin.peak is not None else ""
+        what = words[f"play_{hairpin.kind}"].format(place=_end_place(score, hairpin.end, book), peak=peak)
+        if hairpin.origin == "printed":
+            what = words["play_printed"].format(what=what)
+        yield _Item(hairpin.start, "dynamics", what, hairpin.why)
 
 
 def _end_place(score: Score, moment: Fraction, book: Phrasebook) -> str:
@@ -266,10 +315,18 @@ def _voices(score: Score, voices: tuple[Voice, ...], book: Phrasebook) -> Iterat
     known = [(score.note_by_id[voice.note], voice) for voice in voices if voice.note in score.note_by_id]
     layers: dict[str, str] = {}
     runs: set[Event] = set()
+    led = {
+        (rub.resolution_pitch, rub.resolution_time)
+        for _, v in known
+        if v.lean and (rub := _rub(v)) is not None
+    }
     for note, voice in sorted(known, key=lambda n: n[0].onset):
         why = voice.why
         if voice.lean or (why is not None and voice.role in _NOTES):
             if voice.role == "dissonance" and not voice.lean:
+                continue
+            if voice.role == "resolution" and ((note.pitch, note.onset) in led or _passes(score, note)):
+                # The advice to lean says already that this note goes softer; a passing one nobody can weigh.
                 continue
             if voice.role == "repeated" and why is not None:
                 if why in runs:
@@ -285,15 +342,28 @@ def _voices(score: Score, voices: tuple[Voice, ...], book: Phrasebook) -> Iterat
                 yield _Item(note.onset, "voicing", book.phrases[f"play_{voice.role}"], why, (note.id,))
 
 
+def _rub(voice: Voice) -> VoicingDetails | None:
+    return None if voice.why is None else VOICING.of(voice.why)
+
+
+def _passes(score: Score, note: Note) -> bool:
+    """Whether a note is over before it can be weighed: shorter than half a beat."""
+    return note.duration < score.measures[note.measure].beat_length / 2
+
+
 def _tension(score: Score, spans: tuple[Tension, ...], book: Phrasebook) -> Iterator[_Item]:
-    bars = [list(g) for _, g in groupby(spans, key=lambda t: score.measure_at(t.start).index)]
-    for bar in bars:
-        highest = max(bar, key=lambda t: t.value)
-        for t in bar:
-            if t is highest or t.release:
-                name = "play_release" if t.release else "play_tension"
-                what = book.phrases[name].format(strength=_strength(t.value, book))
-                yield _Item(t.start, "tension", what, t.why, t.why.notes)
+    """Tell where tension is highest within `NEAR` bars to either side, and where it lets go after a peak."""
+    bars = [score.measure_at(t.start).index for t in spans]
+    peak: Tension | None = None
+    for i, t in enumerate(spans):
+        if t.release and peak is not None:
+            yield _Item(t.start, "tension", book.phrases["play_release"], t.why, t.why.notes)
+            peak = None
+        around = [u.value for u, bar in zip(spans, bars, strict=True) if abs(bar - bars[i]) <= NEAR]
+        if t.value >= HIGH and t.value == max(around) and (peak is None or peak.value < t.value):
+            peak = t
+            what = book.phrases["play_tension"]
+            yield _Item(t.start, "tension", what, t.why, t.why.notes)
 
 
 def _strength(value: float, book: Phrasebook) -> str:

@@ -8,6 +8,7 @@ import "./builder.js";
 import "./checks.js";
 import "./chord.js";
 import "./elsewhere.js";
+import "./habits.js";
 import "./second.js";
 import { Handles } from "./handles.js";
 import { address, follow, get, post, Refused, send, sound } from "./link.js";
@@ -68,6 +69,7 @@ score.shadowRoot?.append(
 const transport = /** @type {import("/viewer/transport.js").StaveTransport} */ (document.createElement("stave-transport"));
 const chord = /** @type {import("./chord.js").DeskChord} */ (document.createElement("desk-chord"));
 const checks = /** @type {import("./checks.js").DeskChecks} */ (document.createElement("desk-checks"));
+const habits = /** @type {import("./habits.js").DeskHabits} */ (document.createElement("desk-habits"));
 const second = /** @type {import("./second.js").DeskSecond} */ (document.createElement("desk-second"));
 const builder = /** @type {import("./builder.js").DeskBuilder} */ (document.createElement("desk-builder"));
 const elsewhere = /** @type {import("./elsewhere.js").DeskElsewhere} */ (document.createElement("desk-elsewhere"));
@@ -105,7 +107,7 @@ chord.addEventListener("explained", (event) => {
   score.wear("belongs", new Set(told.belongs));
   score.wear("foreign", new Set(told.foreign.flatMap((/** @type {any} */ f) => f.ids)));
 });
-for (const part of [second, builder, elsewhere]) part.addEventListener("trouble", (event) => complain(/** @type {CustomEvent} */ (event).detail));
+for (const part of [second, builder, elsewhere, habits]) part.addEventListener("trouble", (event) => complain(/** @type {CustomEvent} */ (event).detail));
 
 reading.addEventListener("changed", (event) => {
   const message = /** @type {CustomEvent} */ (event).detail;
@@ -399,6 +401,7 @@ const PANELS = /** @type {[string, string, HTMLElement][]} */ ([
   ["second", word("second_reading"), second],
   ["lesson", word("tab_lesson"), builder],
   ["elsewhere", word("tab_elsewhere"), elsewhere],
+  ["habits", word("tab_habits"), habits],
 ]);
 const tabs = make("div", { class: "tabs", role: "tablist", "aria-label": word("work_on") });
 const panels = make("div", { class: "panels" });
@@ -429,6 +432,7 @@ function open(name, focus) {
   }
   if (name === "lesson") void builder.wake();
   if (name === "elsewhere") void elsewhere.wake();
+  if (name === "habits") void habits.wake();
   if (name === "events") drawEvents();
 }
 function drawEvents() {
@@ -666,6 +670,7 @@ async function begin() {
     transport.bars = bars();
     for (const part of [chord, checks, second]) part.reading === reading ? part.show() : (part.reading = reading);
     drawTools();
+    void habits.renew();
     await lay();
     if (found.settled) void hear(false);
   } catch (error) {
@@ -689,6 +694,7 @@ function heard(message) {
     if (message.version !== reading.version) void begin();
   } else if (message.type === "stops") builder.renew();
   else if (message.type === "export") builder.exported(message);
+  else if (message.type === "habits") void habits.renew();
   else if (message.type === "trouble") complain(message.error);
 }
 

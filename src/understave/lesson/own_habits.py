@@ -1,0 +1,153 @@
+"""A teacher's own habits on this machine: learnt from lessons that were corrected, kept in one small file.
+
+In: lesson folders. Out: `OwnHabits`: what was learnt, whether lessons are read so, from what it was learnt.
+Learning is worth its minutes only where something new was corrected (`to_learn_from`). A lesson keeps the
+habits that it is read with in its own settings (`put_in_force`), so that it reads the same elsewhere; what
+was set there by hand stays. Labels that the teacher left standing count as theirs, also where habits made
+them. Nothing is sent anywhere.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+from understave.disk import write_atomically
+from understave.errors import LessonError, UnderstaveError
+from understave.harmony import corrections
+from understave.harmony.habit_learning import (
+    LEAST_PIECES,
+    Learnt,
+    from_text,
+    habits_from,
+    learned,
+    to_text,
+)
+from understave.harmony.key_length import Corrected, trust_for
+from understave.harmony.model.leaning import NO_HABITS, Habits
+from understave.harmony.trained import judge_score, read_trained
+from understave.lesson.folder import LessonFolder, is_lesson_folder, open_folder, set_habits
+from understave.score.reader import read_score
+
+MOST_LESSONS = 40
+"""Lessons learnt from at most, the first of those named: more take longer and prove little more."""
+NOTHING = Learnt(NO_HABITS, (), 0)
+
+
+@dataclass(frozen=True, slots=True)
+class OwnHabits:
+    """What was learnt; `on` tells whether lessons are read so.
+
+    `lessons` is a digest of the corrected lessons that it was learnt from; `given` are all habits that
+    lessons were given without being asked, so that they can be told from what was set by hand.
+    """
+
+    learnt: Learnt = NOTHING
+    on: bool = True
+    lessons: str = ""
+    given: tuple[Habits, ...] = ()
+
+
+def load(file: Path) -> OwnHabits:
+    """Return what is kept in a file; a file that is missing or cannot be read keeps nothing."""
+    try:
+        kept = json.loads(file.read_text(encoding="utf-8"))
+        given = tuple(habits_from(values) for values in kept["given"])
+        learnt = from_text(json.dumps(kept["learnt"]), str(file))
+        return OwnHabits(learnt, kept["on"] is True, str(kept["lessons"]), given)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, LessonError):
+        return OwnHabits()
+
+
+def save(file: Path, own: OwnHabits) -> None:
+    """Keep it in a file. Raises UnderstaveError where it cannot be written."""
+    given = [{name: value for name, value in asdict(habits).items() if value} for habits in own.given]
+    document = {
+        "on": own.on,
+        "lessons": own.lessons,
+        "given": given,
+        "learnt": json.loads(to_text(own.learnt)),
+    }
+    write_atomically(file, json.dumps(document, ensure_ascii=False, indent=1) + "\n")
+
+
+def corrected_among(places: Iterable[Path]) -> tuple[LessonFolder, ...]:
+    """Return the lessons among folders that have corrections, each once; what cannot be read is left out."""
+    found: dict[Path, LessonFolder] = {}
+    for place in places:
+        home = place.resolve()
+        if home in found or not is_lesson_folder(home):
+            continue
+        try:
+            folder = open_folder(home)
+            if corrections.load(folder.corrections):
+                found[home] = folder
+        except UnderstaveError:
+            continue
+        if len(found) == MOST_LESSONS:
+            break
+    return tuple(found.values())
+
+
+def digest_of(lessons: Iterable[LessonFolder]) -> str:
+    """Return a digest of what lessons teach: their scores and corrections, in no order."""
+    own = sorted(
+        hashlib.sha256(folder.score.read_bytes() + b"\0" + folder.corrections.read_bytes()).hexdigest()
+        for folder in lessons
+    )
+    return hashlib.sha256("".join(own).encode()).hexdigest()
+
+
+def to_learn_from(own: OwnHabits, places: Iterable[Path]) -> tuple[tuple[LessonFolder, ...], str]:
+    """Return the corrected lessons that are worth learning from now, and their digest; none where they are
+    too few or nothing changed since.
+    """
+    lessons = corrected_among(places)
+    if len(lessons) < LEAST_PIECES:
+        return (), own.lessons
+    digest = digest_of(lessons)
+    return ((), digest) if digest == own.lessons else (lessons, digest)
+
+
+def learnt_from(lessons: Sequence[LessonFolder]) -> Learnt:
+    """Return what corrected lessons prove. Raises UnderstaveError where they are too few or unreadable."""
+    if len(lessons) < LEAST_PIECES:
+        raise LessonError(
+            f"{len(lessons)} of these lessons have corrections; your habits can be told from "
+            f"{LEAST_PIECES} or more."
+        )
+    pieces = []
+    for folder in lessons:
+        score, decided = read_score(folder.score), corrections.load(folder.corrections)
+        trust = trust_for(score, folder.keys_last)
+        found = read_trained(score, decided, trust_for(score, folder.keys_last, folder.habits)).spans
+        pieces.append(Corrected(score, judge_score(score, (), trust), found))
+    return learned(pieces)
+
+
+def wanted_for(own: OwnHabits, folder: LessonFolder) -> Habits:
+    """Return the habits to read a lesson with: what was set in it by hand, else what was learnt."""
+    if folder.habits_set and folder.habits not in own.given:
+        return folder.habits
+    return own.learnt.habits if own.on else NO_HABITS
+
+
+def put_in_force(file: Path, folder: LessonFolder) -> LessonFolder:
+    """Write into a lesson's settings what it is to be read with, where that is something else; return it.
+
+    A lesson that may not be written to is read as it says itself.
+    """
+    own = load(file)
+    wanted = wanted_for(own, folder)
+    if wanted == folder.habits:
+        return folder
+    try:
+        if wanted != NO_HABITS and wanted not in own.given:
+            save(file, replace(own, given=(*own.given, wanted)))
+        set_habits(folder.path, wanted, by_hand=False)
+    except UnderstaveError:
+        return folder
+    return open_folder(folder.path)
