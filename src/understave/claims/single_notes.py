@@ -334,6 +334,8 @@ class Overshoots(Claim):
         note, past, to = (facts.score.note_by_id.get(i) for i in (self.note, self.past, self.to))
         if note is None or past is None or to is None or not note.onset < past.onset < to.onset:
             return False
+        if voice(past) not in (voice(note), voice(to)):
+            return False
         beyond = to.midi - note.midi, past.midi - to.midi
         return beyond[0] * beyond[1] > 0 and goes_on(note, to, facts, detour=True)
 
