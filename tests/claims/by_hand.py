@@ -99,7 +99,11 @@ OCTAVES = build("D5:2 Bb4:2 | Eb5:4", "D4:2 Bb3:2 | Eb4:4", "D3:2 Bb2:2 | Eb3:4"
 INTERRUPTED = build("F5:1 G5 A5 A5 | A5:4", "D4:1 Eb4 E4 r | r:1 F4:3", "D3:1 Eb3 E3 G3 | F3:4", signature=-1)
 """D, E flat, E and F in the bass, with G between the last two."""
 
+NEIGHBOUR = build("D5:1 C5 B4 B4 | G4:4", "B4:1 G4 G4 G4 | E4:4", "G4:1 E4 D4 F4 | C4:4", "G3:4 | C3:4")
+"""A six-four between two dominants over one bass, on a lighter beat than the first."""
+
 ON = {
+    "neighbour": (NEIGHBOUR, "C: V:1 Cad64:1 V7:2 | I:4"),
     "rootless": (ROOTLESS, "Db: viio43/ii:4 | ii6:4"),
     "octaves": (OCTAVES, "Eb: V:4 | I:4"),
     "interrupted": (INTERRUPTED, "d: i:1 V7/V:1 viio7/III:2 | III:4"),
@@ -138,6 +142,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("seventh", h.CarriesBass(F(4), F(8), P("Bb2"), P("A2"))),
     ("seventh", h.ChordIs(F(4), F(4), K("F"), R("V42"))),
     ("close", h.OneKey(F(0), F(8), K("C"))),
+    ("song", p.Parts(F(8), F(12), F(0))),
     ("close", h.OfTheKey(F(0), F(0), K("C"), R("ii6"))),
     ("close", h.Labelled(F(3), F(3), K("C"), R("V"))),
     ("exposition", h.KeyEntered(F(8), F(12), K("C"))),
@@ -227,6 +232,11 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
         ),
     ),
     ("song", h.KeyEntered(F(4), F(8), K("G"))),
+    ("neighbour", h.SixFour(F(1), F(2), K("C"), "cadential", P("G3"))),
+    ("neighbour", h.ChordIs(F(1), F(1), K("C"), R("Cad64"))),
+    ("seventh", h.ChordIs(F(0), F(0), K("F"), R("V6"))),
+    ("song", p.Parts(F(16), F(20), F(0))),
+    ("suspended", p.Stays(F(0), F(4), P("F5"), "inner")),
     ("misread", h.ChordIs(F(4), F(4), K("G"), R("V7/IV"))),
     ("exposition", h.OneKey(F(0), F(24), K("C"))),
     ("close", h.OfTheKey(F(0), F(0), K("C"), R("V/V"))),

@@ -393,6 +393,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     p.Repeated: (_count("count"),),
     p.Peak: (_moved("pitch"), _bent("pitch")),
     p.High: (_low_note,),
+    p.Parts: (lambda c, r, f: replace(c, other=c.start),),
     p.Range: (_moved("high"), _bent("high")),
     p.Dense: (_thin,),
     p.ComesBack: (_half_bar,),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from fractions import Fraction
@@ -34,6 +35,9 @@ class Printed(Claim):
         wanted = _plainly(self.text)
         if self.sort:
             return any(_is_sign(direction, self.sort, wanted) for direction in near)
+        if wanted in _LOUDNESS:
+            # A letter of loudness is a word of its own, not a letter of "tempo" or "forte".
+            return any(wanted in re.split(r"\W+", _plainly(direction.text)) for direction in near)
         return any(wanted in _plainly(direction.text) for direction in near)
 
 

@@ -45,7 +45,8 @@ class Stays(Claim):
     """A note stays through a stretch, held or struck again at least once a bar.
 
     ``"bass"``: nothing lower sounds. ``"top"``: it is the highest note on every beat it sounds. ``"inner"``:
-    notes above and below it sound meanwhile. ``"over the bass"``: something lower sounds.
+    notes above and below it sound meanwhile, one above it from the first. ``"over the bass"``: something
+    lower sounds.
     """
 
     kind: ClassVar[str] = "note that stays"
@@ -72,8 +73,12 @@ class Stays(Claim):
             return all(note.midi <= high for note in others)
         if self.place == "over the bass":
             return any(note.midi < self.tone.midi for note in others)
-        return any(note.midi > self.tone.midi for note in others) and any(
-            note.midi < self.tone.midi for note in others
+        first = [note for note in others if note.onset <= here[0].onset < note.end]
+        inside = any(note.midi > here[0].midi for note in first)
+        return (
+            inside
+            and any(note.midi > self.tone.midi for note in others)
+            and any(note.midi < self.tone.midi for note in others)
         )
 
     def subject(self) -> Hashable:
@@ -164,6 +169,22 @@ class Peak(Claim):
 
     def answer(self) -> Hashable:
         return self.pitch
+
+
+@dataclass(frozen=True, slots=True)
+class Parts(Claim):
+    """A stretch does not go as the one that begins at `other`: the notes struck in it are not the same."""
+
+    kind: ClassVar[str] = "goes another way"
+    other: Fraction
+
+    def holds(self, facts: Facts) -> bool:
+        length = self.end - self.start
+        one, two = (
+            {(note.onset - start, note.midi) for note in facts.struck_in(start, start + length)}
+            for start in (self.start, self.other)
+        )
+        return one != two
 
 
 @dataclass(frozen=True, slots=True)

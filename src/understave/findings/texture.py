@@ -163,8 +163,8 @@ def _drones(own: Outline, outlines: Sequence[Outline], measure: Measure) -> bool
 def _unclear(score: Score, texture: Texture) -> Iterator[int]:
     """Yield the bars of stretches in which the melody is not on top, though it has not clearly gone away.
 
-    It has where it moves through some bars in notes of several lengths or in many, while the top rests, stays
-    on its note, or has an even figure.
+    It has where it moves through some bars in notes of several lengths or in many, half of them by step (what
+    rocks between notes of a chord is no tune), while the top rests, stays on its note, or has an even figure.
     """
     top = min((o for o in texture.outlines if o.upper), key=lambda o: o.staff, default=None)
     for place, run in groupby(range(len(texture.places)), key=lambda k: texture.places[k]):
@@ -177,6 +177,7 @@ def _unclear(score: Score, texture: Texture) -> Iterator[int]:
         lengths = {note.duration for note in line}
         varied = len(lengths) > 1 and 2 * max(lengths) >= 3 * min(lengths)
         moving = 2 * _moves(line) >= (3 if varied else 6) * len(bars)
+        moving = moving and 2 * sum(abs(a.midi - b.midi) <= 2 for a, b in pairwise(line)) >= _moves(line)
         idle = sum(_is_idle(top, score.measures[k]) for k in bars)
         if not sung and (len(bars) < _AWAY or not moving or 4 * idle < 3 * len(bars)):
             yield from bars

@@ -429,12 +429,19 @@ def _texts(
         yield "why", filled(voice.score, event, kin, voice.book, {"before": anchor(before.event)}), kin
         return
     if "why" in entry:
-        yield "why", filled(voice.score, event, entry["why"], voice.book), entry["why"]
+        yield "why", filled(voice.score, event, entry["why"], voice.book, _between(event)), entry["why"]
     # Hands are a pianist's; nobody else's fingers are spoken of.
     if not for_keyboard(voice.score):
         return
     if "hands" in entry and (length != "minute" or "why" not in entry or moment.thread.idea[0] == "mode"):
         yield "hands", filled(voice.score, event, entry["hands"], voice.book), entry["hands"]
+
+
+def _between(event: Event) -> dict[str, Detail]:
+    """Whether other music stood between a passage and its return: ``between`` where it did."""
+    found = RETURN.of(event)
+    apart = found is not None and found.from_end is not None and found.from_end < event.start
+    return {"between": 1} if apart else {}
 
 
 def filled(

@@ -293,6 +293,9 @@ def _nonchord(t: Told) -> Iterator[Claim]:
     if t.says("metric=accented") and t.text("metric") == "accented":
         to = t.note("resolution")
         yield n.Accented(t.start, t.start, to.onset if to is not None else t.event.end)
+    goal = t.note("resolution")
+    if t.event.label == "appoggiatura" and goal is not None and t.says("resolution_pitch"):
+        yield h.Member(goal.onset, goal.onset, goal.pitch)
     if t.event.label == "pedal tone":
         yield h.ChordsChange(max(Fraction(0), t.start - _INSTANT), t.end + _INSTANT)
 
@@ -1146,6 +1149,7 @@ def _contrast_continuation(t: Told) -> Iterator[Claim]:
     bar = t.score.measure_at(max(Fraction(0), at - _INSTANT)).full_length
     if first >= bar:
         yield p.ComesBack(at - bar, at, first - bar, first, "varied")
+    yield p.Parts(at, at + bar, first)
 
 
 def _contrast_pedal(t: Told) -> Iterator[Claim]:
