@@ -251,3 +251,11 @@ def test_nothing_is_said_to_grow_to_a_note_that_the_line_climbs_past():
     assert grown == [6]
     cut = piece(mark(0, "p"), mark(5, "diminuendo", "wedge", 7))
     assert not [h for h in dynamics(*cut)[1] if h.origin == "proposed" and h.kind == "crescendo"]
+
+
+def test_nothing_grows_into_a_softer_mark():
+    """The height is at 6: with a p printed there after f, the line may grow before it, not to it."""
+    for text, peaks in (("f", {6}), ("p", set())):
+        marked = piece(mark(0, "mf"), mark(6, text))
+        grown = {h.why.get("peak") for h in dynamics(*marked)[1] if h.kind != "diminuendo" and h.start < 6}
+        assert (grown & {6}) == peaks

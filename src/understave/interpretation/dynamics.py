@@ -407,7 +407,9 @@ def _proposed_hairpins(
         for low, high in pairwise(edges):
             if any(s < high and low < e for s, e in busy):
                 continue
-            inside = np.flatnonzero((at >= low) & (at <= high))
+            # Where the print turns softer nothing grows to: that moment is the next stretch's.
+            softer = printed.at(high) < printed.at(high - 1e-6)
+            inside = np.flatnonzero((at >= low) & ((at < high) if softer else (at <= high)))
             hairpin = _swell(score, reading, line, added, inside) if len(inside) >= 3 else None
             if hairpin is not None:
                 found.append(hairpin)
