@@ -143,9 +143,9 @@ def test_verovio_draws_each_numeral_as_it_is_named(made):
     drawn = sorted("".join("".join(g.itertext()).split()) for g in groups)
     assert len(drawn) == len(reading.spans)
     # It draws the hidden alteration of an augmented sixth's root (U+EA66 is a figured-bass sharp in SMuFL).
-    assert sorted(d.replace("\uea66", "") for d in drawn) == sorted(
-        str(s.numeral).replace("o", "°").replace("b", "♭") for s in reading.spans
-    )
+    # The standard's ninth chord has a major ninth: a minor one is written as altered (U+EA64, a flat).
+    plain = [re.sub("\\(\uea64\\d\\)", "", d).replace("\uea66", "") for d in drawn]
+    assert sorted(plain) == sorted(str(s.numeral).replace("o", "°").replace("b", "♭") for s in reading.spans)
 
 
 def test_taking_our_elements_out_leaves_every_byte(made):

@@ -38,7 +38,7 @@ def test_what_an_entry_names_is_there(kind: Kind[Any]) -> None:
 def test_no_two_kinds_have_one_name_and_each_is_found() -> None:
     names = [k.name for k in ALL]
     assert len(names) == len(set(names))
-    assert len(finders()) == sum(k.find is not None for k in KINDS) == 19
+    assert len(finders()) == sum(k.find is not None for k in KINDS) == 20
 
 
 def test_where_no_kinds_are_told_apart_key_and_chord_have_their_usual_names() -> None:

@@ -160,12 +160,15 @@ class TestPedal:
 
 
 def test_the_slow_study() -> None:
-    """Its page says that the printed pedal changes with every harmony; and one shift, bars 29 to 33."""
+    """Its page: the printed pedal holds two bars each in 1 to 8, then changes with every harmony; one shift."""
     score = read_score(EXAMPLES / "lock-water" / "score.musicxml")
     text = (EXAMPLES / "lock-water" / "analysis.txt").read_text(encoding="utf-8")
     events = find_instructions(score, read_analysis(parse(text), score).spans)
-    (pedal,) = [e for e in events if e.kind == "pedal mark"]
+    pedal, *held = [e for e in events if e.kind == "pedal mark"]
     assert pedal.label == "with the harmony"
+    assert [(e.label, e.start, e.end) for e in held] == [
+        ("held through a change", start, start + 6) for start in (0, 6, 12, 18)
+    ]
     assert pedal.get("marks") == pedal.get("at_changes")
     shift = next(e for e in events if e.label == "soft pedal")
     assert (score.measure_at(shift.start).number, score.measure_at(shift.end).number) == ("29", "33")
