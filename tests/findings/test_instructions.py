@@ -160,7 +160,7 @@ class TestPedal:
 
 
 def test_the_slow_study() -> None:
-    """Its page: the printed pedal holds two bars each in 1 to 8, then changes with every harmony; one shift."""
+    """Its page: the printed pedal holds two bars each in 1 to 8, then changes with the harmony; one shift."""
     score = read_score(EXAMPLES / "lock-water" / "score.musicxml")
     text = (EXAMPLES / "lock-water" / "analysis.txt").read_text(encoding="utf-8")
     events = find_instructions(score, read_analysis(parse(text), score).spans)
