@@ -227,7 +227,8 @@ def test_ends_of_slurs_that_begin_nowhere_pair_with_none():
 @pytest.mark.parametrize("closed", [True, False])
 def test_the_time_that_slurs_take_grows_as_their_number_does(tmp_path, closed):
     seconds(tmp_path, 5, closed)
-    few, many = seconds(tmp_path, 25, closed), seconds(tmp_path, 200, closed)
+    # The better of two, as garbage may be collected in one.
+    few, many = (min(seconds(tmp_path, count, closed) for _ in range(2)) for count in (25, 200))
     assert many < 8 * 4 * max(few, 0.01)
 
 
