@@ -102,7 +102,19 @@ INTERRUPTED = build("F5:1 G5 A5 A5 | A5:4", "D4:1 Eb4 E4 r | r:1 F4:3", "D3:1 Eb
 NEIGHBOUR = build("D5:1 C5 B4 B4 | G4:4", "B4:1 G4 G4 G4 | E4:4", "G4:1 E4 D4 F4 | C4:4", "G3:4 | C3:4")
 """A six-four between two dominants over one bass, on a lighter beat than the first."""
 
+SUNG = build("C5:2 D5:2 | E5:2 F5:2 | G5:4 | r:4 | E5:4", "C3:4 | C3:4 | C3:4 | C3:4 | C3:4")
+SYLLABLES = {"v1n1": "Die", "v1n2": "Fäh-", "v1n3": "re", "v1n4": "ruht,", "v1n5": "ruht.", "v1n6": "Still"}
+SUNG = replace(
+    SUNG,
+    notes=tuple(
+        replace(note, part=0, lyrics=(SYLLABLES[note.id],)) if note.id in SYLLABLES else replace(note, part=1)
+        for note in SUNG.notes
+    ),
+)
+"""Five words, one of them on two notes, the last after a bar of rest."""
+
 ON = {
+    "sung": (SUNG, "C: I:4 | I:4 | I:4 | I:4 | I:4"),
     "neighbour": (NEIGHBOUR, "C: V:1 Cad64:1 V7:2 | I:4"),
     "rootless": (ROOTLESS, "Db: viio43/ii:4 | ii6:4"),
     "octaves": (OCTAVES, "Eb: V:4 | I:4"),
@@ -142,6 +154,9 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("seventh", h.CarriesBass(F(4), F(8), P("Bb2"), P("A2"))),
     ("seventh", h.ChordIs(F(4), F(4), K("F"), R("V42"))),
     ("close", h.OneKey(F(0), F(8), K("C"))),
+    ("sung", pr.Sung(F(0), F(0), "Die Fähre ruht")),
+    ("sung", pr.Sung(F(5), F(5), "Fähre ruht")),
+    ("sung", pr.Sung(F(13), F(13), "Still")),
     ("song", p.Parts(F(8), F(12), F(0))),
     ("close", h.OfTheKey(F(0), F(0), K("C"), R("ii6"))),
     ("close", h.Labelled(F(3), F(3), K("C"), R("V"))),
@@ -236,6 +251,8 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("neighbour", h.ChordIs(F(1), F(1), K("C"), R("Cad64"))),
     ("seventh", h.ChordIs(F(0), F(0), K("F"), R("V6"))),
     ("song", p.Parts(F(16), F(20), F(0))),
+    ("sung", pr.Sung(F(0), F(0), "ruht")),
+    ("sung", pr.Sung(F(0), F(0), "Fähre ruht")),
     ("suspended", p.Stays(F(0), F(4), P("F5"), "inner")),
     ("misread", h.ChordIs(F(4), F(4), K("G"), R("V7/IV"))),
     ("exposition", h.OneKey(F(0), F(24), K("C"))),

@@ -412,6 +412,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     p.FirstTime: (_later_strike,),
     p.AloneBefore: (_among_others,),
     pr.Printed: (_next_printed, _beside),
+    pr.Sung: (lambda c, r, f: replace(c, words=r.choice(("la la", "bin wieder", "da"))),),
     pr.Extreme: (_word("which", "softest", "loudest"),),
     pr.Tempo: (lambda c, r, f: replace(c, per_minute=c.per_minute + r.choice((-20, -8, 5, 12))),),
     pr.PhraseEnds: (_word("why", "fermata", "silence", "end of the piece"),),

@@ -54,6 +54,49 @@ def _plainly(text: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
+class Sung(Claim):
+    """These words are sung, one after the other, and are under way at a moment or begin within a bar of it.
+
+    Syllables are printed with hyphens between (MusicXML 4.0, lyric and syllabic).
+    """
+
+    kind: ClassVar[str] = "sung words"
+    words: str
+
+    def holds(self, facts: Facts) -> bool:
+        bar = facts.bar(self.start).full_length
+        for part in facts.singers:
+            sung = [note for note in facts.score.notes if note.part == part and note.lyrics]
+            first = next((i for i, note in enumerate(sung) if note.end > self.start), None)
+            if first is None:
+                continue
+            # The word that is under way may have begun some syllables before.
+            until = self.start + 6 * bar
+            begun = [i for i in range(max(0, first - 8), first + 1) if not i or not _goes_on(sung[i - 1])]
+            if sung[first].onset < self.start + bar and any(
+                _letters("".join(_syllable(note) for note in sung[i:] if note.onset < until)).startswith(
+                    _letters(self.words)
+                )
+                for i in begun[-1:]
+            ):
+                return True
+        return False
+
+
+def _goes_on(note: Note) -> bool:
+    return note.lyrics[0].rstrip().endswith("-")
+
+
+def _syllable(note: Note) -> str:
+    return note.lyrics[0]
+
+
+def _letters(text: str) -> str:
+    """Nothing but the letters of a text, small."""
+    return "".join(letter for letter in text.casefold() if letter.isalpha())
+
+
+@dataclass(frozen=True, slots=True)
 class Extreme(Claim):
     """A printed mark is the softest or the loudest of the piece."""
 

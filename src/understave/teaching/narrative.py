@@ -19,6 +19,7 @@ from typing import Any, Literal, TypeAlias
 from understave.claims import Claim, facts, failing
 from understave.claims.chords_and_keys import KeyAbout, KeyIs, OneKey
 from understave.claims.moods import CAUSES, Mood
+from understave.claims.on_the_page import Sung
 from understave.findings.catalogue import key_of
 from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import DICTIONARY, INSTRUCTION
@@ -28,6 +29,7 @@ from understave.findings.texture import TEXTURE, has_figure_of
 from understave.harmony.reading import Detail, Event, Reading
 from understave.interpretation.planning import for_keyboard
 from understave.score.model import Score
+from understave.teaching.sung_words import words_at
 from understave.teaching.telling_order import Thread, Told, anchor, foremost, ranked, spread
 from understave.theory.names import key_name
 from understave.theory.vocabulary import Language
@@ -109,6 +111,7 @@ class Voice:
     book: Phrasebook
     used: dict[str, int] = field(default_factory=dict)
     said: set[str] = field(default_factory=set)
+    since_words: int = 1
 
     def when(self, start: Fraction, before: Fraction | None) -> str:
         """Return a word of time for a moment after the one told before it."""
@@ -120,6 +123,24 @@ class Voice:
         count = self.used.get(name, 0)
         self.used[name] = count + 1
         return str(words[count % len(words)])
+
+    def pointing(self, words: str) -> str:
+        """Return words that point to the singer's."""
+        pool = self.book.told["when"]["sung" if " " in words else "word"]
+        count = self.used.get("sung", 0)
+        self.used["sung"] = count + 1
+        return fill(str(pool[count % len(pool)]), {"words": words}, self.score, self.book)
+
+    def words(self, moment: Fraction) -> str:
+        """Return the singer's words at a moment, where they are new and the last moment had none."""
+        words = words_at(self.score, moment) if self.since_words else ""
+        known = facts(self.score, self.reading.spans)
+        if words in self.said or not (words and Sung(moment, moment, words).holds(known)):
+            words = ""
+        self.since_words = 0 if words else self.since_words + 1
+        if words:
+            self.said.add(words)
+        return words
 
     def fresh(self, text: str) -> bool:
         """Whether a sentence has not been said yet; from now on it has."""
@@ -384,15 +405,16 @@ def _told(voice: Voice, moments: Sequence[_Moment], length: Length) -> list[tupl
     found = []
     before: Fraction | None = None
     for moment in moments:
-        when = voice.when(moment.start, before)
-        lines = [line for line in _lines(voice, moment, when, length) if voice.fresh(line.text)]
+        words = voice.words(moment.start)
+        when = voice.pointing(words) if words else voice.when(moment.start, before)
+        lines = [line for line in _lines(voice, moment, when, length, words) if voice.fresh(line.text)]
         if lines:
             found.append((moment, lines))
             before = moment.start
     return found
 
 
-def _lines(voice: Voice, moment: _Moment, when: str, length: Length) -> Iterator[Line]:
+def _lines(voice: Voice, moment: _Moment, when: str, length: Length, words: str = "") -> Iterator[Line]:
     """The sentences on one moment: what is heard, why it moves us, what follows for the hands."""
     event = moment.told.event
     entry = entry_of(event, voice.book)
@@ -400,6 +422,8 @@ def _lines(voice: Voice, moment: _Moment, when: str, length: Length) -> Iterator
     for role, text, template in _texts(voice, moment, entry, when, length):
         if text:
             claimed = claims_of(event, voice.score, language=voice.book.language, template=template)
+            if words and role == "heard":
+                claimed = (*claimed, Sung(moment.start, moment.start, words))
             yield Line(role, text, place, moment.start, (event,), claimed)
 
 
