@@ -118,6 +118,11 @@ def at_rest(page, steps):
     until(page, f"document.querySelector('.saved').textContent.startsWith('{steps or 'No'}')")
 
 
+def planned(page):
+    """Wait for the plan, which is made again behind the reading after an edit, and moves the staves by its lanes."""
+    until(page, "document.querySelectorAll('.lanes label').length === 6", 200)
+
+
 def choose(page, index):
     page.locator(f"stave-score button.label[data-label='{index}']").first.click()
     until(page, "!!document.querySelector('desk-chord .why .notes')")
@@ -205,6 +210,7 @@ def test_boundaries_move_by_keys_and_by_dragging(page, folder):
 
 
 def test_handles_stand_at_the_chord_where_the_sheet_is_scrolled_and_can_be_dragged(page, folder):
+    planned(page)
     # The last chord with room before the next in its line, so that its end can be moved on.
     last = page.evaluate(
         f"""(() => {{
@@ -295,7 +301,7 @@ def test_two_windows_show_the_same(page, browser, desk):
 def test_it_plays_follows_and_goes_on_on_another_piano(page):
     until(page, "document.documentElement.classList.contains('sounding')", 200)
     page.locator("stave-score button.bar[data-bar='3']").click(position={"x": 30, "y": 40})
-    until(page, "!document.querySelector('stave-transport').audio.paused")
+    until(page, "!document.querySelector('stave-transport').audio.paused", 200)
     until(page, f"{SHADOW}.querySelectorAll('.lit').length > 0")
     assert page.evaluate("document.querySelector('stave-transport').bar") >= 3
     page.select_option("#instrument", "early piano")
@@ -303,13 +309,13 @@ def test_it_plays_follows_and_goes_on_on_another_piano(page):
     until(page, "s => document.querySelector('stave-transport').sound.source !== s", 200, source)
     where = page.evaluate("document.querySelector('stave-transport').second")
     assert where > 3
-    until(page, "!document.querySelector('stave-transport').audio.paused")
+    until(page, "!document.querySelector('stave-transport').audio.paused", 200)
     page.evaluate("document.querySelector('stave-transport').pause()")
 
 
 def test_lanes_fold_and_pages_turn(page):
-    # The plan, and with it its lanes, is made after the reading.
-    page.locator(".lanes label", has_text="pedal").click(timeout=60_000)
+    planned(page)
+    page.locator(".lanes label", has_text="pedal").click()
     assert page.evaluate(f"{SHADOW}.querySelector('.lane.pedal-lane').style.display") == "none"
     page.locator(".lanes label", has_text="pedal").click()
     page.get_by_role("button", name="Pages").click()
