@@ -119,7 +119,7 @@ def at_rest(page, steps):
 
 
 def planned(page):
-    """Wait for the plan, which is made again behind the reading after an edit, and moves the staves by its lanes."""
+    """Wait for the plan: it is made anew behind the reading after an edit, and its lanes move the staves."""
     until(page, "document.querySelectorAll('.lanes label').length === 6", 200)
 
 
