@@ -91,6 +91,14 @@ def labels(page):
     )
 
 
+def shown(page, so, seconds=60):
+    """Wait until the labels on the score are so; they are drawn again right after an edit is saved."""
+    end = time.monotonic() + seconds
+    while not so(labels(page)):
+        assert time.monotonic() < end, labels(page)
+        page.wait_for_timeout(60)
+
+
 @pytest.fixture(scope="module")
 def page(browser, desk):
     """The desk with our example dropped onto it."""
@@ -150,13 +158,12 @@ def test_a_chord_is_explained_corrected_and_brought_back(page, folder):
     page.keyboard.press("1")
     at_rest(page, 1)
     assert len(load(folder / "corrections.jsonl")) == 1
-    assert any("set by the teacher" in t for t in labels(page))
+    shown(page, lambda now: any("set by the teacher" in t for t in now))
     page.locator("body").press("Control+z")
     at_rest(page, 0)
     assert load(folder / "corrections.jsonl") == ()
-    assert [t.replace(", uncertain", "") for t in labels(page)] == [
-        t.replace(", uncertain", "") for t in before
-    ]
+    plain = [t.replace(", uncertain", "") for t in before]
+    shown(page, lambda now: [t.replace(", uncertain", "") for t in now] == plain)
     page.locator("body").press("Control+Shift+z")
     at_rest(page, 1)
     page.locator("text=Undo").first.click()
@@ -289,11 +296,11 @@ def test_two_windows_show_the_same(page, browser, desk):
     page.locator("#chord-field").press("Enter")
     at_rest(page, 1)
     at_rest(other, 1)
-    assert any("Ger" in t for t in labels(other))
-    assert labels(other) == labels(page)
+    shown(other, lambda now: any("Ger" in t for t in now))
+    shown(page, lambda now: now == labels(other))
     other.locator("body").press("Control+z")
     at_rest(page, 0)
-    assert not any("Ger" in t for t in labels(page))
+    shown(page, lambda now: not any("Ger" in t for t in now))
     assert other.faults == []
     other.close()
 
@@ -381,7 +388,7 @@ def test_a_reload_shows_what_was_saved(page, folder):
         f"!!document.querySelector('stave-score') && {SHADOW}.querySelectorAll('button.label').length > 12",
     )
     at_rest(page, 1)
-    assert any(t.startswith("N 6") and "set by the teacher" in t for t in labels(page))
+    shown(page, lambda now: any(t.startswith("N 6") and "set by the teacher" in t for t in now))
     assert read_entries(folder / "corrections.jsonl")[-1].correction is not None
 
 
