@@ -32,9 +32,13 @@ from understave.wording.phrasebook import SPOKEN, phrasebook
 sys.path.insert(0, str(ROOT))
 
 LONGEST = 30
-COMPOSERS = 36
-LEFT_OUT = ("beethoven", "mozart")
-"""Composers whose songs are not used here."""
+COMPOSERS = (
+    *("arne", "boulanger", "brahms", "butterworth", "corder", "cornelius", "davies", "duchambge", "faisst"),
+    *("farrenc", "franz", "freer", "gonzaga", "greger", "hensel", "jacobs", "kinkel", "kralik", "lang", "le"),
+    *("lehmann", "mendelssohn", "paradis", "philp", "puget", "quilter", "reichardt", "satie", "schroter"),
+    *("schubert", "schumann", "shield", "somervell", "tegner", "webern", "zumsteeg"),
+)
+"""Of whose songs the shortest are read, by the first word of their files' names."""
 TERMS = {
     "en": r"(?i)\b(?:sub)?dominant|\btonic\b|semitone|diminished seventh|suspension|appoggiatura|cadence"
     r"|neapolitan|leading tone|relative key|pedal point|minor ninth|major seventh|augmented|enharmonic"
@@ -131,7 +135,7 @@ def test_nothing_in_thirty_six_songs_makes_one_stumble():
     shortest: dict[str, Path] = {}
     for file in sorted(folder.glob("*.mxl"), key=lambda file: (file.stat().st_size, file.name)):
         shortest.setdefault(file.name.split("-")[0], file)
-    files = [file for name, file in shortest.items() if name not in LEFT_OUT][:COMPOSERS]
+    files = [file for name, file in shortest.items() if name in COMPOSERS]
     found: list[str] = []
     for file in files:
         score = read_score(file)
@@ -139,7 +143,7 @@ def test_nothing_in_thirty_six_songs_makes_one_stumble():
         for language in SPOKEN:
             for text in stories(score, reading, language):
                 found += [f"{file.stem}: {fault}" for fault in stumbles(text, language)]
-    assert len(files) == COMPOSERS
+    assert len(files) == 36
     assert not found
 
 
