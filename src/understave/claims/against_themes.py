@@ -18,6 +18,7 @@ from understave.claims.claim import Claim
 from understave.claims.facts import Facts, voice
 from understave.score.model import Measure, Note
 from understave.theory.key import Key
+from understave.theory.pitch import LETTERS
 
 _MOST = 0.6
 """Share of a bar's beats that must agree. Set by ear."""
@@ -59,7 +60,7 @@ class _Pairs(Claim):
         if key is None:
             return semitone % 12
         if self.inflected:
-            return (letter - "CDEFGAB".index(key.tonic.letter)) % 7
+            return (letter - LETTERS.index(key.tonic.letter)) % 7
         return (semitone - key.tonic.semitone) % 12
 
     def tone(self, note: Note, new: bool) -> int:
@@ -108,7 +109,7 @@ class StaysInBars(_Pairs):
             if spans[0] is not None and spans[1] is not None:
                 roots = [span.numeral.chord(span.key).root for span in spans if span is not None]
                 heard = [
-                    self.above("CDEFGAB".index(root.letter), root.semitone, new=bool(k))
+                    self.above(LETTERS.index(root.letter), root.semitone, new=bool(k))
                     for k, root in enumerate(roots)
                 ]
                 same.append(heard[0] == heard[1])

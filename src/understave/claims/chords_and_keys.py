@@ -56,7 +56,11 @@ class ChordIs(Claim):
         if span is None or not _reads(span, self.key, self.numeral):
             return False
         chord = self.numeral.chord(self.key)
-        if self.numeral.special == "Cad" and not self._leans(facts, span):
+        low = facts.lowest(span.start, span.end)
+        local = self.numeral.local_key(self.key)
+        cadential = self.numeral.special == "Cad"
+        if cadential and low is not None and _goes_by(facts, span.start, local, low.pitch):
+            # One that only goes by within its dominant is no cadential six-four.
             return False
         first = facts.sounding(span.start)[:1]
         begins = any(note.midi % 12 == chord.bass.semitone for note in first)
@@ -77,12 +81,6 @@ class ChordIs(Claim):
         return chord.root.semitone in here or (
             third is not None and fifth is not None and {third.semitone, fifth.semitone} <= here
         )
-
-    def _leans(self, facts: Facts, span: Span) -> bool:
-        """Whether a cadential six-four is none that only goes by within its dominant."""
-        low = facts.lowest(span.start, span.end)
-        local = self.numeral.local_key(self.key)
-        return low is None or not SixFour(span.start, span.end, local, "cadential", low.pitch)._goes_by(facts)
 
     def subject(self) -> Hashable:
         return "chord", self.start
@@ -340,6 +338,18 @@ def _is_dominant(span: Span, key: Key) -> bool:
     fifth = (key.tonic.semitone + 7) % 12
     lead = key.leading_tone.semitone
     return lead in chord.semitones and chord.root.semitone in (fifth, lead)
+
+
+def _goes_by(facts: Facts, moment: Fraction, key: Key, bass: Pitch) -> bool:
+    """Whether the dominant stands before a six-four, on its bass and on a heavier beat: a neighbour chord."""
+    before = facts.before(moment)
+    return (
+        before is not None
+        and _is_dominant(before, key)
+        and _lowest_is(facts, before, bass.pitch_class)
+        and facts.weight(before.start) < facts.weight(moment)
+        and facts.bar(before.start) is facts.bar(moment)
+    )
 
 
 def _on_tonic(span: Span, key: Key) -> bool:
@@ -875,7 +885,7 @@ class SixFour(Claim):
             return False
         if self.label == "cadential":
             on_fifth = self.bass.midi % 12 == (self.key.tonic.semitone + 7) % 12
-            leans = on_fifth and not self._goes_by(facts)
+            leans = on_fifth and not _goes_by(facts, self.start, self.key, self.bass)
             return leans and {5, 3} <= steps | {3} and self._dominant_after(facts)
         around = self._around(facts)
         if self.label == "arpeggiated":
@@ -887,17 +897,6 @@ class SixFour(Claim):
         lows = [facts.lowest(span.start, span.end) for span in around if span is not None]
         moves = [abs(note.midi - self.bass.midi) % 12 for note in lows if note is not None]
         return 0 in moves if self.label == "pedal" else bool({1, 2, 10, 11} & set(moves))
-
-    def _goes_by(self, facts: Facts) -> bool:
-        """Whether the dominant stands before it, on this bass and on a heavier beat: a neighbour chord."""
-        before = facts.before(self.start)
-        return (
-            before is not None
-            and _is_dominant(before, self.key)
-            and _lowest_is(facts, before, self.bass.pitch_class)
-            and facts.weight(before.start) < facts.weight(self.start)
-            and facts.bar(before.start) is facts.bar(self.start)
-        )
 
     def _around(self, facts: Facts) -> tuple[Span | None, Span | None]:
         return facts.before(self.start), facts.span(self.end)

@@ -70,25 +70,16 @@ class Sung(Claim):
             first = next((i for i, note in enumerate(sung) if note.end > self.start), None)
             if first is None:
                 continue
+            if sung[first].onset >= self.start + bar:
+                continue
             # The word that is under way may have begun some syllables before.
+            while first and sung[first - 1].lyrics[0].rstrip().endswith("-"):
+                first -= 1
             until = self.start + 6 * bar
-            begun = [i for i in range(max(0, first - 8), first + 1) if not i or not _goes_on(sung[i - 1])]
-            if sung[first].onset < self.start + bar and any(
-                _letters("".join(_syllable(note) for note in sung[i:] if note.onset < until)).startswith(
-                    _letters(self.words)
-                )
-                for i in begun[-1:]
-            ):
+            text = "".join(note.lyrics[0] for note in sung[first:] if note.onset < until)
+            if _letters(text).startswith(_letters(self.words)):
                 return True
         return False
-
-
-def _goes_on(note: Note) -> bool:
-    return note.lyrics[0].rstrip().endswith("-")
-
-
-def _syllable(note: Note) -> str:
-    return note.lyrics[0]
 
 
 def _letters(text: str) -> str:

@@ -73,13 +73,11 @@ class Stays(Claim):
             return all(note.midi <= high for note in others)
         if self.place == "over the bass":
             return any(note.midi < self.tone.midi for note in others)
-        first = [note for note in others if note.onset <= here[0].onset < note.end]
-        inside = any(note.midi > here[0].midi for note in first)
-        return (
-            inside
-            and any(note.midi > self.tone.midi for note in others)
-            and any(note.midi < self.tone.midi for note in others)
+        above = [note for note in others if note.midi > self.tone.midi]
+        begins_inside = any(
+            note.midi > here[0].midi and note.onset <= here[0].onset < note.end for note in others
         )
+        return begins_inside and bool(above) and any(note.midi < self.tone.midi for note in others)
 
     def subject(self) -> Hashable:
         return "note that stays", self.start, self.place

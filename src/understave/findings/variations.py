@@ -38,7 +38,7 @@ Detail:
 from __future__ import annotations
 
 import re
-from bisect import bisect_left, bisect_right
+from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -49,9 +49,11 @@ import numpy as np
 
 from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.returns import main_key
-from understave.harmony.reading import Details, Event, Span
+from understave.findings.sounding_notes import soundings
+from understave.harmony.reading import Details, Event, Span, span_at
 from understave.score.model import Measure, Note, Score
 from understave.theory.key import Key
+from understave.theory.pitch import LETTERS
 
 TUNE, HARMONY, BASS, LENGTH = "tune", "harmony", "bass", "length"
 _LABELS = {TUNE: "tune kept", HARMONY: "harmony kept", BASS: "bass kept"}
@@ -114,9 +116,8 @@ def find_variations(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     if len(parts) < 3:
         return ()
     theme, *others = parts
-    return tuple(
-        _Compared(score, spans, theme, part).event(number) for number, part in enumerate(others, start=1)
-    )
+    table = _Beats(score, spans)
+    return tuple(_Compared(table, theme, part).event(number) for number, part in enumerate(others, start=1))
 
 
 # --- where theme and variations are -----------------------------------------------------------------------
@@ -206,30 +207,20 @@ class _Beats:
     """What a piece has on the beats of a bar: chords, bass, tune."""
 
     def __init__(self, score: Score, spans: tuple[Span, ...]) -> None:
-        self.score = score
         self.spans = spans
-        self.starts = [span.start for span in spans]
+        self.sounding = soundings(score)
         self.struck = score.struck
-        self.onsets = [note.onset for note in self.struck]
+        self.onsets = [note.at for note in self.struck]
 
     def notes(self, start: Fraction, end: Fraction) -> Sequence[Note]:
         """Return what is struck from one moment on and before another."""
-        return self.struck[bisect_left(self.onsets, start) : bisect_left(self.onsets, end)]
-
-    def sounding(self, moment: Fraction) -> list[Note]:
-        """Return what sounds at a moment, as far back as four whole notes."""
-        return [note for note in self.notes(moment - 16, moment + _INSTANT) if note.end > moment]
-
-    def span(self, moment: Fraction) -> Span | None:
-        """Return the chord at a moment."""
-        k = bisect_right(self.starts, moment) - 1
-        return self.spans[k] if k >= 0 and self.spans[k].end > moment else None
+        return self.struck[bisect_left(self.onsets, float(start)) : bisect_left(self.onsets, float(end))]
 
     def roots(
         self, measure: Measure, places: int, name: Callable[[Span], int] | None = None
     ) -> list[int | None]:
         """Return the roots read at so many places of a bar, as semitones or as `name` says."""
-        found = (self.span(measure.start + measure.full_length * k / places) for k in range(places))
+        found = (span_at(self.spans, measure.start + measure.full_length * k / places) for k in range(places))
         return [None if span is None else (name or _root)(span) for span in found]
 
     def content(self, measure: Measure) -> frozenset[tuple[Fraction, int]]:
@@ -241,24 +232,26 @@ class _Beats:
     def lowest(self, measure: Measure, half: int) -> Note | None:
         """Return the lowest note of the first or second half of a bar."""
         start = measure.start + measure.full_length * half / 2
-        here = [*self.sounding(start), *self.notes(start, start + measure.full_length / 2)]
-        return min(here, key=lambda note: note.midi, default=None)
+        return self.sounding.lowest(start, start + measure.full_length / 2)
 
     def line(self, measure: Measure, low: bool = False) -> list[tuple[Fraction, Note]]:
         """Return the highest (lowest) note struck at every moment of a bar, with where in it: 0 to 1.
 
         A note under a longer one that is held above it belongs to the accompaniment.
         """
-        found: list[tuple[Fraction, Note]] = []
-        for moment in sorted({note.onset for note in self.notes(measure.start, measure.end)}):
-            here = self.sounding(moment)
-            edge = (min if low else max)(here, key=lambda note: note.midi)
-            if edge.onset == moment:
-                found.append(((moment - measure.start) / measure.full_length, edge))
-        return found
+        edge_of = min if low else max
+        edges = (
+            edge_of(chord, key=lambda note: note.midi)
+            for chord in self.sounding.between(measure.start, measure.end)
+        )
+        moments = sorted({note.onset for note in self.notes(measure.start, measure.end)})
+        return [
+            ((moment - measure.start) / measure.full_length, edge)
+            for moment, edge in zip(moments, edges, strict=True)
+            if edge.onset == moment
+        ]
 
 
-_INSTANT = Fraction(1, 64)
 _IN_THE_BASS = "tune in the bass"
 
 
@@ -273,16 +266,15 @@ def _root(span: Span) -> int:
 class _Compared:
     """A variation beside its theme."""
 
-    score: Score
-    spans: tuple[Span, ...]
+    table: _Beats
     theme: _Part
     part: _Part
 
     def event(self, number: int) -> Event:
         """Return the event that tells of it."""
         theme, part = self.theme.bars, self.part.bars
-        keys = tuple(main_key(self.spans, bars[0].start, bars[-1].end) for bars in (theme, part))
-        table = _Beats(self.score, self.spans)
+        table = self.table
+        keys = tuple(main_key(table.spans, bars[0].start, bars[-1].end) for bars in (theme, part))
         ear = _Ear(keys[0], keys[1])
         pairs = []
         elsewhere: Counter[str] = Counter()
@@ -298,7 +290,7 @@ class _Compared:
         counts[TUNE] = bars if place else counts[TUNE]
         stays = tuple(name for name in (TUNE, HARMONY, BASS) if counts[name] >= enough)
         goes = (_IN_THE_BASS if place == _IN_THE_BASS else "tune in an inner voice",) if place else ()
-        varies = (*self._varies(ear, table), *goes)
+        varies = (*self._varies(ear), *goes)
         label = next((_LABELS[name] for name in stays), FREE)
         length = (LENGTH,) if len(theme) == len(part) else ()
         details = VariationDetails(
@@ -329,7 +321,8 @@ class _Compared:
                     return list(dict.fromkeys(zip(one, other, strict=True)))
         return list(zip(theme, part, strict=False))
 
-    def _varies(self, ear: _Ear, table: _Beats) -> Iterator[str]:
+    def _varies(self, ear: _Ear) -> Iterator[str]:
+        table = self.table
         if ear.inflected and ear.new is not None:
             yield ear.new.mode
         theme, part = self.theme.bars, self.part.bars
@@ -388,15 +381,12 @@ class _Ear:
         key = self.new if new else self.old
         root = span.numeral.chord(span.key).root
         if self.inflected and key is not None:
-            return (_LETTERS.index(root.letter) - _letter(key)) % 7
+            return (LETTERS.index(root.letter) - _letter(key)) % 7
         return (root.semitone - (key.tonic.semitone if key is not None else 0)) % 12
 
 
-_LETTERS = "CDEFGAB"
-
-
 def _letter(key: Key) -> int:
-    return _LETTERS.index(key.tonic.letter)
+    return LETTERS.index(key.tonic.letter)
 
 
 def _harmony(table: _Beats, ear: _Ear, old: Measure, new: Measure) -> bool:

@@ -42,7 +42,7 @@ from understave.harmony.model.leaning import leaning
 from understave.harmony.model.network import Floats, Numerals, judge, load, shipped_numerals
 from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Alternative, Correction, Reading, Span
-from understave.harmony.what_sounds import heard_in, named_by_notes
+from understave.harmony.what_sounds import InTime, heard_in, named_by_notes
 from understave.score.model import Note, Score
 from understave.theory.key import Key, Mode
 from understave.theory.pitch import PitchClass
@@ -51,7 +51,6 @@ from understave.theory.roman import RomanNumeral
 MODES: tuple[Mode, ...] = ("major", "minor")
 MOST_ALTERNATIVES = 4
 LEAST_BELIEF = 0.001
-MARGIN = 1e-6
 NO_OTHERS: tuple[Alternative, ...] = ()
 
 
@@ -304,10 +303,7 @@ def _spans(
     numerals: Numerals,
     beliefs: Sequence[_Belief],
 ) -> tuple[Span, ...]:
-    notes = [note for note in score.notes if not note.grace and note.duration > 0]
-    # Floats only to find the notes fast; a note that ends where a span begins is well over the margin.
-    onsets = np.array([note.at for note in notes])
-    ends = onsets + np.array([float(note.duration) for note in notes])
+    notes = InTime([note for note in score.notes if not note.grace and note.duration > 0])
     keys = [
         stretch.fixed.key if stretch.fixed and stretch.fixed.key else key_of(stretch.key)
         for stretch in stretches
@@ -320,7 +316,7 @@ def _spans(
     ]
     chords = [label.chord(key) for label, key in zip(labels, keys, strict=True)]
     spans: list[Span] = []
-    sounding: list[list[Note]] = []
+    sounding: list[Sequence[Note]] = []
     for i, (stretch, belief) in enumerate(zip(stretches, beliefs, strict=True)):
         key, label, chord = keys[i], labels[i], chords[i]
         settled = stretch.fixed is not None and stretch.fixed.numeral is not None
@@ -331,8 +327,7 @@ def _spans(
             (1.0, NO_OTHERS) if settled else (belief.sure, _others(stretch, belief, numerals, key, label))
         )
         start, end = encoding.times[stretch.begin], encoding.times[stretch.end]
-        there = np.flatnonzero((onsets < float(end) - MARGIN) & (ends > float(start) + MARGIN))
-        sounding.append([notes[k] for k in there])
+        sounding.append(notes.within(start, end))
         members, foreign = sort_notes(sounding[-1], chord)
         spans.append(Span(start, end, key, label, own, members, foreign, others, settled))
     named = as_they_sound(spans, sounding)

@@ -22,6 +22,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
+from numpy.typing import NDArray
 
 from understave.harmony.reading import Alternative, Span
 from understave.harmony.relabelling import joined, relabelled
@@ -66,18 +67,47 @@ class Heard:
     bar: Fraction
 
 
+class InTime:
+    """Notes, sorted by onset, looked up by time: each look-up passes over no more than the longest reaches.
+
+    Times are floats, only to find the notes fast; a note that ends where a stretch begins is not in it.
+    """
+
+    def __init__(self, notes: Sequence[Note]) -> None:
+        self.notes = notes
+        self._onsets = np.array([note.at for note in notes])
+        self._ends = np.array([note.until for note in notes])
+        self._longest = float((self._ends - self._onsets).max()) if len(notes) else 0.0
+
+    def within(self, start: Fraction, end: Fraction) -> tuple[Note, ...]:
+        """Return the notes that sound in a stretch, by onset."""
+        near = self._near(start, end)
+        return self._of(near, self._ends[near] > float(start) + MARGIN)
+
+    def ending(self, moment: Fraction) -> tuple[Note, ...]:
+        """Return the notes that end at a moment."""
+        near = self._near(moment, moment)
+        return self._of(near, abs(self._ends[near] - float(moment)) < MARGIN)
+
+    def _near(self, start: Fraction, end: Fraction) -> slice:
+        first = np.searchsorted(self._onsets, float(start) - self._longest - MARGIN)
+        return slice(int(first), int(np.searchsorted(self._onsets, float(end) - MARGIN)))
+
+    def _of(self, near: slice, so: NDArray[np.bool_]) -> tuple[Note, ...]:
+        return tuple(self.notes[near.start + k] for k in np.flatnonzero(so))
+
+
 def heard_in(score: Score, spans: Iterable[Span]) -> list[Heard]:
     """Return what is heard in each of the spans of a score; grace notes are not."""
-    notes = score.struck
-    onsets = np.array([note.at for note in notes])
-    ends = onsets + np.array([float(note.duration) for note in notes])
-    result = []
-    for span in spans:
-        there = np.flatnonzero((onsets < float(span.end) - MARGIN) & (ends > float(span.start) + MARGIN))
-        before = np.flatnonzero(abs(ends - float(span.start)) < MARGIN)
-        bar = score.measure_at(span.start).full_length
-        result.append(Heard(tuple(notes[k] for k in there), tuple(notes[k] for k in before), bar))
-    return result
+    notes = InTime(score.struck)
+    return [
+        Heard(
+            notes.within(span.start, span.end),
+            notes.ending(span.start),
+            score.measure_at(span.start).full_length,
+        )
+        for span in spans
+    ]
 
 
 def named_by_notes(

@@ -470,12 +470,18 @@ def _resolve_chord(score: Score, reading: Reading, level: Level) -> Iterator[Exe
         )
 
 
+_TENSE = (
+    Quality.DOMINANT7,
+    Quality.DOMINANT9,
+    Quality.DOMINANT_MINOR9,
+    Quality.DIMINISHED7,
+    Quality.HALF_DIMINISHED7,
+)
+
+
 def _is_tense(span: Span, level: Level) -> bool:
     chord = span.numeral.chord(span.key)
-    tense = chord.quality in (
-        *(Quality.DOMINANT7, Quality.DOMINANT9, Quality.DOMINANT_MINOR9),
-        *(Quality.DIMINISHED7, Quality.HALF_DIMINISHED7),
-    )
+    tense = chord.quality in _TENSE
     if level == "intermediate":
         return tense and not _is_chromatic(span)
     # A plain borrowed triad colours, but it asks for nothing.

@@ -111,7 +111,7 @@ class Voice:
     book: Phrasebook
     used: dict[str, int] = field(default_factory=dict)
     said: set[str] = field(default_factory=set)
-    since_words: int = 1
+    just_pointed: bool = False
 
     def when(self, start: Fraction, before: Fraction | None) -> str:
         """Return a word of time for a moment after the one told before it."""
@@ -133,11 +133,12 @@ class Voice:
 
     def words(self, moment: Fraction) -> str:
         """Return the singer's words at a moment, where they are new and the last moment had none."""
-        words = words_at(self.score, moment) if self.since_words else ""
-        known = facts(self.score, self.reading.spans)
-        if words in self.said or not (words and Sung(moment, moment, words).holds(known)):
+        words = "" if self.just_pointed else words_at(self.score, moment)
+        if words in self.said or (
+            words and not Sung(moment, moment, words).holds(facts(self.score, self.reading.spans))
+        ):
             words = ""
-        self.since_words = 0 if words else self.since_words + 1
+        self.just_pointed = bool(words)
         if words:
             self.said.add(words)
         return words
@@ -432,12 +433,7 @@ def _texts(
 ) -> Iterator[tuple[Role, str, str]]:
     """The part, the text and the template of each sentence."""
     event, before = moment.told.event, moment.before
-    alike = before is not None and (before.event.kind, before.event.label) == (event.kind, event.label)
-    if (
-        before is not None
-        and alike
-        and (event not in TEXTURE or has_figure_of(voice.score, event, before.event))
-    ):
+    if before is not None and _is_again(voice.score, event, before.event):
         more: dict[str, Detail] = {"before": anchor(before.event)}
         if key_of(before.event) != key_of(event):
             more["moved"] = 1
@@ -459,6 +455,12 @@ def _texts(
         return
     if "hands" in entry and (length != "minute" or "why" not in entry or moment.thread.idea[0] == "mode"):
         yield "hands", filled(voice.score, event, entry["hands"], voice.book), entry["hands"]
+
+
+def _is_again(score: Score, event: Event, before: Event) -> bool:
+    """Whether an event is the same as one told before, of figures in the notes too."""
+    alike = (before.kind, before.label) == (event.kind, event.label)
+    return alike and (event not in TEXTURE or has_figure_of(score, event, before))
 
 
 def _between(event: Event) -> dict[str, Detail]:

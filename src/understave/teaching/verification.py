@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from understave.claims import facts, failing
 from understave.claims.chords_and_keys import ChordIs
+from understave.claims.facts import Facts
 from understave.findings.nonchord import NON_CHORD_TONE
 from understave.harmony.reading import Reading, Span
 from understave.score.model import Note, Score
@@ -30,7 +31,7 @@ from understave.teaching.details import (
     SequenceToContinue,
     ToHear,
 )
-from understave.theory.pitch import Interval, Pitch, PitchClass
+from understave.theory.pitch import LETTERS, Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 
 if TYPE_CHECKING:
@@ -277,7 +278,7 @@ def _play(d: BarsToMove, exercise: Exercise, score: Score, reading: Reading) -> 
     known = facts(score, reading.spans)
     if failing(tuple(ChordIs(s.start, s.start, s.key, s.numeral) for s in inside), known):
         yield "a chord is named that has not its notes"
-    if any(not _mostly(score, span) for span in inside):
+    if any(not _mostly(known, span) for span in inside):
         yield "a chord is named of which most notes there are foreign"
     if len(d.targets) != len(exercise.solutions) or not d.targets:
         yield "a key has no solution"
@@ -298,10 +299,10 @@ def _play(d: BarsToMove, exercise: Exercise, score: Score, reading: Reading) -> 
         yield from _parallels(_chords(made))
 
 
-def _mostly(score: Score, span: Span) -> bool:
+def _mostly(known: Facts, span: Span) -> bool:
     """Whether half of the notes struck under a chord, or more, belong to it."""
     own = span.numeral.chord(span.key).semitones
-    struck = [note.midi % 12 in own for note in score.notes if span.start <= note.onset < span.end]
+    struck = [note.midi % 12 in own for note in known.struck_in(span.start, span.end)]
     return not struck or 2 * sum(struck) >= len(struck)
 
 
@@ -316,7 +317,7 @@ def _sequence(d: SequenceToContinue, exercise: Exercise, score: Score, reading: 
         if span is None or span.numeral.chord(span.key).root != root:
             yield f"the chord at {moment} has another root"
     # The pattern, in staff steps from root to root, comes again after one or two chords.
-    letters = [k for k, _ in groupby("CDEFGAB".index(tone.letter) for tone in roots)]
+    letters = [k for k, _ in groupby(LETTERS.index(tone.letter) for tone in roots)]
     moves = [(b - a) % 7 for a, b in pairwise(letters)]
     period = next((k for k in (1, 2) if all(a == b for a, b in zip(moves, moves[k:], strict=False))), 0)
     if not period or len(list(groupby(given))) <= period:

@@ -6,6 +6,7 @@ a few words of ours (``play_...`` in the phrasebook), why in the sentences of th
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -359,8 +360,10 @@ def _tension(score: Score, spans: tuple[Tension, ...], book: Phrasebook) -> Iter
         if t.release and peak is not None:
             yield _Item(t.start, "tension", book.phrases["play_release"], t.why, t.why.notes)
             peak = None
-        around = [u.value for u, bar in zip(spans, bars, strict=True) if abs(bar - bars[i]) <= NEAR]
-        if t.value >= HIGH and t.value == max(around) and (peak is None or peak.value < t.value):
+        if t.value < HIGH or (peak is not None and peak.value >= t.value):
+            continue
+        around = spans[bisect_left(bars, bars[i] - NEAR) : bisect_right(bars, bars[i] + NEAR)]
+        if t.value == max(near.value for near in around):
             peak = t
             what = book.phrases["play_tension"]
             yield _Item(t.start, "tension", what, t.why, t.why.notes)
