@@ -320,6 +320,31 @@ def test_it_plays_follows_and_goes_on_on_another_piano(page):
     page.evaluate("document.querySelector('stave-transport').pause()")
 
 
+def test_a_sheet_that_was_drawn_before_an_edit_does_not_hide_it(page):
+    """The sheet for another size is held back on its way while a chord is set, and comes after that."""
+    planned(page)
+    held = []
+    width = page.evaluate("document.querySelector('stave-score').layouts[0].width")
+    page.route("**/api/sheet/**", lambda route: held.append((route, route.fetch())), times=1)
+    page.locator(".sizes button").first.click()
+    until(page, "true")
+    while not held:
+        page.wait_for_timeout(60)
+    choose(page, 6)
+    page.keyboard.press("1")
+    at_rest(page, 1)
+    # Nothing more is said of the edit after its plan.
+    until(page, "document.querySelector('desk-chord').reading.settled", 200)
+    route, drawn_before = held.pop()
+    route.fulfill(response=drawn_before)
+    until(page, f"document.querySelector('stave-score').layouts[0].width !== {width}", 20)
+    shown(page, lambda now: any("set by the teacher" in t for t in now), 20)
+    page.locator("body").press("Control+z")
+    at_rest(page, 0)
+    page.locator(".sizes button").nth(1).click()
+    planned(page)
+
+
 def test_lanes_fold_and_pages_turn(page):
     planned(page)
     page.locator(".lanes label", has_text="pedal").click()
@@ -413,8 +438,8 @@ def test_the_notes_of_the_score_before_never_stand_under_the_title_of_this_one(b
         notes = f"document.querySelector('stave-score') && {SHADOW}.querySelectorAll('.note').length > 5"
         page.set_input_files("#score-file", str(tunes[0]))
         until(page, f"document.querySelector('h1').textContent === 'Morning' && {notes}", 120)
-        held = []
-        page.route("**/api/sheet/**", lambda route: held.append(route))
+        held, free = [], False
+        page.route("**/api/sheet/**", lambda route: route.continue_() if free else held.append(route))
         # The sound of the first is still being made, or has just been.
         page.locator(".files summary").click()
         page.set_input_files("#score-file", str(tunes[1]))
@@ -426,9 +451,9 @@ def test_the_notes_of_the_score_before_never_stand_under_the_title_of_this_one(b
             if held:
                 break
             page.wait_for_timeout(50)
+        free = True
         while held:
             held.pop().continue_()
-        page.unroute("**/api/sheet/**")
         until(page, notes, 60)
         assert page.locator(".trouble").inner_text() == ""
         assert page.faults == []

@@ -378,13 +378,19 @@ class OpenLesson:
     # --- notes, sound, reasons -------------------------------------------------------------------------
 
     async def sheet(self, width: float) -> list[str]:
-        """Return the engraved score for a width; engraved once, drawn with what is read now."""
+        """Return the engraved score for a width; engraved once, drawn with what is read now: `version`, as it
+        is on return.
+        """
         task = self.laying.get(width)
         if task is None or _failed(task):
             job = self._ask(self.makers, work.engrave_sheet, self.score, self.reading, width)
             self.laying[width] = asyncio.create_task(job)
         self.sheets[width] = await asyncio.shield(self.laying[width])
-        return await asyncio.to_thread(pages, self.sheets[width], self._lanes())
+        while True:
+            version = self.version
+            drawn = await asyncio.to_thread(pages, self.sheets[width], self._lanes())
+            if version == self.version:
+                return drawn
 
     def _lanes(self) -> Lanes:
         shown = self._now()

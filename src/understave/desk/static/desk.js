@@ -346,8 +346,12 @@ async function lay() {
   const name = (layingFor = `${wanted} ${lesson.ticket}`);
   if (width === 0) say(word("engraving"));
   try {
-    const found = await get(`/api/sheet/${wanted}`);
-    if (layingFor !== name) return;
+    let found;
+    // It may have been drawn before an edit that is heard of already: then it is asked for again.
+    do {
+      found = await get(`/api/sheet/${wanted}`);
+      if (layingFor !== name) return;
+    } while (found.version < reading.version);
     layingFor = "";
     width = wanted;
     score.layouts = [{ width: found.width, pages: found.pages }];
