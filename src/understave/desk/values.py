@@ -10,6 +10,7 @@ from understave.desk import gestures
 from understave.engraving.event_lane import event_name
 from understave.findings.catalogue import kind_of
 from understave.findings.over_held import layer
+from understave.harmony.carrying import Offer
 from understave.harmony.reading import Event, Reading, Span
 from understave.interpretation.perform import Clock
 from understave.score.model import Score, beat_text
@@ -21,6 +22,9 @@ from understave.theory.vocabulary import Language
 from understave.wording import phrasebook
 from understave.wording.chord_reasons import explain_span, foreign_words, over_words
 from understave.wording.sentences import can_say, say
+
+MINUTE = Fraction(1, 960)
+"""A moment before an end, in quarters: shorter than any note."""
 
 
 def span_row(score: Score, span: Span, language: Language = "en") -> dict[str, Any]:
@@ -51,6 +55,33 @@ def span_row(score: Score, span: Span, language: Language = "en") -> dict[str, A
             for a in span.alternatives
         ],
     }
+
+
+def offer_rows(
+    score: Score, spans: Sequence[Span], offers: Sequence[Offer], language: Language = "en"
+) -> list[dict[str, Any]]:
+    """Return the places to which a chord can be carried: what would stand there, and what stands there."""
+    rows = []
+    for offer in offers:
+        key, numeral = offer.correction.key, offer.correction.numeral
+        if key is None or numeral is None:
+            continue
+        measure = score.measure_at(offer.start)
+        now = [span for span in spans if span.start < offer.end and span.end > offer.start]
+        rows.append(
+            {
+                "start": str(offer.start),
+                "bar": measure.index,
+                "last": score.measure_at(offer.end - MINUTE).index,
+                "number": score.bar_name(measure),
+                "beat": beat_text(score.beat_at(offer.start)),
+                "moved": offer.fifths != 0,
+                "keyName": key_label(key, language),
+                "parts": numeral_parts(numeral, key.mode),
+                "now": [numeral_parts(span.numeral, span.key.mode) for span in now],
+            }
+        )
+    return rows
 
 
 def numeral_parts(numeral: RomanNumeral, mode: Mode) -> dict[str, Any]:

@@ -91,6 +91,21 @@ export async function sound(instrument, pedal, part) {
 }
 
 /**
+ * A chord of the reading, an alternative, or the chord and the next, as a sound; and the notes that belong to it.
+ *
+ * @param {string} start
+ * @param {string} which  chord, next, or the number of an alternative from 0
+ * @returns {Promise<{notes: string[], source: string}>}
+ */
+export async function chords(start, which) {
+  const query = new URLSearchParams({ start, which });
+  const bytes = new Uint8Array(await (await request(`/api/chords?${query}`)).arrayBuffer());
+  const end = bytes.indexOf(10);
+  const { notes } = JSON.parse(new TextDecoder().decode(bytes.subarray(0, end)));
+  return { notes, source: URL.createObjectURL(new Blob([bytes.subarray(end + 1)], { type: "audio/flac" })) };
+}
+
+/**
  * Hear every message of the desk, from now on; after a break again.
  *
  * @param {(message: any) => void} hear
