@@ -104,7 +104,7 @@ async def played(desk: Desk, request: Request) -> Any:
             {
                 "text": numeral.text,
                 "parts": numeral_parts(numeral, span.key.mode),
-                "symbol": symbol_text(chord_symbol(numeral.chord(span.key))),
+                "symbol": symbol_text(chord_symbol(numeral.chord(span.key)), language),
             }
             for numeral in named_from_keys(held, span.key)
         ],

@@ -88,6 +88,7 @@ export class DeskCarried extends HTMLElement {
         make("p", { class: "hint" }, word("carry_undo")),
       ),
     );
+    this.scrollIntoView({ block: "nearest" });
     void this.#engrave(places, pictures, this.#asked);
   }
 

@@ -13,7 +13,7 @@ import "./played.js";
 import { word } from "./words.js";
 
 /** How chords are typed, and what was typed. */
-const ENTRIES = ["english", "german", "functions"];
+const ENTRIES = ["english", "german", "functions", "syllables"];
 const KINDS = { numeral: "kind_numeral", "moving figures": "kind_moving", "chord symbol": "kind_symbol", function: "kind_function" };
 
 /** @typedef {import("./reading.js").Reading} Reading */
@@ -180,7 +180,6 @@ export class DeskChord extends HTMLElement {
         make("button", { type: "button", "data-place": "hear", onclick: () => this.hear("chord") }, word("hear_chord"), make("kbd", {}, "H")),
         make("button", { type: "button", "data-place": "hear next", disabled: !after, onclick: () => this.hear("next") }, word("hear_next"), make("kbd", {}, "⇧H")),
       ),
-      this.#carried,
       make("div", { class: "why", "aria-live": "polite" }, make("p", { class: "hint" }, word("looking"))),
       make("h4", {}, word("may_also_be")),
       make(
@@ -212,6 +211,7 @@ export class DeskChord extends HTMLElement {
         make("p", { class: "hint", id: "chord-field-help" }, word(`help_${this.#entry.value}`)),
         make("div", { class: "line" }, make("label", { for: "entry" }, word("i_write")), this.#entry),
       ),
+      this.#carried,
       this.#played,
       make("h4", {}, word("where_begins")),
       make(

@@ -59,7 +59,7 @@ export class DeskConventions extends HTMLElement {
         {},
         make("p", { class: "hint" }, word("conventions_hint")),
         make("fieldset", { class: "where-for" }, make("legend", {}, word("conventions_for")), where(false), where(true)),
-        make("div", { class: "conditions" }, ...rows),
+        make("div", { class: "written" }, ...rows),
         make("p", { role: "status" }, this.#forAll ? "" : now.own.length > 0 ? word("conventions_own") : word("conventions_as_all")),
         !this.#forAll && now.own.length > 0 && make("p", {}, make("button", { type: "button", id: "conventions-afresh", onclick: () => this.#choose({ values: {}, afresh: true }) }, word("conventions_afresh"))),
       ),
