@@ -24,7 +24,7 @@ from understave.engraving.text_layer import PRINTED
 NUMERAL_SIZE = 2.35 * SPACE
 KEY_SIZE = 2.05 * SPACE
 SYMBOL_SIZE = 2.1 * SPACE
-FIGURE_SIZE = 2.35 * SPACE
+FIGURE_SIZE = 3.0 * SPACE
 # Least clearances: between labels side by side, to the notation, between lanes.
 SIDE = 0.8 * SPACE
 _CLEAR = 0.7 * SPACE
