@@ -37,6 +37,7 @@ from understave.desk import (
     gestures,
     habits_panel,
     hearing,
+    keys_panel,
     results_panel,
     work,
 )
@@ -237,6 +238,7 @@ _PANELS = (
     *carried_panel.ROUTES,
     *conventions_panel.ROUTES,
     *hearing.ROUTES,
+    *keys_panel.ROUTES,
     *results_panel.ROUTES,
 )
 
@@ -490,6 +492,9 @@ def _gesture(what: str, asked: dict[str, Any]) -> Gesture:
         "join": (gestures.join, ()),
         "move": (gestures.move, (("to", _moment),)),
         "name": (gestures.name, (("text", _text),)),
+        "confirm keys": (gestures.confirm_keys, (("starts", _moments),)),
+        "rename key": (gestures.rename_key, (("text", _text), ("entry", _entry))),
+        "join key": (gestures.join_key, ()),
         "carry": (gestures.carry, (("to", _moments),)),
         "key": (gestures.set_key, (("end", _perhaps), ("text", _text), ("entry", _entry))),
         "move key": (gestures.move_key, (("to", _moment),)),

@@ -10,6 +10,7 @@ import "./chord.js";
 import "./conventions.js";
 import "./elsewhere.js";
 import "./habits.js";
+import "./keys.js";
 import "./results.js";
 import "./second.js";
 import { Handles } from "./handles.js";
@@ -74,6 +75,8 @@ const checks = /** @type {import("./checks.js").DeskChecks} */ (document.createE
 const habits = /** @type {import("./habits.js").DeskHabits} */ (document.createElement("desk-habits"));
 const conventions = /** @type {import("./conventions.js").DeskConventions} */ (document.createElement("desk-conventions"));
 const results = /** @type {import("./results.js").DeskResults} */ (document.createElement("desk-results"));
+const keys = /** @type {import("./keys.js").DeskKeys} */ (document.createElement("desk-keys"));
+const happenings = make("ol", { class: "happenings" });
 const second = /** @type {import("./second.js").DeskSecond} */ (document.createElement("desk-second"));
 const builder = /** @type {import("./builder.js").DeskBuilder} */ (document.createElement("desk-builder"));
 const elsewhere = /** @type {import("./elsewhere.js").DeskElsewhere} */ (document.createElement("desk-elsewhere"));
@@ -105,7 +108,7 @@ async function wish(what) {
   }
 }
 
-chord.addEventListener("wish", (event) => wish(/** @type {CustomEvent} */ (event).detail));
+for (const part of [chord, keys]) part.addEventListener("wish", (event) => wish(/** @type {CustomEvent} */ (event).detail));
 chord.addEventListener("explained", (event) => {
   const told = /** @type {CustomEvent} */ (event).detail;
   belongs = [new Set(told.belongs), new Set(told.foreign.flatMap((/** @type {any} */ f) => f.ids))];
@@ -123,7 +126,7 @@ chord.addEventListener("lit", (event) => {
   if (notes) for (const name of ["belongs", "foreign"]) score.wear(name, new Set());
   else if (reading.chosen >= 0) wearBelongs();
 });
-for (const part of [chord, second, builder, elsewhere, habits, conventions, results]) part.addEventListener("trouble", (event) => complain(/** @type {CustomEvent} */ (event).detail));
+for (const part of [chord, keys, second, builder, elsewhere, habits, conventions, results]) part.addEventListener("trouble", (event) => complain(/** @type {CustomEvent} */ (event).detail));
 
 reading.addEventListener("changed", (event) => {
   const message = /** @type {CustomEvent} */ (event).detail;
@@ -155,7 +158,7 @@ reading.addEventListener("chosen", () => {
   if (row) {
     bring(row.bar);
     // The list is walked through while it stays open.
-    if (openPanel !== "checks" || !checks.contains(document.activeElement)) open("chord", false);
+    if (openPanel !== "keys" && (openPanel !== "checks" || !checks.contains(document.activeElement))) open("chord", false);
   }
 });
 
@@ -416,8 +419,9 @@ function drawTools() {
 
 const PANELS = /** @type {[string, string, HTMLElement][]} */ ([
   ["chord", word("tab_chord"), chord],
+  ["keys", word("tab_keys"), keys],
   ["checks", word("checks"), checks],
-  ["events", word("tab_events"), make("ol", { class: "happenings" })],
+  ["events", word("tab_events"), happenings],
   ["second", word("second_reading"), second],
   ["lesson", word("tab_lesson"), builder],
   ["elsewhere", word("tab_elsewhere"), elsewhere],
@@ -454,13 +458,13 @@ function open(name, focus) {
   }
   if (name === "lesson") void builder.wake();
   if (name === "elsewhere") void elsewhere.wake();
+  if (name === "keys") void keys.wake();
   if (name === "habits") void habits.wake();
   if (name === "conventions") void conventions.wake();
   if (name === "events") drawEvents();
 }
 function drawEvents() {
-  const list = /** @type {HTMLElement} */ (PANELS[2][2]);
-  list.replaceChildren(
+  happenings.replaceChildren(
     ...reading.events.map((e) =>
       make("li", {}, make("button", { type: "button", onclick: () => (score.mark("shown", [e.bar, e.bar]), bring(e.bar)) }, make("span", { class: "where" }, word("bar", { n: e.number })), make("strong", {}, e.name), make("span", {}, e.text.replace(/[⟨⟩]/g, "")))),
     ),
@@ -700,7 +704,7 @@ async function begin() {
     score.bars = bars();
     transport.bars = bars();
     chord.begin(found.keys, found.entry);
-    for (const part of [chord, checks, second]) part.reading === reading ? part.show() : (part.reading = reading);
+    for (const part of [chord, keys, checks, second]) part.reading === reading ? part.show() : (part.reading = reading);
     drawTools();
     void habits.renew();
     void conventions.renew();
