@@ -521,7 +521,7 @@ def _perhaps(value: object) -> Fraction | None:
 
 
 def _entry(value: object) -> Entry:
-    named = ENTRIES[0] if value is None else value
+    named = usual_entry() if value is None else value
     if named not in ENTRIES:
         raise DeskError("There is no such way to name chords.")
     return named

@@ -31,6 +31,7 @@ from understave.jobs.memory_bound import machine_memory
 from understave.jobs.pool import Pool
 from understave.jobs.serving import Manner, tell
 from understave.score.model import Score
+from understave.theory.chord import Chord
 from understave.theory.convention_choices import Conventions, current, following
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
@@ -49,6 +50,10 @@ OPENING = 12.0
 
 CHORD_SECONDS, SOFTLY = 1.6, 54.0
 """How long a chord lasts that is asked for alone, and how loud it is struck (MIDI velocity); set by ear."""
+
+
+_UPPER, _TENOR = 3, 55
+"""Notes above the bass of a chord that is heard alone, and the lowest place for them: G3; set by ear."""
 
 
 @dataclass(frozen=True)
@@ -177,16 +182,29 @@ def play_chords(chords: Sequence[tuple[Key, RomanNumeral]], low: int) -> bytes:
     """
     harmonies = [Harmony(key, numeral) for key, numeral in chords]
     try:
-        voicings = lead(harmonies, KEYBOARD, (), [low, *[None] * (len(harmonies) - 1)])
+        led = lead(harmonies, KEYBOARD, (), [low, *[None] * (len(harmonies) - 1)])
     except ValueError as error:
         raise DeskError("This chord cannot be played as it is named.") from error
+    # Led from chord to chord a voice may leave out a fifth; a chord that is heard alone has all its notes.
+    voicings = [tuple(pitch.midi for pitch in voicing) for voicing in led]
+    if len(voicings) == 1:
+        voicings = [_whole(harmonies[0].chord, voicings[0][0])]
     strikes = tuple(
-        Strike(pitch.midi, k * CHORD_SECONDS, (k + 0.95) * CHORD_SECONDS, SOFTLY)
+        Strike(midi, k * CHORD_SECONDS, (k + 0.95) * CHORD_SECONDS, SOFTLY)
         for k, voicing in enumerate(voicings)
-        for pitch in voicing
+        for midi in voicing
     )
     samples = render(Performance(strikes), next(iter(instruments().values())), RATE)
     return audio_bytes(".flac", samples, RATE)
+
+
+def _whole(chord: Chord, bass: int) -> tuple[int, ...]:
+    """Return a bass, as a MIDI number, and above it in close position all other notes of a chord."""
+    upper = {tone.semitone for tone in chord.members if tone != chord.bass}
+    if len(upper) < _UPPER:
+        upper.add(chord.root.semitone)
+    above = max(bass + 2, _TENOR)
+    return (bass, *sorted(above + (semitone - above) % 12 for semitone in upper))
 
 
 def stops(score: Score, reading: Reading, plan: Plan, settings: Path) -> dict[str, Any]:

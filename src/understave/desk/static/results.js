@@ -92,7 +92,7 @@ export class DeskResults extends HTMLElement {
           make("tr", {}, make("th", { scope: "col" }, "№"), make("th", { scope: "col" }, word("results_question")), ...heads),
           found.questions.map((q, k) => make("tr", {}, make("td", {}, String(k + 1)), make("th", { scope: "row" }, q.prompt.replace(/[⟨⟩]/g, "")), ...counts(q))),
         ),
-      some && make("figure", { class: "seen" }, make("img", { src: this.#address, alt: word("results_pictured") })),
+      some && make("figure", { class: "seen", tabindex: 0, "aria-label": word("results_pictured") }, make("img", { src: this.#address, alt: word("results_pictured") })),
       some && make("p", {}, make("a", { href: this.#address, download: "results.svg" }, word("results_save"))),
       make("p", {}, make("button", { type: "button", id: "results-clear", onclick: () => this.begin() }, word("results_clear"))),
     ];
