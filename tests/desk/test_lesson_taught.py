@@ -128,6 +128,20 @@ def test_a_correction_is_carried_seen_and_taken_back_at_once(taught):
     assert len(read_entries(folder / "corrections.jsonl")) == 3
 
 
+def test_the_chords_are_one_tab_stop_that_arrows_lead_on_from(taught):
+    """Roving focus: WAI-ARIA Authoring Practices 1.2, "Keyboard navigation inside components"."""
+    page, _ = taught
+    all_of_them = f"[...{SHADOW}.querySelectorAll('button.label')]"
+    stops = f"{all_of_them}.filter((b) => b.tabIndex === 0).map((b) => b.dataset.label)"
+    assert page.evaluate(stops) == ["1"]
+    page.evaluate(f"{SHADOW}.querySelector('button.label[data-label=\"1\"]').focus()")
+    page.keyboard.press("ArrowRight")
+    until(page, f"{SHADOW}.activeElement?.dataset.label === '2'")
+    assert page.evaluate(stops) == ["2"]
+    page.keyboard.press("ArrowLeft")
+    until(page, f"{SHADOW}.activeElement?.dataset.label === '1'")
+
+
 def test_the_drawn_labels_stay_when_the_sound_comes(taught):
     """The sound of the corrected piece brings other seconds for the bars; it once drew the labels before."""
     page, _ = taught

@@ -183,6 +183,7 @@ function labels() {
 function markChosen() {
   for (const one of score.shadowRoot?.querySelectorAll(".chosen") ?? []) one.classList.remove("chosen");
   for (const one of score.shadowRoot?.querySelectorAll(`button.label[data-label="${reading.chosen}"]`) ?? []) one.classList.add("chosen");
+  score.aim(reading.chosen);
   if (reading.chosen < 0) for (const name of ["belongs", "foreign"]) score.wear(name, new Set());
   handles.place();
 }
