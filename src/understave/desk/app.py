@@ -39,6 +39,7 @@ from understave.desk import (
     hearing,
     keys_panel,
     results_panel,
+    voice_panel,
     work,
 )
 from understave.desk.builder import understood
@@ -240,6 +241,7 @@ _PANELS = (
     *hearing.ROUTES,
     *keys_panel.ROUTES,
     *results_panel.ROUTES,
+    *voice_panel.ROUTES,
 )
 
 

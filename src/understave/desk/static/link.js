@@ -74,6 +74,11 @@ export async function send(file) {
   return (await request(`/api/import?name=${encodeURIComponent(file.name)}`, { method: "POST", body: file })).json();
 }
 
+/** @param {string} stop @param {Blob} sound  a recording of the teacher's voice @returns {Promise<any>} */
+export async function sendVoice(stop, sound) {
+  return (await request(`/api/voice?stop=${encodeURIComponent(stop)}`, { method: "POST", body: sound })).json();
+}
+
 /**
  * The piece as it sounds, or its opening, which comes sooner: times and the address of the sound.
  *
