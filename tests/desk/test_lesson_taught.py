@@ -52,7 +52,8 @@ DROP = """(files) => {
 
 @pytest.fixture(scope="module")
 def browser():
-    with running_browser(["--autoplay-policy=no-user-gesture-required"]) as running:
+    microphone = ("--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream")
+    with running_browser(["--autoplay-policy=no-user-gesture-required", *microphone]) as running:
         yield running
 
 
@@ -205,6 +206,17 @@ def test_the_lesson_is_ordered_made_shown_answered_and_its_results_are_read(taug
     card.locator("summary").click()
     card.get_by_role("button", name="Later").click()
     until(page, "(n) => document.querySelector('.stop-card').dataset.stop === n", 60, second)
+    # Chromium's own fake microphone beeps once a second.
+    spoken = page.locator(f".stop-card[data-stop='{first}']")
+    if spoken.get_attribute("open") is None:
+        spoken.locator("summary").click()
+    spoken.locator(".voice-record").click()
+    spoken.locator(".voice-stop").wait_for()
+    page.wait_for_timeout(2500)
+    spoken.locator(".voice-stop").click()
+    spoken.locator(".voice-hear").wait_for()
+    assert (folder / "voice" / f"{first}.flac").stat().st_size > 1000
+
     page.get_by_role("button", name="Make everything").click()
     until(page, "document.querySelector('.making').innerText.includes('The lesson is made')", 400)
 
@@ -221,6 +233,11 @@ def test_the_lesson_is_ordered_made_shown_answered_and_its_results_are_read(taug
     pupil.keyboard.press("PageDown")
     assert pupil.locator("stave-projection .told").is_visible()
     pupil.keyboard.press("Escape")
+    pupil.get_by_role("button", name="The teacher’s voice").click()
+    captioned = (
+        "[...document.querySelectorAll('.caption')].some((c) => !c.hidden && c.textContent.length > 10)"
+    )
+    until(pupil, captioned)
     pupil.get_by_role("button", name="Homework").click()
     pupil.get_by_label("Your name or a nickname").fill("Ada")
     pupil.locator(".tasknav button").first.click()
@@ -246,6 +263,10 @@ def test_the_lesson_is_ordered_made_shown_answered_and_its_results_are_read(taug
         page.get_by_role("link", name="Save the picture").click()
     picture.value.save_as(tmp_path / "results.svg")
     assert "Ada" in (tmp_path / "results.svg").read_text(encoding="utf-8")
+    page.locator("#tab-lesson").click()
+    spoken.locator(".voice-remove").click()
+    until(page, "document.querySelectorAll('.voice-remove').length === 0")
+    assert list((folder / "voice").iterdir()) == []
     # Nothing of the students is written beside the lesson.
     assert not [p for p in folder.rglob("*.json") if "Ada" in p.read_text(encoding="utf-8")]
 

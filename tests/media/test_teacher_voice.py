@@ -1,8 +1,9 @@
-"""The teacher's voice: brought to one loudness (ITU-R BS.1770-4), cut at silences, captioned; nonsense refused."""
+"""The teacher's voice: brought to one loudness (ITU-R BS.1770-4), cut at silences, captioned; or refused."""
 
 from __future__ import annotations
 
 import io
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -59,7 +60,7 @@ def test_captions_share_the_time_by_letters():
     found = captions(("One two. Four!", "⟨V7⟩ is long enough?"), 10.0)
     assert [text for text, _, _ in found] == ["One two.", "Four!", "V7 is long enough?"]
     assert (found[0][1], found[-1][2]) == (0.0, 10.0)
-    assert all(a[2] == b[1] for a, b in zip(found, found[1:], strict=False))
+    assert all(a[2] == b[1] for a, b in pairwise(found))
     assert found[0][2] == pytest.approx(10 * 8 / 31, abs=0.01)
     assert captions((), 3.0) == ()
 

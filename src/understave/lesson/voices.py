@@ -28,7 +28,7 @@ def voice_of(lesson: Path, stop: str) -> Path | None:
 
 
 def voices(lesson: Path, stops: Iterable[str]) -> tuple[tuple[str, bytes], ...]:
-    """Return the recordings of those stops that have one, by id; raise LessonError for what cannot be read."""
+    """Return the recordings of those stops that have one, by id; raise LessonError for an unreadable one."""
     found = []
     for stop in stops:
         file = voice_of(lesson, stop)

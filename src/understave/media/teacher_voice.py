@@ -1,8 +1,8 @@
 """The teacher's voice at a stop: a recording in, one that is evenly loud and without long silences out.
 
-In: the bytes of a sound file (WAV, FLAC, MP3, Ogg). Out: an MP3 with captions, each with its seconds. Loudness
-is measured as ITU-R BS.1770-4 has it. How long a sentence takes is not heard in the recording: the time is shared
-out by the number of letters.
+In: the bytes of a sound file (WAV, FLAC, MP3, Ogg). Out: an MP3 with captions, each with its seconds.
+Loudness is measured as ITU-R BS.1770-4 has it. How long a sentence takes is not heard in the recording: the
+time is shared out by the number of letters.
 """
 
 from __future__ import annotations
