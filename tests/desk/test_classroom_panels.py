@@ -191,3 +191,12 @@ def test_what_is_played_is_set_as_it_is_named(desk):
     assert message["rows"][0]["numeral"] == "V7"
     refused = client.post("/api/edit", json={"last": 1, "what": "name", "start": "0", "text": "Q7"})
     assert refused.status_code == 422
+
+
+def test_a_desk_started_in_a_language_speaks_it_of_the_lesson_too(tmp_path):
+    desk, lesson = desk_in(tmp_path)
+    desk.language = "fr"
+    with TestClient(app_for(desk), headers=OWN, base_url="http://127.0.0.1:4711") as client:
+        told = client.get("/api/lesson").json()
+    lesson.give_up()
+    assert (told["speaks"], told["rows"][0]["keyName"]) == ("fr", "mi bémol majeur")

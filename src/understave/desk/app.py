@@ -122,10 +122,10 @@ class Desk:
 
     def speaks(self) -> Language:
         """Return the language of the desk: the one it was started in, or that of the lesson on it."""
-        if self.language is not None:
-            return self.language
         folder = self.lesson.folder if self.lesson is not None else self.wanted
-        language = asked_of(folder.path / SETTINGS).language if folder is not None else "en"
+        language = self.language
+        if language is None:
+            language = asked_of(folder.path / SETTINGS).language if folder is not None else "en"
         if self.lesson is not None:
             self.lesson.speak(language)
         return language
