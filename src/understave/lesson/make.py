@@ -52,6 +52,7 @@ from understave.lesson.folder import (
     open_folder,
     titled,
 )
+from understave.lesson.voices import voices
 from understave.media import webpage
 from understave.media.cards import card_pictures, flash_cards
 from understave.media.cards_csv import cards_csv
@@ -180,6 +181,7 @@ class Work:
     name: str
     chord_symbols: bool = False
     sound: bool = True
+    voices: tuple[tuple[str, bytes], ...] = ()
 
 
 def make_lesson(
@@ -243,6 +245,8 @@ def _made(
     before = remembered(exports).get("facts", {})
     usual = _usual(before, asked)
     work, seconds = _work(score, reading, plan, wishes, asked, name, options, usual)
+    if options.sound:
+        work = replace(work, voices=voices(out, [stop.id for stop in work.stops]))
     facts = _facts(work)
 
     def told(share: float, text: str) -> None:
@@ -575,6 +579,7 @@ def _parts(work: Work) -> list[Part]:
                 **stops,
                 "the contrasts": digest(work.heard),
                 "sound": str(work.sound),
+                **({"the teacher's voice": digest(work.voices)} if work.voices else {}),
             },
             partial(_page_files, work, exercise_list),
             needs=tuple(pieces),
@@ -814,6 +819,7 @@ def _page_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
         sound=sound,
         contrasts=tuple(contrast(one) for one in work.heard),
         pictures={stop.id: given[_stop_picture(stop)].decode() for stop in work.stops},
+        voices=dict(work.voices),
     )
     asked = work.asked
     tasks = homework(

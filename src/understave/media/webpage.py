@@ -34,6 +34,7 @@ from understave.media.page import (
     Label,
     Layout,
     LegendEntry,
+    NamedSound,
     Numeral,
     Page,
     Passage,
@@ -43,6 +44,7 @@ from understave.media.page import (
     Stop,
     Term,
 )
+from understave.media.teacher_voice import voice_over
 from understave.score.model import Score
 from understave.teaching import story
 from understave.teaching.contrasts import Contrast as Heard
@@ -85,12 +87,15 @@ class PageOptions:
 
 @dataclass(frozen=True, slots=True)
 class Ready:
-    """Pieces of a page made before: `contrasts` in the order of those heard, `pictures` by stop id."""
+    """Pieces of a page made before: `contrasts` in the order of those heard, `pictures` and `voices` (the
+    teacher's recordings) by stop id.
+    """
 
     layouts: tuple[Layout, ...] = ()
     sound: Sound | None = None
     contrasts: tuple[Contrast, ...] = ()
     pictures: Mapping[str, str] = field(default_factory=dict)
+    voices: Mapping[str, bytes] = field(default_factory=dict)
 
 
 def make_page(  # noqa: PLR0913
@@ -137,7 +142,12 @@ def make_page(  # noqa: PLR0913
         )
     on_step("page: engraving the stops")
     pauses = tuple(
-        _stop(score, reading, plan, one, heard, options, ready.pictures.get(one.id)) for one in stops
+        _voiced(
+            _stop(score, reading, plan, one, heard, options, ready.pictures.get(one.id)),
+            ready.voices.get(one.id),
+            book,
+        )
+        for one in stops
     )
     sides = list(ready.contrasts)
     for number, one in enumerate(heard[len(sides) :], start=len(sides) + 1):
@@ -351,6 +361,17 @@ def _stop(  # noqa: PLR0913
         contrasts=tuple(k for k, contrast in enumerate(heard) if contrast_name(score, contrast) in one.hear),
         struck=struck(score, one.first, one.last),
         seconds=one.seconds,
+    )
+
+
+def _voiced(stop: Stop, recording: bytes | None, book: Phrasebook) -> Stop:
+    """Add what the teacher has recorded for a stop, captioned with what is said there."""
+    if recording is None:
+        return stop
+    voice = voice_over(recording, f"The recording for “{story.plain(stop.heading)}”", stop.words)
+    sound = Sound(voice.data, "audio/mpeg", voice.length)
+    return replace(
+        stop, sounds=(*stop.sounds, NamedSound(book.phrases["teacher_voice"], sound, voice.captions))
     )
 
 
