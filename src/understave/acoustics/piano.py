@@ -64,6 +64,10 @@ class Instrument:
     """Level of the sympathetic strings when all dampers are up, below the strings that are struck."""
     knock: float = 1.0
     """Noise of the key bed and the case at the blow."""
+    soundfont: str = ""
+    """Samples to play on instead of the model: the path of an .sf2 file, or the name of one that
+    `acoustics.soundfont` looks for. What is reckoned (blur, ringing) is still the model's.
+    """
 
     def has_key(self, midi: int) -> bool:
         """Whether the keyboard has the key."""
@@ -108,7 +112,9 @@ EARLY = Instrument(
     halo_db=-39.0,
     knock=1.8,
 )
-INSTRUMENTS: dict[str, Instrument] = {i.name: i for i in (GRAND, UPRIGHT, EARLY)}
+# A concert grand to all that reckons with it, so that one plan drives both.
+SAMPLED = Instrument("sampled piano", soundfont="FluidR3_GM.sf2")
+INSTRUMENTS: dict[str, Instrument] = {i.name: i for i in (GRAND, UPRIGHT, EARLY, SAMPLED)}
 """Our own instruments by name; `instruments` has those of guests too."""
 
 
@@ -122,6 +128,11 @@ def instruments() -> Mapping[str, Instrument]:
     """
     found = guests("understave.instruments", Instrument, INSTRUMENTS, _wrong)
     return {**INSTRUMENTS, **{guest.value.name: guest.value for guest in found}}
+
+
+def modelled() -> tuple[Instrument, ...]:
+    """Return the instruments whose sound is the model's: those that differ to what reckons with them."""
+    return tuple(instrument for instrument in instruments().values() if not instrument.soundfont)
 
 
 _POSITIVE = (
@@ -138,7 +149,10 @@ _POSITIVE = (
 def _wrong(instrument: Instrument) -> str:
     if instrument.name != " ".join(instrument.name.replace("-", " ").casefold().split()):
         return "its name is not in small letters with single spaces"
-    if not all(_is_number(getattr(instrument, f.name)) for f in fields(instrument) if f.name != "name"):
+    values = {f.name: getattr(instrument, f.name) for f in fields(instrument)}
+    if not isinstance(values["soundfont"], str):
+        return "its soundfont is no path"
+    if not all(_is_number(value) for name, value in values.items() if name not in ("name", "soundfont")):
         return "one of its values is no number"
     if not 300 <= instrument.a4 <= 600:
         return f"its A4 sounds at {instrument.a4:g} Hz and not between 300 and 600"

@@ -32,6 +32,7 @@ from understave.acoustics.piano import (
 )
 from understave.acoustics.ringing import LANDING, contact_integral, pedal_depth
 from understave.acoustics.room import answer_at, reverberate
+from understave.acoustics.soundfont import render_soundfont, soundfont_of
 
 Samples = NDArray[np.float32]
 Progress = Callable[[float], None]
@@ -68,9 +69,14 @@ def render(
     """Stereo audio, shape (frames, 2), `rate` frames a second, from second 0 of the performance.
 
     `progress` is called with the share done, 0..1. Values can exceed 1 in very thick fortissimo;
-    `files.common_gain` brings any sound to a safe level.
+    `files.common_gain` brings any sound to a safe level. A sampled instrument is played on its samples; raise
+    UnderstaveError where these are not there.
     """
     tell = progress or (lambda share: None)
+    if instrument.soundfont:
+        sampled = render_soundfont(performance, soundfont_of(instrument), rate)
+        tell(1.0)
+        return sampled
     shares = partial(_shares, instrument=instrument, rate=rate)
     places = _struck(performance, instrument, rate, shares, lambda share: tell(0.85 * share))
     halo = _halo(performance, instrument, rate, places.sum(axis=0))
