@@ -7,7 +7,7 @@ import pytest
 
 from understave.acoustics import soundfont
 from understave.acoustics.performance import Performance, Strike
-from understave.acoustics.piano import GRAND, INSTRUMENTS, SAMPLED, modelled
+from understave.acoustics.piano import GRAND, SAMPLED, instruments, modelled
 from understave.acoustics.sound import render
 from understave.acoustics.soundfont import check_samples, held, licence_of, render_soundfont, soundfont_of
 from understave.errors import MissingError, UnderstaveError
@@ -105,7 +105,7 @@ class TestHeld:
     def test_half_a_pedal_holds_the_bass_and_lets_the_treble_go(self):
         # Banowetz, "The Pianist's Guide to Pedaling", 1985, on half pedal (from memory)
         bass, treble, *_ = ends(((0.0, 0.5), (8.0, 0.5)))
-        assert bass > 2.5
+        assert bass > 2.0
         assert treble < 1.3
 
     def test_a_whole_pedal_holds_until_it_comes_up(self):
@@ -134,7 +134,7 @@ class TestSampledPiano:
         """One plan drives both: nothing but the name and the samples differ."""
         same = {name: getattr(SAMPLED, name) for name in GRAND.__slots__ if name not in ("name", "soundfont")}
         assert same == {name: getattr(GRAND, name) for name in same}
-        assert SAMPLED in INSTRUMENTS.values()
+        assert SAMPLED in instruments().values()
         assert SAMPLED not in modelled()
 
     def test_without_a_file_it_is_one_sentence(self, nowhere):
@@ -154,7 +154,7 @@ class TestSampledPiano:
         assert "MIT" in licence_of(SAMPLED)
         own = tmp_path / "own.sf2"
         monkeypatch.setenv(soundfont.OWN, str(own))
-        with pytest.raises(MissingError, match="own.sf2 is not there"):
+        with pytest.raises(MissingError, match=r"own\.sf2 is not there"):
             soundfont_of(SAMPLED)
         own.write_bytes(b"")
         assert soundfont_of(SAMPLED) == own
