@@ -140,7 +140,7 @@ def test_dampers_are_heard_to_land_on_low_strings_only():
         return level((heard - without).astype(float), 0.5, 0.7) - level(without.astype(float), 0.1, 0.4)
 
     assert -50 < landing(33) < -20
-    assert landing(33) > landing(57) + 6
+    assert landing(33) > landing(57) + 4
     assert landing(72) < -150
     assert landing(33, ((0.0, 1.0), (2.0, 1.0))) < -150
 

@@ -58,10 +58,10 @@ HALO_DAMPING = 110.0
 """dB a second at which dampers stop the halo."""
 FELT_DB = -52.0
 """Level of the pedal's own noise in a quick movement, below the hardest blow on one key; set by ear."""
-LANDING_DB = -46.0
+LANDING_DB = -38.0
 """Level of a damper that lands on the lowest strings after a hard blow, below that blow; set by ear. Higher
 up felt and string are lighter: `LIGHTER_DB` an octave less, and nothing is left above `HEAVY`."""
-LIGHTER_DB, HEAVY = 4.0, 64
+LIGHTER_DB, HEAVY = 6.0, 64
 DUPLEX_DB = -46.0
 """Level of what rings behind the bridge, below the strings that are struck; set by ear."""
 DUPLEX_FROM, DUPLEX_OCTAVE = 65, 77
