@@ -78,7 +78,7 @@ def test_a_phrase_end_is_told_with_its_last_note_not_with_the_upbeat_after_it():
 
 
 def test_what_moves_less_is_held_longer_and_the_edges_of_bars_a_little():
-    """As pianists do in one of three excerpts (`training.playing`): fewer notes in a beat than usual, a slower beat."""
+    """As pianists do in one of three excerpts (`training.playing`): fewer notes in a beat, a slower beat."""
     score, _ = read_as(
         "C3 G3 C4 E4 | C3 G3 C4 E4 | C3 G3 C4 E4 | C3 G3 C4 E4 | C3 G3 C4 E4", "C: I | I | I | I | I"
     )

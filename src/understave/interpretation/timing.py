@@ -83,8 +83,8 @@ plan leans (`training.playing`), those of `benchmarks.timing` hardly."""
 _SPARSE, _FIRST, _LAST = 0.06, 0.015, 0.01
 """By how much a beat is slower for each halving of what moves in it below the piece's median, and the first
 and last beat of a bar (natural logarithm of the tempo): what moves less is held longer. 22 pianists slow by
-.18, .09 and .10 in one excerpt, hardly in the two others (`training.playing`); the amounts, about a third of that,
-were compared in eleven rows on the pieces of `benchmarks.timing`."""
+.18, .09 and .10 in one excerpt, hardly in the two others (`training.playing`); the amounts, about a third of
+that, were compared in eleven rows on the pieces of `benchmarks.timing`."""
 _FEWEST, _HALVINGS = 0.125, 2.0
 """Onsets in a quarter note that count at least; halvings that count, at most (set by ear: a held chord is not
 waited through)."""
