@@ -30,6 +30,7 @@ from understave.harmony import corrections
 from understave.harmony.adopted import read_as
 from understave.harmony.ground import functional
 from understave.harmony.key_length import trust_for
+from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.reading import Correction, Event, Reading
 from understave.harmony.romantext import write_romantext
 from understave.interpretation.perform import clock
@@ -50,6 +51,7 @@ from understave.lesson.folder import (
     is_lesson_folder,
     keys_last,
     open_folder,
+    set_habits,
     titled,
 )
 from understave.media import webpage
@@ -135,7 +137,8 @@ class LessonOptions:
     `chord_symbols` sets them above the staves; `replace_score` puts a newer version of the score into
     a lesson made before; `level` is that of the words, `language` that of all words; `minutes` is how long
     the lesson may be, `rate` how many words a minute the teacher speaks; `analysis` is one written by hand
-    (RomanText): where the reading differs from it, it becomes corrections, beside those made before;
+    (RomanText): where the reading differs from it, it becomes corrections, beside those made before; `habits`
+    are the teacher's, that a new lesson is read with (one made before has its own in its settings);
     `elsewhere` tells other pieces, (title, composer), in which the same happens, for advanced students.
     """
 
@@ -148,6 +151,7 @@ class LessonOptions:
     rate: float | None = None
     sound: bool = True
     analysis: Path | None = None
+    habits: Habits = NO_HABITS
     elsewhere: Callable[[Event, str], Sequence[tuple[str, str]]] | None = None
 
 
@@ -233,7 +237,7 @@ def _made(
     if kept is not None and known:
         reading, plan = kept.reading, kept.plan
     else:
-        reading, added = _read(score, out, options.analysis)
+        reading, added = _read(score, out, options)
         on_step("planning how to play it")
         on_progress(0.08)
         plan = make_plan(score, reading)
@@ -254,7 +258,10 @@ def _made(
 
     def settle() -> None:
         """Make the folder a lesson: not before everything is made, so that what is refused leaves nothing."""
+        new = not is_lesson_folder(out)
         folder = create_folder(out, source, score.title, score.composer, options.replace_score)
+        if new and options.habits != NO_HABITS:
+            set_habits(folder.path, options.habits, by_hand=False)
         edits.keep_asked(folder.path / SETTINGS, _to_keep(asked, options))
         corrections.append_step(folder.path / CORRECTIONS, added)
 
@@ -332,9 +339,9 @@ def _same(kept: memory.Found, source: Path, out: Path, name: str, options: Lesso
     )
 
 
-def _read(score: Score, out: Path, analysis: Path | None) -> tuple[Reading, tuple[Correction, ...]]:
-    decided = corrections.load(out / CORRECTIONS)
-    length, habits = keys_last(out), habits_of(out)
+def _read(score: Score, out: Path, options: LessonOptions) -> tuple[Reading, tuple[Correction, ...]]:
+    decided, analysis = corrections.load(out / CORRECTIONS), options.analysis
+    length, habits = keys_last(out), habits_of(out) if is_lesson_folder(out) else options.habits
     if analysis is None:
         return read(score, decided, length, habits), ()
     try:
