@@ -37,6 +37,7 @@ from understave.engraving.notation import Room, System
 from understave.engraving.options import Options
 from understave.harmony.reading import Reading, Span
 from understave.theory.chord_symbol import chord_symbol
+from understave.theory.convention_choices import by_roots
 
 _NUMERALS, _KEYS, _SYMBOLS = "numeral-", "key-", "symbol-"
 _SIZES = {_NUMERALS: NUMERAL_SIZE, _KEYS: KEY_SIZE, _SYMBOLS: SYMBOL_SIZE}
@@ -85,7 +86,7 @@ def annotate(reading: Reading, options: Options, start: Fraction, end: Fraction)
         return [c for c in _changes(reading.spans, same) if c[2] > start and c[1].start < end]
 
     chords = shown(lambda a, b: (a.key, a.numeral, a.fixed) == (b.key, b.numeral, b.fixed))
-    keys = shown(lambda a, b: a.key == b.key)
+    keys = [] if by_roots() else shown(lambda a, b: a.key == b.key)
     numerals = [
         numeral_wording(
             span, options.colours, span.confidence < options.doubt_below and not span.fixed, options.language

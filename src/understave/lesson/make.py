@@ -28,7 +28,7 @@ from understave.export.reading_data import reading_csv, reading_json
 from understave.findings import read, with_events
 from understave.harmony import corrections
 from understave.harmony.adopted import read_as
-from understave.harmony.ground import functional
+from understave.harmony.ground import goes_by_keys
 from understave.harmony.key_length import trust_for
 from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.reading import Correction, Event, Reading
@@ -246,15 +246,18 @@ def _made(
     exports = out / EXPORTS
     before = remembered(exports).get("facts", {})
     usual = _usual(before, asked)
-    work, seconds = _work(score, reading, plan, wishes, asked, name, options, usual)
-    facts = _facts(work)
+    roots = not goes_by_keys(reading.spans, (*corrections.load(out / CORRECTIONS), *added))
+    with following(current(), _home(reading), roots):
+        work, seconds = _work(score, reading, plan, wishes, asked, name, options, usual)
+        facts = _facts(work)
 
     def told(share: float, text: str) -> None:
         on_progress(0.13 + 0.87 * share)
         if text:
             on_step(f"making {text}")
 
-    parts = [_as_written(part, current(), _home(reading)) for part in _parts(work)]
+    with following(current(), _home(reading), roots):
+        parts = [_as_written(part, current(), _home(reading), roots) for part in _parts(work)]
 
     def settle() -> None:
         """Make the folder a lesson: not before everything is made, so that what is refused leaves nothing."""
@@ -267,9 +270,10 @@ def _made(
 
     built = build(exports, parts, told, processes, facts, settle)
     folder = open_folder(out)
-    faults = _faults(work)
+    with following(current(), _home(reading), roots):
+        faults = _faults(work)
     notes = (
-        *(() if functional(reading.spans) else (phrasebook(asked.language).phrases["hardly_keys"],)),
+        *((phrasebook(asked.language).phrases["hardly_keys"],) if roots else ()),
         *(
             f"What you wrote for the stop {n!r} has no stop now; it stays in {SETTINGS}."
             for n in edits.without_place(work.stops, wishes)
@@ -602,19 +606,21 @@ def _home(reading: Reading) -> Mode | None:
     return home_of(reading).mode if reading.spans else None
 
 
-def _as_written(part: Part, conventions: Conventions, home: Mode | None) -> Part:
-    """Return a part that follows conventions wherever it is made, and is made again when they change."""
-    chosen = departing(conventions)
+def _as_written(part: Part, conventions: Conventions, home: Mode | None, roots: bool = False) -> Part:
+    """Return a part that follows conventions wherever it is made, and is made again when they change; with
+    `roots` chords are named by root and kind there.
+    """
+    chosen = {**departing(conventions), **({"chords": "by root and kind"} if roots else {})}
     if not chosen or part.name in _WITHOUT_LABELS:
         return part
     inputs = {**part.inputs, "the conventions": digest(chosen)}
-    return replace(part, inputs=inputs, make=partial(_followed, conventions, home, part.make))
+    return replace(part, inputs=inputs, make=partial(_followed, conventions, home, roots, part.make))
 
 
 def _followed(
-    conventions: Conventions, home: Mode | None, make: Callable[[Given], Files], given: Given
+    conventions: Conventions, home: Mode | None, roots: bool, make: Callable[[Given], Files], given: Given
 ) -> Files:
-    with following(conventions, home):
+    with following(conventions, home, roots):
         return make(given)
 
 

@@ -21,6 +21,9 @@ from understave.guests import leave_out_failed
 from understave.harmony.reading import Detail
 from understave.score.model import Score, beat_text
 from understave.theory.chord import Quality
+from understave.theory.chord_symbol import chord_symbol
+from understave.theory.convention_choices import by_roots
+from understave.theory.conventions import symbol_text
 from understave.theory.key import Key
 from understave.theory.names import (
     interval_name,
@@ -84,8 +87,12 @@ def fill(template: str, values: Mapping[str, Detail], score: Score, book: Phrase
 
 
 def _filled(template: str, values: Mapping[str, Detail], score: Score, book: Phrasebook, kind: str) -> str:
+    key = values.get("key")
+
     def gap(m: re.Match[str]) -> str:
         value = values[m[1]]
+        if by_roots() and isinstance(value, RomanNumeral) and isinstance(key, Key):
+            return symbol_text(chord_symbol(value.chord(key)))
         named = name_value(value, m[1], m[2] or "", m[3] or "", score, book, kind)
         before = m.string[: m.start()].rstrip()
         starts = not before or before[-1] in ".?!"
