@@ -38,6 +38,8 @@ from understave.wording.numerals import chord_words
 from understave.wording.phrasebook import Phrasebook, raised
 
 GAP = re.compile(r"\{(\w+)(?::(\w+)(?: ([^{}]+))?)?\}")
+_CHORD_IN_KEY = re.compile(r"\{chord\} (?:in|en) \{key\}")
+"""In all languages; where there are no keys to speak of, the chord alone is named."""
 CHOICE = re.compile(r"\[(?:(!?)(\w+)(?:(!?=)([^|\[\]]*))?\|)?([^\[\]]*)\]")
 WAYS = (
     "bar",
@@ -88,6 +90,8 @@ def fill(template: str, values: Mapping[str, Detail], score: Score, book: Phrase
 
 def _filled(template: str, values: Mapping[str, Detail], score: Score, book: Phrasebook, kind: str) -> str:
     key = values.get("key")
+    if by_roots():
+        template = _CHORD_IN_KEY.sub("{chord}", template)
 
     def gap(m: re.Match[str]) -> str:
         value = values[m[1]]
