@@ -135,9 +135,7 @@ def test_exercises_and_homework_ask_for_roots_and_kinds(piece, roots, level):
 def test_stops_name_no_key(piece, roots):
     score, reading = piece
     stops = propose_stops(score, reading, make_plan(score, reading))
-    # Reasons of the plan (how far a chord lies from home) have no events.
-    told = [s for s in stops if s.events]
-    texts = [t for s in told for t in (s.title, s.question, s.answer, *s.say.values())]
+    texts = [t for s in stops for t in (s.title, s.question, s.answer, *s.say.values())]
     assert texts
     assert not [t for t in texts if "⟨" in t or any(key in t for key in names_of_keys(reading))]
 
