@@ -226,6 +226,8 @@ def _title(voice: Voice) -> Iterator[_Said]:
     """Tell the title and the key in which a piece begins, or in which it stays."""
     words = voice.book.told["open"]
     runs = key_stretches(voice.reading)
+    if not runs:
+        return
     first = next(
         (event for event in voice.reading.events if event in KEY and event.start <= runs[0][1]), None
     )
@@ -319,6 +321,8 @@ def _form(voice: Voice) -> Iterator[_Said]:
 
 def _keys(voice: Voice) -> Iterator[_Said]:
     runs = key_stretches(voice.reading)
+    if not runs:
+        return
     visited = KEY.all(voice.reading.events)
     settled = {found.key for event, found in visited if event.label != "tonicization"}
     home, last = runs[0][0], runs[-1][0]
