@@ -29,7 +29,7 @@ from understave.findings.texture import TEXTURE, has_figure_of
 from understave.harmony.reading import Detail, Event, Reading
 from understave.interpretation.planning import for_keyboard
 from understave.score.model import Score
-from understave.teaching.sung_words import words_at
+from understave.findings.sung_words import words_at
 from understave.teaching.telling_order import Thread, Told, anchor, foremost, ranked, spread
 from understave.theory.names import key_name
 from understave.theory.vocabulary import Language
