@@ -162,9 +162,7 @@ def gathered(score: Score, reading: Reading, found: Sequence[Candidate]) -> tupl
     for one in found:
         back = RETURN.of(one.event)
         bar = score.measure_at(one.event.start).index
-        home_too = (
-            back is not None and bar in homecomings and score.measure_at(back.from_start).index <= 1
-        )
+        home_too = back is not None and bar in homecomings and score.measure_at(back.from_start).index <= 1
         groups[idea_of(one.event, home)].append((one, _HOMECOMING if home_too else 1.0))
     return tuple(_gathered(score, idea, places) for idea, places in groups.items())
 
