@@ -145,9 +145,7 @@ def write(path: Path) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Weighable:
-    """The pairs drawn from a piece, and the ideas that their findings belong to, each with the names of these:
-    what no weighing changes.
-    """
+    """The pairs of a piece, and the ideas their findings belong to, with names: what no weighing changes."""
 
     ideas: tuple[tuple[Gathered, tuple[str, ...]], ...]
     pairs: tuple[Pair, ...]

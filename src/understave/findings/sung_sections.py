@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 from typing import TypeAlias
 
 import numpy as np
@@ -19,9 +20,9 @@ from understave.findings.sung_words import Word, words_of
 from understave.harmony.units import Floats
 from understave.score.model import Note, Score
 
-# Log-odds, as in `findings.form` and with its evidence beside them: logistic regression on the 51 songs of the
-# training folder whose analysts named sections. With each composer left out, F1 of the beginnings to the bar
-# rises from .45 (the evidence of `findings.form` alone, fitted anew) to .57.
+# Log-odds, as in `findings.form` and with its evidence beside them: logistic regression on the 51 songs of
+# the training folder whose analysts named sections. With each composer left out, F1 of the beginnings to the
+# bar rises from .45 (the evidence of `findings.form` alone, fitted anew) to .57.
 WEIGHTS: dict[str, float] = {
     "first entry": 3.55,
     "entry after a rest": 1.1,
@@ -46,7 +47,7 @@ GENERAL: dict[str, float] = {
     "theme enters": 1.9,
     "inside a return": -0.6,
 }
-"""What the evidence of `findings.form` weighs in a song, fitted together with the singer's; the rest nothing."""
+"""What the evidence of `findings.form` weighs in a song, fitted with the singer's; the rest nothing."""
 BIAS = -3.7
 LENGTH_WEIGHT = 0.3
 """Verses are of any length: it counts half of what it does elsewhere."""
@@ -136,7 +137,7 @@ def _breaths(score: Score) -> list[_Breath]:
 
 
 def _from_rests(score: Score, breaths: Sequence[_Breath]) -> Iterator[tuple[int, str, float]]:
-    for before, here in zip(breaths, breaths[1:], strict=False):
+    for before, here in pairwise(breaths):
         rest = float((here.start - before.end) / score.measure_at(here.start).full_length)
         yield begins_with(score, here.start), "entry after a rest", min(1.0, rest)
         if rest >= 1:
@@ -159,7 +160,7 @@ def _from_tune(score: Score, breaths: Sequence[_Breath]) -> Iterator[tuple[int, 
     notes = [note for breath in breaths for note in breath.notes]
     first = _shape(notes[:_TUNE])
     at = 0
-    for before, here in zip(breaths, breaths[1:], strict=False):
+    for before, here in pairwise(breaths):
         at += len(before.notes)
         steps = _shape(notes[at : at + _TUNE])
         # A mere breath is none: a quarter of a bar is silent at least.
@@ -172,7 +173,7 @@ def _from_tune(score: Score, breaths: Sequence[_Breath]) -> Iterator[tuple[int, 
 
 def _shape(notes: Sequence[Note]) -> list[tuple[int, Fraction]]:
     """Return the steps of a tune, in semitones and in time."""
-    return [(b.midi - a.midi, b.onset - a.onset) for a, b in zip(notes, notes[1:], strict=False)]
+    return [(b.midi - a.midi, b.onset - a.onset) for a, b in pairwise(notes)]
 
 
 def _from_prelude(score: Score, entry: int) -> Iterator[tuple[int, str, float]]:

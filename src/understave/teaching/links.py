@@ -1,8 +1,8 @@
-"""How one moment of a story follows from the one told before it: by cause, contrast or answer, not only by time.
+"""How a moment of a story follows from the one told before it: by cause, contrast or answer, not time alone.
 
 In: a Score, its Reading and two events told one after the other. Out: the name of a link in ``told.link``,
-``""`` where nothing but time joins them. A link is said only where the two events show what it says: an answer
-needs a question just before it, "this time" a passage that comes back and what was not there the first time.
+``""`` where nothing but time joins them. A link is said only where the two events show what it says: an
+answer needs a question just before it, "this time" a passage that comes back and what was not there at first.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ def _road(score: Score, _: Reading, before: Event, event: Event) -> bool:
 
 
 def _this_time(_: Score, reading: Reading, before: Event, event: Event) -> bool:
-    """Whether an event lies in a passage that comes back, and nothing of its kind lay there the first time."""
+    """Whether an event lies in a passage that comes back, and nothing of its kind lay there before."""
     back = RETURN.of(before)
     if back is None or not before.start <= event.start < before.end:
         return False

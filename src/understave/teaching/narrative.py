@@ -369,7 +369,7 @@ def _form(voice: Voice) -> Iterator[_Said]:
 
 
 _LETTERED = 5
-"""Sections up to which a form is told by letters; of more, nobody keeps the letters in the ear (set by ear)."""
+"""Sections up to which a form is told by letters; nobody keeps more letters in the ear (set by ear)."""
 
 
 def _keys(voice: Voice) -> Iterator[_Said]:
@@ -535,7 +535,7 @@ def variants(entry: Mapping[str, str], role: str) -> tuple[str, ...]:
 
 
 def _of_place(score: Score, event: Event) -> dict[str, Detail]:
-    """What depends on where an event stands: ``ending`` for the last close, ``sung`` where there is a singer."""
+    """What depends on the place: ``ending`` for the last close, ``sung`` where there is a singer."""
     found: dict[str, Detail] = {}
     if event in CADENCE and score.measure_at(anchor(event)).index >= len(score.measures) - _LAST_BARS:
         found["ending"] = 1
