@@ -26,6 +26,7 @@ from understave.findings.catalogue import key_of
 from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import DICTIONARY, INSTRUCTION
 from understave.findings.keyplan import KEY
+from understave.findings.pedalpoints import PEDAL_POINT
 from understave.findings.returns import RETURN
 from understave.findings.sung_sections import is_song
 from understave.findings.sung_words import words_at
@@ -33,6 +34,7 @@ from understave.findings.texture import TEXTURE, has_figure_of
 from understave.findings.variations import VARIATION
 from understave.harmony.reading import Detail, Event, Reading
 from understave.interpretation.planning import for_keyboard
+from understave.interpretation.tension import home_of
 from understave.score.model import Score
 from understave.teaching.links import link_between
 from understave.teaching.telling_order import Thread, Told, anchor, foremost, ranked, spread
@@ -493,7 +495,7 @@ def _texts(
 ) -> Iterator[tuple[Role, str, str]]:
     """The part, the text and the template of each sentence."""
     event, before = moment.told.event, moment.before
-    ending = bool(_of_place(voice.score, event).get("ending"))
+    ending = bool(of_place(voice.score, voice.reading, event).get("ending"))
     if before is not None and _is_again(voice.score, event, before.event) and not ending:
         more: dict[str, Detail] = {"before": anchor(before.event)}
         if key_of(before.event) != key_of(event):
@@ -512,7 +514,7 @@ def _texts(
         return
     if "why" in entry:
         why = voice.one_of(event, "why")
-        more = {**_between(event), **_of_place(voice.score, event)}
+        more = of_place(voice.score, voice.reading, event)
         yield "why", filled(voice.score, event, why, voice.book, more), why
     # Hands are a pianist's; nobody else's fingers are spoken of.
     if not for_keyboard(voice.score):
@@ -534,13 +536,18 @@ def variants(entry: Mapping[str, str], role: str) -> tuple[str, ...]:
     return tuple(form for form in (entry.get(role), *more) if form)
 
 
-def _of_place(score: Score, event: Event) -> dict[str, Detail]:
-    """What depends on the place: ``ending`` for the last close, ``sung`` where there is a singer."""
-    found: dict[str, Detail] = {}
+def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
+    """What depends on the place: ``ending`` for the last close, ``sung`` where there is a singer, ``away``
+    for a pedal point on the tonic of another key than home, ``between`` where music stood before a return.
+    """
+    found: dict[str, Detail] = dict(_between(event))
     if event in CADENCE and score.measure_at(anchor(event)).index >= len(score.measures) - _LAST_BARS:
         found["ending"] = 1
     if is_song(score):
         found["sung"] = 1
+    held = PEDAL_POINT.of(event)
+    if held is not None and held.key.tonic != home_of(reading).tonic:
+        found["away"] = 1
     return found
 
 
@@ -582,7 +589,12 @@ def sentence(  # noqa: PLR0913
 
     It begins with `when`; without one with a capital of its own.
     """
-    values: dict[str, Detail] = {**values_of(event), **(more or {}), **_of_place(score, event), "when": when}
+    values: dict[str, Detail] = {
+        **values_of(event),
+        **(more or {}),
+        **of_place(score, reading, event),
+        "when": when,
+    }
     if values.get("from_start") == 0:
         values["opening"] = 1
     if event in RETURN and _brings_home(score, reading, event, book.language):
