@@ -9,8 +9,8 @@ counted, with the end of the piece left out:
   its last harmony is reached, within one beat of the marked chord's end or start. (The harmony is reached
   at the marked chord's end where the analyst cuts before an elided cadence's goal, because the next
   section begins with it.)
-* closes: those of them after which a section begins as we find it (`findings.form`), within a bar. Analysts of
-  songs mark the ends of stanzas rather than of phrases, and this is what such a mark is to be compared with.
+* closes: those of them after which a section begins as we find it (`findings.form`), within a bar. Analysts
+  of songs mark the ends of stanzas rather than of phrases, and this is what to compare with such a mark.
 * kinds: with our spans, the share of phrase-ending cadences that have the same kind with the analyst's.
 * sections: the share of sections (``Form:`` lines, the first left out) that begin where a phrase ends, from
   half a bar before their barline, for an upbeat, to one beat after it.
