@@ -246,3 +246,30 @@ def test_a_third_is_called_minor_only_where_every_note_moves_by_one(repeated, be
     assert lower in told
     assert lower in say(event, score, "intermediate")
     assert lower.removesuffix(" lower") in say(event, score, "advanced")
+
+
+def test_two_moments_in_a_row_are_not_told_alike():
+    """Suspensions of bars 32 and 34 of the slow study, its minor ninths: the second goes without saying."""
+    steps = {"key", "cadence", "return", "variation"}
+    for name in PIECES:
+        chapters = narrate(*PIECES[name](), "whole")
+        heard = [line.events[0] for c in chapters for line in c.lines if line.role == "heard"]
+        names = [(event.kind, event.label) for event in heard if event.kind not in steps]
+        pairs = zip(heard, heard[1:], strict=False)
+        alike = [(a.kind, a.label) for a, b in pairs if (a.kind, a.label) == (b.kind, b.label)]
+        assert len(names) > 3
+        assert not [kind for kind, _ in alike if kind not in steps]
+
+
+def test_the_last_close_is_not_said_to_go_on():
+    """An imperfect close "not for good" is told within a piece; at its end there is nothing to go on to."""
+    score, reading = analysed("lock-water")
+    close = next(
+        event
+        for event in reading.events
+        if event.kind == "cadence" and event.label == "perfect authentic" and event.end >= score.end - 8
+    )
+    ending = replace(close, label="imperfect authentic", start=score.end - 4, end=score.end)
+    ending = replace(ending, details=replace(ending.details, arrival=score.end - 4))
+    form = entry_of(ending, phrasebook("en"))["hear"]
+    assert "something stays open" in sentence(score, reading, ending, form, phrasebook("en"), "At the end")

@@ -463,7 +463,13 @@ def _begun(thread: Thread, told: Told) -> Told | None:
 def _told(voice: Voice, moments: Sequence[_Moment], length: Length) -> list[tuple[_Moment, list[Line]]]:
     found = []
     before: _Moment | None = None
+    passed: dict[int, Told | None] = {}
     for moment in moments:
+        if id(moment.before) in passed:
+            moment = replace(moment, before=passed[id(moment.before)])
+        if before is not None and _says_the_same(before.told.event, moment.told.event):
+            passed[id(moment.told)] = before.told if moment.thread == before.thread else moment.before
+            continue
         when = voice.link(before.told.event, moment.told.event) if before is not None else ""
         words = "" if when else voice.words(moment.start)
         if not when:
@@ -475,6 +481,14 @@ def _told(voice: Voice, moments: Sequence[_Moment], length: Length) -> list[tupl
             found.append((moment, lines))
             before = moment
     return found
+
+
+def _says_the_same(before: Event, event: Event) -> bool:
+    """Whether an event would be told in nearly the words of the one just told; keys, closes and variations
+    follow one another as steps of one way.
+    """
+    steps = event in KEY or event in CADENCE or event in VARIATION or event in RETURN
+    return not steps and (before.kind, before.label) == (event.kind, event.label)
 
 
 def _lines(voice: Voice, moment: _Moment, when: str, length: Length, words: str = "") -> Iterator[Line]:
