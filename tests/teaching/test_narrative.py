@@ -263,14 +263,22 @@ def test_two_moments_in_a_row_are_not_told_alike():
 
 
 def test_the_last_close_is_not_said_to_go_on():
-    """An imperfect close "not for good" is told within a piece; at its end there is nothing to go on to."""
-    score, reading = analysed("lock-water")
-    close = next(
-        event
-        for event in reading.events
-        if event.kind == "cadence" and event.label == "perfect authentic" and event.end >= score.end - 8
+    """A close with the third on top is told as one that goes on; at the end there is nothing to go on to."""
+    tune, inner, bass = (
+        "E5:4 | F5:4 | D5:4 | E5:4",
+        "G4:4 | A4:4 | G4+B4:4 | G4+C5:4",
+        "C3:4 | F3:4 | G3:4 | C3:4",
     )
-    ending = replace(close, label="imperfect authentic", start=score.end - 4, end=score.end)
-    ending = replace(ending, details=replace(ending.details, arrival=score.end - 4))
-    form = entry_of(ending, phrasebook("en"))["hear"]
-    assert "something stays open" in sentence(score, reading, ending, form, phrasebook("en"), "At the end")
+    labels = "I:4 IV:4 V:4 I:4"
+    once = build(tune, inner, bass)
+    twice = build(f"{tune} | {tune}", f"{inner} | {inner}", f"{bass} | {bass}")
+    for score, spans, open_end in (
+        (once, spans_of(once, f"C: {labels}"), True),
+        (twice, spans_of(twice, f"C: {labels} {labels}"), False),
+    ):
+        reading = with_events(score, Reading(spans, ()))
+        close = next(e for e in reading.events if e.label == "imperfect authentic" and e.end <= 16)
+        form = entry_of(close, phrasebook("en"))["hear"]
+        text = sentence(score, reading, close, form, phrasebook("en"), "Here")
+        assert ("something stays open" in text) is open_end
+        assert ("but not for good" in text) is not open_end
