@@ -357,12 +357,14 @@ def _form(voice: Voice) -> Iterator[_Said]:
         return
     for form, found in FORM.all(voice.reading.events)[:1]:
         # A piece of one part with a coda has no form to tell of: the farewell is told where it comes.
-        if found.sections - ("coda" in found.scheme.split()) < 2:
+        ground = found.form_name == "ground"
+        if found.sections - ("coda" in found.scheme.split()) < 2 and not ground:
             return
-        template = words["form" if found.sections <= _LETTERED else "form_long"]
+        template = words["form_only" if ground else "form" if found.sections <= _LETTERED else "form_long"]
         letters = [letter for letter in found.scheme.split() if letter.rstrip("'").isupper()]
         backs = sum(letter.rstrip("'") == letters[0] for letter in letters[1:]) if letters else 0
-        for told in (form, replace(form, details=replace(found, form_name=None))):
+        unnamed = () if ground else (replace(form, details=replace(found, form_name=None)),)
+        for told in (form, *unnamed):
             claimed = claims_of(told, voice.score, language=voice.book.language, template=template)
             values = {**values_of(told), **({"back": backs} if backs else {})}
             if not failing(claimed, known):
