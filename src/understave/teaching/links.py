@@ -10,12 +10,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from fractions import Fraction
 
+from understave.findings.applied import APPLIED_CHORD
 from understave.findings.cadences import CADENCE, PICARDY
 from understave.findings.catalogue import key_of
 from understave.findings.chromatic import CHROMATIC_CHORD
+from understave.findings.dissonance import SHARP_DISSONANCE
 from understave.findings.keyplan import KEY
 from understave.findings.modes import MODE_SWITCH
 from understave.findings.motives import MOTIVE
+from understave.findings.nonchord import NON_CHORD_TONE
 from understave.findings.pedalpoints import PEDAL_POINT
 from understave.findings.returns import RETURN
 from understave.findings.sequences import CHAIN, SEQUENCE
@@ -129,8 +132,11 @@ def _from_there(_: Score, __: Reading, before: Event, event: Event) -> bool:
 
 def _above(_: Score, __: Reading, before: Event, event: Event) -> bool:
     held = before in PEDAL_POINT and before.label in _HELD and before.start <= event.start < before.end
-    below = event in PEDAL_POINT or event in CHAIN or event in CADENCE or event in MOTIVE or event in KEY
-    return held and not below and event not in RETURN
+    return held and any(event in kind for kind in _OVER_A_BASS)
+
+
+_OVER_A_BASS = (CHROMATIC_CHORD, APPLIED_CHORD, SHARP_DISSONANCE, NON_CHORD_TONE, MODE_SWITCH)
+"""What may be told as over a held bass: chords and notes, nothing that the bass itself does."""
 
 
 _LINKS: tuple[tuple[str, Callable[[Score, Reading, Event, Event], bool]], ...] = (
