@@ -596,7 +596,7 @@ class _Scene:
         return TensionDetails(key=span.key, chord=span.numeral, value=round(self.values[i], 3), parts=())
 
     def _reason(self, i: int, order: Sequence[str]) -> tuple[str, _Told]:
-        if self.releases[i]:
+        if self.releases[i] and not self._leans_at_first(i):
             return "release", ((), self._plain(i))
         if self._at_rest(i):
             return "rest", ((), self._plain(i))
@@ -624,6 +624,11 @@ class _Scene:
     def _at_rest(self, i: int) -> bool:
         pulling = max(self.parts[name][i] for name in ("dissonance", "expectation"))
         return self.values[i] < _REST and pulling <= _STILL and self.heard[i].chord.inversion < 2
+
+    def _leans_at_first(self, i: int) -> bool:
+        """Whether a foreign note holds up the chord of a span as it begins."""
+        first = self.slices[i][0] if self.slices[i] else None
+        return any(here is first and weight > 0 for weight, _, here in self.foreign[i])
 
     def _next_chord(self, i: int) -> Chord | None:
         if i + 1 == len(self.heard):
@@ -744,25 +749,34 @@ class _Scene:
 
     def _clash_of_foreign(self, i: int) -> _Clashing | None:
         counts: dict[tuple[int, int], float] = defaultdict(float)
-        notes: dict[tuple[int, int], tuple[Note, Note]] = {}
+        notes: dict[tuple[int, int], dict[str, tuple[float, Note, Note]]] = defaultdict(dict)
         for weight, note, here in self.foreign[i]:
             for other in here.notes:
                 pair = note.midi % 12, other.midi % 12
                 if clash(*pair) and (other.midi % 12 in self.heard[i].chord.semitones):
                     counts[pair] += weight * clash(*pair)
-                    notes.setdefault(pair, (note, other))
+                    before = notes[pair].get(note.id, (0.0, note, other))
+                    notes[pair][note.id] = before[0] + weight, note, before[2]
         if not counts:
             return None
         pair = max(counts, key=lambda p: counts[p])
         count = counts[pair]
-        note, other = notes[pair]
+        # Of two octaves the one that rubs longest is meant, not one that passes.
+        _, note, other = max(notes[pair].values(), key=lambda found: found[0])
         known = self.resolutions.get(note.id)
-        if known is None and note.id in self.held_on:
+        if known is None and (note.id in self.held_on or self._is_held_bass(i, note)):
             # A held bass stays; what moves is the chord above it.
             return count, other, note, self._drawn(i, other, _BY_A_SEMITONE), False
         if known is not None and step_between(note.midi, known.midi):
             return count, note, other, known.pitch_class, True
         return count, note, other, self._drawn(i, note), False
+
+    def _is_held_bass(self, i: int, note: Note) -> bool:
+        """Whether a note is the lowest, and the lowest of the next chord as well: it stays."""
+        if i + 1 >= len(self.slices):
+            return False
+        lows = [here.notes[0] for j in (i, i + 1) for here in self.slices[j][:1] if here.notes]
+        return len(lows) == 2 and all(low.midi % 12 == note.midi % 12 for low in lows) and note in lows
 
     def _clash_within(self, i: int) -> _Clashing | None:
         """Return the chord's own sharpest clash: its seventh wants to fall, others go where they pull."""
@@ -802,12 +816,25 @@ class _Scene:
             ):
                 # A seventh wants to fall (handbook rule), whatever lies nearer above.
                 continue
+            if pull.own and pull.note == self._perfect_fifth(i):
+                # The fifth of a chord is free (handbook rule), even a semitone below a note of the tonic.
+                continue
             if note is not None:
                 return (note,), self._wants(i, note, self._spelled(i, note, pull.goal))
         return None
 
+    def _perfect_fifth(self, i: int) -> int | None:
+        """Return the perfect fifth of a span's chord as a sounding pitch class, None where it has none."""
+        chord = self.heard[i].chord
+        fifth = chord.member(5)
+        perfect = fifth is not None and (fifth.semitone - chord.root.semitone) % 12 == 7
+        return fifth.semitone if fifth is not None and perfect else None
+
     def _local(self, i: int) -> _Told | None:
         pulling = max(self.parts["dissonance"][i], self.parts["expectation"][i])
+        if self.heard[i].span.numeral.applied:
+            # The dominant of a degree of the key is near to it, whatever the space says.
+            return None
         return ((), self._plain(i)) if self.parts["local distance"][i] >= _FAR or pulling < _PULLING else None
 
     def _home(self, i: int) -> _Told | None:
