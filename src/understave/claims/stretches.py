@@ -9,7 +9,7 @@ from itertools import pairwise
 from typing import ClassVar
 
 from understave.claims.claim import Claim
-from understave.claims.facts import Facts
+from understave.claims.facts import Facts, voice
 from understave.claims.single_notes import is_step
 from understave.score.model import Measure, Note
 from understave.theory.pitch import Interval, Pitch, PitchClass
@@ -522,9 +522,9 @@ _FIRST = 8
 
 
 def _in_chord(note: Note, facts: Facts) -> bool:
-    """Whether a note is struck with others that lie close by on its staff, none of them an octave away."""
+    """Whether a note is struck with others of its own voice that lie within an octave of it."""
     here = facts.struck_in(note.onset, note.onset + Fraction(1, 64))
-    return any(n.staff == note.staff and 0 < abs(n.midi - note.midi) < 12 for n in here)
+    return any(voice(n) == voice(note) and 0 < abs(n.midi - note.midi) < 12 for n in here)
 
 
 @dataclass(frozen=True, slots=True)

@@ -276,7 +276,7 @@ class _Piece:
         return round(sure * (0.4 + 0.6 * labels), 3)
 
     def goes_straight_home(self, close: Close, ending: Ending | None) -> bool:
-        """Whether the dominant has its seventh from the first and nothing stops it on its way to the tonic."""
+        """Whether the dominant has its seventh from the first and goes to its tonic without a stop."""
         if ending is not None and _STOPPED & set(ending.reasons):
             return False
         last = close.dominant.last if close.dominant is not None else close.goal

@@ -443,11 +443,8 @@ class Scene:
                 if way is not None:
                     return _Goal(way, goal.note)
                 next_note = self.line.after(dissonant)
-                if (
-                    goal.manner == "ornamented"
-                    and next_note is not None
-                    and self._is_goal(dissonant, next_note)
-                ):
+                sinks = next_note is not None and next_note.midi < dissonant.midi
+                if goal.manner == "ornamented" and sinks and self._is_goal(dissonant, next_note):
                     return _Goal("direct", next_note)
                 if is_settled(goal.note, goal.note.onset, self.harmony, self.line):
                     return _Goal(goal.manner, goal.note)
@@ -470,9 +467,13 @@ class Scene:
                 break
         return self._dissolved(dissonant, other) or _Goal("none")
 
-    def _is_goal(self, dissonant: Note, note: Note) -> bool:
+    def _is_goal(self, dissonant: Note, note: Note | None) -> bool:
         """Whether a note is a step from a dissonant one and at rest in its chord."""
-        return is_step(note, dissonant) and is_settled(note, note.onset, self.harmony, self.line)
+        return (
+            note is not None
+            and is_step(note, dissonant)
+            and is_settled(note, note.onset, self.harmony, self.line)
+        )
 
     def _dissolved(self, dissonant: Note, other: Note) -> _Goal | None:
         """Return where the other note goes if that ends the clash."""

@@ -164,7 +164,7 @@ class Over:
         return len(self.chords) - 1
 
     def moved(self, end: Fraction) -> float:
-        """Return the share of the time up to the end, 0..1, that other chords have than the one that has most."""
+        """Return the share of the time up to the end, 0..1, that is not the chord's that has most of it."""
         lasting: dict[RomanNumeral, Fraction] = defaultdict(Fraction)
         for chord, (start, stop) in zip(self.chords, pairwise((*self.times, end)), strict=True):
             lasting[chord] += max(Fraction(0), stop - start)

@@ -140,8 +140,8 @@ class Passage:
 
 @dataclass(frozen=True, slots=True)
 class _Bar:
-    """What a bar holds: place in the bar (in `_GRID`), letter (0..6) and MIDI number, for the melody, for inner
-    voices on its staff and for the rest; of grace notes the place and the MIDI number.
+    """What a bar holds: place in the bar (in `_GRID`), letter (0..6) and MIDI number, for the melody, inner
+    voices on its staff and the rest; of grace notes the place and the MIDI number.
     """
 
     melody: tuple[tuple[int, int, int], ...]

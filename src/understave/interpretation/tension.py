@@ -248,7 +248,8 @@ def tension(score: Score, reading: Reading) -> tuple[Tension, ...]:
     values = [
         sum(parts[name][i] * weight.share for name, weight in WEIGHTS.items()) for i in range(len(spans))
     ]
-    releases = _releases(reading, heard, values)
+    leans = [_leans_at_first(here, f) for here, f in zip(slices, foreign, strict=True)]
+    releases = _releases(reading, heard, values, leans)
     scene = _Scene(
         score, heard, slices, melody, foreign, pulls, home, *_resolutions(reading), parts, values, releases
     )
@@ -518,7 +519,14 @@ def _within(values: Sequence[float | None], least: float) -> list[float]:
 # ---------------------------------------------------------------------- where it lets go
 
 
-def _releases(reading: Reading, heard: Sequence[Heard], values: Sequence[float]) -> list[bool]:
+def _leans_at_first(slices: Sequence[_Slice], foreign: Sequence[tuple[float, Note, _Slice]]) -> bool:
+    """Whether a foreign note holds up the chord of a span as it begins."""
+    return any(here is slices[0] and weight > 0 for weight, _, here in foreign)
+
+
+def _releases(
+    reading: Reading, heard: Sequence[Heard], values: Sequence[float], leans: Sequence[bool]
+) -> list[bool]:
     ordered = sorted(values)
     spread = ordered[-1 - len(ordered) // 10] - ordered[len(ordered) // 10]
     enough = max(_LEAST_FALL, _FALL * spread)
@@ -526,8 +534,8 @@ def _releases(reading: Reading, heard: Sequence[Heard], values: Sequence[float])
     rests = _rests(reading, heard)
     found = []
     peak = values[0]
-    for value, rest in zip(values, rests, strict=True):
-        release = rest and peak - value >= enough and value <= usual
+    for value, rest, leaning in zip(values, rests, leans, strict=True):
+        release = rest and not leaning and peak - value >= enough and value <= usual
         peak = value if release else max(peak, value)
         found.append(release)
     return found
@@ -596,7 +604,7 @@ class _Scene:
         return TensionDetails(key=span.key, chord=span.numeral, value=round(self.values[i], 3), parts=())
 
     def _reason(self, i: int, order: Sequence[str]) -> tuple[str, _Told]:
-        if self.releases[i] and not self._leans_at_first(i):
+        if self.releases[i]:
             return "release", ((), self._plain(i))
         if self._at_rest(i):
             return "rest", ((), self._plain(i))
@@ -624,11 +632,6 @@ class _Scene:
     def _at_rest(self, i: int) -> bool:
         pulling = max(self.parts[name][i] for name in ("dissonance", "expectation"))
         return self.values[i] < _REST and pulling <= _STILL and self.heard[i].chord.inversion < 2
-
-    def _leans_at_first(self, i: int) -> bool:
-        """Whether a foreign note holds up the chord of a span as it begins."""
-        first = self.slices[i][0] if self.slices[i] else None
-        return any(here is first and weight > 0 for weight, _, here in self.foreign[i])
 
     def _next_chord(self, i: int) -> Chord | None:
         if i + 1 == len(self.heard):
@@ -855,7 +858,12 @@ class _Scene:
         )
 
     def _density(self, i: int) -> _Told | None:
-        return ((), self._plain(i))
+        """Many notes are told where they also come at more moments than in the piece on the whole."""
+        span = self.heard[i].span
+        moments = soundings(self.score).moments
+        here = bisect_left(moments, float(span.end)) - bisect_left(moments, float(span.start))
+        often = here * float(self.score.end) > len(moments) * float(span.end - span.start)
+        return ((), self._plain(i)) if often else None
 
 
 _Told: TypeAlias = tuple[tuple[Note, ...], TensionDetails]

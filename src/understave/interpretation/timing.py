@@ -236,7 +236,7 @@ def _phrase_end(piece: _Piece, phrase: Event, start: Fraction, by: float) -> _Sh
 
 
 def _is_plain(phrase: Event) -> bool:
-    """Whether it is plain to see that a phrase ends: by a sign of its own, and not on a chord that goes on."""
+    """Whether it is plain to see that a phrase ends: by a sign of its own, on no chord that goes on."""
     found = PHRASE.of(phrase)
     reasons = set(found.reasons) if found is not None else set()
     goes_on = "half close" in reasons and "harmony stands still" in reasons
