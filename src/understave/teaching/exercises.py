@@ -561,8 +561,9 @@ def _sequence(score: Score, reading: Reading, level: Level) -> Iterator[Exercise
         begin, stop = times[0], times[given]
         first, last = _bars_of(score, event.start, end)
         whole, labels = reduced(score, reading, first=first, last=last)
-        shown = _one_to_a_root(joined(reading.spans, begin, stop))
-        hidden = _one_to_a_root(joined(reading.spans, stop, end))
+        # Two chords on one root are one step of the pattern, but two chords to see and to play.
+        shown = joined(reading.spans, begin, stop)
+        hidden = joined(reading.spans, stop, end)
         cut = stop - score.measures[first].start
         asked = with_source(
             replace(
@@ -593,12 +594,6 @@ def _sequence(score: Score, reading: Reading, level: Level) -> Iterator[Exercise
             material=asked,
             solutions=((whole, labels),),
         )
-
-
-def _one_to_a_root(spans: Sequence[Span]) -> tuple[Span, ...]:
-    """Return chords without those on the root of the one before: they are one step of the pattern."""
-    roots = [span.numeral.chord(span.key).root for span in spans]
-    return tuple(span for k, span in enumerate(spans) if not k or roots[k] != roots[k - 1])
 
 
 def _left(reading: Reading, times: Sequence[Fraction], key: Key) -> Fraction | None:
