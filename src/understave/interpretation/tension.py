@@ -186,6 +186,8 @@ _REST = 0.22
 """Tension under which a span is told as at rest, if nothing pulls in it."""
 _FALL = 0.3
 """Share of the piece's range by which tension must have fallen since its last peak to be a release."""
+_LEANING = 0.25
+"""Share of a chord that a foreign note holds up as it begins from which it is no release (set by ear)."""
 _LEAST_FALL = 0.06
 """The same in tension itself, for pieces whose range is small."""
 
@@ -520,8 +522,12 @@ def _within(values: Sequence[float | None], least: float) -> list[float]:
 
 
 def _leans_at_first(slices: Sequence[_Slice], foreign: Sequence[tuple[float, Note, _Slice]]) -> bool:
-    """Whether a foreign note holds up the chord of a span as it begins."""
-    return any(here is slices[0] and weight > 0 for weight, _, here in foreign)
+    """Whether a foreign note holds up the chord of a span as it begins, and for a good part of it."""
+    at_first = {note.id for _, note, here in foreign if here is slices[0]}
+    lasting: dict[str, float] = defaultdict(float)
+    for weight, note, _ in foreign:
+        lasting[note.id] += weight
+    return any(lasting[i] >= _LEANING for i in at_first)
 
 
 def _releases(

@@ -238,7 +238,10 @@ def _phrase_end(piece: _Piece, phrase: Event, start: Fraction, by: float) -> _Sh
 def _is_plain(phrase: Event) -> bool:
     """Whether it is plain to see that a phrase ends: by a sign of its own, on no chord that goes on."""
     found = PHRASE.of(phrase)
-    reasons = set(found.reasons) if found is not None else set()
+    if found is None or not found.reasons:
+        # A phrase that the teacher or another reader set has no signs to be weighed.
+        return phrase.confidence >= _TOLD
+    reasons = set(found.reasons)
     goes_on = "half close" in reasons and "harmony stands still" in reasons
     return phrase.confidence >= _TOLD and bool(reasons & _SIGNS) and not goes_on
 
