@@ -39,7 +39,7 @@ MINOR = build("C5:2 B4:2 | C#5:4", "A4:2 G#4:2 | A4:4", "A3:2 E3:2 | A2:4")
 PEDALLED = build("r:1 E4+G4:1 E4+G4:1 r:1 | r:1 D4+F4:1/2 D4+F4:1/2 B4:1 r:1", "C2:1 r:3 | G2:1 r:3")
 DETACHED = build("E5:1/2 r:1/2 F5:3 | G5:4", "C4:1/2 r:1/2 A3:3 | C4:4")
 LEAPING = build("C5:2 A5:2 | G5:4", "C3:4 | E3:4")
-SWELLING = build("C5:4 | C5+E5+G5:1 D5:1/2 E5 F5 E5 D5:1", "C3:4 | C3:4")
+SWELLING = build("C5:4 | C5+E5+G5:1/4 D5 E5 F5 " + "E5:1/4 D5 E5 F5 " * 3, "C3:4 | C3:4")
 """Fuller and faster in its second bar."""
 THICK = build("C5+E5+G5:4 | C5:1 D5 E5", "C3:4 | C3:4")
 """A full chord that lasts, then a line: many notes are not many strikings."""

@@ -227,9 +227,15 @@ class Range(Claim):
         return any(max(note.midi for note in notes if note.staff == s) == self.high.midi for s in highs)
 
 
+_FAST = 3
+"""Moments to a beat at which notes are struck, at least, where they are said to come fast (set by ear)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Dense(Claim):
-    """More notes to a beat are struck in a stretch, and at more moments, than in the piece on the whole."""
+    """More notes are struck in a stretch, for its length, than in four bars of five of the piece, and at more
+    moments than in the piece on the whole, three to a beat at least.
+    """
 
     kind: ClassVar[str] = "many notes"
 
@@ -238,8 +244,12 @@ class Dense(Claim):
         here, length = facts.struck_in(self.start, end), float(end - self.start)
         whole = float(max(facts.score.end, Fraction(1)))
         moments = {note.onset for note in facts.struck}
-        often = len({note.onset for note in here}) / length >= len(moments) / whole
-        return often and len(here) / length >= len(facts.struck) / whole
+        rate = len({note.onset for note in here}) / length
+        beat = float(facts.bar(self.start).beat_length)
+        often = rate >= len(moments) / whole and rate * beat >= _FAST
+        bars = [m for m in facts.score.measures if m.length]
+        rates = sorted(len(facts.struck_in(m.start, m.end)) / float(m.length) for m in bars)
+        return often and bool(rates) and len(here) / length >= rates[(4 * len(rates)) // 5]
 
 
 @dataclass(frozen=True, slots=True)

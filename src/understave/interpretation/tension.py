@@ -182,6 +182,8 @@ _WITHIN = 0.5
 """How much a clash within the chord counts against one of a foreign note, when one of them is told."""
 _BY_A_SEMITONE = 1.0
 """Pull from which a chord's note is said to want to move against a pedal point."""
+_FAST = 3
+"""Moments to a beat at which notes are struck from which on they come fast (set by ear)."""
 _REST = 0.22
 """Tension under which a span is told as at rest, if nothing pulls in it."""
 _FALL = 0.3
@@ -773,7 +775,7 @@ class _Scene:
         # Of two octaves the one that rubs longest is meant, not one that passes.
         _, note, other = max(notes[pair].values(), key=lambda found: found[0])
         known = self.resolutions.get(note.id)
-        if known is None and (note.id in self.held_on or self._is_held_bass(i, note)):
+        if (known is None and note.id in self.held_on) or self._is_held_bass(i, note):
             # A held bass stays; what moves is the chord above it.
             return count, other, note, self._drawn(i, other, _BY_A_SEMITONE), False
         if known is not None and step_between(note.midi, known.midi):
@@ -864,12 +866,23 @@ class _Scene:
         )
 
     def _density(self, i: int) -> _Told | None:
-        """Many notes are told where they also come at more moments than in the piece on the whole."""
-        span = self.heard[i].span
+        """Many notes are told where they come fast, at more moments than in the piece on the whole, and where
+        there are more of them than in four chords of five.
+        """
+        onsets = [note.at for note in self.score.struck]
+        rates = [self._rate(onsets, h.span) for h in self.heard]
         moments = soundings(self.score).moments
+        rate = self._rate(moments, self.heard[i].span)
+        beat = float(self.score.measure_at(self.heard[i].span.start).beat_length)
+        often = rate * beat >= _FAST and rate * float(self.score.end) > len(moments)
+        many = rates[i] >= sorted(rates)[(4 * len(rates)) // 5]
+        return ((), self._plain(i)) if often and many else None
+
+    @staticmethod
+    def _rate(moments: Sequence[float], span: Span) -> float:
+        """Return how many moments of a row, in quarters, lie in a span, to the quarter."""
         here = bisect_left(moments, float(span.end)) - bisect_left(moments, float(span.start))
-        often = here * float(self.score.end) > len(moments) * float(span.end - span.start)
-        return ((), self._plain(i)) if often else None
+        return here / float(span.end - span.start)
 
 
 _Told: TypeAlias = tuple[tuple[Note, ...], TensionDetails]
