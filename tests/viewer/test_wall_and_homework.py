@@ -85,7 +85,7 @@ def opened(browser, lesson):
         page.on("console", lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None)
         page.on("pageerror", lambda e: complaints.append(str(e)))
         page.goto(lesson[3].as_uri() + place)
-        until(page, "document.querySelector('#score stave-score').shadowRoot.querySelector('.bar')")
+        until(page, "document.querySelector('#score stave-score')?.shadowRoot.querySelector('.bar')")
         return page
 
     yield go
@@ -332,7 +332,7 @@ def test_homework_is_answered_told_kept_and_counted(opened, lesson, tmp_path):
     assert json.loads(saved.read_text(encoding="utf-8"))["title"] == shown.title
 
     page.reload()
-    until(page, "document.querySelector('#score stave-score').shadowRoot.querySelector('.bar')")
+    until(page, "document.querySelector('#score stave-score')?.shadowRoot.querySelector('.bar')")
     page.get_by_role("button", name="Homework").click()
     assert page.get_by_label("Your name or a nickname").input_value() == "Ada <b>"
     go("numeral")

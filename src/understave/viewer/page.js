@@ -11,6 +11,7 @@ import "./question.js";
 import "./score.js";
 import { isDark, setDark } from "./screen.js";
 import "./transport.js";
+import { unpacked } from "./unpacked.js";
 import { wordsOf } from "./words.js";
 
 /**
@@ -313,4 +314,7 @@ function extraSound(name, sound) {
 
 const written = document.getElementById("lesson");
 const place = document.getElementById("page");
-if (written && place) showLesson(JSON.parse(written.textContent ?? ""), place);
+if (written && place) {
+  if (typeof DecompressionStream === "undefined") place.append(make("p", {}, wordsOf().tooOld));
+  else void unpacked(written).then((lesson) => showLesson(lesson, place));
+}
