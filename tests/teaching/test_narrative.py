@@ -25,6 +25,7 @@ from understave.findings.sequences import find_sequences
 from understave.harmony.reading import Event, Reading
 from understave.score.model import Direction
 from understave.teaching.narrative import (
+    _NUMBER,
     LENGTHS,
     WORDS,
     after_minute,
@@ -246,3 +247,11 @@ def test_a_third_is_called_minor_only_where_every_note_moves_by_one(repeated, be
     assert lower in told
     assert lower in say(event, score, "intermediate")
     assert lower.removesuffix(" lower") in say(event, score, "advanced")
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [("I.", True), ("No. 3", True), ("IV", True), ("Vivace", False), ("II. Andante", False)],
+)
+def test_a_number_of_a_movement_is_no_word_of_the_composers(text: str, number: bool) -> None:
+    assert bool(_NUMBER.fullmatch(text)) == number
