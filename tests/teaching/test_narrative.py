@@ -26,6 +26,7 @@ from understave.findings.sequences import find_sequences
 from understave.harmony.reading import Event, Reading
 from understave.score.model import Direction
 from understave.teaching.narrative import (
+    _NUMBER,
     LENGTHS,
     WORDS,
     after_minute,
@@ -282,3 +283,11 @@ def test_the_last_close_is_not_said_to_go_on():
         text = sentence(score, reading, close, form, phrasebook("en"), "Here")
         assert ("something stays open" in text) is open_end
         assert ("but not for good" in text) is not open_end
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [("I.", True), ("No. 3", True), ("IV", True), ("Vivace", False), ("II. Andante", False)],
+)
+def test_a_number_of_a_movement_is_no_word_of_the_composers(text: str, number: bool) -> None:
+    assert bool(_NUMBER.fullmatch(text)) == number

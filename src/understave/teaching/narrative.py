@@ -288,6 +288,7 @@ def head_events(score: Score, reading: Reading) -> tuple[Event, ...]:
         event
         for event, found in INSTRUCTION.all(reading.events)
         if event.start < bar.end and event.label in order and not _of_notes(found.terms)
+        if not _NUMBER.fullmatch(str(values_of(event).get("text", "")))
     ]
     first = [event for event in printed if event.start < bar.beat_length]
     later = [
@@ -296,6 +297,10 @@ def head_events(score: Score, reading: Reading) -> tuple[Event, ...]:
         if event not in first and event.label in ("pedal", "soft pedal", "character")
     ]
     return tuple(sorted((*first, *later), key=lambda event: order.index(event.label)))
+
+
+_NUMBER = re.compile(r"\W*(?:No\.?|Nr\.?|N°)?\s*(?:[IVX]+|\d+)\W*")
+"""What only numbers a movement: "I.", "No. 3"."""
 
 
 def _of_notes(terms: Sequence[str]) -> bool:
@@ -576,9 +581,9 @@ _LAST_BARS = 2
 
 
 def _between(event: Event) -> dict[str, Detail]:
-    """Whether other music stood between a passage and its return: ``between`` where it did."""
+    """Whether other music, as long as itself, stood between a passage and its return: ``between``."""
     found = RETURN.of(event)
-    apart = found is not None and found.from_end is not None and found.from_end < event.start
+    apart = found is not None and event.start - found.from_end >= event.end - event.start
     return {"between": 1} if apart else {}
 
 
