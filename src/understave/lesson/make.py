@@ -300,7 +300,7 @@ def _made(
     changes = (
         *unfinished,
         *_changes(before, facts),
-        *_taken_over(added, options.analysis),
+        *_taken_over(score, added, options.analysis),
         *(f"{path.name} had been changed by hand; your version is now {path}." for path in built.aside),
         *notes,
     )
@@ -372,10 +372,12 @@ def _read(score: Score, out: Path, options: LessonOptions) -> tuple[Reading, tup
     return with_events(score, reading), added
 
 
-def _taken_over(added: Sequence[Correction], analysis: Path | None) -> tuple[str, ...]:
+def _taken_over(score: Score, added: Sequence[Correction], analysis: Path | None) -> tuple[str, ...]:
     if not added or analysis is None:
         return ()
-    bars = ", ".join(dict.fromkeys(correction.measure for correction in added))
+    # A later round may have gone back to an earlier bar; the bars are told as they stand in the score.
+    placed = sorted(added, key=lambda c: score.time_of(c.measure, c.beat))
+    bars = ", ".join(dict.fromkeys(correction.measure for correction in placed))
     return (f"{len(added)} chords were corrected from {analysis.name}, in bars {bars}.",)
 
 
