@@ -65,6 +65,11 @@ MARKED = replace(
 )
 STILL = build("E5:1 D5 C5 D5 | E5:4 | D5:4", "G4:4 | G4:4 | F4:4", "C3:4 | C3:4 | C3:4")
 """C stays in the bass for three bars."""
+GROUND = build(
+    " | ".join(f"{a}5:2 {b}5:2" for a, b in zip("GEFDEGCDEFGEDCEGFDEC", "EGDFGECEDFEGCDGEDFCE", strict=True)),
+    " | ".join(["A3:4 | G3:4 | F3:4 | E3:4"] * 5),
+)
+"""Four bars of bass, A G F E, five times, under a tune that changes."""
 ROSALIA = build("C5:1 E5 D5 C5 | D5:1 F5 E5 D5 | E5:1 G5 F5 E5", "C3:4 | D3:4 | E3:4")
 """A figure, twice repeated a step higher."""
 
@@ -160,12 +165,14 @@ ON = {
     "marked": (MARKED, "C: I:4 | I6:4"),
     "still": (STILL, "C: I:4 | I:4 | ii42:4"),
     "rosalia": (ROSALIA, "C: I:4 | ii:4 | iii:4"),
+    "ground": (GROUND, "a: " + "i:4 v6:4 VI:4 V:4 " * 5),
 }
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("song", w.Scheme(F(0), F(24), PARTS)),
     ("song", w.FormIs(F(0), F(24), "ternary form", PARTS)),
+    ("ground", w.FormIs(F(0), F(80), "ground", (("A", F(0)),))),
     ("varied", v.StaysInBars(*VARIED_AS, "harmony")),
     ("varied", v.StaysInBars(*VARIED_AS, "bass", 4)),
     ("varied", v.Varies(*VARIED_AS, "another tune")),
@@ -261,6 +268,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("exposition", w.FormIs(F(0), F(24), "ternary form", PARTS)),
     ("song", w.FormIs(F(0), F(24), "rondo", PARTS)),
     ("song", w.FormIs(F(0), F(24), "minuet and trio", PARTS)),
+    ("song", w.FormIs(F(0), F(24), "ground", PARTS)),
     ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("A'", F(8)), ("A", F(16))))),
     ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("B", F(8)), ("C", F(16))))),
     ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("B", F(7)), ("A", F(16))))),

@@ -363,7 +363,9 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     h.Labelled: (_chord(), _key()),
     h.CarriesBass: (_bent("pitch"), _moved("pitch")),
     w.Scheme: (_one_of("parts", _part_moved),),
-    w.FormIs: (_word("name", "rondo", "theme and variations", "minuet and trio", "scherzo and trio"),),
+    w.FormIs: (
+        _word("name", "rondo", "theme and variations", "minuet and trio", "scherzo and trio", "ground"),
+    ),
     v.StaysInBars: (
         lambda c, r, f: replace(c, what="tune", number=None),
         lambda c, r, f: replace(c, number=(c.number or len(c.pairs)) - r.choice((2, 3, 4))),

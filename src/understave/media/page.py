@@ -89,10 +89,11 @@ class LegendEntry:
 
 @dataclass(frozen=True, slots=True)
 class NamedSound:
-    """A sound with the words on its button."""
+    """A sound with the words on its button, and captions: (text, from, to) in its seconds."""
 
     name: str
     sound: Sound
+    captions: tuple[tuple[str, float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,6 +44,7 @@ from understave.teaching import spoken as talk
 from understave.teaching import story
 from understave.teaching.contrasts import Contrast
 from understave.teaching.speech import RATE, Spoken, check_rate, speaking_seconds
+from understave.theory.convention_choices import by_roots
 from understave.theory.pitch import Pitch, PitchClass
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, Level, Phrasebook, phrasebook
@@ -406,6 +407,9 @@ def _is_reason(event: Event) -> bool:
         return False
     if (key := KEY.of(event)) is not None and key.came_from is None:
         # The key in which a piece begins is no change.
+        return False
+    if by_roots() and event in TENSION and event.label.endswith("distance"):
+        # How far a chord lies from home is nothing where there is no home.
         return False
     if event in RETURN and event.label == "literal":
         return False

@@ -856,7 +856,7 @@ def _form(t: Told) -> Iterator[Claim]:
     if len(names) != len(starts):
         return
     parts = tuple(zip(names, starts, strict=True))
-    if t.says("scheme"):
+    if t.says("scheme") or t.says("back"):
         yield w.Scheme(t.start, t.end, parts)
     if t.says("form_name"):
         yield w.FormIs(t.start, t.end, t.text("form_name"), parts)
