@@ -199,7 +199,9 @@ def consonant(note: Note, moment: Fraction, facts: Facts) -> bool:
     here = [n for n in facts.sounding(moment) if n is not note]
     if any((n.midi - note.midi) % 12 in SHARP for n in here):
         return False
-    if not here:
+    span = facts.span(moment)
+    if not here or (span is not None and note.midi % 12 == span.numeral.chord(span.key).root.semitone):
+        # The root is at rest, also where a broken chord has let its bass go.
         return True
     lowest = min(here, key=lambda note: note.midi)
     if note.midi < lowest.midi:

@@ -407,6 +407,12 @@ class Scene:
         """Whether nothing else sounds where a clash begins, nor rings on in a pedal that is printed."""
         moment = clash.start
         down = next((start for start, end in pedal_stretches(self.score) if start < moment < end), moment)
+        words = (d.text.casefold() for d in self.score.directions if d.text and d.onset <= moment)
+        if (span := self.harmony.at(moment)) is not None and any(
+            text.startswith("con ped") for text in words
+        ):
+            # Where the composer asks for pedal in words, it holds what belongs to one chord.
+            down = min(down, span.start)
         heard = {note.midi for note in soundings(self.score).at(moment)}
         heard |= {note.midi for chord in soundings(self.score).between(down, moment) for note in chord}
         return not clash.pedalled and len(heard) == 2
