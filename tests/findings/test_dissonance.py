@@ -82,16 +82,22 @@ def test_detour_before_the_resolution_is_followed():
 
 
 def test_a_chord_tone_a_step_below_is_the_resolution_and_not_what_follows_it():
-    """The seventh sinks to A, which is at rest; the C to which the line goes on resolves nothing."""
-    event = only(build("B4:3 A4:1/2 C5:1/2 C5:4", "F4:8", "C3:4 C3:4"), "F: V:3 I:1 I:4")
-    assert (event.get("resolution_pitch"), event.get("manner")) == (Pitch.parse("A4"), "direct")
+    """D sharp over E sinks to C sharp, which is at rest; the E to which the line goes on resolves nothing."""
+    score = build(
+        "D#5:3/2 C#5:1/2 E5:1/2 D#5:1/2 | C#5:3", "r:1 B3+C#4+G#4:2 | r:3", "E2:1 r:2 | E2:3", meter="3/4"
+    )
+    first = found(score, "B: ii65:3 ii65:3")[0]
+    assert first.get("dissonant_pitch") == Pitch.parse("D#5")
+    assert (first.get("resolution_pitch"), first.get("manner")) != (Pitch.parse("E5"), "ornamented")
 
 
 def test_what_only_the_pedal_mixes_resolves_nothing():
     """C has gone on to B flat as D flat comes: the finger resolves nothing that only the pedal keeps."""
-    score = build("Db5:1 C5:1 Bb4+Db5:2", "Bb2:4", pedal=(("start", 0), ("stop", 4)))
-    for event in find_dissonances(score, spans_of(score, "bb: i:4")):
-        assert event.get("resolution") is None or event.start < 1
+    score = build("Db5+F5:1 C5+Eb5:1/2 Bb4+Db5:3/2", "Bb2:3", meter="6/8", pedal=(("start", 0), ("stop", 3)))
+    mixed = [e for e in found(score, "bb: i:3") if e.get("held_by") == "pedal"]
+    assert mixed
+    assert {e.get("resolution") for e in mixed if e.get("dissonant_pitch") == Pitch.parse("C5")} <= {None}
+    assert "direct" not in {e.get("manner") for e in mixed}
 
 
 def test_what_rings_on_in_a_printed_pedal_sounds_besides():

@@ -261,9 +261,10 @@ def test_home_is_what_the_signature_or_the_title_names(
 
 
 def test_the_key_in_which_a_piece_began_is_not_turned_to_like_a_new_one() -> None:
-    score = chords(*[C] * 18, length=4)
-    found = find_keys(score, spans_of(score, "b: i:16 D: I:8 b: i:12 f#: i:36"))
+    score = chords(*[C] * 34, length=4)
+    found = find_keys(score, spans_of(score, "b: i:16 D: I:8 b: iv:4 V:4 i:8 iv:4 V:4 i:8 f#: i:80"))
     again = next(e for e in found if e.kind == "key" and e.start == 24)
+    assert again.label == "modulation"
     assert again.get("known") == 1
     assert weight(again) == 0
 

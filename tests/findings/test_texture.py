@@ -14,7 +14,7 @@ from tests.findings.build import build, spans_of
 from tests.findings.pieces import bar, example, last_bar
 
 from understave.findings.catalogue import weight
-from understave.findings.melody import find_melody
+from understave.findings.melody import _is_chordal, find_melody
 from understave.findings.pedalpoints import find_pedalpoints
 from understave.findings.texture import find_texture, roles, texture_of, unled_bars
 from understave.harmony.reading import Event
@@ -341,9 +341,9 @@ def test_a_figure_begins_where_the_hand_moves():
 
 
 def test_whole_chords_below_are_no_tune_in_the_left_hand():
-    """A repeated note above does not make the chords under it a melody."""
-    score = build(
-        " | ".join([TUNE.strip(" |"), *["G5:1/2 G5 G5 G5 G5 G5 G5 G5"] * 4]),
-        " | ".join(["C3:4"] * 4 + ["C4+E4+G4:2 D4+F4+G4:1 E4+G4+C5:1"] * 4),
-    )
-    assert not melody(score, "C: I:32", "in the left hand")
+    """Notes struck with others of their own voice are chords; a line over a held bass is none of them."""
+    score = build("G5:1 A5 B5 C6", "staff2 C4+E4+G4:2 D4+F4+G4:2", "staff2 C3:4")
+    notes = {n.id: n for n in score.notes}
+    assert _is_chordal(score, [n for n in notes.values() if n.id.startswith("v2")])
+    assert not _is_chordal(score, [n for n in notes.values() if n.id.startswith("v1")])
+    assert not _is_chordal(score, [notes["v3n1"]])

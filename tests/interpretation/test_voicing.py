@@ -19,7 +19,7 @@ from understave.findings import find_events
 from understave.findings.texture import texture_of
 from understave.harmony.reading import Event, Reading
 from understave.interpretation.plan import Voice
-from understave.interpretation.voicing import voicing
+from understave.interpretation.voicing import _alone, voicing
 from understave.score.model import Direction, Score
 from understave.wording import LEVELS, SPOKEN, say
 from understave.wording.sentences import say_again
@@ -298,13 +298,14 @@ def roles_told(score: Score, labels: str) -> list[tuple[str, Fraction]]:
     ]
 
 
-def test_what_doubles_the_melody_or_goes_on_alone_is_not_told_to_stay_behind():
-    """Both hands play one line in octaves; then the left hand accompanies."""
-    line = "E5:1 D5 C5 D5 | E5:1 F5 G5 E5"
-    octaves = build(line, line.replace("5", "4"))
-    assert not [x for x in roles_told(octaves, "C: I:8") if x[0] in ("accompaniment", "inner")]
-    figure = "C3:1/2 G3 E3 G3 C3 G3 E3 G3"
-    under = build(f"{line} | r:4 | {line}", " | ".join([figure] * 5))
-    first = [t for label, t in roles_told(under, "C: I:20") if label == "accompaniment"]
-    assert first
-    assert not [t for t in first if 8 <= t < 12]
+def test_what_doubles_the_melody_is_not_told_to_stay_behind():
+    """Both hands play one line in octaves: the lower accompanies nothing (common practice)."""
+    line = "A4:1/2 C5 E5 A5 G#5 E5 B4 E4 | A4:1/2 E5 C5 A4 E4:2"
+    octaves = build(line, line.replace("4", "3").replace("5", "4"))
+    assert not [x for x in roles_told(octaves, "a: i:2 V:2 i:4") if x[0] in ("accompaniment", "inner")]
+
+
+def test_a_staff_that_goes_on_alone_has_nothing_to_stay_behind():
+    score = build("E5:1 D5 C5 D5 | r:4 | E5:4", "C3:1 G3 E3 G3 | C3:1 G3 E3 G3 | C3:1 G3 E3 G3")
+    sung = {n.id for n in score.notes if n.id.startswith("v1")}
+    assert _alone(score, sung) == {(1, 2)}

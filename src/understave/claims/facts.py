@@ -120,6 +120,11 @@ class Facts:
         """Return when the printed pedal went down that is down at a moment; the moment itself if none is."""
         marks = [d for d in self.score.directions if d.kind == "pedal" and d.onset < moment]
         last = max(marks, key=lambda mark: mark.onset, default=None)
+        words = [d.text.casefold() for d in self.score.directions if d.text and d.onset <= moment]
+        span = self.span(moment)
+        if span is not None and any(text.startswith("con ped") for text in words):
+            # Where the composer asks for pedal in words, it holds what belongs to one chord.
+            return min(span.start, moment)
         return last.onset if last is not None and last.text in ("start", "change") else moment
 
     # --- who sings, what is on top -----------------------------------------------------------------------

@@ -199,7 +199,9 @@ def consonant(note: Note, moment: Fraction, facts: Facts) -> bool:
     here = [n for n in facts.sounding(moment) if n is not note]
     if any((n.midi - note.midi) % 12 in SHARP for n in here):
         return False
-    if not here:
+    span = facts.span(moment)
+    if not here or (span is not None and note.midi % 12 == span.numeral.chord(span.key).root.semitone):
+        # The root is at rest, also where a broken chord has let its bass go.
         return True
     lowest = min(here, key=lambda note: note.midi)
     if note.midi < lowest.midi:
@@ -318,12 +320,15 @@ class Resolved(Claim):
 
     @staticmethod
     def _at_rest_before(note: Note, facts: Facts) -> bool:
-        """Whether the very next note is a step below, belongs to the chord and is consonant."""
+        """Whether the very next note is a step below, in the chord, and rubs with nothing by a semitone."""
         after = [n for n in facts.next_in_voice(note) if n.onset == note.end]
         span = facts.span(note.end)
         tones = {tone.semitone for tone in span.numeral.chord(span.key).members} if span else set()
         below = [n for n in after if n.midi < note.midi and is_step(note, n)]
-        return any(n.midi % 12 in tones and consonant(n, n.onset, facts) for n in below)
+        return any(
+            n.midi % 12 in tones and not any((m.midi - n.midi) % 12 in SHARP for m in facts.sounding(n.onset))
+            for n in below
+        )
 
     def subject(self) -> Hashable:
         return "resolution", self.note, self.start

@@ -407,6 +407,12 @@ class Scene:
         """Whether nothing else sounds where a clash begins, nor rings on in a pedal that is printed."""
         moment = clash.start
         down = next((start for start, end in pedal_stretches(self.score) if start < moment < end), moment)
+        words = (d.text.casefold() for d in self.score.directions if d.text and d.onset <= moment)
+        if (span := self.harmony.at(moment)) is not None and any(
+            text.startswith("con ped") for text in words
+        ):
+            # Where the composer asks for pedal in words, it holds what belongs to one chord.
+            down = min(down, span.start)
         heard = {note.midi for note in soundings(self.score).at(moment)}
         heard |= {note.midi for chord in soundings(self.score).between(down, moment) for note in chord}
         return not clash.pedalled and len(heard) == 2
@@ -444,7 +450,7 @@ class Scene:
                     return _Goal(way, goal.note)
                 next_note = self.line.after(dissonant)
                 sinks = next_note is not None and next_note.midi < dissonant.midi
-                if goal.manner == "ornamented" and sinks and self._is_goal(dissonant, next_note):
+                if goal.manner == "ornamented" and sinks and self._belongs(dissonant, next_note):
                     return _Goal("direct", next_note)
                 if is_settled(goal.note, goal.note.onset, self.harmony, self.line):
                     return _Goal(goal.manner, goal.note)
@@ -460,12 +466,22 @@ class Scene:
         for note in self.line.following(dissonant, until):
             if is_same(note, dissonant):
                 continue
-            if self._is_goal(dissonant, note):
+            sinks = not via and note.midi < dissonant.midi
+            if self._is_goal(dissonant, note) or (sinks and self._belongs(dissonant, note)):
                 return _Goal("ornamented" if via else "direct", note)
             via += 1
             if via > _MOST_DETOUR:
                 break
         return self._dissolved(dissonant, other) or _Goal("none")
+
+    def _belongs(self, dissonant: Note, note: Note | None) -> bool:
+        """Whether a note is a step from a dissonant one, in the chord, and rubs with nothing by a semitone.
+
+        The bass of a chord may have been let go: what then sounds lowest is no bass to be measured from.
+        """
+        if note is None or not is_step(note, dissonant) or not self.harmony.fits(note, note.onset):
+            return False
+        return not any((n.midi - note.midi) % 12 in (1, 11) for n in self.line.sounding(note.onset))
 
     def _is_goal(self, dissonant: Note, note: Note | None) -> bool:
         """Whether a note is a step from a dissonant one and at rest in its chord."""

@@ -409,7 +409,9 @@ def is_settled(note: Note, moment: Fraction, harmony: Harmony, line: Lines) -> b
     if any((n.midi - note.midi) % 12 in (1, 11) for n in others):
         return False
     lowest = min(others, key=lambda note: note.midi, default=None)
-    if lowest is None:
+    span = harmony.at(moment)
+    if lowest is None or (span is not None and note.midi % 12 == span.numeral.chord(span.key).root.semitone):
+        # The root is at rest, also where a broken chord has let its bass go.
         return True
     if note.midi < lowest.midi:
         return not any((n.midi - note.midi) % 12 in (2, 10) for n in others)
