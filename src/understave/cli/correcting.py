@@ -45,9 +45,10 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     correct.add_argument("--key", help="key, such as Ab, As, f or f-Moll (lower case for minor)")
     correct.add_argument(
         "--entry",
-        choices=("english", "german", "functions"),
+        choices=("english", "german", "functions", "syllables"),
         help="where letters mean two things: B is B natural (english) or B flat (german); D7 is the "
-        "chord on D, or with functions the dominant's seventh chord; else as 'conventions' says",
+        "chord on D, or with functions the dominant's seventh chord; syllables are fixed do (Sib7/Re); "
+        "else as 'conventions' says",
     )
     correct.add_argument(
         "--carry",

@@ -16,8 +16,9 @@ from understave.engraving.lettering import Face, Placed, Runs
 from understave.engraving.palette import INK, SOFT, Function, colour_of, function_of
 from understave.harmony.reading import Span
 from understave.theory.chord_symbol import chord_symbol
-from understave.theory.convention_choices import by_roots
+from understave.theory.convention_choices import by_roots, current
 from understave.theory.conventions import BESIDE, Written, key_letter, symbol_text, written
+from understave.theory.figured_bass import Figures
 from understave.theory.key import Key
 from understave.theory.names import Language, key_name
 from understave.wording.phrasebook import Phrasebook, phrasebook
@@ -165,14 +166,25 @@ def key_wording(key: Key, language: Language = "en", continued: bool = False) ->
     return Wording((Text(words, BOLD),), INK, words)
 
 
+_SYLLABLE = "(?:Do|R[eé]|Mi|Fa|Sol|La|Si)"
 _LETTER = r"[A-H](?:b+|♭+|♯+|x|𝄪|𝄫|(?:is)+|(?:es)+|s(?!us)(?:es)*)?"
 
 
-def symbol_wording(symbol: str) -> Wording:
+def figures_wording(figures: Figures, language: Language = "en") -> Wording:
+    """Figures over a bass, one above the other, as a player of figured bass is given them."""
+    rows = tuple(Text(figure.display, ROMAN, _FIGURE_SIZE) for figure in figures)
+    said = (
+        phrasebook(language).spoken["figures"].format(figures=" ".join(figure.display for figure in figures))
+    )
+    return Wording((Stack(rows),) if rows else (), INK, said)
+
+
+def symbol_wording(symbol: str, language: Language = "en") -> Wording:
     """A chord symbol above the staff, such as ``"D♭7/F"``: root and bass full size, the rest raised."""
-    symbol = symbol_text(symbol)
+    symbol = symbol_text(symbol, language)
     text = symbol.replace("#", "♯")
-    match = re.fullmatch(rf"({_LETTER})(.*?)(/{_LETTER})?", text)
+    letter = _LETTER.replace("[A-H]", _SYLLABLE) if current().letters == "syllables" else _LETTER
+    match = re.fullmatch(rf"({letter})(.*?)(/{letter})?", text)
     if not match:
         return Wording((Text(text, BOLD),), INK, symbol)
     root, suffix, bass = match[1].replace("b", "♭"), match[2] or "", (match[3] or "").replace("b", "♭")

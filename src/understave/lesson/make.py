@@ -15,6 +15,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from understave.acoustics.piano import GRAND, Instrument, instruments
+from understave.acoustics.soundfont import check_samples
 from understave.digests import digest
 from understave.engraving import Options, engrave, to_pdf
 from understave.errors import LessonError
@@ -54,6 +56,7 @@ from understave.lesson.folder import (
     set_habits,
     titled,
 )
+from understave.lesson.voices import voices
 from understave.media import webpage
 from understave.media.cards import card_pictures, flash_cards
 from understave.media.cards_csv import cards_csv
@@ -137,8 +140,9 @@ class LessonOptions:
     `chord_symbols` sets them above the staves; `replace_score` puts a newer version of the score into
     a lesson made before; `level` is that of the words, `language` that of all words; `minutes` is how long
     the lesson may be, `rate` how many words a minute the teacher speaks; `analysis` is one written by hand
-    (RomanText): where the reading differs from it, it becomes corrections, beside those made before; `habits`
-    are the teacher's, that a new lesson is read with (one made before has its own in its settings);
+    (RomanText): where the reading differs from it, it becomes corrections, beside those made before;
+    `instrument` is the name of what everything sounds on, one plan for all of them; `habits` are the
+    teacher's, that a new lesson is read with (one made before has its own in its settings);
     `elsewhere` tells other pieces, (title, composer), in which the same happens, for advanced students.
     """
 
@@ -149,6 +153,7 @@ class LessonOptions:
     language: Language | None = None
     minutes: float | None = None
     rate: float | None = None
+    instrument: str | None = None
     sound: bool = True
     analysis: Path | None = None
     habits: Habits = NO_HABITS
@@ -164,6 +169,12 @@ class Asked:
     language: Language = "en"
     minutes: float = 15.0
     rate: float = RATE
+    instrument: str = GRAND.name
+
+    @property
+    def piano(self) -> Instrument:
+        """The instrument of that name."""
+        return instruments()[self.instrument]
 
 
 DEFAULTS = Asked()
@@ -184,6 +195,7 @@ class Work:
     name: str
     chord_symbols: bool = False
     sound: bool = True
+    voices: tuple[tuple[str, bytes], ...] = ()
 
 
 def make_lesson(
@@ -230,6 +242,8 @@ def _made(
     score = kept.score if kept is not None and known else titled(read_score(source), name)
     check_place(out, source, options.replace_score)
     asked = _asked(out / SETTINGS, options)
+    if options.sound:
+        check_samples(asked.piano)
     wishes = edits.read_edits(out / SETTINGS)
     on_step("finding chords and keys")
     on_progress(0.02)
@@ -249,6 +263,8 @@ def _made(
     roots = not goes_by_keys(reading.spans, (*corrections.load(out / CORRECTIONS), *added))
     with following(current(), _home(reading), roots):
         work, seconds = _work(score, reading, plan, wishes, asked, name, options, usual)
+        if options.sound:
+            work = replace(work, voices=voices(out, [stop.id for stop in work.stops]))
         facts = _facts(work)
 
     def told(share: float, text: str) -> None:
@@ -284,7 +300,7 @@ def _made(
     changes = (
         *unfinished,
         *_changes(before, facts),
-        *_taken_over(added, options.analysis),
+        *_taken_over(score, added, options.analysis),
         *(f"{path.name} had been changed by hand; your version is now {path}." for path in built.aside),
         *notes,
     )
@@ -356,10 +372,12 @@ def _read(score: Score, out: Path, options: LessonOptions) -> tuple[Reading, tup
     return with_events(score, reading), added
 
 
-def _taken_over(added: Sequence[Correction], analysis: Path | None) -> tuple[str, ...]:
+def _taken_over(score: Score, added: Sequence[Correction], analysis: Path | None) -> tuple[str, ...]:
     if not added or analysis is None:
         return ()
-    bars = ", ".join(dict.fromkeys(correction.measure for correction in added))
+    # A later round may have gone back to an earlier bar; the bars are told as they stand in the score.
+    placed = sorted(added, key=lambda c: score.time_of(c.measure, c.beat))
+    bars = ", ".join(dict.fromkeys(correction.measure for correction in placed))
     return (f"{len(added)} chords were corrected from {analysis.name}, in bars {bars}.",)
 
 
@@ -441,7 +459,7 @@ def _asked(path: Path, options: LessonOptions) -> Asked:
         value = getattr(options, f.name)
         if value is None and f.name in kept:
             value = kept[f.name]
-            allowed = _ALLOWED.get(f.name)
+            allowed = tuple(instruments()) if f.name == "instrument" else _ALLOWED.get(f.name)
             if (allowed is not None and value not in allowed) or (
                 allowed is None and (isinstance(value, bool) or not isinstance(value, int | float))
             ):
@@ -488,6 +506,7 @@ def _parts(work: Work) -> list[Part]:
     )
     exercise_list = asked_exercises(work.score, work.stops, tuple(sounding), asked.language)
     heard_or_not = {"sound": str(work.sound)}
+    piano = {"the piano": digest(asked.piano)}
     passage_list = parallels(work.score, work.reading)
     parts = [
         Part("score", {**program, **reading, **look}, partial(_score_files, lean), effort=2),
@@ -530,7 +549,14 @@ def _parts(work: Work) -> list[Part]:
         parts.append(
             Part(
                 "devices",
-                {**program, **reading, **words, "paper": engraved_on(asked.paper), "sound": str(work.sound)},
+                {
+                    **program,
+                    **reading,
+                    **words,
+                    **(piano if work.sound else {}),
+                    "paper": engraved_on(asked.paper),
+                    "sound": str(work.sound),
+                },
                 partial(_device_files, lean, worked),
                 effort=0.3 + 1.0 * len(worked) * work.sound,
             )
@@ -551,16 +577,17 @@ def _parts(work: Work) -> list[Part]:
             )
         }
         sounds = partial(_exercise_files, lean, exercise_list)
-        parts.append(Part("exercises", {**program, **plan, **words, **asked_now}, sounds, effort=2))
+        parts.append(Part("exercises", {**program, **plan, **words, **piano, **asked_now}, sounds, effort=2))
         length = work.timing.bars(work.score, 0, len(work.score.measures) - 1)
-        parts.append(Part("sound", {**program, **plan}, partial(_sound_files, lean), effort=0.07 * length))
+        played = partial(_sound_files, lean)
+        parts.append(Part("sound", {**program, **plan, **piano}, played, effort=0.07 * length))
         pieces.append("sound")
         for one in work.heard:
             name = contrast_name(work.score, one)
             parts.append(
                 Part(
                     f"contrast {name}",
-                    {**program, **words, "the contrast": digest(one)},
+                    {**program, **words, **piano, "the contrast": digest(one)},
                     partial(_contrast_files, lean, one),
                     effort=2,
                 )
@@ -586,6 +613,7 @@ def _parts(work: Work) -> list[Part]:
                 **stops,
                 "the contrasts": digest(work.heard),
                 "sound": str(work.sound),
+                **({"the teacher's voice": digest(work.voices)} if work.voices else {}),
             },
             partial(_page_files, work, exercise_list),
             needs=tuple(pieces),
@@ -698,7 +726,7 @@ def _question_files(work: Work, found: Sequence[Exercise], given: Given) -> File
 
 
 def _exercise_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
-    return exercise_sounds(found, work.score, work.plan, work.asked.language)
+    return exercise_sounds(found, work.score, work.plan, work.asked.language, work.asked.piano)
 
 
 def _reduction_files(work: Work, given: Given) -> Files:
@@ -721,6 +749,7 @@ def _device_files(work: Work, found: Sequence[Worked], given: Given) -> Files:
         asked.level,
         asked.language,
         sound=work.sound,
+        instrument=asked.piano,
     )
 
 
@@ -773,7 +802,7 @@ def _stop_picture(stop: Stop) -> str:
 
 
 def _sound_files(work: Work, given: Given) -> Files:
-    sound = webpage.piece_sound(work.score, work.plan)
+    sound = webpage.piece_sound(work.score, work.plan, work.asked.piano)
     return {"sounds/piece.mp3": sound.data, "sounds/piece.json": _lights(sound)}
 
 
@@ -802,7 +831,9 @@ def _contrast_files(work: Work, one: Contrast, given: Given) -> Files:
 
 def _page_options(work: Work) -> webpage.PageOptions:
     asked = work.asked
-    return webpage.PageOptions(asked.level, asked.language, sound=work.sound, minutes=asked.minutes)
+    return webpage.PageOptions(
+        asked.level, asked.language, asked.piano, sound=work.sound, minutes=asked.minutes
+    )
 
 
 def _page_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
@@ -827,6 +858,7 @@ def _page_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
         sound=sound,
         contrasts=tuple(contrast(one) for one in work.heard),
         pictures={stop.id: given[_stop_picture(stop)].decode() for stop in work.stops},
+        voices=dict(work.voices),
     )
     asked = work.asked
     tasks = homework(

@@ -576,10 +576,19 @@ def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level,
             continue
         where = place(score, moment_of(event), book)
         if where != here:
-            text = f"{text.removesuffix('.')} ({where})." if text.endswith(".") else f"{text} ({where})"
+            text = _placed(text, where)
             here = where
         sentences.append(text)
     return " ".join(sentences)
+
+
+def _placed(text: str, where: str) -> str:
+    """Put a place after the first sentence of a text: what follows it is about that place too, or later."""
+    first, gap, rest = text.partition(". ")
+    first = first.removesuffix(".")
+    if gap:
+        return f"{first} ({where}). {rest}"
+    return f"{first} ({where})." if text.endswith(".") else f"{text} ({where})"
 
 
 _PLAIN_ADVICE = ("as printed", "printed mark")

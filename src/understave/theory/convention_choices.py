@@ -19,8 +19,9 @@ from understave.theory.key import Mode
 SixFour = Literal["Cad64", "V64-53", "I64"]
 Numerals = Literal["capital and small", "capital"]
 Functions = Literal["none", "beside", "instead"]
-Letters = Literal["english", "german"]
+Letters = Literal["english", "german", "syllables"]
 Keys = Literal["words", "letters"]
+BassFigures = Literal["none", "below"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +33,7 @@ class Conventions:
     functions: Functions = "none"
     letters: Letters = "english"
     keys: Keys = "words"
+    bass_figures: BassFigures = "none"
 
 
 STANDARD = Conventions()
