@@ -14,12 +14,7 @@ from tests.once import EXAMPLES, make_plan, propose_stops, read, read_score
 from understave.engraving import Options
 from understave.engraving.annotations import annotate
 from understave.engraving.labels import numeral_wording
-from understave.findings.cadences import CADENCE
-from understave.findings.keyplan import KEY
-from understave.findings.motives import MOTIVE
-from understave.findings.pedalpoints import PEDAL_POINT
-from understave.findings.phrases import PHRASE
-from understave.findings.without_keys import NEED_THE_CHORD, keyed_fields, without_keys
+from understave.findings.without_keys import without_keys
 from understave.harmony.ground import goes_by_keys
 from understave.harmony.reading import Correction, Span
 from understave.teaching import story
@@ -52,27 +47,6 @@ def roots():
 def names_of_keys(reading, language="en"):
     """The names of keys, as no note is called."""
     return {key_name(span.key, language) for span in reading.spans}
-
-
-def test_events_that_need_keys_are_left_out_and_no_other_names_one(piece):
-    _, reading = piece
-    whole = read(read_score(SONG))
-    for kind in (CADENCE, KEY, PEDAL_POINT):
-        assert kind.all(whole.events)
-        assert not kind.all(reading.events)
-    for kind in (*NEED_THE_CHORD, PHRASE):
-        assert len(kind.all(reading.events)) == len(kind.all(whole.events)) > 0
-    assert MOTIVE.all(reading.events)
-    others = [e for e in reading.events if not any(e in kind for kind in NEED_THE_CHORD)]
-    named = [value for e in others for _, value in e.details.as_pairs()]
-    assert not [value for value in named if isinstance(value, Key | RomanNumeral)]
-
-
-def test_fields_that_hold_keys_are_known_by_their_type():
-    assert keyed_fields(MOTIVE.details) == {"key": True, "from_key": True}
-    assert keyed_fields(CADENCE.details)["key"] is False
-    assert keyed_fields(CADENCE.details)["leader"] is True
-    assert keyed_fields(PHRASE.details) == {}
 
 
 def test_a_key_that_the_teacher_set_says_that_there_are_keys():
