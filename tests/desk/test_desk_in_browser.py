@@ -18,6 +18,7 @@ from tests.in_browser import accessibility, running_browser
 from tests.once import opening
 
 from understave.harmony.corrections import load, read_entries
+from understave.media.page import lesson_values
 
 BARS = 20
 """Of our example: enough to scroll to, and a lesson with all its sounds is made of them in half the time."""
@@ -403,7 +404,8 @@ def test_the_lesson_is_built_and_exported_and_can_be_stopped(page, folder):
     until(page, "document.querySelector('progress')?.value > 0.05", 200)
     until(page, "document.querySelector('.making').innerText.includes('The lesson is made')", 500)
     assert (folder / "exports" / "student.pdf").is_file()
-    assert "Words of my own." in (folder / "exports" / "page.html").read_text()
+    exported = lesson_values((folder / "exports" / "page.html").read_text(encoding="utf-8"))
+    assert any("Words of my own." in stop.values() for stop in exported["stops"])
     with page.context.expect_page() as shown:
         page.get_by_role("link", name="Look at the lesson page").click()
     lesson = shown.value
