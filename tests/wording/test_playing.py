@@ -283,6 +283,29 @@ def test_a_subject_alone_is_no_melody_over_a_bass() -> None:
     assert said(plan) == []
 
 
+def test_what_is_sung_is_not_weighed_at_the_piano_and_one_key_is_weighed_once() -> None:
+    why, rub = (
+        made("no words", "on top", F(0), F(4), (), 1.0),
+        made("no words", "dissonance", F(0), F(4), (), 1.0),
+    )
+    high, low = Pitch.parse("B4"), Pitch.parse("C3")
+    notes = (
+        Note("s", F(0), F(2), high, high, 1, "1", 0, 0, ("s",), lyrics=("la",)),
+        Note("a", F(0), F(1), high, high, 2, "1", 1, 0, ("a",)),
+        Note("b", F(0), F(1), high, high, 2, "2", 1, 0, ("b",)),
+        Note("c", F(0), F(4), low, low, 3, "1", 1, 0, ("c",)),
+    )
+    voices = (
+        Voice("s", "melody", 5.0, why=why),
+        Voice("s", "dissonance", 5.0, True, rub),
+        *(Voice(n, "dissonance", 5.0, True, rub) for n in "ab"),
+        Voice("c", "bass", 0.0, why=why),
+    )
+    score = replace(score_of(1), notes=notes)
+    told = [a.what for a in tell_plan(score, Plan(voices=voices))]
+    assert told == ["lean on B 4", "listen to the bass"]
+
+
 def test_fades_that_follow_on_are_one_and_signs_beside_the_beat_are_told_at_a_note() -> None:
     plan = Plan(
         hairpins=(

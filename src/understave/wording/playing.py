@@ -14,6 +14,7 @@ from fractions import Fraction
 from itertools import groupby
 from typing import Literal
 
+from understave.findings.endings import singer_of
 from understave.findings.remembered import remembered
 from understave.harmony.reading import Event, Span
 from understave.interpretation.dynamics import level_at
@@ -414,14 +415,18 @@ def _voices(score: Score, voices: tuple[Voice, ...], book: Phrasebook) -> Iterat
     known = [(score.note_by_id[voice.note], voice) for voice in voices if voice.note in score.note_by_id]
     layers: dict[str, str] = {}
     runs: set[Event] = set()
+    weighed: set[tuple[Fraction, str]] = set()
     led = {
         (rub.resolution_pitch, rub.resolution_time)
         for _, v in known
         if v.lean and (rub := _rub(v)) is not None
     }
     together = _together(known)
+    singer = singer_of(score)
     for note, voice in sorted(known, key=lambda n: n[0].onset):
         why = voice.why
+        if note.staff == singer:
+            continue  # A singer's notes are the singer's; nobody at the piano brings them out.
         if voice.lean or (why is not None and voice.role in _NOTES):
             if voice.role == "dissonance" and not voice.lean:
                 continue
@@ -434,6 +439,9 @@ def _voices(score: Score, voices: tuple[Voice, ...], book: Phrasebook) -> Iterat
                 runs.add(why)
             name = octave_name(note.pitch, book)
             what = book.phrases["play_lean" if voice.lean else f"play_{voice.role}"].format(note=name)
+            if (note.onset, what) in weighed:
+                continue  # Two voices on one key.
+            weighed.add((note.onset, what))
             named = why.notes if why is not None else (note.id,)
             yield _Item(note.onset, "voicing", what, why, named, leans=voice.lean)
         elif why is not None and layers.get(voice.role) != why.label and note.id in together:
