@@ -41,7 +41,12 @@ def desk(tmp_path_factory):
 
 @contextmanager
 def started(place):
-    env = {**os.environ, "XDG_STATE_HOME": str(place / "state"), "PYTHONUNBUFFERED": "1"}
+    env = {
+        **os.environ,
+        "XDG_STATE_HOME": str(place / "state"),
+        "PYTHONUNBUFFERED": "1",
+        "UNDERSTAVE_SOUNDFONT": str(place / "none.sf2"),
+    }
     source = str(Path(__file__).parents[2] / "src")
     env["PYTHONPATH"] = os.pathsep.join([source, env.get("PYTHONPATH", "")])
     running = subprocess.Popen(
@@ -319,6 +324,12 @@ def test_it_plays_follows_and_goes_on_on_another_piano(page):
     assert where > 3
     until(page, "!document.querySelector('stave-transport').audio.paused", 200)
     page.evaluate("document.querySelector('stave-transport').pause()")
+    # A piano whose samples are not there says so, and what was heard stays chosen.
+    until(page, "document.querySelector('.piano [role=status], .piano output')?.textContent === ''", 200)
+    page.select_option("#instrument", "sampled piano")
+    until(page, "/sampled piano|soundfont/.test(document.querySelector('.trouble').textContent)", 200)
+    assert page.evaluate("document.querySelector('#instrument').value") == "early piano"
+    page.locator(".trouble button").click()
 
 
 def test_a_sheet_that_was_drawn_before_an_edit_does_not_hide_it(page):

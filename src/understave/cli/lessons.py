@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 
-from understave.cli.arguments import add_words, between, language_named, paper_named
+from understave.cli.arguments import add_words, between, chosen, language_named, paper_named
 from understave.cli.outputs import STANDARD
 from understave.cli.sources import given_file
 from understave.doctor import has_screen
@@ -40,6 +40,11 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     )
     lesson.add_argument(
         "--minutes", type=float, help="how long the lesson may be, such as 5, 15 (default) or 30"
+    )
+    lesson.add_argument(
+        "--instrument",
+        metavar="PIANO",
+        help="what it sounds on: concert-grand (default), upright, early-piano or sampled-piano",
     )
     lesson.add_argument("--rate", type=float, help="words a minute that you speak (default: 130)")
     lesson.add_argument(
@@ -104,6 +109,7 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
         language=arguments.language,
         minutes=arguments.minutes,
         rate=arguments.rate,
+        instrument=_piano(arguments.instrument),
         sound=not arguments.no_sound,
         analysis=arguments.analysis,
         elsewhere=_elsewhere(arguments.repertoire),
@@ -148,6 +154,13 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
         for name in ("page.html", "teacher.pdf"):
             webbrowser.open((lesson.folder.exports / name).resolve().as_uri())
     return 0
+
+
+def _piano(asked: str | None) -> str | None:
+    """Return the full name of the piano asked for; raise UnderstaveError for what is none."""
+    from understave.acoustics.piano import instruments
+
+    return None if asked is None else chosen(asked, tuple(instruments()), "instrument")
 
 
 def _check_lesson_options(arguments: argparse.Namespace) -> None:

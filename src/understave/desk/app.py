@@ -30,6 +30,7 @@ from starlette.responses import FileResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Route
 
 from understave.acoustics.piano import instruments
+from understave.acoustics.soundfont import check_samples, licence_of
 from understave.desk import (
     carried_panel,
     conventions_panel,
@@ -398,7 +399,10 @@ async def _lesson(desk: Desk, request: Request) -> Any:
         "speaks": language,
         "entry": usual_entry(),
         "keys": key_names(language),
-        "instruments": [(name, book.pianos.get(name, name)) for name in instruments()],
+        "instruments": [
+            (name, " ".join(filter(None, [book.pianos.get(name, name), licence_of(piano)])))
+            for name, piano in instruments().items()
+        ],
         "pedals": [(name, book.phrases[f"pedal_way_{name.replace(' ', '_')}"]) for name in STYLES],
         "widths": list(WIDTHS),
     }
@@ -429,6 +433,7 @@ async def _sound(desk: Desk, request: Request) -> Any:
         instrument, style = request.query_params["instrument"], request.query_params["pedal"]
     if instrument not in instruments() or style not in STYLES:
         raise DeskError("There is no such instrument or way to pedal.")
+    await asyncio.to_thread(check_samples, instruments()[instrument])
     lesson = await desk.current()
     played = await lesson.sound(instrument, style, whole=request.query_params.get("part") != "opening")
     times = {

@@ -97,7 +97,7 @@ def heard(score: Score, reading: Reading, name: str, asked: Asked) -> Any:
     one = next((contrast for contrast in found if contrast_name(score, contrast) == name), None)
     if one is None:
         raise DeskError("That contrast is no longer there; the reading has changed.")
-    return contrast_sides(score, one, PageOptions(asked.level, asked.language))
+    return contrast_sides(score, one, PageOptions(asked.level, asked.language, asked.piano))
 
 
 def understood(asked: Mapping[str, Any]) -> dict[str, Any]:

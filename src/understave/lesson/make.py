@@ -15,6 +15,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from understave.acoustics.piano import GRAND, Instrument, instruments
+from understave.acoustics.soundfont import check_samples
 from understave.digests import digest
 from understave.engraving import Options, engrave, to_pdf
 from understave.errors import LessonError
@@ -137,6 +139,7 @@ class LessonOptions:
     a lesson made before; `level` is that of the words, `language` that of all words; `minutes` is how long
     the lesson may be, `rate` how many words a minute the teacher speaks; `analysis` is one written by hand
     (RomanText): where the reading differs from it, it becomes corrections, beside those made before;
+    `instrument` is the name of what everything sounds on, one plan for all of them;
     `elsewhere` tells other pieces, (title, composer), in which the same happens, for advanced students.
     """
 
@@ -147,6 +150,7 @@ class LessonOptions:
     language: Language | None = None
     minutes: float | None = None
     rate: float | None = None
+    instrument: str | None = None
     sound: bool = True
     analysis: Path | None = None
     elsewhere: Callable[[Event, str], Sequence[tuple[str, str]]] | None = None
@@ -161,6 +165,12 @@ class Asked:
     language: Language = "en"
     minutes: float = 15.0
     rate: float = RATE
+    instrument: str = GRAND.name
+
+    @property
+    def piano(self) -> Instrument:
+        """The instrument of that name."""
+        return instruments()[self.instrument]
 
 
 DEFAULTS = Asked()
@@ -228,6 +238,8 @@ def _made(
     score = kept.score if kept is not None and known else titled(read_score(source), name)
     check_place(out, source, options.replace_score)
     asked = _asked(out / SETTINGS, options)
+    if options.sound:
+        check_samples(asked.piano)
     wishes = edits.read_edits(out / SETTINGS)
     on_step("finding chords and keys")
     on_progress(0.02)
@@ -434,7 +446,7 @@ def _asked(path: Path, options: LessonOptions) -> Asked:
         value = getattr(options, f.name)
         if value is None and f.name in kept:
             value = kept[f.name]
-            allowed = _ALLOWED.get(f.name)
+            allowed = tuple(instruments()) if f.name == "instrument" else _ALLOWED.get(f.name)
             if (allowed is not None and value not in allowed) or (
                 allowed is None and (isinstance(value, bool) or not isinstance(value, int | float))
             ):
@@ -481,6 +493,7 @@ def _parts(work: Work) -> list[Part]:
     )
     exercise_list = asked_exercises(work.score, work.stops, tuple(sounding), asked.language)
     heard_or_not = {"sound": str(work.sound)}
+    piano = {"the piano": digest(asked.piano)}
     passage_list = parallels(work.score, work.reading)
     parts = [
         Part("score", {**program, **reading, **look}, partial(_score_files, lean), effort=2),
@@ -523,7 +536,14 @@ def _parts(work: Work) -> list[Part]:
         parts.append(
             Part(
                 "devices",
-                {**program, **reading, **words, "paper": engraved_on(asked.paper), "sound": str(work.sound)},
+                {
+                    **program,
+                    **reading,
+                    **words,
+                    **(piano if work.sound else {}),
+                    "paper": engraved_on(asked.paper),
+                    "sound": str(work.sound),
+                },
                 partial(_device_files, lean, worked),
                 effort=0.3 + 1.0 * len(worked) * work.sound,
             )
@@ -544,16 +564,17 @@ def _parts(work: Work) -> list[Part]:
             )
         }
         sounds = partial(_exercise_files, lean, exercise_list)
-        parts.append(Part("exercises", {**program, **plan, **words, **asked_now}, sounds, effort=2))
+        parts.append(Part("exercises", {**program, **plan, **words, **piano, **asked_now}, sounds, effort=2))
         length = work.timing.bars(work.score, 0, len(work.score.measures) - 1)
-        parts.append(Part("sound", {**program, **plan}, partial(_sound_files, lean), effort=0.07 * length))
+        played = partial(_sound_files, lean)
+        parts.append(Part("sound", {**program, **plan, **piano}, played, effort=0.07 * length))
         pieces.append("sound")
         for one in work.heard:
             name = contrast_name(work.score, one)
             parts.append(
                 Part(
                     f"contrast {name}",
-                    {**program, **words, "the contrast": digest(one)},
+                    {**program, **words, **piano, "the contrast": digest(one)},
                     partial(_contrast_files, lean, one),
                     effort=2,
                 )
@@ -690,7 +711,7 @@ def _question_files(work: Work, found: Sequence[Exercise], given: Given) -> File
 
 
 def _exercise_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
-    return exercise_sounds(found, work.score, work.plan, work.asked.language)
+    return exercise_sounds(found, work.score, work.plan, work.asked.language, work.asked.piano)
 
 
 def _reduction_files(work: Work, given: Given) -> Files:
@@ -713,6 +734,7 @@ def _device_files(work: Work, found: Sequence[Worked], given: Given) -> Files:
         asked.level,
         asked.language,
         sound=work.sound,
+        instrument=asked.piano,
     )
 
 
@@ -765,7 +787,7 @@ def _stop_picture(stop: Stop) -> str:
 
 
 def _sound_files(work: Work, given: Given) -> Files:
-    sound = webpage.piece_sound(work.score, work.plan)
+    sound = webpage.piece_sound(work.score, work.plan, work.asked.piano)
     return {"sounds/piece.mp3": sound.data, "sounds/piece.json": _lights(sound)}
 
 
@@ -794,7 +816,9 @@ def _contrast_files(work: Work, one: Contrast, given: Given) -> Files:
 
 def _page_options(work: Work) -> webpage.PageOptions:
     asked = work.asked
-    return webpage.PageOptions(asked.level, asked.language, sound=work.sound, minutes=asked.minutes)
+    return webpage.PageOptions(
+        asked.level, asked.language, asked.piano, sound=work.sound, minutes=asked.minutes
+    )
 
 
 def _page_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:

@@ -12,6 +12,8 @@ from base64 import b64encode
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from understave.acoustics.files import RATE, Samples, audio_bytes, common_gain
 from understave.acoustics.performance import Performance
 from understave.acoustics.piano import GRAND, Instrument, instruments
@@ -65,6 +67,8 @@ _WHOLE = ("block chords", "bass", "melody", "pedal", "piano")
 """Contrasts in which nearly every note differs, so that marking those would tell nothing."""
 _SHORTEST_LIGHT = 0.12
 """Seconds that a note lights up at least, so that the eye can catch it."""
+_FADE = 0.2
+"""Seconds in which a sound is faded out after it can be heard no more; set by ear."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,12 +216,30 @@ def piece_sound(score: Score, plan: Plan, instrument: Instrument = GRAND) -> Sou
 def _encoded(
     score: Score, performance: Performance, samples: Samples, gain: float | None, tags: Tags
 ) -> Sound:
-    """MP3, which every browser plays; at one bit rate, so that a click lands on its note; in mono, which
-    makes a page that still travels by mail.
+    """MP3, which every browser plays; at one bit rate, so that a click lands on its note; in mono and without
+    the silence at its end, which makes a page that still travels by mail.
     """
-    together = samples.mean(axis=1) if samples.ndim > 1 else samples
+    shone = lights(score, performance)
+    together = _until_quiet(
+        samples.mean(axis=1) if samples.ndim > 1 else samples,
+        round(RATE * max((end for _, _, end in shone), default=0.0)),
+    )
     data = audio_bytes(".mp3", together, RATE, gain=gain, steady=True, tags=tags)
-    return Sound(data, "audio/mpeg", len(samples) / RATE, lights(score, performance))
+    return Sound(data, "audio/mpeg", len(together) / RATE, shone)
+
+
+def _until_quiet(heard: Samples, least: int) -> Samples:
+    """Return mono sound without what lies 60 dB under its loudest moment at its end, faded out; of `least`
+    frames at least.
+    """
+    size = np.abs(heard)
+    audible = np.flatnonzero(size > np.max(size, initial=0.0) * 1e-3)
+    last = max(least, int(audible[-1]) + 1 if audible.size else 0)
+    fade = np.linspace(1, 0, round(RATE * _FADE), dtype=np.float32)
+    kept = np.array(heard[: last + fade.size], np.float32)
+    tail = kept[last:]
+    tail *= fade[: tail.size]
+    return kept
 
 
 def lights(score: Score, performance: Performance) -> tuple[tuple[str, float, float], ...]:

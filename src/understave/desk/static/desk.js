@@ -192,6 +192,8 @@ function markChosen() {
 
 let playedBars = /** @type {[number, number][]} */ ([]);
 let asked = "";
+/** The piano that was heard last. */
+let heardPiano = "";
 /** Seconds from the beginning up to which another piano is worth hearing at once. */
 const EARLY = 8;
 
@@ -221,12 +223,15 @@ async function hear(now) {
       if (ranOut) transport.play();
     }
     stale = false;
+    heardPiano = piano;
     soundSaid.textContent = "";
   } catch (error) {
     // Another score, piano or reading has been asked for since: its own answer follows.
     if (asked !== wanted) return;
     asked = "";
     soundSaid.textContent = "";
+    // What cannot be heard is not shown as chosen over what can.
+    if (transport.sound && heardPiano) instrument.value = heardPiano;
     if (!(error instanceof Refused && error.gone)) complain(error);
   }
 }
@@ -690,6 +695,7 @@ async function begin() {
       score.layouts = [];
       sheet.setAttribute("aria-busy", "true");
       soundSaid.textContent = "";
+      heardPiano = "";
       document.documentElement.classList.remove("sounding");
       instrument.replaceChildren(...found.instruments.map((/** @type {[string, string]} */ [value, name]) => make("option", { value }, name)));
       pedal.replaceChildren(...found.pedals.map((/** @type {[string, string]} */ [value, name]) => make("option", { value }, name)));
