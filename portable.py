@@ -8,11 +8,14 @@ to start it: ``understave`` on Linux and macOS, ``understave.cmd`` on Windows. I
 outside of it is read or changed. On Linux it runs where the C library is as new as here or newer. It was
 built and tried on Linux only; what it does on macOS and Windows has never been run.
 
-    python portable.py --wheels PLATFORM [--out FOLDER]
+    python portable.py --wheels PLATFORM [--python 3.12] [--out FOLDER]
 
-For a system that is not at hand: a folder of wheels for it and a command that makes an environment of them
-without the network, from a Python 3.12 that must be installed there. It is no more than that: the index
-carries no Python as a package.
+For a system that is not at hand: a folder with every wheel that Understave needs there, the installer uv for
+that system (from its wheel), and a command that makes an environment of them at its first start. It takes a
+Python that is installed there or else has uv fetch one from those who publish it, once; nothing else comes
+over the network. The package index carries no Python that we would hand on: that is why it is fetched. What
+the wheels ask for there is worked out with that system's own markers, and the folder is only kept if nothing
+is missing.
 """
 
 from __future__ import annotations
@@ -24,8 +27,14 @@ import shutil
 import subprocess
 import sys
 import sysconfig
-from collections.abc import Iterable, Sequence
+import zipfile
+from collections.abc import Iterable, Mapping, Sequence
+from email.parser import HeaderParser
 from pathlib import Path
+
+# Every environment that pip runs in has these; `packaging` by itself need not be there.
+from pip._vendor.packaging.requirements import Requirement
+from pip._vendor.packaging.utils import canonicalize_name, parse_wheel_filename
 
 ROOT = Path(__file__).resolve().parent
 WINDOWS = sys.platform == "win32"
@@ -44,12 +53,20 @@ _LEFT_OUT = (
 PLATFORMS = {
     "linux-x86_64": ("manylinux_2_28_x86_64", "manylinux_2_27_x86_64", "manylinux2014_x86_64"),
     "linux-aarch64": ("manylinux_2_28_aarch64", "manylinux_2_27_aarch64", "manylinux2014_aarch64"),
-    "macos-arm64": tuple(f"macosx_{v}_0_{a}" for v in (14, 13, 12, 11) for a in ("arm64", "universal2")),
+    # The oldest system first: a wheel for it runs on newer ones too.
+    "macos-arm64": tuple(f"macosx_{v}_0_{a}" for v in (11, 12, 13, 14) for a in ("arm64", "universal2")),
+    "macos-x86_64": tuple(
+        f"macosx_{v}_{a}"
+        for v in ("10_9", "10_13", "10_14", "10_15", "11_0", "12_0", "13_0", "14_0")
+        for a in ("x86_64", "universal2")
+    ),
     "windows-x86_64": ("win_amd64",),
 }
 """Wheel tags by system (Python Packaging User Guide, "Platform compatibility tags")."""
 _FOR = "3.12"
-"""The Python that folders of wheels are for: all that we need has wheels for it."""
+"""The Python that folders of wheels are for unless another is asked: all that we need has wheels for it."""
+_ROUNDS = 5
+"""How often what a round of wheels asks for in turn is looked for; two did for all systems."""
 _SYSTEM = re.compile(
     r"/(ld-linux|libc|libm|libdl|libpthread|librt|libutil|libresolv|libnsl|libanl)[-.][^/]*$"
 )
@@ -76,24 +93,42 @@ set "PYTHONHOME=%~dp0python"
 "%~dp0python\\python.exe" -P -m understave %*
 exit /b %ERRORLEVEL%
 """
-_INSTALL_SH = """\
+_FIRST_SH = """\
 #!/bin/sh
-# Needs Python {version}. Makes ./environment of the wheels here, without the network.
-here=$(CDPATH= cd -- "${0%/*}" && pwd) || exit 70
+# Starts Understave. At first, and after this folder was moved, it makes ./environment of the wheels here.
+here=$(CDPATH= cd -- "${{0%/*}}" && pwd) || exit 70
 new="$here/environment"
-python{version} -m venv "$new" &&
-  "$new/bin/python" -m pip install --quiet --no-index --find-links "$here/wheels" understave &&
-  echo "Start it with $new/bin/understave"
+if [ "$(cat "$new/ready" 2>/dev/null)" != "$here" ]; then
+  echo "Setting up; this is done once." >&2
+  # Python, if one has to be fetched, comes into this folder too.
+  export UV_NO_CONFIG=1 UV_NO_CACHE=1 UV_PYTHON_INSTALL_DIR="$here/python"
+  "$here/uv" --quiet venv --clear --python {version} "$new" &&
+    "$here/uv" --quiet pip install --python "$new" --no-index --find-links "$here/wheels" understave &&
+    printf '%s\\n' "$here" >"$new/ready" || exit 1
+fi
+exec "$new/bin/python" -P -m understave "$@"
 """
-_INSTALL_CMD = """\
+_FIRST_CMD = """\
 @echo off
-rem Needs Python {version}. Makes .\\environment of the wheels here, without the network.
+rem Starts Understave. At first, and after this folder was moved, it makes .\\environment of the wheels.
 setlocal
-set "new=%~dp0environment"
-py -{version} -m venv "%new%" || exit /b 1
-set pip="%new%\\Scripts\\python.exe" -m pip
-%pip% install --quiet --no-index --find-links "%~dp0wheels" understave || exit /b 1
-echo Start it with %new%\\Scripts\\understave.exe
+set "here=%~dp0"
+set "new=%here%environment"
+set "was="
+if exist "%new%\\ready" set /p was=<"%new%\\ready"
+if "%was%"=="%here%" goto start
+echo Setting up; this is done once. 1>&2
+rem Python, if one has to be fetched, comes into this folder too.
+set "UV_NO_CONFIG=1"
+set "UV_NO_CACHE=1"
+set "UV_PYTHON_INSTALL_DIR=%here%python"
+set uv="%here%uv.exe" --quiet
+%uv% venv --clear --python {version} "%new%" || exit /b 1
+%uv% pip install --python "%new%" --no-index --find-links "%here%wheels" understave || exit /b 1
+>"%new%\\ready" echo %here%
+:start
+"%new%\\Scripts\\python.exe" -P -m understave %*
+exit /b %ERRORLEVEL%
 """
 
 
@@ -160,15 +195,104 @@ def _libraries(file: Path) -> Iterable[Path]:
             yield Path(path)
 
 
-def wheels(out: Path, platform: str, wheel: str) -> None:
-    """Make a folder of wheels for another system, and the command that installs them there."""
+def wheels(out: Path, platform: str, wheel: str, version: str = _FOR) -> None:
+    """Make a folder of wheels for another system, and the command that sets it up there and starts it.
+
+    Raises LookupError where something that is needed there is missing.
+    """
     tags = [option for tag in PLATFORMS[platform] for option in ("--platform", tag)]
-    out.mkdir(parents=True)
-    chosen = ("--only-binary=:all:", "--python-version", _FOR, "--implementation", "cp", *tags)
-    _pip("download", "--dest", str(out / "wheels"), *chosen, wheel)
+    chosen = ("--only-binary=:all:", "--python-version", version, "--implementation", "cp", *tags)
+    folder = out / "wheels"
+    folder.mkdir(parents=True)
+    _pip("download", "--dest", str(folder), *chosen, wheel)
+    for _ in range(_ROUNDS):
+        # pip works out what a wheel asks for with the markers of the system that it runs on.
+        missing = missing_wheels(folder, markers_of(platform, version))
+        if not missing:
+            break
+        _pip("download", "--dest", str(folder), *chosen, *missing)
+    else:
+        raise LookupError(", ".join(missing))
+    needed = _needed(folder, markers_of(platform, version))
+    for other in folder.glob("*.whl"):
+        if parse_wheel_filename(other.name)[0] not in needed:
+            other.unlink()
     windows = platform.startswith("windows")
-    text = _INSTALL_CMD if windows else _INSTALL_SH
-    _write(out / ("install.cmd" if windows else "install.sh"), text.format(version=_FOR))
+    _pip("download", "--no-deps", "--dest", str(out / "uv-wheel"), *chosen, "uv")
+    _take_program(out / "uv-wheel", out / ("uv.exe" if windows else "uv"))
+    text = _FIRST_CMD if windows else _FIRST_SH
+    _write(out / ("understave.cmd" if windows else "understave"), text.format(version=version))
+
+
+def _take_program(folder: Path, program: Path) -> None:
+    """Take a program out of the only wheel in a folder, and the folder away."""
+    (wheel,) = folder.glob("*.whl")
+    with zipfile.ZipFile(wheel) as packed:
+        (name,) = (n for n in packed.namelist() if n.endswith(f".data/scripts/{program.name}"))
+        program.write_bytes(packed.read(name))
+    program.chmod(0o755)
+    shutil.rmtree(folder)
+
+
+def markers_of(platform: str, version: str) -> dict[str, str]:
+    """Return the environment markers of a system (PyPA specifications, "Dependency specifiers")."""
+    system, machine = platform.split("-")
+    name, platform_name = {"linux": ("posix", "linux"), "macos": ("posix", "darwin")}.get(
+        system, ("nt", "win32")
+    )
+    return {
+        "os_name": name,
+        "sys_platform": platform_name,
+        "platform_system": {"linux": "Linux", "macos": "Darwin"}.get(system, "Windows"),
+        "platform_machine": "AMD64" if name == "nt" else machine,
+        "python_version": version,
+        "python_full_version": f"{version}.0",
+        "implementation_name": "cpython",
+        "platform_python_implementation": "CPython",
+    }
+
+
+def _needed(folder: Path, markers: Mapping[str, str]) -> dict[str, list[Requirement]]:
+    """What Understave and the wheels in a folder ask for there, by package, itself included."""
+    asked: dict[str, list[Requirement]] = {}
+    waiting = [Requirement("understave")]
+    seen = set()
+    while waiting:
+        wanted = waiting.pop()
+        if str(wanted) in seen:
+            continue
+        seen.add(str(wanted))
+        name = canonicalize_name(wanted.name)
+        asked.setdefault(name, []).append(wanted)
+        for wheel in folder.glob("*.whl"):
+            if parse_wheel_filename(wheel.name)[0] != name:
+                continue
+            for line in _required_by(wheel):
+                other = Requirement(line)
+                extras = wanted.extras or {""}
+                if other.marker is None or any(
+                    other.marker.evaluate({**markers, "extra": e}) for e in extras
+                ):
+                    other.marker = None
+                    waiting.append(other)
+    return asked
+
+
+def _required_by(wheel: Path) -> list[str]:
+    with zipfile.ZipFile(wheel) as packed:
+        (name,) = (n for n in packed.namelist() if n.count("/") == 1 and n.endswith(".dist-info/METADATA"))
+        return HeaderParser().parsestr(packed.read(name).decode()).get_all("Requires-Dist") or []
+
+
+def missing_wheels(folder: Path, markers: Mapping[str, str]) -> list[str]:
+    """Return what Understave would ask for on a system and does not find in a folder of wheels."""
+    there = [parse_wheel_filename(wheel.name)[:2] for wheel in folder.glob("*.whl")]
+    return sorted(
+        str(wanted)
+        for name, asked in _needed(folder, markers).items()
+        for wanted in asked
+        if not any(found == name and wanted.specifier.contains(v, prereleases=True) for found, v in there)
+    )
 
 
 def _pip(*arguments: str) -> None:
@@ -191,6 +315,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     reader.add_argument(
         "--wheels", choices=sorted(PLATFORMS), metavar="PLATFORM", help=", ".join(sorted(PLATFORMS))
     )
+    reader.add_argument("--python", default=_FOR, help=f"the Python that --wheels are for (default: {_FOR})")
     reader.add_argument("--zip", action="store_true", help="pack it too, as .zip on Windows, else as .tar.gz")
     options = reader.parse_args(arguments)
     system = options.wheels or f"{sysconfig.get_platform()}"
@@ -201,11 +326,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 2
     try:
         if options.wheels:
-            wheels(out, options.wheels, options.wheel)
+            wheels(out, options.wheels, options.wheel, options.python)
         else:
             build(out, options.wheel)
     except subprocess.CalledProcessError as error:
         print(f"pip could not provide the packages (it ended with {error.returncode}).", file=sys.stderr)
+        shutil.rmtree(out, ignore_errors=True)
+        return 1
+    except LookupError as missing:
+        print(f"The index has no wheels of {missing} for {system}.", file=sys.stderr)
         shutil.rmtree(out, ignore_errors=True)
         return 1
     size = sum(p.stat().st_size for p in out.rglob("*") if p.is_file() and not p.is_symlink()) / 1e6

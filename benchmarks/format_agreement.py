@@ -58,6 +58,7 @@ import os
 import random
 import re
 import warnings
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -97,21 +98,71 @@ class Case:
     references: Mapping[str, Callable[[], Notes]]
 
 
-def flat(notes: Notes, spelled: bool = True) -> Notes:
-    """Return notes by their moment alone, without bars and staves, from the first one on.
+def flat(notes: Notes, spelled: bool = True, zero: float | None = None) -> Notes:
+    """Return notes by their moment alone, without bars and staves, from the first one (or `zero`) on.
 
     Without `spelled` the key of the keyboard counts in place of the name, and no length.
     """
-    zero = min((moment for _, moment in notes), default=0.0)
+    if zero is None:
+        zero = min((moment for _, moment in notes), default=0.0)
     out = []
     for mark, moment in notes:
         at = round(moment - zero, 3) + 0.0
         if spelled:
             out.append((mark._replace(bar=0, place=at, staff=1), at))
         else:
-            midi = 12 * mark.octave + {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}[mark.letter]
-            out.append((Mark(0, at, 0.0, "C", midi + mark.alter, 0, 1, False), at))
+            out.append((Mark(0, at, 0.0, "C", _key(mark), 0, 1, False), at))
     return out
+
+
+def laid_on(ours: Notes, theirs: Notes) -> tuple[Notes, int]:
+    """Return the notes of the other reader moved so that bars begin together, and how often that changed.
+
+    A bar that is longer in one of the two moves all that follows; so each bar of ours looks where most of
+    its notes stand in the other, staying where the bar before stood unless more of them fit elsewhere.
+    """
+    zero = min((moment for _, moment in ours), default=0.0)
+    first = min((moment for _, moment in theirs), default=0.0)
+    when: dict[int, list[Fraction]] = {}
+    names: dict[tuple[Fraction, int], str] = {}
+    for mark, moment in theirs:
+        at, key = _grid(moment - first), _key(mark)
+        names[at, key] = ""
+        when.setdefault(key, []).append(at)
+    bars: dict[int, dict[tuple[Fraction, int], str]] = {}
+    for mark, moment in ours:
+        bars.setdefault(mark.bar, {})[_grid(moment - zero), _key(mark)] = ""
+    shift, moves = Fraction(0), 0
+    starts: list[Fraction] = []
+    shifts: list[Fraction] = []
+    for _, here in sorted(bars.items(), key=lambda bar: min(at for at, _ in bar[1])):
+        found = _best_shift(here, names, when, shift)
+        moves += found != shift
+        shift = found
+        starts.append(min(at for at, _ in here) + shift)
+        shifts.append(shift)
+    if not moves:
+        return theirs, 0
+    out: Notes = []
+    for mark, moment in theirs:
+        at = _grid(moment - first)
+        bar = max(0, bisect_right(starts, at) - 1)
+        out.append((mark, round(float(at - shifts[bar]), 3)))
+    return out, moves
+
+
+def _grid(moment: float) -> Fraction:
+    """A moment on a grid fine enough for all tuplets that occur, so that two readers' floats are one value."""
+    return Fraction(round(moment * _GRID), _GRID)
+
+
+_GRID = 1680
+"""Parts of a quarter note: all of up to 8, and 12, 16 and 24 to the quarter fall on it."""
+
+
+def _key(mark: Mark) -> int:
+    steps = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+    return 12 * mark.octave + steps[mark.letter] + mark.alter
 
 
 # --- references ----------------------------------------------------------------------------------
@@ -462,6 +513,9 @@ class _Row:
     ours: int = 0
     larger: int = 0
     agree: int = 0
+    laid_on: int = 0
+    moved: int = 0
+    whole: int = 0
     classes: Counter[str] = field(default_factory=Counter)
 
 
@@ -470,7 +524,8 @@ def measure(cases: Iterable[Case], spelled: bool, say: Callable[[str], None]) ->
     rows: dict[str, _Row] = {}
     for case in cases:
         try:
-            ours = flat(case.ours(), spelled)
+            barred = case.ours()
+            ours = flat(barred, spelled)
         except UnderstaveError as error:
             say(f"## {case.name}\nnot read: {error}")
             rows.setdefault("not read by us", _Row()).failed += 1
@@ -481,7 +536,8 @@ def measure(cases: Iterable[Case], spelled: bool, say: Callable[[str], None]) ->
             try:
                 with contextlib.redirect_stdout(io.StringIO()), warnings.catch_warnings():
                     warnings.simplefilter("ignore")
-                    theirs = flat(get(), spelled)
+                    given = get()
+                    theirs = flat(given, spelled)
             except Exception as error:
                 row.failed += 1
                 say(f"## {case.name}\n{name} failed: {type(error).__name__}: {error}")
@@ -489,6 +545,12 @@ def measure(cases: Iterable[Case], spelled: bool, say: Callable[[str], None]) ->
             tally, lines = compare(ours, theirs)
             row.files, row.ours, row.larger = row.files + 1, row.ours + tally.ours, row.larger + tally.larger
             row.agree += tally.agree
+            moved, moves = laid_on(barred, given)
+            if moves:
+                tally, lines = compare(ours, flat(moved, spelled, 0.0))
+            row.laid_on += tally.agree
+            row.moved += moves
+            row.whole += tally.agree == tally.larger
             row.classes.update({k: v for k, v in tally.classes.items() if v})
             if lines:
                 say(f"## {case.name} {name}\n" + "\n".join(lines[:100]))
@@ -499,6 +561,7 @@ def measure(cases: Iterable[Case], spelled: bool, say: Callable[[str], None]) ->
             shared = (read[0] & read[1]) - mine
             row.files, row.ours, row.larger = row.files + 1, row.ours + len(ours), row.larger + len(ours)
             row.agree += len(ours) - against.total()
+            row.whole += not against and not shared
             row.classes.update({"only ours": against.total(), "only theirs": shared.total()})
             if against or shared:
                 say(f"## {case.name} both\nonly ours {sorted(against)[:20]}")
@@ -522,9 +585,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     formats = options.formats.split(",")
     if BESIDE in formats:
         print_beside_scores()
-    print(
-        f"{'format':9} {'reference':14} {'files':>5} {'failed':>6} {'notes':>8} {'agree':>7}  disagreements"
-    )
+    heads = f"{'files':>5} {'whole':>5} {'failed':>6} {'notes':>8} {'agree':>7} {'laid on':>7} {'moved':>5}"
+    print(f"{'format':9} {'reference':14} {heads}  disagreements left")
     with (
         open(options.details or os.devnull, "w", encoding="utf-8") as details,
         tempfile.TemporaryDirectory() as folder,
@@ -539,10 +601,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
         for name in (f for f in formats if f != BESIDE):
             rows = measure(makers[name](), name != "midi", lambda text: print(text, file=details))
             for reference, t in rows.items():
-                share = 100 * t.agree / max(1, t.larger)
+                shares = f"{100 * t.agree / max(1, t.larger):7.3f} {100 * t.laid_on / max(1, t.larger):7.3f}"
                 told = ", ".join(f"{k} {v}" for k, v in t.classes.most_common())
                 print(
-                    f"{name:9} {reference:14} {t.files:5} {t.failed:6} {t.ours:8} {share:7.3f}  {told}",
+                    f"{name:9} {reference:14} {t.files:5} {t.whole:5} {t.failed:6} {t.ours:8} {shares} "
+                    f"{t.moved:5}  {told}",
                     flush=True,
                 )
 

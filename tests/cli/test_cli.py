@@ -149,10 +149,19 @@ def test_a_wrong_correction_is_explained(lesson, capsys, arguments, sentence):
 def test_a_score_without_a_title_is_called_after_its_file_now_and_later(tmp_path, capsys):
     tune = tmp_path / "Evening tune.abc"
     tune.write_text("X:1\nM:3/4\nL:1/4\nK:D\nDFA|dAF|GEC|D3|]\n")
-    assert main(["lesson", str(tune), "--out", str(tmp_path / "out"), "--no-sound"]) == 0
-    assert "Evening tune: " in capsys.readouterr().out
+    analysis = tmp_path / "mine.txt"
+    analysis.write_text("m1 D: vi6\nm2 I\nm3 vii/o7\nm4 I\n".replace("/o", "ø"), encoding="utf-8")
+    made = ["lesson", str(tune), "--out", str(tmp_path / "out"), "--no-sound", "--analysis", str(analysis)]
+    assert main(made) == 0
+    said = capsys.readouterr().out
+    assert "Evening tune: " in said
+    # What differs from the reading was taken over, and the lesson says where.
+    assert "corrected from mine.txt, in bars 1, 3." in " ".join(said.split())
     assert main(["show", str(tmp_path / "out")]) == 0
-    assert "Evening tune" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "Evening tune" in said
+    assert "vi6" in said
+    assert "viiø7" in said
     assert main(["lesson", str(tmp_path / "out"), "--no-sound"]) == 0
     assert (
         json.loads((tmp_path / "out" / "exports" / "reading.json").read_text())["piece"]["title"]

@@ -5,9 +5,11 @@ from __future__ import annotations
 import io
 import re
 import zlib
+from collections.abc import Iterator
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -148,6 +150,20 @@ def test_bookmarks_lead_to_the_keys() -> None:
         ("E♭ minor", 0),
         ("E♭ major", len(pdf.pages) - 1),
     ]
+    # A heading with nothing in it is one that a screen reader stops at for nothing (WCAG 1.3.1).
+    headings = [e for e in tagged(pdf.trailer["/Root"]["/StructTreeRoot"]) if e.get("/S") in ("/H1", "/H2")]
+    assert [e["/S"] for e in headings] == ["/H1", "/H2", "/H2", "/H2"]
+    assert all(list(tagged(e)) or e.get("/K") not in (None, []) for e in headings)
+
+
+def tagged(element: Any) -> Iterator[Any]:
+    """The elements below one in the tree of tags (ISO 32000-1, 14.7.2)."""
+    below = element.get("/K", [])
+    for child in below if isinstance(below, list) else [below]:
+        found = child.get_object()
+        if isinstance(found, dict) and "/S" in found:
+            yield found
+            yield from tagged(found)
 
 
 def test_the_text_lies_over_its_outlines_and_is_not_seen() -> None:

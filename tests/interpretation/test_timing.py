@@ -14,10 +14,11 @@ from pathlib import Path
 import pytest
 from tests.partial import event as made
 
+from understave.findings.phrases import PHRASE, PhraseDetails
 from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
 from understave.interpretation.tension import tension
-from understave.interpretation.timing import FINAL, slowing, timing
+from understave.interpretation.timing import FINAL, _is_plain, slowing, timing
 from understave.score.model import Direction, Score
 from understave.wording import LEVELS, SPOKEN, say
 from understave.wording.playing import tell_plan
@@ -158,3 +159,20 @@ def test_bends_of_the_examples_are_modest_in_order_and_can_be_told(name):
         for level in LEVELS:
             for language in SPOKEN:
                 assert b.why is None or say(b.why, score, level, language)
+
+
+@pytest.mark.parametrize(
+    ("reasons", "told"),
+    [
+        (("rest", "end of a slur"), True),
+        (("authentic close",), True),
+        # Of itself a long note, or a chord that stays, ends nothing.
+        (("long note",), False),
+        (("harmony stands still",), False),
+        (("half close", "harmony stands still"), False),
+    ],
+)
+def test_the_end_of_a_phrase_is_told_where_a_sign_shows_it(reasons: tuple[str, ...], told: bool) -> None:
+    details = PhraseDetails(number=1, bars=Fraction(4), reasons=reasons)
+    phrase = PHRASE.event("phrase", Fraction(0), Fraction(16), (), 0.6, details)
+    assert _is_plain(phrase) == told

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from rich.console import Console
 from rich.table import Table
 
+from understave.cli.habits import offer_habits
 from understave.cli.sources import place_named, tell_unfinished
 from understave.errors import UnderstaveError
 
@@ -93,6 +94,7 @@ def _correct(arguments: argparse.Namespace, console: Console) -> int:
     console.print(f"Kept as correction{'s' if len(entries) > 1 else ''} {names}. {again}", highlight=False)
     if arguments.carry:
         _carry(folder, score, decided, console)
+    offer_habits(folder.path, console)
     return 0
 
 

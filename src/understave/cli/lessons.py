@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from rich.console import Console
 
 from understave.cli.arguments import add_words, between, chosen, language_named, paper_named
+from understave.cli.habits import habits_for, offer_habits
 from understave.cli.outputs import STANDARD
 from understave.cli.sources import given_file
 from understave.doctor import has_screen
@@ -112,6 +113,7 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
         instrument=_piano(arguments.instrument),
         sound=not arguments.no_sound,
         analysis=arguments.analysis,
+        habits=habits_for(source, out),
         elsewhere=_elsewhere(arguments.repertoire),
     )
     shown = console.is_terminal
@@ -148,6 +150,7 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
         console.print(f"Made again: {again}. Kept as it was: {', '.join(lesson.kept)}.", highlight=False)
     if arguments.list:
         _list_files(lesson, console)
+    offer_habits(lesson.folder.path, console)
     page = lesson.folder.exports / "page.html"
     console.print(f"Open {page}", highlight=False)
     if arguments.open and has_screen():

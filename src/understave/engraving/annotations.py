@@ -41,7 +41,7 @@ from understave.engraving.options import Options
 from understave.harmony.reading import Reading, Span
 from understave.score.model import Score
 from understave.theory.chord_symbol import chord_symbol
-from understave.theory.convention_choices import current
+from understave.theory.convention_choices import by_roots, current
 from understave.theory.figured_bass import Figures, figures_of_chord
 from understave.theory.key import Key
 
@@ -106,7 +106,7 @@ def annotate(
         return [c for c in _changes(reading.spans, same) if c[2] > start and c[1].start < end]
 
     chords = shown(lambda a, b: (a.key, a.numeral, a.fixed) == (b.key, b.numeral, b.fixed))
-    keys = shown(lambda a, b: a.key == b.key)
+    keys = [] if by_roots() else shown(lambda a, b: a.key == b.key)
     numerals = [
         numeral_wording(
             span, options.colours, span.confidence < options.doubt_below and not span.fixed, options.language

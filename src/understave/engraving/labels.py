@@ -15,7 +15,8 @@ from understave.engraving.geometry import Box
 from understave.engraving.lettering import Face, Placed, Runs
 from understave.engraving.palette import INK, SOFT, Function, colour_of, function_of
 from understave.harmony.reading import Span
-from understave.theory.convention_choices import current
+from understave.theory.chord_symbol import chord_symbol
+from understave.theory.convention_choices import by_roots, current
 from understave.theory.conventions import BESIDE, Written, key_letter, symbol_text, written
 from understave.theory.figured_bass import Figures
 from understave.theory.key import Key
@@ -99,11 +100,17 @@ class Wording:
 
 
 def numeral_wording(span: Span, coloured: bool, doubtful: bool, language: Language = "en") -> Wording:
-    """The label of a span: its numeral, a raised question mark where the reading is in doubt."""
-    label = written(span.numeral, span.key.mode)
-    parts = [*_numeral_parts(label)]
+    """The label of a span: its numeral, a raised question mark where the reading is in doubt.
+
+    Where there are no keys to speak of it is the chord's root and kind; what the teacher has set stays.
+    """
     said = phrasebook(language).spoken
-    words = spoken(label, language)
+    if by_roots() and not span.fixed:
+        symbol = symbol_wording(chord_symbol(span.numeral.chord(span.key)))
+        parts, words, coloured = [*symbol.parts], symbol.words, False
+    else:
+        label = written(span.numeral, span.key.mode)
+        parts, words = [*_numeral_parts(label)], spoken(label, language)
     if doubtful:
         parts.append(Text("\u200a?", BOLD, _FIGURE_SIZE, 420.0, soft=True))
         words = said["uncertain"].format(label=words)

@@ -10,11 +10,13 @@ from typing import Any, Literal
 
 import typst
 
-from understave.engraving.text_layer import texts_of
+from understave.engraving.text_layer import Written, texts_of
 from understave.errors import UnderstaveError
 from understave.theory.vocabulary import Language
 
 _SIZE = re.compile(r'<svg[^>]*? width="([\d.]+)mm" height="([\d.]+)mm"')
+_FOOT_MM = 25.0
+"""How high the foot of a page may reach."""
 _TITLE = re.compile(r'<svg[^>]*? aria-label="(.*?)(?: ?page \d+ of \d+)?"')
 
 
@@ -48,18 +50,21 @@ _TEMPLATE = """
 #set document(title: data.title, date: none)
 #set page(margin: 0pt, fill: white)
 #set text(font: "Libertinus Serif", fill: rgb(0, 0, 0, 0%), lang: data.language)
-// A heading is a bookmark here; what it says is in the picture and in the layer of text.
-#show heading: none
-// Text that is not seen, as wide as the outlines under it.
-#let laid(words, x, y, width, size) = place(top + left, dx: x * 1mm, dy: y * 1mm, context {
-  let line = box(text(size: size * 1mm, top-edge: "baseline", bottom-edge: "baseline", words))
-  scale(x: 100% * (width * 1mm / calc.max(measure(line).width, 0.01mm)), origin: left, line)
+// Text that is not seen, as wide as the outlines under it. What is a heading is a bookmark too; what comes
+// again at the foot of each page is no part of what is read aloud.
+#let laid(words, x, y, width, size, level) = place(top + left, dx: x * 1mm, dy: y * 1mm, context {
+  let plain = text.with(
+    size: size * 1mm, weight: "regular", top-edge: "baseline", bottom-edge: "baseline",
+  )
+  show heading: it => box(plain(it.body))
+  let line = box(plain(words))
+  let set-wide = scale.with(x: 100% * (width * 1mm / calc.max(measure(line).width, 0.01mm)), origin: left)
+  if level > 0 { set-wide(heading(level: level, words)) }
+  else if level < 0 { pdf.artifact(kind: "footer", set-wide(line)) }
+  else { set-wide(line) }
 })
 #for (number, page-data) in data.pages.enumerate() {
   page(width: page-data.width * 1mm, height: page-data.height * 1mm, {
-    for (level, words, y) in page-data.bookmarks {
-      place(top + left, dy: y * 1mm, heading(level: level, words))
-    }
     place(top + left, image(
       bytes(sys.inputs.at("page" + str(number))),
       format: "svg", alt: data.title, width: 100%, height: 100%,
@@ -103,31 +108,30 @@ def _compile(
 
 
 def _laid_out(pages: Sequence[str], title: str, with_texts: bool) -> list[dict[str, Any]]:
-    """The size of each page in millimetres, the texts to lay over it and its bookmarks, as plain values.
+    """The size of each page in millimetres and the texts to lay over it, as plain values.
 
-    Bookmarks are the title and, under it, each key where it begins.
+    Each text comes with its place, width, size and level: 1 for the title, 2 for a key where it begins (1
+    where there is no title), below 0 for what stands at the foot of each page, 0 for all else.
     """
     laid = []
     for number, page in enumerate(pages):
         width, height = _size_mm(page)
-        texts = texts_of(page) if with_texts else ()
-        bookmarks: list[tuple[int, str, float]] = []
-        if with_texts and title and number == 0:
-            bookmarks.append((1, title, 0.0))
-        bookmarks += [
-            (2 if title else 1, written.text, max(0.0, written.y - written.size))
-            for written in texts
-            # In brackets stands a key that goes on from the system before.
-            if written.role == "key" and not written.text.startswith("(")
+        texts = [
+            (w.text, w.x, w.y, w.width, w.size, _level(w, title, number, height))
+            for w in (texts_of(page) if with_texts else ())
         ]
-        laid.append(
-            {
-                "width": width,
-                "height": height,
-                "texts": [
-                    (written.text, written.x, written.y, written.width, written.size) for written in texts
-                ],
-                "bookmarks": bookmarks,
-            }
-        )
+        if with_texts and title and number == 0 and not any(text[-1] == 1 for text in texts):
+            texts.insert(0, (title, 0.0, 1.0, 1.0, 1.0, 1))  # printed on several lines, or not at all
+        laid.append({"width": width, "height": height, "texts": texts})
     return laid
+
+
+def _level(written: Written, title: str, page: int, height: float) -> int:
+    if written.role == "words" and written.text == title and page == 0:
+        return 1
+    if written.role == "words" and page > 0 and written.y > height - _FOOT_MM:
+        return -1 if written.text == title or written.text.isdigit() else 0
+    # In brackets stands a key that goes on from the system before.
+    if written.role == "key" and not written.text.startswith("("):
+        return 2 if title else 1
+    return 0

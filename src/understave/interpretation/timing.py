@@ -244,7 +244,29 @@ def _phrase_end(piece: _Piece, phrase: Event, start: Fraction, by: float) -> _Sh
     ]
     arrival = max(start, *own) if own else start
     why = piece.event("phrase end", start, end, arrival, 1 - left, sure)
-    return _Shape(points, why, arrival)
+    return _Shape(points, why if _is_plain(phrase) else None, arrival)
+
+
+def _is_plain(phrase: Event) -> bool:
+    """Whether it is plain to see that a phrase ends: by a sign of its own, on no chord that goes on."""
+    found = PHRASE.of(phrase)
+    if found is None or not found.reasons:
+        # A phrase that the teacher or another reader set has no signs to be weighed.
+        return phrase.confidence >= _TOLD
+    reasons = set(found.reasons)
+    goes_on = "half close" in reasons and "harmony stands still" in reasons
+    return phrase.confidence >= _TOLD and bool(reasons & _SIGNS) and not goes_on
+
+
+_TOLD = 0.35
+"""Confidence from which on the end of a phrase is told (set by ear)."""
+_SIGNS = frozenset(
+    (
+        *("rest", "silence", "fermata", "double bar", "end of a slur", "a new slur from the upbeat"),
+        *("authentic close", "half close", "plagal close", "phrygian close", "end of the piece"),
+    )
+)
+"""What shows the end of a phrase to everyone; a long note or a chord that stays does not."""
 
 
 def _resolutions(

@@ -30,8 +30,9 @@ from understave.export.reading_data import reading_csv, reading_json
 from understave.findings import read, with_events
 from understave.harmony import corrections
 from understave.harmony.adopted import read_as
-from understave.harmony.ground import functional
+from understave.harmony.ground import goes_by_keys
 from understave.harmony.key_length import trust_for
+from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.reading import Correction, Event, Reading
 from understave.harmony.romantext import write_romantext
 from understave.interpretation.perform import clock
@@ -52,6 +53,7 @@ from understave.lesson.folder import (
     is_lesson_folder,
     keys_last,
     open_folder,
+    set_habits,
     titled,
 )
 from understave.lesson.voices import voices
@@ -139,7 +141,8 @@ class LessonOptions:
     a lesson made before; `level` is that of the words, `language` that of all words; `minutes` is how long
     the lesson may be, `rate` how many words a minute the teacher speaks; `analysis` is one written by hand
     (RomanText): where the reading differs from it, it becomes corrections, beside those made before;
-    `instrument` is the name of what everything sounds on, one plan for all of them;
+    `instrument` is the name of what everything sounds on, one plan for all of them; `habits` are the
+    teacher's, that a new lesson is read with (one made before has its own in its settings);
     `elsewhere` tells other pieces, (title, composer), in which the same happens, for advanced students.
     """
 
@@ -153,6 +156,7 @@ class LessonOptions:
     instrument: str | None = None
     sound: bool = True
     analysis: Path | None = None
+    habits: Habits = NO_HABITS
     elsewhere: Callable[[Event, str], Sequence[tuple[str, str]]] | None = None
 
 
@@ -247,7 +251,7 @@ def _made(
     if kept is not None and known:
         reading, plan = kept.reading, kept.plan
     else:
-        reading, added = _read(score, out, options.analysis)
+        reading, added = _read(score, out, options)
         on_step("planning how to play it")
         on_progress(0.08)
         plan = make_plan(score, reading)
@@ -256,29 +260,36 @@ def _made(
     exports = out / EXPORTS
     before = remembered(exports).get("facts", {})
     usual = _usual(before, asked)
-    work, seconds = _work(score, reading, plan, wishes, asked, name, options, usual)
-    if options.sound:
-        work = replace(work, voices=voices(out, [stop.id for stop in work.stops]))
-    facts = _facts(work)
+    roots = not goes_by_keys(reading.spans, (*corrections.load(out / CORRECTIONS), *added))
+    with following(current(), _home(reading), roots):
+        work, seconds = _work(score, reading, plan, wishes, asked, name, options, usual)
+        if options.sound:
+            work = replace(work, voices=voices(out, [stop.id for stop in work.stops]))
+        facts = _facts(work)
 
     def told(share: float, text: str) -> None:
         on_progress(0.13 + 0.87 * share)
         if text:
             on_step(f"making {text}")
 
-    parts = [_as_written(part, current(), _home(reading)) for part in _parts(work)]
+    with following(current(), _home(reading), roots):
+        parts = [_as_written(part, current(), _home(reading), roots) for part in _parts(work)]
 
     def settle() -> None:
         """Make the folder a lesson: not before everything is made, so that what is refused leaves nothing."""
+        new = not is_lesson_folder(out)
         folder = create_folder(out, source, score.title, score.composer, options.replace_score)
+        if new and options.habits != NO_HABITS:
+            set_habits(folder.path, options.habits, by_hand=False)
         edits.keep_asked(folder.path / SETTINGS, _to_keep(asked, options))
         corrections.append_step(folder.path / CORRECTIONS, added)
 
     built = build(exports, parts, told, processes, facts, settle)
     folder = open_folder(out)
-    faults = _faults(work)
+    with following(current(), _home(reading), roots):
+        faults = _faults(work)
     notes = (
-        *(() if functional(reading.spans) else (phrasebook(asked.language).phrases["hardly_keys"],)),
+        *((phrasebook(asked.language).phrases["hardly_keys"],) if roots else ()),
         *(
             f"What you wrote for the stop {n!r} has no stop now; it stays in {SETTINGS}."
             for n in edits.without_place(work.stops, wishes)
@@ -289,7 +300,7 @@ def _made(
     changes = (
         *unfinished,
         *_changes(before, facts),
-        *_taken_over(added, options.analysis),
+        *_taken_over(score, added, options.analysis),
         *(f"{path.name} had been changed by hand; your version is now {path}." for path in built.aside),
         *notes,
     )
@@ -348,9 +359,9 @@ def _same(kept: memory.Found, source: Path, out: Path, name: str, options: Lesso
     )
 
 
-def _read(score: Score, out: Path, analysis: Path | None) -> tuple[Reading, tuple[Correction, ...]]:
-    decided = corrections.load(out / CORRECTIONS)
-    length, habits = keys_last(out), habits_of(out)
+def _read(score: Score, out: Path, options: LessonOptions) -> tuple[Reading, tuple[Correction, ...]]:
+    decided, analysis = corrections.load(out / CORRECTIONS), options.analysis
+    length, habits = keys_last(out), habits_of(out) if is_lesson_folder(out) else options.habits
     if analysis is None:
         return read(score, decided, length, habits), ()
     try:
@@ -361,10 +372,12 @@ def _read(score: Score, out: Path, analysis: Path | None) -> tuple[Reading, tupl
     return with_events(score, reading), added
 
 
-def _taken_over(added: Sequence[Correction], analysis: Path | None) -> tuple[str, ...]:
+def _taken_over(score: Score, added: Sequence[Correction], analysis: Path | None) -> tuple[str, ...]:
     if not added or analysis is None:
         return ()
-    bars = ", ".join(dict.fromkeys(correction.measure for correction in added))
+    # A later round may have gone back to an earlier bar; the bars are told as they stand in the score.
+    placed = sorted(added, key=lambda c: score.time_of(c.measure, c.beat))
+    bars = ", ".join(dict.fromkeys(correction.measure for correction in placed))
     return (f"{len(added)} chords were corrected from {analysis.name}, in bars {bars}.",)
 
 
@@ -621,19 +634,21 @@ def _home(reading: Reading) -> Mode | None:
     return home_of(reading).mode if reading.spans else None
 
 
-def _as_written(part: Part, conventions: Conventions, home: Mode | None) -> Part:
-    """Return a part that follows conventions wherever it is made, and is made again when they change."""
-    chosen = departing(conventions)
+def _as_written(part: Part, conventions: Conventions, home: Mode | None, roots: bool = False) -> Part:
+    """Return a part that follows conventions wherever it is made, and is made again when they change; with
+    `roots` chords are named by root and kind there.
+    """
+    chosen = {**departing(conventions), **({"chords": "by root and kind"} if roots else {})}
     if not chosen or part.name in _WITHOUT_LABELS:
         return part
     inputs = {**part.inputs, "the conventions": digest(chosen)}
-    return replace(part, inputs=inputs, make=partial(_followed, conventions, home, part.make))
+    return replace(part, inputs=inputs, make=partial(_followed, conventions, home, roots, part.make))
 
 
 def _followed(
-    conventions: Conventions, home: Mode | None, make: Callable[[Given], Files], given: Given
+    conventions: Conventions, home: Mode | None, roots: bool, make: Callable[[Given], Files], given: Given
 ) -> Files:
-    with following(conventions, home):
+    with following(conventions, home, roots):
         return make(given)
 
 

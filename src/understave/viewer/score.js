@@ -128,7 +128,10 @@ export class StaveScore extends HTMLElement {
     const same = this.#shown.length > 0 && bars.length === this.#bars.length && bars.every((bar, i) => bar.id === this.#bars[i].id);
     this.#bars = bars;
     // Other seconds and words for the same bars: what is drawn stays, with the lanes that were drawn since.
-    if (same) return this.#arrange();
+    if (same) {
+      this.#arrange();
+      return;
+    }
     this.#layout = null;
     this.#show();
   }

@@ -44,6 +44,14 @@ def test_letters_repeat_away_from_middle_c(token: str, name: str) -> None:
     assert one("4" + token).notes[0].pitch.name == name
 
 
+@pytest.mark.parametrize(
+    ("token", "name"), [("2.dd^#", "D#5"), ("(8a;-/", "Ab4"), ("4c'##", "C##4"), ("4f^", "F4")]
+)
+def test_an_accidental_may_stand_behind_an_articulation(token: str, name: str) -> None:
+    # As two mazurkas of the open data have it; music21 reads them so too.
+    assert one(token).notes[0].pitch.name == name
+
+
 def test_spines_split_join_and_number_their_voices() -> None:
     score = read(
         "**kern **kern", "*staff2 *staff1", "*M2/4 *M2/4", "=1 =1",

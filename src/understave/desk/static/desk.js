@@ -518,7 +518,7 @@ addEventListener("keydown", (event) => {
   else if (!row) return;
   else if (key === "h") void chord.hear(event.shiftKey ? "next" : "chord");
   else if (event.shiftKey && /^Digit[1-9]$/.test(event.code) && row.others[Number(event.code[5]) - 1]) void chord.hear(String(Number(event.code[5]) - 1));
-  else if (event.key === "Enter" && !onButton && chord.takePlayed());
+  else if (event.key === "Enter" && !onButton && chord.takePlayed()) event.preventDefault();
   else if (/^[1-9]$/.test(key) && row.others[Number(key) - 1]) void wish({ what: "take", start: begin, index: Number(key) - 1 });
   else if (key === "0" && !row.fixed) void wish({ what: "take", start: begin, index: -1 });
   else if (key === "[") move(-1);

@@ -63,7 +63,10 @@ export class DeskPlayed extends HTMLElement {
     this.#draw(answer.names, answer.names.length > 0 ? word("played_in", { key: answer.keyName }) : word("played_none"));
   }
 
-  /** @param {typeof this.#found} found @param {string} said */
+  /**
+   * @param {any[]} found
+   * @param {string} said
+   */
   #draw(found, said) {
     this.#found = found;
     this.#said.textContent = said;

@@ -33,6 +33,7 @@ from understave.score.write import with_source
 from understave.theory.pitch import Pitch
 
 _PITCH = re.compile(r"(([a-g])\2*|([A-G])\3*)(#+|-+|n?)([XxyY]*)([<>]?)")
+_LATE_SIGN = re.compile(r"[#-]")
 _DURATION = re.compile(r"(\d{1,4})(?:%(\d{1,3}))?(\.*)")
 _RECORD = re.compile(r"!!!\s*([A-Za-z0-9_-]+)[^:]*:\s*(.*)")
 _METER = re.compile(r"\*M(\d+(?:\+\d+)*)/(\d+)$")
@@ -414,7 +415,9 @@ def _notes(reader: _Reader, staff: _Staff, token: str, voice: int, moment: Fract
         if not m or "r" in piece:
             continue
         octave = 3 + len(m[1]) if m[2] else 4 - len(m[1])
-        pitch = Pitch(m[1][0].upper(), m[4].count("#") - m[4].count("-"), octave)
+        # The accidental need not follow the letter at once; an articulation may stand between them.
+        sign = m[4] or "".join(_LATE_SIGN.findall(piece, m.end()))
+        pitch = Pitch(m[1][0].upper(), sign.count("#") - sign.count("-"), octave)
         grace = "q" in piece or "Q" in piece or duration == 0
         index = staff.index + (
             -1 if m[6] and m[6] == reader.above else 1 if m[6] and m[6] == reader.below else 0
