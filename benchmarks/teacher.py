@@ -159,8 +159,10 @@ def _stops(hand: Hand) -> None:
         hand.press("Tab")
         hand.until("(n) => document.querySelectorAll('.yours').length > n", k)
     count = hand.page.locator(".stop-card").count()
-    hand.click(f"{cards}{count - 1} >> summary")
-    hand.click(f"{cards}{count - 1} >> .hear button >> nth=-1")
+    last = f"{cards}{count - 1}"
+    if not hand.page.locator(f"{last} >> .stop-card[open]").count():
+        hand.click(f"{last} >> summary")
+    hand.click(f"{last} >> .stop-card > .hear > button >> nth=-1")
     hand.until("(n) => document.querySelectorAll('.stop-card').length < n", count)
 
 

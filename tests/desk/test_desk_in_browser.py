@@ -405,7 +405,7 @@ def test_the_lesson_is_built_and_exported_and_can_be_stopped(page, folder):
     until(page, "document.querySelector('.making').innerText.includes('The lesson is made')", 500)
     assert (folder / "exports" / "student.pdf").is_file()
     exported = lesson_values((folder / "exports" / "page.html").read_text(encoding="utf-8"))
-    assert any("Words of my own." in stop.values() for stop in exported["stops"])
+    assert any("Words of my own." in stop["words"] for stop in exported["stops"])
     with page.context.expect_page() as shown:
         page.get_by_role("link", name="Look at the lesson page").click()
     lesson = shown.value

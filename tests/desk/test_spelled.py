@@ -63,7 +63,7 @@ def test_the_desk_reads_and_shows_in_the_lesson_s_conventions(tmp_path, monkeypa
     start = str(desk[1].shown.spans[0].start)
     _, said = asked(desk, start=start, what="label", text="Bb: II", entry="english")
     (chord,) = said["chords"]
-    assert (chord["parts"]["head"], chord["notes"], chord["keyName"]) == ("II", ["C", "Eb", "G"], "B")
+    assert (chord["parts"]["head"], chord["notes"], chord["keyName"]) == ("II", ["C", "Es", "G"], "B")
     _, said = asked(desk, start=start, what="label", text="Bb: vii", entry="english")
     assert (said["chords"][0]["parts"]["head"], said["chords"][0]["symbol"]) == ("VII", "Am")
     _, said = asked(desk, start=start, what="label", text="c: VII", entry="english")

@@ -15,8 +15,10 @@ from understave.harmony.reading import Event, Reading, Span
 from understave.interpretation.perform import Clock
 from understave.score.model import Score, beat_text
 from understave.theory.chord_symbol import chord_symbol
+from understave.theory.convention_choices import current
 from understave.theory.conventions import key_label, note_label, symbol_text, written
 from understave.theory.key import Key, Mode
+from understave.theory.names import pitch_class_name
 from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
@@ -138,7 +140,7 @@ def why(score: Score, reading: Reading, span: Span, language: Language = "en") -
     chord = span.numeral.chord(span.key)
     members = [score.note_by_id[i] for i in span.notes]
     foreign = [score.note_by_id[i] for i in span.foreign]
-    names = dict.fromkeys(tone.name for tone in chord.members)
+    members_of = dict.fromkeys(chord.members)
     sounding = {note.midi % 12 for note in members}
     told = [
         {"text": say(event, score, "intermediate", language), "start": str(event.start)}
@@ -154,8 +156,7 @@ def why(score: Score, reading: Reading, span: Span, language: Language = "en") -
         "start": str(span.start),
         "sentence": explain_span(score, span, language),
         "members": [
-            {"name": name, "sounds": tone.semitone in sounding}
-            for name, tone in zip(names, chord.members, strict=False)
+            {"name": _note(tone, language), "sounds": tone.semitone in sounding} for tone in members_of
         ],
         "belongs": [i for note in members for i in note.ids],
         "foreign": [
@@ -208,4 +209,11 @@ def event_rows(score: Score, events: Sequence[Event], language: Language = "en")
 
 
 def _notes(tones: Sequence[PitchClass], language: Language) -> list[str]:
-    return list(dict.fromkeys(note_label(tone, language) for tone in tones))
+    return list(dict.fromkeys(_note(tone, language) for tone in tones))
+
+
+def _note(tone: PitchClass, language: Language) -> str:
+    """Return a note's name in the letters in force, else as the language has it; in English ``"Bb"``."""
+    if current().letters != "english":
+        return note_label(tone, language)
+    return tone.name if language == "en" else pitch_class_name(tone, language)

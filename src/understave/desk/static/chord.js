@@ -348,9 +348,9 @@ function meter(row) {
   return bar;
 }
 
-/** @param {string} name */
+/** @param {string} name  a note's, in letters or syllables; in words it stays as it is */
 function pretty(name) {
-  return name[0] + name.slice(1).replace(/b/g, "♭").replace(/#/g, "♯");
+  return name.replace(/^([A-G]|Do|R[eé]|Mi|Fa|Sol|La|Si)([b#]+)(?![a-z])/, (_, letter, bend) => letter + bend.replace(/b/g, "♭").replace(/#/g, "♯"));
 }
 
 /** @param {string} a @param {string} b @param {string} c @returns {boolean} whether b lies strictly between */
