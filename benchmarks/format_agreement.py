@@ -50,8 +50,8 @@ humdrum
     values that do not add up), as the reader tells with the lines: partitura cannot read three of them, and
     both drift in the fourth, where ours keeps to the barlines. In one that is whole (set-21) music21 drifts
     from a bar on that adds up in the file; partitura cannot read it. Both against us in whole files: ties
-    that the file ends on another note of the chord (``[2G``, then ``8G 8e]``) in two quartet movements, a slip
-    that we mend, and a tie from ``[12g#`` into another voice in one mazurka.
+    that the file ends on another note of the chord (``[2G``, then ``8G 8e]``) in two quartet movements, which
+    we mend, and a tie from ``[12g#`` into another voice in one mazurka.
 abc
     148 of 149 notes of another name: an accidental that stands earlier in the bar, in the same octave or (3)
     in another, holds to the barline (ABC 2.1, 4.2 and 11.3); music21 lets it go. 101 notes of another length
@@ -171,7 +171,7 @@ def laid_on(ours: Notes, theirs: Notes) -> tuple[Notes, int]:
 
 
 def _grid(moment: float) -> Fraction:
-    """A moment on a grid fine enough for all tuplets that occur, so that two readers' floats are one value."""
+    """A moment on a grid fine enough for the tuplets that occur: floats of two readers are one value."""
     return Fraction(round(moment * _GRID), _GRID)
 
 
