@@ -9,6 +9,8 @@ counted, with the end of the piece left out:
   its last harmony is reached, within one beat of the marked chord's end or start. (The harmony is reached
   at the marked chord's end where the analyst cuts before an elided cadence's goal, because the next
   section begins with it.)
+* closes: those of them after which a section begins as we find it (`findings.form`), within a bar. Analysts
+  of songs mark the ends of stanzas rather than of phrases, and this is what to compare with such a mark.
 * kinds: with our spans, the share of phrase-ending cadences that have the same kind with the analyst's.
 * sections: the share of sections (``Form:`` lines, the first left out) that begin where a phrase ends, from
   half a bar before their barline, for an upbeat, to one beat after it.
@@ -37,13 +39,15 @@ from benchmarks import corpora
 from understave.errors import UnderstaveError
 from understave.findings.cadences import CADENCE, cadences_of, find_cadences
 from understave.findings.closes import find_closes
+from understave.findings.form import sections_of
 from understave.findings.phrases import find_endings
+from understave.findings.sung_sections import begins_with
 from understave.harmony.reading import Span
 from understave.harmony.trained import read_trained
 from understave.score.model import Score
 
 MOVED = ("variations",)
-WAYS = ("end", "cadence")
+WAYS = ("end", "cadence", "close")
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +128,7 @@ def agreeing(
     """Count marks that a found ending agrees with, each ending used once.
 
     `found` are pairs of the moment the last harmony is reached and the moment the phrase ends; `way` is
-    ``"end"`` or ``"cadence"``.
+    one of `WAYS`.
     """
     free = list(found)
     count = 0
@@ -136,7 +140,7 @@ def agreeing(
             if abs(end - mark.end) <= beat:
                 return True
             near = min(abs(arrival - mark.start), abs(arrival - mark.end))
-            return way == "cadence" and near <= beat
+            return way != "end" and near <= beat
 
         near = [pair for pair in free if fits(pair)]
         if near:
@@ -169,9 +173,16 @@ def judge(score: Score, spans: tuple[Span, ...], marked: Marked) -> dict[str, tu
     pairs = [(e.close.arrival if e.close else e.time, e.time) for e in inner]
     events = cadences_of(score, spans, closes, endings)
     told = {e.end for e, found in CADENCE.all(events) if found.ends_phrase}
+    first_bars = {section.first for section in sections_of(score, spans)} if marked.marks else set()
+    chosen = {"end": pairs, "cadence": [pair for pair in pairs if pair[1] in told]}
+    chosen["close"] = [
+        pair
+        for pair in chosen["cadence"]
+        if any(abs(begins_with(score, pair[1]) - first) <= 1 for first in first_bars)
+    ]
     result = {}
     for way in WAYS:
-        found = [pair for pair in pairs if way != "cadence" or pair[1] in told] if marked.marks else []
+        found = chosen[way] if marked.marks else []
         result[way] = (len(found), len(marked.marks), agreeing(marked.marks, found, score, way))
     ends = [end for _, end in pairs]
     found_sections = sections_found(marked.sections, ends, score)
@@ -197,7 +208,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     console = Console(width=None if sys.stdout.isatty() else 130)
     table = Table("set", "pieces", "spans", title="phrase ends, phrase-ending cadences, sections: P / R / F1")
-    for column in ("marks", "ends", "cadences", "kinds", "sections", "found"):
+    for column in ("marks", "ends", "cadences", "closes", "kinds", "sections", "found"):
         table.add_column(column, justify="right")
     try:
         chosen = {s: list(corpora.pieces(options.split, [s]))[:: options.every] for s in options.sets}

@@ -2,12 +2,12 @@
 
 In: the analysed scores of the measuring split. Out: for each set, by duration, the mean confidence and the
 full agreement; the expected calibration error over ten bins (Guo et al., ICML 2017); how often the right
-label is the one given or among the first two alternatives; and which share of the errors lies in the least
-certain fifth of the time. Then the time in which the first alternative is told as likely as the label (its
-share stops there), how likely that is, and how often each is right. Then a reliability table over all sets,
-and with ``--picture FILE.png`` (or ``.svg``) the same as a diagram: agreement over confidence for all music
-and for each set, against the diagonal on which a confidence is true, and the share of time that each
-confidence is given.
+label is the one given or among the first two alternatives; and how many times as often as the whole the
+least certain fifth of the time is wrong. Then the time in which the first alternative is told as likely as
+the label (its share stops there), how likely that is, and how often each is right. Then a reliability table
+over all sets, with ``--agreement`` the tables of `accuracy` from the same readings, and with ``--picture
+FILE.png`` (or ``.svg``) the same as a diagram: agreement over confidence for all music and for each set,
+against the diagonal on which a confidence is true, and the share of time that each confidence is given.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from rich.progress import track
 from rich.table import Table
 
 from benchmarks import corpora
-from benchmarks.accuracy import label_of, labels_of
+from benchmarks.accuracy import Tally, compare, label_of, labels_of, print_intervals, print_tables
 from understave.engraving import to_png
 from understave.errors import UnderstaveError
 from understave.harmony.reading import Span
@@ -34,6 +34,8 @@ from understave.harmony.trained import read_trained
 Rows = npt.NDArray[np.float64]
 """One row a stretch: length, confidence, right, among the first three, first alternative as likely, right."""
 BINS = 10
+FIFTH = 0.2
+"""Share of the time that is looked at as the least certain."""
 Row: TypeAlias = tuple[float, float, bool, bool, bool, bool]
 
 
@@ -61,7 +63,7 @@ def figures(rows: Rows) -> tuple[float, float, float, float, float]:
     place = np.clip((sure * BINS).astype(int), 0, BINS - 1)
     gaps = [abs((length * (sure - right))[place == b].sum()) for b in range(BINS)]
     order = np.argsort(sure, kind="stable")
-    early = np.cumsum(length[order]) <= 0.2 * total
+    early = np.cumsum(length[order]) <= FIFTH * total
     wrong = length * (1 - right)
     return (
         float((length * sure).sum() / total),
@@ -168,10 +170,12 @@ def main(arguments: Sequence[str] | None = None) -> int:  # noqa: C901
     parser.add_argument("--split", default="dev")
     parser.add_argument("--sets", nargs="*", default=[])
     parser.add_argument("--every", type=int, default=1, help="only every Nth piece")
+    parser.add_argument("--agreement", action="store_true", help="print agreement with analysts as well")
     parser.add_argument("--picture", type=Path, help="draw the reliability diagram into this file")
     options = parser.parse_args(arguments)
-    console = Console()
+    console = Console(width=None if sys.stdout.isatty() else 150)
     found: dict[str, list[Row]] = {}
+    tallies: dict[str, Tally] = {}
     try:
         pieces = list(corpora.pieces(options.split, options.sets))[:: options.every]
     except corpora.NoDataError as error:
@@ -187,7 +191,8 @@ def main(arguments: Sequence[str] | None = None) -> int:  # noqa: C901
             console.print(f"{piece.set}/{piece.name}: {error}")
             continue
         found.setdefault(piece.set, []).extend(judged(aligned.analyses[0].spans, spans))
-    table = Table("set", "confidence", "agreement", "ECE", "first three", "errors in least sure fifth")
+        tallies.setdefault(piece.set, Tally()).add(compare(aligned.analyses[0].spans, spans))
+    table = Table("set", "confidence", "agreement", "ECE", "first three", "least sure fifth, times as wrong")
     if not found:
         console.print("No piece could be measured.")
         return 2
@@ -198,7 +203,9 @@ def main(arguments: Sequence[str] | None = None) -> int:  # noqa: C901
     if 1 < len(alike) < len(by_set):
         together = {"sets of kinds trained on": np.concatenate(alike), "all": every}
     for name, rows in [*by_set.items(), *together.items()]:
-        table.add_row(name, *(f"{100 * x:.1f}" for x in figures(rows)))
+        *shares, fifth = figures(rows)
+        # The fifth of the time that holds a fifth of the errors is as often wrong as the whole.
+        table.add_row(name, *(f"{100 * x:.1f}" for x in shares), f"{fifth / FIFTH:.1f}")
     console.print(table)
     even = Table("set", "share of time", "confidence", "label right", "alternative right", title="as likely")
     for name, rows in [*by_set.items(), *together.items()]:
@@ -210,6 +217,9 @@ def main(arguments: Sequence[str] | None = None) -> int:  # noqa: C901
         name = f"{b / BINS:.1f}-{(b + 1) / BINS:.1f}"
         lines.add_row(name, f"{100 * share:.1f}", f"{mean:.2f}", f"{good:.2f}")
     console.print(lines)
+    if options.agreement:
+        print_tables({"trained": tallies}, {}, console)
+        print_intervals(tallies, console)
     if options.picture:
         svg = picture(by_set, every)
         if options.picture.suffix == ".svg":

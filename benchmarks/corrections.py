@@ -122,6 +122,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--split", choices=["dev", "train"], default="dev")
     parser.add_argument("--every", type=int, default=1, help="take every n-th piece of a set")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
+    parser.add_argument("--given", action="store_true", help="give the analyst's keys only")
     parser.add_argument("--teacher", action="store_true", help="count a teacher's corrections, bar by bar")
     options = parser.parse_args(arguments)
     console = Console(width=None if sys.stdout.isatty() else 140)
@@ -139,7 +140,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         for table in teaching.tables([(p.set, w) for p, w in zip(chosen, works, strict=True)], teaching.WAYS):
             console.print(table)
         return 0
-    teachers = tuple(TEACHERS)
+    teachers = tuple(TEACHERS)[1:] if options.given else tuple(TEACHERS)
     with ProcessPoolExecutor(options.jobs) as pool:
         found = list(pool.map(measure, chosen, [teachers] * len(chosen)))
     for table in tables([(p.set, e) for p, e in zip(chosen, found, strict=True)], teachers):

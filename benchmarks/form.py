@@ -25,7 +25,8 @@ from rich.table import Table
 
 from benchmarks import corpora
 from benchmarks.nonchord import Counts
-from understave.findings.form import nearest_bar, sections_of
+from understave.findings.form import sections_of
+from understave.findings.sung_sections import begins_with
 from understave.harmony.trained import read_trained
 
 EVERY = 8
@@ -65,7 +66,7 @@ def add(counts: Counts, reference: set[int], found: set[int], tolerance: int) ->
 def boundaries(aligned: corpora.Aligned) -> set[int]:
     """Return the bars in which the analyst's sections begin, without the first of the piece."""
     sections = aligned.analyses[0].sections
-    return {nearest_bar(aligned.score, moment) for moment, _ in sections} - {0, len(aligned.score.measures)}
+    return {begins_with(aligned.score, moment) for moment, _ in sections} - {0, len(aligned.score.measures)}
 
 
 def measure(set_name: str, split: str, limit: int, own: bool, console: Console) -> Result:

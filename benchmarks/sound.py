@@ -27,7 +27,7 @@ from rich.table import Table
 
 from understave.acoustics.loudness import a_weight, k_weight
 from understave.acoustics.performance import Performance, Strike
-from understave.acoustics.piano import GRAND, INSTRUMENTS, Instrument
+from understave.acoustics.piano import GRAND, Instrument, modelled
 from understave.acoustics.ringing import sounding_level
 from understave.acoustics.sound import render, strings_alone
 from understave.acoustics.soundfont import render_soundfont
@@ -53,11 +53,14 @@ def main() -> int:
     quality = Table(title="clicks (dB below the passage's level) and rendered against predicted level (dB)")
     for heading in ("instrument", "at blows", "elsewhere", "mean difference", "largest in 300 ms"):
         quality.add_column(heading, justify="left" if heading == "instrument" else "right")
-    for name, instrument in INSTRUMENTS.items():
+    for instrument in modelled():
         speed.add_row(
-            name, *(f"{_speed(instrument, pedal):.0f}" for pedal in (UP, _changed(), ((0.0, 1.0),)))
+            instrument.name,
+            *(f"{_speed(instrument, pedal):.0f}" for pedal in (UP, _changed(), ((0.0, 1.0),))),
         )
-        quality.add_row(name, *(f"{value:.2f}" for value in (*_clicks(instrument), *_agreement(instrument))))
+        quality.add_row(
+            instrument.name, *(f"{value:.2f}" for value in (*_clicks(instrument), *_agreement(instrument)))
+        )
     console.print(speed)
     console.print(_evenness())
     console.print(quality)
@@ -93,11 +96,11 @@ def _evenness() -> Table:
         title="equal touch (velocity 70): dB over the first 150 ms, in mono; brightness in Hz at 20, 70, 120"
     )
     table.add_column("key")
-    for name in INSTRUMENTS:
-        table.add_column(name, justify="right")
+    for piano in modelled():
+        table.add_column(piano.name, justify="right")
     for key in KEYS:
         cells = []
-        for instrument in INSTRUMENTS.values():
+        for instrument in modelled():
             if not instrument.has_key(key):
                 cells.append("")
                 continue

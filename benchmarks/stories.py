@@ -1,14 +1,16 @@
-"""The stories of six pieces of the open data, to be read: ``python -m benchmarks.stories [--language en]``.
+"""The stories of six pieces of the open data: ``python -m benchmarks.stories [--language en] [--out FILE]``.
 
 In: a prelude, three songs, a quartet movement in variations and a sonata with a ground, with our own reading.
 Out: of each the story in a minute and in five, as a lesson begins with it; a piece that is not there is
-named and left out.
+named and left out. With ``--out`` they are written as Markdown: ``docs/stories-of-six-pieces.md`` is made so,
+and the handbook shows it below the stories of our own pieces.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
+from pathlib import Path
 
 from benchmarks.data import data_folder
 from understave.errors import UnderstaveError
@@ -26,12 +28,20 @@ PIECES = (
     "harmony/train/grounds/purcell-henry-sonata-z807/score.mxl",
 )
 
+_ABOUT = (
+    "The stories of six pieces by others, told from our own reading, as they came "
+    "(`python -m benchmarks.stories --out docs/stories-of-six-pieces.md`)."
+)
+
 
 def main() -> int:
     """Print the stories."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--language", choices=SPOKEN, default="en")
-    language = parser.parse_args().language
+    parser.add_argument("--out", type=Path, help="write a page of Markdown instead")
+    options = parser.parse_args()
+    language = options.language
+    page = [_ABOUT]
     missing = 0
     for piece in PIECES:
         try:
@@ -41,11 +51,18 @@ def main() -> int:
             missing += 1
             continue
         reading = read(score)
-        for length in LENGTHS[:2]:
-            print(f"\n{piece} ({length})")
-            for chapter in narrate(score, reading, length, language=language):
-                print(f"  {chapter.bars}: {chapter.text}" if chapter.bars else f"  {chapter.text}")
-    return 1 if missing == len(PIECES) else 0
+        page.append(f"## {score.composer}: {score.title}" if score.composer else f"## {score.title}")
+        for length, heading in zip(LENGTHS, ("In a minute", "In five minutes"), strict=False):
+            chapters = narrate(score, reading, length, language=language)
+            page.append(f"### {heading}")
+            page += [f"*{c.bars}:* {c.text}" if c.bars else c.text for c in chapters]
+            if options.out is None:
+                print(f"\n{piece} ({length})")
+                for chapter in chapters:
+                    print(f"  {chapter.bars}: {chapter.text}" if chapter.bars else f"  {chapter.text}")
+    if options.out is not None and not missing:
+        options.out.write_text("\n\n".join(page) + "\n", encoding="utf-8")
+    return 1 if missing == len(PIECES) or (missing and options.out is not None) else 0
 
 
 if __name__ == "__main__":

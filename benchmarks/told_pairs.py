@@ -25,18 +25,20 @@ from rich.console import Console
 
 from benchmarks.data import data_folder
 from understave.findings import read
-from understave.harmony.reading import Reading
+from understave.harmony.reading import Event, Reading
 from understave.score.model import Score
 from understave.score.reader import read_score
 from understave.teaching.telling_order import (
-    Candidate,
+    Gathered,
     Leaning,
     Thread,
     Weighing,
     anchor,
     candidates,
-    drawn_together,
+    gathered,
     ranked,
+    shared,
+    worth_of,
 )
 from understave.wording import plain
 from understave.wording.sentences import say
@@ -84,7 +86,11 @@ class Pair:
 
 def name_of(thread: Thread) -> str:
     """Return how the leading finding of a thread is known again."""
-    event = thread.lead.event
+    return known_as(thread.lead.event)
+
+
+def known_as(event: Event) -> str:
+    """Return how a finding is known again: by its moment, kind and label."""
     return f"{event.start}|{event.kind}|{event.label}"
 
 
@@ -139,11 +145,9 @@ def write(path: Path) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Weighable:
-    """A piece with what may be told of it, and the pairs drawn from it."""
+    """The pairs of a piece, and the ideas their findings belong to, with names: what no weighing changes."""
 
-    score: Score
-    reading: Reading
-    found: tuple[Candidate, ...]
+    ideas: tuple[tuple[Gathered, tuple[str, ...]], ...]
     pairs: tuple[Pair, ...]
 
 
@@ -167,10 +171,14 @@ def weighable(pairs: Iterable[Pair]) -> tuple[Weighable, ...]:
     by_piece: dict[str, list[Pair]] = defaultdict(list)
     for pair in pairs:
         by_piece[pair.piece].append(pair)
-    return tuple(
-        Weighable(*_read(piece), candidates(*_read(piece)), tuple(members))
-        for piece, members in sorted(by_piece.items())
-    )
+    found = []
+    for piece, members in sorted(by_piece.items()):
+        named = {name for pair in members for name in (pair.first, pair.second)}
+        ideas = gathered(*_read(piece), candidates(*_read(piece)))
+        known = [(idea, named & {known_as(one.event) for one, _ in idea.places}) for idea in ideas]
+        asked = tuple((idea, tuple(sorted(names))) for idea, names in known if names)
+        found.append(Weighable(asked, tuple(members)))
+    return tuple(found)
 
 
 def leads(piece: Weighable, weighing: Weighing) -> dict[int, float]:
@@ -178,10 +186,10 @@ def leads(piece: Weighable, weighing: Weighing) -> dict[int, float]:
     which a finding is told no longer are left out.
     """
     worth: dict[str, float] = {}
-    for thread in drawn_together(piece.score, piece.reading, piece.found, weighing):
-        for told in thread.places:
-            name = f"{told.event.start}|{told.event.kind}|{told.event.label}"
-            worth[name] = max(worth.get(name, 0.0), thread.worth)
+    for idea, names in piece.ideas:
+        best = max(worth_of(one, weighing) * more for one, more in idea.places) * shared(idea, weighing)
+        for name in names:
+            worth[name] = max(worth.get(name, 0.0), best)
     return {
         pair.number: log(worth[pair.first] / worth[pair.second])
         for pair in piece.pairs

@@ -4,17 +4,20 @@ In: the analysed scores of the training split, read without the rules of `harmon
 each of them. The bounds of the rules were chosen on them, with each set left out in turn. Out: by rule and
 set the spans that change, and what changes of the time (in quarters) that agrees with the analyst: *chord*
 and *full* as in `benchmarks.accuracy`; *ninths* is full where a ninth chord and its seventh chord are two
-things. Then what analysts write, also of what no rule was built for. The reader was trained on these pieces,
-so that its own labels look better here than they are: what a rule gains elsewhere may be more.
+things. Then what rules that were not built would change (`tried`), and what analysts write. The reader was
+trained on these pieces, so that its own labels look better here than they are: what a rule gains elsewhere
+may be more.
 """
 
 from __future__ import annotations
 
 import argparse
+from bisect import bisect_left, bisect_right
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from itertools import pairwise
 from unittest.mock import patch
 
@@ -25,8 +28,10 @@ from benchmarks import accuracy, corpora
 from benchmarks.accuracy import Label, agreement, label_of, overlaps, stretches
 from understave.harmony.reading import Span
 from understave.harmony.trained import read_trained
-from understave.harmony.what_sounds import RULES, heard_in, named_by_notes
-from understave.theory.chord import Quality
+from understave.harmony.what_sounds import RULES, Heard, heard_in, named_by_notes, numeral_like
+from understave.harmony.what_sounds import stretches as sounding
+from understave.theory.chord import Chord, Quality
+from understave.theory.pitch import PitchClass
 
 NINTHS = (Quality.DOMINANT9, Quality.DOMINANT_MINOR9)
 FULL, CHORD = accuracy.MEASURES.index("full"), accuracy.MEASURES.index("chord")
@@ -39,6 +44,7 @@ class Found:
     set: str
     changes: dict[str, Counter[str]]
     written: Counter[str]
+    tried: dict[str, Counter[str]]
 
 
 def measure(piece: corpora.Piece) -> Found | None:
@@ -62,7 +68,7 @@ def measure(piece: corpora.Piece) -> Found | None:
             changes[rule].update(
                 dict(zip(("chord", "full", "ninths"), (a - b for a, b in gains), strict=True))
             )
-    return Found(piece.set, changes, written(reference))
+    return Found(piece.set, changes, written(reference), tried(reference, plain, heard))
 
 
 def agreed(reference: Sequence[Span], predicted: Sequence[Span]) -> tuple[float, float, float]:
@@ -104,6 +110,93 @@ def written(spans: Sequence[Span]) -> Counter[str]:
     return count
 
 
+SHARES = (0.1, 0.3, 0.6)
+"""Bounds of the shares of a chord that its seventh sounds."""
+SEVENTHS = {
+    Quality.MAJOR: ((Quality.DOMINANT7, -2), (Quality.MAJOR7, 5)),
+    Quality.MINOR: ((Quality.MINOR7, -2),),
+    Quality.DIMINISHED: ((Quality.HALF_DIMINISHED7, -2), (Quality.DIMINISHED7, -9)),
+}
+"""By quality of a triad the seventh chords on it, each with its seventh in fifths above the root."""
+
+
+def tried(
+    reference: Sequence[Span], spans: Sequence[Span], heard: Sequence[Heard]
+) -> dict[str, Counter[str]]:
+    """Return for each rule that was not built what it would change of the reader's spans: how many, and what
+    the full label gains of the time, in quarters; of suspended fourths how often analysts write one.
+    """
+    found: dict[str, Counter[str]] = defaultdict(Counter)
+    ends = [ref.end for ref in reference]
+    for span, here in zip(spans, heard, strict=True):
+        near = reference[bisect_right(ends, span.start) :]
+        near = near[: bisect_left([ref.start for ref in near[:64]], span.end)]
+        if not here.notes or not near:
+            continue
+        for name, parts in _renamed(span, here):
+            gain = agreed(near, parts)[1] - agreed(near, [span])[1]
+            found[name].update({"changed": 1, "full": gain})
+        if _is_suspended(span, here):
+            qualities = {ref.numeral.chord(ref.key).quality for ref in near}
+            so = bool(qualities & {Quality.SUS4, Quality.DOMINANT7_SUS4})
+            found["suspended fourths that never resolve"].update({"changed": 1, "analysts": so})
+    return found
+
+
+def _renamed(span: Span, here: Heard) -> Iterator[tuple[str, list[Span]]]:
+    """Yield the rules that would rename a span, and into what."""
+    chord = span.numeral.chord(span.key)
+    length = span.end - span.start
+
+    def share(fifths: int) -> float:
+        tone = PitchClass.from_fifths(chord.root.fifths + fifths)
+        return float(sum(b - a for a, b in sounding(here.notes, tone, span)) / length)
+
+    def named(quality: Quality, part: Span = span) -> Span:
+        new = Chord(chord.root, quality, chord.inversion if chord.inversion < 3 else 0)
+        return replace(part, numeral=numeral_like(span.numeral, new, span.key), alternatives=())
+
+    for quality, seventh in SEVENTHS.get(chord.quality, ()):
+        if (part := share(seventh)) > 0:
+            bound = next((f"under {b:g}" for b in SHARES if part < b), f"{SHARES[-1]:g} and more")
+            yield f"{quality.value} where the seventh sounds {bound} of a triad", [named(quality)]
+    if chord.quality is Quality.DOMINANT7 and 0 < share(-2) < SHARES[0] and chord.inversion < 3:
+        yield "no dominant seventh that sounds under 0.1", [named(Quality.MAJOR)]
+    if chord.quality is Quality.MINOR and not chord.inversion:
+        minor, major = (
+            sounding(here.notes, PitchClass.from_fifths(chord.root.fifths + f), span) for f in (-3, 4)
+        )
+        if minor and major and minor[-1][1] <= (change := major[0][0]) and span.start < change < span.end:
+            parts = [replace(span, end=change), named(Quality.MAJOR, replace(span, start=change))]
+            yield "a third that turns major parts the chord", parts
+
+
+def _is_suspended(span: Span, here: Heard) -> bool:
+    """Whether a fourth stands in a chord of two quarters or more for its third, which never sounds."""
+    chord = span.numeral.chord(span.key)
+    length = span.end - span.start
+    if length < 2 or 3 not in chord.quality.factors:
+        return False
+    fourth = PitchClass.from_fifths(chord.root.fifths - 1)
+    third = chord.member(3)
+    held = sum(b - a for a, b in sounding(here.notes, fourth, span))
+    return held >= Fraction(4, 5) * length and third is not None and not sounding(here.notes, third, span)
+
+
+def print_tried(found: Sequence[Found], console: Console) -> None:
+    """Print what each rule that was not built would change."""
+    table = Table("rule not built", "would change", "full", "analysts write it", title="quarters gained")
+    whole: dict[str, Counter[str]] = defaultdict(Counter)
+    for f in found:
+        for name, row in f.tried.items():
+            whole[name].update(row)
+    for name in sorted(whole):
+        row = whole[name]
+        cells = (f"{row['full']:+.1f}", "") if "full" in row else ("", str(row["analysts"]))
+        table.add_row(name, str(row["changed"]), *cells)
+    console.print(table)
+
+
 def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
@@ -135,6 +228,7 @@ def main() -> None:
             table.add_row(rule, name, str(row["pieces"]), str(int(row["changed"])), *cells)
         table.add_section()
     console.print(table)
+    print_tried(found, console)
     whole: Counter[str] = sum((f.written for f in found), Counter())
     for what in dict.fromkeys(what for f in found for what in f.written):
         console.print(f"{what}: {whole[what]}", highlight=False)

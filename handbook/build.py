@@ -126,7 +126,7 @@ def _as_paragraphs(text: str) -> str:
 
 
 def stories_page() -> str:
-    """Return the page with the stories of both examples, a minute and five minutes long."""
+    """Return the page with the stories of both examples and of six pieces by others, in two lengths."""
     told = ["# What it tells of a piece", *_ABOUT_STORIES]
     for example in EXAMPLES:
         score = read_score(example / "score.musicxml")
@@ -137,14 +137,14 @@ def stories_page() -> str:
             told.append(f"### {heading}")
             for chapter in narrate(score, reading, length):
                 told.append(f"*{chapter.bars}:* {chapter.text}" if chapter.bars else chapter.text)
-    return "\n\n".join(told) + "\n"
+    others = (ROOT / "docs" / "stories-of-six-pieces.md").read_text(encoding="utf-8")
+    return "\n\n".join(told) + "\n\n" + others
 
 
 _ABOUT_STORIES = (
     "Two pieces written for Understave, told from the reading that was corrected by hand: what the page and "
     "the papers of a lesson begin with. `understave explain FOLDER --minute`, `--five`, or without either "
-    "prints the same of your own piece; in a clone with the open data beside it, "
-    "`python -m benchmarks.stories` prints it of six pieces by others.",
+    "prints the same of your own piece. Below them stand the stories of six pieces by others.",
     "What is told first is decided by how surprising it is, how clearly it is heard and what it is akin to; "
     "every sentence is checked against the notes before it is told ([how right it is](how-right.md)).",
 )

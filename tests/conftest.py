@@ -63,6 +63,8 @@ def pytest_configure(config):
     """Make the folder in which the workers of a run share what takes long to make."""
     if FOLDER not in os.environ:
         os.environ[FOLDER] = config.made_here = tempfile.mkdtemp(prefix="understave-tests-")
+    # Nothing that the user's own lessons taught is read, and nothing is written among it.
+    os.environ["XDG_STATE_HOME"] = str(Path(os.environ[FOLDER]) / "state")
 
 
 def pytest_unconfigure(config):

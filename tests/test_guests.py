@@ -351,7 +351,7 @@ class TestFaultyGuests:
         _, said = understave(
             "sound", midi, "--out", tmp_path / "a.wav", "--instrument", "silent", site=faulty, exit_code=2
         )
-        assert "choose concert-grand, upright or early-piano." in said
+        assert "choose concert-grand, upright, early-piano or sampled-piano." in said
         assert "its name is not in small letters" in said
         assert "one of its values is no number" in said
 

@@ -28,9 +28,9 @@ def test_generated_pages_are_complete():
     assert findings_page().count("\n## ") >= len({f.__module__ for f in finders()})
 
 
-def test_the_stories_of_both_examples_are_told():
+def test_the_stories_of_both_examples_and_of_six_pieces_are_told():
     page = stories_page()
-    assert page.count("### In a minute") == page.count("### In five minutes") == 2
+    assert page.count("### In a minute") == page.count("### In five minutes") == 2 + 6
     assert "## Lock-Water" in page
     minutes = [part.partition("### In five")[0] for part in page.split("### In a minute")[1:]]
     assert all(60 < len(text.split()) < 160 for text in minutes)

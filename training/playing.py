@@ -9,7 +9,8 @@ Corpus, Goebl 1999, doi 10.21939/4X22). Out, printed:
 * **voicing**: least squares of the velocity of every note on the height above and below middle C, roles and
   places;
 * **time**: least squares of the logarithm of the local tempo on nearness to the end of a phrase and on
-  dissonances that the plan leans on.
+  dissonances that the plan leans on; and how much slower beats are in which less moves, and those at the
+  edges of bars, excerpt by excerpt.
 """
 
 from __future__ import annotations
@@ -31,8 +32,11 @@ from understave.findings import read
 from understave.findings.texture import texture_of
 from understave.harmony.reading import Reading
 from understave.interpretation import perform
+from understave.interpretation import timing as playing
 from understave.interpretation.pedal import pedal
-from understave.interpretation.plan import PedalMove
+from understave.interpretation.plan import PedalMove, Plan
+from understave.interpretation.tempo import basic_tempo
+from understave.interpretation.tension import tension
 from understave.interpretation.voicing import voicing
 from understave.score.model import Score
 
@@ -160,6 +164,38 @@ def endings(found: Sequence[Excerpt]) -> Mapping[str, float]:
     }
 
 
+def held(excerpt: Excerpt) -> Mapping[str, float]:
+    """Return by how much the logarithm of the tempo, beside the plan's bends but for what is held, falls for
+    each halving of what moves in a beat, and in the first and the last beat of a bar; each alone.
+    """
+    score, reading = excerpt.score, excerpt.reading
+    strain, own = tension(score, reading), (playing._SPARSE, playing._FIRST, playing._LAST)
+    try:
+        playing._SPARSE, playing._FIRST, playing._LAST = 0.0, 0.0, 0.0
+        bends = playing.timing(score, reading, strain, 1.0, voicing(score, reading))
+    finally:
+        playing._SPARSE, playing._FIRST, playing._LAST = own
+    time = perform.clock(score, Plan(tempo=basic_tempo(score), timing=bends))
+    beats = playing.beats_of(score)
+    rows = {
+        "halving": np.array([max(0.0, b.halvings) for b in beats]),
+        "first beat": np.array([float(b.first) for b in beats]),
+        "last beat": np.array([float(b.last) for b in beats]),
+    }
+    planned = np.array([time.at(b.end) - time.at(b.start) for b in beats])
+    over: dict[str, list[float]] = defaultdict(list)
+    for p in excerpt.performed:
+        run = p.runs[0]
+        inside = np.array([run.moments[0] <= b.start and b.end <= run.moments[-1] for b in beats])
+        edges = np.array([[float(b.start), float(b.end)] for b in beats])[inside]
+        lasts = np.diff(np.interp(edges, run.moments, run.seconds), axis=1)[:, 0]
+        slower = np.log(np.maximum(lasts, 1e-3) / planned[inside])
+        for name, row in rows.items():
+            x = row[inside] - row[inside].mean()
+            over[name].append(float(x @ slower / max(1e-9, x @ x)))
+    return {name: float(np.mean(values)) for name, values in over.items()}
+
+
 def main() -> None:
     """Print the figures."""
     found = load()
@@ -178,6 +214,9 @@ def main() -> None:
     print("logarithm of the tempo")
     for name, weight in endings(found).items():
         print(f"  {name:18} {weight:+.2f}")
+    print("slower (logarithm), beside the plan's other bends")
+    for e in found:
+        print(f"  {e.name:22} {'  '.join(f'{name} {much:+.3f}' for name, much in held(e).items())}")
 
 
 if __name__ == "__main__":

@@ -116,3 +116,16 @@ def test_a_long_title_stands_whole_in_an_mp3():
     long = "On the river " * 40
     with av.open(io.BytesIO(audio_bytes(".mp3", tone(), RATE, tags=Tags(long)))) as file:
         assert file.metadata["title"] == long
+
+
+def test_steady_sound_in_mono_is_small_and_begins_where_it_began():
+    """Bit rate and rate of ISO/IEC 11172-3; read back by PyAV, as browsers do."""
+    click = np.zeros(RATE * 2, np.float32)
+    click[RATE // 2] = 1.0
+    data = audio_bytes(".mp3", click, RATE, gain=0.5, steady=True)
+    assert len(data) * 8 / 2 == pytest.approx(48_000, rel=0.1)
+    with av.open(io.BytesIO(data)) as file:
+        stream = file.streams.audio[0]
+        assert (stream.rate, stream.channels) == (32_000, 1)
+        heard = np.concatenate([frame.to_ndarray()[0] for frame in file.decode(stream)])
+    assert np.argmax(np.abs(heard)) / 32_000 == pytest.approx(0.5, abs=0.001)

@@ -1,5 +1,7 @@
 """The rendered sound, measured: evenness, clicks, pedal, room."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -124,6 +126,43 @@ def test_the_pedals_noise_is_dull_and_far_below_a_soft_chord():
     hertz = np.fft.rfftfreq(noise.size, 1 / RATE)
     assert power[hertz > 2000].sum() < 0.05 * power.sum()
     assert power[hertz > 6000].sum() < 1e-4 * power.sum()
+
+
+def test_dampers_are_heard_to_land_on_low_strings_only():
+    """Heavy felt on a swinging bass string (technicians' reports; the amount by ear): not up high, not under
+    the pedal, and far below the note.
+    """
+    quiet = replace(GRAND, landing=0.0)
+
+    def landing(key, pedal=()):
+        strikes = (Strike(key, 0.0, 0.5, 80),)
+        heard, without = (render(Performance(strikes, pedal), piano).mean(axis=1) for piano in (GRAND, quiet))
+        return level((heard - without).astype(float), 0.5, 0.7) - level(without.astype(float), 0.1, 0.4)
+
+    assert -50 < landing(33) < -20
+    assert landing(33) > landing(57) + 4
+    assert landing(72) < -150
+    assert landing(33, ((0.0, 1.0), (2.0, 1.0))) < -150
+
+
+def test_the_lengths_behind_the_bridge_ring_on_high_above_a_damped_treble():
+    """Makers leave the lengths behind the treble's bridge free and tune them to an upper partial (duplex
+    scale): no damper reaches them.
+    """
+    plain = replace(GRAND, duplex=0.0)
+    strikes = (Strike(76, 0.0, 0.2, 90),)
+    ring, without = (
+        render(Performance(strikes), piano).mean(axis=1).astype(float) for piano in (GRAND, plain)
+    )
+
+    def above(sound, first, last):
+        part = sound[int(first * RATE) : int(last * RATE)]
+        power = np.abs(np.fft.rfft(part)) ** 2
+        hertz = np.fft.rfftfreq(part.size, 1 / RATE)
+        return 10 * np.log10(power[(hertz > 1700) & (hertz < 2300)].sum() / part.size)
+
+    assert above(ring, 0.35, 0.6) > above(without, 0.35, 0.6) + 3
+    assert abs(level(ring, 0.02, 0.2) - level(without, 0.02, 0.2)) < 0.5
 
 
 def _centre(sound):

@@ -1,14 +1,16 @@
 """A SoundFont of the user's own: a tiny one made here, and clear errors."""
 
-import builtins
 import struct
 
 import numpy as np
 import pytest
 
+from understave.acoustics import soundfont
 from understave.acoustics.performance import Performance, Strike
-from understave.acoustics.soundfont import render_soundfont
-from understave.errors import UnderstaveError
+from understave.acoustics.piano import GRAND, SAMPLED, instruments, modelled
+from understave.acoustics.sound import render
+from understave.acoustics.soundfont import check_samples, held, licence_of, render_soundfont, soundfont_of
+from understave.errors import MissingError, UnderstaveError
 
 PERFORMANCE = Performance((Strike(69, 0.0, 1.0, 100),))
 
@@ -62,14 +64,7 @@ def test_a_key_sounds_at_its_pitch(tmp_path):
 
 
 def test_missing_extra_is_one_sentence(monkeypatch, tmp_path):
-    usual = builtins.__import__
-
-    def without(name, *rest):
-        if name == "midirenderer":
-            raise ImportError(name)
-        return usual(name, *rest)
-
-    monkeypatch.setattr(builtins, "__import__", without)
+    monkeypatch.setattr(soundfont, "find_spec", lambda name: None)
     with pytest.raises(UnderstaveError, match=r"pip install 'understave\[soundfont\]'"):
         render_soundfont(PERFORMANCE, tmp_path / "any.sf2")
 
@@ -91,3 +86,84 @@ def test_a_damaged_soundfont_is_one_sentence(tmp_path):
     (tmp_path / "cut.sf2").write_bytes(tiny_soundfont()[:400])
     with pytest.raises(UnderstaveError, match="could not be played"):
         render_soundfont(PERFORMANCE, tmp_path / "cut.sf2")
+
+
+def ends(pedal, keys=(36, 84, 96)):
+    """How long keys that are let go after a second go on sounding under a pedal, in seconds."""
+    strikes = tuple(Strike(key, 0.0, 1.0, 70) for key in keys)
+    return [strike.end for strike in held(Performance((*strikes, Strike(60, 8.0, 8.5, 70)), pedal)).strikes]
+
+
+class TestHeld:
+    """What the foot does to samples that know no pedal but up and down."""
+
+    def test_fingers_alone_let_go_and_the_top_has_no_dampers(self):
+        bass, treble, top, _ = ends(())
+        assert bass == treble == 1.0
+        assert top > 8.0
+
+    def test_half_a_pedal_holds_the_bass_and_lets_the_treble_go(self):
+        # Banowetz, "The Pianist's Guide to Pedaling", 1985, on half pedal (from memory)
+        bass, treble, *_ = ends(((0.0, 0.5), (8.0, 0.5)))
+        assert bass > 2.0
+        assert treble < 1.3
+
+    def test_a_whole_pedal_holds_until_it_comes_up(self):
+        bass, treble, *_ = ends(((0.0, 1.0), (4.0, 1.0), (4.1, 0.0)))
+        assert 4.0 < bass < 4.4
+        assert 4.0 < treble < 4.2
+
+    def test_a_shallow_change_clears_the_treble_only(self):
+        shallow = ((0.0, 1.0), (4.0, 1.0), (4.05, 0.4), (4.2, 0.4), (4.25, 1.0), (7.0, 1.0), (7.1, 0.0))
+        bass, treble, *_ = ends(shallow)
+        assert bass > 6.9
+        assert treble < 4.3
+
+    def test_no_pedal_is_left_over_to_be_heard_twice(self):
+        assert held(Performance((Strike(60, 0, 1, 70),), ((0.0, 1.0),))).pedal == ()
+
+
+class TestSampledPiano:
+    @pytest.fixture
+    def nowhere(self, monkeypatch):
+        monkeypatch.delenv(soundfont.OWN, raising=False)
+        monkeypatch.setattr(soundfont, "FOLDERS", ())
+        monkeypatch.setattr(soundfont, "find_spec", lambda name: name)
+
+    def test_it_reckons_as_the_grand_does(self):
+        """One plan drives both: nothing but the name and the samples differ."""
+        same = {name: getattr(SAMPLED, name) for name in GRAND.__slots__ if name not in ("name", "soundfont")}
+        assert same == {name: getattr(GRAND, name) for name in same}
+        assert SAMPLED in instruments().values()
+        assert SAMPLED not in modelled()
+
+    def test_without_a_file_it_is_one_sentence(self, nowhere):
+        with pytest.raises(MissingError, match="fluid-soundfont-gm") as found:
+            check_samples(SAMPLED)
+        assert "MIT" in str(found.value)
+        assert str(found.value).count(". ") == 0
+        with pytest.raises(MissingError, match="fluid-soundfont-gm"):
+            render(PERFORMANCE, SAMPLED)
+        check_samples(GRAND)
+
+    def test_it_is_found_where_systems_keep_it_or_where_one_says(self, nowhere, monkeypatch, tmp_path):
+        there = tmp_path / "FluidR3_GM.sf2"
+        there.write_bytes(b"")
+        monkeypatch.setattr(soundfont, "FOLDERS", (tmp_path / "none", tmp_path))
+        assert soundfont_of(SAMPLED) == there
+        assert "MIT" in licence_of(SAMPLED)
+        own = tmp_path / "own.sf2"
+        monkeypatch.setenv(soundfont.OWN, str(own))
+        with pytest.raises(MissingError, match=r"own\.sf2 is not there"):
+            soundfont_of(SAMPLED)
+        own.write_bytes(b"")
+        assert soundfont_of(SAMPLED) == own
+        assert licence_of(SAMPLED) == ""  # whose an own file is, we cannot know
+        assert licence_of(GRAND) == ""
+
+    def test_what_is_rendered_is_the_file(self, monkeypatch, tmp_path):
+        pytest.importorskip("midirenderer", reason="the extra for SoundFonts is not installed")
+        (tmp_path / "tiny.sf2").write_bytes(tiny_soundfont())
+        monkeypatch.setenv(soundfont.OWN, str(tmp_path / "tiny.sf2"))
+        sound = render(PERFORMANCE, SAMPLED)[8_820:39_690, 0]
+        assert np.argmax(np.abs(np.fft.rfft(sound))) * 44_100 / sound.size == pytest.approx(441, abs=2)

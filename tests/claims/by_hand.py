@@ -39,6 +39,20 @@ MINOR = build("C5:2 B4:2 | C#5:4", "A4:2 G#4:2 | A4:4", "A3:2 E3:2 | A2:4")
 PEDALLED = build("r:1 E4+G4:1 E4+G4:1 r:1 | r:1 D4+F4:1/2 D4+F4:1/2 B4:1 r:1", "C2:1 r:3 | G2:1 r:3")
 DETACHED = build("E5:1/2 r:1/2 F5:3 | G5:4", "C4:1/2 r:1/2 A3:3 | C4:4")
 LEAPING = build("C5:2 A5:2 | G5:4", "C3:4 | E3:4")
+SWELLING = build("C5:4 | C5+E5+G5:1/4 D5 E5 F5 " + "E5:1/4 D5 E5 F5 " * 3, "C3:4 | C3:4")
+"""Fuller and faster in its second bar."""
+THICK = build("C5+E5+G5:4 | C5:1 D5 E5", "C3:4 | C3:4")
+"""A full chord that lasts, then a line: many notes are not many strikings."""
+RINGING = build("Db5:1 C5:1 r:2", "F2:1/2 C3:1/2 r:3", pedal=(("start", 0), ("stop", 2)))
+"""C and D flat are struck alone, but the pedal keeps the F below them."""
+SIXTH = build("C#5:4 | B4:4", "E4+G#4:4 | E4+G#4:4", "E3:4 | E3:4")
+"""C sharp sounds all through what has no B: no E major chord yet."""
+LEFT = build("B4:4 | E5:2 G#5:2 | A5:4", "A3:2 r:2 | r:4 | r:4", "A2:2 r:2 | r:4 | r:4")
+"""The bass lets its A go after half a bar; what is high goes on."""
+CHORDS_BELOW = build("E5:1/2 D5 C5 D5 E5 F5 G5 E5", "staff2 C4+E4+G4:2 B3+D4+G4:2")
+"""Whole chords below a line that moves."""
+SETTLED = build("D#5:2 C#5:1 E5:1 | E5:4", "E4+G#4:4 | C#4+A4:4", "E3:4 | A3:4")
+"""D sharp sinks to C sharp, which is at rest: the E after it is another matter."""
 MARKED = replace(
     LEAPING,
     directions=(
@@ -51,6 +65,11 @@ MARKED = replace(
 )
 STILL = build("E5:1 D5 C5 D5 | E5:4 | D5:4", "G4:4 | G4:4 | F4:4", "C3:4 | C3:4 | C3:4")
 """C stays in the bass for three bars."""
+GROUND = build(
+    " | ".join(f"{a}5:2 {b}5:2" for a, b in zip("GEFDEGCDEFGEDCEGFDEC", "EGDFGECEDFEGCDGEDFCE", strict=True)),
+    " | ".join(["A3:4 | G3:4 | F3:4 | E3:4"] * 5),
+)
+"""Four bars of bass, A G F E, five times, under a tune that changes."""
 ROSALIA = build("C5:1 E5 D5 C5 | D5:1 F5 E5 D5 | E5:1 G5 F5 E5", "C3:4 | D3:4 | E3:4")
 """A figure, twice repeated a step higher."""
 
@@ -136,15 +155,24 @@ ON = {
     "pedalled": (PEDALLED, "C: I:4 | V7:4"),
     "detached": (DETACHED, "C: I:1 IV:3 | I:4"),
     "leaping": (LEAPING, "C: I:4 | I6:4"),
+    "swelling": (SWELLING, "C: I:8"),
+    "thick": (THICK, "C: I:8"),
+    "ringing": (RINGING, "f: i:4"),
+    "sixth": (SIXTH, "E: I:4 V64:4"),
+    "left": (LEFT, "A: I:4 V:4 I:4"),
+    "chords below": (CHORDS_BELOW, "C: I:2 V:2"),
+    "settled": (SETTLED, "A: vi:2 I:2 I:4"),
     "marked": (MARKED, "C: I:4 | I6:4"),
     "still": (STILL, "C: I:4 | I:4 | ii42:4"),
     "rosalia": (ROSALIA, "C: I:4 | ii:4 | iii:4"),
+    "ground": (GROUND, "a: " + "i:4 v6:4 VI:4 V:4 " * 5),
 }
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("song", w.Scheme(F(0), F(24), PARTS)),
     ("song", w.FormIs(F(0), F(24), "ternary form", PARTS)),
+    ("ground", w.FormIs(F(0), F(80), "ground", (("A", F(0)),))),
     ("varied", v.StaysInBars(*VARIED_AS, "harmony")),
     ("varied", v.StaysInBars(*VARIED_AS, "bass", 4)),
     ("varied", v.Varies(*VARIED_AS, "another tune")),
@@ -208,6 +236,8 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("detached", p.Short(F(0), F(0))),
     ("pedalled", p.StruckBass(F(4), F(5), P("G2"))),
     ("leaping", n.Leap(F(0), F(2), P("C5"), P("A5"), Interval.parse("M6"), "up")),
+    ("swelling", p.Fullest(F(0), F(8), F(4))),
+    ("swelling", p.Dense(F(4), F(8))),
     ("leaping", p.Peak(F(0), F(8), P("A5"))),
     ("leaping", p.Range(F(0), F(8), P("C5"), P("A5"))),
     ("marked", pr.Tempo(F(0), F(0), 72.0)),
@@ -224,6 +254,13 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("thick", p.Dense(F(0), F(4))),
+    ("swelling", p.Fullest(F(4), F(8), F(4))),
+    ("ringing", n.Bare(F(1, 2), F(1), "v2n2", "v1n1")),
+    ("sixth", h.ChordIs(F(0), F(0), K("E"), R("I"))),
+    ("left", p.Stays(F(0), F(12), P("A2"))),
+    ("chords below", p.MelodyIn(F(0), F(4), "in the left hand", ("v2n1", "v2n2", "v2n3", "v2n4"))),
+    ("settled", n.Resolved(F(0), F(2), "v1n1", "v1n3", "ornamented")),
     # Where the first section has left home, what comes back is a reprise and no ternary form.
     ("varied", v.StaysInBars(*VARIED_AS, "tune")),
     ("varied", v.StaysInBars(*VARIED_AS, "harmony", 1)),
@@ -231,6 +268,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("exposition", w.FormIs(F(0), F(24), "ternary form", PARTS)),
     ("song", w.FormIs(F(0), F(24), "rondo", PARTS)),
     ("song", w.FormIs(F(0), F(24), "minuet and trio", PARTS)),
+    ("song", w.FormIs(F(0), F(24), "ground", PARTS)),
     ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("A'", F(8)), ("A", F(16))))),
     ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("B", F(8)), ("C", F(16))))),
     ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("B", F(7)), ("A", F(16))))),

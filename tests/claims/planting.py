@@ -173,6 +173,14 @@ def _thin(c: Claim, rng: random.Random, facts: Facts) -> Claim:
     return replace(c, start=bar.start, end=bar.end)
 
 
+def _emptier(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    """To a moment of the stretch, or of the piece, at which less sounds."""
+    assert isinstance(c, p.Fullest)
+    there = len(facts.sounding(c.at))
+    less = [m for m in facts.moments(c.start, c.end) if len(facts.sounding(m)) < there]
+    return replace(c, at=rng.choice(less)) if less else None
+
+
 def _low_note(c: Claim, rng: random.Random, facts: Facts) -> Claim:
     here = sorted(facts.struck, key=lambda m: m.midi)
     note = rng.choice(here[: len(here) // 4])
@@ -355,7 +363,9 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     h.Labelled: (_chord(), _key()),
     h.CarriesBass: (_bent("pitch"), _moved("pitch")),
     w.Scheme: (_one_of("parts", _part_moved),),
-    w.FormIs: (_word("name", "rondo", "theme and variations", "minuet and trio", "scherzo and trio"),),
+    w.FormIs: (
+        _word("name", "rondo", "theme and variations", "minuet and trio", "scherzo and trio", "ground"),
+    ),
     v.StaysInBars: (
         lambda c, r, f: replace(c, what="tune", number=None),
         lambda c, r, f: replace(c, number=(c.number or len(c.pairs)) - r.choice((2, 3, 4))),
@@ -396,6 +406,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     p.Parts: (lambda c, r, f: replace(c, other=c.start),),
     p.Range: (_moved("high"), _bent("high")),
     p.Dense: (_thin,),
+    p.Fullest: (_emptier,),
     p.ComesBack: (_half_bar,),
     p.InSequence: (_steps,),
     p.SameFigure: (_one_of("steps", lambda s, r: s + r.choice((-3, -2, 2, 3))), _bent("first")),

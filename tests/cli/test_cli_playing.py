@@ -113,7 +113,7 @@ def test_a_progress_bar_is_shown_where_there_is_a_terminal(tmp_path, monkeypatch
     ("arguments", "sentence"),
     [
         (["--pedal", "wet"], "choose"),
-        (["--instrument", "organ"], "choose concert-grand, upright or early-piano"),
+        (["--instrument", "organ"], "choose concert-grand, upright, early-piano or sampled-piano"),
         (["--blur", "2"], "between 0 and 1"),
         (["--blur", "much"], "between 0 and 1"),
         (["--tempo", "0"], "between 10 and 400"),
@@ -138,6 +138,21 @@ def test_a_sound_must_have_a_known_form(tmp_path, capsys):
     wrong = ["sound", str(STUDY), "--bars", "1", "--soundfont", str(tmp_path / "x.sf2")]
     assert main([*wrong, "--out", str(tmp_path / "a.wav")]) == 2
     assert capsys.readouterr().err.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [["sound", "a.wav", "--bars", "1"], ["clip", "a.mp4", "--bars", "1"], ["lesson", "a"]],
+)
+def test_a_sampled_piano_that_is_not_there_is_one_sentence(arguments, tmp_path, capsys, monkeypatch):
+    monkeypatch.setenv("UNDERSTAVE_SOUNDFONT", str(tmp_path / "none.sf2"))
+    command, out, *rest = arguments
+    asked = [command, str(STUDY), "--out", str(tmp_path / out), *rest, "--instrument", "sampled-piano"]
+    assert main(asked) == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert "sampled piano" in said or "understave[soundfont]" in said
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_an_excerpt_shows_the_lanes_of_the_plan(tmp_path):

@@ -32,7 +32,7 @@ def completed_by_bash(words, tmp_path):
         (["understave", "show", "score.mxl", "--b"], ["--bars"]),
         (
             ["understave", "sound", "score.mxl", "--instrument", ""],
-            ["concert-grand", "upright", "early-piano"],
+            ["concert-grand", "upright", "early-piano", "sampled-piano"],
         ),
         (["understave", "explain", "--level", "b"], ["beginner"]),
         (["understave", "completion", "p"], ["powershell"]),
@@ -51,7 +51,7 @@ def test_bash_completes(words, offered, tmp_path):
     [
         ("understave ex", {"explain", "excerpt", "export"}),
         ("understave show x --b", {"--bars"}),
-        ("understave sound x --instrument ", {"concert-grand", "upright", "early-piano"}),
+        ("understave sound x --instrument ", {"concert-grand", "upright", "early-piano", "sampled-piano"}),
         ("understave completion p", {"powershell"}),
     ],
 )

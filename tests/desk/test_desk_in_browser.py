@@ -18,6 +18,7 @@ from tests.in_browser import accessibility, running_browser
 from tests.once import opening
 
 from understave.harmony.corrections import load, read_entries
+from understave.media.page import lesson_values
 
 BARS = 20
 """Of our example: enough to scroll to, and a lesson with all its sounds is made of them in half the time."""
@@ -40,7 +41,12 @@ def desk(tmp_path_factory):
 
 @contextmanager
 def started(place):
-    env = {**os.environ, "XDG_STATE_HOME": str(place / "state"), "PYTHONUNBUFFERED": "1"}
+    env = {
+        **os.environ,
+        "XDG_STATE_HOME": str(place / "state"),
+        "PYTHONUNBUFFERED": "1",
+        "UNDERSTAVE_SOUNDFONT": str(place / "none.sf2"),
+    }
     source = str(Path(__file__).parents[2] / "src")
     env["PYTHONPATH"] = os.pathsep.join([source, env.get("PYTHONPATH", "")])
     running = subprocess.Popen(
@@ -318,6 +324,12 @@ def test_it_plays_follows_and_goes_on_on_another_piano(page):
     assert where > 3
     until(page, "!document.querySelector('stave-transport').audio.paused", 200)
     page.evaluate("document.querySelector('stave-transport').pause()")
+    # A piano whose samples are not there says so, and what was heard stays chosen.
+    until(page, "document.querySelector('.piano [role=status], .piano output')?.textContent === ''", 200)
+    page.select_option("#instrument", "sampled piano")
+    until(page, "/sampled piano|soundfont/.test(document.querySelector('.trouble').textContent)", 200)
+    assert page.evaluate("document.querySelector('#instrument').value") == "early piano"
+    page.locator(".trouble button").click()
 
 
 def test_a_sheet_that_was_drawn_before_an_edit_does_not_hide_it(page):
@@ -392,7 +404,8 @@ def test_the_lesson_is_built_and_exported_and_can_be_stopped(page, folder):
     until(page, "document.querySelector('progress')?.value > 0.05", 200)
     until(page, "document.querySelector('.making').innerText.includes('The lesson is made')", 500)
     assert (folder / "exports" / "student.pdf").is_file()
-    assert "Words of my own." in (folder / "exports" / "page.html").read_text()
+    exported = lesson_values((folder / "exports" / "page.html").read_text(encoding="utf-8"))
+    assert any("Words of my own." in stop.values() for stop in exported["stops"])
     with page.context.expect_page() as shown:
         page.get_by_role("link", name="Look at the lesson page").click()
     lesson = shown.value

@@ -14,16 +14,20 @@ from dataclasses import replace
 import pytest
 from starlette.testclient import TestClient
 from tests.desk.desk_lesson import OWN, app_for, desk_in, folder_in
+from tests.once import opening
 
 from understave.desk import app, habits_panel
+from understave.desk.app import Desk
+from understave.desk.recent import Recent
 from understave.harmony import corrections
 from understave.harmony.habit_learning import LEAST_PIECES, Learnt, read_file, to_text
 from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.reading import Correction
 from understave.lesson import own_habits
-from understave.lesson.folder import open_folder, set_habits
+from understave.lesson.folder import create_folder, open_folder, set_habits
 from understave.lesson.own_habits import OwnHabits, load, put_in_force, save, wanted_for
 from understave.theory.key import Key
+from understave.theory.roman import RomanNumeral
 
 LONGER = Learnt(Habits(change=-2.0), (("change", 0.021),), LEAST_PIECES)
 
@@ -182,3 +186,22 @@ def test_the_open_lesson_says_whether_it_is_read_so(desk):
     set_habits(places[0], NO_HABITS)
     assert client.get("/api/habits").json()["by_hand"] is True
     assert wanted_for(load(habits_panel.kept_in(desk)), open_folder(places[0])) == NO_HABITS
+
+
+def test_a_process_of_the_desk_learns_from_real_lessons(tmp_path):
+    """Eight lessons of four bars, from their files to the habits that are kept, by the desk's own worker."""
+    first = create_folder(tmp_path / "lessons" / "0", opening(4), "Lock-Water", "")
+    corrections.append(
+        first.corrections, Correction("2", 1, "3", 1, Key.parse("Eb"), RomanNumeral.parse("V7"))
+    )
+    for n in range(1, LEAST_PIECES):
+        shutil.copytree(first.path, first.path.with_name(str(n)))
+    desk = Desk(tmp_path / "lessons", Recent(tmp_path / "state" / "recent.json"))
+    desk.patience = 0.0
+    try:
+        own = learnt(desk)
+    finally:
+        desk.learners().shutdown()
+    assert own.learnt.pieces == LEAST_PIECES
+    assert own.lessons == own_habits.digest_of(own_habits.corrected_among(habits_panel.places(desk)))
+    assert not desk.learns

@@ -7,10 +7,12 @@ from itertools import combinations
 
 import pytest
 
+from understave.engraving.annotations import annotate
 from understave.engraving.geometry import Box
 from understave.engraving.labels import (
     Label,
     Mark,
+    figures_wording,
     key_wording,
     key_words,
     numeral_wording,
@@ -18,7 +20,10 @@ from understave.engraving.labels import (
     typeset_label,
 )
 from understave.engraving.lettering import Face, typeset
-from understave.harmony.reading import Span
+from understave.engraving.options import Options
+from understave.harmony.reading import Reading, Span
+from understave.theory.convention_choices import Conventions, following
+from understave.theory.figured_bass import parse_figures
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
@@ -152,3 +157,33 @@ def test_chord_symbols_raise_what_follows_the_root() -> None:
     raised = [m for m in made.marks if m.placed.scale < 0.7]
     assert len(raised) == 1
     assert raised[0].placed.y > 0
+
+
+@pytest.mark.parametrize(
+    ("key", "numeral", "signature", "figures"),
+    [
+        # Abbreviations and signs over the bass: C. P. E. Bach, "Versuch", second part (from memory).
+        ("C", "I6", 0, "6"), ("C", "V7", 0, "7"), ("C", "V65", 0, "65"), ("C", "V42", 0, "42"),
+        ("C", "I", 0, ""),
+        ("c", "V", -3, "♮"), ("c", "V7", -3, "7♮"), ("a", "V", 0, "♯"), ("c", "I64", -3, "♮64"),
+        # In G minor under the signature of C: the signs are those that the page needs, not those of the key.
+        ("g", "V", 0, "♯"), ("g", "i", 0, "♭"), ("G", "V6", 0, "6"), ("D", "V6", 0, "6"), ("D", "I", 0, "♯"),
+    ],
+)  # fmt: skip
+def test_figured_bass_is_what_a_player_needs_in_the_printed_signature(
+    key, numeral, signature, figures
+) -> None:
+    span = Span(Fraction(0), Fraction(4), Key.parse(key), RomanNumeral.parse(numeral), 1.0)
+    asked = Reading((span,)), Options(), Fraction(0), Fraction(4), ((Fraction(0), signature),)
+    assert annotate(*asked).figures == ()
+    with following(Conventions(bass_figures="below")):
+        made = annotate(*asked).figures
+        # Where labels would give an answer away there are no figures either.
+        hidden = annotate(asked[0], Options(numerals=False), *asked[2:]).figures
+    assert "".join(entry.label.printed for entry in made) == figures
+    assert hidden == ()
+
+
+def test_figures_are_said_one_after_the_other() -> None:
+    assert figures_wording(parse_figures("6/5")).words == "figured bass 6 5"
+    assert figures_wording(parse_figures("7 n3"), "de").words == "bezifferter Bass 7 ♮"

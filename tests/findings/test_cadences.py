@@ -500,3 +500,19 @@ def test_no_plagal_cadence_over_a_tonic_that_lies_there_already(bass: str, found
     score = build("C5:4 | C5:4", "A4:4 | G4:4", "F4:4 | E4:4", bass)
     spans = spans_of(score, "C: IV:4 | I:4")
     assert any(e.label == "plagal" for e in find_cadences(score, spans)) == found
+
+
+@pytest.mark.parametrize(("dominant", "top", "home"), [("V", "D5", False), ("V7", "F5", True)])
+def test_a_dominant_seventh_that_goes_home_at_once_stops_nowhere(dominant: str, top: str, home: bool) -> None:
+    """Handbooks let a half cadence stop on the triad; what goes straight on to its tonic does not stop."""
+    score = build(
+        f"E5:4 | D5:2 C5:2 | {top}:4 | E5:4",
+        "C5:4 | A4:4 | B4:4 | C5:4",
+        "G4:4 | F#4:4 | G4:4 | G4:4",
+        "C3:4 | D3:4 | G3:4 | C3:4",
+    )
+    spans = spans_of(score, f"C: I:4 V7/V:4 {dominant}:4 I:4")
+    piece = cadences_module._Piece(score, spans, find_closes(spans))
+    close = replace(piece.closes[0], label=cadences_module.HALF, goal=2, dominant=None)
+    assert piece.goes_straight_home(close, None) == home
+    assert (piece.confidence(close, None) < piece.confidence(replace(close, label="plagal"), None)) == home

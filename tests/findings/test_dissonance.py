@@ -81,6 +81,27 @@ def test_detour_before_the_resolution_is_followed():
     assert (event.get("resolution_time"), event.get("manner")) == (6, "ornamented")
 
 
+def test_a_chord_tone_a_step_below_is_the_resolution_and_not_what_follows_it():
+    """The seventh sinks to A, which is at rest; the C to which the line goes on resolves nothing."""
+    event = only(build("B4:3 A4:1/2 C5:1/2 C5:4", "F4:8", "C3:4 C3:4"), "F: V:3 I:1 I:4")
+    assert (event.get("resolution_pitch"), event.get("manner")) == (Pitch.parse("A4"), "direct")
+
+
+def test_what_only_the_pedal_mixes_resolves_nothing():
+    """C has gone on to B flat as D flat comes: the finger resolves nothing that only the pedal keeps."""
+    score = build("Db5:1 C5:1 Bb4+Db5:2", "Bb2:4", pedal=(("start", 0), ("stop", 4)))
+    for event in find_dissonances(score, spans_of(score, "bb: i:4")):
+        assert event.get("resolution") is None or event.start < 1
+
+
+def test_what_rings_on_in_a_printed_pedal_sounds_besides():
+    voices = "r:1/2 Db5:3/2 C5:2", "F2:1/2 C3:3/2 r:2"
+    (dry,) = find_dissonances(build(*voices), spans_of(build(*voices), "f: i:4"), ())
+    wet = build(*voices, pedal=(("start", 0), ("stop", 4)))
+    (pedalled,) = (e for e in find_dissonances(wet, spans_of(wet, "f: i:4")) if e.get("held_by") == "keys")
+    assert (dry.get("bare"), pedalled.get("bare")) == (1, None)
+
+
 def test_clash_dissolves_where_the_other_note_moves():
     event = only(build("C4+E4:4 C4+F4:2 D4+F4:2", "E3:6 D3:2"), "C: I6:4 IV:2 ii:2")
     assert event.get("manner") in ("direct", "dissolved")

@@ -7,6 +7,7 @@ Music Theory, part V. The settings are our own.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -230,10 +231,41 @@ def test_a_lone_note_that_the_new_key_lets_go_is_no_common_tone() -> None:
     [("G: I:4 C: I:12", "C"), ("C: I:12 G: I:4", "C"), ("c: i:12 C: I:4", "c"), ("C: I:8 G: I:8", "G")],
 )
 def test_home(spans: str, home: str) -> None:
-    """The longer of first and last key; a Picardy third does not change it."""
+    """The longer of first and last key, where no signature tells; a Picardy third does not change it."""
     score = chords(C, C, C, C, length=4)
+    score = replace(score, measures=tuple(replace(m, signature=6) for m in score.measures))
     keys = [e for e in find_keys(score, spans_of(score, spans)) if e.kind == "key"]
     assert {e.get("home") for e in keys} == {Key.parse(home)}
+
+
+@pytest.mark.parametrize(
+    ("spans", "signature", "title", "home"),
+    [
+        # The first part of a movement that has gone to another key by its end (common practice of editors).
+        ("c: i:8 Ab: I:24", -3, "", "c"),
+        # A start in the relative, left after a bar and a half for the key that the title names.
+        ("D: I:6 b: i:24 D: I:30", 2, "String Quartet in B minor", "b"),
+        ("b: i:30 D: I:6 f#: i:30", 2, "", "b"),
+        ("G: I:8 e: i:24", 1, "", "e"),
+    ],
+)
+def test_home_is_what_the_signature_or_the_title_names(
+    spans: str, signature: int, title: str, home: str
+) -> None:
+    score = chords(*[C] * 18, length=4)
+    score = replace(
+        score, title=title, measures=tuple(replace(m, signature=signature) for m in score.measures)
+    )
+    keys = [e for e in find_keys(score, spans_of(score, spans)) if e.kind == "key"]
+    assert {e.get("home") for e in keys} == {Key.parse(home)}
+
+
+def test_the_key_in_which_a_piece_began_is_not_turned_to_like_a_new_one() -> None:
+    score = chords(*[C] * 18, length=4)
+    found = find_keys(score, spans_of(score, "b: i:16 D: I:8 b: i:12 f#: i:36"))
+    again = next(e for e in found if e.kind == "key" and e.start == 24)
+    assert again.get("known") == 1
+    assert weight(again) == 0
 
 
 def test_no_spans_no_plan() -> None:

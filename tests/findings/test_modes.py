@@ -9,6 +9,7 @@ from __future__ import annotations
 import pytest
 from build import build, spans_of
 
+from understave.findings.catalogue import is_sure
 from understave.findings.modes import find_mode_switches
 from understave.theory.key import Key
 from understave.theory.pitch import Pitch, PitchClass
@@ -81,3 +82,11 @@ def test_a_major_section_that_ends_a_minor_piece_is_a_switch() -> None:
     score = build("Eb5:4 | E5:2 D5:2 | E5:4", "C3:4 | C3:2 G3 | C3:4")
     found = find_mode_switches(score, spans_of(score, "c: i:4 C: I:2 V I:4"))
     assert [e.label for e in found] == ["minor to major"]
+
+
+def test_a_switch_that_no_note_of_its_bar_proves_is_kept_and_not_told() -> None:
+    """The label turns a bar before the third that does: nobody hears it there."""
+    score = build("E5:2 D5 | D5:4 | Eb5:4", "C5:2 B4 | B4:4 | C5:4", "C3:2 G3 | G3:4 | C3:4")
+    late = find_mode_switches(score, spans_of(score, "C: I:2 V c: V:4 i"))[0]
+    at_once = find_mode_switches(score, spans_of(score, "C: I:2 V C: V:4 c: i"))[0]
+    assert (is_sure(late), is_sure(at_once)) == (False, True)

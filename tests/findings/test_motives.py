@@ -45,6 +45,19 @@ class TestReturns:
         assert event.get("rhythm") == (Fraction(3, 2), Fraction(1, 2), Fraction(1))
         assert event.get("steps") == (1, 3, -2)
 
+    def test_what_a_broken_chord_goes_through_is_no_figure(self) -> None:
+        """One chord broken in sixteenths, bar after bar: its turns are no motive (common practice)."""
+        high = "r:1/2 G4:1/4 C5 E5 G4 C5 E5 r:1/2 G4:1/4 C5 E5 G4 C5 E5"
+        other = high.replace("C5", "D5").replace("E5", "F5")
+        score = build(" | ".join([high, other] * 4), "C4:1/4 E4:7/4 C4:1/4 E4:7/4 " * 8)
+        assert motives(score) == []
+
+    def test_a_note_held_over_begins_no_figure(self) -> None:
+        """The long note is the end of what came before; the figure begins after it."""
+        tied = "C5:4 | B4:1 D5:1/2 C5:1/2 A4:2"
+        score = build(" | ".join([tied, FREE[1], tied, FREE[0], tied, FREE[2], tied, FREE[1]]), "C3:48")
+        assert all(e.get("first") != Pitch.parse("C5") for e in motives(score))
+
     def test_in_the_left_hand(self) -> None:
         low = "C3:3/2 D3:1/2 G3:1 E3:1"
         top = " | ".join([FIGURE, FREE[0], FREE[2], FREE[0], FIGURE])

@@ -374,3 +374,12 @@ def test_a_dissonance_is_not_resolved_by_its_own_ornament():
     first = next(e for e in events if "v1n2" in e.notes)
     # Only an appoggiatura is told as leaning on what it goes to; a free tone resolves to nothing.
     assert first.label == "free tone"
+
+
+def test_an_octave_of_a_passing_tone_is_no_appoggiatura():
+    """E passes from F sharp to D; the E an octave above it, struck with it, is leapt to and says no more."""
+    score = build("F#4:1 E4+E5:1 D4+D5:2", "D3+A3:4")
+    events = find_nonchord(score, spans_of(score, "D: I:4"))
+    assert "appoggiatura" not in [e.label for e in events]
+    alone = find_nonchord(build("F#4:1 E5:1 D5:2", "D3+A3:4"), spans_of(score, "D: I:4"))
+    assert [e.label for e in alone] == ["appoggiatura"]

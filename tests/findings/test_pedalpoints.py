@@ -285,3 +285,12 @@ def test_a_bass_that_hardly_stays_is_not_told(bars: int, told: bool) -> None:
         score, text = TONIC, OVER_TONIC
     events = found(score, text)
     assert [is_sure(e) for e in events] == [told]
+
+
+def test_chords_that_change_for_a_moment_make_no_pedal_point_to_tell() -> None:
+    """Eight bars of drone with one beat of dominant: a drone, not chords over a pedal point."""
+    top = " | ".join(["E5:1 G5 C5 E5"] * 7 + ["D5:1 E5:3"])
+    still = build(top, "G4:28 B4:1 G4:3", "C3:32")
+    assert not any(is_sure(e) for e in found(still, "C: I:28 V:1 I:3"))
+    moving = build(" | ".join(["E5:4", "D5:4"] * 4), " | ".join(["G4:4", "F4:4"] * 4), "C3:32")
+    assert any(is_sure(e) for e in found(moving, "C: I:4 ii42 I ii42 I ii42 I ii42"))

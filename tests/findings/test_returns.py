@@ -105,7 +105,14 @@ class TestKinds:
         down = [b.replace("5", "4") for b in TUNE]
         score = piece(TUNE + OTHER + down, BASS + LOW + BASS)
         (event,) = returns(score)
-        assert (event.label, event.get("semitones")) == ("literal", 0)
+        assert (event.label, event.get("semitones")) == ("varied", 0)
+
+    def test_a_note_left_out_is_a_change(self) -> None:
+        """What is called unchanged has every note, those doubled in the octave among them."""
+        doubled = [BASS[0].replace("C3", "C2+C3"), *BASS[1:]]
+        assert doubled != BASS
+        (event,) = returns(piece(TUNE + OTHER + TUNE, doubled + LOW + BASS))
+        assert event.label == "varied"
 
 
 class TestContinuation:

@@ -12,6 +12,7 @@ from dataclasses import replace
 import pytest
 from tests.findings.build import build, spans_of
 
+from understave.findings.catalogue import is_sure
 from understave.findings.sixfours import find_sixfours
 from understave.harmony.engine import read_harmony
 from understave.harmony.reading import Event
@@ -211,3 +212,26 @@ def test_a_pedal_point_under_an_upper_part_does_not_sink() -> None:
         for s in (again, sinking)
     ]
     assert told == [[], ["resolves"]]
+
+
+def test_a_note_that_another_voice_takes_up_has_not_sunk() -> None:
+    """The fourth leaps away and the other staff has B: of the sixth alone it is said that it sinks."""
+    score = build(
+        "F5:2 E5:1 D5:1 | C5:4",
+        "staff1 A4:2 C5:1 G5:1 | G5:4",
+        "staff2 D4:2 G4:1 B4:1 | C5:4",
+        "F3:2 G3:1 G2:1 | C3:4",
+    )
+    (event,) = found(score, "C: ii6:2 Cad64:1 V:1 | I:4")
+    assert (event.get("sixth_to"), event.get("fourth_to")) == (Pitch.parse("D5"), None)
+
+
+def test_a_six_four_whose_notes_do_not_sink_is_hardly_one() -> None:
+    score = build(
+        "F5:2 E5:1 B5:1 | C6:4",
+        "staff1 A4:2 C5:1 F5:1 | E5:4",
+        "D4:2 G4:1 G4:1 | E4:4",
+        "F3:2 G3:1 G2:1 | C3:4",
+    )
+    (event,) = found(score, "C: ii6:2 Cad64:1 V7:1 | I:4")
+    assert not is_sure(event)

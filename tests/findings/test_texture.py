@@ -329,3 +329,21 @@ def test_the_song_goes_nowhere_while_the_singer_breathes():
     places = ("in the bass", "in the left hand", "back on top")
     assert [e.label for p in places for e in melody(score, "C: I:28", p)]
     assert not [e for p in places for e in melody(replace(score, notes=words), "C: I:28", p)]
+
+
+def test_a_figure_begins_where_the_hand_moves():
+    """A bar of which one beat alone is broken is no beginning of broken chords."""
+    thin, full = "C3:1 G3:1 C3:1/3 E3 G3 C3:1", "C3:1/3 E3 G3 " * 4
+    score = build(" | ".join(["E5:4"] * 6), " | ".join([thin, *[full.strip()] * 5]))
+    found = [e for e in find_texture(score, spans_of(score, "C: I:24")) if e.get("hand") == "left hand"]
+    assert found
+    assert min(e.start for e in found) >= 4
+
+
+def test_whole_chords_below_are_no_tune_in_the_left_hand():
+    """A repeated note above does not make the chords under it a melody."""
+    score = build(
+        " | ".join([TUNE.strip(" |"), *["G5:1/2 G5 G5 G5 G5 G5 G5 G5"] * 4]),
+        " | ".join(["C3:4"] * 4 + ["C4+E4+G4:2 D4+F4+G4:1 E4+G4+C5:1"] * 4),
+    )
+    assert not melody(score, "C: I:32", "in the left hand")

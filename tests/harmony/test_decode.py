@@ -130,3 +130,18 @@ def test_constraints_hold() -> None:
     path = decode(lattice, rules, places, same_root, wanted, SOME_KEYS).path
     assert Step(1, 3, label, 12) in path
     assert all(s.key == 25 for s in path if s.begin >= 3)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_beliefs_alone_are_those_that_come_with_the_path(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    lattice, rules = random_lattice(rng), random_rules(rng)
+    places, same_root = rng.integers(0, 4, UNITS), rng.normal(0, 1, UNITS)
+    both = decode(lattice, rules, places, same_root, keys=SOME_KEYS)
+    alone = decode(lattice, rules, places, same_root, keys=SOME_KEYS, path=False)
+    assert alone.path == ()
+    assert (alone.labels == both.labels).all()
+    assert (alone.keys == both.keys).all()
+    assert alone.belief == pytest.approx(both.belief)
+    short = decode(lattice, rules, places, same_root, keys=SOME_KEYS, beliefs=False)
+    assert short.path == both.path

@@ -212,8 +212,9 @@ def test_habits_are_kept_in_a_lesson_shown_and_switched_off(tmp_path, capsys):
 @pytest.mark.parametrize(
     ("options", "part"),
     [
-        ((), "Name a lesson folder"),
-        (("--off",), "--off needs the lesson folder"),
+        (("not there",), "not there"),
+        (("somewhere", "--on"), "leave the lesson folder out"),
+        (("--on", "--off"), "cannot go together"),
         (("--take", "a.json", "--learn", "b"), "cannot go together"),
         (("--take", "not there.json"), "cannot be read"),
     ],

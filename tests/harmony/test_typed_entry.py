@@ -170,3 +170,20 @@ def test_a_key_is_typed_with_a_chord_in_words_or_with_a_colon(text, key, rest):
 def test_a_key_that_is_none_is_said_in_a_sentence():
     with pytest.raises(UnderstaveError, match="is not a key"):
         with_key("in Xy, V7")
+
+
+@pytest.mark.parametrize(
+    ("text", "in_syllables", "in_english"),
+    [
+        ("Do7", ["V7"], ["viio7/bVII"]), ("Sib7/Re", ["IV65[b7]"], ["IV65[b7]"]), ("solm", ["ii"], ["ii"]),
+        ("Faadd9", ["I[add9]"], None), ("Fadd9", ["I[add9]"], ["I[add9]"]), ("Faug", ["I+"], ["I+"]),
+        ("Lam7", ["iii7"], ["iii7"]), ("Réb", ["bVI"], ["bVI"]), ("V7", ["V7"], ["V7"]),
+    ],
+)  # fmt: skip
+def test_fixed_do_is_typed(text, in_syllables, in_english):
+    """Syllables for the notes from C: common practice, no source. By letters Do7 is D diminished."""
+    assert read(text, "F", "syllables") == in_syllables
+    if in_english is not None:
+        assert read(text, "F") == in_english
+    assert typed_key("la mineur", "syllables") == Key.parse("a")
+    assert typed_key("Sib", "german") == typed_key("Sib") == Key.parse("Bb")

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from understave.acoustics.ringing import amplitudes, levels, string_table
 from understave.errors import UnderstaveError
 from understave.interpretation.perform import FERMATA, clock, perform, velocities_of
 from understave.interpretation.plan import Bend, Level, PedalMove, Plan, Voice
@@ -330,9 +331,22 @@ def test_a_late_change_comes_after_the_harmony_and_does_not_clear_all():
     moves = tuple(PedalMove(F(t), 1.0, "proposed", late=t > 0) for t in (0, 2))
     pedal = perform(line("C4", "D4", "E4", "F4"), replace(STEADY, pedal=moves)).pedal
     seconds, depths = zip(*pedal, strict=True)
-    assert float(np.interp(2.0, seconds, depths)) == 1
+    assert float(np.interp(2.15, seconds, depths)) == 1
     dip = min(d for s, d in pedal if 1.5 < s < 3)
     assert 0.2 < dip < 0.5
+
+
+def test_a_melting_change_is_heard_old_and_new_together():
+    """What "melting" asks for: the old bass still rings when a plain change has long stopped it."""
+    score = line("C3", "D4", "E4", "F4")
+    old = []
+    for late in (True, False):
+        moves = tuple(PedalMove(F(t), 1.0, "proposed", late=late and t > 0) for t in (0, 2))
+        played = perform(score, replace(STEADY, pedal=moves))
+        table = string_table(played.strikes[:1])
+        old.append(levels(amplitudes(table, played.pedal, [2.1, 2.3]))[0])
+    assert old[0][0] > old[1][0] + 3
+    assert old[0][1] > old[1][1] + 9
 
 
 def test_what_stands_under_una_corda_is_struck_with_the_soft_pedal():

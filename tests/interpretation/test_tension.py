@@ -17,9 +17,19 @@ from tests.findings.build import build, spans_of
 from tests.partial import event as made
 
 from understave.findings import find_events
+from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Reading, Span
 from understave.interpretation.plan import Tension
-from understave.interpretation.tension import WEIGHTS, chord_clash, curve, home_of, tension
+from understave.interpretation.tension import (
+    TENSION,
+    WEIGHTS,
+    _leans_at_first,
+    _slices,
+    chord_clash,
+    curve,
+    home_of,
+    tension,
+)
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
 from understave.theory.pitch import Pitch, PitchClass
@@ -290,3 +300,24 @@ def test_a_peak_in_a_later_bar_than_its_chord_is_told_in_its_own_bar():
     why = tension(score, Reading(spans))[2].why
     assert (why.label, why.get("later")) == ("register", 12)
     assert say(why, score) == "The melody climbs to C 6 in bar 4; the height itself is tension."
+
+
+def test_what_a_suspension_holds_up_lets_nothing_go_yet():
+    """Handbook rule: the tension of a suspension lasts until it resolves; the chord under it is no rest."""
+    held = "G3 B3 F4 D5 | C4 E4 G4 C5"
+    score, reading = read_as(held, "C: V7 | I")
+    assert not any(_leans_at_first(_slices(soundings(score), s), ()) for s in reading.spans)
+    first = _slices(soundings(score), reading.spans[1])
+    foreign = [(0.3, first[0].notes[-1], first[0])]
+    assert _leans_at_first(first, foreign)
+    assert not _leans_at_first(first, [(0.1, first[0].notes[-1], first[0])])
+
+
+def test_the_fifth_of_a_chord_is_not_drawn_and_an_applied_dominant_is_not_far():
+    """Handbook rules: the fifth of a seventh chord is free; the dominant's dominant is near."""
+    found = tension(*read_as("B2 B3 A4 F#5 | E3 B3 G4 E5", "e: V7 | i"))
+    details = TENSION.of(found[0].why)
+    assert details is not None
+    assert details.pitch is None or details.pitch.letter != "F"
+    near = tension(*read_as("C3 E4 G4 | D3 F#4 C5 | G3 D4 B4", "C: I | V7/V | V"))
+    assert near[1].why.label != "local distance"

@@ -289,3 +289,22 @@ def test_a_hand_that_has_the_melody_is_not_told_to_stay_behind_as_accompaniment(
     )
     behind = {v.why.get("hand") for v in voices.values() if v.role == "accompaniment" and v.why}
     assert behind == {"left hand"}
+
+
+def roles_told(score: Score, labels: str) -> list[tuple[str, Fraction]]:
+    reading = Reading(spans_of(score, labels), ())
+    return [
+        (v.why.label, score.note_by_id[v.note].onset) for v in voicing(score, reading) if v.why is not None
+    ]
+
+
+def test_what_doubles_the_melody_or_goes_on_alone_is_not_told_to_stay_behind():
+    """Both hands play one line in octaves; then the left hand accompanies."""
+    line = "E5:1 D5 C5 D5 | E5:1 F5 G5 E5"
+    octaves = build(line, line.replace("5", "4"))
+    assert not [x for x in roles_told(octaves, "C: I:8") if x[0] in ("accompaniment", "inner")]
+    figure = "C3:1/2 G3 E3 G3 C3 G3 E3 G3"
+    under = build(f"{line} | r:4 | {line}", " | ".join([figure] * 5))
+    first = [t for label, t in roles_told(under, "C: I:20") if label == "accompaniment"]
+    assert first
+    assert not [t for t in first if 8 <= t < 12]

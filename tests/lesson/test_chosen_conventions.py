@@ -21,6 +21,7 @@ from understave.lesson.chosen_conventions import (
     paper_for_all,
 )
 from understave.lesson.make import LessonOptions, asked_of, make_lesson
+from understave.media.page import lesson_values
 from understave.score.passage import passage
 from understave.theory.convention_choices import STANDARD, Conventions
 
@@ -38,9 +39,7 @@ def own_state(tmp_path, monkeypatch):
 def papers(folder: Path) -> dict[str, str]:
     """Return what people read of each paper: labels, and texts with their numerals as they are set."""
     exports = folder / "exports"
-    html = (exports / "page.html").read_text(encoding="utf-8")
-    found = re.search(r'<script type="application/json" id="lesson">(.*?)</script>', html, re.S)
-    page = json.loads(found[1])
+    page = lesson_values((exports / "page.html").read_text(encoding="utf-8"))
     set_as = {m: n["head"] + "".join(n["figures"]) + n["target"] for m, n in page["numerals"].items()}
     texts = [w["words"] for w in page["labels"]] + [b["harmony"] for b in page["bars"] if "harmony" in b]
     texts += [t for s in page["stops"] for t in (s["question"], s["answer"], *s["words"])]

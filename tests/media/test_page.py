@@ -1,7 +1,7 @@
 """The lesson page as text: nothing in it asks for anything outside, and no text breaks out of its place."""
 
-import json
 import re
+from base64 import b64encode
 from html.parser import HTMLParser
 
 import pytest
@@ -18,6 +18,7 @@ from understave.media.page import (
     bundled,
     lesson_page,
     lesson_page_files,
+    lesson_values,
     style,
 )
 
@@ -57,12 +58,11 @@ class Elements(HTMLParser):
 
 def test_texts_stay_texts(page):
     read = Elements(lesson_page(page))
-    # The words, the lesson, and the only one that is executed.
-    assert read.tags.count("script") == 3
+    # The words, the lesson, its two sounds, and the only one that is executed.
     kinds = [a.get("type") for tag, a in read.attributes if tag == "script"]
-    assert kinds == ["application/json", "application/json", "module"]
+    assert kinds == ["application/json", "application/gzip", "text/plain", "text/plain", "module"]
     assert "b" not in read.tags
-    lesson = next(v for t in read.texts["script"] if t.startswith("{") if "stops" in (v := json.loads(t)))
+    lesson = lesson_values(lesson_page(page))
     assert lesson["title"] == NASTY
     assert lesson["stops"][0]["words"] == [NASTY]
     assert lesson["sound"]["notes"] == [["n1", 0.0, 0.512]]
@@ -88,8 +88,28 @@ def test_sounds_can_lie_beside_the_page(page):
         "sounds/1.mp3": b"whole",
         "sounds/2.opus": b"part",
     }
-    assert '"source":"sounds/1.mp3"' in files["page.html"]
+    lesson = lesson_values(files["page.html"])
+    assert lesson["sound"]["source"] == "sounds/1.mp3"
+    assert lesson["stops"][0]["sounds"][0]["sound"]["source"] == "sounds/2.opus"
     assert "base64" not in files["page.html"]
+
+
+def test_a_sound_that_is_heard_in_two_places_travels_once(page):
+    text = lesson_page(page)
+    held = [a["id"] for tag, a in Elements(text).attributes if a.get("type") == "text/plain"]
+    assert held == ["sound-1", "sound-2"]
+    lesson = lesson_values(text)
+    assert lesson["sound"]["source"] == lesson["contrasts"][0]["sides"][0]["sound"]["source"] == "#sound-1"
+    assert lesson["contrasts"][0]["sides"][1]["sound"]["source"] == "#sound-2"
+    assert f'id="sound-2">data:audio/ogg;base64,{b64encode(b"part").decode()}<' in text
+
+
+def test_the_lesson_in_a_page_can_be_read_by_others_and_is_the_same_on_any_day(page):
+    """Python's `gzip` and `base64` (RFC 1952, RFC 4648)."""
+    text = lesson_page(page)
+    assert text == lesson_page(page)
+    with pytest.raises(ValueError, match="no lesson page"):
+        lesson_values("<html></html>")
 
 
 def test_the_script_has_each_module_once_after_what_it_needs():

@@ -197,6 +197,20 @@ def test_pages_have_the_size_asked_for_and_none_is_nearly_empty(variant):
         assert min(len(words(text)) for text in page_texts(pdf)) > 40
 
 
+@pytest.mark.parametrize("variant", [v for v in VARIANTS if v[1] == "a4"])
+def test_the_paper_in_hand_is_short(variant):
+    """Eight pages of A4 at most, the story on two at most."""
+    student, _ = made(*variant)
+    pages = [words(text) for text in page_texts(student)]
+    assert len(pages) <= 8
+    heading = phrasebook(variant[3]).headings["story"]
+    told = asked(*variant)[0].story
+    first = next(n for n, text in enumerate(pages) if heading in text)
+    last = words(told[-1].lines[-1].text).split()[-3:]
+    end = next(n for n, text in enumerate(pages) if n >= first and " ".join(last) in text)
+    assert end - first < 2
+
+
 def test_a_booklet_is_laid_out_to_be_folded():
     score, _ = piece("lock-water")
     what, drawn, look = asked(*VARIANTS[1])

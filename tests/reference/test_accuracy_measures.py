@@ -10,7 +10,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from benchmarks.accuracy import compare, label_of
+from benchmarks.accuracy import MEASURES, Tally, compare, intervals, label_of
 
 from understave.harmony.reading import Alternative, Span
 from understave.theory.key import Key
@@ -147,3 +147,22 @@ def test_boundaries_match_one_to_one_within_a_sixteenth() -> None:
     tally = compare(reference, predicted)
     assert (tally.matched, tally.reference_bounds, tally.predicted_bounds) == (1, 2, 2)
     assert tally.figures()["bounds"] == 50
+
+
+def test_intervals_are_those_of_drawing_pieces_again() -> None:
+    """Two pieces of 10 quarters, all right and all wrong: a quarter of the draws of two holds each alone."""
+    whole = Tally()
+    for right in (10.0, 0.0):
+        whole.add(Tally(pieces=1, time=10.0, right=[right] * len(MEASURES)))
+    assert intervals([whole])["full"] == (0.0, 100.0)
+    many = Tally()
+    for k in range(100):
+        many.add(Tally(pieces=1, time=10.0, right=[10.0 * (k % 2)] * len(MEASURES)))
+    low, high = intervals([many])["full"]
+    # A mean of 100 fair coins: 50 less and more 1.96 times 5.
+    assert low == pytest.approx(40.2, abs=1.5)
+    assert high == pytest.approx(59.8, abs=1.5)
+    # Each set keeps its number of pieces.
+    sure = Tally()
+    sure.add(Tally(pieces=1, time=2000.0, right=[2000.0] * len(MEASURES)))
+    assert intervals([many, sure])["full"][0] > 75

@@ -12,6 +12,7 @@ from tests.once import read, read_score
 
 from understave.errors import LessonError
 from understave.teaching.class_sheets import MOST_SIGNS, Student, sheets, students_from
+from understave.teaching.exercises import exercises
 from understave.teaching.verification import verify
 
 SCORE = Path(__file__).resolve().parents[2] / "examples" / "lock-water" / "score.musicxml"
@@ -52,6 +53,24 @@ def test_every_answer_is_proved_in_its_key():
     for sheet in dealt(7):
         for e in sheet.exercises:
             assert verify(e, sheet.score, sheet.reading) == ()
+
+
+def test_what_is_heard_stands_in_the_key_of_the_sheet():
+    score = read_score(SCORE)
+    (sheet,) = sheets(score, read(score), CLASS[:1], 7, "en", heard=True)
+    assert sheet.moved
+    heard = [e for e in sheet.exercises if e.kind == "hear and choose"]
+    assert heard
+    home = read(score).spans[0].key
+    before = {e.step: e for e in exercises(score, read(score), "intermediate")}
+    for e in heard:
+        assert verify(e, sheet.score, sheet.reading) == ()
+        if e.material is not None:
+            moved = {
+                (a.midi - b.midi) % 12
+                for a, b in zip(e.material.notes, before[e.step].material.notes, strict=True)
+            }
+            assert moved == {(sheet.key.tonic.semitone - home.tonic.semitone) % 12}
 
 
 def test_spelled_chords_are_those_of_another_library():

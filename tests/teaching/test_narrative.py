@@ -10,6 +10,7 @@ import re
 from collections import Counter
 from dataclasses import replace
 from fractions import Fraction
+from itertools import pairwise
 
 import pytest
 from tests.findings.build import build, spans_of
@@ -25,6 +26,7 @@ from understave.findings.sequences import find_sequences
 from understave.harmony.reading import Event, Reading
 from understave.score.model import Direction
 from understave.teaching.narrative import (
+    _NUMBER,
     LENGTHS,
     WORDS,
     after_minute,
@@ -246,3 +248,46 @@ def test_a_third_is_called_minor_only_where_every_note_moves_by_one(repeated, be
     assert lower in told
     assert lower in say(event, score, "intermediate")
     assert lower.removesuffix(" lower") in say(event, score, "advanced")
+
+
+def test_two_moments_in_a_row_are_not_told_alike():
+    """Suspensions of bars 32 and 34 of the slow study, its minor ninths: the second goes without saying."""
+    steps = {"key", "cadence", "return", "variation"}
+    for name in PIECES:
+        chapters = narrate(*PIECES[name](), "whole")
+        heard = [line.events[0] for c in chapters for line in c.lines if line.role == "heard"]
+        names = [(event.kind, event.label) for event in heard if event.kind not in steps]
+        pairs = pairwise(heard)
+        alike = [(a.kind, a.label) for a, b in pairs if (a.kind, a.label) == (b.kind, b.label)]
+        assert len(names) > 2
+        assert not [kind for kind, _ in alike if kind not in steps]
+
+
+def test_the_last_close_is_not_said_to_go_on():
+    """A close with the third on top is told as one that goes on; at the end there is nothing to go on to."""
+    tune, inner, bass = (
+        "E5:4 | F5:4 | D5:4 | E5:4",
+        "G4:4 | A4:4 | G4+B4:4 | G4+C5:4",
+        "C3:4 | F3:4 | G3:4 | C3:4",
+    )
+    labels = "I:4 IV:4 V:4 I:4"
+    once = build(tune, inner, bass)
+    twice = build(f"{tune} | {tune}", f"{inner} | {inner}", f"{bass} | {bass}")
+    for score, spans, open_end in (
+        (once, spans_of(once, f"C: {labels}"), True),
+        (twice, spans_of(twice, f"C: {labels} {labels}"), False),
+    ):
+        reading = with_events(score, Reading(spans, ()))
+        close = next(e for e in reading.events if e.label == "imperfect authentic" and e.end <= 16)
+        form = entry_of(close, phrasebook("en"))["hear"]
+        text = sentence(score, reading, close, form, phrasebook("en"), "Here")
+        assert ("something stays open" in text) is open_end
+        assert ("but not for good" in text) is not open_end
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [("I.", True), ("No. 3", True), ("IV", True), ("Vivace", False), ("II. Andante", False)],
+)
+def test_a_number_of_a_movement_is_no_word_of_the_composers(text: str, number: bool) -> None:
+    assert bool(_NUMBER.fullmatch(text)) == number

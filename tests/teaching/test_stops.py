@@ -34,6 +34,7 @@ from understave.teaching.stops import (
     THINKING,
     TURNING,
     Timing,
+    _placed,
     frame_seconds,
     possible_stops,
     propose_stops,
@@ -343,3 +344,16 @@ def test_a_full_close_without_a_melody_is_asked_about_all_the_same():
     values = stops.values_of(silent)
     assert stops.can_fill(f"{form['ask']} {form['answer']}", values)
     assert stops.fill(form["answer"], values, score, phrasebook("en"), "cadence") == "Yes, in C major."
+
+
+@pytest.mark.parametrize(
+    ("text", "placed"),
+    [
+        ("A chord. It resolves, to V.", "A chord (bar 3). It resolves, to V."),
+        ("A chord.", "A chord (bar 3)."),
+        ("A chord", "A chord (bar 3)"),
+    ],
+)
+def test_a_place_stands_with_the_sentence_that_is_about_it(text: str, placed: str) -> None:
+    """What resolves resolves later: its place is not the chord's."""
+    assert _placed(text, "bar 3") == placed

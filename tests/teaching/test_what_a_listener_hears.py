@@ -6,6 +6,7 @@ made. That these are what a listener points out is common practice of concert ta
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -118,7 +119,7 @@ def test_a_suspended_fourth_before_the_seventh():
         "C3:4 | F3:4 | G3+D4:4 | C3+G3:4 | A3:4 | D3:4 | G3:4 | C3:4",
     )
     text = minute(piece)
-    assert "C is left over from the chord before and has to sink to B" in text
+    assert re.search(r"\bC (is left over|will not leave)[^.]*\bsink to B\b", text)
     assert text.endswith("listen for the note that stays too long.")
 
 

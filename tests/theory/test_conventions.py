@@ -93,6 +93,23 @@ def test_letters_of_chords(english, german):
 
 
 @pytest.mark.parametrize(
+    ("english", "syllables"),
+    [("Bb7/D", "Sib7/Re"), ("B", "Si"), ("F#m7b5", "Fa#m7b5"), ("Ab/C", "Lab/Do"), ("Gsus4", "Solsus4"),
+     ("Eaug", "Miaug")],
+)  # fmt: skip
+def test_chords_in_fixed_do(english, syllables):
+    """Fixed do: common practice, no source."""
+    with following(Conventions(letters="syllables")):
+        assert symbol_text(english) == syllables
+        assert symbol_text("Dm", "fr") == "Rém"
+        assert key_label(Key.parse("Ab")) == "La♭ major"
+        assert key_label(Key.parse("f#"), "de") == "Fa♯-Moll"
+        assert key_label(Key.parse("f#"), "fr") == "fa dièse mineur"
+    with following(Conventions(letters="syllables", keys="letters")):
+        assert [key_label(Key.parse(k)) for k in ("Ab", "ab", "G")] == ["La♭", "la♭", "Sol"]
+
+
+@pytest.mark.parametrize(
     ("key", "language", "words", "letters"),
     [
         ("f", "en", "F minor", "f"),
@@ -142,5 +159,5 @@ def test_choices_go_over_those_for_all_and_wrong_ones_are_named():
         conventions_from({"sixfour": "I64"})
     assert {name: options[0] for name, options in CHOICES.items()} == {
         "six_four": "Cad64", "numerals": "capital and small", "functions": "none", "letters": "english",
-        "keys": "words",
+        "keys": "words", "bass_figures": "none",
     }  # fmt: skip

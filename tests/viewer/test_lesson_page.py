@@ -87,7 +87,7 @@ def opened(browser, lesson):
         page.on("console", lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None)
         page.on("pageerror", lambda e: complaints.append(str(e)))
         page.goto(lesson[3].as_uri())
-        until(page, "document.querySelector('#score stave-score').shadowRoot.querySelector('.bar')")
+        until(page, "document.querySelector('#score stave-score')?.shadowRoot.querySelector('.bar')")
         until(page, "document.querySelector('stave-transport').audio.readyState >= 3")
         return page
 

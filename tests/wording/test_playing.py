@@ -154,9 +154,12 @@ def test_layers_are_told_where_they_come_or_move_and_single_notes_one_by_one() -
             Voice("n5", "repeated", 1.0, False, run),
             Voice("n6", "melody", 3.0, why=inside),
             Voice("n7", "inner", -6.0),
+            Voice("b", "bass", -4.0),
         )
     )
-    assert said(plan) == [
+    held = Note("b", F(0), F(8), Pitch.parse("C3"), Pitch.parse("C3"), 1, "2", 0, 0, ("b",))
+    over_bass = replace(score_of(3), notes=(*score_of(3).notes, held))
+    assert [(a.moment, a.aspect, a.what) for a in tell_plan(over_bass, plan)] == [
         (F(0), "voicing", "bring out the melody"),
         (F(2), "voicing", "lean on E 5"),
         (F(3), "voicing", "play F 5 softer"),
@@ -194,7 +197,7 @@ def test_a_reason_is_told_once_in_a_row(language) -> None:
     assert not reasons[2]
 
 
-def test_printed_accents_are_told_once_and_fp_as_one() -> None:
+def test_printed_accents_are_not_said_again_and_fp_is_one() -> None:
     marks = tuple(
         Direction(f"d{k}", "dynamic", F(at), None, staff, text)
         for k, (at, staff, text) in enumerate([(1, 1, "sf"), (1, 2, "sf"), (4, 1, "fp"), (6, 1, "fz")])
@@ -203,9 +206,6 @@ def test_printed_accents_are_told_once_and_fp_as_one() -> None:
     plan = Plan(marks=(DynamicMark(F(4), "p", "printed", SILENT), DynamicMark(F(8), "p", "printed", SILENT)))
     told = [(a.moment, a.what) for a in tell_plan(score, plan, "intermediate", "en")]
     assert told == [
-        (F(1), "sf (printed)"),
-        (F(4), "fp (printed)"),
-        (F(6), "fz (printed)"),
         (F(8), "p (printed)"),
     ]
 
@@ -224,6 +224,87 @@ def test_what_the_pedal_does_alike_for_bars_is_one_line_and_its_exception_anothe
         (F(4), "bars 2–6: change the pedal with each new chord"),
         (F(10), "change to half pedal"),
     ]
+
+
+def turns(*bars: str) -> Plan:
+    """A plan whose foot, in each bar, comes up after a press ("t"), changes once ("c") or twice ("g")."""
+
+    def why(label: str) -> Event:
+        return made("no words", label, F(0), F(4), (), 1.0)
+
+    moves = []
+    for k, bar in enumerate("".join(bars)):
+        moves.append(PedalMove(F(4 * k), 1.0, "proposed", why("new harmony")))
+        if bar == "t":
+            moves.append(PedalMove(F(4 * k + 2), 0.0, "proposed", why("rest")))
+        if bar == "g":
+            moves += [PedalMove(F(4 * k + n), 1.0, "proposed", why("clear")) for n in (1, 2)]
+    return Plan(pedal=tuple(moves))
+
+
+@pytest.mark.parametrize(
+    ("bars", "told"),
+    [
+        # One pattern with its exceptions named, and no second line over the same bars.
+        (
+            "cccctcccc",
+            ["pedal down", "bars 2–9: change the pedal with each new chord; in bars 5–6 up between"],
+        ),
+        ("ttgtttt", ["bars 1–7: pedal up each time, down again with the next chord; in bar 3 keep it down"]),
+        # What lasts as long as a pattern is one.
+        ("ccccccctttttttt", ["pedal down", "bars 2–7: change", "bars 8–15: pedal up each time"]),
+        ("ggggg", ["pedal down", "bars 1–5: change the pedal with each new chord and where"]),
+        (
+            "gtgtgtgtgtgtgtgtg",
+            ["pedal down", "bars 1–17: change the pedal where notes gather; here and there up"],
+        ),
+    ],
+)
+def test_a_pattern_of_the_foot_is_one_line_that_names_its_exceptions(bars, told) -> None:
+    found = [a.what for a in tell_plan(score_of(len(bars)), turns(bars))]
+    assert len(found) == len(told), found
+    assert all(what.startswith(begin) for what, begin in zip(found, told, strict=True)), found
+
+
+def test_what_is_leant_on_again_and_again_is_one_line() -> None:
+    why = made("no words", "dissonance", F(0), F(4), (), 1.0)
+    notes = tuple(
+        Note(f"n{k}", F(4 * k), F(1), Pitch.parse("B4"), Pitch.parse("B4"), 1, "1", 0, k, (f"n{k}",))
+        for k in range(4)
+    )
+    voices = tuple(Voice(f"n{k}", "dissonance", 10.0, True, why) for k in range(4))
+    told = tell_plan(replace(score_of(4), notes=notes), Plan(voices=voices))
+    assert [(a.moment, a.what) for a in told] == [(F(0), "bars 1–4: lean on B 4 each time")]
+
+
+def test_a_subject_alone_is_no_melody_over_a_bass() -> None:
+    """Nothing stays behind a melody that has not come: layers are told where they sound together."""
+    plan = Plan(voices=(Voice("n0", "bass", -4.0, why=SILENT), Voice("n4", "melody", 4.0, why=SILENT)))
+    assert said(plan) == []
+
+
+def test_fades_that_follow_on_are_one_and_signs_beside_the_beat_are_told_at_a_note() -> None:
+    plan = Plan(
+        hairpins=(
+            Hairpin(F(1), None, F(4), "diminuendo", "proposed", SILENT),
+            Hairpin(F(4), None, F(6), "diminuendo", "proposed", SILENT),
+            Hairpin(F(8) - F(101, 1024), None, F(12), "crescendo", "printed", SILENT),
+        )
+    )
+    assert said(plan) == [
+        (F(1), "dynamics", "fade until bar 2, beat 3"),
+        (F(7), "dynamics", "grow until bar 3 (printed)"),
+    ]
+
+
+@pytest.mark.parametrize("language", ["en", "de", "fr"])
+def test_a_pedal_on_what_had_none_says_so_once(language) -> None:
+    then, later = (
+        [a.why for a in tell_plan(replace(score_of(4), composer=name), turns("tctc"), language=language)]
+        for name in ("J. S. Bach", "Frédéric Chopin")
+    )
+    assert sum("ped" in why.casefold() or "péd" in why for why in then) == 1
+    assert not any(later)
 
 
 def test_no_bar_has_more_than_four_lines_and_leaning_is_among_them() -> None:

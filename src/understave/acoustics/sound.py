@@ -1,9 +1,10 @@
 """The sound of a performance: strikes and a pedal in, stereo audio out.
 
 Every strike is rendered from the partials of `piano`, under the same dampers that `ringing` computes; then
-come the knock of the blow, the halo of the strings that the pedal leaves open, the small noises of the
-pedal, and the room. Loudness is absolute: full scale is the same for every performance, so that variants
-can be compared; `files` finds one gain for all when they are written. The amounts are set by ear.
+come the knock of the blow, the dampers landing on the low strings, the halo of the strings that the pedal
+leaves open, the ring behind the bridge of the treble, the small noises of the pedal, and the room. Loudness
+is absolute: full scale is the same for every performance, so that variants can be compared; `files` finds
+one gain for all when they are written. The amounts are set by ear.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from understave.acoustics.files import RATE, common_gain
 from understave.acoustics.loudness import k_weight
 from understave.acoustics.performance import Performance, Strike
 from understave.acoustics.piano import (
+    HIGHEST_PARTIAL,
     LOUDEST_DB,
     NEPER,
     Instrument,
@@ -32,6 +34,7 @@ from understave.acoustics.piano import (
 )
 from understave.acoustics.ringing import LANDING, contact_integral, pedal_depth
 from understave.acoustics.room import answer_at, reverberate
+from understave.acoustics.soundfont import render_soundfont, soundfont_of
 
 Samples = NDArray[np.float32]
 Progress = Callable[[float], None]
@@ -55,6 +58,15 @@ HALO_DAMPING = 110.0
 """dB a second at which dampers stop the halo."""
 FELT_DB = -52.0
 """Level of the pedal's own noise in a quick movement, below the hardest blow on one key; set by ear."""
+LANDING_DB = -38.0
+"""Level of a damper that lands on the lowest strings after a hard blow, below that blow; set by ear. Higher
+up felt and string are lighter: `LIGHTER_DB` an octave less, and nothing is left above `HEAVY`."""
+LIGHTER_DB, HEAVY = 6.0, 64
+DUPLEX_DB = -46.0
+"""Level of what rings behind the bridge, below the strings that are struck; set by ear."""
+DUPLEX_FROM, DUPLEX_OCTAVE = 65, 77
+"""Keys from which on that length is tuned to ring with its string: to the twelfth above it, higher up to the
+octave (common practice of makers, no source)."""
 BRUSHED_DB = 4.0
 """How far the strings that its felts brush ring below that noise; set by ear."""
 
@@ -68,9 +80,14 @@ def render(
     """Stereo audio, shape (frames, 2), `rate` frames a second, from second 0 of the performance.
 
     `progress` is called with the share done, 0..1. Values can exceed 1 in very thick fortissimo;
-    `files.common_gain` brings any sound to a safe level.
+    `files.common_gain` brings any sound to a safe level. A sampled instrument is played on its samples; raise
+    UnderstaveError where these are not there.
     """
     tell = progress or (lambda share: None)
+    if instrument.soundfont:
+        sampled = render_soundfont(performance, soundfont_of(instrument), rate)
+        tell(1.0)
+        return sampled
     shares = partial(_shares, instrument=instrument, rate=rate)
     places = _struck(performance, instrument, rate, shares, lambda share: tell(0.85 * share))
     halo = _halo(performance, instrument, rate, places.sum(axis=0))
@@ -298,6 +315,8 @@ def _add_noises(
         knock = _knock(strike.midi % 7, strike.midi // 22, rate)
         knock = knock * np.float32(loudest * instrument.knock * 10 ** (level / 20))
         _put(places, round(strike.start * rate), knock, shares(strike.midi))
+        if strike.midi < HEAVY and instrument.landing > 0:
+            _put(places, *_landed(performance, strike, instrument, rate), shares(strike.midi))
     for moment, speed in _pedal_turns(performance):
         felt = _felt(rate, speed > 0) * np.float32(loudest * 10 ** (FELT_DB / 20) * min(1.0, abs(speed) / 8))
         _put(places, round(moment * rate), felt, (0.5, 0.5, 0.0))
@@ -311,6 +330,21 @@ def _add_noises(
                 / np.sqrt(np.mean(strings_**2))
             )
             _put(places, round(moment * rate), brushed, (0.5, 0.5, 0.0))
+
+
+def _landed(
+    performance: Performance, strike: Strike, instrument: Instrument, rate: int
+) -> tuple[int, Samples]:
+    """The frame at which the damper of a low key lands, and what is heard of it: the less, the less the
+    string still swings and the more the pedal holds the damper off.
+    """
+    moment = strike.end + LANDING
+    weight = float(damper_contact(pedal_depth(performance.pedal, moment), strike.midi))
+    swings = -8.7 * float(strings(strike.midi, instrument).prompt[0]) * max(0.0, strike.end - strike.start)
+    level = LANDING_DB - LIGHTER_DB * (strike.midi - 21) / 12
+    level += 0.5 * (float(touch_db(strike.velocity)) + swings)
+    strength = weight * instrument.landing * 10 ** ((LOUDEST_DB + level) / 20)
+    return round(moment * rate), _felt(rate, False) * np.float32(strength)
 
 
 def _pedal_turns(performance: Performance) -> list[tuple[float, float]]:
@@ -406,8 +440,42 @@ def _open_strings(instrument: Instrument, rate: int, *, undamped: bool) -> Sampl
     """What open strings answer to one short push: all with dampers, or those that never have one.
 
     The first eight partials of every key, each with its own decay; energy `halo_db` below the push, for
-    the undamped top in proportion to its number of strings.
+    the undamped top in proportion to its number of strings. With those that no damper stops ring the lengths
+    behind the bridge.
     """
+    answer = _answer_of(instrument, rate, undamped=undamped)
+    behind = _behind_the_bridge(instrument, rate) if undamped else answer[:0]
+    if not answer.size or not behind.size:
+        return answer if answer.size else behind
+    return answer + behind
+
+
+def _behind_the_bridge(instrument: Instrument, rate: int) -> Samples:
+    """What the lengths of string behind the bridge of the treble answer to one short push: short and high."""
+    if instrument.duplex <= 0:
+        return np.zeros(0, np.float32)
+    chance = np.random.default_rng(9)
+    keys = np.arange(DUPLEX_FROM, instrument.highest + 1)
+    # Each a little beside the partial that it is tuned to: three strings, and no maker hits it.
+    hertz = np.array([float(strings(int(key), instrument).frequency[0]) for key in keys])
+    hertz = hertz * np.where(keys < DUPLEX_OCTAVE, 3.0, 2.0) * 2 ** (chance.normal(0, 6, keys.size) / 1200)
+    kept = hertz < HIGHEST_PARTIAL
+    fading = np.interp(hertz[kept], (1000.0, 9000.0), (35.0, 90.0)) * NEPER
+    seconds = np.arange(int(rate)) / rate
+    waves = np.zeros(seconds.size)
+    for frequency, rate_of_decay, turn in zip(
+        hertz[kept], fading, chance.random(int(kept.sum())), strict=True
+    ):
+        waves += np.sin(2 * np.pi * (frequency * seconds + turn)) * np.exp(-rate_of_decay * seconds)
+    rise, fall = int(0.012 * rate), int(0.3 * rate)
+    waves[:rise] *= np.linspace(0, 1, rise)
+    waves[-fall:] *= np.linspace(1, 0, fall)
+    energy = 10 ** (DUPLEX_DB / 10) * instrument.duplex
+    return np.asarray(waves * np.sqrt(energy / np.sum(waves**2)), dtype=np.float32)
+
+
+def _answer_of(instrument: Instrument, rate: int, *, undamped: bool) -> Samples:
+    """What the open strings themselves answer."""
     keys = [
         key
         for key in range(instrument.lowest, instrument.highest + 1)

@@ -78,9 +78,19 @@ class ChordIs(Claim):
         ):
             return False
         fifth = chord.member(5)
+        if not chord.semitones <= here and self._is_another(facts, span, chord.semitones):
+            return False
         return chord.root.semitone in here or (
             third is not None and fifth is not None and {third.semitone, fifth.semitone} <= here
         )
+
+    @staticmethod
+    def _is_another(facts: Facts, span: Span, own: frozenset[int]) -> bool:
+        """Whether a foreign tone above the bass sounds all the time that the chord does: it belongs to it."""
+        held = [
+            {note.midi % 12 for note in facts.sounding(m)[1:]} for m in facts.moments(span.start, span.end)
+        ]
+        return bool(held) and bool(set.intersection(*held) - own)
 
     def subject(self) -> Hashable:
         return "chord", self.start

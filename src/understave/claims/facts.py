@@ -116,6 +116,12 @@ class Facts:
                 found[note.at].append(note)
         return found
 
+    def pedalled_since(self, moment: Fraction) -> Fraction:
+        """Return when the printed pedal went down that is down at a moment; the moment itself if none is."""
+        marks = [d for d in self.score.directions if d.kind == "pedal" and d.onset < moment]
+        last = max(marks, key=lambda mark: mark.onset, default=None)
+        return last.onset if last is not None and last.text in ("start", "change") else moment
+
     # --- who sings, what is on top -----------------------------------------------------------------------
 
     @cached_property

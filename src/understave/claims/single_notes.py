@@ -312,7 +312,18 @@ class Resolved(Claim):
             return False
         if self.manner == "direct":
             return to.onset == note.end
+        if self.manner == "ornamented" and self._at_rest_before(note, facts):
+            return False
         return to.onset > note.end
+
+    @staticmethod
+    def _at_rest_before(note: Note, facts: Facts) -> bool:
+        """Whether the very next note is a step below, belongs to the chord and is consonant."""
+        after = [n for n in facts.next_in_voice(note) if n.onset == note.end]
+        span = facts.span(note.end)
+        tones = {tone.semitone for tone in span.numeral.chord(span.key).members} if span else set()
+        below = [n for n in after if n.midi < note.midi and is_step(note, n)]
+        return any(n.midi % 12 in tones and consonant(n, n.onset, facts) for n in below)
 
     def subject(self) -> Hashable:
         return "resolution", self.note, self.start
@@ -342,7 +353,10 @@ class Overshoots(Claim):
 
 @dataclass(frozen=True, slots=True)
 class Bare(Claim):
-    """Where two notes first sound together nothing else sounds, but for the same keys."""
+    """Where two notes first sound together nothing else sounds, but for the same keys.
+
+    Nor does anything ring on in a pedal that is printed.
+    """
 
     kind: ClassVar[str] = "nothing else sounds"
     lower: str
@@ -353,7 +367,8 @@ class Bare(Claim):
         if one is None or two is None:
             return False
         moment = max(one.onset, two.onset)
-        return {note.midi for note in facts.heard(moment, moment + Fraction(1, 64))} == {one.midi, two.midi}
+        since = facts.pedalled_since(moment)
+        return {note.midi for note in facts.heard(since, moment + Fraction(1, 64))} == {one.midi, two.midi}
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,15 +9,15 @@ from itertools import pairwise
 from typing import ClassVar
 
 from understave.claims.claim import Claim
-from understave.claims.facts import Facts
+from understave.claims.facts import Facts, voice
 from understave.claims.single_notes import is_step
 from understave.score.model import Measure, Note
 from understave.theory.pitch import Interval, Pitch, PitchClass
 
 _ALIKE = 0.5
 """Share of the notes of a varied return that must be found again. Set by ear."""
-_EXACT = 0.97
-"""Share of the notes of a literal return that must be found again: a tie or a grace note may differ."""
+_EXACT = 1.0
+"""Share of the notes of a literal return that must be found again: what is unchanged has them all."""
 _HIGH = 0.6
 """Share of a melody's notes that are no higher than one that stands high. Set by ear."""
 _MOVED = 0.6
@@ -58,6 +58,10 @@ class Stays(Claim):
         if not any(note.midi == self.tone.midi for note in here):
             return False
         bar = facts.bar(self.start).full_length
+        if self.place == "bass":
+            # Only where it lies lowest is it the bass; another voice may have the tone besides.
+            lows = {m: facts.sounding(m)[0].midi % 12 for m in {max(n.onset, self.start) for n in here}}
+            here = [n for n in here if lows[max(n.onset, self.start)] == self.tone.midi % 12]
         reach = self.start
         for note in here:
             if note.onset - reach > bar:
@@ -223,16 +227,42 @@ class Range(Claim):
         return any(max(note.midi for note in notes if note.staff == s) == self.high.midi for s in highs)
 
 
+_FAST = 3
+"""Moments to a beat at which notes are struck, at least, where they are said to come fast (set by ear)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Dense(Claim):
-    """More notes to a beat are struck in a stretch than in the piece on the whole."""
+    """More notes are struck in a stretch, for its length, than in four bars of five of the piece, and at more
+    moments than in the piece on the whole, three to a beat at least.
+    """
 
     kind: ClassVar[str] = "many notes"
 
     def holds(self, facts: Facts) -> bool:
-        whole = len(facts.struck) / float(max(facts.score.end, Fraction(1)))
         end = max(self.end, self.start + facts.bar(self.start).beat_length)
-        return len(facts.struck_in(self.start, end)) / float(end - self.start) >= whole
+        here, length = facts.struck_in(self.start, end), float(end - self.start)
+        whole = float(max(facts.score.end, Fraction(1)))
+        moments = {note.onset for note in facts.struck}
+        rate = len({note.onset for note in here}) / length
+        beat = float(facts.bar(self.start).beat_length)
+        often = rate >= len(moments) / whole and rate * beat >= _FAST
+        bars = [m for m in facts.score.measures if m.length]
+        rates = sorted(len(facts.struck_in(m.start, m.end)) / float(m.length) for m in bars)
+        return often and bool(rates) and len(here) / length >= rates[(4 * len(rates)) // 5]
+
+
+@dataclass(frozen=True, slots=True)
+class Fullest(Claim):
+    """At a moment more notes sound than where a stretch begins, and nowhere in it more than there."""
+
+    kind: ClassVar[str] = "fullest"
+    at: Fraction
+
+    def holds(self, facts: Facts) -> bool:
+        counts = {m: len(facts.sounding(m)) for m in facts.moments(self.start, self.end)}
+        there = len(facts.sounding(self.at))
+        return there > counts[self.start] and there >= max(counts.values())
 
 
 # --- what comes back ---------------------------------------------------------------------------------------
@@ -497,6 +527,16 @@ def _is_octave(group: list[Note]) -> bool:
     return len(midis) >= 2 and any(m + 12 in midis for m in midis)
 
 
+_FIRST = 8
+"""Notes at most by which a tune below the top is judged to be one line."""
+
+
+def _in_chord(note: Note, facts: Facts) -> bool:
+    """Whether a note is struck with others of its own voice that lie within an octave of it."""
+    here = facts.struck_in(note.onset, note.onset + Fraction(1, 64))
+    return any(voice(n) == voice(note) and 0 < abs(n.midi - note.midi) < 12 for n in here)
+
+
 @dataclass(frozen=True, slots=True)
 class MelodyIn(Claim):
     """The melody lies in a place: ``"on top"``, ``"in the left hand"``, ``"in the bass"``, ``"inside"``.
@@ -521,6 +561,11 @@ class MelodyIn(Claim):
                 return False
         if not self.place or not found:
             return True
+        if self.place != "on top" and 2 * sum(_in_chord(note, facts) for note in found[:_FIRST]) > len(
+            found[:_FIRST]
+        ):
+            # Chords below a line that moves are no tune.
+            return False
         return 2 * sum(self._fits(note, facts) for note in found) >= len(found)
 
     def _fits(self, note: Note, facts: Facts) -> bool:

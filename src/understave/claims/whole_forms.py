@@ -97,7 +97,7 @@ class Scheme(Claim):
 @dataclass(frozen=True, slots=True)
 class FormIs(Claim):
     """The form of a whole piece has this name: ``"ternary form"``, ``"rondo"``, ``"theme and variations"``,
-    ``"minuet and trio"`` or ``"scherzo and trio"`` (see the head of this module).
+    ``"ground"``, ``"minuet and trio"`` or ``"scherzo and trio"`` (see the head of this module).
 
     A dance is named in the title or over the first bars, its trio is printed, and what came before the
     trio comes back after it, printed as da capo or written out.
@@ -112,6 +112,8 @@ class FormIs(Claim):
             return len(_headings(facts, r"(variation|variazione|veränderung|var\.?)\s*([ivx]+|\d+)\b")) > 1
         if self.name.endswith("and trio"):
             return self._dance(facts)
+        if self.name == "ground":
+            return any(_is_ground(facts, size) for size in _GROUNDS)
         lettered = [part for part in self.parts if letter(part[0])]
         groups = [[at for _, at in g] for _, g in groupby(lettered, key=lambda part: letter(part[0]))]
         if len(groups) < 3 or len(groups) % 2 == 0 or (self.name == "ternary form") != (len(groups) == 3):
@@ -152,6 +154,31 @@ class FormIs(Claim):
 
     def answer(self) -> Hashable:
         return self.name
+
+
+_GROUNDS = range(2, 11)
+"""Bars of a ground."""
+
+
+def _is_ground(facts: Facts, size: int) -> bool:
+    """Whether half of the bars or more have the bass of the bar so many before, five turns or more, with four
+    notes or more: what is lowest at the barline, in the middle of the bar and on the first beat after it.
+    """
+    bars = facts.score.measures
+    if len(bars) < 5 * size:
+        return False
+    basses = [tuple(_lowest(facts, bar.start + step) for step in _steps(bar)) for bar in bars]
+    pairs = list(zip(basses[size:], basses, strict=False))
+    same = [sum(a == b for a, b in zip(one, other, strict=False)) >= 2 for one, other in pairs]
+    return 2 * sum(same) >= len(same) and len({note for bar in basses[:size] for note in bar}) >= 4
+
+
+def _steps(bar: Measure) -> tuple[Fraction, ...]:
+    return (Fraction(0), bar.beat_length, bar.length / 2)
+
+
+def _lowest(facts: Facts, moment: Fraction) -> int:
+    return min((note.midi for note in facts.sounding(moment)), default=-1) % 12
 
 
 def _headings(facts: Facts, pattern: str) -> tuple[Fraction, ...]:

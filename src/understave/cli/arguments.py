@@ -32,7 +32,7 @@ def add_playing(command: argparse.ArgumentParser) -> None:
         "--instrument",
         default="concert-grand",
         metavar="PIANO",
-        help="concert-grand (default), upright or early-piano",
+        help="concert-grand (default), upright, early-piano or sampled-piano",
     )
     command.add_argument("--tempo", metavar="BEATS", help="beats a minute (default: as printed)")
     command.add_argument("--no-rubato", action="store_true", help="keep the tempo steady")

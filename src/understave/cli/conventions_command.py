@@ -17,8 +17,9 @@ _ASKED = {
     "six_four": "the six-four before the dominant",
     "numerals": "Roman numerals",
     "functions": "function letters (T, Sp, D7), beside numerals or instead of them",
-    "letters": "letters of chord symbols: B flat and B, or B and H",
+    "letters": "letters of chord symbols: B flat and B, B and H, or fixed do (Sib and Si)",
     "keys": "keys of labels: in words (F minor), or letters with small ones for minor (f)",
+    "bass_figures": "figured bass below the numerals",
 }
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from rich.console import Console
 from rich.table import Table
 
+from understave.cli.habits import offer_habits
 from understave.cli.sources import place_named, tell_unfinished
 from understave.errors import UnderstaveError
 
@@ -44,9 +45,10 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     correct.add_argument("--key", help="key, such as Ab, As, f or f-Moll (lower case for minor)")
     correct.add_argument(
         "--entry",
-        choices=("english", "german", "functions"),
+        choices=("english", "german", "functions", "syllables"),
         help="where letters mean two things: B is B natural (english) or B flat (german); D7 is the "
-        "chord on D, or with functions the dominant's seventh chord; else as 'conventions' says",
+        "chord on D, or with functions the dominant's seventh chord; syllables are fixed do (Sib7/Re); "
+        "else as 'conventions' says",
     )
     correct.add_argument(
         "--carry",
@@ -92,6 +94,7 @@ def _correct(arguments: argparse.Namespace, console: Console) -> int:
     console.print(f"Kept as correction{'s' if len(entries) > 1 else ''} {names}. {again}", highlight=False)
     if arguments.carry:
         _carry(folder, score, decided, console)
+    offer_habits(folder.path, console)
     return 0
 
 

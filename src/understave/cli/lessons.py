@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 
-from understave.cli.arguments import add_words, between, language_named, paper_named
+from understave.cli.arguments import add_words, between, chosen, language_named, paper_named
+from understave.cli.habits import habits_for, offer_habits
 from understave.cli.outputs import STANDARD
 from understave.cli.sources import given_file
 from understave.doctor import has_screen
@@ -40,6 +41,11 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     )
     lesson.add_argument(
         "--minutes", type=float, help="how long the lesson may be, such as 5, 15 (default) or 30"
+    )
+    lesson.add_argument(
+        "--instrument",
+        metavar="PIANO",
+        help="what it sounds on: concert-grand (default), upright, early-piano or sampled-piano",
     )
     lesson.add_argument("--rate", type=float, help="words a minute that you speak (default: 130)")
     lesson.add_argument(
@@ -104,8 +110,10 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
         language=arguments.language,
         minutes=arguments.minutes,
         rate=arguments.rate,
+        instrument=_piano(arguments.instrument),
         sound=not arguments.no_sound,
         analysis=arguments.analysis,
+        habits=habits_for(source, out),
         elsewhere=_elsewhere(arguments.repertoire),
     )
     shown = console.is_terminal
@@ -142,12 +150,20 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
         console.print(f"Made again: {again}. Kept as it was: {', '.join(lesson.kept)}.", highlight=False)
     if arguments.list:
         _list_files(lesson, console)
+    offer_habits(lesson.folder.path, console)
     page = lesson.folder.exports / "page.html"
     console.print(f"Open {page}", highlight=False)
     if arguments.open and has_screen():
         for name in ("page.html", "teacher.pdf"):
             webbrowser.open((lesson.folder.exports / name).resolve().as_uri())
     return 0
+
+
+def _piano(asked: str | None) -> str | None:
+    """Return the full name of the piano asked for; raise UnderstaveError for what is none."""
+    from understave.acoustics.piano import instruments
+
+    return None if asked is None else chosen(asked, tuple(instruments()), "instrument")
 
 
 def _check_lesson_options(arguments: argparse.Namespace) -> None:

@@ -96,13 +96,19 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     clip.set_defaults(run=_clip)
 
 
-def _refuse_wrong_options(arguments: argparse.Namespace) -> None:
-    """Raise UnderstaveError for an option about playing that has no such value, before anything is read."""
+def _refuse_wrong_options(arguments: argparse.Namespace, *, heard: bool = False) -> None:
+    """Raise UnderstaveError for an option about playing that has no such value, before anything is read; and
+    for samples that are not there, where it is to be `heard`.
+    """
     from understave.acoustics.piano import instruments
     from understave.interpretation.pedal import STYLES
 
     chosen(arguments.pedal, STYLES, "pedal")
-    chosen(arguments.instrument, tuple(instruments()), "instrument")
+    instrument = instruments()[chosen(arguments.instrument, tuple(instruments()), "instrument")]
+    if heard:
+        from understave.acoustics.soundfont import check_samples
+
+        check_samples(instrument)
     between(arguments.blur, 0, 1, "blur")
     if arguments.tempo is not None:
         between(arguments.tempo, *_TEMPO, "tempo")
@@ -231,7 +237,7 @@ def _sound(arguments: argparse.Namespace, console: Console) -> int:
 
     out: Path = arguments.out
     suffix = kind_asked(arguments, (*_AUDIO, ".mid"), "which sound")
-    _refuse_wrong_options(arguments)
+    _refuse_wrong_options(arguments, heard=suffix != ".mid" and arguments.soundfont is None)
     if arguments.soundfont is not None:
         from understave.acoustics.soundfont import check_soundfont
 
@@ -267,7 +273,7 @@ def _clip(arguments: argparse.Namespace, console: Console) -> int:
     out: Path = arguments.out
     kind_asked(arguments, (".mp4",), "which film")
     shape = chosen(arguments.shape, SHAPES, "shape")
-    _refuse_wrong_options(arguments)
+    _refuse_wrong_options(arguments, heard=True)
     check_film()
     console = teller(out, console)
     score, reading = read_source(arguments.score, arguments.bars)

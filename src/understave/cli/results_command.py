@@ -15,7 +15,7 @@ from understave.cli.arguments import add_language
 from understave.errors import UnderstaveError
 
 if TYPE_CHECKING:
-    from understave.teaching.results import Count, Results
+    from understave.teaching.results import Results
 
 
 def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
@@ -34,7 +34,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
 def _results(arguments: argparse.Namespace, console: Console) -> int:
     from understave.disk import write_atomically
     from understave.lesson.folder import EXPORTS, is_lesson_folder
-    from understave.media.homework_data import HOMEWORK
+    from understave.media.homework_data import HOMEWORK, results_values
     from understave.media.results_picture import results_picture
     from understave.teaching.results import read_questions, results
 
@@ -55,7 +55,7 @@ def _results(arguments: argparse.Namespace, console: Console) -> int:
     if picture is not None:
         write_atomically(picture, results_picture(found, arguments.language))
     if arguments.json:
-        print(json.dumps(_values(found), ensure_ascii=False))
+        print(json.dumps(results_values(found), ensure_ascii=False))
         return 0
     _tell(found, console, arguments.language)
     return 0
@@ -64,50 +64,6 @@ def _results(arguments: argparse.Namespace, console: Console) -> int:
 def _files(given: Sequence[Path]) -> list[Path]:
     """The files named, and the JSON files of the folders named."""
     return [f for path in given for f in (sorted(path.glob("*.json")) if path.is_dir() else [path])]
-
-
-def _values(found: Results) -> dict[str, Any]:
-    def counted(count: Count) -> dict[str, Any]:
-        return {
-            "at_once": count.at_once,
-            "later": count.later,
-            "not_found": count.missed,
-            "seconds": round(count.seconds, 1),
-            "hard": round(count.hard, 3),
-        }
-
-    return {
-        "title": found.questions.title,
-        "homework": found.questions.homework,
-        "questions": [
-            {
-                "id": asked.id,
-                "way": asked.way,
-                "device": asked.device,
-                "prompt": asked.prompt,
-                **counted(count),
-            }
-            for asked, count in zip(found.questions.asked, found.by_question, strict=True)
-        ],
-        "devices": [{"device": count.name, **counted(count)} for count in found.by_device],
-        "students": [
-            {
-                "name": student.name,
-                "answers": [
-                    {
-                        "question": a.question,
-                        "tries": list(a.tried),
-                        "right": a.right,
-                        "shown": a.shown,
-                        "seconds": a.seconds,
-                    }
-                    for a in student.answers
-                ],
-            }
-            for student in found.students
-        ],
-        "notes": list(found.notes),
-    }
 
 
 def _tell(found: Results, console: Console, language: str) -> None:

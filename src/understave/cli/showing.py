@@ -146,8 +146,11 @@ def _other(other: Alternative) -> str:
 def _note_names(members: Sequence[PitchClass], language: str) -> list[str]:
     """Return short names of notes; spelled out where a language has no signs of its own for them."""
     from understave.theory.convention_choices import current
+    from understave.theory.conventions import note_label
     from understave.theory.names import pitch_class_name
 
+    if current().letters == "syllables" and language in ("en", "de"):
+        return [note_label(tone) for tone in members]
     if language == "en" and current().letters == "german":
         language = "de"
     if language == "en":

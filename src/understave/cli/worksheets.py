@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 
@@ -12,6 +13,10 @@ from understave.cli.arguments import add_words, paper_named
 from understave.cli.outputs import SCORE_OR_FOLDER
 from understave.cli.sources import read_source
 from understave.errors import UnderstaveError
+
+if TYPE_CHECKING:
+    from understave.teaching.class_sheets import Sheet
+    from understave.theory.vocabulary import Language
 
 _MOST_STUDENTS = 200
 
@@ -36,6 +41,11 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
         "--out", type=Path, default=Path("worksheets"), help="the folder of the sheets (default: worksheets)"
     )
     sheet.add_argument("--paper", type=paper_named, help="A4, Letter or booklet (default: the lesson's)")
+    sheet.add_argument(
+        "--sounds",
+        action="store_true",
+        help="with exercises to listen to: a folder for each student, with its sounds in the student's key",
+    )
     add_words(sheet, remembered=True)
     sheet.set_defaults(run=_worksheet)
 
@@ -63,8 +73,9 @@ def _worksheet(arguments: argparse.Namespace, console: Console) -> int:
     if out.exists() and not out.is_dir():
         raise UnderstaveError(f"{out} is a file, not a folder; choose another place with --out.")
     score, reading = read_source(arguments.score)
-    dealt = sheets(score, reading, students, arguments.seed, language)
-    for student, files in zip(students, sheet_files(dealt, paper, language), strict=True):
+    dealt = sheets(score, reading, students, arguments.seed, language, heard=arguments.sounds)
+    heard = _sounding(language) if arguments.sounds else None
+    for student, files in zip(students, sheet_files(dealt, paper, language, heard), strict=True):
         for path, data in files.items():
             (out / path).parent.mkdir(parents=True, exist_ok=True)
             write_atomically(out / path, data)
@@ -75,3 +86,20 @@ def _worksheet(arguments: argparse.Namespace, console: Console) -> int:
         highlight=False,
     )
     return 0
+
+
+def _sounding(language: Language) -> Callable[[Sheet], dict[str, bytes]]:
+    """Return what makes the sounds of a sheet; those of a level in one key are made once."""
+    from understave.interpretation.planning import make_plan
+    from understave.media.worksheet import exercise_sounds
+
+    made: dict[tuple[str, str], dict[str, bytes]] = {}
+
+    def heard(sheet: Sheet) -> dict[str, bytes]:
+        there = sheet.student.level, sheet.key.symbol
+        if there not in made:
+            plan = make_plan(sheet.score, sheet.reading)
+            made[there] = exercise_sounds(sheet.exercises, sheet.score, plan, language)
+        return made[there]
+
+    return heard

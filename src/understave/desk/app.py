@@ -30,7 +30,19 @@ from starlette.responses import FileResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Route
 
 from understave.acoustics.piano import instruments
-from understave.desk import elsewhere, gestures, habits_panel, work
+from understave.acoustics.soundfont import check_samples, licence_of
+from understave.desk import (
+    carried_panel,
+    conventions_panel,
+    elsewhere,
+    gestures,
+    habits_panel,
+    hearing,
+    keys_panel,
+    results_panel,
+    voice_panel,
+    work,
+)
 from understave.desk.builder import understood
 from understave.desk.guard import Guard, TooLargeError
 from understave.desk.opened import Gesture, OpenLesson, StaleError, open_lesson
@@ -39,7 +51,7 @@ from understave.desk.sense import SenselessError, message, sense
 from understave.disk import usable_name
 from understave.errors import DeskError, UnderstaveError
 from understave.faults import fault_sentence, keep_fault
-from understave.harmony.typed import ENTRIES, Entry
+from understave.harmony.typed import ENTRIES, Entry, usual_entry
 from understave.interpretation.pedal import STYLES
 from understave.jobs.one_process import LostError
 from understave.lesson import own_habits
@@ -49,6 +61,7 @@ from understave.media.page import page_words
 from understave.media.student_papers import PAPERS
 from understave.score.model import Score, read_exact
 from understave.score.reader import read_score
+from understave.teaching.homework import key_names
 from understave.teaching.stops import MINUTES
 from understave.theory.convention_choices import STANDARD, following
 from understave.theory.vocabulary import Language
@@ -110,10 +123,10 @@ class Desk:
 
     def speaks(self) -> Language:
         """Return the language of the desk: the one it was started in, or that of the lesson on it."""
-        if self.language is not None:
-            return self.language
         folder = self.lesson.folder if self.lesson is not None else self.wanted
-        language = asked_of(folder.path / SETTINGS).language if folder is not None else "en"
+        language = self.language
+        if language is None:
+            language = asked_of(folder.path / SETTINGS).language if folder is not None else "en"
         if self.lesson is not None:
             self.lesson.speak(language)
         return language
@@ -221,6 +234,18 @@ class Desk:
         return self._exporters.stop(self.export.made)
 
 
+_PANELS = (
+    *elsewhere.ROUTES,
+    *habits_panel.ROUTES,
+    *carried_panel.ROUTES,
+    *conventions_panel.ROUTES,
+    *hearing.ROUTES,
+    *keys_panel.ROUTES,
+    *results_panel.ROUTES,
+    *voice_panel.ROUTES,
+)
+
+
 class NoLessonError(DeskError):
     """Nothing is open."""
 
@@ -281,7 +306,7 @@ def make_app(desk: Desk, token: str, port: int) -> Guard:
         api("/api/stops/edit", _stops_edit),
         api("/api/export", _export),
         api("/api/export/stop", _stop),
-        *(api(path, does, method) for path, does, method in (*elsewhere.ROUTES, *habits_panel.ROUTES)),
+        *(api(path, does, method) for path, does, method in _PANELS),
     ]
     # The guard's own paths come first: a file of the page never hides one.
     routes.sort(key=lambda r: r.path == "/{room:str}/{name:str}")
@@ -372,7 +397,12 @@ async def _lesson(desk: Desk, request: Request) -> Any:
         "ticket": desk.ticket,
         "exports": _exports(lesson),
         "speaks": language,
-        "instruments": [(name, book.pianos.get(name, name)) for name in instruments()],
+        "entry": usual_entry(),
+        "keys": key_names(language),
+        "instruments": [
+            (name, " ".join(filter(None, [book.pianos.get(name, name), licence_of(piano)])))
+            for name, piano in instruments().items()
+        ],
         "pedals": [(name, book.phrases[f"pedal_way_{name.replace(' ', '_')}"]) for name in STYLES],
         "widths": list(WIDTHS),
     }
@@ -403,6 +433,7 @@ async def _sound(desk: Desk, request: Request) -> Any:
         instrument, style = request.query_params["instrument"], request.query_params["pedal"]
     if instrument not in instruments() or style not in STYLES:
         raise DeskError("There is no such instrument or way to pedal.")
+    await asyncio.to_thread(check_samples, instruments()[instrument])
     lesson = await desk.current()
     played = await lesson.sound(instrument, style, whole=request.query_params.get("part") != "opening")
     times = {
@@ -467,6 +498,11 @@ def _gesture(what: str, asked: dict[str, Any]) -> Gesture:
         "split": (gestures.split, (("at", _moment),)),
         "join": (gestures.join, ()),
         "move": (gestures.move, (("to", _moment),)),
+        "name": (gestures.name, (("text", _text),)),
+        "confirm keys": (gestures.confirm_keys, (("starts", _moments),)),
+        "rename key": (gestures.rename_key, (("text", _text), ("entry", _entry))),
+        "join key": (gestures.join_key, ()),
+        "carry": (gestures.carry, (("to", _moments),)),
         "key": (gestures.set_key, (("end", _perhaps), ("text", _text), ("entry", _entry))),
         "move key": (gestures.move_key, (("to", _moment),)),
     }
@@ -481,12 +517,18 @@ def _moment(value: object) -> Fraction:
     return read_exact(str(value))
 
 
+def _moments(value: object) -> list[Fraction]:
+    if not isinstance(value, list):
+        raise TypeError("moments")
+    return [_moment(one) for one in value]
+
+
 def _perhaps(value: object) -> Fraction | None:
     return _moment(value) if value else None
 
 
 def _entry(value: object) -> Entry:
-    named = ENTRIES[0] if value is None else value
+    named = usual_entry() if value is None else value
     if named not in ENTRIES:
         raise DeskError("There is no such way to name chords.")
     return named

@@ -19,6 +19,7 @@ from understave.interpretation.plan import Plan
 from understave.lesson import edits
 from understave.lesson.edits import FIELDS, STOP_ID, Edits, OwnStop, bars_named
 from understave.lesson.make import CONTRASTS, Asked, asked_of, lesson_stops
+from understave.lesson.voices import voice_of
 from understave.media.webpage import PageOptions, contrast_sides
 from understave.score.model import Score
 from understave.teaching.contrasts import Contrast
@@ -51,7 +52,10 @@ def stop_rows(score: Score, reading: Reading, plan: Plan, settings: Path) -> dic
         "language": asked.language,
         "paper": asked.paper,
         "seconds": round(sum(stop.seconds for stop in chosen), 1),
-        "chosen": [_row(score, stop, wishes, asked) for stop in chosen],
+        "chosen": [
+            {**_row(score, stop, wishes, asked), "voice": voice_of(settings.parent, stop.id) is not None}
+            for stop in chosen
+        ],
         "others": [_row(score, stop, wishes, asked) for stop in others],
         "contrasts": [
             {
@@ -93,7 +97,7 @@ def heard(score: Score, reading: Reading, name: str, asked: Asked) -> Any:
     one = next((contrast for contrast in found if contrast_name(score, contrast) == name), None)
     if one is None:
         raise DeskError("That contrast is no longer there; the reading has changed.")
-    return contrast_sides(score, one, PageOptions(asked.level, asked.language))
+    return contrast_sides(score, one, PageOptions(asked.level, asked.language, asked.piano))
 
 
 def understood(asked: Mapping[str, Any]) -> dict[str, Any]:

@@ -12,6 +12,8 @@ from fractions import Fraction
 from itertools import pairwise
 
 from understave.errors import DeskError
+from understave.harmony import key_plan
+from understave.harmony.carrying import Offer, offers
 from understave.harmony.change_points import change_points
 from understave.harmony.naming import numeral_for
 from understave.harmony.reading import Correction, Span
@@ -63,6 +65,72 @@ def take(score: Score, spans: Sequence[Span], start: Fraction, index: int) -> tu
         raise DeskError("This chord has no such alternative any more; look at it again and choose.")
     other = span.alternatives[index]
     return (_set(score, span.start, span.end, other.key, other.numeral),)
+
+
+def confirm_keys(
+    score: Score, spans: Sequence[Span], start: Fraction, starts: Sequence[Fraction]
+) -> tuple[Correction, ...]:
+    """Say that the stretches of the plan of keys that begin at `starts` are in the keys they have."""
+    del start  # that of the whole plan
+    plan = key_plan.key_plan(spans)
+    numbers = [number for number, stretch in enumerate(plan, 1) if stretch.start in set(starts)]
+    if not starts or len(numbers) != len(set(starts)):
+        raise DeskError("These keys are not as they were; look at them again.")
+    return key_plan.confirm(score, plan, numbers)
+
+
+def rename_key(
+    score: Score, spans: Sequence[Span], start: Fraction, text: str, entry: Entry = "english"
+) -> tuple[Correction, ...]:
+    """Give the stretch of the plan of keys that begins at a moment another key."""
+    plan = key_plan.key_plan(spans)
+    return key_plan.rename(score, spans, plan, _stretch_at(plan, start), typed_key(text, entry))
+
+
+def join_key(score: Score, spans: Sequence[Span], start: Fraction) -> tuple[Correction, ...]:
+    """Let the key of a stretch last through the one after it."""
+    plan = key_plan.key_plan(spans)
+    return key_plan.join(score, spans, plan, _stretch_at(plan, start))
+
+
+def _stretch_at(plan: Sequence[key_plan.Stretch], start: Fraction) -> int:
+    found = next((number for number, stretch in enumerate(plan, 1) if stretch.start == start), None)
+    if found is None:
+        raise DeskError("No key begins there any more; look at the keys again.")
+    return found
+
+
+def name(score: Score, spans: Sequence[Span], start: Fraction, text: str) -> tuple[Correction, ...]:
+    """Set the chord of the span that begins at `start` to a numeral in the standard's form, in its key."""
+    span = _span_at(spans, start)
+    try:
+        numeral = RomanNumeral.parse(text)
+        numeral.chord(span.key)
+    except ValueError as error:
+        raise DeskError(f"“{text}” is no numeral here; play the chord again.") from error
+    return (_set(score, span.start, span.end, span.key, numeral),)
+
+
+def offered(score: Score, spans: Sequence[Span], start: Fraction) -> tuple[Offer, ...]:
+    """Return where the chord that begins at `start`, which the teacher has set, might hold too."""
+    span = _span_at(spans, start)
+    return (
+        offers(score, spans, (_set(score, span.start, span.end, span.key, span.numeral),))
+        if span.fixed
+        else ()
+    )
+
+
+def carry(
+    score: Score, spans: Sequence[Span], start: Fraction, to: Sequence[Fraction]
+) -> tuple[Correction, ...]:
+    """Set the chord that begins at `start` also at the moments chosen among those `offered`, as one step."""
+    found = {offer.start: offer.correction for offer in offered(score, spans, start)}
+    if not to:
+        raise DeskError("Choose a place first, or leave the others as they are.")
+    if not set(to) <= set(found):
+        raise DeskError("These bars do not offer that chord any more; look at the places again.")
+    return tuple(found[moment] for moment in sorted(set(to)))
 
 
 def split(score: Score, spans: Sequence[Span], start: Fraction, at: Fraction) -> tuple[Correction, ...]:

@@ -19,6 +19,7 @@ from understave.errors import DeskError
 TOKEN_HEADER = b"x-understave-token"
 LARGEST_UPLOAD = 20 * 1024 * 1024
 LARGEST_MESSAGE = 256 * 1024
+_UPLOADS = ("/api/import", "/api/results", "/api/voice")
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; "
     "media-src blob: data:; connect-src 'self'; frame-src 'self'; base-uri 'none'; form-action 'none'; "
@@ -67,7 +68,7 @@ class Guard:
                 ]
             await send(message)
 
-        limit = LARGEST_UPLOAD if path == "/api/import" else LARGEST_MESSAGE
+        limit = LARGEST_UPLOAD if path in _UPLOADS else LARGEST_MESSAGE
         read = 0
 
         async def limited() -> Message:
@@ -101,7 +102,7 @@ class Guard:
             length = int(headers.get(b"content-length", b"0"))
         except ValueError:
             return 400, "The length of the message is not a number."
-        if length > (LARGEST_UPLOAD if path == "/api/import" else LARGEST_MESSAGE):
+        if length > (LARGEST_UPLOAD if path in _UPLOADS else LARGEST_MESSAGE):
             return 413, f"The file is larger than the {LARGEST_UPLOAD >> 20} MiB that may be imported."
         return None
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Iterator
-from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -40,11 +39,7 @@ def kept_in(desk: Desk) -> Path:
 
 def places(desk: Desk) -> Iterator[Path]:
     """Yield the folders in which this teacher's lessons may lie: those opened lately, those beside them."""
-    lately = [lesson.path for lesson in desk.recent.lessons()]
-    yield from lately
-    for home in dict.fromkeys([desk.library.resolve(), *(path.parent for path in lately)]):
-        with suppress(OSError):
-            yield from sorted(path for path in home.iterdir() if path.is_dir())
+    yield from own_habits.beside((lesson.path for lesson in desk.recent.lessons()), [desk.library.resolve()])
 
 
 async def learn(desk: Desk) -> None:

@@ -45,7 +45,9 @@ from understave.lesson.make import asked_of
 from understave.score.model import Score
 from understave.score.reader import read_score
 from understave.teaching import story
-from understave.theory.convention_choices import following
+from understave.theory.convention_choices import Conventions, following
+from understave.theory.key import Key
+from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording import phrasebook
 
@@ -150,6 +152,21 @@ class OpenLesson:
             self.language = language
             if self.shown is not None and self.shown.plan is not None:
                 self._take_rest(self.shown)
+
+    async def follow_conventions(self, conventions: Conventions) -> None:
+        """Write harmony in other conventions from now on; every window asks for everything anew."""
+        async with self.lock:
+            self.conventions = conventions
+            with following(conventions):
+                for task in self.laying.values():
+                    task.cancel()
+                # Labels of another width want other room between the notes.
+                self.laying.clear()
+                self.sheets.clear()
+                if self.shown is not None and self.shown.plan is not None:
+                    await asyncio.to_thread(self._take_rest, self.shown)
+                self.version += 1
+        self._tell({"type": "opened"})
 
     @property
     def standing(self) -> tuple[Correction, ...]:
@@ -422,6 +439,23 @@ class OpenLesson:
         if span is None:
             raise DeskError("No chord begins there any more; choose again.")
         return values.why(self.score, reading, span, self.language)
+
+    def carried(self, start: Fraction) -> list[dict[str, Any]]:
+        """Return where the chord set at a moment might hold too, as rows of the page."""
+        found = gestures.offered(self.score, self._now().spans, start)
+        return values.offer_rows(self.score, self._now().spans, found, self.language)
+
+    async def excerpt(self, first: int, last: int) -> str:
+        """Return bars, by index, both included, as one SVG picture."""
+        found: str = await self._ask(
+            self.makers, work.engrave_excerpt, self.score, self.reading, first, last, self.language
+        )
+        return found
+
+    async def chords_sounding(self, chords: Sequence[tuple[Key, RomanNumeral]], low: int) -> bytes:
+        """Return chords as they sound one after the other, the first bass near a MIDI number."""
+        found: bytes = await self._ask(self.players, work.play_chords, chords, low, wait=_SEEN)
+        return found
 
     def spelled(self, start: Fraction, what: str, text: str, entry: Entry) -> dict[str, Any]:
         """Return as notes what a text typed for a chord, or with `what` ``"key"`` for a key, means."""

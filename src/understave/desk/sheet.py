@@ -13,7 +13,7 @@ from fractions import Fraction
 
 from lxml import etree
 
-from understave.engraving.annotations import annotate
+from understave.engraving.annotations import Signatures, annotate, signatures_of
 from understave.engraving.event_lane import row_lane
 from understave.engraving.geometry import SVG, XLINK_HREF, Box, Ink
 from understave.engraving.lanes import Entry
@@ -71,6 +71,7 @@ class Sheet:
     scale: float
     systems: tuple[LaidSystem, ...]
     glyphs: str = field(repr=False)
+    signatures: Signatures = ()
 
 
 @dataclass(frozen=True)
@@ -105,7 +106,7 @@ def lay_sheet(score: Score, reading: Reading, width: float) -> Sheet:
         for system in notation.systems
     )
     glyphs = "".join(etree.tostring(element, encoding="unicode") for element in notation.glyphs.values())
-    return Sheet(width, scale, systems, glyphs)
+    return Sheet(width, scale, systems, glyphs, signatures_of(score))
 
 
 def pages(sheet: Sheet, lanes: Lanes) -> list[str]:
@@ -142,7 +143,8 @@ def draw_lanes(sheet: Sheet, lanes: Lanes, systems: Iterable[int]) -> dict[int, 
         return {}
     spans = lanes.reading.spans
     first, last = sheet.systems[wanted[0]], sheet.systems[wanted[-1]]
-    annotations = annotate(lanes.reading, options(lanes.language), first.start, last.end)
+    how = options(lanes.language)
+    annotations = annotate(lanes.reading, how, first.start, last.end, sheet.signatures)
     result = {}
     for i in wanted:
         laid = sheet.systems[i]

@@ -10,17 +10,22 @@ from understave.desk import gestures
 from understave.engraving.event_lane import event_name
 from understave.findings.catalogue import kind_of
 from understave.findings.over_held import layer
+from understave.harmony.carrying import Offer
 from understave.harmony.reading import Event, Reading, Span
 from understave.interpretation.perform import Clock
 from understave.score.model import Score, beat_text
 from understave.theory.chord_symbol import chord_symbol
-from understave.theory.conventions import key_label, symbol_text, written
+from understave.theory.conventions import key_label, note_label, symbol_text, written
 from understave.theory.key import Key, Mode
+from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording import phrasebook
 from understave.wording.chord_reasons import explain_span, foreign_words, over_words
 from understave.wording.sentences import can_say, say
+
+MINUTE = Fraction(1, 960)
+"""A moment before an end, in quarters: shorter than any note."""
 
 
 def span_row(score: Score, span: Span, language: Language = "en") -> dict[str, Any]:
@@ -35,7 +40,7 @@ def span_row(score: Score, span: Span, language: Language = "en") -> dict[str, A
         "keyName": key_label(span.key, language),
         "numeral": str(span.numeral),
         "parts": numeral_parts(span.numeral, span.key.mode),
-        "symbol": symbol_text(chord_symbol(span.numeral.chord(span.key))),
+        "symbol": symbol_text(chord_symbol(span.numeral.chord(span.key)), language),
         "confidence": round(span.confidence, 3),
         "fixed": span.fixed,
         "check": span.to_check,
@@ -45,12 +50,39 @@ def span_row(score: Score, span: Span, language: Language = "en") -> dict[str, A
                 "keyName": key_label(a.key, language),
                 "numeral": str(a.numeral),
                 "parts": numeral_parts(a.numeral, a.key.mode),
-                "symbol": symbol_text(chord_symbol(a.numeral.chord(a.key))),
+                "symbol": symbol_text(chord_symbol(a.numeral.chord(a.key)), language),
                 "confidence": round(a.confidence, 3),
             }
             for a in span.alternatives
         ],
     }
+
+
+def offer_rows(
+    score: Score, spans: Sequence[Span], offers: Sequence[Offer], language: Language = "en"
+) -> list[dict[str, Any]]:
+    """Return the places to which a chord can be carried: what would stand there, and what stands there."""
+    rows = []
+    for offer in offers:
+        key, numeral = offer.correction.key, offer.correction.numeral
+        if key is None or numeral is None:
+            continue
+        measure = score.measure_at(offer.start)
+        now = [span for span in spans if span.start < offer.end and span.end > offer.start]
+        rows.append(
+            {
+                "start": str(offer.start),
+                "bar": measure.index,
+                "last": score.measure_at(offer.end - MINUTE).index,
+                "number": score.bar_name(measure),
+                "beat": beat_text(score.beat_at(offer.start)),
+                "moved": offer.fifths != 0,
+                "keyName": key_label(key, language),
+                "parts": numeral_parts(numeral, key.mode),
+                "now": [numeral_parts(span.numeral, span.key.mode) for span in now],
+            }
+        )
+    return rows
 
 
 def numeral_parts(numeral: RomanNumeral, mode: Mode) -> dict[str, Any]:
@@ -147,8 +179,8 @@ def spelled(score: Score, meant: gestures.Spelled, language: Language = "en") ->
                 "place": gestures.place(score, start),
                 "keyName": key_label(key, language),
                 "parts": numeral_parts(numeral, key.mode),
-                "symbol": symbol_text(chord_symbol(numeral.chord(key))),
-                "notes": list(dict.fromkeys(tone.name for tone in numeral.chord(key).members)),
+                "symbol": symbol_text(chord_symbol(numeral.chord(key)), language),
+                "notes": _notes(numeral.chord(key).members, language),
             }
             for start, _, key, numeral in meant.chords
         ],
@@ -157,7 +189,7 @@ def spelled(score: Score, meant: gestures.Spelled, language: Language = "en") ->
 
 def key_spelled(key: Key, language: Language = "en") -> dict[str, Any]:
     """Return as notes what was typed for a key: its name and its scale."""
-    return {"kind": "key", "keyName": key_label(key, language), "notes": [tone.name for tone in key.scale]}
+    return {"kind": "key", "keyName": key_label(key, language), "notes": _notes(key.scale, language)}
 
 
 def event_rows(score: Score, events: Sequence[Event], language: Language = "en") -> list[dict[str, Any]]:
@@ -173,3 +205,7 @@ def event_rows(score: Score, events: Sequence[Event], language: Language = "en")
         for i, event in enumerate(events)
         if _is_shown(event) and can_say(event)
     ]
+
+
+def _notes(tones: Sequence[PitchClass], language: Language) -> list[str]:
+    return list(dict.fromkeys(note_label(tone, language) for tone in tones))

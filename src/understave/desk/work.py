@@ -18,7 +18,7 @@ from understave.acoustics.piano import instruments
 from understave.acoustics.sound import opening, render
 from understave.acoustics.tags import tags_of
 from understave.desk.sheet import Sheet, lay_sheet
-from understave.errors import UnderstaveError, WorkerError
+from understave.errors import DeskError, UnderstaveError, WorkerError
 from understave.faults import fault_sentence, keep_fault
 from understave.findings import with_events
 from understave.harmony.key_length import USUAL, KeyLength, trust_for
@@ -31,7 +31,12 @@ from understave.jobs.memory_bound import machine_memory
 from understave.jobs.pool import Pool
 from understave.jobs.serving import Manner, tell
 from understave.score.model import Score
+from understave.theory.chord import Chord
 from understave.theory.convention_choices import Conventions, current, following
+from understave.theory.key import Key
+from understave.theory.roman import RomanNumeral
+from understave.theory.vocabulary import Language
+from understave.theory.voice_leading import KEYBOARD, Harmony, lead
 
 GIVES_WAY, GIVES_WAY_MOST = 5, 12
 """How far what works for the desk gives way to it and to the browser (the system's niceness); and how far
@@ -41,6 +46,14 @@ what can wait longest, the sound, gives way to the rest too.
 
 OPENING = 12.0
 """Seconds of a piece that are made first, to be heard while the rest is being made."""
+
+
+CHORD_SECONDS, SOFTLY = 1.6, 54.0
+"""How long a chord lasts that is asked for alone, and how loud it is struck (MIDI velocity); set by ear."""
+
+
+_UPPER, _TENOR = 3, 55
+"""Notes above the bass of a chord that is heard alone, and the lowest place for them: G3; set by ear."""
 
 
 @dataclass(frozen=True)
@@ -152,6 +165,46 @@ def _played(score: Score, reading: Reading, instrument: str, style: str, *, whol
     # to make as the sound itself.
     data = audio_bytes(".flac", samples, RATE, gain=gain, tags=tags_of(score))
     return Played(data, len(samples) / RATE, lights(score, performance), clock(score, plan), whole)
+
+
+def engrave_excerpt(score: Score, reading: Reading, first: int, last: int, language: Language) -> str:
+    """Engrave some bars, by index, both included, as one SVG picture."""
+    from understave.engraving import Options, excerpt
+
+    return excerpt(score, reading, first, last, options=Options(language=language, legend=False))
+
+
+def play_chords(chords: Sequence[tuple[Key, RomanNumeral]], low: int) -> bytes:
+    """Return chords as they sound on the first instrument, one after the other, as FLAC.
+
+    Their voices are led; the first bass lies as near to the MIDI number `low` as the layout lets it. Raises
+    DeskError where a chord cannot be laid out.
+    """
+    harmonies = [Harmony(key, numeral) for key, numeral in chords]
+    try:
+        led = lead(harmonies, KEYBOARD, (), [low, *[None] * (len(harmonies) - 1)])
+    except ValueError as error:
+        raise DeskError("This chord cannot be played as it is named.") from error
+    # Led from chord to chord a voice may leave out a fifth; a chord that is heard alone has all its notes.
+    voicings = [tuple(pitch.midi for pitch in voicing) for voicing in led]
+    if len(voicings) == 1:
+        voicings = [_whole(harmonies[0].chord, voicings[0][0])]
+    strikes = tuple(
+        Strike(midi, k * CHORD_SECONDS, (k + 0.95) * CHORD_SECONDS, SOFTLY)
+        for k, voicing in enumerate(voicings)
+        for midi in voicing
+    )
+    samples = render(Performance(strikes), next(iter(instruments().values())), RATE)
+    return audio_bytes(".flac", samples, RATE)
+
+
+def _whole(chord: Chord, bass: int) -> tuple[int, ...]:
+    """Return a bass, as a MIDI number, and above it in close position all other notes of a chord."""
+    upper = {tone.semitone for tone in chord.members if tone != chord.bass}
+    if len(upper) < _UPPER:
+        upper.add(chord.root.semitone)
+    above = max(bass + 2, _TENOR)
+    return (bass, *sorted(above + (semitone - above) % 12 for semitone in upper))
 
 
 def stops(score: Score, reading: Reading, plan: Plan, settings: Path) -> dict[str, Any]:

@@ -6,6 +6,7 @@ lanes and the `Room`s that the notation must keep free for them.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -16,6 +17,7 @@ from understave.engraving.geometry import Box
 from understave.engraving.labels import (
     Label,
     Wording,
+    figures_wording,
     key_wording,
     numeral_wording,
     symbol_wording,
@@ -27,6 +29,7 @@ from understave.engraving.lanes import (
     SIDE,
     SYMBOL_SIZE,
     Entry,
+    figure_lane,
     key_lane,
     label_box,
     numeral_lane,
@@ -36,7 +39,11 @@ from understave.engraving.lettering import Glyph, typeset
 from understave.engraving.notation import Room, System
 from understave.engraving.options import Options
 from understave.harmony.reading import Reading, Span
+from understave.score.model import Score
 from understave.theory.chord_symbol import chord_symbol
+from understave.theory.convention_choices import by_roots, current
+from understave.theory.figured_bass import Figures, figures_of_chord
+from understave.theory.key import Key
 
 _NUMERALS, _KEYS, _SYMBOLS = "numeral-", "key-", "symbol-"
 _SIZES = {_NUMERALS: NUMERAL_SIZE, _KEYS: KEY_SIZE, _SYMBOLS: SYMBOL_SIZE}
@@ -49,6 +56,7 @@ class Annotations:
     numerals: tuple[Entry, ...]
     keys: tuple[Entry, ...]
     symbols: tuple[Entry, ...]
+    figures: tuple[Entry, ...] = ()
 
     def rooms(self) -> list[Room]:
         """The room each label wants, its distance to the next one included."""
@@ -68,9 +76,11 @@ class Annotations:
     def draw(self, system: System, glyphs: dict[str, Glyph]) -> tuple[list[etree._Element], Box]:
         """The lanes of one system and how far they reach; glyphs used are added to `glyphs`."""
         below = numeral_lane(system, _within(self.numerals, system), _NUMERALS, glyphs)
-        keys = key_lane(system, _within(self.keys, system), below.box, _KEYS, glyphs)
+        figures = figure_lane(system, _within(self.figures, system), below.box, _NUMERALS, glyphs)
+        under = Box.around((below.box, figures.box))
+        keys = key_lane(system, _within(self.keys, system), under, _KEYS, glyphs)
         above = symbol_lane(system, _within(self.symbols, system), _SYMBOLS, glyphs)
-        lanes = (above, below, keys)
+        lanes = (above, below, figures, keys)
         return [drawn.group for drawn in lanes if len(drawn.group)], Box.around(drawn.box for drawn in lanes)
 
 
@@ -78,14 +88,25 @@ def _within(entries: Sequence[Entry], system: System) -> list[Entry]:
     return [entry for entry in entries if entry.end > system.start and entry.start < system.end]
 
 
-def annotate(reading: Reading, options: Options, start: Fraction, end: Fraction) -> Annotations:
-    """Typeset every label of a stretch of time in one go."""
+Signatures = tuple[tuple[Fraction, int], ...]
+"""From which moment on which key signature is printed, in sharps."""
+
+
+def signatures_of(score: Score) -> Signatures:
+    """Return the printed key signatures of a score."""
+    return tuple((measure.start, measure.signature) for measure in score.measures)
+
+
+def annotate(
+    reading: Reading, options: Options, start: Fraction, end: Fraction, signatures: Signatures = ()
+) -> Annotations:
+    """Typeset every label of a stretch of time in one go; figured bass needs the printed `signatures`."""
 
     def shown(same: Callable[[Span, Span], bool]) -> list[tuple[int, Span, Fraction]]:
         return [c for c in _changes(reading.spans, same) if c[2] > start and c[1].start < end]
 
     chords = shown(lambda a, b: (a.key, a.numeral, a.fixed) == (b.key, b.numeral, b.fixed))
-    keys = shown(lambda a, b: a.key == b.key)
+    keys = [] if by_roots() else shown(lambda a, b: a.key == b.key)
     numerals = [
         numeral_wording(
             span, options.colours, span.confidence < options.doubt_below and not span.fixed, options.language
@@ -96,11 +117,16 @@ def annotate(reading: Reading, options: Options, start: Fraction, end: Fraction)
     names = [key_wording(span.key, options.language) for _, span, _ in keys if options.keys]
     again = [key_wording(span.key, options.language, continued=True) for _, span, _ in keys if options.keys]
     symbols = [
-        symbol_wording(chord_symbol(span.numeral.chord(span.key)))
+        symbol_wording(chord_symbol(span.numeral.chord(span.key)), options.language)
         for _, span, _ in chords
         if options.chord_symbols
     ]
-    runs = typeset(t for wording in (*numerals, *names, *again, *symbols) for t in wording.texts())
+    figures = [
+        figures_wording(_figures(span, signatures), options.language)
+        for _, span, _ in chords
+        if options.numerals and signatures and current().bass_figures == "below"
+    ]
+    runs = typeset(t for wording in (*numerals, *names, *again, *symbols, *figures) for t in wording.texts())
 
     def entries(
         owners: Sequence[tuple[int, Span, Fraction]], words: Sequence[Wording], more: Sequence[Wording] = ()
@@ -114,7 +140,19 @@ def annotate(reading: Reading, options: Options, start: Fraction, end: Fraction)
             for (index, span, last), label, repeat in zip(owners, labels, repeated, strict=False)
         )
 
-    return Annotations(entries(chords, numerals), entries(keys, names, again), entries(chords, symbols))
+    return Annotations(
+        entries(chords, numerals),
+        entries(keys, names, again),
+        entries(chords, symbols),
+        tuple(entry for entry in entries(chords, figures) if entry.label.marks),
+    )
+
+
+def _figures(span: Span, signatures: Signatures) -> Figures:
+    """Return what a player is given over the bass of a span, signs by the signature printed there."""
+    after = bisect_right(signatures, span.start, key=lambda one: one[0])
+    printed = Key.from_signature(signatures[max(0, after - 1)][1])
+    return figures_of_chord(span.numeral.chord(span.key), printed)
 
 
 def _changes(spans: Sequence[Span], same: Callable[[Span, Span], bool]) -> list[tuple[int, Span, Fraction]]:

@@ -15,7 +15,10 @@ from understave.engraving.geometry import Box
 from understave.engraving.lettering import Face, Placed, Runs
 from understave.engraving.palette import INK, SOFT, Function, colour_of, function_of
 from understave.harmony.reading import Span
+from understave.theory.chord_symbol import chord_symbol
+from understave.theory.convention_choices import by_roots, current
 from understave.theory.conventions import BESIDE, Written, key_letter, symbol_text, written
+from understave.theory.figured_bass import Figures
 from understave.theory.key import Key
 from understave.theory.names import Language, key_name
 from understave.wording.phrasebook import Phrasebook, phrasebook
@@ -97,11 +100,17 @@ class Wording:
 
 
 def numeral_wording(span: Span, coloured: bool, doubtful: bool, language: Language = "en") -> Wording:
-    """The label of a span: its numeral, a raised question mark where the reading is in doubt."""
-    label = written(span.numeral, span.key.mode)
-    parts = [*_numeral_parts(label)]
+    """The label of a span: its numeral, a raised question mark where the reading is in doubt.
+
+    Where there are no keys to speak of it is the chord's root and kind; what the teacher has set stays.
+    """
     said = phrasebook(language).spoken
-    words = spoken(label, language)
+    if by_roots() and not span.fixed:
+        symbol = symbol_wording(chord_symbol(span.numeral.chord(span.key)))
+        parts, words, coloured = [*symbol.parts], symbol.words, False
+    else:
+        label = written(span.numeral, span.key.mode)
+        parts, words = [*_numeral_parts(label)], spoken(label, language)
     if doubtful:
         parts.append(Text("\u200a?", BOLD, _FIGURE_SIZE, 420.0, soft=True))
         words = said["uncertain"].format(label=words)
@@ -157,14 +166,25 @@ def key_wording(key: Key, language: Language = "en", continued: bool = False) ->
     return Wording((Text(words, BOLD),), INK, words)
 
 
+_SYLLABLE = "(?:Do|R[eé]|Mi|Fa|Sol|La|Si)"
 _LETTER = r"[A-H](?:b+|♭+|♯+|x|𝄪|𝄫|(?:is)+|(?:es)+|s(?!us)(?:es)*)?"
 
 
-def symbol_wording(symbol: str) -> Wording:
+def figures_wording(figures: Figures, language: Language = "en") -> Wording:
+    """Figures over a bass, one above the other, as a player of figured bass is given them."""
+    rows = tuple(Text(figure.display, ROMAN, _FIGURE_SIZE) for figure in figures)
+    said = (
+        phrasebook(language).spoken["figures"].format(figures=" ".join(figure.display for figure in figures))
+    )
+    return Wording((Stack(rows),) if rows else (), INK, said)
+
+
+def symbol_wording(symbol: str, language: Language = "en") -> Wording:
     """A chord symbol above the staff, such as ``"D♭7/F"``: root and bass full size, the rest raised."""
-    symbol = symbol_text(symbol)
+    symbol = symbol_text(symbol, language)
     text = symbol.replace("#", "♯")
-    match = re.fullmatch(rf"({_LETTER})(.*?)(/{_LETTER})?", text)
+    letter = _LETTER.replace("[A-H]", _SYLLABLE) if current().letters == "syllables" else _LETTER
+    match = re.fullmatch(rf"({letter})(.*?)(/{letter})?", text)
     if not match:
         return Wording((Text(text, BOLD),), INK, symbol)
     root, suffix, bass = match[1].replace("b", "♭"), match[2] or "", (match[3] or "").replace("b", "♭")

@@ -24,6 +24,7 @@ from understave.engraving.text_layer import PRINTED
 NUMERAL_SIZE = 2.35 * SPACE
 KEY_SIZE = 2.05 * SPACE
 SYMBOL_SIZE = 2.1 * SPACE
+FIGURE_SIZE = 3.0 * SPACE
 # Least clearances: between labels side by side, to the notation, between lanes.
 SIDE = 0.8 * SPACE
 _CLEAR = 0.7 * SPACE
@@ -99,6 +100,21 @@ def numeral_lane(system: System, entries: Sequence[Entry], name: str, glyphs: di
             # Every row reaches as deep as one of two figures, so that lanes keep the same distance.
             drawn.append(Box.around((s.box, Box(s.x, 0, s.x, 0.22 * NUMERAL_SIZE))).moved(0, baseline))
         floor = max(b.y1 for b in drawn) + _ROW_GAP
+    return Drawn(group, Box.around(drawn))
+
+
+def figure_lane(
+    system: System, entries: Sequence[Entry], above: Box, name: str, glyphs: dict[str, Glyph]
+) -> Drawn:
+    """Draw figured bass below the numerals, `above`: each stack hangs from the same line, under its bass."""
+    found = _found(system, entries, name, FIGURE_SIZE)
+    group = _lane("figures")
+    floor = (above.y1 if not above.empty else system.staves[-1][1] + _FROM_STAFF) + _ROW_GAP
+    drawn = []
+    for s in found:
+        baseline = max(floor, _under(system.ink, s.box)) - s.box.y0
+        group.append(draw_label(s.entry, s.x, baseline, FIGURE_SIZE, "figure", glyphs))
+        drawn.append(s.box.moved(0, baseline))
     return Drawn(group, Box.around(drawn))
 
 

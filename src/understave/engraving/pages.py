@@ -13,7 +13,7 @@ from math import ceil
 
 from lxml import etree
 
-from understave.engraving.annotations import annotate
+from understave.engraving.annotations import annotate, signatures_of
 from understave.engraving.geometry import SVG, XLINK_HREF, Box
 from understave.engraving.lanes import halos
 from understave.engraving.lettering import Face, Glyph, typeset
@@ -169,7 +169,8 @@ def blocks(  # noqa: PLR0913
     if not score.measures:
         raise UnderstaveError("There is nothing to engrave: the score has no measures.")
     first, last = measures or (0, len(score.measures) - 1)
-    annotations = annotate(reading, options, score.measures[first].start, score.measures[last].end)
+    begin, end = score.measures[first].start, score.measures[last].end
+    annotations = annotate(reading, options, begin, end, signatures_of(score))
     notation = lay_out(score, annotations.rooms(), width_mm, first, last)
     planned = plan_lanes(score, plan, options) if plan is not None else None
     glyphs: dict[str, Glyph] = {}

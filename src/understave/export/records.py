@@ -357,6 +357,33 @@ class LessonFile:
     stops: tuple[Stop, ...]
 
 
+# --- questions of a lesson page --------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class HomeworkQuestion:
+    """A question that the lesson page asks, without its answer."""
+
+    id: Annotated[NonEmpty, {"description": "What the files of answers call it."}]
+    way: Annotated[NonEmpty, {"description": "How it is answered: choose, place, type, play or hear."}]
+    device: Annotated[str, {"description": "What it is about, in words."}]
+    first_measure: str
+    last_measure: str
+    prompt: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class HomeworkFile:
+    """The questions of a lesson page, by which the answers of a class are counted"""
+
+    format: Literal["understave-homework"] = "understave-homework"
+    version: Literal[1] = 1
+    homework: Annotated[NonEmpty, {"description": "The questions by their content."}]
+    title: str
+    language: Annotated[str, {"pattern": "^[a-z]{2}$"}]
+    questions: tuple[HomeworkQuestion, ...]
+
+
 # --- places in an index ----------------------------------------------------------------------------------
 
 
@@ -409,7 +436,7 @@ class CountsFile:
     counts: tuple[Counted, ...]
 
 
-File: TypeAlias = ReadingFile | PlanFile | StoryFile | LessonFile | PlacesFile | CountsFile
+File: TypeAlias = ReadingFile | PlanFile | StoryFile | LessonFile | PlacesFile | CountsFile | HomeworkFile
 
 
 def text_of(file: File) -> str:

@@ -16,23 +16,32 @@ from functools import reduce
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, TypeAlias, Union, get_args, get_origin, get_type_hints
 
-from understave.export.records import CountsFile, LessonFile, PlacesFile, PlanFile, ReadingFile, StoryFile
+from understave.export.records import (
+    CountsFile,
+    HomeworkFile,
+    LessonFile,
+    PlacesFile,
+    PlanFile,
+    ReadingFile,
+    StoryFile,
+)
 
-Name: TypeAlias = Literal["reading", "plan", "lesson", "story", "places"]
-NAMES: tuple[Name, ...] = ("reading", "plan", "lesson", "story", "places")
+Name: TypeAlias = Literal["reading", "plan", "lesson", "story", "places", "homework"]
+NAMES: tuple[Name, ...] = ("reading", "plan", "lesson", "story", "places", "homework")
 _FILES: Mapping[Name, tuple[type, ...]] = {
     "reading": (ReadingFile,),
     "plan": (PlanFile,),
     "lesson": (LessonFile,),
     "story": (StoryFile,),
     "places": (PlacesFile, CountsFile),
+    "homework": (HomeworkFile,),
 }
 _PLAIN = {str: "string", int: "integer", float: "number", bool: "boolean", NoneType: "null"}
 
 
 def schema(name: Name) -> dict[str, Any]:
     """Return the schema of ``reading.json`` (also ``show --json``), ``plan.json`` (``play-plan --json``),
-    ``lesson.json``, of a story (``explain --json``) or of places (``find --json``).
+    ``lesson.json``, of a story (``explain --json``), of places (``find --json``) or ``homework.json``.
     """
     known: dict[str, Any] = {}
     files = [{"title": inspect.getdoc(file)} | _object(file, known) for file in _FILES[name]]

@@ -14,6 +14,8 @@ from dataclasses import replace
 from understave.findings.agreement import settle
 from understave.findings.catalogue import finders
 from understave.findings.over_held import with_layer
+from understave.findings.without_keys import without_keys
+from understave.harmony.ground import goes_by_keys
 from understave.harmony.key_length import USUAL, KeyLength, trust_for
 from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.reading import Correction, Event, Reading, Span
@@ -35,10 +37,15 @@ def read(
 ) -> Reading:
     """Return the whole reading: spans around the teacher's corrections, and the events they show.
 
-    `keys_last` is how long a key must last to count as one, `habits` are the teacher's. Raises
-    UnderstaveError where a correction does not fit the score, or where nothing sounds.
+    `keys_last` is how long a key must last to count as one, `habits` are the teacher's. Where the music does
+    not go by keys, no event speaks of them. Raises UnderstaveError where a correction does not fit the score,
+    or where nothing sounds.
     """
-    return with_events(score, read_trained(score, corrections, trust_for(score, keys_last, habits)))
+    decided = tuple(corrections)
+    found = with_events(score, read_trained(score, decided, trust_for(score, keys_last, habits)))
+    if goes_by_keys(found.spans, decided):
+        return found
+    return replace(found, events=tuple(without_keys(found.events)))
 
 
 def with_events(score: Score, reading: Reading) -> Reading:

@@ -268,10 +268,21 @@ class _Piece:
         sure = ending.confidence if ending else 0.5
         if ending is None:
             sure *= 0.6 + 0.4 * close.prepared
+        if close.label == HALF and self.goes_straight_home(close, ending):
+            sure *= 0.5
         if close.label == AUTHENTIC and self.chords[close.goal].inversion and not self.is_led_by_root(close):
             # With both basses off their roots it is hardly a cadence.
             sure *= 0.6
         return round(sure * (0.4 + 0.6 * labels), 3)
+
+    def goes_straight_home(self, close: Close, ending: Ending | None) -> bool:
+        """Whether the dominant has its seventh from the first and goes to its tonic without a stop."""
+        if ending is not None and _STOPPED & set(ending.reasons):
+            return False
+        last = close.dominant.last if close.dominant is not None else close.goal
+        if last + 1 >= len(self.chords) or not self.chords[close.goal].quality.is_seventh:
+            return False
+        return is_tonic(self.chords[last + 1], close.key)
 
     def is_led_by_root(self, close: Close) -> bool:
         """Whether the chord right before the goal is the dominant in root position."""

@@ -404,9 +404,12 @@ class Scene:
         return dissonant, clash.lower if dissonant is clash.upper else clash.upper
 
     def _is_bare(self, clash: Clash) -> bool:
-        """Whether nothing else sounds where a clash begins."""
-        heard = soundings(self.score).at(clash.start)
-        return not clash.pedalled and len({note.midi for note in heard}) == 2
+        """Whether nothing else sounds where a clash begins, nor rings on in a pedal that is printed."""
+        moment = clash.start
+        down = next((start for start, end in pedal_stretches(self.score) if start < moment < end), moment)
+        heard = {note.midi for note in soundings(self.score).at(moment)}
+        heard |= {note.midi for chord in soundings(self.score).between(down, moment) for note in chord}
+        return not clash.pedalled and len(heard) == 2
 
     def _past(self, dissonant: Note, goal: _Goal) -> Note | None:
         """Return the note beyond its goal that an ornamented resolution touches first, None without one."""
@@ -421,6 +424,9 @@ class Scene:
 
     def _goal(self, clash: Clash, dissonant: Note, other: Note) -> _Goal:
         """Say what a clash resolves to: the dissonant note's step to a chord tone, or the other's move."""
+        if clash.pedalled and dissonant.end <= clash.start:
+            # The finger has gone on before the other note came: only the pedal mixes the two.
+            return _Goal("figured")
         here = [
             dissonance
             for dissonance in stretches(dissonant, self.harmony)
@@ -436,6 +442,10 @@ class Scene:
                 way = _GOING_BY.get(told.label)
                 if way is not None:
                     return _Goal(way, goal.note)
+                next_note = self.line.after(dissonant)
+                sinks = next_note is not None and next_note.midi < dissonant.midi
+                if goal.manner == "ornamented" and sinks and self._is_goal(dissonant, next_note):
+                    return _Goal("direct", next_note)
                 if is_settled(goal.note, goal.note.onset, self.harmony, self.line):
                     return _Goal(goal.manner, goal.note)
         return self._led_on(clash, dissonant, other)
@@ -450,12 +460,20 @@ class Scene:
         for note in self.line.following(dissonant, until):
             if is_same(note, dissonant):
                 continue
-            if is_step(note, dissonant) and is_settled(note, note.onset, self.harmony, self.line):
+            if self._is_goal(dissonant, note):
                 return _Goal("ornamented" if via else "direct", note)
             via += 1
             if via > _MOST_DETOUR:
                 break
         return self._dissolved(dissonant, other) or _Goal("none")
+
+    def _is_goal(self, dissonant: Note, note: Note | None) -> bool:
+        """Whether a note is a step from a dissonant one and at rest in its chord."""
+        return (
+            note is not None
+            and is_step(note, dissonant)
+            and is_settled(note, note.onset, self.harmony, self.line)
+        )
 
     def _dissolved(self, dissonant: Note, other: Note) -> _Goal | None:
         """Return where the other note goes if that ends the clash."""

@@ -37,12 +37,14 @@ from typing import TypeAlias
 
 import numpy as np
 
+from understave.findings import sung_sections
 from understave.findings.closes import AUTHENTIC, find_closes
 from understave.findings.form_names import form_name
 from understave.findings.instructions import read_text
 from understave.findings.kinds import Kind, Lane
 from understave.findings.phrases import Ending, endings_of
 from understave.findings.returns import main_key, passages_of, similarity
+from understave.findings.sung_sections import begins_with, is_song, sung_evidence
 from understave.findings.texture import stretches_of, texture_of
 from understave.harmony.reading import Details, Event, Span
 from understave.harmony.units import Floats
@@ -185,12 +187,19 @@ def find_form(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
 def sections_of(score: Score, spans: tuple[Span, ...]) -> tuple[Section, ...]:
     """Return the sections of a piece, end to end."""
     table = evidence(score, spans)
-    scores = _with_neighbours(table) @ np.array([WEIGHTS[name] for name in NAMES]) + BIAS
-    starts = segment(scores, bar_positions(score))
+    sung = sung_evidence(score) if is_song(score) else None
+    weights = WEIGHTS if sung is None else sung_sections.GENERAL
+    scores = _with_neighbours(table) @ np.array([weights.get(name, 0.0) for name in NAMES])
+    if sung is None:
+        starts = segment(scores + BIAS, bar_positions(score))
+    else:
+        scores += sung @ np.array(list(sung_sections.WEIGHTS.values())) + sung_sections.BIAS
+        starts = segment(scores, bar_positions(score), sung_sections.LENGTH_WEIGHT)
     found = []
     for k, (first, confidence) in enumerate(starts):
         last = starts[k + 1][0] - 1 if k + 1 < len(starts) else len(score.measures) - 1
-        found.append(Section(first, last, _reasons(table[first]) if first else (), confidence))
+        reasons = _reasons(table[first], None if sung is None else sung[first]) if first else ()
+        found.append(Section(first, last, reasons, confidence))
     return tuple(found)
 
 
@@ -228,7 +237,9 @@ def bar_positions(score: Score) -> Floats:
     )
 
 
-def segment(scores: Floats, positions: Floats) -> list[tuple[int, float]]:
+def segment(
+    scores: Floats, positions: Floats, length_weight: float = LENGTH_WEIGHT
+) -> list[tuple[int, float]]:
     """Return the bars at which sections begin, each with its share of all ways to cut, 0..1."""
     n = len(scores)
     gain = np.concatenate((scores, [0.0]))
@@ -238,7 +249,7 @@ def segment(scores: Floats, positions: Floats) -> list[tuple[int, float]]:
     back = np.zeros(n + 1, dtype=np.int64)
     costs = []
     for j in range(1, n + 1):
-        cost = length_scores(positions[j] - positions[:j])
+        cost = length_weight * length_scores(positions[j] - positions[:j])
         costs.append(cost)
         reach = best[:j] + cost
         back[j] = int(np.argmax(reach))
@@ -259,7 +270,7 @@ def segment(scores: Floats, positions: Floats) -> list[tuple[int, float]]:
 def length_scores(bars: Floats) -> Floats:
     """Return how welcome sections of so many bars are, 0 at best."""
     cost: Floats = np.interp(np.log2(np.maximum(bars, 1e-3)), np.log2(_LENGTHS), _LENGTH_COSTS)
-    return -LENGTH_WEIGHT * cost
+    return -cost
 
 
 def evidence(score: Score, spans: tuple[Span, ...]) -> Floats:
@@ -303,10 +314,10 @@ def _from_signs(score: Score, put: _Put) -> None:
     for direction in score.directions:
         if direction.kind == "tempo" and direction.value:
             if speed and abs(direction.value - speed) > _NEW_SPEED * speed:
-                put(nearest_bar(score, direction.onset), "new tempo", 1.0)
+                put(begins_with(score, direction.onset), "new tempo", 1.0)
             speed = direction.value
     for moment in _lasting_tempi(score):
-        put(nearest_bar(score, moment), "new tempo", 1.0)
+        put(begins_with(score, moment), "new tempo", 1.0)
 
 
 def _lasting_tempi(score: Score) -> list[Fraction]:
@@ -325,16 +336,9 @@ def _lasting_tempi(score: Score) -> list[Fraction]:
     return found
 
 
-def nearest_bar(score: Score, moment: Fraction) -> int:
-    """Return the bar that begins at a moment, or right after an upbeat of half a bar at most."""
-    measure = score.measure_at(moment)
-    at = moment - measure.start + measure.offset
-    return measure.index + (1 if 2 * at >= measure.full_length else 0)
-
-
 def _from_endings(score: Score, endings: tuple[Ending, ...], put: _Put) -> None:
     for ending in endings[:-1]:
-        bar = nearest_bar(score, ending.time)
+        bar = begins_with(score, ending.time)
         put(bar, "phrase end", ending.confidence)
         if ending.close is not None and ending.close.label == AUTHENTIC:
             put(bar, "authentic close", ending.confidence)
@@ -431,12 +435,18 @@ def _from_words(score: Score, put: _Put) -> None:
             put(here, "voice enters", 1.0)
 
 
-def _reasons(row: Floats) -> tuple[str, ...]:
-    given = sorted(
-        ((WEIGHTS[name] * row[_AT[name]], said) for name, said in REASONS.items() if row[_AT[name]] > 0),
-        reverse=True,
-    )
-    return tuple(said for weight, said in given if weight >= 0.25)
+def _reasons(row: Floats, sung: Floats | None) -> tuple[str, ...]:
+    """Return why a section begins with a bar, the strongest reason first: also what the singer tells."""
+    general = WEIGHTS if sung is None else sung_sections.GENERAL
+    given = [(general.get(name, 0.0) * row[_AT[name]], said) for name, said in REASONS.items()]
+    if sung is not None:
+        names = sung_sections.NAMES
+        given += [
+            (sung_sections.WEIGHTS[name] * sung[names.index(name)], said)
+            for name, said in sung_sections.REASONS.items()
+        ]
+    given.sort(reverse=True)
+    return tuple(dict.fromkeys(said for weight, said in given if weight >= 0.25))
 
 
 # --- letters ---------------------------------------------------------------------------------------------

@@ -4,7 +4,8 @@ In: a Score and the letters of its sections in order, introduction and coda left
 `FORM_NAMES`, ``""`` where none fits. Printed headings are believed; of letters only two patterns have a name
 that nobody disputes: A B A and A B A C A, where the first A closes at home (Hutchinson, "Music Theory for the
 21st-Century Classroom", chapters on ternary and rondo form, from memory): an exposition leaves home, and what
-it comes back to is a reprise. Sections that repeat each other count as one.
+it comes back to is a reprise. Sections that repeat each other count as one. A bass that comes again and again
+throughout is a ground (`grounds`).
 """
 
 from __future__ import annotations
@@ -13,9 +14,17 @@ import re
 from collections.abc import Sequence
 from itertools import groupby
 
+from understave.findings.grounds import ground_of
 from understave.score.model import Score
 
-FORM_NAMES = ("theme and variations", "minuet and trio", "scherzo and trio", "ternary form", "rondo")
+FORM_NAMES = (
+    "theme and variations",
+    "minuet and trio",
+    "scherzo and trio",
+    "ground",
+    "ternary form",
+    "rondo",
+)
 _VARIATION = re.compile(r"^(?:variation|variazione|veränderung|var\.?)\s*(?:[ivx]+|\d+)\b", re.IGNORECASE)
 _TRIO = re.compile(r"^trio\b", re.IGNORECASE)
 _DANCE = re.compile(r"\b(menuetto?|minuett?o?|menuet|scherzo)\b", re.IGNORECASE)
@@ -34,6 +43,8 @@ def form_name(score: Score, letters: Sequence[str], closed: bool = True) -> str:
         dance = next((m[1] for t in (score.title, *printed) if (m := _DANCE.search(t))), "")
         if dance:
             return "scherzo and trio" if dance.casefold() == "scherzo" else "minuet and trio"
+    if ground_of(score):
+        return "ground"
     if not closed:
         return ""
     return _by_letters([name for name, _ in groupby(letter.rstrip("'") for letter in letters)])

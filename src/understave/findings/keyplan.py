@@ -22,7 +22,7 @@ Detail of every label, where it applies:
 - ``cadence`` Fraction: the arrival of its first authentic close with tonic and dominant in root position.
 - ``by`` str: how it is reached: ``"common chord"``, ``"common tone"`` (one note alone leads over),
   ``"enharmonic"`` (a chord is reheard), ``"same tonic"``, ``"direct"``.
-- ``known`` int 1: a tonicization of a key in which the piece began or stayed before; it is not told.
+- ``known`` int 1: a key in which the piece began, or is only touched after it stayed there; it is not told.
 - ``within`` int 1: a tonicization that lies within a key (applied chords). ``target`` RomanNumeral.
 
 Sentences, one per label:
@@ -41,6 +41,7 @@ RomanNumeral in the new one, ``chord_root`` PitchClass.
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_left
 from collections import defaultdict
 from dataclasses import dataclass, replace
@@ -57,6 +58,7 @@ from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Score
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key, Mode
+from understave.theory.names import key_name
 from understave.theory.pitch import Interval, PitchClass
 from understave.theory.roman import RomanNumeral
 
@@ -99,6 +101,8 @@ class PivotChordDetails(Details):
     chord_root: PitchClass
 
 
+_BRIEF = 2
+"""Bars below which the first key may be no more than a way into home."""
 _LONG = 4
 """Bars after which a key counts as reached even without a cadence."""
 _SHORT = Fraction(3, 2)
@@ -115,7 +119,7 @@ def find_keys(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
         return ()
     piece = progression_of(score, spans)
     regions = regions_of(spans)
-    home = home_key(regions)
+    home = home_key(regions, score)
     closes = find_closes(spans)
     reheard = {found.new_key: event for event, found in ENHARMONIC_PIVOT.all(find_reheard(score, spans))}
     found: list[Event] = []
@@ -140,18 +144,48 @@ def find_keys(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     return tuple(sorted(found, key=lambda event: (event.start, -event.end)))
 
 
-def home_key(regions: tuple[Region, ...]) -> Key:
-    """Return the key that first or last sounds, whichever holds more of the piece; the last where equal.
+def home_key(regions: tuple[Region, ...], score: Score | None = None) -> Key:
+    """Return the key that first or last sounds: the one that the title or the signature names, where these
+    tell them apart, else whichever holds more of the piece; the last where equal.
 
-    A last chord in the other mode of its tonic does not change the mode of home.
+    A piece may open in another key for a bar or so, before the one in which it goes on; a last chord in the
+    other mode of its tonic does not change the mode of home.
     """
     total: dict[Key, Fraction] = defaultdict(Fraction)
     for region in regions:
         total[region.key] += region.length
-    first, last = regions[0].key, regions[-1].key
+    first, last = _opening_key(regions, score), regions[-1].key
     if total[last] < total[last.parallel]:
         last = last.parallel
+    if score is not None and score.measures and first != last:
+        printed = score.measures[0].signature
+        signed = [key for key in (first, last) if _signature(key) == printed]
+        titled = [key for key in signed or (first, last) if _is_titled(score.title, key)]
+        for known in (titled, signed):
+            if len(known) == 1:
+                return known[0]
     return first if total[first] > total[last] else last
+
+
+def _opening_key(regions: tuple[Region, ...], score: Score | None) -> Key:
+    """Return the first key, or the one after it where the first is left at once for one of its signature."""
+    first = regions[0]
+    if score is None or len(regions) < 2 or not score.measures:
+        return first.key
+    after = regions[1]
+    brief = first.length < _BRIEF * score.measures[0].full_length and after.length >= 4 * first.length
+    return after.key if brief and _signature(after.key) == _signature(first.key) else first.key
+
+
+def _signature(key: Key) -> int:
+    """Return the sharps (or, negative, flats) of a key's signature."""
+    return key.tonic.fifths - (3 if key.mode == "minor" else 0)
+
+
+def _is_titled(title: str, key: Key) -> bool:
+    """Whether a title ends a key's name with its mode, as "in B minor" or "in h-Moll" do."""
+    names = (key_name(key, language) for language in ("en", "de", "fr"))
+    return any(re.search(rf"\b{re.escape(name)}\b", title, re.IGNORECASE) for name in names)
 
 
 def pivot_chord(piece: Progression, before: Region, region: Region) -> Event | None:
@@ -251,7 +285,9 @@ def _key_event(
     if after is not None:
         there_and_back = before is not None and before.key == after.key
         detail = replace(detail, goes_to=after.key, returns=1 if there_and_back else None)
-    known = label == "tonicization" and _was_settled(piece, regions[:i], region.key)
+    # The key in which a piece began is not turned to like a new one.
+    begun = label == "modulation" and i > 0 and regions[0].key == region.key
+    known = begun or (label == "tonicization" and _was_settled(piece, regions[:i], region.key))
     detail = replace(
         detail, cadence=own[0].arrival if own else None, by=by or None, known=1 if known else None
     )

@@ -19,7 +19,7 @@ Events of kind ``"melody"``; ``hand`` str where the melody lies (not for a range
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
@@ -58,6 +58,8 @@ _PREPARED = 2
 """Bars of figures that prepare for a melody; one alone is an upbeat grown long (set by ear)."""
 _FIGURES = 3
 """Notes to a bar that must be heard before the melody enters, so that it is no upbeat rest (set by ear)."""
+_FIRST = 8
+"""Notes at most by which a tune below the top is judged to be one line."""
 _LONG_REST = 4
 """Bars of rest from which on another line than the singer's is a tune of its own (set by ear)."""
 _REPEATED, _REPEATED_WORDS = 4, 6
@@ -149,8 +151,10 @@ def _places_to_events(score: Score, texture: Texture, unled: frozenset[int]) -> 
             elif outline.staff == bottom and top != bottom:
                 label = "in the left hand"
         breath = singer_of(score) and j - i < _LONG_REST
-        if label != "back on top" and (breath or 2 * sum(k in unled for k in range(i, j)) > j - i):
-            # While a singer breathes the song has not gone anywhere; what leads nothing is no melody.
+        idle = breath or 2 * sum(k in unled for k in range(i, j)) > j - i
+        if label != "back on top" and (idle or _is_chordal(score, notes[:_FIRST])):
+            # While a singer breathes the song has not gone anywhere; what leads nothing is no melody, nor
+            # are whole chords.
             i = j
             continue
         if notes and (label != "back on top" or before not in ("", "on top")):
@@ -172,6 +176,16 @@ def _places_to_events(score: Score, texture: Texture, unled: frozenset[int]) -> 
             before = "on top" if label == "back on top" else label
         i = j
     return events
+
+
+def _is_chordal(score: Score, notes: Sequence[Note]) -> bool:
+    """Whether most notes of a line are struck with others of their voice that lie within an octave."""
+    struck: dict[tuple[object, ...], list[int]] = {(n.part, n.staff, n.voice, n.onset): [] for n in notes}
+    for n in score.struck:
+        if (key := (n.part, n.staff, n.voice, n.onset)) in struck:
+            struck[key].append(n.midi)
+    close = [any(0 < abs(m - n.midi) < 12 for m in struck[n.part, n.staff, n.voice, n.onset]) for n in notes]
+    return 2 * sum(close) > len(close)
 
 
 def _is_lowest(score: Score, notes: list[Note]) -> bool:

@@ -85,6 +85,10 @@ def regions_of(spans: tuple[Span, ...]) -> tuple[Region, ...]:
     return tuple(found)
 
 
+_HARDLY = 0.2
+"""How far a switch is believed that no note of its own bar proves: it is kept, and not told (set by ear)."""
+
+
 def find_mode_switches(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return the switches between parallel keys, in order."""
     piece = progression_of(score, spans)
@@ -151,6 +155,9 @@ def _switch(piece: Progression, a: Region, b: Region, earlier: list[Event]) -> l
     bar = _bar(piece, b.start)
     chords = len({piece.spans[i].numeral.root(b.key) for i in range(b.first, b.last + 1)})
     settled = 1.0 if b.length >= 2 * bar and chords > 1 else 0.6
+    if piece.score.measure_at(moment).index > piece.score.measure_at(b.start).index:
+        # Labels change their mode before a note does: what is heard at once comes later.
+        settled = _HARDLY
     sure = max(piece.spans[i].confidence for i in range(b.first, min(b.last, b.first + 2) + 1))
     label = f"{a.key.mode} to {b.key.mode}"
     end = max(proof.end, b.start) if proof.onset <= b.start else proof.onset

@@ -37,6 +37,7 @@ from typing import TypeAlias
 
 from understave.findings.chords_at import Harmony
 from understave.findings.kinds import Kind
+from understave.findings.lines import lines
 from understave.findings.texture import ACCOMPANIMENT, Texture, hand_of, texture_of
 from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Note, Score
@@ -68,6 +69,8 @@ _Figure: TypeAlias = tuple[tuple[int, ...], tuple[int, ...]]
 _GRID = 48
 _SHORTEST, _LONGEST = 3, 6
 """Notes; what is longer is a passage rather than a motive."""
+_FEWEST_TONES = 3
+"""Tones of a figure without a step: what goes to and fro between two is accompaniment (set by ear)."""
 _FEWEST_MOVES = 4
 """Moves from which a figure is known again upside down, twice as long or half as long."""
 _SURPRISING = 8.0
@@ -121,8 +124,15 @@ def motives_of(score: Score, spans: tuple[Span, ...]) -> tuple[Motive, ...]:
     found: dict[_Figure, list[Occurrence]] = defaultdict(list)
     gaps: Counter[int] = Counter()
     moves: Counter[int] = Counter()
+    known = lines(score)
     for number, line in enumerate(_lines(score, texture)):
+        broken = {note.id for note in line if known.is_broken(note)}
         for figure, occurrence in _figures(number, line):
+            leaps = not any(abs(move) == 1 for move in figure[1])
+            rocks = leaps and len({note.midi for note in occurrence.notes}) < _FEWEST_TONES
+            if rocks or 2 * sum(note.id in broken for note in occurrence.notes) > len(occurrence.notes):
+                # What a broken chord goes through, or rocks between, is no figure of its own.
+                continue
             found[figure].append(occurrence)
             if len(figure[0]) == _SHORTEST - 1:
                 gaps[figure[0][0]] += 1
@@ -209,6 +219,9 @@ def _figures(number: int, line: list[Note]) -> Iterator[tuple[_Figure, Occurrenc
         for size in range(_SHORTEST, min(_LONGEST, len(line) - start) + 1):
             if broken[start + size - 2] or (size == _SHORTEST and any(broken[start : start + size - 1])):
                 break
+            if gaps[start] > sum(gaps[start + 1 : start + size - 1]):
+                # A note that outlasts all that follows belongs to what came before it.
+                continue
             figure = (tuple(gaps[start : start + size - 1]), tuple(moves[start : start + size - 1]))
             yield figure, Occurrence(number, start, tuple(line[start : start + size]))
 

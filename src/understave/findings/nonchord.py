@@ -296,9 +296,22 @@ def classify(dissonance: Dissonance, harmony: Harmony, line: Lines) -> Sort:
         escape = Resolution(after) if after is not None else None
         return Sort("escape tone", before, escape, _way(before, note))
     goal_found = _resolution(dissonance, after, harmony, line)
+    if _doubles_a_step(note, line):
+        return Sort("free tone", before, Resolution(after) if after is not None else None)
     if goal_found is not None and not _is_left_out(dissonance, after, harmony):
         return Sort("appoggiatura", before, goal_found, _side(note, goal_found.note))
     return _recurring(dissonance, before, after, line)
+
+
+def _doubles_a_step(note: Note, line: Lines) -> bool:
+    """Whether a note leapt to is an octave of one struck with it on its staff whose line moves by step."""
+    for other in line.sounding(note.onset):
+        octave = other.id != note.id and (other.midi - note.midi) % 12 == 0
+        if octave and other.onset == note.onset and other.staff == note.staff:
+            before = line.before(other)
+            if before is not None and is_step(before, other):
+                return True
+    return False
 
 
 def _handed(before: Note, note: Note, after: Note, line: Lines) -> Note | None:

@@ -118,6 +118,8 @@ _DRONE_BARS = 4
 """Bars from which a bass that stays under everything is heard as a drone. Set by ear."""
 _LEAST = 0.4
 """Belief below which a tone that stays is not told as a pedal point."""
+_MOVED = 0.1
+"""Share of its time below which chords that change over a bass are no more than a moment's (set by ear)."""
 _HARDLY = 0.3
 """Belief in a bass that stays for less than two bars under fewer than three changes: kept, not told. Two of
 three such were disputed by readers of told sentences, though analysts of chorales mark some."""
@@ -160,6 +162,13 @@ class Over:
     def changes(self) -> int:
         """How often the chord changes."""
         return len(self.chords) - 1
+
+    def moved(self, end: Fraction) -> float:
+        """Return the share of the time up to the end, 0..1, that is not the chord's that has most of it."""
+        lasting: dict[RomanNumeral, Fraction] = defaultdict(Fraction)
+        for chord, (start, stop) in zip(self.chords, pairwise((*self.times, end)), strict=True):
+            lasting[chord] += max(Fraction(0), stop - start)
+        return float(1 - max(lasting.values()) / max(sum(lasting.values()), Fraction(1, 64)))
 
 
 def find_pedalpoints(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
@@ -386,7 +395,7 @@ def _pedals(
         if held.place != "bass" and any(_doubles(held, other) for other in told):
             continue
         told.append(held)
-        if held.place == "bass" and bars < 2 and over.changes < 3:
+        if held.place == "bass" and ((bars < 2 and over.changes < 3) or over.moved(held.end) < _MOVED):
             belief = min(belief, _HARDLY)
         degree = _degree(held, over.key)
         label = {"inner": "inner", "top": "upper"}.get(held.place) or {1: "tonic", 5: "dominant"}.get(

@@ -45,7 +45,7 @@ from numpy.typing import NDArray
 
 from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.remembered import remembered
-from understave.findings.texture import BASS, texture_of
+from understave.findings.texture import BASS, INNER, texture_of
 from understave.harmony.reading import Details, Event, Span
 from understave.harmony.units import Floats
 from understave.score.model import Note, Score
@@ -140,10 +140,14 @@ class Passage:
 
 @dataclass(frozen=True, slots=True)
 class _Bar:
-    """What a bar holds: place in the bar (in `_GRID`), letter (0..6) and MIDI number, for melody and rest."""
+    """What a bar holds: place in the bar (in `_GRID`), letter (0..6) and MIDI number, for the melody, inner
+    voices on its staff and the rest; of grace notes the place and the MIDI number.
+    """
 
     melody: tuple[tuple[int, int, int], ...]
+    inner: tuple[tuple[int, int, int], ...]
     rest: tuple[tuple[int, int, int], ...]
+    graces: tuple[tuple[int, int], ...]
 
 
 def find_returns(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
@@ -323,7 +327,7 @@ def _is_sequence(pairs: list[tuple[int, int]], steps: int) -> bool:
 
 def _distinct(bars: list[_Bar], new: list[int]) -> bool:
     """Whether a passage is more than one bar of accompaniment over and over."""
-    return len({(bars[j].melody, bars[j].rest) for j in new}) > 1 and sum(
+    return len({(bars[j].melody, bars[j].inner, bars[j].rest) for j in new}) > 1 and sum(
         bool(bars[j].melody) for j in new
     ) * 2 >= len(new)
 
@@ -331,17 +335,25 @@ def _distinct(bars: list[_Bar], new: list[int]) -> bool:
 def _contents(score: Score, spans: tuple[Span, ...]) -> list[_Bar]:
     texture = texture_of(score, spans)
     melody = {note.id for note in texture.melody}
-    sung: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
-    other: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
+    singing = {(note.measure, note.staff) for note in texture.melody}
+    found: dict[int, dict[str, list[tuple[int, int, int]]]] = defaultdict(lambda: defaultdict(list))
+    graces: dict[int, list[tuple[int, int]]] = defaultdict(list)
     origins = _origins(score)
     for note in score.notes:
-        if not note.grace and not note.cue and note.duration:
-            at = round((note.at - origins[note.measure]) * _GRID)
-            (sung if note.id in melody else other)[note.measure].append(
-                (at, note.pitch.diatonic % _STEPS, note.midi)
-            )
+        at = round((note.at - origins[note.measure]) * _GRID)
+        if note.grace:
+            graces[note.measure].append((at, note.midi))
+        elif not note.cue and note.duration:
+            beside = (note.measure, note.staff) in singing and texture.roles[note.id] == INNER
+            part = "melody" if note.id in melody else "inner" if beside else "rest"
+            found[note.measure][part].append((at, note.pitch.diatonic % _STEPS, note.midi))
     return [
-        _Bar(tuple(sorted(sung.get(i, ()))), tuple(sorted(other.get(i, ()))))
+        _Bar(
+            tuple(sorted(found[i]["melody"])),
+            tuple(sorted(found[i]["inner"])),
+            tuple(sorted(found[i]["rest"])),
+            tuple(sorted(graces[i])),
+        )
         for i in range(len(score.measures))
     ]
 
@@ -357,6 +369,9 @@ def _compared(
     def same(old: tuple[tuple[int, int, int], ...], new: tuple[tuple[int, int, int], ...]) -> bool:
         if inflected:
             return {(t, (x + steps) % _STEPS) for t, x, _ in old} == {(t, x) for t, x, _ in new}
+        if not by:
+            # Nothing is moved: another octave is a change.
+            return {(t, p) for t, _, p in old} == {(t, p) for t, _, p in new}
         return {(t, (p + by) % 12) for t, _, p in old} == {(t, p % 12) for t, _, p in new}
 
     pairs = []
@@ -364,7 +379,9 @@ def _compared(
         if i < 0 or j < 0:
             pairs.append(Pair(i, j, PUT_IN if i < 0 else LEFT_OUT))
             continue
-        tune, rest = same(bars[i].melody, bars[j].melody), same(bars[i].rest, bars[j].rest)
+        rest = same(bars[i].rest, bars[j].rest)
+        tune = same(bars[i].melody, bars[j].melody) and same(bars[i].inner, bars[j].inner)
+        tune = tune and (bool(by) or inflected or bars[i].graces == bars[j].graces)
         how = SAME if tune and rest else MELODY_VARIED if rest else ACCOMPANIMENT_VARIED
         pairs.append(Pair(i, j, how if tune or rest else BOTH_VARIED))
     return tuple(pairs)

@@ -101,6 +101,10 @@ class BassSeventhDetails(Details):
     taken_over: Pitch | None = None
 
 
+_UNLED = 0.35
+"""What is left of the belief in a cadential six-four whose upper notes do not step down (set by ear)."""
+
+
 @remembered
 def find_sixfours(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return six-four chords and sevenths in the bass, in order."""
@@ -183,6 +187,9 @@ class _Piece:
         if label == "cadential":
             detail = replace(detail, resolution=span.end)
             detail = self.with_steps(detail, i, upper)
+            if detail.sixth_to is None and detail.fourth_to is None:
+                # Where neither note sinks in its own voice it hardly leans.
+                sure *= _UNLED
         if label == "passing" and before is not None:
             detail = replace(detail, direction="up" if bass.midi > before.midi else "down")
         ids += [note.id for note in upper if note.id != bass.id]
@@ -242,7 +249,8 @@ class _Piece:
         if i + 1 >= len(self.spans):
             return details
         chord, after = self.chords[i], self.spans[i + 1]
-        later = self.within(after.start, after.end)
+        own = self.chords[i + 1].semitones
+        later = [note for note in self.within(after.start, after.end) if note.midi % 12 in own]
         return _with_falls(details, chord.root.semitone, chord.members[1].semitone, upper, later)
 
     def hidden(self, i: int) -> Event | None:
@@ -346,7 +354,14 @@ def _falling(tone: int, upper: Sequence[Note], later: Sequence[Note]) -> tuple[P
     )
     if highest is None:
         return None, None
-    goals = (note for note in later if note.onset >= highest.end and _fall(highest.pitch, note.pitch))
+    # Where another voice or hand takes the note up, this one has not sunk to it.
+    goals = (
+        note
+        for note in later
+        if (note.part, note.staff) == (highest.part, highest.staff)
+        and note.onset >= highest.end
+        and _fall(highest.pitch, note.pitch)
+    )
     goal = next(goals, None)
     return highest.pitch, goal.pitch if goal is not None else None
 

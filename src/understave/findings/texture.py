@@ -73,6 +73,8 @@ _FIGURED_BARS, _CLEAR = 3, 0.65
 """Bars that a figure lasts at least to be told, and confidence: that of one in every second bar is less (set
 by ear).
 """
+_MOVING = 0.7
+"""Share of a figure's usual strikings that a bar has at least in which it begins or ends (set by ear)."""
 _AWAY = 3
 """Bars from which on a melody has gone to another voice, and not only there for a moment (set by ear)."""
 _STRUCK = 4
@@ -526,6 +528,9 @@ def _runs_to_events(score: Score, hand: str, patterns: list[Pattern], staff: int
         while j < len(smoothed) and smoothed[j] == smoothed[i]:
             j += 1
         pattern = smoothed[i]
+        until = j
+        if pattern.name in FIGURED and staff is not None:
+            i, j = _in_motion(score, staff, i, j)
         if pattern.name and (j - i >= _SHORTEST_STRETCH or len(smoothed) <= _SHORTEST_STRETCH):
             exact = sum(p.name == pattern.name for p in patterns[i:j]) / (j - i)
             first = [
@@ -549,8 +554,22 @@ def _runs_to_events(score: Score, hand: str, patterns: list[Pattern], staff: int
                 )
             )
             before = pattern.name
-        i = j
+        i = until
     return events
+
+
+def _in_motion(score: Score, staff: int, first: int, end: int) -> tuple[int, int]:
+    """Return the bars of a figure, from one up to another, without those at both ends that move less."""
+    struck: dict[int, set[Fraction]] = {k: set() for k in range(first, end)}
+    for note in score.struck:
+        if note.staff == staff and note.measure in struck:
+            struck[note.measure].add(note.onset)
+    usual = median(len(struck[k]) for k in range(first, end))
+    while end - first > _SHORTEST_STRETCH and len(struck[first]) < _MOVING * usual:
+        first += 1
+    while end - first > _SHORTEST_STRETCH and len(struck[end - 1]) < _MOVING * usual:
+        end -= 1
+    return first, end
 
 
 def has_figure_of(score: Score, one: Event, other: Event) -> bool:

@@ -80,8 +80,9 @@ def decode(  # noqa: PLR0913
     keys: Ints | None = None,
     temperature: float = 1.0,
     beliefs: bool = True,
+    path: bool = True,
 ) -> Decoded:
-    """Find the best path and the beliefs.
+    """Find the best path and the beliefs, or one of them; without the path its score is that of all paths.
 
     `places` (U) says for each unit start whether it is a downbeat (0), a beat (1), off the beat (2), or
     after a pause (3); `same_root` (U) is the score of another chord on the same root there; `keys`
@@ -89,7 +90,9 @@ def decode(  # noqa: PLR0913
     """
     everything = np.arange(len(rules.opening))
     keys = everything if keys is None else keys
-    return _Decoder(lattice, rules, places, same_root, constraints, keys, temperature, beliefs).run()
+    decoder = _Decoder(lattice, rules, places, same_root, constraints, keys, temperature)
+    decoder.beliefs, decoder.best = beliefs, path
+    return decoder.run()
 
 
 class _Decoder:
@@ -108,9 +111,9 @@ class _Decoder:
         constraints: Constraints,
         keys: Ints,
         temperature: float,
-        beliefs: bool,
     ) -> None:
-        self.rules, self.places, self.keys, self.beliefs = rules, places, keys, beliefs
+        self.rules, self.places, self.keys = rules, places, keys
+        self.beliefs = self.best = True
         self.same_root = same_root
         mode, token = KEY_MODE[keys][None, :], TOKEN[:, keys]
         self.cool = 1.0 / temperature
@@ -232,7 +235,7 @@ class _Decoder:
                 self._enter(end)
         labels, best, _ = self.arrived[self.units]
         row, key = np.unravel_index(int(np.argmax(best)), best.shape)
-        path = self._trace(int(labels[row]), int(key))
+        path = self._trace(int(labels[row]), int(key)) if self.best else ()
         none = np.zeros(0, dtype=np.int64)
         beliefs = self._beliefs() if self.beliefs else (none, none, np.zeros((0, self.units)))
         return Decoded(path, *beliefs, float(best[row, key]))
@@ -259,17 +262,12 @@ class _Decoder:
         labels = self.entry_label[rows]
         if not len(labels):
             return
-        before, arrived, total = self.arrived[at]
-        change = self.change[self.places[at]]
+        before, _, total = self.arrived[at]
         between = self._between(at, before, labels)
-        own, leave, enter = self.inversion[labels], self.leave_key[before], self.enter_key[labels]
-        moved = ((arrived + leave)[:, :, None] + change[None]).max(1)
-        stayed = (arrived.T[:, :, None] + between).max(1).T
-        best = np.maximum(stayed, (moved.T[:, :, None] + between).max(1).T + enter) + own
+        own = self.inversion[labels]
         same_before, same_after = (before[:, None] == labels).nonzero()
-        on = arrived[same_before] + self.rules.continuation
-        best[same_after] = np.maximum(best[same_after], on)
-        self.enter_best[rows] = best
+        if self.best:
+            self.enter_best[rows] = self._best_entering(at, between, labels)
         if not self.beliefs:
             return
         top = total.max()
@@ -288,6 +286,18 @@ class _Decoder:
         result[same_after] = np.logaddexp(result[same_after], on)
         self.enter_total[rows] = result
 
+    def _best_entering(self, at: int, between: Singles, labels: Ints) -> Floats:
+        """Return what the best path into each label that begins at a limit is worth, by key."""
+        before, arrived, _ = self.arrived[at]
+        change = self.change[self.places[at]]
+        own, leave, enter = self.inversion[labels], self.leave_key[before], self.enter_key[labels]
+        moved = ((arrived + leave)[:, :, None] + change[None]).max(1)
+        stayed = (arrived.T[:, :, None] + between).max(1).T
+        best: Floats = np.maximum(stayed, (moved.T[:, :, None] + between).max(1).T + enter) + own
+        same_before, same_after = (before[:, None] == labels).nonzero()
+        best[same_after] = np.maximum(best[same_after], arrived[same_before] + self.rules.continuation)
+        return best
+
     def _pairs(self, end: int) -> tuple[slice, Floats]:
         """Return the pairs that end at a limit and their own scores by key."""
         pairs = slice(int(self.pair_at[end]), int(self.pair_at[end + 1]))
@@ -302,17 +312,20 @@ class _Decoder:
         groups = slice(int(self.group_at[end]), int(self.group_at[end + 1]))
         starts = self.group[groups] - pairs.start
         names = self.pair_label[self.group[groups]]
-        best = np.maximum.reduceat(self.enter_best[entry] + worth, starts)
+        if self.beliefs:
+            reached = self.enter_total[entry] + worth * self.cool
+            peak = np.maximum.reduceat(reached, starts)
+            mass = np.add.reduceat(np.exp(reached - peak.repeat(self.group_size[groups], axis=0)), starts)
+            best = total = np.log(mass) + peak
+        if self.best:
+            best = np.maximum.reduceat(self.enter_best[entry] + worth, starts)
+        if not self.beliefs:
+            total = best
         top = np.arange(len(names))
         if len(names) > BEAM:
             top = (-best.max(1)).argpartition(BEAM)[:BEAM]
             top.sort()
-        if not self.beliefs:
-            return names[top], best[top], best[top]
-        total = self.enter_total[entry] + worth * self.cool
-        peak = np.maximum.reduceat(total, starts)
-        mass = np.add.reduceat(np.exp(total - peak.repeat(self.group_size[groups], axis=0)), starts)
-        return names[top], best[top], (np.log(mass) + peak)[top]
+        return names[top], best[top], total[top]
 
     def _trace(self, label: int, key: int) -> tuple[Step, ...]:
         steps: list[Step] = []

@@ -82,11 +82,12 @@ def judged(
     *,
     weights: Weights | None = None,
     statistics: Statistics | None = None,
+    path: bool = True,
 ) -> tuple[Timeline, Features, Decoded]:
     """Return the piece's timeline, what was noticed in it, and the best path with the beliefs.
 
-    `keys` are the only ones considered; when left out, those that look likely somewhere. Raises
-    UnderstaveError where nothing sounds.
+    `keys` are the only ones considered; when left out, those that look likely somewhere. Without `path` the
+    beliefs alone are found, sooner. Raises UnderstaveError where nothing sounds.
     """
     weights = weights or shipped_weights()
     statistics = statistics or shipped_statistics()
@@ -104,6 +105,7 @@ def judged(
         _constraints(line, fixed),
         named if len(named) else _considered_keys(line, found, weights, fixed),
         TEMPERATURE,
+        path=path,
     )
     return line, found, decoded
 

@@ -14,9 +14,9 @@ and not in one key throughout, two have as few: a chorale and a song in an old s
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
-from understave.harmony.reading import Span
+from understave.harmony.reading import Correction, Span
 
 LEAST = 0.22
 """Mean confidence, by time, under which keys are not spoken of: between what was seen on either side."""
@@ -49,3 +49,8 @@ def before_keys(spans: Sequence[Span]) -> bool:
 def functional(spans: Sequence[Span]) -> bool:
     """Tell whether a piece's keys and numerals can be spoken of."""
     return mean_confidence(spans) >= LEAST and not before_keys(spans)
+
+
+def goes_by_keys(spans: Sequence[Span], corrections: Iterable[Correction] = ()) -> bool:
+    """Tell whether a piece's keys can be spoken of, or its teacher says so: by a key that they set alone."""
+    return functional(spans) or any(c.key is not None and c.numeral is None for c in corrections)

@@ -230,21 +230,22 @@ def opinion_of(score: Score, fixed: Sequence[Fixed], encoding: Encoding, keys: n
     the decoder alone: its opinion on the chords stays as it was.
     """
     considered = [key_of(int(k)) for k in keys] + [f.key for f in fixed if f.key]
-    line, _, decoded = read_by_features(score, [f for f in fixed if f.numeral is not None], considered)
+    chords = [f for f in fixed if f.numeral is not None]
+    line, _, decoded = read_by_features(score, chords, considered, path=False)
     limits = np.array([float(t) for t in line.times])
     moments = np.array([float(t) for t in encoding.times[:-1]])
     unit = np.clip(np.searchsorted(limits, moments + 1e-6) - 1, 0, len(limits) - 2)
     belief = np.asarray(decoded.belief, dtype=np.float32)[:, unit]
-    chords: dict[tuple[int, str, int], np.ndarray] = {}
+    of_chord: dict[tuple[int, str, int], np.ndarray] = {}
     of_key: dict[int, np.ndarray] = {}
     for label, number, row in zip(decoded.labels, decoded.keys, belief, strict=True):
         chord = chord_of(int(label), line.centre)
         name = (chord.root.fifths, str(chord.quality.value), chord.inversion)
-        chords[name] = chords.get(name, 0) + row
+        of_chord[name] = of_chord.get(name, 0) + row
         key = key_index(feature_key(int(number), line.centre))
         if key is not None:
             of_key[key] = of_key.get(key, 0) + row
-    return Opinion(chords, of_key)
+    return Opinion(of_chord, of_key)
 
 
 def _stretches(

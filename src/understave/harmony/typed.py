@@ -3,7 +3,9 @@
 Names of notes that can mean one thing only are read in every entry: ``Es``, ``As``, ``Fis`` and ``H`` beside
 ``Eb``, ``F#``; ``f-Moll``, ``fm`` and ``f`` are F minor. Where the same letters mean two things the chosen
 `Entry` decides: ``B`` is B natural, or with German names B flat; ``D7`` is the chord on D, or with functions
-the seventh chord of the dominant. Names of notes: common practice, no source.
+the seventh chord of the dominant; ``Do`` is a diminished chord on D, or with syllables C. The syllables that
+mean one thing only (``Re``, ``Mi``, ``Sol``, ``La``, ``Si``) are read in every entry. Names of notes: common
+practice, no source.
 """
 
 from __future__ import annotations
@@ -23,7 +25,7 @@ from understave.theory.key import Key, Mode
 from understave.theory.numeral_places import usual_letters
 from understave.theory.roman import RomanNumeral
 
-Entry = Literal["english", "german", "functions"]
+Entry = Literal["english", "german", "functions", "syllables"]
 ENTRIES: tuple[Entry, ...] = get_args(Entry)
 Kind = Literal["numeral", "moving figures", "chord symbol", "function"]
 
@@ -45,8 +47,8 @@ def usual_entry() -> Entry:
 
 
 _MODES: dict[str, Mode] = {
-    **dict.fromkeys(("major", "maj", "dur"), "major"),
-    **dict.fromkeys(("minor", "min", "moll", "m"), "minor"),
+    **dict.fromkeys(("major", "maj", "dur", "majeur", "maggiore", "mayor"), "major"),
+    **dict.fromkeys(("minor", "min", "moll", "m", "mineur", "minore", "menor"), "minor"),
 }
 _CAPITALS = re.compile(r"(?P<head>[IV]+)(?P<figures>\d*)(?P<applied>(?:/[IV]+)*)")
 _IN_KEY = re.compile(
@@ -61,7 +63,7 @@ def typed_key(text: str, entry: Entry = "english") -> Key:
 
     Raises UnderstaveError in a sentence for the one who typed it.
     """
-    m = _KEY.fullmatch(_plain(text))
+    m = _KEY.fullmatch(_by_letter(_plain(text), entry))
     mode = _MODES.get(m[2].casefold()) if m and m[2] else None
     name = _in_english(m[1], entry) if m else None
     if m is None or name is None or (m[2] and mode is None):
@@ -158,7 +160,7 @@ def _refused(text: str, error: ValueError, entry: Entry) -> str:
 
 def _symbol(written: str, entry: Entry) -> ChordSymbol | None:
     """Read a chord symbol; a small letter alone, or before m, is the minor chord on it."""
-    head, slash, low = written.partition("/")
+    head, slash, low = (_by_letter(part, entry) for part in written.partition("/"))
     m = re.match(r"[A-Ha-h](?:##?|bb?|(?:is)+(?!u)|(?:es)+|s(?:es)?(?!us)|)", head)
     name = _in_english(m[0], entry) if m else None
     if m is None or name is None:
@@ -175,6 +177,31 @@ def _symbol(written: str, entry: Entry) -> ChordSymbol | None:
         return ChordSymbol.parse(name + rest + slash + (bass or ""))
     except ValueError:
         return None
+
+
+_SYLLABLE = re.compile(r"(do|ut|r[eé]|mi|fa(?!ug|dd)|sol|la|si)(?=[#b\s\d\-mM+°øo(/sad]|$)", re.IGNORECASE)
+_LETTERS = {
+    "do": "C",
+    "ut": "C",
+    "re": "D",
+    "ré": "D",
+    "mi": "E",
+    "fa": "F",
+    "sol": "G",
+    "la": "A",
+    "si": "B",
+}
+
+
+def _by_letter(text: str, entry: Entry) -> str:
+    """Return a name of a note or chord with the letter of English for the syllable it begins with, if any."""
+    m = _SYLLABLE.match(text)
+    if m is None or (entry != "syllables" and m[1].casefold() in ("do", "fa")):
+        return text
+    letter = _LETTERS[m[1].casefold()]
+    if letter == "B" and entry in ("german", "functions") and text[m.end() : m.end() + 1] != "b":
+        letter = "H"
+    return (letter if m[1][0].isupper() else letter.lower()) + text[m.end() :]
 
 
 def _in_english(name: str, entry: Entry) -> str | None:
@@ -196,7 +223,7 @@ def _in_english(name: str, entry: Entry) -> str | None:
         return None
     if letter in "Hh":
         letter = "B" if letter == "H" else "b"
-    elif letter in "Bb" and entry != "english" and bend != "b":
+    elif letter in "Bb" and entry in ("german", "functions") and bend != "b":
         bend = bend + "b" if "#" not in bend else "x"
     return None if "x" in bend else letter + bend
 

@@ -411,6 +411,11 @@ def _proposed_hairpins(
             softer = printed.at(high) < printed.at(high - 1e-6)
             inside = np.flatnonzero((at >= low) & ((at < high) if softer else (at <= high)))
             hairpin = _swell(score, reading, line, added, inside) if len(inside) >= 3 else None
+            louder = printed.at(high) > printed.at(high - 1e-6)
+            if hairpin is not None and louder and hairpin.kind != "crescendo" and hairpin.end >= high:
+                # Nothing fades into a mark that is louder: it has faded before.
+                inside = inside[at[inside] < high]
+                hairpin = _swell(score, reading, line, added, inside) if len(inside) >= 3 else None
             if hairpin is not None:
                 found.append(hairpin)
     return found
@@ -489,7 +494,8 @@ def _reason(line: _Line, at: Floats, first: float, peak: float, last: float) -> 
     swing = {"phrase": 0.0}
     for name, values in line.parts.items():
         there, start, stop = np.interp((peak, first, last), at, values)
-        if name in ("phrase", "height") or there >= values[within].max(initial=there) - 0.5:
+        most = values[within].max(initial=there)
+        if name in ("phrase", "height") or there >= most - (0.0 if name == "texture" else 0.5):
             swing[name] = float(there - min(start, stop))
     return max(swing, key=lambda name: swing[name])
 

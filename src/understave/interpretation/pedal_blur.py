@@ -17,8 +17,7 @@ import numpy as np
 
 from understave.acoustics.blur import WorstMoment, measure_blur
 from understave.acoustics.performance import Performance, Strike
-from understave.acoustics.piano import GRAND, Instrument
-from understave.acoustics.piano import instruments as all_instruments
+from understave.acoustics.piano import GRAND, Instrument, modelled
 from understave.harmony.reading import Event, Reading
 from understave.interpretation.pedal import STYLES, pedals
 from understave.interpretation.pedal_reasons import tell_clash
@@ -85,14 +84,15 @@ def compare_pedals(  # noqa: PLR0913
     last: int | None = None,
     most: int = 2,
 ) -> tuple[PedalBlur, ...]:
-    """Measure every way to pedal on every instrument, instrument by instrument; on all there are for None.
+    """Measure every way to pedal on every instrument, instrument by instrument; on all that are
+    modelled for None.
 
     Ways that come to the same moves in these bars are measured once, their names together in `styles`.
     Raise UnderstaveError as `pedal` and `perform` do.
     """
     stage = _Stage(score, reading, tempo, first, last)
     found = []
-    for instrument in all_instruments().values() if instruments is None else instruments:
+    for instrument in modelled() if instruments is None else instruments:
         ways = pedals(score, reading, styles, blur=blur, instrument=instrument, tempo=stage.tempo)
         alike: dict[tuple[tuple[float, float], ...], list[str]] = {}
         for style in styles:

@@ -68,6 +68,9 @@ HALF_WAY = 0.5
 """Depth to which a pedal that was deeper is only let up, and not released."""
 _MELTED = 0.35
 """How much of its depth the pedal keeps at the top of a melting change; set by ear."""
+_LATE = 0.22
+"""Seconds after the beat at which a melting change begins, or a third of the way to the next: old and new are
+heard together before the foot gives way; set by ear."""
 _EARLY, _UP, _CLEAR, _DOWN = 0.08, 0.12, 0.06, 0.25
 """Seconds by which a release begins before the beat, so that the dampers fall as the new harmony is struck;
 for the pedal to go up, to stay up in a change, and to go down. Fitted by `training.playing`."""
@@ -498,8 +501,8 @@ def pedal_line(
 ) -> tuple[tuple[float, float], ...]:
     """Return the pedal's way: up as the new harmony comes, down again just after; up when all is over.
 
-    A late move begins its release on the beat and takes twice as long, so that the old sound melts into the
-    new.
+    A late move begins its release after the beat, takes twice as long and does not come up all the way, so
+    that the old sound melts into the new.
     """
     depth = next((move.depth for move in reversed(moves) if move.moment < begin), 0.0)
     inside = [move for move in moves if begin <= move.moment < finish]
@@ -515,7 +518,13 @@ def pedal_line(
             depth = move.depth if not line else depth
             continue
         since = t - line[-1][0] if line else t
-        start = t if move.late or not depth else t - min(_EARLY, max(0.0, since) / 2)
+        if not depth:
+            start = t
+        elif move.late:
+            start = t + min(_LATE, max(0.0, then - t) / 3)
+            share *= 1 - (start - t) / max(1e-6, then - t)
+        else:
+            start = t - min(_EARLY, max(0.0, since) / 2)
         line.append((start, depth))
         if 0.0 < move.depth <= HALF_WAY < depth:
             # Down to half is half a release: the heavy bass strings ring through it.

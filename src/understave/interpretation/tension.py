@@ -182,10 +182,14 @@ _WITHIN = 0.5
 """How much a clash within the chord counts against one of a foreign note, when one of them is told."""
 _BY_A_SEMITONE = 1.0
 """Pull from which a chord's note is said to want to move against a pedal point."""
+_FAST = 3
+"""Moments to a beat at which notes are struck from which on they come fast (set by ear)."""
 _REST = 0.22
 """Tension under which a span is told as at rest, if nothing pulls in it."""
 _FALL = 0.3
 """Share of the piece's range by which tension must have fallen since its last peak to be a release."""
+_LEANING = 0.25
+"""Share of a chord that a foreign note holds up as it begins from which it is no release (set by ear)."""
 _LEAST_FALL = 0.06
 """The same in tension itself, for pieces whose range is small."""
 
@@ -248,7 +252,8 @@ def tension(score: Score, reading: Reading) -> tuple[Tension, ...]:
     values = [
         sum(parts[name][i] * weight.share for name, weight in WEIGHTS.items()) for i in range(len(spans))
     ]
-    releases = _releases(reading, heard, values)
+    leans = [_leans_at_first(here, f) for here, f in zip(slices, foreign, strict=True)]
+    releases = _releases(reading, heard, values, leans)
     scene = _Scene(
         score, heard, slices, melody, foreign, pulls, home, *_resolutions(reading), parts, values, releases
     )
@@ -518,7 +523,18 @@ def _within(values: Sequence[float | None], least: float) -> list[float]:
 # ---------------------------------------------------------------------- where it lets go
 
 
-def _releases(reading: Reading, heard: Sequence[Heard], values: Sequence[float]) -> list[bool]:
+def _leans_at_first(slices: Sequence[_Slice], foreign: Sequence[tuple[float, Note, _Slice]]) -> bool:
+    """Whether a foreign note holds up the chord of a span as it begins, and for a good part of it."""
+    at_first = {note.id for _, note, here in foreign if here is slices[0]}
+    lasting: dict[str, float] = defaultdict(float)
+    for weight, note, _ in foreign:
+        lasting[note.id] += weight
+    return any(lasting[i] >= _LEANING for i in at_first)
+
+
+def _releases(
+    reading: Reading, heard: Sequence[Heard], values: Sequence[float], leans: Sequence[bool]
+) -> list[bool]:
     ordered = sorted(values)
     spread = ordered[-1 - len(ordered) // 10] - ordered[len(ordered) // 10]
     enough = max(_LEAST_FALL, _FALL * spread)
@@ -526,8 +542,8 @@ def _releases(reading: Reading, heard: Sequence[Heard], values: Sequence[float])
     rests = _rests(reading, heard)
     found = []
     peak = values[0]
-    for value, rest in zip(values, rests, strict=True):
-        release = rest and peak - value >= enough and value <= usual
+    for value, rest, leaning in zip(values, rests, leans, strict=True):
+        release = rest and not leaning and peak - value >= enough and value <= usual
         peak = value if release else max(peak, value)
         found.append(release)
     return found
@@ -744,25 +760,34 @@ class _Scene:
 
     def _clash_of_foreign(self, i: int) -> _Clashing | None:
         counts: dict[tuple[int, int], float] = defaultdict(float)
-        notes: dict[tuple[int, int], tuple[Note, Note]] = {}
+        notes: dict[tuple[int, int], dict[str, tuple[float, Note, Note]]] = defaultdict(dict)
         for weight, note, here in self.foreign[i]:
             for other in here.notes:
                 pair = note.midi % 12, other.midi % 12
                 if clash(*pair) and (other.midi % 12 in self.heard[i].chord.semitones):
                     counts[pair] += weight * clash(*pair)
-                    notes.setdefault(pair, (note, other))
+                    before = notes[pair].get(note.id, (0.0, note, other))
+                    notes[pair][note.id] = before[0] + weight, note, before[2]
         if not counts:
             return None
         pair = max(counts, key=lambda p: counts[p])
         count = counts[pair]
-        note, other = notes[pair]
+        # Of two octaves the one that rubs longest is meant, not one that passes.
+        _, note, other = max(notes[pair].values(), key=lambda found: found[0])
         known = self.resolutions.get(note.id)
-        if known is None and note.id in self.held_on:
+        if (known is None and note.id in self.held_on) or self._is_held_bass(i, note):
             # A held bass stays; what moves is the chord above it.
             return count, other, note, self._drawn(i, other, _BY_A_SEMITONE), False
         if known is not None and step_between(note.midi, known.midi):
             return count, note, other, known.pitch_class, True
         return count, note, other, self._drawn(i, note), False
+
+    def _is_held_bass(self, i: int, note: Note) -> bool:
+        """Whether a note is the lowest, and the lowest of the next chord as well: it stays."""
+        if i + 1 >= len(self.slices):
+            return False
+        lows = [here.notes[0] for j in (i, i + 1) for here in self.slices[j][:1] if here.notes]
+        return len(lows) == 2 and all(low.midi % 12 == note.midi % 12 for low in lows) and note in lows
 
     def _clash_within(self, i: int) -> _Clashing | None:
         """Return the chord's own sharpest clash: its seventh wants to fall, others go where they pull."""
@@ -802,12 +827,25 @@ class _Scene:
             ):
                 # A seventh wants to fall (handbook rule), whatever lies nearer above.
                 continue
+            if pull.own and pull.note == self._perfect_fifth(i):
+                # The fifth of a chord is free (handbook rule), even a semitone below a note of the tonic.
+                continue
             if note is not None:
                 return (note,), self._wants(i, note, self._spelled(i, note, pull.goal))
         return None
 
+    def _perfect_fifth(self, i: int) -> int | None:
+        """Return the perfect fifth of a span's chord as a sounding pitch class, None where it has none."""
+        chord = self.heard[i].chord
+        fifth = chord.member(5)
+        perfect = fifth is not None and (fifth.semitone - chord.root.semitone) % 12 == 7
+        return fifth.semitone if fifth is not None and perfect else None
+
     def _local(self, i: int) -> _Told | None:
         pulling = max(self.parts["dissonance"][i], self.parts["expectation"][i])
+        if self.heard[i].span.numeral.applied:
+            # The dominant of a degree of the key is near to it, whatever the space says.
+            return None
         return ((), self._plain(i)) if self.parts["local distance"][i] >= _FAR or pulling < _PULLING else None
 
     def _home(self, i: int) -> _Told | None:
@@ -828,7 +866,23 @@ class _Scene:
         )
 
     def _density(self, i: int) -> _Told | None:
-        return ((), self._plain(i))
+        """Many notes are told where they come fast, at more moments than in the piece on the whole, and where
+        there are more of them than in four chords of five.
+        """
+        onsets = [note.at for note in self.score.struck]
+        rates = [self._rate(onsets, h.span) for h in self.heard]
+        moments = soundings(self.score).moments
+        rate = self._rate(moments, self.heard[i].span)
+        beat = float(self.score.measure_at(self.heard[i].span.start).beat_length)
+        often = rate * beat >= _FAST and rate * float(self.score.end) > len(moments)
+        many = rates[i] >= sorted(rates)[(4 * len(rates)) // 5]
+        return ((), self._plain(i)) if often and many else None
+
+    @staticmethod
+    def _rate(moments: Sequence[float], span: Span) -> float:
+        """Return how many moments of a row, in quarters, lie in a span, to the quarter."""
+        here = bisect_left(moments, float(span.end)) - bisect_left(moments, float(span.start))
+        return here / float(span.end - span.start)
 
 
 _Told: TypeAlias = tuple[tuple[Note, ...], TensionDetails]

@@ -5,7 +5,8 @@ Phrases slow at their ends and make up for it in the middle (phrase arch; Todd, 
 follows one curve, v(x) = (1 + (w^q - 1) x)^(1/q), from 1 to w over the stretch x = 0..1 of written time, with
 q = 3, as runners stop (Friberg and Sundberg, "Does music performance allude to locomotion?", J. Acoust. Soc.
 Am. 105, 1999; formula and q from memory). How far is our own choice, smaller than what they measured. Where
-the composer prints a change of tempo, nothing is added.
+the composer prints a change of tempo, nothing is added. Under all this beats in which little is struck, and
+the edges of bars, are held a little.
 
 Two bends at one moment are a jump: the tempo before, then the tempo from there on.
 
@@ -27,6 +28,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
+from math import exp, log2
+from statistics import median
 
 from understave.findings.cadences import CADENCE
 from understave.findings.form import SECTION
@@ -36,7 +39,7 @@ from understave.harmony.reading import Details, Event, Reading
 from understave.interpretation.plan import Bend, Tension, Voice
 from understave.interpretation.tempo import printed_tempo
 from understave.interpretation.tension import TENSION
-from understave.score.model import Note, Score
+from understave.score.model import Measure, Note, Score
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
@@ -77,6 +80,14 @@ is (set by ear)."""
 _LEANT = 0.03
 """By how much a dissonance of a beat or more that is leant on is slower: 22 pianists slow by .08 where the
 plan leans (`training.playing`), those of `benchmarks.timing` hardly."""
+_SPARSE, _FIRST, _LAST = 0.06, 0.015, 0.01
+"""By how much a beat is slower for each halving of what moves in it below the piece's median, and the first
+and last beat of a bar (natural logarithm of the tempo): what moves less is held longer. 22 pianists slow by
+.18, .09 and .10 in one excerpt, hardly in the two others (`training.playing`); the amounts, about a third of
+that, were compared in eleven rows on the pieces of `benchmarks.timing`."""
+_FEWEST, _HALVINGS = 0.125, 2.0
+"""Onsets in a quarter note that count at least; halvings that count, at most (set by ear: a held chord is not
+waited through)."""
 _CLEAR_FALL = 0.15
 """Fall of tension from which on it is waited for."""
 _STEPS = 4
@@ -122,6 +133,7 @@ def timing(
     shapes = [shape for shape in _phrases(piece, reading, until) if shape is not None]
     shapes += _resolutions(piece, tension, [shape for shape in shapes if shape.why is not None], until)
     shapes += _dwelling(piece, leant, until)
+    shapes += _held(piece, until)
     if final is not None:
         shapes.append(final)
     return _together(shapes)
@@ -232,7 +244,29 @@ def _phrase_end(piece: _Piece, phrase: Event, start: Fraction, by: float) -> _Sh
     ]
     arrival = max(start, *own) if own else start
     why = piece.event("phrase end", start, end, arrival, 1 - left, sure)
-    return _Shape(points, why, arrival)
+    return _Shape(points, why if _is_plain(phrase) else None, arrival)
+
+
+def _is_plain(phrase: Event) -> bool:
+    """Whether it is plain to see that a phrase ends: by a sign of its own, on no chord that goes on."""
+    found = PHRASE.of(phrase)
+    if found is None or not found.reasons:
+        # A phrase that the teacher or another reader set has no signs to be weighed.
+        return phrase.confidence >= _TOLD
+    reasons = set(found.reasons)
+    goes_on = "half close" in reasons and "harmony stands still" in reasons
+    return phrase.confidence >= _TOLD and bool(reasons & _SIGNS) and not goes_on
+
+
+_TOLD = 0.35
+"""Confidence from which on the end of a phrase is told (set by ear)."""
+_SIGNS = frozenset(
+    (
+        *("rest", "silence", "fermata", "double bar", "end of a slur", "a new slur from the upbeat"),
+        *("authentic close", "half close", "plagal close", "phrygian close", "end of the piece"),
+    )
+)
+"""What shows the end of a phrase to everyone; a long note or a chord that stays does not."""
 
 
 def _resolutions(
@@ -283,6 +317,58 @@ def _dwelling(piece: _Piece, leant: Sequence[Voice], until: Fraction) -> list[_S
         if start >= free and end <= until and not piece.is_bent(start, end):
             found.append(_Shape(((start, piece.left(_LEANT)), (end, piece.left(_LEANT))), None))
             free = end
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Beat:
+    """A felt beat: from when to when, how many halvings less than usual moves in it (negative: more), and
+    whether it begins or ends a bar of several.
+    """
+
+    start: Fraction
+    end: Fraction
+    halvings: float
+    first: bool
+    last: bool
+
+
+def beats_of(score: Score) -> tuple[Beat, ...]:
+    """Return the beats of a score with how much moves in each: onsets in a quarter note, over the whole of
+    what is held, against the median beat.
+    """
+    onsets = sorted({n.onset for n in score.notes if n.duration > 0 and not n.grace and not n.cue})
+    found: list[tuple[Fraction, Fraction, Measure]] = []
+    moving: list[float] = []
+    for measure in score.measures:
+        start = measure.start
+        while start < measure.end:
+            end = min(start + measure.beat_length, measure.end)
+            first, after = max(0, bisect_right(onsets, start) - 1), bisect_left(onsets, end)
+            then = onsets[after] if after < len(onsets) else score.end
+            lasts = max(end - start, then - min(start, onsets[first])) if onsets else end - start
+            moving.append(max(_FEWEST, (after - first) / float(lasts)))
+            found.append((start, end, measure))
+            start = end
+    usual = median(moving) if moving else _FEWEST
+    return tuple(
+        Beat(start, end, log2(usual / much), start == bar.start, end == bar.end)
+        if bar.length > bar.beat_length
+        else Beat(start, end, log2(usual / much), False, False)
+        for (start, end, bar), much in zip(found, moving, strict=True)
+    )
+
+
+def _held(piece: _Piece, until: Fraction) -> list[_Shape]:
+    """Return how long notes and the edges of bars are held: a beat in which less is struck than usual takes
+    its time. It lies under all other bends and has no reason of its own to tell.
+    """
+    found: list[_Shape] = []
+    for beat in beats_of(piece.score):
+        by = _SPARSE * min(_HALVINGS, max(0.0, beat.halvings)) + _FIRST * beat.first + _LAST * beat.last
+        left = max(_SLOWEST, exp(-by * piece.amount))
+        if by and beat.end <= until and not piece.is_bent(beat.start, beat.end):
+            found.append(_Shape(((beat.start, left), (beat.end, left)), None))
     return found
 
 

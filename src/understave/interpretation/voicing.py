@@ -36,7 +36,7 @@ fade), ``aim`` Pitch (the note they lead to).
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -48,6 +48,7 @@ from understave.findings.lines import Lines, is_same, lines
 from understave.findings.melody import MELODY as MELODIES
 from understave.findings.melody import repeated_runs
 from understave.findings.nonchord import NON_CHORD_TONE, NonChordToneDetails
+from understave.findings.sounding_notes import soundings
 from understave.findings.texture import (
     ACCOMPANIMENT,
     BASS,
@@ -179,6 +180,8 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
     ]
     changes = {span.start: span for span in reading.spans}
     unled = unled_bars(score, reading.spans)
+    sounding = soundings(score)
+    alone = _alone(score, sung)
     singing = {(note.measure, note.staff) for note in texture.melody}
     told: dict[tuple[str, str, Fraction], Event] = {}
     voices: dict[str, Voice] = {}
@@ -199,6 +202,13 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
             # The first chord is no change, though its bass carries as much.
             if span is not None and span is not reading.spans[0]:
                 label, since = "bass at a change", note.onset
+        here = sounding.at(note.onset)
+        led = any(other.id in sung for other in here) and (note.measure, note.staff) not in alone
+        doubles = any(other.id in sung and (other.midi - note.midi) % 12 == 0 for other in here)
+        if role in (INNER, ACCOMPANIMENT) and (not led or doubles):
+            # Behind what is not there, or what it only doubles, nothing is said to stay.
+            voices[note.id] = Voice(note.id, role, round(amount, 2), False, None)
+            continue
         untold = note.measure in unled if role in (MELODY, INNER) else (note.measure, note.staff) in singing
         if untold and role != BASS:
             # Nobody knows here what to bring out before what, or one hand has both: nothing is said of it.
@@ -210,6 +220,17 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
             told[key] = _role_event(score, note, label, hand, span)
         voices[note.id] = Voice(note.id, role, round(amount, 2), False, told[key])
     return voices
+
+
+def _alone(score: Score, sung: Collection[str]) -> frozenset[tuple[int, int]]:
+    """Return the bars, with the staff, in which one staff goes on by itself while the melody rests."""
+    found = set()
+    for measure in score.measures:
+        for chord in soundings(score).between(measure.start, measure.end):
+            one = bool(chord) and all(note.staff == chord[0].staff for note in chord)
+            if one and not any(note.id in sung for note in chord):
+                found.add((measure.index, chord[0].staff))
+    return frozenset(found)
 
 
 def _by_height(score: Score, texture: Texture, voices: dict[str, Voice]) -> None:

@@ -43,6 +43,14 @@ def conventions_of(lesson: Path | None = None) -> Conventions:
     return conventions_from(_kept(file_of(lesson)), under) if lesson is not None else under
 
 
+def chosen_in(lesson: Path | None) -> Mapping[str, str]:
+    """Return what the file of a lesson, or that for all lessons, chooses itself.
+
+    Raises LessonError with one sentence where it cannot be used.
+    """
+    return _kept(file_of(lesson))
+
+
 def choose(values: Mapping[str, str], lesson: Path | None, afresh: bool = False) -> None:
     """Keep choices in a lesson's settings, or for all lessons where `lesson` is None; all else stays.
 

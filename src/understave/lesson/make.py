@@ -15,6 +15,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from understave.acoustics.piano import GRAND, Instrument, instruments
+from understave.acoustics.soundfont import check_samples
 from understave.digests import digest
 from understave.engraving import Options, engrave, to_pdf
 from understave.errors import LessonError
@@ -28,8 +30,9 @@ from understave.export.reading_data import reading_csv, reading_json
 from understave.findings import read, with_events
 from understave.harmony import corrections
 from understave.harmony.adopted import read_as
-from understave.harmony.ground import functional
+from understave.harmony.ground import goes_by_keys
 from understave.harmony.key_length import trust_for
+from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.reading import Correction, Event, Reading
 from understave.harmony.romantext import write_romantext
 from understave.interpretation.perform import clock
@@ -50,8 +53,10 @@ from understave.lesson.folder import (
     is_lesson_folder,
     keys_last,
     open_folder,
+    set_habits,
     titled,
 )
+from understave.lesson.voices import voices
 from understave.media import webpage
 from understave.media.cards import card_pictures, flash_cards
 from understave.media.cards_csv import cards_csv
@@ -136,6 +141,8 @@ class LessonOptions:
     a lesson made before; `level` is that of the words, `language` that of all words; `minutes` is how long
     the lesson may be, `rate` how many words a minute the teacher speaks; `analysis` is one written by hand
     (RomanText): where the reading differs from it, it becomes corrections, beside those made before;
+    `instrument` is the name of what everything sounds on, one plan for all of them; `habits` are the
+    teacher's, that a new lesson is read with (one made before has its own in its settings);
     `elsewhere` tells other pieces, (title, composer), in which the same happens, for advanced students.
     """
 
@@ -146,8 +153,10 @@ class LessonOptions:
     language: Language | None = None
     minutes: float | None = None
     rate: float | None = None
+    instrument: str | None = None
     sound: bool = True
     analysis: Path | None = None
+    habits: Habits = NO_HABITS
     elsewhere: Callable[[Event, str], Sequence[tuple[str, str]]] | None = None
 
 
@@ -160,6 +169,12 @@ class Asked:
     language: Language = "en"
     minutes: float = 15.0
     rate: float = RATE
+    instrument: str = GRAND.name
+
+    @property
+    def piano(self) -> Instrument:
+        """The instrument of that name."""
+        return instruments()[self.instrument]
 
 
 DEFAULTS = Asked()
@@ -180,6 +195,7 @@ class Work:
     name: str
     chord_symbols: bool = False
     sound: bool = True
+    voices: tuple[tuple[str, bytes], ...] = ()
 
 
 def make_lesson(
@@ -226,6 +242,8 @@ def _made(
     score = kept.score if kept is not None and known else titled(read_score(source), name)
     check_place(out, source, options.replace_score)
     asked = _asked(out / SETTINGS, options)
+    if options.sound:
+        check_samples(asked.piano)
     wishes = edits.read_edits(out / SETTINGS)
     on_step("finding chords and keys")
     on_progress(0.02)
@@ -233,7 +251,7 @@ def _made(
     if kept is not None and known:
         reading, plan = kept.reading, kept.plan
     else:
-        reading, added = _read(score, out, options.analysis)
+        reading, added = _read(score, out, options)
         on_step("planning how to play it")
         on_progress(0.08)
         plan = make_plan(score, reading)
@@ -242,27 +260,36 @@ def _made(
     exports = out / EXPORTS
     before = remembered(exports).get("facts", {})
     usual = _usual(before, asked)
-    work, seconds = _work(score, reading, plan, wishes, asked, name, options, usual)
-    facts = _facts(work)
+    roots = not goes_by_keys(reading.spans, (*corrections.load(out / CORRECTIONS), *added))
+    with following(current(), _home(reading), roots):
+        work, seconds = _work(score, reading, plan, wishes, asked, name, options, usual)
+        if options.sound:
+            work = replace(work, voices=voices(out, [stop.id for stop in work.stops]))
+        facts = _facts(work)
 
     def told(share: float, text: str) -> None:
         on_progress(0.13 + 0.87 * share)
         if text:
             on_step(f"making {text}")
 
-    parts = [_as_written(part, current(), _home(reading)) for part in _parts(work)]
+    with following(current(), _home(reading), roots):
+        parts = [_as_written(part, current(), _home(reading), roots) for part in _parts(work)]
 
     def settle() -> None:
         """Make the folder a lesson: not before everything is made, so that what is refused leaves nothing."""
+        new = not is_lesson_folder(out)
         folder = create_folder(out, source, score.title, score.composer, options.replace_score)
+        if new and options.habits != NO_HABITS:
+            set_habits(folder.path, options.habits, by_hand=False)
         edits.keep_asked(folder.path / SETTINGS, _to_keep(asked, options))
         corrections.append_step(folder.path / CORRECTIONS, added)
 
     built = build(exports, parts, told, processes, facts, settle)
     folder = open_folder(out)
-    faults = _faults(work)
+    with following(current(), _home(reading), roots):
+        faults = _faults(work)
     notes = (
-        *(() if functional(reading.spans) else (phrasebook(asked.language).phrases["hardly_keys"],)),
+        *((phrasebook(asked.language).phrases["hardly_keys"],) if roots else ()),
         *(
             f"What you wrote for the stop {n!r} has no stop now; it stays in {SETTINGS}."
             for n in edits.without_place(work.stops, wishes)
@@ -332,9 +359,9 @@ def _same(kept: memory.Found, source: Path, out: Path, name: str, options: Lesso
     )
 
 
-def _read(score: Score, out: Path, analysis: Path | None) -> tuple[Reading, tuple[Correction, ...]]:
-    decided = corrections.load(out / CORRECTIONS)
-    length, habits = keys_last(out), habits_of(out)
+def _read(score: Score, out: Path, options: LessonOptions) -> tuple[Reading, tuple[Correction, ...]]:
+    decided, analysis = corrections.load(out / CORRECTIONS), options.analysis
+    length, habits = keys_last(out), habits_of(out) if is_lesson_folder(out) else options.habits
     if analysis is None:
         return read(score, decided, length, habits), ()
     try:
@@ -432,7 +459,7 @@ def _asked(path: Path, options: LessonOptions) -> Asked:
         value = getattr(options, f.name)
         if value is None and f.name in kept:
             value = kept[f.name]
-            allowed = _ALLOWED.get(f.name)
+            allowed = tuple(instruments()) if f.name == "instrument" else _ALLOWED.get(f.name)
             if (allowed is not None and value not in allowed) or (
                 allowed is None and (isinstance(value, bool) or not isinstance(value, int | float))
             ):
@@ -479,6 +506,7 @@ def _parts(work: Work) -> list[Part]:
     )
     exercise_list = asked_exercises(work.score, work.stops, tuple(sounding), asked.language)
     heard_or_not = {"sound": str(work.sound)}
+    piano = {"the piano": digest(asked.piano)}
     passage_list = parallels(work.score, work.reading)
     parts = [
         Part("score", {**program, **reading, **look}, partial(_score_files, lean), effort=2),
@@ -521,7 +549,14 @@ def _parts(work: Work) -> list[Part]:
         parts.append(
             Part(
                 "devices",
-                {**program, **reading, **words, "paper": engraved_on(asked.paper), "sound": str(work.sound)},
+                {
+                    **program,
+                    **reading,
+                    **words,
+                    **(piano if work.sound else {}),
+                    "paper": engraved_on(asked.paper),
+                    "sound": str(work.sound),
+                },
                 partial(_device_files, lean, worked),
                 effort=0.3 + 1.0 * len(worked) * work.sound,
             )
@@ -542,16 +577,17 @@ def _parts(work: Work) -> list[Part]:
             )
         }
         sounds = partial(_exercise_files, lean, exercise_list)
-        parts.append(Part("exercises", {**program, **plan, **words, **asked_now}, sounds, effort=2))
+        parts.append(Part("exercises", {**program, **plan, **words, **piano, **asked_now}, sounds, effort=2))
         length = work.timing.bars(work.score, 0, len(work.score.measures) - 1)
-        parts.append(Part("sound", {**program, **plan}, partial(_sound_files, lean), effort=0.07 * length))
+        played = partial(_sound_files, lean)
+        parts.append(Part("sound", {**program, **plan, **piano}, played, effort=0.07 * length))
         pieces.append("sound")
         for one in work.heard:
             name = contrast_name(work.score, one)
             parts.append(
                 Part(
                     f"contrast {name}",
-                    {**program, **words, "the contrast": digest(one)},
+                    {**program, **words, **piano, "the contrast": digest(one)},
                     partial(_contrast_files, lean, one),
                     effort=2,
                 )
@@ -577,6 +613,7 @@ def _parts(work: Work) -> list[Part]:
                 **stops,
                 "the contrasts": digest(work.heard),
                 "sound": str(work.sound),
+                **({"the teacher's voice": digest(work.voices)} if work.voices else {}),
             },
             partial(_page_files, work, exercise_list),
             needs=tuple(pieces),
@@ -597,19 +634,21 @@ def _home(reading: Reading) -> Mode | None:
     return home_of(reading).mode if reading.spans else None
 
 
-def _as_written(part: Part, conventions: Conventions, home: Mode | None) -> Part:
-    """Return a part that follows conventions wherever it is made, and is made again when they change."""
-    chosen = departing(conventions)
+def _as_written(part: Part, conventions: Conventions, home: Mode | None, roots: bool = False) -> Part:
+    """Return a part that follows conventions wherever it is made, and is made again when they change; with
+    `roots` chords are named by root and kind there.
+    """
+    chosen = {**departing(conventions), **({"chords": "by root and kind"} if roots else {})}
     if not chosen or part.name in _WITHOUT_LABELS:
         return part
     inputs = {**part.inputs, "the conventions": digest(chosen)}
-    return replace(part, inputs=inputs, make=partial(_followed, conventions, home, part.make))
+    return replace(part, inputs=inputs, make=partial(_followed, conventions, home, roots, part.make))
 
 
 def _followed(
-    conventions: Conventions, home: Mode | None, make: Callable[[Given], Files], given: Given
+    conventions: Conventions, home: Mode | None, roots: bool, make: Callable[[Given], Files], given: Given
 ) -> Files:
-    with following(conventions, home):
+    with following(conventions, home, roots):
         return make(given)
 
 
@@ -687,7 +726,7 @@ def _question_files(work: Work, found: Sequence[Exercise], given: Given) -> File
 
 
 def _exercise_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
-    return exercise_sounds(found, work.score, work.plan, work.asked.language)
+    return exercise_sounds(found, work.score, work.plan, work.asked.language, work.asked.piano)
 
 
 def _reduction_files(work: Work, given: Given) -> Files:
@@ -710,6 +749,7 @@ def _device_files(work: Work, found: Sequence[Worked], given: Given) -> Files:
         asked.level,
         asked.language,
         sound=work.sound,
+        instrument=asked.piano,
     )
 
 
@@ -762,7 +802,7 @@ def _stop_picture(stop: Stop) -> str:
 
 
 def _sound_files(work: Work, given: Given) -> Files:
-    sound = webpage.piece_sound(work.score, work.plan)
+    sound = webpage.piece_sound(work.score, work.plan, work.asked.piano)
     return {"sounds/piece.mp3": sound.data, "sounds/piece.json": _lights(sound)}
 
 
@@ -791,7 +831,9 @@ def _contrast_files(work: Work, one: Contrast, given: Given) -> Files:
 
 def _page_options(work: Work) -> webpage.PageOptions:
     asked = work.asked
-    return webpage.PageOptions(asked.level, asked.language, sound=work.sound, minutes=asked.minutes)
+    return webpage.PageOptions(
+        asked.level, asked.language, asked.piano, sound=work.sound, minutes=asked.minutes
+    )
 
 
 def _page_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
@@ -816,6 +858,7 @@ def _page_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
         sound=sound,
         contrasts=tuple(contrast(one) for one in work.heard),
         pictures={stop.id: given[_stop_picture(stop)].decode() for stop in work.stops},
+        voices=dict(work.voices),
     )
     asked = work.asked
     tasks = homework(

@@ -1,22 +1,25 @@
 """A teacher's own habits on this machine: learnt from lessons that were corrected, kept in one small file.
 
 In: lesson folders. Out: `OwnHabits`: what was learnt, whether lessons are read so, from what it was learnt.
-Learning is worth its minutes only where something new was corrected (`to_learn_from`). A lesson keeps the
-habits that it is read with in its own settings (`put_in_force`), so that it reads the same elsewhere; what
-was set there by hand stays. Labels that the teacher left standing count as theirs, also where habits made
-them. Nothing is sent anywhere.
+Learning is worth its minutes only where something new was corrected (`to_learn_from`), and is offered where
+another lesson was (`worth_offering`). A lesson keeps the habits that it is read with in its own settings
+(`put_in_force`, `for_a_new_lesson`), so that it reads the same elsewhere; what was set there by hand stays.
+Labels that the teacher left standing count as theirs, also where habits made them. Nothing is sent
+anywhere.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from understave.disk import write_atomically
 from understave.errors import LessonError, UnderstaveError
+from understave.faults import own_folder
 from understave.harmony import corrections
 from understave.harmony.habit_learning import (
     LEAST_PIECES,
@@ -51,6 +54,11 @@ class OwnHabits:
     given: tuple[Habits, ...] = ()
 
 
+def own_file() -> Path:
+    """Return where this user's habits are kept; the file need not exist."""
+    return own_folder() / "habits.json"
+
+
 def load(file: Path) -> OwnHabits:
     """Return what is kept in a file; a file that is missing or cannot be read keeps nothing."""
     try:
@@ -72,6 +80,15 @@ def save(file: Path, own: OwnHabits) -> None:
         "learnt": json.loads(to_text(own.learnt)),
     }
     write_atomically(file, json.dumps(document, ensure_ascii=False, indent=1) + "\n")
+
+
+def beside(lessons: Iterable[Path], homes: Iterable[Path] = ()) -> Iterator[Path]:
+    """Yield lessons, then all folders beside one of them or in one of `homes`: others may be there."""
+    named = tuple(lessons)
+    yield from named
+    for home in dict.fromkeys([*homes, *(path.parent for path in named)]):
+        with suppress(OSError):
+            yield from sorted(path for path in home.iterdir() if path.is_dir())
 
 
 def corrected_among(places: Iterable[Path]) -> tuple[LessonFolder, ...]:
@@ -112,6 +129,15 @@ def to_learn_from(own: OwnHabits, places: Iterable[Path]) -> tuple[tuple[LessonF
     return ((), digest) if digest == own.lessons else (lessons, digest)
 
 
+def worth_offering(own: OwnHabits, places: Iterable[Path]) -> int:
+    """Return how many corrected lessons there are among places where learning from them is to be offered.
+
+    It is where there are enough, and more than was learnt from before; else 0. Switched off, never.
+    """
+    lessons = to_learn_from(own, places)[0] if own.on else ()
+    return len(lessons) if len(lessons) > own.learnt.pieces else 0
+
+
 def learnt_from(lessons: Sequence[LessonFolder]) -> Learnt:
     """Return what corrected lessons prove. Raises UnderstaveError where they are too few or unreadable."""
     if len(lessons) < LEAST_PIECES:
@@ -135,6 +161,17 @@ def wanted_for(own: OwnHabits, folder: LessonFolder) -> Habits:
     return own.learnt.habits if own.on else NO_HABITS
 
 
+def for_a_new_lesson(file: Path) -> Habits:
+    """Return the habits to read a new lesson with, and remember that they were given unasked."""
+    own = load(file)
+    wanted = own.learnt.habits if own.on else NO_HABITS
+    try:
+        _keep_given(file, own, wanted)
+    except UnderstaveError:
+        return NO_HABITS
+    return wanted
+
+
 def put_in_force(file: Path, folder: LessonFolder) -> LessonFolder:
     """Write into a lesson's settings what it is to be read with, where that is something else; return it.
 
@@ -145,9 +182,13 @@ def put_in_force(file: Path, folder: LessonFolder) -> LessonFolder:
     if wanted == folder.habits:
         return folder
     try:
-        if wanted != NO_HABITS and wanted not in own.given:
-            save(file, replace(own, given=(*own.given, wanted)))
+        _keep_given(file, own, wanted)
         set_habits(folder.path, wanted, by_hand=False)
     except UnderstaveError:
         return folder
     return open_folder(folder.path)
+
+
+def _keep_given(file: Path, own: OwnHabits, habits: Habits) -> None:
+    if habits != NO_HABITS and habits not in own.given:
+        save(file, replace(own, given=(*own.given, habits)))

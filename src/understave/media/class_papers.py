@@ -1,13 +1,14 @@
 """The worksheets of a class as files: a paper for each student; the answers stand in a folder of their own.
 
-In: `Sheet`s and what the teacher chose. Out: PDF bytes by path: ``anna.pdf``, ``answers/anna.pdf``.
+In: `Sheet`s and what the teacher chose. Out: PDF bytes by path: ``anna.pdf``, ``answers/anna.pdf``; with
+sounds to listen to, a folder for each student: ``anna/anna.pdf``, ``anna/sounds/exercise-3.mp3``.
 """
 
 from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from understave.media.student_papers import Look, Paper, Questions, answers_pdf, drawn, student_pdf
 from understave.teaching.class_sheets import Sheet
@@ -16,8 +17,13 @@ from understave.theory.vocabulary import Language
 from understave.wording import phrasebook
 
 
-def sheet_files(sheets: Iterable[Sheet], paper: Paper, language: Language) -> Iterator[dict[str, bytes]]:
-    """Give out the two files of each student in turn."""
+def sheet_files(
+    sheets: Iterable[Sheet],
+    paper: Paper,
+    language: Language,
+    heard: Callable[[Sheet], Mapping[str, bytes]] | None = None,
+) -> Iterator[dict[str, bytes]]:
+    """Give out the files of each student in turn; `heard` makes the sounds of a sheet, by their paths."""
     taken: set[str] = set()
     for sheet in sheets:
         look = Look(paper, sheet.student.level, language)
@@ -25,9 +31,14 @@ def sheet_files(sheets: Iterable[Sheet], paper: Paper, language: Language) -> It
         pictures = drawn(sheet.score, sheet.reading, asked, look)
         who, name = sheet.student.name, _file_name(sheet.student.name, taken)
         note = phrasebook(language).phrases["paper_moved"].format(key=key_name(sheet.key, language))
+        sounds = {} if heard is None else heard(sheet)
+        place = f"{name}/" if heard is not None else ""
         yield {
-            f"{name}.pdf": student_pdf(sheet.score, asked, pictures, look, who, note if sheet.moved else ""),
+            f"{place}{name}.pdf": student_pdf(
+                sheet.score, asked, pictures, look, who, note if sheet.moved else ""
+            ),
             f"answers/{name}.pdf": answers_pdf(sheet.score, asked, pictures, look, who),
+            **{f"{place}{path}": data for path, data in sounds.items()},
         }
 
 

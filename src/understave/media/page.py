@@ -3,16 +3,18 @@
 In: a `Page`, plain values that say what is on it (`media.webpage` fills them from a reading and a plan).
 Out: HTML with everything inside, or a folder with the sounds beside it. The parts in the browser stand in
 ``viewer/``; ``viewer/model.js`` names the same fields. Nothing on the page asks the network for anything:
-a content security policy in the file forbids it.
+a content security policy in the file forbids it. The values travel as JSON in gzip (RFC 1952) in base64
+(RFC 4648), which `viewer/unpacked.js` and `lesson_values` read: engraved pages are mostly the same words.
 """
 
 from __future__ import annotations
 
+import gzip
 import html
 import json
 import re
-from base64 import b64encode
-from collections.abc import Callable, Mapping
+from base64 import b64decode, b64encode
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib.resources import files
 from typing import Any
@@ -87,10 +89,11 @@ class LegendEntry:
 
 @dataclass(frozen=True, slots=True)
 class NamedSound:
-    """A sound with the words on its button."""
+    """A sound with the words on its button, and captions: (text, from, to) in its seconds."""
 
     name: str
     sound: Sound
+    captions: tuple[tuple[str, float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,8 +228,28 @@ class Page:
 
 
 def lesson_page(page: Page) -> str:
-    """Return the page as one HTML file with its sounds inside."""
-    return _html(page, _inside)
+    """Return the page as one HTML file with its sounds inside, each once."""
+    sounds: list[Sound] = []
+
+    def held(sound: Sound) -> str:
+        place = next((i for i, one in enumerate(sounds) if one.data is sound.data), len(sounds))
+        if place == len(sounds):
+            sounds.append(sound)
+        return f"#{_held(place)}"
+
+    return _html(page, held, sounds)
+
+
+def lesson_values(document: str) -> dict[str, Any]:
+    """Return the values of a lesson page from its HTML; a sound inside it is named by ``#`` and its element.
+
+    Raises ValueError where the document is no lesson page.
+    """
+    found = re.search(r'<script type="application/gzip" id="lesson">([^<]*)</script>', document)
+    if found is None:
+        raise ValueError("this is no lesson page: the element with the lesson is missing")
+    values: dict[str, Any] = json.loads(gzip.decompress(b64decode(found[1])))
+    return values
 
 
 def lesson_page_files(page: Page) -> dict[str, str | bytes]:
@@ -296,8 +319,8 @@ _DOCUMENT = """<!doctype html>
 <body>
 <div id="page"><main><h1>{title}</h1><p>{composer}</p></main></div>
 <script type="application/json" id="words">{words}</script>
-<script type="application/json" id="lesson">{lesson}</script>
-<script type="module">
+<script type="application/gzip" id="lesson">{lesson}</script>
+{sounds}<script type="module">
 {script}
 </script>
 </body>
@@ -316,7 +339,19 @@ def _in_element(values: Any) -> str:
     return _ENDING.sub("\\\\u003c", text).replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
 
 
-def _html(page: Page, source: Callable[[Sound], str]) -> str:
+def _packed(values: Any) -> str:
+    """Return values as JSON in gzip in base64, the same for the same values on any day."""
+    text = json.dumps(values, ensure_ascii=False, separators=(",", ":"))
+    return b64encode(gzip.compress(text.encode(), mtime=0)).decode("ascii")
+
+
+def _held(place: int) -> str:
+    return f"sound-{place + 1}"
+
+
+def _html(page: Page, source: Callable[[Sound], str], sounds: Sequence[Sound] = ()) -> str:
+    """Return the document; `sounds` are those inside it and may grow while `source` is asked."""
+    lesson = _packed(page_values(page, source))
     return _DOCUMENT.format(
         language=page.language,
         policy=_POLICY,
@@ -324,7 +359,11 @@ def _html(page: Page, source: Callable[[Sound], str]) -> str:
         composer=html.escape(page.composer),
         style=style(),
         words=page_words(phrasebook(page.language), "page", "lanes"),
-        lesson=_in_element(page_values(page, source)),
+        lesson=lesson,
+        sounds="".join(
+            f'<script type="text/plain" id="{_held(place)}">{_inside(sound)}</script>\n'
+            for place, sound in enumerate(sounds)
+        ),
         script=bundled(),
     )
 

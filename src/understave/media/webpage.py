@@ -12,6 +12,8 @@ from base64 import b64encode
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from understave.acoustics.files import RATE, Samples, audio_bytes, common_gain
 from understave.acoustics.performance import Performance
 from understave.acoustics.piano import GRAND, Instrument, instruments
@@ -32,6 +34,7 @@ from understave.media.page import (
     Label,
     Layout,
     LegendEntry,
+    NamedSound,
     Numeral,
     Page,
     Passage,
@@ -41,6 +44,7 @@ from understave.media.page import (
     Stop,
     Term,
 )
+from understave.media.teacher_voice import voice_over
 from understave.score.model import Score
 from understave.teaching import story
 from understave.teaching.contrasts import Contrast as Heard
@@ -49,7 +53,9 @@ from understave.teaching.narrative import after_minute, narrate
 from understave.teaching.sound_contrasts import all_contrasts
 from understave.teaching.stops import Stop as Pause
 from understave.teaching.stops import contrast_name, propose_stops
-from understave.theory.conventions import key_label, written
+from understave.theory.chord_symbol import chord_symbol
+from understave.theory.convention_choices import by_roots
+from understave.theory.conventions import key_label, symbol_text, written
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording import Level, Phrasebook, phrasebook
@@ -63,6 +69,8 @@ _WHOLE = ("block chords", "bass", "melody", "pedal", "piano")
 """Contrasts in which nearly every note differs, so that marking those would tell nothing."""
 _SHORTEST_LIGHT = 0.12
 """Seconds that a note lights up at least, so that the eye can catch it."""
+_FADE = 0.2
+"""Seconds in which a sound is faded out after it can be heard no more; set by ear."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +89,15 @@ class PageOptions:
 
 @dataclass(frozen=True, slots=True)
 class Ready:
-    """Pieces of a page made before: `contrasts` in the order of those heard, `pictures` by stop id."""
+    """Pieces of a page made before: `contrasts` in the order of those heard, `pictures` and `voices` (the
+    teacher's recordings) by stop id.
+    """
 
     layouts: tuple[Layout, ...] = ()
     sound: Sound | None = None
     contrasts: tuple[Contrast, ...] = ()
     pictures: Mapping[str, str] = field(default_factory=dict)
+    voices: Mapping[str, bytes] = field(default_factory=dict)
 
 
 def make_page(  # noqa: PLR0913
@@ -133,7 +144,12 @@ def make_page(  # noqa: PLR0913
         )
     on_step("page: engraving the stops")
     pauses = tuple(
-        _stop(score, reading, plan, one, heard, options, ready.pictures.get(one.id)) for one in stops
+        _voiced(
+            _stop(score, reading, plan, one, heard, options, ready.pictures.get(one.id)),
+            ready.voices.get(one.id),
+            book,
+        )
+        for one in stops
     )
     sides = list(ready.contrasts)
     for number, one in enumerate(heard[len(sides) :], start=len(sides) + 1):
@@ -202,12 +218,30 @@ def piece_sound(score: Score, plan: Plan, instrument: Instrument = GRAND) -> Sou
 def _encoded(
     score: Score, performance: Performance, samples: Samples, gain: float | None, tags: Tags
 ) -> Sound:
-    """MP3, which every browser plays; at one bit rate, so that a click lands on its note; in mono, which
-    makes a page that still travels by mail.
+    """MP3, which every browser plays; at one bit rate, so that a click lands on its note; in mono and without
+    the silence at its end, which makes a page that still travels by mail.
     """
-    together = samples.mean(axis=1) if samples.ndim > 1 else samples
+    shone = lights(score, performance)
+    together = _until_quiet(
+        samples.mean(axis=1) if samples.ndim > 1 else samples,
+        round(RATE * max((end for _, _, end in shone), default=0.0)),
+    )
     data = audio_bytes(".mp3", together, RATE, gain=gain, steady=True, tags=tags)
-    return Sound(data, "audio/mpeg", len(samples) / RATE, lights(score, performance))
+    return Sound(data, "audio/mpeg", len(together) / RATE, shone)
+
+
+def _until_quiet(heard: Samples, least: int) -> Samples:
+    """Return mono sound without what lies 60 dB under its loudest moment at its end, faded out; of `least`
+    frames at least.
+    """
+    size = np.abs(heard)
+    audible = np.flatnonzero(size > np.max(size, initial=0.0) * 1e-3)
+    last = max(least, int(audible[-1]) + 1 if audible.size else 0)
+    fade = np.linspace(1, 0, round(RATE * _FADE), dtype=np.float32)
+    kept = np.array(heard[: last + fade.size], np.float32)
+    tail = kept[last:]
+    tail *= fade[: tail.size]
+    return kept
 
 
 def lights(score: Score, performance: Performance) -> tuple[tuple[str, float, float], ...]:
@@ -332,6 +366,17 @@ def _stop(  # noqa: PLR0913
     )
 
 
+def _voiced(stop: Stop, recording: bytes | None, book: Phrasebook) -> Stop:
+    """Add what the teacher has recorded for a stop, captioned with what is said there."""
+    if recording is None:
+        return stop
+    voice = voice_over(recording, f"The recording for “{story.plain(stop.heading)}”", stop.words)
+    sound = Sound(voice.data, "audio/mpeg", voice.length)
+    return replace(
+        stop, sounds=(*stop.sounds, NamedSound(book.phrases["teacher_voice"], sound, voice.captions))
+    )
+
+
 def struck(score: Score, first: int, last: int) -> tuple[tuple[str, float, float], ...]:
     """Return (note id, start, end) in quarter notes of every written note that sounds in some bars."""
     begin, stop = score.measures[first].start, score.measures[last].end
@@ -381,12 +426,14 @@ def _bars(score: Score, reading: Reading, time: Clock) -> tuple[Bar, ...]:
 
 
 def _spoken(span: Span) -> str:
+    if by_roots() and not span.fixed:
+        return symbol_text(chord_symbol(span.numeral.chord(span.key)))
     head, figures, target = written(span.numeral, span.key.mode).flat
     return " ".join([head, *figures]) + target
 
 
 def _legend(reading: Reading, book: Phrasebook) -> tuple[LegendEntry, ...]:
-    used = {function_of(span.numeral) for span in reading.spans}
+    used = {function_of(span.numeral) for span in reading.spans if span.fixed or not by_roots()}
     named = (Function.TONIC, Function.PREDOMINANT, Function.DOMINANT, Function.APPLIED)
     return tuple(
         LegendEntry(book.phrases[f"page_colour_{function.value}"], colour_of(function))

@@ -78,11 +78,17 @@ def students_from(text: str, name: str, level: Level) -> tuple[Student, ...]:
 
 
 def sheets(
-    score: Score, reading: Reading, students: Sequence[Student], seed: int, language: Language
+    score: Score,
+    reading: Reading,
+    students: Sequence[Student],
+    seed: int,
+    language: Language,
+    *,
+    heard: bool = False,
 ) -> Iterator[Sheet]:
     """Give out the sheets in the order of the students; those of one level go through its keys in turn.
 
-    Nothing is to be heard on them: one sound for all would stand in one key only.
+    Unless `heard`, nothing is to be listened to: each key needs sounds of its own.
     """
     if not reading.spans:
         raise LessonError(f"{score.title} has no harmony to ask about; make sure that it has notes.")
@@ -93,7 +99,7 @@ def sheets(
         level = student.level
         keys = _keys(reading, level, seed)
         if level not in asked:
-            asked[level] = _wanted(score, reading, level, language)
+            asked[level] = _wanted(score, reading, level, language, heard)
         wanted = asked[level]
         if not wanted:
             raise LessonError(
@@ -129,8 +135,10 @@ def _drawn(*of: object) -> str:
     return hashlib.sha256("/".join(map(str, of)).encode()).hexdigest()
 
 
-def _wanted(score: Score, reading: Reading, level: Level, language: Language) -> tuple[Exercise, ...]:
-    found = tuple(exercise for exercise in exercises(score, reading, level) if exercise.kind != HEARD)
+def _wanted(
+    score: Score, reading: Reading, level: Level, language: Language, heard: bool
+) -> tuple[Exercise, ...]:
+    found = tuple(e for e in exercises(score, reading, level) if heard or e.kind != HEARD)
     return untold(score, found, (), language)
 
 

@@ -45,6 +45,7 @@ from understave.teaching.details import (
 from understave.teaching.reduction import block_chords, joined, reduced
 from understave.teaching.verification import verify
 from understave.theory.chord import Chord, Quality
+from understave.theory.convention_choices import by_roots
 from understave.theory.key import Key, Mode
 from understave.theory.pitch import Pitch
 from understave.theory.roman import RomanNumeral
@@ -63,6 +64,8 @@ KINDS = (
     "resolve the chord",
     "play in other keys",
 )
+WITHOUT_KEYS = KINDS[:5]
+"""Kinds that can be asked of music that does not go by keys, in a beginner's words: those name no numeral."""
 
 
 @dataclass(frozen=True)
@@ -137,11 +140,12 @@ def exercises(
     """Return the exercises for a level, at most `each` of a kind, easy ones first; every one is verified."""
     found: list[Exercise] = []
     used: set[tuple[int, int]] = set()
-    for kind in KINDS:
+    for kind in WITHOUT_KEYS if by_roots() else KINDS:
+        asked: Level = "beginner" if by_roots() else level
         places: set[tuple[int, int]] = set()
         spare: list[Exercise] = []
         own: list[Exercise] = []
-        for exercise in _MAKERS[kind](score, reading, level):
+        for exercise in _MAKERS[kind](score, reading, asked):
             if len(own) == each:
                 break
             place = (exercise.first, exercise.last)

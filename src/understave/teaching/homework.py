@@ -33,7 +33,7 @@ from understave.teaching.exercises import Exercise
 from understave.teaching.stops import Stop
 from understave.theory.chord import Chord, Quality
 from understave.theory.chord_symbol import SUFFIXES
-from understave.theory.convention_choices import Conventions, current
+from understave.theory.convention_choices import Conventions, by_roots, current
 from understave.theory.key import Key
 from understave.theory.names import key_name, parse_pitch_class, pitch_class_name, quality_name
 from understave.theory.pitch import PitchClass
@@ -105,19 +105,20 @@ def homework(  # noqa: PLR0913 - what a lesson is made from
     sound: bool = True,
 ) -> tuple[Task, ...]:
     """Return the questions of a lesson, easy ones first; what must be heard is asked with `sound`."""
-    asking = _Asking(score, reading, level, phrasebook(language))
+    # Where there are no keys to speak of, chords are asked for as a beginner is: by root and kind.
+    asking = _Asking(score, reading, "beginner" if by_roots() else level, phrasebook(language))
     named = [exercise for exercise in found if isinstance(exercise.details, ChordToName)]
     rows: list[Iterable[Task | None]] = [
         [_bar_heard(asking, stops)] if sound else [],
         [_kind_of_chord(asking, exercise) for exercise in named[:1]],
-        _keys(asking),
+        () if by_roots() else _keys(asking),
         [
             _foreign_note(asking, exercise, exercise.details)
             for exercise in found
             if isinstance(exercise.details, NoteToFind)
         ],
         [_typed(asking, exercise) for exercise in named[1:]],
-        _devices(asking, stops),
+        () if by_roots() else _devices(asking, stops),
         [_close(asking, exercise) for exercise in found if isinstance(exercise.details, CadenceToHear)],
         [
             _played(asking, exercise, exercise.details)

@@ -15,21 +15,28 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any, Literal, TypeAlias
+from zlib import crc32
 
 from understave.claims import Claim, facts, failing
 from understave.claims.chords_and_keys import KeyAbout, KeyIs, OneKey
 from understave.claims.moods import CAUSES, Mood
 from understave.claims.on_the_page import Sung
+from understave.findings.cadences import CADENCE
 from understave.findings.catalogue import key_of
 from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import DICTIONARY, INSTRUCTION
 from understave.findings.keyplan import KEY
+from understave.findings.pedalpoints import PEDAL_POINT
 from understave.findings.returns import RETURN
+from understave.findings.sung_sections import is_song
+from understave.findings.sung_words import words_at
 from understave.findings.texture import TEXTURE, has_figure_of
+from understave.findings.variations import VARIATION
 from understave.harmony.reading import Detail, Event, Reading
 from understave.interpretation.planning import for_keyboard
+from understave.interpretation.tension import home_of
 from understave.score.model import Score
-from understave.teaching.sung_words import words_at
+from understave.teaching.links import link_between
 from understave.teaching.telling_order import Thread, Told, anchor, foremost, ranked, spread
 from understave.theory.names import key_name
 from understave.theory.vocabulary import Language
@@ -112,6 +119,8 @@ class Voice:
     used: dict[str, int] = field(default_factory=dict)
     said: set[str] = field(default_factory=set)
     just_pointed: bool = False
+    longest: bool = False
+    """Whether the longest of several words for a thing are taken, to reckon what fits."""
 
     def when(self, start: Fraction, before: Fraction | None) -> str:
         """Return a word of time for a moment after the one told before it."""
@@ -130,6 +139,29 @@ class Voice:
         count = self.used.get("sung", 0)
         self.used["sung"] = count + 1
         return fill(str(pool[count % len(pool)]), {"words": words}, self.score, self.book)
+
+    def link(self, before: Event, event: Event) -> str:
+        """Return words that join a moment to the one before by more than time, ``""`` where none are left."""
+        name = link_between(self.score, self.reading, before, event)
+        if not name or self.used.get(f"link {name}"):
+            return ""
+        self.used[f"link {name}"] = 1
+        return str(self.book.told["link"][name])
+
+    def one_of(self, event: Event, role: str) -> str:
+        """Return the next template for what is said of an event in a role; another piece begins elsewhere."""
+        forms = variants(entry_of(event, self.book), role)
+        if self.longest or not forms:
+            return max(forms, key=lambda form: len(form.split()), default="")
+        name = f"{role} {event.kind} {event.label}"
+        first = crc32(f"{name} {self.score.title}".encode())
+        return forms[(first + self.used.get(name, 0)) % len(forms)]
+
+    def tell(self, event: Event) -> None:
+        """Take note that an event was told, so that the next of its kind is told in other words."""
+        for role in ("hear", "why", "hands"):
+            name = f"{role} {event.kind} {event.label}"
+            self.used[name] = self.used.get(name, 0) + 1
 
     def words(self, moment: Fraction) -> str:
         """Return the singer's words at a moment, where they are new and the last moment had none."""
@@ -208,6 +240,7 @@ def _opening(voice: Voice, length: Length, level: Level) -> list[Line]:
         *_title(voice),
         *head_sentences(voice.score, voice.reading, voice.book, modern=level != "beginner"),
         *mood_sentence(voice),
+        *_varied(voice),
         *(_form(voice) if length != "minute" else ()),
         *(_keys(voice) if length != "minute" else ()),
     ]
@@ -226,6 +259,8 @@ def _title(voice: Voice) -> Iterator[_Said]:
     """Tell the title and the key in which a piece begins, or in which it stays."""
     words = voice.book.told["open"]
     runs = key_stretches(voice.reading)
+    if not runs:
+        return
     first = next(
         (event for event in voice.reading.events if event in KEY and event.start <= runs[0][1]), None
     )
@@ -253,6 +288,7 @@ def head_events(score: Score, reading: Reading) -> tuple[Event, ...]:
         event
         for event, found in INSTRUCTION.all(reading.events)
         if event.start < bar.end and event.label in order and not _of_notes(found.terms)
+        if not _NUMBER.fullmatch(str(values_of(event).get("text", "")))
     ]
     first = [event for event in printed if event.start < bar.beat_length]
     later = [
@@ -261,6 +297,10 @@ def head_events(score: Score, reading: Reading) -> tuple[Event, ...]:
         if event not in first and event.label in ("pedal", "soft pedal", "character")
     ]
     return tuple(sorted((*first, *later), key=lambda event: order.index(event.label)))
+
+
+_NUMBER = re.compile(r"\W*(?:No\.?|Nr\.?|N°)?\s*(?:[IVX]+|\d+)\W*")
+"""What only numbers a movement: "I.", "No. 3"."""
 
 
 def _of_notes(terms: Sequence[str]) -> bool:
@@ -302,23 +342,51 @@ def mood_sentence(voice: Voice) -> Iterator[_Said]:
             return
 
 
+def _varied(voice: Voice) -> Iterator[_Said]:
+    """Tell that a piece is a theme with variations, where two or more were found that the notes bear out."""
+    varied = _variations(voice)
+    if len(varied) > 1:
+        claimed = tuple(c for e in varied for c in claims_of(e, voice.score, language=voice.book.language))
+        yield voice.book.told["open"]["theme_varied"], varied, claimed
+
+
+def _variations(voice: Voice) -> tuple[Event, ...]:
+    spans, language = voice.reading.spans, voice.book.language
+    found = (event for event, _ in VARIATION.all(voice.reading.events))
+    return tuple(event for event in found if is_true(event, voice.score, spans, language=language))
+
+
 def _form(voice: Voice) -> Iterator[_Said]:
     """Tell the sections, with the name of the form where the notes bear it out."""
     known = facts(voice.score, voice.reading.spans)
-    template = voice.book.told["open"]["form"]
+    words = voice.book.told["open"]
+    if len(_variations(voice)) > 1:
+        return
     for form, found in FORM.all(voice.reading.events)[:1]:
         # A piece of one part with a coda has no form to tell of: the farewell is told where it comes.
-        if found.sections - ("coda" in found.scheme.split()) < 2:
+        ground = found.form_name == "ground"
+        if found.sections - ("coda" in found.scheme.split()) < 2 and not ground:
             return
-        for told in (form, replace(form, details=replace(found, form_name=None))):
+        template = words["form_only" if ground else "form" if found.sections <= _LETTERED else "form_long"]
+        letters = [letter for letter in found.scheme.split() if letter.rstrip("'").isupper()]
+        backs = sum(letter.rstrip("'") == letters[0] for letter in letters[1:]) if letters else 0
+        unnamed = () if ground else (replace(form, details=replace(found, form_name=None)),)
+        for told in (form, *unnamed):
             claimed = claims_of(told, voice.score, language=voice.book.language, template=template)
+            values = {**values_of(told), **({"back": backs} if backs else {})}
             if not failing(claimed, known):
-                yield fill(template, values_of(told), voice.score, voice.book, form.kind), (form,), claimed
+                yield fill(template, values, voice.score, voice.book, form.kind), (form,), claimed
                 return
+
+
+_LETTERED = 5
+"""Sections up to which a form is told by letters; nobody keeps more letters in the ear (set by ear)."""
 
 
 def _keys(voice: Voice) -> Iterator[_Said]:
     runs = key_stretches(voice.reading)
+    if not runs:
+        return
     visited = KEY.all(voice.reading.events)
     settled = {found.key for event, found in visited if event.label != "tonicization"}
     home, last = runs[0][0], runs[-1][0]
@@ -353,6 +421,7 @@ def _fitting(voice: Voice, threads: Sequence[Thread], length: Length, words: int
     """Choose the best moments that fit into the words, no two from one bar, in order of time."""
     chosen: list[_Moment] = []
     taken: set[int] = set()
+    voice = replace(voice, longest=True)
     for number, thread in enumerate(threads):
         # In a minute only the best idea is taken up again.
         more = _AGAIN[length] or int(number == 0)
@@ -369,7 +438,7 @@ def _fitting(voice: Voice, threads: Sequence[Thread], length: Length, words: int
     return sorted(chosen, key=lambda moment: moment.start)
 
 
-_WHEN = 3
+_WHEN = 4
 """Words that a word of time takes."""
 
 
@@ -404,15 +473,33 @@ def _begun(thread: Thread, told: Told) -> Told | None:
 
 def _told(voice: Voice, moments: Sequence[_Moment], length: Length) -> list[tuple[_Moment, list[Line]]]:
     found = []
-    before: Fraction | None = None
+    before: _Moment | None = None
+    passed: dict[int, Told | None] = {}
     for moment in moments:
-        words = voice.words(moment.start)
-        when = voice.pointing(words) if words else voice.when(moment.start, before)
+        if id(moment.before) in passed:
+            moment = replace(moment, before=passed[id(moment.before)])
+        if before is not None and _says_the_same(before.told.event, moment.told.event):
+            passed[id(moment.told)] = before.told if moment.thread == before.thread else moment.before
+            continue
+        when = voice.link(before.told.event, moment.told.event) if before is not None else ""
+        words = "" if when else voice.words(moment.start)
+        if not when:
+            since = None if before is None else before.start
+            when = voice.pointing(words) if words else voice.when(moment.start, since)
         lines = [line for line in _lines(voice, moment, when, length, words) if voice.fresh(line.text)]
+        voice.tell(moment.told.event)
         if lines:
             found.append((moment, lines))
-            before = moment.start
+            before = moment
     return found
+
+
+def _says_the_same(before: Event, event: Event) -> bool:
+    """Whether an event would be told in nearly the words of the one just told; keys, closes and variations
+    follow one another as steps of one way.
+    """
+    steps = event in KEY or event in CADENCE or event in VARIATION or event in RETURN
+    return not steps and (before.kind, before.label) == (event.kind, event.label)
 
 
 def _lines(voice: Voice, moment: _Moment, when: str, length: Length, words: str = "") -> Iterator[Line]:
@@ -433,28 +520,33 @@ def _texts(
 ) -> Iterator[tuple[Role, str, str]]:
     """The part, the text and the template of each sentence."""
     event, before = moment.told.event, moment.before
-    if before is not None and _is_again(voice.score, event, before.event):
+    ending = bool(of_place(voice.score, voice.reading, event).get("ending"))
+    if before is not None and _is_again(voice.score, event, before.event) and not ending:
         more: dict[str, Detail] = {"before": anchor(before.event)}
         if key_of(before.event) != key_of(event):
             more["moved"] = 1
         template = entry.get("again", "")
         yield "heard", sentence(voice.score, voice.reading, event, template, voice.book, when, more), template
         return
-    heard = sentence(voice.score, voice.reading, event, entry.get("hear", ""), voice.book, when)
+    hear = voice.one_of(event, "hear")
+    heard = sentence(voice.score, voice.reading, event, hear, voice.book, when)
     if not heard:
         return
-    yield "heard", heard, entry.get("hear", "")
+    yield "heard", heard, hear
     kin = voice.book.told["kin"].get(str(moment.thread.idea[0])) if before is not None else None
     if before is not None and kin:
         yield "why", filled(voice.score, event, kin, voice.book, {"before": anchor(before.event)}), kin
         return
     if "why" in entry:
-        yield "why", filled(voice.score, event, entry["why"], voice.book, _between(event)), entry["why"]
+        why = voice.one_of(event, "why")
+        more = of_place(voice.score, voice.reading, event)
+        yield "why", filled(voice.score, event, why, voice.book, more), why
     # Hands are a pianist's; nobody else's fingers are spoken of.
     if not for_keyboard(voice.score):
         return
     if "hands" in entry and (length != "minute" or "why" not in entry or moment.thread.idea[0] == "mode"):
-        yield "hands", filled(voice.score, event, entry["hands"], voice.book), entry["hands"]
+        hands = voice.one_of(event, "hands")
+        yield "hands", filled(voice.score, event, hands, voice.book), hands
 
 
 def _is_again(score: Score, event: Event, before: Event) -> bool:
@@ -463,10 +555,35 @@ def _is_again(score: Score, event: Event, before: Event) -> bool:
     return alike and (event not in TEXTURE or has_figure_of(score, event, before))
 
 
+def variants(entry: Mapping[str, str], role: str) -> tuple[str, ...]:
+    """Return the templates of a role in an entry: the first, and those numbered ``_2``, ``_3`` ..."""
+    more = (entry.get(f"{role}_{k}") for k in range(2, 10))
+    return tuple(form for form in (entry.get(role), *more) if form)
+
+
+def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
+    """What depends on the place: ``ending`` for the last close, ``sung`` where there is a singer, ``away``
+    for a pedal point on the tonic of another key than home, ``between`` where music stood before a return.
+    """
+    found: dict[str, Detail] = dict(_between(event))
+    if event in CADENCE and score.measure_at(anchor(event)).index >= len(score.measures) - _LAST_BARS:
+        found["ending"] = 1
+    if is_song(score):
+        found["sung"] = 1
+    held = PEDAL_POINT.of(event)
+    if held is not None and held.key.tonic != home_of(reading).tonic:
+        found["away"] = 1
+    return found
+
+
+_LAST_BARS = 2
+"""Bars at the end in which a close is the last (a bar may only hold it on)."""
+
+
 def _between(event: Event) -> dict[str, Detail]:
-    """Whether other music stood between a passage and its return: ``between`` where it did."""
+    """Whether other music, as long as itself, stood between a passage and its return: ``between``."""
     found = RETURN.of(event)
-    apart = found is not None and found.from_end is not None and found.from_end < event.start
+    apart = found is not None and event.start - found.from_end >= event.end - event.start
     return {"between": 1} if apart else {}
 
 
@@ -497,7 +614,12 @@ def sentence(  # noqa: PLR0913
 
     It begins with `when`; without one with a capital of its own.
     """
-    values: dict[str, Detail] = {**values_of(event), **(more or {}), "when": when}
+    values: dict[str, Detail] = {
+        **values_of(event),
+        **(more or {}),
+        **of_place(score, reading, event),
+        "when": when,
+    }
     if values.get("from_start") == 0:
         values["opening"] = 1
     if event in RETURN and _brings_home(score, reading, event, book.language):

@@ -32,8 +32,10 @@ from understave.teaching.narrative import (
     filled,
     head_sentences,
     mood_sentence,
+    of_place,
     sentence,
     to_listen_for,
+    variants,
 )
 from understave.teaching.speech import Pointing, Spoken, sentences
 from understave.teaching.telling_order import Thread, foremost, ranked
@@ -104,7 +106,11 @@ def _told(score: Score, reading: Reading, events: Sequence[Event], book: Phraseb
     heard = sentence(score, reading, lead, template, book, here)
     if template and not heard:
         return say(lead, score, "beginner", book.language), ""
-    why, hands = (filled(score, lead, entry.get(role, ""), book) for role in ("why", "hands"))
+    more, turn = of_place(score, reading, lead), score.measure_at(lead.start).index
+    why, hands = (
+        filled(score, lead, forms[turn % len(forms)], book, more) if forms else ""
+        for forms in (variants(entry, "why"), variants(entry, "hands"))
+    )
     return f"{heard} {why}".strip(), hands
 
 

@@ -44,6 +44,7 @@ from understave.teaching import spoken as talk
 from understave.teaching import story
 from understave.teaching.contrasts import Contrast
 from understave.teaching.speech import RATE, Spoken, check_rate, speaking_seconds
+from understave.theory.convention_choices import by_roots
 from understave.theory.pitch import Pitch, PitchClass
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, Level, Phrasebook, phrasebook
@@ -407,6 +408,9 @@ def _is_reason(event: Event) -> bool:
     if (key := KEY.of(event)) is not None and key.came_from is None:
         # The key in which a piece begins is no change.
         return False
+    if by_roots() and event in TENSION and event.label.endswith("distance"):
+        # How far a chord lies from home is nothing where there is no home.
+        return False
     if event in RETURN and event.label == "literal":
         return False
     return _interest(event) >= _LEAST
@@ -572,10 +576,19 @@ def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level,
             continue
         where = place(score, moment_of(event), book)
         if where != here:
-            text = f"{text.removesuffix('.')} ({where})." if text.endswith(".") else f"{text} ({where})"
+            text = _placed(text, where)
             here = where
         sentences.append(text)
     return " ".join(sentences)
+
+
+def _placed(text: str, where: str) -> str:
+    """Put a place after the first sentence of a text: what follows it is about that place too, or later."""
+    first, gap, rest = text.partition(". ")
+    first = first.removesuffix(".")
+    if gap:
+        return f"{first} ({where}). {rest}"
+    return f"{first} ({where})." if text.endswith(".") else f"{text} ({where})"
 
 
 _PLAIN_ADVICE = ("as printed", "printed mark")

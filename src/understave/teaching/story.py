@@ -17,7 +17,9 @@ from typing import TypeAlias
 from understave.findings.remembered import remembered
 from understave.harmony.reading import Alternative, Reading, Span
 from understave.score.model import Score
-from understave.theory.conventions import key_label
+from understave.theory.chord_symbol import chord_symbol
+from understave.theory.convention_choices import by_roots
+from understave.theory.conventions import key_label, symbol_text
 from understave.theory.key import Key
 from understave.theory.names import key_name, pitch_class_name
 from understave.theory.pitch import PitchClass
@@ -166,8 +168,11 @@ def members_text(score: Score, span: Span, book: Phrasebook) -> str:
 def label(item: Span | Alternative, book: Phrasebook) -> str:
     """Name a chord and its key in one phrase: ``⟨V65/V⟩ in F minor``.
 
-    The brackets mark a numeral, so that a page can stack its figures; `plain` takes them out.
+    The brackets mark a numeral, so that a page can stack its figures; `plain` takes them out. Where there are
+    no keys to speak of, it is the chord's root and kind alone.
     """
+    if by_roots() and not (isinstance(item, Span) and item.fixed):
+        return symbol_text(chord_symbol(item.numeral.chord(item.key)))
     return book.phrases["label"].format(numeral=item.numeral, key=key_label(item.key, book.language))
 
 

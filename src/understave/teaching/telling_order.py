@@ -135,29 +135,52 @@ def ranked(
 
 @remembered
 def _ranked(score: Score, reading: Reading, language: Language, weighing: Weighing) -> tuple[Thread, ...]:
-    return drawn_together(score, reading, candidates(score, reading, language), weighing)
+    return drawn_together(gathered(score, reading, candidates(score, reading, language)), weighing)
 
 
-def drawn_together(
-    score: Score, reading: Reading, found: Sequence[Candidate], weighing: Weighing
-) -> tuple[Thread, ...]:
-    """Weigh the candidates of a piece and draw them together into threads, the most worth telling first."""
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """The candidates of one idea in order of time, each with how much more it is worth for bringing the
+    home key with it; in how many bars they stand, and how much that and their places change their worth.
+    """
+
+    idea: Idea
+    places: tuple[tuple[Candidate, float], ...]
+    bars: int
+    common: float
+
+
+def gathered(score: Score, reading: Reading, found: Sequence[Candidate]) -> tuple[Gathered, ...]:
+    """Gather the candidates of a piece by their ideas: all of the ranking that no weighing changes."""
     home = home_of(reading)
-    groups: dict[Idea, list[Told]] = defaultdict(list)
+    groups: dict[Idea, list[tuple[Candidate, float]]] = defaultdict(list)
     homecomings = {
         score.measure_at(event.start).index
         for event, key in KEY.all(reading.events)
         if event.label == "home" and key.came_from is not None
     }
     for one in found:
-        told = _weighed(one, weighing)
-        back = RETURN.of(told.event)
-        bar = score.measure_at(told.event.start).index
-        if back is not None and bar in homecomings and score.measure_at(back.from_start).index <= 1:
-            told = replace(told, worth=told.worth * _HOMECOMING)
-        if told.worth > 0:
-            groups[idea_of(told.event, home)].append(told)
-    threads = [_thread(score, idea, places, weighing) for idea, places in groups.items()]
+        back = RETURN.of(one.event)
+        bar = score.measure_at(one.event.start).index
+        home_too = back is not None and bar in homecomings and score.measure_at(back.from_start).index <= 1
+        groups[idea_of(one.event, home)].append((one, _HOMECOMING if home_too else 1.0))
+    return tuple(_gathered(score, idea, places) for idea, places in groups.items())
+
+
+def _gathered(score: Score, idea: Idea, places: Sequence[tuple[Candidate, float]]) -> Gathered:
+    in_time = tuple(sorted(places, key=lambda place: place[0].event.start))
+    bars = {score.measure_at(one.event.start).index for one, _ in in_time}
+    # What comes everywhere is no event any more.
+    share = len(bars) / max(1, len(score.measures))
+    common = 0.5 if share > _EVERYWHERE else 1.0
+    if idea[0] == "texture" and _is_memory(score, [one.event for one, _ in in_time]):
+        common *= _MEMORY
+    return Gathered(idea, in_time, len(bars), common)
+
+
+def drawn_together(ideas: Sequence[Gathered], weighing: Weighing) -> tuple[Thread, ...]:
+    """Weigh what was gathered, and draw it together into threads, the most worth telling first."""
+    threads = [_thread(idea, weighing) for idea in ideas]
     return tuple(sorted(threads, key=lambda t: (-t.worth, t.lead.event.start)))
 
 
@@ -184,21 +207,25 @@ def candidates(score: Score, reading: Reading, language: Language = "en") -> tup
         if not can_say(event, language) or _is_everyday(event) or not weight(event):
             continue
         bits = known.of(event)
-        if bits > 0 and is_true(event, score, reading.spans, language=language):
+        if bits > 0 and event.confidence > 0 and is_true(event, score, reading.spans, language=language):
             found.append(Candidate(event, bits, exposure(score, event)))
     return tuple(found)
 
 
 def _weighed(one: Candidate, weighing: Weighing) -> Told:
+    return Told(one.event, round(one.surprise, 3), round(one.exposure, 3), worth_of(one, weighing))
+
+
+def worth_of(one: Candidate, weighing: Weighing) -> float:
+    """Return what a candidate is worth by itself, without its relatives."""
     family = _FAMILY.get(one.event.kind)
-    worth = (
+    return float(
         weight(one.event) ** weighing.importance
         * (one.surprise / MOST_BITS) ** weighing.surprise
         * one.exposure**weighing.exposure
         * one.event.confidence
         * (getattr(weighing.leaning, family) if family else 1.0)
     )
-    return Told(one.event, round(one.surprise, 3), round(one.exposure, 3), worth)
 
 
 def _is_everyday(event: Event) -> bool:
@@ -212,22 +239,29 @@ def _is_everyday(event: Event) -> bool:
     return printed is not None and event.label in ("how much", "dynamic") and not printed.extreme
 
 
-def _thread(score: Score, idea: Idea, places: Sequence[Told], weighing: Weighing) -> Thread:
-    in_time = tuple(sorted(places, key=lambda t: (t.event.start, -t.worth)))
+def _thread(idea: Gathered, weighing: Weighing) -> Thread:
+    told = [
+        replace(t, worth=t.worth * more) if more != 1 else t
+        for one, more in idea.places
+        for t in (_weighed(one, weighing),)
+    ]
+    in_time = tuple(sorted(told, key=lambda t: (t.event.start, -t.worth)))
     lead = max(in_time, key=lambda t: (t.worth, -t.event.start))
-    bars = {score.measure_at(t.event.start).index for t in in_time}
-    # The third relative adds less than the second, and what comes everywhere is no event any more.
-    more = min(4, len(bars) - 1)
-    share = len(bars) / max(1, len(score.measures))
-    common = 0.5 if share > _EVERYWHERE else 1.0
-    if idea[0] == "texture" and _is_memory(score, in_time):
-        common *= _MEMORY
-    return Thread(idea, lead, in_time, lead.worth * (1 + weighing.kinship * more) * common)
+    worth = lead.worth * shared(idea, weighing)
+    return Thread(idea.idea, lead, in_time, worth)
 
 
-def _is_memory(score: Score, places: Sequence[Told]) -> bool:
+def shared(idea: Gathered, weighing: Weighing) -> float:
+    """Return by what the worth of an idea's best place is multiplied for its relatives and its commonness.
+
+    Relatives count up to the fourth.
+    """
+    return float((1 + weighing.kinship * min(4, idea.bars - 1)) * idea.common)
+
+
+def _is_memory(score: Score, places: Sequence[Event]) -> bool:
     """Whether figures of the middle come back at the end, when they had been left."""
-    first, last = places[0].event, places[-1].event
+    first, last = places[0], places[-1]
     apart = last.start - first.end >= 2 * score.measure_at(first.start).full_length
     return apart and first.start > score.end / 8 and last.start >= 7 * score.end / 10
 

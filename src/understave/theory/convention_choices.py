@@ -19,8 +19,9 @@ from understave.theory.key import Mode
 SixFour = Literal["Cad64", "V64-53", "I64"]
 Numerals = Literal["capital and small", "capital"]
 Functions = Literal["none", "beside", "instead"]
-Letters = Literal["english", "german"]
+Letters = Literal["english", "german", "syllables"]
 Keys = Literal["words", "letters"]
+BassFigures = Literal["none", "below"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +33,7 @@ class Conventions:
     functions: Functions = "none"
     letters: Letters = "english"
     keys: Keys = "words"
+    bass_figures: BassFigures = "none"
 
 
 STANDARD = Conventions()
@@ -62,6 +64,7 @@ def departing(conventions: Conventions) -> dict[str, str]:
 
 _IN_FORCE: ContextVar[Conventions] = ContextVar("conventions", default=STANDARD)
 _HOME: ContextVar[Mode | None] = ContextVar("home", default=None)
+_BY_ROOTS: ContextVar[bool] = ContextVar("by roots", default=False)
 
 
 def current() -> Conventions:
@@ -74,15 +77,22 @@ def home_mode() -> Mode | None:
     return _HOME.get()
 
 
+def by_roots() -> bool:
+    """Whether the piece that is written about has no keys to speak of: chords are named by root and kind."""
+    return _BY_ROOTS.get()
+
+
 @contextmanager
-def following(conventions: Conventions, home: Mode | None = None) -> Iterator[None]:
+def following(conventions: Conventions, home: Mode | None = None, roots: bool = False) -> Iterator[None]:
     """Put conventions in force for what is made within, about a piece whose home key has the mode `home`.
 
-    The mode decides what a numeral alone in a sentence does not say: whether a tonic six-four is small.
+    The mode decides what a numeral alone in a sentence does not say: whether a tonic six-four is small. With
+    `roots` the piece has no keys to speak of (`by_roots`).
     """
-    before, mode = _IN_FORCE.set(conventions), _HOME.set(home)
+    before, mode, named = _IN_FORCE.set(conventions), _HOME.set(home), _BY_ROOTS.set(roots)
     try:
         yield
     finally:
+        _BY_ROOTS.reset(named)
         _IN_FORCE.reset(before)
         _HOME.reset(mode)

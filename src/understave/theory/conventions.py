@@ -9,9 +9,12 @@ keep the standard form; only what people read follows the conventions.
 * Numerals: capital and small, or capital only with the signs °, ø and + kept, so that VII° and VII stay
   apart (capital only: Piston, Schoenberg; from memory). The raised sixth degree of minor is then ♯VI.
 * Functions: see `function_naming`.
-* Letters of chords: English, or German with Fis, Es, B for B flat and H (common practice, no source).
+* Letters of chords: English, German with Fis, Es, B for B flat and H, or the syllables of fixed do with Sib
+  and Si (common practice, no source). With syllables the keys of labels are La♭ major, too.
 * Keys of labels in words, or as letters with small ones for minor (common practice, no source). Languages
   that name notes by syllables keep the words: fa is as long as it is small.
+* Figured bass below the numerals: what a player would be given over the chord's bass in the printed signature
+  (`figured_bass`).
 """
 
 from __future__ import annotations
@@ -22,7 +25,7 @@ from dataclasses import dataclass
 from understave.theory.convention_choices import Conventions, current, home_mode
 from understave.theory.function_naming import function_label
 from understave.theory.key import Key, Mode
-from understave.theory.names import key_name, pitch_class_name
+from understave.theory.names import key_name, mode_name, pitch_class_name
 from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
@@ -31,6 +34,7 @@ _RAISED = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
 _LOWERED = str.maketrans("0123456789", "₀₁₂₃₄₅₆₇₈₉")
 _ROOT = re.compile(r"[A-G](?:bb|b|##|x|#|♭♭|♭|♯♯|♯|𝄫|𝄪)?")
 _BY_LETTERS = ("en", "de")
+_SYLLABLES = dict(zip("CDEFGAB", ("Do", "Re", "Mi", "Fa", "Sol", "La", "Si"), strict=True))
 BESIDE = " · "
 """What stands between a numeral and the function beside it. Set by eye."""
 
@@ -115,29 +119,59 @@ def numeral_text(numeral: RomanNumeral, mode: Mode | None = None) -> str:
 # --- letters and keys ------------------------------------------------------------------------------------
 
 
-def symbol_text(symbol: str) -> str:
-    """Return a chord symbol in the letters in force: German ``"B7/D"`` is ``"Bb7/D"``, ``"H"`` is ``"B"``."""
+def symbol_text(symbol: str, language: Language = "en") -> str:
+    """Return a chord symbol in the letters in force: ``"Bb7/D"``, German ``"B7/D"``, syllables ``"Sib7/Re"``.
+
+    French writes ``"Ré"``.
+    """
     if current().letters == "english":
         return symbol
     head, slash, bass = symbol.partition("/")
-    return _german_letter(head) + slash + (_german_letter(bass) if slash else "")
+    return _renamed(head, language) + slash + (_renamed(bass, language) if slash else "")
 
 
-def _german_letter(text: str) -> str:
+def note_label(tone: PitchClass, language: Language = "en") -> str:
+    """Return a note in the letters in force, as short as a symbol: ``"Bb"``, ``"B"``, ``"Sib"``."""
+    return _renamed(tone.name, language)
+
+
+def _renamed(text: str, language: Language) -> str:
     m = _ROOT.match(text)
-    if m is None:
+    if m is None or current().letters == "english":
         return text
-    return pitch_class_name(PitchClass.parse(m[0]), "de") + text[m.end() :]
+    tone, rest = PitchClass.parse(m[0]), text[m.end() :]
+    if current().letters == "german":
+        return pitch_class_name(tone, "de") + rest
+    return _syllable(tone, language) + ("b" * -tone.alter or "#" * tone.alter) + rest
+
+
+def _syllable(tone: PitchClass, language: Language) -> str:
+    syllable = _SYLLABLES[tone.letter]
+    return "Ré" if (syllable, language) == ("Re", "fr") else syllable
 
 
 def key_letter(key: Key, language: Language = "en") -> str | None:
-    """Return a key as a letter, small for minor, None where the conventions or the language have words."""
-    if current().keys == "words" or language not in _BY_LETTERS:
+    """Return a key as a letter, small for minor, None where the conventions or the language have words.
+
+    With syllables a key in words is one too, in the languages that have none of their own: ``"La♭ major"``.
+    """
+    if language not in _BY_LETTERS:
+        return None
+    if current().letters == "syllables":
+        return _key_in_syllables(key, language)
+    if current().keys == "words":
         return None
     if language == "de" or current().letters == "german":
         name = pitch_class_name(key.tonic, "de")
     else:
         name = key.tonic.name.replace("b", "♭").replace("#", "♯")
+    return name[0].lower() + name[1:] if key.mode == "minor" else name
+
+
+def _key_in_syllables(key: Key, language: Language) -> str:
+    name = _syllable(key.tonic, language) + ("♭" * -key.tonic.alter or "♯" * key.tonic.alter)
+    if current().keys == "words":
+        return f"{name}{'-' if language == 'de' else ' '}{mode_name(key.mode, language)}"
     return name[0].lower() + name[1:] if key.mode == "minor" else name
 
 

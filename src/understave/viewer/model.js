@@ -27,7 +27,7 @@
  *
  * @typedef {{name: string, short: string, start: number, end: number}} KeyStretch
  * @typedef {{text: string, colour: string}} LegendEntry
- * @typedef {{name: string, sound: Sound}} NamedSound
+ * @typedef {{name: string, sound: Sound, captions: [string, number, number][]}} NamedSound
  *
  * @typedef {object} Stop
  * @property {number} first

@@ -11,6 +11,7 @@ import "./question.js";
 import "./score.js";
 import { isDark, setDark } from "./screen.js";
 import "./transport.js";
+import { unpacked } from "./unpacked.js";
 import { wordsOf } from "./words.js";
 
 /**
@@ -140,7 +141,7 @@ export function showLesson(lesson, place) {
       { class: "hear" },
       lesson.sound && button(`▶ ${words.hear}`, () => transport.playBars(stop.first, stop.last)),
       lesson.sound && button(words.repeatThese, () => transport.playBars(stop.first, stop.last, { again: true })),
-      ...stop.sounds.map(({ name, sound }) => extraSound(name, sound)),
+      ...stop.sounds.flatMap(({ name, sound, captions }) => extraSound(name, sound, captions)),
       button(words.inScore, () => {
         score.mark("shown", [stop.first, stop.last]);
         score.reveal(stop.first, true);
@@ -286,8 +287,11 @@ function isFree(event, controls = "button, input, select, textarea, summary, a")
  *
  * @param {string} name
  * @param {import("./model.js").Sound} sound
+ * @param {readonly [string, number, number][]} [captions]
+ * @returns {HTMLElement[]}
  */
-function extraSound(name, sound) {
+function extraSound(name, sound, captions = []) {
+  const caption = make("p", { class: "caption", hidden: true });
   const audio = new Audio();
   audio.preload = "none";
   audio.src = sound.source;
@@ -308,9 +312,18 @@ function extraSound(name, sound) {
       button.textContent = `${audio.paused ? "▶" : "❚❚"} ${name}`;
     });
   }
-  return button;
+  audio.addEventListener("timeupdate", () => {
+    const now = captions.find(([, from, to]) => from <= audio.currentTime && audio.currentTime < to);
+    caption.hidden = audio.paused || !now;
+    caption.textContent = now?.[0] ?? "";
+  });
+  audio.addEventListener("pause", () => (caption.hidden = true));
+  return captions.length > 0 ? [button, caption] : [button];
 }
 
 const written = document.getElementById("lesson");
 const place = document.getElementById("page");
-if (written && place) showLesson(JSON.parse(written.textContent ?? ""), place);
+if (written && place) {
+  if (typeof DecompressionStream === "undefined") place.append(make("p", {}, wordsOf().tooOld));
+  else void unpacked(written).then((lesson) => showLesson(lesson, place));
+}

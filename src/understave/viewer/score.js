@@ -83,6 +83,7 @@ export class StaveScore extends HTMLElement {
   #elements = new Map();
   #current = 0;
   #label = -1;
+  #aimed = -1;
   #anchor = 0;
   #dragged = false;
 
@@ -124,7 +125,13 @@ export class StaveScore extends HTMLElement {
   }
 
   set bars(bars) {
+    const same = this.#shown.length > 0 && bars.length === this.#bars.length && bars.every((bar, i) => bar.id === this.#bars[i].id);
     this.#bars = bars;
+    // Other seconds and words for the same bars: what is drawn stays, with the lanes that were drawn since.
+    if (same) {
+      this.#arrange();
+      return;
+    }
     this.#layout = null;
     this.#show();
   }
@@ -365,7 +372,20 @@ export class StaveScore extends HTMLElement {
     const first = Math.min(...this.#buttons.keys());
     if (!this.#buttons.has(this.#current)) this.#current = first;
     this.#buttons.get(this.#current)?.setAttribute("tabindex", "0");
+    this.aim(this.#aimed);
     this.#drawMarks();
+  }
+
+  /**
+   * Let one chord's label be reached by Tab, in place of all: arrow keys lead on from it.
+   *
+   * @param {number} label  the first one where there is no such label
+   */
+  aim(label) {
+    this.#aimed = label;
+    const labels = /** @type {HTMLElement[]} */ ([...this.systems.querySelectorAll("button.label")]);
+    const wanted = labels.find((one) => Number(one.dataset.label) === label) ?? labels[0];
+    for (const one of labels) one.tabIndex = one === wanted ? 0 : -1;
   }
 
   /**
@@ -378,7 +398,7 @@ export class StaveScore extends HTMLElement {
       const box = group.getBoundingClientRect();
       const label = group.getAttribute("data-index") ?? "";
       const words = this.#labels[Number(label)]?.words ?? group.getAttribute("aria-label") ?? "";
-      const button = make("button", { type: "button", class: "label", "data-label": label, "aria-label": plain(words) });
+      const button = make("button", { type: "button", class: "label", "data-label": label, "aria-label": plain(words), tabindex: -1 });
       const [x, y] = [box.left + box.width / 2 - whole.left, box.top + box.height / 2 - whole.top];
       const [width, height] = [Math.max(24, box.width + 6), Math.max(24, box.height + 6)];
       button.style.left = `${(100 * (x - width / 2)) / whole.width}%`;

@@ -856,7 +856,7 @@ def _form(t: Told) -> Iterator[Claim]:
     if len(names) != len(starts):
         return
     parts = tuple(zip(names, starts, strict=True))
-    if t.says("scheme"):
+    if t.says("scheme") or t.says("back"):
         yield w.Scheme(t.start, t.end, parts)
     if t.says("form_name"):
         yield w.FormIs(t.start, t.end, t.text("form_name"), parts)
@@ -959,6 +959,8 @@ def _dynamics(t: Told) -> Iterator[Claim]:
         yield n.Sounds(peak, peak + _INSTANT, pitch)
     if peak is not None and pitch is not None and t.says("reason=height") and t.event.label == "swell":
         yield p.Peak(t.start, t.end, pitch)
+    if peak is not None and t.says("reason=texture"):
+        yield p.Fullest(t.start, max(t.end, peak + _INSTANT), peak)
 
 
 _VOICES = {
@@ -988,6 +990,7 @@ def _voicing(t: Told) -> Iterator[Claim]:
             yield p.Repeated(t.start, t.end, pitch, int(count))
     elif label == "dissonance" and note is not None:
         start = t.moment("since") or t.start
+        yield from _here(t, at=start)
         yield n.Dissonant(start, max(note.end, start + _INSTANT), note.id)
         goal, at = t.pitch("resolution_pitch"), t.moment("resolution_time")
         if goal is not None and at is not None and t.says("resolution_pitch"):

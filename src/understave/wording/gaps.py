@@ -21,6 +21,9 @@ from understave.guests import leave_out_failed
 from understave.harmony.reading import Detail
 from understave.score.model import Score, beat_text
 from understave.theory.chord import Quality
+from understave.theory.chord_symbol import chord_symbol
+from understave.theory.convention_choices import by_roots
+from understave.theory.conventions import symbol_text
 from understave.theory.key import Key
 from understave.theory.names import (
     interval_name,
@@ -35,6 +38,8 @@ from understave.wording.numerals import chord_words
 from understave.wording.phrasebook import Phrasebook, raised
 
 GAP = re.compile(r"\{(\w+)(?::(\w+)(?: ([^{}]+))?)?\}")
+_CHORD_IN_KEY = re.compile(r"\{chord\} (?:in|en) \{key\}")
+"""In all languages; where there are no keys to speak of, the chord alone is named."""
 CHOICE = re.compile(r"\[(?:(!?)(\w+)(?:(!?=)([^|\[\]]*))?\|)?([^\[\]]*)\]")
 WAYS = (
     "bar",
@@ -84,8 +89,14 @@ def fill(template: str, values: Mapping[str, Detail], score: Score, book: Phrase
 
 
 def _filled(template: str, values: Mapping[str, Detail], score: Score, book: Phrasebook, kind: str) -> str:
+    key = values.get("key")
+    if by_roots():
+        template = _CHORD_IN_KEY.sub("{chord}", template)
+
     def gap(m: re.Match[str]) -> str:
         value = values[m[1]]
+        if by_roots() and isinstance(value, RomanNumeral) and isinstance(key, Key):
+            return symbol_text(chord_symbol(value.chord(key)))
         named = name_value(value, m[1], m[2] or "", m[3] or "", score, book, kind)
         before = m.string[: m.start()].rstrip()
         starts = not before or before[-1] in ".?!"

@@ -8,16 +8,18 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import Counter, defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import groupby
 from typing import Literal
 
 from understave.findings.remembered import remembered
 from understave.harmony.reading import Event, Span
 from understave.interpretation.dynamics import level_at
+from understave.interpretation.pedal_habit import born_about
 from understave.interpretation.perform import HALF_WAY
-from understave.interpretation.plan import Plan, Tension, Voice
+from understave.interpretation.plan import Hairpin, Plan, Tension, Voice
 from understave.interpretation.printed import nearest_mark, printed_loudness
 from understave.interpretation.tension import TENSION
 from understave.interpretation.timing import TIMING
@@ -43,6 +45,17 @@ _WEIGHTS: dict[Aspect, float] = {"dynamics": 4.0, "timing": 3.5, "voicing": 3.0,
 _FIRST = frozenset({"dissonance", "half", "held by print", "against the print", "final ritard", "phrase end"})
 """Reasons that come before others of their kind (set by reasoning: what is heard most, and what is least
 usual)."""
+_USUAL = ("press_down", "press_most", "change_down", "change_most", "up")
+"""Turns of the foot that a pattern is made of: whether it goes all the way or three quarters is no other."""
+_OWN_LINE = frozenset({"half", "quarter", "against the print", "held by print", "clash"})
+"""Reasons that no pattern hides."""
+APART_FROM, NAMED, _MOSTLY = 6, 6, 0.75
+"""Bars of another way from which on it is a pattern of its own and no exception; exceptions that are named,
+at most; share of a pattern's turns that one reason has where it stands for all (set by reading plans)."""
+_NO_PEDAL = 1725
+"""Composers born before it wrote for harpsichord and clavichord in the main (common practice, no source)."""
+_COUNTED = 24
+"""Parts of a beat that are named, at most: signs can be printed anywhere."""
 _DEPTHS = ((0.37, "little"), (0.62, "half"), (0.87, "most"), (1.0, "down"))
 """Depth of the pedal up to which it is named so."""
 _ORDER: tuple[Aspect, ...] = ("dynamics", "voicing", "timing", "pedal", "tension")
@@ -72,6 +85,7 @@ class _Item:
     notes: tuple[str, ...] = ()
     lasts: bool = False
     turn: Literal["", "press", "change", "up"] = ""
+    leans: bool = False
 
 
 def tell_plan(
@@ -101,6 +115,7 @@ def tell_plan(
     items = _fewest(score, _lasting(score, items, book))
     items.sort(key=lambda i: (i.moment, _ORDER.index(i.aspect)))
     told: set[tuple[str, str]] = set()
+    without = born_about(score) < _NO_PEDAL
     last: dict[Aspect, str] = {}
     advice = []
     for item in items:
@@ -114,6 +129,9 @@ def tell_plan(
                 why = ""
             else:
                 last[item.aspect] = why
+        if without and item.aspect == "pedal":
+            # Whoever pedals what was written for an instrument without one should know it.
+            why, without = " ".join(filter(None, [why, book.phrases["play_no_pedal_then"]])), False
         label = reason.label if reason is not None else ""
         advice.append(Advice(item.moment, item.aspect, item.what, why, item.notes, label))
     return tuple(advice)
@@ -142,38 +160,95 @@ def is_borne_out(score: Score, plan: Plan, reason: Event, level: Level, language
 
 
 def _lasting(score: Score, items: list[_Item], book: Phrasebook) -> list[_Item]:
-    """Put what the pedal does alike for bars on end into one item, where it begins."""
-    items = _touches(score, items, book)
-    # Whether a change goes all the way down or three quarters, it is the same turn of the foot.
-    deep = {book.phrases["play_pedal_change_down"], book.phrases["play_pedal_change_most"]}
+    """Put what the foot, or a leaning finger, does alike for bars on end into one item, where it begins."""
+    items = _foot(score, items, book)
     alike: dict[tuple[str, str], list[_Item]] = defaultdict(list)
     for item in items:
-        if item.aspect == "pedal" and item.why is not None and not item.lasts:
-            alike["" if item.what in deep else item.what, item.why.label].append(item)
+        if item.why is not None and not item.lasts and (item.aspect == "pedal" or item.leans):
+            alike[item.what, item.why.label if item.aspect == "pedal" else ""].append(item)
     gone: set[int] = set()
     whole: list[_Item] = []
-    for (_, label), group in alike.items():
+    for group in alike.values():
         for run in _on_end(score, group):
-            what = Counter(i.what for i in run).most_common(1)[0][0]
-            each = book.phrases["play_each_chord"].format(what=what) if label == "new harmony" else what
+            what = run[0].what
+            each = what if run[0].aspect == "pedal" else book.phrases["play_each_time"].format(what=what)
             said = book.phrases["play_lasting"].format(bars=_bars(score, run, book), what=each)
-            whole.append(replace(run[0], what=said, lasts=True))
+            whole.append(replace(run[0], what=said, lasts=run[0].aspect == "pedal"))
             gone.update(id(i) for i in run)
     return [i for i in items if id(i) not in gone] + whole
 
 
-def _touches(score: Score, items: list[_Item], book: Phrasebook) -> list[_Item]:
-    """Put a pedal that goes up and down again for bars on end into one item, with the reason to lift it."""
-    turns = [i for i in items if i.turn in ("press", "up")]
+def _foot(score: Score, items: list[_Item], book: Phrasebook) -> list[_Item]:
+    """Put the usual turns of the foot, bars on end, into one line: which of the two, changing or coming up
+    between chords, it mostly does, and in which bars it does the other.
+    """
+    usual = {book.phrases[f"play_pedal_{turn}"] for turn in _USUAL}
+    turns = [i for i in items if i.turn and i.what in usual and i.why and i.why.label not in _OWN_LINE]
     gone: set[int] = set()
     whole: list[_Item] = []
-    for run in _on_end(score, turns):
-        lifts = [i for i in run if i.turn == "up"]
-        if len(lifts) >= LONG - 1 and len(run) - len(lifts) >= LONG - 1:
-            what = book.phrases["play_touches"].format(bars=_bars(score, run, book))
-            whole.append(replace(lifts[0], moment=run[0].moment, what=what, lasts=True))
-            gone.update(id(i) for i in run)
+    for run in _on_end(score, sorted(turns, key=lambda i: i.moment)):
+        # The first pedal after none is told by itself where from then on it is only changed.
+        for part in _parts(score, run[1:] if [i.turn for i in run[:2]] == ["press", "change"] else run):
+            mode = _mode(part)
+            same = [i for bar in part if _touches(bar) is mode for i in bar]
+            bars = score.measure_at(same[-1].moment).index - score.measure_at(same[0].moment).index + 1
+            if len(same) < LONG and bars < LONG:
+                continue
+            inside = [i for bar in part for i in bar]
+            what = book.phrases["play_lasting"].format(
+                bars=_bars(score, inside, book), what=_pattern(score, part, same, book)
+            )
+            reason = next((i for i in same if i.turn == "up"), same[0]) if mode else same[0]
+            whole.append(replace(reason, moment=inside[0].moment, what=what, lasts=True))
+            gone.update(id(i) for i in inside)
     return [i for i in items if id(i) not in gone] + whole
+
+
+def _touches(bar: list[_Item]) -> bool:
+    """Whether the foot comes up within a bar, or goes down in it, and does not only change."""
+    return any(i.turn == "up" for i in bar) or all(i.turn == "press" for i in bar)
+
+
+def _mode(part: list[list[_Item]]) -> bool:
+    """Whether the foot comes up in most bars of a passage."""
+    return 2 * sum(_touches(bar) for bar in part) > len(part)
+
+
+def _parts(score: Score, run: list[_Item]) -> Iterator[list[list[_Item]]]:
+    """Part a run, bar by bar, where the foot does something else for `APART_FROM` bars or more."""
+    by_bar = [list(bar) for _, bar in groupby(run, key=lambda i: score.measure_at(i.moment).index)]
+    alike = [list(bars) for _, bars in groupby(by_bar, key=_touches)]
+    parts: list[list[list[_Item]]] = []
+    for bars in alike:
+        new = len(bars) >= APART_FROM and parts and len(parts[-1]) >= APART_FROM
+        if not parts or (new and _mode(parts[-1]) is not _touches(bars[0])):
+            parts.append(list(bars))
+        else:
+            parts[-1] += bars
+    yield from parts
+
+
+def _pattern(score: Score, part: list[list[_Item]], same: list[_Item], book: Phrasebook) -> str:
+    """Name what the foot does in a passage, and the bars in which it does the other."""
+    words, mode = book.phrases, _mode(part)
+    if mode:
+        what = words["play_touches"]
+    else:
+        changes = [i for i in same if i.turn == "change"] or same
+        labels = [i.why.label for i in changes if i.why is not None]
+        with_chord = labels.count("new harmony") / len(changes)
+        how = "each_chord" if with_chord >= _MOSTLY else "each_more" if with_chord > 1 - _MOSTLY else "more"
+        named = Counter(i.what for i in changes).most_common(1)[0][0]
+        what = words[f"play_{how}"].format(what=named) if len(part) > 1 else named
+    usual = groupby(part, key=lambda bar: _touches(bar) is mode)
+    others = [[i for bar in bars for i in bar] for alike, bars in usual if not alike]
+    named_bars = [_bars(score, turns, book) for turns in others]
+    if not named_bars:
+        return what
+    name = "through" if mode else "up"
+    if len(named_bars) > NAMED:
+        return words[f"play_some_{name}"].format(what=what)
+    return words[f"play_but_{name}"].format(what=what, bars=", ".join(named_bars))
 
 
 def _on_end(score: Score, group: list[_Item]) -> Iterator[list[_Item]]:
@@ -248,11 +323,9 @@ def _items(score: Score, plan: Plan, book: Phrasebook) -> tuple[_Item, ...]:
 def _told(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
     words = book.phrases
     accents = {a.moment: a.text for a in printed_loudness(score).accents}
-    for moment, text in accents.items():
-        yield _Item(moment, "dynamics", words["play_printed"].format(what=text), None)
     for mark in plan.marks:
         if mark.origin == "printed" and accents.get(mark.moment, "").endswith(mark.mark):
-            # The soft part of fp is told with it.
+            # The soft part of a printed fp; accents stand there for everybody to see.
             continue
         what = mark.mark if mark.origin == "proposed" else words["play_printed"].format(what=mark.mark)
         yield _Item(mark.moment, "dynamics", what, mark.why)
@@ -283,7 +356,7 @@ def _told(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
 def _hairpins(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
     words = book.phrases
     advised: set[str] = set()
-    for hairpin in plan.hairpins:
+    for hairpin in _joined(plan.hairpins):
         if hairpin.origin == "printed":
             # How to play a printed hairpin is said once; that others stand there everybody sees.
             if hairpin.kind in advised:
@@ -293,11 +366,36 @@ def _hairpins(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
         what = words[f"play_{hairpin.kind}"].format(place=_end_place(score, hairpin.end, book), peak=peak)
         if hairpin.origin == "printed":
             what = words["play_printed"].format(what=what)
-        yield _Item(hairpin.start, "dynamics", what, hairpin.why)
+        yield _Item(_at_a_note(score, hairpin.start), "dynamics", what, hairpin.why)
+
+
+def _joined(hairpins: Sequence[Hairpin]) -> list[Hairpin]:
+    """Put proposed hairpins of one kind that follow on each other into one."""
+    found: list[Hairpin] = []
+    for hairpin in hairpins:
+        last = found[-1] if found else None
+        follows = last is not None and (last.kind, last.end, last.origin) == (
+            hairpin.kind,
+            hairpin.start,
+            "proposed",
+        )
+        if last is not None and follows and hairpin.origin == "proposed" and hairpin.kind != "swell":
+            found[-1] = replace(last, end=hairpin.end)
+        else:
+            found.append(hairpin)
+    return found
+
+
+def _at_a_note(score: Score, moment: Fraction) -> Fraction:
+    """The moment, or that of the nearest note where a sign is printed at none that anybody counts."""
+    if score.beat_at(moment).denominator <= _COUNTED or not score.notes:
+        return moment
+    return min((n.onset for n in score.notes), key=lambda onset: abs(onset - moment))
 
 
 def _end_place(score: Score, moment: Fraction, book: Phrasebook) -> str:
     """Where something ends: the last bar's end is no bar's beginning."""
+    moment = _at_a_note(score, moment)
     if moment >= score.end:
         return book.bars(score.measures[-1].number, score.measures[-1].number)
     return place(score, moment, book)
@@ -321,6 +419,7 @@ def _voices(score: Score, voices: tuple[Voice, ...], book: Phrasebook) -> Iterat
         for _, v in known
         if v.lean and (rub := _rub(v)) is not None
     }
+    together = _together(known)
     for note, voice in sorted(known, key=lambda n: n[0].onset):
         why = voice.why
         if voice.lean or (why is not None and voice.role in _NOTES):
@@ -335,12 +434,45 @@ def _voices(score: Score, voices: tuple[Voice, ...], book: Phrasebook) -> Iterat
                 runs.add(why)
             name = octave_name(note.pitch, book)
             what = book.phrases["play_lean" if voice.lean else f"play_{voice.role}"].format(note=name)
-            yield _Item(note.onset, "voicing", what, why, why.notes if why is not None else (note.id,))
-        elif why is not None and layers.get(voice.role) != why.label:
+            named = why.notes if why is not None else (note.id,)
+            yield _Item(note.onset, "voicing", what, why, named, leans=voice.lean)
+        elif why is not None and layers.get(voice.role) != why.label and note.id in together:
             told = voice.role in layers and voice.role != "melody"
             layers[voice.role] = why.label
             if not told:
                 yield _Item(note.onset, "voicing", book.phrases[f"play_{voice.role}"], why, (note.id,))
+
+
+def _together(known: Sequence[tuple[Note, Voice]]) -> frozenset[str]:
+    """Return the notes beside which another layer sounds: where there is a melody and something under it.
+
+    Nothing stays behind a melody that has not come yet, and a subject alone is brought out by itself.
+    """
+    melody = _stretches(note for note, voice in known if voice.role == "melody")
+    rest = _stretches(note for note, voice in known if voice.role != "melody")
+    return frozenset(
+        note.id
+        for note, voice in known
+        if _meets(rest if voice.role == "melody" else melody, note.onset, note.end)
+    )
+
+
+def _stretches(notes: Iterable[Note]) -> list[tuple[Fraction, Fraction]]:
+    """Join notes that follow on or overlap into stretches of time."""
+    found: list[tuple[Fraction, Fraction]] = []
+    for start, end in sorted((note.onset, note.end) for note in notes):
+        if found and start <= found[-1][1]:
+            found[-1] = (found[-1][0], max(end, found[-1][1]))
+        else:
+            found.append((start, end))
+    return found
+
+
+def _meets(stretches: Sequence[tuple[Fraction, Fraction]], start: Fraction, end: Fraction) -> bool:
+    """Whether something of rising stretches lies between two moments."""
+    at = bisect_left(stretches, start, key=lambda stretch: stretch[1])
+    near = stretches[at : at + 2]
+    return any(a < end and start < b for a, b in near)
 
 
 def _rub(voice: Voice) -> VoicingDetails | None:

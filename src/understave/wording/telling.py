@@ -25,6 +25,7 @@ from understave.findings.phrases import PHRASE
 from understave.findings.sixfours import SIX_FOUR
 from understave.harmony.reading import Event, Reading
 from understave.score.model import Score
+from understave.theory.convention_choices import by_roots
 from understave.theory.key import Key
 from understave.theory.names import key_name
 from understave.theory.vocabulary import Language
@@ -153,18 +154,21 @@ def passages(score: Score, reading: Reading) -> tuple[tuple[Fraction, Fraction],
 
 
 def keys_in(reading: Reading, start: Fraction, end: Fraction) -> tuple[Key, ...]:
-    """Return the keys of a stretch of time in order, neighbours that are alike once."""
+    """Return the keys of a stretch of time in order, neighbours that are alike once; none without keys."""
     keys: list[Key] = []
-    for span in reading.spans:
+    for span in () if by_roots() else reading.spans:
         if span.start < end and span.end > start and (not keys or keys[-1] != span.key):
             keys.append(span.key)
     return tuple(keys)
 
 
 def key_stretches(reading: Reading) -> tuple[tuple[Key, Fraction, Fraction], ...]:
-    """Return the keys with where each begins and ends, neighbouring spans of one key drawn together."""
+    """Return the keys with where each begins and ends, neighbouring spans of one key drawn together.
+
+    There are none where there are no keys to speak of.
+    """
     runs: list[tuple[Key, Fraction, Fraction]] = []
-    for span in reading.spans:
+    for span in () if by_roots() else reading.spans:
         if runs and runs[-1][0] == span.key:
             runs[-1] = (span.key, runs[-1][1], span.end)
         else:
@@ -175,8 +179,10 @@ def key_stretches(reading: Reading) -> tuple[tuple[Key, Fraction, Fraction], ...
 def key_sentence(score: Score, reading: Reading, book: Phrasebook) -> str:
     """Say where the piece begins, which keys it visits and where it ends.
 
-    Keys that it only touches are told where it visits none.
+    Keys that it only touches are told where it visits none; that there are hardly any, where that is so.
     """
+    if by_roots():
+        return book.phrases["hardly_keys"]
     runs = key_stretches(reading)
     if not runs:
         return ""

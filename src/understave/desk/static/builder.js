@@ -8,6 +8,7 @@
 import { make, plain, setText } from "/viewer/elements.js";
 import "/viewer/contrast.js";
 import { get, post } from "./link.js";
+import "./voice.js";
 import { word } from "./words.js";
 
 const LEVELS = ["beginner", "intermediate", "advanced"];
@@ -136,6 +137,7 @@ export class DeskBuilder extends HTMLElement {
         make("button", { type: "button", class: "small", onclick: () => this.#change({ what: "leave out", stop: s.id }) }, s.own ? word("delete") : word("leave_out")),
       ),
       ...texts,
+      Object.assign(document.createElement("desk-voice"), { stop: s.id, there: s.voice }),
     );
   }
 

@@ -1,15 +1,19 @@
 /**
  * `<desk-chord>`: one chord of the reading: why it is named so, what else it may be, and how to change it.
  *
- * In: `reading`. Out: the events `wish` (detail a wish for `Reading.edit`) and `explained` (detail the answer of
- * the desk, with the notes that belong and those that do not).
+ * In: `reading`. Out: the events `wish` (detail a wish for `Reading.edit`), `explained` (detail the answer of
+ * the desk, with the notes that belong and those that do not), `lit` (detail the ids of the notes that belong to what
+ * is heard, null when it is over) and `trouble` (detail a sentence).
  */
 
 import { make, setText } from "/viewer/elements.js";
+import "./carried.js";
+import { chords } from "./link.js";
+import "./played.js";
 import { word } from "./words.js";
 
 /** How chords are typed, and what was typed. */
-const ENTRIES = ["english", "german", "functions"];
+const ENTRIES = ["english", "german", "functions", "syllables"];
 const KINDS = { numeral: "kind_numeral", "moving figures": "kind_moving", "chord symbol": "kind_symbol", function: "kind_function" };
 
 /** @typedef {import("./reading.js").Reading} Reading */
@@ -27,10 +31,20 @@ export class DeskChord extends HTMLElement {
   /** The text that each field's notes are shown for. @type {Record<string, string>} */
   #shown = {};
   #waiting = 0;
+  #main = make("div");
+  #carried = /** @type {import("./carried.js").DeskCarried} */ (document.createElement("desk-carried"));
+  #played = /** @type {import("./played.js").DeskPlayed} */ (document.createElement("desk-played"));
+  #audio = new Audio();
+  #heard = 0;
 
   constructor() {
     super();
-    this.#entry.value = keptEntry();
+    this.#played.addEventListener("named", (event) => {
+      const row = this.#reading?.row;
+      if (row) this.#wish({ what: "name", start: row.start, text: /** @type {CustomEvent} */ (event).detail });
+    });
+    this.#audio.addEventListener("ended", () => this.#over());
+    this.#entry.value = keptEntry() ?? ENTRIES[0];
     this.#entry.addEventListener("change", () => {
       keepEntry(this.#entry.value);
       void this.#spell("label", this.#field);
@@ -67,14 +81,62 @@ export class DeskChord extends HTMLElement {
     this.#key.select();
   }
 
+  /** The names of the twelve keys of a keyboard, and how chords are typed where the browser has kept nothing. */
+  begin(/** @type {readonly string[]} */ keys, /** @type {string} */ entry) {
+    this.#played.names = keys;
+    this.#entry.value = keptEntry() ?? entry;
+  }
+
+  /**
+   * Let the chord be heard that is looked at; the notes that belong to it light up meanwhile.
+   *
+   * @param {string} which  chord, next, or the number of an alternative from 0
+   */
+  async hear(which) {
+    const row = this.#reading?.row;
+    if (!row) return;
+    const heard = ++this.#heard;
+    try {
+      const { notes, source } = await chords(row.start, which);
+      if (heard !== this.#heard) return URL.revokeObjectURL(source);
+      this.#over();
+      this.#heard = heard;
+      this.#audio.src = source;
+      this.dispatchEvent(new CustomEvent("lit", { detail: notes }));
+      await this.#audio.play();
+    } catch (error) {
+      this.#over();
+      this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error) }));
+    }
+  }
+
+  #over() {
+    this.#heard++;
+    this.#audio.pause();
+    if (this.#audio.src) URL.revokeObjectURL(this.#audio.src);
+    this.#audio.removeAttribute("src");
+    this.dispatchEvent(new CustomEvent("lit", { detail: null }));
+  }
+
+  /** Take what is held on the keyboard; false where nothing is. */
+  takePlayed() {
+    if (!this.#played.ready) return false;
+    this.#played.takeFirst();
+    return true;
+  }
+
   show() {
+    if (this.#main.parentNode !== this) this.replaceChildren(this.#main);
     const reading = this.#reading;
     const row = reading?.row;
     if (!reading || !row) {
-      this.replaceChildren(make("p", { class: "hint" }, word("chord_hint")));
+      this.#main.replaceChildren(make("p", { class: "hint" }, word("chord_hint")));
       return;
     }
-    const typing = this.contains(document.activeElement) ? document.activeElement : null;
+    if (this.#played.start !== row.start) this.#played.clear();
+    this.#played.start = row.start;
+    void this.#carried.look(row, reading.version);
+    const typing = this.#main.contains(document.activeElement) ? document.activeElement : null;
     const focused = typing instanceof HTMLElement ? typing.dataset.place ?? typing.id : "";
     this.#field.value = this.#field === typing ? this.#field.value : "";
     this.#field.placeholder = row.numeral;
@@ -95,7 +157,7 @@ export class DeskChord extends HTMLElement {
       const to = before && reading.beside(row.start, way);
       return to && inOrder(before.start, to, row.end) ? { what: "move", start: row.start, to } : null;
     };
-    this.replaceChildren(
+    this.#main.replaceChildren(
       make(
         "div",
         {},
@@ -112,6 +174,12 @@ export class DeskChord extends HTMLElement {
         make("h3", {}, setText("⟨x⟩", { "⟨x⟩": row.parts }), make("span", { class: "symbol" }, row.symbol.replace(/b/g, "♭").replace(/#/g, "♯"))),
         make("p", { class: "sure" }, row.fixed ? word("set_by_you") : word("sure", { n: Math.round(100 * row.confidence) }), meter(row)),
       ),
+      make(
+        "div",
+        { class: "hear" },
+        make("button", { type: "button", "data-place": "hear", onclick: () => this.hear("chord") }, word("hear_chord"), make("kbd", {}, "H")),
+        make("button", { type: "button", "data-place": "hear next", disabled: !after, onclick: () => this.hear("next") }, word("hear_next"), make("kbd", {}, "⇧H")),
+      ),
       make("div", { class: "why", "aria-live": "polite" }, make("p", { class: "hint" }, word("looking"))),
       make("h4", {}, word("may_also_be")),
       make(
@@ -121,6 +189,7 @@ export class DeskChord extends HTMLElement {
           make(
             "li",
             {},
+            make("button", { type: "button", class: "hear-other", "data-place": `hear ${i}`, "aria-label": word("hear_other", { n: i + 1 }), title: word("hear_other", { n: i + 1 }), onclick: () => this.hear(String(i)) }, "♪"),
             make(
               "button",
               { type: "button", "data-place": `other ${i}`, onclick: () => this.#wish({ what: "take", start: row.start, index: i }) },
@@ -142,6 +211,8 @@ export class DeskChord extends HTMLElement {
         make("p", { class: "hint", id: "chord-field-help" }, word(`help_${this.#entry.value}`)),
         make("div", { class: "line" }, make("label", { for: "entry" }, word("i_write")), this.#entry),
       ),
+      this.#carried,
+      this.#played,
       make("h4", {}, word("where_begins")),
       make(
         "div",
@@ -239,13 +310,13 @@ export class DeskChord extends HTMLElement {
   }
 }
 
-/** @returns {string} */
+/** @returns {string|null} what was chosen in this browser */
 function keptEntry() {
   try {
-    const kept = localStorage.getItem(ENTRY) ?? "english";
-    return ENTRIES.includes(kept) ? kept : "english";
+    const kept = localStorage.getItem(ENTRY);
+    return kept !== null && ENTRIES.includes(kept) ? kept : null;
   } catch {
-    return "english";
+    return null;
   }
 }
 

@@ -7,8 +7,11 @@ import "/viewer/transport.js";
 import "./builder.js";
 import "./checks.js";
 import "./chord.js";
+import "./conventions.js";
 import "./elsewhere.js";
 import "./habits.js";
+import "./keys.js";
+import "./results.js";
 import "./second.js";
 import { Handles } from "./handles.js";
 import { address, follow, get, post, Refused, send, sound } from "./link.js";
@@ -70,6 +73,10 @@ const transport = /** @type {import("/viewer/transport.js").StaveTransport} */ (
 const chord = /** @type {import("./chord.js").DeskChord} */ (document.createElement("desk-chord"));
 const checks = /** @type {import("./checks.js").DeskChecks} */ (document.createElement("desk-checks"));
 const habits = /** @type {import("./habits.js").DeskHabits} */ (document.createElement("desk-habits"));
+const conventions = /** @type {import("./conventions.js").DeskConventions} */ (document.createElement("desk-conventions"));
+const results = /** @type {import("./results.js").DeskResults} */ (document.createElement("desk-results"));
+const keys = /** @type {import("./keys.js").DeskKeys} */ (document.createElement("desk-keys"));
+const happenings = make("ol", { class: "happenings" });
 const second = /** @type {import("./second.js").DeskSecond} */ (document.createElement("desk-second"));
 const builder = /** @type {import("./builder.js").DeskBuilder} */ (document.createElement("desk-builder"));
 const elsewhere = /** @type {import("./elsewhere.js").DeskElsewhere} */ (document.createElement("desk-elsewhere"));
@@ -101,13 +108,25 @@ async function wish(what) {
   }
 }
 
-chord.addEventListener("wish", (event) => wish(/** @type {CustomEvent} */ (event).detail));
+for (const part of [chord, keys]) part.addEventListener("wish", (event) => wish(/** @type {CustomEvent} */ (event).detail));
 chord.addEventListener("explained", (event) => {
   const told = /** @type {CustomEvent} */ (event).detail;
-  score.wear("belongs", new Set(told.belongs));
-  score.wear("foreign", new Set(told.foreign.flatMap((/** @type {any} */ f) => f.ids)));
+  belongs = [new Set(told.belongs), new Set(told.foreign.flatMap((/** @type {any} */ f) => f.ids))];
+  wearBelongs();
 });
-for (const part of [second, builder, elsewhere, habits]) part.addEventListener("trouble", (event) => complain(/** @type {CustomEvent} */ (event).detail));
+/** The notes that belong to the chord looked at, and those that do not. @type {[Set<string>, Set<string>]} */
+let belongs = [new Set(), new Set()];
+function wearBelongs() {
+  score.wear("belongs", belongs[0]);
+  score.wear("foreign", belongs[1]);
+}
+chord.addEventListener("lit", (event) => {
+  const notes = /** @type {CustomEvent<string[]|null>} */ (event).detail;
+  score.light(new Set(notes ?? []));
+  if (notes) for (const name of ["belongs", "foreign"]) score.wear(name, new Set());
+  else if (reading.chosen >= 0) wearBelongs();
+});
+for (const part of [chord, keys, second, builder, elsewhere, habits, conventions, results]) part.addEventListener("trouble", (event) => complain(/** @type {CustomEvent} */ (event).detail));
 
 reading.addEventListener("changed", (event) => {
   const message = /** @type {CustomEvent} */ (event).detail;
@@ -139,7 +158,7 @@ reading.addEventListener("chosen", () => {
   if (row) {
     bring(row.bar);
     // The list is walked through while it stays open.
-    if (openPanel !== "checks" || !checks.contains(document.activeElement)) open("chord", false);
+    if (openPanel !== "keys" && (openPanel !== "checks" || !checks.contains(document.activeElement))) open("chord", false);
   }
 });
 
@@ -164,6 +183,7 @@ function labels() {
 function markChosen() {
   for (const one of score.shadowRoot?.querySelectorAll(".chosen") ?? []) one.classList.remove("chosen");
   for (const one of score.shadowRoot?.querySelectorAll(`button.label[data-label="${reading.chosen}"]`) ?? []) one.classList.add("chosen");
+  score.aim(reading.chosen);
   if (reading.chosen < 0) for (const name of ["belongs", "foreign"]) score.wear(name, new Set());
   handles.place();
 }
@@ -172,6 +192,8 @@ function markChosen() {
 
 let playedBars = /** @type {[number, number][]} */ ([]);
 let asked = "";
+/** The piano that was heard last. */
+let heardPiano = "";
 /** Seconds from the beginning up to which another piano is worth hearing at once. */
 const EARLY = 8;
 
@@ -201,12 +223,15 @@ async function hear(now) {
       if (ranOut) transport.play();
     }
     stale = false;
+    heardPiano = piano;
     soundSaid.textContent = "";
   } catch (error) {
     // Another score, piano or reading has been asked for since: its own answer follows.
     if (asked !== wanted) return;
     asked = "";
     soundSaid.textContent = "";
+    // What cannot be heard is not shown as chosen over what can.
+    if (transport.sound && heardPiano) instrument.value = heardPiano;
     if (!(error instanceof Refused && error.gone)) complain(error);
   }
 }
@@ -400,12 +425,15 @@ function drawTools() {
 
 const PANELS = /** @type {[string, string, HTMLElement][]} */ ([
   ["chord", word("tab_chord"), chord],
+  ["keys", word("tab_keys"), keys],
   ["checks", word("checks"), checks],
-  ["events", word("tab_events"), make("ol", { class: "happenings" })],
+  ["events", word("tab_events"), happenings],
   ["second", word("second_reading"), second],
   ["lesson", word("tab_lesson"), builder],
   ["elsewhere", word("tab_elsewhere"), elsewhere],
   ["habits", word("tab_habits"), habits],
+  ["conventions", word("tab_conventions"), conventions],
+  ["results", word("tab_results"), results],
 ]);
 const tabs = make("div", { class: "tabs", role: "tablist", "aria-label": word("work_on") });
 const panels = make("div", { class: "panels" });
@@ -436,12 +464,13 @@ function open(name, focus) {
   }
   if (name === "lesson") void builder.wake();
   if (name === "elsewhere") void elsewhere.wake();
+  if (name === "keys") void keys.wake();
   if (name === "habits") void habits.wake();
+  if (name === "conventions") void conventions.wake();
   if (name === "events") drawEvents();
 }
 function drawEvents() {
-  const list = /** @type {HTMLElement} */ (PANELS[2][2]);
-  list.replaceChildren(
+  happenings.replaceChildren(
     ...reading.events.map((e) =>
       make("li", {}, make("button", { type: "button", onclick: () => (score.mark("shown", [e.bar, e.bar]), bring(e.bar)) }, make("span", { class: "where" }, word("bar", { n: e.number })), make("strong", {}, e.name), make("span", {}, e.text.replace(/[⟨⟩]/g, "")))),
     ),
@@ -487,6 +516,9 @@ addEventListener("keydown", (event) => {
   else if (key === "n") checks.step(1);
   else if (key === "p") checks.step(-1);
   else if (!row) return;
+  else if (key === "h") void chord.hear(event.shiftKey ? "next" : "chord");
+  else if (event.shiftKey && /^Digit[1-9]$/.test(event.code) && row.others[Number(event.code[5]) - 1]) void chord.hear(String(Number(event.code[5]) - 1));
+  else if (event.key === "Enter" && !onButton && chord.takePlayed()) event.preventDefault();
   else if (/^[1-9]$/.test(key) && row.others[Number(key) - 1]) void wish({ what: "take", start: begin, index: Number(key) - 1 });
   else if (key === "0" && !row.fixed) void wish({ what: "take", start: begin, index: -1 });
   else if (key === "[") move(-1);
@@ -549,8 +581,12 @@ addEventListener("dragleave", (event) => event.relatedTarget === null && documen
 addEventListener("drop", (event) => {
   event.preventDefault();
   document.documentElement.classList.remove("dropping");
-  const file = event.dataTransfer?.files[0];
-  if (file) void bringIn(file);
+  const files = [...(event.dataTransfer?.files ?? [])];
+  const answers = files.filter((file) => file.name.toLowerCase().endsWith(".json"));
+  if (lesson && answers.length > 0) {
+    open("results", false);
+    void results.take(answers);
+  } else if (files[0]) void bringIn(files[0]);
 });
 
 /** @param {HTMLElement} place */
@@ -659,11 +695,13 @@ async function begin() {
       score.layouts = [];
       sheet.setAttribute("aria-busy", "true");
       soundSaid.textContent = "";
+      heardPiano = "";
       document.documentElement.classList.remove("sounding");
       instrument.replaceChildren(...found.instruments.map((/** @type {[string, string]} */ [value, name]) => make("option", { value }, name)));
       pedal.replaceChildren(...found.pedals.map((/** @type {[string, string]} */ [value, name]) => make("option", { value }, name)));
       drawDesk();
       if (!openPanel) open("checks", false);
+      results.begin();
       builder.begin(found.ticket, found.exports);
       for (const warning of found.warnings.slice(0, 1)) complain(word("note", { warning }));
     } else {
@@ -672,9 +710,11 @@ async function begin() {
     score.labels = labels();
     score.bars = bars();
     transport.bars = bars();
-    for (const part of [chord, checks, second]) part.reading === reading ? part.show() : (part.reading = reading);
+    chord.begin(found.keys, found.entry);
+    for (const part of [chord, keys, checks, second]) part.reading === reading ? part.show() : (part.reading = reading);
     drawTools();
     void habits.renew();
+    void conventions.renew();
     await lay();
     if (found.settled) void hear(false);
   } catch (error) {
@@ -699,6 +739,7 @@ function heard(message) {
   } else if (message.type === "stops") builder.renew();
   else if (message.type === "export") builder.exported(message);
   else if (message.type === "habits") void habits.renew();
+  else if (message.type === "conventions") void conventions.renew();
   else if (message.type === "trouble") complain(message.error);
 }
 

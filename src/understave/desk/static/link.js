@@ -74,6 +74,11 @@ export async function send(file) {
   return (await request(`/api/import?name=${encodeURIComponent(file.name)}`, { method: "POST", body: file })).json();
 }
 
+/** @param {string} stop @param {Blob} sound  a recording of the teacher's voice @returns {Promise<any>} */
+export async function sendVoice(stop, sound) {
+  return (await request(`/api/voice?stop=${encodeURIComponent(stop)}`, { method: "POST", body: sound })).json();
+}
+
 /**
  * The piece as it sounds, or its opening, which comes sooner: times and the address of the sound.
  *
@@ -88,6 +93,21 @@ export async function sound(instrument, pedal, part) {
   const end = bytes.indexOf(10);
   const times = JSON.parse(new TextDecoder().decode(bytes.subarray(0, end)));
   return { ...times, source: URL.createObjectURL(new Blob([bytes.subarray(end + 1)], { type: "audio/flac" })) };
+}
+
+/**
+ * A chord of the reading, an alternative, or the chord and the next, as a sound; and the notes that belong to it.
+ *
+ * @param {string} start
+ * @param {string} which  chord, next, or the number of an alternative from 0
+ * @returns {Promise<{notes: string[], source: string}>}
+ */
+export async function chords(start, which) {
+  const query = new URLSearchParams({ start, which });
+  const bytes = new Uint8Array(await (await request(`/api/chords?${query}`)).arrayBuffer());
+  const end = bytes.indexOf(10);
+  const { notes } = JSON.parse(new TextDecoder().decode(bytes.subarray(0, end)));
+  return { notes, source: URL.createObjectURL(new Blob([bytes.subarray(end + 1)], { type: "audio/flac" })) };
 }
 
 /**

@@ -22,6 +22,7 @@ import onnxruntime
 from understave.errors import MissingError
 from understave.harmony.model.encoding import Encoding
 from understave.harmony.model.label_indices import KEYS, QUALITIES, Reduced
+from understave.harmony.model.transposing import moved, moved_back, moved_keys, moves_for
 from understave.theory.chord import Chord, Quality
 from understave.theory.pitch import PitchClass
 
@@ -143,7 +144,28 @@ def judge(
 
     All but ``starts`` are log-probabilities; ``starts`` are probabilities (0..1) that a chord, a key
     and a phrase end begins there. `given_key` and `given_numeral` (T,) hold what is settled, or the
-    size of the table where nothing is.
+    size of the table where nothing is. Chances are means over the networks and over a few keys that the
+    music is moved to (`transposing`).
+    """
+    moves = moves_for(encoding)
+    sums: dict[str, Floats] = {}
+    for move in moves:
+        there = chances(network, moved(encoding, move), moved_keys(given_key, move), given_numeral)
+        for name, value in moved_back(there, move, 0.0).items():
+            sums[name] = sums[name] + value if name in sums else value
+    few = np.float32(len(moves))
+    return {n: v / few if n == "starts" else np.log(v / few + np.float32(1e-7)) for n, v in sums.items()}
+
+
+def chances(
+    network: Network,
+    encoding: Encoding,
+    given_key: npt.NDArray[np.int64],
+    given_numeral: npt.NDArray[np.int64],
+) -> dict[str, Floats]:
+    """Return for each of `HEADS` the chances (0..1) in each frame, (T, size), of the music in one key.
+
+    See `judge`.
     """
     frames = len(encoding.times) - 1
     begins = range(0, max(1, frames - WINDOW + STRIDE), STRIDE)
@@ -172,8 +194,7 @@ def judge(
                     sums[name] = np.zeros((frames, logits.shape[-1]), dtype=np.float32)
                 sums[name][part] += share * chance
     total = weight * len(network.sessions)
-    mean = {name: value / total for name, value in sums.items()}
-    return {n: v if n == "starts" else np.log(v + 1e-7) for n, v in mean.items()}
+    return {name: value / total for name, value in sums.items()}
 
 
 def _fade(part: slice, frames: int) -> Floats:

@@ -10,9 +10,9 @@ from tests.claims.by_hand import SUNG
 from tests.findings.build import build, spans_of
 
 from understave.findings import find_events
+from understave.findings.sung_words import words_at, words_of
 from understave.harmony.reading import Reading
 from understave.teaching.narrative import narrate
-from understave.teaching.sung_words import words_at, words_of
 from understave.wording.phrasebook import SPOKEN
 
 

@@ -17,6 +17,8 @@ _MOST = 4
 """Words that are quoted at most (set by ear)."""
 _STOPS = ".,;:!?…—–"
 _FEWEST_LETTERS = 4
+_FEWEST = 2
+"""Words that stay at least when short ones are left out at the end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +56,7 @@ def words_of(score: Score) -> tuple[Word, ...]:
 def words_at(score: Score, moment: Fraction) -> str:
     """Return what is sung from a moment on: to the next stop, four words at most; ``""`` for none.
 
+    Where it is cut short an ellipsis follows, and no very short word stands before it.
     The first word is under way at the moment or begins within a bar of it.
     """
     bar = score.measure_at(moment).full_length
@@ -62,9 +65,17 @@ def words_at(score: Score, moment: Fraction) -> str:
     if first is None or words[first].start >= moment + bar:
         return ""
     said: list[str] = []
-    for i in range(first, min(first + _MOST, len(words))):
+    cut = False
+    for i in range(first, len(words)):
         if said and (said[-1][-1] in _STOPS or words[i].start - words[i - 1].end >= bar):
             break
+        if len(said) == _MOST:
+            cut = True
+            break
         said.append(words[i].text)
+    while cut and len(said) > _FEWEST and len(said[-1]) < _FEWEST_LETTERS:
+        said.pop()  # no quotation ends on "et je"
     text = " ".join(said).strip(_STOPS + " ")
-    return text if sum(letter.isalpha() for letter in text) >= _FEWEST_LETTERS else ""
+    if sum(letter.isalpha() for letter in text) < _FEWEST_LETTERS:
+        return ""
+    return f"{text} …" if cut else text

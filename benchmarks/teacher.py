@@ -1,0 +1,212 @@
+"""What a lesson costs its teacher: ``python -m benchmarks.teacher [SCORE ANALYSIS]... [--alone]``.
+
+In: scores with an analysis by hand (RomanText), by default our two examples and three songs of 60 to 120
+bars of the open data. A simulated teacher, who reads as the analysis does, works at the desk in headless
+Chromium: drops the score, walks through the chords worth checking (N of them at most), confirms, chooses or
+types each, carries what comes again, leaves a stop out, writes two texts and has everything made. Out:
+minutes that the machine takes, by step, and the keys and clicks that the teacher needs, to a lesson fit to
+hand out. With ``--alone`` nothing is carried. The machine's load is printed beside.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+
+from benchmarks.data import data_folder
+from benchmarks.desk_in_browser import _page, _started
+from understave.harmony.reading import Span, span_at
+from understave.harmony.romantext import read_romantext
+from understave.score.model import read_exact
+from understave.score.reader import read_score
+
+EXAMPLES = Path(__file__).parent.parent / "examples"
+CHORDS = 12
+"""Chords looked at in a lesson: about as many as the teacher's paper lists."""
+SAID = "Play it slowly, and listen to the bass."
+PATIENCE = 900.0
+BARS = (60, 120)
+SONGS = 3
+STEPS = ("read", "corrected", "stops", "made")
+_LABELS = "!!document.querySelector('stave-score')?.shadowRoot.querySelector('button.label')"
+_PLANNED = "document.querySelectorAll('.lanes label').length >= 6"
+
+
+@dataclass
+class Work:
+    """What a lesson cost: seconds of the machine by step, keys and clicks of the teacher."""
+
+    seconds: dict[str, float] = field(default_factory=dict)
+    keys: int = 0
+    clicks: int = 0
+    looked_at: int = 0
+    carried: int = 0
+
+
+class Hand:
+    """The teacher's hand on the desk: every key and click is counted, every wait timed."""
+
+    def __init__(self, page: Any, work: Work) -> None:
+        self.page, self.work, self.step = page, work, STEPS[0]
+
+    def press(self, key: str) -> None:
+        """Press one key."""
+        self.page.keyboard.press(key)
+        self.work.keys += 1
+
+    def write(self, text: str) -> None:
+        """Type a text."""
+        self.page.keyboard.type(text)
+        self.work.keys += len(text)
+
+    def click(self, selector: str) -> None:
+        """Click the first thing that a selector finds."""
+        self.page.locator(selector).first.click(timeout=60_000)
+        self.work.clicks += 1
+
+    @contextmanager
+    def timed(self) -> Iterator[None]:
+        """Count what passes as time of the machine in the step at hand."""
+        begin = time.monotonic()
+        yield
+        spent = time.monotonic() - begin
+        self.work.seconds[self.step] = self.work.seconds.get(self.step, 0.0) + spent
+
+    def until(self, expression: str, argument: object = None) -> None:
+        """Wait for something in the page."""
+        with self.timed():
+            last = time.monotonic() + PATIENCE
+            while not self.page.evaluate(expression, argument):
+                if time.monotonic() > last:
+                    raise SystemExit(f"not within {PATIENCE:g} s: {expression}")
+                self.page.wait_for_timeout(50)
+
+
+def lesson(source: Path, analysis: Path, chords: int, carries: bool) -> Work:
+    """Make one lesson as the teacher does."""
+    wanted = tuple(read_romantext(analysis.read_text(encoding="utf-8"), read_score(source)))
+    work = Work()
+    with TemporaryDirectory() as place, _started(Path(place)) as address, _page() as page:
+        page.goto(address)
+        page.wait_for_selector("#score-file", state="attached")
+        hand = Hand(page, work)
+        page.set_input_files("#score-file", str(source))
+        work.clicks += 1
+        hand.until(_LABELS)
+        hand.step = "corrected"
+        for _ in range(chords):
+            if not _settle(hand, wanted, carries):
+                break
+        hand.step = "stops"
+        _stops(hand)
+        hand.step = "made"
+        hand.click(".making button.make")
+        hand.until("!!document.querySelector('.making .made a')")
+    return work
+
+
+def _settle(hand: Hand, wanted: Sequence[Span], carries: bool) -> bool:
+    """Look at the next chord worth checking and say what it is; False where none is left."""
+    left = hand.page.locator("desk-checks .doubtful button").count()
+    if left == 0:
+        return False
+    hand.press("n")
+    row = hand.page.evaluate("document.querySelector('desk-chord').reading.row")
+    if row is None:
+        return False
+    span = span_at(wanted, read_exact(row["start"]))
+    hand.work.looked_at += 1
+    saved = hand.page.evaluate("document.querySelector('desk-chord').reading.undo")
+    labels = [(row["key"], row["numeral"]), *((o["key"], o["numeral"]) for o in row["others"])]
+    said = (span.key.symbol, str(span.numeral)) if span is not None else labels[0]
+    if said in labels[:10]:
+        hand.press(str(labels.index(said)))
+    else:
+        hand.press("e")
+        hand.write(f"{said[0]}: {said[1]}")
+        hand.press("Enter")
+    hand.until("(n) => document.querySelector('desk-chord').reading.undo > n", saved)
+    hand.page.evaluate("document.activeElement?.blur()")
+    if carries:
+        hand.page.wait_for_timeout(300)  # as long as an eye needs to see that there is more
+        if hand.page.locator("#carry-take").count():
+            hand.work.carried += hand.page.locator(".carry li").count()
+            hand.click("#carry-take")
+            hand.until("(n) => document.querySelector('desk-chord').reading.undo > n", saved + 1)
+    return True
+
+
+def _stops(hand: Hand) -> None:
+    hand.until(_PLANNED)
+    hand.click("#tab-lesson")
+    hand.until("document.querySelectorAll('.stop-card').length > 1")
+    cards = "desk-builder ol.stops > li >> nth="
+    for k in (0, 1):
+        hand.click(f"{cards}{k} >> summary")
+        hand.click(f"{cards}{k} >> textarea >> nth=1")
+        hand.press("Control+a")
+        hand.write(SAID)
+        hand.press("Tab")
+        hand.until("(n) => document.querySelectorAll('.yours').length > n", k)
+    count = hand.page.locator(".stop-card").count()
+    hand.click(f"{cards}{count - 1} >> summary")
+    hand.click(f"{cards}{count - 1} >> .hear button >> nth=-1")
+    hand.until("(n) => document.querySelectorAll('.stop-card').length < n", count)
+
+
+def pieces() -> list[tuple[Path, Path]]:
+    """Return our examples, and songs of the open data of the length that is asked for."""
+    found = [(p, p.with_name("analysis.txt")) for p in sorted(EXAMPLES.glob("*/score.musicxml"))]
+    songs = []
+    for analysis in sorted((data_folder() / "harmony" / "dev" / "lieder").rglob("analysis.txt")):
+        score = next(iter(sorted(analysis.parent.glob("score.m*xl"))), None)
+        if score is not None and BARS[0] <= len(read_score(score).measures) <= BARS[1]:
+            songs.append((score, analysis))
+        if len(songs) == SONGS:
+            break
+    return [pair for pair in found if pair[1].is_file()] + songs
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("given", nargs="*", type=Path, metavar="SCORE ANALYSIS")
+    parser.add_argument("--chords", type=int, default=CHORDS)
+    parser.add_argument("--alone", action="store_true", help="carry nothing")
+    parsed = parser.parse_args(arguments)
+    given = parsed.given
+    table = Table(
+        "piece", "bars", *(f"{s}, min" for s in STEPS), "all, min", "chords", "carried", "keys", "clicks"
+    )
+    for score, analysis in list(zip(given[::2], given[1::2], strict=True)) or pieces():
+        work = lesson(score, analysis, parsed.chords, not parsed.alone)
+        name = f"{score.parent.name}/{score.name}"
+        minutes = [work.seconds.get(step, 0.0) / 60 for step in STEPS]
+        counted = (work.looked_at, work.carried, work.keys, work.clicks)
+        row = [
+            name,
+            len(read_score(score).measures),
+            *(f"{m:.2f}" for m in minutes),
+            f"{sum(minutes):.2f}",
+            *counted,
+        ]
+        table.add_row(*map(str, row))
+    console = Console()
+    console.print(table)
+    if hasattr(os, "getloadavg"):
+        console.print(f"load {os.getloadavg()[1]:.1f} on {os.cpu_count()} cores")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

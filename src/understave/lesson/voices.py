@@ -1,0 +1,59 @@
+"""The teacher's recordings of a lesson: a sound file for each stop, in the folder ``voice`` beside the score.
+
+In: a lesson folder, the id of a stop. Out: the file's bytes. What is recorded at the desk is kept as FLAC; a
+file that somebody puts there (``voice/b12-half.mp3``) counts as well. Without the file there is no voice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from understave.acoustics.files import RATE, audio_bytes
+from understave.disk import write_atomically
+from understave.errors import LessonError
+from understave.lesson.edits import STOP_ID
+from understave.media.teacher_voice import spoken
+
+FOLDER = "voice"
+SUFFIXES = (".flac", ".wav", ".mp3", ".ogg", ".opus")
+
+
+def voice_of(lesson: Path, stop: str) -> Path | None:
+    """Return the file with the teacher's voice at a stop, None without one."""
+    if not STOP_ID.fullmatch(stop):
+        return None
+    files = (lesson / FOLDER / f"{stop}{suffix}" for suffix in SUFFIXES)
+    return next((file for file in files if file.is_file()), None)
+
+
+def voices(lesson: Path, stops: Iterable[str]) -> tuple[tuple[str, bytes], ...]:
+    """Return the recordings of those stops that have one, by id; raise LessonError for an unreadable one."""
+    found = []
+    for stop in stops:
+        file = voice_of(lesson, stop)
+        if file is not None:
+            try:
+                found.append((stop, file.read_bytes()))
+            except OSError as error:
+                raise LessonError(f"{file} cannot be read ({error.strerror}).") from None
+    return tuple(found)
+
+
+def keep(lesson: Path, stop: str, recording: bytes) -> None:
+    """Keep a recording for a stop, in place of the one before; raise LessonError where it holds no voice."""
+    if not STOP_ID.fullmatch(stop):
+        raise LessonError(f"{stop!r} is no stop of a lesson.")
+    sound = spoken(recording, "The recording")
+    before = voice_of(lesson, stop)
+    file = lesson / FOLDER / f"{stop}.flac"
+    file.parent.mkdir(exist_ok=True)
+    write_atomically(file, audio_bytes(".flac", sound, RATE, gain=1.0))
+    if before is not None and before != file:
+        before.unlink(missing_ok=True)
+
+
+def remove(lesson: Path, stop: str) -> None:
+    """Take the recording of a stop away, if there is one."""
+    while (file := voice_of(lesson, stop)) is not None:
+        file.unlink()

@@ -1,0 +1,120 @@
+"""The teacher's voice at a stop: a recording in, one that is evenly loud and without long silences out.
+
+In: the bytes of a sound file (WAV, FLAC, MP3, Ogg). Out: an MP3 with captions, each with its seconds.
+Loudness is measured as ITU-R BS.1770-4 has it. How long a sentence takes is not heard in the recording: the
+time is shared out by the number of letters.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from understave.acoustics.files import PEAK_DB, RATE, Samples, audio_bytes, read_audio, resample
+from understave.acoustics.loudness import loudness
+from understave.errors import LessonError, UnderstaveError
+
+LOUDNESS = -19.0
+"""LUFS to which a voice is brought: that of speech of one channel beside music; set by ear."""
+MOST_SECONDS = 600.0
+"""Seconds of a recording at most: no stop is spoken about for so long."""
+_FRAME = 0.02
+_QUIET_DB = 35.0
+"""What lies so far below the loud moments of a recording is silence; set by ear."""
+_FAINT = -60.0
+"""LUFS below which nobody speaks in a recording."""
+_PAUSE, _EDGE = 0.7, 0.15
+"""Seconds: the longest silence that stays within, and what stays before the first word and after the last."""
+
+
+@dataclass(frozen=True)
+class VoiceOver:
+    """A prepared recording: MP3, its seconds, and captions with the seconds from and to which they show."""
+
+    data: bytes = field(repr=False)
+    length: float
+    captions: tuple[tuple[str, float, float], ...] = ()
+
+
+def voice_over(recording: bytes, name: str, said: Sequence[str] = ()) -> VoiceOver:
+    """Return a recording as the page plays it; `said` are the paragraphs that are spoken.
+
+    Raises LessonError in a sentence where `name` is no sound, is too long, or holds no voice.
+    """
+    sound = tight(spoken(recording, name))
+    level = loudness(sound, RATE)
+    gain = 10 ** ((LOUDNESS - level) / 20)
+    peak = float(np.max(np.abs(sound)))
+    gain = min(gain, 10 ** (PEAK_DB / 20) / peak)
+    seconds = len(sound) / RATE
+    data = audio_bytes(".mp3", (sound * gain).astype(np.float32), RATE, gain=1.0)
+    return VoiceOver(data, seconds, captions(said, seconds))
+
+
+def spoken(recording: bytes, name: str) -> Samples:
+    """Return a recording as samples of one channel at `RATE`; raise LessonError for what holds no voice."""
+    try:
+        sound, rate = read_audio(io.BytesIO(recording))
+    except (UnderstaveError, RuntimeError, ValueError) as error:
+        raise LessonError(
+            f"{name} is no sound that can be read; give a WAV, FLAC, MP3 or Ogg file."
+        ) from error
+    mono = sound.mean(axis=1, dtype=np.float32) if sound.ndim > 1 else sound
+    if len(mono) > MOST_SECONDS * rate:
+        raise LessonError(f"{name} lasts longer than {MOST_SECONDS / 60:g} minutes; cut it shorter.")
+    mono = resample(mono, rate, RATE) if rate != RATE else mono
+    if not len(mono) or loudness(mono, RATE) < _FAINT:
+        raise LessonError(f"Nothing is heard in {name}; record it again, nearer to the microphone.")
+    return np.asarray(mono, np.float32)
+
+
+def tight(sound: Samples, rate: int = RATE) -> Samples:
+    """Return a recording without silence at its ends, and with no silence within longer than `_PAUSE`."""
+    size = max(1, int(_FRAME * rate))
+    frames = math.ceil(len(sound) / size)
+    padded = np.zeros(frames * size, np.float32)
+    padded[: len(sound)] = sound
+    level = np.sqrt(np.mean(padded.reshape(frames, size).astype(np.float64) ** 2, axis=1))
+    heard = np.flatnonzero(level > np.quantile(level, 0.95) * 10 ** (-_QUIET_DB / 20))
+    if not heard.size:
+        return sound
+    keep = np.zeros(frames, bool)
+    edge, half = round(_EDGE / _FRAME), round(_PAUSE / _FRAME / 2)
+    for frame in heard:
+        keep[max(0, frame - half) : frame + half + 1] = True
+    keep[: max(0, heard[0] - edge)] = False
+    keep[heard[-1] + edge + 1 :] = False
+    return _faded(padded, keep, size)
+
+
+def _faded(sound: Samples, keep: NDArray[np.bool_], size: int) -> Samples:
+    """Join the kept frames; each piece begins and ends softly, so that no cut clicks."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], keep, [False])).astype(int)))
+    ramp = np.linspace(0, 1, size // 2, dtype=np.float32)
+    pieces = []
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        piece = sound[begin * size : end * size].copy()
+        piece[: len(ramp)] *= ramp
+        piece[-len(ramp) :] *= ramp[::-1]
+        pieces.append(piece)
+    return np.concatenate(pieces)
+
+
+def captions(said: Sequence[str], seconds: float) -> tuple[tuple[str, float, float], ...]:
+    """Share the time of a recording out to the sentences that are spoken, by their letters."""
+    sentences = [
+        one for text in said for one in re.split(r"(?<=[.!?…])\s+", re.sub("[⟨⟩]", "", text).strip()) if one
+    ]
+    whole = sum(map(len, sentences))
+    found, at = [], 0.0
+    for sentence in sentences:
+        until = at + seconds * len(sentence) / whole
+        found.append((sentence, round(at, 2), round(until, 2)))
+        at = until
+    return tuple(found)

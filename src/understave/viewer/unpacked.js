@@ -1,0 +1,21 @@
+// The values of a lesson as they travel in its page: JSON in gzip (RFC 1952) in base64, and each sound in an
+// element of its own.
+
+/**
+ * @param {HTMLElement} element what holds the lesson
+ * @returns {Promise<any>} its values, with the address of each sound in the place of the name of its element
+ */
+export function unpacked(element) {
+  const letters = atob((element.textContent ?? "").trim());
+  const packed = Uint8Array.from(letters, (letter) => letter.charCodeAt(0));
+  const plain = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
+  return new Response(plain).text().then((text) => JSON.parse(text, addressed));
+}
+
+/**
+ * @param {string} name
+ * @param {any} value
+ */
+function addressed(name, value) {
+  return name === "source" && value.startsWith("#") ? document.getElementById(value.slice(1))?.textContent : value;
+}
