@@ -34,7 +34,7 @@ OPUS_RATE = 48_000
 """Samples a second at which Opus works (RFC 6716)."""
 _TAPS = 64
 _PHASES = 256
-"""Phases of a resampling that are made in one product."""
+"""Phases of a resampling that are made in one product; more take more memory and no less time (by trying)."""
 STEADY_RATE = 32_000
 """Samples a second of steady MP3 in mono, the least at which it is MPEG-1 (ISO/IEC 11172-3), whose frames at
 48 kbit/s can still say where the sound begins. Of our piano 82 dB less than all lies above 10 kHz."""

@@ -39,6 +39,7 @@ LEVEL_DB = 9.5
 K-weighted over 150 ms (`benchmarks.sound --soundfont` prints it)."""
 _STEP = 0.01
 _TAIL = 2.0
+"""Seconds that are heard after the last note; set by ear."""
 
 
 def soundfont_of(instrument: Instrument) -> Path:
