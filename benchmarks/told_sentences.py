@@ -39,6 +39,22 @@ COMPOSERS = tuple(
     "saint-georges beach".split()
 )
 """Whose songs and quartets are drawn."""
+LATER = (
+    *(
+        "borodin",
+        "cherubini",
+        "dvorak",
+        "glazunov",
+        "glinka",
+        "gounod",
+        "gouvy",
+        "haydn",
+        "kalliwoda",
+        "moeran",
+    ),
+    *("nielsen", "smetana", "smyth"),
+)
+"""Whose songs and quartets, of any length, are drawn when all pieces of these have been."""
 T = TypeVar("T")
 SHARES = {"contrast": 1, "exercise": 1, "story": 3, "plan": 3, "stop": 3}
 """How many sentences of each kind of text are drawn: of the plan's many alike lines fewer than there are."""
@@ -72,10 +88,11 @@ def drawn(hand: int, tuned: Collection[Path]) -> Iterator[tuple[str, Path]]:
     for kind, folders in pools.items():
         shuffled = []
         for folder in folders:
-            fit = [f for f in folder if f not in tuned and f.stat().st_size <= LARGEST[f.suffix]]
-            fit = [f for f in fit if f.suffix != ".mxl" or f.name.startswith(COMPOSERS)]
+            small = [f for f in folder if f not in tuned and f.stat().st_size <= LARGEST[f.suffix]]
+            fit = [f for f in small if f.suffix != ".mxl" or f.name.startswith(COMPOSERS)]
             random.Random(kind).shuffle(fit)
-            shuffled.append(fit)
+            later = [f for f in folder if f not in (*tuned, *fit) and f.name.startswith(LATER)]
+            shuffled.append(fit + later)
         each = EACH // len(shuffled)
         for fit in shuffled:
             yield from ((kind, f) for f in fit[(hand - 1) * each : hand * each])
