@@ -61,7 +61,7 @@ export class DeskVoice extends HTMLElement {
     } catch {
       this.#recorder = null;
       this.#said.textContent = "";
-      this.#trouble(word("voice_refused"));
+      this.#trouble(word("voice_refused", { folder: "voice" }));
     }
     this.#draw();
   }
