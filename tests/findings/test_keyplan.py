@@ -142,6 +142,16 @@ def test_the_pivot_may_be_the_last_chord_of_the_old_key() -> None:
     assert (pivot.start, str(pivot.get("numeral")), str(pivot.get("new_numeral"))) == (6, "vi", "ii")
 
 
+@pytest.mark.parametrize(("door", "start"), [("A3+C4+E4", 6), ("E3+A3+C4", 4), ("A3+A4", 4)])
+def test_a_six_four_and_a_lone_note_are_no_pivot(door: str, start: int) -> None:
+    """A six-four stands for the chord that it leads to (common practice, no source)."""
+    score = chords(*("C3+E4+G4", "G3+D4+B4", "C3+E4+G4"), *(door, *MODULATING[4:]))
+    events = find_keys(
+        score, spans_of(score, MODULATION.replace("G: ii V7", f"G: {'ii64' if door[0] == 'E' else 'ii'} V7"))
+    )
+    assert [e.start for e in events if e.kind == "pivot chord"] == [start]
+
+
 def test_no_pivot_across_a_chromatic_step() -> None:
     """C major to A major, straight: no chord belongs to both keys."""
     score = chords("C3+E4+G4", "G3+D4+B4", "A3+E4+C#5", "E3+E4+G#4", "A3+E4+C#5", length=4)

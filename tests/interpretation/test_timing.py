@@ -147,6 +147,30 @@ def test_a_resolution_is_waited_for():
     assert found[0].factor < 1
 
 
+@pytest.mark.parametrize(
+    ("printed", "waits"),
+    [
+        ((), 1),
+        (
+            (
+                Direction("d1", "wedge", F(8), F(12), 1, "crescendo"),
+                Direction("d2", "dynamic", F(12), None, 1, "ff"),
+            ),
+            0,
+        ),
+        ((Direction("d1", "wedge", F(8), F(12), 1, "diminuendo"),), 1),
+    ],
+)
+def test_nothing_lets_go_where_the_print_grows_into_it(printed, waits):
+    score, reading = read_as(
+        "C3 G3 C4 E4 | D3 F#3 C4 A4 | G2 F3 B3 G4 | C3 G3 C4 E4 | "
+        "A2 A3 C4 E4 | F2 A3 C4 F4 | C3 G3 C4 E4 | C3 G3 C4 E4",
+        "C: I | V7/V | V7 | I | vi | IV | I | I",
+    )
+    found = bends(replace(score, directions=printed), reading)
+    assert len([b for b in found if b.why is not None and b.why.label == "resolution"]) == waits
+
+
 @pytest.mark.parametrize("name", EXAMPLES)
 def test_bends_of_the_examples_are_modest_in_order_and_can_be_told(name):
     score, reading = example(name)

@@ -189,6 +189,12 @@ def test_the_first_chord_is_no_new_harmony():
     assert starts == {Fraction(4)}
 
 
+def test_a_bass_that_stays_brings_no_new_harmony():
+    score, reading = read_as("C3 G3 E4 C5 | C3 A3 F4 C5 | G3 B3 D4 D5 | G3 C4 E4 C5", "C: I | IV64 | V | I64")
+    told = [v.why for v in voicing(score, reading) if v.why is not None]
+    assert {e.start for e in told if e.label == "bass at a change"} == {Fraction(8)}
+
+
 def voices_of(*voices: str, chords: str, **how) -> dict[str, Voice]:
     score = build(*voices, **how)
     spans = spans_of(score, chords)

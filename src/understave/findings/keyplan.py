@@ -193,6 +193,7 @@ def pivot_chord(piece: Progression, before: Region, region: Region) -> Event | N
 
     The first chord of the new key or the last of the old one, whichever is no dominant of the new key; where
     both serve, the first of the new, unless it is the new tonic and the old one leads to it as a preparation.
+    A six-four stands for the chord that it leads to, and a note or two name no chord: neither is a pivot.
     """
     if before.key.tonic == region.key.tonic:
         return None
@@ -205,9 +206,10 @@ def pivot_chord(piece: Progression, before: Region, region: Region) -> Event | N
             continue
         if step is not steps[b] and step.end != region.start:
             continue
-        notes = tuple(
-            note.id for note in piece.sounding(step.start, step.end) if note.midi % 12 in step.chord.semitones
-        )
+        own = [n for n in piece.sounding(step.start, step.end) if n.midi % 12 in step.chord.semitones]
+        if step.chord.inversion == 2 or len({note.midi % 12 for note in own}) < 3:
+            continue
+        notes = tuple(note.id for note in own)
         detail = PivotChordDetails(
             key=before.key, numeral=old, new_key=region.key, new_numeral=new, chord_root=step.chord.root
         )

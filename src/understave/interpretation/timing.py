@@ -37,6 +37,7 @@ from understave.findings.kinds import Kind
 from understave.findings.phrases import PHRASE
 from understave.harmony.reading import Details, Event, Reading
 from understave.interpretation.plan import Bend, Tension, Voice
+from understave.interpretation.printed import printed_loudness
 from understave.interpretation.tempo import printed_tempo
 from understave.interpretation.tension import TENSION
 from understave.score.model import Measure, Note, Score
@@ -272,8 +273,12 @@ _SIGNS = frozenset(
 def _resolutions(
     piece: _Piece, tension: Sequence[Tension], ends: Sequence[_Shape], until: Fraction
 ) -> list[_Shape]:
-    """Return a moment's waiting before each clear fall of tension that no phrase end covers already."""
+    """Return a moment's waiting before each clear fall of tension that no phrase end covers already.
+
+    Where the print grows louder into the chord, nothing lets go.
+    """
     found: list[_Shape] = []
+    loudness = printed_loudness(piece.score)
     taken = [(shape.points[0][0], shape.points[-1][0]) for shape in ends]
     for before, span in pairwise(tension):
         beat = piece.score.measure_at(before.start).beat_length
@@ -287,6 +292,8 @@ def _resolutions(
         ):
             continue
         if before.end - before.start < beat or span.end - span.start < beat or piece.is_bent(start, end):
+            continue
+        if loudness.at(span.start) > loudness.at(start):
             continue
         apart = _APART * piece.score.measure_at(before.start).full_length
         if any(s < end + apart and start < e + apart for s, e in taken):

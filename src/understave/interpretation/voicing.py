@@ -183,6 +183,7 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
     sounding = soundings(score)
     alone = _alone(score, sung)
     singing = {(note.measure, note.staff) for note in texture.melody}
+    before = _bass_before(score, texture)
     told: dict[tuple[str, str, Fraction], Event] = {}
     voices: dict[str, Voice] = {}
     for note in score.notes:
@@ -199,8 +200,8 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
             span = changes.get(note.onset)
             if span is not None:
                 amount += CHANGE
-            # The first chord is no change, though its bass carries as much.
-            if span is not None and span is not reading.spans[0]:
+            # The first chord is no change, though its bass carries as much; a bass that stays brings nothing.
+            if span not in (None, reading.spans[0]) and note.midi % 12 != before[note.onset]:
                 label, since = "bass at a change", note.onset
         here = sounding.at(note.onset)
         led = any(other.id in sung for other in here) and (note.measure, note.staff) not in alone
@@ -220,6 +221,18 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
             told[key] = _role_event(score, note, label, hand, span)
         voices[note.id] = Voice(note.id, role, round(amount, 2), False, told[key])
     return voices
+
+
+def _bass_before(score: Score, texture: Texture) -> dict[Fraction, int | None]:
+    """Return the pitch class (0 to 11) of the bass that was struck last, by the moment of the next."""
+    found: dict[Fraction, int | None] = {}
+    last: int | None = None
+    basses = sorted((n.onset, n.midi) for n in score.notes if texture.roles.get(n.id, INNER) == BASS)
+    for onset, midi in basses:
+        if onset not in found:
+            found[onset] = last
+            last = midi % 12
+    return found
 
 
 def _alone(score: Score, sung: Collection[str]) -> frozenset[tuple[int, int]]:
