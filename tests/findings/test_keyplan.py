@@ -257,6 +257,8 @@ def test_home(spans: str, home: str) -> None:
         ("D: I:6 b: i:24 D: I:30", 2, "String Quartet in B minor", "b"),
         ("b: i:30 D: I:6 f#: i:30", 2, "", "b"),
         ("G: I:8 e: i:24", 1, "", "e"),
+        # A piece that ends as it began, both in no time.
+        ("C: I:4 a: i:20 C: I:8", 0, "", "C"),
     ],
 )
 def test_home_is_what_the_signature_or_the_title_names(

@@ -174,7 +174,10 @@ def _opening_key(regions: tuple[Region, ...], score: Score | None) -> Key:
         return first.key
     after = regions[1]
     brief = first.length < _BRIEF * score.measures[0].full_length and after.length >= 4 * first.length
-    return after.key if brief and _signature(after.key) == _signature(first.key) else first.key
+    # A piece that ends as it began is at home there, unless its title says otherwise.
+    framed = regions[-1].key == first.key and not _is_titled(score.title, after.key)
+    related = _signature(after.key) == _signature(first.key)
+    return after.key if brief and related and not framed else first.key
 
 
 def _signature(key: Key) -> int:
