@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import pickle
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -14,6 +14,7 @@ from understave.harmony import corrections
 from understave.harmony.reading import Correction
 from understave.lesson import memory
 from understave.lesson.make import LessonOptions, make_lesson
+from understave.theory.chord import Quality
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
@@ -96,3 +97,30 @@ def test_other_pieces_are_asked_anew_and_forgotten_when_nobody_asks(folder) -> N
         options = replace(advanced, elsewhere=lambda *_, t=title: [(t, "Nobody")]) if title else advanced
         told.append(" ".join(s.elsewhere for s in make_lesson(folder, folder, options).stops))
     assert ["Lied" in told[0], "Walzer" in told[1], told[2].strip()] == [True, True, ""]
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a pickle makes by ``getattr`` of a class."""
+
+    kind: type
+    name: str
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return getattr, (self.kind, self.name)
+
+
+@pytest.mark.parametrize(
+    ("asked", "found"),
+    [
+        (Asked(Quality, "MAJOR"), Quality.MAJOR),
+        (Asked(Quality, "mro"), None),
+        (Asked(Key, "parse"), None),
+    ],
+)
+def test_members_of_enumerations_are_had_by_name_and_nothing_else_is(folder, tmp_path, asked, found) -> None:
+    """As Python 3.11.0 to 3.11.2 keep them (`enum` of these versions)."""
+    kept = memory.recall(folder / "exports")
+    (tmp_path / memory.FILE).write_bytes(pickle.dumps(replace(kept, notes=(asked,))))
+    again = memory.recall(tmp_path)
+    assert (again.notes[0] if again is not None else None) == found

@@ -69,6 +69,8 @@ class _OwnValues(pickle.Unpickler):
     def find_class(self, module: str, name: str) -> Any:
         if (module, name) == ("fractions", "Fraction"):
             return Fraction
+        if (module, name) == ("builtins", "getattr"):
+            return _member
         module = _MOVED.get(module, module)
         if (module, name) in _DETAILS:
             return _DETAILS[module, name]
@@ -77,6 +79,13 @@ class _OwnValues(pickle.Unpickler):
             if isinstance(found, type) and (is_dataclass(found) or issubclass(found, enum.Enum)):
                 return found
         raise pickle.UnpicklingError(f"{module}.{name} is no value of a lesson")
+
+
+def _member(kind: object, name: str) -> enum.Enum:
+    """Return a member of an enumeration: Python 3.11.0 to 3.11.2 keep it as a ``getattr`` of its class."""
+    if isinstance(kind, type) and issubclass(kind, enum.Enum) and name in kind.__members__:
+        return kind[name]
+    raise pickle.UnpicklingError(f"{name} is no member of an enumeration")
 
 
 def remember(folder: Path, found: Found) -> None:
