@@ -226,10 +226,7 @@ def test_the_lesson_is_ordered_made_shown_answered_and_its_results_are_read(taug
 
     pupil = page.context.new_page()
     pupil.goto((folder / "exports" / "page.html").as_uri() + "#projection")
-    until(
-        pupil,
-        "!document.querySelector('stave-projection').hidden && document.querySelector('stave-projection h2')",
-    )
+    until(pupil, "document.querySelector('stave-projection:not([hidden]) h2')")
     pupil.keyboard.press("PageDown")
     assert pupil.locator("stave-projection .told").is_visible()
     pupil.keyboard.press("Escape")
