@@ -340,3 +340,10 @@ def test_french_contracts_and_elides() -> None:
         "La musique de la mesure 1 jusqu’à la mesure 1."
     )
     assert fill("{p:octave} reste.", {"p": Pitch.parse("F#4")}, score, book) == "Fa dièse 3 reste."
+
+
+def test_no_chord_is_written_like_a_key() -> None:
+    """A sentence that begins "A major chord" names A major, to the eye and to the checks of a lesson."""
+    told = [text for path, text in texts(own_tables("en")) if path[0] == "told" and isinstance(text, str)]
+    assert len(told) > 400
+    assert not [text for text in told if re.match(r"A (?:major|minor)\b", text)]
