@@ -304,6 +304,16 @@ def test_a_beginner_is_asked_for_a_telling_note_only_where_one_is_told():
     assert bare[1] == ("Are we still at home?", "We are in A minor.")
 
 
+def test_a_note_of_home_tells_nobody_that_home_is_left():
+    """E flat, G minor, C minor: A flat is new after G minor, but home has had it; what tells is B."""
+    labels = "Eb: I:4 IV:4 g: i:4 V:4 i:4 c: iv:4 V:4 i:4 V:4 i:4 Eb: V7:4 I:4"
+    low = "Eb3:4 | Ab3:4 | G3:4 | D3:4 | G3:4 | F3:4 | G3:4 | C3:4 | G3:4 | C3:4 | Bb3:4 | Eb3:4"
+    high = "G4:4 | Ab4:4 | Bb4:4 | A4:4 | Bb4:4 | Ab4:4 | {0}:4 | C5:4 | {0}:4 | C5:4 | Ab4:4 | G4:4"
+    inner = "Bb3:4 | C4:4 | D4:4 | F#4:4 | D4:4 | C4:4 | D4:4 | Eb4:4 | D4:4 | Eb4:4 | D4:4 | Eb4:4"
+    told = asked("key", labels, high.format("B4"), inner, low, level="beginner")
+    assert "We are in C minor; B gave it away." in [answer for _, answer in told]
+
+
 def test_a_six_four_waits_for_the_chord_that_comes_whatever_its_mode():
     """G minor's six-four over D, then D major and G major: no chord of G minor stands on D."""
     (told,) = asked(

@@ -44,6 +44,7 @@ from __future__ import annotations
 import re
 from bisect import bisect_left
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -273,7 +274,7 @@ def _key_event(
     ]
     prepared = [close for close in own if close.prepared]
     # A key that lasts without a cadence is heard as new by a note that the one before has not.
-    heard = before is None or first_new_note(piece.score, region.start, region.end, before.key, region.key)
+    heard = before is None or first_new_note(piece.score, region.start, region.end, [before.key], region.key)
     lasts = bars >= _LONG and (bool(own) or bool(heard))
     reached = lasts or (bool(own) and bars >= 2) or (bool(prepared) and bars >= _SHORT)
     if region.key == home:
@@ -306,12 +307,16 @@ def _key_event(
     return KEY.event(label, start, region.end, tuple(struck), round(sure, 3), detail)
 
 
+def _notes_of(key: Key) -> set[PitchClass]:
+    """Return the notes of a key's scale, in minor with the leading tone as well."""
+    return set(key.scale) | ({key.leading_tone} if key.mode == "minor" else set())
+
+
 def first_new_note(
-    score: Score, start: Fraction, end: Fraction, before: Key, key: Key
+    score: Score, start: Fraction, end: Fraction, known: Iterable[Key], key: Key
 ) -> tuple[PitchClass, Fraction] | None:
-    """Return the first note struck that the new key has and the old one has not, and when; None for none."""
-    old = set(before.scale) | ({before.leading_tone} if before.mode == "minor" else set())
-    new = (set(key.scale) | ({key.leading_tone} if key.mode == "minor" else set())) - old
+    """Return the first note struck that a key has and those known have not, and when; None for none."""
+    new = _notes_of(key).difference(*map(_notes_of, known))
     for note in score.notes:
         if start <= note.onset < end and note.pitch.pitch_class in new:
             return note.pitch.pitch_class, note.onset

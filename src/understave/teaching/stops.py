@@ -742,7 +742,9 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
         if score.measures[first].start <= event.start and event.end <= score.measures[last].end:
             found["whole"] = 1
     if (key := KEY.of(event)) is not None and key.came_from is not None:
-        telling = first_new_note(score, event.start, event.end, key.came_from, key.key)
+        # What tells that the music has left home is no note of home, nor of a key on the way.
+        known = [key.came_from] + ([key.home] if key.key != key.home else [])
+        telling = first_new_note(score, event.start, event.end, known, key.key)
         if telling is not None:
             found["telling"], found["telling_at"] = telling
     if event in RETURN:
