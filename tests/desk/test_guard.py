@@ -14,7 +14,8 @@ import pytest
 from tests.desk.desk_lesson import OWN, PORT, app_for, desk_in
 
 from understave.desk.app import inside
-from understave.desk.guard import LARGEST_MESSAGE, LARGEST_UPLOAD
+from understave.desk.guard import LARGEST_MESSAGE, LARGEST_UPLOAD, LARGEST_VOICE
+from understave.media.teacher_voice import MOST_SECONDS
 
 
 def ask(tmp_path, path, method="GET", headers=OWN, **more):
@@ -192,3 +193,15 @@ def test_a_bad_score_gets_one_sentence_and_leaves_nothing(tmp_path, data):
     assert answer.status_code == 422
     assert answer.json()["error"].count("\n") == 0
     assert sorted(p.name for p in tmp_path.iterdir()) == ["lesson"]
+
+
+def test_the_longest_recording_may_be_sent(tmp_path):
+    """One channel, 16 bits, 48,000 samples a second: what browsers record at most."""
+    assert MOST_SECONDS * 2 * 48_000 + 44 < LARGEST_VOICE
+    longest = {**OWN, "content-length": str(LARGEST_VOICE)}
+    assert ask(tmp_path, "/api/voice?stop=b1-half", "POST", longest, content=b"").status_code != 413
+    answer = ask(
+        tmp_path, "/api/voice", "POST", {**OWN, "content-length": str(LARGEST_VOICE + 1)}, content=b""
+    )
+    assert answer.status_code == 413
+    assert answer.json()["error"] == "That is larger than the 64 MiB that may be sent."

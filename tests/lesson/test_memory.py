@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pickle
+import shutil
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from tests.once import opening
 
 from understave.harmony import corrections
 from understave.harmony.reading import Correction
-from understave.lesson import memory
+from understave.lesson import make, memory
 from understave.lesson.make import LessonOptions, make_lesson
 from understave.theory.chord import Quality
 from understave.theory.key import Key
@@ -124,3 +125,19 @@ def test_members_of_enumerations_are_had_by_name_and_nothing_else_is(folder, tmp
     (tmp_path / memory.FILE).write_bytes(pickle.dumps(replace(kept, notes=(asked,))))
     again = memory.recall(tmp_path)
     assert (again.notes[0] if again is not None else None) == found
+
+
+def test_a_recording_put_in_or_taken_away_makes_the_lesson_anew(folder) -> None:
+    options = LessonOptions()
+    before = make._all_of(folder, "lock-water", folder, options, None)
+    spoken = folder / "voice" / "b1-half.wav"
+    spoken.parent.mkdir()
+    try:
+        spoken.write_bytes(b"one")
+        one = make._all_of(folder, "lock-water", folder, options, None)
+        spoken.write_bytes(b"two")
+        two = make._all_of(folder, "lock-water", folder, options, None)
+    finally:
+        shutil.rmtree(spoken.parent)
+    assert len({before, one, two}) == 3
+    assert make._all_of(folder, "lock-water", folder, options, None) == before

@@ -6,6 +6,7 @@ engraved. What is chosen becomes one step (`gestures.carry`), so that one undo t
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable
 from typing import TYPE_CHECKING, Any
 
@@ -27,7 +28,7 @@ async def offered(desk: Desk, request: Request) -> Any:
     lesson = await desk.current()
     with sense():
         start = read_exact(request.query_params["start"])
-    return lesson.carried(start)
+    return await asyncio.to_thread(lesson.carried, start)
 
 
 async def picture(desk: Desk, request: Request) -> Any:

@@ -19,7 +19,9 @@ from understave.errors import DeskError
 TOKEN_HEADER = b"x-understave-token"
 LARGEST_UPLOAD = 20 * 1024 * 1024
 LARGEST_MESSAGE = 256 * 1024
-_UPLOADS = ("/api/import", "/api/results", "/api/voice")
+LARGEST_VOICE = 64 * 1024 * 1024
+"""Ten minutes as they are recorded: one channel, 16 bits, 48,000 samples a second."""
+_LIMITS = {"/api/import": LARGEST_UPLOAD, "/api/results": LARGEST_UPLOAD, "/api/voice": LARGEST_VOICE}
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; "
     "media-src blob: data:; connect-src 'self'; frame-src 'self'; base-uri 'none'; form-action 'none'; "
@@ -68,7 +70,7 @@ class Guard:
                 ]
             await send(message)
 
-        limit = LARGEST_UPLOAD if path in _UPLOADS else LARGEST_MESSAGE
+        limit = _limit(path)
         read = 0
 
         async def limited() -> Message:
@@ -76,7 +78,7 @@ class Guard:
             message = await receive()
             read += len(message.get("body", b""))
             if read > limit:
-                raise TooLargeError(f"That is larger than the {limit // 1024} KiB that may be sent.")
+                raise TooLargeError(_too_large(limit))
             return message
 
         await self.app(scope, limited, sealed)
@@ -102,9 +104,19 @@ class Guard:
             length = int(headers.get(b"content-length", b"0"))
         except ValueError:
             return 400, "The length of the message is not a number."
-        if length > (LARGEST_UPLOAD if path in _UPLOADS else LARGEST_MESSAGE):
-            return 413, f"The file is larger than the {LARGEST_UPLOAD >> 20} MiB that may be imported."
+        if length > _limit(path):
+            return 413, _too_large(_limit(path))
         return None
+
+
+def _limit(path: str) -> int:
+    """Return how many bytes may be sent to an address."""
+    return _LIMITS.get(path, LARGEST_MESSAGE)
+
+
+def _too_large(limit: int) -> str:
+    size = f"{limit >> 20} MiB" if limit >> 20 else f"{limit >> 10} KiB"
+    return f"That is larger than the {size} that may be sent."
 
 
 class TooLargeError(DeskError):

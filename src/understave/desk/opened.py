@@ -166,6 +166,9 @@ class OpenLesson:
                 if self.shown is not None and self.shown.plan is not None:
                     await asyncio.to_thread(self._take_rest, self.shown)
                 self.version += 1
+                if self._renewing is not None and not self._renewing.done():
+                    # It writes in the conventions of whoever began it.
+                    self._renew(0.0)
         self._tell({"type": "opened"})
 
     @property

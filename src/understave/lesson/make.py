@@ -56,7 +56,7 @@ from understave.lesson.folder import (
     set_habits,
     titled,
 )
-from understave.lesson.voices import voices
+from understave.lesson.voices import recordings, voices
 from understave.media import webpage
 from understave.media.cards import card_pictures, flash_cards
 from understave.media.cards_csv import cards_csv
@@ -333,7 +333,8 @@ def _all_of(source: Path, name: str, out: Path, options: LessonOptions, analysis
     asked = _asked(out / SETTINGS, options)
     own = (_bytes(out / SETTINGS), departing(current()))
     wanted = (options.chord_symbols, options.sound, options.elsewhere is not None)
-    return digest(_reading_of(source, name, out, analysis), own, asked, wanted)
+    spoken = [(file.name, _bytes(file)) for file in recordings(out)] if options.sound else []
+    return digest(_reading_of(source, name, out, analysis), own, asked, wanted, spoken)
 
 
 def _same(kept: memory.Found, source: Path, out: Path, name: str, options: LessonOptions) -> Lesson | None:

@@ -27,6 +27,11 @@ def voice_of(lesson: Path, stop: str) -> Path | None:
     return next((file for file in files if file.is_file()), None)
 
 
+def recordings(lesson: Path) -> list[Path]:
+    """Return all files with the teacher's voice in a lesson folder."""
+    return sorted(file for file in (lesson / FOLDER).glob("*") if file.suffix in SUFFIXES)
+
+
 def voices(lesson: Path, stops: Iterable[str]) -> tuple[tuple[str, bytes], ...]:
     """Return the recordings of those stops that have one, by id; raise LessonError for an unreadable one."""
     found = []

@@ -129,7 +129,7 @@ export class StaveScore extends HTMLElement {
     this.#bars = bars;
     // Other seconds and words for the same bars: what is drawn stays, with the lanes that were drawn since.
     if (same) {
-      this.#arrange();
+      for (const [bar, button] of this.#buttons) button.setAttribute("aria-label", this.#saidOf(bar));
       return;
     }
     this.#layout = null;

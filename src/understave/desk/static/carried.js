@@ -15,6 +15,7 @@ import { word } from "./words.js";
 
 export class DeskCarried extends HTMLElement {
   #asked = "";
+  #told = "";
   /** @type {Set<string>} chords whose places are to stay as they are */
   #left = new Set();
   /** @type {string[]} */
@@ -28,6 +29,10 @@ export class DeskCarried extends HTMLElement {
     const name = row ? `${row.start} ${row.key} ${row.numeral}` : "";
     const places = asked && !this.#left.has(name) ? await get(`/api/carried?start=${encodeURIComponent(/** @type {any} */ (row).start)}`).catch(() => []) : [];
     if (this.#asked !== asked) return;
+    // One edit brings several versions; the same places keep what is ticked among them.
+    const told = JSON.stringify([name, places]);
+    if (told === this.#told) return;
+    this.#told = told;
     this.#draw(row, places, name);
   }
 
@@ -89,15 +94,15 @@ export class DeskCarried extends HTMLElement {
       ),
     );
     this.scrollIntoView({ block: "nearest" });
-    void this.#engrave(places, pictures, this.#asked);
+    void this.#engrave(places, pictures, this.#told);
   }
 
-  /** @param {Place[]} places @param {HTMLImageElement[]} pictures @param {string} asked */
-  async #engrave(places, pictures, asked) {
+  /** @param {Place[]} places @param {HTMLImageElement[]} pictures @param {string} told */
+  async #engrave(places, pictures, told) {
     for (const [i, place] of places.entries()) {
       const query = new URLSearchParams({ bar: String(place.bar), last: String(place.last) });
       const picture = await file(`/api/carried/picture?${query}`).catch(() => null);
-      if (this.#asked !== asked) return;
+      if (this.#told !== told) return;
       if (!picture) continue;
       const address = URL.createObjectURL(picture);
       this.#shown.push(address);

@@ -100,18 +100,17 @@ export class DeskChord extends HTMLElement {
       const { notes, source } = await chords(row.start, which);
       if (heard !== this.#heard) return URL.revokeObjectURL(source);
       this.#over();
-      this.#heard = heard;
       this.#audio.src = source;
       this.dispatchEvent(new CustomEvent("lit", { detail: notes }));
       await this.#audio.play();
     } catch (error) {
+      if (heard !== this.#heard) return;
       this.#over();
       this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error) }));
     }
   }
 
   #over() {
-    this.#heard++;
     this.#audio.pause();
     if (this.#audio.src) URL.revokeObjectURL(this.#audio.src);
     this.#audio.removeAttribute("src");

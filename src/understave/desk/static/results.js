@@ -32,7 +32,13 @@ export class DeskResults extends HTMLElement {
 
   /** @param {Iterable<File>} files */
   async take(files) {
-    for (const file of files) this.#files.set(file.name, await file.text());
+    for (const file of files) {
+      const text = await file.text();
+      let name = file.name;
+      // Two students without a name save files of one name: neither is dropped.
+      for (let n = 2; (this.#files.get(name) ?? text) !== text; n++) name = file.name.replace(/(\.json)?$/i, ` (${n})$1`);
+      this.#files.set(name, text);
+    }
     await this.#count();
   }
 

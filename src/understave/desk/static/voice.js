@@ -9,6 +9,9 @@ import { make } from "/viewer/elements.js";
 import { file, post, sendVoice } from "./link.js";
 import { word } from "./words.js";
 
+/** Milliseconds of a recording at most: a little less than the desk takes. */
+const LONGEST = 590_000;
+
 export class DeskVoice extends HTMLElement {
   stop = "";
   there = false;
@@ -57,6 +60,7 @@ export class DeskVoice extends HTMLElement {
         void this.#after(wave(new Blob(parts)).then((sound) => sendVoice(this.stop, sound)));
       });
       recorder.start();
+      setTimeout(() => recorder.state === "recording" && recorder.stop(), LONGEST);
       this.#said.textContent = word("voice_records");
     } catch {
       this.#recorder = null;
