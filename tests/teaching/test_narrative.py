@@ -131,7 +131,7 @@ def test_what_is_printed_for_the_whole_piece_leads(words, meant):
     bar = score.measures[0]
     printed = Direction("printed", "words", bar.start, None, 1, words)
     marked = replace(score, directions=(printed, *score.directions))
-    known = with_events(marked, replace(reading, events=()))
+    known = with_events(marked, replace(reading, events=()), True)
     assert next(e.label for e in head_events(marked, known)) in ("pedal", "soft pedal")
     second = sentences(narrate(marked, known, "minute")[0].text)[1]
     assert words in second
@@ -143,7 +143,7 @@ def test_what_only_the_first_notes_are_played_with_does_not_lead(words, leads):
     score, reading = chorale(7)
     printed = Direction("printed", "words", score.measures[0].start, None, 1, words)
     marked = replace(score, directions=(printed, *score.directions))
-    known = with_events(marked, replace(reading, events=()))
+    known = with_events(marked, replace(reading, events=()), True)
     assert any(e.get("text") == words for e in head_events(marked, known)) is leads
 
 
@@ -277,7 +277,7 @@ def test_the_last_close_is_not_said_to_go_on():
         (once, spans_of(once, f"C: {labels}"), True),
         (twice, spans_of(twice, f"C: {labels} {labels}"), False),
     ):
-        reading = with_events(score, Reading(spans, ()))
+        reading = with_events(score, Reading(spans, ()), True)
         close = next(e for e in reading.events if e.label == "imperfect authentic" and e.end <= 16)
         form = entry_of(close, phrasebook("en"))["hear"]
         text = sentence(score, reading, close, form, phrasebook("en"), "Here")

@@ -31,7 +31,7 @@ def analysed(name: str) -> tuple[Score, Reading]:
     """Return an example read as the analysis says that was written by hand, as its demo lesson is."""
     score, _ = example(name)
     analysis = (ROOT / "examples" / name / "analysis.txt").read_text(encoding="utf-8")
-    return score, with_events(score, adopted.read_as(score, (), analysis)[0])
+    return score, with_events(score, adopted.read_as(score, (), analysis)[0], True)
 
 
 @once

@@ -91,7 +91,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
 
 def _show(arguments: argparse.Namespace, console: Console) -> int:
     from understave.findings.over_held import layer
-    from understave.harmony.ground import functional
+    from understave.findings.without_keys import tells_of_keys
     from understave.score.model import beat_text
     from understave.teaching import story
     from understave.theory.chord_symbol import chord_symbol
@@ -106,7 +106,7 @@ def _show(arguments: argparse.Namespace, console: Console) -> int:
         deliver(STANDARD, reading_json(score, reading, stretch_named(score, arguments.bars)))
         return 0
     start, end = stretch_named(score, arguments.bars) or (Fraction(0), score.end)
-    keyed = functional(reading.spans)
+    keyed = tells_of_keys(reading)
     book = phrasebook(arguments.language)
     heads = ("bar", "beat", "key", "chord", "notes", "sure", "or")
     table = Table(*(book.columns[head] for head in heads), title=score.title)
@@ -227,10 +227,12 @@ def _explain(arguments: argparse.Namespace, console: Console) -> int:
             f"The story in {_LENGTHS[arguments.length]} is that of a whole piece; leave out --bars, or "
             f"--{arguments.length} to have all that is found in these bars."
         )
+    from understave.findings.without_keys import tells_of_keys
     from understave.interpretation.tension import home_of
     from understave.theory.convention_choices import current, following
 
-    with following(current(), home_of(reading).mode if reading.spans else None):
+    home = home_of(reading).mode if reading.spans else None
+    with following(current(), home, roots=not tells_of_keys(reading)):
         return _told(score, reading, arguments)
 
 

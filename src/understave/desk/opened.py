@@ -286,7 +286,7 @@ class OpenLesson:
                     self._remember()
                     if renewed.before or renewed.after:
                         self._tell(await asyncio.to_thread(self._message, renewed))
-            events, plan = await self._ask(self.readers, work.find_rest, self.score, shown.spans)
+            events, plan = await self._ask(self.readers, work.find_rest, self.score, shown.spans, held)
             async with self.lock:
                 if held != self.standing:
                     return

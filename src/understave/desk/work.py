@@ -21,6 +21,7 @@ from understave.desk.sheet import Sheet, lay_sheet
 from understave.errors import DeskError, UnderstaveError, WorkerError
 from understave.faults import fault_sentence, keep_fault
 from understave.findings import with_events
+from understave.harmony.ground import goes_by_keys
 from understave.harmony.key_length import USUAL, KeyLength, trust_for
 from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.reading import Correction, Event, Reading, Span
@@ -130,9 +131,11 @@ def read_fully(
     return judged, read_judged(score, judged).spans
 
 
-def find_rest(score: Score, spans: tuple[Span, ...]) -> tuple[tuple[Event, ...], Plan]:
-    """Find the events of spans and the plan for playing them."""
-    reading = with_events(score, Reading(spans))
+def find_rest(
+    score: Score, spans: tuple[Span, ...], decided: Sequence[Correction] = ()
+) -> tuple[tuple[Event, ...], Plan]:
+    """Find the events of spans around what a teacher has decided, and the plan for playing them."""
+    reading = with_events(score, Reading(spans), goes_by_keys(spans, decided))
     return reading.events, make_plan(score, reading)
 
 

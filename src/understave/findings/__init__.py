@@ -42,12 +42,14 @@ def read(
     or where nothing sounds.
     """
     decided = tuple(corrections)
-    found = with_events(score, read_trained(score, decided, trust_for(score, keys_last, habits)))
-    if goes_by_keys(found.spans, decided):
-        return found
-    return replace(found, events=tuple(without_keys(found.events)))
+    found = read_trained(score, decided, trust_for(score, keys_last, habits))
+    return with_events(score, found, goes_by_keys(found.spans, decided))
 
 
-def with_events(score: Score, reading: Reading) -> Reading:
-    """Return a reading with the events that its spans show, and with what moves above held basses."""
-    return replace(reading, events=with_layer(score, reading.spans, find_events(score, reading.spans)))
+def with_events(score: Score, reading: Reading, keyed: bool) -> Reading:
+    """Return a reading with the events that its spans show, and with what moves above held basses.
+
+    Where the music is not `keyed`, none of them speaks of keys.
+    """
+    events = with_layer(score, reading.spans, find_events(score, reading.spans))
+    return replace(reading, events=events if keyed else tuple(without_keys(events)))

@@ -15,10 +15,11 @@ from typing import get_type_hints
 from understave.findings.catalogue import kind_of
 from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import PEDAL_MARK
+from understave.findings.keyplan import KEY
 from understave.findings.motives import MOTIVE
 from understave.findings.nonchord import NON_CHORD_TONE
 from understave.findings.sequences import CHAIN, SEQUENCE
-from understave.harmony.reading import Details, Event
+from understave.harmony.reading import Details, Event, Reading
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
@@ -26,8 +27,14 @@ NEED_THE_CHORD = (NON_CHORD_TONE, PEDAL_MARK)
 TELL_OF_KEYS = (CHAIN, SEQUENCE, SECTION, FORM)
 
 
+def tells_of_keys(reading: Reading) -> bool:
+    """Whether a reading with its events goes by keys: wherever it does, the plan of keys is among them."""
+    return not reading.spans or any(event in KEY for event in reading.events)
+
+
 def without_keys(events: Iterable[Event]) -> Iterator[Event]:
     """Yield the events that stay true where there are no keys, naming none."""
+    keyed: dict[type[Details], dict[str, bool]] = {}
     for event in events:
         kind = kind_of(event)
         if kind in NEED_THE_CHORD:
@@ -35,7 +42,10 @@ def without_keys(events: Iterable[Event]) -> Iterator[Event]:
         elif kind is None or kind in TELL_OF_KEYS or event.details is None or _in_another_key(event):
             continue
         else:
-            own = keyed_fields(type(event.details))
+            kept = type(event.details)
+            if kept not in keyed:
+                keyed[kept] = keyed_fields(kept)
+            own = keyed[kept]
             if all(own.values()):
                 yield replace(event, details=replace(event.details, **dict.fromkeys(own)))
 

@@ -28,6 +28,7 @@ from understave.export.plan_marks import with_plan
 from understave.export.played import played_midi
 from understave.export.reading_data import reading_csv, reading_json
 from understave.findings import read, with_events
+from understave.findings.without_keys import tells_of_keys
 from understave.harmony import corrections
 from understave.harmony.adopted import read_as
 from understave.harmony.ground import goes_by_keys
@@ -260,7 +261,7 @@ def _made(
     exports = out / EXPORTS
     before = remembered(exports).get("facts", {})
     usual = _usual(before, asked)
-    roots = not goes_by_keys(reading.spans, (*corrections.load(out / CORRECTIONS), *added))
+    roots = not tells_of_keys(reading)
     with following(current(), _home(reading), roots):
         work, seconds = _work(score, reading, plan, wishes, asked, name, options, usual)
         if options.sound:
@@ -370,7 +371,7 @@ def _read(score: Score, out: Path, options: LessonOptions) -> tuple[Reading, tup
     except (OSError, UnicodeDecodeError):
         raise LessonError(f"{analysis} cannot be read; give the analysis as a RomanText file.") from None
     reading, added = read_as(score, decided, text, f"from {analysis.name}", trust_for(score, length, habits))
-    return with_events(score, reading), added
+    return with_events(score, reading, goes_by_keys(reading.spans, (*decided, *added))), added
 
 
 def _taken_over(score: Score, added: Sequence[Correction], analysis: Path | None) -> tuple[str, ...]:

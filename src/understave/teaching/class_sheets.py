@@ -15,6 +15,7 @@ from typing import Any, TypeAlias
 
 from understave.errors import LessonError, UnderstaveError
 from understave.findings import with_events
+from understave.findings.without_keys import tells_of_keys
 from understave.harmony.reading import Detail, Reading
 from understave.score.model import Score
 from understave.score.transpose import interval_between, moved_key, moved_pitch, transpose
@@ -153,7 +154,7 @@ def _moved(score: Score, reading: Reading, key: Key, wanted: Sequence[Exercise])
     try:
         interval = interval_between(home, key)
         moved = transpose(score, interval)
-        read = with_events(moved, _carried(reading, moved, interval))
+        read = with_events(moved, _carried(reading, moved, interval), tells_of_keys(reading))
         there = tuple(moved_exercise(exercise, interval) for exercise in wanted)
     except UnderstaveError:
         return None
