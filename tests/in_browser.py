@@ -5,6 +5,7 @@ The check is axe-core (Deque Systems), the rules of WCAG 2.2 levels A and AA.
 
 import os
 import shutil
+import time
 from contextlib import contextmanager
 
 import pytest
@@ -51,6 +52,16 @@ def running_browser(arguments=()):
             missing(f"there is no Chromium to test the pages in: {str(error).splitlines()[0]}")
         yield running
         running.close()
+
+
+def until(page, expression, seconds=60, argument=None):
+    """Wait for something in the page; its policy forbids the waiting that evaluates text in it."""
+    end = time.monotonic() + seconds
+    while not page.evaluate(expression, argument):
+        if time.monotonic() > end:
+            shown = page.evaluate("document.body.innerText")[:600]
+            raise TimeoutError(f"not within {seconds} s: {expression}; {shown}")
+        page.wait_for_timeout(60)
 
 
 def accessibility(page, crowded=None, colours_only=False, drawn=False, crowd_seen=False):

@@ -70,7 +70,8 @@ class Firefox:
         """Wait for something in the page."""
         end = time.monotonic() + seconds
         while not self.evaluate(expression):
-            assert time.monotonic() < end, expression
+            if time.monotonic() > end:
+                raise TimeoutError(f"not within {seconds} s: {expression}")
             time.sleep(0.1)
 
     def find(self, selector):

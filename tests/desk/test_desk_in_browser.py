@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from tests.in_browser import accessibility, running_browser
+from tests.in_browser import accessibility, running_browser, until
 from tests.once import opening
 
 from understave.harmony.corrections import load, read_entries
@@ -66,18 +66,6 @@ def started(place):
         running.wait(20)
 
 
-def until(page, expression, seconds=60, argument=None):
-    """Wait for something in the page; its policy forbids the waiting that evaluates text in it."""
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if page.evaluate(expression, argument):
-            return
-        page.wait_for_timeout(60)
-    raise AssertionError(
-        f"not within {seconds} s: {expression}; {page.evaluate('document.body.innerText')[:600]}"
-    )
-
-
 def new_page(browser, size="laptop"):
     width, height = SIZES[size]
     page = browser.new_page(viewport={"width": width, "height": height})
@@ -101,7 +89,8 @@ def shown(page, so, seconds=60):
     """Wait until the labels on the score are so; they are drawn again right after an edit is saved."""
     end = time.monotonic() + seconds
     while not so(labels(page)):
-        assert time.monotonic() < end, labels(page)
+        if time.monotonic() > end:
+            raise TimeoutError(labels(page))
         page.wait_for_timeout(60)
 
 

@@ -56,7 +56,8 @@ def desk(tmp_path_factory):
 def until(page, says, seconds=60):
     end = time.monotonic() + seconds
     while not says():
-        assert time.monotonic() < end, page.evaluate("document.body.innerText")[:600]
+        if time.monotonic() > end:
+            raise TimeoutError(page.evaluate("document.body.innerText")[:600])
         page.wait_for_timeout(60)
 
 

@@ -93,7 +93,8 @@ def labels(page):
 def shown(page, so, seconds=60):
     end = time.monotonic() + seconds
     while not so(labels(page)):
-        assert time.monotonic() < end, labels(page)
+        if time.monotonic() > end:
+            raise TimeoutError(labels(page))
         page.wait_for_timeout(60)
 
 

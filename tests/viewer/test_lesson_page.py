@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tests.in_browser import accessibility, running_browser
+from tests.in_browser import accessibility, running_browser, until
 from tests.once import make_plan, opening, read, read_score
 
 from understave.acoustics.files import audio_bytes
@@ -96,14 +96,6 @@ def opened(browser, lesson):
         context.close()
     assert {u for u in requests if not u.startswith(("data:", "blob:"))} == {lesson[3].as_uri()}
     assert complaints == []
-
-
-def until(page, what, seconds=10):
-    """Wait for an expression to become true; the page's policy forbids the browser to poll strings itself."""
-    last = time.monotonic() + seconds
-    while not page.evaluate(what):
-        assert time.monotonic() < last, what
-        page.wait_for_timeout(30)
 
 
 def player(page, what):

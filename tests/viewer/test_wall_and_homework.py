@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tests.in_browser import accessibility, running_browser
+from tests.in_browser import accessibility, running_browser, until
 from tests.in_firefox import running_firefox
 from tests.once import EXAMPLES, make_plan, once, propose_stops, read, read_score
 
@@ -38,6 +38,16 @@ window.strike = (...keys) => {
   for (const k of keys) input.onmidimessage({ data: new Uint8Array([0x80, k, 0]) });
 };
 navigator.requestMIDIAccess = async () => ({ inputs: new Map([["1", input]]) });
+"""
+NO_FULL_SCREEN = """
+Element.prototype.requestFullscreen = async () => { throw new TypeError("not here"); };
+"""
+FULL_SCREEN = """
+let filled = null;
+const change = async (to) => { filled = to; document.dispatchEvent(new Event("fullscreenchange")); };
+Object.defineProperty(document, "fullscreenElement", { get: () => filled });
+document.exitFullscreen = () => change(null);
+Element.prototype.requestFullscreen = function () { return change(this); };
 """
 NOTHING_KEPT = """
 Object.defineProperty(window, "localStorage", { get() { throw new DOMException("no", "SecurityError"); } });
@@ -97,28 +107,30 @@ def opened(browser, lesson):
     assert complaints == []
 
 
-def until(page, what, seconds=10):
-    last = time.monotonic() + seconds
-    while not page.evaluate(what):
-        assert time.monotonic() < last, what
-        page.wait_for_timeout(30)
-
-
 def sees(page):
     """The stop on the wall, and whether its answer can be seen."""
     place = page.locator("stave-projection .place").inner_text()
     return int(place.split()[1]), page.locator("stave-projection .told").is_visible()
 
 
-def test_a_presenter_s_remote_leads_through_the_stops(opened, lesson):
-    page = opened("")
+def test_the_wall_fills_the_screen_and_goes_with_it(opened):
+    page = opened("", FULL_SCREEN)
+    page.keyboard.press("p")
+    assert sees(page) == (1, False)
+    page.keyboard.press("PageDown")
+    assert page.evaluate("document.fullscreenElement === document.documentElement")
+    page.evaluate("document.exitFullscreen()")  # as a browser does at Escape, which the page does not hear
     assert page.evaluate(f"{WALL}.hidden")
-    until(page, f"{WALL}.lesson")
-    for _ in range(5):  # on a busy machine the page may still be putting its keys in order
-        page.keyboard.press("p")
-        page.wait_for_timeout(500)
-        if not page.evaluate(f"{WALL}.hidden"):
-            break
+    page.keyboard.press("p")
+    assert sees(page) == (1, True)  # where one was
+    page.keyboard.press("Escape")
+    assert page.evaluate(f"{WALL}.hidden && !document.fullscreenElement")
+
+
+def test_a_presenter_s_remote_leads_through_the_stops(opened, lesson):
+    page = opened("", NO_FULL_SCREEN)
+    assert page.evaluate(f"{WALL}.hidden")
+    page.keyboard.press("p")
     assert sees(page) == (1, False)
     asked = page.locator("stave-projection h2").inner_text()
     assert asked == lesson[1].stops[0].question.replace("⟨", "").replace("⟩", "")
