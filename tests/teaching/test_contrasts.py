@@ -175,6 +175,21 @@ def test_bass_and_melody_alone_are_one_voice():
                 assert {n.id for n in c.other.notes} < {n.id for n in c.written.notes}
 
 
+@pytest.mark.parametrize(
+    ("bass", "offered"),
+    [
+        ("C3:4 D3 | G3 C3", True),
+        ("C3:4 C3 | C3 C3", False),
+        ("C3:4 D3 | E3 D3", False),
+        ("C3:4 G3 | C3 G3", False),
+    ],
+)
+def test_a_bass_is_heard_alone_where_it_steps_and_leaps(bass, offered):
+    score = build("C5:2 E5 G5 E5 | C5 E5 D5 B4 | C5 E5 C5 E5 | C5 G5 E5 C5", bass)
+    spans = spans_of(score, "C: I:8 | I:8")
+    assert ("bass" in {c.label for c in contrasts(score, Reading(spans, ()), at_most=20)}) is offered
+
+
 @pytest.mark.parametrize("language", SPOKEN)
 @pytest.mark.parametrize("level", LEVELS)
 def test_words_say_what_to_listen_for(level, language):

@@ -25,15 +25,17 @@ Contrasts of sound, ``"pedal"`` and ``"piano"``, are made in `sound_contrasts`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import pairwise
 
 from understave.claims import Claim, facts, failing
 from understave.findings.applied import APPLIED_CHORD
 from understave.findings.cadences import CADENCE
 from understave.findings.catalogue import kind_of, weight
 from understave.findings.chromatic import CHROMATIC_CHORD
+from understave.findings.lines import is_same, is_step
 from understave.findings.modes import MODE_SWITCH
 from understave.findings.nonchord import NON_CHORD_TONE
 from understave.findings.returns import DIFFERENCE, RETURN
@@ -598,12 +600,20 @@ def _whole_texture(score: Score, reading: Reading) -> list[Contrast]:
         others = tuple(note.id for note in written.notes if note.id not in own)
         if not own or not others:
             continue
-        alone = with_source(
-            replace(written, notes=tuple(note for note in written.notes if note.id in own), source=b"")
-        )
+        line = tuple(note for note in written.notes if note.id in own)
+        if label == "bass" and not _steps_and_leaps(line):
+            continue
+        alone = with_source(replace(written, notes=line, source=b""))
         labels = Reading(with_notes(alone, spans))
         found.append(Contrast(label, first, last, details, written, whole, alone, labels, others, (), 2.5))
     return found
+
+
+def _steps_and_leaps(notes: Sequence[Note]) -> bool:
+    """Whether a line does both: one that stays, or only climbs a scale, tells nothing when it is alone."""
+    moves = [(one, two) for one, two in pairwise(notes) if not is_same(one, two)]
+    steps = sum(is_step(one, two) for one, two in moves)
+    return 0 < steps < len(moves)
 
 
 def _first_id(score: Score, note_id: str) -> str:
