@@ -200,13 +200,13 @@ def refitted(by_set: Mapping[str, Rows]) -> dict[str, Rows]:
 def _logistic(
     x: npt.NDArray[np.float64], y: npt.NDArray[np.float64], weight: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.float64]:
-    """Fit log odds = a + b x by Newton's method."""
+    """Fit log odds = a + b x by Newton's method; where all x are alike, the smallest step that fits."""
     design = np.stack((np.ones_like(x), x), axis=1)
     found = np.array([0.0, 1.0])
     for _ in range(30):
         p = 1 / (1 + np.exp(-design @ found))
         curve = (design * (weight * p * (1 - p))[:, None]).T @ design
-        found = found + np.linalg.solve(curve, design.T @ (weight * (y - p)))
+        found = found + np.linalg.lstsq(curve, design.T @ (weight * (y - p)))[0]
     return found
 
 
