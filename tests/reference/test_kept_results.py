@@ -1,4 +1,4 @@
-"""Bookkeeping of the benchmarks: what is kept of a long run, intervals of corrections, a scale fitted anew."""
+"""Bookkeeping of the benchmarks: what is kept of a long run, intervals of corrections, a new scale fitted."""
 
 from __future__ import annotations
 
