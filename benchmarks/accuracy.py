@@ -485,16 +485,26 @@ def intervals(sets: Iterable[Tally]) -> dict[str, tuple[float, float]]:
     have: 95 % of it over draws of as many pieces from each set with replacement (percentile bootstrap, Efron
     and Tibshirani 1993, from memory). Pieces of one set are taken for independent of each other.
     """
-    draw = np.random.default_rng(0)
-    time = np.zeros(DRAWS)
-    right = np.zeros((DRAWS, len(MEASURES)))
-    for tally in sets:
-        times, rights = (np.array(column) for column in zip(*tally.parts, strict=True))
-        taken = draw.integers(0, len(times), (DRAWS, len(times)))
-        time += times[taken].sum(1)
-        right += rights[taken].sum(1)
-    low, high = np.percentile(100 * right / time[:, None], INTERVAL, axis=0)
+    low, high = bounds_of_ratio([tally.parts for tally in sets])
     return {name: (float(a), float(b)) for name, a, b in zip(MEASURES, low, high, strict=True)}
+
+
+def bounds_of_ratio(
+    sets: Iterable[Sequence[tuple[float, Sequence[float]]]],
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return between which percentages (M,) the ratios of sums lie when the pieces of each set are drawn
+    again; of every piece its size and its parts (M,) of it.
+    """
+    draw = np.random.default_rng(0)
+    whole = np.zeros(DRAWS)
+    parts: np.ndarray = np.zeros((DRAWS, 1))
+    for pieces in sets:
+        sizes, shares = (np.array(column, dtype=np.float64) for column in zip(*pieces, strict=True))
+        taken = draw.integers(0, len(sizes), (DRAWS, len(sizes)))
+        whole += sizes[taken].sum(1)
+        parts = parts + shares[taken].sum(1)
+    low, high = np.percentile(100 * parts / whole[:, None], INTERVAL, axis=0)
+    return low, high
 
 
 def print_intervals(by_set: Mapping[str, Tally], console: Console) -> None:

@@ -3,11 +3,13 @@
 In: the analysed scores of the measuring split. Out: for each set, by duration, the mean confidence and the
 full agreement; the expected calibration error over ten bins (Guo et al., ICML 2017); how often the right
 label is the one given or among the first two alternatives; and how many times as often as the whole the
-least certain fifth of the time is wrong. Then the time in which the first alternative is told as likely as
-the label (its share stops there), how likely that is, and how often each is right. Then a reliability table
-over all sets, with ``--agreement`` the tables of `accuracy` from the same readings, and with ``--picture
-FILE.png`` (or ``.svg``) the same as a diagram: agreement over confidence for all music and for each set,
-against the diagonal on which a confidence is true, and the share of time that each confidence is given.
+least certain fifth of the time is wrong. Then the calibration error that confidences fitted anew on the other
+sets would have (`refitted`). Then the time in which the first alternative is told as likely as the label (its
+share stops there), how likely that is, and how often each is right. Then a reliability table over all sets,
+with ``--agreement`` the tables of `accuracy` from the same readings, and with ``--picture FILE.png`` (or
+``.svg``) the same as a diagram: agreement over confidence for all music and for each set, against the
+diagonal on which a confidence is true, and the share of time that each confidence is given. With ``--state``
+results are kept (`benchmarks.kept`).
 """
 
 from __future__ import annotations
@@ -21,13 +23,12 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 from rich.console import Console
-from rich.progress import track
 from rich.table import Table
 
-from benchmarks import corpora
+from benchmarks import corpora, kept
 from benchmarks.accuracy import Tally, compare, label_of, labels_of, print_intervals, print_tables
 from understave.engraving import to_png
-from understave.errors import UnderstaveError
+from understave.harmony.model.confidence import log_odds
 from understave.harmony.reading import Span
 from understave.harmony.trained import read_trained
 
@@ -164,34 +165,73 @@ def picture(by_set: Mapping[str, Rows], every: Rows) -> str:
     )
 
 
+def measure(piece: corpora.Piece) -> tuple[list[Row], Tally | None]:
+    """Read a piece and compare it with its analysis; nothing where that does not fit."""
+    found = corpora.fitting(piece)
+    if found is None:
+        return [], None
+    reference, spans = found.analyses[0].spans, read_trained(found.score).spans
+    return list(judged(reference, spans)), compare(reference, spans)
+
+
+def refitted(by_set: Mapping[str, Rows]) -> dict[str, Rows]:
+    """Return each set with confidences that were fitted anew on the other sets: log odds, moved and
+    stretched (Platt 1999, from memory), every set counting alike; and all sets so read together.
+
+    It tells whether another scale would serve sets that it was not fitted to; nothing of it is in force.
+    """
+    result = {}
+    for name in by_set:
+        others = [rows for other, rows in by_set.items() if other != name]
+        if not others:
+            continue
+        odds = log_odds(np.concatenate([rows[:, 1] for rows in others]))
+        right = np.concatenate([rows[:, 2] for rows in others])
+        weight = np.concatenate([rows[:, 0] / rows[:, 0].sum() for rows in others])
+        move, stretch = _logistic(odds, right, weight)
+        rows = by_set[name].copy()
+        rows[:, 1] = 1 / (1 + np.exp(-move - stretch * log_odds(rows[:, 1])))
+        result[name] = rows
+    if result:
+        result["all"] = np.concatenate([*result.values()])
+    return result
+
+
+def _logistic(
+    x: npt.NDArray[np.float64], y: npt.NDArray[np.float64], weight: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    """Fit log odds = a + b x by Newton's method; where all x are alike, the smallest step that fits."""
+    design = np.stack((np.ones_like(x), x), axis=1)
+    found = np.array([0.0, 1.0])
+    for _ in range(30):
+        p = 1 / (1 + np.exp(-design @ found))
+        curve = (design * (weight * p * (1 - p))[:, None]).T @ design
+        found = found + np.linalg.lstsq(curve, design.T @ (weight * (y - p)))[0]
+    return found
+
+
 def main(arguments: Sequence[str] | None = None) -> int:  # noqa: C901
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--split", default="dev")
     parser.add_argument("--sets", nargs="*", default=[])
     parser.add_argument("--every", type=int, default=1, help="only every Nth piece")
+    kept.add_options(parser)
     parser.add_argument("--agreement", action="store_true", help="print agreement with analysts as well")
     parser.add_argument("--picture", type=Path, help="draw the reliability diagram into this file")
     options = parser.parse_args(arguments)
     console = Console(width=None if sys.stdout.isatty() else 150)
-    found: dict[str, list[Row]] = {}
-    tallies: dict[str, Tally] = {}
     try:
         pieces = list(corpora.pieces(options.split, options.sets))[:: options.every]
     except corpora.NoDataError as error:
         console.print(str(error))
         return 2
-    for piece in track(pieces, "reading", console=console, disable=not console.is_terminal):
-        try:
-            aligned = corpora.align(piece)
-            if aligned.coverage < corpora.DROP:
-                continue
-            spans = read_trained(aligned.score).spans
-        except UnderstaveError as error:
-            console.print(f"{piece.set}/{piece.name}: {error}")
-            continue
-        found.setdefault(piece.set, []).extend(judged(aligned.analyses[0].spans, spans))
-        tallies.setdefault(piece.set, Tally()).add(compare(aligned.analyses[0].spans, spans))
+    found: dict[str, list[Row]] = {}
+    tallies: dict[str, Tally] = {}
+    for piece, (rows_of, tally) in kept.measured(pieces, measure, options):
+        if tally is not None:
+            found.setdefault(piece.set, []).extend(rows_of)
+            tallies.setdefault(piece.set, Tally()).add(tally)
     table = Table("set", "confidence", "agreement", "ECE", "first three", "least sure fifth, times as wrong")
     if not found:
         console.print("No piece could be measured.")
@@ -207,6 +247,10 @@ def main(arguments: Sequence[str] | None = None) -> int:  # noqa: C901
         # The fifth of the time that holds a fifth of the errors is as often wrong as the whole.
         table.add_row(name, *(f"{100 * x:.1f}" for x in shares), f"{fifth / FIFTH:.1f}")
     console.print(table)
+    again = Table("set", "confidence", "agreement", "ECE", title="refitted on the other sets")
+    for name, rows in refitted(by_set).items():
+        again.add_row(name, *(f"{100 * x:.1f}" for x in figures(rows)[:3]))
+    console.print(again)
     even = Table("set", "share of time", "confidence", "label right", "alternative right", title="as likely")
     for name, rows in [*by_set.items(), *together.items()]:
         if values := rivalry(rows):

@@ -9,8 +9,11 @@ confirms the tool's own keys    every stretch in one key of the tool's own readi
 gives the analyst's keys        every stretch in one key of the analysis, that key and no chord: knowing the
                                 right keys must help.
 
+The last column is how far other pieces of the same sets may lie from it (`accuracy.intervals`).
+
 With ``--teacher`` a teacher corrects each piece from the first bar to the last instead, in each of the ways
-that `benchmarks.teaching` describes, and their corrections are counted.
+that `benchmarks.teaching` describes, and their corrections are counted. With ``--state`` results are kept
+(`benchmarks.kept`).
 """
 
 from __future__ import annotations
@@ -18,15 +21,15 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 
 from rich.console import Console
 from rich.table import Table
 
-from benchmarks import corpora, teaching
-from benchmarks.accuracy import Tally, compare
+from benchmarks import corpora, kept, teaching
+from benchmarks.accuracy import Tally, compare, intervals
 from benchmarks.corpora import Aligned, Piece
 from understave.harmony.reading import Correction, Reading, Span
 from understave.harmony.trained import read_trained
@@ -100,16 +103,29 @@ def tables(effects: Sequence[tuple[str, dict[str, Effect]]], teachers: Sequence[
         table.add_column("set")
         for head in ("pieces", "corrections", *(f"{m} {w}" for m in SHOWN for w in ("before", "after"))):
             table.add_column(head, justify="right")
-        sets = dict.fromkeys(s for s, by_name in effects if name in by_name)
-        for row in (*sets, "all, by time"):
-            here = [e[name] for s, e in effects if name in e and row in (s, "all, by time")]
-            before, after = Tally(), Tally()
-            for effect in here:
-                before.add(effect.before)
-                after.add(effect.after)
-            old, new = before.figures(), after.figures()
-            cells = [f"{figures[m]:.1f}" for m in SHOWN for figures in (old, new)]
-            table.add_row(row, str(len(here)), str(sum(e.corrections for e in here)), *cells)
+        table.add_column("full after, 95 %", justify="right")
+        by_set: dict[str, list[Effect]] = {}
+        for set_name, by_name in effects:
+            if name in by_name:
+                by_set.setdefault(set_name, []).append(by_name[name])
+        known = [s for s in by_set if s in corpora.SHIPPABLE]
+        rows = {s: [s] for s in by_set}
+        if 1 < len(known) < len(by_set):
+            rows["sets of kinds trained on"] = known
+        for row, sets in {**rows, "all, by time": list(by_set)}.items():
+            before, after = Tally(), {s: Tally() for s in sets}
+            given = 0
+            for s in sets:
+                for effect in by_set[s]:
+                    before.add(effect.before)
+                    after[s].add(effect.after)
+                    given += effect.corrections
+            whole = Tally()
+            for tally in after.values():
+                whole.add(tally)
+            cells = [f"{figures[m]:.1f}" for m in SHOWN for figures in (before.figures(), whole.figures())]
+            low, high = intervals(after.values())["full"]
+            table.add_row(row, str(before.pieces), str(given), *cells, f"{low:.1f} to {high:.1f}")
         yield table
 
 
@@ -121,11 +137,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--sets", nargs="*", default=[], help="sets to measure; all when left out")
     parser.add_argument("--split", choices=["dev", "train"], default="dev")
     parser.add_argument("--every", type=int, default=1, help="take every n-th piece of a set")
-    parser.add_argument("--jobs", type=int, default=1, help="processes")
+    kept.add_options(parser)
     parser.add_argument("--given", action="store_true", help="give the analyst's keys only")
     parser.add_argument("--teacher", action="store_true", help="count a teacher's corrections, bar by bar")
     options = parser.parse_args(arguments)
-    console = Console(width=None if sys.stdout.isatty() else 140)
+    console = Console(width=None if sys.stdout.isatty() else 180)
     try:
         by_set: dict[str, list[Piece]] = {}
         for piece in corpora.pieces(options.split, options.sets):
@@ -135,15 +151,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 2
     chosen = [p for members in by_set.values() for p in members[:: options.every]]
     if options.teacher:
-        with ProcessPoolExecutor(options.jobs) as pool:
-            works = list(pool.map(teaching.measure, chosen, [teaching.WAYS] * len(chosen)))
-        for table in teaching.tables([(p.set, w) for p, w in zip(chosen, works, strict=True)], teaching.WAYS):
-            console.print(table)
-        return 0
-    teachers = tuple(TEACHERS)[1:] if options.given else tuple(TEACHERS)
-    with ProcessPoolExecutor(options.jobs) as pool:
-        found = list(pool.map(measure, chosen, [teachers] * len(chosen)))
-    for table in tables([(p.set, e) for p, e in zip(chosen, found, strict=True)], teachers):
+        works = kept.measured(chosen, partial(teaching.measure, ways=teaching.WAYS), options)
+        found = teaching.tables([(p.set, w) for p, w in works], teaching.WAYS)
+    else:
+        teachers = tuple(TEACHERS)[1:] if options.given else tuple(TEACHERS)
+        effects = kept.measured(chosen, partial(measure, teachers=teachers), options)
+        found = [*tables([(p.set, e) for p, e in effects], teachers)]
+    for table in found:
         console.print(table)
     return 0
 

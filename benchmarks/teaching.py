@@ -29,7 +29,7 @@ from fractions import Fraction
 from rich.table import Table
 
 from benchmarks import corpora
-from benchmarks.accuracy import Label, Stretch, label_of, overlaps, stretches
+from benchmarks.accuracy import Label, Stretch, bounds_of_ratio, label_of, overlaps, stretches
 from benchmarks.corpora import Aligned, Piece
 from understave.harmony.carrying import Offer, offers
 from understave.harmony.engine import settle
@@ -169,28 +169,38 @@ def measure(piece: Piece, ways: Sequence[str]) -> dict[str, Work]:
 
 
 def tables(works: Sequence[tuple[str, dict[str, Work]]], ways: Sequence[str]) -> list[Table]:
-    """One table for each way of working."""
+    """One table for each way of working; corrections with the interval of `accuracy.intervals`."""
     result = []
     for way in ways:
         table = Table(title=way, title_justify="left")
         table.add_column("set")
         for head in (
-            "pieces", "chords", "corrections / 100", "of these keys", "looked at / 100", "offers",
+            "pieces", "chords", "corrections / 100", "95 %", "of these keys", "looked at / 100", "offers",
             "wrong offers", "mended / 100", "spoiled / 100", "left / 100",
         ):  # fmt: skip
             table.add_column(head, justify="right")
-        sets = dict.fromkeys(s for s, by_way in works if way in by_way)
-        for row in (*sets, "all"):
-            here = [w[way] for s, w in works if way in w and row in (s, "all")]
+        by_set: dict[str, list[Work]] = {}
+        for name, by_way in works:
+            if way in by_way:
+                by_set.setdefault(name, []).append(by_way[way])
+        known = [name for name in by_set if name in corpora.SHIPPABLE]
+        rows = {name: [name] for name in by_set}
+        if 1 < len(known) < len(by_set):
+            rows |= {"sets of kinds trained on": known, "other kinds": [n for n in by_set if n not in known]}
+        for row, sets in {**rows, "all": list(by_set)}.items():
             whole = Work()
-            for one in here:
+            for one in (work for name in sets for work in by_set[name]):
                 whole.add(one)
+            low, high = bounds_of_ratio(
+                [[(w.chords, [w.corrections + w.keys]) for w in by_set[name]] for name in sets]
+            )
             per = 100 / max(1, whole.chords)
             table.add_row(
                 row,
-                str(len(here)),
+                str(sum(len(by_set[name]) for name in sets)),
                 str(whole.chords),
                 f"{(whole.corrections + whole.keys) * per:.1f}",
+                f"{low[0]:.1f} to {high[0]:.1f}",
                 f"{whole.keys * per:.1f}",
                 f"{whole.offered * per:.1f}",
                 str(whole.offered),

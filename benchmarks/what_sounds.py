@@ -15,7 +15,6 @@ import argparse
 from bisect import bisect_left, bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
@@ -24,7 +23,7 @@ from unittest.mock import patch
 from rich.console import Console
 from rich.table import Table
 
-from benchmarks import accuracy, corpora
+from benchmarks import accuracy, corpora, kept
 from benchmarks.accuracy import Label, agreement, label_of, overlaps, stretches
 from understave.harmony.reading import Span
 from understave.harmony.trained import read_trained
@@ -202,18 +201,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--set", nargs="+", default=list(corpora.SHIPPABLE), help="sets; all by default")
     parser.add_argument("--limit", type=int, help="pieces of each set, evenly spread; all by default")
-    parser.add_argument("--jobs", type=int, default=1)
+    kept.add_options(parser)
     arguments = parser.parse_args()
     chosen = []
     for name in arguments.set:
         there = list(corpora.pieces("train", [name]))
         count = min(arguments.limit or len(there), len(there))
         chosen += [there[k * len(there) // count] for k in range(count)]
-    if arguments.jobs > 1:
-        with ProcessPoolExecutor(arguments.jobs) as pool:
-            found = [f for f in pool.map(measure, chosen) if f]
-    else:
-        found = [f for f in map(measure, chosen) if f]
+    found = [f for _, f in kept.measured(chosen, measure, arguments) if f]
     console = Console(width=110)
     table = Table("rule", "set", "pieces", "changed", "chord", "full", "ninths", title="quarters gained")
     for rule in (*RULES, "all"):

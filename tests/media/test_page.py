@@ -1,7 +1,10 @@
 """The lesson page as text: nothing in it asks for anything outside, and no text breaks out of its place."""
 
+import gzip
+import json
 import re
-from base64 import b64encode
+from base64 import b64decode, b64encode
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
@@ -102,6 +105,39 @@ def test_a_sound_that_is_heard_in_two_places_travels_once(page):
     assert lesson["sound"]["source"] == lesson["contrasts"][0]["sides"][0]["sound"]["source"] == "#sound-1"
     assert lesson["contrasts"][0]["sides"][1]["sound"]["source"] == "#sound-2"
     assert f'id="sound-2">data:audio/ogg;base64,{b64encode(b"part").decode()}<' in text
+
+
+def test_sounds_made_apart_that_are_the_same_travel_once(page):
+    """Parts of a lesson are made in processes of their own: what is the same is not the same object."""
+    (contrast,) = page.contrasts
+    there = contrast.sides[1]
+    copied = replace(there.sound, data=bytes(bytearray(there.sound.data)))
+    assert copied.data is not there.sound.data
+    again = replace(contrast, sides=(contrast.sides[0], replace(there, sound=copied)))
+    doubled = replace(page, contrasts=(contrast, again))
+    for made in (lesson_page(doubled), lesson_page_files(doubled)["page.html"]):
+        first, second = (c["sides"][1]["sound"]["source"] for c in lesson_values(made)["contrasts"])
+        assert first == second
+    assert len(lesson_page_files(doubled)) == len(lesson_page_files(page))
+
+
+def test_a_shape_that_several_pictures_draw_travels_once(page):
+    shape = "M0 0" + "".join(f"l{7 * i % 97} {-(i % 89)}" for i in range(400)) + "z"
+    others = [f"M{i} 1" + "h1v-1" * 20 for i in range(2)]
+    drawn = [
+        f"<svg><defs><g><path transform='scale(1,-1)' d='{shape}'/></g></defs><path d='{other}'/></svg>"
+        for other in others
+    ]
+    (contrast,) = page.contrasts
+    sides = tuple(replace(side, picture=picture) for side, picture in zip(contrast.sides, drawn, strict=True))
+    text = lesson_page(replace(page, contrasts=(replace(contrast, sides=sides),)))
+    packed = re.search(r'id="lesson">([^<]*)<', text)
+    assert packed
+    lines = gzip.decompress(b64decode(packed[1])).decode()
+    assert lines.count(shape) == 1
+    assert json.loads(lines.split("\n")[0]) == [shape]
+    pictures = [side["picture"] for side in lesson_values(text)["contrasts"][0]["sides"]]
+    assert pictures == drawn
 
 
 def test_the_lesson_in_a_page_can_be_read_by_others_and_is_the_same_on_any_day(page):

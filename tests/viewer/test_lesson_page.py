@@ -4,6 +4,7 @@ What should light up when is reckoned here from the plan's clock, not from the p
 is axe-core (Deque Systems), the rules of WCAG 2.2 levels A and AA.
 """
 
+import re
 import time
 from dataclasses import replace
 
@@ -254,6 +255,23 @@ def test_versions_are_heard_at_the_same_place_and_one_at_a_time(opened):
     assert [b.get_attribute("aria-pressed") for b in (one, two)] == ["false", "true"]
     two.click()
     assert [b.get_attribute("aria-pressed") for b in (one, two)] == ["false", "false"]
+
+
+def test_the_browser_draws_the_shapes_that_were_engraved(opened, lesson):
+    """They travel apart from the pictures, which name them by number."""
+    page = opened()
+    drawn = page.evaluate(
+        """[...document.querySelector('#score stave-score').shadowRoot.querySelectorAll('path')]
+        .map((path) => path.getAttribute('d'))"""
+    )
+    engraved = {
+        shape
+        for layout in lesson[1].layouts
+        for picture in layout.pages
+        for shape in re.findall(r'<path[^>]* d="([^"]*)"', picture)
+    }
+    assert max(map(len, drawn)) > 100
+    assert set(drawn) <= engraved
 
 
 def test_text_is_never_taken_for_markup(opened):

@@ -37,9 +37,8 @@ def reverberate(places: Samples, halo: Samples, rate: int, always: Samples) -> S
     """
     frames = halo.size
     sources = np.concatenate([places, halo[None]])
-    answers = _with(_answers(rate), always)
+    answers, turned = _coloured(rate, always.tobytes())
     step = _BLOCK - answers.shape[2] + 1
-    turned = np.fft.rfft(answers, _BLOCK, axis=2)
     out = np.zeros((2, frames + _BLOCK), np.float32)
     for first in range(0, frames, step):
         part = sources[:, first : first + step]
@@ -52,7 +51,7 @@ def reverberate(places: Samples, halo: Samples, rate: int, always: Samples) -> S
 
 def answer_at(frequency: NDArray[np.float64], rate: int, always: Samples) -> NDArray[np.complex128]:
     """Response (places, 2 ears, frequencies) to steady tones at the places, with `always` as above."""
-    answers = _with(_answers(rate), always)[: len(PLACES)].astype(np.float64)
+    answers = _coloured(rate, always.tobytes())[0][: len(PLACES)].astype(np.float64)
     # exp(-iw(a + b)) = exp(-iwa) exp(-iwb): a row of block starts and one block instead of every frame.
     blocks = -(-answers.shape[2] // _STEP)
     answers = np.pad(answers, ((0, 0), (0, 0), (0, blocks * _STEP - answers.shape[2])))
@@ -62,14 +61,15 @@ def answer_at(frequency: NDArray[np.float64], rate: int, always: Samples) -> NDA
     return np.asarray(np.sum(parts * starts, axis=1).reshape(*answers.shape[:2], frequency.size))
 
 
-def _with(answers: Samples, always: Samples) -> Samples:
-    """The room's answers with that of the strings that always ring added at each place."""
-    if not always.size:
-        return answers
-    length = min(always.size, answers.shape[2])
-    answers = answers.copy()
-    answers[: len(PLACES), :, :length] += always[:length]
-    return answers
+@lru_cache(maxsize=4)
+def _coloured(rate: int, always: bytes) -> tuple[Samples, NDArray[np.complexfloating]]:
+    """The room's answers with that of the strings that always ring (32-bit samples) added at each place, and
+    their spectra over a block.
+    """
+    answers = _answers(rate).copy()
+    ringing = np.frombuffer(always, np.float32)[: answers.shape[2]]
+    answers[: len(PLACES), :, : ringing.size] += ringing
+    return answers, np.fft.rfft(answers, _BLOCK, axis=2)
 
 
 @lru_cache(maxsize=4)

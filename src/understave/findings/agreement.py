@@ -14,7 +14,9 @@ Each module looks at one thing. Here the claims that contradict one another are 
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from dataclasses import replace
+from fractions import Fraction
 
 from understave.findings.cadences import CADENCE, CadenceDetails
 from understave.findings.keyplan import KEY, PIVOT_CHORD
@@ -58,14 +60,20 @@ def _is_refuted(
         arrival = cadence.arrival
         held = any(p.start <= event.start and arrival < p.end for p in basses)
         return held or any(
-            s.start < event.start and sum(arrival < span.start < s.end for span in spans) >= _FOLLOWING
-            for s in sequences
+            s.start < event.start and _begin_between(spans, arrival, s.end) >= _FOLLOWING for s in sequences
         )
     if event in DRONE and event.label == "single tone":
         notes = set(event.notes)
         told = any(p.start <= event.start < p.end and notes & set(p.notes) for p in pedals)
-        return told or sum(span.start < event.end and span.end > event.start for span in spans) < _CHANGING
+        ended = bisect_right(spans, event.start, key=lambda span: span.end)
+        return told or bisect_left(spans, event.end, key=lambda span: span.start) - ended < _CHANGING
     return False
+
+
+def _begin_between(spans: tuple[Span, ...], after: Fraction, before: Fraction) -> int:
+    """Return how many spans begin between two moments (none or fewer where they lie crosswise)."""
+    first = bisect_right(spans, after, key=lambda span: span.start)
+    return bisect_left(spans, before, key=lambda span: span.start) - first
 
 
 def _confirms(event: Event, cadence: CadenceDetails) -> bool:

@@ -52,6 +52,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 from typing import TypeAlias
 
 from understave.findings.chords_at import Harmony
@@ -285,6 +286,17 @@ class Scene:
     line: Lines
     dynamics: tuple[tuple[Fraction, float], ...]
 
+    @cached_property
+    def printed_pedal(self) -> tuple[Stretch, ...]:
+        """Where printed marks hold the pedal, whatever pedal the clashes were found with."""
+        return pedal_stretches(self.score)
+
+    @cached_property
+    def asked_in_words(self) -> Fraction | None:
+        """From when on words ask for the pedal; None where none do."""
+        asked = (d.onset for d in self.score.directions if d.text.casefold().startswith("con ped"))
+        return min(asked, default=None)
+
     def exposure(self, clash: Clash) -> float:
         """Return how exposed a clash is, 0..1."""
         distance = clash.upper.midi - clash.lower.midi
@@ -406,11 +418,11 @@ class Scene:
     def _is_bare(self, clash: Clash) -> bool:
         """Whether nothing else sounds where a clash begins, nor rings on in a pedal that is printed."""
         moment = clash.start
-        down = next((start for start, end in pedal_stretches(self.score) if start < moment < end), moment)
-        words = (d.text.casefold() for d in self.score.directions if d.text and d.onset <= moment)
-        if (span := self.harmony.at(moment)) is not None and any(
-            text.startswith("con ped") for text in words
-        ):
+        last = bisect_left(self.printed_pedal, moment, key=lambda stretch: stretch[0]) - 1
+        start, end = self.printed_pedal[last] if last >= 0 else (moment, moment)
+        down = start if moment < end else moment
+        asked = self.asked_in_words is not None and self.asked_in_words <= moment
+        if (span := self.harmony.at(moment)) is not None and asked:
             # Where the composer asks for pedal in words, it holds what belongs to one chord.
             down = min(down, span.start)
         heard = {note.midi for note in soundings(self.score).at(moment)}

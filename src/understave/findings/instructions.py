@@ -319,7 +319,8 @@ def _pedal_marks(score: Score, spans: tuple[Span, ...]) -> Iterator[Event]:
     starts = [change.start for change in changes]
     held = [(down, up, _under(changes, starts, down, up)) for down, up in stretches]
     mixed = [(down, up, chords) for down, up, chords in held if len(chords) > 1]
-    on_change = sum(1 for down, _ in stretches if down in set(starts))
+    at_starts = set(starts)
+    on_change = sum(1 for down, _ in stretches if down in at_starts)
     detail = PedalMarkDetails(marks=len(stretches), at_changes=on_change, held_through=len(mixed))
     if 2 * on_change >= len(stretches):
         yield PEDAL_MARK.event("with the harmony", stretches[0][0], stretches[-1][1], (), 0.9, detail)
@@ -368,11 +369,12 @@ def _held_through(
 
 def _renewed(changes: Sequence[Change], stretches: Sequence[tuple[Fraction, Fraction]]) -> Iterator[Event]:
     """Yield the chords within which the pedal is lifted and put down again."""
+    downs = [down for down, _ in stretches]
     for change in changes:
-        inside = [down for down, _ in stretches if change.start < down < change.end]
-        if not inside:
+        inside = bisect_left(downs, change.end) - bisect_right(downs, change.start)
+        if inside <= 0:
             continue
-        detail = PedalMarkDetails(key=change.span.key, chord=change.span.numeral, marks=len(inside))
+        detail = PedalMarkDetails(key=change.span.key, chord=change.span.numeral, marks=inside)
         belief = round(change.span.confidence, 3)
         yield PEDAL_MARK.event("renewed within a chord", change.start, change.end, (), belief, detail)
 

@@ -42,12 +42,13 @@ RomanNumeral in the new one, ``chord_root`` PitchClass.
 from __future__ import annotations
 
 import re
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
+from itertools import islice
 
 from understave.findings.closes import AUTHENTIC, Close, find_closes, is_dominant
 from understave.findings.kinds import Kind, Lane, Stop
@@ -202,7 +203,7 @@ def pivot_chord(piece: Progression, before: Region, region: Region) -> Event | N
     if before.key.tonic == region.key.tonic:
         return None
     steps = piece.steps
-    b = bisect_left([step.first for step in steps], region.first)
+    b = bisect_left(steps, region.first, key=lambda step: step.first)
     candidates = [steps[b], *(steps[b - 1 : b] if b else [])]
     for step in candidates:
         old, new = own_numeral(step.exit, before.key), own_numeral(step.exit, region.key)
@@ -267,10 +268,10 @@ def _key_event(
     own = [
         close
         for close in closes
-        if close.label == AUTHENTIC
+        if region.first < close.goal <= region.last
+        and close.label == AUTHENTIC
         and close.rooted
         and close.key == region.key
-        and region.first < close.goal <= region.last
     ]
     prepared = [close for close in own if close.prepared]
     # A key that lasts without a cadence is heard as new by a note that the one before has not.
@@ -283,7 +284,8 @@ def _key_event(
         label = "parallel"
     else:
         label = "modulation" if reached else "tonicization"
-    chords = sum(1 for step in piece.steps if region.first <= step.first <= region.last)
+    begun = bisect_left(piece.steps, region.first, key=lambda step: step.first)
+    chords = bisect_right(piece.steps, region.last, key=lambda step: step.first) - begun
     detail = _near(home, region.key, bars, chords)
     if before is not None:
         step = nearness(before.key, region.key)
@@ -292,8 +294,8 @@ def _key_event(
         there_and_back = before is not None and before.key == after.key
         detail = replace(detail, goes_to=after.key, returns=1 if there_and_back else None)
     # The key in which a piece began is not turned to like a new one.
-    begun = label == "modulation" and i > 0 and regions[0].key == region.key
-    known = begun or (label == "tonicization" and _was_settled(piece, regions[:i], region.key))
+    opened = label == "modulation" and i > 0 and regions[0].key == region.key
+    known = opened or (label == "tonicization" and _was_settled(piece, regions[:i], region.key))
     detail = replace(
         detail, cadence=own[0].arrival if own else None, by=by or None, known=1 if known else None
     )
@@ -317,8 +319,10 @@ def first_new_note(
 ) -> tuple[PitchClass, Fraction] | None:
     """Return the first note struck that a key has and those known have not, and when; None for none."""
     new = _notes_of(key).difference(*map(_notes_of, known))
-    for note in score.notes:
-        if start <= note.onset < end and note.pitch.pitch_class in new:
+    for note in islice(score.notes, bisect_left(score.notes, start, key=lambda note: note.onset), None):
+        if note.onset >= end:
+            break
+        if note.pitch.pitch_class in new:
             return note.pitch.pitch_class, note.onset
     return None
 

@@ -183,8 +183,9 @@ def similarity(score: Score, spans: tuple[Span, ...]) -> Floats:
             rows["bass"].append(row)
     tables = {name: _table(found, count, max(1, len(places))) for name, found in rows.items()}
     weights = {"melody": _MELODY, "bass": _BASS, "all": _ALL}
-    total = np.zeros((_STEPS, count, count))
-    tune = np.zeros((_STEPS, count, count))
+    # The largest arrays of a long piece: worked on step by step, so that no other of their size is needed.
+    result: Floats = np.zeros((_STEPS, count, count))
+    tune = np.zeros((_STEPS, 0, 0), dtype=np.float32)
     share = np.zeros((count, count))
     for name, table in tables.items():
         filled: NDArray[np.bool_] = (table > 0).sum(axis=(1, 2)) > 0
@@ -194,12 +195,16 @@ def similarity(score: Score, spans: tuple[Span, ...]) -> Floats:
         # One product for all steps: many small ones would wait for each other's threads.
         moved = np.concatenate([np.roll(table, k, axis=2).reshape(count, -1) for k in range(_STEPS)])
         alike = (moved @ flat.T).reshape(_STEPS, count, count)
-        total += weights[name] * alike
+        for total, one in zip(result, alike, strict=True):
+            total += weights[name] * one
         if name == "melody":
-            tune += alike
+            tune = alike
     several = (tables["melody"] > 0).sum(axis=(1, 2)) >= _FEWEST
-    tune = np.where(several[:, None] & several[None, :], tune - _TUNE_ALONE, 0.0)
-    result: Floats = np.maximum(total / np.maximum(share, 1e-9), tune)
+    both = several[:, None] & several[None, :]
+    share = np.maximum(share, 1e-9)
+    for total, one in zip(result, tune, strict=True):
+        total /= share
+        np.maximum(total, np.where(both, one.astype(np.float64) - _TUNE_ALONE, 0.0), out=total)
     return result
 
 
@@ -257,28 +262,31 @@ def _alignments(alike: Floats) -> list[tuple[int, list[tuple[int, int]]]]:
     A path holds pairs of bars, with -1 for a bar that is put in or left out.
     """
     steps, count, _ = alike.shape
-    gain = alike - _ALIKE
-    # Moving to another key must be worth it; a passage is not its own return.
-    gain[1:] -= 0.04
-    rows = np.arange(count)
-    gain[:, rows[:, None] + 2 > rows[None, :]] = -9.0
-    height = np.zeros((steps, count + 1, count + 1))
     came = np.zeros((steps, count + 1, count + 1), dtype=np.int8)
     slope = _GAP * np.arange(count + 1)
+    height = np.zeros((steps, count + 1))
+    ends, heights = [np.zeros((0, 3), dtype=np.int64)], [np.zeros(0)]
     for i in range(1, count + 1):
-        diagonal = np.concatenate([np.zeros((steps, 1)), height[:, i - 1, :-1] + gain[:, i - 1, :]], axis=1)
-        up = height[:, i - 1, :] - _GAP
+        gain = alike[:, i - 1, :] - _ALIKE
+        # Moving to another key must be worth it; a passage is not its own return.
+        gain[1:] -= 0.04
+        gain[:, : i + 1] = -9.0
+        diagonal = np.concatenate([np.zeros((steps, 1)), height[:, :-1] + gain], axis=1)
+        up = height - _GAP
         here = np.maximum(np.maximum(diagonal, up), 0.0)
-        run = np.maximum.accumulate(here + slope, axis=1) - slope
-        height[:, i, :] = run
-        came[:, i, :] = np.where(run > here + 1e-9, 3, np.where(here <= 0, 0, np.where(diagonal >= up, 1, 2)))
-    ends = np.argwhere(height >= _LEAST)
-    order = np.argsort(-height[tuple(ends.T)], kind="stable")
+        height = np.maximum.accumulate(here + slope, axis=1) - slope
+        came[:, i, :] = np.where(
+            height > here + 1e-9, 3, np.where(here <= 0, 0, np.where(diagonal >= up, 1, 2))
+        )
+        t, j = np.nonzero(height >= _LEAST)
+        ends.append(np.stack((t, np.full_like(t, i), j), axis=1))
+        heights.append(height[t, j])
+    places, weights = np.concatenate(ends), np.concatenate(heights)
+    order = np.lexsort((places[:, 2], places[:, 1], places[:, 0], -weights))
     used: set[tuple[int, int, int]] = set()
     found = []
-    for t, i, j in ends[order].tolist():
+    for (t, i, j), weight in zip(places[order].tolist(), weights[order].tolist(), strict=True):
         path, clean = [], True
-        weight = float(height[t, i, j])
         a, b = i, j
         while came[t, a, b]:
             if (t, a, b) in used:

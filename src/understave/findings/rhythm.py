@@ -26,7 +26,7 @@ Sentences, one per label:
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -179,11 +179,12 @@ def _before_cadences(
 ) -> Iterator[Event]:
     """Yield the cadences before which the chords of the last two bars come faster than in the phrase."""
     told = find_phrases_and_cadences(score, spans)
-    phrases = [event for event in told if event in PHRASE]
+    phrases = sorted(event.start for event in told if event in PHRASE)
     starts = [change.start for change in changes]
     for cadence, details in CADENCE.all(told):
         arrival = details.arrival
-        begun = max((event.start for event in phrases if event.start < arrival), default=starts[0])
+        phrase = bisect_left(phrases, arrival) - 1
+        begun = phrases[phrase] if phrase >= 0 else starts[0]
         bar = score.measure_at(max(Fraction(0), arrival - Fraction(1, 8))).full_length
         middle = arrival - 2 * bar
         # A short phrase does not show its pace: what comes before it is taken in.
@@ -226,7 +227,8 @@ def _event(  # noqa: PLR0913
     cadence: str | None = None,
     arrival: Fraction | None = None,
 ) -> Event:
-    inside = [change for change in changes if change.start < end and change.end > start]
+    first = bisect_right(changes, start, key=lambda change: change.end)
+    inside = changes[first : bisect_left(changes, end, key=lambda change: change.start)]
     basses = [sounding.lowest(max(change.start, start), min(change.end, end)) for change in inside]
     detail = HarmonicRhythmDetails(
         pace=pace,

@@ -5,6 +5,7 @@ Out: HTML with everything inside, or a folder with the sounds beside it. The par
 ``viewer/``; ``viewer/model.js`` names the same fields. Nothing on the page asks the network for anything:
 a content security policy in the file forbids it. The values travel as JSON in gzip (RFC 1952) in base64
 (RFC 4648), which `viewer/unpacked.js` and `lesson_values` read: engraved pages are mostly the same words.
+Gzip looks back no further than 32 KiB, so shapes that several pictures draw stand once, before them all.
 """
 
 from __future__ import annotations
@@ -14,7 +15,8 @@ import html
 import json
 import re
 from base64 import b64decode, b64encode
-from collections.abc import Callable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from importlib.resources import files
 from typing import Any
@@ -229,15 +231,13 @@ class Page:
 
 def lesson_page(page: Page) -> str:
     """Return the page as one HTML file with its sounds inside, each once."""
-    sounds: list[Sound] = []
+    sounds: dict[bytes, Sound] = {}
 
     def held(sound: Sound) -> str:
-        place = next((i for i, one in enumerate(sounds) if one.data is sound.data), len(sounds))
-        if place == len(sounds):
-            sounds.append(sound)
-        return f"#{_held(place)}"
+        sounds.setdefault(sound.data, sound)
+        return f"#{_held(list(sounds).index(sound.data))}"
 
-    return _html(page, held, sounds)
+    return _html(page, held, sounds.values())
 
 
 def lesson_values(document: str) -> dict[str, Any]:
@@ -248,22 +248,21 @@ def lesson_values(document: str) -> dict[str, Any]:
     found = re.search(r'<script type="application/gzip" id="lesson">([^<]*)</script>', document)
     if found is None:
         raise ValueError("this is no lesson page: the element with the lesson is missing")
-    values: dict[str, Any] = json.loads(gzip.decompress(b64decode(found[1])))
+    first, second = gzip.decompress(b64decode(found[1])).decode().split("\n")
+    shapes = json.loads(first)
+    values: dict[str, Any] = json.loads(_NUMBERED.sub(lambda path: path[1] + shapes[int(path[2])], second))
     return values
 
 
 def lesson_page_files(page: Page) -> dict[str, str | bytes]:
     """Return the page and its sounds as files by their relative path: ``page.html``, ``sounds/1.mp3`` ..."""
-    sounds: dict[str, str | bytes] = {}
+    paths: dict[bytes, str] = {}
 
     def beside(sound: Sound) -> str:
-        path = next((p for p, data in sounds.items() if data is sound.data), "")
-        path = path or f"{SOUNDS}/{len(sounds) + 1}{_SUFFIXES[sound.media]}"
-        sounds[path] = sound.data
-        return path
+        return paths.setdefault(sound.data, f"{SOUNDS}/{len(paths) + 1}{_SUFFIXES[sound.media]}")
 
     text = _html(page, beside)
-    return {"page.html": text, **sounds}
+    return {"page.html": text, **{path: data for data, path in paths.items()}}
 
 
 def page_values(page: Page, source: Callable[[Sound], str]) -> dict[str, Any]:
@@ -340,16 +339,21 @@ def _in_element(values: Any) -> str:
 
 
 def _packed(values: Any) -> str:
-    """Return values as JSON in gzip in base64, the same for the same values on any day."""
+    """Return values as JSON in gzip in base64, the same for the same values on any day; see `unpacked.js`."""
     text = json.dumps(values, ensure_ascii=False, separators=(",", ":"))
-    return b64encode(gzip.compress(text.encode(), mtime=0)).decode("ascii")
+    times = Counter(shape for _, shape in _DRAWN.findall(text))
+    shapes = [shape for shape, count in times.items() if count > 1]
+    place = {shape: number for number, shape in enumerate(shapes)}
+    short = _DRAWN.sub(lambda path: f"{path[1]}#{place[path[2]]}" if path[2] in place else path[0], text)
+    lines = json.dumps(shapes, separators=(",", ":")) + "\n" + short
+    return b64encode(gzip.compress(lines.encode(), mtime=0)).decode("ascii")
 
 
 def _held(place: int) -> str:
     return f"sound-{place + 1}"
 
 
-def _html(page: Page, source: Callable[[Sound], str], sounds: Sequence[Sound] = ()) -> str:
+def _html(page: Page, source: Callable[[Sound], str], sounds: Iterable[Sound] = ()) -> str:
     """Return the document; `sounds` are those inside it and may grow while `source` is asked."""
     lesson = _packed(page_values(page, source))
     return _DOCUMENT.format(
@@ -374,6 +378,9 @@ _UNUSED_ID = re.compile(
     r' id="[^"]*"(?= class="(?:staff|layer|beam|stem|clef|keySig|keyAccid|meterSig|accid|dots|flag)")'
 )
 _PLACED = re.compile(r'"translate\(([-\d.]+), ([-\d.]+)\) scale\(([\d.]+), \3\)"')
+_DRAWN = re.compile(r"(<path[^>]* d=')([-+0-9a-zA-Z., ]{40,})(?=')")
+"""Path data (SVG 2, chapter 9) long enough to be worth a number in its place."""
+_NUMBERED = re.compile(r"(<path[^>]* d=')#([0-9]+)(?=')")
 _QUOTED = re.compile(r'="([^"\']*)"')
 
 

@@ -1,0 +1,67 @@
+"""Results of long measurements, kept piece by piece, so that a run can be stopped and gone on with.
+
+In: pieces, what is measured of each, and a file of results (``--state FILE`` of a benchmark). Out: the
+results of all pieces that have one. The file belongs to one command and one state of the code: delete it
+when either changes.
+"""
+
+from __future__ import annotations
+
+import argparse
+import pickle
+import random
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import TypeVar
+
+from benchmarks.corpora import Piece
+
+Result = TypeVar("Result")
+
+
+def add_options(parser: argparse.ArgumentParser) -> None:
+    """Add the options that `measured` is given."""
+    parser.add_argument("--jobs", type=int, default=1, help="processes")
+    parser.add_argument("--state", type=Path, help="keep results here and go on where they end")
+    parser.add_argument("--minutes", type=float, help="begin no further piece after these minutes")
+
+
+def measured(
+    pieces: Sequence[Piece], measure: Callable[[Piece], Result], options: argparse.Namespace
+) -> list[tuple[Piece, Result]]:
+    """Return what is measured of each piece, in order; with `options.minutes` only of those done by then.
+
+    Pieces are taken in a shuffled order, the same each time, so that what is done after some minutes is a
+    sample of all.
+    """
+    known: dict[tuple[str, str], Result] = dict(_earlier(options.state)) if options.state else {}
+    begun = time.monotonic()
+    open_ones = [p for p in pieces if (p.set, p.name) not in known]
+    random.Random(0).shuffle(open_ones)
+    with ProcessPoolExecutor(options.jobs) as pool:
+        for first in range(0, len(open_ones), options.jobs):
+            some = open_ones[first : first + options.jobs]
+            if options.minutes is not None and time.monotonic() - begun > 60 * options.minutes:
+                break
+            for piece, result in zip(some, pool.map(measure, some), strict=True):
+                known[piece.set, piece.name] = result
+                if options.state:
+                    with options.state.open("ab") as file:
+                        pickle.dump(((piece.set, piece.name), result), file)
+    return [(p, known[p.set, p.name]) for p in pieces if (p.set, p.name) in known]
+
+
+def _earlier(state: Path) -> Iterator[tuple[tuple[str, str], Result]]:
+    """Yield what is kept; what a run was writing when it was stopped is cut off."""
+    if not state.exists():
+        return
+    with state.open("r+b") as file:
+        while True:
+            whole = file.tell()
+            try:
+                yield pickle.load(file)
+            except (EOFError, pickle.UnpicklingError):
+                file.truncate(whole)
+                return
