@@ -17,6 +17,7 @@ from tests.findings.build import build, spans_of
 from tests.wording.readings import analysed, chorale
 
 from understave.claims import facts
+from understave.claims.chords_and_keys import KeyAbout
 from understave.claims.moods import CAUSES, Mood, is_so
 from understave.findings import with_events
 from understave.findings.applied import find_applied
@@ -155,6 +156,30 @@ def test_a_single_part_with_its_coda_is_not_told_as_a_form(scheme, told):
     )
     text = " ".join(c.text for c in narrate(score, replace(reading, events=(form,)), "five"))
     assert ("It has" in text) is told
+
+
+@pytest.mark.parametrize(("last", "times"), [("C5 E5 G5 E5", 1), ("A4 F4 D4 B4", 0)])
+def test_how_often_the_main_idea_comes_back_is_counted_on_the_notes(last, times):
+    """Six parts: the letters say that the last one brings the first back; the notes say whether it does."""
+    ideas = ("C5 E5 G5 E5", "F4 F4 A4 A4", "D5 C5 B4 A4", "G4 G4 B4 D5", "E4 E4 C5 C5", last)
+    bars = [" ".join(f"{tone}:1" for tone in idea.split()) for idea in ideas for _ in range(4)]
+    score = build(" | ".join(bars), " | ".join(["C3:4"] * 24))
+    reading = Reading(spans_of(score, "C: I:96"), ())
+    starts = tuple(Fraction(16 * k) for k in range(6))
+    detail = FormDetails(scheme="A B C D E A", sections=6, starts=starts)
+    form = FORM.event("scheme", Fraction(0), score.end, (), 1.0, detail)
+    text = " ".join(c.text for c in narrate(score, replace(reading, events=(form,)), "five"))
+    assert text.count("the main idea comes back once") == times
+
+
+def test_a_line_claims_what_its_place_adds_to_its_words():
+    """Under a C that stays the music is in F: "the tonic of C major" claims that key, and is looked up."""
+    score = build(" | ".join(["E5:2 F5:2"] * 8), " | ".join(["G4:2 A4:2"] * 8), "C3:32")
+    home = spans_of(score, "F: I:4 | C: " + "I:2 IV:2 " * 6 + "| F: I:4")
+    reading = with_events(score, Reading(home, ()), True)
+    lines = [x for c in narrate(score, reading, "whole") for x in c.lines if "the tonic of C major" in x.text]
+    assert lines
+    assert all(any(isinstance(c, KeyAbout) for c in x.claims) for x in lines if x.role == "heard")
 
 
 @pytest.mark.parametrize("word", CAUSES)

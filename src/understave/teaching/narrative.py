@@ -371,10 +371,11 @@ def _form(voice: Voice) -> Iterator[_Said]:
         letters = [letter for letter in found.scheme.split() if letter.rstrip("'").isupper()]
         backs = sum(letter.rstrip("'") == letters[0] for letter in letters[1:]) if letters else 0
         unnamed = () if ground else (replace(form, details=replace(found, form_name=None)),)
+        more: dict[str, Detail] = {"back": backs} if backs else {}
         for told in (form, *unnamed):
-            claimed = claims_of(told, voice.score, language=voice.book.language, template=template)
-            values = {**values_of(told), **({"back": backs} if backs else {})}
+            claimed = claims_of(told, voice.score, language=voice.book.language, template=template, more=more)
             if not failing(claimed, known):
+                values = {**values_of(told), **more}
                 yield fill(template, values, voice.score, voice.book, form.kind), (form,), claimed
                 return
 
@@ -507,9 +508,12 @@ def _lines(voice: Voice, moment: _Moment, when: str, length: Length, words: str 
     event = moment.told.event
     entry = entry_of(event, voice.book)
     place = voice.book.bars(*[voice.score.measure_at(moment.start).number] * 2)
+    more = of_place(voice.score, voice.reading, event)
     for role, text, template in _texts(voice, moment, entry, when, length):
         if text:
-            claimed = claims_of(event, voice.score, language=voice.book.language, template=template)
+            claimed = claims_of(
+                event, voice.score, language=voice.book.language, template=template, more=more
+            )
             if words and role == "heard":
                 claimed = (*claimed, Sung(moment.start, moment.start, words))
             yield Line(role, text, place, moment.start, (event,), claimed)

@@ -694,6 +694,8 @@ def _pedal_point(t: Told) -> Iterator[Claim]:
         yield h.Degree(t.start, t.end, pitch.pitch_class, key, degree)
     elif key is not None and t.says("degree"):
         yield h.Degree(t.start, t.end, pitch.pitch_class, key, int(t.number("degree") or 0))
+    if key is not None and t.says("key"):
+        yield h.KeyAbout(t.start, t.end, key)
     if key is not None and t.says("chords"):
         chords = tuple(c for c in t.listed("chords") if isinstance(c, RomanNumeral))
         yield h.ChordRow(t.start, t.end, key, chords)
