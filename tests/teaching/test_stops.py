@@ -362,6 +362,8 @@ def test_a_full_close_without_a_melody_is_asked_about_all_the_same():
         ("A chord. It resolves, to V.", "A chord (bar 3). It resolves, to V."),
         ("A chord.", "A chord (bar 3)."),
         ("A chord", "A chord (bar 3)"),
+        ("Printed: “cresc. molto”. It grows.", "Printed: “cresc. molto” (bar 3). It grows."),
+        ("A chord. Énergique, it rises.", "A chord (bar 3). Énergique, it rises."),
     ],
 )
 def test_a_place_stands_with_the_sentence_that_is_about_it(text: str, placed: str) -> None:

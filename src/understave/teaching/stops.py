@@ -584,10 +584,10 @@ def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level,
 
 def _placed(text: str, where: str) -> str:
     """Put a place after the first sentence of a text: what follows it is about that place too, or later."""
-    first, gap, rest = text.partition(". ")
+    first, *rest = re.split(r"\. (?=[“„«⟨]?[A-ZÀ-Þ])", text, maxsplit=1)
     first = first.removesuffix(".")
-    if gap:
-        return f"{first} ({where}). {rest}"
+    if rest:
+        return f"{first} ({where}). {rest[0]}"
     return f"{first} ({where})." if text.endswith(".") else f"{text} ({where})"
 
 
