@@ -58,6 +58,7 @@ from understave.findings.chords_at import Harmony
 from understave.findings.kinds import Kind, Stop
 from understave.findings.lines import Lines, is_same, is_step, lines
 from understave.findings.nonchord import classify, is_settled, stretches, with_repetitions
+from understave.findings.remembered import remembered
 from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Details, Event, Span
 from understave.harmony.units import metric_level
@@ -164,6 +165,7 @@ def find_dissonances(
     return tuple(sorted(ranked, key=lambda event: event.start))
 
 
+@remembered
 def pedal_stretches(score: Score) -> tuple[Stretch, ...]:
     """Return where the printed marks hold the sustaining pedal down; a change ends one and begins another.
 
@@ -407,15 +409,17 @@ class Scene:
         """Whether nothing else sounds where a clash begins, nor rings on in a pedal that is printed."""
         moment = clash.start
         down = next((start for start, end in pedal_stretches(self.score) if start < moment < end), moment)
-        words = (d.text.casefold() for d in self.score.directions if d.text and d.onset <= moment)
-        if (span := self.harmony.at(moment)) is not None and any(
-            text.startswith("con ped") for text in words
-        ):
+        words = [
+            text
+            for d in self.score.directions
+            if d.onset <= moment and (text := d.text.casefold()).startswith(("con ped", "senza ped"))
+        ]
+        if (span := self.harmony.at(moment)) is not None and words and words[-1].startswith("con"):
             # Where the composer asks for pedal in words, it holds what belongs to one chord.
             down = min(down, span.start)
-        heard = {note.midi for note in soundings(self.score).at(moment)}
-        heard |= {note.midi for chord in soundings(self.score).between(down, moment) for note in chord}
-        return not clash.pedalled and len(heard) == 2
+        sounding = soundings(self.score)
+        chords = (sounding.at(down), *sounding.between(down, moment), sounding.at(moment))
+        return not clash.pedalled and len({note.midi for chord in chords for note in chord}) == 2
 
     def _past(self, dissonant: Note, goal: _Goal) -> Note | None:
         """Return the note beyond its goal that an ornamented resolution touches first, None without one."""
