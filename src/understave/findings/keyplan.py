@@ -160,7 +160,7 @@ def home_key(regions: tuple[Region, ...], score: Score | None = None) -> Key:
         last = last.parallel
     if score is not None and score.measures and first != last:
         printed = score.measures[0].signature
-        signed = [key for key in (first, last) if _signature(key) == printed]
+        signed = [key for key in (first, last) if key.signature == printed]
         titled = [key for key in signed or (first, last) if _is_titled(score.title, key)]
         for known in (titled, signed):
             if len(known) == 1:
@@ -177,13 +177,8 @@ def _opening_key(regions: tuple[Region, ...], score: Score | None) -> Key:
     brief = first.length < _BRIEF * score.measures[0].full_length and after.length >= 4 * first.length
     # A piece that ends as it began is at home there, unless its title says otherwise.
     framed = regions[-1].key == first.key and not _is_titled(score.title, after.key)
-    related = _signature(after.key) == _signature(first.key)
+    related = after.key.signature == first.key.signature
     return after.key if brief and related and not framed else first.key
-
-
-def _signature(key: Key) -> int:
-    """Return the sharps (or, negative, flats) of a key's signature."""
-    return key.tonic.fifths - (3 if key.mode == "minor" else 0)
 
 
 def _is_titled(title: str, key: Key) -> bool:
