@@ -22,7 +22,8 @@ Detail of every label, where it applies:
 - ``cadence`` Fraction: the arrival of its first authentic close with tonic and dominant in root position.
 - ``by`` str: how it is reached: ``"common chord"``, ``"common tone"`` (one note alone leads over),
   ``"enharmonic"`` (a chord is reheard), ``"same tonic"``, ``"direct"``.
-- ``known`` int 1: a key in which the piece began, or is only touched after it stayed there; it is not told.
+- ``known`` int 1: a key in which the piece began, or is only touched after it stayed there, or home that no
+  foreign note had left; it is not told.
 - ``within`` int 1: a tonicization that lies within a key (applied chords). ``target`` RomanNumeral.
 
 Sentences, one per label:
@@ -51,7 +52,7 @@ from functools import lru_cache
 
 from understave.findings.closes import AUTHENTIC, Close, find_closes, is_dominant
 from understave.findings.kinds import Kind, Lane, Stop
-from understave.findings.modes import Region, regions_of
+from understave.findings.modes import Region, keeps_its_third, regions_of
 from understave.findings.nearness import nearness
 from understave.findings.progression import Progression, Step, progression_of
 from understave.findings.reheard import ENHARMONIC_PIVOT, find_reheard
@@ -288,7 +289,12 @@ def _key_event(
         detail = replace(detail, goes_to=after.key, returns=1 if there_and_back else None)
     # The key in which a piece began is not turned to like a new one.
     begun = label == "modulation" and i > 0 and regions[0].key == region.key
-    known = begun or (label == "tonicization" and _was_settled(piece, regions[:i], region.key))
+    known = (
+        begun
+        or (label == "tonicization" and _was_settled(piece, regions[:i], region.key))
+        or (label == "parallel" and before is not None and keeps_its_third(piece, home, region))
+        or (label == "home" and before is not None and not _was_left(piece, regions[:i], home))
+    )
     detail = replace(
         detail, cadence=own[0].arrival if own else None, by=by or None, known=1 if known else None
     )
@@ -316,6 +322,19 @@ def first_new_note(
         if start <= note.onset < end and note.pitch.pitch_class in new:
             return note.pitch.pitch_class, note.onset
     return None
+
+
+def _was_left(piece: Progression, earlier: tuple[Region, ...], home: Key) -> bool:
+    """Whether a note foreign to home told, since home was last heard, that the music had left it."""
+    for region in reversed(earlier):
+        if region.key == home:
+            return False
+        if region.key == home.parallel:
+            if not keeps_its_third(piece, home, region):
+                return True
+        elif first_new_note(piece.score, region.start, region.end, [home], region.key):
+            return True
+    return True
 
 
 def _was_settled(piece: Progression, earlier: tuple[Region, ...], key: Key) -> bool:
