@@ -34,6 +34,7 @@ from statistics import median
 from understave.findings.cadences import CADENCE
 from understave.findings.form import SECTION
 from understave.findings.kinds import Kind
+from understave.findings.lines import lines
 from understave.findings.phrases import PHRASE
 from understave.harmony.reading import Details, Event, Reading
 from understave.interpretation.plan import Bend, Tension, Voice
@@ -245,7 +246,22 @@ def _phrase_end(piece: _Piece, phrase: Event, start: Fraction, by: float) -> _Sh
     ]
     arrival = max(start, *own) if own else start
     why = piece.event("phrase end", start, end, arrival, 1 - left, sure)
-    return _Shape(points, why if _is_plain(phrase) else None, arrival)
+    told = _is_plain(phrase) and not _runs_on(piece, phrase, start)
+    return _Shape(points, why if told else None, arrival)
+
+
+def _runs_on(piece: _Piece, phrase: Event, start: Fraction) -> bool:
+    """Whether the print grows into the end of a phrase, or its last note runs on within half a beat."""
+    loudness = printed_loudness(piece.score)
+    # What is louder from the end on is the next phrase's own; a crescendo is louder before it.
+    if loudness.at(phrase.end - Fraction(1, 64)) > loudness.at(start):
+        return True
+    own = [piece.score.note_by_id[i] for i in phrase.notes if i in piece.score.note_by_id]
+    last = max(own, key=lambda note: note.onset, default=None)
+    if last is None or last.fermata or 2 * last.duration >= piece.score.measure_at(last.onset).beat_length:
+        return False
+    after = lines(piece.score).after(last)
+    return after is not None and after.onset == last.end
 
 
 def _is_plain(phrase: Event) -> bool:
