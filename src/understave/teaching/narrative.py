@@ -23,6 +23,8 @@ from understave.claims.moods import CAUSES, Mood
 from understave.claims.on_the_page import Sung
 from understave.findings.cadences import CADENCE
 from understave.findings.catalogue import key_of
+from understave.findings.chromatic import CHROMATIC_CHORD
+from understave.findings.dissonance import SHARP_DISSONANCE
 from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import DICTIONARY, INSTRUCTION
 from understave.findings.keyplan import KEY
@@ -554,8 +556,12 @@ def _texts(
 
 
 def _is_again(score: Score, event: Event, before: Event) -> bool:
-    """Whether an event is the same as one told before, of figures in the notes too."""
+    """Whether an event is the same as one told before: a chord by its root, figures in the notes, a clash by
+    what holds it.
+    """
     alike = (before.kind, before.label) == (event.kind, event.label)
+    if event in CHROMATIC_CHORD or event in SHARP_DISSONANCE:
+        alike = alike and all(event.get(name) == before.get(name) for name in ("root", "held_by"))
     return alike and (event not in TEXTURE or has_figure_of(score, event, before))
 
 
