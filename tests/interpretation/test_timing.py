@@ -179,6 +179,15 @@ def test_a_resolution_is_waited_for():
             ),
             0,
         ),
+        (
+            # The print is at its loudest before: a crescendo that leads into the chord still grows.
+            (
+                Direction("d0", "dynamic", F(0), None, 1, "fff"),
+                Direction("d1", "wedge", F(8), F(12), 1, "crescendo"),
+                Direction("d2", "dynamic", F(12), None, 1, "fff"),
+            ),
+            0,
+        ),
         ((Direction("d1", "wedge", F(8), F(12), 1, "diminuendo"),), 1),
     ],
 )
