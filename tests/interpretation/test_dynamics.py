@@ -208,6 +208,15 @@ def test_a_printed_swell_is_told_to_where_it_ends(printed, told):
     assert [(h.kind, h.start, h.end) for h in hairpins] == told
 
 
+@pytest.mark.parametrize(("way", "kept"), [("crescendo", False), ("diminuendo", True)])
+def test_nothing_is_said_to_grow_to_where_the_print_begins_to_grow(way, kept):
+    """The line climbs to 6, where a hairpin is printed: a crescendo goes on there, a diminuendo turns it."""
+    score, reading = piece(mark(0, "p"), mark(6, way, "wedge", 10))
+    proposed = [h for h in dynamics(score, reading)[1] if h.origin == "proposed" and h.end == 6]
+    assert bool(proposed) is kept
+    assert all(h.kind == "crescendo" for h in proposed)
+
+
 def test_a_printed_jump_stays_a_jump():
     score, reading = piece(mark(0, "p"), mark(8, "ff"))
     levels, _, _ = dynamics(score, reading)
