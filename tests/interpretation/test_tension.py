@@ -138,6 +138,16 @@ def test_a_bass_that_comes_later_does_not_make_the_chord_unstable_from_the_start
     assert one.why.label != "bass"
 
 
+def test_a_bass_that_lies_through_three_chords_unsettles_none_of_them():
+    """The A of a tonic pedal point is the seventh of the chord over it, and yet the one firm thing."""
+    chords = "a: i:4 | iiø42:4 | i:4", "a: iv6:4 | iiø42:4 | i:4"
+    upper = ("E5:4 | F5:4 | E5:4", "C5:4 | D5:4 | C5:4", "A4:4 | B4:4 | A4:4")
+    for text, low, label in zip(chords, ("A3:12", "F3:4 | A3:8"), (False, True), strict=True):
+        score = build(*upper, low)
+        reading = Reading(spans_of(score, text), ())
+        assert (tension(score, reading)[1].why.label == "bass") is label
+
+
 def test_a_foreign_note_off_the_beat_counts_less_than_on_it():
     chord = [(F(0), F(4), n) for n in ("C3", "G3", "C4")]
     on = score_of([*chord, (F(0), F(1, 2), "D5"), (F(1, 2), F(7, 2), "E5")])

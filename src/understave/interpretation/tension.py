@@ -732,6 +732,9 @@ class _Scene:
         if note is None or (first and first[0].midi % 12 != note.midi % 12):
             # Another note is the bass as the chord begins.
             return None
+        if self._stays(i, note) and i and self.heard[i - 1].chord.bass.semitone == note.midi % 12:
+            # A bass that was there and stays is the ground that others move over: it unsettles nothing.
+            return None
         seventh = heard.chord.inversion == 3
         aim = self._step_down(i, note) if seventh else self._drawn(i, note)
         if aim is None or self._stays(i, note) or not (seventh or self._bass_goes(i, note, aim)):
