@@ -575,7 +575,8 @@ def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level,
         if not text or text in sentences:
             continue
         where = place(score, moment_of(event), book)
-        if where != here:
+        # What comes later than its event has its own place in its words.
+        if where != here and event.get("later") is None:
             text = _placed(text, where)
             here = where
         sentences.append(text)
