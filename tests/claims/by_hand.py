@@ -70,6 +70,11 @@ GROUND = build(
     " | ".join(["A3:4 | G3:4 | F3:4 | E3:4"] * 5),
 )
 """Four bars of bass, A G F E, five times, under a tune that changes."""
+HALTING = build(
+    " | ".join(["G5:4 | r:4 | D5:4 | C5:4"] * 5),
+    " | ".join(["A3:4 | r:4 | F3:4 | E3:4"] * 5),
+)
+"""The same with one bar silent: three notes and a silence, which is no fourth note."""
 ROSALIA = build("C5:1 E5 D5 C5 | D5:1 F5 E5 D5 | E5:1 G5 F5 E5", "C3:4 | D3:4 | E3:4")
 """A figure, twice repeated a step higher."""
 
@@ -165,6 +170,7 @@ ON = {
     "marked": (MARKED, "C: I:4 | I6:4"),
     "still": (STILL, "C: I:4 | I:4 | ii42:4"),
     "rosalia": (ROSALIA, "C: I:4 | ii:4 | iii:4"),
+    "halting": (HALTING, "a: " + "i:8 VI:4 V:4 " * 5),
     "ground": (GROUND, "a: " + "i:4 v6:4 VI:4 V:4 " * 5),
 }
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
@@ -269,6 +275,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("song", w.FormIs(F(0), F(24), "rondo", PARTS)),
     ("song", w.FormIs(F(0), F(24), "minuet and trio", PARTS)),
     ("song", w.FormIs(F(0), F(24), "ground", PARTS)),
+    ("halting", w.FormIs(F(0), F(80), "ground", (("A", F(0)),))),
     ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("A'", F(8)), ("A", F(16))))),
     ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("B", F(8)), ("C", F(16))))),
     ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("B", F(7)), ("A", F(16))))),

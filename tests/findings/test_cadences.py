@@ -378,6 +378,15 @@ class TestEvaded:
         )
         assert told(score, "C: I:2 V:2 | I6:4 | IV:2 V:2 | I:4") == [("perfect authentic", 12)]
 
+    def test_a_dominant_with_its_seventh_in_the_bass_promises_the_first_inversion(self) -> None:
+        score = build(
+            "F5:2 E5:1 D5:1 | G5:1 A5:1/2 G5 F5 E5 D5 E5 | F5:2 E5:1 D5:1 | C5:4",
+            "A4:2 G4:1 G4:1 | G4:4 | A4:2 G4:1 G4:1 | G4:4",
+            "D4:2 C4:1 B3:1 | C4:4 | D4:2 C4:1 B3:1 | C4:4",
+            "F3:2 G3:1 F3:1 | E3:4 | F3:2 G3:2 | C3:4",
+        )
+        assert "evaded" not in dict(told(score, "C: ii6:2 Cad64:1 V:1 | I6:4 | ii6:2 Cad64:1 V:1 | I:4"))
+
 
 class TestPicardy:
     def test_a_minor_phrase_that_ends_on_the_major_tonic(self) -> None:

@@ -539,3 +539,14 @@ def test_through_the_tools_own_reading(
     score = build(*(moved(v, interval) for v in voices))
     found = [e for e in read(score).events if e.kind == "chromatic chord"]
     assert [(e.label, e.start) for e in found] == [expected]
+
+
+@pytest.mark.parametrize(
+    ("figure", "told"),
+    [("Ab4:1/2 C5 F5 C5 Ab4 C5 F5 C5", True), ("Ab4:1/2 B4 D5 G5 F5 D5 B4 D5", False)],
+)
+def test_a_borrowed_chord_has_the_weight_of_what_is_heard(figure: str, told: bool) -> None:
+    """Over F, A flat with C is the minor tonic; with B and D it is another chord, and no C is heard."""
+    score = build(f"A4:4 | {figure} | A4:4", "C5:4 | r:4 | C5:4", "F2:4 | F2:4 | F2:4", signature=-1)
+    found = find_chromatic(score, spans_of(score, "F: I:4 | i:4 | I:4"))
+    assert bool([e for e in found if e.start == 4]) is told

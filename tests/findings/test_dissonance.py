@@ -13,6 +13,8 @@ import pytest
 from build import build, spans_of, told
 from tests.once import read
 
+from understave.claims.facts import facts
+from understave.claims.single_notes import Bare
 from understave.findings.dissonance import find_dissonances, interval_label, pedal_stretches
 from understave.harmony.reading import Event
 from understave.score.model import Direction, Score
@@ -106,6 +108,36 @@ def test_what_rings_on_in_a_printed_pedal_sounds_besides():
     wet = build(*voices, pedal=(("start", 0), ("stop", 4)))
     (pedalled,) = (e for e in find_dissonances(wet, spans_of(wet, "f: i:4")) if e.get("held_by") == "keys")
     assert (dry.get("bare"), pedalled.get("bare")) == (1, None)
+
+
+def test_what_was_struck_before_a_printed_pedal_rings_on_in_it():
+    voices = "r:1 Db5:1 C5:2", "C3:2 r:2", "F2:3/4 r:13/4"
+    score = build(*voices, pedal=(("start", Fraction(1, 2)), ("stop", 4)))
+    held = [e for e in found(score, "f: i:4") if e.get("held_by") == "keys"]
+    assert [e.get("bare") for e in held] == [None]
+
+
+@pytest.mark.parametrize(("words", "bare"), [(("con ped.",), None), (("con ped.", "senza ped."), 1)])
+def test_a_pedal_asked_for_in_words_holds_until_it_is_taken_back(words, bare):
+    printed = tuple(Direction(w, "words", Fraction(0), None, 2, w) for w in words)
+    score = build("r:1 Db5:1 C5:2", "r:1/2 C3:3/2 r:2", "F2:1/2 r:7/2", directions=printed)
+    (event,) = found(score, "f: i:4")
+    assert event.get("bare") == bare
+    claim = Bare(Fraction(1), Fraction(2), event.get("lower"), event.get("upper"))
+    assert claim.holds(facts(score, spans_of(score, "f: i:4"))) is bool(bare)
+
+
+def test_a_leap_to_a_chord_note_resolves_nothing():
+    """F over E leaps to C and only then comes to E: Hutchinson, ch. 10, a suspension resolves by step."""
+    score = build("F5:6 C5:1 E5:1", "A4:4 | G4:4", "C4:4 | E4:4", "F3:4 | C3:4")
+    event = only(score, "C: IV:4 | I:4")
+    assert (event.get("manner"), event.get("resolution_pitch")) == ("ornamented", Pitch.parse("E5"))
+
+
+def test_a_step_to_a_chord_note_that_rubs_too_resolves_nothing():
+    """G flat sinks to the F of G7, but E has come below."""
+    score = build("Gb5:6 F5:2", "Bb4:4 | B4:2 E4:2", "G3:8")
+    assert {e.get("manner") for e in found(score, "C: I:4 | V7:4")} == {"none"}
 
 
 def test_clash_dissolves_where_the_other_note_moves():

@@ -345,3 +345,22 @@ def test_stretches_cover_a_piece_that_the_tool_reads() -> None:
     assert all(a.end <= b.start for a, b in pairwise(keys))
     assert {e.get("home") for e in keys} == {Key.parse("C")}
     assert all(isinstance(e.get("bars"), Fraction) for e in keys)
+
+
+@pytest.mark.parametrize(
+    ("middle", "away", "told"),
+    [("E5:2 Ab5:2 | E5:4", "c: i:4 iv:4", False), ("Eb5:2 Ab5:2 | Eb5:4", "c: i:4 iv:4", True)],
+)
+def test_home_returns_only_where_a_note_had_left_it(middle: str, away: str, told: bool) -> None:
+    """A borrowed sixth under the major third leaves no home: there is nothing to return from."""
+    score = build(f"E5:4 | C5:4 | {middle} | E5:4 | C5:4", "C3:4 | C3:4 | C3:4 | F3:4 | C3:4 | C3:4")
+    events = find_keys(score, spans_of(score, f"C: I:8 {away} C: I:8"))
+    assert plan(events) == [("home", "C"), ("parallel", "c"), ("home", "C")]
+    assert [weight(e) > 0 for e in events[1:]] == [told, told]
+
+
+def test_home_returns_from_another_key_only_by_a_note_that_home_has_not() -> None:
+    for leading, told in (("F#5", True), ("D5", False)):
+        score = build(f"E5:4 | C5:4 | B4:4 | {leading}:4 | E5:4 | C5:4", "C3:8 | G3:4 | G3:4 | C3:8")
+        events = [e for e in find_keys(score, spans_of(score, "C: I:8 G: I:4 V:4 C: I:8")) if e.kind == "key"]
+        assert (events[-1].label, weight(events[-1]) > 0) == ("home", told)

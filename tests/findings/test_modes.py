@@ -90,3 +90,20 @@ def test_a_switch_that_no_note_of_its_bar_proves_is_kept_and_not_told() -> None:
     late = find_mode_switches(score, spans_of(score, "C: I:2 V c: V:4 i"))[0]
     at_once = find_mode_switches(score, spans_of(score, "C: I:2 V C: V:4 c: i"))[0]
     assert (is_sure(late), is_sure(at_once)) == (False, True)
+
+
+@pytest.mark.parametrize(
+    ("tune", "sure"),
+    [
+        # The old third stood before; the new one was there already; only the sixth is borrowed.
+        ("E5:2 D5:2 | Eb5:2 D5:2 | Eb5:4", True),
+        ("E5:2 Eb5:2 | Eb5:2 D5:2 | Eb5:4", False),
+        ("E5:2 D5:2 | E5:2 Ab5:2 | E5:4", False),
+        ("G5:2 D5:2 | Eb5:2 D5:2 | Eb5:4", False),
+    ],
+)
+def test_one_note_takes_the_place_of_another_that_stood_there(tune: str, sure: bool) -> None:
+    """ "In place of E": the E stood before, was the last of its degree, and sounds no more."""
+    score = build(tune, "C5:2 B4:2 | C5:4 | C5:4", "C3:2 G3:2 | C3:4 | C3:4")
+    e = find_mode_switches(score, spans_of(score, "C: I:2 V:2 c: i:4 i:4"))[0]
+    assert is_sure(e) is sure

@@ -383,3 +383,22 @@ def test_an_octave_of_a_passing_tone_is_no_appoggiatura():
     assert "appoggiatura" not in [e.label for e in events]
     alone = find_nonchord(build("F#4:1 E5:1 D5:2", "D3+A3:4"), spans_of(score, "D: I:4"))
     assert [e.label for e in alone] == ["appoggiatura"]
+
+
+def test_what_another_voice_holds_on_is_not_foreign():
+    """B and D stand over the held F all bar long: the quick B is no stranger that finds its place on C."""
+    score = build("B5:1/2 C6:1/2 A5:1 F5:2", "B4:4", "D4:4", "F3:4")
+    assert "v1n1" not in {i for e in find_nonchord(score, spans_of(score, "F: V7:4")) for i in e.notes}
+    alone = build("D6:1/2 C6:1/2 A5:1 F5:2", "C5:4", "A4:4", "F3:4")
+    assert "v1n1" in {i for e in find_nonchord(alone, spans_of(alone, "F: I:4")) for i in e.notes}
+
+
+@pytest.mark.parametrize(
+    ("inner", "label"),
+    [("C5:1 D#5:1/2 F#5:1/2 B4:2", "free tone"), ("C5:1 B4:1 B4:2", "suspension")],
+)
+def test_a_note_is_held_over_only_while_the_new_chord_is_heard(inner, label):
+    """C goes to B as the dominant comes; a note of the dominant must sound before, else nothing is late."""
+    score = build("A5:1 A5:1 G#5:2", inner, "E3:4")
+    events = find_nonchord(score, spans_of(score, "a: Cad64:1 V:3"))
+    assert label in {e.label for e in events if "v1n2" in e.notes}

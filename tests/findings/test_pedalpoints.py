@@ -294,3 +294,14 @@ def test_chords_that_change_for_a_moment_make_no_pedal_point_to_tell() -> None:
     assert not any(is_sure(e) for e in found(still, "C: I:28 V:1 I:3"))
     moving = build(" | ".join(["E5:4", "D5:4"] * 4), " | ".join(["G4:4", "F4:4"] * 4), "C3:32")
     assert any(is_sure(e) for e in found(moving, "C: I:4 ii42 I ii42 I ii42 I ii42"))
+
+
+def test_a_note_held_for_bars_is_left_where_others_are_the_bass() -> None:
+    """C lies for four bars and a beat; then the bass walks, and only later strikes C again."""
+    upper = tuple(
+        f"{voice} | {tone}:4 | {tone}:4" for voice, tone in zip(UPPER, ("G4", "E4", "G4"), strict=True)
+    )
+    chords = f"{OVER_TONIC} | I:4 | I:4"
+    (walking,) = found(build(*upper, "C3:17 E3:1 G3 E3 | C3:4"), chords)
+    (figured,) = found(build(*upper, "C3:4 | C3:4 | C3:4 | C3:4 | C3:1 E3 G3 E3 | C3:4"), chords)
+    assert (walking.end, figured.end) == (17, 24)

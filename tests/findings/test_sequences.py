@@ -275,6 +275,15 @@ class TestChains:
         (event,) = found(score, "C: IV:4 V65/V:4 V:4 V65/vi:4", "chain")
         assert (event.label, event.get("interval")) == ("chromatic bass ascent", Interval.parse("A2"))
 
+    def test_what_is_lowest_while_the_bass_rests_is_no_bass(self) -> None:
+        tune = "A5:4 | C6:4 | D6:4 | "
+        score = build(
+            tune + "Ab5:1/2 D6:7/2",
+            "F4:4 | F#4:4 | G4:4 | Ab4:1/2 B4:7/2",
+            "F2:4 | F#2:4 | G2:4 | r:1/2 G2:7/2",
+        )
+        assert found(score, "C: IV:4 V65/V:4 V:4 viio7:1/2 V:7/2", "chain") == []
+
     def test_three_semitone_tones_are_none(self) -> None:
         score = build("A4:4 | C5:4 | D5:4 | E5:4", "F3:4 | F#3:4 | G3:4 | C3:4")
         assert found(score, "C: IV:4 V65/V:4 V:4 I:4", "chain") == []

@@ -14,6 +14,7 @@ from tests.findings.build import build, spans_of
 from tests.findings.pieces import bar, example, last_bar
 
 from understave.findings.catalogue import weight
+from understave.findings.figuration import FIGURES
 from understave.findings.melody import _is_chordal, find_melody
 from understave.findings.pedalpoints import find_pedalpoints
 from understave.findings.texture import find_texture, roles, texture_of, unled_bars
@@ -329,6 +330,13 @@ def test_the_song_goes_nowhere_while_the_singer_breathes():
     places = ("in the bass", "in the left hand", "back on top")
     assert [e.label for p in places for e in melody(score, "C: I:28", p)]
     assert not [e for p in places for e in melody(replace(score, notes=words), "C: I:28", p)]
+
+
+def test_a_line_that_dwells_on_a_note_after_a_broken_upbeat_breaks_no_chord():
+    dwelling, breaking = "C3:1/4 E3 G3:3 E3:1/2", "C3:1/4 E3 G3 E3 C3 E3 G3 E3 C3 E3 G3 E3 C3 E3 G3 E3"
+    for figure, told in ((dwelling, False), (breaking, True)):
+        found = patterns(build(bars("E5:3 D5:1", 4), bars(figure, 4)), "C: I:16")
+        assert any(name in FIGURES for name in found) is told
 
 
 def test_a_figure_begins_where_the_hand_moves():

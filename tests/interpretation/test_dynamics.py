@@ -80,6 +80,16 @@ def test_a_hairpin_without_a_goal_moves_a_step_and_never_more_than_two():
     assert printed.at(15) == VELOCITIES["mf"]
 
 
+@pytest.mark.parametrize(("way", "first", "last"), [("crescendo", "p", "ff"), ("diminuendo", "f", "pp")])
+def test_no_hairpin_turns_back_however_far_another_has_gone(way, first, last):
+    """Two hairpins before one mark: the first may have come to it, the second does not turn back."""
+    hairpins = mark(1, way, "wedge", 3), mark(4, way, "wedge", 6)
+    printed = printed_loudness(piece(mark(0, first), *hairpins, mark(6, last))[0])
+    assert [s.kind for s in printed.swells] == [way, way]
+    grown = [s.after - s.before for s in printed.swells]
+    assert min(grown) >= 0 if way == "crescendo" else max(grown) <= 0
+
+
 def test_words_swell_until_the_next_mark():
     printed = printed_loudness(piece(mark(0, "mf"), mark(4, "dim.", "words"), mark(10, "pp"))[0])
     (swell,) = printed.swells
@@ -196,6 +206,15 @@ def test_a_printed_swell_is_told_to_where_it_ends(printed, told):
     )
     hairpins = [h for h in dynamics(score, reading)[1] if h.origin == "printed"]
     assert [(h.kind, h.start, h.end) for h in hairpins] == told
+
+
+@pytest.mark.parametrize(("way", "kept"), [("crescendo", False), ("diminuendo", True)])
+def test_nothing_is_said_to_grow_to_where_the_print_begins_to_grow(way, kept):
+    """The line climbs to 6, where a hairpin is printed: a crescendo goes on there, a diminuendo turns it."""
+    score, reading = piece(mark(0, "p"), mark(6, way, "wedge", 10))
+    proposed = [h for h in dynamics(score, reading)[1] if h.origin == "proposed" and h.end == 6]
+    assert bool(proposed) is kept
+    assert all(h.kind == "crescendo" for h in proposed)
 
 
 def test_a_printed_jump_stays_a_jump():

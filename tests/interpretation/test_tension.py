@@ -103,7 +103,49 @@ def test_a_suspension_adds_to_the_chord_and_its_resolution_is_named():
     assert one.value > other.value
     assert (one.why.label, one.why.get("pitch")) == ("dissonance", Pitch.parse("F4"))
     assert one.why.get("aim") == PitchClass.parse("E")
-    assert say(one.why, held) == "F rubs against G; it wants to fall to E."
+    assert say(one.why, held) == "F rubs against G; it wants to fall to E, and does."
+
+
+def test_a_clash_that_comes_later_in_a_chord_is_told_at_its_own_place():
+    """F is struck in the third beat only: at the first beat nothing rubs."""
+    score = score_of([(F(0), F(4), "C3"), (F(0), F(4), "E4"), (F(0), F(2), "G4"), (F(2), F(2), "F4")])
+    _, reading = read_as("C3 E3", "C: I")
+    (one,) = tension(score, reading)
+    assert one.why.label == "dissonance"
+    assert one.why.get("later") == F(2)
+    assert say(one.why, score).startswith("F rubs against E (bar 1, beat 3)")
+
+
+@pytest.mark.parametrize(
+    ("voices", "chords", "pitch", "aim"),
+    [
+        # The seventh of F falls to a D flat on its way, not to the D of the key.
+        (("E5:5/2 Db5:1/2 | C5:3", "A4+C5:3 | G4:3", "F3:3 | G3:3"), "C: IV7:3 | V:3", "E5", "Db"),
+        # G is no note of the chord and rises to A, though the F sharp of the chord lies nearer.
+        (("G5:2 A5:1 | E5:3", "F#3+A#3+E4:3 | G3+B3+E4:3"), "e: V7/V:3 | i6:3", "G5", "A"),
+    ],
+)
+def test_where_a_dissonant_note_goes_is_read_from_its_line(voices, chords, pitch, aim):
+    score = build(*voices, meter="3/4")
+    one = tension(score, Reading(spans_of(score, chords), ()))[0]
+    assert (one.why.label, one.why.get("pitch")) == ("dissonance", Pitch.parse(pitch))
+    assert (one.why.get("aim"), one.why.get("found")) == (PitchClass.parse(aim), 1)
+
+
+def test_a_bass_that_comes_later_does_not_make_the_chord_unstable_from_the_start():
+    score = build("G#4:2 | A4:2", "B3:2 | C4:2", "E3:1 D3:1 | C3:2", meter="2/4")
+    one = tension(score, Reading(spans_of(score, "a: V42:2 | i6:2"), ()))[0]
+    assert one.why.label != "bass"
+
+
+def test_a_bass_that_lies_through_three_chords_unsettles_none_of_them():
+    """The A of a tonic pedal point is the seventh of the chord over it, and yet the one firm thing."""
+    chords = "a: i:4 | iiø42:4 | i:4", "a: iv6:4 | iiø42:4 | i:4"
+    upper = ("E5:4 | F5:4 | E5:4", "C5:4 | D5:4 | C5:4", "A4:4 | B4:4 | A4:4")
+    for text, low, label in zip(chords, ("A3:12", "F3:4 | A3:8"), (False, True), strict=True):
+        score = build(*upper, low)
+        reading = Reading(spans_of(score, text), ())
+        assert (tension(score, reading)[1].why.label == "bass") is label
 
 
 def test_a_foreign_note_off_the_beat_counts_less_than_on_it():

@@ -34,6 +34,7 @@ MUSIC = (
     "C3 G3 C4 E4 | F2 A3 C4 F4 | G2 G3 B3 D4 | G2 F3 B3 D4 | "
     "C3 G3 C4 E4 | F2 A3 C4 F4 | G2 F3 B3 D4 | C3 G3 C4 E4"
 )
+FORTE = Direction("d2", "dynamic", F(16), None, 1, "f")
 LABELS = "C: I | IV | V | V7 | I | IV | V7 | I"
 
 
@@ -76,6 +77,26 @@ def test_a_phrase_end_is_told_with_its_last_note_not_with_the_upbeat_after_it():
     plan = Plan(timing=found)
     advice = [a for a in tell_plan(score, plan) if a.reason == "phrase end"]
     assert [(a.moment, a.what) for a in advice] == [(12, "slower")]
+
+
+@pytest.mark.parametrize(
+    ("length", "printed", "told"),
+    [
+        (F(4), (), True),
+        (F(1, 4), (), False),
+        (F(4), (Direction("d1", "wedge", F(8), F(16), 1, "crescendo"), FORTE), False),
+        (F(4), (FORTE,), True),
+    ],
+)
+def test_no_time_is_taken_where_a_phrase_runs_on(length, printed, told):
+    """A last sixteenth that runs into the next note, or a crescendo into the next phrase, drives on."""
+    score, reading = piece(*printed)
+    top = max((n for n in score.notes if n.onset == 12), key=lambda n: n.midi)
+    last = replace(top, id="last", ids=("last",), onset=F(16) - length, duration=length)
+    notes = sorted((*(n for n in score.notes if n is not top), last), key=lambda n: (n.onset, n.midi))
+    events = (made("phrase", "phrase", F(0), F(16), ("last",), 1.0, (("arrival", F(12)),)),)
+    found = bends(replace(score, notes=tuple(notes)), replace(reading, events=events))
+    assert ("phrase end" in {b.why.label for b in found if b.why is not None}) is told
 
 
 def test_what_moves_less_is_held_longer_and_the_edges_of_bars_a_little():
@@ -155,6 +176,15 @@ def test_a_resolution_is_waited_for():
             (
                 Direction("d1", "wedge", F(8), F(12), 1, "crescendo"),
                 Direction("d2", "dynamic", F(12), None, 1, "ff"),
+            ),
+            0,
+        ),
+        (
+            # The print is at its loudest before: a crescendo that leads into the chord still grows.
+            (
+                Direction("d0", "dynamic", F(0), None, 1, "fff"),
+                Direction("d1", "wedge", F(8), F(12), 1, "crescendo"),
+                Direction("d2", "dynamic", F(12), None, 1, "fff"),
             ),
             0,
         ),

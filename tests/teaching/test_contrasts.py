@@ -133,6 +133,9 @@ def test_a_deceptive_cadence_keeps_its_promise():
     here = [n for n in c.other.notes if n.onset == arrival - score.measures[c.first].start]
     assert min(here, key=lambda n: n.midi).pitch.pitch_class.name == "C"
     assert {n.pitch.pitch_class.name for n in here} <= {"C", "E", "G"}
+    # The excerpt begins before and ends after: which bar keeps the promise is said.
+    bar = score.measure_at(arrival).number
+    assert all(re.search(rf"\b{bar}\b", c.words(score, language=v)) for v in SPOKEN)
 
 
 @pytest.mark.parametrize(

@@ -17,10 +17,13 @@ from tests.findings.build import build, spans_of
 from tests.wording.readings import analysed, chorale
 
 from understave.claims import facts
+from understave.claims.chords_and_keys import KeyAbout
 from understave.claims.moods import CAUSES, Mood, is_so
 from understave.findings import with_events
 from understave.findings.applied import find_applied
 from understave.findings.cadences import PICARDY
+from understave.findings.chromatic import find_chromatic
+from understave.findings.dissonance import find_dissonances
 from understave.findings.form import FORM, FormDetails
 from understave.findings.sequences import find_sequences
 from understave.harmony.reading import Event, Reading
@@ -29,6 +32,7 @@ from understave.teaching.narrative import (
     _NUMBER,
     LENGTHS,
     WORDS,
+    _is_again,
     after_minute,
     entry_of,
     head_events,
@@ -155,6 +159,56 @@ def test_a_single_part_with_its_coda_is_not_told_as_a_form(scheme, told):
     )
     text = " ".join(c.text for c in narrate(score, replace(reading, events=(form,)), "five"))
     assert ("It has" in text) is told
+
+
+@pytest.mark.parametrize(("last", "times"), [("C5 E5 G5 E5", 1), ("A4 F4 D4 B4", 0)])
+def test_how_often_the_main_idea_comes_back_is_counted_on_the_notes(last, times):
+    """Six parts: the letters say that the last one brings the first back; the notes say whether it does."""
+    ideas = ("C5 E5 G5 E5", "F4 F4 A4 A4", "D5 C5 B4 A4", "G4 G4 B4 D5", "E4 E4 C5 C5", last)
+    bars = [" ".join(f"{tone}:1" for tone in idea.split()) for idea in ideas for _ in range(4)]
+    score = build(" | ".join(bars), " | ".join(["C3:4"] * 24))
+    reading = Reading(spans_of(score, "C: I:96"), ())
+    starts = tuple(Fraction(16 * k) for k in range(6))
+    detail = FormDetails(scheme="A B C D E A", sections=6, starts=starts)
+    form = FORM.event("scheme", Fraction(0), score.end, (), 1.0, detail)
+    text = " ".join(c.text for c in narrate(score, replace(reading, events=(form,)), "five"))
+    assert text.count("the main idea comes back once") == times
+
+
+def test_a_line_claims_what_its_place_adds_to_its_words():
+    """Under a C that stays the music is in F: "the tonic of C major" claims that key, and is looked up."""
+    score = build(" | ".join(["E5:2 F5:2"] * 8), " | ".join(["G4:2 A4:2"] * 8), "C3:32")
+    home = spans_of(score, "F: I:4 | C: " + "I:2 IV:2 " * 6 + "| F: I:4")
+    reading = with_events(score, Reading(home, ()), True)
+    lines = [x for c in narrate(score, reading, "whole") for x in c.lines if "the tonic of C major" in x.text]
+    assert lines
+    assert all(any(isinstance(c, KeyAbout) for c in x.claims) for x in lines if x.role == "heard")
+
+
+def test_a_clash_of_the_pedal_is_no_repetition_of_one_in_the_fingers():
+    """C and D flat are struck together, then only the pedal brings them together again, and once more."""
+    voices = "Db5:2 r:2 | Db5:1 r:3 | Db5:1 r:3", "C4:2 r:2 | r:1 C4:1 r:2 | r:1 C4:1 r:2"
+    pedal = (("start", 4), ("stop", 8), ("start", 8), ("stop", 12))
+    score = build(*voices, pedal=pedal)
+    one, two, three = find_dissonances(score, spans_of(score, "f: V7:4 | V7:4 | V7:4"))
+    assert [e.get("held_by") for e in (one, two, three)] == ["keys", "pedal", "pedal"]
+    assert not _is_again(score, two, one)
+    assert _is_again(score, three, two)
+    book = phrasebook("en")
+    reading = Reading(spans_of(score, "f: V7:12"), ())
+    hear = sentence(score, reading, two, entry_of(two, book)["hear"], book)
+    assert "held by the pedal" in hear
+
+
+@pytest.mark.parametrize(("later", "again"), [("C: I:4 | iv:4 | I:4", True), ("C: I:4 | iio:4 | I:4", False)])
+def test_a_borrowed_chord_comes_back_only_on_its_own_root(later, again):
+    tune = "G4:4 | Ab4:4 | G4:4"
+    minor, other = f"{tune}", "C3:4 | F3+C4:4 | C3:4"
+    score = build(minor, other)
+    (first,) = find_chromatic(score, spans_of(score, "C: I:4 | iv:4 | I:4"))
+    (second,) = find_chromatic(score, spans_of(score, later))
+    assert first.label == second.label
+    assert _is_again(score, second, first) is again
 
 
 @pytest.mark.parametrize("word", CAUSES)

@@ -20,6 +20,7 @@ from understave.findings import find_events
 from understave.harmony.reading import Event, Named, Reading
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
+from understave.interpretation.tension import tension
 from understave.lesson.make import reasons_of
 from understave.score.model import Part, Score
 from understave.teaching import checking, stops, story
@@ -35,6 +36,7 @@ from understave.teaching.stops import (
     TURNING,
     Timing,
     _placed,
+    _said,
     frame_seconds,
     possible_stops,
     propose_stops,
@@ -362,8 +364,20 @@ def test_a_full_close_without_a_melody_is_asked_about_all_the_same():
         ("A chord. It resolves, to V.", "A chord (bar 3). It resolves, to V."),
         ("A chord.", "A chord (bar 3)."),
         ("A chord", "A chord (bar 3)"),
+        ("Printed: “cresc. molto”. It grows.", "Printed: “cresc. molto” (bar 3). It grows."),
+        ("A chord. Énergique, it rises.", "A chord (bar 3). Énergique, it rises."),
     ],
 )
 def test_a_place_stands_with_the_sentence_that_is_about_it(text: str, placed: str) -> None:
     """What resolves resolves later: its place is not the chord's."""
     assert _placed(text, "bar 3") == placed
+
+
+def test_a_clash_that_comes_later_in_its_chord_has_one_place():
+    """The F comes a bar and two beats after the stop's first event: its words say so, and nothing else does."""
+    score = build("G4:4 | G4:2 F4:2", "E4:4 | E4:4", "C3:4 | C3:4")
+    reading = Reading(spans_of(score, "C: I:4 | I:4"), ())
+    first, second = (t.why for t in tension(score, reading))
+    text = _said(score, reading, (first, second), "intermediate", "en")
+    assert text.count("(bar ") == 1
+    assert "F rubs against E (bar 2, beat 3)" in text

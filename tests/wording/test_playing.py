@@ -24,6 +24,7 @@ from understave.interpretation.plan import (
 from understave.interpretation.voicing import VOICING, VoicingDetails
 from understave.score.model import Direction, Measure, Note, Score
 from understave.theory.pitch import Pitch
+from understave.wording.phrasebook import phrasebook
 from understave.wording.playing import headings, tell_plan
 
 F = Fraction
@@ -321,13 +322,20 @@ def test_fades_that_follow_on_are_one_and_signs_beside_the_beat_are_told_at_a_no
 
 
 @pytest.mark.parametrize("language", ["en", "de", "fr"])
-def test_a_pedal_on_what_had_none_says_so_once(language) -> None:
-    then, later = (
-        [a.why for a in tell_plan(replace(score_of(4), composer=name), turns("tctc"), language=language)]
-        for name in ("J. S. Bach", "Frédéric Chopin")
+def test_a_pedal_on_what_had_none_says_so_once_with_its_first_reason(language) -> None:
+    why = made("pedalling", "renew", F(0), F(4), (), 1.0)
+    moves = (
+        PedalMove(F(k), 1.0, "proposed", event) for k, event in enumerate((SILENT, why, SILENT, why, SILENT))
     )
-    assert sum("ped" in why.casefold() or "péd" in why for why in then) == 1
-    assert not any(later)
+    plan = Plan(pedal=tuple(moves))
+    then, later = (replace(score_of(4), composer=n) for n in ("J. S. Bach", "Frédéric Chopin"))
+    word = phrasebook(language).phrases["play_no_pedal_then"]
+    told = tell_plan(then, plan, language=language)
+    assert [a.moment for a in told if word in a.why] == [F(1)]
+    assert next(a.why for a in told if word in a.why) != word
+    assert not any(word in a.why for a in tell_plan(later, plan, language=language))
+    # A stop asks for its own bars alone: what was said where the foot first went down is not said again.
+    assert not any(word in a.why for a in tell_plan(then, plan, language=language, stretch=(F(2), F(16))))
 
 
 def test_no_bar_has_more_than_four_lines_and_leaning_is_among_them() -> None:

@@ -56,12 +56,11 @@ class ChordIs(Claim):
         if span is None or not _reads(span, self.key, self.numeral):
             return False
         chord = self.numeral.chord(self.key)
-        low = facts.lowest(span.start, span.end)
-        local = self.numeral.local_key(self.key)
-        cadential = self.numeral.special == "Cad"
-        if cadential and low is not None and _goes_by(facts, span.start, local, low.pitch):
+        if self.numeral.special == "Cad":
+            low, local = facts.lowest(span.start, span.end), self.numeral.local_key(self.key)
             # One that only goes by within its dominant is no cadential six-four.
-            return False
+            if low is not None and _goes_by(facts, span.start, local, low.pitch):
+                return False
         first = facts.sounding(span.start)[:1]
         begins = any(note.midi % 12 == chord.bass.semitone for note in first)
         if chord.inversion and not begins and not _lowest_is(facts, span, chord.bass):

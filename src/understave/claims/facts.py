@@ -6,6 +6,7 @@ struck, how a voice goes on and how heavy a moment is are worked out from the no
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
@@ -120,9 +121,13 @@ class Facts:
         """Return when the printed pedal went down that is down at a moment; the moment itself if none is."""
         marks = [d for d in self.score.directions if d.kind == "pedal" and d.onset < moment]
         last = max(marks, key=lambda mark: mark.onset, default=None)
-        words = [d.text.casefold() for d in self.score.directions if d.text and d.onset <= moment]
+        asked = [
+            d.text.casefold().startswith("con")
+            for d in self.score.directions
+            if d.onset <= moment and re.match("(con|senza) ped", d.text, re.IGNORECASE)
+        ]
         span = self.span(moment)
-        if span is not None and any(text.startswith("con ped") for text in words):
+        if span is not None and asked and asked[-1]:
             # Where the composer asks for pedal in words, it holds what belongs to one chord.
             return min(span.start, moment)
         return last.onset if last is not None and last.text in ("start", "change") else moment

@@ -170,15 +170,17 @@ def _is_ground(facts: Facts, size: int) -> bool:
     basses = [tuple(_lowest(facts, bar.start + step) for step in _steps(bar)) for bar in bars]
     pairs = list(zip(basses[size:], basses, strict=False))
     same = [sum(a == b for a, b in zip(one, other, strict=False)) >= 2 for one, other in pairs]
-    return 2 * sum(same) >= len(same) and len({note for bar in basses[:size] for note in bar}) >= 4
+    return 2 * sum(same) >= len(same) and len({note for bar in basses[:size] for note in bar} - {None}) >= 4
 
 
 def _steps(bar: Measure) -> tuple[Fraction, ...]:
     return (Fraction(0), bar.beat_length, bar.length / 2)
 
 
-def _lowest(facts: Facts, moment: Fraction) -> int:
-    return min((note.midi for note in facts.sounding(moment)), default=-1) % 12
+def _lowest(facts: Facts, moment: Fraction) -> int | None:
+    """Return the pitch class of what is lowest at a moment, None in silence."""
+    low = min((note.midi for note in facts.sounding(moment)), default=None)
+    return None if low is None else low % 12
 
 
 def _headings(facts: Facts, pattern: str) -> tuple[Fraction, ...]:

@@ -433,6 +433,14 @@ class _Piece:
         close = self.closes[i]
         if close.label != AUTHENTIC or not self.is_promised(close) or self.chords[close.goal].inversion != 1:
             return False
+        beat = self.score.measure_at(close.arrival).beat_length
+        last = self.heard(close.arrival - beat, close.arrival)
+        low = min(
+            (note for note in last if note.end >= close.arrival), key=lambda note: note.midi, default=None
+        )
+        if low is not None and low.midi % 12 == close.key.tonic.shift(-1).semitone:
+            # The seventh of the dominant is in the bass: the first inversion is what it promises.
+            return False
         limit = close.arrival + _AGAIN * self.score.measure_at(close.arrival).full_length
         later = (close for close in self.closes[i + 1 :] if close.arrival <= limit)
         return any(c.label == AUTHENTIC and c.rooted and c.key.tonic == close.key.tonic for c in later)

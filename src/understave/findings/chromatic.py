@@ -309,7 +309,7 @@ def borrowed(piece: Progression, i: int) -> list[Event]:
         return []
     key = step.key
     changes = _changes(step.chord, key)
-    if not changes or not _all_heard(piece, step, changes):
+    if not changes or not _all_heard(piece, step, changes) or _is_outweighed(piece, step):
         return []
     if key.mode == "major":
         allowed = {*key.parallel.scale, key.leading_tone}
@@ -363,6 +363,20 @@ def _changes(chord: Chord, key: Key) -> _Changes:
 
 def _all_heard(piece: Progression, step: Step, changes: _Changes) -> bool:
     return all(piece.spelled(step, tone) for tone, _ in changes)
+
+
+def _is_outweighed(piece: Progression, step: Step) -> bool:
+    """Whether a chord lacks a member while other notes than its own are heard for longer above its bass."""
+    notes = piece.sounding(step.start, step.end)
+    if not notes or step.chord.semitones <= {note.midi % 12 for note in notes}:
+        return False
+    lowest = min(notes, key=lambda note: note.midi).midi % 12
+    length = {True: Fraction(0), False: Fraction(0)}
+    for note in notes:
+        if note.midi % 12 != lowest:
+            heard = min(note.end, step.end) - max(note.onset, step.start)
+            length[note.midi % 12 in step.chord.semitones] += heard
+    return length[False] > length[True]
 
 
 def _tonicises(step: Step, tonic: PitchClass) -> bool:

@@ -59,6 +59,7 @@ from understave.findings.chords_at import Harmony
 from understave.findings.kinds import Kind, Stop
 from understave.findings.lines import Lines, is_same, is_step, lines
 from understave.findings.nonchord import classify, is_settled, stretches, with_repetitions
+from understave.findings.remembered import remembered
 from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Details, Event, Span
 from understave.harmony.units import metric_level
@@ -165,6 +166,7 @@ def find_dissonances(
     return tuple(sorted(ranked, key=lambda event: event.start))
 
 
+@remembered
 def pedal_stretches(score: Score) -> tuple[Stretch, ...]:
     """Return where the printed marks hold the sustaining pedal down; a change ends one and begins another.
 
@@ -287,15 +289,13 @@ class Scene:
     dynamics: tuple[tuple[Fraction, float], ...]
 
     @cached_property
-    def printed_pedal(self) -> tuple[Stretch, ...]:
-        """Where printed marks hold the pedal, whatever pedal the clashes were found with."""
-        return pedal_stretches(self.score)
-
-    @cached_property
-    def asked_in_words(self) -> Fraction | None:
-        """From when on words ask for the pedal; None where none do."""
-        asked = (d.onset for d in self.score.directions if d.text.casefold().startswith("con ped"))
-        return min(asked, default=None)
+    def pedal_words(self) -> tuple[tuple[Fraction, bool], ...]:
+        """From when on words ask for the pedal, or for none."""
+        texts = ((d.onset, d.text.casefold()) for d in self.score.directions)
+        asked = (
+            (at, text.startswith("con")) for at, text in texts if text.startswith(("con ped", "senza ped"))
+        )
+        return tuple(sorted(asked, key=lambda word: word[0]))
 
     def exposure(self, clash: Clash) -> float:
         """Return how exposed a clash is, 0..1."""
@@ -418,16 +418,18 @@ class Scene:
     def _is_bare(self, clash: Clash) -> bool:
         """Whether nothing else sounds where a clash begins, nor rings on in a pedal that is printed."""
         moment = clash.start
-        last = bisect_left(self.printed_pedal, moment, key=lambda stretch: stretch[0]) - 1
-        start, end = self.printed_pedal[last] if last >= 0 else (moment, moment)
+        stretches = pedal_stretches(self.score)
+        last = bisect_left(stretches, moment, key=lambda stretch: stretch[0]) - 1
+        start, end = stretches[last] if last >= 0 else (moment, moment)
         down = start if moment < end else moment
-        asked = self.asked_in_words is not None and self.asked_in_words <= moment
+        words = bisect_right(self.pedal_words, moment, key=lambda word: word[0]) - 1
+        asked = words >= 0 and self.pedal_words[words][1]
         if (span := self.harmony.at(moment)) is not None and asked:
             # Where the composer asks for pedal in words, it holds what belongs to one chord.
             down = min(down, span.start)
-        heard = {note.midi for note in soundings(self.score).at(moment)}
-        heard |= {note.midi for chord in soundings(self.score).between(down, moment) for note in chord}
-        return not clash.pedalled and len(heard) == 2
+        sounding = soundings(self.score)
+        chords = (sounding.at(down), *sounding.between(down, moment), sounding.at(moment))
+        return not clash.pedalled and len({note.midi for chord in chords for note in chord}) == 2
 
     def _past(self, dissonant: Note, goal: _Goal) -> Note | None:
         """Return the note beyond its goal that an ornamented resolution touches first, None without one."""

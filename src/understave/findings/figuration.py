@@ -77,7 +77,7 @@ def _named(chords: list[list[Note]], moving: list[list[Note]], measure: Measure,
     # A figure of single notes may be set on two notes together: it is the same figure.
     figure = moving[1:] if len(moving) >= 4 and len(moving[0]) == 2 else moving
     if sum(len(c) == 1 for c in figure) >= 0.8 * len(figure):
-        return _single_notes([k[0] for k in keys], chords, measure)
+        return _single_notes(moving, chords, measure)
     first = chords[0]
     after = [c for c in chords[1:] if min(note.midi for note in c) > max(note.midi for note in first)]
     narrow = len(first) == 1 or _is_octave(first)
@@ -101,9 +101,13 @@ def _alternates(keys: list[tuple[int, ...]]) -> bool:
     return all(a == b for a, b in zip(keys, keys[2:], strict=False)) and keys[0] != keys[1]
 
 
-def _single_notes(tones: list[int], chords: list[list[Note]], measure: Measure) -> str:
+def _single_notes(moving: list[list[Note]], chords: list[list[Note]], measure: Measure) -> str:
     """Name a pattern of single notes: a chord broken this way or that, or a line."""
+    tones = [c[0].midi for c in moving]
     if len(tones) < 3:
+        return ""
+    if any(2 * float(note.duration) > float(measure.length) for c in moving for note in c):
+        # What dwells on one note for most of the bar has begun on a broken chord, and breaks none.
         return ""
     moves = [b - a for a, b in pairwise(tones)]
     if not any(moves):

@@ -22,7 +22,8 @@ Detail of every label, where it applies:
 - ``cadence`` Fraction: the arrival of its first authentic close with tonic and dominant in root position.
 - ``by`` str: how it is reached: ``"common chord"``, ``"common tone"`` (one note alone leads over),
   ``"enharmonic"`` (a chord is reheard), ``"same tonic"``, ``"direct"``.
-- ``known`` int 1: a key in which the piece began, or is only touched after it stayed there; it is not told.
+- ``known`` int 1: a key in which the piece began, or is only touched after it stayed there, or home that no
+  foreign note had left; it is not told.
 - ``within`` int 1: a tonicization that lies within a key (applied chords). ``target`` RomanNumeral.
 
 Sentences, one per label:
@@ -52,7 +53,7 @@ from itertools import islice
 
 from understave.findings.closes import AUTHENTIC, Close, find_closes, is_dominant
 from understave.findings.kinds import Kind, Lane, Stop
-from understave.findings.modes import Region, regions_of
+from understave.findings.modes import Region, keeps_its_third, regions_of
 from understave.findings.nearness import nearness
 from understave.findings.progression import Progression, Step, progression_of
 from understave.findings.reheard import ENHARMONIC_PIVOT, find_reheard
@@ -161,7 +162,7 @@ def home_key(regions: tuple[Region, ...], score: Score | None = None) -> Key:
         last = last.parallel
     if score is not None and score.measures and first != last:
         printed = score.measures[0].signature
-        signed = [key for key in (first, last) if _signature(key) == printed]
+        signed = [key for key in (first, last) if key.signature == printed]
         titled = [key for key in signed or (first, last) if _is_titled(score.title, key)]
         for known in (titled, signed):
             if len(known) == 1:
@@ -178,13 +179,8 @@ def _opening_key(regions: tuple[Region, ...], score: Score | None) -> Key:
     brief = first.length < _BRIEF * score.measures[0].full_length and after.length >= 4 * first.length
     # A piece that ends as it began is at home there, unless its title says otherwise.
     framed = regions[-1].key == first.key and not _is_titled(score.title, after.key)
-    related = _signature(after.key) == _signature(first.key)
+    related = after.key.signature == first.key.signature
     return after.key if brief and related and not framed else first.key
-
-
-def _signature(key: Key) -> int:
-    """Return the sharps (or, negative, flats) of a key's signature."""
-    return key.tonic.fifths - (3 if key.mode == "minor" else 0)
 
 
 def _is_titled(title: str, key: Key) -> bool:
@@ -295,7 +291,12 @@ def _key_event(
         detail = replace(detail, goes_to=after.key, returns=1 if there_and_back else None)
     # The key in which a piece began is not turned to like a new one.
     opened = label == "modulation" and i > 0 and regions[0].key == region.key
-    known = opened or (label == "tonicization" and _was_settled(piece, regions[:i], region.key))
+    known = (
+        opened
+        or (label == "tonicization" and _was_settled(piece, regions[:i], region.key))
+        or (label == "parallel" and before is not None and keeps_its_third(piece, home, region))
+        or (label == "home" and before is not None and not _was_left(piece, regions[:i], home))
+    )
     detail = replace(
         detail, cadence=own[0].arrival if own else None, by=by or None, known=1 if known else None
     )
@@ -325,6 +326,19 @@ def first_new_note(
         if note.pitch.pitch_class in new:
             return note.pitch.pitch_class, note.onset
     return None
+
+
+def _was_left(piece: Progression, earlier: tuple[Region, ...], home: Key) -> bool:
+    """Whether a note foreign to home told, since home was last heard, that the music had left it."""
+    for region in reversed(earlier):
+        if region.key == home:
+            return False
+        if region.key == home.parallel:
+            if not keeps_its_third(piece, home, region):
+                return True
+        elif first_new_note(piece.score, region.start, region.end, [home], region.key):
+            return True
+    return True
 
 
 def _was_settled(piece: Progression, earlier: tuple[Region, ...], key: Key) -> bool:

@@ -26,6 +26,7 @@ from itertools import pairwise
 
 from understave.findings.endings import is_sung, singer_of
 from understave.findings.kinds import Kind
+from understave.findings.lines import lines
 from understave.findings.texture import Texture, hand_of, texture_of, unled_bars
 from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Note, Score
@@ -180,11 +181,11 @@ def _places_to_events(score: Score, texture: Texture, unled: frozenset[int]) -> 
 
 def _is_chordal(score: Score, notes: Sequence[Note]) -> bool:
     """Whether most notes of a line are struck with others of their voice that lie within an octave."""
-    struck: dict[tuple[object, ...], list[int]] = {(n.part, n.staff, n.voice, n.onset): [] for n in notes}
-    for n in score.struck:
-        if (key := (n.part, n.staff, n.voice, n.onset)) in struck:
-            struck[key].append(n.midi)
-    close = [any(0 < abs(m - n.midi) < 12 for m in struck[n.part, n.staff, n.voice, n.onset]) for n in notes]
+    voices = lines(score).voices
+    close = [
+        any(0 < abs(m.midi - n.midi) < 12 for m in voices[n.part, n.staff, n.voice].at(n.onset))
+        for n in notes
+    ]
     return 2 * sum(close) > len(close)
 
 

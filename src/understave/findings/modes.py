@@ -155,6 +155,13 @@ def _switch(piece: Progression, a: Region, b: Region, earlier: list[Event]) -> l
     bar = _bar(piece, b.start)
     chords = len({piece.spans[i].numeral.root(b.key) for i in range(b.first, b.last + 1)})
     settled = 1.0 if b.length >= 2 * bar and chords > 1 else 0.6
+    again = near is not None and any(
+        note.midi % 12 == proof.midi % 12 and near.onset < note.onset < moment
+        for note in piece.sounding(near.onset, moment)
+    )
+    if near is None or again or keeps_its_third(piece, a.key, b):
+        # "In place of" a note: it stood there, was the last of its degree, and the old third sounds no more.
+        settled = _HARDLY
     if piece.score.measure_at(moment).index > piece.score.measure_at(b.start).index:
         # Labels change their mode before a note does: what is heard at once comes later.
         settled = _HARDLY
@@ -162,6 +169,17 @@ def _switch(piece: Progression, a: Region, b: Region, earlier: list[Event]) -> l
     label = f"{a.key.mode} to {b.key.mode}"
     end = max(proof.end, b.start) if proof.onset <= b.start else proof.onset
     return [MODE_SWITCH.event(label, b.start, end, tuple(at_once), round(sure * settled, 3), detail)]
+
+
+def keeps_its_third(piece: Progression, before: Key, region: Region) -> bool:
+    """Whether the old mode's third sounds in a region that should have its parallel's, which does not.
+
+    A flat sixth borrowed by a major key makes no minor of it (Hutchinson, chapter 19, on mode mixture).
+    """
+    tones = {
+        note.midi % 12 for note in piece.sounding(region.start, region.end) if note.onset >= region.start
+    }
+    return before.scale[2].semitone in tones and region.key.scale[2].semitone not in tones
 
 
 def _first_proof(piece: Progression, region: Region) -> tuple[Note, PitchClass] | None:

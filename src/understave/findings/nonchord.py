@@ -190,10 +190,21 @@ def find_nonchord(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     told += [
         (dissonance, classify(dissonance, harmony, line))
         for dissonance in found
-        if dissonance.notes[0].id not in used
+        if dissonance.notes[0].id not in used and not _outlasted(dissonance, line)
     ]
     told.sort(key=lambda x: (x[0].start, -x[0].notes[0].midi))
     return _events(score, harmony, line, told)
+
+
+def _outlasted(dissonance: Dissonance, line: Lines) -> bool:
+    """Whether another voice holds the same note well beyond: the chord has it, only the label has not."""
+    note = dissonance.notes[0]
+    return any(
+        other.midi % 12 == note.midi % 12
+        and (other.staff, other.voice) != (note.staff, note.voice)
+        and other.end >= dissonance.end + note.duration
+        for other in line.sounding(dissonance.start)
+    )
 
 
 def dissonances(score: Score, harmony: Harmony, line: Lines) -> tuple[Dissonance, ...]:
@@ -340,11 +351,30 @@ def _prepared(
         # A short step up by a whole tone, and then down below the suspended note, only adorns its fall.
         goal = _falls_later(dissonance, harmony, line) or goal
     if goal is not None:
+        if not _moves_on(dissonance, goal, harmony, line):
+            return Sort("free tone", before, goal)
         label = "suspension" if goal.note.midi < note.midi else "retardation"
         return Sort(label, before, goal)
     if _place(dissonance, line) == "bass" or dissonance.last > dissonance.first:
         return Sort("pedal tone", before, Resolution(after) if after is not None else None)
     return _recurring(dissonance, before, after, line)
+
+
+def _moves_on(dissonance: Dissonance, goal: Resolution, harmony: Harmony, line: Lines) -> bool:
+    """Whether the new chord is heard before a note held over from the old one resolves.
+
+    It is by a new bass, or by any note that the old chord has not: without it nothing has been left behind.
+    """
+    if not dissonance.first:
+        return True
+    start, old = harmony.spans[dissonance.first].start, harmony.tones[dissonance.first - 1]
+    new = harmony.tones[dissonance.first] - old
+    bass = [line.sounding(start)[:1], line.sounding(start - Fraction(1, 64))[:1]]
+    moved = [low[0].midi % 12 for low in bass if low]
+    if len(set(moved)) == 2:
+        return True
+    heard = [*line.sounding(start), *line.struck_between(start, goal.note.onset)]
+    return any(note.midi % 12 in new for note in heard)
 
 
 def _is_left_out(dissonance: Dissonance, after: Note | None, harmony: Harmony) -> bool:

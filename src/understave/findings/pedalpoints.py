@@ -231,6 +231,10 @@ def _stays_bass(
             return False
     if note.onset <= reach:
         return True
+    measure = score.measures[run[-1].measure]
+    if run[-1].duration >= measure.full_length and note.onset - reach >= measure.beat_length:
+        # A note held for bars begins no figure: it is left as soon as another is the bass.
+        return not any(chord and chord[0].midi % 12 != tone for chord in sounding.between(reach, note.onset))
     first = bisect_left(harmony.starts, float(reach))
     for i in range(first, bisect_left(harmony.starts, note.at)):
         if any(note.midi % 12 != tone for note in sounding.at(harmony.spans[i].start)[:1]):

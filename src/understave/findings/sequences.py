@@ -736,12 +736,16 @@ def bass_line(score: Score, spans: Sequence[Span], sounding: Soundings) -> tuple
     the bass before, counts: what else goes up belongs to a broken chord. Each comes with its end.
     """
     found: list[tuple[Note, Fraction]] = []
-    for span in spans:
+    for k, span in enumerate(spans):
         first = _bass_of(span, sounding)
         if first is None:
             continue
         members = [first]
         beat = score.measures[first.measure].beat_length
+        around = [sounding.lowest(s.start, s.end) for s in (*spans[max(0, k - 1) : k], *spans[k + 1 : k + 2])]
+        if span.end - span.start < beat and all(n is not None and first.midi - n.midi > 12 for n in around):
+            # For less than a beat the bass rests, more than an octave below: what is lowest then is no bass.
+            continue
         for chord in sounding.between(max(first.onset, span.start), span.end):
             low = chord[0]
             near = 0 < abs(low.midi - members[-1].midi) <= 2

@@ -43,6 +43,7 @@ from statistics import median
 
 from understave.findings.figuration import FIGURED, FIGURES, NOTHING, PATTERNED, Pattern, pattern_of, steady
 from understave.findings.kinds import Kind
+from understave.findings.lines import lines
 from understave.findings.remembered import remembered
 from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Measure, Note, Score
@@ -560,14 +561,12 @@ def _runs_to_events(score: Score, hand: str, patterns: list[Pattern], staff: int
 
 def _in_motion(score: Score, staff: int, first: int, end: int) -> tuple[int, int]:
     """Return the bars of a figure, from one up to another, without those at both ends that move less."""
-    struck: dict[int, set[Fraction]] = {k: set() for k in range(first, end)}
-    for note in score.struck:
-        if note.staff == staff and note.measure in struck:
-            struck[note.measure].add(note.onset)
-    usual = median(len(struck[k]) for k in range(first, end))
-    while end - first > _SHORTEST_STRETCH and len(struck[first]) < _MOVING * usual:
+    line, bars = lines(score).staves[staff], score.measures
+    struck = {k: line.index(bars[k].end) - line.index(bars[k].start) for k in range(first, end)}
+    usual = median(struck.values())
+    while end - first > _SHORTEST_STRETCH and struck[first] < _MOVING * usual:
         first += 1
-    while end - first > _SHORTEST_STRETCH and len(struck[end - 1]) < _MOVING * usual:
+    while end - first > _SHORTEST_STRETCH and struck[end - 1] < _MOVING * usual:
         end -= 1
     return first, end
 

@@ -416,9 +416,20 @@ def _proposed_hairpins(
                 # Nothing fades into a mark that is louder: it has faded before.
                 inside = inside[at[inside] < high]
                 hairpin = _swell(score, reading, line, added, inside) if len(inside) >= 3 else None
-            if hairpin is not None:
+            if hairpin is not None and not _goes_on_in_print(hairpin, printed):
                 found.append(hairpin)
     return found
+
+
+def _goes_on_in_print(hairpin: Hairpin, printed: PrintedLoudness) -> bool:
+    """Whether a proposed hairpin ends where a printed one of its kind begins, or begins where one ends.
+
+    It would tell of an end, or a beginning, in the middle of what grows or fades.
+    """
+    return any(
+        hairpin.kind == swell.kind and (hairpin.end == swell.start or hairpin.start == swell.end)
+        for swell in printed.swells
+    )
 
 
 def _swell(

@@ -239,7 +239,10 @@ def _target(
         goal = VELOCITIES[marks[after][0]]
         if (goal > level) == up and goal != level:
             return goal
-    return _clamped(max(home - 2 * STEP, min(home + 2 * STEP, level + (STEP if up else -STEP))))
+    # However far swells have gone already, none turns back.
+    if up:
+        return _clamped(max(level, min(home + 2 * STEP, level + STEP)))
+    return _clamped(min(level, max(home - 2 * STEP, level - STEP)))
 
 
 def _clamped(velocity: float) -> float:

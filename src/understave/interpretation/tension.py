@@ -27,7 +27,8 @@ Event: kind ``"tension"``; the reason of a span, by the part that raises it most
   or stands highest (register); ``aim`` PitchClass: where it wants to go, ``direction`` str ``"up"`` or
   ``"down"``; ``met`` int 1 if the next chord has that note in its octave, ``unmet`` int 1 if it has it
   nowhere; ``found`` int 1 if the note itself goes there (dissonance).
-- ``later`` Fraction (register): when the highest note comes, in a later bar than the span's first; ``line``
+- ``later`` Fraction: when the highest note comes, in a later bar than the span's first (register); when two
+  notes first rub, where it is not in the span's first beat (dissonance); ``line``
   str ``"top"``: it belongs to the accompaniment, while the singer rests.
 - ``against`` Pitch: the note it rubs against (dissonance). ``bass`` Pitch, ``pitch_two`` Pitch and
   ``aim_two`` PitchClass: the other leaning note (six-four).
@@ -63,6 +64,7 @@ from understave.findings.closes import cadential, chords_of
 from understave.findings.endings import is_sung, melody_of
 from understave.findings.keyplan import KEY
 from understave.findings.kinds import Kind, Stop
+from understave.findings.lines import is_step, lines
 from understave.findings.nonchord import NON_CHORD_TONE
 from understave.findings.phrases import PHRASE
 from understave.findings.sounding_notes import Soundings, soundings
@@ -329,6 +331,10 @@ def _slices(sound: Soundings, span: Span) -> tuple[_Slice, ...]:
         for moment, until, notes in zip(moments, ends, chords, strict=True)
         if until > moment
     )
+
+
+def _classes(here: _Slice) -> set[int]:
+    return {note.midi % 12 for note in here.notes}
 
 
 def _melody(score: Score, spans: Sequence[Span]) -> list[tuple[Note, ...]]:
@@ -722,7 +728,12 @@ class _Scene:
         if heard.chord.bass == heard.chord.root:
             return None
         note = self._note(i, heard.chord.bass.semitone, lowest=True)
-        if note is None:
+        first = self.slices[i][0].notes[:1] if self.slices[i] else ()
+        if note is None or (first and first[0].midi % 12 != note.midi % 12):
+            # Another note is the bass as the chord begins.
+            return None
+        if self._stays(i, note) and i and self.heard[i - 1].chord.bass.semitone == note.midi % 12:
+            # A bass that was there and stays is the ground that others move over: it unsettles nothing.
             return None
         seventh = heard.chord.inversion == 3
         aim = self._step_down(i, note) if seventh else self._drawn(i, note)
@@ -751,12 +762,29 @@ class _Scene:
         if not both:
             return None
         _, note, other, aim, resolved = max(both, key=lambda c: c[0] * (_WITHIN if c is within else 1.0))
+        later = self._later(i, note, other)
         if aim is None:
-            return (note, other), replace(self._plain(i), pitch=note.pitch, against=other.pitch)
-        about = replace(self._wants(i, note, aim), against=other.pitch)
+            about = replace(self._plain(i), pitch=note.pitch, against=other.pitch, later=later)
+            return (note, other), about
+        about = replace(self._wants(i, note, aim), against=other.pitch, later=later)
         if resolved:
             about = replace(about, met=None, unmet=None, found=1)
         return (note, other), about
+
+    def _later(self, i: int, note: Note, other: Note) -> Fraction | None:
+        """Return when two notes, in any octave, first sound together if that is after the first beat."""
+        start = self.heard[i].span.start
+        pair = {note.midi % 12, other.midi % 12}
+        meets = next(
+            (max(n.onset for n in here.notes) for here in self.slices[i] if pair <= _classes(here)), start
+        )
+        return meets if meets - start >= self.score.measure_at(start).beat_length else None
+
+    def _steps_to(self, note: Note) -> PitchClass | None:
+        """Return the note a step away to which a note's line goes on at once, None where there is none."""
+        after = lines(self.score).after(note)
+        goes = after is not None and after.onset == note.end and is_step(note, after)
+        return after.pitch.pitch_class if after is not None and goes else None
 
     def _clash_of_foreign(self, i: int) -> _Clashing | None:
         counts: dict[tuple[int, int], float] = defaultdict(float)
@@ -780,7 +808,9 @@ class _Scene:
             return count, other, note, self._drawn(i, other, _BY_A_SEMITONE), False
         if known is not None and step_between(note.midi, known.midi):
             return count, note, other, known.pitch_class, True
-        return count, note, other, self._drawn(i, note), False
+        aim = self._drawn(i, note)
+        goes = self._steps_to(note) if aim is not None else None
+        return count, note, other, goes or aim, goes is not None
 
     def _is_held_bass(self, i: int, note: Note) -> bool:
         """Whether a note is the lowest, and the lowest of the next chord as well: it stays."""
@@ -802,7 +832,9 @@ class _Scene:
                 continue
             if seventh in (one, other):
                 note, still = (first, second) if seventh == one else (second, first)
-                best = count, note, still, self._step_down(i, note), False
+                below, goes = self._step_down(i, note), self._steps_to(note)
+                falls = goes is not None and goes.letter == below.letter
+                best = count, note, still, goes if falls and goes else below, falls
             else:
                 swap = drawn.get(other.semitone, 0.0) > drawn.get(one.semitone, 0.0)
                 note, still = (second, first) if swap else (first, second)

@@ -34,6 +34,7 @@ from statistics import median
 from understave.findings.cadences import CADENCE
 from understave.findings.form import SECTION
 from understave.findings.kinds import Kind
+from understave.findings.lines import lines
 from understave.findings.phrases import PHRASE
 from understave.harmony.reading import Details, Event, Reading
 from understave.interpretation.plan import Bend, Tension, Voice
@@ -245,7 +246,29 @@ def _phrase_end(piece: _Piece, phrase: Event, start: Fraction, by: float) -> _Sh
     ]
     arrival = max(start, *own) if own else start
     why = piece.event("phrase end", start, end, arrival, 1 - left, sure)
-    return _Shape(points, why if _is_plain(phrase) else None, arrival)
+    told = _is_plain(phrase) and not _runs_on(piece, phrase, start)
+    return _Shape(points, why if told else None, arrival)
+
+
+def _grows(score: Score, start: Fraction, end: Fraction) -> bool:
+    """Whether the print is louder at the end of a stretch than at its start, or a crescendo leads there."""
+    loudness = printed_loudness(score)
+    beat = score.measure_at(end).beat_length
+    led = any(s.kind == "crescendo" and s.start < end and 2 * (end - s.end) < beat for s in loudness.swells)
+    return led or loudness.at(end) > loudness.at(start)
+
+
+def _runs_on(piece: _Piece, phrase: Event, start: Fraction) -> bool:
+    """Whether the print grows into the end of a phrase, or its last note runs on within half a beat."""
+    # What is louder from the end on is the next phrase's own; a crescendo is louder before it.
+    if _grows(piece.score, start, phrase.end - Fraction(1, 64)):
+        return True
+    own = [piece.score.note_by_id[i] for i in phrase.notes if i in piece.score.note_by_id]
+    last = max(own, key=lambda note: note.onset, default=None)
+    if last is None or last.fermata or 2 * last.duration >= piece.score.measure_at(last.onset).beat_length:
+        return False
+    after = lines(piece.score).after(last)
+    return after is not None and after.onset == last.end
 
 
 def _is_plain(phrase: Event) -> bool:
@@ -278,7 +301,6 @@ def _resolutions(
     Where the print grows louder into the chord, nothing lets go.
     """
     found: list[_Shape] = []
-    loudness = printed_loudness(piece.score)
     taken = [(shape.points[0][0], shape.points[-1][0]) for shape in ends]
     for before, span in pairwise(tension):
         beat = piece.score.measure_at(before.start).beat_length
@@ -293,7 +315,7 @@ def _resolutions(
             continue
         if before.end - before.start < beat or span.end - span.start < beat or piece.is_bent(start, end):
             continue
-        if loudness.at(span.start) > loudness.at(start):
+        if _grows(piece.score, start, span.start):
             continue
         apart = _APART * piece.score.measure_at(before.start).full_length
         if any(s < end + apart and start < e + apart for s, e in taken):

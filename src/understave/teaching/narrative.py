@@ -23,6 +23,8 @@ from understave.claims.moods import CAUSES, Mood
 from understave.claims.on_the_page import Sung
 from understave.findings.cadences import CADENCE
 from understave.findings.catalogue import key_of
+from understave.findings.chromatic import CHROMATIC_CHORD
+from understave.findings.dissonance import SHARP_DISSONANCE
 from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import DICTIONARY, INSTRUCTION
 from understave.findings.keyplan import KEY
@@ -371,10 +373,11 @@ def _form(voice: Voice) -> Iterator[_Said]:
         letters = [letter for letter in found.scheme.split() if letter.rstrip("'").isupper()]
         backs = sum(letter.rstrip("'") == letters[0] for letter in letters[1:]) if letters else 0
         unnamed = () if ground else (replace(form, details=replace(found, form_name=None)),)
+        more: dict[str, Detail] = {"back": backs} if backs else {}
         for told in (form, *unnamed):
-            claimed = claims_of(told, voice.score, language=voice.book.language, template=template)
-            values = {**values_of(told), **({"back": backs} if backs else {})}
+            claimed = claims_of(told, voice.score, language=voice.book.language, template=template, more=more)
             if not failing(claimed, known):
+                values = {**values_of(told), **more}
                 yield fill(template, values, voice.score, voice.book, form.kind), (form,), claimed
                 return
 
@@ -507,9 +510,12 @@ def _lines(voice: Voice, moment: _Moment, when: str, length: Length, words: str 
     event = moment.told.event
     entry = entry_of(event, voice.book)
     place = voice.book.bars(*[voice.score.measure_at(moment.start).number] * 2)
+    more = of_place(voice.score, voice.reading, event)
     for role, text, template in _texts(voice, moment, entry, when, length):
         if text:
-            claimed = claims_of(event, voice.score, language=voice.book.language, template=template)
+            claimed = claims_of(
+                event, voice.score, language=voice.book.language, template=template, more=more
+            )
             if words and role == "heard":
                 claimed = (*claimed, Sung(moment.start, moment.start, words))
             yield Line(role, text, place, moment.start, (event,), claimed)
@@ -550,8 +556,12 @@ def _texts(
 
 
 def _is_again(score: Score, event: Event, before: Event) -> bool:
-    """Whether an event is the same as one told before, of figures in the notes too."""
+    """Whether an event is the same as one told before: a chord by its root, figures in the notes, a clash by
+    what holds it.
+    """
     alike = (before.kind, before.label) == (event.kind, event.label)
+    if event in CHROMATIC_CHORD or event in SHARP_DISSONANCE:
+        alike = alike and all(event.get(name) == before.get(name) for name in ("root", "held_by"))
     return alike and (event not in TEXTURE or has_figure_of(score, event, before))
 
 

@@ -575,7 +575,8 @@ def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level,
         if not text or text in sentences:
             continue
         where = place(score, moment_of(event), book)
-        if where != here:
+        # What comes later than its event has its own place in its words.
+        if where != here and event.get("later") is None:
             text = _placed(text, where)
             here = where
         sentences.append(text)
@@ -584,10 +585,10 @@ def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level,
 
 def _placed(text: str, where: str) -> str:
     """Put a place after the first sentence of a text: what follows it is about that place too, or later."""
-    first, gap, rest = text.partition(". ")
+    first, *rest = re.split(r"\. (?=[“„«⟨]?[A-ZÀ-Þ])", text, maxsplit=1)
     first = first.removesuffix(".")
-    if gap:
-        return f"{first} ({where}). {rest}"
+    if rest:
+        return f"{first} ({where}). {rest[0]}"
     return f"{first} ({where})." if text.endswith(".") else f"{text} ({where})"
 
 

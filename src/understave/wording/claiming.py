@@ -694,6 +694,8 @@ def _pedal_point(t: Told) -> Iterator[Claim]:
         yield h.Degree(t.start, t.end, pitch.pitch_class, key, degree)
     elif key is not None and t.says("degree"):
         yield h.Degree(t.start, t.end, pitch.pitch_class, key, int(t.number("degree") or 0))
+    if key is not None and t.says("key"):
+        yield h.KeyAbout(t.start, t.end, key)
     if key is not None and t.says("chords"):
         chords = tuple(c for c in t.listed("chords") if isinstance(c, RomanNumeral))
         yield h.ChordRow(t.start, t.end, key, chords)
@@ -907,7 +909,10 @@ def _tension(t: Told) -> Iterator[Claim]:
         yield n.Sounds(t.start, t.end, pitch)
     against = t.pitch("against")
     if against is not None and pitch is not None and t.says("against"):
-        yield n.Rub(t.start, t.end, pitch, against)
+        # Said of a place of its own, or of the place itself: where two notes rub, they do so within a beat.
+        meets = t.moment("later") or t.start
+        beat = t.score.measure_at(meets).beat_length
+        yield n.Rub(meets, min(t.end, meets + beat), pitch, against)
     if label == "bass" and pitch is not None:
         yield n.BassIs(t.start, t.end, pitch.pitch_class)
     if aim is not None and pitch is not None and t.says("aim") and direction:

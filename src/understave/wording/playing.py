@@ -110,13 +110,17 @@ def tell_plan(
     """
     book = phrasebook(language)
     start, end = stretch or (Fraction(0), score.end)
-    items = [i for i in _items(score, plan, book) if start <= i.moment < end]
+    whole = _items(score, plan, book)
+    items = [i for i in whole if start <= i.moment < end]
     items = [i for i in items if i.why is None or i.why.label not in _ONLY_PRINT]
     items = [i for i in items if i.aspect != "voicing" or _is_so(i, score, plan, level, language)]
     items = _fewest(score, _lasting(score, items, book))
     items.sort(key=lambda i: (i.moment, _ORDER.index(i.aspect)))
     told: set[tuple[str, str]] = set()
-    without = born_about(score) < _NO_PEDAL
+    # Told once: where the pedal of the piece begins, also when only a part of it is asked for.
+    without = born_about(score) < _NO_PEDAL and not any(
+        i.aspect == "pedal" and i.moment < start for i in whole
+    )
     last: dict[Aspect, str] = {}
     advice = []
     for item in items:
@@ -130,7 +134,7 @@ def tell_plan(
                 why = ""
             else:
                 last[item.aspect] = why
-        if without and item.aspect == "pedal":
+        if without and item.aspect == "pedal" and why:
             # Whoever pedals what was written for an instrument without one should know it.
             why, without = " ".join(filter(None, [why, book.phrases["play_no_pedal_then"]])), False
         label = reason.label if reason is not None else ""
