@@ -18,7 +18,7 @@ from understave.findings.phrases import PHRASE, PhraseDetails
 from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
 from understave.interpretation.tension import tension
-from understave.interpretation.timing import FINAL, _is_plain, slowing, timing
+from understave.interpretation.timing import FINAL, _is_plain, beats_of, slowing, timing
 from understave.score.model import Direction, Score
 from understave.wording import LEVELS, SPOKEN, say
 from understave.wording.playing import tell_plan
@@ -100,6 +100,24 @@ def test_what_moves_less_is_held_longer_and_the_edges_of_bars_a_little():
     slow = tuple(replace(first, id=f"s{k}", onset=F(4 * k), duration=F(4)) for k in range(5))
     found = timing(replace(score, notes=slow), Reading(()), ())
     assert at(F(5)) == at(F(6)) == 1
+
+
+def test_beats_are_those_of_the_meter_in_an_upbeat_and_a_split_bar_too():
+    """A beat is counted from the barline (common practice, no source): an upbeat of an eighth note ends the
+    bar before, and what is left of a beat is no beat of its own that begins one.
+    """
+    score, _ = read_as("C3 G3 C4 E4 | C3 G3 C4 E4 | C3 G3 C4 E4", "C: I | I | I")
+    whole, *_ = score.measures
+    bars = (
+        replace(whole, start=F(0), length=F(3, 2), offset=F(5, 2)),
+        replace(whole, index=1, start=F(3, 2), length=F(2)),
+        replace(whole, index=2, start=F(7, 2), length=F(2), offset=F(2)),
+    )
+    found = beats_of(replace(score, measures=bars))
+    starts = [F(0), F(1, 2), F(3, 2), F(5, 2), F(7, 2), F(9, 2)]
+    assert [b.start for b in found] == starts
+    assert [b.start for b in found if b.first] == [F(3, 2)]
+    assert [b.end for b in found if b.last] == [F(3, 2), F(11, 2)]
 
 
 def test_the_end_slows_most_and_only_at_the_end():
