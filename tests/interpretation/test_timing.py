@@ -130,6 +130,30 @@ def test_the_end_slows_most_and_only_at_the_end():
     assert final == sorted(final, reverse=True)
 
 
+def test_what_breaks_off_in_the_middle_is_not_slowed_to_its_end():
+    """A ritard belongs to an end: a close, a tonic, a held chord, a fermata (common practice, no source)."""
+    music = "C3 G3 C4 E4 | F2 A3 C4 F4 | G2 G3 B3 D4 | A2 A3 C4 E4"
+
+    def slows(label: str, length: int = 1, fermata: bool = False, close: str = "") -> bool:
+        score, reading = read_as(music, f"C: I | IV | V | {label}")
+        quick = tuple(
+            replace(note, id=f"{note.id}{k}", onset=note.onset + k, duration=F(length), fermata=fermata)
+            for note in score.notes
+            for k in range(0, 4, length)
+        )
+        arrives = (made("cadence", close, F(8), F(16), (), 1.0, (("arrival", F(12)),)),) if close else ()
+        score = replace(score, notes=tuple(sorted(quick, key=lambda n: n.onset)))
+        found = bends(score, replace(reading, events=arrives))
+        return any(b.why is not None and b.why.label == "final ritard" for b in found)
+
+    assert not slows("vi")
+    assert slows("I6")
+    assert slows("vi", length=2)
+    assert slows("vi", fermata=True)
+    assert slows("V", close="half")
+    assert not slows("vi", close="deceptive")
+
+
 @pytest.mark.parametrize("amount", [0.5, 1.0, 1.5])
 def test_more_is_more(amount):
     less, more = bends(*piece(), amount=amount), bends(*piece(), amount=amount * 1.2)

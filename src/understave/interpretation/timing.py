@@ -131,7 +131,7 @@ def timing(
     if amount <= 0 or not score.measures:
         return ()
     piece = _Piece(score, amount)
-    final = _final(piece)
+    final = _final(piece) if _rests(piece, reading) else None
     until = final.points[0][0] if final is not None else score.end
     shapes = [shape for shape in _phrases(piece, reading, until) if shape is not None]
     shapes += _resolutions(piece, tension, [shape for shape in shapes if shape.why is not None], until)
@@ -188,6 +188,25 @@ class _Piece:
         beat = self.score.measure_at(start).beat_length
         detail = TimingDetails(beats=(end - start) / beat, slower=round(slower, 3), key=key, chord=chord)
         return TIMING.event(label, start, end, tuple(note.id for note in self.struck(at)), sure, detail)
+
+
+def _rests(piece: _Piece, reading: Reading) -> bool:
+    """Whether the last bars come to an end: by a close, on a tonic, on what is held, or under a fermata.
+
+    What breaks off in the middle, a sample of some bars say, is not slowed to its end.
+    """
+    if not piece.notes or not reading.spans:
+        return True
+    last, final = piece.notes[-1], reading.spans[-1]
+    bar = piece.score.measure_at(last.onset)
+    since = piece.score.measures[max(0, bar.index - _FINAL_BARS + 1)].start
+    held = max(note.end for note in piece.struck(last.onset)) - last.onset
+    return (
+        final.numeral.chord(final.key).root == final.key.tonic
+        or any(e.label in _END and found.arrival >= since for e, found in CADENCE.all(reading.events))
+        or held >= bar.full_length / 2
+        or any(note.fermata for note in piece.notes if note.end > since)
+    )
 
 
 def _final(piece: _Piece) -> _Shape | None:
