@@ -262,10 +262,14 @@ def shared(idea: Gathered, weighing: Weighing) -> float:
 def _is_memory(score: Score, places: Sequence[Event]) -> bool:
     """Whether figures of the middle come back at the end, when they had been left."""
     first, last = places[0], places[-1]
+    if first.label not in _FIGURES:
+        return False
     apart = last.start - first.end >= 2 * score.measure_at(first.start).full_length
     return apart and first.start > score.end / 8 and last.start >= 7 * score.end / 10
 
 
+_FIGURES = frozenset({"broken chords", "rocking", "arpeggios", "Alberti-like", "tremolo", "repeated chords"})
+"""Patterns that are known again when they come back; long notes, runs, chords and octaves come everywhere."""
 _MEMORY = 5.0
 """How much more figures are worth that come back at the end from the middle of the piece (set by ear)."""
 
