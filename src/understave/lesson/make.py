@@ -901,7 +901,7 @@ def _faults(work: Work) -> tuple[Fault, ...]:
 
 def reasons_of(plan: Plan) -> tuple[Event, ...]:
     """Return the reasons of everything in a plan."""
-    rows = (plan.tension, plan.hairpins, plan.marks, plan.voices, plan.timing, plan.pedal)
+    rows = (plan.tension, plan.hairpins, plan.marks, plan.voices, plan.timing, plan.pedal, plan.sustained)
     return tuple(item.why for row in rows for item in row if item.why is not None)
 
 
