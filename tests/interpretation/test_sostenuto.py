@@ -64,6 +64,7 @@ def test_a_bass_out_of_reach_under_chords_that_change_is_caught_alone():
             "chords": CHORDS.replace("B3+D4", "C4+E4"),
             "upper": ONE_CHORD,
         },
+        {"labels": "C: I:4 vi:4 I:4", "chords": CHORDS.replace("B3+D4", "C4+E4"), "upper": ONE_CHORD},
         # What is struck with the bass and let go first would be caught too.
         {"upper": UPPER.replace("r:1", "C5:1"), "chords": CHORDS.replace("r:1", "C4+E4:1")},
         {"bass": "staff2 C2:2 r:10"},

@@ -368,10 +368,16 @@ def foremost(threads: Sequence[Thread]) -> tuple[Thread, ...]:
     A close stays before what is worth little beside the best (`_LITTLE`).
     """
     best = max((t.worth for t in threads), default=0.0)
-    usual = [t for t in threads if t.lead.event in CADENCE and t.lead.event.label in _USUAL_CLOSES]
+    usual = [t for t in threads if _is_usual_close(t.lead.event)]
     own = [t for t in threads if t not in usual]
     telling = [t for t in own if t.worth >= _LITTLE * best]
     return (*telling, *usual, *own[len(telling) :])
+
+
+def _is_usual_close(event: Event) -> bool:
+    """Whether every piece closes so; one that ends on a half cadence does not."""
+    found = CADENCE.of(event)
+    return found is not None and event.label in _USUAL_CLOSES and not found.ends_piece
 
 
 _USUAL_CLOSES = ("perfect authentic", "imperfect authentic", "half")
