@@ -10,6 +10,11 @@ line is the truth; nothing of words, names of parts or who sings is given.
   bar), its doubled notes are the truth.
 * on top: the same for a melody that is always the highest note, for orientation.
 
+With ``--pianists`` recorded pianists are asked (`benchmarks.performances`; measuring only). They play a
+melody above the rest of its chord: where notes are struck together, one of them taken for the melody, it
+should be the loudest (median over pieces; beside it the highest note, and any one). What tells most is
+where the melody is not the highest note: how often they play it louder than the highest.
+
 Bars in which a melody was found but is not told, since nothing shows it to lead (`unled_bars`), count as none
 found. Out: precision, recall and F1 by notes.
 """
@@ -23,6 +28,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
+from statistics import mean, median
 
 from rich.console import Console
 from rich.progress import track
@@ -30,6 +36,7 @@ from rich.table import Table
 
 from benchmarks.data import data_folder
 from benchmarks.nonchord import Counts
+from benchmarks.performances import Performed, pieces, read_piece
 from understave.errors import UnderstaveError
 from understave.findings.texture import texture_of, unled_bars
 from understave.score.model import Note, Score
@@ -133,14 +140,91 @@ def chosen(files: Sequence[Path], every: int) -> list[Path]:
     return list(files) or sorted((data_folder() / "songs").glob("*.mxl"))[::every]
 
 
+@dataclass(frozen=True, slots=True)
+class Voiced:
+    """One recorded piece: of the chords with a melody note in them, over all performances, the share in
+    which the melody, the highest note, and any one note by chance is the loudest; by how much velocity
+    the melody stands above the mean of the others. Of the `count` chords whose highest note is not the
+    melody, the `louder` are those in which the melody is the louder of the two.
+    """
+
+    melody: float
+    top: float
+    chance: float
+    above: float
+    louder: int
+    count: int
+
+
+def chords_played(score: Score, played: Performed) -> list[dict[str, float]]:
+    """Return what is struck together, each time it is played: velocity by the id of the note."""
+    chords: dict[tuple[Fraction, int], dict[str, float]] = defaultdict(dict)
+    times: dict[str, int] = defaultdict(int)
+    for strike in played.performance.strikes:
+        note = score.note_by_id.get(strike.note)
+        if note is not None and not note.grace:
+            times[note.id] += 1
+            chords[note.onset, times[note.id]][note.id] = strike.velocity
+    return list(chords.values())
+
+
+def voiced(score: Score, performed: Sequence[Performed]) -> Voiced | None:
+    """Return how pianists voice what is found to be the melody; None where no chord holds one."""
+    line = {note.id for note in melody_of(score)}
+    melody, top, chance, above, louder = [], [], [], [], []
+    for chord in (chord for played in performed for chord in chords_played(score, played)):
+        own = [i for i in chord if i in line]
+        if len(chord) < 2 or len(own) != 1:
+            continue
+        (sung,) = own
+        highest = max(chord, key=lambda i: score.note_by_id[i].midi)
+        loudest = [i for i, velocity in chord.items() if velocity == max(chord.values())]
+        melody.append((sung in loudest) / len(loudest))
+        top.append((highest in loudest) / len(loudest))
+        chance.append(1 / len(chord))
+        above.append(chord[sung] - mean(v for i, v in chord.items() if i != sung))
+        if highest != sung and chord[highest] != chord[sung]:
+            louder.append(chord[sung] > chord[highest])
+    if not melody:
+        return None
+    return Voiced(mean(melody), mean(top), mean(chance), mean(above), sum(louder), len(louder))
+
+
+def show_pianists(every: int, console: Console) -> None:
+    """Print how recorded pianists voice the melody found, by period."""
+    rows: dict[str, list[Voiced]] = defaultdict(list)
+    for recorded in track(pieces()[::every], description="recorded pieces", console=console, transient=True):
+        found = voiced(*read_piece(recorded))
+        if found is not None:
+            rows[recorded.period or "unknown"].append(found)
+            rows["all"].append(found)
+    names = ("melody", "top", "chance", "above")
+    table = Table(
+        "period", "pieces", "melody loudest", "highest", "any", "above the rest", "not on top: louder"
+    )
+    for period, members in rows.items():
+        figures = (median(getattr(one, name) for one in members) for name in names)
+        louder, count = (sum(getattr(one, name) for one in members) for name in ("louder", "count"))
+        below = f"{louder / count:.3f} of {count}" if count else "none"
+        table.add_row(period, str(len(members)), *(f"{x:.3f}" for x in figures), below)
+    console.print(table)
+
+
 def main() -> int:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
-    parser.add_argument("--every", type=int, default=20, help="take every so-manieth song (default 20)")
+    parser.add_argument("--every", type=int, help="take every so-manieth song (20), or piece (1)")
+    parser.add_argument("--pianists", action="store_true", help="ask recorded pianists instead")
     parser.add_argument("songs", nargs="*", type=Path, help="songs to read instead")
     options = parser.parse_args()
     console = Console()
-    files = chosen(options.songs, options.every)
+    if options.pianists:
+        if not pieces():
+            print(f"the open data are not at {data_folder()}", file=sys.stderr)
+            return 1
+        show_pianists(options.every or 1, console)
+        return 0
+    files = chosen(options.songs, options.every or 20)
     if not files:
         print(f"the open data are not at {data_folder()}", file=sys.stderr)
         return 1

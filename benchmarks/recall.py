@@ -44,7 +44,7 @@ def main() -> None:
         text = reading_json(score, reading)
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name)
-            remember(folder, Found("", (), score, reading, make_plan(score, reading), (), (), ()))
+            remember(folder, Found("", "", (), score, reading, make_plan(score, reading), (), (), ()))
             whole = milliseconds(partial(recall, folder))
         values = milliseconds(partial(reading_from_json, text))
         bare = milliseconds(partial(json.loads, text))

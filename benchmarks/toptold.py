@@ -25,7 +25,7 @@ from understave.findings import read
 from understave.harmony.reading import Reading
 from understave.score.model import Score
 from understave.score.reader import read_score
-from understave.teaching.telling_order import Thread, Weighing, anchor, ranked, spread
+from understave.teaching.telling_order import Thread, Weighing, anchor, foremost, ranked, spread
 from understave.wording import plain
 from understave.wording.sentences import say
 
@@ -78,6 +78,11 @@ def remarked(most: int) -> Iterator[Remarked]:
             print(f"{piece.name}: {error}", file=sys.stderr)
 
 
+def told_first(score: Score, reading: Reading, weighing: Weighing) -> tuple[Thread, ...]:
+    """Return the first findings as a story takes them: usual closes after what only this piece has."""
+    return spread(score, foremost(ranked(score, reading, "en", weighing)), TOP)
+
+
 def bars_of(score: Score, threads: Sequence[Thread]) -> set[str]:
     """Return the printed numbers of the bars in which threads have a place worth telling."""
     at = {score.measure_at(anchor(t.lead.event)).index for t in threads}
@@ -87,7 +92,7 @@ def bars_of(score: Score, threads: Sequence[Thread]) -> set[str]:
 
 def held(piece: Remarked, weighing: Weighing) -> tuple[int, float]:
     """Return how many remarks the first ten hold, and how many as many random bars would."""
-    top = spread(piece.score, ranked(piece.score, piece.reading, "en", weighing), TOP)
+    top = told_first(piece.score, piece.reading, weighing)
     bars = bars_of(piece.score, top)
     hits = sum(str(bar) in bars for bar, _ in piece.remarks)
     return hits, len(piece.remarks) * len(bars) / max(1, len({m.number for m in piece.score.measures}))
@@ -103,7 +108,7 @@ def show(piece: Remarked, console: Console) -> None:
     """Print the ten findings told first, and the remarks."""
     score = piece.score
     console.print(f"\n{piece.name} ({len(score.measures)} bars)", style="bold")
-    for k, t in enumerate(spread(score, ranked(score, piece.reading), TOP), start=1):
+    for k, t in enumerate(told_first(score, piece.reading, Weighing()), start=1):
         bar = score.measure_at(anchor(t.lead.event)).number
         text = plain(say(t.lead.event, score))
         sides = f"{t.lead.surprise:4.1f} bits  exposed {t.lead.exposure:4.2f}"

@@ -165,6 +165,13 @@ def test_the_lengths_behind_the_bridge_ring_on_high_above_a_damped_treble():
     assert abs(level(ring, 0.02, 0.2) - level(without, 0.02, 0.2)) < 0.5
 
 
+def test_a_keyboard_without_a_treble_has_nothing_that_rings_behind_its_bridge():
+    short = replace(GRAND, highest=60)
+    sound = render(Performance((Strike(48, 0.0, 0.2, 90),)), short)
+    assert np.isfinite(sound).all()
+    assert sound.any()
+
+
 def _centre(sound):
     part = sound[: RATE // 2].mean(axis=1).astype(float)
     power = np.abs(np.fft.rfft(part)) ** 2

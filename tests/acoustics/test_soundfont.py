@@ -1,13 +1,20 @@
 """A SoundFont of the user's own: a tiny one made here, and clear errors."""
 
+import io
 import struct
+import sys
+import wave
+from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from understave.acoustics import soundfont
+from understave.acoustics.files import RATE
+from understave.acoustics.midi_bytes import midi_bytes
 from understave.acoustics.performance import Performance, Strike
-from understave.acoustics.piano import GRAND, SAMPLED, instruments, modelled
+from understave.acoustics.piano import EARLY, GRAND, SAMPLED, instruments, modelled
 from understave.acoustics.sound import render
 from understave.acoustics.soundfont import check_samples, held, licence_of, render_soundfont, soundfont_of
 from understave.errors import MissingError, UnderstaveError
@@ -88,10 +95,20 @@ def test_a_damaged_soundfont_is_one_sentence(tmp_path):
         render_soundfont(PERFORMANCE, tmp_path / "cut.sf2")
 
 
-def ends(pedal, keys=(36, 84, 96)):
+def ends(pedal, keys=(36, 84, 96), piano=GRAND):
     """How long keys that are let go after a second go on sounding under a pedal, in seconds."""
     strikes = tuple(Strike(key, 0.0, 1.0, 70) for key in keys)
-    return [strike.end for strike in held(Performance((*strikes, Strike(60, 8.0, 8.5, 70)), pedal)).strikes]
+    played = Performance((*strikes, Strike(60, 8.0, 8.5, 70)), pedal)
+    return [strike.end for strike in held(played, piano).strikes]
+
+
+def silence():
+    """A WAV file of a tenth of a second of nothing."""
+    made = io.BytesIO()
+    with wave.open(made, "wb") as file:
+        file.setparams((2, 2, RATE, 0, "NONE", ""))
+        file.writeframes(bytes(RATE // 10 * 4))
+    return made.getvalue()
 
 
 class TestHeld:
@@ -120,7 +137,24 @@ class TestHeld:
         assert treble < 4.3
 
     def test_no_pedal_is_left_over_to_be_heard_twice(self):
-        assert held(Performance((Strike(60, 0, 1, 70),), ((0.0, 1.0),))).pedal == ()
+        assert held(Performance((Strike(60, 0, 1, 70),), ((0.0, 1.0),)), GRAND).pedal == ()
+
+    def test_the_dampers_are_those_of_the_instrument(self, monkeypatch, tmp_path):
+        """An early piano damps its top, a grand does not (common practice, no source)."""
+        assert ends((), (96,), EARLY)[0] == 1.0
+        sent = []
+        monkeypatch.setitem(
+            sys.modules,
+            "midirenderer",
+            SimpleNamespace(render_wave_from=lambda data, midi: sent.append(midi) or silence()),
+        )
+        monkeypatch.setattr(soundfont, "find_spec", lambda name: name)
+        (tmp_path / "tiny.sf2").write_bytes(tiny_soundfont())
+        played = Performance((Strike(96, 0.0, 1.0, 70), Strike(60, 8.0, 8.5, 70)))
+        for piano in (GRAND, EARLY):
+            render(played, replace(piano, soundfont=str(tmp_path / "tiny.sf2")), RATE)
+        assert sent == [midi_bytes(held(played, piano)) for piano in (GRAND, EARLY)]
+        assert sent[0] != sent[1]
 
 
 class TestSampledPiano:

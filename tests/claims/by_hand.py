@@ -49,6 +49,8 @@ SIXTH = build("C#5:4 | B4:4", "E4+G#4:4 | E4+G#4:4", "E3:4 | E3:4")
 """C sharp sounds all through what has no B: no E major chord yet."""
 LEFT = build("B4:4 | E5:2 G#5:2 | A5:4", "A3:2 r:2 | r:4 | r:4", "A2:2 r:2 | r:4 | r:4")
 """The bass lets its A go after half a bar; what is high goes on."""
+HELD_BELOW = build("r:1 G4 E5 C5 | F5 D5 B4 G4", "staff2 r:1 C4+E4 r C4+E4 | B3+D4 r B3+D4 r", "staff2 C2:8")
+"""A bass that lasts two bars under chords that its hand plays two octaves higher."""
 CHORDS_BELOW = build("E5:1/2 D5 C5 D5 E5 F5 G5 E5", "staff2 C4+E4+G4:2 B3+D4+G4:2")
 """Whole chords below a line that moves."""
 SETTLED = build("D#5:2 C#5:1 E5:1 | E5:4", "E4+G#4:4 | C#4+A4:4", "E3:4 | A3:4")
@@ -158,6 +160,7 @@ ON = {
     "sinking": (SINKING, "a: i:4 | i:2 V:2"),
     "minor": (MINOR, "a: i:2 V:2 | I:4"),
     "pedalled": (PEDALLED, "C: I:4 | V7:4"),
+    "held below": (HELD_BELOW, "C: I:4 V7:4"),
     "detached": (DETACHED, "C: I:1 IV:3 | I:4"),
     "leaping": (LEAPING, "C: I:4 | I6:4"),
     "swelling": (SWELLING, "C: I:8"),
@@ -236,6 +239,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("minor", h.NotFinal(F(4), F(4), K("a"), "melody not on the tonic", P("C#5"))),
     ("pedalled", p.RingsOn(F(1), F(2), P("C2"))),
     ("pedalled", p.RingsOn(F(5), F(6), P("G2"))),
+    ("held below", p.OutOfReach(F(0), F(8), P("C2"))),
     ("pedalled", p.Rests(F(3), F(3))),
     ("pedalled", p.Rests(F(7), F(7))),
     ("pedalled", p.Short(F(5), F(5))),
@@ -265,6 +269,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("ringing", n.Bare(F(1, 2), F(1), "v2n2", "v1n1")),
     ("sixth", h.ChordIs(F(0), F(0), K("E"), R("I"))),
     ("left", p.Stays(F(0), F(12), P("A2"))),
+    ("left", p.OutOfReach(F(0), F(2), P("A2"))),
     ("chords below", p.MelodyIn(F(0), F(4), "in the left hand", ("v2n1", "v2n2", "v2n3", "v2n4"))),
     ("settled", n.Resolved(F(0), F(2), "v1n1", "v1n3", "ornamented")),
     # Where the first section has left home, what comes back is a reprise and no ternary form.

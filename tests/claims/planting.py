@@ -420,6 +420,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     p.StruckBass: (_bent("pitch"), _moved("pitch")),
     p.ChangesHere: (_to_middle,),
     p.RingsOn: (_bent("pitch"), _moved("pitch")),
+    p.OutOfReach: (_bent("pitch"), _moved("pitch")),
     p.FirstTime: (_later_strike,),
     p.AloneBefore: (_among_others,),
     pr.Printed: (_next_printed, _beside),

@@ -27,7 +27,7 @@ from understave.score.reader import read_score
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
-from understave.wording import say
+from understave.wording import LEVELS, say
 
 
 def cadences(score: Score, spans: tuple[Span, ...]) -> list[Event]:
@@ -195,6 +195,23 @@ class TestHalf:
         assert event.label == "half"
         assert event.get("leader") == RomanNumeral.parse("IV")
         assert event.get("melody_degree") == 2
+
+    @pytest.mark.parametrize(("bars", "labels", "open_end"), [(2, "", True), (4, " | V:4 | I:4", False)])
+    def test_no_answer_is_promised_where_the_piece_ends(self, bars: int, labels: str, open_end: bool) -> None:
+        """What ends on a half cadence ends open (handbook): nothing comes after it."""
+        voices = (
+            *("E5:2 F5:2 | D5:4 | D5:4 | E5:4", "G4:2 A4:2 | B4:4 | B4:4 | G4:4"),
+            *("C4:2 C4:2 | G4:4 | G4:4 | C4:4", "C3:2 F3:2 | G3:4 | G3:4 | C3:4"),
+        )
+        score = build(*(" | ".join(voice.split(" | ")[:bars]) for voice in voices))
+        event = next(
+            e for e in cadences(score, spans_of(score, f"C: I:2 IV:2 | V:4{labels}")) if e.label == "half"
+        )
+        assert (event.get("ends_piece") == 1) == open_end
+        for level in LEVELS:
+            assert ("to come" in say(event, score, level) or "wait for" in say(event, score, level)) == (
+                not open_end and level != "advanced"
+            )
 
     @pytest.mark.parametrize("by", ["m2", "M3", "P5", "-M3"])
     def test_in_minor_keys(self, by: str) -> None:

@@ -18,7 +18,7 @@ from understave.findings.phrases import PHRASE, PhraseDetails
 from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
 from understave.interpretation.tension import tension
-from understave.interpretation.timing import FINAL, _is_plain, slowing, timing
+from understave.interpretation.timing import FINAL, _is_plain, beats_of, slowing, timing
 from understave.score.model import Direction, Score
 from understave.wording import LEVELS, SPOKEN, say
 from understave.wording.playing import tell_plan
@@ -123,6 +123,24 @@ def test_what_moves_less_is_held_longer_and_the_edges_of_bars_a_little():
     assert at(F(5)) == at(F(6)) == 1
 
 
+def test_beats_are_those_of_the_meter_in_an_upbeat_and_a_split_bar_too():
+    """A beat is counted from the barline (common practice, no source): an upbeat of an eighth note ends the
+    bar before, and what is left of a beat is no beat of its own that begins one.
+    """
+    score, _ = read_as("C3 G3 C4 E4 | C3 G3 C4 E4 | C3 G3 C4 E4", "C: I | I | I")
+    whole, *_ = score.measures
+    bars = (
+        replace(whole, start=F(0), length=F(3, 2), offset=F(5, 2)),
+        replace(whole, index=1, start=F(3, 2), length=F(2)),
+        replace(whole, index=2, start=F(7, 2), length=F(2), offset=F(2)),
+    )
+    found = beats_of(replace(score, measures=bars))
+    starts = [F(0), F(1, 2), F(3, 2), F(5, 2), F(7, 2), F(9, 2)]
+    assert [b.start for b in found] == starts
+    assert [b.start for b in found if b.first] == [F(3, 2)]
+    assert [b.end for b in found if b.last] == [F(3, 2), F(11, 2)]
+
+
 def test_the_end_slows_most_and_only_at_the_end():
     found = bends(*piece())
     slowest = min(found, key=lambda b: b.factor)
@@ -131,6 +149,30 @@ def test_the_end_slows_most_and_only_at_the_end():
     assert all(b.factor > 0.85 for b in found if b.moment < 20)
     final = [b.factor for b in found if b.moment >= 20 and b.factor < 0.98]
     assert final == sorted(final, reverse=True)
+
+
+def test_what_breaks_off_in_the_middle_is_not_slowed_to_its_end():
+    """A ritard belongs to an end: a close, a tonic, a held chord, a fermata (common practice, no source)."""
+    music = "C3 G3 C4 E4 | F2 A3 C4 F4 | G2 G3 B3 D4 | A2 A3 C4 E4"
+
+    def slows(label: str, length: int = 1, fermata: bool = False, close: str = "") -> bool:
+        score, reading = read_as(music, f"C: I | IV | V | {label}")
+        quick = tuple(
+            replace(note, id=f"{note.id}{k}", onset=note.onset + k, duration=F(length), fermata=fermata)
+            for note in score.notes
+            for k in range(0, 4, length)
+        )
+        arrives = (made("cadence", close, F(8), F(16), (), 1.0, (("arrival", F(12)),)),) if close else ()
+        score = replace(score, notes=tuple(sorted(quick, key=lambda n: n.onset)))
+        found = bends(score, replace(reading, events=arrives))
+        return any(b.why is not None and b.why.label == "final ritard" for b in found)
+
+    assert not slows("vi")
+    assert slows("I6")
+    assert slows("vi", length=2)
+    assert slows("vi", fermata=True)
+    assert slows("V", close="half")
+    assert not slows("vi", close="deceptive")
 
 
 @pytest.mark.parametrize("amount", [0.5, 1.0, 1.5])

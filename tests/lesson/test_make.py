@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 
 import pytest
 from made_elsewhere import Dies, Write
 from tests.once import opening
 from tests.page_text import page_texts
 
+from understave.acoustics.piano import EARLY, GRAND
 from understave.digests import digest
 from understave.errors import UnderstaveError
 from understave.harmony import corrections
 from understave.harmony.reading import Correction
+from understave.interpretation.planning import PlanOptions, make_plan
 from understave.lesson import build as builder
 from understave.lesson.build import Part, build
 from understave.lesson.make import LessonOptions, make_lesson
@@ -184,6 +187,20 @@ def test_choices_are_remembered(tmp_path, short):
     settings.write_text(settings.read_text().replace('"beginner"', '"expert"'))
     with pytest.raises(UnderstaveError, match="choose beginner, intermediate, advanced"):
         make_lesson(first.folder.path, first.folder.path, QUIET)
+
+
+def test_the_plan_is_for_the_piano_chosen(tmp_path):
+    """An early piano rings shorter than a grand, so that the foot need not change as often."""
+    options = replace(QUIET, instrument=EARLY.name)
+    first = make_lesson(opening(26), tmp_path / "lesson", QUIET)
+    other = make_lesson(first.folder.path, first.folder.path, options)
+    plans = [
+        make_plan(first.score, first.reading, PlanOptions(instrument=piano)).pedal for piano in (GRAND, EARLY)
+    ]
+    assert [first.plan.pedal, other.plan.pedal] == plans
+    assert plans[0] != plans[1]
+    again = make_lesson(first.folder.path, first.folder.path, replace(QUIET, level="beginner"))
+    assert again.plan.pedal == plans[1]
 
 
 @pytest.fixture(scope="module")

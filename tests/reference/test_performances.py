@@ -12,8 +12,10 @@ from hypothesis import strategies as st
 
 pytest.importorskip("mido")
 
-from benchmarks import dynamics, performances
+from benchmarks import dynamics, melody, performances
+from tests.findings.build import build
 
+from understave.acoustics.performance import Performance, Strike
 from understave.score.model import Measure
 
 SMALL = ("schubert-moment-musical-no-3", "schumann-kreisleriana-4", "schumann-kreisleriana-6")
@@ -95,3 +97,27 @@ def test_repeats_are_played_out_bar_by_bar():
     assert repeats == [(0, 2), (4, 5)]
     assert performances.order_of(bars, repeats, (True, False)) == (0, 1, 2, 0, 1, 3, 4, 5, 6)
     assert performances.order_of(bars, repeats, (False, True)) == (0, 1, 3, 4, 5, 4, 5, 6)
+
+
+def test_how_the_melody_is_voiced_is_counted_as_stated():
+    """Two invented pianists on a tune over held chords; one lets the tune lead, one the lowest note."""
+    score = build("E5:1 F5 G5 A5 | G5:1 F5 E5 D5", "staff2 C3+G3:4 | B2+G3:4")
+    tune = {n.id for n in score.notes if n.staff == 1}
+    assert {n.id for n in melody.melody_of(score)} == tune
+
+    def played(leading: int) -> performances.Performed:
+        strikes = tuple(
+            Strike(n.midi, n.at / 2, n.at / 2 + 0.4, 80.0 if n.staff == leading else 60.0, n.id)
+            for n in score.notes
+        )
+        return performances.Performed("one", Performance(strikes), (), (), ())
+
+    found = melody.voiced(score, [played(1)])
+    assert (found.melody, found.top, found.above, found.count) == (1.0, 1.0, 20.0, 0)
+    assert found.chance == pytest.approx(1 / 3)
+    assert melody.voiced(score, [played(2)]).melody == 0.0
+    assert melody.voiced(score, [played(1), played(2)]).melody == 0.5
+    # Played twice, a chord is two chords.
+    twice = played(1).performance.strikes + played(2).performance.strikes
+    again = performances.Performed("two", Performance(twice), (), (), ())
+    assert melody.voiced(score, [again]).melody == 0.5

@@ -12,7 +12,7 @@ from tests.wording.readings import analysed, chorale
 from understave.harmony.reading import Event, Span
 from understave.interpretation.tension import home_of
 from understave.teaching.surprise import MOST_BITS, chord_bits, rarity
-from understave.teaching.telling_order import Weighing, exposure, ranked, spread
+from understave.teaching.telling_order import Thread, Told, Weighing, exposure, foremost, ranked, spread
 from understave.teaching.threads import idea_of
 from understave.theory.key import Key
 from understave.theory.pitch import Pitch
@@ -130,3 +130,17 @@ def test_outer_long_and_accented_is_heard_best():
     assert exposure(score, on) > exposure(score, inside)
     longer = replace(on, end=bar.start + 3)
     assert exposure(score, longer) > exposure(score, on)
+
+
+@pytest.mark.parametrize("open_end", [True, False])
+def test_an_open_end_is_no_usual_close(open_end):
+    """Pieces end on their tonic (handbook); one that does not is told of before what every piece has."""
+    about = (("arrival", Fraction(8)), ("ends_phrase", 1), *((("ends_piece", 1),) if open_end else ()))
+    half = made("cadence", "half", Fraction(4), Fraction(12), (), 1.0, about)
+    motive = made("motive", "statement", Fraction(0), Fraction(4), (), 1.0)
+    threads = tuple(
+        Thread((event.kind,), told, (told,), told.worth)
+        for event, worth in ((half, 1.0), (motive, 0.5))
+        for told in (Told(event, 3.0, 1.0, worth),)
+    )
+    assert (foremost(threads) == threads) == open_end

@@ -229,6 +229,13 @@ def test_arpeggios_of_the_middle_come_back_at_the_end():
     assert text.index("begins to rock up and down") < text.index("the figures of bar 9 are back")
 
 
+def test_only_a_figure_is_remembered():
+    """Long notes and runs come everywhere (our own rule): that they come at the end again is no return."""
+    score, reading = figures_of_the_middle()
+    held = tuple(replace(e, label="held notes") if e.label == "rocking" else e for e in reading.events)
+    assert first_idea((score, replace(reading, events=held))) != "texture"
+
+
 def test_other_figures_are_not_back():
     """A figure is its rhythm and its contour (Open Music Theory, "Motive"); another rocking is a new one."""
     piece = figures_of_the_middle("C3:1/2 E3 G3 C4 E4:1 C4:1")

@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 import sys
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from functools import cache
 from pathlib import Path
 
@@ -25,7 +25,7 @@ from understave.interpretation.perform import clock
 from understave.score.model import Score
 from understave.score.reader import read_score
 from understave.teaching import cues
-from understave.teaching.narrative import LENGTHS, narrate
+from understave.teaching.narrative import LENGTHS, narrate, variants
 from understave.teaching.stops import Timing, propose_stops
 from understave.wording.phrasebook import SPOKEN, phrasebook
 
@@ -122,6 +122,55 @@ def test_nothing_in_the_talks_makes_one_stumble(name, level, language):
     # What is said while the bars come again may be said again in a long lesson; terms are the teacher's.
     known = {f"said twice: {s}" for s in phrasebook(language).talk["once_more"]}
     assert not {s for s in stumbles(text, language) if not s.startswith("not explained")} - known
+
+
+NOT_PLAIN = {
+    "en": r"dominant|\btonics?\b|semitone|cadence|suspension|appoggiatura|neapolitan|leading tone|\bmode\b"
+    r"|relative|pedal point|\bthirds?\b|\bfifths?\b|seventh|\bninth|enharmonic|six-four|diminished|augmented"
+    r"|degree|\broots?\b|invers|chromatic|parallel|triad|interval",
+    "de": r"dominant|tonika|halbton|kadenz|vorhalt|neapolit|leitton|tongeschlecht|orgelpunkt|\bterz|quint"
+    r"|septim|\bnone\b|enharmon|quartsext|sequenz|vermindert|übermäßig|stufe|grundton|umkehr|chromat|parallel"
+    r"|dreiklang|intervall|dissonan",
+    "fr": r"dominante|tonique|demi-ton|cadence|retard\b|appog|napolit|sensible|\bmode\b|\btierce|\bquinte"
+    r"|septième|neuvième|enharmon|sixte|diminu|augment|degré|fondamental|renvers|chromat|parallèle"
+    r"|accord parfait|intervalle|dissonan",
+}
+"""What a beginner does not know yet: terms that are said aloud to nobody without being explained."""
+EXPLAINED = {
+    "en": "the note that leads home most strongly, the dominant,",
+    "de": "der Ton, der am stärksten heimführt, die Dominante,",
+    "fr": "la note qui ramène le plus fort à la maison, la dominante,",
+}
+
+
+def said_aloud(language: str) -> Iterator[str]:
+    """Every template from which a talk, its questions and answers for the ear, and its titles are made."""
+    book = phrasebook(language)
+    for entry in (e for labels in book.told["events"].values() for e in labels.values()):
+        yield entry.get("aloud", entry.get("hear", ""))
+        yield from (t for part in ("why", "hands", "next") for t in variants(entry, part))
+    yield from book.stop_titles.values()
+    for question in book.questions.values():
+        yield from (question.get(f"{part}_aloud", question[part]) for part in ("ask",))
+        yield question.get("aloud", question["answer"])
+    waiting: list[object] = [book.talk]
+    while waiting:
+        found = waiting.pop()
+        if isinstance(found, str):
+            yield found
+        else:
+            waiting += found.values() if isinstance(found, Mapping) else found
+
+
+@pytest.mark.parametrize("language", SPOKEN)
+def test_what_is_said_aloud_needs_no_terms(language):
+    """Beginners hear, sing and are told in plain words (common practice of first lessons, no source)."""
+    count = 0
+    for template in said_aloud(language):
+        plain = re.sub(r"\{[^}]*\}|\[[^|\]]*\|", " ", template).replace(EXPLAINED[language], "")
+        assert not re.search(NOT_PLAIN[language], plain, re.IGNORECASE), template
+        count += 1
+    assert count > 300
 
 
 @pytest.mark.corpus

@@ -68,6 +68,8 @@ class Instrument:
     """How strongly the lengths behind the bridge of the treble ring along; 0 where they are muted."""
     landing: float = 1.0
     """Noise of the dampers that come down on the heavy strings as keys go up."""
+    sostenuto: bool = False
+    """Whether it has a middle pedal that keeps up the dampers of the keys that are down."""
     soundfont: str = ""
     """Samples to play on instead of the model: the path of an .sf2 file, or the name of one that
     `acoustics.soundfont` looks for. What is reckoned (blur, ringing) is still the model's.
@@ -82,7 +84,7 @@ class Instrument:
         return midi <= self.last_damper
 
 
-GRAND = Instrument("concert grand")
+GRAND = Instrument("concert grand", sostenuto=True)
 # Set by ear beside the grand: stiffer and shorter strings; no measurement of one instrument.
 UPRIGHT = Instrument(
     "upright",
@@ -121,7 +123,7 @@ EARLY = Instrument(
     landing=0.5,
 )
 # A concert grand to all that reckons with it, so that one plan drives both.
-SAMPLED = Instrument("sampled piano", soundfont="FluidR3_GM.sf2")
+SAMPLED = Instrument("sampled piano", sostenuto=True, soundfont="FluidR3_GM.sf2")
 INSTRUMENTS: dict[str, Instrument] = {i.name: i for i in (GRAND, UPRIGHT, EARLY)}
 """Our own models by name; `instruments` has the sampled piano and those of guests too."""
 

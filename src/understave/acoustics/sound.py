@@ -85,7 +85,7 @@ def render(
     """
     tell = progress or (lambda share: None)
     if instrument.soundfont:
-        sampled = render_soundfont(performance, soundfont_of(instrument), rate)
+        sampled = render_soundfont(performance, soundfont_of(instrument), rate, instrument)
         tell(1.0)
         return sampled
     shares = partial(_shares, instrument=instrument, rate=rate)
@@ -452,7 +452,7 @@ def _open_strings(instrument: Instrument, rate: int, *, undamped: bool) -> Sampl
 
 def _behind_the_bridge(instrument: Instrument, rate: int) -> Samples:
     """What the lengths of string behind the bridge of the treble answer to one short push: short and high."""
-    if instrument.duplex <= 0:
+    if instrument.duplex <= 0 or instrument.highest < DUPLEX_FROM:
         return np.zeros(0, np.float32)
     chance = np.random.default_rng(9)
     keys = np.arange(DUPLEX_FROM, instrument.highest + 1)

@@ -97,7 +97,7 @@ def check_soundfont(path: Path) -> bytes:
     return data
 
 
-def held(performance: Performance, instrument: Instrument = GRAND) -> Performance:
+def held(performance: Performance, instrument: Instrument) -> Performance:
     """Return a performance without pedal whose keys stay down until its dampers have stopped their strings.
 
     A damper that lies half on a light treble string soon has it stopped, one on a heavy bass string hardly:
@@ -122,8 +122,12 @@ def held(performance: Performance, instrument: Instrument = GRAND) -> Performanc
     return replace(performance, strikes=tuple(strikes), pedal=())
 
 
-def render_soundfont(performance: Performance, soundfont: Path | str, rate: int = RATE) -> Samples:
+def render_soundfont(
+    performance: Performance, soundfont: Path | str, rate: int = RATE, instrument: Instrument = GRAND
+) -> Samples:
     """Stereo audio (frames, 2) of the performance on the first instrument of an .sf2 file.
+
+    How long a string sounds under a pedal is told by the dampers of `instrument`.
 
     Raises UnderstaveError if the extra is not installed, or the file cannot be used.
     """
@@ -132,7 +136,7 @@ def render_soundfont(performance: Performance, soundfont: Path | str, rate: int 
     import midirenderer
 
     try:
-        wave = midirenderer.render_wave_from(data, midi_bytes(held(performance)))
+        wave = midirenderer.render_wave_from(data, midi_bytes(held(performance, instrument)))
     except (ValueError, RuntimeError, OSError) as error:
         raise UnderstaveError(
             f"The SoundFont {path} could not be played ({error}); choose another file."

@@ -14,6 +14,8 @@ from understave.claims.single_notes import is_step
 from understave.score.model import Measure, Note
 from understave.theory.pitch import Interval, Pitch, PitchClass
 
+_OCTAVE = 12
+"""Semitones that a hand stretches at most (common practice, no source)."""
 _ALIKE = 0.5
 """Share of the notes of a varied return that must be found again. Set by ear."""
 _EXACT = 1.0
@@ -724,6 +726,22 @@ class RingsOn(Claim):
             for note in facts.heard(max(Fraction(0), self.start - 4 * bar), self.start)
         )
         return before and not any(note.pitch == self.pitch for note in facts.sounding(self.start))
+
+
+@dataclass(frozen=True, slots=True)
+class OutOfReach(Claim):
+    """A note lasts through a stretch while its staff plays over an octave away, and others play too."""
+
+    kind: ClassVar[str] = "out of reach"
+    pitch: Pitch
+
+    def holds(self, facts: Facts) -> bool:
+        held = next((n for n in facts.struck_in(self.start, self.end) if n.pitch == self.pitch), None)
+        if held is None or held.onset != self.start or held.end < self.end:
+            return False
+        later = [n for n in facts.struck_in(self.start, self.end) if n.onset > self.start]
+        far = [n for n in later if n.staff == held.staff and abs(n.midi - held.midi) > _OCTAVE]
+        return any(other.staff != held.staff for n in far for other in facts.sounding(n.onset))
 
 
 @dataclass(frozen=True, slots=True)

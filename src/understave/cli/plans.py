@@ -324,7 +324,7 @@ def _sound_bytes(
     with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
         task = progress.add_task("playing", total=1.0)
         if soundfont is not None:
-            sound = render_soundfont(performance, soundfont, RATE)
+            sound = render_soundfont(performance, soundfont, RATE, instrument)
         else:
             sound = render(performance, instrument, RATE, lambda s: progress.update(task, completed=s))
         progress.reset(task, description="writing", total=1.0)

@@ -286,7 +286,8 @@ class OpenLesson:
                     self._remember()
                     if renewed.before or renewed.after:
                         self._tell(await asyncio.to_thread(self._message, renewed))
-            events, plan = await self._ask(self.readers, work.find_rest, self.score, shown.spans, held)
+            piano = (await asyncio.to_thread(asked_of, self.folder.path / SETTINGS)).instrument
+            events, plan = await self._ask(self.readers, work.find_rest, self.score, shown.spans, held, piano)
             async with self.lock:
                 if held != self.standing:
                     return

@@ -14,7 +14,7 @@ from typing import Any
 
 from understave.acoustics.files import RATE, audio_bytes
 from understave.acoustics.performance import Performance, Strike
-from understave.acoustics.piano import instruments
+from understave.acoustics.piano import GRAND, instruments
 from understave.acoustics.sound import opening, render
 from understave.acoustics.tags import tags_of
 from understave.desk.sheet import Sheet, lay_sheet
@@ -132,11 +132,13 @@ def read_fully(
 
 
 def find_rest(
-    score: Score, spans: tuple[Span, ...], decided: Sequence[Correction] = ()
+    score: Score, spans: tuple[Span, ...], decided: Sequence[Correction] = (), instrument: str = GRAND.name
 ) -> tuple[tuple[Event, ...], Plan]:
-    """Find the events of spans around what a teacher has decided, and the plan for playing them."""
+    """Find the events of spans around what a teacher has decided, and the plan for playing them on an
+    instrument.
+    """
     reading = with_events(score, Reading(spans), goes_by_keys(spans, decided))
-    return reading.events, make_plan(score, reading)
+    return reading.events, make_plan(score, reading, PlanOptions(instrument=instruments()[instrument]))
 
 
 def engrave_sheet(score: Score, reading: Reading, width: float) -> Sheet:

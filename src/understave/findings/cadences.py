@@ -28,7 +28,8 @@ to the goal, then the goal's own notes as it arrives. Detail, where it applies:
   ``"top not on the tonic"`` (the melody rests), ``"dominant inverted"``, ``"tonic inverted"``,
   ``"leading-tone chord"``.
 - ``reasons`` tuple of str: what says that the phrase ends here; see `phrases`.
-- ``picardy`` int 1: a minor phrase closes on the major tonic.
+- ``picardy`` int 1: a minor phrase closes on the major tonic. ``ends_piece`` int 1: no chord follows a half
+  cadence.
 
 Sentences, one per label:
 
@@ -105,6 +106,7 @@ class CadenceDetails(Details):
     weak: tuple[str, ...] | None = None
     expected: RomanNumeral | None = None
     picardy: int | None = None
+    ends_piece: int | None = None
 
     @property
     def closes_phrase(self) -> bool:
@@ -183,6 +185,10 @@ class _Piece:
         self.note_onsets = [note.onset for note in score.notes]
         self.longest = max((note.duration for note in score.notes), default=Fraction(0))
 
+    def ends_open(self, close: Close) -> int | None:
+        """Return 1 for a half cadence after which no chord comes."""
+        return 1 if close.label in (HALF, PHRYGIAN) and close.goal == len(self.spans) - 1 else None
+
     def event(self, close: Close, ending: Ending | None) -> Event:
         """Return the cadence on a close; `ending` is that of the phrase it ends, None inside a phrase."""
         goal, chord = self.spans[close.goal], self.chords[close.goal]
@@ -197,6 +203,7 @@ class _Piece:
             arrival=close.arrival,
             ends_phrase=int(ending is not None),
             bass_degree=close.key.degree(chord.bass)[0],
+            ends_piece=self.ends_open(close),
         )
         if ending:
             detail = replace(detail, phrase_end=ending.time, reasons=ending.reasons)

@@ -133,10 +133,17 @@ def statistics_from(tables: Mapping[str, Any], strength: float = 6.0) -> Statist
 
 
 @lru_cache(maxsize=1)
+def shipped_counts() -> dict[str, Any]:
+    """Return what was counted in published analyses, as it travels with the tool: read once, not changed."""
+    text = files("understave.harmony").joinpath("statistics.json").read_text(encoding="utf-8")
+    found: dict[str, Any] = json.loads(text)
+    return found
+
+
+@lru_cache(maxsize=1)
 def shipped_statistics() -> Statistics:
     """Return the statistics that travel with the tool."""
-    text = files("understave.harmony").joinpath("statistics.json").read_text(encoding="utf-8")
-    return statistics_from(json.loads(text))
+    return statistics_from(shipped_counts())
 
 
 @dataclass(frozen=True)

@@ -8,15 +8,13 @@ fifth.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Sequence
-from functools import lru_cache
-from importlib.resources import files
 from itertools import product
 
+from understave.harmony.grammar import shipped_counts
 from understave.harmony.naming import numeral_for
 from understave.theory.chord import Chord, Quality
-from understave.theory.key import Key, Mode
+from understave.theory.key import Key
 from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
 
@@ -53,16 +51,9 @@ def _spellings(semitone: int, key: Key) -> Sequence[PitchClass]:
     return [tone for tone in around if tone.semitone == semitone]
 
 
-@lru_cache(maxsize=1)
-def _tokens() -> dict[Mode, dict[str, int]]:
-    text = files("understave").joinpath("harmony", "statistics.json").read_text("utf-8")
-    tables = json.loads(text)
-    modes: tuple[Mode, ...] = ("major", "minor")
-    return {mode: tables[mode]["tokens"] for mode in modes}
-
-
 def _times(chord: Chord, key: Key) -> int:
     """Return how often analysts wrote a chord in keys of this mode."""
     turned = "64" if chord.inversion == 2 and chord.quality in (Quality.MAJOR, Quality.MINOR) else ""
     place = chord.root.fifths - key.tonic.fifths
-    return _tokens()[key.mode].get(f"{place:+d} {chord.quality}{turned}", 0)
+    times: int = shipped_counts()[key.mode]["tokens"].get(f"{place:+d} {chord.quality}{turned}", 0)
+    return times

@@ -20,12 +20,13 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from itertools import pairwise
+from math import log2
 
 import numpy as np
 from numpy.typing import NDArray
 
 from understave.acoustics.blur import pair_table
-from understave.acoustics.piano import Instrument, damper_contact, damper_rate, spectrum, strings
+from understave.acoustics.piano import GRAND, Instrument, damper_contact, damper_rate, spectrum, strings
 from understave.harmony.reading import Reading, Span
 from understave.interpretation.pedal_habit import habit, texture, wanted
 from understave.interpretation.perform import clock
@@ -45,7 +46,13 @@ Array = NDArray[np.float64]
 REACH, LONGEST = 48, 14.0
 """Onsets and seconds that a hold lasts at most (one onset, if that takes longer)."""
 MIXED = 0.2
-"""Blur of a chord that comes while the pedal holds the one before, beside what its notes do."""
+"""Blur of a chord that comes while the pedal holds the one before, beside what its notes do, on a piano that
+rings as long as the concert grand."""
+RINGS, AFTER = slice(36, 85), 0.5
+"""Keys, C2 to C6, and seconds after the blow, by which is told how long a piano rings."""
+SHORTER = 0.7
+"""Log-odds by which pedal is wanted more on a piano that rings half as much as the grand: what dies away soon
+blurs little and is soon dry (common practice for early pianos, no source; the size set by ear)."""
 FOREIGN = 0.5
 """Blur of a foreign note that is all one hears, beside its roughness."""
 TOUCH = 64.0
@@ -258,7 +265,8 @@ def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float
     chord_began = np.maximum.accumulate(np.where(arrives, np.arange(count), 0))
     scene = Scene(seconds, key, seconds[struck], struck, caught, stopped, chord_began, member, instrument)
     blur, half_blur, cut = scene.tables()
-    mixed = MIXED * _passed(arrives)
+    rings = _rings(instrument)
+    mixed = MIXED * rings * _passed(arrives)
     blur, half_blur = blur + mixed, half_blur + 0.5 * mixed
     bass, left = _bass(scene, span, arrives)
     clear, why = _reasons_to_clear(score, notes, short, moments, seconds, struck, print_)
@@ -289,7 +297,10 @@ def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float
         clear=clear,
         dry=_dryness(onset + held, struck, at, clear),
         wanted=wanted(
-            habit(score), texture(notes, struck, onset + held, at, seconds, chord_began), seconds, arrives
+            habit(score) - SHORTER * log2(rings),
+            texture(notes, struck, onset + held, at, seconds, chord_began),
+            seconds,
+            arrives,
         ),
         by_habit=habit(score) >= HABITUAL,
         thick=_thick(scene),
@@ -397,6 +408,16 @@ def _decay(instrument: Instrument) -> tuple[Array, Array, Array]:
         after[key] = np.average(wire.after, weights=weight)
         ratio[key] = np.average(wire.after_ratio, weights=weight)
     return prompt, after, ratio
+
+
+@lru_cache(maxsize=8)
+def _rings(instrument: Instrument) -> float:
+    """Return how much of its sound a piano keeps `AFTER` the blow, beside what the concert grand keeps."""
+    left = []
+    for piano in (instrument, GRAND):
+        prompt, after, ratio = (table[RINGS] for table in _decay(piano))
+        left.append(np.hypot(np.exp(-prompt * AFTER), ratio * np.exp(-after * AFTER)).mean())
+    return float(left[0] / left[1])
 
 
 @lru_cache(maxsize=8)

@@ -19,6 +19,7 @@ Labels:
 - new bass: "The bass C is struck again: change with it and the sound is fresh."
 - clear: "Change within the chord: the D would stay in it."
 - renew: "The sound has faded: change and take the chord anew."
+- sostenuto: "Catch C with the middle pedal before the hand leaves it." (`sostenuto`)
 - half: "Half a pedal: the bass C sounds on, the rest clears."
 - staccato: "Up: these notes want to be short."
 - rest: "Up: the rest is meant to be heard."

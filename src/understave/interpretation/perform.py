@@ -209,7 +209,8 @@ def perform(  # noqa: PLR0913
     legato, closing = _slurs(notes)
     tremolos = _tremolos(notes, time)
     print_ = printed_pedal(score)
-    caught = held_by_sostenuto(notes, print_.sustained)
+    sustained = (*print_.sustained, *((s.start, s.end) for s in plan.sustained))
+    caught = held_by_sostenuto(notes, sustained)
     strikes: list[Strike] = []
     for note in notes:
         velocity = velocities[note.id]

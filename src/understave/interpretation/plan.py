@@ -112,6 +112,16 @@ class PedalMove:
     late: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Sustained:
+    """The sostenuto pedal from `start` to `end`; `notes` are the ids of what it is to hold."""
+
+    start: Fraction
+    end: Fraction
+    notes: tuple[str, ...]
+    why: Event
+
+
 @dataclass(frozen=True, slots=True, repr=False)
 class Plan:
     """Everything together; each tuple is in order of time (voices in order of the score's notes)."""
@@ -125,6 +135,7 @@ class Plan:
     pedal: tuple[PedalMove, ...] = ()
     tempo: float = 90.0
     """Basic tempo in quarter notes a minute."""
+    sustained: tuple[Sustained, ...] = ()
 
     def __repr__(self) -> str:
         return (

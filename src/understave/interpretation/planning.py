@@ -9,6 +9,8 @@ from understave.harmony.reading import Reading
 from understave.interpretation.dynamics import dynamics
 from understave.interpretation.pedal import pedal
 from understave.interpretation.plan import PedalStyle, Plan
+from understave.interpretation.printed_pedal import printed_pedal
+from understave.interpretation.sostenuto import sostenuto
 from understave.interpretation.tempo import basic_tempo
 from understave.interpretation.tension import tension
 from understave.interpretation.timing import timing
@@ -47,6 +49,14 @@ def make_plan(score: Score, reading: Reading, options: PlanOptions = PlanOptions
     levels, hairpins, marks = dynamics(score, reading, strain)
     pace = options.tempo if options.tempo is not None else basic_tempo(score)
     voices = voicing(score, reading)
+    foot = (
+        ()
+        if options.style == "planned" and not for_keyboard(score)
+        else pedal(
+            score, reading, style=options.style, blur=options.blur, instrument=options.instrument, tempo=pace
+        )
+    )
+    third = options.style == "planned" and options.instrument.sostenuto
     return Plan(
         tension=strain,
         levels=levels,
@@ -54,10 +64,7 @@ def make_plan(score: Score, reading: Reading, options: PlanOptions = PlanOptions
         marks=marks,
         voices=voices,
         timing=timing(score, reading, strain, options.rubato, voices),
-        pedal=()
-        if options.style == "planned" and not for_keyboard(score)
-        else pedal(
-            score, reading, style=options.style, blur=options.blur, instrument=options.instrument, tempo=pace
-        ),
+        pedal=foot,
         tempo=pace,
+        sustained=sostenuto(score, foot) if third and not printed_pedal(score).sustained else (),
     )

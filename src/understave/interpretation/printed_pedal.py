@@ -78,7 +78,7 @@ def held_by_sostenuto(notes: Iterable[Note], sustained: Sequence[Stretch]) -> di
         note.id: end
         for note in notes
         for start, end in sustained
-        if not note.grace and note.onset <= start < note.end < end
+        if not note.grace and note.onset <= start < note.end <= end
     }
 
 

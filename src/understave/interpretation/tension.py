@@ -236,6 +236,8 @@ def tension(score: Score, reading: Reading) -> tuple[Tension, ...]:
     home = home_of(reading)
     sound = soundings(score)
     slices = [_slices(sound, span) for span in spans]
+    onsets = [note.at for note in score.notes if not note.cue]
+    rates = [_rate(onsets, span) for span in spans]
     melody = _melody(score, spans)
     foreign = [_foreign(score, h, here) for h, here in zip(heard, slices, strict=True)]
     pulls = [own_pulls(h.chord, h.region) + _foreign_pulls(h, f) for h, f in zip(heard, foreign, strict=True)]
@@ -248,7 +250,7 @@ def tension(score: Score, reading: Reading) -> tuple[Tension, ...]:
         "bass": [_instability(h, m) for h, m in zip(heard, melody, strict=True)],
         "expectation": [sum(p.strength for p in pull) for pull in pulls],
         "register": _registers(slices, melody),
-        "density": _densities(score, spans, slices),
+        "density": _densities(rates, slices),
     }
     parts = {name: [min(1.0, v / FULL.get(name, 1.0)) for v in raw[name]] for name in WEIGHTS}
     values = [
@@ -257,7 +259,9 @@ def tension(score: Score, reading: Reading) -> tuple[Tension, ...]:
     leans = [_leans_at_first(here, f) for here, f in zip(slices, foreign, strict=True)]
     releases = _releases(reading, heard, values, leans)
     scene = _Scene(
-        score, heard, slices, melody, foreign, pulls, home, *_resolutions(reading), parts, values, releases
+        *(score, heard, slices, melody, foreign, pulls, home, *_resolutions(reading), parts, values),
+        releases,
+        rates,
     )
     return tuple(
         Tension(
@@ -500,17 +504,16 @@ def _registers(slices: Sequence[Sequence[_Slice]], melody: Sequence[Sequence[Not
     return [0.7 * a + 0.3 * b for a, b in zip(tall, wide_apart, strict=True)]
 
 
-def _densities(score: Score, spans: Sequence[Span], slices: Sequence[Sequence[_Slice]]) -> list[float]:
-    onsets = [note.at for note in score.notes if not note.cue]
-    struck: list[float | None] = []
-    sounding: list[float | None] = []
-    for span, here in zip(spans, slices, strict=True):
-        count = bisect_left(onsets, float(span.end)) - bisect_left(onsets, float(span.start))
-        struck.append(log2(1 + count / float(span.end - span.start)))
-        sounding.append(sum(s.share * len(s.notes) for s in here))
-    one = _within(struck, _LEAST_RANGE_STRUCK)
-    other = _within(sounding, _LEAST_RANGE_SOUNDING)
+def _densities(rates: Sequence[float], slices: Sequence[Sequence[_Slice]]) -> list[float]:
+    one = _within([log2(1 + rate) for rate in rates], _LEAST_RANGE_STRUCK)
+    other = _within([sum(s.share * len(s.notes) for s in here) for here in slices], _LEAST_RANGE_SOUNDING)
     return [(a + b) / 2 for a, b in zip(one, other, strict=True)]
+
+
+def _rate(moments: Sequence[float], span: Span) -> float:
+    """Return how many moments of a row, in quarters, lie in a span, to the quarter."""
+    here = bisect_left(moments, float(span.end)) - bisect_left(moments, float(span.start))
+    return here / float(span.end - span.start)
 
 
 def _within(values: Sequence[float | None], least: float) -> list[float]:
@@ -599,6 +602,8 @@ class _Scene:
     parts: Mapping[str, Sequence[float]]
     values: Sequence[float]
     releases: Sequence[bool]
+    rates: Sequence[float]
+    """Notes struck in a quarter, of each span."""
 
     def why(self, i: int) -> Event:
         """Return the reason of a span's tension."""
@@ -901,20 +906,12 @@ class _Scene:
         """Many notes are told where they come fast, at more moments than in the piece on the whole, and where
         there are more of them than in four chords of five.
         """
-        onsets = [note.at for note in self.score.struck]
-        rates = [self._rate(onsets, h.span) for h in self.heard]
         moments = soundings(self.score).moments
-        rate = self._rate(moments, self.heard[i].span)
+        rate = _rate(moments, self.heard[i].span)
         beat = float(self.score.measure_at(self.heard[i].span.start).beat_length)
         often = rate * beat >= _FAST and rate * float(self.score.end) > len(moments)
-        many = rates[i] >= sorted(rates)[(4 * len(rates)) // 5]
+        many = self.rates[i] >= sorted(self.rates)[(4 * len(self.rates)) // 5]
         return ((), self._plain(i)) if often and many else None
-
-    @staticmethod
-    def _rate(moments: Sequence[float], span: Span) -> float:
-        """Return how many moments of a row, in quarters, lie in a span, to the quarter."""
-        here = bisect_left(moments, float(span.end)) - bisect_left(moments, float(span.start))
-        return here / float(span.end - span.start)
 
 
 _Told: TypeAlias = tuple[tuple[Note, ...], TensionDetails]

@@ -27,7 +27,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import pairwise
+from itertools import pairwise, zip_longest
 from math import exp, log2
 from statistics import median
 
@@ -36,12 +36,14 @@ from understave.findings.form import SECTION
 from understave.findings.kinds import Kind
 from understave.findings.lines import lines
 from understave.findings.phrases import PHRASE
+from understave.findings.remembered import remembered
+from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Details, Event, Reading
 from understave.interpretation.plan import Bend, Tension, Voice
 from understave.interpretation.printed import printed_loudness
 from understave.interpretation.tempo import printed_tempo
 from understave.interpretation.tension import TENSION
-from understave.score.model import Measure, Note, Score
+from understave.score.model import Note, Score
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
@@ -130,7 +132,7 @@ def timing(
     if amount <= 0 or not score.measures:
         return ()
     piece = _Piece(score, amount)
-    final = _final(piece)
+    final = _final(piece) if _rests(piece, reading) else None
     until = final.points[0][0] if final is not None else score.end
     shapes = [shape for shape in _phrases(piece, reading, until) if shape is not None]
     shapes += _resolutions(piece, tension, [shape for shape in shapes if shape.why is not None], until)
@@ -152,18 +154,22 @@ class _Piece:
     def __init__(self, score: Score, amount: float) -> None:
         self.score = score
         self.amount = amount
-        self.notes = [note for note in score.notes if note.duration > 0 and not note.grace and not note.cue]
-        self.onsets = [float(note.onset) for note in self.notes]
+        self.notes = score.struck
+        self.onsets = [note.at for note in self.notes]
         line = printed_tempo(score)
-        self.printed = [(a.moment, b.moment) for a, b in pairwise(line) if a.per_minute != b.per_minute]
+        # Floats: equal moments give equal ones, and they compare many times as fast.
+        self.printed = [
+            (float(a.moment), float(b.moment)) for a, b in pairwise(line) if a.per_minute != b.per_minute
+        ]
 
     def is_bent(self, start: Fraction, end: Fraction) -> bool:
         """Whether print changes the tempo within a stretch, bit by bit or at once before its end."""
-        return any((s < end and e > start) or start < s == e < end for s, e in self.printed)
+        first, last = float(start), float(end)
+        return any((s < last and e > first) or first < s == e < last for s, e in self.printed)
 
     def struck(self, moment: Fraction) -> tuple[Note, ...]:
         first = bisect_left(self.onsets, float(moment))
-        return tuple(self.notes[first : bisect_right(self.onsets, float(moment))])
+        return self.notes[first : bisect_right(self.onsets, float(moment))]
 
     def left(self, by: float) -> float:
         """Return the share of the tempo that is left when it slows by so much."""
@@ -183,6 +189,25 @@ class _Piece:
         beat = self.score.measure_at(start).beat_length
         detail = TimingDetails(beats=(end - start) / beat, slower=round(slower, 3), key=key, chord=chord)
         return TIMING.event(label, start, end, tuple(note.id for note in self.struck(at)), sure, detail)
+
+
+def _rests(piece: _Piece, reading: Reading) -> bool:
+    """Whether the last bars come to an end: by a close, on a tonic, on what is held, or under a fermata.
+
+    What breaks off in the middle, a sample of some bars say, is not slowed to its end.
+    """
+    if not piece.notes or not reading.spans:
+        return True
+    last, final = piece.notes[-1], reading.spans[-1]
+    bar = piece.score.measure_at(last.onset)
+    since = piece.score.measures[max(0, bar.index - _FINAL_BARS + 1)].start
+    held = max(note.end for note in piece.struck(last.onset)) - last.onset
+    return (
+        final.numeral.chord(final.key).root == final.key.tonic
+        or any(e.label in _END and found.arrival >= since for e, found in CADENCE.all(reading.events))
+        or held >= bar.full_length / 2
+        or any(note.fermata for note in piece.notes if note.end > since)
+    )
 
 
 def _final(piece: _Piece) -> _Shape | None:
@@ -362,30 +387,36 @@ class Beat:
     last: bool
 
 
+@remembered
 def beats_of(score: Score) -> tuple[Beat, ...]:
     """Return the beats of a score with how much moves in each: onsets in a quarter note, over the whole of
-    what is held, against the median beat.
+    what is held, against the median beat. Beats are those of the meter, in an upbeat and a split bar too.
     """
-    onsets = sorted({n.onset for n in score.notes if n.duration > 0 and not n.grace and not n.cue})
-    found: list[tuple[Fraction, Fraction, Measure]] = []
-    moving: list[float] = []
-    for measure in score.measures:
-        start = measure.start
-        while start < measure.end:
-            end = min(start + measure.beat_length, measure.end)
-            first, after = max(0, bisect_right(onsets, start) - 1), bisect_left(onsets, end)
-            then = onsets[after] if after < len(onsets) else score.end
-            lasts = max(end - start, then - min(start, onsets[first])) if onsets else end - start
-            moving.append(max(_FEWEST, (after - first) / float(lasts)))
-            found.append((start, end, measure))
+    onsets = soundings(score).moments
+    found: list[tuple[Fraction, Fraction, bool, bool]] = []
+    for bar, after in zip_longest(score.measures, score.measures[1:]):
+        several = bar.full_length > bar.beat_length
+        begins, ends = several and bar.offset == 0, several and (after is None or after.offset == 0)
+        start = bar.start
+        while start < bar.end:
+            gone = (start - bar.start + bar.offset) % bar.beat_length
+            end = min(start + bar.beat_length - gone, bar.end)
+            found.append((start, end, begins and start == bar.start, ends and end == bar.end))
             start = end
+    moving = [_moving(onsets, float(start), float(end), float(score.end)) for start, end, _, _ in found]
     usual = median(moving) if moving else _FEWEST
     return tuple(
-        Beat(start, end, log2(usual / much), start == bar.start, end == bar.end)
-        if bar.length > bar.beat_length
-        else Beat(start, end, log2(usual / much), False, False)
-        for (start, end, bar), much in zip(found, moving, strict=True)
+        Beat(start, end, log2(usual / much), first, last)
+        for (start, end, first, last), much in zip(found, moving, strict=True)
     )
+
+
+def _moving(onsets: Sequence[float], start: float, end: float, last: float) -> float:
+    """Return the onsets in a quarter note between two moments, over the whole of what is held through."""
+    first, after = max(0, bisect_right(onsets, start) - 1), bisect_left(onsets, end)
+    then = onsets[after] if after < len(onsets) else last
+    lasts = max(end - start, then - min(start, onsets[first])) if onsets else end - start
+    return max(_FEWEST, (after - first) / lasts)
 
 
 def _held(piece: _Piece, until: Fraction) -> list[_Shape]:

@@ -38,7 +38,7 @@ from understave.harmony.reading import Correction, Event, Reading
 from understave.harmony.romantext import write_romantext
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
-from understave.interpretation.planning import make_plan
+from understave.interpretation.planning import PlanOptions, make_plan
 from understave.interpretation.tension import home_of
 from understave.lesson import edits, memory
 from understave.lesson.build import Files, Part, build, program_digest, remembered, untouched
@@ -142,7 +142,7 @@ class LessonOptions:
     a lesson made before; `level` is that of the words, `language` that of all words; `minutes` is how long
     the lesson may be, `rate` how many words a minute the teacher speaks; `analysis` is one written by hand
     (RomanText): where the reading differs from it, it becomes corrections, beside those made before;
-    `instrument` is the name of what everything sounds on, one plan for all of them; `habits` are the
+    `instrument` is the name of what everything sounds on, and the plan is for it; `habits` are the
     teacher's, that a new lesson is read with (one made before has its own in its settings);
     `elsewhere` tells other pieces, (title, composer), in which the same happens, for advanced students.
     """
@@ -250,12 +250,15 @@ def _made(
     on_progress(0.02)
     added: tuple[Correction, ...] = ()
     if kept is not None and known:
-        reading, plan = kept.reading, kept.plan
+        reading = kept.reading
     else:
         reading, added = _read(score, out, options)
+    if kept is not None and known and kept.planned_for == digest(asked.piano):
+        plan = kept.plan
+    else:
         on_step("planning how to play it")
         on_progress(0.08)
-        plan = make_plan(score, reading)
+        plan = make_plan(score, reading, PlanOptions(instrument=asked.piano))
     on_step("choosing where to stop")
     on_progress(0.1)
     exports = out / EXPORTS
@@ -308,7 +311,7 @@ def _made(
     # What an analysis decided stands among the corrections by now: the lesson is the same without it.
     made_from = tuple(_all_of(source, name, out, options, a) for a in {None, options.analysis})
     now = _reading_of(source, name, out, None)
-    found = memory.Found(now, made_from, score, reading, plan, work.stops, notes, faults)
+    found = memory.Found(now, digest(asked.piano), made_from, score, reading, plan, work.stops, notes, faults)
     memory.remember(exports, found)
     return Lesson(
         folder, score, reading, built.files, plan, work.stops, built.made, built.kept, changes, faults
@@ -898,7 +901,7 @@ def _faults(work: Work) -> tuple[Fault, ...]:
 
 def reasons_of(plan: Plan) -> tuple[Event, ...]:
     """Return the reasons of everything in a plan."""
-    rows = (plan.tension, plan.hairpins, plan.marks, plan.voices, plan.timing, plan.pedal)
+    rows = (plan.tension, plan.hairpins, plan.marks, plan.voices, plan.timing, plan.pedal, plan.sustained)
     return tuple(item.why for row in rows for item in row if item.why is not None)
 
 

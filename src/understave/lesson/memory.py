@@ -50,12 +50,13 @@ _MOVED = {
 
 @dataclass(frozen=True)
 class Found:
-    """The values of a lesson; `reading_of` is the digest of what score and reading were made from, `all_of`
-    those of everything. `notes` are sentences that want to be said each time, `faults` are
-    `checking.Fault`s.
+    """The values of a lesson; `reading_of` is the digest of what score and reading were made from,
+    `planned_for` that of the instrument of the plan, `all_of` those of everything. `notes` are sentences
+    that want to be said each time, `faults` are `checking.Fault`s.
     """
 
     reading_of: str
+    planned_for: str
     all_of: tuple[str, ...]
     score: Score
     reading: Reading

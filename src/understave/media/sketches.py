@@ -17,7 +17,7 @@ from understave.engraving import Options, excerpt
 from understave.engraving.options import Paper
 from understave.harmony.reading import Reading
 from understave.interpretation.perform import perform
-from understave.interpretation.planning import make_plan
+from understave.interpretation.planning import PlanOptions, make_plan
 from understave.media.setting import set_pages
 from understave.score.model import Score
 from understave.teaching.worked_examples import Worked, devices_in
@@ -49,7 +49,9 @@ def sketch_files(  # noqa: PLR0913
     for worked in found:
         made[f"devices/{_slug(worked)}.musicxml"] = worked.score.source
         if sound:
-            played = perform(worked.score, make_plan(worked.score, worked.reading))
+            played = perform(
+                worked.score, make_plan(worked.score, worked.reading, PlanOptions(instrument=instrument))
+            )
             tags = tags_of(score, phrasebook(language).patterns[worked.device.name]["title"])
             made[_sound(worked)] = audio_bytes(".mp3", render(played, instrument, RATE), RATE, tags=tags)
     return made

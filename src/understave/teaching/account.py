@@ -169,7 +169,7 @@ def _could(event: Event) -> bool:
 
 
 def _reasons(plan: Plan) -> list[Event]:
-    groups = (plan.tension, plan.hairpins, plan.marks, plan.voices, plan.timing, plan.pedal)
+    groups = (plan.tension, plan.hairpins, plan.marks, plan.voices, plan.timing, plan.pedal, plan.sustained)
     whys = [item.why for group in groups for item in group if item.why is not None]
     return sorted(dict.fromkeys(whys), key=lambda event: event.start)
 

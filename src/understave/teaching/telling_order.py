@@ -262,10 +262,14 @@ def shared(idea: Gathered, weighing: Weighing) -> float:
 def _is_memory(score: Score, places: Sequence[Event]) -> bool:
     """Whether figures of the middle come back at the end, when they had been left."""
     first, last = places[0], places[-1]
+    if first.label not in _FIGURES:
+        return False
     apart = last.start - first.end >= 2 * score.measure_at(first.start).full_length
     return apart and first.start > score.end / 8 and last.start >= 7 * score.end / 10
 
 
+_FIGURES = frozenset({"broken chords", "rocking", "arpeggios", "Alberti-like", "tremolo", "repeated chords"})
+"""Patterns that are known again when they come back; long notes, runs, chords and octaves come everywhere."""
 _MEMORY = 5.0
 """How much more figures are worth that come back at the end from the middle of the piece (set by ear)."""
 
@@ -364,10 +368,16 @@ def foremost(threads: Sequence[Thread]) -> tuple[Thread, ...]:
     A close stays before what is worth little beside the best (`_LITTLE`).
     """
     best = max((t.worth for t in threads), default=0.0)
-    usual = [t for t in threads if t.lead.event in CADENCE and t.lead.event.label in _USUAL_CLOSES]
+    usual = [t for t in threads if _is_usual_close(t.lead.event)]
     own = [t for t in threads if t not in usual]
     telling = [t for t in own if t.worth >= _LITTLE * best]
     return (*telling, *usual, *own[len(telling) :])
+
+
+def _is_usual_close(event: Event) -> bool:
+    """Whether every piece closes so; one that ends on a half cadence does not."""
+    found = CADENCE.of(event)
+    return found is not None and event.label in _USUAL_CLOSES and not found.ends_piece
 
 
 _USUAL_CLOSES = ("perfect authentic", "imperfect authentic", "half")

@@ -1009,8 +1009,10 @@ def _pedalling(t: Told) -> Iterator[Claim]:
     key, chord = t.key(), t.chord("chord")
     if key is not None and chord is not None and t.says("chord") and label not in ("half",):
         yield h.ChordIs(t.start, t.start, key, chord)
+    if label == "sostenuto" and bass is not None:
+        yield p.OutOfReach(t.start, t.end, bass)
     if old is not None and new is not None and t.says("old") and label != "half":
-        held = label in ("held by print", "clash")
+        held = label in ("held by print", "clash", "sostenuto")
         yield p.RingsAgainst(t.start, t.end, old, new, held)
     if label == "new bass" and bass is not None:
         yield p.StruckBass(t.start, t.end, bass, again=t.says("struck_again"))

@@ -43,12 +43,14 @@ HIGH, NEAR = 0.5, 2
 _ONLY_PRINT = frozenset({"printed mark", "as printed", "printed release"})
 """Reasons that say no more than what the score prints."""
 _WEIGHTS: dict[Aspect, float] = {"dynamics": 4.0, "timing": 3.5, "voicing": 3.0, "pedal": 2.5, "tension": 1.0}
-_FIRST = frozenset({"dissonance", "half", "held by print", "against the print", "final ritard", "phrase end"})
+_FIRST = frozenset(
+    {"dissonance", "half", "sostenuto", "held by print", "against the print", "final ritard", "phrase end"}
+)
 """Reasons that come before others of their kind (set by reasoning: what is heard most, and what is least
 usual)."""
 _USUAL = ("press_down", "press_most", "change_down", "change_most", "up")
 """Turns of the foot that a pattern is made of: whether it goes all the way or three quarters is no other."""
-_OWN_LINE = frozenset({"half", "quarter", "against the print", "held by print", "clash"})
+_OWN_LINE = frozenset({"half", "sostenuto", "quarter", "against the print", "held by print", "clash"})
 """Reasons that no pattern hides."""
 APART_FROM, NAMED, _MOSTLY = 6, 6, 0.75
 """Bars of another way from which on it is a pattern of its own and no exception; exceptions that are named,
@@ -343,6 +345,8 @@ def _told(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
             slowed = found is not None and bend.why.label == "phrase end"
             factor = 1 - found.slower if found is not None and slowed else bend.factor
             yield _Item(bend.moment, "timing", words[_pace(factor)], bend.why)
+    for held in plan.sustained:
+        yield _Item(held.start, "pedal", words["play_sostenuto"], held.why, held.notes)
     depth = 0.0
     for move in plan.pedal:
         melts = move.late and depth > 0 and move.depth > HALF_WAY

@@ -1,0 +1,90 @@
+"""The middle pedal: proposed only for a bass that no hand can hold, and heard where it is.
+
+What the sostenuto pedal does: MusicXML 4.0, ``pedal-type``; that concert grands have one and early pianos do
+not: common practice, no source. The music is ours.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from tests.findings.build import build, spans_of
+
+from understave.acoustics.piano import EARLY, GRAND, UPRIGHT
+from understave.harmony.reading import Reading
+from understave.interpretation.perform import perform
+from understave.interpretation.planning import PlanOptions, make_plan
+from understave.score.model import Direction
+from understave.wording import LEVELS, SPOKEN
+from understave.wording.playing import tell_plan
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+F = Fraction
+UPPER = "r:1 G4 E5 C5 | F5 D5 B4 G4 | E5 C5 G4 E4"
+CHORDS = "staff2 r:1 C4+E4 r C4+E4 | B3+D4 r B3+D4 r | C4+E4 r C4+E4 r"
+ONE_CHORD = "r:1 G4 E5 C5 | E5 C5 G4 E4 | C5 E5 G4 C5"
+BASS = "staff2 C2:12"
+LABELS = "C: I:4 V7:4 I:4"
+
+
+def planned(upper=UPPER, chords=CHORDS, bass=BASS, labels=LABELS, piano=GRAND, directions=()):
+    score = build(upper, chords, bass)
+    score = replace(score, directions=directions)
+    return score, make_plan(score, Reading(spans_of(score, labels)), PlanOptions(instrument=piano))
+
+
+def test_a_bass_out_of_reach_under_chords_that_change_is_caught_alone():
+    score, plan = planned()
+    (held,) = plan.sustained
+    assert (held.start, held.end, held.notes) == (0, 12, ("v3n1",))
+    assert any(0 < move.moment < 12 for move in plan.pedal)
+    for language in SPOKEN:
+        for level in LEVELS:
+            (advice,) = (a for a in tell_plan(score, plan, level, language) if a.reason == "sostenuto")
+            assert advice.moment == 0
+            assert advice.what
+            assert advice.why
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        {"piano": UPRIGHT},
+        {"piano": EARLY},
+        # Within an octave the hand can stay, a free hand can help, and in one chord the right pedal will do.
+        {"chords": "staff2 r:1 G2+C3 r G2+C3 | G2+B2 r G2+B2 r | G2+C3 r G2+C3 r"},
+        {"upper": "r:12"},
+        {
+            "labels": "C: I:12",
+            "chords": CHORDS.replace("B3+D4", "C4+E4"),
+            "upper": ONE_CHORD,
+        },
+        {"labels": "C: I:4 vi:4 I:4", "chords": CHORDS.replace("B3+D4", "C4+E4"), "upper": ONE_CHORD},
+        # What is struck with the bass and let go first would be caught too.
+        {"upper": UPPER.replace("r:1", "C5:1"), "chords": CHORDS.replace("r:1", "C4+E4:1")},
+        {"bass": "staff2 C2:2 r:10"},
+        {"bass": "staff2 C3:12"},
+        {"directions": (Direction("p", "pedal", F(0), None, 2, "sostenuto"),)},
+    ],
+)
+def test_elsewhere_it_is_not_proposed(other):
+    assert planned(**other)[1].sustained == ()
+
+
+def test_it_holds_what_the_finger_lets_go():
+    """Marked staccato the bass is let go at once; caught by the pedal it lasts."""
+    score, plan = planned()
+    short = replace(
+        score,
+        notes=tuple(replace(n, articulations=("staccato",)) if n.id == "v3n1" else n for n in score.notes),
+    )
+    with_it, without = (
+        max(s.end for s in perform(short, p).strikes if s.note == "v3n1")
+        for p in (plan, replace(plan, sustained=()))
+    )
+    assert with_it > without + 2
