@@ -374,7 +374,7 @@ def test_a_place_stands_with_the_sentence_that_is_about_it(text: str, placed: st
 
 
 def test_a_clash_that_comes_later_in_its_chord_has_one_place():
-    """The F comes a bar and two beats after the stop's first event: its words say so, and nothing else does."""
+    """The F comes a bar and two beats after the stop's first event: its own words say so."""
     score = build("G4:4 | G4:2 F4:2", "E4:4 | E4:4", "C3:4 | C3:4")
     reading = Reading(spans_of(score, "C: I:4 | I:4"), ())
     first, second = (t.why for t in tension(score, reading))

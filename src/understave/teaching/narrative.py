@@ -561,7 +561,8 @@ def _is_again(score: Score, event: Event, before: Event) -> bool:
     """
     alike = (before.kind, before.label) == (event.kind, event.label)
     if event in CHROMATIC_CHORD or event in SHARP_DISSONANCE:
-        alike = alike and all(event.get(name) == before.get(name) for name in ("root", "held_by"))
+        one, other = values_of(event), values_of(before)
+        alike = alike and all(one.get(name) == other.get(name) for name in ("root", "held_by"))
     return alike and (event not in TEXTURE or has_figure_of(score, event, before))
 
 

@@ -576,7 +576,7 @@ def _said(score: Score, reading: Reading, events: Sequence[Event], level: Level,
             continue
         where = place(score, moment_of(event), book)
         # What comes later than its event has its own place in its words.
-        if where != here and event.get("later") is None:
+        if where != here and values_of(event).get("later") is None:
             text = _placed(text, where)
             here = where
         sentences.append(text)
