@@ -12,6 +12,7 @@ squares of the logarithms) of repeated and of real scores: 1 is a straight line.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import copy
 import json
 import os
@@ -111,7 +112,8 @@ def cost_of(path: Path, kind: str, by_finder: bool) -> Cost:
     """Read a score in this process."""
     small = read_score(EXAMPLES / "lock-water" / "score.musicxml")
     find_events(small, read_trained(small).spans)
-    before = _peak()
+    _begin_peak()
+    before, _ = _memory()
     clock = [time.process_time()]
     score = read_score(path)
     clock.append(time.process_time())
@@ -127,7 +129,7 @@ def cost_of(path: Path, kind: str, by_finder: bool) -> Cost:
     find_events(score, spans)
     clock.append(time.process_time())
     file, harmony, events = (b - a for a, b in pairwise(clock))
-    peak = _peak()
+    _, peak = _memory()
     parts = len({note.part for note in score.notes})
     bars, notes = len(score.measures), len(score.notes)
     return Cost(
@@ -155,7 +157,7 @@ def apart(path: Path, kind: str, by_finder: bool) -> Cost:
 
 def exponent(sizes: Sequence[float], values: Sequence[float]) -> float:
     """Return the power of size that fits values best, by least squares of the logarithms."""
-    slope, _ = np.polyfit(np.log(sizes), np.log(np.maximum(values, 1e-3)), 1)
+    slope, _ = np.polyfit(np.log(sizes), np.log(values), 1)
     return float(slope)
 
 
@@ -232,9 +234,25 @@ def main(arguments: list[str] | None = None) -> int:
     return 0
 
 
-def _peak() -> float:
+def _begin_peak() -> None:
+    """Forget the peak so far, where the system can (Linux, proc_pid_clear_refs(5))."""
+    with contextlib.suppress(OSError):
+        Path("/proc/self/clear_refs").write_text("5", encoding="ascii")
+
+
+def _memory() -> tuple[float, float]:
+    """Return what the process holds and the most that it held, in MB.
+
+    On Linux of this program alone: `ru_maxrss` would begin with what its parent held. Elsewhere both are it.
+    """
+    status = Path("/proc/self/status")
+    if status.exists():
+        lines = dict(line.split(":", 1) for line in status.read_text(encoding="ascii").splitlines())
+        now, peak = (int(lines[name].split()[0]) / 1024 for name in ("VmRSS", "VmHWM"))
+        return now, peak
     unit = 1 << 20 if sys.platform == "darwin" else 1 << 10
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit
+    return peak, peak
 
 
 if __name__ == "__main__":

@@ -37,6 +37,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import Counter, defaultdict
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -99,6 +100,8 @@ _TUNE_ALONE = 0.12
 _LEAST = 0.55
 """Summed excess of similarity over `_ALIKE` that makes a return."""
 _MOST = 16
+_AT_ONCE = 4096
+"""Ends of alignments that are looked at in one go; it changes the time, not what is found."""
 _SURE = 0.25
 """Excess for each bar from which a passage counts though no bar keeps its melody or accompaniment."""
 
@@ -265,7 +268,7 @@ def _alignments(alike: Floats) -> list[tuple[int, list[tuple[int, int]]]]:
     came = np.zeros((steps, count + 1, count + 1), dtype=np.int8)
     slope = _GAP * np.arange(count + 1)
     height = np.zeros((steps, count + 1))
-    ends, heights = [np.zeros((0, 3), dtype=np.int64)], [np.zeros(0)]
+    ends, heights = [np.zeros(0, dtype=np.int64)], [np.zeros(0)]
     for i in range(1, count + 1):
         gain = alike[:, i - 1, :] - _ALIKE
         # Moving to another key must be worth it; a passage is not its own return.
@@ -279,35 +282,50 @@ def _alignments(alike: Floats) -> list[tuple[int, list[tuple[int, int]]]]:
             height > here + 1e-9, 3, np.where(here <= 0, 0, np.where(diagonal >= up, 1, 2))
         )
         t, j = np.nonzero(height >= _LEAST)
-        ends.append(np.stack((t, np.full_like(t, i), j), axis=1))
+        ends.append((t * (count + 1) + i) * (count + 1) + j)
         heights.append(height[t, j])
-    places, weights = np.concatenate(ends), np.concatenate(heights)
-    order = np.lexsort((places[:, 2], places[:, 1], places[:, 0], -weights))
-    used: set[tuple[int, int, int]] = set()
-    found = []
-    for (t, i, j), weight in zip(places[order].tolist(), weights[order].tolist(), strict=True):
-        path, clean = [], True
-        a, b = i, j
-        while came[t, a, b]:
-            if (t, a, b) in used:
-                clean = False
-                break
-            used.add((t, a, b))
-            move = came[t, a, b]
-            if move == 1:
-                a, b = a - 1, b - 1
-                path.append((a, b))
-            elif move == 2:
-                a -= 1
-                path.append((a, -1))
-            else:
-                b -= 1
-                path.append((-1, b))
-        if clean and path:
-            found.append((t, path[::-1], weight))
+    found = list(_paths(came, np.concatenate(ends), np.concatenate(heights)))
     # A passage that comes a third time is compared with its first statement where that is as good.
     found.sort(key=lambda x: -x[2] + 0.002 * max(i for i, _ in x[1]))
     return [(t, path) for t, path, _ in found]
+
+
+def _paths(
+    came: NDArray[np.int8], ends: NDArray[np.int64], heights: Floats
+) -> Iterator[tuple[int, list[tuple[int, int]], float]]:
+    """Yield the paths that share no step with a higher one, highest first: steps, path and height.
+
+    `came` tells how each place was reached; `ends` are flat places in it at which a path may end.
+    """
+    reached, width = came.reshape(-1).data, came.shape[2]
+    used = bytearray(came.size)
+    seen = np.frombuffer(used, np.bool_)
+    order = np.lexsort((ends, -heights))
+    for first in range(0, len(order), _AT_ONCE):
+        some = order[first : first + _AT_ONCE]
+        # Most ends lie on a path that was taken already.
+        some = some[~seen[ends[some]]]
+        for end, height in zip(ends[some].tolist(), heights[some].tolist(), strict=True):
+            if used[end]:
+                continue
+            path, clean, place = [], True, end
+            a, b = divmod(end % (width * width), width)
+            while move := reached[place]:
+                if used[place]:
+                    clean = False
+                    break
+                used[place] = 1
+                if move == 1:
+                    a, b, place = a - 1, b - 1, place - width - 1
+                    path.append((a, b))
+                elif move == 2:
+                    a, place = a - 1, place - width
+                    path.append((a, -1))
+                else:
+                    b, place = b - 1, place - 1
+                    path.append((-1, b))
+            if clean and path:
+                yield end // (width * width), path[::-1], height
 
 
 def _trimmed(path: list[tuple[int, int]], alike: Floats) -> list[tuple[int, int]]:
