@@ -462,7 +462,7 @@ def written_by_music21(choice: Choice, folder: Path) -> Iterator[Case]:
 
 
 def written_by_partitura(choice: Choice, folder: Path) -> Iterator[Case]:
-    """Yield MusicXML, MEI and MIDI that partitura wrote of the last part, since its MEI holds one part only."""
+    """Yield MusicXML, MEI and MIDI that partitura wrote of the last part: its MEI holds one part only."""
     import partitura
 
     def write(score: Any, form: str, path: Path) -> None:

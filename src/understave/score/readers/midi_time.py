@@ -41,7 +41,7 @@ class Played:
 
 def simplest(time: float, tolerance: float, divisions: Sequence[int] = _ALL) -> Fraction | None:
     """Return the simplest fraction within `tolerance` of a time; None if no division of the beat has one."""
-    # Where ticks are coarse (6 to the quarter), a third of the beat lies within half a tick of a quarter of it.
+    # Where ticks are coarse (6 to the quarter), a third of a beat lies within half a tick of a quarter.
     # Rounding to the tick is off by half a tick; only then may a writer's other slips count.
     for reach, among in ((_ON_THE_TICK, PLAIN), (0.52 * tolerance, divisions), (tolerance, divisions)):
         beat = floor(time + reach)
