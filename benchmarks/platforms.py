@@ -40,7 +40,7 @@ _MACOS = "14.0"
 def version_for(package: str, system: str, python: str) -> str:
     """Return the newest version of a package that has a wheel there; empty where none has.
 
-    Raises LookupError with a sentence where uv is missing.
+    Raises LookupError with a sentence where uv is missing or could not ask.
     """
     program = shutil.which("uv")
     if program is None and find_spec("uv") is None:
@@ -55,6 +55,9 @@ def version_for(package: str, system: str, python: str) -> str:
         text=True,
         env={**os.environ, "MACOSX_DEPLOYMENT_TARGET": _MACOS},
     )
+    why = done.stderr.partition("hint:")[0].strip()
+    if done.returncode and "wheels" not in why:
+        raise LookupError(f"uv could not ask for {package}: {why}")
     found = re.search(r"==(\S+)", done.stdout)
     return found[1] if found else ""
 
