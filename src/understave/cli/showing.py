@@ -212,10 +212,11 @@ def _as_file(score: Score, reading: Reading, suffix: str, paper: Paper, language
             return played_midi(score, plan, reading)
         return audio_bytes(suffix, render(perform(score, plan), GRAND), tags=tags_of(score))
     from understave.engraving import Options, engrave, excerpt, to_pdf, to_png
+    from understave.engraving.standards import date_of
 
     options = Options(paper=paper, language=language)
     if suffix == ".pdf":
-        return to_pdf(engrave(score, reading, options), language)
+        return to_pdf(engrave(score, reading, options), language, date_of(score))
     picture = excerpt(score, reading, 0, len(score.measures) - 1, options=options)
     return picture if suffix == ".svg" else to_png(picture, 1600)
 
