@@ -1,7 +1,7 @@
 """LilyPond engraves what is written for it, and plays the notes that the score has.
 
-LilyPond itself (2.24, Debian's package) is the judge: it must take the text without a warning, and the MIDI file
-that it writes beside the page is compared with the notes of the score, moment by moment.
+LilyPond itself (2.24, Debian's package) is the judge: it must take the text without a warning, and the MIDI
+file that it writes beside the page is compared with the notes of the score, moment by moment.
 """
 
 from __future__ import annotations
@@ -33,7 +33,11 @@ def engraved(text: str, folder: Path) -> tuple[str, set[tuple[Fraction, int]]]:
     """What LilyPond complains of, and the moments (in quarter notes) and keys of the notes it plays."""
     (folder / "bars.ly").write_text(text, encoding="utf-8")
     done = subprocess.run(
-        ["lilypond", "-l", "WARN", "--svg", "bars.ly"], cwd=folder, capture_output=True, text=True, timeout=300
+        ["lilypond", "-l", "WARN", "--svg", "bars.ly"],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        timeout=300,
     )
     assert done.returncode == 0, done.stderr
     played = mido.MidiFile(next(folder.glob("*.mid*")))

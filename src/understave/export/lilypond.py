@@ -100,7 +100,7 @@ def _harmony(reading: Reading, start: Fraction, end: Fraction) -> str:
 
 
 def _part(part: Part, element: etree._Element, measures: Sequence[Measure]) -> str:
-    """Return the staves of a part; each voice goes through all bars, so that ties and slurs find their ends."""
+    """Return the staves of a part; each voice goes through all bars, so that ties and slurs find ends."""
     divisions = Fraction(1)
     bars = []
     for bar in element.findall("measure"):
