@@ -73,6 +73,17 @@ mei
     others are wrong where they differ: partitura by octave lines and some ties; it stops at ``mSpace``,
     ``bTrem`` and ``fTrem``. music21 by ties, voices set elsewhere and, in two songs, notes on other degrees,
     why was not found; it stops at a clef within a beam, at ``acc-soft`` and at what it cannot add up.
+written by partitura (100 piano parts) and music21 (14 songs)
+    Ours was wrong, and is mended, in MIDI of 6, 12 or 24 ticks to the quarter, whose triplets were read as
+    sixteenths, and in the length of a grace note that stands in a chord of MEI. MusicXML: notes of a chord
+    to which grace notes are tied, which partitura leaves out as it reads (three songs); one song in unequal
+    meters, whose rests it writes shorter than their printed values, where ours keeps to the printed ones.
+    MEI by partitura is not what it held: a voice that enters within a bar has no rest or space before it, so
+    that it comes early (most of "held"), grace notes stand inside the chord, and chords of unequal lengths
+    have one. In its own files partitura joins ties over that gap, where ours joins only notes that touch.
+    MIDI by partitura: "only theirs" are grace notes, which it writes as notes. MIDI by music21: where it
+    writes a grace note, what follows comes late when it reads it back; ours has what it held but for the
+    notes beside such graces.
 """
 
 from __future__ import annotations
