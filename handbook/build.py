@@ -89,7 +89,7 @@ _STYLE = """\
 
 def words_page(language: str) -> str:
     """Return the glossary of a language as a page."""
-    book = phrasebook(language)  # type: ignore[arg-type]
+    book = phrasebook(language)
     lines = [f"# {'Was die Wörter bedeuten' if language == 'de' else 'What the words mean'}", ""]
     for gloss in sorted(book.glosses, key=lambda g: g.term.casefold()):
         lines += [f"**{gloss.term}**: {_plain(gloss.meaning)}", ""]
