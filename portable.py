@@ -72,47 +72,61 @@ _SYSTEM = re.compile(
 )
 """The C library and its parts, which belong to the system (they work together with its kernel and loader)."""
 
-_START_SH = """\
+_HERE_SH = """\
 #!/bin/sh
 # Starts Understave with the Python of this folder, whatever is installed elsewhere.
 me=$0
 if [ -h "$me" ]; then me=$(readlink -f -- "$me"); fi
 here=$(CDPATH= cd -- "${me%/*}" && pwd) || exit 70
-unset PYTHONPATH PYTHONSTARTUP
-export PYTHONHOME="$here/python" PYTHONNOUSERSITE=1
+unset PYTHONHOME PYTHONPATH PYTHONSTARTUP
+export PYTHONNOUSERSITE=1
+"""
+_START_SH = (
+    _HERE_SH
+    + """\
+export PYTHONHOME="$here/python"
 export LD_LIBRARY_PATH="$here/python/lib${LD_LIBRARY_PATH:+:$LD_LIBRARY_PATH}"
 exec "$here/python/bin/python3" -P -m understave "$@"
 """
-_START_CMD = """\
-@echo off
-rem Starts Understave with the Python of this folder, whatever is installed elsewhere.
-setlocal
-set "PYTHONPATH="
-set "PYTHONNOUSERSITE=1"
-set "PYTHONHOME=%~dp0python"
-"%~dp0python\\python.exe" -P -m understave %*
-exit /b %ERRORLEVEL%
-"""
-_FIRST_SH = """\
-#!/bin/sh
-# Starts Understave. At first, and after this folder was moved, it makes ./environment of the wheels here.
-here=$(CDPATH= cd -- "${{0%/*}}" && pwd) || exit 70
+)
+_FIRST_SH = (
+    _HERE_SH
+    + """\
+# At first, and after this folder was moved, it makes ./environment of the wheels here.
 new="$here/environment"
 if [ "$(cat "$new/ready" 2>/dev/null)" != "$here" ]; then
   echo "Setting up; this is done once." >&2
   # Python, if one has to be fetched, comes into this folder too.
   export UV_NO_CONFIG=1 UV_NO_CACHE=1 UV_PYTHON_INSTALL_DIR="$here/python"
-  "$here/uv" --quiet venv --clear --python {version} "$new" &&
+  "$here/uv" --quiet venv --clear --python @PYTHON@ "$new" &&
     "$here/uv" --quiet pip install --python "$new" --no-index --find-links "$here/wheels" understave &&
     printf '%s\\n' "$here" >"$new/ready" || exit 1
 fi
 exec "$new/bin/python" -P -m understave "$@"
 """
-_FIRST_CMD = """\
+)
+_HERE_CMD = """\
 @echo off
-rem Starts Understave. At first, and after this folder was moved, it makes .\\environment of the wheels.
+rem Starts Understave with the Python of this folder, whatever is installed elsewhere.
 setlocal
 set "here=%~dp0"
+set "PYTHONHOME="
+set "PYTHONPATH="
+set "PYTHONSTARTUP="
+set "PYTHONNOUSERSITE=1"
+"""
+_START_CMD = (
+    _HERE_CMD
+    + """\
+set "PYTHONHOME=%here%python"
+"%here%python\\python.exe" -P -m understave %*
+exit /b %ERRORLEVEL%
+"""
+)
+_FIRST_CMD = (
+    _HERE_CMD
+    + """\
+rem At first, and after this folder was moved, it makes .\\environment of the wheels.
 set "new=%here%environment"
 set "was="
 if exist "%new%\\ready" set /p was=<"%new%\\ready"
@@ -123,13 +137,14 @@ set "UV_NO_CONFIG=1"
 set "UV_NO_CACHE=1"
 set "UV_PYTHON_INSTALL_DIR=%here%python"
 set uv="%here%uv.exe" --quiet
-%uv% venv --clear --python {version} "%new%" || exit /b 1
+%uv% venv --clear --python @PYTHON@ "%new%" || exit /b 1
 %uv% pip install --python "%new%" --no-index --find-links "%here%wheels" understave || exit /b 1
 >"%new%\\ready" echo %here%
 :start
 "%new%\\Scripts\\python.exe" -P -m understave %*
 exit /b %ERRORLEVEL%
 """
+)
 
 
 def build(out: Path, wheel: str) -> None:
@@ -220,8 +235,12 @@ def wheels(out: Path, platform: str, wheel: str, version: str = _FOR) -> None:
     windows = platform.startswith("windows")
     _pip("download", "--no-deps", "--dest", str(out / "uv-wheel"), *chosen, "uv")
     _take_program(out / "uv-wheel", out / ("uv.exe" if windows else "uv"))
-    text = _FIRST_CMD if windows else _FIRST_SH
-    _write(out / ("understave.cmd" if windows else "understave"), text.format(version=version))
+    _write(out / ("understave.cmd" if windows else "understave"), first_start(windows, version))
+
+
+def first_start(windows: bool, version: str) -> str:
+    """Return the command that sets a folder of wheels up where that is still to do, and starts it."""
+    return (_FIRST_CMD if windows else _FIRST_SH).replace("@PYTHON@", version)
 
 
 def _take_program(folder: Path, program: Path) -> None:

@@ -1,6 +1,9 @@
 """How far our notes agree with those of other readers in each format beside MusicXML, printed as a table.
 
     python -m benchmarks.format_agreement [--formats beside,humdrum,abc,...] [--files N] [--details FILE]
+                                          [--state FILE]
+
+With ``--state FILE`` what was found in every file is kept, and the same command goes on where it was stopped.
 
 Files of each format, chosen by a fixed seed:
 
@@ -12,6 +15,10 @@ mei, midi, timewise
     Songs, preludes and other MusicXML of the open data, written in that format: MEI by the notation engine,
     MIDI with one track a staff and short bars as meters of their own, MusicXML bar by bar instead of part by
     part. So the score that each was written from is a reference too.
+music21-musicxml, music21-midi, partitura-musicxml, partitura-mei, partitura-midi
+    MusicXML of the open data that the other library read and wrote out again. References are the notes that
+    the library held as it wrote ("held") and those that it reads in what it wrote ("read back"), so that
+    "both" counts where we read otherwise what it wrote and understands itself.
 beside
     ``midi_score.mid`` beside a score, exported by a notation program, repeats played out; the score is the
     reference.
@@ -66,6 +73,17 @@ mei
     others are wrong where they differ: partitura by octave lines and some ties; it stops at ``mSpace``,
     ``bTrem`` and ``fTrem``. music21 by ties, voices set elsewhere and, in two songs, notes on other degrees,
     why was not found; it stops at a clef within a beam, at ``acc-soft`` and at what it cannot add up.
+written by partitura (100 piano parts) and music21 (14 songs)
+    Ours was wrong, and is mended, in MIDI of 6, 12 or 24 ticks to the quarter, whose triplets were read as
+    sixteenths, and in the length of a grace note that stands in a chord of MEI. MusicXML: notes of a chord
+    to which grace notes are tied, which partitura leaves out as it reads (three songs); one song in unequal
+    meters, whose rests it writes shorter than their printed values, where ours keeps to the printed ones.
+    MEI by partitura is not what it held: a voice that enters within a bar has no rest or space before it, so
+    that it comes early (most of "held"), grace notes stand inside the chord, and chords of unequal lengths
+    have one. In its own files partitura joins ties over that gap, where ours joins only notes that touch.
+    MIDI by partitura: "only theirs" are grace notes, which it writes as notes. MIDI by music21: where it
+    writes a grace note, what follows comes late when it reads it back; ours has what it held but for the
+    notes beside such graces.
 """
 
 from __future__ import annotations
@@ -73,18 +91,19 @@ from __future__ import annotations
 import argparse
 import contextlib
 import io
+import json
 import os
 import random
 import re
 import warnings
 from bisect import bisect_right
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import mido
 from lxml import etree
@@ -103,6 +122,7 @@ from understave.score.readers.musicxml import read_musicxml
 from understave.theory.pitch import PitchClass
 
 TICKS = 480
+T = TypeVar("T")
 _KEYS = {f: PitchClass.from_fifths(f).name for f in range(-7, 8)}
 _KERN_OF = ("bach", "chopin", "palestrina")
 """Folders of the music21 corpus whose **kern files are compared."""
@@ -110,11 +130,31 @@ _KERN_OF = ("bach", "chopin", "palestrina")
 
 @dataclass(frozen=True)
 class Case:
-    """One file: our notes, and how to get those of each reference."""
+    """One file in one form: our notes, and how to get those of each reference.
 
+    `failed` says why there is no file: the library that should have written it could not.
+    """
+
+    form: str
     name: str
     ours: Callable[[], Notes]
     references: Mapping[str, Callable[[], Notes]]
+    failed: str = ""
+
+
+@dataclass(frozen=True)
+class Choice:
+    """How many files to choose by a fixed seed, and which of them have been compared already."""
+
+    count: int
+    done: frozenset[str] = frozenset()
+
+    def of(self, files: Mapping[str, T]) -> list[tuple[str, T]]:
+        """Return the chosen ones that are still to be compared, with their names."""
+        names = list(files)
+        if len(names) > self.count:
+            names = random.Random(1).sample(names, self.count)
+        return [(name, files[name]) for name in names if name not in self.done]
 
 
 def flat(notes: Notes, spelled: bool = True, zero: float | None = None) -> Notes:
@@ -188,14 +228,17 @@ def _key(mark: Mark) -> int:
 
 
 def _of_music21(source: str | Path, form: str | None = None, **options: bool) -> Notes:
-    """Return notes as music21 reads them, tied ones joined by pitch and time over all parts of a score.
-
-    `options` are those of its reader of the format.
-    """
+    """Return notes as music21 reads them; `options` are those of its reader of the format."""
     import music21
 
     read = music21.converter.parse(source, format=form, forceSource=True, **options)
-    score = read.scores[0] if isinstance(read, music21.stream.Opus) else read
+    return _held_by_music21(read.scores[0] if isinstance(read, music21.stream.Opus) else read)
+
+
+def _held_by_music21(score: Any) -> Notes:
+    """Return the notes of a score of music21's, tied ones joined by pitch and time over all parts."""
+    import music21
+
     score = score.toSoundingPitch()
     out: Notes = []
     for part in score.parts:
@@ -230,8 +273,14 @@ def _of_partitura(load: str, path: Path) -> Notes:
     """Return notes as partitura reads them; `load` names its function."""
     import partitura
 
+    return _held_by_partitura(getattr(partitura, load)(str(path)))
+
+
+def _held_by_partitura(score: Any) -> Notes:
+    import partitura
+
     out: Notes = []
-    for part in getattr(partitura, load)(str(path)).parts:
+    for part in score.parts:
         quarter = part.quarter_map
         for n in part.notes_tied:
             grace = isinstance(n, partitura.score.GraceNote)
@@ -249,7 +298,7 @@ def _read(reader: Callable[[bytes, str], Score], data: bytes, name: str, graces:
 # --- files ---------------------------------------------------------------------------------------
 
 
-def humdrum(count: int) -> Iterator[Case]:
+def humdrum(choice: Choice) -> Iterator[Case]:
     """Yield **kern files of the open data and of the music21 corpus."""
     files = sorted(data_folder().glob("harmony/*/*/*/score.krn"))
     with contextlib.suppress(ImportError):
@@ -257,49 +306,52 @@ def humdrum(count: int) -> Iterator[Case]:
 
         corpus = Path(music21.__file__).parent / "corpus"
         files += sorted(p for name in _KERN_OF for p in corpus.glob(f"{name}/**/*.krn"))
-    for path in _some(files, count):
+    for name, path in choice.of({str(p): p for p in files}):
         yield Case(
-            str(path),
+            "humdrum",
+            name,
             partial(_read, read_humdrum, path.read_bytes(), path.name),
             {"partitura": partial(_of_partitura, "load_kern", path), "music21": partial(_of_music21, path)},
         )
 
 
-def abc(count: int) -> Iterator[Case]:
+def abc(choice: Choice) -> Iterator[Case]:
     """Yield tunes of the collections in the music21 corpus."""
     try:
         import music21
     except ImportError:
         return
-    tunes = []
+    tunes: dict[str, str] = {}
     for path in sorted((Path(music21.__file__).parent / "corpus").glob("*/*.abc")):
         for text in re.split(r"(?m)^(?=X:)", path.read_text(encoding="utf-8", errors="replace")):
             if text.startswith("X:"):
-                tunes.append((f"{path.parent.name}/{path.name} {text.splitlines()[0]}", text))
-    for name, text in _some(tunes, count):
+                tunes[f"{path.parent.name}/{path.name} {text.splitlines()[0]}"] = text
+    for name, text in choice.of(tunes):
         yield Case(
+            "abc",
             name,
             partial(_read, read_abc, text.encode(), name),
             {"music21": partial(_of_music21, text, "abc")},
         )
 
 
-def _scores(count: int) -> Iterator[tuple[Path, Score]]:
+def _scores(choice: Choice) -> Iterator[tuple[Path, Score]]:
     found = sets()
     files = [p for name in ("preludes", "lieder", "textbook", "songs") for p in found.get(name, ())]
-    for path in _some(files, count):
+    for _, path in choice.of({str(p): p for p in files}):
         yield path, read_score(path)
 
 
-def mei(count: int, folder: Path) -> Iterator[Case]:
+def mei(choice: Choice, folder: Path) -> Iterator[Case]:
     """Yield MusicXML of the open data that the notation engine wrote as MEI."""
     options = {"inputFrom": "xml", "breaks": "none", "xmlIdSeed": 1}
     with NotationWorker() as worker:
-        for path, score in _scores(count):
+        for path, score in _scores(choice):
             (text,) = worker.ask(score.source.decode(), [("getMEI", [])], options, path.name)
             written = folder / "written.mei"
             written.write_text(text, encoding="utf-8")
             yield Case(
+                "mei",
                 str(path),
                 partial(_read, read_mei, text.encode(), path.name),
                 {
@@ -311,11 +363,12 @@ def mei(count: int, folder: Path) -> Iterator[Case]:
             )
 
 
-def timewise(count: int) -> Iterator[Case]:
+def timewise(choice: Choice) -> Iterator[Case]:
     """Yield MusicXML of the open data set bar by bar in place of part by part."""
-    for path, score in _scores(count):
+    for path, score in _scores(choice):
         data = as_timewise(score.source)
         yield Case(
+            "timewise",
             str(path),
             partial(_read, read_musicxml, data, path.name),
             {"the score": partial(our_notes, score)},
@@ -340,13 +393,14 @@ def as_timewise(source: bytes) -> bytes:
     return etree.tostring(root, xml_declaration=True, encoding="UTF-8")
 
 
-def midi(count: int, folder: Path) -> Iterator[Case]:
+def midi(choice: Choice, folder: Path) -> Iterator[Case]:
     """Yield MusicXML of the open data that was written as MIDI here."""
-    for path, score in _scores(count):
+    for path, score in _scores(choice):
         data = as_midi(score)
         written = folder / "written.mid"
         written.write_bytes(data)
         yield Case(
+            "midi",
             str(path),
             partial(_read, read_midi, data, path.name, graces=False),
             {
@@ -399,8 +453,99 @@ def as_midi(score: Score) -> bytes:
     return out.getvalue()
 
 
-def _some(files: Sequence[Any], count: int) -> list[Any]:
-    return list(files) if len(files) <= count else random.Random(1).sample(list(files), count)
+def written_by_music21(choice: Choice, folder: Path) -> Iterator[Case]:
+    """Yield MusicXML and MIDI that music21 wrote of the open data."""
+    import music21
+
+    def write(score: Any, form: str, path: Path) -> None:
+        score.write(form, fp=path)
+
+    yield from _written(
+        choice,
+        folder,
+        "music21",
+        (partial(music21.converter.parse, forceSource=True), _held_by_music21),
+        {
+            "musicxml": (write, read_musicxml, _of_music21),
+            "midi": (write, read_midi, partial(_of_music21, form="midi", quantizePost=False)),
+        },
+    )
+
+
+def written_by_partitura(choice: Choice, folder: Path) -> Iterator[Case]:
+    """Yield MusicXML, MEI and MIDI that partitura wrote of the last part: its MEI holds one part only."""
+    import partitura
+
+    def write(score: Any, form: str, path: Path) -> None:
+        getattr(partitura, f"save_{'score_midi' if form == 'midi' else form}")(score, str(path))
+
+    def piano(path: Path) -> Any:
+        return partitura.score.Score(
+            partlist=partitura.load_musicxml(str(path), force_note_ids=True).parts[-1:]
+        )
+
+    yield from _written(
+        choice,
+        folder,
+        "partitura",
+        (piano, _held_by_partitura),
+        {
+            "musicxml": (write, read_musicxml, partial(_of_partitura, "load_musicxml")),
+            "mei": (write, read_mei, partial(_of_partitura, "load_mei")),
+            "midi": (write, read_midi, partial(_of_partitura, "load_score_midi")),
+        },
+    )
+
+
+_Form = tuple[Callable[[Any, str, Path], None], Callable[[bytes, str], Score], Callable[[Path], Notes]]
+"""How a library writes a form, how we read it, and how the library reads it."""
+
+
+def _written(
+    choice: Choice,
+    folder: Path,
+    library: str,
+    held: tuple[Callable[[Path], Any], Callable[[Any], Notes]],
+    forms: Mapping[str, _Form],
+) -> Iterator[Case]:
+    load, notes_of = held
+    for path, _ in _scores(choice):
+        try:
+            with _silent():
+                score = load(path)
+                notes = notes_of(score)
+        except Exception as error:
+            yield _not_written(f"{library} reads", path, error)
+            continue
+        for form, (write, read, theirs) in forms.items():
+            name = f"{library}-{form}"
+            written = folder / f"{name}.{'mid' if form == 'midi' else form}"
+            try:
+                with _silent():
+                    write(score, form, written)
+                data = written.read_bytes()
+            except Exception as error:
+                yield _not_written(name, path, error)
+                continue
+            kept = [(m, t) for m, t in notes if not m.grace] if form == "midi" else notes
+            yield Case(
+                name,
+                str(path),
+                partial(_read, read, data, written.name, graces=form != "midi"),
+                {"held": partial(list, kept), "read back": partial(theirs, written)},
+            )
+
+
+def _not_written(form: str, path: Path, error: Exception) -> Case:
+    return Case(form, str(path), list, {}, f"{type(error).__name__}: {error}")
+
+
+@contextlib.contextmanager
+def _silent() -> Iterator[None]:
+    """Keep quiet what the other libraries print and warn of."""
+    with contextlib.redirect_stdout(io.StringIO()), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield
 
 
 # --- MIDI beside a score, repeats played out ------------------------------------------------------
@@ -537,60 +682,106 @@ class _Row:
     whole: int = 0
     classes: Counter[str] = field(default_factory=Counter)
 
+    def add(self, other: _Row) -> None:
+        for name in ("files", "failed", "ours", "larger", "agree", "laid_on", "moved", "whole"):
+            setattr(self, name, getattr(self, name) + getattr(other, name))
+        self.classes.update(other.classes)
 
-def measure(cases: Iterable[Case], spelled: bool, say: Callable[[str], None]) -> dict[str, _Row]:
-    """Compare the files of one format with each reference, and where all references are of one mind."""
-    rows: dict[str, _Row] = {}
-    for case in cases:
+
+@dataclass
+class Result:
+    """What was found in one file of one form: a row for each reference, and each disagreement."""
+
+    group: str
+    form: str
+    name: str
+    rows: dict[str, _Row] = field(default_factory=dict)
+    lines: list[str] = field(default_factory=list)
+
+    @classmethod
+    def from_json(cls, line: str) -> Result:
+        """Read one back from a line of the file that keeps them."""
+        values = json.loads(line)
+        rows = {name: _Row(**row) for name, row in values.pop("rows").items()}
+        for row in rows.values():
+            row.classes = Counter(row.classes)
+        return cls(rows=rows, **values)
+
+
+def measure(group: str, case: Case) -> Result:
+    """Compare one file with each reference, and where all references are of one mind."""
+    out = Result(group, case.form, case.name)
+    rows, spelled = out.rows, not case.form.endswith("midi")
+    if case.failed:
+        rows["not written"] = _Row(failed=1)
+        out.lines.append(case.failed)
+        return out
+    try:
+        barred = case.ours()
+        ours = flat(barred, spelled)
+    except UnderstaveError as error:
+        rows["not read by us"] = _Row(failed=1)
+        out.lines.append(f"not read: {error}")
+        return out
+    read: list[Counter[tuple[Mark, float]]] = []
+    for name, get in case.references.items():
+        row = rows.setdefault(name, _Row())
         try:
-            barred = case.ours()
-            ours = flat(barred, spelled)
-        except UnderstaveError as error:
-            say(f"## {case.name}\nnot read: {error}")
-            rows.setdefault("not read by us", _Row()).failed += 1
+            with _silent():
+                given = get()
+                theirs = flat(given, spelled)
+        except Exception as error:
+            row.failed += 1
+            out.lines.append(f"{name} failed: {type(error).__name__}: {error}")
             continue
-        read: list[Counter[tuple[Mark, float]]] = []
-        for name, get in case.references.items():
-            row = rows.setdefault(name, _Row())
-            try:
-                with contextlib.redirect_stdout(io.StringIO()), warnings.catch_warnings():
-                    warnings.simplefilter("ignore")
-                    given = get()
-                    theirs = flat(given, spelled)
-            except Exception as error:
-                row.failed += 1
-                say(f"## {case.name}\n{name} failed: {type(error).__name__}: {error}")
-                continue
-            tally, lines = compare(ours, theirs)
-            row.files, row.ours, row.larger = row.files + 1, row.ours + tally.ours, row.larger + tally.larger
-            row.agree += tally.agree
-            moved, moves = laid_on(barred, given)
-            if moves:
-                tally, lines = compare(ours, flat(moved, spelled, 0.0))
-            row.laid_on += tally.agree
-            row.moved += moves
-            row.whole += tally.agree == tally.larger
-            row.classes.update({k: v for k, v in tally.classes.items() if v})
-            if lines:
-                say(f"## {case.name} {name}\n" + "\n".join(lines[:100]))
-            read.append(Counter(theirs))
-        if len(read) > 1:
-            mine, row = Counter(ours), rows.setdefault("both", _Row())
-            against = mine - (read[0] | read[1])
-            shared = (read[0] & read[1]) - mine
-            row.files, row.ours, row.larger = row.files + 1, row.ours + len(ours), row.larger + len(ours)
-            row.agree += len(ours) - against.total()
-            row.laid_on = row.agree
-            row.whole += not against and not shared
-            row.classes.update({"only ours": against.total(), "only theirs": shared.total()})
-            if against or shared:
-                say(f"## {case.name} both\nonly ours {sorted(against)[:20]}")
-                say(f"only theirs {sorted(shared)[:20]}")
-    return rows
+        tally, lines = compare(ours, theirs)
+        row.files, row.ours, row.larger = row.files + 1, row.ours + tally.ours, row.larger + tally.larger
+        row.agree += tally.agree
+        moved, moves = laid_on(barred, given)
+        if moves:
+            tally, lines = compare(ours, flat(moved, spelled, 0.0))
+        row.laid_on += tally.agree
+        row.moved += moves
+        row.whole += tally.agree == tally.larger
+        row.classes.update({k: v for k, v in tally.classes.items() if v})
+        out.lines += [f"{name}: {line}" for line in lines[:100]]
+        read.append(Counter(theirs))
+    if len(read) > 1:
+        mine, row = Counter(ours), rows.setdefault("both", _Row())
+        against = mine - (read[0] | read[1])
+        shared = (read[0] & read[1]) - mine
+        row.files, row.ours, row.larger = row.files + 1, row.ours + len(ours), row.larger + len(ours)
+        row.agree += len(ours) - against.total()
+        row.laid_on = row.agree
+        row.whole += not against and not shared
+        row.classes.update({"only ours": against.total(), "only theirs": shared.total()})
+        if against or shared:
+            out.lines.append(f"both: only ours {sorted(against)[:20]}")
+            out.lines.append(f"both: only theirs {sorted(shared)[:20]}")
+    return out
+
+
+def results(
+    group: str, cases: Callable[[Choice], Iterator[Case]], count: int, state: Path | None
+) -> Iterator[Result]:
+    """Yield what is kept of a group of files, then compare the rest and keep each as it is found."""
+    kept: dict[tuple[str, str], Result] = {}
+    if state is not None and state.is_file():
+        for line in state.read_text(encoding="utf-8").splitlines():
+            result = Result.from_json(line)
+            if result.group == group:
+                kept[result.form, result.name] = result
+    yield from kept.values()
+    for case in cases(Choice(count, frozenset(name for _, name in kept))):
+        result = measure(group, case)
+        if state is not None:
+            with state.open("a", encoding="utf-8") as out:
+                out.write(json.dumps(result, default=vars) + "\n")
+        yield result
 
 
 BESIDE = "beside"
-FORMATS = (BESIDE, "humdrum", "abc", "mei", "midi", "timewise")
+FORMATS = (BESIDE, "humdrum", "abc", "mei", "midi", "timewise", "music21", "partitura")
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -601,30 +792,38 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--formats", default=",".join(FORMATS))
     parser.add_argument("--files", type=int, default=400, help="of each format, chosen by a fixed seed")
     parser.add_argument("--details", default="", help="file to write every disagreement to")
+    parser.add_argument("--state", type=Path, help="keep results here and go on where they end")
     options = parser.parse_args(arguments)
     formats = options.formats.split(",")
     if BESIDE in formats:
         print_beside_scores()
     heads = f"{'files':>5} {'whole':>5} {'failed':>6} {'notes':>8} {'agree':>7} {'laid on':>7} {'moved':>5}"
-    print(f"{'format':9} {'reference':14} {heads}  disagreements left")
+    print(f"{'format':18} {'reference':14} {heads}  disagreements left")
     with (
         open(options.details or os.devnull, "w", encoding="utf-8") as details,
         tempfile.TemporaryDirectory() as folder,
     ):
-        makers: dict[str, Callable[[], Iterator[Case]]] = {
-            "humdrum": partial(humdrum, options.files),
-            "abc": partial(abc, options.files),
-            "mei": partial(mei, options.files, Path(folder)),
-            "midi": partial(midi, options.files, Path(folder)),
-            "timewise": partial(timewise, options.files),
+        makers: dict[str, Callable[[Choice], Iterator[Case]]] = {
+            "humdrum": humdrum,
+            "abc": abc,
+            "mei": partial(mei, folder=Path(folder)),
+            "midi": partial(midi, folder=Path(folder)),
+            "timewise": timewise,
+            "music21": partial(written_by_music21, folder=Path(folder)),
+            "partitura": partial(written_by_partitura, folder=Path(folder)),
         }
-        for name in (f for f in formats if f != BESIDE):
-            rows = measure(makers[name](), name != "midi", lambda text: print(text, file=details))
-            for reference, t in rows.items():
+        for group in (f for f in formats if f != BESIDE):
+            table: dict[tuple[str, str], _Row] = {}
+            for result in results(group, makers[group], options.files, options.state):
+                for reference, row in result.rows.items():
+                    table.setdefault((result.form, reference), _Row()).add(row)
+                if result.lines:
+                    print("\n".join((f"## {result.form} {result.name}", *result.lines)), file=details)
+            for (form, reference), t in table.items():
                 shares = f"{100 * t.agree / max(1, t.larger):7.3f} {100 * t.laid_on / max(1, t.larger):7.3f}"
                 told = ", ".join(f"{k} {v}" for k, v in t.classes.most_common())
                 print(
-                    f"{name:9} {reference:14} {t.files:5} {t.whole:5} {t.failed:6} {t.ours:8} {shares} "
+                    f"{form:18} {reference:14} {t.files:5} {t.whole:5} {t.failed:6} {t.ours:8} {shares} "
                     f"{t.moved:5}  {told}",
                     flush=True,
                 )

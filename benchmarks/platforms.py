@@ -18,6 +18,7 @@ import sys
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
+from importlib.util import find_spec
 
 COMPILED = ("numpy", "lxml", "verovio", "typst", "onnxruntime", "soundfile", "cffi", "duckdb", "protobuf")
 """What we need, and what that needs in turn, that is built for each system."""
@@ -37,8 +38,13 @@ _MACOS = "14.0"
 
 
 def version_for(package: str, system: str, python: str) -> str:
-    """Return the newest version of a package that has a wheel there; empty where none has."""
+    """Return the newest version of a package that has a wheel there; empty where none has.
+
+    Raises LookupError with a sentence where uv is missing or could not ask.
+    """
     program = shutil.which("uv")
+    if program is None and find_spec("uv") is None:
+        raise LookupError("uv, which is asked for the wheels, is missing: pip install uv.")
     uv = [program] if program else [sys.executable, "-m", "uv"]
     call = [*uv, "pip", "compile", "-", "--no-deps", "--no-build", "--no-header", "--no-annotate", "--quiet"]
     call += ["--python-platform", system, "--python-version", python]
@@ -49,6 +55,9 @@ def version_for(package: str, system: str, python: str) -> str:
         text=True,
         env={**os.environ, "MACOSX_DEPLOYMENT_TARGET": _MACOS},
     )
+    why = done.stderr.partition("hint:")[0].strip()
+    if done.returncode and "wheels" not in why:
+        raise LookupError(f"uv could not ask for {package}: {why}")
     found = re.search(r"==(\S+)", done.stdout)
     return found[1] if found else ""
 
@@ -62,7 +71,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
     with ThreadPoolExecutor(4) as several:
         for name, system in SYSTEMS.items():
             for python in pythons:
-                here = list(several.map(partial(version_for, system=system, python=python), COMPILED))
+                try:
+                    here = list(several.map(partial(version_for, system=system, python=python), COMPILED))
+                except LookupError as missing:
+                    sys.exit(str(missing))
                 usual = best.setdefault(python, here)  # Linux comes first
                 less = [
                     f"no {package}" if not found else f"{package} no newer than {found}"

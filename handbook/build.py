@@ -89,7 +89,7 @@ _STYLE = """\
 
 def words_page(language: str) -> str:
     """Return the glossary of a language as a page."""
-    book = phrasebook(language)  # type: ignore[arg-type]
+    book = phrasebook(language)
     lines = [f"# {'Was die Wörter bedeuten' if language == 'de' else 'What the words mean'}", ""]
     for gloss in sorted(book.glosses, key=lambda g: g.term.casefold()):
         lines += [f"**{gloss.term}**: {_plain(gloss.meaning)}", ""]
@@ -131,7 +131,7 @@ def stories_page() -> str:
     for example in EXAMPLES:
         score = read_score(example / "score.musicxml")
         analysis = (example / "analysis.txt").read_text(encoding="utf-8")
-        reading = with_events(score, read_as(score, (), analysis)[0])
+        reading = with_events(score, read_as(score, (), analysis)[0], keyed=True)
         told.append(f"## {score.title}")
         for length, heading in zip(LENGTHS, ("In a minute", "In five minutes"), strict=False):
             told.append(f"### {heading}")

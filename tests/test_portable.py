@@ -55,7 +55,8 @@ FAKE_UV = """\
 #!/bin/sh
 echo "$@" >>"$(dirname "$0")/asked"
 case "$2" in venv) for last; do :; done; mkdir -p "$last/bin"
-printf '#!/bin/sh\\necho started "$@"\\n' >"$last/bin/python"; chmod +x "$last/bin/python";; esac
+printf '#!/bin/sh\\necho started "$@" $PYTHONPATH$PYTHONHOME\\n' >"$last/bin/python"
+chmod +x "$last/bin/python";; esac
 """
 
 
@@ -63,15 +64,23 @@ printf '#!/bin/sh\\necho started "$@"\\n' >"$last/bin/python"; chmod +x "$last/b
 def test_the_folder_is_set_up_once_and_again_where_it_was_moved(tmp_path):
     folder = tmp_path / "a folder"
     folder.mkdir()
-    for name, text in (("uv", FAKE_UV), ("understave", portable._FIRST_SH.format(version="3.12"))):
+    for name, text in (("uv", FAKE_UV), ("understave", portable.first_start(False, "3.12"))):
         portable._write(folder / name, text)
 
     def start(where):
-        done = subprocess.run([where / "understave", "show", "a b"], capture_output=True, text=True)
+        strange = {**os.environ, "PYTHONPATH": "/elsewhere", "PYTHONHOME": "/elsewhere"}
+        done = subprocess.run(
+            [where / "understave", "show", "a b"], capture_output=True, text=True, env=strange
+        )
         assert (done.returncode, done.stdout) == (0, "started -P -m understave show a b\n")
         return done.stderr, (where / "asked").read_text().count("venv --clear --python 3.12")
 
     assert start(folder) == ("Setting up; this is done once.\n", 1)
+    assert start(folder) == ("", 1)
+    link = tmp_path / "bin" / "understave"
+    link.parent.mkdir()
+    link.symlink_to(folder / "understave")
+    assert subprocess.run([link], capture_output=True, text=True).stdout == "started -P -m understave\n"
     assert start(folder) == ("", 1)
     moved = folder.rename(tmp_path / "else where")
     assert start(moved) == ("Setting up; this is done once.\n", 2)

@@ -6,6 +6,8 @@ import io
 import re
 import zlib
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
@@ -19,6 +21,7 @@ from pypdf import PdfReader
 from tests.once import make_plan, read, read_score
 
 from understave.engraving import engrave, excerpt, to_pdf, to_png
+from understave.engraving.standards import date_of
 from understave.errors import UnderstaveError
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -99,6 +102,31 @@ def test_a_score_as_pdf_says_that_it_is_accessible():
     packet = root["/Metadata"].get_object().get_data()
     assert b"pdfuaid:part" in packet
     assert b">1<" in packet[packet.index(b"pdfuaid:part") :][:40] or b'part="1"' in packet
+
+
+def test_a_score_as_pdf_may_be_kept_for_long():
+    """PDF/A-2a (ISO 19005-2): part and level in the XMP packet; packet and document have one date, fonts are
+    in the file, colours have a profile (clauses from memory: 6.6.4, 6.6.3, 6.2.11.4, 6.2.3)."""
+    score = read_score(ROOT / "examples" / "lock-water" / "score.musicxml")
+    score = replace(score, metadata={**score.metadata, "encoding-date": "2024-05-17"})
+    pages = engrave(score, read(score))
+    made = PdfReader(io.BytesIO(to_pdf(pages, dated=date_of(score))))
+    root = made.trailer["/Root"]
+    packet = root["/Metadata"].get_object().get_data()
+    assert b"<pdfaid:part>2<" in packet
+    assert b"<pdfaid:conformance>A<" in packet
+    assert b"<xmp:CreateDate>2024-05-17T00:00:00" in packet
+    assert made.metadata.creation_date == datetime(2024, 5, 17, tzinfo=UTC)
+    assert root["/OutputIntents"][0]["/DestOutputProfile"].get_object().get_data()
+    fonts = [font for page in made.pages for font in page["/Resources"].get("/Font", {}).values()]
+    described = [font["/DescendantFonts"][0]["/FontDescriptor"] for font in fonts]
+    assert described
+    assert all(any(key.startswith("/FontFile") for key in found) for found in described)
+
+
+@pytest.mark.parametrize("said", ["", "May 2024", "2024-13-01", "1889-01-01"])
+def test_a_date_that_is_none_is_the_beginning_of_counting(said):
+    assert date_of(replace(quarters(), metadata={"encoding-date": said})) == 0
 
 
 @cache

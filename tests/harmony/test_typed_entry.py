@@ -7,7 +7,7 @@ from tests.harmony.small_scores import chords
 
 from understave.errors import UnderstaveError
 from understave.harmony.change_points import change_points
-from understave.harmony.typed import typed_chords, typed_key, with_key
+from understave.harmony.typed import ENTRIES, typed_chords, typed_key, with_key
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
@@ -187,3 +187,30 @@ def test_fixed_do_is_typed(text, in_syllables, in_english):
         assert read(text, "F") == in_english
     assert typed_key("la mineur", "syllables") == Key.parse("a")
     assert typed_key("Sib", "german") == typed_key("Sib") == Key.parse("Bb")
+
+
+@pytest.mark.parametrize("entry", ENTRIES)
+@pytest.mark.parametrize(
+    ("text", "key"),
+    [
+        ("do majeur", "C"), ("fa mineur", "f"), ("Fa", "F"), ("Do", "C"), ("ut mineur", "c"),
+        ("mi bémol majeur", "Eb"), ("si bemolle minore", "bb"), ("sol sostenido menor", "g#"),
+        ("E flat major", "Eb"),
+    ],
+)  # fmt: skip
+def test_keys_by_syllables_and_in_words_are_typed_in_every_entry(entry, text, key):
+    """Keys in words: common practice in the languages, no source."""
+    assert typed_key(text, entry) == Key.parse(key)
+
+
+@pytest.mark.parametrize(
+    ("by_syllable", "by_letter"), [("Fa7", "F7"), ("Fasus4", "Fsus4"), ("Resus4", "Dsus4")]
+)
+def test_a_chord_by_its_syllable_is_the_one_by_its_letter(by_syllable, by_letter):
+    assert read(by_syllable, "F") == read(by_letter, "F")
+
+
+@pytest.mark.parametrize("text", ["Fad7", "Solx", "Mineur"])
+def test_a_syllable_before_what_is_no_chord_is_refused(text):
+    with pytest.raises(UnderstaveError, match="nor a chord symbol"):
+        typed_chords(text, Key.parse("F"))

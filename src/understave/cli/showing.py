@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from understave.theory.pitch import PitchClass
 
 
-_PICTURES = (".svg", ".png")
+_PICTURES = (".svg", ".png", ".ly")
 _CHORDS_AS = (".pdf", ".musicxml", ".mid", ".mp3", ".svg", ".png")
 
 
@@ -59,14 +59,16 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     add_json(explain, "story")
     explain.set_defaults(run=_explain)
 
-    excerpt = commands.add_parser("excerpt", help="engrave some bars as a picture, SVG or PNG")
+    excerpt = commands.add_parser(
+        "excerpt", help="engrave some bars as a picture, SVG or PNG, or write them for LilyPond"
+    )
     excerpt.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
     excerpt.add_argument(
         "--bars",
         required=True,
         help=WHICH_BARS,
     )
-    add_out(excerpt, "the picture, ending in .svg or .png", _PICTURES)
+    add_out(excerpt, "the picture, ending in .svg or .png, or .ly", _PICTURES)
     excerpt.add_argument("--width", type=int, default=1600, help="width of a PNG in pixels")
     excerpt.add_argument(
         "--chord-symbols", action="store_true", help="set chord symbols above the staves too"
@@ -164,8 +166,19 @@ def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
     kind = kind_asked(arguments, _PICTURES, "which picture")
     if not 100 <= arguments.width <= 10_000:
         raise UnderstaveError("The width must lie between 100 and 10000 pixels; choose another --width.")
+    if kind == ".ly" and (arguments.plan or arguments.chord_symbols):
+        raise UnderstaveError(
+            "What is written for LilyPond has neither the plan nor chord symbols; leave --plan and "
+            "--chord-symbols out, or choose .svg or .png."
+        )
     score, reading = read_source(arguments.score, arguments.bars)
     first, last = bars_named(score, arguments.bars)
+    if kind == ".ly":
+        from understave.export.lilypond import lilypond
+
+        deliver(arguments.out, lilypond(score, reading, first.index, last.index))
+        say_where(arguments.out, console)
+        return 0
     options = Options(chord_symbols=arguments.chord_symbols, language=arguments.language)
     plan = None
     if arguments.plan:
@@ -212,10 +225,11 @@ def _as_file(score: Score, reading: Reading, suffix: str, paper: Paper, language
             return played_midi(score, plan, reading)
         return audio_bytes(suffix, render(perform(score, plan), GRAND), tags=tags_of(score))
     from understave.engraving import Options, engrave, excerpt, to_pdf, to_png
+    from understave.engraving.standards import date_of
 
     options = Options(paper=paper, language=language)
     if suffix == ".pdf":
-        return to_pdf(engrave(score, reading, options), language)
+        return to_pdf(engrave(score, reading, options), language, date_of(score))
     picture = excerpt(score, reading, 0, len(score.measures) - 1, options=options)
     return picture if suffix == ".svg" else to_png(picture, 1600)
 

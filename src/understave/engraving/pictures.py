@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 import typst
 
+from understave.engraving.standards import declared
 from understave.engraving.text_layer import Written, texts_of
 from understave.errors import UnderstaveError
 from understave.theory.vocabulary import Language
@@ -28,14 +29,15 @@ def to_png(svg: str, width: int) -> bytes:
     return _compile([svg], "png", ppi=width / (across / 25.4))
 
 
-def to_pdf(pages: Sequence[str], language: Language = "en") -> bytes:
+def to_pdf(pages: Sequence[str], language: Language = "en", dated: int = 0) -> bytes:
     """Bind SVG documents into one PDF, each on a page of its own size, its words searchable and bookmarked.
 
-    `language` is that of the words on the pages, for whoever has them read aloud.
+    `language` is that of the words on the pages, for whoever has them read aloud; `dated` is the date of the
+    document in seconds from 1970 on.
     """
     if not pages:
         raise UnderstaveError("There is no page to make a PDF of.")
-    return _compile(pages, "pdf", language=language)
+    return _compile(pages, "pdf", language=language, dated=dated)
 
 
 def _size_mm(svg: str) -> tuple[float, float]:
@@ -47,7 +49,7 @@ def _size_mm(svg: str) -> tuple[float, float]:
 
 _TEMPLATE = """
 #let data = json(bytes(sys.inputs.data))
-#set document(title: data.title, date: none)
+#set document(title: data.title)
 #set page(margin: 0pt, fill: white)
 #set text(font: "Libertinus Serif", fill: rgb(0, 0, 0, 0%), lang: data.language)
 // Text that is not seen, as wide as the outlines under it. What is a heading is a bookmark too; what comes
@@ -76,7 +78,11 @@ _TEMPLATE = """
 
 
 def _compile(
-    pages: Sequence[str], format: Literal["png", "pdf"], ppi: float | None = None, language: Language = "en"
+    pages: Sequence[str],
+    format: Literal["png", "pdf"],
+    ppi: float | None = None,
+    language: Language = "en",
+    dated: int = 0,
 ) -> bytes:
     found = _TITLE.search(pages[0])
     title = unescape(found[1]).strip() if found else ""
@@ -87,23 +93,21 @@ def _compile(
     }
     inputs = {f"page{number}": page for number, page in enumerate(pages)}
 
-    def compiled(accessible: bool) -> bytes | list[bytes]:
+    def compiled(standards: Any) -> bytes | list[bytes]:
         return typst.compile(
-            # Without a date the same pages always give the same bytes.
             _TEMPLATE.encode(),
             format=format,
             ppi=ppi,
             # Only text that no font of ours covers is left as text; then the machine's fonts may help.
             ignore_system_fonts=not any("<text" in page for page in pages),
             sys_inputs={"data": json.dumps(data), **inputs},
-            pdf_standards=["ua-1"] if accessible else None,
+            pdf_standards=standards,
+            timestamp=dated,
         )
 
-    try:
-        # PDF/UA-1 (ISO 14289-1); it wants a title, and characters that some font has.
-        made = compiled(format == "pdf" and bool(title))
-    except typst.TypstError:
-        made = compiled(False)
+    if format == "pdf":
+        return declared(compiled)
+    made = compiled(None)
     return made if isinstance(made, bytes) else made[0]
 
 

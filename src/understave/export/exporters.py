@@ -19,6 +19,7 @@ from typing import Any
 from understave.errors import UnderstaveError
 from understave.export.annotated import annotated_musicxml
 from understave.export.annotated_mei import annotated_mei
+from understave.export.lilypond import lilypond
 from understave.export.parquet import events_parquet
 from understave.export.reading_data import reading_csv, reading_json
 from understave.guests import Guest, guests, in_short
@@ -45,6 +46,7 @@ EXPORTERS = (
     Exporter("RomanText", ".txt", lambda piece: write_romantext(piece.reading, piece.score)),
     Exporter("MusicXML", ".musicxml", lambda piece: annotated_musicxml(piece.score, piece.reading)),
     Exporter("MEI", ".mei", lambda piece: annotated_mei(piece.score, piece.reading)),
+    Exporter("LilyPond", ".ly", lambda piece: lilypond(piece.score, piece.reading)),
     Exporter("Parquet", ".parquet", lambda piece: events_parquet(piece.score, piece.reading)),
 )
 """Our own: the reading as data, as an analysis to read, and in the score itself; of Parquet, the events."""

@@ -3,14 +3,16 @@
 Names of notes that can mean one thing only are read in every entry: ``Es``, ``As``, ``Fis`` and ``H`` beside
 ``Eb``, ``F#``; ``f-Moll``, ``fm`` and ``f`` are F minor. Where the same letters mean two things the chosen
 `Entry` decides: ``B`` is B natural, or with German names B flat; ``D7`` is the chord on D, or with functions
-the seventh chord of the dominant; ``Do`` is a diminished chord on D, or with syllables C. The syllables that
-mean one thing only (``Re``, ``Mi``, ``Sol``, ``La``, ``Si``) are read in every entry. Names of notes: common
-practice, no source.
+the seventh chord of the dominant; ``Do`` is a diminished chord on D, or with syllables C. Keys by syllables
+mean one thing only, and so do keys in the words of five languages (``mi bémol majeur``): they are read in
+every entry, and so is a chord by its syllable where letters make none. Names of notes: common practice, no
+source.
 """
 
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Literal, get_args
 
@@ -22,8 +24,11 @@ from understave.theory.convention_choices import current
 from understave.theory.function_naming import numeral_of_function
 from understave.theory.functions import read_function
 from understave.theory.key import Key, Mode
+from understave.theory.names import parse_key
 from understave.theory.numeral_places import usual_letters
+from understave.theory.pitch import LETTERS
 from understave.theory.roman import RomanNumeral
+from understave.theory.vocabulary import LANGUAGES, words_of
 
 Entry = Literal["english", "german", "functions", "syllables"]
 ENTRIES: tuple[Entry, ...] = get_args(Entry)
@@ -59,7 +64,7 @@ _KEY = re.compile(r"([A-Ha-h](?:##?|bb?|(?:is)+|(?:es)+|s(?:es)?|))[\s-]*([A-Za-
 
 
 def typed_key(text: str, entry: Entry = "english") -> Key:
-    """Read a key as musicians write it: ``Ab``, ``As``, ``f``, ``fm``, ``F# minor`` or ``f-Moll``.
+    """Read a key as musicians write it: ``Ab``, ``As``, ``f``, ``F# minor``, ``f-Moll`` or ``fa mineur``.
 
     Raises UnderstaveError in a sentence for the one who typed it.
     """
@@ -67,6 +72,9 @@ def typed_key(text: str, entry: Entry = "english") -> Key:
     mode = _MODES.get(m[2].casefold()) if m and m[2] else None
     name = _in_english(m[1], entry) if m else None
     if m is None or name is None or (m[2] and mode is None):
+        for language in LANGUAGES:
+            with suppress(SymbolError):
+                return parse_key(text, language)
         raise AnalysisError(
             f"“{text.strip()}” is not a key; write A♭ as Ab or As and minor keys small, such as f or c#."
         )
@@ -159,8 +167,18 @@ def _refused(text: str, error: ValueError, entry: Entry) -> str:
 
 
 def _symbol(written: str, entry: Entry) -> ChordSymbol | None:
-    """Read a chord symbol; a small letter alone, or before m, is the minor chord on it."""
-    head, slash, low = (_by_letter(part, entry) for part in written.partition("/"))
+    """Read a chord symbol by the letter or the syllable that it begins with, as the entry has it first."""
+    head, slash, low = written.partition("/")
+    heads = [head, _by_letter(head, entry)]
+    for name in reversed(heads) if entry == "syllables" else heads:
+        found = _lettered(name, slash + _by_letter(low, entry), entry)
+        if found is not None:
+            return found
+    return None
+
+
+def _lettered(head: str, over: str, entry: Entry) -> ChordSymbol | None:
+    """Read a chord symbol by its letter; a small letter alone, or before m, is the minor chord on it."""
     m = re.match(r"[A-Ha-h](?:##?|bb?|(?:is)+(?!u)|(?:es)+|s(?:es)?(?!us)|)", head)
     name = _in_english(m[0], entry) if m else None
     if m is None or name is None:
@@ -170,38 +188,34 @@ def _symbol(written: str, entry: Entry) -> ChordSymbol | None:
         if rest not in ("", "m", "min"):
             return None
         name, rest = name[0].upper() + name[1:], "m"
+    low = over[1:]
     bass = _in_english(low, entry) if low else ""
     if low and (bass is None or not re.fullmatch(r"[A-H][#b]*", bass)):
         bass = low
     try:
-        return ChordSymbol.parse(name + rest + slash + (bass or ""))
+        return ChordSymbol.parse(name + rest + over[:1] + (bass or ""))
     except ValueError:
         return None
 
 
-_SYLLABLE = re.compile(r"(do|ut|r[eé]|mi|fa(?!ug|dd)|sol|la|si)(?=[#b\s\d\-mM+°øo(/sad]|$)", re.IGNORECASE)
-_LETTERS = {
-    "do": "C",
-    "ut": "C",
-    "re": "D",
-    "ré": "D",
-    "mi": "E",
-    "fa": "F",
-    "sol": "G",
-    "la": "A",
-    "si": "B",
+_LETTERS = {"ut": "C"} | {
+    syllable: letter
+    for language in ("fr", "it", "es")
+    for syllable, letter in zip(words_of(language).letters, LETTERS, strict=True)
 }
+"""Letters of English by syllable of fixed do."""
+_SYLLABLE = re.compile("|".join(_LETTERS), re.IGNORECASE)
 
 
 def _by_letter(text: str, entry: Entry) -> str:
     """Return a name of a note or chord with the letter of English for the syllable it begins with, if any."""
     m = _SYLLABLE.match(text)
-    if m is None or (entry != "syllables" and m[1].casefold() in ("do", "fa")):
+    if m is None:
         return text
-    letter = _LETTERS[m[1].casefold()]
+    letter = _LETTERS[m[0].casefold()]
     if letter == "B" and entry in ("german", "functions") and text[m.end() : m.end() + 1] != "b":
         letter = "H"
-    return (letter if m[1][0].isupper() else letter.lower()) + text[m.end() :]
+    return (letter if m[0][0].isupper() else letter.lower()) + text[m.end() :]
 
 
 def _in_english(name: str, entry: Entry) -> str | None:

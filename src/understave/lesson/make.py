@@ -19,6 +19,7 @@ from understave.acoustics.piano import GRAND, Instrument, instruments
 from understave.acoustics.soundfont import check_samples
 from understave.digests import digest
 from understave.engraving import Options, engrave, to_pdf
+from understave.engraving.standards import date_of
 from understave.errors import LessonError
 from understave.export.annotated import annotated_musicxml
 from understave.export.annotated_mei import annotated_mei
@@ -662,16 +663,20 @@ def _look(work: Work) -> Options:
     return Options(paper=engraved_on(asked.paper), chord_symbols=work.chord_symbols, language=asked.language)
 
 
+def _pdf(work: Work, pages: Sequence[str]) -> bytes:
+    return to_pdf(pages, work.asked.language, date_of(work.score))
+
+
 def _score_files(work: Work, given: Given) -> Files:
     pages = engrave(work.score, work.reading, _look(work))
     drawn: dict[str, bytes | str] = {f"score-{k:02d}.svg": page for k, page in enumerate(pages, start=1)}
-    return {**drawn, "score.pdf": to_pdf(pages, work.asked.language)}
+    return {**drawn, "score.pdf": _pdf(work, pages)}
 
 
 def _plan_files(work: Work, given: Given) -> Files:
     annotated = annotated_musicxml(work.score, work.reading, work.chord_symbols, work.asked.language)
     return {
-        "plan.pdf": to_pdf(engrave(work.score, work.reading, _look(work), work.plan), work.asked.language),
+        "plan.pdf": _pdf(work, engrave(work.score, work.reading, _look(work), work.plan)),
         "plan.musicxml": with_plan(annotated, work.score, work.plan),
         "plan.json": plan_json(work.score, work.plan),
         "plan.mid": played_midi(work.score, work.plan, work.reading),
@@ -741,7 +746,10 @@ def _reduction_files(work: Work, given: Given) -> Files:
     title = phrasebook(work.asked.language).phrases["reduction_title"].format(title=work.score.title)
     chords = with_source(replace(chords, title=title))
     pages = engrave(chords, labels, _look(work))
-    return {"reduction.pdf": to_pdf(pages, work.asked.language), "reduction.musicxml": chords.source}
+    return {
+        "reduction.pdf": _pdf(work, pages),
+        "reduction.musicxml": chords.source,
+    }
 
 
 def _device_files(work: Work, found: Sequence[Worked], given: Given) -> Files:

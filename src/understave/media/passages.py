@@ -19,6 +19,7 @@ from pathlib import Path
 
 from understave.engraving import Options, excerpt
 from understave.engraving.options import Paper
+from understave.engraving.standards import date_of
 from understave.findings.catalogue import weight
 from understave.findings.returns import DIFFERENCE, RETURN, ReturnDetails
 from understave.harmony.reading import Event, Reading
@@ -247,4 +248,4 @@ def parallels_pdf(
         (root / "passages.json").write_text(dumps(data, ensure_ascii=False), encoding="utf-8")
         template = files("understave.media").joinpath("passages.typ").read_bytes()
         (root / "passages.typ").write_bytes(template)
-        return accessible_pdf(root, "passages.typ")
+        return accessible_pdf(root, "passages.typ", date_of(score))

@@ -15,14 +15,16 @@ from typing import Any
 
 import typst
 
+from understave.engraving.standards import declared
 from understave.theory.conventions import written
 from understave.theory.roman import RomanNumeral
 
 _SHARED = "shared.typ"
 
 
-def set_pages(template: str, data: Mapping[str, Any], pictures: Mapping[str, str]) -> bytes:
-    """Return the PDF that ``template``.typ makes of `data`; `pictures` are SVG documents by file name.
+def set_pages(template: str, data: Mapping[str, Any], pictures: Mapping[str, str], dated: int) -> bytes:
+    """Return the PDF that ``template``.typ makes of `data`; `pictures` are SVG documents by file name and
+    `dated` is the document's date in seconds from 1970 on.
 
     The template reads ``template``.json. Its ``numerals`` are those of all texts in `data`.
     """
@@ -35,21 +37,25 @@ def set_pages(template: str, data: Mapping[str, Any], pictures: Mapping[str, str
         source = files("understave.media").joinpath(f"{template}.typ").read_bytes()
         (root / f"{template}.typ").write_bytes(source)
         (root / _SHARED).write_bytes(files("understave.media").joinpath(_SHARED).read_bytes())
-        return accessible_pdf(root, f"{template}.typ")
+        return accessible_pdf(root, f"{template}.typ", dated)
 
 
-def accessible_pdf(root: Path, template: str) -> bytes:
-    """Return the PDF of a template in a folder: PDF/UA-1 (ISO 14289-1) but where typst says that it is not.
+def accessible_pdf(root: Path, template: str, dated: int) -> bytes:
+    """Return the PDF of a template in a folder, tagged and dated, declaring what `standards` says.
 
-    It is not where the piece has no title, which that standard asks for. Only the fonts that travel with
-    typst are used: pages look alike everywhere.
+    Only the fonts that travel with typst are used: pages look alike everywhere.
     """
-    try:
-        pdf = typst.compile(root / template, root=root, ignore_system_fonts=True, pdf_standards=["ua-1"])
-    except typst.TypstError:
-        pdf = typst.compile(root / template, root=root, ignore_system_fonts=True)
-    assert isinstance(pdf, bytes)
-    return pdf
+
+    def compiled(standards: Any) -> bytes | list[bytes]:
+        return typst.compile(
+            root / template,
+            root=root,
+            ignore_system_fonts=True,
+            pdf_standards=standards,
+            timestamp=dated,
+        )
+
+    return declared(compiled)
 
 
 def numeral_table(data: Any) -> dict[str, dict[str, Any]]:

@@ -15,6 +15,7 @@ from understave.acoustics.sound import render
 from understave.acoustics.tags import tags_of
 from understave.engraving import Options, excerpt
 from understave.engraving.options import Paper
+from understave.engraving.standards import date_of
 from understave.harmony.reading import Reading
 from understave.interpretation.perform import perform
 from understave.interpretation.planning import PlanOptions, make_plan
@@ -111,7 +112,7 @@ def sketches_pdf(  # noqa: PLR0913
         "language": language,
         "entries": entries,
     }
-    return set_pages("devices", data, pictures)
+    return set_pages("devices", data, pictures, date_of(score))
 
 
 def _slug(worked: Worked) -> str:

@@ -17,6 +17,7 @@ from typing import Any, Literal, TypeAlias, get_args
 from lxml import etree
 
 from understave.engraving import Options, excerpt
+from understave.engraving.standards import date_of
 from understave.harmony.reading import Reading
 from understave.media.booklet import folded
 from understave.media.setting import set_pages
@@ -230,7 +231,7 @@ def student_pdf(
         "copyright": words["copyright"],
     }
     shown = _used(data, pictures.pictures)
-    return _on_paper(set_pages("student", data, shown), look)
+    return _on_paper(set_pages("student", data, shown, date_of(score)), look)
 
 
 def answers_pdf(score: Score, asked: Questions, pictures: Drawn, look: Look, who: str = "") -> bytes:
@@ -257,7 +258,7 @@ def answers_pdf(score: Score, asked: Questions, pictures: Drawn, look: Look, who
         ],
         "copyright": book.phrases["copyright"],
     }
-    return _on_paper(set_pages("answers", data, _used(data, pictures.pictures)), look)
+    return _on_paper(set_pages("answers", data, _used(data, pictures.pictures), date_of(score)), look)
 
 
 def _head(score: Score, look: Look) -> dict[str, Any]:

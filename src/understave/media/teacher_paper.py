@@ -13,6 +13,7 @@ from fractions import Fraction
 from typing import Any
 
 from understave.engraving import Options, excerpt
+from understave.engraving.standards import date_of
 from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
 from understave.interpretation.tension import curve, home_of
@@ -129,7 +130,7 @@ def teacher_pdf(  # noqa: PLR0913
     ]
     shown = {name for e in exercises for name in (*e["pictures"], *e["solutions"])}
     pictures |= {name: svg for name, svg in drawn.pictures.items() if name in shown}
-    pdf = set_pages("teacher", data, pictures)
+    pdf = set_pages("teacher", data, pictures, date_of(score))
     return folded(pdf, language) if look.paper == "booklet" else pdf
 
 

@@ -173,6 +173,13 @@ def test_ottava_lines_move_the_sound_unless_the_notes_say_it_themselves() -> Non
     assert [n.pitch.name for n in read(bar(said, line)).notes] == ["C5", "D6", "E6", "F5"]
 
 
+def test_a_grace_note_in_a_chord_takes_no_time() -> None:
+    # As partitura 1.9 writes a grace note before a chord.
+    chord = f'<chord dur="2">{note("G3", 2)}{note("G2", 8, """grace="acc" """)}</chord>'
+    low, high = read(bar(chord + note("C4", 2))).notes[:2]
+    assert (low.grace, low.duration, high.grace, high.duration) == (True, 0, False, 2)
+
+
 def test_grace_notes_take_no_time() -> None:
     group = f'<graceGrp attach="pre">{note("B4", 16)}{note("A4", 16)}</graceGrp>'
     notes = note("G4", 8, 'grace="unacc"') + note("C4", 2) + group + note("D4", 2)

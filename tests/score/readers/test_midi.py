@@ -104,6 +104,15 @@ def test_binary_and_triplet_values_come_back_exactly() -> None:
         assert [n.duration for n in score.notes] == values
 
 
+@pytest.mark.parametrize(("ticks", "division"), [(6, 3), (12, 6), (24, 12), (6, 6)])
+def test_few_ticks_to_the_quarter_are_read_to_the_tick(ticks: int, division: int) -> None:
+    # "ticks per quarter-note" (Standard MIDI Files 1.0, header chunk): tick 2 of 6 is a third, not a quarter.
+    notes = [(k / division, 1 / division, 60 + k % 12) for k in range(8 * division)]
+    found = read_midi(midi(notes, ticks=ticks, meta=[(0, meter(4, 4))])).notes
+    assert [n.onset for n in found] == [Fraction(k, division) for k in range(8 * division)]
+    assert {n.duration for n in found} == {Fraction(1, division)}
+
+
 def test_shortened_playback_is_written_full() -> None:
     notes = [(i, 0.95, 60 + i % 8) for i in range(16)]
     assert {n.duration for n in read_midi(midi(notes), "t.mid").notes} == {1}

@@ -766,6 +766,8 @@ class _Layer:
         if len(letter) != 1 or letter not in "ABCDEFG" or octave is None:
             reader.warn("Notes without a pitch (percussion or unfinished ones) were left out.")
             return None
+        if element.get("grace") is not None:  # also one in a chord of which the rest is not
+            grace, duration = True, Fraction(0)
         home = reader.staves[self.staff]
         staff = reader.staves.get(element.get("staff") or event.get("staff") or self.staff, home)
         tie = (element.get("tie") or "") + (event.get("tie") or "")
@@ -799,7 +801,7 @@ class _Layer:
                     part=home.part,
                     measure=self.measure,
                     ids=(note_id,),
-                    grace=grace or element.get("grace") is not None,
+                    grace=grace,
                     cue="true" in (element.get("cue"), event.get("cue")),
                     ornaments=(tremolo,) if tremolo and first else (),
                     articulations=tuple(

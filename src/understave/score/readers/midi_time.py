@@ -21,6 +21,7 @@ PLAIN = (1, 2, 4, 3, 8, 6, 16, 12, 5, 7)
 """Divisions of a beat that are written without a second thought."""
 _ALL = (*PLAIN, 24, 10, 9, 32, 11, 13, 14, 15, 18, 20, 28, 36, 40, 48, 64)
 _PLAYED_DIVISIONS = {1: 0.0, 2: 0.6, 3: 1.4, 4: 1.6, 6: 3.2, 8: 3.6, 12: 5.0}
+_ON_THE_TICK = 1e-6  # beats: rounding of floating point, and no more
 _SPREAD = 0.06  # beats by which playing typically strays from the grid
 
 
@@ -40,11 +41,12 @@ class Played:
 
 def simplest(time: float, tolerance: float, divisions: Sequence[int] = _ALL) -> Fraction | None:
     """Return the simplest fraction within `tolerance` of a time; None if no division of the beat has one."""
+    # Where ticks are coarse (6 to the quarter), a third of a beat lies within half a tick of a quarter.
     # Rounding to the tick is off by half a tick; only then may a writer's other slips count.
-    for reach in (0.52 * tolerance, tolerance):
+    for reach, among in ((_ON_THE_TICK, PLAIN), (0.52 * tolerance, divisions), (tolerance, divisions)):
         beat = floor(time + reach)
         place = time - beat
-        for division in divisions:
+        for division in among:
             near = round(place * division)
             if abs(place - near / division) <= reach:
                 return beat + Fraction(near, division)

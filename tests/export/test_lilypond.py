@@ -1,0 +1,91 @@
+"""LilyPond engraves what is written for it, and plays the notes that the score has.
+
+LilyPond itself (2.24, Debian's package) is the judge: it must take the text without a warning, and the MIDI
+file that it writes beside the page is compared with the notes of the score, moment by moment.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from fractions import Fraction
+from pathlib import Path
+
+import mido
+import pytest
+from tests.once import read, read_score
+
+from understave.cli import main
+from understave.export.lilypond import lilypond
+from understave.score.passage import passage
+
+ROOT = Path(__file__).resolve().parents[2]
+DEMO = ROOT / "examples" / "chain-ferry" / "score.musicxml"
+needs_lilypond = pytest.mark.skipif(not shutil.which("lilypond"), reason="lilypond is not installed")
+
+
+def corpus(name: str) -> Path:
+    music21 = pytest.importorskip("music21")
+    return Path(music21.__file__).parent / "corpus" / name
+
+
+def engraved(text: str, folder: Path) -> tuple[str, set[tuple[Fraction, int]]]:
+    """What LilyPond complains of, and the moments (in quarter notes) and keys of the notes it plays."""
+    (folder / "bars.ly").write_text(text, encoding="utf-8")
+    done = subprocess.run(
+        ["lilypond", "-l", "WARN", "--svg", "bars.ly"],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        timeout=300,
+    )
+    assert done.returncode == 0, done.stderr
+    played = mido.MidiFile(next(folder.glob("*.mid*")))
+    found = set()
+    for track in played.tracks:
+        tick = 0
+        for message in track:
+            tick += message.time
+            if message.type == "note_on" and message.velocity:
+                found.add((Fraction(tick, played.ticks_per_beat), message.note))
+    return done.stderr, found
+
+
+@needs_lilypond
+@pytest.mark.parametrize(
+    ("name", "first", "last"),
+    [
+        ("chain-ferry", 0, 30),
+        ("lock-water", 0, 20),
+        ("bach/bwv66.6.mxl", 0, 8),
+        ("schumann_clara/polonaise_op1n1.mxl", 0, 39),
+    ],
+)
+def test_lilypond_plays_the_notes_of_the_score(tmp_path, name, first, last):
+    score = read_score(corpus(name) if "/" in name else ROOT / "examples" / name / "score.musicxml")
+    reading = read(score)
+    said, played = engraved(lilypond(score, reading, first, last), tmp_path)
+    assert said.strip() == ""
+    bars = passage(score, first, last)
+    # Grace notes take their time where LilyPond likes.
+    graces = {n.midi for n in bars.notes if n.grace}
+    expected = {(n.onset, n.midi) for n in bars.notes if not n.grace}
+    assert expected - played == set()
+    assert {midi for _, midi in played - expected} <= graces
+
+
+def test_the_harmony_stands_with_its_keys_where_it_begins():
+    score = read_score(DEMO)
+    text = lilypond(score, read(score), 8, 15)
+    assert 's1*3/4-\\markup "f: i" s1*3/4-\\markup "Ab: V65"' in text
+    assert "\\set Score.currentBarNumber = #9" in text
+    assert 'title = "The Chain Ferry: Barcarolle"' in text
+
+
+def test_an_excerpt_is_written_for_lilypond(tmp_path, capsys):
+    out = tmp_path / "bars.ly"
+    assert main(["excerpt", str(DEMO), "--bars", "9-16", "--out", str(out)]) == 0
+    score = read_score(DEMO)
+    assert out.read_text() == lilypond(score, read(score), 8, 15)
+    assert main(["excerpt", str(DEMO), "--bars", "9-16", "--out", str(out), "--plan"]) == 2
+    assert "--plan" in capsys.readouterr().err
