@@ -29,11 +29,14 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
 
 def _export(arguments: argparse.Namespace, console: Console) -> int:
     from understave.export.exporters import exporters
+    from understave.interpretation.written_about import writing_about
     from understave.piece import Piece
 
     known = exporters()
     suffix = kind_asked(arguments, tuple(known), "what to write")
     score, reading = read_source(arguments.score)
-    deliver(arguments.out, known[suffix].write(Piece(score, reading)))
+    with writing_about(reading):
+        written = known[suffix].write(Piece(score, reading))
+    deliver(arguments.out, written)
     say_where(arguments.out, console)
     return 0

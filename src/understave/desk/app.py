@@ -262,7 +262,7 @@ def make_app(desk: Desk, token: str, port: int) -> Guard:
     def api(path: str, does: Callable[[Desk, Request], Awaitable[Any]], method: str = "POST") -> Route:
         async def answer(request: Request) -> Response:
             try:
-                with following(desk.lesson.conventions if desk.lesson else STANDARD):
+                with desk.lesson.writing() if desk.lesson else following(STANDARD):
                     value = await does(desk, request)
                 return value if isinstance(value, Response) else JSONResponse(value)
             except StaleError as error:

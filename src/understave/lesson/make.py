@@ -39,7 +39,7 @@ from understave.harmony.romantext import write_romantext
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.planning import make_plan
-from understave.interpretation.tension import home_of
+from understave.interpretation.written_about import writing_about
 from understave.lesson import edits, memory
 from understave.lesson.build import Files, Part, build, program_digest, remembered, untouched
 from understave.lesson.chosen_conventions import conventions_of, file_of, paper_for_all
@@ -105,7 +105,14 @@ from understave.teaching.stops import (
 )
 from understave.teaching.story import glossary
 from understave.teaching.worked_examples import Worked, examples_for
-from understave.theory.convention_choices import Conventions, current, departing, following
+from understave.theory.convention_choices import (
+    Conventions,
+    by_roots,
+    current,
+    departing,
+    following,
+    in_force,
+)
 from understave.theory.key import Mode
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, SPOKEN, Level, phrasebook
@@ -261,8 +268,7 @@ def _made(
     exports = out / EXPORTS
     before = remembered(exports).get("facts", {})
     usual = _usual(before, asked)
-    roots = not tells_of_keys(reading)
-    with following(current(), _home(reading), roots):
+    with writing_about(reading):
         work, seconds = _work(score, reading, plan, wishes, asked, name, options, usual)
         if options.sound:
             work = replace(work, voices=voices(out, [stop.id for stop in work.stops]))
@@ -273,8 +279,8 @@ def _made(
         if text:
             on_step(f"making {text}")
 
-    with following(current(), _home(reading), roots):
-        parts = [_as_written(part, current(), _home(reading), roots) for part in _parts(work)]
+    with writing_about(reading):
+        parts = [_as_written(part) for part in _parts(work)]
 
     def settle() -> None:
         """Make the folder a lesson: not before everything is made, so that what is refused leaves nothing."""
@@ -287,10 +293,10 @@ def _made(
 
     built = build(exports, parts, told, processes, facts, settle)
     folder = open_folder(out)
-    with following(current(), _home(reading), roots):
+    with writing_about(reading):
         faults = _faults(work)
     notes = (
-        *((phrasebook(asked.language).phrases["hardly_keys"],) if roots else ()),
+        *((phrasebook(asked.language).phrases["hardly_keys"],) if not tells_of_keys(reading) else ()),
         *(
             f"What you wrote for the stop {n!r} has no stop now; it stays in {SETTINGS}."
             for n in edits.without_place(work.stops, wishes)
@@ -632,25 +638,21 @@ _WITHOUT_LABELS = ("reading", "sound", "exercises")
 """Parts that show no label to people: data keep the standard form."""
 
 
-def _home(reading: Reading) -> Mode | None:
-    return home_of(reading).mode if reading.spans else None
-
-
-def _as_written(part: Part, conventions: Conventions, home: Mode | None, roots: bool = False) -> Part:
-    """Return a part that follows conventions wherever it is made, and is made again when they change; with
-    `roots` chords are named by root and kind there.
+def _as_written(part: Part) -> Part:
+    """Return a part that follows what is in force now wherever it is made, and is made again when that
+    changes.
     """
-    chosen = {**departing(conventions), **({"chords": "by root and kind"} if roots else {})}
+    chosen = {**departing(current()), **({"chords": "by root and kind"} if by_roots() else {})}
     if not chosen or part.name in _WITHOUT_LABELS:
         return part
     inputs = {**part.inputs, "the conventions": digest(chosen)}
-    return replace(part, inputs=inputs, make=partial(_followed, conventions, home, roots, part.make))
+    return replace(part, inputs=inputs, make=partial(_followed, in_force(), part.make))
 
 
 def _followed(
-    conventions: Conventions, home: Mode | None, roots: bool, make: Callable[[Given], Files], given: Given
+    manner: tuple[Conventions, Mode | None, bool], make: Callable[[Given], Files], given: Given
 ) -> Files:
-    with following(conventions, home, roots):
+    with following(*manner):
         return make(given)
 
 

@@ -169,7 +169,7 @@ export class DeskChord extends HTMLElement {
       make(
         "div",
         { class: "chord-head" },
-        make("p", { class: "count" }, `${word("bar_beat", { bar: row.number, beat: row.beat })} · ${row.keyName}`),
+        make("p", { class: "count" }, `${word("bar_beat", { bar: row.number, beat: row.beat })}${row.keyName && ` · ${row.keyName}`}`),
         make("h3", {}, setText("⟨x⟩", { "⟨x⟩": row.parts }), make("span", { class: "symbol" }, row.symbol.replace(/b/g, "♭").replace(/#/g, "♯"))),
         make("p", { class: "sure" }, row.fixed ? word("set_by_you") : word("sure", { n: Math.round(100 * row.confidence) }), meter(row)),
       ),
@@ -242,8 +242,10 @@ export class DeskChord extends HTMLElement {
     );
     if (focused) {
       const again = [...this.querySelectorAll("[data-place], input, select")].find((e) => e instanceof HTMLElement && (e.dataset.place ?? e.id) === focused);
-      const button = again instanceof HTMLButtonElement && again.disabled ? null : again;
-      (button instanceof HTMLElement ? button : this.#field).focus({ preventScroll: true });
+      const there = again instanceof HTMLButtonElement && again.disabled ? null : again;
+      // Where it has gone or can no longer be pressed, keys such as N go on from the panel, not into a field.
+      const next = there ?? this.closest("[role=tabpanel]");
+      if (next instanceof HTMLElement) next.focus({ preventScroll: true });
     }
     void this.#explain(row.start);
   }

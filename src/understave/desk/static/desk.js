@@ -177,7 +177,7 @@ function bring(bar) {
 }
 
 function labels() {
-  return reading.rows.map((row) => ({ start: row.from, end: row.to, words: word(row.fixed ? "chord_set" : "chord_in", { numeral: row.numeral, key: row.keyName }) }));
+  return reading.rows.map((row) => ({ start: row.from, end: row.to, words: row.keyName ? word(row.fixed ? "chord_set" : "chord_in", { numeral: row.numeral, key: row.keyName }) : row.parts.head }));
 }
 
 function markChosen() {
@@ -263,7 +263,7 @@ function bars() {
     number: bar.number,
     start: playedBars[i]?.[0] ?? bar.start,
     end: playedBars[i]?.[1] ?? bar.end,
-    words: reading.rows.filter((r) => r.bar === i).map((r) => r.numeral).join(", "),
+    words: reading.rows.filter((r) => r.bar === i).map((r) => (r.keyName ? r.numeral : r.parts.head)).join(", "),
   }));
 }
 
