@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import sys
 import time
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
@@ -243,12 +244,13 @@ def _stops(hand: Hand) -> None:
         hand.write(SAID)
         hand.press("Tab")
         hand.until("(n) => document.querySelectorAll('.yours').length > n", k)
-    count = hand.page.locator(".stop-card").count()
-    last = f"{cards}{count - 1}"
-    if not hand.page.locator(f"{last} >> .stop-card[open]").count():
-        hand.click(f"{last} >> summary")
-    hand.click(f"{last} >> .stop-card > .hear > button >> nth=-1")
-    hand.until("(n) => document.querySelectorAll('.stop-card').length < n", count)
+    # What is left out may be replaced by another stop: the number of stops tells nothing.
+    last = hand.page.evaluate("[...document.querySelectorAll('.stop-card')].at(-1).dataset.stop")
+    card = f".stop-card[data-stop='{last}']"
+    if not hand.page.locator(f"{card}[open]").count():
+        hand.click(f"{card} >> summary")
+    hand.click(f"{card} >> :scope > .hear > button >> nth=-1")
+    hand.until("(stop) => !document.querySelector(`.stop-card[data-stop='${stop}']`)", last)
 
 
 def pieces() -> list[tuple[Path, Path]]:
@@ -284,6 +286,7 @@ def main(arguments: list[str] | None = None) -> int:
             except HinderedError as error:
                 hindered = True
                 table.add_row(name, str(error))
+                print(name, error, file=sys.stderr, flush=True)
                 continue
         minutes = [work.seconds.get(step, 0.0) / 60 for step in PATIENCE]
         row = [
@@ -294,6 +297,7 @@ def main(arguments: list[str] | None = None) -> int:
             *(work.looked_at, work.refused, work.carried, work.keys, work.clicks),
         ]
         table.add_row(*map(str, row))
+        print(*row, file=sys.stderr, flush=True)
     console.print(table)
     if hasattr(os, "getloadavg"):
         console.print(f"load {os.getloadavg()[1]:.1f} on {os.cpu_count()} cores")
