@@ -1,4 +1,4 @@
-"""What is in force for labels of a piece: the teacher's conventions, its home key, whether it goes by keys."""
+"""What is in force for labels of a piece: the teacher's conventions, its home key, whether it has keys."""
 
 from __future__ import annotations
 

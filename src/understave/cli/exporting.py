@@ -20,8 +20,8 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
         "--out",
         type=Path,
         required=True,
-        help="the file; its ending says what to write: .json, .csv, .txt (RomanText), .musicxml, .mei, "
-        ".parquet (events) or one that an installed package adds; - for standard output",
+        help="the file; its ending says what to write: .json, .csv, .txt (analysis as text, RomanText), "
+        ".musicxml, .mei, .parquet (events) or one that an installed package adds; - for standard output",
     )
     export.add_argument("--format", metavar="FORMAT", help="what goes to standard output, such as csv")
     export.set_defaults(run=_export)

@@ -536,7 +536,7 @@ class OpenLesson:
     # --- a second reading ------------------------------------------------------------------------------
 
     async def compare(self, name: str, text: str | None, back: int = 0) -> dict[str, Any]:
-        """Lay another reading beside: a RomanText, or the state so many steps ago; None takes it away."""
+        """Lay another reading beside: an analysis as text, or that of some steps ago; None takes it away."""
         async with self.lock:
             if text is not None:
                 spans = tuple(read_romantext(text, self.score))

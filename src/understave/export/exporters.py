@@ -42,7 +42,7 @@ class Exporter:
 EXPORTERS = (
     Exporter("JSON", ".json", lambda piece: reading_json(piece.score, piece.reading)),
     Exporter("CSV", ".csv", lambda piece: reading_csv(piece.score, piece.reading)),
-    Exporter("RomanText", ".txt", lambda piece: write_romantext(piece.reading, piece.score)),
+    Exporter("analysis as text", ".txt", lambda piece: write_romantext(piece.reading, piece.score)),
     Exporter("MusicXML", ".musicxml", lambda piece: annotated_musicxml(piece.score, piece.reading)),
     Exporter("MEI", ".mei", lambda piece: annotated_mei(piece.score, piece.reading)),
     Exporter("Parquet", ".parquet", lambda piece: events_parquet(piece.score, piece.reading)),

@@ -375,7 +375,7 @@ def _read(score: Score, out: Path, options: LessonOptions) -> tuple[Reading, tup
     try:
         text = analysis.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError):
-        raise LessonError(f"{analysis} cannot be read; give the analysis as a RomanText file.") from None
+        raise LessonError(f"{analysis} cannot be read; give your analysis as text (RomanText).") from None
     reading, added = read_as(score, decided, text, f"from {analysis.name}", trust_for(score, length, habits))
     return with_events(score, reading, goes_by_keys(reading.spans, (*decided, *added))), added
 
@@ -681,7 +681,7 @@ def _reading_files(work: Work, given: Given) -> Files:
     return {
         "reading.json": reading_json(work.score, work.reading),
         "reading.csv": reading_csv(work.score, work.reading, work.asked.language),
-        "reading.romantext.txt": write_romantext(work.reading, work.score),
+        "reading.txt": write_romantext(work.reading, work.score),
         "reading.spans.parquet": spans_parquet(work.score, work.reading),
         "reading.events.parquet": events_parquet(work.score, work.reading),
         "annotated.musicxml": annotated_musicxml(

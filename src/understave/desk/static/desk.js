@@ -412,6 +412,12 @@ function setPaged(on) {
   handles.place();
 }
 
+/** Where there is no room, what is chosen seldom is folded, so that the music comes first. */
+const roomy = matchMedia("(min-width: 901px)");
+roomy.addEventListener("change", () => {
+  for (const part of page.querySelectorAll("details.folding")) /** @type {HTMLDetailsElement} */ (part).open = roomy.matches;
+});
+
 const undo = make("button", { type: "button", title: word("undo_title"), onclick: () => wish({ what: "undo" }) }, word("undo"));
 const redo = make("button", { type: "button", title: word("redo_title"), onclick: () => wish({ what: "redo" }) }, word("redo"));
 const count = make("p", { class: "count saved" });
@@ -640,6 +646,8 @@ function drawDesk() {
     make("summary", {}, word("lessons")),
     make("div", { class: "menu" }, make("label", { class: "choose", for: "score-file" }, word("bring_in")), input, make("h2", {}, word("recent")), recent, make("p", {}, make("a", { href: address, target: "_blank", rel: "noopener" }, word("second_window")))),
   );
+  const folding = (/** @type {string} */ name, /** @type {string} */ words, /** @type {Node} */ inside) =>
+    make("details", { class: `folding ${name}`, open: roomy.matches }, make("summary", {}, words), inside);
   const size = (/** @type {string} */ name, /** @type {number} */ by, /** @type {string} */ sign) =>
     make("button", { type: "button", "aria-label": name, title: name, onclick: () => zoom(by) }, sign);
   page.replaceChildren(
@@ -657,7 +665,7 @@ function drawDesk() {
       make(
         "section",
         { id: "the-score", "aria-label": word("score"), tabindex: -1 },
-        make("div", { class: "choices" }, lanes, make("div", { class: "sizes", role: "group", "aria-label": word("look_of_score") }, size(word("smaller"), -1, "A−"), size(word("larger"), 1, "A+"), paged, dark)),
+        folding("look", word("look_of_score"), make("div", { class: "choices" }, lanes, make("div", { class: "sizes", role: "group", "aria-label": word("look_of_score") }, size(word("smaller"), -1, "A−"), size(word("larger"), 1, "A+"), paged, dark))),
         sheet,
       ),
       make("aside", { class: "beside", "aria-label": word("work_on") }, tabs, panels),
@@ -666,7 +674,8 @@ function drawDesk() {
       "footer",
       { class: "dock" },
       make("div", { class: "dock-left" }, nowChord, status),
-      make("div", { class: "piano" }, make("label", { for: "instrument" }, word("piano")), instrument, make("label", { for: "pedal" }, word("pedal")), pedal, soundSaid),
+      folding("how", word("how_it_sounds"), make("div", { class: "piano" }, make("label", { for: "instrument" }, word("piano")), instrument, make("label", { for: "pedal" }, word("pedal")), pedal)),
+      soundSaid,
       transport,
     ),
   );
@@ -738,6 +747,7 @@ function heard(message) {
     if (message.version !== reading.version) void begin();
   } else if (message.type === "stops") builder.renew();
   else if (message.type === "export") builder.exported(message);
+  else if (message.type === "index") elsewhere.indexed(message);
   else if (message.type === "habits") void habits.renew();
   else if (message.type === "conventions") void conventions.renew();
   else if (message.type === "trouble") complain(message.error);
