@@ -213,6 +213,8 @@ def test_what_is_new_in_the_folder_is_read_from_the_panel(page, scores):
     assert page.locator("#index-folder").input_value() == str(scores)
     page.locator("#index-start").click()
     page.locator("#index-stop").wait_for()
-    until(page, "document.querySelector('desk-elsewhere > details').innerText.includes('2 scores can be')", 90)
-    assert "In 2 pieces." in page.locator("desk-elsewhere form").first.inner_text()
+    until(
+        page, "document.querySelector('desk-elsewhere > details').innerText.includes('2 scores can be')", 90
+    )
+    until(page, "document.querySelector('desk-elsewhere form').innerText.includes('In 2 pieces.')")
     assert page.locator("#index-start").is_visible()

@@ -446,7 +446,7 @@ const panels = make("div", { class: "panels" });
 for (const [name, words, content] of PANELS) {
   const tab = make("button", { type: "button", role: "tab", id: `tab-${name}`, "aria-controls": `panel-${name}`, "aria-selected": "false", tabindex: -1, onclick: () => open(name, false) }, words);
   tabs.append(tab);
-  panels.append(make("div", { role: "tabpanel", id: `panel-${name}`, "aria-labelledby": `tab-${name}`, "data-panel": name, hidden: true, tabindex: 0 }, content));
+  panels.append(make("div", { role: "tabpanel", id: `panel-${name}`, "aria-labelledby": `tab-${name}`, "data-panel": name, hidden: true, tabindex: 0 }, make("h2", { class: "unseen" }, words), content));
 }
 tabs.addEventListener("keydown", (event) => {
   const way = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
