@@ -81,6 +81,7 @@ from understave.media.student_papers import (
     student_pdf,
 )
 from understave.media.teacher_paper import TaughtStops, teacher_pdf
+from understave.media.teacher_voice import spoken_seconds
 from understave.media.worksheet import HEARD, exercise_sounds, sound_name
 from understave.score.model import Score, beat_text
 from understave.score.reader import read_score
@@ -514,6 +515,7 @@ def _parts(work: Work) -> list[Part]:
     )
     exercise_list = asked_exercises(work.score, work.stops, tuple(sounding), asked.language)
     heard_or_not = {"sound": str(work.sound)}
+    voice = {"the teacher's voice": digest(work.voices)} if work.voices else {}
     piano = {"the piano": digest(asked.piano)}
     passage_list = parallels(work.score, work.reading)
     parts = [
@@ -527,7 +529,7 @@ def _parts(work: Work) -> list[Part]:
         ),
         Part(
             "papers",
-            {**program, **plan, **stops, **words, **heard_or_not, "paper": asked.paper},
+            {**program, **plan, **stops, **words, **heard_or_not, **voice, "paper": asked.paper},
             partial(_paper_files, replace(work, heard=()), exercise_list),
             effort=6,
         ),
@@ -538,7 +540,7 @@ def _parts(work: Work) -> list[Part]:
             effort=1,
         ),
         Part("reduction", {**program, **reading, **look}, partial(_reduction_files, lean), effort=0.8),
-        Part("talk", {**program, **plan, **words, **stops}, partial(_talk_files, work), effort=0.3),
+        Part("talk", {**program, **plan, **words, **stops, **voice}, partial(_talk_files, work), effort=0.3),
         Part(
             "screens",
             {**program, **plan, "language": asked.language},
@@ -621,7 +623,7 @@ def _parts(work: Work) -> list[Part]:
                 **stops,
                 "the contrasts": digest(work.heard),
                 "sound": str(work.sound),
-                **({"the teacher's voice": digest(work.voices)} if work.voices else {}),
+                **voice,
             },
             partial(_page_files, work, exercise_list),
             needs=tuple(pieces),
@@ -691,12 +693,18 @@ def _reading_files(work: Work, given: Given) -> Files:
     }
 
 
+def _talk(work: Work) -> tuple[cues.Cue, ...]:
+    """Return the talk, with the teacher's own recordings where there are some."""
+    recorded = {stop: spoken_seconds(data, f"The recording for {stop}") for stop, data in work.voices}
+    return cues.cue_list(work.score, work.reading, work.stops, work.timing, work.asked.language, recorded)
+
+
 def _paper_files(work: Work, found: tuple[Exercise, ...], given: Given) -> Files:
     asked, score = work.asked, work.score
     look = Look(asked.paper, asked.level, asked.language)
     what = questions(score, work.reading, work.stops, found, look)
     pictures = drawn(score, work.reading, what, look)
-    talk = cues.cue_list(score, work.reading, work.stops, work.timing, asked.language)
+    talk = _talk(work)
     taught = TaughtStops(work.stops, talk)
     return {
         "student.pdf": student_pdf(score, what, pictures, look),
@@ -768,7 +776,7 @@ def _passage_files(work: Work, found: Sequence[Parallel], given: Given) -> Files
 
 def _talk_files(work: Work, given: Given) -> Files:
     asked = work.asked
-    talk = cues.cue_list(work.score, work.reading, work.stops, work.timing, asked.language)
+    talk = _talk(work)
     return {
         "lesson.json": lesson_json(work.score, work.stops, asked.level, asked.language),
         "script.txt": cues.script(talk),
