@@ -321,7 +321,7 @@ def test_numbers_of_stops_that_lie_close_stand_side_by_side(opened):
     page.set_viewport_size(PHONE)
     page.wait_for_timeout(300)
     boxes = [f.bounding_box() for f in page.locator("stave-overview .flag span").all()]
-    assert len(boxes) > 2
+    assert len(boxes) > 1
     assert all(a["x"] + a["width"] <= b["x"] for a, b in pairwise(sorted(boxes, key=lambda b: b["x"])))
     assert max(b["x"] + b["width"] for b in boxes) <= PHONE["width"]
 
