@@ -131,7 +131,7 @@ def stories_page() -> str:
     for example in EXAMPLES:
         score = read_score(example / "score.musicxml")
         analysis = (example / "analysis.txt").read_text(encoding="utf-8")
-        reading = with_events(score, read_as(score, (), analysis)[0])
+        reading = with_events(score, read_as(score, (), analysis)[0], keyed=True)
         told.append(f"## {score.title}")
         for length, heading in zip(LENGTHS, ("In a minute", "In five minutes"), strict=False):
             told.append(f"### {heading}")

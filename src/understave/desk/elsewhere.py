@@ -21,7 +21,7 @@ from starlette.responses import Response
 
 from understave.desk.sense import message, sense
 from understave.desk.work import GIVES_WAY_MOST
-from understave.errors import DeskError, UnderstaveError
+from understave.errors import DeskError, RepertoireError, UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 from understave.repertoire import asked
 from understave.repertoire.indexing import Done, Progress, Summary, index_folder, keep
@@ -33,10 +33,6 @@ if TYPE_CHECKING:
 
 
 LONGEST_PATH = 1000
-
-
-class StoppedError(Exception):
-    """The teacher has stopped the indexing."""
 
 
 @dataclass
@@ -98,16 +94,14 @@ async def _index(desk: Desk, now: Indexing) -> None:
     def read(store: Store, jobs: Sequence[Job]) -> Generator[Done, None, None]:
         yield from keep(store, read_all(jobs, 1, gives_way=GIVES_WAY_MOST, stop=now.stop))
         if now.stop.is_set():
-            raise StoppedError
+            raise RepertoireError("Indexing was stopped; what was read is kept.")
 
     ended: dict[str, Any]
     try:
         done: Summary = await asyncio.to_thread(index_folder, now.folder, None, 1, show, read)
         ended = {"done": {"n": done.files, "failed": len(done.failures)}}
-    except StoppedError:
-        ended = {"stopped": True}
     except UnderstaveError as error:
-        ended = {"error": str(error)}
+        ended = {"stopped": True} if now.stop.is_set() else {"error": str(error)}
     except Exception as error:
         log = await asyncio.to_thread(keep_fault, error, "indexing a folder at the desk")
         ended = {"error": fault_sentence(error, log)}
