@@ -47,6 +47,7 @@ _LABELS = "!!document.querySelector('stave-score')?.shadowRoot.querySelector('bu
 _PLANNED = "document.querySelectorAll('.lanes label').length >= 6"
 _UNDO = "document.querySelector('desk-chord').reading.undo"
 _TROUBLE = "(document.querySelector('.trouble p')?.textContent ?? '')"
+_CARDS = "[...document.querySelectorAll('.stop-card')]"
 _STRETCHES = """[...document.querySelectorAll('.keyplan > li')].map((li) => ({
   start: li.dataset.start, key: li.querySelector('input[type=text]').placeholder,
   settled: li.querySelector('input[type=checkbox]').disabled}))"""
@@ -236,16 +237,17 @@ def _stops(hand: Hand) -> None:
     hand.until(_PLANNED)
     hand.click("#tab-lesson")
     hand.until("document.querySelectorAll('.stop-card').length > 1")
-    cards = "desk-builder ol.stops > li >> nth="
-    for k in (0, 1):
-        hand.click(f"{cards}{k} >> summary")
-        hand.click(f"{cards}{k} >> textarea >> nth=1")
+    for stop in hand.page.evaluate(f"{_CARDS}.slice(0, 2).map((card) => card.dataset.stop)"):
+        card = f".stop-card[data-stop='{stop}']"
+        if not hand.page.locator(f"{card}[open]").count():
+            hand.click(f"{card} >> summary")
+        hand.click(f"{card} >> textarea >> nth=1")
         hand.press("Control+a")
         hand.write(SAID)
         hand.press("Tab")
-        hand.until("(n) => document.querySelectorAll('.yours').length > n", k)
+        hand.until("(card) => !!document.querySelector(`${card} .yours`)", card)
     # What is left out may be replaced by another stop: the number of stops tells nothing.
-    last = hand.page.evaluate("[...document.querySelectorAll('.stop-card')].at(-1).dataset.stop")
+    last = hand.page.evaluate(f"{_CARDS}.at(-1).dataset.stop")
     card = f".stop-card[data-stop='{last}']"
     if not hand.page.locator(f"{card}[open]").count():
         hand.click(f"{card} >> summary")
