@@ -2,20 +2,25 @@
 
 In: scores with an analysis by hand (RomanText), by default our two examples and three songs of 60 to 120
 bars of the open data. A simulated teacher, who reads as the analysis does, works at the desk in headless
-Chromium: drops the score, walks through the chords worth checking (N of them at most), confirms, chooses or
-types each, carries what comes again, leaves a stop out, writes two texts and has everything made. Out:
-minutes that the machine takes, by step, and the keys and clicks that the teacher needs, to a lesson fit to
-hand out. With ``--alone`` nothing is carried. The machine's load is printed beside.
+Chromium: drops the score, names the keys that are wrong and confirms the rest at once, walks through the
+chords worth checking (N of them at most), confirms, chooses or types each, carries what comes again, leaves a
+stop out, writes two texts and has everything made. Out: minutes that the machine takes, by step, and the keys
+and clicks that the teacher needs, to a lesson fit to hand out. With ``--alone`` each chord is corrected for
+itself: no keys are confirmed, nothing is carried. Every wait ends: what has not come by then is told in place
+of the row, with what the desk said, and the command ends with 1. The machine's load is printed beside.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
+import sys
 import time
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from fractions import Fraction
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -34,12 +39,22 @@ EXAMPLES = Path(__file__).parent.parent / "examples"
 CHORDS = 12
 """Chords looked at in a lesson: about as many as the teacher's paper lists."""
 SAID = "Play it slowly, and listen to the bass."
-PATIENCE = 900.0
+PATIENCE = {"read": 300.0, "keys": 60.0, "corrected": 60.0, "stops": 300.0, "made": 1800.0}
+"""Seconds by step after which what has not come is given up."""
 BARS = (60, 120)
 SONGS = 3
-STEPS = ("read", "corrected", "stops", "made")
 _LABELS = "!!document.querySelector('stave-score')?.shadowRoot.querySelector('button.label')"
 _PLANNED = "document.querySelectorAll('.lanes label').length >= 6"
+_UNDO = "document.querySelector('desk-chord').reading.undo"
+_TROUBLE = "(document.querySelector('.trouble p')?.textContent ?? '')"
+_CARDS = "[...document.querySelectorAll('.stop-card')]"
+_STRETCHES = """[...document.querySelectorAll('.keyplan > li')].map((li) => ({
+  start: li.dataset.start, key: li.querySelector('input[type=text]').placeholder,
+  settled: li.querySelector('input[type=checkbox]').disabled}))"""
+
+
+class HinderedError(Exception):
+    """Something that the teacher waits for has not come."""
 
 
 @dataclass
@@ -50,6 +65,7 @@ class Work:
     keys: int = 0
     clicks: int = 0
     looked_at: int = 0
+    refused: int = 0
     carried: int = 0
 
 
@@ -57,7 +73,7 @@ class Hand:
     """The teacher's hand on the desk: every key and click is counted, every wait timed."""
 
     def __init__(self, page: Any, work: Work) -> None:
-        self.page, self.work, self.step = page, work, STEPS[0]
+        self.page, self.work, self.step = page, work, "read"
 
     def press(self, key: str) -> None:
         """Press one key."""
@@ -71,7 +87,12 @@ class Hand:
 
     def click(self, selector: str) -> None:
         """Click the first thing that a selector finds."""
-        self.page.locator(selector).first.click(timeout=60_000)
+        try:
+            self.page.locator(selector).first.click(timeout=1000 * PATIENCE[self.step])
+        except Exception as error:
+            if type(error).__name__ != "TimeoutError":
+                raise
+            raise HinderedError(self._missed(selector)) from error
         self.work.clicks += 1
 
     @contextmanager
@@ -85,11 +106,20 @@ class Hand:
     def until(self, expression: str, argument: object = None) -> None:
         """Wait for something in the page."""
         with self.timed():
-            last = time.monotonic() + PATIENCE
+            last = time.monotonic() + PATIENCE[self.step]
             while not self.page.evaluate(expression, argument):
                 if time.monotonic() > last:
-                    raise SystemExit(f"not within {PATIENCE:g} s: {expression}")
+                    raise HinderedError(self._missed(expression))
                 self.page.wait_for_timeout(50)
+
+    def settled(self, before: int) -> bool:
+        """Wait until a step is on the disk after so many before it; False where the desk refuses it."""
+        self.until(f"(n) => {_UNDO} > n || {_TROUBLE}", before)
+        return bool(self.page.evaluate(f"(n) => {_UNDO} > n", before))
+
+    def _missed(self, what: str) -> str:
+        said = self.page.evaluate(_TROUBLE)
+        return f"{self.step}: not within {PATIENCE[self.step]:g} s: {what}" + (f" ({said})" if said else "")
 
 
 def lesson(source: Path, analysis: Path, chords: int, carries: bool) -> Work:
@@ -103,6 +133,9 @@ def lesson(source: Path, analysis: Path, chords: int, carries: bool) -> Work:
         page.set_input_files("#score-file", str(source))
         work.clicks += 1
         hand.until(_LABELS)
+        if carries:
+            hand.step = "keys"
+            _keys(hand, wanted)
         hand.step = "corrected"
         for _ in range(chords):
             if not _settle(hand, wanted, carries):
@@ -115,6 +148,54 @@ def lesson(source: Path, analysis: Path, chords: int, carries: bool) -> Work:
     return work
 
 
+def _keys(hand: Hand, wanted: Sequence[Span]) -> None:
+    """Look at the plan of keys: name those that the analysis names otherwise, confirm the others at once."""
+    hand.click("#tab-keys")
+    hand.until("document.querySelectorAll('.keyplan > li').length > 0")
+    named: set[str] = set()
+    while True:
+        plan = hand.page.evaluate(_STRETCHES)
+        ends = [read_exact(row["start"]) for row in plan[1:]] + [wanted[-1].end]
+        wrong = (
+            (i, row["start"], key)
+            for i, (row, end) in enumerate(zip(plan, ends, strict=True))
+            if not row["settled"] and row["start"] not in named
+            if (key := _key_of(wanted, read_exact(row["start"]), end)) not in (None, row["key"])
+        )
+        first = next(wrong, None)
+        if first is None:
+            break
+        i, start, key = first
+        named.add(start)
+        saved = hand.page.evaluate(_UNDO)
+        hand.click(f"#keys-name-{i}")
+        hand.write(str(key))
+        hand.press("Enter")
+        if hand.settled(saved):
+            # The plan is asked for again after the step; what is settled can no longer be ticked.
+            hand.until(
+                "(start) => [...document.querySelectorAll('.keyplan > li')]"
+                ".every((li) => li.dataset.start !== start || li.querySelector('[type=checkbox]').disabled)",
+                start,
+            )
+        else:
+            hand.work.refused += 1
+    if hand.page.locator("#keys-confirm:enabled").count():
+        saved = hand.page.evaluate(_UNDO)
+        hand.click("#keys-confirm")
+        hand.settled(saved)
+    hand.click("#tab-checks")
+
+
+def _key_of(wanted: Sequence[Span], start: Fraction, end: Fraction) -> str | None:
+    """Return the key that an analysis stands in longest from one moment to another."""
+    lengths: defaultdict[str, Fraction] = defaultdict(Fraction)
+    for span in wanted:
+        lengths[span.key.symbol] += max(Fraction(0), min(end, span.end) - max(start, span.start))
+    key, length = max(lengths.items(), key=lambda item: item[1])
+    return key if length > 0 else None
+
+
 def _settle(hand: Hand, wanted: Sequence[Span], carries: bool) -> bool:
     """Look at the next chord worth checking and say what it is; False where none is left."""
     left = hand.page.locator("desk-checks .doubtful button").count()
@@ -122,27 +203,33 @@ def _settle(hand: Hand, wanted: Sequence[Span], carries: bool) -> bool:
         return False
     hand.press("n")
     row = hand.page.evaluate("document.querySelector('desk-chord').reading.row")
-    if row is None:
+    if row is None or row["fixed"]:
         return False
     span = span_at(wanted, read_exact(row["start"]))
     hand.work.looked_at += 1
-    saved = hand.page.evaluate("document.querySelector('desk-chord').reading.undo")
+    saved = hand.page.evaluate(_UNDO)
     labels = [(row["key"], row["numeral"]), *((o["key"], o["numeral"]) for o in row["others"])]
     said = (span.key.symbol, str(span.numeral)) if span is not None else labels[0]
     if said in labels[:10]:
         hand.press(str(labels.index(said)))
+        taken = hand.settled(saved)
     else:
         hand.press("e")
         hand.write(f"{said[0]}: {said[1]}")
         hand.press("Enter")
-    hand.until("(n) => document.querySelector('desk-chord').reading.undo > n", saved)
-    hand.page.evaluate("document.activeElement?.blur()")
-    if carries:
-        hand.page.wait_for_timeout(300)  # as long as an eye needs to see that there is more
+        taken = hand.settled(saved)
+        hand.press("Escape")
+    if not taken:
+        hand.work.refused += 1
+        hand.press("0")
+        taken = hand.settled(saved)
+    if carries and taken:
+        hand.until("!document.querySelector('desk-carried[aria-busy]')")
         if hand.page.locator("#carry-take").count():
-            hand.work.carried += hand.page.locator(".carry li").count()
+            hand.work.carried += hand.page.locator(".carry-places > li").count()
+            saved = hand.page.evaluate(_UNDO)
             hand.click("#carry-take")
-            hand.until("(n) => document.querySelector('desk-chord').reading.undo > n", saved + 1)
+            hand.settled(saved)
     return True
 
 
@@ -150,20 +237,22 @@ def _stops(hand: Hand) -> None:
     hand.until(_PLANNED)
     hand.click("#tab-lesson")
     hand.until("document.querySelectorAll('.stop-card').length > 1")
-    cards = "desk-builder ol.stops > li >> nth="
-    for k in (0, 1):
-        hand.click(f"{cards}{k} >> summary")
-        hand.click(f"{cards}{k} >> textarea >> nth=1")
+    for stop in hand.page.evaluate(f"{_CARDS}.slice(0, 2).map((card) => card.dataset.stop)"):
+        card = f".stop-card[data-stop='{stop}']"
+        if not hand.page.locator(f"{card}[open]").count():
+            hand.click(f"{card} >> summary")
+        hand.click(f"{card} >> textarea >> nth=1")
         hand.press("Control+a")
         hand.write(SAID)
         hand.press("Tab")
-        hand.until("(n) => document.querySelectorAll('.yours').length > n", k)
-    count = hand.page.locator(".stop-card").count()
-    last = f"{cards}{count - 1}"
-    if not hand.page.locator(f"{last} >> .stop-card[open]").count():
-        hand.click(f"{last} >> summary")
-    hand.click(f"{last} >> .stop-card > .hear > button >> nth=-1")
-    hand.until("(n) => document.querySelectorAll('.stop-card').length < n", count)
+        hand.until("(card) => !!document.querySelector(`${card} .yours`)", card)
+    # What is left out may be replaced by another stop: the number of stops tells nothing.
+    last = hand.page.evaluate(f"{_CARDS}.at(-1).dataset.stop")
+    card = f".stop-card[data-stop='{last}']"
+    if not hand.page.locator(f"{card}[open]").count():
+        hand.click(f"{card} >> summary")
+    hand.click(f"{card} >> :scope > .hear > button >> nth=-1")
+    hand.until("(stop) => !document.querySelector(`.stop-card[data-stop='${stop}']`)", last)
 
 
 def pieces() -> list[tuple[Path, Path]]:
@@ -180,34 +269,41 @@ def pieces() -> list[tuple[Path, Path]]:
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Print the table."""
+    """Print the table; return 1 where a lesson was not finished."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("given", nargs="*", type=Path, metavar="SCORE ANALYSIS")
     parser.add_argument("--chords", type=int, default=CHORDS)
-    parser.add_argument("--alone", action="store_true", help="carry nothing")
+    parser.add_argument("--alone", action="store_true", help="confirm no keys at once, carry nothing")
     parsed = parser.parse_args(arguments)
     given = parsed.given
-    table = Table(
-        "piece", "bars", *(f"{s}, min" for s in STEPS), "all, min", "chords", "carried", "keys", "clicks"
-    )
+    counted = ("chords", "refused", "carried", "keys", "clicks")
+    table = Table("piece", "bars", *(f"{s}, min" for s in PATIENCE), "all, min", *counted)
+    console = Console()
+    hindered = False
     for score, analysis in list(zip(given[::2], given[1::2], strict=True)) or pieces():
-        work = lesson(score, analysis, parsed.chords, not parsed.alone)
         name = f"{score.parent.name}/{score.name}"
-        minutes = [work.seconds.get(step, 0.0) / 60 for step in STEPS]
-        counted = (work.looked_at, work.carried, work.keys, work.clicks)
+        with console.status(name):
+            try:
+                work = lesson(score, analysis, parsed.chords, not parsed.alone)
+            except HinderedError as error:
+                hindered = True
+                table.add_row(name, str(error))
+                print(name, error, file=sys.stderr, flush=True)
+                continue
+        minutes = [work.seconds.get(step, 0.0) / 60 for step in PATIENCE]
         row = [
             name,
             len(read_score(score).measures),
             *(f"{m:.2f}" for m in minutes),
             f"{sum(minutes):.2f}",
-            *counted,
+            *(work.looked_at, work.refused, work.carried, work.keys, work.clicks),
         ]
         table.add_row(*map(str, row))
-    console = Console()
+        print(*row, file=sys.stderr, flush=True)
     console.print(table)
     if hasattr(os, "getloadavg"):
         console.print(f"load {os.getloadavg()[1]:.1f} on {os.cpu_count()} cores")
-    return 0
+    return int(hindered)
 
 
 if __name__ == "__main__":

@@ -43,7 +43,7 @@ def test_the_lesson_holds_all_it_promises(tmp_path):
         "exercises.qti.zip",
         "reading.json",
         "reading.csv",
-        "reading.romantext.txt",
+        "reading.txt",
         "annotated.musicxml",
         "plan.pdf",
         "plan.musicxml",

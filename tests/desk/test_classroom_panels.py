@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from dataclasses import replace
 from fractions import Fraction
@@ -10,11 +11,16 @@ import pytest
 from starlette.testclient import TestClient
 from tests.desk.desk_lesson import OWN, app_for, desk_in, read_once
 
+from understave import findings
 from understave.desk import gestures, results_panel, work
 from understave.desk.hearing import belonging, wanted
+from understave.desk.sheet import lay_sheet
 from understave.errors import DeskError, UnderstaveError
-from understave.harmony.reading import Alternative
+from understave.harmony.reading import Alternative, Reading
+from understave.harmony.reread import Renewed
+from understave.interpretation.planning import make_plan
 from understave.lesson import chosen_conventions
+from understave.theory.convention_choices import by_roots, home_mode, in_force
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
@@ -94,6 +100,10 @@ def test_conventions_are_kept_where_they_are_chosen(desk):
     assert client.get("/api/lesson").json()["rows"][0]["keyName"] == "Mi♭"
     now = client.post("/api/conventions/change", json={"values": {}, "afresh": True}).json()
     assert (now["own"], now["here"]["letters"], now["here"]["keys"]) == ([], "english", "letters")
+    # What is in force already engraves nothing anew.
+    version = lesson.version
+    client.post("/api/conventions/change", json={"values": {"keys": "letters"}})
+    assert lesson.version == version
     wrong = client.post("/api/conventions/change", json={"values": {"letters": "runes"}})
     assert wrong.status_code == 422
     assert "'runes' is no choice" in wrong.json()["error"]
@@ -200,3 +210,41 @@ def test_a_desk_started_in_a_language_speaks_it_of_the_lesson_too(tmp_path):
         told = client.get("/api/lesson").json()
     lesson.give_up()
     assert (told["speaks"], told["rows"][0]["keyName"]) == ("fr", "mi bémol majeur")
+
+
+def test_a_piece_without_keys_is_laid_anew_by_root_and_kind(desk):
+    """Whether there are keys is known with the events; the windows then ask for everything again."""
+    client, lesson = desk
+    score, _, spans = read_once()
+    told = asyncio.Queue()
+    plan = make_plan(score, Reading(spans))
+
+    async def rest(events):
+        lesson.listeners.add(told)
+        await asyncio.to_thread(lesson.show_rest, events, plan)
+        lesson.tell(lesson._message(Renewed(spans, ()), True))
+        lesson.listeners.clear()
+        return [told.get_nowait()["type"] for _ in range(told.qsize())]
+
+    lesson.sheets[180.0] = lay_sheet(score, lesson.reading, 180.0)
+    assert client.portal.call(rest, ()) == ["reading", "opened"]
+    assert lesson.sheets == {}
+    row = client.get("/api/lesson").json()["rows"][0]
+    assert (row["parts"]["head"], row["keyName"]) == ("Eb", "")
+    found = findings.read(score)
+    assert client.portal.call(rest, found.events) == ["reading", "opened"]
+    assert client.get("/api/lesson").json()["rows"][0]["keyName"] == "E flat major"
+    assert client.portal.call(rest, found.events) == ["reading"]
+
+
+def test_stops_are_worded_about_the_home_key(desk):
+    """A tonic six-four alone is small where home is minor: that is decided outside the sentence."""
+    _, lesson = desk
+    score, _, spans = read_once()
+    lesson.shown = replace(
+        lesson.shown, events=findings.read(score).events, plan=make_plan(score, Reading(spans))
+    )
+    with lesson.writing():
+        assert (home_mode(), by_roots()) == ("major", False)
+        seen = work.Workers().ask(in_force).result(60)
+    assert seen == (lesson.conventions, "major", False)

@@ -314,7 +314,7 @@ def test_it_plays_follows_and_goes_on_on_another_piano(page):
     until(page, "!document.querySelector('stave-transport').audio.paused", 200)
     page.evaluate("document.querySelector('stave-transport').pause()")
     # A piano whose samples are not there says so, and what was heard stays chosen.
-    until(page, "document.querySelector('.piano [role=status], .piano output')?.textContent === ''", 200)
+    until(page, "document.querySelector('.sound-said')?.textContent === ''", 200)
     page.select_option("#instrument", "sampled piano")
     until(page, "/sampled piano|soundfont/.test(document.querySelector('.trouble').textContent)", 200)
     assert page.evaluate("document.querySelector('#instrument').value") == "early piano"

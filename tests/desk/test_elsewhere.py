@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import re
 import shutil
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
-from desk_lesson import OWN, app_for
+from desk_lesson import OWN, app_for, desk_in
 from starlette.testclient import TestClient
 from test_desk_in_browser import BARS, SIZES, browser, new_page, until
 from tests.in_browser import accessibility
@@ -31,6 +33,56 @@ def scores(tmp_path_factory):
     shutil.copy(opening(BARS), folder / "Lock & water.musicxml")
     index_folder(folder, workers=1)
     return folder
+
+
+def said(queue):
+    return [queue.get_nowait() for _ in range(queue.qsize())]
+
+
+def until_indexed(client, desk, seconds=120):
+    last = time.monotonic() + seconds
+    while desk.indexing is not None:
+        assert time.monotonic() < last
+        time.sleep(0.05)
+
+
+def test_a_folder_is_indexed_and_stopped_from_the_desk(tmp_path):
+    """What was read before the stop is not read again; what a lesson made of its score is no score."""
+    scores = tmp_path / "own scores"
+    (scores / "lesson" / "exports").mkdir(parents=True)
+    for name in ("a", "b", "c"):
+        shutil.copy(opening(4), scores / f"{name}.musicxml")
+        with (scores / f"{name}.musicxml").open("ab") as file:
+            file.write(f"<!-- {name} -->".encode())
+    (scores / "lesson" / "lesson.toml").write_text("", encoding="utf-8")
+    shutil.copy(opening(4), scores / "lesson" / "exports" / "annotated.musicxml")
+    desk, lesson = desk_in(tmp_path)
+    with TestClient(app_for(desk), base_url="http://" + OWN["host"], headers=OWN) as client:
+        for folder in ("", "nowhere", "x" * 2000):
+            refused = client.post("/api/elsewhere/index", json={"folder": folder})
+            assert refused.status_code == 422
+            assert "give the one your scores lie in" in refused.json()["error"]
+        told = asyncio.Queue()
+        lesson.listeners.add(told)
+        assert client.post("/api/elsewhere/index", json={"folder": "own scores"}).json() == {"started": True}
+        again = client.post("/api/elsewhere/index", json={"folder": "own scores"})
+        assert "is being indexed; wait for it or stop it" in again.json()["error"]
+        while not (desk.indexing is None or desk.indexing.far):
+            time.sleep(0.02)
+        client.post("/api/elsewhere/index/stop", json={})
+        until_indexed(client, desk)
+        messages = [m for m in said(told) if m["type"] == "index"]
+        assert messages[-1] == {"type": "index", "stopped": True}
+        read = messages[-2]["far"]["done"]
+        assert 1 <= read < 3
+        assert client.get("/api/elsewhere").json()["pieces"] == 0
+        client.post("/api/elsewhere/index", json={"folder": "own scores"})
+        until_indexed(client, desk)
+        messages = [m for m in said(told) if m["type"] == "index"]
+        assert messages[0]["far"]["total"] == 3 - read
+        assert messages[-1] == {"type": "index", "done": {"n": 3, "failed": 0}}
+        there = client.get("/api/elsewhere").json()
+        assert (there["pieces"], there["folder"], there["indexing"]) == (3, str(scores), None)
 
 
 @pytest.fixture
@@ -108,7 +160,7 @@ def test_places_are_found_engraved_and_heard(page):
     page.locator("#else-progression").fill("V I|i")
     page.keyboard.press("Enter")
     until(page, "document.querySelectorAll('.places img').length > 0", 60)
-    said = page.locator("desk-elsewhere [role=status]").inner_text()
+    said = page.locator("desk-elsewhere > [role=status]").inner_text()
     assert re.fullmatch(r"\d+ found in 1 piece, \d shown\.", said)
     until(page, "document.querySelector('.places img').naturalWidth > 100")
     page.locator(".places .heard button").first.click()
@@ -123,7 +175,7 @@ def test_chosen_chords_become_a_progression(page):
     page.get_by_role("button", name="As in the chosen chords").click()
     assert len(page.locator("#else-progression").input_value().split()) == 2
     page.locator("#else-progression").press("Enter")
-    until(page, "/^[1-9]/.test(document.querySelector('desk-elsewhere [role=status]').innerText)")
+    until(page, "/^[1-9]/.test(document.querySelector('desk-elsewhere > [role=status]').innerText)")
 
 
 def test_what_cannot_be_understood_is_said(page):
@@ -141,11 +193,28 @@ def test_no_serious_finding_and_nothing_off_the_screen(page, size):
     page.locator("#else-progression").fill("V I|i")
     page.locator("#else-progression").press("Enter")
     until(page, "document.querySelectorAll('.places img').length > 0", 60)
-    page.locator("desk-elsewhere summary").click()
+    for summary in page.locator("desk-elsewhere summary").all():
+        summary.click()
     page.wait_for_timeout(400)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     _, serious = accessibility(page, crowded="stave-score")
     assert [v["id"] for v in serious] == []
-    page.locator("desk-elsewhere summary").click()
+    for summary in page.locator("desk-elsewhere summary").all():
+        summary.click()
     if os.environ.get("UNDERSTAVE_SCREENSHOTS"):
         page.screenshot(path=str(Path(os.environ["UNDERSTAVE_SCREENSHOTS"]) / f"desk-{size}-elsewhere.png"))
+
+
+def test_what_is_new_in_the_folder_is_read_from_the_panel(page, scores):
+    page.set_viewport_size({"width": SIZES["laptop"][0], "height": SIZES["laptop"][1]})
+    shutil.copy(opening(4), scores / "new.musicxml")
+    page.locator("#tab-elsewhere").click()
+    page.locator("desk-elsewhere > details summary").click()
+    assert page.locator("#index-folder").input_value() == str(scores)
+    page.locator("#index-start").click()
+    page.locator("#index-stop").wait_for()
+    until(
+        page, "document.querySelector('desk-elsewhere > details').innerText.includes('2 scores can be')", 90
+    )
+    until(page, "document.querySelector('desk-elsewhere form').innerText.includes('In 2 pieces.')")
+    assert page.locator("#index-start").is_visible()

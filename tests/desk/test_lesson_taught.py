@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import os
 import time
+from itertools import pairwise
 
 import pytest
 from tests.desk.test_desk_in_browser import SHADOW, started, until
@@ -120,6 +121,10 @@ def test_a_correction_is_carried_seen_and_taken_back_at_once(taught):
     page.locator("#carry-all").click()
     page.locator("#carry-take").click()
     shown(page, lambda now: (now[1], now[5]) == ("ii 7*", "ii 7*"))
+    # The button that was pressed has gone: keys go on from the panel and write into no field.
+    until(page, "document.querySelector('.carry') === null")
+    page.keyboard.press("x")
+    assert page.locator("#chord-field").input_value() == ""
     assert len(load(folder / "corrections.jsonl")) == 2
     page.get_by_role("button", name="Undo", exact=True).click()
     shown(page, lambda now: (now[1], now[5]) == ("ii 7*", "ii"))
@@ -194,6 +199,116 @@ def test_conventions_are_chosen_at_the_desk(taught):
     page.locator("#conventions-afresh").click()
     shown(page, lambda now: now[3] == "V")
     assert "bass_figures" not in (folder / "lesson.toml").read_text(encoding="utf-8")
+
+
+def test_music_comes_first_on_a_phone_and_nothing_wraps_beside_the_player(taught):
+    """A phone of 390 by 844 pixels; a staff of 24 pixels is 6.3 mm high at 96 to the inch (CSS Values 4), as
+    large as printed parts have it (6 to 7.5 mm: common practice, no source).
+    """
+    page, _ = taught
+    page.set_viewport_size({"width": 390, "height": 844})
+    until(page, "!document.querySelector('details.look').open")
+    until(page, "document.querySelector('.sheet').getBoundingClientRect().width < 390")
+    music = page.locator(".sheet").bounding_box()
+    dock = page.locator(".dock").bounding_box()
+    assert (dock["y"] - music["y"]) / 844 > 0.7
+    staff = f"(() => {{ const s = {SHADOW}.querySelector('.staff'); return"
+    lines = (
+        "[...s.querySelectorAll(':scope > path')].slice(0, 5).map((p) => p.getBoundingClientRect().y); })()"
+    )
+    until(page, f"(() => {{ const y = {staff} {lines}; return Math.max(...y) - Math.min(...y) >= 24; }})()")
+    until(page, "document.documentElement.classList.contains('sounding')", 200)
+    page.locator("details.look > summary").click()
+    assert page.locator(".lanes input").first.is_visible()
+    page.locator("details.how > summary").click()
+    assert page.locator("stave-transport .pace").is_visible()
+    page.set_viewport_size({"width": 1280, "height": 720})
+    until(page, "document.querySelector('details.look').open")
+    assert page.locator("details.look > summary").is_hidden()
+    buttons, again = (page.locator(f"stave-transport {c}").bounding_box() for c in (".buttons", ".again"))
+    assert again["height"] <= buttons["height"]
+
+
+NAMED = {
+    *("button", "checkbox", "combobox", "link", "progressbar", "radio", "slider", "spinbutton", "tab"),
+    *("tabpanel", "tablist", "textbox", "region", "image", "DisclosureTriangle"),
+}
+SILENT = {"none", "generic", "InlineTextBox", "StaticText", "LineBreak", "ListMarker"}
+
+
+def tree(page):
+    """What a screen reader is given: depth, role, name and properties of each node, from Chromium itself."""
+    session = page.context.new_cdp_session(page)
+    nodes = session.send("Accessibility.getFullAXTree")["nodes"]
+    session.detach()
+    known = {node["nodeId"]: node for node in nodes}
+    found = []
+
+    def walk(node, depth):
+        role = node.get("role", {}).get("value", "")
+        if not node["ignored"] and role not in SILENT:
+            properties = {p["name"]: p["value"].get("value") for p in node.get("properties", ())}
+            found.append((depth, role, node.get("name", {}).get("value", ""), properties))
+            depth += 1
+        for child in node.get("childIds", ()):
+            walk(known[child], depth)
+
+    walk(nodes[0], 0)
+    return found
+
+
+def printed(found):
+    for depth, role, name, properties in found:
+        live = f" [{properties['live']}]" if properties.get("live", "off") != "off" else ""
+        chosen = " (selected)" if properties.get("selected") else ""
+        print(f"{'  ' * depth}{role}{live}{chosen}: {name[:90]}")
+
+
+@pytest.mark.parametrize(
+    "panel", ["chord", "keys", "checks", "lesson", "elsewhere", "conventions", "results"]
+)
+def test_the_tree_that_a_screen_reader_walks(taught, panel):
+    """Roles and landmarks of WAI-ARIA 1.2; names, WCAG 2.2 criterion 4.1.2; run with -s to read it."""
+    page, _ = taught
+    page.set_viewport_size({"width": 1280, "height": 800})
+    page.locator(f"#tab-{panel}").click()
+    if panel == "chord":
+        choose(page, 1)
+    page.wait_for_timeout(500)
+    found = tree(page)
+    print(f"\n--- {panel}")
+    printed(found)
+    roles = [role for _, role, _, _ in found]
+    for landmark in ("banner", "main", "complementary", "contentinfo"):
+        assert roles.count(landmark) == 1, landmark
+    assert [(role, name) for _, role, name, _ in found if role in NAMED and not name.strip()] == []
+    assert sum(role == "tab" and p.get("selected", False) for _, role, _, p in found) == 1
+    assert roles.count("tabpanel") == 1
+    labels_read = [name for _, role, name, _ in found if role == "button" and " in F major" in name]
+    assert "ii7 in F major, set by you" in labels_read
+    # Headings go down one step at a time, so that they can be walked through.
+    levels = [p["level"] for _, role, _, p in found if role == "heading"]
+    assert levels[0] == 1
+    assert all(b <= a + 1 for a, b in pairwise(levels)), levels
+    live = [p.get("live") for _, role, _, p in found if role in ("status", "alert")]
+    assert {"polite", "assertive"} <= set(live)
+
+
+def test_what_happens_is_said_by_itself(taught):
+    """Status messages: WCAG 2.2 success criterion 4.1.3."""
+    page, _ = taught
+    choose(page, 2)
+    said = "[...document.querySelectorAll('[role=status]')].map((s) => s.textContent)"
+    page.keyboard.press("0")
+    until(page, f"{said}.includes('Saved.')")
+    page.get_by_role("button", name="Undo", exact=True).click()
+    until(page, f"{said}.includes('Undone.')")
+    page.fill("#chord-field", "VIIII")
+    page.keyboard.press("Enter")
+    until(page, "document.querySelector('[role=alert]').textContent.includes('VIIII')")
+    assert [name for _, role, name, p in tree(page) if role == "alert" and p["live"] == "assertive"]
+    page.keyboard.press("Escape")
+    page.locator(".trouble button").click()
 
 
 def test_the_lesson_is_ordered_made_shown_answered_and_its_results_are_read(taught, tmp_path):

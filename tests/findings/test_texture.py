@@ -17,9 +17,10 @@ from understave.findings.catalogue import weight
 from understave.findings.figuration import FIGURES
 from understave.findings.melody import _is_chordal, find_melody
 from understave.findings.pedalpoints import find_pedalpoints
-from understave.findings.texture import find_texture, roles, texture_of, unled_bars
+from understave.findings.texture import find_texture, hand_of, roles, texture_of, unled_bars
 from understave.harmony.reading import Event
 from understave.score.model import Score
+from understave.score.reader import read_score
 from understave.theory.pitch import Interval, Pitch
 
 TUNE = "E5:2 D5:1 C5 | D5:3 E5:1 | F5:2 E5:1 D5 | C5:4 |"
@@ -355,3 +356,14 @@ def test_whole_chords_below_are_no_tune_in_the_left_hand():
     assert _is_chordal(score, [n for n in notes.values() if n.id.startswith("v2")])
     assert not _is_chordal(score, [n for n in notes.values() if n.id.startswith("v1")])
     assert not _is_chordal(score, [notes["v3n1"]])
+
+
+def test_what_sings_the_words_is_the_voice_and_not_the_name_of_a_part(tmp_path) -> None:
+    song = "X:1\nT:Song\nM:4/4\nL:1/4\nK:C\n%%score 1 {2 | 3}\nV:1 name=Mezzo\nV:2\nV:3 clef=bass\n"
+    song += "[V:1] C D E C |\nw: One and two and\n[V:2] E F G E |\n[V:3] C,4 |\n"
+    (tmp_path / "song.abc").write_text(song, encoding="utf-8")
+    score = read_score(tmp_path / "song.abc")
+    assert [hand_of(score, staff) for staff in (1, 2, 3)] == ["voice", "right hand", "left hand"]
+    silent = song.replace("w: One and two and\n", "")
+    (tmp_path / "silent.abc").write_text(silent, encoding="utf-8")
+    assert hand_of(read_score(tmp_path / "silent.abc"), 1) == "Mezzo"

@@ -13,7 +13,8 @@ from understave.acoustics.files import RATE
 from understave.acoustics.loudness import loudness
 from understave.errors import LessonError
 from understave.lesson import voices
-from understave.media.teacher_voice import LOUDNESS, captions, tight, voice_over
+from understave.media.teacher_voice import LOUDNESS, captions, pauses, tight, voice_over
+from understave.teaching.speech import speaking_seconds
 
 
 def words(*parts, level=0.1, rate=RATE):
@@ -56,13 +57,28 @@ def test_another_rate_and_two_channels_are_read():
     assert voice_over(recorded(both, 48_000), "a.wav").length == pytest.approx(1.0, abs=0.1)
 
 
-def test_captions_share_the_time_by_letters():
-    found = captions(("One two. Four!", "⟨V7⟩ is long enough?"), 10.0)
-    assert [text for text, _, _ in found] == ["One two.", "Four!", "V7 is long enough?"]
+def test_captions_share_the_time_by_the_words_that_are_heard():
+    """A numeral is spoken sign by sign: "five six five of five" is more than its letters."""
+    found = captions(("One two. Four!", "⟨V65/V⟩ it is?"), 10.0)
+    assert [text for text, _, _ in found] == ["One two.", "Four!", "V65/V it is?"]
     assert (found[0][1], found[-1][2]) == (0.0, 10.0)
     assert all(a[2] == b[1] for a, b in pairwise(found))
-    assert found[0][2] == pytest.approx(10 * 8 / 31, abs=0.01)
+    lengths = [b - a for _, a, b in found]
+    spoken = [speaking_seconds(text) for text in ("One two.", "Four!", "⟨V65/V⟩ it is?")]
+    assert lengths == pytest.approx([10 * s / sum(spoken) for s in spoken], abs=0.02)
+    assert lengths[2] > 2 * lengths[0]
     assert captions((), 3.0) == ()
+
+
+def test_a_sentence_ends_where_the_voice_pauses():
+    """Two sentences of two words each; the teacher dwells on the first: 3 s, then .5 s of silence."""
+    sound = tight(words((3.0, 1), (0.5, 0), (1.0, 1)))
+    assert pauses(sound) == (pytest.approx(3.25, abs=0.05),)
+    assert pauses(words((1.0, 1), (0.1, 0), (1.0, 1))) == ()
+    made = voice_over(recorded(sound), "a.wav", ("One two. Three four.",))
+    assert made.captions[0][2] == made.captions[1][1] == pytest.approx(3.25, abs=0.1)
+    # A silence far from where the words let it be is within a sentence.
+    assert captions(("One two. Three four.",), 4.0, (0.4,))[0][2] == pytest.approx(2.0, abs=0.01)
 
 
 @pytest.mark.parametrize(

@@ -43,6 +43,19 @@ def test_cues_follow_each_other_and_stops_last_what_they_say():
         assert sum(c.length for c in own) == pytest.approx(stop.seconds)
 
 
+def test_the_words_of_a_stop_last_as_long_as_the_teachers_recording():
+    score, reading, plan = example("chain-ferry")
+    stops, before = talk()
+    one = stops[1].id
+    after = cues.cue_list(score, reading, stops, Timing(clock(score, plan), 130.0), "en", {one: 41.5})
+    for a, b in pairwise(after):
+        assert b.start == pytest.approx(a.end)
+    for old, new in zip(before, after, strict=True):
+        if not (new.stop == one and new.kind == "words"):
+            assert new.length == old.length
+    assert sum(c.length for c in after if c.stop == one and c.kind == "words") == pytest.approx(41.5)
+
+
 def test_the_speaking_rate_stretches_words_and_leaves_music():
     _, slow = talk(rate=100)
     _, fast = talk(rate=200)

@@ -9,23 +9,30 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
+from lxml import etree
 from tests.once import EXAMPLES, make_plan, propose_stops, read, read_score
 
+from understave.desk.values import span_row
 from understave.engraving import Options
 from understave.engraving.annotations import annotate
 from understave.engraving.labels import numeral_wording
+from understave.engraving.notation import to_mei
+from understave.export.annotated import KEY, annotated_musicxml
+from understave.export.annotated_mei import annotated_mei
 from understave.findings.without_keys import without_keys
 from understave.harmony.ground import goes_by_keys
-from understave.harmony.reading import Correction, Span
+from understave.harmony.reading import Correction, Reading, Span
 from understave.teaching import story
 from understave.teaching.exercises import WITHOUT_KEYS, exercises
 from understave.teaching.homework import homework
 from understave.teaching.narrative import narrate
-from understave.theory.convention_choices import STANDARD, by_roots, following
+from understave.theory.chord_symbol import chord_symbol
+from understave.theory.convention_choices import STANDARD, Conventions, by_roots, following
 from understave.theory.key import Key
 from understave.theory.names import key_name
 from understave.theory.roman import RomanNumeral
 from understave.wording import SPOKEN, phrasebook
+from understave.wording.chord_reasons import explain_span
 from understave.wording.telling import key_sentence, tell
 
 SONG = EXAMPLES / "chain-ferry" / "score.musicxml"
@@ -122,3 +129,45 @@ def test_they_are_in_force_only_within():
             assert not by_roots()
         assert by_roots()
     assert not by_roots()
+
+
+def test_the_annotated_score_has_chord_symbols_and_what_the_teacher_set(piece, roots):
+    """MusicXML 4.0 has `<root>` and `<numeral>` as either or; MEI's `<harm>` holds any label (Guidelines)."""
+    score, reading = piece
+    first, second = reading.spans[0], replace(reading.spans[1], fixed=True)
+    written = etree.fromstring(annotated_musicxml(score, Reading((first, second))))
+    harmonies = written.findall(".//harmony")
+    assert [h.find("root") is not None for h in harmonies] == [True, False]
+    assert [h.find("numeral") is not None for h in harmonies] == [False, True]
+    assert harmonies[0].findtext("root/root-step") == first.numeral.chord(first.key).root.letter
+    keys = [d.get("id") for d in written.iter("direction") if (d.get("id") or "").startswith(KEY)]
+    assert len(keys) == 1
+    mei = etree.fromstring(annotated_mei(score, Reading((first, second))))
+    texts = [(h.get("type"), h.text) for h in mei.iter("{*}harm")]
+    symbol = chord_symbol(first.numeral.chord(first.key))
+    assert texts == [("chord-symbol", symbol), ("roman-numeral", str(second.numeral))]
+    assert (
+        len(list(mei.iter("{*}dir"))) - len(list(etree.fromstring(to_mei(score.source)).iter("{*}dir"))) == 1
+    )
+
+
+def test_the_desk_names_chords_by_root_and_kind(piece, roots):
+    score, reading = piece
+    span = next(s for s in reading.spans if s.numeral.chord(s.key).root != s.key.tonic)
+    row = span_row(score, span)
+    assert row["parts"] == {"head": chord_symbol(span.numeral.chord(span.key)), "figures": [], "target": ""}
+    assert row["keyName"] == ""
+    # What can be chosen instead is a numeral in a key, as the teacher would set it.
+    assert all(other["keyName"] for other in row["others"])
+    assert span_row(score, replace(span, fixed=True))["keyName"] == key_name(span.key)
+    for language in SPOKEN:
+        said = explain_span(score, span, language)
+        assert key_name(span.key, language) not in said.split(".")[0]
+
+
+def test_syllables_of_chords_follow_the_language(roots):
+    """French solfège writes "ré" (common practice, no source); English fixed do "Re"."""
+    span = Span(Fraction(0), Fraction(4), Key.parse("D"), RomanNumeral.parse("I"), 0.9)
+    with following(Conventions(letters="syllables"), roots=True):
+        words = {lang: numeral_wording(span, False, False, lang).words for lang in ("en", "fr")}
+    assert words == {"en": "Re", "fr": "Ré"}

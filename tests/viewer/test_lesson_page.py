@@ -7,6 +7,7 @@ is axe-core (Deque Systems), the rules of WCAG 2.2 levels A and AA.
 import re
 import time
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -322,6 +323,17 @@ def test_on_paper_the_answers_stand_by_themselves(opened, lesson):
     assert page.locator("#answers li").count() == sum(bool(s.answer) for s in lesson[1].stops)
     assert not page.locator(".dock").is_visible()
     assert not page.locator("#stop-1 details").is_visible()
+
+
+def test_numbers_of_stops_that_lie_close_stand_side_by_side(opened):
+    page = opened(LARGE)
+    page.evaluate("document.querySelectorAll('stave-overview .flag').forEach((f) => (f.style.left = '99%'))")
+    page.set_viewport_size(PHONE)
+    page.wait_for_timeout(300)
+    boxes = [f.bounding_box() for f in page.locator("stave-overview .flag span").all()]
+    assert len(boxes) > 1
+    assert all(a["x"] + a["width"] <= b["x"] for a, b in pairwise(sorted(boxes, key=lambda b: b["x"])))
+    assert max(b["x"] + b["width"] for b in boxes) <= PHONE["width"]
 
 
 @pytest.mark.parametrize("size", [LARGE, PHONE], ids=["1920", "390"])

@@ -20,8 +20,8 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
         "--out",
         type=Path,
         required=True,
-        help="the file; its ending says what to write: .json, .csv, .txt (RomanText), .musicxml, .mei, "
-        ".parquet (events) or one that an installed package adds; - for standard output",
+        help="the file; its ending says what to write: .json, .csv, .txt (analysis as text, RomanText), "
+        ".musicxml, .mei, .parquet (events) or one that an installed package adds; - for standard output",
     )
     export.add_argument("--format", metavar="FORMAT", help="what goes to standard output, such as csv")
     export.set_defaults(run=_export)
@@ -29,11 +29,14 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
 
 def _export(arguments: argparse.Namespace, console: Console) -> int:
     from understave.export.exporters import exporters
+    from understave.interpretation.written_about import writing_about
     from understave.piece import Piece
 
     known = exporters()
     suffix = kind_asked(arguments, tuple(known), "what to write")
     score, reading = read_source(arguments.score)
-    deliver(arguments.out, known[suffix].write(Piece(score, reading)))
+    with writing_about(reading):
+        written = known[suffix].write(Piece(score, reading))
+    deliver(arguments.out, written)
     say_where(arguments.out, console)
     return 0

@@ -49,7 +49,9 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     )
     lesson.add_argument("--rate", type=float, help="words a minute that you speak (default: 130)")
     lesson.add_argument(
-        "--analysis", type=Path, help="your own analysis as RomanText: where the reading differs, it wins"
+        "--analysis",
+        type=Path,
+        help="your own analysis as text (RomanText): where the reading differs, it wins",
     )
     lesson.add_argument(
         "--repertoire",
@@ -176,7 +178,7 @@ def _check_lesson_options(arguments: argparse.Namespace) -> None:
     if arguments.rate is not None:
         check_rate(arguments.rate)
     if arguments.analysis is not None and not arguments.analysis.is_file():
-        raise UnderstaveError(f"{arguments.analysis} cannot be read; give the analysis as a RomanText file.")
+        raise UnderstaveError(f"{arguments.analysis} cannot be read; give your analysis as text (RomanText).")
 
 
 def _list_files(lesson: Lesson, console: Console) -> None:

@@ -162,6 +162,7 @@ def _note_names(members: Sequence[PitchClass], language: str) -> list[str]:
 
 def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
     from understave.engraving import Options, excerpt, to_png
+    from understave.interpretation.written_about import writing_about
 
     kind = kind_asked(arguments, _PICTURES, "which picture")
     if not 100 <= arguments.width <= 10_000:
@@ -185,7 +186,8 @@ def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
         from understave.interpretation.planning import make_plan
 
         plan = make_plan(score, reading)
-    picture = excerpt(score, reading, first.index, last.index, options=options, plan=plan)
+    with writing_about(reading):
+        picture = excerpt(score, reading, first.index, last.index, options=options, plan=plan)
     deliver(arguments.out, picture if kind == ".svg" else to_png(picture, arguments.width))
     say_where(arguments.out, console)
     return 0
@@ -241,12 +243,9 @@ def _explain(arguments: argparse.Namespace, console: Console) -> int:
             f"The story in {_LENGTHS[arguments.length]} is that of a whole piece; leave out --bars, or "
             f"--{arguments.length} to have all that is found in these bars."
         )
-    from understave.findings.without_keys import tells_of_keys
-    from understave.interpretation.tension import home_of
-    from understave.theory.convention_choices import current, following
+    from understave.interpretation.written_about import writing_about
 
-    home = home_of(reading).mode if reading.spans else None
-    with following(current(), home, roots=not tells_of_keys(reading)):
+    with writing_about(reading):
         return _told(score, reading, arguments)
 
 

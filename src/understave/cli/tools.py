@@ -201,10 +201,12 @@ def _explain(values: Values) -> list[Values]:
 
 def _excerpt(values: Values) -> list[Values]:
     from understave.engraving import excerpt, to_png
+    from understave.interpretation.written_about import writing_about
 
     score, reading = read_source(_path(values), values["bars"])
     first, last = bars_named(score, values["bars"])
-    picture = to_png(excerpt(score, reading, first.index, last.index), 1200)
+    with writing_about(reading):
+        picture = to_png(excerpt(score, reading, first.index, last.index), 1200)
     data = base64.b64encode(picture).decode("ascii")
     return [{"type": "image", "data": data, "mimeType": "image/png"}]
 

@@ -1,7 +1,8 @@
 """The desk as an ASGI app: what the page asks for in, JSON, pictures and sound out.
 
 Every path that a request can name is a name of ours: a file of the page, a recent lesson by its number, an
-exported file by its name inside the lesson folder. What is refused is refused in one sentence.
+exported file by its name inside the lesson folder; only the folder of scores to index is the teacher's.
+What is refused is refused in one sentence.
 """
 
 from __future__ import annotations
@@ -114,6 +115,7 @@ class Desk:
         self.opening: asyncio.Task[OpenLesson] | None = None
         self.ticket = secrets.token_urlsafe(24)
         self.export: Export | None = None
+        self.indexing: elsewhere.Indexing | None = None
         self._pools: list[work.Workers] = []
         self._exporters: work.Workers | None = None
         self._learners: work.Workers | None = None
@@ -211,6 +213,8 @@ class Desk:
     async def close(self) -> None:
         """Stop everything."""
         self.stop_export()
+        if self.indexing is not None:
+            self.indexing.stop.set()
         for task in filter(None, [self.opening, self.learning]):
             task.cancel()
         self._give_up()
@@ -262,7 +266,7 @@ def make_app(desk: Desk, token: str, port: int) -> Guard:
     def api(path: str, does: Callable[[Desk, Request], Awaitable[Any]], method: str = "POST") -> Route:
         async def answer(request: Request) -> Response:
             try:
-                with following(desk.lesson.conventions if desk.lesson else STANDARD):
+                with desk.lesson.writing() if desk.lesson else following(STANDARD):
                     value = await does(desk, request)
                 return value if isinstance(value, Response) else JSONResponse(value)
             except StaleError as error:

@@ -52,7 +52,9 @@ async def change(desk: Desk, request: Request) -> Any:
         raise DeskError(str(error)) from error
     folder = lesson.folder.path
     await asyncio.to_thread(choose, values, None if for_all else folder, afresh)
-    await lesson.follow_conventions(await asyncio.to_thread(conventions_of, folder))
+    conventions = await asyncio.to_thread(conventions_of, folder)
+    if conventions != lesson.conventions:
+        await lesson.follow_conventions(conventions)
     desk.tell({"type": "conventions"})
     return await asyncio.to_thread(_state, folder)
 

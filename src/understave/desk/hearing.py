@@ -20,7 +20,7 @@ from understave.desk.values import numeral_parts
 from understave.errors import DeskError
 from understave.harmony.played_chord import named_from_keys
 from understave.harmony.reading import Span
-from understave.score.model import Score, read_exact
+from understave.score.model import Note, Score, read_exact
 from understave.theory.chord_symbol import chord_symbol
 from understave.theory.conventions import key_label, symbol_text
 from understave.theory.key import Key
@@ -34,20 +34,18 @@ BASS = 45
 _KEYS = range(21, 109)
 
 
+def _sounding(score: Score, span: Span) -> list[Note]:
+    return [n for n in score.notes if n.onset < span.end and n.onset + n.duration > span.start]
+
+
 def belonging(score: Score, span: Span, key: Key, numeral: RomanNumeral) -> tuple[str, ...]:
     """Return the ids of the notes sounding in a span that a chord has."""
     members = {tone.semitone for tone in numeral.chord(key).members}
-    return tuple(
-        i
-        for note in score.notes
-        if note.onset < span.end and note.onset + note.duration > span.start and note.midi % 12 in members
-        for i in note.ids[:1]
-    )
+    return tuple(i for note in _sounding(score, span) if note.midi % 12 in members for i in note.ids[:1])
 
 
 def _lowest(score: Score, span: Span) -> int:
-    there = [n.midi for n in score.notes if n.onset < span.end and n.onset + n.duration > span.start]
-    return min(there, default=BASS)
+    return min((note.midi for note in _sounding(score, span)), default=BASS)
 
 
 def wanted(

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from starlette.requests import Request
 
 from understave.desk.opened import OpenLesson
-from understave.harmony.key_plan import Stretch, key_plan
+from understave.harmony.key_plan import key_plan
 from understave.score.model import beat_text
 from understave.theory.conventions import key_label
 
@@ -28,7 +28,7 @@ def rows(lesson: OpenLesson) -> list[dict[str, Any]]:
             "start": str(stretch.start),
             "number": score.bar_name(score.measure_at(stretch.start)),
             "beat": beat_text(score.beat_at(stretch.start)),
-            "last": _last_bar(lesson, stretch),
+            "last": score.bar_name(score.measures_over(stretch.start, stretch.end)[1]),
             "key": stretch.key.symbol,
             "keyName": key_label(stretch.key, lesson.language),
             "sure": round(stretch.sure, 3),
@@ -37,12 +37,6 @@ def rows(lesson: OpenLesson) -> list[dict[str, Any]]:
         }
         for stretch in key_plan(lesson.reading.spans, lesson.standing, score)
     ]
-
-
-def _last_bar(lesson: OpenLesson, stretch: Stretch) -> str:
-    score = lesson.score
-    last = max((m for m in score.measures if m.start < stretch.end), key=lambda m: m.start)
-    return score.bar_name(last)
 
 
 async def listed(desk: Desk, request: Request) -> Any:

@@ -12,6 +12,7 @@ import asyncio
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import partial
@@ -37,6 +38,7 @@ from understave.harmony.typed import Entry, typed_key
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.tempo import basic_tempo
+from understave.interpretation.written_about import writing_about
 from understave.jobs.pool import Pool
 from understave.lesson import edits
 from understave.lesson.chosen_conventions import conventions_of
@@ -45,7 +47,7 @@ from understave.lesson.make import asked_of
 from understave.score.model import Score
 from understave.score.reader import read_score
 from understave.teaching import story
-from understave.theory.convention_choices import Conventions, following
+from understave.theory.convention_choices import Conventions, by_roots, following
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
@@ -116,6 +118,7 @@ class OpenLesson:
         self._told: tuple[LaneEntry, ...] = ()
         self._planned: PlannedLanes | None = None
         self._clock = clock(score, Plan(tempo=basic_tempo(score)))
+        self._by_roots = False
 
     # --- opening ---------------------------------------------------------------------------------------
 
@@ -126,9 +129,8 @@ class OpenLesson:
         found = await self._ask(
             self.readers, work.read_fully, self.score, held, folder.keys_last, folder.habits
         )
-        with following(self.conventions):
-            self.begin_with(*found)
-            self._renew(0.0)
+        self.begin_with(*found)
+        self._renew(0.0)
 
     def begin_with(self, judged: Any, spans: tuple[Span, ...]) -> None:
         """Start from what a full reading has found for the corrections that stand."""
@@ -157,19 +159,33 @@ class OpenLesson:
         """Write harmony in other conventions from now on; every window asks for everything anew."""
         async with self.lock:
             self.conventions = conventions
-            with following(conventions):
-                for task in self.laying.values():
-                    task.cancel()
-                # Labels of another width want other room between the notes.
-                self.laying.clear()
-                self.sheets.clear()
-                if self.shown is not None and self.shown.plan is not None:
-                    await asyncio.to_thread(self._take_rest, self.shown)
-                self.version += 1
-                if self._renewing is not None and not self._renewing.done():
-                    # It writes in the conventions of whoever began it.
-                    self._renew(0.0)
+            self._forget_sheets()
+            if self.shown is not None and self.shown.plan is not None:
+                await asyncio.to_thread(self._take_rest, self.shown)
+            self.version += 1
         self._tell({"type": "opened"})
+
+    def writing(self) -> AbstractContextManager[None]:
+        """Return the context that labels are written in: the lesson's conventions, and whether the piece goes
+        by keys, once that is known.
+        """
+        shown = self.shown
+        if shown is None or shown.plan is None:
+            return following(self.conventions)
+        return writing_about(Reading(shown.spans, shown.events), self.conventions)
+
+    def _forget_sheets(self) -> None:
+        """Lay the notes anew when they are next asked for: other labels want other room between them."""
+        for task in self.laying.values():
+            task.cancel()
+        self.laying.clear()
+        self.sheets.clear()
+
+    def _names_otherwise(self) -> bool:
+        """Take in whether chords are named by root and kind; tell if that has changed."""
+        with self.writing():
+            before, self._by_roots = self._by_roots, by_roots()
+        return before != self._by_roots
 
     @property
     def standing(self) -> tuple[Correction, ...]:
@@ -307,7 +323,8 @@ class OpenLesson:
 
     def _take_rest(self, shown: Shown) -> None:
         assert shown.plan is not None
-        self._told = told(shown.events, self.language)
+        with self.writing():
+            self._told = told(shown.events, self.language)
         self._planned = plan_lanes(self.score, shown.plan, options(self.language))
         self._clock = clock(self.score, shown.plan)
 
@@ -320,6 +337,10 @@ class OpenLesson:
 
     def _message(self, renewed: Renewed, whole: bool = False) -> dict[str, Any]:
         """Say what changed: rows of the reading, and the lanes of the systems where it shows."""
+        with self.writing():
+            return self._message_written(renewed, whole)
+
+    def _message_written(self, renewed: Renewed, whole: bool) -> dict[str, Any]:
         shown = self._now()
         self.version += 1
         start, end = _stretch(renewed, shown.spans)
@@ -391,6 +412,9 @@ class OpenLesson:
     def _tell(self, message: dict[str, Any]) -> None:
         for queue in self.listeners:
             queue.put_nowait(message)
+        if self._names_otherwise():
+            self._forget_sheets()
+            self._tell({"type": "opened"})
 
     def tell(self, message: dict[str, Any]) -> None:
         """Send a message to every window."""
@@ -409,7 +433,8 @@ class OpenLesson:
         self.sheets[width] = await asyncio.shield(self.laying[width])
         while True:
             version = self.version
-            drawn = await asyncio.to_thread(pages, self.sheets[width], self._lanes())
+            with self.writing():
+                drawn = await asyncio.to_thread(pages, self.sheets[width], self._lanes())
             if version == self.version:
                 return drawn
 
@@ -512,7 +537,7 @@ class OpenLesson:
     # --- a second reading ------------------------------------------------------------------------------
 
     async def compare(self, name: str, text: str | None, back: int = 0) -> dict[str, Any]:
-        """Lay another reading beside: a RomanText, or the state so many steps ago; None takes it away."""
+        """Lay another reading beside: an analysis as text, or that of some steps ago; None takes it away."""
         async with self.lock:
             if text is not None:
                 spans = tuple(read_romantext(text, self.score))

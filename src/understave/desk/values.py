@@ -15,7 +15,7 @@ from understave.harmony.reading import Event, Reading, Span
 from understave.interpretation.perform import Clock
 from understave.score.model import Score, beat_text
 from understave.theory.chord_symbol import chord_symbol
-from understave.theory.convention_choices import current
+from understave.theory.convention_choices import by_roots, current
 from understave.theory.conventions import key_label, note_label, symbol_text, written
 from understave.theory.key import Key, Mode
 from understave.theory.names import pitch_class_name
@@ -26,12 +26,14 @@ from understave.wording import phrasebook
 from understave.wording.chord_reasons import explain_span, foreign_words, over_words
 from understave.wording.sentences import can_say, say
 
-MINUTE = Fraction(1, 960)
-"""A moment before an end, in quarters: shorter than any note."""
-
 
 def span_row(score: Score, span: Span, language: Language = "en") -> dict[str, Any]:
-    """Return one chord of the reading; its notes are asked for with `why`."""
+    """Return one chord of the reading; its notes are asked for with `why`.
+
+    Where there are no keys to speak of, it is named by root and kind, in no key; what the teacher set stays.
+    """
+    rooted = by_roots() and not span.fixed
+    symbol = symbol_text(chord_symbol(span.numeral.chord(span.key)), language)
     return {
         "start": str(span.start),
         "end": str(span.end),
@@ -39,10 +41,12 @@ def span_row(score: Score, span: Span, language: Language = "en") -> dict[str, A
         "number": score.bar_name(score.measure_at(span.start)),
         "beat": beat_text(score.beat_at(span.start)),
         "key": span.key.symbol,
-        "keyName": key_label(span.key, language),
+        "keyName": "" if rooted else key_label(span.key, language),
         "numeral": str(span.numeral),
-        "parts": numeral_parts(span.numeral, span.key.mode),
-        "symbol": symbol_text(chord_symbol(span.numeral.chord(span.key)), language),
+        "parts": {"head": symbol, "figures": [], "target": ""}
+        if rooted
+        else numeral_parts(span.numeral, span.key.mode),
+        "symbol": "" if rooted else symbol,
         "confidence": round(span.confidence, 3),
         "fixed": span.fixed,
         "check": span.to_check,
@@ -69,13 +73,13 @@ def offer_rows(
         key, numeral = offer.correction.key, offer.correction.numeral
         if key is None or numeral is None:
             continue
-        measure = score.measure_at(offer.start)
+        measure, last = score.measures_over(offer.start, offer.end)
         now = [span for span in spans if span.start < offer.end and span.end > offer.start]
         rows.append(
             {
                 "start": str(offer.start),
                 "bar": measure.index,
-                "last": score.measure_at(offer.end - MINUTE).index,
+                "last": last.index,
                 "number": score.bar_name(measure),
                 "beat": beat_text(score.beat_at(offer.start)),
                 "moved": offer.fifths != 0,

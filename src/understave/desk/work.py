@@ -33,8 +33,8 @@ from understave.jobs.pool import Pool
 from understave.jobs.serving import Manner, tell
 from understave.score.model import Score
 from understave.theory.chord import Chord
-from understave.theory.convention_choices import Conventions, current, following
-from understave.theory.key import Key
+from understave.theory.convention_choices import Conventions, following, in_force
+from understave.theory.key import Key, Mode
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.theory.voice_leading import KEYBOARD, Harmony, lead
@@ -88,11 +88,11 @@ class Workers(Pool):
         self, job: Callable[[], Any], wait: int = 0, on_told: Callable[[Any], None] = lambda _: None
     ) -> Future[Any]:
         """See `Pool.ask`."""
-        return super().ask(partial(_followed, current(), job), wait, on_told)
+        return super().ask(partial(_followed, in_force(), job), wait, on_told)
 
 
-def _followed(conventions: Conventions, job: Callable[[], Any]) -> Any:
-    with following(conventions):
+def _followed(manner: tuple[Conventions, Mode | None, bool], job: Callable[[], Any]) -> Any:
+    with following(*manner):
         return job()
 
 

@@ -106,7 +106,7 @@ def numeral_wording(span: Span, coloured: bool, doubtful: bool, language: Langua
     """
     said = phrasebook(language).spoken
     if by_roots() and not span.fixed:
-        symbol = symbol_wording(chord_symbol(span.numeral.chord(span.key)))
+        symbol = symbol_wording(chord_symbol(span.numeral.chord(span.key)), language)
         parts, words, coloured = [*symbol.parts], symbol.words, False
     else:
         label = written(span.numeral, span.key.mode)

@@ -3,8 +3,10 @@
 In: a Score (its `source` tree) and a Reading. Out: MusicXML 4.0 bytes. Everything of the original stays. Each
 chord becomes a `<harmony>` with `<numeral>`, each change of key a text below the staff; with `chord_symbols`
 each chord stands above the staff too, as a `<harmony>` with `<root>`: the specification has the two as either
-or (W3C Music Notation Community Group, MusicXML 4.0, group harmony-chord). Their ids begin as those of
-`score.proposals.HARMONY`, so that they can be taken out again, which `remove_harmony` and every reading do.
+or (W3C Music Notation Community Group, MusicXML 4.0, group harmony-chord). Where there are no keys to speak
+of (`convention_choices.by_roots`) chords stand above alone, but for what the teacher has set. Their ids begin
+as those of `score.proposals.HARMONY`, so that they can be taken out again, which `remove_harmony` and every
+reading do.
 
 How a numeral is written:
 
@@ -34,6 +36,7 @@ from understave.score.write import Insertion, insert_all
 from understave.score.xmltree import parse, to_bytes
 from understave.theory.chord import Chord, Quality
 from understave.theory.chord_symbol import musicxml_degrees, musicxml_kind, symbol_chord, symbol_suffix
+from understave.theory.convention_choices import by_roots
 from understave.theory.key import Key
 from understave.theory.names import key_name
 from understave.theory.numeral_places import NUMERALS, RAISED, SCALE
@@ -58,16 +61,23 @@ def annotated_musicxml(
     key: Key | None = None
     for span in reading.spans:
         measure = score.measure_at(span.start)
-        below = [] if span.key == key else [_key_text(span, language)]
-        below.append(_numeral_harmony(span, measure))
-        key = span.key
+        below = []
+        if in_a_key(span):
+            below = [] if span.key == key else [_key_text(span, language)]
+            below.append(_numeral_harmony(span, measure))
+            key = span.key
         at = (measure.index, span.start - measure.start)
-        if chord_symbols:
+        if chord_symbols or not below:
             insertions.append(Insertion(*at, part.first_staff, _symbol_harmony(span)))
         insertions += [Insertion(*at, part.last_staff, element) for element in below]
     insert_all(root, insertions)
     HARMONY.call_version_4(root)
     return to_bytes(root)
+
+
+def in_a_key(span: Span) -> bool:
+    """Whether a chord is written as a numeral in its key, or by root and kind."""
+    return span.fixed or not by_roots()
 
 
 def remove_harmony(xml: bytes) -> bytes:

@@ -1,7 +1,8 @@
 """The score as MEI with the reading written into it.
 
 In: a Score and its Reading. Out: MEI bytes, made by verovio from the score's MusicXML, every id kept. Each
-chord becomes a ``<harm>`` with the numeral as its text, each change of key a ``<dir>`` below the staff (MEI
+chord becomes a ``<harm>`` with the numeral as its text (its root and kind where there are no keys to speak of
+and the teacher has not set it), each change of key a ``<dir>`` below the staff (MEI
 Guidelines 5, chapters 4.3 and 8.3: a harmony indication is placed by ``tstamp``, its beat in the measure).
 Their ids begin as those of `score.proposals.HARMONY`, so that every reading takes them out again.
 
@@ -19,9 +20,10 @@ from lxml import etree
 
 from understave.engraving.notation import MEI, XML_ID, to_mei
 from understave.errors import UnderstaveError
-from understave.export.annotated import CHORD, KEY, labelled_part
+from understave.export.annotated import CHORD, KEY, in_a_key, labelled_part
 from understave.harmony.reading import Reading
 from understave.score.model import Measure, Score
+from understave.theory.chord_symbol import chord_symbol
 from understave.theory.key import Key
 from understave.theory.names import key_name
 
@@ -52,6 +54,12 @@ def annotated_mei(score: Score, reading: Reading) -> bytes:
                 f"Measure {measure.number} cannot be written as MEI: it has no counterpart in the notation."
             )
         at = str(span.start).replace("/", "_")
+        if not in_a_key(span):
+            harm = etree.SubElement(
+                parent, f"{{{MEI}}}harm", {XML_ID: f"{CHORD}{at}", "type": "chord-symbol", **place}
+            )
+            harm.text = chord_symbol(span.numeral.chord(span.key))
+            continue
         if span.key != key:
             words = etree.SubElement(parent, f"{{{MEI}}}dir", {XML_ID: f"{KEY}{at}", "type": "key", **place})
             words.text = key_name(span.key)

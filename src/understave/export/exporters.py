@@ -43,7 +43,7 @@ class Exporter:
 EXPORTERS = (
     Exporter("JSON", ".json", lambda piece: reading_json(piece.score, piece.reading)),
     Exporter("CSV", ".csv", lambda piece: reading_csv(piece.score, piece.reading)),
-    Exporter("RomanText", ".txt", lambda piece: write_romantext(piece.reading, piece.score)),
+    Exporter("analysis as text", ".txt", lambda piece: write_romantext(piece.reading, piece.score)),
     Exporter("MusicXML", ".musicxml", lambda piece: annotated_musicxml(piece.score, piece.reading)),
     Exporter("MEI", ".mei", lambda piece: annotated_mei(piece.score, piece.reading)),
     Exporter("LilyPond", ".ly", lambda piece: lilypond(piece.score, piece.reading)),

@@ -41,6 +41,7 @@ from fractions import Fraction
 from itertools import groupby, pairwise
 from statistics import median
 
+from understave.findings.endings import singer_of
 from understave.findings.figuration import FIGURED, FIGURES, NOTHING, PATTERNED, Pattern, pattern_of, steady
 from understave.findings.kinds import Kind
 from understave.findings.lines import lines
@@ -472,7 +473,9 @@ def _adorned(note: Note, notes: list[Note], onsets: list[float], found: dict[str
 
 
 def hand_of(score: Score, staff: int) -> str:
-    """Return what plays a staff: a hand, or a part by its name."""
+    """Return what plays a staff: a hand, the voice that sings the words, or a part by its name."""
+    if singer_of(score) == staff:
+        return "voice"
     for part in score.parts:
         if part.first_staff <= staff <= part.last_staff:
             if part.last_staff == part.first_staff + 1:

@@ -40,7 +40,7 @@ from understave.harmony.romantext import write_romantext
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.planning import PlanOptions, make_plan
-from understave.interpretation.tension import home_of
+from understave.interpretation.written_about import writing_about
 from understave.lesson import edits, memory
 from understave.lesson.build import Files, Part, build, program_digest, remembered, untouched
 from understave.lesson.chosen_conventions import conventions_of, file_of, paper_for_all
@@ -82,6 +82,7 @@ from understave.media.student_papers import (
     student_pdf,
 )
 from understave.media.teacher_paper import TaughtStops, teacher_pdf
+from understave.media.teacher_voice import spoken_seconds
 from understave.media.worksheet import HEARD, exercise_sounds, sound_name
 from understave.score.model import Score, beat_text
 from understave.score.reader import read_score
@@ -106,7 +107,14 @@ from understave.teaching.stops import (
 )
 from understave.teaching.story import glossary
 from understave.teaching.worked_examples import Worked, examples_for
-from understave.theory.convention_choices import Conventions, current, departing, following
+from understave.theory.convention_choices import (
+    Conventions,
+    by_roots,
+    current,
+    departing,
+    following,
+    in_force,
+)
 from understave.theory.key import Mode
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, SPOKEN, Level, phrasebook
@@ -265,8 +273,7 @@ def _made(
     exports = out / EXPORTS
     before = remembered(exports).get("facts", {})
     usual = _usual(before, asked)
-    roots = not tells_of_keys(reading)
-    with following(current(), _home(reading), roots):
+    with writing_about(reading):
         work, seconds = _work(score, reading, plan, wishes, asked, name, options, usual)
         if options.sound:
             work = replace(work, voices=voices(out, [stop.id for stop in work.stops]))
@@ -277,8 +284,8 @@ def _made(
         if text:
             on_step(f"making {text}")
 
-    with following(current(), _home(reading), roots):
-        parts = [_as_written(part, current(), _home(reading), roots) for part in _parts(work)]
+    with writing_about(reading):
+        parts = [_as_written(part) for part in _parts(work)]
 
     def settle() -> None:
         """Make the folder a lesson: not before everything is made, so that what is refused leaves nothing."""
@@ -291,10 +298,10 @@ def _made(
 
     built = build(exports, parts, told, processes, facts, settle)
     folder = open_folder(out)
-    with following(current(), _home(reading), roots):
+    with writing_about(reading):
         faults = _faults(work)
     notes = (
-        *((phrasebook(asked.language).phrases["hardly_keys"],) if roots else ()),
+        *((phrasebook(asked.language).phrases["hardly_keys"],) if not tells_of_keys(reading) else ()),
         *(
             f"What you wrote for the stop {n!r} has no stop now; it stays in {SETTINGS}."
             for n in edits.without_place(work.stops, wishes)
@@ -373,7 +380,7 @@ def _read(score: Score, out: Path, options: LessonOptions) -> tuple[Reading, tup
     try:
         text = analysis.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError):
-        raise LessonError(f"{analysis} cannot be read; give the analysis as a RomanText file.") from None
+        raise LessonError(f"{analysis} cannot be read; give your analysis as text (RomanText).") from None
     reading, added = read_as(score, decided, text, f"from {analysis.name}", trust_for(score, length, habits))
     return with_events(score, reading, goes_by_keys(reading.spans, (*decided, *added))), added
 
@@ -512,6 +519,7 @@ def _parts(work: Work) -> list[Part]:
     )
     exercise_list = asked_exercises(work.score, work.stops, tuple(sounding), asked.language)
     heard_or_not = {"sound": str(work.sound)}
+    voice = {"the teacher's voice": digest(work.voices)} if work.voices else {}
     piano = {"the piano": digest(asked.piano)}
     passage_list = parallels(work.score, work.reading)
     parts = [
@@ -525,7 +533,7 @@ def _parts(work: Work) -> list[Part]:
         ),
         Part(
             "papers",
-            {**program, **plan, **stops, **words, **heard_or_not, "paper": asked.paper},
+            {**program, **plan, **stops, **words, **heard_or_not, **voice, "paper": asked.paper},
             partial(_paper_files, replace(work, heard=()), exercise_list),
             effort=6,
         ),
@@ -536,7 +544,7 @@ def _parts(work: Work) -> list[Part]:
             effort=1,
         ),
         Part("reduction", {**program, **reading, **look}, partial(_reduction_files, lean), effort=0.8),
-        Part("talk", {**program, **plan, **words, **stops}, partial(_talk_files, work), effort=0.3),
+        Part("talk", {**program, **plan, **words, **stops, **voice}, partial(_talk_files, work), effort=0.3),
         Part(
             "screens",
             {**program, **plan, "language": asked.language},
@@ -619,7 +627,7 @@ def _parts(work: Work) -> list[Part]:
                 **stops,
                 "the contrasts": digest(work.heard),
                 "sound": str(work.sound),
-                **({"the teacher's voice": digest(work.voices)} if work.voices else {}),
+                **voice,
             },
             partial(_page_files, work, exercise_list),
             needs=tuple(pieces),
@@ -636,25 +644,21 @@ _WITHOUT_LABELS = ("reading", "sound", "exercises")
 """Parts that show no label to people: data keep the standard form."""
 
 
-def _home(reading: Reading) -> Mode | None:
-    return home_of(reading).mode if reading.spans else None
-
-
-def _as_written(part: Part, conventions: Conventions, home: Mode | None, roots: bool = False) -> Part:
-    """Return a part that follows conventions wherever it is made, and is made again when they change; with
-    `roots` chords are named by root and kind there.
+def _as_written(part: Part) -> Part:
+    """Return a part that follows what is in force now wherever it is made, and is made again when that
+    changes.
     """
-    chosen = {**departing(conventions), **({"chords": "by root and kind"} if roots else {})}
+    chosen = {**departing(current()), **({"chords": "by root and kind"} if by_roots() else {})}
     if not chosen or part.name in _WITHOUT_LABELS:
         return part
     inputs = {**part.inputs, "the conventions": digest(chosen)}
-    return replace(part, inputs=inputs, make=partial(_followed, conventions, home, roots, part.make))
+    return replace(part, inputs=inputs, make=partial(_followed, in_force(), part.make))
 
 
 def _followed(
-    conventions: Conventions, home: Mode | None, roots: bool, make: Callable[[Given], Files], given: Given
+    manner: tuple[Conventions, Mode | None, bool], make: Callable[[Given], Files], given: Given
 ) -> Files:
-    with following(conventions, home, roots):
+    with following(*manner):
         return make(given)
 
 
@@ -687,7 +691,7 @@ def _reading_files(work: Work, given: Given) -> Files:
     return {
         "reading.json": reading_json(work.score, work.reading),
         "reading.csv": reading_csv(work.score, work.reading, work.asked.language),
-        "reading.romantext.txt": write_romantext(work.reading, work.score),
+        "reading.txt": write_romantext(work.reading, work.score),
         "reading.spans.parquet": spans_parquet(work.score, work.reading),
         "reading.events.parquet": events_parquet(work.score, work.reading),
         "annotated.musicxml": annotated_musicxml(
@@ -697,12 +701,18 @@ def _reading_files(work: Work, given: Given) -> Files:
     }
 
 
+def _talk(work: Work) -> tuple[cues.Cue, ...]:
+    """Return the talk, with the teacher's own recordings where there are some."""
+    recorded = {stop: spoken_seconds(data, f"The recording for {stop}") for stop, data in work.voices}
+    return cues.cue_list(work.score, work.reading, work.stops, work.timing, work.asked.language, recorded)
+
+
 def _paper_files(work: Work, found: tuple[Exercise, ...], given: Given) -> Files:
     asked, score = work.asked, work.score
     look = Look(asked.paper, asked.level, asked.language)
     what = questions(score, work.reading, work.stops, found, look)
     pictures = drawn(score, work.reading, what, look)
-    talk = cues.cue_list(score, work.reading, work.stops, work.timing, asked.language)
+    talk = _talk(work)
     taught = TaughtStops(work.stops, talk)
     return {
         "student.pdf": student_pdf(score, what, pictures, look),
@@ -777,7 +787,7 @@ def _passage_files(work: Work, found: Sequence[Parallel], given: Given) -> Files
 
 def _talk_files(work: Work, given: Given) -> Files:
     asked = work.asked
-    talk = cues.cue_list(work.score, work.reading, work.stops, work.timing, asked.language)
+    talk = _talk(work)
     return {
         "lesson.json": lesson_json(work.score, work.stops, asked.level, asked.language),
         "script.txt": cues.script(talk),

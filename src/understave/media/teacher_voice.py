@@ -1,8 +1,8 @@
 """The teacher's voice at a stop: a recording in, one that is evenly loud and without long silences out.
 
 In: the bytes of a sound file (WAV, FLAC, MP3, Ogg). Out: an MP3 with captions, each with its seconds.
-Loudness is measured as ITU-R BS.1770-4 has it. How long a sentence takes is not heard in the recording: the
-time is shared out by the number of letters.
+Loudness is measured as ITU-R BS.1770-4 has it. No word is recognised: where a sentence ends is reckoned from
+the time that its words take, and from the silences heard.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 from understave.acoustics.files import PEAK_DB, RATE, Samples, audio_bytes, read_audio, resample
 from understave.acoustics.loudness import loudness
 from understave.errors import LessonError, UnderstaveError
+from understave.teaching.speech import sentences, speaking_seconds
 
 LOUDNESS = -19.0
 """LUFS to which a voice is brought: that of speech of one channel beside music; set by ear."""
@@ -31,6 +33,8 @@ _FAINT = -60.0
 """LUFS below which nobody speaks in a recording."""
 _PAUSE, _EDGE = 0.7, 0.15
 """Seconds: the longest silence that stays within, and what stays before the first word and after the last."""
+_BREATH = 0.25
+"""Seconds of silence that a sentence may end in: longer than a stop consonant lasts; set by ear."""
 
 
 @dataclass(frozen=True)
@@ -54,7 +58,7 @@ def voice_over(recording: bytes, name: str, said: Sequence[str] = ()) -> VoiceOv
     gain = min(gain, 10 ** (PEAK_DB / 20) / peak)
     seconds = len(sound) / RATE
     data = audio_bytes(".mp3", (sound * gain).astype(np.float32), RATE, gain=1.0)
-    return VoiceOver(data, seconds, captions(said, seconds))
+    return VoiceOver(data, seconds, captions(said, seconds, pauses(sound)))
 
 
 def spoken(recording: bytes, name: str) -> Samples:
@@ -76,14 +80,13 @@ def spoken(recording: bytes, name: str) -> Samples:
 
 def tight(sound: Samples, rate: int = RATE) -> Samples:
     """Return a recording without silence at its ends, and with no silence within longer than `_PAUSE`."""
-    size = max(1, int(_FRAME * rate))
-    frames = math.ceil(len(sound) / size)
-    padded = np.zeros(frames * size, np.float32)
-    padded[: len(sound)] = sound
-    level = np.sqrt(np.mean(padded.reshape(frames, size).astype(np.float64) ** 2, axis=1))
-    heard = np.flatnonzero(level > np.quantile(level, 0.95) * 10 ** (-_QUIET_DB / 20))
+    loud, size = _loud(sound, rate)
+    heard = np.flatnonzero(loud)
     if not heard.size:
         return sound
+    frames = len(loud)
+    padded = np.zeros(frames * size, np.float32)
+    padded[: len(sound)] = sound
     keep = np.zeros(frames, bool)
     edge, half = round(_EDGE / _FRAME), round(_PAUSE / _FRAME / 2)
     for frame in heard:
@@ -91,6 +94,16 @@ def tight(sound: Samples, rate: int = RATE) -> Samples:
     keep[: max(0, heard[0] - edge)] = False
     keep[heard[-1] + edge + 1 :] = False
     return _faded(padded, keep, size)
+
+
+def _loud(sound: Samples, rate: int) -> tuple[NDArray[np.bool_], int]:
+    """Return for each frame of a recording whether something sounds in it, and the samples of a frame."""
+    size = max(1, int(_FRAME * rate))
+    frames = math.ceil(len(sound) / size)
+    padded = np.zeros(frames * size, np.float32)
+    padded[: len(sound)] = sound
+    level = np.sqrt(np.mean(padded.reshape(frames, size).astype(np.float64) ** 2, axis=1))
+    return level > np.quantile(level, 0.95) * 10 ** (-_QUIET_DB / 20), size
 
 
 def _faded(sound: Samples, keep: NDArray[np.bool_], size: int) -> Samples:
@@ -106,15 +119,35 @@ def _faded(sound: Samples, keep: NDArray[np.bool_], size: int) -> Samples:
     return np.concatenate(pieces)
 
 
-def captions(said: Sequence[str], seconds: float) -> tuple[tuple[str, float, float], ...]:
-    """Share the time of a recording out to the sentences that are spoken, by their letters."""
-    sentences = [
-        one for text in said for one in re.split(r"(?<=[.!?…])\s+", re.sub("[⟨⟩]", "", text).strip()) if one
-    ]
-    whole = sum(map(len, sentences))
-    found, at = [], 0.0
-    for sentence in sentences:
-        until = at + seconds * len(sentence) / whole
-        found.append((sentence, round(at, 2), round(until, 2)))
-        at = until
-    return tuple(found)
+def spoken_seconds(recording: bytes, name: str) -> float:
+    """Return how long a recording lasts as the page plays it; raise LessonError as `voice_over` does."""
+    return len(tight(spoken(recording, name))) / RATE
+
+
+def pauses(sound: Samples, rate: int = RATE) -> tuple[float, ...]:
+    """Return the middles, in seconds, of the silences within a recording that a sentence may end in."""
+    loud, size = _loud(sound, rate)
+    heard = np.flatnonzero(loud)
+    least = _BREATH / _FRAME
+    return tuple(float((a + b + 1) * size / 2 / rate) for a, b in pairwise(heard) if b - a - 1 >= least)
+
+
+def captions(
+    said: Sequence[str], seconds: float, silences: Sequence[float] = ()
+) -> tuple[tuple[str, float, float], ...]:
+    """Share the time of a recording out to the sentences that are spoken: by the time that their words and
+    breaths take (`teaching.speech`), each end then at the nearest of the `silences` where one is near.
+    """
+    whole = [one for text in said for one in sentences(text)]
+    lengths = np.array([speaking_seconds(one) for one in whole])
+    ends = np.cumsum(lengths) * seconds / max(lengths.sum(), 1e-9)
+    for k in range(len(whole) - 1):
+        begin = ends[k - 1] if k else 0.0
+        reach = min(ends[k] - begin, ends[k + 1] - ends[k]) / 2
+        near = min(silences, key=lambda at: abs(at - ends[k]), default=math.inf)
+        if abs(near - ends[k]) < reach:
+            ends[k] = near
+    return tuple(
+        (re.sub("[⟨⟩]", "", one), round(float(a), 2), round(float(b), 2))
+        for one, (a, b) in zip(whole, pairwise([0.0, *ends]), strict=True)
+    )

@@ -21,6 +21,7 @@ from pathlib import Path
 from understave import __version__
 from understave.errors import RepertoireError
 from understave.guests import installed
+from understave.lesson.folder import EXPORTS, SETTINGS
 from understave.repertoire.reader_processes import Job, Outcome, read_all
 from understave.repertoire.store import (
     Store,
@@ -96,7 +97,8 @@ def reader_version() -> str:
 def scores_below(folder: Path, index: Path) -> tuple[list[Path], tuple[str, ...]]:
     """Return the score files below a folder by path, and the folders that cannot be looked into.
 
-    Hidden files and folders and the index itself are left out; links to folders are not followed.
+    Hidden files and folders, the index itself and what was made of a lesson's score are left out; links to
+    folders are not followed.
     """
     if not folder.is_dir():
         raise RepertoireError(f"{folder} is not a folder; give the folder that your scores lie in.")
@@ -108,7 +110,10 @@ def scores_below(folder: Path, index: Path) -> tuple[list[Path], tuple[str, ...]
 
     for place, below, names in os.walk(folder, onerror=refused):
         here = Path(place)
-        below[:] = [b for b in below if not b.startswith(".") and (here / b).resolve() != inside]
+        made = {EXPORTS} if SETTINGS in names else set()
+        below[:] = [
+            b for b in below if not b.startswith(".") and b not in made and (here / b).resolve() != inside
+        ]
         for name in names:
             path = here / name
             if not name.startswith(".") and path.suffix.lower() in readable and path.is_file():

@@ -7,6 +7,7 @@ an error. Memory is watched while a score is read, and the system refuses what c
 
 from __future__ import annotations
 
+import contextlib
 import os
 import queue
 import threading
@@ -50,9 +51,10 @@ class Outcome:
 class Reader:
     """One reader process, started with its first job and replaced after a crash; close it when done."""
 
-    def __init__(self, time_limit: float = TIME_LIMIT, memory: int = MOST_MEMORY) -> None:
+    def __init__(self, time_limit: float = TIME_LIMIT, memory: int = MOST_MEMORY, gives_way: int = 0) -> None:
         self._time_limit, self._memory = time_limit, memory
-        self._worker = Worker(Manner(memory=memory, one_thread=True, ready=worker.ready), COMMAND)
+        manner = Manner(memory=memory, gives_way=gives_way, one_thread=True, ready=worker.ready)
+        self._worker = Worker(manner, COMMAND)
         self._stopped = False
 
     def read(self, job: Job) -> Outcome:
@@ -93,18 +95,25 @@ class Reader:
 
 
 def read_all(
-    jobs: Sequence[Job], workers: int = 0, time_limit: float = TIME_LIMIT, memory: int = MOST_MEMORY
+    jobs: Sequence[Job],
+    workers: int = 0,
+    time_limit: float = TIME_LIMIT,
+    memory: int = MOST_MEMORY,
+    gives_way: int = 0,
+    stop: threading.Event | None = None,
 ) -> Iterator[Outcome]:
     """Yield an outcome for every job, in the order in which they are done.
 
-    `workers` are the processes to use, 0 for one a core; each holds at most `memory` bytes. Closing
-    the iterator ends them. Raises UnderstaveError where no process can be started.
+    `workers` are the processes to use, 0 for one a core; each holds at most `memory` bytes and gives way by
+    so much (the system's niceness). Closing the iterator ends them; so does `stop`, set from another thread,
+    in the middle of a score too. Raises UnderstaveError where no process can be started.
     """
     waiting: queue.SimpleQueue[Job] = queue.SimpleQueue()
     for job in jobs:
         waiting.put(job)
     done: queue.Queue[Outcome | BaseException] = queue.Queue(maxsize=64)
-    readers = [Reader(time_limit, memory) for _ in range(min(workers or cores(), max(1, len(jobs))))]
+    count = min(workers or cores(), max(1, len(jobs)))
+    readers = [Reader(time_limit, memory, gives_way) for _ in range(count)]
     stopped = threading.Event()
 
     def look_after(reader: Reader) -> None:
@@ -131,14 +140,25 @@ def read_all(
         thread.start()
     try:
         for _ in jobs:
-            outcome = done.get()
-            if isinstance(outcome, BaseException):
-                raise WorkerError(f"Scores cannot be read in processes of their own: {outcome}") from outcome
+            outcome = _next(done, stop or stopped)
+            if outcome is None:
+                return
             yield outcome
     finally:
         stopped.set()
         for reader in readers:
             reader.stop()
+
+
+def _next(done: queue.Queue[Outcome | BaseException], stopped: threading.Event) -> Outcome | None:
+    """Return what is done next, None once it is stopped; raise WorkerError where nothing can be read."""
+    while not stopped.is_set():
+        with contextlib.suppress(queue.Empty):
+            outcome = done.get(timeout=0.2)
+            if isinstance(outcome, BaseException):
+                raise WorkerError(f"Scores cannot be read in processes of their own: {outcome}") from outcome
+            return outcome
+    return None
 
 
 def cores() -> int:

@@ -13,7 +13,7 @@ that is spoken names them.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from textwrap import wrap
@@ -65,8 +65,12 @@ def cue_list(
     stops: Sequence[Stop],
     timing: Timing,
     language: Language = "en",
+    recorded: Mapping[str, float] | None = None,
 ) -> tuple[Cue, ...]:
-    """Return the whole talk, cue by cue; each stop lasts what its `seconds` say."""
+    """Return the whole talk, cue by cue; each stop lasts what its `seconds` say.
+
+    `recorded` has the seconds of the teacher's own recordings by the stop's id: there the words last so long.
+    """
     book = phrasebook(language)
     opening, closing = book.phrases["lesson_opening"], book.phrases["lesson_close"]
     whole = plays_whole(score, timing)
@@ -86,7 +90,7 @@ def cue_list(
     if around.after:
         parts.append(_words(around.after, timing, opening, ""))
     for stop in stops:
-        parts += _of_stop(score, stop, timing, book)
+        parts += _as_recorded(_of_stop(score, stop, timing, book), (recorded or {}).get(stop.id))
     parts.append(_words(around.close, timing, closing, ""))
     cues: list[Cue] = []
     now = 0.0
@@ -94,6 +98,15 @@ def cue_list(
         cues.append(replace(cue, start=now))
         now += cue.length
     return tuple(cues)
+
+
+def _as_recorded(parts: Iterable[Cue], seconds: float | None) -> Iterator[Cue]:
+    """Yield the cues of a stop, its words within the seconds of a recording that has them all."""
+    cues = tuple(parts)
+    words = sum(cue.length for cue in cues if cue.kind == "words")
+    share = 1.0 if seconds is None or not words else seconds / words
+    for cue in cues:
+        yield replace(cue, length=share * cue.length) if cue.kind == "words" else cue
 
 
 def _words(text: str, timing: Timing, chapter: str, stop: str, place: str = "") -> Cue:

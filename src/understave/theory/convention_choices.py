@@ -82,6 +82,11 @@ def by_roots() -> bool:
     return _BY_ROOTS.get()
 
 
+def in_force() -> tuple[Conventions, Mode | None, bool]:
+    """Return what `following` has put in force, to follow it in another process or later."""
+    return current(), home_mode(), by_roots()
+
+
 @contextmanager
 def following(conventions: Conventions, home: Mode | None = None, roots: bool = False) -> Iterator[None]:
     """Put conventions in force for what is made within, about a piece whose home key has the mode `home`.

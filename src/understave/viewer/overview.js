@@ -26,7 +26,7 @@ export class StaveOverview extends HTMLElement {
       return piece;
     });
     const flags = stops.map((stop, i) => {
-      const flag = make("div", { class: "flag" }, String(i + 1));
+      const flag = make("div", { class: "flag" }, make("span", {}, String(i + 1)));
       flag.style.left = share(bars[stop.first].start);
       return flag;
     });
@@ -37,11 +37,30 @@ export class StaveOverview extends HTMLElement {
       make("div", { class: "tension" }, tension.length > 1 && curve(tension, this.#length)),
       this.#head,
     );
+    this.#spread();
     this.onclick = (event) => {
       const box = this.getBoundingClientRect();
       const second = (this.#length * (event.clientX - box.left)) / box.width;
       this.dispatchEvent(new CustomEvent("seek", { detail: second }));
     };
+  }
+
+  /** Numbers that would lie upon each other stand side by side, as near to their lines as there is room. */
+  #spread() {
+    const flags = /** @type {HTMLElement[]} */ ([...this.querySelectorAll(".flag")]).sort((a, b) => a.offsetLeft - b.offsetLeft);
+    const apart = (flags[0]?.firstElementChild?.clientWidth ?? 0) + 1;
+    const places = flags.map((flag) => flag.offsetLeft);
+    for (let i = 1; i < places.length; i++) places[i] = Math.max(places[i], places[i - 1] + apart);
+    let most = this.clientWidth;
+    for (let i = places.length - 1; i >= 0; i--) {
+      places[i] = Math.min(places[i], most);
+      most = places[i] - apart;
+    }
+    flags.forEach((flag, i) => (/** @type {HTMLElement} */ (flag.firstElementChild).style.left = `${places[i] - flag.offsetLeft}px`));
+  }
+
+  connectedCallback() {
+    new ResizeObserver(() => this.#spread()).observe(this);
   }
 
   /** @param {number} second */

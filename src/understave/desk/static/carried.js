@@ -27,8 +27,10 @@ export class DeskCarried extends HTMLElement {
     if (asked === this.#asked) return;
     this.#asked = asked;
     const name = row ? `${row.start} ${row.key} ${row.numeral}` : "";
+    this.ariaBusy = "true";
     const places = asked && !this.#left.has(name) ? await get(`/api/carried?start=${encodeURIComponent(/** @type {any} */ (row).start)}`).catch(() => []) : [];
     if (this.#asked !== asked) return;
+    this.ariaBusy = null;
     // One edit brings several versions; the same places keep what is ticked among them.
     const told = JSON.stringify([name, places]);
     if (told === this.#told) return;
@@ -39,7 +41,7 @@ export class DeskCarried extends HTMLElement {
   /** @param {import("./reading.js").Row|undefined} row @param {Place[]} places @param {string} name */
   #draw(row, places, name) {
     for (const address of this.#shown.splice(0)) URL.revokeObjectURL(address);
-    if (!row || places.length === 0) return this.replaceChildren();
+    if (!row || places.length === 0) return this.#clear();
     const boxes = places.map((p) => make("input", { type: "checkbox", value: p.start, checked: true, onchange: () => count() }));
     const take = make("button", { type: "button", id: "carry-take", onclick: () => this.#wish({ what: "carry", start: row.start, to: boxes.filter((b) => b.checked).map((b) => b.value) }) });
     const count = () => {
@@ -88,13 +90,21 @@ export class DeskCarried extends HTMLElement {
           take,
           make("button", { type: "button", id: "carry-all", onclick: () => all(true) }, word("carry_all")),
           make("button", { type: "button", id: "carry-none", onclick: () => all(false) }, word("carry_none")),
-          make("button", { type: "button", id: "carry-leave", onclick: () => (this.#left.add(name), this.replaceChildren()) }, word("carry_leave")),
+          make("button", { type: "button", id: "carry-leave", onclick: () => (this.#left.add(name), this.#clear()) }, word("carry_leave")),
         ),
         make("p", { class: "hint" }, word("carry_undo")),
       ),
     );
     this.scrollIntoView({ block: "nearest" });
     void this.#engrave(places, pictures, this.#told);
+  }
+
+  /** Offer nothing; what was pressed has gone, and keys go on from the panel. */
+  #clear() {
+    const held = this.contains(document.activeElement);
+    this.replaceChildren();
+    const panel = this.closest("[role=tabpanel]");
+    if (held && panel instanceof HTMLElement) panel.focus({ preventScroll: true });
   }
 
   /** @param {Place[]} places @param {HTMLImageElement[]} pictures @param {string} told */

@@ -44,7 +44,7 @@ export class DeskChecks extends HTMLElement {
           "button",
           { type: "button", "data-index": index, tabindex: i === Math.min(this.#place, list.length - 1) ? 0 : -1, onclick: () => this.#take(i) },
           make("span", { class: "where" }, word("bar_beat", { bar: row.number, beat: row.beat })),
-          make("span", { class: "name" }, setText("⟨x⟩", { "⟨x⟩": row.parts }), make("span", { class: "in" }, word("in_key", { key: row.keyName }))),
+          make("span", { class: "name" }, setText("⟨x⟩", { "⟨x⟩": row.parts }), row.keyName && make("span", { class: "in" }, word("in_key", { key: row.keyName }))),
           make("span", { class: "share" }, `${Math.round(100 * row.confidence)} %`),
           ...(row.twin ? [make("span", { class: "hint" }, row.twin)] : []),
         ),

@@ -151,7 +151,7 @@ export class DeskChord extends HTMLElement {
     const place = make("select", { id: "split-at", "aria-label": word("part_it_at") }, ...inside.map((m) => make("option", { value: m.at }, word("bar_beat", { bar: m.number, beat: m.beat }))));
     const beginsKey = before && before.key !== row.key;
     const act = (/** @type {string} */ text, /** @type {Record<string, unknown>|null} */ wish, /** @type {string} */ key = "") =>
-      make("button", { type: "button", disabled: wish === null, "data-place": text, onclick: () => wish && this.#wish(wish) }, text, key && make("kbd", {}, key));
+      make("button", { type: "button", disabled: wish === null, "data-place": text, onclick: () => wish && this.#wish(wish) }, text, key && " ", key && make("kbd", {}, key));
     const move = (/** @type {1|-1} */ way) => {
       const to = before && reading.beside(row.start, way);
       return to && inOrder(before.start, to, row.end) ? { what: "move", start: row.start, to } : null;
@@ -169,15 +169,15 @@ export class DeskChord extends HTMLElement {
       make(
         "div",
         { class: "chord-head" },
-        make("p", { class: "count" }, `${word("bar_beat", { bar: row.number, beat: row.beat })} · ${row.keyName}`),
+        make("p", { class: "count" }, `${word("bar_beat", { bar: row.number, beat: row.beat })}${row.keyName && ` · ${row.keyName}`}`),
         make("h3", {}, setText("⟨x⟩", { "⟨x⟩": row.parts }), make("span", { class: "symbol" }, row.symbol.replace(/b/g, "♭").replace(/#/g, "♯"))),
         make("p", { class: "sure" }, row.fixed ? word("set_by_you") : word("sure", { n: Math.round(100 * row.confidence) }), meter(row)),
       ),
       make(
         "div",
         { class: "hear" },
-        make("button", { type: "button", "data-place": "hear", onclick: () => this.hear("chord") }, word("hear_chord"), make("kbd", {}, "H")),
-        make("button", { type: "button", "data-place": "hear next", disabled: !after, onclick: () => this.hear("next") }, word("hear_next"), make("kbd", {}, "⇧H")),
+        make("button", { type: "button", "data-place": "hear", onclick: () => this.hear("chord") }, word("hear_chord"), " ", make("kbd", {}, "H")),
+        make("button", { type: "button", "data-place": "hear next", disabled: !after, onclick: () => this.hear("next") }, word("hear_next"), " ", make("kbd", {}, "⇧H")),
       ),
       make("div", { class: "why", "aria-live": "polite" }, make("p", { class: "hint" }, word("looking"))),
       make("h4", {}, word("may_also_be")),
@@ -193,6 +193,7 @@ export class DeskChord extends HTMLElement {
               "button",
               { type: "button", "data-place": `other ${i}`, onclick: () => this.#wish({ what: "take", start: row.start, index: i }) },
               make("kbd", {}, String(i + 1)),
+              " ",
               make("span", { class: "name" }, setText("⟨x⟩", { "⟨x⟩": other.parts }), other.key !== row.key && make("span", { class: "in" }, word("in_key", { key: other.keyName }))),
               make("span", { class: "share" }, other.confidence < 0.01 ? word("under_one") : `${Math.round(100 * other.confidence)} %`),
             ),
@@ -221,7 +222,7 @@ export class DeskChord extends HTMLElement {
         act(word("join_next"), after ? { what: "join", start: row.start } : null, "J"),
       ),
       inside.length > 0 &&
-        make("div", { class: "line" }, make("span", {}, `${word("part_it_at")} `), place, make("button", { type: "button", "data-place": "split", onclick: () => this.#wish({ what: "split", start: row.start, at: place.value }) }, word("part"), make("kbd", {}, "S"))),
+        make("div", { class: "line" }, make("span", {}, `${word("part_it_at")} `), place, make("button", { type: "button", "data-place": "split", onclick: () => this.#wish({ what: "split", start: row.start, at: place.value }) }, word("part"), " ", make("kbd", {}, "S"))),
       make("h4", {}, word("the_key")),
       make(
         "form",
@@ -242,8 +243,10 @@ export class DeskChord extends HTMLElement {
     );
     if (focused) {
       const again = [...this.querySelectorAll("[data-place], input, select")].find((e) => e instanceof HTMLElement && (e.dataset.place ?? e.id) === focused);
-      const button = again instanceof HTMLButtonElement && again.disabled ? null : again;
-      (button instanceof HTMLElement ? button : this.#field).focus({ preventScroll: true });
+      const there = again instanceof HTMLButtonElement && again.disabled ? null : again;
+      // Where it has gone or can no longer be pressed, keys such as N go on from the panel, not into a field.
+      const next = there ?? this.closest("[role=tabpanel]");
+      if (next instanceof HTMLElement) next.focus({ preventScroll: true });
     }
     void this.#explain(row.start);
   }

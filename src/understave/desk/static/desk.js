@@ -177,7 +177,7 @@ function bring(bar) {
 }
 
 function labels() {
-  return reading.rows.map((row) => ({ start: row.from, end: row.to, words: word(row.fixed ? "chord_set" : "chord_in", { numeral: row.numeral, key: row.keyName }) }));
+  return reading.rows.map((row) => ({ start: row.from, end: row.to, words: row.keyName ? word(row.fixed ? "chord_set" : "chord_in", { numeral: row.numeral, key: row.keyName }) : row.parts.head }));
 }
 
 function markChosen() {
@@ -263,7 +263,7 @@ function bars() {
     number: bar.number,
     start: playedBars[i]?.[0] ?? bar.start,
     end: playedBars[i]?.[1] ?? bar.end,
-    words: reading.rows.filter((r) => r.bar === i).map((r) => r.numeral).join(", "),
+    words: reading.rows.filter((r) => r.bar === i).map((r) => (r.keyName ? r.numeral : r.parts.head)).join(", "),
   }));
 }
 
@@ -412,6 +412,12 @@ function setPaged(on) {
   handles.place();
 }
 
+/** Where there is no room, what is chosen seldom is folded, so that the music comes first. */
+const roomy = matchMedia("(min-width: 901px)");
+roomy.addEventListener("change", () => {
+  for (const part of page.querySelectorAll("details.folding")) /** @type {HTMLDetailsElement} */ (part).open = roomy.matches;
+});
+
 const undo = make("button", { type: "button", title: word("undo_title"), onclick: () => wish({ what: "undo" }) }, word("undo"));
 const redo = make("button", { type: "button", title: word("redo_title"), onclick: () => wish({ what: "redo" }) }, word("redo"));
 const count = make("p", { class: "count saved" });
@@ -440,7 +446,7 @@ const panels = make("div", { class: "panels" });
 for (const [name, words, content] of PANELS) {
   const tab = make("button", { type: "button", role: "tab", id: `tab-${name}`, "aria-controls": `panel-${name}`, "aria-selected": "false", tabindex: -1, onclick: () => open(name, false) }, words);
   tabs.append(tab);
-  panels.append(make("div", { role: "tabpanel", id: `panel-${name}`, "aria-labelledby": `tab-${name}`, "data-panel": name, hidden: true, tabindex: 0 }, content));
+  panels.append(make("div", { role: "tabpanel", id: `panel-${name}`, "aria-labelledby": `tab-${name}`, "data-panel": name, hidden: true, tabindex: 0 }, make("h2", { class: "unseen" }, words), content));
 }
 tabs.addEventListener("keydown", (event) => {
   const way = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
@@ -640,6 +646,8 @@ function drawDesk() {
     make("summary", {}, word("lessons")),
     make("div", { class: "menu" }, make("label", { class: "choose", for: "score-file" }, word("bring_in")), input, make("h2", {}, word("recent")), recent, make("p", {}, make("a", { href: address, target: "_blank", rel: "noopener" }, word("second_window")))),
   );
+  const folding = (/** @type {string} */ name, /** @type {string} */ words, /** @type {Node} */ inside) =>
+    make("details", { class: `folding ${name}`, open: roomy.matches }, make("summary", {}, words), inside);
   const size = (/** @type {string} */ name, /** @type {number} */ by, /** @type {string} */ sign) =>
     make("button", { type: "button", "aria-label": name, title: name, onclick: () => zoom(by) }, sign);
   page.replaceChildren(
@@ -657,7 +665,7 @@ function drawDesk() {
       make(
         "section",
         { id: "the-score", "aria-label": word("score"), tabindex: -1 },
-        make("div", { class: "choices" }, lanes, make("div", { class: "sizes", role: "group", "aria-label": word("look_of_score") }, size(word("smaller"), -1, "A−"), size(word("larger"), 1, "A+"), paged, dark)),
+        folding("look", word("look_of_score"), make("div", { class: "choices" }, lanes, make("div", { class: "sizes", role: "group", "aria-label": word("look_of_score") }, size(word("smaller"), -1, "A−"), size(word("larger"), 1, "A+"), paged, dark))),
         sheet,
       ),
       make("aside", { class: "beside", "aria-label": word("work_on") }, tabs, panels),
@@ -666,7 +674,8 @@ function drawDesk() {
       "footer",
       { class: "dock" },
       make("div", { class: "dock-left" }, nowChord, status),
-      make("div", { class: "piano" }, make("label", { for: "instrument" }, word("piano")), instrument, make("label", { for: "pedal" }, word("pedal")), pedal, soundSaid),
+      folding("how", word("how_it_sounds"), make("div", { class: "piano" }, make("label", { for: "instrument" }, word("piano")), instrument, make("label", { for: "pedal" }, word("pedal")), pedal)),
+      soundSaid,
       transport,
     ),
   );
@@ -738,6 +747,7 @@ function heard(message) {
     if (message.version !== reading.version) void begin();
   } else if (message.type === "stops") builder.renew();
   else if (message.type === "export") builder.exported(message);
+  else if (message.type === "index") elsewhere.indexed(message);
   else if (message.type === "habits") void habits.renew();
   else if (message.type === "conventions") void conventions.renew();
   else if (message.type === "trouble") complain(message.error);

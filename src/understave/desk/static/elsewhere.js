@@ -31,24 +31,84 @@ export class DeskElsewhere extends HTMLElement {
   #said = make("p", { class: "hint", role: "status" });
   #places = make("ol", { class: "places", "aria-label": word("places") });
 
+  #bar = make("progress", { max: 1, value: 0, "aria-label": word("indexing") });
+  #read = make("p", { class: "hint", role: "status" });
+  /** Where the folder is typed, or how far reading it is. */
+  #index = make("div", {});
+  #folder = "";
+
   /** Look what can be asked for, once. */
   async wake() {
     if (this.#awake) return;
     this.#awake = true;
     try {
       const there = await get("/api/elsewhere");
+      this.#folder = there.folder;
+      this.#drawIndex(there.indexing !== null);
+      if (there.indexing) this.indexed({ far: there.indexing });
       if (there.pieces === 0) {
         this.#awake = false;
-        this.replaceChildren(
-          make("p", {}, there.why ?? word("no_piece")),
-          make("p", { class: "hint" }, word("how_to_index")),
-        );
+        this.replaceChildren(make("p", {}, there.why ?? word("no_piece")), make("div", {}, this.#index, this.#read));
         return;
       }
       this.#draw(there);
     } catch (error) {
       this.#awake = false;
       this.#complain(error);
+    }
+  }
+
+  /** @param {boolean} reads */
+  #drawIndex(reads) {
+    if (reads) {
+      const stop = make("button", { type: "button", id: "index-stop", onclick: () => post("/api/elsewhere/index/stop", {}).catch((e) => this.#complain(e)) }, word("stop"));
+      this.#index.replaceChildren(make("div", { class: "line" }, this.#bar, stop));
+      return;
+    }
+    const field = text("index-folder", { value: this.#folder, maxlength: 1000 });
+    const start = async () => {
+      this.#bar.value = 0;
+      this.#read.textContent = word("index_begins");
+      this.#drawIndex(true);
+      try {
+        await post("/api/elsewhere/index", { folder: field.value });
+        this.#folder = field.value;
+      } catch (error) {
+        this.#read.textContent = "";
+        this.#drawIndex(false);
+        this.#complain(error);
+      }
+    };
+    this.#index.replaceChildren(
+      make(
+        "form",
+        { class: "say", onsubmit: (/** @type {Event} */ e) => (e.preventDefault(), void start()) },
+        make("label", { for: "index-folder" }, word("index_folder")),
+        make("div", { class: "line" }, field, make("button", { type: "submit", id: "index-start" }, word("index_start"))),
+        make("p", { class: "hint" }, word("index_hint")),
+      ),
+    );
+  }
+
+  /**
+   * How far a folder is indexed, or how it ended.
+   *
+   * @param {{far?: any, done?: {n: number, failed: number}, stopped?: boolean, error?: string}} message
+   */
+  indexed({ far, done, stopped, error }) {
+    if (far) {
+      if (far.total === undefined) return;
+      if (!this.#index.querySelector("progress")) this.#drawIndex(true);
+      this.#bar.value = far.done / Math.max(1, far.total);
+      this.#read.textContent = word("index_far", { done: far.done, total: far.total, minutes: Math.max(1, Math.round(far.seconds_left / 60)) });
+      return;
+    }
+    this.#drawIndex(false);
+    if (error) this.#complain(error);
+    this.#read.textContent = stopped ? word("index_stopped") : done ? [word("index_done", { n: done.n - done.failed }), done.failed > 0 && word("index_failed", { n: done.failed })].filter(Boolean).join(" ") : "";
+    if (done) {
+      this.#awake = false;
+      if (this.offsetParent !== null) void this.wake();
     }
   }
 
@@ -96,7 +156,9 @@ export class DeskElsewhere extends HTMLElement {
       ),
       make("button", { type: "submit" }, word("search")),
     );
-    this.replaceChildren(form, this.#said, this.#places);
+    const more = make("details", { class: "more" }, make("summary", {}, word("index_another")), this.#index, this.#read);
+    more.open = this.#read.textContent !== "";
+    this.replaceChildren(form, this.#said, this.#places, more);
     form.addEventListener("keydown", (event) => event.key !== "Escape" && event.stopPropagation());
   }
 

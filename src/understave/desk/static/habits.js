@@ -5,7 +5,8 @@
  */
 
 import { make } from "/viewer/elements.js";
-import { file, get, post } from "./link.js";
+import { AskingPanel } from "./asking.js";
+import { file, post } from "./link.js";
 import { word } from "./words.js";
 
 /**
@@ -13,55 +14,34 @@ import { word } from "./words.js";
  *   needed: number, on: boolean, learning: boolean, here: boolean|null, by_hand: boolean}} Habits
  */
 
-export class DeskHabits extends HTMLElement {
-  #awake = false;
-
-  /** Ask for what was learnt, from the first time it is looked at. */
-  async wake() {
-    this.#awake = true;
-    await this.renew();
+/** @extends {AskingPanel<Habits>} */
+export class DeskHabits extends AskingPanel {
+  constructor() {
+    super("/api/habits");
   }
 
-  /** Something was learnt or changed. */
-  async renew() {
-    if (this.#awake) await this.#after(get("/api/habits"));
-  }
-
-  /** @param {Promise<Habits>} answer */
-  async #after(answer) {
-    try {
-      this.#show(await answer);
-    } catch (error) {
-      this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
-    }
-  }
-
-  /** @param {Habits} now */
-  #show(now) {
-    const held = document.activeElement instanceof HTMLElement && this.contains(document.activeElement) ? document.activeElement.id : "";
-    const on = make("input", { type: "checkbox", id: "habits-on", checked: now.on, onchange: () => this.#after(post("/api/habits/change", { on: on.checked })) });
+  /** @override @param {Habits} now */
+  drawn(now) {
+    const on = make("input", { type: "checkbox", id: "habits-on", checked: now.on, onchange: () => this.display(post("/api/habits/change", { on: on.checked })) });
     const taken = make("input", { type: "file", id: "habits-file", accept: ".json,application/json", onchange: () => this.#take(taken) });
-    this.replaceChildren(
-      make(
-        "div",
-        {},
-        make("p", { class: "hint" }, word("habits_hint", { n: now.needed })),
-        make("p", { role: "status" }, this.#state(now)),
-        now.learnt.length > 0 &&
-          make(
-            "ul",
-            { class: "learnt", "aria-label": word("tab_habits") },
-            ...now.learnt.map(({ habit, more, gain }) =>
-              make("li", {}, word(`habit_${habit}_${more ? "more" : "less"}`), gain !== null && make("span", { class: "hint" }, ` ${word("habits_gain", { gain: gain.toFixed(1) })}`)),
-            ),
+    return make(
+      "div",
+      {},
+      make("p", { class: "hint" }, word("habits_hint", { n: now.needed })),
+      make("p", { role: "status" }, this.#state(now)),
+      now.learnt.length > 0 &&
+        make(
+          "ul",
+          { class: "learnt", "aria-label": word("tab_habits") },
+          ...now.learnt.map(({ habit, more, gain }) =>
+            make("li", {}, word(`habit_${habit}_${more ? "more" : "less"}`), gain !== null && make("span", { class: "hint" }, ` ${word("habits_gain", { gain: gain.toFixed(1) })}`)),
           ),
-        make("p", {}, make("label", { for: "habits-on" }, on, word("habits_on"))),
-        this.#here(now),
-        make("div", { class: "line" }, make("button", { type: "button", id: "habits-save", disabled: now.learnt.length === 0, onclick: () => this.#save() }, word("habits_save"))),
-        make("div", { class: "say" }, make("label", { for: "habits-file" }, word("habits_take")), taken),
-      ),
+        ),
+      make("p", {}, make("label", { for: "habits-on" }, on, word("habits_on"))),
+      this.#here(now),
+      make("div", { class: "line" }, make("button", { type: "button", id: "habits-save", disabled: now.learnt.length === 0, onclick: () => this.#save() }, word("habits_save"))),
+      make("div", { class: "say" }, make("label", { for: "habits-file" }, word("habits_take")), taken),
     );
-    if (held) this.querySelector(/** @type {any} */ (`#${held}`))?.focus();
   }
 
   /** @param {Habits} now */
@@ -76,7 +56,7 @@ export class DeskHabits extends HTMLElement {
     if (now.by_hand) return make("p", {}, word("habits_by_hand"));
     if (now.learnt.length === 0 || now.here === null || !now.on) return false;
     if (now.here) return make("p", {}, word("habits_here"));
-    return make("p", {}, make("button", { type: "button", id: "habits-here", onclick: () => this.#after(post("/api/habits/change", { here: true })) }, word("habits_read_now")));
+    return make("p", {}, make("button", { type: "button", id: "habits-here", onclick: () => this.display(post("/api/habits/change", { here: true })) }, word("habits_read_now")));
   }
 
   async #save() {
@@ -85,14 +65,14 @@ export class DeskHabits extends HTMLElement {
       make("a", { href: address, download: "habits.json" }).click();
       setTimeout(() => URL.revokeObjectURL(address), 10_000);
     } catch (error) {
-      await this.#after(Promise.reject(error));
+      await this.display(Promise.reject(error));
     }
   }
 
   /** @param {HTMLInputElement} input */
   async #take(input) {
     const chosen = input.files?.[0];
-    if (chosen) await this.#after(post("/api/habits/change", { take: await chosen.text(), name: chosen.name }));
+    if (chosen) await this.display(post("/api/habits/change", { take: await chosen.text(), name: chosen.name }));
   }
 }
 

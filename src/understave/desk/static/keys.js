@@ -37,7 +37,7 @@ export class DeskKeys extends HTMLElement {
   }
 
   async show() {
-    if (!this.#awake || !this.#reading) return;
+    if (!this.#awake || !this.#reading || this.closest("[hidden]")) return;
     const version = this.#reading.version;
     try {
       const found = await get("/api/keys");
@@ -77,7 +77,7 @@ export class DeskKeys extends HTMLElement {
     const where = s.number === s.last ? word("bar", { n: s.number }) : word("bars_from_to", { first: s.number, last: s.last });
     return make(
       "li",
-      {},
+      { "data-start": s.start },
       make("label", { for: box.id }, box, make("span", {}, make("strong", {}, s.keyName), ` ${where}, ${s.settled ? word("set_by_you") : word("sure", { n: Math.round(100 * s.sure) })}`, s.within.length > 0 && make("span", { class: "hint" }, ` ${word("keys_within", { keys: s.within.join(", ") })}`))),
       make(
         "form",

@@ -80,6 +80,20 @@ export async function sendVoice(stop, sound) {
 }
 
 /**
+ * A line of JSON, then a sound.
+ *
+ * @param {string} path
+ * @param {Record<string, string>} query
+ * @returns {Promise<[any, string]>} what the line holds, and the address of the sound
+ */
+async function sounding(path, query) {
+  const bytes = new Uint8Array(await (await request(`${path}?${new URLSearchParams(query)}`)).arrayBuffer());
+  const end = bytes.indexOf(10);
+  const line = JSON.parse(new TextDecoder().decode(bytes.subarray(0, end)));
+  return [line, URL.createObjectURL(new Blob([bytes.subarray(end + 1)], { type: "audio/flac" }))];
+}
+
+/**
  * The piece as it sounds, or its opening, which comes sooner: times and the address of the sound.
  *
  * @param {string} instrument
@@ -88,11 +102,8 @@ export async function sendVoice(stop, sound) {
  * @returns {Promise<import("/viewer/model.js").Sound & {bars: [number, number][], partial: boolean}>}
  */
 export async function sound(instrument, pedal, part) {
-  const query = new URLSearchParams({ instrument, pedal, part });
-  const bytes = new Uint8Array(await (await request(`/api/sound?${query}`)).arrayBuffer());
-  const end = bytes.indexOf(10);
-  const times = JSON.parse(new TextDecoder().decode(bytes.subarray(0, end)));
-  return { ...times, source: URL.createObjectURL(new Blob([bytes.subarray(end + 1)], { type: "audio/flac" })) };
+  const [times, source] = await sounding("/api/sound", { instrument, pedal, part });
+  return { ...times, source };
 }
 
 /**
@@ -103,11 +114,8 @@ export async function sound(instrument, pedal, part) {
  * @returns {Promise<{notes: string[], source: string}>}
  */
 export async function chords(start, which) {
-  const query = new URLSearchParams({ start, which });
-  const bytes = new Uint8Array(await (await request(`/api/chords?${query}`)).arrayBuffer());
-  const end = bytes.indexOf(10);
-  const { notes } = JSON.parse(new TextDecoder().decode(bytes.subarray(0, end)));
-  return { notes, source: URL.createObjectURL(new Blob([bytes.subarray(end + 1)], { type: "audio/flac" })) };
+  const [{ notes }, source] = await sounding("/api/chords", { start, which });
+  return { notes, source };
 }
 
 /**

@@ -1,5 +1,5 @@
 /**
- * `<desk-second>`: another reading beside the first: a RomanText file or an earlier state, and where they differ.
+ * `<desk-second>`: another reading beside the first: an analysis as text or an earlier state, and where they differ.
  *
  * In: `reading`. Out: the event `trouble` (detail a sentence).
  */
