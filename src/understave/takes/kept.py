@@ -1,7 +1,8 @@
 """Takes kept in a lesson folder: a copy of the recording, never altered, and its tie as JSON beside it.
 
 In: the folder, a score, a file. Out: `takes/NAME.mid` and `takes/NAME.tie.json`. The tie carries the
-digests of recording and score; where either is another one, the take is tied again from the copy.
+digests of recording and score; where either is another one, the take is tied again from the copy. It also
+says when the take was added, which orders takes by age.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import asdict
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -34,21 +36,46 @@ def add_take(
     """
     data = bytes_of(source)
     take = tie(score, recording_of(data, source.name), first, last)
+    return keep_take(folder, score, data, take, (first, last)), take
+
+
+def keep_take(
+    folder: Path, score: Score, data: bytes, take: Take, bars: tuple[int | None, int | None] = (None, None)
+) -> str:
+    """Keep the bytes of a recording and its tie, made with `bars`, in a lesson folder; return its name."""
     home = folder / FOLDER
     home.mkdir(parents=True, exist_ok=True)
     with locked(home):
-        name = _name_for(home, source, data)
+        name = _name_for(home, Path(take.recording.media), data)
         path = home / f"{name}.mid"
         if not path.exists():
             write_atomically(path, data)
-        write_atomically(home / f"{name}{TIED}", _text(score, take, first, last))
-    return name, take
+        added = added_at(folder, name) or datetime.now(UTC).isoformat(timespec="milliseconds")
+        values = {**tie_data(score, take), "bars": list(bars), "added": added}
+        write_atomically(home / f"{name}{TIED}", json.dumps(values, ensure_ascii=False) + "\n")
+    return name
 
 
 def take_names(folder: Path) -> tuple[str, ...]:
-    """Return the names of the takes that a lesson folder keeps."""
+    """Return the names of the takes that a lesson folder keeps, the oldest first."""
     home = folder / FOLDER
-    return tuple(sorted(path.stem for path in home.glob("*.mid"))) if home.is_dir() else ()
+    names = [path.stem for path in home.glob("*.mid")] if home.is_dir() else []
+    return tuple(sorted(names, key=lambda name: (added_at(folder, name), name)))
+
+
+def added_at(folder: Path, name: str) -> str:
+    """Return when a take was added (ISO 8601, UTC), "" where nothing says so."""
+    try:
+        values = json.loads((folder / FOLDER / f"{name}{TIED}").read_text(encoding="utf-8"))
+        return str(values["added"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return ""
+
+
+def take_files(folder: Path) -> tuple[Path, ...]:
+    """Return all files that takes are made from: recordings and their ties, by name."""
+    home = folder / FOLDER
+    return tuple(sorted((*home.glob("*.mid"), *home.glob(f"*{TIED}")))) if home.is_dir() else ()
 
 
 def kept_take(folder: Path, score: Score, name: str) -> Take:
@@ -122,10 +149,6 @@ def tie_data(score: Score, take: Take) -> dict[str, Any]:
         "ornaments": [[ornament.note, list(ornament.strikes), ornament.run] for ornament in take.ornaments],
         "pedal": [[round(t, 4), round(d, 4)] for t, d in take.recording.pedal],
     }
-
-
-def _text(score: Score, take: Take, first: int | None, last: int | None) -> str:
-    return json.dumps({**tie_data(score, take), "bars": [first, last]}, ensure_ascii=False) + "\n"
 
 
 def _read(values: dict[str, Any], recording: Recording) -> Take:

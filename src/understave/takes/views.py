@@ -153,7 +153,7 @@ def _mean(values: np.ndarray) -> float:
 def run_over(score: Score, take: Take, first: int, last: int) -> int:
     """Return the run that holds most of the bars from `first` to `last` (indexes), the latest of equals.
 
-    Raises UnderstaveError where none holds a note of them in the first and the last bar, or where which bars
+    Raises TakeError where none holds a note of them in the first and the last bar, or where which bars
     that run is cannot be told.
     """
     begin, finish = float(score.measures[first].start), float(score.measures[last].end)
