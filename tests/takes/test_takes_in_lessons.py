@@ -1,4 +1,4 @@
-"""A lesson with a take: kept, heard at the stops that it holds in the time of the playing, left out where not.
+"""A lesson with a take: kept, heard at the stops that it holds, in the time of the playing.
 
 The truth is how the take was made: the plan's playing of our own piece, slower by a known factor (synthetic).
 """
@@ -9,8 +9,8 @@ import json
 from dataclasses import replace
 
 import pytest
-
 from tests.once import opening
+
 from understave.acoustics.midi_bytes import midi_bytes
 from understave.acoustics.performance import Performance
 from understave.errors import UnderstaveError

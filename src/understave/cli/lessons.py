@@ -63,7 +63,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
         action="append",
         default=[],
         metavar="FILE",
-        help="your own playing (a .mid file), kept in the lesson and heard on its page",
+        help="your own playing (MIDI, sound or film), kept in the lesson and heard on its page",
     )
     lesson.add_argument("--chord-symbols", action="store_true", help="set chord symbols above the staves too")
     lesson.add_argument(

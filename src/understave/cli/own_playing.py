@@ -22,11 +22,14 @@ if TYPE_CHECKING:
 def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     """Add ``take`` to the commands."""
     take = commands.add_parser(
-        "take", help="tie what you played (MIDI) to the score, and see it beside the plan"
+        "take", help="tie what you played (MIDI, sound or film) to the score, and see it beside the plan"
     )
     take.add_argument("score", type=Path, help="a score file or a lesson folder; a lesson keeps the take")
     take.add_argument(
-        "file", type=Path, nargs="?", help="the recording, a .mid file (without it: list the takes)"
+        "file",
+        type=Path,
+        nargs="?",
+        help="the recording: .mid, .wav, .flac, .mp3, .m4a, .mp4 or .mov (without it: list the takes)",
     )
     take.add_argument("--bars", help=f"where it lies, if the notes alone do not tell: {WHICH_BARS}")
     take.add_argument("--show", metavar="TAKE", help="tell a take that the lesson keeps")
@@ -49,7 +52,7 @@ def take_named(source: Path, score: Score, name: str) -> Take:
         return tie(score, read_take(Path(name)))
     if is_lesson_folder(source):
         return kept_take(source, score, name)
-    raise UnderstaveError(f"There is no file {name}; name a MIDI recording of these bars.")
+    raise UnderstaveError(f"There is no file {name}; name a recording of these bars.")
 
 
 def _take(arguments: argparse.Namespace, console: Console) -> int:

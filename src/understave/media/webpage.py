@@ -47,7 +47,7 @@ from understave.media.page import (
 from understave.media.teacher_voice import voice_over
 from understave.score.model import Score
 from understave.takes import Take
-from understave.takes.views import as_played, run_over
+from understave.takes.views import excerpt_of
 from understave.teaching import story
 from understave.teaching.contrasts import Contrast as Heard
 from understave.teaching.homework import Task, homework_id, key_names
@@ -228,9 +228,10 @@ def own_sound(score: Score, take: Take, first: int, last: int, instrument: Instr
 
     Raises TakeError where the take does not hold these bars in one go, or its bars cannot be told.
     """
-    performance, _ = as_played(score, take, run_over(score, take, first, last), first, last)
+    own = excerpt_of(score, take, first, last)
     bars = f"{score.measures[first].number}-{score.measures[last].number}"
-    return _encoded(score, performance, render(performance, instrument, RATE), None, tags_of(score, bars))
+    samples = render(own.performance, instrument, RATE) if own.sound is None else own.sound
+    return _encoded(score, own.performance, samples, None, tags_of(score, bars))
 
 
 def _encoded(

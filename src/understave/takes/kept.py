@@ -1,8 +1,8 @@
 """Takes kept in a lesson folder: a copy of the recording, never altered, and its tie as JSON beside it.
 
-In: the folder, a score, a file. Out: `takes/NAME.mid` and `takes/NAME.tie.json`. The tie carries the
-digests of recording and score; where either is another one, the take is tied again from the copy. It also
-says when the take was added, which orders takes by age.
+In: the folder, a score, a file. Out: `takes/NAME.mid` (or .wav, .mp4 ...) and `takes/NAME.tie.json`. The tie
+carries the digests of recording and score; where either is another one, the take is tied again from the copy.
+It also says when the take was added, which orders takes by age.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from understave.digests import digest
 from understave.disk import locked, usable_name, write_atomically
 from understave.errors import TakeError
 from understave.score.model import Score
-from understave.takes.recorded import bytes_of, recording_of
+from understave.takes.recorded import SUFFIXES, bytes_of, recording_of
 from understave.takes.take import Match, Ornament, Recording, Run, Take, WrongNote
 from understave.takes.tying import tie
 
@@ -47,7 +47,7 @@ def keep_take(
     home.mkdir(parents=True, exist_ok=True)
     with locked(home):
         name = _name_for(home, Path(take.recording.media), data)
-        path = home / f"{name}.mid"
+        path = home / f"{name}{Path(take.recording.media).suffix.lower()}"
         if not path.exists():
             write_atomically(path, data)
         added = added_at(folder, name) or datetime.now(UTC).isoformat(timespec="milliseconds")
@@ -59,7 +59,7 @@ def keep_take(
 def take_names(folder: Path) -> tuple[str, ...]:
     """Return the names of the takes that a lesson folder keeps, the oldest first."""
     home = folder / FOLDER
-    names = [path.stem for path in home.glob("*.mid")] if home.is_dir() else []
+    names = [path.stem for path in _recordings(home)]
     return tuple(sorted(names, key=lambda name: (added_at(folder, name), name)))
 
 
@@ -75,7 +75,15 @@ def added_at(folder: Path, name: str) -> str:
 def take_files(folder: Path) -> tuple[Path, ...]:
     """Return all files that takes are made from: recordings and their ties, by name."""
     home = folder / FOLDER
-    return tuple(sorted((*home.glob("*.mid"), *home.glob(f"*{TIED}")))) if home.is_dir() else ()
+    return tuple(sorted((*_recordings(home), *home.glob(f"*{TIED}"))))
+
+
+def _recordings(home: Path) -> list[Path]:
+    return [path for path in home.glob("*") if path.suffix in SUFFIXES and path.is_file()]
+
+
+def _recording(home: Path, name: str) -> Path:
+    return next(path for path in _recordings(home) if path.stem == name)
 
 
 def kept_take(folder: Path, score: Score, name: str) -> Take:
@@ -85,7 +93,7 @@ def kept_take(folder: Path, score: Score, name: str) -> Take:
     if name not in take_names(folder):
         names = ", ".join(take_names(folder)) or "none yet"
         raise TakeError(f"There is no take {name!r} in {folder}; it keeps: {names}.")
-    path = folder / FOLDER / f"{name}.mid"
+    path = _recording(folder / FOLDER, name)
     recording = recording_of(path.read_bytes(), path.name)
     first: int | None = None
     last: int | None = None
@@ -108,10 +116,11 @@ def drop_take(folder: Path, name: str) -> Path:
             raise TakeError(f"There is no take {name!r} in {folder}; 'understave take FOLDER' lists them.")
         aside = home / DROPPED
         aside.mkdir(exist_ok=True)
-        place, number = aside / f"{name}.mid", 2
+        path = _recording(home, name)
+        place, number = aside / path.name, 2
         while place.exists():
-            place, number = aside / f"{name}-{number}.mid", number + 1
-        (home / f"{name}.mid").rename(place)
+            place, number = aside / f"{name}-{number}{path.suffix}", number + 1
+        path.rename(place)
         (home / f"{name}{TIED}").unlink(missing_ok=True)
     return place
 
@@ -120,7 +129,9 @@ def _name_for(home: Path, source: Path, data: bytes) -> str:
     """Return a name of plain letters that no other recording has."""
     plain = usable_name(re.sub(r"[^\w-]+", "-", source.stem), "take")
     name, number = plain, 2
-    while (home / f"{name}.mid").exists() and (home / f"{name}.mid").read_bytes() != data:
+    while others := [path for path in _recordings(home) if path.stem.casefold() == name.casefold()]:
+        if others[0].suffix == source.suffix.lower() and others[0].read_bytes() == data:
+            return others[0].stem
         name, number = f"{plain}-{number}", number + 1
     return name
 

@@ -8,7 +8,8 @@ from fractions import Fraction
 import numpy as np
 
 from understave.acoustics.blur import blur_curve
-from understave.acoustics.performance import Performance
+from understave.acoustics.files import RATE, Samples
+from understave.acoustics.performance import Performance, Strike
 from understave.acoustics.piano import GRAND, Instrument
 from understave.errors import TakeError
 from understave.harmony.reading import Reading
@@ -179,6 +180,46 @@ def run_over(score: Score, take: Take, first: int, last: int) -> int:
             "add the take again and name its bars with --bars."
         )
     return best
+
+
+LEAD, FADE = 0.15, 0.6
+"""Seconds of recorded sound that are heard before the first note and fade after the last."""
+
+
+@dataclass(frozen=True, slots=True)
+class Excerpt:
+    """Some bars as they were played, from 0 seconds: keys, clock, and `sound` (frames,) at `RATE` where the
+    recording is sound; then the keys are those written, when they are heard to begin.
+    """
+
+    performance: Performance
+    clock: Clock
+    sound: Samples | None = None
+
+
+def excerpt_of(score: Score, take: Take, first: int, last: int) -> Excerpt:
+    """Return bars `first` to `last` (indexes, both included) as they were played.
+
+    Raises TakeError where the take does not hold them in one go, or its bars cannot be told.
+    """
+    number = run_over(score, take, first, last)
+    if take.recording.samples is None:
+        return Excerpt(*as_played(score, take, number, first, last))
+    begin, finish = score.measures[first].start, score.measures[last].end
+    time = clock_of(take.runs[number], begin, finish)
+    zero = max(0.0, time.seconds[0] - LEAD)
+    samples = take.recording.samples[round(zero * RATE) : round((time.seconds[-1] + FADE) * RATE)].copy()
+    fade = min(len(samples), round(FADE * RATE))
+    samples[len(samples) - fade :] *= np.linspace(1, 0, fade, dtype=np.float32)
+    shifted = Clock(time.moments, tuple(s - zero for s in time.seconds))
+    strikes = tuple(
+        Strike(
+            note.midi, shifted.at(note.onset), min(shifted.at(note.end), shifted.seconds[-1]), 64.0, note.id
+        )
+        for note in score.notes
+        if begin <= note.onset < finish and not note.cue and not note.grace
+    )
+    return Excerpt(Performance(strikes), shifted, samples)
 
 
 def as_played(
