@@ -10,7 +10,9 @@ from dataclasses import replace
 
 import pytest
 from starlette.testclient import TestClient
-from tests.desk.desk_lesson import OWN, app_for, desk_in, read_once
+from tests.desk.desk_lesson import EXAMPLE, OWN, app_for, desk_in, read_once
+from tests.desk.test_desk_in_browser import SHADOW, started, until
+from tests.in_browser import accessibility, running_browser
 
 from understave.acoustics.midi_bytes import midi_bytes
 from understave.acoustics.performance import Performance
@@ -96,3 +98,83 @@ def test_what_is_no_playing_is_refused_in_a_sentence_and_not_kept(desk, path, co
     assert answer.status_code in (400, 422)
     assert sentence in answer.json()["error"]
     assert not list((lesson.folder.path / "takes").glob("*.*"))
+
+
+FAKE_KEYBOARD = """
+const input = new EventTarget();
+window.sent = (messages) => {
+  const now = performance.now();
+  for (const [second, ...data] of messages) {
+    const event = new Event("midimessage");
+    Object.defineProperty(event, "timeStamp", { value: now + 1000 * second });
+    Object.assign(event, { data: new Uint8Array(data) });
+    input.dispatchEvent(event);
+  }
+};
+navigator.requestMIDIAccess = async () => ({ inputs: new Map(window.unplugged ? [] : [["1", input]]) });
+"""
+"""A keyboard that sends whatever it is given, with the time stamps of the playing (Web MIDI API, W3C)."""
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with running_browser(["--autoplay-policy=no-user-gesture-required"]) as running:
+        yield running
+
+
+def test_a_keyboard_is_recorded_after_a_count_in_and_kept_or_dropped(browser, tmp_path, playing):
+    strikes = playing.strikes
+    score = read_once()[0]
+    wrong = next(i for i, s in enumerate(strikes) if i > 20 and score.note_by_id[s.note].staff == 1)
+    rows = sent(
+        replace(playing, strikes=tuple(replace(s, midi=s.midi + (i == wrong)) for i, s in enumerate(strikes)))
+    )
+    with started(tmp_path) as (address, home):
+        context = browser.new_context(viewport={"width": 1280, "height": 800})
+        context.add_init_script(FAKE_KEYBOARD)
+        page = context.new_page()
+        page.set_default_timeout(30_000)
+        faults = []
+        page.on("pageerror", lambda e: faults.append(str(e)))
+        page.goto(address)
+        page.set_input_files("#score-file", str(EXAMPLE))
+        until(page, f"!!document.querySelector('stave-score') && {SHADOW}.querySelector('button.label')", 150)
+        page.locator("#tab-takes").click()
+        page.evaluate("window.unplugged = true")
+        page.locator(".takes-record").click()
+        until(
+            page,
+            "document.querySelector('desk-takes [role=status]').textContent.includes('No MIDI keyboard')",
+        )
+        page.evaluate("window.unplugged = false")
+        page.fill("#takes-tempo", "240")
+        page.locator(".takes-record").click()
+        page.locator(".takes-stop").click()
+        until(
+            page, "document.querySelector('desk-takes [role=status]').textContent.includes('nothing is kept')"
+        )
+        page.locator(".takes-record").click()
+        until(page, "document.querySelector('desk-takes [role=status]').textContent === 'Recording.'")
+        page.evaluate("(m) => window.sent(m)", rows)
+        page.locator(".takes-stop").click()
+        page.locator(".takes-drop").click()
+        assert not list(home.glob("*/takes/*.mid"))
+        page.locator(".takes-record").click()
+        page.evaluate("(m) => window.sent(m)", rows)
+        page.locator(".takes-stop").click()
+        page.locator(".takes-keep").click()
+        page.locator(".take").wait_for()
+        (kept,) = home.glob("*/takes/*.mid")
+        found = recording_of(kept.read_bytes(), kept.name)
+        begin = found.performance.strikes[0].start - strikes[0].start
+        assert len(found.performance.strikes) == len(strikes)
+        assert all(
+            abs(a.start - b.start - begin) < 0.005
+            for a, b in zip(found.performance.strikes, strikes, strict=True)
+        )
+        page.locator(".take summary").click()
+        page.get_by_role("button", name="Show in the score").click()
+        until(page, f"{SHADOW}.querySelectorAll('.foreign').length >= 1")
+        assert accessibility(page)[1] == []
+        assert faults == []
+        context.close()
