@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -86,6 +87,29 @@ def tempo_curve(score: Score, run: Run) -> tuple[tuple[float, float], ...]:
     return tuple((a, 60 * (b - a) / (t - s)) for a, b, s, t in pairs if t > s)
 
 
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """A take in numbers: notes as written of all in the bars played (None of sound), the middle tempo in
+    quarter notes a minute (None where too little is played), how often time waits.
+    """
+
+    right: int | None
+    written: int | None
+    tempo: float | None
+    waits: int
+
+
+def summary(score: Score, take: Take) -> Summary:
+    """Return what of a take can be laid beside others over time."""
+    right = written = None
+    if take.recording.samples is None:
+        right = len({match.strike for match in take.matches})
+        written = right + len(take.missed) + len(take.wrong)
+    tempi = [value for run in take.runs for _, value in tempo_curve(score, run)]
+    waits = sum(len(hesitations(score, run)) for run in take.runs)
+    return Summary(right, written, round(float(np.median(tempi)), 1) if tempi else None, waits)
+
+
 def loudness(score: Score, plan: Plan, take: Take) -> tuple[tuple[float, float, float], ...]:
     """Return (written moment, played, planned) velocity of each match, each less its own median.
 
@@ -121,16 +145,32 @@ def melody_over_rest(score: Score, take: Take) -> float | None:
     return float(np.median(over)) if over else None
 
 
-def pedal_blur(
-    score: Score, plan: Plan, reading: Reading, take: Take, number: int, instrument: Instrument = GRAND
+def damped(line: Sequence[tuple[float, float]], half: float) -> tuple[tuple[float, float], ...]:
+    """Return a pedal's line as depths of the dampers: `half` is the depth, as sent, at which they half lie.
+
+    What a keyboard sends is how far its own pedal is down, not how far dampers are up: where "half" is
+    differs from piano to piano.
+    """
+    return tuple((t, float(np.interp(depth, (0.0, half, 1.0), (0.0, 0.5, 1.0)))) for t, depth in line)
+
+
+def pedal_blur(  # noqa: PLR0913
+    score: Score,
+    plan: Plan,
+    reading: Reading,
+    take: Take,
+    number: int,
+    instrument: Instrument = GRAND,
+    half: float = 0.5,
 ) -> PedalBlur | None:
     """Return the mean blur of a run under its own pedal and under the plan's on the player's time.
 
-    None where the recording has no pedal messages: then nothing can be said about it.
+    None where the recording has no pedal messages: then nothing can be said about it. `half`: see `damped`.
     """
     if not take.recording.pedal:
         return None
     performance, time = as_played(score, take, number)
+    performance = replace(performance, pedal=damped(performance.pedal, half))
     begin, finish = time.moments[0], time.moments[-1]
     planned = pedal_line(plan.pedal, time, begin, finish, time.seconds[-1])
     harmony = [
