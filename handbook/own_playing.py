@@ -75,7 +75,7 @@ def playing_page(piece: Path, text: str, pictures: Path) -> str:
     drawn = (
         draw_take(score, plan, takes[:1]),
         draw_take(score, plan, takes),
-        excerpt(score, reading, 0, 9, highlight=slipped(takes[0]), options=look, width_mm=170),
+        excerpt(score, reading, 0, 10, highlight=slipped(takes[0]), options=look, width_mm=170),
     )
     pictures.mkdir(parents=True, exist_ok=True)
     for name, picture in zip(PICTURES, drawn, strict=True):

@@ -159,6 +159,12 @@ def follow_sound(heard: Heard, written: Written, begin: int = 0, end: int | None
     coarse = _way(heard, written, begin, last, COARSE, None)
     fine = _way(heard, written, begin, last, FINE, coarse)
     seconds, clear = _on_rises(heard, written, fine + EARLY_WAY - EARLY_RISE)
+    # What is not clear is looked for once more, where its clear neighbours let it be expected.
+    sure = clear >= LEAST_BAR
+    if sure.sum() > 1:
+        quarters = written.quarters
+        between = np.interp(quarters, quarters[sure], seconds[sure])
+        seconds, clear = _on_rises(heard, written, np.where(sure, seconds, between))
     return Followed(seconds + EARLY_RISE, clear)
 
 
