@@ -164,7 +164,8 @@ def follow_sound(heard: Heard, written: Written, begin: int = 0, end: int | None
     if sure.sum() > 1:
         quarters = written.quarters
         between = np.interp(quarters, quarters[sure], seconds[sure])
-        seconds, clear = _on_rises(heard, written, np.where(sure, seconds, between))
+        # How clear it is stays judged by what was found unhelped: a guess must not vouch for itself.
+        seconds, _ = _on_rises(heard, written, np.where(sure, seconds, between))
     return Followed(seconds + EARLY_RISE, clear)
 
 
