@@ -22,6 +22,7 @@ from pathlib import Path
 from urllib.parse import unquote, urldefrag, urlsplit
 
 import understave
+from handbook.own_playing import playing_page
 from understave import errors
 from understave.cli.completion import commands_of
 from understave.cli.program import parser
@@ -57,6 +58,7 @@ nav:
   - First lesson: first-lesson.md
   - Erste Stunde (Deutsch): erste-stunde.md
   - How to: how-to.md
+  - Your own playing: own-playing.md
   - What it tells of a piece: stories.md
   - Installing: installing.md
   - Commands: commands.md
@@ -251,6 +253,9 @@ def build(out: Path) -> list[str]:
         for name, text in made.items():
             (pages / name).write_text(text, encoding="utf-8")
         make_pictures(pages / "pictures")
+        playing = pages / "own-playing.md"
+        text = playing.read_text(encoding="utf-8")
+        playing.write_text(playing_page(EXAMPLES[0], text, pages / "pictures"), encoding="utf-8")
         shutil.copy(ROOT / "docs" / "reliability.png", pages / "reliability.png")
         model = pages / "model-card.md"
         model.write_text(model.read_text(encoding="utf-8").replace("docs/", ""), encoding="utf-8")

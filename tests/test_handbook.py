@@ -1,7 +1,16 @@
 """The handbook: links are really followed, and what would be fetched from elsewhere is told."""
 
 import pytest
-from handbook.build import broken_links, build, commands_page, findings_page, stories_page, words_page
+from handbook.build import (
+    EXAMPLES,
+    broken_links,
+    build,
+    commands_page,
+    findings_page,
+    stories_page,
+    words_page,
+)
+from handbook.own_playing import PICTURES, playing_page
 
 from understave.cli.completion import commands_of
 from understave.cli.program import parser
@@ -36,10 +45,28 @@ def test_the_stories_of_both_examples_and_of_six_pieces_are_told():
     assert all(60 < len(text.split()) < 160 for text in minutes)
 
 
+def test_the_guide_to_own_playing_tells_the_deviations_that_were_put_in(tmp_path):
+    page = playing_page(EXAMPLES[0], "{told}", tmp_path)
+    assert page.count("did not sound") == 1
+    assert page.count(" for ") == 1
+    assert "time waits here" in page
+    assert "Stop if anything hurts" in page.splitlines()[-1]
+    assert all((tmp_path / name).read_text(encoding="utf-8").startswith("<svg") for name in PICTURES)
+
+
 def test_the_handbook_is_built_and_no_link_of_it_is_broken(tmp_path):
     """Every page that is named in the menu is there, and nothing on any would be fetched from elsewhere."""
     pytest.importorskip("material", reason="mkdocs-material builds the handbook (the extra docs)")
     assert build(tmp_path / "site") == []
-    for page in ("index", "data-card", "model-card", "erste-stunde", "outputs", "questions", "accessibility"):
+    for page in (
+        "index",
+        "data-card",
+        "model-card",
+        "erste-stunde",
+        "outputs",
+        "questions",
+        "accessibility",
+        "own-playing",
+    ):
         assert (tmp_path / "site" / f"{page}.html").exists()
     assert (tmp_path / "site" / "pictures" / "reading.svg").exists()

@@ -23,10 +23,19 @@ from understave.interpretation.planning import make_plan
 from understave.score.reader import read_score
 from understave.takes import Recording, read_take, tie
 from understave.takes.kept import add_take, drop_take, kept_take, take_names
+from understave.takes.paper import slipped, take_pdf
 from understave.takes.picture import draw_take
 from understave.takes.told import spelled_beside, tell_take
 from understave.takes.tying import rising
-from understave.takes.views import as_played, hesitations, loudness, melody_over_rest, pedal_blur, run_over
+from understave.takes.views import (
+    as_played,
+    damped,
+    hesitations,
+    loudness,
+    melody_over_rest,
+    pedal_blur,
+    run_over,
+)
 from understave.theory.pitch import Pitch
 
 PIECE = Path(__file__).resolve().parents[2] / "examples" / "chain-ferry" / "score.musicxml"
@@ -383,3 +392,64 @@ def test_moments_are_exact_fractions(piece):
     score = piece[0]
     _, time = as_played(score, tie(score, recorded(piece[3].strikes)), 0)
     assert all(isinstance(m, Fraction) for m in time.moments)
+
+
+def test_takes_are_listed_over_time(tmp_path, piece, capsys):
+    from understave.lesson.folder import create_folder
+
+    score, _, _, performance = piece
+    folder = create_folder(tmp_path / "lesson", PIECE, score.title, score.composer).path
+    strikes = plain(performance, score)
+    lost = next(i for i, s in enumerate(strikes) if i > 30 and score.note_by_id[s.note].staff == 1)
+    slower = [replace(s, start=2 * s.start, end=2 * s.end) for k, s in enumerate(strikes) if k != lost]
+    for name, played in (("first", slower), ("second", strikes)):
+        (tmp_path / f"{name}.mid").write_bytes(midi_bytes(Performance(tuple(played))))
+        add_take(folder, score, tmp_path / f"{name}.mid")
+    assert take_names(folder) == ("first", "second")
+    assert main(["take", str(folder), "--json"]) == 0
+    one, two = json.loads(capsys.readouterr().out)
+    assert (one["name"], two["name"]) == ("first", "second")
+    assert one["right"] == one["written"] - 1
+    assert two["right"] == two["written"]
+    assert two["tempo"] == pytest.approx(2 * one["tempo"], rel=0.02)
+    assert main(["take", str(folder)]) == 0
+    assert "second" in capsys.readouterr().out
+
+
+def test_a_pdf_has_the_words_and_the_slips_in_the_score(tmp_path, piece):
+    import pypdf
+
+    score, reading, plan, _ = piece
+    strikes = plain(perform(score, plan, first=0, last=7), score)
+    wrong = next(i for i, s in enumerate(strikes) if i > 20 and score.note_by_id[s.note].staff == 1)
+    take = tie(
+        score, recorded(replace(s, midi=s.midi + 1) if i == wrong else s for i, s in enumerate(strikes))
+    )
+    assert strikes[wrong].note in slipped(take)
+    path = tmp_path / "take.pdf"
+    path.write_bytes(take_pdf(score, reading, plan, take))
+    pages = pypdf.PdfReader(path).pages
+    assert len(pages) == 3
+    text = " ".join(pages[0].extract_text().split())
+    assert "are as written" in text
+    assert "Stop if anything hurts" in text
+
+
+def test_where_half_is_changes_what_a_raw_depth_means():
+    # The two ends stay; at the depth named the dampers half lie.
+    assert damped(((0.0, 0.0), (1.0, 0.3), (2.0, 0.65), (3.0, 1.0)), 0.3) == (
+        (0.0, 0.0),
+        (1.0, pytest.approx(0.5)),
+        (2.0, pytest.approx(0.75)),
+        (3.0, 1.0),
+    )
+
+
+def test_a_half_pedal_that_is_set_deeper_blurs_less(piece):
+    score, reading, plan, _ = piece
+    performance = perform(score, plan, first=8, last=15)
+    take = tie(score, recorded(performance.strikes, ((0.0, 0.5),)), 8, 15)
+    usual, deep = (pedal_blur(score, plan, reading, take, 0, half=half) for half in (0.5, 0.9))
+    assert usual is not None
+    assert deep is not None
+    assert deep.own < usual.own

@@ -59,6 +59,14 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
         metavar="FOLDER",
         help="an indexed folder (see 'index'): advanced students are told where else the same stands",
     )
+    lesson.add_argument(
+        "--take",
+        type=Path,
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="your own playing (MIDI, sound or film), kept in the lesson and heard on its page",
+    )
     lesson.add_argument("--chord-symbols", action="store_true", help="set chord symbols above the staves too")
     lesson.add_argument(
         "--replace-score", action="store_true", help="put a newer version of the score into the lesson"
@@ -117,6 +125,7 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
         analysis=arguments.analysis,
         habits=habits_for(source, out),
         elsewhere=_elsewhere(arguments.repertoire),
+        takes=tuple(arguments.take),
     )
     shown = console.is_terminal
     columns = (BarColumn(), TimeElapsedColumn(), TextColumn("{task.description}", markup=False))

@@ -22,17 +22,32 @@ if TYPE_CHECKING:
 def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     """Add ``take`` to the commands."""
     take = commands.add_parser(
-        "take", help="tie what you played (MIDI) to the score, and see it beside the plan"
+        "take", help="tie what you played (MIDI, sound or film) to the score, and see it beside the plan"
     )
     take.add_argument("score", type=Path, help="a score file or a lesson folder; a lesson keeps the take")
     take.add_argument(
-        "file", type=Path, nargs="?", help="the recording, a .mid file (without it: list the takes)"
+        "file",
+        type=Path,
+        nargs="?",
+        help="the recording: .mid, .wav, .flac, .mp3, .m4a, .mp4 or .mov (without it: list the takes)",
     )
     take.add_argument("--bars", help=f"where it lies, if the notes alone do not tell: {WHICH_BARS}")
     take.add_argument("--show", metavar="TAKE", help="tell a take that the lesson keeps")
     take.add_argument("--drop", metavar="TAKE", help="take one out of the lesson; the recording is put aside")
     take.add_argument("--json", action="store_true", help="print the tie as JSON")
-    take.add_argument("--picture", type=Path, metavar="FILE", help="draw the take beside the plan, as .svg")
+    take.add_argument(
+        "--picture",
+        type=Path,
+        metavar="FILE",
+        help="draw the take beside the plan, as .svg; as .pdf with the words and the slips in the score",
+    )
+    take.add_argument(
+        "--half",
+        type=float,
+        default=0.5,
+        metavar="DEPTH",
+        help="how far down (0 to 1) your pedal is where the dampers half lie, as your keyboard sends it",
+    )
     add_language(take)
     take.set_defaults(run=_take)
 
@@ -49,17 +64,21 @@ def take_named(source: Path, score: Score, name: str) -> Take:
         return tie(score, read_take(Path(name)))
     if is_lesson_folder(source):
         return kept_take(source, score, name)
-    raise UnderstaveError(f"There is no file {name}; name a MIDI recording of these bars.")
+    raise UnderstaveError(f"There is no file {name}; name a recording of these bars.")
 
 
 def _take(arguments: argparse.Namespace, console: Console) -> int:
     from understave.lesson.folder import is_lesson_folder
     from understave.takes import read_take, tie
-    from understave.takes.kept import add_take, drop_take, kept_take, take_names
+    from understave.takes.kept import add_take, drop_take, kept_take
     from understave.wording.phrasebook import phrasebook
 
-    if arguments.picture and arguments.picture.suffix.lower() != ".svg":
-        raise UnderstaveError(f"{arguments.picture.name} must end in .svg; say with --picture where it goes.")
+    if arguments.picture and arguments.picture.suffix.lower() not in (".svg", ".pdf"):
+        raise UnderstaveError(
+            f"{arguments.picture.name} must end in .svg or .pdf; say with --picture where it goes."
+        )
+    if not 0 < arguments.half < 1:
+        raise UnderstaveError(f"--half {arguments.half:g} is no depth between 0 and 1; 0.5 is usual.")
     said = phrasebook(arguments.language).phrases
     kept = is_lesson_folder(arguments.score)
     if not kept and (arguments.show or arguments.drop or not arguments.file):
@@ -72,11 +91,7 @@ def _take(arguments: argparse.Namespace, console: Console) -> int:
         console.print(said["take_dropped"].format(place=place), highlight=False)
         return 0
     if not arguments.file and not arguments.show:
-        names = take_names(arguments.score)
-        if arguments.json:
-            print(json.dumps(list(names)))
-        else:
-            console.print("\n".join(names) or said["take_none"], highlight=False)
+        _list(arguments, console)
         return 0
     with console.status("reading"):
         score, reading = read_source(arguments.score)
@@ -96,10 +111,70 @@ def _take(arguments: argparse.Namespace, console: Console) -> int:
     return _tell(arguments, console, score, reading, take)
 
 
+def _list(arguments: argparse.Namespace, console: Console) -> None:
+    """Print the takes of a lesson, the oldest first: over time, what is as written, and how quick."""
+    from rich.table import Table
+
+    from understave.errors import TakeError
+    from understave.lesson.folder import open_folder, titled
+    from understave.score.reader import read_score
+    from understave.takes.kept import added_at, kept_take, take_names
+    from understave.takes.views import summary
+    from understave.wording.phrasebook import phrasebook
+
+    book = phrasebook(arguments.language)
+    folder = open_folder(arguments.score)
+    score = titled(read_score(folder.score), folder.imported_from)
+    table = Table()
+    for heading in ("name", "added", "bars", "written", "tempo", "waits"):
+        table.add_column(book.phrases[f"take_column_{heading}"])
+    rows = []
+    for name in take_names(arguments.score):
+        row: dict[str, Any] = {"name": name, "added": added_at(arguments.score, name)}
+        try:
+            take = kept_take(arguments.score, score, name)
+        except TakeError as error:
+            rows.append({**row, "error": str(error)})
+            table.add_row(name, row["added"][:16].replace("T", " "), str(error))
+            continue
+        found = summary(score, take)
+        bars = ", ".join(
+            book.bars(*(score.bar_name(score.measures[k]) for k in (run.first, run.last)))
+            for run in take.runs
+        )
+        right = "" if found.written is None else f"{found.right} / {found.written}"
+        table.add_row(
+            name,
+            row["added"][:16].replace("T", " "),
+            bars,
+            right,
+            "" if found.tempo is None else f"{found.tempo:.0f}",
+            str(found.waits),
+        )
+        runs = [[run.first, run.last] for run in take.runs]
+        rows.append(
+            {
+                **row,
+                "right": found.right,
+                "written": found.written,
+                "tempo": found.tempo,
+                "waits": found.waits,
+                "runs": runs,
+            }
+        )
+    if arguments.json:
+        print(json.dumps(rows, ensure_ascii=False))
+    elif rows:
+        console.print(table)
+    else:
+        console.print(book.phrases["take_none"], highlight=False)
+
+
 def _tell(arguments: argparse.Namespace, console: Console, score: Score, reading: Reading, take: Take) -> int:
     from understave.disk import write_atomically
     from understave.interpretation.planning import make_plan
     from understave.takes.kept import tie_data
+    from understave.takes.paper import take_pdf
     from understave.takes.picture import draw_take
     from understave.takes.told import tell_take
     from understave.takes.views import hesitations, melody_over_rest, pedal_blur, tempo_curve
@@ -107,9 +182,13 @@ def _tell(arguments: argparse.Namespace, console: Console, score: Score, reading
 
     plan = make_plan(score, reading)
     if arguments.picture:
-        write_atomically(arguments.picture, draw_take(score, plan, (take,), arguments.language))
+        if arguments.picture.suffix.lower() == ".pdf":
+            drawn: bytes | str = take_pdf(score, reading, plan, take, arguments.language)
+        else:
+            drawn = draw_take(score, plan, (take,), arguments.language)
+        write_atomically(arguments.picture, drawn)
     longest = max(range(len(take.runs)), key=lambda k: take.runs[k].moments[-1] - take.runs[k].moments[0])
-    blur = pedal_blur(score, plan, reading, take, longest)
+    blur = pedal_blur(score, plan, reading, take, longest, half=arguments.half)
     over = melody_over_rest(score, take)
     if arguments.json:
         data = tie_data(score, take)

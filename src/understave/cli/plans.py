@@ -90,7 +90,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     add_language(clip)
     add_playing(clip)
     clip.add_argument(
-        "--take", metavar="TAKE", help="follow your own playing: a take that the lesson keeps, or a MIDI file"
+        "--take", metavar="TAKE", help="follow your own playing: a take that the lesson keeps, or a recording"
     )
     add_out(clip, "the film, ending in .mp4", (".mp4",))
     clip.set_defaults(run=_clip)
@@ -282,10 +282,10 @@ def _clip(arguments: argparse.Namespace, console: Console) -> int:
     own = None
     if arguments.take is not None:
         from understave.cli.own_playing import take_named
-        from understave.takes.views import as_played, run_over
+        from understave.takes.views import excerpt_of
 
         take = take_named(arguments.score, score, arguments.take)
-        own = as_played(score, take, run_over(score, take, first.index, last.index), first.index, last.index)
+        own = excerpt_of(score, take, first.index, last.index)
     options = ClipOptions(shape, instrument, arguments.language, own)
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, disable=not console.is_terminal) as progress:

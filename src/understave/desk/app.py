@@ -41,6 +41,7 @@ from understave.desk import (
     hearing,
     keys_panel,
     results_panel,
+    takes_panel,
     voice_panel,
     work,
 )
@@ -246,6 +247,7 @@ _PANELS = (
     *hearing.ROUTES,
     *keys_panel.ROUTES,
     *results_panel.ROUTES,
+    *takes_panel.ROUTES,
     *voice_panel.ROUTES,
 )
 

@@ -21,7 +21,15 @@ LARGEST_UPLOAD = 20 * 1024 * 1024
 LARGEST_MESSAGE = 256 * 1024
 LARGEST_VOICE = 64 * 1024 * 1024
 """Ten minutes as they are recorded: one channel, 16 bits, 48,000 samples a second."""
-_LIMITS = {"/api/import": LARGEST_UPLOAD, "/api/results": LARGEST_UPLOAD, "/api/voice": LARGEST_VOICE}
+LARGEST_TAKE = 512 * 1024 * 1024
+"""A film of twenty minutes from a telephone."""
+_LIMITS = {
+    "/api/import": LARGEST_UPLOAD,
+    "/api/results": LARGEST_UPLOAD,
+    "/api/voice": LARGEST_VOICE,
+    "/api/takes": LARGEST_TAKE,
+    "/api/takes/record": LARGEST_UPLOAD,
+}
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; "
     "media-src blob: data:; connect-src 'self'; frame-src 'self'; base-uri 'none'; form-action 'none'; "

@@ -198,6 +198,11 @@ class OpenLesson:
         shown = self._now()
         return Reading(shown.spans, shown.events)
 
+    @property
+    def plan(self) -> Plan | None:
+        """The plan of what is shown, None while it is being made."""
+        return self.shown.plan if self.shown is not None else None
+
     def _now(self) -> Shown:
         if self.shown is None:
             raise DeskError("The score is still being read; wait a moment.")

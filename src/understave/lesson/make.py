@@ -20,7 +20,7 @@ from understave.acoustics.soundfont import check_samples
 from understave.digests import digest
 from understave.engraving import Options, engrave, to_pdf
 from understave.engraving.standards import date_of
-from understave.errors import LessonError
+from understave.errors import LessonError, TakeError
 from understave.export.annotated import annotated_musicxml
 from understave.export.annotated_mei import annotated_mei
 from understave.export.parquet import events_parquet, spans_parquet
@@ -87,6 +87,11 @@ from understave.media.worksheet import HEARD, exercise_sounds, sound_name
 from understave.score.model import Score, beat_text
 from understave.score.reader import read_score
 from understave.score.write import with_source
+from understave.takes import Take, tie
+from understave.takes.kept import FOLDER as TAKES
+from understave.takes.kept import keep_take, kept_take, take_files, take_names
+from understave.takes.recorded import bytes_of, recording_of
+from understave.takes.views import run_over
 from understave.teaching import cues
 from understave.teaching.checking import Fault, check_contrasts, check_exercises, check_stops, check_story
 from understave.teaching.contrasts import Contrast
@@ -153,7 +158,8 @@ class LessonOptions:
     (RomanText): where the reading differs from it, it becomes corrections, beside those made before;
     `instrument` is the name of what everything sounds on, and the plan is for it; `habits` are the
     teacher's, that a new lesson is read with (one made before has its own in its settings);
-    `elsewhere` tells other pieces, (title, composer), in which the same happens, for advanced students.
+    `elsewhere` tells other pieces, (title, composer), in which the same happens, for advanced students;
+    `takes` are recordings of the teacher's playing (see `takes`) to be kept in the lesson.
     """
 
     paper: Paper | None = None
@@ -168,6 +174,7 @@ class LessonOptions:
     analysis: Path | None = None
     habits: Habits = NO_HABITS
     elsewhere: Callable[[Event, str], Sequence[tuple[str, str]]] | None = None
+    takes: tuple[Path, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +213,8 @@ class Work:
     chord_symbols: bool = False
     sound: bool = True
     voices: tuple[tuple[str, bytes], ...] = ()
+    own: tuple[tuple[str, Take], ...] = ()
+    """For each stop that the teacher plays, its id and the take that holds its bars."""
 
 
 def make_lesson(
@@ -243,7 +252,8 @@ def _made(
     unfinished = tuple(filter(None, [corrections.set_aside(out / CORRECTIONS)]))
     on_step("reading the score")
     kept = memory.recall(out / EXPORTS) if is_lesson_folder(out) else None
-    if kept is not None and options.elsewhere is None:  # what other pieces hold is asked anew each time
+    # What other pieces hold is asked anew each time, and a take that is added is new.
+    if kept is not None and options.elsewhere is None and not options.takes:
         same = _same(kept, source, out, name, options)
         if same is not None:
             on_progress(1.0)
@@ -273,10 +283,13 @@ def _made(
     exports = out / EXPORTS
     before = remembered(exports).get("facts", {})
     usual = _usual(before, asked)
+    added_takes = [_tied(score, path, on_step) for path in options.takes]
+    lost: tuple[str, ...] = ()
     with writing_about(reading):
         work, seconds = _work(score, reading, plan, wishes, asked, name, options, usual)
         if options.sound:
-            work = replace(work, voices=voices(out, [stop.id for stop in work.stops]))
+            own, lost = _own(score, out, work.stops, [take for _, take in added_takes])
+            work = replace(work, voices=voices(out, [stop.id for stop in work.stops]), own=own)
         facts = _facts(work)
 
     def told(share: float, text: str) -> None:
@@ -295,6 +308,8 @@ def _made(
             set_habits(folder.path, options.habits, by_hand=False)
         edits.keep_asked(folder.path / SETTINGS, _to_keep(asked, options))
         corrections.append_step(folder.path / CORRECTIONS, added)
+        for data, take in added_takes:
+            keep_take(folder.path, score, data, take)
 
     built = build(exports, parts, told, processes, facts, settle)
     folder = open_folder(out)
@@ -307,6 +322,7 @@ def _made(
             for n in edits.without_place(work.stops, wishes)
         ),
         *(f"Look at {fault.where}: {fault.sentence}." for fault in faults),
+        *lost,
         *_too_long(work, seconds),
     )
     changes = (
@@ -346,7 +362,8 @@ def _all_of(source: Path, name: str, out: Path, options: LessonOptions, analysis
     own = (_bytes(out / SETTINGS), departing(current()))
     wanted = (options.chord_symbols, options.sound, options.elsewhere is not None)
     spoken = [(file.name, _bytes(file)) for file in recordings(out)] if options.sound else []
-    return digest(_reading_of(source, name, out, analysis), own, asked, wanted, spoken)
+    played = [(file.name, _bytes(file)) for file in take_files(out)] if options.sound else []
+    return digest(_reading_of(source, name, out, analysis), own, asked, wanted, spoken, played)
 
 
 def _same(kept: memory.Found, source: Path, out: Path, name: str, options: LessonOptions) -> Lesson | None:
@@ -370,6 +387,41 @@ def _same(kept: memory.Found, source: Path, out: Path, name: str, options: Lesso
         kept.notes,
         kept.faults,
     )
+
+
+def _tied(score: Score, path: Path, on_step: Callable[[str], None]) -> tuple[bytes, Take]:
+    """Tie a recording; raise TakeError in a sentence where it is none, or of something else."""
+    on_step(f"following {path.name}")
+    data = bytes_of(path)
+    return data, tie(score, recording_of(data, path.name))
+
+
+def _own(
+    score: Score, out: Path, stops: Sequence[Stop], added: Sequence[Take]
+) -> tuple[tuple[tuple[str, Take], ...], tuple[str, ...]]:
+    """Return for each stop the latest take that plays its bars in one go, and a sentence for each take that
+    does not fit the score any more.
+    """
+    takes, lost = list(added[::-1]), []
+    for name in take_names(out)[::-1]:
+        try:
+            takes.append(kept_take(out, score, name))
+        except TakeError as error:
+            lost.append(f"{error} It stays in {TAKES}.")
+    found = []
+    for stop in stops:
+        take = next((take for take in takes if _plays(score, take, stop)), None)
+        if take is not None:
+            found.append((stop.id, take))
+    return tuple(found), tuple(lost)
+
+
+def _plays(score: Score, take: Take, stop: Stop) -> bool:
+    try:
+        run_over(score, take, stop.first, stop.last)
+    except TakeError:
+        return False
+    return True
 
 
 def _read(score: Score, out: Path, options: LessonOptions) -> tuple[Reading, tuple[Correction, ...]]:
@@ -508,7 +560,7 @@ def _parts(work: Work) -> list[Part]:
         "language": asked.language,
         "chord symbols": str(work.chord_symbols),
     }
-    lean = replace(work, stops=(), heard=())
+    lean = replace(work, stops=(), heard=(), own=())
     pictured = [(stop.id, stop.first, stop.last, stop.notes) for stop in work.stops]
     pieces = ["screens", "stop pictures"]
     # What is to be heard is not asked where no sound is made: papers would name files that are not there.
@@ -617,6 +669,17 @@ def _parts(work: Work) -> list[Part]:
         )
     )
     # Clips of the stops would be a part of their own here; they are made on request (`media.clips`).
+    placed = {stop.id: (stop.first, stop.last) for stop in work.stops}
+    own = {"the takes": digest([(stop, placed[stop], take) for stop, take in work.own])} if work.own else {}
+    if work.own:
+        played_by = Part(
+            "own playing",
+            {**program, **score, **piano, **own},
+            partial(_own_files, replace(work, heard=())),
+            effort=len(work.own),
+        )
+        parts.append(played_by)
+        pieces.append(played_by.name)
     parts.append(
         Part(
             "page",
@@ -628,6 +691,7 @@ def _parts(work: Work) -> list[Part]:
                 "the contrasts": digest(work.heard),
                 "sound": str(work.sound),
                 **voice,
+                **own,
             },
             partial(_page_files, work, exercise_list),
             needs=tuple(pieces),
@@ -829,6 +893,18 @@ def _sound_files(work: Work, given: Given) -> Files:
     return {"sounds/piece.mp3": sound.data, "sounds/piece.json": _lights(sound)}
 
 
+def _own_files(work: Work, given: Given) -> Files:
+    """The bars of the stops as the teacher plays them."""
+    takes: dict[str, Take] = dict(work.own)
+    made: dict[str, bytes | str] = {}
+    for stop in work.stops:
+        if stop.id in takes:
+            sound = webpage.own_sound(work.score, takes[stop.id], stop.first, stop.last, work.asked.piano)
+            made[f"sounds/take-{stop.id}.mp3"] = sound.data
+            made[f"sounds/take-{stop.id}.json"] = _lights(sound)
+    return made
+
+
 def _lights(sound: Sound) -> str:
     return json.dumps({"media": sound.media, "length": sound.length, "notes": sound.notes})
 
@@ -882,6 +958,10 @@ def _page_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
         contrasts=tuple(contrast(one) for one in work.heard),
         pictures={stop.id: given[_stop_picture(stop)].decode() for stop in work.stops},
         voices=dict(work.voices),
+        own={
+            stop: _sound_from(given[f"sounds/take-{stop}.mp3"], json.loads(given[f"sounds/take-{stop}.json"]))
+            for stop, _ in work.own
+        },
     )
     asked = work.asked
     tasks = homework(

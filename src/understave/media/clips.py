@@ -23,7 +23,6 @@ import typst
 from numpy.typing import NDArray
 
 from understave.acoustics.files import RATE, common_gain
-from understave.acoustics.performance import Performance
 from understave.acoustics.piano import GRAND, Instrument
 from understave.acoustics.sound import render
 from understave.acoustics.tags import tags_of
@@ -37,6 +36,7 @@ from understave.interpretation.plan import Plan
 from understave.media.film import Picture, check_film, film_bytes
 from understave.media.webpage import lights
 from understave.score.model import Score
+from understave.takes.views import Excerpt
 from understave.theory.conventions import key_label, written
 from understave.theory.names import pitch_class_name
 from understave.theory.vocabulary import Language
@@ -91,14 +91,14 @@ FRAMES: dict[Shape, Frame] = {
 class ClipOptions:
     """What the teacher chose: a `wide` screen or a `tall` one (a telephone held upright), and so on.
 
-    `own` is these bars as somebody played them, with their clock (`takes.views.as_played`): then the film
-    follows it instead of the plan.
+    `own` is these bars as somebody played them (`takes.views.excerpt_of`): then the film follows their time
+    instead of the plan, and has their sound where sound was recorded.
     """
 
     shape: Shape = "wide"
     instrument: Instrument = GRAND
     language: Language = "en"
-    own: tuple[Performance, Clock] | None = None
+    own: Excerpt | None = None
 
 
 def clip(  # noqa: PLR0913
@@ -121,8 +121,11 @@ def clip(  # noqa: PLR0913
         performance = perform(score, plan, first=first, last=last)
         time = clock(score, plan, first=first, last=last)
     else:
-        performance, time = options.own
-    sound = render(performance, options.instrument, RATE, lambda share: on_share("playing", share))
+        performance, time = options.own.performance, options.own.clock
+    if options.own is not None and options.own.sound is not None:
+        sound = np.stack([options.own.sound] * 2, axis=1)
+    else:
+        sound = render(performance, options.instrument, RATE, lambda share: on_share("playing", share))
     sound = sound * np.float32(common_gain([sound]))
     on_share("engraving", 0.0)
     scene = set_scene(score, reading, time, first, last, options)

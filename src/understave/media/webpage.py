@@ -46,6 +46,8 @@ from understave.media.page import (
 )
 from understave.media.teacher_voice import voice_over
 from understave.score.model import Score
+from understave.takes import Take
+from understave.takes.views import excerpt_of
 from understave.teaching import story
 from understave.teaching.contrasts import Contrast as Heard
 from understave.teaching.homework import Task, homework_id, key_names
@@ -89,8 +91,8 @@ class PageOptions:
 
 @dataclass(frozen=True, slots=True)
 class Ready:
-    """Pieces of a page made before: `contrasts` in the order of those heard, `pictures` and `voices` (the
-    teacher's recordings) by stop id.
+    """Pieces of a page made before: `contrasts` in the order of those heard; `pictures`, `voices` (the
+    teacher's recordings) and `own` (the bars as the teacher plays them) by stop id.
     """
 
     layouts: tuple[Layout, ...] = ()
@@ -98,6 +100,7 @@ class Ready:
     contrasts: tuple[Contrast, ...] = ()
     pictures: Mapping[str, str] = field(default_factory=dict)
     voices: Mapping[str, bytes] = field(default_factory=dict)
+    own: Mapping[str, Sound] = field(default_factory=dict)
 
 
 def make_page(  # noqa: PLR0913
@@ -145,7 +148,11 @@ def make_page(  # noqa: PLR0913
     on_step("page: engraving the stops")
     pauses = tuple(
         _voiced(
-            _stop(score, reading, plan, one, heard, options, ready.pictures.get(one.id)),
+            _played(
+                _stop(score, reading, plan, one, heard, options, ready.pictures.get(one.id)),
+                ready.own.get(one.id),
+                book,
+            ),
             ready.voices.get(one.id),
             book,
         )
@@ -213,6 +220,18 @@ def piece_sound(score: Score, plan: Plan, instrument: Instrument = GRAND) -> Sou
     """Return the whole piece as the plan plays it."""
     performance = perform(score, plan)
     return _encoded(score, performance, render(performance, instrument, RATE), None, tags_of(score))
+
+
+def own_sound(score: Score, take: Take, first: int, last: int, instrument: Instrument = GRAND) -> Sound:
+    """Return bars `first` to `last` (indexes, both included) as somebody played them, the notes lit in their
+    time.
+
+    Raises TakeError where the take does not hold these bars in one go, or its bars cannot be told.
+    """
+    own = excerpt_of(score, take, first, last)
+    bars = f"{score.measures[first].number}-{score.measures[last].number}"
+    samples = render(own.performance, instrument, RATE) if own.sound is None else own.sound
+    return _encoded(score, own.performance, samples, None, tags_of(score, bars))
 
 
 def _encoded(
@@ -364,6 +383,13 @@ def _stop(  # noqa: PLR0913
         struck=struck(score, one.first, one.last),
         seconds=one.seconds,
     )
+
+
+def _played(stop: Stop, sound: Sound | None, book: Phrasebook) -> Stop:
+    """Add the bars of a stop as the teacher plays them."""
+    if sound is None:
+        return stop
+    return replace(stop, sounds=(*stop.sounds, NamedSound(book.phrases["own_playing"], sound)))
 
 
 def _voiced(stop: Stop, recording: bytes | None, book: Phrasebook) -> Stop:

@@ -1,7 +1,8 @@
 """Takes kept in a lesson folder: a copy of the recording, never altered, and its tie as JSON beside it.
 
-In: the folder, a score, a file. Out: `takes/NAME.mid` and `takes/NAME.tie.json`. The tie carries the
-digests of recording and score; where either is another one, the take is tied again from the copy.
+In: the folder, a score, a file. Out: `takes/NAME.mid` (or .wav, .mp4 ...) and `takes/NAME.tie.json`. The tie
+carries the digests of recording and score; where either is another one, the take is tied again from the copy.
+It also says when the take was added, which orders takes by age.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import asdict
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +18,7 @@ from understave.digests import digest
 from understave.disk import locked, usable_name, write_atomically
 from understave.errors import TakeError
 from understave.score.model import Score
-from understave.takes.recorded import bytes_of, recording_of
+from understave.takes.recorded import SUFFIXES, bytes_of, recording_of
 from understave.takes.take import Match, Ornament, Recording, Run, Take, WrongNote
 from understave.takes.tying import tie
 
@@ -34,21 +36,54 @@ def add_take(
     """
     data = bytes_of(source)
     take = tie(score, recording_of(data, source.name), first, last)
+    return keep_take(folder, score, data, take, (first, last)), take
+
+
+def keep_take(
+    folder: Path, score: Score, data: bytes, take: Take, bars: tuple[int | None, int | None] = (None, None)
+) -> str:
+    """Keep the bytes of a recording and its tie, made with `bars`, in a lesson folder; return its name."""
     home = folder / FOLDER
     home.mkdir(parents=True, exist_ok=True)
     with locked(home):
-        name = _name_for(home, source, data)
-        path = home / f"{name}.mid"
+        name = _name_for(home, Path(take.recording.media), data)
+        path = home / f"{name}{Path(take.recording.media).suffix.lower()}"
         if not path.exists():
             write_atomically(path, data)
-        write_atomically(home / f"{name}{TIED}", _text(score, take, first, last))
-    return name, take
+        added = added_at(folder, name) or datetime.now(UTC).isoformat(timespec="milliseconds")
+        values = {**tie_data(score, take), "bars": list(bars), "added": added}
+        write_atomically(home / f"{name}{TIED}", json.dumps(values, ensure_ascii=False) + "\n")
+    return name
 
 
 def take_names(folder: Path) -> tuple[str, ...]:
-    """Return the names of the takes that a lesson folder keeps."""
+    """Return the names of the takes that a lesson folder keeps, the oldest first."""
     home = folder / FOLDER
-    return tuple(sorted(path.stem for path in home.glob("*.mid"))) if home.is_dir() else ()
+    names = [path.stem for path in _recordings(home)]
+    return tuple(sorted(names, key=lambda name: (added_at(folder, name), name)))
+
+
+def added_at(folder: Path, name: str) -> str:
+    """Return when a take was added (ISO 8601, UTC), "" where nothing says so."""
+    try:
+        values = json.loads((folder / FOLDER / f"{name}{TIED}").read_text(encoding="utf-8"))
+        return str(values["added"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return ""
+
+
+def take_files(folder: Path) -> tuple[Path, ...]:
+    """Return all files that takes are made from: recordings and their ties, by name."""
+    home = folder / FOLDER
+    return tuple(sorted((*_recordings(home), *home.glob(f"*{TIED}"))))
+
+
+def _recordings(home: Path) -> list[Path]:
+    return [path for path in home.glob("*") if path.suffix in SUFFIXES and path.is_file()]
+
+
+def _recording(home: Path, name: str) -> Path:
+    return next(path for path in _recordings(home) if path.stem == name)
 
 
 def kept_take(folder: Path, score: Score, name: str) -> Take:
@@ -58,7 +93,7 @@ def kept_take(folder: Path, score: Score, name: str) -> Take:
     if name not in take_names(folder):
         names = ", ".join(take_names(folder)) or "none yet"
         raise TakeError(f"There is no take {name!r} in {folder}; it keeps: {names}.")
-    path = folder / FOLDER / f"{name}.mid"
+    path = _recording(folder / FOLDER, name)
     recording = recording_of(path.read_bytes(), path.name)
     first: int | None = None
     last: int | None = None
@@ -81,10 +116,11 @@ def drop_take(folder: Path, name: str) -> Path:
             raise TakeError(f"There is no take {name!r} in {folder}; 'understave take FOLDER' lists them.")
         aside = home / DROPPED
         aside.mkdir(exist_ok=True)
-        place, number = aside / f"{name}.mid", 2
+        path = _recording(home, name)
+        place, number = aside / path.name, 2
         while place.exists():
-            place, number = aside / f"{name}-{number}.mid", number + 1
-        (home / f"{name}.mid").rename(place)
+            place, number = aside / f"{name}-{number}{path.suffix}", number + 1
+        path.rename(place)
         (home / f"{name}{TIED}").unlink(missing_ok=True)
     return place
 
@@ -93,7 +129,9 @@ def _name_for(home: Path, source: Path, data: bytes) -> str:
     """Return a name of plain letters that no other recording has."""
     plain = usable_name(re.sub(r"[^\w-]+", "-", source.stem), "take")
     name, number = plain, 2
-    while (home / f"{name}.mid").exists() and (home / f"{name}.mid").read_bytes() != data:
+    while others := [path for path in _recordings(home) if path.stem.casefold() == name.casefold()]:
+        if others[0].suffix == source.suffix.lower() and others[0].read_bytes() == data:
+            return others[0].stem
         name, number = f"{plain}-{number}", number + 1
     return name
 
@@ -122,10 +160,6 @@ def tie_data(score: Score, take: Take) -> dict[str, Any]:
         "ornaments": [[ornament.note, list(ornament.strikes), ornament.run] for ornament in take.ornaments],
         "pedal": [[round(t, 4), round(d, 4)] for t, d in take.recording.pedal],
     }
-
-
-def _text(score: Score, take: Take, first: int | None, last: int | None) -> str:
-    return json.dumps({**tie_data(score, take), "bars": [first, last]}, ensure_ascii=False) + "\n"
 
 
 def _read(values: dict[str, Any], recording: Recording) -> Take:

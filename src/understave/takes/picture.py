@@ -21,6 +21,8 @@ from understave.wording.phrasebook import phrasebook
 
 OWN = ("#B8450A", "#6A3D9A", "#1B7837", "#7F6000")
 """Colours of takes, one after the other; all 4.5 : 1 or more on white (WCAG 2.2, 1.4.3)."""
+_MM = 0.15
+"""Millimetres of a unit of the drawing on paper."""
 WIDTH, LANE, GAP, LEFT, RIGHT, TOP = 1200.0, 150.0, 44.0, 60.0, 16.0, 52.0
 
 
@@ -78,7 +80,8 @@ def draw_take(score: Score, plan: Plan, takes: Sequence[Take], language: Languag
     height = bottom + 28
     title = escape(score.title or takes[0].recording.media)
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH * _MM:g}mm" height="{height * _MM:g}mm" '
+        f'viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" '
         f'font-family="sans-serif"><title>{title}</title><rect width="100%" height="100%" fill="#FFF"/>'
         f"{''.join(shapes)}{legend}</text></svg>\n"
     )

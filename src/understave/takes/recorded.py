@@ -1,16 +1,22 @@
-"""A file that somebody played into -> a `Recording`: a Standard MIDI File with its continuous pedal."""
+"""A file that somebody played into -> a `Recording`: a Standard MIDI File with its continuous pedal, recorded
+sound, or the sound of a film (M4A, MP4 and MOV through PyAV, the extra `film`).
+"""
 
 from __future__ import annotations
 
 import hashlib
+import io
 from collections import defaultdict
 from pathlib import Path
 
 import mido
+import numpy as np
 
+from understave.acoustics.files import RATE, Samples, read_audio, resample
+from understave.acoustics.loudness import loudness
 from understave.acoustics.midi_bytes import SOFT, SUSTAIN
 from understave.acoustics.performance import Performance, Strike
-from understave.errors import TakeError
+from understave.errors import MissingError, TakeError, UnderstaveError
 from understave.score.readers.midi import DRUMS, parsed
 from understave.takes.take import Recording
 
@@ -19,13 +25,20 @@ HELD = 0.03
 LARGEST = 20_000_000
 """Bytes of a MIDI file at most: an hour of playing has less than one million."""
 LONGEST = 6 * 3600.0
-"""Seconds of a recording at most."""
+"""Seconds of a MIDI recording at most."""
+SOUND, FILM = (".wav", ".flac", ".mp3", ".ogg", ".opus"), (".m4a", ".mp4", ".mov")
+SUFFIXES = (".mid", ".midi", *SOUND, *FILM)
+"""Endings of the files that a take can be made from."""
+LARGEST_SOUND, LONGEST_SOUND = 2_000_000_000, 20 * 60.0
+"""Bytes of a sound or film at most, and seconds: what can be followed in the memory of a small machine."""
+FAINT = -60.0
+"""LUFS below which nobody plays in a recording."""
 
 
 def read_take(path: Path) -> Recording:
-    """Read what was played from a MIDI file.
+    """Read what was played from a MIDI file, a sound file or a film.
 
-    Raises UnderstaveError with one sentence where the file is missing, damaged, empty or no MIDI file.
+    Raises UnderstaveError with one sentence where the file is missing, damaged, silent or none of these.
     """
     return recording_of(bytes_of(path), path.name)
 
@@ -33,8 +46,9 @@ def read_take(path: Path) -> Recording:
 def bytes_of(path: Path) -> bytes:
     """Return the bytes of a recording; raises UnderstaveError with one sentence if they cannot be read."""
     try:
-        if path.stat().st_size > LARGEST:
-            raise TakeError(f"{path.name} is larger than any MIDI recording; choose another file.")
+        heard = path.suffix.lower() in (*SOUND, *FILM)
+        if path.stat().st_size > (LARGEST_SOUND if heard else LARGEST):
+            raise TakeError(f"{path.name} is larger than any recording of a piece; choose another file.")
         return path.read_bytes()
     except OSError as error:
         raise TakeError(
@@ -43,10 +57,16 @@ def bytes_of(path: Path) -> bytes:
 
 
 def recording_of(data: bytes, name: str) -> Recording:
-    """Read what was played from the bytes of a MIDI file; `name` stands in the sentences of errors."""
+    """Read what was played from the bytes of a file; `name` tells its kind, and stands in the sentences of
+    errors.
+    """
+    suffix = Path(name).suffix.lower()
+    if suffix in (*SOUND, *FILM):
+        return _sound(data, name, suffix in FILM)
     if b"MThd" not in data[:4096]:
         raise TakeError(
-            f"{name} is no MIDI recording (it does not begin with MThd); save what was played as a .mid file."
+            f"{name} is no MIDI recording (it does not begin with MThd); give a .mid file, or sound or film "
+            f"that ends in {', '.join((*SOUND, *FILM))}."
         )
     midi = parsed(data, name)
     strikes, pedal, soft = _messages(midi)
@@ -56,6 +76,50 @@ def recording_of(data: bytes, name: str) -> Recording:
         raise TakeError(f"{name} lasts longer than {LONGEST / 3600:g} hours; cut it into parts.")
     performance = Performance(tuple(strikes), tuple(_line(pedal)), soft)
     return Recording(performance, tuple(pedal), "midi", name, hashlib.sha256(data).hexdigest())
+
+
+def _sound(data: bytes, name: str, film: bool) -> Recording:
+    try:
+        sound, rate = _film_sound(data, name) if film else read_audio(io.BytesIO(data))
+    except MissingError:
+        raise
+    except (UnderstaveError, RuntimeError, ValueError, OSError) as error:
+        raise TakeError(f"{name} has no sound that can be read; choose another file.") from error
+    if len(sound) > LONGEST_SOUND * rate:
+        raise TakeError(f"{name} lasts longer than {LONGEST_SOUND / 60:g} minutes; cut it into parts.")
+    mono = np.asarray(sound.mean(axis=1) if sound.ndim > 1 else sound, np.float32)
+    mono = resample(mono, rate, RATE) if rate != RATE else mono
+    if len(mono) < RATE or loudness(mono, RATE) < FAINT:
+        raise TakeError(f"Nothing is heard in {name}; record it again, nearer to the piano.")
+    return Recording(Performance(()), (), "sound", name, hashlib.sha256(data).hexdigest(), 0.0, mono)
+
+
+def _film_sound(data: bytes, name: str) -> tuple[Samples, int]:
+    """Return the sound of a film, from the film's own zero: frames by channels, and the rate."""
+    try:
+        import av
+    except ImportError:
+        raise MissingError(
+            f"The sound of {name} needs one more package; install it with: pip install 'understave[film]'"
+        ) from None
+    with av.open(io.BytesIO(data), mode="r") as film:
+        if not film.streams.audio:
+            raise TakeError(f"{name} has no sound; choose another film.")
+        stream = film.streams.audio[0]
+        rate = int(stream.rate)
+        converter = av.AudioResampler(format="fltp", layout="mono", rate=rate)
+        parts: list[Samples] = []
+        late, count = 0.0, 0
+        for frame in film.decode(stream):
+            if not parts and frame.time:
+                late = frame.time
+            for same in converter.resample(frame):
+                parts.append(np.asarray(same.to_ndarray()[0], np.float32))
+                count += len(parts[-1])
+            if count > LONGEST_SOUND * rate:
+                break
+    heard = np.concatenate([np.zeros(round(max(0.0, late) * rate), np.float32), *parts])
+    return heard[:, None], rate
 
 
 def _messages(midi: mido.MidiFile) -> tuple[list[Strike], list[tuple[float, float]], bool]:

@@ -7,14 +7,15 @@ written moments quarter notes of the score as printed, repeats not played out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 
+from understave.acoustics.files import Samples
 from understave.acoustics.performance import Performance
 
-Kind = Literal["midi"]
+Kind = Literal["midi", "sound"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +24,8 @@ class Recording:
 
     `pedal` holds the raw messages of controller 64, (second, depth 0..1) as they were sent;
     `performance.pedal` is the same as a line that stays level while nothing was sent. `media` is the file's
-    name, `sha256` its digest, `offset` the second of the file at which the recording's zero lies.
+    name, `sha256` its digest, `offset` the second of the file at which the recording's zero lies. Of recorded
+    sound there are `samples` (frames,) at `acoustics.files.RATE`, and neither keys nor pedal.
     """
 
     performance: Performance
@@ -32,6 +34,7 @@ class Recording:
     media: str
     sha256: str = ""
     offset: float = 0.0
+    samples: Samples | None = field(default=None, repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +95,8 @@ class Take:
 
     `extra` are strikes that are no written note, no ornament and in no written note's place; `missed` are
     (run, note) of written notes inside a run that were not struck and for which nothing else was. `sure` is
-    the share of strikes that were matched or adorn a match, 0..1.
+    the share of strikes that were matched or adorn a match, 0..1. Of recorded sound only the runs are known:
+    `sure` says how clearly the written notes are heard to begin where they should.
     """
 
     recording: Recording

@@ -20,11 +20,14 @@ def tell_take(score: Score, take: Take, language: Language = "en") -> tuple[str,
     """Return sentences about a take: what was played and went well, what slipped, where time stood still."""
     book = phrasebook(language)
     said = book.phrases
-    right = len({m.strike for m in take.matches})
-    lines = [said["take_right"].format(right=right, written=right + len(take.missed) + len(take.wrong))]
-    clean = _clean_bars(score, take)
-    if clean:
-        lines.append(said["take_clean"].format(bars=book.bars(*clean)))
+    if take.recording.samples is not None:
+        lines = [said["take_followed"]]
+    else:
+        right = len({m.strike for m in take.matches})
+        lines = [said["take_right"].format(right=right, written=right + len(take.missed) + len(take.wrong))]
+        clean = _clean_bars(score, take)
+        if clean:
+            lines.append(said["take_clean"].format(bars=book.bars(*clean)))
     for run in take.runs:
         lines.append(_run(score, run, book))
     slips = [*_wrong(score, take, book), *_missed(score, take, book)]

@@ -21,6 +21,7 @@ from understave.errors import TakeError
 from understave.score.model import Score
 from understave.takes.doubts import other_places, too_little
 from understave.takes.following import AHEAD, Path, follow
+from understave.takes.sound_following import tie_sound
 from understave.takes.take import Match, Ornament, Recording, Run, Take, WrongNote
 from understave.takes.written import Written
 
@@ -66,6 +67,8 @@ def tie(score: Score, recording: Recording, first: int | None = None, last: int 
     Raises UnderstaveError with one sentence, which says how much fitted, where this is not what the score
     says.
     """
+    if recording.samples is not None:
+        return tie_sound(score, recording, first, last)
     low, high = first or 0, len(score.measures) - 1 if last is None else last
     written = Written(score, low, high)
     if not written.times:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
 
 from understave.acoustics.blur import blur_curve
-from understave.acoustics.performance import Performance
+from understave.acoustics.files import RATE, Samples
+from understave.acoustics.performance import Performance, Strike
 from understave.acoustics.piano import GRAND, Instrument
 from understave.errors import TakeError
 from understave.harmony.reading import Reading
@@ -85,6 +87,29 @@ def tempo_curve(score: Score, run: Run) -> tuple[tuple[float, float], ...]:
     return tuple((a, 60 * (b - a) / (t - s)) for a, b, s, t in pairs if t > s)
 
 
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """A take in numbers: notes as written of all in the bars played (None of sound), the middle tempo in
+    quarter notes a minute (None where too little is played), how often time waits.
+    """
+
+    right: int | None
+    written: int | None
+    tempo: float | None
+    waits: int
+
+
+def summary(score: Score, take: Take) -> Summary:
+    """Return what of a take can be laid beside others over time."""
+    right = written = None
+    if take.recording.samples is None:
+        right = len({match.strike for match in take.matches})
+        written = right + len(take.missed) + len(take.wrong)
+    tempi = [value for run in take.runs for _, value in tempo_curve(score, run)]
+    waits = sum(len(hesitations(score, run)) for run in take.runs)
+    return Summary(right, written, round(float(np.median(tempi)), 1) if tempi else None, waits)
+
+
 def loudness(score: Score, plan: Plan, take: Take) -> tuple[tuple[float, float, float], ...]:
     """Return (written moment, played, planned) velocity of each match, each less its own median.
 
@@ -120,16 +145,32 @@ def melody_over_rest(score: Score, take: Take) -> float | None:
     return float(np.median(over)) if over else None
 
 
-def pedal_blur(
-    score: Score, plan: Plan, reading: Reading, take: Take, number: int, instrument: Instrument = GRAND
+def damped(line: Sequence[tuple[float, float]], half: float) -> tuple[tuple[float, float], ...]:
+    """Return a pedal's line as depths of the dampers: `half` is the depth, as sent, at which they half lie.
+
+    What a keyboard sends is how far its own pedal is down, not how far dampers are up: where "half" is
+    differs from piano to piano.
+    """
+    return tuple((t, float(np.interp(depth, (0.0, half, 1.0), (0.0, 0.5, 1.0)))) for t, depth in line)
+
+
+def pedal_blur(  # noqa: PLR0913
+    score: Score,
+    plan: Plan,
+    reading: Reading,
+    take: Take,
+    number: int,
+    instrument: Instrument = GRAND,
+    half: float = 0.5,
 ) -> PedalBlur | None:
     """Return the mean blur of a run under its own pedal and under the plan's on the player's time.
 
-    None where the recording has no pedal messages: then nothing can be said about it.
+    None where the recording has no pedal messages: then nothing can be said about it. `half`: see `damped`.
     """
     if not take.recording.pedal:
         return None
     performance, time = as_played(score, take, number)
+    performance = replace(performance, pedal=damped(performance.pedal, half))
     begin, finish = time.moments[0], time.moments[-1]
     planned = pedal_line(plan.pedal, time, begin, finish, time.seconds[-1])
     harmony = [
@@ -153,7 +194,7 @@ def _mean(values: np.ndarray) -> float:
 def run_over(score: Score, take: Take, first: int, last: int) -> int:
     """Return the run that holds most of the bars from `first` to `last` (indexes), the latest of equals.
 
-    Raises UnderstaveError where none holds a note of them in the first and the last bar, or where which bars
+    Raises TakeError where none holds a note of them in the first and the last bar, or where which bars
     that run is cannot be told.
     """
     begin, finish = float(score.measures[first].start), float(score.measures[last].end)
@@ -179,6 +220,46 @@ def run_over(score: Score, take: Take, first: int, last: int) -> int:
             "add the take again and name its bars with --bars."
         )
     return best
+
+
+LEAD, FADE = 0.15, 0.6
+"""Seconds of recorded sound that are heard before the first note and fade after the last."""
+
+
+@dataclass(frozen=True, slots=True)
+class Excerpt:
+    """Some bars as they were played, from 0 seconds: keys, clock, and `sound` (frames,) at `RATE` where the
+    recording is sound; then the keys are those written, when they are heard to begin.
+    """
+
+    performance: Performance
+    clock: Clock
+    sound: Samples | None = None
+
+
+def excerpt_of(score: Score, take: Take, first: int, last: int) -> Excerpt:
+    """Return bars `first` to `last` (indexes, both included) as they were played.
+
+    Raises TakeError where the take does not hold them in one go, or its bars cannot be told.
+    """
+    number = run_over(score, take, first, last)
+    if take.recording.samples is None:
+        return Excerpt(*as_played(score, take, number, first, last))
+    begin, finish = score.measures[first].start, score.measures[last].end
+    time = clock_of(take.runs[number], begin, finish)
+    zero = max(0.0, time.seconds[0] - LEAD)
+    samples = take.recording.samples[round(zero * RATE) : round((time.seconds[-1] + FADE) * RATE)].copy()
+    fade = min(len(samples), round(FADE * RATE))
+    samples[len(samples) - fade :] *= np.linspace(1, 0, fade, dtype=np.float32)
+    shifted = Clock(time.moments, tuple(s - zero for s in time.seconds))
+    strikes = tuple(
+        Strike(
+            note.midi, shifted.at(note.onset), min(shifted.at(note.end), shifted.seconds[-1]), 64.0, note.id
+        )
+        for note in score.notes
+        if begin <= note.onset < finish and not note.cue and not note.grace
+    )
+    return Excerpt(Performance(strikes), shifted, samples)
 
 
 def as_played(

@@ -2,7 +2,7 @@
 
 import "./contrast.js";
 import { clockTime, make, setText } from "./elements.js";
-import { stretchAt } from "./clock.js";
+import { SoundClock, stretchAt } from "./clock.js";
 import "./homework.js";
 import { hush, sounds } from "./hush.js";
 import "./overview.js";
@@ -141,7 +141,7 @@ export function showLesson(lesson, place) {
       { class: "hear" },
       lesson.sound && button(`▶ ${words.hear}`, () => transport.playBars(stop.first, stop.last)),
       lesson.sound && button(words.repeatThese, () => transport.playBars(stop.first, stop.last, { again: true })),
-      ...stop.sounds.flatMap(({ name, sound, captions }) => extraSound(name, sound, captions)),
+      ...stop.sounds.flatMap(({ name, sound, captions }) => extraSound(name, sound, captions, excerpt)),
       button(words.inScore, () => {
         score.mark("shown", [stop.first, stop.last]);
         score.reveal(stop.first, true);
@@ -283,14 +283,15 @@ function isFree(event, controls = "button, input, select, textarea, summary, a")
 }
 
 /**
- * A button that plays a sound of its own.
+ * A button that plays a sound of its own; the notes that sound in it light up in the score shown beside it.
  *
  * @param {string} name
  * @param {import("./model.js").Sound} sound
- * @param {readonly [string, number, number][]} [captions]
+ * @param {readonly [string, number, number][]} captions
+ * @param {import("./score.js").StaveScore} score
  * @returns {HTMLElement[]}
  */
-function extraSound(name, sound, captions = []) {
+function extraSound(name, sound, captions, score) {
   const caption = make("p", { class: "caption", hidden: true });
   const audio = new Audio();
   audio.preload = "none";
@@ -318,6 +319,15 @@ function extraSound(name, sound, captions = []) {
     caption.textContent = now?.[0] ?? "";
   });
   audio.addEventListener("pause", () => (caption.hidden = true));
+  if (sound.notes.length > 0) {
+    const clock = new SoundClock(sound.notes);
+    const follow = () => {
+      score.light(audio.paused ? new Set() : clock.at(audio.currentTime));
+      if (!audio.paused) requestAnimationFrame(follow);
+    };
+    audio.addEventListener("play", follow);
+    for (const event of ["pause", "ended"]) audio.addEventListener(event, follow);
+  }
   return captions.length > 0 ? [button, caption] : [button];
 }
 

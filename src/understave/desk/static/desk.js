@@ -12,6 +12,7 @@ import "./elsewhere.js";
 import "./habits.js";
 import "./keys.js";
 import "./results.js";
+import "./takes.js";
 import "./second.js";
 import { Handles } from "./handles.js";
 import { address, follow, get, post, Refused, send, sound } from "./link.js";
@@ -75,6 +76,7 @@ const checks = /** @type {import("./checks.js").DeskChecks} */ (document.createE
 const habits = /** @type {import("./habits.js").DeskHabits} */ (document.createElement("desk-habits"));
 const conventions = /** @type {import("./conventions.js").DeskConventions} */ (document.createElement("desk-conventions"));
 const results = /** @type {import("./results.js").DeskResults} */ (document.createElement("desk-results"));
+const takes = /** @type {import("./takes.js").DeskTakes} */ (document.createElement("desk-takes"));
 const keys = /** @type {import("./keys.js").DeskKeys} */ (document.createElement("desk-keys"));
 const happenings = make("ol", { class: "happenings" });
 const second = /** @type {import("./second.js").DeskSecond} */ (document.createElement("desk-second"));
@@ -126,7 +128,7 @@ chord.addEventListener("lit", (event) => {
   if (notes) for (const name of ["belongs", "foreign"]) score.wear(name, new Set());
   else if (reading.chosen >= 0) wearBelongs();
 });
-for (const part of [chord, keys, second, builder, elsewhere, habits, conventions, results]) part.addEventListener("trouble", (event) => complain(/** @type {CustomEvent} */ (event).detail));
+for (const part of [chord, keys, second, builder, elsewhere, habits, conventions, results, takes]) part.addEventListener("trouble", (event) => complain(/** @type {CustomEvent} */ (event).detail));
 
 reading.addEventListener("changed", (event) => {
   const message = /** @type {CustomEvent} */ (event).detail;
@@ -439,6 +441,7 @@ const PANELS = /** @type {[string, string, HTMLElement][]} */ ([
   ["elsewhere", word("tab_elsewhere"), elsewhere],
   ["habits", word("tab_habits"), habits],
   ["conventions", word("tab_conventions"), conventions],
+  ["takes", word("tab_takes"), takes],
   ["results", word("tab_results"), results],
 ]);
 const tabs = make("div", { class: "tabs", role: "tablist", "aria-label": word("work_on") });
@@ -584,6 +587,8 @@ addEventListener("dragover", (event) => {
   document.documentElement.classList.add("dropping");
 });
 addEventListener("dragleave", (event) => event.relatedTarget === null && document.documentElement.classList.remove("dropping"));
+/** Sound and films can only be playing; a MIDI file may be a score and is brought in as one. */
+const PLAYED = /\.(wav|flac|mp3|ogg|opus|m4a|mp4|mov)$/i;
 addEventListener("drop", (event) => {
   event.preventDefault();
   document.documentElement.classList.remove("dropping");
@@ -592,7 +597,15 @@ addEventListener("drop", (event) => {
   if (lesson && answers.length > 0) {
     open("results", false);
     void results.take(answers);
+  } else if (lesson && files[0] && PLAYED.test(files[0].name)) {
+    open("takes", false);
+    void takes.take(files[0]);
   } else if (files[0]) void bringIn(files[0]);
+});
+takes.addEventListener("slips", (event) => {
+  const { detail } = /** @type {CustomEvent<{right: string[], slipped: string[]}|null>} */ (event);
+  score.wear("belongs", new Set(detail?.right ?? []));
+  score.wear("foreign", new Set(detail?.slipped ?? []));
 });
 
 /** @param {HTMLElement} place */
@@ -711,6 +724,7 @@ async function begin() {
       drawDesk();
       if (!openPanel) open("checks", false);
       results.begin();
+      void takes.begin();
       builder.begin(found.ticket, found.exports);
       for (const warning of found.warnings.slice(0, 1)) complain(word("note", { warning }));
     } else {
@@ -746,6 +760,7 @@ function heard(message) {
   else if (message.type === "hello") {
     if (message.version !== reading.version) void begin();
   } else if (message.type === "stops") builder.renew();
+  else if (message.type === "takes") void takes.begin();
   else if (message.type === "export") builder.exported(message);
   else if (message.type === "index") elsewhere.indexed(message);
   else if (message.type === "habits") void habits.renew();

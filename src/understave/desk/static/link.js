@@ -79,6 +79,12 @@ export async function sendVoice(stop, sound) {
   return (await request(`/api/voice?stop=${encodeURIComponent(stop)}`, { method: "POST", body: sound })).json();
 }
 
+/** @param {File} file  a recording of the teacher's playing @param {string} bars @returns {Promise<any>} */
+export async function sendTake(file, bars) {
+  const query = new URLSearchParams({ name: file.name, bars });
+  return (await request(`/api/takes?${query}`, { method: "POST", body: file })).json();
+}
+
 /**
  * A line of JSON, then a sound.
  *

@@ -1,0 +1,156 @@
+"""The teacher's own playing at the desk: dropped or recorded from a MIDI keyboard, told, drawn, taken out.
+
+In: the bytes of a recording, or what a keyboard sent with its seconds. Out: the takes that the lesson keeps,
+each in words, with the notes that slipped, and all of them drawn over one another.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import io
+from collections.abc import Awaitable, Callable, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import mido
+from starlette.requests import ClientDisconnect, Request
+
+from understave.desk.sense import SenselessError, message, sense
+from understave.errors import DeskError, TakeError
+from understave.lesson.edits import bars_named
+from understave.score.model import Score
+from understave.takes import Take, tie
+from understave.takes.kept import added_at, drop_take, keep_take, kept_take, take_names
+from understave.takes.picture import draw_take
+from understave.takes.recorded import SUFFIXES, recording_of
+from understave.takes.told import tell_take
+from understave.theory.vocabulary import Language
+
+if TYPE_CHECKING:
+    from understave.desk.app import Desk
+    from understave.desk.opened import OpenLesson
+
+MOST_MESSAGES = 100_000
+"""Messages of a recording at most: more than an hour of playing with its pedal has."""
+_TICKS, _BEAT = 960, 500_000
+"""Ticks a quarter note and microseconds of it in what is recorded here: about half a millisecond a tick."""
+
+
+def kept(lesson: OpenLesson, language: Language) -> dict[str, Any]:
+    """Return the takes of a lesson, the latest first, as values for the page."""
+    folder, score = lesson.folder.path, lesson.score
+    takes: list[Take] = []
+    rows = []
+    for name in take_names(folder)[::-1]:
+        row: dict[str, Any] = {"name": name, "added": added_at(folder, name)[:16].replace("T", " ")}
+        try:
+            take = kept_take(folder, score, name)
+        except TakeError as error:
+            rows.append({**row, "told": [str(error)], "wrong": [], "missed": [], "played": []})
+            continue
+        takes.append(take)
+        rows.append(
+            {
+                **row,
+                "told": list(tell_take(score, take, language)),
+                "wrong": _ids(score, [slip.note for slip in take.wrong]),
+                "missed": _ids(score, [note for _, note in take.missed]),
+                "played": _ids(score, [match.note for match in take.matches]),
+            }
+        )
+    plan = lesson.plan
+    picture = draw_take(score, plan, takes, language) if takes and plan is not None else ""
+    return {"takes": rows, "picture": picture}
+
+
+def _ids(score: Score, notes: Sequence[str]) -> list[str]:
+    return [one for note in notes for one in score.note_by_id[note].ids]
+
+
+def midi_of(messages: Sequence[tuple[float, int, int, int]]) -> bytes:
+    """Return what a keyboard sent, (seconds, status, two data bytes) in order, as a Standard MIDI File."""
+    file = mido.MidiFile(type=0, ticks_per_beat=_TICKS)
+    track = mido.MidiTrack()
+    file.tracks.append(track)
+    track.append(mido.MetaMessage("set_tempo", tempo=_BEAT))
+    before = 0
+    for second, status, *data in messages:
+        at = max(before, round(second * 1e6 / _BEAT * _TICKS))
+        track.append(mido.Message.from_bytes([status, *data], time=at - before))
+        before = at
+    memory = io.BytesIO()
+    file.save(file=memory)
+    return memory.getvalue()
+
+
+def _add(lesson: OpenLesson, data: bytes, name: str, bars: str) -> dict[str, Any]:
+    score = lesson.score
+    first: int | None = None
+    last: int | None = None
+    if bars.strip():
+        first, last = (measure.index for measure in bars_named(score, bars, "The take"))
+    take = tie(score, recording_of(data, name), first, last)
+    return {"name": keep_take(lesson.folder.path, score, data, take, (first, last))}
+
+
+async def listed(desk: Desk, request: Request) -> Any:
+    """Answer with the takes that the lesson keeps."""
+    lesson = await desk.current()
+    return await asyncio.to_thread(kept, lesson, await asyncio.to_thread(desk.speaks))
+
+
+async def add(desk: Desk, request: Request) -> Any:
+    """Tie a recording that was chosen or dropped, and keep it."""
+    lesson = await desk.current()
+    with sense():
+        name, bars = Path(request.query_params["name"]).name[:120], request.query_params.get("bars", "")
+    if Path(name).suffix.lower() not in SUFFIXES:
+        raise DeskError(f"{name} is no recording; choose a file that ends in {', '.join(SUFFIXES)}.")
+    try:
+        data = await request.body()
+    except ClientDisconnect:
+        raise DeskError("The recording did not arrive whole; choose it again.") from None
+    return await _added(desk, lesson, data, name, bars)
+
+
+async def record(desk: Desk, request: Request) -> Any:
+    """Tie what a MIDI keyboard sent, and keep it."""
+    lesson = await desk.current()
+    asked = await message(request)
+    with sense():
+        sent = [(float(t), int(status), int(a), int(b)) for t, status, a, b in asked["messages"]]
+        bars = str(asked.get("bars", ""))
+        if not all(
+            0 <= t < 1e5 and 0x80 <= s < 0xF0 and 0 <= a < 128 and 0 <= b < 128 for t, s, a, b in sent
+        ):
+            raise SenselessError
+    if len(sent) > MOST_MESSAGES:
+        raise DeskError("That is more than an hour of playing; record it in parts.")
+    name = f"played-{datetime.now().astimezone():%Y-%m-%d-%H-%M-%S}.mid"
+    return await _added(desk, lesson, midi_of(sent), name, bars)
+
+
+async def _added(desk: Desk, lesson: OpenLesson, data: bytes, name: str, bars: str) -> Any:
+    found = await asyncio.to_thread(_add, lesson, data, name, bars)
+    desk.tell({"type": "takes"})
+    return found
+
+
+async def drop(desk: Desk, request: Request) -> Any:
+    """Take a recording out of the lesson; it is put aside."""
+    lesson = await desk.current()
+    asked = await message(request)
+    with sense():
+        name = str(asked["name"])
+    place = await asyncio.to_thread(drop_take, lesson.folder.path, name)
+    desk.tell({"type": "takes"})
+    return {"place": place.relative_to(lesson.folder.path).as_posix()}
+
+
+ROUTES: tuple[tuple[str, Callable[[Desk, Request], Awaitable[Any]], str], ...] = (
+    ("/api/takes", listed, "GET"),
+    ("/api/takes", add, "POST"),
+    ("/api/takes/record", record, "POST"),
+    ("/api/takes/drop", drop, "POST"),
+)

@@ -1,0 +1,180 @@
+"""The teacher's own playing at the desk: given as a file, or recorded from a MIDI keyboard.
+
+What is played is made from our own piece with slips of our own (synthetic). The keyboard is a fake: no
+MIDI device is on the machines that test.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from starlette.testclient import TestClient
+from tests.desk.desk_lesson import EXAMPLE, OWN, app_for, desk_in, read_once
+from tests.desk.test_desk_in_browser import SHADOW, started, until
+from tests.in_browser import accessibility, running_browser
+
+from understave.acoustics.midi_bytes import midi_bytes
+from understave.acoustics.performance import Performance
+from understave.desk.takes_panel import midi_of
+from understave.findings import read
+from understave.interpretation.perform import perform
+from understave.interpretation.planning import make_plan
+from understave.takes.recorded import recording_of
+
+
+@pytest.fixture(scope="module")
+def playing():
+    score = read_once()[0]
+    return perform(score, make_plan(score, read(score)))
+
+
+@pytest.fixture
+def desk(tmp_path):
+    desk, lesson = desk_in(tmp_path)
+    with TestClient(app_for(desk), headers=OWN, base_url="http://127.0.0.1:4711") as client:
+        yield client, lesson
+    lesson.give_up()
+
+
+def sent(performance):
+    """What a keyboard sends for a playing: (seconds, status, key, velocity)."""
+    rows = [(s.start, 0x90, s.midi, round(s.velocity)) for s in performance.strikes]
+    rows += [(s.end, 0x80, s.midi, 64) for s in performance.strikes]
+    return sorted([*rows, (0.2, 0xB0, 64, 80)])
+
+
+def test_what_a_keyboard_sends_comes_back_from_the_file(playing):
+    found = recording_of(midi_of(sent(playing)), "played.mid")
+    there = sorted((s.midi, s.start, round(s.velocity)) for s in playing.strikes)
+    back = sorted((s.midi, s.start, round(s.velocity)) for s in found.performance.strikes)
+    assert [(m, v) for m, _, v in back] == [(m, v) for m, _, v in there]
+    assert all(abs(a[1] - b[1]) < 0.002 for a, b in zip(back, there, strict=True))
+    assert found.pedal == ((pytest.approx(0.2, abs=0.002), pytest.approx(80 / 127)),)
+
+
+def test_a_file_is_kept_told_and_taken_out(desk, playing):
+    client, lesson = desk
+    score = lesson.score
+    wrong = next(i for i, s in enumerate(playing.strikes) if i > 20 and score.note_by_id[s.note].staff == 1)
+    strikes = tuple(replace(s, midi=s.midi + (i == wrong)) for i, s in enumerate(playing.strikes))
+    data = midi_bytes(Performance(strikes, playing.pedal))
+    answer = client.post("/api/takes?name=mine.mid", content=data)
+    assert answer.json() == {"name": "mine"}
+    assert (lesson.folder.path / "takes" / "mine.mid").read_bytes() == data
+    (take,) = client.get("/api/takes").json()["takes"]
+    assert "as written" in take["told"][0]
+    assert playing.strikes[wrong].note in take["wrong"]
+    assert playing.strikes[wrong].note not in take["played"]
+    dropped = client.post("/api/takes/drop", json={"name": "mine"})
+    assert (lesson.folder.path / dropped.json()["place"]).read_bytes() == data
+    assert client.get("/api/takes").json() == {"takes": [], "picture": ""}
+
+
+def test_what_was_recorded_is_tied_and_kept(desk, playing):
+    client, _ = desk
+    name = client.post("/api/takes/record", json={"messages": sent(playing)}).json()["name"]
+    assert name.startswith("played-")
+    (take,) = client.get("/api/takes").json()["takes"]
+    assert take["name"] == name
+    assert len(take["missed"]) == 0
+
+
+@pytest.mark.parametrize(
+    ("path", "content", "sentence"),
+    [
+        ("/api/takes?name=a.txt", b"x", "is no recording"),
+        ("/api/takes?name=a.mid", b"x", "is no MIDI recording"),
+        ("/api/takes?name=a.wav", b"x", "no sound that can be read"),
+        ("/api/takes?name=a.mid&bars=999", b"x", "names bar '999'"),
+        ("/api/takes/record", b'{"messages": []}', "no notes in it"),
+        ("/api/takes/record", b'{"messages": [[0, 144, 60, 400]]}', "makes no sense"),
+        ("/api/takes/drop", b'{"name": "../score"}', "There is no take"),
+    ],
+)
+def test_what_is_no_playing_is_refused_in_a_sentence_and_not_kept(desk, path, content, sentence):
+    client, lesson = desk
+    answer = client.post(path, content=content)
+    assert answer.status_code in (400, 422)
+    assert sentence in answer.json()["error"]
+    assert not list((lesson.folder.path / "takes").glob("*.*"))
+
+
+FAKE_KEYBOARD = """
+const input = new EventTarget();
+window.sent = (messages) => {
+  const now = performance.now();
+  for (const [second, ...data] of messages) {
+    const event = new Event("midimessage");
+    Object.defineProperty(event, "timeStamp", { value: now + 1000 * second });
+    Object.assign(event, { data: new Uint8Array(data) });
+    input.dispatchEvent(event);
+  }
+};
+navigator.requestMIDIAccess = async () => ({ inputs: new Map(window.unplugged ? [] : [["1", input]]) });
+"""
+"""A keyboard that sends whatever it is given, with the time stamps of the playing (Web MIDI API, W3C)."""
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with running_browser(["--autoplay-policy=no-user-gesture-required"]) as running:
+        yield running
+
+
+def test_a_keyboard_is_recorded_after_a_count_in_and_kept_or_dropped(browser, tmp_path, playing):
+    strikes = playing.strikes
+    score = read_once()[0]
+    wrong = next(i for i, s in enumerate(strikes) if i > 20 and score.note_by_id[s.note].staff == 1)
+    rows = sent(
+        replace(playing, strikes=tuple(replace(s, midi=s.midi + (i == wrong)) for i, s in enumerate(strikes)))
+    )
+    with started(tmp_path) as (address, home):
+        context = browser.new_context(viewport={"width": 1280, "height": 800})
+        context.add_init_script(FAKE_KEYBOARD)
+        page = context.new_page()
+        page.set_default_timeout(30_000)
+        faults = []
+        page.on("pageerror", lambda e: faults.append(str(e)))
+        page.goto(address)
+        page.set_input_files("#score-file", str(EXAMPLE))
+        until(page, f"!!document.querySelector('stave-score') && {SHADOW}.querySelector('button.label')", 150)
+        page.locator("#tab-takes").click()
+        page.evaluate("window.unplugged = true")
+        page.locator(".takes-record").click()
+        until(
+            page,
+            "document.querySelector('desk-takes [role=status]').textContent.includes('No MIDI keyboard')",
+        )
+        page.evaluate("window.unplugged = false")
+        page.fill("#takes-tempo", "240")
+        page.locator(".takes-record").click()
+        page.locator(".takes-stop").click()
+        until(
+            page, "document.querySelector('desk-takes [role=status]').textContent.includes('nothing is kept')"
+        )
+        page.locator(".takes-record").click()
+        until(page, "document.querySelector('desk-takes [role=status]').textContent === 'Recording.'")
+        page.evaluate("(m) => window.sent(m)", rows)
+        page.locator(".takes-stop").click()
+        page.locator(".takes-drop").click()
+        assert not list(home.glob("*/takes/*.mid"))
+        page.locator(".takes-record").click()
+        page.evaluate("(m) => window.sent(m)", rows)
+        page.locator(".takes-stop").click()
+        page.locator(".takes-keep").click()
+        page.locator(".take").wait_for()
+        (kept,) = home.glob("*/takes/*.mid")
+        found = recording_of(kept.read_bytes(), kept.name)
+        begin = found.performance.strikes[0].start - strikes[0].start
+        assert len(found.performance.strikes) == len(strikes)
+        assert all(
+            abs(a.start - b.start - begin) < 0.005
+            for a, b in zip(found.performance.strikes, strikes, strict=True)
+        )
+        page.locator(".take summary").click()
+        page.get_by_role("button", name="Show in the score").click()
+        until(page, f"{SHADOW}.querySelectorAll('.foreign').length >= 1")
+        assert accessibility(page)[1] == []
+        assert faults == []
+        context.close()

@@ -1,0 +1,202 @@
+"""Recorded sound tied to its score without transcription: our own piano's sound of our own piece (synthetic).
+
+The truth is the plan's own clock, slowed down by a known factor. No recorded sound is among the open data.
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+
+import av
+import numpy as np
+import pytest
+import soundfile
+from tests.once import opening
+
+from understave.acoustics.files import RATE
+from understave.acoustics.performance import Performance
+from understave.acoustics.piano import UPRIGHT
+from understave.acoustics.sound import render
+from understave.cli import main
+from understave.errors import TakeError
+from understave.findings import read
+from understave.interpretation.perform import clock, perform
+from understave.interpretation.planning import make_plan
+from understave.score.reader import read_score
+from understave.takes import read_take, tie
+from understave.takes.kept import add_take, drop_take, kept_take
+from understave.takes.recorded import recording_of
+from understave.takes.sound_following import tuning
+from understave.takes.told import tell_take
+from understave.takes.views import excerpt_of, loudness, pedal_blur
+
+BARS, SLOWER, LATE = 12, 1.2, 1.0
+
+
+@pytest.fixture(scope="module")
+def piece():
+    score = read_score(opening(BARS))
+    reading = read(score)
+    plan = make_plan(score, reading)
+    return score, reading, plan
+
+
+def sounded(piece, steps=0, wait=0.0):
+    """The plan's playing, slower, after a second of silence."""
+    score, _, plan = piece
+    planned = perform(score, plan)
+    strikes = tuple(
+        replace(
+            s,
+            midi=s.midi + steps,
+            start=LATE + SLOWER * s.start + wait,
+            end=LATE + SLOWER * s.end + wait,
+        )
+        for s in planned.strikes
+    )
+    pedal = tuple((LATE + SLOWER * t, d) for t, d in planned.pedal)
+    return render(Performance(strikes, pedal), UPRIGHT).mean(axis=1)
+
+
+def wave(sound, rate=RATE, form="WAV"):
+    file = io.BytesIO()
+    soundfile.write(file, 0.8 * sound / np.max(np.abs(sound)), rate, format=form)
+    return file.getvalue()
+
+
+@pytest.fixture(scope="module")
+def sound(piece):
+    return sounded(piece)
+
+
+@pytest.fixture(scope="module")
+def take(piece, sound):
+    return tie(piece[0], recording_of(wave(sound), "mine.wav"))
+
+
+def errors(piece, take, start=LATE):
+    """How far each bar's beginning that is told is from where it was struck."""
+    score, _, plan = piece
+    time = clock(score, plan)
+    off = []
+    for run in take.runs:
+        for measure in score.measures[run.first : run.last + 1]:
+            struck = [n.onset for n in score.notes if n.onset == measure.start and not n.grace]
+            if struck and run.moments[0] <= measure.start <= run.moments[-1]:
+                off.append(abs(run.second(float(measure.start)) - (start + SLOWER * time.at(measure.start))))
+    return off
+
+
+def test_bars_are_found_where_they_were_struck(piece, take):
+    off = errors(piece, take)
+    assert len(off) >= BARS - 2
+    assert np.mean(np.array(off) < 0.06) >= 0.9
+    assert take.sure > 0.8
+    assert take.matches == take.missed == take.extra == ()
+
+
+def test_another_rate_two_channels_and_a_sharp_piano_are_followed(piece, sound):
+    sharp = np.interp(np.arange(0, len(sound) - 1, 2 ** (0.3 / 12)), np.arange(len(sound)), sound)
+    assert tuning(sharp[::2].astype(np.float32)) == pytest.approx(0.3, abs=0.06)
+    both = np.stack([sharp, 0.5 * sharp], axis=1)
+    found = tie(piece[0], recording_of(wave(both, form="FLAC"), "mine.flac"))
+    assert len(found.runs) >= 1
+    assert found.runs[0].second(float(piece[0].measures[1].start)) > LATE
+
+
+@pytest.mark.parametrize(("suffix", "codec"), [(".m4a", "aac"), (".mov", "aac")])
+def test_the_sound_of_a_film_is_read_from_its_own_zero(tmp_path, piece, sound, suffix, codec):
+    path = tmp_path / f"film{suffix}"
+    with av.open(str(path), "w", format="mp4" if suffix == ".m4a" else "mov") as film:
+        stream = film.add_stream(codec, rate=RATE, layout="mono")
+        frame = av.AudioFrame.from_ndarray(
+            (0.8 * sound / np.max(np.abs(sound)))[None].astype(np.float32), format="fltp", layout="mono"
+        )
+        frame.sample_rate = RATE
+        film.mux(stream.encode(frame))
+        film.mux(stream.encode(None))
+    found = read_take(path)
+    assert found.samples is not None
+    assert len(found.samples) == pytest.approx(len(sound), abs=0.1 * RATE)
+    first = np.flatnonzero(np.abs(found.samples) > 0.02)[0] / RATE
+    there = np.flatnonzero(np.abs(sound) > 0.025 * np.max(np.abs(sound)))[0] / RATE
+    assert first == pytest.approx(there, abs=0.05)
+
+
+def test_what_is_not_this_piece_is_not_told(piece, sound):
+    score = piece[0]
+    with pytest.raises(TakeError, match="not sure which bars"):
+        tie(score, recording_of(wave(sounded(piece, steps=1)), "higher.wav"))
+    with pytest.raises(TakeError, match="not sure which bars"):
+        tie(score, recording_of(wave(sound[::-1]), "backwards.wav"))
+    noise = np.random.default_rng(2).standard_normal(20 * RATE)
+    with pytest.raises(TakeError, match="not sure which bars"):
+        tie(score, recording_of(wave(noise), "noise.wav"))
+
+
+def test_some_bars_are_told_when_they_are_named(piece, sound):
+    score, _, plan = piece
+    time = clock(score, plan)
+    from_second = LATE + SLOWER * time.at(score.measures[4].start) - 0.1
+    some = sound[round(from_second * RATE) :]
+    found = tie(score, recording_of(wave(some), "some.wav"), 4, BARS - 1)
+    off = errors(piece, found, LATE - from_second)
+    assert len(off) >= 4
+    assert np.mean(np.array(off) < 0.08) >= 0.8
+
+
+@pytest.mark.parametrize(
+    ("data", "name", "sentence"),
+    [
+        (wave(np.full(3 * RATE, 1e-9) + 1e-12), "still.wav", None),
+        (b"RIFF0000WAVE", "broken.wav", "no sound that can be read"),
+        (b"nothing", "broken.mp4", "no sound that can be read"),
+    ],
+)
+def test_bad_sound_gets_one_sentence(data, name, sentence):
+    if sentence is None:
+        file = io.BytesIO()
+        soundfile.write(file, np.zeros(3 * RATE), RATE, format="WAV")
+        data, sentence = file.getvalue(), "Nothing is heard in still.wav"
+    with pytest.raises(TakeError, match=sentence):
+        recording_of(data, name)
+
+
+def test_what_is_told_of_sound_is_its_time(piece, take):
+    score, reading, plan = piece
+    lines = tell_take(score, take)
+    assert "From sound only time is told" in lines[0]
+    assert "Stop if anything hurts" in lines[-1]
+    for language in ("de", "fr"):
+        assert len(tell_take(score, take, language)) == len(lines)
+    assert loudness(score, plan, take) == ()
+    assert pedal_blur(score, plan, reading, take, 0) is None
+
+
+def test_bars_of_it_sound_as_recorded_and_light_up_in_their_time(piece, sound, take):
+    score = piece[0]
+    run = take.runs[0]
+    first, last = run.first + 1, run.first + 2
+    own = excerpt_of(score, take, first, last)
+    assert own.sound is not None
+    begin = run.second(float(score.measures[first].start)) - own.clock.at(score.measures[first].start)
+    at = round(begin * RATE)
+    given = 0.8 * sound / np.max(np.abs(sound))
+    assert own.sound[:RATE] == pytest.approx(given[at : at + RATE], abs=1e-3)
+    for strike in own.performance.strikes:
+        note = score.note_by_id[strike.note]
+        assert first <= note.measure <= last
+        assert strike.start == pytest.approx(run.second(note.at) - begin, abs=1e-6)
+
+
+def test_a_lesson_keeps_sound_unaltered(tmp_path, piece, sound, capsys):
+    score = piece[0]
+    source = tmp_path / "My sound.wav"
+    source.write_bytes(wave(sound))
+    name, found = add_take(tmp_path / "lesson", score, source)
+    assert (tmp_path / "lesson" / "takes" / f"{name}.wav").read_bytes() == source.read_bytes()
+    assert kept_take(tmp_path / "lesson", score, name).runs == found.runs
+    assert drop_take(tmp_path / "lesson", name).suffix == ".wav"
+    assert main(["take", str(opening(BARS)), str(source), "--picture", str(tmp_path / "a.svg")]) == 0
+    assert "From sound only time" in capsys.readouterr().out

@@ -1,0 +1,85 @@
+"""A lesson with a take: kept, heard at the stops that it holds, in the time of the playing.
+
+The truth is how the take was made: the plan's playing of our own piece, slower by a known factor (synthetic).
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import pytest
+from tests.once import opening
+
+from understave.acoustics.midi_bytes import midi_bytes
+from understave.acoustics.performance import Performance
+from understave.errors import UnderstaveError
+from understave.findings import read
+from understave.interpretation.perform import perform
+from understave.interpretation.planning import make_plan
+from understave.lesson.make import LessonOptions, make_lesson
+from understave.media.page import lesson_values
+from understave.score.reader import read_score
+
+SLOWER = 1.5
+
+
+def played(score, change=lambda strike: strike):
+    performance = perform(score, make_plan(score, read(score)))
+    strikes = [change(s) for s in performance.strikes]
+    return Performance(
+        tuple(replace(s, start=2 + SLOWER * s.start, end=2 + SLOWER * s.end) for s in strikes),
+        tuple((2 + SLOWER * t, depth) for t, depth in performance.pedal),
+    )
+
+
+@pytest.fixture(scope="module")
+def lesson(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("taken")
+    source = opening(9)
+    take = folder / "mine.mid"
+    take.write_bytes(midi_bytes(played(read_score(source))))
+    make_lesson(source, folder / "lesson", LessonOptions(minutes=3, takes=(take,)))
+    return folder / "lesson"
+
+
+def test_the_page_plays_the_stops_as_the_teacher_does(lesson):
+    page = lesson_values((lesson / "exports" / "page.html").read_text(encoding="utf-8"))
+    own = [
+        (stop, s["sound"]) for stop in page["stops"] for s in stop["sounds"] if "teacher plays" in s["name"]
+    ]
+    assert len(own) == len(page["stops"]) > 0
+    planned = {note: (start, end) for note, start, end in page["sound"]["notes"]}
+    for stop, sound in own:
+        rows = {note: start for note, start, _ in sound["notes"]}
+        # All lit notes are of the stop's bars, and lie as far apart as they were played.
+        assert rows.keys() <= {note for note, _, _ in stop["struck"]}
+        first, last = min(rows, key=rows.__getitem__), max(rows, key=rows.__getitem__)
+        apart = planned[last][0] - planned[first][0]
+        assert rows[last] - rows[first] == pytest.approx(SLOWER * apart, abs=0.02)
+        assert sound["length"] > rows[last]
+
+
+def test_the_take_is_kept_as_it_came(lesson):
+    assert (lesson / "takes" / "mine.mid").read_bytes() == (lesson.parent / "mine.mid").read_bytes()
+    assert json.loads((lesson / "takes" / "mine.tie.json").read_text())["added"].endswith("+00:00")
+
+
+def test_without_the_take_the_page_loses_it_and_nothing_else_is_made_again(lesson):
+    from understave.takes.kept import drop_take
+
+    drop_take(lesson, "mine")
+    again = make_lesson(lesson, lesson)
+    assert {name for name, _ in again.made} == {"page"}
+    page = lesson_values((lesson / "exports" / "page.html").read_text(encoding="utf-8"))
+    assert not any(stop["sounds"] for stop in page["stops"])
+    assert not list((lesson / "exports" / "sounds").glob("take-*"))
+
+
+def test_what_cannot_be_tied_makes_no_lesson(tmp_path):
+    score = read_score(opening(9))
+    take = tmp_path / "other.mid"
+    take.write_bytes(midi_bytes(played(score, lambda s: replace(s, midi=s.midi + 1))))
+    with pytest.raises(UnderstaveError, match=r"other\.mid is not tied"):
+        make_lesson(opening(9), tmp_path / "lesson", LessonOptions(minutes=3, takes=(take,)))
+    assert not (tmp_path / "lesson").exists()
