@@ -122,7 +122,7 @@ def _solved(
     timed = [e for e in timed if not e.whole_bar]
     short = first or bar.right is None or bar.right.lines > 1 or (bar.left is not None and bar.left.lines > 1)
     best: tuple[Solution, Solution | None, list[Fraction]] | None = None
-    for values, price in scalings(timed, sheet, system):
+    for values, price in scalings(timed, sheet, system, _beat(meter)):
         if best is not None and best[0].cost <= price:
             continue
         found, second = solve(timed, values, length, part_of, sheet.space, may_be_short=short)
@@ -143,6 +143,12 @@ def _solved(
     return Solved(
         page, sheet, system, bar, clefs, signature, meter, solution, second, timed, values, 0, Ties()
     )
+
+
+def _beat(meter: tuple[int, int, str]) -> Fraction:
+    """Return the length of the beats that beams fill, three units of a compound meter."""
+    beats, unit, _ = meter
+    return Fraction(12 if beats % 3 == 0 and beats > 3 and unit >= 8 else 4, unit)
 
 
 def _score(solved: list[Solved], groups: list[tuple[int, int]], name: str) -> Score:

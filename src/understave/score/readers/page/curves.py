@@ -49,7 +49,7 @@ def ties_of(sheet: Sheet, system: System, events: Sequence[Event]) -> Ties:
                 if a.staff == b.staff
                 and a.position == b.position
                 and b.box.x0 > a.box.x1
-                and not _between(a, b, heads)
+                and not _between(a, b, heads, space)
             ]
     used: set[int] = set()
     held: set[Head] = set()
@@ -89,8 +89,11 @@ def _ends(head: Head, end: End, space: float) -> bool:
     )
 
 
-def _between(a: Head, b: Head, heads: Sequence[Head]) -> bool:
+def _between(a: Head, b: Head, heads: Sequence[Head], space: float) -> bool:
     """Say whether another head stands between two on their line or space."""
     return any(
-        h.staff == a.staff and h.position == a.position and a.box.x1 < h.box.x < b.box.x0 for h in heads
+        h.staff == a.staff
+        and h.position == a.position
+        and a.box.x1 + 0.6 * space < h.box.x < b.box.x0 - 0.6 * space
+        for h in heads
     )

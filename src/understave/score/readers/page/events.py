@@ -266,7 +266,7 @@ def _beam(chords: Sequence[Event], beams: Sequence[Line], space: float) -> None:
         assert stem is not None
         heights: list[float] = []
         for i, beam in enumerate(beams):
-            if not beam.x0 - 0.25 * space <= stem.x0 <= beam.x1 + 0.25 * space:
+            if not beam.x0 - 0.14 * space <= stem.x0 <= beam.x1 + 0.14 * space:
                 continue
             y = beam.y_at(stem.x0)
             if not stem.y0 - 0.5 * space <= y <= stem.y1 + 0.5 * space:
@@ -396,33 +396,44 @@ def _bar_rest(box: Box, system: System, space: float) -> str:
 
 def _dot(events: Sequence[Event], symbols: Sequence[Symbol], system: System, space: float) -> None:
     """Give chords and rests their dots: those in the row of a head, close to its right."""
-    columns: dict[int, list[float]] = {}
-    for dot in sorted(
-        (s for s in symbols if s.name in DOTS and s.box.width < 0.75 * space), key=lambda s: s.x
-    ):
+    small = [s for s in symbols if s.name in DOTS and s.box.width < 0.75 * space]
+    rows: dict[tuple[int, int], list[float]] = {}  # dots by event and head
+    choices = []
+    for k, dot in enumerate(small):
         if is_repeat_dot(dot, system, space):
             continue
-        best: tuple[float, Event] | None = None
-        for event in events:
-            rows = [h.box for h in event.heads] or [event.box]
-            if event.is_rest and abs(dot.box.y - event.box.y) > 1.3 * space:
+        for i, event in enumerate(events):
+            # Where two voices clash, the dots of both stand right of both.
+            right = max(
+                e.box.x1
+                for e in events
+                if e is event or (e.staff == event.staff and 0 <= e.x - event.x < 1.9 * space)
+            )
+            gap = dot.box.x0 - event.box.x1
+            if not -0.1 * space < gap < right - event.box.x1 + 3.3 * space:
                 continue
-            for row in rows:
-                if event.heads and abs(dot.box.y - row.y) > 0.7 * space:
-                    continue
-                gap = dot.box.x0 - event.box.x1
-                reach = 1.1 + 0.8 * len(columns.get(id(event), ())) + (1.1 if event.beams < 0 else 0.0)
-                if -0.1 * space < gap < reach * space:
-                    off = gap + abs(dot.box.y - row.y) * (2 if event.heads else 0.2)
-                    if best is None or off < best[0]:
-                        best = off, event
-        if best is None:
+            for j, (y, off_line) in enumerate(_rows(event)):
+                off = min(abs(dot.box.y - y - d * space) for d in ((0.5, -0.5) if off_line else (0.0,)))
+                if off < (0.3 if event.heads else 0.9) * space:
+                    choices.append((off + 0.15 * gap, k, i, j, gap, right))
+    used: set[int] = set()
+    for _, k, i, j, gap, right in sorted(choices):
+        known = rows.setdefault((i, j), [])
+        reach = 1.1 + 0.8 * len(known) + (1.1 if events[i].beams < 0 else 0.0)
+        if k in used or gap > right - events[i].box.x1 + reach * space:
             continue
-        known = columns.setdefault(id(best[1]), [])
-        if all(abs(x - dot.x) > 0.25 * space for x in known):
-            known.append(dot.x)
-    for event in events:
-        event.dots = min(3, len(columns.get(id(event), ())))
+        if all(abs(x - small[k].x) > 0.25 * space for x in known):
+            used.add(k)
+            known.append(small[k].x)
+    for (i, _), known in rows.items():
+        events[i].dots = max(events[i].dots, min(3, len(known)))
+
+
+def _rows(event: Event) -> list[tuple[float, bool]]:
+    """Return the heights at which an event may have dots, and whether it is a line, whose dots are moved off it."""
+    if event.is_rest:
+        return [(event.box.y, False)]
+    return [(h.box.y, h.position % 2 == 0) for h in event.heads]
 
 
 def _own_accidentals(heads: Sequence[Head], symbols: Sequence[Symbol], system: System, space: float) -> None:

@@ -263,7 +263,7 @@ def _symbols(page: Page, matcher: Matcher, space: float) -> tuple[list[Symbol], 
         found = matcher.match(outline) if outline.filled else None
         if found is not None and found.name:
             symbols.append(Symbol(found.name, box, box.y0 + found.origin * box.height, found.sure))
-        elif box.width > 0.8 * space and box.height < max(4 * space, box.width):
+        elif box.width > 0.45 * space and box.height < max(4 * space, box.width):
             points = [tuple(p) for contour in outline.contours for p in contour.tolist()]
             left, right = min(points), max(points)
             mid = [y for x, y in points if abs(x - box.x) < max(0.15 * box.width, 0.3 * space)]

@@ -21,31 +21,51 @@ _UNUSED = 1.5
 """Price of a figure that is taken for a fingering."""
 
 
-def scalings(events: Sequence[Event], sheet: Sheet, system: System) -> list[tuple[list[Fraction], float]]:
-    """Return the values that the events of a bar may have, with what each choice costs."""
+def scalings(
+    events: Sequence[Event], sheet: Sheet, system: System, beat: Fraction
+) -> list[tuple[list[Fraction], float]]:
+    """Return the values that the events of a bar may have, with what each choice costs.
+
+    `beat` is the length of a beat, which beams usually fill.
+    """
     printed = [event.value for event in events]
     marked, sure = _marked(events, sheet, system)
     with_marks = [value * marked.get(i, Fraction(1)) for i, value in enumerate(printed)]
-    out = [(with_marks, 0.0)]
+    out = [(with_marks, 0.0 if sure else 0.2)]
     if marked and not sure:
         out.append((printed, _UNUSED))
-    groups: dict[tuple[int, int | None], list[int]] = {}
+    groups: dict[int, list[int]] = {}
     for i, event in enumerate(events):
         if event.beam is not None and i not in marked:
-            groups.setdefault((event.staff, event.beam), []).append(i)
-    by_staff: dict[int, list[int]] = {}
-    for (staff, _), members in groups.items():
-        values = {printed[i] for i in members}
-        if len(members) % 3 == 0 and len(values) == 1:
-            by_staff.setdefault(staff, []).extend(members)
-    choices = [[staff] for staff in by_staff]
-    if len(by_staff) > 1:
-        choices.append(list(by_staff))
-    for staves in choices:
-        chosen = {i for staff in staves for i in by_staff[staff]}
-        scaled = [v * Fraction(2, 3) if i in chosen else v for i, v in enumerate(with_marks)]
-        out.append((scaled, _UNPRINTED * len(staves)))
+            groups.setdefault(event.beam, []).append(i)
+    runs = {beam: run for beam, members in groups.items() if (run := _run_of_three(members, printed))}
+    odd = {
+        beam: run
+        for beam, run in runs.items()
+        if (total := sum((printed[i] for i in groups[beam]), Fraction(0))) % beat
+        and (total - sum((printed[i] for i in run), Fraction(0)) / 3) % (beat / 2) == 0
+    }
+    choices: dict[frozenset[int], None] = {}
+    for found in (odd, runs):
+        by_staff: dict[int, list[int]] = {}
+        for run in found.values():
+            by_staff.setdefault(events[run[0]].staff, []).extend(run)
+        choices[frozenset(i for run in found.values() for i in run)] = None
+        for staff in by_staff:
+            choices[frozenset(by_staff[staff])] = None
+    for chosen in choices:
+        if chosen:
+            scaled = [v * Fraction(2, 3) if i in chosen else v for i, v in enumerate(with_marks)]
+            out.append((scaled, _UNPRINTED))
     return sorted(out, key=lambda choice: choice[1])
+
+
+def _run_of_three(members: list[int], values: Sequence[Fraction]) -> list[int]:
+    """Return the events of a beam's shortest value where they come in threes, one after the other."""
+    least = min(values[i] for i in members)
+    places = [k for k, i in enumerate(members) if values[i] == least]
+    together = places == list(range(places[0], places[-1] + 1))
+    return [members[k] for k in places] if together and len(places) % 3 == 0 else []
 
 
 def _marked(events: Sequence[Event], sheet: Sheet, system: System) -> tuple[dict[int, Fraction], bool]:
@@ -65,7 +85,12 @@ def _marked(events: Sequence[Event], sheet: Sheet, system: System) -> tuple[dict
     for figure, box, certain in figures:
         members = _under_bracket(box, events, sheet) or _under_beam(box, events, space)
         members = [i for i in members if i not in out]
-        if len(members) < 2:
+        unit = sum((events[i].value for i in members), Fraction(0)) / figure
+        if (
+            len(members) < 2
+            or unit.numerator & (unit.numerator - 1)
+            or unit.denominator & (unit.denominator - 1)
+        ):
             continue
         for i in members:
             out[i] = Fraction(_NORMAL[figure], figure)
