@@ -1,7 +1,7 @@
 """Pages to read back: MusicXML in, a PDF out, as verovio or LilyPond engraves it.
 
-verovio's SVG is turned into PDF by typst: symbols come as outlines, words as glyphs. LilyPond (Debian's package, not
-needed elsewhere) reads MusicXML through its own ``musicxml2ly`` and writes glyphs with names.
+verovio's SVG is turned into PDF by typst: symbols come as outlines, words as glyphs. LilyPond (Debian's
+package, not needed elsewhere) reads MusicXML through its own ``musicxml2ly`` and writes glyphs with names.
 """
 
 from __future__ import annotations

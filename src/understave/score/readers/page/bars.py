@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from understave.score.readers.page.events import ACCIDENTALS, Event, Head
+from understave.score.readers.page.events import ACCIDENTALS, Event
 from understave.score.readers.page.layout import Bar, Sheet, Staff, Symbol, System
 from understave.score.readers.page.smufl import clef_name
 
@@ -21,7 +21,8 @@ CLEFS = {
     "fClef8va": (24, 6, 7),
     "cClef": (28, 4, 0),
 }
-"""For each clef the diatonic step that its line stands for (C0 is 0), its usual position, and its octave shift."""
+"""For each clef the diatonic step that its line stands for (C0 is 0), its usual position, and its octave
+shift."""
 _SHARPS = (3, 0, 4, 1, 5, 2, 6)
 _FLATS = (6, 2, 5, 1, 4, 0, 3)
 """Letters in the order of key signatures, counted from C."""
@@ -50,6 +51,7 @@ class BarOnPage:
     events: list[Event] = field(default_factory=list)
     signature: int | None = None
     meter: tuple[int, int, str] | None = None
+    ending: tuple[int, ...] = ()
     first: bool = False
     """Whether it begins a system."""
 
@@ -206,8 +208,3 @@ def _signature(signs: Sequence[Symbol], staff: Staff, clef: Clef) -> int | None:
     if not count:
         return None
     return count if kind == "accidentalSharp" else -count
-
-
-def free_heads(bar: BarOnPage) -> list[Head]:
-    """Return all heads of a bar."""
-    return [h for e in bar.events for h in e.heads]

@@ -1,7 +1,7 @@
 """Chords and rests of a system: heads joined with their stems, beams, flags, dots and accidentals.
 
-In: a `Sheet` and one of its systems. Out: `Event`s from the left, each with its printed value. What stands where is
-taken from the ink alone; which moment it is comes later (`rhythm`).
+In: a `Sheet` and one of its systems. Out: `Event`s from the left, each with its printed value. What
+stands where is taken from the ink alone; which moment it is comes later (`rhythm`).
 """
 
 from __future__ import annotations
@@ -61,7 +61,8 @@ class Head:
 
 @dataclass(eq=False, slots=True)
 class Event:
-    """A chord or a rest. `way` is 1 for a stem up, -1 down, 0 without; `beam` numbers its beam within the system.
+    """A chord or a rest. `way` is 1 for a stem up, -1 down, 0 without; `beam` numbers its beam within
+    the system.
 
     `value` is the printed value in quarter notes, dots included, tuplets not.
     """
@@ -109,7 +110,7 @@ def events_of(sheet: Sheet, system: System, usual_head: float) -> list[Event]:
     chords += _stemless([head for head in heads if id(head) not in taken], usual_head)
     rests = _rests(symbols, beams, chords, system, space)
     events = sorted([*chords, *rests], key=lambda e: e.x)
-    _dot(events, symbols, system, space)
+    sheet.taken |= _dot(events, symbols, system, space)
     _own_accidentals(heads, symbols, system, space)
     for event in events:
         event.value = _value(event)
@@ -158,7 +159,9 @@ def _heads(
 
 
 def _staff_of(symbol: Symbol, ledgers: Sequence[Line], system: System, space: float) -> int | None:
-    """Return the staff that a head stands on, by its ledger lines; None for a head without, as tempo marks have."""
+    """Return the staff that a head stands on, by its ledger lines; None for a head without, as tempo
+    marks have.
+    """
     y = symbol.box.y
     by_distance = sorted(range(len(system.staves)), key=lambda i: system.staves[i].distance(y))
     for i in by_distance[:2]:
@@ -237,10 +240,9 @@ def _chord(
     Heads stand on the `usual` side; on the `other` only where two are a second apart.
     """
     end = stem.y0 if way > 0 else stem.y1
-    if not any(abs(h.box.y - end) < 0.7 * space for h in usual):
-        # the lowest head of a stem up may be the one that stands on the other side
-        if not usual or not any(abs(h.box.y - end) < 0.7 * space for h in other):
-            return [], 0.0
+    # The lowest head of a stem up may be the one that stands on the other side.
+    if not usual or not any(abs(h.box.y - end) < 0.7 * space for h in (*usual, *other)):
+        return [], 0.0
     heads = list(usual)
     heads += [
         h for h in other if any(h.staff == u.staff and abs(h.position - u.position) == 1 for u in usual)
@@ -262,25 +264,14 @@ def _beam(chords: Sequence[Event], beams: Sequence[Line], space: float) -> None:
     """Count the beams at each stem and number those that hold stems together."""
     of: list[list[int]] = [[] for _ in beams]
     for k, chord in enumerate(chords):
-        stem = chord.stem
-        assert stem is not None
         heights: list[float] = []
         for i, beam in enumerate(beams):
-            if not beam.x0 - 0.14 * space <= stem.x0 <= beam.x1 + 0.14 * space:
+            y = _meets(beam, chord, space)
+            if y is None:
                 continue
-            y = beam.y_at(stem.x0)
-            if not stem.y0 - 0.5 * space <= y <= stem.y1 + 0.5 * space:
-                continue
-            near_head = min(abs(y - h.box.y) for h in chord.heads)
-            beyond = (
-                y > max(h.box.y for h in chord.heads)
-                if chord.way > 0
-                else y < min(h.box.y for h in chord.heads)
-            )
-            if near_head < 0.5 * space or not beyond:
-                continue
-            middle = (beam.x0 + beam.x1) / 2
-            if beam.x1 - beam.x0 < 1.9 * space and abs(middle - stem.x0) < 0.3 * space:
+            stem = chord.stem
+            assert stem is not None
+            if beam.x1 - beam.x0 < 1.9 * space and abs((beam.x0 + beam.x1) / 2 - stem.x0) < 0.3 * space:
                 chord.tremolo += 1
                 continue
             of[i].append(k)
@@ -300,6 +291,19 @@ def _beam(chords: Sequence[Event], beams: Sequence[Line], space: float) -> None:
     for k, chord in enumerate(chords):
         if chord.beams:
             chord.beam = root(k)
+
+
+def _meets(beam: Line, chord: Event, space: float) -> float | None:
+    """Return the height at which a beam meets the free end of a chord's stem, None where it does not."""
+    stem = chord.stem
+    if stem is None or not beam.x0 - 0.14 * space <= stem.x0 <= beam.x1 + 0.14 * space:
+        return None
+    y = beam.y_at(stem.x0)
+    if not stem.y0 - 0.5 * space <= y <= stem.y1 + 0.5 * space:
+        return None
+    heights = [h.box.y for h in chord.heads]
+    beyond = y > max(heights) if chord.way > 0 else y < min(heights)
+    return y if beyond and min(abs(y - h) for h in heights) >= 0.5 * space else None
 
 
 def _flag(chords: Sequence[Event], symbols: Sequence[Symbol], space: float) -> None:
@@ -394,13 +398,15 @@ def _bar_rest(box: Box, system: System, space: float) -> str:
     return "restWhole" if abs(top - round(top)) <= abs(bottom - round(bottom)) else "restHalf"
 
 
-def _dot(events: Sequence[Event], symbols: Sequence[Symbol], system: System, space: float) -> None:
-    """Give chords and rests their dots: those in the row of a head, close to its right."""
+def _dot(events: Sequence[Event], symbols: Sequence[Symbol], system: System, space: float) -> set[int]:
+    """Give chords and rests their dots: those in the row of a head, close to its right. Return their ids."""
+    taken: set[int] = set()
     small = [s for s in symbols if s.name in DOTS and s.box.width < 0.75 * space]
     rows: dict[tuple[int, int], list[float]] = {}  # dots by event and head
     choices = []
     for k, dot in enumerate(small):
         if is_repeat_dot(dot, system, space):
+            taken.add(id(dot))
             continue
         for i, event in enumerate(events):
             # Where two voices clash, the dots of both stand right of both.
@@ -424,13 +430,17 @@ def _dot(events: Sequence[Event], symbols: Sequence[Symbol], system: System, spa
             continue
         if all(abs(x - small[k].x) > 0.25 * space for x in known):
             used.add(k)
+            taken.add(id(small[k]))
             known.append(small[k].x)
     for (i, _), known in rows.items():
         events[i].dots = max(events[i].dots, min(3, len(known)))
+    return taken
 
 
 def _rows(event: Event) -> list[tuple[float, bool]]:
-    """Return the heights at which an event may have dots, and whether it is a line, whose dots are moved off it."""
+    """Return the heights at which an event may have dots, and whether it is a line, whose dots are moved
+    off it.
+    """
     if event.is_rest:
         return [(event.box.y, False)]
     return [(h.box.y, h.position % 2 == 0) for h in event.heads]

@@ -1,6 +1,7 @@
 """The fonts of a PDF: a string of bytes in, its characters out, with meanings, glyph names and outlines.
 
-In: a font dictionary (ISO 32000-1, 9.5 to 9.8). Embedded programs (Type 1, CFF, TrueType) are opened by fontTools.
+In: a font dictionary (ISO 32000-1, 9.5 to 9.8). Embedded programs (Type 1, CFF, TrueType) are opened by
+fontTools.
 What a font lacks stays empty: a character may have no name, no meaning or no outline.
 """
 
@@ -173,19 +174,19 @@ class OutlinePen:
     def __init__(self) -> None:
         self.contours: list[list[tuple[float, float]]] = []
 
-    def moveTo(self, point: tuple[float, float]) -> None:  # noqa: N802 - the names are fontTools'
+    def moveTo(self, point: tuple[float, float]) -> None:  # noqa: D102, N802 - the names are fontTools'
         self.contours.append([point])
 
-    def lineTo(self, point: tuple[float, float]) -> None:  # noqa: N802
+    def lineTo(self, point: tuple[float, float]) -> None:  # noqa: D102, N802
         self.contours[-1].append(point)
 
-    def curveTo(self, *points: tuple[float, float]) -> None:  # noqa: N802
+    def curveTo(self, *points: tuple[float, float]) -> None:  # noqa: D102, N802
         from fontTools.pens.basePen import decomposeSuperBezierSegment
 
         for p, q, r in decomposeSuperBezierSegment(points) if len(points) > 3 else [points]:
             self._cubic(p, q, r)
 
-    def qCurveTo(self, *points: tuple[float, float] | None) -> None:  # noqa: N802
+    def qCurveTo(self, *points: tuple[float, float] | None) -> None:  # noqa: D102, N802
         from fontTools.pens.basePen import decomposeQuadraticSegment
 
         if points[-1] is None:
@@ -211,15 +212,16 @@ class OutlinePen:
                 )
             )
 
-    def closePath(self) -> None:  # noqa: N802
+    def closePath(self) -> None:  # noqa: D102, N802
         pass
 
     endPath = closePath  # noqa: N815
 
-    def addComponent(self, *_: Any) -> None:  # noqa: N802
+    def addComponent(self, *_: Any) -> None:  # noqa: D102, N802
         pass
 
     def arrays(self, scale: float) -> list[Points]:
+        """Return the contours, scaled."""
         return [np.array(points, dtype=float) * scale for points in self.contours if len(points) > 2]
 
 
@@ -308,7 +310,9 @@ def _truetype(data: bytes) -> tuple[Any, dict[int, str], Callable[[int], str]]:
 
 
 def _composite(found: Any, name: str, texts: dict[int, str]) -> Font:
-    """Return a font of two-byte codes that are glyph numbers, as notation programs and typesetters write them."""
+    """Return a font of two-byte codes that are glyph numbers, as notation programs and typesetters write
+    them.
+    """
     below = _list(found, "/DescendantFonts")[0].get_object()
     widths: dict[int, float] = {}
     listed = [item.get_object() if hasattr(item, "get_object") else item for item in _list(below, "/W")]

@@ -16,7 +16,9 @@ from understave.score.readers.page.smufl import Matcher, named
 
 @dataclass(frozen=True, slots=True)
 class Symbol:
-    """A music symbol: its SMuFL name, where it stands, the height of its origin, and how sure it is (0..1)."""
+    """A music symbol: its SMuFL name, where it stands, the height of its origin, and how sure it is
+    (0..1).
+    """
 
     name: str
     box: Box
@@ -105,6 +107,8 @@ class Sheet:
     curves: list[Box]
     curve_ends: list[tuple[tuple[float, float], tuple[float, float], float]]
     """Left and right end of each curve, and the height of its middle."""
+    taken: set[int] = field(default_factory=set)
+    """Ids of the dots that prolong notes or belong to repeat signs."""
     other_lines: int = 0
     """Lines of staves with fewer or more than five, such as those of chant (4) and tablature (6)."""
 
@@ -120,7 +124,9 @@ def sort_page(page: Page, without: Collection[str] = ()) -> Sheet | None:
     """Return a page's sheet; None where it has no staff. `without` names fonts whose shapes are not known."""
     staves, used, others = _staves(page.lines)
     if not staves:
-        return Sheet(page, 0.0, [], [], _words(page, []), [], [], [], [], others) if others else None
+        return (
+            Sheet(page, 0.0, [], [], _words(page, []), [], [], [], [], other_lines=others) if others else None
+        )
     space = median(staff.space for staff in staves)
     matcher = Matcher(space, without)
     symbols, curves, letters = _symbols(page, matcher, space)
@@ -137,7 +143,7 @@ def sort_page(page: Page, without: Collection[str] = ()) -> Sheet | None:
     systems = _systems(staves, uprights, symbols, page, space)
     for system in systems:
         system.bars = _bar_lines(system, uprights, symbols, space)
-    sheet = Sheet(
+    return Sheet(
         page,
         space,
         systems,
@@ -147,9 +153,8 @@ def sort_page(page: Page, without: Collection[str] = ()) -> Sheet | None:
         levels,
         [c[0] for c in curves],
         [c[1] for c in curves],
-        others,
+        other_lines=others,
     )
-    return sheet
 
 
 def _is_upright(line: Line, space: float) -> bool:
@@ -335,7 +340,8 @@ def _words(page: Page, glyphs: Sequence[object]) -> list[Word]:
     return out
 
 
-# Systems and bar lines ---------------------------------------------------------------------------------------
+# Systems and bar lines
+# ---------------------------------------------------------------------------------------
 
 
 def _systems(
@@ -409,7 +415,9 @@ def _stacked(heights: list[tuple[float, float]], space: float) -> list[tuple[flo
 def _bar_lines(
     system: System, uprights: Sequence[Line], symbols: Sequence[Symbol], space: float
 ) -> list[Bar]:
-    """Return the bar lines of a system: uprights that stand over every staff at one place, and over no head."""
+    """Return the bar lines of a system: uprights that stand over every staff at one place, and over no
+    head.
+    """
     heads = [s.box for s in symbols if s.name.startswith("notehead")]
     columns: list[list[Line]] = []
     first = system.staves[0]

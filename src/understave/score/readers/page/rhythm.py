@@ -1,9 +1,12 @@
-"""When the chords and rests of a bar begin: solved as a whole, from their values and their places on the page.
+"""When the chords and rests of a bar begin: solved as a whole, from their values and their places on the
+page.
 
-In: the events of a bar, and how long it should be. Out: the best `Solution` and the second-best. Each voice is a
-chain of events, each of which begins where the one before ends; what stands below each other begins together; what
-stands further right begins later; all voices end with the bar (common practice, no source). The search keeps the
-cheapest partial solutions, event by event from the left.
+In: the events of a bar, and how long it should be. Out: the best `Solution` and the second-best. Each
+voice is a
+chain of events, each of which begins where the one before ends; what stands below each other begins
+together; what
+stands further right begins later; all voices end with the bar (common practice, no source). The search
+keeps the cheapest partial solutions, event by event from the left.
 """
 
 from __future__ import annotations
@@ -33,7 +36,9 @@ class _Voice(NamedTuple):
 
 
 class _State(NamedTuple):
-    """A partial solution: `columns` are moments with the place of the last event there, `placed` onset and voice."""
+    """A partial solution: `columns` are moments with the place of the last event there, `placed` onset
+    and voice.
+    """
 
     cost: float
     voices: tuple[_Voice, ...]
@@ -130,7 +135,8 @@ def _moves(
         if voice.staff != event.staff:
             cost += 0.2 if busy == i else 1.6
         if voice.way * event.way < 0 and busy != i:
-            # In a staff with two voices the stems part them; in one with a single voice they turn as they like.
+            # In a staff with two voices the stems part them; in one with a single voice they turn as
+            # they like.
             cost += 0.6 if sum(v.staff == event.staff for v in state.voices) > 1 else 0.05
         if event.is_rest and abs(voice.y - event.y) > 4 * space:
             cost += 0.1

@@ -1,8 +1,11 @@
 """Which music symbol a glyph or outline is, by the names and code points of SMuFL 1.4.
 
-In: glyphs and outlines of a page, and its staff space. Out: names as SMuFL has them (``noteheadBlack``). A glyph is
-known by its code point, by its name (SMuFL's, or those that LilyPond gives the glyphs of its own font), and where a
-file has neither, by its outline, which is laid over those of the SMuFL fonts in the installed verovio package.
+In: glyphs and outlines of a page, and its staff space. Out: names as SMuFL has them (``noteheadBlack``).
+A glyph is
+known by its code point, by its name (SMuFL's, or those that LilyPond gives the glyphs of its own font),
+and where a
+file has neither, by its outline, which is laid over those of the SMuFL fonts in the installed verovio
+package.
 """
 
 from __future__ import annotations
@@ -319,7 +322,9 @@ def _table(without: frozenset[str]) -> tuple[Points, Points, Points]:
 
 @dataclass(frozen=True, slots=True)
 class Match:
-    """What an outline is: its SMuFL name (``""`` for none), the height of its origin in its box, how sure (0..1)."""
+    """What an outline is: its SMuFL name (``""`` for none), the height of its origin in its box, how
+    sure (0..1).
+    """
 
     name: str
     origin: float = 0.5
@@ -365,7 +370,9 @@ class Matcher:
 
 
 def _size_price(name: str, grown: float) -> float:
-    """Return what it costs that a symbol is printed larger or smaller (natural logarithm) than its font has it."""
+    """Return what it costs that a symbol is printed larger or smaller (natural logarithm) than its font
+    has it.
+    """
     if name in _OF_ANY_SIZE:
         return 0.0
     if log(_FULL[0]) <= grown <= log(_FULL[1]):
