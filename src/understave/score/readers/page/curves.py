@@ -35,16 +35,18 @@ def ties_of(sheet: Sheet, system: System, events: Sequence[Event]) -> Ties:
     first = min((h.box.x0 for h in heads), default=0.0)
     curves = [c for c in sheet.curve_ends if low <= (c[0][1] + c[1][1]) / 2 <= high]
     pairs: list[tuple[float, int, Head, Head]] = []
-    for k, (left, right, _) in enumerate(curves):
+    for k, (left, right, middle) in enumerate(curves):
         if abs(left[1] - right[1]) > 0.7 * space:
             continue
         ends = [h for h in heads if _ends(h, right, space)]
         for a in heads:
             if not _begins(a, left, space):
                 continue
-            off = abs(left[1] - a.box.y) + 0.2 * abs(left[0] - a.box.x1)
+            # A tie that bends upwards begins and ends above the middle of its heads.
+            bend = 0.6 * space if middle > left[1] else -0.6 * space
+            off = abs(left[1] - bend - a.box.y) + 0.2 * abs(left[0] - a.box.x1)
             pairs += [
-                (off + abs(right[1] - b.box.y), k, a, b)
+                (off + abs(right[1] - bend - b.box.y), k, a, b)
                 for b in ends
                 if a.staff == b.staff
                 and a.position == b.position
@@ -62,14 +64,15 @@ def ties_of(sheet: Sheet, system: System, events: Sequence[Event]) -> Ties:
         if k in used:
             continue
         flat = abs(left[1] - right[1]) < 0.7 * space
+        bend = 0.6 * space if middle > min(left[1], right[1]) else -0.6 * space
         starts = [h for h in heads if h not in out.goes_out and h not in held and _begins(h, left, space)]
         ends = [
             h for h in heads if h not in out.comes_in and id(h) not in out.before and _ends(h, right, space)
         ]
         if flat and starts and right[0] > right_edge - 3.5 * space and not ends:
-            out.goes_out.add(min(starts, key=lambda h: abs(h.box.y - left[1])))
+            out.goes_out.add(min(starts, key=lambda h: abs(left[1] - bend - h.box.y)))
         elif flat and ends and left[0] < first:
-            out.comes_in.add(min(ends, key=lambda h: abs(h.box.y - right[1])))
+            out.comes_in.add(min(ends, key=lambda h: abs(right[1] - bend - h.box.y)))
         else:
             out.slurs.append((left, right, middle))
     return out
