@@ -33,6 +33,8 @@ _DEEPEST = 8
 _CURVE_STEPS = 6
 """Straight pieces that a Bézier curve becomes."""
 _WHITE = 0.97
+_BEAM = 3.5
+"""Points that a beam is at most thick."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -369,7 +371,7 @@ class _Canvas:
         if not fill:
             for (points, closed), all_straight in zip(placed, straight, strict=True):
                 bar = _as_bar(points, 0.0) if all_straight and (closed or len(points) > 4) else None
-                if bar is not None and bar.width < 2 * width:  # the edge of a bar that is filled, too
+                if bar is not None and bar.width < max(2 * width, _BEAM):  # the edge of what is filled, too
                     self.page.lines.append(bar)
                 elif all_straight:
                     self._strokes(points, closed, width)

@@ -173,13 +173,21 @@ def _distinct(lines: Iterable[Line]) -> list[Line]:
 
 def _merged(lines: list[Line]) -> list[Line]:
     """Join upright lines that stand on each other."""
-    out: list[Line] = []
-    for line in sorted(lines, key=lambda a: (round(a.x0, 1), a.y0)):
-        last = out[-1] if out else None
-        if last is not None and abs(last.x0 - line.x0) < 0.15 and last.y0 <= line.y0 <= last.y1 + 0.2:
-            out[-1] = Line(last.x0, last.y0, last.x1, max(last.y1, line.y1), max(last.width, line.width))
+    columns: list[list[Line]] = []
+    for line in sorted(lines, key=lambda a: a.x0):
+        if columns and line.x0 - columns[-1][0].x0 < 0.15:
+            columns[-1].append(line)
         else:
-            out.append(line)
+            columns.append([line])
+    out: list[Line] = []
+    for column in columns:
+        first = len(out)
+        for line in sorted(column, key=lambda a: a.y0):
+            last = out[-1] if len(out) > first else None
+            if last is not None and line.y0 <= last.y1 + 0.2:
+                out[-1] = Line(last.x0, last.y0, last.x1, max(last.y1, line.y1), max(last.width, line.width))
+            else:
+                out.append(line)
     return out
 
 
@@ -211,7 +219,8 @@ def _staves(lines: Sequence[Line]) -> tuple[list[Staff], set[Line], int]:
             taken.update(run)
             staves.append(Staff(x0, x1, y, long[run[-1]][0]))
             for k in run:
-                used.update(long[k][3])
+                # A beam may lie on a staff line.
+                used.update(a for a in long[k][3] if a.width < 0.3 * staves[-1].space)
         elif len(run) in (4, 6):
             taken.update(run)
             others = len(run)
