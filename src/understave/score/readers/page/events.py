@@ -145,7 +145,7 @@ def _heads(
     symbols: Sequence[Symbol], levels: Sequence[Line], system: System, space: float, usual: float
 ) -> list[Head]:
     ledgers = [a for a in levels if a.width < 0.35 * space and 0.6 * space < a.x1 - a.x0 < 8 * space]
-    out = []
+    out: list[Head] = []
     for symbol in symbols:
         if symbol.name in HEADS and system.staves[0].x0 < symbol.x < system.staves[0].x1 + space:
             staff = _staff_of(symbol, ledgers, system, space)
@@ -154,6 +154,13 @@ def _heads(
             position = system.staves[staff].position(symbol.box.y)
             reference = usual * (1.0 if symbol.name in ("noteheadBlack", "noteheadHalf") else 1.3)
             small = symbol.box.width < _SMALL_HEAD * reference * space
+            # Two voices in unison may each print the head that they share.
+            if any(
+                abs(h.box.x - symbol.x) + abs(h.box.y - symbol.box.y) < 0.2 * space
+                and h.symbol.name == symbol.name
+                for h in out
+            ):
+                continue
             out.append(Head(symbol, staff, position, small))
     return out
 
@@ -195,7 +202,7 @@ def _stems(sheet: Sheet, system: System, low: float, high: float) -> list[Line]:
 
 def _with_stems(heads: Sequence[Head], stems: Sequence[Line], space: float) -> list[Event]:
     """Join heads with the stems that they touch."""
-    chords = []
+    chords: list[Event] = []
     for stem in stems:
         x = stem.x0
         left = [h for h in heads if abs(h.box.x1 - x) < _AT_STEM * space and _touches(h, stem, space)]
@@ -207,6 +214,8 @@ def _with_stems(heads: Sequence[Head], stems: Sequence[Line], space: float) -> l
             continue
         way = 1 if found is up else -1
         group = found[0]
+        if any(c.way == way and c.heads == group and abs(c.x - group[0].box.x) < space for c in chords):
+            continue  # a stem that is drawn twice
         main = [h for h in group if h in (left if way > 0 else right)]
         box = _around([h.box for h in group])
         first = main[0]

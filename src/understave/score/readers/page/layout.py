@@ -175,7 +175,7 @@ def _merged(lines: list[Line]) -> list[Line]:
     """Join upright lines that stand on each other."""
     columns: list[list[Line]] = []
     for line in sorted(lines, key=lambda a: a.x0):
-        if columns and line.x0 - columns[-1][0].x0 < 0.15:
+        if columns and line.x0 - columns[-1][-1].x0 < 0.13:
             columns[-1].append(line)
         else:
             columns.append([line])

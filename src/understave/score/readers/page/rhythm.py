@@ -76,12 +76,18 @@ def solve(
     ticks = lcm(length.denominator, *(value.denominator for value in values))
     full = int(length * ticks)
     states = [_State(0.0, (), {}, ())]
-    for event, value in zip(events, values, strict=True):
+    for i, (event, value) in enumerate(zip(events, values, strict=True)):
         lasts = int(value * ticks)
+        # What stands on the same beam after it still has to come.
+        rest = sum(
+            int(v * ticks)
+            for e, v in zip(events[i + 1 :], values[i + 1 :], strict=True)
+            if event.beam is not None and e.beam == event.beam
+        )
         moves = [
             (state.cost + cost, k, moment, voice)
             for k, state in enumerate(states)
-            for cost, moment, voice in _moves(state, event, lasts, full, part_of, space)
+            for cost, moment, voice in _moves(state, event, lasts, full - rest, part_of, space)
         ]
         moves.sort()
         following: dict[tuple[object, ...], _State] = {}
@@ -117,15 +123,17 @@ def _ended(state: _State, full: int, ticks: int, may_be_short: bool) -> Solution
 
 
 def _moves(
-    state: _State, event: Event, lasts: int, full: int, part_of: Sequence[int], space: float
+    state: _State, event: Event, lasts: int, room: int, part_of: Sequence[int], space: float
 ) -> Iterator[tuple[float, int, int]]:
     """Yield what an event may do next: the price, when it begins and in which voice."""
     busy = next(
         (i for i, v in enumerate(state.voices) if event.beam is not None and v.beam == event.beam), None
     )
     moments = {0, *state.columns, *(voice.end for voice in state.voices)}
+    if room > lasts:  # it may end with the bar
+        moments.add(room - lasts)
     price = {
-        moment: _alignment(state.columns, moment, event.x, space) + (3.0 if moment + lasts > full else 0.0)
+        moment: _alignment(state.columns, moment, event.x, space) + (3.0 if moment + lasts > room else 0.0)
         for moment in moments
     }
     for i, voice in enumerate(state.voices):
