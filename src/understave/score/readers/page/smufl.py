@@ -14,6 +14,7 @@ import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from importlib.util import find_spec
 from math import log
 from pathlib import Path
 
@@ -21,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 from lxml import etree
 
+from understave.errors import ScoreError
 from understave.score.readers.page.ink import Glyph, Outline
 
 Points = npt.NDArray[np.float64]
@@ -250,9 +252,10 @@ class _Shape:
 
 def fonts_folder() -> Path:
     """Return the folder of the verovio package that holds its SMuFL fonts, one folder for each."""
-    import verovio
-
-    return Path(verovio.__file__).parent / "data"
+    found = find_spec("verovio")  # looked for only: it is not to be loaded in this process
+    if found is None or found.origin is None:
+        raise ScoreError("verovio, whose fonts show what symbols look like, is not installed; install it anew.")
+    return Path(found.origin).parent / "data"
 
 
 @lru_cache(maxsize=8)
