@@ -79,15 +79,16 @@ def ties_of(sheet: Sheet, system: System, events: Sequence[Event]) -> Ties:
 
 
 def _begins(head: Head, end: End, space: float) -> bool:
+    # A tie begins after the dot and the flag.
     return (
-        head.box.x - 0.3 * space < end[0] < head.box.x1 + 1.4 * space
+        head.box.x - 0.3 * space < end[0] < head.box.x1 + 3.4 * space
         and abs(head.box.y - end[1]) < 1.5 * space
     )
 
 
 def _ends(head: Head, end: End, space: float) -> bool:
     return (
-        head.box.x0 - 1.4 * space < end[0] < head.box.x + 0.3 * space
+        head.box.x0 - 2.5 * space < end[0] < head.box.x + 0.3 * space
         and abs(head.box.y - end[1]) < 1.5 * space
     )
 

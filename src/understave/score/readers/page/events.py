@@ -430,7 +430,9 @@ def _dot(events: Sequence[Event], symbols: Sequence[Symbol], system: System, spa
             for j, (y, off_line) in enumerate(_rows(event)):
                 off = min(abs(dot.box.y - y - d * space) for d in ((0.5, -0.5) if off_line else (0.0,)))
                 if off < (0.3 if event.heads else 0.9) * space:
-                    choices.append((off + 0.15 * gap, k, i, j, gap, right))
+                    # A dot in the row of a head in a space is surely its own.
+                    price = off + 0.15 * abs(dot.box.x0 - right) + 0.05 * gap + 0.4 * space * off_line
+                    choices.append((price, k, i, j, gap, right))
     used: set[int] = set()
     for _, k, i, j, gap, right in sorted(choices):
         known = rows.setdefault((i, j), [])

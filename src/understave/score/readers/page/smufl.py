@@ -125,7 +125,6 @@ CODES: dict[int, str] = {
     0xE568: "ornamentTurnInverted",
     0xE56C: "ornamentShortTrill",
     0xE56D: "ornamentMordent",
-    0xE587: "ornamentTremblement",
     0xE63C: "arpeggiato",
     0xE650: "keyboardPedalPed",
     0xE655: "keyboardPedalUp",
