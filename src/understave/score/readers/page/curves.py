@@ -44,9 +44,9 @@ def ties_of(sheet: Sheet, system: System, events: Sequence[Event]) -> Ties:
                 continue
             # A tie that bends upwards begins and ends above the middle of its heads.
             bend = 0.6 * space if middle > left[1] else -0.6 * space
-            off = abs(left[1] - bend - a.box.y) + 0.2 * abs(left[0] - a.box.x1)
+            off = abs(left[1] - bend - a.box.y) + 0.4 * abs(left[0] - a.box.x1)
             pairs += [
-                (off + abs(right[1] - bend - b.box.y), k, a, b)
+                (off + abs(right[1] - bend - b.box.y) + 0.4 * abs(right[0] - b.box.x0), k, a, b)
                 for b in ends
                 if a.staff == b.staff
                 and a.position == b.position
@@ -70,9 +70,13 @@ def ties_of(sheet: Sheet, system: System, events: Sequence[Event]) -> Ties:
             h for h in heads if h not in out.comes_in and id(h) not in out.before and _ends(h, right, space)
         ]
         if flat and starts and right[0] > right_edge - 3.5 * space and not ends:
-            out.goes_out.add(min(starts, key=lambda h: abs(left[1] - bend - h.box.y)))
+            out.goes_out.add(
+                min(starts, key=lambda h: abs(left[1] - bend - h.box.y) + 0.4 * abs(left[0] - h.box.x1))
+            )
         elif flat and ends and left[0] < first:
-            out.comes_in.add(min(ends, key=lambda h: abs(right[1] - bend - h.box.y)))
+            out.comes_in.add(
+                min(ends, key=lambda h: abs(right[1] - bend - h.box.y) + 0.4 * abs(right[0] - h.box.x0))
+            )
         else:
             out.slurs.append((left, right, middle))
     return out

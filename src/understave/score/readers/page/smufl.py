@@ -253,7 +253,9 @@ def fonts_folder() -> Path:
     """Return the folder of the verovio package that holds its SMuFL fonts, one folder for each."""
     found = find_spec("verovio")  # looked for only: it is not to be loaded in this process
     if found is None or found.origin is None:
-        raise ScoreError("verovio, whose fonts show what symbols look like, is not installed; install it anew.")
+        raise ScoreError(
+            "verovio, whose fonts show what symbols look like, is not installed; install it anew."
+        )
     return Path(found.origin).parent / "data"
 
 
