@@ -28,10 +28,10 @@ from understave.score.readers.page.marks import (
     Surroundings,
     Timed,
     endings,
-    headings,
     number_directions,
     ottavas,
     part_names,
+    title_and_composer,
 )
 from understave.score.readers.page.rhythm import Solution, solve
 from understave.score.readers.page.tuplets import scalings
@@ -114,7 +114,7 @@ def assemble(sheets: Sequence[tuple[int, Sheet]], name: str) -> tuple[Score, lis
     if not any(event.heads for bar in solved for event in bar.on_page.events):
         raise ScoreError(f"{name} has staves but no notes on them; there is nothing to read.")
     score = _score(solved, groups)
-    title, composer = headings(sheets[0][1])
+    title, composer = title_and_composer(sheets[0][1])
     return with_source(replace(score, title=title, composer=composer)), solved
 
 
@@ -379,8 +379,11 @@ class _Notes:
         """Give the notes what stands around them; return the directions."""
         out: list[Said] = []
         for place in dict.fromkeys(bar.place for bar in self.solved):
+            ends = [
+                (bar.on_page.x1, bar.start + bar.solution.length) for bar in self.solved if bar.place is place
+            ]
             around = Surroundings(
-                place.sheet, place.system, self.timed.get(id(place), []), place.ties, place.offset
+                place.sheet, place.system, self.timed.get(id(place), []), ends, place.ties, place.offset
             )
             out += around.directions
             for event, marks in around.marks.items():

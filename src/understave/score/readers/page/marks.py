@@ -75,8 +75,16 @@ class NoteMarks:
 class Surroundings:
     """The marks of one system."""
 
-    def __init__(self, sheet: Sheet, system: System, timed: Sequence[Timed], ties: Ties, offset: int) -> None:
-        self.sheet, self.system, self.timed = sheet, system, timed
+    def __init__(
+        self,
+        sheet: Sheet,
+        system: System,
+        timed: Sequence[Timed],
+        ends: Sequence[tuple[float, Fraction]],
+        ties: Ties,
+        offset: int,
+    ) -> None:
+        self.sheet, self.system, self.timed, self.ends = sheet, system, timed, ends
         self.space = sheet.space
         self.offset = offset
         low, high = reach(sheet, system)
@@ -90,6 +98,7 @@ class Surroundings:
             self._dynamics()
             self._hairpins()
             self._signs()
+            self._pedal_lines()
             self._on_notes()
             self._fingers()
             self._text()
@@ -100,6 +109,12 @@ class Surroundings:
     def _near(self, x: float) -> Timed:
         """Return the event whose column is nearest to a place."""
         return min(self.timed, key=lambda t: abs(t.event.x - x))
+
+    def _end_near(self, x: float) -> Fraction:
+        """Return the moment of the event or bar line nearest to where a line stops."""
+        near = self._near(x)
+        edge = min(self.ends, key=lambda e: abs(e[0] - x), default=(x + 1e9, near.moment))
+        return edge[1] if abs(edge[0] - x) < abs(near.event.x - x) else near.moment
 
     def _staff(self, y: float) -> int:
         """Return the staff that a mark belongs to: the one it is in or under, of a system's first the
@@ -191,7 +206,38 @@ class Surroundings:
             elif symbol.name == "keyboardPedalPed":
                 self._say("pedal", self._near(symbol.box.x0).moment, symbol.box.y, "start")
             elif symbol.name == "keyboardPedalUp":
-                self._say("pedal", self._near(symbol.box.x0).moment, symbol.box.y, "stop")
+                self._say("pedal", self._end_near(symbol.box.x0), symbol.box.y, "stop")
+
+    def _pedal_lines(self) -> None:
+        """Find lines under the last staff with a hook upwards at their ends."""
+        lowest = self.system.staves[-1].y0
+        row: list[tuple[float, float, float]] = []
+        thin = [a for a in self.levels if a.width < 0.3 * self.space and abs(a.y1 - a.y0) < 0.05 * self.space]
+        for a in sorted(thin, key=lambda a: (round(a.y0), a.x0)):
+            if a.y0 > lowest - 1.5 * self.space:
+                continue
+            if (
+                row
+                and abs(row[-1][2] - a.y0) < 0.1 * self.space
+                and abs(a.x0 - row[-1][1]) < 0.3 * self.space
+            ):
+                row[-1] = (row[-1][0], a.x1, a.y0)
+            else:
+                row.append((a.x0, a.x1, a.y0))
+        for x0, x1, y in row:
+            hooks = [
+                u.x0
+                for u in self.sheet.uprights
+                if abs(u.y0 - y) < 0.3 * self.space and 0.5 * self.space < u.y1 - u.y0 < 1.7 * self.space
+            ]
+            begins = any(abs(x - x0) < 0.3 * self.space for x in hooks)
+            stops = any(abs(x - x1) < 0.3 * self.space for x in hooks)
+            if x1 - x0 < 3 * self.space or not (begins or stops):
+                continue
+            if begins:
+                self._say("pedal", self._near(x0 + 0.5 * self.space).moment, y, "start")
+            if stops:
+                self._say("pedal", self._end_near(x1), y, "stop")
 
     def _on_notes(self) -> None:
         for symbol in self.symbols:
@@ -244,8 +290,9 @@ class Surroundings:
 
     def _text(self) -> None:
         top = self.system.staves[0]
+        headings = _headings(self.sheet) if self.system is self.sheet.systems[0] else []
         for word in self.words:
-            if not is_direction(word, self.system, self.space):
+            if word in headings or not is_direction(word, self.system, self.space):
                 continue
             at = self._near(word.box.x0 + 0.6 * self.space).moment
             m = re.search(r"=\s*(?:ca?\.?\s*)?(\d{2,3})", word.text)
@@ -400,21 +447,31 @@ def endings(sheet: Sheet, system: System) -> Iterator[tuple[float, float, tuple[
                 break
 
 
-def headings(sheet: Sheet) -> tuple[str, str]:
-    """Return title and composer: the largest words above the first system, and those at its right."""
-    first = sheet.systems[0].staves[0]
-    above = [
+def _headings(sheet: Sheet) -> list[Word]:
+    """Return the words well above the first system in the middle of the page or at its right edge."""
+    floor, page = sheet.systems[0].staves[0].y1 + 3 * sheet.space, sheet.page
+    return [
         w
         for w in sheet.words
-        if w.y > first.y1 + 3 * sheet.space and re.search(r"[^\W\d_]{2}", w.text) and "=" not in w.text
+        if w.y > floor
+        and re.search(r"[^\W\d_]{2}", w.text)
+        and "=" not in w.text
+        and (
+            abs(w.box.x - page.width / 2) < 0.12 * page.width
+            or (w.box.x1 > 0.8 * page.width and w.box.x0 > page.width / 2 and w.y > floor + 4 * sheet.space)
+        )
     ]
+
+
+def title_and_composer(sheet: Sheet) -> tuple[str, str]:
+    """Return the largest words above the first system, and the highest at its right."""
+    above = _headings(sheet)
     middle = [w for w in above if abs(w.box.x - sheet.page.width / 2) < 0.12 * sheet.page.width]
     if not middle:
         return "", ""
-    title = max(middle, key=lambda w: (w.size, w.y))
-    right = [w for w in above if w.box.x1 > 0.8 * sheet.page.width and w.box.x0 > sheet.page.width / 2]
+    right = [w for w in above if w not in middle]
     composer = max(right, key=lambda w: w.y).text if right else ""
-    return title.text, composer
+    return max(middle, key=lambda w: (w.size, w.y)).text, composer
 
 
 def part_names(sheet: Sheet, system: System) -> dict[int, str]:
