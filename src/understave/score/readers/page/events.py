@@ -312,7 +312,7 @@ def _meets(beam: Line, chord: Event, space: float) -> float | None:
         return None
     heights = [h.box.y for h in chord.heads]
     beyond = y > max(heights) if chord.way > 0 else y < min(heights)
-    return y if beyond and min(abs(y - h) for h in heights) >= 0.5 * space else None
+    return y if beyond and min(abs(y - h) for h in heights) >= 0.3 * space else None
 
 
 def _flag(chords: Sequence[Event], symbols: Sequence[Symbol], space: float) -> None:
