@@ -45,6 +45,7 @@ BUILD = (
     "examples/chain-ferry/score.musicxml",
     "examples/lock-water/score.musicxml",
     "harmony/dev/preludes/the-well-tempered-clavier-i-01/score.mxl",
+    "harmony/dev/preludes/the-well-tempered-clavier-i-10/score.mxl",
     "harmony/train/preludes/the-well-tempered-clavier-i-02/score.mxl",
     "harmony/train/preludes/the-well-tempered-clavier-i-06/score.mxl",
     "harmony/train/preludes/the-well-tempered-clavier-i-13/score.mxl",
@@ -54,7 +55,6 @@ BUILD = (
     "performance-earlier/haydn-keyboard-sonatas-32-1-no-repeat/xml_score.musicxml",
 )
 HELD = (
-    "harmony/dev/preludes/the-well-tempered-clavier-i-10/score.mxl",
     "harmony/dev/preludes/the-well-tempered-clavier-i-09/score.mxl",
     "harmony/dev/preludes/the-well-tempered-clavier-i-17/score.mxl",
     "harmony/dev/lieder/schubert-franz-schwanengesang-d-957-04-standchen/score.mxl",

@@ -99,19 +99,20 @@ def events_of(sheet: Sheet, system: System, usual_head: float) -> list[Event]:
     space = sheet.space
     low, high = _reach(sheet, system)
     symbols = [s for s in sheet.symbols if low <= s.box.y <= high]
-    levels = [a for a in sheet.levels if low <= (a.y0 + a.y1) / 2 <= high]
-    heads = _heads(symbols, levels, system, space, usual_head)
+    # What is joined by stems and ledger lines may reach further than half way to the next system.
+    beyond = [s for s in sheet.symbols if low - 3 * space <= s.box.y <= high + 3 * space]
+    heads = _heads(beyond, sheet.levels, system, space, usual_head)
     stems = _stems(sheet, system, low, high)
     chords = _with_stems(heads, stems, space)
-    beams = [a for a in levels if 0.24 * space < a.width < 0.95 * space and a.x1 - a.x0 > 0.4 * space]
+    beams = [a for a in sheet.levels if 0.24 * space < a.width < 0.95 * space and a.x1 - a.x0 > 0.4 * space]
     _beam(chords, beams, space)
-    _flag(chords, symbols, space)
+    _flag(chords, beyond, space)
     taken = {id(head) for chord in chords for head in chord.heads}
     chords += _stemless([head for head in heads if id(head) not in taken], usual_head)
-    rests = _rests(symbols, beams, chords, system, space)
+    rests = _rests(symbols, [a for a in beams if low <= a.y0 <= high], chords, system, space)
     events = sorted([*chords, *rests], key=lambda e: e.x)
     sheet.taken |= _dot(events, symbols, system, space)
-    _own_accidentals(heads, symbols, system, space)
+    _own_accidentals(heads, beyond, system, space)
     for event in events:
         event.value = _value(event)
     return events
