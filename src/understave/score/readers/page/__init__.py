@@ -2,7 +2,7 @@
 
 `ink` and `fonts` say what is painted, `smufl` which symbols that is, `layout` sorts it into staves and
 systems,
-`events` joins heads, stems and beams, `bars` finds clefs, keys and meters, `tuplets` and `rhythm` put a
+`events` joins heads, stems and beams, `bars` finds clefs, keys and meters, `tuplets` and `solving` put a
 bar in time, `curves` tells ties from slurs, `assembly` makes the score.
 """
 

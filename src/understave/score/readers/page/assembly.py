@@ -33,7 +33,7 @@ from understave.score.readers.page.marks import (
     part_names,
     title_and_composer,
 )
-from understave.score.readers.page.rhythm import Solution, solve
+from understave.score.readers.page.solving import Solution, solve
 from understave.score.readers.page.tuplets import scalings
 from understave.score.timeline import Written, in_order, join_ties, lay_out
 from understave.score.write import with_source

@@ -1,7 +1,7 @@
 """Chords and rests of a system: heads joined with their stems, beams, flags, dots and accidentals.
 
 In: a `Sheet` and one of its systems. Out: `Event`s from the left, each with its printed value. What
-stands where is taken from the ink alone; which moment it is comes later (`rhythm`).
+stands where is taken from the ink alone; which moment it is comes later (`solving`).
 """
 
 from __future__ import annotations
