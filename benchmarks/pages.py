@@ -39,7 +39,7 @@ from benchmarks import engraved
 from benchmarks.data import data_folder
 from understave.score.model import Score
 from understave.score.reader import read_score
-from understave.score.readers.page import read_page
+from understave.score.readers.page.page_reader import read_page
 
 BUILD = (
     "examples/chain-ferry/score.musicxml",

@@ -99,7 +99,7 @@ def _read_midi(data: bytes, name: str) -> Score:
 
 
 def _read_page(data: bytes, name: str) -> Score:
-    from understave.score.readers.page import read_page
+    from understave.score.readers.page.page_reader import read_page
 
     return as_engraved(read_page(data, name), name)
 

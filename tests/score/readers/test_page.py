@@ -17,7 +17,8 @@ from musicxml_text import attributes, bar, note, score
 
 from understave.errors import ScoreError
 from understave.score.reader import read_score
-from understave.score.readers.page import read_page, smufl
+from understave.score.readers.page import smufl
+from understave.score.readers.page.page_reader import read_page
 
 EXAMPLES = Path(__file__).resolve().parents[3] / "examples"
 needs_lilypond = pytest.mark.skipif(not engraved.lilypond(), reason="LilyPond is not installed here")
