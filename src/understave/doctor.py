@@ -34,6 +34,8 @@ NEEDED = (
 """What must be installed; the same list as in ``pyproject.toml``, which a test compares."""
 OPTIONAL = {
     "av": ("understave[film]", "clips"),
+    "pypdf": ("understave[page]", "reading PDFs"),
+    "fonttools": ("understave[page]", "reading PDFs"),
     "midirenderer": ("understave[soundfont]", "SoundFonts of your own"),
     "distributed": ("understave[cluster]", "indexing on a cluster"),
 }

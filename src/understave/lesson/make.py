@@ -738,7 +738,9 @@ def _pdf(work: Work, pages: Sequence[str]) -> bytes:
 def _score_files(work: Work, given: Given) -> Files:
     pages = engrave(work.score, work.reading, _look(work))
     drawn: dict[str, bytes | str] = {f"score-{k:02d}.svg": page for k, page in enumerate(pages, start=1)}
-    return {**drawn, "score.pdf": _pdf(work, pages)}
+    # What was read from printed pages is there to be corrected in an editor.
+    as_read = {"as-read.musicxml": work.score.source} if work.name.lower().endswith(".pdf") else {}
+    return {**drawn, **as_read, "score.pdf": _pdf(work, pages)}
 
 
 def _plan_files(work: Work, given: Given) -> Files:

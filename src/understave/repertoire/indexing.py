@@ -102,7 +102,8 @@ def scores_below(folder: Path, index: Path) -> tuple[list[Path], tuple[str, ...]
     """
     if not folder.is_dir():
         raise RepertoireError(f"{folder} is not a folder; give the folder that your scores lie in.")
-    inside, readable = index.resolve(), suffixes()
+    # Printed papers lie about everywhere, those of our own lessons too; a score beside its page is one piece.
+    inside, readable = index.resolve(), {s for s in suffixes() if s != ".pdf"}
     found, closed = [], []
 
     def refused(error: OSError) -> None:

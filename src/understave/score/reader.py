@@ -98,12 +98,19 @@ def _read_midi(data: bytes, name: str) -> Score:
     return as_engraved(read_midi(data, name), name)
 
 
+def _read_page(data: bytes, name: str) -> Score:
+    from understave.score.readers.page.page_reader import read_page
+
+    return as_engraved(read_page(data, name), name)
+
+
 MUSICXML = Reader(
     "MusicXML", (".musicxml", ".xml", ".mxl"), lambda d, _: mxl.is_zip(d) or mxl.is_score(d), _read_musicxml
 )
 READERS = (
     MUSICXML,
-    # Before those that look for words: among bytes of MIDI any three may stand.
+    # Before those that look for words: among bytes of MIDI or of a page any three may stand.
+    Reader("PDF", (".pdf",), lambda d, _: b"%PDF-" in d[:1024], _read_page),
     Reader("MIDI", (".mid", ".midi"), lambda d, _: d.startswith((b"MThd", b"RIFF")), _read_midi),
     Reader("MEI", (".mei",), _is_mei, _read_mei),
     Reader("Humdrum", (".krn",), _is_humdrum, _read_humdrum),

@@ -55,7 +55,7 @@ def test_the_good_one_is_read(tmp_path):
         (b"\xef\xbb\xbf", "empty"),
         (b"hello, this is a letter", "not a score"),
         (b"\x89PNG\r\n\x1a\n" + bytes(range(256)), "not a score"),
-        (b"%PDF-1.7 ...", "not a score"),
+        (b"%PDF-1.7 ...", "PDF"),
         (bytes(1000), "empty"),
         (b'<?xml version="1.0"?><html><body/></html>', "html"),
         (b'<svg xmlns="http://www.w3.org/2000/svg"/>', "svg"),

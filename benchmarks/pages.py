@@ -1,0 +1,247 @@
+"""How much of engraved pages is read: ``python -m benchmarks.pages``.
+
+In: scores as MusicXML, engraved by verovio in each of its fonts and by LilyPond, where it is installed.
+Out: for each
+piece and engraver the notes read and the bars wholly read, against the score that was engraved.
+
+notes       F1 of notes with the same spelled pitch, onset in their bar and whole duration (ties joined);
+grace notes
+            and cues are not counted. Bars read and engraved are laid beside each other first, so that a
+            bar lost costs its own notes and not all that follow.
+graces      F1 of grace notes by pitch and bar.
+bars        part of the bars whose notes are all right, with none too many.
+s/page      seconds a page, from the bytes of the PDF to the score.
+named       of the bars that are wrong, the part that the reader itself names as not adding up.
+
+The pieces of ``--split build`` served while the reader was made, in the fonts Leipzig, Bravura, Leland
+and Gootville.
+Those of ``--split held`` (the default) and the font Petaluma did not. With ``--unknown`` the shapes of
+the font that a
+page is engraved in are taken from the reader: what it would do with a font that nobody has seen.
+LilyPond's pages show what ``musicxml2ly`` made of the MusicXML, which is not always what it says.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from difflib import SequenceMatcher
+from fractions import Fraction
+from pathlib import Path
+
+from rich.console import Console
+from rich.table import Table
+
+from benchmarks import engraved
+from benchmarks.data import data_folder
+from understave.score.model import Score
+from understave.score.reader import read_score
+from understave.score.readers.page.page_reader import read_page
+
+BUILD = (
+    "examples/chain-ferry/score.musicxml",
+    "examples/lock-water/score.musicxml",
+    "harmony/dev/preludes/the-well-tempered-clavier-i-01/score.mxl",
+    "harmony/dev/preludes/the-well-tempered-clavier-i-10/score.mxl",
+    "harmony/train/preludes/the-well-tempered-clavier-i-02/score.mxl",
+    "harmony/train/preludes/the-well-tempered-clavier-i-06/score.mxl",
+    "harmony/train/preludes/the-well-tempered-clavier-i-13/score.mxl",
+    "performance/chopin-etudes-op-10-3/xml_score.musicxml",
+    "performance/schubert-moment-musical-no-3/xml_score.musicxml",
+    "performance/schumann-kreisleriana-4/xml_score.musicxml",
+    "performance-earlier/haydn-keyboard-sonatas-32-1-no-repeat/xml_score.musicxml",
+)
+HELD = (
+    "harmony/dev/preludes/the-well-tempered-clavier-i-09/score.mxl",
+    "harmony/dev/preludes/the-well-tempered-clavier-i-17/score.mxl",
+    "harmony/dev/lieder/schubert-franz-schwanengesang-d-957-04-standchen/score.mxl",
+    "harmony/dev/lieder/schumann-robert-dichterliebe-op-48-12-am-leuchtenden-sommermorgen/score.mxl",
+    "performance/chopin-berceuse-op-57/xml_score.musicxml",
+    "performance/schubert-impromptu-op-90-d-899-3/xml_score.musicxml",
+    "performance/schumann-arabeske/xml_score.musicxml",
+    "performance/schumann-kreisleriana-6/xml_score.musicxml",
+    "performance-earlier/bach-fugue-bwv-865/xml_score.musicxml",
+    "performance-earlier/haydn-keyboard-sonatas-49-1/xml_score.musicxml",
+)
+
+NoteRow = tuple[str, Fraction, Fraction]
+
+
+@dataclass(slots=True)
+class Row:
+    """Counts of one piece by one engraver."""
+
+    engraver: str
+    piece: str
+    read: int = 0
+    there: int = 0
+    right: int = 0
+    graces_read: int = 0
+    graces_there: int = 0
+    graces_right: int = 0
+    bars: int = 0
+    bars_right: int = 0
+    named: int = 0
+    pages: int = 0
+    seconds: float = 0.0
+    why: str = ""
+
+    def __add__(self, other: Row) -> Row:
+        counts = [n for n in self.__slots__ if n not in ("engraver", "piece", "why")]
+        return Row(self.engraver, "all", **{n: getattr(self, n) + getattr(other, n) for n in counts})
+
+    @property
+    def f1(self) -> float:
+        """F1 of the notes."""
+        return 2 * self.right / max(1, self.read + self.there)
+
+
+def _bars(score: Score, grace: bool) -> list[Counter[NoteRow]]:
+    bars: list[Counter[NoteRow]] = [Counter() for _ in score.measures]
+    for note in score.notes:
+        if note.grace == grace and not note.cue:
+            onset = Fraction(0) if grace else note.onset - score.measures[note.measure].start
+            bars[note.measure][str(note.pitch), onset, note.duration] += 1
+    return bars
+
+
+def _aligned(
+    read: Sequence[Counter[NoteRow]], there: Sequence[Counter[NoteRow]]
+) -> Iterator[tuple[int | None, int | None]]:
+    """Lay bars beside each other: by number where there are as many, else by their contents."""
+    if len(read) == len(there):
+        yield from zip(range(len(read)), range(len(there)), strict=True)
+        return
+    keys = [[frozenset(p for p, *_ in bar) for bar in bars] for bars in (read, there)]
+    for kind, a0, a1, b0, b1 in SequenceMatcher(None, keys[0], keys[1], autojunk=False).get_opcodes():
+        if kind == "equal" or a1 - a0 == b1 - b0:
+            yield from zip(range(a0, a1), range(b0, b1), strict=True)
+        else:
+            yield from ((k, None) for k in range(a0, a1))
+            yield from ((None, k) for k in range(b0, b1))
+
+
+def compare(read: Score, there: Score, row: Row, listed: int = 0) -> Row:
+    """Count what of a score was read; print the first `listed` wrong bars."""
+    mine, theirs = _bars(read, False), _bars(there, False)
+    doubtful = {
+        number
+        for warning in read.warnings
+        if "add up" in warning
+        for number in warning.replace(";", ":").split(":")[1].replace(",", " ").split()
+    }
+    for i, k in _aligned(mine, theirs):
+        a = mine[i] if i is not None else Counter()
+        b = theirs[k] if k is not None else Counter()
+        row.read += a.total()
+        row.there += b.total()
+        row.right += (a & b).total()
+        if k is not None:
+            row.bars += 1
+            row.bars_right += a == b
+            row.named += a != b and i is not None and read.measures[i].number in doubtful
+        if a != b and listed > 0:
+            listed -= 1
+            said = [f"{p} {o}+{d}" for p, o, d in sorted((a - b).elements(), key=lambda n: n[1])]
+            lost = [f"{p} {o}+{d}" for p, o, d in sorted((b - a).elements(), key=lambda n: n[1])]
+            print(f"  bar index {i}/{k}: too many {said[:10]} missing {lost[:10]}")
+    for a, b in zip(_bars(read, True), _bars(there, True), strict=False):
+        row.graces_read += a.total()
+        row.graces_there += b.total()
+        row.graces_right += (
+            Counter(p for p, *_ in a.elements()) & Counter(p for p, *_ in b.elements())
+        ).total()
+    return row
+
+
+def measure(path: Path, engraver: str, unknown: bool, listed: int) -> Row:
+    """Engrave a piece, read it back and compare."""
+    row = Row(engraver, path.parent.name)
+    try:
+        there = read_score(path)
+        if engraver == "LilyPond":
+            made = engraved.lilypond_pdf(there.source)
+        else:
+            made = engraved.verovio_pdf(there.source, engraver)
+    except ValueError as error:
+        row.why = str(error)
+        return row
+    began = time.perf_counter()
+    try:
+        read = read_page(made, f"{row.piece}.pdf", without=(engraver,) if unknown else ())
+    except Exception as error:
+        row.why = f"{type(error).__name__}: {error}"
+        row.there = len(there.struck)
+        row.bars = len(there.measures)
+        return row
+    row.seconds = time.perf_counter() - began
+    row.pages = made.count(b"/Type /Page\n") or made.count(b"/Type/Page/") or _pages(made)
+    return compare(read, there, row, listed)
+
+
+def _pages(made: bytes) -> int:
+    import io
+
+    import pypdf
+
+    return len(pypdf.PdfReader(io.BytesIO(made)).pages)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--split", choices=("build", "held"), default="held")
+    parser.add_argument("--engravers", nargs="+", default=[*engraved.FONTS, "LilyPond"])
+    parser.add_argument("--unknown", action="store_true", help="take the shapes of the page's font away")
+    parser.add_argument(
+        "--pieces", nargs="+", default=[], help="only pieces whose path holds one of these words"
+    )
+    parser.add_argument("--list", type=int, default=0, metavar="N", help="print N wrong bars of each piece")
+    given = parser.parse_args(arguments)
+    console = Console(width=130)
+    rows: list[Row] = []
+    root = Path(__file__).resolve().parents[1]
+    for name in BUILD if given.split == "build" else HELD:
+        path = root / name if name.startswith("examples") else data_folder() / name
+        if given.pieces and not any(word in name for word in given.pieces):
+            continue
+        if not path.is_file():
+            console.print(f"{name} is not here; left out")
+            continue
+        for engraver in given.engravers:
+            if engraver == "LilyPond" and not engraved.lilypond():
+                continue
+            rows.append(measure(path, engraver, given.unknown, given.list))
+            row = rows[-1]
+            print(
+                f"{engraver} {row.piece}: notes {row.f1:.4f}, bars {row.bars_right}/{row.bars} {row.why}",
+                flush=True,
+            )
+    table = Table("engraver", "piece", "notes F1 %", "graces F1 %", "bars right %", "wrong, named", "s/page")
+    for engraver in given.engravers:
+        own = [row for row in rows if row.engraver == engraver]
+        if not own:
+            continue
+        total = own[0]
+        for row in own[1:]:
+            total = total + row
+        for row in (*own, total) if len(own) > 1 else own:
+            wrong = row.bars - row.bars_right
+            graces = row.graces_read + row.graces_there
+            table.add_row(
+                engraver,
+                row.piece,
+                f"{100 * row.f1:.2f}" if not row.why else row.why[:40],
+                f"{200 * row.graces_right / graces:.1f}" if graces else "",
+                f"{100 * row.bars_right / max(1, row.bars):.1f} of {row.bars}",
+                f"{row.named} of {wrong}",
+                f"{row.seconds / max(1, row.pages):.1f}",
+            )
+    console.print(table)
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

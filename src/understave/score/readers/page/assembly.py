@@ -1,0 +1,469 @@
+"""Sheets in, a `Score` out: bars put in time, heads given their pitch, ties joined."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+
+from understave.errors import ScoreError
+from understave.score.model import Measure, Note, Part, Score
+from understave.score.readers.page.bars import (
+    BarOnPage,
+    Clef,
+    clef_at,
+    clefs_of,
+    cut_into_bars,
+    find_meters,
+    find_signatures,
+)
+from understave.score.readers.page.curves import Ties, ties_of
+from understave.score.readers.page.events import ACCIDENTALS, Event, Head, events_of, reach, usual_width
+from understave.score.readers.page.layout import Sheet, System
+from understave.score.readers.page.marks import (
+    NoteMarks,
+    Ottava,
+    Said,
+    Surroundings,
+    Timed,
+    endings,
+    number_directions,
+    ottavas,
+    part_names,
+    title_and_composer,
+)
+from understave.score.readers.page.solving import Solution, solve
+from understave.score.readers.page.tuplets import scalings
+from understave.score.timeline import Written, in_order, join_ties, lay_out
+from understave.score.write import with_source
+from understave.theory.pitch import Pitch
+
+_LETTERS = "CDEFGAB"
+_SHARP_ORDER = "FCGDAEB"
+_DOUBTFUL = 3.0
+"""Cost from which a bar is named as one to look at: something in it does not add up."""
+
+
+@dataclass(eq=False, slots=True)
+class _Place:
+    """A system of a page, and what is known of it; `offset` staves are missing above its first."""
+
+    page: int
+    sheet: Sheet
+    system: System
+    offset: int
+    clefs: list[list[Clef]] = field(default_factory=list)
+    ties: Ties = field(default_factory=Ties)
+    ottavas: list[Ottava] = field(default_factory=list)
+
+
+@dataclass(eq=False, slots=True)
+class Solved:
+    """A bar of the piece: where it stands, what holds in it, and the best two readings of its rhythm."""
+
+    place: _Place
+    on_page: BarOnPage
+    signature: int
+    meter: tuple[int, int, str]
+    solution: Solution
+    second: Solution | None
+    events: list[Event]
+    values: list[Fraction]
+    start: Fraction = Fraction(0)
+
+    @property
+    def confidence(self) -> float:
+        """How sure the bar is, 0 to 1: how well it adds up, and how far the second-best is behind."""
+        ahead = self.second.cost - self.solution.cost if self.second is not None else 10.0
+        return min(1 / (1 + self.solution.cost / 4), 0.5 + min(0.5, max(0.0, ahead) / 4))
+
+
+def assemble(sheets: Sequence[tuple[int, Sheet]], name: str) -> tuple[Score, list[Solved]]:
+    """Return the score of a piece's pages (each with its number), and its bars as they were solved."""
+    usual = usual_width([sheet for _, sheet in sheets])
+    most = max(len(system.staves) for _, sheet in sheets for system in sheet.systems)
+    groups = _parts([system for _, sheet in sheets for system in sheet.systems if len(system.staves) == most])
+    part_of = [p for p, (a, b) in enumerate(groups) for _ in range(a, b + 1)]
+    solved: list[Solved] = []
+    signature = 0
+    meter: tuple[int, int, str] | None = None
+    for page, sheet in sheets:
+        for system in sheet.systems:
+            place = _Place(page, sheet, system, most - len(system.staves))
+            events = events_of(sheet, system, usual)
+            bars = cut_into_bars(system, events, sheet.space)
+            low, high = reach(sheet, system)
+            symbols = [s for s in sheet.symbols if low <= s.box.y <= high]
+            place.clefs = clefs_of(system, symbols)
+            place.ties = ties_of(sheet, system, events)
+            place.ottavas = ottavas(sheet, system)
+            find_meters(bars, system, symbols, sheet.space)
+            held = signature
+            signature = find_signatures(bars, sheet, system, place.clefs, signature)
+            for x0, x1, times in endings(sheet, system):
+                for bar in bars:
+                    if x0 - 2 * sheet.space < (bar.x0 + bar.x1) / 2 < x1 + 2 * sheet.space:
+                        bar.ending = times
+            for bar in bars:
+                held = bar.signature if bar.signature is not None else held
+                meter = bar.meter or meter
+                solved.append(
+                    _solved(place, bar, held, meter or (4, 4, ""), part_of[place.offset :], not solved)
+                )
+    if not any(event.heads for bar in solved for event in bar.on_page.events):
+        raise ScoreError(f"{name} has staves but no notes on them; there is nothing to read.")
+    score = _score(solved, groups)
+    title, composer = title_and_composer(sheets[0][1])
+    return with_source(replace(score, title=title, composer=composer)), solved
+
+
+def _parts(systems: Sequence[System]) -> list[tuple[int, int]]:
+    """Return the parts that most full systems show."""
+    counted = Counter(tuple(system.groups) for system in systems)
+    return list(counted.most_common(1)[0][0])
+
+
+def _solved(
+    place: _Place,
+    bar: BarOnPage,
+    signature: int,
+    meter: tuple[int, int, str],
+    part_of: Sequence[int],
+    first: bool,
+) -> Solved:
+    length = Fraction(4 * meter[0], meter[1])
+    timed = [e for e in bar.events if not e.grace]
+    for event in timed:
+        alone = all(e is event or e.staff != event.staff for e in timed)
+        event.whole_bar = event.is_rest and event.value >= 4 and (alone or length <= 4)
+    resting = any(e.whole_bar for e in timed)
+    timed = [e for e in timed if not e.whole_bar]
+    short = first or bar.right is None or bar.right.lines > 1 or (bar.left is not None and bar.left.lines > 1)
+    best: tuple[Solution, Solution | None, list[Fraction]] | None = None
+    for values, price in scalings(timed, place.sheet, place.system, _beat(meter)):
+        if best is not None and best[0].cost <= price:
+            continue
+        found, second = solve(timed, values, length, part_of, place.sheet.space, may_be_short=short)
+        found = replace(found, cost=found.cost + price)
+        if best is None or found.cost < best[0].cost:
+            best = found, second or (best[0] if best else None), values
+    assert best is not None
+    solution, second, values = best
+    if not timed or (resting and solution.length < length and not short):
+        solution = replace(solution, length=length)
+    return Solved(place, bar, signature, meter, solution, second, timed, values)
+
+
+def _beat(meter: tuple[int, int, str]) -> Fraction:
+    """Return the length of the beats that beams fill, three units of a compound meter."""
+    beats, unit, _ = meter
+    return Fraction(12 if beats % 3 == 0 and beats > 3 and unit >= 8 else 4, unit)
+
+
+def _score(solved: list[Solved], groups: list[tuple[int, int]]) -> Score:
+    measures = []
+    for i, bar in enumerate(solved):
+        beats, unit, symbol = bar.meter
+        left, right = bar.on_page.left, bar.on_page.right
+        measures.append(
+            Measure(
+                id=f"m{i + 1}",
+                index=i,
+                number=str(i + 1),
+                start=Fraction(0),
+                length=bar.solution.length,
+                beats=beats,
+                beat_type=unit,
+                signature=bar.signature,
+                repeat_start=bool(left and left.dots_after),
+                repeat_end=bool(right and right.dots_before),
+                ending=bar.on_page.ending,
+                symbol=symbol,
+            )
+        )
+    fresh = {i + 1 for i, bar in enumerate(solved) if bar.on_page.right and bar.on_page.right.lines > 1}
+    laid, warnings = lay_out(_numbered(measures), implicit=_upbeats(measures), fresh=fresh)
+    for bar, measure in zip(solved, laid, strict=True):
+        bar.start = measure.start
+    names = part_names(solved[0].place.sheet, solved[0].place.system)
+    parts = tuple(
+        Part(f"P{k + 1}", names.get(a, "Piano" if b > a else ""), a + 1, b + 1)
+        for k, (a, b) in enumerate(groups)
+    )
+    notes = _Notes(solved, parts)
+    written = notes.all()
+    directions = notes.surroundings()
+    return Score(
+        title="",
+        composer="",
+        parts=parts,
+        measures=laid,
+        notes=join_ties(written),
+        directions=number_directions(directions),
+        warnings=(*_doubts(solved, laid), *warnings, COPYRIGHT),
+    )
+
+
+COPYRIGHT = (
+    "An edition may be protected by copyright though the piece is not; make sure that you may use this one."
+)
+"""What is said at every import: what is read is a copy of somebody's page."""
+
+
+def _doubts(solved: Sequence[Solved], laid: Sequence[Measure]) -> tuple[str, ...]:
+    doubtful = [m.number for m, bar in zip(laid, solved, strict=True) if bar.solution.cost >= _DOUBTFUL]
+    if not doubtful:
+        return ()
+    shown = ", ".join(doubtful[:12]) + (" and so on" if len(doubtful) > 12 else "")
+    return (f"On the page these bars do not add up as they were read: {shown}; look at them first.",)
+
+
+def _upbeats(measures: Sequence[Measure]) -> set[int]:
+    first = measures[0]
+    return {0} if first.length < first.full_length and len(measures) > 1 else set()
+
+
+def _numbered(measures: list[Measure]) -> list[Measure]:
+    if 0 not in _upbeats(measures):
+        return measures
+    return [replace(m, number=str(i)) for i, m in enumerate(measures)]
+
+
+@dataclass(frozen=True, slots=True)
+class _InBar:
+    """What the notes of a bar have in common; `altered` holds the accidentals so far, by staff and step."""
+
+    index: int
+    bar: Solved
+    voices: Mapping[int, str]
+    altered: dict[tuple[int, int], int]
+
+
+class _Notes:
+    """Makes the written notes of all bars."""
+
+    def __init__(self, solved: list[Solved], parts: Sequence[Part]) -> None:
+        self.solved = solved
+        self.parts = parts
+        self.written: list[Written] = []
+        self.of_head: dict[int, list[int]] = {}
+        """Indexes of the written notes of a head; two where stems of two voices share it."""
+        self.of_event: dict[int, list[tuple[Head, int]]] = {}
+        self.timed: dict[int, list[Timed]] = {}
+        """Events of each system by its place's id, with their moments."""
+        self.coming: list[tuple[Pitch, int, Fraction]] = []
+        self.going: list[tuple[Pitch, int, Fraction]] = []
+        """Pitch, staff and end of the notes tied into a system and out of it."""
+
+    def all(self) -> list[Written]:
+        """Return all notes."""
+        last: _Place | None = None
+        for index, bar in enumerate(self.solved):
+            if bar.place is not last:
+                self.coming, self.going = self.going, []
+                last = bar.place
+            self._bar(_InBar(index, bar, _voice_names(bar, self.parts), {}))
+        return self.written
+
+    def _bar(self, inside: _InBar) -> None:
+        bar = inside.bar
+        timing = {
+            id(event): (onset, value, voice)
+            for event, onset, voice, value in zip(
+                bar.events, bar.solution.onsets, bar.solution.voices, bar.values, strict=True
+            )
+        }
+        timed = self.timed.setdefault(id(bar.place), [])
+        for event in bar.on_page.events:
+            known = timing.get(id(event))
+            if known is not None:
+                timed.append(Timed(event, bar.start + known[0]))
+            if event.is_rest:
+                continue
+            onset, value, voice = known or (*self._host(event, bar, timing), 0)[:3]
+            for head in event.heads:
+                self._note(
+                    inside, event, head, onset, value, inside.voices.get(voice, str(4 * event.staff + 1))
+                )
+
+    def _host(
+        self, event: Event, bar: Solved, timing: Mapping[int, tuple[Fraction, Fraction, int]]
+    ) -> tuple[Fraction, Fraction, int]:
+        """Return the moment and voice of the chord that a grace note leads to, and no duration."""
+        after = [e for e in bar.events if e.x > event.x and e.staff == event.staff and not e.is_rest]
+        before = [e for e in bar.events if e.x <= event.x and e.staff == event.staff]
+        host = after[0] if after else before[-1] if before else None
+        if host is None:
+            return Fraction(0), Fraction(0), -1
+        onset, _, voice = timing[id(host)]
+        return onset, Fraction(0), voice
+
+    def _note(
+        self, inside: _InBar, event: Event, head: Head, onset: Fraction, value: Fraction, voice: str
+    ) -> None:
+        bar, place = inside.bar, inside.bar.place
+        clef = clef_at(place.clefs[head.staff], head.box.x1) or Clef(0.0, 30 if head.staff == 0 else 18)
+        step = clef.step(head.position)
+        key = (head.staff, step)
+        start = bar.start + onset
+        staff = head.staff + place.offset
+        before = self._tied_from(place, head, start)
+        coming = self._tied_in(place, head, staff, step, start)
+        if head.accidental is not None:
+            inside.altered[key] = ACCIDENTALS[head.accidental.name]
+        alter = inside.altered.get(key)
+        if alter is None and before is not None:
+            alter = self.written[before].note.written.alter
+        elif alter is None and coming is not None:
+            alter = self.coming[coming][0].alter
+        if alter is None:
+            alter = _in_key(bar.signature, step)
+        written = Pitch(_LETTERS[step % 7], alter, step // 7)
+        stop = False
+        if before is not None and self.written[before].note.written == written:
+            first = self.written[before]
+            self.written[before] = Written(first.note, True, first.tie_stop)
+            stop = True
+        elif coming is not None and self.coming[coming][0] == written:
+            self.coming.pop(coming)
+            stop = True
+        octaves = sum(
+            o.octaves
+            for o in place.ottavas
+            if o.staff == head.staff
+            and o.x0 - 0.8 * place.sheet.space < head.box.x < o.x1 + place.sheet.space
+        )
+        goes_out = head in place.ties.goes_out and bool(value)
+        if goes_out:
+            self.going.append((written, staff, start + value))
+        number = len(self.written)
+        self.of_head.setdefault(id(head), []).append(number)
+        self.of_event.setdefault(id(event), []).append((head, number))
+        note = Note(
+            id=f"n{number + 1}",
+            onset=start,
+            duration=value,
+            pitch=Pitch(written.letter, alter, written.octave + octaves),
+            written=written,
+            staff=staff + 1,
+            voice=voice,
+            part=next(k for k, p in enumerate(self.parts) if p.first_staff <= staff + 1 <= p.last_staff),
+            measure=inside.index,
+            ids=(f"n{number + 1}",),
+            grace=event.grace,
+        )
+        self.written.append(Written(note, goes_out, stop))
+
+    def _tied_from(self, place: _Place, head: Head, start: Fraction) -> int | None:
+        """Return the index of the note that is tied into a head, None where none is."""
+        other = place.ties.before.get(id(head))
+        if other is None:
+            return None
+        return next((i for i in self.of_head.get(id(other), ()) if self.written[i].note.end == start), None)
+
+    def _tied_in(self, place: _Place, head: Head, staff: int, step: int, start: Fraction) -> int | None:
+        """Return which of the notes tied over the line break goes on in a head."""
+        if head not in place.ties.comes_in:
+            return None
+        return next(
+            (
+                k
+                for k, (pitch, on, end) in enumerate(self.coming)
+                if on == staff and end == start and pitch.diatonic == step
+            ),
+            None,
+        )
+
+    def surroundings(self) -> list[Said]:
+        """Give the notes what stands around them; return the directions."""
+        out: list[Said] = []
+        for place in dict.fromkeys(bar.place for bar in self.solved):
+            ends = [
+                (bar.on_page.x1, bar.start + bar.solution.length) for bar in self.solved if bar.place is place
+            ]
+            around = Surroundings(
+                place.sheet, place.system, self.timed.get(id(place), []), ends, place.ties, place.offset
+            )
+            out += around.directions
+            for event, marks in around.marks.items():
+                self._put(self.of_event.get(event, []), marks)
+            for line in place.ottavas:
+                inside = [
+                    t
+                    for t in self.timed.get(id(place), ())
+                    if line.x0 - place.sheet.space < t.event.x < line.x1
+                ]
+                if inside:
+                    text = ("8" if abs(line.octaves) == 1 else "15") + ("va" if line.octaves > 0 else "vb")
+                    first, last = inside[0].moment, max(t.moment + t.event.value for t in inside)
+                    out.append(("ottava", first, last, line.staff + place.offset + 1, text, None))
+        return out
+
+    def _put(self, notes: list[tuple[Head, int]], marks: NoteMarks) -> None:
+        if not notes:
+            return
+        by_height = sorted(notes, key=lambda n: n[0].box.y)
+        fingers = sorted(marks.fingering)
+        for k, (_, digit) in enumerate(fingers):
+            self._change(by_height[min(k, len(by_height) - 1)][1], fingering=(digit,))
+        first = notes[0][1]
+        self._change(
+            first,
+            articulations=tuple(dict.fromkeys(marks.articulations)),
+            ornaments=tuple(dict.fromkeys(marks.ornaments)),
+        )
+        note = self.written[first].note
+        self.written[first] = replace(self.written[first], note=replace(note, fermata=marks.fermata))
+        if marks.arpeggiated:
+            for _, number in notes:
+                note = self.written[number].note
+                self.written[number] = replace(self.written[number], note=replace(note, arpeggiated=True))
+        for kind, y in marks.slurs:
+            self._change(min(notes, key=lambda n: abs(n[0].box.y - y))[1], articulations=(kind,))
+
+    def _change(
+        self,
+        number: int,
+        *,
+        articulations: tuple[str, ...] = (),
+        ornaments: tuple[str, ...] = (),
+        fingering: tuple[str, ...] = (),
+    ) -> None:
+        note = self.written[number].note
+        note = replace(
+            note,
+            articulations=in_order((*note.articulations, *articulations)),
+            ornaments=(*note.ornaments, *ornaments),
+            fingering=(*note.fingering, *fingering),
+        )
+        self.written[number] = replace(self.written[number], note=note)
+
+
+def _in_key(signature: int, step: int) -> int:
+    letter = _LETTERS[step % 7]
+    if signature > 0 and letter in _SHARP_ORDER[:signature]:
+        return 1
+    if signature < 0 and letter in _SHARP_ORDER[::-1][:-signature]:
+        return -1
+    return 0
+
+
+def _voice_names(bar: Solved, parts: Sequence[Part]) -> dict[int, str]:
+    """Number voices as MusicXML files do: 1 to 4 on the first staff of a part, then from 5 on; stems up
+    first.
+    """
+    first: dict[int, Event] = {}
+    ways: dict[int, list[int]] = {}
+    for event, voice in zip(bar.events, bar.solution.voices, strict=True):
+        first.setdefault(voice, event)
+        ways.setdefault(voice, []).append(event.way)
+    names: dict[int, str] = {}
+    count: Counter[int] = Counter()
+    for voice in sorted(first, key=lambda v: (first[v].staff, -sum(ways[v]), -first[v].y)):
+        staff = first[voice].staff
+        part = next(p for p in parts if p.first_staff <= staff + bar.place.offset + 1 <= p.last_staff)
+        within = staff + bar.place.offset + 1 - part.first_staff
+        names[voice] = str(4 * within + count[staff] + 1)
+        count[staff] += 1
+    return names

@@ -1,0 +1,158 @@
+"""Tuplets: the figures and brackets that are printed, and what a bar's values are with them.
+
+In: the events of a bar. Out: possible values of all of them, the likeliest first, each with its price.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from fractions import Fraction
+
+from understave.score.readers.page.events import Event, reach
+from understave.score.readers.page.ink import Box
+from understave.score.readers.page.layout import Sheet, System
+
+_NORMAL = {2: 3, 3: 2, 4: 3, 5: 4, 6: 4, 7: 4, 8: 6, 9: 8, 10: 8, 11: 8, 12: 8, 13: 8, 14: 8, 15: 8}
+"""In the time of how many a figure's notes are played (common practice, no source)."""
+_UNPRINTED = 1.2
+"""Price of a tuplet without a figure, which is usual once a figure has been printed a few times."""
+_UNUSED = 1.5
+"""Price of a figure that is taken for a fingering."""
+
+
+def scalings(
+    events: Sequence[Event], sheet: Sheet, system: System, beat: Fraction
+) -> list[tuple[list[Fraction], float]]:
+    """Return the values that the events of a bar may have, with what each choice costs.
+
+    `beat` is the length of a beat, which beams usually fill.
+    """
+    printed = [event.value for event in events]
+    marked, sure = _marked(events, sheet, system)
+    with_marks = [value * marked.get(i, Fraction(1)) for i, value in enumerate(printed)]
+    out = [(with_marks, 0.0 if sure else 0.2)]
+    if marked and not sure:
+        out.append((printed, _UNUSED))
+    groups: dict[int, list[int]] = {}
+    for i, event in enumerate(events):
+        if event.beam is not None and i not in marked:
+            groups.setdefault(event.beam, []).append(i)
+    runs = {beam: run for beam, members in groups.items() if (run := _run_of_three(members, printed))}
+    odd = {
+        beam: run
+        for beam, run in runs.items()
+        if (total := sum((printed[i] for i in groups[beam]), Fraction(0))) % beat
+        and (total - sum((printed[i] for i in run), Fraction(0)) / 3) % (beat / 2) == 0
+    }
+    choices: dict[frozenset[int], None] = {}
+    for found in (odd, runs):
+        by_staff: dict[int, list[int]] = {}
+        for run in found.values():
+            by_staff.setdefault(events[run[0]].staff, []).extend(run)
+        choices[frozenset(i for run in found.values() for i in run)] = None
+        for staff in by_staff:
+            choices[frozenset(by_staff[staff])] = None
+    for chosen in choices:
+        if chosen:
+            scaled = [v * Fraction(2, 3) if i in chosen else v for i, v in enumerate(with_marks)]
+            out.append((scaled, _UNPRINTED))
+    return sorted(out, key=lambda choice: choice[1])
+
+
+def _run_of_three(members: list[int], values: Sequence[Fraction]) -> list[int]:
+    """Return the events of a beam's shortest value where they come in threes, one after the other."""
+    least = min(values[i] for i in members)
+    places = [k for k, i in enumerate(members) if values[i] == least]
+    together = places == list(range(places[0], places[-1] + 1))
+    return [members[k] for k in places] if together and len(places) % 3 == 0 else []
+
+
+def _marked(events: Sequence[Event], sheet: Sheet, system: System) -> tuple[dict[int, Fraction], bool]:
+    """Return the factor of each event under a figure, and whether all figures can be nothing else."""
+    space = sheet.space
+    if not events:
+        return {}, True
+    low, high = reach(sheet, system)
+    x0, x1 = min(e.box.x0 for e in events) - space, max(e.box.x1 for e in events) + space
+    figures = [
+        (figure, box, certain)
+        for figure, box, certain in _figures(sheet)
+        if x0 <= box.x <= x1 and low <= box.y <= high
+    ]
+    out: dict[int, Fraction] = {}
+    sure = True
+    for figure, box, certain in figures:
+        members = _under_bracket(box, events, sheet) or _under_beam(box, events, space)
+        members = [i for i in members if i not in out]
+        unit = sum((events[i].value for i in members), Fraction(0)) / figure
+        if (
+            len(members) < 2
+            or unit.numerator & (unit.numerator - 1)
+            or unit.denominator & (unit.denominator - 1)
+        ):
+            continue
+        for i in members:
+            out[i] = Fraction(_NORMAL[figure], figure)
+        sure = sure and certain
+    return out, sure
+
+
+def _figures(sheet: Sheet) -> list[tuple[int, Box, bool]]:
+    """Return the figures of a page that may be those of tuplets."""
+    out = []
+    for symbol in sheet.symbols:
+        m = re.fullmatch(r"(tuplet|digit|timeSig)(\d)", symbol.name)
+        if m and int(m[2]) in _NORMAL and symbol.box.height < 1.9 * sheet.space:
+            out.append((int(m[2]), symbol.box, m[1] == "tuplet"))
+    for word in sheet.words:
+        if re.fullmatch(r"[2-9]|1[0-5]", word.text) and int(word.text) in _NORMAL:
+            out.append((int(word.text), word.box, False))
+    return out
+
+
+def _under_bracket(box: Box, events: Sequence[Event], sheet: Sheet) -> list[int]:
+    """Return the events under the bracket that a figure stands in."""
+    space = sheet.space
+    left = right = None
+    for line in sheet.levels:
+        if line.width > 0.3 * space or abs(line.y1 - line.y0) > 0.5 * (line.x1 - line.x0):
+            continue
+        if 0 < box.x0 - line.x1 < 1.6 * space and abs(line.y1 - box.y) < 0.9 * space:
+            left = line.x0 if left is None else min(left, line.x0)
+        if 0 < line.x0 - box.x1 < 1.6 * space and abs(line.y0 - box.y) < 0.9 * space:
+            right = line.x1 if right is None else max(right, line.x1)
+    if left is None or right is None or abs((left + right) / 2 - box.x) > 2 * space + 0.1 * (right - left):
+        return []
+    inside = [i for i, e in enumerate(events) if left - 0.9 * space <= e.x <= right + 0.9 * space]
+    if not inside:
+        return []
+    staff = events[min(inside, key=lambda i: abs(events[i].y - box.y))].staff
+    nearest = [i for i in inside if events[i].staff == staff]
+    ways = {events[i].way for i in nearest if events[i].way}
+    if len(ways) > 1:  # of two voices the bracket belongs to the one on its side
+        middle = sum(events[i].y for i in nearest) / len(nearest)
+        way = 1 if box.y > middle else -1
+        nearest = [i for i in nearest if events[i].way in (way, 0)]
+    return nearest
+
+
+def _under_beam(box: Box, events: Sequence[Event], space: float) -> list[int]:
+    """Return the events of the beam that a figure stands over the middle of."""
+    best: tuple[float, list[int]] | None = None
+    groups: dict[int, list[int]] = {}
+    for i, event in enumerate(events):
+        if event.beam is not None and event.stem is not None:
+            groups.setdefault(event.beam, []).append(i)
+    for members in groups.values():
+        stems = [events[i].stem for i in members]
+        xs = [s.x0 for s in stems if s is not None]
+        middle = (min(xs) + max(xs)) / 2
+        if abs(box.x - middle) > 1.1 * space:
+            continue
+        ends = [(s.y1 if events[i].way > 0 else s.y0) for i, s in zip(members, stems, strict=True) if s]
+        height = sum(ends) / len(ends)
+        off = abs(box.y - height)
+        if off < 2.6 * space and (best is None or off < best[0]):
+            best = off, members
+    return best[1] if best is not None else []

@@ -1,0 +1,180 @@
+"""Pages engraved by others, read back: the outside reference is what verovio and LilyPond were given.
+
+Names of symbols: W3C SMuFL 1.4, as the fonts in the verovio package state them in their own metadata.
+"""
+
+from collections import Counter
+from functools import cache
+from pathlib import Path
+
+import pypdf
+import pytest
+import typst
+from benchmarks import engraved
+from benchmarks.data import data_folder
+from lxml import etree
+from musicxml_text import attributes, bar, note, score
+
+from understave.errors import ScoreError
+from understave.score.reader import read_score
+from understave.score.readers.page import smufl
+from understave.score.readers.page.page_reader import read_page
+
+EXAMPLES = Path(__file__).resolve().parents[3] / "examples"
+needs_lilypond = pytest.mark.skipif(not engraved.lilypond(), reason="LilyPond is not installed here")
+
+
+@cache
+def original(name):
+    return read_score(EXAMPLES / name / "score.musicxml")
+
+
+@cache
+def read_back(name, engraver):
+    if engraver == "LilyPond":
+        return read_page(engraved.lilypond_pdf(original(name).source))
+    return read_page(engraved.verovio_pdf(original(name).source, engraver), without=(engraver,))
+
+
+def notes(score):
+    return Counter((str(n.pitch), n.onset, n.duration, n.staff, n.grace) for n in score.notes)
+
+
+def said(score, *kinds):
+    return Counter((d.kind, d.onset, d.text) for d in score.directions if d.kind in kinds)
+
+
+def on_notes(score):
+    return Counter(
+        (str(note.pitch), note.onset, mark)
+        for note in score.notes
+        for mark in (*note.articulations, *note.ornaments, *note.fingering, note.fermata, note.arpeggiated)
+    )
+
+
+@pytest.mark.parametrize(
+    ("name", "engraver"),
+    [
+        ("lock-water", "Leipzig"),
+        ("lock-water", "Bravura"),
+        pytest.param("lock-water", "LilyPond", marks=needs_lilypond),
+        pytest.param("chain-ferry", "LilyPond", marks=needs_lilypond),
+    ],
+)
+def test_every_note_of_the_examples_comes_back(name, engraver):
+    """The shapes of verovio's font are taken away: they are known by those of the other fonts."""
+    there, read = original(name), read_back(name, engraver)
+    assert notes(read) == notes(there)
+    assert [m.signature for m in read.measures] == [m.signature for m in there.measures]
+    assert [(m.beats, m.beat_type) for m in read.measures] == [(m.beats, m.beat_type) for m in there.measures]
+    assert [(p.first_staff, p.last_staff) for p in read.parts] == [(1, 2)]
+
+
+def test_what_stands_around_the_notes_comes_back():
+    there, read = original("lock-water"), read_back("lock-water", "Leipzig")
+    for kind, least in (("dynamic", 1), ("wedge", 1), ("words", 1), ("pedal", 0.7)):
+        wanted, found = said(there, kind), said(read, kind)
+        assert (wanted & found).total() >= least * wanted.total(), (kind, wanted - found)
+        assert (found - wanted).total() <= 1, (kind, found - wanted)
+    assert (read.title, read.composer) == (there.title, there.composer)
+    assert (on_notes(there) - on_notes(read)).total() == 0
+    tempos = [(d.onset, d.value) for d in there.directions if d.kind == "tempo" and "=" in d.text]
+    assert len(tempos) == 2
+    assert [(d.onset, d.value) for d in read.directions if d.kind == "tempo" and d.value] == tempos
+
+
+def test_what_is_read_is_written_as_musicxml_that_reads_the_same(tmp_path):
+    read = read_back("lock-water", "Leipzig")
+    path = tmp_path / "as-read.musicxml"
+    path.write_bytes(read.source)
+    assert notes(read_score(path)) == notes(read)
+
+
+def test_a_pdf_is_known_by_what_it_holds_and_copyright_is_recalled(tmp_path):
+    path = tmp_path / "piece.PDF"
+    path.write_bytes(engraved.verovio_pdf(original("lock-water").source))
+    read = read_score(path)
+    assert len(read.measures) == len(original("lock-water").measures)
+    assert any("copyright" in warning for warning in read.warnings)
+
+
+def test_bars_that_do_not_add_up_are_named():
+    bars = bar(attributes(more="") + "".join(note(p, 4, "quarter") for p in ("C4", "D4", "E4", "F4")))
+    bars += bar("".join(note(p, 4, "quarter") for p in ("C4", "D4", "E4", "F4", "G4")), "2")
+    bars += bar("".join(note(p, 4, "quarter") for p in ("C4", "D4", "E4", "F4")), "3")
+    read = read_page(engraved.verovio_pdf(score(bars), font="Leipzig"))
+    named = [w for w in read.warnings if "add up" in w]
+    assert len(named) == 1
+    assert "were read: 2;" in named[0]
+    assert [str(n.pitch) for n in read.notes if n.measure == 1] == ["C4", "D4", "E4", "F4", "G4"]
+
+
+def lines_page(count, tmp_path):
+    """Return a page with one staff of so many lines."""
+    drawn = "".join(f"#place(dx: 30mm, dy: {40 + 2 * k}mm, line(length: 150mm))\n" for k in range(count))
+    (tmp_path / "page.typ").write_text("#set page(margin: 0pt)\n" + drawn)
+    return typst.compile(tmp_path / "page.typ")
+
+
+def picture_page(tmp_path):
+    (tmp_path / "page.svg").write_text(
+        '<svg xmlns="http://www.w3.org/2000/svg" width="9" height="9"><rect width="9" height="9"/></svg>'
+    )
+    (tmp_path / "small.typ").write_text('#set page(width: 40pt, height: 40pt)\n#image("page.svg")')
+    (tmp_path / "page.png").write_bytes(typst.compile(tmp_path / "small.typ", format="png"))
+    (tmp_path / "page.typ").write_text('#set page(margin: 0pt)\n#image("page.png", width: 100%)')
+    return typst.compile(tmp_path / "page.typ")
+
+
+def locked(data, tmp_path):
+    writer = pypdf.PdfWriter(clone_from=pypdf.PdfReader(__import__("io").BytesIO(data)))
+    writer.encrypt("secret", algorithm="RC4-128")
+    with (tmp_path / "locked.pdf").open("wb") as file:
+        writer.write(file)
+    return (tmp_path / "locked.pdf").read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("make", "word"),
+    [
+        (lambda path: lines_page(6, path), "tablature"),
+        (lambda path: lines_page(4, path), "chant"),
+        (lambda path: lines_page(5, path), "no notes"),
+        (lambda path: lines_page(1, path), "no staff lines"),
+        (picture_page, "not read yet"),
+        (lambda path: locked(lines_page(5, path), path), "password"),
+        (lambda path: b"%PDF-1.7\n" + bytes(range(256)), "cannot be read"),
+        (lambda path: lines_page(5, path)[:400], "PDF"),
+    ],
+)
+def test_what_is_no_engraved_page_ends_in_one_sentence(make, word, tmp_path):
+    with pytest.raises(ScoreError) as caught:
+        read_page(make(tmp_path), "piece.pdf")
+    text = str(caught.value)
+    assert "piece.pdf" in text
+    assert word in text
+    assert text.endswith(".")
+    assert text.count(". ") == 0
+    assert "\n" not in text
+
+
+def test_symbols_are_called_what_the_fonts_call_them():
+    """The fonts' own tables give a SMuFL name for each code point."""
+    told = 0
+    for path in sorted(smufl.fonts_folder().glob("*.xml")):
+        for glyph in etree.fromstring(path.read_bytes()).iter("g"):
+            code = int(glyph.get("c"), 16)
+            if code in smufl.CODES and glyph.get("n"):
+                told += 1
+                assert smufl.CODES[code] == glyph.get("n"), hex(code)
+    assert told > 300
+
+
+@pytest.mark.corpus
+def test_a_prelude_comes_back_from_its_page():
+    path = data_folder() / "harmony/dev/preludes/the-well-tempered-clavier-i-01/score.mxl"
+    if not path.is_file():
+        pytest.skip("the open data is not here")
+    there = read_score(path)
+    read = read_page(engraved.verovio_pdf(there.source, "Leland"))
+    assert (notes(read) & notes(there)).total() >= 0.99 * len(there.notes)
