@@ -1,24 +1,22 @@
 """How much of engraved pages is read: ``python -m benchmarks.pages``.
 
 In: scores as MusicXML, engraved by verovio in each of its fonts and by LilyPond, where it is installed.
-Out: for each
-piece and engraver the notes read and the bars wholly read, against the score that was engraved.
+Out: for each piece and engraver the notes read and the bars wholly read, against the score that was
+engraved.
 
-notes       F1 of notes with the same spelled pitch, onset in their bar and whole duration (ties joined);
-grace notes
-            and cues are not counted. Bars read and engraved are laid beside each other first, so that a
+notes       F1 of notes with the same spelled pitch, onset in their bar and whole duration (ties joined); grace
+            notes and cues are not counted. Bars read and engraved are laid beside each other first, so that a
             bar lost costs its own notes and not all that follow.
 graces      F1 of grace notes by pitch and bar.
 bars        part of the bars whose notes are all right, with none too many.
 s/page      seconds a page, from the bytes of the PDF to the score.
 named       of the bars that are wrong, the part that the reader itself names as not adding up.
 
-The pieces of ``--split build`` served while the reader was made, in the fonts Leipzig, Bravura, Leland
-and Gootville.
-Those of ``--split held`` (the default) and the font Petaluma did not. With ``--unknown`` the shapes of
-the font that a
-page is engraved in are taken from the reader: what it would do with a font that nobody has seen.
-LilyPond's pages show what ``musicxml2ly`` made of the MusicXML, which is not always what it says.
+The pieces of ``--split build`` served while the reader was made, in the fonts Leipzig, Bravura, Leland and
+Gootville. Those of ``--split held`` (the default) and the font Petaluma did not. With ``--unknown`` the
+shapes of the font that a page is engraved in are taken from the reader: what it would do with a font that
+nobody has seen. LilyPond's pages show what ``musicxml2ly`` made of the MusicXML, which is not always what
+it says.
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
 """The fonts of a PDF: a string of bytes in, its characters out, with meanings, glyph names and outlines.
 
 In: a font dictionary (ISO 32000-1, 9.5 to 9.8). Embedded programs (Type 1, CFF, TrueType) are opened by
-fontTools.
-What a font lacks stays empty: a character may have no name, no meaning or no outline.
+fontTools. What a font lacks stays empty: a character may have no name, no meaning or no outline.
 """
 
 from __future__ import annotations

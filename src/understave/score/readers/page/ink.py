@@ -1,10 +1,9 @@
 """What a page of a PDF holds: straight lines, outlines and glyphs, exactly where they stand.
 
-In: PDF bytes. Out: a `Page` for each page, in points, y upwards (ISO 32000-1, 8.3). The file's structure
-is read
-by pypdf, its embedded fonts by fontTools; both come with the extra ``understave[page]``. The operators
-of a page's
-content (ISO 32000-1, annex A) are followed here, for nothing else keeps paths and glyphs in one space.
+In: PDF bytes. Out: a `Page` for each page, in points, y upwards (ISO 32000-1, 8.3). The file's structure is
+read by pypdf, its embedded fonts by fontTools; both come with the extra ``understave[page]``. The operators
+of a page's content (ISO 32000-1, annex A) are followed here, for nothing else keeps paths and glyphs in one
+space.
 """
 
 from __future__ import annotations

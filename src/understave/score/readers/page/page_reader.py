@@ -1,9 +1,8 @@
 """Engraved pages read back: a PDF made by a notation program in, a `Score` out.
 
 `ink` and `fonts` say what is painted, `smufl` which symbols that is, `layout` sorts it into staves and
-systems,
-`events` joins heads, stems and beams, `bars` finds clefs, keys and meters, `tuplets` and `solving` put a
-bar in time, `curves` tells ties from slurs, `assembly` makes the score.
+systems, `events` joins heads, stems and beams, `bars` finds clefs, keys and meters, `tuplets` and `solving`
+put a bar in time, `curves` tells ties from slurs, `assembly` makes the score.
 """
 
 from __future__ import annotations

@@ -1,11 +1,9 @@
 """Which music symbol a glyph or outline is, by the names and code points of SMuFL 1.4.
 
-In: glyphs and outlines of a page, and its staff space. Out: names as SMuFL has them (``noteheadBlack``).
-A glyph is
-known by its code point, by its name (SMuFL's, or those that LilyPond gives the glyphs of its own font),
-and where a
-file has neither, by its outline, which is laid over those of the SMuFL fonts in the installed verovio
-package.
+In: glyphs and outlines of a page, and its staff space. Out: names as SMuFL has them (``noteheadBlack``). A
+glyph is known by its code point, by its name (SMuFL's, or those that LilyPond gives the glyphs of its own
+font), and where a file has neither, by its outline, which is laid over those of the SMuFL fonts in the
+installed verovio package.
 """
 
 from __future__ import annotations

@@ -1,12 +1,10 @@
 """When the chords and rests of a bar begin: solved as a whole, from their values and their places on the
 page.
 
-In: the events of a bar, and how long it should be. Out: the best `Solution` and the second-best. Each
-voice is a
-chain of events, each of which begins where the one before ends; what stands below each other begins
-together; what
-stands further right begins later; all voices end with the bar (common practice, no source). The search
-keeps the cheapest partial solutions, event by event from the left.
+In: the events of a bar, and how long it should be. Out: the best `Solution` and the second-best. Each voice
+is a chain of events, each of which begins where the one before ends; what stands below each other begins
+together; what stands further right begins later; all voices end with the bar (common practice, no source).
+The search keeps the cheapest partial solutions, event by event from the left.
 """
 
 from __future__ import annotations
