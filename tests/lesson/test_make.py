@@ -7,6 +7,7 @@ import re
 from dataclasses import replace
 
 import pytest
+from benchmarks.engraved import verovio_pdf
 from made_elsewhere import Dies, Write
 from tests.once import opening
 from tests.page_text import page_texts
@@ -21,6 +22,7 @@ from understave.lesson import build as builder
 from understave.lesson.build import Part, build
 from understave.lesson.make import LessonOptions, make_lesson
 from understave.media.page import lesson_values
+from understave.score.reader import read_score
 from understave.theory.roman import RomanNumeral
 
 QUIET = LessonOptions(sound=False)
@@ -94,6 +96,21 @@ def test_a_damaged_memory_makes_all_anew(tmp_path):
 def made(tmp_path_factory):
     folder = tmp_path_factory.mktemp("lesson") / "lock-water"
     return make_lesson(opening(20), folder, QUIET)
+
+
+def test_a_lesson_is_made_of_an_engraved_pdf_and_keeps_what_was_read(tmp_path):
+    written = read_score(opening(6))
+    printed = tmp_path / "piece.pdf"
+    printed.write_bytes(verovio_pdf(written.source))
+    lesson = make_lesson(printed, tmp_path / "lesson", QUIET)
+    kept = read_score(tmp_path / "lesson" / "exports" / "as-read.musicxml")
+    assert keys(kept) == keys(written) == keys(lesson.score)
+    assert any("copyright" in warning for warning in lesson.score.warnings)
+    assert make_lesson(printed, tmp_path / "lesson", QUIET).made == ()
+
+
+def keys(score):
+    return sorted((note.pitch.name, note.onset, note.duration) for note in score.notes)
 
 
 def test_papers_of_a_quiet_lesson_name_no_sounds(made):
