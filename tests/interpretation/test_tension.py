@@ -211,6 +211,17 @@ def test_a_deceptive_goal_is_no_release():
     assert not any(t.release for t in tension(score, replace(reading, events=(phrase, deceptive))))
 
 
+@pytest.mark.parametrize(
+    ("last", "label", "rests"),
+    [("C3 G3 C4 E4", "I", True), ("G2 G3 B3 D4", "V", False), ("C3 G#3 C4 E4", "I+", False)],
+)
+def test_a_phrase_that_ends_on_a_dominant_or_a_dissonant_triad_lets_go_of_nothing(last, label, rests):
+    """A half cadence stays open (common practice, no source)."""
+    score, reading = read_as(f"C3 G3 C4 E4 | B2 F3 Ab3 D4 | {last}", f"C: I | viio7 | {label}")
+    phrase = made("phrase", "phrase", F(0), F(12), (), 1.0, (("arrival", F(8)),))
+    assert tension(score, replace(reading, events=(phrase,)))[2].release is rests
+
+
 def test_reasons_in_plain_words():
     music = "C3 G3 C4 E4 | F2 G3 B3 D4 | E2 G3 C4 E4 | G2 G3 C4 E4 | G2 G3 B3 D4 | C3 G3 C4 E4"
     score, reading = read_as(music, "C: I | V42 | I6 | Cad64 | V | I")

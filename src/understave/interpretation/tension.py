@@ -559,7 +559,9 @@ def _releases(
 
 
 def _rests(reading: Reading, heard: Sequence[Heard]) -> list[bool]:
-    """Tell for each span whether the music comes to rest in it."""
+    """Tell for each span whether the music comes to rest in it: on a consonant triad over its root, and on no
+    dominant, which stays open.
+    """
     phrases = PHRASE.all(reading.events)
     phrased = bool(phrases)
     arrivals = {found.arrival for _, found in phrases if found.arrival is not None}
@@ -572,7 +574,9 @@ def _rests(reading: Reading, heard: Sequence[Heard]) -> list[bool]:
     arrivals -= refused
     found = []
     for i, h in enumerate(heard):
-        firm = h.chord.bass == h.chord.root and h.chord.quality.is_triad and not h.six_four
+        consonant = h.chord.quality in (Quality.MAJOR, Quality.MINOR)
+        opens = h.chord.root.fifths - h.region.tonic.fifths == 1
+        firm = h.chord.bass == h.chord.root and consonant and not h.six_four and not opens
         if phrased:
             found.append(firm and any(h.span.start <= a < h.span.end for a in arrivals))
         else:
