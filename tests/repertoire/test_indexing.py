@@ -93,7 +93,8 @@ def test_broken_files_crashes_and_hangs_cost_only_themselves(tmp_path, monkeypat
     (folder / "empty.mid").write_bytes(b"")
     (folder / "notes.txt").write_text("not a score at all")
     monkeypatch.setattr(readers_room, "COMMAND", CRASHING)
-    monkeypatch.setattr(readers_room.read_all, "__defaults__", (0, 8.0, readers_room.MOST_MEMORY))
+    workers, _, *others = readers_room.read_all.__defaults__
+    monkeypatch.setattr(readers_room.read_all, "__defaults__", (workers, 8.0, *others))
     done = index_folder(folder, workers=2)
     failures = dict(done.failures)
     assert set(failures) == {"crash.musicxml", "hang.musicxml", "torn.musicxml", "empty.mid"}
