@@ -4,9 +4,9 @@ In: scores as MusicXML, engraved by verovio in each of its fonts and by LilyPond
 Out: for each piece and engraver the notes read and the bars wholly read, against the score that was
 engraved.
 
-notes       F1 of notes with the same spelled pitch, onset in their bar and whole duration (ties joined); grace
-            notes and cues are not counted. Bars read and engraved are laid beside each other first, so that a
-            bar lost costs its own notes and not all that follow.
+notes       F1 of notes with the same spelled pitch, onset in their bar and whole duration (ties joined);
+            grace notes and cues are not counted. Bars read and engraved are laid beside each other first, so
+            that a bar lost costs its own notes and not all that follow.
 graces      F1 of grace notes by pitch and bar.
 bars        part of the bars whose notes are all right, with none too many.
 s/page      seconds a page, from the bytes of the PDF to the score.
