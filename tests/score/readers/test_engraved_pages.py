@@ -5,6 +5,7 @@ Names of symbols: W3C SMuFL 1.4, as the fonts in the verovio package state them 
 
 from collections import Counter
 from functools import cache
+from io import BytesIO
 from pathlib import Path
 
 import pypdf
@@ -127,7 +128,7 @@ def picture_page(tmp_path):
 
 
 def locked(data, tmp_path):
-    writer = pypdf.PdfWriter(clone_from=pypdf.PdfReader(__import__("io").BytesIO(data)))
+    writer = pypdf.PdfWriter(clone_from=pypdf.PdfReader(BytesIO(data)))
     writer.encrypt("secret", algorithm="RC4-128")
     with (tmp_path / "locked.pdf").open("wb") as file:
         writer.write(file)
