@@ -97,6 +97,7 @@ def test_a_pdf_is_known_by_what_it_holds_and_copyright_is_recalled(tmp_path):
     read = read_score(path)
     assert len(read.measures) == len(original("lock-water").measures)
     assert any("copyright" in warning for warning in read.warnings)
+    assert any("compare the score" in warning for warning in read.warnings)
 
 
 def test_bars_that_do_not_add_up_are_named():

@@ -201,14 +201,18 @@ def _score(solved: list[Solved], groups: list[tuple[int, int]]) -> Score:
         measures=laid,
         notes=join_ties(written),
         directions=number_directions(directions),
-        warnings=(*_doubts(solved, laid), *warnings, COPYRIGHT),
+        warnings=(*_doubts(solved, laid), *warnings, COMPARE, COPYRIGHT),
     )
 
 
+COMPARE = (
+    "The notes were read from printed pages, and most mistakes go unnoticed; compare the score with your "
+    "pages before you rely on it."
+)
 COPYRIGHT = (
     "An edition may be protected by copyright though the piece is not; make sure that you may use this one."
 )
-"""What is said at every import: what is read is a copy of somebody's page."""
+"""These two are said at every import: what is read may be wrong, and is a copy of somebody's page."""
 
 
 def _doubts(solved: Sequence[Solved], laid: Sequence[Measure]) -> tuple[str, ...]:
