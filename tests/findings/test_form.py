@@ -164,6 +164,17 @@ class TestFrames:
         found = sections(score, f"{A_SPANS} {B_SPANS} {closing}")
         assert (found[-1].label, bar(score, found[-1].start)) == ("coda", 24)
 
+    @pytest.mark.parametrize(
+        ("tune", "low", "chord"), [("B4:1 D5 G5:2", "G2:4", "V"), ("A4:4", "F2:4", "IV")]
+    )
+    def test_what_breaks_off_has_no_coda(self, tune: str, low: str, chord: str) -> None:
+        """A coda follows the end of the piece's own course (Caplin 2013, on coda): here the music goes on."""
+        after = ["C5:1/2 E5 G5 E5 C6:2", "A5:2 F5:2", "C5:1/2 E5 G5 E5 C6:2", tune]
+        under = ["C3:1/2 C2 C3 C2 C3 C2 C3 C2", "C2+C3:4", "C3:1/2 C2 C3 C2 C3 C2 C3 C2", low]
+        score = piece(A + B + A[:7] + after, A_LOW + B_LOW + A_LOW[:7] + under)
+        closing = f"C: I:4 V6:4 I:4 V:4 I:4 V6:4 Cad64:2 V7:2 I:4 IV64:4 I:4 {chord}:4"
+        assert "coda" not in [e.label for e in sections(score, f"{A_SPANS} {B_SPANS} {closing}")]
+
     def test_an_ending_on_the_cadence_has_no_coda(self) -> None:
         score = piece(A + B + A, A_LOW + B_LOW + A_LOW)
         assert "coda" not in [e.label for e in sections(score, f"{A_SPANS} {B_SPANS} {A_SPANS}")]

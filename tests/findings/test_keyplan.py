@@ -18,7 +18,7 @@ from tests.once import read, read_score
 
 from understave.findings import find_events
 from understave.findings.catalogue import weight
-from understave.findings.keyplan import find_keys
+from understave.findings.keyplan import ending_key, find_keys
 from understave.findings.nearness import RELATIONS, nearness
 from understave.harmony.reading import Event
 from understave.harmony.romantext import read_romantext
@@ -364,3 +364,20 @@ def test_home_returns_from_another_key_only_by_a_note_that_home_has_not() -> Non
         score = build(f"E5:4 | C5:4 | B4:4 | {leading}:4 | E5:4 | C5:4", "C3:8 | G3:4 | G3:4 | C3:8")
         events = [e for e in find_keys(score, spans_of(score, "C: I:8 G: I:4 V:4 C: I:8")) if e.kind == "key"]
         assert (events[-1].label, weight(events[-1]) > 0) == ("home", told)
+
+
+@pytest.mark.parametrize(
+    ("tune", "low", "chords", "key"),
+    [
+        ("D5:2 B4 | C5:4", "G2:4 | C3:4", "C: V:4 I:4", "C"),
+        ("D5:2 B4 | C5:4", "G2:4 | C3:4", "c: V:4 I:4", "c"),  # a last chord in the other mode
+        ("D5:2 B4 | C5:2 r", "G2:4 | C3:1 r:3", "C: V:4 I:4", "C"),
+        ("C5:2 E5 | D5:4", "C3:4 | G2:4", "C: I:4 V:4", ""),
+        ("D5:2 B4 | C5:2 D5:1 F5", "G2:4 | C3:4", "C: V:4 I:4", ""),  # it runs on
+        ("D5:2 B4 | C5:4", "G2:4 | E3:4", "C: V:4 I6:4", ""),
+    ],
+)
+def test_a_piece_ends_on_its_tonic_at_rest(tune: str, low: str, chords: str, key: str) -> None:
+    """Common practice, no source: what is cut out of a piece comes to no end."""
+    score = build(tune, low)
+    assert str(ending_key(score, spans_of(score, chords)) or "") == key

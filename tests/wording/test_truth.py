@@ -6,6 +6,7 @@ What a teacher calls a modulation, a sequence or a section is common practice; a
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -134,6 +135,17 @@ def test_a_piece_that_ends_elsewhere_does_not_stay_in_its_key():
     )
     stays = reading_of("C", "C", events=(home,))
     assert key_sentence(score_of(2), stays, phrasebook("en")) == "The whole piece stays in C major."
+
+
+def test_what_breaks_off_ends_in_no_key():
+    """A key is closed by its tonic (common practice, no source): a dominant at the end leaves all open."""
+    touched = event("key", "tonicization", 4, 8, key=Key.parse("a"))
+    reading = reading_of("C", "a", events=(event("key", "home", 0, 4, key=Key.parse("C")), touched))
+    open_end = replace(reading.spans[1], numeral=RomanNumeral.parse("V"))
+    cut = replace(reading, spans=(reading.spans[0], open_end))
+    told = "The piece begins in C major and only touches A minor (bar 2)."
+    assert key_sentence(score_of(2), cut, phrasebook("en")) == told
+    assert key_sentence(score_of(2), reading, phrasebook("en")) == f"{told} It ends in A minor."
 
 
 def test_a_single_section_is_no_form():

@@ -41,7 +41,9 @@ from understave.findings import sung_sections
 from understave.findings.closes import AUTHENTIC, find_closes
 from understave.findings.form_names import form_name
 from understave.findings.instructions import read_text
+from understave.findings.keyplan import ending_key, home_key
 from understave.findings.kinds import Kind, Lane
+from understave.findings.modes import regions_of
 from understave.findings.phrases import Ending, endings_of
 from understave.findings.returns import main_key, passages_of, similarity
 from understave.findings.sung_sections import begins_with, is_song, sung_evidence
@@ -394,13 +396,15 @@ def _novelty(alike: Floats, bar: int) -> float:
 
 def _last_cadence(score: Score, spans: tuple[Span, ...]) -> int | None:
     """Return the bar in which the last rooted authentic close of the home key is reached, if more follows."""
-    home = _home(spans)
+    home = ending_key(score, spans)
+    if home is None or home.tonic != home_key(regions_of(spans), score).tonic:
+        # What breaks off, or ends elsewhere than at home, has no last cadence at home.
+        return None
     closes = [
         close
         for close in find_closes(spans)
         if close.label == AUTHENTIC
         and close.rooted
-        and home is not None
         and close.key.tonic == home.tonic
         and close.arrival == score.measure_at(close.arrival).start
     ]

@@ -170,6 +170,24 @@ def home_key(regions: tuple[Region, ...], score: Score | None = None) -> Key:
     return first if total[first] > total[last] else last
 
 
+def ending_key(score: Score, spans: tuple[Span, ...]) -> Key | None:
+    """Return the key in which a piece comes to its end, None where its last bars break off.
+
+    The last chord is the tonic, and from half a bar before the end on nothing else is struck: some bars taken
+    out of a piece end neither it nor in a key (common practice, no source).
+    """
+    if not spans:
+        return None
+    last = spans[-1]
+    chord = last.numeral.chord(last.key)
+    if chord.root != last.key.tonic or chord.bass != chord.root:
+        return None
+    since = score.end - score.measures[-1].full_length / 2
+    late = (note for note in reversed(score.struck) if note.end > since)
+    still = all(note.midi % 12 in chord.semitones for note in late)
+    return last.key if still else None
+
+
 def _opening_key(regions: tuple[Region, ...], score: Score | None) -> Key:
     """Return the first key, or the one after it where the first is left at once for one of its signature."""
     first = regions[0]

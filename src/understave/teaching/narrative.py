@@ -27,7 +27,7 @@ from understave.findings.chromatic import CHROMATIC_CHORD
 from understave.findings.dissonance import SHARP_DISSONANCE
 from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import DICTIONARY, INSTRUCTION
-from understave.findings.keyplan import KEY
+from understave.findings.keyplan import KEY, ending_key
 from understave.findings.pedalpoints import PEDAL_POINT
 from understave.findings.returns import RETURN
 from understave.findings.sung_sections import is_song
@@ -392,7 +392,8 @@ def _keys(voice: Voice) -> Iterator[_Said]:
         return
     visited = KEY.all(voice.reading.events)
     settled = {found.key for event, found in visited if event.label != "tonicization"}
-    home, last = runs[0][0], runs[-1][0]
+    home, last = runs[0][0], ending_key(voice.score, voice.reading.spans)
+    back = runs[-1][0] == home
     others = list(dict.fromkeys(key for key, _, _ in runs if key in settled and key not in (home, last)))
     if not others:
         return
@@ -401,11 +402,11 @@ def _keys(voice: Voice) -> Iterator[_Said]:
     events = tuple(event for event, found in visited if found.key in others)
     end = voice.score.end
     claimed: tuple[Claim, ...] = tuple(KeyAbout(Fraction(0), end, key) for key in others[:_KEYS_NAMED])
-    claimed += (KeyIs(runs[-1][1], runs[-1][1], last),)
-    if last == home:
+    claimed += (KeyIs(runs[-1][1], runs[-1][1], runs[-1][0]),)
+    if back:
         yield words["keys_home"].format(keys=names), events, claimed
     else:
-        values: dict[str, Detail] = {"keys": names, "last": last}
+        values: dict[str, Detail] = {"keys": names} | ({"last": last} if last is not None else {})
         yield fill(words["keys"], values, voice.score, voice.book), events, claimed
 
 

@@ -16,7 +16,7 @@ from fractions import Fraction
 from understave.findings.cadences import CADENCE
 from understave.findings.catalogue import is_sure, kind_of, kinds, weight
 from understave.findings.form import FORM, SECTION
-from understave.findings.keyplan import KEY
+from understave.findings.keyplan import KEY, ending_key
 from understave.findings.melody import MELODY
 from understave.findings.modes import MODE_SWITCH
 from understave.findings.nonchord import NON_CHORD_TONE
@@ -177,7 +177,7 @@ def key_stretches(reading: Reading) -> tuple[tuple[Key, Fraction, Fraction], ...
 
 
 def key_sentence(score: Score, reading: Reading, book: Phrasebook) -> str:
-    """Say where the piece begins, which keys it visits and where it ends.
+    """Say where the piece begins, which keys it visits and, where it comes to an end, in which it does.
 
     Keys that it only touches are told where it visits none; that there are hardly any, where that is so.
     """
@@ -198,17 +198,13 @@ def key_sentence(score: Score, reading: Reading, book: Phrasebook) -> str:
             told.setdefault(key, book.phrases["visit"].format(key=named, bars=where))
     if not visits and not touched:
         return book.phrases["keys_one"].format(home=key_name(home, book.language))
-    if not visits:
-        return book.phrases["keys_touched"].format(
-            home=key_name(home, book.language),
-            visits=book.join(list(touched.values())),
-            last=key_name(runs[-1][0], book.language),
-        )
-    return book.phrases["keys_many"].format(
-        home=key_name(home, book.language),
-        visits=book.join(list(visits.values())),
-        last=key_name(runs[-1][0], book.language),
+    text = book.phrases["keys_many" if visits else "keys_touched"].format(
+        home=key_name(home, book.language), visits=book.join(list((visits or touched).values()))
     )
+    last = ending_key(score, reading.spans)
+    if last is None:
+        return text
+    return f"{text} {book.phrases['keys_last'].format(last=key_name(last, book.language))}"
 
 
 def _key_sentence(score: Score, reading: Reading, book: Phrasebook) -> list[Sentence]:
