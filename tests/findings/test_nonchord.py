@@ -385,6 +385,17 @@ def test_an_octave_of_a_passing_tone_is_no_appoggiatura():
     assert [e.label for e in alone] == ["appoggiatura"]
 
 
+def test_a_note_that_another_part_steps_to_is_not_leapt_to():
+    """The piano leaps from its chord to the C that the singer comes down to: heard is a step (common
+    practice, no source), so that none is called an appoggiatura, which is leapt to (Hutchinson, ch. 10).
+    """
+    chords = "C: ii:2 V:2"
+    score = build("A4:1 D5:1 C5:1 B4:1", "staff2 F4+A4:1 F4:1 C5:1 B4:1", "staff3 D3:2 G2:2")
+    assert "appoggiatura" not in [e.label for e in find_nonchord(score, spans_of(score, chords))]
+    alone = build("A4:1 G5:1 C5:1 B4:1", "staff2 F4+A4:1 F4:1 C5:1 B4:1", "staff3 D3:2 G2:2")
+    assert "appoggiatura" in [e.label for e in find_nonchord(alone, spans_of(alone, chords))]
+
+
 def test_what_another_voice_holds_on_is_not_foreign():
     """B and D stand over the held F all bar long: the quick B is no stranger that finds its place on C."""
     score = build("B5:1/2 C6:1/2 A5:1 F5:2", "B4:4", "D4:4", "F3:4")

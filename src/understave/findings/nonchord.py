@@ -315,10 +315,13 @@ def classify(dissonance: Dissonance, harmony: Harmony, line: Lines) -> Sort:
 
 
 def _doubles_a_step(note: Note, line: Lines) -> bool:
-    """Whether a note leapt to is an octave of one struck with it on its staff whose line moves by step."""
+    """Whether a note leapt to is struck with the same key in another voice, or with an octave of it on its
+    staff, whose line moves by step: that line is heard.
+    """
     for other in line.sounding(note.onset):
         octave = other.id != note.id and (other.midi - note.midi) % 12 == 0
-        if octave and other.onset == note.onset and other.staff == note.staff:
+        near = other.staff == note.staff or other.midi == note.midi
+        if octave and near and other.onset == note.onset:
             before = line.before(other)
             if before is not None and is_step(before, other):
                 return True
