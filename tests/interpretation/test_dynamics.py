@@ -278,3 +278,23 @@ def test_nothing_grows_into_a_softer_mark():
         marked = piece(mark(0, "mf"), mark(6, text))
         grown = {h.why.get("peak") for h in dynamics(*marked)[1] if h.kind != "diminuendo" and h.start < 6}
         assert (grown & {6}) == peaks
+
+
+@pytest.mark.parametrize(
+    ("loud", "kinds"),
+    [(None, ["swell"]), (16, ["swell"]), (13, ["swell"]), (11, ["crescendo"]), (9, ["crescendo"])],
+)
+def test_nothing_fades_within_a_bar_of_a_louder_mark(loud, kinds):
+    """The print drives on to ff: it is no place to let the sound fall back (common practice, no source)."""
+    score, reading = tunes(*"C5 C6 A5 C5 C4 C4 C4 C4".split())
+    phrases = [made("phrase", "phrase", F(a), F(b), (), 1.0) for a, b in ((0, 8), (8, 16))]
+    marks = (mark(0, "p"), *((mark(loud, "ff"),) if loud else ()))
+    found = dynamics(replace(score, directions=marks), Reading(reading.spans, tuple(phrases)))[1]
+    assert [h.kind for h in found if h.start < 8] == kinds
+
+
+@pytest.mark.parametrize(("before", "kinds"), [("mf", ["crescendo"]), ("fff", ["diminuendo"])])
+def test_nothing_fades_on_the_very_mark_that_is_louder(before, kinds):
+    """An ff on the highest note has just been reached: it is not where the sound falls back."""
+    score, reading = piece(mark(0, before), mark(6, "ff"))
+    assert [h.kind for h in dynamics(score, reading)[1]] == kinds

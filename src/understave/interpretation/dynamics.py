@@ -416,9 +416,27 @@ def _proposed_hairpins(
                 # Nothing fades into a mark that is louder: it has faded before.
                 inside = inside[at[inside] < high]
                 hairpin = _swell(score, reading, line, added, inside) if len(inside) >= 3 else None
+            if hairpin is not None and _fades_against_print(score, hairpin, printed):
+                # What grows before it may stay.
+                inside = inside[at[inside] <= float(hairpin.peak or hairpin.start)]
+                hairpin = _swell(score, reading, line, added, inside) if len(inside) >= 3 else None
             if hairpin is not None and not _goes_on_in_print(hairpin, printed):
                 found.append(hairpin)
     return found
+
+
+def _fades_against_print(score: Score, hairpin: Hairpin, printed: PrintedLoudness) -> bool:
+    """Whether what fades is followed within a bar by a mark that is louder, or begins right on such a mark.
+
+    The print drives on to that mark, or has just set it: nothing falls back there.
+    """
+    if hairpin.kind == "crescendo":
+        return False
+    louder = [mark.moment for mark in printed.marks if mark.velocity > printed.at(float(mark.moment) - 1e-6)]
+    bar = score.measure_at(hairpin.end).full_length
+    peak = hairpin.start if hairpin.peak is None else hairpin.peak
+    beat = score.measure_at(peak).beat_length
+    return any(hairpin.end <= t <= hairpin.end + bar or t <= peak < t + beat for t in louder)
 
 
 def _goes_on_in_print(hairpin: Hairpin, printed: PrintedLoudness) -> bool:
