@@ -371,3 +371,24 @@ def test_the_fifth_of_a_chord_is_not_drawn_and_an_applied_dominant_is_not_far():
     assert (found[0].why.label, str(found[0].why.get("pitch"))) == ("dissonance", "A4")
     near = tension(*read_as("C3 E4 G4 C5 | D3 F#4 A4 D5 | G3 D4 B4", "C: I | V/V | V"))
     assert (near[1].why.label, str(near[1].why.get("pitch"))) == ("expectation", "F#4")
+
+
+@pytest.mark.parametrize(
+    ("note", "aim", "direction"),
+    [("D#5", None, None), ("Eb5", "D", "down"), ("Ab4", "G", "down")],
+)
+def test_a_raised_note_is_drawn_up_and_a_lowered_one_down(note, aim, direction):
+    """Handbook rule of tendency tones (Hutchinson, chapter on chromatic non-chord tones): D sharp over a
+    dominant seventh asks for E, which the chord has not, and not for C; E flat asks for D.
+    """
+    music = f"G2 D4 F4 {note} | C3 E4 G4 C5"
+    why = tension(*read_as(music, "C: V7 | I"))[0].why
+    assert (str(why.get("pitch")), why.get("direction")) == (note, direction)
+    assert str(why.get("aim")) == str(aim)
+
+
+def test_a_raised_note_that_falls_all_the_same_is_told_as_it_goes():
+    """G sharp is no tendency downwards, but here its own line sinks to G."""
+    score = build("C5:2 C5:2", "G#4:2 G4:2", "E4:4", "C3:4")
+    why = tension(score, Reading(spans_of(score, "C: I:4")))[0].why
+    assert (str(why.get("pitch")), str(why.get("aim")), why.get("direction")) == ("G#4", "G", "down")

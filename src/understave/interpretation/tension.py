@@ -687,10 +687,25 @@ class _Scene:
     def _drawn(self, i: int, note: Note, least: float = 0.0) -> PitchClass | None:
         """Return where a note of a span is drawn, if anywhere."""
         drawn = (
-            pull.goal for pull in self.pulls[i] if pull.note == note.midi % 12 and pull.strength >= least
+            pull.goal
+            for pull in self.pulls[i]
+            if pull.note == note.midi % 12 and pull.strength >= least and self._as_spelled(i, note, pull.goal)
         )
         goal = next(drawn, None)
         return None if goal is None else self._spelled(i, note, goal)
+
+    def _as_spelled(self, i: int, note: Note, goal: int) -> bool:
+        """Whether a note may be said to be drawn to a goal: raised it leads up, lowered down, by its spelling
+        in the key (common practice, no source), unless its own line goes the other way.
+        """
+        key = self.heard[i].span.key
+        altered = note.pitch.pitch_class.fifths - next(
+            tone.fifths for tone in key.scale if tone.letter == note.pitch.letter
+        )
+        if altered * step_between(note.midi, goal) >= 0:
+            return True
+        goes = self._steps_to(note)
+        return goes is not None and goes.semitone == goal
 
     def _wants(self, i: int, note: Note, aim: PitchClass) -> TensionDetails:
         after = self._next_chord(i)
@@ -720,7 +735,8 @@ class _Scene:
             if step_between(pull.note, pull.goal) < 0 and pull.own != heard.six_four
         ]
         falling.sort(key=lambda pull: -pull.strength)
-        found = [(note, pull.goal) for pull in falling if (note := self._note(i, pull.note)) is not None][:2]
+        leaning = [(note, pull.goal) for pull in falling if (note := self._note(i, pull.note)) is not None]
+        found = [(note, goal) for note, goal in leaning if self._as_spelled(i, note, goal)][:2]
         root = heard.chord.root if heard.six_four else heard.chord.bass
         bass = self._note(i, root.semitone, lowest=True)
         if not found or bass is None:
@@ -871,7 +887,7 @@ class _Scene:
             if pull.own and pull.note == self._perfect_fifth(i):
                 # The fifth of a chord is free (handbook rule), even a semitone below a note of the tonic.
                 continue
-            if note is not None:
+            if note is not None and self._as_spelled(i, note, pull.goal):
                 return (note,), self._wants(i, note, self._spelled(i, note, pull.goal))
         return None
 
