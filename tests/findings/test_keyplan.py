@@ -381,3 +381,29 @@ def test_a_piece_ends_on_its_tonic_at_rest(tune: str, low: str, chords: str, key
     """Common practice, no source: what is cut out of a piece comes to no end."""
     score = build(tune, low)
     assert str(ending_key(score, spans_of(score, chords)) or "") == key
+
+
+@pytest.mark.parametrize(
+    ("chords", "label"), [("V7 V43 V65 V7", "tonicization"), ("V7 i V65 V7", "modulation")]
+)
+def test_a_key_whose_tonic_never_sounds_is_not_reached(chords: str, label: str) -> None:
+    """A modulation establishes its tonic (Hutchinson, chapter 22): four bars of its dominant only point."""
+    away = " ".join(f"{chord}:4" for chord in chords.split())
+    low = {"V7": "A2:4", "V43": "E3:4", "V65": "C#3:4", "i": "D3:4"}
+    score = build(
+        "E5:4 | E5:4 | " + " | ".join("F5:4" if c == "i" else "G5:4" for c in chords.split()) + " | E5:4",
+        "C3:4 | C3:4 | " + " | ".join(low[c] for c in chords.split()) + " | C3:4",
+    )
+    events = find_keys(score, spans_of(score, f"C: I:8 d: {away} C: I:4"))
+    assert [e.label for e in events if e.kind == "key"][1] == label
+
+
+def test_a_pivot_whose_bass_moves_is_told_from_the_chord_that_is_named() -> None:
+    """A six-three and a six-four are two positions (any handbook): the pivot is named by its last."""
+    upper = ("C5:4 | A4:4 | A4:4 | B4:4", "E4:4 | E4:4 | F#4:4 | D4:4")
+    for low, start in (("C3:4 | E3:2 C3:2 | D3:4 | G2:4", 6), ("C3:4 | C3:4 | D3:4 | G2:4", 4)):
+        score = build(*upper, low)
+        events = find_keys(score, spans_of(score, "C: I:4 vi6:4 G: V:4 I:4"))
+        (pivot,) = [e for e in events if e.kind == "pivot chord"]
+        named = str(pivot.get("numeral")), str(pivot.get("new_numeral"))
+        assert (pivot.start, *named) == (start, "vi6", "ii6")

@@ -57,6 +57,7 @@ from understave.findings.modes import Region, keeps_its_third, regions_of
 from understave.findings.nearness import nearness
 from understave.findings.progression import Progression, Step, progression_of
 from understave.findings.reheard import ENHARMONIC_PIVOT, find_reheard
+from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Score
 from understave.theory.chord import Chord, Quality
@@ -225,17 +226,26 @@ def pivot_chord(piece: Progression, before: Region, region: Region) -> Event | N
             continue
         if step is not steps[b] and step.end != region.start:
             continue
-        own = [n for n in piece.sounding(step.start, step.end) if n.midi % 12 in step.chord.semitones]
-        if step.chord.inversion == 2 or len({note.midi % 12 for note in own}) < 3:
+        start = _over_its_bass(piece, step)
+        own = [n for n in piece.sounding(start, step.end) if n.midi % 12 in step.chord.semitones]
+        if step.exit.inversion == 2 or len({note.midi % 12 for note in own}) < 3:
             continue
         notes = tuple(note.id for note in own)
         detail = PivotChordDetails(
             key=before.key, numeral=old, new_key=region.key, new_numeral=new, chord_root=step.chord.root
         )
-        return PIVOT_CHORD.event(
-            "common chord", step.start, step.end, notes, round(step.confidence, 3), detail
-        )
+        return PIVOT_CHORD.event("common chord", start, step.end, notes, round(step.confidence, 3), detail)
     return None
+
+
+def _over_its_bass(piece: Progression, step: Step) -> Fraction:
+    """Return from when on a chord whose bass moves stands over the one by which it is named, its last."""
+    sound = soundings(piece.score)
+    first, last = bisect_left(sound.moments, float(step.start)), bisect_left(sound.moments, float(step.end))
+    for chord in sound.chords[first:last]:
+        if chord and chord[0].midi % 12 == step.exit.bass.semitone:
+            return max(step.start, *(note.onset for note in chord))
+    return step.start
 
 
 def own_numeral(chord: Chord, key: Key) -> RomanNumeral | None:
@@ -288,18 +298,20 @@ def _key_event(
         and close.key == region.key
     ]
     prepared = [close for close in own if close.prepared]
+    begun = bisect_left(piece.steps, region.first, key=lambda step: step.first)
+    chords = bisect_right(piece.steps, region.last, key=lambda step: step.first) - begun
     # A key that lasts without a cadence is heard as new by a note that the one before has not.
     heard = before is None or first_new_note(piece.score, region.start, region.end, [before.key], region.key)
     lasts = bars >= _LONG and (bool(own) or bool(heard))
+    # Where its tonic never sounds no key has been entered, only pointed to.
+    entered = any(_is_tonic(span) for span in spans[region.first : region.last + 1])
     reached = lasts or (bool(own) and bars >= 2) or (bool(prepared) and bars >= _SHORT)
     if region.key == home:
         label = "home"
     elif region.key == home.parallel:
         label = "parallel"
     else:
-        label = "modulation" if reached else "tonicization"
-    begun = bisect_left(piece.steps, region.first, key=lambda step: step.first)
-    chords = bisect_right(piece.steps, region.last, key=lambda step: step.first) - begun
+        label = "modulation" if reached and entered else "tonicization"
     detail = _near(home, region.key, bars, chords)
     if before is not None:
         step = nearness(before.key, region.key)
@@ -326,6 +338,12 @@ def _key_event(
     until = next((span.end for span in spans[region.first :] if span.end > start), region.end)
     struck = [note.id for note in piece.sounding(start, until) if note.onset == start]
     return KEY.event(label, start, region.end, tuple(struck), round(sure, 3), detail)
+
+
+def _is_tonic(span: Span) -> bool:
+    """Whether a chord is the tonic of its key, and no six-four, which leans on the dominant."""
+    chord = span.numeral.chord(span.key)
+    return not span.numeral.applied and chord.root == span.key.tonic and chord.inversion != 2
 
 
 def _notes_of(key: Key) -> set[PitchClass]:
