@@ -413,3 +413,19 @@ def test_a_note_is_held_over_only_while_the_new_chord_is_heard(inner, label):
     score = build("A5:1 A5:1 G#5:2", inner, "E3:4")
     events = find_nonchord(score, spans_of(score, "a: Cad64:1 V:3"))
     assert label in {e.label for e in events if "v1n2" in e.notes}
+
+
+@pytest.mark.parametrize(
+    ("tune", "sigh"),
+    [
+        ("C5:2 A5:1 G5:1", True),
+        ("C5:2 A5:1/4 G5:3/4 C5:1", False),  # an ornament: the second note is the longer
+        ("C5:1 A5:1 G5:2", False),  # it leans on nothing: the second note is the heavier
+        ("G4:2 D#5:1 E5:1", False),  # it rises
+    ],
+)
+def test_a_sigh_sinks_from_a_heavier_place_to_a_note_no_longer(tune, sigh):
+    """Weight first, then release (common practice, no source)."""
+    score = build(tune, "C3+G3:4")
+    (event,) = [e for e in find_nonchord(score, spans_of(score, "C: I:4")) if e.label == "appoggiatura"]
+    assert (event.get("sigh") == 1) is sigh

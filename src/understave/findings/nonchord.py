@@ -40,6 +40,7 @@ where the note becomes foreign to its resolution. Detail, where it applies:
 - ``manner`` str: ``"direct"``, ``"late"`` (after a rest), ``"ornamented"`` (after other
   notes, whose ids are ``via`` tuple of str), ``"unsettled"`` (the step leads to a note that is itself no
   chord tone, or dissonant with what then sounds), ``"none"``.
+- ``sigh`` int 1 (appoggiatura): it sinks from a heavier place to a note no longer than itself, at once.
 - ``rubs`` int 1 if it is dissonant with something that sounds meanwhile, and not with the label alone.
 - ``repeated`` int 1 (suspension, retardation): struck again, not held. ``returns`` int 1 (neighbour tone):
   it comes back to the very note it left.
@@ -109,6 +110,7 @@ class NonChordToneDetails(Details):
     resolution_time: Fraction | None = None
     via: tuple[str, ...] | None = None
     figures: str | None = None
+    sigh: int | None = None
 
 
 _MOST_DETOUR = 4
@@ -603,6 +605,7 @@ def _event(score: Score, harmony: Harmony, line: Lines, group: list[tuple[Disson
         rubs=1 if any(_rubs(other, line) for other, _ in group) else None,
         repeated=1 if kind.label in ("suspension", "retardation") and not dissonance.held_in else None,
         returns=1 if _comes_back(kind) else None,
+        sigh=1 if _sighs(dissonance, kind, score) else None,
         direction=kind.direction or None,
     )
     if sounding and sounding[0].midi < note.midi:
@@ -649,6 +652,21 @@ def _comes_back(kind: Sort) -> bool:
     if kind.label != "neighbour tone" or before is None or goal is None:
         return False
     return is_same(before, goal.note)
+
+
+def _sighs(dissonance: Dissonance, kind: Sort, score: Score) -> bool:
+    """Whether an appoggiatura is a sigh: a step down, at once, from a heavier place to a lighter one.
+
+    The second note is no longer than the first and both last half a beat or more: quicker ones belong
+    to a figure (common practice, no source).
+    """
+    goal = kind.resolution
+    if kind.label != "appoggiatura" or goal is None or goal.manner != "direct" or kind.direction != "upper":
+        return False
+    bar, there = score.measure_at(dissonance.start), score.measure_at(goal.note.onset)
+    heavier = metric_level(bar, dissonance.start) < metric_level(there, goal.note.onset)
+    length = dissonance.end - dissonance.start
+    return heavier and goal.note.duration <= length and 2 * goal.note.duration >= there.beat_length
 
 
 def _confidence(label: str, accented: bool, span: float) -> float:

@@ -62,8 +62,8 @@ def idea_of(event: Event, home: Key) -> Idea:
     if (key := KEY.of(event)) is not None:
         return (event.kind, str(key.key))
     if (foreign := NON_CHORD_TONE.of(event)) is not None:
-        # What sinks is a sigh; what rises on to its goal is another thing.
-        return (event.kind, label, foreign.direction or "")
+        # A sigh is one idea; what sinks or rises to its goal otherwise is another.
+        return (event.kind, label, foreign.direction or "", foreign.sigh or 0)
     if event in MELODY and label not in ("range", "leap"):
         return ("melody moves",)
     return (event.kind, label)
