@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 from tests.findings.build import build, spans_of
 from tests.once import make_plan, read, read_score
+from tests.partial import event as made
 
 from understave.errors import UnderstaveError
 from understave.findings import find_events
@@ -381,3 +382,22 @@ def test_a_clash_that_comes_later_in_its_chord_has_one_place():
     text = _said(score, reading, (first, second), "intermediate", "en")
     assert text.count("(bar ") == 1
     assert "F rubs against E (bar 2, beat 3)" in text
+
+
+@pytest.mark.parametrize(
+    ("changed", "told", "only_in"),
+    [
+        ({"both varied": [3], "accompaniment varied": [1, 2, 4, 5, 6]}, ("accompaniment varied",), None),
+        ({"melody varied": [3], "accompaniment varied": [1, 2, 4]}, ("both varied",), None),
+        ({"melody varied": [3]}, ("melody varied",), 8),
+    ],
+)
+def test_what_hardly_differs_in_a_return_is_not_named_as_new(changed, told, only_in):
+    """One ornament in one of six varied bars is not what is new in a passage (common practice, no source)."""
+    score = build(" | ".join(["C5:4"] * 8), " | ".join(["C3:4"] * 8))
+    back = made("return", "varied", 0, 32)
+    differences = [
+        made("difference", label, 4 * (bar - 1), 4 * bar) for label, bars in changed.items() for bar in bars
+    ]
+    found = stops._most_different(score, back, differences)
+    assert (found["differences"], found.get("only_in")) == (told, only_in)

@@ -756,11 +756,29 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
             if details.return_start == event.start and o.label != "different continuation"
         ]
         if hows:
-            labels = dict.fromkeys(event.label for event in hows)
-            if "both varied" in labels:
-                # Where both have changed together, each by itself tells nothing more.
-                labels = {n: None for n in labels if n not in ("melody varied", "accompaniment varied")}
-            found["differences"] = tuple(labels)
+            found |= _most_different(score, event, hows)
+    return found
+
+
+_BOTH = ("melody varied", "accompaniment varied")
+
+
+def _most_different(score: Score, back: Event, differences: Sequence[Event]) -> dict[str, Detail]:
+    """Return how a return differs from its model, the sorts that fill a quarter of what differs at least, and
+    the bar in which it does, where that is but one.
+    """
+    bars: dict[str, set[int]] = {}
+    for event in differences:
+        first, last = score.measures_over(event.start, event.end)
+        for label in _BOTH if event.label == "both varied" else (event.label,):
+            bars.setdefault(label, set()).update(range(first.index, last.index + 1))
+    every = set().union(*bars.values())
+    names = [name for name, own in bars.items() if 4 * len(own) >= len(every)]
+    if set(_BOTH) <= set(names):
+        names = ["both varied", *(name for name in names if name not in _BOTH)]
+    found: dict[str, Detail] = {"differences": tuple(names)}
+    if len(every) == 1 and back.end - back.start > score.measures[min(every)].length:
+        found["only_in"] = score.measures[min(every)].start
     return found
 
 
