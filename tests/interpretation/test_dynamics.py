@@ -286,7 +286,7 @@ def test_nothing_grows_into_a_softer_mark():
 )
 def test_nothing_fades_within_a_bar_of_a_louder_mark(loud, kinds):
     """The print drives on to ff: it is no place to let the sound fall back (common practice, no source)."""
-    score, reading = tunes(*"C5 C6 A5 C5 C4 C4 C4 C4".split())
+    score, reading = tunes("C5", "C6", "A5", "C5", "C4", "C4", "C4", "C4")
     phrases = [made("phrase", "phrase", F(a), F(b), (), 1.0) for a, b in ((0, 8), (8, 16))]
     marks = (mark(0, "p"), *((mark(loud, "ff"),) if loud else ()))
     found = dynamics(replace(score, directions=marks), Reading(reading.spans, tuple(phrases)))[1]

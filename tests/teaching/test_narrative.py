@@ -38,6 +38,7 @@ from understave.teaching.narrative import (
     head_events,
     narrate,
     sentence,
+    time_of,
     words_of,
 )
 from understave.theory.pitch import Pitch
@@ -345,3 +346,10 @@ def test_the_last_close_is_not_said_to_go_on():
 )
 def test_a_number_of_a_movement_is_no_word_of_the_composers(text: str, number: bool) -> None:
     assert bool(_NUMBER.fullmatch(text)) == number
+
+
+@pytest.mark.parametrize(("bar", "name"), [(0, "start"), (7, "early"), (9, "first"), (14, "first")])
+def test_early_on_is_the_first_fifth(bar, name):
+    """Bar 30 of 86 is not early in a piece (common practice, no source)."""
+    score = build(" | ".join(["C5:4"] * 40), " | ".join(["C3:4"] * 40))
+    assert time_of(score, Fraction(4 * bar), None) == name

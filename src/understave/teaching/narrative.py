@@ -666,7 +666,7 @@ def time_of(score: Score, start: Fraction, before: Fraction | None) -> str:
     """Name the place of a moment in the piece and after the one before it."""
     share = float(start / score.end) if score.end else 0.0
     if before is None:
-        return "start" if share < 0.04 else "early" if share < 0.35 else "first"
+        return "start" if share < 0.04 else "early" if share < _EARLY else "first"
     if score.measure_at(start).index - score.measure_at(before).index <= 1:
         return "next"
     if share > 0.94:
@@ -676,6 +676,10 @@ def time_of(score: Score, start: Fraction, before: Fraction | None) -> str:
     if 0.45 <= share <= 0.58 and before / score.end < 0.45:
         return "middle"
     return "soon" if _is_near(score, start, before) else "later"
+
+
+_EARLY = 0.2
+"""Share of a piece up to which a moment comes early on: a fifth (set by ear)."""
 
 
 def _is_near(score: Score, start: Fraction, before: Fraction) -> bool:
