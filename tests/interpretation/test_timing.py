@@ -18,7 +18,7 @@ from understave.findings.phrases import PHRASE, PhraseDetails
 from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
 from understave.interpretation.tension import tension
-from understave.interpretation.timing import FINAL, _is_plain, beats_of, slowing, timing
+from understave.interpretation.timing import FINAL, _is_plain, _Piece, _resolutions, beats_of, slowing, timing
 from understave.score.model import Direction, Score
 from understave.wording import LEVELS, SPOKEN, say
 from understave.wording.playing import tell_plan
@@ -241,6 +241,26 @@ def test_nothing_lets_go_where_the_print_grows_into_it(printed, waits):
     )
     found = bends(replace(score, directions=printed), reading)
     assert len([b for b in found if b.why is not None and b.why.label == "resolution"]) == waits
+
+
+@pytest.mark.parametrize(
+    ("chord", "told"),
+    [("I", True), ("IV", True), ("V", False), ("V7", False), ("I64", False), ("viio6", False)],
+)
+def test_tension_is_said_to_let_go_on_consonant_chords_that_are_no_dominant(chord, told):
+    """Handbook rule: a dominant and a six-four wait for what follows; the bend itself may stay."""
+    score, reading = read_as(
+        "C3 G3 C4 E4 | D3 F#3 C4 A4 | B2 F3 Ab3 D4 | C3 G3 C4 E4 | "
+        "A2 A3 C4 E4 | F2 A3 C4 F4 | C3 G3 C4 E4 | C3 G3 C4 E4",
+        f"C: I | V7/V | viio7 | {chord} | vi | IV | I | I",
+    )
+    # The fall is given: what is asked is on which chord it is told.
+    falls = [
+        replace(t, value=0.9 if t.start < 12 else 0.1) if t.start in (8, 12) else replace(t, value=0.1)
+        for t in tension(score, reading)
+    ]
+    found = _resolutions(_Piece(score, 1.0), falls, [], score.end)
+    assert [shape.why is not None for shape in found if shape.points[1][0] == 12] == [told]
 
 
 @pytest.mark.parametrize("name", EXAMPLES)

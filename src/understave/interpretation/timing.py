@@ -44,6 +44,7 @@ from understave.interpretation.printed import printed_loudness
 from understave.interpretation.tempo import printed_tempo
 from understave.interpretation.tension import TENSION
 from understave.score.model import Note, Score
+from understave.theory.chord import Quality
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
@@ -350,9 +351,20 @@ def _resolutions(
         key, chord = (told.key, told.chord) if told is not None else (None, None)
         sure = span.why.confidence
         why = piece.event("resolution", start, span.start, span.start, 1 - left, sure, key, chord)
-        found.append(_Shape(((start, 1.0), (span.start, left), (end, 1.0)), why))
+        calms = key is not None and chord is not None and _calms(key, chord)
+        found.append(_Shape(((start, 1.0), (span.start, left), (end, 1.0)), why if calms else None))
         taken.append((start, end))
     return found
+
+
+def _calms(key: Key, numeral: RomanNumeral) -> bool:
+    """Whether tension may be said to let go on a chord: a consonant triad, no six-four, and no dominant.
+
+    A dominant stays open (common practice, no source).
+    """
+    chord = numeral.chord(key)
+    consonant = chord.quality in (Quality.MAJOR, Quality.MINOR) and chord.inversion < 2
+    return consonant and chord.root.fifths - numeral.local_key(key).tonic.fifths != 1
 
 
 def _dwelling(piece: _Piece, leant: Sequence[Voice], until: Fraction) -> list[_Shape]:
