@@ -18,7 +18,7 @@ from tests.once import read, read_score
 
 from understave.findings import find_events
 from understave.findings.catalogue import weight
-from understave.findings.keyplan import ending_key, find_keys
+from understave.findings.keyplan import ending_key, find_keys, first_new_note
 from understave.findings.nearness import RELATIONS, nearness
 from understave.harmony.reading import Event
 from understave.harmony.romantext import read_romantext
@@ -407,3 +407,13 @@ def test_a_pivot_whose_bass_moves_is_told_from_the_chord_that_is_named() -> None
         (pivot,) = [e for e in events if e.kind == "pivot chord"]
         named = str(pivot.get("numeral")), str(pivot.get("new_numeral"))
         assert (pivot.start, *named) == (start, "vi6", "ii6")
+
+
+def test_a_note_that_was_there_under_another_name_tells_no_new_key() -> None:
+    """D sharp and E flat are one key of the piano (common practice, no source): G is what is new in E flat
+    after B major.
+    """
+    score = build("D#5:4 | Eb5:1 Bb4 G4 Eb4", "B2:4 | Eb3:4")
+    found = first_new_note(score, Fraction(4), Fraction(8), [Key.parse("B")], Key.parse("Eb"))
+    assert (str(found[0]), found[1]) == ("G", 6)
+    assert first_new_note(score, Fraction(4), Fraction(6), [Key.parse("B")], Key.parse("Eb")) is None

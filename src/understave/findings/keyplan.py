@@ -354,8 +354,12 @@ def _notes_of(key: Key) -> set[PitchClass]:
 def first_new_note(
     score: Score, start: Fraction, end: Fraction, known: Iterable[Key], key: Key
 ) -> tuple[PitchClass, Fraction] | None:
-    """Return the first note struck that a key has and those known have not, and when; None for none."""
-    new = _notes_of(key).difference(*map(_notes_of, known))
+    """Return the first note struck that a key has and those known have not, and when; None for none.
+
+    What one of those has under another name, as D sharp for E flat, sounds like nothing new.
+    """
+    heard = {tone.semitone for other in known for tone in _notes_of(other)}
+    new = {tone for tone in _notes_of(key) if tone.semitone not in heard}
     for note in islice(score.notes, bisect_left(score.notes, start, key=lambda note: note.onset), None):
         if note.onset >= end:
             break
