@@ -542,3 +542,26 @@ def test_a_dominant_seventh_that_goes_home_at_once_stops_nowhere(dominant: str, 
     close = replace(piece.closes[0], label=cadences_module.HALF, goal=2, dominant=None)
     assert piece.goes_straight_home(close, None) == home
     assert (piece.confidence(close, None) < piece.confidence(replace(close, label="plagal"), None)) == home
+
+
+@pytest.mark.parametrize(
+    ("chords", "reasons", "told"),
+    [
+        ("C: I:4 V7/IV:4 IV:4 V:4 I:4", ("long value",), False),
+        ("C: I:4 V7/IV:4 IV:4 V:4 I:4", ("rest",), True),
+        ("C: I:2 ii/IV:2 V7/IV:4 IV:4 V:4 I:4", ("long value",), True),
+    ],
+)
+def test_an_applied_dominant_and_its_goal_on_the_way_are_no_close(chords, reasons, told):
+    """A cadence ends a phrase (any handbook); a single applied dominant tonicizes, it closes nothing."""
+    score = build(
+        "C5:4 | Bb4:4 | A4:4 | B4:4 | C5:4",
+        "E4:4 | E4:4 | F4:4 | D4:4 | E4:4",
+        "C3:4 | C3:4 | F3:4 | G3:4 | C3:4",
+    )
+    spans = spans_of(score, chords)
+    closes = find_closes(spans)
+    at = next(c for c in closes if c.arrival == 8)
+    ending = Ending(Fraction(12), 3.0, at, reasons, 1.0, score.notes[0], score.notes[0])
+    found = cadences_of(score, spans, closes, (ending,))
+    assert (8 in [e.get("arrival") for e in found]) is told

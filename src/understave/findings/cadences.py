@@ -160,7 +160,11 @@ def cadences_of(
         if close.label == PLAGAL and piece.is_over_tonic(close):
             continue
         away = close.tonicised or close.label in (HALF, PHRYGIAN)
-        if away and not _STOPPED & set(ending.reasons) and piece.is_in_sequence(closes.index(close)):
+        stopped = bool(_STOPPED & set(ending.reasons))
+        if away and not stopped and piece.is_in_sequence(closes.index(close)):
+            continue
+        if close.tonicised and not close.prepared and not stopped:
+            # An applied dominant and its goal alone, on the way, close nothing.
             continue
         told.add(close.arrival)
         found.append(piece.event(close, ending))
