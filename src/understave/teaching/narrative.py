@@ -406,7 +406,9 @@ def _keys(voice: Voice) -> Iterator[_Said]:
     if back:
         yield words["keys_home"].format(keys=names), events, claimed
     else:
-        values: dict[str, Detail] = {"keys": names} | ({"last": last} if last is not None else {})
+        values: dict[str, Detail] = {"keys": names}
+        if last is not None:
+            values["last"] = last
         yield fill(words["keys"], values, voice.score, voice.book), events, claimed
 
 
