@@ -550,6 +550,7 @@ def test_a_dominant_seventh_that_goes_home_at_once_stops_nowhere(dominant: str, 
         ("C: I:4 V7/IV:4 IV:4 V:4 I:4", ("long value",), False),
         ("C: I:4 V7/IV:4 IV:4 V:4 I:4", ("rest",), True),
         ("C: I:2 ii/IV:2 V7/IV:4 IV:4 V:4 I:4", ("long value",), True),
+        ("C: I:2 ii/IV:2 V65/IV:4 IV:4 V:4 I:4", ("long value",), False),
     ],
 )
 def test_an_applied_dominant_and_its_goal_on_the_way_are_no_close(chords, reasons, told):

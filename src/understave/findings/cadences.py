@@ -163,8 +163,8 @@ def cadences_of(
         stopped = bool(_STOPPED & set(ending.reasons))
         if away and not stopped and piece.is_in_sequence(closes.index(close)):
             continue
-        if close.tonicised and not close.prepared and not stopped:
-            # An applied dominant and its goal alone, on the way, close nothing.
+        if close.tonicised and not (close.prepared and close.rooted) and not stopped:
+            # An applied dominant and its goal alone, or inverted, close nothing on the way.
             continue
         told.add(close.arrival)
         found.append(piece.event(close, ending))
