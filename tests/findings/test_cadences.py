@@ -566,3 +566,19 @@ def test_an_applied_dominant_and_its_goal_on_the_way_are_no_close(chords, reason
     ending = Ending(Fraction(12), 3.0, at, reasons, 1.0, score.notes[0], score.notes[0])
     found = cadences_of(score, spans, closes, (ending,))
     assert (8 in [e.get("arrival") for e in found]) is told
+
+
+def test_what_begins_the_next_phrase_closes_none():
+    """A phrase that ends on the dominant asks; the tonic with which the next begins is no full close (Caplin
+    2013, on half cadences; from memory).
+    """
+    score = build(
+        "E5:4 | D5:2 B4:2 | C5:4 | C5:4", "C3:2 F3:2 | G2:4 | C3:4 | C3:4", "G4:2 A4:2 | G4:4 | E4:4 | E4:4"
+    )
+    spans = spans_of(score, "C: I:2 ii6:2 V:4 I:8")
+    closes = find_closes(spans)
+    half = next(c for c in closes if c.label == "half")
+    after = next(n for n in score.notes if n.onset == 8)
+    ending = Ending(Fraction(8), 2.0, half, ("rest",), 1.0, score.notes[0], after)
+    assert [e.label for e in cadences_of(score, spans, closes, (ending,))] == ["half"]
+    assert "perfect authentic" in [e.label for e in cadences_of(score, spans, closes, ())]

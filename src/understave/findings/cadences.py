@@ -169,8 +169,9 @@ def cadences_of(
         told.add(close.arrival)
         found.append(piece.event(close, ending))
         found += piece.picardy(close, ending)
+    opened = [ending for ending in endings if ending.close and ending.close.label in (HALF, PHRYGIAN)]
     for i, close in enumerate(closes):
-        if close.arrival not in told:
+        if close.arrival not in told and not any(piece.begins_anew(close, ending) for ending in opened):
             found += piece.within(i)
     return tuple(sorted(found, key=lambda event: event.start))
 
@@ -397,6 +398,10 @@ class _Piece:
         if close.label in (HALF, PHRYGIAN) and self.is_dominant_reached(i) and not self.is_in_sequence(i):
             return [self.event(close, None)]
         return []
+
+    def begins_anew(self, close: Close, ending: Ending) -> bool:
+        """Whether a phrase has ended on the dominant before a close: what is reached begins the next."""
+        return self.start(close) <= ending.time <= close.arrival and ending.close is not close
 
     def is_in_sequence(self, i: int) -> bool:
         """Whether a goal and its leader are the middle link of a sequence of pairs, which stops nowhere.
