@@ -16,7 +16,9 @@ import pytest
 from tests.findings.build import build, spans_of
 
 from understave.findings.catalogue import is_sure
-from understave.findings.pedalpoints import find_pedalpoints
+from understave.findings.chords_at import Harmony
+from understave.findings.pedalpoints import bars_of, bass_runs, find_pedalpoints
+from understave.findings.sounding_notes import soundings
 from understave.harmony.engine import read_harmony
 from understave.harmony.reading import Event
 from understave.harmony.romantext import parse, read_analysis
@@ -305,3 +307,27 @@ def test_a_note_held_for_bars_is_left_where_others_are_the_bass() -> None:
     (walking,) = found(build(*upper, "C3:17 E3:1 G3 E3 | C3:4"), chords)
     (figured,) = found(build(*upper, "C3:4 | C3:4 | C3:4 | C3:4 | C3:1 E3 G3 E3 | C3:4"), chords)
     assert (walking.end, figured.end) == (17, 24)
+
+
+def test_bars_of_another_meter_count_for_what_they_are():
+    """A bar of 6/8 after one of 2/4 is one bar (any handbook on meter)."""
+    score = build("C5:2 | C5:2 | C5:2 | C5:2", "C3:2 | C3:2 | C3:2 | C3:2", meter="2/4")
+    changed = [
+        replace(m, start=Fraction(start), length=Fraction(length), beats=beats, beat_type=kind)
+        for m, (start, length, beats, kind) in zip(
+            score.measures, [(0, 2, 2, 4), (2, 3, 6, 8), (5, 3, 6, 8), (8, 2, 2, 4)], strict=True
+        )
+    ]
+    score = replace(score, measures=tuple(changed))
+    assert score.bars_between(Fraction(1), Fraction(9)) == 3
+    assert score.bars_between(Fraction(2), Fraction(5)) == 1
+
+
+@pytest.mark.parametrize(("second", "bars"), [("I64:1/2 I6:7/2", Fraction(9, 8)), ("I64:4", 2)])
+def test_a_pedal_point_ends_where_a_chord_begins_on_another_bass(second, bars):
+    """A pedal point is the bass as long as it lasts (Hutchinson, ch. 10): B, A sharp and A take its place."""
+    low = "D3:1/2 r:3/2 D3:1/2 r:3/2 | D3:1/2 B3:1/2 B3:1 A#3:1 A3:1"
+    score = build("G4:2 F#4:2 | G4:4", "B4:2 C5:2 | D5:4", low)
+    harmony = Harmony(spans_of(score, f"G: Cad64:2 V7:2 {second}"))
+    held = [h for h in bass_runs(score, soundings(score), harmony) if h.tone == 2]
+    assert bars_of(score, held[0]) == bars

@@ -35,7 +35,7 @@ class Lasts(Claim):
     about: bool = False
 
     def holds(self, facts: Facts) -> bool:
-        found = float((self.end - self.start) / facts.bar(self.start).full_length)
+        found = float(facts.score.bars_between(self.start, self.end))
         first, last = facts.score.measures_over(self.start, self.end)
         printed = last.index - first.index + 1
         slack = 0.51 if self.about else 0.13

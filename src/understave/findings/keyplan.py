@@ -288,7 +288,7 @@ def _key_event(
     spans = piece.spans
     before = regions[i - 1] if i else None
     after = regions[i + 1] if i + 1 < len(regions) else None
-    bars = region.length / piece.score.measure_at(region.start).full_length
+    bars = piece.score.bars_between(region.start, region.end)
     own = [
         close
         for close in closes
@@ -453,7 +453,7 @@ def _tonicization(
     piece: Progression, steps: tuple[Step, ...], end: Fraction, answers: bool, home: Key
 ) -> Event:
     first = steps[0]
-    bars = (end - first.start) / piece.score.measure_at(first.start).full_length
+    bars = piece.score.bars_between(first.start, end)
     detail = replace(
         _near(home, first.local, bars, len(steps) + int(answers)),
         came_from=first.key,

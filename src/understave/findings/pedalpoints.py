@@ -209,11 +209,11 @@ def bass_runs(score: Score, sounding: Soundings, harmony: Harmony) -> tuple[Held
         reach = notes[0].end
         for note in notes[1:]:
             if not _stays_bass(score, sounding, harmony, run, reach, note):
-                found.append(_bass(score, sounding, _from_entry(run, sounding, harmony)))
+                found.append(_bass(score, sounding, harmony, _from_entry(run, sounding, harmony)))
                 run, reach = [], note.end
             run.append(note)
             reach = max(reach, note.end)
-        found.append(_bass(score, sounding, _from_entry(run, sounding, harmony)))
+        found.append(_bass(score, sounding, harmony, _from_entry(run, sounding, harmony)))
     return tuple(sorted(found, key=lambda held: held.start))
 
 
@@ -270,8 +270,10 @@ def _dips(score: Score, harmony: Harmony, run: Sequence[Note], low: Note) -> boo
     )
 
 
-def _bass(score: Score, sounding: Soundings, run: Sequence[Note]) -> Held:
-    """Return a run as a whole: it lasts through the figure that its last striking begins."""
+def _bass(score: Score, sounding: Soundings, harmony: Harmony, run: Sequence[Note]) -> Held:
+    """Return a run as a whole: it lasts through the figure that its last striking begins, up to a chord that
+    begins on another bass.
+    """
     end = max(note.end for note in run)
     last = score.measures[score.measure_at(run[-1].onset).index]
     tone = run[-1].midi % 12
@@ -279,6 +281,11 @@ def _bass(score: Score, sounding: Soundings, run: Sequence[Note]) -> Held:
     for moment, chord in _onsets(sounding, end, limit):
         if chord[0].midi <= run[-1].midi and chord[0].midi % 12 != tone:
             limit = moment
+            break
+    first = bisect_left(harmony.starts, float(end))
+    for span in harmony.spans[first : bisect_left(harmony.starts, float(limit))]:
+        if any(note.midi % 12 != tone for note in sounding.at(span.start)[:1]):
+            limit = span.start
             break
     return Held(tuple(run), run[0].onset, limit if end < limit and _broken(run) else end, "bass")
 
@@ -476,7 +483,7 @@ def _strikes(held: Held) -> int:
 
 def _length(score: Score, held: Held) -> Fraction:
     """Return how long a tone lasts, in bars."""
-    return (held.end - held.start) / score.measure_at(held.start).full_length
+    return score.bars_between(held.start, held.end)
 
 
 def manner_of(score: Score, held: Held) -> str:
@@ -610,7 +617,7 @@ def _repeat(
     detail = RepeatedNoteDetails(
         pitch=top.pitch,
         strikes=len(run),
-        bars=(end - start) / measure.full_length,
+        bars=score.bars_between(start, end),
         chords=over.chords if over is not None else (),
     )
     if len(values) == 1:

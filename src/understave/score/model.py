@@ -208,6 +208,14 @@ class Score(Stored):
             last = self.measures[last.index - 1]
         return self.measure_at(start), last
 
+    def bars_between(self, start: Fraction, end: Fraction) -> Fraction:
+        """Return how many full bars lie between two moments, each bar by its own meter."""
+        first, last = self.measures_over(start, end)
+        here = self.measures[first.index : last.index + 1]
+        return sum(
+            ((min(end, bar.end) - max(start, bar.start)) / bar.full_length for bar in here), Fraction(0)
+        )
+
     def beat_at(self, time: Fraction) -> Fraction:
         """Return the beat, from 1, counted in felt beats (dotted ones in compound meters)."""
         measure = self.measure_at(time)
