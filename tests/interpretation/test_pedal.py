@@ -87,6 +87,16 @@ def test_a_rest_in_both_hands_is_kept_clear():
     assert next(m for m in moves if m.moment > 6).moment == 8
 
 
+def test_a_printed_pedal_is_held_through_a_rest():
+    """The sign says how long the dampers stay up (MusicXML 4.0, ``pedal``): rests under it ring on."""
+    score, reading = broken()
+    notes = tuple(n for n in score.notes if not 6 <= n.onset < 8)
+    silent = printed(replace(score, notes=notes), (4, "start"), (8, "stop"))
+    assert not [m for m in pedal(silent, reading) if m.why.label == "rest"]
+    longer = printed(replace(score, notes=notes), (4, "start"), (6, "stop"))
+    assert [m.moment for m in pedal(longer, reading) if m.why.label == "rest"] == [6]
+
+
 def test_staccato_is_kept_clear():
     score, reading = broken()
     short = tuple(replace(n, articulations=("staccato",)) if n.onset >= 8 else n for n in score.notes)

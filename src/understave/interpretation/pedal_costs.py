@@ -532,11 +532,17 @@ def _as_asked(print_: PrintedPedal, moments: Sequence[Fraction], wanted: Array) 
     was.
     """
     asked = np.array([within((*print_.asked, *print_.raised), m) for m in moments])
+    signed = _under_signs(print_, moments)
+    refused = np.array([within(print_.refused, m) for m in moments])
+    return np.asarray(np.where(refused, 0.0, np.where(asked | signed, np.maximum(ASKED, wanted), wanted)))
+
+
+def _under_signs(print_: PrintedPedal, moments: Sequence[Fraction]) -> NDArray[np.bool_]:
+    """Return whether each onset lies under a printed sign."""
     signed = np.zeros(len(moments), dtype=bool)
     for sign in print_.signs:
         signed[bisect_left(moments, sign.start) : bisect_left(moments, sign.end)] = True
-    refused = np.array([within(print_.refused, m) for m in moments])
-    return np.asarray(np.where(refused, 0.0, np.where(asked | signed, np.maximum(ASKED, wanted), wanted)))
+    return signed
 
 
 def _reasons_to_clear(  # noqa: PLR0913
@@ -548,13 +554,19 @@ def _reasons_to_clear(  # noqa: PLR0913
     struck: NDArray[np.intp],
     print_: PrintedPedal,
 ) -> tuple[Array, tuple[str, ...]]:
-    """How much each onset asks for a raised pedal, 0..1, and why: staccato, rest or passage."""
+    """How much each onset asks for a raised pedal, 0..1, and why: staccato, rest or passage.
+
+    Under a printed sign neither a rest nor a dot asks for it: the print holds the pedal through them.
+    """
     count = len(moments)
     clear = np.zeros(count)
     why = [""] * count
     number = np.bincount(struck, minlength=count)
     detached = np.bincount(struck, weights=short.astype(float), minlength=count)
+    under = _under_signs(print_, moments)
     for index in range(count):
+        if under[index]:
+            continue
         if not number[index]:
             clear[index], why[index] = 1.0, "rest"
         elif detached[index]:
