@@ -417,3 +417,14 @@ def test_a_note_that_was_there_under_another_name_tells_no_new_key() -> None:
     found = first_new_note(score, Fraction(4), Fraction(8), [Key.parse("B")], Key.parse("Eb"))
     assert (str(found[0]), found[1]) == ("G", 6)
     assert first_new_note(score, Fraction(4), Fraction(6), [Key.parse("B")], Key.parse("Eb")) is None
+
+
+@pytest.mark.parametrize(
+    ("back", "known"), [("G: I:4 V:4 I:8", 1), ("G: I:2 C: I:14", None), ("C: I:16", None)]
+)
+def test_a_key_that_is_there_again_at_once_is_not_only_touched(back: str, known: int | None) -> None:
+    """A key left for two chords and taken up again for good is one key (common practice, no source)."""
+    chords = f"C: I:8 G: V:2 I:2 F: V7:2 I:2 {back}"
+    score = build(" | ".join(["G4+B4+D5:4"] * 8), " | ".join(["G2:4"] * 8))
+    found = [e for e in find_keys(score, spans_of(score, chords)) if e.kind == "key" and e.start == 8]
+    assert [(e.label, e.get("known")) for e in found] == [("tonicization", known)]

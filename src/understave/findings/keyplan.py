@@ -22,8 +22,8 @@ Detail of every label, where it applies:
 - ``cadence`` Fraction: the arrival of its first authentic close with tonic and dominant in root position.
 - ``by`` str: how it is reached: ``"common chord"``, ``"common tone"`` (one note alone leads over),
   ``"enharmonic"`` (a chord is reheard), ``"same tonic"``, ``"direct"``.
-- ``known`` int 1: a key in which the piece began, or is only touched after it stayed there, or home that no
-  foreign note had left; it is not told.
+- ``known`` int 1: a key in which the piece began, or is only touched after it stayed there or at once before
+  it does, or home that no foreign note had left; it is not told.
 - ``within`` int 1: a tonicization that lies within a key (applied chords). ``target`` RomanNumeral.
 
 Sentences, one per label:
@@ -324,6 +324,7 @@ def _key_event(
     known = (
         opened
         or (label == "tonicization" and _was_settled(piece, regions[:i], region.key))
+        or (label == "tonicization" and _goes_on(piece, region, regions[i + 1 :]))
         or (label == "parallel" and before is not None and keeps_its_third(piece, home, region))
         or (label == "home" and before is not None and not _was_left(piece, regions[:i], home))
     )
@@ -387,6 +388,12 @@ def _was_settled(piece: Progression, earlier: tuple[Region, ...], key: Key) -> b
         return False
     length = sum((region.length for region in earlier if region.key == key), Fraction(0))
     return earlier[0].key == key or length >= _LONG * piece.score.measure_at(earlier[0].start).full_length
+
+
+def _goes_on(piece: Progression, region: Region, later: tuple[Region, ...]) -> bool:
+    """Whether a key is there again within two bars, and longer: then it is not only touched here."""
+    soon = region.end + _BRIEF * piece.score.measure_at(region.end).full_length
+    return any(r.key == region.key and r.start <= soon and r.length > region.length for r in later)
 
 
 def _heard_from(piece: Progression, region: Region) -> Fraction:
