@@ -14,6 +14,7 @@ from itertools import pairwise
 
 import pytest
 from tests.findings.build import build, spans_of
+from tests.partial import event as made
 from tests.wording.readings import analysed, chorale
 
 from understave.claims import facts
@@ -37,10 +38,12 @@ from understave.teaching.narrative import (
     entry_of,
     head_events,
     narrate,
+    of_place,
     sentence,
     time_of,
     words_of,
 )
+from understave.theory.key import Key
 from understave.theory.pitch import Pitch
 from understave.wording import say
 from understave.wording.claiming import is_true
@@ -353,3 +356,22 @@ def test_early_on_is_the_first_fifth(bar, name):
     """Bar 30 of 86 is not early in a piece (common practice, no source)."""
     score = build(" | ".join(["C5:4"] * 40), " | ".join(["C3:4"] * 40))
     assert time_of(score, Fraction(4 * bar), None) == name
+
+
+@pytest.mark.parametrize(
+    ("key", "at", "place"), [("C", 4, "at_home"), ("G", 12, "away"), ("C", 20, "ending"), ("C", 36, "ending")]
+)
+def test_a_close_is_at_home_away_or_the_last(key, at, place):
+    """Home is the key of the piece; a tonic held to the end is its end (common practice, no source)."""
+    score = build(" | ".join(["C5+E5:4"] * 10), " | ".join(["C3+G3:4"] * 10))
+    spans = spans_of(score, "C: V:4 I:4 G: V:4 I:4 C: V7:4 I:20")
+    home = made("key", "home", Fraction(0), Fraction(8), detail=[("home", Key.parse("C"))])
+    start, end = Fraction(at - 4), Fraction(at + 4)
+    detail = [("key", Key.parse(key)), ("arrival", Fraction(at))]
+    close = made("cadence", "imperfect authentic", start, end, detail=detail)
+    found = of_place(score, Reading(spans, (home, close)), close)
+    assert [name for name in ("at_home", "away", "ending") if name in found] == [place]
+    for language in SPOKEN:
+        for form in ("hear", "again"):
+            words = phrasebook(language).told["events"]["cadence"]["imperfect authentic"][form]
+            assert all(f"[{name}|" in words for name in ("at_home", "away", "ending"))

@@ -576,18 +576,30 @@ def variants(entry: Mapping[str, str], role: str) -> tuple[str, ...]:
 
 
 def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
-    """What depends on the place: ``ending`` for the last close, ``sung`` where there is a singer, ``away``
-    for a pedal point on the tonic of another key than home, ``between`` where music stood before a return.
+    """What depends on the place: ``ending`` for the last close, else ``at_home`` or ``away`` for one in the
+    home key or another, ``sung`` where there is a singer, ``away`` for a pedal point on the tonic of another
+    key than home, ``between`` where music stood before a return.
     """
     found: dict[str, Detail] = dict(_between(event))
-    if event in CADENCE and score.measure_at(anchor(event)).index >= len(score.measures) - _LAST_BARS:
-        found["ending"] = 1
+    close = CADENCE.of(event)
+    if close is not None:
+        at_home = close.key.tonic == home_of(reading).tonic
+        found["ending" if _ends(score, reading, event) else "at_home" if at_home else "away"] = 1
     if is_song(score):
         found["sung"] = 1
     held = PEDAL_POINT.of(event)
     if held is not None and held.key.tonic != home_of(reading).tonic:
         found["away"] = 1
     return found
+
+
+def _ends(score: Score, reading: Reading, event: Event) -> bool:
+    """Whether a close is the last: no other chord comes after its goal, or it stands in the last bars."""
+    goal = reading.span_at(anchor(event))
+    if goal is None or score.measure_at(anchor(event)).index >= len(score.measures) - _LAST_BARS:
+        return True
+    root = goal.numeral.chord(goal.key).root
+    return all(s.numeral.chord(s.key).root == root for s in reading.spans if s.start >= goal.start)
 
 
 _LAST_BARS = 2
