@@ -428,3 +428,13 @@ def test_a_key_that_is_there_again_at_once_is_not_only_touched(back: str, known:
     score = build(" | ".join(["G4+B4+D5:4"] * 8), " | ".join(["G2:4"] * 8))
     found = [e for e in find_keys(score, spans_of(score, chords)) if e.kind == "key" and e.start == 8]
     assert [(e.label, e.get("known")) for e in found] == [("tonicization", known)]
+
+
+@pytest.mark.parametrize(
+    ("away", "known"), [("i64:4", 1), ("V7:2 i64:2", 1), ("V7:2 i:2", None), ("V43:4", 1)]
+)
+def test_a_six_four_alone_touches_no_key(away: str, known: int | None) -> None:
+    """A six-four leans on its bass or passes (Hutchinson, chapter on second inversion): it is no tonic."""
+    score = build(" | ".join(["C5+Eb5:4"] * 6), " | ".join(["G2:4"] * 6))
+    found = find_keys(score, spans_of(score, f"Db: I:4 V7:4 c: {away} Db: V42:4 I6:4 I:4"))
+    assert [e.get("known") for e in found if e.kind == "key" and e.start == 8] == [known]

@@ -23,7 +23,7 @@ Detail of every label, where it applies:
 - ``by`` str: how it is reached: ``"common chord"``, ``"common tone"`` (one note alone leads over),
   ``"enharmonic"`` (a chord is reheard), ``"same tonic"``, ``"direct"``.
 - ``known`` int 1: a key in which the piece began, or is only touched after it stayed there or at once before
-  it does, or home that no foreign note had left; it is not told.
+  it does, or by no more than a six-four, or home that no foreign note had left; it is not told.
 - ``within`` int 1: a tonicization that lies within a key (applied chords). ``target`` RomanNumeral.
 
 Sentences, one per label:
@@ -325,6 +325,7 @@ def _key_event(
         opened
         or (label == "tonicization" and _was_settled(piece, regions[:i], region.key))
         or (label == "tonicization" and _goes_on(piece, region, regions[i + 1 :]))
+        or (label == "tonicization" and not (entered or _leads_to_tonic(piece, region)))
         or (label == "parallel" and before is not None and keeps_its_third(piece, home, region))
         or (label == "home" and before is not None and not _was_left(piece, regions[:i], home))
     )
@@ -339,6 +340,13 @@ def _key_event(
     until = next((span.end for span in spans[region.first :] if span.end > start), region.end)
     struck = [note.id for note in piece.sounding(start, until) if note.onset == start]
     return KEY.event(label, start, region.end, tuple(struck), round(sure, 3), detail)
+
+
+def _leads_to_tonic(piece: Progression, region: Region) -> bool:
+    """Whether the chord after a key's last is its tonic all the same, in the key that follows."""
+    after = piece.spans[region.last + 1 : region.last + 2]
+    chords = [span.numeral.chord(span.key) for span in after]
+    return any(chord.root == region.key.tonic and chord.inversion != 2 for chord in chords)
 
 
 def _is_tonic(span: Span) -> bool:
