@@ -392,3 +392,10 @@ def test_a_raised_note_that_falls_all_the_same_is_told_as_it_goes():
     score = build("C5:2 C5:2", "G#4:2 G4:2", "E4:4", "C3:4")
     why = tension(score, Reading(spans_of(score, "C: I:4")))[0].why
     assert (str(why.get("pitch")), str(why.get("aim")), why.get("direction")) == ("G#4", "G", "down")
+
+
+@pytest.mark.parametrize(("goes", "aim"), [("G#4", "A"), ("A4", "A"), ("C5", "C")])
+def test_a_note_is_drawn_to_the_letter_beside_its_own(goes, aim):
+    """A step goes from letter to letter (any handbook on intervals): B flat to G sharp is none."""
+    why = tension(*read_as(f"A2 D4 F4 Bb4 | A2 C#4 E4 {goes}", "d: V | V"))[0].why
+    assert (str(why.get("pitch")), str(why.get("aim"))) == ("Bb4", aim)

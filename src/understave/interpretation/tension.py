@@ -695,14 +695,17 @@ class _Scene:
         return None if goal is None else self._spelled(i, note, goal)
 
     def _as_spelled(self, i: int, note: Note, goal: int) -> bool:
-        """Whether a note may be said to be drawn to a goal: raised it leads up, lowered down, by its spelling
-        in the key (common practice, no source), unless its own line goes the other way.
+        """Whether a note may be said to be drawn to a goal, by its spelling or because its line goes there.
+
+        A step leads to the letter beside its own, up where it is raised in the key, down where it
+        is lowered (common practice, no source).
         """
         key = self.heard[i].span.key
         altered = note.pitch.pitch_class.fifths - next(
             tone.fifths for tone in key.scale if tone.letter == note.pitch.letter
         )
-        if altered * step_between(note.midi, goal) >= 0:
+        letters = "CDEFGAB".index(self._spelled(i, note, goal).letter) - "CDEFGAB".index(note.pitch.letter)
+        if altered * step_between(note.midi, goal) >= 0 and letters % 7 in (1, 6):
             return True
         goes = self._steps_to(note)
         return goes is not None and goes.semitone == goal
@@ -806,10 +809,14 @@ class _Scene:
         return meets if meets - start >= self.score.measure_at(start).beat_length else None
 
     def _steps_to(self, note: Note) -> PitchClass | None:
-        """Return the note a step away to which a note's line goes on at once, None where there is none."""
+        """Return the note a step away to which a note's line goes on at once, None where there is none.
+
+        B flat and G sharp sound a tone apart, but are no step.
+        """
         after = lines(self.score).after(note)
-        goes = after is not None and after.onset == note.end and is_step(note, after)
-        return after.pitch.pitch_class if after is not None and goes else None
+        if after is None or after.onset != note.end or not is_step(note, after):
+            return None
+        return after.pitch.pitch_class if abs(after.pitch.diatonic - note.pitch.diatonic) <= 1 else None
 
     def _clash_of_foreign(self, i: int) -> _Clashing | None:
         counts: dict[tuple[int, int], float] = defaultdict(float)
