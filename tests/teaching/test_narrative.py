@@ -36,6 +36,7 @@ from understave.teaching.narrative import (
     _is_again,
     after_minute,
     entry_of,
+    filled,
     head_events,
     narrate,
     of_place,
@@ -375,3 +376,15 @@ def test_a_close_is_at_home_away_or_the_last(key, at, place):
         for form in ("hear", "again"):
             words = phrasebook(language).told["events"]["cadence"]["imperfect authentic"][form]
             assert all(f"[{name}|" in words for name in ("at_home", "away", "ending"))
+
+
+@pytest.mark.parametrize("language", SPOKEN)
+def test_no_answer_is_listened_for_where_the_piece_ends_open(language):
+    """A half cadence at the very end is answered by nothing (common practice, no source)."""
+    score, book = build("C5:4 | B4:4", "C3:4 | G2:4"), phrasebook(language)
+    said = []
+    for open_end in ((), (("ends_piece", 1),)):
+        half = made("cadence", "half", Fraction(0), Fraction(8), detail=[("key", Key.parse("C")), *open_end])
+        said.append(filled(score, half, entry_of(half, book)["next"], book))
+    assert said[0].startswith(said[1])
+    assert len(said[1]) < len(said[0])
