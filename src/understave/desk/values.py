@@ -15,7 +15,7 @@ from understave.harmony.reading import Event, Reading, Span
 from understave.interpretation.perform import Clock
 from understave.score.model import Score, beat_text
 from understave.theory.chord_symbol import chord_symbol
-from understave.theory.convention_choices import by_roots, current
+from understave.theory.convention_choices import current
 from understave.theory.conventions import key_label, note_label, symbol_text, written
 from understave.theory.key import Key, Mode
 from understave.theory.names import pitch_class_name
@@ -32,7 +32,7 @@ def span_row(score: Score, span: Span, language: Language = "en") -> dict[str, A
 
     Where there are no keys to speak of, it is named by root and kind, in no key; what the teacher set stays.
     """
-    rooted = by_roots() and not span.fixed
+    rooted = not span.in_a_key
     symbol = symbol_text(chord_symbol(span.numeral.chord(span.key)), language)
     return {
         "start": str(span.start),

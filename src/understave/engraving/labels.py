@@ -16,7 +16,7 @@ from understave.engraving.lettering import Face, Placed, Runs
 from understave.engraving.palette import INK, SOFT, Function, colour_of, function_of
 from understave.harmony.reading import Span
 from understave.theory.chord_symbol import chord_symbol
-from understave.theory.convention_choices import by_roots, current
+from understave.theory.convention_choices import current
 from understave.theory.conventions import BESIDE, Written, key_letter, symbol_text, written
 from understave.theory.figured_bass import Figures
 from understave.theory.key import Key
@@ -105,7 +105,7 @@ def numeral_wording(span: Span, coloured: bool, doubtful: bool, language: Langua
     Where there are no keys to speak of it is the chord's root and kind; what the teacher has set stays.
     """
     said = phrasebook(language).spoken
-    if by_roots() and not span.fixed:
+    if not span.in_a_key:
         symbol = symbol_wording(chord_symbol(span.numeral.chord(span.key)), language)
         parts, words, coloured = [*symbol.parts], symbol.words, False
     else:

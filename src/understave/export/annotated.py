@@ -36,7 +36,6 @@ from understave.score.write import Insertion, insert_all
 from understave.score.xmltree import parse, to_bytes
 from understave.theory.chord import Chord, Quality
 from understave.theory.chord_symbol import musicxml_degrees, musicxml_kind, symbol_chord, symbol_suffix
-from understave.theory.convention_choices import by_roots
 from understave.theory.key import Key
 from understave.theory.names import key_name
 from understave.theory.numeral_places import NUMERALS, RAISED, SCALE
@@ -62,7 +61,7 @@ def annotated_musicxml(
     for span in reading.spans:
         measure = score.measure_at(span.start)
         below = []
-        if in_a_key(span):
+        if span.in_a_key:
             below = [] if span.key == key else [_key_text(span, language)]
             below.append(_numeral_harmony(span, measure))
             key = span.key
@@ -73,11 +72,6 @@ def annotated_musicxml(
     insert_all(root, insertions)
     HARMONY.call_version_4(root)
     return to_bytes(root)
-
-
-def in_a_key(span: Span) -> bool:
-    """Whether a chord is written as a numeral in its key, or by root and kind."""
-    return span.fixed or not by_roots()
 
 
 def remove_harmony(xml: bytes) -> bytes:

@@ -20,7 +20,7 @@ from lxml import etree
 
 from understave.engraving.notation import MEI, XML_ID, to_mei
 from understave.errors import UnderstaveError
-from understave.export.annotated import CHORD, KEY, in_a_key, labelled_part
+from understave.export.annotated import CHORD, KEY, labelled_part
 from understave.harmony.reading import Reading
 from understave.score.model import Measure, Score
 from understave.theory.chord_symbol import chord_symbol
@@ -54,7 +54,7 @@ def annotated_mei(score: Score, reading: Reading) -> bytes:
                 f"Measure {measure.number} cannot be written as MEI: it has no counterpart in the notation."
             )
         at = str(span.start).replace("/", "_")
-        if not in_a_key(span):
+        if not span.in_a_key:
             harm = etree.SubElement(
                 parent, f"{{{MEI}}}harm", {XML_ID: f"{CHORD}{at}", "type": "chord-symbol", **place}
             )

@@ -12,6 +12,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from understave.shown import shown, tabled
+from understave.theory.convention_choices import by_roots
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
@@ -53,6 +54,11 @@ class Span:
     def to_check(self) -> bool:
         """Whether it is worth checking: unsure, and not settled by the teacher."""
         return self.confidence < UNSURE and not self.fixed
+
+    @property
+    def in_a_key(self) -> bool:
+        """Whether it is written as a numeral in its key, as the teacher's always is, or by root and kind."""
+        return self.fixed or not by_roots()
 
     def __repr__(self) -> str:
         sure = "set by the teacher" if self.fixed else f"{self.confidence:.0%}"

@@ -56,7 +56,6 @@ from understave.teaching.sound_contrasts import all_contrasts
 from understave.teaching.stops import Stop as Pause
 from understave.teaching.stops import contrast_name, propose_stops
 from understave.theory.chord_symbol import chord_symbol
-from understave.theory.convention_choices import by_roots
 from understave.theory.conventions import key_label, symbol_text, written
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
@@ -452,14 +451,14 @@ def _bars(score: Score, reading: Reading, time: Clock) -> tuple[Bar, ...]:
 
 
 def _spoken(span: Span) -> str:
-    if by_roots() and not span.fixed:
+    if not span.in_a_key:
         return symbol_text(chord_symbol(span.numeral.chord(span.key)))
     head, figures, target = written(span.numeral, span.key.mode).flat
     return " ".join([head, *figures]) + target
 
 
 def _legend(reading: Reading, book: Phrasebook) -> tuple[LegendEntry, ...]:
-    used = {function_of(span.numeral) for span in reading.spans if span.fixed or not by_roots()}
+    used = {function_of(span.numeral) for span in reading.spans if span.in_a_key}
     named = (Function.TONIC, Function.PREDOMINANT, Function.DOMINANT, Function.APPLIED)
     return tuple(
         LegendEntry(book.phrases[f"page_colour_{function.value}"], colour_of(function))

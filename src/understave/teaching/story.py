@@ -171,7 +171,7 @@ def label(item: Span | Alternative, book: Phrasebook) -> str:
     The brackets mark a numeral, so that a page can stack its figures; `plain` takes them out. Where there are
     no keys to speak of, it is the chord's root and kind alone.
     """
-    if by_roots() and not (isinstance(item, Span) and item.fixed):
+    if not item.in_a_key if isinstance(item, Span) else by_roots():
         return symbol_text(chord_symbol(item.numeral.chord(item.key)))
     return book.phrases["label"].format(numeral=item.numeral, key=key_label(item.key, book.language))
 

@@ -13,7 +13,6 @@ from understave.harmony.explain import foreign_kind
 from understave.harmony.reading import Span
 from understave.score.model import Note, Score
 from understave.theory.chord import Chord
-from understave.theory.convention_choices import by_roots
 from understave.theory.conventions import key_label, numeral_text
 from understave.theory.names import pitch_class_name, quality_name
 from understave.theory.vocabulary import Language
@@ -30,7 +29,7 @@ def explain_span(score: Score, span: Span, language: Language = "en") -> str:
     chord = span.numeral.chord(span.key)
     members = [score.note_by_id[i] for i in span.notes]
     foreign = [score.note_by_id[i] for i in span.foreign]
-    how = "set" if span.fixed else "is_by_root" if by_roots() else "is"
+    how = "set" if span.fixed else "is" if span.in_a_key else "is_by_root"
     first = book.reasons[how].format(
         numeral=numeral_text(span.numeral, span.key.mode),
         key=key_label(span.key, language),
