@@ -15,7 +15,7 @@ from tests.findings.pieces import bar, example, last_bar
 
 from understave.findings.catalogue import weight
 from understave.findings.figuration import FIGURES
-from understave.findings.melody import _is_chordal, find_melody
+from understave.findings.melody import _is_chordal, _is_lowest, find_melody
 from understave.findings.pedalpoints import find_pedalpoints
 from understave.findings.texture import find_texture, hand_of, roles, texture_of, unled_bars
 from understave.harmony.reading import Event
@@ -367,3 +367,11 @@ def test_what_sings_the_words_is_the_voice_and_not_the_name_of_a_part(tmp_path) 
     silent = song.replace("w: One and two and\n", "")
     (tmp_path / "silent.abc").write_text(silent, encoding="utf-8")
     assert hand_of(read_score(tmp_path / "silent.abc"), 1) == "Mezzo"
+
+
+@pytest.mark.parametrize(("low", "lowest"), [("r:1/2 C3 r C3 r C3 r C3", False), ("r:8/2", True)])
+def test_a_line_over_a_bass_that_comes_off_the_beat_is_not_the_lowest(low: str, lowest: bool) -> None:
+    """The bass is what sounds lowest while a note lasts, not as it begins (common practice, no source)."""
+    score = build("staff1 G5:1/2 E5 G5 E5 G5 E5 G5 E5", "staff1 C5:2 B4:2", f"staff2 {low}")
+    tune = [note for note in score.notes if note.voice == "2"]
+    assert _is_lowest(score, tune) is lowest

@@ -18,7 +18,7 @@ Events of kind ``"melody"``; ``hand`` str where the melody lies (not for a range
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -190,7 +190,7 @@ def _is_chordal(score: Score, notes: Sequence[Note]) -> bool:
 
 
 def _is_lowest(score: Score, notes: list[Note]) -> bool:
-    """Whether nothing sounds below most of a line's notes."""
+    """Whether nothing sounds below most of a line's notes, as they begin or as long as they last."""
     if not notes:
         return False
     onsets = [note.at for note in score.notes]
@@ -198,7 +198,7 @@ def _is_lowest(score: Score, notes: list[Note]) -> bool:
     under = 0
     for note in notes:
         first = bisect_left(onsets, note.at - longest)
-        last = bisect_right(onsets, note.at)
+        last = bisect_left(onsets, note.until)
         under += any(m.end > note.onset and 0 < note.midi - m.midi != 12 for m in score.notes[first:last])
     return 2 * under < len(notes)
 
