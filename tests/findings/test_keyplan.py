@@ -438,3 +438,15 @@ def test_a_six_four_alone_touches_no_key(away: str, known: int | None) -> None:
     score = build(" | ".join(["C5+Eb5:4"] * 6), " | ".join(["G2:4"] * 6))
     found = find_keys(score, spans_of(score, f"Db: I:4 V7:4 c: {away} Db: V42:4 I6:4 I:4"))
     assert [e.get("known") for e in found if e.kind == "key" and e.start == 8] == [known]
+
+
+@pytest.mark.parametrize(("between", "known"), [("C: V7:2 I:2", 1), ("C: V7:4 I:4 IV:4 I:4", None)])
+def test_a_key_left_for_a_moment_is_not_reached_anew(between: str, known: int | None) -> None:
+    """Two chords on the way do not undo a key (common practice, no source)."""
+    chords = f"C: I:8 G: V:4 I:4 IV:4 V:4 I:4 {between} G: IV:4 V:4 I:8"
+    score = build(" | ".join(["G4+B4+D5:4"] * 16), " | ".join(["G2:4"] * 16))
+    found = [e for e in find_keys(score, spans_of(score, chords)) if e.kind == "key"]
+    assert [(e.label, e.get("known")) for e in found if str(e.get("key")) == "G"] == [
+        ("modulation", None),
+        ("modulation", known),
+    ]

@@ -23,7 +23,8 @@ Detail of every label, where it applies:
 - ``by`` str: how it is reached: ``"common chord"``, ``"common tone"`` (one note alone leads over),
   ``"enharmonic"`` (a chord is reheard), ``"same tonic"``, ``"direct"``.
 - ``known`` int 1: a key in which the piece began, or is only touched after it stayed there or at once before
-  it does, or by no more than a six-four, or home that no foreign note had left; it is not told.
+  it does, or by no more than a six-four, one left for a moment and gone on with, or home that no foreign note
+  had left; it is not told.
 - ``within`` int 1: a tonicization that lies within a key (applied chords). ``target`` RomanNumeral.
 
 Sentences, one per label:
@@ -323,6 +324,7 @@ def _key_event(
     opened = label == "modulation" and i > 0 and regions[0].key == region.key
     known = (
         opened
+        or (label == "modulation" and _went_on(piece, regions[:i], region))
         or (label == "tonicization" and _was_settled(piece, regions[:i], region.key))
         or (label == "tonicization" and _goes_on(piece, region, regions[i + 1 :]))
         or (label == "tonicization" and not (entered or _leads_to_tonic(piece, region)))
@@ -340,6 +342,12 @@ def _key_event(
     until = next((span.end for span in spans[region.first :] if span.end > start), region.end)
     struck = [note.id for note in piece.sounding(start, until) if note.onset == start]
     return KEY.event(label, start, region.end, tuple(struck), round(sure, 3), detail)
+
+
+def _went_on(piece: Progression, earlier: tuple[Region, ...], region: Region) -> bool:
+    """Whether a key was there up to two bars before, and as long: then it is not reached anew."""
+    since = region.start - _BRIEF * piece.score.measure_at(region.start).full_length
+    return any(r.key == region.key and r.end >= since and r.length >= region.length for r in earlier)
 
 
 def _leads_to_tonic(piece: Progression, region: Region) -> bool:
