@@ -3,6 +3,7 @@
 import pytest
 from handbook.build import (
     EXAMPLES,
+    PAGES,
     broken_links,
     build,
     commands_page,
@@ -14,7 +15,11 @@ from handbook.own_playing import PICTURES, playing_page
 
 from understave.cli.completion import commands_of
 from understave.cli.program import parser
+from understave.cli.tools import TOOLS
+from understave.export.exporters import EXPORTERS
 from understave.findings.catalogue import finders
+from understave.score.formats import OWN_NAMES
+from understave.wording import SPOKEN
 from understave.wording.phrasebook import phrasebook
 
 
@@ -35,6 +40,17 @@ def test_generated_pages_are_complete():
         page = words_page(language)
         assert all(f"**{g.term}**" in page for g in phrasebook(language).glosses)
     assert findings_page().count("\n## ") >= len({f.__module__ for f in finders()})
+
+
+def test_every_format_is_named_where_people_ask_for_it():
+    how_to = (PAGES / "how-to.md").read_text(encoding="utf-8")
+    read_from = [TOOLS["read_score"].properties["score"]["description"], how_to]
+    read_from += [phrasebook(language).desk["drop_here"] for language in SPOKEN]
+    missing = [(name, text[:30]) for name in OWN_NAMES for text in read_from if name not in text]
+    assert missing == []
+    export = next(c for c in commands_of(parser()) if c.name == "export")
+    helps = " ".join(option.help for option in export.options)
+    assert [e.suffix for e in EXPORTERS if e.suffix not in helps or f"`{e.suffix}`" not in how_to] == []
 
 
 def test_the_stories_of_both_examples_and_of_six_pieces_are_told():
