@@ -121,6 +121,14 @@ def test_accidentals_are_read_as_printed_where_none_are_given_as_sounding() -> N
     assert [n.pitch.name for n in read(bar(given), staff='keysig="2s"').notes] == ["F#4", "Fbb4", "F4"]
 
 
+def test_an_accidental_that_an_editor_supplied_is_played_but_where_the_source_has_one() -> None:
+    # MEI 5, att.accid.log: func "edit" is an editorial accidental, "caution" a cautionary one.
+    edited = '<accid accid="f" func="edit" enclose="brack"/>'
+    notes = note("E4", 4, "", edited) + note("E4", 4, 'accid.ges="f"')
+    notes += note("B4", 4, "", edited + '<accid accid="n"/>') + note("B4", 4, 'accid.ges="n"')
+    assert [n.pitch.name for n in read(bar(notes)).notes] == ["Eb4", "Eb4", "B4", "B4"]
+
+
 @pytest.mark.parametrize(
     ("version", "definition", "signature", "mode"),
     [
@@ -171,6 +179,14 @@ def test_ottava_lines_move_the_sound_unless_the_notes_say_it_themselves() -> Non
     assert [(d.text, d.onset, d.end) for d in of_kind(score, "ottava")] == [("8va", 1, 3)]
     said = notes.replace('oct="5" dur="4" xml:id', 'oct="5" oct.ges="6" dur="4" xml:id')
     assert [n.pitch.name for n in read(bar(said, line)).notes] == ["C5", "D6", "E6", "F5"]
+    # oct.ges is the sounding octave where it differs from the written one (MEI 5, att.note.ges): a staff that
+    # has it once is as written under another line.
+    further = bar(
+        note("C5") + note("D5", 4, 'xml:id="x"') + note("E5", 4, 'xml:id="y"') + note("F5"),
+        line.replace("#b", "#x").replace("#c", "#y"),
+    )
+    names = [n.pitch.name for n in read(bar(said, line) + further).notes]
+    assert names[4:] == ["C5", "D5", "E5", "F5"]
 
 
 def test_a_grace_note_in_a_chord_takes_no_time() -> None:

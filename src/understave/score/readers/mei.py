@@ -819,12 +819,16 @@ class _Layer:
     def _accidental(self, element: etree._Element) -> int | None:
         """Return the alteration that the file states, sounding before written; None if it states none."""
         written, sounding = element.get("accid"), element.get("accid.ges")
+        supplied = None
         for child in children(element):
             if tag(child) == "accid":
                 sounding = sounding or child.get("accid.ges")
-                if child.get("func") != "edit":
+                if child.get("func") == "edit":
+                    supplied = supplied or child.get("accid")
+                else:
                     written = written or child.get("accid")
-        text = sounding or written
+        # What an editor supplied is to be played, but where the source has a sign of its own.
+        text = sounding or written or supplied
         if text is not None and text not in _ALTER:
             self.reader.warn(f"The accidental {text!r} is not known; it was read as a natural.")
         return None if text is None else _ALTER.get(text, 0)
