@@ -79,6 +79,18 @@ def test_sounding_durations_in_ticks_stand_where_written_ones_do_not_say_all() -
     assert [n.onset for n in score.notes] == [0, Fraction(1, 3), Fraction(2, 3), 1]
 
 
+def test_a_tuplet_without_numbers_is_a_triplet_unless_its_notes_have_ticks() -> None:
+    # MEI 5, att.duration.ratio: neither number need be given; that it then is a triplet: no source.
+    def starts(ticks: str, staff: str = 'ppq="12"') -> list[Fraction]:
+        tuplet = f"<tuplet>{note('C4', 8, ticks) * 3}</tuplet>"
+        return [n.onset for n in read(bar(tuplet), meter="2/4", staff=staff).notes]
+
+    third = [0, Fraction(1, 3), Fraction(2, 3)]
+    assert starts("") == starts('dur.ppq="4"') == starts('dur.ppq="6"', staff="") == third
+    # As the engine writes a bracket over plain quavers.
+    assert starts('dur.ppq="6"') == [0, Fraction(1, 2), 1]
+
+
 def test_ticks_below_none_are_no_statement() -> None:
     # MEI 4 and later: @dur.ppq is a nonNegativeInteger (att.duration.quality, data.DURATION.gestural).
     content = note("C4", 4, 'dur.ppq="-1"') + note("D4", 4, 'dur.ppq="2"')

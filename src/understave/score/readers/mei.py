@@ -627,7 +627,7 @@ class _Layer:
             elif name in ("beam", "ligature"):
                 self.read(child, ratio, grace, tremolo)
             elif name == "tuplet":
-                self.read(child, ratio * (_tuplet_ratio(child) or Fraction(2, 3)), grace, tremolo)
+                self.read(child, ratio * (_tuplet_ratio(child) or self._unsaid(child)), grace, tremolo)
             elif name == "graceGrp":
                 self.read(child, ratio, True, tremolo)
             elif name == "bTrem":
@@ -636,6 +636,11 @@ class _Layer:
                 self.read(child, ratio / 2, grace, f"tremolo-start-{_strokes(child)}")
             else:
                 self._sign(child, name)
+
+    def _unsaid(self, tuplet: etree._Element) -> Fraction:
+        """Return the ratio of a tuplet without numbers: that of a triplet, unless its notes have ticks."""
+        ticks = any(n.get("dur.ppq") for n in tuplet.iter("{*}note", "{*}chord"))
+        return Fraction(1) if ticks and self.reader.staves[self.staff].ppq else Fraction(2, 3)
 
     def _sign(self, child: etree._Element, name: str) -> None:
         """Read what is no event: repeated bars and beats, rests of several bars, changes of key and meter."""
