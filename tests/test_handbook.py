@@ -42,6 +42,19 @@ def test_generated_pages_are_complete():
     assert findings_page().count("\n## ") >= len({f.__module__ for f in finders()})
 
 
+def test_tables_and_lists_of_docstrings_are_tables_and_lists():
+    """The table of non-chord tones has one cell on two lines and two that run over columns."""
+    page = findings_page()
+    assert "| label | comes | leaves |\n| --- | --- | --- |\n| passing tone | by step |" in page
+    assert (
+        "| held, repeated, or a bass struck with its chord | stays until it fits again, or is a bass" in page
+    )
+    assert "| free tone | none of these; most often a chord member that the label leaves out |  |" in page
+    assert "===" not in page
+    assert "\n\n- ``metric`` str" in page or "\n- ``metric`` str" in page
+    assert "text\n- ``" not in page
+
+
 def test_every_format_is_named_where_people_ask_for_it():
     how_to = (PAGES / "how-to.md").read_text(encoding="utf-8")
     read_from = [TOOLS["read_score"].properties["score"]["description"], how_to]
