@@ -114,6 +114,26 @@ def test_ties_by_attribute_by_element_and_with_an_end_missing() -> None:
     assert len(read(slurred).notes) == 2, "notes of different pitch are never tied"
 
 
+def test_a_tie_whose_named_end_lies_elsewhere_ends_where_its_note_does() -> None:
+    # As the notation engine writes a tie into another voice: its end is that of another tie, a bar later.
+    first = bar(note("C4", 1, 'xml:id="a"'), '<tie startid="#a" endid="#d"/>')
+    second = bar(note("C4", 2, 'xml:id="b"') + note("C4", 2, 'xml:id="c"'), '<tie startid="#c" endid="#d"/>')
+    third = bar(note("C4", 1, 'xml:id="d"'))
+    assert heard(read(first + second + third)) == [(0, 6, "C4"), (6, 6, "C4")]
+
+
+def test_a_tie_to_a_note_that_begins_a_rounding_later_joins_both() -> None:
+    # 5 of 120 ticks of silence, as between two bars whose rests were rounded; 8 are more than a 64th.
+    def tied(ticks: int) -> list[tuple[Fraction, Fraction, str]]:
+        tie = '<tie startid="#a" endid="#b"/>'
+        silent = f'<space dur.ppq="{ticks}"/>'
+        bars = bar(note("C4", 1, 'xml:id="a"'), tie) + bar(silent + note("C4", 2, 'xml:id="b"'))
+        return heard(read(bars, staff='ppq="120"'))
+
+    assert tied(5) == [(0, 6 + Fraction(1, 24), "C4")]
+    assert len(tied(8)) == 2
+
+
 def test_a_tie_goes_on_in_another_voice() -> None:
     first = bar(note("C4", 1, 'tie="i"'))
     second = (
