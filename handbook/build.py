@@ -112,8 +112,10 @@ def findings_page() -> str:
         "",
     ]
     for module in dict.fromkeys(find.__module__ for find in finders()):
-        title = module.rpartition(".")[2].replace("_", " ")
         text = inspect.getdoc(importlib.import_module(module)) or ""
+        # Its first line says what goes in and what comes out.
+        found = re.split("[:,.]", text.partition(" -> ")[2])[0]
+        title = found[:1].upper() + found[1:]
         lines += [f"## {title}", "", _as_paragraphs(text), ""]
     return "\n".join(lines)
 
