@@ -28,6 +28,7 @@ from rich.table import Table
 from benchmarks import corpora, kept
 from benchmarks.accuracy import Tally, compare, label_of, labels_of, print_intervals, print_tables
 from understave.engraving import to_png
+from understave.errors import UnderstaveError
 from understave.harmony.model.confidence import log_odds
 from understave.harmony.reading import Span
 from understave.harmony.trained import read_trained
@@ -166,11 +167,16 @@ def picture(by_set: Mapping[str, Rows], every: Rows) -> str:
 
 
 def measure(piece: corpora.Piece) -> tuple[list[Row], Tally | None]:
-    """Read a piece and compare it with its analysis; nothing where that does not fit."""
+    """Read a piece and compare it with its analysis; nothing where that does not fit or it cannot be read."""
     found = corpora.fitting(piece)
     if found is None:
         return [], None
-    reference, spans = found.analyses[0].spans, read_trained(found.score).spans
+    try:
+        spans = read_trained(found.score).spans
+    except UnderstaveError as error:
+        print(f"{piece.set}/{piece.name}: {error}", file=sys.stderr)
+        return [], None
+    reference = found.analyses[0].spans
     return list(judged(reference, spans)), compare(reference, spans)
 
 

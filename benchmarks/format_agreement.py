@@ -91,7 +91,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import io
-import json
 import os
 import random
 import re
@@ -109,6 +108,7 @@ import mido
 from lxml import etree
 
 from benchmarks.data import data_folder
+from benchmarks.kept import earlier, keep
 from benchmarks.score_agreement import Mark, Notes, compare, our_notes, sets
 from understave.errors import UnderstaveError
 from understave.jobs.notation_worker import NotationWorker
@@ -144,17 +144,17 @@ class Case:
 
 @dataclass(frozen=True)
 class Choice:
-    """How many files to choose by a fixed seed, and which of them have been compared already."""
+    """How many files to choose by a fixed seed, and which forms of which have been compared already."""
 
     count: int
-    done: frozenset[str] = frozenset()
+    done: frozenset[tuple[str, str]] = frozenset()
 
-    def of(self, files: Mapping[str, T]) -> list[tuple[str, T]]:
-        """Return the chosen ones that are still to be compared, with their names."""
+    def of(self, files: Mapping[str, T], forms: Sequence[str]) -> list[tuple[str, T]]:
+        """Return the chosen ones of which any form is still to be compared, with their names."""
         names = list(files)
         if len(names) > self.count:
             names = random.Random(1).sample(names, self.count)
-        return [(name, files[name]) for name in names if name not in self.done]
+        return [(n, files[n]) for n in names if any((form, n) not in self.done for form in forms)]
 
 
 def flat(notes: Notes, spelled: bool = True, zero: float | None = None) -> Notes:
@@ -306,7 +306,7 @@ def humdrum(choice: Choice) -> Iterator[Case]:
 
         corpus = Path(music21.__file__).parent / "corpus"
         files += sorted(p for name in _KERN_OF for p in corpus.glob(f"{name}/**/*.krn"))
-    for name, path in choice.of({str(p): p for p in files}):
+    for name, path in choice.of({str(p): p for p in files}, ["humdrum"]):
         yield Case(
             "humdrum",
             name,
@@ -326,7 +326,7 @@ def abc(choice: Choice) -> Iterator[Case]:
         for text in re.split(r"(?m)^(?=X:)", path.read_text(encoding="utf-8", errors="replace")):
             if text.startswith("X:"):
                 tunes[f"{path.parent.name}/{path.name} {text.splitlines()[0]}"] = text
-    for name, text in choice.of(tunes):
+    for name, text in choice.of(tunes, ["abc"]):
         yield Case(
             "abc",
             name,
@@ -335,10 +335,15 @@ def abc(choice: Choice) -> Iterator[Case]:
         )
 
 
-def _scores(choice: Choice) -> Iterator[tuple[Path, Score]]:
+def _musicxml(choice: Choice, forms: Sequence[str]) -> list[Path]:
+    """Return the chosen MusicXML files of the open data of which any form is still to be compared."""
     found = sets()
     files = [p for name in ("preludes", "lieder", "textbook", "songs") for p in found.get(name, ())]
-    for _, path in choice.of({str(p): p for p in files}):
+    return [path for _, path in choice.of({str(p): p for p in files}, forms)]
+
+
+def _scores(choice: Choice, form: str) -> Iterator[tuple[Path, Score]]:
+    for path in _musicxml(choice, [form]):
         yield path, read_score(path)
 
 
@@ -346,7 +351,7 @@ def mei(choice: Choice, folder: Path) -> Iterator[Case]:
     """Yield MusicXML of the open data that the notation engine wrote as MEI."""
     options = {"inputFrom": "xml", "breaks": "none", "xmlIdSeed": 1}
     with NotationWorker() as worker:
-        for path, score in _scores(choice):
+        for path, score in _scores(choice, "mei"):
             (text,) = worker.ask(score.source.decode(), [("getMEI", [])], options, path.name)
             written = folder / "written.mei"
             written.write_text(text, encoding="utf-8")
@@ -365,7 +370,7 @@ def mei(choice: Choice, folder: Path) -> Iterator[Case]:
 
 def timewise(choice: Choice) -> Iterator[Case]:
     """Yield MusicXML of the open data set bar by bar in place of part by part."""
-    for path, score in _scores(choice):
+    for path, score in _scores(choice, "timewise"):
         data = as_timewise(score.source)
         yield Case(
             "timewise",
@@ -395,7 +400,7 @@ def as_timewise(source: bytes) -> bytes:
 
 def midi(choice: Choice, folder: Path) -> Iterator[Case]:
     """Yield MusicXML of the open data that was written as MIDI here."""
-    for path, score in _scores(choice):
+    for path, score in _scores(choice, "midi"):
         data = as_midi(score)
         written = folder / "written.mid"
         written.write_bytes(data)
@@ -509,7 +514,10 @@ def _written(
     forms: Mapping[str, _Form],
 ) -> Iterator[Case]:
     load, notes_of = held
-    for path, _ in _scores(choice):
+    names = {form: f"{library}-{form}" for form in forms}
+    for path in _musicxml(choice, list(names.values())):
+        if (f"{library} reads", str(path)) in choice.done:
+            continue
         try:
             with _silent():
                 score = load(path)
@@ -518,7 +526,9 @@ def _written(
             yield _not_written(f"{library} reads", path, error)
             continue
         for form, (write, read, theirs) in forms.items():
-            name = f"{library}-{form}"
+            name = names[form]
+            if (name, str(path)) in choice.done:
+                continue
             written = folder / f"{name}.{'mid' if form == 'midi' else form}"
             try:
                 with _silent():
@@ -692,25 +702,15 @@ class _Row:
 class Result:
     """What was found in one file of one form: a row for each reference, and each disagreement."""
 
-    group: str
     form: str
     name: str
     rows: dict[str, _Row] = field(default_factory=dict)
     lines: list[str] = field(default_factory=list)
 
-    @classmethod
-    def from_json(cls, line: str) -> Result:
-        """Read one back from a line of the file that keeps them."""
-        values = json.loads(line)
-        rows = {name: _Row(**row) for name, row in values.pop("rows").items()}
-        for row in rows.values():
-            row.classes = Counter(row.classes)
-        return cls(rows=rows, **values)
 
-
-def measure(group: str, case: Case) -> Result:
+def measure(case: Case) -> Result:
     """Compare one file with each reference, and where all references are of one mind."""
-    out = Result(group, case.form, case.name)
+    out = Result(case.form, case.name)
     rows, spelled = out.rows, not case.form.endswith("midi")
     if case.failed:
         rows["not written"] = _Row(failed=1)
@@ -765,18 +765,14 @@ def results(
     group: str, cases: Callable[[Choice], Iterator[Case]], count: int, state: Path | None
 ) -> Iterator[Result]:
     """Yield what is kept of a group of files, then compare the rest and keep each as it is found."""
-    kept: dict[tuple[str, str], Result] = {}
-    if state is not None and state.is_file():
-        for line in state.read_text(encoding="utf-8").splitlines():
-            result = Result.from_json(line)
-            if result.group == group:
-                kept[result.form, result.name] = result
-    yield from kept.values()
-    for case in cases(Choice(count, frozenset(name for _, name in kept))):
-        result = measure(group, case)
-        if state is not None:
-            with state.open("a", encoding="utf-8") as out:
-                out.write(json.dumps(result, default=vars) + "\n")
+    done = set()
+    for (kept_of, form, name), result in earlier(state):
+        if kept_of == group:
+            done.add((form, name))
+            yield result
+    for case in cases(Choice(count, frozenset(done))):
+        result = measure(case)
+        keep(state, (group, case.form, case.name), result)
         yield result
 
 

@@ -14,7 +14,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from benchmarks.corpora import Piece
 
@@ -36,7 +36,7 @@ def measured(
     Pieces are taken in a shuffled order, the same each time, so that what is done after some minutes is a
     sample of all.
     """
-    known: dict[tuple[str, str], Result] = dict(_earlier(options.state)) if options.state else {}
+    known: dict[tuple[str, ...], Result] = dict(earlier(options.state))
     begun = time.monotonic()
     open_ones = [p for p in pieces if (p.set, p.name) not in known]
     random.Random(0).shuffle(open_ones)
@@ -47,15 +47,20 @@ def measured(
                 break
             for piece, result in zip(some, pool.map(measure, some), strict=True):
                 known[piece.set, piece.name] = result
-                if options.state:
-                    with options.state.open("ab") as file:
-                        pickle.dump(((piece.set, piece.name), result), file)
+                keep(options.state, (piece.set, piece.name), result)
     return [(p, known[p.set, p.name]) for p in pieces if (p.set, p.name) in known]
 
 
-def _earlier(state: Path) -> Iterator[tuple[tuple[str, str], Result]]:
-    """Yield what is kept; what a run was writing when it was stopped is cut off."""
-    if not state.exists():
+def keep(state: Path | None, of: tuple[str, ...], result: object) -> None:
+    """Keep what was found of a piece; nothing where no file was asked for."""
+    if state is not None:
+        with state.open("ab") as file:
+            pickle.dump((of, result), file)
+
+
+def earlier(state: Path | None) -> Iterator[tuple[tuple[str, ...], Any]]:
+    """Yield what is kept of each piece; what a run was writing when it was stopped is cut off."""
+    if state is None or not state.exists():
         return
     with state.open("r+b") as file:
         while True:

@@ -12,12 +12,14 @@ import argparse
 import contextlib
 import importlib
 import inspect
+import re
 import shutil
 import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
 from html.parser import HTMLParser
+from itertools import pairwise
 from pathlib import Path
 from urllib.parse import unquote, urldefrag, urlsplit
 
@@ -78,9 +80,8 @@ nav:
 
 
 _STYLE = """\
-/* Commands and signatures are read whole on narrow screens; tables drawn with signs keep their columns. */
+/* Commands and signatures are read whole on narrow screens. */
 .md-typeset pre > code { white-space: pre-wrap; overflow-wrap: anywhere; }
-.md-typeset .drawn pre > code { white-space: pre; }
 /* A file's name is not broken within a word: a table too wide for the screen is moved sideways. */
 .md-typeset td code { white-space: nowrap; }
 @media (max-width: 30em) {
@@ -111,20 +112,48 @@ def findings_page() -> str:
         "",
     ]
     for module in dict.fromkeys(find.__module__ for find in finders()):
-        title = module.rpartition(".")[2].replace("_", " ")
         text = inspect.getdoc(importlib.import_module(module)) or ""
+        # Its first line says what goes in and what comes out.
+        found = re.split("[:,.]", text.partition(" -> ")[2])[0]
+        title = found[:1].upper() + found[1:]
         lines += [f"## {title}", "", _as_paragraphs(text), ""]
     return "\n".join(lines)
 
 
 def _as_paragraphs(text: str) -> str:
-    """Return a docstring as Markdown: its paragraphs; what is indented or a list of terms, as it stands."""
+    """Return a docstring as Markdown: paragraphs, lists and tables; what else is indented, as it stands."""
     out = []
     for paragraph in text.split("\n\n"):
-        layered = any(line.startswith((" ", "-")) for line in paragraph.splitlines())
-        drawn = " { .text .drawn }" if paragraph.startswith("===") else "text"
-        out.append(f"```{drawn}\n{paragraph}\n```" if layered else paragraph.replace("<", "&lt;"))
+        lines = paragraph.splitlines()
+        if paragraph.startswith("==="):
+            out.append(_as_table(lines))
+        elif any(line.startswith(" ") for line in lines) and not paragraph.startswith("- "):
+            out.append(f"```text\n{paragraph}\n```")
+        else:
+            out.append(paragraph.replace("<", "&lt;"))
     return "\n\n".join(out)
+
+
+def _as_table(lines: Sequence[str]) -> str:
+    """Return a table drawn with equals signs (reStructuredText, "Simple Tables") as one of Markdown.
+
+    A line without a first cell goes on in the row before; one that runs over the columns is its row's second
+    cell.
+    """
+    spans = [found.span() for found in re.finditer("=+", lines[0])]
+    rows: list[list[str]] = []
+    for line in lines:
+        if line.startswith("==="):
+            continue
+        cells = [line[start:end].strip() for start, end in (*spans[:-1], (spans[-1][0], None))]
+        if any(line[end:start].strip() for (_, end), (start, _) in pairwise(spans)):
+            cells = [cells[0], line[spans[1][0] :].strip(), *("" for _ in spans[2:])]
+        if cells[0]:
+            rows.append(cells)
+        else:
+            rows[-1] = [" ".join(filter(None, pair)) for pair in zip(rows[-1], cells, strict=True)]
+    head, *rest = (f"| {' | '.join(row)} |" for row in rows)
+    return "\n".join([head, "|" + " --- |" * len(spans), *rest])
 
 
 def stories_page() -> str:

@@ -1,8 +1,11 @@
 """The handbook: links are really followed, and what would be fetched from elsewhere is told."""
 
+import re
+
 import pytest
 from handbook.build import (
     EXAMPLES,
+    PAGES,
     broken_links,
     build,
     commands_page,
@@ -14,7 +17,11 @@ from handbook.own_playing import PICTURES, playing_page
 
 from understave.cli.completion import commands_of
 from understave.cli.program import parser
+from understave.cli.tools import TOOLS
+from understave.export.exporters import EXPORTERS
 from understave.findings.catalogue import finders
+from understave.score.formats import OWN_NAMES
+from understave.wording import SPOKEN
 from understave.wording.phrasebook import phrasebook
 
 
@@ -34,7 +41,35 @@ def test_generated_pages_are_complete():
     for language in ("en", "de"):
         page = words_page(language)
         assert all(f"**{g.term}**" in page for g in phrasebook(language).glosses)
-    assert findings_page().count("\n## ") >= len({f.__module__ for f in finders()})
+    findings = findings_page()
+    assert findings.count("\n## ") >= len({f.__module__ for f in finders()})
+    assert {"\n## Non-chord tones\n", "\n## Texture\n", "\n## The plan of keys\n"} <= set(
+        re.findall("\n## .*\n", findings)
+    )
+
+
+def test_tables_and_lists_of_docstrings_are_tables_and_lists():
+    """The table of non-chord tones has one cell on two lines and two that run over columns."""
+    page = findings_page()
+    assert "| label | comes | leaves |\n| --- | --- | --- |\n| passing tone | by step |" in page
+    assert (
+        "| held, repeated, or a bass struck with its chord | stays until it fits again, or is a bass" in page
+    )
+    assert "| free tone | none of these; most often a chord member that the label leaves out |  |" in page
+    assert "===" not in page
+    assert "\n\n- ``metric`` str" in page or "\n- ``metric`` str" in page
+    assert "text\n- ``" not in page
+
+
+def test_every_format_is_named_where_people_ask_for_it():
+    how_to = (PAGES / "how-to.md").read_text(encoding="utf-8")
+    read_from = [TOOLS["read_score"].properties["score"]["description"], how_to]
+    read_from += [phrasebook(language).desk["drop_here"] for language in SPOKEN]
+    missing = [(name, text[:30]) for name in OWN_NAMES for text in read_from if name not in text]
+    assert missing == []
+    export = next(c for c in commands_of(parser()) if c.name == "export")
+    helps = " ".join(option.help for option in export.options)
+    assert [e.suffix for e in EXPORTERS if e.suffix not in helps or f"`{e.suffix}`" not in how_to] == []
 
 
 def test_the_stories_of_both_examples_and_of_six_pieces_are_told():

@@ -18,6 +18,7 @@ from tests.once import read, read_score
 from understave.cli import main
 from understave.export.lilypond import lilypond
 from understave.score.passage import passage
+from understave.theory.convention_choices import STANDARD, following
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "examples" / "chain-ferry" / "score.musicxml"
@@ -80,6 +81,41 @@ def test_the_harmony_stands_with_its_keys_where_it_begins():
     assert 's1*3/4-\\markup "f: i" s1*3/4-\\markup "Ab: V65"' in text
     assert "\\set Score.currentBarNumber = #9" in text
     assert 'title = "The Chain Ferry: Barcarolle"' in text
+
+
+def test_music_without_keys_has_its_chords_by_root_and_kind():
+    score = read_score(DEMO)
+    with following(STANDARD, roots=True):
+        text = lilypond(score, read(score), 8, 15)
+    # The chords that the demo's own analysis calls i in f and V65 in A flat.
+    assert 's1*3/4-\\markup "Fm" s1*3/4-\\markup "Eb7/G"' in text
+    assert ": " not in text.partition("\\new Dynamics")[2]
+
+
+@pytest.mark.parametrize(
+    ("said", "written"),
+    [
+        ("<fifths>-4</fifths><mode>minor</mode>", "\\key f \\minor"),
+        ("<fifths>-4</fifths><mode>major</mode>", "\\key af \\major"),
+        # B flat, E flat, A flat, D flat: steps from C (LilyPond Internals Reference, keyAlterations).
+        (
+            "<fifths>-4</fifths>",
+            "\\set Staff.keyAlterations = #`((6 . ,FLAT) (2 . ,FLAT) (5 . ,FLAT) (1 . ,FLAT))",
+        ),
+        ("<fifths>2</fifths>", "\\set Staff.keyAlterations = #`((3 . ,SHARP) (0 . ,SHARP))"),
+        ("<fifths>0</fifths><mode>none</mode>", "\\set Staff.keyAlterations = #`()"),
+    ],
+)
+def test_a_signature_is_a_key_only_where_its_mode_is_known(tmp_path, said, written):
+    source = DEMO.read_text(encoding="utf-8")
+    before, _, rest = source.partition("<fifths>")
+    path = tmp_path / "score.musicxml"
+    path.write_text(before + said + rest[rest.index("</key>") :], encoding="utf-8")
+    score = read_score(path)
+    text = lilypond(score, read(score), 0, 1)
+    assert written in text
+    if shutil.which("lilypond"):
+        assert engraved(text, tmp_path)[0].strip() == ""
 
 
 def test_an_excerpt_is_written_for_lilypond(tmp_path, capsys):

@@ -100,13 +100,20 @@ def made(tmp_path_factory):
 
 def test_a_lesson_is_made_of_an_engraved_pdf_and_keeps_what_was_read(tmp_path):
     written = read_score(opening(6))
-    printed = tmp_path / "piece.pdf"
+    printed = tmp_path / "piece"  # what it is its bytes say, not its name
     printed.write_bytes(verovio_pdf(written.source))
     lesson = make_lesson(printed, tmp_path / "lesson", QUIET)
     kept = read_score(tmp_path / "lesson" / "exports" / "as-read.musicxml")
     assert keys(kept) == keys(written) == keys(lesson.score)
     assert any("copyright" in warning for warning in lesson.score.warnings)
     assert make_lesson(printed, tmp_path / "lesson", QUIET).made == ()
+
+
+def test_what_is_only_called_a_pdf_was_not_read_from_pages(tmp_path):
+    called = tmp_path / "piece.pdf"
+    called.write_bytes(opening(6).read_bytes())
+    made = make_lesson(called, tmp_path / "lesson", QUIET).files
+    assert "as-read.musicxml" not in {file.name for file in made}
 
 
 def keys(score):

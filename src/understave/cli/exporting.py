@@ -21,7 +21,8 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
         type=Path,
         required=True,
         help="the file; its ending says what to write: .json, .csv, .txt (analysis as text, RomanText), "
-        ".musicxml, .mei, .parquet (events) or one that an installed package adds; - for standard output",
+        ".musicxml, .mei, .ly (LilyPond), .parquet (events) or one that an installed package adds; - for "
+        "standard output",
     )
     export.add_argument("--format", metavar="FORMAT", help="what goes to standard output, such as csv")
     export.set_defaults(run=_export)

@@ -235,7 +235,10 @@ def _string(description: str) -> Values:
     return {"type": "string", "description": description}
 
 
-_SCORE = _string("Path of a score file (MusicXML, MEI, Humdrum, ABC, MIDI) or of a lesson folder.")
+_SCORE = _string(
+    "Path of a score file (MusicXML, MEI, Humdrum, ABC, MIDI, a PDF that a notation program made) or of a "
+    "lesson folder."
+)
 _BARS = _string("Bars as printed, such as 12 or 9-16.")
 TOOLS = {
     tool.name: tool

@@ -3,7 +3,9 @@
 In: a Score, its Reading and the bars wanted. Out: a document for LilyPond 2.24 (LilyPond Notation Reference).
 Pitches are those that sound, named in English (``cs``, ``ef``). Staves, voices, clefs, keys, meters, grace
 notes, tuplets, ties, slurs, staccato, accents and holds are kept; words, dynamics, ornaments and lyrics are
-not. It starts from our own MusicXML of the bars, which has a printed value for every note.
+not. Music without keys to speak of (`convention_choices.by_roots`) has its chords by root and kind, and a
+signature without a mode claims no key. It starts from our own MusicXML of the bars, which has a printed value
+for every note.
 """
 
 from __future__ import annotations
@@ -15,11 +17,13 @@ from itertools import groupby
 
 from lxml import etree
 
+from understave.export.annotated import in_a_key
 from understave.harmony.reading import Reading
 from understave.score.model import Measure, Part, Score
 from understave.score.passage import passage
-from understave.theory.conventions import numeral_text
-from understave.theory.key import Key
+from understave.theory.chord_symbol import chord_symbol
+from understave.theory.conventions import numeral_text, symbol_text
+from understave.theory.key import Key, Mode
 
 _ALTERED = {-2: "ff", -1: "f", 0: "", 1: "s", 2: "ss"}
 _TYPES = ("breve", "whole", "half", "quarter", "eighth", "16th", "32nd", "64th", "128th", "256th")
@@ -28,6 +32,8 @@ _VALUES = {name: (Fraction(8, 2**k), str(2 ** (k - 1)) if k else "\\breve") for 
 _CLEFS = {"G": "treble", "F": "bass", "C": "alto", "percussion": "percussion"}
 _LINES = {("C", "1"): "soprano", ("C", "2"): "mezzosoprano", ("C", "4"): "tenor", ("F", "3"): "baritone"}
 _SIDES = ("\\voiceOne", "\\voiceTwo", "\\voiceThree", "\\voiceFour")
+_SHARPENED = "FCGDAEB"
+"""Letters in the order in which a signature sharpens them; it flattens them from the end."""
 _SIGNS = {"staccato": "\\staccato", "accent": "\\accent", "tenuto": "\\tenuto", "strong-accent": "\\marcato"}
 
 
@@ -92,10 +98,14 @@ def _harmony(reading: Reading, start: Fraction, end: Fraction) -> str:
             continue
         if begin > at:
             out.append(f"s{_value(begin - at)}")
-        label = numeral_text(span.numeral, span.key.mode)
-        label = label if span.key == key else f"{span.key}: {label}"
+        if in_a_key(span):
+            label = numeral_text(span.numeral, span.key.mode)
+            label = label if span.key == key else f"{span.key}: {label}"
+            key = span.key
+        else:
+            label = symbol_text(chord_symbol(span.numeral.chord(span.key)))
         out.append(f"s{_value(until - begin)}-\\markup {_quoted(label)}")
-        key, at = span.key, until
+        at = until
     return " ".join(out)
 
 
@@ -142,9 +152,19 @@ def _attributes(bar: etree._Element, staff: int) -> str:
                 out += f'\\clef "{name}{"_8" if octaves < 0 else "^8" if octaves > 0 else ""}" '
         fifths = attributes.findtext("key/fifths")
         if fifths is not None:
-            tonic = Key.from_signature(int(fifths), "major").tonic
-            out += f"\\key {tonic.letter.lower()}{_ALTERED[tonic.alter]} \\major "
+            out += _signature(int(fifths), attributes.findtext("key/mode") or "")
     return out
+
+
+def _signature(fifths: int, mode: str) -> str:
+    """Return a signature; a key where its mode is known, else its accidentals alone, which claim none."""
+    known: Mode | None = "major" if mode == "major" else "minor" if mode == "minor" else None
+    if known is not None:
+        tonic = Key.from_signature(fifths, known).tonic
+        return f"\\key {tonic.letter.lower()}{_ALTERED[tonic.alter]} \\{known} "
+    order = _SHARPENED if fifths > 0 else _SHARPENED[::-1]
+    signs = [f"({'CDEFGAB'.index(letter)} . ,{'SHARP' if fifths > 0 else 'FLAT'})" for letter in order]
+    return f"\\set Staff.keyAlterations = #`({' '.join(signs[: abs(fifths)])}) "
 
 
 def _voices(bar: etree._Element, divisions: Fraction) -> dict[tuple[int, str], list[_Played]]:

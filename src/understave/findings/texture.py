@@ -1,4 +1,4 @@
-"""Score and spans -> melody, bass, inner voices and accompaniment, and the patterns of the accompaniment.
+"""Score and spans -> texture: melody, bass, inner voices and accompaniment, and the patterns of the last.
 
 `roles` gives every note its role. The melody is looked for bar by bar among the upper and the lower outline
 of every staff: steps, varied rhythm and words speak for it, quick even leaps, chords after the beat and

@@ -85,7 +85,7 @@ from understave.media.teacher_paper import TaughtStops, teacher_pdf
 from understave.media.teacher_voice import spoken_seconds
 from understave.media.worksheet import HEARD, exercise_sounds, sound_name
 from understave.score.model import Score, beat_text
-from understave.score.reader import read_score
+from understave.score.reader import PRINTED, read_score
 from understave.score.write import with_source
 from understave.takes import Take, tie
 from understave.takes.kept import FOLDER as TAKES
@@ -215,6 +215,8 @@ class Work:
     voices: tuple[tuple[str, bytes], ...] = ()
     own: tuple[tuple[str, Take], ...] = ()
     """For each stop that the teacher plays, its id and the take that holds its bars."""
+    printed: bool = False
+    """Whether the score was read from printed pages."""
 
 
 def make_lesson(
@@ -287,6 +289,7 @@ def _made(
     lost: tuple[str, ...] = ()
     with writing_about(reading):
         work, seconds = _work(score, reading, plan, wishes, asked, name, options, usual)
+        work = replace(work, printed=PRINTED.knows(_bytes(source), source.suffix))
         if options.sound:
             own, lost = _own(score, out, work.stops, [take for _, take in added_takes])
             work = replace(work, voices=voices(out, [stop.id for stop in work.stops]), own=own)
@@ -571,11 +574,12 @@ def _parts(work: Work) -> list[Part]:
     )
     exercise_list = asked_exercises(work.score, work.stops, tuple(sounding), asked.language)
     heard_or_not = {"sound": str(work.sound)}
+    pages = {"printed pages": str(work.printed)}
     voice = {"the teacher's voice": digest(work.voices)} if work.voices else {}
     piano = {"the piano": digest(asked.piano)}
     passage_list = parallels(work.score, work.reading)
     parts = [
-        Part("score", {**program, **reading, **look}, partial(_score_files, lean), effort=2),
+        Part("score", {**program, **reading, **look, **pages}, partial(_score_files, lean), effort=2),
         Part("plan", {**program, **plan, **look}, partial(_plan_files, lean), effort=2.5),
         Part(
             "reading",
@@ -739,7 +743,7 @@ def _score_files(work: Work, given: Given) -> Files:
     pages = engrave(work.score, work.reading, _look(work))
     drawn: dict[str, bytes | str] = {f"score-{k:02d}.svg": page for k, page in enumerate(pages, start=1)}
     # What was read from printed pages is there to be corrected in an editor.
-    as_read = {"as-read.musicxml": work.score.source} if work.name.lower().endswith(".pdf") else {}
+    as_read = {"as-read.musicxml": work.score.source} if work.printed else {}
     return {**drawn, **as_read, "score.pdf": _pdf(work, pages)}
 
 

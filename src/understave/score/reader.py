@@ -107,10 +107,11 @@ def _read_page(data: bytes, name: str) -> Score:
 MUSICXML = Reader(
     "MusicXML", (".musicxml", ".xml", ".mxl"), lambda d, _: mxl.is_zip(d) or mxl.is_score(d), _read_musicxml
 )
+PRINTED = Reader("PDF", (".pdf",), lambda d, _: b"%PDF-" in d[:1024], _read_page)
 READERS = (
     MUSICXML,
     # Before those that look for words: among bytes of MIDI or of a page any three may stand.
-    Reader("PDF", (".pdf",), lambda d, _: b"%PDF-" in d[:1024], _read_page),
+    PRINTED,
     Reader("MIDI", (".mid", ".midi"), lambda d, _: d.startswith((b"MThd", b"RIFF")), _read_midi),
     Reader("MEI", (".mei",), _is_mei, _read_mei),
     Reader("Humdrum", (".krn",), _is_humdrum, _read_humdrum),

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 
-from understave.score.timeline import Written
+from understave.score.timeline import ROUNDING, Written
 
 
 def mark_both_ends(written: Sequence[Written], links: Mapping[str, str] | None = None) -> tuple[Written, ...]:
@@ -18,7 +18,8 @@ def mark_both_ends(written: Sequence[Written], links: Mapping[str, str] | None =
     `links` are ties given as pairs of ids (``""`` for an end that the file does not name). A tie ends
     on a note of the same part and sounding pitch that begins where the tied note ends: one marked as a
     tie's end first, else one in the same voice, else in the same staff, else any. A tie to which no
-    note answers (into a second ending, or one left ringing) keeps its start mark and joins nothing.
+    note answers (into a second ending, or one left ringing) keeps its start mark and joins nothing. An end
+    that the file names may begin a rounding earlier or later; one further off is none.
     """
     out = list(written)
     place = {written.note.id: i for i, written in enumerate(out)}
@@ -34,12 +35,14 @@ def mark_both_ends(written: Sequence[Written], links: Mapping[str, str] | None =
             if second in place:
                 named[a] = place[second]
     ended: set[int] = set()
+    done: set[int] = set()
     for a, b in named.items():
         x, y = out[a].note, out[b].note
-        if (x.part, x.midi, x.end) == (y.part, y.midi, y.onset) and not y.grace and b not in ended:
+        meets = (x.part, x.midi) == (y.part, y.midi) and abs(x.end - y.onset) <= ROUNDING
+        if meets and x.onset < y.onset and not y.grace and b not in ended:
             ended.add(b)
+            done.add(a)
             out[b] = replace(out[b], tie_stop=True)
-    done = {a for a, b in named.items() if b in ended}
     for a in sorted(range(len(out)), key=lambda i: out[i].note.onset):
         w = out[a]
         if not w.tie_start or w.note.grace or a in done:

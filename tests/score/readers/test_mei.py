@@ -79,6 +79,18 @@ def test_sounding_durations_in_ticks_stand_where_written_ones_do_not_say_all() -
     assert [n.onset for n in score.notes] == [0, Fraction(1, 3), Fraction(2, 3), 1]
 
 
+def test_a_tuplet_without_numbers_is_a_triplet_unless_its_notes_have_ticks() -> None:
+    # MEI 5, att.duration.ratio: neither number need be given; that it then is a triplet: no source.
+    def starts(ticks: str, staff: str = 'ppq="12"') -> list[Fraction]:
+        tuplet = f"<tuplet>{note('C4', 8, ticks) * 3}</tuplet>"
+        return [n.onset for n in read(bar(tuplet), meter="2/4", staff=staff).notes]
+
+    third = [0, Fraction(1, 3), Fraction(2, 3)]
+    assert starts("") == starts('dur.ppq="4"') == starts('dur.ppq="6"', staff="") == third
+    # As the engine writes a bracket over plain quavers.
+    assert starts('dur.ppq="6"') == [0, Fraction(1, 2), 1]
+
+
 def test_ticks_below_none_are_no_statement() -> None:
     # MEI 4 and later: @dur.ppq is a nonNegativeInteger (att.duration.quality, data.DURATION.gestural).
     content = note("C4", 4, 'dur.ppq="-1"') + note("D4", 4, 'dur.ppq="2"')
@@ -102,6 +114,26 @@ def test_ties_by_attribute_by_element_and_with_an_end_missing() -> None:
     assert len(read(slurred).notes) == 2, "notes of different pitch are never tied"
 
 
+def test_a_tie_whose_named_end_lies_elsewhere_ends_where_its_note_does() -> None:
+    # As the notation engine writes a tie into another voice: its end is that of another tie, a bar later.
+    first = bar(note("C4", 1, 'xml:id="a"'), '<tie startid="#a" endid="#d"/>')
+    second = bar(note("C4", 2, 'xml:id="b"') + note("C4", 2, 'xml:id="c"'), '<tie startid="#c" endid="#d"/>')
+    third = bar(note("C4", 1, 'xml:id="d"'))
+    assert heard(read(first + second + third)) == [(0, 6, "C4"), (6, 6, "C4")]
+
+
+def test_a_tie_to_a_note_that_begins_a_rounding_later_joins_both() -> None:
+    # 5 of 120 ticks of silence, as between two bars whose rests were rounded; 8 are more than a 64th.
+    def tied(ticks: int) -> list[tuple[Fraction, Fraction, str]]:
+        tie = '<tie startid="#a" endid="#b"/>'
+        silent = f'<space dur.ppq="{ticks}"/>'
+        bars = bar(note("C4", 1, 'xml:id="a"'), tie) + bar(silent + note("C4", 2, 'xml:id="b"'))
+        return heard(read(bars, staff='ppq="120"'))
+
+    assert tied(5) == [(0, 6 + Fraction(1, 24), "C4")]
+    assert len(tied(8)) == 2
+
+
 def test_a_tie_goes_on_in_another_voice() -> None:
     first = bar(note("C4", 1, 'tie="i"'))
     second = (
@@ -119,6 +151,14 @@ def test_accidentals_are_read_as_printed_where_none_are_given_as_sounding() -> N
     assert any("sounding accidentals" in w for w in score.warnings)
     given = note("F4", 4, 'accid.ges="s"') + note("F4", 4, "", '<accid accid="ff"/>') + note("F4", 2)
     assert [n.pitch.name for n in read(bar(given), staff='keysig="2s"').notes] == ["F#4", "Fbb4", "F4"]
+
+
+def test_an_accidental_that_an_editor_supplied_is_played_but_where_the_source_has_one() -> None:
+    # MEI 5, att.accid.log: func "edit" is an editorial accidental, "caution" a cautionary one.
+    edited = '<accid accid="f" func="edit" enclose="brack"/>'
+    notes = note("E4", 4, "", edited) + note("E4", 4, 'accid.ges="f"')
+    notes += note("B4", 4, "", edited + '<accid accid="n"/>') + note("B4", 4, 'accid.ges="n"')
+    assert [n.pitch.name for n in read(bar(notes)).notes] == ["Eb4", "Eb4", "B4", "B4"]
 
 
 @pytest.mark.parametrize(
@@ -171,6 +211,14 @@ def test_ottava_lines_move_the_sound_unless_the_notes_say_it_themselves() -> Non
     assert [(d.text, d.onset, d.end) for d in of_kind(score, "ottava")] == [("8va", 1, 3)]
     said = notes.replace('oct="5" dur="4" xml:id', 'oct="5" oct.ges="6" dur="4" xml:id')
     assert [n.pitch.name for n in read(bar(said, line)).notes] == ["C5", "D6", "E6", "F5"]
+    # oct.ges is the sounding octave where it differs from the written one (MEI 5, att.note.ges): a staff that
+    # has it once is as written under another line.
+    further = bar(
+        note("C5") + note("D5", 4, 'xml:id="x"') + note("E5", 4, 'xml:id="y"') + note("F5"),
+        line.replace("#b", "#x").replace("#c", "#y"),
+    )
+    names = [n.pitch.name for n in read(bar(said, line) + further).notes]
+    assert names[4:] == ["C5", "D5", "E5", "F5"]
 
 
 def test_a_grace_note_in_a_chord_takes_no_time() -> None:

@@ -627,7 +627,7 @@ class _Layer:
             elif name in ("beam", "ligature"):
                 self.read(child, ratio, grace, tremolo)
             elif name == "tuplet":
-                self.read(child, ratio * (_tuplet_ratio(child) or Fraction(2, 3)), grace, tremolo)
+                self.read(child, ratio * (_tuplet_ratio(child) or self._unsaid(child)), grace, tremolo)
             elif name == "graceGrp":
                 self.read(child, ratio, True, tremolo)
             elif name == "bTrem":
@@ -636,6 +636,11 @@ class _Layer:
                 self.read(child, ratio / 2, grace, f"tremolo-start-{_strokes(child)}")
             else:
                 self._sign(child, name)
+
+    def _unsaid(self, tuplet: etree._Element) -> Fraction:
+        """Return the ratio of a tuplet without numbers: that of a triplet, unless its notes have ticks."""
+        ticks = any(n.get("dur.ppq") for n in tuplet.iter("{*}note", "{*}chord"))
+        return Fraction(1) if ticks and self.reader.staves[self.staff].ppq else Fraction(2, 3)
 
     def _sign(self, child: etree._Element, name: str) -> None:
         """Read what is no event: repeated bars and beats, rests of several bars, changes of key and meter."""
@@ -819,12 +824,16 @@ class _Layer:
     def _accidental(self, element: etree._Element) -> int | None:
         """Return the alteration that the file states, sounding before written; None if it states none."""
         written, sounding = element.get("accid"), element.get("accid.ges")
+        supplied = None
         for child in children(element):
             if tag(child) == "accid":
                 sounding = sounding or child.get("accid.ges")
-                if child.get("func") != "edit":
+                if child.get("func") == "edit":
+                    supplied = supplied or child.get("accid")
+                else:
                     written = written or child.get("accid")
-        text = sounding or written
+        # What an editor supplied is to be played, but where the source has a sign of its own.
+        text = sounding or written or supplied
         if text is not None and text not in _ALTER:
             self.reader.warn(f"The accidental {text!r} is not known; it was read as a natural.")
         return None if text is None else _ALTER.get(text, 0)

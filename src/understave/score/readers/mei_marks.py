@@ -73,11 +73,12 @@ def apply_marks(
     """Give notes what control events say of them; return them and the directions that remain.
 
     `members` are the note ids of each chord, `octave_given` the notes whose sounding octave the file
-    itself states, which an ottava line no longer moves.
+    itself states: it states them wherever they differ, so that on their staves no ottava line moves any.
     """
     line = _Timeline(measures, places)
     piece = _Marking({w.note.id: w.note for w in written}, members, line)
     notes = piece.notes
+    stated = {notes[i].staff for i in octave_given if i in notes}
     for w in written:
         piece.at.setdefault((w.note.staff, w.note.onset), []).append(w.note.id)
     directions: list[Direction] = []
@@ -86,8 +87,8 @@ def apply_marks(
         name = tag(mark.element)
         if name == "tie":
             links[reference(mark.element.get("startid"))] = reference(mark.element.get("endid"))
-        elif name == "octave":
-            _move_octave(notes, mark, line, octave_given)
+        elif name == "octave" and line.staff(mark) not in stated:
+            _move_octave(notes, mark, line)
         elif name == "slur":
             piece.slur(mark)
         elif name == "arpeg":
@@ -144,18 +145,16 @@ class _Marking:
             self.notes[i] = replace(self.notes[i], arpeggiated=True)
 
 
-def _move_octave(notes: dict[str, Note], mark: Mark, line: _Timeline, octave_given: frozenset[str]) -> None:
+def _move_octave(notes: dict[str, Note], mark: Mark, line: _Timeline) -> None:
     octaves = {8: 1, 15: 2, 22: 3}.get(whole(mark.element.get("dis")) or 8, 1)
     shift = -octaves if mark.element.get("dis.place") == "below" else octaves
     start, end, staff = line.start(mark), line.end(mark, whole_note=True), line.staff(mark)
     if end is None:
         end = line.measures[mark.measure].end
     under = [i for i, note in notes.items() if note.staff == staff and start <= note.onset < end]
-    # A file that gives sounding octaves under a line gives them wherever they differ.
-    if not octave_given.intersection(under):
-        for i in under:
-            pitch = notes[i].pitch
-            notes[i] = replace(notes[i], pitch=replace(pitch, octave=pitch.octave + shift))
+    for i in under:
+        pitch = notes[i].pitch
+        notes[i] = replace(notes[i], pitch=replace(pitch, octave=pitch.octave + shift))
 
 
 def _marked(note: Note, name: str, element: etree._Element) -> Note:
