@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from understave.errors import ScoreError
+from understave.score.accidentals import key_alteration
 from understave.score.model import Measure, Note, Part, Score
 from understave.score.readers.page.bars import (
     BarOnPage,
@@ -37,10 +38,8 @@ from understave.score.readers.page.solving import Solution, solve
 from understave.score.readers.page.tuplets import scalings
 from understave.score.timeline import Written, in_order, join_ties, lay_out
 from understave.score.write import with_source
-from understave.theory.pitch import Pitch
+from understave.theory.pitch import LETTERS, Pitch
 
-_LETTERS = "CDEFGAB"
-_SHARP_ORDER = "FCGDAEB"
 _DOUBTFUL = 3.0
 """Cost from which a bar is named as one to look at: something in it does not add up."""
 
@@ -322,8 +321,8 @@ class _Notes:
         elif alter is None and coming is not None:
             alter = self.coming[coming][0].alter
         if alter is None:
-            alter = _in_key(bar.signature, step)
-        written = Pitch(_LETTERS[step % 7], alter, step // 7)
+            alter = key_alteration(bar.signature, LETTERS[step % 7])
+        written = Pitch(LETTERS[step % 7], alter, step // 7)
         stop = False
         if before is not None and self.written[before].note.written == written:
             first = self.written[before]
@@ -442,15 +441,6 @@ class _Notes:
             fingering=(*note.fingering, *fingering),
         )
         self.written[number] = replace(self.written[number], note=note)
-
-
-def _in_key(signature: int, step: int) -> int:
-    letter = _LETTERS[step % 7]
-    if signature > 0 and letter in _SHARP_ORDER[:signature]:
-        return 1
-    if signature < 0 and letter in _SHARP_ORDER[::-1][:-signature]:
-        return -1
-    return 0
 
 
 def _voice_names(bar: Solved, parts: Sequence[Part]) -> dict[int, str]:

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from understave.errors import ScoreError
-from understave.score.readers.page.fonts import Font, font_of
+from understave.score.readers.page.fonts import Font, along_curve, font_of, resolved
 
 Matrix = tuple[float, float, float, float, float, float]
 Points = npt.NDArray[np.float64]
@@ -29,8 +29,6 @@ MOST_OPERATORS = 1_500_000
 """Operators that one page may hold; a dense page of outlines has some 30,000."""
 _DEEPEST = 8
 """How far forms may stand in forms."""
-_CURVE_STEPS = 6
-"""Straight pieces that a Bézier curve becomes."""
 _WHITE = 0.97
 _BEAM = 3.5
 """Points that a beam is at most thick."""
@@ -234,10 +232,6 @@ def _moved(points: Points, by: Matrix) -> Points:
     return out
 
 
-_t = np.linspace(0, 1, _CURVE_STEPS + 1)[1:, None]
-_BERNSTEIN = np.hstack([(1 - _t) ** 3, 3 * _t * (1 - _t) ** 2, 3 * _t**2 * (1 - _t), _t**3])
-
-
 @dataclass(slots=True)
 class _State:
     """The part of the graphics state that matters here."""
@@ -278,7 +272,7 @@ class _Canvas:
             self._follow(contents.get_data(), page.get("/Resources", {}), 0)
 
     def _follow(self, content: bytes, resources: Any, depth: int) -> None:
-        resources = resources.get_object() if hasattr(resources, "get_object") else resources
+        resources = resolved(resources)
         for operator, given in _operations(content):
             self.done += 1
             if self.done > MOST_OPERATORS:
@@ -330,8 +324,7 @@ class _Canvas:
         if not self.contours:
             return
         points = self.contours[-1][0]
-        controls = np.array([points[-1], p, q, r])
-        points.extend(map(tuple, (_BERNSTEIN @ controls).tolist()))
+        points.extend(along_curve(points[-1], p, q, r))
         self.straight[-1] = False
 
     def curve(self, given: list[Any]) -> None:
@@ -469,9 +462,7 @@ class _Canvas:
                 )
 
     def _set_font(self, resources: Any, given: list[Any]) -> None:
-        fonts = resources.get("/Font", {})
-        fonts = fonts.get_object() if hasattr(fonts, "get_object") else fonts
-        found = fonts.get(given[0])
+        found = resolved(resources.get("/Font", {})).get(given[0])
         self.state.size = given[1]
         if found is None:
             self.state.font = None
@@ -482,9 +473,7 @@ class _Canvas:
         self.state.font = self.fonts[id(found)]
 
     def _object(self, resources: Any, given: list[Any], depth: int) -> None:
-        objects = resources.get("/XObject", {})
-        objects = objects.get_object() if hasattr(objects, "get_object") else objects
-        found = objects.get(given[0]) if given else None
+        found = resolved(resources.get("/XObject", {})).get(given[0]) if given else None
         if found is None:
             return
         found = found.get_object()
