@@ -240,6 +240,9 @@ class _State:
     width: float = 1.0
     fill_white: bool = False
     stroke_white: bool = False
+    fill_inks: bool = False
+    stroke_inks: bool = False
+    """Whether colours are tints of inks (Separation, DeviceN), of which 0 is no ink, and not light."""
     font: Font | None = None
     size: float = 1.0
     spacing: float = 0.0
@@ -281,11 +284,15 @@ class _Canvas:
             if draw is not None:
                 draw(self, given)
             elif operator in _PAINT:
+                if operator in _CLOSING:
+                    self.close([])
                 self._paint(*_PAINT[operator])
             elif operator in _TEXT:
                 _TEXT[operator](self, given)
             elif operator == b"Tf":
                 self._set_font(resources, given)
+            elif operator in (b"cs", b"CS"):
+                self._set_space(resources, given, operator == b"cs")
             elif operator == b"Do":
                 self._object(resources, given, depth)
 
@@ -305,10 +312,27 @@ class _Canvas:
         self.state.width = given[0]
 
     def set_fill(self, given: list[Any]) -> None:
-        self.state.fill_white = _is_white(given)
+        self.state.fill_white = _is_white(given, self.state.fill_inks)
 
     def set_stroke(self, given: list[Any]) -> None:
-        self.state.stroke_white = _is_white(given)
+        self.state.stroke_white = _is_white(given, self.state.stroke_inks)
+
+    def set_device_fill(self, given: list[Any]) -> None:
+        self.state.fill_inks = False
+        self.set_fill(given)
+
+    def set_device_stroke(self, given: list[Any]) -> None:
+        self.state.stroke_inks = False
+        self.set_stroke(given)
+
+    def _set_space(self, resources: Any, given: list[Any], fill: bool) -> None:
+        """Choose a colour space; its first colour is black or full ink (ISO 32000-1, 8.6.8)."""
+        space = resolved(resolved(resources.get("/ColorSpace", {})).get(given[0])) if given else None
+        inks = isinstance(space, list) and resolved(space[0]) in ("/Separation", "/DeviceN")
+        if fill:
+            self.state.fill_inks, self.state.fill_white = inks, False
+        else:
+            self.state.stroke_inks, self.state.stroke_white = inks, False
 
     # -- paths
 
@@ -512,8 +536,10 @@ _PATH: dict[bytes, Any] = {
     b"y": _Canvas.curve_to_there,
     b"h": _Canvas.close,
     b"re": _Canvas.rectangle,
-    **dict.fromkeys((b"g", b"rg", b"k", b"sc", b"scn"), _Canvas.set_fill),
-    **dict.fromkeys((b"G", b"RG", b"K", b"SC", b"SCN"), _Canvas.set_stroke),
+    **dict.fromkeys((b"g", b"rg", b"k"), _Canvas.set_device_fill),
+    **dict.fromkeys((b"G", b"RG", b"K"), _Canvas.set_device_stroke),
+    **dict.fromkeys((b"sc", b"scn"), _Canvas.set_fill),
+    **dict.fromkeys((b"SC", b"SCN"), _Canvas.set_stroke),
 }
 _TEXT: dict[bytes, Any] = {
     b"BT": _Canvas.begin_text,
@@ -538,11 +564,13 @@ _PAINT = {
     **dict.fromkeys((b"B", b"B*", b"b", b"b*"), (True, True)),
     b"n": (False, False),
 }
+_CLOSING = (b"s", b"b", b"b*")
+"""Operators that close the path before they paint it (ISO 32000-1, table 60)."""
 
 
-def _is_white(given: list[Any]) -> bool:
+def _is_white(given: list[Any], inks: bool) -> bool:
     numbers = [x for x in given if isinstance(x, float)]
-    if len(numbers) == 4:  # cyan, magenta, yellow, black
+    if numbers and (inks or len(numbers) == 4):  # cyan, magenta, yellow, black
         return max(numbers) < 1 - _WHITE
     return bool(numbers) and min(numbers) > _WHITE
 
