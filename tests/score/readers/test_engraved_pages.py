@@ -160,6 +160,21 @@ def test_what_is_no_engraved_page_ends_in_one_sentence(make, word, tmp_path):
     assert "\n" not in text
 
 
+def test_pages_that_are_not_read_are_named_with_the_reason(tmp_path):
+    music = engraved.verovio_pdf(original("lock-water").source)
+    writer = pypdf.PdfWriter()
+    for data in (lines_page(1, tmp_path), music, picture_page(tmp_path), lines_page(6, tmp_path)):
+        writer.append(BytesIO(data))
+    writer.write(tmp_path / "mixed.pdf")
+    count = len(writer.pages)
+    read = read_page((tmp_path / "mixed.pdf").read_bytes())
+    assert len(read.measures) == len(original("lock-water").measures)
+    assert "Pages without staves were left out: page 1." in read.warnings
+    assert f"Pictures of pages are not read yet, and were left out: page {count - 1}." in read.warnings
+    assert f"Staves of 6 lines were not read, only those of five: page {count}." in read.warnings
+    assert not [w for w in read_page(music).warnings if "left out" in w]
+
+
 def test_symbols_are_called_what_the_fonts_call_them():
     """The fonts' own tables give a SMuFL name for each code point."""
     told = 0

@@ -78,8 +78,8 @@ class Solved:
         return min(1 / (1 + self.solution.cost / 4), 0.5 + min(0.5, max(0.0, ahead) / 4))
 
 
-def assemble(sheets: Sequence[tuple[int, Sheet]], name: str) -> tuple[Score, list[Solved]]:
-    """Return the score of a piece's pages (each with its number), and its bars as they were solved."""
+def assemble(sheets: Sequence[tuple[int, Sheet]], name: str) -> Score:
+    """Return the score of a piece's pages, each given with its number."""
     usual = usual_width([sheet for _, sheet in sheets])
     most = max(len(system.staves) for _, sheet in sheets for system in sheet.systems)
     groups = _parts([system for _, sheet in sheets for system in sheet.systems if len(system.staves) == most])
@@ -114,7 +114,7 @@ def assemble(sheets: Sequence[tuple[int, Sheet]], name: str) -> tuple[Score, lis
         raise ScoreError(f"{name} has staves but no notes on them; there is nothing to read.")
     score = _score(solved, groups)
     title, composer = title_and_composer(sheets[0][1])
-    return with_source(replace(score, title=title, composer=composer)), solved
+    return with_source(replace(score, title=title, composer=composer))
 
 
 def _parts(systems: Sequence[System]) -> list[tuple[int, int]]:

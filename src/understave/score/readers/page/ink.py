@@ -124,6 +124,7 @@ def read_pages(data: bytes, name: str) -> list[Page]:
     """Return the pages of a PDF; raise ScoreError with one sentence where it cannot be read."""
     try:
         import pypdf
+        import pypdf.errors
     except ImportError as error:
         raise ScoreError(
             "A PDF needs two more packages (pypdf and fonttools); install them with "
@@ -136,9 +137,15 @@ def read_pages(data: bytes, name: str) -> list[Page]:
         count = len(reader.pages)
         if count > MOST_PAGES:
             raise ScoreError(f"{name} has {count} pages; give at most {MOST_PAGES}, one piece at a time.")
-        return [_Canvas(page).page for page in reader.pages]
+        fonts: _Fonts = {}
+        return [_Canvas(page, fonts).page for page in reader.pages]
     except ScoreError:
         raise
+    except pypdf.errors.DependencyError as error:  # AES is not in pypdf itself
+        raise ScoreError(
+            f"{name} is protected by AES, and one more package is needed to open it; install that with "
+            "'pip install cryptography', or save the file without protection."
+        ) from error
     except RecursionError as error:
         raise ScoreError(f"{name} is a damaged PDF (its parts hold each other); export it again.") from error
     except Exception as error:  # a damaged file makes the library fail in any way
@@ -256,14 +263,18 @@ class _State:
         return _State(*(getattr(self, name) for name in self.__slots__))
 
 
+_Fonts = dict[int, tuple[Any, Font]]
+"""The fonts of a file by the ids of their dictionaries; these are kept, so that no id comes again."""
+
+
 class _Canvas:
     """One page while its operators are followed."""
 
-    def __init__(self, page: Any) -> None:
+    def __init__(self, page: Any, fonts: _Fonts) -> None:
         box = page.mediabox
         left, bottom = float(box.left), float(box.bottom)
         self.page = Page(float(box.width), float(box.height))
-        self.fonts: dict[int, Font] = {}
+        self.fonts = fonts
         self.state = _State(matrix=(1.0, 0.0, 0.0, 1.0, -left, -bottom))
         self.stack: list[_State] = []
         self.contours: list[tuple[list[tuple[float, float]], bool]] = []
@@ -493,8 +504,8 @@ class _Canvas:
             return
         found = found.get_object()
         if id(found) not in self.fonts:
-            self.fonts[id(found)] = font_of(found)
-        self.state.font = self.fonts[id(found)]
+            self.fonts[id(found)] = found, font_of(found)
+        self.state.font = self.fonts[id(found)][1]
 
     def _object(self, resources: Any, given: list[Any], depth: int) -> None:
         found = resolved(resources.get("/XObject", {})).get(given[0]) if given else None

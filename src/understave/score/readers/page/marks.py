@@ -14,13 +14,13 @@ from fractions import Fraction
 
 from understave.score.model import Direction
 from understave.score.readers.page.curves import Ties
-from understave.score.readers.page.events import Event, reach
+from understave.score.readers.page.events import FLAGS, HEADS, Event, reach
 from understave.score.readers.page.ink import Box, Line
 from understave.score.readers.page.layout import DOTS, Sheet, Symbol, System, Word
 
 Said = tuple[str, Fraction, Fraction | None, int, str, float | None]
 """Kind, onset, end, staff, text and value of a direction."""
-LETTERS = {
+_DYNAMIC_LETTERS = {
     "Piano": "p",
     "Mezzo": "m",
     "Forte": "f",
@@ -306,8 +306,6 @@ class Surroundings:
 
     def _unit(self, word: Word) -> float:
         """Return the quarter notes of the value in a metronome mark; a quarter where none is found."""
-        from understave.score.readers.page.events import FLAGS, HEADS
-
         near = [
             s
             for s in self.symbols
@@ -338,7 +336,7 @@ def _with_stem(event: Event) -> Box:
 
 def _letters(name: str) -> str:
     stem = name.removeprefix("dynamic")
-    return LETTERS.get(stem, stem.lower())
+    return _DYNAMIC_LETTERS.get(stem, stem.lower())
 
 
 def _is_bold(word: Word) -> bool:
