@@ -14,10 +14,11 @@ import typst
 from benchmarks import engraved
 from benchmarks.data import data_folder
 from lxml import etree
-from musicxml_text import attributes, bar, note, score
+from musicxml_text import attributes, bar, direction, note, ratio, score
 
 from understave.errors import ScoreError
 from understave.score.reader import read_score
+from understave.score.readers.musicxml import read_musicxml
 from understave.score.readers.page import smufl
 from understave.score.readers.page.page_reader import read_page
 
@@ -109,6 +110,40 @@ def test_bars_that_do_not_add_up_are_named():
     assert len(named) == 1
     assert "were read: 2;" in named[0]
     assert [str(n.pitch) for n in read.notes if n.measure == 1] == ["C4", "D4", "E4", "F4", "G4"]
+
+
+@pytest.mark.parametrize(("size", "text", "octaves"), [(8, "8va", 1), (15, "15ma", 2)])
+def test_octave_lines_move_their_staff_alone_and_end_with_their_last_note(size, text, octaves):
+    """Two beats of triplets of eighths under the line; a half in the other staff begins with them."""
+    begin, end = (
+        direction(f'<octave-shift type="{what}" size="{size}"/>', "<staff>1</staff>")
+        for what in ("down", "stop")
+    )
+    triplet = [
+        note(f"{p}{4 + octaves}", 2, "eighth", middle="", voice="1", staff="1", after="")
+        for p in ("C", "E", "G", "E", "G", "E")
+    ]
+    triplet = [n.replace("<staff>", ratio(3, 2) + "<staff>") for n in triplet]
+    for first in (0, 3):
+        for k, tuplet in ((first, "start"), (first + 2, "stop")):
+            mark = f'<notations><tuplet type="{tuplet}" number="1" bracket="yes"/></notations>'
+            triplet[k] = triplet[k].replace("</note>", mark + "</note>")
+    upper = begin + "".join(triplet) + end + note("C5", 12, "half", staff="1")
+    lower = note("C3", 12, "half", voice="5", staff="2") + note("D3", 12, "half", voice="5", staff="2")
+    staves = "<staves>2</staves>" + "".join(
+        f'<clef number="{k}"><sign>{c}</sign><line>{n}</line></clef>'
+        for k, c, n in ((1, "G", 2), (2, "F", 4))
+    )
+    back = "<backup><duration>24</duration></backup>"
+    there = read_musicxml(score(bar(attributes(divisions=6, more=staves) + upper + back + lower)))
+    read = read_page(engraved.verovio_pdf(there.source, "Leland"))
+    assert notes(read) == notes(there)
+    assert {str(n.pitch) for n in there.notes if n.staff == 1} == {f"{p}{4 + octaves}" for p in "CEG"} | {
+        "C5"
+    }
+    lines = [(d.onset, d.end, d.staff, d.text) for d in read.directions if d.kind == "ottava"]
+    assert lines == [(0, 2, 1, text)]
+    assert lines == [(d.onset, d.end, d.staff, d.text) for d in there.directions if d.kind == "ottava"]
 
 
 def lines_page(count, tmp_path):

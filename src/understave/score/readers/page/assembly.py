@@ -281,7 +281,7 @@ class _Notes:
         for event in bar.on_page.events:
             known = timing.get(id(event))
             if known is not None:
-                timed.append(Timed(event, bar.start + known[0]))
+                timed.append(Timed(event, bar.start + known[0], bar.start + known[0] + known[1]))
             if event.is_rest:
                 continue
             onset, value, voice = known or (*self._host(event, bar, timing), 0)[:3]
@@ -331,12 +331,7 @@ class _Notes:
         elif coming is not None and self.coming[coming][0] == written:
             self.coming.pop(coming)
             stop = True
-        octaves = sum(
-            o.octaves
-            for o in place.ottavas
-            if o.staff == head.staff
-            and o.x0 - 0.8 * place.sheet.space < head.box.x < o.x1 + place.sheet.space
-        )
+        octaves = sum(o.octaves for o in place.ottavas if o.covers(head.staff, head.box.x, place.sheet.space))
         goes_out = head in place.ties.goes_out and bool(value)
         if goes_out:
             self.going.append((written, staff, start + value))
@@ -395,11 +390,11 @@ class _Notes:
                 inside = [
                     t
                     for t in self.timed.get(id(place), ())
-                    if line.x0 - place.sheet.space < t.event.x < line.x1
+                    if line.covers(t.event.staff, t.event.x, place.sheet.space)
                 ]
                 if inside:
-                    text = ("8" if abs(line.octaves) == 1 else "15") + ("va" if line.octaves > 0 else "vb")
-                    first, last = inside[0].moment, max(t.moment + t.event.value for t in inside)
+                    text = ("8v" if abs(line.octaves) == 1 else "15m") + ("a" if line.octaves > 0 else "b")
+                    first, last = inside[0].moment, max(t.end for t in inside)
                     out.append(("ottava", first, last, line.staff + place.offset + 1, text, None))
         return out
 

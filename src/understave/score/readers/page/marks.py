@@ -53,10 +53,11 @@ ORNAMENTS = {
 
 @dataclass(frozen=True, slots=True)
 class Timed:
-    """An event with the moment at which it begins."""
+    """An event with the moments at which it begins and ends."""
 
     event: Event
     moment: Fraction
+    end: Fraction
 
 
 @dataclass(slots=True)
@@ -364,6 +365,10 @@ class Ottava:
     x0: float
     x1: float
     octaves: int
+
+    def covers(self, staff: int, x: float, space: float) -> bool:
+        """Say whether what stands at a place of a staff is moved."""
+        return staff == self.staff and self.x0 - 0.8 * space < x < self.x1 + 0.3 * space
 
 
 def ottavas(sheet: Sheet, system: System) -> list[Ottava]:
