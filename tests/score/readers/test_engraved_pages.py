@@ -3,7 +3,9 @@
 Names of symbols: W3C SMuFL 1.4, as the fonts in the verovio package state them in their own metadata.
 """
 
+import subprocess
 from collections import Counter
+from fractions import Fraction
 from functools import cache
 from io import BytesIO
 from pathlib import Path
@@ -144,6 +146,18 @@ def test_octave_lines_move_their_staff_alone_and_end_with_their_last_note(size, 
     lines = [(d.onset, d.end, d.staff, d.text) for d in read.directions if d.kind == "ottava"]
     assert lines == [(0, 2, 1, text)]
     assert lines == [(d.onset, d.end, d.staff, d.text) for d in there.directions if d.kind == "ottava"]
+
+
+@needs_lilypond
+def test_the_figure_of_a_triplet_is_no_fingering(tmp_path):
+    """LilyPond sets the figures of tuplets in letters, as it does fingering in some styles."""
+    (tmp_path / "piece.ly").write_text(
+        "\\paper { indent = 0 } { \\time 2/4 \\tuplet 3/2 { c''8 e'' g'' } c''8-2 d'' }", encoding="utf-8"
+    )
+    subprocess.run(["lilypond", "--silent", "--output=piece", "piece.ly"], cwd=tmp_path, check=True)
+    read = read_page((tmp_path / "piece.pdf").read_bytes())
+    assert [n.duration for n in read.notes[:3]] == [Fraction(1, 3)] * 3
+    assert [n.fingering for n in read.notes] == [(), (), (), ("2",), ()]
 
 
 def lines_page(count, tmp_path):

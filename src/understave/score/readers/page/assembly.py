@@ -35,7 +35,7 @@ from understave.score.readers.page.marks import (
     title_and_composer,
 )
 from understave.score.readers.page.solving import Solution, solve
-from understave.score.readers.page.tuplets import scalings
+from understave.score.readers.page.tuplets import Scaling, scalings
 from understave.score.timeline import Written, in_order, join_ties, lay_out
 from understave.score.write import with_source
 from understave.theory.pitch import LETTERS, Pitch
@@ -139,19 +139,20 @@ def _solved(
     resting = any(e.whole_bar for e in timed)
     timed = [e for e in timed if not e.whole_bar]
     short = first or bar.right is None or bar.right.lines > 1 or (bar.left is not None and bar.left.lines > 1)
-    best: tuple[Solution, Solution | None, list[Fraction]] | None = None
-    for values, price in scalings(timed, place.sheet, place.system, _beat(meter)):
-        if best is not None and best[0].cost <= price:
+    best: tuple[Solution, Solution | None, Scaling] | None = None
+    for scaling in scalings(timed, place.sheet, place.system, _beat(meter)):
+        if best is not None and best[0].cost <= scaling.price:
             continue
-        found, second = solve(timed, values, length, part_of, place.sheet.space, may_be_short=short)
-        found = replace(found, cost=found.cost + price)
+        found, second = solve(timed, scaling.values, length, part_of, place.sheet.space, may_be_short=short)
+        found = replace(found, cost=found.cost + scaling.price)
         if best is None or found.cost < best[0].cost:
-            best = found, second or (best[0] if best else None), values
+            best = found, second or (best[0] if best else None), scaling
     assert best is not None
-    solution, second, values = best
+    solution, second, scaling = best
+    place.sheet.figures |= scaling.figures
     if not timed or (resting and solution.length < length and not short):
         solution = replace(solution, length=length)
-    return Solved(place, bar, signature, meter, solution, second, timed, values)
+    return Solved(place, bar, signature, meter, solution, second, timed, scaling.values)
 
 
 def _beat(meter: tuple[int, int, str]) -> Fraction:

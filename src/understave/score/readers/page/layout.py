@@ -110,6 +110,8 @@ class Sheet:
     curves: list[Curve]
     taken: set[int] = field(default_factory=set)
     """Ids of the dots that prolong notes or belong to repeat signs."""
+    figures: set[Box] = field(default_factory=set)
+    """Figures that were read as those of tuplets, and are no fingering."""
     other_lines: int = 0
     """Lines of staves with fewer or more than five, such as those of chant (4) and tablature (6)."""
 

@@ -285,6 +285,8 @@ class Surroundings:
                     box = Box(word.box.x0 + k * step, word.box.y0, word.box.x0 + (k + 1) * step, word.box.y1)
                     digits.append((digit, box))
         for digit, box in digits:
+            if box in self.sheet.figures:
+                continue
             chord = self._chord_at(box.x, box.y, 1.0, 8.0)
             if chord is not None:
                 self._mark(chord).fingering.append((box.y, digit))

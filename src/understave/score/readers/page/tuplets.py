@@ -7,11 +7,22 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 
 from understave.score.readers.page.events import Event, reach
 from understave.score.readers.page.ink import Box
 from understave.score.readers.page.layout import Sheet, System
+
+
+@dataclass(frozen=True, slots=True)
+class Scaling:
+    """Values that the events of a bar may have, what that costs, and the figures that say so."""
+
+    values: list[Fraction]
+    price: float
+    figures: frozenset[Box] = frozenset()
+
 
 _NORMAL = {2: 3, 3: 2, 4: 3, 5: 4, 6: 4, 7: 4, 8: 6, 9: 8, 10: 8, 11: 8, 12: 8, 13: 8, 14: 8, 15: 8}
 """In the time of how many a figure's notes are played (common practice, no source)."""
@@ -21,19 +32,17 @@ _UNUSED = 1.5
 """Price of a figure that is taken for a fingering."""
 
 
-def scalings(
-    events: Sequence[Event], sheet: Sheet, system: System, beat: Fraction
-) -> list[tuple[list[Fraction], float]]:
-    """Return the values that the events of a bar may have, with what each choice costs.
+def scalings(events: Sequence[Event], sheet: Sheet, system: System, beat: Fraction) -> list[Scaling]:
+    """Return the values that the events of a bar may have, the cheapest first.
 
     `beat` is the length of a beat, which beams usually fill.
     """
     printed = [event.value for event in events]
-    marked, sure = _marked(events, sheet, system)
+    marked, figures, sure = _marked(events, sheet, system)
     with_marks = [value * marked.get(i, Fraction(1)) for i, value in enumerate(printed)]
-    out = [(with_marks, 0.0 if sure else 0.2)]
+    out = [Scaling(with_marks, 0.0 if sure else 0.2, figures)]
     if marked and not sure:
-        out.append((printed, _UNUSED))
+        out.append(Scaling(printed, _UNUSED))
     groups: dict[int, list[int]] = {}
     for i, event in enumerate(events):
         if event.beam is not None and i not in marked:
@@ -56,8 +65,8 @@ def scalings(
     for chosen in choices:
         if chosen:
             scaled = [v * Fraction(2, 3) if i in chosen else v for i, v in enumerate(with_marks)]
-            out.append((scaled, _UNPRINTED))
-    return sorted(out, key=lambda choice: choice[1])
+            out.append(Scaling(scaled, _UNPRINTED, figures))
+    return sorted(out, key=lambda choice: choice.price)
 
 
 def _run_of_three(members: list[int], values: Sequence[Fraction]) -> list[int]:
@@ -68,11 +77,13 @@ def _run_of_three(members: list[int], values: Sequence[Fraction]) -> list[int]:
     return [members[k] for k in places] if together and len(places) % 3 == 0 else []
 
 
-def _marked(events: Sequence[Event], sheet: Sheet, system: System) -> tuple[dict[int, Fraction], bool]:
-    """Return the factor of each event under a figure, and whether all figures can be nothing else."""
+def _marked(
+    events: Sequence[Event], sheet: Sheet, system: System
+) -> tuple[dict[int, Fraction], frozenset[Box], bool]:
+    """Return the factor of each event under a figure, those figures, and whether they can be nothing else."""
     space = sheet.space
     if not events:
-        return {}, True
+        return {}, frozenset(), True
     low, high = reach(sheet, system)
     x0, x1 = min(e.box.x0 for e in events) - space, max(e.box.x1 for e in events) + space
     figures = [
@@ -81,6 +92,7 @@ def _marked(events: Sequence[Event], sheet: Sheet, system: System) -> tuple[dict
         if x0 <= box.x <= x1 and low <= box.y <= high
     ]
     out: dict[int, Fraction] = {}
+    used: set[Box] = set()
     sure = True
     for figure, box, certain in figures:
         members = _under_bracket(box, events, sheet) or _under_beam(box, events, space)
@@ -94,8 +106,9 @@ def _marked(events: Sequence[Event], sheet: Sheet, system: System) -> tuple[dict
             continue
         for i in members:
             out[i] = Fraction(_NORMAL[figure], figure)
+        used.add(box)
         sure = sure and certain
-    return out, sure
+    return out, frozenset(used), sure
 
 
 def _figures(sheet: Sheet) -> list[tuple[int, Box, bool]]:
