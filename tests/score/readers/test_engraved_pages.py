@@ -114,6 +114,16 @@ def test_bars_that_do_not_add_up_are_named():
     assert [str(n.pitch) for n in read.notes if n.measure == 1] == ["C4", "D4", "E4", "F4", "G4"]
 
 
+def clefs(*signs):
+    return "".join(
+        f'<clef number="{k}"><sign>{sign}</sign><line>{2 if sign == "G" else 4}</line></clef>'
+        for k, sign in enumerate(signs, 1)
+    )
+
+
+PIANO = "<staves>2</staves>" + clefs("G", "F")
+
+
 @pytest.mark.parametrize(("size", "text", "octaves"), [(8, "8va", 1), (15, "15ma", 2)])
 def test_octave_lines_move_their_staff_alone_and_end_with_their_last_note(size, text, octaves):
     """Two beats of triplets of eighths under the line; a half in the other staff begins with them."""
@@ -132,12 +142,8 @@ def test_octave_lines_move_their_staff_alone_and_end_with_their_last_note(size, 
             triplet[k] = triplet[k].replace("</note>", mark + "</note>")
     upper = begin + "".join(triplet) + end + note("C5", 12, "half", staff="1")
     lower = note("C3", 12, "half", voice="5", staff="2") + note("D3", 12, "half", voice="5", staff="2")
-    staves = "<staves>2</staves>" + "".join(
-        f'<clef number="{k}"><sign>{c}</sign><line>{n}</line></clef>'
-        for k, c, n in ((1, "G", 2), (2, "F", 4))
-    )
     back = "<backup><duration>24</duration></backup>"
-    there = read_musicxml(score(bar(attributes(divisions=6, more=staves) + upper + back + lower)))
+    there = read_musicxml(score(bar(attributes(divisions=6, more=PIANO) + upper + back + lower)))
     read = read_page(engraved.verovio_pdf(there.source, "Leland"))
     assert notes(read) == notes(there)
     assert {str(n.pitch) for n in there.notes if n.staff == 1} == {f"{p}{4 + octaves}" for p in "CEG"} | {
@@ -146,6 +152,55 @@ def test_octave_lines_move_their_staff_alone_and_end_with_their_last_note(size, 
     lines = [(d.onset, d.end, d.staff, d.text) for d in read.directions if d.kind == "ottava"]
     assert lines == [(0, 2, 1, text)]
     assert lines == [(d.onset, d.end, d.staff, d.text) for d in there.directions if d.kind == "ottava"]
+
+
+def sung(name, *verses, after=""):
+    """A quarter with syllables: ``"ri-"`` begins or goes on, ``"-ver"`` ends a word."""
+    lyrics = ""
+    for number, text in enumerate(verses, 1):
+        syllabic = (
+            "middle" if text[0] == text[-1] == "-" else {text[-1]: "begin", text[0]: "end"}.get("-", "single")
+        )
+        lyrics += (
+            f'<lyric number="{number}"><syllabic>{syllabic}</syllabic><text>{text.strip("-")}</text></lyric>'
+        )
+    return note(name, 4, "quarter", after=after + lyrics)
+
+
+SONG = bar(
+    attributes(more=clefs("G"))
+    + sung("C5", "Slow", "Still")
+    + direction("<words>dolce e piano</words>").replace("<direction>", '<direction placement="below">')
+    + sung("D5", "ri-", "wa-")
+    + sung("E5", "-ver,", "-ters,")
+    + sung("F5", "car-", "nev-")
+) + bar(
+    sung("G5", "-ry-", "-er-")
+    + sung("A5", "-ing", "-more")
+    + note("G5", 4, "quarter")
+    + sung("F5", "home", "deep"),
+    "2",
+)
+
+
+@pytest.mark.parametrize("engraver", ["Leland", pytest.param("LilyPond", marks=needs_lilypond)])
+def test_the_words_of_a_song_are_read_to_their_notes(engraver):
+    """What is set upright under a voice is sung; what is set in italics is said of the playing."""
+    low = "<backup><duration>16</duration></backup>" + note("C3", 16, "whole", voice="5", staff="2")
+    both = note("E4", 16, "whole", staff="1") + low
+    piano = bar(attributes(more=PIANO) + both) + bar(both, "2")
+    there = read_musicxml(score(SONG, piano, names=("Voice", "Piano")))
+    if engraver == "LilyPond":
+        made = engraved.lilypond_pdf(there.source)
+    else:
+        made = engraved.verovio_pdf(there.source, engraver)
+    read = read_page(made)
+    wanted = [(str(n.pitch), n.onset, n.lyrics) for n in there.notes if n.part == 0]
+    assert wanted[1][2] == ("ri-", "wa-")
+    assert wanted[4][2] == ("ry-", "er-")
+    assert [(str(n.pitch), n.onset, n.lyrics) for n in read.notes if n.part == 0] == wanted
+    assert not any(n.lyrics for n in read.notes if n.part == 1)
+    assert [d.text for d in read.directions if d.kind == "words"] == ["dolce e piano"]
 
 
 @needs_lilypond

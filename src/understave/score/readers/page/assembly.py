@@ -414,6 +414,10 @@ class _Notes:
         )
         note = self.written[first].note
         self.written[first] = replace(self.written[first], note=replace(note, fermata=marks.fermata))
+        if marks.lyrics:
+            self.written[first] = replace(
+                self.written[first], note=replace(self.written[first].note, lyrics=tuple(marks.lyrics))
+            )
         if marks.arpeggiated:
             for _, number in notes:
                 note = self.written[number].note

@@ -5,6 +5,7 @@ In: a `Page`. Out: a `Sheet`. Lengths are in points, y upwards; `space` is the d
 
 from __future__ import annotations
 
+import unicodedata
 from bisect import bisect_left
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
@@ -33,13 +34,17 @@ class Symbol:
 
 @dataclass(frozen=True, slots=True)
 class Word:
-    """Letters that stand together on a line of text; `y` is their baseline."""
+    """Letters that stand together on a line of text; `y` is their baseline.
+
+    `pieces` are what spaces part, each with its left and right edge.
+    """
 
     text: str
     box: Box
     y: float
     size: float
     font: str
+    pieces: tuple[tuple[str, float, float], ...] = ()
 
 
 @dataclass(slots=True)
@@ -313,13 +318,18 @@ def _words(glyphs: Sequence[Glyph]) -> list[Word]:
     run: list[Glyph] = []
 
     def close() -> None:
-        text = ""
+        pieces: list[tuple[str, float, float]] = []
+        parted = True
         for i, glyph in enumerate(run):
-            if i and glyph.x - (run[i - 1].x + run[i - 1].advance) > 0.18 * glyph.size:
-                text += " "
-            text += glyph.text
-        text = " ".join(text.split())
-        if text:
+            parted |= bool(i) and glyph.x - (run[i - 1].x + run[i - 1].advance) > 0.18 * glyph.size
+            if not glyph.text.strip():
+                parted = True
+                continue
+            before, left = ("", glyph.x) if parted else pieces.pop()[:2]
+            letters = unicodedata.normalize("NFKC", glyph.text)  # parts ligatures
+            pieces.append((before + letters, left, glyph.x + glyph.advance))
+            parted = False
+        if pieces:
             boxes = [g.outline.box for g in run if g.outline is not None]
             first, last = run[0], run[-1]
             box = Box(
@@ -328,7 +338,8 @@ def _words(glyphs: Sequence[Glyph]) -> list[Word]:
                 last.x + last.advance,
                 max((b.y1 for b in boxes), default=first.y + 0.7 * first.size),
             )
-            out.append(Word(text, box, first.y, first.size, first.font))
+            text = " ".join(" ".join(piece for piece, *_ in pieces).split())
+            out.append(Word(text, box, first.y, first.size, first.font, tuple(pieces)))
         run.clear()
 
     for glyph in glyphs:
