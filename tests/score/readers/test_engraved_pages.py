@@ -3,7 +3,9 @@
 Names of symbols: W3C SMuFL 1.4, as the fonts in the verovio package state them in their own metadata.
 """
 
+import subprocess
 from collections import Counter
+from fractions import Fraction
 from functools import cache
 from io import BytesIO
 from pathlib import Path
@@ -14,10 +16,11 @@ import typst
 from benchmarks import engraved
 from benchmarks.data import data_folder
 from lxml import etree
-from musicxml_text import attributes, bar, note, score
+from musicxml_text import attributes, bar, direction, note, ratio, score
 
 from understave.errors import ScoreError
 from understave.score.reader import read_score
+from understave.score.readers.musicxml import read_musicxml
 from understave.score.readers.page import smufl
 from understave.score.readers.page.page_reader import read_page
 
@@ -111,6 +114,107 @@ def test_bars_that_do_not_add_up_are_named():
     assert [str(n.pitch) for n in read.notes if n.measure == 1] == ["C4", "D4", "E4", "F4", "G4"]
 
 
+def clefs(*signs):
+    return "".join(
+        f'<clef number="{k}"><sign>{sign}</sign><line>{2 if sign == "G" else 4}</line></clef>'
+        for k, sign in enumerate(signs, 1)
+    )
+
+
+PIANO = "<staves>2</staves>" + clefs("G", "F")
+
+
+@pytest.mark.parametrize(("size", "text", "octaves"), [(8, "8va", 1), (15, "15ma", 2)])
+def test_octave_lines_move_their_staff_alone_and_end_with_their_last_note(size, text, octaves):
+    """Two beats of triplets of eighths under the line; a half in the other staff begins with them."""
+    begin, end = (
+        direction(f'<octave-shift type="{what}" size="{size}"/>', "<staff>1</staff>")
+        for what in ("down", "stop")
+    )
+    triplet = [
+        note(f"{p}{4 + octaves}", 2, "eighth", middle="", voice="1", staff="1", after="")
+        for p in ("C", "E", "G", "E", "G", "E")
+    ]
+    triplet = [n.replace("<staff>", ratio(3, 2) + "<staff>") for n in triplet]
+    for first in (0, 3):
+        for k, tuplet in ((first, "start"), (first + 2, "stop")):
+            mark = f'<notations><tuplet type="{tuplet}" number="1" bracket="yes"/></notations>'
+            triplet[k] = triplet[k].replace("</note>", mark + "</note>")
+    upper = begin + "".join(triplet) + end + note("C5", 12, "half", staff="1")
+    lower = note("C3", 12, "half", voice="5", staff="2") + note("D3", 12, "half", voice="5", staff="2")
+    back = "<backup><duration>24</duration></backup>"
+    there = read_musicxml(score(bar(attributes(divisions=6, more=PIANO) + upper + back + lower)))
+    read = read_page(engraved.verovio_pdf(there.source, "Leland"))
+    assert notes(read) == notes(there)
+    assert {str(n.pitch) for n in there.notes if n.staff == 1} == {f"{p}{4 + octaves}" for p in "CEG"} | {
+        "C5"
+    }
+    lines = [(d.onset, d.end, d.staff, d.text) for d in read.directions if d.kind == "ottava"]
+    assert lines == [(0, 2, 1, text)]
+    assert lines == [(d.onset, d.end, d.staff, d.text) for d in there.directions if d.kind == "ottava"]
+
+
+def sung(name, *verses, after=""):
+    """A quarter with syllables: ``"ri-"`` begins or goes on, ``"-ver"`` ends a word."""
+    lyrics = ""
+    for number, text in enumerate(verses, 1):
+        syllabic = (
+            "middle" if text[0] == text[-1] == "-" else {text[-1]: "begin", text[0]: "end"}.get("-", "single")
+        )
+        lyrics += (
+            f'<lyric number="{number}"><syllabic>{syllabic}</syllabic><text>{text.strip("-")}</text></lyric>'
+        )
+    return note(name, 4, "quarter", after=after + lyrics)
+
+
+SONG = bar(
+    attributes(more=clefs("G"))
+    + sung("C5", "Slow", "Still")
+    + direction("<words>dolce e piano</words>").replace("<direction>", '<direction placement="below">')
+    + sung("D5", "ri-", "wa-")
+    + sung("E5", "-ver,", "-ters,")
+    + sung("F5", "car-", "nev-")
+) + bar(
+    sung("G5", "-ry-", "-er-")
+    + sung("A5", "-ing", "-more")
+    + note("G5", 4, "quarter")
+    + sung("F5", "home", "deep"),
+    "2",
+)
+
+
+@pytest.mark.parametrize("engraver", ["Leland", pytest.param("LilyPond", marks=needs_lilypond)])
+def test_the_words_of_a_song_are_read_to_their_notes(engraver):
+    """What is set upright under a voice is sung; what is set in italics is said of the playing."""
+    low = "<backup><duration>16</duration></backup>" + note("C3", 16, "whole", voice="5", staff="2")
+    both = note("E4", 16, "whole", staff="1") + low
+    piano = bar(attributes(more=PIANO) + both) + bar(both, "2")
+    there = read_musicxml(score(SONG, piano, names=("Voice", "Piano")))
+    if engraver == "LilyPond":
+        made = engraved.lilypond_pdf(there.source)
+    else:
+        made = engraved.verovio_pdf(there.source, engraver)
+    read = read_page(made)
+    wanted = [(str(n.pitch), n.onset, n.lyrics) for n in there.notes if n.part == 0]
+    assert wanted[1][2] == ("ri-", "wa-")
+    assert wanted[4][2] == ("ry-", "er-")
+    assert [(str(n.pitch), n.onset, n.lyrics) for n in read.notes if n.part == 0] == wanted
+    assert not any(n.lyrics for n in read.notes if n.part == 1)
+    assert [d.text for d in read.directions if d.kind == "words"] == ["dolce e piano"]
+
+
+@needs_lilypond
+def test_the_figure_of_a_triplet_is_no_fingering(tmp_path):
+    """LilyPond sets the figures of tuplets in letters, as it does fingering in some styles."""
+    (tmp_path / "piece.ly").write_text(
+        "\\paper { indent = 0 } { \\time 2/4 \\tuplet 3/2 { c''8 e'' g'' } c''8-2 d'' }", encoding="utf-8"
+    )
+    subprocess.run(["lilypond", "--silent", "--output=piece", "piece.ly"], cwd=tmp_path, check=True)
+    read = read_page((tmp_path / "piece.pdf").read_bytes())
+    assert [n.duration for n in read.notes[:3]] == [Fraction(1, 3)] * 3
+    assert [n.fingering for n in read.notes] == [(), (), (), ("2",), ()]
+
+
 def lines_page(count, tmp_path):
     """Return a page with one staff of so many lines."""
     drawn = "".join(f"#place(dx: 30mm, dy: {40 + 2 * k}mm, line(length: 150mm))\n" for k in range(count))
@@ -158,6 +262,21 @@ def test_what_is_no_engraved_page_ends_in_one_sentence(make, word, tmp_path):
     assert text.endswith(".")
     assert text.count(". ") == 0
     assert "\n" not in text
+
+
+def test_pages_that_are_not_read_are_named_with_the_reason(tmp_path):
+    music = engraved.verovio_pdf(original("lock-water").source)
+    writer = pypdf.PdfWriter()
+    for data in (lines_page(1, tmp_path), music, picture_page(tmp_path), lines_page(6, tmp_path)):
+        writer.append(BytesIO(data))
+    writer.write(tmp_path / "mixed.pdf")
+    count = len(writer.pages)
+    read = read_page((tmp_path / "mixed.pdf").read_bytes())
+    assert len(read.measures) == len(original("lock-water").measures)
+    assert "Pages without staves were left out: page 1." in read.warnings
+    assert f"Pictures of pages are not read yet, and were left out: page {count - 1}." in read.warnings
+    assert f"Staves of 6 lines were not read, only those of five: page {count}." in read.warnings
+    assert not [w for w in read_page(music).warnings if "left out" in w]
 
 
 def test_symbols_are_called_what_the_fonts_call_them():

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from understave.errors import ScoreError
+from understave.score.accidentals import key_alteration
 from understave.score.model import Measure, Note, Part, Score
 from understave.score.readers.page.bars import (
     BarOnPage,
@@ -34,13 +35,11 @@ from understave.score.readers.page.marks import (
     title_and_composer,
 )
 from understave.score.readers.page.solving import Solution, solve
-from understave.score.readers.page.tuplets import scalings
+from understave.score.readers.page.tuplets import Scaling, scalings
 from understave.score.timeline import Written, in_order, join_ties, lay_out
 from understave.score.write import with_source
-from understave.theory.pitch import Pitch
+from understave.theory.pitch import LETTERS, Pitch
 
-_LETTERS = "CDEFGAB"
-_SHARP_ORDER = "FCGDAEB"
 _DOUBTFUL = 3.0
 """Cost from which a bar is named as one to look at: something in it does not add up."""
 
@@ -79,8 +78,8 @@ class Solved:
         return min(1 / (1 + self.solution.cost / 4), 0.5 + min(0.5, max(0.0, ahead) / 4))
 
 
-def assemble(sheets: Sequence[tuple[int, Sheet]], name: str) -> tuple[Score, list[Solved]]:
-    """Return the score of a piece's pages (each with its number), and its bars as they were solved."""
+def assemble(sheets: Sequence[tuple[int, Sheet]], name: str) -> Score:
+    """Return the score of a piece's pages, each given with its number."""
     usual = usual_width([sheet for _, sheet in sheets])
     most = max(len(system.staves) for _, sheet in sheets for system in sheet.systems)
     groups = _parts([system for _, sheet in sheets for system in sheet.systems if len(system.staves) == most])
@@ -115,7 +114,7 @@ def assemble(sheets: Sequence[tuple[int, Sheet]], name: str) -> tuple[Score, lis
         raise ScoreError(f"{name} has staves but no notes on them; there is nothing to read.")
     score = _score(solved, groups)
     title, composer = title_and_composer(sheets[0][1])
-    return with_source(replace(score, title=title, composer=composer)), solved
+    return with_source(replace(score, title=title, composer=composer))
 
 
 def _parts(systems: Sequence[System]) -> list[tuple[int, int]]:
@@ -140,19 +139,20 @@ def _solved(
     resting = any(e.whole_bar for e in timed)
     timed = [e for e in timed if not e.whole_bar]
     short = first or bar.right is None or bar.right.lines > 1 or (bar.left is not None and bar.left.lines > 1)
-    best: tuple[Solution, Solution | None, list[Fraction]] | None = None
-    for values, price in scalings(timed, place.sheet, place.system, _beat(meter)):
-        if best is not None and best[0].cost <= price:
+    best: tuple[Solution, Solution | None, Scaling] | None = None
+    for scaling in scalings(timed, place.sheet, place.system, _beat(meter)):
+        if best is not None and best[0].cost <= scaling.price:
             continue
-        found, second = solve(timed, values, length, part_of, place.sheet.space, may_be_short=short)
-        found = replace(found, cost=found.cost + price)
+        found, second = solve(timed, scaling.values, length, part_of, place.sheet.space, may_be_short=short)
+        found = replace(found, cost=found.cost + scaling.price)
         if best is None or found.cost < best[0].cost:
-            best = found, second or (best[0] if best else None), values
+            best = found, second or (best[0] if best else None), scaling
     assert best is not None
-    solution, second, values = best
+    solution, second, scaling = best
+    place.sheet.figures |= scaling.figures
     if not timed or (resting and solution.length < length and not short):
         solution = replace(solution, length=length)
-    return Solved(place, bar, signature, meter, solution, second, timed, values)
+    return Solved(place, bar, signature, meter, solution, second, timed, scaling.values)
 
 
 def _beat(meter: tuple[int, int, str]) -> Fraction:
@@ -282,7 +282,7 @@ class _Notes:
         for event in bar.on_page.events:
             known = timing.get(id(event))
             if known is not None:
-                timed.append(Timed(event, bar.start + known[0]))
+                timed.append(Timed(event, bar.start + known[0], bar.start + known[0] + known[1]))
             if event.is_rest:
                 continue
             onset, value, voice = known or (*self._host(event, bar, timing), 0)[:3]
@@ -322,8 +322,8 @@ class _Notes:
         elif alter is None and coming is not None:
             alter = self.coming[coming][0].alter
         if alter is None:
-            alter = _in_key(bar.signature, step)
-        written = Pitch(_LETTERS[step % 7], alter, step // 7)
+            alter = key_alteration(bar.signature, LETTERS[step % 7])
+        written = Pitch(LETTERS[step % 7], alter, step // 7)
         stop = False
         if before is not None and self.written[before].note.written == written:
             first = self.written[before]
@@ -332,12 +332,7 @@ class _Notes:
         elif coming is not None and self.coming[coming][0] == written:
             self.coming.pop(coming)
             stop = True
-        octaves = sum(
-            o.octaves
-            for o in place.ottavas
-            if o.staff == head.staff
-            and o.x0 - 0.8 * place.sheet.space < head.box.x < o.x1 + place.sheet.space
-        )
+        octaves = sum(o.octaves for o in place.ottavas if o.covers(head.staff, head.box.x, place.sheet.space))
         goes_out = head in place.ties.goes_out and bool(value)
         if goes_out:
             self.going.append((written, staff, start + value))
@@ -396,11 +391,11 @@ class _Notes:
                 inside = [
                     t
                     for t in self.timed.get(id(place), ())
-                    if line.x0 - place.sheet.space < t.event.x < line.x1
+                    if line.covers(t.event.staff, t.event.x, place.sheet.space)
                 ]
                 if inside:
-                    text = ("8" if abs(line.octaves) == 1 else "15") + ("va" if line.octaves > 0 else "vb")
-                    first, last = inside[0].moment, max(t.moment + t.event.value for t in inside)
+                    text = ("8v" if abs(line.octaves) == 1 else "15m") + ("a" if line.octaves > 0 else "b")
+                    first, last = inside[0].moment, max(t.end for t in inside)
                     out.append(("ottava", first, last, line.staff + place.offset + 1, text, None))
         return out
 
@@ -419,6 +414,10 @@ class _Notes:
         )
         note = self.written[first].note
         self.written[first] = replace(self.written[first], note=replace(note, fermata=marks.fermata))
+        if marks.lyrics:
+            self.written[first] = replace(
+                self.written[first], note=replace(self.written[first].note, lyrics=tuple(marks.lyrics))
+            )
         if marks.arpeggiated:
             for _, number in notes:
                 note = self.written[number].note
@@ -442,15 +441,6 @@ class _Notes:
             fingering=(*note.fingering, *fingering),
         )
         self.written[number] = replace(self.written[number], note=note)
-
-
-def _in_key(signature: int, step: int) -> int:
-    letter = _LETTERS[step % 7]
-    if signature > 0 and letter in _SHARP_ORDER[:signature]:
-        return 1
-    if signature < 0 and letter in _SHARP_ORDER[::-1][:-signature]:
-        return -1
-    return 0
 
 
 def _voice_names(bar: Solved, parts: Sequence[Part]) -> dict[int, str]:

@@ -33,7 +33,7 @@ def ties_of(sheet: Sheet, system: System, events: Sequence[Event]) -> Ties:
     out = Ties()
     right_edge = system.staves[0].x1
     first = min((h.box.x0 for h in heads), default=0.0)
-    curves = [c for c in sheet.curve_ends if low <= (c[0][1] + c[1][1]) / 2 <= high]
+    curves = [c for c in sheet.curves if low <= (c[0][1] + c[1][1]) / 2 <= high]
     pairs: list[tuple[float, int, Head, Head]] = []
     for k, (left, right, middle) in enumerate(curves):
         if abs(left[1] - right[1]) > 0.7 * space:

@@ -97,7 +97,7 @@ _SMALL_HEAD = 0.84
 def events_of(sheet: Sheet, system: System, usual_head: float) -> list[Event]:
     """Return the events of a system, from the left."""
     space = sheet.space
-    low, high = _reach(sheet, system)
+    low, high = reach(sheet, system)
     symbols = [s for s in sheet.symbols if low <= s.box.y <= high]
     # What is joined by stems and ledger lines may reach further than half way to the next system.
     beyond = [s for s in sheet.symbols if low - 3 * space <= s.box.y <= high + 3 * space]
@@ -129,7 +129,7 @@ def usual_width(sheets: Sequence[Sheet]) -> float:
     return median(widths) if widths else 1.2
 
 
-def _reach(sheet: Sheet, system: System) -> tuple[float, float]:
+def reach(sheet: Sheet, system: System) -> tuple[float, float]:
     """Return the heights between which ink belongs to a system: half way to its neighbours."""
     i = sheet.systems.index(system)
     top, bottom = system.staves[0].y1, system.staves[-1].y0
@@ -137,9 +137,6 @@ def _reach(sheet: Sheet, system: System) -> tuple[float, float]:
     after = i + 1 < len(sheet.systems)
     low = (sheet.systems[i + 1].staves[0].y1 + bottom) / 2 if after else bottom - 16 * sheet.space
     return low, high
-
-
-reach = _reach
 
 
 def _heads(

@@ -17,6 +17,19 @@ import numpy.typing as npt
 
 Points = npt.NDArray[np.float64]
 _CURVE_STEPS = 6
+"""Straight pieces that a Bézier curve becomes."""
+_t = np.linspace(0, 1, _CURVE_STEPS + 1)[1:, None]
+_BERNSTEIN = np.hstack([(1 - _t) ** 3, 3 * _t * (1 - _t) ** 2, 3 * _t**2 * (1 - _t), _t**3])
+
+
+def along_curve(*controls: tuple[float, ...]) -> list[tuple[float, float]]:
+    """Return points along a cubic Bézier curve of four control points, without the first."""
+    return [(x, y) for x, y in (_BERNSTEIN @ np.array(controls)).tolist()]
+
+
+def resolved(value: Any) -> Any:
+    """Return what an entry of a PDF holds, where it only refers to it."""
+    return value.get_object() if hasattr(value, "get_object") else value
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +98,7 @@ def font_of(found: Any) -> Font:
 
 
 def _of(found: Any, key: str) -> Any:
-    value: Any = found.get(key) if found is not None else None
-    return value.get_object() if hasattr(value, "get_object") else value
+    return resolved(found.get(key)) if found is not None else None
 
 
 def _list(found: Any, key: str) -> list[Any]:
@@ -199,17 +211,7 @@ class OutlinePen:
             self._cubic(first, second, end)
 
     def _cubic(self, p: Any, q: Any, r: Any) -> None:
-        here = self.contours[-1][-1]
-        for i in range(1, _CURVE_STEPS + 1):
-            t = i / _CURVE_STEPS
-            u = 1 - t
-            a, b, c, d = u * u * u, 3 * u * u * t, 3 * u * t * t, t * t * t
-            self.contours[-1].append(
-                (
-                    a * here[0] + b * p[0] + c * q[0] + d * r[0],
-                    a * here[1] + b * p[1] + c * q[1] + d * r[1],
-                )
-            )
+        self.contours[-1].extend(along_curve(self.contours[-1][-1], p, q, r))
 
     def closePath(self) -> None:  # noqa: D102, N802
         pass
@@ -314,7 +316,7 @@ def _composite(found: Any, name: str, texts: dict[int, str]) -> Font:
     """
     below = _list(found, "/DescendantFonts")[0].get_object()
     widths: dict[int, float] = {}
-    listed = [item.get_object() if hasattr(item, "get_object") else item for item in _list(below, "/W")]
+    listed = [resolved(item) for item in _list(below, "/W")]
     i = 0
     while i + 1 < len(listed):
         if isinstance(listed[i + 1], list):

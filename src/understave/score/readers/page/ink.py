@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from understave.errors import ScoreError
-from understave.score.readers.page.fonts import Font, font_of
+from understave.score.readers.page.fonts import Font, along_curve, font_of, resolved
 
 Matrix = tuple[float, float, float, float, float, float]
 Points = npt.NDArray[np.float64]
@@ -29,8 +29,6 @@ MOST_OPERATORS = 1_500_000
 """Operators that one page may hold; a dense page of outlines has some 30,000."""
 _DEEPEST = 8
 """How far forms may stand in forms."""
-_CURVE_STEPS = 6
-"""Straight pieces that a Bézier curve becomes."""
 _WHITE = 0.97
 _BEAM = 3.5
 """Points that a beam is at most thick."""
@@ -126,6 +124,7 @@ def read_pages(data: bytes, name: str) -> list[Page]:
     """Return the pages of a PDF; raise ScoreError with one sentence where it cannot be read."""
     try:
         import pypdf
+        import pypdf.errors
     except ImportError as error:
         raise ScoreError(
             "A PDF needs two more packages (pypdf and fonttools); install them with "
@@ -138,9 +137,15 @@ def read_pages(data: bytes, name: str) -> list[Page]:
         count = len(reader.pages)
         if count > MOST_PAGES:
             raise ScoreError(f"{name} has {count} pages; give at most {MOST_PAGES}, one piece at a time.")
-        return [_Canvas(page).page for page in reader.pages]
+        fonts: _Fonts = {}
+        return [_Canvas(page, fonts).page for page in reader.pages]
     except ScoreError:
         raise
+    except pypdf.errors.DependencyError as error:  # AES is not in pypdf itself
+        raise ScoreError(
+            f"{name} is protected by AES, and one more package is needed to open it; install that with "
+            "'pip install cryptography', or save the file without protection."
+        ) from error
     except RecursionError as error:
         raise ScoreError(f"{name} is a damaged PDF (its parts hold each other); export it again.") from error
     except Exception as error:  # a damaged file makes the library fail in any way
@@ -234,10 +239,6 @@ def _moved(points: Points, by: Matrix) -> Points:
     return out
 
 
-_t = np.linspace(0, 1, _CURVE_STEPS + 1)[1:, None]
-_BERNSTEIN = np.hstack([(1 - _t) ** 3, 3 * _t * (1 - _t) ** 2, 3 * _t**2 * (1 - _t), _t**3])
-
-
 @dataclass(slots=True)
 class _State:
     """The part of the graphics state that matters here."""
@@ -246,6 +247,9 @@ class _State:
     width: float = 1.0
     fill_white: bool = False
     stroke_white: bool = False
+    fill_inks: bool = False
+    stroke_inks: bool = False
+    """Whether colours are tints of inks (Separation, DeviceN), of which 0 is no ink, and not light."""
     font: Font | None = None
     size: float = 1.0
     spacing: float = 0.0
@@ -259,14 +263,18 @@ class _State:
         return _State(*(getattr(self, name) for name in self.__slots__))
 
 
+_Fonts = dict[int, tuple[Any, Font]]
+"""The fonts of a file by the ids of their dictionaries; these are kept, so that no id comes again."""
+
+
 class _Canvas:
     """One page while its operators are followed."""
 
-    def __init__(self, page: Any) -> None:
+    def __init__(self, page: Any, fonts: _Fonts) -> None:
         box = page.mediabox
         left, bottom = float(box.left), float(box.bottom)
         self.page = Page(float(box.width), float(box.height))
-        self.fonts: dict[int, Font] = {}
+        self.fonts = fonts
         self.state = _State(matrix=(1.0, 0.0, 0.0, 1.0, -left, -bottom))
         self.stack: list[_State] = []
         self.contours: list[tuple[list[tuple[float, float]], bool]] = []
@@ -278,7 +286,7 @@ class _Canvas:
             self._follow(contents.get_data(), page.get("/Resources", {}), 0)
 
     def _follow(self, content: bytes, resources: Any, depth: int) -> None:
-        resources = resources.get_object() if hasattr(resources, "get_object") else resources
+        resources = resolved(resources)
         for operator, given in _operations(content):
             self.done += 1
             if self.done > MOST_OPERATORS:
@@ -287,11 +295,15 @@ class _Canvas:
             if draw is not None:
                 draw(self, given)
             elif operator in _PAINT:
+                if operator in _CLOSING:
+                    self.close([])
                 self._paint(*_PAINT[operator])
             elif operator in _TEXT:
                 _TEXT[operator](self, given)
             elif operator == b"Tf":
                 self._set_font(resources, given)
+            elif operator in (b"cs", b"CS"):
+                self._set_space(resources, given, operator == b"cs")
             elif operator == b"Do":
                 self._object(resources, given, depth)
 
@@ -311,10 +323,27 @@ class _Canvas:
         self.state.width = given[0]
 
     def set_fill(self, given: list[Any]) -> None:
-        self.state.fill_white = _is_white(given)
+        self.state.fill_white = _is_white(given, self.state.fill_inks)
 
     def set_stroke(self, given: list[Any]) -> None:
-        self.state.stroke_white = _is_white(given)
+        self.state.stroke_white = _is_white(given, self.state.stroke_inks)
+
+    def set_device_fill(self, given: list[Any]) -> None:
+        self.state.fill_inks = False
+        self.set_fill(given)
+
+    def set_device_stroke(self, given: list[Any]) -> None:
+        self.state.stroke_inks = False
+        self.set_stroke(given)
+
+    def _set_space(self, resources: Any, given: list[Any], fill: bool) -> None:
+        """Choose a colour space; its first colour is black or full ink (ISO 32000-1, 8.6.8)."""
+        space = resolved(resolved(resources.get("/ColorSpace", {})).get(given[0])) if given else None
+        inks = isinstance(space, list) and resolved(space[0]) in ("/Separation", "/DeviceN")
+        if fill:
+            self.state.fill_inks, self.state.fill_white = inks, False
+        else:
+            self.state.stroke_inks, self.state.stroke_white = inks, False
 
     # -- paths
 
@@ -330,8 +359,7 @@ class _Canvas:
         if not self.contours:
             return
         points = self.contours[-1][0]
-        controls = np.array([points[-1], p, q, r])
-        points.extend(map(tuple, (_BERNSTEIN @ controls).tolist()))
+        points.extend(along_curve(points[-1], p, q, r))
         self.straight[-1] = False
 
     def curve(self, given: list[Any]) -> None:
@@ -469,22 +497,18 @@ class _Canvas:
                 )
 
     def _set_font(self, resources: Any, given: list[Any]) -> None:
-        fonts = resources.get("/Font", {})
-        fonts = fonts.get_object() if hasattr(fonts, "get_object") else fonts
-        found = fonts.get(given[0])
+        found = resolved(resources.get("/Font", {})).get(given[0])
         self.state.size = given[1]
         if found is None:
             self.state.font = None
             return
         found = found.get_object()
         if id(found) not in self.fonts:
-            self.fonts[id(found)] = font_of(found)
-        self.state.font = self.fonts[id(found)]
+            self.fonts[id(found)] = found, font_of(found)
+        self.state.font = self.fonts[id(found)][1]
 
     def _object(self, resources: Any, given: list[Any], depth: int) -> None:
-        objects = resources.get("/XObject", {})
-        objects = objects.get_object() if hasattr(objects, "get_object") else objects
-        found = objects.get(given[0]) if given else None
+        found = resolved(resources.get("/XObject", {})).get(given[0]) if given else None
         if found is None:
             return
         found = found.get_object()
@@ -523,8 +547,10 @@ _PATH: dict[bytes, Any] = {
     b"y": _Canvas.curve_to_there,
     b"h": _Canvas.close,
     b"re": _Canvas.rectangle,
-    **dict.fromkeys((b"g", b"rg", b"k", b"sc", b"scn"), _Canvas.set_fill),
-    **dict.fromkeys((b"G", b"RG", b"K", b"SC", b"SCN"), _Canvas.set_stroke),
+    **dict.fromkeys((b"g", b"rg", b"k"), _Canvas.set_device_fill),
+    **dict.fromkeys((b"G", b"RG", b"K"), _Canvas.set_device_stroke),
+    **dict.fromkeys((b"sc", b"scn"), _Canvas.set_fill),
+    **dict.fromkeys((b"SC", b"SCN"), _Canvas.set_stroke),
 }
 _TEXT: dict[bytes, Any] = {
     b"BT": _Canvas.begin_text,
@@ -549,11 +575,13 @@ _PAINT = {
     **dict.fromkeys((b"B", b"B*", b"b", b"b*"), (True, True)),
     b"n": (False, False),
 }
+_CLOSING = (b"s", b"b", b"b*")
+"""Operators that close the path before they paint it (ISO 32000-1, table 60)."""
 
 
-def _is_white(given: list[Any]) -> bool:
+def _is_white(given: list[Any], inks: bool) -> bool:
     numbers = [x for x in given if isinstance(x, float)]
-    if len(numbers) == 4:  # cyan, magenta, yellow, black
+    if numbers and (inks or len(numbers) == 4):  # cyan, magenta, yellow, black
         return max(numbers) < 1 - _WHITE
     return bool(numbers) and min(numbers) > _WHITE
 

@@ -5,12 +5,13 @@ In: a `Page`. Out: a `Sheet`. Lengths are in points, y upwards; `space` is the d
 
 from __future__ import annotations
 
+import unicodedata
 from bisect import bisect_left
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from statistics import median
 
-from understave.score.readers.page.ink import Box, Line, Page
+from understave.score.readers.page.ink import Box, Glyph, Line, Page
 from understave.score.readers.page.smufl import Matcher, named
 
 
@@ -33,13 +34,17 @@ class Symbol:
 
 @dataclass(frozen=True, slots=True)
 class Word:
-    """Letters that stand together on a line of text; `y` is their baseline."""
+    """Letters that stand together on a line of text; `y` is their baseline.
+
+    `pieces` are what spaces part, each with its left and right edge.
+    """
 
     text: str
     box: Box
     y: float
     size: float
     font: str
+    pieces: tuple[tuple[str, float, float], ...] = ()
 
 
 @dataclass(slots=True)
@@ -77,7 +82,6 @@ class Bar:
     x0: float
     x1: float
     lines: int = 1
-    heavy: bool = False
     dots_before: bool = False
     dots_after: bool = False
 
@@ -92,6 +96,10 @@ class System:
     """First and last staff of each part."""
 
 
+Curve = tuple[tuple[float, float], tuple[float, float], float]
+"""Left and right end of a curve, and the height of its middle."""
+
+
 @dataclass(slots=True)
 class Sheet:
     """A page with its ink sorted."""
@@ -104,11 +112,11 @@ class Sheet:
     uprights: list[Line]
     levels: list[Line]
     """Lines that are neither upright nor part of a staff: beams, ledger lines, hairpins, brackets."""
-    curves: list[Box]
-    curve_ends: list[tuple[tuple[float, float], tuple[float, float], float]]
-    """Left and right end of each curve, and the height of its middle."""
+    curves: list[Curve]
     taken: set[int] = field(default_factory=set)
     """Ids of the dots that prolong notes or belong to repeat signs."""
+    figures: set[Box] = field(default_factory=set)
+    """Figures that were read as those of tuplets, and are no fingering."""
     other_lines: int = 0
     """Lines of staves with fewer or more than five, such as those of chant (4) and tablature (6)."""
 
@@ -124,9 +132,7 @@ def sort_page(page: Page, without: Collection[str] = ()) -> Sheet | None:
     """Return a page's sheet; None where it has no staff. `without` names fonts whose shapes are not known."""
     staves, used, others = _staves(page.lines)
     if not staves:
-        return (
-            Sheet(page, 0.0, [], [], _words(page, []), [], [], [], [], other_lines=others) if others else None
-        )
+        return Sheet(page, 0.0, [], [], [], [], [], [], other_lines=others) if others else None
     space = median(staff.space for staff in staves)
     matcher = Matcher(space, without)
     symbols, curves, letters = _symbols(page, matcher, space)
@@ -151,8 +157,7 @@ def sort_page(page: Page, without: Collection[str] = ()) -> Sheet | None:
         letters,
         uprights,
         levels,
-        [c[0] for c in curves],
-        [c[1] for c in curves],
+        curves,
         other_lines=others,
     )
 
@@ -261,12 +266,10 @@ def _run(
 
 # Symbols and words -----------------------------------------------------------------------------------------
 
-_Curve = tuple[Box, tuple[tuple[float, float], tuple[float, float], float]]
 
-
-def _symbols(page: Page, matcher: Matcher, space: float) -> tuple[list[Symbol], list[_Curve], list[Word]]:
+def _symbols(page: Page, matcher: Matcher, space: float) -> tuple[list[Symbol], list[Curve], list[Word]]:
     symbols: list[Symbol] = []
-    curves: list[_Curve] = []
+    curves: list[Curve] = []
     seen: set[tuple[int, ...]] = set()
     for outline in page.outlines:
         box = outline.box
@@ -282,9 +285,8 @@ def _symbols(page: Page, matcher: Matcher, space: float) -> tuple[list[Symbol], 
             left, right = min(points), max(points)
             mid = [y for x, y in points if abs(x - box.x) < max(0.15 * box.width, 0.3 * space)]
             middle = sum(mid) / len(mid) if mid else box.y
-            curves.append((box, ((left[0], left[1]), (right[0], right[1]), middle)))
+            curves.append(((left[0], left[1]), (right[0], right[1]), middle))
     text = []
-    unnamed: dict[str, bool] = {}
     for glyph in page.glyphs:
         name = named(glyph)
         if not name and glyph.outline is not None and _in_private_use(glyph.text):
@@ -297,9 +299,8 @@ def _symbols(page: Page, matcher: Matcher, space: float) -> tuple[list[Symbol], 
             box = glyph.outline.box if glyph.outline is not None else _guessed_box(glyph.x, glyph.y, space)
             symbols.append(Symbol(name, box, glyph.y))
         else:
-            unnamed[glyph.font] = True
             text.append(glyph)
-    return symbols, curves, _words(page, text)
+    return symbols, curves, _words(text)
 
 
 def _in_private_use(text: str) -> bool:
@@ -311,21 +312,24 @@ def _guessed_box(x: float, y: float, space: float) -> Box:
     return Box(x, y - space / 2, x + 1.2 * space, y + space / 2)
 
 
-def _words(page: Page, glyphs: Sequence[object]) -> list[Word]:
-    """Join letters that follow each other on a baseline; a gap of a quarter em parts words with a space."""
-    from understave.score.readers.page.ink import Glyph
-
+def _words(glyphs: Sequence[Glyph]) -> list[Word]:
+    """Join letters that follow each other on a baseline; a gap of a fifth of an em parts words."""
     out: list[Word] = []
     run: list[Glyph] = []
 
     def close() -> None:
-        text = ""
+        pieces: list[tuple[str, float, float]] = []
+        parted = True
         for i, glyph in enumerate(run):
-            if i and glyph.x - (run[i - 1].x + run[i - 1].advance) > 0.18 * glyph.size:
-                text += " "
-            text += glyph.text
-        text = " ".join(text.split())
-        if text:
+            parted |= bool(i) and glyph.x - (run[i - 1].x + run[i - 1].advance) > 0.18 * glyph.size
+            if not glyph.text.strip():
+                parted = True
+                continue
+            before, left = ("", glyph.x) if parted else pieces.pop()[:2]
+            letters = unicodedata.normalize("NFKC", glyph.text)  # parts ligatures
+            pieces.append((before + letters, left, glyph.x + glyph.advance))
+            parted = False
+        if pieces:
             boxes = [g.outline.box for g in run if g.outline is not None]
             first, last = run[0], run[-1]
             box = Box(
@@ -334,11 +338,11 @@ def _words(page: Page, glyphs: Sequence[object]) -> list[Word]:
                 last.x + last.advance,
                 max((b.y1 for b in boxes), default=first.y + 0.7 * first.size),
             )
-            out.append(Word(text, box, first.y, first.size, first.font))
+            text = " ".join(" ".join(piece for piece, *_ in pieces).split())
+            out.append(Word(text, box, first.y, first.size, first.font, tuple(pieces)))
         run.clear()
 
     for glyph in glyphs:
-        assert isinstance(glyph, Glyph)
         if run:
             last = run[-1]
             gap = glyph.x - (last.x + last.advance)
@@ -349,8 +353,7 @@ def _words(page: Page, glyphs: Sequence[object]) -> list[Word]:
     return out
 
 
-# Systems and bar lines
-# ---------------------------------------------------------------------------------------
+# Systems and bar lines -------------------------------------------------------------------------------------
 
 
 def _systems(
@@ -437,7 +440,7 @@ def _bar_lines(
             columns[-1].append(line)
         else:
             columns.append([line])
-    found: list[tuple[float, float, bool]] = []
+    found: list[tuple[float, float]] = []
     for column in columns:
         if not all(any(_spans(line, staff, system, space) for line in column) for staff in system.staves):
             continue
@@ -450,14 +453,14 @@ def _bar_lines(
         ):
             continue
         width = max(line.width for line in column)
-        found.append((x - width / 2, x + width / 2, width > 0.3 * space))
+        found.append((x - width / 2, x + width / 2))
     bars: list[Bar] = []
-    for x0, x1, heavy in found:
+    for x0, x1 in found:
         if bars and x0 - bars[-1].x1 < 0.9 * space:
             last = bars[-1]
-            bars[-1] = Bar(last.x0, max(x1, last.x1), last.lines + 1, last.heavy or heavy)
+            bars[-1] = Bar(last.x0, max(x1, last.x1), last.lines + 1)
         else:
-            bars.append(Bar(x0, x1, 1, heavy))
+            bars.append(Bar(x0, x1))
     return [_with_dots(bar, system, symbols, space) for bar in bars]
 
 
@@ -486,7 +489,7 @@ def _with_dots(bar: Bar, system: System, symbols: Sequence[Symbol], space: float
         elif symbol.name in DOTS and abs(abs(symbol.box.y - staff.middle) - space / 2) < 0.2 * space:
             before += 0 < bar.x0 - symbol.x < 1.1 * space
             after += 0 < symbol.x - bar.x1 < 1.1 * space
-    return Bar(bar.x0, bar.x1, bar.lines, bar.heavy, before >= 2, after >= 2)
+    return Bar(bar.x0, bar.x1, bar.lines, before >= 2, after >= 2)
 
 
 def is_repeat_dot(symbol: Symbol, system: System, space: float) -> bool:

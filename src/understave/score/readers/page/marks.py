@@ -14,13 +14,14 @@ from fractions import Fraction
 
 from understave.score.model import Direction
 from understave.score.readers.page.curves import Ties
-from understave.score.readers.page.events import Event, reach
+from understave.score.readers.page.events import FLAGS, HEADS, Event, reach
 from understave.score.readers.page.ink import Box, Line
 from understave.score.readers.page.layout import DOTS, Sheet, Symbol, System, Word
+from understave.score.readers.page.lyrics import singers_of, sung_rows
 
 Said = tuple[str, Fraction, Fraction | None, int, str, float | None]
 """Kind, onset, end, staff, text and value of a direction."""
-LETTERS = {
+_DYNAMIC_LETTERS = {
     "Piano": "p",
     "Mezzo": "m",
     "Forte": "f",
@@ -53,10 +54,11 @@ ORNAMENTS = {
 
 @dataclass(frozen=True, slots=True)
 class Timed:
-    """An event with the moment at which it begins."""
+    """An event with the moments at which it begins and ends."""
 
     event: Event
     moment: Fraction
+    end: Fraction
 
 
 @dataclass(slots=True)
@@ -68,6 +70,7 @@ class NoteMarks:
     fingering: list[tuple[float, str]] = field(default_factory=list)
     fermata: bool = False
     arpeggiated: bool = False
+    lyrics: list[str] = field(default_factory=list)
     slurs: list[tuple[str, float]] = field(default_factory=list)
     """Kind of an end of a slur, and its height."""
 
@@ -100,6 +103,7 @@ class Surroundings:
             self._signs()
             self._pedal_lines()
             self._on_notes()
+            self._lyrics()
             self._fingers()
             self._text()
             self._slurs()
@@ -277,16 +281,31 @@ class Surroundings:
     def _fingers(self) -> None:
         digits = [(s.name[-1], s.box) for s in self.symbols if re.fullmatch(r"fingering[1-5]", s.name)]
         for word in self.words:
-            parts = word.text.split(" ")
-            if all(re.fullmatch(r"[1-5]", p) for p in parts) and word.size < 3 * self.space:
-                step = word.box.width / len(parts)
-                for k, digit in enumerate(parts):
-                    box = Box(word.box.x0 + k * step, word.box.y0, word.box.x0 + (k + 1) * step, word.box.y1)
-                    digits.append((digit, box))
+            if all(re.fullmatch(r"[1-5]", p) for p, *_ in word.pieces) and word.size < 3 * self.space:
+                for digit, x0, x1 in word.pieces:
+                    digits.append((digit, Box(x0, word.box.y0, x1, word.box.y1)))
         for digit, box in digits:
+            if box in self.sheet.figures:
+                continue
             chord = self._chord_at(box.x, box.y, 1.0, 8.0)
             if chord is not None:
                 self._mark(chord).fingering.append((box.y, digit))
+
+    def _lyrics(self) -> None:
+        """Give the words of a song to its notes, under staves that are parts of their own."""
+        held = [
+            t.event
+            for t in self.timed
+            if t.event.heads
+            and all(id(h) in self.ties.before or h in self.ties.comes_in for h in t.event.heads)
+        ]
+        sounding = [t.event for t in self.timed if t.event not in held]
+        for staff in (first for first, last in self.system.groups if first == last):
+            singers = singers_of(sounding, staff)
+            for row, given in sung_rows(self.sheet, self.system, staff, self.words, singers):
+                self.words = [w for w in self.words if w not in row]
+                for event, syllable in given:
+                    self._mark(event).lyrics.append(syllable.sung)
 
     def _text(self) -> None:
         top = self.system.staves[0]
@@ -306,8 +325,6 @@ class Surroundings:
 
     def _unit(self, word: Word) -> float:
         """Return the quarter notes of the value in a metronome mark; a quarter where none is found."""
-        from understave.score.readers.page.events import FLAGS, HEADS
-
         near = [
             s
             for s in self.symbols
@@ -338,7 +355,7 @@ def _with_stem(event: Event) -> Box:
 
 def _letters(name: str) -> str:
     stem = name.removeprefix("dynamic")
-    return LETTERS.get(stem, stem.lower())
+    return _DYNAMIC_LETTERS.get(stem, stem.lower())
 
 
 def _is_bold(word: Word) -> bool:
@@ -366,6 +383,10 @@ class Ottava:
     x0: float
     x1: float
     octaves: int
+
+    def covers(self, staff: int, x: float, space: float) -> bool:
+        """Say whether what stands at a place of a staff is moved."""
+        return staff == self.staff and self.x0 - 0.8 * space < x < self.x1 + 0.3 * space
 
 
 def ottavas(sheet: Sheet, system: System) -> list[Ottava]:

@@ -7,13 +7,14 @@ put a bar in time, `curves` tells ties from slurs, `assembly` makes the score.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 
 from understave.errors import ScoreError
 from understave.score.model import Score
 from understave.score.readers.page.assembly import assemble
-from understave.score.readers.page.ink import read_pages
-from understave.score.readers.page.layout import sort_page
+from understave.score.readers.page.ink import Page, read_pages
+from understave.score.readers.page.layout import Sheet, sort_page
 
 
 def read_page(data: bytes, name: str = "score.pdf", *, without: Collection[str] = ()) -> Score:
@@ -23,15 +24,35 @@ def read_page(data: bytes, name: str = "score.pdf", *, without: Collection[str] 
     sentence for pages that hold no music in five-line staves, or only pictures.
     """
     pages = read_pages(data, name)
-    sheets = [
-        (i, sheet) for i, page in enumerate(pages, 1) if (sheet := sort_page(page, without)) is not None
-    ]
-    music = [(i, sheet) for i, sheet in sheets if sheet.systems]
+    sheets = [sort_page(page, without) for page in pages]
+    music = [(i, sheet) for i, sheet in enumerate(sheets, 1) if sheet is not None and sheet.systems]
     if not music:
         raise ScoreError(
-            _why_nothing([page.pictures for page in pages], [s.other_lines for _, s in sheets], name)
+            _why_nothing([p.pictures for p in pages], [s.other_lines for s in sheets if s is not None], name)
         )
-    return assemble(music, name)[0]
+    score = assemble(music, name)
+    return replace(score, warnings=(*_left_out(pages, sheets), *score.warnings))
+
+
+_PICTURE = 0.2
+"""Part of a page from which a picture on it is that of a page. Set by ear."""
+
+
+def _left_out(pages: Sequence[Page], sheets: Sequence[Sheet | None]) -> tuple[str, ...]:
+    """Say which pages were not read, and why."""
+    of: dict[str, list[int]] = {}
+    for number, (page, sheet) in enumerate(zip(pages, sheets, strict=True), 1):
+        others = sheet.other_lines if sheet is not None else 0
+        if others:
+            of.setdefault(f"Staves of {others} lines were not read, only those of five", []).append(number)
+        elif sheet is None and page.pictures > _PICTURE:
+            of.setdefault("Pictures of pages are not read yet, and were left out", []).append(number)
+        elif sheet is None:
+            of.setdefault("Pages without staves were left out", []).append(number)
+    return tuple(
+        f"{what}: page{'s' if len(numbers) > 1 else ''} {', '.join(map(str, numbers))}."
+        for what, numbers in of.items()
+    )
 
 
 def _why_nothing(pictures: list[float], others: list[int], name: str) -> str:
@@ -39,7 +60,7 @@ def _why_nothing(pictures: list[float], others: list[int], name: str) -> str:
         return f"{name} holds tablature, which is not read; give the piece in staves of five lines."
     if 4 in others:
         return f"{name} holds staves of four lines, as chant has; only staves of five lines are read."
-    if max(pictures, default=0.0) > 0.2:
+    if max(pictures, default=0.0) > _PICTURE:
         return (
             f"{name} holds pictures of pages (a scan or photographs), and those are not read yet; give a PDF "
             "that a notation program has made, or enter the piece there and export MusicXML."

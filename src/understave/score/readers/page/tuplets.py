@@ -6,34 +6,45 @@ In: the events of a bar. Out: possible values of all of them, the likeliest firs
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 
 from understave.score.readers.page.events import Event, reach
 from understave.score.readers.page.ink import Box
 from understave.score.readers.page.layout import Sheet, System
 
+
+@dataclass(frozen=True, slots=True)
+class Scaling:
+    """Values that the events of a bar may have, what that costs, and the figures that say so."""
+
+    values: list[Fraction]
+    price: float
+    figures: frozenset[Box] = frozenset()
+
+
 _NORMAL = {2: 3, 3: 2, 4: 3, 5: 4, 6: 4, 7: 4, 8: 6, 9: 8, 10: 8, 11: 8, 12: 8, 13: 8, 14: 8, 15: 8}
 """In the time of how many a figure's notes are played (common practice, no source)."""
 _UNPRINTED = 1.2
 """Price of a tuplet without a figure, which is usual once a figure has been printed a few times."""
+_ALL_UNPRINTED = 1.4
+"""Price of triplets without a figure that are more than the runs of a beam."""
 _UNUSED = 1.5
 """Price of a figure that is taken for a fingering."""
 
 
-def scalings(
-    events: Sequence[Event], sheet: Sheet, system: System, beat: Fraction
-) -> list[tuple[list[Fraction], float]]:
-    """Return the values that the events of a bar may have, with what each choice costs.
+def scalings(events: Sequence[Event], sheet: Sheet, system: System, beat: Fraction) -> list[Scaling]:
+    """Return the values that the events of a bar may have, the cheapest first.
 
     `beat` is the length of a beat, which beams usually fill.
     """
     printed = [event.value for event in events]
-    marked, sure = _marked(events, sheet, system)
+    marked, figures, sure = _marked(events, sheet, system)
     with_marks = [value * marked.get(i, Fraction(1)) for i, value in enumerate(printed)]
-    out = [(with_marks, 0.0 if sure else 0.2)]
+    out = [Scaling(with_marks, 0.0 if sure else 0.2, figures)]
     if marked and not sure:
-        out.append((printed, _UNUSED))
+        out.append(Scaling(printed, _UNUSED))
     groups: dict[int, list[int]] = {}
     for i, event in enumerate(events):
         if event.beam is not None and i not in marked:
@@ -45,19 +56,39 @@ def scalings(
         if (total := sum((printed[i] for i in groups[beam]), Fraction(0))) % beat
         and (total - sum((printed[i] for i in run), Fraction(0)) / 3) % (beat / 2) == 0
     }
-    choices: dict[frozenset[int], None] = {}
+    choices: dict[frozenset[int], float] = {}
     for found in (odd, runs):
         by_staff: dict[int, list[int]] = {}
         for run in found.values():
             by_staff.setdefault(events[run[0]].staff, []).extend(run)
-        choices[frozenset(i for run in found.values() for i in run)] = None
+        choices[frozenset(i for run in found.values() for i in run)] = _UNPRINTED
         for staff in by_staff:
-            choices[frozenset(by_staff[staff])] = None
-    for chosen in choices:
+            choices[frozenset(by_staff[staff])] = _UNPRINTED
+    for chosen in _of_whole_staves(events, printed, runs.values()):
+        choices.setdefault(chosen.difference(marked), _ALL_UNPRINTED)
+    for chosen, price in choices.items():
         if chosen:
             scaled = [v * Fraction(2, 3) if i in chosen else v for i, v in enumerate(with_marks)]
-            out.append((scaled, _UNPRINTED))
-    return sorted(out, key=lambda choice: choice[1])
+            out.append(Scaling(scaled, price, figures))
+    return sorted(out, key=lambda choice: choice.price)
+
+
+def _of_whole_staves(
+    events: Sequence[Event], printed: Sequence[Fraction], runs: Collection[list[int]]
+) -> Iterator[frozenset[int]]:
+    """Yield all events of a staff with a run that are printed like it, and then all events of the staff.
+
+    The first head of a triplet may belong to another voice, or be printed with a flag of its own.
+    """
+    values = {events[run[0]].staff: printed[run[0]] for run in runs}
+    like = {
+        staff: frozenset(i for i, e in enumerate(events) if e.staff == staff and printed[i] == value)
+        for staff, value in values.items()
+    }
+    whole = {staff: frozenset(i for i, e in enumerate(events) if e.staff == staff) for staff in values}
+    for chosen in (like, whole):
+        yield from chosen.values()
+        yield frozenset().union(*chosen.values())
 
 
 def _run_of_three(members: list[int], values: Sequence[Fraction]) -> list[int]:
@@ -68,11 +99,13 @@ def _run_of_three(members: list[int], values: Sequence[Fraction]) -> list[int]:
     return [members[k] for k in places] if together and len(places) % 3 == 0 else []
 
 
-def _marked(events: Sequence[Event], sheet: Sheet, system: System) -> tuple[dict[int, Fraction], bool]:
-    """Return the factor of each event under a figure, and whether all figures can be nothing else."""
+def _marked(
+    events: Sequence[Event], sheet: Sheet, system: System
+) -> tuple[dict[int, Fraction], frozenset[Box], bool]:
+    """Return the factor of each event under a figure, those figures, and whether they can be nothing else."""
     space = sheet.space
     if not events:
-        return {}, True
+        return {}, frozenset(), True
     low, high = reach(sheet, system)
     x0, x1 = min(e.box.x0 for e in events) - space, max(e.box.x1 for e in events) + space
     figures = [
@@ -81,6 +114,7 @@ def _marked(events: Sequence[Event], sheet: Sheet, system: System) -> tuple[dict
         if x0 <= box.x <= x1 and low <= box.y <= high
     ]
     out: dict[int, Fraction] = {}
+    used: set[Box] = set()
     sure = True
     for figure, box, certain in figures:
         members = _under_bracket(box, events, sheet) or _under_beam(box, events, space)
@@ -94,8 +128,9 @@ def _marked(events: Sequence[Event], sheet: Sheet, system: System) -> tuple[dict
             continue
         for i in members:
             out[i] = Fraction(_NORMAL[figure], figure)
+        used.add(box)
         sure = sure and certain
-    return out, sure
+    return out, frozenset(used), sure
 
 
 def _figures(sheet: Sheet) -> list[tuple[int, Box, bool]]:
