@@ -5,7 +5,7 @@ signs, bar by bar, until the next sign or a word about the pedal. Words that ask
 *senza sordini*, *mit Pedal*) hold until words that take it back (*senza pedale*, *con sordini*) or to the
 end; so do *una corda* and its like until *tre corde* (common practice, no source). *Senza sordini* is meant
 literally in print: the dampers stay raised. A sign, too, takes back *senza pedale*. The sostenuto pedal
-(MusicXML 4.0, ``pedal`` of type ``sostenuto``) holds the keys that are down when it comes, until its ``stop``.
+(MusicXML 4.0, ``pedal`` of type ``sostenuto``) holds the keys that are down as it comes, until its ``stop``.
 """
 
 from __future__ import annotations
