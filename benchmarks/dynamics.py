@@ -30,13 +30,15 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import partial
 from itertools import combinations
 from statistics import mean, median
 
 import numpy as np
 import numpy.typing as npt
 
-from benchmarks.performances import FITTED, PERIODS, Performed, pieces, read_piece
+from benchmarks import kept
+from benchmarks.performances import FITTED, PERIODS, Performed, Recorded, pieces, read_piece
 from understave.findings import read
 from understave.interpretation.dynamics import dynamics
 from understave.interpretation.perform import velocities_of
@@ -166,18 +168,22 @@ def _row(name: str, count: str, notes: list[float | None], beats: list[float | N
     return f"{name:34} {count:>4} {''.join(cells[:4])}  {''.join(cells[4:])}"
 
 
+def _of(recorded: Recorded, with_tension: bool) -> Figures | None:
+    score, performed = read_piece(recorded)
+    if not performed:
+        return None
+    figures = measure(score, performed, planned(score, with_tension), recorded.name)
+    return replace(figures, period=recorded.period)
+
+
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description="How far planned loudness goes with that of pianists.")
     parser.add_argument("--without", choices=["tension"], help="plan without this")
+    kept.add_options(parser)
     arguments = parser.parse_args()
-    rows: list[Figures] = []
-    for recorded in pieces():
-        score, performed = read_piece(recorded)
-        if performed:
-            plans = planned(score, arguments.without != "tension")
-            figures = measure(score, performed, plans, recorded.name)
-            rows.append(replace(figures, period=recorded.period))
+    measured = kept.measured(pieces(), partial(_of, with_tension=not arguments.without), arguments)
+    rows = [row for _, row in measured if row]
     if not rows:
         print("There are no recorded performances; set UNDERSTAVE_DATA to where the data lies.")
         return

@@ -14,10 +14,22 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
-from benchmarks.corpora import Piece
 
+class Named(Protocol):
+    """A piece, known by its set and its name."""
+
+    @property
+    def set(self) -> str:
+        """The set it belongs to."""
+
+    @property
+    def name(self) -> str:
+        """Its name, once in a set."""
+
+
+Piece = TypeVar("Piece", bound=Named)
 Result = TypeVar("Result")
 
 

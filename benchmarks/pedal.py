@@ -35,15 +35,25 @@ import time
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import partial
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 from rich.console import Console
-from rich.progress import track
 from rich.table import Table
 
-from benchmarks.performances import FITTED, PERIODS, Performed, Run, pieces, read_piece, to_seconds
+from benchmarks import kept
+from benchmarks.performances import (
+    FITTED,
+    PERIODS,
+    Performed,
+    Recorded,
+    Run,
+    pieces,
+    read_piece,
+    to_seconds,
+)
 from understave.acoustics.blur import measure_blur
 from understave.acoustics.performance import Performance
 from understave.acoustics.piano import GRAND
@@ -337,6 +347,11 @@ def _show_ways(path: str, bars: str, console: Console) -> None:
     console.print(table)
 
 
+def _of(recorded: Recorded, nameless: bool, blur: bool) -> Measured:
+    score, performed = read_piece(recorded, nameless=nameless)
+    return measure(score, read(score), performed, recorded.name, recorded.period, blur)
+
+
 def main() -> None:
     """Print a line for each piece, then means by period."""
     parser = argparse.ArgumentParser(description="How far a planned pedal does what pianists' feet do.")
@@ -346,6 +361,7 @@ def main() -> None:
     parser.add_argument(
         "--bars", default="1-8", help="with --ways: which bars, counted from 1 (default: 1-8)"
     )
+    kept.add_options(parser)
     arguments = parser.parse_args()
     console = Console(width=150)
     if arguments.ways:
@@ -355,11 +371,8 @@ def main() -> None:
     if not found:
         console.print("The recorded performances are not there; see the docstring of benchmarks/data.py.")
         return
-    measured = []
-    for r in track(found, "Measuring", console=console, disable=not console.is_terminal):
-        score, performed = read_piece(r, nameless=arguments.nameless)
-        measured.append(measure(score, read(score), performed, r.name, r.period, arguments.blur))
-    show(measured, console)
+    of = partial(_of, nameless=arguments.nameless, blur=arguments.blur)
+    show([measured for _, measured in kept.measured(found, of, arguments)], console)
 
 
 def show(measured: Sequence[Measured], console: Console) -> None:

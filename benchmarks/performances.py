@@ -58,6 +58,11 @@ class Recorded:
     composer: str = ""
     period: str = ""
 
+    @property
+    def set(self) -> str:
+        """The folder of the data it belongs to."""
+        return self.score.parent.parent.name
+
 
 @dataclass(frozen=True, slots=True)
 class Run:

@@ -17,7 +17,6 @@ beat with few notes is held was compared in eleven rows, in five looks, after th
 from __future__ import annotations
 
 import argparse
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
@@ -26,8 +25,9 @@ from statistics import mean
 import numpy as np
 import numpy.typing as npt
 
+from benchmarks import kept
 from benchmarks.pedal import correlation
-from benchmarks.performances import FITTED, PERIODS, Performed, pieces, read_piece
+from benchmarks.performances import FITTED, PERIODS, Performed, Recorded, pieces, read_piece
 from understave.findings import read
 from understave.harmony.reading import Reading
 from understave.interpretation.perform import Clock, clock
@@ -126,17 +126,20 @@ def _line(name: str, period: str, rows: Sequence[Figures]) -> str:
     return f"{name:38} {period:10} {' '.join(cells)}"
 
 
+def _of(recorded: Recorded) -> Figures | None:
+    score, performed = read_piece(recorded)
+    if not performed:
+        return None
+    return measure(score, read(score), performed, recorded.name, recorded.period)
+
+
 def main() -> None:
     """Print a line for each piece, then means."""
-    argparse.ArgumentParser(description="How far planned tempo goes with that of pianists.").parse_args()
-    rows = []
-    for recorded in pieces():
-        score, performed = read_piece(recorded)
-        if performed:
-            rows.append(measure(score, read(score), performed, recorded.name, recorded.period))
+    parser = argparse.ArgumentParser(description="How far planned tempo goes with that of pianists.")
+    kept.add_options(parser)
+    rows = [row for _, row in kept.measured(pieces(), _of, parser.parse_args()) if row]
     if rows:
         show(rows)
-        print(f"{time.process_time():.0f} s of one core, scores read and all.")
     else:
         print("There are no recorded performances; set UNDERSTAVE_DATA to where the data lies.")
 

@@ -13,9 +13,10 @@ from understave.errors import UnderstaveError
 from understave.export.annotated import annotated_musicxml
 from understave.export.plan_marks import PREFIX, remove_plan, with_plan
 from understave.harmony.reading import Event
-from understave.interpretation.plan import DynamicMark, Hairpin, PedalMove, Plan, Voice
+from understave.interpretation.plan import DynamicMark, Hairpin, PedalMove, Plan, Sustained, Voice
 
 EXAMPLES = sorted((Path(__file__).resolve().parents[2] / "examples").glob("*/score.musicxml"))
+ENDS = ("sostenuto", "sostenuto-stop")
 WHY = Event("dynamics", "", Fraction(0), Fraction(0), (), 1.0)
 
 
@@ -39,7 +40,11 @@ def plan_for(score):
         DynamicMark(2 * third, "mezza voce", "proposed", WHY),
     )
     voices = tuple(Voice(n.id, "melody", 5.0, k % 17 == 0) for k, n in enumerate(score.notes))
-    return Plan(hairpins=hairpins, marks=marks, voices=voices, pedal=tuple(moves))
+    middle = (
+        Sustained(Fraction(1, 2), third, (score.notes[0].id,), WHY),
+        Sustained(third, score.end, (), WHY),
+    )
+    return Plan(hairpins=hairpins, marks=marks, voices=voices, pedal=tuple(moves), sustained=middle)
 
 
 @pytest.fixture(scope="module", params=EXAMPLES, ids=lambda p: p.parent.name)
@@ -106,7 +111,7 @@ def test_the_depth_of_the_pedal_stands_in_its_sound(made):
     found = [
         (d.find("direction-type/pedal").get("type"), d.find("sound").get("damper-pedal"))
         for d in ours(tree, "direction")
-        if d.find("direction-type/pedal") is not None
+        if d.find("direction-type/pedal") is not None and d.find("sound").get("damper-pedal")
     ]
     assert found[:5] == [
         ("start", "100"),
@@ -126,7 +131,12 @@ def test_our_reader_finds_pedal_and_dynamics_where_they_were_put(made, tmp_path)
     assert [(n.id, n.onset, n.duration, n.pitch) for n in again.notes] == [
         (n.id, n.onset, n.duration, n.pitch) for n in score.notes
     ]
-    pedal = [d for d in again.directions if d.kind == "pedal" and d.id.startswith("other-")]
+    pedals = [d for d in again.directions if d.kind == "pedal" and d.id.startswith("other-")]
+    middle = [d for d in pedals if d.text.startswith("sostenuto")]
+    assert [(d.text, d.onset) for d in middle] == [
+        (text, m) for held in plan.sustained for text, m in zip(ENDS, (held.start, held.end), strict=True)
+    ]
+    pedal = [d for d in pedals if d not in middle]
     wanted = [m for m in plan.pedal if m.origin == "proposed"]
     assert [float(d.onset) for d in pedal] == pytest.approx([float(m.moment) for m in wanted], abs=1e-3)
     assert [d.value for d in pedal] == [m.depth for m in wanted]

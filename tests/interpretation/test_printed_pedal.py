@@ -64,6 +64,34 @@ def test_a_refusal_is_obeyed():
     assert all(m.depth == 0 for m in pedal(score, reading))
 
 
+def test_a_sign_takes_back_a_refusal():
+    # Common practice, no source.
+    score, reading = marked((0, "words", "senza ped."), (8, "pedal", "start"), (12, "pedal", "stop"))
+    assert printed_pedal(score).refused == ((F(0), F(8)),)
+    moves = pedal(score, reading)
+    assert (moves[0].moment, moves[0].origin) == (F(8), "printed")
+    assert moves[0].depth > 0
+
+
+@pytest.mark.parametrize(
+    ("words", "asked", "refused", "shifted"),
+    [
+        ("due pedali", True, False, True),
+        ("con sord.", False, True, False),
+        ("no ped.", False, True, False),
+        ("sost. ped.", False, False, False),
+    ],
+)
+def test_what_words_are_taken_for(words, asked, refused, shifted):
+    found = printed_pedal(marked((4, "words", words))[0])
+    assert (bool(found.asked), bool(found.refused), bool(found.shifted)) == (asked, refused, shifted)
+
+
+def test_sans_sourdine_gives_the_left_pedal_back():
+    found = printed_pedal(marked((0, "words", "sourdine"), (8, "words", "sans sourdine"))[0])
+    assert found.shifted == ((F(0), F(8)),)
+
+
 def test_simile_repeats_the_last_bars_signs():
     score, _ = marked(
         (0, "pedal", "start"), (3, "pedal", "stop"), (4, "words", "simile"), (12, "words", "senza ped.")
@@ -88,7 +116,7 @@ def test_a_printed_half_pedal_is_half(style):
 
 def test_the_sostenuto_pedal_holds_the_keys_that_are_down_and_no_others():
     # MusicXML 4.0: <pedal type="sostenuto"> until <pedal type="stop">.
-    score, _ = marked((0, "pedal", "sostenuto"), (8, "pedal", "stop"))
+    score, _ = marked((0, "pedal", "sostenuto"), (8, "pedal", "sostenuto-stop"))
     assert printed_pedal(score).sustained == ((F(0), F(8)),)
     assert not printed_pedal(score).signs
     first, second = score.notes[0], score.notes[4]
@@ -99,6 +127,15 @@ def test_the_sostenuto_pedal_holds_the_keys_that_are_down_and_no_others():
     plainly = {s.note: s.end for s in perform(replace(score, directions=()), plan).strikes}
     assert ends[first.id] == pytest.approx(8.0)
     assert ends[second.id] == plainly[second.id]
+    # The right pedal comes and goes over it.
+    both, _ = marked(
+        (0, "pedal", "sostenuto"),
+        (2, "pedal", "start"),
+        (4, "pedal", "stop"),
+        (8, "pedal", "sostenuto-stop"),
+    )
+    assert printed_pedal(both).sustained == ((F(0), F(8)),)
+    assert [(s.start, s.end) for s in printed_pedal(both).signs] == [(F(2), F(4))]
     # What the middle pedal holds needs no damper pedal: that may be changed over it.
     assert pedal_grounds(score).bass_held[1]
     assert not pedal_grounds(replace(score, directions=())).bass_held[1]

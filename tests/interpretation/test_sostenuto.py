@@ -6,6 +6,7 @@ not: common practice, no source. The music is ours.
 
 from __future__ import annotations
 
+import json
 import sys
 from dataclasses import replace
 from fractions import Fraction
@@ -13,8 +14,10 @@ from pathlib import Path
 
 import pytest
 from tests.findings.build import build, spans_of
+from tests.json_schemas import keeps_to
 
 from understave.acoustics.piano import EARLY, GRAND, UPRIGHT
+from understave.export.plan_data import plan_json
 from understave.harmony.reading import Reading
 from understave.interpretation.perform import perform
 from understave.interpretation.planning import PlanOptions, make_plan
@@ -49,6 +52,21 @@ def test_a_bass_out_of_reach_under_chords_that_change_is_caught_alone():
             assert advice.moment == 0
             assert advice.what
             assert advice.why
+
+
+def test_it_stands_in_the_plan_for_programs():
+    score, plan = planned()
+    file = json.loads(plan_json(score, plan))
+    keeps_to(file, "plan")
+    (held,) = file["sustained"]
+    assert (held["start"]["quarter"], held["end"]["quarter"], held["notes"]) == ("0", "12", ["v3n1"])
+    assert held["why"]["label"] == "sostenuto"
+    assert json.loads(plan_json(score, plan, (F(11), F(13))))["sustained"]
+    assert not json.loads(plan_json(score, plan, (F(12), F(13))))["sustained"]
+    melting = make_plan(score, Reading(spans_of(score, LABELS)), PlanOptions(style="melting"))
+    late = [move["late"] for move in json.loads(plan_json(score, melting))["pedal"]]
+    assert late == [move.late for move in melting.pedal]
+    assert True in late
 
 
 @pytest.mark.parametrize(

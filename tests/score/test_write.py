@@ -257,6 +257,9 @@ def test_directions_of_every_kind(schema):
         Direction("d9", "pedal", Fraction(0), None, 2, "start", 1.0),
         Direction("d10", "pedal", Fraction(2), None, 2, "change", 0.5),
         Direction("d11", "pedal", Fraction(4), None, 2, "stop", 0.0),
+        # Over the right pedal, and past its end.
+        Direction("d19", "pedal", Fraction(1), None, 2, "sostenuto"),
+        Direction("d20", "pedal", Fraction(6), None, 2, "sostenuto-stop"),
         Direction("d12", "ottava", Fraction(4), Fraction(6), 1, "8va"),
         Direction("d13", "rehearsal", Fraction(4), None, 1, "B"),
         Direction("d14", "segno", Fraction(4), None, 1, "segno"),

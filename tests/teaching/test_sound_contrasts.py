@@ -13,6 +13,8 @@ from understave.acoustics.piano import EARLY, GRAND
 from understave.acoustics.sound import render
 from understave.interpretation.pedal_blur import pedal_blur
 from understave.interpretation.perform import perform
+from understave.interpretation.planning import PlanOptions
+from understave.media import webpage
 from understave.media.webpage import PageOptions, contrast_sides
 from understave.teaching.sound_contrasts import LEAST_BLUR, all_contrasts, soundings
 
@@ -91,3 +93,26 @@ def test_they_stand_among_the_others_in_order_of_time(piece) -> None:
         at = c.details.at
         assert isinstance(at, Fraction)
         assert score.measures[c.first].start <= at < score.measures[c.last].end
+
+
+def test_the_pedal_is_changed_as_the_chosen_piano_wants_it(piece) -> None:
+    score, reading, found = piece
+    (early,) = (c for c in all_contrasts(score, reading, 0, EARLY) if c.label == "pedal")
+    plan = make_plan(early.written, early.written_reading, PlanOptions(instrument=EARLY))
+    assert early.ways[0].pedal == plan.pedal
+    grand = make_plan(early.written, early.written_reading)
+    assert plan.pedal != grand.pedal
+    assert early != found["pedal"]
+
+
+def test_both_sides_are_planned_for_the_chosen_piano(piece, monkeypatch) -> None:
+    score, _, found = piece
+    asked = []
+
+    def planned(written, reading, options):
+        asked.append(options.instrument)
+        return make_plan(written, reading, options)
+
+    monkeypatch.setattr(webpage, "make_plan", planned)
+    contrast_sides(score, found["piano"], PageOptions(instrument=EARLY))
+    assert asked == [EARLY, EARLY]

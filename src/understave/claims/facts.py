@@ -119,7 +119,11 @@ class Facts:
 
     def pedalled_since(self, moment: Fraction) -> Fraction:
         """Return when the printed pedal went down that is down at a moment; the moment itself if none is."""
-        marks = [d for d in self.score.directions if d.kind == "pedal" and d.onset < moment]
+        marks = [
+            d
+            for d in self.score.directions
+            if d.kind == "pedal" and d.onset < moment and not d.text.startswith("sostenuto")
+        ]
         last = max(marks, key=lambda mark: mark.onset, default=None)
         asked = [
             d.text.casefold().startswith("con")

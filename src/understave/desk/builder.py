@@ -35,7 +35,7 @@ def stop_rows(score: Score, reading: Reading, plan: Plan, settings: Path) -> dic
     """Return the stops of the lesson in order, then those that could be taken, and what can be heard."""
     wishes, asked = edits.read_edits(settings), asked_of(settings)
     book = phrasebook(asked.language)
-    heard = all_contrasts(score, reading, CONTRASTS)
+    heard = all_contrasts(score, reading, CONTRASTS, asked.piano)
     chosen, timing = lesson_stops(score, reading, plan, wishes, asked, heard)
     ids = {stop.id for stop in chosen}
     others = [
@@ -93,7 +93,7 @@ def _row(score: Score, stop: Stop, wishes: Edits, asked: Asked) -> dict[str, Any
 
 def heard(score: Score, reading: Reading, name: str, asked: Asked) -> Any:
     """Return a contrast for the page by its name; raise UnderstaveError where there is none."""
-    found: Sequence[Contrast] = all_contrasts(score, reading, CONTRASTS)
+    found: Sequence[Contrast] = all_contrasts(score, reading, CONTRASTS, asked.piano)
     one = next((contrast for contrast in found if contrast_name(score, contrast) == name), None)
     if one is None:
         raise DeskError("That contrast is no longer there; the reading has changed.")

@@ -79,9 +79,14 @@ def plan_json(score: Score, plan: Plan, stretch: tuple[Fraction, Fraction] | Non
             records.Bend(at(b.moment), round(b.factor, 4), _why(b.why)) for b in plan.timing if here(b.moment)
         ),
         pedal=tuple(
-            records.PedalMove(at(move.moment), round(move.depth, 3), move.origin, _why(move.why))
+            records.PedalMove(at(move.moment), round(move.depth, 3), move.origin, _why(move.why), move.late)
             for move in plan.pedal
             if here(move.moment)
+        ),
+        sustained=tuple(
+            records.Sustained(at(held.start), at(held.end), held.notes, _why(held.why))
+            for held in plan.sustained
+            if lasts(held.start, held.end)
         ),
     )
     return records.text_of(file)

@@ -1,21 +1,21 @@
 """The plan as marks in MusicXML, which can be taken out again.
 
 In: MusicXML bytes of a Score (its `source`, or that with the harmony written in) and a `Plan`. Out: the
-same with wedges, dynamics, pedal marks with their depth, and accents on the notes to lean on. Each of
-these carries an id that begins with ``understave-plan-`` and a `<level>` that says it is a proposal, as
-MusicXML 4.0 provides for editorial additions; what the composer printed is not touched. `remove_plan`
-takes them out again and leaves every byte as it was.
+same with wedges, dynamics, pedal marks with their depth, the sostenuto pedal, and accents on the notes to
+lean on. Each of these carries an id that begins with ``understave-plan-`` and a `<level>` that says it is a
+proposal, as MusicXML 4.0 provides for editorial additions; what the composer printed is not touched.
+`remove_plan` takes them out again and leaves every byte as it was.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from fractions import Fraction
 
 from lxml import etree
 
 from understave.errors import UnderstaveError
-from understave.interpretation.plan import Hairpin, PedalMove, Plan
+from understave.interpretation.plan import Hairpin, PedalMove, Plan, Sustained
 from understave.score.model import Score
 from understave.score.proposals import PLAN
 from understave.score.write import Insertion, insert_all
@@ -46,6 +46,8 @@ _DYNAMICS = frozenset(
 )
 # Numbers 1 to 3 are what notation programs give the composer's own hairpins.
 _WEDGE_NUMBERS = ("5", "6")
+_MIDDLE = "6"
+"""Number of the middle pedal, so that its stop does not end the right one."""
 _ACCENTS = ("accent", "strong-accent", "soft-accent", "stress", "tenuto")
 # What may stand after the notations of a note (MusicXML 4.0, note type).
 _AFTER_NOTATIONS = ("lyric", "play", "listen")
@@ -80,6 +82,7 @@ def with_plan(xml: bytes, score: Score, plan: Plan) -> bytes:
                     (t, on, top, element) for t, on, element in _wedges(hairpin, k, _WEDGE_NUMBERS[free])
                 ]
     marks += [(t, True, bottom, element) for t, element in _pedal_marks(plan.pedal)]
+    marks += [(t, on, bottom, element) for t, on, element in _middle_pedal(plan.sustained)]
     # At one moment lines end before others begin.
     marks.sort(key=lambda m: (m[0], m[1]))
     insert_all(root, [_insertion(score, moment, staff, element) for moment, _, staff, element in marks])
@@ -97,12 +100,12 @@ def remove_plan(xml: bytes) -> bytes:
     return to_bytes(root)
 
 
-def _direction(inner: etree._Element, name: str, depth: float | None = None) -> etree._Element:
+def _direction(inner: etree._Element, name: str, **sound: str) -> etree._Element:
     element = etree.Element("direction", placement="below", id=PREFIX + name)
     etree.SubElement(element, "direction-type").append(inner)
     etree.SubElement(element, "level", bracket="yes").text = _LEVEL
-    if depth is not None:
-        etree.SubElement(element, "sound", {"damper-pedal": f"{100 * max(0.0, min(1.0, depth)):.0f}"})
+    if sound:
+        etree.SubElement(element, "sound", {name.replace("_", "-"): value for name, value in sound.items()})
     return element
 
 
@@ -126,7 +129,16 @@ def _pedal_marks(moves: tuple[PedalMove, ...]) -> Iterator[tuple[Fraction, etree
         down = move.depth > 0
         if kind and move.origin == "proposed":
             pedal = etree.Element("pedal", type=kind, line="yes", sign="no")
-            yield move.moment, _direction(pedal, f"pedal-{k}", move.depth)
+            depth = f"{100 * max(0.0, min(1.0, move.depth)):.0f}"
+            yield move.moment, _direction(pedal, f"pedal-{k}", damper_pedal=depth)
+
+
+def _middle_pedal(sustained: Iterable[Sustained]) -> Iterator[tuple[Fraction, bool, etree._Element]]:
+    """The ends of what the sostenuto pedal is to hold, each with its moment and whether it begins there."""
+    for k, held in enumerate(sustained):
+        for kind, moment, heard in (("sostenuto", held.start, "yes"), ("stop", held.end, "no")):
+            pedal = etree.Element("pedal", type=kind, number=_MIDDLE, line="no", sign="yes")
+            yield moment, kind != "stop", _direction(pedal, f"middle-{k}-{kind}", sostenuto_pedal=heard)
 
 
 def _insertion(score: Score, moment: Fraction, staff: int, element: etree._Element) -> Insertion:

@@ -247,6 +247,19 @@ class PedalMove:
     depth: Share
     origin: Origin
     why: Why | None
+    late: Annotated[
+        bool, {"description": "Whether it is changed after the new harmony and does not clear all."}
+    ] = False
+
+
+@dataclass(frozen=True)
+class Sustained:
+    """What the sostenuto pedal is to hold, and from when to when."""
+
+    start: Moment
+    end: Moment
+    notes: Notes
+    why: Why | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -264,6 +277,9 @@ class PlanFile:
     voices: tuple[Voice, ...]
     timing: tuple[Bend, ...]
     pedal: tuple[PedalMove, ...]
+    sustained: Annotated[
+        tuple[Sustained, ...], {"description": "Where the middle pedal (sostenuto) is proposed."}
+    ] = ()
 
 
 # --- the story -------------------------------------------------------------------------------------------

@@ -156,10 +156,13 @@ def _load() -> dict[str, Term]:
 
 
 def plain(text: str) -> str:
-    """Return a text in small letters, without accents and full stops, its spaces made single."""
+    """Return a text in small letters, without accents and signs, its spaces made single."""
     small = unicodedata.normalize("NFKD", text.casefold().replace("’", "'"))
-    bare = "".join(c for c in small if not unicodedata.combining(c)).replace(".", " ")
-    return " ".join(bare.split())
+    bare = "".join(c for c in small if not unicodedata.combining(c))
+    return " ".join(_SIGNS.sub(" ", bare).split())
+
+
+_SIGNS = re.compile(r"[.,;:()\[\]/⁄!\"–—]")
 
 
 DICTIONARY: dict[str, Term] = _load()
@@ -172,7 +175,7 @@ def read_text(text: str) -> tuple[tuple[str, ...], str]:
 
     The longest printed form wins; words that only join are passed over.
     """
-    words = plain(re.sub(r"[,;:()\[\]/!\"–—]", " ", _letters_told_apart(_METRONOME.sub(" ", text)))).split()
+    words = plain(_letters_told_apart(_METRONOME.sub(" ", text))).split()
     terms: list[str] = []
     unread: list[str] = []
     i = 0

@@ -4,8 +4,8 @@ Signs are those of MusicXML's ``pedal``; *simile* after them repeats the places 
 signs, bar by bar, until the next sign or a word about the pedal. Words that ask for pedal (*con pedale*,
 *senza sordini*, *mit Pedal*) hold until words that take it back (*senza pedale*, *con sordini*) or to the
 end; so do *una corda* and its like until *tre corde* (common practice, no source). *Senza sordini* is meant
-literally in print: the dampers stay raised. The sostenuto pedal (MusicXML 4.0, ``pedal`` of type
-``sostenuto``) holds the keys that are down when it comes, until its ``stop``.
+literally in print: the dampers stay raised. A sign, too, takes back *senza pedale*. The sostenuto pedal
+(MusicXML 4.0, ``pedal`` of type ``sostenuto``) holds the keys that are down as it comes, until its ``stop``.
 """
 
 from __future__ import annotations
@@ -18,11 +18,15 @@ from understave.findings.dissonance import pedal_stretches
 from understave.findings.instructions import read_text
 from understave.score.model import Note, Score
 
-WITH = frozenset({"con-pedale", "pedale", "mit-pedal", "avec-pedale", "with-pedal", "mezzo-pedale"})
+WITH = frozenset(
+    {"con-pedale", "pedale", "mit-pedal", "avec-pedale", "with-pedal", "mezzo-pedale", "due-pedali"}
+)
 RAISED = frozenset({"senza-sordino"})
-WITHOUT = frozenset({"senza-pedale", "con-sordino", "ohne-pedal", "sans-pedale"})
-SHIFTED = frozenset({"una-corda", "due-corde", "mit-verschiebung", "petite-pedale", "soft-pedal"})
-UNSHIFTED = frozenset({"tre-corde", "ohne-verschiebung"})
+WITHOUT = frozenset({"senza-pedale", "con-sordino", "ohne-pedal", "sans-pedale", "without-pedal"})
+SHIFTED = frozenset(
+    {"una-corda", "due-corde", "mit-verschiebung", "petite-pedale", "soft-pedal", "due-pedali"}
+)
+UNSHIFTED = frozenset({"tre-corde", "ohne-verschiebung", "sans-sourdine"})
 HALF = frozenset({"mezzo-pedale"})
 
 Stretch = tuple[Fraction, Fraction]
@@ -61,12 +65,15 @@ def printed_pedal(score: Score) -> PrintedPedal:
         if d.kind in ("words", "tempo", "dynamic", "other") and d.text
     ]
     about = WITH | RAISED | WITHOUT
+    signs = tuple(_signs(score, words))
+    # A sign takes back that there is to be no pedal.
+    with_signs = sorted([*words, *((sign.start, WITH) for sign in signs)], key=lambda pair: pair[0])
     return PrintedPedal(
-        signs=tuple(_signs(score, words)),
+        signs=signs,
         asked=_stretches(score, words, WITH, about - WITH),
         half=_stretches(score, words, HALF, about - HALF),
         raised=_stretches(score, words, RAISED, about - RAISED),
-        refused=_stretches(score, words, WITHOUT, about - WITHOUT),
+        refused=_stretches(score, with_signs, WITHOUT, about - WITHOUT),
         shifted=_stretches(score, words, SHIFTED, UNSHIFTED),
         sustained=tuple(_sustained(score)),
     )
@@ -85,7 +92,7 @@ def held_by_sostenuto(notes: Iterable[Note], sustained: Sequence[Stretch]) -> di
 def _sustained(score: Score) -> Iterator[Stretch]:
     """Yield the printed stretches of the sostenuto pedal; without a stop it lasts to the end of its bar."""
     since: Fraction | None = None
-    marks = [d for d in score.directions if d.kind == "pedal" and d.text in ("sostenuto", "stop")]
+    marks = [d for d in score.directions if d.kind == "pedal" and d.text.startswith("sostenuto")]
     for mark in sorted(marks, key=lambda d: d.onset):
         if since is not None and mark.onset > since:
             yield since, mark.onset

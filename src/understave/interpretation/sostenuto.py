@@ -14,14 +14,13 @@ from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
 from understave.findings.sounding_notes import soundings
+from understave.interpretation.pedal_habit import REACH
 from understave.interpretation.pedal_reasons import PEDALLING, PedallingDetails
 from understave.interpretation.plan import PedalMove, Sustained
 from understave.score.model import Note, Score
 
 LOW = 48
 """C3: what the pedal is proposed for lies below it (set by ear)."""
-REACH = 12
-"""Semitones that a hand stretches at most: an octave (common practice, no source)."""
 
 
 def sostenuto(score: Score, moves: Sequence[PedalMove]) -> tuple[Sustained, ...]:

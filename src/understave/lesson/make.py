@@ -493,7 +493,7 @@ def _work(  # noqa: PLR0913
     usual: Sequence[str] = (),
 ) -> tuple[Work, float]:
     """Return what the parts are made from, and how many seconds the lesson takes."""
-    heard = all_contrasts(score, reading, CONTRASTS) if options.sound else ()
+    heard = all_contrasts(score, reading, CONTRASTS, asked.piano) if options.sound else ()
     stops, timing = lesson_stops(score, reading, plan, wishes, asked, heard, usual)
     find = options.elsewhere
     if find is not None and asked.level == "advanced":
@@ -994,19 +994,13 @@ def _page_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
 def _faults(work: Work) -> tuple[Fault, ...]:
     asked = work.asked
     return (
-        *check_stops(work.score, work.reading, work.stops, asked.language, reasons_of(work.plan)),
+        *check_stops(work.score, work.reading, work.stops, asked.language, work.plan.reasons),
         *check_story(work.score, work.reading, asked.level, asked.language),
         *check_contrasts(work.score, work.reading, work.heard, asked.language),
         *check_exercises(
             work.score, work.reading, exercises(work.score, work.reading, asked.level), asked.language
         ),
     )
-
-
-def reasons_of(plan: Plan) -> tuple[Event, ...]:
-    """Return the reasons of everything in a plan."""
-    rows = (plan.tension, plan.hairpins, plan.marks, plan.voices, plan.timing, plan.pedal, plan.sustained)
-    return tuple(item.why for row in rows for item in row if item.why is not None)
 
 
 def _facts(work: Work) -> dict[str, Any]:

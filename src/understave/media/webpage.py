@@ -24,7 +24,7 @@ from understave.engraving.palette import Function, colour_of, function_of
 from understave.harmony.reading import Reading, Span
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan
-from understave.interpretation.planning import make_plan
+from understave.interpretation.planning import PlanOptions, make_plan
 from understave.interpretation.tension import curve
 from understave.media.page import (
     Bar,
@@ -131,7 +131,7 @@ def make_page(  # noqa: PLR0913
         on_step("page: playing the piece")
         sound = piece_sound(score, plan, options.instrument)
     if heard is None:
-        heard = all_contrasts(score, reading, options.contrasts)
+        heard = all_contrasts(score, reading, options.contrasts, options.instrument)
     if not options.sound:
         heard = ()
     if stops is None:
@@ -289,10 +289,11 @@ def contrast_sides(score: Score, one: Heard, options: PageOptions) -> Contrast:
         ),
         (_phrase(book, "other", one.label), one.other, one.other_reading, one.changed),
     )
+    wishes = PlanOptions(instrument=options.instrument)
     plans = [
         plan if way.pedal is None else replace(plan, pedal=way.pedal)
         for plan, way in zip(
-            (make_plan(score, reading) for _, score, reading, _ in sides), one.ways, strict=True
+            (make_plan(score, reading, wishes) for _, score, reading, _ in sides), one.ways, strict=True
         )
     ]
     played = [perform(score, plan) for (_, score, _, _), plan in zip(sides, plans, strict=True)]

@@ -124,9 +124,9 @@ class Direction:
     """A printed instruction other than a note.
 
     `kind` is one of words, tempo, dynamic, wedge, pedal, ottava, fermata, rehearsal, segno, coda,
-    chord-symbol, other. `text` is as printed (``"pp"``, ``"crescendo"``, ``"start"``/``"change"``/
-    ``"stop"`` for pedal). `value` carries a number where there is one: quarter notes a minute for
-    a tempo, pedal depth 0..1 for a pedal mark.
+    chord-symbol, other. `text` is as printed (``"pp"``, ``"crescendo"``); for pedal it is ``"start"``,
+    ``"change"`` or ``"stop"``, for the middle one ``"sostenuto"`` or ``"sostenuto-stop"``. `value` carries a
+    number where there is one: quarter notes a minute for a tempo, pedal depth 0..1 for a pedal mark.
     """
 
     id: str

@@ -106,14 +106,14 @@ def _directions(score: Score, start: Fraction, end: Fraction) -> tuple[Direction
                 direction.kind == "dynamic" and _LASTING.fullmatch(direction.text)
             ):
                 in_force[direction.kind, direction.staff] = direction
-            elif direction.kind == "pedal":
+            elif direction.kind == "pedal" and not direction.text.startswith("sostenuto"):
                 in_force[direction.kind, 0] = direction
             elif (
                 direction.kind in ("wedge", "ottava") and direction.end is not None and direction.end > start
             ):
                 found.append(replace(direction, onset=Fraction(0), end=min(direction.end, end) - start))
         elif direction.onset < end or (
-            direction.onset == end and direction.kind == "pedal" and direction.text == "stop"
+            direction.onset == end and direction.kind == "pedal" and direction.text.endswith("stop")
         ):
             until = None if direction.end is None else min(direction.end, end) - start
             found.append(replace(direction, onset=direction.onset - start, end=until))

@@ -385,9 +385,10 @@ def _sign_elements(direction: Direction, number: str) -> list[Placed]:
             _sub(inner, "other-dynamics", direction.text)
     elif direction.kind == "pedal":
         # Signs, not a line: engravers draw a line with changes incompletely.
-        _sub(
-            box, "pedal", type=direction.text if direction.text in _PEDALS else "start", line="no", sign="yes"
-        )
+        # The middle pedal has a number of its own, so that its stop is told from the right one's.
+        middle = {"number": "2"} if direction.text.startswith("sostenuto") else {}
+        kind = "stop" if direction.text == "sostenuto-stop" else direction.text
+        _sub(box, "pedal", type=kind if kind in _PEDALS else "start", line="no", sign="yes", **middle)
         if direction.value is not None:
             _sub(element, "sound", damper_pedal=_decimal(100 * direction.value))
     elif direction.kind == "tempo":

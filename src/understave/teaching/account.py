@@ -76,7 +76,15 @@ def statements(
             language,
             told,
         ),
-        *_worded("plan", score, reading, _reasons(plan), level, language, None),
+        *_worded(
+            "plan",
+            score,
+            reading,
+            sorted(dict.fromkeys(plan.reasons), key=lambda event: event.start),
+            level,
+            language,
+            None,
+        ),
         *_narrated(score, reading, level, language),
         *_asked(score, reading, stops, language),
         *_said_at_stops(score, reading, stops, level, language),
@@ -166,12 +174,6 @@ def _printed(reading: Reading, language: Language) -> Iterator[Statement]:
 def _could(event: Event) -> bool:
     """Whether an event is sure and weighty enough to be told, were it so."""
     return is_sure(event) and weight(event) > 0
-
-
-def _reasons(plan: Plan) -> list[Event]:
-    groups = (plan.tension, plan.hairpins, plan.marks, plan.voices, plan.timing, plan.pedal, plan.sustained)
-    whys = [item.why for group in groups for item in group if item.why is not None]
-    return sorted(dict.fromkeys(whys), key=lambda event: event.start)
 
 
 def _worded(  # noqa: PLR0913

@@ -13,12 +13,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from fractions import Fraction
 
-from understave.acoustics.piano import EARLY, GRAND
+from understave.acoustics.piano import EARLY, GRAND, Instrument
 from understave.harmony.reading import Reading
 from understave.interpretation.pedal_blur import pedal_blur
 from understave.interpretation.pedal_reasons import PEDALLING
 from understave.interpretation.plan import PedalMove
-from understave.interpretation.planning import make_plan
+from understave.interpretation.planning import PlanOptions, make_plan
 from understave.score.model import Score
 from understave.score.passage import passage
 from understave.teaching.carried import carry, reading_of
@@ -36,16 +36,18 @@ _LOW = 52
 """Keys below this one count as bass."""
 
 
-def all_contrasts(score: Score, reading: Reading, at_most: int) -> tuple[Contrast, ...]:
+def all_contrasts(
+    score: Score, reading: Reading, at_most: int, instrument: Instrument = GRAND
+) -> tuple[Contrast, ...]:
     """Return the contrasts of a piece, at most so many of notes, and those of sound, in order of time."""
-    return in_order((*contrasts(score, reading, at_most), *soundings(score, reading)))
+    return in_order((*contrasts(score, reading, at_most), *soundings(score, reading, instrument)))
 
 
-def soundings(score: Score, reading: Reading) -> tuple[Contrast, ...]:
-    """Return the contrasts of sound that a piece gives occasion for."""
+def soundings(score: Score, reading: Reading, instrument: Instrument = GRAND) -> tuple[Contrast, ...]:
+    """Return the contrasts of sound that a piece gives occasion for, pedalled for an instrument."""
     if not score.measures or not reading.spans:
         return ()
-    found = (_pedal(score, reading), _piano(score, reading))
+    found = (_pedal(score, reading, PlanOptions(instrument=instrument)), _piano(score, reading))
     return tuple(contrast for contrast in found if contrast is not None and contrast.is_so(score, reading))
 
 
@@ -65,10 +67,9 @@ def _clashing(move: PedalMove) -> tuple[Pitch, Pitch] | None:
     return found.old, found.new
 
 
-def _pedal(score: Score, reading: Reading) -> Contrast | None:
-    moves = [
-        move for move in make_plan(score, reading).pedal if move.depth > 0 and _clashing(move) is not None
-    ]
+def _pedal(score: Score, reading: Reading, options: PlanOptions) -> Contrast | None:
+    planned = make_plan(score, reading, options).pedal
+    moves = [move for move in planned if move.depth > 0 and _clashing(move) is not None]
     counted = [
         (sum(start <= move.moment < end for move in moves), w)
         for w in _windows(score)
@@ -78,12 +79,15 @@ def _pedal(score: Score, reading: Reading) -> Contrast | None:
     best: tuple[float, Contrast] | None = None
     for _, (first, last, start, _) in likely:
         written, own = _excerpt(score, reading, first, last)
-        plan = make_plan(written, own)
+        plan = make_plan(written, own, options)
         clash = next(((move, c) for move in plan.pedal if (c := _clashing(move)) is not None), None)
         if clash is None:
             continue
         held = (PedalMove(Fraction(0), 1.0, "proposed"),)
-        blurs = [pedal_blur(written, own, m, tempo=plan.tempo, most=0).mean for m in (plan.pedal, held)]
+        blurs = [
+            pedal_blur(written, own, m, instrument=options.instrument, tempo=plan.tempo, most=0).mean
+            for m in (plan.pedal, held)
+        ]
         more = blurs[1] - blurs[0]
         if more >= LEAST_BLUR and (best is None or more > best[0]):
             move, (old, new) = clash

@@ -334,6 +334,8 @@ def test_marks_by_tstamp_and_by_id() -> None:
         '<tempo tstamp="1" mm="60" mm.unit="4" mm.dots="1">Andante</tempo>'
         '<pedal dir="down" tstamp="1.5" staff="1"/>'
         '<pedal dir="bounce" tstamp="3" staff="1"/><pedal dir="up" tstamp="4" staff="1"/>'
+        '<pedal func="sostenuto" dir="down" tstamp="1" staff="1"/>'
+        '<pedal func="sostenuto" dir="up" tstamp="4.5" staff="1"/>'
         '<trill startid="#n0"/><mordent startid="#n1" form="upper"/><turn startid="#n2" form="lower"/>'
         '<fermata startid="#n3"/><fing startid="#n0">3</fing><arpeg startid="#n1"/>'
         '<slur startid="#n0" endid="#n3"/><harm tstamp="2" staff="1">G7</harm>'
@@ -353,7 +355,8 @@ def test_marks_by_tstamp_and_by_id() -> None:
     assert [(d.onset, d.end) for d in of_kind(score, "wedge")] == [(0, 5)]
     assert [(d.text, d.value) for d in of_kind(score, "tempo")] == [("Andante", 90.0)]
     assert [(d.text, d.onset) for d in of_kind(score, "pedal")] == [
-        ("start", Fraction(1, 2)), ("change", 2), ("stop", 3)
+        ("start", Fraction(1, 2)), ("change", 2), ("stop", 3),
+        ("sostenuto", 0), ("sostenuto-stop", Fraction(7, 2)),
     ]  # fmt: skip
     assert [(d.text, d.onset) for d in of_kind(score, "chord-symbol")] == [("G7", 1)]
     assert [d.text for d in of_kind(score, "rehearsal")] == ["A"]

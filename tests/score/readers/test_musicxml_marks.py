@@ -320,6 +320,37 @@ def test_pedal_marks_with_depth():
     ]
 
 
+@pytest.mark.parametrize(
+    "numbers",
+    [
+        {"sostenuto": ' number="2"', "start": ' number="1"'},
+        # Without numbers a stop ends what was pressed last.
+        {"sostenuto": "", "start": ""},
+    ],
+)
+def test_the_stop_of_the_sostenuto_pedal_is_told_from_that_of_the_right_one(numbers):
+    # MusicXML 4.0, attribute `number` of pedal: it tells pedals apart that overlap.
+    def pedal(kind, which):
+        return direction(f'<pedal type="{kind}"{numbers[which]}/>')
+
+    content = (
+        pedal("sostenuto", "sostenuto")
+        + note("C4", 4)
+        + pedal("start", "start")
+        + note("C4", 4)
+        + pedal("stop", "start")
+        + note("C4", 4)
+        + pedal("stop", "sostenuto")
+        + note("C4", 4)
+    )
+    assert [(text, onset) for _, text, onset, *_ in directions(content)] == [
+        ("sostenuto", 0),
+        ("start", 1),
+        ("stop", 2),
+        ("sostenuto-stop", 3),
+    ]
+
+
 def test_rehearsal_marks_segno_and_coda():
     content = (
         direction("<rehearsal>B</rehearsal>") + direction("<segno/>") + direction("<coda/>") + note("C4", 16)

@@ -176,6 +176,13 @@ def _marked(note: Note, name: str, element: etree._Element) -> Note:
     return replace(note, ornaments=(*note.ornaments, ornament))
 
 
+def _pedal(element: etree._Element) -> str:
+    text = {"up": "stop", "bounce": "change"}.get(element.get("dir", ""), "start")
+    if element.get("func") == "sostenuto":
+        return "sostenuto-stop" if text == "stop" else "sostenuto"
+    return text
+
+
 def _direction(mark: Mark, name: str, line: _Timeline, fallback: str) -> Direction | None:
     element = mark.element
     text = text_of(element)
@@ -192,7 +199,7 @@ def _direction(mark: Mark, name: str, line: _Timeline, fallback: str) -> Directi
         kind, text = "wedge", "diminuendo" if element.get("form") == "dim" else "crescendo"
         end = end or line.measures[mark.measure].end
     elif name == "pedal":
-        text = {"up": "stop", "bounce": "change"}.get(element.get("dir", ""), "start")
+        text = _pedal(element)
         kind, value = "pedal", 0.5 if element.get("dir") == "half" else None
     elif name == "octave":
         dis = whole(element.get("dis")) or 8

@@ -198,6 +198,7 @@ class Directions:
         self.last_staff = last_staff
         self.out: list[Direction] = []
         self.open: dict[tuple[str, str, int], int] = {}
+        self.pedals: dict[str | None, list[str]] = {}
         self.shifts: list[tuple[Fraction, Fraction | None, int, int]] = []
 
     def _add(
@@ -303,10 +304,19 @@ class Directions:
         elif tag == "octave-shift":
             self._ottava(mark, child, onset)
         elif tag == "pedal":
-            self._add(mark, onset, "pedal", child.get("type", "start"), said.depth)
+            self._add(mark, onset, "pedal", self._pedal(child), said.depth)
         else:
             kind = tag if tag in ("rehearsal", "segno", "coda") else "other"
             self._add(mark, onset, kind, (child.text or "").strip() or tag)
+
+    def _pedal(self, child: Element) -> str:
+        """Return what a pedal sign says; a stop ends what was last pressed under its number."""
+        kind, pressed = child.get("type", "start"), self.pedals.setdefault(child.get("number"), [])
+        if kind in ("start", "sostenuto") and kind not in pressed:
+            pressed.append(kind)
+        elif kind == "stop" and pressed and pressed.pop() == "sostenuto":
+            return "sostenuto-stop"
+        return kind
 
     def _prolonged(self, mark: Mark, child: Element, onset: Fraction, said: _Said) -> None:
         """Read the beginning or end of dashes or a bracket, which prolong the words before them."""
