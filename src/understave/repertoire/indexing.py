@@ -98,9 +98,8 @@ def reader_version() -> str:
 def scores_below(folder: Path, index: Path) -> tuple[list[Path], tuple[str, ...]]:
     """Return the score files below a folder by path, and the folders that cannot be looked into.
 
-    Hidden files and folders, the index itself, what was made of a lesson's score and what was played from it are
-    left out; links to
-    folders are not followed.
+    Hidden files and folders, the index itself, and of a lesson what was made of its score and what was played
+    are left out; links to folders are not followed.
     """
     if not folder.is_dir():
         raise RepertoireError(f"{folder} is not a folder; give the folder that your scores lie in.")
