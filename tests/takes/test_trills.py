@@ -15,16 +15,11 @@ from understave.score.reader import read_score
 from understave.takes import Recording, tie
 from understave.takes.trills import QUICK, trills
 
-TUNE = """X:1
-T:Two Sluices
-M:4/4
-L:1/4
-K:C
-V:1 clef=treble
-V:2 clef=bass
-[V:1] e4 | g4 | f2 d2 | e4 | c4 | d4 | e2 f2 | c4 |]
-[V:2] C,/2E,/2G,/2E,/2 C,/2E,/2G,/2E,/2 | B,,/2D,/2G,/2D,/2 B,,/2D,/2G,/2D,/2 | A,,/2D,/2F,/2D,/2 G,,/2D,/2F,/2D,/2 | C,/2E,/2G,/2E,/2 C,/2E,/2G,/2E,/2 | A,,/2C,/2E,/2C,/2 A,,/2C,/2E,/2C,/2 | F,,/2D,/2A,/2D,/2 F,,/2D,/2A,/2D,/2 | G,,/2D,/2F,/2D,/2 G,,/2D,/2F,/2D,/2 | C,/2E,/2G,/2E,/2 C,4/2 |]
-"""
+LINE = "e4 g4 f2d2 e4 c4 d4 e2f2 c4"
+BASS = (("C,", "E,", "G,"), ("B,,", "D,", "G,"), ("A,,", "D,", "F,"), ("C,", "E,", "G,")) * 2
+TUNE = "X:1\nT:Two Sluices\nM:4/4\nL:1/4\nK:C\nV:1 clef=treble\nV:2 clef=bass\n[V:1] {}\n[V:2] {}\n".format(
+    " | ".join(LINE.split()), " | ".join(" ".join([f"{a}/{b}/{c}/{b}/"] * 2) for a, b, c in BASS)
+)
 """Our own, for these tests: long notes over a bass that goes on."""
 
 

@@ -44,8 +44,8 @@ Row = NDArray[np.float32]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Path:
-    """For each strike its moment (index), whether a jump led to it, and whether it is beside the text; and the
-    trills that are heard, each the indexes of its strikes.
+    """For each strike its moment (index), whether a jump led to it, and whether it is beside the text; `trills`
+    are those that are heard, each the indexes of its strikes.
     """
 
     places: NDArray[np.intp]

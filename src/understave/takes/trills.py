@@ -1,4 +1,4 @@
-"""Strikes in order of time -> trills among them, known by their sound alone: two neighbour keys in quick turns.
+"""Strikes in order of time -> trills among them, known by ear alone: two neighbour keys in quick turns.
 
 What is written as such turns is found here too; whether it is, `following` decides.
 """
@@ -18,8 +18,9 @@ FEWEST = 4
 
 
 def trills(keys: NDArray[np.intp], starts: NDArray[np.float64]) -> list[list[int]]:
-    """Return the trills among strikes, keys (strikes,) and seconds (strikes,) in order of time: the indexes of
-    each, the first strike included. No strike is in two.
+    """Return the trills among strikes, keys (strikes,) and seconds (strikes,) in order of time.
+
+    Each is the indexes of its strikes, the first included; no strike is in two.
     """
     struck = keys.tolist()
     times = starts.tolist()
