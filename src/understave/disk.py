@@ -26,6 +26,14 @@ def usable_name(text: str, otherwise: str) -> str:
     return f"_{name}" if _DEVICE.fullmatch(name) else name
 
 
+def typed_path(text: str) -> Path:
+    """Return what somebody typed as a path, ``~`` for their folder; ``~nobody`` stays as it is typed."""
+    try:
+        return Path(text).expanduser()
+    except RuntimeError:  # nobody has this name
+        return Path(text)
+
+
 def write_atomically(path: Path, data: bytes | str) -> None:
     """Put `data` at `path` in one step; a reader sees the old file or the new one, never a part.
 

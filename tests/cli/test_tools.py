@@ -84,6 +84,10 @@ def test_what_a_tool_refuses_is_one_sentence(name, values):
     assert "\n" not in said
 
 
+def test_a_folder_of_nobody_is_no_fault_of_ours():
+    assert "no file" in call("read_score", score="~nobody-of-this-name/song.abc")["content"][0]["text"]
+
+
 @pytest.mark.parametrize(
     ("line", "code"),
     [

@@ -127,6 +127,13 @@ def test_only_places_of_the_index_are_shown(client):
     assert client.get("/api/elsewhere/picture").status_code == 400
 
 
+@pytest.mark.parametrize("name", ["~nobody-of-this-name/scores", "\0", "not there"])
+def test_a_folder_that_is_none_gets_a_sentence(client, name):
+    answer = client.post("/api/elsewhere/index", json={"folder": name})
+    assert answer.status_code == 422
+    assert "There is no folder" in answer.json()["error"]
+
+
 def test_without_an_index_it_says_how_to_make_one(tmp_path):
     desk = Desk(tmp_path, Recent(tmp_path / "recent.json"))
     with TestClient(app_for(desk), base_url="http://" + OWN["host"], headers=OWN) as client:

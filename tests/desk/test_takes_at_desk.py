@@ -89,6 +89,7 @@ def test_what_was_recorded_is_tied_and_kept(desk, playing):
         ("/api/takes?name=a.mid&bars=999", b"x", "names bar '999'"),
         ("/api/takes/record", b'{"messages": []}', "no notes in it"),
         ("/api/takes/record", b'{"messages": [[0, 144, 60, 400]]}', "makes no sense"),
+        ("/api/takes/record", b'{"messages": [[0, 192, 60, 64]]}', "makes no sense"),
         ("/api/takes/drop", b'{"name": "../score"}', "There is no take"),
     ],
 )

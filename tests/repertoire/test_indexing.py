@@ -16,6 +16,7 @@ from understave.jobs import one_process as jobs_room
 from understave.repertoire import connect, index_folder
 from understave.repertoire import reader_processes as readers_room
 from understave.repertoire import store as store_room
+from understave.repertoire.indexing import scores_below
 from understave.repertoire.reader_processes import Job, Reader
 from understave.repertoire.store import (
     Store,
@@ -287,6 +288,16 @@ def test_an_empty_folder_gives_an_empty_index(tmp_path):
     done = index_folder(tmp_path / "scores", tmp_path / "index", workers=1)
     assert done.files == 0
     assert all(not rows for rows in everything(done.index).values())
+
+
+def test_what_was_played_in_a_lesson_is_no_piece(tmp_path):
+    lesson = tmp_path / "lesson"
+    for place in ("lesson/exports", "lesson/takes", "takes"):
+        (tmp_path / place).mkdir(parents=True)
+        (tmp_path / place / "one.mid").write_bytes(b"MThd")
+    (lesson / "lesson.toml").write_text("")
+    found, _ = scores_below(tmp_path, tmp_path / "index")
+    assert found == [tmp_path / "takes" / "one.mid"]
 
 
 def test_no_folder_is_one_sentence(tmp_path):

@@ -344,6 +344,18 @@ def test_a_lesson_keeps_takes_unaltered(tmp_path, piece):
         drop_take(folder, name)
 
 
+@pytest.mark.parametrize("name", ["song.kar", "song.MIDI", "song"])
+def test_a_take_of_any_ending_is_found_again(tmp_path, piece, name):
+    score, _, _, performance = piece
+    source = tmp_path / name
+    source.write_bytes(midi_bytes(performance))
+    folder = tmp_path / "lesson"
+    kept, take = add_take(folder, score, source)
+    assert add_take(folder, score, source)[0] == kept
+    assert take_names(folder) == (kept,)
+    assert kept_take(folder, score, kept).matches == take.matches
+
+
 def test_what_cannot_be_tied_is_not_kept(tmp_path, piece):
     score, _, _, performance = piece
     source = tmp_path / "other.mid"

@@ -23,6 +23,7 @@ from rich.console import Console
 from understave import __version__
 from understave.cli.arguments import chosen
 from understave.cli.sources import bars_named, read_source, stretch_named
+from understave.disk import typed_path
 from understave.errors import UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 
@@ -178,7 +179,7 @@ def _text(said: str) -> Values:
 def _path(values: Values, name: str = "score") -> Path:
     if values[name] == "-":
         raise UnderstaveError("Standard input is taken by the protocol; give the path of a score.")
-    return Path(values[name]).expanduser()
+    return typed_path(values[name])
 
 
 def _read(values: Values) -> list[Values]:

@@ -21,6 +21,7 @@ from starlette.responses import Response
 
 from understave.desk.sense import message, sense
 from understave.desk.work import GIVES_WAY_MOST
+from understave.disk import typed_path
 from understave.errors import DeskError, RepertoireError, UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 from understave.repertoire import asked
@@ -65,7 +66,7 @@ async def index(desk: Desk, request: Request) -> Any:
     told = await message(request)
     with sense():
         name = str(told["folder"]).strip()
-    folder = desk.library.resolve() / Path(name).expanduser()
+    folder = desk.library.resolve() / typed_path(name)
     if not name or len(name) > LONGEST_PATH or not await asyncio.to_thread(folder.is_dir):
         raise DeskError(f"There is no folder {name[:80]}; give the one your scores lie in.")
     if desk.indexing is not None:

@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 MOST_MESSAGES = 100_000
 """Messages of a recording at most: more than an hour of playing with its pedal has."""
+PLAYED = (0x80, 0x90, 0xB0)
+"""Kinds of messages that are playing: keys let go and struck, controllers (MIDI 1.0)."""
 _TICKS, _BEAT = 960, 500_000
 """Ticks a quarter note and microseconds of it in what is recorded here: about half a millisecond a tick."""
 
@@ -122,7 +124,8 @@ async def record(desk: Desk, request: Request) -> Any:
         sent = [(float(t), int(status), int(a), int(b)) for t, status, a, b in asked["messages"]]
         bars = str(asked.get("bars", ""))
         if not all(
-            0 <= t < 1e5 and 0x80 <= s < 0xF0 and 0 <= a < 128 and 0 <= b < 128 for t, s, a, b in sent
+            0 <= t < 1e5 and s & 0xF0 in PLAYED and 0 <= s < 0xF0 and 0 <= a < 128 and 0 <= b < 128
+            for t, s, a, b in sent
         ):
             raise SenselessError
     if len(sent) > MOST_MESSAGES:

@@ -35,6 +35,7 @@ from understave.repertoire.store import (
 from understave.repertoire.tables import Piece
 from understave.repertoire.worker import MOST_MEMORY
 from understave.score.reader import suffixes
+from understave.takes.kept import FOLDER as TAKES
 
 FOLDER_NAME = "understave-index"
 """Where the index lies if nothing is said: a folder of this name in the folder that is indexed."""
@@ -97,8 +98,8 @@ def reader_version() -> str:
 def scores_below(folder: Path, index: Path) -> tuple[list[Path], tuple[str, ...]]:
     """Return the score files below a folder by path, and the folders that cannot be looked into.
 
-    Hidden files and folders, the index itself and what was made of a lesson's score are left out; links to
-    folders are not followed.
+    Hidden files and folders, the index itself, and of a lesson what was made of its score and what was played
+    are left out; links to folders are not followed.
     """
     if not folder.is_dir():
         raise RepertoireError(f"{folder} is not a folder; give the folder that your scores lie in.")
@@ -111,7 +112,7 @@ def scores_below(folder: Path, index: Path) -> tuple[list[Path], tuple[str, ...]
 
     for place, below, names in os.walk(folder, onerror=refused):
         here = Path(place)
-        made = {EXPORTS} if SETTINGS in names else set()
+        made = {EXPORTS, TAKES} if SETTINGS in names else set()
         below[:] = [
             b for b in below if not b.startswith(".") and b not in made and (here / b).resolve() != inside
         ]

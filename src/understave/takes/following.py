@@ -18,6 +18,7 @@ from math import exp, isqrt, log
 import numpy as np
 from numpy.typing import NDArray
 
+from understave.takes.trills import trills
 from understave.takes.written import NEAR_KEY, Written
 
 AHEAD, BACK = 12, 2
@@ -28,8 +29,8 @@ LATE_SOON, LATE, SOON = 2.0, 6.0, 0.1
 """Cost of a strike that belongs to an earlier moment, within `SOON` seconds of the last one and later."""
 TO_BAR, TO_ANY, FAR, FAR_BARS = 12.0, 16.0, 5.0, 24.0
 """Cost of a jump to a barline or anywhere, and of its distance besides, in full from so many bars on."""
-TRILL, BESIDE = 2.5, 4.5
-"""Cost of a strike beside the text, near a written key or not."""
+TRILL, BESIDE, IN_TURNS = 2.5, 4.5, 0.3
+"""Cost of a strike beside the text, near a written key or not, and in a trill (see `trills`)."""
 PAUSE, RELIEF = 1.0, 5.0
 """A silence of so many seconds makes a jump cheaper by so much."""
 TOGETHER, SPREAD = 0.045, 0.012
@@ -43,12 +44,15 @@ Row = NDArray[np.float32]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Path:
-    """For each strike its moment (index), whether a jump led to it, and whether it is beside the text."""
+    """For each strike its moment (index), whether a jump led to it, and whether it is beside the text; `trills`
+    are those that are heard, each the indexes of its strikes.
+    """
 
     places: NDArray[np.intp]
     jumped: NDArray[np.bool_]
     repeated: NDArray[np.bool_]
     beside: NDArray[np.bool_]
+    trills: list[list[int]]
 
 
 class _Table:
@@ -57,6 +61,8 @@ class _Table:
     def __init__(self, written: Written, keys: NDArray[np.intp], starts: NDArray[np.float64]) -> None:
         self.written, self.keys, self.starts = written, keys, starts
         self.count = len(written.times)
+        self.trills = trills(keys, starts)
+        self.in_turns = {i for turns in self.trills for i in turns[1:]}
         self.struck = np.concatenate([[0.0], np.cumsum(LEFT_OUT * written.size)]).astype(np.float32)
         self.single = np.where(written.size == 1, np.float32(SINGLE), np.float32(0.0))
         self.at_bar = np.full(self.count, TO_ANY, np.float32)
@@ -104,8 +110,16 @@ class _Table:
         np.minimum(after, self.jump(total, gap)[1], out=after)
         cost = written.cost[self.keys[t]]
         after += cost
+        if t in self.in_turns:
+            return np.minimum(after, total + np.float32(IN_TURNS), out=after)
         beside = np.where(cost == np.float32(NEAR_KEY), np.float32(TRILL), np.float32(BESIDE))
         return np.minimum(after, total + beside, out=after)
+
+    def beside(self, t: int, cost: float) -> float:
+        """Return what it costs that strike `t` stands beside the text, where its key would cost so much."""
+        if t in self.in_turns:
+            return IN_TURNS
+        return TRILL if cost == NEAR_KEY else BESIDE
 
     def _ahead(self, total: Row, after: Row, more: np.float32) -> None:
         """Let two to `AHEAD` steps be made at once: the least of a sliding window, by doubling it."""
@@ -130,7 +144,7 @@ class _Table:
         low, jumping = self.jump(total, gap)
         ways = [
             (float(total[place]) + held + cost, place, "stay"),
-            (float(total[place]) + (TRILL if cost == NEAR_KEY else BESIDE), place, "beside"),
+            (float(total[place]) + self.beside(t, cost), place, "beside"),
             (float(jumping[place]) + cost, low, "jump"),
         ]
         late = LATE_SOON if gap < SOON else LATE
@@ -173,4 +187,4 @@ def follow(written: Written, keys: NDArray[np.intp], starts: NDArray[np.float64]
         before, way = table.came_from(rows[t - 1], t, int(places[t]))
         places[t - 1] = before
         jumped[t], repeated[t], beside[t] = way in ("jump", "repeat"), way == "repeat", way == "beside"
-    return Path(places, jumped, repeated, beside)
+    return Path(places, jumped, repeated, beside, table.trills)

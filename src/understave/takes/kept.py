@@ -45,9 +45,12 @@ def keep_take(
     """Keep the bytes of a recording and its tie, made with `bars`, in a lesson folder; return its name."""
     home = folder / FOLDER
     home.mkdir(parents=True, exist_ok=True)
+    # A MIDI file is known by its bytes, and found again by its ending.
+    ending = Path(take.recording.media).suffix.lower()
+    ending = ending if ending in SUFFIXES else ".mid"
     with locked(home):
-        name = _name_for(home, Path(take.recording.media), data)
-        path = home / f"{name}{Path(take.recording.media).suffix.lower()}"
+        name = _name_for(home, Path(take.recording.media).stem, ending, data)
+        path = home / f"{name}{ending}"
         if not path.exists():
             write_atomically(path, data)
         added = added_at(folder, name) or datetime.now(UTC).isoformat(timespec="milliseconds")
@@ -125,12 +128,12 @@ def drop_take(folder: Path, name: str) -> Path:
     return place
 
 
-def _name_for(home: Path, source: Path, data: bytes) -> str:
+def _name_for(home: Path, stem: str, ending: str, data: bytes) -> str:
     """Return a name of plain letters that no other recording has."""
-    plain = usable_name(re.sub(r"[^\w-]+", "-", source.stem), "take")
+    plain = usable_name(re.sub(r"[^\w-]+", "-", stem), "take")
     name, number = plain, 2
     while others := [path for path in _recordings(home) if path.stem.casefold() == name.casefold()]:
-        if others[0].suffix == source.suffix.lower() and others[0].read_bytes() == data:
+        if others[0].suffix == ending and others[0].read_bytes() == data:
             return others[0].stem
         name, number = f"{plain}-{number}", number + 1
     return name

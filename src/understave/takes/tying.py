@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from understave.errors import TakeError
-from understave.score.model import Score
+from understave.score.model import Note, Score
 from understave.takes.doubts import other_places, too_little
 from understave.takes.following import AHEAD, Path, follow
 from understave.takes.sound_following import tie_sound
@@ -48,8 +48,8 @@ Seconds = NDArray[np.float64]
 
 @dataclass(slots=True)
 class _Stretch:
-    """Strikes `strikes` between two jumps, their written moments from `low` to `high`, and what was
-    matched.
+    """Strikes `strikes` between two jumps, their written moments from `low` to `high`, what was matched, and
+    the trills that are not written out.
     """
 
     strikes: range
@@ -59,6 +59,7 @@ class _Stretch:
     at: NDArray[np.intp]
     seconds: Seconds
     chained: bool
+    trills: list[list[int]]
 
 
 def tie(score: Score, recording: Recording, first: int | None = None, last: int | None = None) -> Take:
@@ -105,6 +106,7 @@ def _stretches(written: Written, keys: Keys, starts: Seconds, path: Path) -> lis
                 taken.add(mark)
                 pairs[s] = mark
         low, high = int(places[right].min()), int(places[right].max())
+        heard = [turns for turns in path.trills if a <= turns[0] < b]
         at, seconds = _line(pairs, starts)
         for _ in range(3):
             pairs = _matched(written, keys, starts, range(a, b), (low, high), at, seconds)
@@ -112,7 +114,8 @@ def _stretches(written: Written, keys: Keys, starts: Seconds, path: Path) -> lis
             if len(at) < 2:
                 break
         if len(at) >= 2:
-            found.append(_Stretch(range(a, b), low, high, pairs, at, seconds, bool(path.repeated[a])))
+            chained = bool(path.repeated[a])
+            found.append(_Stretch(range(a, b), low, high, pairs, at, seconds, chained, heard))
     return found
 
 
@@ -297,11 +300,19 @@ def _ornaments(
 ) -> dict[str, list[int]]:
     """Return what adorns a note, by its id: neighbours and repetitions while it lasts.
 
-    Without a printed sign at least three strikes, quickly one after the other and more than one key with the
+    A trill that is heard (see `trills`) adorns the first of its strikes that is a written note. Of the rest,
+    without a printed sign at least three strikes, quickly one after the other and more than one key with the
     note itself, make a trill or turn; with a sign any neighbour while the note lasts is part of it.
     """
-    found: dict[str, list[int]] = {}
-    rest = list(spare)
+    found: dict[str, list[int]] = defaultdict(list)
+    loose = set(spare)
+    for turns in one.trills:
+        home = next((s for s in turns if s in one.pairs), None)
+        if home is not None:
+            note = _note_of(written, one.pairs[home])
+            found[note.id] += [s for s in turns if s in loose]
+            loose -= set(turns)
+    rest = sorted(loose)
     moment = np.interp(starts[rest], one.seconds, written.quarters[one.at]) if rest else np.zeros(0)
     homes = sorted(one.pairs.items(), key=lambda item: starts[item[0]])
     times = [float(starts[s]) for s, _ in homes]
@@ -322,14 +333,19 @@ def _ornaments(
         if best is not None:
             groups[best[1], best[2]].append(s)
     for (strike, i), group in groups.items():
-        note = next(note for note in written.notes[i] if note.midi == one.pairs[strike][1])
+        note = _note_of(written, (i, one.pairs[strike][1]))
         if not note.ornaments:
             line = [float(starts[strike]), *(float(starts[s]) for s in group)]
             quick = all(b - a <= ADORNING for a, b in pairwise(line))
             if len(group) < 3 or not quick or note.midi not in {int(keys[s]) for s in group}:
                 continue
-        found[note.id] = group
-    return found
+        found[note.id] = sorted(found[note.id] + group)
+    return {note: group for note, group in found.items() if group}
+
+
+def _note_of(written: Written, mark: tuple[int, int]) -> Note:
+    """Return the written note of a moment and key."""
+    return next(note for note in written.notes[mark[0]] if note.midi == mark[1])
 
 
 def _wrong(
