@@ -237,7 +237,14 @@ def _stops(hand: Hand) -> None:
     hand.until(_PLANNED)
     hand.click("#tab-lesson")
     hand.until("document.querySelectorAll('.stop-card').length > 1")
-    for stop in hand.page.evaluate(f"{_CARDS}.slice(0, 2).map((card) => card.dataset.stop)"):
+    worded: list[str] = []
+    for _ in range(2):
+        # The stops may be chosen anew after the corrections: a teacher takes one that is there now.
+        stop = hand.page.evaluate(
+            f"(worded) => {_CARDS}.map((card) => card.dataset.stop).find((stop) => !worded.includes(stop))",
+            worded,
+        )
+        worded.append(stop)
         card = f".stop-card[data-stop='{stop}']"
         if not hand.page.locator(f"{card}[open]").count():
             hand.click(f"{card} >> summary")

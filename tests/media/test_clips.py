@@ -10,19 +10,33 @@ import io
 from functools import cache, lru_cache
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 
 import av
 import numpy as np
 import pytest
+import soundfile
 from tests.once import make_plan, read, read_score
 
 from understave.acoustics.files import common_gain
 from understave.acoustics.piano import GRAND
 from understave.acoustics.sound import render
 from understave.interpretation.perform import clock, perform
-from understave.media.clips import FRAMES, ClipOptions, Scene, clip, set_scene
+from understave.lesson.voices import said_within
+from understave.media.clips import (
+    FRAMES,
+    ClipOptions,
+    Scene,
+    _caption_panels,
+    _holds,
+    _with_voices,
+    clip,
+    set_scene,
+)
 from understave.media.film import film_bytes
+from understave.media.teacher_voice import Said, voice_over
 from understave.media.webpage import lights
+from understave.teaching.stops import Stop
 
 ROOT = Path(__file__).parents[2]
 
@@ -184,3 +198,79 @@ def test_silence_fills_a_sound_that_is_too_short():
         video, audio = film.streams.video[0], film.streams.audio[0]
         assert float(video.duration * video.time_base) == pytest.approx(1.5)
         assert float(audio.duration * audio.time_base) == pytest.approx(1.5, abs=0.03)
+
+
+@cache
+def spoken():
+    """Two seconds of a synthetic voice before the second half of bar 5, its captions two sentences."""
+    score = piece()[0]
+    file = io.BytesIO()
+    soundfile.write(file, 0.1 * np.random.default_rng(1).standard_normal(88_200), 44_100, format="WAV")
+    bar = score.measures[4]
+    return Said(bar.start + bar.length / 2, voice_over(file.getvalue(), "a.wav", ["Listen. Now the bass."]))
+
+
+def test_the_music_holds_while_the_teacher_speaks():
+    score, _, plan = piece()
+    time = clock(score, plan, **BARS["tall"])
+    holds = _holds((spoken(),), score.measures[4].start, time)
+    music = 0.2 * np.ones((round(44_100 * time.seconds[-1]), 2), np.float32)
+    heard = _with_voices(music, holds)
+    at, length = round(holds[0].second * 44_100), round(spoken().voice.length * 44_100)
+    assert len(heard) == len(music) + length
+    assert np.array_equal(heard[: at - 5000], music[: at - 5000])
+    assert np.array_equal(heard[at + length + 5000 :], music[at + 5000 :])
+    voice = heard[at + 5000 : at + length - 5000]
+    assert abs(voice.mean()) < 0.01
+    assert voice.std() > 0.03
+    # No cut clicks: the music is silent where the voice begins and where it has ended.
+    assert max(abs(heard[at - 1, 0]), abs(heard[at + length, 0])) < 0.001
+
+
+def test_picture_and_captions_follow_the_voice():
+    score, _, plan = piece()
+    time = clock(score, plan, **BARS["tall"])
+    scene, before = _scene("tall"), _scene("tall")
+    for one in (scene, before):
+        one.light(lights(score, perform(score, plan, **BARS["tall"])))
+    holds = _holds((spoken(),), score.measures[4].start, time)
+    captions = _caption_panels(score, holds, (4, 4), ClipOptions("tall"))
+    assert len(captions[0]) == len(spoken().voice.captions) == 2
+    scene.hold(holds, captions)
+    length, second = spoken().voice.length, holds[0].second
+    assert scene.length == pytest.approx(before.length + length)
+    frames = list(scene.pictures(int(scene.length * 30)))
+    plain = list(before.pictures(int(before.length * 30)))
+    frame = FRAMES["tall"]
+    top = frame.heading + frame.room
+    panel = slice(top, top + frame.panel)
+    for caption, (_, begin, end) in zip(captions[0], spoken().voice.captions, strict=True):
+        shown = frames[int((second + (begin + end) / 2) * 30)]
+        assert np.array_equal(shown[panel], caption)
+    # What was before and what comes after are as without the voice, but for the bar of progress.
+    music = slice(0, top + frame.panel)
+    for k in (0, int(second * 30) - 1):
+        assert np.array_equal(frames[k][music], plain[k][music])
+    moved = round(length * 30)
+    late = int((second + 0.6) * 30)
+    assert abs(frames[late + moved][music].astype(int) - plain[late][music]).mean() < 0.5
+    assert np.array_equal(frames[late + moved][panel], plain[late][panel])
+
+
+def test_what_is_said_of_a_lesson_is_found_by_its_bars(tmp_path, monkeypatch):
+    score = piece()[0]
+    (tmp_path / "voice").mkdir()
+    (tmp_path / "voice" / "b5-half.mp3").write_bytes(spoken().voice.data)
+    stops = [
+        Stop(name, k, k + 1, score.measures[k].start, "", {"intermediate": "Listen. Now the bass."})
+        for name, k in (("b5-half", 4), ("b9-half", 8))
+    ]
+    monkeypatch.setattr(
+        "understave.lesson.voices.memory.recall", lambda _: SimpleNamespace(stops=tuple(stops))
+    )
+    (said,) = said_within(tmp_path, score, 3, 8)
+    assert said.moment == score.measures[4].start
+    assert [text for text, _, _ in said.voice.captions] == ["Listen.", "Now the bass."]
+    assert said_within(tmp_path, score, 5, 8) == ()
+    monkeypatch.undo()
+    assert said_within(tmp_path, score, 3, 8) == ()  # never made

@@ -132,6 +132,8 @@ def test_every_named_device_can_be_asked_for(db, name):
             "minor",
             "f#",
         ),
+        ("Neapolitan sixth in b-Moll", "chromatic chord", ("neapolitan",), "minor", "b"),
+        ("Neapolitan sixth in Moll", "chromatic chord", ("neapolitan",), "minor", ""),
     ],
 )
 def test_phrases(phrase, kind, labels, mode, key):

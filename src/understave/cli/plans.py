@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from understave.acoustics.tags import Tags
     from understave.harmony.reading import Reading
     from understave.interpretation.plan import Plan
+    from understave.media.teacher_voice import Said
     from understave.score.model import Score
 
 
@@ -91,6 +92,9 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     add_playing(clip)
     clip.add_argument(
         "--take", metavar="TAKE", help="follow your own playing: a take that the lesson keeps, or a recording"
+    )
+    clip.add_argument(
+        "--no-voice", action="store_true", help="leave out what you recorded for the stops of a lesson"
     )
     add_out(clip, "the film, ending in .mp4", (".mp4",))
     clip.set_defaults(run=_clip)
@@ -286,7 +290,12 @@ def _clip(arguments: argparse.Namespace, console: Console) -> int:
 
         take = take_named(arguments.score, score, arguments.take)
         own = excerpt_of(score, take, first.index, last.index)
-    options = ClipOptions(shape, instrument, arguments.language, own)
+    said: tuple[Said, ...] = ()
+    if arguments.score.is_dir() and not arguments.no_voice:
+        from understave.lesson.voices import said_within
+
+        said = said_within(arguments.score, score, first.index, last.index)
+    options = ClipOptions(shape, instrument, arguments.language, own, said)
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
         task = progress.add_task("playing", total=1.0)

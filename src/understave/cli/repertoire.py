@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from contextlib import ExitStack
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,6 +22,7 @@ from understave.errors import UnderstaveError
 if TYPE_CHECKING:
     from understave.repertoire import Answer
     from understave.repertoire import Progress as Reached
+    from understave.repertoire.counts import Count
     from understave.theory.vocabulary import Language
 
 _LEAST_MEMORY = 300
@@ -327,6 +329,23 @@ def _write(  # noqa: PLR0913
         console.print(phrasebook(asked.language).phrases["caution_loud"], highlight=False)
 
 
+def _shown_counts(counts: tuple[Count, ...], arguments: argparse.Namespace) -> tuple[Count, ...]:
+    """Return counts with chords and keys as the conventions in force write them; data keep the standard."""
+    from understave.repertoire.place_names import chords_shown
+    from understave.theory.conventions import key_label
+    from understave.theory.key import Key
+
+    if arguments.count == "next":
+        mode = arguments.mode or None
+        return tuple(replace(count, name=chords_shown(count.name, mode)) for count in counts)
+    if arguments.count == "keys":
+        return tuple(
+            replace(count, name=key_label(Key.parse(count.name), arguments.language) if count.name else "")
+            for count in counts
+        )
+    return counts
+
+
 def _count(db: Any, arguments: argparse.Namespace, console: Console) -> int:
     from understave.disk import write_atomically
     from understave.repertoire import count_devices, count_keys, count_next, count_textures, plot
@@ -344,6 +363,7 @@ def _count(db: Any, arguments: argparse.Namespace, console: Console) -> int:
         from understave.repertoire.places_data import counts_json
 
         deliver(STANDARD, counts_json(counts, title))
+    counts = _shown_counts(counts, arguments)
     table = Table("what", "how often", "pieces", "share", title=title)
     for count in counts[: 3 * arguments.limit]:
         table.add_row(count.name, str(count.count), str(count.pieces), f"{count.share:.1%}")

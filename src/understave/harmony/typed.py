@@ -51,7 +51,7 @@ def usual_entry() -> Entry:
     return how.letters
 
 
-_MODES: dict[str, Mode] = {
+MODE_WORDS: dict[str, Mode] = {
     **dict.fromkeys(("major", "maj", "dur", "majeur", "maggiore", "mayor"), "major"),
     **dict.fromkeys(("minor", "min", "moll", "m", "mineur", "minore", "menor"), "minor"),
 }
@@ -69,7 +69,7 @@ def typed_key(text: str, entry: Entry = "english") -> Key:
     Raises UnderstaveError in a sentence for the one who typed it.
     """
     m = _KEY.fullmatch(_by_letter(_plain(text), entry))
-    mode = _MODES.get(m[2].casefold()) if m and m[2] else None
+    mode = MODE_WORDS.get(m[2].casefold()) if m and m[2] else None
     name = _in_english(m[1], entry) if m else None
     if m is None or name is None or (m[2] and mode is None):
         for language in LANGUAGES:

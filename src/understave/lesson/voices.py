@@ -12,8 +12,11 @@ from pathlib import Path
 from understave.acoustics.files import RATE, audio_bytes
 from understave.disk import write_atomically
 from understave.errors import LessonError
+from understave.lesson import memory
 from understave.lesson.edits import STOP_ID
-from understave.media.teacher_voice import spoken
+from understave.lesson.folder import EXPORTS
+from understave.media.teacher_voice import Said, spoken, voice_over
+from understave.score.model import Score
 
 FOLDER = "voice"
 SUFFIXES = (".flac", ".wav", ".mp3", ".ogg", ".opus")
@@ -43,6 +46,27 @@ def voices(lesson: Path, stops: Iterable[str]) -> tuple[tuple[str, bytes], ...]:
             except OSError as error:
                 raise LessonError(f"{file} cannot be read ({error.strerror}).") from None
     return tuple(found)
+
+
+def said_within(lesson: Path, score: Score, first: int, last: int) -> tuple[Said, ...]:
+    """Return what the teacher's recordings say at the stops of a lesson that begin in some bars.
+
+    `first` and `last` are indexes, both included; each is said before the first bar of its stop. Nothing is
+    said where the lesson was not made yet.
+
+    Raises LessonError for a recording that cannot be read.
+    """
+    known = memory.recall(lesson / EXPORTS)
+    stops = [s for s in known.stops if first <= s.first <= last] if known else []
+    recorded = dict(voices(lesson, [stop.id for stop in stops]))
+    return tuple(
+        Said(
+            score.measures[stop.first].start,
+            voice_over(recorded[stop.id], f"The recording for {stop.id}", stop.say[stop.level].split("\n\n")),
+        )
+        for stop in stops
+        if stop.id in recorded
+    )
 
 
 def keep(lesson: Path, stop: str, recording: bytes) -> None:

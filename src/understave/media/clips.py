@@ -1,7 +1,8 @@
 """Clips: a film of some bars, the score with its notes lighting up as they sound, the harmony below.
 
-In: a Score, its Reading, a Plan and which bars. Out: MP4 bytes with our own sound. Systems are engraved and
-turned into pixels once; each picture of the film is cut from them and has only its lights mixed in.
+In: a Score, its Reading, a Plan and which bars, perhaps what the teacher says there. Out: MP4 bytes with our
+own sound. Systems are engraved and turned into pixels once; each picture of the film is cut from them and has
+only its lights mixed in. While the teacher speaks the music holds, and the captions stand below the score.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import json
 import tempfile
 from bisect import bisect_right
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from importlib.resources import files
 from math import ceil
@@ -22,7 +23,7 @@ import numpy as np
 import typst
 from numpy.typing import NDArray
 
-from understave.acoustics.files import RATE, common_gain
+from understave.acoustics.files import RATE, Samples, common_gain, read_audio
 from understave.acoustics.piano import GRAND, Instrument
 from understave.acoustics.sound import render
 from understave.acoustics.tags import tags_of
@@ -34,6 +35,7 @@ from understave.harmony.reading import Reading, Span
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan
 from understave.media.film import Picture, check_film, film_bytes
+from understave.media.teacher_voice import Said, VoiceOver
 from understave.media.webpage import lights
 from understave.score.model import Score
 from understave.takes.views import Excerpt
@@ -50,6 +52,8 @@ _FADE = 0.22
 """Seconds in which a light goes out."""
 _GLIDE = 0.7
 """Seconds in which the score moves on to the next system, half of them before it begins."""
+_SOFT = 0.06
+"""Seconds in which the music fades out before the teacher speaks, and in again: no cut clicks."""
 _EDGE = 56
 """Pixels over which a score that goes on beyond the window fades out."""
 _LIT = (0xD1, 0x49, 0x00)
@@ -92,13 +96,14 @@ class ClipOptions:
     """What the teacher chose: a `wide` screen or a `tall` one (a telephone held upright), and so on.
 
     `own` is these bars as somebody played them (`takes.views.excerpt_of`): then the film follows their time
-    instead of the plan, and has their sound where sound was recorded.
+    instead of the plan, and has their sound where sound was recorded. `said` is spoken between.
     """
 
     shape: Shape = "wide"
     instrument: Instrument = GRAND
     language: Language = "en"
     own: Excerpt | None = None
+    said: tuple[Said, ...] = ()
 
 
 def clip(  # noqa: PLR0913
@@ -130,6 +135,10 @@ def clip(  # noqa: PLR0913
     on_share("engraving", 0.0)
     scene = set_scene(score, reading, time, first, last, options)
     scene.light(lights(score, performance))
+    if options.said:
+        holds = _holds(options.said, score.measures[first].start, time)
+        sound = _with_voices(sound, holds)
+        scene.hold(holds, _caption_panels(score, holds, (first, last), options))
     # Bars that end in rests are shown to their end.
     count = max(1, ceil(max(len(sound) / RATE, scene.length) * FPS))
     bars = phrasebook(options.language).bars(score.measures[first].number, score.measures[last].number)
@@ -142,6 +151,47 @@ def clip(  # noqa: PLR0913
         tags=tags_of(score, bars),
         progress=lambda share: on_share("filming", share),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Where the music holds, in seconds of the music alone, for a recording."""
+
+    second: float
+    voice: VoiceOver
+
+    @property
+    def length(self) -> float:
+        """Seconds that it lasts."""
+        return self.voice.length
+
+
+def _holds(said: tuple[Said, ...], begin: Fraction, time: Clock) -> list[Hold]:
+    """Return where the music holds, in order; what is said of music before the clip is said first."""
+    found = [Hold(max(0.0, time.at(max(one.moment, begin))), one.voice) for one in said]
+    return sorted(found, key=lambda hold: hold.second)
+
+
+def _with_voices(sound: Samples, holds: list[Hold]) -> Samples:
+    """Let the recordings be heard between the music, which fades out before each and in after it."""
+    pieces, before = [], 0
+    ramp = np.linspace(0, 1, round(_SOFT * RATE), dtype=np.float32)[:, None]
+    for hold in holds:
+        at = min(len(sound), round(hold.second * RATE))
+        piece = sound[before:at].copy()
+        piece[-len(ramp) :] *= ramp[::-1][-len(piece) :] if len(piece) else 1
+        if before and len(piece) >= len(ramp):
+            piece[: len(ramp)] *= ramp
+        voice, rate = read_audio(io.BytesIO(hold.voice.data))
+        if rate != RATE:  # pragma: no cover  (recordings are prepared at this rate)
+            raise ValueError(f"a voice has {rate} samples a second")
+        spoken = np.repeat(voice[:, :1] if voice.ndim > 1 else voice[:, None], 2, axis=1)
+        wanted = round(hold.length * RATE)
+        pieces += [piece, np.pad(spoken[:wanted], ((0, max(0, wanted - len(spoken))), (0, 0)))]
+        before = at
+    rest = sound[before:].copy()
+    rest[: len(ramp)] *= ramp[: len(rest)] if before else 1
+    return np.concatenate([*pieces, rest]).astype(np.float32)
 
 
 @dataclass(frozen=True)
@@ -186,6 +236,31 @@ class Scene:
             if i in self.heads:
                 self._lights.append(_head_light(self.roll, self.heads[i], start, end))
         self._lights.sort(key=lambda one: one.start)
+
+    def hold(self, holds: list[Hold], captions: list[list[Picture]]) -> None:
+        """Stand still while the teacher speaks; `captions` are pictures of the panel for each hold."""
+
+        def later(second: float, ends: bool = False) -> float:
+            return second + sum(
+                h.length for h in holds if (h.second < second if ends else h.second <= second)
+            )
+
+        starts = [second for second, _ in self.panels]
+        panels = [(later(second), picture) for second, picture in self.panels]
+        for hold, pictures in zip(holds, captions, strict=True):
+            begin, until = later(hold.second) - hold.length, later(hold.second)
+            for (_, shown, _), picture in zip(hold.voice.captions, pictures, strict=True):
+                panels.append((begin + shown, picture))
+            panels.append((until, self.panels[max(0, bisect_right(starts, hold.second) - 1)][1]))
+        self.panels = sorted(panels, key=lambda panel: panel[0])
+        self.tops = [(later(second), y) for second, y in self.tops]
+        length = later(self.length, ends=True)
+        self.ticks = [later(share * self.length) / length for share in self.ticks]
+        self.length = length
+        self._lights = sorted(
+            (replace(one, start=later(one.start), end=later(one.end, ends=True)) for one in self._lights),
+            key=lambda one: one.start,
+        )
 
     def top(self, second: float) -> int:
         """Where the window stands at a moment: still, then gliding to the next system."""
@@ -423,7 +498,25 @@ def _panels(  # noqa: PLR0913
                     "next_colour": colour_of(function_of(following.numeral)) if following else "",
                 }
             )
-    bars = book.bars(score.measures[first].number, score.measures[last].number)
+    pages = _set_panels(score, (first, last), panels, options)
+    blank = np.full((frame.panel, frame.width, 3), 255, np.uint8)
+    return pages[0], list(zip(seconds, pages[1:], strict=True)) or [(0.0, blank)]
+
+
+def _caption_panels(
+    score: Score, holds: list[Hold], bars: tuple[int, int], options: ClipOptions
+) -> list[list[Picture]]:
+    """Set the panel for each caption of each hold."""
+    panels = [{"caption": text} for hold in holds for text, _, _ in hold.voice.captions]
+    pages = iter(_set_panels(score, bars, panels, options)[1:])
+    return [[next(pages) for _ in hold.voice.captions] for hold in holds]
+
+
+def _set_panels(
+    score: Score, bars: tuple[int, int], panels: list[dict[str, Any]], options: ClipOptions
+) -> list[Picture]:
+    """Return the heading of a film and the panels below the score as pixels."""
+    frame, book = FRAMES[options.shape], phrasebook(options.language)
     data = {
         "tall": options.shape == "tall",
         "width": frame.width,
@@ -434,7 +527,7 @@ def _panels(  # noqa: PLR0913
         "language": options.language,
         "title": score.title,
         "composer": score.composer,
-        "bars": bars,
+        "bars": book.bars(*(score.measures[k].number for k in bars)),
         "next": book.phrases["clip_next"],
         "panels": panels,
     }
@@ -443,9 +536,7 @@ def _panels(  # noqa: PLR0913
         (root / "clip.json").write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
         (root / "clip.typ").write_bytes(files("understave.media").joinpath("clip.typ").read_bytes())
         made = typst.compile(root / "clip.typ", root=root, format="png", ppi=72, ignore_system_fonts=True)
-    pages = [_decoded(p) for p in ([made] if isinstance(made, bytes) else made)]
-    blank = np.full((frame.panel, frame.width, 3), 255, np.uint8)
-    return pages[0], list(zip(seconds, pages[1:], strict=True)) or [(0.0, blank)]
+    return [_decoded(p) for p in ([made] if isinstance(made, bytes) else made)]
 
 
 def _numeral(span: Span) -> dict[str, Any]:

@@ -38,7 +38,7 @@ Sheet: TypeAlias = Literal["a4", "us-letter", "a5"]
 
 STUDENT_STAFF_MM = 7.0
 """Height of a staff that a hand writes on, as on manuscript paper for pupils (common practice, no source)."""
-_STOP_STAFF_MM: Mapping[str, float] = {"a4": 6.0, "us-letter": 6.0, "a5": 5.4}
+_STOP_STAFF_MM: Mapping[str, float] = {"a4": 5.6, "us-letter": 5.6, "a5": 5.4}
 MARGIN_MM: Mapping[str, float] = {"a4": 19.0, "us-letter": 19.0, "a5": 12.0}
 _WIDE_MM: Mapping[str, float] = {"a4": 210.0, "us-letter": 215.9, "a5": 148.0}
 _NUMBER_MM = 9.0

@@ -12,6 +12,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
 from itertools import pairwise
 
 import numpy as np
@@ -44,6 +45,14 @@ class VoiceOver:
     data: bytes = field(repr=False)
     length: float
     captions: tuple[tuple[str, float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What the teacher says before the music at `moment` (quarter notes): a recording with its captions."""
+
+    moment: Fraction
+    voice: VoiceOver
 
 
 def voice_over(recording: bytes, name: str, said: Sequence[str] = ()) -> VoiceOver:

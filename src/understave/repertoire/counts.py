@@ -11,6 +11,7 @@ import duckdb
 import numpy as np
 import numpy.typing as npt
 
+from understave.repertoire.asked_chords import standard_chords
 from understave.repertoire.chord_lines import Lines, open_lines
 from understave.repertoire.device_names import device
 from understave.repertoire.matching import Step, locate, struck_again
@@ -68,9 +69,10 @@ def _keys_of(lines: Lines, steps: Sequence[Step], key: str, mode: str) -> tuple[
 
 def count_next(db: duckdb.DuckDBPyConnection, chords: str, mode: str = "") -> tuple[Count, ...]:
     """Count what follows a chord or progression in its key; the last chord struck again is passed over."""
-    steps = progression(chords)
+    within = key_and_mode("", mode)
+    steps = progression(standard_chords(chords, *within))
     lines = open_lines(db)
-    here = keys_in(lines, *key_and_mode("", mode))
+    here = keys_in(lines, *within)
     met: dict[str, list[int]] = {}
     for block in lines.blocks():
         line = lines.line("chord", block)

@@ -15,9 +15,10 @@ from difflib import get_close_matches
 from functools import lru_cache
 from importlib.resources import files
 
-from understave.errors import RepertoireError
+from understave.errors import RepertoireError, UnderstaveError
 from understave.findings.catalogue import kinds
-from understave.theory.key import Key
+from understave.harmony.typed import MODE_WORDS, typed_key, usual_entry
+from understave.wording.phrasebook import SPOKEN, phrasebook
 
 _SPELLED = re.compile(r"^([a-g])[ -]?(flat|sharp)\b", re.IGNORECASE)
 
@@ -49,18 +50,23 @@ def known_devices() -> dict[str, Device]:
 def device(text: str, found: Iterable[tuple[str, str]] = ()) -> Device:
     """Return what a phrase asks for.
 
-    `found` are the (kind, label) pairs that an index has: their names can be asked for too. Raises
-    UnderstaveError, with the nearest names, where nothing is called so.
+    `found` are the (kind, label) pairs that an index has: their names, in every language, can be asked for
+    too. Raises UnderstaveError, with the nearest names, where nothing is called so.
     """
-    name, _, where = text.strip().partition(" in ")
-    mode, key = _where(where)
     known = dict(known_devices())
     for kind, label in found:
         known.setdefault(_plain(label), Device(label, kind, (label,)))
         known.setdefault(_plain(kind), Device(kind, kind))
         known.setdefault(_plain(f"{label} {kind}"), Device(f"{label} {kind}", kind, (label,)))
+        for language in SPOKEN:
+            named = phrasebook(language).event_name(kind, label)
+            known.setdefault(_plain(named), Device(label, kind, (label,)))
+    plainly = {_plain(n): device for n, device in reversed(known.items())}
+    ways = [text.strip().partition(within)[::2] for within in (" in ", " en ")]
+    name, where = next((way for way in ways if _plain(way[0]) in plainly), ways[0])
     plain = _plain(name)
-    hit = known.get(plain) or next((device for n, device in known.items() if _plain(n) == plain), None)
+    mode, key = _where(where)
+    hit = plainly.get(plain)
     if hit is None:
         near = get_close_matches(plain, list(known), n=3, cutoff=0.5)
         advice = (
@@ -75,12 +81,12 @@ def _where(text: str) -> tuple[str, str]:
     text = text.strip().removeprefix("the key of ").removesuffix(" keys").strip()
     if not text:
         return "", ""
-    if text.lower() in ("minor", "major"):
-        return text.lower(), ""
+    if len(text) > 1 and text.casefold() in MODE_WORDS:
+        return MODE_WORDS[text.casefold()], ""
     spelled = _SPELLED.sub(lambda m: m[1] + ("b" if m[2].lower() == "flat" else "#"), text)
     try:
-        parsed = Key.parse(spelled)
-    except ValueError as error:
+        parsed = typed_key(spelled, usual_entry())
+    except UnderstaveError as error:
         raise RepertoireError(f"{error} A device can also be asked for 'in minor' or 'in major'.") from error
     return parsed.mode, parsed.symbol
 

@@ -8,15 +8,17 @@ from understave.export import records
 from understave.repertoire.counts import Count
 from understave.repertoire.place_names import title_of
 from understave.repertoire.search import Answer, Place
+from understave.theory.convention_choices import STANDARD, following
 from understave.theory.vocabulary import Language
 
 
 def places_json(answer: Answer, language: Language = "en") -> str:
     """Return an answer as indented JSON; bars are counted from 0 and given as printed.
 
-    What was found is named in the language; keys are symbols in every language.
+    What was found is named in the language; keys are symbols and chords in the standard form in every one.
     """
-    places = tuple(_place(place, language) for place in answer.places)
+    with following(STANDARD):
+        places = tuple(_place(place, language) for place in answer.places)
     return records.text_of(records.PlacesFile(found=answer.count, pieces=answer.pieces, places=places))
 
 

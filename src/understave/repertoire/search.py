@@ -19,7 +19,8 @@ import numpy.typing as npt
 
 from understave.errors import RepertoireError, UnderstaveError
 from understave.findings.texture import TEXTURE
-from understave.harmony.typed import typed_key
+from understave.harmony.typed import MODE_WORDS, typed_key, usual_entry
+from understave.repertoire.asked_chords import standard_chords, standard_keys
 from understave.repertoire.chord_lines import Lines, open_lines
 from understave.repertoire.device_names import Device, device
 from understave.repertoire.matching import Step, locate
@@ -34,7 +35,8 @@ class Question:
     """What is looked for; everything left empty is left open.
 
     `device`, `progression`, `bass` and `texture` are about places, one of the first three at most; with one
-    of them, `texture` must be heard there. `key` is a key symbol (``"Ab"``, ``"f"``) and `mode` ``"major"``
+    of them, `texture` must be heard there. Chords and keys are read in the conventions in force
+    (`asked_chords`). `key` is a key (``"Ab"``, ``"f"``) and `mode` ``"major"``
     or ``"minor"``, of the place. `pace` (chords a bar, usually) and `difficulty` (0..10) are ranges of the
     piece; `components` limits components of the difficulty from above. `each` is the most places of one
     piece.
@@ -154,7 +156,8 @@ def ask(db: duckdb.DuckDBPyConnection, question: Question) -> Answer:
     if wanted:
         return _events(db, question, wanted, pieces)
     if question.progression:
-        steps = progression(question.progression, question.inversions)
+        chords = standard_chords(question.progression, *key_and_mode(question.key, question.mode))
+        steps = progression(chords, question.inversions)
         return _in_lines(db, question, "chord", steps, pieces)
     if question.bass:
         return _in_lines(db, question, "bass", bass_line(question.bass), pieces)
@@ -169,7 +172,7 @@ def _pieces(question: Question) -> _Condition:
     where = _Condition()
     where.add("p.error = ''")
     if question.key_plan:
-        where.add("regexp_matches(p.key_plan, ?)", key_plan(question.key_plan))
+        where.add("regexp_matches(p.key_plan, ?)", key_plan(standard_keys(question.key_plan)))
     if question.pace:
         where.add("p.pace BETWEEN ? AND ?", *question.pace)
     if question.difficulty:
@@ -216,7 +219,8 @@ def _texture(db: duckdb.DuckDBPyConnection, text: str) -> str:
 def key_and_mode(key: str, mode: str) -> tuple[str, str]:
     """Return a key's symbol and a mode as the index has them; raise UnderstaveError where they are none."""
     if key:
-        key = typed_key(key).symbol
+        key = typed_key(key, usual_entry()).symbol
+    mode = MODE_WORDS.get(mode.casefold(), mode) if len(mode) > 1 else mode
     if mode not in ("", "major", "minor"):
         raise RepertoireError(f"{mode!r} is no mode; choose major or minor.")
     return key, mode
