@@ -21,6 +21,7 @@ from fractions import Fraction
 from typing import Literal
 
 from understave.findings.instructions import read_text
+from understave.findings.remembered import remembered
 from understave.score.model import Direction, Score
 
 MIDDLE, STEP = 64.0, 10.0
@@ -115,6 +116,7 @@ class PrintedLoudness:
         return v0 + (v1 - v0) * (float(moment) - float(t0)) / float(t1 - t0)
 
 
+@remembered
 def printed_loudness(score: Score) -> PrintedLoudness:
     """Read the printed dynamics of a score; without any the line stays at mf."""
     marks: dict[Fraction, tuple[str, float | None]] = {}
