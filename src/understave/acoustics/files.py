@@ -96,7 +96,7 @@ def audio_bytes(  # noqa: PLR0913
     even: dict[str, Any] = {}
     if steady and container == "MP3":
         even = {"bitrate_mode": "CONSTANT", "compression_level": 0.75 if channels > 1 else _MONO_LEVEL}
-        if channels == 1:
+        if channels == 1 and rate != STEADY_RATE:
             sound, rate = resample(sound, rate, STEADY_RATE), STEADY_RATE
     memory = io.BytesIO()
     with soundfile.SoundFile(

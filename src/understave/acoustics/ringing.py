@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -123,7 +124,7 @@ def damper_seconds(table: StringTable, pedal: PedalLine, times: ArrayLike) -> Ar
     keys, rows = np.unique(table.midi, return_inverse=True)
     release = np.maximum(table.release, table.start)
     result = np.zeros((table.midi.size, moments.size))
-    line = _fine(pedal)
+    line = _fine(tuple(pedal))
     for index, key in enumerate(keys):
         if not table.instrument.has_damper(int(key)):
             continue
@@ -136,7 +137,7 @@ def damper_seconds(table: StringTable, pedal: PedalLine, times: ArrayLike) -> Ar
 
 def contact_integral(pedal: PedalLine, midi: int) -> Callable[[ArrayLike], Array]:
     """The function from a time to the seconds of damper contact until then, for one key with its own up."""
-    return _integral(_fine(pedal), midi)
+    return _integral(_fine(tuple(pedal)), midi)
 
 
 def _integral(line: tuple[Array, Array], midi: int) -> Callable[[ArrayLike], Array]:
@@ -227,7 +228,8 @@ def _kept_by(
     return "pedal" if float(damper_contact(depth, strike.midi)) < 0.5 else "dying away"
 
 
-def _fine(pedal: PedalLine) -> tuple[Array, Array]:
+@lru_cache(maxsize=8)
+def _fine(pedal: tuple[tuple[float, float], ...]) -> tuple[Array, Array]:
     """The pedal line with points close enough for adding up a curved function of the depth along it."""
     if not pedal:
         return np.array([0.0, 1.0]), np.zeros(2)

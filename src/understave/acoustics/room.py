@@ -13,6 +13,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from understave.acoustics.files import RATE, resample
+
 Samples = NDArray[np.float32]
 
 PLACES = (-0.45, 0.0, 0.45)
@@ -28,37 +30,48 @@ SECONDS = 1.15
 _BLOCK = 1 << 17
 _STEP = 256
 """Samples that are worked on at once; they change the time it takes, not the sound."""
+_AHEAD = 0.01
+"""Seconds for which an answer at another rate than `RATE` waits: what resampling spreads before its blow."""
 
 
-def reverberate(places: Samples, halo: Samples, rate: int, always: Samples) -> Samples:
-    """Stereo (frames, 2) of what sounds at the places (places, frames) and of a halo (frames,) all around.
+def reverberate(places: Samples, halo: Samples, rate: int, always: Samples, *, mono: bool = False) -> Samples:
+    """Stereo (frames, 2) of what sounds at the places (places, frames) and of a halo (frames,) all around;
+    with `mono` the mean of the ears, (frames,).
 
     `always` is a short answer (frames,) of strings that no damper stops; it colours all that sounds.
     """
-    frames = halo.size
+    frames, ahead = halo.size, _ahead(rate)
     sources = np.concatenate([places, halo[None]])
     answers, turned = _coloured(rate, always.tobytes())
+    if mono:
+        turned = turned.mean(axis=1, keepdims=True)
     step = _BLOCK - answers.shape[2] + 1
-    out = np.zeros((2, frames + _BLOCK), np.float32)
+    out = np.zeros((turned.shape[1], ahead + frames + _BLOCK), np.float32)
     for first in range(0, frames, step):
         part = sources[:, first : first + step]
         spectra = np.fft.rfft(part, _BLOCK, axis=1)
-        for ear in (0, 1):
-            mixed = np.sum(spectra * turned[:, ear], axis=0)
+        for ear in range(len(out)):
+            mixed = np.einsum("pf,pf->f", spectra, turned[:, ear])
             out[ear, first : first + _BLOCK] += np.fft.irfft(mixed, _BLOCK)
-    return np.ascontiguousarray(out[:, :frames].T)
+    heard = out[:, ahead : ahead + frames]
+    return np.ascontiguousarray(heard[0] if mono else heard.T)
 
 
-def answer_at(frequency: NDArray[np.float64], rate: int, always: Samples) -> NDArray[np.complex128]:
-    """Response (places, 2 ears, frequencies) to steady tones at the places, with `always` as above."""
-    answers = _coloured(rate, always.tobytes())[0][: len(PLACES)].astype(np.float64)
+def answer_at(
+    shares: NDArray[np.float64], frequency: NDArray[np.float64], rate: int, always: Samples
+) -> NDArray[np.complex128]:
+    """Response (2 ears, frequencies) to steady tones of which each place sounds its share (places,), with
+    `always` as above.
+    """
+    coloured = _coloured(rate, always.tobytes())[0][: len(PLACES)]
+    mixed = np.asarray(np.einsum("p,pef->ef", shares, coloured), dtype=np.float64)
     # exp(-iw(a + b)) = exp(-iwa) exp(-iwb): a row of block starts and one block instead of every frame.
-    blocks = -(-answers.shape[2] // _STEP)
-    answers = np.pad(answers, ((0, 0), (0, 0), (0, blocks * _STEP - answers.shape[2])))
+    blocks = -(-mixed.shape[1] // _STEP)
+    answers = np.pad(mixed, ((0, 0), (0, blocks * _STEP - mixed.shape[1])))
     within = np.exp(-2j * np.pi * np.outer(np.arange(_STEP) / rate, frequency))
     starts = np.exp(-2j * np.pi * np.outer(np.arange(blocks) * _STEP / rate, frequency))
-    parts = answers.reshape(-1, blocks, _STEP) @ within
-    return np.asarray(np.sum(parts * starts, axis=1).reshape(*answers.shape[:2], frequency.size))
+    rows = answers.reshape(2, blocks, _STEP)
+    return np.asarray(np.sum((rows @ within.real + 1j * (rows @ within.imag)) * starts, axis=1))
 
 
 @lru_cache(maxsize=4)
@@ -66,15 +79,24 @@ def _coloured(rate: int, always: bytes) -> tuple[Samples, NDArray[np.complexfloa
     """The room's answers with that of the strings that always ring (32-bit samples) added at each place, and
     their spectra over a block.
     """
-    answers = _answers(rate).copy()
-    ringing = np.frombuffer(always, np.float32)[: answers.shape[2]]
-    answers[: len(PLACES), :, : ringing.size] += ringing
+    answers, ahead = _answers(rate).copy(), _ahead(rate)
+    ringing = np.frombuffer(always, np.float32)[: answers.shape[2] - ahead]
+    answers[: len(PLACES), :, ahead : ahead + ringing.size] += ringing
     return answers, np.fft.rfft(answers, _BLOCK, axis=2)
+
+
+def _ahead(rate: int) -> int:
+    """In how many frames the answers begin."""
+    return 0 if rate == RATE else round(_AHEAD * rate)
 
 
 @lru_cache(maxsize=4)
 def _answers(rate: int) -> Samples:
-    """Impulse responses (places and halo, 2 ears, frames)."""
+    """Impulse responses (places and halo, 2 ears, frames), the same room at every rate."""
+    if rate != RATE:
+        early = np.pad(_answers(RATE), ((0, 0), (0, 0), (round(_AHEAD * RATE), 0)))
+        late = resample(early.reshape(-1, early.shape[2]).T, RATE, rate).T * np.float32(RATE / rate)
+        return np.ascontiguousarray(late.reshape(*early.shape[:2], -1))
     length = int(SECONDS * rate)
     result = np.zeros((len(PLACES) + 1, 2, length))
     own = math.sqrt(1 - SHARED**2)

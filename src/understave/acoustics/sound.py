@@ -17,7 +17,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from understave.acoustics.files import RATE, common_gain
+from understave.acoustics.files import RATE, common_gain, resample
 from understave.acoustics.loudness import k_weight
 from understave.acoustics.performance import Performance, Strike
 from understave.acoustics.piano import (
@@ -76,8 +76,11 @@ def render(
     instrument: Instrument,
     rate: int = RATE,
     progress: Progress | None = None,
+    *,
+    mono: bool = False,
 ) -> Samples:
-    """Stereo audio, shape (frames, 2), `rate` frames a second, from second 0 of the performance.
+    """Stereo audio, shape (frames, 2), `rate` frames a second, from second 0 of the performance; with `mono`
+    the mean of both sides, (frames,), in less time.
 
     `progress` is called with the share done, 0..1. Values can exceed 1 in very thick fortissimo;
     `files.common_gain` brings any sound to a safe level. A sampled instrument is played on its samples; raise
@@ -87,17 +90,16 @@ def render(
     if instrument.soundfont:
         sampled = render_soundfont(performance, soundfont_of(instrument), rate, instrument)
         tell(1.0)
-        return sampled
+        return sampled.mean(axis=1) if mono else sampled
     shares = partial(_shares, instrument=instrument, rate=rate)
     places = _struck(performance, instrument, rate, shares, lambda share: tell(0.85 * share))
     halo = _halo(performance, instrument, rate, places.sum(axis=0))
     tell(0.92)
     _add_noises(performance, instrument, rate, shares, places)
-    sound = reverberate(places, halo, rate, _open_strings(instrument, rate, undamped=True))
+    sound = reverberate(places, halo, rate, _open_strings(instrument, rate, undamped=True), mono=mono)
     faded = min(int(FADE * rate), sound.shape[0])
-    sound[sound.shape[0] - faded :] *= (
-        np.cos(np.linspace(0, np.pi / 2, faded, dtype=np.float32))[:, None] ** 2
-    )
+    fade = np.cos(np.linspace(0, np.pi / 2, faded, dtype=np.float32)) ** 2
+    sound[sound.shape[0] - faded :] *= fade if mono else fade[:, None]
     tell(1.0)
     return sound
 
@@ -194,9 +196,8 @@ def _shares(midi: int, instrument: Instrument, rate: int) -> tuple[float, ...]:
     across = min(1.0, max(-1.0, (midi - 62) / 34))
     shares = np.array([max(0.0, -across), 1 - abs(across), max(0.0, across)])
     wire, strength = strings(midi, instrument), spectrum(midi, 70, instrument)
-    heard = answer_at(wire.frequency, rate, _open_strings(instrument, rate, undamped=True))
     weight = strength**2 * k_weight(wire.frequency)
-    ears = np.einsum("p,pef->ef", shares, heard)
+    ears = answer_at(shares, wire.frequency, rate, _open_strings(instrument, rate, undamped=True))
     stereo, mono = np.mean(np.abs(ears) ** 2, axis=0), np.abs(np.mean(ears, axis=0)) ** 2
     power = np.sum(weight * (stereo + mono) / 2)
     return tuple(float(x) for x in shares * np.sqrt(np.sum(weight) / power))
@@ -247,7 +248,9 @@ def _note(  # noqa: PLR0913
             reach[alive] - rates[alive] * (first + size) * BLOCK / rate - damping[alive] * contact[rows][-1]
         )
         state = (amplitude[alive] * np.exp(1j * phase[alive])) * _powers(turn[alive], first, size)
-        held = factor[rows][:, None] * np.exp(-np.outer(contact[rows], damping[alive]))
+        held = np.repeat(factor[rows][:, None], alive.size, axis=1)
+        if contact[rows][-1] > 0:
+            held *= np.exp(-np.outer(contact[rows], damping[alive]))
         held[-1, left <= 0] = 0.0
         pieces.append(_blocks(state, held, course, alive))
         alive = alive[left > 0]
@@ -357,6 +360,14 @@ def _pedal_turns(performance: Performance) -> list[tuple[float, float]]:
     return turns
 
 
+def _modes(start: NDArray[np.complex128], motion: NDArray[np.complex128], length: int) -> NDArray[np.float64]:
+    """The sum of modes, each the imaginary part of start x exp(motion x frame), in few exponentials."""
+    blocks = -(-length // 512)
+    states = start * np.exp(np.outer(np.arange(blocks) * 512, motion))
+    course = np.exp(np.outer(motion, np.arange(512)))
+    return np.asarray((states.real @ course.imag + states.imag @ course.real).ravel()[:length])
+
+
 @lru_cache(maxsize=64)
 def _knock(variant: int, region: int, rate: int) -> Samples:
     """Knock of key and case, 0.3 s: some 45 quickly damped modes of the board, power 1 over 50 ms."""
@@ -365,8 +376,8 @@ def _knock(variant: int, region: int, rate: int) -> Samples:
     seconds = np.arange(int(0.3 * rate)) / rate
     fading = chance.uniform(0.06, 0.22, 46) * (200 / (200 + 0.35 * hertz))
     strength = chance.uniform(0.4, 1, 46) * (hertz / 180) ** -0.7
-    waves = np.sin(2 * np.pi * np.outer(seconds, hertz) + chance.uniform(0, 0.5, 46))
-    knock = (waves * np.exp(-6.91 * np.outer(seconds, 1 / fading))) @ strength
+    start = strength * np.exp(1j * chance.uniform(0, 0.5, 46))
+    knock = _modes(start, (2j * np.pi * hertz - 6.91 / fading) / rate, seconds.size)
     rise = int(0.003 * rate)
     knock[:rise] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(rise) / rise)
     knock *= np.minimum(1, (0.3 - seconds) / 0.05)
@@ -376,6 +387,8 @@ def _knock(variant: int, region: int, rate: int) -> Samples:
 @lru_cache(maxsize=8)
 def _felt(rate: int, leaving: bool) -> Samples:
     """Felt leaving the strings (a soft breath, 180 ms) or landing on them (a dull thud, 120 ms)."""
+    if rate != RATE:
+        return resample(_felt(RATE, leaving), RATE, rate)
     chance = np.random.default_rng(5 if leaving else 6)
     length = int((0.18 if leaving else 0.12) * rate)
     white = np.fft.rfft(chance.normal(0, 1, length))
@@ -407,7 +420,7 @@ def _halo(performance: Performance, instrument: Instrument, rate: int, struck: S
         fine = np.arange(last - first) / BLOCK
         places = np.arange(coarse.size)
         fed = struck[first:last] * np.interp(fine, places, lifted * np.exp(damped)).astype(np.float32)
-        size = 1 << (2 * (last - first) - 1).bit_length()
+        size = _size(2 * (last - first))
         turned = np.fft.rfft(fed, size) * _open_turned(instrument, rate, size)
         answer = np.fft.irfft(turned, size)[: last - first].astype(np.float32)
         answer *= np.interp(fine, places, np.exp(-damped)).astype(np.float32)
@@ -415,6 +428,12 @@ def _halo(performance: Performance, instrument: Instrument, rate: int, struck: S
         answer[answer.size - fade :] *= np.linspace(1, 0, fade, dtype=np.float32)
         halo[first:last] += answer
     return halo
+
+
+def _size(least: int) -> int:
+    """A power of two or three halves of one: near enough to what is needed, and few enough to be kept."""
+    whole = 1 << (least - 1).bit_length()
+    return 3 * whole // 4 if least <= 3 * whole // 4 else whole
 
 
 def _open_stretches(performance: Performance, end: float) -> list[tuple[float, float]]:
@@ -439,9 +458,9 @@ def _open_turned(instrument: Instrument, rate: int, size: int) -> NDArray[np.com
 def _open_strings(instrument: Instrument, rate: int, *, undamped: bool) -> Samples:
     """What open strings answer to one short push: all with dampers, or those that never have one.
 
-    The first eight partials of every key, each with its own decay; energy `halo_db` below the push, for
-    the undamped top in proportion to its number of strings. With those that no damper stops ring the lengths
-    behind the bridge.
+    The first eight partials of every key, each with its own decay; energy `halo_db` below the push at
+    `RATE` (at other rates the same strings), for the undamped top in proportion to its number of strings.
+    With those that no damper stops ring the lengths behind the bridge.
     """
     answer = _answer_of(instrument, rate, undamped=undamped)
     behind = _behind_the_bridge(instrument, rate) if undamped else answer[:0]
@@ -461,16 +480,12 @@ def _behind_the_bridge(instrument: Instrument, rate: int) -> Samples:
     hertz = hertz * np.where(keys < DUPLEX_OCTAVE, 3.0, 2.0) * 2 ** (chance.normal(0, 6, keys.size) / 1200)
     kept = hertz < HIGHEST_PARTIAL
     fading = np.interp(hertz[kept], (1000.0, 9000.0), (35.0, 90.0)) * NEPER
-    seconds = np.arange(int(rate)) / rate
-    waves = np.zeros(seconds.size)
-    for frequency, rate_of_decay, turn in zip(
-        hertz[kept], fading, chance.random(int(kept.sum())), strict=True
-    ):
-        waves += np.sin(2 * np.pi * (frequency * seconds + turn)) * np.exp(-rate_of_decay * seconds)
+    start = np.exp(2j * np.pi * chance.random(int(kept.sum())))
+    waves = _modes(start, (2j * np.pi * hertz[kept] - fading) / rate, int(rate))
     rise, fall = int(0.012 * rate), int(0.3 * rate)
     waves[:rise] *= np.linspace(0, 1, rise)
     waves[-fall:] *= np.linspace(1, 0, fall)
-    energy = 10 ** (DUPLEX_DB / 10) * instrument.duplex
+    energy = 10 ** (DUPLEX_DB / 10) * instrument.duplex * RATE / rate
     return np.asarray(waves * np.sqrt(energy / np.sum(waves**2)), dtype=np.float32)
 
 
@@ -493,14 +508,11 @@ def _answer_of(instrument: Instrument, rate: int, *, undamped: bool) -> Samples:
         strength.append(wire.number[used] ** -0.7)
     motion = (-np.concatenate(fading) + 2j * np.pi * np.concatenate(hertz)) / rate
     length = int((1.0 if undamped else 4.0) * rate)
-    blocks = -(-length // 512)
     start = np.concatenate(strength) * np.exp(2j * np.pi * chance.random(motion.size))
-    states = start * np.exp(np.outer(np.arange(blocks) * 512, motion))
-    course = np.exp(np.outer(motion, np.arange(512)))
-    answer = (states.real @ course.imag + states.imag @ course.real).ravel()[:length]
+    answer = _modes(start, motion, length)
     rise, fall = int(0.012 * rate), int(0.3 * rate)
     answer[:rise] *= np.linspace(0, 1, rise)
     answer[-fall:] *= np.linspace(1, 0, fall)
     share = len(keys) / (instrument.highest - instrument.lowest + 1)
-    energy = share * 10 ** (instrument.halo_db / 10)
+    energy = share * 10 ** (instrument.halo_db / 10) * RATE / rate
     return np.asarray(answer * np.sqrt(energy / np.sum(answer**2)), dtype=np.float32)

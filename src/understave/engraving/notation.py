@@ -404,6 +404,14 @@ def _pages(
 ) -> list[etree._Element]:
     """Let verovio draw the MEI, or only the measures of `span`, and return its SVG pages."""
     text = etree.tostring(root, encoding="unicode")
+    return [etree.fromstring(page) for page in _drawn(text, tuple(options.items()), span)]
+
+
+@lru_cache(maxsize=8)
+def _drawn(
+    text: str, options: tuple[tuple[str, object], ...], span: tuple[int, int] | None
+) -> tuple[bytes, ...]:
+    """Return the pages as verovio writes them; score, plan and screen of a lesson ask for the same ones."""
     chosen: list[tuple[str, list[object]]] = []
     if span:
         chosen = [("select", [{"measureRange": f"{span[0] + 1}-{span[1] + 1}"}]), ("redoLayout", [])]
@@ -413,11 +421,11 @@ def _pages(
         # Nearly always one tall page holds everything, and is asked for before their number is known.
         wanted = [("renderToSVG", [number]) for number in range(len(pages) + 1, count + 1)]
         answers = shared_worker().ask(
-            text, [*chosen, ("getPageCount", []), *wanted], {**_OPTIONS, **options}, "The score"
+            text, [*chosen, ("getPageCount", []), *wanted], _OPTIONS | dict(options), "The score"
         )
         count, drawn = answers[len(chosen)], answers[len(chosen) + 1 :]
         pages += drawn
-    return [etree.fromstring(page.encode()) for page in pages]
+    return tuple(page.encode() for page in pages)
 
 
 def _render(

@@ -185,6 +185,17 @@ def similarity(score: Score, spans: tuple[Span, ...]) -> Floats:
         elif texture.roles[note.id] == BASS:
             rows["bass"].append(row)
     tables = {name: _table(found, count, max(1, len(places))) for name, found in rows.items()}
+    # Bars that hold the same are compared once.
+    whole = np.concatenate([table.reshape(count, -1) for table in tables.values()], axis=1)
+    _, kinds, kind = np.unique(whole, axis=0, return_index=True, return_inverse=True)
+    result = _compared_tables({name: table[kinds] for name, table in tables.items()})
+    each = kind.reshape(-1)
+    return result[:, each][:, :, each]
+
+
+def _compared_tables(tables: dict[str, NDArray[np.float32]]) -> Floats:
+    """Return how alike bars are from their tables (bars, places, letters) by voice; see `similarity`."""
+    count = len(tables["all"])
     weights = {"melody": _MELODY, "bass": _BASS, "all": _ALL}
     # The largest arrays of a long piece: worked on step by step, so that no other of their size is needed.
     result: Floats = np.zeros((_STEPS, count, count))

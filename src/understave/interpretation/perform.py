@@ -13,7 +13,7 @@ set by ear, or fitted where it is said.
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -134,9 +134,12 @@ def clock(
     moments |= {t for t in corners if begin < t < finish} | {begin, finish}
     points = sorted(moments)
     seconds = [0.0]
+    bent = 0
     for a, b in pairwise(points):
         middle = (a + b) / 2
-        rate = tempo_at(printed, middle) * scale * _bend_at(plan.timing, middle)
+        while bent < len(plan.timing) and plan.timing[bent].moment <= middle:
+            bent += 1
+        rate = tempo_at(printed, middle) * scale * _bend_at(plan.timing, bent, middle)
         if any(low <= middle < high for low, high in waits):
             rate /= FERMATA
         seconds.append(seconds[-1] + 60 * float(b - a) / min(FASTEST * 2, max(SLOWEST / 4, rate)))
@@ -171,14 +174,13 @@ def _fermatas(score: Score) -> tuple[tuple[Fraction, Fraction], ...]:
     return tuple(found)
 
 
-def _bend_at(bends: Sequence[Bend], moment: Fraction) -> float:
-    """Return the factor of the plan's timing at a moment; 1 before the first point."""
-    i = bisect_right(bends, moment, key=lambda b: b.moment)
-    if i == 0:
+def _bend_at(bends: Sequence[Bend], after: int, moment: Fraction) -> float:
+    """Return the factor of the plan's timing at a moment after so many of its points; 1 before the first."""
+    if after == 0:
         return 1.0
-    if i == len(bends):
+    if after == len(bends):
         return bends[-1].factor
-    a, b = bends[i - 1], bends[i]
+    a, b = bends[after - 1], bends[after]
     return a.factor + (b.factor - a.factor) * float((moment - a.moment) / (b.moment - a.moment))
 
 

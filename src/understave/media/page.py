@@ -374,9 +374,8 @@ def _html(page: Page, source: Callable[[Sound], str], sounds: Iterable[Sound] = 
 
 _ENDING = re.compile(r"<(?=[/!]|script)", re.IGNORECASE)
 """What could end or nest a script element: HTML Standard, restrictions for contents of script elements."""
-_UNUSED_ID = re.compile(
-    r' id="[^"]*"(?= class="(?:staff|layer|beam|stem|clef|keySig|keyAccid|meterSig|accid|dots|flag)")'
-)
+_UNUSED_ID = re.compile(r' id="[^"]*"(?= class="(?!(?:note|chord|rest|mRest|multiRest|measure|system)\b))')
+"""Ids of drawn things, but those that sound, measures and systems: the viewer asks for no others."""
 _PLACED = re.compile(r'"translate\(([-\d.]+), ([-\d.]+)\) scale\(([\d.]+), \3\)"')
 _DRAWN = re.compile(r"(<path[^>]* d=')([-+0-9a-zA-Z., ]{40,})(?=')")
 """Path data (SVG 2, chapter 9) long enough to be worth a number in its place."""

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from understave.acoustics.files import RATE, Samples, audio_bytes, common_gain
+from understave.acoustics.files import RATE, STEADY_RATE, Samples, audio_bytes, common_gain, resample
 from understave.acoustics.performance import Performance
 from understave.acoustics.piano import GRAND, Instrument, instruments
 from understave.acoustics.sound import render
@@ -218,7 +218,7 @@ def make_page(  # noqa: PLR0913
 def piece_sound(score: Score, plan: Plan, instrument: Instrument = GRAND) -> Sound:
     """Return the whole piece as the plan plays it."""
     performance = perform(score, plan)
-    return _encoded(score, performance, render(performance, instrument, RATE), None, tags_of(score))
+    return _encoded(score, performance, _rendered(performance, instrument), None, tags_of(score))
 
 
 def own_sound(score: Score, take: Take, first: int, last: int, instrument: Instrument = GRAND) -> Sound:
@@ -229,8 +229,16 @@ def own_sound(score: Score, take: Take, first: int, last: int, instrument: Instr
     """
     own = excerpt_of(score, take, first, last)
     bars = f"{score.measures[first].number}-{score.measures[last].number}"
-    samples = render(own.performance, instrument, RATE) if own.sound is None else own.sound
+    if own.sound is None:
+        samples = _rendered(own.performance, instrument)
+    else:
+        samples = resample(own.sound, RATE, STEADY_RATE)
     return _encoded(score, own.performance, samples, None, tags_of(score, bars))
+
+
+def _rendered(performance: Performance, instrument: Instrument) -> Samples:
+    """A performance as the page has it: in mono, at the rate of its files."""
+    return render(performance, instrument, STEADY_RATE, mono=True)
 
 
 def _encoded(
@@ -240,12 +248,9 @@ def _encoded(
     the silence at its end, which makes a page that still travels by mail.
     """
     shone = lights(score, performance)
-    together = _until_quiet(
-        samples.mean(axis=1) if samples.ndim > 1 else samples,
-        round(RATE * max((end for _, _, end in shone), default=0.0)),
-    )
-    data = audio_bytes(".mp3", together, RATE, gain=gain, steady=True, tags=tags)
-    return Sound(data, "audio/mpeg", len(together) / RATE, shone)
+    together = _until_quiet(samples, round(STEADY_RATE * max((end for _, _, end in shone), default=0.0)))
+    data = audio_bytes(".mp3", together, STEADY_RATE, gain=gain, steady=True, tags=tags)
+    return Sound(data, "audio/mpeg", len(together) / STEADY_RATE, shone)
 
 
 def _until_quiet(heard: Samples, least: int) -> Samples:
@@ -255,7 +260,7 @@ def _until_quiet(heard: Samples, least: int) -> Samples:
     size = np.abs(heard)
     audible = np.flatnonzero(size > np.max(size, initial=0.0) * 1e-3)
     last = max(least, int(audible[-1]) + 1 if audible.size else 0)
-    fade = np.linspace(1, 0, round(RATE * _FADE), dtype=np.float32)
+    fade = np.linspace(1, 0, round(STEADY_RATE * _FADE), dtype=np.float32)
     kept = np.array(heard[: last + fade.size], np.float32)
     tail = kept[last:]
     tail *= fade[: tail.size]
@@ -298,7 +303,7 @@ def contrast_sides(score: Score, one: Heard, options: PageOptions) -> Contrast:
     ]
     played = [perform(score, plan) for (_, score, _, _), plan in zip(sides, plans, strict=True)]
     pianos = [instruments().get(way.piano, options.instrument) for way in one.ways]
-    sounds = [render(performance, piano, RATE) for performance, piano in zip(played, pianos, strict=True)]
+    sounds = [_rendered(performance, piano) for performance, piano in zip(played, pianos, strict=True)]
     gain = common_gain(sounds)
     pedalled = any(way.pedal is not None for way in one.ways)
     drawn = Options(language=options.language, legend=False, tension=False, dynamics=False)

@@ -32,9 +32,9 @@ class Written:
     tie_stop: bool = False
 
 
-def sort_key(note: Note) -> tuple[Fraction, bool, int, int, int]:
+def sort_key(note: Note) -> tuple[float, bool, int, int, int]:
     """Order of `Score.notes`: onset, grace notes first, then pitch, then place on the page."""
-    return (note.onset, not note.grace, 0 if note.grace else note.midi, note.part, note.staff)
+    return (note.at, not note.grace, 0 if note.grace else note.midi, note.part, note.staff)
 
 
 def in_order(articulations: Sequence[str]) -> tuple[str, ...]:
@@ -69,7 +69,7 @@ def join_ties(written: Iterable[Written]) -> tuple[Note, ...]:
     done: list[Note] = []
     waiting: dict[tuple[int, int], list[int]] = {}
     for _, group in groupby(
-        sorted(written, key=lambda written: written.note.onset), key=lambda written: written.note.onset
+        sorted(written, key=lambda written: written.note.at), key=lambda written: written.note.at
     ):
         heads = list(group)
         partners = _tie_partners(heads, done, waiting)

@@ -12,6 +12,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import lru_cache
 
 from lxml import etree
 
@@ -31,17 +32,20 @@ from understave.score.readers.musicxml_time import (
     Bar,
     Element,
     Head,
+    Inner,
     Mark,
     Meter,
     State,
     as_filled,
     full_length,
+    inner_of,
     integer,
     meter_of_length,
     meters_at_once,
     meters_of,
     number,
     staff_count,
+    text_in,
     walk_bar,
 )
 from understave.score.small_print import with_small_print
@@ -142,19 +146,26 @@ _PRINTED = {
 """Alterations of the MusicXML accidental values that have one in whole semitones."""
 
 
-def _pitch(note: Element, where: str) -> Pitch:
-    element = note.find("pitch")
-    assert element is not None
-    step = (element.findtext("step") or "").strip().upper()
-    octave = number(element.findtext("octave"))
-    alter = number(element.findtext("alter"))
-    if alter is None:
-        # Some writers leave the alteration to the accidental printed.
-        alter = Fraction(_PRINTED.get((note.findtext("accidental") or "").strip(), 0))
-    if step not in LETTERS or len(step) != 1 or octave is None or abs(octave) > 20 or abs(alter) > 20:
+def _pitch(inner: Inner, where: str) -> Pitch:
+    parts = inner_of(inner["pitch"])
+    texts = (text_in(parts, "step"), text_in(parts, "octave"), text_in(parts, "alter"))
+    pitch = _pitch_of(*texts, text_in(inner, "accidental"))
+    if pitch is None:
         raise ScoreError(f"{where} has a note without a readable pitch; correct it in your notation program.")
+    return pitch
+
+
+@lru_cache(maxsize=1024)
+def _pitch_of(step: str | None, octave: str | None, alter: str | None, printed: str | None) -> Pitch | None:
+    """Return the pitch that the texts of a note name, None where they name none."""
+    letter, height, change = (step or "").strip().upper(), number(octave), number(alter)
+    if change is None:
+        # Some writers leave the alteration to the accidental printed.
+        change = Fraction(_PRINTED.get((printed or "").strip(), 0))
+    if letter not in LETTERS or len(letter) != 1 or height is None or abs(height) > 20 or abs(change) > 20:
+        return None
     # A quarter tone is rounded towards the plain note: harmony is read in twelve steps.
-    return Pitch(step, int(alter), int(octave))
+    return Pitch(letter, int(change), int(height))
 
 
 def _fingering(note: Element) -> tuple[str, ...]:
@@ -163,13 +174,13 @@ def _fingering(note: Element) -> tuple[str, ...]:
 
 
 def _note(head: Head, start: Fraction, measure: int, part: int, first_staff: int, where: str) -> Written:
-    element = head.element
-    pitch = _pitch(element, where)
+    element, inner = head.element, head.inner
+    pitch = _pitch(inner, where)
     name = element.get("id", "")
     sounding = pitch + head.sounding if head.sounding.semitones or head.sounding.steps else pitch
-    # Most notes have no notations: nothing of theirs is looked for there.
-    has_notations = element.find("notations") is not None
-    cue = element.find("cue") is not None
+    # Most notes have no notations, and most of the others one kind: the rest is not looked for.
+    signs = {sign.tag for group in element.iterchildren("notations") for sign in group}
+    cue = "cue" in inner
     note = Note(
         id=name,
         onset=start + head.onset,
@@ -183,13 +194,13 @@ def _note(head: Head, start: Fraction, measure: int, part: int, first_staff: int
         ids=(name,),
         grace=head.grace,
         cue=cue,
-        ornaments=ornaments(element) if has_notations else (),
-        articulations=articulations(element) if has_notations else (),
-        fingering=_fingering(element) if has_notations else (),
+        ornaments=ornaments(element) if "ornaments" in signs else (),
+        articulations=articulations(element) if "notations" in inner else (),
+        fingering=_fingering(element) if "technical" in signs else (),
         fermata=head.fermata,
-        arpeggiated=has_notations and element.find("notations/arpeggiate") is not None,
-        lyrics=lyrics(element),
-        small=not cue and "cue" in [t.get("size") for t in element.findall("type")],
+        arpeggiated="arpeggiate" in signs,
+        lyrics=lyrics(element) if "lyric" in inner else (),
+        small=not cue and any(t.get("size") == "cue" for t in element.iterchildren("type")),
     )
     return Written(note, head.tie_start, head.tie_stop)
 

@@ -42,6 +42,7 @@ TYPES = {
 """Note values by their MusicXML names, in quarter notes."""
 
 _AS_PRINTED = Interval(0, 0)
+_NOTHING = Fraction(0)
 _STEPS_OF_SEMITONES = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
 _NUMBER = re.compile(r"\s*[+-]?(\d{1,12}(\.\d{0,9})?|\.\d{1,9})\s*")
 
@@ -73,11 +74,30 @@ class State:
     repeating: bool = False
 
 
+Inner = dict[object, Element]
+"""The children of an element by name, the first of each."""
+
+
+def inner_of(element: Element) -> Inner:
+    """Return the children of an element by name: one look at each in place of a search for each name."""
+    found: Inner = {}
+    for child in element:
+        found.setdefault(child.tag, child)
+    return found
+
+
+def text_in(inner: Inner, name: str) -> str | None:
+    """Return the text of a child, "" where it has none, None without such a child."""
+    child = inner.get(name)
+    return None if child is None else child.text or ""
+
+
 @dataclass(slots=True)
 class Head:
     """One written note, timed from the start of its bar."""
 
     element: Element
+    inner: Inner
     onset: Fraction
     duration: Fraction
     staff: int
@@ -155,15 +175,14 @@ class _Clock:
         self.known.setdefault(self.raw, self.exact)
 
 
-def _notated(note: Element) -> Fraction | None:
+def _notated(note: Element, inner: Inner) -> Fraction | None:
     """Length that a note's printed value, dots and tuplet give; None where it is not printed."""
-    value = TYPES.get((note.findtext("type") or "").strip())
+    value = TYPES.get((text_in(inner, "type") or "").strip())
     if value is None:
         return None
-    dots = len(note.findall("dot"))
-    if dots:
-        value = value * (2 - Fraction(1, 2 ** min(dots, 8)))
-    change = note.find("time-modification")
+    if "dot" in inner:
+        value = value * (2 - Fraction(1, 2 ** min(len(note.findall("dot")), 8)))
+    change = inner.get("time-modification")
     if change is not None:
         actual = integer(change.findtext("actual-notes"), 1)
         normal = integer(change.findtext("normal-notes"), 1)
@@ -173,18 +192,18 @@ def _notated(note: Element) -> Fraction | None:
 
 
 def _length(
-    note: Element, printed: Fraction | None, divisions: Fraction, slack: float
+    inner: Inner, printed: Fraction | None, divisions: Fraction, slack: float
 ) -> tuple[Fraction, Fraction, bool]:
     """Return a note's or rest's length by the divisions, its exact length, and whether they differ.
 
     They do where the printed value is less than `slack` divisions away.
     """
-    given = number(note.findtext("duration"))
+    given = number(text_in(inner, "duration"))
     if given is None or given < 0:
         value = printed or Fraction(0)
         return value, value, False
     raw = given / divisions
-    rest = note.find("rest")
+    rest = inner.get("rest")
     if printed is None or printed == raw or (rest is not None and rest.get("measure") == "yes"):
         return raw, raw, False
     if abs(raw - printed) * divisions < slack:
@@ -225,9 +244,9 @@ def transposition(state: State, staff: int) -> Interval:
     return found.get(staff) or found.get(0) or _AS_PRINTED
 
 
-def _tie_marks(note: Element) -> tuple[bool, bool]:
-    kinds = {t.get("type") for t in note.findall("tie")}
-    if not kinds and note.find("notations") is not None:
+def _tie_marks(note: Element, inner: Inner) -> tuple[bool, bool]:
+    kinds = {t.get("type") for t in note.findall("tie")} if "tie" in inner else set()
+    if not kinds and "notations" in inner:
         kinds = {t.get("type") for t in note.findall("notations/tied")}
     return "start" in kinds or "continue" in kinds, "stop" in kinds or "continue" in kinds
 
@@ -250,29 +269,26 @@ class _Walk:
 
     def note(self, element: Element) -> None:
         """Time a note or rest, alone or in a chord."""
-        bar, clock = self.bar, self.clock
-        grace = element.find("grace") is not None
-        in_chord = element.find("chord") is not None
-        raw, exact = (Fraction(0), Fraction(0)) if grace else self._lengths(element, in_chord)
+        bar, clock, inner = self.bar, self.clock, inner_of(element)
+        grace, in_chord, rest = "grace" in inner, "chord" in inner, "rest" in inner
+        raw, exact = (_NOTHING, _NOTHING) if grace else self._lengths(element, inner, in_chord)
         if grace and not in_chord:
             self.onset = clock.exact
-        if not (in_chord and element.find("voice") is None):
-            self.voice = (element.findtext("voice") or "1").strip()
-        staff = integer(element.findtext("staff"), 1, 1, 64)
+        if not (in_chord and "voice" not in inner):
+            self.voice = (text_in(inner, "voice") or "1").strip()
+        staff = integer(text_in(inner, "staff"), 1, 1, 64)
         if not in_chord:
             self.heads, self.held = [], False
-        rest = element.find("rest") is not None
-        if element.find("pitch") is not None and staff not in self.state.percussion:
-            start, stop = _tie_marks(element)
+        if "pitch" in inner and staff not in self.state.percussion:
+            start, stop = _tie_marks(element, inner)
             sounding = transposition(self.state, staff)
             own = grace or exact == 0
-            head = Head(element, self.onset, exact, staff, self.voice, own, sounding, start, stop)
+            head = Head(element, inner, self.onset, exact, staff, self.voice, own, sounding, start, stop)
             bar.heads.append(head)
             self.heads.append(head)
         elif not rest:
             bar.percussion += 1
-        signs = element.find("notations") is not None
-        if signs and not self.held and element.find("notations/fermata") is not None:
+        if "notations" in inner and not self.held and element.find("notations/fermata") is not None:
             # One fermata holds the whole chord.
             bar.marks.append(Mark(element, self.onset, staff))
             self.held = True
@@ -287,10 +303,10 @@ class _Walk:
         if not rest:
             bar.sounding = max(bar.sounding, until)
 
-    def _lengths(self, element: Element, in_chord: bool) -> tuple[Fraction, Fraction]:
+    def _lengths(self, element: Element, inner: Inner, in_chord: bool) -> tuple[Fraction, Fraction]:
         """Return how long a note is, as written in divisions and exactly; begin a chord with it."""
-        value = _notated(element)
-        raw, exact, differs = _length(element, value, self.state.divisions, self.slack)
+        value = _notated(element, inner)
+        raw, exact, differs = _length(inner, value, self.state.divisions, self.slack)
         self.bar.rounded |= differs
         if not in_chord:
             self.onset, self.lengths, self.value = self.clock.exact, (raw, exact), value
@@ -401,8 +417,8 @@ def staff_count(part: Element) -> int:
     most = 1
     for element in part.iter("staves"):
         most = max(most, integer(element.text, 1, 1, 64))
-    for element in part.iterfind("measure/note/staff"):
-        most = max(most, integer(element.text, 1, 1, 64))
+    for text in {element.text for element in part.iterfind("measure/note/staff")}:
+        most = max(most, integer(text, 1, 1, 64))
     return most
 
 
