@@ -13,7 +13,7 @@ from understave.errors import UnderstaveError
 from understave.export.annotated import annotated_musicxml
 from understave.export.plan_marks import PREFIX, remove_plan, with_plan
 from understave.harmony.reading import Event
-from understave.interpretation.plan import DynamicMark, Hairpin, PedalMove, Plan, Voice
+from understave.interpretation.plan import DynamicMark, Hairpin, PedalMove, Plan, Sustained, Voice
 
 EXAMPLES = sorted((Path(__file__).resolve().parents[2] / "examples").glob("*/score.musicxml"))
 WHY = Event("dynamics", "", Fraction(0), Fraction(0), (), 1.0)
@@ -181,3 +181,16 @@ def test_read_in_again_our_own_marks_are_no_print_of_the_composer(made, tmp_path
     assert again.notes == score.notes
     assert again.measures == score.measures
     assert PREFIX.encode() not in again.source
+
+
+def test_the_sostenuto_pedal_is_written_and_comes_out_again(made, schema):
+    """MusicXML 4.0, `pedal`: the type sostenuto depresses the middle pedal, a number tells lines apart."""
+    score, plan, _ = made
+    held = Sustained(Fraction(2), Fraction(5), (score.notes[0].id,), WHY)
+    data = with_plan(score.source, score, replace(plan, sustained=(held,)))
+    tree = etree.fromstring(data)
+    assert schema.validate(tree), schema.error_log.last_error
+    marks = [e.find("direction-type/pedal") for e in ours(tree, "direction")]
+    third = [m.get("type") for m in marks if m is not None and m.get("number") == "2"]
+    assert third == ["sostenuto", "stop"]
+    assert remove_plan(data) == score.source

@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 import json
 import zipfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -19,6 +19,7 @@ from understave.export.plan_data import plan_json
 from understave.export.reading_data import reading_json
 from understave.export.schemas import NAMES
 from understave.harmony.reading import Correction
+from understave.interpretation.plan import Sustained
 from understave.interpretation.planning import PlanOptions
 from understave.media.stops_data import lesson_json
 from understave.theory.key import Key
@@ -95,6 +96,20 @@ def test_a_plan_without_pedal_is_a_plan(made):
     score, reading, _, _ = made["values"]
     plan = make_plan(score, reading, PlanOptions(style="none", rubato=0.0))
     keeps_to(json.loads(plan_json(score, plan)), "plan")
+
+
+def test_the_sostenuto_pedal_is_in_the_plan(made):
+    score, _, plan, _ = made["values"]
+    held = Sustained(Fraction(2), Fraction(5), (score.notes[0].id,), plan.tension[0].why)
+    document = json.loads(plan_json(score, replace(plan, sustained=(held,))))
+    keeps_to(document, "plan")
+    (found,) = document["sustained"]
+    assert (found["start"]["quarter"], found["end"]["quarter"], found["notes"]) == (
+        "2",
+        "5",
+        [score.notes[0].id],
+    )
+    assert document["sustained"][0]["why"]["kind"] == "tension"
 
 
 OLD = sorted((Path(__file__).resolve().parents[1] / "fixtures" / "lessons").glob("*.zip"))

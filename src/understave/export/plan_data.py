@@ -83,6 +83,11 @@ def plan_json(score: Score, plan: Plan, stretch: tuple[Fraction, Fraction] | Non
             for move in plan.pedal
             if here(move.moment)
         ),
+        sustained=tuple(
+            records.Sustained(at(held.start), at(held.end), held.notes, _why(held.why))
+            for held in plan.sustained
+            if lasts(held.start, held.end)
+        ),
     )
     return records.text_of(file)
 

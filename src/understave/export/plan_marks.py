@@ -1,10 +1,10 @@
 """The plan as marks in MusicXML, which can be taken out again.
 
 In: MusicXML bytes of a Score (its `source`, or that with the harmony written in) and a `Plan`. Out: the
-same with wedges, dynamics, pedal marks with their depth, and accents on the notes to lean on. Each of
-these carries an id that begins with ``understave-plan-`` and a `<level>` that says it is a proposal, as
-MusicXML 4.0 provides for editorial additions; what the composer printed is not touched. `remove_plan`
-takes them out again and leaves every byte as it was.
+same with wedges, dynamics, pedal marks with their depth, the sostenuto pedal, and accents on the notes to
+lean on. Each of these carries an id that begins with ``understave-plan-`` and a `<level>` that says it is a
+proposal, as MusicXML 4.0 provides for editorial additions; what the composer printed is not touched.
+`remove_plan` takes them out again and leaves every byte as it was.
 """
 
 from __future__ import annotations
@@ -80,6 +80,11 @@ def with_plan(xml: bytes, score: Score, plan: Plan) -> bytes:
                     (t, on, top, element) for t, on, element in _wedges(hairpin, k, _WEDGE_NUMBERS[free])
                 ]
     marks += [(t, True, bottom, element) for t, element in _pedal_marks(plan.pedal)]
+    for k, held in enumerate(plan.sustained):
+        for kind, moment in (("sostenuto", held.start), ("stop", held.end)):
+            # A number of its own keeps its end apart from that of the right pedal (MusicXML 4.0, `pedal`).
+            pedal = etree.Element("pedal", type=kind, number="2", line="no", sign="yes")
+            marks.append((moment, kind != "stop", bottom, _direction(pedal, f"sostenuto-{k}-{kind[:4]}")))
     # At one moment lines end before others begin.
     marks.sort(key=lambda m: (m[0], m[1]))
     insert_all(root, [_insertion(score, moment, staff, element) for moment, _, staff, element in marks])

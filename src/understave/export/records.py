@@ -249,6 +249,16 @@ class PedalMove:
     why: Why | None
 
 
+@dataclass(frozen=True)
+class Sustained:
+    """The sostenuto pedal: from when to when, and the ids of the notes that it is to hold."""
+
+    start: Moment
+    end: Moment
+    notes: tuple[str, ...]
+    why: Why | None
+
+
 @dataclass(frozen=True, kw_only=True)
 class PlanFile:
     """How to play a piece"""
@@ -264,6 +274,7 @@ class PlanFile:
     voices: tuple[Voice, ...]
     timing: tuple[Bend, ...]
     pedal: tuple[PedalMove, ...]
+    sustained: tuple[Sustained, ...] = ()
 
 
 # --- the story -------------------------------------------------------------------------------------------

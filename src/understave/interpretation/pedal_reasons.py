@@ -73,8 +73,8 @@ class PedallingDetails(Details):
 
 _AUDIBLE = 0.05
 """Blur, in units of a second, from which on it is told as a reason; our own choice."""
-_HAND = 12
-"""Semitones that a hand joins at most: an octave (common practice, no source)."""
+HAND = 12
+"""Semitones that a hand joins or stretches at most: an octave (common practice, no source)."""
 _LIFTS = {"staccato": "staccato", "rest": "rest", "passage": "passage", "print": "printed release", "": "dry"}
 
 
@@ -236,7 +236,7 @@ def _can_join(grounds: Grounds, hold: Hold) -> bool:
         chords = [struck[t] for t in sorted(struck)]
         for one, two in pairwise(chords):
             both = {*one, *two}
-            if max(both) - min(both) > _HAND or not set(one).isdisjoint(two):
+            if max(both) - min(both) > HAND or not set(one).isdisjoint(two):
                 return False
     return True
 
