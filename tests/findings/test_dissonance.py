@@ -297,3 +297,13 @@ def test_a_clash_dissolves_only_while_the_dissonant_note_still_sounds():
     score = build("F4:1 r:3", "E3+G3:2 D3+F3:2")
     (event,) = found(score, "C: I6:2 ii6:2")
     assert event.get("manner") == "none"
+
+
+@pytest.mark.parametrize(("goes", "resolution"), [("Bb4:1 F5:1 E5:2", None), ("Bb4:1 F5:1 C5:2", "C5")])
+def test_nothing_resolves_by_an_augmented_second(goes, resolution):
+    """D flat over the dominant of F minor sinks to C (Hutchinson, on tendency tones), and not to E."""
+    score = build(f"C5:4 | Db5:2 {goes}", "C4:4 | C4:6", "E3:4 | E3:6")
+    found = find_dissonances(score, spans_of(score, "f: V:4 V7:6"))
+    clash = next(e for e in found if str(e.get("upper_pitch")) == "Db5")
+    told = score.note_by_id.get(clash.get("resolution") or "")
+    assert (str(told.pitch) if told is not None else None) == resolution

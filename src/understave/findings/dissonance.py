@@ -57,7 +57,7 @@ from typing import TypeAlias
 
 from understave.findings.chords_at import Harmony
 from understave.findings.kinds import Kind, Stop
-from understave.findings.lines import Lines, is_same, is_step, lines
+from understave.findings.lines import Lines, is_same, is_step, lines, resolves_to
 from understave.findings.nonchord import classify, is_settled, stretches, with_repetitions
 from understave.findings.remembered import remembered
 from understave.findings.sounding_notes import soundings
@@ -466,7 +466,8 @@ class Scene:
                 sinks = next_note is not None and next_note.midi < dissonant.midi
                 if goal.manner == "ornamented" and sinks and self._belongs(dissonant, next_note):
                     return _Goal("direct", next_note)
-                if is_settled(goal.note, goal.note.onset, self.harmony, self.line):
+                settled = is_settled(goal.note, goal.note.onset, self.harmony, self.line)
+                if settled and resolves_to(dissonant, goal.note):
                     return _Goal(goal.manner, goal.note)
         return self._led_on(clash, dissonant, other)
 
@@ -493,7 +494,7 @@ class Scene:
 
         The bass of a chord may have been let go: what then sounds lowest is no bass to be measured from.
         """
-        if note is None or not is_step(note, dissonant) or not self.harmony.fits(note, note.onset):
+        if note is None or not resolves_to(dissonant, note) or not self.harmony.fits(note, note.onset):
             return False
         return not any((n.midi - note.midi) % 12 in (1, 11) for n in self.line.sounding(note.onset))
 
@@ -501,7 +502,7 @@ class Scene:
         """Whether a note is a step from a dissonant one and at rest in its chord."""
         return (
             note is not None
-            and is_step(note, dissonant)
+            and resolves_to(dissonant, note)
             and is_settled(note, note.onset, self.harmony, self.line)
         )
 
