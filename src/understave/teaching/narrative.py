@@ -36,6 +36,7 @@ from understave.findings.texture import TEXTURE, has_figure_of
 from understave.findings.variations import VARIATION
 from understave.harmony.reading import Detail, Event, Reading
 from understave.interpretation.planning import for_keyboard
+from understave.interpretation.printed import VELOCITIES, printed_loudness
 from understave.interpretation.tension import home_of
 from understave.score.model import Score
 from understave.teaching.links import link_between
@@ -555,7 +556,8 @@ def _texts(
         return
     if "hands" in entry and (length != "minute" or "why" not in entry or moment.thread.idea[0] == "mode"):
         hands = voice.one_of(event, "hands")
-        yield "hands", filled(voice.score, event, hands, voice.book), hands
+        more = of_place(voice.score, voice.reading, event)
+        yield "hands", filled(voice.score, event, hands, voice.book, more), hands
 
 
 def _is_again(score: Score, event: Event, before: Event) -> bool:
@@ -577,8 +579,9 @@ def variants(entry: Mapping[str, str], role: str) -> tuple[str, ...]:
 
 def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
     """What depends on the place: ``ending`` for the last close, else ``at_home`` or ``away`` for one in the
-    home key or another, ``sung`` where there is a singer, ``away`` for a pedal point on the tonic of another
-    key than home, ``between`` where music stood before a return.
+    home key or another, ``sung`` where there is a singer, ``loud`` for a key that comes in loudly in print,
+    ``away`` for a pedal point on the tonic of another key than home, ``between`` where music stood before a
+    return.
     """
     found: dict[str, Detail] = dict(_between(event))
     close = CADENCE.of(event)
@@ -587,10 +590,19 @@ def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
         found["ending" if _ends(score, reading, event) else "at_home" if at_home else "away"] = 1
     if is_song(score):
         found["sung"] = 1
+    if event in KEY and _is_loud(score, event.start):
+        found["loud"] = 1
     held = PEDAL_POINT.of(event)
     if held is not None and held.key.tonic != home_of(reading).tonic:
         found["away"] = 1
     return found
+
+
+def _is_loud(score: Score, moment: Fraction) -> bool:
+    """Whether the print asks for f or more at a moment, or grows there."""
+    printed = printed_loudness(score)
+    grows = any(s.kind == "crescendo" and s.start <= moment < s.end for s in printed.swells)
+    return bool(printed.marks) and (grows or printed.at(moment) >= VELOCITIES["f"])
 
 
 def _ends(score: Score, reading: Reading, event: Event) -> bool:
