@@ -117,7 +117,16 @@ def test_what_was_struck_before_a_printed_pedal_rings_on_in_it():
     assert [e.get("bare") for e in held] == [None]
 
 
-@pytest.mark.parametrize(("words", "bare"), [(("con ped.",), None), (("con ped.", "senza ped."), 1)])
+@pytest.mark.parametrize(
+    ("words", "bare"),
+    [
+        (("con ped.",), None),
+        (("con ped.", "senza ped."), 1),
+        (("Mit Pedal",), None),
+        (("avec pédale", "sans pédale"), 1),
+        (("without pedal",), 1),
+    ],
+)
 def test_a_pedal_asked_for_in_words_holds_until_it_is_taken_back(words, bare):
     printed = tuple(Direction(w, "words", Fraction(0), None, 2, w) for w in words)
     score = build("r:1 Db5:1 C5:2", "r:1/2 C3:3/2 r:2", "F2:1/2 r:7/2", directions=printed)

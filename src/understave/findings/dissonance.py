@@ -52,7 +52,6 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cached_property
 from typing import TypeAlias
 
 from understave.findings.chords_at import Harmony
@@ -288,15 +287,6 @@ class Scene:
     line: Lines
     dynamics: tuple[tuple[Fraction, float], ...]
 
-    @cached_property
-    def pedal_words(self) -> tuple[tuple[Fraction, bool], ...]:
-        """From when on words ask for the pedal, or for none."""
-        texts = ((d.onset, d.text.casefold()) for d in self.score.directions)
-        asked = (
-            (at, text.startswith("con")) for at, text in texts if text.startswith(("con ped", "senza ped"))
-        )
-        return tuple(sorted(asked, key=lambda word: word[0]))
-
     def exposure(self, clash: Clash) -> float:
         """Return how exposed a clash is, 0..1."""
         distance = clash.upper.midi - clash.lower.midi
@@ -422,8 +412,9 @@ class Scene:
         last = bisect_left(stretches, moment, key=lambda stretch: stretch[0]) - 1
         start, end = stretches[last] if last >= 0 else (moment, moment)
         down = start if moment < end else moment
-        words = bisect_right(self.pedal_words, moment, key=lambda word: word[0]) - 1
-        asked = words >= 0 and self.pedal_words[words][1]
+        words = self.score.pedal_words
+        last_word = bisect_right(words, moment, key=lambda word: word[0]) - 1
+        asked = last_word >= 0 and words[last_word][1]
         if (span := self.harmony.at(moment)) is not None and asked:
             # Where the composer asks for pedal in words, it holds what belongs to one chord.
             down = min(down, span.start)
