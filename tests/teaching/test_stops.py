@@ -22,7 +22,6 @@ from understave.harmony.reading import Event, Named, Reading
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.tension import tension
-from understave.lesson.make import reasons_of
 from understave.score.model import Part, Score
 from understave.teaching import checking, stops, story
 from understave.teaching.contrasts import Contrast
@@ -181,7 +180,7 @@ def test_where_no_keyboard_plays_nobodys_hands_are_advised():
 @pytest.mark.parametrize("language", SPOKEN)
 def test_every_text_names_what_the_reading_has(name, language):
     score, reading, plan = example(name)
-    why = reasons_of(plan)
+    why = plan.reasons
     for level in LEVELS:
         stops = possible_stops(score, reading, plan, level=level, language=language)
         assert not checking.check_stops(score, reading, stops, language, why)

@@ -137,6 +137,12 @@ class Plan:
     """Basic tempo in quarter notes a minute."""
     sustained: tuple[Sustained, ...] = ()
 
+    @property
+    def reasons(self) -> tuple[Event, ...]:
+        """The reasons of everything in it."""
+        rows = (self.tension, self.hairpins, self.marks, self.voices, self.timing, self.pedal, self.sustained)
+        return tuple(item.why for row in rows for item in row if item.why is not None)
+
     def __repr__(self) -> str:
         return (
             f"<Plan at {self.tempo:g} quarter notes a minute: {len(self.marks)} marks, "

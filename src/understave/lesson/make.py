@@ -990,19 +990,13 @@ def _page_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
 def _faults(work: Work) -> tuple[Fault, ...]:
     asked = work.asked
     return (
-        *check_stops(work.score, work.reading, work.stops, asked.language, reasons_of(work.plan)),
+        *check_stops(work.score, work.reading, work.stops, asked.language, work.plan.reasons),
         *check_story(work.score, work.reading, asked.level, asked.language),
         *check_contrasts(work.score, work.reading, work.heard, asked.language),
         *check_exercises(
             work.score, work.reading, exercises(work.score, work.reading, asked.level), asked.language
         ),
     )
-
-
-def reasons_of(plan: Plan) -> tuple[Event, ...]:
-    """Return the reasons of everything in a plan."""
-    rows = (plan.tension, plan.hairpins, plan.marks, plan.voices, plan.timing, plan.pedal, plan.sustained)
-    return tuple(item.why for row in rows for item in row if item.why is not None)
 
 
 def _facts(work: Work) -> dict[str, Any]:
