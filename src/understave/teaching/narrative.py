@@ -512,13 +512,12 @@ def _says_the_same(before: Event, event: Event) -> bool:
 def _lines(voice: Voice, moment: _Moment, when: str, length: Length, words: str = "") -> Iterator[Line]:
     """The sentences on one moment: what is heard, why it moves us, what follows for the hands."""
     event = moment.told.event
-    entry = entry_of(event, voice.book)
     place = voice.book.bars(*[voice.score.measure_at(moment.start).number] * 2)
-    more = of_place(voice.score, voice.reading, event)
-    for role, text, template in _texts(voice, moment, entry, when, length):
+    here = of_place(voice.score, voice.reading, event)
+    for role, text, template in _texts(voice, moment, here, when, length):
         if text:
             claimed = claims_of(
-                event, voice.score, language=voice.book.language, template=template, more=more
+                event, voice.score, language=voice.book.language, template=template, more=here
             )
             if words and role == "heard":
                 claimed = (*claimed, Sung(moment.start, moment.start, words))
@@ -526,12 +525,12 @@ def _lines(voice: Voice, moment: _Moment, when: str, length: Length, words: str 
 
 
 def _texts(
-    voice: Voice, moment: _Moment, entry: Mapping[str, str], when: str, length: Length
+    voice: Voice, moment: _Moment, here: Mapping[str, Detail], when: str, length: Length
 ) -> Iterator[tuple[Role, str, str]]:
-    """The part, the text and the template of each sentence."""
+    """The part, the text and the template of each sentence; `here` is what depends on the place."""
     event, before = moment.told.event, moment.before
-    ending = bool(of_place(voice.score, voice.reading, event).get("ending"))
-    if before is not None and _is_again(voice.score, event, before.event) and not ending:
+    entry = entry_of(event, voice.book)
+    if before is not None and _is_again(voice.score, event, before.event) and "ending" not in here:
         more: dict[str, Detail] = {"before": anchor(before.event)}
         if key_of(before.event) != key_of(event):
             more["moved"] = 1
@@ -549,15 +548,13 @@ def _texts(
         return
     if "why" in entry:
         why = voice.one_of(event, "why")
-        more = of_place(voice.score, voice.reading, event)
-        yield "why", filled(voice.score, event, why, voice.book, more), why
+        yield "why", filled(voice.score, event, why, voice.book, here), why
     # Hands are a pianist's; nobody else's fingers are spoken of.
     if not for_keyboard(voice.score):
         return
     if "hands" in entry and (length != "minute" or "why" not in entry or moment.thread.idea[0] == "mode"):
         hands = voice.one_of(event, "hands")
-        more = of_place(voice.score, voice.reading, event)
-        yield "hands", filled(voice.score, event, hands, voice.book, more), hands
+        yield "hands", filled(voice.score, event, hands, voice.book, here), hands
 
 
 def _is_again(score: Score, event: Event, before: Event) -> bool:
