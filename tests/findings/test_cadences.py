@@ -582,3 +582,31 @@ def test_what_begins_the_next_phrase_closes_none():
     ending = Ending(Fraction(8), 2.0, half, ("rest",), 1.0, score.notes[0], after)
     assert [e.label for e in cadences_of(score, spans, closes, (ending,))] == ["half"]
     assert "perfect authentic" in [e.label for e in cadences_of(score, spans, closes, ())]
+
+
+@pytest.mark.parametrize(
+    ("tune", "label"), [("E5:2 C5:2", "perfect"), ("E5:2 G5:2", "imperfect"), ("C5:4", "perfect")]
+)
+def test_a_melody_that_sinks_to_the_tonic_ends_on_it(tune, label):
+    """The melody's last note over the goal is where it ends (common practice, no source)."""
+    inner, low = "E4:4 | F4:4 | F4:4 | E4:4 | r:4", "C3:4 | F3:4 | G2:4 | C3:4 | r:4"
+    score = build(f"C5:4 | A4:4 | D5:2 B4:2 | {tune} | r:4", inner, low)
+    spans = spans_of(score, "C: I:4 IV:4 V7:4 I:8")
+    closes = find_closes(spans)
+    at = next(c for c in closes if c.arrival == 12)
+    ending = Ending(Fraction(16), 4.0, at, ("rest",), 1.0, score.notes[-1], None)
+    (found,) = [e for e in cadences_of(score, spans, closes, (ending,)) if e.get("arrival") == 12]
+    assert found.label == f"{label} authentic"
+
+
+@pytest.mark.parametrize(("reasons", "told"), [(("long value",), False), (("rest",), True)])
+def test_two_chords_at_the_head_close_nothing(reasons, told):
+    """A cadence ends what was begun (any handbook): a piece may open with dominant and tonic."""
+    rest = " | C5:4 | C5:4 | C5:4 | C5:4 | C5:4 | C5:4"
+    score = build("B4:2 D5:2 | C5:4" + rest, "G2:4 | C3:4" + rest, "F4:4 | E4:4" + rest)
+    spans = spans_of(score, "C: V7:4 I:4 IV:12 I:12")
+    closes = find_closes(spans)
+    at = next(c for c in closes if c.arrival == 4)
+    ending = Ending(Fraction(8), 2.0, at, reasons, 1.0, score.notes[3], score.notes[6])
+    found = [e for e in cadences_of(score, spans, closes, (ending,)) if e.get("ends_phrase")]
+    assert (4 in [e.get("arrival") for e in found]) is told

@@ -117,7 +117,16 @@ def test_what_was_struck_before_a_printed_pedal_rings_on_in_it():
     assert [e.get("bare") for e in held] == [None]
 
 
-@pytest.mark.parametrize(("words", "bare"), [(("con ped.",), None), (("con ped.", "senza ped."), 1)])
+@pytest.mark.parametrize(
+    ("words", "bare"),
+    [
+        (("con ped.",), None),
+        (("con ped.", "senza ped."), 1),
+        (("Mit Pedal",), None),
+        (("avec pédale", "sans pédale"), 1),
+        (("without pedal",), 1),
+    ],
+)
 def test_a_pedal_asked_for_in_words_holds_until_it_is_taken_back(words, bare):
     printed = tuple(Direction(w, "words", Fraction(0), None, 2, w) for w in words)
     score = build("r:1 Db5:1 C5:2", "r:1/2 C3:3/2 r:2", "F2:1/2 r:7/2", directions=printed)
@@ -297,3 +306,13 @@ def test_a_clash_dissolves_only_while_the_dissonant_note_still_sounds():
     score = build("F4:1 r:3", "E3+G3:2 D3+F3:2")
     (event,) = found(score, "C: I6:2 ii6:2")
     assert event.get("manner") == "none"
+
+
+@pytest.mark.parametrize(("goes", "resolution"), [("Bb4:1 F5:1 E5:2", None), ("Bb4:1 F5:1 C5:2", "C5")])
+def test_nothing_resolves_by_an_augmented_second(goes, resolution):
+    """D flat over the dominant of F minor sinks to C (Hutchinson, on tendency tones), and not to E."""
+    score = build(f"C5:4 | Db5:2 {goes}", "C4:4 | C4:6", "E3:4 | E3:6")
+    found = find_dissonances(score, spans_of(score, "f: V:4 V7:6"))
+    clash = next(e for e in found if str(e.get("upper_pitch")) == "Db5")
+    told = score.note_by_id.get(clash.get("resolution") or "")
+    assert (str(told.pitch) if told is not None else None) == resolution

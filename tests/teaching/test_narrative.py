@@ -388,3 +388,30 @@ def test_no_answer_is_listened_for_where_the_piece_ends_open(language):
         said.append(filled(score, half, entry_of(half, book)["next"], book))
     assert said[0].startswith(said[1])
     assert len(said[1]) < len(said[0])
+
+
+@pytest.mark.parametrize(
+    ("printed", "loud"),
+    [
+        ((), False),
+        ((Direction("d", "dynamic", Fraction(0), None, 1, "p"),), False),
+        ((Direction("d", "dynamic", Fraction(8), None, 1, "ff"),), True),
+        (
+            (
+                Direction("d", "dynamic", Fraction(0), None, 1, "p"),
+                Direction("e", "wedge", Fraction(6), Fraction(12), 1, "crescendo"),
+            ),
+            True,
+        ),
+    ],
+)
+@pytest.mark.parametrize("language", SPOKEN)
+def test_nothing_is_taken_quietly_where_the_print_is_loud(printed, loud, language):
+    """What is printed goes before taste (common practice, no source)."""
+    score = build(" | ".join(["C5+E5:4"] * 4), " | ".join(["C3+G3:4"] * 4), directions=printed)
+    reading = Reading(spans_of(score, "G: V:4 I:4 C: I:8"))
+    home = made("key", "home", Fraction(8), Fraction(16), detail=[("key", Key.parse("C"))])
+    more, book = of_place(score, reading, home), phrasebook(language)
+    assert ("loud" in more) is loud
+    quiet = filled(score, home, entry_of(home, book)["hands"], book)
+    assert (filled(score, home, entry_of(home, book)["hands"], book, more) == quiet) is not loud

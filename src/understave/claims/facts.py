@@ -6,7 +6,6 @@ struck, how a voice goes on and how heavy a moment is are worked out from the no
 
 from __future__ import annotations
 
-import re
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
@@ -125,11 +124,7 @@ class Facts:
             if d.kind == "pedal" and d.onset < moment and not d.text.startswith("sostenuto")
         ]
         last = max(marks, key=lambda mark: mark.onset, default=None)
-        asked = [
-            d.text.casefold().startswith("con")
-            for d in self.score.directions
-            if d.onset <= moment and re.match("(con|senza) ped", d.text, re.IGNORECASE)
-        ]
+        asked = [wanted for onset, wanted in self.score.pedal_words if onset <= moment]
         span = self.span(moment)
         if span is not None and asked and asked[-1]:
             # Where the composer asks for pedal in words, it holds what belongs to one chord.

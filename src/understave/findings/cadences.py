@@ -128,6 +128,8 @@ class PicardyDetails(Details):
 EVADED = "evaded"
 _AGAIN = 8
 """Bars within which an evaded cadence is made good."""
+_BEGUN, _PIECE = 2, 8
+"""Bars of a piece before which it closes nothing, but where it stops, and from which on it is a piece."""
 _STOPPED = frozenset({"fermata", "rest", "silence", "double bar"})
 """Reasons that stop even a sequence."""
 
@@ -162,6 +164,8 @@ def cadences_of(
         away = close.tonicised or close.label in (HALF, PHRYGIAN)
         stopped = bool(_STOPPED & set(ending.reasons))
         if away and not stopped and piece.is_in_sequence(closes.index(close)):
+            continue
+        if not stopped and piece.has_hardly_begun(close):
             continue
         if close.tonicised and not (close.prepared and close.rooted) and not stopped:
             # An applied dominant and its goal alone, or inverted, close nothing on the way.
@@ -199,8 +203,8 @@ class _Piece:
         goal, chord = self.spans[close.goal], self.chords[close.goal]
         end = ending.time if ending else close.reach
         over = self.melody_over(close, end)
-        if over is not None and end >= self.score.end:
-            over = self.last_over(close, over)
+        if over is not None and ending is not None:
+            over = self.last_over(close, over, end)
         label = close.label
         detail = CadenceDetails(
             key=close.key,
@@ -246,6 +250,11 @@ class _Piece:
             self.confidence(close, ending),
             detail,
         )
+
+    def has_hardly_begun(self, close: Close) -> bool:
+        """Whether a piece of more than a phrase opens with what leads to a close: it has nothing to end."""
+        bars = self.score.bars_between(self.score.struck[0].onset, close.arrival)
+        return len(self.score.measures) >= _PIECE and bars < _BEGUN
 
     def is_over_tonic(self, close: Close) -> bool:
         """Whether the tonic already lies in the bass under the chord that leads to it: then it is a six-four
@@ -308,12 +317,12 @@ class _Piece:
         over = [note for note in over if is_sung(self.score, note)]
         return next((note for note in over if note.midi % 12 in tones), None)
 
-    def last_over(self, close: Close, first: Note) -> Note:
-        """Return the note on which the melody comes to rest for good: its last, where that is the tonic.
+    def last_over(self, close: Close, first: Note, end: Fraction) -> Note:
+        """Return the note on which the melody comes to rest: the phrase's last, where that is the tonic.
 
-        A melody that sinks through the goal's notes to its root at the end of the piece ends there.
+        A melody that sinks through the goal's notes to its root ends there.
         """
-        last = self.melody[-1]
+        last = self.melody[bisect_left(self.onsets, end) - 1]
         if not is_sung(self.score, last):
             return first
         return last if last.onset > first.onset and last.pitch.pitch_class == close.key.tonic else first

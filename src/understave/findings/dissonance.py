@@ -52,12 +52,11 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cached_property
 from typing import TypeAlias
 
 from understave.findings.chords_at import Harmony
 from understave.findings.kinds import Kind, Stop
-from understave.findings.lines import Lines, is_same, is_step, lines
+from understave.findings.lines import Lines, is_same, is_step, lines, resolves_to
 from understave.findings.nonchord import classify, is_settled, stretches, with_repetitions
 from understave.findings.remembered import remembered
 from understave.findings.sounding_notes import soundings
@@ -288,15 +287,6 @@ class Scene:
     line: Lines
     dynamics: tuple[tuple[Fraction, float], ...]
 
-    @cached_property
-    def pedal_words(self) -> tuple[tuple[Fraction, bool], ...]:
-        """From when on words ask for the pedal, or for none."""
-        texts = ((d.onset, d.text.casefold()) for d in self.score.directions)
-        asked = (
-            (at, text.startswith("con")) for at, text in texts if text.startswith(("con ped", "senza ped"))
-        )
-        return tuple(sorted(asked, key=lambda word: word[0]))
-
     def exposure(self, clash: Clash) -> float:
         """Return how exposed a clash is, 0..1."""
         distance = clash.upper.midi - clash.lower.midi
@@ -422,8 +412,9 @@ class Scene:
         last = bisect_left(stretches, moment, key=lambda stretch: stretch[0]) - 1
         start, end = stretches[last] if last >= 0 else (moment, moment)
         down = start if moment < end else moment
-        words = bisect_right(self.pedal_words, moment, key=lambda word: word[0]) - 1
-        asked = words >= 0 and self.pedal_words[words][1]
+        words = self.score.pedal_words
+        last_word = bisect_right(words, moment, key=lambda word: word[0]) - 1
+        asked = last_word >= 0 and words[last_word][1]
         if (span := self.harmony.at(moment)) is not None and asked:
             # Where the composer asks for pedal in words, it holds what belongs to one chord.
             down = min(down, span.start)
@@ -466,7 +457,8 @@ class Scene:
                 sinks = next_note is not None and next_note.midi < dissonant.midi
                 if goal.manner == "ornamented" and sinks and self._belongs(dissonant, next_note):
                     return _Goal("direct", next_note)
-                if is_settled(goal.note, goal.note.onset, self.harmony, self.line):
+                settled = is_settled(goal.note, goal.note.onset, self.harmony, self.line)
+                if settled and resolves_to(dissonant, goal.note):
                     return _Goal(goal.manner, goal.note)
         return self._led_on(clash, dissonant, other)
 
@@ -493,7 +485,7 @@ class Scene:
 
         The bass of a chord may have been let go: what then sounds lowest is no bass to be measured from.
         """
-        if note is None or not is_step(note, dissonant) or not self.harmony.fits(note, note.onset):
+        if note is None or not resolves_to(dissonant, note) or not self.harmony.fits(note, note.onset):
             return False
         return not any((n.midi - note.midi) % 12 in (1, 11) for n in self.line.sounding(note.onset))
 
@@ -501,7 +493,7 @@ class Scene:
         """Whether a note is a step from a dissonant one and at rest in its chord."""
         return (
             note is not None
-            and is_step(note, dissonant)
+            and resolves_to(dissonant, note)
             and is_settled(note, note.onset, self.harmony, self.line)
         )
 

@@ -33,6 +33,14 @@ def is_step(first: Note, second: Note) -> bool:
     )
 
 
+def resolves_to(first: Note, second: Note) -> bool:
+    """Whether a dissonance may resolve from one note to another: by a tone or a semitone, however spelled.
+
+    An augmented second is a step of a scale, but the way of no resolution (common practice, no source).
+    """
+    return 0 < abs(first.midi - second.midi) <= 2
+
+
 def is_same(first: Note, second: Note) -> bool:
     """Whether two notes are the same key of the piano."""
     return first.midi == second.midi

@@ -75,7 +75,7 @@ from math import exp
 
 from understave.findings.chords_at import Harmony
 from understave.findings.kinds import Kind, Stop
-from understave.findings.lines import Lines, is_same, is_step, lines
+from understave.findings.lines import Lines, is_same, is_step, lines, resolves_to
 from understave.harmony.reading import Details, Event, Span
 from understave.harmony.units import metric_level
 from understave.score.model import Note, Score
@@ -409,7 +409,7 @@ def _resolution(
     dissonance: Dissonance, after: Note | None, harmony: Harmony, line: Lines
 ) -> Resolution | None:
     """Return the step that resolves a dissonance: the next note, or a chord tone reached later."""
-    direct = after is not None and is_step(dissonance.notes[-1], after)
+    direct = after is not None and resolves_to(dissonance.notes[-1], after)
     if after is not None and direct and harmony.fits(after, after.onset):
         manner = "late" if after.onset > dissonance.notes[-1].end else "direct"
         return Resolution(after, (), manner)
@@ -485,7 +485,7 @@ def _late(dissonance: Dissonance, harmony: Harmony, line: Lines, falling: bool =
     for m in line.following(note, until):
         if falling and m.midi > note.midi:
             via.append(m)
-        elif is_step(note, m) and harmony.fits(m, m.onset) and m.onset < until:
+        elif resolves_to(note, m) and harmony.fits(m, m.onset) and m.onset < until:
             return Resolution(m, tuple(via), "ornamented" if via else "late")
         else:
             via.append(m)

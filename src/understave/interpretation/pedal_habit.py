@@ -64,8 +64,8 @@ QUICK = (5.0, 10.0)
 """Onsets a second from which on music counts as quick, and as wholly so."""
 SLOW = (1.5, 3.0)
 """Onsets a second up to which it counts as wholly slow, and below which as slow at all."""
-REACH = 12
-"""Semitones that a hand joins by itself."""
+HAND = 12
+"""Semitones that a hand joins or stretches by itself: an octave (common practice, no source)."""
 
 
 def habit(score: Score) -> float:
@@ -220,5 +220,5 @@ def _held_and_left(
         left = {notes[i].midi for i in since} - held
         voices[index] = len(held)
         broken[index] = len(left) / max(1, len(left) + len(held))
-        wide[index] = bool(left) and bool(held) and min(held) - min(left) > REACH
+        wide[index] = bool(left) and bool(held) and min(held) - min(left) > HAND
     return voices, broken, wide

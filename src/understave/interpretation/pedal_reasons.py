@@ -46,6 +46,7 @@ import numpy as np
 from understave.findings.kinds import Kind
 from understave.harmony.reading import Details, Event, Span
 from understave.interpretation.pedal_costs import REACH, Grounds, clash
+from understave.interpretation.pedal_habit import HAND
 from understave.interpretation.pedal_search import DOWN, HALF, UP, Hold
 from understave.interpretation.plan import Origin
 from understave.score.model import Note
@@ -73,8 +74,6 @@ class PedallingDetails(Details):
 
 _AUDIBLE = 0.05
 """Blur, in units of a second, from which on it is told as a reason; our own choice."""
-_HAND = 12
-"""Semitones that a hand joins at most: an octave (common practice, no source)."""
 _LIFTS = {"staccato": "staccato", "rest": "rest", "passage": "passage", "print": "printed release", "": "dry"}
 
 
@@ -236,7 +235,7 @@ def _can_join(grounds: Grounds, hold: Hold) -> bool:
         chords = [struck[t] for t in sorted(struck)]
         for one, two in pairwise(chords):
             both = {*one, *two}
-            if max(both) - min(both) > _HAND or not set(one).isdisjoint(two):
+            if max(both) - min(both) > HAND or not set(one).isdisjoint(two):
                 return False
     return True
 

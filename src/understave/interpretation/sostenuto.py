@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
 from understave.findings.sounding_notes import soundings
-from understave.interpretation.pedal_habit import REACH
+from understave.interpretation.pedal_habit import HAND
 from understave.interpretation.pedal_reasons import PEDALLING, PedallingDetails
 from understave.interpretation.plan import PedalMove, Sustained
 from understave.score.model import Note, Score
@@ -51,7 +51,7 @@ def _proposed(score: Score, bass: Sequence[Note], moves: Sequence[PedalMove]) ->
     low, high = min(note.midi for note in bass), max(note.midi for note in bass)
     later = [note for note in score.struck if start < note.onset < end]
     left = next(
-        (n.onset for n in later if n.staff == staff and (n.midi - low > REACH or high - n.midi > REACH)), None
+        (n.onset for n in later if n.staff == staff and (n.midi - low > HAND or high - n.midi > HAND)), None
     )
     if left is None or not any(n.staff != staff and n.onset <= left < n.end for n in score.struck):
         return None

@@ -262,6 +262,7 @@ def tension(score: Score, reading: Reading) -> tuple[Tension, ...]:
         *(score, heard, slices, melody, foreign, pulls, home, *_resolutions(reading), parts, values),
         releases,
         rates,
+        sorted(rates)[(4 * len(rates)) // 5],
     )
     return tuple(
         Tension(
@@ -608,6 +609,8 @@ class _Scene:
     releases: Sequence[bool]
     rates: Sequence[float]
     """Notes struck in a quarter, of each span."""
+    many: float
+    """What four spans of five do not reach of it."""
 
     def why(self, i: int) -> Event:
         """Return the reason of a span's tension."""
@@ -937,8 +940,7 @@ class _Scene:
         rate = _rate(moments, self.heard[i].span)
         beat = float(self.score.measure_at(self.heard[i].span.start).beat_length)
         often = rate * beat >= _FAST and rate * float(self.score.end) > len(moments)
-        many = self.rates[i] >= sorted(self.rates)[(4 * len(self.rates)) // 5]
-        return ((), self._plain(i)) if often and many else None
+        return ((), self._plain(i)) if often and self.rates[i] >= self.many else None
 
 
 _Told: TypeAlias = tuple[tuple[Note, ...], TensionDetails]

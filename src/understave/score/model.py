@@ -152,6 +152,10 @@ class Part:
     hidden: bool = False
 
 
+_PEDAL_WORDS = re.compile(r"(?:(con|mit|avec|with)|senza|ohne|sans|without) p[eé]d", re.IGNORECASE)
+"""*Con pedale* and its like in four languages, and what takes it back (common practice, no source)."""
+
+
 @dataclass(frozen=True, repr=False)
 class Score(Stored):
     """A whole piece.
@@ -186,6 +190,13 @@ class Score(Stored):
     def struck(self) -> tuple[Note, ...]:
         """The notes that sound in the music's own time: no grace notes, no cues."""
         return tuple(note for note in self.notes if note.duration and not note.grace and not note.cue)
+
+    @cached_property
+    def pedal_words(self) -> tuple[tuple[Fraction, bool], ...]:
+        """From when on printed words ask for the pedal (True), or for none (False), in order of time."""
+        found = ((d.onset, _PEDAL_WORDS.match(d.text.strip())) for d in self.directions)
+        words = [(onset, bool(said[1])) for onset, said in found if said is not None]
+        return tuple(sorted(words, key=lambda word: word[0]))
 
     @cached_property
     def note_by_id(self) -> dict[str, Note]:

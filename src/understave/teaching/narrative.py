@@ -36,6 +36,7 @@ from understave.findings.texture import TEXTURE, has_figure_of
 from understave.findings.variations import VARIATION
 from understave.harmony.reading import Detail, Event, Reading
 from understave.interpretation.planning import for_keyboard
+from understave.interpretation.printed import VELOCITIES, printed_loudness
 from understave.interpretation.tension import home_of
 from understave.score.model import Score
 from understave.teaching.links import link_between
@@ -511,13 +512,12 @@ def _says_the_same(before: Event, event: Event) -> bool:
 def _lines(voice: Voice, moment: _Moment, when: str, length: Length, words: str = "") -> Iterator[Line]:
     """The sentences on one moment: what is heard, why it moves us, what follows for the hands."""
     event = moment.told.event
-    entry = entry_of(event, voice.book)
     place = voice.book.bars(*[voice.score.measure_at(moment.start).number] * 2)
-    more = of_place(voice.score, voice.reading, event)
-    for role, text, template in _texts(voice, moment, entry, when, length):
+    here = of_place(voice.score, voice.reading, event)
+    for role, text, template in _texts(voice, moment, here, when, length):
         if text:
             claimed = claims_of(
-                event, voice.score, language=voice.book.language, template=template, more=more
+                event, voice.score, language=voice.book.language, template=template, more=here
             )
             if words and role == "heard":
                 claimed = (*claimed, Sung(moment.start, moment.start, words))
@@ -525,12 +525,12 @@ def _lines(voice: Voice, moment: _Moment, when: str, length: Length, words: str 
 
 
 def _texts(
-    voice: Voice, moment: _Moment, entry: Mapping[str, str], when: str, length: Length
+    voice: Voice, moment: _Moment, here: Mapping[str, Detail], when: str, length: Length
 ) -> Iterator[tuple[Role, str, str]]:
-    """The part, the text and the template of each sentence."""
+    """The part, the text and the template of each sentence; `here` is what depends on the place."""
     event, before = moment.told.event, moment.before
-    ending = bool(of_place(voice.score, voice.reading, event).get("ending"))
-    if before is not None and _is_again(voice.score, event, before.event) and not ending:
+    entry = entry_of(event, voice.book)
+    if before is not None and _is_again(voice.score, event, before.event) and "ending" not in here:
         more: dict[str, Detail] = {"before": anchor(before.event)}
         if key_of(before.event) != key_of(event):
             more["moved"] = 1
@@ -548,14 +548,13 @@ def _texts(
         return
     if "why" in entry:
         why = voice.one_of(event, "why")
-        more = of_place(voice.score, voice.reading, event)
-        yield "why", filled(voice.score, event, why, voice.book, more), why
+        yield "why", filled(voice.score, event, why, voice.book, here), why
     # Hands are a pianist's; nobody else's fingers are spoken of.
     if not for_keyboard(voice.score):
         return
     if "hands" in entry and (length != "minute" or "why" not in entry or moment.thread.idea[0] == "mode"):
         hands = voice.one_of(event, "hands")
-        yield "hands", filled(voice.score, event, hands, voice.book), hands
+        yield "hands", filled(voice.score, event, hands, voice.book, here), hands
 
 
 def _is_again(score: Score, event: Event, before: Event) -> bool:
@@ -577,8 +576,9 @@ def variants(entry: Mapping[str, str], role: str) -> tuple[str, ...]:
 
 def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
     """What depends on the place: ``ending`` for the last close, else ``at_home`` or ``away`` for one in the
-    home key or another, ``sung`` where there is a singer, ``away`` for a pedal point on the tonic of another
-    key than home, ``between`` where music stood before a return.
+    home key or another, ``sung`` where there is a singer, ``loud`` for a key that comes in loudly in print,
+    ``away`` for a pedal point on the tonic of another key than home, ``between`` where music stood before a
+    return.
     """
     found: dict[str, Detail] = dict(_between(event))
     close = CADENCE.of(event)
@@ -587,10 +587,19 @@ def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
         found["ending" if _ends(score, reading, event) else "at_home" if at_home else "away"] = 1
     if is_song(score):
         found["sung"] = 1
+    if event in KEY and _is_loud(score, event.start):
+        found["loud"] = 1
     held = PEDAL_POINT.of(event)
     if held is not None and held.key.tonic != home_of(reading).tonic:
         found["away"] = 1
     return found
+
+
+def _is_loud(score: Score, moment: Fraction) -> bool:
+    """Whether the print asks for f or more at a moment, or grows there."""
+    printed = printed_loudness(score)
+    grows = any(s.kind == "crescendo" and s.start <= moment < s.end for s in printed.swells)
+    return bool(printed.marks) and (grows or printed.at(moment) >= VELOCITIES["f"])
 
 
 def _ends(score: Score, reading: Reading, event: Event) -> bool:
