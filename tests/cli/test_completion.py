@@ -85,6 +85,13 @@ def test_every_command_option_and_value_is_there(shell, capsys):
             assert all(value in text for value in option.values)
 
 
+def test_an_apostrophe_in_a_help_stays_one():
+    """As a typographic one, which ends no string in bash, zsh and fish; in PowerShell it would."""
+    helps = {command.name: command.help for command in commands_of(parser())}
+    assert helps["explain"].startswith("tell a score’s story")
+    assert "’" not in script("powershell", parser())
+
+
 def test_quotes_and_brackets_pair_in_the_powershell_script():
     """No PowerShell can be had from Debian or the Python index: strings and brackets are counted instead."""
     depth, pairs = [], {")": "(", "}": "{", "]": "["}

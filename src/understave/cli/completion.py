@@ -7,6 +7,7 @@ are completed; everything else is a file or folder, as the shell completes them 
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -101,6 +102,7 @@ def _values(action: argparse.Action, named: Sequence[str]) -> tuple[str, ...]:
 def _plain(text: str | None) -> str:
     """Return a help text in one line without the signs that a shell gives a meaning."""
     line = " ".join((text or "").split()).replace("%%", "%")
+    line = re.sub(r"(?<=\w)'(?=\w)", "’", line)
     return "".join(c for c in line if c not in "'\"`$\\[]:")
 
 

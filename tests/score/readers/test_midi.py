@@ -113,6 +113,23 @@ def test_few_ticks_to_the_quarter_are_read_to_the_tick(ticks: int, division: int
     assert {n.duration for n in found} == {Fraction(1, division)}
 
 
+def test_elevens_and_twenties_are_written_and_no_playing() -> None:
+    # Three quarters of eleven notes in the time of six and of ten in the time of six, as accompaniments have.
+    group = [k * Fraction(3, 22) for k in range(11)] + [
+        Fraction(3, 2) + k * Fraction(3, 20) for k in range(10)
+    ]
+    starts = [3 * bar + at for bar in range(6) for at in group]
+    notes = [(float(at), 0.13, 50 + k % 21) for k, at in enumerate(starts)]
+    score = read_midi(midi(notes, meta=[(0, meter(6, 8))]), "t.mid")
+    assert [n.onset for n in score.notes] == starts
+    assert not any("quantised" in w for w in score.warnings)
+    # Played a hundredth of a quarter off, it is playing, also where ticks are too coarse to tell.
+    stray = random.Random(4)
+    uneven = [(max(0.0, at + stray.gauss(0, 0.01)), length, note) for at, length, note in notes]
+    for ticks in (480, 96):
+        assert any("quantised" in w for w in read_midi(midi(uneven, ticks=ticks), "t.mid").warnings)
+
+
 def test_shortened_playback_is_written_full() -> None:
     notes = [(i, 0.95, 60 + i % 8) for i in range(16)]
     assert {n.duration for n in read_midi(midi(notes), "t.mid").notes} == {1}
