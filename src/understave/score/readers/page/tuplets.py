@@ -6,7 +6,7 @@ In: the events of a bar. Out: possible values of all of them, the likeliest firs
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -22,20 +22,27 @@ class Scaling:
     values: list[Fraction]
     price: float
     figures: frozenset[Box] = frozenset()
+    unprinted: frozenset[int] = frozenset()
+    """Events that are triplets without a figure."""
 
 
 _NORMAL = {2: 3, 3: 2, 4: 3, 5: 4, 6: 4, 7: 4, 8: 6, 9: 8, 10: 8, 11: 8, 12: 8, 13: 8, 14: 8, 15: 8}
 """In the time of how many a figure's notes are played (common practice, no source)."""
 _UNPRINTED = 1.2
 """Price of a tuplet without a figure, which is usual once a figure has been printed a few times."""
+_ALL_UNPRINTED = 1.4
+"""Price of triplets without a figure that are more than the runs of a beam."""
 _UNUSED = 1.5
 """Price of a figure that is taken for a fingering."""
 
 
-def scalings(events: Sequence[Event], sheet: Sheet, system: System, beat: Fraction) -> list[Scaling]:
+def scalings(
+    events: Sequence[Event], sheet: Sheet, system: System, beat: Fraction, going_on: Collection[int] = ()
+) -> list[Scaling]:
     """Return the values that the events of a bar may have, the cheapest first.
 
-    `beat` is the length of a beat, which beams usually fill.
+    `beat` is the length of a beat, which beams usually fill; `going_on` are staves all of whose events were
+    triplets without figures in the bar before.
     """
     printed = [event.value for event in events]
     marked, figures, sure = _marked(events, sheet, system)
@@ -54,19 +61,45 @@ def scalings(events: Sequence[Event], sheet: Sheet, system: System, beat: Fracti
         if (total := sum((printed[i] for i in groups[beam]), Fraction(0))) % beat
         and (total - sum((printed[i] for i in run), Fraction(0)) / 3) % (beat / 2) == 0
     }
-    choices: dict[frozenset[int], None] = {}
+    choices: dict[frozenset[int], float] = {}
     for found in (odd, runs):
         by_staff: dict[int, list[int]] = {}
         for run in found.values():
             by_staff.setdefault(events[run[0]].staff, []).extend(run)
-        choices[frozenset(i for run in found.values() for i in run)] = None
+        choices[frozenset(i for run in found.values() for i in run)] = _UNPRINTED
         for staff in by_staff:
-            choices[frozenset(by_staff[staff])] = None
-    for chosen in choices:
+            choices[frozenset(by_staff[staff])] = _UNPRINTED
+    for chosen in _of_whole_staves(events, printed, runs.values(), going_on):
+        choices.setdefault(chosen.difference(marked), _ALL_UNPRINTED)
+    for chosen, price in choices.items():
         if chosen:
             scaled = [v * Fraction(2, 3) if i in chosen else v for i, v in enumerate(with_marks)]
-            out.append(Scaling(scaled, _UNPRINTED, figures))
+            out.append(Scaling(scaled, price, figures, chosen))
     return sorted(out, key=lambda choice: choice.price)
+
+
+def _of_whole_staves(
+    events: Sequence[Event],
+    printed: Sequence[Fraction],
+    runs: Collection[list[int]],
+    going_on: Collection[int],
+) -> Iterator[frozenset[int]]:
+    """Yield all events of a staff with a run that are printed like it, and then all events of the staff.
+
+    The first head of a triplet may belong to another voice, or be printed with a flag of its own.
+    """
+    values = {events[run[0]].staff: printed[run[0]] for run in runs}
+    like = {
+        staff: frozenset(i for i, e in enumerate(events) if e.staff == staff and printed[i] == value)
+        for staff, value in values.items()
+    }
+    whole = {
+        staff: frozenset(i for i, e in enumerate(events) if e.staff == staff)
+        for staff in {*values, *going_on}
+    }
+    for chosen in (like, whole):
+        yield from chosen.values()
+        yield frozenset().union(*chosen.values())
 
 
 def _run_of_three(members: list[int], values: Sequence[Fraction]) -> list[int]:
