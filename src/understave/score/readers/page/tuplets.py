@@ -69,7 +69,8 @@ def scalings(
         choices[frozenset(i for run in found.values() for i in run)] = _UNPRINTED
         for staff in by_staff:
             choices[frozenset(by_staff[staff])] = _UNPRINTED
-    for chosen in _of_whole_staves(events, printed, runs.values(), going_on):
+    rested = [run for members in groups.values() if (run := _after_a_rest(members, events, printed))]
+    for chosen in _of_whole_staves(events, printed, [*runs.values(), *rested], going_on):
         choices.setdefault(chosen.difference(marked), _ALL_UNPRINTED)
     for chosen, price in choices.items():
         if chosen:
@@ -108,6 +109,20 @@ def _run_of_three(members: list[int], values: Sequence[Fraction]) -> list[int]:
     places = [k for k, i in enumerate(members) if values[i] == least]
     together = places == list(range(places[0], places[-1] + 1))
     return [members[k] for k in places] if together and len(places) % 3 == 0 else []
+
+
+def _after_a_rest(members: list[int], events: Sequence[Event], values: Sequence[Fraction]) -> list[int]:
+    """Return a run of threes that begins with a rest before its beam; empty where there is none."""
+    first = events[members[0]]
+    rest = next(
+        (
+            i
+            for i in range(members[0] - 1, -1, -1)
+            if events[i].staff == first.staff and events[i].x < first.x
+        ),
+        None,
+    )
+    return _run_of_three([rest, *members], values) if rest is not None and events[rest].is_rest else []
 
 
 def _marked(
