@@ -3,6 +3,7 @@
 Names of symbols: W3C SMuFL 1.4, as the fonts in the verovio package state them in their own metadata.
 """
 
+import re
 import subprocess
 from collections import Counter
 from fractions import Fraction
@@ -201,6 +202,59 @@ def test_the_words_of_a_song_are_read_to_their_notes(engraver):
     assert [(str(n.pitch), n.onset, n.lyrics) for n in read.notes if n.part == 0] == wanted
     assert not any(n.lyrics for n in read.notes if n.part == 1)
     assert [d.text for d in read.directions if d.kind == "words"] == ["dolce e piano"]
+
+
+def hidden(text, *ends):
+    """A note within a triplet for which no figure is printed; it may be its first and its last."""
+    marks = "".join(f'<tuplet type="{end}" bracket="no" show-number="none"/>' for end in ends)
+    ratio_of = re.sub("</type>(<dot/>)?", lambda m: m[0] + ratio(3, 2), text)
+    return ratio_of.replace("</note>", f"<notations>{marks}</notations></note>")
+
+
+def triplet(names, beams=("begin", "continue", "end")):
+    """Three eighths, of which twelve are a whole."""
+    return "".join(
+        hidden(note(name, 4, "eighth", after=f'<beam number="1">{beam}</beam>' if beam else ""), *ends)
+        for name, beam, ends in zip(names, beams, (("start",), (), ("stop",)), strict=True)
+    )
+
+
+@pytest.mark.parametrize("engraver", ["Leland", "Gootville"])
+def test_triplets_without_figures_whose_first_head_has_a_flag_are_read(engraver):
+    upper = triplet(("C5", "E4", "A4"), ("", "begin", "end"))
+    upper += "".join(triplet([f"{letter}5" for letter in group]) for group in ("CAE", "GCE", "EAC"))
+    low = "<backup><duration>48</duration></backup>"
+    low += note("C3", 24, "half", voice="5", staff="2") + note("G2", 24, "half", voice="5", staff="2")
+    there = read_musicxml(score(bar(attributes(divisions=12, more=PIANO) + upper + low)))
+    assert {n.duration for n in there.notes if n.staff == 1} == {Fraction(1, 3)}
+    assert notes(read_page(engraved.verovio_pdf(there.source, engraver))) == notes(there)
+
+
+def test_dotted_values_go_on_in_triplets_without_figures():
+    """The second bar has no run of three; a dotted half fills half of it, as the halves below show."""
+    triplets = "".join(triplet([f"{letter}5" for letter in group]) for group in ("CEG", "EGE", "GEC", "ECE"))
+    dotted = "".join(
+        hidden(note(n, 24, "half").replace("</type>", "</type><dot/>"), "start", "stop") for n in ("C5", "E5")
+    )
+    low = "<backup><duration>48</duration></backup>" + "".join(
+        note(n, 12, "quarter", voice="5", staff="2") for n in ("C3", "G2", "E3", "G2")
+    )
+    bars = bar(attributes(divisions=12, more=PIANO) + triplets + low) + bar(dotted + low, "2")
+    there = read_musicxml(score(bars))
+    assert [n.duration for n in there.notes if n.staff == 1][-2:] == [2, 2]
+    assert notes(read_page(engraved.verovio_pdf(there.source, "Leland"))) == notes(there)
+
+
+def test_a_staccato_dot_over_the_next_note_prolongs_nothing():
+    dot = "<notations><articulations><staccato/></articulations></notations>"
+    beat = "".join(
+        note(n, 4, "16th", after=dot).replace("</note>", f'<beam number="1">{b}</beam></note>')
+        for n, b in zip(("E5", "B4", "D5", "C5"), ("begin", "continue", "continue", "end"), strict=True)
+    ).replace("<duration>4</duration>", "<duration>2</duration>")
+    there = read_musicxml(score(bar(attributes(divisions=8, more=clefs("G")) + beat * 4)))
+    read = read_page(engraved.verovio_pdf(there.source, "Leland"))
+    assert notes(read) == notes(there)
+    assert all("staccato" in n.articulations for n in read.notes)
 
 
 @needs_lilypond

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
@@ -69,6 +69,8 @@ class Solved:
     second: Solution | None
     events: list[Event]
     values: list[Fraction]
+    in_triplets: Collection[int] = ()
+    """Staves that hold triplets without figures."""
     start: Fraction = Fraction(0)
 
     @property
@@ -108,7 +110,14 @@ def assemble(sheets: Sequence[tuple[int, Sheet]], name: str) -> Score:
                 held = bar.signature if bar.signature is not None else held
                 meter = bar.meter or meter
                 solved.append(
-                    _solved(place, bar, held, meter or (4, 4, ""), part_of[place.offset :], not solved)
+                    _solved(
+                        place,
+                        bar,
+                        held,
+                        meter or (4, 4, ""),
+                        part_of[place.offset :],
+                        solved[-1] if solved else None,
+                    )
                 )
     if not any(event.heads for bar in solved for event in bar.on_page.events):
         raise ScoreError(f"{name} has staves but no notes on them; there is nothing to read.")
@@ -129,7 +138,7 @@ def _solved(
     signature: int,
     meter: tuple[int, int, str],
     part_of: Sequence[int],
-    first: bool,
+    before: Solved | None,
 ) -> Solved:
     length = Fraction(4 * meter[0], meter[1])
     timed = [e for e in bar.events if not e.grace]
@@ -138,9 +147,15 @@ def _solved(
         event.whole_bar = event.is_rest and event.value >= 4 and (alone or length <= 4)
     resting = any(e.whole_bar for e in timed)
     timed = [e for e in timed if not e.whole_bar]
-    short = first or bar.right is None or bar.right.lines > 1 or (bar.left is not None and bar.left.lines > 1)
+    short = (
+        before is None
+        or bar.right is None
+        or bar.right.lines > 1
+        or (bar.left is not None and bar.left.lines > 1)
+    )
     best: tuple[Solution, Solution | None, Scaling] | None = None
-    for scaling in scalings(timed, place.sheet, place.system, _beat(meter)):
+    going_on = before.in_triplets if before is not None and before.place is place else ()
+    for scaling in scalings(timed, place.sheet, place.system, _beat(meter), going_on):
         if best is not None and best[0].cost <= scaling.price:
             continue
         found, second = solve(timed, scaling.values, length, part_of, place.sheet.space, may_be_short=short)
@@ -152,7 +167,8 @@ def _solved(
     place.sheet.figures |= scaling.figures
     if not timed or (resting and solution.length < length and not short):
         solution = replace(solution, length=length)
-    return Solved(place, bar, signature, meter, solution, second, timed, scaling.values)
+    in_triplets = {timed[i].staff for i in scaling.unprinted} or (set() if timed else going_on)
+    return Solved(place, bar, signature, meter, solution, second, timed, scaling.values, in_triplets)
 
 
 def _beat(meter: tuple[int, int, str]) -> Fraction:

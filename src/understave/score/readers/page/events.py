@@ -90,6 +90,8 @@ class Event:
 
 _AT_STEM = 0.24
 """Staff spaces between a stem and the edge of a head that it belongs to."""
+_CLASH = 1.5
+"""Staff spaces by which a chord of another voice may be moved to the right of one that it clashes with."""
 _SMALL_HEAD = 0.84
 """Width of grace notes' and cues' heads, as a part of the usual one."""
 
@@ -252,7 +254,14 @@ def _chord(
         return [], 0.0
     heads = list(usual)
     heads += [
-        h for h in other if any(h.staff == u.staff and abs(h.position - u.position) == 1 for u in usual)
+        h
+        for h in other
+        if any(
+            h.staff == u.staff
+            and abs(h.position - u.position) == 1
+            and h.symbol.name == u.symbol.name  # a half beside a quarter is of another voice
+            for u in usual
+        )
     ]
     if not heads:
         return [], 0.0
@@ -278,7 +287,10 @@ def _beam(chords: Sequence[Event], beams: Sequence[Line], space: float) -> None:
                 continue
             stem = chord.stem
             assert stem is not None
-            if beam.x1 - beam.x0 < 1.9 * space and abs((beam.x0 + beam.x1) / 2 - stem.x0) < 0.3 * space:
+            across = (
+                min(stem.x0 - beam.x0, beam.x1 - stem.x0) > 0.3 * space
+            )  # a short beam begins at its stem
+            if beam.x1 - beam.x0 < 1.9 * space and across:
                 chord.tremolo += 1
                 continue
             of[i].append(k)
@@ -415,12 +427,14 @@ def _dot(events: Sequence[Event], symbols: Sequence[Symbol], system: System, spa
         if is_repeat_dot(dot, system, space):
             taken.add(id(dot))
             continue
+        if any(_is_staccato(dot, event, space) for event in events):
+            continue
         for i, event in enumerate(events):
             # Where two voices clash, the dots of both stand right of both.
             right = max(
                 e.box.x1
                 for e in events
-                if e is event or (e.staff == event.staff and 0 <= e.x - event.x < 1.9 * space)
+                if e is event or (e.staff == event.staff and 0 <= e.x - event.x < _CLASH * space)
             )
             gap = dot.box.x0 - event.box.x1
             if not -0.1 * space < gap < right - event.box.x1 + 3.3 * space:
@@ -430,6 +444,8 @@ def _dot(events: Sequence[Event], symbols: Sequence[Symbol], system: System, spa
                 if off < (0.3 if event.heads else 0.9) * space:
                     # A dot in the row of a head in a space is surely its own.
                     price = off + 0.15 * abs(dot.box.x0 - right) + 0.05 * gap + 0.4 * space * off_line
+                    # Of two stems that share a head the longer value has the dot.
+                    price += 0.01 * space * abs(event.beams)
                     choices.append((price, k, i, j, gap, right))
     used: set[int] = set()
     for _, k, i, j, gap, right in sorted(choices):
@@ -446,6 +462,14 @@ def _dot(events: Sequence[Event], symbols: Sequence[Symbol], system: System, spa
     return taken
 
 
+def _is_staccato(dot: Symbol, event: Event, space: float) -> bool:
+    """Say whether a dot stands right over or under the heads of a chord."""
+    return any(
+        abs(dot.x - head.box.x) < 0.2 * space and 0.6 * space < abs(dot.box.y - head.box.y) < 1.8 * space
+        for head in event.heads[:1] + event.heads[-1:]
+    )
+
+
 def _rows(event: Event) -> list[tuple[float, bool]]:
     """Return the heights at which an event may have dots, and whether it is a line, whose dots are moved
     off it.
@@ -458,24 +482,29 @@ def _rows(event: Event) -> list[tuple[float, bool]]:
 def _own_accidentals(heads: Sequence[Head], symbols: Sequence[Symbol], system: System, space: float) -> None:
     """Give heads the accidentals in their row, close to their left."""
     signs = [s for s in symbols if s.name in ACCIDENTALS]
+    owned: list[Symbol] = []
     for sign in sorted(signs, key=lambda s: -s.box.x0):
         best: tuple[float, Head] | None = None
         for head in heads:
             gap = head.box.x0 - sign.box.x1
             if head.accidental is None and abs(head.box.y - sign.y) < 0.32 * space and -0.3 * space < gap:
-                if gap > 1.0 * space and not _leads_on(sign, head, signs, heads, space):
+                if gap > 1.0 * space and not _leads_on(sign, head, owned, heads, space):
                     continue
                 if best is None or gap < best[0]:
                     best = gap, head
         if best is not None and best[0] < 7 * space:
             best[1].accidental = sign
+            owned.append(sign)
 
 
 def _leads_on(sign: Symbol, head: Head, signs: Sequence[Symbol], heads: Sequence[Head], space: float) -> bool:
-    """Say whether nothing but accidentals and heads of its own chord stands between a sign and its head."""
+    """Say whether nothing but heads and their accidentals stands between a sign and its head.
+
+    `signs` are the accidentals that heads have; those of a key signature lead to none.
+    """
     at = sign.box.x1
     boxes = sorted(
-        (b for b in (*(s.box for s in signs if s is not sign), *(h.box for h in heads if h is not head))),
+        (b for b in (*(s.box for s in signs), *(h.box for h in heads if h is not head))),
         key=lambda b: b.x0,
     )
     for box in boxes:

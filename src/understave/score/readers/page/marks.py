@@ -413,11 +413,24 @@ def ottavas(sheet: Sheet, system: System) -> list[Ottava]:
         gap_below = box.y - system.staves[below[0]].y1 if below else 1e9
         gap_above = system.staves[above[-1]].y0 - box.y if above else 1e9
         octaves = 2 if figure == "15" else 1
-        if gap_below <= gap_above:
+        hook = _hook(box, end, sheet)
+        if below and (gap_below <= gap_above or hook < 0) and not (above and hook > 0):
             out.append(Ottava(below[0], box.x0, end, octaves))
         else:
             out.append(Ottava(above[-1], box.x0, end, -octaves))
     return out
+
+
+def _hook(box: Box, end: float, sheet: Sheet) -> int:
+    """Return where the hook at the end of an octave line points: -1 down, to the staff below it, 1 up."""
+    space = sheet.space
+    for line in sheet.uprights:
+        if abs(line.x0 - end) < 0.3 * space and 0.4 * space < line.y1 - line.y0 < 2.2 * space:
+            if box.y0 - 0.6 * space < line.y1 < box.y1 + 0.6 * space:
+                return -1
+            if box.y0 - 0.6 * space < line.y0 < box.y1 + 0.6 * space:
+                return 1
+    return 0
 
 
 def _dashes(box: Box, levels: Sequence[Line], space: float) -> float | None:

@@ -22,6 +22,8 @@ class Scaling:
     values: list[Fraction]
     price: float
     figures: frozenset[Box] = frozenset()
+    unprinted: frozenset[int] = frozenset()
+    """Events that are triplets without a figure."""
 
 
 _NORMAL = {2: 3, 3: 2, 4: 3, 5: 4, 6: 4, 7: 4, 8: 6, 9: 8, 10: 8, 11: 8, 12: 8, 13: 8, 14: 8, 15: 8}
@@ -34,10 +36,13 @@ _UNUSED = 1.5
 """Price of a figure that is taken for a fingering."""
 
 
-def scalings(events: Sequence[Event], sheet: Sheet, system: System, beat: Fraction) -> list[Scaling]:
+def scalings(
+    events: Sequence[Event], sheet: Sheet, system: System, beat: Fraction, going_on: Collection[int] = ()
+) -> list[Scaling]:
     """Return the values that the events of a bar may have, the cheapest first.
 
-    `beat` is the length of a beat, which beams usually fill.
+    `beat` is the length of a beat, which beams usually fill; `going_on` are staves all of whose events were
+    triplets without figures in the bar before.
     """
     printed = [event.value for event in events]
     marked, figures, sure = _marked(events, sheet, system)
@@ -64,17 +69,21 @@ def scalings(events: Sequence[Event], sheet: Sheet, system: System, beat: Fracti
         choices[frozenset(i for run in found.values() for i in run)] = _UNPRINTED
         for staff in by_staff:
             choices[frozenset(by_staff[staff])] = _UNPRINTED
-    for chosen in _of_whole_staves(events, printed, runs.values()):
+    rested = [run for members in groups.values() if (run := _after_a_rest(members, events, printed))]
+    for chosen in _of_whole_staves(events, printed, [*runs.values(), *rested], going_on):
         choices.setdefault(chosen.difference(marked), _ALL_UNPRINTED)
     for chosen, price in choices.items():
         if chosen:
             scaled = [v * Fraction(2, 3) if i in chosen else v for i, v in enumerate(with_marks)]
-            out.append(Scaling(scaled, price, figures))
+            out.append(Scaling(scaled, price, figures, chosen))
     return sorted(out, key=lambda choice: choice.price)
 
 
 def _of_whole_staves(
-    events: Sequence[Event], printed: Sequence[Fraction], runs: Collection[list[int]]
+    events: Sequence[Event],
+    printed: Sequence[Fraction],
+    runs: Collection[list[int]],
+    going_on: Collection[int],
 ) -> Iterator[frozenset[int]]:
     """Yield all events of a staff with a run that are printed like it, and then all events of the staff.
 
@@ -85,7 +94,10 @@ def _of_whole_staves(
         staff: frozenset(i for i, e in enumerate(events) if e.staff == staff and printed[i] == value)
         for staff, value in values.items()
     }
-    whole = {staff: frozenset(i for i, e in enumerate(events) if e.staff == staff) for staff in values}
+    whole = {
+        staff: frozenset(i for i, e in enumerate(events) if e.staff == staff)
+        for staff in {*values, *going_on}
+    }
     for chosen in (like, whole):
         yield from chosen.values()
         yield frozenset().union(*chosen.values())
@@ -97,6 +109,20 @@ def _run_of_three(members: list[int], values: Sequence[Fraction]) -> list[int]:
     places = [k for k, i in enumerate(members) if values[i] == least]
     together = places == list(range(places[0], places[-1] + 1))
     return [members[k] for k in places] if together and len(places) % 3 == 0 else []
+
+
+def _after_a_rest(members: list[int], events: Sequence[Event], values: Sequence[Fraction]) -> list[int]:
+    """Return a run of threes that begins with a rest before its beam; empty where there is none."""
+    first = events[members[0]]
+    rest = next(
+        (
+            i
+            for i in range(members[0] - 1, -1, -1)
+            if events[i].staff == first.staff and events[i].x < first.x
+        ),
+        None,
+    )
+    return _run_of_three([rest, *members], values) if rest is not None and events[rest].is_rest else []
 
 
 def _marked(
