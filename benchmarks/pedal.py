@@ -65,6 +65,7 @@ from understave.interpretation.pedal import STYLES, pedals
 from understave.interpretation.perform import Clock, clock, pedal_line, perform
 from understave.interpretation.plan import PedalMove, Plan
 from understave.interpretation.planning import make_plan
+from understave.interpretation.sostenuto import sostenuto
 from understave.interpretation.tempo import basic_tempo
 from understave.score.model import Score
 from understave.score.reader import read_score
@@ -92,7 +93,10 @@ class Foot:
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """One piece: every way to pedal, one performer for another, and how the performers pedal."""
+    """One piece: every way to pedal, one performer for another, and how the performers pedal.
+
+    `middle` is how often the plan proposes the middle pedal.
+    """
 
     name: str
     period: str
@@ -101,6 +105,7 @@ class Measured:
     played: Foot
     off: Mapping[str, float]
     seconds: float
+    middle: int = 0
 
 
 def changes(line: Line, off: float, on: float) -> list[float]:
@@ -248,7 +253,8 @@ def measure(
     ):
         ways[way] = Foot(_mean([_f1s([b] * 3, foot) for b, foot in zip(beats, feet, strict=True)]))
     played = Foot((), None, float(np.mean(downs)), _blur(reading, performed[0], None) if blur else None)
-    return Measured(name, period, ways, _another(performed, feet), played, far, seconds)
+    middle = len(sostenuto(score, moves[PLANNED]))
+    return Measured(name, period, ways, _another(performed, feet), played, far, seconds, middle)
 
 
 def _f1s(planned: Sequence[Sequence[float]], played: Sequence[Sequence[float]]) -> tuple[float, ...]:
@@ -378,6 +384,7 @@ def main() -> None:
 def show(measured: Sequence[Measured], console: Console) -> None:
     """Print the tables."""
     console.print(_pieces(measured))
+    console.print(f"The middle pedal is proposed {sum(m.middle for m in measured)} times.")
     counted = [m for m in measured if m.name not in FITTED]
     groups = {"all": counted} | {p: [m for m in counted if m.period == p] for p in PERIODS}
     for title, group in groups.items():

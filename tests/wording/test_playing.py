@@ -21,9 +21,11 @@ from understave.interpretation.plan import (
     Tension,
     Voice,
 )
+from understave.interpretation.timing import TIMING, TimingDetails
 from understave.interpretation.voicing import VOICING, VoicingDetails
 from understave.score.model import Direction, Measure, Note, Score
 from understave.theory.pitch import Pitch
+from understave.wording import LEVELS, SPOKEN
 from understave.wording.phrasebook import phrasebook
 from understave.wording.playing import headings, tell_plan
 
@@ -196,6 +198,21 @@ def test_a_reason_is_told_once_in_a_row(language) -> None:
     reasons = [a.why for a in tell_plan(score_of(3), plan, "beginner", language)]
     assert reasons[0]
     assert not reasons[2]
+
+
+@pytest.mark.parametrize("level", LEVELS)
+@pytest.mark.parametrize("language", SPOKEN)
+def test_where_there_are_short_words_every_line_says_why(language, level) -> None:
+    why = [
+        TIMING.event("phrase end", F(4 * k + 3), F(4 * k + 4), (), 1.0, TimingDetails(slower=0.2, beats=F(1)))
+        for k in range(3)
+    ]
+    plan = Plan(timing=tuple(Bend(event.start, 0.8, event) for event in why))
+    reasons = [a.why for a in tell_plan(score_of(3), plan, level, language)]
+    assert len(reasons) == 3
+    assert all(reasons)
+    assert reasons[1] == reasons[2]
+    assert reasons[0] != reasons[1]
 
 
 def test_printed_accents_are_not_said_again_and_fp_is_one() -> None:

@@ -30,7 +30,7 @@ from understave.theory.vocabulary import Language
 from understave.wording.claiming import is_true
 from understave.wording.gaps import octave_name, place
 from understave.wording.phrasebook import Level, Phrasebook, phrasebook
-from understave.wording.sentences import can_say, plain, say, say_again
+from understave.wording.sentences import can_say, has_short_form, plain, say, say_again
 
 Aspect = Literal["tension", "dynamics", "voicing", "timing", "pedal"]
 _NOTES = ("dissonance", "resolution", "repeated")
@@ -107,8 +107,8 @@ def tell_plan(
     At most `MOST` lines begin in a bar, what matters most for the ear first; what a pedal does in the same
     way for `LONG` bars or times or more is one line with its bars, and its exceptions keep their own. What is
     printed and needs no word is not said again. Of tension each peak from `HIGH` is told, and every release
-    after one. A reason of a kind told before is told briefly, and left out where it is the same as the one
-    before it or where the notes deny it; with it goes the advice on a single voice.
+    after one. A reason of a kind told before is told briefly; it is left out where it is the same as the one
+    before it and has no short words, or where the notes deny it; with it goes the advice on a single voice.
     """
     book = phrasebook(language)
     start, end = stretch or (Fraction(0), score.end)
@@ -132,7 +132,7 @@ def tell_plan(
             told.add((reason.kind, reason.label))
             why = (say_again if again else say)(reason, score, level, language)
             why = why if marked else plain(why)
-            if last.get(item.aspect) == why:
+            if last.get(item.aspect) == why and not has_short_form(reason, level, language):
                 why = ""
             else:
                 last[item.aspect] = why

@@ -79,9 +79,14 @@ def say_again(event: Event, score: Score, level: Level = "intermediate", languag
 
     Beginners have short forms of their own, for the others use the terms; without one they hear the whole.
     """
-    entry = phrasebook(language).entry(event.kind, event.label)
     short = "beginner_again" if level == "beginner" else "again"
-    return _said(event, score, short if entry is not None and short in entry else level, language)
+    return _said(event, score, short if has_short_form(event, level, language) else level, language)
+
+
+def has_short_form(event: Event, level: Level = "intermediate", language: Language = "en") -> bool:
+    """Whether an event of a kind explained before is told in other words than the first time."""
+    entry = phrasebook(language).entry(event.kind, event.label)
+    return entry is not None and ("beginner_again" if level == "beginner" else "again") in entry
 
 
 def _said(event: Event, score: Score, form: str, language: Language) -> str:
