@@ -17,6 +17,7 @@ from understave.harmony.reading import Reading
 from understave.interpretation.perform import Clock, pedal_line, velocities_of
 from understave.interpretation.plan import Plan
 from understave.score.model import Score
+from understave.takes.recorded import samples_of
 from understave.takes.take import Run, Take
 
 HESITATION, AROUND = 1.5, 4
@@ -102,7 +103,7 @@ class Summary:
 def summary(score: Score, take: Take) -> Summary:
     """Return what of a take can be laid beside others over time."""
     right = written = None
-    if take.recording.samples is None:
+    if take.recording.kind == "midi":
         right = len({match.strike for match in take.matches})
         written = right + len(take.missed) + len(take.wrong)
     tempi = [value for run in take.runs for _, value in tempo_curve(score, run)]
@@ -243,12 +244,13 @@ def excerpt_of(score: Score, take: Take, first: int, last: int) -> Excerpt:
     Raises TakeError where the take does not hold them in one go, or its bars cannot be told.
     """
     number = run_over(score, take, first, last)
-    if take.recording.samples is None:
+    if take.recording.kind == "midi":
         return Excerpt(*as_played(score, take, number, first, last))
     begin, finish = score.measures[first].start, score.measures[last].end
     time = clock_of(take.runs[number], begin, finish)
     zero = max(0.0, time.seconds[0] - LEAD)
-    samples = take.recording.samples[round(zero * RATE) : round((time.seconds[-1] + FADE) * RATE)].copy()
+    whole = samples_of(take.recording)
+    samples = whole[round(zero * RATE) : round((time.seconds[-1] + FADE) * RATE)].copy()
     fade = min(len(samples), round(FADE * RATE))
     samples[len(samples) - fade :] *= np.linspace(1, 0, fade, dtype=np.float32)
     shifted = Clock(time.moments, tuple(s - zero for s in time.seconds))
