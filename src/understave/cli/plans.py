@@ -92,6 +92,11 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     clip.add_argument(
         "--take", metavar="TAKE", help="follow your own playing: a take that the lesson keeps, or a recording"
     )
+    clip.add_argument(
+        "--own-picture",
+        action="store_true",
+        help="with --take of a film: show its picture too, beside the score (wide) or above it (tall)",
+    )
     add_out(clip, "the film, ending in .mp4", (".mp4",))
     clip.set_defaults(run=_clip)
 
@@ -274,6 +279,8 @@ def _clip(arguments: argparse.Namespace, console: Console) -> int:
     kind_asked(arguments, (".mp4",), "which film")
     shape = chosen(arguments.shape, SHAPES, "shape")
     _refuse_wrong_options(arguments, heard=True)
+    if arguments.own_picture and arguments.take is None:
+        raise UnderstaveError("--own-picture needs the film that it is in; name it with --take.")
     check_film()
     console = teller(out, console)
     score, reading = read_source(arguments.score, arguments.bars)
@@ -286,7 +293,7 @@ def _clip(arguments: argparse.Namespace, console: Console) -> int:
 
         take = take_named(arguments.score, score, arguments.take)
         own = excerpt_of(score, take, first.index, last.index)
-    options = ClipOptions(shape, instrument, arguments.language, own)
+    options = ClipOptions(shape, instrument, arguments.language, own, arguments.own_picture)
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
         task = progress.add_task("playing", total=1.0)

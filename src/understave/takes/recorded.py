@@ -7,6 +7,7 @@ from __future__ import annotations
 import hashlib
 import io
 from collections import defaultdict
+from dataclasses import replace
 from pathlib import Path
 
 import mido
@@ -40,7 +41,7 @@ def read_take(path: Path) -> Recording:
 
     Raises UnderstaveError with one sentence where the file is missing, damaged, silent or none of these.
     """
-    return recording_of(bytes_of(path), path.name)
+    return replace(recording_of(bytes_of(path), path.name), file=path)
 
 
 def bytes_of(path: Path) -> bytes:
