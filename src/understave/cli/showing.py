@@ -177,7 +177,8 @@ def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
     if kind == ".ly":
         from understave.export.lilypond import lilypond
 
-        deliver(arguments.out, lilypond(score, reading, first.index, last.index))
+        with writing_about(reading):
+            deliver(arguments.out, lilypond(score, reading, first.index, last.index))
         say_where(arguments.out, console)
         return 0
     options = Options(chord_symbols=arguments.chord_symbols, language=arguments.language)
