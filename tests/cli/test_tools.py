@@ -4,6 +4,7 @@ The Model Context Protocol, revision 2025-06-18, and the error codes of JSON-RPC
 """
 
 import base64
+import importlib
 import json
 import subprocess
 import sys
@@ -11,9 +12,14 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from tests.once import EXAMPLES, make_plan, read, read_score
 
+from understave.acoustics.midi_bytes import midi_bytes
+from understave.cli import main
 from understave.cli.tools import TOOLS, answered
 from understave.export.schemas import schema
+from understave.interpretation.perform import perform
+from understave.theory.convention_choices import in_force
 
 STUDY = Path(__file__).resolve().parents[2] / "examples" / "lock-water" / "score.musicxml"
 
@@ -111,3 +117,29 @@ def test_notifications_get_no_answer():
 
 def test_no_tool_writes():
     assert set(TOOLS) == {"read_score", "explain_score", "excerpt", "search"}
+
+
+def test_what_is_told_and_engraved_is_written_about_its_piece(monkeypatch, tmp_path):
+    """As ``explain`` and ``excerpt`` do it: the mode of the home key, F minor by our own analysis."""
+    seen = []
+
+    def watched(module, name):
+        function = getattr(importlib.import_module(module), name)
+
+        def called(*given, **named):
+            seen.append((name, in_force()[1]))
+            return function(*given, **named)
+
+        monkeypatch.setattr(f"{module}.{name}", called)
+
+    watched("understave.wording", "tell")
+    watched("understave.export.lilypond", "lilypond")
+    watched("understave.takes.paper", "take_pdf")
+    piece = EXAMPLES / "chain-ferry" / "score.musicxml"
+    call("explain_score", score=str(piece), bars="1-4")
+    out = ["--bars", "1-4", "--out", str(tmp_path / "a.ly")]
+    assert main(["excerpt", str(piece), *out]) == 0
+    score = read_score(piece)
+    (tmp_path / "a.mid").write_bytes(midi_bytes(perform(score, make_plan(score, read(score)))))
+    assert main(["take", str(piece), str(tmp_path / "a.mid"), "--picture", str(tmp_path / "a.pdf")]) == 0
+    assert seen == [("tell", "minor"), ("lilypond", "minor"), ("take_pdf", "minor")]

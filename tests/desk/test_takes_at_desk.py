@@ -9,18 +9,25 @@ from __future__ import annotations
 import time
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from starlette.testclient import TestClient
 from tests.desk.desk_lesson import EXAMPLE, OWN, app_for, desk_in, read_once
 from tests.desk.test_desk_in_browser import SHADOW, started, until
 from tests.in_browser import accessibility, running_browser
+from tests.once import opening
 
+from understave.acoustics.files import RATE, audio_bytes
 from understave.acoustics.midi_bytes import midi_bytes
 from understave.acoustics.performance import Performance
+from understave.acoustics.piano import GRAND
+from understave.acoustics.sound import render
 from understave.desk.takes_panel import midi_of
 from understave.findings import read
 from understave.interpretation.perform import perform
 from understave.interpretation.planning import make_plan
+from understave.score.reader import read_score
+from understave.takes.kept import kept_take
 from understave.takes.recorded import recording_of
 
 
@@ -63,13 +70,17 @@ def test_a_file_is_kept_told_and_taken_out(desk, playing):
     answer = client.post("/api/takes?name=mine.mid", content=data)
     assert answer.json() == {"name": "mine"}
     assert (lesson.folder.path / "takes" / "mine.mid").read_bytes() == data
-    (take,) = client.get("/api/takes").json()["takes"]
+    assert [t["name"] for t in client.get("/api/takes").json()["takes"]] == ["mine"]
+    take = client.get("/api/takes/one?name=mine").json()
     assert "as written" in take["told"][0]
+    picture = client.get("/api/takes/picture")
+    assert (picture.headers["content-type"], picture.text[:4]) == ("image/svg+xml", "<svg")
     assert playing.strikes[wrong].note in take["wrong"]
     assert playing.strikes[wrong].note not in take["played"]
     dropped = client.post("/api/takes/drop", json={"name": "mine"})
     assert (lesson.folder.path / dropped.json()["place"]).read_bytes() == data
-    assert client.get("/api/takes").json() == {"takes": [], "picture": ""}
+    assert client.get("/api/takes").json() == {"takes": []}
+    assert "nothing to draw" in client.get("/api/takes/picture").json()["error"]
 
 
 def test_what_was_recorded_is_tied_and_kept(desk, playing):
@@ -78,7 +89,7 @@ def test_what_was_recorded_is_tied_and_kept(desk, playing):
     assert name.startswith("played-")
     (take,) = client.get("/api/takes").json()["takes"]
     assert take["name"] == name
-    assert len(take["missed"]) == 0
+    assert client.get(f"/api/takes/one?name={name}").json()["missed"] == []
 
 
 @pytest.mark.parametrize(
@@ -151,10 +162,65 @@ def show_slips(page, seconds=60):
                 raise
 
 
+BARS, SILENT = 8, 1.4
+"""Bars that are played into the microphone, and seconds before them: the count-in, at its quickest."""
+
+
 @pytest.fixture(scope="module")
-def browser():
-    with running_browser(["--autoplay-policy=no-user-gesture-required"]) as running:
+def heard(tmp_path_factory):
+    """What the microphone hears, again and again: our own piano, playing the plan (synthetic)."""
+    score = read_score(opening(BARS))
+    sound = render(perform(score, make_plan(score, read(score))), GRAND).mean(axis=1)
+    path = tmp_path_factory.mktemp("heard") / "heard.wav"
+    path.write_bytes(audio_bytes(".wav", np.concatenate([np.zeros(round(SILENT * RATE)), sound]), RATE))
+    return path, SILENT + len(sound) / RATE
+
+
+@pytest.fixture(scope="module")
+def browser(heard):
+    microphone = ("--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream")
+    file = f"--use-file-for-fake-audio-capture={heard[0]}"
+    with running_browser(["--autoplay-policy=no-user-gesture-required", *microphone, file]) as running:
         yield running
+
+
+def test_the_microphone_is_recorded_after_a_count_in_and_kept_or_dropped(browser, tmp_path, heard):
+    with started(tmp_path) as (address, home):
+        context = browser.new_context(viewport={"width": 1280, "height": 800}, permissions=["microphone"])
+        page = context.new_page()
+        page.set_default_timeout(60_000)
+        faults = []
+        page.on("pageerror", lambda e: faults.append(str(e)))
+        page.goto(address)
+        page.set_input_files("#score-file", str(opening(BARS)))
+        until(page, f"!!document.querySelector('stave-score') && {SHADOW}.querySelector('button.label')", 150)
+        page.locator("#tab-takes").click()
+        page.fill("#takes-tempo", "240")
+        said = "document.querySelector('desk-takes [role=status]').textContent"
+        page.locator(".takes-listen").click()
+        page.locator(".takes-stop").click()
+        until(page, f"{said}.includes('nothing is kept')")
+        page.locator(".takes-listen").click()
+        until(page, f"{said} === 'Recording.'")
+        page.locator(".takes-stop").click()
+        until(page, f"{said}.includes('It is recorded')")
+        page.locator(".takes-drop").click()
+        assert not list(home.glob("*/takes/*.wav"))
+        page.locator(".takes-listen").click()
+        until(page, f"{said} === 'Recording.'")
+        page.wait_for_timeout(1000 * (heard[1] - SILENT))
+        page.locator(".takes-stop").click()
+        until(page, f"{said}.includes('It is recorded')")
+        page.locator(".takes-keep").click()
+        page.locator(".take").wait_for()
+        (kept,) = home.glob("*/takes/*.wav")
+        score = read_score(opening(BARS))
+        take = kept_take(kept.parents[1], score, kept.stem)
+        assert (take.runs[0].first, take.runs[-1].last) == (0, BARS - 1)
+        page.locator(".take summary").click()
+        page.get_by_text("From sound only time").wait_for()
+        assert faults == []
+        context.close()
 
 
 def test_a_keyboard_is_recorded_after_a_count_in_and_kept_or_dropped(browser, tmp_path, playing):
@@ -211,6 +277,10 @@ def test_a_keyboard_is_recorded_after_a_count_in_and_kept_or_dropped(browser, tm
         )
         show_slips(page)
         until(page, f"{SHADOW}.querySelectorAll('.foreign').length >= 1")
+        page.locator("desk-takes figure img").wait_for()
         assert accessibility(page)[1] == []
+        # The slips of a take are not left in the score where it is closed.
+        page.locator(".take summary").click()
+        until(page, f"{SHADOW}.querySelectorAll('.foreign').length === 0")
         assert faults == []
         context.close()

@@ -274,3 +274,17 @@ def test_what_is_said_of_a_lesson_is_found_by_its_bars(tmp_path, monkeypatch):
     assert said_within(tmp_path, score, 5, 8) == ()
     monkeypatch.undo()
     assert said_within(tmp_path, score, 3, 8) == ()  # never made
+
+
+def test_a_film_of_the_player_stands_still_while_the_teacher_speaks():
+    score, _, plan = piece()
+    time = clock(score, plan, **BARS["tall"])
+    scene = _scene("tall")
+    asked = []
+    scene.film = asked.append
+    holds = _holds((spoken(), spoken()), score.measures[4].start, time)
+    scene.hold(holds, [[], []])
+    length, second = spoken().voice.length, holds[0].second
+    for at in (second - 0.5, second + 0.5 * length, second + 1.5 * length, second + 2 * length + 0.5):
+        scene.film(at)
+    assert asked == pytest.approx([second - 0.5, second, second, second + 0.5])

@@ -25,6 +25,7 @@ from understave.interpretation.perform import clock, perform
 from understave.interpretation.planning import make_plan
 from understave.score.reader import read_score
 from understave.takes import read_take, tie
+from understave.takes import recorded as recorded_room
 from understave.takes.kept import add_take, drop_take, kept_take
 from understave.takes.recorded import recording_of
 from understave.takes.sound_following import tuning
@@ -188,6 +189,20 @@ def test_bars_of_it_sound_as_recorded_and_light_up_in_their_time(piece, sound, t
         note = score.note_by_id[strike.note]
         assert first <= note.measure <= last
         assert strike.start == pytest.approx(run.second(note.at) - begin, abs=1e-6)
+
+
+def test_a_kept_sound_is_not_decoded_before_it_is_heard(tmp_path, piece, sound, monkeypatch):
+    source = tmp_path / "mine.wav"
+    source.write_bytes(wave(sound))
+    name, take = add_take(tmp_path / "lesson", piece[0], source)
+    with monkeypatch.context() as stopped:
+        stopped.setattr(recorded_room, "read_audio", None)
+        kept = kept_take(tmp_path / "lesson", piece[0], name)
+        assert kept.runs == take.runs
+        assert tell_take(piece[0], kept)[0] == tell_take(piece[0], take)[0]
+        with pytest.raises(TypeError):
+            excerpt_of(piece[0], kept, take.runs[0].first, take.runs[0].first)
+    assert len(excerpt_of(piece[0], kept, take.runs[0].first, take.runs[0].first).sound) > RATE
 
 
 def test_a_lesson_keeps_sound_unaltered(tmp_path, piece, sound, capsys):

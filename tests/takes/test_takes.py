@@ -6,8 +6,11 @@ The truth is how the deviations were made: which key was changed, left out, play
 from __future__ import annotations
 
 import json
+import os
 import random
+import time
 from dataclasses import replace
+from datetime import datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
 
@@ -406,7 +409,8 @@ def test_moments_are_exact_fractions(piece):
     assert all(isinstance(m, Fraction) for m in time.moments)
 
 
-def test_takes_are_listed_over_time(tmp_path, piece, capsys):
+@pytest.mark.skipif(os.name == "nt", reason="a time zone for one program, as POSIX has it")
+def test_takes_are_listed_over_time(tmp_path, piece, capsys, monkeypatch):
     from understave.lesson.folder import create_folder
 
     score, _, _, performance = piece
@@ -424,8 +428,15 @@ def test_takes_are_listed_over_time(tmp_path, piece, capsys):
     assert one["right"] == one["written"] - 1
     assert two["right"] == two["written"]
     assert two["tempo"] == pytest.approx(2 * one["tempo"], rel=0.02)
+    # Kept in UTC, told on the clock of this computer.
+    monkeypatch.setenv("TZ", "UTC-5")
+    time.tzset()
     assert main(["take", str(folder)]) == 0
-    assert "second" in capsys.readouterr().out
+    told = capsys.readouterr().out
+    monkeypatch.undo()
+    time.tzset()
+    assert "second" in told
+    assert f"{datetime.fromisoformat(one['added']) + timedelta(hours=5):%Y-%m-%d %H:%M}" in told
 
 
 def test_a_pdf_has_the_words_and_the_slips_in_the_score(tmp_path, piece):
@@ -439,7 +450,9 @@ def test_a_pdf_has_the_words_and_the_slips_in_the_score(tmp_path, piece):
     )
     assert strikes[wrong].note in slipped(take)
     path = tmp_path / "take.pdf"
-    path.write_bytes(take_pdf(score, reading, plan, take))
+    dated = replace(score, metadata={**score.metadata, "encoding-date": "2024-05-17"})
+    path.write_bytes(take_pdf(dated, reading, plan, take))
+    assert f"{pypdf.PdfReader(path).metadata.creation_date:%Y-%m-%d}" == "2024-05-17"
     pages = pypdf.PdfReader(path).pages
     assert len(pages) == 3
     text = " ".join(pages[0].extract_text().split())

@@ -5,10 +5,14 @@ The truth is how the take was made: the plan's playing of our own piece, slower 
 
 from __future__ import annotations
 
+import io
 import json
+import pickle
 from dataclasses import replace
 
+import numpy as np
 import pytest
+import soundfile
 from tests.once import opening
 
 from understave.acoustics.midi_bytes import midi_bytes
@@ -17,9 +21,11 @@ from understave.errors import UnderstaveError
 from understave.findings import read
 from understave.interpretation.perform import perform
 from understave.interpretation.planning import make_plan
+from understave.lesson import make
 from understave.lesson.make import LessonOptions, make_lesson
 from understave.media.page import lesson_values
 from understave.score.reader import read_score
+from understave.theory.convention_choices import Conventions
 
 SLOWER = 1.5
 
@@ -65,6 +71,25 @@ def test_the_take_is_kept_as_it_came(lesson):
     assert json.loads((lesson / "takes" / "mine.tie.json").read_text())["added"].endswith("+00:00")
 
 
+class PlannedError(Exception):
+    """The parts are known."""
+
+
+def test_what_was_recorded_travels_to_the_part_that_plays_it(lesson, monkeypatch):
+    parts = []
+
+    def stop(exports, planned, *rest):
+        parts.extend(planned)
+        raise PlannedError
+
+    monkeypatch.setattr(make, "build", stop)
+    monkeypatch.setattr(make, "conventions_of", lambda out: Conventions(letters="german"))
+    with pytest.raises(PlannedError):
+        make_lesson(lesson, lesson, LessonOptions(minutes=4))
+    assert {p.name for p in parts if b"understave.takes" in pickle.dumps(p.make)} == {"own playing"}
+    assert "the conventions" not in next(p for p in parts if p.name == "own playing").inputs
+
+
 def test_without_the_take_the_page_loses_it_and_nothing_else_is_made_again(lesson):
     from understave.takes.kept import drop_take
 
@@ -74,6 +99,16 @@ def test_without_the_take_the_page_loses_it_and_nothing_else_is_made_again(lesso
     page = lesson_values((lesson / "exports" / "page.html").read_text(encoding="utf-8"))
     assert not any(stop["sounds"] for stop in page["stops"])
     assert not list((lesson / "exports" / "sounds").glob("take-*"))
+
+
+def test_a_lesson_that_what_was_spoken_makes_too_long_says_so(lesson):
+    stop = make_lesson(lesson, lesson).stops[0].id
+    hiss = np.random.default_rng(1).normal(0, 0.1, 200 * 8000)
+    memory = io.BytesIO()
+    soundfile.write(memory, hiss, 8000, format="FLAC")
+    (lesson / "voice").mkdir()
+    (lesson / "voice" / f"{stop}.flac").write_bytes(memory.getvalue())
+    assert any("more than the 3 asked for" in said for said in make_lesson(lesson, lesson).changes)
 
 
 def test_what_cannot_be_tied_makes_no_lesson(tmp_path):

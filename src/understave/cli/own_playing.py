@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -135,7 +136,7 @@ def _list(arguments: argparse.Namespace, console: Console) -> None:
             take = kept_take(arguments.score, score, name)
         except TakeError as error:
             rows.append({**row, "error": str(error)})
-            table.add_row(name, row["added"][:16].replace("T", " "), str(error))
+            table.add_row(name, _here(row["added"]), str(error))
             continue
         found = summary(score, take)
         bars = ", ".join(
@@ -145,7 +146,7 @@ def _list(arguments: argparse.Namespace, console: Console) -> None:
         right = "" if found.written is None else f"{found.right} / {found.written}"
         table.add_row(
             name,
-            row["added"][:16].replace("T", " "),
+            _here(row["added"]),
             bars,
             right,
             "" if found.tempo is None else f"{found.tempo:.0f}",
@@ -170,9 +171,15 @@ def _list(arguments: argparse.Namespace, console: Console) -> None:
         console.print(book.phrases["take_none"], highlight=False)
 
 
+def _here(added: str) -> str:
+    """Return a moment, given as UTC, on the clock of this computer."""
+    return f"{datetime.fromisoformat(added).astimezone():%Y-%m-%d %H:%M}" if added else ""
+
+
 def _tell(arguments: argparse.Namespace, console: Console, score: Score, reading: Reading, take: Take) -> int:
     from understave.disk import write_atomically
     from understave.interpretation.planning import make_plan
+    from understave.interpretation.written_about import writing_about
     from understave.takes.kept import tie_data
     from understave.takes.paper import take_pdf
     from understave.takes.picture import draw_take
@@ -183,7 +190,8 @@ def _tell(arguments: argparse.Namespace, console: Console, score: Score, reading
     plan = make_plan(score, reading)
     if arguments.picture:
         if arguments.picture.suffix.lower() == ".pdf":
-            drawn: bytes | str = take_pdf(score, reading, plan, take, arguments.language)
+            with writing_about(reading):
+                drawn: bytes | str = take_pdf(score, reading, plan, take, arguments.language)
         else:
             drawn = draw_take(score, plan, (take,), arguments.language)
         write_atomically(arguments.picture, drawn)

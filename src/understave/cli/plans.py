@@ -96,6 +96,11 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     clip.add_argument(
         "--no-voice", action="store_true", help="leave out what you recorded for the stops of a lesson"
     )
+    clip.add_argument(
+        "--own-picture",
+        action="store_true",
+        help="with --take of a film: show its picture too, beside the score (wide) or above it (tall)",
+    )
     add_out(clip, "the film, ending in .mp4", (".mp4",))
     clip.set_defaults(run=_clip)
 
@@ -278,6 +283,8 @@ def _clip(arguments: argparse.Namespace, console: Console) -> int:
     kind_asked(arguments, (".mp4",), "which film")
     shape = chosen(arguments.shape, SHAPES, "shape")
     _refuse_wrong_options(arguments, heard=True)
+    if arguments.own_picture and arguments.take is None:
+        raise UnderstaveError("--own-picture needs the film that it is in; name it with --take.")
     check_film()
     console = teller(out, console)
     score, reading = read_source(arguments.score, arguments.bars)
@@ -295,7 +302,7 @@ def _clip(arguments: argparse.Namespace, console: Console) -> int:
         from understave.lesson.voices import said_within
 
         said = said_within(arguments.score, score, first.index, last.index)
-    options = ClipOptions(shape, instrument, arguments.language, own, said)
+    options = ClipOptions(shape, instrument, arguments.language, own, said, arguments.own_picture)
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
         task = progress.add_task("playing", total=1.0)

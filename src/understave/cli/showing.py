@@ -178,8 +178,7 @@ def _excerpt(arguments: argparse.Namespace, console: Console) -> int:
         from understave.export.lilypond import lilypond
 
         with writing_about(reading):
-            written = lilypond(score, reading, first.index, last.index)
-        deliver(arguments.out, written)
+            deliver(arguments.out, lilypond(score, reading, first.index, last.index))
         say_where(arguments.out, console)
         return 0
     options = Options(chord_symbols=arguments.chord_symbols, language=arguments.language)

@@ -191,13 +191,15 @@ def _read(values: Values) -> list[Values]:
 
 def _explain(values: Values) -> list[Values]:
     from understave.export.story_data import story_json
+    from understave.interpretation.written_about import writing_about
     from understave.wording import LEVELS, SPOKEN, tell
 
     level = chosen(values.get("level", "intermediate"), LEVELS, "level")
     language = chosen(values.get("language", "en"), SPOKEN, "language")
     score, reading = read_source(_path(values), values.get("bars"))
-    told = tell(score, reading, level, language, stretch_named(score, values.get("bars")))
-    return [_text(story_json(score, told, level, language))]
+    with writing_about(reading):
+        told = tell(score, reading, level, language, stretch_named(score, values.get("bars")))
+        return [_text(story_json(score, told, level, language))]
 
 
 def _excerpt(values: Values) -> list[Values]:

@@ -9,15 +9,18 @@ from __future__ import annotations
 import asyncio
 import io
 from collections.abc import Awaitable, Callable, Sequence
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import mido
 from starlette.requests import ClientDisconnect, Request
+from starlette.responses import Response
 
 from understave.desk.sense import SenselessError, message, sense
 from understave.errors import DeskError, TakeError
+from understave.interpretation.planning import make_plan
 from understave.lesson.edits import bars_named
 from understave.score.model import Score
 from understave.takes import Take, tie
@@ -39,31 +42,35 @@ _TICKS, _BEAT = 960, 500_000
 """Ticks a quarter note and microseconds of it in what is recorded here: about half a millisecond a tick."""
 
 
-def kept(lesson: OpenLesson, language: Language) -> dict[str, Any]:
-    """Return the takes of a lesson, the latest first, as values for the page."""
-    folder, score = lesson.folder.path, lesson.score
+def names(folder: Path) -> dict[str, Any]:
+    """Return which takes a lesson keeps, the latest first, and when they were added (ISO 8601, UTC)."""
+    return {"takes": [{"name": name, "added": added_at(folder, name)} for name in take_names(folder)[::-1]]}
+
+
+def told(lesson: OpenLesson, name: str, language: Language) -> dict[str, Any]:
+    """Return a take in words, and the ids of its notes: struck as written, another key struck, not struck."""
+    score = lesson.score
+    take = kept_take(lesson.folder.path, score, name)
+    return {
+        "told": list(tell_take(score, take, language)),
+        "wrong": _ids(score, [slip.note for slip in take.wrong]),
+        "missed": _ids(score, [note for _, note in take.missed]),
+        "played": _ids(score, [match.note for match in take.matches]),
+    }
+
+
+def drawn(lesson: OpenLesson, language: Language) -> str:
+    """Return the takes that fit the score over one another as SVG; raise DeskError where there are none."""
     takes: list[Take] = []
-    rows = []
-    for name in take_names(folder)[::-1]:
-        row: dict[str, Any] = {"name": name, "added": added_at(folder, name)[:16].replace("T", " ")}
-        try:
-            take = kept_take(folder, score, name)
-        except TakeError as error:
-            rows.append({**row, "told": [str(error)], "wrong": [], "missed": [], "played": []})
-            continue
-        takes.append(take)
-        rows.append(
-            {
-                **row,
-                "told": list(tell_take(score, take, language)),
-                "wrong": _ids(score, [slip.note for slip in take.wrong]),
-                "missed": _ids(score, [note for _, note in take.missed]),
-                "played": _ids(score, [match.note for match in take.matches]),
-            }
-        )
-    plan = lesson.plan
-    picture = draw_take(score, plan, takes, language) if takes and plan is not None else ""
-    return {"takes": rows, "picture": picture}
+    for name in take_names(lesson.folder.path)[::-1]:
+        # What does not fit the score any more says so where it is told.
+        with suppress(TakeError):
+            takes.append(kept_take(lesson.folder.path, lesson.score, name))
+    if not takes:
+        raise DeskError("There is nothing to draw yet; record a take.")
+    # The plan of what is shown may still be made.
+    plan = lesson.plan or make_plan(lesson.score, lesson.reading)
+    return draw_take(lesson.score, plan, takes, language)
 
 
 def _ids(score: Score, notes: Sequence[str]) -> list[str]:
@@ -97,9 +104,24 @@ def _add(lesson: OpenLesson, data: bytes, name: str, bars: str) -> dict[str, Any
 
 
 async def listed(desk: Desk, request: Request) -> Any:
-    """Answer with the takes that the lesson keeps."""
+    """Answer with the names of the takes that the lesson keeps."""
     lesson = await desk.current()
-    return await asyncio.to_thread(kept, lesson, await asyncio.to_thread(desk.speaks))
+    return await asyncio.to_thread(names, lesson.folder.path)
+
+
+async def one(desk: Desk, request: Request) -> Any:
+    """Answer with what is told of a take."""
+    lesson = await desk.current()
+    with sense():
+        name = request.query_params["name"]
+    return await asyncio.to_thread(told, lesson, name, await asyncio.to_thread(desk.speaks))
+
+
+async def picture(desk: Desk, request: Request) -> Any:
+    """Draw the takes over one another."""
+    lesson = await desk.current()
+    svg = await asyncio.to_thread(drawn, lesson, await asyncio.to_thread(desk.speaks))
+    return Response(svg, media_type="image/svg+xml")
 
 
 async def add(desk: Desk, request: Request) -> Any:
@@ -153,6 +175,8 @@ async def drop(desk: Desk, request: Request) -> Any:
 
 ROUTES: tuple[tuple[str, Callable[[Desk, Request], Awaitable[Any]], str], ...] = (
     ("/api/takes", listed, "GET"),
+    ("/api/takes/one", one, "GET"),
+    ("/api/takes/picture", picture, "GET"),
     ("/api/takes", add, "POST"),
     ("/api/takes/record", record, "POST"),
     ("/api/takes/drop", drop, "POST"),

@@ -288,11 +288,12 @@ def _made(
     added_takes = [_tied(score, path, on_step) for path in options.takes]
     lost: tuple[str, ...] = ()
     with writing_about(reading):
-        work, seconds = _work(score, reading, plan, wishes, asked, name, options, usual)
+        work = _work(score, reading, plan, wishes, asked, name, options, usual)
         work = replace(work, printed=PRINTED.knows(_bytes(source), source.suffix))
         if options.sound:
             own, lost = _own(score, out, work.stops, [take for _, take in added_takes])
             work = replace(work, voices=voices(out, [stop.id for stop in work.stops]), own=own)
+        seconds = _talk(work)[-1].end
         facts = _facts(work)
 
     def told(share: float, text: str) -> None:
@@ -365,7 +366,9 @@ def _all_of(source: Path, name: str, out: Path, options: LessonOptions, analysis
     own = (_bytes(out / SETTINGS), departing(current()))
     wanted = (options.chord_symbols, options.sound, options.elsewhere is not None)
     spoken = [(file.name, _bytes(file)) for file in recordings(out)] if options.sound else []
-    played = [(file.name, _bytes(file)) for file in take_files(out)] if options.sound else []
+    # A film is too large to be read each time: it is never altered, and its tie holds its digest.
+    played = [(file.name, file.stat().st_mtime_ns, file.stat().st_size) for file in take_files(out)]
+    played = played if options.sound else []
     return digest(_reading_of(source, name, out, analysis), own, asked, wanted, spoken, played)
 
 
@@ -491,8 +494,8 @@ def _work(  # noqa: PLR0913
     name: str,
     options: LessonOptions,
     usual: Sequence[str] = (),
-) -> tuple[Work, float]:
-    """Return what the parts are made from, and how many seconds the lesson takes."""
+) -> Work:
+    """Return what the parts are made from."""
     heard = all_contrasts(score, reading, CONTRASTS, asked.piano) if options.sound else ()
     stops, timing = lesson_stops(score, reading, plan, wishes, asked, heard, usual)
     find = options.elsewhere
@@ -503,9 +506,7 @@ def _work(  # noqa: PLR0913
             )
             for stop in stops
         )
-    work = Work(score, reading, plan, stops, heard, timing, asked, name, options.chord_symbols, options.sound)
-    talk = cues.cue_list(score, reading, stops, timing, asked.language)
-    return work, talk[-1].end
+    return Work(score, reading, plan, stops, heard, timing, asked, name, options.chord_symbols, options.sound)
 
 
 def asked_of(path: Path) -> Asked:
@@ -551,6 +552,9 @@ def _parts(work: Work) -> list[Part]:
 
     Where to add another: a function from `Work` to files, and its line here.
     """
+    playing = work
+    # What was recorded is large, and travels to the one part that plays it.
+    work = replace(work, own=())
     asked = work.asked
     program = {"the program": program_digest()}
     score = {"the score": digest(work.score.source, work.score.title, work.score.composer, work.name)}
@@ -563,7 +567,7 @@ def _parts(work: Work) -> list[Part]:
         "language": asked.language,
         "chord symbols": str(work.chord_symbols),
     }
-    lean = replace(work, stops=(), heard=(), own=())
+    lean = replace(work, stops=(), heard=())
     pictured = [(stop.id, stop.first, stop.last, stop.notes) for stop in work.stops]
     pieces = ["screens", "stop pictures"]
     # What is to be heard is not asked where no sound is made: papers would name files that are not there.
@@ -674,13 +678,15 @@ def _parts(work: Work) -> list[Part]:
     )
     # Clips of the stops would be a part of their own here; they are made on request (`media.clips`).
     placed = {stop.id: (stop.first, stop.last) for stop in work.stops}
-    own = {"the takes": digest([(stop, placed[stop], take) for stop, take in work.own])} if work.own else {}
-    if work.own:
+    own: dict[str, str] = {}
+    if playing.own:
+        tied = [(stop, placed[stop], take.recording.sha256, take.runs) for stop, take in playing.own]
+        own = {"the takes": digest(tied)}
         played_by = Part(
             "own playing",
             {**program, **score, **piano, **own},
-            partial(_own_files, replace(work, heard=())),
-            effort=len(work.own),
+            partial(_own_files, replace(playing, heard=())),
+            effort=len(playing.own),
         )
         parts.append(played_by)
         pieces.append(played_by.name)
@@ -697,7 +703,7 @@ def _parts(work: Work) -> list[Part]:
                 **voice,
                 **own,
             },
-            partial(_page_files, work, exercise_list),
+            partial(_page_files, work, tuple(stop for stop, _ in playing.own), exercise_list),
             needs=tuple(pieces),
             effort=1,
         )
@@ -708,7 +714,7 @@ def _parts(work: Work) -> list[Part]:
 Given = Mapping[str, bytes]
 
 
-_WITHOUT_LABELS = ("reading", "sound", "exercises")
+_WITHOUT_LABELS = ("reading", "sound", "own playing", "exercises")
 """Parts that show no label to people: data keep the standard form."""
 
 
@@ -941,7 +947,7 @@ def _page_options(work: Work) -> webpage.PageOptions:
     )
 
 
-def _page_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
+def _page_files(work: Work, own: Sequence[str], found: Sequence[Exercise], given: Given) -> Files:
     def contrast(one: Contrast) -> PageContrast:
         name = contrast_name(work.score, one)
         words = json.loads(given[f"sounds/{name}.json"])
@@ -966,7 +972,7 @@ def _page_files(work: Work, found: Sequence[Exercise], given: Given) -> Files:
         voices=dict(work.voices),
         own={
             stop: _sound_from(given[f"sounds/take-{stop}.mp3"], json.loads(given[f"sounds/take-{stop}.json"]))
-            for stop, _ in work.own
+            for stop in own
         },
     )
     asked = work.asked

@@ -11,7 +11,7 @@ import io
 import json
 import tempfile
 from bisect import bisect_right
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from importlib.resources import files
@@ -31,10 +31,11 @@ from understave.engraving import Options, to_png
 from understave.engraving.geometry import Box
 from understave.engraving.palette import colour_of, function_of
 from understave.engraving.strips import Strip, strips
+from understave.errors import TakeError
 from understave.harmony.reading import Reading, Span
 from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.plan import Plan
-from understave.media.film import Picture, check_film, film_bytes
+from understave.media.film import Picture, check_film, film_at, film_bytes
 from understave.media.teacher_voice import Said, VoiceOver
 from understave.media.webpage import lights
 from understave.score.model import Score
@@ -68,6 +69,7 @@ class Frame:
     """Measures of a film in pixels: its size, the heights of heading, panel and progress bar, the margin.
 
     `print_size` is pixels to a millimetre of a score with a staff of ordinary size, `unit` the size of text.
+    Where the picture of somebody's playing is shown, it has `beside` pixels left of the score, or `above` it.
     """
 
     width: int
@@ -78,17 +80,26 @@ class Frame:
     margin: int
     print_size: float
     unit: float
+    beside: int = 0
+    above: int = 0
 
     @property
     def room(self) -> int:
         """Height of the window through which the score is seen."""
-        return self.height - self.heading - self.panel - self.bar
+        return self.height - self.heading - self.panel - self.bar - self.above
+
+    @property
+    def wide(self) -> int:
+        """Width of that window."""
+        return self.width - self.beside
 
 
 FRAMES: dict[Shape, Frame] = {
     "wide": Frame(1920, 1080, 92, 236, 14, 48, 8.4, 30.0),
     "tall": Frame(1080, 1920, 178, 400, 18, 40, 9.4, 33.0),
 }
+BESIDE, ABOVE = 768, 608
+"""Pixels of the picture of somebody's playing: its width on a wide screen, its height on a tall one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +107,8 @@ class ClipOptions:
     """What the teacher chose: a `wide` screen or a `tall` one (a telephone held upright), and so on.
 
     `own` is these bars as somebody played them (`takes.views.excerpt_of`): then the film follows their time
-    instead of the plan, and has their sound where sound was recorded. `said` is spoken between.
+    instead of the plan, and has their sound where sound was recorded; with `own_picture` it shows the picture
+    of their film too, beside the score on a wide screen and above it on a tall one. `said` is spoken between.
     """
 
     shape: Shape = "wide"
@@ -104,6 +116,15 @@ class ClipOptions:
     language: Language = "en"
     own: Excerpt | None = None
     said: tuple[Said, ...] = ()
+    own_picture: bool = False
+
+    @property
+    def frame(self) -> Frame:
+        """The measures of the film."""
+        frame = FRAMES[self.shape]
+        if not self.own_picture:
+            return frame
+        return replace(frame, beside=BESIDE) if self.shape == "wide" else replace(frame, above=ABOVE)
 
 
 def clip(  # noqa: PLR0913
@@ -121,6 +142,7 @@ def clip(  # noqa: PLR0913
     extra that films need.
     """
     check_film()
+    film = _own_film(options) if options.own_picture else None
     on_share("playing", 0.0)
     if options.own is None:
         performance = perform(score, plan, first=first, last=last)
@@ -135,6 +157,7 @@ def clip(  # noqa: PLR0913
     on_share("engraving", 0.0)
     scene = set_scene(score, reading, time, first, last, options)
     scene.light(lights(score, performance))
+    scene.film = film
     if options.said:
         holds = _holds(options.said, score.measures[first].start, time)
         sound = _with_voices(sound, holds)
@@ -172,6 +195,16 @@ def _holds(said: tuple[Said, ...], begin: Fraction, time: Clock) -> list[Hold]:
     return sorted(found, key=lambda hold: hold.second)
 
 
+def _of_music(second: float, holds: Sequence[Hold]) -> float:
+    """Return the second of the music alone that stands at a second of the clip; it stands still in a hold."""
+    held = 0.0
+    for hold in holds:
+        if second < hold.second + held:
+            break
+        held += min(hold.length, second - hold.second - held)
+    return second - held
+
+
 def _with_voices(sound: Samples, holds: list[Hold]) -> Samples:
     """Let the recordings be heard between the music, which fades out before each and in after it."""
     pieces, before = [], 0
@@ -192,6 +225,16 @@ def _with_voices(sound: Samples, holds: list[Hold]) -> Samples:
     rest = sound[before:].copy()
     rest[: len(ramp)] *= ramp[: len(rest)] if before else 1
     return np.concatenate([*pieces, rest]).astype(np.float32)
+
+
+def _own_film(options: ClipOptions) -> Callable[[float], Picture]:
+    """Return what the film of somebody's playing shows at a second of the clip."""
+    own, frame = options.own, options.frame
+    if own is None or own.film is None:
+        raise TakeError(
+            "This take has no picture; give one that is a film (.mp4, .mov), or leave its picture out."
+        )
+    return film_at(own.film, own.film_from, frame.beside or frame.width, frame.above or frame.room)
 
 
 @dataclass(frozen=True)
@@ -228,6 +271,7 @@ class Scene:
     ticks: list[float]
     length: float
     heads: dict[str, Box] = field(default_factory=dict)
+    film: Callable[[float], Picture] | None = None
     _lights: list[_Light] = field(default_factory=list)
 
     def light(self, notes: tuple[tuple[str, float, float], ...]) -> None:
@@ -245,6 +289,9 @@ class Scene:
                 h.length for h in holds if (h.second < second if ends else h.second <= second)
             )
 
+        if self.film is not None:
+            film = self.film
+            self.film = lambda second: film(_of_music(second, holds))
         starts = [second for second, _ in self.panels]
         panels = [(later(second), picture) for second, picture in self.panels]
         for hold, pictures in zip(holds, captions, strict=True):
@@ -288,7 +335,11 @@ class Scene:
         frame = self.frame
         picture = np.empty((frame.height, frame.width, 3), np.uint8)
         picture[: frame.heading] = self.heading
-        window = picture[frame.heading : frame.heading + frame.room]
+        if self.film is not None:
+            high = frame.above or frame.room
+            picture[frame.heading : frame.heading + high, : frame.beside or frame.width] = self.film(shown)
+        top_of_score = frame.heading + frame.above
+        window = picture[top_of_score : top_of_score + frame.room, frame.beside :]
         top = self.top(second)
         window[:] = self.roll[top : top + frame.room]
         for one in burning:
@@ -297,7 +348,7 @@ class Scene:
             _fade(window[:_EDGE])
         if top + frame.room < len(self.roll):
             _fade(window[: -_EDGE - 1 : -1])
-        below = frame.heading + frame.room
+        below = top_of_score + frame.room
         picture[below : below + frame.panel] = panel
         bar = picture[below + frame.panel :]
         bar[:] = _BAR_TRACK
@@ -311,7 +362,7 @@ def set_scene(
     score: Score, reading: Reading, time: Clock, first: int, last: int, options: ClipOptions
 ) -> Scene:
     """Engrave the bars and turn all that a clip shows into pixels."""
-    frame = FRAMES[options.shape]
+    frame = options.frame
     systems, size = _engraved(score, reading, first, last, frame, options.language)
     roll, tops_of, places = _roll(systems, size, frame)
     scene = Scene(
@@ -348,14 +399,14 @@ def _engraved(
     size = frame.print_size
     options = Options(legend=False, language=language)
     while True:
-        found = strips(score, reading, first, last, (frame.width - 2 * frame.margin) / size, options)
+        found = strips(score, reading, first, last, (frame.wide - 2 * frame.margin) / size, options)
         tallest = max(strip.height for strip in found) * size
         if tallest <= frame.room or size < 1:
             break
         # A system taller than the window is printed smaller, and then holds more bars.
         size *= 0.97 * frame.room / tallest
     widest = max(strip.left + strip.width for strip in found) - min(strip.left for strip in found)
-    larger = min((frame.width - 2 * frame.margin) / widest, 1.6 * frame.print_size)
+    larger = min((frame.wide - 2 * frame.margin) / widest, 1.6 * frame.print_size)
     fitting = frame.room / sum(strip.height for strip in found)
     if len(found) == 1 or larger <= fitting:
         size = max(size, min(larger, fitting))
@@ -372,13 +423,13 @@ def _roll(
     gap = max(0, min(spare // (len(heights) + 1), frame.room // 8)) if spare > 0 else frame.room // 40
     inside = sum(heights) + gap * (len(heights) - 1)
     edge = max(gap, (frame.room - inside) // 2)
-    roll = np.full((max(frame.room, inside + 2 * edge), frame.width, 3), 255, np.uint8)
+    roll = np.full((max(frame.room, inside + 2 * edge), frame.wide, 3), 255, np.uint8)
     y, tops, places = edge, [], []
     left = min(strip.left for strip in systems)
     wide = max((strip.left - left) * size + p.shape[1] for strip, p in zip(systems, pictures, strict=True))
     for system, picture in zip(systems, pictures, strict=True):
-        x = round(max(0.0, (frame.width - wide) / 2) + (system.left - left) * size)
-        drawn = picture[:, : frame.width - x]
+        x = round(max(0.0, (frame.wide - wide) / 2) + (system.left - left) * size)
+        drawn = picture[:, : frame.wide - x]
         roll[y : y + len(drawn), x : x + drawn.shape[1]] = drawn
         tops.append(y - edge)
         places.append((x, y))

@@ -8,16 +8,20 @@ the same array twice costs little.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from fractions import Fraction
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from understave.acoustics.files import Samples
 from understave.acoustics.tags import UNTAGGED, Tags
-from understave.errors import MissingError
+from understave.errors import MissingError, TakeError
+
+if TYPE_CHECKING:
+    from av import VideoFrame
 
 Picture = NDArray[np.uint8]
 
@@ -34,6 +38,65 @@ def check_film() -> None:
         raise MissingError(
             "A clip needs one more package (av, some 100 MB); install it with 'pip install understave[film]'."
         ) from error
+
+
+def film_at(path: Path, begin: float, width: int, height: int) -> Callable[[float], Picture]:
+    """Return what a film shows, as large as it fits into a size on black, at seconds after `begin`.
+
+    Asked for in order of time. Before its first picture and after its last these stay. Raises TakeError where
+    the file has no picture.
+    """
+    pictures = _shown_by(path, begin, width, height)
+    first = next(pictures, None)
+    if first is None:
+        raise TakeError(f"{path.name} has no picture at that place; leave it out.")
+    now, coming = first[1], next(pictures, None)
+
+    def shown(second: float) -> Picture:
+        nonlocal now, coming
+        # A picture stands from its own time on; half a millisecond is for the rounding of times.
+        while coming is not None and coming[0] <= begin + second + 0.0005:
+            now, coming = coming[1], next(pictures, None)
+        return now
+
+    return shown
+
+
+def _shown_by(path: Path, begin: float, width: int, height: int) -> Iterator[tuple[float, Picture]]:
+    """Yield (second, picture) of a film from the last picture before `begin` on."""
+    import av
+
+    with av.open(str(path)) as film:
+        if not film.streams.video:
+            return
+        stream = film.streams.video[0]
+        film.seek(int(max(0.0, begin) * av.time_base))
+        before = None
+        for frame in film.decode(stream):
+            second = float(frame.time or 0.0)
+            if second <= begin:
+                before = second, frame
+                continue
+            if before is not None:
+                yield before[0], _fitted(before[1], width, height)
+                before = None
+            yield second, _fitted(frame, width, height)
+        if before is not None:
+            yield before[0], _fitted(before[1], width, height)
+
+
+def _fitted(frame: VideoFrame, width: int, height: int) -> Picture:
+    """Return a picture turned upright, as large as it fits, in the middle of black."""
+    turns = round(getattr(frame, "rotation", 0) / 90) % 4
+    wide, high = (frame.height, frame.width) if turns % 2 else (frame.width, frame.height)
+    size = min(width / wide, height / high)
+    wide, high = min(width, round(wide * size)), min(height, round(high * size))
+    raw = (high, wide) if turns % 2 else (wide, high)
+    picture = frame.reformat(width=raw[0], height=raw[1], format="rgb24").to_ndarray()
+    found = np.zeros((height, width, 3), np.uint8)
+    y, x = (height - high) // 2, (width - wide) // 2
+    found[y : y + high, x : x + wide] = np.rot90(picture, turns)
+    return found
 
 
 def film_bytes(  # noqa: PLR0913

@@ -44,8 +44,9 @@ Row = NDArray[np.float32]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Path:
-    """For each strike its moment (index), whether a jump led to it, and whether it is beside the text; `trills`
-    are those that are heard, each the indexes of its strikes.
+    """For each strike its moment (index), whether a jump led to it, and whether it is beside the text.
+
+    `trills` are those that are heard, each the indexes of its strikes.
     """
 
     places: NDArray[np.intp]
@@ -110,9 +111,9 @@ class _Table:
         np.minimum(after, self.jump(total, gap)[1], out=after)
         cost = written.cost[self.keys[t]]
         after += cost
-        if t in self.in_turns:
-            return np.minimum(after, total + np.float32(IN_TURNS), out=after)
         beside = np.where(cost == np.float32(NEAR_KEY), np.float32(TRILL), np.float32(BESIDE))
+        if t in self.in_turns:
+            beside[:] = IN_TURNS
         return np.minimum(after, total + beside, out=after)
 
     def beside(self, t: int, cost: float) -> float:

@@ -18,7 +18,14 @@ from understave.digests import digest
 from understave.disk import locked, usable_name, write_atomically
 from understave.errors import TakeError
 from understave.score.model import Score
-from understave.takes.recorded import SUFFIXES, bytes_of, recording_of
+from understave.takes.recorded import (
+    SUFFIXES,
+    bytes_of,
+    known_recording,
+    read_take,
+    recording_of,
+    sha256_of,
+)
 from understave.takes.take import Match, Ornament, Recording, Run, Take, WrongNote
 from understave.takes.tying import tie
 
@@ -97,18 +104,18 @@ def kept_take(folder: Path, score: Score, name: str) -> Take:
         names = ", ".join(take_names(folder)) or "none yet"
         raise TakeError(f"There is no take {name!r} in {folder}; it keeps: {names}.")
     path = _recording(folder / FOLDER, name)
-    recording = recording_of(path.read_bytes(), path.name)
+    sha256 = sha256_of(path)
     first: int | None = None
     last: int | None = None
     try:
         values = json.loads((folder / FOLDER / f"{name}{TIED}").read_text(encoding="utf-8"))
         first, last = values["bars"]
-        if [values["version"], values["sha256"], values["score"]] == [VERSION, recording.sha256, _of(score)]:
-            return _read(values, recording)
+        if [values["version"], values["sha256"], values["score"]] == [VERSION, sha256, _of(score)]:
+            return _read(values, known_recording(path, values["kind"], sha256))
     except (OSError, ValueError, KeyError, TypeError, AttributeError, IndexError):
         pass  # whatever is wrong with it, the copy is tied again
     bars = [b if isinstance(b, int) and 0 <= b < len(score.measures) else None for b in (first, last)]
-    return tie(score, recording, *bars)
+    return tie(score, read_take(path), *bars)
 
 
 def drop_take(folder: Path, name: str) -> Path:

@@ -8,6 +8,7 @@ from xml.sax.saxutils import escape
 
 from understave.engraving import Options, excerpt, to_pdf
 from understave.engraving.palette import INK
+from understave.engraving.standards import date_of
 from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
 from understave.score.model import Score
@@ -27,7 +28,7 @@ def take_pdf(score: Score, reading: Reading, plan: Plan, take: Take, language: L
         first, last = min(run.first for run in take.runs), max(run.last for run in take.runs)
         look = Options(language=language, legend=False, tension=False, dynamics=False)
         pages.append(excerpt(score, reading, first, last, highlight=slips, options=look, width_mm=_WIDTH_MM))
-    return to_pdf(pages, language)
+    return to_pdf(pages, language, date_of(score))
 
 
 def slipped(take: Take) -> tuple[str, ...]:

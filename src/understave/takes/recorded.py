@@ -7,6 +7,7 @@ from __future__ import annotations
 import hashlib
 import io
 from collections import defaultdict
+from dataclasses import replace
 from pathlib import Path
 
 import mido
@@ -18,7 +19,7 @@ from understave.acoustics.midi_bytes import SOFT, SUSTAIN
 from understave.acoustics.performance import Performance, Strike
 from understave.errors import MissingError, TakeError, UnderstaveError
 from understave.score.readers.midi import DRUMS, parsed
-from understave.takes.take import Recording
+from understave.takes.take import Kind, Recording
 
 HELD = 0.03
 """Seconds without a message after which the pedal is taken to have stayed where it was (common practice)."""
@@ -40,7 +41,7 @@ def read_take(path: Path) -> Recording:
 
     Raises UnderstaveError with one sentence where the file is missing, damaged, silent or none of these.
     """
-    return recording_of(bytes_of(path), path.name)
+    return replace(recording_of(bytes_of(path), path.name), file=path)
 
 
 def bytes_of(path: Path) -> bytes:
@@ -54,6 +55,33 @@ def bytes_of(path: Path) -> bytes:
         raise TakeError(
             f"{path} cannot be read ({error.strerror or error}); check the name and that it is a file."
         ) from error
+
+
+def sha256_of(path: Path) -> str:
+    """Return the digest of a recording, read piece by piece; raises UnderstaveError as `bytes_of` does."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise TakeError(
+            f"{path} cannot be read ({error.strerror or error}); see that it is there."
+        ) from error
+
+
+def known_recording(path: Path, kind: Kind, sha256: str) -> Recording:
+    """Return a recording that was read before; sound is not decoded before it is needed (`samples_of`)."""
+    if kind == "sound":
+        return Recording(Performance(()), (), kind, path.name, sha256, file=path)
+    return recording_of(bytes_of(path), path.name)
+
+
+def samples_of(recording: Recording) -> Samples:
+    """Return the sound of a recording of sound, (frames,) at `acoustics.files.RATE`."""
+    if recording.samples is None and recording.file is not None:
+        recording = read_take(recording.file)
+    if recording.samples is None:
+        raise TakeError(f"{recording.media} is no recording of sound.")
+    return recording.samples
 
 
 def recording_of(data: bytes, name: str) -> Recording:

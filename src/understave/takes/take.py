@@ -8,6 +8,7 @@ written moments quarter notes of the score as printed, repeats not played out.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Literal
 
 import numpy as np
@@ -25,7 +26,8 @@ class Recording:
     `pedal` holds the raw messages of controller 64, (second, depth 0..1) as they were sent;
     `performance.pedal` is the same as a line that stays level while nothing was sent. `media` is the file's
     name, `sha256` its digest, `offset` the second of the file at which the recording's zero lies. Of recorded
-    sound there are `samples` (frames,) at `acoustics.files.RATE`, and neither keys nor pedal.
+    sound there are `samples` (frames,) at `acoustics.files.RATE`, and neither keys nor pedal; where `file` is
+    known they are read from it when they are needed (`takes.recorded.samples_of`).
     """
 
     performance: Performance
@@ -35,6 +37,7 @@ class Recording:
     sha256: str = ""
     offset: float = 0.0
     samples: Samples | None = field(default=None, repr=False, compare=False)
+    file: Path | None = field(default=None, repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

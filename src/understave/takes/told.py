@@ -6,7 +6,7 @@ from fractions import Fraction
 
 from understave.score.model import Score, beat_text
 from understave.takes.take import Run, Take
-from understave.takes.views import hesitations
+from understave.takes.views import hesitations, summary
 from understave.theory.names import pitch_class_name
 from understave.theory.pitch import LETTERS, Pitch, PitchClass
 from understave.theory.vocabulary import Language
@@ -20,11 +20,11 @@ def tell_take(score: Score, take: Take, language: Language = "en") -> tuple[str,
     """Return sentences about a take: what was played and went well, what slipped, where time stood still."""
     book = phrasebook(language)
     said = book.phrases
-    if take.recording.samples is not None:
+    if take.recording.kind == "sound":
         lines = [said["take_followed"]]
     else:
-        right = len({m.strike for m in take.matches})
-        lines = [said["take_right"].format(right=right, written=right + len(take.missed) + len(take.wrong))]
+        found = summary(score, take)
+        lines = [said["take_right"].format(right=found.right, written=found.written)]
         clean = _clean_bars(score, take)
         if clean:
             lines.append(said["take_clean"].format(bars=book.bars(*clean)))

@@ -68,7 +68,7 @@ def tie(score: Score, recording: Recording, first: int | None = None, last: int 
     Raises UnderstaveError with one sentence, which says how much fitted, where this is not what the score
     says.
     """
-    if recording.samples is not None:
+    if recording.kind == "sound":
         return tie_sound(score, recording, first, last)
     low, high = first or 0, len(score.measures) - 1 if last is None else last
     written = Written(score, low, high)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from pathlib import Path
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from understave.harmony.reading import Reading
 from understave.interpretation.perform import Clock, pedal_line, velocities_of
 from understave.interpretation.plan import Plan
 from understave.score.model import Score
+from understave.takes.recorded import FILM, samples_of
 from understave.takes.take import Run, Take
 
 HESITATION, AROUND = 1.5, 4
@@ -102,7 +104,7 @@ class Summary:
 def summary(score: Score, take: Take) -> Summary:
     """Return what of a take can be laid beside others over time."""
     right = written = None
-    if take.recording.samples is None:
+    if take.recording.kind == "midi":
         right = len({match.strike for match in take.matches})
         written = right + len(take.missed) + len(take.wrong)
     tempi = [value for run in take.runs for _, value in tempo_curve(score, run)]
@@ -229,12 +231,15 @@ LEAD, FADE = 0.15, 0.6
 @dataclass(frozen=True, slots=True)
 class Excerpt:
     """Some bars as they were played, from 0 seconds: keys, clock, and `sound` (frames,) at `RATE` where the
-    recording is sound; then the keys are those written, when they are heard to begin.
+    recording is sound; then the keys are those written, when they are heard to begin. `film` is the
+    file where the recording is a film, and `film_from` the second of it at which the excerpt begins.
     """
 
     performance: Performance
     clock: Clock
     sound: Samples | None = None
+    film: Path | None = None
+    film_from: float = 0.0
 
 
 def excerpt_of(score: Score, take: Take, first: int, last: int) -> Excerpt:
@@ -243,12 +248,13 @@ def excerpt_of(score: Score, take: Take, first: int, last: int) -> Excerpt:
     Raises TakeError where the take does not hold them in one go, or its bars cannot be told.
     """
     number = run_over(score, take, first, last)
-    if take.recording.samples is None:
+    if take.recording.kind == "midi":
         return Excerpt(*as_played(score, take, number, first, last))
     begin, finish = score.measures[first].start, score.measures[last].end
     time = clock_of(take.runs[number], begin, finish)
     zero = max(0.0, time.seconds[0] - LEAD)
-    samples = take.recording.samples[round(zero * RATE) : round((time.seconds[-1] + FADE) * RATE)].copy()
+    whole = samples_of(take.recording)
+    samples = whole[round(zero * RATE) : round((time.seconds[-1] + FADE) * RATE)].copy()
     fade = min(len(samples), round(FADE * RATE))
     samples[len(samples) - fade :] *= np.linspace(1, 0, fade, dtype=np.float32)
     shifted = Clock(time.moments, tuple(s - zero for s in time.seconds))
@@ -259,7 +265,9 @@ def excerpt_of(score: Score, take: Take, first: int, last: int) -> Excerpt:
         for note in score.notes
         if begin <= note.onset < finish and not note.cue and not note.grace
     )
-    return Excerpt(Performance(strikes), shifted, samples)
+    file = take.recording.file
+    film = file if file is not None and file.suffix.lower() in FILM else None
+    return Excerpt(Performance(strikes), shifted, samples, film, take.recording.offset + zero)
 
 
 def as_played(

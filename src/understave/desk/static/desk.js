@@ -475,6 +475,7 @@ function open(name, focus) {
   if (name === "elsewhere") void elsewhere.wake();
   if (name === "keys") void keys.wake();
   if (name === "habits") void habits.wake();
+  if (name === "takes") void takes.wake();
   if (name === "conventions") void conventions.wake();
   if (name === "events") drawEvents();
 }
@@ -724,7 +725,7 @@ async function begin() {
       drawDesk();
       if (!openPanel) open("checks", false);
       results.begin();
-      void takes.begin();
+      void takes.renew();
       builder.begin(found.ticket, found.exports);
       for (const warning of found.warnings.slice(0, 1)) complain(word("note", { warning }));
     } else {
@@ -760,7 +761,7 @@ function heard(message) {
   else if (message.type === "hello") {
     if (message.version !== reading.version) void begin();
   } else if (message.type === "stops") builder.renew();
-  else if (message.type === "takes") void takes.begin();
+  else if (message.type === "takes") void takes.renew();
   else if (message.type === "export") builder.exported(message);
   else if (message.type === "index") elsewhere.indexed(message);
   else if (message.type === "habits") void habits.renew();

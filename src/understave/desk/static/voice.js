@@ -101,7 +101,7 @@ export class DeskVoice extends HTMLElement {
  * @param {Blob} recording
  * @returns {Promise<Blob>}
  */
-async function wave(recording) {
+export async function wave(recording) {
   const audio = new AudioContext();
   const sound = await audio.decodeAudioData(await recording.arrayBuffer());
   await audio.close();
