@@ -262,14 +262,14 @@ def test_what_is_said_of_a_lesson_is_found_by_its_bars(tmp_path, monkeypatch):
     (tmp_path / "voice").mkdir()
     (tmp_path / "voice" / "b5-half.mp3").write_bytes(spoken().voice.data)
     stops = [
-        Stop(name, k, k + 1, score.measures[k].start, "", {"intermediate": "Listen. Now the bass."})
+        Stop(name, k - 1, k + 1, score.measures[k].start, "", {"intermediate": "Listen. Now the bass."})
         for name, k in (("b5-half", 4), ("b9-half", 8))
     ]
     monkeypatch.setattr(
         "understave.lesson.voices.memory.recall", lambda _: SimpleNamespace(stops=tuple(stops))
     )
-    (said,) = said_within(tmp_path, score, 3, 8)
-    assert said.moment == score.measures[4].start
+    (said,) = said_within(tmp_path, score, 4, 8)
+    assert said.moment == score.measures[3].start
     assert [text for text, _, _ in said.voice.captions] == ["Listen.", "Now the bass."]
     assert said_within(tmp_path, score, 5, 8) == ()
     monkeypatch.undo()
