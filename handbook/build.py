@@ -2,7 +2,8 @@
 
     python -m handbook.build [FOLDER]
 
-Needs the extra ``understave[docs]``. Nothing on the pages is fetched from elsewhere. What can be known from
+Needs the extra ``understave[docs]``; with playwright and a Chromium, and pdftoppm, there are pictures of the
+tool at work too. Nothing on the pages is fetched from elsewhere. What can be known from
 the package (words, findings, commands, functions, schemas) is written from it; pictures are engraved here.
 """
 
@@ -25,6 +26,7 @@ from urllib.parse import unquote, urldefrag, urlsplit
 
 import understave
 from handbook.own_playing import playing_page
+from handbook.screens import make_screens, without_missing
 from understave import errors
 from understave.cli.completion import commands_of
 from understave.cli.program import parser
@@ -282,6 +284,9 @@ def build(out: Path) -> list[str]:
         for name, text in made.items():
             (pages / name).write_text(text, encoding="utf-8")
         make_pictures(pages / "pictures")
+        there = make_screens(EXAMPLES[0] / "score.musicxml", pages / "pictures")
+        how_to = pages / "how-to.md"
+        how_to.write_text(without_missing(how_to.read_text(encoding="utf-8"), there), encoding="utf-8")
         playing = pages / "own-playing.md"
         text = playing.read_text(encoding="utf-8")
         playing.write_text(playing_page(EXAMPLES[0], text, pages / "pictures"), encoding="utf-8")

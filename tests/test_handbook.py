@@ -1,6 +1,9 @@
 """The handbook: links are really followed, and what would be fetched from elsewhere is told."""
 
 import re
+import shutil
+import struct
+from importlib.util import find_spec
 
 import pytest
 from handbook.build import (
@@ -14,6 +17,7 @@ from handbook.build import (
     words_page,
 )
 from handbook.own_playing import PICTURES, playing_page
+from handbook.screens import SCREENS, without_missing
 
 from understave.cli.completion import commands_of
 from understave.cli.program import parser
@@ -104,4 +108,18 @@ def test_the_handbook_is_built_and_no_link_of_it_is_broken(tmp_path):
         "own-playing",
     ):
         assert (tmp_path / "site" / f"{page}.html").exists()
-    assert (tmp_path / "site" / "pictures" / "reading.svg").exists()
+    pictures = tmp_path / "site" / "pictures"
+    assert (pictures / "reading.svg").exists()
+    if any(map(shutil.which, ("chromium", "google-chrome"))) and find_spec("playwright"):
+        for name in ("desk.png", "wall.png", "homework.png"):
+            # The size of the window, from the header of the PNG (ISO/IEC 15948): nothing is cut off.
+            assert struct.unpack(">II", (pictures / name).read_bytes()[16:24]) == (1280, 800)
+
+
+def test_pictures_that_cannot_be_made_here_are_on_no_page():
+    page = "One.\n\n![A](pictures/wall.png)\n\nTwo.\n\n![B](pictures/desk.png)\n\n![C](pictures/papers.png)\n"
+    assert without_missing(page, SCREENS) == page
+    left = without_missing(page, ("desk.png",))
+    assert left == "One.\n\nTwo.\n\n![B](pictures/desk.png)\n\n![C](pictures/papers.png)\n"
+    shown = set(re.findall(r"pictures/(\w+\.png)", (PAGES / "how-to.md").read_text(encoding="utf-8")))
+    assert set(SCREENS) <= shown

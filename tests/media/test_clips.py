@@ -262,14 +262,14 @@ def test_what_is_said_of_a_lesson_is_found_by_its_bars(tmp_path, monkeypatch):
     (tmp_path / "voice").mkdir()
     (tmp_path / "voice" / "b5-half.mp3").write_bytes(spoken().voice.data)
     stops = [
-        Stop(name, k, k + 1, score.measures[k].start, "", {"intermediate": "Listen. Now the bass."})
+        Stop(name, k - 1, k + 1, score.measures[k].start, "", {"intermediate": "Listen. Now the bass."})
         for name, k in (("b5-half", 4), ("b9-half", 8))
     ]
     monkeypatch.setattr(
         "understave.lesson.voices.memory.recall", lambda _: SimpleNamespace(stops=tuple(stops))
     )
-    (said,) = said_within(tmp_path, score, 3, 8)
-    assert said.moment == score.measures[4].start
+    (said,) = said_within(tmp_path, score, 4, 8)
+    assert said.moment == score.measures[3].start
     assert [text for text, _, _ in said.voice.captions] == ["Listen.", "Now the bass."]
     assert said_within(tmp_path, score, 5, 8) == ()
     monkeypatch.undo()
@@ -283,7 +283,7 @@ def test_a_film_of_the_player_stands_still_while_the_teacher_speaks():
     asked = []
     scene.film = asked.append
     holds = _holds((spoken(), spoken()), score.measures[4].start, time)
-    scene.hold(holds, [[], []])
+    scene.hold(holds, _caption_panels(score, holds, (4, 4), ClipOptions("tall")))
     length, second = spoken().voice.length, holds[0].second
     for at in (second - 0.5, second + 0.5 * length, second + 1.5 * length, second + 2 * length + 0.5):
         scene.film(at)

@@ -11,8 +11,8 @@ from tests.once import make_plan, read, read_score
 
 from understave.cli import main
 from understave.media.sketches import AT_MOST, sketch_files
-from understave.media.worksheet import HEARD, exercise_sounds, sound_name
-from understave.teaching.exercises import exercises
+from understave.media.worksheet import exercise_sounds, sound_name
+from understave.teaching.exercises import HEARD, exercises
 from understave.teaching.worked_examples import examples_for
 from understave.wording import phrasebook
 

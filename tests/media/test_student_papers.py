@@ -9,6 +9,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from lxml import etree
 from pypdf import PdfReader
 from tests.once import make_plan, propose_stops, read, read_score
 from tests.page_text import page_texts
@@ -16,6 +17,7 @@ from tests.page_text import page_texts
 from understave.harmony.reading import Reading
 from understave.media import student_papers as papers
 from understave.media.booklet import page_count, sides
+from understave.media.student_papers import empty_staves
 from understave.media.worksheet import _readable, clef_changes
 from understave.score.model import Score
 from understave.teaching.exercises import exercises
@@ -257,6 +259,14 @@ def test_a_hand_reads_one_change_of_clef_at_most():
         for first in range(len(score.measures) - 2):
             bars = _readable(score, first, first + 2)
             assert clef_changes(*bars) <= max(1, clef_changes(score, first, first + 2) - 1)
+
+
+@pytest.mark.parametrize(("staves", "clefs"), [(1, ["G"]), (2, ["G", "F"])])
+def test_staves_to_write_on_have_the_usual_clefs(staves, clefs):
+    """Treble above bass: common practice, no source. The shapes are SMuFL's gClef and fClef."""
+    drawing = etree.fromstring(empty_staves(-4, staves, 150.0).encode())
+    shapes = [use.get("{http://www.w3.org/1999/xlink}href", "")[1:5] for use in drawing.iter("{*}use")]
+    assert [{"E050": "G", "E062": "F"}[s] for s in shapes if s in ("E050", "E062")] == clefs
 
 
 BARS = """<score-partwise version="4.0"><part-list><score-part id="P1"><part-name>P</part-name></score-part>

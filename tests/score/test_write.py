@@ -188,7 +188,8 @@ def test_clefs_follow_the_notes():
     assert (
         choose_clefs([[18, 20]] * 4 + [[40] * 8] * 4 + [[18]] * 4, "F") == ["F"] * 4 + ["G"] * 4 + ["F"] * 4
     )
-    assert choose_clefs([[], []], "F") == ["F", "F"]
+    for usual in ("F", "G"):
+        assert choose_clefs([[], [28]], usual) == [usual, usual]
 
 
 def test_voices_chords_and_two_staves(schema):

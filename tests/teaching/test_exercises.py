@@ -48,6 +48,24 @@ def test_every_answer_is_proved_by_the_reading(name, level):
     assert [KINDS.index(e.kind) for e in found] == sorted(KINDS.index(e.kind) for e in found)
 
 
+@pytest.mark.parametrize("level", LEVELS)
+@pytest.mark.parametrize("name", NAMES)
+def test_no_two_are_asked_in_the_same_words(name, level):
+    score, _, found = made(name, level)
+    asked = [e.prompt(score) for e in found if e.kind != KINDS[0]]
+    assert len(set(asked)) == len(asked)
+
+
+def test_the_same_chord_is_resolved_once():
+    score = build("E5:4 | F5:4 | E5:4 | F5:4 | E5:4", "staff1 G4:4 | G4:4 | G4:4 | G4:4 | G4:4",
+                  "C3:4 | B2+D3:4 | C3:4 | B2+D3:4 | C3:4")  # fmt: skip
+    spans = spans_of(score, "C: I:4 V65:4 I:4 V65:4 I:4")
+    reading = Reading(spans, find_events(score, spans))
+    found = [e for e in exercises(score, reading) if e.kind == "resolve the chord"]
+    assert len(list(_resolve_chord(score, reading, "intermediate"))) == 2
+    assert len(found) == 1
+
+
 @pytest.mark.parametrize(("line", "asked"), [("C5:4 | F5:1 E5:3", True), ("C5:4 | F5:1 C5:1 E5:2", False)])
 def test_a_foreign_note_is_asked_for_only_where_it_goes_on_at_once(line, asked):
     """What leaps before it comes to rest may be a note of the chord that the label leaves out."""

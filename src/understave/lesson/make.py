@@ -83,7 +83,7 @@ from understave.media.student_papers import (
 )
 from understave.media.teacher_paper import TaughtStops, teacher_pdf
 from understave.media.teacher_voice import spoken_seconds
-from understave.media.worksheet import HEARD, exercise_sounds, sound_name
+from understave.media.worksheet import exercise_sounds, sound_name
 from understave.score.model import Score, beat_text
 from understave.score.reader import PRINTED, read_score
 from understave.score.write import with_source
@@ -95,7 +95,7 @@ from understave.takes.views import run_over
 from understave.teaching import cues
 from understave.teaching.checking import Fault, check_contrasts, check_exercises, check_stops, check_story
 from understave.teaching.contrasts import Contrast
-from understave.teaching.exercises import Exercise, exercises
+from understave.teaching.exercises import HEARD, Exercise, exercises
 from understave.teaching.homework import homework
 from understave.teaching.reduction import reduced
 from understave.teaching.sound_contrasts import all_contrasts

@@ -49,15 +49,16 @@ def voices(lesson: Path, stops: Iterable[str]) -> tuple[tuple[str, bytes], ...]:
 
 
 def said_within(lesson: Path, score: Score, first: int, last: int) -> tuple[Said, ...]:
-    """Return what the teacher's recordings say at the stops of a lesson that begin in some bars.
+    """Return what the teacher's recordings say at the stops of a lesson that are about some bars.
 
-    `first` and `last` are indexes, both included; each is said before the first bar of its stop. Nothing is
-    said where the lesson was not made yet.
+    `first` and `last` are indexes, both included; each is said before the first bar of its stop, or before
+    the first of those bars. Nothing is said where the lesson was not made yet.
 
     Raises LessonError for a recording that cannot be read.
     """
     known = memory.recall(lesson / EXPORTS)
-    stops = [s for s in known.stops if first <= s.first <= last] if known else []
+    begin, end = score.measures[first].start, score.measures[last].end
+    stops = [stop for stop in known.stops if begin <= stop.moment < end] if known else []
     recorded = dict(voices(lesson, [stop.id for stop in stops]))
     return tuple(
         Said(

@@ -13,12 +13,11 @@ from understave.engraving import Options, excerpt
 from understave.harmony.reading import Reading
 from understave.media.cards_csv import Card
 from understave.score.model import Score
-from understave.teaching.exercises import Exercise
+from understave.teaching.exercises import HEARD, Exercise
 from understave.teaching.stops import Stop
 from understave.theory.vocabulary import Language
 from understave.wording import Gloss, in_a_line, phrasebook
 
-_HEARD = "hear and choose"
 _WIDTH = 110.0
 
 
@@ -41,7 +40,7 @@ def flash_cards(
         return tuple(book.cells.get(name, name) for name in names)
 
     for exercise in exercises:
-        if exercise.kind == _HEARD:
+        if exercise.kind == HEARD:
             continue
         bars = book.bars(score.measures[exercise.first].number, score.measures[exercise.last].number)
         question = f"{bars[0].upper()}{bars[1:]}. {exercise.prompt(score, language)}"
@@ -85,7 +84,7 @@ def card_pictures(
         )
 
     for exercise in exercises:
-        if exercise.kind != _HEARD:
+        if exercise.kind != HEARD:
             if exercise.material is None:
                 draw(exercise.step, score, exercise.first, exercise.last, exercise.marked)
             else:

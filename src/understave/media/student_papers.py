@@ -21,10 +21,10 @@ from understave.engraving.standards import date_of
 from understave.harmony.reading import Reading
 from understave.media.booklet import folded
 from understave.media.setting import set_pages
-from understave.media.worksheet import HEARD, exercise_entries
+from understave.media.worksheet import exercise_entries
 from understave.score.model import Measure, Part, Score
 from understave.score.write import with_source
-from understave.teaching.exercises import Exercise
+from understave.teaching.exercises import HEARD, Exercise
 from understave.teaching.narrative import Chapter, narrate
 from understave.teaching.stops import Stop
 from understave.teaching.withheld import asked_at, asked_by, open_story, shown_bars, tells, untold
@@ -38,7 +38,8 @@ Sheet: TypeAlias = Literal["a4", "us-letter", "a5"]
 
 STUDENT_STAFF_MM = 7.0
 """Height of a staff that a hand writes on, as on manuscript paper for pupils (common practice, no source)."""
-_STOP_STAFF_MM: Mapping[str, float] = {"a4": 5.6, "us-letter": 5.6, "a5": 5.4}
+_READ_STAFF_MM: Mapping[str, float] = {"a4": 6.0, "us-letter": 6.0, "a5": 5.4}
+"""Height of a staff that is only read."""
 MARGIN_MM: Mapping[str, float] = {"a4": 19.0, "us-letter": 19.0, "a5": 12.0}
 _WIDE_MM: Mapping[str, float] = {"a4": 210.0, "us-letter": 215.9, "a5": 148.0}
 _NUMBER_MM = 9.0
@@ -137,7 +138,7 @@ def drawn(score: Score, reading: Reading, asked: Questions, look: Look) -> Drawn
     options = Options(
         language=look.language,
         legend=False,
-        staff_mm=_STOP_STAFF_MM[look.sheet],
+        staff_mm=_READ_STAFF_MM[look.sheet],
         numerals=False,
         keys=False,
     )
@@ -154,7 +155,7 @@ def drawn(score: Score, reading: Reading, asked: Questions, look: Look) -> Drawn
         clean,
         reading,
         look.language,
-        STUDENT_STAFF_MM,
+        _READ_STAFF_MM[look.sheet],
         width - _NUMBER_MM,
     )
     for exercise, entry in zip(asked.exercises, entries, strict=True):

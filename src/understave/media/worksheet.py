@@ -24,13 +24,12 @@ from understave.interpretation.plan import Plan
 from understave.score.model import Score
 from understave.score.passage import passage
 from understave.score.write import with_source
-from understave.teaching.exercises import Exercise
+from understave.teaching.exercises import HEARD, Exercise
 from understave.theory.vocabulary import Language
 from understave.wording import phrasebook
 
 _WIDTH = 150.0
 _STAFF_MM = 5.4
-HEARD = "hear and choose"
 
 
 def exercise_sounds(

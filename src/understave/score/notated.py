@@ -510,7 +510,8 @@ _CLEF_CHANGE = 12
 def choose_clefs(bars: Sequence[Sequence[int]], default: str) -> list[str]:
     """Choose treble (G) or bass (F) for each bar from its notes' diatonic steps: fewest ledger lines.
 
-    A change of clef costs as much as a dozen ledger lines, so that clefs stay where they can.
+    A change of clef costs as much as a dozen ledger lines, so that clefs stay where they can. Where both
+    would do, and where there are no notes, it is the `default`.
     """
 
     def cost(clef: str, steps: Sequence[int]) -> int:
@@ -522,7 +523,8 @@ def choose_clefs(bars: Sequence[Sequence[int]], default: str) -> list[str]:
         new = {}
         for clef in CLEFS:
             price, path = min(
-                (best[old][0] + (_CLEF_CHANGE if old != clef and i else 0), best[old][1]) for old in CLEFS
+                (best[old][0] + (_CLEF_CHANGE if old != clef else 0), best[old][1])
+                for old in (CLEFS if i else [clef])
             )
             new[clef] = (price + cost(clef, steps), [*path, clef])
         best = new

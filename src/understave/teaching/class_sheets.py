@@ -20,7 +20,7 @@ from understave.harmony.reading import Detail, Reading
 from understave.score.model import Score
 from understave.score.transpose import interval_between, moved_key, moved_pitch, transpose
 from understave.teaching.carried import carry
-from understave.teaching.exercises import Exercise, exercises
+from understave.teaching.exercises import HEARD, Exercise, exercises
 from understave.teaching.verification import verify
 from understave.teaching.withheld import untold
 from understave.theory.key import Key
@@ -30,7 +30,6 @@ from understave.wording import LEVELS, Level
 
 MOST_SIGNS: Mapping[Level, int] = {"beginner": 3, "intermediate": 4, "advanced": 6}
 """Sharps or flats at most of the key that the piece is moved to, by level (set by hand)."""
-HEARD = "hear and choose"
 
 
 @dataclass(frozen=True, slots=True)

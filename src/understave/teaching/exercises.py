@@ -64,6 +64,8 @@ KINDS = (
     "resolve the chord",
     "play in other keys",
 )
+HEARD = KINDS[0]
+"""The kind whose question is a sound."""
 WITHOUT_KEYS = KINDS[:5]
 """Kinds that can be asked of music that does not go by keys, in a beginner's words: those name no numeral."""
 
@@ -137,7 +139,10 @@ class Exercise:
 def exercises(
     score: Score, reading: Reading, level: Level = "intermediate", each: int = 2
 ) -> tuple[Exercise, ...]:
-    """Return the exercises for a level, at most `each` of a kind, easy ones first; every one is verified."""
+    """Return the exercises for a level, at most `each` of a kind, easy ones first; every one is verified.
+
+    No two are asked in the same words, but those that are heard.
+    """
     found: list[Exercise] = []
     used: set[tuple[int, int]] = set()
     for kind in WITHOUT_KEYS if by_roots() else KINDS:
@@ -145,12 +150,17 @@ def exercises(
         places: set[tuple[int, int]] = set()
         spare: list[Exercise] = []
         own: list[Exercise] = []
+        words: set[str] = set()
         for exercise in _MAKERS[kind](score, reading, asked):
             if len(own) == each:
                 break
             place = (exercise.first, exercise.last)
             if place in places or (place in used and len(spare) >= each) or verify(exercise, score, reading):
                 continue
+            said = exercise.prompt(score)
+            if said in words and kind != HEARD:
+                continue
+            words.add(said)
             places.add(place)
             # Bars that another kind has asked about are asked about again only where there are no others.
             (spare if place in used else own).append(exercise)
