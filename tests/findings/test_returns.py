@@ -9,12 +9,13 @@ from __future__ import annotations
 from dataclasses import replace
 from fractions import Fraction
 
+import numpy as np
 import pytest
 from tests.findings.build import build, spans_of
 from tests.findings.pieces import bar, example, last_bar
 from tests.once import read
 
-from understave.findings.returns import BOTH_VARIED, _parting, find_returns, passages_of
+from understave.findings.returns import BOTH_VARIED, _alignments, _parting, find_returns, passages_of
 from understave.harmony.reading import Event
 from understave.score.model import Score
 from understave.theory.key import Key
@@ -223,3 +224,42 @@ class TestExamples:
         # A passing note makes the first difference; the chain twice as fast begins in bar 34.
         assert bar(score, event.get("first_difference")) == 31
         assert bar(score, event.get("leaves")) == 34
+
+
+def _one_by_one(alike, gap=0.55, enough=0.6, least=0.55):
+    """Local alignments after Smith and Waterman (1981), place by place, every place tried as an end."""
+    found = []
+    for steps, table in enumerate(alike):
+        count = len(table)
+        height, came = {}, {}
+        for i in range(count + 1):
+            for j in range(count + 1):
+                if not i or not j:
+                    height[i, j] = 0.0
+                    continue
+                gain = table[i - 1, j - 1] - enough - (0.04 if steps else 0.0) if j - 1 > i else -9.0
+                ways = [(0.0, 0), (height[i - 1, j - 1] + gain, 1), (height[i - 1, j] - gap, 2)]
+                best, way = max(ways, key=lambda w: w[0])
+                if height[i, j - 1] - gap > best + 1e-9:
+                    best, way = height[i, j - 1] - gap, 3
+                height[i, j], came[i, j] = best, way
+        used = set()
+        for end in sorted((e for e in height if height[e] >= least), key=lambda e: (-height[e], e)):
+            path, place = [], end
+            while came.get(place) and place not in used:
+                used.add(place)
+                i, j = place
+                pair = {1: (i - 1, j - 1), 2: (i - 1, -1), 3: (-1, j - 1)}[came[place]]
+                path.append(pair)
+                place = (i - 1 if pair[0] >= 0 else i, j - 1 if pair[1] >= 0 else j)
+            if path and not came.get(place):
+                found.append((steps, path[::-1]))
+    return found
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_alignments_are_those_that_trying_every_end_finds(seed):
+    alike = np.sqrt(np.random.default_rng(seed).random((7, 24, 24)))
+    found = _alignments(alike)
+    assert len(found) > 10
+    assert sorted(found) == sorted(_one_by_one(alike))

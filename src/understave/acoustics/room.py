@@ -94,9 +94,9 @@ def _ahead(rate: int) -> int:
 def _answers(rate: int) -> Samples:
     """Impulse responses (places and halo, 2 ears, frames), the same room at every rate."""
     if rate != RATE:
-        early = np.pad(_answers(RATE), ((0, 0), (0, 0), (round(_AHEAD * RATE), 0)))
-        late = resample(early.reshape(-1, early.shape[2]).T, RATE, rate).T * np.float32(RATE / rate)
-        return np.ascontiguousarray(late.reshape(*early.shape[:2], -1))
+        waiting = np.pad(_answers(RATE), ((0, 0), (0, 0), (round(_AHEAD * RATE), 0)))
+        brought = resample(waiting.reshape(-1, waiting.shape[2]).T, RATE, rate).T * np.float32(RATE / rate)
+        return np.ascontiguousarray(brought.reshape(*waiting.shape[:2], -1))
     length = int(SECONDS * rate)
     result = np.zeros((len(PLACES) + 1, 2, length))
     own = math.sqrt(1 - SHARED**2)

@@ -360,7 +360,9 @@ def _pedal_turns(performance: Performance) -> list[tuple[float, float]]:
     return turns
 
 
-def _modes(start: NDArray[np.complex128], motion: NDArray[np.complex128], length: int) -> NDArray[np.float64]:
+def _modes(
+    start: NDArray[np.complexfloating], motion: NDArray[np.complexfloating], length: int
+) -> NDArray[np.float64]:
     """The sum of modes, each the imaginary part of start x exp(motion x frame), in few exponentials."""
     blocks = -(-length // 512)
     states = start * np.exp(np.outer(np.arange(blocks) * 512, motion))

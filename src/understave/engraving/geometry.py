@@ -71,14 +71,17 @@ class Box:
         """Whether the two share more than an edge."""
         return self.x0 < other.x1 and other.x0 < self.x1 and self.y0 < other.y1 and other.y0 < self.y1
 
-    def transformed(self, m: Matrix) -> Box:
-        """The upright box around the image of this box."""
+    def transformed(self, m: Matrix, more: float = 0.0) -> Box:
+        """The upright box around the image of this box, which first grows by `more` on every side."""
+        left, top, right, bottom = self.x0 - more, self.y0 - more, self.x1 + more, self.y1 + more
         if m[1] == m[2] == 0:  # nearly every shape: moved and scaled, not turned
-            x0, x1 = m[0] * self.x0 + m[4], m[0] * self.x1 + m[4]
-            y0, y1 = m[3] * self.y0 + m[5], m[3] * self.y1 + m[5]
-            return Box(min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1))
-        xs = [m[0] * x + m[2] * y + m[4] for x in (self.x0, self.x1) for y in (self.y0, self.y1)]
-        ys = [m[1] * x + m[3] * y + m[5] for x in (self.x0, self.x1) for y in (self.y0, self.y1)]
+            x0, x1 = m[0] * left + m[4], m[0] * right + m[4]
+            y0, y1 = m[3] * top + m[5], m[3] * bottom + m[5]
+            return Box(
+                x0 if x0 < x1 else x1, y0 if y0 < y1 else y1, x1 if x0 < x1 else x0, y1 if y0 < y1 else y0
+            )
+        xs = [m[0] * x + m[2] * y + m[4] for x in (left, right) for y in (top, bottom)]
+        ys = [m[1] * x + m[3] * y + m[5] for x in (left, right) for y in (top, bottom)]
         return Box(min(xs), min(ys), max(xs), max(ys))
 
 
@@ -224,7 +227,7 @@ def ink(element: etree._Element, glyphs: Mapping[str, Box], step: float = 90.0) 
             continue
         half = _number(element.get("stroke-width")) / 2
         for box in _shape(element, tag, glyphs, step):
-            found.append(Ink(box.grown(half, half).transformed(matrix), name, kind))
+            found.append(Ink(box.transformed(matrix, half), name, kind))
     return found
 
 

@@ -174,13 +174,11 @@ def lay_out(
 
 def _prepared(score: Score, rooms: Sequence[Room], first: int, last: int) -> etree._Element:
     root = etree.fromstring(to_mei(score.source))
-    for name in ("pgHead", "pgFoot", "pgHead2", "pgFoot2", "pb", "sb"):
-        for element in list(root.iter(f"{{{MEI}}}{name}")):
-            _drop(element)
+    unwanted = ["pgHead", "pgFoot", "pgHead2", "pgFoot2", "pb", "sb", "labelAbbr"]
     # Names stand once, before the first system, and only where there is more than one part.
-    for name in ("label", "labelAbbr") if len(score.parts) == 1 else ("labelAbbr",):
-        for element in list(root.iter(f"{{{MEI}}}{name}")):
-            _drop(element)
+    unwanted += ["label"] if len(score.parts) == 1 else []
+    for element in list(root.iter(*(f"{{{MEI}}}{name}" for name in unwanted))):
+        _drop(element)
     _keep_end_spaces(root)
     _drop_runaway_ties(root, score)
     measures = _measures(root)

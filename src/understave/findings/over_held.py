@@ -135,11 +135,12 @@ def without_bass(score: Score, pedal: Event) -> tuple[Score, Fraction]:
     last = min(len(score.measures) - 1, score.measure_at(pedal.end).index + AROUND)
     bars = score.measures[first : last + 1]
     since, until = bars[0].start, bars[-1].end
-    held = set(pedal.notes)
+    # As floats, which compare fast.
+    first_at, last_at, held = float(since), float(until), set(pedal.notes)
     notes = tuple(
         _moved(note, since, until, first)
         for note in score.struck
-        if note.id not in held and note.onset < until and note.end > since
+        if note.at < last_at and note.until > first_at and note.id not in held
     )
     measures = tuple(
         replace(measure, index=measure.index - first, start=measure.start - since) for measure in bars

@@ -288,13 +288,16 @@ def _alignments(alike: Floats) -> list[tuple[int, list[tuple[int, int]]]]:
         diagonal = np.concatenate([np.zeros((steps, 1)), height[:, :-1] + gain], axis=1)
         up = height - _GAP
         here = np.maximum(np.maximum(diagonal, up), 0.0)
-        height = np.maximum.accumulate(here + slope, axis=1) - slope
+        before, height = height, np.maximum.accumulate(here + slope, axis=1) - slope
         came[:, i, :] = np.where(
             height > here + 1e-9, 3, np.where(here <= 0, 0, np.where(diagonal >= up, 1, 2))
         )
-        t, j = np.nonzero(height >= _LEAST)
-        ends.append((t * (count + 1) + i) * (count + 1) + j)
-        heights.append(height[t, j])
+        # Nothing ends where it came from a higher place: the path that ends there is taken first.
+        t, j = np.nonzero(
+            (came[:, i, 1:] == 1) & (height[:, 1:] >= _LEAST) & (height[:, 1:] > before[:, :-1])
+        )
+        ends.append((t * (count + 1) + i) * (count + 1) + j + 1)
+        heights.append(height[t, j + 1])
     found = list(_paths(came, np.concatenate(ends), np.concatenate(heights)))
     # A passage that comes a third time is compared with its first statement where that is as good.
     found.sort(key=lambda x: -x[2] + 0.002 * max(i for i, _ in x[1]))

@@ -120,7 +120,7 @@ def _bass_columns() -> tuple[Ints, Floats]:
                 label = label_index(place, q, inversion)
                 if inversion < len(shape):
                     exists[label] = 1
-                    column[label] = np.clip(place + shape[inversion] + HALF, 0, SPAN - 1)
+                    column[label] = min(max(place + shape[inversion] + HALF, 0), SPAN - 1)
     return column, exists
 
 

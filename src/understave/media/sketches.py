@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from understave.acoustics.files import RATE, audio_bytes
+from understave.acoustics.files import STEADY_RATE, audio_bytes
 from understave.acoustics.piano import GRAND, Instrument
 from understave.acoustics.sound import render
 from understave.acoustics.tags import tags_of
@@ -54,7 +54,9 @@ def sketch_files(  # noqa: PLR0913
                 worked.score, make_plan(worked.score, worked.reading, PlanOptions(instrument=instrument))
             )
             tags = tags_of(score, phrasebook(language).patterns[worked.device.name]["title"])
-            made[_sound(worked)] = audio_bytes(".mp3", render(played, instrument, RATE), RATE, tags=tags)
+            made[_sound(worked)] = audio_bytes(
+                ".mp3", render(played, instrument, STEADY_RATE), STEADY_RATE, tags=tags
+            )
     return made
 
 

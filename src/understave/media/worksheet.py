@@ -13,7 +13,7 @@ from typing import Any
 
 from lxml import etree
 
-from understave.acoustics.files import RATE, audio_bytes
+from understave.acoustics.files import STEADY_RATE, audio_bytes
 from understave.acoustics.piano import GRAND, Instrument
 from understave.acoustics.sound import render
 from understave.acoustics.tags import tags_of
@@ -47,7 +47,7 @@ def exercise_sounds(
             # No more than its number: a title must not give the answer away.
             tags = tags_of(score, f"{word} {exercise.step}")
             sounds[sound_name(exercise)] = audio_bytes(
-                ".mp3", render(played, instrument, RATE), RATE, tags=tags
+                ".mp3", render(played, instrument, STEADY_RATE), STEADY_RATE, tags=tags
             )
     return sounds
 
